@@ -1,0 +1,138 @@
+"""Bases of equivalence: what a chart says one grain and one µg of LT3 are worth in LT4.
+
+Published and common-practice charts disagree by a factor of two, so every answer is
+computed on every basis. The unit throughout is µg of LT4 per day.
+"""
+
+from bisect import bisect_left
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from fractions import Fraction
+
+from crossgrain.dosing.errors import Category, DomainError
+from crossgrain.dosing.regimens import Regimen
+
+T4_UG_PER_GRAIN = Fraction(38)
+"""T4 per labelled grain, µg: US desiccated thyroid label."""
+T3_UG_PER_GRAIN = Fraction(9)
+"""T3 per labelled grain, µg: US desiccated thyroid label."""
+
+
+class Grade(StrEnum):
+    """How much stands behind a basis."""
+
+    LABEL = "label"
+    TRIAL = "trial"
+    COMMON_PRACTICE = "common-practice"
+    ARITHMETIC = "arithmetic"
+    REFERENCE = "reference"
+    CLINIC = "clinic"
+
+
+@dataclass(frozen=True, slots=True)
+class Weights:
+    """What a basis makes of a grain and of a microgram of LT3, in µg LT4."""
+
+    lt4_ug_per_grain: Fraction
+    lt4_ug_per_lt3_ug: Fraction
+    secant: bool = False
+    """True where a table chart is replaced by its straight line at one dose."""
+
+    @property
+    def lt4_ug_per_desiccated_t3_ug(self) -> Fraction:
+        """The weight of T3 swallowed in desiccated thyroid, once its T4 has weighed 1.
+
+        (w - 38) / 9, so that 38 µg T4 and 9 µg T3 together weigh the basis' w.
+
+        >>> Weights(Fraction(100), Fraction(4)).lt4_ug_per_desiccated_t3_ug
+        Fraction(62, 9)
+        """
+        return (self.lt4_ug_per_grain - T4_UG_PER_GRAIN) / T3_UG_PER_GRAIN
+
+
+@dataclass(frozen=True, slots=True)
+class ChartRow:
+    """One row of a table chart: three daily doses that the chart calls equivalent."""
+
+    lt4_ug: Fraction
+    grains: Fraction
+    lt3_ug: Fraction
+
+
+@dataclass(frozen=True, slots=True)
+class Basis:
+    """A chart: proportional (`weights`) or a table of `rows`.
+
+    A table is interpolated between its rows and refused outside them; nothing is
+    extrapolated.
+    """
+
+    id: str
+    statement: str
+    source: str
+    grade: Grade
+    sets_checkpoint: bool = True
+    weights: Weights | None = None
+    rows: tuple[ChartRow, ...] = ()
+
+    def lt4_equivalent(self, regimen: Regimen) -> Fraction:
+        """LT4-equivalent of a regimen on this basis, µg per day.
+
+        Pure T4 counts 1; pure T3 and desiccated thyroid count as the chart says.
+
+        Raises
+        ------
+        DomainError
+            ``out-of-range`` where a table chart does not reach the dose.
+        """
+        return self.lt4_for(regimen.pure_t4_ug, regimen.pure_t3_ug, regimen.grains)
+
+    def lt4_for(self, lt4_ug: Fraction, lt3_ug: Fraction, grains: Fraction) -> Fraction:
+        """LT4-equivalent of LT4 + LT3 + desiccated thyroid, µg per day."""
+        if self.weights is not None:
+            return (
+                lt4_ug
+                + self.weights.lt4_ug_per_lt3_ug * lt3_ug
+                + self.weights.lt4_ug_per_grain * grains
+            )
+        total = lt4_ug
+        if lt3_ug:
+            total += self._between([row.lt3_ug for row in self.rows], self._lt4s(), lt3_ug)
+        if grains:
+            total += self._between([row.grains for row in self.rows], self._lt4s(), grains)
+        return total
+
+    def weights_at(self, lt4_ug: Fraction) -> Weights:
+        """The weights of a proportional chart, or a table's secant at one LT4 dose.
+
+        A table has no weight of its own. Coverage takes the straight line from zero to the
+        old dose, and says so (`Weights.secant`).
+        """
+        if self.weights is not None:
+            return self.weights
+        grains = self._between(self._lt4s(), [row.grains for row in self.rows], lt4_ug)
+        lt3_ug = self._between(self._lt4s(), [row.lt3_ug for row in self.rows], lt4_ug)
+        if not grains or not lt3_ug:
+            raise DomainError(
+                Category.OUT_OF_RANGE, self.id, "a dose of zero has no weight on a table chart"
+            )
+        return Weights(lt4_ug / grains, lt4_ug / lt3_ug, secant=True)
+
+    def _lt4s(self) -> list[Fraction]:
+        return [row.lt4_ug for row in self.rows]
+
+    def _between(
+        self, xs: Sequence[Fraction], ys: Sequence[Fraction], x: Fraction
+    ) -> Fraction:
+        """Straight line between the two rows around `x`; refused outside the rows."""
+        if not xs[0] <= x <= xs[-1]:
+            raise DomainError(
+                Category.OUT_OF_RANGE,
+                self.id,
+                f"the chart runs from {float(xs[0]):g} to {float(xs[-1]):g} and does not"
+                f" reach {float(x):g}; nothing is extrapolated",
+            )
+        above = max(bisect_left(xs, x), 1)
+        x0, x1 = xs[above - 1], xs[above]
+        return ys[above - 1] + (x - x0) / (x1 - x0) * (ys[above] - ys[above - 1])

@@ -1,0 +1,274 @@
+"""The shape of a plan: steps on a calendar of days, a checkpoint, its branches, the labs.
+
+Day 0 is the day that the plan starts. Every period is given by its first and last day,
+both included.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from fractions import Fraction
+
+from crossgrain.dosing.preparations import Preparation
+from crossgrain.dosing.tablets import Tablets
+from crossgrain.dosing.targets import Target, TargetDose
+
+
+class PriorTherapy(StrEnum):
+    """What happens to the old medicine while the new one climbs."""
+
+    OVERLAP = "overlap"  # it tapers
+    STOP = "stop"  # it ends on day 0
+
+
+class Part(StrEnum):
+    """Which side of the switch a medicine is on."""
+
+    OLD = "old"
+    NEW = "new"
+    SHARED = "shared"  # in both: one line whose dose changes, never stopped and restarted
+
+
+class Stage(StrEnum):
+    """Where in the plan a period lies."""
+
+    CLIMB = "climb"
+    HOLD = "hold"  # at the checkpoint dose, waiting for labs
+    BRANCH = "branch"  # conditional on those labs
+
+
+class Reading(StrEnum):
+    """What the labs and the patient say at the checkpoint."""
+
+    HIGH = "tsh-high"
+    IN_RANGE = "tsh-in-range"
+    LOW = "tsh-low-or-too-fast"
+
+
+@dataclass(frozen=True, slots=True)
+class LineDose:
+    """One medicine's daily dose during a step.
+
+    Attributes
+    ----------
+    preparation, amount : what, and how much a day in the preparation's unit
+    part : old, new or shared
+    tablets : the pieces of one day's dose; ``None`` where the patient goes on with the old
+        medicine just as they take it now
+    doses_per_day : 2 where the day's dose is split in two orderable halves
+    note : what must be said of it, e.g. that it could not be split
+    """
+
+    preparation: Preparation
+    amount: Fraction
+    part: Part
+    tablets: Tablets | None
+    doses_per_day: int = 1
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A period during which every dose is constant. Medicines at zero are left out."""
+
+    stage: Stage
+    first_day: int
+    last_day: int
+    lines: tuple[LineDose, ...]
+
+    @property
+    def days(self) -> int:
+        """Length in days."""
+        return self.last_day - self.first_day + 1
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """One medicine at one dose over consecutive steps: what becomes one set of orders."""
+
+    line: LineDose
+    stage: Stage
+    first_day: int
+    last_day: int
+
+    @property
+    def days(self) -> int:
+        """Length in days."""
+        return self.last_day - self.first_day + 1
+
+
+@dataclass(frozen=True, slots=True)
+class LabDraw:
+    """Bloods to take.
+
+    `modelled_steady_day` is the day from which the model calls the pools steady; a draw
+    before it says so in `statement`.
+    """
+
+    day: int
+    purpose: str  # baseline | checkpoint | after-branch | maintenance
+    statement: str
+    modelled_steady_day: int | None = None
+    repeat_days: tuple[int, ...] = ()
+    """Further days for the same draw (maintenance)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Extreme:
+    """A lowest or highest value and the day on which it is reached."""
+
+    value: float
+    day: float
+
+
+@dataclass(frozen=True, slots=True)
+class BasisCoverage:
+    """Coverage on one basis: modelled hormone over that of the old regimen, both weighed."""
+
+    basis_id: str
+    lowest: Extreme
+    highest: Extreme
+    at_end: float
+    secant: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """What the model predicts from day 0 to the end of the checkpoint hold.
+
+    `t4_pool` is the T4 pool over the old one, lowest then highest, or ``None`` where the
+    old regimen held no T4 (then `t4_pool_end_ug` alone is given). `t3_exposure` is the whole
+    T3 pool over the old one. `steady_day` is the first day on which both pools stay within
+    5 % of where they are going.
+    """
+
+    prior_therapy: PriorTherapy
+    coverage: tuple[BasisCoverage, ...]
+    t3_exposure: tuple[Extreme, Extreme]
+    t3_exposure_at_end: float
+    t4_pool: tuple[Extreme, Extreme] | None
+    t4_pool_end_ug: float
+    steady_day: int
+
+    @property
+    def lowest(self) -> BasisCoverage:
+        """The basis on which the patient runs lowest."""
+        return min(self.coverage, key=lambda c: c.lowest.value)
+
+
+@dataclass(frozen=True, slots=True)
+class Branch:
+    """What to do for one reading of the checkpoint labs.
+
+    `basis_id` is the basis that such labs support and the branch is solved against;
+    `aims_at_lt4_ug` is its LT4-equivalent there. `labs` are after the branch, with
+    maintenance.
+    """
+
+    reading: Reading
+    basis_id: str
+    statement: str
+    steps: tuple[Step, ...]
+    labs: tuple[LabDraw, ...]
+    old_ends_on: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Rung:
+    """A dose at which some basis calls the patient fully replaced."""
+
+    basis_id: str
+    target: TargetDose
+    on_grid: TargetDose
+    """Rounded down to the increments of the climb."""
+
+
+@dataclass(frozen=True, slots=True)
+class Checkpoint:
+    """Where the climb waits for labs.
+
+    `day` is when its dose is reached, `lab_day` when bloods are drawn, `decision_day` when
+    a branch starts. `set_by` is the basis whose target is smallest along the climb;
+    `ladder` holds the bases' targets in climbing order.
+    """
+
+    dose: TargetDose
+    set_by: str
+    day: int
+    lab_day: int
+    decision_day: int
+    branches: tuple[Branch, ...]
+    ladder: tuple[Rung, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class BasisRow:
+    """The comparison on one basis: what the old regimen is worth, and its target."""
+
+    basis_id: str
+    statement: str
+    source: str
+    grade: str
+    sets_checkpoint: bool
+    lt4_equivalent_ug: Fraction | None
+    target: TargetDose | None
+    refused: str = ""
+    """Why a table chart gives no answer here."""
+
+
+@dataclass(frozen=True, slots=True)
+class Statement:
+    """One link of the rationale: what was concluded, how, from what, and on whose word."""
+
+    title: str
+    arithmetic: str
+    inputs: tuple[str, ...]
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A proposed switch.
+
+    `steps` are unconditional (climb, then hold). `forecasts` holds the plan's own prior
+    therapy first, then the other, so that what was not chosen is seen.
+    """
+
+    target: Target
+    basis_id: str
+    pace: str
+    prior_therapy: PriorTherapy
+    comparison: tuple[BasisRow, ...]
+    aim: TargetDose
+    """The chosen basis' target, exact."""
+    aim_tablets: tuple[LineDose, ...]
+    """The orderable doses nearest to `aim`."""
+    steps: tuple[Step, ...]
+    checkpoint: Checkpoint
+    labs: tuple[LabDraw, ...]
+    forecasts: tuple[Forecast, Forecast]
+    rationale: tuple[Statement, ...]
+
+
+def courses(steps: Iterable[Step]) -> tuple[Course, ...]:
+    """Merge consecutive steps in which a medicine's dose does not change.
+
+    Returns one `Course` per medicine and dose, ordered by first day; the courses of one
+    medicine follow each other without gap or overlap.
+    """
+    finished: list[Course] = []
+    running: dict[str, Course] = {}
+    for step in steps:
+        present = {line.preparation.id: line for line in step.lines}
+        for medicine in [m for m in running if m not in present]:
+            finished.append(running.pop(medicine))
+        for medicine, line in present.items():
+            course = running.get(medicine)
+            if course and course.line == line:
+                running[medicine] = replace(course, last_day=step.last_day)
+            else:
+                if course:
+                    finished.append(course)
+                running[medicine] = Course(line, step.stage, step.first_day, step.last_day)
+    finished.extend(running.values())
+    return tuple(sorted(finished, key=lambda c: (c.first_day, c.line.part, c.line.preparation.id)))

@@ -1,0 +1,94 @@
+"""The five targets, and the dose of each that a basis calls equivalent."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from fractions import Fraction
+
+from crossgrain.dosing.bases import Weights
+from crossgrain.dosing.errors import Category, DomainError
+
+LOWEST_RATIO, HIGHEST_RATIO = Fraction(13), Fraction(20)
+"""T4:T3 by weight in a combination: ETA guideline 2012, Eur Thyroid J 1:55."""
+GUIDELINE_RATIO = Fraction(17)
+"""LT3 = x/20 and LT4 = x - 3·LT3 make 17:1 for every x (ETA 2012, rule from memory)."""
+GUIDELINE_DIVISOR = Fraction(20)
+
+
+class Target(StrEnum):
+    """What the patient is to move to; the values are the public target codes."""
+
+    LEVOTHYROXINE = "levothyroxine"
+    LIOTHYRONINE = "liothyronine"
+    DESICCATED_THYROID = "desiccated-thyroid"
+    LT4_LT3 = "levothyroxine-liothyronine"
+    DESICCATED_LT3 = "desiccated-thyroid-liothyronine"
+
+
+@dataclass(frozen=True, slots=True)
+class TargetDose:
+    """A daily dose in the trade's three currencies: µg LT4, µg LT3, grains."""
+
+    lt4_ug: Fraction = Fraction(0)
+    lt3_ug: Fraction = Fraction(0)
+    grains: Fraction = Fraction(0)
+
+
+@dataclass(frozen=True, slots=True)
+class Mixture:
+    """How a combination target is composed.
+
+    Attributes
+    ----------
+    ratio : T4:T3 by weight for LT4 + LT3, 13 to 20
+    guideline : take LT3 = x/20 and LT4 = x - 3·LT3 instead, whatever the basis' factor
+    t3_share : part of the LT4-equivalent that pure LT3 carries beside desiccated thyroid,
+        above 0 and below 1
+    """
+
+    ratio: Fraction = GUIDELINE_RATIO
+    guideline: bool = False
+    t3_share: Fraction = Fraction(1, 4)
+
+    def __post_init__(self) -> None:
+        if not LOWEST_RATIO <= self.ratio <= HIGHEST_RATIO:
+            raise DomainError(
+                Category.INVALID, "ratio", "the T4:T3 ratio lies between 13 and 20 (ETA 2012)"
+            )
+        if not 0 < self.t3_share < 1:
+            raise DomainError(
+                Category.INVALID, "t3-share", "the share carried by LT3 lies between 0 and 1"
+            )
+
+
+def target_dose(
+    target: Target, lt4_equivalent_ug: Fraction, weights: Weights, mixture: Mixture
+) -> TargetDose:
+    """The dose of `target` that a basis calls equivalent to so much LT4 a day.
+
+    With E the LT4-equivalent, w µg LT4 per grain and k µg LT4 per µg LT3: LT4 = E;
+    LT3 = E/k; desiccated = E/w grains; LT4 + LT3 at ratio r: LT3 = E/(r + k), LT4 = r·LT3;
+    desiccated + LT3 with share s: LT3 = s·E/k, desiccated = (1 - s)·E/w.
+
+    Examples
+    --------
+    >>> label = Weights(Fraction(100), Fraction(4))
+    >>> target_dose(Target.DESICCATED_THYROID, Fraction(100), label, Mixture()).grains
+    Fraction(1, 1)
+    """
+    e, w, k = lt4_equivalent_ug, weights.lt4_ug_per_grain, weights.lt4_ug_per_lt3_ug
+    match target:
+        case Target.LEVOTHYROXINE:
+            return TargetDose(lt4_ug=e)
+        case Target.LIOTHYRONINE:
+            return TargetDose(lt3_ug=e / k)
+        case Target.DESICCATED_THYROID:
+            return TargetDose(grains=e / w)
+        case Target.LT4_LT3:
+            if mixture.guideline:
+                lt3_ug = e / GUIDELINE_DIVISOR
+                return TargetDose(lt4_ug=e - 3 * lt3_ug, lt3_ug=lt3_ug)
+            lt3_ug = e / (mixture.ratio + k)
+            return TargetDose(lt4_ug=mixture.ratio * lt3_ug, lt3_ug=lt3_ug)
+        case Target.DESICCATED_LT3:
+            share = mixture.t3_share
+            return TargetDose(lt3_ug=share * e / k, grains=(1 - share) * e / w)

@@ -1,0 +1,1 @@
+"""FHIR in and out: `read` turns resources into the domain, `write` turns plans into resources."""

@@ -1,0 +1,1 @@
+"""Resources to domain. What cannot be read with certainty becomes a question."""

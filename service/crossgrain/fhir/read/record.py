@@ -1,0 +1,84 @@
+"""What was read from a record: the domain's facts, with the way back to each element.
+
+FHIRPaths are from the record's root, e.g.
+``Bundle.entry[2].resource.dosage[0].doseAndRate[0].dose``.
+"""
+
+from dataclasses import dataclass, field
+from datetime import date
+
+from crossgrain.dosing.regimens import DoseLine, Regimen
+from crossgrain.safety.facts import Facts
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """Something that must be answered before a dose can be computed."""
+
+    expression: str
+    question: str
+
+
+@dataclass(frozen=True, slots=True)
+class Unread:
+    """An element that was passed over and could matter, and why."""
+
+    expression: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class MedicineEntry:
+    """One medication resource that carries a thyroid hormone.
+
+    Attributes
+    ----------
+    reference : how the input itself would refer to it: its ``fullUrl`` when that is a URN,
+        else ``Type/id``
+    resource_type : ``MedicationStatement`` or ``MedicationRequest``
+    path : FHIRPath of the resource
+    lines : its dose lines; each `DoseLine.origin` is the FHIRPath of the dosage
+    status : as written
+    draft : a request that is not yet signed (an order to judge, not a medicine taken)
+    ours : carries a group identifier of ours: a proposal that this service wrote
+    from_text : something in it was read from free text and needs confirmation
+    encounter, requester : references to carry over to the proposals, as written
+    first_day : start of the dose relative to as-of, when known
+    """
+
+    reference: str
+    resource_type: str
+    path: str
+    lines: tuple[DoseLine, ...]
+    status: str
+    draft: bool = False
+    ours: bool = False
+    from_text: bool = False
+    encounter: str | None = None
+    requester: str | None = None
+    first_day: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """A record read as of one day.
+
+    `current` are the medicines taken now, `drafts` the unsigned thyroid hormone orders.
+    `references` names every resource that was used, in order.
+    """
+
+    as_of: date
+    patient_reference: str
+    facts: Facts
+    current: tuple[MedicineEntry, ...]
+    drafts: tuple[MedicineEntry, ...] = ()
+    questions: tuple[Question, ...] = ()
+    unread: tuple[Unread, ...] = ()
+    confirm: tuple[Question, ...] = ()
+    """What was read from text: a series may follow, marked as to be confirmed."""
+    references: tuple[str, ...] = field(default=())
+
+    @property
+    def regimen(self) -> Regimen:
+        """Everything taken now, as one regimen."""
+        return Regimen(tuple(line for entry in self.current for line in entry.lines))

@@ -1,0 +1,1 @@
+"""Domain to resources: the answer's Bundle and everything in it."""

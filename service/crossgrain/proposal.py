@@ -1,0 +1,59 @@
+"""The main job: a record and a request in, an answer out. Used by the API, the command line
+and the sheet alike, so that all give the same answer."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from enum import StrEnum
+from typing import Any
+
+from crossgrain.dosing.plan import Plan, PriorTherapy
+from crossgrain.dosing.targets import Mixture, Target
+from crossgrain.fhir.read.record import Record
+from crossgrain.safety.findings import Finding
+
+
+class Outcome(StrEnum):
+    """How an answer ends; the command line's exit code follows it."""
+
+    PLAN = "plan"
+    STOP = "stop"
+    DATA_REQUIRED = "data-required"
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchRequest:
+    """What the caller asks for, defaults filled in.
+
+    `target` is ``None`` when it is to be inferred from one draft order. `as_of` is the day
+    that the record is read, `start` is day 0 of the plan. `desiccated_family` is the
+    preparation to propose where neither the record nor an order shows a family.
+    """
+
+    as_of: date
+    start: date
+    target: Target | None = None
+    basis_id: str = "practice"
+    pace: str = "standard"
+    prior_therapy: PriorTherapy = PriorTherapy.OVERLAP
+    mixture: Mixture = Mixture()
+    desiccated_family: str = "desiccated-thyroid-60"
+    orders: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """What the service makes of a record: everything that an answer is written from."""
+
+    request: SwitchRequest
+    target: Target | None
+    record: Record
+    findings: tuple[Finding, ...]
+    plan: Plan | None
+
+    @property
+    def outcome(self) -> Outcome:
+        """Data required before a stop, a stop before a plan."""
+        if self.record.questions:
+            return Outcome.DATA_REQUIRED
+        return Outcome.PLAN if self.plan else Outcome.STOP

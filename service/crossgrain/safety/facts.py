@@ -1,0 +1,70 @@
+"""What the rules look at: the patient in the domain's own terms.
+
+``None`` for a collection means that the record did not carry it at all, so that nothing
+could be checked; an empty tuple means that it was carried and is empty.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from fractions import Fraction
+
+from crossgrain.dosing.regimens import Regimen
+
+
+class Analyte(StrEnum):
+    """Laboratory and vital quantities that are read, with the unit they are kept in."""
+
+    TSH = "tsh"  # mIU/L
+    FREE_T4 = "free-t4"  # pmol/L
+    FREE_T3 = "free-t3"  # pmol/L
+    TOTAL_T3 = "total-t3"  # nmol/L
+    REVERSE_T3 = "reverse-t3"  # nmol/L
+    HEART_RATE = "heart-rate"  # per minute
+    WEIGHT = "weight"  # kg
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """One result.
+
+    `day` counts from the day that the record is read (0), so the past is negative;
+    ``None`` where the date is missing or too vague. `comparator` is ``<``, ``>``, … or
+    empty. `low`/`high` are the laboratory's own range, in the same unit.
+    """
+
+    analyte: Analyte
+    value: Fraction
+    day: int | None
+    origin: str
+    comparator: str = ""
+    low: Fraction | None = None
+    high: Fraction | None = None
+    preliminary: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """Something coded in the record that a rule may care about.
+
+    `key` is our own name for it (e.g. ``heart-failure``, ``warfarin``), `origin` where it
+    stands, `day` when it began or was recorded (0 = the day the record is read).
+    """
+
+    key: str
+    origin: str
+    day: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """One patient, as far as the record tells."""
+
+    regimen: Regimen
+    age_years: int | None = None
+    weight_kg: Fraction | None = None
+    measurements: tuple[Measurement, ...] | None = None
+    conditions: tuple[Known, ...] | None = None
+    allergies: tuple[Known, ...] | None = None
+    medicines: tuple[Known, ...] | None = None
+    pregnant: bool | None = None
+    regimen_changed_days_ago: int | None = None
