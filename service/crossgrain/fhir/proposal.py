@@ -1,11 +1,8 @@
-"""The main job: a record and a request in, an answer out. Used by the API, the command line
-and the sheet alike, so that all give the same answer."""
+"""What was asked, and what the service made of it: all that an answer is written from."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
-from typing import Any
 
 from crossgrain.dosing.plan import Plan, PriorTherapy
 from crossgrain.dosing.targets import Mixture, Target
