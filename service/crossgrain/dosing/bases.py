@@ -122,9 +122,7 @@ class Basis:
     def _lt4s(self) -> list[Fraction]:
         return [row.lt4_ug for row in self.rows]
 
-    def _between(
-        self, xs: Sequence[Fraction], ys: Sequence[Fraction], x: Fraction
-    ) -> Fraction:
+    def _between(self, xs: Sequence[Fraction], ys: Sequence[Fraction], x: Fraction) -> Fraction:
         """Straight line between the two rows around `x`; refused outside the rows."""
         if not xs[0] <= x <= xs[-1]:
             raise DomainError(

@@ -48,6 +48,10 @@ class Preparation:
     mg_per_grain: Fraction | None
     source: str
 
+    def __hash__(self) -> int:
+        """By id, so that a table kept per preparation costs no hashing of every strength."""
+        return hash(self.id)
+
     def t4_ug(self, amount: Fraction) -> Fraction:
         """T4 in `amount` labelled units, µg."""
         return amount * self.t4_ug_per_unit

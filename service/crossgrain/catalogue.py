@@ -1,0 +1,94 @@
+"""Everything that the service reads from data files, read once and checked.
+
+A clinic's own file (TOML) may add charts (``[[basis]]``) and name the strengths that its
+pharmacy stocks (``[stock]``)::
+
+    [[basis]]
+    id = "clinic-x"
+    statement = "One grain = LT4 75 µg = LT3 25 µg"
+    source = "our protocol of 2024"
+    lt4_ug_per_grain = "75"
+    lt4_ug_per_lt3_ug = "3"
+
+    [stock]
+    levothyroxine = ["25", "50", "100"]
+"""
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+
+from crossgrain.dosing.bases import Basis
+from crossgrain.dosing.charts import bases_from, clinic_bases_from
+from crossgrain.dosing.entries import only_known_keys, refuse, table
+from crossgrain.dosing.errors import Category, DomainError
+from crossgrain.dosing.preparations import Preparation, preparations_from
+from crossgrain.dosing.stock import stocked
+
+CLINIC_KEYS = ("basis", "stock")
+"""What a clinic's file may hold at its top level."""
+
+
+@dataclass(frozen=True, slots=True)
+class Catalogue:
+    """The tables that every proposal is computed from.
+
+    Attributes
+    ----------
+    preparations : by id, with the clinic's stocked strengths where it names them
+    bases : shipped charts in the order of their file, then the clinic's own
+    """
+
+    preparations: dict[str, Preparation]
+    bases: tuple[Basis, ...]
+
+    def basis(self, basis_id: str) -> Basis:
+        """The basis of that id.
+
+        Raises
+        ------
+        DomainError
+            ``invalid``, field ``basis``, naming the ids that exist.
+        """
+        for basis in self.bases:
+            if basis.id == basis_id:
+                return basis
+        known = ", ".join(basis.id for basis in self.bases)
+        raise DomainError(Category.INVALID, "basis", f"there is no such basis; there are {known}")
+
+
+def load_catalogue(clinic: Path | None = None) -> Catalogue:
+    """Read the shipped tables and, where given, a clinic's own file.
+
+    Raises
+    ------
+    DomainError
+        ``invalid``; the field is the place in the file, e.g. ``clinic-x.row[3].grains``.
+    """
+    own = _clinic_table(clinic) if clinic else {}
+    preparations = preparations_from(_shipped("preparations")["preparation"])
+    bases = bases_from(_shipped("bases")["basis"])
+    if "stock" in own:
+        preparations = stocked(preparations, table(own["stock"], "stock"))
+    if "basis" in own:
+        bases += clinic_bases_from(own["basis"], [basis.id for basis in bases])
+    return Catalogue(preparations=preparations, bases=bases)
+
+
+def _shipped(name: str) -> dict[str, list[Mapping[str, object]]]:
+    return tomllib.loads(files("crossgrain").joinpath("data", f"{name}.toml").read_text("utf-8"))
+
+
+def _clinic_table(path: Path) -> Mapping[str, object]:
+    try:
+        content = tomllib.loads(path.read_text("utf-8"))
+    except OSError as wrong:
+        refuse("clinic", f"the clinic's file cannot be read: {wrong.strerror}")
+    except UnicodeDecodeError:
+        refuse("clinic", "the clinic's file is not UTF-8")
+    except tomllib.TOMLDecodeError as wrong:
+        refuse("clinic", f"the clinic's file is not TOML: {wrong}")
+    only_known_keys(content, CLINIC_KEYS, "")
+    return content
