@@ -42,22 +42,40 @@ class Measurement:
     preliminary: bool = False
 
 
+class Sex(StrEnum):
+    """As recorded; anything else is kept as unknown (``None``)."""
+
+    FEMALE = "female"
+    MALE = "male"
+
+
 @dataclass(frozen=True, slots=True)
 class Known:
     """Something coded in the record that a rule may care about.
 
     `key` is our own name for it (e.g. ``heart-failure``, ``warfarin``), `origin` where it
-    stands, `day` when it began or was recorded (0 = the day the record is read).
+    stands, `day` when it began or was recorded (0 = the day the record is read). `active`
+    is false for a condition that the record calls inactive, in remission or resolved: it
+    matters to the few rules that ask about the past.
     """
 
     key: str
     origin: str
     day: int | None = None
+    active: bool = True
 
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """One patient, as far as the record tells."""
+    """One patient, as far as the record tells.
+
+    Attributes
+    ----------
+    goals : what treatment aims at, e.g. ``tsh-suppression-goal``
+    indications : the reasons written on the thyroid hormone's own orders and statements
+    stopped : thyroid hormone that was stopped or paused; `Known.key` is the preparation's
+        kind, `Known.day` the last day that it was taken
+    """
 
     regimen: Regimen
     age_years: int | None = None
@@ -68,3 +86,7 @@ class Facts:
     medicines: tuple[Known, ...] | None = None
     pregnant: bool | None = None
     regimen_changed_days_ago: int | None = None
+    sex: Sex | None = None
+    goals: tuple[Known, ...] | None = None
+    indications: tuple[Known, ...] | None = None
+    stopped: tuple[Known, ...] | None = None

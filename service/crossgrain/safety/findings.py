@@ -24,6 +24,7 @@ class Finding:
     action : what to do, or what would lift it
     origins : handles of the resources that raised it (references or FHIRPaths)
     source : on whose word
+    instruction : what the dosage text of every proposed order must also say, or empty
     """
 
     code: str
@@ -32,6 +33,7 @@ class Finding:
     action: str
     origins: tuple[str, ...]
     source: str
+    instruction: str = ""
 
 
 _ORDER = {Severity.STOP: 0, Severity.HOLD: 1, Severity.NOTE: 2}
