@@ -2,3 +2,5 @@
 
 Re-exports nothing, so that importing a pure room pulls in no framework.
 """
+
+__version__ = "0.1.0"

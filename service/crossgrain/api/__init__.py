@@ -1,0 +1,1 @@
+"""The HTTP service: FHIR operations over the pure core."""

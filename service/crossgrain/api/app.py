@@ -1,0 +1,156 @@
+"""The app factory: routes, error handlers and the outermost layer, wired in one place."""
+
+import gc
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from functools import partial
+from typing import Any
+
+from fastapi import FastAPI
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+
+from crossgrain import __version__
+from crossgrain.api.boundary import Boundary
+from crossgrain.api.clock import Clock, now
+from crossgrain.api.documentation import COMPONENTS, DESCRIPTION, operation_docs
+from crossgrain.api.faults import Fault, RequestRefused, refusal
+from crossgrain.api.operations.compare_bases import compare_bases
+from crossgrain.api.operations.desk import Desk, desk_over
+from crossgrain.api.operations.propose_switch import propose_switch
+from crossgrain.api.requests import Operation, refuse, serve
+from crossgrain.api.settings import Settings
+from crossgrain.catalogue import Catalogue
+from crossgrain.fhir.version import FhirVersion
+
+_FAULT_OF_STATUS = {404: Fault.NOT_FOUND, 405: Fault.METHOD}
+
+
+def create_app(settings: Settings, catalogue: Catalogue, clock: Clock = now) -> FastAPI:
+    """The service over one catalogue.
+
+    Parameters
+    ----------
+    settings : the deployment's
+    catalogue : loaded and checked; the service never starts on one that is not
+    clock : read only to know which day today is
+    """
+    app = FastAPI(
+        title="Crossgrain",
+        version=__version__,
+        description=DESCRIPTION,
+        docs_url=None,
+        redoc_url=None,
+        redirect_slashes=False,
+        lifespan=_lifespan,
+    )
+    desk = desk_over(catalogue, clock)
+    for version in FhirVersion:
+        for name, operation, docs in _operations(desk):
+            _add_operation(app, f"/fhir/{version}/{name}", operation, version, docs, settings)
+    _add_probes(app)
+    _complete_openapi(app)
+    app.add_exception_handler(RequestRefused, _on_refusal)
+    app.add_exception_handler(HTTPException, _on_framework_error)
+    app.add_middleware(Boundary)
+    return app
+
+
+@asynccontextmanager
+async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
+    # What is loaded by now stays: leaving it out of collection steadies the slowest requests.
+    gc.collect()
+    gc.freeze()
+    yield
+
+
+def _operations(desk: Desk) -> list[tuple[str, Operation, dict[str, Any]]]:
+    return [
+        (
+            "$propose-switch",
+            partial(propose_switch, desk),
+            operation_docs(
+                "Propose a switch",
+                "A patient's record and a target in; a dated series of proposals with its"
+                " rationale out.",
+                desk.switch_options,
+                "A collection Bundle. Its GuidanceResponse says how the call ended: success"
+                " with a result (a plan), success without (a safety stop), or data-required"
+                " (questions, each with its FHIRPath).",
+            ),
+        ),
+        (
+            "$compare-bases",
+            partial(compare_bases, desk),
+            operation_docs(
+                "Compare the bases",
+                "What the regimen in a record is worth on every basis of equivalence, and the"
+                " target there. No plan.",
+                desk.comparison_options,
+                "A Parameters resource with one parameter named basis per chart.",
+            ),
+        ),
+    ]
+
+
+def _add_operation(
+    app: FastAPI,
+    path: str,
+    operation: Operation,
+    version: FhirVersion,
+    docs: dict[str, Any],
+    settings: Settings,
+) -> None:
+    async def endpoint(request: Request) -> Response:
+        return await serve(request, operation, version, settings)
+
+    app.add_api_route(
+        path,
+        endpoint,
+        methods=["POST"],
+        response_class=Response,
+        openapi_extra=docs,
+        operation_id=path.strip("/").replace("/", "-").replace("$", ""),
+        tags=[f"FHIR {version.number}"],
+    )
+
+
+def _complete_openapi(app: FastAPI) -> None:
+    """Add the schemas that the operations' documents point at."""
+    generate = app.openapi
+
+    def openapi() -> dict[str, Any]:
+        document = generate()
+        document.setdefault("components", {}).setdefault("schemas", {}).update(COMPONENTS)
+        return document
+
+    app.openapi = openapi  # type: ignore[method-assign]
+
+
+def _add_probes(app: FastAPI) -> None:
+    async def livez() -> Response:
+        """The process runs."""
+        return JSONResponse({"status": "live"})
+
+    async def readyz() -> Response:
+        """The data files were read and found sound, and requests are served."""
+        return JSONResponse({"status": "ready", "version": __version__})
+
+    app.add_api_route("/livez", livez, methods=["GET", "HEAD"], tags=["operations"])
+    app.add_api_route("/readyz", readyz, methods=["GET", "HEAD"], tags=["operations"])
+
+
+async def _on_refusal(request: Request, refused: Exception) -> Response:
+    assert isinstance(refused, RequestRefused)
+    return refuse(refused)
+
+
+async def _on_framework_error(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    fault = _FAULT_OF_STATUS.get(error.status_code, Fault.INTERNAL)
+    message = {
+        Fault.NOT_FOUND: "there is nothing at this address",
+        Fault.METHOD: "this address does not take that method",
+    }.get(fault, "the service failed; nothing was proposed")
+    return refuse(refusal(fault, None, message), dict(error.headers or {}))

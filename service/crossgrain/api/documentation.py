@@ -1,0 +1,162 @@
+"""The OpenAPI document: every route, option, answer and error, from the code's own tables."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from crossgrain.api.negotiation import SPOKEN
+from crossgrain.api.options import Option
+
+DESCRIPTION = (
+    "Proposes a dated, traceable MedicationRequest series for moving a hypothyroid patient"
+    " between levothyroxine, desiccated thyroid, liothyronine and their combinations. It"
+    " proposes; a licensed prescriber decides. Every error is a FHIR OperationOutcome."
+)
+
+_ERRORS = {
+    "400": "The call is malformed: a bad, unknown or repeated option, or a body that is not FHIR.",
+    "404": "There is nothing at this address.",
+    "405": "This address does not take that method.",
+    "406": "The answer is JSON only.",
+    "408": "The body did not arrive in time.",
+    "413": "The body is too large, or too deep.",
+    "415": "The body is not FHIR JSON in UTF-8.",
+    "422": "The call is well formed and cannot be served: its parts disagree.",
+    "500": "The service failed; nothing was proposed.",
+}
+_QUERY_TYPES: Mapping[str, dict[str, Any]] = {
+    "valueCode": {"type": "string"},
+    "valueString": {"type": "string"},
+    "valueDate": {"type": "string", "format": "date"},
+    "valueBoolean": {"type": "boolean"},
+    "valueDecimal": {"type": "string", "pattern": r"^\d{1,4}(\.\d{1,6})?$"},
+}
+_FORM_OPTIONS = [
+    {
+        "name": "_format",
+        "in": "query",
+        "description": "The answer's media type; goes before the Accept header.",
+        "schema": {"type": "string", "enum": ["json", *SPOKEN]},
+    },
+    {
+        "name": "_pretty",
+        "in": "query",
+        "description": "Indent the answer.",
+        "schema": {"type": "boolean"},
+    },
+]
+COMPONENTS: Mapping[str, dict[str, Any]] = {
+    "OperationOutcome": {
+        "type": "object",
+        "required": ["resourceType", "issue"],
+        "properties": {
+            "resourceType": {"const": "OperationOutcome"},
+            "issue": {
+                "type": "array",
+                "minItems": 1,
+                "items": {
+                    "type": "object",
+                    "required": ["severity", "code", "diagnostics"],
+                    "properties": {
+                        "severity": {"enum": ["fatal", "error"]},
+                        "code": {"type": "string", "description": "hl7.org/fhir/issue-type"},
+                        "diagnostics": {"type": "string"},
+                        "expression": {
+                            "type": "array",
+                            "items": {"type": "string"},
+                            "description": "A FHIRPath into the body, or http. and a name.",
+                        },
+                    },
+                },
+            },
+        },
+    },
+    "Bundle": {
+        "type": "object",
+        "required": ["resourceType", "type"],
+        "properties": {"resourceType": {"const": "Bundle"}, "type": {"type": "string"}},
+    },
+}
+
+
+def operation_docs(
+    summary: str, description: str, options: tuple[Option, ...], answer: str
+) -> dict[str, Any]:
+    """The OpenAPI operation object of one FHIR operation."""
+    return {
+        "summary": summary,
+        "description": description,
+        "parameters": [*(_query_option(o) for o in options if o.in_query), *_FORM_OPTIONS],
+        "requestBody": {"required": True, "content": _content(_body_schema(options))},
+        "responses": {
+            "200": {
+                "description": answer,
+                "content": _content({"type": "object", "required": ["resourceType"]}),
+            },
+            **{status: _error(text) for status, text in _ERRORS.items()},
+        },
+    }
+
+
+def _content(schema: dict[str, Any]) -> dict[str, Any]:
+    return {media_type: {"schema": schema} for media_type in SPOKEN}
+
+
+def _error(text: str) -> dict[str, Any]:
+    schema = {"$ref": "#/components/schemas/OperationOutcome"}
+    return {"description": text, "content": {SPOKEN[0]: {"schema": schema}}}
+
+
+def _query_option(option: Option) -> dict[str, Any]:
+    return {
+        "name": option.name,
+        "in": "query",
+        "description": f"{option.meaning} (A parameter of Parameters too.)",
+        "schema": _QUERY_TYPES[option.value_key] | _enumeration(option),
+    }
+
+
+def _body_schema(options: tuple[Option, ...]) -> dict[str, Any]:
+    record = {
+        "type": "object",
+        "required": ["name", "resource"],
+        "properties": {
+            "name": {"const": "record"},
+            "resource": {"$ref": "#/components/schemas/Bundle"},
+        },
+    }
+    parameters = {
+        "type": "object",
+        "required": ["resourceType", "parameter"],
+        "properties": {
+            "resourceType": {"const": "Parameters"},
+            "parameter": {
+                "type": "array",
+                "items": {"oneOf": [record, *(_body_option(option) for option in options)]},
+            },
+        },
+    }
+    return {"oneOf": [{"$ref": "#/components/schemas/Bundle"}, parameters]}
+
+
+def _body_option(option: Option) -> dict[str, Any]:
+    value: dict[str, Any] = {
+        "valueDecimal": {"type": "number"},
+        "valueReference": {
+            "type": "object",
+            "required": ["reference"],
+            "properties": {"reference": {"type": "string"}},
+        },
+    }.get(option.value_key) or _QUERY_TYPES[option.value_key]
+    return {
+        "type": "object",
+        "description": option.meaning,
+        "required": ["name", option.value_key],
+        "properties": {
+            "name": {"const": option.name},
+            option.value_key: value | _enumeration(option),
+        },
+    }
+
+
+def _enumeration(option: Option) -> dict[str, Any]:
+    return {"enum": list(option.codes)} if option.codes else {}

@@ -1,0 +1,77 @@
+"""``$propose-switch``: a record and a target in, a proposed series with its rationale out."""
+
+from collections.abc import Sequence
+from typing import Any
+
+from crossgrain.api.faults import Fault, refusal, refused_by_domain
+from crossgrain.api.operations.desk import Desk
+from crossgrain.api.operations.reading import day_asked, mixture_asked, record_in
+from crossgrain.api.parameters import Given, Options, call_from, read_options
+from crossgrain.dosing.errors import DomainError
+from crossgrain.dosing.plan import PriorTherapy
+from crossgrain.dosing.targets import Target
+from crossgrain.fhir.proposal import Proposal, SwitchRequest
+from crossgrain.fhir.version import FhirVersion
+from crossgrain.fhir.write.answer import answer_bundle
+from crossgrain.propose import propose
+
+
+def propose_switch(
+    desk: Desk, body: dict[str, Any], beside: Sequence[Given], version: FhirVersion
+) -> dict[str, Any]:
+    """The whole operation: the resource sent in, the answer out."""
+    return answer_to(desk, proposal_for(desk, body, beside, version), version)
+
+
+def proposal_for(
+    desk: Desk, body: dict[str, Any], beside: Sequence[Given], version: FhirVersion
+) -> Proposal:
+    """Read the call, read the record, propose.
+
+    Raises
+    ------
+    RequestRefused
+        where the options or the record are unusable, or do not go together.
+    """
+    call = call_from(body, beside)
+    options = read_options(call.given, desk.switch_options)
+    try:
+        request = _request(desk, options)
+        record = record_in(desk, call, request.as_of, version)
+        return propose(record, request, desk.catalogue)
+    except DomainError as error:
+        raise refused_by_domain(error, options.place) from error
+
+
+def answer_to(desk: Desk, proposal: Proposal, version: FhirVersion) -> dict[str, Any]:
+    """The answer as a Bundle of that version."""
+    return answer_bundle(
+        proposal,
+        version=version,
+        service_version=desk.service_version,
+        codes=desk.catalogue.codes,
+    )
+
+
+def _request(desk: Desk, options: Options) -> SwitchRequest:
+    as_of = day_asked(desk, options)
+    start = options.one("start", as_of)
+    if start < as_of:
+        raise refusal(
+            Fault.OPTIONS_DISAGREE,
+            options.place("start"),
+            "start lies before as-of: a plan cannot begin before the day that the record is read",
+        )
+    target = options.one("target")
+    defaults = SwitchRequest(as_of=as_of, start=start)
+    return SwitchRequest(
+        as_of=as_of,
+        start=start,
+        target=target and Target(target),
+        basis_id=options.one("basis", defaults.basis_id),
+        pace=options.one("pace", defaults.pace),
+        prior_therapy=PriorTherapy(options.one("prior-therapy", defaults.prior_therapy)),
+        mixture=mixture_asked(options),
+        desiccated_family=options.one("desiccated-family", defaults.desiccated_family),
+        orders=options.all("order"),
+    )

@@ -1,0 +1,54 @@
+"""From an HTTP request to the resource it carries and back: the one path of every operation."""
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from crossgrain.api.faults import Complaint, RequestRefused
+from crossgrain.api.limits import read_body
+from crossgrain.api.negotiation import FHIR_JSON, check_content, form_wanted, without_form
+from crossgrain.api.outcomes import operation_outcome
+from crossgrain.api.parameters import Given, from_query
+from crossgrain.api.settings import Settings
+from crossgrain.api.statuses import status_of
+from crossgrain.fhir.read.errors import Unreadable
+from crossgrain.fhir.read.json import parse
+from crossgrain.fhir.version import FhirVersion
+from crossgrain.fhir.write.encode import to_json
+
+Operation = Callable[[dict[str, Any], Sequence[Given], FhirVersion], dict[str, Any]]
+"""Takes the resource sent and the options beside it; gives the resource to answer with."""
+
+
+def parse_resource(body: bytes) -> dict[str, Any]:
+    """The JSON object in `body`; a refusal says where it goes wrong."""
+    try:
+        return parse(body)
+    except Unreadable as error:
+        raise RequestRefused(
+            Complaint(error.category, error.expression, error.message)
+        ) from error
+
+
+async def serve(
+    request: Request, operation: Operation, version: FhirVersion, settings: Settings
+) -> Response:
+    """Run one operation on one request."""
+    query = request.query_params.multi_items()
+    form = form_wanted(request.headers, query, version)
+    check_content(request.headers, version)
+    resource = parse_resource(await read_body(request, settings))
+    answer = operation(resource, from_query(without_form(query)), version)
+    return Response(to_json(answer, pretty=form.pretty), media_type=form.media_type)
+
+
+def refuse(refused: RequestRefused, headers: dict[str, str] | None = None) -> Response:
+    """The error answer: always an OperationOutcome, with the status of the first complaint."""
+    return Response(
+        to_json(operation_outcome(refused.complaints)),
+        status_code=status_of(refused.complaints[0].category),
+        media_type=FHIR_JSON,
+        headers=headers,
+    )

@@ -1,0 +1,125 @@
+"""The commands and their options. Each imports what it needs when it runs, to start fast."""
+
+import sys
+from enum import IntEnum
+from pathlib import Path
+from typing import Annotated
+
+import click
+import typer
+
+from crossgrain.fhir.version import FhirVersion
+
+
+class Exit(IntEnum):
+    """How a command ends."""
+
+    PLAN = 0
+    ERROR = 1
+    STOP = 2
+    DATA_REQUIRED = 3
+
+
+app = typer.Typer(
+    name="crossgrain",
+    help="Proposes how to move a patient between thyroid hormone preparations. A licensed"
+    " prescriber decides.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,  # they would print a record's values
+)
+
+
+def run() -> None:
+    """Run a command. A wrong call ends with 1: 2 means that a safety finding stops the plan."""
+    try:
+        status = app(standalone_mode=False)
+    except click.ClickException as wrong:
+        wrong.show()
+        status = Exit.ERROR
+    except click.Abort:
+        status = Exit.ERROR
+    sys.exit(status)
+
+
+Chart = Annotated[
+    Path | None, typer.Option(metavar="FILE", help="A clinic's own chart and stock, a TOML file.")
+]
+
+
+@app.command()
+def propose(  # noqa: PLR0913 - one parameter per option
+    file: Annotated[str, typer.Argument(help="A Bundle or Parameters as JSON; - for stdin.")],
+    target: Annotated[str | None, typer.Option(help="What to move to.")] = None,
+    basis: Annotated[str | None, typer.Option(help="The basis of equivalence to aim at.")] = None,
+    pace: Annotated[str | None, typer.Option(help="How fast the dose climbs.")] = None,
+    prior_therapy: Annotated[
+        str | None, typer.Option(help="overlap: the old medicine tapers. stop: it ends first.")
+    ] = None,
+    as_of: Annotated[str | None, typer.Option(help="The day to read the record on.")] = None,
+    start: Annotated[str | None, typer.Option(help="Day one of the plan.")] = None,
+    time_zone: Annotated[str | None, typer.Option(help="Where today is meant.")] = None,
+    ratio: Annotated[str | None, typer.Option(help="T4:T3 of a combination, 13 to 20.")] = None,
+    guideline: Annotated[bool, typer.Option("--guideline", help="LT3 = x/20.")] = False,
+    t3_share: Annotated[
+        str | None, typer.Option("--t3-share", help="Part that LT3 carries beside desiccated.")
+    ] = None,
+    desiccated_family: Annotated[str | None, typer.Option(help="The strength family.")] = None,
+    order: Annotated[list[str] | None, typer.Option(help="The draft order to judge.")] = None,
+    chart: Chart = None,
+    fhir: Annotated[FhirVersion, typer.Option(help="The FHIR version.")] = FhirVersion.R4,
+    json: Annotated[bool, typer.Option("--json", help="The answer as FHIR.")] = False,
+    why: Annotated[bool, typer.Option("--why", help="Show the whole rationale.")] = False,
+) -> int:
+    """Propose a switch for one patient's record."""
+    from crossgrain.cli import proposing  # noqa: PLC0415
+
+    single = {
+        "target": target,
+        "basis": basis,
+        "pace": pace,
+        "prior-therapy": prior_therapy,
+        "as-of": as_of,
+        "start": start,
+        "time-zone": time_zone,
+        "ratio": ratio,
+        "guideline": "true" if guideline else None,
+        "t3-share": t3_share,
+        "desiccated-family": desiccated_family,
+    }
+    question = proposing.Question(
+        body=proposing.read_input(file),
+        options={name: value for name, value in single.items() if value is not None},
+        orders=tuple(order or ()),
+        version=fhir,
+        chart=chart,
+    )
+    return proposing.as_json(question) if json else proposing.as_text(question, why=why)
+
+
+@app.command()
+def bases(chart: Chart = None) -> int:
+    """Show every basis of equivalence, with its source."""
+    from crossgrain.cli import listing  # noqa: PLC0415
+
+    return listing.show_bases(chart)
+
+
+@app.command()
+def serve(
+    host: Annotated[str, typer.Option(help="The address to listen on.")] = "127.0.0.1",
+    port: Annotated[int, typer.Option(min=0, max=65535)] = 8000,
+    workers: Annotated[int, typer.Option(min=1, help="Processes.")] = 1,
+) -> int:
+    """Serve the FHIR operations over HTTP. Settings come from CROSSGRAIN_ variables."""
+    from crossgrain.cli import serving  # noqa: PLC0415
+
+    return serving.serve(host, port, workers)
+
+
+@app.command()
+def openapi() -> int:
+    """Print the OpenAPI document."""
+    from crossgrain.cli import listing  # noqa: PLC0415
+
+    return listing.show_openapi()

@@ -1,0 +1,100 @@
+"""``crossgrain propose``: the HTTP operation, run on a file."""
+
+import sys
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import click
+
+from crossgrain.api.clock import now
+from crossgrain.api.faults import RequestRefused, refused_by_domain
+from crossgrain.api.operations.desk import Desk, desk_over
+from crossgrain.api.operations.propose_switch import answer_to, proposal_for
+from crossgrain.api.outcomes import operation_outcome
+from crossgrain.api.parameters import Given, from_query
+from crossgrain.api.requests import parse_resource
+from crossgrain.catalogue import load_catalogue
+from crossgrain.cli.commands import Exit
+from crossgrain.dosing.errors import DomainError
+from crossgrain.fhir.proposal import Outcome, Proposal
+from crossgrain.fhir.version import FhirVersion
+from crossgrain.fhir.write.encode import to_json
+
+_EXITS = {
+    Outcome.PLAN: Exit.PLAN,
+    Outcome.STOP: Exit.STOP,
+    Outcome.DATA_REQUIRED: Exit.DATA_REQUIRED,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What was asked on the command line."""
+
+    body: bytes
+    options: Mapping[str, str]
+    orders: tuple[str, ...]
+    version: FhirVersion
+    chart: Path | None
+
+
+def read_input(file: str) -> bytes:
+    """The bytes of a file, or of standard input for ``-``."""
+    if file == "-":
+        return sys.stdin.buffer.read()
+    try:
+        return Path(file).read_bytes()
+    except OSError as wrong:
+        raise click.FileError(file, hint=wrong.strerror) from wrong
+
+
+def as_json(question: Question) -> Exit:
+    """Print exactly the bytes that the HTTP route answers with."""
+    try:
+        desk = _desk(question)
+        proposal = _proposal(desk, question)
+        answer, status = answer_to(desk, proposal, question.version), _EXITS[proposal.outcome]
+    except RequestRefused as refused:
+        answer, status = operation_outcome(refused.complaints), Exit.ERROR
+    sys.stdout.buffer.write(to_json(answer))
+    sys.stdout.buffer.flush()
+    return status
+
+
+def as_text(question: Question, *, why: bool) -> Exit:
+    """Print the proposal for a reader at a terminal."""
+    try:
+        desk = _desk(question)
+        proposal = _proposal(desk, question)
+    except RequestRefused as refused:
+        for complaint in refused.complaints:
+            click.echo(f"{_spelt(complaint.expression)}{complaint.message}", err=True)
+        return Exit.ERROR
+    from crossgrain.cli.show.proposal import show  # noqa: PLC0415 - rich and plotext load here
+
+    show(proposal, desk.catalogue, why=why)
+    return _EXITS[proposal.outcome]
+
+
+def _desk(question: Question) -> Desk:
+    try:
+        return desk_over(load_catalogue(question.chart), now)
+    except DomainError as error:
+        raise refused_by_domain(error, lambda field: f"--chart, {field}") from error
+
+
+def _proposal(desk: Desk, question: Question) -> Proposal:
+    orders = tuple(
+        Given("order", reference, "Parameters.parameter.where(name='order')")
+        for reference in question.orders
+    )
+    given = (*from_query(question.options.items()), *orders)
+    return proposal_for(desk, parse_resource(question.body), given, question.version)
+
+
+def _spelt(expression: str | None) -> str:
+    """A place as the command line spells it."""
+    if not expression:
+        return ""
+    return f"{expression.replace('http.', '--', 1)}: "

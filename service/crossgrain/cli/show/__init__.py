@@ -1,0 +1,1 @@
+"""What a terminal shows of an answer. Words and numbers only; nothing is computed here."""
