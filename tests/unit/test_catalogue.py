@@ -1,0 +1,160 @@
+"""The catalogue: shipped tables, and a clinic's file on top of them."""
+
+from fractions import Fraction
+
+import pytest
+
+from crossgrain.catalogue import load_catalogue
+from crossgrain.dosing.bases import Grade
+from crossgrain.dosing.errors import DomainError
+from crossgrain.dosing.tablets import exact_tablets
+
+CHART = """
+[[basis]]
+id = "clinic-x"
+statement = "One grain = LT4 75 µg"
+source = "our protocol"
+lt4_ug_per_grain = "75"
+lt4_ug_per_lt3_ug = "3"
+"""
+
+
+@pytest.fixture
+def clinic(tmp_path):
+    """Write a clinic's file."""
+
+    def write(content):
+        path = tmp_path / "clinic.toml"
+        path.write_text(content, encoding="utf-8")
+        return path
+
+    return write
+
+
+def refused(path):
+    with pytest.raises(DomainError) as caught:
+        load_catalogue(path)
+    return caught.value
+
+
+def test_the_shipped_bases_stand_in_order_and_only_ddd_sets_no_checkpoint():
+    bases = load_catalogue().bases
+    assert [basis.id for basis in bases] == ["practice", "label", "trial", "content", "ddd"]
+    assert [basis.id for basis in bases if not basis.sets_checkpoint] == ["ddd"]
+
+
+def test_every_shipped_entry_names_its_source():
+    catalogue = load_catalogue()
+    assert all(basis.source for basis in catalogue.bases)
+    assert all(preparation.source for preparation in catalogue.preparations.values())
+
+
+def test_a_basis_is_found_by_its_id_and_an_unknown_one_is_refused():
+    catalogue = load_catalogue()
+    assert catalogue.basis("trial").grade is Grade.TRIAL
+    with pytest.raises(DomainError, match="practice, label, trial, content, ddd") as caught:
+        catalogue.basis("guess")
+    assert caught.value.field == "basis"
+
+
+def test_a_clinics_chart_stands_after_the_shipped_ones(clinic):
+    catalogue = load_catalogue(clinic(CHART))
+    assert [basis.id for basis in catalogue.bases][-2:] == ["ddd", "clinic-x"]
+    assert catalogue.basis("clinic-x").lt4_for(Fraction(0), Fraction(0), Fraction(2)) == 150
+
+
+def test_a_clinics_chart_may_not_take_a_shipped_id(clinic):
+    error = refused(clinic(CHART.replace("clinic-x", "practice")))
+    assert error.field == "basis[1].id"
+
+
+def test_a_clinics_faulty_row_is_named(clinic):
+    error = refused(
+        clinic("""
+        [[basis]]
+        id = "clinic-x"
+        statement = "our table"
+        source = "our protocol"
+        row = [
+          { lt4_ug = 50, grains = 1, lt3_ug = 25 },
+          { lt4_ug = 100, grains = 2, lt3_ug = 50 },
+          { lt4_ug = 150, grains = "1.5", lt3_ug = 75 },
+        ]
+        """)
+    )
+    assert error.field == "clinic-x.row[3].grains"
+
+
+def test_stocked_strengths_replace_the_marketed_ones(clinic):
+    catalogue = load_catalogue(clinic('[stock]\nlevothyroxine = ["100", "25", 50]'))
+    stocked = catalogue.preparations["levothyroxine"]
+    assert stocked.strengths == (25, 50, 100)
+    assert exact_tablets(stocked, Fraction(88)) is None
+    assert exact_tablets(load_catalogue().preparations["levothyroxine"], Fraction(88))
+
+
+def test_a_preparation_that_the_clinic_does_not_name_keeps_its_strengths(clinic):
+    catalogue = load_catalogue(clinic('[stock]\nlevothyroxine = ["100"]'))
+    shipped = load_catalogue()
+    assert catalogue.preparations["liothyronine"] == shipped.preparations["liothyronine"]
+
+
+def test_strengths_beyond_the_list_are_added_where_the_clinic_vouches_for_them(clinic):
+    catalogue = load_catalogue(clinic('[stock.extra]\nliothyronine = ["10", "20"]'))
+    assert catalogue.preparations["liothyronine"].strengths == (5, 10, 20, 25, 50)
+
+
+def test_stocked_and_extra_strengths_stand_together(clinic):
+    catalogue = load_catalogue(
+        clinic('[stock]\nliothyronine = ["5"]\n[stock.extra]\nliothyronine = ["20"]')
+    )
+    assert catalogue.preparations["liothyronine"].strengths == (5, 20)
+
+
+@pytest.mark.parametrize(
+    ("content", "field", "message"),
+    [
+        ("[stocks]", "stocks", "not known"),
+        ("stock = 3", "stock", "a table"),
+        ('[stock]\nthyroxine = ["25"]', "stock.thyroxine", "no preparation"),
+        ('[stock.extra]\nthyroxine = ["25"]', "stock.extra.thyroxine", "no preparation"),
+        ("[stock]\nlevothyroxine = []", "stock.levothyroxine", "at least one"),
+        ('[stock]\nlevothyroxine = "25"', "stock.levothyroxine", "a list"),
+        ('[stock]\nlevothyroxine = ["25", "20"]', "stock.levothyroxine[2]", "[stock.extra]"),
+        ('[stock]\nlevothyroxine = ["25", "25"]', "stock.levothyroxine[2]", "stands twice"),
+        ("[stock]\nlevothyroxine = [25.0]", "stock.levothyroxine[1]", "as a string"),
+        ('[stock]\nlevothyroxine = ["-25"]', "stock.levothyroxine[1]", "above zero"),
+        ('[stock]\nlevothyroxine = ["25 µg"]', "stock.levothyroxine[1]", "a number"),
+        ('[stock.extra]\nlevothyroxine = ["25"]', "stock.extra.levothyroxine[1]", "on the list"),
+        (
+            '[stock]\ndesiccated-thyroid-60 = ["65"]',
+            "stock.desiccated-thyroid-60[1]",
+            "not listed",
+        ),
+        (
+            '[stock.extra]\ndesiccated-thyroid-60 = ["65"]',
+            "stock.extra.desiccated-thyroid-60[1]",
+            "never mix",
+        ),
+        ("[stock\n", "clinic", "not TOML"),
+        ("basis = []", "basis", "at least one"),
+    ],
+)
+def test_a_clinics_file_that_could_not_be_meant_is_refused_with_its_place(
+    clinic, content, field, message
+):
+    error = refused(clinic(content))
+    assert error.field == field
+    assert message in error.message
+
+
+def test_a_file_that_is_not_there_is_refused(tmp_path):
+    error = refused(tmp_path / "nowhere.toml")
+    assert error.field == "clinic"
+    assert "cannot be read" in error.message
+
+
+def test_a_file_in_another_encoding_is_refused(tmp_path):
+    path = tmp_path / "clinic.toml"
+    path.write_bytes(CHART.encode("latin-1"))
+    assert "not UTF-8" in refused(path).message

@@ -1,0 +1,110 @@
+"""The preparations table: exact content, and what is refused."""
+
+import tomllib
+from fractions import Fraction
+from importlib.resources import files
+
+import pytest
+
+from crossgrain.dosing.errors import DomainError
+from crossgrain.dosing.preparations import Kind, preparations_from
+
+LEVOTHYROXINE = {
+    "id": "levothyroxine",
+    "kind": "levothyroxine",
+    "name": "levothyroxine sodium",
+    "unit": "ug",
+    "t4_ug_per_unit": "1",
+    "t3_ug_per_unit": "0",
+    "strengths": ["25", "50"],
+    "smallest_piece": "1/2",
+    "increment": "12.5",
+    "source": "example",
+}
+DESICCATED = LEVOTHYROXINE | {
+    "id": "desiccated",
+    "kind": "desiccated-thyroid",
+    "unit": "mg",
+    "t4_ug_per_unit": "38/65",
+    "t3_ug_per_unit": "9/65",
+    "mg_per_grain": "65",
+}
+
+
+def test_a_ratio_written_in_the_file_stays_exact():
+    desiccated = preparations_from([DESICCATED])["desiccated"]
+    assert desiccated.t4_ug(Fraction(65)) == 38
+    assert desiccated.t3_ug(Fraction(65)) == 9
+    assert desiccated.grains(Fraction("16.25")) == Fraction(1, 4)
+
+
+def test_only_desiccated_thyroid_has_grains():
+    levothyroxine = preparations_from([LEVOTHYROXINE])["levothyroxine"]
+    assert levothyroxine.grains(Fraction(100)) == 0
+    assert not levothyroxine.carries_t3
+
+
+@pytest.mark.parametrize("key", [key for key in LEVOTHYROXINE if key != "mg_per_grain"])
+def test_an_entry_without_one_of_its_keys_is_refused(key):
+    entry = {name: value for name, value in LEVOTHYROXINE.items() if name != key}
+    with pytest.raises(DomainError, match=f"{key} is missing") as refused:
+        preparations_from([entry])
+    assert refused.value.field == "preparation[1]"
+
+
+@pytest.mark.parametrize(
+    ("change", "field"),
+    [
+        ({"unit": "g"}, "levothyroxine.unit"),
+        ({"t4_ug_per_unit": "-1"}, "levothyroxine.t4_ug_per_unit"),
+        ({"t3_ug_per_unit": "-1"}, "levothyroxine.t3_ug_per_unit"),
+        ({"strengths": ["50", "25"]}, "levothyroxine.strengths"),
+        ({"strengths": ["25", "25"]}, "levothyroxine.strengths"),
+        ({"strengths": ["0", "25"]}, "levothyroxine.strengths"),
+        ({"smallest_piece": "1/3"}, "levothyroxine.smallest_piece"),
+        ({"increment": "0"}, "levothyroxine.increment"),
+        ({"mg_per_grain": "60"}, "levothyroxine.mg_per_grain"),
+        ({"kind": "desiccated-thyroid"}, "levothyroxine.mg_per_grain"),
+        ({"kind": "thyroxine"}, "preparation[1]"),
+        ({"t4_ug_per_unit": "one"}, "preparation[1]"),
+    ],
+)
+def test_an_entry_that_could_not_be_meant_is_refused_with_its_place(change, field):
+    with pytest.raises(DomainError) as refused:
+        preparations_from([LEVOTHYROXINE | change])
+    assert refused.value.field == field
+
+
+def test_an_id_given_twice_is_refused():
+    with pytest.raises(DomainError, match="stands twice") as refused:
+        preparations_from([LEVOTHYROXINE, LEVOTHYROXINE])
+    assert refused.value.field == "levothyroxine"
+
+
+def test_preparations_that_differ_only_in_strengths_are_told_apart():
+    one = preparations_from([LEVOTHYROXINE])["levothyroxine"]
+    other = preparations_from([LEVOTHYROXINE | {"strengths": ["25"]}])["levothyroxine"]
+    assert hash(one) == hash(other)
+    assert len({one, other}) == 2
+
+
+@pytest.mark.parametrize("name", ["preparations", "bases"])
+def test_no_shipped_dose_is_written_as_a_binary_float(name):
+    def floats(value):
+        if isinstance(value, dict):
+            return [found for inner in value.values() for found in floats(inner)]
+        if isinstance(value, list):
+            return [found for inner in value for found in floats(inner)]
+        return [value] if isinstance(value, float) else []
+
+    content = tomllib.loads(files("crossgrain").joinpath("data", f"{name}.toml").read_text("utf-8"))
+    assert content
+    assert floats(content) == []
+
+
+def test_every_kind_that_can_be_proposed_is_shipped():
+    content = files("crossgrain").joinpath("data", "preparations.toml").read_text("utf-8")
+    shipped = preparations_from(tomllib.loads(content)["preparation"]).values()
+    assert {Kind.LEVOTHYROXINE, Kind.LIOTHYRONINE, Kind.DESICCATED_THYROID} <= {
+        preparation.kind for preparation in shipped
+    }
