@@ -19,6 +19,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
+from typing import Any
 
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.charts import bases_from, clinic_bases_from
@@ -77,7 +78,7 @@ def load_catalogue(clinic: Path | None = None) -> Catalogue:
     return Catalogue(preparations=preparations, bases=bases)
 
 
-def _shipped(name: str) -> dict[str, list[Mapping[str, object]]]:
+def _shipped(name: str) -> dict[str, Any]:
     return tomllib.loads(files("crossgrain").joinpath("data", f"{name}.toml").read_text("utf-8"))
 
 
