@@ -1,0 +1,79 @@
+"""The answer to a request for a switch, as one Bundle."""
+
+from typing import Any
+
+from crossgrain.dosing.plan import Plan, courses
+from crossgrain.fhir.identity import stable_id, urn
+from crossgrain.fhir.proposal import Proposal
+from crossgrain.fhir.read.codes import CodeTables
+from crossgrain.fhir.version import FhirVersion
+from crossgrain.fhir.write.care_plan import care_plan
+from crossgrain.fhir.write.checkpoint import options, request_group
+from crossgrain.fhir.write.guidance import guidance_response
+from crossgrain.fhir.write.issues import detected_issues
+from crossgrain.fhir.write.labs import service_requests
+from crossgrain.fhir.write.letterhead import SERIES, Letterhead, Resource, letterhead_for
+from crossgrain.fhir.write.orders import medication_requests
+from crossgrain.fhir.write.prior import series_tasks
+from crossgrain.fhir.write.provenance import provenance
+from crossgrain.fhir.write.r5 import to_r5
+
+_ORDER = {
+    "CarePlan": 0,
+    "MedicationRequest": 1,
+    "ServiceRequest": 2,
+    "Task": 3,
+    "RequestGroup": 4,
+}
+
+
+def answer_bundle(
+    proposal: Proposal, *, version: FhirVersion, service_version: str, codes: CodeTables
+) -> dict[str, Any]:
+    """Write a proposal as a `collection` Bundle, the GuidanceResponse first.
+
+    Parameters
+    ----------
+    proposal : what the service made of the record
+    version : the FHIR version to write
+    service_version : our own version, named in the module's canonical and the Device
+    codes : verified codes of the products
+
+    Returns
+    -------
+    A tree of dicts, lists, strings, ints, bools and `Decimal`; the same proposal gives the
+    same tree, and no float is in it.
+    """
+    letter = letterhead_for(proposal, service_version, codes)
+    resources = [guidance_response(letter)]
+    if letter.plan:
+        resources += _planned(letter, letter.plan)
+    resources += detected_issues(letter)
+    resources.append(provenance(letter, resources))
+    if version is FhirVersion.R5:
+        resources = [to_r5(resource) for resource in resources]
+    return {
+        "resourceType": "Bundle",
+        "id": stable_id(f"{letter.name}|Bundle"),
+        "type": "collection",
+        "timestamp": letter.instant,
+        "entry": [{"fullUrl": urn(resource["id"]), "resource": resource} for resource in resources],
+    }
+
+
+def _planned(letter: Letterhead, plan: Plan) -> list[Resource]:
+    series = courses(plan.steps)
+    choices = tuple(options(letter, plan.checkpoint, series))
+    activities = (
+        *medication_requests(letter, SERIES, series),
+        *service_requests(letter, SERIES, plan.labs),
+        *series_tasks(letter, series),
+        request_group(letter, plan.checkpoint, choices),
+    )
+    tied = care_plan(letter, plan, series, activities, choices)
+    optional = (request for choice in choices for request in choice.requests)
+    return sorted((tied, *activities, *optional), key=_place)
+
+
+def _place(resource: Resource) -> int:
+    return _ORDER[resource["resourceType"]]

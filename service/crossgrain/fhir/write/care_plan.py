@@ -1,0 +1,91 @@
+"""The CarePlan that ties the series together."""
+
+from crossgrain.dosing.plan import Course, Plan
+from crossgrain.fhir.identity import MODULE_CANONICAL, urn
+from crossgrain.fhir.write.checkpoint import Option
+from crossgrain.fhir.write.letterhead import SERIES, Letterhead, Resource, judged_orders
+from crossgrain.fhir.write.narrative import heading, narrative, paragraph, plain
+from crossgrain.fhir.write.plan_words import (
+    checkpoint_block,
+    dose_table,
+    findings_block,
+    forecast_list,
+    lab_list,
+    target_words,
+)
+from crossgrain.fhir.write.words import CAUTION, taken
+
+
+def care_plan(
+    letter: Letterhead,
+    plan: Plan,
+    courses: tuple[Course, ...],
+    activities: tuple[Resource, ...],
+    choices: tuple[Option, ...],
+) -> Resource:
+    """The unconditional series and the checkpoint, as activities of one plan."""
+    body = letter.head(
+        "CarePlan", "CarePlan", _narrative(letter, plan, courses, activities, choices)
+    )
+    body["instantiatesCanonical"] = [f"{MODULE_CANONICAL}|{letter.service_version}"]
+    body["status"] = "draft"
+    body["intent"] = "proposal"
+    body["title"] = title(letter, plan)
+    body["description"] = plain(summary(letter, plan))
+    body["subject"] = letter.subject()
+    if letter.encounter:
+        body["encounter"] = {"reference": letter.encounter}
+    body["period"] = {
+        "start": letter.iso(0),
+        "end": letter.iso(max(course.last_day for course in courses)),
+    }
+    body["created"] = letter.authored
+    supporting = [entry.reference for entry in letter.proposal.record.current]
+    supporting += [entry.reference for entry in judged_orders(letter.proposal)]
+    supporting += [letter.issue_urn(place) for place in range(len(letter.findings))]
+    if supporting:
+        body["supportingInfo"] = [{"reference": ref} for ref in dict.fromkeys(supporting)]
+    body["activity"] = [
+        {"reference": {"reference": urn(activity["id"])}} for activity in activities
+    ]
+    body["note"] = letter.notes(SERIES)
+    return body
+
+
+def title(letter: Letterhead, plan: Plan) -> str:
+    """From what to what."""
+    now = taken(letter.proposal.record.regimen) or "no thyroid hormone"
+    return f"Move from {now} to {plan.target.replace('-', ' ')}"
+
+
+def summary(letter: Letterhead, plan: Plan) -> str:
+    """The plan in two sentences."""
+    return (
+        f"{title(letter, plan)}, starting on {letter.words(0)}: on the basis {plan.basis_id} the"
+        f" target is {target_words(plan.aim)} a day. Doses climb to the checkpoint of"
+        f" {target_words(plan.checkpoint.dose)} a day and wait there for labs on"
+        f" {letter.words(plan.checkpoint.lab_day)}."
+    )
+
+
+def _narrative(
+    letter: Letterhead,
+    plan: Plan,
+    courses: tuple[Course, ...],
+    activities: tuple[Resource, ...],
+    choices: tuple[Option, ...],
+) -> dict[str, str]:
+    endings = [a["description"] for a in activities if a["resourceType"] == "Task"]
+    return narrative(
+        paragraph(CAUTION),
+        paragraph(summary(letter, plan)),
+        findings_block(letter),
+        heading("Doses"),
+        dose_table(letter, courses),
+        *map(paragraph, endings),
+        heading("Blood tests"),
+        lab_list(letter, plan.labs),
+        checkpoint_block(letter, plan, choices),
+        heading("Modelled hormone during the move"),
+        forecast_list(letter, plan),
+    )

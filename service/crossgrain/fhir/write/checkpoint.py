@@ -1,0 +1,115 @@
+"""The checkpoint: one group of options, of which exactly one is taken once the labs are in."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from crossgrain.dosing.plan import Branch, Checkpoint, Course, courses
+from crossgrain.fhir.identity import urn
+from crossgrain.fhir.write.conditions import CONDITIONS, VARIABLES_NOTE
+from crossgrain.fhir.write.labs import service_requests
+from crossgrain.fhir.write.letterhead import SERIES, Letterhead, Resource, Scope
+from crossgrain.fhir.write.narrative import plain
+from crossgrain.fhir.write.orders import medication_requests
+from crossgrain.fhir.write.prior import branch_tasks
+
+REQUEST_GROUP = "RequestGroup"
+
+
+@dataclass(frozen=True, slots=True)
+class Option:
+    """A branch and the requests that carry it out."""
+
+    branch: Branch
+    courses: tuple[Course, ...]
+    requests: tuple[Resource, ...]
+
+    @property
+    def endings(self) -> list[str]:
+        """What the branch does to orders that still stand, in words."""
+        return [r["description"] for r in self.requests if r["resourceType"] == "Task"]
+
+
+def options(
+    letter: Letterhead, checkpoint: Checkpoint, series: tuple[Course, ...]
+) -> Iterator[Option]:
+    """The requests of every branch, none of them yet to be followed."""
+    for branch in checkpoint.branches:
+        condition = CONDITIONS[branch.reading]
+        scope = Scope(branch.reading, "option", condition.words)
+        own = courses(branch.steps)
+        yield Option(
+            branch,
+            own,
+            (
+                *medication_requests(letter, scope, own),
+                *service_requests(letter, scope, branch.labs),
+                *branch_tasks(letter, scope, series, own),
+            ),
+        )
+
+
+def request_group(
+    letter: Letterhead, checkpoint: Checkpoint, choices: tuple[Option, ...]
+) -> Resource:
+    """The group that holds the branches."""
+    says = [checkpoint_words(letter, checkpoint), *map(option_words, choices)]
+    body = letter.request(REQUEST_GROUP, REQUEST_GROUP, SERIES, says)
+    body["note"] = [{"text": VARIABLES_NOTE}, *letter.notes(SERIES)]
+    body["action"] = [
+        {
+            "title": "Checkpoint",
+            "description": says[0],
+            "timingDateTime": letter.iso(checkpoint.decision_day),
+            "groupingBehavior": "logical-group",
+            "selectionBehavior": "exactly-one",
+            "action": [_option_action(choice) for choice in choices],
+        }
+    ]
+    return body
+
+
+def checkpoint_words(letter: Letterhead, checkpoint: Checkpoint) -> str:
+    """Where the climb waits, on whose chart, and for what."""
+    return (
+        f"From {letter.words(checkpoint.day)} the dose waits at the checkpoint, the smallest"
+        f" target that any enabled basis gives ({checkpoint.set_by}). Blood is drawn on"
+        f" {letter.words(checkpoint.lab_day)}; on {letter.words(checkpoint.decision_day)} exactly"
+        " one of the options is taken."
+    )
+
+
+def option_words(choice: Option) -> str:
+    """A branch: its condition, then what it does."""
+    condition = CONDITIONS[choice.branch.reading]
+    return plain(f"{condition.title}. If {condition.words}: {choice.branch.statement}")
+
+
+def _option_action(choice: Option) -> dict[str, Any]:
+    condition = CONDITIONS[choice.branch.reading]
+    expression = {
+        "description": condition.words,
+        "language": "text/fhirpath",
+        "expression": condition.expression,
+    }
+    return {
+        "title": condition.title,
+        "description": option_words(choice),
+        "condition": [{"kind": "applicability", "expression": expression}],
+        "groupingBehavior": "logical-group",
+        "selectionBehavior": "all",
+        "action": [_leaf(request) for request in choice.requests],
+    }
+
+
+def _leaf(request: Resource) -> dict[str, Any]:
+    return {"title": _title(request), "resource": {"reference": urn(request["id"])}}
+
+
+def _title(request: Resource) -> str:
+    if "medicationCodeableConcept" in request:
+        period = request["dosageInstruction"][0]["timing"]["repeat"]["boundsPeriod"]
+        return (
+            f"{request['medicationCodeableConcept']['text']}, {period['start']} to {period['end']}"
+        )
+    return str(request["code"]["text"])

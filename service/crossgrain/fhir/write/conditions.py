@@ -1,0 +1,54 @@
+"""What each branch of the checkpoint is conditional on: FHIRPath and plain words.
+
+The expressions are FHIRPath over the variables of `VARIABLES`, which whoever evaluates them
+supplies. For any TSH exactly one of the three holds. Without a TSH none does, so no dose is
+ever raised or kept blind; only stepping back for symptoms needs no laboratory.
+"""
+
+from dataclasses import dataclass
+
+from crossgrain.dosing.plan import Reading
+
+VARIABLES = {
+    "tsh": "TSH drawn at the checkpoint, in mIU/L (decimal)",
+    "tshLow": "lower limit of that laboratory's TSH range, else 0.4 mIU/L (decimal)",
+    "tshHigh": "upper limit of that laboratory's TSH range, else 4.0 mIU/L (decimal)",
+    "tooFast": (
+        "true where the patient has symptoms of too fast a climb: flutter, palpitations,"
+        " jitteriness, anxiety or a fast pulse (boolean)"
+    ),
+}
+VARIABLES_NOTE = "Variables of the conditions: " + "; ".join(
+    f"%{name}: {meaning}" for name, meaning in VARIABLES.items()
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """When a branch applies: for a machine, for a title and for a person."""
+
+    expression: str
+    title: str
+    words: str
+
+
+CONDITIONS = {
+    Reading.HIGH: Condition(
+        "%tsh > %tshHigh and %tooFast.not()",
+        "TSH high",
+        "TSH at the checkpoint is above the laboratory's range and there are no symptoms of"
+        " too fast a climb",
+    ),
+    Reading.IN_RANGE: Condition(
+        "%tsh >= %tshLow and %tsh <= %tshHigh and %tooFast.not()",
+        "TSH in range",
+        "TSH at the checkpoint is within the laboratory's range and there are no symptoms of"
+        " too fast a climb",
+    ),
+    Reading.LOW: Condition(
+        "%tsh < %tshLow or %tooFast",
+        "TSH low, or too fast",
+        "TSH at the checkpoint is below the laboratory's range, or there are symptoms of too"
+        " fast a climb (flutter, palpitations, jitteriness, anxiety or a fast pulse)",
+    ),
+}

@@ -1,0 +1,103 @@
+"""Courses of the plan as MedicationRequests, one per product."""
+
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+from crossgrain.dosing.plan import Course, Part
+from crossgrain.dosing.preparations import Preparation
+from crossgrain.dosing.tablets import Piece
+from crossgrain.fhir.read.codes import CodedDrug
+from crossgrain.fhir.read.record import MedicineEntry
+from crossgrain.fhir.write.dosage import dispense, dosage
+from crossgrain.fhir.write.letterhead import Letterhead, Resource, Scope
+from crossgrain.fhir.write.words import product
+
+SUBSTITUTION = "http://terminology.hl7.org/CodeSystem/v3-substanceAdminSubstitution"
+SAME_STRENGTH = (
+    "Ordered by generic name: any maker's product of this strength serves, and the same maker's"
+    " is best kept until the next labs. Another strength, another grain family or another"
+    " hormone is another dose: ask the prescriber."
+)
+
+
+def medication_requests(
+    letter: Letterhead, scope: Scope, courses: Iterable[Course]
+) -> Iterator[Resource]:
+    """Requests for every course that needs an order.
+
+    A course without tablets is the old medicine going on as it is taken now: its standing
+    order is enough, until a Task ends it.
+    """
+    for course in courses:
+        for piece in course.line.tablets.pieces if course.line.tablets else ():
+            yield _request(letter, scope, course, piece)
+
+
+def _request(letter: Letterhead, scope: Scope, course: Course, piece: Piece) -> Resource:
+    line = course.line
+    what = f"MedicationRequest|{scope.name}|{line.preparation.id}|{piece.strength}"
+    instruction = dosage(letter, scope, course, piece)
+    body = letter.request(
+        "MedicationRequest", f"{what}|{course.first_day}", scope, [instruction["text"]]
+    )
+    body["medicationCodeableConcept"] = medication(letter, line.preparation, piece)
+    replaced = _replaced(letter, course)
+    _add_replaced(body, replaced)
+    if letter.holds:
+        body["detectedIssue"] = [{"reference": ref} for ref in letter.hold_urns()]
+    body["note"] = letter.notes(scope, [line.note])
+    body["dosageInstruction"] = [instruction]
+    body["dispenseRequest"] = dispense(course, piece)
+    body["substitution"] = _substitution()
+    return body
+
+
+def medication(letter: Letterhead, preparation: Preparation, piece: Piece) -> dict[str, Any]:
+    """The product as text, with its verified code, or else the ingredient's."""
+    known = letter.codes.codes_for(preparation, piece.strength)
+    coded = known.drug or known.ingredient
+    codings = [] if coded is None else [_coding(coded)]
+    concept: dict[str, Any] = {"coding": codings} if codings else {}
+    concept["text"] = product(preparation, piece.strength)
+    return concept
+
+
+def _coding(coded: CodedDrug) -> dict[str, Any]:
+    return {"system": coded.code.system, "code": coded.code.value, "display": coded.display}
+
+
+def _replaced(letter: Letterhead, course: Course) -> list[MedicineEntry]:
+    """The old orders or statements whose dose this course changes."""
+    if course.line.part is Part.NEW:
+        return []
+    return entries_of(letter, course.line.preparation)
+
+
+def entries_of(letter: Letterhead, preparation: Preparation) -> list[MedicineEntry]:
+    """What the record says is taken of one preparation."""
+    return [
+        entry
+        for entry in letter.proposal.record.current
+        if any(line.preparation.id == preparation.id for line in entry.lines)
+    ]
+
+
+def _add_replaced(body: Resource, replaced: list[MedicineEntry]) -> None:
+    """`priorPrescription` takes one request; statements and further requests support."""
+    requests = [e.reference for e in replaced if e.resource_type == "MedicationRequest"]
+    if requests:
+        body["priorPrescription"] = {"reference": requests[0]}
+    prior = set(requests[:1])
+    supporting = [e.reference for e in replaced if e.reference not in prior]
+    if supporting:
+        body["supportingInformation"] = [{"reference": ref} for ref in supporting]
+
+
+def _substitution() -> dict[str, Any]:
+    """Generic for generic only.
+
+    A plain ``false`` would be read as dispense-as-written, which means nothing where no
+    maker is named, and a plain ``true`` would let another strength or family in.
+    """
+    coding = {"system": SUBSTITUTION, "code": "G", "display": "generic composition"}
+    return {"allowedCodeableConcept": {"coding": [coding], "text": SAME_STRENGTH}}

@@ -1,0 +1,55 @@
+"""The stable name of an answer: what its ids are made from.
+
+Two answers share a name only if they would order the same. Otherwise a corrected proposal,
+filed with ``ifNoneExist``, would silently lose to the one filed before it.
+"""
+
+from collections.abc import Iterator
+
+from crossgrain.dosing.plan import Course, LabDraw, Plan, courses
+from crossgrain.fhir.proposal import Proposal
+
+
+def plan_name(proposal: Proposal) -> str:
+    """Patient, days, what was asked, what was found, and every dose and draw of the plan."""
+    request, record = proposal.request, proposal.record
+    mixture = request.mixture
+    parts = [
+        record.patient_reference,
+        str(request.as_of),
+        str(request.start),
+        str(proposal.target),
+        f"{request.basis_id} {request.pace} {request.prior_therapy}",
+        f"{mixture.ratio} {mixture.guideline} {mixture.t3_share}",
+        *request.orders,
+        *(f"{line.preparation.id}={line.cycle}" for line in record.regimen),
+        *(entry.reference for entry in record.current),
+        *(f"{finding.severity} {finding.code}" for finding in proposal.findings),
+        *(question.expression for question in record.questions),
+    ]
+    if proposal.plan:
+        parts.extend(_contents(proposal.plan))
+    return "|".join(parts)
+
+
+def _contents(plan: Plan) -> Iterator[str]:
+    yield from map(_course, courses(plan.steps))
+    yield from map(_draw, plan.labs)
+    for branch in plan.checkpoint.branches:
+        yield branch.reading
+        yield from map(_course, courses(branch.steps))
+        yield from map(_draw, branch.labs)
+
+
+def _course(course: Course) -> str:
+    line = course.line
+    pieces = line.tablets.pieces if line.tablets else ()
+    made_of = "+".join(f"{piece.count}x{piece.strength}" for piece in pieces)
+    return (
+        f"{course.first_day}-{course.last_day} {line.preparation.id} {line.amount}"
+        f" {made_of} {line.doses_per_day}"
+    )
+
+
+def _draw(draw: LabDraw) -> str:
+    return f"{draw.purpose} {draw.day} {draw.repeat_days}"

@@ -1,0 +1,124 @@
+"""The plan as a person reads it: the blocks of XHTML that narratives are put together from."""
+
+from collections.abc import Iterable, Iterator
+
+from crossgrain.dosing.plan import BasisRow, Course, Forecast, LabDraw, Plan, PriorTherapy
+from crossgrain.dosing.targets import TargetDose
+from crossgrain.fhir.write.checkpoint import Option, checkpoint_words, option_words
+from crossgrain.fhir.write.issues import finding_words
+from crossgrain.fhir.write.labs import lab_days, not_steady
+from crossgrain.fhir.write.letterhead import Letterhead
+from crossgrain.fhir.write.narrative import bullets, heading, paragraph, table
+from crossgrain.fhir.write.quantities import rounded
+from crossgrain.fhir.write.words import daily_dose, pieces
+
+PRIOR_WORDS = {
+    PriorTherapy.OVERLAP: "the old medicine tapers while the new one is built up",
+    PriorTherapy.STOP: "the old medicine stops on day one",
+}
+
+
+def target_words(dose: TargetDose) -> str:
+    """A target in the trade's three currencies, rounded for reading."""
+    parts = []
+    if dose.lt4_ug:
+        parts.append(f"LT4 {rounded(dose.lt4_ug, 1).normalize():f} microgram")
+    if dose.lt3_ug:
+        parts.append(f"LT3 {rounded(dose.lt3_ug, 1).normalize():f} microgram")
+    if dose.grains:
+        parts.append(f"desiccated thyroid {rounded(dose.grains, 2).normalize():f} grains")
+    return " + ".join(parts) or "nothing"
+
+
+def dose_table(letter: Letterhead, courses: Iterable[Course]) -> str:
+    """Every dose with its dates and tablets."""
+    rows = (
+        (
+            letter.words(course.first_day),
+            letter.words(course.last_day),
+            daily_dose(course.line),
+            pieces(course.line) + _split(course),
+        )
+        for course in courses
+    )
+    return table(("From", "To", "Dose", "Tablets a day"), rows)
+
+
+def _split(course: Course) -> str:
+    doses = course.line.doses_per_day
+    return "" if doses == 1 else f", in {doses} equal doses"
+
+
+def lab_list(letter: Letterhead, draws: Iterable[LabDraw]) -> str:
+    """The blood draws."""
+    return bullets(
+        " ".join((f"{lab_days(letter, draw)}: {draw.statement}", *not_steady(letter, draw)))
+        for draw in draws
+    )
+
+
+def findings_block(letter: Letterhead) -> str:
+    """The findings, most severe first, or nothing."""
+    if not letter.findings:
+        return ""
+    return heading("Safety findings") + bullets(
+        " ".join(finding_words(finding)) for finding in letter.findings
+    )
+
+
+def comparison_table(plan: Plan) -> str:
+    """The target on every basis, the one that was used marked."""
+    return table(
+        ("Basis", "LT4-equivalent now", "Target a day", "Source"), map(_row, plan.comparison)
+    )
+
+
+def _row(row: BasisRow) -> tuple[str, str, str, str]:
+    worth = row.lt4_equivalent_ug
+    name = row.basis_id if row.sets_checkpoint else f"{row.basis_id} (for comparison only)"
+    return (
+        name,
+        "-" if worth is None else f"{rounded(worth, 1).normalize():f} microgram",
+        target_words(row.target) if row.target else row.refused,
+        row.source,
+    )
+
+
+def forecast_list(letter: Letterhead, plan: Plan) -> str:
+    """How low the patient runs under the plan, and under the prior therapy not chosen."""
+    return bullets(
+        _forecast(letter, forecast, chosen) for forecast, chosen in zip(
+            plan.forecasts, ("Proposed", "Not chosen"), strict=True
+        )
+    )  # fmt: skip
+
+
+def _forecast(letter: Letterhead, forecast: Forecast, chosen: str) -> str:
+    lowest, t3 = forecast.lowest, forecast.t3_exposure
+    return (
+        f"{chosen}, {forecast.prior_therapy} ({PRIOR_WORDS[forecast.prior_therapy]}):"
+        f" lowest coverage {_percent(lowest.lowest.value)} of the old regimen on"
+        f" {letter.words(int(lowest.lowest.day))} (basis {lowest.basis_id});"
+        f" T3 exposure {_percent(t3[0].value)} to {_percent(t3[1].value)}."
+    )
+
+
+def _percent(ratio: float) -> str:
+    return f"{rounded(ratio * 100, 0)} %"
+
+
+def checkpoint_block(letter: Letterhead, plan: Plan, choices: Iterable[Option]) -> str:
+    """The checkpoint and its branches with their doses and draws."""
+    return (
+        heading("Checkpoint")
+        + paragraph(checkpoint_words(letter, plan.checkpoint))
+        + "".join(_branches(letter, choices))
+    )
+
+
+def _branches(letter: Letterhead, choices: Iterable[Option]) -> Iterator[str]:
+    for choice in choices:
+        yield paragraph(option_words(choice))
+        yield dose_table(letter, choice.courses)
+        yield lab_list(letter, choice.branch.labs)
+        yield bullets(choice.endings)

@@ -1,0 +1,159 @@
+"""An answer's working as FHIR Parameters: the parts that `rationale_parts` defines."""
+
+from collections.abc import Iterator
+from fractions import Fraction
+from math import floor
+from typing import Any
+
+from crossgrain.dosing.plan import BasisCoverage, BasisRow, Checkpoint, Extreme, Forecast, Plan
+from crossgrain.dosing.targets import Target, TargetDose
+from crossgrain.fhir.write.letterhead import Letterhead, Resource
+from crossgrain.fhir.write.narrative import plain
+from crossgrain.fhir.write.quantities import quantity, rounded
+from crossgrain.fhir.write.words import daily_dose, pieces
+
+Part = dict[str, Any]
+_MEASURE = {
+    Target.LEVOTHYROXINE: "lt4_ug",
+    Target.LIOTHYRONINE: "lt3_ug",
+    Target.DESICCATED_THYROID: "grains",
+    Target.LT4_LT3: "lt4_ug",
+    Target.DESICCATED_LT3: "grains",
+}
+
+
+def rationale(letter: Letterhead) -> Resource:
+    """What was asked, how it was concluded, every basis, and both prior therapies."""
+    parameters = list(_asked(letter))
+    if letter.plan:
+        parameters += _planned(letter, letter.plan)
+    return {"resourceType": "Parameters", "id": "rationale", "parameter": parameters}
+
+
+def _asked(letter: Letterhead) -> Iterator[Part]:
+    request = letter.proposal.request
+    yield _date("as-of", letter.authored)
+    yield _date("start", letter.iso(0))
+    if letter.proposal.target:
+        yield _code("target", letter.proposal.target)
+    yield _code("requested-basis", request.basis_id)
+    yield _code("pace", request.pace)
+    yield _code("prior-therapy", request.prior_therapy)
+
+
+def _planned(letter: Letterhead, plan: Plan) -> Iterator[Part]:
+    for statement in plan.rationale:
+        yield _group(
+            "statement",
+            _string("title", statement.title),
+            _string("arithmetic", statement.arithmetic),
+            *(_string("input", path) for path in statement.inputs),
+            _string("source", statement.source),
+        )
+    for row in plan.comparison:
+        yield _group("basis", *_basis(plan, row))
+    yield from _spread(plan)
+    tablets = [f"{daily_dose(line)}: {pieces(line)}" for line in plan.aim_tablets]
+    yield _group("aim", *_dose(plan.aim), *(_string("tablets", words) for words in tablets))
+    yield _group("checkpoint", *_checkpoint(letter, plan.checkpoint))
+    for place, forecast in enumerate(plan.forecasts):
+        yield _group("forecast", *_forecast(letter, forecast, chosen=place == 0))
+
+
+def _basis(plan: Plan, row: BasisRow) -> Iterator[Part]:
+    yield _code("id", row.basis_id)
+    yield _string("statement", row.statement)
+    yield _string("source", row.source)
+    yield _code("grade", row.grade)
+    yield _flag("sets-checkpoint", row.sets_checkpoint)
+    yield _flag("chosen", row.basis_id == plan.basis_id)
+    if row.lt4_equivalent_ug is not None:
+        yield _daily("lt4-equivalent", row.lt4_equivalent_ug)
+    if row.target:
+        yield from _dose(row.target)
+    if row.refused:
+        yield _string("refused", row.refused)
+
+
+def _dose(dose: TargetDose) -> Iterator[Part]:
+    if dose.lt4_ug:
+        yield _daily("lt4", dose.lt4_ug)
+    if dose.lt3_ug:
+        yield _daily("lt3", dose.lt3_ug)
+    if dose.grains:
+        yield {"name": "grains", "valueDecimal": rounded(dose.grains, 3)}
+
+
+def _spread(plan: Plan) -> Iterator[Part]:
+    targets = [getattr(row.target, _MEASURE[plan.target]) for row in plan.comparison
+               if row.target and row.sets_checkpoint]  # fmt: skip
+    if targets and min(targets) > 0:
+        yield {"name": "spread", "valueDecimal": rounded(max(targets) / min(targets), 2)}
+
+
+def _checkpoint(letter: Letterhead, checkpoint: Checkpoint) -> Iterator[Part]:
+    yield _code("set-by", checkpoint.set_by)
+    yield from _dose(checkpoint.dose)
+    yield _date("reached-on", letter.iso(checkpoint.day))
+    yield _date("labs-on", letter.iso(checkpoint.lab_day))
+    yield _date("decision-on", letter.iso(checkpoint.decision_day))
+    for rung in checkpoint.ladder:
+        yield _group("rung", _code("basis", rung.basis_id), *_dose(rung.target))
+
+
+def _forecast(letter: Letterhead, forecast: Forecast, *, chosen: bool) -> Iterator[Part]:
+    yield _code("prior-therapy", forecast.prior_therapy)
+    yield _flag("chosen", chosen)
+    for coverage in forecast.coverage:
+        yield _group("coverage", *_coverage(letter, coverage))
+    yield _group(
+        "t3-exposure",
+        *_range(letter, *forecast.t3_exposure),
+        _ratio("at-end", forecast.t3_exposure_at_end),
+    )
+    if forecast.t4_pool:
+        yield _group("t4-pool", *_range(letter, *forecast.t4_pool))
+    pool = quantity(rounded(forecast.t4_pool_end_ug, 1), "ug")
+    yield {"name": "t4-pool-end", "valueQuantity": pool}
+    yield _date("steady-on", letter.iso(forecast.steady_day))
+
+
+def _coverage(letter: Letterhead, coverage: BasisCoverage) -> Iterator[Part]:
+    yield _code("basis", coverage.basis_id)
+    yield from _range(letter, coverage.lowest, coverage.highest)
+    yield _ratio("at-end", coverage.at_end)
+    yield _flag("secant", coverage.secant)
+
+
+def _range(letter: Letterhead, lowest: Extreme, highest: Extreme) -> Iterator[Part]:
+    for name, extreme in (("lowest", lowest), ("highest", highest)):
+        yield _ratio(name, extreme.value)
+        yield _date(f"{name}-on", letter.iso(floor(extreme.day)))
+
+
+def _group(name: str, *parts: Part) -> Part:
+    return {"name": name, "part": list(parts)}
+
+
+def _string(name: str, text: str) -> Part:
+    return {"name": name, "valueString": plain(text)}
+
+
+def _code(name: str, code: str) -> Part:
+    return {"name": name, "valueCode": str(code)}
+
+
+def _date(name: str, iso: str) -> Part:
+    return {"name": name, "valueDate": iso}
+
+
+def _flag(name: str, value: bool) -> Part:
+    return {"name": name, "valueBoolean": value}
+
+
+def _ratio(name: str, value: float) -> Part:
+    return {"name": name, "valueDecimal": rounded(value, 3)}
+
+
+def _daily(name: str, value: Fraction) -> Part:
+    return {"name": name, "valueQuantity": quantity(rounded(value, 1), "ug/d")}

@@ -1,0 +1,118 @@
+"""Plain words for dates, doses and tablets, as a patient or a prescriber reads them."""
+
+from collections.abc import Iterable
+from datetime import date
+from fractions import Fraction
+
+from crossgrain.dosing.plan import LineDose
+from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.dosing.regimens import DoseLine
+from crossgrain.fhir.write.quantities import exact
+
+CAUTION = "A proposal for the licensed prescriber, who decides; local rules and labels come first."
+
+_MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September",
+    "October", "November", "December",
+)  # fmt: skip
+_PARTS = {
+    Fraction(1, 4): "a quarter of a tablet",
+    Fraction(1, 2): "half a tablet",
+    Fraction(3, 4): "three quarters of a tablet",
+    Fraction(1): "1 tablet",
+}
+_REST = {
+    Fraction(0): "",
+    Fraction(1, 4): " and a quarter",
+    Fraction(1, 2): " and a half",
+    Fraction(3, 4): " and three quarters",
+}
+_UNITS = {"ug": "microgram", "mg": "mg"}
+
+
+def date_words(day: date) -> str:
+    """A date that reads the same on both sides of an ocean.
+
+    >>> date_words(date(2024, 5, 1))
+    '1 May 2024'
+    """
+    return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
+
+
+def number(value: Fraction) -> str:
+    """An exact decimal, written out.
+
+    >>> number(Fraction(65, 4))
+    '16.25'
+    """
+    return f"{exact(value):f}"
+
+
+def tablets(count: Fraction) -> str:
+    """So many tablets, in words that cannot be misread as a decimal.
+
+    >>> tablets(Fraction(3, 2))
+    '1 and a half tablets'
+    """
+    if count in _PARTS:
+        return _PARTS[count]
+    whole = count.numerator // count.denominator
+    return f"{whole}{_REST[count - whole]} tablets"
+
+
+def amount(preparation: Preparation, value: Fraction) -> str:
+    """An amount in the preparation's unit.
+
+    A fixed-ratio product is named by both its hormones.
+    """
+    unit = _UNITS[preparation.unit]
+    if preparation.kind is Kind.FIXED_RATIO:
+        return f"{number(preparation.t4_ug(value))}/{number(preparation.t3_ug(value))} {unit}s"
+    plural = "s" if unit == "microgram" and value != 1 else ""
+    return f"{number(value)} {unit}{plural}"
+
+
+def generic_name(preparation: Preparation) -> str:
+    """The generic name alone: a second number beside a strength could be taken for it."""
+    return preparation.name.partition(",")[0]
+
+
+def product(preparation: Preparation, strength: Fraction) -> str:
+    """One product, by generic name and strength: ``levothyroxine sodium 100 microgram tablet``."""
+    words = amount(preparation, strength).removesuffix("s")
+    return f"{generic_name(preparation)} {words} tablet"
+
+
+def daily_dose(line: LineDose) -> str:
+    """A medicine and its day's dose."""
+    return f"{generic_name(line.preparation)} {amount(line.preparation, line.amount)} a day"
+
+
+def pieces(line: LineDose) -> str:
+    """The tablets of one day, or that the old supply goes on."""
+    if line.tablets is None:
+        return "as taken now"
+    return " and ".join(
+        f"{tablets(piece.count)} of {amount(line.preparation, piece.strength)}"
+        for piece in line.tablets.pieces
+    )
+
+
+def taken(lines: Iterable[DoseLine]) -> str:
+    """What a patient takes now, with the mean where days differ."""
+    words = []
+    for line in lines:
+        mean = "" if len(set(line.cycle)) == 1 else " on average"
+        unit = _UNITS[line.preparation.unit]
+        value = line.daily
+        shown = number(value) if _is_finite(value) else f"about {float(value):.4g}"
+        words.append(f"{generic_name(line.preparation)} {shown} {unit} a day{mean}")
+    return " and ".join(words)
+
+
+def _is_finite(value: Fraction) -> bool:
+    rest = value.denominator
+    for prime in (2, 5):
+        while rest % prime == 0:
+            rest //= prime
+    return rest == 1
