@@ -1,0 +1,106 @@
+"""The two moments at which the rules are asked: before there is a plan, and of the plan.
+
+Nothing is decided here but what was raised and what could not be checked. Stops suppress
+the series, and `constraints` bind the planner; both are for the caller to honour.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from crossgrain.dosing.plan import Plan
+from crossgrain.safety.constraints import Constraints, constraints_from
+from crossgrain.safety.facts import Facts
+from crossgrain.safety.findings import Finding, most_severe_first
+from crossgrain.safety.gates import GATES
+from crossgrain.safety.intent import Intent
+from crossgrain.safety.missing import LACKS
+from crossgrain.safety.registry import AFTER, BEFORE
+from crossgrain.safety.rule import Case, Hit, Number, PlanCase, Rule, RuleTable
+
+
+@dataclass(frozen=True, slots=True)
+class Unchecked:
+    """A rule that could not be answered, and which data it lacked."""
+
+    code: str
+    lacks: tuple[str, ...]
+
+
+def before_plan(facts: Facts, intent: Intent, rules: RuleTable) -> tuple[Finding, ...]:
+    """What speaks against the move, and what could not be checked; most severe first."""
+    case = Case(facts, intent)
+    raised = _raised(case, rules)
+    found = tuple(_finding(rules.before[code], hit) for code, hit in raised.items())
+    return most_severe_first(found + _as_findings(_unchecked(case, rules, raised), rules))
+
+
+def after_plan(plan: Plan, facts: Facts, rules: RuleTable) -> tuple[Finding, ...]:
+    """The guards on the result: doses and predictions outside what is usual or labelled."""
+    case = PlanCase(facts, plan)
+    hits = ((rule, AFTER[code](case, rule)) for code, rule in rules.after.items())
+    return most_severe_first(tuple(_finding(rule, hit) for rule, hit in hits if hit))
+
+
+def unchecked(facts: Facts, intent: Intent, rules: RuleTable) -> tuple[Unchecked, ...]:
+    """The rules that apply, were not raised, and lacked data; in the file's order."""
+    case = Case(facts, intent)
+    return _unchecked(case, rules, _raised(case, rules))
+
+
+def constraints(findings: tuple[Finding, ...], rules: RuleTable) -> Constraints:
+    """What the findings demand of the planner."""
+    return constraints_from(
+        {f.code: rules.before[f.code].demands for f in findings if f.code in rules.before}
+    )
+
+
+def _raised(case: Case, rules: RuleTable) -> dict[str, Hit]:
+    hits = {
+        code: BEFORE[code](case, rule)
+        for code, rule in rules.before.items()
+        if GATES[rule.when](case)
+    }
+    return {code: hit for code, hit in hits.items() if hit is not None}
+
+
+def _unchecked(case: Case, rules: RuleTable, raised: Mapping[str, Hit]) -> tuple[Unchecked, ...]:
+    lacking = {need for need, entry in rules.missing.items() if LACKS[need](case, entry)}
+    return tuple(
+        Unchecked(code, lacks)
+        for code, rule in rules.before.items()
+        if code not in raised and GATES[rule.when](case)
+        if (lacks := tuple(need for need in rule.needs if need in lacking))
+    )
+
+
+def _as_findings(entries: tuple[Unchecked, ...], rules: RuleTable) -> tuple[Finding, ...]:
+    """One finding per missing datum, naming the rules that went unchecked for want of it."""
+    return tuple(
+        Finding(
+            code=missing.code,
+            severity=missing.severity,
+            statement=missing.statement.format(codes=", ".join(codes), **_texts(missing.numbers)),
+            action=missing.action,
+            origins=(),
+            source=missing.source,
+        )
+        for need, missing in rules.missing.items()
+        if (codes := [entry.code for entry in entries if need in entry.lacks])
+    )
+
+
+def _finding(rule: Rule, hit: Hit) -> Finding:
+    fills = {**_texts(rule.numbers), **hit.fills}
+    return Finding(
+        code=rule.code,
+        severity=rule.severity,
+        statement=rule.statement.format(**fills),
+        action=rule.action.format(**fills),
+        origins=tuple(dict.fromkeys(hit.origins)),
+        source=rule.source,
+        instruction=rule.instruction.format(**fills),
+    )
+
+
+def _texts(numbers: Mapping[str, Number]) -> dict[str, str]:
+    return {name: f"{float(number.value):g}" for name, number in numbers.items()}

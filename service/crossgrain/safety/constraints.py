@@ -1,0 +1,71 @@
+"""What the findings demand of the planner, beyond what is shown on the page."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Demand(StrEnum):
+    """What one rule may ask of the planner; the spelling used in the rules file."""
+
+    OVERLAP_ONLY = "overlap-only"
+    CAUTIOUS = "cautious"
+    SMALLEST_FIRST_STEP = "smallest-first-step"
+    LT4_MOST_GENEROUS = "lt4-at-least-most-generous"
+    TSH_EVERY_4_WEEKS = "tsh-every-4-weeks"
+
+
+@dataclass(frozen=True, slots=True)
+class Constraints:
+    """Limits on a plan.
+
+    Attributes
+    ----------
+    overlap_only : the old medicine tapers; stopping it at once is not proposed
+    cautious_only : the pace is `cautious`, whatever was asked for
+    smallest_first_step : the climb begins with the smallest orderable increment
+    lt4_at_least_most_generous : a move to LT4 starts at no less than the largest target of
+        the sourced bases, at once or in overlap, and is exempt from 'never larger'
+    tsh_every_days : TSH at least this often from day 0, or ``None``
+    codes : the findings that asked for any of it, so that the plan can name its reasons
+    """
+
+    overlap_only: bool = False
+    cautious_only: bool = False
+    smallest_first_step: bool = False
+    lt4_at_least_most_generous: bool = False
+    tsh_every_days: int | None = None
+    codes: tuple[str, ...] = ()
+
+    def as_tight_as(self, other: "Constraints") -> bool:
+        """Whether every limit on the rise of T3 in `other` stands here too.
+
+        The pregnancy exemption raises LT4, not T3, so it is no part of the order.
+
+        >>> Constraints(overlap_only=True).as_tight_as(Constraints())
+        True
+        >>> Constraints().as_tight_as(Constraints(cautious_only=True))
+        False
+        """
+        return (
+            self.overlap_only >= other.overlap_only
+            and self.cautious_only >= other.cautious_only
+            and self.smallest_first_step >= other.smallest_first_step
+        )
+
+
+def constraints_from(demands: dict[str, frozenset[Demand]]) -> Constraints:
+    """Join what the raised findings demand.
+
+    Parameters
+    ----------
+    demands : finding code → its demands
+    """
+    asked = frozenset().union(*demands.values())
+    return Constraints(
+        overlap_only=Demand.OVERLAP_ONLY in asked,
+        cautious_only=Demand.CAUTIOUS in asked,
+        smallest_first_step=Demand.SMALLEST_FIRST_STEP in asked,
+        lt4_at_least_most_generous=Demand.LT4_MOST_GENEROUS in asked,
+        tsh_every_days=28 if Demand.TSH_EVERY_4_WEEKS in asked else None,
+        codes=tuple(code for code, wanted in demands.items() if wanted),
+    )

@@ -1,0 +1,173 @@
+"""The verdict on a draft order as written.
+
+The chosen basis decides; the others are shown beside it, and those that would decide
+otherwise are named. Nothing in a record may say that the old medicine ends: then the order is
+judged as a switch, and running both is pointed out where that would be too much.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from fractions import Fraction
+
+from crossgrain.dosing.errors import Category, DomainError
+from crossgrain.safety.findings import Finding, most_severe_first
+from crossgrain.safety.order import BasisNumbers, OrderNumbers, Reading
+from crossgrain.safety.rule import Number, RuleTable
+
+JUDGEMENT_NUMBERS = frozenset(
+    {"under", "over", "t3_jump_ug", "lowest_coverage", "highest_exposure", "horizon"}
+)
+"""The thresholds that a verdict needs, as the rules file names them."""
+
+
+class Verdict(StrEnum):
+    """What is said of an order; the values are the codes of the rules file."""
+
+    DUPLICATE = "duplicate-therapy"
+    OVER = "over-dosed-switch"
+    UNDER = "under-dosed-switch"
+    T3_JUMP = "t3-jump"
+    FITS = "fits"
+
+
+class Ending(StrEnum):
+    """What the record says of the old medicine once the order starts."""
+
+    ENDS = "the old medicine ends"
+    RUNS = "the old medicine is left running"
+    UNKNOWN = "nothing says that the old medicine ends"
+
+
+@dataclass(frozen=True, slots=True)
+class OrderJudgement:
+    """The verdicts on an order, gravest first, and the numbers behind them.
+
+    `basis_id` is the basis that decided: the chosen one, or the first that reaches the doses
+    where a table chart does not. `disputed_by` are the steering bases that would decide
+    otherwise between under-dosed, over-dosed and neither.
+    """
+
+    verdicts: tuple[Verdict, ...]
+    basis_id: str
+    disputed_by: tuple[str, ...]
+    ending: Ending
+    numbers: OrderNumbers
+
+    @property
+    def verdict(self) -> Verdict:
+        """The one to lead with."""
+        return self.verdicts[0]
+
+
+def judge_order(
+    numbers: OrderNumbers, basis_id: str, ending: Ending, rules: RuleTable
+) -> OrderJudgement:
+    """Reach a verdict.
+
+    Raises
+    ------
+    DomainError
+        ``out-of-range`` where no basis that steers a plan reaches the doses.
+    """
+    steering = [b for b in numbers.bases if b.steers]
+    chosen = [b for b in steering if b.basis_id == basis_id] or steering
+    if not chosen:
+        raise DomainError(
+            Category.OUT_OF_RANGE, "order", "no chart that steers a plan reaches this dose"
+        )
+    decides, limits = chosen[0], rules.judgement
+    size = _size(_reading(decides, ending), limits)
+    verdicts = [
+        verdict
+        for verdict, holds in (
+            (Verdict.DUPLICATE, _duplicates(decides, ending, limits)),
+            (Verdict.OVER, size is Verdict.OVER and ending is not Ending.RUNS),
+            (Verdict.UNDER, size is Verdict.UNDER),
+            (Verdict.T3_JUMP, _jumps(numbers, ending, limits)),
+        )
+        if holds
+    ]
+    return OrderJudgement(
+        verdicts=tuple(verdicts) or (Verdict.FITS,),
+        basis_id=decides.basis_id,
+        disputed_by=tuple(
+            b.basis_id for b in steering if _size(_reading(b, ending), limits) is not size
+        ),
+        ending=ending,
+        numbers=numbers,
+    )
+
+
+def _reading(basis: BasisNumbers, ending: Ending) -> Reading:
+    return basis.both if ending is Ending.RUNS else basis.switched
+
+
+def _size(reading: Reading, limits: Mapping[str, Number]) -> Verdict:
+    if reading.ratio > limits["over"].value:
+        return Verdict.OVER
+    dips = reading.lowest.value < limits["lowest_coverage"].value
+    if dips or reading.ratio < limits["under"].value:
+        return Verdict.UNDER
+    return Verdict.FITS
+
+
+def _duplicates(basis: BasisNumbers, ending: Ending, limits: Mapping[str, Number]) -> bool:
+    return ending is not Ending.ENDS and basis.both.ratio > limits["over"].value
+
+
+def _jumps(numbers: OrderNumbers, ending: Ending, limits: Mapping[str, Number]) -> bool:
+    t3_ug, exposure = _t3(numbers, ending)
+    rise = t3_ug - numbers.t3_now_ug
+    return rise > limits["t3_jump_ug"].value or exposure > limits["highest_exposure"].value
+
+
+def _t3(numbers: OrderNumbers, ending: Ending) -> tuple[Fraction, float]:
+    if ending is Ending.RUNS:
+        return numbers.t3_both_ug, numbers.exposure_both.value
+    return numbers.t3_switched_ug, numbers.exposure_switched.value
+
+
+def order_findings(judgement: OrderJudgement, rules: RuleTable) -> tuple[Finding, ...]:
+    """One finding per verdict, most severe first; codes are ``order-`` and the verdict's."""
+    fills = _fills(judgement, rules.judgement)
+    origins = tuple(dict.fromkeys(line.origin for line in judgement.numbers.order))
+    return most_severe_first(
+        tuple(
+            Finding(
+                code=f"order-{verdict}",
+                severity=rule.severity,
+                statement=rule.statement.format(**fills),
+                action=rule.action.format(**fills),
+                origins=origins,
+                source=rule.source.format(**fills),
+            )
+            for verdict in judgement.verdicts
+            for rule in [rules.verdicts[verdict]]
+        )
+    )
+
+
+def _fills(judgement: OrderJudgement, limits: Mapping[str, Number]) -> dict[str, str]:
+    numbers, ending = judgement.numbers, judgement.ending
+    decides = next(b for b in numbers.bases if b.basis_id == judgement.basis_id)
+    t3_ug, exposure = _t3(numbers, ending)
+    return {
+        "basis": judgement.basis_id,
+        "ratios": _ratios(numbers, {b.basis_id: _reading(b, ending) for b in numbers.bases}),
+        "both_ratios": _ratios(numbers, {b.basis_id: b.both for b in numbers.bases}),
+        "lowest": f"{_reading(decides, ending).lowest.value:.2f}",
+        "ending": ending.value.capitalize(),
+        "t3_now": f"{float(numbers.t3_now_ug):g}",
+        "t3_order": f"{float(t3_ug):g}",
+        "exposure": f"{exposure:.2f}",
+        **{name: f"{float(number.value):g}" for name, number in limits.items()},
+    }
+
+
+def _ratios(numbers: OrderNumbers, readings: Mapping[str, Reading]) -> str:
+    return ", ".join(
+        f"{float(readings[b.basis_id].ratio):.2f} on {b.basis_id}"
+        for b in numbers.bases
+        if b.steers
+    )

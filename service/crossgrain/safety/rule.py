@@ -1,0 +1,137 @@
+"""A rule as data, and what its predicate sees and says."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+from crossgrain.dosing.plan import Plan
+from crossgrain.safety.constraints import Demand
+from crossgrain.safety.facts import Facts, Known
+from crossgrain.safety.findings import Severity
+from crossgrain.safety.intent import Intent
+
+OURS = "our judgement"
+"""The mark of a number that no source gives; a clinic may set its own."""
+
+
+@dataclass(frozen=True, slots=True)
+class Number:
+    """A threshold: its value, its unit and whose it is."""
+
+    value: Fraction
+    unit: str
+    whose: str
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One entry of the rules file.
+
+    Attributes
+    ----------
+    code, severity, source : as the finding carries them
+    statement, action, instruction : templates; ``{name}`` is a number of the rule or what
+        the predicate fills in
+    needs : the data without which the rule cannot be called checked
+    when : the gate that opens it, e.g. ``t3-target``
+    keys : the conditions, medicines or allergies that it looks for
+    demands : what it asks of the planner
+    numbers : its thresholds
+    """
+
+    code: str
+    severity: Severity
+    statement: str
+    action: str
+    source: str
+    needs: tuple[str, ...] = ()
+    when: str = "always"
+    keys: frozenset[str] = frozenset()
+    demands: frozenset[Demand] = frozenset()
+    instruction: str = ""
+    numbers: Mapping[str, Number] = field(default_factory=dict)
+
+    def number(self, name: str) -> Fraction:
+        """A threshold's value."""
+        return self.numbers[name].value
+
+
+@dataclass(frozen=True, slots=True)
+class Missing:
+    """What is said when a datum that rules need is not in the record."""
+
+    need: str
+    severity: Severity
+    statement: str
+    action: str
+    source: str
+    numbers: Mapping[str, Number] = field(default_factory=dict)
+
+    @property
+    def code(self) -> str:
+        """The code of the finding that lists what was not checked."""
+        return f"not-checked-{self.need}"
+
+    def number(self, name: str) -> Fraction:
+        """A threshold's value."""
+        return self.numbers[name].value
+
+
+@dataclass(frozen=True, slots=True)
+class RuleTable:
+    """The rules file, checked.
+
+    Attributes
+    ----------
+    before, after : the rules asked of the patient and the move, and of the plan, by code
+    missing : what is said when a datum is not there, by need
+    verdicts : what is said of a draft order, by verdict
+    judgement : the numbers behind the verdicts
+    """
+
+    before: Mapping[str, Rule]
+    after: Mapping[str, Rule]
+    missing: Mapping[str, Missing]
+    verdicts: Mapping[str, Rule]
+    judgement: Mapping[str, Number]
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """What a rule looks at before there is a plan."""
+
+    facts: Facts
+    intent: Intent
+
+
+@dataclass(frozen=True, slots=True)
+class PlanCase:
+    """What a rule looks at once there is a plan."""
+
+    facts: Facts
+    plan: Plan
+
+
+@dataclass(frozen=True, slots=True)
+class Hit:
+    """A predicate's yes: what fills the templates, and where it was read."""
+
+    origins: tuple[str, ...] = ()
+    fills: Mapping[str, str] = field(default_factory=dict)
+
+
+Predicate = Callable[[Case, Rule], Hit | None]
+PlanPredicate = Callable[[PlanCase, Rule], Hit | None]
+
+
+def hit_on(found: tuple[Known, ...], **fills: str) -> Hit | None:
+    """A hit that names what was found, or none where nothing was."""
+    if not found:
+        return None
+    names = dict.fromkeys(known.key.replace("-", " ") for known in found)
+    return Hit(tuple(known.origin for known in found), {"what": ", ".join(names), **fills})
+
+
+def listed(known: tuple[Known, ...] | None, keys: frozenset[str]) -> tuple[Known, ...]:
+    """The active entries of a list that carry one of the keys."""
+    return tuple(k for k in known or () if k.active and k.key in keys)

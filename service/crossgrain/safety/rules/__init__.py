@@ -1,0 +1,1 @@
+"""The predicates, one per rule, split by what they look at."""

@@ -1,0 +1,97 @@
+"""Doses outside labelled or usual ranges: today's, and those of the plan."""
+
+from collections.abc import Callable, Iterator
+from fractions import Fraction
+
+from crossgrain.dosing.plan import LineDose, Plan, Step
+from crossgrain.dosing.preparations import Kind
+from crossgrain.safety.rule import Case, Hit, PlanCase, PlanPredicate, Predicate, Rule
+
+_SIXTY_FIVE = Fraction(65)
+
+
+def _lt4_high_today(case: Case, rule: Rule) -> Hit | None:
+    lt4_ug, weight = case.facts.regimen.pure_t4_ug, case.facts.weight_kg
+    per_kg = lt4_ug / weight if weight else None
+    if lt4_ug <= rule.number("highest") and (
+        per_kg is None or per_kg <= rule.number("highest_per_kg")
+    ):
+        return None
+    shown = f"{float(lt4_ug):g} µg" + (f" ({float(per_kg):.2g} µg/kg)" if per_kg else "")
+    return Hit(tuple(line.origin for line in case.facts.regimen), {"dose": shown})
+
+
+def every_step(plan: Plan) -> Iterator[Step]:
+    """The unconditional steps, then those of every branch."""
+    yield from plan.steps
+    for branch in plan.checkpoint.branches:
+        yield from branch.steps
+
+
+def _t3_ug(step: Step) -> Fraction:
+    return sum((ln.preparation.t3_ug(ln.amount) for ln in step.lines), Fraction(0))
+
+
+def _t3_high(case: PlanCase, rule: Rule) -> Hit | None:
+    most = max((_t3_ug(step) for step in every_step(case.plan)), default=Fraction(0))
+    if most <= rule.number("highest"):
+        return None
+    return Hit(fills={"dose": f"{float(most):g} µg"})
+
+
+def _lt4_high(case: PlanCase, rule: Rule) -> Hit | None:
+    return _over(case.plan, Kind.LEVOTHYROXINE, lambda _: rule.number("highest"))
+
+
+def _desiccated_high(case: PlanCase, rule: Rule) -> Hit | None:
+    def limit(line: LineDose) -> Fraction:
+        is_65 = line.preparation.mg_per_grain == _SIXTY_FIVE
+        return rule.number("highest_65" if is_65 else "highest")
+
+    return _over(case.plan, Kind.DESICCATED_THYROID, limit)
+
+
+def _over(plan: Plan, kind: Kind, limit: Callable[[LineDose], Fraction]) -> Hit | None:
+    """The largest dose of a kind above its limit, anywhere in the plan."""
+    doses = [
+        line
+        for step in every_step(plan)
+        for line in step.lines
+        if line.preparation.kind is kind and line.amount > limit(line)
+    ]
+    if not doses:
+        return None
+    most = max(doses, key=lambda line: line.amount)
+    unit = "µg" if most.preparation.unit == "ug" else most.preparation.unit
+    return Hit(fills={"dose": f"{float(most.amount):g} {unit}"})
+
+
+def _exposure_high(case: PlanCase, rule: Rule) -> Hit | None:
+    _, highest = case.plan.forecasts[0].t3_exposure
+    if highest.value <= rule.number("highest"):
+        return None
+    return Hit(fills={"exposure": f"{highest.value:.2f}", "day": f"{highest.day:.0f}"})
+
+
+def _coverage_low(case: PlanCase, rule: Rule) -> Hit | None:
+    found = case.plan.forecasts[0].lowest
+    if found.lowest.value >= rule.number("lowest"):
+        return None
+    return Hit(
+        fills={
+            "coverage": f"{found.lowest.value:.2f}",
+            "day": f"{found.lowest.day:.0f}",
+            "basis": found.basis_id,
+        }
+    )
+
+
+PREDICATES: dict[str, Predicate] = {"lt4-high-today": _lt4_high_today}
+
+PLAN_PREDICATES: dict[str, PlanPredicate] = {
+    "t3-above-75": _t3_high,
+    "lt4-above-300": _lt4_high,
+    "desiccated-above-usual": _desiccated_high,
+    "t3-exposure-high": _exposure_high,
+    "coverage-low": _coverage_low,
+}

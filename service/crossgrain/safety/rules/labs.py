@@ -1,0 +1,64 @@
+"""What the latest TSH says against, or of, the plan."""
+
+from fractions import Fraction
+
+from crossgrain.safety import results
+from crossgrain.safety.facts import Analyte, Measurement
+from crossgrain.safety.rule import Case, Hit, Predicate, Rule, listed
+
+_CENTRAL = frozenset({"central-hypothyroidism"})
+_GOAL = frozenset({"tsh-suppression-goal"})
+
+
+def tsh_low(case: Case, fresh_days: Fraction, lowest: Fraction) -> tuple[Measurement, ...]:
+    """The latest TSH results that lie below the laboratory's range, or below `lowest`."""
+    return tuple(
+        m
+        for m in results.latest(case.facts, Analyte.TSH, fresh_days)
+        if results.is_below(m, lowest if m.low is None else m.low)
+    )
+
+
+def _tsh_speaks(case: Case) -> bool:
+    """TSH is no guide in central hypothyroidism, nor where it is kept low on purpose."""
+    return not listed(case.facts.conditions, _CENTRAL) and not (
+        listed(case.facts.goals, _GOAL) or listed(case.facts.conditions, _GOAL)
+    )
+
+
+def _suppressed(case: Case, rule: Rule) -> Hit | None:
+    found = [
+        m
+        for m in results.latest(case.facts, Analyte.TSH, rule.number("fresh"))
+        if results.is_below(m, rule.number("suppressed"))
+    ]
+    return _hit(found) if found and _tsh_speaks(case) else None
+
+
+def _low(case: Case, rule: Rule) -> Hit | None:
+    """Low, and not already a stop: either not suppressed, or no rise is planned."""
+    found = tsh_low(case, rule.number("fresh"), rule.number("lowest"))
+    suppressed = [m for m in found if results.is_below(m, rule.number("suppressed"))]
+    if not found or (suppressed and case.intent.any_rise):
+        return None
+    return _hit(found) if _tsh_speaks(case) else None
+
+
+def _high(case: Case, rule: Rule) -> Hit | None:
+    found = [
+        m
+        for m in results.latest(case.facts, Analyte.TSH, rule.number("fresh"))
+        if results.is_above(m, rule.number("highest") if m.high is None else m.high)
+    ]
+    return _hit(found) if found and _tsh_speaks(case) else None
+
+
+def _hit(found: list[Measurement] | tuple[Measurement, ...]) -> Hit:
+    return Hit(tuple(m.origin for m in found), {"tsh": results.shown(found)})
+
+
+PREDICATES: dict[str, Predicate] = {
+    "tsh-suppressed": _suppressed,
+    "tsh-low": _low,
+    "tsh-high": _high,
+}
