@@ -57,9 +57,7 @@ class Boundary:
 
 
 def _crashed() -> ASGIApp:
-    return refuse(
-        refusal(Fault.INTERNAL, None, "the service failed; nothing was proposed")
-    )
+    return refuse(refusal(Fault.INTERNAL, None, "the service failed; nothing was proposed"))
 
 
 def _where(error: Exception) -> str:

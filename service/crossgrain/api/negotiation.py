@@ -51,7 +51,9 @@ def form_wanted(
         media_type = _FORMATS.get(wanted.replace(" ", "+").lower())
         if media_type is None:
             raise refusal(
-                Fault.NOT_ACCEPTABLE, "http._format", f"_format is json, {FHIR_JSON} or {PLAIN_JSON}"
+                Fault.NOT_ACCEPTABLE,
+                "http._format",
+                f"_format is json, {FHIR_JSON} or {PLAIN_JSON}",
             )
     else:
         media_type = _accepted(headers.get("accept", "*/*"), version)

@@ -87,6 +87,12 @@ def switch_options(catalogue: Catalogue) -> tuple[Option, ...]:
             "The strength family to propose where neither the record nor an order shows one."
             " Default: desiccated-thyroid-60.",
         ),
+        _coded(
+            "response",
+            ("collection", "transaction"),
+            "The answer's Bundle: a collection to read (the default), or a transaction that a"
+            " FHIR server can file.",
+        ),
     )
 
 

@@ -27,9 +27,7 @@ def parse_resource(body: bytes) -> dict[str, Any]:
     try:
         return parse(body)
     except Unreadable as error:
-        raise RequestRefused(
-            Complaint(error.category, error.expression, error.message)
-        ) from error
+        raise RequestRefused(Complaint(error.category, error.expression, error.message)) from error
 
 
 async def serve(

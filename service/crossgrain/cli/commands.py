@@ -48,7 +48,7 @@ Chart = Annotated[
 
 
 @app.command()
-def propose(  # noqa: PLR0913 - one parameter per option
+def propose(  # noqa: PLR0913, PLR0917 - one parameter per option
     file: Annotated[str, typer.Argument(help="A Bundle or Parameters as JSON; - for stdin.")],
     target: Annotated[str | None, typer.Option(help="What to move to.")] = None,
     basis: Annotated[str | None, typer.Option(help="The basis of equivalence to aim at.")] = None,

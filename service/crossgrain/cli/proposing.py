@@ -10,14 +10,14 @@ import click
 from crossgrain.api.clock import now
 from crossgrain.api.faults import RequestRefused, refused_by_domain
 from crossgrain.api.operations.desk import Desk, desk_over
-from crossgrain.api.operations.propose_switch import answer_to, proposal_for
+from crossgrain.api.operations.propose_switch import Settled, answer_to, settle
 from crossgrain.api.outcomes import operation_outcome
 from crossgrain.api.parameters import Given, from_query
 from crossgrain.api.requests import parse_resource
 from crossgrain.catalogue import load_catalogue
 from crossgrain.cli.commands import Exit
 from crossgrain.dosing.errors import DomainError
-from crossgrain.fhir.proposal import Outcome, Proposal
+from crossgrain.fhir.proposal import Outcome
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.fhir.write.encode import to_json
 
@@ -53,8 +53,9 @@ def as_json(question: Question) -> Exit:
     """Print exactly the bytes that the HTTP route answers with."""
     try:
         desk = _desk(question)
-        proposal = _proposal(desk, question)
-        answer, status = answer_to(desk, proposal, question.version), _EXITS[proposal.outcome]
+        settled = _settle(desk, question)
+        answer = answer_to(desk, settled, question.version)
+        status = _EXITS[settled.proposal.outcome]
     except RequestRefused as refused:
         answer, status = operation_outcome(refused.complaints), Exit.ERROR
     sys.stdout.buffer.write(to_json(answer))
@@ -66,7 +67,7 @@ def as_text(question: Question, *, why: bool) -> Exit:
     """Print the proposal for a reader at a terminal."""
     try:
         desk = _desk(question)
-        proposal = _proposal(desk, question)
+        proposal = _settle(desk, question).proposal
     except RequestRefused as refused:
         for complaint in refused.complaints:
             click.echo(f"{_spelt(complaint.expression)}{complaint.message}", err=True)
@@ -84,13 +85,13 @@ def _desk(question: Question) -> Desk:
         raise refused_by_domain(error, lambda field: f"--chart, {field}") from error
 
 
-def _proposal(desk: Desk, question: Question) -> Proposal:
+def _settle(desk: Desk, question: Question) -> Settled:
     orders = tuple(
         Given("order", reference, "Parameters.parameter.where(name='order')")
         for reference in question.orders
     )
     given = (*from_query(question.options.items()), *orders)
-    return proposal_for(desk, parse_resource(question.body), given, question.version)
+    return settle(desk, parse_resource(question.body), given, question.version)
 
 
 def _spelt(expression: str | None) -> str:

@@ -1,6 +1,7 @@
 """``$propose-switch``: a record and a target in, a proposed series with its rationale out."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from crossgrain.api.faults import Fault, refusal, refused_by_domain
@@ -13,19 +14,28 @@ from crossgrain.dosing.targets import Target
 from crossgrain.fhir.proposal import Proposal, SwitchRequest
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.fhir.write.answer import answer_bundle
+from crossgrain.fhir.write.transaction import as_transaction
 from crossgrain.propose import propose
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """What was made of a call, and whether the answer is to be filed by a server."""
+
+    proposal: Proposal
+    to_be_filed: bool
 
 
 def propose_switch(
     desk: Desk, body: dict[str, Any], beside: Sequence[Given], version: FhirVersion
 ) -> dict[str, Any]:
     """The whole operation: the resource sent in, the answer out."""
-    return answer_to(desk, proposal_for(desk, body, beside, version), version)
+    return answer_to(desk, settle(desk, body, beside, version), version)
 
 
-def proposal_for(
+def settle(
     desk: Desk, body: dict[str, Any], beside: Sequence[Given], version: FhirVersion
-) -> Proposal:
+) -> Settled:
     """Read the call, read the record, propose.
 
     Raises
@@ -38,19 +48,21 @@ def proposal_for(
     try:
         request = _request(desk, options)
         record = record_in(desk, call, request.as_of, version)
-        return propose(record, request, desk.catalogue)
+        proposal = propose(record, request, desk.catalogue)
     except DomainError as error:
         raise refused_by_domain(error, options.place) from error
+    return Settled(proposal, options.one("response") == "transaction")
 
 
-def answer_to(desk: Desk, proposal: Proposal, version: FhirVersion) -> dict[str, Any]:
+def answer_to(desk: Desk, settled: Settled, version: FhirVersion) -> dict[str, Any]:
     """The answer as a Bundle of that version."""
-    return answer_bundle(
-        proposal,
+    bundle = answer_bundle(
+        settled.proposal,
         version=version,
         service_version=desk.service_version,
         codes=desk.catalogue.codes,
     )
+    return as_transaction(bundle) if settled.to_be_filed else bundle
 
 
 def _request(desk: Desk, options: Options) -> SwitchRequest:

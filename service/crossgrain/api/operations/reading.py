@@ -22,7 +22,9 @@ _APPLIES_TO = {
 
 def day_asked(desk: Desk, options: Options) -> date:
     """``as-of``, or the day that it is in the caller's time zone."""
-    as_of: date = options.one("as-of") or today(desk.clock, options.one("time-zone", ZoneInfo("UTC")))
+    as_of: date = options.one("as-of") or today(
+        desk.clock, options.one("time-zone", ZoneInfo("UTC"))
+    )
     return as_of
 
 
@@ -68,6 +70,4 @@ def record_in(desk: Desk, call: Call, as_of: date, version: FhirVersion) -> Reco
             root=call.root,
         )
     except Unreadable as error:
-        raise RequestRefused(
-            Complaint(error.category, error.expression, error.message)
-        ) from error
+        raise RequestRefused(Complaint(error.category, error.expression, error.message)) from error

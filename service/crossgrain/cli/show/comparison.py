@@ -12,9 +12,7 @@ def show_comparison(page: Page, plan: Plan) -> None:
         ("basis", "old regimen", "target a day", "grade", ""),
         (_row(row, plan) for row in plan.comparison),
     )
-    worth = [
-        row.lt4_equivalent_ug for row in plan.comparison if row.lt4_equivalent_ug is not None
-    ]
+    worth = [row.lt4_equivalent_ug for row in plan.comparison if row.lt4_equivalent_ug is not None]
     if worth and min(worth) != max(worth):
         page.line(
             f"The old regimen is worth {micrograms(min(worth))} to {micrograms(max(worth))} LT4,"

@@ -22,9 +22,7 @@ _TITLES = {
 }
 
 
-def show(
-    proposal: Proposal, catalogue: Catalogue, *, why: bool, page: Page | None = None
-) -> None:
+def show(proposal: Proposal, catalogue: Catalogue, *, why: bool, page: Page | None = None) -> None:
     """Print the whole answer."""
     page = page or Page()
     request = proposal.request
@@ -81,9 +79,7 @@ def _show_findings(page: Page, findings: tuple[Finding, ...]) -> None:
         page.line(f"Source: {finding.source}", indent=9, style="dim")
 
 
-def _show_plan(
-    page: Page, plan: Plan, proposal: Proposal, catalogue: Catalogue, why: bool
-) -> None:
+def _show_plan(page: Page, plan: Plan, proposal: Proposal, catalogue: Catalogue, why: bool) -> None:
     start = proposal.request.start
     show_comparison(page, plan)
     page.line(f"Aim on {plan.basis_id}: {dose(plan.aim)} a day.")

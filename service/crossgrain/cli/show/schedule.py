@@ -42,7 +42,9 @@ def show_labs(page: Page, labs: Sequence[LabDraw], start: date) -> None:
 def _show_branch(page: Page, branch: Branch, start: date) -> None:
     page.line(f"If {branch.reading}: {branch.statement}", style="bold")
     if branch.steps:
-        page.table(("from", "to", "days", "each day", "tablets needed", ""), _rows(branch.steps, start))
+        page.table(
+            ("from", "to", "days", "each day", "tablets needed", ""), _rows(branch.steps, start)
+        )
     for draw in branch.labs:
         page.line(f"Bloods {_on(start, draw.day)}: {draw.statement}", indent=4, style="dim")
 

@@ -1,0 +1,231 @@
+"""Every option refuses what it does not take: status, issue code, diagnostics, expression."""
+
+from collections.abc import Callable
+from typing import Any
+
+import httpx2 as httpx
+import pytest
+
+TARGET = {"name": "target", "valueCode": "desiccated-thyroid"}
+
+
+def only_issue(answer: httpx.Response) -> dict[str, Any]:
+    body = answer.json()
+    assert body["resourceType"] == "OperationOutcome"
+    assert len(body["issue"]) == 1
+    issue: dict[str, Any] = body["issue"][0]
+    return issue
+
+
+@pytest.mark.parametrize(
+    ("option", "code", "says"),
+    [
+        ({"name": "target", "valueCode": "thyroxine"}, "value", "target is one of: levothyroxine,"),
+        ({"name": "basis", "valueCode": "guess"}, "value", "basis is one of: practice, label,"),
+        ({"name": "basis", "valueCode": "ddd"}, "value", "basis is one of: practice, label,"),
+        ({"name": "pace", "valueCode": "fast"}, "value", "pace is one of: standard, brisk,"),
+        ({"name": "prior-therapy", "valueCode": "both"}, "value", "one of: overlap, stop"),
+        ({"name": "desiccated-family", "valueCode": "70"}, "value", "desiccated-thyroid-60,"),
+        ({"name": "as-of", "valueDate": "2025-02-30"}, "value", "a whole date, YYYY-MM-DD"),
+        ({"name": "as-of", "valueDate": "2025-03"}, "value", "a whole date, YYYY-MM-DD"),
+        ({"name": "start", "valueDate": "9999-12-31"}, "value", "from 1900-01-01 to 2199-12-31"),
+        ({"name": "time-zone", "valueString": "../etc"}, "value", "an IANA time zone"),
+        ({"name": "time-zone", "valueString": "America"}, "value", "an IANA time zone"),
+        ({"name": "ratio", "valueDecimal": -17}, "value", "a plain positive decimal number"),
+        ({"name": "ratio", "valueDecimal": 1e30}, "value", "a plain positive decimal number"),
+        ({"name": "t3-share", "valueDecimal": True}, "value", "t3-share is given as valueDecimal"),
+        ({"name": "guideline", "valueBoolean": "yes"}, "value", "guideline is given as valueBool"),
+        ({"name": "response", "valueCode": "batch"}, "value", "one of: collection, transaction"),
+        ({"name": "order", "valueReference": {}}, "value", "a Reference with its reference"),
+        ({"name": "basis", "valueString": "label"}, "value", "basis is given as valueCode"),
+        (
+            {"name": "basis", "valueCode": "label", "valueString": "label"},
+            "value",
+            "basis is given as valueCode, and as nothing else",
+        ),
+    ],
+)
+def test_a_value_that_an_option_does_not_take_is_refused_where_it_stands(
+    post: Callable[..., httpx.Response],
+    parameters: Callable[..., dict[str, Any]],
+    option: dict[str, Any],
+    code: str,
+    says: str,
+) -> None:
+    answer = post(parameters(option))
+    issue = only_issue(answer)
+    assert answer.status_code == 400
+    assert issue["severity"] == "error"
+    assert issue["code"] == code
+    assert says in issue["diagnostics"]
+    assert issue["expression"] == ["Parameters.parameter[1].value"]
+
+
+@pytest.mark.parametrize(
+    ("query", "says"),
+    [
+        ("?target=thyroxine", "target is one of: levothyroxine,"),
+        ("?target=levothyroxine&as-of=today", "a whole date"),
+        ("?target=levothyroxine&ratio=17e0", "a plain positive decimal number"),
+        ("?target=levothyroxine&guideline=1", "give true or false"),
+        ("?target=levothyroxine&order=MedicationRequest/1", "does not belong in a URL"),
+        ("?target=", "target is one of: levothyroxine,"),
+    ],
+)
+def test_the_query_refuses_the_same_and_names_the_query_parameter(
+    post: Callable[..., httpx.Response], record: dict[str, Any], query: str, says: str
+) -> None:
+    answer = post(record, query)
+    issue = only_issue(answer)
+    name = query.rpartition("&")[2].lstrip("?").partition("=")[0]
+    assert answer.status_code == 400
+    assert issue["code"] == "value"
+    assert says in issue["diagnostics"]
+    assert issue["expression"] == [f"http.{name}"]
+
+
+@pytest.mark.parametrize(
+    ("options", "expression"),
+    [
+        ([{"name": "dose", "valueDecimal": 1}], "Parameters.parameter[1].name"),
+        ([{"valueCode": "levothyroxine"}], "Parameters.parameter[1].name"),
+        ([{"name": ["target"], "valueCode": "levothyroxine"}], "Parameters.parameter[1].name"),
+    ],
+)
+def test_an_unknown_option_is_refused(
+    post: Callable[..., httpx.Response],
+    parameters: Callable[..., dict[str, Any]],
+    options: list[dict[str, Any]],
+    expression: str,
+) -> None:
+    answer = post(parameters(*options))
+    issue = only_issue(answer)
+    assert answer.status_code == 400
+    assert issue["code"] == "not-supported"
+    assert "this option is not known; known are: target," in issue["diagnostics"]
+    assert issue["expression"] == [expression]
+
+
+def test_an_unknown_query_option_is_refused(
+    post: Callable[..., httpx.Response], record: dict[str, Any]
+) -> None:
+    answer = post(record, "?target=levothyroxine&dose=3")
+    assert answer.status_code == 400
+    assert only_issue(answer)["expression"] == ["http.dose"]
+
+
+def test_a_repeated_option_is_refused_at_its_second_place(
+    post: Callable[..., httpx.Response], parameters: Callable[..., dict[str, Any]]
+) -> None:
+    answer = post(parameters(TARGET, TARGET))
+    issue = only_issue(answer)
+    assert answer.status_code == 400
+    assert issue["code"] == "invalid"
+    assert issue["diagnostics"] == "target is given more than once"
+    assert issue["expression"] == ["Parameters.parameter[2]"]
+
+
+def test_an_option_in_the_body_and_in_the_query_is_a_repeated_option(
+    post: Callable[..., httpx.Response], parameters: Callable[..., dict[str, Any]]
+) -> None:
+    answer = post(parameters(TARGET), "?target=desiccated-thyroid")
+    assert answer.status_code == 400
+    assert only_issue(answer)["expression"] == ["http.target"]
+
+
+def test_all_faults_are_said_at_once_in_order(
+    post: Callable[..., httpx.Response], parameters: Callable[..., dict[str, Any]]
+) -> None:
+    answer = post(
+        parameters(
+            {"name": "pace", "valueCode": "fast"},
+            {"name": "dose", "valueDecimal": 1},
+            {"name": "as-of", "valueDate": "x"},
+        )
+    )
+    assert answer.status_code == 400
+    assert [issue["expression"] for issue in answer.json()["issue"]] == [
+        ["Parameters.parameter[1].value"],
+        ["Parameters.parameter[2].name"],
+        ["Parameters.parameter[3].value"],
+    ]
+
+
+@pytest.mark.parametrize(
+    ("options", "at", "says"),
+    [
+        (
+            [TARGET, {"name": "ratio", "valueDecimal": 15}],
+            2,
+            "ratio composes levothyroxine-liothyronine; the target is desiccated-thyroid",
+        ),
+        (
+            [TARGET, {"name": "t3-share", "valueDecimal": 0.2}],
+            2,
+            "t3-share composes desiccated-thyroid-liothyronine",
+        ),
+        (
+            [
+                {"name": "target", "valueCode": "levothyroxine-liothyronine"},
+                {"name": "ratio", "valueDecimal": 15},
+                {"name": "guideline", "valueBoolean": True},
+            ],
+            2,
+            "give guideline or ratio, not both",
+        ),
+        (
+            [
+                TARGET,
+                {"name": "as-of", "valueDate": "2025-03-03"},
+                {"name": "start", "valueDate": "2025-03-02"},
+            ],
+            3,
+            "start lies before as-of",
+        ),
+    ],
+)
+def test_options_that_disagree_are_422(
+    post: Callable[..., httpx.Response],
+    parameters: Callable[..., dict[str, Any]],
+    options: list[dict[str, Any]],
+    at: int,
+    says: str,
+) -> None:
+    answer = post(parameters(*options))
+    issue = only_issue(answer)
+    assert answer.status_code == 422
+    assert issue["code"] == "business-rule"
+    assert says in issue["diagnostics"]
+    assert issue["expression"] == [f"Parameters.parameter[{at}].value"]
+
+
+@pytest.mark.parametrize("ratio", [12.9, 20.1])
+def test_a_ratio_outside_the_guideline_is_refused_by_the_domain_and_placed(
+    post: Callable[..., httpx.Response], parameters: Callable[..., dict[str, Any]], ratio: float
+) -> None:
+    # ETA guideline 2012, Eur Thyroid J 1:55: 13:1 to 20:1.
+    answer = post(
+        parameters(
+            {"name": "target", "valueCode": "levothyroxine-liothyronine"},
+            {"name": "ratio", "valueDecimal": ratio},
+        )
+    )
+    issue = only_issue(answer)
+    assert answer.status_code == 400
+    assert issue["code"] == "value"
+    assert "between 13 and 20" in issue["diagnostics"]
+    assert issue["expression"] == ["Parameters.parameter[2].value"]
+
+
+@pytest.mark.parametrize("share", [0, 1])
+def test_a_share_of_nothing_or_of_everything_is_refused(
+    post: Callable[..., httpx.Response], parameters: Callable[..., dict[str, Any]], share: int
+) -> None:
+    answer = post(
+        parameters(
+            {"name": "target", "valueCode": "desiccated-thyroid-liothyronine"},
+            {"name": "t3-share", "valueDecimal": share},
+        )
+    )
+    assert answer.status_code == 400
+    assert only_issue(answer)["expression"] == ["Parameters.parameter[2].value"]
