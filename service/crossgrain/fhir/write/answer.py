@@ -3,7 +3,7 @@
 from typing import Any
 
 from crossgrain.dosing.plan import Plan, courses
-from crossgrain.fhir.identity import stable_id, urn
+from crossgrain.fhir.identity import urn
 from crossgrain.fhir.proposal import Proposal
 from crossgrain.fhir.read.codes import CodeTables
 from crossgrain.fhir.version import FhirVersion
@@ -54,7 +54,7 @@ def answer_bundle(
         resources = [to_r5(resource) for resource in resources]
     return {
         "resourceType": "Bundle",
-        "id": stable_id(f"{letter.name}|Bundle"),
+        "id": letter.id_of("Bundle"),
         "type": "collection",
         "timestamp": letter.instant,
         "entry": [{"fullUrl": urn(resource["id"]), "resource": resource} for resource in resources],

@@ -2,8 +2,9 @@
 
 from crossgrain.dosing.plan import Course, Plan
 from crossgrain.fhir.identity import MODULE_CANONICAL, urn
+from crossgrain.fhir.write.carried_over import judged_orders
 from crossgrain.fhir.write.checkpoint import Option
-from crossgrain.fhir.write.letterhead import SERIES, Letterhead, Resource, judged_orders
+from crossgrain.fhir.write.letterhead import SERIES, Letterhead, Resource
 from crossgrain.fhir.write.narrative import heading, narrative, paragraph, plain
 from crossgrain.fhir.write.plan_words import (
     checkpoint_block,
@@ -42,7 +43,7 @@ def care_plan(
     body["created"] = letter.authored
     supporting = [entry.reference for entry in letter.proposal.record.current]
     supporting += [entry.reference for entry in judged_orders(letter.proposal)]
-    supporting += [letter.issue_urn(place) for place in range(len(letter.findings))]
+    supporting += letter.issue_urns
     if supporting:
         body["supportingInfo"] = [{"reference": ref} for ref in dict.fromkeys(supporting)]
     body["activity"] = [
@@ -62,8 +63,8 @@ def summary(letter: Letterhead, plan: Plan) -> str:
     """The plan in two sentences."""
     return (
         f"{title(letter, plan)}, starting on {letter.words(0)}: on the basis {plan.basis_id} the"
-        f" target is {target_words(plan.aim)} a day. Doses climb to the checkpoint of"
-        f" {target_words(plan.checkpoint.dose)} a day and wait there for labs on"
+        f" target is {target_words(plan.aim)} a day. The dose goes to the checkpoint of"
+        f" {target_words(plan.checkpoint.dose)} a day and waits there for labs on"
         f" {letter.words(plan.checkpoint.lab_day)}."
     )
 

@@ -70,7 +70,7 @@ def request_group(
 
 
 def checkpoint_words(letter: Letterhead, checkpoint: Checkpoint) -> str:
-    """Where the climb waits, on whose chart, and for what."""
+    """Where the plan waits, on whose chart, and for what."""
     return (
         f"From {letter.words(checkpoint.day)} the dose waits at the checkpoint, the smallest"
         f" target that any enabled basis gives ({checkpoint.set_by}). Blood is drawn on"

@@ -7,7 +7,7 @@ from crossgrain.fhir.identity import MODULE_CANONICAL
 from crossgrain.fhir.proposal import Outcome
 from crossgrain.fhir.write.care_plan import summary
 from crossgrain.fhir.write.issues import operation_outcome
-from crossgrain.fhir.write.letterhead import Letterhead, Resource, before_start, to_confirm
+from crossgrain.fhir.write.letterhead import SERIES, Letterhead, Resource, to_confirm
 from crossgrain.fhir.write.narrative import bullets, heading, narrative, paragraph, plain
 from crossgrain.fhir.write.plan_words import comparison_table, findings_block, forecast_list
 from crossgrain.fhir.write.provenance import device
@@ -42,9 +42,7 @@ def guidance_response(letter: Letterhead) -> Resource:
 
 
 def _notes(letter: Letterhead) -> list[dict[str, Any]]:
-    texts = [conclusion(letter), *map(before_start, letter.holds)]
-    texts += map(to_confirm, letter.proposal.record.confirm)
-    return [{"text": plain(text)} for text in (*texts, CAUTION)]
+    return [{"text": plain(conclusion(letter))}, *letter.notes(SERIES)]
 
 
 def conclusion(letter: Letterhead) -> str:

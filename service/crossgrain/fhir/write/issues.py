@@ -5,7 +5,7 @@ from typing import Any
 
 from crossgrain.fhir.identity import FINDING_SYSTEM
 from crossgrain.fhir.read.record import Question, Record
-from crossgrain.fhir.write.letterhead import Letterhead, Resource, to_confirm
+from crossgrain.fhir.write.letterhead import Letterhead, Resource, issue_name, to_confirm
 from crossgrain.fhir.write.narrative import narrative, paragraph, plain
 from crossgrain.safety.findings import Finding, Severity
 
@@ -30,7 +30,7 @@ def detected_issues(letter: Letterhead) -> Iterator[Resource]:
 
 def _detected_issue(letter: Letterhead, place: int, finding: Finding) -> Resource:
     text = narrative(*map(paragraph, finding_words(finding)))
-    body = letter.head("DetectedIssue", f"DetectedIssue|{place}", text)
+    body = letter.head("DetectedIssue", issue_name(place), text)
     raised_by = [reference_to(letter.proposal.record, origin) for origin in finding.origins]
     body["status"] = "preliminary"  # a person has not judged it yet
     body["code"] = _code(finding)

@@ -33,17 +33,13 @@ def service_requests(
 
 def _request(letter: Letterhead, scope: Scope, draw: LabDraw, code: str) -> Resource:
     what = f"ServiceRequest|{scope.name}|{draw.purpose}|{draw.day}|{code}"
-    says = [
-        f"{ANALYTES[code]}, {lab_days(letter, draw)}.",
-        draw.statement,
-        *not_steady(letter, draw),
-    ]
+    says = [*scope.only_if, f"{ANALYTES[code]}, {lab_days(letter, draw)}.", draw.statement]
     body = letter.request("ServiceRequest", what, scope, says)
     body["category"] = [{"coding": [_coding(SNOMED, "108252007", "Laboratory procedure")]}]
     body["code"] = {"coding": [_coding(LOINC, code, ANALYTES[code])], "text": ANALYTES[code]}
     body.update(_occurrence(letter, draw))
     body["patientInstruction"] = BEFORE_DOSE
-    body["note"] = letter.notes(scope, [draw.statement, *not_steady(letter, draw)])
+    body["note"] = letter.notes(scope, draw.statement)
     return body
 
 
@@ -64,14 +60,3 @@ def _days(draw: LabDraw) -> list[int]:
 def lab_days(letter: Letterhead, draw: LabDraw) -> str:
     """The days of a draw, in words."""
     return ", ".join(letter.words(day) for day in _days(draw))
-
-
-def not_steady(letter: Letterhead, draw: LabDraw) -> list[str]:
-    """What a draw before the modelled steady state must say of itself."""
-    steady = draw.modelled_steady_day
-    if steady is None or draw.day >= steady:
-        return []
-    return [
-        f"Drawn before the modelled steady state ({letter.words(steady)}): the levels are still"
-        " moving, and a later draw may differ."
-    ]

@@ -3,13 +3,15 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
+from functools import lru_cache
 from typing import Any
 
 from crossgrain.dosing.plan import Plan
 from crossgrain.fhir.identity import PLAN_SYSTEM, RESOURCE_SYSTEM, stable_id, urn
 from crossgrain.fhir.proposal import Outcome, Proposal
 from crossgrain.fhir.read.codes import CodeTables
-from crossgrain.fhir.read.record import MedicineEntry, Question
+from crossgrain.fhir.read.record import Question
+from crossgrain.fhir.write.carried_over import carried_over
 from crossgrain.fhir.write.narrative import narrative, paragraph, plain
 from crossgrain.fhir.write.plan_name import plan_name
 from crossgrain.fhir.write.words import CAUTION, date_words
@@ -29,6 +31,11 @@ class Scope:
     intent: str
     condition: str = ""
 
+    @property
+    def only_if(self) -> list[str]:
+        """The condition as a sentence, where there is one."""
+        return [f"Only if: {self.condition}."] if self.condition else []
+
 
 SERIES = Scope("series", "proposal")
 
@@ -40,14 +47,20 @@ class Letterhead:
     proposal: Proposal
     codes: CodeTables
     service_version: str
-    name: str
     plan_id: str
     care_plan_urn: str
+    first_ordinal: int
     authored: str
     encounter: str | None
     requester: str | None
     findings: tuple[Finding, ...]
     """Most severe first: their places in this order name their resources."""
+    issue_urns: tuple[str, ...]
+    """The DetectedIssue of each finding."""
+    standing: tuple[str, ...]
+    """What every request says: what must be done before, what to confirm, and the caution."""
+    standing_xhtml: str
+    """The same for its narrative."""
 
     @property
     def plan(self) -> Plan | None:
@@ -59,50 +72,41 @@ class Letterhead:
         """The day that the record was read, as an instant."""
         return f"{self.authored}T00:00:00Z"
 
-    def day(self, number: int) -> date:
-        """The calendar date of a day of the plan."""
-        return date.fromordinal(self.proposal.request.start.toordinal() + number)
-
     def iso(self, number: int) -> str:
-        """The same, as FHIR writes it."""
-        return self.day(number).isoformat()
+        """The calendar date of a day of the plan, as FHIR writes it."""
+        return _calendar(self.first_ordinal + number)[0]
 
     def words(self, number: int) -> str:
         """The same, as a person reads it."""
-        return date_words(self.day(number))
+        return _calendar(self.first_ordinal + number)[1]
 
     @property
-    def holds(self) -> list[Finding]:
-        """What must be done before anything here is started."""
-        return [finding for finding in self.findings if finding.severity is Severity.HOLD]
-
-    def issue_urn(self, place: int) -> str:
-        """The DetectedIssue of the finding in that place."""
-        return urn(self.id_of(f"DetectedIssue|{place}"))
-
     def hold_urns(self) -> list[str]:
         """The DetectedIssues of the holds."""
-        places = enumerate(self.findings)
-        return [self.issue_urn(i) for i, found in places if found.severity is Severity.HOLD]
+        pairs = zip(self.findings, self.issue_urns, strict=True)
+        return [issue for finding, issue in pairs if finding.severity is Severity.HOLD]
 
     def id_of(self, what: str) -> str:
         """The stable id of one resource of this answer."""
-        return stable_id(f"{self.name}|{what}")
+        return resource_id(self.plan_id, what)
 
     def head(self, resource_type: str, what: str, text: dict[str, str]) -> Resource:
         """Type, id, narrative and business identifier."""
-        resource_id = self.id_of(what)
+        own_id = self.id_of(what)
         return {
             "resourceType": resource_type,
-            "id": resource_id,
+            "id": own_id,
             "text": text,
-            "identifier": [{"system": RESOURCE_SYSTEM, "value": resource_id}],
+            "identifier": [{"system": RESOURCE_SYSTEM, "value": own_id}],
         }
 
     def request(self, resource_type: str, what: str, scope: Scope, says: Iterable[str]) -> Resource:
-        """The head of a request: tied to the plan and the care plan, a draft to be judged."""
-        lines = list(says)
-        body = self.head(resource_type, what, narrative(*map(paragraph, (*lines, CAUTION))))
+        """The head of a request: tied to the plan and the care plan, a draft to be judged.
+
+        `says` opens the narrative; what every request says closes it.
+        """
+        own = "".join(map(paragraph, says))
+        body = self.head(resource_type, what, narrative(own, self.standing_xhtml))
         group = "requisition" if resource_type == "ServiceRequest" else "groupIdentifier"
         body["basedOn"] = [{"reference": self.care_plan_urn}]
         body[group] = {"system": PLAN_SYSTEM, "value": self.plan_id}
@@ -120,13 +124,10 @@ class Letterhead:
         """The patient, by the input's own reference."""
         return {"reference": self.proposal.record.patient_reference}
 
-    def notes(self, scope: Scope, says: Iterable[str] = ()) -> list[Resource]:
-        """The condition, what must happen before, what must be said, and the caution."""
-        texts = [f"Only if: {scope.condition}."] if scope.condition else []
-        texts += [before_start(hold) for hold in self.holds]
-        texts += [to_confirm(question) for question in self.proposal.record.confirm]
-        texts += [said for said in says if said]
-        return [{"text": plain(text)} for text in (*texts, CAUTION)]
+    def notes(self, scope: Scope, *says: str) -> list[Resource]:
+        """The condition, what is particular to the request, then what every request says."""
+        own = [plain(text) for text in (*scope.only_if, *says) if text]
+        return [{"text": text} for text in (*own, *self.standing)]
 
 
 def before_start(hold: Finding) -> str:
@@ -139,45 +140,49 @@ def to_confirm(question: Question) -> str:
     return f"To be confirmed, since it was read from text: {question.question}"
 
 
+def standing_words(proposal: Proposal) -> tuple[str, ...]:
+    """What must be done first, what is to be confirmed, and who decides."""
+    holds = [before_start(f) for f in proposal.findings if f.severity is Severity.HOLD]
+    confirm = map(to_confirm, proposal.record.confirm)
+    return tuple(plain(text) for text in (*holds, *confirm, CAUTION))
+
+
 def letterhead_for(proposal: Proposal, service_version: str, codes: CodeTables) -> Letterhead:
     """Gather what every resource of the answer to `proposal` carries."""
-    name = plan_name(proposal)
+    plan_id = stable_id(plan_name(proposal))
     encounter, requester = carried_over(proposal)
+    standing = standing_words(proposal)
+    findings = most_severe_first(proposal.findings)
     return Letterhead(
         proposal=proposal,
         codes=codes,
         service_version=service_version,
-        name=name,
-        plan_id=stable_id(f"{name}|plan"),
-        care_plan_urn=urn(stable_id(f"{name}|CarePlan")),
+        plan_id=plan_id,
+        care_plan_urn=urn(resource_id(plan_id, "CarePlan")),
+        first_ordinal=proposal.request.start.toordinal(),
         authored=proposal.request.as_of.isoformat(),
         encounter=encounter,
         requester=requester,
-        findings=most_severe_first(proposal.findings),
+        findings=findings,
+        issue_urns=tuple(
+            urn(resource_id(plan_id, issue_name(place))) for place in range(len(findings))
+        ),
+        standing=standing,
+        standing_xhtml="".join(map(paragraph, standing)),
     )
 
 
-def judged_orders(proposal: Proposal) -> tuple[MedicineEntry, ...]:
-    """The foreign drafts that the request names, or all where it names none."""
-    foreign = [entry for entry in proposal.record.drafts if not entry.ours]
-    named = [entry for entry in foreign if entry.reference in proposal.request.orders]
-    return tuple(named or foreign)
+def resource_id(plan_id: str, what: str) -> str:
+    """The stable id of one resource of a plan."""
+    return stable_id(f"{plan_id}|{what}")
 
 
-def carried_over(proposal: Proposal) -> tuple[str | None, str | None]:
-    """Encounter and requester of the orders under judgement, else of the medicines taken.
-
-    Each is carried only where all that give one agree: choosing would be inventing.
-    """
-    sources = (judged_orders(proposal), proposal.record.current)
-    return (
-        _agreed([{e.encounter for e in entries if e.encounter} for entries in sources]),
-        _agreed([{e.requester for e in entries if e.requester} for entries in sources]),
-    )
+def issue_name(place: int) -> str:
+    """What the DetectedIssue of the finding in that place is called."""
+    return f"DetectedIssue|{place}"
 
 
-def _agreed(candidates: list[set[str]]) -> str | None:
-    for references in candidates:
-        if references:
-            return references.pop() if len(references) == 1 else None
-    return None
+@lru_cache(maxsize=4096)
+def _calendar(ordinal: int) -> tuple[str, str]:
+    day = date.fromordinal(ordinal)
+    return day.isoformat(), date_words(day)

@@ -4,7 +4,9 @@ import re
 from collections.abc import Iterable
 from html import escape
 
-_UNWRITABLE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
+_CONTROL = "\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff"
+_UNWRITABLE = re.compile(f"[{_CONTROL}]")
+_SPECIAL = re.compile(f"[&<>{_CONTROL}]")
 
 
 def plain(text: str) -> str:
@@ -24,7 +26,7 @@ def safe(text: str) -> str:
     >>> safe("<script>")
     '&lt;script&gt;'
     """
-    return escape(plain(text), quote=False)
+    return escape(plain(text), quote=False) if _SPECIAL.search(text) else text
 
 
 def paragraph(text: str) -> str:

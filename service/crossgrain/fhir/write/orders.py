@@ -38,14 +38,16 @@ def _request(letter: Letterhead, scope: Scope, course: Course, piece: Piece) -> 
     what = f"MedicationRequest|{scope.name}|{line.preparation.id}|{piece.strength}"
     instruction = dosage(letter, scope, course, piece)
     body = letter.request(
-        "MedicationRequest", f"{what}|{course.first_day}", scope, [instruction["text"]]
+        "MedicationRequest",
+        f"{what}|{course.first_day}",
+        scope,
+        [instruction["text"], *([line.note] if line.note else [])],
     )
     body["medicationCodeableConcept"] = medication(letter, line.preparation, piece)
-    replaced = _replaced(letter, course)
-    _add_replaced(body, replaced)
-    if letter.holds:
-        body["detectedIssue"] = [{"reference": ref} for ref in letter.hold_urns()]
-    body["note"] = letter.notes(scope, [line.note])
+    _add_replaced(body, _replaced(letter, course))
+    if letter.hold_urns:
+        body["detectedIssue"] = [{"reference": issue} for issue in letter.hold_urns]
+    body["note"] = letter.notes(scope, line.note)
     body["dosageInstruction"] = [instruction]
     body["dispenseRequest"] = dispense(course, piece)
     body["substitution"] = _substitution()

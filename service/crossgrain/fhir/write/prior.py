@@ -18,7 +18,13 @@ def series_tasks(letter: Letterhead, courses: tuple[Course, ...]) -> Iterator[Re
 def branch_tasks(
     letter: Letterhead, scope: Scope, series: tuple[Course, ...], branch: tuple[Course, ...]
 ) -> Iterator[Resource]:
-    """Tasks for the old orders that outlast the series and end in this branch."""
+    """Tasks for the old orders that outlast the series and end in this branch.
+
+    Raises
+    ------
+    ValueError
+        where the branch holds no dose: what it leaves undecided cannot be ordered.
+    """
     begins = min(course.first_day for course in branch)
     standing = [
         entry
@@ -75,7 +81,7 @@ def _task(
 ) -> Resource:
     says = task_words(letter, entry, day, continues)
     what = f"Task|{scope.name}|{entry.reference}|{day}"
-    body = letter.request("Task", what, scope, [says])
+    body = letter.request("Task", what, scope, [*scope.only_if, says])
     coding = {
         "system": TASK_CODE,
         "code": "abort",

@@ -2,7 +2,6 @@
 
 from decimal import Decimal
 from fractions import Fraction
-from functools import lru_cache
 from typing import Any
 
 UCUM = "http://unitsofmeasure.org"
@@ -10,7 +9,19 @@ _UNIT_WORDS = {"ug": "microgram", "mg": "milligram", "{tbl}": "tablet", "d": "da
 _DAILY_WORDS = {"ug/d": "microgram per day", "mg/d": "milligram per day"}
 
 
-@lru_cache(maxsize=2048)
+def is_finite(value: Fraction) -> bool:
+    """Whether a finite decimal equals it: no prime but 2 and 5 divides the denominator.
+
+    >>> is_finite(Fraction(65, 4)), is_finite(Fraction(100, 88))
+    (True, False)
+    """
+    rest = value.denominator
+    for prime in (2, 5):
+        while rest % prime == 0:
+            rest //= prime
+    return rest == 1
+
+
 def exact(value: Fraction) -> Decimal:
     """The fraction as a decimal, to the last digit.
 
@@ -24,10 +35,9 @@ def exact(value: Fraction) -> Decimal:
     >>> exact(Fraction(65, 4))
     Decimal('16.25')
     """
-    decimal = Decimal(value.numerator) / Decimal(value.denominator)
-    if Fraction(decimal) != value:
+    if not is_finite(value):
         raise ValueError(f"{value} has no exact decimal")
-    return decimal
+    return Decimal(value.numerator) / Decimal(value.denominator)
 
 
 def rounded(value: Fraction | float, places: int) -> Decimal:

@@ -47,6 +47,12 @@ def _care_plan(resource: Resource) -> None:
     ]
 
 
+def _guidance_response(resource: Resource) -> None:
+    resource["evaluationMessage"] = resource["evaluationMessage"][0]
+    if "result" in resource:
+        resource["result"] = [resource["result"]]
+
+
 def _detected_issue(resource: Resource) -> None:
     resource["subject"] = resource.pop("patient")
 
@@ -64,6 +70,7 @@ _CHANGES: dict[str, Callable[[Resource], None]] = {
     "Task": _task,
     "RequestGroup": _request_group,
     "CarePlan": _care_plan,
+    "GuidanceResponse": _guidance_response,
     "DetectedIssue": _detected_issue,
     "Device": _device,
 }

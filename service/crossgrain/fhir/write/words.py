@@ -7,7 +7,7 @@ from fractions import Fraction
 from crossgrain.dosing.plan import LineDose
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import DoseLine
-from crossgrain.fhir.write.quantities import exact
+from crossgrain.fhir.write.quantities import exact, is_finite
 
 CAUTION = "A proposal for the licensed prescriber, who decides; local rules and labels come first."
 
@@ -65,11 +65,15 @@ def amount(preparation: Preparation, value: Fraction) -> str:
 
     A fixed-ratio product is named by both its hormones.
     """
-    unit = _UNITS[preparation.unit]
+    unit = _unit(preparation, value)
     if preparation.kind is Kind.FIXED_RATIO:
-        return f"{number(preparation.t4_ug(value))}/{number(preparation.t3_ug(value))} {unit}s"
-    plural = "s" if unit == "microgram" and value != 1 else ""
-    return f"{number(value)} {unit}{plural}"
+        return f"{number(preparation.t4_ug(value))}/{number(preparation.t3_ug(value))} {unit}"
+    return f"{number(value)} {unit}"
+
+
+def _unit(preparation: Preparation, value: Fraction) -> str:
+    plural = "s" if preparation.unit == "ug" and value != 1 else ""
+    return f"{_UNITS[preparation.unit]}{plural}"
 
 
 def generic_name(preparation: Preparation) -> str:
@@ -100,19 +104,13 @@ def pieces(line: LineDose) -> str:
 
 def taken(lines: Iterable[DoseLine]) -> str:
     """What a patient takes now, with the mean where days differ."""
-    words = []
-    for line in lines:
-        mean = "" if len(set(line.cycle)) == 1 else " on average"
-        unit = _UNITS[line.preparation.unit]
-        value = line.daily
-        shown = number(value) if _is_finite(value) else f"about {float(value):.4g}"
-        words.append(f"{generic_name(line.preparation)} {shown} {unit} a day{mean}")
-    return " and ".join(words)
+    return " and ".join(map(_taken, lines))
 
 
-def _is_finite(value: Fraction) -> bool:
-    rest = value.denominator
-    for prime in (2, 5):
-        while rest % prime == 0:
-            rest //= prime
-    return rest == 1
+def _taken(line: DoseLine) -> str:
+    if is_finite(line.daily):
+        shown = amount(line.preparation, line.daily)
+    else:
+        shown = f"about {float(line.daily):.4g} {_unit(line.preparation, line.daily)}"
+    mean = "" if len(set(line.cycle)) == 1 else " on average"
+    return f"{generic_name(line.preparation)} {shown} a day{mean}"

@@ -1,0 +1,30 @@
+"""What the proposals take over from the orders of the record: encounter and requester."""
+
+from crossgrain.fhir.proposal import Proposal
+from crossgrain.fhir.read.record import MedicineEntry
+
+
+def judged_orders(proposal: Proposal) -> tuple[MedicineEntry, ...]:
+    """The foreign drafts that the request names, or all where it names none."""
+    foreign = [entry for entry in proposal.record.drafts if not entry.ours]
+    named = [entry for entry in foreign if entry.reference in proposal.request.orders]
+    return tuple(named or foreign)
+
+
+def carried_over(proposal: Proposal) -> tuple[str | None, str | None]:
+    """Encounter and requester of the orders under judgement, else of the medicines taken.
+
+    Each is carried only where all that give one agree: choosing would be inventing.
+    """
+    sources = (judged_orders(proposal), proposal.record.current)
+    return (
+        _agreed([{e.encounter for e in entries if e.encounter} for entries in sources]),
+        _agreed([{e.requester for e in entries if e.requester} for entries in sources]),
+    )
+
+
+def _agreed(candidates: list[set[str]]) -> str | None:
+    for references in candidates:
+        if references:
+            return references.pop() if len(references) == 1 else None
+    return None
