@@ -3,7 +3,7 @@
 from crossgrain.safety.facts import Facts
 from crossgrain.safety.rule import Case, Hit, Predicate, Rule, hit_on, listed
 
-PREGNANT = frozenset({"pregnant"})
+PREGNANT = frozenset({"pregnant", "hypothyroidism-in-pregnancy"})
 
 
 def is_pregnant(facts: Facts) -> bool:
