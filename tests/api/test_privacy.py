@@ -74,7 +74,7 @@ def test_a_crash_is_a_bare_500_and_its_message_is_not_logged(
         raise KeyError(MARK)
 
     monkeypatch.setattr(propose_switch, "propose", crash)
-    monkeypatch.setattr(propose_switch, "record_in", lambda *_: None)
+    monkeypatch.setattr(propose_switch, "record_in", lambda *_, **__: None)
     with caplog.at_level(logging.DEBUG, logger="crossgrain"):
         answer = post(marked, "?target=desiccated-thyroid")
     logged = every_line(caplog)

@@ -137,8 +137,9 @@ def _add_probes(app: FastAPI) -> None:
         """The data files were read and found sound, and requests are served."""
         return JSONResponse({"status": "ready", "version": __version__})
 
-    app.add_api_route("/livez", livez, methods=["GET", "HEAD"], tags=["operations"])
-    app.add_api_route("/readyz", readyz, methods=["GET", "HEAD"], tags=["operations"])
+    for path, probe in (("/livez", livez), ("/readyz", readyz)):
+        app.add_api_route(path, probe, methods=["GET"], tags=["operations"])
+        app.add_api_route(path, probe, methods=["HEAD"], include_in_schema=False)
 
 
 async def _on_refusal(request: Request, refused: Exception) -> Response:

@@ -30,6 +30,14 @@ _QUERY_TYPES: Mapping[str, dict[str, Any]] = {
     "valueBoolean": {"type": "boolean"},
     "valueDecimal": {"type": "string", "pattern": r"^\d{1,4}(\.\d{1,6})?$"},
 }
+_BODY_TYPES: Mapping[str, dict[str, Any]] = {
+    "valueDecimal": {"type": "number"},
+    "valueReference": {
+        "type": "object",
+        "required": ["reference"],
+        "properties": {"reference": {"type": "string"}},
+    },
+}
 _FORM_OPTIONS = [
     {
         "name": "_format",
@@ -139,14 +147,7 @@ def _body_schema(options: tuple[Option, ...]) -> dict[str, Any]:
 
 
 def _body_option(option: Option) -> dict[str, Any]:
-    value: dict[str, Any] = {
-        "valueDecimal": {"type": "number"},
-        "valueReference": {
-            "type": "object",
-            "required": ["reference"],
-            "properties": {"reference": {"type": "string"}},
-        },
-    }.get(option.value_key) or _QUERY_TYPES[option.value_key]
+    value = _BODY_TYPES.get(option.value_key) or _QUERY_TYPES[option.value_key]
     return {
         "type": "object",
         "description": option.meaning,

@@ -113,6 +113,13 @@ def comparison_options(catalogue: Catalogue) -> tuple[Option, ...]:
             _zone,
         ),
         Option(
+            "validate",
+            "valueBoolean",
+            "Check the whole record against FHIR's own definitions first, and refuse it where it"
+            " fails. Default: false.",
+            _flag,
+        ),
+        Option(
             "ratio",
             "valueDecimal",
             "T4:T3 by weight in a combination of LT4 and LT3, 13 to 20. Default: 17.",

@@ -5,9 +5,9 @@ from enum import IntEnum
 from pathlib import Path
 from typing import Annotated
 
-import click
 import typer
 
+from crossgrain.dosing.targets import Target
 from crossgrain.fhir.version import FhirVersion
 
 
@@ -34,10 +34,11 @@ def run() -> None:
     """Run a command. A wrong call ends with 1: 2 means that a safety finding stops the plan."""
     try:
         status = app(standalone_mode=False)
-    except click.ClickException as wrong:
-        wrong.show()
+    except typer.TyperException as wrong:
+        if str(wrong):  # empty where the help was printed instead
+            typer.echo(f"crossgrain: {wrong}", err=True)
         status = Exit.ERROR
-    except click.Abort:
+    except typer.Abort:
         status = Exit.ERROR
     sys.exit(status)
 
@@ -50,7 +51,9 @@ Chart = Annotated[
 @app.command()
 def propose(  # noqa: PLR0913, PLR0917 - one parameter per option
     file: Annotated[str, typer.Argument(help="A Bundle or Parameters as JSON; - for stdin.")],
-    target: Annotated[str | None, typer.Option(help="What to move to.")] = None,
+    target: Annotated[
+        str | None, typer.Option(help=f"What to move to: {', '.join(Target)}.")
+    ] = None,
     basis: Annotated[str | None, typer.Option(help="The basis of equivalence to aim at.")] = None,
     pace: Annotated[str | None, typer.Option(help="How fast the dose climbs.")] = None,
     prior_therapy: Annotated[

@@ -3,7 +3,7 @@
 import json
 from pathlib import Path
 
-import click
+import typer
 
 from crossgrain.catalogue import load_catalogue
 from crossgrain.cli.commands import Exit
@@ -15,7 +15,7 @@ def show_bases(chart: Path | None) -> Exit:
     try:
         catalogue = load_catalogue(chart)
     except DomainError as error:
-        click.echo(f"--chart, {error.field}: {error.message}", err=True)
+        typer.echo(f"--chart, {error.field}: {error.message}", err=True)
         return Exit.ERROR
     from crossgrain.cli.show.bases import show_bases as show  # noqa: PLC0415
 
@@ -29,5 +29,5 @@ def show_openapi() -> Exit:
     from crossgrain.api.settings import Settings  # noqa: PLC0415
 
     app = create_app(Settings.model_construct(), load_catalogue())
-    click.echo(json.dumps(app.openapi(), indent=2, ensure_ascii=False))
+    typer.echo(json.dumps(app.openapi(), indent=2, ensure_ascii=False))
     return Exit.PLAN

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-import click
+import typer
 
 from crossgrain.api.clock import now
 from crossgrain.api.faults import RequestRefused, refused_by_domain
@@ -46,7 +46,7 @@ def read_input(file: str) -> bytes:
     try:
         return Path(file).read_bytes()
     except OSError as wrong:
-        raise click.FileError(file, hint=wrong.strerror) from wrong
+        raise typer.BadParameter(f"{file}: {wrong.strerror}") from wrong
 
 
 def as_json(question: Question) -> Exit:
@@ -70,7 +70,7 @@ def as_text(question: Question, *, why: bool) -> Exit:
         proposal = _settle(desk, question).proposal
     except RequestRefused as refused:
         for complaint in refused.complaints:
-            click.echo(f"{_spelt(complaint.expression)}{complaint.message}", err=True)
+            typer.echo(f"{_spelt(complaint.expression)}{complaint.message}", err=True)
         return Exit.ERROR
     from crossgrain.cli.show.proposal import show  # noqa: PLC0415 - rich and plotext load here
 

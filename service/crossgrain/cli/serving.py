@@ -2,7 +2,7 @@
 
 import logging
 
-import click
+import typer
 import uvicorn
 from fastapi import FastAPI
 
@@ -25,7 +25,7 @@ def serve(host: str, port: int, workers: int) -> Exit:
     try:
         load_catalogue(Settings().clinic)
     except DomainError as error:
-        click.echo(f"{error.field}: {error.message}", err=True)
+        typer.echo(f"{error.field}: {error.message}", err=True)
         return Exit.ERROR
     uvicorn.run(
         "crossgrain.cli.serving:app_from_environment",

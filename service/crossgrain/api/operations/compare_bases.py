@@ -15,12 +15,12 @@ from crossgrain.dosing.plan import BasisRow
 from crossgrain.dosing.targets import Target, TargetDose
 from crossgrain.fhir.read.record import Record
 from crossgrain.fhir.version import FhirVersion
+from crossgrain.fhir.write.quantities import quantity
 
 CAUTION = (
     "Charts disagree by a factor of two. This compares them; it proposes no dose, and a"
     " licensed prescriber decides."
 )
-UCUM = "http://unitsofmeasure.org"
 
 Part = dict[str, Any]
 
@@ -34,7 +34,9 @@ def compare_bases(
     target = options.one("target") and Target(options.one("target"))
     try:
         mixture = mixture_asked(options)
-        record = record_in(desk, call, day_asked(desk, options), version)
+        record = record_in(
+            desk, call, day_asked(desk, options), version, validate=options.one("validate", False)
+        )
         rows = (
             ()
             if record.questions
@@ -99,8 +101,7 @@ def _target(dose: TargetDose) -> Iterator[Part]:
 
 
 def _quantity(name: str, amount: Fraction, code: str) -> Part:
-    quantity = {"value": _decimal(amount), "unit": "µg/day", "system": UCUM, "code": code}
-    return {"name": name, "valueQuantity": quantity}
+    return {"name": name, "valueQuantity": quantity(_decimal(amount), code)}
 
 
 def _decimal(amount: Fraction) -> Decimal:

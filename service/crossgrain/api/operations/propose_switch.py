@@ -47,7 +47,9 @@ def settle(
     options = read_options(call.given, desk.switch_options)
     try:
         request = _request(desk, options)
-        record = record_in(desk, call, request.as_of, version)
+        record = record_in(
+            desk, call, request.as_of, version, validate=options.one("validate", False)
+        )
         proposal = propose(record, request, desk.catalogue)
     except DomainError as error:
         raise refused_by_domain(error, options.place) from error

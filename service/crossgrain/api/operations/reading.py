@@ -7,6 +7,7 @@ from crossgrain.api.clock import today
 from crossgrain.api.faults import Complaint, Fault, RequestRefused, refusal
 from crossgrain.api.operations.desk import Desk
 from crossgrain.api.parameters import Call, Options
+from crossgrain.api.structure import check_structure
 from crossgrain.dosing.targets import Mixture, Target
 from crossgrain.fhir.read.bundle import read_record
 from crossgrain.fhir.read.errors import Unreadable
@@ -52,14 +53,18 @@ def mixture_asked(options: Options) -> Mixture:
     )
 
 
-def record_in(desk: Desk, call: Call, as_of: date, version: FhirVersion) -> Record:
-    """The record, read as of that day.
+def record_in(
+    desk: Desk, call: Call, as_of: date, version: FhirVersion, *, validate: bool
+) -> Record:
+    """The record, read as of that day; its whole structure checked first where asked for.
 
     Raises
     ------
     RequestRefused
         where the Bundle cannot be read as a record at all.
     """
+    if validate:
+        check_structure(call, version)
     try:
         return read_record(
             call.record,

@@ -1,0 +1,144 @@
+"""The command line: what it prints, how it exits, and that it says what HTTP says."""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from fastapi.testclient import TestClient
+
+from crossgrain.api.app import create_app
+from crossgrain.api.settings import Settings
+from crossgrain.catalogue import load_catalogue
+
+ROOT = Path(__file__).parents[2]
+PATIENTS = ROOT / "fixtures" / "patients"
+FIRST = PATIENTS / "01-levothyroxine-150.json"
+ASKED = ("--target", "desiccated-thyroid", "--as-of", "2025-03-03")
+
+
+def crossgrain(*arguments: str | Path, stdin: bytes = b"") -> subprocess.CompletedProcess[bytes]:
+    """Run the command as a shell would, in a terminal 120 columns wide."""
+    return subprocess.run(
+        [sys.executable, "-c", "from crossgrain.cli import main; main()", *map(str, arguments)],
+        input=stdin,
+        capture_output=True,
+        check=False,
+        env={**os.environ, "COLUMNS": "120", "NO_COLOR": "1"},
+    )
+
+
+@pytest.mark.parametrize(
+    ("patient", "options", "status"),
+    [
+        ("01-levothyroxine-150.json", ("--target", "desiccated-thyroid"), 0),
+        ("11-adrenal-insufficiency.json", ("--target", "desiccated-thyroid"), 2),
+        ("12-text-only-sig.json", ("--target", "desiccated-thyroid"), 3),
+        ("01-levothyroxine-150.json", ("--target", "thyroxine"), 1),
+    ],
+)
+def test_json_is_the_http_answer_to_the_byte_and_the_exit_tells_how_it_ended(
+    patient: str, options: tuple[str, str], status: int
+) -> None:
+    ran = crossgrain("propose", PATIENTS / patient, *options, "--as-of", "2025-03-03", "--json")
+    with TestClient(create_app(Settings(), load_catalogue())) as client:
+        answer = client.post(
+            f"/fhir/r4/$propose-switch?target={options[1]}&as-of=2025-03-03",
+            content=(PATIENTS / patient).read_bytes(),
+            headers={"content-type": "application/fhir+json"},
+        )
+    assert ran.stdout == answer.content
+    assert ran.returncode == status
+
+
+def test_a_record_is_read_from_standard_input() -> None:
+    from_stdin = crossgrain("propose", "-", *ASKED, "--json", stdin=FIRST.read_bytes())
+    assert from_stdin.returncode == 0
+    assert from_stdin.stdout == crossgrain("propose", FIRST, *ASKED, "--json").stdout
+
+
+def test_a_plan_is_told_from_what_was_read_to_the_caution() -> None:
+    ran = crossgrain("propose", FIRST, *ASKED)
+    told = ran.stdout.decode()
+    assert ran.returncode == 0
+    parts = [
+        "A proposed switch",
+        "What was read",
+        "levothyroxine sodium 150 microgram a day",
+        "The target on every basis",
+        "sets the checkpoint",
+        "The series (standard pace, old medicine: overlap)",
+        "2025-03-03",
+        "The checkpoint:",
+        "tsh-high",
+        "tsh-in-range",
+        "tsh-low-or-too-fast",
+        "Labs",
+        "What happens to the hormone meanwhile",
+        "not chosen",
+        "licensed prescriber",
+    ]
+    places = [told.find(part) for part in parts]
+    assert -1 not in places, dict(zip(parts, places, strict=True))
+    assert places == sorted(places)
+    assert "Source:" in crossgrain("propose", FIRST, *ASKED, "--why").stdout.decode()
+
+
+def test_a_stop_tells_the_finding_and_no_dose() -> None:
+    ran = crossgrain("propose", PATIENTS / "11-adrenal-insufficiency.json", *ASKED)
+    told = ran.stdout.decode()
+    assert ran.returncode == 2
+    assert "No switch is proposed: this must be settled first" in told
+    assert " stop " in told
+    assert "The series" not in told
+
+
+def test_a_question_is_told_with_its_place() -> None:
+    ran = crossgrain("propose", PATIENTS / "12-text-only-sig.json", *ASKED)
+    told = ran.stdout.decode()
+    assert ran.returncode == 3
+    assert "What must be answered" in told
+    assert "Bundle.entry[" in told
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (("propose", "no-such-file.json"), "no-such-file.json"),
+        (("propose", FIRST, "--target", "thyroxine"), "--target: target is one of:"),
+        (("propose", FIRST, "--pace"), "requires an argument"),
+        (("propose", FIRST, "--dose", "3"), "--dose"),
+        (("prescribe",), "prescribe"),
+        (("propose", FIRST, *ASKED, "--chart", "no-such-chart.toml"), "--chart"),
+    ],
+)
+def test_a_wrong_call_exits_with_1_and_says_why(
+    arguments: tuple[str | Path, ...], says: str
+) -> None:
+    ran = crossgrain(*arguments)
+    assert ran.returncode == 1
+    assert says in ran.stderr.decode()
+    assert ran.stdout == b""
+
+
+def test_a_clinics_chart_stands_beside_the_shipped_ones(tmp_path: Path) -> None:
+    chart = tmp_path / "chart.toml"
+    chart.write_text(
+        '[[basis]]\nid = "tarn-row"\nstatement = "One grain = LT4 75 µg = LT3 25 µg"\n'
+        'source = "an invented protocol"\nlt4_ug_per_grain = "75"\nlt4_ug_per_lt3_ug = "3"\n'
+    )
+    listed = crossgrain("bases", "--chart", chart).stdout.decode()
+    assert "an invented protocol" in listed
+    assert "practice" in listed
+    ran = crossgrain("propose", FIRST, *ASKED, "--basis", "tarn-row", "--chart", chart)
+    assert ran.returncode == 0
+    assert "Aim on tarn-row: 2 grains" in ran.stdout.decode()
+
+
+def test_the_openapi_document_is_up_to_date() -> None:
+    written = (ROOT / "openapi" / "openapi.json").read_text()
+    printed = crossgrain("openapi").stdout.decode()
+    assert json.loads(printed)["info"]["title"] == "Crossgrain"
+    assert written == printed
