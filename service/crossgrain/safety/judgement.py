@@ -40,17 +40,25 @@ class Ending(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class Dispute:
+    """A steering basis that sizes the order otherwise than the one that decides."""
+
+    basis_id: str
+    says: Verdict
+
+
+@dataclass(frozen=True, slots=True)
 class OrderJudgement:
-    """The verdicts on an order, gravest first, and the numbers behind them.
+    """The verdicts on an order, the one to lead with first, and the numbers behind them.
 
     `basis_id` is the basis that decided: the chosen one, or the first that reaches the doses
-    where a table chart does not. `disputed_by` are the steering bases that would decide
+    where a table chart does not. `disputes` are the steering bases that would decide
     otherwise between under-dosed, over-dosed and neither.
     """
 
     verdicts: tuple[Verdict, ...]
     basis_id: str
-    disputed_by: tuple[str, ...]
+    disputes: tuple[Dispute, ...]
     ending: Ending
     numbers: OrderNumbers
 
@@ -77,26 +85,39 @@ def judge_order(
             Category.OUT_OF_RANGE, "order", "no chart that steers a plan reaches this dose"
         )
     decides, limits = chosen[0], rules.judgement
-    size = _size(_reading(decides, ending), limits)
-    verdicts = [
-        verdict
-        for verdict, holds in (
-            (Verdict.DUPLICATE, _duplicates(decides, ending, limits)),
-            (Verdict.OVER, size is Verdict.OVER and ending is not Ending.RUNS),
-            (Verdict.UNDER, size is Verdict.UNDER),
-            (Verdict.T3_JUMP, _jumps(numbers, ending, limits)),
-        )
-        if holds
-    ]
+    sizes = {b.basis_id: _size(_reading(b, ending), limits) for b in steering}
+    size = sizes[decides.basis_id]
     return OrderJudgement(
-        verdicts=tuple(verdicts) or (Verdict.FITS,),
+        verdicts=_verdicts(numbers, decides, size, ending, limits),
         basis_id=decides.basis_id,
-        disputed_by=tuple(
-            b.basis_id for b in steering if _size(_reading(b, ending), limits) is not size
-        ),
+        disputes=tuple(Dispute(b, says) for b, says in sizes.items() if says is not size),
         ending=ending,
         numbers=numbers,
     )
+
+
+def _verdicts(
+    numbers: OrderNumbers,
+    decides: BasisNumbers,
+    size: Verdict,
+    ending: Ending,
+    limits: Mapping[str, Number],
+) -> tuple[Verdict, ...]:
+    """Every verdict that holds. Duplicate therapy leads only where it is known."""
+    duplicate = ending is not Ending.ENDS and decides.both.ratio > limits["over"].value
+    if ending is Ending.UNKNOWN and numbers.changes_a_line:
+        duplicate = False  # a new dose of what is taken is understood to replace the old dose
+    runs = ending is Ending.RUNS
+    holds = {
+        Verdict.DUPLICATE: duplicate and runs,
+        Verdict.OVER: size is Verdict.OVER and not runs,
+        Verdict.UNDER: size is Verdict.UNDER,
+        Verdict.T3_JUMP: _jumps(numbers, ending, limits),
+    }
+    found = [verdict for verdict, held in holds.items() if held]
+    if duplicate and not runs:
+        found.append(Verdict.DUPLICATE)
+    return tuple(found) or (Verdict.FITS,)
 
 
 def _reading(basis: BasisNumbers, ending: Ending) -> Reading:
@@ -110,10 +131,6 @@ def _size(reading: Reading, limits: Mapping[str, Number]) -> Verdict:
     if dips or reading.ratio < limits["under"].value:
         return Verdict.UNDER
     return Verdict.FITS
-
-
-def _duplicates(basis: BasisNumbers, ending: Ending, limits: Mapping[str, Number]) -> bool:
-    return ending is not Ending.ENDS and basis.both.ratio > limits["over"].value
 
 
 def _jumps(numbers: OrderNumbers, ending: Ending, limits: Mapping[str, Number]) -> bool:
@@ -158,11 +175,29 @@ def _fills(judgement: OrderJudgement, limits: Mapping[str, Number]) -> dict[str,
         "both_ratios": _ratios(numbers, {b.basis_id: b.both for b in numbers.bases}),
         "lowest": f"{_reading(decides, ending).lowest.value:.2f}",
         "ending": ending.value.capitalize(),
+        "disputes": _disputes(judgement),
+        "beside": _beside(numbers) if ending is Ending.UNKNOWN else "",
         "t3_now": f"{float(numbers.t3_now_ug):g}",
         "t3_order": f"{float(t3_ug):g}",
         "exposure": f"{exposure:.2f}",
         **{name: f"{float(number.value):g}" for name, number in limits.items()},
     }
+
+
+def _disputes(judgement: OrderJudgement) -> str:
+    """The other charts' word, where it differs; a verdict never stands alone."""
+    if not judgement.disputes:
+        return " Every chart agrees."
+    said = (
+        f"{d.basis_id} ({d.says.value.replace('-', ' ')})".replace(" switch)", ")")
+        for d in judgement.disputes
+    )
+    return f" The charts disagree: {', '.join(said)}."
+
+
+def _beside(numbers: OrderNumbers) -> str:
+    both = {b.basis_id: b.both for b in numbers.bases}
+    return f" Taken beside the old medicine, both together are {_ratios(numbers, both)}."
 
 
 def _ratios(numbers: OrderNumbers, readings: Mapping[str, Reading]) -> str:

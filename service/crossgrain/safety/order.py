@@ -53,9 +53,11 @@ class OrderNumbers:
     """The order on every basis that reaches it, and its T3.
 
     `t3_…_ug` is swallowed T3 a day; `exposure_…` the highest modelled T3 pool over the old.
+    `changes_a_line` is true where the order holds nothing but kinds already taken.
     """
 
     order: Regimen
+    changes_a_line: bool
     bases: tuple[BasisNumbers, ...]
     t3_now_ug: Fraction
     t3_switched_ug: Fraction
@@ -93,6 +95,7 @@ def order_numbers(
     exposures = [_exposure(now, then, kinetics, days) for then in (switched, both)]
     return OrderNumbers(
         order=order,
+        changes_a_line=order.kinds <= now.kinds,
         bases=tuple(
             numbers
             for basis in bases
