@@ -55,7 +55,12 @@ class Option:
 def switch_options(catalogue: Catalogue) -> tuple[Option, ...]:
     """What ``$propose-switch`` takes beside the record."""
     return (
-        *comparison_options(catalogue),
+        _coded(
+            "target",
+            Target,
+            "What the patient is to move to. Default: what the record's one draft order is for.",
+        ),
+        *_shared_options(),
         _coded(
             "basis",
             (basis.id for basis in catalogue.bases if basis.grade is not Grade.REFERENCE),
@@ -96,10 +101,16 @@ def switch_options(catalogue: Catalogue) -> tuple[Option, ...]:
     )
 
 
-def comparison_options(catalogue: Catalogue) -> tuple[Option, ...]:
+def comparison_options() -> tuple[Option, ...]:
     """What ``$compare-bases`` takes beside the record."""
     return (
-        _coded("target", Target, "What the patient is to move to."),
+        _coded("target", Target, "What to compare a dose of. Default: levothyroxine."),
+        *_shared_options(),
+    )
+
+
+def _shared_options() -> tuple[Option, ...]:
+    return (
         Option(
             "as-of",
             "valueDate",

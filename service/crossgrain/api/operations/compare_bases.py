@@ -31,7 +31,7 @@ def compare_bases(
     """The comparison as a `Parameters`: one ``basis`` per chart, or the questions first."""
     call = call_from(body, beside)
     options = read_options(call.given, desk.comparison_options)
-    target = options.one("target") and Target(options.one("target"))
+    target = Target(options.one("target", Target.LEVOTHYROXINE))
     try:
         mixture = mixture_asked(options)
         record = record_in(
@@ -47,12 +47,11 @@ def compare_bases(
     return {"resourceType": "Parameters", "parameter": list(_parts(record, target, rows))}
 
 
-def _parts(record: Record, target: Target | None, rows: Sequence[BasisRow]) -> Iterator[Part]:
+def _parts(record: Record, target: Target, rows: Sequence[BasisRow]) -> Iterator[Part]:
     outcome = "data-required" if record.questions else "compared"
     yield {"name": "outcome", "valueCode": outcome}
     yield {"name": "as-of", "valueDate": record.as_of.isoformat()}
-    if target:
-        yield {"name": "target", "valueCode": str(target)}
+    yield {"name": "target", "valueCode": str(target)}
     for question in record.questions:
         yield _group("question", expression=question.expression, question=question.question)
     for unread in record.unread:

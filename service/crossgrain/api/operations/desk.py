@@ -25,6 +25,6 @@ def desk_over(catalogue: Catalogue, clock: Clock) -> Desk:
         catalogue=catalogue,
         clock=clock,
         switch_options=switch_options(catalogue),
-        comparison_options=comparison_options(catalogue),
+        comparison_options=comparison_options(),
         service_version=__version__,
     )

@@ -1,8 +1,6 @@
 """One proposal, in the order in which a prescriber reads: what was read, what stands in the
 way, what it is worth, what to do, what is known of it."""
 
-from datetime import date, timedelta
-
 from crossgrain.catalogue import Catalogue
 from crossgrain.cli.show.comparison import show_comparison
 from crossgrain.cli.show.coverage import show_prior_therapies
@@ -37,11 +35,6 @@ def show(proposal: Proposal, catalogue: Catalogue, *, why: bool, page: Page | No
         _show_plan(page, proposal.plan, proposal, catalogue, why)
     page.console.print()
     page.line(CAUTION, indent=0, style="bold")
-
-
-def day_of(start: date, day: int) -> str:
-    """A day of the plan as a date."""
-    return (start + timedelta(days=day)).isoformat()
 
 
 def _show_read(page: Page, record: Record) -> None:

@@ -1,20 +1,32 @@
 """The dated series: what to take when, where to wait for labs, and what follows them."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import date, timedelta
 
 from crossgrain.cli.show.numbers import count, dose
 from crossgrain.cli.show.page import Page
-from crossgrain.dosing.plan import Branch, LabDraw, LineDose, Plan, Stage, Step
+from crossgrain.dosing.plan import (
+    Branch,
+    Course,
+    LabDraw,
+    LineDose,
+    Plan,
+    Stage,
+    Step,
+    courses,
+)
+from crossgrain.fhir.write.conditions import CONDITIONS
+from crossgrain.fhir.write.dosage import dispense
 from crossgrain.fhir.write.words import date_words, number
 
 _UNITS = {"ug": "µg", "mg": "mg"}
+_HEADINGS = ("from", "to", "days", "each day", "tablets a day", "to dispense", "")
 
 
 def show_series(page: Page, plan: Plan, start: date) -> None:
     """The unconditional steps, to the checkpoint and through its wait."""
     page.heading(f"The series ({plan.pace} pace, old medicine: {plan.prior_therapy})")
-    page.table(("from", "to", "days", "each day", "tablets needed", ""), _rows(plan.steps, start))
+    page.table(_HEADINGS, _rows(plan.steps, start))
     for note in _notes(plan.steps):
         page.line(note, style="dim")
 
@@ -40,27 +52,26 @@ def show_labs(page: Page, labs: Sequence[LabDraw], start: date) -> None:
 
 
 def _show_branch(page: Page, branch: Branch, start: date) -> None:
-    page.line(f"If {branch.reading}: {branch.statement}", style="bold")
+    page.line(f"{CONDITIONS[branch.reading].title}: {branch.statement}", style="bold")
     if branch.steps:
-        page.table(
-            ("from", "to", "days", "each day", "tablets needed", ""), _rows(branch.steps, start)
-        )
+        page.table(_HEADINGS, _rows(branch.steps, start))
     for draw in branch.labs:
         page.line(f"Bloods {_on(start, draw.day)}: {draw.statement}", indent=4, style="dim")
 
 
-def _rows(steps: Sequence[Step], start: date) -> list[tuple[str, ...]]:
-    return [
-        (
+def _rows(steps: Sequence[Step], start: date) -> Iterator[tuple[str, ...]]:
+    begun = {(course.line.preparation.id, course.first_day): course for course in courses(steps)}
+    for step in steps:
+        orders = [begun.get((line.preparation.id, step.first_day)) for line in step.lines]
+        yield (
             (start + timedelta(days=step.first_day)).isoformat(),
             (start + timedelta(days=step.last_day)).isoformat(),
             str(step.days),
             "\n".join(_taken(line) for line in step.lines) or "nothing",
-            "\n".join(_needed(line, step.days) for line in step.lines),
+            "\n".join(_tablets(line) for line in step.lines),
+            "\n".join(_dispensed(order) for order in orders),
             "wait for labs" if step.stage is Stage.HOLD else "",
         )
-        for step in steps
-    ]
 
 
 def _taken(line: LineDose) -> str:
@@ -69,15 +80,22 @@ def _taken(line: LineDose) -> str:
     return f"{line.part}: {line.preparation.id} {amount}{split}"
 
 
-def _needed(line: LineDose, days: int) -> str:
+def _tablets(line: LineDose) -> str:
     if line.tablets is None:
-        return "own supply, as now"
+        return "as taken now"
     unit = _UNITS[line.preparation.unit]
     return " + ".join(
-        f"{count(piece.count)} × {number(piece.strength)} {unit}"
-        f" (dispense {-(-piece.count * days // 1)})"
-        for piece in line.tablets.pieces
+        f"{count(piece.count)} × {number(piece.strength)} {unit}" for piece in line.tablets.pieces
     )
+
+
+def _dispensed(order: Course | None) -> str:
+    """The tablets of the order that begins here; nothing while an earlier one runs on."""
+    if order is None or order.line.tablets is None:
+        return ""
+    quantities = (dispense(order, piece)["quantity"] for piece in order.line.tablets.pieces)
+    tablets = " + ".join(str(quantity["value"]) for quantity in quantities)
+    return f"{tablets} for {order.days} days"
 
 
 def _notes(steps: Sequence[Step]) -> list[str]:
