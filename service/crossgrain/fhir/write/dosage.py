@@ -9,6 +9,7 @@ from crossgrain.dosing.plan import Course
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.tablets import Piece
 from crossgrain.fhir.write.letterhead import Letterhead, Scope
+from crossgrain.fhir.write.narrative import plain
 from crossgrain.fhir.write.quantities import exact, quantity
 from crossgrain.fhir.write.words import amount, generic_name, product, tablets
 
@@ -82,7 +83,7 @@ def instruction_text(letter: Letterhead, scope: Scope, course: Course, piece: Pi
     if scope.condition:
         sentences.insert(0, f"Only if your prescriber tells you so ({scope.condition}).")
     sentences += dict.fromkeys(f.instruction for f in letter.findings if f.instruction)
-    return " ".join(sentences)
+    return plain(" ".join(sentences))
 
 
 def _together(course: Course, piece: Piece) -> str:

@@ -149,7 +149,7 @@ def standing_words(proposal: Proposal) -> tuple[str, ...]:
 
 def letterhead_for(proposal: Proposal, service_version: str, codes: CodeTables) -> Letterhead:
     """Gather what every resource of the answer to `proposal` carries."""
-    plan_id = stable_id(plan_name(proposal))
+    plan_id = stable_id(plain(plan_name(proposal)))
     encounter, requester = carried_over(proposal)
     standing = standing_words(proposal)
     findings = most_severe_first(proposal.findings)

@@ -1,0 +1,68 @@
+"""The old orders end by dated Tasks, in the series or in a branch, never twice."""
+
+import pytest
+from tests.unit.write.answers import intended, only, resources, written
+from tests.unit.write.plans import (
+    CODES,
+    LT4,
+    entry,
+    levothyroxine_to_desiccated,
+    old_order_outlasts_the_series,
+    proposal,
+    record,
+    stopped_at_once,
+    taken,
+    to_combination,
+)
+
+from crossgrain.dosing.plan import Stage, Step, courses
+from crossgrain.fhir.write.letterhead import letterhead_for
+from crossgrain.fhir.write.prior import series_tasks
+
+
+def test_the_old_order_is_aborted_on_the_day_its_taper_begins():
+    task = only(written(levothyroxine_to_desiccated()), "Task")
+    assert task["code"]["coding"][0]["code"] == "abort"
+    assert task["focus"] == {"reference": "MedicationRequest/old-1"}
+    assert (task["intent"], task["status"]) == ("proposal", "draft")
+    assert task["restriction"]["period"] == {"start": "2024-05-15", "end": "2024-05-15"}
+    assert "From 15 May 2024 the doses of this plan replace it." in task["description"]
+
+
+def test_prior_therapy_stop_aborts_it_on_day_one():
+    task = only(written(stopped_at_once()), "Task")
+    assert task["restriction"]["period"]["start"] == "2024-05-01"
+    assert "No levothyroxine sodium is taken from 1 May 2024 on." in task["description"]
+
+
+def test_every_order_of_the_same_medicine_ends():
+    tasks = resources(written(to_combination()), "Task")
+    assert [task["focus"]["reference"] for task in tasks] == [
+        "MedicationRequest/old-1",
+        "MedicationRequest/old-2",
+    ]
+    assert {task["restriction"]["period"]["start"] for task in tasks} == {"2024-05-15"}
+
+
+def test_an_order_that_outlasts_the_series_ends_in_the_branches_that_end_it():
+    bundle = written(old_order_outlasts_the_series())
+    assert intended(bundle, "Task", "proposal") == []
+    options = intended(bundle, "Task", "option")
+    ends = [(t["restriction"]["period"]["start"], t["focus"]["reference"]) for t in options]
+    # TSH high: at once, day 56. In range: 14 days on, day 70. Low: it goes on, so no Task.
+    assert ends == [
+        ("2024-06-26", "MedicationStatement/old-1"),
+        ("2024-07-10", "MedicationStatement/old-1"),
+    ]
+    assert all(task["note"][0]["text"].startswith("Only if: TSH") for task in options)
+
+
+def test_a_plan_that_returns_to_an_ended_order_is_refused():
+    steps = (
+        Step(Stage.CLIMB, 0, 6, (taken(LT4, 100),)),
+        Step(Stage.CLIMB, 7, 13, ()),
+        Step(Stage.HOLD, 14, 20, (taken(LT4, 100),)),
+    )
+    letter = letterhead_for(proposal(record(entry(LT4, 100))), "0.1.0", CODES)
+    with pytest.raises(ValueError, match="already ended"):
+        list(series_tasks(letter, courses(steps)))
