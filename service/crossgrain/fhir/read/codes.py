@@ -1,0 +1,267 @@
+"""What the codes of a record mean, and which codes a proposal carries.
+
+The tables are built once from ``data/codes.toml``, ``data/safety_codes.toml`` where it
+stands, and a deployer's own file. Reading looks plain strings up by system; what is given
+out to be written is typed by code system.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+from crossgrain.dosing.entries import (
+    exact_number,
+    listed,
+    only_known_keys,
+    positive_number,
+    refuse,
+    table,
+    text,
+)
+from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.fhir.read.codesystems import SYSTEMS, Atc, Code, Loinc, Ndc, RxNorm, Snomed
+from crossgrain.fhir.read.concerns import ConcernTables
+from crossgrain.safety.facts import Analyte
+
+
+@dataclass(frozen=True, slots=True)
+class MedicineCode:
+    """What one code says of a thyroid medicine.
+
+    `strength` (in the preparation's unit) and `preparation` are ``None`` for a code that
+    names only the ingredient.
+    """
+
+    kind: Kind
+    display: str
+    preparation: Preparation | None = None
+    strength: Fraction | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LabCode:
+    """What one LOINC code says: the analyte, and whether it counts mass, moles or units."""
+
+    analyte: Analyte
+    kind: str
+    display: str
+
+
+@dataclass(frozen=True, slots=True)
+class CodedDrug:
+    """A code with the display that goes with it."""
+
+    code: Code
+    display: str
+
+
+@dataclass(frozen=True, slots=True)
+class DrugCodes:
+    """The codes of a product: `drug` only where verified, `ingredient` wherever one exists."""
+
+    ingredient: CodedDrug | None
+    drug: CodedDrug | None
+
+
+@dataclass(frozen=True, slots=True)
+class Plausible:
+    """The mean daily amounts that are read without asking, in the preparation's unit."""
+
+    low: Fraction
+    high: Fraction
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class CodeTables:
+    """Every code table, checked.
+
+    Attributes
+    ----------
+    medicines : system → code → what it says, for thyroid hormone alone
+    labs : LOINC code → analyte
+    plausible : bounds per kind
+    aliases : a deployer's own product names, lower-cased
+    concerns : conditions, allergies and other medicines that a safety rule knows
+    """
+
+    medicines: Mapping[str, Mapping[str, MedicineCode]]
+    labs: Mapping[str, LabCode]
+    plausible: Mapping[Kind, Plausible]
+    aliases: Mapping[str, MedicineCode] = field(default_factory=dict)
+    concerns: ConcernTables = field(default_factory=ConcernTables)
+    _written: Mapping[tuple[str, Fraction | None], CodedDrug] = field(default_factory=dict)
+
+    def codes_for(self, preparation: Preparation, strength: Fraction | None) -> DrugCodes:
+        """The codes that a proposal for tablets of this strength carries."""
+        return DrugCodes(
+            ingredient=self._written.get((preparation.kind, None)),
+            drug=self._written.get((preparation.id, strength)) if strength else None,
+        )
+
+
+def code_tables_from(
+    shipped: Mapping[str, object],
+    preparations: Mapping[str, Preparation],
+    *,
+    safety: Mapping[str, object] | None = None,
+    deployer: Mapping[str, object] | None = None,
+) -> CodeTables:
+    """Build the tables from the contents of the data files.
+
+    Parameters
+    ----------
+    shipped : content of ``codes.toml``
+    preparations : by id; every code names one of them or a kind
+    safety : content of ``safety_codes.toml``
+    deployer : a clinic's own ``[[product]]`` (NDC and other codes) and ``[[alias]]`` entries
+
+    Raises
+    ------
+    DomainError
+        naming the entry, for a malformed code, an unknown preparation, or one code with two
+        meanings.
+    """
+    draft = _Draft(preparations)
+    draft.add_ingredients(_entries(shipped, "ingredient"))
+    draft.add_products(_entries(shipped, "drug") + _entries(shipped, "product"), written=True)
+    if deployer:
+        only_known_keys(deployer, ("product", "alias"), "")
+        draft.add_products(_entries(deployer, "product"), written=False)
+        draft.add_aliases(_entries(deployer, "alias"))
+    return CodeTables(
+        medicines=draft.medicines,
+        labs=_labs(_entries(shipped, "lab")),
+        plausible=_plausible(_entries(shipped, "plausible"), preparations),
+        aliases=draft.aliases,
+        concerns=ConcernTables.from_entries(safety or {}),
+        _written=draft.written,
+    )
+
+
+_KEYS: Mapping[str, type[Code]] = {
+    "rxnorm": RxNorm,
+    "snomed": Snomed,
+    "atc": Atc,
+    "ndc": Ndc,
+}
+_ABOUT = ("source", "display", "preparation", "strength", "kind")
+
+
+class _Draft:
+    """The medicine tables while they are being filled."""
+
+    def __init__(self, preparations: Mapping[str, Preparation]) -> None:
+        self.preparations = preparations
+        self.medicines: dict[str, dict[str, MedicineCode]] = {s.system: {} for s in SYSTEMS}
+        self.written: dict[tuple[str, Fraction | None], CodedDrug] = {}
+        self.aliases: dict[str, MedicineCode] = {}
+
+    def add_ingredients(self, entries: Iterable[tuple[str, Mapping[str, object]]]) -> None:
+        for place, entry in entries:
+            only_known_keys(entry, (*_ABOUT, *_KEYS), place)
+            kind = _kind(entry, place)
+            meaning = MedicineCode(kind, text(entry, "display", place))
+            text(entry, "source", place)
+            for code in _codes(entry, place):
+                self._put(code, meaning, place)
+                if isinstance(code, RxNorm):
+                    self.written.setdefault((kind, None), CodedDrug(code, meaning.display))
+
+    def add_products(
+        self, entries: Iterable[tuple[str, Mapping[str, object]]], *, written: bool
+    ) -> None:
+        for place, entry in entries:
+            only_known_keys(entry, (*_ABOUT, *_KEYS, "system", "code"), place)
+            meaning = self._product(entry, place)
+            text(entry, "source", place)
+            for code in _codes(entry, place):
+                self._put(code, meaning, place)
+                if written and isinstance(code, RxNorm) and meaning.preparation:
+                    key = (meaning.preparation.id, meaning.strength)
+                    self.written.setdefault(key, CodedDrug(code, meaning.display))
+            if "system" in entry:
+                own = self.medicines.setdefault(text(entry, "system", place), {})
+                own[text(entry, "code", place)] = meaning
+
+    def add_aliases(self, entries: Iterable[tuple[str, Mapping[str, object]]]) -> None:
+        for place, entry in entries:
+            only_known_keys(entry, (*_ABOUT, "text"), place)
+            alias = text(entry, "text", place).casefold().strip()
+            if alias in self.aliases:
+                refuse(f"{place}.text", "this name stands twice")
+            self.aliases[alias] = self._product({"display": alias, **entry}, place)
+
+    def _product(self, entry: Mapping[str, object], place: str) -> MedicineCode:
+        name = text(entry, "preparation", place)
+        if name not in self.preparations:
+            refuse(f"{place}.preparation", "there is no such preparation")
+        preparation = self.preparations[name]
+        strength = (
+            positive_number(entry["strength"], f"{place}.strength") if "strength" in entry else None
+        )
+        return MedicineCode(preparation.kind, text(entry, "display", place), preparation, strength)
+
+    def _put(self, code: Code, meaning: MedicineCode, place: str) -> None:
+        known = self.medicines[code.system]
+        if known.setdefault(code.value, meaning) != meaning:
+            refuse(place, "this code already means something else")
+
+
+def _entries(content: Mapping[str, object], name: str) -> list[tuple[str, Mapping[str, object]]]:
+    if name not in content:
+        return []
+    return [
+        (f"{name}[{number}]", table(entry, f"{name}[{number}]"))
+        for number, entry in enumerate(listed(content[name], name), start=1)
+    ]
+
+
+def _codes(entry: Mapping[str, object], place: str) -> list[Code]:
+    found: list[Code] = []
+    for key, system in _KEYS.items():
+        value = entry.get(key, [])
+        for code in value if isinstance(value, list) else [value]:
+            found.append(system(str(code)))  # noqa: PERF401 - two loops read better than one line
+    if not found and "system" not in entry:
+        refuse(place, "this entry has no code")
+    return found
+
+
+def _kind(entry: Mapping[str, object], place: str) -> Kind:
+    try:
+        return Kind(text(entry, "kind", place))
+    except ValueError:
+        refuse(f"{place}.kind", "there is no such kind of preparation")
+
+
+def _labs(entries: Iterable[tuple[str, Mapping[str, object]]]) -> dict[str, LabCode]:
+    labs: dict[str, LabCode] = {}
+    for place, entry in entries:
+        only_known_keys(entry, ("loinc", "analyte", "kind", "display", "source"), place)
+        text(entry, "source", place)
+        code = Loinc(text(entry, "loinc", place)).value
+        if code in labs:
+            refuse(place, "this code stands twice")
+        try:
+            analyte = Analyte(text(entry, "analyte", place))
+        except ValueError:
+            refuse(f"{place}.analyte", "there is no such analyte")
+        labs[code] = LabCode(analyte, text(entry, "kind", place), text(entry, "display", place))
+    return labs
+
+
+def _plausible(
+    entries: Iterable[tuple[str, Mapping[str, object]]], preparations: Mapping[str, Preparation]
+) -> dict[Kind, Plausible]:
+    bounds: dict[Kind, Plausible] = {}
+    for place, entry in entries:
+        only_known_keys(entry, ("kind", "unit", "low", "high", "source"), place)
+        low, high = (exact_number(entry.get(end), f"{place}.{end}") for end in ("low", "high"))
+        if not 0 <= low < high:
+            refuse(place, "low must be below high")
+        text(entry, "source", place)
+        bounds[_kind(entry, place)] = Plausible(low, high, text(entry, "unit", place))
+    if missing := {p.kind for p in preparations.values()} - set(bounds):
+        refuse("plausible", f"no bounds for {', '.join(sorted(missing))}")
+    return bounds

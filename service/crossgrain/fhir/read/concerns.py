@@ -1,0 +1,104 @@
+"""Conditions, allergies and other medicines that a safety rule knows, by code or by name.
+
+``data/safety_codes.toml`` holds ``[[condition]]``, ``[[allergy]]`` and ``[[medicine]]``
+entries: our own ``key``, lists of codes by system, and generic names under ``text``. A code
+that ends in ``*`` (ATC, ICD-10) stands for everything below it.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+from crossgrain.dosing.entries import listed, refuse, table, text
+from crossgrain.fhir.read.codesystems import Atc, Code, Icd10, Loinc, Ndc, RxNorm, Snomed
+
+_SYSTEMS: Mapping[str, tuple[type[Code], tuple[str, ...]]] = {
+    "rxnorm": (RxNorm, (RxNorm.system,)),
+    "snomed": (Snomed, (Snomed.system,)),
+    "atc": (Atc, (Atc.system,)),
+    "loinc": (Loinc, (Loinc.system,)),
+    "ndc": (Ndc, (Ndc.system,)),
+    "icd10": (Icd10, (Icd10.system, "http://hl7.org/fhir/sid/icd-10")),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class ConcernTable:
+    """Key by code and by name, for one kind of resource."""
+
+    by_code: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    by_stem: Mapping[str, tuple[tuple[str, str], ...]] = field(default_factory=dict)
+    by_text: Mapping[str, str] = field(default_factory=dict)
+
+    def key_of_code(self, system: str, code: str) -> str | None:
+        """Our key for a code, or ``None``."""
+        codes = self.by_code.get(system)
+        if codes and code in codes:
+            return codes[code]
+        for stem, key in self.by_stem.get(system, ()):
+            if code.startswith(stem):
+                return key
+        return None
+
+    def key_of_text(self, words: str) -> str | None:
+        """Our key for a name that stands as whole words in a text, the longest name first."""
+        plain = f" {' '.join(words.casefold().replace('-', ' ').replace(',', ' ').split())} "
+        for name, key in self.by_text.items():
+            if f" {name} " in plain:
+                return key
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class ConcernTables:
+    """One table per kind of resource."""
+
+    conditions: ConcernTable = field(default_factory=ConcernTable)
+    allergies: ConcernTable = field(default_factory=ConcernTable)
+    medicines: ConcernTable = field(default_factory=ConcernTable)
+
+    @classmethod
+    def from_entries(cls, content: Mapping[str, object]) -> "ConcernTables":
+        """Check and index the file's content.
+
+        Raises
+        ------
+        DomainError
+            naming the entry, for a malformed code or one code with two keys.
+        """
+        return cls(
+            *(_table(content.get(name), name) for name in ("condition", "allergy", "medicine"))
+        )
+
+
+def _table(entries: object, name: str) -> ConcernTable:
+    by_code: dict[str, dict[str, str]] = {}
+    stems: dict[str, list[tuple[str, str]]] = {}
+    names: dict[str, str] = {}
+    for number, raw in enumerate(listed(entries, name) if entries else [], start=1):
+        place = f"{name}[{number}]"
+        entry = table(raw, place)
+        key = text(entry, "key", place)
+        for system, code in _codes(entry, place):
+            if code.endswith("*"):
+                stems.setdefault(system, []).append((code[:-1], key))
+            elif by_code.setdefault(system, {}).setdefault(code, key) != key:
+                refuse(place, f"a code of {key} already means something else")
+        for words in _words(entry, place):
+            if names.setdefault(words, key) != key:
+                refuse(place, f"a name of {key} already means something else")
+    longest_first = sorted(names.items(), key=lambda item: -len(item[0]))
+    return ConcernTable(by_code, {s: tuple(v) for s, v in stems.items()}, dict(longest_first))
+
+
+def _codes(entry: Mapping[str, object], place: str) -> Iterable[tuple[str, str]]:
+    for name, (form, systems) in _SYSTEMS.items():
+        for code in listed(entry[name], f"{place}.{name}") if name in entry else []:
+            written = str(code)
+            form(written.removesuffix("*"))
+            for system in systems:
+                yield system, written
+
+
+def _words(entry: Mapping[str, object], place: str) -> Iterable[str]:
+    for words in listed(entry["text"], f"{place}.text") if "text" in entry else []:
+        yield " ".join(str(words).casefold().replace("-", " ").split())

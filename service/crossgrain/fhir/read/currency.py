@@ -1,0 +1,197 @@
+"""Which medicines are taken on the day that the record is read, and which are only written.
+
+=====================  ======================================  ==========================
+MedicationStatement    R4 active; R5 recorded, adherence       taken, if its dates fit
+MedicationRequest      active with an order's intent, or a     taken, if its dates fit
+                       plan that the patient reported
+MedicationRequest      draft                                   an order to judge
+either                 on-hold, stopped, completed, …          not taken: said
+either                 unknown; instance-order                 asked
+=====================  ======================================  ==========================
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from enum import StrEnum
+
+from crossgrain.fhir.read.dates import PartialDate, read_date
+from crossgrain.fhir.read.errors import Asked, Category, Unreadable
+from crossgrain.fhir.read.shapes import Shape
+from crossgrain.fhir.read.views import Dosage, MedicationRequest, MedicationStatement, Period
+
+STALE_AFTER_DAYS = 400
+"""A year and a month: a yearly prescription that was renewed late. Our judgement."""
+
+_ORDERS = {"order", "original-order", "reflex-order", "filler-order"}
+_INTENTS = _ORDERS | {"proposal", "plan", "instance-order", "option"}
+_ADHERENCE = {"taking": True, "not-taking": False, "on-hold": False, "unknown": None}
+
+
+class Standing(StrEnum):
+    """What a medication resource means on the day of reading."""
+
+    TAKEN = "taken"
+    DRAFT = "draft"
+    PAST = "past"
+    NOT_TAKEN = "not-taken"
+
+
+@dataclass(frozen=True, slots=True)
+class Currency:
+    """How a resource stands, why, and from when."""
+
+    standing: Standing
+    why: str = ""
+    first_day: int | None = None
+    confirm: str = ""
+
+
+def statement_standing(
+    statement: MedicationStatement, shape: Shape, as_of: date, path: str
+) -> Currency:
+    """How a MedicationStatement stands.
+
+    Raises
+    ------
+    Asked
+        where its status is ``unknown``.
+    Unreadable
+        where it has none, or one that this version does not know.
+    """
+    status = _status(statement.status, shape.statement_statuses, path)
+    period = statement.effective_period or _since(statement.effective_date_time)
+    if status == "unknown":
+        raise Asked(f"{path}.status", "Whether it is taken is not known. Is it taken now?")
+    if status not in shape.taking:
+        past = status in {"completed", "stopped"}
+        return Currency(Standing.PAST if past else Standing.NOT_TAKEN, f"its status is {status}")
+    taking, unsure = _adherence(statement, path)
+    if taking is False:
+        return Currency(Standing.NOT_TAKEN, "its adherence says that it is not taken")
+    dated = _within(period, as_of, f"{path}.effective")
+    stale = _stale(statement.date_asserted, period, as_of, path)
+    return Currency(dated.standing, dated.why, dated.first_day, unsure or stale)
+
+
+def request_standing(request: MedicationRequest, shape: Shape, as_of: date, path: str) -> Currency:
+    """How a MedicationRequest stands; its dates come from the bounds of its dosages.
+
+    Raises
+    ------
+    Asked
+        where its status is ``unknown`` or its intent leaves open whether it is taken.
+    Unreadable
+        where status or intent is missing or not one that this version knows.
+    """
+    status = _status(request.status, shape.request_statuses, path)
+    intent = request.intent
+    if intent not in _INTENTS:
+        raise Unreadable(Category.VALUE, f"{path}.intent", "an intent of FHIR is expected here")
+    if request.do_not_perform:
+        return Currency(Standing.NOT_TAKEN, "it says not to take it")
+    if status == "draft":
+        return Currency(Standing.DRAFT)
+    if status == "unknown":
+        raise Asked(f"{path}.status", "Whether it is taken is not known. Is it taken now?")
+    if status != "active":
+        past = status in {"completed", "stopped", "ended", "cancelled"}
+        return Currency(Standing.PAST if past else Standing.NOT_TAKEN, f"its status is {status}")
+    if intent == "instance-order":
+        raise Asked(f"{path}.intent", "This orders a single administration. Is it taken regularly?")
+    reported = request.reported_boolean or request.reported
+    if intent not in _ORDERS and not (intent == "plan" and reported):
+        return Currency(Standing.NOT_TAKEN, f"its intent is {intent}: it is no order")
+    return _ordered(request, as_of, path)
+
+
+def _ordered(request: MedicationRequest, as_of: date, path: str) -> Currency:
+    span = _bounds(request.dosage_instruction)
+    if span:
+        return _within(span, as_of, f"{path}.dosageInstruction")
+    if request.authored_on is None:
+        return Currency(Standing.TAKEN, confirm="The order has no date. Is it taken now?")
+    written = read_date(request.authored_on, f"{path}.authoredOn")
+    if written.first > as_of:
+        return Currency(Standing.NOT_TAKEN, "it was written after the day of reading")
+    return Currency(Standing.TAKEN, first_day=written.day(as_of), confirm=_old(written, as_of))
+
+
+def dosage_in_force(dosage: Dosage, as_of: date, path: str) -> bool:
+    """Whether a dosage's own bounds, where it has any, hold the day of reading."""
+    span = _bounds([dosage])
+    return span is None or _within(span, as_of, path).standing is Standing.TAKEN
+
+
+def has_bounds(dosage: Dosage) -> bool:
+    """Whether a dosage says from when or until when it holds."""
+    return _bounds([dosage]) is not None
+
+
+def _status(status: str | None, known: frozenset[str], path: str) -> str:
+    if status is None or status not in known:
+        raise Unreadable(
+            Category.VALUE, f"{path}.status", "a status of this FHIR version is expected here"
+        )
+    return status
+
+
+def _adherence(statement: MedicationStatement, path: str) -> tuple[bool | None, str]:
+    """R5's word on whether it is taken, and what to confirm where it has none."""
+    if statement.status != "recorded":
+        return True, ""
+    coded = statement.adherence if isinstance(statement.adherence, dict) else {}
+    concept = coded.get("code") if isinstance(coded.get("code"), dict) else {}
+    for coding in concept.get("coding", []) if isinstance(concept, dict) else []:
+        taking = _ADHERENCE.get(coding.get("code", "")) if isinstance(coding, dict) else None
+        if taking is not None:
+            return taking, ""
+    return None, "The statement does not say whether it is taken. Is it taken now?"
+
+
+def _since(start: str | None) -> Period | None:
+    return Period(start=start) if start else None
+
+
+def _bounds(dosages: Sequence[Dosage]) -> Period | None:
+    """From the earliest start to the latest end; open where one dosage is open."""
+    spans = [
+        d.timing.repeat.bounds_period if d.timing and d.timing.repeat else None for d in dosages
+    ]
+    known = [span for span in spans if span]
+    if not known:
+        return None
+    starts = [span.start for span in known if span.start]
+    ends = [span.end for span in known if span.end]
+    closed = len(ends) == len(dosages)
+    return Period(start=min(starts, default=None), end=max(ends) if closed else None)
+
+
+def _within(period: Period | None, as_of: date, path: str) -> Currency:
+    """Whether a period holds the day of reading."""
+    start = _end_of(period.start if period else None, f"{path}.start")
+    end = _end_of(period.end if period else None, f"{path}.end")
+    if start and start.first > as_of:
+        return Currency(Standing.NOT_TAKEN, "it starts after the day of reading")
+    if end and end.last < as_of:
+        return Currency(Standing.PAST, "it ended before the day of reading")
+    return Currency(Standing.TAKEN, first_day=start.day(as_of) if start else None)
+
+
+def _end_of(text: str | None, path: str) -> PartialDate | None:
+    return read_date(text, path) if text else None
+
+
+def _stale(asserted: str | None, period: Period | None, as_of: date, path: str) -> str:
+    if asserted is not None:
+        return _old(read_date(asserted, f"{path}.dateAsserted"), as_of)
+    if period is None:
+        return "The statement has no date. Is it taken now?"
+    return ""
+
+
+def _old(written: PartialDate, as_of: date) -> str:
+    days = (as_of - written.last).days
+    if days <= STALE_AFTER_DAYS:
+        return ""
+    return f"It was written {days} days before the day of reading. Is it still taken?"

@@ -1,0 +1,98 @@
+"""FHIR dates of every precision, and days counted from the day that a record is read."""
+
+import re
+from dataclasses import dataclass
+from datetime import date
+
+from crossgrain.fhir.read.errors import Category, Unreadable
+
+_FORM = re.compile(
+    r"(\d{4})(?:-(0[1-9]|1[0-2])(?:-(0[1-9]|[12]\d|3[01])"
+    r"(?:T([01]\d|2[0-3]):[0-5]\d(?::(?:[0-5]\d|60)(?:\.\d{1,9})?)?"
+    r"(?:Z|[+-](?:0\d|1[0-4]):[0-5]\d)?)?)?)?"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class PartialDate:
+    """A year, a month or a day. A time of day is checked, and not kept.
+
+    The day is the one written, in the writer's own offset: a dose taken on the 3rd at a
+    clinic in one zone was taken on the 3rd.
+    """
+
+    first: date
+    """The earliest day that it can mean."""
+    last: date
+    """The latest day that it can mean."""
+
+    @property
+    def exact(self) -> bool:
+        """Whether it names one day."""
+        return self.first == self.last
+
+    def day(self, as_of: date) -> int | None:
+        """Days from `as_of`, negative in the past; ``None`` when it names no single day."""
+        return (self.first - as_of).days if self.exact else None
+
+
+def read_date(text: object, expression: str) -> PartialDate:
+    """Read a FHIR ``date``, ``dateTime`` or ``instant``.
+
+    Raises
+    ------
+    Unreadable
+        for anything that is not one, such as the 30th of February.
+
+    Examples
+    --------
+    >>> read_date("2026-02", "x").last
+    datetime.date(2026, 2, 28)
+    >>> read_date("2026-02-03T23:30:00-05:00", "x").first
+    datetime.date(2026, 2, 3)
+    """
+    if not isinstance(text, str):
+        raise Unreadable(Category.STRUCTURE, expression, "a date must be a string")
+    if len(text) >= 10 and text[4] == "-" == text[7]:
+        quick = _plain_day(text)
+        if quick:
+            return quick
+    form = _FORM.fullmatch(text)
+    if not form:
+        raise _not_a_date(expression)
+    year, month, day = form[1], form[2], form[3]
+    try:
+        first = date(int(year), int(month or 1), int(day or 1))
+        return PartialDate(first, first if day else _end(int(year), month))
+    except ValueError:
+        raise _not_a_date(expression) from None
+
+
+def _plain_day(text: str) -> PartialDate | None:
+    """The common case, a day alone, without the pattern."""
+    if len(text) != 10:
+        return None
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        return None
+    return PartialDate(day, day)
+
+
+def _end(year: int, month: str | None) -> date:
+    if month is None or month == "12":
+        return date(year, 12, 31)
+    return date.fromordinal(date(year, int(month) + 1, 1).toordinal() - 1)
+
+
+def _not_a_date(expression: str) -> Unreadable:
+    return Unreadable(Category.VALUE, expression, "this is not a date that FHIR allows")
+
+
+def full_years(born: date, on: date) -> int:
+    """Completed years of age.
+
+    >>> full_years(date(1960, 2, 29), date(2026, 2, 28))
+    65
+    """
+    return on.year - born.year - ((on.month, on.day) < (born.month, born.day))

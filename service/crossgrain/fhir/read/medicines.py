@@ -1,0 +1,260 @@
+"""Which thyroid medicine a record names: codes, displays, text and ingredients weighed.
+
+Public data puts the same code to different tablets, so a code never wins over the words
+beside it: where they differ, the reader asks.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.fhir.read.codes import CodeTables, MedicineCode
+from crossgrain.fhir.read.errors import Asked
+from crossgrain.fhir.read.names import NamedMedicine, read_name
+from crossgrain.fhir.read.quantities import Amount, plain
+from crossgrain.fhir.read.units import Dimension
+from crossgrain.fhir.read.views import CodeableConcept, Coding
+
+
+@dataclass(frozen=True, slots=True)
+class Product:
+    """A thyroid medicine, as far as its record names it.
+
+    Attributes
+    ----------
+    kind : which hormone
+    preparation : the product line; ``None`` for desiccated thyroid of a family not shown
+    strength : of one tablet, in the preparation's unit; ``None`` where not said
+    strength_grains : of one tablet in labelled grains, where only that is said
+    per_ml : µg in one mL
+    from_text : kind or strength stands only in words
+    """
+
+    kind: Kind
+    preparation: Preparation | None = None
+    strength: Fraction | None = None
+    strength_grains: Fraction | None = None
+    per_ml: Fraction | None = None
+    from_text: bool = False
+
+
+def product_of(
+    concept: CodeableConcept,
+    codes: CodeTables,
+    preparations: Mapping[str, Preparation],
+    expression: str,
+) -> Product | None:
+    """The thyroid medicine that a concept names; ``None`` for any other medicine.
+
+    Raises
+    ------
+    Asked
+        where codes and words differ, several hormones are named, or the content of the
+        product is not known.
+    """
+    coded = [found for c in concept.coding if (found := _meaning(c, codes))]
+    texts = [*(c.display for c in concept.coding if c.display), concept.text or ""]
+    aliased = [
+        codes.aliases[t] for text in texts if (t := text.casefold().strip()) in codes.aliases
+    ]
+    named = [name for text in texts if text and (name := read_name(text))]
+    if not coded and not named and not aliased:
+        return None
+    for name in named:
+        _refuse_unknown_content(name, expression)
+    evidence = coded + aliased
+    kind = _one_kind(evidence, named, expression)
+    product = _from_codes(kind, evidence, expression)
+    return _with_words(product, named, bool(coded), preparations, expression)
+
+
+def _meaning(coding: Coding, codes: CodeTables) -> MedicineCode | None:
+    if coding.system is None or coding.code is None:
+        return None
+    known = codes.medicines.get(coding.system)
+    return known.get(coding.code) if known else None
+
+
+def _refuse_unknown_content(name: NamedMedicine, expression: str) -> None:
+    if name.made_up:
+        raise Asked(
+            expression,
+            "A compounded or modified-release thyroid product: what is its T4 and T3 content,"
+            " and as which plain preparation should it be counted?",
+        )
+    if name.iodide:
+        raise Asked(
+            expression, "The product holds iodide beside the hormone. What is its T4 content?"
+        )
+
+
+def _one_kind(
+    coded: Iterable[MedicineCode], named: Iterable[NamedMedicine], expression: str
+) -> Kind:
+    kinds = {meaning.kind for meaning in coded}
+    for name in named:
+        both = {Kind.LEVOTHYROXINE, Kind.LIOTHYRONINE} <= name.kinds
+        kinds |= {Kind.FIXED_RATIO} if both else name.kinds
+    if len(kinds) != 1:
+        raise Asked(
+            expression,
+            f"The medicine is named as {' and as '.join(sorted(kinds))}. Which one is taken?",
+        )
+    return kinds.pop()
+
+
+def _from_codes(kind: Kind, coded: list[MedicineCode], expression: str) -> Product:
+    said = {(c.preparation.id, c.strength): c for c in coded if c.preparation}
+    if len({(c.preparation and c.preparation.id, c.strength) for c in said.values()}) > 1:
+        strengths = sorted(c.strength for c in said.values() if c.strength)
+        raise Asked(
+            expression,
+            f"The codes name different products ({', '.join(map(plain, strengths))})."
+            " Which one is taken?",
+        )
+    for meaning in said.values():
+        return Product(kind, meaning.preparation, meaning.strength)
+    return Product(kind)
+
+
+def _with_words(
+    product: Product,
+    named: list[NamedMedicine],
+    coded: bool,
+    preparations: Mapping[str, Preparation],
+    expression: str,
+) -> Product:
+    """Compare what the words say with the codes, and take from them what codes leave open."""
+    per_ml = {name.per_ml for name in named if name.per_ml}
+    if len(per_ml) > 1:
+        raise Asked(expression, "The names give two concentrations. Which one is right?")
+    product = replace(product, per_ml=next(iter(per_ml), None), from_text=not coded or bool(per_ml))
+    said = {_strength_said(product.kind, name, expression) for name in named} - {None}
+    if len(said) > 1:
+        raise Asked(expression, "The names give two strengths. Which one is taken?")
+    for amount in said:
+        if amount is not None:
+            return _with_strength(product, amount, preparations, expression)
+    if product.preparation is None:
+        product = replace(product, preparation=only_line(product.kind, preparations))
+    return product
+
+
+def _strength_said(kind: Kind, name: NamedMedicine, expression: str) -> Amount | None:
+    if not name.strengths:
+        return None
+    if kind is Kind.FIXED_RATIO:
+        return _fixed_ratio_strength(name.strengths, expression)
+    distinct = set(name.strengths)
+    if len(distinct) > 1:
+        distinct = _without_grain_beside_mg(distinct)
+    if len(distinct) > 1:
+        raise Asked(expression, "The name gives more than one strength. Which one is taken?")
+    return distinct.pop()
+
+
+def _without_grain_beside_mg(said: set[Amount]) -> set[Amount]:
+    """``60 mg (1 grain)``: the mass stands for both where the label's grain makes them one."""
+    grains = [a.value for a in said if a.dimension is Dimension.GRAIN]
+    masses = [a for a in said if a.dimension is Dimension.MASS]
+    if len(grains) == 1 and len(masses) == 1:
+        per_grain = masses[0].value / 1000 / grains[0] if grains[0] else 0
+        if per_grain in (60, 65):
+            return set(masses)
+    return said
+
+
+def _fixed_ratio_strength(strengths: tuple[Amount, ...], expression: str) -> Amount:
+    """The T4 part of ``50/12.5``: the larger of two that stand four to one."""
+    masses = sorted({a.value for a in strengths if a.dimension is Dimension.MASS})
+    if len(masses) == 2 and Fraction(39, 10) <= masses[1] / masses[0] <= Fraction(41, 10):
+        return Amount(Dimension.MASS, masses[1])
+    raise Asked(expression, "What are the T4 and the T3 content of one tablet?")
+
+
+def _with_strength(
+    product: Product,
+    amount: Amount,
+    preparations: Mapping[str, Preparation],
+    expression: str,
+) -> Product:
+    """Put the strength that the words give to the product, or ask where the code differs."""
+    if amount.dimension is Dimension.GRAIN:
+        return _with_grains(product, amount.value, preparations, expression)
+    in_mg = product.kind is Kind.DESICCATED_THYROID
+    strength = amount.value / 1000 if in_mg else amount.value
+    if product.strength is not None:
+        if product.strength != strength:
+            raise Asked(
+                expression,
+                f"The code stands for {plain(product.strength)} {'mg' if in_mg else 'µg'} and"
+                f" the words beside it for {plain(strength)}. Which one is taken?",
+            )
+        return product
+    line = product.preparation or line_of_tablet(product.kind, strength, preparations)
+    return replace(product, preparation=line, strength=strength, from_text=True)
+
+
+def _with_grains(
+    product: Product,
+    grains: Fraction,
+    preparations: Mapping[str, Preparation],
+    expression: str,
+) -> Product:
+    if product.kind is not Kind.DESICCATED_THYROID:
+        raise Asked(expression, "Only desiccated thyroid is labelled in grains. What is taken?")
+    if product.preparation and product.strength is not None:
+        if product.preparation.grains(product.strength) != grains:
+            raise Asked(
+                expression,
+                f"The code stands for {plain(product.strength)} mg and the words beside it for"
+                f" {plain(grains)} grain. Which one is taken?",
+            )
+        return product
+    return replace(product, strength_grains=grains, from_text=True)
+
+
+def only_line(kind: Kind, preparations: Mapping[str, Preparation]) -> Preparation | None:
+    """The product line of a kind, where there is only one."""
+    lines = [p for p in preparations.values() if p.kind is kind]
+    return lines[0] if len(lines) == 1 else None
+
+
+_GRIDS = (Fraction(1), Fraction(1, 2), Fraction(1, 4), Fraction(1, 8))
+
+
+def line_of_tablet(
+    kind: Kind, strength: Fraction, preparations: Mapping[str, Preparation]
+) -> Preparation | None:
+    """The product line that a tablet of this strength belongs to, or ``None``.
+
+    Desiccated thyroid comes in two families. A tablet is of the family in which it is the
+    rounder number of grains: 195 mg are three grains of 65 mg and three and a quarter of 60.
+    """
+    for grid in _GRIDS:
+        lines = _on_grid(kind, strength, grid, preparations)
+        if len(lines) == 1:
+            return lines[0]
+        if lines:
+            return None
+    return None
+
+
+def line_of_dose(
+    kind: Kind, amount: Fraction, preparations: Mapping[str, Preparation]
+) -> Preparation | None:
+    """The only product line whose tablets make this dose in halves; ``None`` where both do."""
+    lines = _on_grid(kind, amount, _GRIDS[-1], preparations)
+    return lines[0] if len(lines) == 1 else None
+
+
+def _on_grid(
+    kind: Kind, amount: Fraction, grid: Fraction, preparations: Mapping[str, Preparation]
+) -> list[Preparation]:
+    return [
+        line
+        for line in preparations.values()
+        if line.kind is kind
+        and (line.mg_per_grain is None or (line.grains(amount) / grid).denominator == 1)
+    ]

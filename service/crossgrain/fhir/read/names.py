@@ -1,0 +1,110 @@
+"""Medicine names: the generic thyroid hormones in text, with the strength that stands there.
+
+The names are the international ones and their near spellings; a product's own name is known
+only through a deployer's alias file. What is found here was read from text, and says so.
+"""
+
+import re
+from dataclasses import dataclass
+from fractions import Fraction
+
+from crossgrain.dosing.preparations import Kind
+from crossgrain.fhir.read.quantities import Amount
+from crossgrain.fhir.read.units import Dimension, unit_of_word
+
+_T4 = r"levo-?th?yroxin(?:e|um)?|l-?thyroxine|l[ée]vothyroxine|levotiroxina|thyroxine|lt4"
+_T3 = r"(?:lio|leo)-?th?yronin(?:e|um)?|liotironina|tri-?iodothyronine|lt3"
+_GLAND = (
+    r"(?:desiccated|porcine|pork|natural) thyroid|thyroid,? desiccated|"
+    r"thyroid \(?(?:usp|pork|porcine|extract|gland|tabs?|tablets?|oral)\b|"
+    r"thyroid,? (?:usp|pork|porcine)|thyroid(?=,? \.?\d)|\bgrains? (?:of )?thyroid|"
+    r"mg thyroid\b|thyroideum|^thyroid$"
+)
+_NAMES = (
+    (Kind.LEVOTHYROXINE, re.compile(rf"\b(?:{_T4})\b")),
+    (Kind.LIOTHYRONINE, re.compile(rf"\b(?:{_T3})\b")),
+    (Kind.DESICCATED_THYROID, re.compile(_GLAND)),
+    (Kind.FIXED_RATIO, re.compile(r"\bliotrix\b")),
+)
+_HINT = re.compile(r"thyr|tirox|tiron|thyox|\blt[34]\b|liotrix")
+"""Every name above matches it; most medicines do not, and cost one search."""
+_NOT_HORMONE = re.compile(
+    r"anti-?thyroid|thyrotropin|thyroid[- ]stimulating|thyroid (?:peroxidase|eye)"
+)
+_MADE_UP = re.compile(
+    r"compound(?:ed|ing)?\b|(?:sustained|slow|extended|prolonged|timed?)[- ]release|"
+    r"\b(?:sr|xr|er)\b"
+)
+_IODIDE = re.compile(r"iodide|\biodine")
+_NUMBER = r"\d+(?:\.\d+)?(?:/\d+(?:\.\d+)?)?|\.\d+"
+_STRENGTH = re.compile(
+    rf"(?<![\w./])(?P<n>{_NUMBER})[ -]?"
+    r"(?P<u>mcg|ug|µg|μg|micrograms?|microgrammes?|mg|g|gr|grains?)\b"
+    r"(?:\s?/\s?(?P<dn>\d+(?:\.\d+)?)?\s?(?P<du>ml|tablet|tab|capsule|cap|1)\b)?"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class NamedMedicine:
+    """What a medicine's name says.
+
+    Attributes
+    ----------
+    kinds : the hormones named
+    strengths : the amounts that stand in it, in order
+    per_ml : µg in one mL, for a liquid
+    made_up : compounded or of modified release, whose content is not known
+    iodide : names iodide beside the hormone
+    """
+
+    kinds: frozenset[Kind]
+    strengths: tuple[Amount, ...] = ()
+    per_ml: Fraction | None = None
+    made_up: bool = False
+    iodide: bool = False
+
+
+def read_name(words: str) -> NamedMedicine | None:
+    """The thyroid hormones that a medicine's name holds, or ``None``.
+
+    Examples
+    --------
+    >>> found = read_name("Levothyroxine Sodium 0.075 MG Oral Tablet")
+    >>> sorted(found.kinds), found.strengths[0].value
+    ([<Kind.LEVOTHYROXINE: 'levothyroxine'>], Fraction(75, 1))
+    >>> read_name("thyroid 60 mg tab").strengths[0].value
+    Fraction(60000, 1)
+    >>> read_name("lisinopril 10 mg tablet")
+    """
+    plain = " ".join(words.casefold().split())
+    if not _HINT.search(plain) or _NOT_HORMONE.search(plain):
+        return None
+    kinds = frozenset(kind for kind, name in _NAMES if name.search(plain))
+    if not kinds:
+        return None
+    strengths, per_ml = _strengths(plain)
+    return NamedMedicine(
+        kinds, strengths, per_ml, bool(_MADE_UP.search(plain)), bool(_IODIDE.search(plain))
+    )
+
+
+def _strengths(plain: str) -> tuple[tuple[Amount, ...], Fraction | None]:
+    amounts: list[Amount] = []
+    per_ml: Fraction | None = None
+    for found in _STRENGTH.finditer(plain):
+        unit = unit_of_word(found["u"])
+        if unit is None:
+            continue
+        value = Fraction(found["n"]) if "/" not in found["n"] else _ratio(found["n"])
+        amount = Amount(unit.dimension, value * unit.factor)
+        if found["du"] == "ml" and unit.dimension is Dimension.MASS:
+            volume = Fraction(found["dn"] or 1)
+            per_ml = amount.value / volume if volume else None
+        else:
+            amounts.append(amount)
+    return tuple(amounts), per_ml
+
+
+def _ratio(text: str) -> Fraction:
+    above, below = text.split("/")
+    return Fraction(above) / Fraction(below) if Fraction(below) else Fraction(0)

@@ -1,0 +1,82 @@
+"""The patient of a record: exactly one, and how old."""
+
+from datetime import date
+
+from crossgrain.fhir.read.dates import full_years, read_date
+from crossgrain.fhir.read.errors import Asked, Category, Unreadable
+from crossgrain.fhir.read.notes import Notes
+from crossgrain.fhir.read.resolve import BundleIndex, Entry, local
+from crossgrain.fhir.read.views import Patient, Reference, view
+
+
+def the_patient(index: BundleIndex, root: str) -> Entry:
+    """The one Patient of the bundle.
+
+    Raises
+    ------
+    Unreadable
+        ``conflict`` for several, ``structure`` for none.
+    """
+    patients = [entry for entry in index.entries if entry.kind == "Patient"]
+    if not patients:
+        raise Unreadable(Category.STRUCTURE, root, "the Bundle holds no Patient")
+    if len(patients) > 1:
+        raise Unreadable(
+            Category.CONFLICT,
+            patients[1].path,
+            "the Bundle holds several patients; a record is of one",
+        )
+    return patients[0]
+
+
+def read_age(patient: Entry, as_of: date, notes: Notes) -> int | None:
+    """Age in completed years; a birth date without a day gives the lowest age it allows.
+
+    Raises
+    ------
+    Unreadable
+        for a birth date after the day of reading, or a patient with implicit rules.
+    """
+    seen = view(patient.resource, Patient, patient.path)
+    if seen.modifier:
+        raise Unreadable(
+            Category.NOT_SUPPORTED,
+            f"{patient.path}.modifierExtension",
+            "the Patient carries a modifier that is not known",
+        )
+    if seen.deceased_boolean or seen.deceased_date_time:
+        notes.ask(
+            Asked(
+                f"{patient.path}.deceased",
+                "The patient is recorded as deceased. Is this the right record?",
+            )
+        )
+    if seen.birth_date is None:
+        return None
+    path = f"{patient.path}.birthDate"
+    born = read_date(seen.birth_date, path)
+    if born.first > as_of:
+        raise Unreadable(Category.VALUE, path, "this birth date is after the day of reading")
+    if not born.exact:
+        notes.unread(path, "it names no day, so the age was taken as the lowest that it allows")
+    return full_years(min(born.last, as_of), as_of)
+
+
+def check_subject(subject: Reference | None, patient: Entry, expression: str, notes: Notes) -> None:
+    """Refuse a resource that is of someone else.
+
+    Raises
+    ------
+    Unreadable
+        ``conflict`` where it refers to another patient.
+    """
+    if subject is None or subject.reference is None:
+        notes.unread(expression, "it does not say whose it is; it was read as this patient's")
+        return
+    said = local(subject.reference)
+    full_url = local(patient.reference)
+    own_id = f"Patient/{patient.resource.get('id')}"
+    if said not in (full_url, own_id):
+        raise Unreadable(
+            Category.CONFLICT, expression, "this is of another patient; a record is of one"
+        )

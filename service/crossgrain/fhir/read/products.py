@@ -1,0 +1,149 @@
+"""The Medication behind a medicine: contained, in the bundle, or only named."""
+
+from collections.abc import Mapping
+from dataclasses import replace
+from fractions import Fraction
+
+from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.fhir.read.codes import CodeTables
+from crossgrain.fhir.read.errors import Asked
+from crossgrain.fhir.read.medicines import Product, line_of_tablet, product_of
+from crossgrain.fhir.read.notes import Notes
+from crossgrain.fhir.read.quantities import concentration, plain
+from crossgrain.fhir.read.resolve import BundleIndex, Entry
+from crossgrain.fhir.read.units import UCUM, Dimension
+from crossgrain.fhir.read.views import (
+    CodeableConcept,
+    Ingredient,
+    Medication,
+    Medicine,
+    Quantity,
+    Ratio,
+    Reference,
+    view,
+)
+
+_ONE_PIECE = Quantity(value=1, code="1", system=UCUM)
+
+
+def named_in(seen: Medicine) -> tuple[CodeableConcept | None, Reference | None]:
+    """The concept or the reference that a medicine names, in either version's shape."""
+    if seen.medication is not None:
+        return seen.medication.concept, seen.medication.reference
+    return seen.medication_codeable_concept, seen.medication_reference
+
+
+def medication_of(
+    reference: Reference, seen: Medicine, index: BundleIndex, entry: Entry, notes: Notes
+) -> tuple[Medication | None, str]:
+    """The Medication that a reference points to, with its FHIRPath; ``None`` if not there."""
+    target = reference.reference or ""
+    if target.startswith("#"):
+        for number, contained in enumerate(seen.contained):
+            if contained.get("id") == target[1:]:
+                path = f"{entry.path}.contained[{number}]"
+                return view(contained, Medication, path), path
+        return None, entry.path
+    found = index.find(reference)
+    if found is None or found.kind != "Medication":
+        return None, entry.path
+    notes.use(found.path, found.reference)
+    return view(found.resource, Medication, found.path), found.path
+
+
+def product_in(
+    medication: Medication,
+    codes: CodeTables,
+    preparations: Mapping[str, Preparation],
+    path: str,
+) -> Product | None:
+    """The thyroid product that a Medication is: by its code, its ingredients, or both.
+
+    Raises
+    ------
+    Asked
+        where the two differ, or the content cannot be told.
+    """
+    product = (
+        product_of(medication.code, codes, preparations, f"{path}.code")
+        if medication.code
+        else None
+    )
+    parts = [
+        (found, part, f"{path}.ingredient[{number}]")
+        for number, part in enumerate(medication.ingredient)
+        if part.is_active is not False
+        and (found := _ingredient(part, codes, preparations, f"{path}.ingredient[{number}]"))
+    ]
+    if product is None and not parts:
+        return None
+    if medication.modifier:
+        raise Asked(
+            f"{path}.modifierExtension",
+            "The medication carries a modifier that is not known. What is taken?",
+        )
+    for found, part, place in parts:
+        if len(parts) > 1 and product is None:
+            raise Asked(
+                f"{path}.ingredient",
+                "The medication has several thyroid hormones as ingredients. Which product is it?",
+            )
+        product = product or replace(found, strength=None)
+        if len(parts) == 1:
+            product = _with_ingredient(product, found, part, preparations, place)
+    return product
+
+
+def _ingredient(
+    part: Ingredient, codes: CodeTables, preparations: Mapping[str, Preparation], path: str
+) -> Product | None:
+    concept = part.item_codeable_concept or (part.item.concept if part.item else None)
+    return product_of(concept, codes, preparations, f"{path}.item") if concept else None
+
+
+def _with_ingredient(
+    product: Product,
+    found: Product,
+    part: Ingredient,
+    preparations: Mapping[str, Preparation],
+    path: str,
+) -> Product:
+    """Add the strength of the one hormone in a Medication, or ask where it differs."""
+    if found.kind is not product.kind:
+        raise Asked(
+            path, f"The product is {product.kind} and its ingredient {found.kind}. Which is it?"
+        )
+    ratio = part.strength or part.strength_ratio
+    if part.strength_quantity is not None:  # R5: so much in one piece
+        ratio = Ratio(part.strength_quantity, _ONE_PIECE)
+    if ratio is None:
+        return product
+    return _with_ratio(product, ratio, preparations, f"{path}.strength")
+
+
+def _with_ratio(
+    product: Product, ratio: Ratio, preparations: Mapping[str, Preparation], path: str
+) -> Product:
+    above, below = concentration(ratio, path)
+    if above.dimension is not Dimension.MASS:
+        raise Asked(path, "The strength is no mass. What does one tablet hold, in µg or mg?")
+    if below.dimension is Dimension.VOLUME:
+        return replace(product, per_ml=above.value / below.value)
+    if below.dimension is not Dimension.PIECE:
+        raise Asked(path, "The strength is not per tablet or per mL. What does one hold?")
+    each = above.value / below.value
+    strength = each / 1000 if product.kind is Kind.DESICCATED_THYROID else each
+    return _agreeing(product, strength, preparations, path)
+
+
+def _agreeing(
+    product: Product, strength: Fraction, preparations: Mapping[str, Preparation], path: str
+) -> Product:
+    if product.strength not in (None, strength):
+        raise Asked(
+            path,
+            f"The product's name or code says {plain(product.strength or Fraction(0))} and its"
+            f" ingredient {plain(strength)}. Which one is taken?",
+        )
+    line = product.preparation or line_of_tablet(product.kind, strength, preparations)
+    return replace(product, preparation=line, strength=strength)

@@ -1,0 +1,112 @@
+"""Quantities of a dose: exact numbers, and units in which code and text agree."""
+
+from dataclasses import dataclass
+from decimal import Decimal
+from fractions import Fraction
+
+from crossgrain.fhir.read.errors import Asked, Category, Unreadable
+from crossgrain.fhir.read.units import Dimension, Unit, unit_of_code, unit_of_word
+from crossgrain.fhir.read.views import Quantity, Ratio
+
+
+@dataclass(frozen=True, slots=True)
+class Amount:
+    """So much of a dose, in its dimension's base unit (µg, mL, pieces or grains)."""
+
+    dimension: Dimension
+    value: Fraction
+
+
+def exact(value: object, expression: str) -> Fraction:
+    """A decoded JSON number as an exact fraction.
+
+    Raises
+    ------
+    Unreadable
+        ``structure`` for anything but a JSON number.
+    """
+    if isinstance(value, int | Decimal) and not isinstance(value, bool):
+        return Fraction(value)
+    raise Unreadable(Category.STRUCTURE, expression, "expected a number")
+
+
+def positive_integer(value: object, expression: str) -> int:
+    """A ``positiveInt``; zero, a fraction or a text is refused."""
+    if isinstance(value, int) and not isinstance(value, bool) and value > 0:
+        return value
+    raise Unreadable(Category.VALUE, expression, "expected a whole number above zero")
+
+
+def amount_of(quantity: Quantity, expression: str) -> Amount:
+    """What a dose quantity says.
+
+    Raises
+    ------
+    Asked
+        where it has no value, no unit, an unknown one, a comparator, or a code and a text
+        that differ.
+    """
+    if quantity.value is None:
+        raise Asked(expression, "The dose has no value. How much is taken at a time?")
+    value = exact(quantity.value, f"{expression}.value")
+    if value < 0:
+        raise Unreadable(Category.VALUE, f"{expression}.value", "a dose cannot be negative")
+    if quantity.comparator:
+        raise Asked(
+            f"{expression}.comparator",
+            "The dose is a bound, not an amount. How much is taken at a time?",
+        )
+    unit = _unit_of(quantity, expression, value)
+    return Amount(unit.dimension, value * unit.factor)
+
+
+def _unit_of(quantity: Quantity, expression: str, value: Fraction) -> Unit:
+    shown = plain(value)
+    coded = unit_of_code(quantity.system, quantity.code) if quantity.code else None
+    written = unit_of_word(quantity.unit) if quantity.unit else None
+    if quantity.code and quantity.unit and coded and written and coded != written:
+        raise Asked(
+            expression,
+            f"The dose is {shown} in a unit whose code and text differ. Which one is meant?",
+        )
+    if quantity.code:
+        if coded is None:
+            raise Asked(
+                f"{expression}.code",
+                f"The dose is {shown} in a unit that is not known. What is it in µg, mg or"
+                " tablets?",
+            )
+        return coded
+    if written is None:
+        where = f"{expression}.unit" if quantity.unit else expression
+        what = "in a unit that is not known" if quantity.unit else "without a unit"
+        raise Asked(where, f"The dose is {shown} {what}. Is it µg, mg or tablets?")
+    return written
+
+
+def concentration(ratio: Ratio, expression: str) -> tuple[Amount, Amount]:
+    """Both sides of a strength: so much of the substance in so much of the product."""
+    if ratio.numerator is None or ratio.denominator is None:
+        raise Asked(expression, "The strength lacks one of its sides. What is it?")
+    above = amount_of(ratio.numerator, f"{expression}.numerator")
+    below = amount_of(ratio.denominator, f"{expression}.denominator")
+    if not below.value:
+        raise Unreadable(
+            Category.VALUE, f"{expression}.denominator", "a strength per nothing cannot be read"
+        )
+    return above, below
+
+
+def plain(value: Fraction) -> str:
+    """A number as a person writes it.
+
+    >>> plain(Fraction(125, 10)), plain(Fraction(100)), plain(Fraction(1, 3))
+    ('12.5', '100', '1/3')
+    """
+    divisor = value.denominator
+    for prime in (2, 5):
+        while divisor % prime == 0:
+            divisor //= prime
+    if divisor != 1:
+        return f"{value.numerator}/{value.denominator}"
+    return format((Decimal(value.numerator) / Decimal(value.denominator)).normalize(), "f")

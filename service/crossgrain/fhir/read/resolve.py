@@ -1,0 +1,122 @@
+"""The bundle as an index: entries by ``fullUrl`` and by ``Type/id``, references resolved."""
+
+from dataclasses import dataclass
+from typing import Any
+
+from crossgrain.fhir.read.errors import Category, Unreadable
+from crossgrain.fhir.read.views import Reference
+
+_KINDS_READ = ("collection", "searchset", "document", "message", "transaction", "batch")
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One resource of the bundle.
+
+    `reference` is how the input itself refers to it: its ``fullUrl`` when that is a URN,
+    else ``Type/id``.
+    """
+
+    path: str
+    reference: str
+    kind: str
+    resource: dict[str, Any]
+
+
+class BundleIndex:
+    """Every entry of a bundle, checked for what would make it ambiguous.
+
+    Raises
+    ------
+    Unreadable
+        for what is no bundle of a kind that is read, an entry without a resource, or two
+        different resources under one address.
+    """
+
+    def __init__(self, bundle: dict[str, Any], root: str) -> None:
+        _check_bundle(bundle, root)
+        self.entries: list[Entry] = []
+        self._by_address: dict[str, Entry] = {}
+        for number, entry in enumerate(_entries(bundle, root)):
+            self._add(entry, f"{root}.entry[{number}]")
+
+    def find(self, reference: Reference | None) -> Entry | None:
+        """The entry that a reference points to, or ``None`` where the bundle lacks it."""
+        if reference is None or reference.reference is None:
+            return None
+        return self._by_address.get(local(reference.reference))
+
+    def _add(self, entry: object, path: str) -> None:
+        if not isinstance(entry, dict):
+            raise Unreadable(Category.STRUCTURE, path, "expected an object")
+        resource = entry.get("resource")
+        if not isinstance(resource, dict):
+            raise Unreadable(Category.STRUCTURE, path, "this entry has no resource")
+        kind, id_ = resource.get("resourceType"), resource.get("id")
+        if not isinstance(kind, str):
+            raise Unreadable(
+                Category.STRUCTURE, f"{path}.resource", "the resource has no resourceType"
+            )
+        full_url = entry.get("fullUrl")
+        addresses = [a for a in (full_url, f"{kind}/{id_}" if id_ else None) if a]
+        if not all(isinstance(a, str) for a in addresses):
+            raise Unreadable(Category.STRUCTURE, f"{path}.fullUrl", "expected a string")
+        found = Entry(f"{path}.resource", _reference(kind, id_, full_url, path), kind, resource)
+        if self._known(found, addresses):
+            return
+        self.entries.append(found)
+
+    def _known(self, entry: Entry, addresses: list[Any]) -> bool:
+        """Index the entry; true where the very same resource came before."""
+        for address in addresses:
+            earlier = self._by_address.setdefault(local(address), entry)
+            if earlier is not entry:
+                if earlier.resource == entry.resource:
+                    return True
+                raise Unreadable(
+                    Category.CONFLICT, entry.path, "two different resources share one address"
+                )
+        return False
+
+
+def local(reference: str) -> str:
+    """An address without its server and its version: ``Type/id``, or the URN as it is.
+
+    >>> local("https://ehr.example/fhir/Patient/p1/_history/2")
+    'Patient/p1'
+    """
+    if reference.startswith("urn:"):
+        return reference.lower()
+    parts = reference.split("/_history/", 1)[0].rsplit("/", 2)
+    return "/".join(parts[-2:])
+
+
+def _reference(kind: str, id_: object, full_url: object, path: str) -> str:
+    if isinstance(full_url, str) and (full_url.startswith("urn:") or not id_):
+        return full_url
+    return f"{kind}/{id_}" if id_ else path
+
+
+def _check_bundle(bundle: dict[str, Any], root: str) -> None:
+    if bundle.get("resourceType") != "Bundle":
+        raise Unreadable(Category.STRUCTURE, root, "a Bundle is expected here")
+    if bundle.get("implicitRules") is not None:
+        raise Unreadable(
+            Category.NOT_SUPPORTED, f"{root}.implicitRules", "implicit rules are not followed"
+        )
+    kind = bundle.get("type")
+    if kind not in _KINDS_READ:
+        raise Unreadable(
+            Category.NOT_SUPPORTED if isinstance(kind, str) else Category.STRUCTURE,
+            f"{root}.type",
+            f"a Bundle of one of these types is read: {', '.join(_KINDS_READ)}",
+        )
+
+
+def _entries(bundle: dict[str, Any], root: str) -> list[Any]:
+    entries = bundle.get("entry", [])
+    if not isinstance(entries, list):
+        raise Unreadable(Category.STRUCTURE, f"{root}.entry", "expected an array")
+    if not entries:
+        raise Unreadable(Category.STRUCTURE, root, "the Bundle is empty")
+    return entries

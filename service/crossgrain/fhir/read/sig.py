@@ -1,0 +1,276 @@
+"""The grammar of free-text instructions ("sigs") that are read.
+
+::
+
+    sig       = part { joint part }           "100 mcg Mon-Fri and 50 mcg Sat-Sun"
+    part      = [verb] amount { mass | frequency | days | filler }
+    amount    = number unit                   number: 1  1.5  1/2  1 1/2  ½  one  half
+    unit      = mcg µg ug microgram(s) mg g grain(s) gr tablet(s) tab(s) capsule(s) mL
+    mass      = "(" number unit ["total"] ")" what one tablet holds, or all of them ("total")
+    frequency = daily, once daily, every day, qd, every morning, at bedtime, twice daily, bid,
+                three times daily, tid, every other day, qod, every N days, every N hours,
+                N times a week, once weekly
+    days      = weekdays, weekends, [on] DAY { "," DAY }, DAY "-" DAY
+    filler    = by mouth, with water, before breakfast, on an empty stomach, …
+
+Parts that are joined must name days that do not overlap. One word outside the grammar, and
+nothing is read: "as directed", "as needed", "then", "except", "increase" end in a question.
+"""
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+from crossgrain.fhir.read.quantities import Amount
+from crossgrain.fhir.read.schedule import (
+    DAILY,
+    WEEK,
+    Schedule,
+    every,
+    on_weekdays,
+    times_a_day,
+    times_a_week,
+)
+from crossgrain.fhir.read.units import Dimension, unit_of_word
+
+_LONGEST = 300
+"""Characters: an instruction that is longer holds more than a dose."""
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One amount and when it is taken; `mass` is what stands in brackets beside it."""
+
+    amount: Amount
+    schedule: Schedule
+    mass: Amount | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Sig:
+    """An instruction that was read whole."""
+
+    parts: tuple[Part, ...]
+
+
+def read_sig(words: str) -> Sig | None:
+    """Read an instruction whole, or not at all.
+
+    Examples
+    --------
+    >>> read_sig("Take 1/2 tablet by mouth every other day").parts[0].schedule.doses
+    (Fraction(1, 1), Fraction(0, 1))
+    >>> read_sig("1 tab po daily as directed") is None
+    True
+    """
+    if len(words) > _LONGEST:
+        return None
+    parts: list[Part] = []
+    for piece in _JOINT.split(_plain(words)):
+        part = _read_part(piece)
+        if part is None:
+            return None
+        parts.append(part)
+    return Sig(tuple(parts)) if len(parts) == 1 or _days_disjoint(parts) else None
+
+
+_SPELLED = (
+    ("½", " 1/2 "), ("¼", " 1/4 "), ("¾", " 3/4 "), ("\N{FRACTION SLASH}", "/"),
+    ("–", "-"), ("—", "-"), ("µ", "u"), ("μ", "u"),
+)  # fmt: skip
+_NUMBER_WORDS = (
+    (re.compile(r"\bone and (?:a|one)[ -]half\b"), "3/2"),
+    (re.compile(r"\b(?:one|a)[ -](half|quarter)(?: of)?(?: an?| one)?\b"), r"\1"),
+    (re.compile(r"\bhalf(?: of)?(?: an?| one)?\b"), "1/2"),
+    (re.compile(r"\bquarter(?: of)?(?: an?| one)?\b"), "1/4"),
+    (re.compile(r"\b(\d+) and (?=\d+/\d+\b)"), r"\1 "),
+    (re.compile(r"\bone(?= (?:tab|cap|grain))"), "1"),
+    (re.compile(r"\btwo\b"), "2"),
+    (re.compile(r"\bthree\b"), "3"),
+    (re.compile(r"\bfour\b"), "4"),
+)
+_DOTTED = re.compile(r"\b(?:[a-z]\.){2,}")
+_NUMBER = r"(?:(?P<w>\d+) )?(?P<u>\d+)/(?P<d>\d+)|(?P<n>\d*\.\d+|\d+)"
+_UNIT = (
+    r"mcgs?|ug|micrograms?|mg|grains?|gr|g|tablet\(s\)|tab\(s\)|tablets?|tabs?|"
+    r"capsule\(s\)|capsules?|caps?|ml"
+)
+_JOINT = re.compile(
+    r"(?:;|,? and |,|\+|&)\s*"
+    rf"(?=(?:take |give )?(?:\d+ )?(?:\d+/\d+|\d*\.\d+|\d+)[ -]?(?:{_UNIT})(?!\w))"
+)
+_AMOUNT = re.compile(
+    rf"(?:take |give |use |swallow )?(?:{_NUMBER})[ -]?(?P<unit>{_UNIT})(?![\w(])\.?"
+)
+_MASS = re.compile(rf"\((?:{_NUMBER}) ?(?P<unit>mcgs?|ug|micrograms?|mg|grains?)(?P<all> total)?\)")
+_DAY = r"(mon|tue|wed|thu|fri|sat|sun)(?:s|r|rs|nes|ur)?(?:day)?s?"
+_SPAN = re.compile(rf"(?:on )?(?:{_DAY}) ?(?:-|to|through|thru) ?(?:{_DAY})\b")
+_LIST = re.compile(rf"(?:on )?{_DAY}(?:(?:,? and |, ?|/| & ){_DAY})*\b")
+_ONE_DAY = re.compile(_DAY)
+_ROUND = re.compile(r"(?:on )?(?:the )?(weekdays?|weekends?)\b")
+_FILLER = re.compile(
+    r"(?:by mouth|orally|oral(?: route)?|po|"
+    r"with (?:a )?(?:full )?(?:glass of )?water|on (?:an )?empty stomach|"
+    r"(?:at least )?(?:\d+(?:-\d+)?|1/2|an|one) ?(?:min(?:ute)?s?|hours?|hrs?) before "
+    r"(?:breakfast|food|eating|meals?|first meal)|before breakfast|before food|"
+    r"(?:for|in) (?:the )?(?:hypothyroidism|thyroid|low thyroid)|[,.])(?!\w)"
+)
+_N = r"(\d+)"
+_TIMES: tuple[tuple[re.Pattern[str], Callable[[re.Match[str]], Schedule | None]], ...] = tuple(
+    (re.compile(pattern + r"(?!\w)"), meaning)
+    for pattern, meaning in (
+        (r"(?:every|each) other day|alternate days|every second day|qod|q2d", lambda _: every(2)),
+        (rf"every {_N} days|q{_N}d", lambda m: _every_days(m[1] or m[2])),
+        (rf"every {_N} (?:hours|hrs|h)|q{_N}h", lambda m: _every_hours(m[1] or m[2])),
+        (rf"{_N} (?:times|x|days) (?:a|per|each|every) week|{_N} times weekly",
+         lambda m: _a_week(m[1] or m[2])),
+        (r"(?:once (?:a|per|every) week|once weekly|weekly|every week)", lambda _: every(7)),
+        (r"(?:twice|2 times|2x) (?:daily|a day|per day|each day|every day)|bid|every 12 hours",
+         lambda _: times_a_day(2)),
+        (r"(?:3 times|3x) (?:daily|a day|per day|each day|every day)|tid",
+         lambda _: times_a_day(3)),
+        (r"(?:(?:once|one time|1 time) )?(?:daily|a day|per day|each day|every day|/day)|qd|od",
+         lambda _: DAILY),
+        (r"(?:every|each|in the|q) ?(?:morning|am|evening|pm|night)|qam|qpm|nightly|"
+         r"at (?:bedtime|night)|every 24 hours|qhs|hs", lambda _: DAILY),
+    )
+)  # fmt: skip
+
+
+@dataclass(slots=True)
+class _Reading:
+    """What one part has given so far."""
+
+    amount: Amount
+    schedule: Schedule | None = None
+    days: frozenset[str] = field(default_factory=frozenset)
+    mass: Amount | None = None
+    all_of_it: bool = False
+
+
+def _plain(words: str) -> str:
+    text = words.casefold()
+    for mark, spelled in _SPELLED:
+        text = text.replace(mark, spelled)
+    text = " ".join(_DOTTED.sub(lambda found: found[0].replace(".", ""), text).split())
+    for pattern, number in _NUMBER_WORDS:
+        text = pattern.sub(number, text)
+    return text.rstrip(". ")
+
+
+def _read_part(text: str) -> Part | None:
+    found = _AMOUNT.match(text)
+    amount = _amount(found) if found else None
+    if found is None or amount is None:
+        return None
+    reading = _Reading(amount)
+    place = found.end()
+    while place < len(text):
+        if text[place] == " ":
+            place += 1
+            continue
+        end = _step(reading, text, place)
+        if end is None:
+            return None
+        place = end
+    return _finished(reading)
+
+
+def _amount(found: re.Match[str]) -> Amount | None:
+    unit = unit_of_word(found["unit"])
+    if unit is None or (found["d"] and not int(found["d"])):
+        return None
+    if found["n"]:
+        number = Fraction(found["n"])
+    else:
+        number = Fraction(int(found["w"] or 0)) + Fraction(int(found["u"]), int(found["d"]))
+    return Amount(unit.dimension, number * unit.factor)
+
+
+def _step(reading: _Reading, text: str, place: int) -> int | None:
+    """Read the next thing at `place`; ``None`` where it is outside the grammar."""
+    if found := _MASS.match(text, place):
+        if reading.mass is not None:
+            return None
+        reading.mass, reading.all_of_it = _amount(found), bool(found["all"])
+        return found.end()
+    for days in (_span, _round_days, _list):
+        if named := days(text, place):
+            twice = bool(reading.days)
+            reading.days = named[0]
+            return None if twice else named[1]
+    return _frequency(reading, text, place)
+
+
+def _frequency(reading: _Reading, text: str, place: int) -> int | None:
+    for pattern, meaning in _TIMES:
+        if found := pattern.match(text, place):
+            schedule = meaning(found)
+            if schedule is None or reading.schedule not in (None, schedule):
+                return None
+            reading.schedule = schedule
+            return found.end()
+    filler = _FILLER.match(text, place)
+    return filler.end() if filler else None
+
+
+def _span(text: str, place: int) -> tuple[frozenset[str], int] | None:
+    found = _SPAN.match(text, place)
+    if not found:
+        return None
+    first, last = WEEK.index(found[1]), WEEK.index(found[2])
+    days = WEEK[first : last + 1] if first <= last else WEEK[first:] + WEEK[: last + 1]
+    return frozenset(days), found.end()
+
+
+def _round_days(text: str, place: int) -> tuple[frozenset[str], int] | None:
+    found = _ROUND.match(text, place)
+    if not found:
+        return None
+    weekend = found[1].startswith("weekend")
+    return frozenset(WEEK[5:] if weekend else WEEK[:5]), found.end()
+
+
+def _list(text: str, place: int) -> tuple[frozenset[str], int] | None:
+    found = _LIST.match(text, place)
+    if not found:
+        return None
+    return frozenset(day[1] for day in _ONE_DAY.finditer(found[0])), found.end()
+
+
+def _every_days(count: str) -> Schedule | None:
+    return every(int(count)) if 0 < int(count) <= 7 else None
+
+
+def _every_hours(count: str) -> Schedule | None:
+    hours = int(count)
+    return times_a_day(24 // hours) if 0 < hours <= 24 and 24 % hours == 0 else None
+
+
+def _a_week(count: str) -> Schedule | None:
+    return times_a_week(int(count)) if 0 < int(count) <= 7 else None
+
+
+def _finished(reading: _Reading) -> Part | None:
+    schedule = reading.schedule
+    if reading.days:
+        if schedule not in (None, DAILY):
+            return None
+        schedule = on_weekdays(reading.days)
+    if schedule is None:
+        return None
+    several = reading.amount.dimension is Dimension.PIECE and reading.amount.value != 1
+    if reading.mass is not None and several and not reading.all_of_it:
+        return None  # the content of one tablet or of all of them: not said
+    return Part(reading.amount, schedule, reading.mass)
+
+
+def _days_disjoint(parts: list[Part]) -> bool:
+    weeks = [part.schedule.doses for part in parts]
+    if any(
+        len(week) != 7 or not part.schedule.days_known
+        for week, part in zip(weeks, parts, strict=True)
+    ):
+        return False
+    return all(sum(1 for dose in day if dose) <= 1 for day in zip(*weeks, strict=True))
