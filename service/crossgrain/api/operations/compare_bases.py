@@ -54,6 +54,8 @@ def _parts(record: Record, target: Target, rows: Sequence[BasisRow]) -> Iterator
     yield {"name": "target", "valueCode": str(target)}
     for question in record.questions:
         yield _group("question", expression=question.expression, question=question.question)
+    for point in record.confirm:
+        yield _group("to-confirm", expression=point.expression, question=point.question)
     for unread in record.unread:
         yield _group("not-read", expression=unread.expression, why=unread.why)
     if rows:
