@@ -54,7 +54,7 @@ def back(basis, dose):
 
 @given(proportional(), st.sampled_from(Target), doses, mixtures)
 def test_a_target_is_worth_the_dose_that_it_replaces(basis, target, lt4_ug, mixture):
-    dose = target_dose(target, lt4_ug, basis.weights_at(lt4_ug), mixture)
+    dose = target_dose(target, lt4_ug, basis, mixture)
     assert back(basis, dose) == lt4_ug
 
 
@@ -63,7 +63,7 @@ def test_on_a_table_a_single_medicine_is_worth_the_dose_that_it_replaces(basis, 
     low, high = basis.rows[0].lt4_ug, basis.rows[-1].lt4_ug
     lt4_ug = low + part * (high - low)
     if lt4_ug:
-        dose = target_dose(target, lt4_ug, basis.weights_at(lt4_ug), Mixture())
+        dose = target_dose(target, lt4_ug, basis, Mixture())
         assert back(basis, dose) == lt4_ug
 
 
@@ -101,8 +101,8 @@ def test_more_of_a_medicine_is_worth_more_on_a_table(basis, column, data):
 
 @given(proportional(), doses, doses, st.sampled_from(Target), mixtures)
 def test_a_larger_dose_never_has_a_smaller_target(basis, lt4_ug, more, target, mixture):
-    small = target_dose(target, lt4_ug, basis.weights, mixture)
-    large = target_dose(target, lt4_ug + more, basis.weights, mixture)
+    small = target_dose(target, lt4_ug, basis, mixture)
+    large = target_dose(target, lt4_ug + more, basis, mixture)
     assert large.lt4_ug >= small.lt4_ug
     assert large.lt3_ug >= small.lt3_ug
     assert large.grains >= small.grains
@@ -110,7 +110,7 @@ def test_a_larger_dose_never_has_a_smaller_target(basis, lt4_ug, more, target, m
 
 @given(doses, proportional())
 def test_the_guideline_rule_keeps_the_dose_only_where_lt3_weighs_three(lt4_ug, basis):
-    dose = target_dose(Target.LT4_LT3, lt4_ug, basis.weights, Mixture(guideline=True))
+    dose = target_dose(Target.LT4_LT3, lt4_ug, basis, Mixture(guideline=True))
     kept = back(basis, dose) == lt4_ug
     assert kept is (basis.weights.lt4_ug_per_lt3_ug == 3)
 
@@ -118,7 +118,7 @@ def test_the_guideline_rule_keeps_the_dose_only_where_lt3_weighs_three(lt4_ug, b
 @given(doses, st.fractions(38, 200, max_denominator=40))
 def test_the_guideline_rule_keeps_the_dose_at_a_weight_of_three(lt4_ug, per_grain):
     basis = chart(weights=Weights(per_grain, Fraction(3)))
-    dose = target_dose(Target.LT4_LT3, lt4_ug, basis.weights, Mixture(guideline=True))
+    dose = target_dose(Target.LT4_LT3, lt4_ug, basis, Mixture(guideline=True))
     assert back(basis, dose) == lt4_ug
 
 

@@ -20,7 +20,7 @@ def lt4_of(basis_id, *, lt4_ug=NONE, lt3_ug=NONE, grains=NONE):
 
 
 def target_of(target, lt4_ug, basis_id, mixture=None):
-    return target_dose(target, Fraction(lt4_ug), BASES[basis_id].weights, mixture or Mixture())
+    return target_dose(target, Fraction(lt4_ug), BASES[basis_id], mixture or Mixture())
 
 
 @pytest.mark.parametrize(

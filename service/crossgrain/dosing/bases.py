@@ -111,13 +111,35 @@ class Basis:
         """
         if self.weights is not None:
             return self.weights
-        grains = self._between(self._lt4s(), [row.grains for row in self.rows], lt4_ug)
-        lt3_ug = self._between(self._lt4s(), [row.lt3_ug for row in self.rows], lt4_ug)
+        grains, lt3_ug = self.grains_for(lt4_ug), self.lt3_for(lt4_ug)
         if not grains or not lt3_ug:
             raise DomainError(
                 Category.OUT_OF_RANGE, self.id, "a dose of zero has no weight on a table chart"
             )
         return Weights(lt4_ug / grains, lt4_ug / lt3_ug, secant=True)
+
+    def grains_for(self, lt4_ug: Fraction) -> Fraction:
+        """Grains of desiccated thyroid that this basis calls equivalent to so much LT4."""
+        if self.weights is not None:
+            return lt4_ug / self.weights.lt4_ug_per_grain
+        return self._between(self._lt4s(), [row.grains for row in self.rows], lt4_ug)
+
+    def lt3_for(self, lt4_ug: Fraction) -> Fraction:
+        """LT3, µg, that this basis calls equivalent to so much LT4."""
+        if self.weights is not None:
+            return lt4_ug / self.weights.lt4_ug_per_lt3_ug
+        return self._between(self._lt4s(), [row.lt3_ug for row in self.rows], lt4_ug)
+
+    def lt3_beside(self, ratio: Fraction, lt4_equivalent_ug: Fraction) -> Fraction:
+        """LT3, µg, that makes up an LT4-equivalent together with `ratio` times as much LT4.
+
+        LT3 = E/(r + k) on a proportional chart; on a table, the crossing of the two lines.
+        """
+        if self.weights is not None:
+            return lt4_equivalent_ug / (ratio + self.weights.lt4_ug_per_lt3_ug)
+        lt3s = [row.lt3_ug for row in self.rows]
+        totals = [ratio * row.lt3_ug + row.lt4_ug for row in self.rows]
+        return self._between(totals, lt3s, lt4_equivalent_ug)
 
     def _lt4s(self) -> list[Fraction]:
         return [row.lt4_ug for row in self.rows]

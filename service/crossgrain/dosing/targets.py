@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 
-from crossgrain.dosing.bases import Weights
+from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.errors import Category, DomainError
 
 LOWEST_RATIO, HIGHEST_RATIO = Fraction(13), Fraction(20)
@@ -31,6 +31,10 @@ class TargetDose:
     lt4_ug: Fraction = Fraction(0)
     lt3_ug: Fraction = Fraction(0)
     grains: Fraction = Fraction(0)
+
+    def times(self, factor: Fraction) -> "TargetDose":
+        """The same mixture, `factor` times as much of it."""
+        return TargetDose(self.lt4_ug * factor, self.lt3_ug * factor, self.grains * factor)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,34 +65,42 @@ class Mixture:
 
 
 def target_dose(
-    target: Target, lt4_equivalent_ug: Fraction, weights: Weights, mixture: Mixture
+    target: Target, lt4_equivalent_ug: Fraction, basis: Basis, mixture: Mixture
 ) -> TargetDose:
     """The dose of `target` that a basis calls equivalent to so much LT4 a day.
 
     With E the LT4-equivalent, w µg LT4 per grain and k µg LT4 per µg LT3: LT4 = E;
     LT3 = E/k; desiccated = E/w grains; LT4 + LT3 at ratio r: LT3 = E/(r + k), LT4 = r·LT3;
-    desiccated + LT3 with share s: LT3 = s·E/k, desiccated = (1 - s)·E/w.
+    desiccated + LT3 with share s: LT3 = s·E/k, desiccated = (1 - s)·E/w. A table chart is
+    read by interpolation instead of w and k.
+
+    Raises
+    ------
+    DomainError
+        ``out-of-range`` where a table chart does not reach a dose.
 
     Examples
     --------
-    >>> label = Weights(Fraction(100), Fraction(4))
+    >>> from crossgrain.dosing.bases import Grade, Weights
+    >>> label = Basis("label", "", "", Grade.LABEL, weights=Weights(Fraction(100), Fraction(4)))
     >>> target_dose(Target.DESICCATED_THYROID, Fraction(100), label, Mixture()).grains
     Fraction(1, 1)
     """
-    e, w, k = lt4_equivalent_ug, weights.lt4_ug_per_grain, weights.lt4_ug_per_lt3_ug
     match target:
         case Target.LEVOTHYROXINE:
-            return TargetDose(lt4_ug=e)
+            return TargetDose(lt4_ug=lt4_equivalent_ug)
         case Target.LIOTHYRONINE:
-            return TargetDose(lt3_ug=e / k)
+            return TargetDose(lt3_ug=basis.lt3_for(lt4_equivalent_ug))
         case Target.DESICCATED_THYROID:
-            return TargetDose(grains=e / w)
+            return TargetDose(grains=basis.grains_for(lt4_equivalent_ug))
+        case Target.LT4_LT3 if mixture.guideline:
+            lt3_ug = lt4_equivalent_ug / GUIDELINE_DIVISOR
+            return TargetDose(lt4_ug=lt4_equivalent_ug - 3 * lt3_ug, lt3_ug=lt3_ug)
         case Target.LT4_LT3:
-            if mixture.guideline:
-                lt3_ug = e / GUIDELINE_DIVISOR
-                return TargetDose(lt4_ug=e - 3 * lt3_ug, lt3_ug=lt3_ug)
-            lt3_ug = e / (mixture.ratio + k)
+            lt3_ug = basis.lt3_beside(mixture.ratio, lt4_equivalent_ug)
             return TargetDose(lt4_ug=mixture.ratio * lt3_ug, lt3_ug=lt3_ug)
         case Target.DESICCATED_LT3:
-            share = mixture.t3_share
-            return TargetDose(lt3_ug=share * e / k, grains=(1 - share) * e / w)
+            share = mixture.t3_share * lt4_equivalent_ug
+            return TargetDose(
+                lt3_ug=basis.lt3_for(share), grains=basis.grains_for(lt4_equivalent_ug - share)
+            )

@@ -1,0 +1,131 @@
+"""The new medicine's schedule: which dose on which day, before anything is said of the old.
+
+Where the new regimen swallows more T3 than the old, it climbs: one increment of one medicine
+per step, from nothing or from the dose already taken. Where T3 does not rise there is nothing
+to climb, and the new medicine starts at the checkpoint's dose.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from math import ceil, log
+
+from crossgrain.dosing.errors import Category, DomainError
+from crossgrain.dosing.kinetics import Kinetics
+from crossgrain.dosing.moves import Medicine
+from crossgrain.dosing.policy import Pace, Policy
+from crossgrain.dosing.tablets import exact_tablets
+
+MOST_CHANGES = 6
+"""Steps at which the old dose may change in a long climb; more changes than these help no
+patient and no search."""
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """A period of the schedule: the new medicines' doses, and the most T3 in all.
+
+    Attributes
+    ----------
+    first_day, days : when, and for how long
+    amounts : daily amount of each rising medicine, by preparation id
+    t3_ceiling_ug : the most T3 that old and new may carry together, µg per day
+    old_may_change : whether the old dose may differ from the slot before
+    """
+
+    first_day: int
+    days: int
+    amounts: dict[str, Fraction]
+    t3_ceiling_ug: Fraction
+    old_may_change: bool = True
+
+
+def t3_before(medicines: Sequence[Medicine]) -> Fraction:
+    """T3 swallowed before the switch, µg per day."""
+    return sum((m.preparation.t3_ug(m.start) for m in medicines), Fraction(0))
+
+
+def t3_at_goal(medicines: Sequence[Medicine]) -> Fraction:
+    """T3 swallowed at the checkpoint's dose, µg per day."""
+    return sum((m.preparation.t3_ug(m.goal) for m in medicines), Fraction(0))
+
+
+def hold_days(kinetics: Kinetics, policy: Policy) -> int:
+    """From the checkpoint's dose to the decision: the wait for the labs, then the results.
+
+    The wait covers the decay of the T4 pool to within the steady band, whatever its half-life.
+    """
+    settling = ceil(-kinetics.t4_tau * log(policy.steady_within))
+    return max(policy.lab_wait_days, settling) + policy.results_days
+
+
+def new_schedule(
+    medicines: Sequence[Medicine], pace: Pace, policy: Policy, last_days: int
+) -> tuple[Slot, ...]:
+    """The slots of the new medicine, the last of them `last_days` long."""
+    if t3_at_goal(medicines) > t3_before(medicines):
+        return _climb(medicines, pace, last_days)
+    return _at_once(medicines, policy, last_days)
+
+
+def rising_amounts(medicine: Medicine) -> list[Fraction]:
+    """The doses of a climb, after the start and up to the goal, one increment apart.
+
+    Raises
+    ------
+    DomainError
+        where the stocked strengths leave a gap wider than one increment.
+    """
+    doses = []
+    dose = medicine.start
+    while dose < medicine.goal:
+        dose = min(dose + medicine.increment, medicine.goal)
+        if not exact_tablets(medicine.preparation, dose):
+            raise DomainError(
+                Category.OUT_OF_RANGE,
+                "stock",
+                f"no stocked strength of {medicine.preparation.name} makes the step to"
+                f" {float(dose):g} {medicine.preparation.unit}",
+            )
+        doses.append(dose)
+    return doses
+
+
+def _climb(medicines: Sequence[Medicine], pace: Pace, last_days: int) -> tuple[Slot, ...]:
+    rising = [medicine for medicine in medicines if medicine.rises]
+    amounts = {
+        medicine.preparation.id: medicine.start if medicine.preparation.carries_t3 else medicine.goal
+        for medicine in rising
+    }
+    ceiling = t3_before(medicines)
+    reached: list[tuple[dict[str, Fraction], Fraction]] = []
+    for medicine in rising:
+        if medicine.preparation.carries_t3:
+            for dose in rising_amounts(medicine):
+                amounts = {**amounts, medicine.preparation.id: dose}
+                ceiling += medicine.preparation.t3_ug(medicine.increment)
+                reached.append((amounts, ceiling))
+    stride = ceil(len(reached) / MOST_CHANGES)
+    final = len(reached) - 1
+    return tuple(
+        Slot(
+            number * pace.interval_days,
+            last_days if number == final else pace.interval_days,
+            doses,
+            most_t3,
+            number % stride == 0 or number == final,
+        )
+        for number, (doses, most_t3) in enumerate(reached)
+    )
+
+
+def _at_once(medicines: Sequence[Medicine], policy: Policy, last_days: int) -> tuple[Slot, ...]:
+    amounts = {m.preparation.id: m.goal for m in medicines if m.rises}
+    increments = [m.preparation.t3_ug(m.increment) for m in medicines if m.rises]
+    ceiling = t3_before(medicines) + max(increments, default=Fraction(0))
+    grid, window = policy.taper_grid_days, policy.taper_window_days
+    starts = list(range(0, window, grid))
+    return (
+        *(Slot(day, grid, amounts, ceiling) for day in starts),
+        Slot(len(starts) * grid, last_days, amounts, ceiling),
+    )

@@ -1,0 +1,195 @@
+"""What the model predicts for a course of treatment: coverage, T3 exposure, the T4 pool.
+
+Coverage on a basis is the weighed sum of the pools over that of the old regimen at steady
+state; at steady state it equals the ratio of that basis' chart. T3 exposure is the whole T3
+pool over the old regimen's. Every extreme is found in closed form, segment by segment.
+"""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from math import ceil, exp, log
+
+from crossgrain.dosing.bases import Basis, Weights
+from crossgrain.dosing.kinetics import (
+    Curve,
+    Intake,
+    Kinetics,
+    Pools,
+    after,
+    steady,
+    t3_curve,
+    weighed,
+)
+from crossgrain.dosing.plan import BasisCoverage, Extreme
+
+
+@dataclass(frozen=True, slots=True)
+class Period:
+    """Constant intake for so many days."""
+
+    days: float
+    intake: Intake
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """Consecutive periods, with the pools at the start of each.
+
+    `starts` has one more entry than `periods`: the pools at the end.
+    """
+
+    kinetics: Kinetics
+    periods: tuple[Period, ...]
+    starts: tuple[Pools, ...]
+
+    def segments(self) -> Iterator[tuple[float, Period, Pools]]:
+        """First day, period and starting pools of each."""
+        day = 0.0
+        for period, pools in zip(self.periods, self.starts, strict=False):
+            yield day, period, pools
+            day += period.days
+
+
+def course(kinetics: Kinetics, start: Pools, periods: Iterable[Period]) -> Course:
+    """Follow the pools through the periods."""
+    listed = tuple(periods)
+    starts = [start]
+    for period in listed:
+        starts.append(after(kinetics, starts[-1], period.intake, period.days))
+    return Course(kinetics, listed, tuple(starts))
+
+
+def coverage_weights(weights: Weights, old: Intake) -> Intake:
+    """The weights that turn pools into coverage of the old regimen on one basis.
+
+    T4 weighs 1, LT3 k, T3 in desiccated thyroid (w - 38)/9, all over the old regimen's sum.
+    """
+    k = float(weights.lt4_ug_per_lt3_ug)
+    v = float(weights.lt4_ug_per_desiccated_t3_ug)
+    worth = old.t4_ug + k * old.lt3_ug + v * old.desiccated_t3_ug
+    return Intake(1 / worth, k / worth, v / worth)
+
+
+def coverage_extremes(
+    followed: Course, basis: Basis, weights: Weights, per_pool: Intake
+) -> BasisCoverage:
+    """Lowest, highest and last coverage on one basis."""
+    curves = (
+        (day, period.days, weighed(pools, period.intake, per_pool))
+        for day, period, pools in followed.segments()
+    )
+    lowest, highest = _extremes(followed.kinetics, curves)
+    return BasisCoverage(
+        basis.id, lowest, highest, _covered(followed.starts[-1], per_pool), weights.secant
+    )
+
+
+def t3_extremes(followed: Course, old: Intake) -> tuple[Extreme, Extreme]:
+    """Lowest and highest T3 exposure: the whole T3 pool over the old regimen's."""
+    before = followed.kinetics.t3_total(steady(old))
+    curves = (
+        (day, period.days, _scaled(t3_curve(followed.kinetics, pools, period.intake), before))
+        for day, period, pools in followed.segments()
+    )
+    return _extremes(followed.kinetics, curves)
+
+
+def t4_extremes(followed: Course, old: Intake) -> tuple[Extreme, Extreme] | None:
+    """Lowest and highest T4 pool over the old one; ``None`` where the old held none."""
+    if not old.t4_ug:
+        return None
+    curves = (
+        (
+            day,
+            period.days,
+            Curve(period.intake.t4_ug / old.t4_ug, (pools.t4 - period.intake.t4_ug) / old.t4_ug, 0),
+        )
+        for day, period, pools in followed.segments()
+    )
+    return _extremes(followed.kinetics, curves)
+
+
+def steady_day(followed: Course, old: Intake, within: float) -> int:
+    """The first whole day from which both pools stay within a part of their last level.
+
+    The part is of the larger of the old level and the last. Only the last period counts:
+    a plan is not at steady state while its doses still change.
+    """
+    kinetics = followed.kinetics
+    *_, (day, period, pools) = followed.segments()
+    t4 = Curve(period.intake.t4_ug, pools.t4 - period.intake.t4_ug, 0.0)
+    t3 = t3_curve(kinetics, pools, period.intake)
+    old_t3 = kinetics.t3_total(steady(old))
+    settled = max(
+        _settled(kinetics, t4, within * max(old.t4_ug, t4.level)),
+        _settled(kinetics, t3, within * max(old_t3, t3.level)),
+    )
+    return ceil(day + settled)
+
+
+def daily(
+    followed: Course, old: Intake, per_pool: Sequence[Intake], last_day: int
+) -> Iterator[tuple[int, tuple[float, ...], float]]:
+    """Day, coverage per basis and T3 exposure at the end of each day, day 0 first.
+
+    For plots and tables: nothing in the plan rests on it.
+    """
+    before = followed.kinetics.t3_total(steady(old))
+    for first, period, pools in followed.segments():
+        for day in range(ceil(first), min(ceil(first + period.days), last_day + 1)):
+            now = after(followed.kinetics, pools, period.intake, day - first)
+            covered = tuple(_covered(now, weights) for weights in per_pool)
+            yield day, covered, followed.kinetics.t3_total(now) / before
+
+
+def _covered(pools: Pools, weights: Intake) -> float:
+    return (
+        weights.t4_ug * pools.t4
+        + weights.lt3_ug * pools.lt3
+        + weights.desiccated_t3_ug * pools.desiccated_t3
+    )
+
+
+def _scaled(curve: Curve, by: float) -> Curve:
+    return Curve(curve.level / by, curve.slow / by, curve.fast / by)
+
+
+def _extremes(
+    kinetics: Kinetics, curves: Iterable[tuple[float, float, Curve]]
+) -> tuple[Extreme, Extreme]:
+    """Lowest and highest over curves given with their first day and length; earliest wins."""
+    points: list[tuple[float, float]] = []
+    for day, days, curve in curves:
+        points.append((curve.level + curve.slow + curve.fast, day))
+        turn = curve.turning_day(kinetics)
+        if turn is not None and turn < days:
+            points.append((curve.at(kinetics, turn), day + turn))
+        last = (curve.at(kinetics, days), day + days)
+    points.append(last)
+    lowest = min(points)
+    highest = max(points, key=lambda point: (point[0], -point[1]))
+    return Extreme(*lowest), Extreme(*highest)
+
+
+def _settled(kinetics: Kinetics, curve: Curve, band: float) -> float:
+    """The time from which a curve stays within `band` of its level, days.
+
+    Past its turning day a curve only nears its level, so one bisection finds the time.
+    """
+
+    def outside(days: float) -> bool:
+        return abs(curve.at(kinetics, days) - curve.level) > band
+
+    turn = curve.turning_day(kinetics) or 0.0
+    if outside(turn):
+        low, high = turn, turn
+        size = abs(curve.slow) * exp(-turn / kinetics.t4_tau) + abs(curve.fast)
+        high += kinetics.t4_tau * (log(size / band) if band else 50.0)
+    elif outside(0.0):
+        low, high = 0.0, turn
+    else:
+        return 0.0
+    while high - low > 1e-6:
+        middle = (low + high) / 2
+        low, high = (middle, high) if outside(middle) else (low, middle)
+    return high

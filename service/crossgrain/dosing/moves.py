@@ -1,0 +1,178 @@
+"""A switch taken apart: each medicine's way from its old dose to its new one.
+
+A medicine in both regimens is one line that changes from the old dose to the new, never
+stopped and restarted.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+
+from crossgrain.dosing.errors import Category, DomainError
+from crossgrain.dosing.kinetics import Intake
+from crossgrain.dosing.plan import Part
+from crossgrain.dosing.policy import Pace
+from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.dosing.regimens import Regimen
+from crossgrain.dosing.tablets import exact_tablets
+from crossgrain.dosing.targets import TargetDose
+
+
+@dataclass(frozen=True, slots=True)
+class Products:
+    """The preparations that a plan orders from."""
+
+    levothyroxine: Preparation
+    liothyronine: Preparation
+    desiccated_thyroid: Preparation
+
+
+@dataclass(frozen=True, slots=True)
+class Medicine:
+    """One medicine's part in the switch.
+
+    Attributes
+    ----------
+    preparation : what is ordered
+    start : the daily amount taken before, in its unit; 0 if new
+    goal : the daily amount at the checkpoint; 0 if it is to end
+    increment : the step in which it climbs
+    """
+
+    preparation: Preparation
+    start: Fraction
+    goal: Fraction
+    increment: Fraction
+
+    @property
+    def part(self) -> Part:
+        """Old, new, or in both regimens."""
+        if not self.goal:
+            return Part.OLD
+        return Part.SHARED if self.start else Part.NEW
+
+    @property
+    def rises(self) -> bool:
+        """Whether its dose goes up; if not, it tapers."""
+        return self.goal > self.start
+
+
+def intake(preparation: Preparation, amount: Fraction) -> Intake:
+    """The hormone in a daily amount, µg, by origin; here exact doses become floats."""
+    t3_ug = float(preparation.t3_ug(amount))
+    desiccated = preparation.kind is Kind.DESICCATED_THYROID
+    return Intake(
+        float(preparation.t4_ug(amount)), 0.0 if desiccated else t3_ug, t3_ug if desiccated else 0.0
+    )
+
+
+def total_intake(amounts: Iterable[tuple[Preparation, Fraction]]) -> Intake:
+    """The hormone in several daily amounts together."""
+    t4_ug = lt3_ug = desiccated_t3_ug = 0.0
+    for preparation, amount in amounts:
+        part = intake(preparation, amount)
+        t4_ug += part.t4_ug
+        lt3_ug += part.lt3_ug
+        desiccated_t3_ug += part.desiccated_t3_ug
+    return Intake(t4_ug, lt3_ug, desiccated_t3_ug)
+
+
+def old_amounts(regimen: Regimen, products: Products) -> dict[str, tuple[Preparation, Fraction]]:
+    """What is taken now, by preparation id; lines of one preparation are added up.
+
+    Levothyroxine and liothyronine in any form taper in the tablets that the plan orders.
+    """
+    ordered = {
+        Kind.LEVOTHYROXINE: products.levothyroxine,
+        Kind.LIOTHYRONINE: products.liothyronine,
+    }
+    amounts: dict[str, tuple[Preparation, Fraction]] = {}
+    for line in regimen:
+        preparation = ordered.get(line.preparation.kind, line.preparation)
+        before = amounts[preparation.id][1] if preparation.id in amounts else Fraction(0)
+        amounts[preparation.id] = (preparation, before + line.daily)
+    return {key: value for key, value in amounts.items() if value[1]}
+
+
+def medicines(
+    old: Mapping[str, tuple[Preparation, Fraction]], goal: TargetDose, products: Products, pace: Pace
+) -> tuple[Medicine, ...]:
+    """Every medicine of the switch: the new ones first, in the order in which they climb.
+
+    `goal` holds the checkpoint's amounts, already on the increments' grid.
+    """
+    goals = amounts_of(goal, products)
+    moving = [
+        Medicine(
+            preparation,
+            old[preparation.id][1] if preparation.id in old else Fraction(0),
+            amount,
+            step(preparation, pace),
+        )
+        for preparation, amount in goals
+    ]
+    ending = [
+        Medicine(preparation, amount, Fraction(0), preparation.increment)
+        for key, (preparation, amount) in old.items()
+        if key not in {preparation.id for preparation, _ in goals}
+    ]
+    return (*moving, *ending)
+
+
+def amounts_of(dose: TargetDose, products: Products) -> tuple[tuple[Preparation, Fraction], ...]:
+    """A target dose as labelled amounts: LT4 µg, desiccated mg, LT3 µg; zeros left out."""
+    desiccated = products.desiccated_thyroid
+    mg_per_grain = desiccated.mg_per_grain or Fraction(0)
+    amounts = (
+        (products.levothyroxine, dose.lt4_ug),
+        (desiccated, dose.grains * mg_per_grain),
+        (products.liothyronine, dose.lt3_ug),
+    )
+    return tuple(pair for pair in amounts if pair[1])
+
+
+def as_dose(amounts: Mapping[str, Fraction], products: Products) -> TargetDose:
+    """The inverse of `amounts_of`, from amounts by preparation id."""
+    mg_per_grain = products.desiccated_thyroid.mg_per_grain or Fraction(1)
+    zero = Fraction(0)
+    return TargetDose(
+        lt4_ug=amounts.get(products.levothyroxine.id, zero),
+        lt3_ug=amounts.get(products.liothyronine.id, zero),
+        grains=amounts.get(products.desiccated_thyroid.id, zero) / mg_per_grain,
+    )
+
+
+def step(preparation: Preparation, pace: Pace) -> Fraction:
+    """The increment at this pace: a part of the full one where tablets allow, else all of it."""
+    part = preparation.increment * pace.increment_share
+    return part if exact_tablets(preparation, part) else preparation.increment
+
+
+def round_down(preparation: Preparation, increment: Fraction, amount: Fraction) -> Fraction:
+    """The largest orderable multiple of an increment not above `amount`; never below one.
+
+    Raises
+    ------
+    DomainError
+        where the stocked strengths make no such dose.
+    """
+    for multiple in range(max(int(amount / increment), 1), 0, -1):
+        if exact_tablets(preparation, multiple * increment):
+            return multiple * increment
+    raise DomainError(
+        Category.OUT_OF_RANGE,
+        "stock",
+        f"no stocked strength of {preparation.name} makes a dose of {float(amount):g}"
+        f" {preparation.unit} or less in steps of {float(increment):g}",
+    )
+
+
+def on_grid(dose: TargetDose, products: Products, pace: Pace) -> TargetDose:
+    """A target dose rounded down to the increments of each of its medicines."""
+    return as_dose(
+        {
+            preparation.id: round_down(preparation, step(preparation, pace), amount)
+            for preparation, amount in amounts_of(dose, products)
+        },
+        products,
+    )

@@ -1,0 +1,99 @@
+"""How fast doses move and when bloods are drawn: the numbers the planner works by."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Any
+
+from crossgrain.dosing.errors import Category, DomainError
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """Days between steps, and the part of a full increment that one step is."""
+
+    id: str
+    interval_days: int
+    increment_share: Fraction
+
+
+@dataclass(frozen=True, slots=True)
+class Policy:
+    """The planner's numbers; `data/titration.toml` gives each with its source.
+
+    Attributes
+    ----------
+    paces : by id
+    taper_grid_days, taper_window_days : when old T3 may fall in a move without a climb
+    lab_wait_days : from a dose that will be kept to its TSH
+    results_days : from the draw to the decision
+    maintenance_days : draws after the last stable dose's own
+    steady_within : part of the larger of old and new within which a pool counts as steady
+    lt4_raise_ug, lt4_raise_interval_days : the largest conditional rise of LT4 at a time
+    tolerance : part of a target by which tablets may miss it
+    """
+
+    paces: Mapping[str, Pace]
+    taper_grid_days: int
+    taper_window_days: int
+    lab_wait_days: int
+    results_days: int
+    maintenance_days: tuple[int, ...]
+    steady_within: float
+    lt4_raise_ug: Fraction
+    lt4_raise_interval_days: int
+    tolerance: Fraction
+
+    def pace(self, pace_id: str) -> Pace:
+        """The pace of that id, or a `DomainError` that names the ones there are."""
+        if pace_id not in self.paces:
+            known = ", ".join(self.paces)
+            raise DomainError(Category.INVALID, "pace", f"the pace is one of {known}")
+        return self.paces[pace_id]
+
+
+def policy_from(table: Mapping[str, Any]) -> Policy:
+    """Read and check the titration table.
+
+    Raises
+    ------
+    DomainError
+        for a missing key, or a number that is not positive.
+    """
+    try:
+        policy = Policy(
+            paces={
+                pace_id: Pace(
+                    pace_id, int(entry["interval_days"]), Fraction(entry["increment_share"])
+                )
+                for pace_id, entry in table["pace"].items()
+            },
+            taper_grid_days=int(table["taper"]["grid_days"]),
+            taper_window_days=int(table["taper"]["window_days"]),
+            lab_wait_days=int(table["labs"]["wait_days"]),
+            results_days=int(table["labs"]["results_days"]),
+            maintenance_days=tuple(int(day) for day in table["labs"]["maintenance_days"]),
+            steady_within=float(table["labs"]["steady_within"]),
+            lt4_raise_ug=Fraction(table["lt4_raise"]["largest_ug"]),
+            lt4_raise_interval_days=int(table["lt4_raise"]["interval_days"]),
+            tolerance=Fraction(table["tablets"]["tolerance"]),
+        )
+    except KeyError as missing:
+        raise DomainError(Category.INVALID, str(missing.args[0]), "this key is missing") from None
+    except ValueError as wrong:
+        raise DomainError(Category.INVALID, "titration", str(wrong)) from None
+    _check(policy)
+    return policy
+
+
+def _check(policy: Policy) -> None:
+    for pace in policy.paces.values():
+        if pace.interval_days < 1 or not 0 < pace.increment_share <= 1:
+            raise DomainError(
+                Category.INVALID, f"pace.{pace.id}", "a step takes days and part of an increment"
+            )
+    lengths = (policy.taper_grid_days, policy.lab_wait_days, policy.lt4_raise_interval_days)
+    if min(lengths) < 1 or policy.results_days < 0 or policy.taper_window_days < 0:
+        raise DomainError(Category.INVALID, "titration", "periods are positive numbers of days")
+    if not 0 < policy.steady_within < 1 or not 0 <= policy.tolerance < 1:
+        raise DomainError(Category.INVALID, "titration", "a part lies between 0 and 1")
