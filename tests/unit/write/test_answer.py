@@ -88,6 +88,24 @@ def test_what_raised_a_finding_is_named_by_the_inputs_own_reference():
     assert issues[2]["implicated"] == [{"display": "Bundle.entry[9].resource"}]
 
 
+@pytest.mark.parametrize(
+    ("origin", "reference"),
+    [
+        ("Patient", {"reference": "Patient/demo-1"}),
+        ("Bundle.entry[2].resource.valueQuantity", {"reference": "Observation/tsh-1"}),
+        ("Bundle.entry[20].resource", {"display": "Bundle.entry[20].resource"}),
+        ("Bundle.entry[1].resource", {"reference": "MedicationRequest/old-1"}),
+    ],
+)
+def test_an_origin_is_followed_back_only_to_the_resource_it_lies_in(origin, reference):
+    paths = tuple(f"Bundle.entry[{number}].resource" for number in range(3))
+    made = proposal(
+        record(entry(LT4, 100), paths=paths), findings=(replace(HOLD, origins=(origin,)),)
+    )
+    (issue,) = resources(written(made), "DetectedIssue")
+    assert issue["implicated"] == [reference]
+
+
 @pytest.mark.parametrize("name", PLANNED)
 def test_the_care_plan_ties_every_unconditional_request_and_the_checkpoint(name):
     bundle = written(PLANNED[name]())

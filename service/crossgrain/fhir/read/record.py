@@ -77,6 +77,8 @@ class Record:
     confirm: tuple[Question, ...] = ()
     """What was read from text: a series may follow, marked as to be confirmed."""
     references: tuple[str, ...] = field(default=())
+    paths: tuple[str, ...] = field(default=())
+    """FHIRPath of each of `references`, in the same order: from a path back to a reference."""
 
     @property
     def regimen(self) -> Regimen:

@@ -76,12 +76,20 @@ def reference_to(record: Record, origin: str) -> dict[str, Any]:
     An origin that leads to no resource we can name is shown as it is, not turned into a
     reference that might point elsewhere.
     """
+    if origin == "Patient":
+        return {"reference": record.patient_reference}
     if origin in record.references:
         return {"reference": origin}
-    for entry in (*record.current, *record.drafts):
-        if origin == entry.path or origin.startswith(f"{entry.path}."):
-            return {"reference": entry.reference}
+    for path, reference in _read_from(record):
+        if origin == path or origin.startswith(f"{path}."):
+            return {"reference": reference}
     return {"display": plain(origin)}
+
+
+def _read_from(record: Record) -> Iterator[tuple[str, str]]:
+    yield from zip(record.paths, record.references, strict=False)
+    for entry in (*record.current, *record.drafts):
+        yield entry.path, entry.reference
 
 
 def operation_outcome(letter: Letterhead) -> Resource:
