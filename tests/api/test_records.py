@@ -24,7 +24,7 @@ def a_second_patient(bundle: dict[str, Any]) -> None:
         (lambda bundle: bundle.pop("entry"), 400, "structure", "Bundle"),
         (lambda bundle: bundle.update(entry={}), 400, "structure", "Bundle.entry"),
         (lambda bundle: bundle.update(entry=[1]), 400, "structure", "Bundle.entry[0]"),
-        (lambda bundle: bundle.update(type="dose"), 400, "structure", "Bundle.type"),
+        (lambda bundle: bundle.update(type="dose"), 422, "not-supported", "Bundle.type"),
         (
             lambda bundle: bundle.update(implicitRules="urn:example:rules"),
             422,
