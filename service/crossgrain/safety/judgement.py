@@ -127,7 +127,7 @@ def _reading(basis: BasisNumbers, ending: Ending) -> Reading:
 def _size(reading: Reading, limits: Mapping[str, Number]) -> Verdict:
     if reading.ratio > limits["over"].value:
         return Verdict.OVER
-    dips = reading.lowest.value < limits["lowest_coverage"].value
+    dips = reading.lowest.value < float(limits["lowest_coverage"].value)
     if dips or reading.ratio < limits["under"].value:
         return Verdict.UNDER
     return Verdict.FITS
@@ -136,7 +136,7 @@ def _size(reading: Reading, limits: Mapping[str, Number]) -> Verdict:
 def _jumps(numbers: OrderNumbers, ending: Ending, limits: Mapping[str, Number]) -> bool:
     t3_ug, exposure = _t3(numbers, ending)
     rise = t3_ug - numbers.t3_now_ug
-    return rise > limits["t3_jump_ug"].value or exposure > limits["highest_exposure"].value
+    return rise > limits["t3_jump_ug"].value or exposure > float(limits["highest_exposure"].value)
 
 
 def _t3(numbers: OrderNumbers, ending: Ending) -> tuple[Fraction, float]:

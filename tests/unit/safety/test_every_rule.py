@@ -5,10 +5,6 @@ from fractions import Fraction
 from typing import Any
 
 import pytest
-
-from crossgrain.dosing.preparations import Kind
-from crossgrain.safety.facts import Facts, Sex
-from crossgrain.safety.intent import Intent
 from tests.unit.safety.patients import (
     CLEAR,
     PREPARATIONS,
@@ -26,6 +22,10 @@ from tests.unit.safety.patients import (
     with_conditions,
     with_labs,
 )
+
+from crossgrain.dosing.preparations import Kind
+from crossgrain.safety.facts import Facts, Sex
+from crossgrain.safety.intent import Intent
 
 
 @dataclass(frozen=True)

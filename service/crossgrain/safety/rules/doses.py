@@ -68,14 +68,14 @@ def _over(plan: Plan, kind: Kind, limit: Callable[[LineDose], Fraction]) -> Hit 
 
 def _exposure_high(case: PlanCase, rule: Rule) -> Hit | None:
     _, highest = case.plan.forecasts[0].t3_exposure
-    if highest.value <= rule.number("highest"):
+    if highest.value <= float(rule.number("highest")):
         return None
     return Hit(fills={"exposure": f"{highest.value:.2f}", "day": f"{highest.day:.0f}"})
 
 
 def _coverage_low(case: PlanCase, rule: Rule) -> Hit | None:
     found = case.plan.forecasts[0].lowest
-    if found.lowest.value >= rule.number("lowest"):
+    if found.lowest.value >= float(rule.number("lowest")):
         return None
     return Hit(
         fills={

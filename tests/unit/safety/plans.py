@@ -1,0 +1,69 @@
+"""The smallest plan that the guards can look at, built by hand."""
+
+from fractions import Fraction
+
+from tests.unit.safety.patients import PREPARATIONS
+
+from crossgrain.dosing.plan import (
+    BasisCoverage,
+    Branch,
+    Checkpoint,
+    Extreme,
+    Forecast,
+    LineDose,
+    Part,
+    Plan,
+    PriorTherapy,
+    Reading,
+    Stage,
+    Step,
+)
+from crossgrain.dosing.targets import Target, TargetDose
+
+
+def dose(preparation: str, amount: str | int, part: Part = Part.NEW) -> LineDose:
+    """One medicine's daily dose, in its own unit."""
+    return LineDose(PREPARATIONS[preparation], Fraction(amount), part, None)
+
+
+def forecast(
+    *, exposure: float = 1.0, lowest: float = 1.0, prior: PriorTherapy = PriorTherapy.OVERLAP
+) -> Forecast:
+    """A forecast with this highest T3 exposure and this lowest coverage on one of two bases."""
+    calm = Extreme(1.0, 0.0)
+    return Forecast(
+        prior_therapy=prior,
+        coverage=(
+            BasisCoverage("practice", calm, calm, 1.0, secant=False),
+            BasisCoverage("label", Extreme(lowest, 12.0), calm, 1.0, secant=False),
+        ),
+        t3_exposure=(calm, Extreme(exposure, 20.0)),
+        t3_exposure_at_end=1.0,
+        t4_pool=None,
+        t4_pool_end_ug=0.0,
+        steady_day=42,
+    )
+
+
+def plan(
+    *climb: LineDose,
+    branch: tuple[LineDose, ...] = (),
+    chosen: Forecast | None = None,
+    other: Forecast | None = None,
+) -> Plan:
+    """A plan of one step, and of one branch where it has doses."""
+    branches = (Branch(Reading.HIGH, "label", "", (Step(Stage.BRANCH, 50, 90, branch),), (), None),)
+    return Plan(
+        target=Target.DESICCATED_THYROID,
+        basis_id="practice",
+        pace="standard",
+        prior_therapy=PriorTherapy.OVERLAP,
+        comparison=(),
+        aim=TargetDose(),
+        aim_tablets=(),
+        steps=(Step(Stage.CLIMB, 0, 49, climb),),
+        checkpoint=Checkpoint(TargetDose(), "label", 0, 42, 49, branches if branch else (), ()),
+        labs=(),
+        forecasts=(chosen or forecast(), other or forecast(prior=PriorTherapy.STOP)),
+        rationale=(),
+    )
