@@ -1,1 +1,1 @@
-"""What a terminal shows of an answer. Words and numbers only; nothing is computed here."""
+"""What a terminal shows of an answer: words, numbers, and a plot of the model's days."""
