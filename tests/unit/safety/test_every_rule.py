@@ -106,6 +106,7 @@ EXAMPLES: dict[str, Example] = {
     "atrial-fibrillation": for_good("atrial-fibrillation"),
     "other-arrhythmia": for_good("other-arrhythmia"),
     "age-65-or-over": Example(patient(age_years=65), patient(age_years=64)),
+    "desiccated-at-65": Example(patient(age_years=65), patient(age_years=65), quiet_intent=TO_LT3),
     "heart-rate-high": Example(
         patient(measurements=(tsh("2"), pulse(101))), patient(measurements=(tsh("2"), pulse(100)))
     ),

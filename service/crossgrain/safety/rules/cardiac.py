@@ -77,6 +77,7 @@ PREDICATES: dict[str, Predicate] = {
     "atrial-fibrillation": _ever,
     "other-arrhythmia": _ever,
     "age-65-or-over": _older,
+    "desiccated-at-65": _older,
     "heart-rate-high": _fast,
     "new-palpitations": _new_symptom,
     "osteoporosis": _osteoporosis,

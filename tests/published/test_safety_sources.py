@@ -1,0 +1,211 @@
+"""Labels, guidelines and reviews: what each says, and that the rules say the same.
+
+The source stands beside each check. "From memory" and "common practice, no source" are said
+where they are so.
+"""
+
+import pytest
+from tests.unit.safety.patients import (
+    CLEAR,
+    RULES,
+    TO_DESICCATED,
+    TO_LT3,
+    TO_LT4,
+    known,
+    patient,
+    raised,
+    tsh,
+    with_conditions,
+    with_labs,
+)
+from tests.unit.safety.plans import dose, plan
+
+from crossgrain.safety.assess import after_plan, before_plan, constraints
+from crossgrain.safety.findings import Finding, Severity
+from crossgrain.safety.intent import Intent
+
+ANY_TARGET = pytest.mark.parametrize("intent", [TO_LT4, TO_DESICCATED, TO_LT3])
+
+
+def guarded(preparation: str, amount: str | int) -> dict[str, Finding]:
+    found = after_plan(plan(dose(preparation, amount)), CLEAR, RULES)
+    return {finding.code: finding for finding in found}
+
+
+# Levothyroxine label, contraindications: "uncorrected adrenal insufficiency since thyroid
+# hormones may precipitate an acute adrenal crisis". Liothyronine label (1/2020), section 4:
+# "Uncorrected adrenal cortical insufficiency".
+@ANY_TARGET
+def test_uncorrected_adrenal_insufficiency_is_contraindicated(intent: Intent) -> None:
+    found = raised(with_conditions("adrenal-insufficiency"), intent)
+    assert found["adrenal-insufficiency"].severity is Severity.STOP
+
+
+# Levothyroxine label, contraindications: "untreated subclinical (suppressed serum TSH level
+# with normal T3 and T4 levels) or overt thyrotoxicosis of any etiology".
+@pytest.mark.parametrize("intent", [TO_DESICCATED, TO_LT3])
+def test_overt_and_subclinical_thyrotoxicosis_are_contraindicated(intent: Intent) -> None:
+    assert raised(with_conditions("thyrotoxicosis"), intent)["thyrotoxicosis"].severity == "stop"
+    assert raised(with_labs(tsh("0.05")), intent)["tsh-suppressed"].severity == "stop"
+
+
+# Levothyroxine label, contraindications: "patients with acute myocardial infarction".
+@ANY_TARGET
+def test_acute_myocardial_infarction_is_contraindicated(intent: Intent) -> None:
+    found = raised(with_conditions("myocardial-infarction", day=-3), intent)
+    assert found["recent-myocardial-infarction"].severity is Severity.STOP
+
+
+# Boxed warning of the levothyroxine and liothyronine labels: not for obesity or weight loss;
+# in euthyroid patients, doses within the daily requirement do not reduce weight, and larger
+# ones may be life-threatening.
+@pytest.mark.parametrize("reason", ["obesity", "weight-loss", "euthyroid"])
+def test_hormone_is_not_for_obesity_weight_loss_or_euthyroid_people(reason: str) -> None:
+    found = raised(patient(indications=known(reason)))
+    assert found["not-for-replacement"].severity is Severity.STOP
+
+
+# American Thyroid Association 2017 pregnancy guideline, quick reference: "Other thyroid
+# preparations such as T3 or desiccated thyroid should NOT be used in pregnancy"; Jonklaas et
+# al., Endocr Rev 2021, says the same of combination therapy.
+@pytest.mark.parametrize("intent", [TO_DESICCATED, TO_LT3])
+def test_t3_and_desiccated_thyroid_are_not_for_pregnancy(intent: Intent) -> None:
+    assert raised(patient(pregnant=True), intent)["pregnant-t3-target"].severity == "stop"
+
+
+# The same quick reference: the treatment is oral LT4, TSH "approximately every 4 weeks until
+# mid-gestation, and at least once near 30 weeks".
+def test_in_pregnancy_tsh_is_drawn_every_four_weeks() -> None:
+    findings = before_plan(patient(pregnant=True), TO_LT4, RULES)
+    assert constraints(findings, RULES).tsh_every_days == 4 * 7
+    (finding,) = (f for f in findings if f.code == "pregnant-moving-to-lt4")
+    assert "every 4 weeks until mid-gestation and once near 30 weeks" in finding.action
+
+
+# Am Fam Physician 2017;95:710-716: treat TSH below 0.1 mIU/L in those older than 65 or with
+# heart disease or osteoporosis. Here such a patient never passes without a hold.
+@pytest.mark.parametrize(
+    ("age", "condition", "code"),
+    [
+        (66, "hypothyroidism", "age-65-or-over"),
+        (50, "coronary-disease", "coronary-disease"),
+        (50, "osteoporosis", "osteoporosis"),
+    ],
+)
+def test_a_suppressed_tsh_matters_most_with_age_heart_disease_and_osteoporosis(
+    age: int, condition: str, code: str
+) -> None:
+    facts = patient(
+        age_years=age,
+        conditions=known("hypothyroidism", condition),
+        measurements=(tsh("0.09"),),
+    )
+    found = raised(facts, TO_LT4)
+    assert found["tsh-low"].severity is Severity.HOLD
+    assert found[code].severity is Severity.HOLD
+
+
+# Liothyronine label: maintenance 25-75 µg a day.
+@pytest.mark.parametrize(("lt3_ug", "held"), [(25, False), (75, False), (80, True)])
+def test_lt3_maintenance_is_25_to_75_ug(lt3_ug: int, held: bool) -> None:
+    assert ("t3-above-75" in guarded("liothyronine", lt3_ug)) is held
+
+
+# Desiccated thyroid labels: "Failure to respond to doses of 195 mg suggests lack of compliance
+# or malabsorption" (65 mg per grain); 180 mg/day where a grain is 60 mg, as quoted in a dosage
+# reference.
+@pytest.mark.parametrize(
+    ("family", "mg", "held"),
+    [
+        ("desiccated-thyroid-60", 180, False),
+        ("desiccated-thyroid-60", 195, True),
+        ("desiccated-thyroid-65", 195, False),
+        ("desiccated-thyroid-65", "211.25", True),
+    ],
+)
+def test_desiccated_thyroid_past_three_grains_suggests_another_cause(
+    family: str, mg: str | int, held: bool
+) -> None:
+    assert ("desiccated-above-usual" in guarded(family, mg)) is held
+
+
+# Levothyroxine label (secondary): above 200 µg a day seldom needed; above 300 µg suggests poor
+# compliance, malabsorption or an interaction.
+@pytest.mark.parametrize(("lt4_ug", "held"), [(200, False), (300, False), (325, True)])
+def test_lt4_past_300_ug_suggests_another_cause(lt4_ug: int, held: bool) -> None:
+    assert ("lt4-above-300" in guarded("levothyroxine", lt4_ug)) is held
+
+
+# Levothyroxine label, administration: "at least 4 hours before or after drugs known to
+# interfere with ... absorption"; a consumer reference of desiccated thyroid lists iron,
+# aluminium, magnesium, calcium carbonate, sucralfate, colestipol and cholestyramine at 4 hours.
+@ANY_TARGET
+@pytest.mark.parametrize(
+    "binder", ["iron", "aluminium", "magnesium", "calcium", "sucralfate", "bile-acid-resin"]
+)
+def test_binders_are_kept_four_hours_apart(intent: Intent, binder: str) -> None:
+    found = raised(patient(medicines=known(binder)), intent)
+    assert "at least 4 hours apart" in found["binders"].instruction
+
+
+# Liothyronine label, drug interactions: 7.2 antidiabetic therapy, 7.3 oral anticoagulants,
+# 7.4 digitalis glycosides, 7.6 ketamine, 7.7 sympathomimetics. Levothyroxine monograph:
+# sertraline, carbamazepine, phenytoin, rifampicin, amiodarone, lithium, proton pump inhibitors.
+@pytest.mark.parametrize(
+    ("medicine", "code"),
+    [
+        ("insulin", "antidiabetics"),
+        ("oral-antidiabetic", "antidiabetics"),
+        ("warfarin", "warfarin"),
+        ("digoxin", "digoxin"),
+        ("ketamine", "ketamine"),
+        ("sympathomimetic", "sympathomimetics"),
+        ("sertraline", "need-may-rise"),
+        ("carbamazepine", "need-may-rise"),
+        ("phenytoin", "need-may-rise"),
+        ("rifampicin", "need-may-rise"),
+        ("oestrogen", "need-may-rise"),
+        ("proton-pump-inhibitor", "proton-pump-inhibitor"),
+        ("amiodarone", "amiodarone"),
+        ("lithium", "lithium"),
+    ],
+)
+@ANY_TARGET
+def test_the_labels_interactions_are_said_for_every_target(
+    medicine: str, code: str, intent: Intent
+) -> None:
+    assert code in raised(patient(medicines=known(medicine)), intent)
+
+
+# thyroid.org 2022: 3-5 days at 10 mg a day; 2 days otherwise (secondary).
+def test_biotin_is_stopped_before_bloods() -> None:
+    action = raised(patient(medicines=known("biotin")))["biotin"].action
+    assert "2 days before bloods, 5 at 10 mg" in action
+
+
+# Desiccated thyroid label: 15 mg (16.25 mg) to start where cardiovascular impairment is
+# suspected, "extreme caution"; liothyronine label 5.1 and 8.5: older people and heart disease.
+@pytest.mark.parametrize("intent", [TO_DESICCATED, TO_LT3])
+def test_heart_disease_and_age_start_with_the_smallest_step(intent: Intent) -> None:
+    for facts in (with_conditions("heart-failure"), patient(age_years=65)):
+        demanded = constraints(before_plan(facts, intent, RULES), RULES)
+        assert demanded.smallest_first_step
+        assert demanded.cautious_only
+
+
+# American Geriatrics Society Beers Criteria, as quoted in a dosage reference: avoid
+# desiccated thyroid at 65 or older.
+def test_desiccated_thyroid_is_to_be_avoided_from_65_on() -> None:
+    assert "desiccated-at-65" in raised(patient(age_years=65))
+    assert "desiccated-at-65" not in raised(patient(age_years=65), TO_LT3)
+
+
+# Desiccated thyroid is porcine (label); patient information: "allergic to ... pork".
+def test_an_allergy_to_pork_stops_desiccated_thyroid() -> None:
+    assert raised(patient(allergies=known("pork")))["allergy-pork"].severity is Severity.STOP
+
+
+# Dosage reference: "has not been found by the US FDA to be safe and effective and the product
+# labeling has not been approved".
+def test_desiccated_thyroid_is_said_to_be_unapproved_in_the_us() -> None:
+    assert "not an approved product in the US" in raised(CLEAR)["desiccated-unapproved"].statement
