@@ -1,0 +1,76 @@
+// Content: the invariants of every element, codes of known systems, UCUM units, references.
+import fhirpath from "fhirpath";
+import r4 from "fhirpath/fhir-context/r4";
+import ucum from "@lhncbc/ucum-lhc";
+import { codeSystems } from "./definitions.mjs";
+
+const units = ucum.UcumLhcUtils.getInstance();
+const UCUM = "http://unitsofmeasure.org";
+// htmlChecks() (txt-*) is no part of FHIRPath, and dom-3 applies `as` to a collection, which
+// FHIRPath forbids. Narratives and contained resources have checks of their own in Python.
+const NOT_EVALUATED = new Set(["txt-1", "txt-2", "dom-3"]);
+// ref-1 has no value for a Reference without `reference`, where there is nothing to forbid.
+const NO_VALUE_HOLDS = new Set(["ref-1"]);
+const SILENT = { traceFn: () => {} };
+
+const compiled = new Map();
+function evaluator(path, expression) {
+  const key = `${path}|${expression}`;
+  if (!compiled.has(key)) compiled.set(key, fhirpath.compile({ base: path, expression }, r4, SILENT));
+  return compiled.get(key);
+}
+
+// Returns how many invariants were evaluated; no value counts as not holding.
+export function checkInvariants({ node, place, structure, path, resource, element }, root, found) {
+  const constraints = new Map();
+  for (const definition of [structure.elements.get(path), element]) {
+    for (const constraint of definition?.constraint ?? []) {
+      constraints.set(constraint.key, constraint);
+    }
+  }
+  let evaluated = 0;
+  for (const { key, severity, expression, human } of constraints.values()) {
+    if (severity !== "error" || !expression || NOT_EVALUATED.has(key)) continue;
+    let holds;
+    try {
+      const environment = { resource, rootResource: root };
+      const result = evaluator(path, expression)(node, environment);
+      holds = result.length > 0 ? result.every((item) => item === true) : NO_VALUE_HOLDS.has(key);
+    } catch (error) {
+      found(place, `${key} could not be evaluated: ${error.message}`);
+      continue;
+    }
+    evaluated += 1;
+    if (!holds) found(place, `${key}: ${human}`);
+  }
+  return evaluated;
+}
+
+export function checkCodes({ node, place, path }, found) {
+  if (path === "Coding" && codeSystems.has(node.system)) {
+    const known = codeSystems.get(node.system);
+    if (!known.has(node.code)) found(place, `${node.system} has no code ${node.code}`);
+    else if (node.display && node.display.toLowerCase() !== known.get(node.code).toLowerCase()) {
+      found(place, `${node.code} is displayed as ${known.get(node.code)}`);
+    }
+  }
+  if (node.system === UCUM && node.code !== undefined) {
+    const { status } = units.validateUnitString(node.code);
+    if (status !== "valid") found(place, `${node.code} is not a UCUM unit`);
+  }
+}
+
+// What a reference points to: a type, "missing" for a link that should resolve here, or
+// undefined where nothing can be said.
+export function resolver(bundle) {
+  const entries = new Map(bundle.entry.map((e) => [e.fullUrl, e.resource.resourceType]));
+  return (reference, resource) => {
+    if (reference === undefined) return undefined;
+    if (reference.startsWith("#")) {
+      const inside = resource.contained?.find((c) => `#${c.id}` === reference);
+      return inside?.resourceType ?? "missing";
+    }
+    if (reference.startsWith("urn:")) return entries.get(reference) ?? "missing";
+    return /^([A-Z]\w+)\//.exec(reference)?.[1];
+  };
+}
