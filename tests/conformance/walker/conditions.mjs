@@ -1,7 +1,7 @@
 // Reads a JSON list of {expression, variables}, writes what each evaluates to.
 import { readFileSync } from "node:fs";
 import fhirpath from "fhirpath";
-import r4 from "fhirpath/fhir-context/r4";
+import r4 from "fhirpath/fhir-context/r4/index.js";
 
 const asked = JSON.parse(readFileSync(0, "utf8"));
 const answers = asked.map(({ expression, variables }) =>

@@ -1,6 +1,6 @@
 // Content: the invariants of every element, codes of known systems, UCUM units, references.
 import fhirpath from "fhirpath";
-import r4 from "fhirpath/fhir-context/r4";
+import r4 from "fhirpath/fhir-context/r4/index.js";
 import ucum from "@lhncbc/ucum-lhc";
 import { codeSystems } from "./definitions.mjs";
 

