@@ -171,11 +171,10 @@ def test_coverage_ends_at_the_charts_ratio(
     now, order = regimen(**{old: old_amount}), regimen(**{new: new_amount})
     for basis in order_numbers(now, order, BASES, KINETICS, days=1000).bases:
         for reading in (basis.switched, basis.both):
-            end = max(reading.lowest, reading.highest, key=lambda extreme: extreme.day)
-            if end.day == 1000:
-                assert end.value == pytest.approx(float(reading.ratio), rel=1e-9)
-            assert reading.lowest.value <= min(1.0, float(reading.ratio)) * (1 + 1e-9)
-            assert reading.highest.value >= max(1.0, float(reading.ratio)) * (1 - 1e-9)
+            covered, ratio = reading.coverage, float(reading.ratio)
+            assert covered.at_end == pytest.approx(ratio, rel=1e-9)
+            assert covered.lowest.value <= min(1.0, ratio) * (1 + 1e-9)
+            assert covered.highest.value >= max(1.0, ratio) * (1 - 1e-9)
 
 
 @given(medicine, amounts)

@@ -127,7 +127,7 @@ def _reading(basis: BasisNumbers, ending: Ending) -> Reading:
 def _size(reading: Reading, limits: Mapping[str, Number]) -> Verdict:
     if reading.ratio > limits["over"].value:
         return Verdict.OVER
-    dips = reading.lowest.value < float(limits["lowest_coverage"].value)
+    dips = reading.coverage.lowest.value < float(limits["lowest_coverage"].value)
     if dips or reading.ratio < limits["under"].value:
         return Verdict.UNDER
     return Verdict.FITS
@@ -173,7 +173,7 @@ def _fills(judgement: OrderJudgement, limits: Mapping[str, Number]) -> dict[str,
         "basis": judgement.basis_id,
         "ratios": _ratios(numbers, {b.basis_id: _reading(b, ending) for b in numbers.bases}),
         "both_ratios": _ratios(numbers, {b.basis_id: b.both for b in numbers.bases}),
-        "lowest": f"{_reading(decides, ending).lowest.value:.2f}",
+        "lowest": f"{_reading(decides, ending).coverage.lowest.value:.2f}",
         "ending": ending.value.capitalize(),
         "disputes": _disputes(judgement),
         "beside": _beside(numbers) if ending is Ending.UNKNOWN else "",

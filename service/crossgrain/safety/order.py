@@ -8,18 +8,18 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 
-from crossgrain.dosing.bases import Basis, Weights
+from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.errors import Category, DomainError
-from crossgrain.dosing.kinetics import (
-    Curve,
-    Intake,
-    Kinetics,
-    intake_of,
-    steady,
-    t3_curve,
-    weighed,
+from crossgrain.dosing.forecast import (
+    Course,
+    Period,
+    course,
+    coverage_extremes,
+    coverage_weights,
+    t3_extremes,
 )
-from crossgrain.dosing.plan import Extreme
+from crossgrain.dosing.kinetics import Kinetics, intake_of, steady
+from crossgrain.dosing.plan import BasisCoverage, Extreme
 from crossgrain.dosing.regimens import Regimen
 
 
@@ -27,13 +27,12 @@ from crossgrain.dosing.regimens import Regimen
 class Reading:
     """What would be taken under one reading of the order, on one basis.
 
-    `ratio` is LT4-equivalent new over old; `lowest` and `highest` are modelled coverage.
+    `ratio` is LT4-equivalent new over old, to which modelled `coverage` tends.
     """
 
     lt4_ug: Fraction
     ratio: Fraction
-    lowest: Extreme
-    highest: Extreme
+    coverage: BasisCoverage
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,15 +91,17 @@ def order_numbers(
             Category.INVALID, "order", "an order is judged against a regimen, and there is none"
         )
     switched, both = switched_regimen(now, order), Regimen((*now, *order))
-    exposures = [_exposure(now, then, kinetics, days) for then in (switched, both)]
+    old = intake_of(now)
+    followed = [
+        course(kinetics, steady(old), [Period(days, intake_of(then))]) for then in (switched, both)
+    ]
+    exposures = [t3_extremes(one, old)[1] for one in followed]
+    readings = tuple(zip((switched, both), followed, strict=True))
+    found = (_on_basis(basis, now, order, readings) for basis in bases)
     return OrderNumbers(
         order=order,
         changes_a_line=order.kinds <= now.kinds,
-        bases=tuple(
-            numbers
-            for basis in bases
-            if (numbers := _on_basis(basis, now, order, (switched, both), kinetics, days))
-        ),
+        bases=tuple(numbers for numbers in found if numbers is not None),
         t3_now_ug=now.t3_ug,
         t3_switched_ug=switched.t3_ug,
         t3_both_ug=both.t3_ug,
@@ -110,49 +111,19 @@ def order_numbers(
 
 
 def _on_basis(
-    basis: Basis,
-    now: Regimen,
-    order: Regimen,
-    readings: tuple[Regimen, Regimen],
-    kinetics: Kinetics,
-    days: float,
+    basis: Basis, now: Regimen, order: Regimen, readings: tuple[tuple[Regimen, Course], ...]
 ) -> BasisNumbers | None:
     """The numbers on one basis, or ``None`` where a table chart does not reach them."""
     try:
         old = basis.lt4_equivalent(now)
         weights = basis.weights_at(old)
-        worth = [basis.lt4_equivalent(regimen) for regimen in (order, *readings)]
+        order_lt4_ug = basis.lt4_equivalent(order)
+        worth = [basis.lt4_equivalent(regimen) for regimen, _ in readings]
     except DomainError:
         return None
+    per_pool = coverage_weights(weights, intake_of(now))
     switched, both = (
-        Reading(lt4_ug, lt4_ug / old, *_coverage(now, then, weights, kinetics, days))
-        for lt4_ug, then in zip(worth[1:], readings, strict=True)
+        Reading(lt4_ug, lt4_ug / old, coverage_extremes(followed, basis, weights, per_pool))
+        for lt4_ug, (_, followed) in zip(worth, readings, strict=True)
     )
-    return BasisNumbers(basis.id, basis.sets_checkpoint, old, worth[0], switched, both)
-
-
-def _coverage(
-    now: Regimen, then: Regimen, weights: Weights, kinetics: Kinetics, days: float
-) -> tuple[Extreme, Extreme]:
-    """Lowest and highest coverage: weighed pools over those of the old regimen."""
-    by_origin = Intake(
-        1.0, float(weights.lt4_ug_per_lt3_ug), float(weights.lt4_ug_per_desiccated_t3_ug)
-    )
-    old = intake_of(now)
-    curve = weighed(steady(old), intake_of(then), by_origin)
-    return _extremes(curve, kinetics, days)
-
-
-def _exposure(now: Regimen, then: Regimen, kinetics: Kinetics, days: float) -> Extreme:
-    """The highest T3 pool over the old one."""
-    old = steady(intake_of(now))
-    return _extremes(t3_curve(kinetics, old, intake_of(then)), kinetics, days)[1]
-
-
-def _extremes(curve: Curve, kinetics: Kinetics, days: float) -> tuple[Extreme, Extreme]:
-    """Lowest and highest value over its value on day 0, at the ends or where it turns."""
-    turn = curve.turning_day(kinetics)
-    at = [0.0, days] + ([turn] if turn is not None and turn < days else [])
-    start = curve.at(kinetics, 0.0)
-    values = [Extreme(curve.at(kinetics, day) / start, day) for day in at]
-    return min(values, key=lambda e: e.value), max(values, key=lambda e: e.value)
+    return BasisNumbers(basis.id, basis.sets_checkpoint, old, order_lt4_ug, switched, both)

@@ -135,3 +135,8 @@ def hit_on(found: tuple[Known, ...], **fills: str) -> Hit | None:
 def listed(known: tuple[Known, ...] | None, keys: frozenset[str]) -> tuple[Known, ...]:
     """The active entries of a list that carry one of the keys."""
     return tuple(k for k in known or () if k.active and k.key in keys)
+
+
+def condition_listed(case: Case, rule: Rule) -> Hit | None:
+    """The predicate of every rule that asks for no more than an active condition."""
+    return hit_on(listed(case.facts.conditions, rule.keys))

@@ -1,7 +1,6 @@
 """A draft order judged as written: the four classic slips by name, and the edges."""
 
 from collections.abc import Mapping
-from dataclasses import replace
 from fractions import Fraction
 
 import pytest
@@ -9,7 +8,7 @@ from tests.unit.safety.patients import BASES, KINETICS, RULES, regimen
 
 from crossgrain.dosing.bases import Basis, ChartRow, Grade
 from crossgrain.dosing.errors import Category, DomainError
-from crossgrain.dosing.plan import Extreme
+from crossgrain.dosing.plan import BasisCoverage, Extreme
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.safety.findings import Severity
 from crossgrain.safety.judgement import (
@@ -83,7 +82,7 @@ def test_slip_old_medicine_never_stopped() -> None:
     assert found.verdict is Verdict.DUPLICATE
     practice = found.numbers.bases[0]
     assert practice.both.ratio == 2
-    assert practice.both.highest.value == pytest.approx(2.0, abs=0.01)
+    assert practice.both.coverage.highest.value == pytest.approx(2.0, abs=0.01)
     assert "left running" in order_findings(found, RULES)[0].statement
 
 
@@ -154,9 +153,10 @@ def test_t3_may_rise_by_five_micrograms_at_once(lt3_ug: str | int, jumps: bool) 
 
 def by_hand(coverage: float = 1.0, exposure: float = 1.0) -> OrderNumbers:
     """Numbers of an order that fits but for its coverage or its T3."""
-    steady, calm = Reading(Fraction(100), Fraction(1), Extreme(1, 0), Extreme(1, 0)), Extreme(1, 0)
-    reading = replace(steady, lowest=Extreme(coverage, 9))
-    practice = BasisNumbers("practice", True, Fraction(100), Fraction(100), reading, steady)
+    calm = Extreme(1, 0)
+    covered = BasisCoverage("practice", Extreme(coverage, 9), calm, 1.0, secant=False)
+    reading = Reading(Fraction(100), Fraction(1), covered)
+    practice = BasisNumbers("practice", True, Fraction(100), Fraction(100), reading, reading)
     return OrderNumbers(
         regimen(levothyroxine=100),
         changes_a_line=True,

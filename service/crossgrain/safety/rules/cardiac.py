@@ -2,12 +2,8 @@
 
 from crossgrain.safety import results
 from crossgrain.safety.facts import Analyte, Sex
-from crossgrain.safety.rule import Case, Hit, Predicate, Rule, hit_on, listed
+from crossgrain.safety.rule import Case, Hit, Predicate, Rule, condition_listed, hit_on, listed
 from crossgrain.safety.rules.labs import tsh_low
-
-
-def _condition(case: Case, rule: Rule) -> Hit | None:
-    return hit_on(listed(case.facts.conditions, rule.keys))
 
 
 def _ever(case: Case, rule: Rule) -> Hit | None:
@@ -71,7 +67,7 @@ def _postmenopausal_low(case: Case, rule: Rule) -> Hit | None:
 
 PREDICATES: dict[str, Predicate] = {
     "recent-myocardial-infarction": _recent,
-    "unstable-angina": _condition,
+    "unstable-angina": condition_listed,
     "coronary-disease": _ever,
     "heart-failure": _ever,
     "atrial-fibrillation": _ever,

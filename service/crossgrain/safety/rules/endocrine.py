@@ -2,7 +2,7 @@
 
 from crossgrain.safety import results
 from crossgrain.safety.facts import Analyte, Known
-from crossgrain.safety.rule import Case, Hit, Predicate, Rule, hit_on, listed
+from crossgrain.safety.rule import Case, Hit, Predicate, Rule, condition_listed, hit_on, listed
 
 _ADRENAL = frozenset({"adrenal-insufficiency"})
 _STEROID = frozenset({"glucocorticoid"})
@@ -21,12 +21,8 @@ def _adrenal_treated(case: Case, _: Rule) -> Hit | None:
     return hit_on(adrenal + steroid) if adrenal and steroid else None
 
 
-def _condition(case: Case, rule: Rule) -> Hit | None:
-    return hit_on(listed(case.facts.conditions, rule.keys))
-
-
 def _thyrotoxic_no_rise(case: Case, rule: Rule) -> Hit | None:
-    return None if case.intent.any_rise else _condition(case, rule)
+    return None if case.intent.any_rise else condition_listed(case, rule)
 
 
 def _suppression(case: Case, rule: Rule) -> Hit | None:
@@ -67,7 +63,7 @@ def _central(case: Case, rule: Rule) -> Hit | None:
 PREDICATES: dict[str, Predicate] = {
     "adrenal-insufficiency": _adrenal_uncorrected,
     "adrenal-insufficiency-treated": _adrenal_treated,
-    "thyrotoxicosis": _condition,
+    "thyrotoxicosis": condition_listed,
     "thyrotoxicosis-no-rise": _thyrotoxic_no_rise,
     "central-hypothyroidism": _central,
     "tsh-suppression-goal": _suppression,

@@ -3,7 +3,7 @@
 from crossgrain.dosing.preparations import Kind
 from crossgrain.safety import results
 from crossgrain.safety.facts import Analyte
-from crossgrain.safety.rule import Case, Hit, Predicate, Rule, hit_on, listed
+from crossgrain.safety.rule import Case, Hit, Predicate, Rule, condition_listed, hit_on, listed
 
 
 def _below_age(case: Case, rule: Rule) -> Hit | None:
@@ -11,10 +11,6 @@ def _below_age(case: Case, rule: Rule) -> Hit | None:
     if age is None or age >= rule.number("adult"):
         return None
     return Hit(("Patient",), {"age": str(age)})
-
-
-def _condition(case: Case, rule: Rule) -> Hit | None:
-    return hit_on(listed(case.facts.conditions, rule.keys))
 
 
 def _not_established(case: Case, rule: Rule) -> Hit | None:
@@ -64,7 +60,7 @@ def _always(_: Case, __: Rule) -> Hit:
 
 PREDICATES: dict[str, Predicate] = {
     "under-18": _below_age,
-    "myxoedema-coma": _condition,
+    "myxoedema-coma": condition_listed,
     "hypothyroidism-not-established": _not_established,
     "hypothyroidism-unconfirmed": _unconfirmed,
     "not-for-replacement": _not_replacement,
