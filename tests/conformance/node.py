@@ -20,6 +20,11 @@ needs_packages = pytest.mark.skipif(
 def run(script, stdin):
     """What a script of the walker answers to what it is given."""
     finished = subprocess.run(
-        [str(NODE), script], cwd=HERE / "walker", input=stdin, capture_output=True, check=True, timeout=120
+        [str(NODE), script],
+        cwd=HERE / "walker",
+        input=stdin,
+        capture_output=True,
+        check=True,
+        timeout=120,
     )
     return json.loads(finished.stdout)

@@ -94,7 +94,7 @@ FAULTS = {
         "one is not in http://hl7.org/fhir/ValueSet/action-selection-behavior|4.0.1",
     ),
     "a code unknown to its system": (
-        lambda b: only(b, "Task")["code"]["coding"][0].update(code="stop"),
+        lambda b: resources(b, "Task")[0]["code"]["coding"][0].update(code="stop"),
         "http://hl7.org/fhir/CodeSystem/task-code has no code stop",
     ),
     "a display that is another code's": (

@@ -111,7 +111,7 @@ def row(basis, target, equivalent="100", steers=True):
 
 def labs(*days_and_purposes):
     return tuple(
-        LabDraw(day, purpose, f"TSH, free T4 and free T3: {purpose}.", 70, repeat)
+        LabDraw(day, purpose, f"TSH, free T4 and free T3: {purpose}.", day - 5, repeat)
         for day, purpose, repeat in days_and_purposes
     )
 
@@ -320,6 +320,21 @@ def old_order_outlasts_the_series():
     return proposal(record(entry(LT4, 50, kind="MedicationStatement")), made)
 
 
+def stepping_back_to_nothing():
+    """Five micrograms of LT3 beside half the LT4; the lowest branch leaves no medicine at all."""
+    steps = (Step(Stage.HOLD, 0, 55, (dose(LT4, 25, Part.OLD), dose(LT3, 5))),)
+    on = (Step(Stage.BRANCH, 56, 120, (dose(LT3, 10, per_day=2),)),)
+    stay = (Step(Stage.BRANCH, 56, 120, (dose(LT3, 5),)),)
+    branches = (
+        branch(Reading.HIGH, on, ()),
+        branch(Reading.IN_RANGE, stay, ()),
+        branch(Reading.LOW, (Step(Stage.BRANCH, 56, 120, ()),), ()),
+    )
+    aim = TargetDose(lt3_ug=Fraction(10))
+    made = plan(Target.LIOTHYRONINE, aim, dose(LT3, 10), steps, branches)
+    return proposal(record(entry(LT4, 50)), made, Target.LIOTHYRONINE)
+
+
 def stop_outcome():
     return proposal(record(entry(LT4, 100)), findings=(NOTE, STOP, HOLD))
 
@@ -339,5 +354,6 @@ PLANNED = {
     "to LT4 and LT3": to_combination,
     "stopped at once": stopped_at_once,
     "old order outlasts": old_order_outlasts_the_series,
+    "back to nothing": stepping_back_to_nothing,
 }
 EVERY = {**PLANNED, "stop outcome": stop_outcome, "data required": data_required}

@@ -1,5 +1,7 @@
 """Blood draws: what, when, and before that morning's dose."""
 
+from dataclasses import replace
+
 from tests.unit.write.answers import intended, resources, written
 from tests.unit.write.plans import levothyroxine_to_desiccated, old_order_outlasts_the_series
 
@@ -45,3 +47,16 @@ def test_a_conditional_draw_repeats_its_condition():
 def test_what_the_plan_says_of_a_draw_is_its_note():
     series = intended(written(levothyroxine_to_desiccated()), "ServiceRequest", "proposal")
     assert series[0]["note"][0]["text"] == "TSH, free T4 and free T3: baseline."
+
+
+def test_a_draw_before_the_modelled_steady_state_says_from_which_day_it_is_steady():
+    made = levothyroxine_to_desiccated()
+    early = replace(made.plan.labs[1], modelled_steady_day=made.plan.labs[1].day + 1)
+    on_time = replace(made.plan.labs[1], modelled_steady_day=made.plan.labs[1].day)
+    for draw, said in ((early, True), (on_time, False)):
+        bundle = written(replace(made, plan=replace(made.plan, labs=(draw,))))
+        for request in intended(bundle, "ServiceRequest", "proposal"):
+            # Day 90 is 30 July 2024, the day after it 31 July.
+            words = "steady from 31 July 2024 on"
+            assert any(words in note["text"] for note in request["note"]) is said
+            assert (words in request["text"]["div"]) is said

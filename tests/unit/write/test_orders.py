@@ -36,6 +36,14 @@ def test_the_old_medicine_going_on_as_taken_needs_no_new_order():
     assert orders_for(taken(LT4, 100)) == []
 
 
+@pytest.mark.parametrize(
+    "line", [taken(LT4, 75), taken(LT3, 5, Part.NEW), taken(GRAIN_60, 15, Part.NEW)]
+)
+def test_a_dose_without_tablets_that_is_not_taken_now_is_refused(line):
+    with pytest.raises(ValueError, match="is not taken now"):
+        orders_for(line)
+
+
 def test_a_dose_of_two_strengths_is_two_requests_that_name_each_other():
     sixty, fifteen = orders_for(dose(GRAIN_60, "67.5"))
     assert [product(sixty), product(fifteen)] == [

@@ -1,7 +1,9 @@
 """The old orders end by dated Tasks, in the series or in a branch, never twice."""
 
+from dataclasses import replace
+
 import pytest
-from tests.unit.write.answers import intended, only, resources, written
+from tests.unit.write.answers import intended, only, product, resources, written
 from tests.unit.write.plans import (
     CODES,
     LT4,
@@ -10,6 +12,7 @@ from tests.unit.write.plans import (
     old_order_outlasts_the_series,
     proposal,
     record,
+    stepping_back_to_nothing,
     stopped_at_once,
     taken,
     to_combination,
@@ -21,7 +24,7 @@ from crossgrain.fhir.write.prior import series_tasks
 
 
 def test_the_old_order_is_aborted_on_the_day_its_taper_begins():
-    task = only(written(levothyroxine_to_desiccated()), "Task")
+    (task,) = intended(written(levothyroxine_to_desiccated()), "Task", "proposal")
     assert task["code"]["coding"][0]["code"] == "abort"
     assert task["focus"] == {"reference": "MedicationRequest/old-1"}
     assert (task["intent"], task["status"]) == ("proposal", "draft")
@@ -65,4 +68,33 @@ def test_a_plan_that_returns_to_an_ended_order_is_refused():
     )
     letter = letterhead_for(proposal(record(entry(LT4, 100))), "0.1.0", CODES)
     with pytest.raises(ValueError, match="already ended"):
-        list(series_tasks(letter, courses(steps)))
+        list(series_tasks(letter, steps, courses(steps)))
+
+
+def left_out(bundle):
+    """Medicine and day of every order of the series that an option ends."""
+    by_urn = {e["fullUrl"]: e["resource"] for e in bundle["entry"]}
+    tasks = intended(bundle, "Task", "option")
+    return [
+        (product(by_urn[t["focus"]["reference"]]), t["restriction"]["period"]["start"])
+        for t in tasks
+        if t["focus"]["reference"] in by_urn
+    ]
+
+
+def test_what_a_branch_leaves_out_is_ended_by_a_task_on_its_order():
+    # Day 56 from 1 May 2024. TSH high and in range drop the LT4; low drops both.
+    assert left_out(written(stepping_back_to_nothing())) == [
+        ("levothyroxine sodium 25 microgram tablet", "2024-06-26"),
+        ("levothyroxine sodium 25 microgram tablet", "2024-06-26"),
+        ("liothyronine sodium 5 microgram tablet", "2024-06-26"),
+        ("levothyroxine sodium 25 microgram tablet", "2024-06-26"),
+    ]
+
+
+def test_a_branch_without_a_day_is_refused():
+    made = stepping_back_to_nothing()
+    branches = (replace(made.plan.checkpoint.branches[0], steps=()),)
+    checkpoint = replace(made.plan.checkpoint, branches=branches)
+    with pytest.raises(ValueError, match="tsh-high has no step"):
+        written(replace(made, plan=replace(made.plan, checkpoint=checkpoint)))

@@ -67,7 +67,7 @@ def _planned(letter: Letterhead, plan: Plan) -> list[Resource]:
     activities = (
         *medication_requests(letter, SERIES, series),
         *service_requests(letter, SERIES, plan.labs),
-        *series_tasks(letter, series),
+        *series_tasks(letter, plan.steps, series),
         request_group(letter, plan.checkpoint, choices),
     )
     tied = care_plan(letter, plan, series, activities, choices)

@@ -44,7 +44,7 @@ def options(
             (
                 *medication_requests(letter, scope, own),
                 *service_requests(letter, scope, branch.labs),
-                *branch_tasks(letter, scope, series, own),
+                *branch_tasks(letter, scope, series, branch, own),
             ),
         )
 

@@ -33,13 +33,14 @@ def service_requests(
 
 def _request(letter: Letterhead, scope: Scope, draw: LabDraw, code: str) -> Resource:
     what = f"ServiceRequest|{scope.name}|{draw.purpose}|{draw.day}|{code}"
-    says = [*scope.only_if, f"{ANALYTES[code]}, {lab_days(letter, draw)}.", draw.statement]
+    about = [draw.statement, *not_steady(letter, draw)]
+    says = [*scope.only_if, f"{ANALYTES[code]}, {lab_days(letter, draw)}.", *about]
     body = letter.request("ServiceRequest", what, scope, says)
     body["category"] = [{"coding": [_coding(SNOMED, "108252007", "Laboratory procedure")]}]
     body["code"] = {"coding": [_coding(LOINC, code, ANALYTES[code])], "text": ANALYTES[code]}
     body.update(_occurrence(letter, draw))
     body["patientInstruction"] = BEFORE_DOSE
-    body["note"] = letter.notes(scope, draw.statement)
+    body["note"] = letter.notes(scope, *about)
     return body
 
 
@@ -60,3 +61,14 @@ def _days(draw: LabDraw) -> list[int]:
 def lab_days(letter: Letterhead, draw: LabDraw) -> str:
     """The days of a draw, in words."""
     return ", ".join(letter.words(day) for day in _days(draw))
+
+
+def not_steady(letter: Letterhead, draw: LabDraw) -> list[str]:
+    """The date of the modelled steady state, where the draw comes before it."""
+    steady = draw.modelled_steady_day
+    if steady is None or draw.day >= steady:
+        return []
+    return [
+        f"The model calls the levels steady from {letter.words(steady)} on: at this draw they"
+        " are still moving."
+    ]

@@ -3,8 +3,9 @@
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-from crossgrain.dosing.plan import Course, Part
+from crossgrain.dosing.plan import Course, LineDose, Part
 from crossgrain.dosing.preparations import Preparation
+from crossgrain.dosing.regimens import DoseLine
 from crossgrain.dosing.tablets import Piece
 from crossgrain.fhir.read.codes import CodedDrug
 from crossgrain.fhir.read.record import MedicineEntry
@@ -29,17 +30,45 @@ def medication_requests(
     order is enough, until a Task ends it.
     """
     for course in courses:
-        for piece in course.line.tablets.pieces if course.line.tablets else ():
+        if course.line.tablets is None:
+            check_as_taken(letter, course)
+            continue
+        for piece in course.line.tablets.pieces:
             yield _request(letter, scope, course, piece)
+
+
+def check_as_taken(letter: Letterhead, course: Course) -> None:
+    """Make sure that a course without tablets is what the patient takes already.
+
+    Raises
+    ------
+    ValueError
+        where it is a dose that nobody takes: leaving out its order would be a silent error.
+    """
+    line = course.line
+    taken = [old for old in letter.proposal.record.regimen if _same_medicine(old, line)]
+    if sum(old.daily for old in taken) != line.amount:
+        raise ValueError(f"{line.preparation.id} {line.amount} has no tablets and is not taken now")
+
+
+def _same_medicine(old: DoseLine, line: LineDose) -> bool:
+    return old.preparation.id == line.preparation.id
+
+
+def order_name(scope: Scope, course: Course, piece: Piece) -> str:
+    """What the request for one product over one course is called."""
+    return (
+        f"MedicationRequest|{scope.name}|{course.line.preparation.id}|{piece.strength}"
+        f"|{course.first_day}"
+    )
 
 
 def _request(letter: Letterhead, scope: Scope, course: Course, piece: Piece) -> Resource:
     line = course.line
-    what = f"MedicationRequest|{scope.name}|{line.preparation.id}|{piece.strength}"
     instruction = dosage(letter, scope, course, piece)
     body = letter.request(
         "MedicationRequest",
-        f"{what}|{course.first_day}",
+        order_name(scope, course, piece),
         scope,
         [instruction["text"], *([line.note] if line.note else [])],
     )

@@ -6,7 +6,7 @@ from crossgrain.dosing.plan import BasisRow, Course, Forecast, LabDraw, Plan, Pr
 from crossgrain.dosing.targets import TargetDose
 from crossgrain.fhir.write.checkpoint import Option, checkpoint_words, option_words
 from crossgrain.fhir.write.issues import finding_words
-from crossgrain.fhir.write.labs import lab_days
+from crossgrain.fhir.write.labs import lab_days, not_steady
 from crossgrain.fhir.write.letterhead import Letterhead
 from crossgrain.fhir.write.narrative import bullets, heading, paragraph, table
 from crossgrain.fhir.write.quantities import rounded
@@ -51,7 +51,10 @@ def _split(course: Course) -> str:
 
 def lab_list(letter: Letterhead, draws: Iterable[LabDraw]) -> str:
     """The blood draws."""
-    return bullets(f"{lab_days(letter, draw)}: {draw.statement}" for draw in draws)
+    return bullets(
+        " ".join((f"{lab_days(letter, draw)}: {draw.statement}", *not_steady(letter, draw)))
+        for draw in draws
+    )
 
 
 def findings_block(letter: Letterhead) -> str:

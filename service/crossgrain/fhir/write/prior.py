@@ -1,58 +1,87 @@
 """What happens to the orders that stand today: dated Tasks that end them."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
-from crossgrain.dosing.plan import Course
+from crossgrain.dosing.plan import Branch, Course, Step
+from crossgrain.fhir.identity import urn
 from crossgrain.fhir.read.record import MedicineEntry
 from crossgrain.fhir.write.letterhead import SERIES, Letterhead, Resource, Scope
-from crossgrain.fhir.write.words import generic_name
+from crossgrain.fhir.write.orders import order_name
+from crossgrain.fhir.write.words import generic_name, product
 
 TASK_CODE = "http://hl7.org/fhir/CodeSystem/task-code"
 
 
-def series_tasks(letter: Letterhead, courses: tuple[Course, ...]) -> Iterator[Resource]:
+def series_tasks(
+    letter: Letterhead, steps: tuple[Step, ...], courses: tuple[Course, ...]
+) -> Iterator[Resource]:
     """Tasks for the old orders that end during the series."""
-    yield from _ending(letter, SERIES, courses, letter.proposal.record.current, 0)
+    yield from _ending(letter, SERIES, steps, courses, letter.proposal.record.current)
 
 
 def branch_tasks(
-    letter: Letterhead, scope: Scope, series: tuple[Course, ...], branch: tuple[Course, ...]
+    letter: Letterhead,
+    scope: Scope,
+    series: tuple[Course, ...],
+    branch: Branch,
+    own: tuple[Course, ...],
 ) -> Iterator[Resource]:
-    """Tasks for the old orders that outlast the series and end in this branch.
+    """Tasks for what outlasts the series and ends in this branch.
+
+    That is an old order which still stands, and an order of the series whose medicine the
+    branch leaves out from its first day.
 
     Raises
     ------
     ValueError
-        where the branch holds no dose: what it leaves undecided cannot be ordered.
+        where the branch has no days: what it leaves undecided cannot be ordered.
     """
-    begins = min(course.first_day for course in branch)
+    if not branch.steps:
+        raise ValueError(f"the branch {branch.reading} has no step")
+    begins = branch.steps[0].first_day
     standing = [
         entry
         for entry in letter.proposal.record.current
         if _stands_until(entry, series, 0) == begins - 1
     ]
-    yield from _ending(letter, scope, branch, standing, begins)
+    yield from _ending(letter, scope, branch.steps, own, standing)
+    for course in series:
+        if course.last_day == begins - 1 and not _continues(
+            own, course.line.preparation.id, begins
+        ):
+            yield from _left_out(letter, scope, course, begins)
 
 
 def _ending(
     letter: Letterhead,
     scope: Scope,
-    courses: tuple[Course, ...],
-    entries: tuple[MedicineEntry, ...] | list[MedicineEntry],
-    begins: int,
+    steps: Sequence[Step],
+    courses: Sequence[Course],
+    entries: Sequence[MedicineEntry],
 ) -> Iterator[Resource]:
-    ends = max(course.last_day for course in courses)
     for entry in entries:
-        last = _stands_until(entry, courses, begins)
-        if entry.lines and last < ends:
-            yield _task(letter, scope, entry, last + 1, _continues(entry, courses, last + 1))
+        last = _stands_until(entry, courses, steps[0].first_day)
+        if entry.lines and last < steps[-1].last_day:
+            continues = _continues(courses, _medicine(entry), last + 1)
+            says = task_words(letter, entry, last + 1, continues)
+            yield _task(letter, scope, entry.reference, last + 1, says)
+
+
+def _left_out(letter: Letterhead, scope: Scope, course: Course, day: int) -> Iterator[Resource]:
+    for piece in course.line.tablets.pieces if course.line.tablets else ():
+        says = (
+            f"End the order for {product(course.line.preparation, piece.strength)}: from"
+            f" {letter.words(day)} on it is not taken."
+        )
+        ordered = urn(letter.id_of(order_name(SERIES, course, piece)))
+        yield _task(letter, scope, ordered, day, says)
 
 
 def _medicine(entry: MedicineEntry) -> str:
     return entry.lines[0].preparation.id if entry.lines else ""
 
 
-def _stands_until(entry: MedicineEntry, courses: tuple[Course, ...], begins: int) -> int:
+def _stands_until(entry: MedicineEntry, courses: Sequence[Course], begins: int) -> int:
     """The last day on which the old order itself is followed; the day before if none.
 
     Raises
@@ -69,19 +98,14 @@ def _stands_until(entry: MedicineEntry, courses: tuple[Course, ...], begins: int
     return standing
 
 
-def _continues(entry: MedicineEntry, courses: tuple[Course, ...], day: int) -> bool:
+def _continues(courses: Sequence[Course], medicine: str, day: int) -> bool:
     return any(
-        course.first_day == day and course.line.preparation.id == _medicine(entry)
-        for course in courses
+        course.first_day == day and course.line.preparation.id == medicine for course in courses
     )
 
 
-def _task(
-    letter: Letterhead, scope: Scope, entry: MedicineEntry, day: int, continues: bool
-) -> Resource:
-    says = task_words(letter, entry, day, continues)
-    what = f"Task|{scope.name}|{entry.reference}|{day}"
-    body = letter.request("Task", what, scope, [*scope.only_if, says])
+def _task(letter: Letterhead, scope: Scope, focus: str, day: int, says: str) -> Resource:
+    body = letter.request("Task", f"Task|{scope.name}|{focus}|{day}", scope, [*scope.only_if, says])
     coding = {
         "system": TASK_CODE,
         "code": "abort",
@@ -89,7 +113,7 @@ def _task(
     }
     body["code"] = {"coding": [coding], "text": "End the standing order"}
     body["description"] = says
-    body["focus"] = {"reference": entry.reference}
+    body["focus"] = {"reference": focus}
     body["note"] = letter.notes(scope)
     body["restriction"] = {"period": {"start": letter.iso(day), "end": letter.iso(day)}}
     return body
