@@ -9,6 +9,7 @@ from fractions import Fraction
 
 from crossgrain.catalogue import load_catalogue
 from crossgrain.dosing.plan import (
+    Band,
     BasisCoverage,
     BasisRow,
     Branch,
@@ -100,7 +101,8 @@ def forecast(prior, lowest):
     coverage = tuple(
         BasisCoverage(basis, *pools, 0.97, secant=False) for basis in ("practice", "label")
     )
-    return Forecast(prior, coverage, pools, 1.02, pools, 612.25, 70)
+    band = Band((lowest - 0.1, lowest), (1.08, 1.2)) if lowest > 0.5 else None
+    return Forecast(prior, coverage, pools, 1.02, pools, 612.25, 70, band)
 
 
 def row(basis, target, equivalent="100", steers=True):

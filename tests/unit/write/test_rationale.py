@@ -50,6 +50,8 @@ def test_both_prior_therapies_are_forecast_the_chosen_one_first():
     ]
     lowest = [parts_of({"part": f["coverage"]})["lowest"] for f in forecasts]
     assert lowest == [Decimal("0.940"), Decimal("0.310")]
+    assert parts_of({"part": forecasts[0]["band"]})["lowest-coverage-from"] == Decimal("0.840")
+    assert "band" not in forecasts[1]
 
 
 def test_every_basis_is_compared_and_the_chosen_one_marked():

@@ -26,6 +26,12 @@ def test_tablets_are_counted_in_words_without_a_decimal_point(count, words):
     assert tablets(Fraction(count)) == words
 
 
+@pytest.mark.parametrize("count", ["1/8", "1/3", "7/5"])
+def test_a_part_that_no_tablet_is_cut_into_is_refused(count):
+    with pytest.raises(ValueError, match="cannot be cut"):
+        tablets(Fraction(count))
+
+
 @pytest.mark.parametrize(
     ("preparation", "strength", "words"),
     [

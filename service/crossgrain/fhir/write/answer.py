@@ -7,7 +7,7 @@ from crossgrain.fhir.identity import urn
 from crossgrain.fhir.proposal import Proposal
 from crossgrain.fhir.read.codes import CodeTables
 from crossgrain.fhir.version import FhirVersion
-from crossgrain.fhir.write.care_plan import care_plan
+from crossgrain.fhir.write.care_plan import Contents, care_plan
 from crossgrain.fhir.write.checkpoint import options, request_group
 from crossgrain.fhir.write.guidance import guidance_response
 from crossgrain.fhir.write.issues import detected_issues
@@ -70,7 +70,7 @@ def _planned(letter: Letterhead, plan: Plan) -> list[Resource]:
         *series_tasks(letter, plan.steps, series),
         request_group(letter, plan.checkpoint, choices),
     )
-    tied = care_plan(letter, plan, series, activities, choices)
+    tied = care_plan(letter, Contents(plan, series, activities, choices))
     optional = (request for choice in choices for request in choice.requests)
     return sorted((tied, *activities, *optional), key=_place)
 

@@ -1,11 +1,13 @@
 """The CarePlan that ties the series together."""
 
+from dataclasses import dataclass
+
 from crossgrain.dosing.plan import Course, Plan
 from crossgrain.fhir.identity import MODULE_CANONICAL, urn
 from crossgrain.fhir.write.carried_over import judged_orders
 from crossgrain.fhir.write.checkpoint import Option
 from crossgrain.fhir.write.letterhead import SERIES, Letterhead, Resource
-from crossgrain.fhir.write.narrative import heading, narrative, paragraph, plain
+from crossgrain.fhir.write.narrative import bullets, heading, narrative, paragraph, plain
 from crossgrain.fhir.write.plan_words import (
     checkpoint_block,
     dose_table,
@@ -17,28 +19,31 @@ from crossgrain.fhir.write.plan_words import (
 from crossgrain.fhir.write.words import CAUTION, taken
 
 
-def care_plan(
-    letter: Letterhead,
-    plan: Plan,
-    courses: tuple[Course, ...],
-    activities: tuple[Resource, ...],
-    choices: tuple[Option, ...],
-) -> Resource:
+@dataclass(frozen=True, slots=True)
+class Contents:
+    """What a care plan holds: the plan, its series, and the requests that carry it out."""
+
+    plan: Plan
+    courses: tuple[Course, ...]
+    activities: tuple[Resource, ...]
+    choices: tuple[Option, ...]
+
+
+def care_plan(letter: Letterhead, contents: Contents) -> Resource:
     """The unconditional series and the checkpoint, as activities of one plan."""
-    body = letter.head(
-        "CarePlan", "CarePlan", _narrative(letter, plan, courses, activities, choices)
-    )
+    summed_up = plain(summary(letter, contents.plan))
+    body = letter.head("CarePlan", "CarePlan", _narrative(letter, contents, summed_up))
     body["instantiatesCanonical"] = [f"{MODULE_CANONICAL}|{letter.service_version}"]
     body["status"] = "draft"
     body["intent"] = "proposal"
-    body["title"] = title(letter, plan)
-    body["description"] = plain(summary(letter, plan))
+    body["title"] = title(letter, contents.plan)
+    body["description"] = summed_up
     body["subject"] = letter.subject()
     if letter.encounter:
         body["encounter"] = {"reference": letter.encounter}
     body["period"] = {
         "start": letter.iso(0),
-        "end": letter.iso(max(course.last_day for course in courses)),
+        "end": letter.iso(contents.plan.steps[-1].last_day),
     }
     body["created"] = letter.authored
     supporting = [entry.reference for entry in letter.proposal.record.current]
@@ -47,7 +52,7 @@ def care_plan(
     if supporting:
         body["supportingInfo"] = [{"reference": ref} for ref in dict.fromkeys(supporting)]
     body["activity"] = [
-        {"reference": {"reference": urn(activity["id"])}} for activity in activities
+        {"reference": {"reference": urn(activity["id"])}} for activity in contents.activities
     ]
     body["note"] = letter.notes(SERIES)
     return body
@@ -69,24 +74,18 @@ def summary(letter: Letterhead, plan: Plan) -> str:
     )
 
 
-def _narrative(
-    letter: Letterhead,
-    plan: Plan,
-    courses: tuple[Course, ...],
-    activities: tuple[Resource, ...],
-    choices: tuple[Option, ...],
-) -> dict[str, str]:
-    endings = [a["description"] for a in activities if a["resourceType"] == "Task"]
+def _narrative(letter: Letterhead, contents: Contents, summed_up: str) -> dict[str, str]:
+    tasks = [a["description"] for a in contents.activities if a["resourceType"] == "Task"]
     return narrative(
         paragraph(CAUTION),
-        paragraph(summary(letter, plan)),
+        paragraph(summed_up),
         findings_block(letter),
         heading("Doses"),
-        dose_table(letter, courses),
-        *map(paragraph, endings),
+        dose_table(letter, contents.courses),
+        bullets(tasks),
         heading("Blood tests"),
-        lab_list(letter, plan.labs),
-        checkpoint_block(letter, plan, choices),
+        lab_list(letter, contents.plan.labs),
+        checkpoint_block(letter, contents.plan, contents.choices),
         heading("Modelled hormone during the move"),
-        forecast_list(letter, plan),
+        forecast_list(letter, contents.plan),
     )

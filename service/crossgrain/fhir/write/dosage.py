@@ -5,7 +5,7 @@ from fractions import Fraction
 from math import ceil
 from typing import Any
 
-from crossgrain.dosing.plan import Course
+from crossgrain.dosing.plan import Course, LineDose
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.tablets import Piece
 from crossgrain.fhir.write.letterhead import Letterhead, Scope
@@ -27,7 +27,7 @@ _OFTEN = {
 def dosage(letter: Letterhead, scope: Scope, course: Course, piece: Piece) -> dict[str, Any]:
     """`Dosage` of one product: words for the patient, the same as data for a machine."""
     line = course.line
-    each = piece.count / line.doses_per_day
+    each = count_each(line, piece)
     instruction: dict[str, Any] = {
         "sequence": 1,
         "text": instruction_text(letter, scope, course, piece),
@@ -58,6 +58,11 @@ def dosage(letter: Letterhead, scope: Scope, course: Course, piece: Piece) -> di
     return instruction
 
 
+def count_each(line: LineDose, piece: Piece) -> Fraction:
+    """Tablets at each of the day's doses."""
+    return piece.count if line.doses_per_day == 1 else piece.count / line.doses_per_day
+
+
 def _typed(code: str, display: str, dose: dict[str, Any]) -> dict[str, Any]:
     coding = {"system": DOSE_TYPE, "code": code, "display": display}
     return {"type": {"coding": [coding]}, "doseQuantity": dose}
@@ -75,7 +80,7 @@ def instruction_text(letter: Letterhead, scope: Scope, course: Course, piece: Pi
     how = f", {EMPTY_STOMACH}" if line.preparation.t4_ug_per_unit else ""
     sentences = [
         f"{_capital(product(line.preparation, piece.strength))}s: take"
-        f" {tablets(piece.count / line.doses_per_day)} {often}{how}.",
+        f" {tablets(count_each(line, piece))} {often}{how}.",
         f"From {letter.words(course.first_day)} to {letter.words(course.last_day)}.",
     ]
     if line.tablets and len(line.tablets.pieces) > 1:
@@ -89,7 +94,7 @@ def instruction_text(letter: Letterhead, scope: Scope, course: Course, piece: Pi
 def _together(course: Course, piece: Piece) -> str:
     line = course.line
     others = " and ".join(
-        f"{tablets(other.count / line.doses_per_day)} of {amount(line.preparation, other.strength)}"
+        f"{tablets(count_each(line, other))} of {amount(line.preparation, other.strength)}"
         for other in (line.tablets.pieces if line.tablets else ())
         if other is not piece
     )

@@ -1,7 +1,5 @@
 """The GuidanceResponse: how the answer ends, and why."""
 
-from typing import Any
-
 from crossgrain.dosing.plan import Plan
 from crossgrain.fhir.identity import MODULE_CANONICAL
 from crossgrain.fhir.proposal import Outcome
@@ -24,7 +22,8 @@ STATUS = {
 def guidance_response(letter: Letterhead) -> Resource:
     """Status, result, the contained findings and the contained working."""
     outcome = letter.proposal.outcome
-    body = letter.head("GuidanceResponse", "GuidanceResponse", _narrative(letter))
+    concluded = plain(conclusion(letter))
+    body = letter.head("GuidanceResponse", "GuidanceResponse", _narrative(letter, concluded))
     body["contained"] = [operation_outcome(letter), rationale(letter), device(letter)]
     body["moduleCanonical"] = f"{MODULE_CANONICAL}|{letter.service_version}"
     body["status"] = STATUS[outcome]
@@ -33,16 +32,12 @@ def guidance_response(letter: Letterhead) -> Resource:
         body["encounter"] = {"reference": letter.encounter}
     body["occurrenceDateTime"] = letter.authored
     body["performer"] = {"reference": "#service"}
-    body["note"] = _notes(letter)
+    body["note"] = [{"text": concluded}, *letter.notes(SERIES)]
     body["evaluationMessage"] = [{"reference": "#outcome"}]
     body["outputParameters"] = {"reference": "#rationale"}
     if letter.plan:
         body["result"] = {"reference": letter.care_plan_urn}
     return body
-
-
-def _notes(letter: Letterhead) -> list[dict[str, Any]]:
-    return [{"text": plain(conclusion(letter))}, *letter.notes(SERIES)]
 
 
 def conclusion(letter: Letterhead) -> str:
@@ -56,12 +51,12 @@ def conclusion(letter: Letterhead) -> str:
             return summary(letter, letter.plan) if letter.plan else ""
 
 
-def _narrative(letter: Letterhead) -> dict[str, str]:
+def _narrative(letter: Letterhead, concluded: str) -> dict[str, str]:
     record = letter.proposal.record
     questions = [f"{question.question} ({question.expression})" for question in record.questions]
     return narrative(
         paragraph(CAUTION),
-        paragraph(conclusion(letter)),
+        paragraph(concluded),
         heading("Questions") + bullets(questions) if questions else "",
         findings_block(letter),
         bullets(map(to_confirm, record.confirm)),

@@ -99,8 +99,15 @@ def _forecast(letter: Letterhead, forecast: Forecast, chosen: str) -> str:
         f"{chosen}, {forecast.prior_therapy} ({PRIOR_WORDS[forecast.prior_therapy]}):"
         f" lowest coverage {_percent(lowest.lowest.value)} of the old regimen on"
         f" {letter.words(int(lowest.lowest.day))} (basis {lowest.basis_id});"
-        f" T3 exposure {_percent(t3[0].value)} to {_percent(t3[1].value)}."
+        f" T3 exposure {_percent(t3[0].value)} to {_percent(t3[1].value)}.{_band(forecast)}"
     )
+
+
+def _band(forecast: Forecast) -> str:
+    if forecast.band is None:
+        return ""
+    low, high = map(_percent, forecast.band.lowest_coverage)
+    return f" Over the band of the model's parameters the lowest coverage is {low} to {high}."
 
 
 def _percent(ratio: float) -> str:

@@ -5,7 +5,15 @@ from fractions import Fraction
 from math import floor
 from typing import Any
 
-from crossgrain.dosing.plan import BasisCoverage, BasisRow, Checkpoint, Extreme, Forecast, Plan
+from crossgrain.dosing.plan import (
+    Band,
+    BasisCoverage,
+    BasisRow,
+    Checkpoint,
+    Extreme,
+    Forecast,
+    Plan,
+)
 from crossgrain.dosing.targets import Target, TargetDose
 from crossgrain.fhir.write.letterhead import Letterhead, Resource
 from crossgrain.fhir.write.narrative import plain
@@ -116,6 +124,17 @@ def _forecast(letter: Letterhead, forecast: Forecast, *, chosen: bool) -> Iterat
     pool = quantity(rounded(forecast.t4_pool_end_ug, 1), "ug")
     yield {"name": "t4-pool-end", "valueQuantity": pool}
     yield _date("steady-on", letter.iso(forecast.steady_day))
+    if forecast.band:
+        yield _group("band", *_band(forecast.band))
+
+
+def _band(band: Band) -> Iterator[Part]:
+    for name, (low, high) in (
+        ("lowest-coverage", band.lowest_coverage),
+        ("highest-t3-exposure", band.highest_t3_exposure),
+    ):
+        yield _ratio(f"{name}-from", low)
+        yield _ratio(f"{name}-to", high)
 
 
 def _coverage(letter: Letterhead, coverage: BasisCoverage) -> Iterator[Part]:

@@ -97,6 +97,15 @@ FORECAST = PartDefinition(
         ),
         _one("t4-pool-end", "Quantity", "The T4 pool at the end of the hold, microgram"),
         _one("steady-on", "date", "First day that the model calls steady"),
+        PartDefinition(
+            "band", "", 0, "1", "The same over the whole band of the model's parameters",
+            (
+                _one("lowest-coverage-from", "decimal", "Lowest coverage, at worst"),
+                _one("lowest-coverage-to", "decimal", "Lowest coverage, at best"),
+                _one("highest-t3-exposure-from", "decimal", "Highest T3 exposure, at least"),
+                _one("highest-t3-exposure-to", "decimal", "Highest T3 exposure, at most"),
+            ),
+        ),
     ),
 )  # fmt: skip
 RATIONALE_PARTS = (

@@ -15,18 +15,8 @@ _MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September",
     "October", "November", "December",
 )  # fmt: skip
-_PARTS = {
-    Fraction(1, 4): "a quarter of a tablet",
-    Fraction(1, 2): "half a tablet",
-    Fraction(3, 4): "three quarters of a tablet",
-    Fraction(1): "1 tablet",
-}
-_REST = {
-    Fraction(0): "",
-    Fraction(1, 4): " and a quarter",
-    Fraction(1, 2): " and a half",
-    Fraction(3, 4): " and three quarters",
-}
+_QUARTERS = ("", " and a quarter", " and a half", " and three quarters")
+_PART_OF_ONE = ("", "a quarter of a tablet", "half a tablet", "three quarters of a tablet")
 _UNITS = {"ug": "microgram", "mg": "mg"}
 
 
@@ -51,13 +41,24 @@ def number(value: Fraction) -> str:
 def tablets(count: Fraction) -> str:
     """So many tablets, in words that cannot be misread as a decimal.
 
+    Raises
+    ------
+    ValueError
+        for a part finer than a quarter: no tablet is cut so.
+
+    Examples
+    --------
+
     >>> tablets(Fraction(3, 2))
     '1 and a half tablets'
     """
-    if count in _PARTS:
-        return _PARTS[count]
-    whole = count.numerator // count.denominator
-    return f"{whole}{_REST[count - whole]} tablets"
+    parts, finer = divmod(count.numerator * 4, count.denominator)
+    if finer:
+        raise ValueError(f"{count} tablets cannot be cut")
+    whole, quarters = divmod(parts, 4)
+    if not whole:
+        return _PART_OF_ONE[quarters]
+    return f"{whole}{_QUARTERS[quarters]} tablet{'' if (whole, quarters) == (1, 0) else 's'}"
 
 
 def amount(preparation: Preparation, value: Fraction) -> str:
