@@ -1,7 +1,8 @@
 """Everything that the service reads from data files, read once and checked.
 
-A clinic's own file (TOML) may add charts (``[[basis]]``) and name the strengths that its
-pharmacy stocks (``[stock]``)::
+A clinic's own file (TOML) may add charts (``[[basis]]``), name the strengths that its
+pharmacy stocks (``[stock]``), its products by code (``[[product]]``) and by name
+(``[[alias]]``)::
 
     [[basis]]
     id = "clinic-x"
@@ -23,12 +24,18 @@ from typing import Any
 
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.charts import bases_from, clinic_bases_from
+from crossgrain.dosing.crosschecks import CrossChecks, cross_checks_from
 from crossgrain.dosing.entries import only_known_keys, refuse, table
 from crossgrain.dosing.errors import Category, DomainError
+from crossgrain.dosing.kinetics import KineticsTable, kinetics_from
+from crossgrain.dosing.policy import Policy, policy_from
 from crossgrain.dosing.preparations import Preparation, preparations_from
 from crossgrain.dosing.stock import stocked
+from crossgrain.fhir.read.codes import CodeTables, code_tables_from
+from crossgrain.safety.loading import rules_from
+from crossgrain.safety.rule import RuleTable
 
-CLINIC_KEYS = ("basis", "stock")
+CLINIC_KEYS = ("basis", "stock", "product", "alias")
 """What a clinic's file may hold at its top level."""
 
 
@@ -40,10 +47,20 @@ class Catalogue:
     ----------
     preparations : by id, with the clinic's stocked strengths where it names them
     bases : shipped charts in the order of their file, then the clinic's own
+    kinetics : default parameters and their band
+    policy : how fast doses move and when bloods are drawn
+    cross_checks : published tables that an answer is held against
+    codes : what the reader recognises and the writer writes, with the clinic's own products
+    rules : the safety rules
     """
 
     preparations: dict[str, Preparation]
     bases: tuple[Basis, ...]
+    kinetics: KineticsTable
+    policy: Policy
+    cross_checks: CrossChecks
+    codes: CodeTables
+    rules: RuleTable
 
     def basis(self, basis_id: str) -> Basis:
         """The basis of that id.
@@ -75,7 +92,20 @@ def load_catalogue(clinic: Path | None = None) -> Catalogue:
         preparations = stocked(preparations, table(own["stock"], "stock"))
     if "basis" in own:
         bases += clinic_bases_from(own["basis"], [basis.id for basis in bases])
-    return Catalogue(preparations=preparations, bases=bases)
+    return Catalogue(
+        preparations=preparations,
+        bases=bases,
+        kinetics=kinetics_from(_shipped("kinetics")),
+        policy=policy_from(_shipped("titration")),
+        cross_checks=cross_checks_from(_shipped("cross_checks")),
+        codes=code_tables_from(
+            _shipped("codes"),
+            preparations,
+            safety=_shipped("safety_codes"),
+            deployer={key: own[key] for key in ("product", "alias") if key in own},
+        ),
+        rules=rules_from(_shipped("safety_rules")),
+    )
 
 
 def _shipped(name: str) -> dict[str, Any]:

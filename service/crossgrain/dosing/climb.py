@@ -50,13 +50,13 @@ def t3_at_goal(medicines: Sequence[Medicine]) -> Fraction:
     return sum((m.preparation.t3_ug(m.goal) for m in medicines), Fraction(0))
 
 
-def hold_days(kinetics: Kinetics, policy: Policy) -> int:
-    """From the checkpoint's dose to the decision: the wait for the labs, then the results.
+def wait_days(kinetics: Kinetics, policy: Policy) -> int:
+    """From a dose that will be kept to its labs, days.
 
-    The wait covers the decay of the T4 pool to within the steady band, whatever its half-life.
+    The policy's wait, or the time in which the T4 pool decays to within the steady band where
+    its half-life makes that longer.
     """
-    settling = ceil(-kinetics.t4_tau * log(policy.steady_within))
-    return max(policy.lab_wait_days, settling) + policy.results_days
+    return max(policy.lab_wait_days, ceil(-kinetics.t4_tau * log(policy.steady_within)))
 
 
 def new_schedule(
@@ -94,7 +94,9 @@ def rising_amounts(medicine: Medicine) -> list[Fraction]:
 def _climb(medicines: Sequence[Medicine], pace: Pace, last_days: int) -> tuple[Slot, ...]:
     rising = [medicine for medicine in medicines if medicine.rises]
     amounts = {
-        medicine.preparation.id: medicine.start if medicine.preparation.carries_t3 else medicine.goal
+        medicine.preparation.id: medicine.start
+        if medicine.preparation.carries_t3
+        else medicine.goal
         for medicine in rising
     }
     ceiling = t3_before(medicines)

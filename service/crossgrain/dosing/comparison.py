@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis
-from crossgrain.dosing.errors import DomainError
+from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.plan import BasisRow
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import Mixture, Target, TargetDose, target_dose
@@ -37,3 +37,24 @@ def _row(regimen: Regimen, basis: Basis, target: Target, mixture: Mixture) -> Ba
         refused,
     )
 
+
+def aim_on(basis_id: str, rows: Iterable[BasisRow]) -> TargetDose:
+    """The chosen basis' target.
+
+    Raises
+    ------
+    DomainError
+        field ``basis``: no such basis, one for comparison only, or a chart that does not
+        reach the dose.
+    """
+    by_id = {row.basis_id: row for row in rows}
+    row = by_id.get(basis_id)
+    if row is None:
+        raise DomainError(Category.INVALID, "basis", f"the basis is one of {', '.join(by_id)}")
+    if not row.sets_checkpoint:
+        raise DomainError(
+            Category.INVALID, "basis", f"“{basis_id}” is for comparison only and steers no plan"
+        )
+    if row.target is None:
+        raise DomainError(Category.OUT_OF_RANGE, "basis", row.refused)
+    return row.target

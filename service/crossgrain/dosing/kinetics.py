@@ -94,6 +94,7 @@ class KineticsTable:
 
     default: Kinetics
     corners: tuple[Kinetics, ...]
+    source: str
 
 
 _PARAMETERS = (
@@ -128,7 +129,9 @@ def kinetics_from(table: Mapping[str, Mapping[str, object]]) -> KineticsTable:
         for corner in product(*((values[name][0], values[name][2]) for name in _PARAMETERS))
     ]
     return KineticsTable(
-        Kinetics(*(values[name][1] for name in _PARAMETERS)), tuple(_outermost(corners))
+        Kinetics(*(values[name][1] for name in _PARAMETERS)),
+        tuple(_outermost(corners)),
+        "; ".join(f"{name}: {table[name].get('source', '')}" for name in _PARAMETERS),
     )
 
 

@@ -95,7 +95,10 @@ def old_amounts(regimen: Regimen, products: Products) -> dict[str, tuple[Prepara
 
 
 def medicines(
-    old: Mapping[str, tuple[Preparation, Fraction]], goal: TargetDose, products: Products, pace: Pace
+    old: Mapping[str, tuple[Preparation, Fraction]],
+    goal: TargetDose,
+    products: Products,
+    pace: Pace,
 ) -> tuple[Medicine, ...]:
     """Every medicine of the switch: the new ones first, in the order in which they climb.
 

@@ -133,6 +133,17 @@ class BasisCoverage:
 
 
 @dataclass(frozen=True, slots=True)
+class Band:
+    """What the parameters' band makes of two numbers of a forecast: each from, to.
+
+    `lowest_coverage` is on the basis on which the patient runs lowest.
+    """
+
+    lowest_coverage: tuple[float, float]
+    highest_t3_exposure: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
 class Forecast:
     """What the model predicts from day 0 to the end of the checkpoint hold.
 
@@ -149,6 +160,8 @@ class Forecast:
     t4_pool: tuple[Extreme, Extreme] | None
     t4_pool_end_ug: float
     steady_day: int
+    band: "Band | None" = None
+    """Given for the plan's own prior therapy."""
 
     @property
     def lowest(self) -> BasisCoverage:

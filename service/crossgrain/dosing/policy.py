@@ -15,6 +15,7 @@ class Pace:
     id: str
     interval_days: int
     increment_share: Fraction
+    source: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +32,7 @@ class Policy:
     steady_within : part of the larger of old and new within which a pool counts as steady
     lt4_raise_ug, lt4_raise_interval_days : the largest conditional rise of LT4 at a time
     tolerance : part of a target by which tablets may miss it
+    labs_source : on whose word the labs are timed so
     """
 
     paces: Mapping[str, Pace]
@@ -43,6 +45,7 @@ class Policy:
     lt4_raise_ug: Fraction
     lt4_raise_interval_days: int
     tolerance: Fraction
+    labs_source: str
 
     def pace(self, pace_id: str) -> Pace:
         """The pace of that id, or a `DomainError` that names the ones there are."""
@@ -64,7 +67,10 @@ def policy_from(table: Mapping[str, Any]) -> Policy:
         policy = Policy(
             paces={
                 pace_id: Pace(
-                    pace_id, int(entry["interval_days"]), Fraction(entry["increment_share"])
+                    pace_id,
+                    int(entry["interval_days"]),
+                    Fraction(entry["increment_share"]),
+                    str(entry["source"]),
                 )
                 for pace_id, entry in table["pace"].items()
             },
@@ -77,6 +83,7 @@ def policy_from(table: Mapping[str, Any]) -> Policy:
             lt4_raise_ug=Fraction(table["lt4_raise"]["largest_ug"]),
             lt4_raise_interval_days=int(table["lt4_raise"]["interval_days"]),
             tolerance=Fraction(table["tablets"]["tolerance"]),
+            labs_source=str(table["labs"]["source"]),
         )
     except KeyError as missing:
         raise DomainError(Category.INVALID, str(missing.args[0]), "this key is missing") from None

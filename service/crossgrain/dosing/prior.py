@@ -74,8 +74,7 @@ def _levels(medicine: Medicine, most: int) -> tuple[Fraction, ...]:
     between = (
         multiple * grid
         for multiple in multiples
-        if goal < multiple * grid < start
-        and exact_tablets(medicine.preparation, multiple * grid)
+        if goal < multiple * grid < start and exact_tablets(medicine.preparation, multiple * grid)
     )
     return (start, *between, goal)
 

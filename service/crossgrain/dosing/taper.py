@@ -160,7 +160,7 @@ class _Search:
             if slow * fast < 0:
                 # Same turning day as kinetics.Curve.turning_day, without taking a logarithm.
                 ratio = -fast / slow * self.turn_scale
-                if 1 < ratio and ratio * e3 < e4:
+                if ratio > 1 and ratio * e3 < e4:
                     turn4 = ratio**self.turn_power
                     level = w4 * d4 + wl * dl + wd * dd
                     turn = log(level + slow * turn4 + fast * turn4 / ratio)

@@ -1,0 +1,152 @@
+"""One switch to plan: what is taken, what is wanted, and the tables it is planned by."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from crossgrain.dosing.bases import Basis, Weights
+from crossgrain.dosing.climb import Slot, wait_days
+from crossgrain.dosing.forecast import Period
+from crossgrain.dosing.kinetics import Intake, Kinetics, KineticsTable
+from crossgrain.dosing.moves import Products, total_intake
+from crossgrain.dosing.plan import LineDose, Part, Stage, Step
+from crossgrain.dosing.policy import Pace, Policy
+from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.dosing.regimens import Regimen
+from crossgrain.dosing.tablets import Piece, Tablets, exact_tablets, half_dose
+from crossgrain.dosing.targets import Target
+
+ONCE_A_DAY = "given once a day: half of this dose cannot be ordered"
+
+
+@dataclass(frozen=True, slots=True)
+class Enabled:
+    """A basis that steers this plan, with its weights at the old dose.
+
+    `per_pool` turns pools into coverage of the old regimen.
+    """
+
+    basis: Basis
+    lt4_equivalent_ug: Fraction
+    weights: Weights
+    per_pool: Intake
+
+    def coverage(self, intake: Intake) -> float:
+        """Coverage at steady state on an intake: the ratio of this basis' chart."""
+        weights = self.per_pool
+        return (
+            weights.t4_ug * intake.t4_ug
+            + weights.lt3_ug * intake.lt3_ug
+            + weights.desiccated_t3_ug * intake.desiccated_t3_ug
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """Everything that stays the same while a plan is made."""
+
+    regimen: Regimen
+    target: Target
+    products: Products
+    pace: Pace
+    policy: Policy
+    kinetics_table: KineticsTable
+    enabled: tuple[Enabled, ...]
+    old_intake: Intake
+    old: Mapping[str, tuple[Preparation, Fraction]]
+    preparations: Mapping[str, Preparation]
+
+    @property
+    def kinetics(self) -> Kinetics:
+        """The default parameters."""
+        return self.kinetics_table.default
+
+    @property
+    def wait_days(self) -> int:
+        """From a dose that will be kept to its labs, days."""
+        return wait_days(self.kinetics, self.policy)
+
+    def intake(self, amounts: Mapping[str, Fraction]) -> Intake:
+        """The hormone in daily amounts by preparation id."""
+        return total_intake((self.preparations[key], amount) for key, amount in amounts.items())
+
+    def t3_ug(self, amounts: Mapping[str, Fraction]) -> Fraction:
+        """Swallowed T3 in daily amounts by preparation id, µg."""
+        return sum(
+            (self.preparations[key].t3_ug(amount) for key, amount in amounts.items()), Fraction(0)
+        )
+
+    def periods(self, slots: Sequence[Slot], old: Sequence[Mapping[str, Fraction]]) -> list[Period]:
+        """The intake over a schedule of new doses and the old doses chosen beside them."""
+        return [
+            Period(slot.days, self.intake({**slot.amounts, **kept}))
+            for slot, kept in zip(slots, old, strict=True)
+        ]
+
+    def steps(
+        self,
+        slots: Sequence[Slot],
+        old: Sequence[Mapping[str, Fraction]],
+        stages: Iterable[Stage],
+        as_taken: Iterable[str],
+    ) -> tuple[Step, ...]:
+        """The schedule as orderable lines.
+
+        `as_taken` are the medicines that the patient still takes just as before, until the
+        first step that changes them.
+        """
+        unchanged = set(as_taken)
+        steps = []
+        for slot, kept, stage in zip(slots, old, stages, strict=True):
+            amounts = {**slot.amounts, **kept}
+            unchanged = {key for key in unchanged if amounts.get(key) == self.old[key][1]}
+            lines = tuple(
+                self._line(key, amount, key in unchanged)
+                for key, amount in amounts.items()
+                if amount
+            )
+            steps.append(Step(stage, slot.first_day, slot.first_day + slot.days - 1, lines))
+        return tuple(steps)
+
+    def _line(self, key: str, amount: Fraction, as_taken: bool) -> LineDose:
+        preparation = self.preparations[key]
+        part = self.part(key)
+        if as_taken:
+            return LineDose(preparation, amount, part, None)
+        return order_line(preparation, amount, part)
+
+    def part(self, key: str) -> Part:
+        """Which side of the switch a medicine is on."""
+        if key not in self.target_ids:
+            return Part.OLD
+        return Part.SHARED if key in self.old else Part.NEW
+
+    @property
+    def target_ids(self) -> tuple[str, ...]:
+        """The preparations of the target; the first carries most of its hormone."""
+        products = self.products
+        lt4, lt3 = products.levothyroxine.id, products.liothyronine.id
+        desiccated = products.desiccated_thyroid.id
+        return {
+            Target.LEVOTHYROXINE: (lt4,),
+            Target.LIOTHYRONINE: (lt3,),
+            Target.DESICCATED_THYROID: (desiccated,),
+            Target.LT4_LT3: (lt4, lt3),
+            Target.DESICCATED_LT3: (desiccated, lt3),
+        }[self.target]
+
+
+def order_line(preparation: Preparation, amount: Fraction, part: Part) -> LineDose:
+    """A day's dose in tablets: LT3 in two equal doses where halves can be ordered.
+
+    Two doses a day of LT3: ETA guideline 2012, Eur Thyroid J 1:55.
+    """
+    if preparation.kind is Kind.LIOTHYRONINE:
+        half = half_dose(preparation, amount)
+        if half:
+            pieces = tuple(Piece(piece.strength, 2 * piece.count) for piece in half.pieces)
+            return LineDose(preparation, amount, part, Tablets(pieces), doses_per_day=2)
+        return LineDose(
+            preparation, amount, part, exact_tablets(preparation, amount), note=ONCE_A_DAY
+        )
+    return LineDose(preparation, amount, part, exact_tablets(preparation, amount))

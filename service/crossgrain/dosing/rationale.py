@@ -1,0 +1,302 @@
+"""Why the plan is what it is: statements in order, each with its arithmetic and its source."""
+
+from collections.abc import Iterator
+from fractions import Fraction
+
+from crossgrain.dosing.bases import T3_UG_PER_GRAIN, T4_UG_PER_GRAIN
+from crossgrain.dosing.case import Case, Enabled
+from crossgrain.dosing.climb import t3_at_goal, t3_before
+from crossgrain.dosing.crosschecks import CrossChecks
+from crossgrain.dosing.moves import medicines
+from crossgrain.dosing.plan import Forecast, Plan, PriorTherapy, Statement
+from crossgrain.dosing.preparations import Kind
+from crossgrain.dosing.targets import Target, TargetDose
+
+UNITS = {"ug": "µg", "mg": "mg"}
+"""How the units of labelled strengths are printed."""
+JUDGEMENT = "our judgement"
+
+
+def number(value: Fraction | float) -> str:
+    """A number as printed: exact where it is short, else to three decimals.
+
+    >>> number(Fraction(65, 4)), number(Fraction(100)), number(Fraction(50, 44))
+    ('16.25', '100', '1.136')
+    """
+    text = f"{float(value):.3f}".rstrip("0").rstrip(".")
+    return "0" if text == "-0" else text
+
+
+def dose_words(dose: TargetDose) -> str:
+    """A dose in the trade's currencies.
+
+    >>> dose_words(TargetDose(lt4_ug=Fraction(85), lt3_ug=Fraction(5)))
+    'LT4 85 µg + LT3 5 µg'
+    """
+    grains = "grain" if dose.grains == 1 else "grains"
+    parts = (
+        (dose.lt4_ug, f"LT4 {number(dose.lt4_ug)} µg"),
+        (dose.grains, f"desiccated {number(dose.grains)} {grains}"),
+        (dose.lt3_ug, f"LT3 {number(dose.lt3_ug)} µg"),
+    )
+    return " + ".join(words for amount, words in parts if amount) or "nothing"
+
+
+def explain(
+    case: Case, plan: Plan, checks: CrossChecks, weight_kg: Fraction | None
+) -> tuple[Statement, ...]:
+    """The rationale of a plan."""
+    return (
+        *_taken(case),
+        *_worth(case, plan),
+        _target(case, plan),
+        *_against_tables(case, plan, checks, weight_kg),
+        _checkpoint(case, plan),
+        _pace(case, plan),
+        _prior(plan),
+        *(_forecast(forecast) for forecast in plan.forecasts),
+        *(_branch(plan, index) for index in range(len(plan.checkpoint.branches))),
+        _labs(case, plan),
+        _model(case),
+    )
+
+
+def _origins(case: Case) -> tuple[str, ...]:
+    return tuple(line.origin for line in case.regimen if line.origin)
+
+
+def _taken(case: Case) -> Iterator[Statement]:
+    for line in case.regimen:
+        preparation, unit = line.preparation, UNITS[line.preparation.unit]
+        cycle = " + ".join(number(amount) for amount in line.cycle)
+        mean = f"({cycle}) / {len(line.cycle)} days = " if len(line.cycle) > 1 else ""
+        grains = f" = {number(line.grains)} grain(s)" if line.grains else ""
+        yield Statement(
+            f"Taken now: {preparation.name} {number(line.daily)} {unit} a day",
+            f"{mean}{number(line.daily)} {unit}{grains} a day, which holds"
+            f" {number(line.t4_ug)} µg T4 and {number(line.t3_ug)} µg T3",
+            (line.origin,) if line.origin else (),
+            preparation.source,
+        )
+
+
+def _worth(case: Case, plan: Plan) -> Iterator[Statement]:
+    by_id = {enabled.basis.id: enabled for enabled in case.enabled}
+    for row in plan.comparison:
+        if row.lt4_equivalent_ug is None or row.target is None:
+            yield Statement(
+                f"The basis “{row.basis_id}” gives no answer here", row.refused, (), row.source
+            )
+            continue
+        enabled = by_id.get(row.basis_id)
+        use = "" if row.sets_checkpoint else " (for comparison only; steers nothing)"
+        yield Statement(
+            f"On the basis “{row.basis_id}” that is {number(row.lt4_equivalent_ug)} µg LT4 a day,"
+            f" and the target {dose_words(row.target)}{use}",
+            _arithmetic(case, enabled) if enabled else row.statement,
+            _origins(case),
+            f"{row.source} [{row.grade}]",
+        )
+
+
+def _arithmetic(case: Case, enabled: Enabled) -> str:
+    regimen, weights = case.regimen, enabled.weights
+    terms = (
+        (regimen.pure_t4_ug, f"{number(regimen.pure_t4_ug)} µg LT4"),
+        (
+            regimen.grains,
+            f"{number(regimen.grains)} grain(s) × {number(weights.lt4_ug_per_grain)}",
+        ),
+        (
+            regimen.pure_t3_ug,
+            f"{number(regimen.pure_t3_ug)} µg LT3 × {number(weights.lt4_ug_per_lt3_ug)}",
+        ),
+    )
+    sum_of = " + ".join(words for amount, words in terms if amount)
+    marked = "; a table chart, shown by its straight line at this dose" if weights.secant else ""
+    return f"{sum_of} = {number(enabled.lt4_equivalent_ug)} µg LT4{marked}"
+
+
+def _target(case: Case, plan: Plan) -> Statement:
+    shares = [rung.target for rung in plan.checkpoint.ladder]
+    sizes = [dose.lt4_ug + dose.lt3_ug + dose.grains for dose in shares]
+    spread = sizes[-1] / sizes[0]
+    tablets = "; ".join(
+        line.note or f"{line.preparation.name} {number(line.amount)} {UNITS[line.preparation.unit]}"
+        for line in plan.aim_tablets
+    )
+    return Statement(
+        f"The target on the chosen basis “{plan.basis_id}” is {dose_words(plan.aim)}",
+        f"nearest tablets: {tablets}. The bases in use disagree by a factor of {number(spread)}:"
+        f" from {dose_words(shares[0])} to {dose_words(shares[-1])}",
+        _origins(case),
+        "each basis' own source",
+    )
+
+
+def _against_tables(
+    case: Case, plan: Plan, checks: CrossChecks, weight_kg: Fraction | None
+) -> Iterator[Statement]:
+    kinds = case.regimen.kinds
+    if plan.target is Target.LEVOTHYROXINE and kinds == {Kind.DESICCATED_THYROID}:
+        mg = sum((line.daily for line in case.regimen), Fraction(0))
+        limits = checks.lt4_range(mg)
+        if limits:
+            low, high = limits
+            inside = low <= plan.aim.lt4_ug <= high
+            yield Statement(
+                f"A published table puts LT4 between {number(low)} and {number(high)} µg; the"
+                f" target lies {'inside' if inside else 'outside'} that range",
+                f"{number(mg)} mg desiccated: {number(low)} to {number(high)} µg, against"
+                f" {number(plan.aim.lt4_ug)} µg on “{plan.basis_id}”",
+                _origins(case),
+                checks.handout_source,
+            )
+    if weight_kg is not None:
+        full = checks.lt4_ug_per_kg * weight_kg
+        yield Statement(
+            f"Full replacement by weight would be {number(full)} µg LT4 a day",
+            f"{number(checks.lt4_ug_per_kg)} µg/kg × {number(weight_kg)} kg; a reference beside"
+            " the bases, not a target",
+            (),
+            checks.weight_source,
+        )
+    if Kind.DESICCATED_THYROID in kinds or plan.aim.grains:
+        yield Statement(
+            "A labelled grain is counted the same in both strength families",
+            f"{number(T4_UG_PER_GRAIN)} µg T4 and {number(T3_UG_PER_GRAIN)} µg T3 per 60 or 65 mg;"
+            " if content went by mg instead, the other family would hold 8 % more or less",
+            (),
+            "US desiccated thyroid label (per 65 mg); common practice (per 60 mg)",
+        )
+
+
+def _checkpoint(case: Case, plan: Plan) -> Statement:
+    checkpoint = plan.checkpoint
+    rungs = ", ".join(f"“{rung.basis_id}” {dose_words(rung.target)}" for rung in checkpoint.ladder)
+    return Statement(
+        f"The climb waits for labs at {dose_words(checkpoint.dose)}, the target of"
+        f" “{checkpoint.set_by}”",
+        f"targets along the climb: {rungs}; rounded to the increments of the climb, never below"
+        " one. No dose past it without a TSH in between",
+        (),
+        "the smallest target that any enabled basis gives",
+    )
+
+
+def _pace(case: Case, plan: Plan) -> Statement:
+    moving = medicines(case.old, plan.checkpoint.dose, case.products, case.pace)
+    before, after = t3_before(moving), t3_at_goal(moving)
+    if after <= before:
+        return Statement(
+            "Swallowed T3 does not rise, so there is no climb",
+            f"{number(before)} µg before, {number(after)} µg at the checkpoint: the new medicine"
+            " starts at the checkpoint's dose",
+            (),
+            "the climb is for a heart that is not used to T3",
+        )
+    steps = "; ".join(
+        f"{m.preparation.name} by {number(m.increment)} {UNITS[m.preparation.unit]}"
+        for m in moving
+        if m.rises and m.preparation.carries_t3
+    )
+    return Statement(
+        f"Swallowed T3 rises from {number(before)} to {number(after)} µg, so it climbs at the pace"
+        f" “{plan.pace}”",
+        f"{steps} every {case.pace.interval_days} days",
+        (),
+        case.pace.source,
+    )
+
+
+def _prior(plan: Plan) -> Statement:
+    own, other = plan.forecasts
+    if own.prior_therapy is PriorTherapy.OVERLAP:
+        why = (
+            "of all tapers through orderable doses that never rise, the one whose worst deviation"
+            " of ln coverage over the enabled bases is smallest"
+        )
+    else:
+        why = "the old medicine ends, or takes its new dose, on day 0, as asked"
+    return Statement(
+        f"Prior therapy: {own.prior_therapy}. Lowest coverage {number(own.lowest.lowest.value)};"
+        f" with {other.prior_therapy} it would be {number(other.lowest.lowest.value)}",
+        why,
+        (),
+        "two-pool model; the charts disagree, so the taper hedges over all of them",
+    )
+
+
+def _forecast(forecast: Forecast) -> Statement:
+    by_basis = "; ".join(
+        f"“{c.basis_id}” {number(c.lowest.value)} (day {number(c.lowest.day)}) to"
+        f" {number(c.highest.value)} (day {number(c.highest.day)})"
+        for c in forecast.coverage
+    )
+    low, high = forecast.t3_exposure
+    band = forecast.band
+    widened = (
+        f". Over the parameters' band: lowest coverage {number(band.lowest_coverage[0])} to"
+        f" {number(band.lowest_coverage[1])}, highest T3 exposure"
+        f" {number(band.highest_t3_exposure[0])} to {number(band.highest_t3_exposure[1])}"
+        if band
+        else ""
+    )
+    t4 = forecast.t4_pool
+    pool = (
+        f"T4 pool {number(t4[0].value)} to {number(t4[1].value)} of before"
+        if t4
+        else f"T4 pool from nothing to {number(forecast.t4_pool_end_ug)} µg"
+    )
+    return Statement(
+        f"Forecast with {forecast.prior_therapy}: coverage from"
+        f" {number(forecast.lowest.lowest.value)} on “{forecast.lowest.basis_id}”, T3 exposure"
+        f" {number(low.value)} to {number(high.value)}",
+        f"coverage {by_basis}; {pool}; steady from day {forecast.steady_day}{widened}",
+        (),
+        "two first-order pools, closed form; see the model's own statement",
+    )
+
+
+def _branch(plan: Plan, index: int) -> Statement:
+    branch = plan.checkpoint.branches[index]
+    last = branch.steps[-1]
+    doses = (
+        " + ".join(
+            f"{line.preparation.name} {number(line.amount)} {UNITS[line.preparation.unit]}"
+            for line in last.lines
+        )
+        or "nothing"
+    )
+    return Statement(
+        branch.statement,
+        f"from day {branch.steps[0].first_day}; leads to {doses} from day {last.first_day}",
+        (),
+        f"solved against the basis “{branch.basis_id}”",
+    )
+
+
+def _labs(case: Case, plan: Plan) -> Statement:
+    checkpoint = plan.checkpoint
+    return Statement(
+        f"Labs at the checkpoint on day {checkpoint.lab_day}, decision from day"
+        f" {checkpoint.decision_day}",
+        f"the checkpoint's dose is reached on day {checkpoint.day}; the later of"
+        f" {case.wait_days} days after it and the modelled steady state, day"
+        f" {plan.forecasts[0].steady_day}",
+        (),
+        case.policy.labs_source,
+    )
+
+
+def _model(case: Case) -> Statement:
+    kinetics = case.kinetics
+    return Statement(
+        "The model assumes no residual gland and steady, regular intake before day 0",
+        f"half-lives T4 {number(kinetics.t4_half_life_days)} d, T3"
+        f" {number(kinetics.t3_half_life_days)} d; absorbed LT4 {number(kinetics.t4_absorbed)},"
+        f" LT3 {number(kinetics.t3_absorbed)}; {number(kinetics.t4_to_t3_molar)} of T4 cleared"
+        " becomes T3 by moles",
+        (),
+        case.kinetics_table.source,
+    )

@@ -1,0 +1,156 @@
+"""The main job: a record and a request in, a proposal out. Pure; used by the API, the command
+line and the sheet alike, so that all give the same answer."""
+
+from dataclasses import replace
+
+from crossgrain.catalogue import Catalogue
+from crossgrain.dosing.comparison import aim_on, compare
+from crossgrain.dosing.errors import Category, DomainError
+from crossgrain.dosing.moves import Products
+from crossgrain.dosing.plan import Plan, PriorTherapy
+from crossgrain.dosing.planner import Tables, Wish, plan_switch
+from crossgrain.dosing.preparations import Kind
+from crossgrain.dosing.targets import Target
+from crossgrain.fhir.proposal import Proposal, SwitchRequest
+from crossgrain.fhir.read.record import MedicineEntry, Question, Record
+from crossgrain.safety.assess import after_plan, before_plan, constraints
+from crossgrain.safety.constraints import Constraints
+from crossgrain.safety.findings import Severity, most_severe_first
+from crossgrain.safety.intent import intent_for
+
+TARGET_OF = {
+    frozenset({Kind.LEVOTHYROXINE}): Target.LEVOTHYROXINE,
+    frozenset({Kind.LIOTHYRONINE}): Target.LIOTHYRONINE,
+    frozenset({Kind.DESICCATED_THYROID}): Target.DESICCATED_THYROID,
+    frozenset({Kind.LEVOTHYROXINE, Kind.LIOTHYRONINE}): Target.LT4_LT3,
+    frozenset({Kind.DESICCATED_THYROID, Kind.LIOTHYRONINE}): Target.DESICCATED_LT3,
+}
+"""What the orders named, taken together, move to."""
+CAUTIOUS = "cautious"
+
+
+def propose(record: Record, request: SwitchRequest, catalogue: Catalogue) -> Proposal:
+    """Judge a record and plan the switch.
+
+    Returns a proposal with questions where the record leaves a dose open, without a plan
+    where a `stop` finding stands, and with a plan otherwise.
+
+    Raises
+    ------
+    DomainError
+        where the request itself cannot be served: see `plan_switch`, and ``target`` where none
+        is named and no order shows one, or an order shows another.
+    """
+    target, asked = _target(record, request)
+    open_questions = (*record.questions, *asked, *_nothing_taken(record))
+    if open_questions or target is None:
+        return Proposal(request, target, replace(record, questions=open_questions), (), None)
+    rows = compare(record.regimen, catalogue.bases, target, request.mixture)
+    aim = aim_on(request.basis_id, rows)
+    intent = intent_for(record.regimen, target, aim, catalogue.bases)
+    before = before_plan(record.facts, intent, catalogue.rules)
+    if any(finding.severity is Severity.STOP for finding in before):
+        return Proposal(request, target, record, most_severe_first(before), None)
+    plan = _plan(record, request, target, catalogue, constraints(before, catalogue.rules))
+    after = after_plan(plan, record.facts, catalogue.rules)
+    if any(finding.severity is Severity.STOP for finding in after):
+        return Proposal(request, target, record, most_severe_first((*before, *after)), None)
+    return Proposal(request, target, record, most_severe_first((*before, *after)), plan)
+
+
+def _plan(
+    record: Record,
+    request: SwitchRequest,
+    target: Target,
+    catalogue: Catalogue,
+    limits: Constraints,
+) -> Plan:
+    preparations = catalogue.preparations
+    wish = Wish(
+        target=target,
+        basis_id=request.basis_id,
+        pace_id=CAUTIOUS if limits.cautious_only else request.pace,
+        prior_therapy=PriorTherapy.OVERLAP if limits.overlap_only else request.prior_therapy,
+        mixture=request.mixture,
+        lt4_at_least_most_generous=limits.lt4_at_least_most_generous,
+        tsh_every_days=limits.tsh_every_days,
+        weight_kg=record.facts.weight_kg,
+    )
+    products = Products(
+        preparations["levothyroxine"],
+        preparations["liothyronine"],
+        preparations[_desiccated_family(record, request)],
+    )
+    tables = Tables(
+        catalogue.bases, products, catalogue.kinetics, catalogue.policy, catalogue.cross_checks
+    )
+    catalogue.policy.pace(request.pace)  # an unknown pace is an error even where another is used
+    return plan_switch(record.regimen, wish, tables)
+
+
+def _desiccated_family(record: Record, request: SwitchRequest) -> str:
+    """The strength family that the patient takes or is to take; the two are never mixed."""
+    for entry in (*record.current, *_foreign_drafts(record)):
+        for line in entry.lines:
+            if line.preparation.kind is Kind.DESICCATED_THYROID:
+                return line.preparation.id
+    return request.desiccated_family
+
+
+def _target(record: Record, request: SwitchRequest) -> tuple[Target | None, tuple[Question, ...]]:
+    """The target asked for, or what the order named (or the only draft) moves to."""
+    orders = _orders(record, request)
+    if request.target is None and not orders:
+        raise DomainError(
+            Category.INVALID, "target", "name a target: the record holds no order that shows one"
+        )
+    if not request.orders and len(orders) > 1:
+        if request.target is not None:
+            return request.target, ()
+        return None, tuple(
+            Question(
+                entry.path, "Several thyroid hormone orders are drafts: which is to be judged?"
+            )
+            for entry in orders
+        )
+    ordered = TARGET_OF.get(
+        frozenset(line.preparation.kind for entry in orders for line in entry.lines)
+    )
+    if request.target is not None and request.orders and ordered is not request.target:
+        raise DomainError(
+            Category.CONFLICT, "target", "the order named is not for the target asked for"
+        )
+    if request.target is None and ordered is None:
+        raise DomainError(
+            Category.INVALID, "target", "name a target: the order does not show one of the five"
+        )
+    return request.target or ordered, ()
+
+
+def _orders(record: Record, request: SwitchRequest) -> tuple[MedicineEntry, ...]:
+    drafts = _foreign_drafts(record)
+    if not request.orders:
+        return drafts
+    named = tuple(entry for entry in drafts if entry.reference in request.orders)
+    if len(named) != len(set(request.orders)):
+        raise DomainError(
+            Category.INVALID, "order", "an order named is not a thyroid hormone draft in the record"
+        )
+    return named
+
+
+def _foreign_drafts(record: Record) -> tuple[MedicineEntry, ...]:
+    """Drafts that this service did not write itself."""
+    return tuple(entry for entry in record.drafts if not entry.ours)
+
+
+def _nothing_taken(record: Record) -> tuple[Question, ...]:
+    if record.questions or record.regimen.t4_ug or record.regimen.t3_ug:
+        return ()
+    return (
+        Question(
+            "Bundle.entry.resource.where(($this is MedicationStatement)"
+            " or ($this is MedicationRequest))",
+            "No current thyroid hormone was found. What does the patient take now, and how much?",
+        ),
+    )
