@@ -109,6 +109,11 @@ def test_a_woman_of_fifty_five_is_taken_to_be_past_the_menopause(age: int, fires
     assert ("postmenopausal-tsh-low" in raised(facts)) is fires
 
 
+def test_a_recorded_menopause_counts_at_any_age() -> None:
+    facts = replace(with_conditions("post-menopausal"), measurements=(tsh("0.3"),))
+    assert "postmenopausal-tsh-low" in raised(facts)
+
+
 def test_a_man_of_sixty_is_not() -> None:
     facts = patient(age_years=60, sex=Sex.MALE, measurements=(tsh("0.3"),))
     assert "postmenopausal-tsh-low" not in raised(facts)
