@@ -273,8 +273,8 @@ def courses(steps: Iterable[Step]) -> tuple[Course, ...]:
     running: dict[str, Course] = {}
     for step in steps:
         present = {line.preparation.id: line for line in step.lines}
-        for medicine in [m for m in running if m not in present]:
-            finished.append(running.pop(medicine))
+        ended = [medicine for medicine in running if medicine not in present]
+        finished.extend(running.pop(medicine) for medicine in ended)
         for medicine, line in present.items():
             course = running.get(medicine)
             if course and course.line == line:

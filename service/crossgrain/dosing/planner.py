@@ -6,7 +6,7 @@ three branches. The old medicine tapers as the new one climbs (`overlap`) or end
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis, Grade
@@ -57,7 +57,7 @@ class Wish:
     basis_id: str
     pace_id: str
     prior_therapy: PriorTherapy
-    mixture: Mixture = Mixture()
+    mixture: Mixture = field(default_factory=Mixture)
     lt4_at_least_most_generous: bool = False
     """In pregnancy: LT4 starts at no less than the largest sourced target."""
     tsh_every_days: int | None = None

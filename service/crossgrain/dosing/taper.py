@@ -12,6 +12,7 @@ later segment can still reach lies between two known tapers.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from math import exp, inf, log
 from typing import NamedTuple
 
@@ -110,7 +111,7 @@ def score(problem: Problem, choices: Sequence[int]) -> Score:
 
 
 def _changes(choices: Sequence[int]) -> int:
-    return sum(a != b for a, b in zip(choices, choices[1:], strict=False))
+    return sum(a != b for a, b in pairwise(choices))
 
 
 class _Search:

@@ -1,6 +1,6 @@
 """What was asked, and what the service made of it: all that an answer is written from."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
 
@@ -33,7 +33,7 @@ class SwitchRequest:
     basis_id: str = "practice"
     pace: str = "standard"
     prior_therapy: PriorTherapy = PriorTherapy.OVERLAP
-    mixture: Mixture = Mixture()
+    mixture: Mixture = field(default_factory=Mixture)
     desiccated_family: str = "desiccated-thyroid-60"
     orders: tuple[str, ...] = ()
 
