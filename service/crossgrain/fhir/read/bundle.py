@@ -8,16 +8,16 @@ from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.fhir.read.codes import CodeTables
 from crossgrain.fhir.read.errors import Category, Unreadable
-from crossgrain.fhir.read.history import read_allergy, read_condition
+from crossgrain.fhir.read.history import History, read_allergy, read_condition, read_goal
 from crossgrain.fhir.read.labs import Labs, read_observation
-from crossgrain.fhir.read.medication_entries import Medicines, Reading, read_medicine
+from crossgrain.fhir.read.medication_entries import Hormone, Medicines, read_medicine
 from crossgrain.fhir.read.notes import Notes
-from crossgrain.fhir.read.person import check_subject, read_age, the_patient
-from crossgrain.fhir.read.reconcile import counted_once
-from crossgrain.fhir.read.record import MedicineEntry, Record
+from crossgrain.fhir.read.person import Person, read_person, the_patient
+from crossgrain.fhir.read.reading import Reading
+from crossgrain.fhir.read.reconcile import counted_once, days_unchanged, still_stopped
+from crossgrain.fhir.read.record import Record
 from crossgrain.fhir.read.resolve import BundleIndex, Entry
 from crossgrain.fhir.read.shapes import SHAPES, check_type
-from crossgrain.fhir.read.views import Reference, view
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.safety.facts import Facts, Known
 
@@ -65,72 +65,84 @@ def read_record(
     notes = Notes()
     notes.use(patient.path, patient.reference)
     reading = Reading(index, patient, codes, preparations, SHAPES[version], as_of, notes)
-    medicines, labs = Medicines(), Labs()
-    conditions: list[Known] = []
-    allergies: list[Known] = []
-    age = read_age(patient, as_of, notes)
     _say_what_is_missing(bundle, root, notes)
+    person = read_person(patient, as_of, notes)
+    medicines, labs, history = Medicines(), Labs(), History()
     for entry in index.entries:
-        _check_rules(entry)
-        match entry.kind:
-            case "MedicationStatement" | "MedicationRequest":
-                read_medicine(entry, medicines, reading)
-            case "Observation":
-                read_observation(entry, labs, codes, as_of, notes)
-            case "Condition":
-                _check_owner(entry, "subject", reading)
-                read_condition(entry, conditions, codes.concerns.conditions, as_of, notes)
-            case "AllergyIntolerance":
-                _check_owner(entry, "patient", reading)
-                read_allergy(entry, allergies, codes.concerns.allergies, as_of, notes)
-            case "Patient" | "Medication":
-                pass
-            case kind:
-                check_type(kind, reading.shape, entry.path)
-                if kind in _COULD_MATTER:
-                    notes.unread(entry.path, f"{kind}: {_COULD_MATTER[kind]}")
-    current = counted_once(medicines.taken, notes)
-    kinds = {entry.kind for entry in index.entries}
-    facts = Facts(
-        regimen=Regimen(tuple(line for entry in current for line in entry.lines)),
-        age_years=age,
-        weight_kg=labs.weight_kg,
-        measurements=tuple(labs.measurements) if "Observation" in kinds else None,
-        conditions=tuple(conditions) if "Condition" in kinds else None,
-        allergies=tuple(allergies) if "AllergyIntolerance" in kinds else None,
-        medicines=tuple(medicines.others)
-        if kinds & {"MedicationStatement", "MedicationRequest"}
-        else None,
-        pregnant=labs.pregnant,
-        regimen_changed_days_ago=_changed_days_ago(current),
-    )
+        _read_entry(entry, medicines, labs, history, reading)
+    taken = counted_once(medicines.taken, notes)
     return Record(
         as_of=as_of,
         patient_reference=patient.reference,
-        facts=facts,
-        current=current,
+        facts=_facts(person, taken, medicines, labs, history, index),
+        current=tuple(hormone.entry for hormone in taken),
         drafts=tuple(medicines.drafts),
         questions=tuple(notes.questions),
         unread=tuple(notes.passed_over),
         confirm=tuple(notes.to_confirm),
         references=tuple(notes.used.values()),
+        past=tuple(hormone.entry for hormone in medicines.past),
+        paths=tuple(notes.used),
     )
 
 
-def _check_rules(entry: Entry) -> None:
+def _read_entry(
+    entry: Entry, medicines: Medicines, labs: Labs, history: History, reading: Reading
+) -> None:
     if entry.resource.get("implicitRules") is not None:
         raise Unreadable(
             Category.NOT_SUPPORTED,
             f"{entry.path}.implicitRules",
             "implicit rules are not followed, so this resource cannot be read",
         )
+    match entry.kind:
+        case "MedicationStatement" | "MedicationRequest":
+            read_medicine(entry, medicines, history, reading)
+        case "Observation":
+            read_observation(entry, labs, reading)
+        case "Condition":
+            read_condition(entry, history, reading)
+        case "AllergyIntolerance":
+            read_allergy(entry, history, reading)
+        case "Goal":
+            read_goal(entry, history, reading)
+        case "Patient" | "Medication":
+            pass  # read where they are referred to
+        case kind:
+            check_type(kind, reading.shape, entry.path)
+            if kind in _COULD_MATTER:
+                reading.notes.unread(entry.path, f"{kind}: {_COULD_MATTER[kind]}")
 
 
-def _check_owner(entry: Entry, element: str, reading: Reading) -> None:
-    raw = entry.resource.get(element)
-    path = f"{entry.path}.{element}"
-    subject = view(raw, Reference, path) if raw is not None else None
-    check_subject(subject, reading.patient, path, reading.notes)
+def _facts(
+    person: Person,
+    taken: list[Hormone],
+    medicines: Medicines,
+    labs: Labs,
+    history: History,
+    index: BundleIndex,
+) -> Facts:
+    """The patient in the domain's terms; a collection is ``None`` where nothing carried it."""
+    kinds = {entry.kind for entry in index.entries}
+    medicated = bool(kinds & {"MedicationStatement", "MedicationRequest"})
+    stopped = still_stopped(medicines.past, taken)
+    return Facts(
+        regimen=Regimen(tuple(line for hormone in taken for line in hormone.entry.lines)),
+        age_years=person.age_years,
+        weight_kg=labs.weight_kg,
+        measurements=tuple(labs.measurements) if "Observation" in kinds else None,
+        conditions=tuple(history.conditions) if "Condition" in kinds else None,
+        allergies=tuple(history.allergies) if "AllergyIntolerance" in kinds else None,
+        medicines=tuple(history.medicines) if medicated else None,
+        pregnant=labs.pregnant,
+        regimen_changed_days_ago=days_unchanged(taken, medicines.past),
+        sex=person.sex,
+        goals=tuple(history.goals) if "Goal" in kinds else None,
+        indications=None if medicines.indications is None else tuple(medicines.indications),
+        stopped=tuple(Known(h.kind, h.entry.path, h.entry.last_day) for h in stopped)
+        if medicated
+        else None,
+    )
 
 
 def _say_what_is_missing(bundle: dict[str, Any], root: str, notes: Notes) -> None:
@@ -141,10 +153,3 @@ def _say_what_is_missing(bundle: dict[str, Any], root: str, notes: Notes) -> Non
                 f"{root}.link[{number}]",
                 "The bundle is one page of several. Is every medicine in it?",
             )
-
-
-def _changed_days_ago(current: tuple[MedicineEntry, ...]) -> int | None:
-    """Days since the latest start among the medicines taken, where every start is known."""
-    starts = [entry.first_day for entry in current]
-    known = [start for start in starts if start is not None]
-    return -max(known) if known else None

@@ -27,7 +27,9 @@ class ConcernTable:
 
     by_code: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     by_stem: Mapping[str, tuple[tuple[str, str], ...]] = field(default_factory=dict)
-    by_text: Mapping[str, str] = field(default_factory=dict)
+    by_text: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    """First word → the names that begin with it."""
+    names: Mapping[str, str] = field(default_factory=dict)
 
     def key_of_code(self, system: str, code: str) -> str | None:
         """Our key for a code, or ``None``."""
@@ -41,11 +43,13 @@ class ConcernTable:
 
     def key_of_text(self, words: str) -> str | None:
         """Our key for a name that stands as whole words in a text, the longest name first."""
-        plain = f" {' '.join(words.casefold().replace('-', ' ').replace(',', ' ').split())} "
-        for name, key in self.by_text.items():
-            if f" {name} " in plain:
-                return key
-        return None
+        plain = _plain(words)
+        best, key = "", None
+        for word in plain.split():
+            for name in self.by_text.get(word, ()):
+                if len(name) > len(best) and f" {name} " in f" {plain} ":
+                    best, key = name, self.names[name]
+        return key
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,12 +74,12 @@ class ConcernTables:
         )
 
 
-def _table(entries: object, name: str) -> ConcernTable:
+def _table(entries: object, section: str) -> ConcernTable:
     by_code: dict[str, dict[str, str]] = {}
     stems: dict[str, list[tuple[str, str]]] = {}
     names: dict[str, str] = {}
-    for number, raw in enumerate(listed(entries, name) if entries else [], start=1):
-        place = f"{name}[{number}]"
+    for number, raw in enumerate(listed(entries, section) if entries else [], start=1):
+        place = f"{section}[{number}]"
         entry = table(raw, place)
         key = text(entry, "key", place)
         for system, code in _codes(entry, place):
@@ -86,8 +90,11 @@ def _table(entries: object, name: str) -> ConcernTable:
         for words in _words(entry, place):
             if names.setdefault(words, key) != key:
                 refuse(place, f"a name of {key} already means something else")
-    longest_first = sorted(names.items(), key=lambda item: -len(item[0]))
-    return ConcernTable(by_code, {s: tuple(v) for s, v in stems.items()}, dict(longest_first))
+    by_word: dict[str, tuple[str, ...]] = {}
+    for name in names:
+        first = name.split()[0]
+        by_word[first] = (*by_word.get(first, ()), name)
+    return ConcernTable(by_code, {s: tuple(v) for s, v in stems.items()}, by_word, names)
 
 
 def _codes(entry: Mapping[str, object], place: str) -> Iterable[tuple[str, str]]:
@@ -101,4 +108,12 @@ def _codes(entry: Mapping[str, object], place: str) -> Iterable[tuple[str, str]]
 
 def _words(entry: Mapping[str, object], place: str) -> Iterable[str]:
     for words in listed(entry["text"], f"{place}.text") if "text" in entry else []:
-        yield " ".join(str(words).casefold().replace("-", " ").split())
+        yield _plain(text({"text": words}, "text", place))
+
+
+def _plain(words: str) -> str:
+    """Lower case, single spaces, no hyphens, commas, brackets or slashes."""
+    return " ".join(words.casefold().translate(_BREAKS).split())
+
+
+_BREAKS = str.maketrans(dict.fromkeys("-,;()[]/", " "))

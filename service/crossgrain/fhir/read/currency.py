@@ -5,13 +5,14 @@ MedicationStatement    R4 active; R5 recorded, adherence       taken, if its dat
 MedicationRequest      active with an order's intent, or a     taken, if its dates fit
                        plan that the patient reported
 MedicationRequest      draft                                   an order to judge
-either                 on-hold, stopped, completed, …          not taken: said
+either                 on-hold, stopped, completed, ended      taken before: said
+either                 not-taken, cancelled, intended, …       never taken: said
 either                 unknown; instance-order                 asked
 =====================  ======================================  ==========================
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
 
@@ -25,6 +26,8 @@ STALE_AFTER_DAYS = 400
 
 _ORDERS = {"order", "original-order", "reflex-order", "filler-order"}
 _INTENTS = _ORDERS | {"proposal", "plan", "instance-order", "option"}
+_TAKEN_BEFORE = {"completed", "stopped", "ended", "on-hold"}
+"""Statuses of what was taken; a cancelled order and a statement not-taken never were."""
 _ADHERENCE = {"taking": True, "not-taking": False, "on-hold": False, "unknown": None}
 
 
@@ -44,6 +47,7 @@ class Currency:
     standing: Standing
     why: str = ""
     first_day: int | None = None
+    last_day: int | None = None
     confirm: str = ""
 
 
@@ -63,15 +67,14 @@ def statement_standing(
     period = statement.effective_period or _since(statement.effective_date_time)
     if status == "unknown":
         raise Asked(f"{path}.status", "Whether it is taken is not known. Is it taken now?")
-    if status not in shape.taking:
-        past = status in {"completed", "stopped"}
-        return Currency(Standing.PAST if past else Standing.NOT_TAKEN, f"its status is {status}")
-    taking, unsure = _adherence(statement, path)
-    if taking is False:
-        return Currency(Standing.NOT_TAKEN, "its adherence says that it is not taken")
     dated = _within(period, as_of, f"{path}.effective")
+    if status not in shape.taking:
+        return _given_up(status, dated)
+    taking, unsure = _adherence(statement)
+    if taking is False:
+        return replace(dated, standing=Standing.PAST, why="its adherence says: not taken now")
     stale = _stale(statement.date_asserted, period, as_of, path)
-    return Currency(dated.standing, dated.why, dated.first_day, unsure or stale)
+    return replace(dated, confirm=unsure or stale)
 
 
 def request_standing(request: MedicationRequest, shape: Shape, as_of: date, path: str) -> Currency:
@@ -85,8 +88,7 @@ def request_standing(request: MedicationRequest, shape: Shape, as_of: date, path
         where status or intent is missing or not one that this version knows.
     """
     status = _status(request.status, shape.request_statuses, path)
-    intent = request.intent
-    if intent not in _INTENTS:
+    if request.intent not in _INTENTS:
         raise Unreadable(Category.VALUE, f"{path}.intent", "an intent of FHIR is expected here")
     if request.do_not_perform:
         return Currency(Standing.NOT_TAKEN, "it says not to take it")
@@ -94,27 +96,44 @@ def request_standing(request: MedicationRequest, shape: Shape, as_of: date, path
         return Currency(Standing.DRAFT)
     if status == "unknown":
         raise Asked(f"{path}.status", "Whether it is taken is not known. Is it taken now?")
-    if status != "active":
-        past = status in {"completed", "stopped", "ended", "cancelled"}
-        return Currency(Standing.PAST if past else Standing.NOT_TAKEN, f"its status is {status}")
-    if intent == "instance-order":
-        raise Asked(f"{path}.intent", "This orders a single administration. Is it taken regularly?")
     reported = request.reported_boolean or request.reported
-    if intent not in _ORDERS and not (intent == "plan" and reported):
-        return Currency(Standing.NOT_TAKEN, f"its intent is {intent}: it is no order")
-    return _ordered(request, as_of, path)
+    if request.intent not in _ORDERS and not (request.intent == "plan" and reported):
+        return _no_order(request.intent, status, path)
+    dated = _ordered(request, as_of, path)
+    return dated if status == "active" else _given_up(status, dated)
+
+
+def _no_order(intent: str, status: str, path: str) -> Currency:
+    if intent == "instance-order" and status == "active":
+        raise Asked(f"{path}.intent", "This orders a single administration. Is it taken regularly?")
+    return Currency(Standing.NOT_TAKEN, f"its intent is {intent}: it is no standing order")
+
+
+def _given_up(status: str, dated: Currency) -> Currency:
+    """A medicine that was taken until its end, or never."""
+    past = status in _TAKEN_BEFORE and dated.standing is not Standing.NOT_TAKEN
+    over = dated.last_day is not None and dated.last_day <= 0
+    return Currency(
+        Standing.PAST if past else Standing.NOT_TAKEN,
+        f"its status is {status}",
+        dated.first_day,
+        dated.last_day if over else None,
+    )
 
 
 def _ordered(request: MedicationRequest, as_of: date, path: str) -> Currency:
-    span = _bounds(request.dosage_instruction)
-    if span:
-        return _within(span, as_of, f"{path}.dosageInstruction")
+    """When an order holds: the bounds of its dosages, or from the day it was written."""
+    bounds = _bounds(request.dosage_instruction)
+    if bounds and bounds.start:
+        return _within(bounds, as_of, f"{path}.dosageInstruction")
     if request.authored_on is None:
-        return Currency(Standing.TAKEN, confirm="The order has no date. Is it taken now?")
+        dated = _within(bounds, as_of, f"{path}.dosageInstruction")
+        return replace(dated, confirm="The order has no date. Is it taken now?")
     written = read_date(request.authored_on, f"{path}.authoredOn")
     if written.first > as_of:
         return Currency(Standing.NOT_TAKEN, "it was written after the day of reading")
-    return Currency(Standing.TAKEN, first_day=written.day(as_of), confirm=_old(written, as_of))
+    dated = _within(bounds, as_of, f"{path}.dosageInstruction")
+    return replace(dated, first_day=written.day(as_of), confirm=_old(written, as_of))
 
 
 def dosage_in_force(dosage: Dosage, as_of: date, path: str) -> bool:
@@ -136,7 +155,7 @@ def _status(status: str | None, known: frozenset[str], path: str) -> str:
     return status
 
 
-def _adherence(statement: MedicationStatement, path: str) -> tuple[bool | None, str]:
+def _adherence(statement: MedicationStatement) -> tuple[bool | None, str]:
     """R5's word on whether it is taken, and what to confirm where it has none."""
     if statement.status != "recorded":
         return True, ""
@@ -163,19 +182,23 @@ def _bounds(dosages: Sequence[Dosage]) -> Period | None:
         return None
     starts = [span.start for span in known if span.start]
     ends = [span.end for span in known if span.end]
-    closed = len(ends) == len(dosages)
-    return Period(start=min(starts, default=None), end=max(ends) if closed else None)
+    return Period(
+        start=min(starts) if len(starts) == len(dosages) else None,
+        end=max(ends) if len(ends) == len(dosages) else None,
+    )
 
 
 def _within(period: Period | None, as_of: date, path: str) -> Currency:
     """Whether a period holds the day of reading."""
     start = _end_of(period.start if period else None, f"{path}.start")
     end = _end_of(period.end if period else None, f"{path}.end")
+    first = start.day(as_of) if start else None
+    last = end.day(as_of) if end else None
     if start and start.first > as_of:
         return Currency(Standing.NOT_TAKEN, "it starts after the day of reading")
     if end and end.last < as_of:
-        return Currency(Standing.PAST, "it ended before the day of reading")
-    return Currency(Standing.TAKEN, first_day=start.day(as_of) if start else None)
+        return Currency(Standing.PAST, "it ended before the day of reading", first, last)
+    return Currency(Standing.TAKEN, "", first, last)
 
 
 def _end_of(text: str | None, path: str) -> PartialDate | None:

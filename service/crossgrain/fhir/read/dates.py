@@ -6,10 +6,10 @@ from datetime import date
 
 from crossgrain.fhir.read.errors import Category, Unreadable
 
-_FORM = re.compile(
-    r"(\d{4})(?:-(0[1-9]|1[0-2])(?:-(0[1-9]|[12]\d|3[01])"
-    r"(?:T([01]\d|2[0-3]):[0-5]\d(?::(?:[0-5]\d|60)(?:\.\d{1,9})?)?"
-    r"(?:Z|[+-](?:0\d|1[0-4]):[0-5]\d)?)?)?)?"
+_PARTIAL = re.compile(r"(\d{4})(?:-(0[1-9]|1[0-2]))?", re.ASCII)
+_TIME = re.compile(
+    r"T(?:[01]\d|2[0-3]):[0-5]\d:(?:[0-5]\d|60)(?:\.\d{1,9})?(?:Z|[+-](?:0\d|1[0-4]):[0-5]\d)",
+    re.ASCII,
 )
 
 
@@ -53,30 +53,28 @@ def read_date(text: object, expression: str) -> PartialDate:
     """
     if not isinstance(text, str):
         raise Unreadable(Category.STRUCTURE, expression, "a date must be a string")
-    if len(text) >= 10 and text[4] == "-" == text[7]:
-        quick = _plain_day(text)
-        if quick:
-            return quick
-    form = _FORM.fullmatch(text)
+    day = _day_of(text)
+    if day:
+        return PartialDate(day, day)
+    form = _PARTIAL.fullmatch(text)
     if not form:
         raise _not_a_date(expression)
-    year, month, day = form[1], form[2], form[3]
-    try:
-        first = date(int(year), int(month or 1), int(day or 1))
-        return PartialDate(first, first if day else _end(int(year), month))
-    except ValueError:
-        raise _not_a_date(expression) from None
+    year, month = int(form[1]), form[2]
+    if not year:
+        raise _not_a_date(expression)
+    return PartialDate(date(year, int(month or 1), 1), _end(year, month))
 
 
-def _plain_day(text: str) -> PartialDate | None:
-    """The common case, a day alone, without the pattern."""
-    if len(text) != 10:
+def _day_of(text: str) -> date | None:
+    """The day of a full date, whose time of day and offset are checked where it has them."""
+    if len(text) > 10 and not _TIME.fullmatch(text, 10):
+        return None
+    if len(text) < 10 or text[4] != "-" or text[7] != "-":
         return None
     try:
-        day = date.fromisoformat(text)
+        return date.fromisoformat(text[:10])
     except ValueError:
         return None
-    return PartialDate(day, day)
 
 
 def _end(year: int, month: str | None) -> date:

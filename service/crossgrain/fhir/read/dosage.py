@@ -5,12 +5,13 @@ read by the grammar in `sig`; a dose that stands only there is to be confirmed.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.dosing.preparations import Preparation
 from crossgrain.fhir.read.errors import Asked
-from crossgrain.fhir.read.medicines import Product, line_of_dose
+from crossgrain.fhir.read.labelled import labelled
+from crossgrain.fhir.read.medicines import Product
 from crossgrain.fhir.read.notes import Notes
 from crossgrain.fhir.read.quantities import Amount, amount_of, plain
 from crossgrain.fhir.read.schedule import Schedule
@@ -18,6 +19,9 @@ from crossgrain.fhir.read.sig import Part, Sig, read_sig
 from crossgrain.fhir.read.timing import schedule_of
 from crossgrain.fhir.read.units import Dimension
 from crossgrain.fhir.read.views import Dosage, DoseAndRate
+
+Stated = tuple[str, Amount]
+"""An amount, and the FHIRPath where it stands."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +32,7 @@ class ReadDose:
     ----------
     preparation : the product line, now certain
     cycle : amount of each day, in its unit
-    from_text : the dose or its timing stands only in words
+    from_text : the dose, its timing or the strength that it rests on stands only in words
     assumed : what was settled on the way and is to be confirmed, or empty
     """
 
@@ -36,6 +40,44 @@ class ReadDose:
     cycle: tuple[Fraction, ...]
     from_text: bool = False
     assumed: str = ""
+
+    @property
+    def daily(self) -> Fraction:
+        """Mean amount a day."""
+        return sum(self.cycle, Fraction(0)) / len(self.cycle)
+
+
+@dataclass(frozen=True, slots=True)
+class _Scale:
+    """How amounts become doses: the product, the lines, and the dosage's FHIRPath."""
+
+    product: Product
+    preparations: Mapping[str, Preparation]
+    path: str
+
+    def dose(self, stated: Sequence[Stated], schedule: Schedule) -> ReadDose:
+        """Amounts that state one dose (ordered in tablets, calculated in µg), which must agree."""
+        doses = [self._one(amount, schedule, place) for place, amount in self._usable(stated)]
+        if any((d.preparation, d.cycle) != (doses[0].preparation, doses[0].cycle) for d in doses):
+            said = " and ".join(f"{plain(d.daily)} {_unit(d.preparation)} a day" for d in doses)
+            raise Asked(self.path, f"The dose is given as {said}. Which one is taken?")
+        return doses[0]
+
+    def dose_of(self, part: Part) -> ReadDose:
+        """What one part of a text says."""
+        amounts = [part.amount] if part.mass is None else [part.mass, part.amount]
+        return self.dose([(f"{self.path}.text", amount) for amount in amounts], part.schedule)
+
+    def _one(self, amount: Amount, schedule: Schedule, place: str) -> ReadDose:
+        each = labelled(amount, self.product, self.preparations, place)
+        cycle = tuple(each.amount * doses for doses in schedule.doses)
+        return ReadDose(each.preparation, cycle, each.in_words, each.assumed)
+
+    def _usable(self, stated: Sequence[Stated]) -> Sequence[Stated]:
+        """Leave out tablets of unknown strength where a mass stands beside them."""
+        known = self.product.strength is not None or self.product.strength_grains is not None
+        masses = [s for s in stated if s[1].dimension is not Dimension.PIECE]
+        return masses if masses and not known else stated
 
 
 def read_dosage(
@@ -53,16 +95,18 @@ def read_dosage(
         for whatever leaves the dose uncertain.
     """
     _refuse_modifiers(dosage, path)
+    scale = _Scale(product, preparations, path)
     amounts = _amounts(dosage.dose_and_rate, path)
-    structured = schedule_of(dosage.timing, f"{path}.timing") if dosage.timing else None
+    schedule = schedule_of(dosage.timing, f"{path}.timing") if dosage.timing else None
     sig = read_sig(dosage.text) if dosage.text else None
     _say_what_was_passed_over(dosage, path, sig, notes)
-    if not amounts or structured is None:
-        return _partly_from_text(dosage, amounts, structured, sig, product, preparations, path)
-    doses = [_scaled(amount, structured, product, preparations, place) for place, amount in amounts]
-    dose = _agreeing(doses, path)
+    if not amounts or schedule is None:
+        if sig is None:
+            raise _missing(dosage, bool(amounts), schedule is not None, path)
+        return _partly_from_text(amounts, schedule, sig, scale)
+    dose = scale.dose(amounts, schedule)
     if sig:
-        _compare(dose, sig, product, preparations, path)
+        _compare(dose, sig, scale)
     return dose
 
 
@@ -123,45 +167,22 @@ def _say_what_was_passed_over(dosage: Dosage, path: str, sig: Sig | None, notes:
 
 
 def _partly_from_text(
-    dosage: Dosage,
-    amounts: list[tuple[str, Amount]],
-    structured: Schedule | None,
-    sig: Sig | None,
-    product: Product,
-    preparations: Mapping[str, Preparation],
-    path: str,
+    amounts: list[Stated], schedule: Schedule | None, sig: Sig, scale: _Scale
 ) -> ReadDose:
     """A dose whose amount, timing or both stand only in words."""
-    if sig is None:
-        raise _missing(dosage, bool(amounts), structured is not None, path)
     if amounts and len(sig.parts) > 1:
-        raise Asked(path, "The coded dose and the words differ. Which one is taken?")
-    doses: list[ReadDose] = []
-    for part in sig.parts:
-        if structured and not structured.same_as(part.schedule):
-            raise Asked(path, "The coded timing and the words differ. Which one is right?")
-        stated = [*amounts, *((f"{path}.text", amount) for amount in _said(part))]
-        doses.append(
-            _agreeing(
-                [
-                    _scaled(amount, structured or part.schedule, product, preparations, place)
-                    for place, amount in _usable(stated, product)
-                ],
-                path,
-            )
+        raise Asked(scale.path, "The coded dose and the words differ. Which one is taken?")
+    if schedule and not all(schedule.same_as(part.schedule) for part in sig.parts):
+        raise Asked(scale.path, "The coded timing and the words differ. Which one is right?")
+    doses = [
+        scale.dose(
+            [*amounts, (f"{scale.path}.text", part.mass or part.amount)],
+            schedule or part.schedule,
         )
-    return _summed(doses)
-
-
-def _said(part: Part) -> list[Amount]:
-    return [part.amount] if part.mass is None else [part.mass, part.amount]
-
-
-def _usable(stated: list[tuple[str, Amount]], product: Product) -> list[tuple[str, Amount]]:
-    """Leave out tablets of unknown strength where a mass stands beside them."""
-    known = product.strength is not None or product.strength_grains is not None
-    masses = [s for s in stated if s[1].dimension is not Dimension.PIECE]
-    return masses if masses and not known else stated
+        for part in sig.parts
+    ]
+    days = [sum(day, Fraction(0)) for day in zip(*(dose.cycle for dose in doses), strict=True)]
+    return replace(doses[0], cycle=tuple(days), from_text=True)
 
 
 def _missing(dosage: Dosage, has_dose: bool, has_timing: bool, path: str) -> Asked:
@@ -174,122 +195,21 @@ def _missing(dosage: Dosage, has_dose: bool, has_timing: bool, path: str) -> Ask
     return Asked(where, f"How much is taken, and how often?{words}")
 
 
-def _scaled(
-    amount: Amount,
-    schedule: Schedule,
-    product: Product,
-    preparations: Mapping[str, Preparation],
-    path: str,
-) -> ReadDose:
-    """One amount, taken as scheduled, in the unit of the product line."""
-    line, each, assumed = _in_labelled_unit(amount, product, preparations, path)
-    return ReadDose(line, tuple(each * doses for doses in schedule.doses), assumed=assumed)
-
-
-def _in_labelled_unit(
-    amount: Amount, product: Product, preparations: Mapping[str, Preparation], path: str
-) -> tuple[Preparation, Fraction, str]:
-    if amount.dimension is Dimension.PIECE:
-        return _pieces(amount.value, product, preparations, path)
-    if amount.dimension is Dimension.GRAIN:
-        return _grains(amount.value, product, preparations, path)
-    micrograms = amount.value
-    if amount.dimension is Dimension.VOLUME:
-        if product.per_ml is None:
-            raise Asked(path, f"The dose is {plain(amount.value)} mL. How much is in one mL?")
-        micrograms *= product.per_ml
-    if product.kind is not Kind.DESICCATED_THYROID:
-        return _certain(product, path), micrograms, ""
-    mg = micrograms / 1000
-    line = product.preparation or line_of_dose(product.kind, mg, preparations)
-    if line is None:
-        raise Asked(
-            path,
-            f"{plain(mg)} mg of desiccated thyroid: is it labelled with 60 or with 65 mg per"
-            " grain?",
-        )
-    return line, mg, ""
-
-
-def _certain(product: Product, path: str) -> Preparation:
-    if product.preparation is None:
-        raise Asked(path, f"Which {product.kind} preparation is taken?")
-    return product.preparation
-
-
-def _pieces(
-    count: Fraction, product: Product, preparations: Mapping[str, Preparation], path: str
-) -> tuple[Preparation, Fraction, str]:
-    if product.strength is not None:
-        return _certain(product, path), count * product.strength, ""
-    if product.strength_grains is not None:
-        return _grains(count * product.strength_grains, product, preparations, path)
-    raise Asked(path, f"The dose is {plain(count)} tablet. What is the strength of one tablet?")
-
-
-def _grains(
-    grains: Fraction, product: Product, preparations: Mapping[str, Preparation], path: str
-) -> tuple[Preparation, Fraction, str]:
-    """A labelled grain holds the same hormone in either family, so the dose is certain."""
-    if product.kind is not Kind.DESICCATED_THYROID:
-        raise Asked(path, f"{plain(grains)} grain of {product.kind}: what is it in µg?")
-    line = product.preparation
-    assumed = ""
-    if line is None:
-        line = next(p for p in preparations.values() if p.mg_per_grain == 60)
-        assumed = (
-            f"{plain(grains)} grain was read as {plain(grains * 60)} mg labelled with 60 mg per"
-            " grain; the hormone is the same per labelled grain. Which tablets are taken?"
-        )
-    return line, grains * (line.mg_per_grain or 0), assumed
-
-
-def _agreeing(doses: list[ReadDose], path: str) -> ReadDose:
-    """Several ways to state one dose (ordered in tablets, calculated in µg) must agree."""
-    if len({(dose.preparation.id, dose.cycle) for dose in doses}) > 1:
-        amounts = " and ".join(
-            f"{plain(max(dose.cycle))} {dose.preparation.unit}" for dose in doses
-        )
-        raise Asked(f"{path}.doseAndRate", f"The dose is given as {amounts}. Which one is taken?")
-    return doses[0]
-
-
-def _summed(doses: list[ReadDose]) -> ReadDose:
-    """The parts of one text, day by day (``100 on weekdays, 50 at the weekend``)."""
-    first = doses[0]
-    if len(doses) == 1:
-        return ReadDose(first.preparation, first.cycle, True, first.assumed)
-    days = tuple(sum(day, Fraction(0)) for day in zip(*(d.cycle for d in doses), strict=True))
-    return ReadDose(first.preparation, days, True, first.assumed)
-
-
-def _compare(
-    dose: ReadDose,
-    sig: Sig,
-    product: Product,
-    preparations: Mapping[str, Preparation],
-    path: str,
-) -> None:
+def _compare(dose: ReadDose, sig: Sig, scale: _Scale) -> None:
     """The words beside a coded dose must say the same mean amount a day."""
     try:
-        words = [
-            _agreeing(
-                [
-                    _scaled(amount, part.schedule, product, preparations, path)
-                    for _, amount in _usable([(path, a) for a in _said(part)], product)
-                ],
-                path,
-            )
-            for part in sig.parts
-        ]
+        words = [scale.dose_of(part) for part in sig.parts]
     except Asked:
         return  # the words alone would not give a dose; the coded one stands
-    said = sum((sum(d.cycle, Fraction(0)) / len(d.cycle) for d in words), Fraction(0))
-    coded = sum(dose.cycle, Fraction(0)) / len(dose.cycle)
-    if said != coded:
-        unit = "µg" if dose.preparation.unit == "ug" else "mg"
+    said = sum((part.daily for part in words), Fraction(0))
+    if said != dose.daily:
+        unit = _unit(dose.preparation)
         raise Asked(
-            path,
-            f"The coded dose comes to {plain(coded)} {unit} a day and the words to"
+            scale.path,
+            f"The coded dose comes to {plain(dose.daily)} {unit} a day and the words to"
             f" {plain(said)}. Which one is taken?",
         )
+
+
+def _unit(preparation: Preparation) -> str:
+    return "µg" if preparation.unit == "ug" else "mg"

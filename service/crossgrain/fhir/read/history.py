@@ -1,24 +1,36 @@
-"""Conditions, allergies and other medicines: what a safety rule could want to know."""
+"""Conditions, allergies, goals and other medicines: what a safety rule could want to know."""
 
-from datetime import date
+from dataclasses import dataclass, field
 
 from crossgrain.fhir.read.concerns import ConcernTable
 from crossgrain.fhir.read.dates import read_date
-from crossgrain.fhir.read.notes import Notes
+from crossgrain.fhir.read.person import check_subject
+from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.resolve import Entry
 from crossgrain.fhir.read.views import (
     AllergyIntolerance,
     CodeableConcept,
     Condition,
+    Goal,
     view,
 )
 from crossgrain.safety.facts import Known
 
 _PASSED = {"inactive", "remission", "resolved"}
 _REFUTED = {"refuted", "entered-in-error"}
-_MATTERS_WHEN_PAST = {"myocardial-infarction"}
-"""An infarction is over in days and matters for months."""
+_GIVEN_UP = {"cancelled", "entered-in-error", "rejected", "completed"}
 _NOT_KNOWN = "no code or name in it is one that a safety rule knows"
+_MODIFIED = "it carries a modifier that is not known"
+
+
+@dataclass(slots=True)
+class History:
+    """What the record says beside medicines for the thyroid and results."""
+
+    conditions: list[Known] = field(default_factory=list)
+    allergies: list[Known] = field(default_factory=list)
+    medicines: list[Known] = field(default_factory=list)
+    goals: list[Known] = field(default_factory=list)
 
 
 def keys_in(concept: CodeableConcept | None, table: ConcernTable) -> list[str]:
@@ -37,62 +49,73 @@ def keys_in(concept: CodeableConcept | None, table: ConcernTable) -> list[str]:
     return list(dict.fromkeys(found))
 
 
-def read_condition(
-    entry: Entry, found: list[Known], table: ConcernTable, as_of: date, notes: Notes
-) -> None:
-    """Read one Condition into `found`, or say why not."""
+def read_condition(entry: Entry, history: History, reading: Reading) -> None:
+    """Read one Condition, or say why not; a past one is kept as not active."""
     seen = view(entry.resource, Condition, entry.path)
-    if _void(seen.verification_status):
+    check_subject(seen.subject, reading.patient, f"{entry.path}.subject", reading.notes)
+    if _codes(seen.verification_status) & _REFUTED:
         return
-    began = seen.onset_date_time or (seen.onset_period.start if seen.onset_period else None)
-    keys = keys_in(seen.code, table)
-    if _codes(seen.clinical_status) & _PASSED:
-        for key in set(keys) - _MATTERS_WHEN_PAST:
-            notes.unread(entry.path, f"{key} is recorded as past, so it was not counted")
-        keys = [key for key in keys if key in _MATTERS_WHEN_PAST]
-    elif not keys:
-        notes.unread(entry.path, _NOT_KNOWN)
-    day = _day(began or seen.recorded_date, as_of, entry.path)
-    _keep(keys, entry, found, day, bool(seen.modifier), notes)
+    onset = seen.onset_date_time or (seen.onset_period.start if seen.onset_period else None)
+    keep(
+        keys_in(seen.code, reading.codes.concerns.conditions),
+        entry,
+        history.conditions,
+        reading,
+        day=day_of(onset or seen.recorded_date, entry.path, reading),
+        active=not _codes(seen.clinical_status) & _PASSED,
+        modified=bool(seen.modifier),
+    )
 
 
-def read_allergy(
-    entry: Entry, found: list[Known], table: ConcernTable, as_of: date, notes: Notes
-) -> None:
-    """Read one AllergyIntolerance into `found`, or say why not."""
+def read_allergy(entry: Entry, history: History, reading: Reading) -> None:
+    """Read one AllergyIntolerance, or say why not."""
     seen = view(entry.resource, AllergyIntolerance, entry.path)
-    if _void(seen.verification_status) or _codes(seen.clinical_status) & {"inactive", "resolved"}:
+    check_subject(seen.patient, reading.patient, f"{entry.path}.patient", reading.notes)
+    if _codes(seen.verification_status) & _REFUTED:
         return
-    keys = keys_in(seen.code, table)
-    if not keys:
-        notes.unread(entry.path, _NOT_KNOWN)
-    day = _day(seen.onset_date_time or seen.recorded_date, as_of, entry.path)
-    _keep(keys, entry, found, day, bool(seen.modifier), notes)
+    keep(
+        keys_in(seen.code, reading.codes.concerns.allergies),
+        entry,
+        history.allergies,
+        reading,
+        day=day_of(seen.onset_date_time or seen.recorded_date, entry.path, reading),
+        active=not _codes(seen.clinical_status) & _PASSED,
+        modified=bool(seen.modifier),
+    )
 
 
-def _keep(
+def read_goal(entry: Entry, history: History, reading: Reading) -> None:
+    """Read one Goal; one that was given up or reached is passed over."""
+    seen = view(entry.resource, Goal, entry.path)
+    check_subject(seen.subject, reading.patient, f"{entry.path}.subject", reading.notes)
+    if seen.lifecycle_status in _GIVEN_UP:
+        return
+    keys = keys_in(seen.description, reading.codes.concerns.conditions)
+    keep(keys, entry, history.goals, reading, modified=bool(seen.modifier))
+
+
+def keep(
     keys: list[str],
     entry: Entry,
     found: list[Known],
-    day: int | None,
-    modified: bool,
-    notes: Notes,
+    reading: Reading,
+    *,
+    day: int | None = None,
+    active: bool = True,
+    modified: bool = False,
 ) -> None:
-    if modified:
-        notes.unread(entry.path, "it carries a modifier that is not known")
+    """Keep what was recognised in a resource; say where nothing was, or it must not be read."""
+    if modified or not keys:
+        reading.notes.unread(entry.path, _MODIFIED if modified else _NOT_KNOWN)
         return
-    found.extend(Known(key, entry.path, day) for key in keys)
-    if keys:
-        notes.use(entry.path, entry.reference)
+    found.extend(Known(key, entry.path, day, active) for key in keys)
+    reading.notes.use(entry.path, entry.reference)
+
+
+def day_of(text: str | None, path: str, reading: Reading) -> int | None:
+    """The day that a date names, or ``None``."""
+    return read_date(text, path).day(reading.as_of) if text else None
 
 
 def _codes(concept: CodeableConcept | None) -> set[str]:
     return {coding.code for coding in concept.coding if coding.code} if concept else set()
-
-
-def _void(verification: CodeableConcept | None) -> bool:
-    return bool(_codes(verification) & _REFUTED)
-
-
-def _day(text: str | None, as_of: date, path: str) -> int | None:
-    return read_date(text, path).day(as_of) if text else None

@@ -19,9 +19,9 @@ from crossgrain.fhir.read.errors import Category, Unreadable
 MOST_BYTES = 10 * 1024 * 1024
 MOST_LEVELS = 64
 MOST_DIGITS = 40
-"""Digits and magnitude of one number: FHIR asks for 18 digits, no quantity needs 10^40."""
-_LARGEST = 10**MOST_DIGITS
-_ROOT_KEYS_SHOWN = 64
+"""Digits and magnitude of one decimal: FHIR asks for 18 digits, no quantity needs 10^40."""
+_INDENTED_BYTES = 64 * 1024
+_LONGEST_TYPE_NAME = 64
 
 
 def parse(
@@ -33,8 +33,7 @@ def parse(
     ------
     Unreadable
         ``too-costly`` above the size or depth limit, ``structure`` for anything that is not
-        one JSON object without duplicate keys, ``value`` for a number beyond 10^40 or of
-        more than 40 digits.
+        one JSON object without duplicate keys, ``value`` for a number beyond what FHIR holds.
 
     Examples
     --------
@@ -46,8 +45,9 @@ def parse(
     tree = _decode(body)
     if not isinstance(tree, dict):
         raise Unreadable(Category.STRUCTURE, "", "the body must be one JSON object")
-    _check_levels(tree, most_levels)
-    _check_keys(body, tree)
+    written = _encode(tree)
+    _check_levels(tree, written, most_levels)
+    _check_keys(body, written)
     return tree
 
 
@@ -58,10 +58,12 @@ def _number(text: str) -> Decimal:
     return number
 
 
-def _too_long(expression: str = "") -> Unreadable:
-    return Unreadable(
-        Category.VALUE, expression, f"a number has more than {MOST_DIGITS} digits or magnitude"
-    )
+def _too_long() -> Unreadable:
+    return Unreadable(Category.VALUE, "", "a number is larger or longer than any that FHIR holds")
+
+
+def _too_deep() -> Unreadable:
+    return Unreadable(Category.TOO_COSTLY, "", "the body is nested too deeply to be read")
 
 
 _decoder = msgspec.json.Decoder(float_hook=_number)
@@ -72,9 +74,7 @@ def _decode(body: bytes) -> object:
     try:
         return _decoder.decode(body)
     except RecursionError:
-        raise Unreadable(
-            Category.TOO_COSTLY, "", "the body is nested too deeply to be read"
-        ) from None
+        raise _too_deep() from None
     except msgspec.ValidationError:
         raise _too_long() from None
     except UnicodeDecodeError:
@@ -89,30 +89,46 @@ def _without_content(fault: str) -> str:
     return f"the body is not well-formed JSON {place}".strip()
 
 
-def _check_levels(tree: dict[str, Any], most_levels: int) -> None:
+def _encode(tree: dict[str, Any]) -> bytes:
+    try:
+        return _encoder.encode(tree)
+    except OverflowError:  # an integer that does not fit in 64 bits
+        raise _too_long() from None
+    except RecursionError:
+        raise _too_deep() from None
+
+
+def _check_levels(tree: dict[str, Any], written: bytes, most_levels: int) -> None:
+    """Refuse a tree with more than `most_levels` objects and arrays inside one another.
+
+    Written out with an indent of one, an element at level n stands behind n spaces, and no
+    string holds a raw line break. A large body is walked instead: its indents would not be
+    bounded.
+    """
+    if len(written) <= _INDENTED_BYTES:
+        deep = b"\n" + b" " * (most_levels + 1) in msgspec.json.format(written, indent=1)
+    else:
+        deep = _deeper_than(tree, most_levels)
+    if deep:
+        raise _too_deep()
+
+
+def _deeper_than(tree: dict[str, Any], most_levels: int) -> bool:
     """Walk level by level, so that no depth of input is a depth of stack."""
     level: list[Any] = [tree]
     for _ in range(most_levels):
         below: list[Any] = []
         for node in level:
-            for value in node.values() if node.__class__ is dict else node:
-                kind = value.__class__
-                if kind is str:
-                    continue
-                if kind is dict or kind is list:
-                    below.append(value)
-                elif kind is int and not -_LARGEST < value < _LARGEST:
-                    raise _too_long()
+            values = node.values() if isinstance(node, dict) else node
+            below.extend(value for value in values if value and isinstance(value, dict | list))
         if not below:
-            return
+            return False
         level = below
-    raise Unreadable(
-        Category.TOO_COSTLY, "", f"the body is nested deeper than {most_levels} levels"
-    )
+    return True
 
 
-def _check_keys(body: bytes, tree: dict[str, Any]) -> None:
-    if b"\\u0022" not in body and _encoder.encode(tree).count(b'"') == body.count(b'"'):
+def _check_keys(body: bytes, written: bytes) -> None:
+    if b"\\u0022" not in body and written.count(b'"') == body.count(b'"'):
         return
     slow = json.loads(body, object_pairs_hook=_Members, parse_float=_number)
     found = _doubled(slow)
@@ -145,5 +161,5 @@ def _doubled(tree: _Members) -> str:
 
 def _root_of(tree: _Members) -> str:
     kind = tree.get("resourceType")
-    known = isinstance(kind, str) and kind.isidentifier() and len(kind) <= _ROOT_KEYS_SHOWN
+    known = isinstance(kind, str) and kind.isidentifier() and len(kind) <= _LONGEST_TYPE_NAME
     return str(kind) if known else "Resource"

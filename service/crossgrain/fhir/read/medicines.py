@@ -28,7 +28,8 @@ class Product:
     strength : of one tablet, in the preparation's unit; ``None`` where not said
     strength_grains : of one tablet in labelled grains, where only that is said
     per_ml : µg in one mL
-    from_text : kind or strength stands only in words
+    named_in_words : no code says which hormone it is
+    strength_in_words : its strength or concentration stands only in words
     """
 
     kind: Kind
@@ -36,7 +37,8 @@ class Product:
     strength: Fraction | None = None
     strength_grains: Fraction | None = None
     per_ml: Fraction | None = None
-    from_text: bool = False
+    named_in_words: bool = False
+    strength_in_words: bool = False
 
 
 def product_of(
@@ -129,7 +131,12 @@ def _with_words(
     per_ml = {name.per_ml for name in named if name.per_ml}
     if len(per_ml) > 1:
         raise Asked(expression, "The names give two concentrations. Which one is right?")
-    product = replace(product, per_ml=next(iter(per_ml), None), from_text=not coded or bool(per_ml))
+    product = replace(
+        product,
+        per_ml=next(iter(per_ml), None),
+        named_in_words=not coded,
+        strength_in_words=bool(per_ml),
+    )
     said = {_strength_said(product.kind, name, expression) for name in named} - {None}
     if len(said) > 1:
         raise Asked(expression, "The names give two strengths. Which one is taken?")
@@ -193,7 +200,7 @@ def _with_strength(
             )
         return product
     line = product.preparation or line_of_tablet(product.kind, strength, preparations)
-    return replace(product, preparation=line, strength=strength, from_text=True)
+    return replace(product, preparation=line, strength=strength, strength_in_words=True)
 
 
 def _with_grains(
@@ -212,7 +219,7 @@ def _with_grains(
                 f" {plain(grains)} grain. Which one is taken?",
             )
         return product
-    return replace(product, strength_grains=grains, from_text=True)
+    return replace(product, strength_grains=grains, strength_in_words=True)
 
 
 def only_line(kind: Kind, preparations: Mapping[str, Preparation]) -> Preparation | None:

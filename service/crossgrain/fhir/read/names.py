@@ -95,7 +95,9 @@ def _strengths(plain: str) -> tuple[tuple[Amount, ...], Fraction | None]:
         unit = unit_of_word(found["u"])
         if unit is None:
             continue
-        value = Fraction(found["n"]) if "/" not in found["n"] else _ratio(found["n"])
+        value = _number(found["n"], unit.dimension)
+        if value is None:
+            continue
         amount = Amount(unit.dimension, value * unit.factor)
         if found["du"] == "ml" and unit.dimension is Dimension.MASS:
             volume = Fraction(found["dn"] or 1)
@@ -105,6 +107,11 @@ def _strengths(plain: str) -> tuple[tuple[Amount, ...], Fraction | None]:
     return tuple(amounts), per_ml
 
 
-def _ratio(text: str) -> Fraction:
+def _number(text: str, dimension: Dimension) -> Fraction | None:
+    """A number; a fraction only of a grain, for ``100/25 µg`` are two contents and no ratio."""
+    if "/" not in text:
+        return Fraction(text)
     above, below = text.split("/")
-    return Fraction(above) / Fraction(below) if Fraction(below) else Fraction(0)
+    if dimension is not Dimension.GRAIN or not Fraction(below):
+        return None
+    return Fraction(above) / Fraction(below)

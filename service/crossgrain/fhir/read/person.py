@@ -1,5 +1,6 @@
 """The patient of a record: exactly one, and how old."""
 
+from dataclasses import dataclass
 from datetime import date
 
 from crossgrain.fhir.read.dates import full_years, read_date
@@ -7,6 +8,7 @@ from crossgrain.fhir.read.errors import Asked, Category, Unreadable
 from crossgrain.fhir.read.notes import Notes
 from crossgrain.fhir.read.resolve import BundleIndex, Entry, local
 from crossgrain.fhir.read.views import Patient, Reference, view
+from crossgrain.safety.facts import Sex
 
 
 def the_patient(index: BundleIndex, root: str) -> Entry:
@@ -29,13 +31,21 @@ def the_patient(index: BundleIndex, root: str) -> Entry:
     return patients[0]
 
 
-def read_age(patient: Entry, as_of: date, notes: Notes) -> int | None:
-    """Age in completed years; a birth date without a day gives the lowest age it allows.
+@dataclass(frozen=True, slots=True)
+class Person:
+    """What the Patient says of itself."""
+
+    age_years: int | None
+    sex: Sex | None
+
+
+def read_person(patient: Entry, as_of: date, notes: Notes) -> Person:
+    """Age in completed years, and sex; a deceased patient is asked about.
 
     Raises
     ------
     Unreadable
-        for a birth date after the day of reading, or a patient with implicit rules.
+        for an unknown modifier, or a birth date after the day of reading.
     """
     seen = view(patient.resource, Patient, patient.path)
     if seen.modifier:
@@ -51,10 +61,15 @@ def read_age(patient: Entry, as_of: date, notes: Notes) -> int | None:
                 "The patient is recorded as deceased. Is this the right record?",
             )
         )
-    if seen.birth_date is None:
+    sex = Sex(seen.gender) if seen.gender in set(Sex) else None
+    return Person(_age(seen.birth_date, f"{patient.path}.birthDate", as_of, notes), sex)
+
+
+def _age(birth_date: str | None, path: str, as_of: date, notes: Notes) -> int | None:
+    """Completed years; a birth date without a day gives the lowest age that it allows."""
+    if birth_date is None:
         return None
-    path = f"{patient.path}.birthDate"
-    born = read_date(seen.birth_date, path)
+    born = read_date(birth_date, path)
     if born.first > as_of:
         raise Unreadable(Category.VALUE, path, "this birth date is after the day of reading")
     if not born.exact:

@@ -8,9 +8,9 @@ from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.fhir.read.codes import CodeTables
 from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.medicines import Product, line_of_tablet, product_of
-from crossgrain.fhir.read.notes import Notes
 from crossgrain.fhir.read.quantities import concentration, plain
-from crossgrain.fhir.read.resolve import BundleIndex, Entry
+from crossgrain.fhir.read.reading import Reading
+from crossgrain.fhir.read.resolve import Entry
 from crossgrain.fhir.read.units import UCUM, Dimension
 from crossgrain.fhir.read.views import (
     CodeableConcept,
@@ -34,7 +34,7 @@ def named_in(seen: Medicine) -> tuple[CodeableConcept | None, Reference | None]:
 
 
 def medication_of(
-    reference: Reference, seen: Medicine, index: BundleIndex, entry: Entry, notes: Notes
+    reference: Reference, seen: Medicine, reading: Reading, entry: Entry
 ) -> tuple[Medication | None, str]:
     """The Medication that a reference points to, with its FHIRPath; ``None`` if not there."""
     target = reference.reference or ""
@@ -44,10 +44,10 @@ def medication_of(
                 path = f"{entry.path}.contained[{number}]"
                 return view(contained, Medication, path), path
         return None, entry.path
-    found = index.find(reference)
+    found = reading.index.find(reference)
     if found is None or found.kind != "Medication":
         return None, entry.path
-    notes.use(found.path, found.reference)
+    reading.notes.use(found.path, found.reference)
     return view(found.resource, Medication, found.path), found.path
 
 
@@ -112,6 +112,11 @@ def _with_ingredient(
     if found.kind is not product.kind:
         raise Asked(
             path, f"The product is {product.kind} and its ingredient {found.kind}. Which is it?"
+        )
+    if part.modifier:
+        raise Asked(
+            f"{path}.modifierExtension",
+            "The ingredient carries a modifier that is not known. What does the product hold?",
         )
     ratio = part.strength or part.strength_ratio
     if part.strength_quantity is not None:  # R5: so much in one piece

@@ -3,13 +3,12 @@
 from itertools import combinations
 
 from crossgrain.fhir.read.errors import Asked
-from crossgrain.fhir.read.medication_entries import Taken
+from crossgrain.fhir.read.medication_entries import Hormone
 from crossgrain.fhir.read.notes import Notes
-from crossgrain.fhir.read.record import MedicineEntry
 from crossgrain.fhir.read.resolve import local
 
 
-def counted_once(taken: list[Taken], notes: Notes) -> tuple[MedicineEntry, ...]:
+def counted_once(taken: list[Hormone], notes: Notes) -> list[Hormone]:
     """The medicines taken, without orders that a newer order or a statement stands for.
 
     Two of one hormone that are not tied together may be one medicine written twice: asked,
@@ -27,10 +26,10 @@ def counted_once(taken: list[Taken], notes: Notes) -> tuple[MedicineEntry, ...]:
                     " both, give the orders one groupIdentifier.",
                 )
             )
-    return tuple(t.entry for t in kept)
+    return kept
 
 
-def _without_replaced(taken: list[Taken], notes: Notes) -> list[Taken]:
+def _without_replaced(taken: list[Hormone], notes: Notes) -> list[Hormone]:
     replaced = {local(t.replaces) for t in taken if t.replaces}
     kept = []
     for each in taken:
@@ -41,7 +40,7 @@ def _without_replaced(taken: list[Taken], notes: Notes) -> list[Taken]:
     return kept
 
 
-def _without_restated(taken: list[Taken], notes: Notes) -> list[Taken]:
+def _without_restated(taken: list[Hormone], notes: Notes) -> list[Hormone]:
     """Drop an order that a statement was made from; ask where their doses differ."""
     by_reference = {local(t.entry.reference): t for t in taken}
     dropped: set[str] = set()
@@ -65,5 +64,38 @@ def _without_restated(taken: list[Taken], notes: Notes) -> list[Taken]:
     return [t for t in taken if local(t.entry.reference) not in dropped]
 
 
-def _daily(taken: Taken) -> tuple[tuple[str, object], ...]:
+def _daily(taken: Hormone) -> tuple[tuple[str, object], ...]:
     return tuple((line.preparation.id, line.daily) for line in taken.entry.lines)
+
+
+def still_stopped(past: list[Hormone], taken: list[Hormone]) -> list[Hormone]:
+    """What was stopped or paused and has not been taken up again."""
+    kinds = {hormone.kind for hormone in taken}
+    return [hormone for hormone in past if hormone.kind not in kinds]
+
+
+_RENEWED_WITHIN_DAYS = 45
+"""A gap between two prescriptions of one dose that is a renewal, not a change. Our judgement."""
+
+
+def days_unchanged(taken: list[Hormone], past: list[Hormone]) -> int | None:
+    """Days since the regimen last changed, where every start is known.
+
+    A renewal at the same dose is no change: its start is that of what it renews.
+    """
+    starts = [_since(hormone, past) for hormone in taken]
+    if not starts or any(start is None for start in starts):
+        return None
+    return -max(start for start in starts if start is not None)
+
+
+def _since(hormone: Hormone, past: list[Hormone]) -> int | None:
+    start = hormone.entry.first_day
+    earlier = [p.entry for p in past if p.kind is hormone.kind and _daily(p) == _daily(hormone)]
+    for entry in sorted(earlier, key=lambda e: -(e.first_day or 0)):
+        if start is None or entry.first_day is None or entry.first_day >= start:
+            continue
+        ended = entry.last_day if entry.last_day is not None else start
+        if start - ended <= _RENEWED_WITHIN_DAYS:
+            start = entry.first_day
+    return start

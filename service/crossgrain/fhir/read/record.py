@@ -43,7 +43,7 @@ class MedicineEntry:
     ours : carries a group identifier of ours: a proposal that this service wrote
     from_text : something in it was read from free text and needs confirmation
     encounter, requester : references to carry over to the proposals, as written
-    first_day : start of the dose relative to as-of, when known
+    first_day, last_day : start and end of the dose relative to as-of, when known
     """
 
     reference: str
@@ -57,6 +57,7 @@ class MedicineEntry:
     encounter: str | None = None
     requester: str | None = None
     first_day: int | None = None
+    last_day: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +65,8 @@ class Record:
     """A record read as of one day.
 
     `current` are the medicines taken now, `drafts` the unsigned thyroid hormone orders.
-    `references` names every resource that was used, in order.
+    `references` names every resource that was used, in order. `past` are the thyroid medicines
+    that were stopped or paused, with their dose lines as far as these could be read.
     """
 
     as_of: date
@@ -79,6 +81,7 @@ class Record:
     references: tuple[str, ...] = field(default=())
     paths: tuple[str, ...] = field(default=())
     """FHIRPath of each of `references`, in the same order: from a path back to a reference."""
+    past: tuple[MedicineEntry, ...] = ()
 
     @property
     def regimen(self) -> Regimen:

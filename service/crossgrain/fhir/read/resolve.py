@@ -1,7 +1,8 @@
 """The bundle as an index: entries by ``fullUrl`` and by ``Type/id``, references resolved."""
 
-from dataclasses import dataclass
 from typing import Any
+
+import msgspec
 
 from crossgrain.fhir.read.errors import Category, Unreadable
 from crossgrain.fhir.read.views import Reference
@@ -9,8 +10,7 @@ from crossgrain.fhir.read.views import Reference
 _KINDS_READ = ("collection", "searchset", "document", "message", "transaction", "batch")
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
+class Entry(msgspec.Struct, frozen=True):
     """One resource of the bundle.
 
     `reference` is how the input itself refers to it: its ``fullUrl`` when that is a URN,
@@ -52,31 +52,33 @@ class BundleIndex:
         resource = entry.get("resource")
         if not isinstance(resource, dict):
             raise Unreadable(Category.STRUCTURE, path, "this entry has no resource")
-        kind, id_ = resource.get("resourceType"), resource.get("id")
+        kind, id_, full_url = resource.get("resourceType"), resource.get("id"), entry.get("fullUrl")
         if not isinstance(kind, str):
             raise Unreadable(
                 Category.STRUCTURE, f"{path}.resource", "the resource has no resourceType"
             )
-        full_url = entry.get("fullUrl")
-        addresses = [a for a in (full_url, f"{kind}/{id_}" if id_ else None) if a]
-        if not all(isinstance(a, str) for a in addresses):
-            raise Unreadable(Category.STRUCTURE, f"{path}.fullUrl", "expected a string")
-        found = Entry(f"{path}.resource", _reference(kind, id_, full_url, path), kind, resource)
-        if self._known(found, addresses):
-            return
-        self.entries.append(found)
+        if not isinstance(id_, str | None) or not isinstance(full_url, str | None):
+            raise Unreadable(Category.STRUCTURE, path, "an id and a fullUrl must be strings")
+        own = f"{kind}/{id_}" if id_ else None
+        urn = full_url.startswith("urn:") if full_url else False
+        reference = full_url if full_url and (urn or not own) else own or f"{path}.resource"
+        found = Entry(f"{path}.resource", reference, kind, resource)
+        addresses = [own] if own else []
+        if full_url and (urn or not own or not full_url.endswith(own)):
+            addresses.append(local(full_url))
+        if not any(self._repeats(found, address) for address in addresses):
+            self.entries.append(found)
 
-    def _known(self, entry: Entry, addresses: list[Any]) -> bool:
+    def _repeats(self, entry: Entry, address: str) -> bool:
         """Index the entry; true where the very same resource came before."""
-        for address in addresses:
-            earlier = self._by_address.setdefault(local(address), entry)
-            if earlier is not entry:
-                if earlier.resource == entry.resource:
-                    return True
-                raise Unreadable(
-                    Category.CONFLICT, entry.path, "two different resources share one address"
-                )
-        return False
+        earlier = self._by_address.setdefault(address, entry)
+        if earlier is entry:
+            return False
+        if earlier.resource != entry.resource:
+            raise Unreadable(
+                Category.CONFLICT, entry.path, "two different resources share one address"
+            )
+        return True
 
 
 def local(reference: str) -> str:
@@ -89,12 +91,6 @@ def local(reference: str) -> str:
         return reference.lower()
     parts = reference.split("/_history/", 1)[0].rsplit("/", 2)
     return "/".join(parts[-2:])
-
-
-def _reference(kind: str, id_: object, full_url: object, path: str) -> str:
-    if isinstance(full_url, str) and (full_url.startswith("urn:") or not id_):
-        return full_url
-    return f"{kind}/{id_}" if id_ else path
 
 
 def _check_bundle(bundle: dict[str, Any], root: str) -> None:

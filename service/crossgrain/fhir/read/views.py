@@ -5,6 +5,7 @@ to which version. Numbers are kept as decoded (`int` or `Decimal`) and are check
 are read. Types are strict: a string where FHIR has a number is refused with its place.
 """
 
+import re
 from typing import Any, TypeVar
 
 import msgspec
@@ -132,7 +133,7 @@ class Patient(Resource):
     birth_date: str | None = None
     deceased_boolean: bool | None = None
     deceased_date_time: str | None = None
-    active: bool | None = None
+    gender: str | None = None
 
 
 class Medicine(Resource):
@@ -145,6 +146,9 @@ class Medicine(Resource):
     medication_codeable_concept: CodeableConcept | None = None
     medication_reference: Reference | None = None
     medication: CodeableReference | None = None
+    reason: tuple[CodeableReference, ...] = ()
+    reason_code: tuple[CodeableConcept, ...] = ()
+    reason_reference: tuple[Reference, ...] = ()
 
 
 class MedicationStatement(Medicine):
@@ -181,6 +185,7 @@ class Ingredient(View, rename="camel"):
     strength: Ratio | None = None
     strength_ratio: Ratio | None = None
     strength_quantity: Quantity | None = None
+    modifier: tuple[Any, ...] = msgspec.field(default=(), name="modifierExtension")
 
 
 class Medication(Resource):
@@ -196,6 +201,7 @@ class ReferenceRange(View, rename="camel"):
     type: CodeableConcept | None = None
     applies_to: tuple[CodeableConcept, ...] = ()
     age: Any = None
+    modifier: tuple[Any, ...] = msgspec.field(default=(), name="modifierExtension")
 
 
 class Component(View, rename="camel"):
@@ -235,10 +241,6 @@ class Condition(Resource):
     recorded_date: str | None = None
 
 
-class Reaction(View):
-    substance: Any = None
-
-
 class AllergyIntolerance(Resource):
     clinical_status: CodeableConcept | None = None
     verification_status: CodeableConcept | None = None
@@ -246,10 +248,21 @@ class AllergyIntolerance(Resource):
     patient: Reference | None = None
     onset_date_time: str | None = None
     recorded_date: str | None = None
-    reaction: tuple[Reaction, ...] = ()
+
+
+class Goal(Resource):
+    lifecycle_status: str | None = None
+    description: CodeableConcept | None = None
+    subject: Reference | None = None
 
 
 V = TypeVar("V", bound=View)
+_CHOICE = re.compile(
+    r"\.(asNeeded|bounds|deceased|dose|effective|item|medication|onset|rate|reported|strength"
+    r"|value)(?:Boolean|CodeableConcept|DateTime|Duration|Instant|Period|Quantity|Range|Ratio"
+    r"|Reference|String|Timing)\b"
+)
+"""FHIRPath names a choice without its type: ``dose``, not ``doseQuantity``."""
 
 
 def view(content: object, kind: type[V], path: str) -> V:
@@ -264,5 +277,5 @@ def view(content: object, kind: type[V], path: str) -> V:
         return msgspec.convert(content, kind)
     except msgspec.ValidationError as fault:
         what, _, where = str(fault).partition(" - at `$")
-        place = f"{path}{where.rstrip('`')}"
+        place = path + _CHOICE.sub(r".\1", where.rstrip("`"))
         raise Unreadable(Category.STRUCTURE, place, what[:1].lower() + what[1:]) from None

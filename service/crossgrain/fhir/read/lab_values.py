@@ -1,0 +1,69 @@
+"""The number of a laboratory result and its range, led to the analyte's own unit."""
+
+from collections.abc import Sequence
+from fractions import Fraction
+from functools import lru_cache
+
+from crossgrain.fhir.read.codes import LabCode
+from crossgrain.fhir.read.lab_units import lab_factor
+from crossgrain.fhir.read.notes import Notes
+from crossgrain.fhir.read.quantities import exact
+from crossgrain.fhir.read.views import Quantity, ReferenceRange
+from crossgrain.safety.facts import Analyte
+
+Ends = tuple[Fraction | None, Fraction | None]
+
+
+def factor_of(quantity: Quantity, code: LabCode) -> Fraction | str:
+    """What the quantity's unit is worth in the analyte's own, or why it cannot be told."""
+    return _factor(code.analyte, code.kind, quantity.code, quantity.unit)
+
+
+@lru_cache(maxsize=512)
+def _factor(analyte: Analyte, counts: str, code: str | None, unit: str | None) -> Fraction | str:
+    if not code and not unit:
+        return "its value has no unit"
+    coded = lab_factor(analyte, code) if code else None
+    written = lab_factor(analyte, unit) if unit else None
+    found = coded if code else written
+    if found is None:
+        return "its unit is not one that is known for this test"
+    if coded and written and coded != written:
+        return "the code and the text of its unit differ"
+    if found[0] != counts:
+        return f"its code counts {counts} and its unit {found[0]}"
+    return found[1]
+
+
+def scaled(value: object, factor: Fraction, path: str) -> Fraction:
+    """A number in the analyte's own unit."""
+    number = exact(value, path)
+    return number if factor == 1 else number * factor
+
+
+def own_range(ranges: Sequence[ReferenceRange], code: LabCode, path: str, notes: Notes) -> Ends:
+    """The laboratory's own range, where there is one that applies to everyone."""
+    if not ranges:
+        return None, None
+    plain = [r for r in ranges if _for_everyone(r)]
+    if len(plain) != 1:
+        notes.unread(f"{path}.referenceRange", "which of its ranges applies cannot be told")
+        return None, None
+    low, high = _end(plain[0].low, code, path), _end(plain[0].high, code, path)
+    if low is None and high is None:
+        notes.unread(f"{path}.referenceRange", "its range is not given as known quantities")
+    return low, high
+
+
+def _for_everyone(given: ReferenceRange) -> bool:
+    normal = given.type is None or any(c.code == "normal" for c in given.type.coding)
+    return normal and not given.applies_to and given.age is None and not given.modifier
+
+
+def _end(quantity: Quantity | None, code: LabCode, path: str) -> Fraction | None:
+    if quantity is None or quantity.value is None:
+        return None
+    factor = factor_of(quantity, code)
+    if isinstance(factor, str):
+        return None
+    return scaled(quantity.value, factor, f"{path}.referenceRange")
