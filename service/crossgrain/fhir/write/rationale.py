@@ -50,6 +50,8 @@ def _asked(letter: Letterhead) -> Iterator[Part]:
 
 
 def _planned(letter: Letterhead, plan: Plan) -> Iterator[Part]:
+    yield _code("planned-pace", plan.pace)
+    yield _code("planned-prior-therapy", plan.prior_therapy)
     for statement in plan.rationale:
         yield _group(
             "statement",

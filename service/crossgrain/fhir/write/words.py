@@ -30,12 +30,14 @@ def date_words(day: date) -> str:
 
 
 def number(value: Fraction) -> str:
-    """An exact decimal, written out.
+    """An exact decimal, written out; a mean that has none is rounded and says so.
 
     >>> number(Fraction(65, 4))
     '16.25'
+    >>> number(Fraction(600, 7))
+    'about 85.71'
     """
-    return f"{exact(value):f}"
+    return f"{exact(value):f}" if is_finite(value) else f"about {float(value):.4g}"
 
 
 def tablets(count: Fraction) -> str:
@@ -94,9 +96,9 @@ def daily_dose(line: LineDose) -> str:
 
 
 def pieces(line: LineDose) -> str:
-    """The tablets of one day, or that the old supply goes on."""
+    """The tablets of one day, or that the old supply goes on, or why there are none."""
     if line.tablets is None:
-        return "as taken now"
+        return line.note or "as taken now"
     return " and ".join(
         f"{tablets(piece.count)} of {amount(line.preparation, piece.strength)}"
         for piece in line.tablets.pieces
@@ -109,9 +111,5 @@ def taken(lines: Iterable[DoseLine]) -> str:
 
 
 def _taken(line: DoseLine) -> str:
-    if is_finite(line.daily):
-        shown = amount(line.preparation, line.daily)
-    else:
-        shown = f"about {float(line.daily):.4g} {_unit(line.preparation, line.daily)}"
     mean = "" if len(set(line.cycle)) == 1 else " on average"
-    return f"{generic_name(line.preparation)} {shown} a day{mean}"
+    return f"{generic_name(line.preparation)} {amount(line.preparation, line.daily)} a day{mean}"
