@@ -8,10 +8,8 @@ judged as a switch, and running both is pointed out where that would be too much
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
-from fractions import Fraction
 
 from crossgrain.dosing.errors import Category, DomainError
-from crossgrain.safety.findings import Finding, most_severe_first
 from crossgrain.safety.order import BasisNumbers, OrderNumbers, Reading
 from crossgrain.safety.rule import Number, RuleTable
 
@@ -84,8 +82,8 @@ def judge_order(
         raise DomainError(
             Category.OUT_OF_RANGE, "order", "no chart that steers a plan reaches this dose"
         )
-    decides, limits = chosen[0], rules.judgement
-    sizes = {b.basis_id: _size(_reading(b, ending), limits) for b in steering}
+    decides, limits, runs = chosen[0], rules.judgement, ending is Ending.RUNS
+    sizes = {b.basis_id: _size(b.reading(runs=runs), limits) for b in steering}
     size = sizes[decides.basis_id]
     return OrderJudgement(
         verdicts=_verdicts(numbers, decides, size, ending, limits),
@@ -112,16 +110,12 @@ def _verdicts(
         Verdict.DUPLICATE: duplicate and runs,
         Verdict.OVER: size is Verdict.OVER and not runs,
         Verdict.UNDER: size is Verdict.UNDER,
-        Verdict.T3_JUMP: _jumps(numbers, ending, limits),
+        Verdict.T3_JUMP: _jumps(numbers, runs, limits),
     }
     found = [verdict for verdict, held in holds.items() if held]
     if duplicate and not runs:
         found.append(Verdict.DUPLICATE)
     return tuple(found) or (Verdict.FITS,)
-
-
-def _reading(basis: BasisNumbers, ending: Ending) -> Reading:
-    return basis.both if ending is Ending.RUNS else basis.switched
 
 
 def _size(reading: Reading, limits: Mapping[str, Number]) -> Verdict:
@@ -133,76 +127,7 @@ def _size(reading: Reading, limits: Mapping[str, Number]) -> Verdict:
     return Verdict.FITS
 
 
-def _jumps(numbers: OrderNumbers, ending: Ending, limits: Mapping[str, Number]) -> bool:
-    t3_ug, exposure = _t3(numbers, ending)
+def _jumps(numbers: OrderNumbers, runs: bool, limits: Mapping[str, Number]) -> bool:
+    t3_ug, exposure = numbers.t3(runs=runs)
     rise = t3_ug - numbers.t3_now_ug
     return rise > limits["t3_jump_ug"].value or exposure > float(limits["highest_exposure"].value)
-
-
-def _t3(numbers: OrderNumbers, ending: Ending) -> tuple[Fraction, float]:
-    if ending is Ending.RUNS:
-        return numbers.t3_both_ug, numbers.exposure_both.value
-    return numbers.t3_switched_ug, numbers.exposure_switched.value
-
-
-def order_findings(judgement: OrderJudgement, rules: RuleTable) -> tuple[Finding, ...]:
-    """One finding per verdict, most severe first; codes are ``order-`` and the verdict's."""
-    fills = _fills(judgement, rules.judgement)
-    origins = tuple(dict.fromkeys(line.origin for line in judgement.numbers.order))
-    return most_severe_first(
-        tuple(
-            Finding(
-                code=f"order-{verdict}",
-                severity=rule.severity,
-                statement=rule.statement.format(**fills),
-                action=rule.action.format(**fills),
-                origins=origins,
-                source=rule.source.format(**fills),
-            )
-            for verdict in judgement.verdicts
-            for rule in [rules.verdicts[verdict]]
-        )
-    )
-
-
-def _fills(judgement: OrderJudgement, limits: Mapping[str, Number]) -> dict[str, str]:
-    numbers, ending = judgement.numbers, judgement.ending
-    decides = next(b for b in numbers.bases if b.basis_id == judgement.basis_id)
-    t3_ug, exposure = _t3(numbers, ending)
-    return {
-        "basis": judgement.basis_id,
-        "ratios": _ratios(numbers, {b.basis_id: _reading(b, ending) for b in numbers.bases}),
-        "both_ratios": _ratios(numbers, {b.basis_id: b.both for b in numbers.bases}),
-        "lowest": f"{_reading(decides, ending).coverage.lowest.value:.2f}",
-        "ending": ending.value.capitalize(),
-        "disputes": _disputes(judgement),
-        "beside": _beside(numbers) if ending is Ending.UNKNOWN else "",
-        "t3_now": f"{float(numbers.t3_now_ug):g}",
-        "t3_order": f"{float(t3_ug):g}",
-        "exposure": f"{exposure:.2f}",
-        **{name: f"{float(number.value):g}" for name, number in limits.items()},
-    }
-
-
-def _disputes(judgement: OrderJudgement) -> str:
-    """The other charts' word, where it differs; a verdict never stands alone."""
-    if not judgement.disputes:
-        return " Every chart agrees."
-    said = (
-        f"{d.basis_id} ({d.says.value.replace('-', ' ')})".replace(" switch)", ")")
-        for d in judgement.disputes
-    )
-    return f" The charts disagree: {', '.join(said)}."
-
-
-def _beside(numbers: OrderNumbers) -> str:
-    both = {b.basis_id: b.both for b in numbers.bases}
-    return f" Taken beside the old medicine, both together are {_ratios(numbers, both)}."
-
-
-def _ratios(numbers: OrderNumbers, readings: Mapping[str, Reading]) -> str:
-    return ", ".join(
-        f"{float(readings[b.basis_id].ratio):.2f} on {b.basis_id}"
-        for b in numbers.bases
-        if b.steers
-    )

@@ -46,6 +46,10 @@ class BasisNumbers:
     switched: Reading
     both: Reading
 
+    def reading(self, *, runs: bool) -> Reading:
+        """The reading in which the old medicine runs on, or the one in which it stops."""
+        return self.both if runs else self.switched
+
 
 @dataclass(frozen=True, slots=True)
 class OrderNumbers:
@@ -63,6 +67,12 @@ class OrderNumbers:
     t3_both_ug: Fraction
     exposure_switched: Extreme
     exposure_both: Extreme
+
+    def t3(self, *, runs: bool) -> tuple[Fraction, float]:
+        """Swallowed T3 a day, µg, and the highest T3 exposure, under either reading."""
+        if runs:
+            return self.t3_both_ug, self.exposure_both.value
+        return self.t3_switched_ug, self.exposure_switched.value
 
 
 def switched_regimen(now: Regimen, order: Regimen) -> Regimen:

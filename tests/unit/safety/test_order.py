@@ -16,7 +16,6 @@ from crossgrain.safety.judgement import (
     OrderJudgement,
     Verdict,
     judge_order,
-    order_findings,
 )
 from crossgrain.safety.order import (
     BasisNumbers,
@@ -25,6 +24,7 @@ from crossgrain.safety.order import (
     order_numbers,
     switched_regimen,
 )
+from crossgrain.safety.order_findings import order_findings
 
 HORIZON = float(RULES.judgement["horizon"].value)
 

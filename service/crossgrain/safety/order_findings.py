@@ -1,0 +1,71 @@
+"""The verdicts on a draft order in words, with every chart's number beside them."""
+
+from collections.abc import Mapping
+
+from crossgrain.safety.findings import Finding, most_severe_first
+from crossgrain.safety.judgement import Ending, OrderJudgement
+from crossgrain.safety.order import OrderNumbers, Reading
+from crossgrain.safety.rule import Number, RuleTable
+
+
+def order_findings(judgement: OrderJudgement, rules: RuleTable) -> tuple[Finding, ...]:
+    """One finding per verdict, most severe first; codes are ``order-`` and the verdict's."""
+    fills = _fills(judgement, rules.judgement)
+    origins = tuple(dict.fromkeys(line.origin for line in judgement.numbers.order))
+    return most_severe_first(
+        tuple(
+            Finding(
+                code=f"order-{verdict}",
+                severity=rule.severity,
+                statement=rule.statement.format(**fills),
+                action=rule.action.format(**fills),
+                origins=origins,
+                source=rule.source.format(**fills),
+            )
+            for verdict in judgement.verdicts
+            for rule in [rules.verdicts[verdict]]
+        )
+    )
+
+
+def _fills(judgement: OrderJudgement, limits: Mapping[str, Number]) -> dict[str, str]:
+    numbers, runs = judgement.numbers, judgement.ending is Ending.RUNS
+    decides = next(b for b in numbers.bases if b.basis_id == judgement.basis_id)
+    t3_ug, exposure = numbers.t3(runs=runs)
+    return {
+        "basis": judgement.basis_id,
+        "ratios": _ratios(numbers, {b.basis_id: b.reading(runs=runs) for b in numbers.bases}),
+        "both_ratios": _ratios(numbers, {b.basis_id: b.both for b in numbers.bases}),
+        "lowest": f"{decides.reading(runs=runs).coverage.lowest.value:.2f}",
+        "ending": judgement.ending.value.capitalize(),
+        "disputes": _disputes(judgement),
+        "beside": _beside(numbers) if judgement.ending is Ending.UNKNOWN else "",
+        "t3_now": f"{float(numbers.t3_now_ug):g}",
+        "t3_order": f"{float(t3_ug):g}",
+        "exposure": f"{exposure:.2f}",
+        **{name: f"{float(number.value):g}" for name, number in limits.items()},
+    }
+
+
+def _disputes(judgement: OrderJudgement) -> str:
+    """The other charts' word, where it differs; a verdict never stands alone."""
+    if not judgement.disputes:
+        return " Every chart agrees."
+    said = (
+        f"{d.basis_id} ({d.says.value.replace('-', ' ')})".replace(" switch)", ")")
+        for d in judgement.disputes
+    )
+    return f" The charts disagree: {', '.join(said)}."
+
+
+def _beside(numbers: OrderNumbers) -> str:
+    both = {b.basis_id: b.both for b in numbers.bases}
+    return f" Taken beside the old medicine, both together are {_ratios(numbers, both)}."
+
+
+def _ratios(numbers: OrderNumbers, readings: Mapping[str, Reading]) -> str:
+    return ", ".join(
+        f"{float(readings[b.basis_id].ratio):.2f} on {b.basis_id}"
+        for b in numbers.bases
+        if b.steers
+    )
