@@ -16,7 +16,7 @@ from crossgrain.fhir.write.plan_words import (
     lab_list,
     target_words,
 )
-from crossgrain.fhir.write.words import CAUTION, taken
+from crossgrain.fhir.write.words import CAUTION, TARGET_WORDS, taken
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +61,7 @@ def care_plan(letter: Letterhead, contents: Contents) -> Resource:
 def title(letter: Letterhead, plan: Plan) -> str:
     """From what to what."""
     now = taken(letter.proposal.record.regimen) or "no thyroid hormone"
-    return f"Move from {now} to {plan.target.replace('-', ' ')}"
+    return f"Move from {now} to {TARGET_WORDS[plan.target]}"
 
 
 def summary(letter: Letterhead, plan: Plan) -> str:

@@ -22,9 +22,9 @@ def target_words(dose: TargetDose) -> str:
     """A target in the trade's three currencies, rounded for reading."""
     parts = []
     if dose.lt4_ug:
-        parts.append(f"LT4 {rounded(dose.lt4_ug, 1).normalize():f} microgram")
+        parts.append(f"LT4 {rounded(dose.lt4_ug, 1).normalize():f} micrograms")
     if dose.lt3_ug:
-        parts.append(f"LT3 {rounded(dose.lt3_ug, 1).normalize():f} microgram")
+        parts.append(f"LT3 {rounded(dose.lt3_ug, 1).normalize():f} micrograms")
     if dose.grains:
         parts.append(f"desiccated thyroid {rounded(dose.grains, 2).normalize():f} grains")
     return " + ".join(parts) or "nothing"
@@ -78,7 +78,7 @@ def _row(row: BasisRow) -> tuple[str, str, str, str]:
     name = row.basis_id if row.sets_checkpoint else f"{row.basis_id} (for comparison only)"
     return (
         name,
-        "-" if worth is None else f"{rounded(worth, 1).normalize():f} microgram",
+        "-" if worth is None else f"{rounded(worth, 1).normalize():f} micrograms",
         target_words(row.target) if row.target else row.refused,
         row.source,
     )

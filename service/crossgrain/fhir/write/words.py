@@ -7,6 +7,7 @@ from fractions import Fraction
 from crossgrain.dosing.plan import LineDose
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import DoseLine
+from crossgrain.dosing.targets import Target
 from crossgrain.fhir.write.quantities import exact, is_finite
 
 CAUTION = "A proposal for the licensed prescriber, who decides; local rules and labels come first."
@@ -38,6 +39,15 @@ def number(value: Fraction) -> str:
     'about 85.71'
     """
     return f"{exact(value):f}" if is_finite(value) else f"about {float(value):.4g}"
+
+
+TARGET_WORDS = {
+    Target.LEVOTHYROXINE: "levothyroxine",
+    Target.LIOTHYRONINE: "liothyronine",
+    Target.DESICCATED_THYROID: "desiccated thyroid",
+    Target.LT4_LT3: "levothyroxine with liothyronine",
+    Target.DESICCATED_LT3: "desiccated thyroid with liothyronine",
+}
 
 
 def tablets(count: Fraction) -> str:
@@ -106,10 +116,15 @@ def pieces(line: LineDose) -> str:
 
 
 def taken(lines: Iterable[DoseLine]) -> str:
-    """What a patient takes now, with the mean where days differ."""
-    return " and ".join(map(_taken, lines))
+    """What a patient takes now, one dose per medicine; the mean where days differ."""
+    medicines: dict[str, list[DoseLine]] = {}
+    for line in lines:
+        medicines.setdefault(line.preparation.id, []).append(line)
+    return " and ".join(map(_taken, medicines.values()))
 
 
-def _taken(line: DoseLine) -> str:
-    mean = "" if len(set(line.cycle)) == 1 else " on average"
-    return f"{generic_name(line.preparation)} {amount(line.preparation, line.daily)} a day{mean}"
+def _taken(lines: list[DoseLine]) -> str:
+    preparation = lines[0].preparation
+    daily = sum((line.daily for line in lines), Fraction(0))
+    mean = "" if all(len(set(line.cycle)) == 1 for line in lines) else " on average"
+    return f"{generic_name(preparation)} {amount(preparation, daily)} a day{mean}"
