@@ -11,12 +11,12 @@ from math import log
 
 from crossgrain.dosing.case import Case, Enabled
 from crossgrain.dosing.climb import Slot, rising_amounts
+from crossgrain.dosing.daydose import day_dose
 from crossgrain.dosing.forecast import course, steady_day
 from crossgrain.dosing.kinetics import Pools
-from crossgrain.dosing.moves import Medicine, amounts_of, step
+from crossgrain.dosing.moves import Medicine, amounts_of, next_down, next_up, round_down, step
 from crossgrain.dosing.plan import Branch, LabDraw, Reading, Rung, Stage, Step
 from crossgrain.dosing.prior import old_doses, taper_problem, tapered
-from crossgrain.dosing.tablets import exact_tablets
 
 DRAW = "TSH, free T4 and free T3, drawn before that morning's dose"
 
@@ -81,17 +81,20 @@ def _toward(case: Case, hold: Hold, rung: Rung) -> dict[str, Fraction]:
     goals = dict(hold.kept)
     for preparation, amount in amounts_of(rung.on_grid, case.products):
         now = hold.kept[preparation.id]
-        limit = amount
-        if not preparation.carries_t3:
-            limit = min(amount, now + case.policy.lt4_raise_ug)
-        goals[preparation.id] = max(now, limit)
+        if not preparation.carries_t3 and amount > now + case.policy.lt4_raise_ug:
+            raised = now + case.policy.lt4_raise_ug
+            amount = round_down(preparation, step(preparation, case.pace), raised)  # noqa: PLW2901
+        goals[preparation.id] = max(now, amount)
     return goals
 
 
 def _one_up(case: Case, hold: Hold) -> dict[str, Fraction]:
     main = case.target_ids[0]
     preparation = case.preparations[main]
-    return {**hold.kept, main: hold.kept[main] + step(preparation, case.pace)}
+    return {
+        **hold.kept,
+        main: next_up(preparation, step(preparation, case.pace), hold.kept[main]),
+    }
 
 
 def _in_range(case: Case, hold: Hold) -> Branch:
@@ -116,10 +119,11 @@ def _equal_coverage(case: Case, hold: Hold, supported: Enabled) -> dict[str, Fra
     increment = step(preparation, case.pace)
     missing = supported.coverage(case.intake(hold.remainder))
     per_increment = supported.coverage(case.intake({main: increment}))
-    for count in range(int(missing / per_increment + 0.5), 0, -1):
-        raised = hold.kept[main] + count * increment
-        if exact_tablets(preparation, raised):
-            return {**hold.kept, main: raised}
+    now = hold.kept[main]
+    wanted = int(float(now / increment) + missing / per_increment + 0.5)
+    for multiple in range(wanted, int(now / increment), -1):
+        if day_dose(preparation, multiple * increment):
+            return {**hold.kept, main: multiple * increment}
     return dict(hold.kept)
 
 
@@ -134,18 +138,12 @@ def _low(case: Case, hold: Hold) -> Branch:
 
 
 def _step_back(case: Case, hold: Hold) -> dict[str, Fraction]:
-    """One increment less of the last target medicine in the order of the climb.
-
-    Where the dose is a single increment, half of it if tablets allow; else the medicine ends.
-    """
+    """One increment less of the last target medicine in the order of the climb."""
     climbing = [key for key in case.target_ids if case.preparations[key].carries_t3]
     key = climbing[-1] if climbing else case.target_ids[0]
-    preparation, now = case.preparations[key], hold.kept[key]
-    increment = step(preparation, case.pace)
-    for lower in (now - increment, increment / 2):
-        if 0 < lower < now and exact_tablets(preparation, lower):
-            return {**hold.kept, key: lower}
-    return {**hold.kept, key: Fraction(0)}
+    preparation = case.preparations[key]
+    lower = next_down(preparation, step(preparation, case.pace), hold.kept[key])
+    return {**hold.kept, key: lower}
 
 
 def _branch(

@@ -6,17 +6,16 @@ from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis, Weights
 from crossgrain.dosing.climb import Slot, wait_days
+from crossgrain.dosing.daydose import day_dose
+from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.forecast import Period
 from crossgrain.dosing.kinetics import Intake, Kinetics, KineticsTable
 from crossgrain.dosing.moves import Products, total_intake
 from crossgrain.dosing.plan import LineDose, Part, Stage, Step
 from crossgrain.dosing.policy import Pace, Policy
-from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.regimens import Regimen
-from crossgrain.dosing.tablets import Piece, Tablets, exact_tablets, half_dose
 from crossgrain.dosing.targets import Target
-
-ONCE_A_DAY = "given once a day: half of this dose cannot be ordered"
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,16 +136,12 @@ class Case:
 
 
 def order_line(preparation: Preparation, amount: Fraction, part: Part) -> LineDose:
-    """A day's dose in tablets: LT3 in two equal doses where halves can be ordered.
-
-    Two doses a day of LT3: ETA guideline 2012, Eur Thyroid J 1:55.
-    """
-    if preparation.kind is Kind.LIOTHYRONINE:
-        half = half_dose(preparation, amount)
-        if half:
-            pieces = tuple(Piece(piece.strength, 2 * piece.count) for piece in half.pieces)
-            return LineDose(preparation, amount, part, Tablets(pieces), doses_per_day=2)
-        return LineDose(
-            preparation, amount, part, exact_tablets(preparation, amount), note=ONCE_A_DAY
+    """An orderable day's dose as a line of a plan."""
+    dose = day_dose(preparation, amount)
+    if dose is None:
+        raise DomainError(
+            Category.OUT_OF_RANGE,
+            "stock",
+            f"no stocked strength of {preparation.name} makes {float(amount):g} {preparation.unit}",
         )
-    return LineDose(preparation, amount, part, exact_tablets(preparation, amount))
+    return LineDose(preparation, amount, part, dose.tablets, dose.doses_per_day, dose.note)

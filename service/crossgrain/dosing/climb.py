@@ -10,11 +10,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil, log
 
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.kinetics import Kinetics
-from crossgrain.dosing.moves import Medicine
+from crossgrain.dosing.moves import Medicine, next_up
 from crossgrain.dosing.policy import Pace, Policy
-from crossgrain.dosing.tablets import exact_tablets
 
 MOST_CHANGES = 6
 """Steps at which the old dose may change in a long climb; more changes than these help no
@@ -76,19 +74,11 @@ def rising_amounts(medicine: Medicine) -> list[Fraction]:
     DomainError
         where the stocked strengths leave a gap wider than one increment.
     """
-    doses = []
-    dose = medicine.start
-    while dose < medicine.goal:
-        dose = min(dose + medicine.increment, medicine.goal)
-        if not exact_tablets(medicine.preparation, dose):
-            raise DomainError(
-                Category.OUT_OF_RANGE,
-                "stock",
-                f"no stocked strength of {medicine.preparation.name} makes the step to"
-                f" {float(dose):g} {medicine.preparation.unit}",
-            )
-        doses.append(dose)
-    return doses
+    preparation, increment = medicine.preparation, medicine.increment
+    doses = [medicine.start]
+    while doses[-1] < medicine.goal:
+        doses.append(min(next_up(preparation, increment, doses[-1]), medicine.goal))
+    return doses[1:]
 
 
 def _climb(medicines: Sequence[Medicine], pace: Pace, last_days: int) -> tuple[Slot, ...]:

@@ -7,14 +7,15 @@ stopped and restarted.
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
+from math import ceil
 
+from crossgrain.dosing.daydose import day_dose
 from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.kinetics import Intake
 from crossgrain.dosing.plan import Part
 from crossgrain.dosing.policy import Pace
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import Regimen
-from crossgrain.dosing.tablets import exact_tablets
 from crossgrain.dosing.targets import TargetDose
 
 
@@ -148,7 +149,7 @@ def as_dose(amounts: Mapping[str, Fraction], products: Products) -> TargetDose:
 def step(preparation: Preparation, pace: Pace) -> Fraction:
     """The increment at this pace: a part of the full one where tablets allow, else all of it."""
     part = preparation.increment * pace.increment_share
-    return part if exact_tablets(preparation, part) else preparation.increment
+    return part if day_dose(preparation, part) else preparation.increment
 
 
 def round_down(preparation: Preparation, increment: Fraction, amount: Fraction) -> Fraction:
@@ -160,7 +161,7 @@ def round_down(preparation: Preparation, increment: Fraction, amount: Fraction) 
         where the stocked strengths make no such dose.
     """
     for multiple in range(max(int(amount / increment), 1), 0, -1):
-        if exact_tablets(preparation, multiple * increment):
+        if day_dose(preparation, multiple * increment):
             return multiple * increment
     raise DomainError(
         Category.OUT_OF_RANGE,
@@ -168,6 +169,37 @@ def round_down(preparation: Preparation, increment: Fraction, amount: Fraction) 
         f"no stocked strength of {preparation.name} makes a dose of {float(amount):g}"
         f" {preparation.unit} or less in steps of {float(increment):g}",
     )
+
+
+def next_up(preparation: Preparation, increment: Fraction, amount: Fraction) -> Fraction:
+    """The smallest orderable multiple of an increment above `amount`.
+
+    Raises
+    ------
+    DomainError
+        where the stocked strengths make no such dose within one increment.
+    """
+    above = (int(amount / increment) + 1) * increment
+    if day_dose(preparation, above):
+        return above
+    raise DomainError(
+        Category.OUT_OF_RANGE,
+        "stock",
+        f"no stocked strength of {preparation.name} makes the step to {float(above):g}"
+        f" {preparation.unit}",
+    )
+
+
+def next_down(preparation: Preparation, increment: Fraction, amount: Fraction) -> Fraction:
+    """The largest orderable multiple of an increment below `amount`.
+
+    Below a single increment, half of one if tablets allow, else 0: the medicine ends.
+    """
+    for multiple in range(ceil(amount / increment) - 1, 0, -1):
+        if day_dose(preparation, multiple * increment):
+            return multiple * increment
+    half = increment / 2
+    return half if half < amount and day_dose(preparation, half) else Fraction(0)
 
 
 def on_grid(dose: TargetDose, products: Products, pace: Pace) -> TargetDose:

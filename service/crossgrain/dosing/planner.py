@@ -36,6 +36,7 @@ from crossgrain.dosing.plan import (
     Forecast,
     LabDraw,
     LineDose,
+    Part,
     Plan,
     PriorTherapy,
     Rung,
@@ -103,7 +104,8 @@ def plan_switch(regimen: Regimen, wish: Wish, tables: Tables) -> Plan:
     ladder = _ladder(case, rows, aim)
     dose, set_by = _checkpoint_dose(case, wish, ladder)
     moving = medicines(case.old, dose, case.products, case.pace)
-    if all(medicine.start == medicine.goal for medicine in moving):
+    same = {medicine.part for medicine in moving} == {Part.SHARED}
+    if same and (len(moving) == 1 or all(m.start == m.goal for m in moving)):
         raise DomainError(
             Category.NOTHING_TO_DO, "target", "the record already shows the regimen asked for"
         )

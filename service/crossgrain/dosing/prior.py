@@ -6,10 +6,10 @@ from fractions import Fraction
 from itertools import product
 
 from crossgrain.dosing.climb import Slot
+from crossgrain.dosing.daydose import day_dose
 from crossgrain.dosing.kinetics import Intake, Kinetics, Pools
 from crossgrain.dosing.moves import Medicine, total_intake
 from crossgrain.dosing.preparations import Preparation
-from crossgrain.dosing.tablets import exact_tablets
 from crossgrain.dosing.taper import Problem, Segment, best_taper
 
 MOST_LEVELS = 8
@@ -74,7 +74,7 @@ def _levels(medicine: Medicine, most: int) -> tuple[Fraction, ...]:
     between = (
         multiple * grid
         for multiple in multiples
-        if goal < multiple * grid < start and exact_tablets(medicine.preparation, multiple * grid)
+        if goal < multiple * grid < start and day_dose(medicine.preparation, multiple * grid)
     )
     return (start, *between, goal)
 
