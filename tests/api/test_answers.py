@@ -1,5 +1,6 @@
 """The answers as a caller sees them: outcome, bytes, form, day."""
 
+import json
 import tomllib
 from collections.abc import Callable
 from typing import Any
@@ -142,13 +143,55 @@ def test_a_transaction_can_be_filed(
     assert all(entry["request"]["ifNoneExist"] for entry in bundle["entry"])
 
 
-def test_a_target_that_cannot_be_inferred_is_asked_for_or_refused_by_name(
-    post: Callable[..., httpx.Response], record: dict[str, Any]
+def test_a_target_that_cannot_be_inferred_is_asked_for_by_its_name(
+    post: Callable[..., httpx.Response],
+    record: dict[str, Any],
+    parameters: Callable[..., dict[str, Any]],
 ) -> None:
-    answer = post(record, f"?as-of={AS_OF}")
-    assert "target" in answer.text
-    if answer.status_code == 200:
-        assert ended(guidance(answer)) == "data-required"
-    else:
-        assert answer.status_code in {400, 422}
-        assert "target" in answer.json()["issue"][0]["expression"][0]
+    for answer, expression in [
+        (post(record, f"?as-of={AS_OF}"), "http.target"),
+        (post(parameters()), "Parameters.parameter.where(name='target')"),
+    ]:
+        (issue,) = answer.json()["issue"]
+        assert answer.status_code == 400
+        assert "name a target" in issue["diagnostics"]
+        assert issue["expression"] == [expression]
+
+
+@pytest.mark.parametrize(("target", "status"), [("desiccated-thyroid", 200), ("liothyronine", 422)])
+def test_an_order_named_must_be_for_the_target(
+    post: Callable[..., httpx.Response],
+    parameters: Callable[..., dict[str, Any]],
+    record: dict[str, Any],
+    target: str,
+    status: int,
+) -> None:
+    record.update(json.loads((PATIENTS / "16-draft-order.json").read_text()))
+    (draft,) = (
+        entry["resource"]["id"]
+        for entry in record["entry"]
+        if entry["resource"].get("status") == "draft"
+    )
+    answer = post(
+        parameters(
+            {"name": "as-of", "valueDate": AS_OF},
+            {"name": "target", "valueCode": target},
+            {"name": "order", "valueReference": {"reference": f"MedicationRequest/{draft}"}},
+        )
+    )
+    assert answer.status_code == status, answer.text
+    if status == 422:
+        assert answer.json()["issue"][0]["expression"] == ["Parameters.parameter[2].value"]
+
+
+def test_an_order_that_is_not_in_the_record_is_refused(
+    post: Callable[..., httpx.Response], parameters: Callable[..., dict[str, Any]]
+) -> None:
+    answer = post(
+        parameters(
+            {"name": "as-of", "valueDate": AS_OF},
+            {"name": "order", "valueReference": {"reference": "MedicationRequest/none"}},
+        )
+    )
+    assert answer.status_code == 400
+    assert answer.json()["issue"][0]["expression"] == ["Parameters.parameter[2].value"]

@@ -14,13 +14,13 @@ Change = Callable[[dict[str, Any]], object]
 
 def a_second_patient(bundle: dict[str, Any]) -> None:
     other = {**bundle["entry"][0]["resource"], "id": "another"}
-    bundle["entry"].append({"fullUrl": "urn:example:another", "resource": other})
+    bundle["entry"].insert(1, {"fullUrl": "urn:example:another", "resource": other})
 
 
 @pytest.mark.parametrize(
     ("change", "status", "code", "expression"),
     [
-        (a_second_patient, 422, "business-rule", "Bundle.entry[9].resource"),
+        (a_second_patient, 422, "business-rule", "Bundle.entry[1].resource"),
         (lambda bundle: bundle.pop("entry"), 400, "structure", "Bundle"),
         (lambda bundle: bundle.update(entry={}), 400, "structure", "Bundle.entry"),
         (lambda bundle: bundle.update(entry=[1]), 400, "structure", "Bundle.entry[0]"),
@@ -32,10 +32,10 @@ def a_second_patient(bundle: dict[str, Any]) -> None:
             "Bundle.implicitRules",
         ),
         (
-            lambda bundle: bundle["entry"].append({"resource": {"resourceType": "Dose"}}),
+            lambda bundle: bundle["entry"].insert(1, {"resource": {"resourceType": "Dose"}}),
             400,
             "structure",
-            "Bundle.entry[9].resource",
+            "Bundle.entry[1].resource",
         ),
     ],
 )
@@ -73,4 +73,4 @@ def test_places_in_a_record_inside_parameters_start_at_the_parameters(
     a_second_patient(record)
     answer = post(parameters(), "", COMPARE)
     (issue,) = answer.json()["issue"]
-    assert issue["expression"] == ["Parameters.parameter[0].resource.entry[9].resource"]
+    assert issue["expression"] == ["Parameters.parameter[0].resource.entry[1].resource"]

@@ -5,7 +5,7 @@
 that an option does not take are refused, all of them in one answer.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
@@ -50,6 +50,11 @@ class Call:
     root: str
     given: tuple[Given, ...]
 
+    def where_to_give(self, name: str) -> str:
+        """The expression of an option that was not given, in the spelling of this call."""
+        by_query = self.root == "Bundle"
+        return f"http.{name}" if by_query else f"Parameters.parameter.where(name='{name}')"
+
 
 @dataclass(frozen=True, slots=True)
 class Options:
@@ -57,6 +62,7 @@ class Options:
 
     values: Mapping[str, tuple[Any, ...]]
     places: Mapping[str, str]
+    where_to_give: Callable[[str], str]
 
     def one(self, name: str, default: Any = None) -> Any:
         """The option's value, or `default` where it was not given."""
@@ -68,7 +74,7 @@ class Options:
 
     def place(self, name: str) -> str:
         """The expression of the option: where it stands, or where it would."""
-        return self.places.get(name, f"Parameters.parameter.where(name='{name}')")
+        return self.places.get(name) or self.where_to_give(name)
 
 
 def from_query(pairs: Iterable[tuple[str, str]]) -> tuple[Given, ...]:
@@ -131,8 +137,8 @@ def _record(parameters: list[dict[str, Any]]) -> tuple[dict[str, Any], str]:
     return record, root
 
 
-def read_options(given: Sequence[Given], table: Sequence[Option]) -> Options:
-    """Check every option against the table.
+def read_options(call: Call, table: Sequence[Option]) -> Options:
+    """Check every option of a call against the table.
 
     Raises
     ------
@@ -143,7 +149,7 @@ def read_options(given: Sequence[Given], table: Sequence[Option]) -> Options:
     values: dict[str, tuple[Any, ...]] = {}
     places: dict[str, str] = {}
     complaints: list[Complaint] = []
-    for one in given:
+    for one in call.given:
         try:
             option = _option(one, known, values)
             value = _value(one, option)
@@ -154,7 +160,7 @@ def read_options(given: Sequence[Given], table: Sequence[Option]) -> Options:
         places[option.name] = one.expression
     if complaints:
         raise RequestRefused(*complaints)
-    return Options(values, places)
+    return Options(values, places, call.where_to_give)
 
 
 def _option(one: Given, known: Mapping[str, Option], seen: Mapping[str, Any]) -> Option:

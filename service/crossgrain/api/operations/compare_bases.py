@@ -30,7 +30,7 @@ def compare_bases(
 ) -> dict[str, Any]:
     """The comparison as a `Parameters`: one ``basis`` per chart, or the questions first."""
     call = call_from(body, beside)
-    options = read_options(call.given, desk.comparison_options)
+    options = read_options(call, desk.comparison_options)
     target = Target(options.one("target", Target.LEVOTHYROXINE))
     try:
         mixture = mixture_asked(options)

@@ -44,7 +44,7 @@ def settle(
         where the options or the record are unusable, or do not go together.
     """
     call = call_from(body, beside)
-    options = read_options(call.given, desk.switch_options)
+    options = read_options(call, desk.switch_options)
     try:
         request = _request(desk, options)
         record = record_in(

@@ -15,12 +15,19 @@ from crossgrain.dosing.plan import (
     Step,
     courses,
 )
-from crossgrain.fhir.write.conditions import CONDITIONS
+from crossgrain.dosing.preparations import Kind
 from crossgrain.fhir.write.dosage import dispense
 from crossgrain.fhir.write.words import date_words, number
 
 _UNITS = {"ug": "µg", "mg": "mg"}
-_HEADINGS = ("from", "to", "days", "each day", "tablets a day", "to dispense", "")
+_NAMES = {
+    Kind.LEVOTHYROXINE: "LT4",
+    Kind.LIOTHYRONINE: "LT3",
+    Kind.DESICCATED_THYROID: "desiccated",
+    Kind.FIXED_RATIO: "fixed ratio, T4",
+    Kind.COMPOUNDED: "compounded",
+}
+_HEADINGS = ("from", "days", "each day", "tablets a day", "dispense")
 
 
 def show_series(page: Page, plan: Plan, start: date) -> None:
@@ -52,7 +59,7 @@ def show_labs(page: Page, labs: Sequence[LabDraw], start: date) -> None:
 
 
 def _show_branch(page: Page, branch: Branch, start: date) -> None:
-    page.line(f"{CONDITIONS[branch.reading].title}: {branch.statement}", style="bold")
+    page.line(branch.statement, style="bold")
     if branch.steps:
         page.table(_HEADINGS, _rows(branch.steps, start))
     for draw in branch.labs:
@@ -60,24 +67,22 @@ def _show_branch(page: Page, branch: Branch, start: date) -> None:
 
 
 def _rows(steps: Sequence[Step], start: date) -> Iterator[tuple[str, ...]]:
+    """One row per medicine; the first of a step says when it begins and how long it lasts."""
     begun = {(course.line.preparation.id, course.first_day): course for course in courses(steps)}
     for step in steps:
-        orders = [begun.get((line.preparation.id, step.first_day)) for line in step.lines]
-        yield (
-            (start + timedelta(days=step.first_day)).isoformat(),
-            (start + timedelta(days=step.last_day)).isoformat(),
-            str(step.days),
-            "\n".join(_taken(line) for line in step.lines) or "nothing",
-            "\n".join(_tablets(line) for line in step.lines),
-            "\n".join(_dispensed(order) for order in orders),
-            "wait for labs" if step.stage is Stage.HOLD else "",
-        )
+        when = [(start + timedelta(days=step.first_day)).isoformat(), f"{step.days}"]
+        for line in step.lines:
+            order = begun.get((line.preparation.id, step.first_day))
+            yield (*when, _taken(line), _tablets(line), _dispensed(order, step))
+            when = ["", ""]
+        if step.stage is Stage.HOLD:
+            yield ("", "", "and wait for labs", "", "")
 
 
 def _taken(line: LineDose) -> str:
     amount = f"{number(line.amount)} {_UNITS[line.preparation.unit]}"
     split = f", in {line.doses_per_day} doses" if line.doses_per_day > 1 else ""
-    return f"{line.part}: {line.preparation.id} {amount}{split}"
+    return f"{line.part} {_NAMES[line.preparation.kind]} {amount}{split}"
 
 
 def _tablets(line: LineDose) -> str:
@@ -89,13 +94,13 @@ def _tablets(line: LineDose) -> str:
     )
 
 
-def _dispensed(order: Course | None) -> str:
+def _dispensed(order: Course | None, step: Step) -> str:
     """The tablets of the order that begins here; nothing while an earlier one runs on."""
     if order is None or order.line.tablets is None:
         return ""
     quantities = (dispense(order, piece)["quantity"] for piece in order.line.tablets.pieces)
     tablets = " + ".join(str(quantity["value"]) for quantity in quantities)
-    return f"{tablets} for {order.days} days"
+    return tablets if order.last_day == step.last_day else f"{tablets} ({order.days} d)"
 
 
 def _notes(steps: Sequence[Step]) -> list[str]:
