@@ -1,17 +1,26 @@
-"""Every answer that the conformance checks look at: each shape, in both versions."""
+"""Every answer that the conformance checks look at, in both versions: each hand-made shape and
+each patient of the fixtures."""
 
+from tests.conformance.patients import CATALOGUE, as_asked
 from tests.unit.write.answers import written
-from tests.unit.write.plans import EVERY
+from tests.unit.write.plans import CODES, EVERY
 
 from crossgrain.fhir.version import FhirVersion
 
+PROPOSALS = {
+    **{name: (make, CODES) for name, make in EVERY.items()},
+    **{name: (make, CATALOGUE.codes) for name, make in as_asked().items()},
+}
 ANSWERS = {
-    f"{name}, {version.value}": (make, version)
-    for name, make in EVERY.items()
-    for version in FhirVersion
+    f"{name}, {version.value}": (name, version) for name in PROPOSALS for version in FhirVersion
 }
 
 
+def proposal_of(name):
+    return PROPOSALS[ANSWERS[name][0]][0]()
+
+
 def answer(name):
-    make, version = ANSWERS[name]
-    return written(make(), version)
+    proposed, version = ANSWERS[name]
+    make, codes = PROPOSALS[proposed]
+    return written(make(), version, codes)

@@ -10,6 +10,7 @@ from decimal import Decimal
 import pytest
 from tests.conformance.answers import ANSWERS, answer
 from tests.conformance.node import needs_node, needs_packages, run
+from tests.conformance.patients import CATALOGUE, DIRECTIONS, every_direction
 from tests.unit.write.answers import only, resources, written
 from tests.unit.write.plans import levothyroxine_to_desiccated
 
@@ -30,6 +31,13 @@ def test_every_answer_and_every_transaction_is_without_a_fault():
     assert [report["faults"] for report in reports] == [[]] * (2 * len(answers))
     assert reports[0]["elements"] > 1000
     assert reports[0]["invariants"] > 1000
+
+
+def test_every_patient_to_every_target_is_without_a_fault():
+    proposals = every_direction()
+    reports = walked([written(made, codes=CATALOGUE.codes) for made in proposals])
+    assert len(proposals) > len(DIRECTIONS) / 2
+    assert [report["faults"] for report in reports] == [[]] * len(proposals)
 
 
 def order(bundle):

@@ -1,0 +1,59 @@
+"""Proposals for the invented patients of the fixtures, read and planned as the service does."""
+
+import tomllib
+from datetime import date
+from functools import lru_cache
+from itertools import product
+from pathlib import Path
+
+from crossgrain.catalogue import load_catalogue
+from crossgrain.dosing.errors import DomainError
+from crossgrain.dosing.plan import PriorTherapy
+from crossgrain.dosing.targets import Target
+from crossgrain.fhir.proposal import SwitchRequest
+from crossgrain.fhir.read.bundle import read_record
+from crossgrain.fhir.read.json import parse
+from crossgrain.fhir.version import FhirVersion
+from crossgrain.propose import propose
+
+FIXTURES = Path(__file__).parents[2] / "fixtures"
+SCENARIO = tomllib.loads((FIXTURES / "scenario.toml").read_text("utf-8"))
+AS_OF = date.fromisoformat(SCENARIO["as_of"])
+CATALOGUE = load_catalogue()
+FILES = tuple(patient["file"] for patient in SCENARIO["patient"])
+DIRECTIONS = tuple(product(FILES, Target, PriorTherapy))
+
+
+@lru_cache
+def proposed(file, target, prior_therapy=PriorTherapy.OVERLAP):
+    record = read_record(
+        parse((FIXTURES / "patients" / file).read_bytes()),
+        version=FhirVersion.R4,
+        as_of=AS_OF,
+        codes=CATALOGUE.codes,
+        preparations=CATALOGUE.preparations,
+    )
+    request = SwitchRequest(
+        as_of=AS_OF, start=AS_OF, target=target and Target(target), prior_therapy=prior_therapy
+    )
+    return propose(record, request, CATALOGUE)
+
+
+@lru_cache
+def every_direction():
+    """Each patient to each target under each prior therapy, as far as it can be served."""
+    served = []
+    for direction in DIRECTIONS:
+        try:
+            served.append(proposed(*direction))
+        except DomainError:  # nothing to do, or no tablets; the planner's own tests look at why
+            continue
+    return tuple(served)
+
+
+def as_asked():
+    """Each patient with the target that the scenario asks for."""
+    return {
+        patient["file"]: (lambda p=patient: proposed(p["file"], p.get("target")))
+        for patient in SCENARIO["patient"]
+    }
