@@ -22,7 +22,7 @@ def show_prior_therapies(
     """Tapering and stopping side by side, then the plan's own course."""
     page.heading("What happens to the hormone meanwhile (modelled, old regimen = 100 %)")
     page.table(
-        ("old medicine", "lowest", "on basis", "day", "T4 pool", "T3 lowest", "T3 highest", ""),
+        ("old one", "lowest", "on basis", "day", "T4 pool", "T3 from", "T3 to", ""),
         (_row(forecast, plan) for forecast in plan.forecasts),
     )
     columns = min(page.width - 4, _MOST_COLUMNS)

@@ -8,6 +8,7 @@ import plotext
 _ROWS = 14
 _MARKERS = ("braille", "dot", "+", "x")
 _TICKS = 4
+_ROOM_FOR_LEGEND = 1.4
 
 
 def draw(lines: Mapping[str, Sequence[float]], start: date, columns: int) -> str:
@@ -22,7 +23,7 @@ def draw(lines: Mapping[str, Sequence[float]], start: date, columns: int) -> str
         percents = [100 * ratio for ratio in ratios]
         plotext.plot(range(len(percents)), percents, label=label, marker=marker)
     top = max(100 * max(ratios) for ratios in lines.values())
-    ceiling = max(125.0, top)
+    ceiling = top * _ROOM_FOR_LEGEND
     plotext.ylim(0, ceiling)
     levels = range(0, int(ceiling) + 1, 50)
     plotext.yticks(list(levels), [f"{level} %" for level in levels])

@@ -1,7 +1,9 @@
 """The dated series: what to take when, where to wait for labs, and what follows them."""
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from datetime import date, timedelta
+from itertools import groupby
 
 from crossgrain.cli.show.numbers import count, dose
 from crossgrain.cli.show.page import Page
@@ -10,6 +12,7 @@ from crossgrain.dosing.plan import (
     Course,
     LabDraw,
     LineDose,
+    Part,
     Plan,
     Stage,
     Step,
@@ -20,6 +23,7 @@ from crossgrain.fhir.write.dosage import dispense
 from crossgrain.fhir.write.words import date_words, number
 
 _UNITS = {"ug": "µg", "mg": "mg"}
+_PARTS = {Part.OLD: "old", Part.NEW: "new", Part.SHARED: "kept"}
 _NAMES = {
     Kind.LEVOTHYROXINE: "LT4",
     Kind.LIOTHYRONINE: "LT3",
@@ -69,7 +73,7 @@ def _show_branch(page: Page, branch: Branch, start: date) -> None:
 def _rows(steps: Sequence[Step], start: date) -> Iterator[tuple[str, ...]]:
     """One row per medicine; the first of a step says when it begins and how long it lasts."""
     begun = {(course.line.preparation.id, course.first_day): course for course in courses(steps)}
-    for step in steps:
+    for step in _unchanging(steps):
         when = [(start + timedelta(days=step.first_day)).isoformat(), f"{step.days}"]
         for line in step.lines:
             order = begun.get((line.preparation.id, step.first_day))
@@ -79,10 +83,17 @@ def _rows(steps: Sequence[Step], start: date) -> Iterator[tuple[str, ...]]:
             yield ("", "", "and wait for labs", "", "")
 
 
+def _unchanging(steps: Sequence[Step]) -> Iterator[Step]:
+    """Steps that follow each other at the same doses, as one."""
+    for _, same in groupby(steps, key=lambda step: (step.stage, step.lines)):
+        together = list(same)
+        yield replace(together[0], last_day=together[-1].last_day)
+
+
 def _taken(line: LineDose) -> str:
     amount = f"{number(line.amount)} {_UNITS[line.preparation.unit]}"
     split = f", in {line.doses_per_day} doses" if line.doses_per_day > 1 else ""
-    return f"{line.part} {_NAMES[line.preparation.kind]} {amount}{split}"
+    return f"{_PARTS[line.part]} {_NAMES[line.preparation.kind]} {amount}{split}"
 
 
 def _tablets(line: LineDose) -> str:
