@@ -7,6 +7,7 @@ stopped and restarted.
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from math import ceil
 
 from crossgrain.dosing.daydose import day_dose
@@ -58,23 +59,23 @@ class Medicine:
         return self.goal > self.start
 
 
-def intake(preparation: Preparation, amount: Fraction) -> Intake:
-    """The hormone in a daily amount, µg, by origin; here exact doses become floats."""
-    t3_ug = float(preparation.t3_ug(amount))
-    desiccated = preparation.kind is Kind.DESICCATED_THYROID
-    return Intake(
-        float(preparation.t4_ug(amount)), 0.0 if desiccated else t3_ug, t3_ug if desiccated else 0.0
-    )
+@lru_cache(maxsize=64)
+def intake_per_unit(preparation: Preparation) -> Intake:
+    """The hormone in one labelled unit, µg, by origin; here exact content becomes floats."""
+    t4_ug, t3_ug = float(preparation.t4_ug_per_unit), float(preparation.t3_ug_per_unit)
+    if preparation.kind is Kind.DESICCATED_THYROID:
+        return Intake(t4_ug, 0.0, t3_ug)
+    return Intake(t4_ug, t3_ug, 0.0)
 
 
 def total_intake(amounts: Iterable[tuple[Preparation, Fraction]]) -> Intake:
     """The hormone in several daily amounts together."""
     t4_ug = lt3_ug = desiccated_t3_ug = 0.0
     for preparation, amount in amounts:
-        part = intake(preparation, amount)
-        t4_ug += part.t4_ug
-        lt3_ug += part.lt3_ug
-        desiccated_t3_ug += part.desiccated_t3_ug
+        per_unit, units = intake_per_unit(preparation), float(amount)
+        t4_ug += per_unit.t4_ug * units
+        lt3_ug += per_unit.lt3_ug * units
+        desiccated_t3_ug += per_unit.desiccated_t3_ug * units
     return Intake(t4_ug, lt3_ug, desiccated_t3_ug)
 
 

@@ -22,11 +22,13 @@ class OldDoses:
     """The doses that the falling medicines may take together.
 
     `choices` are amounts per medicine (in the order of `falling`), from all of the old dose
-    down; the last is every medicine at its floor.
+    down; the last is every medicine at its floor. `ranks` are the same as places in each
+    medicine's own list of doses, 0 the largest.
     """
 
     falling: tuple[Medicine, ...]
     choices: tuple[tuple[Fraction, ...], ...]
+    ranks: tuple[tuple[int, ...], ...]
 
     def amounts(self, choice: int) -> dict[str, Fraction]:
         """The daily amounts of a choice, by preparation id."""
@@ -44,11 +46,11 @@ class OldDoses:
 
     def not_above(self, choice: int) -> tuple[int, ...]:
         """The choices in which no medicine is above this one: what may follow it."""
-        most = self.choices[choice]
+        most = self.ranks[choice]
         return tuple(
             index
-            for index, amounts in enumerate(self.choices)
-            if all(amount <= limit for amount, limit in zip(amounts, most, strict=True))
+            for index, ranks in enumerate(self.ranks)
+            if all(rank >= limit for rank, limit in zip(ranks, most, strict=True))
         )
 
 
@@ -56,7 +58,8 @@ def old_doses(falling: Sequence[Medicine]) -> OldDoses:
     """The orderable doses of the falling medicines, each from its start down to its goal."""
     share = MOST_LEVELS // len(falling) if falling else MOST_LEVELS
     levels = [_levels(medicine, max(share, 1)) for medicine in falling]
-    return OldDoses(tuple(falling), tuple(product(*levels)))
+    ranks = product(*(range(len(doses)) for doses in levels))
+    return OldDoses(tuple(falling), tuple(product(*levels)), tuple(ranks))
 
 
 def _levels(medicine: Medicine, most: int) -> tuple[Fraction, ...]:

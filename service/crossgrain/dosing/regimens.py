@@ -1,8 +1,9 @@
 """What a patient takes: dose lines with their pattern, and the daily hormone they carry."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from fractions import Fraction
+from functools import cached_property
 
 from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.preparations import Kind, Preparation
@@ -33,17 +34,16 @@ class DoseLine:
     preparation: Preparation
     cycle: tuple[Fraction, ...]
     origin: str = ""
+    daily: Fraction = field(init=False, compare=False)
+    """Mean daily amount, in the preparation's unit."""
 
     def __post_init__(self) -> None:
         if not self.cycle or any(amount < 0 for amount in self.cycle):
             raise DomainError(
                 Category.INVALID, "dose", "a dose line needs days, none of them negative"
             )
-
-    @property
-    def daily(self) -> Fraction:
-        """Mean daily amount, in the preparation's unit."""
-        return sum(self.cycle, Fraction(0)) / len(self.cycle)
+        mean = sum(self.cycle, Fraction(0)) / len(self.cycle)
+        object.__setattr__(self, "daily", mean)
 
     @property
     def t4_ug(self) -> Fraction:
@@ -61,7 +61,7 @@ class DoseLine:
         return self.preparation.grains(self.daily)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Regimen:
     """All thyroid hormone that a patient takes."""
 
@@ -70,32 +70,32 @@ class Regimen:
     def __iter__(self) -> Iterator[DoseLine]:
         return iter(self.lines)
 
-    @property
+    @cached_property
     def t4_ug(self) -> Fraction:
         """Mean daily T4 from every line, µg."""
         return sum((line.t4_ug for line in self.lines), Fraction(0))
 
-    @property
+    @cached_property
     def t3_ug(self) -> Fraction:
         """Mean daily swallowed T3 from every line, µg."""
         return sum((line.t3_ug for line in self.lines), Fraction(0))
 
-    @property
+    @cached_property
     def grains(self) -> Fraction:
         """Mean daily labelled grains of desiccated thyroid."""
         return sum((line.grains for line in self.lines), Fraction(0))
 
-    @property
+    @cached_property
     def pure_t4_ug(self) -> Fraction:
         """Mean daily T4 that does not come in desiccated thyroid, µg."""
         return sum((line.t4_ug for line in self.lines if not line.grains), Fraction(0))
 
-    @property
+    @cached_property
     def pure_t3_ug(self) -> Fraction:
         """Mean daily T3 that does not come in desiccated thyroid, µg."""
         return sum((line.t3_ug for line in self.lines if not line.grains), Fraction(0))
 
-    @property
+    @cached_property
     def kinds(self) -> frozenset[Kind]:
         """The kinds of preparation in the regimen."""
         return frozenset(line.preparation.kind for line in self.lines)
