@@ -6,6 +6,7 @@ from datetime import date, timedelta
 import pytest
 from tests.unit.write.answers import intended, only, resources, written
 from tests.unit.write.plans import (
+    GRAIN_60,
     HOLD,
     LT4,
     NOTE,
@@ -195,6 +196,18 @@ def test_the_order_under_judgement_comes_before_the_medicine_taken():
         "reference": "Encounter/other"
     }
     assert carried(old) == {"reference": "Encounter/past"}
+
+
+def test_a_draft_under_judgement_is_not_to_be_signed_beside_the_series():
+    made = levothyroxine_to_desiccated()
+    draft = entry(GRAIN_60, 60, number=7, draft=True)
+    ours = entry(GRAIN_60, 60, number=8, draft=True, ours=True)
+    warned = replace(made, record=replace(made.record, drafts=(draft, ours)))
+    plan = only(written(warned), "CarePlan")
+    words = "The draft MedicationRequest/old-7 is not part of this series"
+    assert [note["text"].startswith(words) for note in plan["note"]].count(True) == 1
+    assert words in plan["text"]["div"]
+    assert "MedicationRequest/old-8" not in str(plan)
 
 
 def test_an_encounter_is_never_chosen_or_invented():

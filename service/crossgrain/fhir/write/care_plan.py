@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from crossgrain.dosing.plan import Course, Plan
 from crossgrain.fhir.identity import MODULE_CANONICAL, urn
-from crossgrain.fhir.write.carried_over import judged_orders
+from crossgrain.fhir.write.carried_over import beside_the_series, judged_orders
 from crossgrain.fhir.write.checkpoint import Option
 from crossgrain.fhir.write.letterhead import SERIES, Letterhead, Resource
 from crossgrain.fhir.write.narrative import bullets, heading, narrative, paragraph, plain
@@ -54,7 +54,7 @@ def care_plan(letter: Letterhead, contents: Contents) -> Resource:
     body["activity"] = [
         {"reference": {"reference": urn(activity["id"])}} for activity in contents.activities
     ]
-    body["note"] = letter.notes(SERIES)
+    body["note"] = letter.notes(SERIES, *beside_the_series(letter.proposal))
     return body
 
 
@@ -79,6 +79,7 @@ def _narrative(letter: Letterhead, contents: Contents, summed_up: str) -> dict[s
     return narrative(
         paragraph(CAUTION),
         paragraph(summed_up),
+        bullets(beside_the_series(letter.proposal)),
         findings_block(letter),
         heading("Doses"),
         dose_table(letter, contents.courses),

@@ -11,6 +11,14 @@ def judged_orders(proposal: Proposal) -> tuple[MedicineEntry, ...]:
     return tuple(named or foreign)
 
 
+def beside_the_series(proposal: Proposal) -> list[str]:
+    """A warning for every draft that was judged: filed beside this series it doubles the dose."""
+    return [
+        f"The draft {order.reference} is not part of this series: sign one or the other, not both."
+        for order in judged_orders(proposal)
+    ]
+
+
 def carried_over(proposal: Proposal) -> tuple[str | None, str | None]:
     """Encounter and requester of the orders under judgement, else of the medicines taken.
 

@@ -35,6 +35,8 @@ def exact(value: Fraction) -> Decimal:
     >>> exact(Fraction(65, 4))
     Decimal('16.25')
     """
+    if value.denominator == 1:  # nearly always, so worth asking first
+        return Decimal(value.numerator)
     if not is_finite(value):
         raise ValueError(f"{value} has no exact decimal")
     return Decimal(value.numerator) / Decimal(value.denominator)

@@ -38,6 +38,8 @@ def number(value: Fraction) -> str:
     >>> number(Fraction(600, 7))
     'about 85.71'
     """
+    if value.denominator == 1:
+        return str(value.numerator)
     return f"{exact(value):f}" if is_finite(value) else f"about {float(value):.4g}"
 
 
