@@ -6,7 +6,7 @@ from typing import Any
 
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.regimens import Regimen
-from crossgrain.fhir.read.codes import CodeTables
+from crossgrain.fhir.read.code_tables import CodeTables
 from crossgrain.fhir.read.errors import Category, Unreadable
 from crossgrain.fhir.read.history import History, read_allergy, read_condition, read_goal
 from crossgrain.fhir.read.labs import Labs, read_observation

@@ -1,12 +1,23 @@
-"""What the codes of a record mean, and which codes a proposal carries.
+"""The code tables' files, read and checked entry by entry.
 
-The tables are built once from ``data/codes.toml``, ``data/safety_codes.toml`` where it
-stands, and a deployer's own file. Reading looks plain strings up by system; what is given
-out to be written is typed by code system.
+``data/codes.toml`` holds what is shipped, ``data/safety_codes.toml`` what the safety rules look
+for. A deployer's own file may add ``[[product]]`` entries (NDC and other codes, or any other
+``system`` and ``code``) and ``[[alias]]`` entries (names by which its products are known)::
+
+    [[product]]
+    ndc = ["00000-0000-00"]
+    preparation = "levothyroxine"
+    strength = "75"
+    display = "levothyroxine sodium 75 µg tablet"
+    source = "our formulary"
+
+    [[alias]]
+    text = "our house name 75"
+    preparation = "levothyroxine"
+    strength = "75"
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
 from fractions import Fraction
 
 from crossgrain.dosing.entries import (
@@ -19,85 +30,19 @@ from crossgrain.dosing.entries import (
     text,
 )
 from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.fhir.read.code_tables import (
+    CodedDrug,
+    CodeTables,
+    DrugCodes,
+    LabCode,
+    MedicineCode,
+    Plausible,
+)
 from crossgrain.fhir.read.codesystems import SYSTEMS, Atc, Code, Loinc, Ndc, RxNorm, Snomed
 from crossgrain.fhir.read.concerns import ConcernTables
 from crossgrain.safety.facts import Analyte
 
-
-@dataclass(frozen=True, slots=True)
-class MedicineCode:
-    """What one code says of a thyroid medicine.
-
-    `strength` (in the preparation's unit) and `preparation` are ``None`` for a code that
-    names only the ingredient.
-    """
-
-    kind: Kind
-    display: str
-    preparation: Preparation | None = None
-    strength: Fraction | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class LabCode:
-    """What one LOINC code says: the analyte, and whether it counts mass, moles or units."""
-
-    analyte: Analyte
-    kind: str
-    display: str
-
-
-@dataclass(frozen=True, slots=True)
-class CodedDrug:
-    """A code with the display that goes with it."""
-
-    code: Code
-    display: str
-
-
-@dataclass(frozen=True, slots=True)
-class DrugCodes:
-    """The codes of a product: `drug` only where verified, `ingredient` wherever one exists."""
-
-    ingredient: CodedDrug | None
-    drug: CodedDrug | None
-
-
-@dataclass(frozen=True, slots=True)
-class Plausible:
-    """The mean daily amounts that are read without asking, in the preparation's unit."""
-
-    low: Fraction
-    high: Fraction
-    unit: str
-
-
-@dataclass(frozen=True, slots=True)
-class CodeTables:
-    """Every code table, checked.
-
-    Attributes
-    ----------
-    medicines : system → code → what it says, for thyroid hormone alone
-    labs : LOINC code → analyte
-    plausible : bounds per kind
-    aliases : a deployer's own product names, lower-cased
-    concerns : conditions, allergies and other medicines that a safety rule knows
-    """
-
-    medicines: Mapping[str, Mapping[str, MedicineCode]]
-    labs: Mapping[str, LabCode]
-    plausible: Mapping[Kind, Plausible]
-    aliases: Mapping[str, MedicineCode] = field(default_factory=dict)
-    concerns: ConcernTables = field(default_factory=ConcernTables)
-    _written: Mapping[tuple[str, Fraction | None], CodedDrug] = field(default_factory=dict)
-
-    def codes_for(self, preparation: Preparation, strength: Fraction | None) -> DrugCodes:
-        """The codes that a proposal for tablets of this strength carries."""
-        return DrugCodes(
-            ingredient=self._written.get((preparation.kind, None)),
-            drug=self._written.get((preparation.id, strength)) if strength else None,
-        )
+__all__ = ["CodeTables", "CodedDrug", "DrugCodes", "code_tables_from"]
 
 
 def code_tables_from(
@@ -124,7 +69,8 @@ def code_tables_from(
     """
     draft = _Draft(preparations)
     draft.add_ingredients(_entries(shipped, "ingredient"))
-    draft.add_products(_entries(shipped, "drug") + _entries(shipped, "product"), written=True)
+    draft.add_products(_entries(shipped, "drug"), written=True)
+    draft.add_products(_entries(shipped, "product"), written=False)
     if deployer:
         only_known_keys(deployer, ("product", "alias"), "")
         draft.add_products(_entries(deployer, "product"), written=False)
@@ -135,7 +81,7 @@ def code_tables_from(
         plausible=_plausible(_entries(shipped, "plausible"), preparations),
         aliases=draft.aliases,
         concerns=ConcernTables.from_entries(safety or {}),
-        _written=draft.written,
+        written=draft.written,
     )
 
 
@@ -159,13 +105,13 @@ class _Draft:
 
     def add_ingredients(self, entries: Iterable[tuple[str, Mapping[str, object]]]) -> None:
         for place, entry in entries:
-            only_known_keys(entry, (*_ABOUT, *_KEYS), place)
+            only_known_keys(entry, (*_ABOUT, *_KEYS, "written"), place)
             kind = _kind(entry, place)
             meaning = MedicineCode(kind, text(entry, "display", place))
             text(entry, "source", place)
             for code in _codes(entry, place):
                 self._put(code, meaning, place)
-                if isinstance(code, RxNorm):
+                if isinstance(code, RxNorm) and entry.get("written", True):
                     self.written.setdefault((kind, None), CodedDrug(code, meaning.display))
 
     def add_products(
@@ -177,8 +123,8 @@ class _Draft:
             text(entry, "source", place)
             for code in _codes(entry, place):
                 self._put(code, meaning, place)
-                if written and isinstance(code, RxNorm) and meaning.preparation:
-                    key = (meaning.preparation.id, meaning.strength)
+                if written and isinstance(code, RxNorm) and meaning.strength:
+                    key = (text(entry, "preparation", place), meaning.strength)
                     self.written.setdefault(key, CodedDrug(code, meaning.display))
             if "system" in entry:
                 own = self.medicines.setdefault(text(entry, "system", place), {})

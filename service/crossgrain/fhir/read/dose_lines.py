@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from crossgrain.dosing.regimens import DoseLine
-from crossgrain.fhir.read.codes import CodeTables
+from crossgrain.fhir.read.code_tables import CodeTables
 from crossgrain.fhir.read.currency import dosage_in_force, has_bounds
 from crossgrain.fhir.read.dosage import ReadDose, read_dosage
 from crossgrain.fhir.read.errors import Asked

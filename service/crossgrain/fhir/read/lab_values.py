@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from fractions import Fraction
 from functools import lru_cache
 
-from crossgrain.fhir.read.codes import LabCode
+from crossgrain.fhir.read.code_tables import LabCode
 from crossgrain.fhir.read.lab_units import lab_factor
 from crossgrain.fhir.read.notes import Notes
 from crossgrain.fhir.read.quantities import exact

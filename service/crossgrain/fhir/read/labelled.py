@@ -87,7 +87,8 @@ def _pieces(
     if product.strength_grains is not None:
         found = _grains(count * product.strength_grains, product, preparations, path)
         return replace(found, in_words=in_words)
-    raise Asked(path, f"The dose is {plain(count)} tablet. What is the strength of one tablet?")
+    what = "T4 and the T3 content" if product.kind is Kind.FIXED_RATIO else "strength"
+    raise Asked(path, f"The dose is {plain(count)} tablet. What is the {what} of one tablet?")
 
 
 def _grains(

@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from fractions import Fraction
 
-from crossgrain.fhir.read.codes import CodeTables, LabCode
+from crossgrain.fhir.read.code_tables import CodeTables, LabCode
 from crossgrain.fhir.read.codesystems import Loinc, Snomed
 from crossgrain.fhir.read.dates import read_date
 from crossgrain.fhir.read.errors import Category, Unreadable

@@ -8,8 +8,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from crossgrain.dosing.bases import T3_UG_PER_GRAIN, T4_UG_PER_GRAIN
 from crossgrain.dosing.preparations import Kind, Preparation
-from crossgrain.fhir.read.codes import CodeTables, MedicineCode
+from crossgrain.fhir.read.code_tables import CodeTables, MedicineCode
 from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.names import NamedMedicine, read_name
 from crossgrain.fhir.read.quantities import Amount, plain
@@ -60,7 +61,7 @@ def product_of(
     aliased = [
         codes.aliases[t] for text in texts if (t := text.casefold().strip()) in codes.aliases
     ]
-    named = [name for text in texts if text and (name := read_name(text))]
+    named = [named_by_content(name) for text in texts if text and (name := read_name(text))]
     if not coded and not named and not aliased:
         return None
     for name in named:
@@ -107,8 +108,8 @@ def _one_kind(
 
 
 def _from_codes(kind: Kind, coded: list[MedicineCode], expression: str) -> Product:
-    said = {(c.preparation.id, c.strength): c for c in coded if c.preparation}
-    if len({(c.preparation and c.preparation.id, c.strength) for c in said.values()}) > 1:
+    said = {(c.preparation.id, c.strength): c for c in coded if c.preparation and c.strength}
+    if len(said) > 1:
         strengths = sorted(c.strength for c in said.values() if c.strength)
         raise Asked(
             expression,
@@ -117,7 +118,8 @@ def _from_codes(kind: Kind, coded: list[MedicineCode], expression: str) -> Produ
         )
     for meaning in said.values():
         return Product(kind, meaning.preparation, meaning.strength)
-    return Product(kind)
+    lines = {c.preparation.id: c.preparation for c in coded if c.preparation}
+    return Product(kind, next(iter(lines.values())) if len(lines) == 1 else None)
 
 
 def _with_words(
@@ -173,9 +175,12 @@ def _without_grain_beside_mg(said: set[Amount]) -> set[Amount]:
 
 
 def _fixed_ratio_strength(strengths: tuple[Amount, ...], expression: str) -> Amount:
-    """The T4 part of ``50/12.5``: the larger of two that stand four to one."""
-    masses = sorted({a.value for a in strengths if a.dimension is Dimension.MASS})
-    if len(masses) == 2 and Fraction(39, 10) <= masses[1] / masses[0] <= Fraction(41, 10):
+    """The T4 part of ``50/12.5``: the larger of two that stand four to one.
+
+    3.1 is printed for 3.125, so the ratio is taken to a fortieth.
+    """
+    masses = _two_masses(strengths)
+    if masses and Fraction(39, 10) <= masses[1] / masses[0] <= Fraction(41, 10):
         return Amount(Dimension.MASS, masses[1])
     raise Asked(expression, "What are the T4 and the T3 content of one tablet?")
 
@@ -226,6 +231,24 @@ def only_line(kind: Kind, preparations: Mapping[str, Preparation]) -> Preparatio
     """The product line of a kind, where there is only one."""
     lines = [p for p in preparations.values() if p.kind is kind]
     return lines[0] if len(lines) == 1 else None
+
+
+def _two_masses(strengths: tuple[Amount, ...]) -> tuple[Fraction, Fraction] | None:
+    masses = sorted({a.value for a in strengths if a.dimension is Dimension.MASS})
+    return (masses[0], masses[1]) if len(masses) == 2 and masses[0] else None
+
+
+def named_by_content(name: NamedMedicine) -> NamedMedicine:
+    """Desiccated thyroid that is named by its content, ``38/9``, under its own kind.
+
+    Product registers list its tablets so; the ratio is that of a grain, 38 µg T4 to 9 µg T3.
+    """
+    masses = _two_masses(name.strengths)
+    both = {Kind.LEVOTHYROXINE, Kind.LIOTHYRONINE} <= name.kinds
+    if not both or masses is None or masses[1] / masses[0] != T4_UG_PER_GRAIN / T3_UG_PER_GRAIN:
+        return name
+    grains = Amount(Dimension.GRAIN, masses[1] / T4_UG_PER_GRAIN)
+    return replace(name, kinds=frozenset({Kind.DESICCATED_THYROID}), strengths=(grains,))
 
 
 _GRIDS = (Fraction(1), Fraction(1, 2), Fraction(1, 4), Fraction(1, 8))

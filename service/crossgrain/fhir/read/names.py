@@ -7,6 +7,7 @@ only through a deployer's alias file. What is found here was read from text, and
 import re
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.fhir.read.quantities import Amount
@@ -64,6 +65,7 @@ class NamedMedicine:
     iodide: bool = False
 
 
+@lru_cache(maxsize=2048)
 def read_name(words: str) -> NamedMedicine | None:
     """The thyroid hormones that a medicine's name holds, or ``None``.
 
@@ -76,9 +78,10 @@ def read_name(words: str) -> NamedMedicine | None:
     Fraction(60000, 1)
     >>> read_name("lisinopril 10 mg tablet")
     """
-    plain = " ".join(words.casefold().split())
-    if not _HINT.search(plain) or _NOT_HORMONE.search(plain):
+    lower = words.casefold()
+    if not _HINT.search(lower) or _NOT_HORMONE.search(lower):
         return None
+    plain = " ".join(lower.split())
     kinds = frozenset(kind for kind, name in _NAMES if name.search(plain))
     if not kinds:
         return None

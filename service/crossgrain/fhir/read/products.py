@@ -5,7 +5,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 from crossgrain.dosing.preparations import Kind, Preparation
-from crossgrain.fhir.read.codes import CodeTables
+from crossgrain.fhir.read.code_tables import CodeTables
 from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.medicines import Product, line_of_tablet, product_of
 from crossgrain.fhir.read.quantities import concentration, plain

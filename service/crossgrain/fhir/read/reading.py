@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 
 from crossgrain.dosing.preparations import Preparation
-from crossgrain.fhir.read.codes import CodeTables
+from crossgrain.fhir.read.code_tables import CodeTables
 from crossgrain.fhir.read.notes import Notes
 from crossgrain.fhir.read.resolve import BundleIndex, Entry
 from crossgrain.fhir.read.shapes import Shape

@@ -102,6 +102,7 @@ _SNOMED_FORMS = frozenset({"428673006", "385055001", "421026006", "428641000", "
 """Tablet (unit and form) and capsule: SNOMED CT, forms checked, from memory."""
 
 
+@lru_cache(maxsize=512)
 def unit_of_code(system: str | None, code: str) -> Unit | None:
     """The unit behind a coded one, or ``None`` where it is not a dose unit that is known.
 
@@ -122,6 +123,7 @@ def unit_of_code(system: str | None, code: str) -> Unit | None:
     return None
 
 
+@lru_cache(maxsize=512)
 def unit_of_word(word: str) -> Unit | None:
     """The unit behind a written one.
 
@@ -132,7 +134,6 @@ def unit_of_word(word: str) -> Unit | None:
     return _WORDS.get(plain.rstrip("."))
 
 
-@lru_cache(maxsize=256)
 def _from_library(code: str) -> Unit | None:
     """A mass or volume that the table does not hold, by the UCUM library.
 
