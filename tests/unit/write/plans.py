@@ -31,7 +31,7 @@ from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.tablets import exact_tablets
 from crossgrain.dosing.targets import Target, TargetDose
 from crossgrain.fhir.proposal import Proposal, SwitchRequest
-from crossgrain.fhir.read.codes import CodedDrug, CodeTables
+from crossgrain.fhir.read.code_tables import CodedDrug, CodeTables
 from crossgrain.fhir.read.codesystems import RxNorm
 from crossgrain.fhir.read.record import MedicineEntry, Question, Record, Unread
 from crossgrain.safety.facts import Facts
@@ -51,7 +51,7 @@ CODES = CodeTables(
     medicines={},
     labs={},
     plausible={},
-    _written={
+    written={
         (GRAIN_60.id, Fraction(15)): CodedDrug(RxNorm("314267"), "thyroid (USP) 15 MG Oral Tablet"),
         (GRAIN_60.id, Fraction(60)): CodedDrug(RxNorm("313391"), "thyroid (USP) 60 MG Oral Tablet"),
         (LT4.kind, None): CodedDrug(RxNorm("10582"), "levothyroxine"),

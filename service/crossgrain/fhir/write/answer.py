@@ -5,7 +5,7 @@ from typing import Any
 from crossgrain.dosing.plan import Plan, courses
 from crossgrain.fhir.identity import urn
 from crossgrain.fhir.proposal import Proposal
-from crossgrain.fhir.read.codes import CodeTables
+from crossgrain.fhir.read.code_tables import CodeTables
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.fhir.write.care_plan import Contents, care_plan
 from crossgrain.fhir.write.checkpoint import options, request_group

@@ -9,7 +9,7 @@ from typing import Any
 from crossgrain.dosing.plan import Plan
 from crossgrain.fhir.identity import PLAN_SYSTEM, RESOURCE_SYSTEM, stable_id, urn
 from crossgrain.fhir.proposal import Outcome, Proposal
-from crossgrain.fhir.read.codes import CodeTables
+from crossgrain.fhir.read.code_tables import CodeTables
 from crossgrain.fhir.read.record import Question
 from crossgrain.fhir.write.carried_over import carried_over
 from crossgrain.fhir.write.narrative import narrative, paragraph, plain

@@ -7,7 +7,7 @@ from crossgrain.dosing.plan import Course, LineDose, Part
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.dosing.tablets import Piece
-from crossgrain.fhir.read.codes import CodedDrug
+from crossgrain.fhir.read.code_tables import CodedDrug
 from crossgrain.fhir.read.record import MedicineEntry
 from crossgrain.fhir.write.dosage import dispense, dosage
 from crossgrain.fhir.write.letterhead import Letterhead, Resource, Scope
