@@ -1,6 +1,7 @@
 """The main job: a record and a request in, a proposal out. Pure; used by the API, the command
 line and the sheet alike, so that all give the same answer."""
 
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from crossgrain.catalogue import Catalogue
@@ -13,10 +14,13 @@ from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.targets import Target
 from crossgrain.fhir.proposal import Proposal, SwitchRequest
 from crossgrain.fhir.read.record import MedicineEntry, Question, Record
+from crossgrain.judge import ending, judge
 from crossgrain.safety.assess import after_plan, before_plan, constraints
 from crossgrain.safety.constraints import Constraints
-from crossgrain.safety.findings import Severity, most_severe_first
+from crossgrain.safety.findings import Finding, Severity, most_severe_first
 from crossgrain.safety.intent import intent_for
+from crossgrain.safety.judgement import Ending
+from crossgrain.safety.order_findings import order_findings
 
 TARGET_OF = {
     frozenset({Kind.LEVOTHYROXINE}): Target.LEVOTHYROXINE,
@@ -45,17 +49,24 @@ def propose(record: Record, request: SwitchRequest, catalogue: Catalogue) -> Pro
     open_questions = (*record.questions, *asked, *_nothing_taken(record))
     if open_questions or target is None:
         return Proposal(request, target, replace(record, questions=open_questions), (), None)
+    orders = _orders(record, request)
+    judgement = judge(record, orders, request.basis_id, catalogue) if orders else None
+    on_order = order_findings(judgement, catalogue.rules) if judgement else ()
     rows = compare(record.regimen, catalogue.bases, target, request.mixture)
     aim = aim_on(request.basis_id, rows)
     intent = intent_for(record.regimen, target, aim, catalogue.bases)
-    before = before_plan(record.facts, intent, catalogue.rules)
-    if any(finding.severity is Severity.STOP for finding in before):
-        return Proposal(request, target, record, most_severe_first(before), None)
-    plan = _plan(record, request, target, catalogue, constraints(before, catalogue.rules))
-    after = after_plan(plan, record.facts, catalogue.rules)
-    if any(finding.severity is Severity.STOP for finding in after):
-        return Proposal(request, target, record, most_severe_first((*before, *after)), None)
-    return Proposal(request, target, record, most_severe_first((*before, *after)), plan)
+    found = (*on_order, *before_plan(record.facts, intent, catalogue.rules))
+    plan = None
+    if not _stops(found):
+        plan = _plan(record, request, target, catalogue, constraints(found, catalogue.rules))
+        found = (*found, *after_plan(plan, record.facts, catalogue.rules))
+    if _stops(found):
+        plan = None
+    return Proposal(request, target, record, most_severe_first(found), plan, judgement)
+
+
+def _stops(findings: Iterable[Finding]) -> bool:
+    return any(finding.severity is Severity.STOP for finding in findings)
 
 
 def _plan(
@@ -124,7 +135,27 @@ def _target(record: Record, request: SwitchRequest) -> tuple[Target | None, tupl
         raise DomainError(
             Category.INVALID, "target", "name a target: the order does not show one of the five"
         )
+    if request.target is None and _may_be_added(record, orders):
+        return None, tuple(
+            Question(
+                entry.path,
+                "Does this order replace what is taken now, or is it added to it? Name the target.",
+            )
+            for entry in orders
+        )
     return request.target or ordered, ()
+
+
+def _may_be_added(record: Record, orders: Sequence[MedicineEntry]) -> bool:
+    """Whether the order could as well make a combination with what is taken now."""
+    ordered = {line.preparation.kind for entry in orders for line in entry.lines}
+    together = frozenset(ordered | record.regimen.kinds)
+    return (
+        not ordered & record.regimen.kinds
+        and len(together) > 1
+        and together in TARGET_OF
+        and ending(record, orders) is not Ending.ENDS
+    )
 
 
 def _orders(record: Record, request: SwitchRequest) -> tuple[MedicineEntry, ...]:

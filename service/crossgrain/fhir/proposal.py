@@ -8,6 +8,7 @@ from crossgrain.dosing.plan import Plan, PriorTherapy
 from crossgrain.dosing.targets import Mixture, Target
 from crossgrain.fhir.read.record import Record
 from crossgrain.safety.findings import Finding
+from crossgrain.safety.judgement import OrderJudgement
 
 
 class Outcome(StrEnum):
@@ -47,6 +48,8 @@ class Proposal:
     record: Record
     findings: tuple[Finding, ...]
     plan: Plan | None
+    judgement: OrderJudgement | None = None
+    """The verdict on the draft order that was named or found."""
 
     @property
     def outcome(self) -> Outcome:

@@ -257,6 +257,7 @@ def _entry(seen: Seen, entry: Entry, standing: Currency, doses: Doses) -> Medici
         requester=_written(request.requester) if request else None,
         first_day=standing.first_day,
         last_day=standing.last_day,
+        replaces=_written(request.prior_prescription) if request else None,
     )
 
 

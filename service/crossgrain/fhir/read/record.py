@@ -44,6 +44,7 @@ class MedicineEntry:
     from_text : something in it was read from free text and needs confirmation
     encounter, requester : references to carry over to the proposals, as written
     first_day, last_day : start and end of the dose relative to as-of, when known
+    replaces : the order that this one takes the place of, as written
     """
 
     reference: str
@@ -58,6 +59,7 @@ class MedicineEntry:
     requester: str | None = None
     first_day: int | None = None
     last_day: int | None = None
+    replaces: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
