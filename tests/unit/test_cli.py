@@ -89,6 +89,14 @@ def test_a_plan_is_told_from_what_was_read_to_the_caution() -> None:
     assert "Source:" in crossgrain("propose", FIRST, *ASKED, "--why").stdout.decode()
 
 
+def test_a_draft_is_told_apart_from_the_series_proposed_instead() -> None:
+    ran = crossgrain("propose", PATIENTS / "16-draft-order.json", "--as-of", "2025-03-03")
+    told = ran.stdout.decode()
+    assert ran.returncode == 0
+    assert "desiccated thyroid 30 mg a day (MedicationRequest/p16-order-3, draft)" in told
+    assert "sign one or the other, not both" in told
+
+
 def test_a_stop_tells_the_finding_and_no_dose() -> None:
     ran = crossgrain("propose", PATIENTS / "11-adrenal-insufficiency.json", *ASKED)
     told = ran.stdout.decode()

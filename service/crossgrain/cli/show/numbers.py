@@ -39,7 +39,7 @@ def dose(value: TargetDose) -> str:
     if value.lt4_ug:
         parts.append(f"LT4 {micrograms(value.lt4_ug)}")
     if value.grains:
-        plural = "" if value.grains == 1 else "s"
+        plural = "s" if value.grains > 1 else ""
         parts.append(f"{count(value.grains)} grain{plural}")
     if value.lt3_ug:
         parts.append(f"LT3 {micrograms(value.lt3_ug)}")

@@ -10,6 +10,7 @@ from crossgrain.cli.show.schedule import show_checkpoint, show_labs, show_series
 from crossgrain.dosing.plan import Plan
 from crossgrain.fhir.proposal import Outcome, Proposal
 from crossgrain.fhir.read.record import Record
+from crossgrain.fhir.write.carried_over import beside_the_series
 from crossgrain.fhir.write.words import CAUTION, date_words, taken
 from crossgrain.safety.findings import Finding, most_severe_first
 
@@ -77,6 +78,8 @@ def _show_plan(page: Page, plan: Plan, proposal: Proposal, catalogue: Catalogue,
     show_comparison(page, plan)
     page.line(f"Aim on {plan.basis_id}: {dose(plan.aim)} a day.")
     show_series(page, plan, start)
+    for warning in beside_the_series(proposal):
+        page.line(warning, style="bold")
     show_checkpoint(page, plan, start)
     show_labs(page, plan.labs, start)
     show_prior_therapies(page, plan, proposal.record.regimen, catalogue, start)
