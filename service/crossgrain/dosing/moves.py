@@ -203,11 +203,14 @@ def next_down(preparation: Preparation, increment: Fraction, amount: Fraction) -
     return half if half < amount and day_dose(preparation, half) else Fraction(0)
 
 
-def on_grid(dose: TargetDose, products: Products, pace: Pace) -> TargetDose:
-    """A target dose rounded down to the increments of each of its medicines."""
+def on_grid(dose: TargetDose, products: Products) -> TargetDose:
+    """A target dose rounded down to the full increments of each of its medicines.
+
+    The grid does not depend on the pace, so that a slower climb never goes further.
+    """
     return as_dose(
         {
-            preparation.id: round_down(preparation, step(preparation, pace), amount)
+            preparation.id: round_down(preparation, preparation.increment, amount)
             for preparation, amount in amounts_of(dose, products)
         },
         products,

@@ -181,7 +181,7 @@ def _ladder(case: Case, rows: Sequence[BasisRow], aim: TargetDose) -> tuple[Rung
             share = _size(targets[enabled.basis.id]) / _size(aim)
         points.append((share, enabled.basis.id))
     return tuple(
-        Rung(basis_id, aim.times(share), on_grid(aim.times(share), case.products, case.pace))
+        Rung(basis_id, aim.times(share), on_grid(aim.times(share), case.products))
         for share, basis_id in sorted(points, key=lambda point: point[0])
     )
 

@@ -1,0 +1,80 @@
+"""What holds of every proposal: stops and series exclude each other, risks only slow a plan."""
+
+from dataclasses import replace
+from datetime import date
+from fractions import Fraction
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from tests.properties.test_safety import RISKS, patients
+
+from crossgrain.catalogue import load_catalogue
+from crossgrain.dosing.errors import Category, DomainError
+from crossgrain.dosing.plan import Plan, PriorTherapy
+from crossgrain.dosing.targets import Target
+from crossgrain.fhir.proposal import Outcome, Proposal, SwitchRequest
+from crossgrain.fhir.read.record import MedicineEntry, Record
+from crossgrain.propose import propose
+from crossgrain.safety.facts import Facts, Known
+from crossgrain.safety.findings import Severity
+
+CATALOGUE = load_catalogue()
+AS_OF = date(2025, 3, 3)
+requests = st.builds(
+    SwitchRequest,
+    st.just(AS_OF),
+    st.just(AS_OF),
+    st.sampled_from(sorted(Target)),
+    st.sampled_from(["practice", "label", "trial", "content"]),
+    st.sampled_from(["standard", "brisk", "cautious"]),
+    st.sampled_from(sorted(PriorTherapy)),
+)
+
+
+def answer(facts: Facts, request: SwitchRequest) -> Proposal | None:
+    """The proposal, or ``None`` where there is nothing to switch."""
+    taken = MedicineEntry(
+        "MedicationStatement/m", "MedicationStatement", "Bundle.m", facts.regimen.lines, "active"
+    )
+    try:
+        return propose(Record(AS_OF, "Patient/p", facts, (taken,)), request, CATALOGUE)
+    except DomainError as error:
+        assert error.category in {Category.NOTHING_TO_DO, Category.OUT_OF_RANGE}  # noqa: PT017
+        return None
+
+
+@settings(max_examples=150, deadline=None)
+@given(patients(), requests)
+def test_a_stop_and_a_series_never_come_together(facts: Facts, request: SwitchRequest) -> None:
+    proposal = answer(facts, request)
+    if proposal is None:
+        return
+    stops = [f for f in proposal.findings if f.severity is Severity.STOP]
+    assert bool(stops) == (proposal.plan is None)
+    assert (proposal.outcome is Outcome.STOP) == bool(stops)
+
+
+def climbing_t3(plan: Plan, day: int) -> Fraction:
+    """T3 in the medicines of the target on a day, µg."""
+    step = next(s for s in plan.steps if s.first_day <= day <= s.last_day)
+    return sum(
+        (line.preparation.t3_ug(line.amount) for line in step.lines if line.part != "old"),
+        Fraction(0),
+    )
+
+
+@settings(max_examples=120, deadline=None)
+@given(patients(), requests, st.sampled_from(RISKS))
+def test_a_further_risk_never_raises_t3_faster_or_further(
+    facts: Facts, request: SwitchRequest, risk: str
+) -> None:
+    request = replace(request, prior_therapy=PriorTherapy.OVERLAP)
+    with_risk = replace(facts, conditions=(*(facts.conditions or ()), Known(risk, "Condition/x")))
+    before, after = answer(facts, request), answer(with_risk, request)
+    if before is None or after is None or before.plan is None or after.plan is None:
+        assert not (before and after and before.plan is None and after.plan)
+        return
+    last = min(before.plan.steps[-1].last_day, after.plan.steps[-1].last_day)
+    for day in range(0, last + 1, 7):
+        rise = climbing_t3(after.plan, day)
+        assert rise <= max(climbing_t3(before.plan, day), facts.regimen.t3_ug)
