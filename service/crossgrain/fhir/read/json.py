@@ -20,6 +20,8 @@ MOST_BYTES = 10 * 1024 * 1024
 MOST_LEVELS = 64
 MOST_DIGITS = 40
 """Digits and magnitude of one decimal: FHIR asks for 18 digits, no quantity needs 10^40."""
+_LARGEST = 10**MOST_DIGITS
+_DIGITS_AS_ZERO = bytes.maketrans(b"123456789", b"000000000")
 _INDENTED_BYTES = 64 * 1024
 _LONGEST_TYPE_NAME = 64
 
@@ -45,7 +47,8 @@ def parse(
     tree = _decode(body)
     if not isinstance(tree, dict):
         raise Unreadable(Category.STRUCTURE, "", "the body must be one JSON object")
-    written = _encode(tree)
+    _check_integers(body, tree)
+    written = _encoder.encode(tree)
     _check_levels(tree, written, most_levels)
     _check_keys(body, written)
     return tree
@@ -89,13 +92,19 @@ def _without_content(fault: str) -> str:
     return f"the body is not well-formed JSON {place}".strip()
 
 
-def _encode(tree: dict[str, Any]) -> bytes:
-    try:
-        return _encoder.encode(tree)
-    except OverflowError:  # an integer that does not fit in 64 bits
-        raise _too_long() from None
-    except RecursionError:
-        raise _too_deep() from None
+def _check_integers(body: bytes, tree: dict[str, Any]) -> None:
+    """Refuse an integer of more digits than FHIR holds; the decoder takes any."""
+    if b"0" * (MOST_DIGITS + 1) not in body.translate(_DIGITS_AS_ZERO):
+        return  # no run of digits is that long, not even in a string
+    todo: list[Any] = [tree]
+    while todo:
+        node = todo.pop()
+        if isinstance(node, dict):
+            todo.extend(node.values())
+        elif isinstance(node, list):
+            todo.extend(node)
+        elif isinstance(node, int) and abs(node) >= _LARGEST:
+            raise _too_long()
 
 
 def _check_levels(tree: dict[str, Any], written: bytes, most_levels: int) -> None:
