@@ -171,7 +171,12 @@ def test_whatever_changes_an_order_changes_every_id():
     shorter = replace(made, plan=replace(made.plan, labs=made.plan.labs[:1]))
     eased = replace(made, findings=(NOTE,))
     stepped = replace(made, plan=replace(made.plan, steps=made.plan.steps[1:]))
-    for other in (moved, paced, shorter, eased, stepped):
+    first, *rest = made.plan.checkpoint.branches
+    raised = (replace(first, steps=first.steps[:1]), *rest)
+    branched = replace(
+        made, plan=replace(made.plan, checkpoint=replace(made.plan.checkpoint, branches=raised))
+    )
+    for other in (moved, paced, shorter, eased, stepped, branched):
         assert not ids(made) & ids(other)
 
 
@@ -241,6 +246,16 @@ def test_the_care_plan_reads_on_its_own():
         "HOLD, not to be started before this is done: Heart failure is in the record.",
     ):
         assert words in div
+
+
+def test_the_care_plan_rests_on_the_medicines_taken_and_on_the_findings():
+    bundle = written(levothyroxine_to_desiccated())
+    supporting = [ref["reference"] for ref in only(bundle, "CarePlan")["supportingInfo"]]
+    issues = [
+        e["fullUrl"] for e in bundle["entry"] if e["resource"]["resourceType"] == "DetectedIssue"
+    ]
+    assert supporting == ["MedicationRequest/old-1", *issues]
+    assert len(issues) == 2
 
 
 def test_the_period_of_the_care_plan_is_that_of_the_series():

@@ -56,7 +56,8 @@ def test_a_draw_before_the_modelled_steady_state_says_from_which_day_it_is_stead
     for draw, said in ((early, True), (on_time, False)):
         bundle = written(replace(made, plan=replace(made.plan, labs=(draw,))))
         for request in intended(bundle, "ServiceRequest", "proposal"):
-            # Day 90 is 30 July 2024, the day after it 31 July.
-            words = "steady from 31 July 2024 on"
+            # Day 90 is 30 July 2024; a draw on the steady day itself says nothing.
+            day = "31 July 2024" if said else ""
+            words = f"The model calls the levels steady from {day}"
             assert any(words in note["text"] for note in request["note"]) is said
             assert (words in request["text"]["div"]) is said

@@ -3,7 +3,7 @@
 from decimal import Decimal
 
 import pytest
-from tests.unit.write.answers import doses, intended, period, product, written
+from tests.unit.write.answers import doses, intended, period, product, walk, written
 from tests.unit.write.plans import (
     CODES,
     GRAIN_60,
@@ -83,6 +83,24 @@ def test_two_doses_a_day_are_half_the_pieces_twice():
     assert (repeat["frequency"], repeat["period"], repeat["periodUnit"]) == (2, 1, "d")
     assert doses(order) == {"ordered": (Decimal(1), "{tbl}"), "calculated": (Decimal(5), "ug")}
     assert "take 1 tablet twice a day" in instruction["text"]
+
+
+def test_units_are_written_in_full_beside_their_ucum_code():
+    # "mcg", "ug" and "tab" are misread; UCUM: https://ucum.org
+    sixty, _ = orders_for(dose(GRAIN_60, "67.5"))
+    (hundred,) = orders_for(dose(LT4, 100))
+    units = {
+        (quantity["unit"], quantity["code"])
+        for order in (sixty, hundred)
+        for _, quantity in walk(order)
+        if isinstance(quantity, dict) and quantity.get("system") == "http://unitsofmeasure.org"
+    }
+    assert units == {
+        ("tablet", "{tbl}"),
+        ("microgram", "ug"),
+        ("milligram", "mg"),
+        ("day", "d"),
+    }
 
 
 def test_the_dates_are_the_first_and_the_last_day_of_the_course():

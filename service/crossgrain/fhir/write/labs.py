@@ -27,20 +27,21 @@ def service_requests(
 ) -> Iterator[Resource]:
     """Three requests per draw: TSH, free T4, free T3."""
     for draw in draws:
-        for code in ANALYTES:
-            yield _request(letter, scope, draw, code)
+        about = [draw.statement, *not_steady(letter, draw)]
+        days = lab_days(letter, draw)
+        for code, name in ANALYTES.items():
+            says = [*scope.only_if, f"{name}, {days}.", *about]
+            what = f"ServiceRequest|{scope.name}|{draw.purpose}|{draw.day}|{code}"
+            body = letter.request("ServiceRequest", what, scope, says)
+            body["note"] = letter.notes(scope, *about)
+            yield _asked(letter, draw, code, body)
 
 
-def _request(letter: Letterhead, scope: Scope, draw: LabDraw, code: str) -> Resource:
-    what = f"ServiceRequest|{scope.name}|{draw.purpose}|{draw.day}|{code}"
-    about = [draw.statement, *not_steady(letter, draw)]
-    says = [*scope.only_if, f"{ANALYTES[code]}, {lab_days(letter, draw)}.", *about]
-    body = letter.request("ServiceRequest", what, scope, says)
+def _asked(letter: Letterhead, draw: LabDraw, code: str, body: Resource) -> Resource:
     body["category"] = [{"coding": [_coding(SNOMED, "108252007", "Laboratory procedure")]}]
     body["code"] = {"coding": [_coding(LOINC, code, ANALYTES[code])], "text": ANALYTES[code]}
     body.update(_occurrence(letter, draw))
     body["patientInstruction"] = BEFORE_DOSE
-    body["note"] = letter.notes(scope, *about)
     return body
 
 
