@@ -2,7 +2,7 @@
 
 A clinic's own file (TOML) may add charts (``[[basis]]``), name the strengths that its
 pharmacy stocks (``[stock]``), its products by code (``[[product]]``) and by name
-(``[[alias]]``)::
+(``[[alias]]``), and the limits that are our judgement (``[safety.<rule>]``)::
 
     [[basis]]
     id = "clinic-x"
@@ -13,6 +13,9 @@ pharmacy stocks (``[stock]``), its products by code (``[[product]]``) and by nam
 
     [stock]
     levothyroxine = ["25", "50", "100"]
+
+    [safety.judgement]
+    under = "0.85"
 """
 
 import tomllib
@@ -32,10 +35,11 @@ from crossgrain.dosing.policy import Policy, policy_from
 from crossgrain.dosing.preparations import Preparation, preparations_from
 from crossgrain.dosing.stock import stocked
 from crossgrain.fhir.read.codes import CodeTables, code_tables_from
+from crossgrain.safety.clinic import with_changes
 from crossgrain.safety.loading import rules_from
 from crossgrain.safety.rule import RuleTable
 
-CLINIC_KEYS = ("basis", "stock", "product", "alias")
+CLINIC_KEYS = ("basis", "stock", "product", "alias", "safety")
 """What a clinic's file may hold at its top level."""
 
 
@@ -104,8 +108,15 @@ def load_catalogue(clinic: Path | None = None) -> Catalogue:
             safety=_shipped("safety_codes"),
             deployer={key: own[key] for key in ("product", "alias") if key in own},
         ),
-        rules=rules_from(_shipped("safety_rules")),
+        rules=_rules(own),
     )
+
+
+def _rules(own: Mapping[str, object]) -> RuleTable:
+    """The safety rules, with the numbers that a clinic may set."""
+    rules = rules_from(_shipped("safety_rules"))
+    changes = table(own.get("safety", {}), "safety")
+    return with_changes(rules, {code: table(changes[code], f"safety.{code}") for code in changes})
 
 
 def _shipped(name: str) -> dict[str, Any]:

@@ -158,3 +158,21 @@ def test_a_file_in_another_encoding_is_refused(tmp_path):
     path = tmp_path / "clinic.toml"
     path.write_bytes(CHART.encode("latin-1"))
     assert "not UTF-8" in refused(path).message
+
+
+def test_a_clinic_sets_a_limit_that_is_our_judgement(clinic):
+    path = clinic('[safety.judgement]\nunder = "0.85"\n')
+    assert load_catalogue(path).rules.judgement["under"].value == Fraction(17, 20)
+
+
+@pytest.mark.parametrize(
+    ("content", "field"),
+    [
+        ('[safety.none-such]\nunder = "1"\n', "none-such"),
+        ('[safety.judgement]\nnone-such = "1"\n', "judgement.none-such"),
+        ("[safety.judgement]\nunder = 0.85\n", "judgement.under"),
+        ("safety = 3\n", "safety"),
+    ],
+)
+def test_a_slip_in_a_clinics_limits_is_named(clinic, content, field):
+    assert refused(clinic(content)).field == field

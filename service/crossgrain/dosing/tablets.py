@@ -24,7 +24,7 @@ MOST_STRENGTHS = 2
 _PARTS = {Fraction(0): 0, Fraction(1, 4): 1, Fraction(1, 2): 1, Fraction(3, 4): 2}
 """Pieces in what is left of a count beyond whole tablets."""
 
-_Rank = tuple[int, int, int, tuple[tuple[Fraction, Fraction], ...]]
+_Rank = tuple[int, int, int, Fraction, tuple[tuple[Fraction, Fraction], ...]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +69,7 @@ def exact_tablets(preparation: Preparation, amount: Fraction) -> Tablets | None:
     """The pieces that make exactly `amount`, or ``None`` where no combination does.
 
     Fewest pieces come first, then one strength before two, then whole tablets before split
-    ones, then the stronger strength.
+    ones, then the split of a weaker tablet, then the stronger strength.
     """
     return _orderable(preparation).tablets.get(amount)
 
@@ -187,10 +187,14 @@ def _counts(preparation: Preparation, strength: Fraction) -> list[_Counted]:
 
 
 def _rank(chosen: tuple[_Counted, ...]) -> _Rank:
-    """Lower is preferred: pieces, strengths, split tablets, then the stronger strength."""
+    """Lower is preferred: pieces, strengths, split tablets, then the stronger strength.
+
+    Among splits the weaker tablet is split: what a knife gets wrong is then smaller.
+    """
     return (
         sum(counted.pieces for counted in chosen),
         len(chosen),
         sum(counted.parts for counted in chosen),
+        sum((counted.piece.strength for counted in chosen if counted.parts), Fraction(0)),
         tuple(counted.strongest_first for counted in chosen),
     )
