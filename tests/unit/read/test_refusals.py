@@ -201,9 +201,7 @@ REFUSED: dict[str, tuple[Json, Category, str]] = {
         f"{ONE}.value.comparator",
     ),
     "codings that are no list": (
-        bundle(
-            {**observation("3016-3"), "code": {"coding": {"system": LOINC, "code": "3016-3"}}}
-        ),
+        bundle({**observation("3016-3"), "code": {"coding": {"system": LOINC, "code": "3016-3"}}}),
         Category.STRUCTURE,
         f"{ONE}.code.coding",
     ),

@@ -183,17 +183,13 @@ READ: dict[str, tuple[Json, list[tuple[str, list[str]]]]] = {
             LT4,
             {
                 "timing": DAILY,
-                "doseAndRate": [
-                    {"doseRange": {"low": ucum(100, "ug"), "high": ucum(100, "ug")}}
-                ],
+                "doseAndRate": [{"doseRange": {"low": ucum(100, "ug"), "high": ucum(100, "ug")}}],
             },
         ),
         [("levothyroxine", ["100"])],
     ),
     "a strength in the generic name": (
-        statement(
-            {"text": "Levothyroxine Sodium 0.075 MG Oral Tablet"}, dosage(ucum(1, "{tbl}"))
-        ),
+        statement({"text": "Levothyroxine Sodium 0.075 MG Oral Tablet"}, dosage(ucum(1, "{tbl}"))),
         [("levothyroxine", ["75"])],
     ),
     "thyroid 60 mg tab": (
@@ -437,9 +433,7 @@ ASKED: dict[str, tuple[Json, str]] = {
         "Bundle.entry[1].resource.dosage",
     ),
     "dosages in sequence without dates": (
-        statement(
-            LT4, dosage(ucum(50, "ug"), sequence=1), dosage(ucum(100, "ug"), sequence=2)
-        ),
+        statement(LT4, dosage(ucum(50, "ug"), sequence=1), dosage(ucum(100, "ug"), sequence=2)),
         "Bundle.entry[1].resource.dosage",
     ),
     "97.5 mg, which both families make": (

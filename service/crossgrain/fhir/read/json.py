@@ -48,7 +48,7 @@ def parse(
     if not isinstance(tree, dict):
         raise Unreadable(Category.STRUCTURE, "", "the body must be one JSON object")
     _check_integers(body, tree)
-    written = _encoder.encode(tree)
+    written = _encode(tree)
     _check_levels(tree, written, most_levels)
     _check_keys(body, written)
     return tree
@@ -90,6 +90,13 @@ def _without_content(fault: str) -> str:
     """Keep the decoder's position; its messages quote no content."""
     place = fault[fault.rfind("(") :] if "(byte" in fault else ""
     return f"the body is not well-formed JSON {place}".strip()
+
+
+def _encode(tree: dict[str, Any]) -> bytes:
+    try:
+        return _encoder.encode(tree)
+    except RecursionError:
+        raise _too_deep() from None
 
 
 def _check_integers(body: bytes, tree: dict[str, Any]) -> None:
