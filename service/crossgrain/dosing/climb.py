@@ -14,9 +14,9 @@ from crossgrain.dosing.kinetics import Kinetics
 from crossgrain.dosing.moves import Medicine, next_up
 from crossgrain.dosing.policy import Pace, Policy
 
-MOST_CHANGES = 6
-"""Steps at which the old dose may change in a long climb; more changes than these help no
-patient and no search."""
+MOST_CHANGES = 4
+"""In a longer climb the old dose may change at every second step, or third: no patient is
+helped by a new strength of the old medicine every fortnight."""
 
 
 @dataclass(frozen=True, slots=True)

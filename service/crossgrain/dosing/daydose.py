@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.tablets import Piece, Tablets, exact_tablets, half_dose
@@ -18,6 +19,7 @@ class DayDose:
     note: str = ""
 
 
+@lru_cache(maxsize=4096)
 def day_dose(preparation: Preparation, amount: Fraction) -> DayDose | None:
     """The tablets that make exactly a day's `amount`; ``None`` where none do.
 

@@ -189,7 +189,7 @@ def _settled(kinetics: Kinetics, curve: Curve, band: float) -> float:
         low, high = 0.0, turn
     else:
         return 0.0
-    while high - low > 1e-3:
+    while high - low > 0.01:
         middle = (low + high) / 2
         low, high = (middle, high) if outside(middle) else (low, middle)
     return high

@@ -233,9 +233,9 @@ def _settled(case: Case, slots: tuple[Slot, ...], old: list[dict[str, Fraction]]
     modelled = steady_day(followed, case.old_intake, case.policy.steady_within)
     lab_day = max(last.first_day + case.wait_days, modelled)
     decision_day = lab_day + case.policy.results_days
-    days = decision_day - last.first_day
-    slots = (*slots[:-1], Slot(last.first_day, days, last.amounts, last.t3_ceiling_ug))
-    followed = course(case.kinetics, steady(case.old_intake), case.periods(slots, old))
+    if decision_day != last.first_day + last.days:
+        slots = (*slots[:-1], replace(last, days=decision_day - last.first_day))
+        followed = course(case.kinetics, steady(case.old_intake), case.periods(slots, old))
     return _Schedule(slots, old, lab_day, decision_day, followed)
 
 
@@ -270,13 +270,17 @@ def _band(case: Case, periods: Sequence[Period], covered: Sequence[BasisCoverage
     """The same course under every corner of the parameters' band."""
     lowest = min(covered, key=lambda basis: basis.lowest.value)
     weakest = next(e for e in case.enabled if e.basis.id == lowest.basis_id)
-    coverages, exposures = [], []
+    coverages: dict[tuple[float, float], float] = {}
+    exposures = []
     for kinetics in case.kinetics_table.corners:
         followed = course(kinetics, steady(case.old_intake), periods)
-        on_basis = coverage_extremes(followed, weakest.basis, weakest.weights, weakest.per_pool)
-        coverages.append(on_basis.lowest.value)
+        half_lives = (kinetics.t4_half_life_days, kinetics.t3_half_life_days)
+        if half_lives not in coverages:  # coverage depends on nothing else
+            on_basis = coverage_extremes(followed, weakest.basis, weakest.weights, weakest.per_pool)
+            coverages[half_lives] = on_basis.lowest.value
         exposures.append(t3_extremes(followed, case.old_intake)[1].value)
-    return Band((min(coverages), max(coverages)), (min(exposures), max(exposures)))
+    lows = coverages.values()
+    return Band((min(lows), max(lows)), (min(exposures), max(exposures)))
 
 
 def _checkpoint(

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from itertools import product
 
 from crossgrain.dosing.climb import Slot
@@ -12,9 +13,9 @@ from crossgrain.dosing.moves import Medicine, total_intake
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.taper import Problem, Segment, best_taper
 
-MOST_LEVELS = 8
-"""Doses below the present one that a taper may stop at, shared among the old medicines.
-Finer cuts than an eighth of a dose change nothing that a lab could show."""
+MOST_LEVELS = 16
+"""Doses below the present one that a taper may stop at, shared among the old medicines:
+enough for every increment of 200 µg LT4, 80 µg LT3 or four grains."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +63,7 @@ def old_doses(falling: Sequence[Medicine]) -> OldDoses:
     return OldDoses(tuple(falling), tuple(product(*levels)), tuple(ranks))
 
 
+@lru_cache(maxsize=4096)
 def _levels(medicine: Medicine, most: int) -> tuple[Fraction, ...]:
     """The start, the orderable doses between on a grid of increments, and the goal.
 

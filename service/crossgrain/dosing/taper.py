@@ -44,7 +44,8 @@ class Problem:
     ----------
     start : the pools on day 0 of the problem
     segments : in order; the last one is the hold
-    old : the intakes of the old medicine to choose from
+    old : the intakes of the old medicine to choose from, the first of them the largest in
+        every medicine
     after : for each of them the choices that may follow it: itself and lower ones
     first : the choices open in the first segment
     last : the choices open in the last segment
@@ -70,20 +71,16 @@ class Score(NamedTuple):
     changes: int
 
 
-class _State(NamedTuple):
-    """The three pools that coverage weighs."""
-
-    t4: float
-    lt3: float
-    desiccated_t3: float
+_Coverage = tuple[tuple[float, float], ...]
+"""Coverage on each basis, in its slow (T4) and its fast (T3) part; their sum is coverage."""
 
 
 class _Course(NamedTuple):
-    """One segment's decay, and for each choice the whole intake and whether it is open."""
+    """One segment: its decay, and per choice where coverage tends and whether it is open."""
 
     e4: float
     e3: float
-    intakes: tuple[Intake, ...]
+    tends: tuple[_Coverage, ...]
     is_open: tuple[bool, ...]
 
 
@@ -120,7 +117,8 @@ class _Search:
     def __init__(self, problem: Problem) -> None:
         kinetics = problem.kinetics
         self.problem = problem
-        self.start = _State(problem.start.t4, problem.start.lt3, problem.start.desiccated_t3)
+        start = problem.start
+        self.start = self._weigh(Intake(start.t4, start.lt3, start.desiccated_t3))
         self.turn_scale = kinetics.t4_tau / kinetics.t3_tau
         self.turn_power = -1 / (self.turn_scale - 1)
         self.courses = self._courses()
@@ -138,43 +136,46 @@ class _Search:
         return min(near, key=lambda taper: taper[1:])[2]
 
     def through(
-        self, number: int, choice: int, state: _State, limit: float = inf
-    ) -> tuple[_State, float, float]:
+        self, number: int, choice: int, before: _Coverage, limit: float = inf
+    ) -> tuple[_Coverage, float, float]:
         """Take one choice through one segment.
 
-        Returns the pools at its end, its worst |ln coverage| and its sum of squares; gives up
+        Returns coverage at its end, its worst |ln coverage| and its sum of squares; gives up
         with infinities once the worst passes `limit`.
         """
-        e4, e3, intakes, _ = self.courses[number]
-        d4, dl, dd = intakes[choice]
-        a4, al, ad = state.t4 - d4, state.lt3 - dl, state.desiccated_t3 - dd
-        end = _State(d4 + a4 * e4, dl + al * e3, dd + ad * e3)
+        course = self.courses[number]
+        e4, e3 = course.e4, course.e3
+        ends = []
         worst = squares = 0.0
-        for w4, wl, wd in self.problem.weights:
-            coverage = w4 * end.t4 + wl * end.lt3 + wd * end.desiccated_t3
+        for (slow, fast), (tends_slow, tends_fast) in zip(
+            before, course.tends[choice], strict=True
+        ):
+            slow_away, fast_away = slow - tends_slow, fast - tends_fast
+            end = (tends_slow + slow_away * e4, tends_fast + fast_away * e3)
+            ends.append(end)
+            coverage = end[0] + end[1]
             if coverage <= 0:
-                return end, inf, inf
+                return (), inf, inf
             size = log(coverage)
             squares += size * size
             size = abs(size)
-            slow, fast = w4 * a4, wl * al + wd * ad
-            if slow * fast < 0:
+            if slow_away * fast_away < 0:
                 # Same turning day as kinetics.Curve.turning_day, without taking a logarithm.
-                ratio = -fast / slow * self.turn_scale
+                ratio = -fast_away / slow_away * self.turn_scale
                 if ratio > 1 and ratio * e3 < e4:
                     turn4 = ratio**self.turn_power
-                    level = w4 * d4 + wl * dl + wd * dd
-                    turn = log(level + slow * turn4 + fast * turn4 / ratio)
+                    level = tends_slow + tends_fast
+                    turn = log(level + slow_away * turn4 + fast_away * turn4 / ratio)
                     squares += turn * turn
                     size = max(size, abs(turn))
             if size > worst:
                 worst = size
                 if worst > limit:
-                    return end, inf, inf
-        return end, worst, squares
+                    return (), inf, inf
+        return tuple(ends), worst, squares
 
     def _descend_to_worst(
-        self, number: int, state: _State, choices: tuple[int, ...], so_far: float
+        self, number: int, state: _Coverage, choices: tuple[int, ...], so_far: float
     ) -> None:
         children = []
         for choice in choices:
@@ -196,7 +197,7 @@ class _Search:
     def _descend_to_squares(
         self,
         number: int,
-        state: _State,
+        state: _Coverage,
         choices: tuple[int, ...],
         so_far: float,
         taken: tuple[int, ...],
@@ -232,7 +233,7 @@ class _Search:
             _Course(
                 exp(-segment.days / problem.kinetics.t4_tau),
                 exp(-segment.days / problem.kinetics.t3_tau),
-                tuple(_sum(old, segment.new) for old in problem.old),
+                tuple(self._weigh(_sum(old, segment.new)) for old in problem.old),
                 tuple(
                     old.lt3_ug + old.desiccated_t3_ug <= segment.t3_room_ug + TIE
                     and (number != final or choice in problem.last)
@@ -250,54 +251,58 @@ class _Search:
         """
         problem = self.problem
         choices = range(len(problem.old))
-        most = Intake(*(max(amounts) for amounts in zip(*problem.old, strict=True)))
-        low = [self._ends(problem.old[choice], problem.old[choice]) for choice in choices]
-        high = [self._ends(most, problem.old[choice]) for choice in choices]
-        ahead: list[list[float]] = []
-        following = [0.0 for _ in choices]
-        for number in reversed(range(len(problem.segments))):
-            ahead.append(following)
+        ahead = [[0.0 for _ in choices]]
+        later = range(len(problem.segments) - 1, 0, -1)
+        if not later:
+            return ahead
+        low = [self._ends(choice, choice) for choice in choices]
+        high = [self._ends(0, choice) for choice in choices]
+        for number in later:
             here = [
-                max(self._least_worst_between(low[c][number], high[c][number]), following[c])
+                max(_least_worst_between(low[c][number], high[c][number]), ahead[-1][c])
                 if self.courses[number].is_open[c]
                 else inf
                 for c in choices
             ]
             if problem.segments[number].may_change:
-                following = [min(here[c] for c in problem.after[choice]) for choice in choices]
-            else:
-                following = here
+                here = [min(here[c] for c in problem.after[choice]) for choice in choices]
+            ahead.append(here)
         return ahead[::-1]
 
-    def _ends(self, before: Intake, last: Intake) -> list[_State]:
-        """The pools at each segment's end, had the old medicine been `before`, then `last`."""
+    def _ends(self, before: int, last: int) -> list[list[float]]:
+        """Coverage per basis at each segment's end, had the choice been `before`, then `last`."""
         state, ends = self.start, []
-        for course, segment in zip(self.courses, self.problem.segments, strict=True):
-            ends.append(_relax(state, course, _sum(segment.new, last)))
-            state = _relax(state, course, _sum(segment.new, before))
+        for course in self.courses:
+            ends.append([slow + fast for slow, fast in _relax(state, course, last)])
+            state = _relax(state, course, before)
         return ends
 
-    def _least_worst_between(self, low: _State, high: _State) -> float:
-        """The least that the worst |ln coverage| can be, for pools between two."""
-        least = 0.0
-        for w4, wl, wd in self.problem.weights:
-            lower = w4 * low.t4 + wl * low.lt3 + wd * low.desiccated_t3
-            upper = w4 * high.t4 + wl * high.lt3 + wd * high.desiccated_t3
-            if upper < 1:
-                least = max(least, -log(upper) if upper > 0 else inf)
-            elif lower > 1:
-                least = max(least, log(lower))
-        return least
+    def _weigh(self, amounts: Intake) -> _Coverage:
+        """Pools or intake as coverage on each basis."""
+        t4_ug, lt3_ug, desiccated_t3_ug = amounts
+        return tuple(
+            (w4 * t4_ug, wl * lt3_ug + wd * desiccated_t3_ug) for w4, wl, wd in self.problem.weights
+        )
+
+
+def _least_worst_between(low: Sequence[float], high: Sequence[float]) -> float:
+    """The least that the worst |ln coverage| can be, for coverage between two."""
+    least = 0.0
+    for lower, upper in zip(low, high, strict=True):
+        if upper < 1:
+            least = max(least, -log(upper) if upper > 0 else inf)
+        elif lower > 1:
+            least = max(least, log(lower))
+    return least
 
 
 def _sum(a: Intake, b: Intake) -> Intake:
     return Intake(a[0] + b[0], a[1] + b[1], a[2] + b[2])
 
 
-def _relax(state: _State, course: _Course, intake: Intake) -> _State:
+def _relax(state: _Coverage, course: _Course, choice: int) -> _Coverage:
     e4, e3 = course.e4, course.e3
-    return _State(
-        intake[0] + (state[0] - intake[0]) * e4,
-        intake[1] + (state[1] - intake[1]) * e3,
-        intake[2] + (state[2] - intake[2]) * e3,
+    return tuple(
+        (tends_slow + (slow - tends_slow) * e4, tends_fast + (fast - tends_fast) * e3)
+        for (slow, fast), (tends_slow, tends_fast) in zip(state, course.tends[choice], strict=True)
     )
