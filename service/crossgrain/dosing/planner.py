@@ -9,28 +9,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
-from crossgrain.dosing.bases import Basis, Grade
+from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.branches import DRAW, Hold, branches
 from crossgrain.dosing.case import Case, Enabled, order_line
-from crossgrain.dosing.climb import Slot, new_schedule
 from crossgrain.dosing.comparison import aim_on, compare
 from crossgrain.dosing.crosschecks import CrossChecks
 from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.forecast import (
-    Course,
-    Period,
-    course,
-    coverage_extremes,
     coverage_weights,
-    steady_day,
-    t3_extremes,
-    t4_extremes,
 )
-from crossgrain.dosing.kinetics import KineticsTable, intake_of, steady
-from crossgrain.dosing.moves import Medicine, Products, amounts_of, medicines, old_amounts, on_grid
+from crossgrain.dosing.kinetics import KineticsTable, intake_of
+from crossgrain.dosing.ladder import checkpoint_dose, ladder_to
+from crossgrain.dosing.moves import Products, amounts_of, medicines, old_amounts
+from crossgrain.dosing.outlook import Schedule, forecast_for, schedule_for
 from crossgrain.dosing.plan import (
-    Band,
-    BasisCoverage,
     BasisRow,
     Checkpoint,
     Forecast,
@@ -43,11 +35,11 @@ from crossgrain.dosing.plan import (
     Stage,
 )
 from crossgrain.dosing.policy import Policy
-from crossgrain.dosing.prior import old_doses, stopped, taper_problem, tapered
-from crossgrain.dosing.rationale import UNITS, explain, number
+from crossgrain.dosing.rationale import explain
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.tablets import search_tablets
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
+from crossgrain.dosing.wording import UNITS, number
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,17 +69,6 @@ class Tables:
     cross_checks: CrossChecks
 
 
-@dataclass(frozen=True, slots=True)
-class _Schedule:
-    """New and old doses over the unconditional part, and what they lead to."""
-
-    slots: tuple[Slot, ...]
-    old: list[dict[str, Fraction]]
-    lab_day: int
-    decision_day: int
-    followed: Course
-
-
 def plan_switch(regimen: Regimen, wish: Wish, tables: Tables) -> Plan:
     """Plan a switch.
 
@@ -101,21 +82,23 @@ def plan_switch(regimen: Regimen, wish: Wish, tables: Tables) -> Plan:
     rows = compare(regimen, tables.bases, wish.target, wish.mixture)
     case = _case(regimen, wish, tables, rows)
     aim = aim_on(wish.basis_id, rows)
-    ladder = _ladder(case, rows, aim)
-    dose, set_by = _checkpoint_dose(case, wish, ladder)
+    ladder = ladder_to(case, rows, aim)
+    dose, set_by = checkpoint_dose(
+        case, ladder, at_least_most_generous=wish.lt4_at_least_most_generous
+    )
     moving = medicines(case.old, dose, case.products, case.pace)
     same = {medicine.part for medicine in moving} == {Part.SHARED}
     if same and (len(moving) == 1 or all(m.start == m.goal for m in moving)):
         raise DomainError(
             Category.NOTHING_TO_DO, "target", "the record already shows the regimen asked for"
         )
-    both = {mode: _schedule(case, moving, mode) for mode in PriorTherapy}
+    both = {mode: schedule_for(case, moving, mode) for mode in PriorTherapy}
     other = next(mode for mode in PriorTherapy if mode is not wish.prior_therapy)
     own = both[wish.prior_therapy]
     horizon = max(schedule.decision_day for schedule in both.values())
     forecasts = (
-        _forecast(case, wish.prior_therapy, own, horizon, with_band=True),
-        _forecast(case, other, both[other], horizon, with_band=False),
+        forecast_for(case, wish.prior_therapy, own, horizon, with_band=True),
+        forecast_for(case, other, both[other], horizon, with_band=False),
     )
     checkpoint = _checkpoint(case, own, dose, set_by, ladder)
     stages = [Stage.CLIMB] * (len(own.slots) - 1) + [Stage.HOLD]
@@ -165,127 +148,9 @@ def _case(regimen: Regimen, wish: Wish, tables: Tables, rows: Sequence[BasisRow]
     )
 
 
-def _ladder(case: Case, rows: Sequence[BasisRow], aim: TargetDose) -> tuple[Rung, ...]:
-    """The bases' targets as points along the climb to the aim, smallest first.
-
-    On basis b the climb has reached the old regimen's worth at E(b)/worth(b, aim) of the aim.
-    """
-    targets = {row.basis_id: row.target for row in rows if row.target}
-    points = []
-    for enabled in case.enabled:
-        if case.target is Target.DESICCATED_LT3:
-            weights = enabled.weights
-            worth = weights.lt4_ug_per_lt3_ug * aim.lt3_ug + weights.lt4_ug_per_grain * aim.grains
-            share = enabled.lt4_equivalent_ug / worth
-        else:
-            share = _size(targets[enabled.basis.id]) / _size(aim)
-        points.append((share, enabled.basis.id))
-    return tuple(
-        Rung(basis_id, aim.times(share), on_grid(aim.times(share), case.products))
-        for share, basis_id in sorted(points, key=lambda point: point[0])
-    )
-
-
-def _size(dose: TargetDose) -> Fraction:
-    return dose.lt4_ug + dose.lt3_ug + dose.grains
-
-
-def _checkpoint_dose(case: Case, wish: Wish, ladder: Sequence[Rung]) -> tuple[TargetDose, str]:
-    if not (wish.lt4_at_least_most_generous and wish.target is Target.LEVOTHYROXINE):
-        return ladder[0].on_grid, ladder[0].basis_id
-    grades = {enabled.basis.id: enabled.basis.grade for enabled in case.enabled}
-    sourced = [rung for rung in ladder if grades[rung.basis_id] in {Grade.LABEL, Grade.TRIAL}]
-    largest = (sourced or list(ladder))[-1]
-    search = search_tablets(case.products.levothyroxine, largest.target.lt4_ug, Fraction(1))
-    if search.above is None:
-        raise DomainError(Category.OUT_OF_RANGE, "stock", "no tablets reach the target of LT4")
-    return TargetDose(lt4_ug=search.above.amount), largest.basis_id
-
-
-def _schedule(case: Case, moving: Sequence[Medicine], mode: PriorTherapy) -> _Schedule:
-    wait, results = case.wait_days, case.policy.results_days
-    slots = new_schedule(moving, case.pace, case.policy, wait + results)
-    falling = [medicine for medicine in moving if not medicine.rises]
-    old = old_doses(falling)
-    start = steady(case.old_intake)
-    if mode is PriorTherapy.OVERLAP:
-        weights = [enabled.per_pool for enabled in case.enabled]
-        problem = taper_problem(case.kinetics, start, slots, case.preparations, old, weights)
-        taken = tapered(problem, old)
-    else:
-        slots = _without_waiting(slots)
-        taken = stopped(slots, old)
-    return _settled(case, slots, taken)
-
-
-def _without_waiting(slots: tuple[Slot, ...]) -> tuple[Slot, ...]:
-    """Where the new dose is reached at once and nothing tapers, the hold begins on day 0."""
-    last = slots[-1]
-    if slots[0].amounts != last.amounts:
-        return slots
-    return (Slot(0, last.days, last.amounts, last.t3_ceiling_ug),)
-
-
-def _settled(case: Case, slots: tuple[Slot, ...], old: list[dict[str, Fraction]]) -> _Schedule:
-    """Put the labs at the later of the wait and the modelled steady state."""
-    followed = course(case.kinetics, steady(case.old_intake), case.periods(slots, old))
-    last = slots[-1]
-    modelled = steady_day(followed, case.old_intake, case.policy.steady_within)
-    lab_day = max(last.first_day + case.wait_days, modelled)
-    decision_day = lab_day + case.policy.results_days
-    if decision_day != last.first_day + last.days:
-        slots = (*slots[:-1], replace(last, days=decision_day - last.first_day))
-        followed = course(case.kinetics, steady(case.old_intake), case.periods(slots, old))
-    return _Schedule(slots, old, lab_day, decision_day, followed)
-
-
-def _forecast(
-    case: Case, mode: PriorTherapy, schedule: _Schedule, horizon: int, *, with_band: bool
-) -> Forecast:
-    """Both modes are followed to the same day, so that their extremes compare."""
-    periods = list(schedule.followed.periods)
-    periods[-1] = Period(periods[-1].days + horizon - schedule.decision_day, periods[-1].intake)
-    old = case.old_intake
-    followed = course(case.kinetics, steady(old), periods)
-    exposure = t3_extremes(followed, old)
-    end = followed.starts[-1]
-    covered = tuple(
-        coverage_extremes(followed, enabled.basis, enabled.weights, enabled.per_pool)
-        for enabled in case.enabled
-    )
-    kinetics = case.kinetics
-    return Forecast(
-        prior_therapy=mode,
-        coverage=covered,
-        t3_exposure=exposure,
-        t3_exposure_at_end=kinetics.t3_total(end) / kinetics.t3_total(steady(old)),
-        t4_pool=t4_extremes(followed, old),
-        t4_pool_end_ug=end.t4 * kinetics.t4_absorbed * kinetics.t4_tau,
-        steady_day=steady_day(schedule.followed, old, case.policy.steady_within),
-        band=_band(case, periods, covered) if with_band else None,
-    )
-
-
-def _band(case: Case, periods: Sequence[Period], covered: Sequence[BasisCoverage]) -> Band:
-    """The same course under every corner of the parameters' band."""
-    lowest = min(covered, key=lambda basis: basis.lowest.value)
-    weakest = next(e for e in case.enabled if e.basis.id == lowest.basis_id)
-    coverages: dict[tuple[float, float], float] = {}
-    exposures = []
-    for kinetics in case.kinetics_table.corners:
-        followed = course(kinetics, steady(case.old_intake), periods)
-        half_lives = (kinetics.t4_half_life_days, kinetics.t3_half_life_days)
-        if half_lives not in coverages:  # coverage depends on nothing else
-            on_basis = coverage_extremes(followed, weakest.basis, weakest.weights, weakest.per_pool)
-            coverages[half_lives] = on_basis.lowest.value
-        exposures.append(t3_extremes(followed, case.old_intake)[1].value)
-    lows = coverages.values()
-    return Band((min(lows), max(lows)), (min(exposures), max(exposures)))
-
-
 def _checkpoint(
     case: Case,
-    own: _Schedule,
+    own: Schedule,
     dose: TargetDose,
     set_by: str,
     ladder: tuple[Rung, ...],
@@ -311,7 +176,7 @@ def _checkpoint(
     )
 
 
-def _labs(case: Case, wish: Wish, own: _Schedule, forecast: Forecast) -> tuple[LabDraw, ...]:
+def _labs(case: Case, wish: Wish, own: Schedule, forecast: Forecast) -> tuple[LabDraw, ...]:
     late = own.lab_day > own.slots[-1].first_day + case.wait_days
     words = f"{DRAW}; put off until the model calls the pools steady" if late else DRAW
     every = wish.tsh_every_days

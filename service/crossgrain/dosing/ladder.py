@@ -1,0 +1,56 @@
+"""The bases' targets in climbing order, and the dose at which the climb waits for labs."""
+
+from collections.abc import Sequence
+from fractions import Fraction
+
+from crossgrain.dosing.bases import Grade
+from crossgrain.dosing.case import Case
+from crossgrain.dosing.errors import Category, DomainError
+from crossgrain.dosing.moves import on_grid
+from crossgrain.dosing.plan import BasisRow, Rung
+from crossgrain.dosing.tablets import search_tablets
+from crossgrain.dosing.targets import Target, TargetDose
+
+
+def ladder_to(case: Case, rows: Sequence[BasisRow], aim: TargetDose) -> tuple[Rung, ...]:
+    """The bases' targets as points along the climb to the aim, smallest first.
+
+    On basis b the climb has reached the old regimen's worth at E(b)/worth(b, aim) of the aim.
+    """
+    targets = {row.basis_id: row.target for row in rows if row.target}
+    points = []
+    for enabled in case.enabled:
+        if case.target is Target.DESICCATED_LT3:
+            weights = enabled.weights
+            worth = weights.lt4_ug_per_lt3_ug * aim.lt3_ug + weights.lt4_ug_per_grain * aim.grains
+            share = enabled.lt4_equivalent_ug / worth
+        else:
+            share = _size(targets[enabled.basis.id]) / _size(aim)
+        points.append((share, enabled.basis.id))
+    return tuple(
+        Rung(basis_id, aim.times(share), on_grid(aim.times(share), case.products))
+        for share, basis_id in sorted(points, key=lambda point: point[0])
+    )
+
+
+def _size(dose: TargetDose) -> Fraction:
+    return dose.lt4_ug + dose.lt3_ug + dose.grains
+
+
+def checkpoint_dose(
+    case: Case, ladder: Sequence[Rung], *, at_least_most_generous: bool
+) -> tuple[TargetDose, str]:
+    """The dose at which the climb waits, and the basis that set it.
+
+    The smallest target of all; in pregnancy a move to LT4 starts at no less than the largest
+    sourced one instead.
+    """
+    if not (at_least_most_generous and case.target is Target.LEVOTHYROXINE):
+        return ladder[0].on_grid, ladder[0].basis_id
+    grades = {enabled.basis.id: enabled.basis.grade for enabled in case.enabled}
+    sourced = [rung for rung in ladder if grades[rung.basis_id] in {Grade.LABEL, Grade.TRIAL}]
+    largest = (sourced or list(ladder))[-1]
+    search = search_tablets(case.products.levothyroxine, largest.target.lt4_ug, Fraction(1))
+    if search.above is None:
+        raise DomainError(Category.OUT_OF_RANGE, "stock", "no tablets reach the target of LT4")
+    return TargetDose(lt4_ug=search.above.amount), largest.basis_id

@@ -1,0 +1,113 @@
+"""New and old doses side by side over the unconditional part, and what the model makes of them."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from crossgrain.dosing.case import Case
+from crossgrain.dosing.climb import Slot, new_schedule
+from crossgrain.dosing.forecast import (
+    Course,
+    Period,
+    course,
+    coverage_extremes,
+    steady_day,
+    t3_extremes,
+    t4_extremes,
+)
+from crossgrain.dosing.kinetics import steady
+from crossgrain.dosing.moves import Medicine
+from crossgrain.dosing.plan import Band, BasisCoverage, Forecast, PriorTherapy
+from crossgrain.dosing.prior import old_doses, stopped, taper_problem, tapered
+
+
+@dataclass(frozen=True, slots=True)
+class Schedule:
+    """New and old doses over the unconditional part, and what they lead to."""
+
+    slots: tuple[Slot, ...]
+    old: list[dict[str, Fraction]]
+    lab_day: int
+    decision_day: int
+    followed: Course
+
+
+def schedule_for(case: Case, moving: Sequence[Medicine], mode: PriorTherapy) -> Schedule:
+    wait, results = case.wait_days, case.policy.results_days
+    slots = new_schedule(moving, case.pace, case.policy, wait + results)
+    falling = [medicine for medicine in moving if not medicine.rises]
+    old = old_doses(falling)
+    start = steady(case.old_intake)
+    if mode is PriorTherapy.OVERLAP:
+        weights = [enabled.per_pool for enabled in case.enabled]
+        problem = taper_problem(case.kinetics, start, slots, case.preparations, old, weights)
+        taken = tapered(problem, old)
+    else:
+        slots = _without_waiting(slots)
+        taken = stopped(slots, old)
+    return _settled(case, slots, taken)
+
+
+def _without_waiting(slots: tuple[Slot, ...]) -> tuple[Slot, ...]:
+    """Where the new dose is reached at once and nothing tapers, the hold begins on day 0."""
+    last = slots[-1]
+    if slots[0].amounts != last.amounts:
+        return slots
+    return (Slot(0, last.days, last.amounts, last.t3_ceiling_ug),)
+
+
+def _settled(case: Case, slots: tuple[Slot, ...], old: list[dict[str, Fraction]]) -> Schedule:
+    """Put the labs at the later of the wait and the modelled steady state."""
+    followed = course(case.kinetics, steady(case.old_intake), case.periods(slots, old))
+    last = slots[-1]
+    modelled = steady_day(followed, case.old_intake, case.policy.steady_within)
+    lab_day = max(last.first_day + case.wait_days, modelled)
+    decision_day = lab_day + case.policy.results_days
+    if decision_day != last.first_day + last.days:
+        slots = (*slots[:-1], replace(last, days=decision_day - last.first_day))
+        followed = course(case.kinetics, steady(case.old_intake), case.periods(slots, old))
+    return Schedule(slots, old, lab_day, decision_day, followed)
+
+
+def forecast_for(
+    case: Case, mode: PriorTherapy, schedule: Schedule, horizon: int, *, with_band: bool
+) -> Forecast:
+    """Both modes are followed to the same day, so that their extremes compare."""
+    periods = list(schedule.followed.periods)
+    periods[-1] = Period(periods[-1].days + horizon - schedule.decision_day, periods[-1].intake)
+    old = case.old_intake
+    followed = course(case.kinetics, steady(old), periods)
+    exposure = t3_extremes(followed, old)
+    end = followed.starts[-1]
+    covered = tuple(
+        coverage_extremes(followed, enabled.basis, enabled.weights, enabled.per_pool)
+        for enabled in case.enabled
+    )
+    kinetics = case.kinetics
+    return Forecast(
+        prior_therapy=mode,
+        coverage=covered,
+        t3_exposure=exposure,
+        t3_exposure_at_end=kinetics.t3_total(end) / kinetics.t3_total(steady(old)),
+        t4_pool=t4_extremes(followed, old),
+        t4_pool_end_ug=end.t4 * kinetics.t4_absorbed * kinetics.t4_tau,
+        steady_day=steady_day(schedule.followed, old, case.policy.steady_within),
+        band=_band(case, periods, covered) if with_band else None,
+    )
+
+
+def _band(case: Case, periods: Sequence[Period], covered: Sequence[BasisCoverage]) -> Band:
+    """The same course under every corner of the parameters' band."""
+    lowest = min(covered, key=lambda basis: basis.lowest.value)
+    weakest = next(e for e in case.enabled if e.basis.id == lowest.basis_id)
+    coverages: dict[tuple[float, float], float] = {}
+    exposures = []
+    for kinetics in case.kinetics_table.corners:
+        followed = course(kinetics, steady(case.old_intake), periods)
+        half_lives = (kinetics.t4_half_life_days, kinetics.t3_half_life_days)
+        if half_lives not in coverages:  # coverage depends on nothing else
+            on_basis = coverage_extremes(followed, weakest.basis, weakest.weights, weakest.per_pool)
+            coverages[half_lives] = on_basis.lowest.value
+        exposures.append(t3_extremes(followed, case.old_intake)[1].value)
+    lows = coverages.values()
+    return Band((min(lows), max(lows)), (min(exposures), max(exposures)))
