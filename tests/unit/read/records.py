@@ -145,7 +145,10 @@ def encoded(content: Json) -> bytes:
 
 
 def read_bundle(
-    content: Json, version: FhirVersion = FhirVersion.R4, as_of: date = AS_OF
+    content: Json,
+    version: FhirVersion = FhirVersion.R4,
+    as_of: date = AS_OF,
+    root: str = "Bundle",
 ) -> Record:
     """Read a whole bundle, from bytes."""
     return read_record(
@@ -154,6 +157,7 @@ def read_bundle(
         as_of=as_of,
         codes=CODES,
         preparations=PREPARATIONS,
+        root=root,
     )
 
 

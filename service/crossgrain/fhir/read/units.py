@@ -162,11 +162,11 @@ def _parsed(code: str) -> Any:
 def _factor(parsed: Any, base: str) -> Fraction | None:
     """How many `base` one of `parsed` is, where that is a power of ten.
 
-    The library computes in binary; a power of ten is recognised exactly, and a dose in
+    The library computes in binary, so a power of ten is recognised at twelve digits; a dose in
     ounces is asked about anyway.
     """
     try:
-        factor = Decimal(repr(float(parsed.to(base).magnitude))).normalize()
+        factor = Decimal(f"{float(parsed.to(base).magnitude):.12g}").normalize()
     except Exception:  # not a unit at all (an annotation comes back as a token), or another kind
         return None
     return Fraction(factor) if factor.as_tuple().digits == (1,) else None
