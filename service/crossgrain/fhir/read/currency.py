@@ -12,9 +12,11 @@ either                 unknown; instance-order                 asked
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
+
+import msgspec
+from msgspec.structs import replace
 
 from crossgrain.fhir.read.dates import PartialDate, read_date
 from crossgrain.fhir.read.errors import Asked, Category, Unreadable
@@ -40,8 +42,7 @@ class Standing(StrEnum):
     NOT_TAKEN = "not-taken"
 
 
-@dataclass(frozen=True, slots=True)
-class Currency:
+class Currency(msgspec.Struct, frozen=True):
     """How a resource stands, why, and from when."""
 
     standing: Standing

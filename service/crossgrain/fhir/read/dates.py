@@ -1,8 +1,9 @@
 """FHIR dates of every precision, and days counted from the day that a record is read."""
 
 import re
-from dataclasses import dataclass
 from datetime import date
+
+import msgspec
 
 from crossgrain.fhir.read.errors import Category, Unreadable
 
@@ -13,8 +14,7 @@ _TIME = re.compile(
 )
 
 
-@dataclass(frozen=True, slots=True)
-class PartialDate:
+class PartialDate(msgspec.Struct, frozen=True):
     """A year, a month or a day. A time of day is checked, and not kept.
 
     The day is the one written, in the writer's own offset: a dose taken on the 3rd at a

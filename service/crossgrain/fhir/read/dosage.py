@@ -5,8 +5,10 @@ read by the grammar in `sig`; a dose that stands only there is to be confirmed.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
 from fractions import Fraction
+
+import msgspec
+from msgspec.structs import replace
 
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.fhir.read.errors import Asked
@@ -24,8 +26,7 @@ Stated = tuple[str, Amount]
 """An amount, and the FHIRPath where it stands."""
 
 
-@dataclass(frozen=True, slots=True)
-class ReadDose:
+class ReadDose(msgspec.Struct, frozen=True):
     """What one dosage says.
 
     Attributes
@@ -47,8 +48,7 @@ class ReadDose:
         return sum(self.cycle, Fraction(0)) / len(self.cycle)
 
 
-@dataclass(frozen=True, slots=True)
-class _Scale:
+class _Scale(msgspec.Struct, frozen=True):
     """How amounts become doses: the product, the lines, and the dosage's FHIRPath."""
 
     product: Product

@@ -1,7 +1,8 @@
 """The dosages of one resource to dose lines: which hold today, and whether they make sense."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+import msgspec
 
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.fhir.read.code_tables import CodeTables
@@ -14,8 +15,7 @@ from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.views import Dosage
 
 
-@dataclass(frozen=True, slots=True)
-class Doses:
+class Doses(msgspec.Struct, frozen=True):
     """The dose lines of one resource; `from_text` where one stands only in words."""
 
     lines: tuple[DoseLine, ...]

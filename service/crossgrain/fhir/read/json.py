@@ -56,7 +56,7 @@ def parse(
 
 def _number(text: str) -> Decimal:
     number = Decimal(text)
-    if len(text) > MOST_DIGITS or abs(number.adjusted()) > MOST_DIGITS:
+    if len(text) > MOST_DIGITS or (number and abs(number.adjusted()) > MOST_DIGITS):
         raise _too_long()
     return number
 

@@ -14,13 +14,16 @@ from crossgrain.safety.facts import Analyte
 Ends = tuple[Fraction | None, Fraction | None]
 
 
-def factor_of(quantity: Quantity, code: LabCode) -> Fraction | str:
-    """What the quantity's unit is worth in the analyte's own, or why it cannot be told."""
-    return _factor(code.analyte, code.kind, quantity.code, quantity.unit)
+def value_of(quantity: Quantity, code: LabCode, path: str) -> Fraction | str:
+    """The quantity whose number stands at `path`, in the analyte's own unit; or why not."""
+    number = exact(quantity.value, path)
+    return _converted(number, code.analyte, code.kind, quantity.code, quantity.unit)
 
 
-@lru_cache(maxsize=512)
-def _factor(analyte: Analyte, counts: str, code: str | None, unit: str | None) -> Fraction | str:
+@lru_cache(maxsize=4096)
+def _converted(
+    number: Fraction, analyte: Analyte, counts: str, code: str | None, unit: str | None
+) -> Fraction | str:
     if not code and not unit:
         return "its value has no unit"
     coded = lab_factor(analyte, code) if code else None
@@ -32,13 +35,7 @@ def _factor(analyte: Analyte, counts: str, code: str | None, unit: str | None) -
         return "the code and the text of its unit differ"
     if found[0] != counts:
         return f"its code counts {counts} and its unit {found[0]}"
-    return found[1]
-
-
-def scaled(value: object, factor: Fraction, path: str) -> Fraction:
-    """A number in the analyte's own unit."""
-    number = exact(value, path)
-    return number if factor == 1 else number * factor
+    return number * found[1]
 
 
 def own_range(ranges: Sequence[ReferenceRange], code: LabCode, path: str, notes: Notes) -> Ends:
@@ -49,7 +46,8 @@ def own_range(ranges: Sequence[ReferenceRange], code: LabCode, path: str, notes:
     if len(plain) != 1:
         notes.unread(f"{path}.referenceRange", "which of its ranges applies cannot be told")
         return None, None
-    low, high = _end(plain[0].low, code, path), _end(plain[0].high, code, path)
+    low = _end(plain[0].low, code, f"{path}.referenceRange.low.value")
+    high = _end(plain[0].high, code, f"{path}.referenceRange.high.value")
     if low is None and high is None:
         notes.unread(f"{path}.referenceRange", "its range is not given as known quantities")
     return low, high
@@ -63,7 +61,5 @@ def _for_everyone(given: ReferenceRange) -> bool:
 def _end(quantity: Quantity | None, code: LabCode, path: str) -> Fraction | None:
     if quantity is None or quantity.value is None:
         return None
-    factor = factor_of(quantity, code)
-    if isinstance(factor, str):
-        return None
-    return scaled(quantity.value, factor, f"{path}.referenceRange")
+    value = value_of(quantity, code, path)
+    return None if isinstance(value, str) else value

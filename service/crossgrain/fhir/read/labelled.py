@@ -1,8 +1,10 @@
 """An amount of a product, in the unit that its line is labelled in."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
 from fractions import Fraction
+
+import msgspec
+from msgspec.structs import replace
 
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.fhir.read.errors import Asked
@@ -13,8 +15,7 @@ from crossgrain.fhir.read.units import Dimension
 _ASSUMED_MG_PER_GRAIN = 60
 
 
-@dataclass(frozen=True, slots=True)
-class Labelled:
+class Labelled(msgspec.Struct, frozen=True):
     """So much of a product line.
 
     Attributes

@@ -8,7 +8,7 @@ from crossgrain.fhir.read.code_tables import CodeTables, LabCode
 from crossgrain.fhir.read.codesystems import Loinc, Snomed
 from crossgrain.fhir.read.dates import read_date
 from crossgrain.fhir.read.errors import Category, Unreadable
-from crossgrain.fhir.read.lab_values import factor_of, own_range, scaled
+from crossgrain.fhir.read.lab_values import own_range, value_of
 from crossgrain.fhir.read.notes import Notes
 from crossgrain.fhir.read.person import check_subject
 from crossgrain.fhir.read.reading import Reading
@@ -172,12 +172,11 @@ def _measured(
         raise Unreadable(
             Category.VALUE, f"{path}.value.comparator", "this is no comparator of FHIR"
         )
-    factor = factor_of(quantity, code)
-    if isinstance(factor, str):
-        notes.unread(f"{path}.value", factor)
+    value = value_of(quantity, code, f"{path}.value.value")
+    if isinstance(value, str):
+        notes.unread(f"{path}.value", value)
         return None
     low, high = own_range(part.reference_range, code, path, notes)
-    value = scaled(quantity.value, factor, f"{path}.value.value")
     return Measurement(code.analyte, value, day, path, comparator, low, high, preliminary)
 
 

@@ -5,8 +5,10 @@ beside it: where they differ, the reader asks.
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
 from fractions import Fraction
+
+import msgspec
+from msgspec.structs import replace
 
 from crossgrain.dosing.bases import T3_UG_PER_GRAIN, T4_UG_PER_GRAIN
 from crossgrain.dosing.preparations import Kind, Preparation
@@ -18,8 +20,7 @@ from crossgrain.fhir.read.units import Dimension
 from crossgrain.fhir.read.views import CodeableConcept, Coding
 
 
-@dataclass(frozen=True, slots=True)
-class Product:
+class Product(msgspec.Struct, frozen=True):
     """A thyroid medicine, as far as its record names it.
 
     Attributes

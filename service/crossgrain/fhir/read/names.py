@@ -5,9 +5,10 @@ only through a deployer's alias file. What is found here was read from text, and
 """
 
 import re
-from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
+
+import msgspec
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.fhir.read.quantities import Amount
@@ -45,8 +46,7 @@ _STRENGTH = re.compile(
 )
 
 
-@dataclass(frozen=True, slots=True)
-class NamedMedicine:
+class NamedMedicine(msgspec.Struct, frozen=True):
     """What a medicine's name says.
 
     Attributes

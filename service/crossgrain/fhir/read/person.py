@@ -88,10 +88,10 @@ def check_subject(subject: Reference | None, patient: Entry, expression: str, no
     if subject is None or subject.reference is None:
         notes.unread(expression, "it does not say whose it is; it was read as this patient's")
         return
-    said = local(subject.reference)
-    full_url = local(patient.reference)
-    own_id = f"Patient/{patient.resource.get('id')}"
-    if said not in (full_url, own_id):
+    said = subject.reference
+    if said == patient.reference:
+        return
+    if local(said) not in (local(patient.reference), f"Patient/{patient.resource.get('id')}"):
         raise Unreadable(
             Category.CONFLICT, expression, "this is of another patient; a record is of one"
         )

@@ -1,8 +1,9 @@
 """The Medication behind a medicine: contained, in the bundle, or only named."""
 
 from collections.abc import Mapping
-from dataclasses import replace
 from fractions import Fraction
+
+from msgspec.structs import replace
 
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.fhir.read.code_tables import CodeTables

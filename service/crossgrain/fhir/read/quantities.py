@@ -1,16 +1,17 @@
 """Quantities of a dose: exact numbers, and units in which code and text agree."""
 
-from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
+from functools import lru_cache
+
+import msgspec
 
 from crossgrain.fhir.read.errors import Asked, Category, Unreadable
 from crossgrain.fhir.read.units import Dimension, Unit, unit_of_code, unit_of_word
 from crossgrain.fhir.read.views import Quantity, Ratio
 
 
-@dataclass(frozen=True, slots=True)
-class Amount:
+class Amount(msgspec.Struct, frozen=True):
     """So much of a dose, in its dimension's base unit (µg, mL, pieces or grains)."""
 
     dimension: Dimension
@@ -25,14 +26,20 @@ def exact(value: object, expression: str) -> Fraction:
     Unreadable
         ``structure`` for anything but a JSON number.
     """
-    if isinstance(value, int | Decimal) and not isinstance(value, bool):
-        return Fraction(value)
+    if type(value) is int or type(value) is Decimal:
+        return _fraction(value)
     raise Unreadable(Category.STRUCTURE, expression, "expected a number")
+
+
+@lru_cache(maxsize=4096)
+def _fraction(value: int | Decimal) -> Fraction:
+    """Numbers come back: tablets, strengths, the ends of reference ranges."""
+    return Fraction(value)
 
 
 def positive_integer(value: object, expression: str) -> int:
     """A ``positiveInt``; zero, a fraction or a text is refused."""
-    if isinstance(value, int) and not isinstance(value, bool) and value > 0:
+    if type(value) is int and value > 0:
         return value
     raise Unreadable(Category.VALUE, expression, "expected a whole number above zero")
 

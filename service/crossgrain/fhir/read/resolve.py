@@ -10,6 +10,9 @@ from crossgrain.fhir.read.views import Reference
 _KINDS_READ = ("collection", "searchset", "document", "message", "transaction", "batch")
 
 
+_TEXT_OR_NONE = (str, type(None))
+
+
 class Entry(msgspec.Struct, frozen=True):
     """One resource of the bundle.
 
@@ -57,7 +60,7 @@ class BundleIndex:
             raise Unreadable(
                 Category.STRUCTURE, f"{path}.resource", "the resource has no resourceType"
             )
-        if not isinstance(id_, str | None) or not isinstance(full_url, str | None):
+        if not isinstance(id_, _TEXT_OR_NONE) or not isinstance(full_url, _TEXT_OR_NONE):
             raise Unreadable(Category.STRUCTURE, path, "an id and a fullUrl must be strings")
         own = f"{kind}/{id_}" if id_ else None
         urn = full_url.startswith("urn:") if full_url else False

@@ -1,13 +1,13 @@
 """When a dose is taken: the number of doses on each day of a repeating cycle."""
 
-from dataclasses import dataclass
 from fractions import Fraction
+
+import msgspec
 
 WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 
-@dataclass(frozen=True, slots=True)
-class Schedule:
+class Schedule(msgspec.Struct, frozen=True):
     """Doses on each day of a cycle: ``(1,)`` daily, ``(1, 0)`` every other day.
 
     Seven entries begin on Monday; where the record does not say which days of the week,

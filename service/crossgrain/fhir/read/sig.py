@@ -22,6 +22,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from fractions import Fraction
 
+import msgspec
+
 from crossgrain.fhir.read.quantities import Amount
 from crossgrain.fhir.read.schedule import (
     DAILY,
@@ -38,8 +40,7 @@ _LONGEST = 300
 """Characters: an instruction that is longer holds more than a dose."""
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
+class Part(msgspec.Struct, frozen=True):
     """One amount and when it is taken; `mass` is what stands in brackets beside it."""
 
     amount: Amount
@@ -47,8 +48,7 @@ class Part:
     mass: Amount | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Sig:
+class Sig(msgspec.Struct, frozen=True):
     """An instruction that was read whole."""
 
     parts: tuple[Part, ...]
