@@ -97,12 +97,15 @@ def forecast_for(
 
 
 def _band(case: Case, periods: Sequence[Period], covered: Sequence[BasisCoverage]) -> Band:
-    """The same course under every corner of the parameters' band."""
+    """The same course under the default parameters and every corner of their band.
+
+    An extreme need not lie at a corner, so the default is counted in: a band holds its own value.
+    """
     lowest = min(covered, key=lambda basis: basis.lowest.value)
     weakest = next(e for e in case.enabled if e.basis.id == lowest.basis_id)
     coverages: dict[tuple[float, float], float] = {}
     exposures = []
-    for kinetics in case.kinetics_table.corners:
+    for kinetics in (case.kinetics, *case.kinetics_table.corners):
         followed = course(kinetics, steady(case.old_intake), periods)
         half_lives = (kinetics.t4_half_life_days, kinetics.t3_half_life_days)
         if half_lives not in coverages:  # coverage depends on nothing else
