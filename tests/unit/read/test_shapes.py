@@ -215,6 +215,20 @@ READ: dict[str, tuple[Json, list[tuple[str, list[str]]]]] = {
         statement(LT4, {"text": "75mcg daily daily"}),
         [("levothyroxine", ["75"])],
     ),
+    "by mouth, as a code and as words": (
+        statement(
+            LT4,
+            dosage(
+                ucum(100, "ug"),
+                route={"coding": [{"system": SNOMED, "code": "26643006"}], "text": "Oral route"},
+            ),
+        ),
+        [("levothyroxine", ["100"])],
+    ),
+    "a branded tablet by its code": (
+        statement({"coding": [{"system": RXNORM, "code": "966247"}]}, dosage(ucum(1, "{tbl}"))),
+        [("levothyroxine", ["50"])],
+    ),
     "a sig alone, with the strength in the name": (
         statement(
             {
@@ -428,6 +442,29 @@ ASKED: dict[str, tuple[Json, str]] = {
     "ten times too little": (statement(LT4, dosage(ucum(10, "ug"))), DOSAGE),
     "ten times too much liothyronine": (statement(LT3, dosage(ucum(250, "ug"))), DOSAGE),
     "µg for mg of desiccated thyroid": (statement(THYROID_60, dosage(ucum(60, "ug"))), DOSAGE),
+    "two dosages that come to too much together": (
+        statement(
+            LT4,
+            dosage(ucum(300, "ug"), repeat(when=["MORN"], frequency=1, period=1, periodUnit="d")),
+            dosage(ucum(250, "ug"), repeat(when=["HS"], frequency=1, period=1, periodUnit="d")),
+        ),
+        "Bundle.entry[1].resource.dosage",
+    ),
+    "one dosage that is certain beside one that is not": (
+        statement(LT4, dosage(ucum(100, "ug")), dosage({"value": 1})),
+        "Bundle.entry[1].resource.dosage[1].doseAndRate[0].dose",
+    ),
+    "an intravenous dose": (
+        statement(
+            LT4,
+            dosage(ucum(100, "ug"), route={"coding": [{"system": SNOMED, "code": "47625008"}]}),
+        ),
+        f"{DOSAGE}.route",
+    ),
+    "a route in words that is not by mouth": (
+        statement(LT4, dosage(ucum(100, "ug"), route={"text": "intramuscular"})),
+        f"{DOSAGE}.route",
+    ),
     "two dosages that say the same": (
         statement(LT4, dosage(ucum(100, "ug")), dosage(ucum(100, "ug"))),
         "Bundle.entry[1].resource.dosage",
@@ -493,6 +530,20 @@ def test_a_shape_that_leaves_a_choice_is_asked_about(resource: Json, expression:
     record = read(resource)
     assert asked(record) == [expression]
     assert doses(record) == []
+
+
+def test_a_medicine_known_by_an_unknown_code_alone_is_to_be_confirmed() -> None:
+    ndc = {"coding": [{"system": "http://hl7.org/fhir/sid/ndc", "code": "0000-0000-00"}]}
+    record = read(statement(ndc, dosage(ucum(1, "{tbl}"))))
+    assert [c.expression for c in record.confirm] == ["Bundle.entry[1].resource.medication"]
+
+
+def test_a_branded_tablet_of_one_source_is_known_and_its_strength_asked_for() -> None:
+    branded = {"coding": [{"system": RXNORM, "code": "966153"}]}
+    assert asked(read(statement(branded, dosage(ucum(1, "{tbl}"))))) == [
+        f"{DOSAGE}.doseAndRate[0].dose"
+    ]
+    assert doses(read(statement(branded, dosage(ucum(25, "ug"))))) == [("levothyroxine", ["25"])]
 
 
 def test_an_implausible_dose_is_shown_in_the_question() -> None:
