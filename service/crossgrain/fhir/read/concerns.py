@@ -43,13 +43,13 @@ class ConcernTable:
 
     def key_of_text(self, words: str) -> str | None:
         """Our key for a name that stands as whole words in a text, the longest name first."""
-        plain = _plain(words)
-        best, key = "", None
-        for word in plain.split():
-            for name in self.by_text.get(word, ()):
-                if len(name) > len(best) and f" {name} " in f" {plain} ":
-                    best, key = name, self.names[name]
-        return key
+        split = words.casefold().translate(_BREAKS).split()
+        begun = {name for word in set(split) & self.by_text.keys() for name in self.by_text[word]}
+        if not begun:
+            return None
+        whole = f" {' '.join(split)} "
+        found = max((name for name in begun if f" {name} " in whole), key=len, default=None)
+        return self.names[found] if found else None
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ either                 unknown; instance-order                 asked
 from collections.abc import Sequence
 from datetime import date
 from enum import StrEnum
+from operator import attrgetter
 
 import msgspec
 from msgspec.structs import replace
@@ -68,7 +69,7 @@ def statement_standing(
     period = statement.effective_period or _since(statement.effective_date_time)
     if status == "unknown":
         raise Asked(f"{path}.status", "Whether it is taken is not known. Is it taken now?")
-    dated = _within(period, as_of, f"{path}.effective")
+    dated = _within(*_ends(period, f"{path}.effective"), as_of)
     if status not in shape.taking:
         return _given_up(status, dated)
     taking, unsure = _adherence(statement)
@@ -124,28 +125,28 @@ def _given_up(status: str, dated: Currency) -> Currency:
 
 def _ordered(request: MedicationRequest, as_of: date, path: str) -> Currency:
     """When an order holds: the bounds of its dosages, or from the day it was written."""
-    bounds = _bounds(request.dosage_instruction)
-    if bounds and bounds.start:
-        return _within(bounds, as_of, f"{path}.dosageInstruction")
+    place = f"{path}.dosageInstruction"
+    start, end = _bounds(request.dosage_instruction, place)
+    dated = _within(start, end, as_of)
+    if start:
+        return dated
     if request.authored_on is None:
-        dated = _within(bounds, as_of, f"{path}.dosageInstruction")
         return replace(dated, confirm="The order has no date. Is it taken now?")
     written = read_date(request.authored_on, f"{path}.authoredOn")
     if written.first > as_of:
         return Currency(Standing.NOT_TAKEN, "it was written after the day of reading")
-    dated = _within(bounds, as_of, f"{path}.dosageInstruction")
     return replace(dated, first_day=written.day(as_of), confirm=_old(written, as_of))
 
 
 def dosage_in_force(dosage: Dosage, as_of: date, path: str) -> bool:
     """Whether a dosage's own bounds, where it has any, hold the day of reading."""
-    span = _bounds([dosage])
-    return span is None or _within(span, as_of, path).standing is Standing.TAKEN
+    start, end = _bounds([dosage], path)
+    return _within(start, end, as_of).standing is Standing.TAKEN
 
 
 def has_bounds(dosage: Dosage) -> bool:
     """Whether a dosage says from when or until when it holds."""
-    return _bounds([dosage]) is not None
+    return _period_of(dosage) is not None
 
 
 def _status(status: str | None, known: frozenset[str], path: str) -> str:
@@ -173,26 +174,37 @@ def _since(start: str | None) -> Period | None:
     return Period(start=start) if start else None
 
 
-def _bounds(dosages: Sequence[Dosage]) -> Period | None:
-    """From the earliest start to the latest end; open where one dosage is open."""
-    spans = [
-        d.timing.repeat.bounds_period if d.timing and d.timing.repeat else None for d in dosages
-    ]
-    known = [span for span in spans if span]
-    if not known:
-        return None
-    starts = [span.start for span in known if span.start]
-    ends = [span.end for span in known if span.end]
-    return Period(
-        start=min(starts) if len(starts) == len(dosages) else None,
-        end=max(ends) if len(ends) == len(dosages) else None,
+def _period_of(dosage: Dosage) -> Period | None:
+    repeat = dosage.timing.repeat if dosage.timing else None
+    return repeat.bounds_period if repeat else None
+
+
+Ends = tuple[PartialDate | None, PartialDate | None]
+_first = attrgetter("first")
+_last = attrgetter("last")
+
+
+def _ends(period: Period | None, path: str) -> Ends:
+    start, end = (period.start, period.end) if period else (None, None)
+    return (
+        read_date(start, f"{path}.start") if start else None,
+        read_date(end, f"{path}.end") if end else None,
     )
 
 
-def _within(period: Period | None, as_of: date, path: str) -> Currency:
-    """Whether a period holds the day of reading."""
-    start = _end_of(period.start if period else None, f"{path}.start")
-    end = _end_of(period.end if period else None, f"{path}.end")
+def _bounds(dosages: Sequence[Dosage], path: str) -> Ends:
+    """From the earliest start to the latest end; open where one dosage is open."""
+    spans = [_ends(_period_of(d), f"{path}.timing.repeat.bounds") for d in dosages]
+    starts = [start for start, _ in spans if start]
+    ends = [end for _, end in spans if end]
+    return (
+        min(starts, key=_first) if starts and len(starts) == len(spans) else None,
+        max(ends, key=_last) if ends and len(ends) == len(spans) else None,
+    )
+
+
+def _within(start: PartialDate | None, end: PartialDate | None, as_of: date) -> Currency:
+    """Whether a span holds the day of reading; a vague end holds as long as it can."""
     first = start.day(as_of) if start else None
     last = end.day(as_of) if end else None
     if start and start.first > as_of:
@@ -200,10 +212,6 @@ def _within(period: Period | None, as_of: date, path: str) -> Currency:
     if end and end.last < as_of:
         return Currency(Standing.PAST, "it ended before the day of reading", first, last)
     return Currency(Standing.TAKEN, "", first, last)
-
-
-def _end_of(text: str | None, path: str) -> PartialDate | None:
-    return read_date(text, path) if text else None
 
 
 def _stale(asserted: str | None, period: Period | None, as_of: date, path: str) -> str:

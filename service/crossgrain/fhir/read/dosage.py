@@ -95,6 +95,7 @@ def read_dosage(
         for whatever leaves the dose uncertain.
     """
     _refuse_modifiers(dosage, path)
+    _refuse_other_routes(dosage, path)
     scale = _Scale(product, preparations, path)
     amounts = _amounts(dosage.dose_and_rate, path)
     schedule = schedule_of(dosage.timing, f"{path}.timing") if dosage.timing else None
@@ -128,6 +129,27 @@ def _refuse_modifiers(dosage: Dosage, path: str) -> None:
             f"{path}.asNeeded",
             "The dose is taken as needed. How much is taken on a usual day?",
         )
+
+
+_ORAL_CODES = {"26643006", "PO", "260548002"}
+"""Oral route and oral in SNOMED CT; PO in HL7 v3."""
+_ORAL_WORDS = {"oral", "orally", "by mouth", "po", "oral route", "oral use", "per os"}
+
+
+def _refuse_other_routes(dosage: Dosage, path: str) -> None:
+    """Hormone by vein or muscle is another dose than by mouth."""
+    if dosage.route is None:
+        return
+    said = [dosage.route.text, *(coding.display for coding in dosage.route.coding)]
+    words = {word.casefold().strip().rstrip(".") for word in said if word}
+    codes = {coding.code for coding in dosage.route.coding if coding.code}
+    if words <= _ORAL_WORDS and (words or codes <= _ORAL_CODES):
+        return
+    if codes and codes <= _ORAL_CODES:
+        return
+    raise Asked(
+        f"{path}.route", "The route is not known to be by mouth. How much is taken by mouth?"
+    )
 
 
 def _amounts(doses: Sequence[DoseAndRate], path: str) -> list[tuple[str, Amount]]:

@@ -1,6 +1,7 @@
 """The dosages of one resource to dose lines: which hold today, and whether they make sense."""
 
 from collections.abc import Sequence
+from fractions import Fraction
 
 import msgspec
 
@@ -34,7 +35,8 @@ def read_doses(
 
     Notes
     -----
-    A question about one dosage is noted, and the others are still read.
+    A question about one dosage is noted, the others are still looked at, and no line is given:
+    a part of a dose is never shown as the whole.
 
     Raises
     ------
@@ -46,28 +48,35 @@ def read_doses(
         numbered = [
             (place, dosage)
             for place, dosage in numbered
-            if dosage_in_force(dosage, reading.as_of, f"{place}.timing.repeat.bounds")
+            if dosage_in_force(dosage, reading.as_of, place)
         ]
     if not numbered:
         raise Asked(
             path.rpartition(".")[0], "No dosage is given. How much is taken, and how often?"
         )
     _check_sequence(numbered, path, reading)
-    lines: list[DoseLine] = []
-    from_text = False
-    for place, dosage in numbered:
-        try:
-            dose = read_dosage(dosage, product, reading.preparations, place, reading.notes)
-            _refuse_implausible(dose, reading.codes, place, alone=len(numbered) == 1)
-        except Asked as asked:
-            reading.notes.ask(asked)
-            continue
-        if dose.assumed:
-            reading.notes.confirm(place, dose.assumed)
-        from_text = from_text or dose.from_text
-        lines.append(DoseLine(dose.preparation, dose.cycle, place))
-    _refuse_doubled(lines, path, several=len(numbered) > 1)
-    return Doses(tuple(lines), from_text)
+    doses = [dose for place, dosage in numbered if (dose := _dose(dosage, product, place, reading))]
+    if len(doses) < len(numbered):
+        return Doses(())
+    lines = tuple(
+        DoseLine(dose.preparation, dose.cycle, place)
+        for dose, (place, _) in zip(doses, numbered, strict=True)
+    )
+    _refuse_doubled(lines, path)
+    _refuse_implausible(lines, reading.codes, path)
+    return Doses(lines, any(dose.from_text for dose in doses))
+
+
+def _dose(dosage: Dosage, product: Product, path: str, reading: Reading) -> ReadDose | None:
+    """One dose; where a question is open, the question is noted and there is none."""
+    try:
+        dose = read_dosage(dosage, product, reading.preparations, path, reading.notes)
+    except Asked as asked:
+        reading.notes.ask(asked)
+        return None
+    if dose.assumed:
+        reading.notes.confirm(path, dose.assumed)
+    return dose
 
 
 def _check_sequence(numbered: list[tuple[str, Dosage]], path: str, reading: Reading) -> None:
@@ -97,22 +106,23 @@ def _days_apart(dosages: Sequence[Dosage]) -> bool:
     return len(days) == len(set(days))
 
 
-def _refuse_implausible(dose: ReadDose, codes: CodeTables, path: str, *, alone: bool) -> None:
+def _refuse_doubled(lines: Sequence[DoseLine], path: str) -> None:
+    """Two equal dosages may be one that was written twice."""
+    said = {(line.preparation.id, line.cycle) for line in lines}
+    if len(said) < len(lines):
+        raise Asked(path, "Two dosages say the same. Is the dose taken once or twice a day?")
+
+
+def _refuse_implausible(lines: Sequence[DoseLine], codes: CodeTables, path: str) -> None:
     """A slip of ten or a thousand is likelier than a dose outside the bounds."""
-    line, daily = dose.preparation, dose.daily
+    line = lines[0].preparation
     bounds = codes.plausible[line.kind]
+    daily = sum((each.daily for each in lines), Fraction(0))
     measured = line.grains(daily) if bounds.unit == "grain" else daily
-    if measured > bounds.high or (alone and measured < bounds.low):
+    if not bounds.low <= measured <= bounds.high:
         unit = "µg" if line.unit == "ug" else "mg"
         raise Asked(
-            path,
+            lines[0].origin if len(lines) == 1 else path,
             f"The dose comes to {plain(daily)} {unit} of {line.name} a day, which is not"
             " plausible. What is taken?",
         )
-
-
-def _refuse_doubled(lines: list[DoseLine], path: str, *, several: bool) -> None:
-    """Two equal dosages may be one that was written twice."""
-    said = [(line.preparation.id, line.cycle) for line in lines]
-    if several and len(said) != len(set(said)):
-        raise Asked(path, "Two dosages say the same. Is the dose taken once or twice a day?")

@@ -1,28 +1,33 @@
 """The number of a laboratory result and its range, led to the analyte's own unit."""
 
 from collections.abc import Sequence
+from decimal import Decimal
 from fractions import Fraction
 from functools import lru_cache
 
 from crossgrain.fhir.read.code_tables import LabCode
 from crossgrain.fhir.read.lab_units import lab_factor
 from crossgrain.fhir.read.notes import Notes
-from crossgrain.fhir.read.quantities import exact
+from crossgrain.fhir.read.quantities import checked_number
 from crossgrain.fhir.read.views import Quantity, ReferenceRange
 from crossgrain.safety.facts import Analyte
 
+_LONGEST_UNIT = 32
+_NOT_KNOWN = "its unit is not one that is known for this test"
 Ends = tuple[Fraction | None, Fraction | None]
 
 
 def value_of(quantity: Quantity, code: LabCode, path: str) -> Fraction | str:
     """The quantity whose number stands at `path`, in the analyte's own unit; or why not."""
-    number = exact(quantity.value, path)
+    number = checked_number(quantity.value, path)
+    if len(quantity.code or "") > _LONGEST_UNIT or len(quantity.unit or "") > _LONGEST_UNIT:
+        return _NOT_KNOWN
     return _converted(number, code.analyte, code.kind, quantity.code, quantity.unit)
 
 
 @lru_cache(maxsize=4096)
 def _converted(
-    number: Fraction, analyte: Analyte, counts: str, code: str | None, unit: str | None
+    number: int | Decimal, analyte: Analyte, counts: str, code: str | None, unit: str | None
 ) -> Fraction | str:
     if not code and not unit:
         return "its value has no unit"
@@ -30,12 +35,12 @@ def _converted(
     written = lab_factor(analyte, unit) if unit else None
     found = coded if code else written
     if found is None:
-        return "its unit is not one that is known for this test"
+        return _NOT_KNOWN
     if coded and written and coded != written:
         return "the code and the text of its unit differ"
     if found[0] != counts:
         return f"its code counts {counts} and its unit {found[0]}"
-    return number * found[1]
+    return Fraction(number) * found[1]
 
 
 def own_range(ranges: Sequence[ReferenceRange], code: LabCode, path: str, notes: Notes) -> Ends:

@@ -138,6 +138,12 @@ def _read_other(
             "What this medicine is could not be told: it may be thyroid hormone. What is it?",
         )
     keys = keys_in(concept, reading.codes.concerns.medicines)
+    if not keys and not concept.text and not any(c.display for c in concept.coding):
+        reading.notes.confirm(
+            f"{entry.path}.medication",
+            "This medicine is known only by a code that is not in the tables. Is it thyroid"
+            " hormone?",
+        )
     keep(
         keys,
         entry,

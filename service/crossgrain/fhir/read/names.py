@@ -38,6 +38,8 @@ _MADE_UP = re.compile(
     r"\b(?:sr|xr|er)\b"
 )
 _IODIDE = re.compile(r"iodide|\biodine")
+_LONGEST_KEPT = 120
+"""Characters of a name that is remembered: product names are short and come back."""
 _NUMBER = r"\d+(?:\.\d+)?(?:/\d+(?:\.\d+)?)?|\.\d+"
 _STRENGTH = re.compile(
     rf"(?<![\w./])(?P<n>{_NUMBER})[ -]?"
@@ -65,7 +67,6 @@ class NamedMedicine(msgspec.Struct, frozen=True):
     iodide: bool = False
 
 
-@lru_cache(maxsize=2048)
 def read_name(words: str) -> NamedMedicine | None:
     """The thyroid hormones that a medicine's name holds, or ``None``.
 
@@ -78,6 +79,11 @@ def read_name(words: str) -> NamedMedicine | None:
     Fraction(60000, 1)
     >>> read_name("lisinopril 10 mg tablet")
     """
+    return _read(words) if len(words) <= _LONGEST_KEPT else _read.__wrapped__(words)
+
+
+@lru_cache(maxsize=2048)
+def _read(words: str) -> NamedMedicine | None:
     lower = words.casefold()
     if not _HINT.search(lower) or _NOT_HORMONE.search(lower):
         return None

@@ -24,6 +24,7 @@ from crossgrain.fhir.read.views import (
     view,
 )
 
+_IN_ERROR = "entered-in-error"
 _ONE_PIECE = Quantity(value=1, code="1", system=UCUM)
 
 
@@ -46,7 +47,7 @@ def medication_of(
                 return view(contained, Medication, path), path
         return None, entry.path
     found = reading.index.find(reference)
-    if found is None or found.kind != "Medication":
+    if found is None or found.kind != "Medication" or found.resource.get("status") == _IN_ERROR:
         return None, entry.path
     reading.notes.use(found.path, found.reference)
     return view(found.resource, Medication, found.path), found.path

@@ -18,8 +18,8 @@ class Amount(msgspec.Struct, frozen=True):
     value: Fraction
 
 
-def exact(value: object, expression: str) -> Fraction:
-    """A decoded JSON number as an exact fraction.
+def checked_number(value: object, expression: str) -> int | Decimal:
+    """A decoded JSON number as it came.
 
     Raises
     ------
@@ -27,8 +27,13 @@ def exact(value: object, expression: str) -> Fraction:
         ``structure`` for anything but a JSON number.
     """
     if type(value) is int or type(value) is Decimal:
-        return _fraction(value)
+        return value
     raise Unreadable(Category.STRUCTURE, expression, "expected a number")
+
+
+def exact(value: object, expression: str) -> Fraction:
+    """A decoded JSON number as an exact fraction; anything else is refused."""
+    return _fraction(checked_number(value, expression))
 
 
 @lru_cache(maxsize=4096)

@@ -1,10 +1,12 @@
 """Several resources for one medicine: counted once where they say so, asked where not."""
 
-from itertools import combinations
+from fractions import Fraction
 
+from crossgrain.dosing.preparations import Kind
 from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.medication_entries import Hormone
 from crossgrain.fhir.read.notes import Notes
+from crossgrain.fhir.read.record import MedicineEntry
 from crossgrain.fhir.read.resolve import local
 
 
@@ -14,18 +16,20 @@ def counted_once(taken: list[Hormone], notes: Notes) -> list[Hormone]:
     Two of one hormone that are not tied together may be one medicine written twice: asked,
     unless one group identifier says that they were ordered together.
     """
-    kept = _without_replaced(taken, notes)
-    kept = _without_restated(kept, notes)
-    for first, second in combinations(kept, 2):
-        if first.kind is second.kind and not (first.group and first.group == second.group):
-            notes.ask(
-                Asked(
-                    second.entry.path,
-                    f"Two {first.kind} medicines are active ({first.entry.path} and"
-                    f" {second.entry.path}). Are both taken, or is one of them the other? If"
-                    " both, give the orders one groupIdentifier.",
-                )
+    kept = _without_restated(_without_replaced(taken, notes), notes)
+    first_of: dict[Kind, Hormone] = {}
+    for hormone in kept:
+        first = first_of.setdefault(hormone.kind, hormone)
+        if hormone is first or (hormone.group and hormone.group == first.group):
+            continue
+        notes.ask(
+            Asked(
+                hormone.entry.path,
+                f"Two {hormone.kind} medicines are active ({first.entry.path} and"
+                f" {hormone.entry.path}). Are both taken, or is one of them the other? If both,"
+                " give the orders one groupIdentifier.",
             )
+        )
     return kept
 
 
@@ -64,8 +68,11 @@ def _without_restated(taken: list[Hormone], notes: Notes) -> list[Hormone]:
     return [t for t in taken if local(t.entry.reference) not in dropped]
 
 
-def _daily(taken: Hormone) -> tuple[tuple[str, object], ...]:
-    return tuple((line.preparation.id, line.daily) for line in taken.entry.lines)
+Dose = tuple[Kind, tuple[tuple[str, Fraction], ...]]
+
+
+def _daily(taken: Hormone) -> Dose:
+    return taken.kind, tuple((line.preparation.id, line.daily) for line in taken.entry.lines)
 
 
 def still_stopped(past: list[Hormone], taken: list[Hormone]) -> list[Hormone]:
@@ -83,16 +90,19 @@ def days_unchanged(taken: list[Hormone], past: list[Hormone]) -> int | None:
 
     A renewal at the same dose is no change: its start is that of what it renews.
     """
-    starts = [_since(hormone, past) for hormone in taken]
+    earlier: dict[Dose, list[MedicineEntry]] = {}
+    for hormone in sorted(past, key=lambda p: -(p.entry.first_day or 0)):
+        earlier.setdefault(_daily(hormone), []).append(hormone.entry)
+    starts = [_since(hormone, earlier.get(_daily(hormone), [])) for hormone in taken]
     if not starts or any(start is None for start in starts):
         return None
     return -max(start for start in starts if start is not None)
 
 
-def _since(hormone: Hormone, past: list[Hormone]) -> int | None:
+def _since(hormone: Hormone, earlier: list[MedicineEntry]) -> int | None:
+    """The first day of an unbroken chain of prescriptions of one dose, latest first."""
     start = hormone.entry.first_day
-    earlier = [p.entry for p in past if p.kind is hormone.kind and _daily(p) == _daily(hormone)]
-    for entry in sorted(earlier, key=lambda e: -(e.first_day or 0)):
+    for entry in earlier:
         if start is None or entry.first_day is None or entry.first_day >= start:
             continue
         ended = entry.last_day if entry.last_day is not None else start

@@ -62,14 +62,16 @@ class BundleIndex:
             )
         if not isinstance(id_, _TEXT_OR_NONE) or not isinstance(full_url, _TEXT_OR_NONE):
             raise Unreadable(Category.STRUCTURE, path, "an id and a fullUrl must be strings")
+        place = f"{path}.resource"
         own = f"{kind}/{id_}" if id_ else None
-        urn = full_url.startswith("urn:") if full_url else False
-        reference = full_url if full_url and (urn or not own) else own or f"{path}.resource"
-        found = Entry(f"{path}.resource", reference, kind, resource)
-        addresses = [own] if own else []
-        if full_url and (urn or not own or not full_url.endswith(own)):
-            addresses.append(local(full_url))
-        if not any(self._repeats(found, address) for address in addresses):
+        if full_url and (own is None or full_url.startswith("urn:")):
+            found = Entry(place, full_url, kind, resource)
+        else:
+            found = Entry(place, own or place, kind, resource)
+        repeats = own is not None and self._repeats(found, own)
+        if full_url and not (own and full_url.endswith(own)):
+            repeats = self._repeats(found, local(full_url)) or repeats
+        if not repeats:
             self.entries.append(found)
 
     def _repeats(self, entry: Entry, address: str) -> bool:

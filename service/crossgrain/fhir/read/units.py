@@ -102,7 +102,6 @@ _SNOMED_FORMS = frozenset({"428673006", "385055001", "421026006", "428641000", "
 """Tablet (unit and form) and capsule: SNOMED CT, forms checked, from memory."""
 
 
-@lru_cache(maxsize=512)
 def unit_of_code(system: str | None, code: str) -> Unit | None:
     """The unit behind a coded one, or ``None`` where it is not a dose unit that is known.
 
@@ -115,7 +114,9 @@ def unit_of_code(system: str | None, code: str) -> Unit | None:
     """
     if system == UCUM or system is None:
         known = _CODES.get(code)
-        return known or (_from_library(code) if system else unit_of_word(code))
+        if known or system is None:
+            return known or unit_of_word(code)
+        return _from_library(code) if len(code) <= _LONGEST and code.isascii() else None
     if system in _DRUG_FORMS:
         return _PIECE if code in _FORM_CODES else None
     if system == _SNOMED:
@@ -123,7 +124,6 @@ def unit_of_code(system: str | None, code: str) -> Unit | None:
     return None
 
 
-@lru_cache(maxsize=512)
 def unit_of_word(word: str) -> Unit | None:
     """The unit behind a written one.
 
@@ -134,13 +134,12 @@ def unit_of_word(word: str) -> Unit | None:
     return _WORDS.get(plain.rstrip("."))
 
 
+@lru_cache(maxsize=256)
 def _from_library(code: str) -> Unit | None:
     """A mass or volume that the table does not hold, by the UCUM library.
 
     The library takes half a second to load, so it is loaded when first needed.
     """
-    if len(code) > _LONGEST or not code.isascii():
-        return None
     parsed = _parsed(code)
     for dimension, base in ((Dimension.MASS, "microgram"), (Dimension.VOLUME, "milliliter")):
         factor = _factor(parsed, base)

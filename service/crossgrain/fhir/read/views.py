@@ -109,6 +109,7 @@ class Dosage(View, rename="camel"):
     additional_instruction: tuple[CodeableConcept, ...] = ()
     patient_instruction: str | None = None
     timing: Timing | None = None
+    route: CodeableConcept | None = None
     as_needed_boolean: bool | None = None
     as_needed_codeable_concept: CodeableConcept | None = None
     as_needed: bool | None = None
