@@ -58,3 +58,15 @@ def aim_on(basis_id: str, rows: Iterable[BasisRow]) -> TargetDose:
     if row.target is None:
         raise DomainError(Category.OUT_OF_RANGE, "basis", row.refused)
     return row.target
+
+
+def spread(rows: Iterable[BasisRow]) -> Fraction | None:
+    """By what factor the bases that steer a plan disagree: largest target over smallest.
+
+    Of a combination, the medicine on which they disagree most.
+    """
+    targets = [row.target for row in rows if row.target and row.sets_checkpoint]
+    parts = (
+        [getattr(target, part) for target in targets] for part in ("lt4_ug", "lt3_ug", "grains")
+    )
+    return max((max(doses) / min(doses) for doses in parts if doses and min(doses)), default=None)

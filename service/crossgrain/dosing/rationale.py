@@ -6,6 +6,7 @@ from fractions import Fraction
 from crossgrain.dosing.bases import T3_UG_PER_GRAIN, T4_UG_PER_GRAIN
 from crossgrain.dosing.case import Case, Enabled
 from crossgrain.dosing.climb import t3_at_goal, t3_before
+from crossgrain.dosing.comparison import spread
 from crossgrain.dosing.crosschecks import CrossChecks
 from crossgrain.dosing.moves import medicines
 from crossgrain.dosing.plan import Forecast, Plan, PriorTherapy, Statement
@@ -91,15 +92,14 @@ def _arithmetic(case: Case, enabled: Enabled) -> str:
 
 def _target(case: Case, plan: Plan) -> Statement:
     shares = [rung.target for rung in plan.checkpoint.ladder]
-    sizes = [dose.lt4_ug + dose.lt3_ug + dose.grains for dose in shares]
-    spread = sizes[-1] / sizes[0]
+    factor = spread(plan.comparison) or Fraction(1)
     tablets = "; ".join(
         line.note or f"{line.preparation.name} {number(line.amount)} {UNITS[line.preparation.unit]}"
         for line in plan.aim_tablets
     )
     return Statement(
         f"The target on the chosen basis “{plan.basis_id}” is {dose_words(plan.aim)}",
-        f"nearest tablets: {tablets}. The bases in use disagree by a factor of {number(spread)}:"
+        f"nearest tablets: {tablets}. The bases in use disagree by a factor of {number(factor)}:"
         f" from {dose_words(shares[0])} to {dose_words(shares[-1])}",
         _origins(case),
         "each basis' own source",

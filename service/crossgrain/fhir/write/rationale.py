@@ -5,6 +5,7 @@ from fractions import Fraction
 from math import floor
 from typing import Any
 
+from crossgrain.dosing.comparison import spread
 from crossgrain.dosing.plan import (
     Band,
     BasisCoverage,
@@ -14,25 +15,22 @@ from crossgrain.dosing.plan import (
     Forecast,
     Plan,
 )
-from crossgrain.dosing.targets import Target, TargetDose
+from crossgrain.dosing.targets import TargetDose
 from crossgrain.fhir.write.letterhead import Letterhead, Resource
 from crossgrain.fhir.write.narrative import plain
 from crossgrain.fhir.write.quantities import quantity, rounded
 from crossgrain.fhir.write.words import daily_dose, pieces
+from crossgrain.safety.judgement import OrderJudgement
+from crossgrain.safety.order import Reading
 
 Part = dict[str, Any]
-_MEASURE = {
-    Target.LEVOTHYROXINE: "lt4_ug",
-    Target.LIOTHYRONINE: "lt3_ug",
-    Target.DESICCATED_THYROID: "grains",
-    Target.LT4_LT3: "lt4_ug",
-    Target.DESICCATED_LT3: "grains",
-}
 
 
 def rationale(letter: Letterhead) -> Resource:
     """What was asked, how it was concluded, every basis, and both prior therapies."""
     parameters = list(_asked(letter))
+    if letter.proposal.judgement:
+        parameters.append(_group("order", *_order(letter, letter.proposal.judgement)))
     if letter.plan:
         parameters += _planned(letter, letter.plan)
     return {"resourceType": "Parameters", "id": "rationale", "parameter": parameters}
@@ -62,12 +60,43 @@ def _planned(letter: Letterhead, plan: Plan) -> Iterator[Part]:
         )
     for row in plan.comparison:
         yield _group("basis", *_basis(plan, row))
-    yield from _spread(plan)
+    factor = spread(plan.comparison)
+    if factor is not None:
+        yield {"name": "spread", "valueDecimal": rounded(factor, 2)}
     tablets = [f"{daily_dose(line)}: {pieces(line)}" for line in plan.aim_tablets]
     yield _group("aim", *_dose(plan.aim), *(_string("tablets", words) for words in tablets))
     yield _group("checkpoint", *_checkpoint(letter, plan.checkpoint))
     for place, forecast in enumerate(plan.forecasts):
         yield _group("forecast", *_forecast(letter, forecast, chosen=place == 0))
+
+
+def _order(letter: Letterhead, judgement: OrderJudgement) -> Iterator[Part]:
+    numbers = judgement.numbers
+    for verdict in judgement.verdicts:
+        yield _code("verdict", verdict)
+    yield _code("decided-on", judgement.basis_id)
+    yield _string("ending", judgement.ending.value)
+    for basis in numbers.bases:
+        yield _group(
+            "basis",
+            _code("id", basis.basis_id),
+            _flag("sets-checkpoint", basis.steers),
+            _daily("now", basis.now_lt4_ug),
+            _daily("order", basis.order_lt4_ug),
+            _group("switched", *_reading(letter, basis.switched)),
+            _group("both", *_reading(letter, basis.both)),
+        )
+    yield _daily("t3-now", numbers.t3_now_ug)
+    yield _daily("t3-switched", numbers.t3_switched_ug)
+    yield _daily("t3-both", numbers.t3_both_ug)
+    yield _ratio("t3-exposure-switched", numbers.exposure_switched.value)
+    yield _ratio("t3-exposure-both", numbers.exposure_both.value)
+
+
+def _reading(letter: Letterhead, reading: Reading) -> Iterator[Part]:
+    yield _daily("lt4-equivalent", reading.lt4_ug)
+    yield _ratio("ratio", float(reading.ratio))
+    yield from _range(letter, reading.coverage.lowest, reading.coverage.highest)
 
 
 def _basis(plan: Plan, row: BasisRow) -> Iterator[Part]:
@@ -92,13 +121,6 @@ def _dose(dose: TargetDose) -> Iterator[Part]:
         yield _daily("lt3", dose.lt3_ug)
     if dose.grains:
         yield {"name": "grains", "valueDecimal": rounded(dose.grains, 3)}
-
-
-def _spread(plan: Plan) -> Iterator[Part]:
-    targets = [getattr(row.target, _MEASURE[plan.target]) for row in plan.comparison
-               if row.target and row.sets_checkpoint]  # fmt: skip
-    if targets and min(targets) > 0:
-        yield {"name": "spread", "valueDecimal": rounded(max(targets) / min(targets), 2)}
 
 
 def _checkpoint(letter: Letterhead, checkpoint: Checkpoint) -> Iterator[Part]:

@@ -108,6 +108,35 @@ FORECAST = PartDefinition(
         ),
     ),
 )  # fmt: skip
+READING = (
+    _one("lt4-equivalent", "Quantity", "LT4-equivalent of what would be taken"),
+    _one("ratio", "decimal", "That over the LT4-equivalent of the regimen taken now"),
+    *RANGE,
+)
+ORDER = PartDefinition(
+    "order", "", 0, "1", "The draft order, judged as written against the regimen taken now",
+    (
+        PartDefinition("verdict", "code", 1, "*", "What is said of it, the one to lead with first"),
+        _one("decided-on", "code", "The basis that decided"),
+        _one("ending", "string", "What the record says of the old medicine"),
+        PartDefinition(
+            "basis", "", 1, "*", "The order on one basis",
+            (
+                _one("id", "code", "The basis"),
+                _one("sets-checkpoint", "boolean", "Whether it steers a plan"),
+                _one("now", "Quantity", "LT4-equivalent of the regimen taken now"),
+                _one("order", "Quantity", "LT4-equivalent of the order"),
+                PartDefinition("switched", "", 1, "1", "If the old medicine stops", READING),
+                PartDefinition("both", "", 1, "1", "If the old medicine is left running", READING),
+            ),
+        ),
+        _one("t3-now", "Quantity", "Swallowed T3 a day now, microgram"),
+        _one("t3-switched", "Quantity", "Swallowed T3 a day if the old medicine stops"),
+        _one("t3-both", "Quantity", "Swallowed T3 a day if it is left running"),
+        _one("t3-exposure-switched", "decimal", "Highest T3 exposure if the old medicine stops"),
+        _one("t3-exposure-both", "decimal", "Highest T3 exposure if it is left running"),
+    ),
+)  # fmt: skip
 RATIONALE_PARTS = (
     _one("as-of", "date", "The day that the record was read"),
     _one("start", "date", "Day one of the plan"),
@@ -115,6 +144,7 @@ RATIONALE_PARTS = (
     _one("requested-basis", "code", "The basis that the target is taken from"),
     _one("pace", "code", "How fast the doses were asked to climb"),
     _one("prior-therapy", "code", "What was asked for the old medicine"),
+    ORDER,
     _maybe("planned-pace", "code", "How fast they do: a finding may slow them"),
     _maybe("planned-prior-therapy", "code", "What is planned: a finding may rule `stop` out"),
     STATEMENT,
