@@ -1,0 +1,257 @@
+"""One medication resource to dated doses: what was taken, from when, until when."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from crossgrain.dosing.preparations import Kind
+from crossgrain.fhir.identity import PLAN_SYSTEM
+from crossgrain.fhir.read.currency import (
+    Currency,
+    Standing,
+    request_standing,
+    statement_standing,
+)
+from crossgrain.fhir.read.dates import read_date
+from crossgrain.fhir.read.dose_lines import read_doses
+from crossgrain.fhir.read.errors import Asked
+from crossgrain.fhir.read.medicines import Product, product_of
+from crossgrain.fhir.read.notes import Notes
+from crossgrain.fhir.read.person import check_subject
+from crossgrain.fhir.read.products import medication_of, named_in, product_in
+from crossgrain.fhir.read.reading import Reading
+from crossgrain.fhir.read.resolve import Entry, local
+from crossgrain.fhir.read.shapes import check_version
+from crossgrain.fhir.read.views import (
+    CodeableConcept,
+    Dosage,
+    MedicationRequest,
+    MedicationStatement,
+    Medicine,
+    Period,
+    view,
+)
+from crossgrain.screening.course import Dispense, End, Intake, Undecided
+
+Seen = MedicationStatement | MedicationRequest
+
+
+class MedicationDispense(Medicine):
+    """As far as it is read: what was handed over, and when."""
+
+    when_handed_over: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Dated:
+    """A thyroid medicine that was taken, before its doses are read.
+
+    `planned_until` is the last day of an order of ours that is being followed.
+    """
+
+    entry: Entry
+    seen: Seen
+    product: Product
+    standing: Currency
+    planned_until: int | None = None
+
+    @property
+    def kind(self) -> Kind:
+        """The kind of preparation."""
+        return self.product.kind
+
+    @property
+    def address(self) -> str:
+        """The resource's address, by which others refer to it."""
+        return local(self.entry.reference)
+
+    @property
+    def stems_from(self) -> frozenset[str]:
+        """The orders that a statement was made from."""
+        if isinstance(self.seen, MedicationRequest):
+            return frozenset()
+        sources = (*self.seen.derived_from, *self.seen.based_on)
+        return frozenset(local(s.reference) for s in sources if s.reference)
+
+
+def dated_medicine(entry: Entry, reading: Reading) -> Dated | None:
+    """A thyroid medicine that is or was taken; ``None`` for any other resource.
+
+    Raises
+    ------
+    Unreadable
+        where the resource is not of this version, not of this patient, or not FHIR.
+    Undecided
+        where it cannot be told whether it is thyroid hormone, or was taken.
+    """
+    check_version(entry.resource, entry.kind, reading.shape, entry.path)
+    seen: Seen = (
+        view(entry.resource, MedicationStatement, entry.path)
+        if entry.kind == "MedicationStatement"
+        else view(entry.resource, MedicationRequest, entry.path)
+    )
+    check_subject(seen.subject, reading.patient, f"{entry.path}.subject", reading.notes)
+    open_question = ""
+    try:
+        standing = _standing(seen, entry, reading)
+    except Asked as asked:
+        standing, open_question = Currency(Standing.TAKEN), asked.question
+    planned = _planned_until(seen, reading.as_of, entry.path)
+    if standing.standing in {Standing.DRAFT, Standing.NOT_TAKEN} and planned is None:
+        return None
+    product = _product(seen, entry, reading)
+    if product is None:
+        return None
+    if open_question:
+        raise Undecided(open_question, (entry.reference,))
+    return Dated(entry, seen, product, standing, planned)
+
+
+def _standing(seen: Seen, entry: Entry, reading: Reading) -> Currency:
+    if isinstance(seen, MedicationStatement):
+        return statement_standing(seen, reading.shape, reading.as_of, entry.path)
+    return request_standing(seen, reading.shape, reading.as_of, entry.path)
+
+
+def _product(seen: Medicine, entry: Entry, reading: Reading) -> Product | None:
+    """The thyroid product, if it is one.
+
+    Raises
+    ------
+    Undecided
+        for a medicine without a name, or a thyroid product whose content is not known.
+    """
+    concept, reference = named_in(seen)
+    codes, preparations = reading.codes, reading.preparations
+    try:
+        if reference is not None and concept is None:
+            medication, path = medication_of(reference, seen, reading, entry)
+            if medication is not None:
+                return product_in(medication, codes, preparations, path)
+            concept = CodeableConcept(text=reference.display)
+        if concept is None or not (concept.coding or concept.text):
+            raise Undecided(
+                "what a medicine is cannot be told: it may be thyroid hormone",
+                (entry.reference,),
+            )
+        return product_of(concept, codes, preparations, f"{entry.path}.medication")
+    except Asked as asked:
+        raise Undecided(asked.question, (entry.reference,)) from None
+
+
+def _planned_until(seen: Seen, as_of: date, path: str) -> int | None:
+    """The last day of an order of ours that stands, or ``None`` for any other."""
+    if not isinstance(seen, MedicationRequest) or seen.status != "active":
+        return None
+    identifiers = [*seen.identifier, *([seen.group_identifier] if seen.group_identifier else [])]
+    if not any(identifier.system == PLAN_SYSTEM for identifier in identifiers):
+        return None
+    ends = [span.end for d in seen.dosage_instruction if (span := _bounds(d)) and span.end]
+    days = [read_date(end, f"{path}.dosageInstruction").day(as_of) for end in ends]
+    return max((day for day in days if day is not None), default=None)
+
+
+def intakes_of(medicine: Dated, reading: Reading) -> Iterator[Intake]:
+    """The doses of one resource, each with its days.
+
+    Dosages with bounds of their own follow one another (a climb in one order); the rest hold
+    as long as the resource does.
+
+    Raises
+    ------
+    Undecided
+        where it is not said since when the medicine was taken.
+    """
+    spans: dict[tuple[int | None, int | None], list[Dosage]] = {}
+    dosages, path = _dosages(medicine)
+    own = (medicine.standing.first_day, medicine.standing.last_day)
+    several = len(dosages) > 1
+    for dosage in dosages:
+        bounds = _bounds(dosage) if several else None
+        spans.setdefault(_days(bounds, own, reading.as_of, path), []).append(dosage)
+    for (first, last), together in (spans or {own: []}).items():
+        if first is None:
+            raise Undecided(
+                f"since when a {medicine.kind} medicine was taken is not said",
+                (medicine.entry.reference,),
+            )
+        if first <= 0:
+            yield _intake(medicine, first, last, together, reading)
+
+
+def _intake(
+    medicine: Dated, first: int, last: int | None, dosages: Sequence[Dosage], reading: Reading
+) -> Intake:
+    apart = Notes()
+    seen, doubt = medicine.seen, ""
+    path = _dosages(medicine)[1]
+    try:
+        doses = read_doses(dosages, medicine.product, path, reading.with_notes(apart), dated=False)
+    except Asked as asked:
+        doses, doubt = None, asked.question
+    if seen.modifier:
+        doubt = "A thyroid medicine carries a modifier that is not known."
+    for question in apart.questions:
+        doubt = doubt or question.question
+    group = seen.group_identifier if isinstance(seen, MedicationRequest) else None
+    grouped = f"{group.system or ''}|{group.value}" if group and group.value else ""
+    past = medicine.standing.standing is Standing.PAST
+    return Intake(
+        kind=medicine.kind,
+        lines=doses.lines if doses and not doubt else (),
+        first_day=first,
+        last_day=last,
+        end=End.DATED if last is not None else End.UNDATED if past else End.OPEN,
+        reference=medicine.entry.reference,
+        group=grouped or medicine.address,
+        replaces=_replaced(seen),
+        from_text=bool(doses and doses.from_text),
+        doubt=doubt or ("" if doses and doses.lines else "No dose of a thyroid medicine is given."),
+    )
+
+
+def _replaced(seen: Seen) -> frozenset[str]:
+    prior = seen.prior_prescription if isinstance(seen, MedicationRequest) else None
+    return frozenset({local(prior.reference)} if prior and prior.reference else ())
+
+
+def _dosages(medicine: Dated) -> tuple[tuple[Dosage, ...], str]:
+    if isinstance(medicine.seen, MedicationStatement):
+        return medicine.seen.dosage, f"{medicine.entry.path}.dosage"
+    return medicine.seen.dosage_instruction, f"{medicine.entry.path}.dosageInstruction"
+
+
+def _bounds(dosage: Dosage) -> Period | None:
+    repeat = dosage.timing.repeat if dosage.timing else None
+    return repeat.bounds_period if repeat else None
+
+
+def _days(
+    bounds: Period | None, own: tuple[int | None, int | None], as_of: date, path: str
+) -> tuple[int | None, int | None]:
+    """From when until when: the dosage's own bounds, else those of its resource."""
+    first, last = own
+    if bounds and bounds.start:
+        first = read_date(bounds.start, path).day(as_of)
+    if bounds and bounds.end:
+        last = read_date(bounds.end, path).day(as_of)
+    return first, last
+
+
+def dispense_of(entry: Entry, reading: Reading) -> Dispense | None:
+    """A hand-over of thyroid hormone that took place; ``None`` for any other.
+
+    It is a sign beside the orders, never a dose, so one that cannot be read is passed over.
+    """
+    seen = view(entry.resource, MedicationDispense, entry.path)
+    check_subject(seen.subject, reading.patient, f"{entry.path}.subject", reading.notes)
+    if seen.status != "completed" or seen.when_handed_over is None:
+        return None
+    day = read_date(seen.when_handed_over, f"{entry.path}.whenHandedOver").day(reading.as_of)
+    try:
+        product = _product(seen, entry, reading)
+    except Undecided:
+        return None
+    if product is None or day is None or day > 0:
+        return None
+    return Dispense(product.kind, day, entry.reference)

@@ -1,0 +1,153 @@
+"""How sure a flag is: the ratio on every basis, weighed with the bloods that follow.
+
+===============================================  ===========
+a TSH on the present dose in range, the latest   cleared
+TSH beyond its range before the switch already   unresolved
+in range before, and the first TSH on the
+present dose beyond its range                    confirmed
+the ratio off on every basis, or TSH moved by
+half and past mid-range                          likely
+the ratio off on any basis                       suspected
+===============================================  ===========
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from fractions import Fraction
+
+from crossgrain.safety.facts import Measurement
+from crossgrain.screening.bloods import (
+    Bloods,
+    Level,
+    Range,
+    fell,
+    level,
+    rose,
+    tsh_range,
+)
+from crossgrain.screening.course import Aim, Course
+from crossgrain.screening.flags import Grade
+from crossgrain.screening.limits import Limits
+from crossgrain.screening.switches import T3_KINDS, Switch
+
+
+class Side(StrEnum):
+    """Which way a dose is off."""
+
+    UNDER = "under"
+    OVER = "over"
+
+    @property
+    def tsh(self) -> Level:
+        """Where TSH goes when the dose is off this way."""
+        return Level.HIGH if self is Side.UNDER else Level.LOW
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """What the bloods say of one side.
+
+    `before`, `first` and `last` are ``None`` where there is no result that may be weighed:
+    the baseline, and the first and last on the present dose.
+    """
+
+    before: Level | None = None
+    first: Level | None = None
+    last: Level | None = None
+    moved: bool = False
+
+
+PREGNANT = Range(Fraction("0.3"), Fraction("2.5"), Fraction("3.0"))
+"""TSH that is in range in every trimester (0.1-2.5, 0.2-3.0, 0.3-3.0), and above it in each."""
+_LOW_IN_PREGNANCY = Fraction("0.1")
+
+
+def off(ratio: Fraction, side: Side, limits: Limits) -> bool:
+    """Whether a ratio is beyond the limit on that side; at the limit it is not."""
+    return ratio < limits.ratio_under if side is Side.UNDER else ratio > limits.ratio_over
+
+
+def grade(
+    ratios: Mapping[str, Fraction], side: Side, bloods: Weighed, limits: Limits
+) -> Grade | None:
+    """The grade of a switch whose ratio is off on some basis; ``None`` where TSH clears it."""
+    if bloods.last not in {None, side.tsh, Level.UNCLEAR}:
+        return None
+    if bloods.before is side.tsh:
+        return Grade.UNRESOLVED
+    if bloods.before is Level.IN_RANGE and bloods.first is side.tsh:
+        return Grade.CONFIRMED
+    if bloods.moved or all(off(ratio, side, limits) for ratio in ratios.values()):
+        return Grade.LIKELY
+    return Grade.SUSPECTED
+
+
+def weigh(switch: Switch, bloods: Bloods, side: Side, course: Course, limits: Limits) -> Weighed:
+    """What the bloods say, with what sets this patient apart considered.
+
+    In central hypothyroidism TSH is no guide: free T4 is weighed by the laboratory's own
+    range, and not even that where T3 is swallowed, which lowers it. With a goal of suppression
+    a TSH in range or below it clears nothing and confirms no excess. In pregnancy only what
+    holds in every trimester counts.
+    """
+    if Aim.CENTRAL in course.aims and switch.present.kinds & T3_KINDS:
+        return Weighed()
+    before, settled = bloods.before, bloods.settled
+    first = _level(settled[0], course, limits) if settled else None
+    last = _level(settled[-1], course, limits) if settled else None
+    weighed = Weighed(
+        before=_level(before, course, limits, settled=False) if before else None,
+        first=first,
+        last=last,
+        moved=bool(before and bloods.after and _moved(before, bloods, side, course, limits)),
+    )
+    return _for_suppression(weighed, side) if Aim.SUPPRESSION in course.aims else weighed
+
+
+def _for_suppression(weighed: Weighed, side: Side) -> Weighed:
+    if side is Side.OVER:
+        return Weighed()
+    high = Level.HIGH
+    return Weighed(
+        weighed.before,
+        weighed.first if weighed.first is high else None,
+        weighed.last if weighed.last is high else None,
+        weighed.moved,
+    )
+
+
+def _level(
+    measurement: Measurement, course: Course, limits: Limits, *, settled: bool = True
+) -> Level | None:
+    if Aim.CENTRAL in course.aims:
+        return _free_t4_level(measurement)
+    if Aim.PREGNANCY in course.aims and settled:
+        return _level_in_pregnancy(measurement)
+    return level(measurement, tsh_range(measurement, course, limits))
+
+
+def _free_t4_level(measurement: Measurement) -> Level | None:
+    """Where TSH would stand: a low free T4 speaks as a high TSH does."""
+    if measurement.low is None or measurement.high is None:
+        return None
+    found = level(measurement, Range(measurement.low, measurement.high, measurement.high))
+    return {Level.LOW: Level.HIGH, Level.HIGH: Level.LOW}.get(found, found)
+
+
+def _level_in_pregnancy(measurement: Measurement) -> Level:
+    found = level(measurement, PREGNANT)
+    if found is Level.LOW:
+        surely = Range(_LOW_IN_PREGNANCY, PREGNANT.high, PREGNANT.acceptable)
+        return Level.LOW if level(measurement, surely) is Level.LOW else Level.UNCLEAR
+    within = measurement.value <= PREGNANT.high
+    return found if found is Level.HIGH or within else Level.UNCLEAR
+
+
+def _moved(before: Measurement, bloods: Bloods, side: Side, course: Course, limits: Limits) -> bool:
+    if Aim.CENTRAL in course.aims:
+        return False
+    latest = bloods.after[-1]
+    within = tsh_range(latest, course, limits)
+    change = rose if side is Side.UNDER else fell
+    return change(before, latest, within, limits)

@@ -1,0 +1,157 @@
+"""One patient's course in, an answer out: flagged, cleared, still climbing, or to be reviewed."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from crossgrain.dosing.bases import Basis
+from crossgrain.safety.facts import Measurement
+from crossgrain.screening.bloods import Bloods, bloods_around
+from crossgrain.screening.course import Aim, Course, Undecided
+from crossgrain.screening.flags import Code, Flag, Grade, Outcome, Screened
+from crossgrain.screening.grading import Side, Weighed, grade, off, weigh
+from crossgrain.screening.limits import Limits
+from crossgrain.screening.stretches import TODAY, stretches_of
+from crossgrain.screening.switches import (
+    Ratios,
+    Switch,
+    last_move,
+    last_switch,
+    ratios,
+    window_days,
+)
+from crossgrain.screening.writing import Found, flag_of
+
+
+@dataclass(frozen=True, slots=True)
+class Ruler:
+    """What every patient is measured with: the day, the enabled bases, the limits."""
+
+    as_of: date
+    bases: tuple[Basis, ...]
+    limits: Limits
+
+
+def screen(course: Course, ruler: Ruler) -> Screened:
+    """Judge one patient's last change of preparation.
+
+    Parameters
+    ----------
+    course : its days counted from `ruler.as_of`
+    ruler : the day, the bases and the limits
+
+    Notes
+    -----
+    What cannot be told with certainty ends as `Outcome.NEEDS_REVIEW`, never as a guess.
+    """
+    try:
+        if course.deceased:
+            return Screened(Outcome.DECEASED)
+        switch = last_switch(stretches_of(course, ruler.limits), ruler.limits)
+        if switch is None:
+            return Screened(Outcome.NO_SWITCH)
+        return _judge(_Case(course, switch, ruler))
+    except Undecided as undecided:
+        return Screened(Outcome.NEEDS_REVIEW, why=undecided.reason, references=undecided.references)
+
+
+class _Case:
+    """One switch with everything that it is judged by, each worked out once."""
+
+    def __init__(self, course: Course, switch: Switch, ruler: Ruler) -> None:
+        self.course, self.switch, self.ruler = course, switch, ruler
+        self.limits = ruler.limits
+        self.ratios: Ratios = ratios(switch.old.regimen, switch.present.regimen, ruler.bases)
+        central = Aim.CENTRAL in course.aims
+        results = course.free_t4 if central else course.tsh
+        self.bloods: Bloods = bloods_around(switch, results, ruler.limits)
+        self.weighed: dict[Side, Weighed] = {
+            side: weigh(switch, self.bloods, side, course, ruler.limits) for side in Side
+        }
+        if course.unread_labs and not self.bloods.after:
+            raise Undecided("a thyroid result in the record cannot be read", course.unread_labs)
+
+    def off(self, side: Side) -> bool:
+        """Whether the ratio is off on that side on any enabled basis."""
+        return any(off(ratio, side, self.limits) for ratio in self.ratios.values())
+
+    def grade(self, side: Side) -> Grade | None:
+        """The grade of a ratio that is off on that side."""
+        return grade(self.ratios, side, self.weighed[side], self.limits)
+
+    def still_moving(self, side: Side) -> bool:
+        """Whether the dose may still be on its way to where it belongs."""
+        if Aim.PREGNANCY in self.course.aims:
+            return False
+        moved = last_move(self.switch, self.ruler.bases, upwards=side is Side.UNDER)
+        return TODAY - moved <= window_days(self.switch.present, self.limits)
+
+    @property
+    def planned(self) -> bool:
+        """Whether a series of ours is under way."""
+        until = self.course.planned_until
+        return until is not None and until >= TODAY
+
+    def screened(self, outcome: Outcome, why: str = "", flags: tuple[Flag, ...] = ()) -> Screened:
+        """The answer, with the switch's day and resources."""
+        switched_on = self.ruler.as_of + timedelta(days=self.switch.day)
+        return Screened(outcome, flags, why, self.switch.references, switched_on)
+
+    def flag(self, code: Code, graded: Grade, shown: Measurement | None = None) -> Flag:
+        """A flag with its words."""
+        last = self.bloods.settled or self.bloods.after
+        return flag_of(
+            Found(
+                code=code,
+                grade=graded,
+                switch=self.switch,
+                course=self.course,
+                ratios=self.ratios,
+                before=self.bloods.before,
+                after=shown or (last[-1] if last else None),
+            ),
+            as_of=self.ruler.as_of,
+            bases=self.ruler.bases,
+            limits=self.limits,
+        )
+
+
+def _judge(case: _Case) -> Screened:
+    if case.planned:
+        return case.screened(Outcome.CLIMBING, "a series that this service proposed is under way")
+    sides = [side for side in Side if case.off(side)]
+    graded = {side: found for side in sides if (found := case.grade(side))}
+    waiting = [side for side in graded if case.still_moving(side)]
+    standing = {side: found for side, found in graded.items() if side not in waiting}
+    flags = sorted([*_of_ratio(case, standing), *_of_bloods(case)], key=lambda flag: flag.rank)
+    if flags:
+        return case.screened(Outcome.FLAGGED, flags=tuple(flags))
+    if waiting:
+        return case.screened(Outcome.CLIMBING, "the dose was changed within the climb window")
+    if sides:
+        return case.screened(Outcome.CLEARED, "a result on the present dose clears it")
+    return case.screened(Outcome.SOUND, "the dose is within the limits on every basis")
+
+
+def _of_ratio(case: _Case, standing: dict[Side, Grade]) -> Iterator[Flag]:
+    """At most one flag: a dose cannot be both too low and too high."""
+    if not standing:
+        return
+    side, found = min(standing.items(), key=lambda item: list(Grade).index(item[1]))
+    if len(standing) > 1 and len(set(standing.values())) == 1:
+        yield case.flag(Code.DISPUTED, found)
+    elif side is Side.OVER and case.switch.left_running:
+        yield case.flag(Code.LEFT_RUNNING, found)
+    else:
+        yield case.flag(Code.UNDER if side is Side.UNDER else Code.OVER, found)
+
+
+def _of_bloods(case: _Case) -> Iterator[Flag]:
+    """What the bloods say on their own: TSH off without a ratio, or no TSH at all."""
+    for side, code in ((Side.UNDER, Code.TSH_HIGH), (Side.OVER, Code.TSH_LOW)):
+        weighed = case.weighed[side]
+        if not case.off(side) and weighed.last is side.tsh:
+            yield case.flag(code, Grade.OBSERVED)
+    since = TODAY - case.switch.day
+    if since > case.limits.labs_first_within_days and not case.bloods.after:
+        yield case.flag(Code.NO_TSH, Grade.OBSERVED)

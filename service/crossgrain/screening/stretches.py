@@ -1,0 +1,184 @@
+"""From single medicines to the timeline: stretches of days on which one regimen was taken.
+
+Two orders of one hormone that meet are told apart by what they say of each other:
+
+==============================================  =======================================
+the later one replaces the earlier               the earlier ends the day before
+the earlier is over, no one knows since when     it ends before the next order of its hormone, or
+                                                 where none came in time, before the next change
+they share one day                               the earlier ends the day before
+one dose, meeting for a renewal's length         a renewal: the earlier ends the day before
+one group                                        both are taken
+anything else                                    the days on which they meet are doubtful
+==============================================  =======================================
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from functools import cached_property
+from itertools import pairwise
+
+from crossgrain.dosing.preparations import Kind
+from crossgrain.dosing.regimens import Regimen
+from crossgrain.screening.course import Course, End, Intake, Undecided
+from crossgrain.screening.limits import Limits
+
+TODAY = 0
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Days on which one regimen was taken.
+
+    Attributes
+    ----------
+    intakes : what was taken, in the order of their beginning
+    first_day, last_day : both included; the last day of a regimen in force is today
+    in_force : it is taken today
+    doubt : why what was taken on these days cannot be told, or empty
+    assumed_end : the record does not say when it ended
+    """
+
+    intakes: tuple[Intake, ...]
+    first_day: int
+    last_day: int
+    in_force: bool = False
+    doubt: str = ""
+    assumed_end: bool = False
+
+    @cached_property
+    def regimen(self) -> Regimen:
+        """Everything that was taken on these days."""
+        return Regimen(tuple(line for intake in self.intakes for line in intake.lines))
+
+    @property
+    def kinds(self) -> frozenset[Kind]:
+        """The kinds of preparation taken."""
+        return frozenset(intake.kind for intake in self.intakes)
+
+    @property
+    def dose(self) -> tuple[object, ...]:
+        """Equal for two stretches of one regimen."""
+        return tuple(sorted(part for intake in self.intakes for part in intake.dose))
+
+    @property
+    def days(self) -> int:
+        """How long it lasted."""
+        return self.last_day - self.first_day + 1
+
+    @property
+    def references(self) -> tuple[str, ...]:
+        """The resources that tell of it."""
+        return tuple(intake.reference for intake in self.intakes)
+
+
+@dataclass(frozen=True, slots=True)
+class _Held:
+    """An intake with the last day that it was settled to have; ``None`` while it goes on."""
+
+    intake: Intake
+    last_day: int | None
+    assumed: bool = False
+
+    def holds(self, day: int) -> bool:
+        return self.intake.first_day <= day and (self.last_day is None or day <= self.last_day)
+
+
+def stretches_of(course: Course, limits: Limits) -> tuple[Stretch, ...]:
+    """The timeline, oldest first; days without hormone stand in no stretch.
+
+    Raises
+    ------
+    Undecided
+        where a medicine ended on a day that nothing tells of.
+    """
+    held = _settled(course.intakes, limits)
+    starts = {h.intake.first_day for h in held}
+    ends = {h.last_day + 1 for h in held if h.last_day is not None}
+    days = sorted(day for day in starts | ends if day <= TODAY)
+    found: list[Stretch] = []
+    for first, after in pairwise([*days, TODAY + 1]):
+        taken = [h for h in held if h.holds(first)]
+        if taken:
+            found.append(_stretch(taken, first, after - 1))
+    return tuple(_joined(found, limits.kept_renewal_days))
+
+
+def _stretch(taken: list[_Held], first: int, last: int) -> Stretch:
+    return Stretch(
+        intakes=tuple(h.intake for h in taken),
+        first_day=first,
+        last_day=last,
+        in_force=last == TODAY,
+        doubt=_doubt([h.intake for h in taken]),
+        assumed_end=any(h.assumed and h.last_day == last for h in taken),
+    )
+
+
+def _doubt(taken: list[Intake]) -> str:
+    """Why it cannot be told what was taken: a dose unread, or two of one hormone at once."""
+    groups: dict[Kind, set[str]] = {}
+    for intake in taken:
+        if intake.doubt:
+            return intake.doubt
+        seen = groups.setdefault(intake.kind, set())
+        if seen and (not intake.group or intake.group not in seen):
+            return f"two {intake.kind} medicines run side by side; are both taken?"
+        seen.add(intake.group)
+    return ""
+
+
+def _settled(intakes: Iterable[Intake], limits: Limits) -> list[_Held]:
+    """Each intake with the day on which it gave way to the next."""
+    ordered = sorted(intakes, key=lambda i: (i.first_day, i.reference, i.dose))
+    return [_settle(intake, ordered, limits) for intake in ordered]
+
+
+def _settle(intake: Intake, ordered: list[Intake], limits: Limits) -> _Held:
+    last = intake.last_day
+    later = [i for i in ordered if i.first_day > intake.first_day]
+    for other in later:
+        gives_way = intake.reference in other.replaces or _renewed(intake, other, limits)
+        if gives_way and (last is None or last >= other.first_day):
+            last = other.first_day - 1
+    if last is not None or intake.end is not End.UNDATED:
+        return _Held(intake, last)
+    renewed_by = intake.first_day + limits.kept_order_days
+    same = [i for i in later if i.kind is intake.kind and i.first_day <= renewed_by]
+    following = (same or later)[:1]
+    if not following:
+        raise Undecided(
+            f"a {intake.kind} medicine is over, and the record does not say since when",
+            (intake.reference,),
+        )
+    return _Held(intake, following[0].first_day - 1, assumed=True)
+
+
+def _renewed(earlier: Intake, later: Intake, limits: Limits) -> bool:
+    """Whether the later one takes over from the earlier without a word."""
+    if earlier.kind is not later.kind or earlier.last_day is None:
+        return False
+    if earlier.group and earlier.group == later.group and earlier.dose != later.dose:
+        return False
+    shared = earlier.last_day - later.first_day + 1
+    outlives = later.last_day is None or later.last_day > earlier.last_day
+    if shared <= 1:
+        return True
+    return earlier.dose == later.dose and shared <= limits.kept_renewal_days and outlives
+
+
+def _joined(found: list[Stretch], renewal_days: int) -> list[Stretch]:
+    """Stretches of one regimen that a renewal cut apart, as one."""
+    joined: list[Stretch] = []
+    for stretch in found:
+        before = joined[-1] if joined else None
+        if (
+            before
+            and before.dose == stretch.dose
+            and before.doubt == stretch.doubt
+            and stretch.first_day - before.last_day - 1 <= renewal_days
+        ):
+            joined[-1] = replace(stretch, first_day=before.first_day)
+        else:
+            joined.append(stretch)
+    return joined

@@ -1,0 +1,158 @@
+"""Which change of preparation a patient last went through, and whether the dose still moves."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import pairwise
+
+from crossgrain.dosing.bases import Basis
+from crossgrain.dosing.errors import DomainError
+from crossgrain.dosing.preparations import Kind
+from crossgrain.dosing.regimens import Regimen
+from crossgrain.screening.course import Undecided
+from crossgrain.screening.limits import Limits
+from crossgrain.screening.stretches import Stretch
+
+T3_KINDS = frozenset(Kind) - {Kind.LEVOTHYROXINE}
+
+
+@dataclass(frozen=True, slots=True)
+class Switch:
+    """The last change of preparation.
+
+    Attributes
+    ----------
+    old : the regimen that was left
+    present : the regimen that it came to, and that is in force
+    way : everything from the first day of the change to today, `present` last
+    """
+
+    old: Stretch
+    present: Stretch
+    way: tuple[Stretch, ...]
+
+    @property
+    def day(self) -> int:
+        """The first day of the change."""
+        return self.way[0].first_day
+
+    @property
+    def references(self) -> tuple[str, ...]:
+        """The resources that tell of the old and the present regimen, each once."""
+        return tuple(dict.fromkeys((*self.old.references, *self.present.references)))
+
+    @property
+    def left_running(self) -> bool:
+        """Whether all of the old regimen is still taken, at its old dose, beside the new."""
+        return set(self.old.dose) < set(self.present.dose)
+
+
+def last_switch(stretches: Sequence[Stretch], limits: Limits) -> Switch | None:
+    """The last change of preparation, or ``None`` where there was none.
+
+    Stretches of the same kinds form a run. A run in which no stretch was held long enough to
+    be kept is on the way between two regimens, and is passed over when looking for the old one.
+
+    Raises
+    ------
+    Undecided
+        where the old or the present regimen is not certain, or nothing is taken today.
+    """
+    runs = _runs(stretches)
+    if len(runs) < 2:
+        return None
+    before = len(runs) - 2
+    while before and not _kept(runs[before], limits):
+        before -= 1
+    old, present = runs[before][-1], runs[-1][-1]
+    _check(old, present, limits)
+    way = tuple(stretch for run in runs[before + 1 :] for stretch in run)
+    return Switch(old, present, way)
+
+
+def _runs(stretches: Sequence[Stretch]) -> list[list[Stretch]]:
+    runs: list[list[Stretch]] = []
+    for stretch in stretches:
+        if runs and runs[-1][-1].kinds == stretch.kinds:
+            runs[-1].append(stretch)
+        else:
+            runs.append([stretch])
+    return runs
+
+
+def _kept(run: Sequence[Stretch], limits: Limits) -> bool:
+    return any(stretch.days >= limits.kept_regimen_days for stretch in run)
+
+
+def _check(old: Stretch, present: Stretch, limits: Limits) -> None:
+    for stretch in (old, present):
+        if stretch.doubt:
+            raise Undecided(stretch.doubt, stretch.references)
+    if -present.last_day > limits.kept_renewal_days:
+        raise Undecided(
+            "no thyroid hormone that the record knows of is taken today", present.references
+        )
+
+
+Ratios = dict[str, Fraction]
+"""Basis id → LT4-equivalent, new over old; a chart that does not reach a dose is left out."""
+
+
+def ratios(old: Regimen, new: Regimen, bases: Sequence[Basis]) -> Ratios:
+    """New over old on each basis.
+
+    Raises
+    ------
+    Undecided
+        where no chart reaches both doses.
+    """
+    found: Ratios = {}
+    for basis in bases:
+        try:
+            before, after = basis.lt4_equivalent(old), basis.lt4_equivalent(new)
+        except DomainError:
+            continue
+        if before:
+            found[basis.id] = after / before
+    if not found:
+        raise Undecided("no enabled chart reaches both the old and the new dose")
+    return found
+
+
+def last_move(switch: Switch, bases: Sequence[Basis], *, upwards: bool) -> int:
+    """The last day on which the dose went that way: the switch itself, or a step since.
+
+    A step counts where the total moves on any basis, or where the new medicine alone does: in
+    an overlap the total may stand while the new one climbs and the old one tapers.
+    """
+    moved = switch.day
+    for before, after in pairwise(switch.way):
+        if before.doubt or after.doubt:
+            continue
+        earlier, later = before.regimen, after.regimen
+        pairs = [(earlier, later), (_new_part(switch, before), _new_part(switch, after))]
+        if any(_moves(*pair, bases, upwards=upwards) for pair in pairs):
+            moved = after.first_day
+    return moved
+
+
+def _new_part(switch: Switch, stretch: Stretch) -> Regimen:
+    old = switch.old.kinds
+    return Regimen(tuple(i for i in stretch.regimen.lines if i.preparation.kind not in old))
+
+
+def _moves(before: Regimen, after: Regimen, bases: Sequence[Basis], *, upwards: bool) -> bool:
+    for basis in bases:
+        try:
+            step = basis.lt4_equivalent(after) - basis.lt4_equivalent(before)
+        except DomainError:
+            continue
+        if step > 0 if upwards else step < 0:
+            return True
+    return False
+
+
+def window_days(present: Stretch, limits: Limits) -> int:
+    """How long after its last step such a dose may still be on its way."""
+    with_t3 = present.kinds & T3_KINDS
+    return limits.window_with_t3_days if with_t3 else limits.window_without_t3_days
