@@ -9,8 +9,9 @@ from crossgrain.dosing.regimens import Regimen
 from crossgrain.fhir.read.code_tables import CodeTables
 from crossgrain.fhir.read.errors import Category, Unreadable
 from crossgrain.fhir.read.history import History, read_allergy, read_condition, read_goal
+from crossgrain.fhir.read.hormones import Hormone, Medicines
 from crossgrain.fhir.read.labs import Labs, read_observation
-from crossgrain.fhir.read.medication_entries import Hormone, Medicines, read_medicine
+from crossgrain.fhir.read.medication_entries import read_medicine
 from crossgrain.fhir.read.notes import Notes
 from crossgrain.fhir.read.person import Person, read_person, the_patient
 from crossgrain.fhir.read.reading import Reading

@@ -8,7 +8,8 @@ from msgspec.structs import replace
 
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.fhir.read.errors import Asked
-from crossgrain.fhir.read.medicines import Product, line_of_dose
+from crossgrain.fhir.read.medicines import Product
+from crossgrain.fhir.read.product_lines import line_of_dose
 from crossgrain.fhir.read.quantities import Amount, plain
 from crossgrain.fhir.read.units import Dimension
 

@@ -4,7 +4,7 @@ from fractions import Fraction
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.fhir.read.errors import Asked
-from crossgrain.fhir.read.medication_entries import Hormone
+from crossgrain.fhir.read.hormones import Hormone
 from crossgrain.fhir.read.notes import Notes
 from crossgrain.fhir.read.record import MedicineEntry
 from crossgrain.fhir.read.resolve import local

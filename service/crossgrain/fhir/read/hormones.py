@@ -1,0 +1,105 @@
+"""Thyroid medicines found in a record, and what ties them to other resources."""
+
+from dataclasses import dataclass, field
+
+from crossgrain.dosing.preparations import Kind
+from crossgrain.fhir.identity import PLAN_SYSTEM
+from crossgrain.fhir.read.currency import Currency, Standing
+from crossgrain.fhir.read.dose_lines import Doses
+from crossgrain.fhir.read.history import keys_in
+from crossgrain.fhir.read.medication_resources import Seen
+from crossgrain.fhir.read.medicines import Product
+from crossgrain.fhir.read.reading import Reading
+from crossgrain.fhir.read.record import MedicineEntry
+from crossgrain.fhir.read.resolve import Entry
+from crossgrain.fhir.read.views import (
+    CodeableConcept,
+    MedicationRequest,
+    MedicationStatement,
+    Reference,
+    view,
+)
+from crossgrain.safety.facts import Known
+
+
+@dataclass(frozen=True, slots=True)
+class Hormone:
+    """A thyroid medicine, with what ties it to other resources.
+
+    Attributes
+    ----------
+    group : group identifier of the order
+    stems_from : references to what a statement was made from
+    replaces : reference to the order that this one replaces
+    """
+
+    entry: MedicineEntry
+    kind: Kind
+    group: tuple[str, str] | None = None
+    stems_from: tuple[str, ...] = ()
+    replaces: str | None = None
+
+
+@dataclass(slots=True)
+class Medicines:
+    """What the medication resources of one record gave.
+
+    `indications` stays ``None`` until a thyroid medicine carries a reason.
+    """
+
+    taken: list[Hormone] = field(default_factory=list)
+    past: list[Hormone] = field(default_factory=list)
+    drafts: list[MedicineEntry] = field(default_factory=list)
+    indications: list[Known] | None = None
+
+
+def medicine_entry(seen: Seen, entry: Entry, standing: Currency, doses: Doses) -> MedicineEntry:
+    """The medicine as the record's reader sees it."""
+    request = seen if isinstance(seen, MedicationRequest) else None
+    context = seen.context if isinstance(seen, MedicationStatement) else None
+    identifiers = [*seen.identifier, *([request.group_identifier] if request else [])]
+    return MedicineEntry(
+        reference=entry.reference,
+        resource_type=entry.kind,
+        path=entry.path,
+        lines=doses.lines,
+        status=seen.status or "",
+        draft=standing.standing is Standing.DRAFT,
+        ours=any(i is not None and i.system == PLAN_SYSTEM for i in identifiers),
+        from_text=doses.from_text,
+        encounter=_written(seen.encounter or context),
+        requester=_written(request.requester) if request else None,
+        first_day=standing.first_day,
+        last_day=standing.last_day,
+        replaces=_written(request.prior_prescription) if request else None,
+    )
+
+
+def tied(seen: Seen, medicine: MedicineEntry, product: Product) -> Hormone:
+    """The medicine with what it says of other resources."""
+    if isinstance(seen, MedicationStatement):
+        sources = [_written(r) for r in (*seen.derived_from, *seen.based_on)]
+        return Hormone(medicine, product.kind, stems_from=tuple(s for s in sources if s))
+    group = seen.group_identifier
+    named = (group.system or "", group.value) if group and group.value else None
+    return Hormone(medicine, product.kind, group=named, replaces=_written(seen.prior_prescription))
+
+
+def read_reasons(seen: Seen, entry: Entry, found: Medicines, reading: Reading) -> None:
+    """Why the hormone is taken, as far as its own resource says."""
+    concepts = [*seen.reason_code, *(r.concept for r in seen.reason if r.concept)]
+    references = [*seen.reason_reference, *(r.reference for r in seen.reason if r.reference)]
+    for reference in references:
+        target = reading.index.find(reference)
+        if target is not None and target.kind == "Condition":
+            code = target.resource.get("code")
+            concepts.append(view(code or {}, CodeableConcept, f"{target.path}.code"))
+    if not concepts:
+        return
+    table = reading.codes.concerns.conditions
+    keys = dict.fromkeys(key for concept in concepts for key in keys_in(concept, table))
+    found.indications = (found.indications or []) + [Known(key, entry.path) for key in keys]
+
+
+def _written(reference: Reference | None) -> str | None:
+    return reference.reference if reference else None
