@@ -14,8 +14,10 @@ from starlette.responses import JSONResponse, Response
 from crossgrain import __version__
 from crossgrain.api.boundary import Boundary
 from crossgrain.api.clock import Clock, now
-from crossgrain.api.documentation import COMPONENTS, DESCRIPTION, operation_docs
+from crossgrain.api.conformance.routes import add_conformance
+from crossgrain.api.documentation import COMPONENTS, DESCRIPTION, apply_docs, operation_docs
 from crossgrain.api.faults import Fault, RequestRefused, refusal
+from crossgrain.api.operations.apply import apply, plan_options
 from crossgrain.api.operations.compare_bases import compare_bases
 from crossgrain.api.operations.desk import Desk, desk_over
 from crossgrain.api.operations.propose_switch import propose_switch
@@ -49,6 +51,7 @@ def create_app(settings: Settings, catalogue: Catalogue, clock: Clock = now) -> 
     for version in FhirVersion:
         for name, operation, docs in _operations(desk):
             _add_operation(app, f"/fhir/{version}/{name}", operation, version, docs, settings)
+    add_conformance(app, desk, settings)
     _add_probes(app)
     _complete_openapi(app)
     app.add_exception_handler(RequestRefused, _on_refusal)
@@ -90,6 +93,11 @@ def _operations(desk: Desk) -> list[tuple[str, Operation, dict[str, Any]]]:
                 desk.comparison_options,
                 "A Parameters resource with one parameter named basis per chart.",
             ),
+        ),
+        (
+            "PlanDefinition/regimen-switch/$apply",
+            partial(apply, desk),
+            apply_docs(plan_options(desk)),
         ),
     ]
 

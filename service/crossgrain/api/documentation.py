@@ -105,6 +105,54 @@ def operation_docs(
     }
 
 
+def apply_docs(options: tuple[Option, ...]) -> dict[str, Any]:
+    """The OpenAPI operation object of ``$apply``."""
+    docs = operation_docs(
+        "Apply the plan definition",
+        "The plan of $propose-switch by FHIR's own operation: the record in data, the options"
+        " in parameters, the patient as subject.",
+        options,
+        "R4: a CarePlan with everything contained. R5: a Parameters with one Bundle.",
+    )
+    docs["requestBody"]["content"] = _content(_apply_schema(options))
+    return docs
+
+
+def _apply_schema(options: tuple[Option, ...]) -> dict[str, Any]:
+    nested = {
+        "type": "object",
+        "required": ["resourceType", "parameter"],
+        "properties": {
+            "resourceType": {"const": "Parameters"},
+            "parameter": {
+                "type": "array",
+                "items": {"oneOf": [_body_option(option) for option in options]},
+            },
+        },
+    }
+    parts: list[dict[str, Any]] = [
+        _named("subject", "valueString", {"type": "string"}),
+        _named("data", "resource", {"$ref": "#/components/schemas/Bundle"}),
+        _named("parameters", "resource", nested),
+    ]
+    return {
+        "type": "object",
+        "required": ["resourceType", "parameter"],
+        "properties": {
+            "resourceType": {"const": "Parameters"},
+            "parameter": {"type": "array", "items": {"oneOf": parts}},
+        },
+    }
+
+
+def _named(name: str, key: str, schema: dict[str, Any]) -> dict[str, Any]:
+    return {
+        "type": "object",
+        "required": ["name", key],
+        "properties": {"name": {"const": name}, key: schema},
+    }
+
+
 def _content(schema: dict[str, Any]) -> dict[str, Any]:
     return {media_type: {"schema": schema} for media_type in SPOKEN}
 

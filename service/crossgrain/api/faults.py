@@ -22,6 +22,14 @@ class Fault(StrEnum):
     MEDIA_TYPE = "media-type"
     TOO_LARGE = "too-large"
     TOO_SLOW = "too-slow"
+    RECORD_MISSING = "record-missing"
+    DATA_INCOMPLETE = "data-incomplete"
+    UNAUTHENTICATED = "unauthenticated"
+    FORBIDDEN = "forbidden"
+    HEADERS_TOO_LARGE = "headers-too-large"
+    TOO_MANY = "too-many"
+    BUSY = "busy"
+    NOT_READY = "not-ready"
     INTERNAL = "internal"
 
 

@@ -20,6 +20,7 @@ _JSON_TYPES: dict[str, tuple[type, ...]] = {
     "valueBoolean": (bool,),
     "valueDecimal": (int, float, Decimal),
     "valueReference": (dict,),
+    "valueCodeableConcept": (dict,),
 }
 _BESIDE_THE_VALUE = {"id", "extension", "name"}
 
@@ -88,7 +89,7 @@ def call_from(body: dict[str, Any], beside: Sequence[Given]) -> Call:
         return Call(body, "Bundle", tuple(beside))
     if body.get("resourceType") != "Parameters":
         raise refusal(Fault.INPUT_SHAPE, "resourceType", "send a Parameters resource or a Bundle")
-    parameters = _elements(body)
+    parameters = elements_of(body)
     given = tuple(
         Given(parameter.get("name"), parameter, f"Parameters.parameter[{index}]")
         for index, parameter in enumerate(parameters)
@@ -98,13 +99,20 @@ def call_from(body: dict[str, Any], beside: Sequence[Given]) -> Call:
     return Call(record, root, (*given, *beside))
 
 
-def _elements(body: dict[str, Any]) -> list[dict[str, Any]]:
+def elements_of(body: dict[str, Any], root: str = "Parameters") -> list[dict[str, Any]]:
+    """Every parameter of a `Parameters` that stands at `root`.
+
+    Raises
+    ------
+    RequestRefused
+        where it is not a list of objects, or carries what may change its meaning.
+    """
     parameters = body.get("parameter")
     if not isinstance(parameters, list) or not all(isinstance(p, dict) for p in parameters):
-        raise refusal(Fault.INPUT_SHAPE, "Parameters.parameter", "this must be a list of objects")
+        raise refusal(Fault.INPUT_SHAPE, f"{root}.parameter", "this must be a list of objects")
     for place, element in [
-        ("Parameters", body),
-        *((f"Parameters.parameter[{i}]", parameter) for i, parameter in enumerate(parameters)),
+        (root, body),
+        *((f"{root}.parameter[{i}]", parameter) for i, parameter in enumerate(parameters)),
     ]:
         for refused in ("modifierExtension", "implicitRules"):
             if refused in element:

@@ -1,13 +1,22 @@
-"""Settings of a deployment, from environment variables that begin with ``CROSSGRAIN_``."""
+"""Settings of a deployment, from environment variables that begin with ``CROSSGRAIN_``.
 
+Secrets may also stand in files of ``CROSSGRAIN_SECRETS_DIR``, each named as its variable is,
+in small letters.
+"""
+
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Literal, Self
+from zoneinfo import ZoneInfo
 
-from pydantic import Field
+from pydantic import Field, SecretStr, field_validator, model_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
+
+HIDDEN = "(set, not shown)"
 
 
 class Settings(BaseSettings):
-    """Every setting has a working default; none is secret."""
+    """Every setting has a default that works on one's own machine."""
 
     model_config = SettingsConfigDict(env_prefix="CROSSGRAIN_", extra="ignore")
 
@@ -20,3 +29,135 @@ class Settings(BaseSettings):
     body_seconds: float = Field(
         default=20.0, gt=0, description="A body that takes longer to arrive is refused (408)."
     )
+    max_header_bytes: int = Field(
+        default=16 * 1024, gt=0, description="Larger request headers are refused (431)."
+    )
+    max_in_flight: int = Field(
+        default=128, gt=0, description="Of more requests at once the rest is turned away (503)."
+    )
+    requests_per_second: float = Field(
+        default=0.0, ge=0, description="Per caller's address; more is turned away (429). 0: any."
+    )
+    keep_alive_seconds: int = Field(
+        default=5, gt=0, description="An idle connection is closed after so long."
+    )
+    shutdown_seconds: int = Field(
+        default=20, gt=0, description="On SIGTERM, requests under way are given so long."
+    )
+    public_url: str | None = Field(
+        default=None, description="The address that callers use, such as https://dose.example."
+    )
+    cors_origins: tuple[str, ...] = Field(
+        default=(), description="Origins whose pages may call, a JSON list."
+    )
+    time_zone: str = Field(default="UTC", description="Says which day today is for CDS Hooks.")
+    cds_basis: str = Field(
+        default="practice", description="The basis by which CDS Hooks judge an order."
+    )
+    cds_auth: Literal["off", "jwt"] | None = Field(
+        default=None, description="How CDS clients are known: off, or jwt."
+    )
+    cds_issuers: dict[str, str] = Field(
+        default_factory=dict, description="Trusted CDS clients: issuer to JWKS, file or URL; JSON."
+    )
+    cds_token_seconds: int = Field(
+        default=300, gt=0, description="The longest life of a CDS client's token."
+    )
+    cds_fhir_servers: tuple[str, ...] = Field(
+        default=(), description="FHIR servers that may be asked for what a call lacks; JSON list."
+    )
+    cds_fetch_seconds: float = Field(
+        default=2.0, gt=0, description="The longest time that all of that asking may take."
+    )
+    jti_store: SecretStr | None = Field(
+        default=None, description="Where used tokens are kept for all replicas: a redis:// URL."
+    )
+    fhir_auth: Literal["off", "jwks", "introspection"] | None = Field(
+        default=None, description="How FHIR callers are known: off, jwks, or introspection."
+    )
+    oauth_issuer: str | None = Field(default=None, description="Who issues access tokens.")
+    oauth_audience: str | None = Field(
+        default=None, description="The audience that an access token must name."
+    )
+    oauth_jwks: str | None = Field(default=None, description="The issuer's JWKS, a file or a URL.")
+    introspection_url: str | None = Field(
+        default=None, description="Where access tokens are introspected (RFC 7662)."
+    )
+    introspection_client: str | None = Field(
+        default=None, description="This service's client id there."
+    )
+    introspection_secret: SecretStr | None = Field(
+        default=None, description="This service's secret there."
+    )
+    jwks_seconds: float = Field(
+        default=300.0, gt=0, description="How long a JWKS is kept before it is read again."
+    )
+    clock_leeway_seconds: int = Field(
+        default=30, ge=0, description="How far another's clock may be off."
+    )
+    metrics: bool = Field(default=True, description="Serve /metrics.")
+    traces: bool = Field(
+        default=False, description="Export traces; needs the extra otel and OTEL_ variables."
+    )
+    log_format: Literal["json", "plain"] = Field(
+        default="json", description="How log lines are written: json or plain."
+    )
+    secrets_dir: Path | None = Field(
+        default=None, description="A folder of files, one secret each."
+    )
+
+    @field_validator("public_url", "introspection_url")
+    @classmethod
+    def _no_final_slash(cls, url: str | None) -> str | None:
+        if url is not None and not url.startswith(("https://", "http://")):
+            raise ValueError("an absolute http or https address is expected")
+        return url.rstrip("/") if url else url
+
+    @field_validator("cds_fhir_servers")
+    @classmethod
+    def _servers(cls, urls: tuple[str, ...]) -> tuple[str, ...]:
+        if not all(url.startswith(("https://", "http://")) for url in urls):
+            raise ValueError("absolute http or https addresses are expected")
+        return tuple(url.rstrip("/") for url in urls)
+
+    @field_validator("time_zone")
+    @classmethod
+    def _known_zone(cls, zone: str) -> str:
+        try:
+            ZoneInfo(zone)
+        except (ValueError, KeyError, OSError):
+            raise ValueError("an IANA time zone is expected, such as Europe/Lisbon") from None
+        return zone
+
+    @model_validator(mode="after")
+    def _complete(self) -> Self:
+        """A half-configured check would let everyone in or no one: refuse it at start."""
+        needs = {
+            self.cds_auth == "jwt": ("public_url", "cds_issuers"),
+            self.fhir_auth == "jwks": ("oauth_issuer", "oauth_audience", "oauth_jwks"),
+            self.fhir_auth == "introspection": (
+                "introspection_url",
+                "introspection_client",
+                "introspection_secret",
+                "oauth_audience",
+            ),
+        }
+        missing = [name for on, names in needs.items() if on for name in names]
+        absent = [name.upper() for name in missing if not getattr(self, name)]
+        if absent:
+            raise ValueError(f"also set CROSSGRAIN_{', CROSSGRAIN_'.join(absent)}")
+        return self
+
+    def summary(self) -> Iterator[tuple[str, str]]:
+        """Name and value of every setting; a secret is shown only to be set."""
+        for name in type(self).model_fields:
+            value = getattr(self, name)
+            yield name, HIDDEN if isinstance(value, SecretStr) else str(value)
+
+
+def settings_from_environment() -> Settings:
+    """The settings, secrets in files included."""
+    settings = Settings()
+    if settings.secrets_dir is None:
+        return settings
+    return Settings(_secrets_dir=settings.secrets_dir)  # type: ignore[call-arg]

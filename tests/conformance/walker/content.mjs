@@ -64,10 +64,16 @@ export function checkCodes({ node, place, path }, found) {
 // undefined where nothing can be said.
 export function resolver(bundle) {
   const entries = new Map(bundle.entry.map((e) => [e.fullUrl, e.resource.resourceType]));
+  // A fragment means the same in what is contained as in what contains it; # alone is the latter.
+  const containers = new Map(
+    bundle.entry.flatMap(({ resource }) => (resource.contained ?? []).map((c) => [c, resource])),
+  );
   return (reference, resource) => {
     if (reference === undefined) return undefined;
     if (reference.startsWith("#")) {
-      const inside = resource.contained?.find((c) => `#${c.id}` === reference);
+      const container = containers.get(resource) ?? resource;
+      if (reference === "#") return container.resourceType;
+      const inside = container.contained?.find((c) => `#${c.id}` === reference);
       return inside?.resourceType ?? "missing";
     }
     if (reference.startsWith("urn:")) return entries.get(reference) ?? "missing";

@@ -7,7 +7,7 @@ from typing import Any
 from crossgrain.api.faults import Fault, refusal, refused_by_domain
 from crossgrain.api.operations.desk import Desk
 from crossgrain.api.operations.reading import day_asked, mixture_asked, record_in
-from crossgrain.api.parameters import Given, Options, call_from, read_options
+from crossgrain.api.parameters import Call, Given, Options, call_from, read_options
 from crossgrain.dosing.errors import DomainError
 from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.targets import Target
@@ -36,15 +36,19 @@ def propose_switch(
 def settle(
     desk: Desk, body: dict[str, Any], beside: Sequence[Given], version: FhirVersion
 ) -> Settled:
-    """Read the call, read the record, propose.
+    """Read the call as it was sent, and settle it."""
+    call = call_from(body, beside)
+    return settle_call(desk, call, read_options(call, desk.switch_options), version)
+
+
+def settle_call(desk: Desk, call: Call, options: Options, version: FhirVersion) -> Settled:
+    """Read the record, propose.
 
     Raises
     ------
     RequestRefused
         where the options or the record are unusable, or do not go together.
     """
-    call = call_from(body, beside)
-    options = read_options(call, desk.switch_options)
     try:
         request = _request(desk, options)
         record = record_in(

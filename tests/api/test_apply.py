@@ -1,0 +1,209 @@
+"""``PlanDefinition/regimen-switch/$apply``: the plan of $propose-switch by the standard call."""
+
+import copy
+import json
+import tomllib
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import httpx2 as httpx
+import pytest
+from tests.conformance.node import needs_node, needs_packages, run
+
+from .conftest import PATIENTS, PROPOSE
+
+SCENARIO = tomllib.loads((PATIENTS.parent / "scenario.toml").read_text())
+AS_OF = SCENARIO["as_of"]
+SENT = {"r4": "/fhir/r4/PlanDefinition/regimen-switch/$apply"}
+SENT["r5"] = SENT["r4"].replace("r4", "r5")
+
+Body = dict[str, Any]
+Send = Callable[..., httpx.Response]
+
+
+@pytest.fixture
+def body(record: Body) -> Body:
+    options = [
+        {"name": "target", "valueCode": "desiccated-thyroid"},
+        {"name": "as-of", "valueDate": AS_OF},
+    ]
+    return {
+        "resourceType": "Parameters",
+        "parameter": [
+            {"name": "subject", "valueString": "Patient/p01"},
+            {"name": "data", "resource": record},
+            {
+                "name": "parameters",
+                "resource": {"resourceType": "Parameters", "parameter": options},
+            },
+        ],
+    }
+
+
+def r5(record: Body) -> Body:
+    """The record's statements in the shape of R5."""
+    for entry in record["entry"]:
+        resource = entry["resource"]
+        if "medicationCodeableConcept" in resource:
+            resource["medication"] = {"concept": resource.pop("medicationCodeableConcept")}
+            resource["status"] = "recorded"
+    return record
+
+
+def references(node: Any) -> Iterator[str]:
+    if isinstance(node, dict):
+        for key, value in node.items():
+            if key == "reference" and isinstance(value, str):
+                yield value
+            else:
+                yield from references(value)
+    elif isinstance(node, list):
+        for value in node:
+            yield from references(value)
+
+
+def test_r4_answers_with_a_care_plan_that_contains_all_that_it_refers_to(
+    post: Send, body: Body
+) -> None:
+    answer = post(body, route=SENT["r4"])
+    assert answer.status_code == 200, answer.text
+    plan = answer.json()
+    assert plan["resourceType"] == "CarePlan"
+    inside = {contained["id"] for contained in plan["contained"]}
+    assert len(inside) == len(plan["contained"])
+    pointed_at = set(references(plan))
+    assert not [reference for reference in pointed_at if reference.startswith("urn:uuid:")]
+    fragments = {r.removeprefix("#") for r in pointed_at if r.startswith("#") and r != "#"}
+    assert fragments <= inside
+    assert not [contained for contained in plan["contained"] if "contained" in contained]
+
+
+def test_r4_contains_the_very_orders_that_propose_switch_writes(post: Send, body: Body) -> None:
+    plan = post(body, route=SENT["r4"]).json()
+    record = body["parameter"][1]["resource"]
+    proposed = post(record, f"?target=desiccated-thyroid&as-of={AS_OF}", PROPOSE).json()
+    orders = {
+        e["resource"]["id"]: e["resource"]["dosageInstruction"]
+        for e in proposed["entry"]
+        if e["resource"]["resourceType"] == "MedicationRequest"
+    }
+    contained = {
+        c["id"]: c["dosageInstruction"]
+        for c in plan["contained"]
+        if c["resourceType"] == "MedicationRequest"
+    }
+    assert len(orders) > 4
+    assert contained == orders
+
+
+def asked_for(body: Body, patient: dict[str, str]) -> Body:
+    """The call for one invented patient, as the scenario has it."""
+    record = json.loads((PATIENTS / patient["file"]).read_text())
+    options = [{"name": "as-of", "valueDate": AS_OF}]
+    if "target" in patient:
+        options.append({"name": "target", "valueCode": patient["target"]})
+    called = copy.deepcopy(body)
+    called["parameter"][0]["valueString"] = f"Patient/p{patient['file'][:2]}"
+    called["parameter"][1]["resource"] = record
+    called["parameter"][2]["resource"]["parameter"] = options
+    return called
+
+
+@needs_node
+@needs_packages
+def test_every_care_plan_holds_to_the_official_definitions(post: Send, body: Body) -> None:
+    bundles = []
+    for patient in SCENARIO["patient"]:
+        answer = post(asked_for(body, patient), route=SENT["r4"])
+        assert answer.status_code == (200 if patient["outcome"] == "plan" else 422), answer.text
+        if answer.status_code == 200:
+            entry = {"fullUrl": f"urn:uuid:{answer.json()['id']}", "resource": answer.json()}
+            bundles.append({"resourceType": "Bundle", "type": "collection", "entry": [entry]})
+    reports = run("check.mjs", json.dumps(bundles).encode())
+    assert len(reports) > 10
+    assert [report["faults"] for report in reports] == [[]] * len(bundles)
+    assert all(report["elements"] > 300 for report in reports)
+
+
+def test_r5_answers_with_a_bundle_whose_first_entry_is_the_orchestration(
+    post: Send, body: Body
+) -> None:
+    r5(body["parameter"][1]["resource"])
+    answer = post(body, route=SENT["r5"])
+    assert answer.status_code == 200, answer.text
+    ((name, bundle),) = [(p["name"], p["resource"]) for p in answer.json()["parameter"]]
+    kinds = [entry["resource"]["resourceType"] for entry in bundle["entry"]]
+    assert (name, kinds[0]) == ("return", "RequestOrchestration")
+    assert {"CarePlan", "MedicationRequest", "GuidanceResponse"} <= set(kinds)
+
+
+def test_without_data_it_is_422(post: Send, body: Body) -> None:
+    del body["parameter"][1]
+    answer = post(body, route=SENT["r4"])
+    (issue,) = answer.json()["issue"]
+    assert (answer.status_code, issue["code"]) == (422, "required")
+    assert issue["expression"] == ["Parameters.parameter.where(name='data')"]
+
+
+@pytest.mark.parametrize("subject", ["Patient/p02", "Group/p01", "p01", ""])
+def test_a_subject_other_than_the_records_patient_is_422(
+    post: Send, body: Body, subject: str
+) -> None:
+    body["parameter"][0]["valueString"] = subject
+    answer = post(body, route=SENT["r4"])
+    assert answer.status_code == 422
+    assert answer.json()["issue"][0]["expression"] == ["Parameters.parameter[0].value"]
+
+
+def test_a_second_subject_is_422(post: Send, body: Body) -> None:
+    body["parameter"].append({"name": "subject", "valueString": "Patient/p02"})
+    assert post(body, route=SENT["r4"]).status_code == 422
+
+
+def test_no_subject_is_400(post: Send, body: Body) -> None:
+    del body["parameter"][0]
+    answer = post(body, route=SENT["r4"])
+    assert answer.status_code == 400
+    assert answer.json()["issue"][0]["expression"] == ["Parameters.parameter.where(name='subject')"]
+
+
+@pytest.mark.parametrize(
+    ("patient", "code"),
+    [("11-adrenal-insufficiency", "business-rule"), ("12-text-only-sig", "required")],
+)
+def test_where_there_is_no_plan_it_is_422_with_the_reasons(
+    post: Send, body: Body, patient: str, code: str
+) -> None:
+    body["parameter"][1]["resource"] = json.loads((PATIENTS / f"{patient}.json").read_text())
+    body["parameter"][0]["valueString"] = f"Patient/p{patient[:2]}"
+    answer = post(body, route=SENT["r4"])
+    issues = answer.json()["issue"]
+    assert answer.status_code == 422
+    assert code in {issue["code"] for issue in issues}
+    assert all("Parameters.parameter[1]" in i["expression"][0] for i in issues if "expression" in i)
+
+
+@pytest.mark.parametrize(
+    "parameter",
+    [
+        {"name": "planDefinition", "valueString": "x"},
+        {"name": "response", "valueCode": "transaction"},
+        {"name": "dataEndpoint", "valueString": "x"},
+        {"name": "encounter", "valueReference": {"reference": "Encounter/1"}},
+        {"name": "userType", "valueString": "x"},
+        {"name": "data", "resource": {"resourceType": "Bundle"}},
+    ],
+)
+def test_what_it_does_not_take_is_400_by_its_place(post: Send, body: Body, parameter: Body) -> None:
+    body["parameter"].append(parameter)
+    answer = post(body, route=SENT["r4"])
+    assert answer.status_code == 400
+    assert answer.json()["issue"][0]["expression"][0].startswith("Parameters.parameter[3]")
+
+
+def test_an_option_is_named_by_its_place_in_the_nested_parameters(post: Send, body: Body) -> None:
+    body["parameter"][2]["resource"]["parameter"][0]["valueCode"] = "x"
+    answer = post(body, route=SENT["r4"])
+    assert answer.json()["issue"][0]["expression"] == [
+        "Parameters.parameter[2].resource.parameter[0].value"
+    ]

@@ -1,0 +1,223 @@
+"""The conformance resources: served, valid, and the same as what the service does."""
+
+import json
+from collections.abc import Callable, Iterator
+from importlib import import_module
+from typing import Any
+
+import httpx2 as httpx
+import pytest
+from fastapi.testclient import TestClient
+from tests.conformance.node import needs_node, needs_packages, run
+
+from crossgrain.api.clock import now
+from crossgrain.api.conformance.shelf import definitions, statement
+from crossgrain.api.operations.desk import desk_over
+from crossgrain.api.settings import Settings
+from crossgrain.catalogue import Catalogue, load_catalogue
+from crossgrain.fhir.identity import FINDING_SYSTEM, MODULE_CANONICAL
+from crossgrain.fhir.version import FhirVersion
+from crossgrain.fhir.write.encode import to_json
+
+from .conftest import PATIENTS, PROPOSE
+
+Resource = dict[str, Any]
+DESK = desk_over(load_catalogue(), now)
+MODELS = {FhirVersion.R4: "fhir.resources.R4B", FhirVersion.R5: "fhir.resources"}
+EVERY = [
+    (version, resource)
+    for version in FhirVersion
+    for resource in (
+        statement(DESK, version, Settings(public_url="https://dose.example")),
+        *definitions(DESK, version),
+    )
+]
+NAMES = [f"{version}-{r['resourceType']}-{r['id']}" for version, r in EVERY]
+
+
+@pytest.mark.parametrize(("version", "resource"), EVERY, ids=NAMES)
+def test_each_parses_with_the_published_models(version: FhirVersion, resource: Resource) -> None:
+    kind = resource["resourceType"]
+    model = getattr(import_module(f"{MODELS[version]}.{kind.lower()}"), kind)
+    assert model.model_validate_json(to_json(resource)).id == resource["id"]
+
+
+@needs_node
+@needs_packages
+def test_each_r4_one_holds_to_the_official_definitions() -> None:
+    bundles = [
+        {"resourceType": "Bundle", "type": "collection", "entry": [{"resource": resource}]}
+        for version, resource in EVERY
+        if version is FhirVersion.R4
+    ]
+    reports = run("check.mjs", b"[" + b",".join(map(to_json, bundles)) + b"]")
+    assert len(reports) == len(EVERY) / 2
+    assert [report["faults"] for report in reports] == [[]] * len(bundles)
+    assert sum(report["elements"] for report in reports) > 400
+
+
+@pytest.mark.parametrize(("version", "resource"), EVERY, ids=NAMES)
+def test_each_is_served_as_it_was_made(
+    client: TestClient, version: FhirVersion, resource: Resource
+) -> None:
+    if resource["resourceType"] == "CapabilityStatement":
+        served = client.get(f"/fhir/{version}/metadata").json()
+        assert served["fhirVersion"] == version.number
+        return
+    address = f"/fhir/{version}/{resource['resourceType']}/{resource['id']}"
+    answer = client.get(address)
+    assert answer.headers["content-type"] == "application/fhir+json"
+    assert answer.json() == json.loads(to_json(resource))
+    head = client.head(address)
+    assert (head.status_code, head.content) == (200, b"")
+
+
+@pytest.mark.parametrize("version", list(FhirVersion))
+def test_every_canonical_that_is_named_is_published(version: FhirVersion) -> None:
+    published = {r["url"] for v, r in EVERY if v is version}
+    named = {
+        value
+        for v, resource in EVERY
+        if v is version
+        for value in strings(resource)
+        if value.startswith("urn:crossgrain:") and " " not in value
+    }
+    assert MODULE_CANONICAL in named
+    assert FINDING_SYSTEM in named
+    assert named <= published
+
+
+def strings(node: Any) -> Iterator[str]:
+    if isinstance(node, str):
+        yield node
+    elif isinstance(node, dict):
+        for value in node.values():
+            yield from strings(value)
+    elif isinstance(node, list):
+        for value in node:
+            yield from strings(value)
+
+
+def published(client: TestClient, operation: str) -> Resource:
+    definition: Resource = client.get(f"/fhir/r4/OperationDefinition/{operation}").json()
+    return definition
+
+
+def test_the_statement_names_every_operation_that_is_served(client: TestClient) -> None:
+    rest = client.get("/fhir/r4/metadata").json()["rest"][0]
+    system = {f"/fhir/r4/${operation['name']}" for operation in rest["operation"]}
+    paths = {path for path in client.get("/openapi.json").json()["paths"] if "r4/$" in path}
+    assert system == paths
+    (plan,) = [r for r in rest["resource"] if r["type"] == "PlanDefinition"]
+    assert [operation["name"] for operation in plan["operation"]] == ["apply"]
+
+
+def test_the_options_published_are_exactly_those_that_are_taken(
+    client: TestClient, post: Callable[..., httpx.Response], record: Resource
+) -> None:
+    answer = post(record, "?no-such-option=1")
+    message = answer.json()["issue"][0]["diagnostics"]
+    known = message.rpartition(": ")[2].split(", ")
+    inputs = [
+        p["name"] for p in published(client, "propose-switch")["parameter"] if p["use"] == "in"
+    ]
+    assert inputs == ["record", *known]
+
+
+def test_the_codes_of_an_option_are_the_codes_that_it_takes(
+    client: TestClient, catalogue: Catalogue
+) -> None:
+    codes = client.get("/fhir/r4/CodeSystem/basis").json()["concept"]
+    usable = [basis.id for basis in catalogue.bases if basis.grade != "reference"]
+    assert [concept["code"] for concept in codes] == usable
+
+
+def unpublished(parts: list[Resource], definitions: list[Resource]) -> Iterator[str]:
+    """Parts that an answer has and its definition lacks, or of another type, or too few."""
+    known = {definition["name"]: definition for definition in definitions}
+    for part in parts:
+        definition = known.get(part["name"])
+        value = next((key for key in part if key.startswith("value")), "")
+        if definition is None:
+            yield part["name"]
+        elif "part" in part:
+            yield from unpublished(part["part"], definition.get("part", []))
+        elif value.removeprefix("value").lower() != definition["type"].lower():
+            yield f"{part['name']}: {value}"
+    names = [part["name"] for part in parts]
+    for name, definition in known.items():
+        few = names.count(name) < definition["min"]
+        many = definition["max"] != "*" and names.count(name) > int(definition["max"])
+        if few or many:
+            yield f"{name} stands {names.count(name)} times"
+
+
+@pytest.mark.parametrize("patient", sorted(PATIENTS.iterdir()), ids=lambda path: path.stem)
+def test_every_part_of_a_rationale_is_published(
+    client: TestClient, post: Callable[..., httpx.Response], patient: Any
+) -> None:
+    definition = published(client, "propose-switch")
+    (returned,) = [p for p in definition["parameter"] if p["use"] == "out"]
+    target = "levothyroxine" if patient.stem[:2] not in {"01", "04"} else "liothyronine"
+    answer = post(patient.read_bytes(), f"?as-of=2025-03-03&target={target}", PROPOSE)
+    if answer.status_code == 422:
+        assert "nothing" in answer.text or "already" in answer.text
+        return
+    guidance = answer.json()["entry"][0]["resource"]
+    (rationale,) = [c for c in guidance["contained"] if c["id"] == "rationale"]
+    assert list(unpublished(rationale["parameter"], returned["part"])) == []
+
+
+@pytest.mark.parametrize("patient", sorted(PATIENTS.iterdir()), ids=lambda path: path.stem)
+def test_every_part_of_a_comparison_is_published(
+    client: TestClient, post: Callable[..., httpx.Response], patient: Any
+) -> None:
+    definition = published(client, "compare-bases")
+    outputs = [p for p in definition["parameter"] if p["use"] == "out"]
+    answer = post(patient.read_bytes(), "?as-of=2025-03-03", "/fhir/r4/$compare-bases").json()
+    assert list(unpublished(answer["parameter"], outputs)) == []
+
+
+def test_every_finding_of_an_answer_is_in_the_code_system_with_its_display(
+    client: TestClient, post: Callable[..., httpx.Response]
+) -> None:
+    concepts = client.get("/fhir/r4/CodeSystem/finding").json()["concept"]
+    displays = {concept["code"]: concept["display"] for concept in concepts}
+    seen = set()
+    for patient in PATIENTS.iterdir():
+        answer = post(patient.read_bytes(), "?as-of=2025-03-03&target=desiccated-thyroid").json()
+        for entry in answer.get("entry", []):
+            if entry["resource"]["resourceType"] == "DetectedIssue":
+                coding = entry["resource"]["code"]["coding"][0]
+                assert displays[coding["code"]] == coding["display"]
+                seen.add(coding["code"])
+    assert len(seen) > 8
+
+
+@pytest.mark.parametrize(
+    ("query", "status"),
+    [
+        ("?_format=json&_pretty=true", 200),
+        ("?_format=xml", 406),
+        ("?_pretty=maybe", 400),
+        ("?_pretty=true&_pretty=true", 400),
+        ("?mode=full", 200),
+        ("?mode=terminology", 400),
+        ("?patient=Zz9marked", 400),
+    ],
+)
+def test_the_form_is_negotiated_and_an_unknown_option_refused(
+    client: TestClient, query: str, status: int
+) -> None:
+    answer = client.get(f"/fhir/r4/metadata{query}")
+    assert answer.status_code == status
+    assert (answer.text.count("\n") > 20) == (query == "?_format=json&_pretty=true")
+
+
+def test_what_does_not_exist_is_404_and_what_is_only_read_takes_no_post(
+    client: TestClient,
+) -> None:
+    assert client.get("/fhir/r4/CodeSystem/none").status_code == 404
+    answer = client.post("/fhir/r4/metadata")
+    assert answer.status_code == 405
+    assert answer.json()["resourceType"] == "OperationOutcome"
