@@ -34,6 +34,17 @@ from crossgrain.fhir.read.schedule import (
     times_a_day,
     times_a_week,
 )
+from crossgrain.fhir.read.sig_words import (
+    AMOUNT,
+    FILLER,
+    JOINT,
+    LIST,
+    MASS,
+    ONE_DAY,
+    ROUND,
+    SPAN,
+    plain_words,
+)
 from crossgrain.fhir.read.units import Dimension, unit_of_word
 
 _LONGEST = 300
@@ -67,7 +78,7 @@ def read_sig(words: str) -> Sig | None:
     if len(words) > _LONGEST:
         return None
     parts: list[Part] = []
-    for piece in _JOINT.split(_plain(words)):
+    for piece in JOINT.split(plain_words(words)):
         part = _read_part(piece)
         if part is None:
             return None
@@ -75,47 +86,6 @@ def read_sig(words: str) -> Sig | None:
     return Sig(tuple(parts)) if len(parts) == 1 or _days_disjoint(parts) else None
 
 
-_SPELLED = (
-    ("½", " 1/2 "), ("¼", " 1/4 "), ("¾", " 3/4 "), ("\N{FRACTION SLASH}", "/"),
-    ("–", "-"), ("—", "-"), ("µ", "u"), ("μ", "u"),
-)  # fmt: skip
-_NUMBER_WORDS = (
-    (re.compile(r"\bone and (?:a|one)[ -]half\b"), "3/2"),
-    (re.compile(r"\b(?:one|a)[ -](half|quarter)(?: of)?(?: an?| one)?\b"), r"\1"),
-    (re.compile(r"\bhalf(?: of)?(?: an?| one)?\b"), "1/2"),
-    (re.compile(r"\bquarter(?: of)?(?: an?| one)?\b"), "1/4"),
-    (re.compile(r"\b(\d+) and (?=\d+/\d+\b)"), r"\1 "),
-    (re.compile(r"\bone(?= (?:tab|cap|grain))"), "1"),
-    (re.compile(r"\btwo\b"), "2"),
-    (re.compile(r"\bthree\b"), "3"),
-    (re.compile(r"\bfour\b"), "4"),
-)
-_DOTTED = re.compile(r"\b(?:[a-z]\.){2,}")
-_NUMBER = r"(?:(?P<w>\d+) )?(?P<u>\d+)/(?P<d>\d+)|(?P<n>\d*\.\d+|\d+)"
-_UNIT = (
-    r"mcgs?|ug|micrograms?|mg|grains?|gr|g|tablet\(s\)|tab\(s\)|tablets?|tabs?|"
-    r"capsule\(s\)|capsules?|caps?|ml"
-)
-_JOINT = re.compile(
-    r"(?:;|,? and |,|\+|&)\s*"
-    rf"(?=(?:take |give )?(?:\d+ )?(?:\d+/\d+|\d*\.\d+|\d+)[ -]?(?:{_UNIT})(?!\w))"
-)
-_AMOUNT = re.compile(
-    rf"(?:take |give |use |swallow )?(?:{_NUMBER})[ -]?(?P<unit>{_UNIT})(?![\w(])\.?"
-)
-_MASS = re.compile(rf"\((?:{_NUMBER}) ?(?P<unit>mcgs?|ug|micrograms?|mg|grains?)(?P<all> total)?\)")
-_DAY = r"(mon|tue|wed|thu|fri|sat|sun)(?:s|r|rs|nes|ur)?(?:day)?s?"
-_SPAN = re.compile(rf"(?:on )?(?:{_DAY}) ?(?:-|to|through|thru) ?(?:{_DAY})\b")
-_LIST = re.compile(rf"(?:on )?{_DAY}(?:(?:,? and |, ?|/| & ){_DAY})*\b")
-_ONE_DAY = re.compile(_DAY)
-_ROUND = re.compile(r"(?:on )?(?:the )?(weekdays?|weekends?)\b")
-_FILLER = re.compile(
-    r"(?:by mouth|orally|oral(?: route)?|po|"
-    r"with (?:a )?(?:full )?(?:glass of )?water|on (?:an )?empty stomach|"
-    r"(?:at least )?(?:\d+(?:-\d+)?|1/2|an|one) ?(?:min(?:ute)?s?|hours?|hrs?) before "
-    r"(?:breakfast|food|eating|meals?|first meal)|before breakfast|before food|"
-    r"(?:for|in) (?:the )?(?:hypothyroidism|thyroid|low thyroid)|[,.])(?!\w)"
-)
 _N = r"(\d+)"
 _TIMES: tuple[tuple[re.Pattern[str], Callable[[re.Match[str]], Schedule | None]], ...] = tuple(
     (re.compile(pattern + r"(?!\w)"), meaning)
@@ -149,18 +119,8 @@ class _Reading:
     all_of_it: bool = False
 
 
-def _plain(words: str) -> str:
-    text = words.casefold()
-    for mark, spelled in _SPELLED:
-        text = text.replace(mark, spelled)
-    text = " ".join(_DOTTED.sub(lambda found: found[0].replace(".", ""), text).split())
-    for pattern, number in _NUMBER_WORDS:
-        text = pattern.sub(number, text)
-    return text.rstrip(". ")
-
-
 def _read_part(text: str) -> Part | None:
-    found = _AMOUNT.match(text)
+    found = AMOUNT.match(text)
     amount = _amount(found) if found else None
     if found is None or amount is None:
         return None
@@ -190,7 +150,7 @@ def _amount(found: re.Match[str]) -> Amount | None:
 
 def _step(reading: _Reading, text: str, place: int) -> int | None:
     """Read the next thing at `place`; ``None`` where it is outside the grammar."""
-    if found := _MASS.match(text, place):
+    if found := MASS.match(text, place):
         if reading.mass is not None:
             return None
         reading.mass, reading.all_of_it = _amount(found), bool(found["all"])
@@ -211,12 +171,12 @@ def _frequency(reading: _Reading, text: str, place: int) -> int | None:
                 return None
             reading.schedule = schedule
             return found.end()
-    filler = _FILLER.match(text, place)
+    filler = FILLER.match(text, place)
     return filler.end() if filler else None
 
 
 def _span(text: str, place: int) -> tuple[frozenset[str], int] | None:
-    found = _SPAN.match(text, place)
+    found = SPAN.match(text, place)
     if not found:
         return None
     first, last = WEEK.index(found[1]), WEEK.index(found[2])
@@ -225,7 +185,7 @@ def _span(text: str, place: int) -> tuple[frozenset[str], int] | None:
 
 
 def _round_days(text: str, place: int) -> tuple[frozenset[str], int] | None:
-    found = _ROUND.match(text, place)
+    found = ROUND.match(text, place)
     if not found:
         return None
     weekend = found[1].startswith("weekend")
@@ -233,10 +193,10 @@ def _round_days(text: str, place: int) -> tuple[frozenset[str], int] | None:
 
 
 def _list(text: str, place: int) -> tuple[frozenset[str], int] | None:
-    found = _LIST.match(text, place)
+    found = LIST.match(text, place)
     if not found:
         return None
-    return frozenset(day[1] for day in _ONE_DAY.finditer(found[0])), found.end()
+    return frozenset(day[1] for day in ONE_DAY.finditer(found[0])), found.end()
 
 
 def _every_days(count: str) -> Schedule | None:

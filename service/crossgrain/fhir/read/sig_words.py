@@ -1,0 +1,56 @@
+"""The words of the sig grammar: spellings made one, and the patterns of its parts."""
+
+import re
+
+_SPELLED = (
+    ("½", " 1/2 "), ("¼", " 1/4 "), ("¾", " 3/4 "), ("\N{FRACTION SLASH}", "/"),
+    ("–", "-"), ("—", "-"), ("µ", "u"), ("μ", "u"),
+)  # fmt: skip
+_NUMBER_WORDS = (
+    (re.compile(r"\bone and (?:a|one)[ -]half\b"), "3/2"),
+    (re.compile(r"\b(?:one|a)[ -](half|quarter)(?: of)?(?: an?| one)?\b"), r"\1"),
+    (re.compile(r"\bhalf(?: of)?(?: an?| one)?\b"), "1/2"),
+    (re.compile(r"\bquarter(?: of)?(?: an?| one)?\b"), "1/4"),
+    (re.compile(r"\b(\d+) and (?=\d+/\d+\b)"), r"\1 "),
+    (re.compile(r"\bone(?= (?:tab|cap|grain))"), "1"),
+    (re.compile(r"\btwo\b"), "2"),
+    (re.compile(r"\bthree\b"), "3"),
+    (re.compile(r"\bfour\b"), "4"),
+)
+_DOTTED = re.compile(r"\b(?:[a-z]\.){2,}")
+_NUMBER = r"(?:(?P<w>\d+) )?(?P<u>\d+)/(?P<d>\d+)|(?P<n>\d*\.\d+|\d+)"
+_UNIT = (
+    r"mcgs?|ug|micrograms?|mg|grains?|gr|g|tablet\(s\)|tab\(s\)|tablets?|tabs?|"
+    r"capsule\(s\)|capsules?|caps?|ml"
+)
+JOINT = re.compile(
+    r"(?:;|,? and |,|\+|&)\s*"
+    rf"(?=(?:take |give )?(?:\d+ )?(?:\d+/\d+|\d*\.\d+|\d+)[ -]?(?:{_UNIT})(?!\w))"
+)
+AMOUNT = re.compile(
+    rf"(?:take |give |use |swallow )?(?:{_NUMBER})[ -]?(?P<unit>{_UNIT})(?![\w(])\.?"
+)
+MASS = re.compile(rf"\((?:{_NUMBER}) ?(?P<unit>mcgs?|ug|micrograms?|mg|grains?)(?P<all> total)?\)")
+_DAY = r"(mon|tue|wed|thu|fri|sat|sun)(?:s|r|rs|nes|ur)?(?:day)?s?"
+SPAN = re.compile(rf"(?:on )?(?:{_DAY}) ?(?:-|to|through|thru) ?(?:{_DAY})\b")
+LIST = re.compile(rf"(?:on )?{_DAY}(?:(?:,? and |, ?|/| & ){_DAY})*\b")
+ONE_DAY = re.compile(_DAY)
+ROUND = re.compile(r"(?:on )?(?:the )?(weekdays?|weekends?)\b")
+FILLER = re.compile(
+    r"(?:by mouth|orally|oral(?: route)?|po|"
+    r"with (?:a )?(?:full )?(?:glass of )?water|on (?:an )?empty stomach|"
+    r"(?:at least )?(?:\d+(?:-\d+)?|1/2|an|one) ?(?:min(?:ute)?s?|hours?|hrs?) before "
+    r"(?:breakfast|food|eating|meals?|first meal)|before breakfast|before food|"
+    r"(?:for|in) (?:the )?(?:hypothyroidism|thyroid|low thyroid)|[,.])(?!\w)"
+)
+
+
+def plain_words(words: str) -> str:
+    """Lower case, one spelling for each number and sign, no dots in abbreviations."""
+    text = words.casefold()
+    for mark, spelled in _SPELLED:
+        text = text.replace(mark, spelled)
+    text = " ".join(_DOTTED.sub(lambda found: found[0].replace(".", ""), text).split())
+    for pattern, number in _NUMBER_WORDS:
+        text = pattern.sub(number, text)
+    return text.rstrip(". ")
