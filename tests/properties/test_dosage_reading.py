@@ -10,6 +10,7 @@ from fractions import Fraction
 from functools import partial
 from typing import Any, TypeVar
 
+from fhir.resources.R4B.medicationstatement import MedicationStatement
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from tests.unit.read.records import (
@@ -174,6 +175,14 @@ def daily(medicine: Json, *dosages: Json) -> Fraction | None:
 def test_a_legal_dosage_is_read_as_it_is_meant_or_asked_about_when_implausible(case: Case) -> None:
     plausible = Fraction(25, 2) <= case.per_day <= 400
     assert daily(case.medicine, case.dosage) == (case.per_day if plausible else None)
+
+
+@settings(max_examples=100, deadline=None)
+@given(cases())
+def test_the_generated_statements_are_legal_fhir(case: Case) -> None:
+    """By fhir.resources, an independent model of R4B, whose statement is that of R4."""
+    legal = MedicationStatement.model_validate(statement(case.medicine, case.dosage))
+    assert legal.dosage[0].doseAndRate
 
 
 @settings(max_examples=150)

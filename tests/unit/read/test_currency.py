@@ -268,3 +268,13 @@ def test_what_an_order_refers_to_is_carried_over_as_written() -> None:
     )
     assert entry.first_day == -74
     assert SUBJECT["reference"] == record.patient_reference
+
+
+@pytest.mark.parametrize(
+    "limit",
+    [{"count": 30}, {"boundsDuration": {"value": 30, "unit": "d"}}, {"boundsRange": {}}],
+)
+def test_a_dose_for_a_limited_time_is_to_be_confirmed(limit: Json) -> None:
+    record = read(ordered(dosage(ucum(100, "ug"), {"repeat": {**DAILY["repeat"], **limit}})))
+    assert doses(record) == [("levothyroxine", ["100"])]
+    assert [c.expression for c in record.confirm] == [f"{ONE}.dosageInstruction[0].timing.repeat"]

@@ -5,6 +5,7 @@ numbers, sigs alone, extension-only dosages, doubled words, STU3 leftovers.
 """
 
 import pytest
+from fhir.resources.R4B.medicationstatement import MedicationStatement
 from tests.unit.read.records import (
     DAILY,
     LT3,
@@ -260,6 +261,12 @@ def test_a_shape_that_is_certain_is_read(
     record = read(resource)
     assert doses(record) == expected
     assert record.questions == ()
+
+
+@pytest.mark.parametrize("resource", [r for r, _ in READ.values()], ids=READ.keys())
+def test_a_shape_that_is_read_is_legal_fhir(resource: Json) -> None:
+    """By fhir.resources, an independent model of R4B, whose statement is that of R4."""
+    assert MedicationStatement.model_validate(resource).status == "active"
 
 
 ASKED: dict[str, tuple[Json, str]] = {

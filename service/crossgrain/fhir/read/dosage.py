@@ -184,8 +184,11 @@ def _say_what_was_passed_over(dosage: Dosage, path: str, sig: Sig | None, notes:
         notes.unread(f"{path}.additionalInstruction", "additional instructions are not read")
     if dosage.max_dose_per_period:
         notes.unread(f"{path}.maxDosePerPeriod", "an upper limit is not a dose taken")
-    if dosage.timing and dosage.timing.repeat and dosage.timing.repeat.count is not None:
-        notes.unread(f"{path}.timing.repeat.count", "the number of doses was not counted down")
+    repeat = dosage.timing.repeat if dosage.timing else None
+    if repeat and (repeat.bounds_duration or repeat.bounds_range or repeat.count is not None):
+        notes.confirm(
+            f"{path}.timing.repeat", "The dose is written for a limited time. Is it taken now?"
+        )
 
 
 def _partly_from_text(

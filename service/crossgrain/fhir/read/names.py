@@ -12,6 +12,7 @@ import msgspec
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.fhir.read.quantities import Amount
+from crossgrain.fhir.read.sig_words import plain_words
 from crossgrain.fhir.read.units import Dimension, unit_of_word
 
 _T4 = r"levo-?th?yroxin(?:e|um)?|l-?thyroxine|l[ée]vothyroxine|levotiroxina|thyroxine|lt4"
@@ -40,11 +41,13 @@ _MADE_UP = re.compile(
 _IODIDE = re.compile(r"iodide|\biodine")
 _LONGEST_KEPT = 120
 """Characters of a name that is remembered: product names are short and come back."""
-_NUMBER = r"\d+(?:\.\d+)?(?:/\d+(?:\.\d+)?)?|\.\d+"
 _STRENGTH = re.compile(
-    rf"(?<![\w./])(?P<n>{_NUMBER})[ -]?"
-    r"(?P<u>mcg|ug|µg|μg|micrograms?|microgrammes?|mg|g|gr|grains?)\b"
+    r"(?<![\w./])(?<!\d[-,])"  # no part of a range, of a decimal comma or of a longer number
+    r"(?:(?P<w>\d+) )?(?P<n>\d+(?:\.\d+)?(?:/\d+(?:\.\d+)?)?|\.\d+)[ -]?"
+    r"(?P<u>mcg|ug|micrograms?|microgrammes?|mg|g|gr|grains?)\b"
     r"(?:\s?/\s?(?P<dn>\d+(?:\.\d+)?)?\s?(?P<du>ml|tablet|tab|capsule|cap|1)\b)?"
+    # what is followed by how often is a dose, and no strength
+    r"(?!\s?(?:/\s?d(?:ay)?\b|per day|a day|daily|once|twice|qd|bid|tid|od\b))"
 )
 
 
@@ -87,7 +90,7 @@ def _read(words: str) -> NamedMedicine | None:
     lower = words.casefold()
     if not _HINT.search(lower) or _NOT_HORMONE.search(lower):
         return None
-    plain = " ".join(lower.split())
+    plain = plain_words(words)
     kinds = frozenset(kind for kind, name in _NAMES if name.search(plain))
     if not kinds:
         return None
@@ -104,7 +107,7 @@ def _strengths(plain: str) -> tuple[tuple[Amount, ...], Fraction | None]:
         unit = unit_of_word(found["u"])
         if unit is None:
             continue
-        value = _number(found["n"], unit.dimension)
+        value = _number(found, unit.dimension)
         if value is None:
             continue
         amount = Amount(unit.dimension, value * unit.factor)
@@ -116,11 +119,11 @@ def _strengths(plain: str) -> tuple[tuple[Amount, ...], Fraction | None]:
     return tuple(amounts), per_ml
 
 
-def _number(text: str, dimension: Dimension) -> Fraction | None:
+def _number(found: re.Match[str], dimension: Dimension) -> Fraction | None:
     """A number; a fraction only of a grain, for ``100/25 µg`` are two contents and no ratio."""
-    if "/" not in text:
-        return Fraction(text)
-    above, below = text.split("/")
+    if "/" not in found["n"]:
+        return Fraction(found["n"]) if found["w"] is None else None
+    above, below = found["n"].split("/")
     if dimension is not Dimension.GRAIN or not Fraction(below):
         return None
-    return Fraction(above) / Fraction(below)
+    return int(found["w"] or 0) + Fraction(above) / Fraction(below)

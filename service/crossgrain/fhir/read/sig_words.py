@@ -11,7 +11,7 @@ _NUMBER_WORDS = (
     (re.compile(r"\b(?:one|a)[ -](half|quarter)(?: of)?(?: an?| one)?\b"), r"\1"),
     (re.compile(r"\bhalf(?: of)?(?: an?| one)?\b"), "1/2"),
     (re.compile(r"\bquarter(?: of)?(?: an?| one)?\b"), "1/4"),
-    (re.compile(r"\b(\d+) and (?=\d+/\d+\b)"), r"\1 "),
+    (re.compile(r"\b(\d+) (?:and|&) (?=\d+/\d+\b)"), r"\1 "),
     (re.compile(r"\bone(?= (?:tab|cap|grain))"), "1"),
     (re.compile(r"\btwo\b"), "2"),
     (re.compile(r"\bthree\b"), "3"),
