@@ -1,0 +1,157 @@
+"""The patient's days: lettered steps, each with its tablets, laid out on month pages."""
+
+from calendar import Calendar
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from fractions import Fraction
+from itertools import groupby
+from string import ascii_uppercase
+
+from crossgrain.dosing.plan import LineDose, Part, Plan, Step
+from crossgrain.dosing.tablets import Piece
+from crossgrain.fhir.write.dosage import count_each
+from crossgrain.fhir.write.words import amount, date_words, generic_name, tablets
+
+_WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+_WHEN = {1: "in the morning", 2: "in the morning and again at bedtime"}
+
+
+@dataclass(frozen=True, slots=True)
+class Tablet:
+    """So many tablets of one strength, taken at one time of the day."""
+
+    count: Fraction
+    words: str
+    strength: str
+
+    @property
+    def whole(self) -> int:
+        """Whole tablets."""
+        return int(self.count)
+
+    @property
+    def part(self) -> int:
+        """Quarters beyond them."""
+        return int(self.count % 1 * 4)
+
+
+@dataclass(frozen=True, slots=True)
+class Taking:
+    """One medicine in a step; without tablets where the old supply goes on unchanged."""
+
+    part: Part
+    medicine: str
+    dose: str
+    tablets: tuple[Tablet, ...]
+    when: str
+
+
+@dataclass(frozen=True, slots=True)
+class PatientStep:
+    """A stretch of days on which the same is taken."""
+
+    letter: str
+    first: date
+    last: date
+    takings: tuple[Taking, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One day of a month page: its step, if any, and whether blood is drawn.
+
+    `even` tells every second step, so that neighbours can be tinted apart.
+    """
+
+    number: int
+    letter: str
+    first_of_step: bool
+    even: bool
+    lab: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Month:
+    """A month page: weeks from Monday to Sunday, ``None`` for the days of other months."""
+
+    name: str
+    weeks: tuple[tuple[Cell | None, ...], ...]
+
+
+def day_words(day: date) -> str:
+    """A date with its weekday.
+
+    >>> day_words(date(2025, 3, 3))
+    'Monday 3 March 2025'
+    """
+    return f"{_WEEKDAYS[day.weekday()]} {date_words(day)}"
+
+
+def patient_steps(plan: Plan, start: date) -> tuple[PatientStep, ...]:
+    """The unconditional steps; those at the same doses are one."""
+    stretches = [list(same) for _, same in groupby(plan.steps, key=lambda step: step.lines)]
+    return tuple(
+        PatientStep(
+            letter=_letter(place),
+            first=start + timedelta(days=stretch[0].first_day),
+            last=start + timedelta(days=stretch[-1].last_day),
+            takings=tuple(_taking(line) for line in _new_first(stretch[0])),
+        )
+        for place, stretch in enumerate(stretches)
+    )
+
+
+def _letter(place: int) -> str:
+    """A, B, … Z, AA, AB, …"""
+    rounds, letter = divmod(place, len(ascii_uppercase))
+    return (ascii_uppercase[rounds - 1] if rounds else "") + ascii_uppercase[letter]
+
+
+def _new_first(step: Step) -> list[LineDose]:
+    return sorted(step.lines, key=lambda line: line.part is Part.OLD)
+
+
+def _taking(line: LineDose) -> Taking:
+    return Taking(
+        part=line.part,
+        medicine=generic_name(line.preparation),
+        dose=amount(line.preparation, line.amount),
+        tablets=tuple(_tablet(line, piece) for piece in line.tablets.pieces)
+        if line.tablets
+        else (),
+        when=_WHEN[line.doses_per_day],
+    )
+
+
+def _tablet(line: LineDose, piece: Piece) -> Tablet:
+    each = count_each(line, piece)
+    return Tablet(each, tablets(each), amount(line.preparation, piece.strength))
+
+
+def months(steps: Sequence[PatientStep], labs: Sequence[date]) -> Iterator[Month]:
+    """Month pages from the first day of the plan to the last."""
+    first, last = steps[0].first, steps[-1].last
+    lettered = {
+        step.first + timedelta(days=day): step.letter
+        for step in steps
+        for day in range((step.last - step.first).days + 1)
+    }
+    begins, draws = {step.first for step in steps}, set(labs)
+    even = {step.letter for step in steps[1::2]}
+
+    def cell(day: date) -> Cell:
+        letter = lettered.get(day, "")
+        return Cell(day.day, letter, day in begins, letter in even, day in draws)
+
+    pages = Calendar(firstweekday=0)
+    year, month = first.year, first.month
+    while (year, month) <= (last.year, last.month):
+        yield Month(
+            name=date_words(date(year, month, 1)).partition(" ")[2],
+            weeks=tuple(
+                tuple(cell(day) if day.month == month else None for day in week)
+                for week in pages.monthdatescalendar(year, month)
+            ),
+        )
+        year, month = (year + 1, 1) if month == 12 else (year, month + 1)

@@ -1,0 +1,132 @@
+"""The chart's numbers as words, as a table, and as what the page reads out on hover or focus."""
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from math import ceil
+from typing import Any
+
+from markupsafe import Markup
+
+from crossgrain.dosing.plan import Forecast, Plan
+from crossgrain.fhir.write.letterhead import Letterhead
+from crossgrain.fhir.write.quantities import rounded
+from crossgrain.fhir.write.words import date_words
+from crossgrain.sheet.charted import Charted
+from crossgrain.sheet.traces import Banded, Values
+
+_MOST_ROWS = 26
+
+
+@dataclass(frozen=True, slots=True)
+class ForecastRow:
+    """One prior therapy's extremes, in the numbers of the answer."""
+
+    prior_therapy: str
+    lowest: str
+    lowest_on: str
+    basis: str
+    band: str
+    t3_lowest: str
+    t3_highest: str
+    t4_lowest: str
+
+
+def percent(ratio: float) -> str:
+    """A ratio to the old regimen.
+
+    >>> percent(0.754)
+    '75 %'
+    """
+    return f"{rounded(ratio * 100, 0)} %"
+
+
+def micrograms(value: Fraction) -> str:
+    """A computed amount, to a tenth of a microgram."""
+    return f"{rounded(value, 1).normalize():f} µg"
+
+
+def forecasts(letter: Letterhead, plan: Plan) -> list[ForecastRow]:
+    """The chosen prior therapy, then the other."""
+    return [_forecast(letter, forecast) for forecast in plan.forecasts]
+
+
+def _forecast(letter: Letterhead, forecast: Forecast) -> ForecastRow:
+    lowest, pool, band = forecast.lowest, forecast.t4_pool, forecast.band
+    return ForecastRow(
+        prior_therapy=forecast.prior_therapy,
+        lowest=percent(lowest.lowest.value),
+        lowest_on=letter.words(int(lowest.lowest.day)),
+        basis=lowest.basis_id,
+        band=_range(*band.lowest_coverage) if band else "",
+        t3_lowest=percent(forecast.t3_exposure[0].value),
+        t3_highest=percent(forecast.t3_exposure[1].value),
+        t4_lowest=percent(pool[0].value) if pool else "none before",
+    )
+
+
+def _range(low: float, high: float) -> str:
+    return f"{rounded(low * 100, 0)} to {percent(high)}"
+
+
+def describe(letter: Letterhead, plan: Plan) -> str:
+    """What the drawing shows, for who does not see it."""
+    return (
+        " ".join(
+            f"With {forecast.prior_therapy}, coverage is lowest at {percent(forecast.lowest.lowest.value)}"
+            f" on {letter.words(int(forecast.lowest.lowest.day))} on the basis"
+            f" {forecast.lowest.basis_id}; T3 exposure goes from"
+            f" {percent(forecast.t3_exposure[0].value)} to {percent(forecast.t3_exposure[1].value)}."
+            for forecast in plan.forecasts
+        )
+        + " A table below gives the values."
+    )
+
+
+def data_rows(chart: Charted) -> Iterator[tuple[str, ...]]:
+    """The drawing as a table, one row a week; every second or fourth in a long plan."""
+    weeks = ceil(chart.own.days / 7)
+    between = next(step for step in (1, 2, 4, 8, 16) if weeks / step <= _MOST_ROWS)
+    days = list(range(0, chart.own.days - 1, between * 7))
+    for day in (*days, chart.own.days - 1):
+        yield (
+            date_words(chart.day(day)),
+            *_cells(chart.own.coverage, day),
+            percent(chart.own.most_generous[day]),
+            *_cells(chart.own.t3, day),
+            *(
+                (percent(chart.other.coverage.value[day]), percent(chart.other.t3.value[day]))
+                if chart.other
+                else ()
+            ),
+        )
+
+
+def _cells(banded: Banded, day: int) -> tuple[str, str]:
+    return percent(banded.value[day]), _range(banded.low[day], banded.high[day])
+
+
+def hover_data(chart: Charted) -> Markup:
+    """Whole percents day by day, for the page's script; numbers and our own words alone."""
+    lines: list[dict[str, Any]] = [
+        {"name": "Coverage", **_banded_percents(chart.own.coverage)},
+        {"name": "T3 exposure", **_banded_percents(chart.own.t3)},
+    ]
+    if chart.other:
+        lines[0]["other"] = _percents(chart.other.coverage.value)
+        lines[1]["other"] = _percents(chart.other.t3.value)
+    data = {"start": chart.start.isoformat(), "lines": lines, "modes": [*chart.traces]}
+    return Markup(json.dumps(data, separators=(",", ":")))  # noqa: S704 - holds nothing of a record
+
+
+def _banded_percents(banded: Banded) -> dict[str, list[int]]:
+    return {
+        "value": _percents(banded.value),
+        "low": _percents(banded.low),
+        "high": _percents(banded.high),
+    }
+
+
+def _percents(values: Values) -> list[int]:
+    return [int(rounded(value * 100, 0)) for value in values]

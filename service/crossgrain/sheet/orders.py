@@ -1,0 +1,111 @@
+"""The prescriber's tables: every order with its dates and tablets, and the decision to take."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from crossgrain.dosing.plan import Branch, Course, LabDraw, Part, Plan, Stage, courses
+from crossgrain.fhir.write.conditions import CONDITIONS
+from crossgrain.fhir.write.dosage import dispense
+from crossgrain.fhir.write.labs import lab_days, not_steady
+from crossgrain.fhir.write.letterhead import Letterhead, Scope
+from crossgrain.fhir.write.prior import branch_tasks, series_tasks
+from crossgrain.fhir.write.words import daily_dose, pieces
+
+PART_WORDS = {Part.OLD: "old", Part.NEW: "new", Part.SHARED: "kept"}
+
+
+@dataclass(frozen=True, slots=True)
+class OrderRow:
+    """One medicine at one dose: what becomes one set of orders.
+
+    `dispense` are the tablets to hand out, strength by strength; empty where the patient goes
+    on with the supply they have.
+    """
+
+    part: Part
+    first: str
+    last: str
+    days: int
+    dose: str
+    tablets: str
+    dispense: str
+    note: str
+    waits: bool
+
+    @property
+    def part_word(self) -> str:
+        """Which side of the switch it is on."""
+        return PART_WORDS[self.part]
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One row of the decision: what the labs say, and what follows."""
+
+    reading: str
+    title: str
+    condition: str
+    statement: str
+    orders: tuple[OrderRow, ...]
+    endings: tuple[str, ...]
+    labs: tuple[str, ...]
+
+
+def order_rows(letter: Letterhead, series: Sequence[Course]) -> tuple[OrderRow, ...]:
+    """The series, one row per medicine and dose."""
+    return tuple(_row(letter, course) for course in series)
+
+
+def _row(letter: Letterhead, course: Course) -> OrderRow:
+    line = course.line
+    split = f", in {line.doses_per_day} equal doses" if line.doses_per_day > 1 else ""
+    handed_out = line.tablets.pieces if line.tablets else ()
+    return OrderRow(
+        part=line.part,
+        first=letter.words(course.first_day),
+        last=letter.words(course.last_day),
+        days=course.days,
+        dose=daily_dose(line),
+        tablets=pieces(line) + split,
+        dispense=" + ".join(
+            str(dispense(course, piece)["quantity"]["value"]) for piece in handed_out
+        ),
+        note=line.note,
+        waits=course.stage is Stage.HOLD,
+    )
+
+
+def series_endings(letter: Letterhead, plan: Plan, series: tuple[Course, ...]) -> tuple[str, ...]:
+    """What happens to the orders that stand today."""
+    return tuple(task["description"] for task in series_tasks(letter, plan.steps, series))
+
+
+def lab_words(letter: Letterhead, draws: Sequence[LabDraw]) -> tuple[str, ...]:
+    """The draws, dated, each with what it is for."""
+    return tuple(
+        " ".join((f"{lab_days(letter, draw)}: {draw.statement}.", *not_steady(letter, draw)))
+        for draw in draws
+    )
+
+
+def choices(letter: Letterhead, plan: Plan, series: tuple[Course, ...]) -> Iterator[Choice]:
+    """The branches of the checkpoint, of which exactly one is taken."""
+    for branch in plan.checkpoint.branches:
+        yield _choice(letter, branch, series)
+
+
+def _choice(letter: Letterhead, branch: Branch, series: tuple[Course, ...]) -> Choice:
+    condition = CONDITIONS[branch.reading]
+    own = courses(branch.steps)
+    scope = Scope(branch.reading, "option", condition.words)
+    return Choice(
+        reading=branch.reading,
+        title=condition.title,
+        condition=condition.words,
+        statement=branch.statement,
+        orders=order_rows(letter, own),
+        endings=tuple(
+            task["description"] for task in branch_tasks(letter, scope, series, branch, own)
+        ),
+        labs=lab_words(letter, branch.labs),
+    )

@@ -1,0 +1,136 @@
+"""The plan sheet as bytes of HTML: what it shows, gathered here and laid out by the templates."""
+
+from base64 import b64encode
+from collections.abc import Iterator
+from datetime import timedelta
+from typing import Any
+
+from crossgrain.catalogue import Catalogue
+from crossgrain.dosing.plan import Plan, courses
+from crossgrain.fhir.proposal import Outcome, Proposal
+from crossgrain.fhir.write.carried_over import beside_the_series
+from crossgrain.fhir.write.letterhead import Letterhead, letterhead_for, to_confirm
+from crossgrain.fhir.write.plan_words import PRIOR_WORDS, target_words
+from crossgrain.fhir.write.words import CAUTION, TARGET_WORDS, date_words, taken
+from crossgrain.safety.findings import Severity
+from crossgrain.sheet import patient
+from crossgrain.sheet.calendar_file import calendar_file
+from crossgrain.sheet.chart import NARROW, WIDE, draw
+from crossgrain.sheet.charted import Charted, charted
+from crossgrain.sheet.days import PatientStep, patient_steps
+from crossgrain.sheet.dots import currency, dots, spread
+from crossgrain.sheet.figures import data_rows, describe, forecasts, hover_data, micrograms
+from crossgrain.sheet.orders import choices, lab_words, order_rows, series_endings
+from crossgrain.sheet.person import Person
+from crossgrain.sheet.rendering import render
+
+TITLES = {
+    Outcome.PLAN: "A proposed switch",
+    Outcome.STOP: "No switch is proposed: this must be settled first",
+    Outcome.DATA_REQUIRED: "No switch is proposed yet: these questions come first",
+}
+SEVERITY_LABELS = {
+    Severity.STOP: "Stop: no series until this is settled",
+    Severity.HOLD: "Hold: not to be started before this is done",
+    Severity.NOTE: "Note",
+}
+
+
+def sheet_html(
+    proposal: Proposal,
+    catalogue: Catalogue,
+    *,
+    service_version: str,
+    person: Person = Person(),  # noqa: B008 - frozen
+) -> bytes:
+    """The whole page, self-contained, the same bytes for the same proposal.
+
+    Parameters
+    ----------
+    proposal : what the service made of a record
+    catalogue : the tables that it was made by
+    service_version : shown at the foot
+    person : whose it is, for paper
+    """
+    letter = letterhead_for(proposal, service_version, catalogue.codes)
+    shown: dict[str, Any] = {
+        "title": TITLES[proposal.outcome],
+        "caution": CAUTION,
+        "person": person,
+        "as_of": date_words(proposal.request.as_of),
+        "start": date_words(proposal.request.start),
+        "record": proposal.record,
+        "reads": list(_reads(proposal)),
+        "confirm": [to_confirm(question) for question in proposal.record.confirm],
+        "findings": letter.findings,
+        "severity_labels": SEVERITY_LABELS,
+        "version": service_version,
+        "plan_id": letter.plan_id,
+        "plan": letter.plan,
+    }
+    if letter.plan:
+        shown |= _planned(letter, letter.plan, catalogue)
+    return render("sheet.html", shown)
+
+
+def calendar_of(proposal: Proposal, catalogue: Catalogue, *, service_version: str) -> bytes | None:
+    """The dates alone as an iCalendar file, or ``None`` where there is no plan."""
+    letter = letterhead_for(proposal, service_version, catalogue.codes)
+    if letter.plan is None:
+        return None
+    return _calendar(letter, letter.plan, patient_steps(letter.plan, proposal.request.start))
+
+
+def _reads(proposal: Proposal) -> Iterator[tuple[str, str, str]]:
+    """Each medicine as read: what, where from, and its state."""
+    for entry in (*proposal.record.current, *proposal.record.drafts):
+        state = "draft" if entry.draft else entry.status
+        yield taken(entry.lines) or "no dose that could be read", entry.reference, state
+
+
+def _planned(letter: Letterhead, plan: Plan, catalogue: Catalogue) -> dict[str, Any]:
+    proposal = letter.proposal
+    chart = charted(proposal, plan, catalogue)
+    series = courses(plan.steps)
+    steps = patient_steps(plan, proposal.request.start)
+    return {
+        "now": taken(proposal.record.regimen),
+        "target": TARGET_WORDS[plan.target],
+        "daily": {
+            "T4": micrograms(proposal.record.regimen.t4_ug),
+            "T3": micrograms(proposal.record.regimen.t3_ug),
+        },
+        "prior_words": PRIOR_WORDS[plan.prior_therapy],
+        "target_words": target_words,
+        "micrograms": micrograms,
+        "dots": dots(plan),
+        "currency": currency(plan)[0],
+        "spread": spread(plan),
+        "series": order_rows(letter, series),
+        "endings": series_endings(letter, plan, series),
+        "beside": beside_the_series(proposal),
+        "labs": lab_words(letter, plan.labs),
+        "choices": list(choices(letter, plan, series)),
+        "words": letter.words,
+        "forecasts": forecasts(letter, plan),
+        **_charts(chart, plan, letter),
+        "steps": steps,
+        **patient.part(letter, plan, steps, catalogue),
+        "calendar": b64encode(_calendar(letter, plan, steps)).decode(),
+    }
+
+
+def _charts(chart: Charted, plan: Plan, letter: Letterhead) -> dict[str, Any]:
+    words = describe(letter, plan)
+    return {
+        "chart": chart,
+        "drawings": [draw(chart, size, words) for size in (WIDE, NARROW)],
+        "data_rows": list(data_rows(chart)),
+        "hover_data": hover_data(chart),
+    }
+
+
+def _calendar(letter: Letterhead, plan: Plan, steps: tuple[PatientStep, ...]) -> bytes:
+    request = letter.proposal.request
+    labs = [request.start + timedelta(days=draw.day) for draw in plan.labs]
+    return calendar_file(letter.plan_id, request.as_of, steps, labs)

@@ -1,0 +1,57 @@
+(() => {
+  "use strict";
+  const byId = (id) => document.getElementById(id);
+  const data = JSON.parse(byId("hover-data").textContent);
+  const slider = byId("day"), reading = byId("reading");
+  const charts = [...document.querySelectorAll("svg.chart")];
+  const start = Date.parse(data.start + "T00:00:00Z");
+  const dateOf = (day) => new Date(start + day * 86400000).toLocaleDateString("en-GB", {
+    day: "numeric", month: "long", year: "numeric", timeZone: "UTC",
+  });
+  const words = (day) => dateOf(day) + ". " + data.lines.map((line) =>
+    line.name + " " + line.value[day] + " % (" + line.low[day] + " to " + line.high[day] + ")" +
+    (line.other ? ", with " + data.modes[1] + " " + line.other[day] + " %" : "")).join(". ") + ".";
+
+  const show = (day) => {
+    for (const chart of charts) {
+      const first = +chart.dataset.first, last = +chart.dataset.last;
+      const x = first + (last - first) * day / slider.max;
+      const cursor = chart.querySelector(".cursor");
+      cursor.setAttribute("x1", x);
+      cursor.setAttribute("x2", x);
+      cursor.classList.add("on");
+    }
+    slider.value = day;
+    slider.setAttribute("aria-valuetext", words(day));
+    reading.textContent = words(day);
+  };
+
+  slider.addEventListener("input", () => show(+slider.value));
+  slider.addEventListener("focus", () => show(+slider.value));
+  for (const chart of charts) {
+    chart.addEventListener("pointermove", (event) => {
+      const box = chart.getBoundingClientRect();
+      const first = +chart.dataset.first, last = +chart.dataset.last;
+      const x = (event.clientX - box.left) * chart.viewBox.baseVal.width / box.width;
+      const day = Math.round((x - first) / (last - first) * slider.max);
+      show(Math.min(Math.max(day, 0), +slider.max));
+    });
+  }
+  byId("reader").hidden = false;
+  reading.textContent = "Move along the chart, or use the arrow keys.";
+  slider.setAttribute("aria-valuetext", words(0));
+
+  const save = byId("save-dates");
+  save.addEventListener("click", () => {
+    const bytes = Uint8Array.from(atob(byId("calendar-file").textContent), (c) => c.charCodeAt(0));
+    const link = document.createElement("a");
+    link.href = URL.createObjectURL(new Blob([bytes], { type: "text/calendar" }));
+    link.download = "thyroid-plan.ics";
+    link.click();
+    URL.revokeObjectURL(link.href);
+  });
+  save.hidden = false;
+  const print = byId("print");
+  print.addEventListener("click", () => window.print());
+  print.hidden = false;
+})();

@@ -1,0 +1,120 @@
+"""What the model predicts day by day under one prior therapy, with the parameters' band.
+
+Nothing in a plan rests on this: it is drawn, and stands in a table below the drawing.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from math import exp
+
+from crossgrain.dosing.forecast import Course, course
+from crossgrain.dosing.kinetics import (
+    Curve,
+    Intake,
+    Kinetics,
+    KineticsTable,
+    Pools,
+    steady,
+    t3_curve,
+    weighed,
+)
+from crossgrain.sheet.modes import Mode
+
+Values = tuple[float, ...]
+"""One value per day, day 0 first; 1 is the old regimen at steady state."""
+
+
+@dataclass(frozen=True, slots=True)
+class Banded:
+    """A course of values, and from where to where the parameters' band takes each."""
+
+    value: Values
+    low: Values
+    high: Values
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """One prior therapy, day by day.
+
+    Attributes
+    ----------
+    coverage : on the basis on which the patient runs lowest
+    of_old : the part of `coverage` that the old regimen still gives: swallowed before day 0,
+        or in the old medicine since
+    most_generous : coverage on the basis on which the patient runs highest
+    t3 : the whole T3 pool
+    """
+
+    coverage: Banded
+    of_old: Values
+    most_generous: Values
+    t3: Banded
+
+    @property
+    def days(self) -> int:
+        """How many days there are values for."""
+        return len(self.of_old)
+
+
+def trace(
+    table: KineticsTable, old: Intake, mode: Mode, leanest: Intake, most_generous: Intake
+) -> Trace:
+    """Follow one prior therapy.
+
+    Parameters
+    ----------
+    table : the parameters and the corners of their band
+    old : the old regimen's intake
+    leanest, most_generous : weights that turn pools into coverage on a basis
+    """
+    start = steady(old)
+    usual = course(table.default, start, mode.whole)
+    corners = [course(kinetics, start, mode.whole) for kinetics in table.corners]
+    # Coverage depends on the half-lives alone, which two corners each share.
+    by_half_lives = {
+        (c.kinetics.t4_half_life_days, c.kinetics.t3_half_life_days): c for c in corners
+    }
+
+    def covered(per_pool: Intake) -> Callable[[Course], Values]:
+        return lambda followed: _daily(followed, lambda p, i: weighed(p, i, per_pool))
+
+    def t3(followed: Course) -> Values:
+        kinetics = followed.kinetics
+        before = kinetics.t3_total(start)
+        return tuple(
+            value / before for value in _daily(followed, lambda p, i: t3_curve(kinetics, p, i))
+        )
+
+    lean = covered(leanest)
+    return Trace(
+        coverage=_banded(lean, usual, list(by_half_lives.values())),
+        of_old=lean(course(table.default, start, mode.old)),
+        most_generous=covered(most_generous)(usual),
+        t3=_banded(t3, usual, corners),
+    )
+
+
+def _banded(values: Callable[[Course], Values], usual: Course, corners: list[Course]) -> Banded:
+    value = values(usual)
+    days = list(zip(value, *map(values, corners), strict=True))
+    return Banded(value, tuple(map(min, days)), tuple(map(max, days)))
+
+
+def _daily(followed: Course, curve_of: Callable[[Pools, Intake], Curve]) -> Values:
+    """The curve's value at the beginning of each day, and at the end of the last."""
+    values: list[float] = []
+    segments = list(followed.segments())
+    for number, (_, period, pools) in enumerate(segments, start=1):
+        level, slow, fast = curve_of(pools, period.intake)
+        last = number == len(segments)
+        decays = _decays(followed.kinetics, int(period.days) + last)
+        values.extend(level + slow * e4 + fast * e3 for e4, e3 in decays)
+    return tuple(values)
+
+
+@lru_cache(maxsize=1024)
+def _decays(kinetics: Kinetics, days: int) -> Sequence[tuple[float, float]]:
+    """What is left of each pool's deviation after 0, 1, … days."""
+    return tuple((exp(-day / kinetics.t4_tau), exp(-day / kinetics.t3_tau)) for day in range(days))
