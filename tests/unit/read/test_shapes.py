@@ -431,6 +431,25 @@ ASKED: dict[str, tuple[Json, str]] = {
         statement(LT4_100, dosage(ucum(1, "{tbl}"), text="Take 2 tablets daily")),
         DOSAGE,
     ),
+    "a coded frequency and another in words that go on": (
+        statement(
+            LT4_100,
+            dosage(
+                ucum(1, "{tbl}"),
+                repeat(frequency=4, period=1, periodUnit="d"),
+                text="One tablet daily for 4 days",
+            ),
+        ),
+        DOSAGE,
+    ),
+    "coded tablets and others in words that go on": (
+        statement(LT4_100, dosage(ucum(1, "{tbl}"), text="2 tablets daily as directed")),
+        DOSAGE,
+    ),
+    "a coded mass and another in words that go on": (
+        statement(LT4, dosage(ucum(100, "ug"), text="75 mcg daily as directed")),
+        DOSAGE,
+    ),
     "tablets and µg that differ": (
         statement(
             LT4_100,
@@ -573,6 +592,20 @@ def test_a_coded_dose_of_a_coded_medicine_needs_no_confirmation() -> None:
     record = read(statement(LT4_100, dosage(ucum(1, "{tbl}"), text="1 tablet daily")))
     assert not record.current[0].from_text
     assert record.confirm == ()
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "1 tablet daily as directed",
+        "1 tablet (100 mcg) daily, as directed",
+        "take 1 tab every morning with the other tablets",
+    ],
+)
+def test_words_that_go_on_and_agree_are_said_and_not_asked_about(words: str) -> None:
+    record = read(statement(LT4_100, dosage(ucum(1, "{tbl}"), text=words)))
+    assert doses(record) == [("levothyroxine", ["100"])]
+    assert [u.expression for u in record.unread] == [f"{DOSAGE}.text"]
 
 
 def test_words_that_were_not_compared_are_said() -> None:

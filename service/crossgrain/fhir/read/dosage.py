@@ -13,11 +13,11 @@ from msgspec.structs import replace
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.labelled import labelled
-from crossgrain.fhir.read.medicines import Product
+from crossgrain.fhir.read.medicines import Product, strengths_of
 from crossgrain.fhir.read.notes import Notes
 from crossgrain.fhir.read.quantities import Amount, amount_of, plain
 from crossgrain.fhir.read.schedule import Schedule
-from crossgrain.fhir.read.sig import Part, Sig, read_sig
+from crossgrain.fhir.read.sig import Part, Sig, Traces, read_sig, traces_in
 from crossgrain.fhir.read.timing import schedule_of
 from crossgrain.fhir.read.units import Dimension
 from crossgrain.fhir.read.views import Dosage, DoseAndRate
@@ -108,6 +108,8 @@ def read_dosage(
     dose = scale.dose(amounts, schedule)
     if sig:
         _compare(dose, sig, scale)
+    elif dosage.text:
+        _compare_traces(traces_in(dosage.text), amounts, schedule, product, path)
     return dose
 
 
@@ -234,6 +236,26 @@ def _compare(dose: ReadDose, sig: Sig, scale: _Scale) -> None:
             f"The coded dose comes to {plain(dose.daily)} {unit} a day and the words to"
             f" {plain(said)}. Which one is taken?",
         )
+
+
+def _compare_traces(
+    traces: Traces, amounts: Sequence[Stated], schedule: Schedule, product: Product, path: str
+) -> None:
+    """Words that are not read must not name another frequency or another amount alone."""
+    if traces.schedules and not any(schedule.same_as(said) for said in traces.schedules):
+        raise Asked(
+            path,
+            f"The coded timing comes to {plain(schedule.per_day)} doses a day and the words name"
+            f" {plain(traces.schedules[0].per_day)}. Which one is right?",
+        )
+    coded = [amount for _, amount in amounts]
+    known = [*coded, *strengths_of(product)]
+    for dimension in {amount.dimension for amount in known}:
+        said = [amount for amount in traces.amounts if amount.dimension is dimension]
+        if said and not any(amount in known for amount in said):
+            raise Asked(
+                path, "The coded dose and the words name different amounts. Which is taken?"
+            )
 
 
 def _unit(preparation: Preparation) -> str:

@@ -44,6 +44,19 @@ class Product(msgspec.Struct, frozen=True):
     strength_in_words: bool = False
 
 
+def strengths_of(product: Product) -> list[Amount]:
+    """The content of one tablet, in each way that it may be written."""
+    found: list[Amount] = []
+    if product.strength is not None:
+        in_mg = product.kind is Kind.DESICCATED_THYROID
+        found.append(Amount(Dimension.MASS, product.strength * (1000 if in_mg else 1)))
+        if product.preparation and product.preparation.mg_per_grain:
+            found.append(Amount(Dimension.GRAIN, product.preparation.grains(product.strength)))
+    if product.strength_grains is not None:
+        found.append(Amount(Dimension.GRAIN, product.strength_grains))
+    return found
+
+
 def product_of(
     concept: CodeableConcept,
     codes: CodeTables,

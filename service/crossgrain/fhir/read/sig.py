@@ -86,6 +86,40 @@ def read_sig(words: str) -> Sig | None:
     return Sig(tuple(parts)) if len(parts) == 1 or _days_disjoint(parts) else None
 
 
+class Traces(msgspec.Struct, frozen=True):
+    """What can be made out in words that are not read: enough to contradict, not to dose."""
+
+    schedules: tuple[Schedule, ...]
+    amounts: tuple[Amount, ...]
+
+
+def traces_in(words: str) -> Traces:
+    """Every frequency and amount that stands in an instruction outside the grammar.
+
+    Examples
+    --------
+    >>> [s.per_day for s in traces_in("One tablet daily for 4 days").schedules]
+    [Fraction(1, 1)]
+    """
+    text = plain_words(words[:_LONGEST])
+    schedules = [
+        schedule
+        for pattern, meaning in _TIMES
+        for found in pattern.finditer(text)
+        if _begins_a_word(text, found) and (schedule := meaning(found))
+    ]
+    amounts = [
+        amount
+        for found in AMOUNT.finditer(text)
+        if _begins_a_word(text, found) and (amount := _amount(found))
+    ]
+    return Traces(tuple(schedules), tuple(amounts))
+
+
+def _begins_a_word(text: str, found: re.Match[str]) -> bool:
+    return found.start() == 0 or not text[found.start() - 1].isalnum()
+
+
 _N = r"(\d+)"
 _TIMES: tuple[tuple[re.Pattern[str], Callable[[re.Match[str]], Schedule | None]], ...] = tuple(
     (re.compile(pattern + r"(?!\w)"), meaning)
