@@ -2,7 +2,8 @@
 
 A clinic's own file (TOML) may add charts (``[[basis]]``), name the strengths that its
 pharmacy stocks (``[stock]``), its products by code (``[[product]]``) and by name
-(``[[alias]]``), and the limits that are our judgement (``[safety.<rule>]``)::
+(``[[alias]]``), and the limits that are our judgement (``[safety.<rule>]``,
+``[screening.<section>]``)::
 
     [[basis]]
     id = "clinic-x"
@@ -15,6 +16,9 @@ pharmacy stocks (``[stock]``), its products by code (``[[product]]``) and by nam
     levothyroxine = ["25", "50", "100"]
 
     [safety.judgement]
+    under = "0.85"
+
+    [screening.ratio]
     under = "0.85"
 """
 
@@ -38,8 +42,9 @@ from crossgrain.fhir.read.codes import CodeTables, code_tables_from
 from crossgrain.safety.clinic import with_changes
 from crossgrain.safety.loading import rules_from
 from crossgrain.safety.rule import RuleTable
+from crossgrain.screening.limits import Limits, limits_from
 
-CLINIC_KEYS = ("basis", "stock", "product", "alias", "safety")
+CLINIC_KEYS = ("basis", "stock", "product", "alias", "safety", "screening")
 """What a clinic's file may hold at its top level."""
 
 
@@ -56,6 +61,7 @@ class Catalogue:
     cross_checks : published tables that an answer is held against
     codes : what the reader recognises and the writer writes, with the clinic's own products
     rules : the safety rules
+    limits : what a past switch is judged by
     """
 
     preparations: dict[str, Preparation]
@@ -65,6 +71,7 @@ class Catalogue:
     cross_checks: CrossChecks
     codes: CodeTables
     rules: RuleTable
+    limits: Limits
 
     def basis(self, basis_id: str) -> Basis:
         """The basis of that id.
@@ -109,6 +116,7 @@ def load_catalogue(clinic: Path | None = None) -> Catalogue:
             deployer={key: own[key] for key in ("product", "alias") if key in own},
         ),
         rules=_rules(own),
+        limits=limits_from(_shipped("screening"), table(own.get("screening", {}), "screening")),
     )
 
 

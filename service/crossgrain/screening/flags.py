@@ -1,6 +1,6 @@
 """What the screening says of one patient: outcomes, flags, and how pressing they are."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
 from fractions import Fraction
@@ -113,10 +113,22 @@ _URGENCIES = tuple(Urgency)
 
 @dataclass(frozen=True, slots=True)
 class Screened:
-    """One patient's answer. `why` says it in words where nothing is flagged."""
+    """One patient's answer.
+
+    Attributes
+    ----------
+    outcome : where the patient ends
+    flags : most certain and most pressing first
+    why : the outcome in words, where nothing is flagged
+    references : the resources that tell of the switch, or of what cannot be read
+    switched_on : the first day of the change
+    ratios, tsh_after : of every switch, flagged or not
+    """
 
     outcome: Outcome
     flags: tuple[Flag, ...] = ()
     why: str = ""
     references: tuple[str, ...] = ()
     switched_on: date | None = None
+    ratios: dict[str, Fraction] = field(default_factory=dict)
+    tsh_after: Fraction | None = None

@@ -95,11 +95,25 @@ class _Case:
     def screened(self, outcome: Outcome, why: str = "", flags: tuple[Flag, ...] = ()) -> Screened:
         """The answer, with the switch's day and resources."""
         switched_on = self.ruler.as_of + timedelta(days=self.switch.day)
-        return Screened(outcome, flags, why, self.switch.references, switched_on)
+        last = self.last_result
+        return Screened(
+            outcome,
+            flags,
+            why,
+            self.switch.references,
+            switched_on,
+            self.ratios,
+            last.value if last else None,
+        )
 
-    def flag(self, code: Code, graded: Grade, shown: Measurement | None = None) -> Flag:
-        """A flag with its words."""
+    @property
+    def last_result(self) -> Measurement | None:
+        """The last result on the present dose, else since the switch."""
         last = self.bloods.settled or self.bloods.after
+        return last[-1] if last else None
+
+    def flag(self, code: Code, graded: Grade) -> Flag:
+        """A flag with its words."""
         return flag_of(
             Found(
                 code=code,
@@ -108,7 +122,8 @@ class _Case:
                 course=self.course,
                 ratios=self.ratios,
                 before=self.bloods.before,
-                after=shown or (last[-1] if last else None),
+                first=self.bloods.settled[0] if self.bloods.settled else None,
+                after=self.last_result,
             ),
             as_of=self.ruler.as_of,
             bases=self.ruler.bases,

@@ -29,7 +29,11 @@ _HIGH_SIDE = frozenset({Code.UNDER, Code.TSH_HIGH, Code.DISPUTED})
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """What the judgement found of one switch."""
+    """What the judgement found of one switch.
+
+    `before` is the baseline, `first` and `after` the first and the last result on the present
+    dose (or, without any, the last since the switch).
+    """
 
     code: Code
     grade: Grade
@@ -37,6 +41,7 @@ class Found:
     course: Course
     ratios: Ratios
     before: Measurement | None
+    first: Measurement | None
     after: Measurement | None
 
 
@@ -101,11 +106,14 @@ def _evidence(found: Found, as_of: date) -> Iterator[Evidence]:
     yield Evidence(
         f"Now: {stretch_words(switch.present, as_of, since=True)}", switch.present.references
     )
-    for when, result in (("before", found.before), ("after", found.after)):
+    results = {
+        "Before the switch": found.before,
+        "First on this dose": None if found.first is found.after else found.first,
+        "After the switch": found.after,
+    }
+    for when, result in results.items():
         if result:
-            yield Evidence(
-                f"{when.capitalize()} the switch: {result_words(result, as_of)}", (result.origin,)
-            )
+            yield Evidence(f"{when}: {result_words(result, as_of)}", (result.origin,))
     handed_over = _dispensed_since(found)
     if handed_over:
         yield Evidence(
