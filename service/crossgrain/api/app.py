@@ -21,8 +21,10 @@ from crossgrain.api.operations.apply import apply, plan_options
 from crossgrain.api.operations.compare_bases import compare_bases
 from crossgrain.api.operations.desk import Desk, desk_over
 from crossgrain.api.operations.propose_switch import propose_switch
+from crossgrain.api.operations.sheet import add_sheet
 from crossgrain.api.requests import Operation, refuse, serve
 from crossgrain.api.settings import Settings
+from crossgrain.api.workbench import add_workbench
 from crossgrain.catalogue import Catalogue
 from crossgrain.fhir.version import FhirVersion
 
@@ -52,6 +54,8 @@ def create_app(settings: Settings, catalogue: Catalogue, clock: Clock = now) -> 
         for name, operation, docs in _operations(desk):
             _add_operation(app, f"/fhir/{version}/{name}", operation, version, docs, settings)
     add_conformance(app, desk, settings)
+    add_sheet(app, desk, settings)
+    add_workbench(app, desk)
     _add_probes(app)
     _complete_openapi(app)
     app.add_exception_handler(RequestRefused, _on_refusal)

@@ -40,8 +40,8 @@ def element(name: str, body: str | Markup = "", **attributes: object) -> Markup:
         for key, v in attributes.items()
     )
     if body == "":
-        return Markup("<{}{}/>").format(Markup(name), written)  # noqa: S704 - names are our own
-    return Markup("<{0}{1}>{2}</{0}>").format(Markup(name), written, body)  # noqa: S704
+        return Markup("<{}{}/>").format(Markup(name), written)
+    return Markup("<{0}{1}>{2}</{0}>").format(Markup(name), written, body)
 
 
 def line_path(points: Iterable[tuple[float, float]]) -> str:

@@ -1,7 +1,7 @@
 """The chart's numbers as words, as a table, and as what the page reads out on hover or focus."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil
@@ -70,18 +70,14 @@ def _range(low: float, high: float) -> str:
     return f"{rounded(low * 100, 0)} to {percent(high)}"
 
 
-def describe(letter: Letterhead, plan: Plan) -> str:
+def describe(rows: Iterable[ForecastRow]) -> str:
     """What the drawing shows, for who does not see it."""
-    return (
-        " ".join(
-            f"With {forecast.prior_therapy}, coverage is lowest at {percent(forecast.lowest.lowest.value)}"
-            f" on {letter.words(int(forecast.lowest.lowest.day))} on the basis"
-            f" {forecast.lowest.basis_id}; T3 exposure goes from"
-            f" {percent(forecast.t3_exposure[0].value)} to {percent(forecast.t3_exposure[1].value)}."
-            for forecast in plan.forecasts
-        )
-        + " A table below gives the values."
+    said = (
+        f"With {row.prior_therapy}, coverage is lowest at {row.lowest} on {row.lowest_on} on the"
+        f" basis {row.basis}; T3 exposure goes from {row.t3_lowest} to {row.t3_highest}."
+        for row in rows
     )
+    return " ".join((*said, "A table below gives the values."))
 
 
 def data_rows(chart: Charted) -> Iterator[tuple[str, ...]]:
@@ -117,7 +113,7 @@ def hover_data(chart: Charted) -> Markup:
         lines[0]["other"] = _percents(chart.other.coverage.value)
         lines[1]["other"] = _percents(chart.other.t3.value)
     data = {"start": chart.start.isoformat(), "lines": lines, "modes": [*chart.traces]}
-    return Markup(json.dumps(data, separators=(",", ":")))  # noqa: S704 - holds nothing of a record
+    return Markup(json.dumps(data, separators=(",", ":")))
 
 
 def _banded_percents(banded: Banded) -> dict[str, list[int]]:

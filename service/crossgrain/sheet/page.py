@@ -19,9 +19,16 @@ from crossgrain.sheet.chart import NARROW, WIDE, draw
 from crossgrain.sheet.charted import Charted, charted
 from crossgrain.sheet.days import PatientStep, patient_steps
 from crossgrain.sheet.dots import currency, dots, spread
-from crossgrain.sheet.figures import data_rows, describe, forecasts, hover_data, micrograms
+from crossgrain.sheet.figures import (
+    ForecastRow,
+    data_rows,
+    describe,
+    forecasts,
+    hover_data,
+    micrograms,
+)
 from crossgrain.sheet.orders import choices, lab_words, order_rows, series_endings
-from crossgrain.sheet.person import Person
+from crossgrain.sheet.person import NOBODY, Person
 from crossgrain.sheet.rendering import render
 
 TITLES = {
@@ -41,7 +48,7 @@ def sheet_html(
     catalogue: Catalogue,
     *,
     service_version: str,
-    person: Person = Person(),  # noqa: B008 - frozen
+    person: Person = NOBODY,
 ) -> bytes:
     """The whole page, self-contained, the same bytes for the same proposal.
 
@@ -112,17 +119,17 @@ def _planned(letter: Letterhead, plan: Plan, catalogue: Catalogue) -> dict[str, 
         "labs": lab_words(letter, plan.labs),
         "choices": list(choices(letter, plan, series)),
         "words": letter.words,
-        "forecasts": forecasts(letter, plan),
-        **_charts(chart, plan, letter),
+        **_charts(chart, forecasts(letter, plan)),
         "steps": steps,
         **patient.part(letter, plan, steps, catalogue),
         "calendar": b64encode(_calendar(letter, plan, steps)).decode(),
     }
 
 
-def _charts(chart: Charted, plan: Plan, letter: Letterhead) -> dict[str, Any]:
-    words = describe(letter, plan)
+def _charts(chart: Charted, extremes: list[ForecastRow]) -> dict[str, Any]:
+    words = describe(extremes)
     return {
+        "forecasts": extremes,
         "chart": chart,
         "drawings": [draw(chart, size, words) for size in (WIDE, NARROW)],
         "data_rows": list(data_rows(chart)),

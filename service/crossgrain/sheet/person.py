@@ -17,6 +17,10 @@ class Person:
     number: str = ""
 
 
+NOBODY = Person()
+"""Nothing known: the sheet leaves lines to be filled in by hand."""
+
+
 def person_in(bundle: Mapping[str, Any]) -> Person:
     """The Patient of a Bundle that has been read as a record, so has exactly one.
 
@@ -30,7 +34,7 @@ def person_in(bundle: Mapping[str, Any]) -> Person:
                 born=_shortened(_text(patient.get("birthDate"))),
                 number=_shortened(next(_numbers(patient), "")),
             )
-    return Person()
+    return NOBODY
 
 
 def _name(patient: Mapping[str, Any]) -> str:
