@@ -127,8 +127,7 @@ class _Draft:
                     key = (text(entry, "preparation", place), meaning.strength)
                     self.written.setdefault(key, CodedDrug(code, meaning.display))
             if "system" in entry:
-                own = self.medicines.setdefault(text(entry, "system", place), {})
-                own[text(entry, "code", place)] = meaning
+                self._keep(text(entry, "system", place), text(entry, "code", place), meaning, place)
 
     def add_aliases(self, entries: Iterable[tuple[str, Mapping[str, object]]]) -> None:
         for place, entry in entries:
@@ -149,8 +148,11 @@ class _Draft:
         return MedicineCode(preparation.kind, text(entry, "display", place), preparation, strength)
 
     def _put(self, code: Code, meaning: MedicineCode, place: str) -> None:
-        known = self.medicines[code.system]
-        if known.setdefault(code.value, meaning) != meaning:
+        self._keep(code.system, code.value, meaning, place)
+
+    def _keep(self, system: str, code: str, meaning: MedicineCode, place: str) -> None:
+        known = self.medicines.setdefault(system, {})
+        if known.setdefault(code, meaning) != meaning:
             refuse(place, "this code already means something else")
 
 

@@ -71,7 +71,8 @@ class _Scale(msgspec.Struct, frozen=True):
     def _one(self, amount: Amount, schedule: Schedule, place: str) -> ReadDose:
         each = labelled(amount, self.product, self.preparations, place)
         cycle = tuple(each.amount * doses for doses in schedule.doses)
-        return ReadDose(each.preparation, cycle, each.in_words, each.assumed)
+        in_words = each.in_words or schedule.in_words
+        return ReadDose(each.preparation, cycle, in_words, each.assumed)
 
     def _usable(self, stated: Sequence[Stated]) -> Sequence[Stated]:
         """Leave out tablets of unknown strength where a mass stands beside them."""

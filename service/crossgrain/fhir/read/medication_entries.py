@@ -51,6 +51,7 @@ def _product(
     except Asked:
         if standing.standing in (Standing.TAKEN, Standing.DRAFT):
             raise
+        reading.notes.unread(entry.path, f"which product it was cannot be told: {standing.why}")
         return None, None
 
 

@@ -12,10 +12,12 @@ class Schedule(msgspec.Struct, frozen=True):
 
     Seven entries begin on Monday; where the record does not say which days of the week,
     the first ones are taken, since only the mean is used then (`days_known` is false).
+    `in_words` is true where it stands only in words.
     """
 
     doses: tuple[Fraction, ...]
     days_known: bool = True
+    in_words: bool = False
 
     @property
     def per_day(self) -> Fraction:

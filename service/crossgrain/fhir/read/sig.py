@@ -86,6 +86,19 @@ def read_sig(words: str) -> Sig | None:
     return Sig(tuple(parts)) if len(parts) == 1 or _days_disjoint(parts) else None
 
 
+def read_frequency(words: str) -> Schedule | None:
+    """A frequency that stands alone, such as "once daily", read whole or not at all.
+
+    >>> read_frequency("Twice daily").per_day
+    Fraction(2, 1)
+    """
+    text = plain_words(words[:_LONGEST])
+    for pattern, meaning in _TIMES:
+        if found := pattern.fullmatch(text):
+            return meaning(found)
+    return None
+
+
 class Traces(msgspec.Struct, frozen=True):
     """What can be made out in words that are not read: enough to contradict, not to dose."""
 

@@ -7,6 +7,8 @@ agree. What leaves a choice (a range, so many as needed, a count without days) i
 from collections.abc import Sequence
 from fractions import Fraction
 
+from msgspec.structs import replace
+
 from crossgrain.fhir.read.errors import Asked, Category, Unreadable
 from crossgrain.fhir.read.quantities import exact, plain, positive_integer
 from crossgrain.fhir.read.schedule import (
@@ -18,6 +20,7 @@ from crossgrain.fhir.read.schedule import (
     times_a_day,
     times_a_week,
 )
+from crossgrain.fhir.read.sig import read_frequency
 from crossgrain.fhir.read.views import CodeableConcept, Repeat, Timing
 
 _CODE_SYSTEMS = (
@@ -80,7 +83,7 @@ def schedule_of(timing: Timing, expression: str) -> Schedule:
             f"The timing's code means {plain(coded.per_day)} doses a day and its repeat"
             f" {plain(repeated.per_day)}. Which one is right?",
         )
-    found = repeated or coded
+    found = repeated or coded or (_worded(timing.code) if timing.code else None)
     if found is None:
         where = f"{expression}.code" if timing.code else expression
         raise Asked(where, "The timing does not say how often. How often is a dose taken?")
@@ -92,6 +95,15 @@ def _coded(concept: CodeableConcept) -> Schedule | None:
         if coding.system in _CODE_SYSTEMS and coding.code:
             return _CODES.get(coding.code.upper())
     return None
+
+
+def _worded(concept: CodeableConcept) -> Schedule | None:
+    """The frequency that a timing code gives only in words."""
+    words = [concept.text, *(coding.display or coding.code for coding in concept.coding)]
+    said = [schedule for text in words if text and (schedule := read_frequency(text))]
+    if not said or any(not said[0].same_as(other) for other in said):
+        return None
+    return replace(said[0], in_words=True)
 
 
 def _repeated(repeat: Repeat, path: str) -> Schedule | None:
