@@ -73,6 +73,9 @@ def propose(  # noqa: PLR0913, PLR0917 - one parameter per option
     fhir: Annotated[FhirVersion, typer.Option(help="The FHIR version.")] = FhirVersion.R4,
     json: Annotated[bool, typer.Option("--json", help="The answer as FHIR.")] = False,
     why: Annotated[bool, typer.Option("--why", help="Show the whole rationale.")] = False,
+    sheet: Annotated[
+        Path | None, typer.Option(metavar="FILE.html", help="Write the plan sheet to a file.")
+    ] = None,
 ) -> int:
     """Propose a switch for one patient's record."""
     from crossgrain.cli import proposing  # noqa: PLC0415
@@ -97,6 +100,8 @@ def propose(  # noqa: PLR0913, PLR0917 - one parameter per option
         version=fhir,
         chart=chart,
     )
+    if sheet:
+        return proposing.as_sheet(question, sheet)
     return proposing.as_json(question) if json else proposing.as_text(question, why=why)
 
 

@@ -12,7 +12,7 @@ from crossgrain.api.faults import RequestRefused, refused_by_domain
 from crossgrain.api.operations.desk import Desk, desk_over
 from crossgrain.api.operations.propose_switch import Settled, answer_to, settle
 from crossgrain.api.outcomes import operation_outcome
-from crossgrain.api.parameters import Given, from_query
+from crossgrain.api.parameters import Given, call_from, from_query
 from crossgrain.api.requests import parse_resource
 from crossgrain.catalogue import load_catalogue
 from crossgrain.cli.commands import Exit
@@ -69,13 +69,41 @@ def as_text(question: Question, *, why: bool) -> Exit:
         desk = _desk(question)
         proposal = _settle(desk, question).proposal
     except RequestRefused as refused:
-        for complaint in refused.complaints:
-            typer.echo(f"{_spelt(complaint.expression)}{complaint.message}", err=True)
-        return Exit.ERROR
+        return _complain(refused)
     from crossgrain.cli.show.proposal import show  # noqa: PLC0415 - rich and plotext load here
 
     show(proposal, desk.catalogue, why=why)
     return _EXITS[proposal.outcome]
+
+
+def as_sheet(question: Question, file: Path) -> Exit:
+    """Write the plan sheet to a file."""
+    try:
+        desk = _desk(question)
+        proposal = _settle(desk, question).proposal
+    except RequestRefused as refused:
+        return _complain(refused)
+    from crossgrain.sheet.page import sheet_html  # noqa: PLC0415 - the templates load here
+    from crossgrain.sheet.person import person_in  # noqa: PLC0415
+
+    page = sheet_html(
+        proposal,
+        desk.catalogue,
+        service_version=desk.service_version,
+        person=person_in(call_from(parse_resource(question.body), ()).record),
+    )
+    try:
+        file.write_bytes(page)
+    except OSError as wrong:
+        raise typer.BadParameter(f"{file}: {wrong.strerror}") from wrong
+    typer.echo(f"The plan sheet is in {file}.", err=True)
+    return _EXITS[proposal.outcome]
+
+
+def _complain(refused: RequestRefused) -> Exit:
+    for complaint in refused.complaints:
+        typer.echo(f"{_spelt(complaint.expression)}{complaint.message}", err=True)
+    return Exit.ERROR
 
 
 def _desk(question: Question) -> Desk:

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import ceil
 
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
@@ -33,15 +33,15 @@ def element(name: str, body: str | Markup = "", **attributes: object) -> Markup:
     >>> element("text", "<b>", x=1.25, class_="tick")
     Markup('<text x="1.2" class="tick">&lt;b&gt;</text>')
     """
-    written = Markup("").join(
-        Markup(' {}="{}"').format(
-            key.rstrip("_").replace("_", "-"), f"{v:.1f}" if isinstance(v, float) else v
-        )
-        for key, v in attributes.items()
+    written = "".join(
+        f' {key.rstrip("_").replace("_", "-")}="{_written(value)}"'
+        for key, value in attributes.items()
     )
-    if body == "":
-        return Markup("<{}{}/>").format(Markup(name), written)
-    return Markup("<{0}{1}>{2}</{0}>").format(Markup(name), written, body)
+    return Markup(f"<{name}{written}>{escape(body)}</{name}>")
+
+
+def _written(value: object) -> str | Markup:
+    return f"{value:.1f}" if isinstance(value, float) else escape(value)
 
 
 def line_path(points: Iterable[tuple[float, float]]) -> str:

@@ -125,4 +125,4 @@ def _banded_percents(banded: Banded) -> dict[str, list[int]]:
 
 
 def _percents(values: Values) -> list[int]:
-    return [int(rounded(value * 100, 0)) for value in values]
+    return [round(value * 100) for value in values]
