@@ -7,12 +7,18 @@ from functools import partial
 from typing import Any
 
 from fastapi import FastAPI
+from httpx2 import AsyncBaseTransport
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from crossgrain import __version__
 from crossgrain.api.boundary import Boundary
+from crossgrain.api.cds.fetching import Fetcher
+from crossgrain.api.cds.gathering import Gatherer
+from crossgrain.api.cds.handling import Hooks
+from crossgrain.api.cds.routes import add_cds
+from crossgrain.api.cds.services import templates
 from crossgrain.api.clock import Clock, now
 from crossgrain.api.conformance.routes import add_conformance
 from crossgrain.api.documentation import COMPONENTS, DESCRIPTION, apply_docs, operation_docs
@@ -31,7 +37,12 @@ from crossgrain.fhir.version import FhirVersion
 _FAULT_OF_STATUS = {404: Fault.NOT_FOUND, 405: Fault.METHOD}
 
 
-def create_app(settings: Settings, catalogue: Catalogue, clock: Clock = now) -> FastAPI:
+def create_app(
+    settings: Settings,
+    catalogue: Catalogue,
+    clock: Clock = now,
+    transport: AsyncBaseTransport | None = None,
+) -> FastAPI:
     """The service over one catalogue.
 
     Parameters
@@ -39,7 +50,9 @@ def create_app(settings: Settings, catalogue: Catalogue, clock: Clock = now) -> 
     settings : the deployment's
     catalogue : loaded and checked; the service never starts on one that is not
     clock : read only to know which day today is
+    transport : how other servers are reached; the network unless a test gives its own
     """
+    fetcher = Fetcher(settings, transport)
     app = FastAPI(
         title="Crossgrain",
         version=__version__,
@@ -47,13 +60,14 @@ def create_app(settings: Settings, catalogue: Catalogue, clock: Clock = now) -> 
         docs_url=None,
         redoc_url=None,
         redirect_slashes=False,
-        lifespan=_lifespan,
+        lifespan=partial(_lifespan, fetcher),
     )
     desk = desk_over(catalogue, clock)
     for version in FhirVersion:
         for name, operation, docs in _operations(desk):
             _add_operation(app, f"/fhir/{version}/{name}", operation, version, docs, settings)
     add_conformance(app, desk, settings)
+    _add_hooks(app, desk, settings, fetcher)
     add_sheet(app, desk, settings)
     add_workbench(app, desk)
     _add_probes(app)
@@ -65,11 +79,12 @@ def create_app(settings: Settings, catalogue: Catalogue, clock: Clock = now) -> 
 
 
 @asynccontextmanager
-async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
+async def _lifespan(fetcher: Fetcher, app: FastAPI) -> AsyncIterator[None]:
     # What is loaded by now stays: leaving it out of collection steadies the slowest requests.
     gc.collect()
     gc.freeze()
     yield
+    await fetcher.close()
 
 
 def _operations(desk: Desk) -> list[tuple[str, Operation, dict[str, Any]]]:
@@ -126,6 +141,11 @@ def _add_operation(
         operation_id=path.strip("/").replace("/", "-").replace("$", ""),
         tags=[f"FHIR {version.number}"],
     )
+
+
+def _add_hooks(app: FastAPI, desk: Desk, settings: Settings, fetcher: Fetcher) -> None:
+    asked_for = templates(desk.catalogue.codes)
+    add_cds(app, Hooks(desk, settings, Gatherer(asked_for, fetcher)), asked_for, settings)
 
 
 def _complete_openapi(app: FastAPI) -> None:

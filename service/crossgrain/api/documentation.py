@@ -16,11 +16,17 @@ _ERRORS = {
     "400": "The call is malformed: a bad, unknown or repeated option, or a body that is not FHIR.",
     "404": "There is nothing at this address.",
     "405": "This address does not take that method.",
+    "401": "The caller is not known. No reason is given.",
+    "403": "The caller is known, and its token does not allow this.",
     "406": "The answer is JSON only.",
     "408": "The body did not arrive in time.",
+    "412": "What every judgement needs did not come, and cannot be fetched.",
     "413": "The body is too large, or too deep.",
     "415": "The body is not FHIR JSON in UTF-8.",
     "422": "The call is well formed and cannot be served: its parts disagree.",
+    "429": "This caller sends too much; try again later.",
+    "431": "The request's headers are too large.",
+    "503": "Too many requests at once, or not ready; try again later.",
     "500": "The service failed; nothing was proposed.",
 }
 _QUERY_TYPES: Mapping[str, dict[str, Any]] = {
@@ -100,9 +106,14 @@ def operation_docs(
                 "description": answer,
                 "content": _content({"type": "object", "required": ["resourceType"]}),
             },
-            **{status: _error(text) for status, text in _ERRORS.items()},
+            **errors(*(status for status in _ERRORS if status != "412")),
         },
     }
+
+
+def errors(*statuses: str) -> dict[str, Any]:
+    """The responses object of those errors, and of being turned away, which all have."""
+    return {status: _error(_ERRORS[status]) for status in sorted({*statuses, "429", "503"})}
 
 
 def apply_docs(options: tuple[Option, ...]) -> dict[str, Any]:

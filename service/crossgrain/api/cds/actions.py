@@ -1,0 +1,137 @@
+"""Suggestions: the series as actions that a client can carry out in one transaction.
+
+Resources refer to each other by ``Type/id``, as in a transaction whose base is the client's
+FHIR server. Deletions come first, then creations, as they are carried out. A dose is never a
+system action: a person chooses the suggestion.
+"""
+
+from base64 import b64encode
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any
+
+from crossgrain.api.cds.hook import Draft
+from crossgrain.fhir.identity import stable_id, urn
+from crossgrain.fhir.read.record import MedicineEntry
+from crossgrain.fhir.write.narrative import plain, safe
+
+Resource = dict[str, Any]
+_NOT_FILED = {"GuidanceResponse", "Provenance"}
+
+
+def replace_by_series(
+    answer: Resource, drafts: Iterable[Draft], references: Mapping[str, str]
+) -> list[Resource]:
+    """Delete the orders in draft, create everything of the plan.
+
+    Parameters
+    ----------
+    answer : the Bundle of the proposal
+    drafts : the orders that the series stands in for
+    references : further URNs of the answer and what the client calls them
+    """
+    resources = [entry["resource"] for entry in answer["entry"]]
+    filed = [resource for resource in resources if resource["resourceType"] not in _NOT_FILED]
+    named = {urn(r["id"]): f"{r['resourceType']}/{r['id']}" for r in filed} | dict(references)
+    deletions = [_delete(draft) for draft in drafts if draft.resource.get("status") == "draft"]
+    return [*deletions, *(_create(_with_references(r, named)) for r in filed)]
+
+
+def say_what_it_replaces(draft: Draft, old: MedicineEntry) -> Resource:
+    """The order as it is, with the order that it takes the place of."""
+    return {
+        "type": "update",
+        "description": f"Say in {draft.reference} that it replaces {old.reference}",
+        "resource": {**draft.resource, "priorPrescription": {"reference": old.reference}},
+    }
+
+
+def _delete(draft: Draft) -> Resource:
+    return {
+        "type": "delete",
+        "description": f"Remove the order as written, {draft.reference}",
+        "resourceId": draft.reference,
+    }
+
+
+def _create(resource: Resource) -> Resource:
+    return {"type": "create", "description": plain(_words(resource)), "resource": resource}
+
+
+def _words(resource: Resource) -> str:
+    match resource["resourceType"]:
+        case "MedicationRequest":
+            when = "One option at the checkpoint: " if resource["intent"] == "option" else ""
+            return when + str(resource["dosageInstruction"][0]["text"])
+        case "CarePlan":
+            return str(resource["title"])
+        case "Task":
+            return str(resource["description"])
+        case "ServiceRequest":
+            return f"Blood test: {resource['code']['text']}"
+        case "DetectedIssue":
+            return str(resource["detail"])
+        case _:
+            return "The checkpoint: exactly one of its options is taken, by the labs"
+
+
+def _with_references(node: Any, named: Mapping[str, str]) -> Any:
+    if isinstance(node, dict):
+        return {
+            key: named.get(value, value)
+            if key == "reference" and isinstance(value, str)
+            else _with_references(value, named)
+            for key, value in node.items()
+        }
+    if isinstance(node, list):
+        return [_with_references(value, named) for value in node]
+    return node
+
+
+def file_the_page(answer: Resource) -> Resource:
+    """The plan as a page to read, carried whole: no link leads to a patient's data."""
+    care_plan = next(
+        e["resource"] for e in answer["entry"] if e["resource"]["resourceType"] == "CarePlan"
+    )
+    title = care_plan["title"]
+    page = (
+        "<!DOCTYPE html>"
+        f'<html lang="en"><head><meta charset="utf-8"><title>{safe(title)}</title></head>'
+        f"<body><h1>{safe(title)}</h1>{care_plan['text']['div']}</body></html>"
+    )
+    document = {
+        "resourceType": "DocumentReference",
+        "id": stable_id(f"{care_plan['id']}|DocumentReference"),
+        "status": "current",
+        "docStatus": "preliminary",
+        "type": {"text": "Proposed plan, to be read and decided on by the prescriber"},
+        "subject": care_plan["subject"],
+        "date": answer["timestamp"],
+        "description": title,
+        "content": [
+            {
+                "attachment": {
+                    "contentType": "text/html",
+                    "language": "en",
+                    "data": b64encode(page.encode()).decode("ascii"),
+                    "title": title,
+                    "creation": care_plan["created"],
+                }
+            }
+        ],
+    }
+    return {"type": "create", "description": f"File the page: {title}", "resource": document}
+
+
+def suggestion(
+    own_uuid: str, label: str, actions: Iterable[Resource], *, recommended: bool = False
+) -> Resource:
+    """One choice; its actions belong together."""
+    body: Resource = {"label": label, "uuid": own_uuid}
+    if recommended:
+        body["isRecommended"] = True
+    return body | {"actions": list(actions)}
+
+
+def replaced_orders(entries: Iterable[MedicineEntry]) -> Iterator[MedicineEntry]:
+    """What is taken now by an order that another order can name as the one it replaces."""
+    return (entry for entry in entries if entry.resource_type == "MedicationRequest")

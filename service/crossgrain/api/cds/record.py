@@ -1,0 +1,142 @@
+"""The record of a hook's patient, put together from what was gathered and what is in draft."""
+
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from crossgrain.api.cds.hook import Draft
+from crossgrain.api.cds.prefetch import Gathered, Standing
+from crossgrain.api.cds.services import Template
+from crossgrain.api.faults import Complaint, Fault, RequestRefused, refusal
+from crossgrain.catalogue import Catalogue
+from crossgrain.fhir.identity import stable_id, urn
+from crossgrain.fhir.read.bundle import read_record
+from crossgrain.fhir.read.errors import Unreadable
+from crossgrain.fhir.read.record import Record
+from crossgrain.fhir.version import FhirVersion
+
+Resource = dict[str, Any]
+_PLACE = re.compile(r"^Bundle\.entry\[(\d+)\]\.resource")
+
+
+@dataclass(frozen=True, slots=True)
+class Assembled:
+    """A Bundle that the reader takes, and the way back from it to the call.
+
+    Attributes
+    ----------
+    places : where each entry stands in the call
+    orders : URN of each draft in the Bundle → as the client refers to it
+    """
+
+    bundle: Resource
+    places: tuple[str, ...]
+    orders: dict[str, str]
+
+    def place_of(self, expression: str) -> str:
+        """A FHIRPath of the Bundle as a place in the call."""
+        return _PLACE.sub(lambda found: self.places[int(found.group(1))], expression)
+
+    def reference(self, reference: str) -> str:
+        """A reference of the Bundle as the client's own."""
+        return self.orders.get(reference, reference)
+
+
+def assemble(gathered: Iterable[Gathered], drafts: Sequence[Draft]) -> Assembled:
+    """Put a record together.
+
+    An order of the session goes in under a URN of its own: the server may hold another version
+    of it, which is what stands until this one is signed.
+    """
+    known = {draft.reference: draft for draft in drafts}
+    kept = [
+        (place, resource)
+        for each in gathered
+        for place, resource in each.resources
+        if not (_reference(resource) in known and resource.get("status") == "draft")
+    ]
+    standing = {_reference(resource) for _, resource in kept}
+    orders = {urn(stable_id(reference)): reference for reference in known}
+    entries: list[Resource] = [{"resource": resource} for _, resource in kept]
+    entries += [
+        {
+            "fullUrl": urn(stable_id(draft.reference)),
+            "resource": _to_judge(draft, draft.reference in standing),
+        }
+        for draft in drafts
+    ]
+    places = (*(place for place, _ in kept), *(draft.place for draft in drafts))
+    bundle = {"resourceType": "Bundle", "type": "collection", "entry": entries}
+    return Assembled(bundle, places, orders)
+
+
+def _reference(resource: Resource) -> str:
+    return f"{resource.get('resourceType')}/{resource.get('id')}"
+
+
+def _to_judge(draft: Draft, revises: bool) -> Resource:
+    """An order as a draft; where it revises one that stands, it replaces that one."""
+    order = {key: value for key, value in draft.resource.items() if key != "id"}
+    order["status"] = "draft"
+    if revises:
+        order.setdefault("priorPrescription", {"reference": draft.reference})
+    return order
+
+
+def stub_of(patient_id: str) -> Gathered:
+    """A patient of whom nothing is known but the id: enough to tell what an order is for."""
+    patient = {"resourceType": "Patient", "id": patient_id}
+    template = Template("patient", "Patient", "Patient/{{context.patientId}}")
+    return Gathered(template, Standing.GIVEN, (("context.patientId", patient),))
+
+
+def read(assembled: Assembled, catalogue: Catalogue, as_of: date) -> Record:
+    """Read it as R4.
+
+    Raises
+    ------
+    RequestRefused
+        where it cannot be read as one patient's record at all.
+    """
+    try:
+        return read_record(
+            assembled.bundle,
+            version=FhirVersion.R4,
+            as_of=as_of,
+            codes=catalogue.codes,
+            preparations=catalogue.preparations,
+        )
+    except Unreadable as error:
+        place = assembled.place_of(error.expression)
+        raise RequestRefused(Complaint(error.category, place, error.message)) from error
+
+
+def check_patient(gathered: Iterable[Gathered], patient_id: str) -> None:
+    """Refuse a record of somebody else."""
+    for each in gathered:
+        for place, resource in each.resources:
+            if resource["resourceType"] == "Patient" and resource.get("id") != patient_id:
+                raise refusal(
+                    Fault.OPTIONS_DISAGREE, f"{place}.id", "this is not the patient of the context"
+                )
+
+
+def check_required(gathered: Iterable[Gathered]) -> None:
+    """Refuse to judge without what every judgement needs: 412, with what is missing and why."""
+    missing = list(_missing(gathered))
+    if missing:
+        raise RequestRefused(*missing)
+
+
+def _missing(gathered: Iterable[Gathered]) -> Iterator[Complaint]:
+    for each in gathered:
+        has_what_it_must = each.is_whole and (each.resources or not each.template.is_read)
+        if each.template.required and not has_what_it_must:
+            why = f"{each.template.kind} is required" if each.is_whole else each.why_not
+            yield Complaint(
+                Fault.DATA_INCOMPLETE,
+                f"prefetch.{each.template.key}",
+                f"{why}: no dose is judged on a part of what is taken",
+            )
