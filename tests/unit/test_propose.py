@@ -3,6 +3,7 @@
 from dataclasses import replace
 from datetime import date
 from fractions import Fraction
+from itertools import pairwise
 
 import pytest
 
@@ -177,7 +178,8 @@ def test_pregnancy_moves_to_lt4_at_no_less_than_the_largest_sourced_target() -> 
     plan = propose(replace(taken, facts=facts), request, CATALOGUE).plan
     assert plan is not None
     assert plan.checkpoint.dose.lt4_ug == 200  # label: two grains
-    assert [draw.day for draw in plan.labs[:3]] == [0, 28, 56]
+    days = [draw.day for draw in plan.labs]
+    assert all(later - day <= 28 for day, later in pairwise(days))
 
 
 def test_the_strength_family_that_is_taken_is_the_one_that_is_ordered() -> None:

@@ -31,6 +31,8 @@ class Hold:
     pools : as modelled on that day
     kept : daily amounts of the target's medicines, by preparation id
     remainder : daily amounts of what is left of the old medicine, by preparation id
+    checkpoint : the target's daily amounts at the checkpoint, by preparation id: less than
+        `kept` where a medicine in both regimens has not come all the way down
     as_taken : medicines still taken just as before the plan
     """
 
@@ -38,6 +40,7 @@ class Hold:
     pools: Pools
     kept: Mapping[str, Fraction]
     remainder: Mapping[str, Fraction]
+    checkpoint: Mapping[str, Fraction]
     as_taken: frozenset[str]
 
 
@@ -61,18 +64,19 @@ def _high(case: Case, hold: Hold, ladder: Sequence[Rung]) -> Branch:
     short = [enabled for enabled in along if _coverage(case, hold, enabled) < 1]
     supported = short[0] if short else along[-1]
     targets = (_toward(case, hold, rung) for rung in ladder)
-    goals = next((goals for goals in targets if goals != dict(hold.kept)), None)
-    if goals and short:
+    goals = next((g for g in targets if any(g[key] > hold.kept[key] for key in g)), None)
+    onward = "to the next basis' target" if goals else "by one increment"
+    if short:
         words = (
             f"TSH above range: the dose is short, as the basis “{supported.basis.id}” says. Go on"
-            " to the next basis' target, then repeat the labs."
+            f" {onward}, then repeat the labs."
         )
     else:
-        goals = goals or _one_up(case, hold)
         words = (
             "TSH above range although every basis in use calls this dose enough: check adherence"
-            " and absorption, then go up and repeat the labs."
+            f" and absorption, then go up {onward} and repeat the labs."
         )
+    goals = goals or _one_up(case, hold)
     return _branch(case, hold, Reading.HIGH, supported, goals, words)
 
 
@@ -84,8 +88,18 @@ def _toward(case: Case, hold: Hold, rung: Rung) -> dict[str, Fraction]:
         if not preparation.carries_t3 and amount > now + case.policy.lt4_raise_ug:
             raised = now + case.policy.lt4_raise_ug
             amount = round_down(preparation, step(preparation, case.pace), raised)  # noqa: PLW2901
-        goals[preparation.id] = max(now, amount)
+        excess = preparation.id in _excess(case, hold)
+        goals[preparation.id] = amount if excess else max(now, amount)
     return goals
+
+
+def _excess(case: Case, hold: Hold) -> dict[str, Fraction]:
+    """What is still taken above the checkpoint of the target's lesser medicine."""
+    return {
+        key: hold.kept[key] - hold.checkpoint[key]
+        for key in case.target_ids[1:]
+        if hold.kept[key] > hold.checkpoint[key]
+    }
 
 
 def _one_up(case: Case, hold: Hold) -> dict[str, Fraction]:
@@ -100,7 +114,8 @@ def _one_up(case: Case, hold: Hold) -> dict[str, Fraction]:
 def _in_range(case: Case, hold: Hold) -> Branch:
     """Stay; give what is left of the old medicine a dated end at equal coverage."""
     supported = min(case.enabled, key=lambda enabled: abs(log(_coverage(case, hold, enabled))))
-    if not any(hold.remainder.values()):
+    excess = _excess(case, hold)
+    if not any(hold.remainder.values()) and not excess:
         words = "TSH in range: stay on this dose; then the maintenance labs."
         return _branch(case, hold, Reading.IN_RANGE, supported, dict(hold.kept), words)
     words = (
@@ -108,23 +123,26 @@ def _in_range(case: Case, hold: Hold) -> Branch:
         f" makes up for it at equal coverage on the basis “{supported.basis.id}”, which these labs"
         " support best; then repeat the labs."
     )
-    goals = _equal_coverage(case, hold, supported)
+    goals = _equal_coverage(case, hold, supported, excess)
     return _branch(case, hold, Reading.IN_RANGE, supported, goals, words)
 
 
-def _equal_coverage(case: Case, hold: Hold, supported: Enabled) -> dict[str, Fraction]:
-    """The target's main medicine raised to the increment nearest to what the remainder is worth."""
+def _equal_coverage(
+    case: Case, hold: Hold, supported: Enabled, excess: Mapping[str, Fraction]
+) -> dict[str, Fraction]:
+    """The target's main medicine raised to the increment nearest to what is to end is worth."""
+    settled = {**hold.kept, **{key: hold.checkpoint[key] for key in excess}}
     main = case.target_ids[0]
     preparation = case.preparations[main]
     increment = step(preparation, case.pace)
-    missing = supported.coverage(case.intake(hold.remainder))
+    missing = supported.coverage(case.intake({**hold.remainder, **excess}))
     per_increment = supported.coverage(case.intake({main: increment}))
     now = hold.kept[main]
     wanted = int(float(now / increment) + missing / per_increment + 0.5)
     for multiple in range(wanted, int(now / increment), -1):
         if day_dose(preparation, multiple * increment):
-            return {**hold.kept, main: multiple * increment}
-    return dict(hold.kept)
+            return {**settled, main: multiple * increment}
+    return settled
 
 
 def _low(case: Case, hold: Hold) -> Branch:
@@ -134,7 +152,11 @@ def _low(case: Case, hold: Hold) -> Branch:
         "TSH below range, or palpitations, jitteriness or a racing heart: do not climb. Step back"
         " and repeat the labs; urgent symptoms are the prescriber's at once."
     )
-    return _branch(case, hold, Reading.LOW, supported, _step_back(case, hold), words)
+    goals = _step_back(case, hold)
+    if not any((*goals.values(), *hold.remainder.values())):
+        goals = dict(hold.kept)
+        words += " No smaller dose can be ordered: the prescriber says which days to leave out."
+    return _branch(case, hold, Reading.LOW, supported, goals, words)
 
 
 def _step_back(case: Case, hold: Hold) -> dict[str, Fraction]:
@@ -155,12 +177,10 @@ def _branch(
     words: str,
 ) -> Branch:
     settled = goals == dict(hold.kept) and not any(hold.remainder.values())
+    ending = _ending(case, hold, goals, reading)
+    tapering = {medicine.preparation.id for medicine in ending}
+    goals = {key: goal for key, goal in goals.items() if key not in tapering}
     slots = _slots(case, hold, goals, settled)
-    ending = [
-        Medicine(case.preparations[key], amount, Fraction(0), case.preparations[key].increment)
-        for key, amount in hold.remainder.items()
-        if amount
-    ]
     old = old_doses(ending)
     last = _open_at_the_end(case, hold, reading, supported, slots[-1].amounts, old.choices, ending)
     weights = (supported.per_pool,)
@@ -179,11 +199,26 @@ def _branch(
             (
                 slot.first_day
                 for slot, kept in zip(slots, taken, strict=True)
-                if ending and not any(kept.values())
+                if any(hold.remainder.values())
+                and not any(kept[key] for key in hold.remainder if key in kept)
             ),
             None,
         ),
     )
+
+
+def _ending(
+    case: Case, hold: Hold, goals: Mapping[str, Fraction], reading: Reading
+) -> list[Medicine]:
+    """What tapers in a branch: the old medicine's remainder, and a target medicine that is to
+    come down. After a low TSH the latter steps back at once."""
+    falling = {key: (amount, Fraction(0)) for key, amount in hold.remainder.items() if amount}
+    if reading is not Reading.LOW:
+        falling |= {key: (hold.kept[key], g) for key, g in goals.items() if g < hold.kept[key]}
+    return [
+        Medicine(case.preparations[key], now, goal, case.preparations[key].increment)
+        for key, (now, goal) in falling.items()
+    ]
 
 
 def _open_at_the_end(
@@ -225,8 +260,8 @@ def _slots(
             preparation = case.preparations[key]
             rising = Medicine(preparation, amounts[key], goal, step(preparation, case.pace))
             for dose in rising_amounts(rising):
+                ceiling += preparation.t3_ug(dose - amounts[key])
                 amounts = {**amounts, key: dose}
-                ceiling += preparation.t3_ug(rising.increment)
                 reached.append((amounts, ceiling))
     reached = reached or [(amounts, ceiling)]
     wait = case.policy.maintenance_days[0] if settled else case.wait_days

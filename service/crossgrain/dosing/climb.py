@@ -94,8 +94,9 @@ def _climb(medicines: Sequence[Medicine], pace: Pace, last_days: int) -> tuple[S
     for medicine in rising:
         if medicine.preparation.carries_t3:
             for dose in rising_amounts(medicine):
+                rise = dose - amounts[medicine.preparation.id]
                 amounts = {**amounts, medicine.preparation.id: dose}
-                ceiling += medicine.preparation.t3_ug(medicine.increment)
+                ceiling += medicine.preparation.t3_ug(rise)
                 reached.append((amounts, ceiling))
     stride = ceil(len(reached) / MOST_CHANGES)
     final = len(reached) - 1

@@ -23,6 +23,7 @@ def _row(regimen: Regimen, basis: Basis, target: Target, mixture: Mixture) -> Ba
     refused = ""
     try:
         lt4_equivalent_ug = basis.lt4_equivalent(regimen)
+        basis.weights_at(lt4_equivalent_ug)  # refused where the sum lies beyond a table's rows
         dose = target_dose(target, lt4_equivalent_ug, basis, mixture)
     except DomainError as beyond:
         refused = beyond.message

@@ -112,8 +112,9 @@ def t4_extremes(followed: Course, old: Intake) -> tuple[Extreme, Extreme] | None
 def steady_day(followed: Course, old: Intake, within: float) -> int:
     """The first whole day from which both pools stay within a part of their last level.
 
-    The part is of the larger of the old level and the last. Only the last period counts:
-    a plan is not at steady state while its doses still change.
+    The part is of the larger of the old level and the last, or, where both are nothing, of
+    what is there when the last period begins. Only the last period counts: a plan is not at
+    steady state while its doses still change.
     """
     kinetics = followed.kinetics
     *_, (day, period, pools) = followed.segments()
@@ -121,8 +122,8 @@ def steady_day(followed: Course, old: Intake, within: float) -> int:
     t3 = t3_curve(kinetics, pools, period.intake)
     old_t3 = kinetics.t3_total(steady(old))
     settled = max(
-        _settled(kinetics, t4, within * max(old.t4_ug, t4.level)),
-        _settled(kinetics, t3, within * max(old_t3, t3.level)),
+        _settled(kinetics, curve, within * (max(before, curve.level) or curve.at(kinetics, 0)))
+        for curve, before in ((t4, old.t4_ug), (t3, old_t3))
     )
     return ceil(day + settled)
 
@@ -184,7 +185,7 @@ def _settled(kinetics: Kinetics, curve: Curve, band: float) -> float:
     if outside(turn):
         low, high = turn, turn
         size = abs(curve.slow) * exp(-turn / kinetics.t4_tau) + abs(curve.fast)
-        high += kinetics.t4_tau * (log(size / band) if band else 50.0)
+        high += kinetics.t4_tau * log(size / band)
     elif outside(0.0):
         low, high = 0.0, turn
     else:

@@ -175,14 +175,19 @@ def round_down(preparation: Preparation, increment: Fraction, amount: Fraction) 
 def next_up(preparation: Preparation, increment: Fraction, amount: Fraction) -> Fraction:
     """The smallest orderable multiple of an increment above `amount`.
 
+    Where a part of the full increment was asked for and tablets do not make it, it may be
+    as much as the full one.
+
     Raises
     ------
     DomainError
-        where the stocked strengths make no such dose within one increment.
+        where the stocked strengths make no such dose.
     """
     above = (int(amount / increment) + 1) * increment
-    if day_dose(preparation, above):
-        return above
+    most = amount + max(increment, preparation.increment)
+    for multiple in range(int(above / increment), int(most / increment) + 1):
+        if day_dose(preparation, multiple * increment):
+            return multiple * increment
     raise DomainError(
         Category.OUT_OF_RANGE,
         "stock",

@@ -57,7 +57,14 @@ def _without_waiting(slots: tuple[Slot, ...]) -> tuple[Slot, ...]:
 
 
 def _settled(case: Case, slots: tuple[Slot, ...], old: list[dict[str, Fraction]]) -> Schedule:
-    """Put the labs at the later of the wait and the modelled steady state."""
+    """Put the labs at the later of the wait and the modelled steady state.
+
+    The wait begins when the last dose is reached, be that before the last day on which the
+    taper could have changed.
+    """
+    while len(slots) > 1 and (slots[-2].amounts, old[-2]) == (slots[-1].amounts, old[-1]):
+        slots = (*slots[:-2], replace(slots[-1], first_day=slots[-2].first_day))
+        old = old[:-1]
     followed = course(case.kinetics, steady(case.old_intake), case.periods(slots, old))
     last = slots[-1]
     modelled = steady_day(followed, case.old_intake, case.policy.steady_within)

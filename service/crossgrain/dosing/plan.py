@@ -201,11 +201,14 @@ class Checkpoint:
     """Where the climb waits for labs.
 
     `day` is when its dose is reached, `lab_day` when bloods are drawn, `decision_day` when
-    a branch starts. `set_by` is the basis whose target is smallest along the climb;
+    a branch starts. `held` is what is taken of the target's medicines meanwhile: more than
+    `dose` where a medicine in both regimens has not come all the way down. `set_by` is the
+    basis whose target is smallest along the climb;
     `ladder` holds the bases' targets in climbing order.
     """
 
     dose: TargetDose
+    held: TargetDose
     set_by: str
     day: int
     lab_day: int

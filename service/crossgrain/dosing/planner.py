@@ -20,7 +20,7 @@ from crossgrain.dosing.forecast import (
 )
 from crossgrain.dosing.kinetics import KineticsTable, intake_of
 from crossgrain.dosing.ladder import checkpoint_dose, ladder_to
-from crossgrain.dosing.moves import Products, amounts_of, medicines, old_amounts
+from crossgrain.dosing.moves import Products, amounts_of, as_dose, medicines, old_amounts
 from crossgrain.dosing.outlook import Schedule, forecast_for, schedule_for
 from crossgrain.dosing.plan import (
     BasisRow,
@@ -161,12 +161,14 @@ def _checkpoint(
         pools=own.followed.starts[-1],
         kept={key: amounts[key] for key in case.target_ids},
         remainder={key: a for key, a in amounts.items() if key not in case.target_ids},
+        checkpoint={p.id: amount for p, amount in amounts_of(dose, case.products)},
         as_taken=frozenset(
             key for key, a in amounts.items() if key in case.old and a == case.old[key][1]
         ),
     )
     return Checkpoint(
         dose=dose,
+        held=as_dose(hold.kept, case.products),
         set_by=set_by,
         day=own.slots[-1].first_day,
         lab_day=own.lab_day,
@@ -181,10 +183,16 @@ def _labs(case: Case, wish: Wish, own: Schedule, forecast: Forecast) -> tuple[La
     words = f"{DRAW}; put off until the model calls the pools steady" if late else DRAW
     every = wish.tsh_every_days
     between = range(every, own.lab_day, every) if every else ()
+    early = "; the pools are not yet steady"
     return (
         LabDraw(0, "baseline", "TSH, free T4 and free T3 before the first changed dose"),
         *(
-            LabDraw(day, "monitoring", f"TSH every {every} days; the pools are not yet steady")
+            LabDraw(
+                day,
+                "monitoring",
+                f"TSH every {every} days{early if day < forecast.steady_day else ''}",
+                forecast.steady_day,
+            )
             for day in between
         ),
         LabDraw(own.lab_day, "checkpoint", words, forecast.steady_day),

@@ -146,13 +146,21 @@ def _against_tables(
 def _checkpoint(case: Case, plan: Plan) -> Statement:
     checkpoint = plan.checkpoint
     rungs = ", ".join(f"“{rung.basis_id}” {dose_words(rung.target)}" for rung in checkpoint.ladder)
+    smallest = checkpoint.dose == checkpoint.ladder[0].on_grid
+    above = (
+        f"; held at {dose_words(checkpoint.held)}, as the taper hedges over the bases"
+        if checkpoint.held != checkpoint.dose
+        else ""
+    )
     return Statement(
         f"The climb waits for labs at {dose_words(checkpoint.dose)}, the target of"
         f" “{checkpoint.set_by}”",
         f"targets along the climb: {rungs}; rounded to the increments of the climb, never below"
-        " one. No dose past it without a TSH in between",
+        f" one{above}. No dose past it without a TSH in between",
         (),
-        "the smallest target that any enabled basis gives",
+        "the smallest target that any enabled basis gives"
+        if smallest
+        else "in pregnancy, no less than the largest sourced target (ATA, as summarised)",
     )
 
 
