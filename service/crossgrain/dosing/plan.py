@@ -216,6 +216,16 @@ class Checkpoint:
     branches: tuple[Branch, ...]
     ladder: tuple[Rung, ...]
 
+    @property
+    def held_above(self) -> bool:
+        """Whether more is taken at the checkpoint than its dose."""
+        return self.held != self.dose
+
+    @property
+    def is_smallest(self) -> bool:
+        """Whether its dose is the smallest target of all, as everywhere but in pregnancy."""
+        return self.dose == self.ladder[0].on_grid
+
 
 @dataclass(frozen=True, slots=True)
 class BasisRow:

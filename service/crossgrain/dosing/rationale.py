@@ -146,10 +146,9 @@ def _against_tables(
 def _checkpoint(case: Case, plan: Plan) -> Statement:
     checkpoint = plan.checkpoint
     rungs = ", ".join(f"“{rung.basis_id}” {dose_words(rung.target)}" for rung in checkpoint.ladder)
-    smallest = checkpoint.dose == checkpoint.ladder[0].on_grid
     above = (
         f"; held at {dose_words(checkpoint.held)}, as the taper hedges over the bases"
-        if checkpoint.held != checkpoint.dose
+        if checkpoint.held_above
         else ""
     )
     return Statement(
@@ -159,7 +158,7 @@ def _checkpoint(case: Case, plan: Plan) -> Statement:
         f" one{above}. No dose past it without a TSH in between",
         (),
         "the smallest target that any enabled basis gives"
-        if smallest
+        if checkpoint.is_smallest
         else "in pregnancy, no less than the largest sourced target (ATA, as summarised)",
     )
 

@@ -62,7 +62,9 @@ def plan(
         aim=TargetDose(),
         aim_tablets=(),
         steps=(Step(Stage.CLIMB, 0, 49, climb),),
-        checkpoint=Checkpoint(TargetDose(), "label", 0, 42, 49, branches if branch else (), ()),
+        checkpoint=Checkpoint(
+            TargetDose(), TargetDose(), "label", 0, 42, 49, branches if branch else (), ()
+        ),
         labs=(),
         forecasts=(chosen or forecast(), other or forecast(prior=PriorTherapy.STOP)),
         rationale=(),

@@ -127,6 +127,7 @@ def plan(target, aim, aim_line, steps, branches, prior=PriorTherapy.OVERLAP):
     other = PriorTherapy.STOP if prior is PriorTherapy.OVERLAP else PriorTherapy.OVERLAP
     checkpoint = Checkpoint(
         dose=aim,
+        held=aim,
         set_by="label",
         day=hold.first_day,
         lab_day=hold.last_day - 7,

@@ -51,6 +51,7 @@ class Desk:
     selected : those that cards may be about
     not_whole : what of the record is missing, in words
     answer : the proposal as a Bundle, where it holds a plan
+    page : the plan sheet of that proposal
     """
 
     instance: str
@@ -59,6 +60,7 @@ class Desk:
     selected: frozenset[str]
     not_whole: tuple[str, ...] = ()
     answer: dict[str, Any] | None = None
+    page: bytes = b""
 
     def uuid(self, what: str) -> str:
         """The stable name of a card or a suggestion of this call."""
@@ -95,11 +97,16 @@ def order_card(desk: Desk, advice: Advice) -> Card:
     if suggestions:
         card["suggestions"] = suggestions
         card["selectionBehavior"] = "any"
-    card["overrideReasons"] = [
+    card["overrideReasons"] = override_reasons()
+    return card
+
+
+def override_reasons() -> list[Card]:
+    """Why the prescriber may set a card aside, to choose from."""
+    return [
         {"code": code, "system": OVERRIDE_REASON_SYSTEM, "display": display}
         for code, display in OVERRIDE_REASONS.items()
     ]
-    return card
 
 
 def summary(words: str) -> str:
@@ -226,7 +233,7 @@ def _series(advice: Advice, plan: Plan) -> Iterator[str]:
     yield md.strong("Proposed instead")
     yield md.table(("From", "To", "Dose", "Tablets a day"), rows)
     yield md.text(
-        f"It waits at {target_words(checkpoint.dose)} a day for labs on"
+        f"It waits at {target_words(checkpoint.held)} a day for labs on"
         f" {date_words(start + timedelta(checkpoint.lab_day))}. Lowest modelled coverage"
         f" {rounded(plan.forecasts[0].lowest.lowest.value * 100, 0)} % of today's."
     )
@@ -274,7 +281,9 @@ def _suggestions(desk: Desk, advice: Advice) -> Iterator[Card]:
             replace_by_series(desk.answer, judged, desk.assembled.orders),
             recommended=True,
         )
-    yield suggestion(desk.uuid("page"), "File the plan as a page", [file_the_page(desk.answer)])
+    yield suggestion(
+        desk.uuid("page"), "File the plan as a page", [file_the_page(desk.answer, desk.page)]
+    )
 
 
 def _update(advice: Advice, judged: Sequence[Draft]) -> Card | None:

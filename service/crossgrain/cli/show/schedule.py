@@ -45,9 +45,11 @@ def show_series(page: Page, plan: Plan, start: date) -> None:
 def show_checkpoint(page: Page, plan: Plan, start: date) -> None:
     """Where the climb waits, why there, and the three ways on."""
     checkpoint = plan.checkpoint
-    page.heading(f"The checkpoint: {dose(checkpoint.dose)} a day")
+    held = f", held at {dose(checkpoint.held)}" if checkpoint.held_above else ""
+    page.heading(f"The checkpoint: {dose(checkpoint.dose)} a day{held}")
+    which = "smallest target of any chart" if checkpoint.is_smallest else "largest sourced target"
     page.line(
-        f"Reached on {_on(start, checkpoint.day)}, the smallest target of any chart"
+        f"Reached on {_on(start, checkpoint.day)}, the {which}"
         f" ({checkpoint.set_by}). Bloods on {_on(start, checkpoint.lab_day)}; decide from"
         f" {_on(start, checkpoint.decision_day)}. Nothing rises before those labs."
     )

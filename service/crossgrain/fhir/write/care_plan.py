@@ -66,11 +66,13 @@ def title(letter: Letterhead, plan: Plan) -> str:
 
 def summary(letter: Letterhead, plan: Plan) -> str:
     """The plan in two sentences."""
+    checkpoint = plan.checkpoint
+    held = f", held at {target_words(checkpoint.held)}," if checkpoint.held_above else ""
     return (
         f"{title(letter, plan)}, starting on {letter.words(0)}: on the basis {plan.basis_id} the"
         f" target is {target_words(plan.aim)} a day. The dose goes to the checkpoint of"
-        f" {target_words(plan.checkpoint.dose)} a day and waits there for labs on"
-        f" {letter.words(plan.checkpoint.lab_day)}."
+        f" {target_words(checkpoint.dose)} a day{held} and waits there for labs on"
+        f" {letter.words(checkpoint.lab_day)}."
     )
 
 

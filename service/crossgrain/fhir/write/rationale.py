@@ -126,6 +126,8 @@ def _dose(dose: TargetDose) -> Iterator[Part]:
 def _checkpoint(letter: Letterhead, checkpoint: Checkpoint) -> Iterator[Part]:
     yield _code("set-by", checkpoint.set_by)
     yield from _dose(checkpoint.dose)
+    if checkpoint.held_above:
+        yield _group("held", *_dose(checkpoint.held))
     yield _date("reached-on", letter.iso(checkpoint.day))
     yield _date("labs-on", letter.iso(checkpoint.lab_day))
     yield _date("decision-on", letter.iso(checkpoint.decision_day))

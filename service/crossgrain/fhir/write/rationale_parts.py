@@ -65,6 +65,7 @@ CHECKPOINT = PartDefinition(
     (
         _one("set-by", "code", "The basis with the smallest target along the climb"),
         *DOSE,
+        PartDefinition("held", "", 0, "1", "What is taken meanwhile, where that is more", DOSE),
         _one("reached-on", "date", "Day on which its dose is reached"),
         _one("labs-on", "date", "Day on which blood is drawn"),
         _one("decision-on", "date", "Day on which one branch starts"),
