@@ -126,6 +126,44 @@ def serve(
 
 
 @app.command()
+def screen(  # noqa: PLR0913, PLR0917 - one parameter per option
+    export: Annotated[Path, typer.Argument(help="A folder of NDJSON files, or a manifest.")],
+    out: Annotated[Path, typer.Option(help="Where the flags and the summary go.")],
+    as_of: Annotated[str | None, typer.Option(help="The day to read on. Default: today.")] = None,
+    basis: Annotated[list[str] | None, typer.Option(help="A basis to judge on.")] = None,
+    since: Annotated[str | None, typer.Option(help="Leave out switches before this day.")] = None,
+    base: Annotated[
+        Path | None, typer.Option(help="The full export that an incremental one builds on.")
+    ] = None,
+    fhir: Annotated[FhirVersion | None, typer.Option(help="Default: as the export shows.")] = None,
+    deployment: Annotated[str, typer.Option(help="Named in every flag's id.")] = "local",
+    worklist: Annotated[str, typer.Option(help="none, task or flag.")] = "none",
+    engine: Annotated[str, typer.Option(help="local or spark.")] = "local",
+    jobs: Annotated[int | None, typer.Option(min=1, help="Processes. Default: all cores.")] = None,
+    memory: Annotated[int, typer.Option(min=64, help="MiB that grouping may take.")] = 512,
+    chart: Chart = None,
+) -> int:
+    """Find the switches made at too low or too high a dose in a bulk export."""
+    from crossgrain.cli import screening  # noqa: PLC0415
+
+    return screening.screen(
+        screening.options(
+            export=export,
+            out=out,
+            days={"as-of": as_of, "since": since},
+            bases=tuple(basis or ()),
+            base=base,
+            version=fhir,
+            deployment=deployment,
+            names={"worklist": worklist, "engine": engine},
+            jobs=jobs,
+            memory_mb=memory,
+            chart=chart,
+        )
+    )
+
+
+@app.command()
 def openapi() -> int:
     """Print the OpenAPI document."""
     from crossgrain.cli import listing  # noqa: PLC0415

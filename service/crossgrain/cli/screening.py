@@ -1,0 +1,107 @@
+"""``crossgrain screen``: a bulk export in, flags for a population out."""
+
+import os
+from collections.abc import Iterable, Mapping
+from datetime import UTC, date, datetime
+from enum import IntEnum
+from pathlib import Path
+from typing import Any
+
+import typer
+from rich.console import Console
+
+from crossgrain.dosing.errors import DomainError
+from crossgrain.fhir.version import FhirVersion
+from crossgrain.nightly.faults import AlreadyRunning, RunRefused
+from crossgrain.nightly.options import Engine, Options, Worklist
+from crossgrain.nightly.progress import OnConsole
+
+
+class ScreenExit(IntEnum):
+    """How a run ends, for cron. 1 is also the end of a wrong call."""
+
+    DONE = 0
+    FAILED = 1
+    INPUT_AT_FAULT = 4
+    ALREADY_RUNNING = 5
+
+
+def options(  # noqa: PLR0913 - one parameter per option
+    *,
+    export: Path,
+    out: Path,
+    days: Mapping[str, str | None],
+    bases: tuple[str, ...],
+    base: Path | None,
+    version: FhirVersion | None,
+    deployment: str,
+    names: Mapping[str, str],
+    jobs: int | None,
+    memory_mb: int,
+    chart: Path | None,
+) -> Options:
+    """The options as they were spelt, checked."""
+    return Options(
+        export=export,
+        out=out,
+        as_of=_day(days, "as-of") or datetime.now(UTC).date(),
+        bases=bases,
+        since=_day(days, "since"),
+        base=base,
+        version=version,
+        deployment=deployment,
+        worklist=Worklist(_one_of(names, "worklist", Worklist)),
+        engine=Engine(_one_of(names, "engine", Engine)),
+        jobs=jobs or os.cpu_count() or 1,
+        memory_mb=memory_mb,
+        chart=chart,
+    )
+
+
+def _day(days: Mapping[str, str | None], name: str) -> date | None:
+    text = days[name]
+    try:
+        return date.fromisoformat(text) if text is not None else None
+    except ValueError:
+        raise typer.BadParameter(f"--{name}: give a whole date, YYYY-MM-DD") from None
+
+
+def _one_of(names: Mapping[str, str], name: str, known: Iterable[str]) -> str:
+    if names[name] not in set(known):
+        raise typer.BadParameter(f"--{name} is one of: {', '.join(known)}")
+    return names[name]
+
+
+def screen(options: Options) -> ScreenExit:
+    """Run the nightly screening and say what became of it."""
+    from crossgrain.nightly.run import screen_export  # noqa: PLC0415 - DuckDB loads here
+
+    console = Console(stderr=True)
+    try:
+        report = screen_export(options, OnConsole(console))
+    except AlreadyRunning as refused:
+        console.print(f"crossgrain: {refused}", markup=False)
+        return ScreenExit.ALREADY_RUNNING
+    except RunRefused as refused:
+        console.print(f"crossgrain: {refused}", markup=False)
+        return ScreenExit.FAILED
+    except DomainError as error:
+        console.print(f"crossgrain: {error.field}: {error.message}", markup=False)
+        return ScreenExit.FAILED
+    _tell(report, options.out)
+    return ScreenExit.DONE if report["whole"] else ScreenExit.INPUT_AT_FAULT
+
+
+def _tell(report: dict[str, Any], out: Path) -> None:
+    patients, issues = report["patients"], report["issues"]
+    typer.echo(f"{patients['in']} patients in")
+    for outcome, count in patients["out"].items():
+        typer.echo(f"  {count:>10}  {outcome.replace('-', ' ')}")
+    for code, grades in report["flags"].items():
+        counted = ", ".join(f"{count} {grade}" for grade, count in grades.items())
+        typer.echo(f"{code.replace('-', ' ')}: {counted}")
+    typer.echo("issues: " + (", ".join(f"{n} {what}" for what, n in issues.items()) or "none"))
+    for fault in report["faults"][:20]:
+        line = f", line {fault['line']}" if fault["line"] else ""
+        typer.echo(f"{fault['file']}{line}: {fault['why']}", err=True)
+    typer.echo(f"written to {out}, summary.html first")

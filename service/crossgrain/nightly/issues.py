@@ -1,0 +1,173 @@
+"""Tonight's flags beside those of earlier nights: raised, still found, carried, or closed.
+
+=================================================  ========================================
+found tonight, and open on an earlier night         the same issue, with its first date
+found tonight, not open before                      raised
+open before, its patient read, not found            closed, with the reason
+open before, its patient not read with certainty,
+not in the export, or the export not whole          carried as it was
+closed before, not found                            kept as it was
+=================================================  ========================================
+"""
+
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from crossgrain.fhir.version import FhirVersion
+from crossgrain.fhir.write.flags import (
+    Finding,
+    closed_entry,
+    closed_issue,
+    detected_issue,
+    entry_id,
+    issue_id,
+    review_task,
+    worklist_flag,
+)
+from crossgrain.nightly.answers import Answer, FlagLine
+from crossgrain.nightly.ledger import Ledger
+from crossgrain.nightly.options import Worklist
+from crossgrain.screening.flags import Outcome
+
+Resource = dict[str, Any]
+ENTRY_OF = {Worklist.TASK: "Task", Worklist.FLAG: "Flag"}
+
+
+class Earlier:
+    """What the last night's outputs held."""
+
+    def __init__(self, folder: Path) -> None:
+        self.issues = _by_id(folder / "DetectedIssue.ndjson")
+        entries = (_by_id(folder / f"{kind}.ndjson") for kind in ENTRY_OF.values())
+        self.entries = {own_id: entry for found in entries for own_id, entry in found.items()}
+
+    @property
+    def patients(self) -> frozenset[str]:
+        """The patients with an issue."""
+        return frozenset(patient_of(issue) for issue in self.issues.values())
+
+
+def _by_id(path: Path) -> dict[str, Resource]:
+    if not path.is_file():
+        return {}
+    resources = (msgspec.json.decode(line) for line in path.read_bytes().splitlines())
+    return {resource["id"]: resource for resource in resources}
+
+
+def patient_of(issue: Resource) -> str:
+    """Whose a DetectedIssue is, in either version."""
+    reference: str = (issue.get("patient") or issue["subject"])["reference"]
+    return reference
+
+
+@dataclass(slots=True)
+class Night:
+    """What one night writes.
+
+    Attributes
+    ----------
+    whole : the export could be read whole, so what is not found is gone
+    counts : how many issues were raised, found again, carried and closed
+    """
+
+    deployment: str
+    as_of: date
+    version: FhirVersion
+    worklist: Worklist
+    whole: bool
+    earlier: Earlier
+    counts: Counter[str] = field(default_factory=Counter)
+
+    def written(self, ledger: Ledger) -> Iterator[tuple[Resource, Resource | None]]:
+        """Each DetectedIssue with its entry of the worklist: tonight's, then earlier ones."""
+        seen: set[str] = set()
+        for patient, flag in ledger.flags():
+            finding = finding_of(patient, flag)
+            issue = detected_issue(
+                finding,
+                deployment=self.deployment,
+                found_on=self._found_on(issue_id(self.deployment, finding)),
+                version=self.version,
+            )
+            seen.add(issue["id"])
+            yield issue, self._entry(finding, issue)
+        for own_id in sorted(set(self.earlier.issues) - seen):
+            issue = self.earlier.issues[own_id]
+            yield self._not_found(issue, ledger.watched)
+
+    def _found_on(self, own_id: str) -> date:
+        before = self.earlier.issues.get(own_id)
+        if before is None or before["status"] != "preliminary":
+            self.counts["raised"] += 1
+            return self.as_of
+        self.counts["found again"] += 1
+        return date.fromisoformat(before["identifiedDateTime"])
+
+    def _entry(self, finding: Finding, issue: Resource) -> Resource | None:
+        found_on = date.fromisoformat(issue["identifiedDateTime"])
+        match self.worklist:
+            case Worklist.TASK:
+                return review_task(finding, issue, found_on=found_on)
+            case Worklist.FLAG:
+                return worklist_flag(finding, issue, found_on=found_on)
+            case Worklist.NONE:
+                return None
+
+    def _not_found(
+        self, issue: Resource, watched: Mapping[str, Answer]
+    ) -> tuple[Resource, Resource | None]:
+        entry = self._earlier_entry(issue)
+        if issue["status"] != "preliminary":
+            self.counts["closed before"] += 1
+            return issue, entry
+        answer = watched.get(patient_of(issue))
+        if not self.whole or not _settles(answer, issue, self.deployment):
+            self.counts["carried"] += 1
+            return issue, entry
+        self.counts["closed"] += 1
+        why = f"Not found on {self.as_of.isoformat()}: {_reason(answer)}."
+        closed = closed_issue(issue, closed_on=self.as_of, why=why, version=self.version)
+        if entry is not None:
+            entry = closed_entry(entry, closed_on=self.as_of, why=why, version=self.version)
+        return closed, entry
+
+    def _earlier_entry(self, issue: Resource) -> Resource | None:
+        kind = ENTRY_OF.get(self.worklist)
+        return self.earlier.entries.get(entry_id(issue["id"], kind)) if kind else None
+
+
+def _settles(answer: Answer | None, issue: Resource, deployment: str) -> bool:
+    """Whether tonight's answer shows that the issue is gone."""
+    if answer is None or answer.outcome is Outcome.NEEDS_REVIEW:
+        return False
+    found = {issue_id(deployment, finding_of(answer.patient, flag)) for flag in answer.flags}
+    return issue["id"] not in found
+
+
+def _reason(answer: Answer | None) -> str:
+    assert answer is not None  # what is closed was settled by an answer
+    if answer.outcome is Outcome.FLAGGED:
+        return "the record now shows another finding"
+    return answer.why or answer.outcome.replace("-", " ")
+
+
+def finding_of(patient: str, flag: FlagLine) -> Finding:
+    """A flag as it is written to FHIR."""
+    return Finding(
+        patient=patient,
+        code=flag.code,
+        grade=flag.grade,
+        urgency=flag.urgency,
+        switch=flag.switch,
+        statement=flag.statement,
+        arithmetic=flag.arithmetic,
+        evidence=[(line.statement, line.references) for line in flag.evidence],
+        act=flag.act,
+        source=flag.source,
+    )

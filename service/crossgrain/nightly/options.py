@@ -1,0 +1,84 @@
+"""What a run was asked for, and the plan that follows from it."""
+
+from dataclasses import dataclass
+from datetime import date
+from enum import StrEnum
+from pathlib import Path
+
+import msgspec
+
+from crossgrain.fhir.version import FhirVersion
+
+
+class Engine(StrEnum):
+    """Who does the work."""
+
+    LOCAL = "local"
+    SPARK = "spark"
+
+
+class Worklist(StrEnum):
+    """What is written for a worklist beside the DetectedIssues."""
+
+    NONE = "none"
+    TASK = "task"
+    FLAG = "flag"
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """A run as it was asked for.
+
+    Attributes
+    ----------
+    export : a folder of NDJSON, or a manifest
+    out : where the outputs go
+    as_of : the day of reading
+    bases : ids of the bases that a switch is judged on; empty for all that set a checkpoint
+    since : flags of switches before this day are left out
+    base : the snapshot that an incremental export builds on
+    version : the FHIR version; ``None`` to see it from the resources
+    deployment : part of every flag's id
+    jobs, memory_mb : processes, and the memory that grouping may take
+    chart : a clinic's own file
+    """
+
+    export: Path
+    out: Path
+    as_of: date
+    bases: tuple[str, ...] = ()
+    since: date | None = None
+    base: Path | None = None
+    version: FhirVersion | None = None
+    deployment: str = "local"
+    worklist: Worklist = Worklist.NONE
+    engine: Engine = Engine.LOCAL
+    jobs: int = 1
+    memory_mb: int = 512
+    chart: Path | None = None
+
+
+class InputFile(msgspec.Struct):
+    """One file as it was when the run began."""
+
+    name: str
+    layer: int
+    bytes: int
+    changed: int
+
+
+class Plan(msgspec.Struct):
+    """What decides the outputs; a run resumes only the work of an equal plan."""
+
+    service_version: str
+    inputs: list[InputFile]
+    as_of: date
+    bases: list[str]
+    since: date | None
+    version: str | None
+    deployment: str
+    worklist: str
+    limits: str
+    chart: str
+    buckets: int
+    layered: bool

@@ -1,0 +1,125 @@
+"""The outputs of a run, written beside the old ones before they take their place."""
+
+import hashlib
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from decimal import Decimal
+from fractions import Fraction
+from pathlib import Path
+from typing import Any, BinaryIO
+
+import msgspec
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from crossgrain.fhir.write.encode import to_json
+from crossgrain.nightly.answers import FlagLine
+from crossgrain.nightly.atomic import OWNER_ONLY
+from crossgrain.nightly.issues import ENTRY_OF, Night
+from crossgrain.nightly.ledger import Ledger
+
+ISSUES, REVIEWS, TABLE, SUMMARY = (
+    "DetectedIssue.ndjson",
+    "needs-review.ndjson",
+    "flags.parquet",
+    "summary.html",
+)
+_ROWS_AT_ONCE = 5000
+
+
+def write_issues(folder: Path, night: Night, ledger: Ledger) -> None:
+    """The DetectedIssues, and the worklist's entries where they are wanted."""
+    kind = ENTRY_OF.get(night.worklist)
+    with ExitStack() as files:
+        issues = files.enter_context(_opened(folder / ISSUES))
+        entries = files.enter_context(_opened(folder / f"{kind}.ndjson")) if kind else None
+        for issue, entry in night.written(ledger):
+            issues.write(to_json(issue) + b"\n")
+            if entries is not None and entry is not None:
+                entries.write(to_json(entry) + b"\n")
+
+
+def write_reviews(folder: Path, ledger: Ledger) -> None:
+    """Every patient that a person has to look at before anything can be said, and why."""
+    with _opened(folder / REVIEWS) as file:
+        for answer in ledger.reviews():
+            line = {
+                "patient": answer.patient,
+                "why": answer.why,
+                "references": answer.references,
+            }
+            file.write(msgspec.json.encode(line) + b"\n")
+
+
+def write_table(folder: Path, ledger: Ledger, bases: tuple[str, ...]) -> None:
+    """The flags as one Parquet table, in the order of the worklist."""
+    schema = _schema(bases)
+    path = folder / TABLE
+    with pq.ParquetWriter(path, schema, compression="zstd") as writer:
+        rows: list[dict[str, Any]] = []
+        for patient, flag in ledger.flags():
+            rows.append(_row(patient, flag, bases))
+            if len(rows) == _ROWS_AT_ONCE:
+                writer.write_table(pa.Table.from_pylist(rows, schema=schema))
+                rows = []
+        writer.write_table(pa.Table.from_pylist(rows, schema=schema))
+    path.chmod(OWNER_ONLY)
+
+
+def _schema(bases: tuple[str, ...]) -> pa.Schema:
+    words = ("patient", "code", "grade", "urgency", "old", "new", "aims", "statement", "act")
+    return pa.schema(
+        [
+            *((name, pa.string()) for name in words),
+            ("switched_on", pa.date32()),
+            ("tsh_before", pa.decimal128(12, 4)),
+            ("tsh_after", pa.decimal128(12, 4)),
+            *((f"ratio_{basis}", pa.decimal128(12, 4)) for basis in bases),
+        ]
+    )
+
+
+def _row(patient: str, flag: FlagLine, bases: tuple[str, ...]) -> dict[str, Any]:
+    return {
+        "patient": patient,
+        "code": flag.code,
+        "grade": flag.grade,
+        "urgency": flag.urgency,
+        "old": "+".join(flag.old_kinds),
+        "new": "+".join(flag.new_kinds),
+        "aims": "+".join(flag.aims),
+        "statement": flag.statement,
+        "act": flag.act,
+        "switched_on": flag.switched_on,
+        "tsh_before": _decimal(flag.tsh_before),
+        "tsh_after": _decimal(flag.tsh_after),
+        **{f"ratio_{basis}": _decimal(flag.ratios.get(basis)) for basis in bases},
+    }
+
+
+def _decimal(text: str | None) -> Decimal | None:
+    if text is None:
+        return None
+    value = round(Fraction(text), 4)
+    return (Decimal(value.numerator) / Decimal(value.denominator)).quantize(Decimal("0.0001"))
+
+
+def digests(folder: Path) -> dict[str, dict[str, Any]]:
+    """Size and SHA-256 of every output so far."""
+    return {
+        path.name: {"bytes": path.stat().st_size, "sha256": _digest(path)}
+        for path in sorted(folder.iterdir())
+    }
+
+
+def _digest(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[BinaryIO]:
+    """A new file that only its owner may read."""
+    with path.open("wb") as file:
+        path.chmod(OWNER_ONLY)
+        yield file

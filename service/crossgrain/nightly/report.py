@@ -1,0 +1,91 @@
+"""The machine-readable report of a run: what came in, what became of it, and that it adds up."""
+
+from collections import Counter
+from typing import Any
+
+from crossgrain import __version__
+from crossgrain.fhir.version import FhirVersion
+from crossgrain.nightly.export import Export
+from crossgrain.nightly.faults import InputFault
+from crossgrain.nightly.ledger import Counts
+from crossgrain.nightly.options import Plan
+from crossgrain.nightly.scan import Tally
+from crossgrain.nightly.totals import Totals
+from crossgrain.screening.flags import Outcome
+
+NO_HORMONE = "no-thyroid-hormone"
+MOST_FAULTS = 1000
+"""A report names so many faults; the rest are counted."""
+
+
+class Mismatch(Exception):
+    """Patients went missing between input and output: a fault of the service itself."""
+
+
+def lines_of(tallies: list[Tally]) -> dict[str, int]:
+    """What became of every line."""
+    read = sum(t.lines for t in tallies)
+    kept = sum(t.kept for t in tallies)
+    broken = sum(1 for t in tallies for fault in t.faults if fault.line)
+    return {"read": read, "kept": kept, "passed_over": read - kept - broken, "at_fault": broken}
+
+
+def patients_of(totals: Totals, counts: Counts) -> dict[str, Any]:
+    """Patients in and out.
+
+    Raises
+    ------
+    Mismatch
+        where the two differ: then no output may be published.
+    """
+    out = {str(outcome): counts.outcomes.get(outcome, 0) for outcome in Outcome}
+    out[NO_HORMONE] = totals.patients - totals.to_judge
+    if sum(out.values()) != totals.patients:
+        raise Mismatch(f"{totals.patients} patients in and {sum(out.values())} out")
+    return {"in": totals.patients, "out": out}
+
+
+def faults_of(export: Export, base: Export | None, tallies: list[Tally]) -> list[InputFault]:
+    """Everything of the input that could not be read, in order."""
+    found = [*(base.faults if base else ()), *export.faults]
+    return sorted({*found, *(fault for tally in tallies for fault in tally.faults)})
+
+
+def report_of(
+    plan: Plan,
+    version: FhirVersion,
+    tallies: list[Tally],
+    faults: list[InputFault],
+    patients: dict[str, Any],
+    counts: Counts,
+    issues: Counter[str],
+    outputs: dict[str, Any],
+) -> dict[str, Any]:
+    """The report, but for how the run itself went."""
+    resources: Counter[str] = Counter()
+    for tally in tallies:
+        resources.update(tally.types)
+    return {
+        "service": "Crossgrain",
+        "version": __version__,
+        "fhir": version.number,
+        "as_of": plan.as_of.isoformat(),
+        "since": plan.since.isoformat() if plan.since else None,
+        "bases": plan.bases,
+        "deployment": plan.deployment,
+        "inputs": [{"name": i.name, "layer": i.layer, "bytes": i.bytes} for i in plan.inputs],
+        "lines": lines_of(tallies),
+        "resources": dict(sorted(resources.items())),
+        "patients": patients,
+        "flags": {
+            code: dict(sorted(found.items())) for code, found in sorted(counts.flags.items())
+        },
+        "flags_before_since": counts.left_out,
+        "issues": dict(sorted(issues.items())),
+        "whole": not faults,
+        "faults": [
+            {"file": f.file, "line": f.line or None, "why": f.why} for f in faults[:MOST_FAULTS]
+        ],
+        "faults_in_all": len(faults),
+        "outputs": outputs,
+    }

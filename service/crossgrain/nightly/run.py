@@ -1,0 +1,190 @@
+"""One run from end to end: lock, plan, engine, outputs."""
+
+import time
+from dataclasses import dataclass
+from hashlib import sha256
+from typing import Any
+
+import duckdb
+import msgspec
+
+from crossgrain import __version__
+from crossgrain.catalogue import Catalogue, load_catalogue
+from crossgrain.dosing.bases import Basis
+from crossgrain.fhir.version import FhirVersion
+from crossgrain.nightly.chunks import chunks_of
+from crossgrain.nightly.export import Export, SourceFile, open_export
+from crossgrain.nightly.faults import RunRefused
+from crossgrain.nightly.issues import Earlier, Night
+from crossgrain.nightly.ledger import Ledger
+from crossgrain.nightly.local import run_locally
+from crossgrain.nightly.options import Engine, InputFile, Options, Plan
+from crossgrain.nightly.outputs import digests, write_issues, write_reviews, write_table
+from crossgrain.nightly.progress import Progress
+from crossgrain.nightly.report import faults_of, patients_of, report_of
+from crossgrain.nightly.summary import write_summary
+from crossgrain.nightly.totals import Totals, seen_version, tallies_in
+from crossgrain.nightly.workdir import REPORT, WorkDir, locked
+from crossgrain.nightly.worker import Setting
+
+_BUCKET_BYTES = 64 * 1024 * 1024
+_LEAST_BUCKETS, _MOST_BUCKETS = 16, 2048
+
+
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """What stands before the work begins."""
+
+    options: Options
+    catalogue: Catalogue
+    bases: tuple[Basis, ...]
+    export: Export
+    base: Export | None
+    plan: Plan
+    work: WorkDir
+
+    @property
+    def files(self) -> tuple[SourceFile, ...]:
+        return (*(self.base.files if self.base else ()), *self.export.files)
+
+
+def screen_export(options: Options, progress: Progress) -> dict[str, Any]:
+    """Screen an export, publish the outputs, and give back the report.
+
+    Raises
+    ------
+    RunRefused
+        where the run cannot be made as asked, or another is at work; nothing is published.
+    """
+    began = time.monotonic()
+    catalogue = load_catalogue(options.chart)
+    bases = _enabled(options, catalogue)
+    export, base = _inputs(options)
+    with locked(options.out):
+        work = WorkDir(options.out)
+        plan = _plan(options, catalogue, bases, export, base)
+        run = _Run(options, catalogue, bases, export, base, plan, work)
+        resumed = work.open(plan)
+        try:
+            version, totals = _work(run, progress)
+            report = _write(run, version, totals)
+        except (duckdb.Error, OSError) as wrong:
+            raise RunRefused(_without_values(wrong)) from wrong
+        report["run"] = {
+            "engine": options.engine,
+            "jobs": options.jobs,
+            "memory_mb": options.memory_mb,
+            "resumed": resumed,
+            "seconds": round(time.monotonic() - began, 3),
+        }
+        ready = work.ready / REPORT
+        ready.write_bytes(msgspec.json.format(msgspec.json.encode(report), indent=2) + b"\n")
+        work.publish()
+    return report
+
+
+def _enabled(options: Options, catalogue: Catalogue) -> tuple[Basis, ...]:
+    known = {basis.id: basis for basis in catalogue.bases}
+    for wanted in options.bases:
+        if wanted not in known:
+            raise RunRefused(f"--basis {wanted}: no such basis; there are {', '.join(known)}")
+    wanted_ids = options.bases or tuple(b.id for b in catalogue.bases if b.sets_checkpoint)
+    return tuple(basis for basis in catalogue.bases if basis.id in wanted_ids)
+
+
+def _inputs(options: Options) -> tuple[Export, Export | None]:
+    export = open_export(options.export)
+    if export.incremental and options.base is None:
+        raise RunRefused(
+            "the export holds only what changed since an earlier one; give that one as --base"
+        )
+    base = open_export(options.base, layer=0) if options.base else None
+    if base is not None and base.incremental:
+        raise RunRefused("--base must be a full export, and this one is incremental")
+    return export, base
+
+
+def _plan(
+    options: Options,
+    catalogue: Catalogue,
+    bases: tuple[Basis, ...],
+    export: Export,
+    base: Export | None,
+) -> Plan:
+    files = (*(base.files if base else ()), *export.files)
+    inputs = [_input_file(file) for file in files]
+    size = sum(file.bytes for file in inputs)
+    buckets = min(max(size // _BUCKET_BYTES, _LEAST_BUCKETS), _MOST_BUCKETS)
+    chart = sha256(options.chart.read_bytes()).hexdigest() if options.chart else ""
+    return Plan(
+        service_version=__version__,
+        inputs=inputs,
+        as_of=options.as_of,
+        bases=[basis.id for basis in bases],
+        since=options.since,
+        version=options.version,
+        deployment=options.deployment,
+        worklist=options.worklist,
+        limits=repr(catalogue.limits),
+        chart=chart,
+        buckets=buckets,
+        layered=base is not None,
+    )
+
+
+def _input_file(file: SourceFile) -> InputFile:
+    found = file.path.stat()
+    return InputFile(file.name, file.layer, found.st_size, found.st_mtime_ns)
+
+
+def _work(run: _Run, progress: Progress) -> tuple[FhirVersion, Totals]:
+    setting = Setting(run.options, run.plan.buckets, run.plan.layered)
+    chunks = chunks_of(run.files)
+
+    def version_of(work: WorkDir) -> FhirVersion:
+        return seen_version(work, run.options.version)
+
+    if run.options.engine is Engine.SPARK:
+        from crossgrain.nightly.spark import run_on_spark  # noqa: PLC0415 - an extra
+
+        totals = run_on_spark(setting, chunks, run.work, version_of, progress)
+    else:
+        totals = run_locally(setting, chunks, run.work, version_of, progress)
+    return version_of(run.work), totals
+
+
+def _write(run: _Run, version: FhirVersion, totals: Totals) -> dict[str, Any]:
+    options, work = run.options, run.work
+    tallies = list(tallies_in(work))
+    faults = faults_of(run.export, run.base, tallies)
+    earlier = Earlier(work.previous)
+    ledger = Ledger(work.judged, since=options.since, watch=earlier.patients)
+    patients = patients_of(totals, ledger.counts)
+    night = Night(
+        deployment=options.deployment,
+        as_of=options.as_of,
+        version=version,
+        worklist=options.worklist,
+        whole=not faults,
+        earlier=earlier,
+    )
+    ready = work.begin_ready()
+    write_issues(ready, night, ledger)
+    write_reviews(ready, ledger)
+    write_table(ready, ledger, tuple(run.plan.bases))
+    report = report_of(
+        run.plan, version, tallies, faults, patients, ledger.counts, night.counts, {}
+    )
+    write_summary(ready, report, ledger)
+    report["outputs"] = digests(ready)
+    return report
+
+
+def _without_values(wrong: Exception) -> str:
+    """What went wrong, without anything that a record could have put into the message."""
+    if isinstance(wrong, OSError) and wrong.strerror:
+        return f"{wrong.strerror}: nothing was published; call it again and it goes on from here"
+    return (
+        f"the grouping failed ({type(wrong).__name__}): nothing was published; look for disk space,"
+        " then call the run again"
+    )

@@ -1,0 +1,251 @@
+"""Which lines of an export can matter, decided from a narrow look at each.
+
+A population's export holds mostly what no thyroid question needs. Every line is decoded far
+enough to know that it is sound JSON, what it is and whose; only what the reader could use is
+kept. The look is wider than the reader's: what it drops, the reader would have passed over.
+A concept stands in an export thousands of times, so each is judged once and remembered.
+"""
+
+from collections.abc import Mapping
+from functools import lru_cache
+from typing import Any
+
+import msgspec
+
+from crossgrain.dosing.preparations import Preparation
+from crossgrain.fhir.read.code_tables import CodeTables
+from crossgrain.fhir.read.codesystems import Loinc
+from crossgrain.fhir.read.errors import Asked
+from crossgrain.fhir.read.history import keys_in
+from crossgrain.fhir.read.labs import PREGNANCY_STATUS
+from crossgrain.fhir.read.medicines import product_of
+from crossgrain.fhir.read.resolve import local
+from crossgrain.fhir.read.views import CodeableConcept, Coding
+from crossgrain.nightly.export import READ
+from crossgrain.safety.facts import Analyte
+
+MEDICINES = frozenset({"MedicationStatement", "MedicationRequest", "MedicationDispense"})
+_ANALYTES = frozenset({Analyte.TSH, Analyte.FREE_T4})
+
+
+class _Coding(msgspec.Struct, frozen=True):
+    system: str | None = None
+    code: str | None = None
+    display: str | None = None
+
+
+class _Concept(msgspec.Struct, frozen=True):
+    coding: tuple[_Coding, ...] = ()
+    text: str | None = None
+
+
+class _Reference(msgspec.Struct, gc=False):
+    reference: str | None = None
+    display: str | None = None
+
+
+class _Part(msgspec.Struct):
+    """An ingredient, a component, or a CodeableReference."""
+
+    code: _Concept | None = None
+    concept: _Concept | None = None
+    reference: _Reference | None = None
+    item: "_Part | None" = None
+    item_concept: _Concept | None = msgspec.field(default=None, name="itemCodeableConcept")
+
+
+class _Contained(msgspec.Struct):
+    id: str | None = None
+    code: _Concept | None = None
+    ingredient: tuple[_Part, ...] = ()
+
+
+class _Meta(msgspec.Struct, rename="camel"):
+    last_updated: str | None = None
+
+
+class Head(msgspec.Struct, rename="camel"):
+    """The narrow look at one line."""
+
+    resource_type: str
+    id: str | None = None
+    meta: _Meta | None = None
+    subject: _Reference | None = None
+    code: _Concept | None = None
+    description: _Concept | None = None
+    component: tuple[_Part, ...] = ()
+    ingredient: tuple[_Part, ...] = ()
+    contained: tuple[_Contained, ...] = ()
+    medication_codeable_concept: _Concept | None = None
+    medication_reference: _Reference | None = None
+    medication: _Part | None = None
+
+
+class Look(msgspec.Struct, gc=False):
+    """What is known of a line.
+
+    Attributes
+    ----------
+    kind, id : of the resource
+    patient : ``Patient/…`` where the line is kept for a patient, or empty
+    keep : some reader could use it
+    hormone : thyroid hormone stands in it, or could
+    medication : ``Medication/…`` that it refers to, or empty; whether that is thyroid hormone
+        is known only when every file has been read
+    r5 : it has the shape of R5; ``None`` where it could be of either version
+    """
+
+    kind: str
+    id: str
+    patient: str = ""
+    keep: bool = False
+    hormone: bool = False
+    medication: str = ""
+    r5: bool | None = None
+
+
+class NotRead(Exception):
+    """A line that is no resource, or says not whose it is. The message holds no content."""
+
+
+class Sieve:
+    """Decides line by line, for one process."""
+
+    def __init__(self, codes: CodeTables, preparations: Mapping[str, Preparation]) -> None:
+        self._decode = msgspec.json.Decoder(Head).decode
+        self._hormone = lru_cache(maxsize=65536)(_hormone_judge(codes, preparations))
+        self._aims = lru_cache(maxsize=65536)(_condition_judge(codes))
+        self._labs = {c for c, lab in codes.labs.items() if lab.analyte in _ANALYTES}
+        self._labs.add(PREGNANCY_STATUS)
+
+    def look(self, line: bytes) -> Look:
+        """What a line is, and whether any reader could use it.
+
+        Raises
+        ------
+        NotRead
+            for a line that is not one FHIR resource, or is needed and of nobody.
+        """
+        try:
+            head = self._decode(line)
+        except msgspec.ValidationError:
+            return _misshapen(line)
+        except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+            raise NotRead("this line is not well-formed JSON") from None
+        kind = head.resource_type
+        if kind == "Observation":
+            wanted = self._is_lab(head)
+        elif kind in MEDICINES:
+            return self._medicine(head)
+        elif kind == "Condition":
+            wanted = head.code is None or self._aims(head.code)
+        elif kind == "Goal":
+            wanted = head.description is None or self._aims(head.description)
+        elif kind == "Patient":
+            return Look(kind, _id(head), f"Patient/{_id(head)}", keep=True)
+        elif kind == "Medication":
+            hormone = self._any_hormone(head.code, head.ingredient)
+            return Look(kind, _id(head), keep=True, hormone=hormone)
+        else:
+            wanted = False
+        return _of_patient(head) if wanted else Look(kind, head.id or "")
+
+    def _is_lab(self, head: Head) -> bool:
+        codings = list(head.code.coding) if head.code else []
+        codings += [c for part in head.component if part.code for c in part.code.coding]
+        return any(c.system == Loinc.system and c.code in self._labs for c in codings)
+
+    def _medicine(self, head: Head) -> Look:
+        r5 = head.medication is not None
+        concept = head.medication.concept if head.medication else head.medication_codeable_concept
+        reference = head.medication.reference if head.medication else head.medication_reference
+        target = ""
+        if concept is not None and (concept.coding or concept.text):
+            hormone = self._hormone(concept)
+        elif reference is not None and reference.reference is not None:
+            hormone, target = self._referred(reference, head)
+        else:
+            hormone = True  # nameless: the reader has to ask what it is
+        if not hormone and not target:
+            return Look(head.resource_type, head.id or "", r5=r5)
+        look = _of_patient(head)
+        look.hormone, look.medication, look.r5 = hormone, target, r5
+        return look
+
+    def _referred(self, reference: _Reference, head: Head) -> tuple[bool, str]:
+        """Whether the Medication referred to is a hormone as far as it shows, and its name."""
+        name = reference.reference or ""
+        if name.startswith("#"):
+            inside = [c for c in head.contained if c.id == name[1:]]
+            return any(self._any_hormone(c.code, c.ingredient) for c in inside) or not inside, ""
+        shown = reference.display
+        return (self._hormone(_Concept(text=shown)) if shown else True), local(name)
+
+    def _any_hormone(self, code: _Concept | None, parts: tuple[_Part, ...]) -> bool:
+        concepts = [code] if code else []
+        for part in parts:
+            item = part.item_concept or (part.item.concept if part.item else None)
+            if item:
+                concepts.append(item)
+        return any(map(self._hormone, concepts)) or not concepts
+
+
+def _hormone_judge(codes: CodeTables, preparations: Mapping[str, Preparation]) -> Any:
+    def judge(concept: _Concept) -> bool:
+        try:
+            return product_of(_seen(concept), codes, preparations, "") is not None
+        except Asked:
+            return True
+
+    return judge
+
+
+def _condition_judge(codes: CodeTables) -> Any:
+    table = codes.concerns.conditions
+
+    def judge(concept: _Concept) -> bool:
+        return bool(keys_in(_seen(concept), table))
+
+    return judge
+
+
+def _seen(concept: _Concept) -> CodeableConcept:
+    codings = tuple(Coding(c.system, c.code, c.display) for c in concept.coding)
+    return CodeableConcept(codings, concept.text)
+
+
+def _id(head: Head) -> str:
+    if not head.id:
+        raise NotRead(f"this {head.resource_type} has no id")
+    return head.id
+
+
+def _of_patient(head: Head) -> Look:
+    reference = head.subject.reference if head.subject else None
+    if not reference:
+        raise NotRead(f"this {head.resource_type} does not say whose it is")
+    return Look(head.resource_type, head.id or "", local(reference), keep=True)
+
+
+def _misshapen(line: bytes) -> Look:
+    """A line that is JSON, but not shaped as the resource that it says it is.
+
+    It is kept where it says whose it is, so that the reader can name what is wrong with it.
+    """
+    try:
+        tree = msgspec.json.decode(line)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+        raise NotRead("this line is not well-formed JSON") from None
+    kind = tree.get("resourceType") if isinstance(tree, dict) else None
+    if not isinstance(kind, str) or not kind.isidentifier():
+        raise NotRead("this line is not a FHIR resource")
+    subject, id_ = tree.get("subject"), tree.get("id")
+    own = id_ if isinstance(id_, str) else ""
+    if kind not in READ:
+        return Look(kind[:64], own)  # its elements of these names are of other types
+    reference = subject.get("reference") if isinstance(subject, dict) else None
+    if kind == "Patient" and isinstance(id_, str):
+        reference = f"Patient/{id_}"
+    if not isinstance(reference, str) or kind == "Medication":
+        raise NotRead(f"this {kind[:64]} is not shaped as FHIR")
+    return Look(kind, own, local(reference), keep=True, hormone=kind in MEDICINES)

@@ -1,0 +1,120 @@
+"""The folder of a run: its lock, what is done so far, and the change to the new outputs.
+
+``OUT/.work`` holds the plan, one file per finished piece of work, and at the end the outputs,
+complete, in ``ready``. Everything in it appears whole or not at all, so a run that was killed
+goes on from what is there. The outputs change by renames, the report last: a report names the
+digest of every output, so a reader can tell whether they belong together.
+"""
+
+import fcntl
+import os
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import msgspec
+
+from crossgrain.nightly.atomic import OWNER_ONLY, write_whole
+from crossgrain.nightly.faults import AlreadyRunning
+from crossgrain.nightly.options import Plan
+
+REPORT = "report.json"
+
+
+@contextmanager
+def locked(out: Path) -> Iterator[None]:
+    """Hold the folder; the lock goes with the process, however it ends.
+
+    Raises
+    ------
+    AlreadyRunning
+        where another run holds it.
+    """
+    out.mkdir(parents=True, exist_ok=True, mode=0o700)
+    handle = os.open(out / ".lock", os.O_CREAT | os.O_RDWR | os.O_CLOEXEC, OWNER_ONLY)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        raise AlreadyRunning(f"{out}: another run is at work in this folder") from None
+    else:
+        yield
+    finally:
+        os.close(handle)
+
+
+class WorkDir:
+    """The unfinished work of one run."""
+
+    def __init__(self, out: Path) -> None:
+        self.out = out
+        self.root = out / ".work"
+        self.rows = self.root / "rows"
+        self.tallies = self.root / "tallies"
+        self.grouped = self.root / "grouped"
+        self.judged = self.root / "judged"
+        self.previous = self.root / "previous"
+        self.ready = self.root / "ready"
+        self.scratch = self.root / "scratch"
+
+    def open(self, plan: Plan) -> bool:
+        """Go on with the work of an equal plan, or begin anew; true where it goes on."""
+        self._finish_change()
+        written = self.root / "plan.json"
+        wanted = msgspec.json.encode(plan)
+        if written.is_file() and written.read_bytes() == wanted:
+            self._clear_half_done()
+            return True
+        self.clear()
+        for folder in (self.rows, self.tallies, self.judged, self.previous, self.scratch):
+            folder.mkdir(parents=True, mode=0o700)
+        self._keep_previous()
+        write_whole(written, wanted)
+        return False
+
+    def clear(self) -> None:
+        """Forget everything."""
+        shutil.rmtree(self.root, ignore_errors=True)
+
+    def mark(self, name: str, content: bytes = b"{}") -> None:
+        """Note that a stage is done, with what it found."""
+        write_whole(self.root / f"{name}.done", content)
+
+    def done(self, name: str) -> bytes | None:
+        """What a finished stage found, or ``None`` while it is not finished."""
+        path = self.root / f"{name}.done"
+        return path.read_bytes() if path.is_file() else None
+
+    def begin_ready(self) -> Path:
+        """An empty folder for the outputs."""
+        shutil.rmtree(self.ready, ignore_errors=True)
+        self.ready.mkdir(mode=0o700)
+        return self.ready
+
+    def publish(self) -> None:
+        """Put the complete outputs in the place of the old ones."""
+        self.mark("ready")
+        self._finish_change()
+
+    def _finish_change(self) -> None:
+        """Finish a change of outputs that was under way, and forget the work."""
+        if self.done("ready") is None:
+            return
+        names = sorted(path.name for path in self.ready.iterdir())
+        for name in sorted(names, key=lambda name: (name == REPORT, name)):
+            (self.ready / name).replace(self.out / name)
+        self.clear()
+
+    def _clear_half_done(self) -> None:
+        if self.done("group") is None:
+            shutil.rmtree(self.grouped, ignore_errors=True)
+        shutil.rmtree(self.scratch, ignore_errors=True)
+        self.scratch.mkdir(mode=0o700)
+        for part in self.root.rglob(".*.part"):
+            part.unlink()
+
+    def _keep_previous(self) -> None:
+        """Set aside what the last night found: this night closes what it finds no more."""
+        for name in ("DetectedIssue.ndjson", "Task.ndjson", "Flag.ndjson"):
+            if (self.out / name).is_file():
+                shutil.copyfile(self.out / name, self.previous / name)

@@ -1,0 +1,93 @@
+"""What one worker process keeps, and the two pieces of work that it does."""
+
+import ctypes
+import signal
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+import msgspec
+
+from crossgrain.catalogue import Catalogue, load_catalogue
+from crossgrain.fhir.version import FhirVersion
+from crossgrain.nightly.answers import ENCODE
+from crossgrain.nightly.atomic import write_whole
+from crossgrain.nightly.chunks import Chunk
+from crossgrain.nightly.judging import Judge
+from crossgrain.nightly.options import Options
+from crossgrain.nightly.scan import Scanner
+from crossgrain.nightly.sieve import Sieve
+from crossgrain.nightly.tables import patients_in, write_rows
+from crossgrain.screening.screen import Ruler
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """What every process of a run is told."""
+
+    options: Options
+    buckets: int
+    layered: bool
+
+
+def scanner_for(setting: Setting, catalogue: Catalogue) -> Scanner:
+    """The scanner of a run."""
+    sieve = Sieve(catalogue.codes, catalogue.preparations)
+    return Scanner(sieve, setting.buckets, names_too=setting.layered)
+
+
+def judge_for(options: Options, catalogue: Catalogue, version: FhirVersion) -> Judge:
+    """The judge of a run."""
+    wanted = options.bases
+    bases = tuple(
+        basis
+        for basis in catalogue.bases
+        if (basis.id in wanted if wanted else basis.sets_checkpoint)
+    )
+    return Judge(catalogue, Ruler(options.as_of, bases, catalogue.limits), version)
+
+
+_KEPT: dict[str, Setting | Catalogue] = {}
+"""What the process was given when it began."""
+
+
+def begin(setting: Setting) -> None:
+    """Prepare this process; it dies with the one that started it."""
+    _die_with_parent()
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides how a run ends
+    _KEPT["setting"] = setting
+    _KEPT["catalogue"] = load_catalogue(setting.options.chart)
+
+
+def scan_chunk(chunk: Chunk, rows: Path, tally: Path) -> int:
+    """Scan one piece of the input; the tally, written last, says that it is done."""
+    setting, catalogue = _kept()
+    found, counted = scanner_for(setting, catalogue).scan(chunk)
+    write_rows(rows, found)
+    write_whole(tally, msgspec.json.encode(counted))
+    return chunk.end - chunk.start
+
+
+def judge_bucket(folder: Path, answers: Path, version: FhirVersion) -> int:
+    """Judge every patient of one bucket."""
+    setting, catalogue = _kept()
+    judge = judge_for(setting.options, catalogue, version)
+    lines = [ENCODE(judge.answer(patient, resources)) for patient, resources in patients_in(folder)]
+    write_whole(answers, b"".join(line + b"\n" for line in lines))
+    return len(lines)
+
+
+def _kept() -> tuple[Setting, Catalogue]:
+    setting, catalogue = _KEPT["setting"], _KEPT["catalogue"]
+    assert isinstance(setting, Setting)
+    assert isinstance(catalogue, Catalogue)
+    return setting, catalogue
+
+
+_PR_SET_PDEATHSIG = 1
+
+
+def _die_with_parent() -> None:
+    """Linux: be killed when the parent is, so that no orphan works on in the folder."""
+    if sys.platform == "linux":
+        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
