@@ -47,22 +47,33 @@ def judge_for(options: Options, catalogue: Catalogue, version: FhirVersion) -> J
     return Judge(catalogue, Ruler(options.as_of, bases, catalogue.limits), version)
 
 
-_KEPT: dict[str, Setting | Catalogue] = {}
-"""What the process was given when it began."""
+class Tools:
+    """What one process works with: what it learns of one piece serves the next."""
+
+    def __init__(self, setting: Setting) -> None:
+        self._options = setting.options
+        self._catalogue = load_catalogue(setting.options.chart)
+        self.scanner = scanner_for(setting, self._catalogue)
+
+    def judge(self, version: FhirVersion) -> Judge:
+        """The judge, once the version is known."""
+        return judge_for(self._options, self._catalogue, version)
+
+
+_kept: Tools | None = None
 
 
 def begin(setting: Setting) -> None:
     """Prepare this process; it dies with the one that started it."""
+    global _kept  # noqa: PLW0603 - a pool gives its processes no other place
     _die_with_parent()
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides how a run ends
-    _KEPT["setting"] = setting
-    _KEPT["catalogue"] = load_catalogue(setting.options.chart)
+    _kept = Tools(setting)
 
 
 def scan_chunk(chunk: Chunk, rows: Path, tally: Path) -> int:
     """Scan one piece of the input; the tally, written last, says that it is done."""
-    setting, catalogue = _kept()
-    found, counted = scanner_for(setting, catalogue).scan(chunk)
+    found, counted = _tools().scanner.scan(chunk)
     write_rows(rows, found)
     write_whole(tally, msgspec.json.encode(counted))
     return chunk.end - chunk.start
@@ -70,18 +81,15 @@ def scan_chunk(chunk: Chunk, rows: Path, tally: Path) -> int:
 
 def judge_bucket(folder: Path, answers: Path, version: FhirVersion) -> int:
     """Judge every patient of one bucket."""
-    setting, catalogue = _kept()
-    judge = judge_for(setting.options, catalogue, version)
+    judge = _tools().judge(version)
     lines = [ENCODE(judge.answer(patient, resources)) for patient, resources in patients_in(folder)]
     write_whole(answers, b"".join(line + b"\n" for line in lines))
     return len(lines)
 
 
-def _kept() -> tuple[Setting, Catalogue]:
-    setting, catalogue = _KEPT["setting"], _KEPT["catalogue"]
-    assert isinstance(setting, Setting)
-    assert isinstance(catalogue, Catalogue)
-    return setting, catalogue
+def _tools() -> Tools:
+    assert _kept is not None  # the pool has called `begin`
+    return _kept
 
 
 _PR_SET_PDEATHSIG = 1
