@@ -17,7 +17,7 @@ from crossgrain.sheet.days import PatientStep, day_words, months
 GO_TO_HOSPITAL = (
     # Levothyroxine, liothyronine and desiccated thyroid labels, signs of too much hormone and
     # of an allergy, from memory; the wording and the advice to wait are common practice.
-    "pain or a tight feeling in your chest",
+    "your chest hurts or feels tight",
     "you faint, or you are short of breath at rest",
     "your face or throat swells",
 )

@@ -1,0 +1,61 @@
+"""The calendar file, read back by the library that other calendars use."""
+
+from datetime import date, timedelta
+
+import pytest
+from icalendar import Calendar, Event
+from tests.conformance.patients import AS_OF, CATALOGUE, proposed
+from tests.unit.sheet.pages import PLANNED, VERSION
+
+from crossgrain.sheet.days import patient_steps
+from crossgrain.sheet.page import calendar_of
+
+
+def written(file: str) -> bytes:
+    found = calendar_of(proposed(file, PLANNED[file]), CATALOGUE, service_version=VERSION)
+    assert found is not None
+    return found
+
+
+def events(file: str) -> list[Event]:
+    return Calendar.from_ical(written(file)).walk("VEVENT")
+
+
+@pytest.mark.parametrize("file", PLANNED)
+def test_it_holds_the_first_day_of_every_step_and_every_lab(file: str) -> None:
+    plan = proposed(file, PLANNED[file]).plan
+    assert plan
+    steps = patient_steps(plan, AS_OF)
+    found = [(event.decoded("dtstart"), str(event["summary"])) for event in events(file)]
+    assert [day for day, says in found if "step" in says] == [step.first for step in steps]
+    labs = [AS_OF + timedelta(days=draw.day) for draw in plan.labs]
+    assert [day for day, says in found if "Blood test" in says] == labs
+    assert len(found) == len(steps) + len(labs)
+
+
+@pytest.mark.parametrize("file", PLANNED)
+def test_every_event_is_one_whole_day_with_a_name_of_its_own(file: str) -> None:
+    found = events(file)
+    for event in found:
+        first, end = event.decoded("dtstart"), event.decoded("dtend")
+        assert type(first) is date
+        assert end - first == timedelta(days=1)
+    assert len({str(event["uid"]) for event in found}) == len(found)
+
+
+def test_a_step_says_what_is_taken() -> None:
+    first = events("01-levothyroxine-150.json")[0]
+    assert "desiccated thyroid: 1 tablet of 15 mg in the morning." in str(first["description"])
+
+
+def test_a_blood_test_is_reminded_of_the_day_before() -> None:
+    (alarm,) = events("01-levothyroxine-150.json")[-1].walk("VALARM")
+    assert alarm.decoded("trigger") < timedelta()
+
+
+@pytest.mark.parametrize("file", PLANNED)
+def test_lines_are_as_rfc_5545_section_3_1_has_them(file: str) -> None:
+    lines = written(file).split(b"\r\n")
+    assert lines[0] == b"BEGIN:VCALENDAR"
+    assert all(len(line) <= 75 and b"\n" not in line for line in lines)
+    assert written(file) == written(file)

@@ -1,0 +1,194 @@
+"""What stands on the page is what the JSON answer says."""
+
+import re
+from datetime import date
+from decimal import Decimal
+from typing import Any
+
+import pytest
+from tests.conformance.patients import CATALOGUE, proposed
+from tests.unit.sheet.pages import ASKED, PLANNED, VERSION, Node, parsed, sheet
+
+from crossgrain.dosing.plan import PriorTherapy
+from crossgrain.fhir.version import FhirVersion
+from crossgrain.fhir.write.answer import answer_bundle
+from crossgrain.fhir.write.words import date_words
+
+CASES = [(file, prior) for file in PLANNED for prior in PriorTherapy]
+
+
+def resources(file: str, prior: PriorTherapy, kind: str, **having: str) -> list[dict[str, Any]]:
+    answer = answer_bundle(
+        proposed(file, ASKED[file], prior),
+        version=FhirVersion.R4,
+        service_version=VERSION,
+        codes=CATALOGUE.codes,
+    )
+    found = (entry["resource"] for entry in answer["entry"])
+    return [
+        resource
+        for resource in found
+        if resource["resourceType"] == kind
+        and all(resource.get(name) == value for name, value in having.items())
+    ]
+
+
+def working(file: str, prior: PriorTherapy, name: str) -> list[list[dict[str, Any]]]:
+    """The parts of every parameter of that name in the answer's working."""
+    (guidance,) = resources(file, prior, "GuidanceResponse")
+    (held,) = (one for one in guidance["contained"] if one["resourceType"] == "Parameters")
+    return [one["part"] for one in held["parameter"] if one["name"] == name]
+
+
+def named(parts: list[dict[str, Any]]) -> dict[str, dict[str, Any]]:
+    return {part["name"]: part for part in parts}
+
+
+def on(iso: str) -> str:
+    return date_words(date.fromisoformat(iso))
+
+
+def ordered(request: dict[str, Any]) -> tuple[str, str, str, str]:
+    """First day, last day, strength in words and tablets to dispense, as the JSON has them."""
+    bounds = request["dosageInstruction"][0]["timing"]["repeat"]["boundsPeriod"]
+    strength = re.search(r"([\d./]+ \w+) tablet$", request["medicationCodeableConcept"]["text"])
+    assert strength
+    quantity = request["dispenseRequest"]["quantity"]["value"]
+    return on(bounds["start"]), on(bounds["end"]), strength[1], str(quantity)
+
+
+def table_rows(page: Node) -> list[tuple[str, str, str, str]]:
+    """The same from the page's table of the series, one entry per strength."""
+    (table,) = page.all("table", "orders")
+    rows = []
+    for row in table.all("tr")[1:]:
+        dates, _, tablets, dispensed = (cell.text for cell in row.all("td"))
+        first, last = re.match(r"(.+?) to (.+?) \(", dates).groups()  # type: ignore[union-attr]
+        strengths = re.findall(r"of ([\d./]+ \w+?)s?(?= and |,|$)", tablets)
+        if dispensed != "–":
+            counts = dispensed.split(" + ")
+            assert len(counts) == len(strengths), tablets
+            rows += [(first, last, *pair) for pair in zip(strengths, counts, strict=True)]
+    return rows
+
+
+@pytest.mark.parametrize(("file", "prior"), CASES)
+def test_every_order_of_the_series_stands_in_the_table_and_nothing_else(
+    file: str, prior: PriorTherapy
+) -> None:
+    sent = [ordered(r) for r in resources(file, prior, "MedicationRequest", intent="proposal")]
+    assert sent
+    assert sorted(table_rows(parsed(sheet(file, prior)))) == sorted(sent)
+
+
+@pytest.mark.parametrize(("file", "prior"), CASES)
+def test_every_order_of_a_branch_stands_on_its_card(file: str, prior: PriorTherapy) -> None:
+    page = parsed(sheet(file, prior))
+    said = {card.all("h4")[0].text: card.text for card in page.all("article", "choice")}
+    (group,) = resources(file, prior, "RequestGroup")
+    by_id = {r["id"]: r for r in resources(file, prior, "MedicationRequest", intent="option")}
+    checked = 0
+    for branch in group["action"][0]["action"]:
+        card = said[branch["title"]]
+        assert branch["condition"][0]["expression"]["description"] in card
+        for leaf in branch["action"]:
+            request = by_id.get(leaf["resource"]["reference"].rpartition(":")[2])
+            if request:
+                first, last, strength, quantity = ordered(request)
+                assert f"{first} to {last}" in card
+                assert re.search(rf"of {re.escape(strength)}s?\b", card)
+                assert re.search(rf"dispense (\d+ \+ )?{quantity}\b", card)
+                checked += 1
+    assert len(said) == 3
+    assert checked
+
+
+@pytest.mark.parametrize(("file", "prior"), CASES)
+def test_coverage_and_exposure_are_those_of_the_answer(file: str, prior: PriorTherapy) -> None:
+    (table,) = parsed(sheet(file, prior)).all("table", "modes")
+    rows = [
+        [cell.text for cell in row.walk() if cell.tag in {"th", "td"}] for row in table.all("tr")
+    ]
+    for row, parts in zip(rows[1:], working(file, prior, "forecast"), strict=True):
+        said = named(parts)
+        assert row[0].startswith(said["prior-therapy"]["valueCode"])
+        exposure = named(said["t3-exposure"]["part"])
+        for told, name in zip(row[3].split(" to "), ("lowest", "highest"), strict=True):
+            assert_rounds(told, exposure[name]["valueDecimal"])
+        coverages = [named(part["part"]) for part in parts if part["name"] == "coverage"]
+        lowest = min(coverages, key=lambda coverage: coverage["lowest"]["valueDecimal"])
+        assert_rounds(row[1].partition(" (")[0], lowest["lowest"]["valueDecimal"])
+        assert row[2].startswith(on(lowest["lowest-on"]["valueDate"]))
+
+
+def assert_rounds(told: str, ratio: Decimal) -> None:
+    """A whole percent on the page against the answer's three decimals."""
+    whole = Decimal(told.removesuffix(" %"))
+    assert abs(whole - ratio * 100) <= Decimal("0.55"), (told, ratio)
+
+
+@pytest.mark.parametrize("file", PLANNED)
+def test_the_targets_of_every_basis_are_those_of_the_answer(file: str) -> None:
+    (table,) = parsed(sheet(file)).all("table", "bases")
+    rows = {row.all("th")[0].text.split()[0]: row.text for row in table.all("tr")[1:]}
+    said = [named(parts) for parts in working(file, PriorTherapy.OVERLAP, "basis")]
+    assert list(rows) == [basis["id"]["valueCode"] for basis in said]
+    for basis in said:
+        row = rows[basis["id"]["valueCode"]]
+        for name, places in (("lt4", 1), ("lt3", 1)):
+            if name in basis:
+                value = Decimal(basis[name]["valueQuantity"]["value"])
+                assert f"{round(value, places).normalize():f} micrograms" in row
+        if "grains" in basis:
+            assert (
+                f"{round(Decimal(basis['grains']['valueDecimal']), 2).normalize():f} grains" in row
+            )
+        worth = Decimal(basis["lt4-equivalent"]["valueQuantity"]["value"])
+        assert f"LT4 {round(worth, 1).normalize():f} µg" in row
+
+
+@pytest.mark.parametrize(("file", "prior"), CASES)
+def test_every_lab_and_every_ending_of_the_answer_is_dated_on_the_page(
+    file: str, prior: PriorTherapy
+) -> None:
+    page = parsed(sheet(file, prior))
+    told, patient = page.by_id("prescriber").text, page.by_id("patient").text
+    labs = resources(file, prior, "ServiceRequest", intent="proposal")
+    assert labs
+    for lab in labs:
+        assert on(lab["occurrenceDateTime"]) in told
+        assert on(lab["occurrenceDateTime"]) in patient
+    for task in resources(file, prior, "Task"):
+        assert task["description"] in told
+
+
+@pytest.mark.parametrize("file", ASKED)
+def test_every_finding_stands_on_the_page_the_gravest_first(file: str) -> None:
+    page = parsed(sheet(file))
+    issues = resources(file, PriorTherapy.OVERLAP, "DetectedIssue")
+    shown = [item.text for item in page.all("ul", "findings")[0].all("li")] if issues else []
+    assert len(shown) == len(issues)
+    for item, issue in zip(shown, issues, strict=True):
+        assert issue["detail"] in item
+        assert issue["mitigation"][0]["action"]["text"].partition(": ")[2] in item
+
+
+@pytest.mark.parametrize(("file", "prior"), CASES)
+def test_the_patients_days_hold_the_doses_of_the_orders(file: str, prior: PriorTherapy) -> None:
+    """Tablets of a day added up from the patient's list: those of the orders that run then."""
+    page = parsed(sheet(file, prior)).by_id("patient")
+    months = " ".join(caption.text for caption in page.all("caption"))
+    for request in resources(file, prior, "MedicationRequest", intent="proposal"):
+        first, _, strength, _ = ordered(request)
+        assert first.partition(" ")[2] in months
+        began = [
+            s for s in page.all("ol", "steps")[0].inside if isinstance(s, Node) and runs(s, first)
+        ]
+        assert len(began) == 1, first
+        name = request["medicationCodeableConcept"]["text"].partition(f" {strength}")[0]
+        assert re.search(rf"of {re.escape(strength)}s?\b", began[0].text)
+        assert name in began[0].text
+
+
+def runs(step: Node, day: str) -> bool:
+    return re.search(rf"\w+day {day} to ", step.text) is not None

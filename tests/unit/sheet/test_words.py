@@ -1,0 +1,91 @@
+"""The patient's words: plain, and complete."""
+
+import pytest
+import textstat
+from tests.conformance.patients import CATALOGUE, proposed
+from tests.unit.sheet.pages import ASKED, PLANNED, Node, parsed, sheet
+
+from crossgrain.dosing.plan import PriorTherapy
+from crossgrain.fhir.proposal import Outcome
+from crossgrain.safety.findings import Severity
+
+GRADE = 8
+
+
+def sentences(page: Node, *tags: str) -> str:
+    """What is read as sentences, each list item as one; the month pages are left out."""
+    said = [
+        node.text
+        for node in page.by_id("patient").walk()
+        if node.tag in tags and not node.all("ul")
+    ]
+    return " ".join(line if line.endswith((".", ":")) else f"{line}." for line in said if line)
+
+
+@pytest.mark.parametrize("file", PLANNED)
+@pytest.mark.parametrize(("tags", "least_words"), [(("p", "li"), 250), (("p",), 120)])
+def test_the_patients_part_reads_at_grade_eight_or_lower(
+    file: str, tags: tuple[str, ...], least_words: int
+) -> None:
+    """Flesch-Kincaid (syllables) and the Automated Readability Index (letters), by textstat.
+
+    The medicines' long names are measured as they stand: they must match the box. The
+    paragraphs are measured alone as well, since short list items flatter the whole.
+    """
+    said = sentences(parsed(sheet(file)), *tags)
+    assert textstat.lexicon_count(said) > least_words
+    assert textstat.flesch_kincaid_grade(said) <= GRADE
+    assert textstat.automated_readability_index(said) <= GRADE
+
+
+def test_the_measure_can_fail() -> None:
+    (why,) = parsed(sheet("01-levothyroxine-150.json")).all("details", "why")
+    said = " ".join(node.text for node in why.all("li"))
+    assert textstat.flesch_kincaid_grade(said) > GRADE
+    assert textstat.automated_readability_index(said) > GRADE
+
+
+@pytest.mark.parametrize("file", PLANNED)
+def test_the_patient_is_told_not_to_start_exactly_where_a_hold_stands(file: str) -> None:
+    held = any(
+        finding.severity is Severity.HOLD for finding in proposed(file, ASKED[file]).findings
+    )
+    assert ("Do not start yet" in parsed(sheet(file)).by_id("patient").text) is held
+
+
+def test_what_binds_the_hormone_is_kept_apart_and_biotin_stopped() -> None:
+    told = parsed(sheet("14-binders-and-biotin.json")).by_id("patient").text
+    assert "Take at least 4 hours apart from: calcium, iron." in told
+    numbers = CATALOGUE.rules.before["biotin"].numbers
+    assert f"Stop biotin {numbers['days'].value} days before each test" in told
+
+
+def test_liothyronine_alone_needs_no_empty_stomach_and_is_taken_twice() -> None:
+    told = parsed(sheet("04-levothyroxine-100-to-liothyronine.json", PriorTherapy.STOP))
+    said = told.by_id("patient").text
+    assert "empty stomach" not in said
+    assert "in the morning and again at bedtime" in said
+
+
+def test_each_day_of_the_plan_stands_once_on_the_month_pages() -> None:
+    for file, target in PLANNED.items():
+        plan = proposed(file, target).plan
+        assert plan
+        cells = [cell for cell in parsed(sheet(file)).by_id("patient").all("td") if cell.all("b")]
+        assert len(cells) == plan.steps[-1].last_day + 1
+        assert len([c for c in cells if "lab" in c.attributes["class"].split()]) == len(plan.labs)
+
+
+@pytest.mark.parametrize("file", [file for file in ASKED if file not in PLANNED])
+def test_without_a_plan_there_is_no_dose_and_no_patients_part(file: str) -> None:
+    outcome = proposed(file, ASKED[file]).outcome
+    page = parsed(sheet(file))
+    assert outcome is not Outcome.PLAN
+    assert not [node for node in page.walk() if node.attributes.get("id") == "patient"]
+    assert not page.all("table")
+    assert not page.all("script")
+
+
+@pytest.mark.parametrize("file", ASKED)
+def test_a_licensed_prescriber_decides_says_every_sheet(file: str) -> None:
+    assert "licensed prescriber, who decides" in parsed(sheet(file)).all("header")[0].text
