@@ -87,11 +87,6 @@ def test_where_every_basis_calls_the_dose_enough_that_is_said_and_one_increment_
     assert amounts(high.steps[-1]) == {GRAIN_60.id: 30}
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="where rounding leaves the dose short on some basis and no basis' target lies above"
-    " it on the grid, the statement says that every basis calls it enough",
-)
 @pytest.mark.parametrize(
     ("taken", "target", "mode"),
     [
@@ -162,9 +157,6 @@ def test_urgent_symptoms_are_the_prescribers_at_once():
     assert "prescriber's at once" in branch(TO_DESICCATED, Reading.LOW).statement
 
 
-@pytest.mark.xfail(
-    strict=True, reason="from the smallest dose the way back is no thyroid hormone at all"
-)
 @pytest.mark.parametrize(
     ("taken", "target", "pace"),
     [

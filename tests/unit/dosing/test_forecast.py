@@ -133,11 +133,6 @@ def test_only_the_last_dose_can_become_steady():
     assert steady_day(changing, Intake(100, 0, 0), 0.05) == 200
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="a pool that neither the old nor the last dose holds has no band: the day comes out"
-    " fifty residences later, whatever its size",
-)
 def test_a_pool_that_came_and_went_is_steady_when_it_is_gone():
     # 12.5 µg LT4 for ten weeks between LT3 alone and LT3 alone: after 60 days 0.3 % is left
     passing = followed(regimen(lt3=10), for_days(70, lt3=10, lt4="12.5"), for_days(49, lt3=10))
