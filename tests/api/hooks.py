@@ -20,7 +20,6 @@ KEYS = {
 GRAIN_CODES = {
     15: "314267", 30: "313387", 60: "313391", 90: "313393", 120: "208545", 180: "198278",
 }  # fmt: skip
-LT4_CODES = {100: "892246"}
 
 
 def patient(file: str) -> list[Resource]:
@@ -45,7 +44,7 @@ def prefetch_of(resources: list[Resource]) -> dict[str, Any]:
 
 
 def order(
-    medicine: str, code: str, dose: float, unit: str, *, own_id: str = "rx-1", patient_id: str
+    medicine: str, code: str, dose: float, unit: str, patient_id: str, *, own_id: str = "rx-1"
 ) -> Resource:
     """A draft order for one medicine, once a day."""
     coding = {"system": "http://www.nlm.nih.gov/research/umls/rxnorm", "code": code}
@@ -78,17 +77,17 @@ def order(
 def grains(mg: int, patient_id: str, **more: str) -> Resource:
     """A draft order for desiccated thyroid."""
     name = f"thyroid (USP) {mg} MG Oral Tablet"
-    return order(name, GRAIN_CODES[mg], mg, "mg", patient_id=patient_id, **more)
+    return order(name, GRAIN_CODES[mg], mg, "mg", patient_id, **more)
 
 
-def levothyroxine(ug: int, patient_id: str, **more: str) -> Resource:
+def levothyroxine(ug: float, patient_id: str, **more: str) -> Resource:
     """A draft order for levothyroxine, by its ingredient's code."""
-    return order("levothyroxine", "10582", ug, "ug", patient_id=patient_id, **more)
+    return order("levothyroxine", "10582", ug, "ug", patient_id, **more)
 
 
-def liothyronine(ug: int, patient_id: str, **more: str) -> Resource:
+def liothyronine(ug: float, patient_id: str, **more: str) -> Resource:
     """A draft order for liothyronine, by its ingredient's code."""
-    return order("liothyronine", "10814", ug, "ug", patient_id=patient_id, **more)
+    return order("liothyronine", "10814", ug, "ug", patient_id, **more)
 
 
 def call(

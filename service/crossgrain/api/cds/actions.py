@@ -6,20 +6,20 @@ system action: a person chooses the suggestion.
 """
 
 from base64 import b64encode
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any
 
 from crossgrain.api.cds.hook import Draft
 from crossgrain.fhir.identity import stable_id, urn
 from crossgrain.fhir.read.record import MedicineEntry
-from crossgrain.fhir.write.narrative import plain, safe
+from crossgrain.fhir.write.narrative import plain
 
 Resource = dict[str, Any]
 _NOT_FILED = {"GuidanceResponse", "Provenance"}
 
 
 def replace_by_series(
-    answer: Resource, drafts: Iterable[Draft], references: Mapping[str, str]
+    answer: Resource, drafts: Iterable[Draft], in_words: Callable[[str], str]
 ) -> list[Resource]:
     """Delete the orders in draft, create everything of the plan.
 
@@ -27,13 +27,13 @@ def replace_by_series(
     ----------
     answer : the Bundle of the proposal
     drafts : the orders that the series stands in for
-    references : further URNs of the answer and what the client calls them
+    in_words : writes the client's own references into any text
     """
     resources = [entry["resource"] for entry in answer["entry"]]
     filed = [resource for resource in resources if resource["resourceType"] not in _NOT_FILED]
-    named = {urn(r["id"]): f"{r['resourceType']}/{r['id']}" for r in filed} | dict(references)
+    named = {urn(r["id"]): f"{r['resourceType']}/{r['id']}" for r in filed}
     deletions = [_delete(draft) for draft in drafts if draft.resource.get("status") == "draft"]
-    return [*deletions, *(_create(_with_references(r, named)) for r in filed)]
+    return [*deletions, *(_create(_with_references(r, named, in_words)) for r in filed)]
 
 
 def say_what_it_replaces(draft: Draft, old: MedicineEntry) -> Resource:
@@ -74,30 +74,22 @@ def _words(resource: Resource) -> str:
             return "The checkpoint: exactly one of its options is taken, by the labs"
 
 
-def _with_references(node: Any, named: Mapping[str, str]) -> Any:
+def _with_references(node: Any, named: Mapping[str, str], in_words: Callable[[str], str]) -> Any:
+    if isinstance(node, str):
+        return named.get(node) or in_words(node)
     if isinstance(node, dict):
-        return {
-            key: named.get(value, value)
-            if key == "reference" and isinstance(value, str)
-            else _with_references(value, named)
-            for key, value in node.items()
-        }
+        return {key: _with_references(value, named, in_words) for key, value in node.items()}
     if isinstance(node, list):
-        return [_with_references(value, named) for value in node]
+        return [_with_references(value, named, in_words) for value in node]
     return node
 
 
-def file_the_page(answer: Resource) -> Resource:
-    """The plan as a page to read, carried whole: no link leads to a patient's data."""
+def file_the_page(answer: Resource, page: str) -> Resource:
+    """The plan sheet as a document, carried whole: no link leads to a patient's data."""
     care_plan = next(
         e["resource"] for e in answer["entry"] if e["resource"]["resourceType"] == "CarePlan"
     )
     title = care_plan["title"]
-    page = (
-        "<!DOCTYPE html>"
-        f'<html lang="en"><head><meta charset="utf-8"><title>{safe(title)}</title></head>'
-        f"<body><h1>{safe(title)}</h1>{care_plan['text']['div']}</body></html>"
-    )
     document = {
         "resourceType": "DocumentReference",
         "id": stable_id(f"{care_plan['id']}|DocumentReference"),

@@ -48,6 +48,13 @@ class Advice:
     not_checked: tuple[Finding, ...] = ()
     proposal: Proposal | None = None
 
+    @property
+    def offers_series(self) -> bool:
+        """Whether there is a plan, and the order as written does not do without it."""
+        if not self.proposal or not self.proposal.plan or not self.judgement:
+            return False
+        return self.judgement.verdict is not Verdict.FITS
+
 
 def orders_in(record: Record) -> tuple[MedicineEntry, ...]:
     """The thyroid hormone orders that this service did not write itself."""

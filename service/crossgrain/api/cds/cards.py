@@ -60,7 +60,7 @@ class Desk:
     selected: frozenset[str]
     not_whole: tuple[str, ...] = ()
     answer: dict[str, Any] | None = None
-    page: bytes = b""
+    page: str = ""
 
     def uuid(self, what: str) -> str:
         """The stable name of a card or a suggestion of this call."""
@@ -278,7 +278,7 @@ def _suggestions(desk: Desk, advice: Advice) -> Iterator[Card]:
         yield suggestion(
             desk.uuid("series"),
             "Put the proposed series in its place",
-            replace_by_series(desk.answer, judged, desk.assembled.orders),
+            replace_by_series(desk.answer, judged, desk.assembled.in_words),
             recommended=True,
         )
     yield suggestion(

@@ -1,12 +1,14 @@
 """From the call of a hook to its cards."""
 
+from dataclasses import replace
+from datetime import date
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from crossgrain.api.cds.advice import Advice, advise, orders_in
 from crossgrain.api.cds.cards import Card, Desk, order_card, question_card
 from crossgrain.api.cds.gathering import Gatherer
-from crossgrain.api.cds.hook import HookCall, read_call
+from crossgrain.api.cds.hook import Draft, HookCall, read_call
 from crossgrain.api.cds.prefetch import Gathered
 from crossgrain.api.cds.record import (
     assemble,
@@ -15,6 +17,7 @@ from crossgrain.api.cds.record import (
     read,
     stub_of,
 )
+from crossgrain.api.cds.review import review, review_card
 from crossgrain.api.cds.services import ORDER_SELECT, PATIENT_VIEW
 from crossgrain.api.clock import today
 from crossgrain.api.operations.desk import Desk as Tables
@@ -23,6 +26,12 @@ from crossgrain.fhir.version import FhirVersion
 from crossgrain.fhir.write.answer import answer_bundle
 from crossgrain.safety.findings import Severity
 from crossgrain.safety.judgement import Verdict
+from crossgrain.sheet.page import sheet_html
+
+_NAMES_THE_MEDICINE = {
+    "resourceType", "id", "status", "intent", "subject", "groupIdentifier", "contained",
+    "medicationCodeableConcept", "medicationReference",
+}  # fmt: skip
 
 
 class Hooks:
@@ -45,38 +54,55 @@ class Hooks:
         """
         call = read_call(body, service_id)
         brought = self._gatherer.brought(call)
-        if call.hook == PATIENT_VIEW:
-            return []
-        if not await self._is_about_hormone(call, brought):
-            return []
+        if call.hook != PATIENT_VIEW:
+            call = await self._of_hormone(call, brought)
+            if not call.selected or not self._is_finished(call):
+                return []
         gathered = await self._gatherer.completed(call, brought)
         check_required(gathered)
         check_patient(gathered, call.patient_id)
         gathered = await self._gatherer.with_medications(call, gathered)
+        if call.hook == PATIENT_VIEW:
+            return self._on_past_switch(call, gathered)
         return self._on_orders(call, gathered)
 
-    async def _is_about_hormone(self, call: HookCall, brought: list[Gathered]) -> bool:
-        """Whether an order in hand is for thyroid hormone, before any data are asked for.
+    def _on_past_switch(self, call: HookCall, gathered: list[Gathered]) -> list[Card]:
+        flags = review(assemble(gathered, ()), self._tables.catalogue, self._today())
+        return [review_card(call.instance, flags, _not_whole(gathered))] if flags else []
 
-        While an order is being selected its details may not be there yet; then it is passed
-        over, and looked at when it is signed.
+    async def _of_hormone(self, call: HookCall, brought: list[Gathered]) -> HookCall:
+        """The call with the thyroid hormone orders alone, before any data are asked for.
+
+        What an order is for is told by its medication, whatever else it says: an order for
+        another medicine is passed over even where it could not be read.
         """
-        if not call.selected:
-            return False
         medications = [
             Gathered(g.template, g.standing, tuple(
                 (place, r) for place, r in g.resources if r["resourceType"] == "Medication"
             ))
             for g in brought
         ]  # fmt: skip
-        medications = await self._gatherer.with_medications(call, medications)
-        looked_at = assemble([stub_of(call.patient_id), *medications], call.selected)
-        record = read(looked_at, self._tables.catalogue, self._today())
-        if record.questions:
-            return call.hook != ORDER_SELECT
-        return bool(orders_in(record))
+        around = [stub_of(call.patient_id), *medications]
+        if call.selected:
+            around = await self._gatherer.with_medications(call, around)
+        kept = tuple(draft for draft in call.drafts if self._is_hormone(draft, around))
+        selected = tuple(draft for draft in call.selected if draft in kept)
+        return replace(call, drafts=kept, selected=selected)
 
-    def _today(self) -> Any:
+    def _is_hormone(self, draft: Draft, around: list[Gathered]) -> bool:
+        bare = {key: value for key, value in draft.resource.items() if key in _NAMES_THE_MEDICINE}
+        looked_at = assemble(around, [replace(draft, resource=bare)])
+        record = read(looked_at, self._tables.catalogue, self._today())
+        return bool(record.questions) or bool(orders_in(record))
+
+    def _is_finished(self, call: HookCall) -> bool:
+        """While an order is being selected its details may not be there yet: wait for them."""
+        if call.hook != ORDER_SELECT:
+            return True
+        looked_at = assemble([stub_of(call.patient_id)], call.selected)
+        return not read(looked_at, self._tables.catalogue, self._today()).questions
+
+    def _today(self) -> date:
         return today(self._tables.clock, self._zone)
 
     def _on_orders(self, call: HookCall, gathered: list[Gathered]) -> list[Card]:
@@ -88,8 +114,9 @@ class Hooks:
             assembled=assembled,
             drafts=call.drafts,
             selected=frozenset(draft.reference for draft in call.selected),
-            not_whole=tuple(g.why_not for g in gathered if not g.is_whole),
+            not_whole=_not_whole(gathered),
             answer=self._answer(advice),
+            page=self._page(advice),
         )
         if _speaks(call, advice):
             return [order_card(desk, advice)]
@@ -99,17 +126,25 @@ class Hooks:
 
     def _answer(self, advice: Advice) -> dict[str, Any] | None:
         """The proposal as a Bundle, where there is a plan and the order does not fit."""
-        proposal, judgement = advice.proposal, advice.judgement
-        if proposal is None or proposal.plan is None or judgement is None:
-            return None
-        if judgement.verdict is Verdict.FITS:
+        if not advice.proposal or not advice.offers_series:
             return None
         return answer_bundle(
-            proposal,
+            advice.proposal,
             version=FhirVersion.R4,
             service_version=self._tables.service_version,
             codes=self._tables.catalogue.codes,
         )
+
+    def _page(self, advice: Advice) -> str:
+        if not advice.proposal or not advice.offers_series:
+            return ""
+        return sheet_html(
+            advice.proposal, self._tables.catalogue, service_version=self._tables.service_version
+        ).decode()
+
+
+def _not_whole(gathered: list[Gathered]) -> tuple[str, ...]:
+    return tuple(each.why_not for each in gathered if not each.is_whole)
 
 
 def _speaks(call: HookCall, advice: Advice) -> bool:

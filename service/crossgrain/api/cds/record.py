@@ -1,7 +1,7 @@
 """The record of a hook's patient, put together from what was gathered and what is in draft."""
 
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -28,7 +28,7 @@ class Assembled:
     Attributes
     ----------
     places : where each entry stands in the call
-    orders : URN of each draft in the Bundle → as the client refers to it
+    orders : URN of each revision in the Bundle → as the client refers to it
     """
 
     bundle: Resource
@@ -43,12 +43,18 @@ class Assembled:
         """A reference of the Bundle as the client's own."""
         return self.orders.get(reference, reference)
 
+    def in_words(self, words: str) -> str:
+        """Words with every reference in them as the client's own."""
+        for address, reference in self.orders.items():
+            words = words.replace(address, reference)
+        return words
+
 
 def assemble(gathered: Iterable[Gathered], drafts: Sequence[Draft]) -> Assembled:
     """Put a record together.
 
-    An order of the session goes in under a URN of its own: the server may hold another version
-    of it, which is what stands until this one is signed.
+    An order that revises one that stands goes in under a URN of its own: what stands is what
+    is taken until the revision is signed.
     """
     known = {draft.reference: draft for draft in drafts}
     kept = [
@@ -58,29 +64,26 @@ def assemble(gathered: Iterable[Gathered], drafts: Sequence[Draft]) -> Assembled
         if not (_reference(resource) in known and resource.get("status") == "draft")
     ]
     standing = {_reference(resource) for _, resource in kept}
-    orders = {urn(stable_id(reference)): reference for reference in known}
+    revisions = {r: urn(stable_id(r)) for r in known if r in standing}
     entries: list[Resource] = [{"resource": resource} for _, resource in kept]
     entries += [
-        {
-            "fullUrl": urn(stable_id(draft.reference)),
-            "resource": _to_judge(draft, draft.reference in standing),
-        }
-        for draft in drafts
+        {"fullUrl": revisions.get(reference, reference), "resource": _to_judge(draft, revisions)}
+        for reference, draft in known.items()
     ]
-    places = (*(place for place, _ in kept), *(draft.place for draft in drafts))
+    places = (*(place for place, _ in kept), *(draft.place for draft in known.values()))
     bundle = {"resourceType": "Bundle", "type": "collection", "entry": entries}
-    return Assembled(bundle, places, orders)
+    return Assembled(bundle, places, {address: r for r, address in revisions.items()})
 
 
 def _reference(resource: Resource) -> str:
     return f"{resource.get('resourceType')}/{resource.get('id')}"
 
 
-def _to_judge(draft: Draft, revises: bool) -> Resource:
+def _to_judge(draft: Draft, revisions: Mapping[str, str]) -> Resource:
     """An order as a draft; where it revises one that stands, it replaces that one."""
     order = {key: value for key, value in draft.resource.items() if key != "id"}
     order["status"] = "draft"
-    if revises:
+    if draft.reference in revisions:
         order.setdefault("priorPrescription", {"reference": draft.reference})
     return order
 

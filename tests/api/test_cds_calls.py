@@ -1,0 +1,203 @@
+"""Discovery, the shape of a call, and feedback: read to the letter of CDS Hooks 2.0."""
+
+import re
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from fastapi.testclient import TestClient
+
+from .hooks import INSTANCE, ORDER, REVIEW, call, grains
+
+Resource = dict[str, Any]
+LT4 = "01-levothyroxine-150.json"
+FEEDBACK = f"{ORDER}/feedback"
+
+
+def test_discovery_lists_every_service_with_its_prefetch(client: TestClient) -> None:
+    answer = client.get("/cds-services")
+    assert answer.headers["content-type"] == "application/json"
+    services = answer.json()["services"]
+    assert [(s["id"], s["hook"]) for s in services] == [
+        ("thyroid-order", "order-select"),
+        ("thyroid-order", "order-sign"),
+        ("thyroid-switch-review", "patient-view"),
+    ]
+    for service in services:
+        assert {"hook", "id", "title", "description", "prefetch", "usageRequirements"} == set(
+            service
+        )
+        assert service["prefetch"]["patient"] == "Patient/{{context.patientId}}"
+
+
+def test_prefetch_templates_keep_to_the_subset_that_is_recommended(client: TestClient) -> None:
+    # CDS Hooks 2.0, "Prefetch query restrictions": reads; searches by reference and by token.
+    allowed = (
+        r"[A-Z]\w+(/\{\{context\.patientId\}\}|\?patient=\{\{context\.patientId\}\}(&code=[^&]+)?)"
+    )
+    for service in client.get("/cds-services").json()["services"]:
+        for template in service["prefetch"].values():
+            assert re.fullmatch(allowed, template), template
+
+
+def test_the_laboratory_template_asks_for_every_code_that_is_read(
+    client: TestClient, catalogue: Any
+) -> None:
+    template = client.get("/cds-services").json()["services"][0]["prefetch"]["observations"]
+    asked = set(re.findall(r"http://loinc\.org\|([\d-]+)", template))
+    assert asked == {*catalogue.codes.labs, "82810-3"}
+
+
+def change(path: str, value: Any) -> Callable[[Resource], None]:
+    def apply(body: Resource) -> None:
+        *parents, last = path.split(".")
+        for parent in parents:
+            body = body[parent]
+        if value is None:
+            del body[last]
+        else:
+            body[last] = value
+
+    return apply
+
+
+WRONG = [
+    ("hook", None, "hook"),
+    ("hook", "patient-view", "hook"),
+    ("hookInstance", None, "hookInstance"),
+    ("hookInstance", "1", "hookInstance"),
+    ("context", None, "context"),
+    ("context", [], "context"),
+    ("context.patientId", None, "context.patientId"),
+    ("context.patientId", "Patient/p01", "context.patientId"),
+    ("context.userId", None, "context.userId"),
+    ("context.userId", "p01", "context.userId"),
+    ("context.encounterId", "", "context.encounterId"),
+    ("context.draftOrders", None, "context.draftOrders"),
+    ("context.draftOrders", {"resourceType": "List"}, "context.draftOrders"),
+    ("context.draftOrders.entry", {}, "context.draftOrders.entry"),
+    ("context.draftOrders.entry", [{}], "context.draftOrders.entry[0].resource"),
+    ("context.selections", None, "context.selections"),
+    ("context.selections", "MedicationRequest/rx-1", "context.selections"),
+    ("context.selections", ["rx-1"], "context.selections"),
+    ("context.selections", ["MedicationRequest/rx-9"], "context.selections[0]"),
+    ("prefetch", [], "prefetch"),
+    ("fhirServer", 1, "fhirServer"),
+    ("fhirAuthorization", {"access_token": "t", "token_type": "Bearer"}, "fhirServer"),
+    ("fhirAuthorization", "t", "fhirAuthorization"),
+]
+
+
+@pytest.mark.parametrize(("path", "value", "place"), WRONG)
+def test_a_misshapen_call_is_400_by_its_place(
+    client: TestClient, path: str, value: Any, place: str
+) -> None:
+    body = call(LT4, [grains(60, "p01")], "order-select")
+    change(path, value)(body)
+    answer = client.post(ORDER, json=body)
+    assert answer.status_code == 400, answer.text
+    assert answer.json()["issue"][0]["expression"] == [place]
+
+
+def test_a_token_without_its_type_is_refused(client: TestClient) -> None:
+    body = call(LT4, [grains(60, "p01")])
+    body |= {"fhirServer": "https://ehr.example/fhir", "fhirAuthorization": {"access_token": "t"}}
+    answer = client.post(ORDER, json=body)
+    assert answer.json()["issue"][0]["expression"] == ["fhirAuthorization.token_type"]
+
+
+def test_an_order_of_another_patient_is_refused(client: TestClient) -> None:
+    answer = client.post(ORDER, json=call(LT4, [grains(60, "p02")]))
+    assert answer.status_code == 422
+    assert answer.json()["issue"][0]["expression"] == [
+        "context.draftOrders.entry[0].resource.subject"
+    ]
+
+
+def test_an_unknown_service_is_404_and_a_query_is_refused(client: TestClient) -> None:
+    body = call(LT4, [grains(60, "p01")])
+    assert client.post("/cds-services/none", json=body).status_code == 404
+    assert client.post("/cds-services/none/feedback", json=body).status_code == 404
+    assert client.post(f"{ORDER}?patient=p01", json=body).status_code == 400
+    assert client.get("/cds-services?patient=p01").status_code == 400
+    assert client.get(ORDER).status_code == 405
+
+
+def entry(**changes: Any) -> Resource:
+    good = {
+        "card": INSTANCE,
+        "outcome": "accepted",
+        "acceptedSuggestions": [{"id": INSTANCE}],
+        "outcomeTimestamp": "2025-03-03T10:05:31Z",
+    }
+    return {key: value for key, value in {**good, **changes}.items() if value is not None}
+
+
+REASON = {"code": "labs-support", "system": "urn:crossgrain:CodeSystem:override-reason"}
+OVERRIDDEN = {"outcome": "overridden", "acceptedSuggestions": None}
+
+
+@pytest.mark.parametrize(
+    "sent",
+    [
+        [entry()],
+        [entry(outcomeTimestamp="1985-04-12T23:20:50.52Z")],  # the specification's example
+        [entry(**OVERRIDDEN)],
+        [entry(**OVERRIDDEN, overrideReason={"reason": REASON, "userComment": "Zz9marked"})],
+        [entry(**OVERRIDDEN, overrideReason={"userComment": "Zz9marked"})],
+        [entry(), entry(**OVERRIDDEN)],
+        [entry(extension={"example.x": 1})],
+    ],
+)
+@pytest.mark.parametrize("service", [ORDER, REVIEW])
+def test_feedback_is_taken(client: TestClient, service: str, sent: list[Resource]) -> None:
+    answer = client.post(f"{service}/feedback", json={"feedback": sent})
+    assert (answer.status_code, answer.content) == (200, b"")
+
+
+@pytest.mark.parametrize(
+    ("sent", "place"),
+    [
+        ({}, "feedback"),
+        ({"feedback": []}, "feedback"),
+        ({"feedback": {}}, "feedback"),
+        ({"feedback": [entry()], "more": 1}, "feedback"),
+        ({"feedback": [1]}, "feedback[0]"),
+        ({"feedback": [entry(card=None)]}, "feedback[0].card"),
+        ({"feedback": [entry(card="x")]}, "feedback[0].card"),
+        ({"feedback": [entry(outcome="ignored")]}, "feedback[0].outcome"),
+        ({"feedback": [entry(acceptedSuggestions=None)]}, "feedback[0].acceptedSuggestions"),
+        ({"feedback": [entry(acceptedSuggestions=[])]}, "feedback[0].acceptedSuggestions"),
+        (
+            {"feedback": [entry(acceptedSuggestions=[INSTANCE])]},
+            "feedback[0].acceptedSuggestions[0]",
+        ),
+        ({"feedback": [entry(outcome="overridden")]}, "feedback[0].acceptedSuggestions"),
+        ({"feedback": [entry(outcomeTimestamp=None)]}, "feedback[0].outcomeTimestamp"),
+        (
+            {"feedback": [entry(outcomeTimestamp="2025-03-03T10:05:31+02:00")]},
+            "feedback[0].outcomeTimestamp",
+        ),
+        ({"feedback": [entry(outcomeTimestamp="yesterday")]}, "feedback[0].outcomeTimestamp"),
+        (
+            {"feedback": [entry(overrideReason={"userComment": "x"})]},
+            "feedback[0].overrideReason",
+        ),
+        ({"feedback": [entry(**OVERRIDDEN, overrideReason={})]}, "feedback[0].overrideReason"),
+        (
+            {"feedback": [entry(**OVERRIDDEN, overrideReason={"reason": {"code": "x"}})]},
+            "feedback[0].overrideReason.reason",
+        ),
+        (
+            {"feedback": [entry(**OVERRIDDEN, overrideReason={"userComment": ""})]},
+            "feedback[0].overrideReason.userComment",
+        ),
+        ({"feedback": [entry(more=1)]}, "feedback[0]"),
+    ],
+)
+def test_feedback_that_the_specification_does_not_allow_is_400(
+    client: TestClient, sent: Resource, place: str
+) -> None:
+    answer = client.post(FEEDBACK, json=sent)
+    assert answer.status_code == 400
+    assert [place] in [issue["expression"] for issue in answer.json()["issue"]]

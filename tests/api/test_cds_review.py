@@ -1,0 +1,47 @@
+"""`patient-view`: a card for a past switch that went wrong, and none for the rest."""
+
+from typing import Any
+
+import pytest
+from fastapi.testclient import TestClient
+
+from .conftest import PATIENTS
+from .hooks import REVIEW, call
+
+PARKED = "15-switched-at-half-the-dose.json"
+
+
+def view(client: TestClient, file: str, **changes: Any) -> list[dict[str, Any]]:
+    body = call(file, [], "patient-view")
+    body["prefetch"] |= changes
+    answer = client.post(REVIEW, json=body)
+    assert answer.status_code == 200, answer.text
+    found: list[dict[str, Any]] = answer.json()["cards"]
+    return found
+
+
+def test_a_patient_parked_at_half_the_dose_has_a_warning(client: TestClient) -> None:
+    (card,) = view(client, PARKED)
+    assert card["indicator"] == "warning"
+    assert "under dosed switch" in card["summary"]
+    assert "11.2" in card["detail"]
+    assert "What to do" in card["detail"]
+
+
+@pytest.mark.parametrize(
+    "file", sorted(p.name for p in PATIENTS.iterdir() if p.name != PARKED and p.name[:2] != "16")
+)
+def test_every_other_patient_has_none(client: TestClient, file: str) -> None:
+    assert view(client, file) == []
+
+
+def test_what_of_the_record_is_missing_is_said(client: TestClient) -> None:
+    (card,) = view(client, PARKED, conditions=None, goals={"resourceType": "OperationOutcome"})
+    assert "Goal could not be gathered" in card["detail"]
+    assert "Condition" not in card["detail"]
+
+
+def test_it_takes_only_its_own_hook(client: TestClient) -> None:
+    answer = client.post(REVIEW, json=call(PARKED, []))
+    assert answer.status_code == 400
+    assert answer.json()["issue"][0]["expression"] == ["hook"]
