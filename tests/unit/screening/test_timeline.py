@@ -1,0 +1,147 @@
+"""From medicines to regimens in force: renewals, replacements, and what stays in doubt."""
+
+from dataclasses import replace
+
+import pytest
+from tests.unit.screening.courses import LIMITS, grades, outcome, screened, took
+
+from crossgrain.dosing.preparations import Kind
+from crossgrain.screening.course import Course, End, Undecided
+from crossgrain.screening.flags import Outcome
+from crossgrain.screening.stretches import stretches_of
+from crossgrain.screening.switches import last_switch
+
+
+def days(*intakes):
+    return [(s.first_day, s.last_day) for s in stretches_of(Course(intakes), LIMITS)]
+
+
+def doses(*intakes):
+    return [float(s.regimen.t4_ug) for s in stretches_of(Course(intakes), LIMITS)]
+
+
+def test_one_open_medicine_is_one_stretch_to_today():
+    assert days(took("lt4", 100, -300)) == [(-300, 0)]
+
+
+def test_a_change_of_dose_begins_a_stretch():
+    assert days(took("lt4", 75, -300, -101), took("lt4", 100, -100)) == [(-300, -101), (-100, 0)]
+
+
+def test_days_without_hormone_stand_in_no_stretch():
+    assert days(took("lt4", 75, -300, -200), took("lt4", 100, -100)) == [(-300, -200), (-100, 0)]
+
+
+@pytest.mark.parametrize(("gap", "count"), [(44, 1), (45, 1), (46, 2)])
+def test_a_gap_in_one_dose_is_a_renewal_up_to_a_month_and_a_half(gap, count):
+    assert len(days(took("lt4", 100, -300, -200), took("lt4", 100, -199 + gap))) == count
+
+
+def test_an_order_renewed_early_is_not_counted_twice():
+    early = took("lt4", 100, -300, -90), took("lt4", 100, -110)
+    assert doses(*early) == [100]
+
+
+def test_medicines_that_share_one_day_follow_each_other():
+    assert doses(took("lt4", 75, -300, -100), took("lt4", 100, -100)) == [75, 100]
+
+
+def test_an_order_gives_way_to_the_one_that_replaces_it():
+    old = took("lt4", 100, -300)
+    new = took("lt4", 125, -100, replaces=frozenset({old.reference}))
+    assert doses(old, new) == [100, 125]
+
+
+def test_orders_of_one_group_are_taken_together():
+    pair = [took("lt4", amount, -100, reference=f"r/{amount}", group="g") for amount in (100, 25)]
+    (stretch,) = stretches_of(Course(tuple(pair)), LIMITS)
+    assert (float(stretch.regimen.t4_ug), stretch.doubt) == (125, "")
+
+
+def test_two_of_one_hormone_side_by_side_are_in_doubt():
+    pair = took("lt4", 100, -100), took("lt4", 25, -90)
+    assert [bool(s.doubt) for s in stretches_of(Course(pair), LIMITS)] == [False, True]
+
+
+def test_doubt_about_the_present_or_the_old_regimen_needs_review():
+    old, new = took("lt4", 100, -300, -101), took("dt", 60, -100)
+    assert outcome(Course((old, new, took("dt", 30, -90)))) is Outcome.NEEDS_REVIEW
+    assert outcome(Course((old, took("lt4", 25, -200, -101), new))) is Outcome.NEEDS_REVIEW
+
+
+def test_doubt_about_days_long_before_does_not_matter():
+    early = took("lt4", 50, -900, -501), took("lt4", 25, -800, -701)
+    course = Course((*early, took("lt4", 100, -500, -61), took("dt", 60, -60)))
+    assert grades(course) == {"under-dosed-switch": "suspected"}
+
+
+def test_a_dose_that_cannot_be_read_needs_review_with_its_reason():
+    unread = replace(took("dt", 60, -60), lines=(), doubt="How much is taken?")
+    answer = screened(Course((took("lt4", 100, -300, -61), unread)))
+    assert (answer.outcome, answer.why) == (Outcome.NEEDS_REVIEW, "How much is taken?")
+
+
+class TestAnEndThatIsNotRecorded:
+    def over(self, first):
+        return took("lt4", 100, first, end=End.UNDATED)
+
+    def test_is_the_day_before_the_next_order_of_the_hormone(self):
+        assert days(self.over(-300), took("lt4", 75, -100)) == [(-300, -101), (-100, 0)]
+
+    def test_is_the_day_before_the_change_where_no_order_followed_in_time(self):
+        found = stretches_of(Course((self.over(-900), took("dt", 60, -100))), LIMITS)
+        assert [(s.first_day, s.last_day, s.assumed_end) for s in found] == [
+            (-900, -101, True),
+            (-100, 0, False),
+        ]
+
+    @pytest.mark.parametrize(("later", "kinds"), [(400, 1), (401, 0)])
+    def test_an_order_of_the_hormone_counts_within_a_year_and_a_month(self, later, kinds):
+        t3 = took("lt3", 10, -700)
+        found = stretches_of(Course((self.over(-800), t3, took("lt4", 75, -800 + later))), LIMITS)
+        between = [s for s in found if s.first_day == -700]
+        assert len(between[0].kinds & {Kind.LEVOTHYROXINE}) == kinds
+
+    def test_without_anything_after_it_is_undecided(self):
+        with pytest.raises(Undecided, match="does not say since when"):
+            stretches_of(Course((took("lt3", 5, -900), self.over(-300))), LIMITS)
+
+
+class TestTheLastSwitch:
+    def of(self, *intakes):
+        return last_switch(stretches_of(Course(intakes), LIMITS), LIMITS)
+
+    def test_a_change_of_dose_is_none(self):
+        assert self.of(took("lt4", 75, -300, -101), took("lt4", 100, -100)) is None
+
+    def test_a_change_of_strength_family_is_none(self):
+        assert self.of(took("dt", 60, -300, -101), took("dt65", 65, -100)) is None
+
+    def test_the_old_regimen_is_the_last_one_before(self):
+        switch = self.of(
+            took("lt4", 100, -900, -141), took("lt4", 112, -140, -101), took("dt", 60, -100)
+        )
+        assert (float(switch.old.regimen.t4_ug), switch.day) == (112, -100)
+
+    @pytest.mark.parametrize(("held", "old"), [(83, "lt4"), (84, "lt3")])
+    def test_a_regimen_too_short_to_be_kept_is_on_the_way(self, held, old):
+        switch = self.of(
+            took("lt4", 100, -900, -101 - held), took("lt3", 25, -100 - held, -101),
+            took("dt", 60, -100),
+        )  # fmt: skip
+        assert switch.old.kinds == {Kind.LEVOTHYROXINE if old == "lt4" else Kind.LIOTHYRONINE}
+
+    def test_the_last_of_two_switches_counts(self):
+        course = Course(
+            (took("lt4", 100, -900, -501), took("dt", 60, -500, -61), took("lt4", 88, -60))
+        )
+        assert outcome(course) is Outcome.FLAGGED  # 88 µg after one grain: 1.76 on practice
+        assert grades(course) == {"over-dosed-switch": "suspected"}
+
+
+@pytest.mark.parametrize(
+    ("ended", "found"), [(-44, "flagged"), (-45, "flagged"), (-46, "needs-review")]
+)
+def test_a_supply_that_ran_out_long_ago_needs_review(ended, found):
+    course = Course((took("lt4", 100, -900, -201), took("dt", 60, -200, ended)))
+    assert outcome(course) == found
