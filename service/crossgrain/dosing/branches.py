@@ -17,6 +17,7 @@ from crossgrain.dosing.kinetics import Pools
 from crossgrain.dosing.moves import Medicine, amounts_of, next_down, next_up, round_down, step
 from crossgrain.dosing.plan import Branch, LabDraw, Reading, Rung, Stage, Step
 from crossgrain.dosing.prior import old_doses, taper_problem, tapered
+from crossgrain.dosing.taper import TIE
 
 DRAW = "TSH, free T4 and free T3, drawn before that morning's dose"
 
@@ -242,7 +243,7 @@ def _open_at_the_end(
         left = {m.preparation.id: a for m, a in zip(ending, choice, strict=True)}
         return supported.coverage(case.intake({**new, **left}))
 
-    return frozenset(i for i, choice in enumerate(choices) if after(choice) > before)
+    return frozenset(i for i, choice in enumerate(choices) if after(choice) > before + TIE)
 
 
 def _slots(

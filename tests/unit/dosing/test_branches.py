@@ -102,6 +102,16 @@ def test_the_dose_is_called_enough_only_where_every_basis_does(taken, target, mo
     assert "every basis in use calls" not in branch(planned, Reading.HIGH).statement
 
 
+def test_after_a_high_tsh_a_dose_that_is_only_rearranged_is_not_called_more():
+    # on practice 15 mg more and 12.5 µg LT4 less are the same dose, but for the last float
+    grain = DoseLine(GRAIN_60, (Fraction(30),) * 5 + (Fraction(15),) * 2)
+    taken = Regimen((*regimen(lt4=25, lt3="7.5"), grain))
+    planned = plan(taken, Target.DESICCATED_THYROID)
+    high, hold = branch(planned, Reading.HIGH), amounts(planned.steps[-1])
+    end = amounts(high.steps[-1])
+    assert coverage(taken, high.basis_id, end) > coverage(taken, high.basis_id, hold)
+
+
 # --- in range -------------------------------------------------------------------------------
 
 
