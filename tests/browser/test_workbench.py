@@ -1,0 +1,130 @@
+"""The workbench at ``/``, tried as a developer or a prescriber would."""
+
+import json
+import subprocess
+
+import pytest
+from playwright.sync_api import FrameLocator, Page, expect
+from tests.browser.conftest import Open
+from tests.browser.looks import SCHEMES, WIDTHS, too_wide, violations
+from tests.conformance.patients import FIXTURES
+from tests.unit.sheet.pages import QUOTED, SCRIPT
+
+
+def come(page: Page, service: str) -> FrameLocator:
+    page.goto(service)
+    return settled(page)
+
+
+def settled(page: Page) -> FrameLocator:
+    """The sheet, once the service has answered."""
+    expect(page.get_by_role("status")).to_contain_text("The sheet came")
+    return page.frame_locator("#sheet")
+
+
+def pasted(page: Page, text: str) -> None:
+    page.locator("#own").evaluate("one => { one.open = true }")
+    page.get_by_label("A FHIR Bundle as JSON").fill(text)
+
+
+@pytest.mark.parametrize("scheme", SCHEMES)
+def test_it_shows_a_sheet_at_once_at_every_width_and_axe_finds_no_violation(
+    open_page: Open, service: str, scheme: str
+) -> None:
+    for width in WIDTHS:
+        page = open_page(width, scheme)
+        sheet = come(page, service)
+        expect(sheet.get_by_role("heading", name="A proposed switch")).to_be_visible()
+        assert too_wide(page) <= 0
+        assert violations(page) == []
+
+
+def test_the_sheets_own_script_runs_inside_the_frame(open_page: Open, service: str) -> None:
+    page = open_page()
+    sheet = come(page, service)
+    sheet.get_by_role("slider", name="Read a day").press("ArrowRight")
+    expect(sheet.locator("#reading")).to_contain_text("4 March 2025. Coverage")
+
+
+def test_the_sheet_follows_what_is_chosen(open_page: Open, service: str) -> None:
+    page = open_page()
+    sheet = come(page, service)
+    page.get_by_label("Basis").select_option("label")
+    expect(sheet.get_by_text("Aim on label")).to_be_visible()
+    page.get_by_label("Old medicine").select_option("stop")
+    expect(sheet.get_by_text("as planned (stop)")).to_be_visible()
+    page.get_by_label("Pace").select_option("brisk")
+    expect(sheet.get_by_text("brisk pace")).to_be_visible()
+    page.get_by_label("Target").select_option("liothyronine")
+    expect(sheet.get_by_text("This plan moves you to liothyronine")).to_be_visible()
+    page.get_by_label("An invented patient").select_option("12-text-only-sig.json")
+    expect(sheet.get_by_role("heading", name="these questions come first")).to_be_visible()
+
+
+def test_a_pasted_record_is_asked_about(open_page: Open, service: str) -> None:
+    page = open_page()
+    come(page, service)
+    bundle = (FIXTURES / "patients" / "02-desiccated-120.json").read_text("utf-8")
+    pasted(page, bundle)
+    page.get_by_label("Target").select_option("levothyroxine")
+    sheet = page.frame_locator("#sheet")
+    expect(sheet.get_by_text("This plan moves you to levothyroxine")).to_be_visible()
+    expect(page.locator("#curl")).to_contain_text("@record.json")
+    assert "record" not in page.url
+
+
+def test_a_refused_call_says_why_and_shows_no_old_sheet(open_page: Open, service: str) -> None:
+    page = open_page(but="status of 400")
+    come(page, service)
+    pasted(page, '{"resourceType": "Bundle", "type": "collection", "entry": "none"}')
+    expect(page.get_by_role("heading", name="The call is refused")).to_be_visible()
+    expect(page.locator("#refused li")).not_to_have_count(0)
+    expect(page.locator("#sheet")).to_be_hidden()
+
+
+def test_the_command_that_is_copied_gives_the_json_that_is_shown(
+    open_page: Open, service: str
+) -> None:
+    page = open_page()
+    page.context.grant_permissions(["clipboard-read", "clipboard-write"])
+    come(page, service)
+    page.get_by_role("button", name="Copy the command").click()
+    expect(page.get_by_role("status")).to_have_text("Copied.")
+    command = page.evaluate("navigator.clipboard.readText()")
+    page.get_by_role("button", name="Copy the JSON").click()
+    shown = json.loads(page.evaluate("navigator.clipboard.readText()"))
+    ran = subprocess.run(["bash", "-c", command], capture_output=True, check=True, timeout=30)
+    assert json.loads(ran.stdout) == shown
+    assert shown["resourceType"] == "Bundle"
+
+
+@pytest.mark.parametrize("text", [SCRIPT, QUOTED])
+def test_hostile_text_in_a_record_stays_text(open_page: Open, service: str, text: str) -> None:
+    page = open_page()
+    come(page, service)
+    bundle = json.loads((FIXTURES / "patients" / "12-text-only-sig.json").read_text("utf-8"))
+    for entry in bundle["entry"]:
+        resource = entry["resource"]
+        if resource["resourceType"] == "Patient":
+            resource["name"] = [{"text": text}]
+        for dosage in resource.get("dosage", []) + resource.get("dosageInstruction", []):
+            dosage["text"] = text
+    pasted(page, json.dumps(bundle))
+    sheet = page.frame_locator("#sheet")
+    expect(sheet.locator("header .name")).to_contain_text(text[:20])
+    expect(page).to_have_title("Crossgrain workbench")
+    assert sheet.locator("img").count() == 0
+
+
+def test_the_keyboard_alone_reaches_every_control_in_order(open_page: Open, service: str) -> None:
+    page = open_page()
+    come(page, service)
+    walked = []
+    for _ in range(30):
+        page.keyboard.press("Tab")
+        walked.append(page.evaluate("document.activeElement.id || document.activeElement.tagName"))
+        if walked[-1] == "sheet":
+            break
+    wanted = ["example", "version", "target", "basis", "pace", "prior-therapy", "as-of", "curl"]
+    places = [walked.index(name) for name in (*wanted, "json", "sheet")]
+    assert places == sorted(places)
