@@ -10,6 +10,8 @@ from dataclasses import dataclass, field
 
 from crossgrain.dosing.entries import listed, refuse, table, text
 from crossgrain.fhir.read.codesystems import Atc, Code, Icd10, Loinc, Ndc, RxNorm, Snomed
+from crossgrain.fhir.read.remembered import Remembered
+from crossgrain.fhir.read.views import CodeableConcept
 
 _SYSTEMS: Mapping[str, tuple[type[Code], tuple[str, ...]]] = {
     "rxnorm": (RxNorm, (RxNorm.system,)),
@@ -30,6 +32,28 @@ class ConcernTable:
     by_text: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     """First word → the names that begin with it."""
     names: Mapping[str, str] = field(default_factory=dict)
+    _known: Remembered[CodeableConcept, tuple[str, ...]] = field(
+        init=False, repr=False, compare=False
+    )
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "_known", Remembered(self._look_up, _characters))
+
+    def keys_of(self, concept: CodeableConcept) -> tuple[str, ...]:
+        """Our keys for a concept: by its codes, else by its words."""
+        return self._known[concept]
+
+    def _look_up(self, concept: CodeableConcept) -> tuple[str, ...]:
+        found = [
+            key
+            for coding in concept.coding
+            if coding.system and coding.code
+            if (key := self.key_of_code(coding.system, coding.code))
+        ]
+        if not found:
+            words = [concept.text, *(coding.display for coding in concept.coding)]
+            found = [key for word in words if word and (key := self.key_of_text(word))]
+        return tuple(dict.fromkeys(found))
 
     def key_of_code(self, system: str, code: str) -> str | None:
         """Our key for a code, or ``None``."""
@@ -50,6 +74,13 @@ class ConcernTable:
         whole = f" {' '.join(split)} "
         found = max((name for name in begun if f" {name} " in whole), key=len, default=None)
         return self.names[found] if found else None
+
+
+def _characters(concept: CodeableConcept) -> int:
+    written = [concept.text]
+    for coding in concept.coding:
+        written += (coding.system, coding.code, coding.display)
+    return sum(len(text) for text in written if text)
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ from datetime import date
 import msgspec
 
 from crossgrain.fhir.read.errors import Category, Unreadable
+from crossgrain.fhir.read.remembered import Remembered
 
 _PARTIAL = re.compile(r"(\d{4})(?:-(0[1-9]|1[0-2]))?", re.ASCII)
 _TIME = re.compile(
@@ -33,7 +34,7 @@ class PartialDate(msgspec.Struct, frozen=True):
 
     def day(self, as_of: date) -> int | None:
         """Days from `as_of`, negative in the past; ``None`` when it names no single day."""
-        return (self.first - as_of).days if self.exact else None
+        return (self.first - as_of).days if self.first == self.last else None
 
 
 def read_date(text: object, expression: str) -> PartialDate:
@@ -53,16 +54,25 @@ def read_date(text: object, expression: str) -> PartialDate:
     """
     if not isinstance(text, str):
         raise Unreadable(Category.STRUCTURE, expression, "a date must be a string")
+    found = _DATES[text]
+    if found is None:
+        raise Unreadable(Category.VALUE, expression, "this is not a date that FHIR allows")
+    return found
+
+
+def _read(text: str) -> PartialDate | None:
     day = _day_of(text)
     if day:
         return PartialDate(day, day)
     form = _PARTIAL.fullmatch(text)
-    if not form:
-        raise _not_a_date(expression)
-    year, month = int(form[1]), form[2]
-    if not year:
-        raise _not_a_date(expression)
+    year = int(form[1]) if form else 0
+    if not form or not year:
+        return None
+    month = form[2]
     return PartialDate(date(year, int(month or 1), 1), _end(year, month))
+
+
+_DATES = Remembered(_read, len)
 
 
 def _day_of(text: str) -> date | None:
@@ -81,10 +91,6 @@ def _end(year: int, month: str | None) -> date:
     if month is None or month == "12":
         return date(year, 12, 31)
     return date.fromordinal(date(year, int(month) + 1, 1).toordinal() - 1)
-
-
-def _not_a_date(expression: str) -> Unreadable:
-    return Unreadable(Category.VALUE, expression, "this is not a date that FHIR allows")
 
 
 def full_years(born: date, on: date) -> int:

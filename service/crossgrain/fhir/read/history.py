@@ -33,20 +33,9 @@ class History:
     goals: list[Known] = field(default_factory=list)
 
 
-def keys_in(concept: CodeableConcept | None, table: ConcernTable) -> list[str]:
-    """Our keys for a concept: by its codes, else by its words."""
-    if concept is None:
-        return []
-    found = [
-        key
-        for coding in concept.coding
-        if coding.system and coding.code
-        if (key := table.key_of_code(coding.system, coding.code))
-    ]
-    if not found:
-        words = [concept.text, *(coding.display for coding in concept.coding)]
-        found = [key for word in words if word and (key := table.key_of_text(word))]
-    return list(dict.fromkeys(found))
+def keys_in(concept: CodeableConcept | None, table: ConcernTable) -> tuple[str, ...]:
+    """Our keys for a concept, where there is one."""
+    return () if concept is None else table.keys_of(concept)
 
 
 def read_condition(entry: Entry, history: History, reading: Reading) -> None:
@@ -95,7 +84,7 @@ def read_goal(entry: Entry, history: History, reading: Reading) -> None:
 
 
 def keep(
-    keys: list[str],
+    keys: tuple[str, ...],
     entry: Entry,
     found: list[Known],
     reading: Reading,

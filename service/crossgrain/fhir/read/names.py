@@ -6,12 +6,12 @@ only through a deployer's alias file. What is found here was read from text, and
 
 import re
 from fractions import Fraction
-from functools import lru_cache
 
 import msgspec
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.fhir.read.quantities import Amount
+from crossgrain.fhir.read.remembered import Remembered
 from crossgrain.fhir.read.sig_words import plain_words
 from crossgrain.fhir.read.units import Dimension, unit_of_word
 
@@ -39,8 +39,6 @@ _MADE_UP = re.compile(
     r"\b(?:sr|xr|er)\b"
 )
 _IODIDE = re.compile(r"iodide|\biodine")
-_LONGEST_KEPT = 120
-"""Characters of a name that is remembered: product names are short and come back."""
 _STRENGTH = re.compile(
     r"(?<![\w./])(?<!\d[-,])"  # no part of a range, of a decimal comma or of a longer number
     r"(?:(?P<w>\d+) )?(?P<n>\d+(?:\.\d+)?(?:/\d+(?:\.\d+)?)?|\.\d+)[ -]?"
@@ -82,10 +80,9 @@ def read_name(words: str) -> NamedMedicine | None:
     Fraction(60000, 1)
     >>> read_name("lisinopril 10 mg tablet")
     """
-    return _read(words) if len(words) <= _LONGEST_KEPT else _read.__wrapped__(words)
+    return _NAMED[words]
 
 
-@lru_cache(maxsize=2048)
 def _read(words: str) -> NamedMedicine | None:
     lower = words.casefold()
     if not _HINT.search(lower) or _NOT_HORMONE.search(lower):
@@ -98,6 +95,9 @@ def _read(words: str) -> NamedMedicine | None:
     return NamedMedicine(
         kinds, strengths, per_ml, bool(_MADE_UP.search(plain)), bool(_IODIDE.search(plain))
     )
+
+
+_NAMED = Remembered(_read, len)
 
 
 def _strengths(plain: str) -> tuple[tuple[Amount, ...], Fraction | None]:

@@ -25,6 +25,7 @@ from fractions import Fraction
 import msgspec
 
 from crossgrain.fhir.read.quantities import Amount
+from crossgrain.fhir.read.remembered import Remembered
 from crossgrain.fhir.read.schedule import (
     DAILY,
     WEEK,
@@ -75,6 +76,10 @@ def read_sig(words: str) -> Sig | None:
     >>> read_sig("1 tab po daily as directed") is None
     True
     """
+    return _SIGS[words]
+
+
+def _read_sig(words: str) -> Sig | None:
     if len(words) > _LONGEST:
         return None
     parts: list[Part] = []
@@ -84,6 +89,9 @@ def read_sig(words: str) -> Sig | None:
             return None
         parts.append(part)
     return Sig(tuple(parts)) if len(parts) == 1 or _days_disjoint(parts) else None
+
+
+_SIGS = Remembered(_read_sig, len)
 
 
 def read_frequency(words: str) -> Schedule | None:

@@ -21,13 +21,13 @@ Number = Any
 """An `int` or a `Decimal`; checked by `quantities.exact`."""
 
 
-class Coding(View):
+class Coding(msgspec.Struct, frozen=True):
     system: str | None = None
     code: str | None = None
     display: str | None = None
 
 
-class CodeableConcept(View):
+class CodeableConcept(msgspec.Struct, frozen=True):
     coding: tuple[Coding, ...] = ()
     text: str | None = None
 
@@ -257,7 +257,7 @@ class Goal(Resource):
     subject: Reference | None = None
 
 
-V = TypeVar("V", bound=View)
+V = TypeVar("V", bound=msgspec.Struct)
 _CHOICE = re.compile(
     r"\.(asNeeded|bounds|deceased|dose|effective|item|medication|onset|rate|reported|strength"
     r"|value)(?:Boolean|CodeableConcept|DateTime|Duration|Instant|Period|Quantity|Range|Ratio"
