@@ -13,6 +13,8 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from crossgrain import __version__
+from crossgrain.api.auth.guard import Guard
+from crossgrain.api.auth.wiring import Doors, doors
 from crossgrain.api.boundary import Boundary
 from crossgrain.api.cds.fetching import Fetcher
 from crossgrain.api.cds.gathering import Gatherer
@@ -53,6 +55,7 @@ def create_app(
     transport : how other servers are reached; the network unless a test gives its own
     """
     fetcher = Fetcher(settings, transport)
+    guarded = doors(settings, clock, transport)
     app = FastAPI(
         title="Crossgrain",
         version=__version__,
@@ -60,7 +63,7 @@ def create_app(
         docs_url=None,
         redoc_url=None,
         redirect_slashes=False,
-        lifespan=partial(_lifespan, fetcher),
+        lifespan=partial(_lifespan, fetcher, guarded),
     )
     desk = desk_over(catalogue, clock)
     for version in FhirVersion:
@@ -74,17 +77,19 @@ def create_app(
     _complete_openapi(app)
     app.add_exception_handler(RequestRefused, _on_refusal)
     app.add_exception_handler(HTTPException, _on_framework_error)
+    app.add_middleware(Guard, cds=guarded.cds, fhir=guarded.fhir)
     app.add_middleware(Boundary)
     return app
 
 
 @asynccontextmanager
-async def _lifespan(fetcher: Fetcher, app: FastAPI) -> AsyncIterator[None]:
+async def _lifespan(fetcher: Fetcher, guarded: Doors, app: FastAPI) -> AsyncIterator[None]:
     # What is loaded by now stays: leaving it out of collection steadies the slowest requests.
     gc.collect()
     gc.freeze()
     yield
     await fetcher.close()
+    await guarded.close()
 
 
 def _operations(desk: Desk) -> list[tuple[str, Operation, dict[str, Any]]]:
