@@ -10,7 +10,7 @@ from fractions import Fraction
 from math import log
 
 from crossgrain.dosing.case import Case, Enabled
-from crossgrain.dosing.climb import Slot, rising_amounts
+from crossgrain.dosing.climb import Slot, old_may_change, rising_amounts
 from crossgrain.dosing.daydose import day_dose
 from crossgrain.dosing.forecast import course, steady_day
 from crossgrain.dosing.kinetics import Pools
@@ -273,6 +273,7 @@ def _slots(
             wait + case.policy.results_days if number == final else case.pace.interval_days,
             doses,
             most_t3,
+            old_may_change(number, len(reached)),
         )
         for number, (doses, most_t3) in enumerate(reached)
     )

@@ -81,6 +81,15 @@ def rising_amounts(medicine: Medicine) -> list[Fraction]:
     return doses[1:]
 
 
+def old_may_change(number: int, steps: int) -> bool:
+    """Whether the old dose may change at this step of so many: evenly, and always at the last.
+
+    >>> [old_may_change(number, 6) for number in range(6)]
+    [True, False, True, False, True, True]
+    """
+    return number % ceil(steps / MOST_CHANGES) == 0 or number == steps - 1
+
+
 def _climb(medicines: Sequence[Medicine], pace: Pace, last_days: int) -> tuple[Slot, ...]:
     rising = [medicine for medicine in medicines if medicine.rises]
     amounts = {
@@ -98,7 +107,6 @@ def _climb(medicines: Sequence[Medicine], pace: Pace, last_days: int) -> tuple[S
                 amounts = {**amounts, medicine.preparation.id: dose}
                 ceiling += medicine.preparation.t3_ug(rise)
                 reached.append((amounts, ceiling))
-    stride = ceil(len(reached) / MOST_CHANGES)
     final = len(reached) - 1
     return tuple(
         Slot(
@@ -106,7 +114,7 @@ def _climb(medicines: Sequence[Medicine], pace: Pace, last_days: int) -> tuple[S
             last_days if number == final else pace.interval_days,
             doses,
             most_t3,
-            number % stride == 0 or number == final,
+            old_may_change(number, len(reached)),
         )
         for number, (doses, most_t3) in enumerate(reached)
     )
