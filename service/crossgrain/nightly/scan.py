@@ -32,7 +32,7 @@ class Row(msgspec.Struct, array_like=True, gc=False):
     hormone : thyroid hormone stands in it, or could
     medication : the Medication that it refers to, or empty
     layer : 0 for the base snapshot, 1 for the export
-    file, offset : where its line begins
+    file, place : where its line begins, in bytes
     body : the line
     """
 
@@ -45,7 +45,7 @@ class Row(msgspec.Struct, array_like=True, gc=False):
     medication: str
     layer: int
     file: int
-    offset: int
+    place: int
     body: bytes
 
 

@@ -13,7 +13,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from crossgrain.nightly.atomic import put_whole
-from crossgrain.nightly.scan import DELETED, KEPT, NAMED, Row
+from crossgrain.nightly.scan import Row
+from crossgrain.nightly.sql import GROUPED, TOTALS, steps
 
 _FIELDS = {
     "bucket": pa.int32(),
@@ -25,7 +26,7 @@ _FIELDS = {
     "medication": pa.string(),
     "layer": pa.int8(),
     "file": pa.int32(),
-    "offset": pa.int64(),
+    "place": pa.int64(),
     "body": pa.binary(),
 }
 SCHEMA = pa.schema(list(_FIELDS.items()))
@@ -58,19 +59,20 @@ class Grouping:
 
     def resolve(self, *, layered: bool) -> None:
         """Decide which rows stand, whose Medications are hormone, and which patients matter."""
-        self._db.execute(_LAYERED if layered else _PLAIN)
-        self._db.execute(_MATTERING)
+        for name, query in steps(layered=layered):
+            kind = "VIEW" if name == "standing" else "TABLE"
+            self._db.execute(f"CREATE {kind} {name} AS {query}")
 
     def totals(self) -> tuple[int, int]:
         """How many patients there are, and how many of them the judgement has to look at."""
-        found = self._db.execute(_TOTALS).fetchone()
+        found = self._db.execute(TOTALS).fetchone()
         assert found is not None  # an aggregate gives one row
         return int(found[0]), int(found[1])
 
     def write_buckets(self, folder: Path) -> None:
         """Write the rows of the patients that matter, one folder per bucket."""
         self._db.execute(
-            f"COPY ({_GROUPED}) TO '{_quoted(folder)}'"
+            f"COPY ({GROUPED}) TO '{_quoted(folder)}'"
             " (FORMAT parquet, PARTITION_BY (bucket), OVERWRITE_OR_IGNORE)"
         )
 
@@ -81,65 +83,6 @@ class Grouping:
 
 def _quoted(path: Path) -> str:
     return str(path).replace("'", "''")
-
-
-_PLAIN = f"""
-CREATE VIEW gone AS SELECT DISTINCT kind, id FROM every WHERE role = '{DELETED}';
-CREATE VIEW standing AS
-    SELECT * FROM every AS r WHERE role = '{KEPT}'
-    AND NOT EXISTS (SELECT 1 FROM gone WHERE gone.kind = r.kind AND gone.id = r.id)
-    AND NOT EXISTS (
-        SELECT 1 FROM gone WHERE gone.kind = 'Patient' AND r.patient = 'Patient/' || gone.id
-    )
-"""
-_LAYERED = f"""
-CREATE TABLE newer AS
-    SELECT DISTINCT kind, id FROM every
-    WHERE layer = 1 AND role IN ('{KEPT}', '{NAMED}') AND id <> '';
-CREATE VIEW gone AS SELECT DISTINCT kind, id FROM every WHERE role = '{DELETED}';
-CREATE VIEW standing AS
-    SELECT * FROM every AS r WHERE role = '{KEPT}'
-    AND (layer = 1 OR NOT EXISTS (
-        SELECT 1 FROM newer WHERE newer.kind = r.kind AND newer.id = r.id
-    ))
-    AND NOT EXISTS (SELECT 1 FROM gone WHERE gone.kind = r.kind AND gone.id = r.id)
-    AND NOT EXISTS (
-        SELECT 1 FROM gone WHERE gone.kind = 'Patient' AND r.patient = 'Patient/' || gone.id
-    )
-"""
-_MATTERING = """
-CREATE TABLE products AS
-    SELECT 'Medication/' || id AS medication, bool_or(hormone) AS hormone
-    FROM standing WHERE kind = 'Medication' GROUP BY id;
-CREATE TABLE mattering AS
-    SELECT DISTINCT patient FROM standing
-    LEFT JOIN products USING (medication)
-    WHERE patient <> '' AND kind IN ('MedicationStatement', 'MedicationRequest')
-    AND coalesce(products.hormone, standing.hormone);
-"""
-_TOTALS = """
-SELECT
-    (SELECT count(*) FROM (
-        SELECT patient FROM standing WHERE kind = 'Patient'
-        UNION SELECT patient FROM mattering
-    )),
-    (SELECT count(*) FROM mattering)
-"""
-_GROUPED = """
-SELECT bucket, patient, kind, id, layer, file, "offset", body FROM standing
-WHERE patient IN (SELECT patient FROM mattering)
-AND medication NOT IN (SELECT medication FROM products WHERE NOT hormone)
-UNION ALL
-SELECT needed.bucket, needed.patient, 'Medication', product.id, product.layer, product.file,
-    product."offset", product.body
-FROM (
-    SELECT DISTINCT bucket, patient, medication FROM standing
-    WHERE medication <> '' AND patient IN (SELECT patient FROM mattering)
-) AS needed
-JOIN standing AS product
-    ON product.kind = 'Medication' AND needed.medication = 'Medication/' || product.id
-WHERE product.hormone
-"""
 
 
 def patients_in(folder: Path) -> Iterator[tuple[str, list[bytes]]]:
@@ -161,4 +104,4 @@ def patients_in(folder: Path) -> Iterator[tuple[str, list[bytes]]]:
         yield current, found
 
 
-_ORDER = ("patient", "kind", "id", "layer", "file", "offset", "body")
+_ORDER = ("patient", "kind", "id", "layer", "file", "place", "body")

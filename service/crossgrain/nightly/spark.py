@@ -1,0 +1,174 @@
+"""The cluster engine: the same scanner, the same queries and the same judge on Apache Spark.
+
+Pieces of the input are scanned by the executors, which must see the files under the same paths.
+What comes back to the driver is one answer per patient with thyroid hormone, never a resource;
+it writes them to the same files as the local engine, so everything after that is shared.
+"""
+
+import os
+import sys
+from collections.abc import Iterable, Iterator
+from functools import lru_cache
+from itertools import groupby
+from typing import Any
+
+import msgspec
+
+from crossgrain.catalogue import Catalogue, load_catalogue
+from crossgrain.fhir.version import FhirVersion
+from crossgrain.nightly.answers import ENCODE
+from crossgrain.nightly.atomic import write_whole
+from crossgrain.nightly.chunks import Chunk
+from crossgrain.nightly.faults import RunRefused
+from crossgrain.nightly.options import Options
+from crossgrain.nightly.progress import Progress
+from crossgrain.nightly.sql import GROUPED, TOTALS, steps
+from crossgrain.nightly.totals import Totals, VersionOf
+from crossgrain.nightly.workdir import WorkDir
+from crossgrain.nightly.worker import Setting, judge_for, scanner_for
+
+try:
+    from py4j.protocol import Py4JError
+    from pyspark import StorageLevel
+    from pyspark.errors import PySparkException
+    from pyspark.sql import SparkSession
+    from pyspark.sql import types as t
+except ImportError as missing:
+    raise RunRefused("--engine spark needs the extra: pip install 'crossgrain[spark]'") from missing
+
+_SCHEMA = t.StructType(
+    [
+        t.StructField("bucket", t.IntegerType()),
+        t.StructField("patient", t.StringType()),
+        t.StructField("kind", t.StringType()),
+        t.StructField("id", t.StringType()),
+        t.StructField("role", t.StringType()),
+        t.StructField("hormone", t.BooleanType()),
+        t.StructField("medication", t.StringType()),
+        t.StructField("layer", t.IntegerType()),
+        t.StructField("file", t.IntegerType()),
+        t.StructField("place", t.LongType()),
+        t.StructField("body", t.BinaryType()),
+    ]
+)
+_IN_PLACE = ("patient", "kind", "id", "layer", "file", "place")
+
+
+def run_on_spark(
+    setting: Setting,
+    chunks: list[Chunk],
+    work: WorkDir,
+    version_of: VersionOf,
+    progress: Progress,
+) -> Totals:
+    """Scan, group and judge on a cluster; it starts over where it was interrupted."""
+    spark = _session(setting)
+    try:
+        scanned = spark.sparkContext.parallelize(chunks, max(len(chunks), 1)).mapPartitions(
+            lambda part: _scan(setting, part)
+        )
+        scanned = scanned.persist(StorageLevel.DISK_ONLY)
+        with progress.stage("reading", sum(c.end - c.start for c in chunks), "B") as advance:
+            for number, tally in scanned.filter(_is_tally).toLocalIterator():
+                write_whole(work.tallies / f"{number:06}.json", tally)
+                advance(chunks[number].end - chunks[number].start)
+        version = version_of(work)
+        rows = spark.createDataFrame(scanned.filter(_is_row).values(), _SCHEMA)
+        return _group_and_judge(spark, rows, setting, version, work, progress)
+    except (PySparkException, Py4JError) as wrong:
+        raise RunRefused(
+            f"the cluster failed ({type(wrong).__name__}): nothing was published; its own log says"
+            " more"
+        ) from None
+    finally:
+        spark.stop()
+
+
+def _session(setting: Setting) -> Any:
+    options = setting.options
+    builder = SparkSession.builder.appName("crossgrain screen")
+    builder = builder.config("spark.sql.session.timeZone", "UTC")
+    builder = builder.config("spark.ui.showConsoleProgress", "false")
+    builder = builder.config("spark.ui.enabled", "false")
+    if not _submitted():
+        os.environ.setdefault("PYSPARK_PYTHON", sys.executable)
+        builder = builder.master(f"local[{options.jobs}]")
+        builder = builder.config("spark.sql.shuffle.partitions", str(setting.buckets))
+    spark = builder.getOrCreate()
+    spark.sparkContext.setLogLevel("ERROR")
+    return spark
+
+
+def _submitted() -> bool:
+    """Whether ``spark-submit`` has set a master for us."""
+    from pyspark import SparkConf  # noqa: PLC0415 - reads the JVM's properties only when asked
+
+    return SparkConf().contains("spark.master")
+
+
+def _group_and_judge(
+    spark: Any,
+    rows: Any,
+    setting: Setting,
+    version: FhirVersion,
+    work: WorkDir,
+    progress: Progress,
+) -> Totals:
+    rows.createOrReplaceTempView("every")
+    with progress.stage("grouping", None, ""):
+        for name, query in steps(layered=setting.layered):
+            found = spark.sql(query)
+            if name != "standing":  # small, and asked for more than once
+                found = found.persist(StorageLevel.MEMORY_AND_DISK)
+            found.createOrReplaceTempView(name)
+        counted = spark.sql(TOTALS).first()
+    totals = Totals(counted["patients"], counted["mattering"])
+    grouped = spark.sql(GROUPED).repartition(setting.buckets, "bucket")
+    answers = grouped.sortWithinPartitions(*_IN_PLACE).rdd.mapPartitionsWithIndex(
+        lambda number, part: _judge(setting.options, version, number, part)
+    )
+    with progress.stage("judging", totals.to_judge, "patients") as advance:
+        for number, count, lines in answers.toLocalIterator():
+            write_whole(work.judged / f"{number:06}.ndjson", lines)
+            advance(count)
+    return totals
+
+
+def _scan(setting: Setting, part: Iterable[Chunk]) -> Iterator[tuple[int, Any]]:
+    """On an executor: the rows of its pieces, and with each piece's number its tally."""
+    scanner = scanner_for(setting, _catalogue(setting.options))
+    for chunk in part:
+        rows, tally = scanner.scan(chunk)
+        yield from ((_ROW, msgspec.structs.astuple(row)) for row in rows)
+        yield chunk.number, msgspec.json.encode(tally)
+
+
+_ROW = -1
+"""Stands in a piece's place before a row."""
+
+
+def _is_row(item: tuple[int, Any]) -> bool:
+    return item[0] == _ROW
+
+
+def _is_tally(item: tuple[int, Any]) -> bool:
+    return item[0] != _ROW
+
+
+def _judge(
+    options: Options, version: FhirVersion, number: int, part: Iterable[Any]
+) -> Iterator[tuple[int, int, bytes]]:
+    """On an executor: the answers of one partition, as the local engine writes them."""
+    judge = judge_for(options, _catalogue(options), version)
+    by_patient = groupby(part, key=lambda row: row.patient)
+    lines = [
+        ENCODE(judge.answer(patient, [bytes(row.body) for row in rows]))
+        for patient, rows in by_patient
+    ]
+    yield number, len(lines), b"".join(line + b"\n" for line in lines)
+
+
+@lru_cache(maxsize=1)
+def _catalogue(options: Options) -> Catalogue:
+    """The tables, read once per process."""
+    return load_catalogue(options.chart)
