@@ -1,71 +1,44 @@
 """The chart: coverage, T3 exposure, and the doses and labs beneath them, as SVG.
 
-Drawn here rather than by a plotting library: text stays text, colours follow the page's light
-and dark themes, and the whole drawing is a tenth of the size of what such libraries write.
+Drawn here rather than by a plotting library: text stays text and colours follow the page's
+light and dark themes. Measured on one plan: 16 kB in a few milliseconds, where matplotlib wrote
+42 kB in 90 ms for the two panels alone.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from math import ceil
 
 from markupsafe import Markup
 
-from crossgrain.sheet.charted import Charted, Dose
-from crossgrain.sheet.drawing import MONTHS, Scale, area_path, element, line_path, thinned
-from crossgrain.sheet.traces import Banded, Values
+from crossgrain.sheet.charted import Charted
+from crossgrain.sheet.drawing import MONTHS, Scale, area_path, element, line_path
+from crossgrain.sheet.frame import LETTER_WIDTH, Frame, Size
+from crossgrain.sheet.strips import labs, strips
+from crossgrain.sheet.traces import Banded
 
-_LETTER_WIDTH = 0.56
-"""Mean width of a letter, in font sizes: enough to tell whether a label fits."""
 _WEEKS_BETWEEN_TICKS = (1, 2, 4, 6, 8, 13, 26)
-_POINTS = 90
-
-
-@dataclass(frozen=True, slots=True)
-class Size:
-    """Measures of one drawing, in its own pixels."""
-
-    name: str
-    width: int
-    left: int
-    font: int
-    coverage: int
-    exposure: int
-    strip: int
-    ticks: int
 
 
 WIDE = Size("wide", width=880, left=92, font=13, coverage=210, exposure=130, strip=27, ticks=8)
 NARROW = Size("narrow", width=480, left=74, font=16, coverage=220, exposure=150, strip=32, ticks=4)
 
 
-@dataclass(frozen=True, slots=True)
-class _Frame:
-    """Where everything lies in one drawing."""
-
-    chart: Charted
-    size: Size
-    across: Scale
-
-    def points(self, values: Values, up: Scale) -> list[tuple[float, float]]:
-        return [(self.across.at(day), up.at(values[day])) for day in thinned(len(values), _POINTS)]
-
-
 def draw(chart: Charted, size: Size, describe: str) -> Markup:
     """One drawing of the chart; `describe` says in words what it shows."""
     across = Scale(0, chart.own.days - 1, size.left, size.width - 14)
-    frame = _Frame(chart, size, across)
+    frame = Frame(chart, size, across)
     gap, head = size.font * 2.6, size.font * 1.9
     upper = (head, head + size.coverage)
     lower = (upper[1] + gap, upper[1] + gap + size.exposure)
-    strips = lower[1] + size.font * 2.6
-    bottom = strips + 3 * size.strip
+    beneath = lower[1] + size.font * 2.6
+    bottom = beneath + 3 * size.strip
     parts = [
         *_waiting(frame, upper[0], bottom),
         *_coverage(frame, upper),
         *_exposure(frame, lower),
         *_dates(frame, lower[1]),
-        *_strips(frame, strips),
-        *_labs(frame, upper[0], strips + 2 * size.strip),
+        *strips(frame, beneath),
+        *labs(frame, upper[0], beneath + 2 * size.strip),
         element("line", class_="cursor", x1=across.first, x2=across.first, y1=upper[0], y2=bottom),
     ]
     return element(
@@ -86,7 +59,7 @@ def draw(chart: Charted, size: Size, describe: str) -> Markup:
     )
 
 
-def _coverage(frame: _Frame, place: tuple[float, float]) -> Iterator[Markup]:
+def _coverage(frame: Frame, place: tuple[float, float]) -> Iterator[Markup]:
     own, other, limit = frame.chart.own, frame.chart.other, frame.chart.lowest_coverage
     tops = [max(own.coverage.high), max(own.most_generous), 1.1]
     up = _upwards(tops + ([max(other.coverage.high)] if other else []), place)
@@ -103,7 +76,7 @@ def _coverage(frame: _Frame, place: tuple[float, float]) -> Iterator[Markup]:
     yield from _banded(frame, up, own.coverage, "own")
 
 
-def _exposure(frame: _Frame, place: tuple[float, float]) -> Iterator[Markup]:
+def _exposure(frame: Frame, place: tuple[float, float]) -> Iterator[Markup]:
     own, other, limit = frame.chart.own, frame.chart.other, frame.chart.highest_t3
     tops = [max(own.t3.high), 1.1] + ([max(other.t3.high)] if other else [])
     up = _upwards(tops, place)
@@ -119,13 +92,13 @@ def _upwards(tops: Sequence[float], place: tuple[float, float]) -> Scale:
     return Scale(0, ceil(max(tops) * 4) / 4, place[1], place[0])
 
 
-def _banded(frame: _Frame, up: Scale, banded: Banded, kind: str) -> Iterator[Markup]:
+def _banded(frame: Frame, up: Scale, banded: Banded, kind: str) -> Iterator[Markup]:
     high, low = frame.points(banded.high, up), frame.points(banded.low, up)
     yield element("path", class_=f"band {kind}", d=area_path(high, low))
     yield element("path", class_=f"line {kind}", d=line_path(frame.points(banded.value, up)))
 
 
-def _grid(frame: _Frame, up: Scale, heading: str) -> Iterator[Markup]:
+def _grid(frame: Frame, up: Scale, heading: str) -> Iterator[Markup]:
     across, font = frame.across, frame.size.font
     yield element("text", heading, class_="panel", x=0, y=up.last - font * 0.7)
     for percent in range(0, int(up.high * 100) + 1, 50):
@@ -137,7 +110,7 @@ def _grid(frame: _Frame, up: Scale, heading: str) -> Iterator[Markup]:
         )
 
 
-def _limit(frame: _Frame, up: Scale, limit: float) -> Iterator[Markup]:
+def _limit(frame: Frame, up: Scale, limit: float) -> Iterator[Markup]:
     """Past this a finding is raised."""
     if not up.low < limit < up.high:
         return
@@ -152,7 +125,7 @@ def _limit(frame: _Frame, up: Scale, limit: float) -> Iterator[Markup]:
     )
 
 
-def _waiting(frame: _Frame, top: float, bottom: float) -> Iterator[Markup]:
+def _waiting(frame: Frame, top: float, bottom: float) -> Iterator[Markup]:
     """The stretch during which the dose waits for labs."""
     first = frame.across.at(frame.chart.checkpoint_day)
     yield element(
@@ -160,13 +133,13 @@ def _waiting(frame: _Frame, top: float, bottom: float) -> Iterator[Markup]:
         height=bottom - top,
     )  # fmt: skip
     words = "waiting for labs"
-    if frame.across.last - first > len(words) * frame.size.font * _LETTER_WIDTH:
+    if frame.across.last - first > len(words) * frame.size.font * LETTER_WIDTH:
         yield element(
             "text", words, class_="tick end", x=frame.across.last - 4, y=top - frame.size.font * 0.5
         )
 
 
-def _dates(frame: _Frame, top: float) -> Iterator[Markup]:
+def _dates(frame: Frame, top: float) -> Iterator[Markup]:
     font = frame.size.font
     for day in _ticks(frame):
         x, shown = frame.across.at(day), frame.chart.day(day)
@@ -177,7 +150,7 @@ def _dates(frame: _Frame, top: float) -> Iterator[Markup]:
         )  # fmt: skip
 
 
-def _ticks(frame: _Frame) -> list[int]:
+def _ticks(frame: Frame) -> list[int]:
     """Whole weeks, as many as there is room for, none under the right edge."""
     weeks = frame.chart.own.days / 7
     between = next((w for w in _WEEKS_BETWEEN_TICKS if weeks / w <= frame.size.ticks), 52)
@@ -187,50 +160,3 @@ def _ticks(frame: _Frame) -> list[int]:
         for day in range(0, frame.chart.own.days, between * 7)
         if frame.across.at(day) + room <= frame.size.width
     ]
-
-
-def _strips(frame: _Frame, top: float) -> Iterator[Markup]:
-    for row, (name, kind, doses) in enumerate(
-        (("Old", "old", frame.chart.old), ("New", "new", frame.chart.new), ("Labs", "", ()))
-    ):
-        y = top + row * frame.size.strip
-        yield element(
-            "text", name, class_="strip", x=0, y=y + frame.size.strip / 2 + frame.size.font * 0.35
-        )
-        for dose in doses:
-            yield from _block(frame, dose, kind, y)
-
-
-def _block(frame: _Frame, dose: Dose, kind: str, y: float) -> Iterator[Markup]:
-    first = frame.across.at(dose.first_day)
-    width = min(frame.across.at(dose.last_day + 1), frame.across.last) - first
-    height, font = frame.size.strip - 4, frame.size.font
-    yield element("rect", class_=f"dose {kind}", x=first, y=y, width=width - 1, height=height, rx=3)
-    for words in (dose.words, dose.words.partition(" ")[0]):
-        if len(words) * font * _LETTER_WIDTH + 4 < width and (
-            words == dose.words or "+" not in dose.words
-        ):
-            yield element(
-                "text", words, class_=f"dose-word {kind}", x=first + width / 2,
-                y=y + height / 2 + font * 0.35,
-            )  # fmt: skip
-            return
-
-
-def _labs(frame: _Frame, top: float, strip: float) -> Iterator[Markup]:
-    """A drop on the strip, and a line up through the panels."""
-    middle = strip + (frame.size.strip - 4) / 2
-    for day in frame.chart.labs:
-        x = frame.across.at(day)
-        yield element("line", class_="lab-line", x1=x, x2=x, y1=top, y2=middle - 8)
-        yield element(
-            "path", class_="drop",
-            d=f"M{x:.1f} {middle - 9:.1f}c4 6 6 8 6 11a6 6 0 0 1-12 0c0-3 2-5 6-11z",
-        )  # fmt: skip
-        shown = frame.chart.day(day)
-        left = frame.across.last - x < frame.size.font * 5
-        yield element(
-            "text", f"{shown.day} {MONTHS[shown.month - 1]}",
-            class_="tick end" if left else "tick start", x=x - 11 if left else x + 11,
-            y=middle + frame.size.font * 0.4,
-        )  # fmt: skip

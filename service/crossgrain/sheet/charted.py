@@ -1,18 +1,27 @@
 """What the chart shows of one plan, before anything is drawn."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.dosing.forecast import coverage_weights
 from crossgrain.dosing.kinetics import Intake, intake_of
-from crossgrain.dosing.plan import Part, Plan, PriorTherapy, Step
+from crossgrain.dosing.plan import LineDose, Part, Plan, PriorTherapy, Step
+from crossgrain.dosing.preparations import Kind
 from crossgrain.fhir.proposal import Proposal
 from crossgrain.fhir.write.words import number
 from crossgrain.sheet.modes import modes
 from crossgrain.sheet.traces import Trace, trace
 
 SHORT_UNITS = {"ug": "µg", "mg": "mg"}
+SHORT_NAMES = {
+    Kind.LEVOTHYROXINE: "LT4",
+    Kind.DESICCATED_THYROID: "desiccated",
+    Kind.LIOTHYRONINE: "LT3",
+    Kind.FIXED_RATIO: "fixed ratio, T4",
+    Kind.COMPOUNDED: "compounded",
+}
+"""In the order in which a combination is written."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,13 +109,19 @@ def _strip(steps: tuple[Step, ...], *parts: Part) -> tuple[Dose, ...]:
     """The doses of some of the medicines, periods of equal doses as one."""
     blocks: list[Dose] = []
     for step in steps:
-        words = " + ".join(
-            f"{number(line.amount)} {SHORT_UNITS[line.preparation.unit]}"
-            for line in step.lines
-            if line.part in parts
-        )
+        words = _doses([line for line in step.lines if line.part in parts])
         if blocks and blocks[-1].words == words:
-            blocks[-1] = Dose(blocks[-1].first_day, step.last_day, words)
+            blocks[-1] = replace(blocks[-1], last_day=step.last_day)
         else:
             blocks.append(Dose(step.first_day, step.last_day, words))
     return tuple(block for block in blocks if block.words)
+
+
+def _doses(lines: list[LineDose]) -> str:
+    """What is taken a day; each medicine named where there are several."""
+    order = list(SHORT_NAMES)
+    return " + ".join(
+        (f"{SHORT_NAMES[line.preparation.kind]} " if len(lines) > 1 else "")
+        + f"{number(line.amount)} {SHORT_UNITS[line.preparation.unit]}"
+        for line in sorted(lines, key=lambda line: order.index(line.preparation.kind))
+    )
