@@ -225,6 +225,22 @@ def test_both_modes_are_followed_to_the_same_day():
     assert stop.t4_pool_end_ug == pytest.approx(overlap.t4_pool_end_ug)
 
 
+@pytest.mark.parametrize(
+    ("taken", "target", "pace"),
+    [
+        # in these the default parameters, not a corner of their band, make the extreme
+        (regimen(mg60=120), Target.LEVOTHYROXINE, "standard"),
+        (regimen(lt4=100, lt3=10), Target.DESICCATED_THYROID, "cautious"),
+    ],
+)
+def test_a_band_holds_the_value_that_it_is_drawn_around(taken, target, pace):
+    own, _ = plan(taken, target, pace_id=pace).forecasts
+    low, high = own.band.lowest_coverage
+    assert low <= own.lowest.lowest.value <= high
+    low, high = own.band.highest_t3_exposure
+    assert low <= own.t3_exposure[1].value <= high
+
+
 # --- shared and old medicines ---------------------------------------------------------------
 
 
