@@ -29,6 +29,7 @@ from crossgrain.api.operations.apply import apply, plan_options
 from crossgrain.api.operations.compare_bases import compare_bases
 from crossgrain.api.operations.desk import Desk, desk_over
 from crossgrain.api.operations.propose_switch import propose_switch
+from crossgrain.api.operations.screen_switches import screen_switches, screening_options
 from crossgrain.api.operations.sheet import add_sheet
 from crossgrain.api.requests import Operation, refuse, serve
 from crossgrain.api.settings import Settings
@@ -116,6 +117,18 @@ def _operations(desk: Desk) -> list[tuple[str, Operation, dict[str, Any]]]:
                 " target there. No plan.",
                 desk.comparison_options,
                 "A Parameters resource with one parameter named basis per chart.",
+            ),
+        ),
+        (
+            "$screen-switches",
+            partial(screen_switches, desk),
+            operation_docs(
+                "Screen a past switch",
+                "One patient's record in; what is wrong with the last change of preparation"
+                " out, as the nightly job judges it.",
+                screening_options(desk.switch_options),
+                "A collection Bundle: an OperationOutcome that says how it ended, then the"
+                " DetectedIssues.",
             ),
         ),
         (

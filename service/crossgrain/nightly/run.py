@@ -25,6 +25,7 @@ from crossgrain.nightly.report import faults_of, patients_of, report_of
 from crossgrain.nightly.summary import write_summary
 from crossgrain.nightly.totals import Totals, seen_version, tallies_in
 from crossgrain.nightly.workdir import REPORT, WorkDir, locked
+from crossgrain.screening.screen import enabled
 from crossgrain.nightly.worker import Setting
 
 _BUCKET_BYTES = 64 * 1024 * 1024
@@ -88,8 +89,7 @@ def _enabled(options: Options, catalogue: Catalogue) -> tuple[Basis, ...]:
     for wanted in options.bases:
         if wanted not in known:
             raise RunRefused(f"--basis {wanted}: no such basis; there are {', '.join(known)}")
-    wanted_ids = options.bases or tuple(b.id for b in catalogue.bases if b.sets_checkpoint)
-    return tuple(basis for basis in catalogue.bases if basis.id in wanted_ids)
+    return enabled(catalogue.bases, options.bases)
 
 
 def _inputs(options: Options) -> tuple[Export, Export | None]:

@@ -18,7 +18,7 @@ from crossgrain.nightly.options import Options
 from crossgrain.nightly.scan import Scanner
 from crossgrain.nightly.sieve import Sieve
 from crossgrain.nightly.tables import patients_in, write_rows
-from crossgrain.screening.screen import Ruler
+from crossgrain.screening.screen import Ruler, enabled
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,12 +38,7 @@ def scanner_for(setting: Setting, catalogue: Catalogue) -> Scanner:
 
 def judge_for(options: Options, catalogue: Catalogue, version: FhirVersion) -> Judge:
     """The judge of a run."""
-    wanted = options.bases
-    bases = tuple(
-        basis
-        for basis in catalogue.bases
-        if (basis.id in wanted if wanted else basis.sets_checkpoint)
-    )
+    bases = enabled(catalogue.bases, options.bases)
     return Judge(catalogue, Ruler(options.as_of, bases, catalogue.limits), version)
 
 

@@ -1,6 +1,6 @@
 """One patient's course in, an answer out: flagged, cleared, still climbing, or to be reviewed."""
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -30,6 +30,11 @@ class Ruler:
     as_of: date
     bases: tuple[Basis, ...]
     limits: Limits
+
+
+def enabled(bases: Iterable[Basis], wanted: Collection[str]) -> tuple[Basis, ...]:
+    """The bases that were asked for, or else those that set a checkpoint."""
+    return tuple(b for b in bases if (b.id in wanted if wanted else b.sets_checkpoint))
 
 
 def screen(course: Course, ruler: Ruler) -> Screened:

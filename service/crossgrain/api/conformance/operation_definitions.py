@@ -45,6 +45,21 @@ def compare_bases_definition(options: Iterable[Option]) -> Resource:
     return body
 
 
+def screen_switches_definition(options: Iterable[Option]) -> Resource:
+    """``$screen-switches``."""
+    body = _system_level(
+        "screen-switches",
+        "Screen a past switch",
+        "One patient's record in; what is wrong with the last change of preparation out, as the"
+        " nightly job judges it.",
+    )
+    answer = _out(
+        "return", 1, "1", "Bundle", "An OperationOutcome that says how it ended, then the flags."
+    )
+    body["parameter"] = [_record("record"), *map(_in, options), answer]
+    return body
+
+
 def apply_definition(version: FhirVersion) -> Resource:
     """The core ``$apply`` with the record and the options beside it."""
     body = head(

@@ -8,10 +8,12 @@ from crossgrain.api.conformance.operation_definitions import (
     apply_definition,
     compare_bases_definition,
     propose_switch_definition,
+    screen_switches_definition,
 )
 from crossgrain.api.conformance.plan_definition import plan_definition
 from crossgrain.api.conformance.terminology import code_system, every_code_system, value_set
 from crossgrain.api.operations.desk import Desk
+from crossgrain.api.operations.screen_switches import screening_options
 from crossgrain.api.settings import Settings
 from crossgrain.fhir.version import FhirVersion
 
@@ -25,6 +27,7 @@ def definitions(desk: Desk, version: FhirVersion) -> Iterator[Resource]:
     yield plan_definition(desk.catalogue)
     yield propose_switch_definition(desk.switch_options)
     yield compare_bases_definition(desk.comparison_options)
+    yield screen_switches_definition(screening_options(desk.switch_options))
     yield apply_definition(version)
     for codes in every_code_system(desk.catalogue, desk.switch_options):
         yield code_system(codes)

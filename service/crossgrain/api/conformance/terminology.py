@@ -12,6 +12,7 @@ from crossgrain.fhir.write.narrative import table
 from crossgrain.fhir.write.plan_words import PRIOR_WORDS
 from crossgrain.fhir.write.words import TARGET_WORDS
 from crossgrain.safety.rule import Rule
+from crossgrain.screening.flags import Code, Grade
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +36,7 @@ class Codes:
 
 
 def every_code_system(catalogue: Catalogue, options: Iterable[Option]) -> Iterator[Codes]:
-    """One per option that takes codes, one for the findings, one for the reasons to override."""
+    """One per option that takes codes; then the findings, the screening, the reasons to override."""
     meanings = _meanings(catalogue)
     for option in options:
         if option.codes:
@@ -53,6 +54,13 @@ def every_code_system(catalogue: Catalogue, options: Iterable[Option]) -> Iterat
         "Safety findings",
         "What a safety rule found, what it could not check, and what is said of a draft order.",
         tuple(_findings(catalogue)),
+    )
+    yield Codes(
+        "screening",
+        "What the screening finds",
+        "What is wrong with a past change of preparation, and the grades of how much speaks"
+        " for it.",
+        tuple(Concept(code, _words(code)) for code in (*Code, *Grade)),
     )
     yield Codes(
         "override-reason",

@@ -10,6 +10,7 @@ from crossgrain.fhir.version import FhirVersion
 from crossgrain.fhir.write.narrative import bullets, narrative, paragraph, plain
 from crossgrain.fhir.write.r5 import to_r5
 from crossgrain.fhir.write.words import CAUTION
+from crossgrain.screening.flags import Flag
 
 SCREENING_SYSTEM = "urn:crossgrain:CodeSystem:screening"
 """Code system of what the screening finds, and of its grades."""
@@ -47,6 +48,22 @@ class Finding:
     evidence: Sequence[tuple[str, Sequence[str]]]
     act: str
     source: str
+
+
+def finding_of(patient: str, flag: Flag) -> Finding:
+    """A flag of the screening as it is written."""
+    return Finding(
+        patient=patient,
+        code=flag.code,
+        grade=flag.grade,
+        urgency=flag.urgency,
+        switch=flag.switch,
+        statement=flag.statement,
+        arithmetic=flag.arithmetic,
+        evidence=[(e.statement, e.references) for e in flag.evidence],
+        act=flag.act,
+        source=flag.source,
+    )
 
 
 def issue_id(deployment: str, finding: Finding) -> str:
