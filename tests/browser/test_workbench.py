@@ -128,3 +128,18 @@ def test_the_keyboard_alone_reaches_every_control_in_order(open_page: Open, serv
     wanted = ["example", "version", "target", "basis", "pace", "prior-therapy", "as-of", "curl"]
     places = [walked.index(name) for name in (*wanted, "json", "sheet")]
     assert places == sorted(places)
+
+
+def test_an_access_token_is_sent_and_stays_out_of_the_command(
+    open_page: Open, service: str
+) -> None:
+    page = open_page()
+    come(page, service)
+    page.get_by_text("Access token").click()
+    page.get_by_label("Where the service asks for one").fill("secret-token")
+    with page.expect_request(lambda sent: "$propose-switch" in sent.url) as sent:
+        page.get_by_label("Basis").select_option("trial")
+    assert sent.value.headers["authorization"] == "Bearer secret-token"
+    settled(page)
+    expect(page.locator("#curl")).to_contain_text('"Authorization: Bearer $TOKEN"')
+    assert "secret-token" not in page.locator("#curl").inner_text()

@@ -12,6 +12,7 @@
     return given.toString();
   };
   const contentType = () => FHIR + (byId("version").value === "r5" ? "; fhirVersion=5.0" : "");
+  const token = () => byId("token").value ? { Authorization: "Bearer " + byId("token").value } : {};
   const isOwn = () => !example || example.value === "";
   const record = async () => {
     if (isOwn()) return pasted.value;
@@ -23,11 +24,12 @@
     const from = isOwn() ? "@record.json" : "@-";
     const first = isOwn() ? "" : "curl -sS '" + location.origin + "/examples/" + example.value + "' | ";
     return first + "curl -sS '" + location.origin + "/fhir/" + byId("version").value +
-      "/$propose-switch?" + query() + "' -H 'Content-Type: " + FHIR + "' --data-binary " + from;
+      "/$propose-switch?" + query() + "' -H 'Content-Type: " + FHIR + "'" +
+      (byId("token").value ? ' -H "Authorization: Bearer $TOKEN"' : "") + " --data-binary " + from;
   };
 
   const post = (path, accept, body) => fetch(path + "?" + query(), {
-    method: "POST", body, headers: { "Content-Type": contentType(), Accept: accept },
+    method: "POST", body, headers: { "Content-Type": contentType(), Accept: accept, ...token() },
     cache: "no-store", referrerPolicy: "no-referrer",
   });
 
