@@ -62,9 +62,9 @@ class Plausible:
     unit: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class CodeTables:
-    """Every code table, checked.
+    """Every code table, checked; loaded once, so equal to itself alone.
 
     Attributes
     ----------

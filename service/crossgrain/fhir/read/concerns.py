@@ -7,6 +7,7 @@ that ends in ``*`` (ATC, ICD-10) stands for everything below it.
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from operator import attrgetter
 
 from crossgrain.dosing.entries import listed, refuse, table, text
 from crossgrain.fhir.read.codesystems import Atc, Code, Icd10, Loinc, Ndc, RxNorm, Snomed
@@ -37,7 +38,7 @@ class ConcernTable:
     )
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "_known", Remembered(self._look_up, _characters))
+        object.__setattr__(self, "_known", Remembered(self._look_up, attrgetter("characters")))
 
     def keys_of(self, concept: CodeableConcept) -> tuple[str, ...]:
         """Our keys for a concept: by its codes, else by its words."""
@@ -74,13 +75,6 @@ class ConcernTable:
         whole = f" {' '.join(split)} "
         found = max((name for name in begun if f" {name} " in whole), key=len, default=None)
         return self.names[found] if found else None
-
-
-def _characters(concept: CodeableConcept) -> int:
-    written = [concept.text]
-    for coding in concept.coding:
-        written += (coding.system, coding.code, coding.display)
-    return sum(len(text) for text in written if text)
 
 
 @dataclass(frozen=True, slots=True)

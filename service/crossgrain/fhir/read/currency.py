@@ -194,6 +194,8 @@ def _ends(period: Period | None, path: str) -> Ends:
 
 def _bounds(dosages: Sequence[Dosage], path: str) -> Ends:
     """From the earliest start to the latest end; open where one dosage is open."""
+    if not any(map(has_bounds, dosages)):
+        return None, None
     spans = [_ends(_period_of(d), f"{path}.timing.repeat.bounds") for d in dosages]
     starts = [start for start, _ in spans if start]
     ends = [end for _, end in spans if end]

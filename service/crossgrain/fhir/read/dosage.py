@@ -15,7 +15,7 @@ from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.labelled import labelled
 from crossgrain.fhir.read.medicines import Product, strengths_of
 from crossgrain.fhir.read.notes import Notes
-from crossgrain.fhir.read.quantities import Amount, amount_of, plain
+from crossgrain.fhir.read.quantities import Amount, amount_of, mean, plain, scaled, total
 from crossgrain.fhir.read.schedule import Schedule
 from crossgrain.fhir.read.sig import Part, Sig, Traces, read_sig, traces_in
 from crossgrain.fhir.read.timing import schedule_of
@@ -45,7 +45,7 @@ class ReadDose(msgspec.Struct, frozen=True):
     @property
     def daily(self) -> Fraction:
         """Mean amount a day."""
-        return sum(self.cycle, Fraction(0)) / len(self.cycle)
+        return mean(self.cycle)
 
 
 class _Scale(msgspec.Struct, frozen=True):
@@ -58,10 +58,11 @@ class _Scale(msgspec.Struct, frozen=True):
     def dose(self, stated: Sequence[Stated], schedule: Schedule) -> ReadDose:
         """Amounts that state one dose (ordered in tablets, calculated in µg), which must agree."""
         doses = [self._one(amount, schedule, place) for place, amount in self._usable(stated)]
-        if any((d.preparation, d.cycle) != (doses[0].preparation, doses[0].cycle) for d in doses):
+        first = doses[0]
+        if any((d.preparation, d.cycle) != (first.preparation, first.cycle) for d in doses[1:]):
             said = " and ".join(f"{plain(d.daily)} {_unit(d.preparation)} a day" for d in doses)
             raise Asked(self.path, f"The dose is given as {said}. Which one is taken?")
-        return doses[0]
+        return first
 
     def dose_of(self, part: Part) -> ReadDose:
         """What one part of a text says."""
@@ -70,15 +71,17 @@ class _Scale(msgspec.Struct, frozen=True):
 
     def _one(self, amount: Amount, schedule: Schedule, place: str) -> ReadDose:
         each = labelled(amount, self.product, self.preparations, place)
-        cycle = tuple(each.amount * doses for doses in schedule.doses)
+        cycle = tuple(scaled(each.amount, doses) for doses in schedule.doses)
         in_words = each.in_words or schedule.in_words
         return ReadDose(each.preparation, cycle, in_words, each.assumed)
 
     def _usable(self, stated: Sequence[Stated]) -> Sequence[Stated]:
         """Leave out tablets of unknown strength where a mass stands beside them."""
         known = self.product.strength is not None or self.product.strength_grains is not None
+        if known:
+            return stated
         masses = [s for s in stated if s[1].dimension is not Dimension.PIECE]
-        return masses if masses and not known else stated
+        return masses or stated
 
 
 def read_dosage(
@@ -209,7 +212,7 @@ def _partly_from_text(
         )
         for part in sig.parts
     ]
-    days = [sum(day, Fraction(0)) for day in zip(*(dose.cycle for dose in doses), strict=True)]
+    days = [total(day) for day in zip(*(dose.cycle for dose in doses), strict=True)]
     return replace(doses[0], cycle=tuple(days), from_text=True)
 
 
@@ -229,7 +232,7 @@ def _compare(dose: ReadDose, sig: Sig, scale: _Scale) -> None:
         words = [scale.dose_of(part) for part in sig.parts]
     except Asked:
         return  # the words alone would not give a dose; the coded one stands
-    said = sum((part.daily for part in words), Fraction(0))
+    said = total([part.daily for part in words])
     if said != dose.daily:
         unit = _unit(dose.preparation)
         raise Asked(

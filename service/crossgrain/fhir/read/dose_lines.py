@@ -1,7 +1,6 @@
 """The dosages of one resource to dose lines: which hold today, and whether they make sense."""
 
 from collections.abc import Sequence
-from fractions import Fraction
 
 import msgspec
 
@@ -11,7 +10,7 @@ from crossgrain.fhir.read.currency import dosage_in_force, has_bounds
 from crossgrain.fhir.read.dosage import ReadDose, read_dosage
 from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.medicines import Product
-from crossgrain.fhir.read.quantities import plain
+from crossgrain.fhir.read.quantities import plain, total
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.views import Dosage
 
@@ -117,7 +116,7 @@ def _refuse_implausible(lines: Sequence[DoseLine], codes: CodeTables, path: str)
     """A slip of ten or a thousand is likelier than a dose outside the bounds."""
     line = lines[0].preparation
     bounds = codes.plausible[line.kind]
-    daily = sum((each.daily for each in lines), Fraction(0))
+    daily = total([each.daily for each in lines])
     measured = line.grains(daily) if bounds.unit == "grain" else daily
     if not bounds.low <= measured <= bounds.high:
         unit = "µg" if line.unit == "ug" else "mg"

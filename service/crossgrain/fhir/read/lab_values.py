@@ -3,16 +3,18 @@
 from collections.abc import Sequence
 from decimal import Decimal
 from fractions import Fraction
-from functools import lru_cache
 
 from crossgrain.fhir.read.code_tables import LabCode
 from crossgrain.fhir.read.lab_units import lab_factor
 from crossgrain.fhir.read.notes import Notes
 from crossgrain.fhir.read.quantities import checked_number
+from crossgrain.fhir.read.remembered import Remembered
 from crossgrain.fhir.read.views import Quantity, ReferenceRange
 from crossgrain.safety.facts import Analyte
 
 _LONGEST_UNIT = 32
+_Written = tuple[int | Decimal, Analyte, str, str | None, str | None]
+"""A number, what is measured, what its code counts, and the unit as code and as text."""
 _NOT_KNOWN = "its unit is not one that is known for this test"
 Ends = tuple[Fraction | None, Fraction | None]
 
@@ -20,15 +22,13 @@ Ends = tuple[Fraction | None, Fraction | None]
 def value_of(quantity: Quantity, code: LabCode, path: str) -> Fraction | str:
     """The quantity whose number stands at `path`, in the analyte's own unit; or why not."""
     number = checked_number(quantity.value, path)
-    if len(quantity.code or "") > _LONGEST_UNIT or len(quantity.unit or "") > _LONGEST_UNIT:
+    return _CONVERTED[number, code.analyte, code.kind, quantity.code, quantity.unit]
+
+
+def _converted(as_written: _Written) -> Fraction | str:
+    number, analyte, counts, code, unit = as_written
+    if _characters(as_written) > _LONGEST_UNIT:
         return _NOT_KNOWN
-    return _converted(number, code.analyte, code.kind, quantity.code, quantity.unit)
-
-
-@lru_cache(maxsize=4096)
-def _converted(
-    number: int | Decimal, analyte: Analyte, counts: str, code: str | None, unit: str | None
-) -> Fraction | str:
     if not code and not unit:
         return "its value has no unit"
     coded = lab_factor(analyte, code) if code else None
@@ -43,6 +43,15 @@ def _converted(
     return Fraction(number) * found[1]
 
 
+def _characters(as_written: _Written) -> int:
+    """Of the longer spelling of the unit."""
+    *_, code, unit = as_written
+    return max(len(code or ""), len(unit or ""))
+
+
+_CONVERTED = Remembered(_converted, _characters)
+
+
 def own_range(ranges: Sequence[ReferenceRange], code: LabCode, path: str, notes: Notes) -> Ends:
     """The laboratory's own range, where there is one that applies to everyone."""
     if not ranges:
@@ -51,8 +60,8 @@ def own_range(ranges: Sequence[ReferenceRange], code: LabCode, path: str, notes:
     if len(plain) != 1:
         notes.unread(f"{path}.referenceRange", "which of its ranges applies cannot be told")
         return None, None
-    low = _end(plain[0].low, code, f"{path}.referenceRange.low.value")
-    high = _end(plain[0].high, code, f"{path}.referenceRange.high.value")
+    low = _end(plain[0].low, code, path, "low")
+    high = _end(plain[0].high, code, path, "high")
     if low is None and high is None:
         notes.unread(f"{path}.referenceRange", "its range is not given as known quantities")
     return low, high
@@ -63,8 +72,8 @@ def _for_everyone(given: ReferenceRange) -> bool:
     return normal and not given.applies_to and given.age is None and not given.modifier
 
 
-def _end(quantity: Quantity | None, code: LabCode, path: str) -> Fraction | None:
+def _end(quantity: Quantity | None, code: LabCode, path: str, name: str) -> Fraction | None:
     if quantity is None or quantity.value is None:
         return None
-    value = value_of(quantity, code, path)
+    value = value_of(quantity, code, f"{path}.referenceRange.{name}.value")
     return None if isinstance(value, str) else value

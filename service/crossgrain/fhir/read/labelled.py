@@ -10,7 +10,7 @@ from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.medicines import Product
 from crossgrain.fhir.read.product_lines import line_of_dose
-from crossgrain.fhir.read.quantities import Amount, plain
+from crossgrain.fhir.read.quantities import Amount, plain, scaled
 from crossgrain.fhir.read.units import Dimension
 
 _ASSUMED_MG_PER_GRAIN = 60
@@ -85,7 +85,7 @@ def _pieces(
 ) -> Labelled:
     in_words = product.strength_in_words
     if product.strength is not None:
-        return Labelled(_certain(product, path), count * product.strength, in_words)
+        return Labelled(_certain(product, path), scaled(product.strength, count), in_words)
     if product.strength_grains is not None:
         found = _grains(count * product.strength_grains, product, preparations, path)
         return replace(found, in_words=in_words)

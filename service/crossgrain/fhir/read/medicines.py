@@ -4,7 +4,7 @@ Public data puts the same code to different tablets, so a code never wins over t
 beside it: where they differ, the reader asks.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from fractions import Fraction
 
 import msgspec
@@ -17,6 +17,7 @@ from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.names import NamedMedicine, read_name
 from crossgrain.fhir.read.product_lines import line_of_tablet, only_line
 from crossgrain.fhir.read.quantities import Amount, plain
+from crossgrain.fhir.read.remembered import Remembered
 from crossgrain.fhir.read.units import Dimension
 from crossgrain.fhir.read.views import CodeableConcept, Coding
 
@@ -71,6 +72,28 @@ def product_of(
         where codes and words differ, several hormones are named, or the content of the
         product is not known.
     """
+    evidence = _EVIDENCE[codes, concept]
+    if evidence is None:
+        return None
+    for name in evidence.named:
+        _refuse_unknown_content(name, expression)
+    meant = (*evidence.coded, *evidence.aliased)
+    kind = _one_kind(meant, evidence.named, expression)
+    product = _from_codes(kind, meant, expression)
+    return _with_words(product, evidence.named, bool(evidence.coded), preparations, expression)
+
+
+class _Evidence(msgspec.Struct, frozen=True):
+    """What a concept's codes, a deployer's aliases and the words say of thyroid hormone."""
+
+    coded: tuple[MedicineCode, ...]
+    aliased: tuple[MedicineCode, ...]
+    named: tuple[NamedMedicine, ...]
+
+
+def _evidence(sought: tuple[CodeTables, CodeableConcept]) -> _Evidence | None:
+    """What there is, or ``None`` for any other medicine."""
+    codes, concept = sought
     coded = [found for c in concept.coding if (found := _meaning(c, codes))]
     texts = [*(c.display for c in concept.coding if c.display), concept.text or ""]
     aliased = [
@@ -79,12 +102,10 @@ def product_of(
     named = [named_by_content(name) for text in texts if text and (name := read_name(text))]
     if not coded and not named and not aliased:
         return None
-    for name in named:
-        _refuse_unknown_content(name, expression)
-    evidence = coded + aliased
-    kind = _one_kind(evidence, named, expression)
-    product = _from_codes(kind, evidence, expression)
-    return _with_words(product, named, bool(coded), preparations, expression)
+    return _Evidence(tuple(coded), tuple(aliased), tuple(named))
+
+
+_EVIDENCE = Remembered(_evidence, lambda sought: sought[1].characters)
 
 
 def _meaning(coding: Coding, codes: CodeTables) -> MedicineCode | None:
@@ -122,7 +143,7 @@ def _one_kind(
     return kinds.pop()
 
 
-def _from_codes(kind: Kind, coded: list[MedicineCode], expression: str) -> Product:
+def _from_codes(kind: Kind, coded: Sequence[MedicineCode], expression: str) -> Product:
     said = {(c.preparation.id, c.strength): c for c in coded if c.preparation and c.strength}
     if len(said) > 1:
         strengths = sorted(c.strength for c in said.values() if c.strength)
@@ -139,7 +160,7 @@ def _from_codes(kind: Kind, coded: list[MedicineCode], expression: str) -> Produ
 
 def _with_words(
     product: Product,
-    named: list[NamedMedicine],
+    named: Sequence[NamedMedicine],
     coded: bool,
     preparations: Mapping[str, Preparation],
     expression: str,

@@ -1,5 +1,6 @@
 """Quantities of a dose: exact numbers, and units in which code and text agree."""
 
+from collections.abc import Sequence
 from decimal import Decimal
 from fractions import Fraction
 from functools import lru_cache
@@ -42,6 +43,21 @@ def _fraction(value: int | Decimal) -> Fraction:
     return Fraction(value)
 
 
+def scaled(value: Fraction, factor: Fraction) -> Fraction:
+    """The product; a factor of one, which most are, costs no arithmetic."""
+    return value if factor == 1 else value * factor
+
+
+def total(values: Sequence[Fraction]) -> Fraction:
+    """The sum of one or more amounts; nearly always there is one."""
+    return values[0] if len(values) == 1 else sum(values, Fraction(0))
+
+
+def mean(cycle: Sequence[Fraction]) -> Fraction:
+    """The mean over a cycle of days, most of which are one day long."""
+    return cycle[0] if len(cycle) == 1 else total(cycle) / len(cycle)
+
+
 def positive_integer(value: object, expression: str) -> int:
     """A ``positiveInt``; zero, a fraction or a text is refused."""
     if type(value) is int and value > 0:
@@ -61,7 +77,7 @@ def amount_of(quantity: Quantity, expression: str) -> Amount:
     if quantity.value is None:
         raise Asked(expression, "The dose has no value. How much is taken at a time?")
     value = exact(quantity.value, f"{expression}.value")
-    if value < 0:
+    if value.numerator < 0:
         raise Unreadable(Category.VALUE, f"{expression}.value", "a dose cannot be negative")
     if quantity.comparator:
         raise Asked(
@@ -69,30 +85,29 @@ def amount_of(quantity: Quantity, expression: str) -> Amount:
             "The dose is a bound, not an amount. How much is taken at a time?",
         )
     unit = _unit_of(quantity, expression, value)
-    return Amount(unit.dimension, value * unit.factor)
+    return Amount(unit.dimension, scaled(value, unit.factor))
 
 
 def _unit_of(quantity: Quantity, expression: str, value: Fraction) -> Unit:
-    shown = plain(value)
     coded = unit_of_code(quantity.system, quantity.code) if quantity.code else None
     written = unit_of_word(quantity.unit) if quantity.unit else None
     if quantity.code and quantity.unit and coded and written and coded != written:
         raise Asked(
             expression,
-            f"The dose is {shown} in a unit whose code and text differ. Which one is meant?",
+            f"The dose is {plain(value)} in a unit whose code and text differ. Which one is meant?",
         )
     if quantity.code:
         if coded is None:
             raise Asked(
                 f"{expression}.code",
-                f"The dose is {shown} in a unit that is not known. What is it in µg, mg or"
+                f"The dose is {plain(value)} in a unit that is not known. What is it in µg, mg or"
                 " tablets?",
             )
         return coded
     if written is None:
         where = f"{expression}.unit" if quantity.unit else expression
         what = "in a unit that is not known" if quantity.unit else "without a unit"
-        raise Asked(where, f"The dose is {shown} {what}. Is it µg, mg or tablets?")
+        raise Asked(where, f"The dose is {plain(value)} {what}. Is it µg, mg or tablets?")
     return written
 
 

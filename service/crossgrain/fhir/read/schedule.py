@@ -4,6 +4,8 @@ from fractions import Fraction
 
 import msgspec
 
+from crossgrain.fhir.read.quantities import mean
+
 WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 
@@ -22,7 +24,7 @@ class Schedule(msgspec.Struct, frozen=True):
     @property
     def per_day(self) -> Fraction:
         """Mean doses a day."""
-        return sum(self.doses, Fraction(0)) / len(self.doses)
+        return mean(self.doses)
 
     def same_as(self, other: "Schedule") -> bool:
         """Whether both say the same, as far as both say it."""

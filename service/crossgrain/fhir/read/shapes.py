@@ -148,7 +148,10 @@ def check_version(resource: Mapping[str, Any], kind: str, shape: Shape, path: st
     Unreadable
         ``not-supported``, naming the resource type, the element and both versions.
     """
-    for element, version in shape.foreign.get(kind, {}).items():
+    foreign = shape.foreign.get(kind, {})
+    if foreign.keys().isdisjoint(resource):
+        return
+    for element, version in foreign.items():
         if element in resource:
             raise Unreadable(
                 Category.NOT_SUPPORTED,

@@ -10,7 +10,7 @@ from fractions import Fraction
 from msgspec.structs import replace
 
 from crossgrain.fhir.read.errors import Asked, Category, Unreadable
-from crossgrain.fhir.read.quantities import exact, plain, positive_integer
+from crossgrain.fhir.read.quantities import exact, plain, positive_integer, scaled
 from crossgrain.fhir.read.schedule import (
     DAILY,
     WEEK,
@@ -43,7 +43,7 @@ _CODES: dict[str, Schedule] = {
     "WK": every(7),
 }
 _HOURS_IN = {"s": Fraction(1, 3600), "min": Fraction(1, 60), "h": Fraction(1)}
-_DAYS_IN = {"d": 1, "wk": 7}
+_DAYS_IN = {"d": Fraction(1), "wk": Fraction(7)}
 _UNITS = {*_HOURS_IN, *_DAYS_IN, "mo", "a"}
 _LONGEST_DAYS = 7
 """A thyroid tablet less often than weekly is a supply period or a slip: asked about."""
@@ -163,17 +163,16 @@ def _rate(repeat: Repeat, path: str) -> tuple[Fraction, Fraction] | None:
     if repeat.period_unit not in _UNITS:
         raise Unreadable(Category.VALUE, f"{path}.periodUnit", "this is no unit of time")
     period = exact(repeat.period, f"{path}.period")
-    if period <= 0:
+    if period.numerator <= 0:
         raise Unreadable(Category.VALUE, f"{path}.period", "a period must be above zero")
-    times = (
-        Fraction(positive_integer(repeat.frequency, f"{path}.frequency"))
-        if repeat.frequency is not None
-        else Fraction(1)
+    times = exact(
+        1 if repeat.frequency is None else positive_integer(repeat.frequency, f"{path}.frequency"),
+        path,
     )
     if repeat.period_unit in _HOURS_IN:
         return times, period * _HOURS_IN[repeat.period_unit] / 24
     if repeat.period_unit in _DAYS_IN:
-        return times, period * _DAYS_IN[repeat.period_unit]
+        return times, scaled(period, _DAYS_IN[repeat.period_unit])
     raise _too_rare(times, f"{plain(period)} {repeat.period_unit}", path)
 
 
@@ -213,6 +212,8 @@ def _on_days(days: frozenset[str], times: Fraction, period: Fraction, path: str)
 
 def _spread(times: Fraction, period: Fraction, path: str) -> Schedule:
     """So many doses in so many days, as a cycle of whole days."""
+    if period == 1:
+        return every(1, times)
     if period > _LONGEST_DAYS:
         raise _too_rare(times, f"{plain(period)} days", path)
     if period == 7:

@@ -31,6 +31,14 @@ class CodeableConcept(msgspec.Struct, frozen=True):
     coding: tuple[Coding, ...] = ()
     text: str | None = None
 
+    @property
+    def characters(self) -> int:
+        """Of all that it says."""
+        written = [self.text]
+        for coding in self.coding:
+            written += (coding.system, coding.code, coding.display)
+        return sum(len(text) for text in written if text)
+
 
 class Identifier(View):
     system: str | None = None
