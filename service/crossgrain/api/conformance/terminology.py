@@ -36,7 +36,7 @@ class Codes:
 
 
 def every_code_system(catalogue: Catalogue, options: Iterable[Option]) -> Iterator[Codes]:
-    """One per option that takes codes; then the findings, the screening, the reasons to override."""
+    """One per option that takes codes; then findings, screening, and reasons to override."""
     meanings = _meanings(catalogue)
     for option in options:
         if option.codes:
