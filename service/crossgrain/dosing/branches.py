@@ -14,10 +14,19 @@ from crossgrain.dosing.climb import Slot, old_may_change, rising_amounts
 from crossgrain.dosing.daydose import day_dose
 from crossgrain.dosing.forecast import course, steady_day
 from crossgrain.dosing.kinetics import Pools
-from crossgrain.dosing.moves import Medicine, amounts_of, next_down, next_up, round_down, step
+from crossgrain.dosing.moves import (
+    Medicine,
+    amounts_of,
+    as_dose,
+    next_down,
+    next_up,
+    round_down,
+    step,
+)
 from crossgrain.dosing.plan import Branch, LabDraw, Reading, Rung, Stage, Step
 from crossgrain.dosing.prior import old_doses, taper_problem, tapered
 from crossgrain.dosing.taper import TIE
+from crossgrain.dosing.wording import off_ratio
 
 DRAW = "TSH, free T4 and free T3, drawn before that morning's dose"
 
@@ -177,7 +186,8 @@ def _branch(
     goals: dict[str, Fraction],
     words: str,
 ) -> Branch:
-    settled = goals == dict(hold.kept) and not any(hold.remainder.values())
+    unchanged = goals == dict(hold.kept) and not any(hold.remainder.values())
+    settled = unchanged and reading is Reading.IN_RANGE
     ending = _ending(case, hold, goals, reading)
     tapering = {medicine.preparation.id for medicine in ending}
     goals = {key: goal for key, goal in goals.items() if key not in tapering}
@@ -193,7 +203,7 @@ def _branch(
     return Branch(
         reading=reading,
         basis_id=supported.basis.id,
-        statement=words,
+        statement=words + off_ratio(as_dose({**slots[-1].amounts, **taken[-1]}, case.products)),
         steps=steps,
         labs=_labs(case, hold, steps, steady),
         old_ends_on=next(

@@ -30,7 +30,7 @@ class Policy:
     results_days : from the draw to the decision
     maintenance_days : draws after the last stable dose's own
     steady_within : part of the larger of old and new within which a pool counts as steady
-    lt4_raise_ug, lt4_raise_interval_days : the largest conditional rise of LT4 at a time
+    lt4_raise_ug : the largest conditional rise of LT4 between two labs
     tolerance : part of a target by which tablets may miss it
     labs_source : on whose word the labs are timed so
     """
@@ -43,7 +43,6 @@ class Policy:
     maintenance_days: tuple[int, ...]
     steady_within: float
     lt4_raise_ug: Fraction
-    lt4_raise_interval_days: int
     tolerance: Fraction
     labs_source: str
 
@@ -81,7 +80,6 @@ def policy_from(table: Mapping[str, Any]) -> Policy:
             maintenance_days=tuple(int(day) for day in table["labs"]["maintenance_days"]),
             steady_within=float(table["labs"]["steady_within"]),
             lt4_raise_ug=Fraction(table["lt4_raise"]["largest_ug"]),
-            lt4_raise_interval_days=int(table["lt4_raise"]["interval_days"]),
             tolerance=Fraction(table["tablets"]["tolerance"]),
             labs_source=str(table["labs"]["source"]),
         )
@@ -99,8 +97,8 @@ def _check(policy: Policy) -> None:
             raise DomainError(
                 Category.INVALID, f"pace.{pace.id}", "a step takes days and part of an increment"
             )
-    lengths = (policy.taper_grid_days, policy.lab_wait_days, policy.lt4_raise_interval_days)
-    if min(lengths) < 1 or policy.results_days < 0 or policy.taper_window_days < 0:
+    positive = min(policy.taper_grid_days, policy.lab_wait_days) >= 1
+    if not positive or min(policy.results_days, policy.taper_window_days) < 0:
         raise DomainError(Category.INVALID, "titration", "periods are positive numbers of days")
     if not 0 < policy.steady_within < 1 or not 0 <= policy.tolerance < 1:
         raise DomainError(Category.INVALID, "titration", "a part lies between 0 and 1")

@@ -12,7 +12,7 @@ from crossgrain.dosing.moves import medicines
 from crossgrain.dosing.plan import Forecast, Plan, PriorTherapy, Statement
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.targets import Target
-from crossgrain.dosing.wording import UNITS, dose_words, number
+from crossgrain.dosing.wording import UNITS, dose_words, number, off_ratio
 
 
 def explain(
@@ -155,7 +155,7 @@ def _checkpoint(case: Case, plan: Plan) -> Statement:
         f"The climb waits for labs at {dose_words(checkpoint.dose)}, the target of"
         f" “{checkpoint.set_by}”",
         f"targets along the climb: {rungs}; rounded to the increments of the climb, never below"
-        f" one{above}. No dose past it without a TSH in between",
+        f" one{above}.{off_ratio(checkpoint.held)} No dose past it without a TSH in between",
         (),
         "the smallest target that any enabled basis gives"
         if checkpoint.is_smallest

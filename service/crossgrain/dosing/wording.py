@@ -2,7 +2,7 @@
 
 from fractions import Fraction
 
-from crossgrain.dosing.targets import TargetDose
+from crossgrain.dosing.targets import HIGHEST_RATIO, LOWEST_RATIO, TargetDose
 
 UNITS = {"ug": "µg", "mg": "mg"}
 """How the units of labelled strengths are printed."""
@@ -31,3 +31,20 @@ def dose_words(dose: TargetDose) -> str:
         (dose.lt3_ug, f"LT3 {number(dose.lt3_ug)} µg"),
     )
     return " + ".join(words for amount, words in parts if amount) or "nothing"
+
+
+def off_ratio(dose: TargetDose) -> str:
+    """What must be said of LT4 beside LT3 outside the guideline's ratio; else nothing.
+
+    >>> off_ratio(TargetDose(lt4_ug=Fraction(50), lt3_ug=Fraction(5)))
+    ' T4 to T3 is then 10:1, outside 13:1 to 20:1 (ETA 2012).'
+    >>> off_ratio(TargetDose(lt4_ug=Fraction(85), lt3_ug=Fraction(5)))
+    ''
+    """
+    if not dose.lt4_ug or not dose.lt3_ug or dose.grains:
+        return ""
+    ratio = dose.lt4_ug / dose.lt3_ug
+    if LOWEST_RATIO <= ratio <= HIGHEST_RATIO:
+        return ""
+    limits = f"{number(LOWEST_RATIO)}:1 to {number(HIGHEST_RATIO)}:1"
+    return f" T4 to T3 is then {number(ratio)}:1, outside {limits} (ETA 2012)."

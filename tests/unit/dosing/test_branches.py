@@ -217,3 +217,29 @@ def test_bloods_are_drawn_before_that_mornings_dose():
     for planned in (TO_DESICCATED, TO_LT4):
         for way in planned.checkpoint.branches:
             assert all("before that morning's dose" in draw.statement for draw in way.labs)
+
+
+def test_where_the_smallest_dose_stays_after_a_low_tsh_labs_follow_in_six_weeks():
+    planned = plan(regimen(lt3=10), Target.LEVOTHYROXINE, prior_therapy=STOP)
+    low = branch(planned, Reading.LOW)
+    assert "No smaller dose can be ordered" in low.statement
+    assert low.labs[0].day == low.steps[0].first_day + 42
+
+
+@pytest.mark.parametrize(
+    ("taken", "reading", "said"),
+    [
+        (regimen(lt3=25), Reading.IN_RANGE, "10:1, outside 13:1 to 20:1"),  # LT4 50 + LT3 5
+        (regimen(lt3=50), Reading.IN_RANGE, "25:1, outside 13:1 to 20:1"),  # LT4 125 + LT3 5
+    ],
+)
+def test_a_combination_outside_the_guidelines_ratio_says_so(taken, reading, said):
+    # ETA 2012, Eur Thyroid J 1:55: 13:1 to 20:1
+    assert said in branch(plan(taken, Target.LT4_LT3), reading).statement
+
+
+def test_a_combination_inside_the_guidelines_ratio_says_nothing_of_it():
+    planned = plan(regimen(lt4=100), Target.LT4_LT3)
+    hold = amounts(planned.steps[-1])
+    assert 13 <= hold[LT4.id] / hold[LT3.id] <= 20
+    assert "outside" not in branch(planned, Reading.IN_RANGE).statement

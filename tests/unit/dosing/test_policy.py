@@ -19,7 +19,7 @@ TABLE = {
         "steady_within": 0.05,
         "source": "c",
     },
-    "lt4_raise": {"largest_ug": "25", "interval_days": 42, "source": "d"},
+    "lt4_raise": {"largest_ug": "25", "source": "d"},
     "tablets": {"tolerance": "1/20", "source": "e"},
 }
 
@@ -80,7 +80,6 @@ def test_a_missing_number_is_refused_by_its_name(path):
         ("labs.wait_days", [0], [1]),
         ("labs.results_days", [-1], [0]),
         ("labs.steady_within", [0, 1], [0.01, 0.99]),
-        ("lt4_raise.interval_days", [0], [1]),
         ("tablets.tolerance", ["-1/20", "1"], ["0", "1/2"]),
     ],
 )
