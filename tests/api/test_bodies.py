@@ -23,7 +23,7 @@ def refused(answer: httpx.Response, status: int, code: str) -> dict[str, Any]:
     return issue
 
 
-@pytest.mark.parametrize("path", ["/", "/fhir/r4/Patient/1", "/fhir/r3/$propose-switch", "/docs"])
+@pytest.mark.parametrize("path", ["/fhir/r4/Patient/1", "/fhir/r3/$propose-switch", "/docs"])
 def test_an_unknown_address_is_404(client: TestClient, path: str) -> None:
     refused(client.get(path), 404, "not-found")
 
@@ -31,7 +31,7 @@ def test_an_unknown_address_is_404(client: TestClient, path: str) -> None:
 def test_a_wrong_method_is_405_and_names_the_right_one(client: TestClient) -> None:
     answer = client.get(PROPOSE)
     refused(answer, 405, "not-supported")
-    assert answer.headers["allow"] == "POST"
+    assert answer.headers["allow"] == "OPTIONS, POST"
 
 
 @pytest.mark.parametrize(

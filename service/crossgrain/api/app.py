@@ -4,13 +4,16 @@ import gc
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from functools import partial
+from http import HTTPStatus
 from typing import Any
 
 from fastapi import FastAPI
 from httpx2 import AsyncBaseTransport
 from starlette.exceptions import HTTPException
+from starlette.middleware.cors import CORSMiddleware
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import JSONResponse, PlainTextResponse, Response
+from starlette.routing import Match
 
 from crossgrain import __version__
 from crossgrain.api.auth.guard import Guard
@@ -25,6 +28,8 @@ from crossgrain.api.clock import Clock, now
 from crossgrain.api.conformance.routes import add_conformance
 from crossgrain.api.documentation import COMPONENTS, DESCRIPTION, apply_docs, operation_docs
 from crossgrain.api.faults import Fault, RequestRefused, refusal
+from crossgrain.api.logs import quiet_libraries
+from crossgrain.api.metrics import CONTENT_TYPE, Metrics
 from crossgrain.api.operations.apply import apply, plan_options
 from crossgrain.api.operations.compare_bases import compare_bases
 from crossgrain.api.operations.desk import Desk, desk_over
@@ -33,6 +38,8 @@ from crossgrain.api.operations.screen_switches import screen_switches, screening
 from crossgrain.api.operations.sheet import add_sheet
 from crossgrain.api.requests import Operation, refuse, serve
 from crossgrain.api.settings import Settings
+from crossgrain.api.tracing import no_spans, spans
+from crossgrain.api.valve import Valve
 from crossgrain.api.workbench import add_workbench
 from crossgrain.catalogue import Catalogue
 from crossgrain.fhir.version import FhirVersion
@@ -71,16 +78,33 @@ def create_app(
         for name, operation, docs in _operations(desk):
             _add_operation(app, f"/fhir/{version}/{name}", operation, version, docs, settings)
     add_conformance(app, desk, settings)
-    _add_hooks(app, desk, settings, fetcher)
+    metrics = Metrics()
+    _add_hooks(app, desk, settings, fetcher, metrics)
     add_sheet(app, desk, settings)
     add_workbench(app, desk)
     _add_probes(app)
+    if settings.metrics:
+        _add_metrics(app, metrics)
     _complete_openapi(app)
     app.add_exception_handler(RequestRefused, _on_refusal)
     app.add_exception_handler(HTTPException, _on_framework_error)
     app.add_middleware(Guard, cds=guarded.cds, fhir=guarded.fhir)
-    app.add_middleware(Boundary)
+    _add_cors(app, settings)
+    app.add_middleware(Valve, settings=settings)
+    app.add_middleware(Boundary, metrics=metrics, spans=spans() if settings.traces else no_spans)
+    quiet_libraries()
     return app
+
+
+def _add_cors(app: FastAPI, settings: Settings) -> None:
+    if settings.cors_origins:
+        app.add_middleware(
+            CORSMiddleware,
+            allow_origins=settings.cors_origins,
+            allow_methods=["GET", "HEAD", "POST"],
+            allow_headers=["Authorization", "Content-Type", "Accept", "Prefer", "X-Request-Id"],
+            expose_headers=["X-Request-Id", "Retry-After"],
+        )
 
 
 @asynccontextmanager
@@ -161,9 +185,22 @@ def _add_operation(
     )
 
 
-def _add_hooks(app: FastAPI, desk: Desk, settings: Settings, fetcher: Fetcher) -> None:
+def _add_hooks(
+    app: FastAPI, desk: Desk, settings: Settings, fetcher: Fetcher, metrics: Metrics
+) -> None:
     asked_for = templates(desk.catalogue.codes)
-    add_cds(app, Hooks(desk, settings, Gatherer(asked_for, fetcher)), asked_for, settings)
+    hooks = Hooks(desk, settings, Gatherer(asked_for, fetcher))
+    add_cds(app, hooks, asked_for, settings, metrics)
+
+
+def _add_metrics(app: FastAPI, metrics: Metrics) -> None:
+    async def page() -> Response:
+        """Counts and times in Prometheus' text form; of no patient."""
+        return Response(metrics.page(), media_type=CONTENT_TYPE)
+
+    app.add_api_route(
+        "/metrics", page, methods=["GET"], response_class=PlainTextResponse, tags=["operations"]
+    )
 
 
 def _complete_openapi(app: FastAPI) -> None:
@@ -199,9 +236,23 @@ async def _on_refusal(request: Request, refused: Exception) -> Response:
 
 async def _on_framework_error(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
+    headers = dict(error.headers or {})
+    if error.status_code == HTTPStatus.METHOD_NOT_ALLOWED:
+        headers["Allow"] = ", ".join(_methods(request))
+        if request.method == "OPTIONS":
+            return Response(status_code=HTTPStatus.NO_CONTENT, headers=headers)
     fault = _FAULT_OF_STATUS.get(error.status_code, Fault.INTERNAL)
     message = {
         Fault.NOT_FOUND: "there is nothing at this address",
         Fault.METHOD: "this address does not take that method",
     }.get(fault, "the service failed; nothing was proposed")
-    return refuse(refusal(fault, None, message), dict(error.headers or {}))
+    return refuse(refusal(fault, None, message), headers)
+
+
+def _methods(request: Request) -> list[str]:
+    """Every method that the address takes, over all of its routes."""
+    taken = {"OPTIONS"}
+    for route in request.app.routes:
+        if route.matches(request.scope)[0] is not Match.NONE:
+            taken |= getattr(route, "methods", None) or set()
+    return sorted(taken)

@@ -1,6 +1,6 @@
 """From an HTTP request to the resource it carries and back: the one path of every operation."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from starlette.requests import Request
@@ -39,7 +39,22 @@ async def serve(
     check_content(request.headers, version)
     resource = parse_resource(await read_body(request, settings))
     answer = operation(resource, from_query(without_form(query)), version)
-    return Response(to_json(answer, pretty=form.pretty), media_type=form.media_type)
+    return Response(
+        to_json(answer, pretty=form.pretty),
+        media_type=form.media_type,
+        headers=preference_applied(request.headers),
+    )
+
+
+def preference_applied(headers: Mapping[str, str]) -> dict[str, str]:
+    """What of ``Prefer`` is honoured, and so said: handling is always strict.
+
+    Other preferences are ignored, as RFC 7240 allows.
+    """
+    wanted = {part.strip().lower() for part in headers.get("prefer", "").split(",")}
+    if "handling=strict" not in wanted:
+        return {}
+    return {"Preference-Applied": "handling=strict"}
 
 
 def refuse(refused: RequestRefused, headers: dict[str, str] | None = None) -> Response:

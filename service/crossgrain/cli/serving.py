@@ -1,32 +1,54 @@
 """``crossgrain serve``: uvicorn, with its own access log off because it prints the query."""
 
-import logging
+from ipaddress import ip_address
 
 import typer
 import uvicorn
 from fastapi import FastAPI
+from pydantic import ValidationError
 
 from crossgrain.api.app import create_app
-from crossgrain.api.settings import Settings
+from crossgrain.api.settings import Settings, settings_from_environment
+from crossgrain.api.unready import create_unready_app
 from crossgrain.catalogue import load_catalogue
 from crossgrain.cli.commands import Exit
 from crossgrain.dosing.errors import DomainError
 
+_FAILED_TO_SAY = (
+    "Beyond this machine, say how callers are known: CROSSGRAIN_CDS_AUTH and"
+    " CROSSGRAIN_FHIR_AUTH, each also off where a proxy asks."
+)
+
 
 def app_from_environment() -> FastAPI:
     """The app that each worker process builds for itself."""
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(name)s %(message)s")
-    settings = Settings()
-    return create_app(settings, load_catalogue(settings.clinic))
+    settings = settings_from_environment()
+    try:
+        return create_app(settings, load_catalogue(settings.clinic))
+    except DomainError as error:
+        return create_unready_app(error)
 
 
 def serve(host: str, port: int, workers: int) -> Exit:
-    """Serve until told to stop. Data files that are not sound are said before listening."""
+    """Serve until told to stop; requests under way are then finished.
+
+    Data files that are not sound are named, and the service says that it is not ready.
+    """
+    from crossgrain.api.logs import log_config  # noqa: PLC0415
+
     try:
-        load_catalogue(Settings().clinic)
-    except DomainError as error:
-        typer.echo(f"{error.field}: {error.message}", err=True)
+        settings = settings_from_environment()
+    except ValidationError as wrong:
+        _say_what_is_wrong(wrong)
         return Exit.ERROR
+    if not _is_this_machine(host) and None in (settings.cds_auth, settings.fhir_auth):
+        typer.echo(_FAILED_TO_SAY, err=True)
+        return Exit.ERROR
+    _say_settings(settings)
+    try:
+        load_catalogue(settings.clinic)
+    except DomainError as error:
+        typer.echo(f"Not ready. {error.field}: {error.message}", err=True)
     uvicorn.run(
         "crossgrain.cli.serving:app_from_environment",
         factory=True,
@@ -37,5 +59,29 @@ def serve(host: str, port: int, workers: int) -> Exit:
         http="httptools",
         access_log=False,
         server_header=False,
+        log_config=log_config(settings.log_format),
+        timeout_keep_alive=settings.keep_alive_seconds,
+        timeout_graceful_shutdown=settings.shutdown_seconds,
     )
     return Exit.PLAN
+
+
+def _is_this_machine(host: str) -> bool:
+    if host == "localhost":
+        return True
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+def _say_settings(settings: Settings) -> None:
+    """Every setting, secrets only as set."""
+    for name, value in settings.summary():
+        typer.echo(f"{name} = {value}", err=True)
+
+
+def _say_what_is_wrong(wrong: ValidationError) -> None:
+    for error in wrong.errors(include_input=False, include_url=False):
+        place = "_".join(str(step) for step in error["loc"]).upper()
+        typer.echo(f"CROSSGRAIN_{place}: {error['msg']}" if place else error["msg"], err=True)

@@ -13,6 +13,7 @@ from crossgrain.api.cds.handling import Hooks
 from crossgrain.api.cds.services import SERVICES, Template, discovery
 from crossgrain.api.faults import Fault, refusal
 from crossgrain.api.limits import read_body
+from crossgrain.api.metrics import Metrics
 from crossgrain.api.negotiation import PLAIN_JSON, check_content
 from crossgrain.api.requests import parse_resource
 from crossgrain.api.settings import Settings
@@ -23,7 +24,11 @@ Endpoint = Callable[[Request], Awaitable[Response]]
 
 
 def add_cds(
-    app: FastAPI, hooks: Hooks, asked_for: tuple[Template, ...], settings: Settings
+    app: FastAPI,
+    hooks: Hooks,
+    asked_for: tuple[Template, ...],
+    settings: Settings,
+    metrics: Metrics,
 ) -> None:
     """Add the routes."""
     found = to_json(discovery(asked_for))
@@ -35,11 +40,14 @@ def add_cds(
     async def call(request: Request) -> Response:
         body = await _body(request, settings)
         cards = await hooks.cards(body, _service(request))
+        for indicator in [card["indicator"] for card in cards] or ["none"]:
+            metrics.cards.labels(body["hook"], indicator).inc()
         return Response(to_json({"cards": cards}), media_type=PLAIN_JSON)
 
     async def feedback(request: Request) -> Response:
-        _service(request)
-        read_feedback(await _body(request, settings))
+        service = _service(request)
+        for outcome, reason in read_feedback(await _body(request, settings)):
+            metrics.feedback.labels(service, outcome, reason).inc()
         return Response(status_code=200)
 
     _add(app, "/cds-services", "GET", discover, discovery_docs())

@@ -12,6 +12,7 @@ from crossgrain.api.conformance.shelf import READABLE, Shelf, shelf_of, statemen
 from crossgrain.api.faults import Fault, refusal
 from crossgrain.api.negotiation import form_wanted, without_form
 from crossgrain.api.operations.desk import Desk
+from crossgrain.api.requests import preference_applied
 from crossgrain.api.settings import Settings
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.fhir.write.encode import to_json
@@ -66,4 +67,8 @@ def answer(
     for name, value in without_form(query):
         if value not in takes.get(name, ()):
             raise refusal(Fault.OPTION_UNKNOWN, f"http.{name}", "this option is not known here")
-    return Response(to_json(resource, pretty=form.pretty), media_type=form.media_type)
+    return Response(
+        to_json(resource, pretty=form.pretty),
+        media_type=form.media_type,
+        headers=preference_applied(request.headers),
+    )
