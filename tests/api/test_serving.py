@@ -15,6 +15,7 @@ import pytest
 
 from .conftest import PATIENTS
 
+COMMAND = Path(sys.executable).with_name("crossgrain")
 Start = Callable[..., tuple[subprocess.Popen[str], str]]
 
 
