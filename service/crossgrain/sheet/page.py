@@ -9,7 +9,7 @@ from crossgrain.catalogue import Catalogue
 from crossgrain.dosing.plan import Plan, courses
 from crossgrain.fhir.proposal import Outcome, Proposal
 from crossgrain.fhir.write.carried_over import beside_the_series
-from crossgrain.fhir.write.letterhead import Letterhead, letterhead_for, to_confirm
+from crossgrain.fhir.write.letterhead import Letterhead, letterhead_for
 from crossgrain.fhir.write.plan_words import PRIOR_WORDS, target_words
 from crossgrain.fhir.write.words import CAUTION, TARGET_WORDS, date_words, taken
 from crossgrain.safety.findings import Severity
@@ -68,7 +68,6 @@ def sheet_html(
         "start": date_words(proposal.request.start),
         "record": proposal.record,
         "reads": list(_reads(proposal)),
-        "confirm": [to_confirm(question) for question in proposal.record.confirm],
         "findings": letter.findings,
         "severity_labels": SEVERITY_LABELS,
         "version": service_version,

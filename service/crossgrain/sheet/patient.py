@@ -43,7 +43,8 @@ def part(
     start = letter.proposal.request.start
     draws = [start + timedelta(days=draw.day) for draw in plan.labs]
     return {
-        "on_hold": any(f.severity is Severity.HOLD for f in letter.findings),
+        "on_hold": bool(letter.proposal.record.confirm)
+        or any(f.severity is Severity.HOLD for f in letter.findings),
         "months": list(months(steps, draws)),
         "day_words": day_words,
         "how_to_take": list(_how_to_take(letter, plan)),

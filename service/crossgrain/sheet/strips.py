@@ -44,19 +44,21 @@ def _label(dose: Dose, room: float) -> str:
 
 
 def labs(frame: Frame, top: float, strip: float) -> Iterator[Markup]:
-    """A drop on the strip, and a line up through the panels."""
-    middle = strip + (frame.size.strip - 4) / 2
-    for day in frame.chart.labs:
-        x = frame.across.at(day)
+    """A drop on the strip, and a line up through the panels; a date where there is room."""
+    middle, font = strip + (frame.size.strip - 4) / 2, frame.size.font
+    places = [frame.across.at(day) for day in frame.chart.labs]
+    for day, x, following in zip(frame.chart.labs, places, (*places[1:], None), strict=True):
         yield element("line", class_="lab-line", x1=x, x2=x, y1=top, y2=middle - 8)
         yield element(
             "path", class_="drop",
             d=f"M{x:.1f} {middle - 9:.1f}c4 6 6 8 6 11a6 6 0 0 1-12 0c0-3 2-5 6-11z",
         )  # fmt: skip
+        if following and following - x < font * 5:
+            continue
         shown = frame.chart.day(day)
-        left = frame.across.last - x < frame.size.font * 5
+        left = frame.across.last - x < font * 5
         yield element(
             "text", f"{shown.day} {MONTHS[shown.month - 1]}",
             class_="tick end" if left else "tick start", x=x - 11 if left else x + 11,
-            y=middle + frame.size.font * 0.4,
+            y=middle + font * 0.4,
         )  # fmt: skip

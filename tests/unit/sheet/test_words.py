@@ -1,15 +1,19 @@
 """The patient's words: plain, and complete."""
 
+from dataclasses import replace
+
 import pytest
 import textstat
 from tests.conformance.patients import CATALOGUE, proposed
-from tests.unit.sheet.pages import ASKED, PLANNED, Node, parsed, sheet
+from tests.unit.sheet.pages import ASKED, PLANNED, Node, page_of, parsed, sheet
 
 from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.fhir.proposal import Outcome
+from crossgrain.fhir.read.record import Question
 from crossgrain.safety.findings import Severity
 
 GRADE = 8
+WAIT = "Do not start yet."
 
 
 def sentences(page: Node, *tags: str) -> str:
@@ -48,11 +52,21 @@ def test_the_measure_can_fail() -> None:
 
 
 @pytest.mark.parametrize("file", PLANNED)
-def test_the_patient_is_told_not_to_start_exactly_where_a_hold_stands(file: str) -> None:
-    held = any(
-        finding.severity is Severity.HOLD for finding in proposed(file, ASKED[file]).findings
-    )
-    assert ("Do not start yet" in parsed(sheet(file)).by_id("patient").text) is held
+def test_the_patient_is_told_not_to_start_exactly_where_something_is_to_be_done_first(
+    file: str,
+) -> None:
+    proposal = proposed(file, ASKED[file])
+    held = any(finding.severity is Severity.HOLD for finding in proposal.findings)
+    told = WAIT in parsed(sheet(file)).by_id("patient").text
+    assert told is (held or bool(proposal.record.confirm))
+
+
+def test_what_is_to_be_confirmed_is_asked_and_holds_the_patient_back() -> None:
+    fair = proposed("01-levothyroxine-150.json", "desiccated-thyroid")
+    unsure = replace(fair.record, confirm=(Question("Bundle.entry[3]", "Is it 150 µg?"),))
+    page = parsed(page_of(replace(fair, record=unsure)))
+    assert WAIT in page.by_id("patient").text
+    assert "To confirm Is it 150 µg? Bundle.entry[3]" in page.by_id("prescriber").text
 
 
 def test_what_binds_the_hormone_is_kept_apart_and_biotin_stopped() -> None:
