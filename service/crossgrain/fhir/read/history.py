@@ -42,7 +42,7 @@ def read_condition(entry: Entry, history: History, reading: Reading) -> None:
     """Read one Condition, or say why not; a past one is kept as not active."""
     seen = view(entry.resource, Condition, entry.path)
     check_subject(seen.subject, reading.patient, f"{entry.path}.subject", reading.notes)
-    if _codes(seen.verification_status) & _REFUTED:
+    if _is_one_of(_REFUTED, seen.verification_status):
         return
     onset = seen.onset_date_time or (seen.onset_period.start if seen.onset_period else None)
     keep(
@@ -51,7 +51,7 @@ def read_condition(entry: Entry, history: History, reading: Reading) -> None:
         history.conditions,
         reading,
         day=day_of(onset or seen.recorded_date, entry.path, reading),
-        active=not _codes(seen.clinical_status) & _PASSED,
+        active=not _is_one_of(_PASSED, seen.clinical_status),
         modified=bool(seen.modifier),
     )
 
@@ -60,7 +60,7 @@ def read_allergy(entry: Entry, history: History, reading: Reading) -> None:
     """Read one AllergyIntolerance, or say why not."""
     seen = view(entry.resource, AllergyIntolerance, entry.path)
     check_subject(seen.patient, reading.patient, f"{entry.path}.patient", reading.notes)
-    if _codes(seen.verification_status) & _REFUTED:
+    if _is_one_of(_REFUTED, seen.verification_status):
         return
     keep(
         keys_in(seen.code, reading.codes.concerns.allergies),
@@ -68,7 +68,7 @@ def read_allergy(entry: Entry, history: History, reading: Reading) -> None:
         history.allergies,
         reading,
         day=day_of(seen.onset_date_time or seen.recorded_date, entry.path, reading),
-        active=not _codes(seen.clinical_status) & _PASSED,
+        active=not _is_one_of(_PASSED, seen.clinical_status),
         modified=bool(seen.modifier),
     )
 
@@ -97,7 +97,7 @@ def keep(
     if modified or not keys:
         reading.notes.unread(entry.path, _MODIFIED if modified else _NOT_KNOWN)
         return
-    found.extend(Known(key, entry.path, day, active) for key in keys)
+    found += [Known(key, entry.path, day, active) for key in keys]
     reading.notes.use(entry.path, entry.reference)
 
 
@@ -106,5 +106,5 @@ def day_of(text: str | None, path: str, reading: Reading) -> int | None:
     return read_date(text, path).day(reading.as_of) if text else None
 
 
-def _codes(concept: CodeableConcept | None) -> set[str]:
-    return {coding.code for coding in concept.coding if coding.code} if concept else set()
+def _is_one_of(codes: set[str], concept: CodeableConcept | None) -> bool:
+    return concept is not None and not codes.isdisjoint([c.code for c in concept.coding])

@@ -31,6 +31,9 @@ def the_patient(index: BundleIndex, root: str) -> Entry:
     return patients[0]
 
 
+_SEXES = {sex.value: sex for sex in Sex}
+
+
 @dataclass(frozen=True, slots=True)
 class Person:
     """What the Patient says of itself."""
@@ -61,8 +64,8 @@ def read_person(patient: Entry, as_of: date, notes: Notes) -> Person:
                 "The patient is recorded as deceased. Is this the right record?",
             )
         )
-    sex = Sex(seen.gender) if seen.gender in set(Sex) else None
-    return Person(_age(seen.birth_date, f"{patient.path}.birthDate", as_of, notes), sex)
+    age = _age(seen.birth_date, f"{patient.path}.birthDate", as_of, notes)
+    return Person(age, _SEXES.get(seen.gender or ""))
 
 
 def _age(birth_date: str | None, path: str, as_of: date, notes: Notes) -> int | None:

@@ -10,9 +10,6 @@ from crossgrain.fhir.read.views import Reference
 _KINDS_READ = ("collection", "searchset", "document", "message", "transaction", "batch")
 
 
-_TEXT_OR_NONE = (str, type(None))
-
-
 class Entry(msgspec.Struct, frozen=True):
     """One resource of the bundle.
 
@@ -60,7 +57,9 @@ class BundleIndex:
             raise Unreadable(
                 Category.STRUCTURE, f"{path}.resource", "the resource has no resourceType"
             )
-        if not isinstance(id_, _TEXT_OR_NONE) or not isinstance(full_url, _TEXT_OR_NONE):
+        if not (id_ is None or isinstance(id_, str)) or not (
+            full_url is None or isinstance(full_url, str)
+        ):
             raise Unreadable(Category.STRUCTURE, path, "an id and a fullUrl must be strings")
         place = f"{path}.resource"
         own = f"{kind}/{id_}" if id_ else None
