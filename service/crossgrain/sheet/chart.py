@@ -19,8 +19,12 @@ from crossgrain.sheet.traces import Banded
 _WEEKS_BETWEEN_TICKS = (1, 2, 4, 6, 8, 13, 26)
 
 
-WIDE = Size("wide", width=880, left=92, font=13, coverage=210, exposure=130, strip=27, ticks=8)
-NARROW = Size("narrow", width=480, left=74, font=16, coverage=220, exposure=150, strip=32, ticks=4)
+WIDE = Size(
+    "wide", width=880, left=92, font=13, coverage=210, exposure=130, strip=27, ticks=8, points=90
+)
+NARROW = Size(
+    "narrow", width=480, left=74, font=16, coverage=220, exposure=150, strip=32, ticks=4, points=45
+)
 
 
 def draw(chart: Charted, size: Size, describe: str) -> Markup:

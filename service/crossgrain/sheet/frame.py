@@ -8,7 +8,6 @@ from crossgrain.sheet.traces import Values
 
 LETTER_WIDTH = 0.56
 """Mean width of a letter, in font sizes: enough to tell whether a label fits."""
-_POINTS = 90
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +22,7 @@ class Size:
     exposure: int
     strip: int
     ticks: int
+    points: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,4 +35,7 @@ class Frame:
 
     def points(self, values: Values, up: Scale) -> list[tuple[float, float]]:
         """A line through daily values, thinned where there are many."""
-        return [(self.across.at(day), up.at(values[day])) for day in thinned(len(values), _POINTS)]
+        return [
+            (self.across.at(day), up.at(values[day]))
+            for day in thinned(len(values), self.size.points)
+        ]
