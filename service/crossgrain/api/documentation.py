@@ -116,6 +116,26 @@ def errors(*statuses: str) -> dict[str, Any]:
     return {status: _error(_ERRORS[status]) for status in sorted({*statuses, "429", "503"})}
 
 
+def read_docs(ids: tuple[str, ...]) -> dict[str, Any]:
+    """The OpenAPI operation object of a conformance resource, or of all of one type by id."""
+    by_id = {
+        "name": "id",
+        "in": "path",
+        "required": True,
+        "description": "Its id.",
+        "schema": {"type": "string", "enum": list(ids)},
+    }
+    answer = {
+        "description": "The resource.",
+        "content": _content({"type": "object", "required": ["resourceType"]}),
+    }
+    statuses = ("400", "404", "406", "431") if ids else ("400", "406", "431")
+    return {
+        "parameters": [*([by_id] if ids else []), *_FORM_OPTIONS],
+        "responses": {"200": answer, **errors(*statuses)},
+    }
+
+
 def apply_docs(options: tuple[Option, ...]) -> dict[str, Any]:
     """The OpenAPI operation object of ``$apply``."""
     docs = operation_docs(

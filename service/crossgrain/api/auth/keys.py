@@ -20,7 +20,7 @@ from crossgrain.api.auth.tokens import NotKnown
 _AGAIN_AFTER_SECONDS = 10.0
 _MOST_BYTES = 256 * 1024
 _OK = 200
-_ASYMMETRIC = {"RSA", "EC", "OKP"}
+_ASYMMETRIC = ("RSA", "EC", "OKP")
 _PRIVATE = ("d", "p", "q", "dp", "dq", "qi", "oth")
 
 

@@ -46,14 +46,16 @@ def read_header(token: str) -> Header:
         raise NotKnown
     header = _part(parts[0])
     algorithm, key_id, kind = (header.get(name) for name in ("alg", "kid", "typ"))
-    if algorithm not in ALGORITHMS or not isinstance(key_id, str) or not key_id:
+    if not isinstance(algorithm, str) or algorithm not in ALGORITHMS:
+        raise NotKnown
+    if not isinstance(key_id, str) or not key_id:
         raise NotKnown
     if _FORBIDDEN_HEADERS & set(header) or not isinstance(kind, str | None):
         raise NotKnown
     url = header.get("jku")
     if not isinstance(url, str | None):
         raise NotKnown
-    return Header(str(algorithm), key_id, kind or "", url)
+    return Header(algorithm, key_id, kind or "", url)
 
 
 def _part(encoded: str) -> dict[str, Any]:

@@ -65,7 +65,7 @@ def _wrong(entry: object, place: str) -> Iterator[Complaint]:
     if not isinstance(time, str) or not _UTC.fullmatch(time):
         yield _complaint(f"{place}.outcomeTimestamp", "a time of RFC 3339 in UTC is required")
     outcome = entry.get("outcome")
-    if outcome not in {ACCEPTED, OVERRIDDEN}:
+    if outcome not in (ACCEPTED, OVERRIDDEN):
         yield _complaint(f"{place}.outcome", f"{ACCEPTED} or {OVERRIDDEN} is required")
     yield from _wrong_suggestions(entry, outcome, f"{place}.acceptedSuggestions")
     yield from _wrong_reason(entry, outcome, f"{place}.overrideReason")

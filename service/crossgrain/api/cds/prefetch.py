@@ -20,8 +20,8 @@ from typing import Any
 from crossgrain.api.cds.services import Template
 
 Resource = dict[str, Any]
-_GRAVE = {"fatal", "error", "warning"}
-_BUNDLES = {"searchset", "collection"}
+_GRAVE = ("fatal", "error", "warning")
+_BUNDLES = ("searchset", "collection")
 
 
 class Standing(StrEnum):
@@ -98,7 +98,7 @@ def _from_bundle(template: Template, bundle: Resource, place: str) -> Gathered:
             return Gathered(template, Standing.UNUSABLE)
         if resource.get("resourceType") == "OperationOutcome":
             outcomes.append(resource)
-        elif resource.get("resourceType") in {template.kind, "Medication"}:
+        elif resource.get("resourceType") in (template.kind, "Medication"):
             found.append((f"{place}.entry[{number}].resource", resource))
     matches = sum(resource["resourceType"] == template.kind for _, resource in found)
     whole = not (_has_more(bundle, matches) or any(_is_grave(outcome) for outcome in outcomes))

@@ -9,6 +9,7 @@ from starlette.responses import Response
 
 from crossgrain.api.conformance.heads import Resource
 from crossgrain.api.conformance.shelf import READABLE, Shelf, shelf_of, statement
+from crossgrain.api.documentation import read_docs
 from crossgrain.api.faults import Fault, refusal
 from crossgrain.api.negotiation import form_wanted, without_form
 from crossgrain.api.operations.desk import Desk
@@ -45,13 +46,28 @@ def _add_read(app: FastAPI, version: FhirVersion, kind: str, shelf: Shelf) -> No
             raise refusal(Fault.NOT_FOUND, None, f"there is no such {kind}")
         return answer(request, found, version, {})
 
-    _add_get(app, f"/fhir/{version}/{kind}/{{id}}", read, version)
+    ids = tuple(own_id for of, own_id in shelf if of == kind)
+    _add_get(app, f"/fhir/{version}/{kind}/{{id}}", read, version, ids)
 
 
-def _add_get(app: FastAPI, path: str, endpoint: Endpoint, version: FhirVersion) -> None:
+def _add_get(
+    app: FastAPI,
+    path: str,
+    endpoint: Endpoint,
+    version: FhirVersion,
+    ids: tuple[str, ...] = (),
+) -> None:
     tags: list[str | Enum] = [f"FHIR {version.number}"]
     name = path.strip("/").replace("/", "-").replace("{id}", "read")
-    app.add_api_route(path, endpoint, methods=["GET"], operation_id=name, tags=tags)
+    app.add_api_route(
+        path,
+        endpoint,
+        methods=["GET"],
+        response_class=Response,
+        operation_id=name,
+        tags=tags,
+        openapi_extra=read_docs(ids),
+    )
     app.add_api_route(path, endpoint, methods=["HEAD"], include_in_schema=False)
 
 

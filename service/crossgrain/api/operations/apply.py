@@ -82,7 +82,7 @@ def _given(parameters: list[dict[str, Any]]) -> tuple[Given, ...]:
     return tuple(
         Given(parameter.get("name"), parameter, f"Parameters.parameter[{place}]")
         for place, parameter in enumerate(parameters)
-        if parameter.get("name") not in {RECORD, OPTIONS}
+        if parameter.get("name") not in (RECORD, OPTIONS)
     )
 
 
