@@ -253,7 +253,7 @@ def _to_confirm(desk: Desk, advice: Advice) -> str:
         return ""
     asked = [f"{md.text(p.question)} ({md.text(desk.assembled.place_of(p.expression))})"
              for p in points]  # fmt: skip
-    return md.page(md.strong("To be confirmed, since it was read from text"), md.bullets(asked))
+    return md.page(md.strong("To be confirmed"), md.bullets(asked))
 
 
 def _foot(desk: Desk) -> str:

@@ -136,8 +136,8 @@ def before_start(hold: Finding) -> str:
 
 
 def to_confirm(question: Question) -> str:
-    """What was read from text, as it stands on every request."""
-    return f"To be confirmed, since it was read from text: {question.question}"
+    """What the prescriber must confirm, as it stands on every request."""
+    return f"To be confirmed: {question.question}"
 
 
 def standing_words(proposal: Proposal) -> tuple[str, ...]:
