@@ -40,8 +40,8 @@ def chunks_of(files: tuple[SourceFile, ...], chunk_bytes: int = CHUNK_BYTES) -> 
     found: list[Chunk] = []
     for number, file in enumerate(files):
         size = file.path.stat().st_size
-        step = size if file.path.name.endswith(".gz") else chunk_bytes
-        for start in range(0, size, step) if size else ():
+        step = max(size, 1) if file.path.name.endswith(".gz") else chunk_bytes
+        for start in range(0, max(size, 1), step):
             found.append(Chunk(len(found), file, number, start, min(start + step, size)))
     return found
 

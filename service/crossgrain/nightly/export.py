@@ -82,8 +82,9 @@ def open_export(place: Path, layer: int = 1) -> Export:
         export = _from_manifest(place, layer)
     else:
         raise RunRefused(f"{place}: there is no such folder or manifest")
-    if not any(not file.deletes for file in export.files) and not export.faults:
-        raise RunRefused(f"{place}: no NDJSON file of a type that is read")
+    if not any(not file.deletes for file in export.files):
+        said = "".join(f"; {fault.why}" for fault in export.faults)
+        raise RunRefused(f"{place}: no NDJSON file of a type that is read{said}")
     return export
 
 

@@ -25,8 +25,8 @@ from crossgrain.nightly.report import faults_of, patients_of, report_of
 from crossgrain.nightly.summary import write_summary
 from crossgrain.nightly.totals import Totals, seen_version, tallies_in
 from crossgrain.nightly.workdir import REPORT, WorkDir, locked
-from crossgrain.screening.screen import enabled
 from crossgrain.nightly.worker import Setting
+from crossgrain.screening.screen import enabled
 
 _BUCKET_BYTES = 64 * 1024 * 1024
 _LEAST_BUCKETS, _MOST_BUCKETS = 16, 2048

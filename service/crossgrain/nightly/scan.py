@@ -1,8 +1,7 @@
 """One piece of the input to the rows that are kept of it."""
 
 import zlib
-from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 import msgspec
@@ -78,48 +77,36 @@ class Scanner:
         self._buckets = buckets
         self._names_too = names_too
 
-    def scan(self, chunk: Chunk) -> tuple[list[Row], Tally]:
-        """The rows that a piece gives, and what it held."""
-        tally, types, rows = Tally(), Counter[str](), list[Row]()
+    def scan(self, chunk: Chunk, tally: Tally) -> Iterator[Row]:
+        """The rows that a piece gives; what it held is counted in `tally` on the way."""
         try:
-            for offset, line in lines_of(chunk):
+            for place, line in lines_of(chunk):
                 if line and not line.isspace():
                     tally.lines += 1
-                    self._line(chunk, offset, line, tally, types, rows)
+                    yield from self._line(chunk, place, line, tally)
         except BrokenFile as broken:
             tally.faults.append(InputFault(chunk.file.name, 0, str(broken)))
-        tally.types = dict(sorted(types.items()))
-        return rows, tally
 
-    def _line(
-        self,
-        chunk: Chunk,
-        offset: int,
-        line: bytes,
-        tally: Tally,
-        types: Counter[str],
-        rows: list[Row],
-    ) -> None:
+    def _line(self, chunk: Chunk, place: int, line: bytes, tally: Tally) -> Iterable[Row]:
         try:
             if chunk.file.deletes:
-                rows.extend(_deletions(chunk, offset, line))
-                types["(deletions)"] += 1
-                return
+                return list(_deletions(chunk, place, line))
             look = self._look(line)
         except NotRead as wrong:
-            number = line_number(chunk.file, offset)
+            number = line_number(chunk.file, place)
             tally.faults.append(InputFault(chunk.file.name, number, str(wrong)))
-            return
-        types[look.kind] += 1
+            return ()
+        tally.types[look.kind] = tally.types.get(look.kind, 0) + 1
         tally.r5 += look.r5 is True
         tally.r4 += look.r5 is False
         if look.keep:
             tally.kept += 1
-            rows.append(self._kept(chunk, offset, line, look))
-        elif self._names_too and look.id:
-            rows.append(_named(chunk, offset, look.kind, look.id, NAMED))
+            return (self._kept(chunk, place, line, look),)
+        if self._names_too and look.id:
+            return (_named(chunk, place, look.kind, look.id, NAMED),)
+        return ()
 
-    def _kept(self, chunk: Chunk, offset: int, line: bytes, look: Look) -> Row:
+    def _kept(self, chunk: Chunk, place: int, line: bytes, look: Look) -> Row:
         whole = look.kind != "Medication" or look.hormone
         return Row(
             bucket_of(look.patient, self._buckets),
@@ -131,17 +118,17 @@ class Scanner:
             look.medication,
             chunk.file.layer,
             chunk.file_number,
-            offset,
+            place,
             line if whole else b"",
         )
 
 
-def _named(chunk: Chunk, offset: int, kind: str, id_: str, role: str) -> Row:
+def _named(chunk: Chunk, place: int, kind: str, id_: str, role: str) -> Row:
     layer, number = chunk.file.layer, chunk.file_number
-    return Row(0, "", kind, id_, role, False, "", layer, number, offset, b"")
+    return Row(0, "", kind, id_, role, False, "", layer, number, place, b"")
 
 
-def _deletions(chunk: Chunk, offset: int, line: bytes) -> Iterator[Row]:
+def _deletions(chunk: Chunk, place: int, line: bytes) -> Iterator[Row]:
     """The names in a Bundle of DELETE entries."""
     try:
         bundle: Any = msgspec.json.decode(line)
@@ -152,4 +139,4 @@ def _deletions(chunk: Chunk, offset: int, line: bytes) -> Iterator[Row]:
         kind, _, id_ = local(str(url)).partition("/")
         if not id_:
             raise NotRead("this line deletes something that it does not name")
-        yield _named(chunk, offset, kind, id_, DELETED)
+        yield _named(chunk, place, kind, id_, DELETED)

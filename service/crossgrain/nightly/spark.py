@@ -22,6 +22,7 @@ from crossgrain.nightly.chunks import Chunk
 from crossgrain.nightly.faults import RunRefused
 from crossgrain.nightly.options import Options
 from crossgrain.nightly.progress import Progress
+from crossgrain.nightly.scan import Tally
 from crossgrain.nightly.sql import GROUPED, TOTALS, steps
 from crossgrain.nightly.totals import Totals, VersionOf
 from crossgrain.nightly.workdir import WorkDir
@@ -138,8 +139,8 @@ def _scan(setting: Setting, part: Iterable[Chunk]) -> Iterator[tuple[int, Any]]:
     """On an executor: the rows of its pieces, and with each piece's number its tally."""
     scanner = scanner_for(setting, _catalogue(setting.options))
     for chunk in part:
-        rows, tally = scanner.scan(chunk)
-        yield from ((_ROW, msgspec.structs.astuple(row)) for row in rows)
+        tally = Tally()
+        yield from ((_ROW, msgspec.structs.astuple(row)) for row in scanner.scan(chunk, tally))
         yield chunk.number, msgspec.json.encode(tally)
 
 

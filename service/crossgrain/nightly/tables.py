@@ -5,7 +5,8 @@ belongs to patients with thyroid hormone, applies what an export replaces or del
 and writes one file per bucket of patients; what does not fit in memory goes to the disk.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import islice
 from pathlib import Path
 
 import duckdb
@@ -32,13 +33,26 @@ _FIELDS = {
 SCHEMA = pa.schema(list(_FIELDS.items()))
 
 
-def write_rows(path: Path, rows: Sequence[Row]) -> None:
-    """Write rows as one Parquet file, whole or not at all."""
+_ROWS_AT_ONCE = 20_000
+
+
+def write_rows(path: Path, rows: Iterable[Row]) -> None:
+    """Write rows as one Parquet file, whole or not at all, holding a few of them at a time."""
+
+    def fill(beside: Path) -> None:
+        waiting = iter(rows)
+        with pq.ParquetWriter(beside, SCHEMA, compression="lz4") as writer:
+            while some := list(islice(waiting, _ROWS_AT_ONCE)):
+                writer.write_table(_table(some))
+
+    put_whole(path, fill)
+
+
+def _table(rows: Sequence[Row]) -> pa.Table:
     columns = [
         pa.array([getattr(row, name) for row in rows], type=kind) for name, kind in _FIELDS.items()
     ]
-    table = pa.Table.from_arrays(columns, schema=SCHEMA)
-    put_whole(path, lambda beside: pq.write_table(table, beside, compression="lz4"))
+    return pa.Table.from_arrays(columns, schema=SCHEMA)
 
 
 class Grouping:

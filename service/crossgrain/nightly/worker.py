@@ -15,7 +15,7 @@ from crossgrain.nightly.atomic import write_whole
 from crossgrain.nightly.chunks import Chunk
 from crossgrain.nightly.judging import Judge
 from crossgrain.nightly.options import Options
-from crossgrain.nightly.scan import Scanner
+from crossgrain.nightly.scan import Scanner, Tally
 from crossgrain.nightly.sieve import Sieve
 from crossgrain.nightly.tables import patients_in, write_rows
 from crossgrain.screening.screen import Ruler, enabled
@@ -59,17 +59,22 @@ _kept: Tools | None = None
 
 
 def begin(setting: Setting) -> None:
-    """Prepare this process; it dies with the one that started it."""
-    global _kept  # noqa: PLW0603 - a pool gives its processes no other place
+    """Begin as a process of a pool: it dies with the one that started it."""
     _die_with_parent()
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides how a run ends
+    prepare(setting)
+
+
+def prepare(setting: Setting) -> None:
+    """Read the tables that this process works with."""
+    global _kept  # noqa: PLW0603 - a pool gives its processes no other place
     _kept = Tools(setting)
 
 
 def scan_chunk(chunk: Chunk, rows: Path, tally: Path) -> int:
     """Scan one piece of the input; the tally, written last, says that it is done."""
-    found, counted = _tools().scanner.scan(chunk)
-    write_rows(rows, found)
+    counted = Tally()
+    write_rows(rows, _tools().scanner.scan(chunk, counted))
     write_whole(tally, msgspec.json.encode(counted))
     return chunk.end - chunk.start
 

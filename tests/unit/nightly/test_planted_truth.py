@@ -1,0 +1,97 @@
+"""What was planted is found, and nothing else: precision and recall of one at every grade.
+
+The truth is that of the stories in `fixtures/exports/scenarios.py`, where the ratio on each
+chart is worked out by hand.
+"""
+
+import json
+from collections import Counter
+from pathlib import Path
+
+import pytest
+from tests.unit.nightly.exports import bytes_of, found, lines, make, planted, run, truth
+
+from crossgrain.fhir.version import FhirVersion
+from crossgrain.screening.flags import Code, Grade
+
+
+@pytest.fixture(scope="module")
+def large(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """Two thousand patients, and the outputs of a run over them."""
+    folder = tmp_path_factory.mktemp("large")
+    export = make(folder, "--seed", "23", patients=2000)
+    run(export, folder / "out", jobs=2)
+    return export, folder / "out"
+
+
+@pytest.mark.parametrize("grade", sorted(Grade))
+def test_precision_and_recall_are_one_at_every_grade(large, grade):
+    wanted = {
+        (p, code) for p, flags in planted(large[0]).items() for code, g in flags if g == grade
+    }
+    seen = {(p, code) for p, flags in found(large[1]).items() for code, g in flags if g == grade}
+    assert len(wanted) > 20
+    assert seen - wanted == set()
+    assert wanted - seen == set()
+
+
+def test_every_code_and_every_outcome_is_planted(large):
+    codes = {code for flags in planted(large[0]).values() for code, _ in flags}
+    assert codes == set(Code)
+    outcomes = {said["outcome"] for said in truth(large[0]).values()}
+    assert outcomes == {
+        "no-thyroid-hormone", "no-switch", "climbing", "cleared", "sound", "flagged",
+        "needs-review",
+    }  # fmt: skip
+
+
+def test_every_patient_ends_where_the_story_says(large):
+    report = lines_report(large[1])
+    wanted = Counter(said["outcome"] for said in truth(large[0]).values())
+    out = {outcome: count for outcome, count in report["patients"]["out"].items() if count}
+    assert out == dict(wanted)
+    assert report["patients"]["in"] == sum(wanted.values())
+
+
+def test_needs_review_names_each_patient_and_a_reason(large):
+    wanted = {p for p, said in truth(large[0]).items() if said["outcome"] == "needs-review"}
+    reviews = lines(large[1] / "needs-review.ndjson")
+    assert {review["patient"] for review in reviews} == wanted
+    assert all(review["why"] for review in reviews)
+
+
+def lines_report(out: Path):
+    return json.loads((out / "report.json").read_text())
+
+
+def test_a_run_over_r5_finds_the_same(tmp_path):
+    export = make(tmp_path, "--version", "r5")
+    report = run(export, tmp_path / "out")
+    assert report["fhir"] == FhirVersion.R5.number
+    assert found(tmp_path / "out") == planted(export)
+
+
+def test_compressed_files_give_the_same_flags(export, tmp_path):
+    zipped = make(tmp_path, "--zipped")
+    run(zipped, tmp_path / "zipped-out")
+    run(export, tmp_path / "out")
+    assert found(tmp_path / "zipped-out") == found(tmp_path / "out") == planted(export)
+
+
+def test_the_order_of_lines_and_files_changes_no_flag(export, tmp_path):
+    every = [line for path in export.iterdir() for line in path.read_text().splitlines()]
+    mixed = tmp_path / "mixed"
+    mixed.mkdir()
+    for number in range(3):
+        part = sorted(every[number::3], reverse=bool(number % 2))
+        (mixed / f"part{number}.ndjson").write_text("\n".join(part) + "\n")
+    run(mixed, tmp_path / "mixed-out")
+    run(export, tmp_path / "out")
+    name = "DetectedIssue.ndjson"
+    assert (tmp_path / "mixed-out" / name).read_bytes() == (tmp_path / "out" / name).read_bytes()
+
+
+def test_the_number_of_processes_changes_no_byte(export, tmp_path):
+    run(export, tmp_path / "one", jobs=1)
+    run(export, tmp_path / "three", jobs=3, memory_mb=128)
+    assert bytes_of(tmp_path / "one") == bytes_of(tmp_path / "three")
