@@ -18,6 +18,8 @@ NAMESPACE = UUID("6c1c1b5e-6e0f-5a86-9f43-4f5a3c0a7d21")
 
 
 _NAMED = sha1(NAMESPACE.bytes, usedforsecurity=False)  # RFC 9562 section 5.5 builds on it
+_VARIANT = {digit: "89ab"[int(digit, 16) & 3] for digit in "0123456789abcdef"}
+"""The digit whose two upper bits say that this is a UUID of the RFC."""
 
 
 def stable_id(name: str) -> str:
@@ -32,7 +34,7 @@ def stable_id(name: str) -> str:
     named = _NAMED.copy()
     named.update(name.encode())
     digits = named.hexdigest()
-    variant = "89ab"[int(digits[16], 16) & 3]
+    variant = _VARIANT[digits[16]]
     return f"{digits[:8]}-{digits[8:12]}-5{digits[13:16]}-{variant}{digits[17:20]}-{digits[20:32]}"
 
 

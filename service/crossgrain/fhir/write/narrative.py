@@ -6,7 +6,6 @@ from html import escape
 
 _CONTROL = "\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff"
 _UNWRITABLE = re.compile(f"[{_CONTROL}]")
-_SPECIAL = re.compile(f"[&<>{_CONTROL}]")
 
 
 def plain(text: str) -> str:
@@ -17,7 +16,8 @@ def plain(text: str) -> str:
     >>> plain("a\\x00b")
     'a\\ufffdb'
     """
-    return _UNWRITABLE.sub("\ufffd", text) if _UNWRITABLE.search(text) else text
+    # All of them are unprintable, and nearly every text is printable: one look settles it.
+    return text if text.isprintable() else _UNWRITABLE.sub("\ufffd", text)
 
 
 def safe(text: str) -> str:
@@ -26,7 +26,10 @@ def safe(text: str) -> str:
     >>> safe("<script>")
     '&lt;script&gt;'
     """
-    return escape(plain(text), quote=False) if _SPECIAL.search(text) else text
+    written = plain(text)
+    if "&" in written or "<" in written or ">" in written:
+        return escape(written, quote=False)
+    return written
 
 
 def paragraph(text: str) -> str:

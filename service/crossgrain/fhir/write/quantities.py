@@ -6,6 +6,7 @@ from typing import Any
 
 UCUM = "http://unitsofmeasure.org"
 _UNIT_WORDS = {"ug": "microgram", "mg": "milligram", "{tbl}": "tablet", "d": "day"}
+_PLACES = tuple(Decimal(1).scaleb(-places) for places in range(4))
 _DAILY_WORDS = {"ug/d": "microgram per day", "mg/d": "milligram per day"}
 
 
@@ -52,7 +53,7 @@ def rounded(value: Fraction | float, places: int) -> Decimal:
         decimal = Decimal(value.numerator) / Decimal(value.denominator)
     else:
         decimal = Decimal(repr(value))
-    return decimal.quantize(Decimal(1).scaleb(-places))
+    return decimal.quantize(_PLACES[places])
 
 
 def quantity(value: Decimal, code: str) -> dict[str, Any]:
