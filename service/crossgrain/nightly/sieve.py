@@ -20,11 +20,13 @@ from crossgrain.fhir.read.history import keys_in
 from crossgrain.fhir.read.labs import PREGNANCY_STATUS
 from crossgrain.fhir.read.medicines import product_of
 from crossgrain.fhir.read.resolve import local
+from crossgrain.fhir.read.shapes import SHAPES
 from crossgrain.fhir.read.views import CodeableConcept, Coding
 from crossgrain.nightly.export import READ
 from crossgrain.safety.facts import Analyte
 
 MEDICINES = frozenset({"MedicationStatement", "MedicationRequest", "MedicationDispense"})
+_TYPES = frozenset().union(*(shape.types for shape in SHAPES.values()))
 _ANALYTES = frozenset({Analyte.TSH, Analyte.FREE_T4})
 
 
@@ -147,6 +149,7 @@ class Sieve:
             hormone = self._any_hormone(head.code, head.ingredient)
             return Look(kind, _id(head), keep=True, hormone=hormone)
         else:
+            _checked_type(kind)
             wanted = False
         return _of_patient(head) if wanted else Look(kind, head.id or "")
 
@@ -214,6 +217,13 @@ def _seen(concept: _Concept) -> CodeableConcept:
     return CodeableConcept(codings, concept.text)
 
 
+def _checked_type(kind: object) -> str:
+    """A type is counted by its name, so it must be one of FHIR's and no other text."""
+    if not isinstance(kind, str) or kind not in _TYPES:
+        raise NotRead("this line is not a FHIR resource")
+    return kind
+
+
 def _id(head: Head) -> str:
     if not head.id:
         raise NotRead(f"this {head.resource_type} has no id")
@@ -236,16 +246,14 @@ def _misshapen(line: bytes) -> Look:
         tree = msgspec.json.decode(line)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
         raise NotRead("this line is not well-formed JSON") from None
-    kind = tree.get("resourceType") if isinstance(tree, dict) else None
-    if not isinstance(kind, str) or not kind.isidentifier():
-        raise NotRead("this line is not a FHIR resource")
+    kind = _checked_type(tree.get("resourceType") if isinstance(tree, dict) else None)
     subject, id_ = tree.get("subject"), tree.get("id")
     own = id_ if isinstance(id_, str) else ""
     if kind not in READ:
-        return Look(kind[:64], own)  # its elements of these names are of other types
+        return Look(kind, own)  # its elements of these names are of other types
     reference = subject.get("reference") if isinstance(subject, dict) else None
     if kind == "Patient" and isinstance(id_, str):
         reference = f"Patient/{id_}"
     if not isinstance(reference, str) or kind == "Medication":
-        raise NotRead(f"this {kind[:64]} is not shaped as FHIR")
+        raise NotRead(f"this {kind} is not shaped as FHIR")
     return Look(kind, own, local(reference), keep=True, hormone=kind in MEDICINES)
