@@ -30,6 +30,7 @@ from crossgrain.api.documentation import COMPONENTS, DESCRIPTION, apply_docs, op
 from crossgrain.api.faults import Fault, RequestRefused, refusal
 from crossgrain.api.logs import quiet_libraries
 from crossgrain.api.metrics import CONTENT_TYPE, Metrics
+from crossgrain.api.openapi_examples import add_examples
 from crossgrain.api.operations.apply import apply, plan_options
 from crossgrain.api.operations.compare_bases import compare_bases
 from crossgrain.api.operations.desk import Desk, desk_over
@@ -85,7 +86,7 @@ def create_app(
     _add_probes(app)
     if settings.metrics:
         _add_metrics(app, metrics)
-    _complete_openapi(app)
+    _complete_openapi(app, desk)
     app.add_exception_handler(RequestRefused, _on_refusal)
     app.add_exception_handler(HTTPException, _on_framework_error)
     app.add_middleware(Guard, cds=guarded.cds, fhir=guarded.fhir)
@@ -203,14 +204,16 @@ def _add_metrics(app: FastAPI, metrics: Metrics) -> None:
     )
 
 
-def _complete_openapi(app: FastAPI) -> None:
-    """Add the schemas that the operations' documents point at."""
+def _complete_openapi(app: FastAPI, desk: Desk) -> None:
+    """Add the schemas that the operations' documents point at, and real examples."""
     generate = app.openapi
 
     def openapi() -> dict[str, Any]:
-        document = generate()
-        document.setdefault("components", {}).setdefault("schemas", {}).update(COMPONENTS)
-        return document
+        if app.openapi_schema is None:
+            document = generate()
+            document.setdefault("components", {}).setdefault("schemas", {}).update(COMPONENTS)
+            add_examples(document, desk)
+        return generate()
 
     app.openapi = openapi  # type: ignore[method-assign]
 

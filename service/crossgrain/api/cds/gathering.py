@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from crossgrain.api.cds.fetching import Fetcher
-from crossgrain.api.cds.hook import FHIR_ID, HookCall, Server
+from crossgrain.api.cds.hook import FHIR_ID, HookCall
 from crossgrain.api.cds.prefetch import Gathered, sort_out
 from crossgrain.api.cds.services import Template
 from crossgrain.fhir.read.resolve import local
@@ -13,9 +13,9 @@ _MOST_MEDICATIONS = 50
 
 
 class Gatherer:
-    """Knows what to ask for, and whom it may ask."""
+    """Knows what to ask for, and whom it may ask; without a fetcher, no one."""
 
-    def __init__(self, asked_for: tuple[Template, ...], fetcher: Fetcher) -> None:
+    def __init__(self, asked_for: tuple[Template, ...], fetcher: Fetcher | None) -> None:
         self._templates = asked_for
         self._fetcher = fetcher
 
@@ -25,11 +25,12 @@ class Gatherer:
 
     async def completed(self, call: HookCall, brought: list[Gathered]) -> list[Gathered]:
         """The same, with what was not whole fetched where that is allowed."""
-        if call.server is None or not self._fetcher.may_ask(call.server):
+        fetcher = self._fetcher
+        if fetcher is None or call.server is None or not fetcher.may_ask(call.server):
             return brought
         wanted = [(g.template, g.template.filled(call.patient_id)) for g in brought
                   if not g.is_whole]  # fmt: skip
-        fetched = {g.template.key: g for g in await self._fetcher.fetch(call.server, wanted)}
+        fetched = {g.template.key: g for g in await fetcher.fetch(call.server, wanted)}
         # A part that was sent is better than nothing that was fetched.
         return [
             better if (better := fetched.get(g.template.key)) and better.is_whole else g
@@ -38,22 +39,21 @@ class Gatherer:
 
     async def with_medications(self, call: HookCall, resources: list[Gathered]) -> list[Gathered]:
         """Add the Medications that orders only refer to, where they may be fetched."""
-        if call.server is None or not self._fetcher.may_ask(call.server):
+        fetcher = self._fetcher
+        if fetcher is None or call.server is None or not fetcher.may_ask(call.server):
             return resources
-        return resources + await self._medications(call.server, call, resources)
+        wanted = list(_medications(call, resources))
+        fetched = await fetcher.fetch(call.server, wanted)
+        return resources + [g for g in fetched if g.is_whole and g.resources]
 
-    async def _medications(
-        self, server: Server, call: HookCall, resources: list[Gathered]
-    ) -> list[Gathered]:
-        there = {f"Medication/{r.get('id')}" for r in _all(resources)}
-        named = {ref for r in (*_all(resources), *(d.resource for d in call.drafts))
-                 if (ref := _medication(r)) and ref not in there}  # fmt: skip
-        wanted = [
-            (Template(reference, "Medication", reference), reference)
-            for reference in sorted(named)[:_MOST_MEDICATIONS]
-        ]
-        fetched = await self._fetcher.fetch(server, wanted)
-        return [gathered for gathered in fetched if gathered.is_whole and gathered.resources]
+
+def _medications(call: HookCall, resources: list[Gathered]) -> Iterator[tuple[Template, str]]:
+    """The Medications that are referred to and not there, as reads."""
+    there = {f"Medication/{resource.get('id')}" for resource in _all(resources)}
+    orders = [draft.resource for draft in call.drafts]
+    named = {_medication(resource) for resource in (*_all(resources), *orders)}
+    for reference in sorted(r for r in named if r and r not in there)[:_MOST_MEDICATIONS]:
+        yield Template(reference, "Medication", reference), reference
 
 
 def _all(gathered: Iterable[Gathered]) -> Iterator[dict[str, Any]]:

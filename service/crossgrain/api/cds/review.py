@@ -13,7 +13,6 @@ from crossgrain.api.cds.cards import SOURCE, Card, override_reasons, summary
 from crossgrain.api.cds.record import Assembled
 from crossgrain.api.faults import Complaint, RequestRefused
 from crossgrain.catalogue import Catalogue
-from crossgrain.dosing.bases import Grade as BasisGrade
 from crossgrain.fhir.identity import stable_id
 from crossgrain.fhir.read.course import read_course
 from crossgrain.fhir.read.errors import Unreadable
@@ -21,7 +20,7 @@ from crossgrain.fhir.version import FhirVersion
 from crossgrain.fhir.write.words import CAUTION, date_words
 from crossgrain.screening.course import Undecided
 from crossgrain.screening.flags import Flag, Grade, Urgency
-from crossgrain.screening.screen import Ruler, screen
+from crossgrain.screening.screen import Ruler, enabled, screen
 
 _WARNED_OF = {Grade.CONFIRMED, Grade.LIKELY}
 
@@ -34,7 +33,7 @@ def review(assembled: Assembled, catalogue: Catalogue, as_of: date) -> tuple[Fla
     RequestRefused
         where the record cannot be read as one patient's at all.
     """
-    bases = tuple(basis for basis in catalogue.bases if basis.grade is not BasisGrade.REFERENCE)
+    bases = enabled(catalogue.bases, ())
     try:
         course = read_course(
             assembled.bundle,

@@ -1,0 +1,114 @@
+"""The examples of the OpenAPI document are what the service takes and gives."""
+
+import json
+import re
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from fastapi.testclient import TestClient
+
+from crossgrain.api.app import create_app
+from crossgrain.api.openapi_examples import STOPPED
+from crossgrain.api.settings import Settings
+from crossgrain.catalogue import Catalogue, load_catalogue
+
+from . import signing as s
+from .conftest import PATIENTS, PROPOSE
+from .hooks import ORDER, REVIEW, call, grains
+
+DOCUMENT = create_app(Settings(), load_catalogue()).openapi()
+EXAMPLES = DOCUMENT["components"]["examples"]
+RECORD = (PATIENTS / "01-levothyroxine-150.json").read_bytes()
+FHIR = {"content-type": "application/fhir+json"}
+
+
+def operations() -> Iterator[tuple[str, str, dict[str, Any]]]:
+    for path, item in DOCUMENT["paths"].items():
+        for method, operation in item.items():
+            yield path, method, operation
+
+
+def names(content: dict[str, Any]) -> list[str]:
+    (examples,) = [media.get("examples", {}) for media in list(content.values())[:1]]
+    return [reference["$ref"].rpartition("/")[2] for reference in examples.values()]
+
+
+CALLS = [
+    (path, name)
+    for path, method, operation in operations()
+    if method == "post"
+    for name in names(operation["requestBody"]["content"])
+]
+
+
+@pytest.fixture(scope="module")
+def client(catalogue: Catalogue) -> Iterator[TestClient]:
+    with TestClient(create_app(Settings(), catalogue, clock=lambda: STOPPED)) as client:
+        yield client
+
+
+@pytest.mark.parametrize(("path", "name"), CALLS)
+def test_a_call_gives_the_answer_beside_it(client: TestClient, path: str, name: str) -> None:
+    shown = EXAMPLES[name]
+    query = "".join(re.findall(r"\?\S+$", shown["summary"]))
+    if "{id}" in path:
+        path = path.replace("{id}", "thyroid-switch-review" if "view" in name or "quiet" in name
+                            else "thyroid-order")  # fmt: skip
+    answer = client.post(f"{path}{query}", content=json.dumps(shown["value"]), headers=FHIR)
+    assert answer.status_code == 200, answer.text
+    expected = EXAMPLES.get(name.replace("-call", "-answer"))
+    if expected:
+        assert answer.json() == expected["value"]
+
+
+def test_every_route_with_a_body_has_a_call_and_all_errors_have_an_example() -> None:
+    for path, method, operation in operations():
+        if method == "post" and path != "/sheet":
+            assert names(operation["requestBody"]["content"]), path
+        for status, response in operation["responses"].items():
+            if status[0] in "45":
+                assert names(response["content"]) == [f"error-{status}"], (path, status)
+
+
+LOCKED = {
+    "fhir_auth": "introspection", "oauth_audience": s.AUDIENCE, "introspection_client": "x",
+    "introspection_url": "https://as.example", "introspection_secret": "x",
+}  # fmt: skip
+
+
+def errors() -> Iterator[tuple[str, Settings, str, dict[str, Any]]]:
+    """Status, settings, address and what is sent."""
+    call_ = {"content": RECORD, "headers": FHIR}
+    lacking = call("01-levothyroxine-150.json", [grains(60, "p01")])
+    del lacking["prefetch"]["medicationStatements"]
+    yield "400", Settings(), f"{PROPOSE}?dose=1", call_
+    yield "401", Settings(**LOCKED), PROPOSE, call_
+    yield "404", Settings(), "/none", call_
+    yield "405", Settings(), "/livez", call_
+    yield "406", Settings(), PROPOSE, call_ | {"headers": FHIR | {"accept": "text/html"}}
+    yield "412", Settings(), ORDER, {"json": lacking}
+    yield "413", Settings(), PROPOSE, {"content": b" " * 4_194_305, "headers": FHIR}
+    yield "415", Settings(), PROPOSE, {"content": RECORD, "headers": {"content-type": "text/html"}}
+    yield "422", Settings(), f"{PROPOSE}?target=levothyroxine&ratio=15", call_
+    yield "429", Settings(requests_per_second=0.001), PROPOSE, call_
+    yield "431", Settings(max_header_bytes=10), PROPOSE, call_
+
+
+@pytest.mark.parametrize(
+    ("status", "set_to", "path", "sent"), [pytest.param(*e, id=e[0]) for e in errors()]
+)
+def test_an_error_is_the_one_that_is_shown(
+    catalogue: Catalogue, status: str, set_to: Settings, path: str, sent: dict[str, Any]
+) -> None:
+    with TestClient(create_app(set_to, catalogue)) as client:
+        answer = client.post(path, **sent)
+        if status == "429":
+            answer = client.post(path, **sent)
+    assert answer.status_code == int(status), answer.text
+    assert answer.json() == EXAMPLES[f"error-{status}"]["value"]
+
+
+def test_the_review_example_is_of_the_review_service(client: TestClient) -> None:
+    sent = EXAMPLES["cds-view-call"]["value"]
+    assert client.post(REVIEW, json=sent).json() == EXAMPLES["cds-view-answer"]["value"]
