@@ -1,0 +1,325 @@
+"""From a FHIR record to a course: which medicines, from when until when, and what stays open."""
+
+from dataclasses import replace
+from datetime import timedelta
+from typing import Any
+
+import pytest
+from tests.unit.read.records import (
+    AS_OF,
+    CODES,
+    DAILY,
+    LT3,
+    LT4_100,
+    PATIENT,
+    PREPARATIONS,
+    SUBJECT,
+    THYROID_60,
+    Json,
+    dosage,
+    ucum,
+)
+
+from crossgrain.dosing.preparations import Kind
+from crossgrain.fhir.read.course import read_course
+from crossgrain.fhir.read.errors import Unreadable
+from crossgrain.fhir.version import FhirVersion
+from crossgrain.screening.course import Aim, Course, End, Undecided
+
+PLAN = {"system": "urn:crossgrain:plan", "value": "plan-1"}
+LOINC = "http://loinc.org"
+
+
+def day(offset: int) -> str:
+    return (AS_OF + timedelta(days=offset)).isoformat()
+
+
+def order(own_id: str, what: Json, dose: Json, first: int, last: int | None = None, **more: Any):
+    """An order with the bounds of its dosage."""
+    bounds = {"start": day(first), **({"end": day(last)} if last is not None else {})}
+    repeat = {**DAILY["repeat"], "boundsPeriod": bounds}
+    return {
+        "resourceType": "MedicationRequest",
+        "id": own_id,
+        "status": "active" if last is None or last >= 0 else "completed",
+        "intent": "order",
+        "subject": SUBJECT,
+        "medicationCodeableConcept": what,
+        "authoredOn": day(first),
+        "dosageInstruction": [
+            {"timing": {"repeat": repeat}, "doseAndRate": [{"doseQuantity": dose}]}
+        ],
+        **more,
+    }
+
+
+OLD = order("old", LT4_100, ucum(100, "ug"), -500, -101)
+NEW = order("new", THYROID_60, ucum(60, "mg"), -100)
+
+
+def read(*resources: Json, version: FhirVersion = FhirVersion.R4) -> Course:
+    bundle = {
+        "resourceType": "Bundle",
+        "type": "collection",
+        "entry": [{"resource": r} for r in (PATIENT, *resources)],
+    }
+    return read_course(bundle, version=version, as_of=AS_OF, codes=CODES, preparations=PREPARATIONS)
+
+
+def test_two_orders_give_two_dated_doses():
+    first, second = read(OLD, NEW).intakes
+    assert (first.kind, first.first_day, first.last_day) == (Kind.LEVOTHYROXINE, -500, -101)
+    assert (second.kind, second.first_day, second.end) == (
+        Kind.DESICCATED_THYROID, -100, End.OPEN,
+    )  # fmt: skip
+    assert first.reference == "MedicationRequest/old"
+
+
+def test_one_kind_of_preparation_is_no_switch_and_nothing_is_read_of_it():
+    assert read(OLD, order("o2", LT4_100, {"value": "text"}, -100)).intakes == ()
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"status": "cancelled"},
+        {"status": "entered-in-error"},
+        {"status": "draft"},
+        {"intent": "proposal"},
+        {"intent": "option"},
+        {"doNotPerform": True},
+    ],
+)
+def test_what_was_never_taken_makes_no_switch(change):
+    assert read(OLD, {**NEW, **change}).intakes == ()
+
+
+def test_a_climb_in_one_order_gives_its_steps_one_after_the_other():
+    steps = [
+        order("x", THYROID_60, ucum(dose, "mg"), first, last)["dosageInstruction"][0]
+        for dose, first, last in ((15, -100, -87), (30, -86, -73), (60, -72, 200))
+    ]
+    climb = {**NEW, "dosageInstruction": steps}
+    found = [i for i in read(OLD, climb).intakes if i.kind is Kind.DESICCATED_THYROID]
+    assert [(i.first_day, i.last_day, float(i.lines[0].daily)) for i in found] == [
+        (-100, -87, 15.0), (-86, -73, 30.0), (-72, 200, 60.0),
+    ]  # fmt: skip
+
+
+def test_a_step_that_lies_ahead_is_not_taken_yet():
+    steps = [
+        order("x", THYROID_60, ucum(dose, "mg"), first, last)["dosageInstruction"][0]
+        for dose, first, last in ((30, -30, 5), (60, 6, 90))
+    ]
+    found = read(OLD, {**NEW, "dosageInstruction": steps}).intakes
+    assert [float(i.lines[0].daily) for i in found] == [100.0, 30.0]
+
+
+def test_an_order_that_is_over_without_an_end_says_so():
+    bare = {**OLD, "dosageInstruction": [{**OLD["dosageInstruction"][0], "timing": DAILY}]}
+    first, _ = read(bare, NEW).intakes
+    assert (first.end, first.last_day) == (End.UNDATED, None)
+
+
+def test_a_medicine_without_a_beginning_is_undecided():
+    undated = {**NEW, "dosageInstruction": [{**NEW["dosageInstruction"][0], "timing": DAILY}]}
+    del undated["authoredOn"]
+    with pytest.raises(Undecided, match="since when") as raised:
+        read(OLD, undated)
+    assert raised.value.references == ("MedicationRequest/new",)
+
+
+def test_a_medicine_of_unknown_status_is_undecided():
+    with pytest.raises(Undecided, match="not known"):
+        read(OLD, {**NEW, "status": "unknown"})
+
+
+def test_a_medicine_without_a_name_is_undecided():
+    nameless = {k: v for k, v in NEW.items() if k != "medicationCodeableConcept"}
+    with pytest.raises(Undecided, match="may be thyroid hormone"):
+        read(OLD, nameless)
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        [{"text": "as directed"}],
+        [],
+        [dosage(ucum(60, "mg"), asNeededBoolean=True)],
+        [dosage(ucum(6000, "mg"))],
+    ],
+)  # fmt: skip
+def test_a_dose_that_cannot_be_read_is_in_doubt_and_never_guessed(said):
+    _, new = read(OLD, {**NEW, "dosageInstruction": said}).intakes
+    assert new.doubt
+    assert new.lines == ()
+
+
+def test_a_dose_read_from_text_says_so():
+    words = [{"text": "take 60 mg by mouth once daily"}]
+    _, new = read(OLD, {**NEW, "dosageInstruction": words}).intakes
+    assert new.from_text
+
+
+class TestAStatementMadeFromAnOrder:
+    def statement(self, mg: int) -> Json:
+        return {
+            "resourceType": "MedicationStatement",
+            "id": "s",
+            "status": "active",
+            "subject": SUBJECT,
+            "medicationCodeableConcept": THYROID_60,
+            "effectivePeriod": {"start": day(-100)},
+            "dateAsserted": day(-10),
+            "derivedFrom": [{"reference": "MedicationRequest/new"}],
+            "dosage": [{"timing": DAILY, "doseAndRate": [{"doseQuantity": ucum(mg, "mg")}]}],
+        }
+
+    def test_of_the_same_dose_is_counted_once(self):
+        found = read(OLD, NEW, self.statement(60)).intakes
+        assert [i.reference for i in found] == ["MedicationRequest/old", "MedicationStatement/s"]
+
+    def test_of_another_dose_is_in_doubt(self):
+        found = read(OLD, NEW, self.statement(90)).intakes
+        assert [bool(i.doubt) for i in found] == [False, False, True]
+
+
+def test_an_order_names_what_it_replaces_and_its_group():
+    newer = {
+        **NEW,
+        "priorPrescription": {"reference": "https://ehr.example/fhir/MedicationRequest/old"},
+        "groupIdentifier": {"system": "s", "value": "v"},
+    }
+    _, new = read(OLD, newer).intakes
+    assert new.replaces == {"MedicationRequest/old"}
+    assert new.group == "s|v"
+
+
+@pytest.mark.parametrize(("status", "until"), [("active", 30), ("draft", None)])
+def test_an_order_of_ours_is_planned_until_its_end_once_it_is_active(status, until):
+    ours = order("ours", THYROID_60, ucum(60, "mg"), -100, 30, groupIdentifier=PLAN)
+    ours["status"] = status
+    assert read(OLD, NEW, ours).planned_until == until
+
+
+def test_a_series_of_ours_that_lies_ahead_counts_too():
+    ahead = order("ours", THYROID_60, ucum(60, "mg"), 5, 33, groupIdentifier=PLAN)
+    assert read(OLD, NEW, ahead).planned_until == 33
+
+
+def tsh(own_id: str, value: float | None, **more: Any) -> Json:
+    quantity = {"valueQuantity": ucum(str(value), "m[IU]/L")} if value is not None else {}
+    return {
+        "resourceType": "Observation",
+        "id": own_id,
+        "status": "final",
+        "code": {"coding": [{"system": LOINC, "code": "3016-3"}]},
+        "subject": SUBJECT,
+        "effectiveDateTime": day(-50),
+        **quantity,
+        **more,
+    }
+
+
+def test_a_result_leads_back_to_its_resource():
+    (result,) = read(OLD, NEW, tsh("t", 9.5)).tsh
+    assert (result.origin, result.day, float(result.value)) == ("Observation/t", -50, 9.5)
+
+
+@pytest.mark.parametrize(
+    ("observation", "unread"),
+    [
+        (tsh("t", None, valueString="high"), ("Observation/t",)),
+        (tsh("t", None, valueQuantity=ucum(9, "mg")), ("Observation/t",)),
+        (tsh("t", 9.5, effectiveDateTime="2025"), ("Observation/t",)),
+        (tsh("t", 9.5, status="entered-in-error"), ()),
+        (tsh("t", 9.5), ()),
+    ],
+)
+def test_a_tsh_that_cannot_be_read_is_named(observation, unread):
+    assert read(OLD, NEW, observation).unread_labs == unread
+
+
+def condition(code: str, onset: int = -50, status: str = "active") -> Json:
+    return {
+        "resourceType": "Condition",
+        "id": code,
+        "subject": SUBJECT,
+        "clinicalStatus": {"coding": [{"code": status}]},
+        "code": {"coding": [{"system": "http://snomed.info/sct", "code": code}]},
+        "onsetDateTime": day(onset),
+    }
+
+
+@pytest.mark.parametrize(
+    ("resource", "aims"),
+    [
+        (condition("82598004"), {Aim.CENTRAL}),
+        (condition("77386006"), {Aim.PREGNANCY}),
+        (condition("77386006", onset=-280), {Aim.PREGNANCY}),
+        (condition("77386006", onset=-281), set()),
+        (condition("77386006", status="resolved"), set()),
+        (condition("40930008"), set()),
+    ],
+)
+def test_what_sets_a_patient_apart_is_read_from_the_conditions(resource, aims):
+    assert read(OLD, NEW, resource).aims == aims
+
+
+def test_a_goal_of_suppression_is_read():
+    goal = {
+        "resourceType": "Goal",
+        "id": "g",
+        "lifecycleStatus": "active",
+        "subject": SUBJECT,
+        "description": {"text": "TSH suppression"},
+    }
+    assert read(OLD, NEW, goal).aims == {Aim.SUPPRESSION}
+
+
+@pytest.mark.parametrize(("code", "frail"), [("49436004", True), ("40930008", False)])
+def test_heart_disease_makes_frail(code, frail):
+    assert read(OLD, NEW, condition(code)).frail is frail
+
+
+def test_a_dispense_is_a_sign_and_no_dose():
+    handed = {
+        "resourceType": "MedicationDispense",
+        "id": "d",
+        "status": "completed",
+        "subject": SUBJECT,
+        "medicationCodeableConcept": LT3,
+        "whenHandedOver": day(-20),
+    }
+    course = read(OLD, NEW, handed, {**handed, "id": "e", "status": "declined"})
+    assert len(course.intakes) == 2
+    assert [(d.kind, d.day, d.reference) for d in course.dispenses] == [
+        (Kind.LIOTHYRONINE, -20, "MedicationDispense/d")
+    ]
+
+
+@pytest.mark.parametrize("said", [{"deceasedBoolean": True}, {"deceasedDateTime": "2026-01-01"}])
+def test_the_dead_are_told_apart(said):
+    bundle = {
+        "resourceType": "Bundle",
+        "type": "collection",
+        "entry": [{"resource": {**PATIENT, **said}}, {"resource": OLD}, {"resource": NEW}],
+    }
+    course = read_course(
+        bundle, version=FhirVersion.R4, as_of=AS_OF, codes=CODES, preparations=PREPARATIONS
+    )
+    assert course == replace(course, deceased=True)
+
+
+@pytest.mark.parametrize(
+    "resource",
+    [
+        {**NEW, "subject": {"reference": "Patient/other"}},
+        {**NEW, "medication": {"concept": THYROID_60}},
+        {**NEW, "status": "no-such"},
+        {**NEW, "implicitRules": "urn:x"},
+    ],
+)
+def test_a_record_that_is_not_one_patients_or_not_of_this_version_is_refused(resource):
+    with pytest.raises(Unreadable):
+        read(OLD, resource)
