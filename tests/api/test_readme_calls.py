@@ -10,6 +10,8 @@ from fastapi.testclient import TestClient
 ROOT = Path(__file__).parents[2]
 CALLS = re.findall(r"^curl .+$", (ROOT / "README.md").read_text(), re.MULTILINE)
 
+ANSWERS = {"Bundle", "Parameters", "CarePlan", "CapabilityStatement", "CodeSystem"}
+
 
 def test_there_are_calls_to_try() -> None:
     assert len(CALLS) >= 3
@@ -17,14 +19,21 @@ def test_there_are_calls_to_try() -> None:
 
 @pytest.mark.parametrize("call", CALLS)
 def test_a_call_is_answered(client: TestClient, call: str) -> None:
-    _, _, url, _, header, _, data = shlex.split(call)
-    name, _, value = header.partition(": ")
+    _, _, url, *rest = shlex.split(call)
     base = "http://127.0.0.1:8000"
     assert url.startswith(f"{base}/")
-    answer = client.post(
-        url.removeprefix(base),
-        content=(ROOT / data.removeprefix("@")).read_bytes(),
-        headers={name: value},
-    )
+    path = url.removeprefix(base)
+    if rest:
+        _, header, _, data = rest
+        name, _, value = header.partition(": ")
+        content = (ROOT / data.removeprefix("@")).read_bytes()
+        answer = client.post(path, content=content, headers={name: value})
+    else:
+        answer = client.get(path)
     assert answer.status_code == 200, answer.text
-    assert answer.json()["resourceType"] in {"Bundle", "Parameters"}
+    if path.endswith("/feedback"):
+        assert answer.content == b""
+    elif path.startswith("/cds-services"):
+        assert answer.json().get("services") or answer.json()["cards"]
+    else:
+        assert answer.json()["resourceType"] in ANSWERS
