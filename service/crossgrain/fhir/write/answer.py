@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from crossgrain.dosing.plan import Plan, courses
+from crossgrain.dosing.plan import Plan
 from crossgrain.fhir.identity import urn
 from crossgrain.fhir.proposal import Proposal
 from crossgrain.fhir.read.code_tables import CodeTables
@@ -62,8 +62,8 @@ def answer_bundle(
 
 
 def _planned(letter: Letterhead, plan: Plan) -> list[Resource]:
-    series = courses(plan.steps)
-    choices = tuple(options(letter, plan.checkpoint, series))
+    series = letter.series
+    choices = tuple(options(letter, plan.checkpoint))
     activities = (
         *medication_requests(letter, SERIES, series),
         *service_requests(letter, SERIES, plan.labs),

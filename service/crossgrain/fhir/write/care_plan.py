@@ -38,7 +38,7 @@ def care_plan(letter: Letterhead, contents: Contents) -> Resource:
     body["intent"] = "proposal"
     body["title"] = title(letter, contents.plan)
     body["description"] = summed_up
-    body["subject"] = letter.subject()
+    body["subject"] = letter.patient
     if letter.encounter:
         body["encounter"] = {"reference": letter.encounter}
     body["period"] = {

@@ -4,16 +4,19 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from crossgrain.dosing.plan import Branch, Checkpoint, Course, courses
+from crossgrain.dosing.plan import Branch, Checkpoint, Course
 from crossgrain.fhir.identity import urn
 from crossgrain.fhir.write.conditions import CONDITIONS, VARIABLES_NOTE
 from crossgrain.fhir.write.labs import service_requests
 from crossgrain.fhir.write.letterhead import SERIES, Letterhead, Resource, Scope
-from crossgrain.fhir.write.narrative import plain
+from crossgrain.fhir.write.narrative import paragraphs, plain
 from crossgrain.fhir.write.orders import medication_requests
 from crossgrain.fhir.write.prior import branch_tasks
 
 REQUEST_GROUP = "RequestGroup"
+_SCOPES = {
+    reading: Scope(reading, "option", condition.words) for reading, condition in CONDITIONS.items()
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,21 +33,17 @@ class Option:
         return [r["description"] for r in self.requests if r["resourceType"] == "Task"]
 
 
-def options(
-    letter: Letterhead, checkpoint: Checkpoint, series: tuple[Course, ...]
-) -> Iterator[Option]:
+def options(letter: Letterhead, checkpoint: Checkpoint) -> Iterator[Option]:
     """The requests of every branch, none of them yet to be followed."""
-    for branch in checkpoint.branches:
-        condition = CONDITIONS[branch.reading]
-        scope = Scope(branch.reading, "option", condition.words)
-        own = courses(branch.steps)
+    for branch, own in zip(checkpoint.branches, letter.branches, strict=True):
+        scope = _SCOPES[branch.reading]
         yield Option(
             branch,
             own,
             (
                 *medication_requests(letter, scope, own),
                 *service_requests(letter, scope, branch.labs),
-                *branch_tasks(letter, scope, series, branch, own),
+                *branch_tasks(letter, scope, letter.series, branch, own),
             ),
         )
 
@@ -54,7 +53,7 @@ def request_group(
 ) -> Resource:
     """The group that holds the branches."""
     says = [checkpoint_words(letter, checkpoint), *map(option_words, choices)]
-    body = letter.request(REQUEST_GROUP, REQUEST_GROUP, SERIES, says)
+    body = letter.request(REQUEST_GROUP, REQUEST_GROUP, SERIES, paragraphs(says))
     body["note"] = [{"text": VARIABLES_NOTE}, *letter.notes(SERIES)]
     body["action"] = [
         {

@@ -27,7 +27,7 @@ def guidance_response(letter: Letterhead) -> Resource:
     body["contained"] = [operation_outcome(letter), rationale(letter), device(letter)]
     body["moduleCanonical"] = f"{MODULE_CANONICAL}|{letter.service_version}"
     body["status"] = STATUS[outcome]
-    body["subject"] = letter.subject()
+    body["subject"] = letter.patient
     if letter.encounter:
         body["encounter"] = {"reference": letter.encounter}
     body["occurrenceDateTime"] = letter.authored

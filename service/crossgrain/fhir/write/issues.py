@@ -35,7 +35,7 @@ def _detected_issue(letter: Letterhead, place: int, finding: Finding) -> Resourc
     body["status"] = "preliminary"  # a person has not judged it yet
     body["code"] = _code(finding)
     body["severity"] = ISSUE_SEVERITY[finding.severity]
-    body["patient"] = letter.subject()
+    body["patient"] = letter.patient
     body["identifiedDateTime"] = letter.authored
     if raised_by:
         body["implicated"] = raised_by

@@ -6,6 +6,7 @@ from typing import Any
 from crossgrain.dosing.plan import LabDraw
 from crossgrain.fhir.write.dosage import SNOMED
 from crossgrain.fhir.write.letterhead import Letterhead, Resource, Scope
+from crossgrain.fhir.write.narrative import paragraph, paragraphs
 
 LOINC = "http://loinc.org"
 ANALYTES = {
@@ -28,25 +29,26 @@ def service_requests(
     """Three requests per draw: TSH, free T4, free T3."""
     for draw in draws:
         about = [draw.statement, *not_steady(letter, draw)]
-        days = lab_days(letter, draw)
+        says, notes = paragraphs(about), letter.notes(scope, *about)
+        days, occurrence = lab_days(letter, draw), _occurrence(letter, draw)
         for code, name in ANALYTES.items():
-            says = [*scope.only_if, f"{name}, {days}.", *about]
+            own = f"{scope.only_if_xhtml}{paragraph(f'{name}, {days}.')}{says}"
             what = f"ServiceRequest|{scope.name}|{draw.purpose}|{draw.day}|{code}"
-            body = letter.request("ServiceRequest", what, scope, says)
-            body["note"] = letter.notes(scope, *about)
-            yield _asked(letter, draw, code, body)
+            body = letter.request("ServiceRequest", what, scope, own)
+            body["note"] = notes
+            body["category"] = _LABORATORY
+            body["code"] = _CODES[code]
+            body.update(occurrence)
+            body["patientInstruction"] = BEFORE_DOSE
+            yield body
 
 
-def _asked(letter: Letterhead, draw: LabDraw, code: str, body: Resource) -> Resource:
-    body["category"] = [{"coding": [_coding(SNOMED, "108252007", "Laboratory procedure")]}]
-    body["code"] = {"coding": [_coding(LOINC, code, ANALYTES[code])], "text": ANALYTES[code]}
-    body.update(_occurrence(letter, draw))
-    body["patientInstruction"] = BEFORE_DOSE
-    return body
+def _concept(system: str, code: str, display: str) -> dict[str, Any]:
+    return {"coding": [{"system": system, "code": code, "display": display}]}
 
 
-def _coding(system: str, code: str, display: str) -> dict[str, Any]:
-    return {"system": system, "code": code, "display": display}
+_LABORATORY = [_concept(SNOMED, "108252007", "Laboratory procedure")]
+_CODES = {code: {**_concept(LOINC, code, name), "text": name} for code, name in ANALYTES.items()}
 
 
 def _occurrence(letter: Letterhead, draw: LabDraw) -> dict[str, Any]:

@@ -1,18 +1,18 @@
 """What every resource of one answer carries: patient, dates, names, and who asked."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from functools import lru_cache
 from typing import Any
 
-from crossgrain.dosing.plan import Plan
+from crossgrain.dosing.plan import Course, Plan, courses
 from crossgrain.fhir.identity import PLAN_SYSTEM, RESOURCE_SYSTEM, stable_id, urn
 from crossgrain.fhir.proposal import Outcome, Proposal
 from crossgrain.fhir.read.code_tables import CodeTables
 from crossgrain.fhir.read.record import Question
 from crossgrain.fhir.write.carried_over import carried_over
-from crossgrain.fhir.write.narrative import narrative, paragraph, plain
+from crossgrain.fhir.write.narrative import narrative, paragraphs, plain
 from crossgrain.fhir.write.plan_name import plan_name
 from crossgrain.fhir.write.words import CAUTION, date_words
 from crossgrain.safety.findings import Finding, Severity, most_severe_first
@@ -30,11 +30,19 @@ class Scope:
     name: str
     intent: str
     condition: str = ""
+    only_if_xhtml: str = field(init=False)
+    """The condition as a sentence, where there is one, to open a narrative."""
+    only_if_notes: tuple[Resource, ...] = field(init=False)
+    """The same as notes."""
 
-    @property
-    def only_if(self) -> list[str]:
-        """The condition as a sentence, where there is one."""
-        return [f"Only if: {self.condition}."] if self.condition else []
+    def __post_init__(self) -> None:
+        only_if = [f"Only if: {self.condition}."] if self.condition else []
+        object.__setattr__(self, "only_if_xhtml", paragraphs(only_if))
+        object.__setattr__(self, "only_if_notes", _notes(only_if))
+
+
+def _notes(texts: Iterable[str]) -> tuple[Resource, ...]:
+    return tuple({"text": plain(text)} for text in texts if text)
 
 
 SERIES = Scope("series", "proposal")
@@ -42,7 +50,11 @@ SERIES = Scope("series", "proposal")
 
 @dataclass(frozen=True, slots=True)
 class Letterhead:
-    """The constants of one answer. Build it with `letterhead_for`."""
+    """The constants of one answer. Build it with `letterhead_for`.
+
+    Parts of resources that are the same everywhere are made once and stand in all of them:
+    whoever changes a written resource must not reach into these.
+    """
 
     proposal: Proposal
     codes: CodeTables
@@ -57,7 +69,19 @@ class Letterhead:
     """Most severe first: their places in this order name their resources."""
     issue_urns: tuple[str, ...]
     """The DetectedIssue of each finding."""
-    standing: tuple[str, ...]
+    holds: list[Resource]
+    """References to the DetectedIssues of the holds."""
+    series: tuple[Course, ...]
+    """The doses of the unconditional steps; none where there is no plan."""
+    branches: tuple[tuple[Course, ...], ...]
+    """Those of each branch of the checkpoint, in its order."""
+    patient: Resource
+    """Reference to the patient, by the input's own reference."""
+    tied_to: list[Resource]
+    """Reference to the care plan that every request belongs to."""
+    group: Resource
+    """The identifier by which this service knows the requests of one answer again."""
+    standing: tuple[Resource, ...]
     """What every request says: what must be done before, what to confirm, and the caution."""
     standing_xhtml: str
     """The same for its narrative."""
@@ -80,12 +104,6 @@ class Letterhead:
         """The same, as a person reads it."""
         return _calendar(self.first_ordinal + number)[1]
 
-    @property
-    def hold_urns(self) -> list[str]:
-        """The DetectedIssues of the holds."""
-        pairs = zip(self.findings, self.issue_urns, strict=True)
-        return [issue for finding, issue in pairs if finding.severity is Severity.HOLD]
-
     def id_of(self, what: str) -> str:
         """The stable id of one resource of this answer."""
         return resource_id(self.plan_id, what)
@@ -100,19 +118,18 @@ class Letterhead:
             "identifier": [{"system": RESOURCE_SYSTEM, "value": own_id}],
         }
 
-    def request(self, resource_type: str, what: str, scope: Scope, says: Iterable[str]) -> Resource:
+    def request(self, resource_type: str, what: str, scope: Scope, own_xhtml: str) -> Resource:
         """The head of a request: tied to the plan and the care plan, a draft to be judged.
 
-        `says` opens the narrative; what every request says closes it.
+        `own_xhtml` opens the narrative; what every request says closes it.
         """
-        own = "".join(map(paragraph, says))
-        body = self.head(resource_type, what, narrative(own, self.standing_xhtml))
+        body = self.head(resource_type, what, narrative(own_xhtml, self.standing_xhtml))
         group = "requisition" if resource_type == "ServiceRequest" else "groupIdentifier"
-        body["basedOn"] = [{"reference": self.care_plan_urn}]
-        body[group] = {"system": PLAN_SYSTEM, "value": self.plan_id}
+        body["basedOn"] = self.tied_to
+        body[group] = self.group
         body["status"] = "draft"
         body["intent"] = scope.intent
-        body["for" if resource_type == "Task" else "subject"] = self.subject()
+        body["for" if resource_type == "Task" else "subject"] = self.patient
         if self.encounter:
             body["encounter"] = {"reference": self.encounter}
         body["authoredOn"] = self.authored
@@ -120,14 +137,9 @@ class Letterhead:
             body["requester"] = {"reference": self.requester}
         return body
 
-    def subject(self) -> Resource:
-        """The patient, by the input's own reference."""
-        return {"reference": self.proposal.record.patient_reference}
-
     def notes(self, scope: Scope, *says: str) -> list[Resource]:
         """The condition, what is particular to the request, then what every request says."""
-        own = [plain(text) for text in (*scope.only_if, *says) if text]
-        return [{"text": text} for text in (*own, *self.standing)]
+        return [*scope.only_if_notes, *_notes(says), *self.standing]
 
 
 def before_start(hold: Finding) -> str:
@@ -149,26 +161,41 @@ def standing_words(proposal: Proposal) -> tuple[str, ...]:
 
 def letterhead_for(proposal: Proposal, service_version: str, codes: CodeTables) -> Letterhead:
     """Gather what every resource of the answer to `proposal` carries."""
-    plan_id = stable_id(plain(plan_name(proposal)))
+    plan = proposal.plan
+    series = courses(plan.steps) if plan else ()
+    branches = tuple(courses(b.steps) for b in plan.checkpoint.branches) if plan else ()
+    plan_id = stable_id(plain(plan_name(proposal, series, branches)))
+    care_plan_urn = urn(resource_id(plan_id, "CarePlan"))
     encounter, requester = carried_over(proposal)
     standing = standing_words(proposal)
     findings = most_severe_first(proposal.findings)
+    issue_urns = tuple(
+        urn(resource_id(plan_id, issue_name(place))) for place in range(len(findings))
+    )
     return Letterhead(
         proposal=proposal,
         codes=codes,
         service_version=service_version,
         plan_id=plan_id,
-        care_plan_urn=urn(resource_id(plan_id, "CarePlan")),
+        care_plan_urn=care_plan_urn,
         first_ordinal=proposal.request.start.toordinal(),
         authored=proposal.request.as_of.isoformat(),
         encounter=encounter,
         requester=requester,
         findings=findings,
-        issue_urns=tuple(
-            urn(resource_id(plan_id, issue_name(place))) for place in range(len(findings))
-        ),
-        standing=standing,
-        standing_xhtml="".join(map(paragraph, standing)),
+        issue_urns=issue_urns,
+        holds=[
+            {"reference": issue}
+            for finding, issue in zip(findings, issue_urns, strict=True)
+            if finding.severity is Severity.HOLD
+        ],
+        series=series,
+        branches=branches,
+        patient={"reference": proposal.record.patient_reference},
+        tied_to=[{"reference": care_plan_urn}],
+        group={"system": PLAN_SYSTEM, "value": plan_id},
+        standing=_notes(standing),
+        standing_xhtml=paragraphs(standing),
     )
 
 

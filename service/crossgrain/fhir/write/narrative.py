@@ -37,6 +37,11 @@ def paragraph(text: str) -> str:
     return f"<p>{safe(text)}</p>"
 
 
+def paragraphs(texts: Iterable[str]) -> str:
+    """A paragraph each."""
+    return "".join(map(paragraph, texts))
+
+
 def heading(text: str) -> str:
     """A heading inside a narrative; bold, since the level is the reader's to choose."""
     return f"<p><b>{safe(text)}</b></p>"

@@ -11,6 +11,7 @@ from crossgrain.fhir.read.code_tables import CodedDrug
 from crossgrain.fhir.read.record import MedicineEntry
 from crossgrain.fhir.write.dosage import dispense, dosage
 from crossgrain.fhir.write.letterhead import Letterhead, Resource, Scope
+from crossgrain.fhir.write.narrative import paragraph
 from crossgrain.fhir.write.words import product
 
 SUBSTITUTION = "http://terminology.hl7.org/CodeSystem/v3-substanceAdminSubstitution"
@@ -70,12 +71,12 @@ def _request(letter: Letterhead, scope: Scope, course: Course, piece: Piece) -> 
         "MedicationRequest",
         order_name(scope, course, piece),
         scope,
-        [instruction["text"], *([line.note] if line.note else [])],
+        paragraph(instruction["text"]) + (paragraph(line.note) if line.note else ""),
     )
     body["medicationCodeableConcept"] = medication(letter, line.preparation, piece)
     _add_replaced(body, _replaced(letter, course))
-    if letter.hold_urns:
-        body["detectedIssue"] = [{"reference": issue} for issue in letter.hold_urns]
+    if letter.holds:
+        body["detectedIssue"] = letter.holds
     body["note"] = letter.notes(scope, line.note)
     body["dosageInstruction"] = [instruction]
     body["dispenseRequest"] = dispense(course, piece)

@@ -4,14 +4,21 @@ Two answers share a name only if they would order the same. Otherwise a correcte
 filed with ``ifNoneExist``, would silently lose to the one filed before it.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
-from crossgrain.dosing.plan import Course, LabDraw, Plan, courses
+from crossgrain.dosing.plan import Course, LabDraw, Plan
 from crossgrain.fhir.proposal import Proposal
 
 
-def plan_name(proposal: Proposal) -> str:
-    """Patient, days, what was asked, what was found, and every dose and draw of the plan."""
+def plan_name(
+    proposal: Proposal, series: Sequence[Course], branches: Sequence[Sequence[Course]]
+) -> str:
+    """Patient, days, what was asked, what was found, and every dose and draw of the plan.
+
+    Parameters
+    ----------
+    series, branches : the plan's doses, unconditional and of each branch
+    """
     request, record = proposal.request, proposal.record
     mixture = request.mixture
     parts = [
@@ -28,16 +35,18 @@ def plan_name(proposal: Proposal) -> str:
         *(question.expression for question in record.questions),
     ]
     if proposal.plan:
-        parts.extend(_contents(proposal.plan))
+        parts.extend(_contents(proposal.plan, series, branches))
     return "|".join(parts)
 
 
-def _contents(plan: Plan) -> Iterator[str]:
-    yield from map(_course, courses(plan.steps))
+def _contents(
+    plan: Plan, series: Sequence[Course], branches: Sequence[Sequence[Course]]
+) -> Iterator[str]:
+    yield from map(_course, series)
     yield from map(_draw, plan.labs)
-    for branch in plan.checkpoint.branches:
+    for branch, doses in zip(plan.checkpoint.branches, branches, strict=True):
         yield branch.reading
-        yield from map(_course, courses(branch.steps))
+        yield from map(_course, doses)
         yield from map(_draw, branch.labs)
 
 

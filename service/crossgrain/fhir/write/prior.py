@@ -6,6 +6,7 @@ from crossgrain.dosing.plan import Branch, Course, Step
 from crossgrain.fhir.identity import urn
 from crossgrain.fhir.read.record import MedicineEntry
 from crossgrain.fhir.write.letterhead import SERIES, Letterhead, Resource, Scope
+from crossgrain.fhir.write.narrative import paragraph
 from crossgrain.fhir.write.orders import order_name
 from crossgrain.fhir.write.words import generic_name, product
 
@@ -105,7 +106,8 @@ def _continues(courses: Sequence[Course], medicine: str, day: int) -> bool:
 
 
 def _task(letter: Letterhead, scope: Scope, focus: str, day: int, says: str) -> Resource:
-    body = letter.request("Task", f"Task|{scope.name}|{focus}|{day}", scope, [*scope.only_if, says])
+    own = scope.only_if_xhtml + paragraph(says)
+    body = letter.request("Task", f"Task|{scope.name}|{focus}|{day}", scope, own)
     coding = {
         "system": TASK_CODE,
         "code": "abort",
