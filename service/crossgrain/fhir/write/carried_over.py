@@ -1,7 +1,9 @@
 """What the proposals take over from the orders of the record: encounter and requester."""
 
+from typing import Any
+
 from crossgrain.fhir.proposal import Proposal
-from crossgrain.fhir.read.record import MedicineEntry
+from crossgrain.fhir.read.record import MedicineEntry, Record
 
 
 def judged_orders(proposal: Proposal) -> tuple[MedicineEntry, ...]:
@@ -36,3 +38,25 @@ def _agreed(candidates: list[set[str]]) -> str | None:
         if references:
             return references.pop() if len(references) == 1 else None
     return None
+
+
+def replaced_by(record: Record) -> dict[str, dict[str, Any]]:
+    """Medicine → the elements by which an order for it names the medicines that it changes."""
+    entries: dict[str, list[MedicineEntry]] = {}
+    for entry in record.current:
+        for medicine in dict.fromkeys(line.preparation.id for line in entry.lines):
+            entries.setdefault(medicine, []).append(entry)
+    return {medicine: _replacing(taken) for medicine, taken in entries.items()}
+
+
+def _replacing(replaced: list[MedicineEntry]) -> dict[str, Any]:
+    """`priorPrescription` takes one request; statements and further requests support."""
+    requests = [e.reference for e in replaced if e.resource_type == "MedicationRequest"]
+    prior = set(requests[:1])
+    supporting = [e.reference for e in replaced if e.reference not in prior]
+    elements: dict[str, Any] = {}
+    if requests:
+        elements["priorPrescription"] = {"reference": requests[0]}
+    if supporting:
+        elements["supportingInformation"] = [{"reference": ref} for ref in supporting]
+    return elements

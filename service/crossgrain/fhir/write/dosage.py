@@ -2,11 +2,11 @@
 
 from decimal import Decimal
 from fractions import Fraction
-from math import ceil
+from functools import lru_cache
 from typing import Any
 
 from crossgrain.dosing.plan import Course, LineDose
-from crossgrain.dosing.preparations import Kind
+from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.tablets import Piece
 from crossgrain.fhir.write.letterhead import Letterhead, Scope
 from crossgrain.fhir.write.narrative import plain
@@ -42,19 +42,15 @@ def dosage(letter: Letterhead, scope: Scope, course: Course, piece: Piece) -> di
                 "periodUnit": "d",
             }
         },
-        "route": {
-            "coding": [{"system": SNOMED, "code": "26643006", "display": "Oral route"}],
-            "text": "by mouth",
-        },
-        "doseAndRate": [
-            _typed(ORDERED, "Ordered", quantity(exact(each), "{tbl}")),
-        ],
+        "route": _BY_MOUTH,
+        "doseAndRate": [{"type": _ORDERED, "doseQuantity": quantity(exact(each), "{tbl}")}],
     }
     if line.preparation.t4_ug_per_unit:
-        instruction["additionalInstruction"] = [_empty_stomach()]
+        instruction["additionalInstruction"] = _EMPTY_STOMACH
     if line.preparation.kind is not Kind.FIXED_RATIO:  # two hormones have no one mass
-        mass = quantity(exact(each * piece.strength), line.preparation.unit)
-        instruction["doseAndRate"].append(_typed(CALCULATED, "Calculated", mass))
+        taken = piece.strength if each == 1 else each * piece.strength
+        mass = quantity(exact(taken), line.preparation.unit)
+        instruction["doseAndRate"].append({"type": _CALCULATED, "doseQuantity": mass})
     return instruction
 
 
@@ -63,32 +59,48 @@ def count_each(line: LineDose, piece: Piece) -> Fraction:
     return piece.count if line.doses_per_day == 1 else piece.count / line.doses_per_day
 
 
-def _typed(code: str, display: str, dose: dict[str, Any]) -> dict[str, Any]:
-    coding = {"system": DOSE_TYPE, "code": code, "display": display}
-    return {"type": {"coding": [coding]}, "doseQuantity": dose}
+def _concept(system: str, code: str, display: str) -> dict[str, Any]:
+    return {"coding": [{"system": system, "code": code, "display": display}]}
 
 
-def _empty_stomach() -> dict[str, Any]:
-    coding = {"system": SNOMED, "code": "717154004", "display": "Take on an empty stomach"}
-    return {"coding": [coding], "text": f"Take {EMPTY_STOMACH}"}
+_BY_MOUTH = {**_concept(SNOMED, "26643006", "Oral route"), "text": "by mouth"}
+_EMPTY_STOMACH = [
+    {
+        **_concept(SNOMED, "717154004", "Take on an empty stomach"),
+        "text": f"Take {EMPTY_STOMACH}",
+    }
+]
+_ORDERED = _concept(DOSE_TYPE, ORDERED, "Ordered")
+_CALCULATED = _concept(DOSE_TYPE, CALCULATED, "Calculated")
 
 
 def instruction_text(letter: Letterhead, scope: Scope, course: Course, piece: Piece) -> str:
     """What the patient does, from which day to which."""
     line = course.line
-    often = _OFTEN.get(line.doses_per_day) or f"{line.doses_per_day} times a day"
-    how = f", {EMPTY_STOMACH}" if line.preparation.t4_ug_per_unit else ""
+    each = count_each(line, piece)
     sentences = [
-        f"{_capital(product(line.preparation, piece.strength))}s: take"
-        f" {tablets(count_each(line, piece))} {often}{how}.",
+        _take(
+            line.preparation,
+            line.doses_per_day,
+            *(piece.strength.numerator, piece.strength.denominator),
+            *(each.numerator, each.denominator),
+        ),
         f"From {letter.words(course.first_day)} to {letter.words(course.last_day)}.",
     ]
     if line.tablets and len(line.tablets.pieces) > 1:
         sentences.insert(1, _together(course, piece))
     if scope.condition:
         sentences.insert(0, f"Only if your prescriber tells you so ({scope.condition}).")
-    sentences += dict.fromkeys(f.instruction for f in letter.findings if f.instruction)
-    return plain(" ".join(sentences))
+    return plain(" ".join((*sentences, *letter.instructions)))
+
+
+@lru_cache(maxsize=2048)
+def _take(preparation: Preparation, doses_per_day: int, *numbers: int) -> str:
+    """What to take and how often: strength and tablets each as numerator and denominator."""
+    strength, each = Fraction(*numbers[:2]), Fraction(*numbers[2:])
+    often = _OFTEN.get(doses_per_day) or f"{doses_per_day} times a day"
+    how = f", {EMPTY_STOMACH}" if preparation.t4_ug_per_unit else ""
+    return f"{_capital(product(preparation, strength))}s: take {tablets(each)} {often}{how}."
 
 
 def _together(course: Course, piece: Piece) -> str:
@@ -109,10 +121,10 @@ def dispense(course: Course, piece: Piece) -> dict[str, Any]:
 
     A half tablet handed out is a whole one cut, so the quantity is rounded up.
     """
-    needed: Fraction = piece.count * course.days
+    needed = -(-piece.count.numerator * course.days // piece.count.denominator)
     return {
         "numberOfRepeatsAllowed": 0,
-        "quantity": quantity(Decimal(ceil(needed)), "{tbl}"),
+        "quantity": quantity(Decimal(needed), "{tbl}"),
         "expectedSupplyDuration": quantity(Decimal(course.days), "d"),
     }
 

@@ -1,6 +1,6 @@
 """What every resource of one answer carries: patient, dates, names, and who asked."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from functools import lru_cache
@@ -11,7 +11,7 @@ from crossgrain.fhir.identity import PLAN_SYSTEM, RESOURCE_SYSTEM, stable_id, ur
 from crossgrain.fhir.proposal import Outcome, Proposal
 from crossgrain.fhir.read.code_tables import CodeTables
 from crossgrain.fhir.read.record import Question
-from crossgrain.fhir.write.carried_over import carried_over
+from crossgrain.fhir.write.carried_over import carried_over, replaced_by
 from crossgrain.fhir.write.narrative import narrative, paragraphs, plain
 from crossgrain.fhir.write.plan_name import plan_name
 from crossgrain.fhir.write.words import CAUTION, date_words
@@ -71,6 +71,10 @@ class Letterhead:
     """The DetectedIssue of each finding."""
     holds: list[Resource]
     """References to the DetectedIssues of the holds."""
+    instructions: tuple[str, ...]
+    """What the findings add to the instruction of every order."""
+    replaced: Mapping[str, Resource]
+    """Medicine → the elements by which an order for it names what it replaces."""
     series: tuple[Course, ...]
     """The doses of the unconditional steps; none where there is no plan."""
     branches: tuple[tuple[Course, ...], ...]
@@ -189,6 +193,8 @@ def letterhead_for(proposal: Proposal, service_version: str, codes: CodeTables) 
             for finding, issue in zip(findings, issue_urns, strict=True)
             if finding.severity is Severity.HOLD
         ],
+        instructions=tuple(dict.fromkeys(f.instruction for f in findings if f.instruction)),
+        replaced=replaced_by(proposal.record),
         series=series,
         branches=branches,
         patient={"reference": proposal.record.patient_reference},

@@ -1,14 +1,15 @@
 """Courses of the plan as MedicationRequests, one per product."""
 
 from collections.abc import Iterable, Iterator
+from fractions import Fraction
+from functools import lru_cache
 from typing import Any
 
 from crossgrain.dosing.plan import Course, LineDose, Part
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.dosing.tablets import Piece
-from crossgrain.fhir.read.code_tables import CodedDrug
-from crossgrain.fhir.read.record import MedicineEntry
+from crossgrain.fhir.read.code_tables import CodedDrug, CodeTables
 from crossgrain.fhir.write.dosage import dispense, dosage
 from crossgrain.fhir.write.letterhead import Letterhead, Resource, Scope
 from crossgrain.fhir.write.narrative import paragraph
@@ -74,23 +75,33 @@ def _request(letter: Letterhead, scope: Scope, course: Course, piece: Piece) -> 
         paragraph(instruction["text"]) + (paragraph(line.note) if line.note else ""),
     )
     body["medicationCodeableConcept"] = medication(letter, line.preparation, piece)
-    _add_replaced(body, _replaced(letter, course))
+    if line.part is not Part.NEW:
+        body.update(letter.replaced.get(line.preparation.id, {}))
     if letter.holds:
         body["detectedIssue"] = letter.holds
     body["note"] = letter.notes(scope, line.note)
     body["dosageInstruction"] = [instruction]
     body["dispenseRequest"] = dispense(course, piece)
-    body["substitution"] = _substitution()
+    body["substitution"] = _SUBSTITUTION
     return body
 
 
 def medication(letter: Letterhead, preparation: Preparation, piece: Piece) -> dict[str, Any]:
     """The product as text, with its verified code, or else the ingredient's."""
-    known = letter.codes.codes_for(preparation, piece.strength)
+    strength = piece.strength
+    return _medication(letter.codes, preparation, strength.numerator, strength.denominator)
+
+
+@lru_cache(maxsize=1024)
+def _medication(
+    codes: CodeTables, preparation: Preparation, numerator: int, denominator: int
+) -> dict[str, Any]:
+    strength = Fraction(numerator, denominator)
+    known = codes.codes_for(preparation, strength)
     coded = known.drug or known.ingredient
     codings = [] if coded is None else [_coding(coded)]
     concept: dict[str, Any] = {"coding": codings} if codings else {}
-    concept["text"] = product(preparation, piece.strength)
+    concept["text"] = product(preparation, strength)
     return concept
 
 
@@ -98,38 +109,14 @@ def _coding(coded: CodedDrug) -> dict[str, Any]:
     return {"system": coded.code.system, "code": coded.code.value, "display": coded.display}
 
 
-def _replaced(letter: Letterhead, course: Course) -> list[MedicineEntry]:
-    """The old orders or statements whose dose this course changes."""
-    if course.line.part is Part.NEW:
-        return []
-    return entries_of(letter, course.line.preparation)
+_SUBSTITUTION = {
+    "allowedCodeableConcept": {
+        "coding": [{"system": SUBSTITUTION, "code": "G", "display": "generic composition"}],
+        "text": SAME_STRENGTH,
+    }
+}
+"""Generic for generic only.
 
-
-def entries_of(letter: Letterhead, preparation: Preparation) -> list[MedicineEntry]:
-    """What the record says is taken of one preparation."""
-    return [
-        entry
-        for entry in letter.proposal.record.current
-        if any(line.preparation.id == preparation.id for line in entry.lines)
-    ]
-
-
-def _add_replaced(body: Resource, replaced: list[MedicineEntry]) -> None:
-    """`priorPrescription` takes one request; statements and further requests support."""
-    requests = [e.reference for e in replaced if e.resource_type == "MedicationRequest"]
-    if requests:
-        body["priorPrescription"] = {"reference": requests[0]}
-    prior = set(requests[:1])
-    supporting = [e.reference for e in replaced if e.reference not in prior]
-    if supporting:
-        body["supportingInformation"] = [{"reference": ref} for ref in supporting]
-
-
-def _substitution() -> dict[str, Any]:
-    """Generic for generic only.
-
-    A plain ``false`` would be read as dispense-as-written, which means nothing where no
-    maker is named, and a plain ``true`` would let another strength or family in.
-    """
-    coding = {"system": SUBSTITUTION, "code": "G", "display": "generic composition"}
-    return {"allowedCodeableConcept": {"coding": [coding], "text": SAME_STRENGTH}}
+A plain ``false`` would be read as dispense-as-written, which means nothing where no maker is
+named, and a plain ``true`` would let another strength or family in.
+"""

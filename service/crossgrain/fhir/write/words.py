@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from datetime import date
 from fractions import Fraction
+from functools import lru_cache
 
 from crossgrain.dosing.plan import LineDose
 from crossgrain.dosing.preparations import Kind, Preparation
@@ -66,9 +67,18 @@ def tablets(count: Fraction) -> str:
     >>> tablets(Fraction(3, 2))
     '1 and a half tablets'
     """
-    parts, finer = divmod(count.numerator * 4, count.denominator)
+    return _tablets(count.numerator, count.denominator)
+
+
+# An answer names the same few doses again and again. The caches are keyed on a fraction's two
+# integers, which are found at once; to hash a fraction costs as much as to write it.
+
+
+@lru_cache(maxsize=256)
+def _tablets(numerator: int, denominator: int) -> str:
+    parts, finer = divmod(numerator * 4, denominator)
     if finer:
-        raise ValueError(f"{count} tablets cannot be cut")
+        raise ValueError(f"{Fraction(numerator, denominator)} tablets cannot be cut")
     whole, quarters = divmod(parts, 4)
     if not whole:
         return _PART_OF_ONE[quarters]
@@ -80,6 +90,12 @@ def amount(preparation: Preparation, value: Fraction) -> str:
 
     A fixed-ratio product is named by both its hormones.
     """
+    return _amount(preparation, value.numerator, value.denominator)
+
+
+@lru_cache(maxsize=4096)
+def _amount(preparation: Preparation, numerator: int, denominator: int) -> str:
+    value = Fraction(numerator, denominator)
     unit = _unit(preparation, value)
     if preparation.kind is Kind.FIXED_RATIO:
         return f"{number(preparation.t4_ug(value))}/{number(preparation.t3_ug(value))} {unit}"
