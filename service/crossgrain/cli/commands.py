@@ -164,6 +164,29 @@ def screen(  # noqa: PLR0913, PLR0917 - one parameter per option
 
 
 @app.command()
+def send(
+    out: Annotated[Path, typer.Argument(help="The folder that screen wrote to.")],
+    to: Annotated[str, typer.Option(help="Base address of the FHIR server.")],
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Count, and file nothing.")] = False,
+    client_id: Annotated[str | None, typer.Option(help="As registered with the server.")] = None,
+    key: Annotated[Path | None, typer.Option(help="The client's private key, a JWK file.")] = None,
+    token_url: Annotated[str, typer.Option(help="Default: as the server publishes it.")] = "",
+    scope: Annotated[
+        str, typer.Option(help="What to ask the server for.")
+    ] = "system/DetectedIssue.cru system/Task.cru system/Flag.cru",
+) -> int:
+    """File the flags of a finished screening on a FHIR server."""
+    from crossgrain.cli import sending  # noqa: PLC0415
+
+    return sending.send_flags(
+        out,
+        to,
+        sending.client(client_id, key, token_url, scope),
+        dry_run=dry_run,
+    )
+
+
+@app.command()
 def openapi() -> int:
     """Print the OpenAPI document."""
     from crossgrain.cli import listing  # noqa: PLC0415

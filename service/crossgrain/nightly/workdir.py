@@ -20,6 +20,8 @@ from crossgrain.nightly.faults import AlreadyRunning
 from crossgrain.nightly.options import Plan
 
 REPORT = "report.json"
+KEPT_FOR_NEXT_NIGHT = ("DetectedIssue.ndjson", "Task.ndjson", "Flag.ndjson")
+"""Outputs that the next night builds on."""
 
 
 @contextmanager
@@ -103,6 +105,9 @@ class WorkDir:
         names = sorted(path.name for path in self.ready.iterdir())
         for name in sorted(names, key=lambda name: (name == REPORT, name)):
             (self.ready / name).replace(self.out / name)
+        report = msgspec.json.decode((self.out / REPORT).read_bytes())
+        for name in {*KEPT_FOR_NEXT_NIGHT} - {*report["outputs"]}:
+            (self.out / name).unlink(missing_ok=True)  # of a worklist that is no longer wanted
         self.clear()
 
     def _clear_half_done(self) -> None:
@@ -115,6 +120,6 @@ class WorkDir:
 
     def _keep_previous(self) -> None:
         """Set aside what the last night found: this night closes what it finds no more."""
-        for name in ("DetectedIssue.ndjson", "Task.ndjson", "Flag.ndjson"):
+        for name in KEPT_FOR_NEXT_NIGHT:
             if (self.out / name).is_file():
                 shutil.copyfile(self.out / name, self.previous / name)

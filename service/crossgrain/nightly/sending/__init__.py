@@ -1,0 +1,1 @@
+"""What a run found, filed on a FHIR server: in transactions, once however often it is sent."""

@@ -1,0 +1,132 @@
+"""SMART Backend Services: a token for a client that signs with its own private key.
+
+https://hl7.org/fhir/smart-app-launch/backend-services.html
+"""
+
+import json
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from uuid import uuid4
+
+import httpx2 as httpx
+from joserfc import jwt
+from joserfc.errors import JoseError
+from joserfc.jwk import ECKey, Key, RSAKey
+
+from crossgrain.nightly.faults import RunRefused
+
+ASSERTION = "urn:ietf:params:oauth:client-assertion-type:jwt-bearer"
+_ASSERTION_SECONDS = 300  # the longest that the standard allows
+_RENEW_BEFORE_SECONDS = 60
+_ALGORITHMS = {"RSA": "RS384", "EC": "ES384"}
+_OK = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Client:
+    """Who sends.
+
+    Attributes
+    ----------
+    id : as registered with the server
+    key : the private key, RSA or EC on P-384, as a JWK with its ``kid``
+    scope : what is asked for, e.g. ``system/DetectedIssue.cru``
+    token_url : where the token is given; empty to ask the server itself
+    """
+
+    id: str
+    key: Key
+    scope: str
+    token_url: str = ""
+
+
+def key_from(path: Path) -> Key:
+    """The private key in a JWK file.
+
+    Raises
+    ------
+    RunRefused
+        where there is none that signs RS384 or ES384; nothing of the file is shown.
+    """
+    try:
+        document = json.loads(path.read_bytes())
+        key = (RSAKey if document["kty"] == "RSA" else ECKey).import_key(document)
+    except (OSError, ValueError, KeyError, TypeError, JoseError):
+        raise RunRefused(f"{path}: this is no private key in the form of a JWK") from None
+    curve = document.get("crv", "P-384")
+    if not key.is_private or curve != "P-384" or not isinstance(document.get("kid"), str):
+        raise RunRefused(f"{path}: a private RSA or P-384 key with a kid is needed")
+    return key
+
+
+class Tokens:
+    """Gives a token that is valid for a while yet, and asks for a new one in time."""
+
+    def __init__(
+        self,
+        client: Client,
+        base: str,
+        http: httpx.Client,
+        now: Callable[[], float] = time.time,
+    ) -> None:
+        self._client, self._base, self._http, self._now = client, base, http, now
+        self._token, self._until = "", float("-inf")
+
+    def token(self) -> str:
+        """A token for the next call."""
+        if self._now() >= self._until:
+            self._renew()
+        return self._token
+
+    def forget(self) -> None:
+        """The server did not take the token, so the next call needs another."""
+        self._until = float("-inf")
+
+    def _renew(self) -> None:
+        url = self._client.token_url or self._discovered()
+        form = {
+            "grant_type": "client_credentials",
+            "scope": self._client.scope,
+            "client_assertion_type": ASSERTION,
+            "client_assertion": self._assertion(url),
+        }
+        answer = _json(self._http.post(url, data=form), "the token endpoint")
+        token, seconds = answer.get("access_token"), answer.get("expires_in", 0)
+        if not isinstance(token, str) or not isinstance(seconds, int):
+            raise RunRefused("the token endpoint gave no token")
+        self._token = token
+        self._until = self._now() + max(seconds - _RENEW_BEFORE_SECONDS, 0)
+
+    def _assertion(self, url: str) -> str:
+        client, issued = self._client, int(self._now())
+        header = {"alg": _ALGORITHMS[client.key.key_type], "kid": client.key.kid, "typ": "JWT"}
+        claims = {
+            "iss": client.id,
+            "sub": client.id,
+            "aud": url,
+            "exp": issued + _ASSERTION_SECONDS,
+            "jti": str(uuid4()),
+        }
+        return jwt.encode(header, claims, client.key, algorithms=list(_ALGORITHMS.values()))
+
+    def _discovered(self) -> str:
+        answer = self._http.get(f"{self._base}/.well-known/smart-configuration")
+        url = _json(answer, "the server's SMART configuration").get("token_endpoint")
+        if not isinstance(url, str):
+            raise RunRefused("the server's SMART configuration names no token endpoint")
+        return url
+
+
+def _json(answer: httpx.Response, whose: str) -> dict[str, Any]:
+    if answer.status_code != _OK:
+        raise RunRefused(f"{whose} answered {answer.status_code}")
+    try:
+        body = answer.json()
+    except ValueError:
+        body = None
+    if not isinstance(body, dict):
+        raise RunRefused(f"{whose} did not answer with JSON")
+    return body
