@@ -7,8 +7,11 @@ import subprocess
 import sys
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import httpx2 as httpx
 import pytest
@@ -16,37 +19,45 @@ import pytest
 from .conftest import PATIENTS
 
 COMMAND = Path(sys.executable).with_name("crossgrain")
-Start = Callable[..., tuple[subprocess.Popen[str], str]]
+
+
+class Server(subprocess.Popen[str]):
+    """A server whose words go to a file: a pipe that no one reads would fill and stop it."""
+
+    def __init__(self, words: Path, arguments: list[Any], settings: dict[str, str]) -> None:
+        self.words = words
+        with words.open("w") as out:
+            super().__init__(
+                [COMMAND, "serve", *arguments], env=os.environ | settings, stderr=out, text=True
+            )
+
+    def said(self) -> str:
+        """Everything that it has said once it has stopped."""
+        self.wait(20)
+        return self.words.read_text()
+
+
+Start = Callable[..., tuple[Server, str]]
 
 
 @pytest.fixture
-def start() -> Iterator[Start]:
-    running: list[subprocess.Popen[str]] = []
+def start(tmp_path: Path) -> Iterator[Start]:
+    running: list[Server] = []
 
-    def begin(*arguments: str, **settings: str) -> tuple[subprocess.Popen[str], str]:
+    def begin(*arguments: str, **settings: str) -> tuple[Server, str]:
         with socket.socket() as free:
             free.bind(("127.0.0.1", 0))
             port = free.getsockname()[1]
-        process = subprocess.Popen(
-            [
-                Path(sys.executable).with_name("crossgrain"),
-                "serve",
-                "--port",
-                str(port),
-                *arguments,
-            ],
-            env={**os.environ, **{f"CROSSGRAIN_{k.upper()}": v for k, v in settings.items()}},
-            stderr=subprocess.PIPE,
-            text=True,
-        )
-        running.append(process)
-        return process, f"http://127.0.0.1:{port}"
+        named = {f"CROSSGRAIN_{name.upper()}": value for name, value in settings.items()}
+        words = tmp_path / f"{port}.txt"
+        running.append(Server(words, ["--port", str(port), *arguments], named))
+        return running[-1], f"http://127.0.0.1:{port}"
 
     yield begin
     for process in running:
         if process.poll() is None:
             process.kill()
-        process.communicate()
+        process.wait()
 
 
 def until_live(base: str) -> None:
@@ -70,7 +81,7 @@ def test_it_shows_its_settings_and_no_secret_and_stops_when_told(start: Start) -
     until_live(base)
     assert httpx.get(f"{base}/readyz").status_code == 200
     process.send_signal(signal.SIGTERM)
-    _, said = process.communicate(timeout=20)
+    said = process.said()
     assert process.returncode in {0, -signal.SIGTERM}  # the signal is raised again at the end
     assert "fhir_auth = introspection" in said
     assert "introspection_secret = (set, not shown)" in said
@@ -90,25 +101,57 @@ def test_a_data_file_that_is_not_sound_leaves_it_live_and_not_ready(
     asked = httpx.post(f"{base}/fhir/r4/$propose-switch", json={})
     assert (asked.status_code, asked.headers["retry-after"]) == (503, "30")
     process.send_signal(signal.SIGTERM)
-    _, said = process.communicate(timeout=20)
+    said = process.said()
     assert "Not ready. ours" in said
 
 
 @pytest.mark.parametrize("host", ["0.0.0.0", "192.0.2.1", "dose.example", "::"])
 def test_beyond_this_machine_it_must_be_said_who_may_call(start: Start, host: str) -> None:
     process, _ = start("--host", host)
-    _, said = process.communicate(timeout=20)
+    said = process.said()
     assert process.returncode == 1
     assert "CROSSGRAIN_CDS_AUTH and CROSSGRAIN_FHIR_AUTH" in said
 
 
 def test_a_wrong_setting_is_named_and_its_value_is_not_shown(start: Start) -> None:
     process, _ = start(max_in_flight="hush-hush", time_zone="Nowhere/None")
-    _, said = process.communicate(timeout=20)
+    said = process.said()
     assert process.returncode == 1
     assert "CROSSGRAIN_MAX_IN_FLIGHT" in said
     assert "CROSSGRAIN_TIME_ZONE" in said
     assert "hush" not in said
+
+
+def test_at_twice_what_it_can_take_it_sheds_and_loses_nothing(start: Start) -> None:
+    """Sixteen callers at eight places: each call is answered, or told at once to come back."""
+    process, base = start(max_in_flight="8")
+    until_live(base)
+    body = (PATIENTS / "01-levothyroxine-150.json").read_bytes()
+
+    def call_often(_: int) -> list[tuple[int, str | None, float]]:
+        seen = []
+        with httpx.Client(base_url=base, timeout=30) as client:
+            for _ in range(20):
+                began = time.perf_counter()
+                answer = client.post(
+                    "/fhir/r4/$propose-switch?target=desiccated-thyroid&as-of=2025-03-03",
+                    content=body,
+                    headers={"content-type": "application/fhir+json"},
+                )
+                if answer.status_code == 200:
+                    assert answer.json()["entry"][0]["resource"]["status"] == "success"
+                took = time.perf_counter() - began
+                seen.append((answer.status_code, answer.headers.get("retry-after"), took))
+        return seen
+
+    with ThreadPoolExecutor(16) as callers:
+        seen = [one for each in callers.map(call_often, range(16)) for one in each]
+    statuses = Counter(status for status, _, _ in seen)
+    assert set(statuses) == {200, 503}
+    assert sum(statuses.values()) == 16 * 20
+    assert {wait for status, wait, _ in seen if status == 503} == {"1"}
+    assert httpx.get(f"{base}/readyz").status_code == 200
+    assert process.poll() is None
 
 
 def test_what_was_accepted_is_answered_though_the_server_is_told_to_stop(start: Start) -> None:
@@ -139,6 +182,6 @@ def test_what_was_accepted_is_answered_though_the_server_is_told_to_stop(start: 
     time.sleep(0.5)
     process.send_signal(signal.SIGTERM)
     caller.join(20)
-    process.communicate(timeout=20)
+    process.said()
     assert statuses == [200]
     assert process.returncode in {0, -signal.SIGTERM}  # the signal is raised again at the end

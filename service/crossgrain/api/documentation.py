@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from crossgrain.api.negotiation import SPOKEN
+from crossgrain.api.operations.apply import CONTEXT
 from crossgrain.api.options import Option
 
 DESCRIPTION = (
@@ -38,6 +39,7 @@ _QUERY_TYPES: Mapping[str, dict[str, Any]] = {
 }
 _BODY_TYPES: Mapping[str, dict[str, Any]] = {
     "valueDecimal": {"type": "number"},
+    "valueCodeableConcept": {"type": "object"},
     "valueReference": {
         "type": "object",
         "required": ["reference"],
@@ -150,37 +152,34 @@ def apply_docs(options: tuple[Option, ...]) -> dict[str, Any]:
 
 
 def _apply_schema(options: tuple[Option, ...]) -> dict[str, Any]:
-    nested = {
-        "type": "object",
-        "required": ["resourceType", "parameter"],
-        "properties": {
-            "resourceType": {"const": "Parameters"},
-            "parameter": {
-                "type": "array",
-                "items": {"oneOf": [_body_option(option) for option in options]},
-            },
-        },
-    }
-    parts: list[dict[str, Any]] = [
-        _named("subject", "valueString", {"type": "string"}),
-        _named("data", "resource", {"$ref": "#/components/schemas/Bundle"}),
-        _named("parameters", "resource", nested),
-    ]
+    nested = _parameters([_body_option(option) for option in options])
+    return _parameters(
+        [
+            *(_body_option(option) for option in CONTEXT),
+            _named("data", {"$ref": "#/components/schemas/Bundle"}),
+            _named("parameters", nested),
+        ]
+    )
+
+
+def _parameters(items: list[dict[str, Any]]) -> dict[str, Any]:
+    """A `Parameters` of these."""
     return {
         "type": "object",
         "required": ["resourceType", "parameter"],
         "properties": {
             "resourceType": {"const": "Parameters"},
-            "parameter": {"type": "array", "items": {"oneOf": parts}},
+            "parameter": {"type": "array", "items": {"oneOf": items}},
         },
     }
 
 
-def _named(name: str, key: str, schema: dict[str, Any]) -> dict[str, Any]:
+def _named(name: str, resource: dict[str, Any]) -> dict[str, Any]:
+    """A parameter that carries a resource."""
     return {
         "type": "object",
-        "required": ["name", key],
-        "properties": {"name": {"const": name}, key: schema},
+        "required": ["name", "resource"],
+        "properties": {"name": {"const": name}, "resource": resource},
     }
 
 
@@ -203,26 +202,9 @@ def _query_option(option: Option) -> dict[str, Any]:
 
 
 def _body_schema(options: tuple[Option, ...]) -> dict[str, Any]:
-    record = {
-        "type": "object",
-        "required": ["name", "resource"],
-        "properties": {
-            "name": {"const": "record"},
-            "resource": {"$ref": "#/components/schemas/Bundle"},
-        },
-    }
-    parameters = {
-        "type": "object",
-        "required": ["resourceType", "parameter"],
-        "properties": {
-            "resourceType": {"const": "Parameters"},
-            "parameter": {
-                "type": "array",
-                "items": {"oneOf": [record, *(_body_option(option) for option in options)]},
-            },
-        },
-    }
-    return {"oneOf": [{"$ref": "#/components/schemas/Bundle"}, parameters]}
+    bundle = {"$ref": "#/components/schemas/Bundle"}
+    items = [_named("record", bundle), *(_body_option(option) for option in options)]
+    return {"oneOf": [bundle, _parameters(items)]}
 
 
 def _body_option(option: Option) -> dict[str, Any]:

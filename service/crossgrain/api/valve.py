@@ -3,6 +3,7 @@
 What is turned away is told so at once, with when to come back; what was let in is answered.
 """
 
+import asyncio
 import time
 from collections.abc import Callable
 
@@ -39,6 +40,8 @@ class Valve:
             return
         self._in_flight += 1
         try:
+            # Computing holds the loop: let every request that has arrived be counted first.
+            await asyncio.sleep(0)
             await self.app(scope, receive, send)
         finally:
             self._in_flight -= 1
