@@ -9,6 +9,7 @@ from crossgrain.fhir.read.code_tables import CodeTables
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.fhir.write.care_plan import Contents, care_plan
 from crossgrain.fhir.write.checkpoint import options, request_group
+from crossgrain.fhir.write.digest import Digest, digest_of
 from crossgrain.fhir.write.guidance import guidance_response
 from crossgrain.fhir.write.issues import detected_issues
 from crossgrain.fhir.write.labs import service_requests
@@ -45,9 +46,11 @@ def answer_bundle(
     same tree, and no float is in it.
     """
     letter = letterhead_for(proposal, service_version, codes)
-    resources = [guidance_response(letter)]
-    if letter.plan:
-        resources += _planned(letter, letter.plan)
+    plan = letter.plan
+    digest = digest_of(letter, plan) if plan else None
+    resources = [guidance_response(letter, digest)]
+    if plan and digest:
+        resources += _planned(letter, plan, digest)
     resources += detected_issues(letter)
     resources.append(provenance(letter, resources))
     if version is FhirVersion.R5:
@@ -61,7 +64,7 @@ def answer_bundle(
     }
 
 
-def _planned(letter: Letterhead, plan: Plan) -> list[Resource]:
+def _planned(letter: Letterhead, plan: Plan, digest: Digest) -> list[Resource]:
     series = letter.series
     choices = tuple(options(letter, plan.checkpoint))
     activities = (
@@ -70,7 +73,7 @@ def _planned(letter: Letterhead, plan: Plan) -> list[Resource]:
         *series_tasks(letter, plan.steps, series),
         request_group(letter, plan.checkpoint, choices),
     )
-    tied = care_plan(letter, Contents(plan, series, activities, choices))
+    tied = care_plan(letter, Contents(plan, digest, series, activities, choices))
     optional = (request for choice in choices for request in choice.requests)
     return sorted((tied, *activities, *optional), key=_place)
 

@@ -6,24 +6,19 @@ from crossgrain.dosing.plan import Course, Plan
 from crossgrain.fhir.identity import MODULE_CANONICAL, urn
 from crossgrain.fhir.write.carried_over import beside_the_series, judged_orders
 from crossgrain.fhir.write.checkpoint import Option
+from crossgrain.fhir.write.digest import Digest
 from crossgrain.fhir.write.letterhead import SERIES, Letterhead, Resource
-from crossgrain.fhir.write.narrative import bullets, heading, narrative, paragraph, plain
-from crossgrain.fhir.write.plan_words import (
-    checkpoint_block,
-    dose_table,
-    findings_block,
-    forecast_list,
-    lab_list,
-    target_words,
-)
-from crossgrain.fhir.write.words import CAUTION, TARGET_WORDS, taken
+from crossgrain.fhir.write.narrative import bullets, heading, narrative, paragraph
+from crossgrain.fhir.write.plan_words import checkpoint_block, dose_table, lab_list
+from crossgrain.fhir.write.words import CAUTION
 
 
 @dataclass(frozen=True, slots=True)
 class Contents:
-    """What a care plan holds: the plan, its series, and the requests that carry it out."""
+    """What a care plan holds: the plan, what is said of it, and the requests that carry it out."""
 
     plan: Plan
+    digest: Digest
     courses: tuple[Course, ...]
     activities: tuple[Resource, ...]
     choices: tuple[Option, ...]
@@ -31,13 +26,13 @@ class Contents:
 
 def care_plan(letter: Letterhead, contents: Contents) -> Resource:
     """The unconditional series and the checkpoint, as activities of one plan."""
-    summed_up = plain(summary(letter, contents.plan))
-    body = letter.head("CarePlan", "CarePlan", _narrative(letter, contents, summed_up))
+    digest = contents.digest
+    body = letter.head("CarePlan", "CarePlan", _narrative(letter, contents))
     body["instantiatesCanonical"] = [f"{MODULE_CANONICAL}|{letter.service_version}"]
     body["status"] = "draft"
     body["intent"] = "proposal"
-    body["title"] = title(letter, contents.plan)
-    body["description"] = summed_up
+    body["title"] = digest.title
+    body["description"] = digest.summary
     body["subject"] = letter.patient
     if letter.encounter:
         body["encounter"] = {"reference": letter.encounter}
@@ -58,31 +53,13 @@ def care_plan(letter: Letterhead, contents: Contents) -> Resource:
     return body
 
 
-def title(letter: Letterhead, plan: Plan) -> str:
-    """From what to what."""
-    now = taken(letter.proposal.record.regimen) or "no thyroid hormone"
-    return f"Move from {now} to {TARGET_WORDS[plan.target]}"
-
-
-def summary(letter: Letterhead, plan: Plan) -> str:
-    """The plan in two sentences."""
-    checkpoint = plan.checkpoint
-    held = f", held at {target_words(checkpoint.held)}," if checkpoint.held_above else ""
-    return (
-        f"{title(letter, plan)}, starting on {letter.words(0)}: on the basis {plan.basis_id} the"
-        f" target is {target_words(plan.aim)} a day. The dose goes to the checkpoint of"
-        f" {target_words(checkpoint.dose)} a day{held} and waits there for labs on"
-        f" {letter.words(checkpoint.lab_day)}."
-    )
-
-
-def _narrative(letter: Letterhead, contents: Contents, summed_up: str) -> dict[str, str]:
+def _narrative(letter: Letterhead, contents: Contents) -> dict[str, str]:
     tasks = [a["description"] for a in contents.activities if a["resourceType"] == "Task"]
     return narrative(
         paragraph(CAUTION),
-        paragraph(summed_up),
+        paragraph(contents.digest.summary),
         bullets(beside_the_series(letter.proposal)),
-        findings_block(letter),
+        contents.digest.findings,
         heading("Doses"),
         dose_table(letter, contents.courses),
         bullets(tasks),
@@ -90,5 +67,5 @@ def _narrative(letter: Letterhead, contents: Contents, summed_up: str) -> dict[s
         lab_list(letter, contents.plan.labs),
         checkpoint_block(letter, contents.plan, contents.choices),
         heading("Modelled hormone during the move"),
-        forecast_list(letter, contents.plan),
+        contents.digest.forecasts,
     )

@@ -1,6 +1,5 @@
 """Dosage and dispense of one product over one course."""
 
-from decimal import Decimal
 from fractions import Fraction
 from functools import lru_cache
 from typing import Any
@@ -10,7 +9,7 @@ from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.tablets import Piece
 from crossgrain.fhir.write.letterhead import Letterhead, Scope
 from crossgrain.fhir.write.narrative import plain
-from crossgrain.fhir.write.quantities import exact, quantity
+from crossgrain.fhir.write.quantities import counted, exact_quantity
 from crossgrain.fhir.write.words import amount, generic_name, product, tablets
 
 SNOMED = "http://snomed.info/sct"
@@ -43,13 +42,13 @@ def dosage(letter: Letterhead, scope: Scope, course: Course, piece: Piece) -> di
             }
         },
         "route": _BY_MOUTH,
-        "doseAndRate": [{"type": _ORDERED, "doseQuantity": quantity(exact(each), "{tbl}")}],
+        "doseAndRate": [{"type": _ORDERED, "doseQuantity": exact_quantity(each, "{tbl}")}],
     }
     if line.preparation.t4_ug_per_unit:
         instruction["additionalInstruction"] = _EMPTY_STOMACH
     if line.preparation.kind is not Kind.FIXED_RATIO:  # two hormones have no one mass
         taken = piece.strength if each == 1 else each * piece.strength
-        mass = quantity(exact(taken), line.preparation.unit)
+        mass = exact_quantity(taken, line.preparation.unit)
         instruction["doseAndRate"].append({"type": _CALCULATED, "doseQuantity": mass})
     return instruction
 
@@ -124,8 +123,8 @@ def dispense(course: Course, piece: Piece) -> dict[str, Any]:
     needed = -(-piece.count.numerator * course.days // piece.count.denominator)
     return {
         "numberOfRepeatsAllowed": 0,
-        "quantity": quantity(Decimal(needed), "{tbl}"),
-        "expectedSupplyDuration": quantity(Decimal(course.days), "d"),
+        "quantity": counted(needed, "{tbl}"),
+        "expectedSupplyDuration": counted(course.days, "d"),
     }
 
 

@@ -3,11 +3,11 @@
 from crossgrain.dosing.plan import Plan
 from crossgrain.fhir.identity import MODULE_CANONICAL
 from crossgrain.fhir.proposal import Outcome
-from crossgrain.fhir.write.care_plan import summary
+from crossgrain.fhir.write.digest import Digest
 from crossgrain.fhir.write.issues import operation_outcome
 from crossgrain.fhir.write.letterhead import SERIES, Letterhead, Resource, to_confirm
-from crossgrain.fhir.write.narrative import bullets, heading, narrative, paragraph, plain
-from crossgrain.fhir.write.plan_words import comparison_table, findings_block, forecast_list
+from crossgrain.fhir.write.narrative import bullets, heading, narrative, paragraph
+from crossgrain.fhir.write.plan_words import comparison_table, findings_block
 from crossgrain.fhir.write.provenance import device
 from crossgrain.fhir.write.rationale import rationale
 from crossgrain.fhir.write.words import CAUTION
@@ -17,13 +17,22 @@ STATUS = {
     Outcome.STOP: "success",  # the module ran; it found that nothing may be proposed yet
     Outcome.DATA_REQUIRED: "data-required",
 }
+_CONCLUSIONS = {
+    Outcome.DATA_REQUIRED: "No dose is computed: the questions below must be answered first.",
+    Outcome.STOP: "No series is proposed: what is marked STOP must be settled first.",
+}
+"""How the answer ends without a plan."""
 
 
-def guidance_response(letter: Letterhead) -> Resource:
-    """Status, result, the contained findings and the contained working."""
+def guidance_response(letter: Letterhead, digest: Digest | None) -> Resource:
+    """Status, result, the contained findings and the contained working.
+
+    `digest` is the plan in short, where there is one.
+    """
     outcome = letter.proposal.outcome
-    concluded = plain(conclusion(letter))
-    body = letter.head("GuidanceResponse", "GuidanceResponse", _narrative(letter, concluded))
+    concluded = digest.summary if digest else _CONCLUSIONS[outcome]
+    text = _narrative(letter, concluded, digest)
+    body = letter.head("GuidanceResponse", "GuidanceResponse", text)
     body["contained"] = [operation_outcome(letter), rationale(letter), device(letter)]
     body["moduleCanonical"] = f"{MODULE_CANONICAL}|{letter.service_version}"
     body["status"] = STATUS[outcome]
@@ -40,31 +49,20 @@ def guidance_response(letter: Letterhead) -> Resource:
     return body
 
 
-def conclusion(letter: Letterhead) -> str:
-    """How the answer ends, in one or two sentences."""
-    match letter.proposal.outcome:
-        case Outcome.DATA_REQUIRED:
-            return "No dose is computed: the questions below must be answered first."
-        case Outcome.STOP:
-            return "No series is proposed: what is marked STOP must be settled first."
-        case Outcome.PLAN:
-            return summary(letter, letter.plan) if letter.plan else ""
-
-
-def _narrative(letter: Letterhead, concluded: str) -> dict[str, str]:
+def _narrative(letter: Letterhead, concluded: str, digest: Digest | None) -> dict[str, str]:
     record = letter.proposal.record
     questions = [f"{question.question} ({question.expression})" for question in record.questions]
     return narrative(
         paragraph(CAUTION),
         paragraph(concluded),
         heading("Questions") + bullets(questions) if questions else "",
-        findings_block(letter),
+        digest.findings if digest else findings_block(letter),
         bullets(map(to_confirm, record.confirm)),
-        _working(letter, letter.plan) if letter.plan else "",
+        _working(letter.plan, digest) if letter.plan and digest else "",
     )
 
 
-def _working(letter: Letterhead, plan: Plan) -> str:
+def _working(plan: Plan, digest: Digest) -> str:
     statements = (
         f"{statement.title}: {statement.arithmetic} ({statement.source})"
         for statement in plan.rationale
@@ -74,7 +72,7 @@ def _working(letter: Letterhead, plan: Plan) -> str:
             heading("Every basis side by side"),
             comparison_table(plan),
             heading("Modelled hormone during the move"),
-            forecast_list(letter, plan),
+            digest.forecasts,
             heading("Rationale"),
             bullets(statements),
         )

@@ -26,10 +26,9 @@ def safe(text: str) -> str:
     >>> safe("<script>")
     '&lt;script&gt;'
     """
-    written = plain(text)
-    if "&" in written or "<" in written or ">" in written:
-        return escape(written, quote=False)
-    return written
+    if text.isprintable() and not ("&" in text or "<" in text or ">" in text):
+        return text
+    return escape(plain(text), quote=False)
 
 
 def paragraph(text: str) -> str:

@@ -2,6 +2,7 @@
 
 from decimal import Decimal
 from fractions import Fraction
+from functools import lru_cache
 from typing import Any
 
 UCUM = "http://unitsofmeasure.org"
@@ -54,6 +55,23 @@ def rounded(value: Fraction | float, places: int) -> Decimal:
     else:
         decimal = Decimal(repr(value))
     return decimal.quantize(_PLACES[places])
+
+
+def exact_quantity(value: Fraction, code: str) -> dict[str, Any]:
+    """An exact amount as a quantity, shared by all who ask for the same.
+
+    Raises
+    ------
+    ValueError
+        where no finite decimal equals it.
+    """
+    return counted(value.numerator, code, value.denominator)
+
+
+@lru_cache(maxsize=4096)
+def counted(number: int, code: str, parts: int = 1) -> dict[str, Any]:
+    """So many as a quantity, or that divided in so many parts."""
+    return quantity(exact(Fraction(number, parts)), code)
 
 
 def quantity(value: Decimal, code: str) -> dict[str, Any]:
