@@ -23,14 +23,15 @@ def put_whole(path: Path, fill: Callable[[Path], None]) -> None:
     try:
         fill(beside)
         beside.chmod(OWNER_ONLY)
-        _sync(beside)
+        sync(beside)
         beside.replace(path)
     finally:
         beside.unlink(missing_ok=True)
-    _sync(path.parent)
+    sync(path.parent)
 
 
-def _sync(path: Path) -> None:
+def sync(path: Path) -> None:
+    """See a file or a folder on the disk."""
     handle = os.open(path, os.O_RDONLY)
     try:
         os.fsync(handle)

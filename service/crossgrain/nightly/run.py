@@ -12,6 +12,7 @@ from crossgrain import __version__
 from crossgrain.catalogue import Catalogue, load_catalogue
 from crossgrain.dosing.bases import Basis
 from crossgrain.fhir.version import FhirVersion
+from crossgrain.nightly.atomic import write_whole
 from crossgrain.nightly.chunks import chunks_of
 from crossgrain.nightly.export import Export, SourceFile, open_export
 from crossgrain.nightly.faults import RunRefused
@@ -78,8 +79,8 @@ def screen_export(options: Options, progress: Progress) -> dict[str, Any]:
             "resumed": resumed,
             "seconds": round(time.monotonic() - began, 3),
         }
-        ready = work.ready / REPORT
-        ready.write_bytes(msgspec.json.format(msgspec.json.encode(report), indent=2) + b"\n")
+        written = msgspec.json.format(msgspec.json.encode(report), indent=2)
+        write_whole(work.ready / REPORT, written + b"\n")
         work.publish()
     return report
 

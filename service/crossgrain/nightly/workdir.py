@@ -15,7 +15,7 @@ from pathlib import Path
 
 import msgspec
 
-from crossgrain.nightly.atomic import OWNER_ONLY, write_whole
+from crossgrain.nightly.atomic import OWNER_ONLY, sync, write_whole
 from crossgrain.nightly.faults import AlreadyRunning
 from crossgrain.nightly.options import Plan
 
@@ -95,6 +95,8 @@ class WorkDir:
 
     def publish(self) -> None:
         """Put the complete outputs in the place of the old ones."""
+        for path in self.ready.iterdir():
+            sync(path)
         self.mark("ready")
         self._finish_change()
 

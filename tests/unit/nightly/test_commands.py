@@ -1,0 +1,188 @@
+"""``crossgrain screen`` and ``crossgrain send`` as cron calls them: exit codes, words, files."""
+
+import json
+import os
+import re
+import subprocess
+import sys
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pyarrow.parquet as pq
+import pytest
+from tests.unit.nightly.exports import AS_OF, ROOT, found, lines, planted
+
+from crossgrain.nightly.workdir import locked
+
+ENVIRONMENT = {**os.environ, "PYTHONPATH": str(ROOT / "service"), "COLUMNS": "200"}
+
+
+def crossgrain(*call: str) -> subprocess.CompletedProcess[str]:
+    script = "from crossgrain.cli import main; main()"
+    return subprocess.run(
+        [sys.executable, "-c", script, *call],
+        env=ENVIRONMENT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+def screen(export: Path, out: Path, *more: str) -> subprocess.CompletedProcess[str]:
+    day = AS_OF.isoformat()
+    return crossgrain(
+        "screen", str(export), "--out", str(out), "--as-of", day, "--jobs", "1", *more
+    )
+
+
+@pytest.fixture(scope="module")
+def finished(tmp_path_factory, export) -> Path:
+    out = tmp_path_factory.mktemp("finished") / "out"
+    assert screen(export, out).returncode == 0
+    return out
+
+
+def test_a_run_tells_what_it_found_and_how_fast(export, tmp_path):
+    ran = screen(export, tmp_path / "out")
+    assert ran.returncode == 0
+    assert "300 patients in" in ran.stdout
+    assert re.search(r"judging: \d+ patients in [\d.]+ s", ran.stderr)
+
+
+def test_nothing_that_names_a_patient_is_printed(export, tmp_path):
+    ran = screen(export, tmp_path / "out")
+    assert "Patient/" not in ran.stdout + ran.stderr
+    assert "Invented" not in ran.stdout + ran.stderr
+
+
+@pytest.mark.parametrize(
+    ("more", "says"),
+    [
+        (["--basis", "nobody"], "no such basis"),
+        (["--since", "yesterday"], "--since"),
+        (["--engine", "abacus"], "--engine"),
+        (["--worklist", "pigeon"], "--worklist"),
+        (["--base", "/nowhere"], "no such folder"),
+    ],
+)
+def test_a_wrong_call_ends_with_one(export, tmp_path, more, says):
+    ran = screen(export, tmp_path / "out", *more)
+    assert ran.returncode == 1
+    assert says in ran.stderr
+    assert not (tmp_path / "out" / "report.json").exists()
+
+
+def test_an_input_at_fault_ends_with_four_and_names_the_line(export, tmp_path):
+    damaged = tmp_path / "damaged"
+    damaged.mkdir()
+    for path in export.iterdir():
+        (damaged / path.name).write_bytes(path.read_bytes())
+    with (damaged / "Goal.000.ndjson").open("a") as file:
+        file.write("{\n")
+    number = len((damaged / "Goal.000.ndjson").read_text().splitlines())
+    ran = screen(damaged, tmp_path / "out")
+    assert ran.returncode == 4
+    assert f"Goal.000.ndjson, line {number}: " in ran.stderr
+
+
+def test_a_folder_in_use_ends_with_five(export, tmp_path):
+    with locked(tmp_path / "out"):
+        assert screen(export, tmp_path / "out").returncode == 5
+
+
+def test_only_the_owner_may_read_what_names_patients(finished):
+    for path in finished.iterdir():
+        assert path.stat().st_mode & 0o077 == 0, path.name
+
+
+def test_the_report_adds_up_and_names_the_digest_of_every_output(finished):
+    report = json.loads((finished / "report.json").read_text())
+    assert sum(report["patients"]["out"].values()) == report["patients"]["in"] == 300
+    assert set(report["outputs"]) == {
+        "DetectedIssue.ndjson", "needs-review.ndjson", "flags.parquet", "summary.html",
+    }  # fmt: skip
+    for name, said in report["outputs"].items():
+        assert (finished / name).stat().st_size == said["bytes"]
+    assert report["bases"] == ["practice", "label", "trial", "content"]
+    assert report["run"]["seconds"] > 0
+
+
+def test_the_table_holds_the_flags_in_the_order_of_the_worklist(finished):
+    rows = pq.read_table(finished / "flags.parquet").to_pylist()
+    issues = lines(finished / "DetectedIssue.ndjson")
+    assert [(r["patient"], r["code"]) for r in rows] == [
+        (i["patient"]["reference"], i["code"]["coding"][0]["code"]) for i in issues
+    ]
+    half = next(r for r in rows if r["code"] == "under-dosed-switch" and r["grade"] == "confirmed")
+    assert 0 < half["ratio_practice"] < half["ratio_label"]
+
+
+class Page(HTMLParser):
+    """What a page loads and what its data says."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.loaded: list[str] = []
+        self.data = ""
+        self._inside = False
+
+    def handle_starttag(self, tag, attrs):
+        given = dict(attrs)
+        self.loaded += [v for name, v in attrs if name in {"src", "href"} and v]
+        self._inside = given.get("id") == "worklist-data"
+
+    def handle_data(self, data):
+        if self._inside:
+            self.data += data
+
+
+def test_the_summary_opens_offline_and_holds_the_worklist(finished, export):
+    text = (finished / "summary.html").read_text()
+    page = Page()
+    page.feed(text)
+    assert page.loaded == []
+    assert "default-src 'none'" in text
+    rows = json.loads(page.data)
+    shown = {(row["patient"], row["code"].replace(" ", "-"), row["grade"]) for row in rows}
+    assert shown == {(p, code, g) for p, flags in planted(export).items() for code, g in flags}
+
+
+def test_hostile_text_in_an_export_cannot_run_in_the_summary(tmp_path):
+    hostile = "</script><script>alert(1)</script>"
+    patient = {"resourceType": "Patient", "id": "1"}
+    nameless = {
+        "resourceType": "MedicationRequest", "id": "m", "status": "active", "intent": "order",
+        "subject": {"reference": f"Patient/{hostile}"},
+    }  # fmt: skip
+    export = tmp_path / "export"
+    export.mkdir()
+    text = "".join(json.dumps(r) + "\n" for r in (patient, nameless))
+    (export / f"x{'<b>'}.ndjson").write_text(text + "{\n")
+    assert screen(export, tmp_path / "out").returncode == 4
+    page = (tmp_path / "out" / "summary.html").read_text()
+    assert hostile not in page
+    assert "<b>" not in page.replace("<b>The export could not be read whole.</b>", "")
+
+
+def test_a_dry_run_of_send_files_nothing(finished):
+    ran = crossgrain("send", str(finished), "--to", "http://127.0.0.1:9", "--dry-run")
+    assert ran.returncode == 0
+    count = len(lines(finished / "DetectedIssue.ndjson"))
+    assert f"{count} would be created" in ran.stdout
+
+
+@pytest.mark.parametrize(
+    ("more", "says"),
+    [
+        (["--to", "ftp://x"], "http or https"),
+        (["--to", "http://127.0.0.1:9", "--client-id", "me"], "go together"),
+    ],
+)
+def test_send_refuses_what_it_cannot_use(finished, more, says):
+    ran = crossgrain("send", str(finished), *more)
+    assert ran.returncode == 1
+    assert says in ran.stderr
+
+
+def test_the_runs_over_one_export_agree_with_what_was_planted(finished, export):
+    assert found(finished) == planted(export)
