@@ -1,5 +1,6 @@
 """The server as a process: what it says at start, when it is ready, how it stops."""
 
+import json
 import os
 import signal
 import socket
@@ -83,8 +84,10 @@ def test_it_shows_its_settings_and_no_secret_and_stops_when_told(start: Start) -
     process.send_signal(signal.SIGTERM)
     said = process.said()
     assert process.returncode in {0, -signal.SIGTERM}  # the signal is raised again at the end
-    assert "fhir_auth = introspection" in said
-    assert "introspection_secret = (set, not shown)" in said
+    lines = [json.loads(line) for line in said.splitlines()]  # every line is an object
+    shown = lines[0]["settings"]
+    assert shown["fhir_auth"] == "introspection"
+    assert shown["introspection_secret"] == "(set, not shown)"
     assert "hush" not in said
 
 
@@ -111,6 +114,19 @@ def test_beyond_this_machine_it_must_be_said_who_may_call(start: Start, host: st
     said = process.said()
     assert process.returncode == 1
     assert "CROSSGRAIN_CDS_AUTH and CROSSGRAIN_FHIR_AUTH" in said
+
+
+def test_several_workers_need_a_store_of_used_tokens(start: Start, tmp_path: Path) -> None:
+    process, _ = start(
+        "--workers",
+        "2",
+        cds_auth="jwt",
+        public_url="https://dose.example",
+        cds_issuers='{"https://ehr.example/": "/keys.json"}',
+    )
+    said = process.said()
+    assert process.returncode == 1
+    assert "CROSSGRAIN_JTI_STORE" in said
 
 
 def test_a_wrong_setting_is_named_and_its_value_is_not_shown(start: Start) -> None:

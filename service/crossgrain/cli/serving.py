@@ -1,5 +1,6 @@
 """``crossgrain serve``: uvicorn, with its own access log off because it prints the query."""
 
+import json
 from ipaddress import ip_address
 
 import typer
@@ -17,6 +18,10 @@ from crossgrain.dosing.errors import DomainError
 _FAILED_TO_SAY = (
     "Beyond this machine, say how callers are known: CROSSGRAIN_CDS_AUTH and"
     " CROSSGRAIN_FHIR_AUTH, each also off where a proxy asks."
+)
+_EACH_FOR_ITSELF = (
+    "Several workers would each take a CDS client's token once: set CROSSGRAIN_JTI_STORE, or"
+    " serve with one worker."
 )
 
 
@@ -43,6 +48,9 @@ def serve(host: str, port: int, workers: int) -> Exit:
         return Exit.ERROR
     if not _is_this_machine(host) and None in (settings.cds_auth, settings.fhir_auth):
         typer.echo(_FAILED_TO_SAY, err=True)
+        return Exit.ERROR
+    if settings.cds_auth == "jwt" and workers > 1 and settings.jti_store is None:
+        typer.echo(_EACH_FOR_ITSELF, err=True)
         return Exit.ERROR
     _say_settings(settings)
     try:
@@ -76,8 +84,12 @@ def _is_this_machine(host: str) -> bool:
 
 
 def _say_settings(settings: Settings) -> None:
-    """Every setting, secrets only as set."""
-    for name, value in settings.summary():
+    """Every setting, secrets only as set; one line like those of the log."""
+    shown = dict(settings.summary())
+    if settings.log_format == "json":
+        typer.echo(json.dumps({"logger": "crossgrain.settings", "settings": shown}), err=True)
+        return
+    for name, value in shown.items():
         typer.echo(f"{name} = {value}", err=True)
 
 

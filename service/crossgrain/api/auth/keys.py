@@ -2,7 +2,7 @@
 
 A key id that is not known makes the set be read anew, but not more often than every few seconds,
 so that made-up key ids cannot turn the service against the issuer. Where the source cannot be
-reached, the last set that was read still serves.
+reached, the last set that was read still serves, for a day.
 """
 
 import asyncio
@@ -18,6 +18,7 @@ from joserfc.jwk import JWKRegistry, Key
 from crossgrain.api.auth.tokens import NotKnown
 
 _AGAIN_AFTER_SECONDS = 10.0
+_LONGEST_SECONDS = 24 * 3600.0
 _MOST_BYTES = 256 * 1024
 _OK = 200
 _ASYMMETRIC = ("RSA", "EC", "OKP")
@@ -58,16 +59,15 @@ class KeySource:
         NotKnown
             where there is none.
         Unavailable
-            where no set could ever be read.
+            where no set could be read for a day, or ever.
         """
         if self._now() - self._read_at >= self._seconds or key_id not in self._keys:
             await self._read_again()
-        found = self._keys.get(key_id)
-        if found is not None:
-            return found
-        if self._read_at == float("-inf"):
+        if self._now() - self._read_at > _LONGEST_SECONDS:
             raise Unavailable
-        raise NotKnown
+        if key_id not in self._keys:
+            raise NotKnown
+        return self._keys[key_id]
 
     async def _read_again(self) -> None:
         async with self._lock:
