@@ -169,7 +169,10 @@ def test_where_only_the_end_of_the_old_order_is_missing_the_order_is_updated(car
     _, old = standing_order(body)
     draft = body["context"]["draftOrders"]["entry"][0]["resource"]
     (card,) = cards(body)
-    (action,) = card["suggestions"][0]["actions"]
+    said, series = card["suggestions"]
+    assert card["selectionBehavior"] == "at-most-one"  # the one would undo the other
+    assert (said["isRecommended"], "isRecommended" in series) == (True, False)
+    (action,) = said["actions"]
     assert action["type"] == "update"
     assert action["resource"] == {**draft, "priorPrescription": {"reference": old}}
 

@@ -6,7 +6,8 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from crossgrain.api.cds.advice import Advice, advise, orders_in
-from crossgrain.api.cds.cards import Card, Desk, order_card, question_card
+from crossgrain.api.cds.card_desk import CardDesk
+from crossgrain.api.cds.cards import Card, order_card, question_card
 from crossgrain.api.cds.gathering import Gatherer
 from crossgrain.api.cds.hook import Draft, HookCall, read_call
 from crossgrain.api.cds.prefetch import Gathered
@@ -20,7 +21,7 @@ from crossgrain.api.cds.record import (
 from crossgrain.api.cds.review import review, review_card
 from crossgrain.api.cds.services import ORDER_SELECT, PATIENT_VIEW
 from crossgrain.api.clock import today
-from crossgrain.api.operations.desk import Desk as Tables
+from crossgrain.api.operations.desk import Desk
 from crossgrain.api.settings import Settings
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.fhir.write.answer import answer_bundle
@@ -37,7 +38,7 @@ _NAMES_THE_MEDICINE = {
 class Hooks:
     """Answers the hooks over one catalogue."""
 
-    def __init__(self, tables: Tables, settings: Settings, gatherer: Gatherer) -> None:
+    def __init__(self, tables: Desk, settings: Settings, gatherer: Gatherer) -> None:
         self._tables = tables
         self._basis = settings.cds_basis
         self._zone = ZoneInfo(settings.time_zone)
@@ -109,7 +110,7 @@ class Hooks:
         assembled = assemble(gathered, call.drafts)
         record = read(assembled, self._tables.catalogue, self._today())
         advice = advise(record, self._tables.catalogue, self._today(), self._basis)
-        desk = Desk(
+        desk = CardDesk(
             instance=call.instance,
             assembled=assembled,
             drafts=call.drafts,

@@ -1,0 +1,35 @@
+"""What watches the process may ask: does it live, is it ready, what has it counted."""
+
+from fastapi import FastAPI
+from starlette.responses import JSONResponse, PlainTextResponse, Response
+
+from crossgrain import __version__
+from crossgrain.api.metrics import CONTENT_TYPE, Metrics
+
+
+def add_metrics(app: FastAPI, metrics: Metrics) -> None:
+    """Add ``/metrics``."""
+
+    async def page() -> Response:
+        """Counts and times in Prometheus' text form; of no patient."""
+        return Response(metrics.page(), media_type=CONTENT_TYPE)
+
+    app.add_api_route(
+        "/metrics", page, methods=["GET"], response_class=PlainTextResponse, tags=["operations"]
+    )
+
+
+def add_probes(app: FastAPI) -> None:
+    """Add ``/livez`` and ``/readyz``."""
+
+    async def livez() -> Response:
+        """The process runs."""
+        return JSONResponse({"status": "live"})
+
+    async def readyz() -> Response:
+        """The data files were read and found sound, and requests are served."""
+        return JSONResponse({"status": "ready", "version": __version__})
+
+    for path, probe in (("/livez", livez), ("/readyz", readyz)):
+        app.add_api_route(path, probe, methods=["GET"], tags=["operations"])
+        app.add_api_route(path, probe, methods=["HEAD"], include_in_schema=False)
