@@ -98,6 +98,13 @@ def switch_options(catalogue: Catalogue) -> tuple[Option, ...]:
             "The answer's Bundle: a collection to read (the default), or a transaction that a"
             " FHIR server can file.",
         ),
+        Option(
+            "sheet",
+            "valueBoolean",
+            "Carry the plan sheet in the answer, as a document with the page inside it. Default:"
+            " false.",
+            _flag,
+        ),
     )
 
 

@@ -5,14 +5,14 @@ FHIR server. Deletions come first, then creations, as they are carried out. A do
 system action: a person chooses the suggestion.
 """
 
-from base64 import b64encode
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any
 
 from crossgrain.api.cds.hook import Draft
-from crossgrain.fhir.identity import stable_id, urn
+from crossgrain.fhir.identity import urn
 from crossgrain.fhir.read.record import MedicineEntry
 from crossgrain.fhir.write.narrative import plain
+from crossgrain.fhir.write.page import page_document
 
 Resource = dict[str, Any]
 _NOT_FILED = {"GuidanceResponse", "Provenance"}
@@ -85,33 +85,10 @@ def _with_references(node: Any, named: Mapping[str, str], in_words: Callable[[st
 
 
 def file_the_page(answer: Resource, page: str) -> Resource:
-    """The plan sheet as a document, carried whole: no link leads to a patient's data."""
-    care_plan = next(
-        e["resource"] for e in answer["entry"] if e["resource"]["resourceType"] == "CarePlan"
-    )
-    title = care_plan["title"]
-    document = {
-        "resourceType": "DocumentReference",
-        "id": stable_id(f"{care_plan['id']}|DocumentReference"),
-        "status": "current",
-        "docStatus": "preliminary",
-        "type": {"text": "Proposed plan, to be read and decided on by the prescriber"},
-        "subject": care_plan["subject"],
-        "date": answer["timestamp"],
-        "description": title,
-        "content": [
-            {
-                "attachment": {
-                    "contentType": "text/html",
-                    "language": "en",
-                    "data": b64encode(page.encode()).decode("ascii"),
-                    "title": title,
-                    "creation": care_plan["created"],
-                }
-            }
-        ],
-    }
-    return {"type": "create", "description": f"File the page: {title}", "resource": document}
+    """The plan sheet, to be filed as a document."""
+    document = page_document(answer, page.encode())
+    words = f"File the page: {document['description']}"
+    return {"type": "create", "description": words, "resource": document}
 
 
 def suggestion(

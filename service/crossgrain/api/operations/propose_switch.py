@@ -14,16 +14,24 @@ from crossgrain.dosing.targets import Target
 from crossgrain.fhir.proposal import Proposal, SwitchRequest
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.fhir.write.answer import answer_bundle
+from crossgrain.fhir.write.page import with_page
 from crossgrain.fhir.write.transaction import as_transaction
 from crossgrain.propose import propose
+from crossgrain.sheet.page import sheet_html
+from crossgrain.sheet.person import Person, person_in
 
 
 @dataclass(frozen=True, slots=True)
 class Settled:
-    """What was made of a call, and whether the answer is to be filed by a server."""
+    """What was made of a call.
+
+    `to_be_filed`: the answer goes to a server; `page_for`: it carries the plan sheet, made out
+    for this person.
+    """
 
     proposal: Proposal
     to_be_filed: bool
+    page_for: Person | None = None
 
 
 def propose_switch(
@@ -57,7 +65,8 @@ def settle_call(desk: Desk, call: Call, options: Options, version: FhirVersion) 
         proposal = propose(record, request, desk.catalogue)
     except DomainError as error:
         raise refused_by_domain(error, options.place) from error
-    return Settled(proposal, options.one("response") == "transaction")
+    page_for = person_in(call.record) if options.one("sheet", False) else None
+    return Settled(proposal, options.one("response") == "transaction", page_for)
 
 
 def answer_to(desk: Desk, settled: Settled, version: FhirVersion) -> dict[str, Any]:
@@ -68,6 +77,14 @@ def answer_to(desk: Desk, settled: Settled, version: FhirVersion) -> dict[str, A
         service_version=desk.service_version,
         codes=desk.catalogue.codes,
     )
+    if settled.page_for is not None:
+        page = sheet_html(
+            settled.proposal,
+            desk.catalogue,
+            service_version=desk.service_version,
+            person=settled.page_for,
+        )
+        bundle = with_page(bundle, page)
     return as_transaction(bundle) if settled.to_be_filed else bundle
 
 
