@@ -7,14 +7,15 @@ plan is left out: it alone would be longer than the rest of the document.
 
 import copy
 import json
-from collections.abc import Callable, Coroutine, Iterator, Mapping, Sequence
+from collections.abc import Callable, Coroutine, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import partial
 from typing import Any
 
 from crossgrain.api.cds.gathering import Gatherer
 from crossgrain.api.cds.handling import Hooks
-from crossgrain.api.cds.services import ORDER_ID, REVIEW_ID, discovery, templates
+from crossgrain.api.cds.services import ORDER_ID, REVIEW_ID, Template, discovery, templates
 from crossgrain.api.error_examples import error_examples
 from crossgrain.api.operations.compare_bases import compare_bases
 from crossgrain.api.operations.desk import Desk
@@ -38,14 +39,6 @@ _PLAN, _GRAINS, _STOP, _QUESTIONS, _PARKED = (
     "12-text-only-sig.json",
     "15-switched-at-half-the-dose.json",
 )
-_KEYS = {
-    "MedicationRequest": "medicationRequests",
-    "MedicationStatement": "medicationStatements",
-    "Condition": "conditions",
-    "AllergyIntolerance": "allergies",
-    "Goal": "goals",
-    "Observation": "observations",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,10 +165,11 @@ def _discovered(desk: Desk) -> Shown:
 def _hooks(desk: Desk, records: Mapping[str, Resource]) -> Iterator[Shown]:
     asked_for = templates(desk.catalogue.codes)
     hooks = Hooks(desk, Settings.model_construct(), Gatherer(asked_for, None))
+    sent = partial(_call, asked_for)
     for name, summary, call in (
-        ("cds-sign", "An order that a safety rule stops", _call("order-sign", records[_STOP])),
-        ("cds-view", "A switch at half the dose", _call("patient-view", records[_PARKED])),
-        ("cds-quiet", "Nothing to say", _call("patient-view", records[_PLAN])),
+        ("cds-sign", "An order that a safety rule stops", sent("order-sign", records[_STOP])),
+        ("cds-view", "A switch at half the dose", sent("patient-view", records[_PARKED])),
+        ("cds-quiet", "Nothing to say", sent("patient-view", records[_PLAN])),
     ):
         service = ORDER_ID if call["hook"] == "order-sign" else REVIEW_ID
         cards = _at_once(hooks.cards(copy.deepcopy(call), service))
@@ -191,14 +185,15 @@ def _at_once(work: Coroutine[Any, Any, Any]) -> Any:
     raise AssertionError("an example must not wait for anything")
 
 
-def _call(hook: str, record: Resource) -> Resource:
+def _call(asked_for: Iterable[Template], hook: str, record: Resource) -> Resource:
     resources = [entry["resource"] for entry in record["entry"]]
     (patient,) = [r for r in resources if r["resourceType"] == "Patient"]
-    prefetch: Resource = {"patient": patient}
-    for kind, key in _KEYS.items():
-        entries = [{"resource": r} for r in resources if r["resourceType"] == kind]
+    prefetch: Resource = {}
+    for template in asked_for:
+        entries = [{"resource": r} for r in resources if r["resourceType"] == template.kind]
         bundle = {"resourceType": "Bundle", "type": "searchset", "entry": entries}
-        prefetch[key] = bundle if entries else None
+        found = bundle if entries else None
+        prefetch[template.key] = patient if template.is_read else found
     context = {"userId": "Practitioner/tarn-row-prescriber", "patientId": patient["id"]}
     if hook == "order-sign":
         context["draftOrders"] = {
