@@ -7,7 +7,8 @@ import msgspec
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.nightly.chunks import Chunk
 from crossgrain.nightly.progress import Progress
-from crossgrain.nightly.tables import Grouping
+from crossgrain.nightly.scan import watched_rows
+from crossgrain.nightly.tables import Grouping, write_rows
 from crossgrain.nightly.totals import Totals, VersionOf
 from crossgrain.nightly.workdir import WorkDir
 from crossgrain.nightly.worker import Setting, judge_bucket, scan_chunk
@@ -19,12 +20,14 @@ def run_locally(
     chunks: list[Chunk],
     work: WorkDir,
     version_of: VersionOf,
+    watch: frozenset[str],
     progress: Progress,
 ) -> Totals:
     """Scan, group and judge; each piece that is done stays done."""
     with workers_for(setting) as workers:
         _scan(workers, chunks, work, progress)
         version = version_of(work)
+        write_rows(work.rows / "watched.parquet", watched_rows(watch, setting.buckets))
         totals = _group(setting, work, progress)
         _judge(workers, work, version, progress, totals.to_judge)
     return totals

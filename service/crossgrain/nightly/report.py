@@ -39,9 +39,11 @@ def patients_of(totals: Totals, counts: Counts) -> dict[str, Any]:
         where the two differ: then no output may be published.
     """
     out = {str(outcome): counts.outcomes.get(outcome, 0) for outcome in Outcome}
-    out[NO_HORMONE] = totals.patients - totals.to_judge
-    if sum(out.values()) != totals.patients:
-        raise Mismatch(f"{totals.patients} patients in and {sum(out.values())} out")
+    out[Outcome.NO_SWITCH] += totals.of_one_kind
+    out[NO_HORMONE] = totals.patients - totals.of_one_kind - totals.to_judge
+    judged = counts.outcomes.total()
+    if judged != totals.to_judge:
+        raise Mismatch(f"{totals.to_judge} patients to be judged and {judged} answers")
     return {"in": totals.patients, "out": out}
 
 

@@ -141,6 +141,7 @@ def _input_file(file: SourceFile) -> InputFile:
 def _work(run: _Run, progress: Progress) -> tuple[FhirVersion, Totals]:
     setting = Setting(run.options, run.plan.buckets, run.plan.layered)
     chunks = chunks_of(run.files)
+    watch = Earlier(run.work.previous).patients
 
     def version_of(work: WorkDir) -> FhirVersion:
         return seen_version(work, run.options.version)
@@ -148,9 +149,9 @@ def _work(run: _Run, progress: Progress) -> tuple[FhirVersion, Totals]:
     if run.options.engine is Engine.SPARK:
         from crossgrain.nightly.spark import run_on_spark  # noqa: PLC0415 - an extra
 
-        totals = run_on_spark(setting, chunks, run.work, version_of, progress)
+        totals = run_on_spark(setting, chunks, run.work, version_of, watch, progress)
     else:
-        totals = run_locally(setting, chunks, run.work, version_of, progress)
+        totals = run_locally(setting, chunks, run.work, version_of, watch, progress)
     return version_of(run.work), totals
 
 

@@ -17,6 +17,8 @@ NAMED = "named"
 """The `role` of a row that only names a resource, so that it takes an older one's place."""
 KEPT = "kept"
 """The `role` of a row whose resource is read."""
+WATCHED = "watched"
+"""The `role` of a row that names a patient who had a flag on an earlier night."""
 
 
 class Row(msgspec.Struct, array_like=True, gc=False):
@@ -27,8 +29,8 @@ class Row(msgspec.Struct, array_like=True, gc=False):
     bucket : of its patient; rows of one patient share it
     patient : ``Patient/…``; empty for a Medication and for a name
     kind, id : of the resource
-    role : kept, named or deleted
-    hormone : thyroid hormone stands in it, or could
+    role : kept, named, deleted or watched
+    kinds : the kinds of thyroid hormone in it, a bit each
     medication : the Medication that it refers to, or empty
     layer : 0 for the base snapshot, 1 for the export
     file, place : where its line begins, in bytes
@@ -40,7 +42,7 @@ class Row(msgspec.Struct, array_like=True, gc=False):
     kind: str
     id: str
     role: str
-    hormone: bool
+    kinds: int
     medication: str
     layer: int
     file: int
@@ -79,26 +81,29 @@ class Scanner:
 
     def scan(self, chunk: Chunk, tally: Tally) -> Iterator[Row]:
         """The rows that a piece gives; what it held is counted in `tally` on the way."""
+        read = self._deletions if chunk.file.deletes else self._resource
         try:
             for place, line in lines_of(chunk):
-                if line and not line.isspace():
-                    tally.lines += 1
-                    yield from self._line(chunk, place, line, tally)
+                if not line or line.isspace():
+                    continue
+                tally.lines += 1
+                try:
+                    rows = read(chunk, place, line, tally)
+                except NotRead as wrong:
+                    number = line_number(chunk.file, place)
+                    tally.faults.append(InputFault(chunk.file.name, number, str(wrong)))
+                    continue
+                if rows:
+                    yield from rows
         except BrokenFile as broken:
             tally.faults.append(InputFault(chunk.file.name, 0, str(broken)))
 
-    def _line(self, chunk: Chunk, place: int, line: bytes, tally: Tally) -> Iterable[Row]:
-        try:
-            if chunk.file.deletes:
-                return list(_deletions(chunk, place, line))
-            look = self._look(line)
-        except NotRead as wrong:
-            number = line_number(chunk.file, place)
-            tally.faults.append(InputFault(chunk.file.name, number, str(wrong)))
-            return ()
+    def _resource(self, chunk: Chunk, place: int, line: bytes, tally: Tally) -> Iterable[Row]:
+        look = self._look(line)
         tally.types[look.kind] = tally.types.get(look.kind, 0) + 1
-        tally.r5 += look.r5 is True
-        tally.r4 += look.r5 is False
+        if look.r5 is not None:
+            tally.r5 += look.r5
+            tally.r4 += not look.r5
         if look.keep:
             tally.kept += 1
             return (self._kept(chunk, place, line, look),)
@@ -107,14 +112,14 @@ class Scanner:
         return ()
 
     def _kept(self, chunk: Chunk, place: int, line: bytes, look: Look) -> Row:
-        whole = look.kind != "Medication" or look.hormone
+        whole = look.kind != "Medication" or look.kinds
         return Row(
             bucket_of(look.patient, self._buckets),
             look.patient,
             look.kind,
             look.id,
             KEPT,
-            look.hormone,
+            look.kinds,
             look.medication,
             chunk.file.layer,
             chunk.file_number,
@@ -122,21 +127,30 @@ class Scanner:
             line if whole else b"",
         )
 
+    def _deletions(self, chunk: Chunk, place: int, line: bytes, tally: Tally) -> Iterable[Row]:
+        """The names in a Bundle of DELETE entries."""
+        try:
+            bundle: Any = msgspec.json.decode(line)
+            urls = [local(str(entry["request"]["url"])) for entry in bundle["entry"]]
+        except (msgspec.DecodeError, UnicodeDecodeError, RecursionError, KeyError, TypeError):
+            raise NotRead("this line is not a Bundle of deletions") from None
+        if not all(url.partition("/")[2] for url in urls):
+            raise NotRead("this line deletes something that it does not name")
+        tally.kept += 1
+        return [_named(chunk, place, *_kind_and_id(url), DELETED) for url in urls]
+
+
+def watched_rows(patients: Iterable[str], buckets: int) -> Iterator[Row]:
+    """A row for each patient who must be judged whatever the record holds by now."""
+    for patient in sorted(patients):
+        yield Row(bucket_of(patient, buckets), patient, "", "", WATCHED, 0, "", 1, -1, 0, b"")
+
+
+def _kind_and_id(url: str) -> tuple[str, str]:
+    kind, _, own_id = url.partition("/")
+    return kind, own_id
+
 
 def _named(chunk: Chunk, place: int, kind: str, id_: str, role: str) -> Row:
     layer, number = chunk.file.layer, chunk.file_number
-    return Row(0, "", kind, id_, role, False, "", layer, number, place, b"")
-
-
-def _deletions(chunk: Chunk, place: int, line: bytes) -> Iterator[Row]:
-    """The names in a Bundle of DELETE entries."""
-    try:
-        bundle: Any = msgspec.json.decode(line)
-        urls = [entry["request"]["url"] for entry in bundle["entry"]]
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError, KeyError, TypeError):
-        raise NotRead("this line is not a Bundle of deletions") from None
-    for url in urls:
-        kind, _, id_ = local(str(url)).partition("/")
-        if not id_:
-            raise NotRead("this line deletes something that it does not name")
-        yield _named(chunk, place, kind, id_, DELETED)
+    return Row(0, "", kind, id_, role, 0, "", layer, number, place, b"")

@@ -7,12 +7,13 @@ A concept stands in an export thousands of times, so each is judged once and rem
 """
 
 from collections.abc import Mapping
-from functools import lru_cache
+from functools import lru_cache, reduce
+from operator import or_
 from typing import Any
 
 import msgspec
 
-from crossgrain.dosing.preparations import Preparation
+from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.fhir.read.code_tables import CodeTables
 from crossgrain.fhir.read.codesystems import Loinc
 from crossgrain.fhir.read.errors import Asked
@@ -62,16 +63,11 @@ class _Contained(msgspec.Struct):
     ingredient: tuple[_Part, ...] = ()
 
 
-class _Meta(msgspec.Struct, rename="camel"):
-    last_updated: str | None = None
-
-
 class Head(msgspec.Struct, rename="camel"):
     """The narrow look at one line."""
 
     resource_type: str
     id: str | None = None
-    meta: _Meta | None = None
     subject: _Reference | None = None
     code: _Concept | None = None
     description: _Concept | None = None
@@ -83,6 +79,12 @@ class Head(msgspec.Struct, rename="camel"):
     medication: _Part | None = None
 
 
+BITS = {kind: 1 << place for place, kind in enumerate(Kind)}
+"""One bit per kind of preparation."""
+UNSURE = 1 << len(Kind)
+"""The bit, above all others, of what could be any kind: the reader has to ask."""
+
+
 class Look(msgspec.Struct, gc=False):
     """What is known of a line.
 
@@ -91,9 +93,9 @@ class Look(msgspec.Struct, gc=False):
     kind, id : of the resource
     patient : ``Patient/…`` where the line is kept for a patient, or empty
     keep : some reader could use it
-    hormone : thyroid hormone stands in it, or could
-    medication : ``Medication/…`` that it refers to, or empty; whether that is thyroid hormone
-        is known only when every file has been read
+    kinds : the kinds of thyroid hormone in it, a bit each (`BITS`, `UNSURE`); 0 for none
+    medication : ``Medication/…`` that it refers to, or empty; what that holds is known only
+        when every file has been read, and `kinds` is what is assumed if it is in none
     r5 : it has the shape of R5; ``None`` where it could be of either version
     """
 
@@ -101,7 +103,7 @@ class Look(msgspec.Struct, gc=False):
     id: str
     patient: str = ""
     keep: bool = False
-    hormone: bool = False
+    kinds: int = 0
     medication: str = ""
     r5: bool | None = None
 
@@ -115,7 +117,7 @@ class Sieve:
 
     def __init__(self, codes: CodeTables, preparations: Mapping[str, Preparation]) -> None:
         self._decode = msgspec.json.Decoder(Head).decode
-        self._hormone = lru_cache(maxsize=65536)(_hormone_judge(codes, preparations))
+        self._kinds = lru_cache(maxsize=65536)(_kind_judge(codes, preparations))
         self._aims = lru_cache(maxsize=65536)(_condition_judge(codes))
         self._labs = {c for c, lab in codes.labs.items() if lab.analyte in _ANALYTES}
         self._labs.add(PREGNANCY_STATUS)
@@ -146,59 +148,70 @@ class Sieve:
         elif kind == "Patient":
             return Look(kind, _id(head), f"Patient/{_id(head)}", keep=True)
         elif kind == "Medication":
-            hormone = self._any_hormone(head.code, head.ingredient)
-            return Look(kind, _id(head), keep=True, hormone=hormone)
+            kinds = self._kinds_in(head.code, head.ingredient)
+            return Look(kind, _id(head), keep=True, kinds=kinds)
         else:
             _checked_type(kind)
             wanted = False
         return _of_patient(head) if wanted else Look(kind, head.id or "")
 
     def _is_lab(self, head: Head) -> bool:
-        codings = list(head.code.coding) if head.code else []
-        codings += [c for part in head.component if part.code for c in part.code.coding]
-        return any(c.system == Loinc.system and c.code in self._labs for c in codings)
+        labs = self._labs
+        if head.code is not None:
+            for coding in head.code.coding:
+                if coding.code in labs and coding.system == Loinc.system:
+                    return True
+        return any(
+            coding.code in labs and coding.system == Loinc.system
+            for part in head.component
+            if part.code
+            for coding in part.code.coding
+        )
 
     def _medicine(self, head: Head) -> Look:
-        r5 = head.medication is not None
-        concept = head.medication.concept if head.medication else head.medication_codeable_concept
-        reference = head.medication.reference if head.medication else head.medication_reference
+        inside = head.medication
+        concept = inside.concept if inside else head.medication_codeable_concept
+        reference = inside.reference if inside else head.medication_reference
         target = ""
+        r5 = inside is not None if concept is not None or reference is not None else None
         if concept is not None and (concept.coding or concept.text):
-            hormone = self._hormone(concept)
+            kinds = self._kinds(concept)
         elif reference is not None and reference.reference is not None:
-            hormone, target = self._referred(reference, head)
+            kinds, target = self._referred(reference, head)
         else:
-            hormone = True  # nameless: the reader has to ask what it is
-        if not hormone and not target:
+            kinds = UNSURE  # nameless
+        if not kinds and not target:
             return Look(head.resource_type, head.id or "", r5=r5)
         look = _of_patient(head)
-        look.hormone, look.medication, look.r5 = hormone, target, r5
+        look.kinds, look.medication, look.r5 = kinds, target, r5
         return look
 
-    def _referred(self, reference: _Reference, head: Head) -> tuple[bool, str]:
-        """Whether the Medication referred to is a hormone as far as it shows, and its name."""
+    def _referred(self, reference: _Reference, head: Head) -> tuple[int, str]:
+        """The kinds in the Medication referred to, as far as it shows, and its name."""
         name = reference.reference or ""
         if name.startswith("#"):
             inside = [c for c in head.contained if c.id == name[1:]]
-            return any(self._any_hormone(c.code, c.ingredient) for c in inside) or not inside, ""
+            kinds = [self._kinds_in(c.code, c.ingredient) for c in inside]
+            return reduce(or_, kinds, 0) if kinds else UNSURE, ""
         shown = reference.display
-        return (self._hormone(_Concept(text=shown)) if shown else True), local(name)
+        return self._kinds(_Concept(text=shown)) if shown else UNSURE, local(name)
 
-    def _any_hormone(self, code: _Concept | None, parts: tuple[_Part, ...]) -> bool:
+    def _kinds_in(self, code: _Concept | None, parts: tuple[_Part, ...]) -> int:
         concepts = [code] if code else []
         for part in parts:
             item = part.item_concept or (part.item.concept if part.item else None)
             if item:
                 concepts.append(item)
-        return any(map(self._hormone, concepts)) or not concepts
+        return reduce(or_, map(self._kinds, concepts), 0) if concepts else UNSURE
 
 
-def _hormone_judge(codes: CodeTables, preparations: Mapping[str, Preparation]) -> Any:
-    def judge(concept: _Concept) -> bool:
+def _kind_judge(codes: CodeTables, preparations: Mapping[str, Preparation]) -> Any:
+    def judge(concept: _Concept) -> int:
         try:
-            return product_of(_seen(concept), codes, preparations, "") is not None
+            product = product_of(_seen(concept), codes, preparations, "")
         except Asked:
-            return True
+            return UNSURE
+        return BITS[product.kind] if product else 0
 
     return judge
 
@@ -256,4 +269,4 @@ def _misshapen(line: bytes) -> Look:
         reference = f"Patient/{id_}"
     if not isinstance(reference, str) or kind == "Medication":
         raise NotRead(f"this {kind} is not shaped as FHIR")
-    return Look(kind, own, local(reference), keep=True, hormone=kind in MEDICINES)
+    return Look(kind, own, local(reference), keep=True, kinds=UNSURE if kind in MEDICINES else 0)

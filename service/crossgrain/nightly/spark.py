@@ -1,7 +1,7 @@
 """The cluster engine: the same scanner, the same queries and the same judge on Apache Spark.
 
 Pieces of the input are scanned by the executors, which must see the files under the same paths.
-What comes back to the driver is one answer per patient with thyroid hormone, never a resource;
+What comes back to the driver is one answer per patient who was judged, never a resource;
 it writes them to the same files as the local engine, so everything after that is shared.
 """
 
@@ -22,7 +22,7 @@ from crossgrain.nightly.chunks import Chunk
 from crossgrain.nightly.faults import RunRefused
 from crossgrain.nightly.options import Options
 from crossgrain.nightly.progress import Progress
-from crossgrain.nightly.scan import Tally
+from crossgrain.nightly.scan import Tally, watched_rows
 from crossgrain.nightly.sql import GROUPED, TOTALS, steps
 from crossgrain.nightly.totals import Totals, VersionOf
 from crossgrain.nightly.workdir import WorkDir
@@ -44,7 +44,7 @@ _SCHEMA = t.StructType(
         t.StructField("kind", t.StringType()),
         t.StructField("id", t.StringType()),
         t.StructField("role", t.StringType()),
-        t.StructField("hormone", t.BooleanType()),
+        t.StructField("kinds", t.IntegerType()),
         t.StructField("medication", t.StringType()),
         t.StructField("layer", t.IntegerType()),
         t.StructField("file", t.IntegerType()),
@@ -60,6 +60,7 @@ def run_on_spark(
     chunks: list[Chunk],
     work: WorkDir,
     version_of: VersionOf,
+    watch: frozenset[str],
     progress: Progress,
 ) -> Totals:
     """Scan, group and judge on a cluster; it starts over where it was interrupted."""
@@ -75,6 +76,8 @@ def run_on_spark(
                 advance(chunks[number].end - chunks[number].start)
         version = version_of(work)
         rows = spark.createDataFrame(scanned.filter(_is_row).values(), _SCHEMA)
+        watched = [msgspec.structs.astuple(r) for r in watched_rows(watch, setting.buckets)]
+        rows = rows.union(spark.createDataFrame(watched, _SCHEMA))
         return _group_and_judge(spark, rows, setting, version, work, progress)
     except (PySparkException, Py4JError) as wrong:
         raise RunRefused(
@@ -123,7 +126,7 @@ def _group_and_judge(
                 found = found.persist(StorageLevel.MEMORY_AND_DISK)
             found.createOrReplaceTempView(name)
         counted = spark.sql(TOTALS).first()
-    totals = Totals(counted["patients"], counted["mattering"])
+    totals = Totals(*counted)
     grouped = spark.sql(GROUPED).repartition(setting.buckets, "bucket")
     answers = grouped.sortWithinPartitions(*_IN_PLACE).rdd.mapPartitionsWithIndex(
         lambda number, part: _judge(setting.options, version, number, part)

@@ -4,7 +4,8 @@ Each step is a name and a SELECT; an engine runs them in order, and a later one 
 earlier one. ``every`` holds the rows of the whole run.
 """
 
-from crossgrain.nightly.scan import DELETED, KEPT, NAMED
+from crossgrain.nightly.scan import DELETED, KEPT, NAMED, WATCHED
+from crossgrain.nightly.sieve import UNSURE
 
 Step = tuple[str, str]
 
@@ -27,14 +28,23 @@ SELECT * FROM every AS r WHERE role = '{KEPT}' AND layer = 0 AND {_NOT_GONE}
 AND NOT EXISTS (SELECT 1 FROM newer WHERE newer.kind = r.kind AND newer.id = r.id)
 """
 _PRODUCTS = """
-SELECT concat('Medication/', id) AS medication, bool_or(hormone) AS hormone
+SELECT concat('Medication/', id) AS medication, bit_or(kinds) AS kinds
 FROM standing WHERE kind = 'Medication' GROUP BY id
 """
-_MATTERING = """
-SELECT DISTINCT s.patient FROM standing AS s
-LEFT JOIN products AS p ON p.medication = s.medication
-WHERE s.patient <> '' AND s.kind IN ('MedicationStatement', 'MedicationRequest')
-AND coalesce(p.hormone, s.hormone)
+_HORMONAL = """
+SELECT patient, kinds FROM (
+    SELECT s.patient, bit_or(coalesce(p.kinds, s.kinds)) AS kinds FROM standing AS s
+    LEFT JOIN products AS p ON p.medication = s.medication
+    WHERE s.patient <> '' AND s.kind IN ('MedicationStatement', 'MedicationRequest')
+    GROUP BY s.patient
+) AS found
+WHERE kinds > 0
+"""
+_MATTERING = f"""
+SELECT patient FROM hormonal WHERE bit_count(kinds) > 1 OR kinds >= {UNSURE}
+UNION
+SELECT w.patient FROM every AS w WHERE w.role = '{WATCHED}'
+AND w.patient IN (SELECT patient FROM standing)
 """
 
 
@@ -47,6 +57,7 @@ def steps(*, layered: bool) -> list[Step]:
         ("gone", _GONE),
         ("standing", standing),
         ("products", _PRODUCTS),
+        ("hormonal", _HORMONAL),
         ("mattering", _MATTERING),
     ]
 
@@ -55,16 +66,21 @@ TOTALS = """
 SELECT
     (SELECT count(*) FROM (
         SELECT patient FROM standing WHERE kind = 'Patient'
+        UNION SELECT patient FROM hormonal
         UNION SELECT patient FROM mattering
     )) AS patients,
-    (SELECT count(*) FROM mattering) AS mattering
+    (SELECT count(*) FROM hormonal
+        WHERE patient NOT IN (SELECT patient FROM mattering)) AS of_one_kind,
+    (SELECT count(*) FROM mattering) AS to_judge
 """
-"""How many patients there are, and how many of them the judgement looks at."""
+"""How many patients there are; how many of them take one kind of hormone, so that no change of
+preparation is there; and how many the judgement looks at: those with two kinds, those of whom
+it is not sure, and those who had a flag."""
 
 GROUPED = """
 SELECT s.bucket, s.patient, s.kind, s.id, s.layer, s.file, s.place, s.body FROM standing AS s
 WHERE s.patient IN (SELECT patient FROM mattering)
-AND s.medication NOT IN (SELECT medication FROM products WHERE NOT hormone)
+AND s.medication NOT IN (SELECT medication FROM products WHERE kinds = 0)
 UNION ALL
 SELECT n.bucket, n.patient, m.kind, m.id, m.layer, m.file, m.place, m.body
 FROM (
@@ -72,6 +88,6 @@ FROM (
     WHERE medication <> '' AND patient IN (SELECT patient FROM mattering)
 ) AS n
 JOIN standing AS m ON m.kind = 'Medication' AND n.medication = concat('Medication/', m.id)
-WHERE m.hormone
+WHERE m.kinds > 0
 """
 """The rows of the patients that matter, each with the Medications that it refers to."""

@@ -1,8 +1,8 @@
 """Rows to and from Parquet, and their grouping by patient, out of core.
 
 Rows lie in one file per piece of input. DuckDB takes from them, within a fixed memory, what
-belongs to patients with thyroid hormone, applies what an export replaces or deletes of its base,
-and writes one file per bucket of patients; what does not fit in memory goes to the disk.
+belongs to patients who can have been switched, applies what an export replaces or deletes of
+its base, and writes one file per bucket of patients; what does not fit in memory goes to disk.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
@@ -23,7 +23,7 @@ _FIELDS = {
     "kind": pa.string(),
     "id": pa.string(),
     "role": pa.string(),
-    "hormone": pa.bool_(),
+    "kinds": pa.int32(),
     "medication": pa.string(),
     "layer": pa.int8(),
     "file": pa.int32(),
@@ -72,16 +72,16 @@ class Grouping:
         )
 
     def resolve(self, *, layered: bool) -> None:
-        """Decide which rows stand, whose Medications are hormone, and which patients matter."""
+        """Decide which rows stand, what Medications hold, and which patients matter."""
         for name, query in steps(layered=layered):
             kind = "VIEW" if name == "standing" else "TABLE"
             self._db.execute(f"CREATE {kind} {name} AS {query}")
 
-    def totals(self) -> tuple[int, int]:
-        """How many patients there are, and how many of them the judgement has to look at."""
+    def totals(self) -> tuple[int, ...]:
+        """The counts that `sql.TOTALS` names."""
         found = self._db.execute(TOTALS).fetchone()
         assert found is not None  # an aggregate gives one row
-        return int(found[0]), int(found[1])
+        return tuple(map(int, found))
 
     def write_buckets(self, folder: Path) -> None:
         """Write the rows of the patients that matter, one folder per bucket."""

@@ -11,9 +11,10 @@ from crossgrain.nightly.workdir import WorkDir
 
 
 class Totals(msgspec.Struct):
-    """How many patients there are, and how many of them the judgement looks at."""
+    """Patients in all, those with one kind of hormone alone, and those to be judged."""
 
     patients: int
+    of_one_kind: int
     to_judge: int
 
 

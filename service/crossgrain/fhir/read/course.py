@@ -28,7 +28,7 @@ from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.resolve import BundleIndex
 from crossgrain.fhir.read.shapes import SHAPES
 from crossgrain.fhir.version import FhirVersion
-from crossgrain.screening.course import Course, Dispense, Intake
+from crossgrain.screening.course import Course, Dispense, Intake, Undecided
 
 
 def read_course(
@@ -58,6 +58,9 @@ def read_course(
     medicines = list(_medicines(index, reading))
     if len({medicine.kind for medicine in medicines if _taken(medicine)}) < 2:
         return Course(())
+    for medicine in medicines:
+        if medicine.open_question:
+            raise Undecided(medicine.open_question, (medicine.entry.reference,))
     facts = read_facts(index, reading)
     return Course(
         intakes=tuple(_counted_once(medicines, reading)),

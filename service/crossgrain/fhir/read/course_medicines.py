@@ -46,7 +46,8 @@ class MedicationDispense(Medicine):
 class Dated:
     """A thyroid medicine that was taken, before its doses are read.
 
-    `planned_until` is the last day of an order of ours that is being followed.
+    `planned_until` is the last day of an order of ours that is being followed;
+    `open_question` is why it cannot be told whether it was taken, or empty.
     """
 
     entry: Entry
@@ -54,6 +55,7 @@ class Dated:
     product: Product
     standing: Currency
     planned_until: int | None = None
+    open_question: str = ""
 
     @property
     def kind(self) -> Kind:
@@ -82,7 +84,7 @@ def dated_medicine(entry: Entry, reading: Reading) -> Dated | None:
     Unreadable
         where the resource is not of this version, not of this patient, or not FHIR.
     Undecided
-        where it cannot be told whether it is thyroid hormone, or was taken.
+        where it cannot be told whether it is thyroid hormone.
     """
     check_version(entry.resource, entry.kind, reading.shape, entry.path)
     seen: Seen = (
@@ -102,9 +104,7 @@ def dated_medicine(entry: Entry, reading: Reading) -> Dated | None:
     product = _product(seen, entry, reading)
     if product is None:
         return None
-    if open_question:
-        raise Undecided(open_question, (entry.reference,))
-    return Dated(entry, seen, product, standing, planned)
+    return Dated(entry, seen, product, standing, planned, open_question)
 
 
 def _standing(seen: Seen, entry: Entry, reading: Reading) -> Currency:
