@@ -9,7 +9,7 @@ from typing import TypeVar
 
 K = TypeVar("K")
 V = TypeVar("V")
-MOST_KEPT = 4096
+MOST_KEPT = 2048
 LONGEST_KEPT = 300
 """Characters of a key that is kept: longer ones are a text of their own and do not come back."""
 

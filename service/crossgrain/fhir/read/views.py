@@ -12,6 +12,8 @@ import msgspec
 
 from crossgrain.fhir.read.errors import Category, Unreadable
 
+_ORDINARY_CODING = 30
+
 
 class View(msgspec.Struct):
     """A part of a resource, as far as it is read."""
@@ -26,6 +28,12 @@ class Coding(msgspec.Struct, frozen=True):
     code: str | None = None
     display: str | None = None
 
+    @property
+    def characters(self) -> int:
+        """Of all that it says, and no fewer than an ordinary coding has."""
+        said = len(self.system or "") + len(self.code or "") + len(self.display or "")
+        return max(said, _ORDINARY_CODING)
+
 
 class CodeableConcept(msgspec.Struct, frozen=True):
     coding: tuple[Coding, ...] = ()
@@ -33,11 +41,8 @@ class CodeableConcept(msgspec.Struct, frozen=True):
 
     @property
     def characters(self) -> int:
-        """Of all that it says."""
-        written = [self.text]
-        for coding in self.coding:
-            written += (coding.system, coding.code, coding.display)
-        return sum(len(text) for text in written if text)
+        """Of all that it says; a coding takes room even where it says little."""
+        return len(self.text or "") + sum(coding.characters for coding in self.coding)
 
 
 class Identifier(View):
