@@ -5,7 +5,6 @@ https://hl7.org/fhir/uv/bulkdata/STU2/export.html#response---complete-status
 
 import re
 from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, unquote, urlsplit
@@ -57,14 +56,12 @@ class Export:
     passed_over : names of files of types that are not read
     faults : what the manifest itself says went wrong, and files that are not there
     incremental : it holds only what changed since a time
-    taken_on : the day of the manifest's ``transactionTime``
     """
 
     files: tuple[SourceFile, ...]
     passed_over: tuple[str, ...] = ()
     faults: tuple[InputFault, ...] = ()
     incremental: bool = False
-    taken_on: date | None = None
 
 
 def open_export(place: Path, layer: int = 1) -> Export:
@@ -129,7 +126,6 @@ def _from_manifest(path: Path, layer: int) -> Export:
         passed_over=tuple(sorted(passed)),
         faults=tuple(faults),
         incremental=_is_incremental(manifest),
-        taken_on=_day(manifest.get("transactionTime")),
     )
 
 
@@ -163,10 +159,3 @@ def _file_name(url: str) -> str:
 def _is_incremental(manifest: dict[str, Any]) -> bool:
     asked = manifest.get("request")
     return isinstance(asked, str) and "_since" in parse_qs(urlsplit(asked).query)
-
-
-def _day(instant: object) -> date | None:
-    try:
-        return date.fromisoformat(instant[:10]) if isinstance(instant, str) else None
-    except ValueError:
-        return None
