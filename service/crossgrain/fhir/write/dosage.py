@@ -58,19 +58,20 @@ def count_each(line: LineDose, piece: Piece) -> Fraction:
     return piece.count if line.doses_per_day == 1 else piece.count / line.doses_per_day
 
 
-def _concept(system: str, code: str, display: str) -> dict[str, Any]:
+def concept(system: str, code: str, display: str) -> dict[str, Any]:
+    """A CodeableConcept of one code."""
     return {"coding": [{"system": system, "code": code, "display": display}]}
 
 
-_BY_MOUTH = {**_concept(SNOMED, "26643006", "Oral route"), "text": "by mouth"}
+_BY_MOUTH = {**concept(SNOMED, "26643006", "Oral route"), "text": "by mouth"}
 _EMPTY_STOMACH = [
     {
-        **_concept(SNOMED, "717154004", "Take on an empty stomach"),
+        **concept(SNOMED, "717154004", "Take on an empty stomach"),
         "text": f"Take {EMPTY_STOMACH}",
     }
 ]
-_ORDERED = _concept(DOSE_TYPE, ORDERED, "Ordered")
-_CALCULATED = _concept(DOSE_TYPE, CALCULATED, "Calculated")
+_ORDERED = concept(DOSE_TYPE, ORDERED, "Ordered")
+_CALCULATED = concept(DOSE_TYPE, CALCULATED, "Calculated")
 
 
 def instruction_text(letter: Letterhead, scope: Scope, course: Course, piece: Piece) -> str:

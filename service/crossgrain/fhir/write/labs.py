@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from crossgrain.dosing.plan import LabDraw
-from crossgrain.fhir.write.dosage import SNOMED
+from crossgrain.fhir.write.dosage import SNOMED, concept
 from crossgrain.fhir.write.letterhead import Letterhead, Resource, Scope
 from crossgrain.fhir.write.narrative import paragraph, paragraphs
 
@@ -43,12 +43,8 @@ def service_requests(
             yield body
 
 
-def _concept(system: str, code: str, display: str) -> dict[str, Any]:
-    return {"coding": [{"system": system, "code": code, "display": display}]}
-
-
-_LABORATORY = [_concept(SNOMED, "108252007", "Laboratory procedure")]
-_CODES = {code: {**_concept(LOINC, code, name), "text": name} for code, name in ANALYTES.items()}
+_LABORATORY = [concept(SNOMED, "108252007", "Laboratory procedure")]
+_CODES = {code: {**concept(LOINC, code, name), "text": name} for code, name in ANALYTES.items()}
 
 
 def _occurrence(letter: Letterhead, draw: LabDraw) -> dict[str, Any]:
