@@ -41,7 +41,7 @@ def write_summary(folder: Path, report: dict[str, Any], ledger: Ledger) -> None:
 def _page(report: dict[str, Any], ledger: Ledger) -> Iterator[str]:
     script = _asset("summary.js")
     yield _head(script)
-    yield f"<h1>Past changes of thyroid preparation</h1><p class=small>{_about(report)}</p>"
+    yield f"<main><h1>Past changes of thyroid preparation</h1><p class=small>{_about(report)}</p>"
     yield from _banner(report)
     yield "<h2>From everyone to the worklist</h2>"
     yield _funnel(report)
@@ -53,7 +53,8 @@ def _page(report: dict[str, Any], ledger: Ledger) -> Iterator[str]:
     yield _worklist(report, ledger)
     yield "<h2>Needs review</h2>"
     yield _reviews(report, ledger)
-    yield f"<footer><p>{escape(CAUTION)}</p></footer><script>{script}</script></body></html>\n"
+    yield f"</main><footer><p>{escape(CAUTION)}</p></footer>"
+    yield f"<script>{script}</script></body></html>\n"
 
 
 def _asset(name: str) -> str:
@@ -113,10 +114,11 @@ def _funnel(report: dict[str, Any]) -> str:
         ("flagged", out[Outcome.FLAGGED]),
     ]
     bars = "".join(
-        f'<div style="width:{100 * count / max(everyone, 1):.2f}%">{count:,} {name}</div>'
+        f"<dt>{count:,} {name}</dt>"
+        f'<dd><span style="width:{100 * count / max(everyone, 1):.2f}%"></span></dd>'
         for name, count in steps
     )
-    return f'<div class="funnel">{bars}</div>'
+    return f'<dl class="funnel">{bars}</dl>'
 
 
 def _found(report: dict[str, Any]) -> str:
@@ -158,8 +160,9 @@ def _worklist(report: dict[str, Any], ledger: Ledger) -> str:
         f'{cut}<div class="tools"><label>Search <input id="search" type="search"></label>'
         '<button type="button" id="back">back</button><button type="button" id="on">on</button>'
         '<span id="shown" aria-live="polite"></span></div>'
-        f'<table id="worklist"><thead><tr>{heads}<th>what to do next</th></tr></thead>'
-        f'<tbody></tbody></table><script type="application/json" id="worklist-data">{data}</script>'
+        '<div class="wide" tabindex="0"><table id="worklist"><thead>'
+        f"<tr>{heads}<th>what to do next</th></tr></thead><tbody></tbody></table></div>"
+        f'<script type="application/json" id="worklist-data">{data}</script>'
     )
 
 
@@ -197,4 +200,5 @@ def _table(headings: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
     body = "".join(
         "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in rows
     )
-    return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+    table = f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+    return f'<div class="wide" tabindex="0">{table}</div>'

@@ -18,10 +18,10 @@ function compare(a, b) {
   return (x < y ? -1 : 1) * (rising ? 1 : -1);
 }
 
-function cell(text, number) {
+function cell(text, kind) {
   const found = document.createElement("td");
   found.textContent = text;
-  if (number) found.className = "number";
+  if (kind) found.className = kind;
   return found;
 }
 
@@ -32,8 +32,6 @@ function draw() {
   page = Math.min(page, pages - 1);
   body.replaceChildren(...found.slice(page * size, (page + 1) * size).map((row) => {
     const line = document.createElement("tr");
-    const grade = cell(row.grade);
-    grade.className = "grade";
     const more = document.createElement("td");
     const details = document.createElement("details");
     const summary = document.createElement("summary");
@@ -46,8 +44,8 @@ function draw() {
       details.append(said);
     });
     more.append(details);
-    line.append(cell(row.rank, true), cell(row.patient), cell(row.code), grade, cell(row.urgency),
-      cell(row.switched_on), cell(row.spread), cell(row.tsh === null ? "" : row.tsh, true), more);
+    line.append(cell(row.rank, "number"), cell(row.patient), cell(row.code), cell(row.grade, "grade"), cell(row.urgency),
+      cell(row.switched_on, "day"), cell(row.spread), cell(row.tsh === null ? "" : row.tsh, "number"), more);
     return line;
   }));
   shown.textContent = `${found.length} of ${rows.length}, page ${page + 1} of ${pages}`;
