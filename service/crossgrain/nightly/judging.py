@@ -23,8 +23,17 @@ class Judge:
     version: FhirVersion
 
     def answer(self, patient: str, lines: Iterable[bytes]) -> Answer:
-        """The answer of one patient; what cannot be read ends as needing review."""
-        return answer_of(patient, self._screened(lines))
+        """The answer of one patient; what cannot be read ends as needing review.
+
+        So does a record on which the service itself fails: one patient must not keep a
+        population from being screened, nor be left out of it.
+        """
+        try:
+            screened = self._screened(lines)
+        except Exception as fault:
+            said = f"the service itself failed on this record ({type(fault).__name__})"
+            screened = Screened(Outcome.NEEDS_REVIEW, why=said)
+        return answer_of(patient, screened)
 
     def _screened(self, lines: Iterable[bytes]) -> Screened:
         try:

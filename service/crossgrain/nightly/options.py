@@ -68,7 +68,7 @@ class InputFile(msgspec.Struct):
 
 
 class Plan(msgspec.Struct):
-    """What decides the outputs; a run resumes only the work of an equal plan."""
+    """What decides the outputs and the work behind them; a run resumes only an equal plan's."""
 
     service_version: str
     inputs: list[InputFile]
@@ -82,3 +82,4 @@ class Plan(msgspec.Struct):
     chart: str
     buckets: int
     layered: bool
+    engine: str

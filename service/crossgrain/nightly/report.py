@@ -6,7 +6,7 @@ from typing import Any
 from crossgrain import __version__
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.nightly.export import Export
-from crossgrain.nightly.faults import InputFault
+from crossgrain.nightly.faults import InputFault, RunRefused
 from crossgrain.nightly.ledger import Counts
 from crossgrain.nightly.options import Plan
 from crossgrain.nightly.scan import Tally
@@ -18,7 +18,7 @@ MOST_FAULTS = 1000
 """A report names so many faults; the rest are counted."""
 
 
-class Mismatch(Exception):
+class Mismatch(RunRefused):
     """Patients went missing between input and output: a fault of the service itself."""
 
 

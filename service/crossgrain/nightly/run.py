@@ -130,6 +130,7 @@ def _plan(
         chart=chart,
         buckets=buckets,
         layered=base is not None,
+        engine=options.engine,
     )
 
 

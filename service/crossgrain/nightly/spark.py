@@ -28,29 +28,9 @@ from crossgrain.nightly.totals import Totals, VersionOf
 from crossgrain.nightly.workdir import WorkDir
 from crossgrain.nightly.worker import Setting, judge_for, scanner_for
 
-try:
-    from py4j.protocol import Py4JError
-    from pyspark import StorageLevel
-    from pyspark.errors import PySparkException
-    from pyspark.sql import SparkSession
-    from pyspark.sql import types as t
-except ImportError as missing:
-    raise RunRefused("--engine spark needs the extra: pip install 'crossgrain[spark]'") from missing
-
-_SCHEMA = t.StructType(
-    [
-        t.StructField("bucket", t.IntegerType()),
-        t.StructField("patient", t.StringType()),
-        t.StructField("kind", t.StringType()),
-        t.StructField("id", t.StringType()),
-        t.StructField("role", t.StringType()),
-        t.StructField("kinds", t.IntegerType()),
-        t.StructField("medication", t.StringType()),
-        t.StructField("layer", t.IntegerType()),
-        t.StructField("file", t.IntegerType()),
-        t.StructField("place", t.LongType()),
-        t.StructField("body", t.BinaryType()),
-    ]
+_SCHEMA = (
+    "bucket int, patient string, kind string, id string, role string, kinds int,"
+    " medication string, layer int, file int, place long, body binary"
 )
 _IN_PLACE = ("patient", "kind", "id", "layer", "file", "place")
 
@@ -63,13 +43,26 @@ def run_on_spark(
     watch: frozenset[str],
     progress: Progress,
 ) -> Totals:
-    """Scan, group and judge on a cluster; it starts over where it was interrupted."""
+    """Scan, group and judge on a cluster; it starts over where it was interrupted.
+
+    Raises
+    ------
+    RunRefused
+        where Spark is not installed, or the cluster fails.
+    """
+    try:
+        from py4j.protocol import Py4JError  # noqa: PLC0415 - an extra
+        from pyspark.errors import PySparkException  # noqa: PLC0415
+    except ImportError:
+        raise RunRefused(
+            "--engine spark needs the extra: pip install 'crossgrain[spark]'"
+        ) from None
     spark = _session(setting)
     try:
         scanned = spark.sparkContext.parallelize(chunks, max(len(chunks), 1)).mapPartitions(
             lambda part: _scan(setting, part)
         )
-        scanned = scanned.persist(StorageLevel.DISK_ONLY)
+        scanned = scanned.persist(_on_disk())
         with progress.stage("reading", sum(c.end - c.start for c in chunks), "B") as advance:
             for number, tally in scanned.filter(_is_tally).toLocalIterator():
                 write_whole(work.tallies / f"{number:06}.json", tally)
@@ -88,7 +81,15 @@ def run_on_spark(
         spark.stop()
 
 
+def _on_disk() -> Any:
+    from pyspark import StorageLevel  # noqa: PLC0415
+
+    return StorageLevel.DISK_ONLY
+
+
 def _session(setting: Setting) -> Any:
+    from pyspark.sql import SparkSession  # noqa: PLC0415
+
     options = setting.options
     builder = SparkSession.builder.appName("crossgrain screen")
     builder = builder.config("spark.sql.session.timeZone", "UTC")
@@ -123,7 +124,7 @@ def _group_and_judge(
         for name, query in steps(layered=setting.layered):
             found = spark.sql(query)
             if name != "standing":  # small, and asked for more than once
-                found = found.persist(StorageLevel.MEMORY_AND_DISK)
+                found = found.cache()
             found.createOrReplaceTempView(name)
         counted = spark.sql(TOTALS).first()
     totals = Totals(*counted)

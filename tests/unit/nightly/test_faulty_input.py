@@ -3,10 +3,23 @@
 import errno
 import gzip
 import json
+import os
+import resource
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
-from tests.unit.nightly.exports import found, lines, make, planted, run
+from tests.unit.nightly.exports import (
+    AS_OF,
+    ROOT,
+    bytes_of,
+    found,
+    lines,
+    make,
+    planted,
+    run,
+)
 
 from crossgrain.nightly import tables
 from crossgrain.nightly.faults import AlreadyRunning, RunRefused
@@ -254,3 +267,31 @@ def test_a_gzip_of_nothing_holds_nothing(copy, export, out):
     (copy / "Condition.002.ndjson.gz").write_bytes(gzip.compress(b""))
     assert run(copy, out)["whole"]
     assert found(out) == planted(export)
+
+
+def limited(export: Path, out: Path, most_bytes: int) -> subprocess.CompletedProcess[str]:
+    """A run that may write no file larger than so much, as on a disk that is filling up."""
+    call = ["screen", str(export), "--out", str(out), "--as-of", AS_OF.isoformat(), "--jobs", "2"]
+    return subprocess.run(
+        [sys.executable, "-c", "from crossgrain.cli import main; main()", *call],
+        env={**os.environ, "PYTHONPATH": str(ROOT / "service")},
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (most_bytes, most_bytes)),
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+@pytest.mark.parametrize("most_bytes", [2_000, 20_000, 60_000])
+def test_where_writing_fails_nothing_is_published_and_the_next_run_goes_on(
+    export, tmp_path, out, most_bytes
+):
+    wanted = tmp_path / "wanted"
+    run(export, wanted)
+    ran = limited(export, out, most_bytes)
+    assert ran.returncode == 1
+    assert "nothing was published" in ran.stderr
+    assert "Patient/" not in ran.stderr
+    assert not (out / "report.json").exists()
+    run(export, out)
+    assert bytes_of(out) == bytes_of(wanted)
