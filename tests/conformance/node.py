@@ -7,20 +7,24 @@ from pathlib import Path
 
 import pytest
 
+from crossgrain.fhir.version import FhirVersion
+from crossgrain.fhir.write.encode import to_json
+
 HERE = Path(__file__).parent
 NODE = shutil.which("node")
+PACKAGES = json.loads((HERE / "package.json").read_text("utf-8"))["dependencies"]
 
 needs_node = pytest.mark.skipif(NODE is None, reason="node is not on this machine")
 needs_packages = pytest.mark.skipif(
-    not (HERE / "node_modules" / "fhirpath").is_dir(),
+    not all((HERE / "node_modules" / name).is_dir() for name in PACKAGES),
     reason="run `npm ci` in tests/conformance first",
 )
 
 
-def run(script, stdin):
+def run(script, stdin, *arguments):
     """What a script of the walker answers to what it is given."""
     finished = subprocess.run(
-        [str(NODE), script],
+        [str(NODE), script, *arguments],
         cwd=HERE / "walker",
         input=stdin,
         capture_output=True,
@@ -28,3 +32,9 @@ def run(script, stdin):
         timeout=120,
     )
     return json.loads(finished.stdout)
+
+
+def walked(resources, version=FhirVersion.R4):
+    """The walker's report on each resource: its faults, and how much it looked at."""
+    stdin = b"[" + b",".join(map(to_json, resources)) + b"]"
+    return run("check.mjs", stdin, version.value)

@@ -11,7 +11,7 @@ from datetime import UTC, datetime, time
 
 import pytest
 from fastapi.testclient import TestClient
-from tests.conformance.node import needs_node, needs_packages, run
+from tests.conformance.node import needs_node, needs_packages, walked
 from tests.conformance.patients import AS_OF, CATALOGUE, FIXTURES, SCENARIO
 
 from crossgrain.api.app import create_app
@@ -200,7 +200,7 @@ def test_every_resource_of_a_suggestion_holds_to_the_official_definitions(client
         ]
         if entries:
             bundles.append({"resourceType": "Bundle", "type": "collection", "entry": entries})
-    reports = run("check.mjs", json.dumps(bundles).encode())
+    reports = walked(bundles)
     assert len(reports) >= 8
     assert [report["faults"] for report in reports] == [[]] * len(bundles)
 

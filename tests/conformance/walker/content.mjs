@@ -1,8 +1,11 @@
 // Content: the invariants of every element, codes of known systems, UCUM units, references.
 import fhirpath from "fhirpath";
-import r4 from "fhirpath/fhir-context/r4/index.js";
 import ucum from "@lhncbc/ucum-lhc";
 import { codeSystems } from "./definitions.mjs";
+import { functionsOver } from "./functions.mjs";
+import { VERSION } from "./sources.mjs";
+
+const { default: model } = await import(`fhirpath/fhir-context/${VERSION}/index.js`);
 
 const units = ucum.UcumLhcUtils.getInstance();
 const UCUM = "http://unitsofmeasure.org";
@@ -16,12 +19,14 @@ const SILENT = { traceFn: () => {} };
 const compiled = new Map();
 function evaluator(path, expression) {
   const key = `${path}|${expression}`;
-  if (!compiled.has(key)) compiled.set(key, fhirpath.compile({ base: path, expression }, r4, SILENT));
+  if (!compiled.has(key)) compiled.set(key, fhirpath.compile({ base: path, expression }, model, SILENT));
   return compiled.get(key);
 }
 
 // Returns how many invariants were evaluated; no value counts as not holding.
-export function checkInvariants({ node, place, structure, path, resource, element }, root, found) {
+export function checkInvariants(visited, rootResource, entries, found) {
+  const { node, place, structure, path, resource, element } = visited;
+  const environment = { resource, rootResource };
   const constraints = new Map();
   for (const definition of [structure.elements.get(path), element]) {
     for (const constraint of definition?.constraint ?? []) {
@@ -33,8 +38,7 @@ export function checkInvariants({ node, place, structure, path, resource, elemen
     if (severity !== "error" || !expression || NOT_EVALUATED.has(key)) continue;
     let holds;
     try {
-      const environment = { resource, rootResource: root };
-      const result = evaluator(path, expression)(node, environment);
+      const result = evaluator(path, expression)(node, environment, functionsOver(entries));
       holds = result.length > 0 ? result.every((item) => item === true) : NO_VALUE_HOLDS.has(key);
     } catch (error) {
       found(place, `${key} could not be evaluated: ${error.message}`);
@@ -60,23 +64,37 @@ export function checkCodes({ node, place, path }, found) {
   }
 }
 
+function resourcesIn(node) {
+  if (node === null || typeof node !== "object") return [];
+  const inside = Object.values(node).flatMap(resourcesIn);
+  return node.resourceType ? [node, ...inside] : inside;
+}
+
+// For each contained resource the one that contains it.
+export const containersIn = (root) =>
+  new Map(resourcesIn(root).flatMap((r) => (r.contained ?? []).map((c) => [c, r])));
+
+// The resources of every Bundle by full URL.
+export const entriesIn = (root) =>
+  new Map(
+    resourcesIn(root)
+      .flatMap((r) => (r.resourceType === "Bundle" ? r.entry : []))
+      .map((e) => [e.fullUrl, e.resource]),
+  );
+
 // What a reference points to: a type, "missing" for a link that should resolve here, or
 // undefined where nothing can be said.
-export function resolver(bundle) {
-  const entries = new Map(bundle.entry.map((e) => [e.fullUrl, e.resource.resourceType]));
-  // A fragment means the same in what is contained as in what contains it; # alone is the latter.
-  const containers = new Map(
-    bundle.entry.flatMap(({ resource }) => (resource.contained ?? []).map((c) => [c, resource])),
-  );
+export function resolver(entries, containers) {
   return (reference, resource) => {
     if (reference === undefined) return undefined;
     if (reference.startsWith("#")) {
+      // A fragment means the same in what is contained as in what contains it; # is the latter.
       const container = containers.get(resource) ?? resource;
       if (reference === "#") return container.resourceType;
       const inside = container.contained?.find((c) => `#${c.id}` === reference);
       return inside?.resourceType ?? "missing";
     }
-    if (reference.startsWith("urn:")) return entries.get(reference) ?? "missing";
+    if (reference.startsWith("urn:")) return entries.get(reference)?.resourceType ?? "missing";
     return /^([A-Z]\w+)\//.exec(reference)?.[1];
   };
 }

