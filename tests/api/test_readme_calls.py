@@ -35,5 +35,8 @@ def test_a_call_is_answered(client: TestClient, call: str) -> None:
         assert answer.content == b""
     elif path.startswith("/cds-services"):
         assert answer.json().get("services") or answer.json()["cards"]
+    elif path.startswith("/sheet"):
+        assert answer.headers["content-type"].startswith("text/html")
+        assert "For the prescriber" in answer.text
     else:
         assert answer.json()["resourceType"] in ANSWERS
