@@ -1,7 +1,9 @@
 """One patient's lines to an answer: the pure screening behind the reader."""
 
-from collections.abc import Iterable
+import re
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.fhir.read.course import read_course
@@ -12,6 +14,8 @@ from crossgrain.nightly.answers import Answer, answer_of
 from crossgrain.screening.course import Undecided
 from crossgrain.screening.flags import Outcome, Screened
 from crossgrain.screening.screen import Ruler, screen
+
+_ENTRY = re.compile(r"Bundle\.entry\[(\d+)\](?:\.resource)?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,11 +40,13 @@ class Judge:
         return answer_of(patient, screened)
 
     def _screened(self, lines: Iterable[bytes]) -> Screened:
+        resources: list[dict[str, Any]] = []
         try:
+            resources.extend(map(parse, lines))
             bundle = {
                 "resourceType": "Bundle",
                 "type": "collection",
-                "entry": [{"resource": parse(line)} for line in lines],
+                "entry": [{"resource": resource} for resource in resources],
             }
             course = read_course(
                 bundle,
@@ -50,10 +56,24 @@ class Judge:
                 preparations=self.catalogue.preparations,
             )
         except Unreadable as wrong:
-            place = f" ({wrong.expression})" if wrong.expression else ""
-            return Screened(Outcome.NEEDS_REVIEW, why=f"{wrong.message}{place}")
+            place = _in_the_export(wrong.expression, resources)
+            said = f"{wrong.message} ({place})" if place else wrong.message
+            return Screened(Outcome.NEEDS_REVIEW, why=said)
         except Undecided as undecided:
             return Screened(
                 Outcome.NEEDS_REVIEW, why=undecided.reason, references=undecided.references
             )
         return screen(course, self.ruler)
+
+
+def _in_the_export(expression: str, resources: Sequence[dict[str, Any]]) -> str:
+    """A place in the bundle that was put together here, by the resource's own name.
+
+    >>> _in_the_export("Bundle.entry[0].resource.dose", [{"resourceType": "Goal", "id": "g1"}])
+    'Goal/g1.dose'
+    """
+    found = _ENTRY.match(expression)
+    if not found:
+        return expression
+    resource = resources[int(found[1])]
+    return f"{resource.get('resourceType')}/{resource.get('id')}{expression[found.end() :]}"

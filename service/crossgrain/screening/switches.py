@@ -52,6 +52,8 @@ def last_switch(stretches: Sequence[Stretch], limits: Limits) -> Switch | None:
 
     Stretches of the same kinds form a run. A run in which no stretch was held long enough to
     be kept is on the way between two regimens, and is passed over when looking for the old one.
+    Of the old run, the last dose that was held to its steady state counts: one that was lowered
+    shortly before the switch is part of it.
 
     Raises
     ------
@@ -64,10 +66,10 @@ def last_switch(stretches: Sequence[Stretch], limits: Limits) -> Switch | None:
     before = len(runs) - 2
     while before and not _kept(runs[before], limits):
         before -= 1
-    old, present = runs[before][-1], runs[-1][-1]
-    _check(old, present, limits)
     way = tuple(stretch for run in runs[before + 1 :] for stretch in run)
-    return Switch(old, present, way)
+    switch = Switch(_held(runs[before], limits), runs[-1][-1], way)
+    _check(switch, runs[before][-1].last_day, limits)
+    return switch
 
 
 def _runs(stretches: Sequence[Stretch]) -> list[list[Stretch]]:
@@ -84,13 +86,26 @@ def _kept(run: Sequence[Stretch], limits: Limits) -> bool:
     return any(stretch.days >= limits.kept_regimen_days for stretch in run)
 
 
-def _check(old: Stretch, present: Stretch, limits: Limits) -> None:
-    for stretch in (old, present):
+def _held(run: Sequence[Stretch], limits: Limits) -> Stretch:
+    """The last stretch that was held to its steady state, or the last one."""
+    held = [stretch for stretch in run if stretch.days >= limits.labs_settled_days]
+    return held[-1] if held else run[-1]
+
+
+def _check(switch: Switch, old_until: int, limits: Limits) -> None:
+    for stretch in (switch.old, switch.present):
         if stretch.doubt:
             raise Undecided(stretch.doubt, stretch.references)
-    if -present.last_day > limits.kept_renewal_days:
+    if -switch.present.last_day > limits.kept_renewal_days:
         raise Undecided(
-            "no thyroid hormone that the record knows of is taken today", present.references
+            "no thyroid hormone that the record knows of is taken today",
+            switch.present.references,
+        )
+    without = switch.day - old_until - 1
+    if without > limits.kept_order_days:
+        raise Undecided(
+            f"the record knows of no thyroid hormone in the {without} days before the change",
+            switch.references,
         )
 
 

@@ -1,7 +1,7 @@
 """Patients in are patients out, or nothing is published."""
 
 import pytest
-from tests.unit.nightly.exports import found, lines, planted, run
+from tests.unit.nightly.exports import found, lines, planted, run, write
 
 from crossgrain.nightly import judging
 from crossgrain.nightly.ledger import Counts
@@ -51,3 +51,19 @@ def test_a_record_on_which_the_service_fails_is_listed_and_the_rest_is_screened(
     }
     assert listed == set(failed) != set()
     assert found(out) == {p: f for p, f in planted(export).items() if p not in listed}
+
+
+def test_what_is_wrong_with_a_record_is_named_by_the_resource(tmp_path, out):
+    """Not by its place in a bundle that nobody but the job has seen."""
+    subject = {"subject": {"reference": "Patient/1"}}
+    order = {"resourceType": "MedicationRequest", "status": "active", "intent": "order", **subject}
+    names = [{"text": f"{name} 50 MCG Oral Tablet"} for name in ("levothyroxine", "liothyronine")]
+    resources = [
+        {"resourceType": "Patient", "id": "1"},
+        {**order, "id": "a", "medicationCodeableConcept": names[0]},
+        {**order, "id": "b", "medicationCodeableConcept": names[1], "status": "no-such"},
+    ]
+    run(write(tmp_path / "export", resources), out)
+    (review,) = lines(out / "needs-review.ndjson")
+    assert review["patient"] == "Patient/1"
+    assert "MedicationRequest/b.status" in review["why"]

@@ -117,11 +117,26 @@ class TestTheLastSwitch:
     def test_a_change_of_strength_family_is_none(self):
         assert self.of(took("dt", 60, -300, -101), took("dt65", 65, -100)) is None
 
-    def test_the_old_regimen_is_the_last_one_before(self):
+    @pytest.mark.parametrize(("held", "old"), [(41, 150), (42, 75), (43, 75)])
+    def test_the_old_dose_is_the_last_that_was_held_for_six_weeks(self, held, old):
+        # A dose reaches its steady state in 6 weeks: labels, as quoted.
         switch = self.of(
-            took("lt4", 100, -900, -141), took("lt4", 112, -140, -101), took("dt", 60, -100)
+            took("lt4", 150, -900, -101 - held),
+            took("lt4", 75, -100 - held, -101),
+            took("dt", 60, -100),
         )
-        assert (float(switch.old.regimen.t4_ug), switch.day) == (112, -100)
+        assert (float(switch.old.regimen.t4_ug), switch.day) == (old, -100)
+
+    def test_the_old_dose_is_the_last_where_none_was_held(self):
+        switch = self.of(
+            took("lt4", 25, -140, -121), took("lt4", 50, -120, -101), took("dt", 60, -100)
+        )
+        assert float(switch.old.regimen.t4_ug) == 50
+
+    @pytest.mark.parametrize(("gap", "sure"), [(400, True), (401, False)])
+    def test_hormone_taken_up_again_after_more_than_a_year_needs_review(self, gap, sure):
+        course = Course((took("lt4", 100, -2000, -101 - gap), took("dt", 60, -100)))
+        assert (outcome(course) is not Outcome.NEEDS_REVIEW) is sure
 
     @pytest.mark.parametrize(("held", "old"), [(83, "lt4"), (84, "lt3")])
     def test_a_regimen_too_short_to_be_kept_is_on_the_way(self, held, old):
