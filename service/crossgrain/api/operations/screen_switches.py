@@ -15,7 +15,7 @@ from crossgrain.api.operations.reading import day_asked
 from crossgrain.api.options import BadValue, Option
 from crossgrain.api.parameters import Call, Given, call_from, read_options
 from crossgrain.api.structure import check_structure
-from crossgrain.fhir.identity import urn
+from crossgrain.fhir.identity import stable_id, urn
 from crossgrain.fhir.read.course import read_course
 from crossgrain.fhir.read.errors import Unreadable
 from crossgrain.fhir.read.person import the_patient
@@ -94,18 +94,19 @@ def _screened(desk: Desk, call: Call, ruler: Ruler, version: FhirVersion) -> Scr
 def _answer(
     screened: Screened, patient: str, deployment: str, as_of: date, version: FhirVersion
 ) -> dict[str, Any]:
-    issues = [
+    resources = [_outcome(screened, stable_id(f"screened/{deployment}/{patient}/{as_of}"))]
+    resources += [
         detected_issue(
             finding_of(patient, flag), deployment=deployment, found_on=as_of, version=version
         )
         for flag in screened.flags
     ]
-    entries: list[dict[str, Any]] = [{"resource": _outcome(screened)}]
-    entries += [{"fullUrl": urn(issue["id"]), "resource": issue} for issue in issues]
+    # R5 wants a full URL of every entry (bdl-15).
+    entries = [{"fullUrl": urn(r["id"]), "resource": r} for r in resources]
     return {"resourceType": "Bundle", "type": "collection", "entry": entries}
 
 
-def _outcome(screened: Screened) -> dict[str, Any]:
+def _outcome(screened: Screened, own_id: str) -> dict[str, Any]:
     review = screened.outcome is Outcome.NEEDS_REVIEW
     words = screened.outcome.replace("-", " ")
     issue: dict[str, Any] = {
@@ -115,4 +116,4 @@ def _outcome(screened: Screened) -> dict[str, Any]:
     }
     if screened.references:
         issue["diagnostics"] = plain(f"Read from: {', '.join(screened.references)}")
-    return {"resourceType": "OperationOutcome", "id": "outcome", "issue": [issue]}
+    return {"resourceType": "OperationOutcome", "id": own_id, "issue": [issue]}
