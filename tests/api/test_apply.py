@@ -9,6 +9,7 @@ from typing import Any
 import httpx2 as httpx
 import pytest
 from tests.conformance.node import needs_node, needs_packages, walked
+from tests.conformance.r5_records import as_r5
 
 from crossgrain.fhir.version import FhirVersion
 
@@ -40,17 +41,6 @@ def body(record: Body) -> Body:
             },
         ],
     }
-
-
-def r5(record: Body) -> Body:
-    """The record's statements in the shape of R5."""
-    for entry in record["entry"]:
-        resource = entry["resource"]
-        if "medicationCodeableConcept" in resource:
-            resource["medication"] = {"concept": resource.pop("medicationCodeableConcept")}
-        if resource["resourceType"] == "MedicationStatement":
-            resource["status"] = "recorded"
-    return record
 
 
 def references(node: Any) -> Iterator[str]:
@@ -122,7 +112,7 @@ def test_every_answer_holds_to_the_official_definitions(
     for patient in SCENARIO["patient"]:
         called = asked_for(body, patient)
         if version is FhirVersion.R5:
-            r5(called["parameter"][1]["resource"])
+            called["parameter"][1]["resource"] = as_r5(called["parameter"][1]["resource"])
         answer = post(called, route=SENT[version])
         assert answer.status_code == (200 if patient["outcome"] == "plan" else 422), answer.text
         if answer.status_code == 200:
@@ -136,7 +126,7 @@ def test_every_answer_holds_to_the_official_definitions(
 def test_r5_answers_with_a_bundle_whose_first_entry_is_the_orchestration(
     post: Send, body: Body
 ) -> None:
-    r5(body["parameter"][1]["resource"])
+    body["parameter"][1]["resource"] = as_r5(body["parameter"][1]["resource"])
     answer = post(body, route=SENT["r5"])
     assert answer.status_code == 200, answer.text
     ((name, bundle),) = [(p["name"], p["resource"]) for p in answer.json()["parameter"]]

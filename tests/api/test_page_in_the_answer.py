@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 from fhir.resources.bundle import Bundle as R5Bundle
 from fhir.resources.R4B.bundle import Bundle as R4Bundle
-from tests.api.test_versions import R5, as_r5
+from tests.api.test_versions import R5
+from tests.conformance.r5_records import as_r5
 
 PATIENTS = Path(__file__).parents[2] / "fixtures" / "patients"
 QUERY = "?target=desiccated-thyroid&as-of=2025-03-03"

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from fhir.resources.detectedissue import DetectedIssue as DetectedIssueR5
 from fhir.resources.R4B.detectedissue import DetectedIssue
+from tests.conformance.r5_records import as_r5 as as_r5_record
 
 PATIENTS = Path(__file__).parents[2] / "fixtures" / "patients"
 SCREEN = "/fhir/r4/$screen-switches"
@@ -54,14 +55,10 @@ def test_r5_names_the_subject(post: Callable[..., Any], as_r5: dict[str, Any]) -
 def as_r5() -> dict[str, Any]:
     """The parked patient in the shape of R5."""
 
-    bundle: dict[str, Any] = json.loads(PARKED.read_text())
-    taking = {"code": {"coding": [{"code": "taking"}]}}
+    bundle: dict[str, Any] = as_r5_record(json.loads(PARKED.read_text()))
     for entry in bundle["entry"]:
-        resource = entry["resource"]
-        if resource["resourceType"] == "MedicationStatement":
-            resource["medication"] = {"concept": resource.pop("medicationCodeableConcept")}
-            resource["reason"] = [{"concept": c} for c in resource.pop("reasonCode")]
-            resource["status"], resource["adherence"] = "recorded", taking
+        if entry["resource"]["resourceType"] == "MedicationStatement":
+            entry["resource"]["adherence"] = {"code": {"coding": [{"code": "taking"}]}}
     return bundle
 
 

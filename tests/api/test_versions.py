@@ -1,27 +1,15 @@
 """``/fhir/r5`` reads and writes R5 as ``/fhir/r4`` does R4, and both propose the same doses."""
 
-import copy
 from collections.abc import Callable
 from typing import Any
 
 import httpx2 as httpx
 from fhir.resources.bundle import Bundle as R5Bundle
 from fhir.resources.R4B.bundle import Bundle as R4Bundle
+from tests.conformance.r5_records import as_r5
 
 R5 = "/fhir/r5/$propose-switch"
 QUERY = "?target=desiccated-thyroid&as-of=2025-03-03"
-
-
-def as_r5(record: dict[str, Any]) -> dict[str, Any]:
-    """The record with its MedicationStatements in R5's shape (HL7, R5 MedicationStatement)."""
-    changed = copy.deepcopy(record)
-    for entry in changed["entry"]:
-        resource = entry["resource"]
-        if resource["resourceType"] == "MedicationStatement":
-            resource["medication"] = {"concept": resource.pop("medicationCodeableConcept")}
-            resource["reason"] = [{"concept": reason} for reason in resource.pop("reasonCode")]
-            resource["status"] = "recorded"
-    return changed
 
 
 def resources(answer: httpx.Response, kind: str) -> list[dict[str, Any]]:

@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 from icalendar import Calendar
-from tests.api.test_versions import as_r5
 from tests.conformance.patients import CATALOGUE, FIXTURES, SCENARIO
+from tests.conformance.r5_records import as_r5
 from tests.unit.sheet.pages import VERSION, parsed, sheet
 
 from crossgrain import __version__

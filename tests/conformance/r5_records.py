@@ -1,0 +1,16 @@
+"""A record of R4 in the shape of R5 (HL7, R5: the page of each resource, "R4 Diff")."""
+
+from copy import deepcopy
+
+
+def as_r5(record):
+    changed = deepcopy(record)
+    for entry in changed["entry"]:
+        resource = entry["resource"]
+        if "medicationCodeableConcept" in resource:
+            resource["medication"] = {"concept": resource.pop("medicationCodeableConcept")}
+            if "reasonCode" in resource:
+                resource["reason"] = [{"concept": code} for code in resource.pop("reasonCode")]
+        if resource["resourceType"] == "MedicationStatement":
+            resource["status"] = "recorded"
+    return changed

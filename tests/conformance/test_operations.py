@@ -1,0 +1,56 @@
+"""What every operation takes and answers over HTTP holds to the official definitions of FHIR."""
+
+import json
+from datetime import UTC, datetime, time
+
+import pytest
+from fastapi.testclient import TestClient
+from tests.conformance.node import needs_node, needs_packages, walked
+from tests.conformance.patients import AS_OF, CATALOGUE, FILES, FIXTURES
+from tests.conformance.r5_records import as_r5
+
+from crossgrain.api.app import create_app
+from crossgrain.api.settings import Settings
+from crossgrain.fhir.version import FhirVersion
+
+pytestmark = [needs_node, needs_packages]
+
+DAY = f"as-of={AS_OF}"
+# An answer, an answer with its page, a page to file, each other operation, a refusal.
+CALLS = {
+    f"$propose-switch?{DAY}&target=desiccated-thyroid": 200,
+    f"$propose-switch?{DAY}&target=levothyroxine&sheet=true": 200,
+    f"$propose-switch?{DAY}&target=levothyroxine&sheet=true&response=transaction": 200,
+    f"$compare-bases?{DAY}&target=desiccated-thyroid": 200,
+    f"$screen-switches?{DAY}": 200,
+    f"$propose-switch?{DAY}&target=no-such-medicine": 400,
+}
+
+
+@pytest.fixture(scope="module")
+def client():
+    stopped = datetime.combine(AS_OF, time(12), UTC)
+    with TestClient(create_app(Settings(), CATALOGUE, clock=lambda: stopped)) as client:
+        yield client
+
+
+def records(version):
+    """Every invented patient in the shape of a version."""
+    read = [json.loads((FIXTURES / "patients" / file).read_text("utf-8")) for file in FILES]
+    return read if version is FhirVersion.R4 else [as_r5(record) for record in read]
+
+
+@pytest.mark.parametrize("version", FhirVersion)
+def test_every_record_of_the_fixtures_is_without_a_fault(version):
+    reports = walked(records(version), version)
+    assert [report["faults"] for report in reports] == [[]] * len(FILES)
+
+
+@pytest.mark.parametrize("version", FhirVersion)
+@pytest.mark.parametrize("call", CALLS)
+def test_every_answer_to_every_patient_is_without_a_fault(client, version, call):
+    sent = [client.post(f"/fhir/{version}/{call}", json=record) for record in records(version)]
+    assert CALLS[call] in {answer.status_code for answer in sent}
+    assert {answer.status_code for answer in sent} <= {CALLS[call], 422}
+    reports = walked([answer.json() for answer in sent], version)
+    assert [report["faults"] for report in reports] == [[]] * len(FILES)
