@@ -195,6 +195,12 @@ OF_R5 = {
         lambda b: resources(b, "Task")[0].update(restriction={"repetitions": 1}),
         "tsk-1:",
     ),
+    "a contained resource that nothing refers to": (
+        lambda b: b["entry"][0]["resource"]["contained"].append(
+            {"resourceType": "Basic", "id": "loose", "code": {"text": "x"}}
+        ),
+        "dom-3:",
+    ),
     "an agent on its own behalf": (own_behalf, "prov-1:"),
     "a profile of references on a text": (operation, "opd-3:"),
 }

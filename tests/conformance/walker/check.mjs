@@ -1,6 +1,7 @@
 // Reads a JSON list of resources, writes for each its faults and how much was looked at.
 import { readFileSync } from "node:fs";
 import { checkCodes, checkInvariants, containersIn, entriesIn, resolver } from "./content.mjs";
+import { functionsOver } from "./functions.mjs";
 import { walkResource } from "./structure.mjs";
 
 function checked(root) {
@@ -9,11 +10,12 @@ function checked(root) {
   const found = (place, message) => faults.push({ place, message });
   const containers = containersIn(root);
   const entries = entriesIn(root);
+  const functions = functionsOver(entries);
   found.typeOf = resolver(entries, containers);
   walkResource(root, root.resourceType, found, (visited) => {
     const outermost = containers.get(visited.resource) ?? visited.resource;
     looked.elements += 1;
-    looked.invariants += checkInvariants(visited, outermost, entries, found);
+    looked.invariants += checkInvariants(visited, outermost, functions, found);
     checkCodes(visited, found);
   });
   return { faults, ...looked };

@@ -2,16 +2,15 @@
 import fhirpath from "fhirpath";
 import ucum from "@lhncbc/ucum-lhc";
 import { codeSystems } from "./definitions.mjs";
-import { functionsOver } from "./functions.mjs";
 import { VERSION } from "./sources.mjs";
 
 const { default: model } = await import(`fhirpath/fhir-context/${VERSION}/index.js`);
 
 const units = ucum.UcumLhcUtils.getInstance();
 const UCUM = "http://unitsofmeasure.org";
-// htmlChecks() (txt-*) is no part of FHIRPath, and dom-3 applies `as` to a collection, which
-// FHIRPath forbids. Narratives and contained resources have checks of their own in Python.
-const NOT_EVALUATED = new Set(["txt-1", "txt-2", "dom-3"]);
+// R4's dom-3 applies `as` to a collection, which FHIRPath forbids; a check in Python stands for it.
+// Invariants of a primitive, as are those of a narrative's HTML, are not looked at.
+const NOT_EVALUATED = new Set(VERSION === "r4" ? ["dom-3"] : []);
 // ref-1 has no value for a Reference without `reference`, where there is nothing to forbid.
 const NO_VALUE_HOLDS = new Set(["ref-1"]);
 const SILENT = { traceFn: () => {} };
@@ -23,22 +22,29 @@ function evaluator(path, expression) {
   return compiled.get(key);
 }
 
+// The invariants to hold at an element: those of its type, and those of where it stands.
+const required = new Map();
+function invariantsOf(...definitions) {
+  const key = definitions.map((d) => d?.id).join("|");
+  if (!required.has(key)) {
+    const constraints = definitions.flatMap((d) => d?.constraint ?? []);
+    const byKey = new Map(constraints.map((c) => [c.key, c]));
+    const judged = ({ key: name, severity, expression }) =>
+      severity === "error" && expression && !NOT_EVALUATED.has(name);
+    required.set(key, [...byKey.values()].filter(judged));
+  }
+  return required.get(key);
+}
+
 // Returns how many invariants were evaluated; no value counts as not holding.
-export function checkInvariants(visited, rootResource, entries, found) {
+export function checkInvariants(visited, rootResource, functions, found) {
   const { node, place, structure, path, resource, element } = visited;
   const environment = { resource, rootResource };
-  const constraints = new Map();
-  for (const definition of [structure.elements.get(path), element]) {
-    for (const constraint of definition?.constraint ?? []) {
-      constraints.set(constraint.key, constraint);
-    }
-  }
   let evaluated = 0;
-  for (const { key, severity, expression, human } of constraints.values()) {
-    if (severity !== "error" || !expression || NOT_EVALUATED.has(key)) continue;
+  for (const { key, expression, human } of invariantsOf(structure.elements.get(path), element)) {
     let holds;
     try {
-      const result = evaluator(path, expression)(node, environment, functionsOver(entries));
+      const result = evaluator(path, expression)(node, environment, functions);
       holds = result.length > 0 ? result.every((item) => item === true) : NO_VALUE_HOLDS.has(key);
     } catch (error) {
       found(place, `${key} could not be evaluated: ${error.message}`);

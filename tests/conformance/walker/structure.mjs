@@ -19,8 +19,9 @@ export function walkResource(resource, place, found, visit) {
 function walkChildren(walker, node, place, structure, path) {
   const known = new Set(path === walker.resource.resourceType ? ["resourceType"] : []);
   for (const element of structure.children.get(path) ?? []) {
-    const present = candidates(element).filter(([name]) => name in node || `_${name}` in node);
-    candidates(element).forEach(([name]) => known.add(name).add(`_${name}`));
+    const names = candidates(element);
+    const present = names.filter(([name]) => name in node || `_${name}` in node);
+    names.forEach(([name]) => known.add(name).add(`_${name}`));
     if (present.length > 1) walker.found(place, `more than one ${element.path}`);
     if (present.length === 0 && element.min > 0) walker.found(place, `${element.path} is missing`);
     for (const [name, type] of present) {
@@ -33,7 +34,13 @@ function walkChildren(walker, node, place, structure, path) {
 }
 
 // The JSON names that an element may go by, with the type that each stands for.
+const named = new Map();
 function candidates(element) {
+  if (!named.has(element)) named.set(element, namesOf(element));
+  return named.get(element);
+}
+
+function namesOf(element) {
   const name = element.path.slice(element.path.lastIndexOf(".") + 1);
   if (!name.endsWith("[x]")) return [[name, element.type?.[0]]];
   const stem = name.slice(0, -3);
