@@ -30,8 +30,11 @@ def named_tests(row: str) -> list[tuple[str, str]]:
 
 
 def functions_of(file: str) -> set[str]:
+    """The test functions of a file, and its classes of tests."""
     tree = ast.parse((TESTS / file).read_text("utf-8"))
-    return {node.name for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)}
+    return {
+        node.name for node in ast.walk(tree) if isinstance(node, ast.FunctionDef | ast.ClassDef)
+    }
 
 
 def test_there_is_a_log() -> None:
