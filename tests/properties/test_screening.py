@@ -142,5 +142,7 @@ def test_a_flag_names_the_same_switch_on_the_next_night(course):
     today = {(f.code, f.switch) for f in screened(course).flags}
     answer = screen(shifted, later)
     tomorrow = {(f.code, f.switch) for f in answer.flags}
-    if answer.outcome is not Outcome.NEEDS_REVIEW:  # a supply may run out overnight
+    # A supply may run out overnight, and a medicine that ends today runs beside none tomorrow.
+    ends_today = any(intake.last_day == 0 for intake in course.intakes)
+    if answer.outcome is not Outcome.NEEDS_REVIEW and not ends_today:
         assert {switch for _, switch in tomorrow} >= {switch for _, switch in today}

@@ -161,15 +161,8 @@ def round_down(preparation: Preparation, increment: Fraction, amount: Fraction) 
     DomainError
         where the stocked strengths make no such dose.
     """
-    for multiple in range(max(int(amount / increment), 1), 0, -1):
-        if day_dose(preparation, multiple * increment):
-            return multiple * increment
-    raise DomainError(
-        Category.OUT_OF_RANGE,
-        "stock",
-        f"no stocked strength of {preparation.name} makes a dose of {float(amount):g}"
-        f" {preparation.unit} or less in steps of {float(increment):g}",
-    )
+    multiples = range(max(int(amount / increment), 1), 0, -1)
+    return _first_orderable(preparation, increment, multiples, f"{float(amount):g} or less")
 
 
 def next_up(preparation: Preparation, increment: Fraction, amount: Fraction) -> Fraction:
@@ -183,16 +176,22 @@ def next_up(preparation: Preparation, increment: Fraction, amount: Fraction) -> 
     DomainError
         where the stocked strengths make no such dose.
     """
-    above = (int(amount / increment) + 1) * increment
     most = amount + max(increment, preparation.increment)
-    for multiple in range(int(above / increment), int(most / increment) + 1):
+    multiples = range(int(amount / increment) + 1, int(most / increment) + 1)
+    return _first_orderable(preparation, increment, multiples, f"the step above {float(amount):g}")
+
+
+def _first_orderable(
+    preparation: Preparation, increment: Fraction, multiples: range, wanted: str
+) -> Fraction:
+    for multiple in multiples:
         if day_dose(preparation, multiple * increment):
             return multiple * increment
     raise DomainError(
         Category.OUT_OF_RANGE,
         "stock",
-        f"no stocked strength of {preparation.name} makes the step to {float(above):g}"
-        f" {preparation.unit}",
+        f"no stocked strength of {preparation.name} makes {wanted} {preparation.unit} in steps of"
+        f" {float(increment):g}",
     )
 
 
