@@ -26,11 +26,12 @@ from crossgrain.fhir.write.flags import (
     closed_issue,
     detected_issue,
     entry_id,
+    finding_of,
     issue_id,
     review_task,
     worklist_flag,
 )
-from crossgrain.nightly.answers import Answer, FlagLine
+from crossgrain.nightly.answers import Answer
 from crossgrain.nightly.ledger import Ledger
 from crossgrain.nightly.options import Worklist
 from crossgrain.screening.flags import Outcome
@@ -155,19 +156,3 @@ def _reason(answer: Answer | None) -> str:
     if answer.outcome is Outcome.FLAGGED:
         return "the record now shows another finding"
     return answer.why or answer.outcome.replace("-", " ")
-
-
-def finding_of(patient: str, flag: FlagLine) -> Finding:
-    """A flag as it is written to FHIR."""
-    return Finding(
-        patient=patient,
-        code=flag.code,
-        grade=flag.grade,
-        urgency=flag.urgency,
-        switch=flag.switch,
-        statement=flag.statement,
-        arithmetic=flag.arithmetic,
-        evidence=[(line.statement, line.references) for line in flag.evidence],
-        act=flag.act,
-        source=flag.source,
-    )

@@ -3,14 +3,13 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
+from typing import Any, Protocol
 
 from crossgrain.fhir.identity import RESOURCE_SYSTEM, stable_id
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.fhir.write.narrative import bullets, narrative, paragraph, plain
 from crossgrain.fhir.write.r5 import to_r5
 from crossgrain.fhir.write.words import CAUTION
-from crossgrain.screening.flags import Flag
 
 SCREENING_SYSTEM = "urn:crossgrain:CodeSystem:screening"
 """Code system of what the screening finds, and of its grades."""
@@ -50,7 +49,37 @@ class Finding:
     source: str
 
 
-def finding_of(patient: str, flag: Flag) -> Finding:
+class _Fact(Protocol):
+    @property
+    def statement(self) -> str: ...
+    @property
+    def references(self) -> Sequence[str]: ...
+
+
+class Flagged(Protocol):
+    """A flag, be it the screening's own or one that was kept in a file overnight."""
+
+    @property
+    def code(self) -> str: ...
+    @property
+    def grade(self) -> str: ...
+    @property
+    def urgency(self) -> str: ...
+    @property
+    def switch(self) -> str: ...
+    @property
+    def statement(self) -> str: ...
+    @property
+    def arithmetic(self) -> Sequence[str]: ...
+    @property
+    def evidence(self) -> Sequence[_Fact]: ...
+    @property
+    def act(self) -> str: ...
+    @property
+    def source(self) -> str: ...
+
+
+def finding_of(patient: str, flag: Flagged) -> Finding:
     """A flag of the screening as it is written."""
     return Finding(
         patient=patient,
