@@ -9,8 +9,8 @@ import pytest
 from fastapi.testclient import TestClient
 
 from crossgrain.api.app import create_app
-from crossgrain.api.openapi_examples import STOPPED
 from crossgrain.api.settings import Settings
+from crossgrain.api.shown import STOPPED
 from crossgrain.catalogue import Catalogue, load_catalogue
 
 from . import signing as s
@@ -55,16 +55,59 @@ def test_a_call_gives_the_answer_beside_it(client: TestClient, path: str, name: 
     if "{id}" in path:
         path = path.replace("{id}", "thyroid-switch-review" if "view" in name or "quiet" in name
                             else "thyroid-order")  # fmt: skip
-    answer = client.post(f"{path}{query}", content=json.dumps(shown["value"]), headers=FHIR)
+    headers = FHIR | {"accept": "text/calendar"} if path == "/sheet" else FHIR
+    answer = client.post(f"{path}{query}", content=json.dumps(shown["value"]), headers=headers)
     assert answer.status_code == 200, answer.text
     expected = EXAMPLES.get(name.replace("-call", "-answer"))
     if expected:
-        assert answer.json() == expected["value"]
+        assert (answer.text if path == "/sheet" else answer.json()) == expected["value"]
+
+
+def test_only_feedback_has_a_call_without_an_answer() -> None:
+    lone = {name for _, name in CALLS if name.replace("-call", "-answer") not in EXAMPLES}
+    assert lone == {"cds-feedback-call"}  # its answer has no body
+
+
+READS = [
+    (path, name)
+    for path, method, operation in operations()
+    if method == "get" and path != "/metrics"
+    for name in names(operation["responses"]["200"]["content"])
+]
+
+
+@pytest.mark.parametrize(("path", "name"), READS)
+def test_what_is_read_is_what_is_shown(client: TestClient, path: str, name: str) -> None:
+    value = EXAMPLES[name]["value"]
+    answer = client.get(path.replace("{id}", value.get("id", "")))
+    assert answer.status_code == 200, answer.text
+    assert answer.json() == value
+
+
+def test_every_json_answer_has_an_example() -> None:
+    for path, _, operation in operations():
+        content = operation["responses"]["200"].get("content", {})
+        if any(media_type.endswith("json") for media_type in content):
+            assert names(content), path
+
+
+def test_the_sheet_shows_its_calendar_under_the_calendar_media_type() -> None:
+    content = DOCUMENT["paths"]["/sheet"]["post"]["responses"]["200"]["content"]
+    assert "examples" not in content["text/html"]
+    (example,) = content["text/calendar"]["examples"].values()
+    assert example["$ref"] == "#/components/examples/sheet-answer"
+    assert EXAMPLES["sheet-answer"]["value"].startswith("BEGIN:VCALENDAR")
+
+
+def test_the_plan_shown_is_a_whole_one() -> None:
+    plan = EXAMPLES["r4-apply-answer"]["value"]
+    assert plan["resourceType"] == "CarePlan"
+    assert any(r["resourceType"] == "MedicationRequest" for r in plan["contained"])
 
 
 def test_every_route_with_a_body_has_a_call_and_all_errors_have_an_example() -> None:
     for path, method, operation in operations():
-        if method == "post" and path != "/sheet":
+        if method == "post":
             assert names(operation["requestBody"]["content"]), path
         for status, response in operation["responses"].items():
             if status[0] in "45":

@@ -1,15 +1,14 @@
 """Real examples for the OpenAPI document: invented patients in, what the service answers out.
 
 They are computed when the document is asked for, on a stopped clock, by the same functions that
-serve the routes. Where the package came without its invented patients there are none. A whole
-plan is left out: it alone would be longer than the rest of the document.
+serve the routes. Where the package came without its invented patients there are none of theirs.
+A whole plan is shown once for each version of FHIR, since each is long.
 """
 
 import copy
 import json
 from collections.abc import Callable, Coroutine, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
@@ -22,33 +21,23 @@ from crossgrain.api.operations.desk import Desk
 from crossgrain.api.operations.propose_switch import propose_switch
 from crossgrain.api.operations.screen_switches import screen_switches
 from crossgrain.api.parameters import Given, from_query
+from crossgrain.api.plan_examples import SHORTEST, applied, sheet_dates
 from crossgrain.api.settings import Settings
+from crossgrain.api.shown import AS_OF, STOPPED, Resource, Shown
+from crossgrain.api.standing_examples import standing_examples
 from crossgrain.api.workbench import examples as invented
 from crossgrain.fhir.read.json import parse
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.fhir.write.encode import to_json
 
-Resource = dict[str, Any]
 Serve = Callable[[Desk, Resource, Sequence[Given], FhirVersion], Resource]
-STOPPED = datetime(2025, 3, 3, 12, tzinfo=UTC)
-AS_OF = STOPPED.date().isoformat()
-_PLAN, _GRAINS, _STOP, _QUESTIONS, _PARKED = (
+_QUIET, _GRAINS, _STOP, _QUESTIONS, _PARKED = (
     "04-levothyroxine-100-to-liothyronine.json",
     "02-desiccated-120.json",
     "11-adrenal-insufficiency.json",
     "12-text-only-sig.json",
     "15-switched-at-half-the-dose.json",
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Shown:
-    """One call and its answer; `query` is what stood beside the body."""
-
-    name: str
-    summary: str
-    request: Resource | None
-    response: Resource | None
 
 
 def add_examples(document: Resource, desk: Desk) -> None:
@@ -69,11 +58,16 @@ def _add(operation: Resource, shown: Shown, shelf: Resource) -> None:
         _put(operation["requestBody"]["content"], f"{shown.name}-call", shown, shown.request, shelf)
     if shown.response is not None:
         content = operation["responses"]["200"]["content"]
+        if shown.media_type is not None:
+            content = {shown.media_type: content[shown.media_type]}
         _put(content, f"{shown.name}-answer", shown, shown.response, shelf)
 
 
-def _put(content: Resource, name: str, shown: Shown, value: Resource, shelf: Resource) -> None:
-    shelf[name] = {"summary": shown.summary, "value": json.loads(to_json(value))}
+def _put(
+    content: Resource, name: str, shown: Shown, value: Resource | str, shelf: Resource
+) -> None:
+    plain = value if isinstance(value, str) else json.loads(to_json(value))
+    shelf[name] = {"summary": shown.summary, "value": plain}
     media_type = next(iter(content))
     examples = content[media_type].setdefault("examples", {})
     examples[name] = {"$ref": f"#/components/examples/{name}"}
@@ -89,6 +83,7 @@ def _add_errors(operation: Resource, shelf: Resource) -> None:
 
 
 def _every(desk: Desk) -> Iterator[tuple[str, list[Shown]]]:
+    yield from standing_examples(desk)
     records = {example.file: parse(example.body) for example in invented()}
     if not records:
         return
@@ -98,6 +93,7 @@ def _every(desk: Desk) -> Iterator[tuple[str, list[Shown]]]:
             for file, record in records.items()
         }
         yield from _operations(desk, version, sent)
+    yield "sheet", [sheet_dates(desk, records[SHORTEST])]
     yield "get-cds-services", [_discovered(desk)]
     yield "post-cds-services", list(_hooks(desk, records))
     yield "post-cds-services-feedback", [_feedback()]
@@ -122,27 +118,10 @@ def _operations(
     yield f"fhir-{version}-compare-bases", [compared]
     screened = shown(screen_switches, "flag", "A switch at half the dose", _PARKED, today)
     yield f"fhir-{version}-screen-switches", [screened]
-    yield f"fhir-{version}-PlanDefinition-regimen-switch-apply", [_applied(version, records)]
-
-
-def _applied(version: FhirVersion, records: Mapping[str, Resource]) -> Shown:
-    """The call alone: its answer is that of ``$propose-switch``, otherwise wrapped."""
-    options = [
-        {"name": "target", "valueCode": "liothyronine"},
-        {"name": "as-of", "valueDate": AS_OF},
-    ]
-    call = {
-        "resourceType": "Parameters",
-        "parameter": [
-            {"name": "subject", "valueString": "Patient/p04"},
-            {"name": "data", "resource": records[_PLAN]},
-            {
-                "name": "parameters",
-                "resource": {"resourceType": "Parameters", "parameter": options},
-            },
-        ],
-    }
-    return Shown(f"{version}-apply", "The plan definition applied to a record", call, None)
+    yield (
+        f"fhir-{version}-PlanDefinition-regimen-switch-apply",
+        [applied(desk, version, records[SHORTEST])],
+    )
 
 
 def _as_r5(record: Resource) -> Resource:
@@ -169,7 +148,7 @@ def _hooks(desk: Desk, records: Mapping[str, Resource]) -> Iterator[Shown]:
     for name, summary, call in (
         ("cds-sign", "An order that a safety rule stops", sent("order-sign", records[_STOP])),
         ("cds-view", "A switch at half the dose", sent("patient-view", records[_PARKED])),
-        ("cds-quiet", "Nothing to say", sent("patient-view", records[_PLAN])),
+        ("cds-quiet", "Nothing to say", sent("patient-view", records[_QUIET])),
     ):
         service = ORDER_ID if call["hook"] == "order-sign" else REVIEW_ID
         cards = _at_once(hooks.cards(copy.deepcopy(call), service))

@@ -6,6 +6,9 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response
 from crossgrain import __version__
 from crossgrain.api.metrics import CONTENT_TYPE, Metrics
 
+LIVE = {"status": "live"}
+READY = {"status": "ready", "version": __version__}
+
 
 def add_metrics(app: FastAPI, metrics: Metrics) -> None:
     """Add ``/metrics``."""
@@ -24,11 +27,11 @@ def add_probes(app: FastAPI) -> None:
 
     async def livez() -> Response:
         """The process runs."""
-        return JSONResponse({"status": "live"})
+        return JSONResponse(LIVE)
 
     async def readyz() -> Response:
         """The data files were read and found sound, and requests are served."""
-        return JSONResponse({"status": "ready", "version": __version__})
+        return JSONResponse(READY)
 
     for path, probe in (("/livez", livez), ("/readyz", readyz)):
         app.add_api_route(path, probe, methods=["GET"], tags=["operations"])

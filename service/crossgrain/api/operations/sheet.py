@@ -23,6 +23,14 @@ from crossgrain.sheet.rendering import sheet_policy
 
 HTML, CALENDAR = "text/html", "text/calendar"
 _ANY_TEXT = ("*/*", "text/*", "")
+_PAGE = (
+    "One HTML document in UTF-8 that loads nothing from elsewhere. Where there is no plan it says"
+    " why: the questions, or the safety stop."
+)
+_DATES = (
+    "An iCalendar file (RFC 5545): an all-day event on the first day of every step and on every"
+    " day of a blood test. Where there is no plan the answer is 406."
+)
 
 
 def add_sheet(app: FastAPI, desk: Desk, settings: Settings) -> None:
@@ -98,7 +106,7 @@ def _docs(desk: Desk) -> dict[str, Any]:
     )
     docs["parameters"] = [p for p in docs["parameters"] if not p["name"].startswith("_")]
     docs["responses"]["200"]["content"] = {
-        HTML: {"schema": {"type": "string"}},
-        CALENDAR: {"schema": {"type": "string"}},
+        HTML: {"schema": {"type": "string", "description": _PAGE}},
+        CALENDAR: {"schema": {"type": "string", "description": _DATES}},
     }
     return docs
