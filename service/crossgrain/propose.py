@@ -45,11 +45,11 @@ def propose(record: Record, request: SwitchRequest, catalogue: Catalogue) -> Pro
         where the request itself cannot be served: see `plan_switch`, and ``target`` where none
         is named and no order shows one, or an order shows another.
     """
-    target, asked = _target(record, request)
+    orders = _orders(record, request)
+    target, asked = _target(record, request, orders)
     open_questions = (*record.questions, *asked, *_nothing_taken(record))
     if open_questions or target is None:
         return Proposal(request, target, replace(record, questions=open_questions), (), None)
-    orders = _orders(record, request)
     judgement = judge(record, orders, request.basis_id, catalogue) if orders else None
     on_order = order_findings(judgement, catalogue.rules) if judgement else ()
     rows = compare(record.regimen, catalogue.bases, target, request.mixture)
@@ -108,9 +108,10 @@ def _desiccated_family(record: Record, request: SwitchRequest) -> str:
     return request.desiccated_family
 
 
-def _target(record: Record, request: SwitchRequest) -> tuple[Target | None, tuple[Question, ...]]:
+def _target(
+    record: Record, request: SwitchRequest, orders: Sequence[MedicineEntry]
+) -> tuple[Target | None, tuple[Question, ...]]:
     """The target asked for, or what the order named (or the only draft) moves to."""
-    orders = _orders(record, request)
     if request.target is None and not orders:
         raise DomainError(
             Category.INVALID, "target", "name a target: the record holds no order that shows one"

@@ -92,14 +92,13 @@ def _high(case: Case, hold: Hold, ladder: Sequence[Rung]) -> Branch:
 
 def _toward(case: Case, hold: Hold, rung: Rung) -> dict[str, Fraction]:
     """The rung's doses, none lower than now, LT4 by no more than one raise."""
-    goals = dict(hold.kept)
+    goals, excess = dict(hold.kept), _excess(case, hold)
     for preparation, amount in amounts_of(rung.on_grid, case.products):
         now = hold.kept[preparation.id]
         if not preparation.carries_t3 and amount > now + case.policy.lt4_raise_ug:
             raised = now + case.policy.lt4_raise_ug
             amount = round_down(preparation, step(preparation, case.pace), raised)  # noqa: PLW2901
-        excess = preparation.id in _excess(case, hold)
-        goals[preparation.id] = amount if excess else max(now, amount)
+        goals[preparation.id] = amount if preparation.id in excess else max(now, amount)
     return goals
 
 
