@@ -61,8 +61,12 @@ def test_a_crowd_is_read_in_proportion_to_its_size(resources: list[Json]) -> Non
 LONG = {
     "a name": statement({"text": "levothyroxine " * 50_000}, dosage(ucum(100, "ug"))),
     "a name of numbers": statement({"text": "thyroid 1/1/1/1 " * 50_000}, dosage(ucum(1, "{tbl}"))),
+    "a name of one number": statement(
+        {"text": f"levothyroxine {'9' * 5000} mcg"}, dosage(ucum(1, "{tbl}"))
+    ),
     "a sig": statement(LT4, {"text": "1 tab daily " * 50_000}),
     "a unit": statement(LT4, dosage(ucum(100, "u" * 500_000))),
+    "a unit of very many digits": statement(LT4, dosage(ucum(100, "10*99999999.g"))),
     "a unit of a result": observation("3016-3", {"value": 1, "unit": "u" * 500_000}),
     "a condition": {**condition(), "code": {"text": "heart " * 50_000}},
 }

@@ -128,6 +128,19 @@ ASKED: dict[str, tuple[Json, str]] = {
         ),
         "ingredient[0].strength",
     ),
+    "an ingredient of another concentration than the name": (
+        medication(
+            code={"text": "levothyroxine 25 mcg/mL"},
+            ingredient=[
+                ingredient(LT4, {"numerator": ucum(100, "ug"), "denominator": ucum(5, "mL")})
+            ],
+        ),
+        "ingredient[0].strength",
+    ),
+    "a name of two concentrations": (
+        medication(code={"text": "levothyroxine 25 mcg/mL or 100 mcg/5 mL"}),
+        "code",
+    ),
     "half a strength": (
         medication(code=LT4, ingredient=[ingredient(LT4, {"numerator": ucum(1, "mg")})]),
         "ingredient[0].strength",

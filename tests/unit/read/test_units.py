@@ -39,6 +39,12 @@ def test_what_is_no_mass_volume_or_piece_is_no_dose_unit(code: str) -> None:
     assert unit_of_code(UCUM, code) is None
 
 
+@pytest.mark.parametrize("code", ["ug/{tbl}", "mg/{capsule}", "mg/{total}"])
+def test_a_strength_is_no_dose_unit_though_the_judge_calls_it_a_mass(code: str) -> None:
+    assert judged(code, "microgram")
+    assert unit_of_code(UCUM, code) is None
+
+
 def test_a_dose_in_ounces_is_no_power_of_ten_and_is_not_read() -> None:
     assert judged("[oz_av]", "gram") == pytest.approx(28.35, rel=1e-3)
     assert unit_of_code(UCUM, "[oz_av]") is None

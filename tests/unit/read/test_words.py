@@ -198,4 +198,4 @@ def test_a_pair_of_numbers_is_no_ratio_of_a_strength() -> None:
 def test_a_concentration_is_read(words: str, per_ml: int) -> None:
     found = read_name(words)
     assert found is not None
-    assert found.per_ml == per_ml
+    assert found.per_ml == (per_ml,)

@@ -166,7 +166,7 @@ def _with_words(
     expression: str,
 ) -> Product:
     """Compare what the words say with the codes, and take from them what codes leave open."""
-    per_ml = {name.per_ml for name in named if name.per_ml}
+    per_ml = {concentration for name in named for concentration in name.per_ml}
     if len(per_ml) > 1:
         raise Asked(expression, "The names give two concentrations. Which one is right?")
     product = replace(

@@ -48,6 +48,9 @@ _STRENGTH = re.compile(
     r"(?!\s?(?:/\s?d(?:ay)?\b|per day|a day|daily|once|twice|qd|bid|tid|od\b))"
 )
 
+_LONGEST_STRENGTH = 60
+"""Characters: Python refuses thousands of digits, and no strength needs more than a few."""
+
 
 class NamedMedicine(msgspec.Struct, frozen=True):
     """What a medicine's name says.
@@ -56,14 +59,14 @@ class NamedMedicine(msgspec.Struct, frozen=True):
     ----------
     kinds : the hormones named
     strengths : the amounts that stand in it, in order
-    per_ml : µg in one mL, for a liquid
+    per_ml : µg in one mL, for a liquid, as often as it is said
     made_up : compounded or of modified release, whose content is not known
     iodide : names iodide beside the hormone
     """
 
     kinds: frozenset[Kind]
     strengths: tuple[Amount, ...] = ()
-    per_ml: Fraction | None = None
+    per_ml: tuple[Fraction, ...] = ()
     made_up: bool = False
     iodide: bool = False
 
@@ -100,9 +103,9 @@ def _read(words: str) -> NamedMedicine | None:
 _NAMED = Remembered(_read, len)
 
 
-def _strengths(plain: str) -> tuple[tuple[Amount, ...], Fraction | None]:
+def _strengths(plain: str) -> tuple[tuple[Amount, ...], tuple[Fraction, ...]]:
     amounts: list[Amount] = []
-    per_ml: Fraction | None = None
+    per_ml: list[Fraction] = []
     for found in _STRENGTH.finditer(plain):
         unit = unit_of_word(found["u"])
         if unit is None:
@@ -112,15 +115,17 @@ def _strengths(plain: str) -> tuple[tuple[Amount, ...], Fraction | None]:
             continue
         amount = Amount(unit.dimension, value * unit.factor)
         if found["du"] == "ml" and unit.dimension is Dimension.MASS:
-            volume = Fraction(found["dn"] or 1)
-            per_ml = amount.value / volume if volume else None
+            if volume := Fraction(found["dn"] or 1):
+                per_ml.append(amount.value / volume)
         else:
             amounts.append(amount)
-    return tuple(amounts), per_ml
+    return tuple(amounts), tuple(per_ml)
 
 
 def _number(found: re.Match[str], dimension: Dimension) -> Fraction | None:
     """A number; a fraction only of a grain, for ``100/25 µg`` are two contents and no ratio."""
+    if len(found[0]) > _LONGEST_STRENGTH:
+        return None
     if "/" not in found["n"]:
         return Fraction(found["n"]) if found["w"] is None else None
     above, below = found["n"].split("/")

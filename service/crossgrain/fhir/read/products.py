@@ -136,12 +136,22 @@ def _with_ratio(
     if above.dimension is not Dimension.MASS:
         raise Asked(path, "The strength is no mass. What does one tablet hold, in µg or mg?")
     if below.dimension is Dimension.VOLUME:
-        return replace(product, per_ml=above.value / below.value)
+        return _with_concentration(product, above.value / below.value, path)
     if below.dimension is not Dimension.PIECE:
         raise Asked(path, "The strength is not per tablet or per mL. What does one hold?")
     each = above.value / below.value
     strength = each / 1000 if product.kind is Kind.DESICCATED_THYROID else each
     return _agreeing(product, strength, preparations, path)
+
+
+def _with_concentration(product: Product, per_ml: Fraction, path: str) -> Product:
+    if product.per_ml not in (None, per_ml):
+        raise Asked(
+            path,
+            f"The product's name says {plain(product.per_ml or Fraction(0))} µg in one mL and its"
+            f" ingredient {plain(per_ml)}. Which one is right?",
+        )
+    return replace(product, per_ml=per_ml)
 
 
 def _agreeing(

@@ -4,6 +4,7 @@ A UCUM code is case-sensitive (``Mg`` is a megagram); a unit written as text is 
 no UCUM but has one meaning in practice (``mcg``) is read; what has two is not.
 """
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
@@ -21,6 +22,9 @@ _DRUG_FORMS = (
 _SNOMED = "http://snomed.info/sct"
 _LONGEST = 32
 """Characters of a UCUM code that the library is given: no dose unit is longer."""
+_NO_DOSE = re.compile(r"\d{5}|/\{")
+"""A code that the library is not given: it would work out ``10*99999999`` digit by digit, and
+takes ``ug/{tbl}``, a strength, for a mass."""
 
 
 _registry: Any = None
@@ -116,7 +120,7 @@ def unit_of_code(system: str | None, code: str) -> Unit | None:
         known = _CODES.get(code)
         if known or system is None:
             return known or unit_of_word(code)
-        return _from_library(code) if len(code) <= _LONGEST and code.isascii() else None
+        return _from_library(code) if _may_be_a_dose(code) else None
     if system in _DRUG_FORMS:
         return _PIECE if code in _FORM_CODES else None
     if system == _SNOMED:
@@ -132,6 +136,10 @@ def unit_of_word(word: str) -> Unit | None:
     """
     plain = word.strip().casefold().replace("µ", "u").replace("μ", "u")
     return _WORDS.get(plain.rstrip("."))
+
+
+def _may_be_a_dose(code: str) -> bool:
+    return len(code) <= _LONGEST and code.isascii() and not _NO_DOSE.search(code)
 
 
 @lru_cache(maxsize=256)
