@@ -50,7 +50,7 @@ def service(catalogue: Catalogue, keys: Path, tmp_path: Path, time: Time) -> Ite
         cds_auth="jwt",
         cds_issuers={s.ISSUER: str(keys), s.OTHER: str(other)},
     )
-    app = create_app(settings, catalogue, clock=time)
+    app = create_app(settings, catalogue, clock=time, ticks=lambda: float(time.seconds))
     with TestClient(app, raise_server_exceptions=False) as client:
         yield client
 

@@ -19,7 +19,7 @@ class Time:
 
 def test_a_name_is_new_once_until_it_is_over() -> None:
     time = Time()
-    used = InMemory(time)
+    used = InMemory(time, time)
 
     async def use(name: str, until: float) -> bool:
         return await used.first_use(name, until)
@@ -32,7 +32,7 @@ def test_a_name_is_new_once_until_it_is_over() -> None:
 
 
 def test_memory_is_bounded_and_full_is_closed() -> None:
-    used = InMemory(Time(), most=2)
+    used = InMemory(Time(), Time(), most=2)
 
     async def fill() -> None:
         await used.first_use("a", 1100.0)

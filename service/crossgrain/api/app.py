@@ -19,7 +19,7 @@ from crossgrain.api.cds.gathering import Gatherer
 from crossgrain.api.cds.handling import Hooks
 from crossgrain.api.cds.routes import add_cds
 from crossgrain.api.cds.services import templates
-from crossgrain.api.clock import Clock, now
+from crossgrain.api.clock import Clock, Ticks, now, ticks
 from crossgrain.api.conformance.routes import add_conformance
 from crossgrain.api.documentation import COMPONENTS, DESCRIPTION
 from crossgrain.api.error_handlers import add_error_handlers
@@ -42,6 +42,7 @@ def create_app(
     catalogue: Catalogue,
     clock: Clock = now,
     transport: AsyncBaseTransport | None = None,
+    ticks: Ticks = ticks,
 ) -> FastAPI:
     """The service over one catalogue.
 
@@ -49,11 +50,12 @@ def create_app(
     ----------
     settings : the deployment's
     catalogue : loaded and checked; the service never starts on one that is not
-    clock : read only to know which day today is
+    clock : read only to know which day today is, and whether a token is over
     transport : how other servers are reached; the network unless a test gives its own
+    ticks : tells how long ago something was
     """
     fetcher = Fetcher(settings, transport)
-    guarded = doors(settings, clock, transport)
+    guarded = doors(settings, clock, ticks, transport)
     app = FastAPI(
         title="Crossgrain",
         version=__version__,

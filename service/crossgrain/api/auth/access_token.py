@@ -1,13 +1,18 @@
 """The OAuth access token of a FHIR caller: a JWT checked here, or any token introspected."""
 
+import json
+import math
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from hashlib import sha256
 from typing import Any, Protocol
 
 import httpx2 as httpx
 
+from crossgrain.api.auth.asking import TooMuch, ask
 from crossgrain.api.auth.keys import KeySource, Unavailable
 from crossgrain.api.auth.tokens import NotKnown, check_times, moment, read_header, verified_claims
+from crossgrain.api.clock import Ticks
 from crossgrain.api.settings import Settings
 
 _OK = 200
@@ -58,7 +63,11 @@ class Introspected:
     """Tokens of any form, asked about at the authorization server (RFC 7662)."""
 
     def __init__(
-        self, settings: Settings, client: httpx.AsyncClient, now: Callable[[], float]
+        self,
+        settings: Settings,
+        client: httpx.AsyncClient,
+        now: Callable[[], float],
+        ticks: Ticks,
     ) -> None:
         secret = settings.introspection_secret
         self._url = settings.introspection_url or ""
@@ -71,14 +80,15 @@ class Introspected:
         self._leeway = settings.clock_leeway_seconds
         self._client = client
         self._now = now
-        self._kept: dict[bytes, tuple[float, tuple[str, ...]]] = {}
+        self._ticks = ticks
+        self._kept: dict[bytes, _Kept] = {}
 
     async def scopes(self, token: str) -> tuple[str, ...]:
         """See `AccessTokens`. A good answer is kept for half a minute, never past the token."""
         name = sha256(token.encode()).digest()
-        until, known = self._kept.get(name, (0.0, ()))
-        if self._now() < until:
-            return known
+        kept = self._kept.get(name)
+        if kept and self._ticks() < kept.until and self._now() < kept.ends:
+            return kept.allowed
         claims = await self._ask(token)
         if claims.get("active") is not True:
             raise NotKnown
@@ -94,23 +104,33 @@ class Introspected:
             check_times(claims, self._now(), self._leeway)
         if len(self._kept) >= _MOST_KEPT:
             self._kept.clear()
-        until = self._now() + _KEPT_SECONDS
-        self._kept[name] = (until if ends is None else min(until, ends), allowed)
+        until = self._ticks() + _KEPT_SECONDS
+        self._kept[name] = _Kept(until, math.inf if ends is None else ends, allowed)
 
     async def _ask(self, token: str) -> Mapping[str, Any]:
+        request = self._client.build_request(
+            "POST",
+            self._url,
+            data={"token": token, "token_type_hint": "access_token"},
+            headers={"accept": "application/json"},
+        )
         try:
-            answer = await self._client.post(
-                self._url,
-                data={"token": token, "token_type_hint": "access_token"},
-                auth=self._auth,
-                headers={"accept": "application/json"},
-            )
-            claims = answer.json() if answer.status_code == _OK else None
-        except (httpx.HTTPError, ValueError):
+            status, content = await ask(self._client, request, self._auth)
+            claims = json.loads(content) if status == _OK else None
+        except (httpx.HTTPError, TooMuch, ValueError, RecursionError):
             raise Unavailable from None
         if not isinstance(claims, dict):
             raise Unavailable
         return claims
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """What was answered: until when it is believed by our own seconds, when the token ends."""
+
+    until: float
+    ends: float
+    allowed: tuple[str, ...]
 
 
 def _for(claims: Mapping[str, Any], audience: str | None) -> tuple[str, ...]:

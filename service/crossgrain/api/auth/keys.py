@@ -2,12 +2,13 @@
 
 A key id that is not known makes the set be read anew, but not more often than every few seconds,
 so that made-up key ids cannot turn the service against the issuer. Where the source cannot be
-reached, the last set that was read still serves, for a day.
+reached, or gives what is no key set, the last set that was read still serves, for a day; while it
+is slow, callers whose key is known wait for it only a moment.
 """
 
 import asyncio
 import json
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -15,14 +16,17 @@ import httpx2 as httpx
 from joserfc.errors import JoseError
 from joserfc.jwk import JWKRegistry, Key
 
+from crossgrain.api.auth.asking import TooMuch, ask
 from crossgrain.api.auth.tokens import NotKnown
+from crossgrain.api.clock import Ticks
 
 _AGAIN_AFTER_SECONDS = 10.0
 _LONGEST_SECONDS = 24 * 3600.0
-_MOST_BYTES = 256 * 1024
+_A_MOMENT = 0.25
 _OK = 200
 _ASYMMETRIC = ("RSA", "EC", "OKP")
 _PRIVATE = ("d", "p", "q", "dp", "dq", "qi", "oth")
+_FAILURES = (httpx.HTTPError, httpx.InvalidURL, TooMuch, OSError, ValueError, RecursionError)
 
 
 class Unavailable(Exception):
@@ -37,19 +41,19 @@ class KeySource:
     location : a file's path, or an http or https URL
     seconds : how long a set is kept
     client : fetches URLs; it follows no redirect
-    now : gives the time in seconds
+    ticks : by which ages are told: a clock that is set must not make a set last, or be over
     """
 
     def __init__(
-        self, location: str, seconds: float, client: httpx.AsyncClient, now: Callable[[], float]
+        self, location: str, seconds: float, client: httpx.AsyncClient, ticks: Ticks
     ) -> None:
         self.location = location
         self._seconds = seconds
         self._client = client
-        self._now = now
+        self._ticks = ticks
         self._keys: Mapping[str, Key] = {}
         self._read_at = self._tried_at = float("-inf")
-        self._lock = asyncio.Lock()
+        self._reading: asyncio.Task[None] | None = None
 
     async def key(self, key_id: str) -> Key:
         """The key of that id.
@@ -61,40 +65,72 @@ class KeySource:
         Unavailable
             where no set could be read for a day, or ever.
         """
-        if self._now() - self._read_at >= self._seconds or key_id not in self._keys:
-            await self._read_again()
-        if self._now() - self._read_at > _LONGEST_SECONDS:
+        if self._age() >= self._seconds or key_id not in self._keys:
+            await self._read_again(patient=not self._serves(key_id))
+        if self._age() > _LONGEST_SECONDS:
             raise Unavailable
         if key_id not in self._keys:
             raise NotKnown
         return self._keys[key_id]
 
-    async def _read_again(self) -> None:
-        async with self._lock:
-            if self._now() - self._tried_at < min(_AGAIN_AFTER_SECONDS, self._seconds):
+    def _age(self) -> float:
+        return self._ticks() - self._read_at
+
+    def _serves(self, key_id: str) -> bool:
+        return key_id in self._keys and self._age() <= _LONGEST_SECONDS
+
+    async def close(self) -> None:
+        """Wait for no answer any more."""
+        if self._reading is not None:
+            self._reading.cancel()
+
+    async def _read_again(self, *, patient: bool) -> None:
+        """Read the set once for all who wait; the impatient go on without after a moment."""
+        if self._reading is None:
+            if self._ticks() - self._tried_at < min(_AGAIN_AFTER_SECONDS, self._seconds):
                 return
-            self._tried_at = self._now()
-            try:
-                self._keys = dict(_keys_in(json.loads(await self._load())))
-            except (httpx.HTTPError, httpx.InvalidURL, OSError, ValueError, JoseError, KeyError):
-                return
-            self._read_at = self._now()
+            self._tried_at = self._ticks()
+            self._reading = asyncio.create_task(self._read())
+        left = max(0.0, self._tried_at + _A_MOMENT - self._ticks())
+        await asyncio.wait({self._reading}, timeout=None if patient else left)
+
+    async def _read(self) -> None:
+        try:
+            self._keys = dict(_keys_in(json.loads(await self._load())))
+            self._read_at = self._ticks()
+        except _FAILURES:
+            return
+        finally:
+            self._reading = None
 
     async def _load(self) -> bytes:
         if not self.location.startswith(("http://", "https://")):
             return Path(self.location).read_bytes()
-        answer = await self._client.get(self.location)
-        if answer.status_code != _OK or len(answer.content) > _MOST_BYTES:
-            raise httpx.HTTPError("no key set")
-        return answer.content
+        status, content = await ask(self._client, self._client.build_request("GET", self.location))
+        if status != _OK:
+            raise ValueError("no key set")
+        return content
 
 
 def _keys_in(document: Any) -> Iterator[tuple[str, Key]]:
-    """Every usable public key by its id; a secret among them is never one."""
-    entries = document["keys"] if isinstance(document, dict) else None
-    for entry in entries if isinstance(entries, list) else ():
-        if not isinstance(entry, dict) or entry.get("kty") not in _ASYMMETRIC:
-            continue
-        public = {name: value for name, value in entry.items() if name not in _PRIVATE}
-        if isinstance(public.get("kid"), str) and public["kid"]:
-            yield public["kid"], JWKRegistry.import_key(public)
+    """Every usable public key by its id; a secret among them is never one.
+
+    One that is not understood is passed over, as RFC 7517, section 5, has it.
+    """
+    entries = document.get("keys") if isinstance(document, dict) else None
+    if not isinstance(entries, list):
+        raise ValueError("no key set")
+    for entry in entries:
+        key = _public(entry) if isinstance(entry, dict) else None
+        if key is not None:
+            yield entry["kid"], key
+
+
+def _public(entry: dict[str, Any]) -> Key | None:
+    if entry.get("kty") not in _ASYMMETRIC or not isinstance(entry.get("kid"), str):
+        return None
+    public = {name: value for name, value in entry.items() if name not in _PRIVATE}
+    try:
+        return JWKRegistry.import_key(public) if public["kid"] else None
+    except (JoseError, ValueError, TypeError, KeyError, AttributeError):
+        return None

@@ -10,6 +10,7 @@ from hashlib import sha256
 from typing import Protocol
 
 from crossgrain.api.auth.keys import Unavailable
+from crossgrain.api.clock import Ticks
 
 MOST_KEPT = 200_000
 
@@ -33,24 +34,30 @@ class UsedTokens(Protocol):
 
 
 class InMemory:
-    """For one process."""
+    """For one process.
 
-    def __init__(self, now: Callable[[], float], most: int = MOST_KEPT) -> None:
+    A name is forgotten when it is over by the clock and its time has also passed by `ticks`: a
+    clock that is set forwards and back again must not make a used token good once more.
+    """
+
+    def __init__(self, now: Callable[[], float], ticks: Ticks, most: int = MOST_KEPT) -> None:
         self._now = now
+        self._ticks = ticks
         self._most = most
         self._names: set[str] = set()
-        self._ends: list[tuple[float, str]] = []
+        self._ends: list[tuple[float, float, str]] = []
 
     async def first_use(self, name: str, until: float) -> bool:
         """See `UsedTokens`. Full of tokens that are still valid, it takes no more."""
-        while self._ends and self._ends[0][0] <= self._now():
-            self._names.discard(heapq.heappop(self._ends)[1])
+        now, ticks = self._now(), self._ticks()
+        while self._ends and self._ends[0][0] <= now and self._ends[0][1] <= ticks:
+            self._names.discard(heapq.heappop(self._ends)[2])
         if name in self._names:
             return False
         if len(self._names) >= self._most:
             raise Unavailable
         self._names.add(name)
-        heapq.heappush(self._ends, (until, name))
+        heapq.heappush(self._ends, (until, ticks + until - now, name))
         return True
 
     async def close(self) -> None:

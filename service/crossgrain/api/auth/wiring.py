@@ -5,13 +5,12 @@ from dataclasses import dataclass
 import httpx2 as httpx
 
 from crossgrain.api.auth.access_token import AccessTokens, Introspected, Signed
+from crossgrain.api.auth.asking import SECONDS
 from crossgrain.api.auth.cds_client import CdsClients
 from crossgrain.api.auth.keys import KeySource
 from crossgrain.api.auth.replay import InMemory, InRedis, UsedTokens
-from crossgrain.api.clock import Clock
+from crossgrain.api.clock import Clock, Ticks
 from crossgrain.api.settings import Settings
-
-_SECONDS = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,38 +19,46 @@ class Doors:
 
     cds: CdsClients | None
     fhir: AccessTokens | None
+    sources: tuple[KeySource, ...]
     client: httpx.AsyncClient
     used: UsedTokens
 
     async def close(self) -> None:
         """Close every connection."""
+        for source in self.sources:
+            await source.close()
         await self.client.aclose()
         await self.used.close()
 
 
 def doors(
-    settings: Settings, clock: Clock, transport: httpx.AsyncBaseTransport | None = None
+    settings: Settings,
+    clock: Clock,
+    ticks: Ticks,
+    transport: httpx.AsyncBaseTransport | None = None,
 ) -> Doors:
     """What the settings ask for."""
     client = httpx.AsyncClient(
-        follow_redirects=False, timeout=_SECONDS, transport=transport, trust_env=False
+        follow_redirects=False, timeout=SECONDS, transport=transport, trust_env=False
     )
+    sources: list[KeySource] = []
 
     def now() -> float:
         return clock().timestamp()
 
     def source(location: str) -> KeySource:
-        return KeySource(location, settings.jwks_seconds, client, now)
+        sources.append(KeySource(location, settings.jwks_seconds, client, ticks))
+        return sources[-1]
 
     store = settings.jti_store
-    used: UsedTokens = InRedis(store.get_secret_value(), now) if store else InMemory(now)
+    used: UsedTokens = InRedis(store.get_secret_value(), now) if store else InMemory(now, ticks)
     cds = None
     if settings.cds_auth == "jwt":
-        sources = {issuer: source(place) for issuer, place in settings.cds_issuers.items()}
-        cds = CdsClients(settings, sources, used, now)
+        known = {issuer: source(place) for issuer, place in settings.cds_issuers.items()}
+        cds = CdsClients(settings, known, used, now)
     fhir: AccessTokens | None = None
     if settings.fhir_auth == "jwks":
         fhir = Signed(settings, source(settings.oauth_jwks or ""), now)
     elif settings.fhir_auth == "introspection":
-        fhir = Introspected(settings, client, now)
-    return Doors(cds, fhir, client, used)
+        fhir = Introspected(settings, client, now, ticks)
+    return Doors(cds, fhir, tuple(sources), client, used)
