@@ -24,7 +24,7 @@ pharmacy stocks (``[stock]``), its products by code (``[[product]]``) and by nam
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -34,9 +34,12 @@ from crossgrain.dosing.charts import bases_from, clinic_bases_from
 from crossgrain.dosing.crosschecks import CrossChecks, cross_checks_from
 from crossgrain.dosing.entries import only_known_keys, refuse, table
 from crossgrain.dosing.errors import Category, DomainError
+from crossgrain.dosing.kept import MOST_KEPT, KeptPlans
 from crossgrain.dosing.kinetics import KineticsTable, kinetics_from
+from crossgrain.dosing.moves import Products
+from crossgrain.dosing.planner import Tables
 from crossgrain.dosing.policy import Policy, policy_from
-from crossgrain.dosing.preparations import Preparation, preparations_from
+from crossgrain.dosing.preparations import Kind, Preparation, preparations_from
 from crossgrain.dosing.stock import stocked
 from crossgrain.fhir.read.codes import CodeTables, code_tables_from
 from crossgrain.safety.clinic import with_changes
@@ -62,6 +65,8 @@ class Catalogue:
     codes : what the reader recognises and the writer writes, with the clinic's own products
     rules : the safety rules
     limits : what a past switch is judged by
+    plans_kept : how many plans are kept for the next patient on the same doses
+    plans : the planner over these tables, by the strength family of desiccated thyroid
     """
 
     preparations: dict[str, Preparation]
@@ -72,6 +77,19 @@ class Catalogue:
     codes: CodeTables
     rules: RuleTable
     limits: Limits
+    plans_kept: int = MOST_KEPT
+    plans: dict[str, KeptPlans] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        families = [p for p in self.preparations.values() if p.kind is Kind.DESICCATED_THYROID]
+        plans = {family.id: KeptPlans(self._tables(family), self.plans_kept) for family in families}
+        object.__setattr__(self, "plans", plans)
+
+    def _tables(self, family: Preparation) -> Tables:
+        """What the planner works from where desiccated thyroid is of one family."""
+        lt4, lt3 = self.preparations["levothyroxine"], self.preparations["liothyronine"]
+        products = Products(lt4, lt3, family)
+        return Tables(self.bases, products, self.kinetics, self.policy, self.cross_checks)
 
     def basis(self, basis_id: str) -> Basis:
         """The basis of that id.
@@ -88,8 +106,10 @@ class Catalogue:
         raise DomainError(Category.INVALID, "basis", f"there is no such basis; there are {known}")
 
 
-def load_catalogue(clinic: Path | None = None) -> Catalogue:
+def load_catalogue(clinic: Path | None = None, plans_kept: int = MOST_KEPT) -> Catalogue:
     """Read the shipped tables and, where given, a clinic's own file.
+
+    `plans_kept` is how many plans are kept for the next patient on the same doses.
 
     Raises
     ------
@@ -117,6 +137,7 @@ def load_catalogue(clinic: Path | None = None) -> Catalogue:
         ),
         rules=_rules(own),
         limits=limits_from(_shipped("screening"), table(own.get("screening", {}), "screening")),
+        plans_kept=plans_kept,
     )
 
 

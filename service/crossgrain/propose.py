@@ -7,9 +7,8 @@ from dataclasses import replace
 from crossgrain.catalogue import Catalogue
 from crossgrain.dosing.comparison import aim_on, compare
 from crossgrain.dosing.errors import Category, DomainError
-from crossgrain.dosing.moves import Products
 from crossgrain.dosing.plan import Plan, PriorTherapy
-from crossgrain.dosing.planner import Tables, Wish, plan_switch
+from crossgrain.dosing.planner import Wish
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.targets import Target
 from crossgrain.fhir.proposal import Proposal, SwitchRequest
@@ -42,8 +41,8 @@ def propose(record: Record, request: SwitchRequest, catalogue: Catalogue) -> Pro
     Raises
     ------
     DomainError
-        where the request itself cannot be served: see `plan_switch`, and ``target`` where none
-        is named and no order shows one, or an order shows another.
+        where the request itself cannot be served: see `planner.plan_switch`, and ``target``
+        where none is named and no order shows one, or an order shows another.
     """
     orders = _orders(record, request)
     target, asked = _target(record, request, orders)
@@ -76,7 +75,6 @@ def _plan(
     catalogue: Catalogue,
     limits: Constraints,
 ) -> Plan:
-    preparations = catalogue.preparations
     wish = Wish(
         target=target,
         basis_id=request.basis_id,
@@ -87,16 +85,9 @@ def _plan(
         tsh_every_days=limits.tsh_every_days,
         weight_kg=record.facts.weight_kg,
     )
-    products = Products(
-        preparations["levothyroxine"],
-        preparations["liothyronine"],
-        preparations[_desiccated_family(record, request)],
-    )
-    tables = Tables(
-        catalogue.bases, products, catalogue.kinetics, catalogue.policy, catalogue.cross_checks
-    )
     catalogue.policy.pace(request.pace)  # an unknown pace is an error even where another is used
-    return plan_switch(record.regimen, wish, tables)
+    family = _desiccated_family(record, request)
+    return catalogue.plans[family].plan_switch(record.regimen, wish)
 
 
 def _desiccated_family(record: Record, request: SwitchRequest) -> str:

@@ -12,6 +12,8 @@ from zoneinfo import ZoneInfo
 from pydantic import Field, SecretStr, field_validator, model_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
+from crossgrain.dosing.kept import MOST_KEPT
+
 HIDDEN = "(set, not shown)"
 
 
@@ -22,6 +24,11 @@ class Settings(BaseSettings):
 
     clinic: Path | None = Field(
         default=None, description="The clinic's own chart and stocked strengths, a TOML file."
+    )
+    plans_kept: int = Field(
+        default=MOST_KEPT,
+        ge=0,
+        description="How many plans are kept, without whose, for the next on the same doses.",
     )
     max_body_bytes: int = Field(
         default=4 * 1024 * 1024, gt=0, description="A larger request body is refused (413)."

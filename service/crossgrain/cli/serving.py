@@ -29,7 +29,7 @@ def app_from_environment() -> FastAPI:
     """The app that each worker process builds for itself."""
     settings = settings_from_environment()
     try:
-        return create_app(settings, load_catalogue(settings.clinic))
+        return create_app(settings, load_catalogue(settings.clinic, settings.plans_kept))
     except DomainError as error:
         return create_unready_app(error)
 

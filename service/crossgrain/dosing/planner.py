@@ -35,7 +35,7 @@ from crossgrain.dosing.plan import (
     Stage,
 )
 from crossgrain.dosing.policy import Policy
-from crossgrain.dosing.rationale import explain
+from crossgrain.dosing.rationale import explain_dose, explain_moves
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.tablets import search_tablets
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
@@ -69,6 +69,18 @@ class Tables:
     cross_checks: CrossChecks
 
 
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """A plan, whoever's record it is made from.
+
+    The rationale of `plan` lacks its first part, which names the places that doses were read
+    from and the patient's weight: see `finished`.
+    """
+
+    case: Case
+    plan: Plan
+
+
 def plan_switch(regimen: Regimen, wish: Wish, tables: Tables) -> Plan:
     """Plan a switch.
 
@@ -79,6 +91,19 @@ def plan_switch(regimen: Regimen, wish: Wish, tables: Tables) -> Plan:
         not reach the dose; `pace` unknown; `target` is what is taken already; `stock` makes
         no such dose.
     """
+    return finished(draft_of(regimen, wish, tables), regimen, wish, tables)
+
+
+def finished(draft: Draft, regimen: Regimen, wish: Wish, tables: Tables) -> Plan:
+    """The plan for one patient; `regimen` takes the doses that `draft` was made for."""
+    plan = draft.plan
+    case = replace(draft.case, regimen=regimen)
+    dose = explain_dose(case, plan, tables.cross_checks, wish.weight_kg)
+    return replace(plan, rationale=(*dose, *plan.rationale))
+
+
+def draft_of(regimen: Regimen, wish: Wish, tables: Tables) -> Draft:
+    """Everything of a plan but what names the record; raises as `plan_switch` does."""
     rows = compare(regimen, tables.bases, wish.target, wish.mixture)
     case = _case(regimen, wish, tables, rows)
     aim = aim_on(wish.basis_id, rows)
@@ -116,7 +141,7 @@ def plan_switch(regimen: Regimen, wish: Wish, tables: Tables) -> Plan:
         forecasts=forecasts,
         rationale=(),
     )
-    return replace(plan, rationale=explain(case, plan, tables.cross_checks, wish.weight_kg))
+    return Draft(case, replace(plan, rationale=explain_moves(case, plan)))
 
 
 def _case(regimen: Regimen, wish: Wish, tables: Tables, rows: Sequence[BasisRow]) -> Case:

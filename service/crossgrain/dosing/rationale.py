@@ -15,15 +15,21 @@ from crossgrain.dosing.targets import Target
 from crossgrain.dosing.wording import UNITS, dose_words, number, off_ratio
 
 
-def explain(
+def explain_dose(
     case: Case, plan: Plan, checks: CrossChecks, weight_kg: Fraction | None
 ) -> tuple[Statement, ...]:
-    """The rationale of a plan."""
+    """The first part of a rationale: what is taken, what that is worth, and the target."""
     return (
         *_taken(case),
         *_worth(case, plan),
         _target(case, plan),
         *_against_tables(case, plan, checks, weight_kg),
+    )
+
+
+def explain_moves(case: Case, plan: Plan) -> tuple[Statement, ...]:
+    """The second part: how the plan gets there. It names nothing of a patient's record."""
+    return (
         _checkpoint(case, plan),
         _pace(case, plan),
         _prior(plan),

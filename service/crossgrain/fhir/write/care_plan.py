@@ -7,7 +7,7 @@ from crossgrain.fhir.identity import MODULE_CANONICAL, urn
 from crossgrain.fhir.write.carried_over import beside_the_series, judged_orders
 from crossgrain.fhir.write.checkpoint import Option
 from crossgrain.fhir.write.digest import Digest
-from crossgrain.fhir.write.letterhead import SERIES, Letterhead, Resource
+from crossgrain.fhir.write.letterhead import SERIES, Letterhead, Resource, own_notes
 from crossgrain.fhir.write.narrative import bullets, heading, narrative, paragraph
 from crossgrain.fhir.write.plan_words import checkpoint_block, dose_table, lab_list
 from crossgrain.fhir.write.words import CAUTION
@@ -49,7 +49,7 @@ def care_plan(letter: Letterhead, contents: Contents) -> Resource:
     body["activity"] = [
         {"reference": {"reference": urn(activity["id"])}} for activity in contents.activities
     ]
-    body["note"] = letter.notes(SERIES, *beside_the_series(letter.proposal))
+    body["note"] = letter.notes(own_notes(SERIES, *beside_the_series(letter.proposal)))
     return body
 
 
@@ -61,10 +61,10 @@ def _narrative(letter: Letterhead, contents: Contents) -> dict[str, str]:
         bullets(beside_the_series(letter.proposal)),
         contents.digest.findings,
         heading("Doses"),
-        dose_table(letter, contents.courses),
+        dose_table(letter.wording, contents.courses),
         bullets(tasks),
         heading("Blood tests"),
-        lab_list(letter, contents.plan.labs),
+        lab_list(letter.wording, contents.plan.labs),
         checkpoint_block(letter, contents.plan, contents.choices),
         heading("Modelled hormone during the move"),
         contents.digest.forecasts,

@@ -7,7 +7,8 @@ from typing import Any
 from crossgrain.dosing.plan import Course, LineDose
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.tablets import Piece
-from crossgrain.fhir.write.letterhead import Letterhead, Scope
+from crossgrain.fhir.write.kept import Wording
+from crossgrain.fhir.write.letterhead import Scope
 from crossgrain.fhir.write.narrative import plain
 from crossgrain.fhir.write.quantities import counted, exact_quantity
 from crossgrain.fhir.write.words import amount, generic_name, product, tablets
@@ -23,18 +24,18 @@ _OFTEN = {
 }
 
 
-def dosage(letter: Letterhead, scope: Scope, course: Course, piece: Piece) -> dict[str, Any]:
+def dosage(wording: Wording, scope: Scope, course: Course, piece: Piece) -> dict[str, Any]:
     """`Dosage` of one product: words for the patient, the same as data for a machine."""
     line = course.line
     each = count_each(line, piece)
     instruction: dict[str, Any] = {
         "sequence": 1,
-        "text": instruction_text(letter, scope, course, piece),
+        "text": instruction_text(wording, scope, course, piece),
         "timing": {
             "repeat": {
                 "boundsPeriod": {
-                    "start": letter.iso(course.first_day),
-                    "end": letter.iso(course.last_day),
+                    "start": wording.iso(course.first_day),
+                    "end": wording.iso(course.last_day),
                 },
                 "frequency": line.doses_per_day,
                 "period": 1,
@@ -74,7 +75,7 @@ _ORDERED = concept(DOSE_TYPE, ORDERED, "Ordered")
 _CALCULATED = concept(DOSE_TYPE, CALCULATED, "Calculated")
 
 
-def instruction_text(letter: Letterhead, scope: Scope, course: Course, piece: Piece) -> str:
+def instruction_text(wording: Wording, scope: Scope, course: Course, piece: Piece) -> str:
     """What the patient does, from which day to which."""
     line = course.line
     each = count_each(line, piece)
@@ -85,13 +86,13 @@ def instruction_text(letter: Letterhead, scope: Scope, course: Course, piece: Pi
             *(piece.strength.numerator, piece.strength.denominator),
             *(each.numerator, each.denominator),
         ),
-        f"From {letter.words(course.first_day)} to {letter.words(course.last_day)}.",
+        f"From {wording.words(course.first_day)} to {wording.words(course.last_day)}.",
     ]
     if line.tablets and len(line.tablets.pieces) > 1:
         sentences.insert(1, _together(course, piece))
     if scope.condition:
         sentences.insert(0, f"Only if your prescriber tells you so ({scope.condition}).")
-    return plain(" ".join((*sentences, *letter.instructions)))
+    return plain(" ".join((*sentences, *wording.instructions)))
 
 
 @lru_cache(maxsize=2048)

@@ -5,7 +5,7 @@ from crossgrain.fhir.identity import MODULE_CANONICAL
 from crossgrain.fhir.proposal import Outcome
 from crossgrain.fhir.write.digest import Digest
 from crossgrain.fhir.write.issues import operation_outcome
-from crossgrain.fhir.write.letterhead import SERIES, Letterhead, Resource, to_confirm
+from crossgrain.fhir.write.letterhead import Letterhead, Resource, to_confirm
 from crossgrain.fhir.write.narrative import bullets, heading, narrative, paragraph
 from crossgrain.fhir.write.plan_words import comparison_table, findings_block
 from crossgrain.fhir.write.provenance import device
@@ -41,7 +41,7 @@ def guidance_response(letter: Letterhead, digest: Digest | None) -> Resource:
         body["encounter"] = {"reference": letter.encounter}
     body["occurrenceDateTime"] = letter.authored
     body["performer"] = {"reference": "#service"}
-    body["note"] = [{"text": concluded}, *letter.notes(SERIES)]
+    body["note"] = [{"text": concluded}, *letter.standing]
     body["evaluationMessage"] = [{"reference": "#outcome"}]
     body["outputParameters"] = {"reference": "#rationale"}
     if letter.plan:
@@ -70,7 +70,7 @@ def _working(plan: Plan, digest: Digest) -> str:
     return "".join(
         (
             heading("Every basis side by side"),
-            comparison_table(plan),
+            comparison_table(plan.comparison),
             heading("Modelled hormone during the move"),
             digest.forecasts,
             heading("Rationale"),

@@ -1,11 +1,13 @@
 """Blood draws as ServiceRequests, one per analyte."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import Any
 
 from crossgrain.dosing.plan import LabDraw
 from crossgrain.fhir.write.dosage import SNOMED, concept
-from crossgrain.fhir.write.letterhead import Letterhead, Resource, Scope
+from crossgrain.fhir.write.kept import PARTS, Dates, Wording, kept
+from crossgrain.fhir.write.letterhead import Letterhead, Resource, Scope, own_notes
 from crossgrain.fhir.write.narrative import paragraph, paragraphs
 
 LOINC = "http://loinc.org"
@@ -23,51 +25,81 @@ BEFORE_DOSE = (
 MAINTENANCE = "maintenance"
 
 
+@dataclass(frozen=True, slots=True)
+class Draw:
+    """The request for one analyte of a draw, but for whose blood it is.
+
+    Attributes
+    ----------
+    name : what the request is called
+    xhtml : what opens its narrative
+    notes : what is particular to it
+    elements : those that are the same for every patient
+    """
+
+    name: str
+    xhtml: str
+    notes: tuple[Resource, ...]
+    elements: Resource
+
+
 def service_requests(
-    letter: Letterhead, scope: Scope, draws: Iterable[LabDraw]
+    letter: Letterhead, scope: Scope, draws: tuple[LabDraw, ...]
 ) -> Iterator[Resource]:
     """Three requests per draw: TSH, free T4, free T3."""
-    for draw in draws:
-        about = [draw.statement, *not_steady(letter, draw)]
-        says, notes = paragraphs(about), letter.notes(scope, *about)
-        days, occurrence = lab_days(letter, draw), _occurrence(letter, draw)
-        for code, name in ANALYTES.items():
-            own = f"{scope.only_if_xhtml}{paragraph(f'{name}, {days}.')}{says}"
-            what = f"ServiceRequest|{scope.name}|{draw.purpose}|{draw.day}|{code}"
-            body = letter.request("ServiceRequest", what, scope, own)
-            body["note"] = notes
-            body["category"] = _LABORATORY
-            body["code"] = _CODES[code]
-            body.update(occurrence)
-            body["patientInstruction"] = BEFORE_DOSE
-            yield body
+    for draw in _draws(letter.wording, scope, draws):
+        body = letter.request("ServiceRequest", draw.name, scope, draw.xhtml)
+        body["note"] = letter.notes(draw.notes)
+        body.update(draw.elements)
+        yield body
+
+
+@kept(PARTS)
+def _draws(wording: Wording, scope: Scope, draws: tuple[LabDraw, ...]) -> tuple[Draw, ...]:
+    return tuple(_draw(wording, scope, draw, code) for draw in draws for code in ANALYTES)
+
+
+def _draw(wording: Wording, scope: Scope, draw: LabDraw, code: str) -> Draw:
+    about = [draw.statement, *not_steady(wording, draw)]
+    what = paragraph(f"{ANALYTES[code]}, {lab_days(wording, draw)}.")
+    return Draw(
+        name=f"ServiceRequest|{scope.name}|{draw.purpose}|{draw.day}|{code}",
+        xhtml=f"{scope.only_if_xhtml}{what}{paragraphs(about)}",
+        notes=own_notes(scope, *about),
+        elements={
+            "category": _LABORATORY,
+            "code": _CODES[code],
+            **_occurrence(wording, draw),
+            "patientInstruction": BEFORE_DOSE,
+        },
+    )
 
 
 _LABORATORY = [concept(SNOMED, "108252007", "Laboratory procedure")]
 _CODES = {code: {**concept(LOINC, code, name), "text": name} for code, name in ANALYTES.items()}
 
 
-def _occurrence(letter: Letterhead, draw: LabDraw) -> dict[str, Any]:
+def _occurrence(dates: Dates, draw: LabDraw) -> dict[str, Any]:
     if draw.purpose == MAINTENANCE or draw.repeat_days:
-        return {"occurrenceTiming": {"event": [letter.iso(day) for day in _days(draw)]}}
-    return {"occurrenceDateTime": letter.iso(draw.day)}
+        return {"occurrenceTiming": {"event": [dates.iso(day) for day in _days(draw)]}}
+    return {"occurrenceDateTime": dates.iso(draw.day)}
 
 
 def _days(draw: LabDraw) -> list[int]:
     return sorted({draw.day, *draw.repeat_days})
 
 
-def lab_days(letter: Letterhead, draw: LabDraw) -> str:
+def lab_days(dates: Dates, draw: LabDraw) -> str:
     """The days of a draw, in words."""
-    return ", ".join(letter.words(day) for day in _days(draw))
+    return ", ".join(dates.words(day) for day in _days(draw))
 
 
-def not_steady(letter: Letterhead, draw: LabDraw) -> list[str]:
+def not_steady(dates: Dates, draw: LabDraw) -> list[str]:
     """The date of the modelled steady state, where the draw comes before it."""
     steady = draw.modelled_steady_day
     if steady is None or draw.day >= steady:
         return []
     return [
-        f"The model calls the levels steady from {letter.words(steady)} on: at this draw they"
+        f"The model calls the levels steady from {dates.words(steady)} on: at this draw they"
         " are still moving."
     ]

@@ -2,19 +2,18 @@
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from datetime import date
-from functools import lru_cache
 from typing import Any
 
-from crossgrain.dosing.plan import Course, Plan, courses
+from crossgrain.dosing.plan import Course, Plan, Step, courses
 from crossgrain.fhir.identity import PLAN_SYSTEM, RESOURCE_SYSTEM, stable_id, urn
 from crossgrain.fhir.proposal import Outcome, Proposal
 from crossgrain.fhir.read.code_tables import CodeTables
 from crossgrain.fhir.read.record import Question
 from crossgrain.fhir.write.carried_over import carried_over, replaced_by
+from crossgrain.fhir.write.kept import PARTS, Wording, kept, wording_for
 from crossgrain.fhir.write.narrative import narrative, paragraphs, plain
 from crossgrain.fhir.write.plan_name import plan_name
-from crossgrain.fhir.write.words import CAUTION, date_words
+from crossgrain.fhir.write.words import CAUTION
 from crossgrain.safety.findings import Finding, Severity, most_severe_first
 
 Resource = dict[str, Any]
@@ -57,11 +56,10 @@ class Letterhead:
     """
 
     proposal: Proposal
-    codes: CodeTables
+    wording: Wording
     service_version: str
     plan_id: str
     care_plan_urn: str
-    first_ordinal: int
     authored: str
     encounter: str | None
     requester: str | None
@@ -71,8 +69,6 @@ class Letterhead:
     """The DetectedIssue of each finding."""
     holds: list[Resource]
     """References to the DetectedIssues of the holds."""
-    instructions: tuple[str, ...]
-    """What the findings add to the instruction of every order."""
     replaced: Mapping[str, Resource]
     """Medicine → the elements by which an order for it names what it replaces."""
     series: tuple[Course, ...]
@@ -102,11 +98,11 @@ class Letterhead:
 
     def iso(self, number: int) -> str:
         """The calendar date of a day of the plan, as FHIR writes it."""
-        return _calendar(self.first_ordinal + number)[0]
+        return self.wording.iso(number)
 
     def words(self, number: int) -> str:
         """The same, as a person reads it."""
-        return _calendar(self.first_ordinal + number)[1]
+        return self.wording.words(number)
 
     def id_of(self, what: str) -> str:
         """The stable id of one resource of this answer."""
@@ -141,9 +137,14 @@ class Letterhead:
             body["requester"] = {"reference": self.requester}
         return body
 
-    def notes(self, scope: Scope, *says: str) -> list[Resource]:
-        """The condition, what is particular to the request, then what every request says."""
-        return [*scope.only_if_notes, *_notes(says), *self.standing]
+    def notes(self, own: Iterable[Resource]) -> list[Resource]:
+        """What is particular to a request (see `own_notes`), then what every request says."""
+        return [*own, *self.standing]
+
+
+def own_notes(scope: Scope, *says: str) -> tuple[Resource, ...]:
+    """The condition, then what is particular to the request."""
+    return (*scope.only_if_notes, *_notes(says))
 
 
 def before_start(hold: Finding) -> str:
@@ -163,11 +164,16 @@ def standing_words(proposal: Proposal) -> tuple[str, ...]:
     return tuple(plain(text) for text in (*holds, *confirm, CAUTION))
 
 
+@kept(PARTS)
+def _courses(steps: tuple[Step, ...]) -> tuple[Course, ...]:
+    return courses(steps)
+
+
 def letterhead_for(proposal: Proposal, service_version: str, codes: CodeTables) -> Letterhead:
     """Gather what every resource of the answer to `proposal` carries."""
     plan = proposal.plan
-    series = courses(plan.steps) if plan else ()
-    branches = tuple(courses(b.steps) for b in plan.checkpoint.branches) if plan else ()
+    series = _courses(plan.steps) if plan else ()
+    branches = tuple(_courses(b.steps) for b in plan.checkpoint.branches) if plan else ()
     plan_id = stable_id(plain(plan_name(proposal, series, branches)))
     care_plan_urn = urn(resource_id(plan_id, "CarePlan"))
     encounter, requester = carried_over(proposal)
@@ -178,11 +184,14 @@ def letterhead_for(proposal: Proposal, service_version: str, codes: CodeTables) 
     )
     return Letterhead(
         proposal=proposal,
-        codes=codes,
+        wording=wording_for(
+            proposal.request.start.toordinal(),
+            tuple(dict.fromkeys(f.instruction for f in findings if f.instruction)),
+            codes,
+        ),
         service_version=service_version,
         plan_id=plan_id,
         care_plan_urn=care_plan_urn,
-        first_ordinal=proposal.request.start.toordinal(),
         authored=proposal.request.as_of.isoformat(),
         encounter=encounter,
         requester=requester,
@@ -193,7 +202,6 @@ def letterhead_for(proposal: Proposal, service_version: str, codes: CodeTables) 
             for finding, issue in zip(findings, issue_urns, strict=True)
             if finding.severity is Severity.HOLD
         ],
-        instructions=tuple(dict.fromkeys(f.instruction for f in findings if f.instruction)),
         replaced=replaced_by(proposal.record),
         series=series,
         branches=branches,
@@ -213,9 +221,3 @@ def resource_id(plan_id: str, what: str) -> str:
 def issue_name(place: int) -> str:
     """What the DetectedIssue of the finding in that place is called."""
     return f"DetectedIssue|{place}"
-
-
-@lru_cache(maxsize=4096)
-def _calendar(ordinal: int) -> tuple[str, str]:
-    day = date.fromordinal(ordinal)
-    return day.isoformat(), date_words(day)

@@ -1,6 +1,7 @@
 """Courses of the plan as MedicationRequests, one per product."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
+from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 from typing import Any
@@ -11,7 +12,8 @@ from crossgrain.dosing.regimens import DoseLine
 from crossgrain.dosing.tablets import Piece
 from crossgrain.fhir.read.code_tables import CodedDrug, CodeTables
 from crossgrain.fhir.write.dosage import dispense, dosage
-from crossgrain.fhir.write.letterhead import Letterhead, Resource, Scope
+from crossgrain.fhir.write.kept import PARTS, Wording, kept
+from crossgrain.fhir.write.letterhead import Letterhead, Resource, Scope, own_notes
 from crossgrain.fhir.write.narrative import paragraph
 from crossgrain.fhir.write.words import product
 
@@ -23,8 +25,32 @@ SAME_STRENGTH = (
 )
 
 
+@dataclass(frozen=True, slots=True)
+class Order:
+    """A request for one product over one course, but for whose it is.
+
+    Attributes
+    ----------
+    name : what the request is called
+    xhtml : what opens its narrative
+    medication : the product
+    preparation_id : the medicine
+    replaces : whether orders for that medicine may stand already
+    notes : what is particular to it
+    elements : those that are the same for every patient
+    """
+
+    name: str
+    xhtml: str
+    medication: dict[str, Any]
+    preparation_id: str
+    replaces: bool
+    notes: tuple[Resource, ...]
+    elements: Resource
+
+
 def medication_requests(
-    letter: Letterhead, scope: Scope, courses: Iterable[Course]
+    letter: Letterhead, scope: Scope, courses: tuple[Course, ...]
 ) -> Iterator[Resource]:
     """Requests for every course that needs an order.
 
@@ -34,9 +60,8 @@ def medication_requests(
     for course in courses:
         if course.line.tablets is None:
             check_as_taken(letter, course)
-            continue
-        for piece in course.line.tablets.pieces:
-            yield _request(letter, scope, course, piece)
+    for order in _orders(letter.wording, scope, courses):
+        yield _request(letter, scope, order)
 
 
 def check_as_taken(letter: Letterhead, course: Course) -> None:
@@ -65,31 +90,50 @@ def order_name(scope: Scope, course: Course, piece: Piece) -> str:
     )
 
 
-def _request(letter: Letterhead, scope: Scope, course: Course, piece: Piece) -> Resource:
-    line = course.line
-    instruction = dosage(letter, scope, course, piece)
-    body = letter.request(
-        "MedicationRequest",
-        order_name(scope, course, piece),
-        scope,
-        paragraph(instruction["text"]) + (paragraph(line.note) if line.note else ""),
-    )
-    body["medicationCodeableConcept"] = medication(letter, line.preparation, piece)
-    if line.part is not Part.NEW:
-        body.update(letter.replaced.get(line.preparation.id, {}))
+def _request(letter: Letterhead, scope: Scope, order: Order) -> Resource:
+    body = letter.request("MedicationRequest", order.name, scope, order.xhtml)
+    body["medicationCodeableConcept"] = order.medication
+    if order.replaces:
+        body.update(letter.replaced.get(order.preparation_id, {}))
     if letter.holds:
         body["detectedIssue"] = letter.holds
-    body["note"] = letter.notes(scope, line.note)
-    body["dosageInstruction"] = [instruction]
-    body["dispenseRequest"] = dispense(course, piece)
-    body["substitution"] = _SUBSTITUTION
+    body["note"] = letter.notes(order.notes)
+    body.update(order.elements)
     return body
 
 
-def medication(letter: Letterhead, preparation: Preparation, piece: Piece) -> dict[str, Any]:
+@kept(PARTS)
+def _orders(wording: Wording, scope: Scope, courses: tuple[Course, ...]) -> tuple[Order, ...]:
+    return tuple(
+        _order(wording, scope, course, piece)
+        for course in courses
+        if course.line.tablets
+        for piece in course.line.tablets.pieces
+    )
+
+
+def _order(wording: Wording, scope: Scope, course: Course, piece: Piece) -> Order:
+    line = course.line
+    instruction = dosage(wording, scope, course, piece)
+    return Order(
+        name=order_name(scope, course, piece),
+        xhtml=paragraph(instruction["text"]) + (paragraph(line.note) if line.note else ""),
+        medication=medication(wording.codes, line.preparation, piece),
+        preparation_id=line.preparation.id,
+        replaces=line.part is not Part.NEW,
+        notes=own_notes(scope, line.note),
+        elements={
+            "dosageInstruction": [instruction],
+            "dispenseRequest": dispense(course, piece),
+            "substitution": _SUBSTITUTION,
+        },
+    )
+
+
+def medication(codes: CodeTables, preparation: Preparation, piece: Piece) -> dict[str, Any]:
     """The product as text, with its verified code, or else the ingredient's."""
     strength = piece.strength
-    return _medication(letter.codes, preparation, strength.numerator, strength.denominator)
+    return _medication(codes, preparation, strength.numerator, strength.denominator)
 
 
 @lru_cache(maxsize=1024)

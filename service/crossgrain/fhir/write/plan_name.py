@@ -8,10 +8,11 @@ from collections.abc import Iterator, Sequence
 
 from crossgrain.dosing.plan import Course, LabDraw, Plan
 from crossgrain.fhir.proposal import Proposal
+from crossgrain.fhir.write.kept import PARTS, kept
 
 
 def plan_name(
-    proposal: Proposal, series: Sequence[Course], branches: Sequence[Sequence[Course]]
+    proposal: Proposal, series: tuple[Course, ...], branches: Sequence[tuple[Course, ...]]
 ) -> str:
     """Patient, days, what was asked, what was found, and every dose and draw of the plan.
 
@@ -35,19 +36,24 @@ def plan_name(
         *(question.expression for question in record.questions),
     ]
     if proposal.plan:
-        parts.extend(_contents(proposal.plan, series, branches))
+        parts.extend(filter(None, _contents(proposal.plan, series, branches)))
     return "|".join(parts)
 
 
 def _contents(
-    plan: Plan, series: Sequence[Course], branches: Sequence[Sequence[Course]]
+    plan: Plan, series: tuple[Course, ...], branches: Sequence[tuple[Course, ...]]
 ) -> Iterator[str]:
-    yield from map(_course, series)
-    yield from map(_draw, plan.labs)
+    yield _doses(series)
+    yield _draws(plan.labs)
     for branch, doses in zip(plan.checkpoint.branches, branches, strict=True):
         yield branch.reading
-        yield from map(_course, doses)
-        yield from map(_draw, branch.labs)
+        yield _doses(doses)
+        yield _draws(branch.labs)
+
+
+@kept(PARTS)
+def _doses(courses: tuple[Course, ...]) -> str:
+    return "|".join(map(_course, courses))
 
 
 def _course(course: Course) -> str:
@@ -60,5 +66,6 @@ def _course(course: Course) -> str:
     )
 
 
-def _draw(draw: LabDraw) -> str:
-    return f"{draw.purpose} {draw.day} {draw.repeat_days}"
+@kept(PARTS)
+def _draws(draws: tuple[LabDraw, ...]) -> str:
+    return "|".join(f"{draw.purpose} {draw.day} {draw.repeat_days}" for draw in draws)

@@ -6,6 +6,7 @@ from crossgrain.dosing.plan import BasisRow, Course, Forecast, LabDraw, Plan, Pr
 from crossgrain.dosing.targets import TargetDose
 from crossgrain.fhir.write.checkpoint import Option, checkpoint_words, option_words
 from crossgrain.fhir.write.issues import finding_words
+from crossgrain.fhir.write.kept import PARTS, Wording, kept
 from crossgrain.fhir.write.labs import lab_days, not_steady
 from crossgrain.fhir.write.letterhead import Letterhead
 from crossgrain.fhir.write.narrative import bullets, heading, paragraph, table
@@ -30,12 +31,13 @@ def target_words(dose: TargetDose) -> str:
     return " + ".join(parts) or "nothing"
 
 
-def dose_table(letter: Letterhead, courses: Iterable[Course]) -> str:
+@kept(PARTS)
+def dose_table(wording: Wording, courses: tuple[Course, ...]) -> str:
     """Every dose with its dates and tablets."""
     rows = (
         (
-            letter.words(course.first_day),
-            letter.words(course.last_day),
+            wording.words(course.first_day),
+            wording.words(course.last_day),
             daily_dose(course.line),
             pieces(course.line) + _split(course),
         )
@@ -49,10 +51,11 @@ def _split(course: Course) -> str:
     return "" if doses == 1 else f", in {doses} equal doses"
 
 
-def lab_list(letter: Letterhead, draws: Iterable[LabDraw]) -> str:
+@kept(PARTS)
+def lab_list(wording: Wording, draws: tuple[LabDraw, ...]) -> str:
     """The blood draws."""
     return bullets(
-        " ".join((f"{lab_days(letter, draw)}: {draw.statement}", *not_steady(letter, draw)))
+        " ".join((f"{lab_days(wording, draw)}: {draw.statement}", *not_steady(wording, draw)))
         for draw in draws
     )
 
@@ -66,11 +69,10 @@ def findings_block(letter: Letterhead) -> str:
     )
 
 
-def comparison_table(plan: Plan) -> str:
+@kept()
+def comparison_table(comparison: tuple[BasisRow, ...]) -> str:
     """The target on every basis, the one that was used marked."""
-    return table(
-        ("Basis", "LT4-equivalent now", "Target a day", "Source"), map(_row, plan.comparison)
-    )
+    return table(("Basis", "LT4-equivalent now", "Target a day", "Source"), map(_row, comparison))
 
 
 def _row(row: BasisRow) -> tuple[str, str, str, str]:
@@ -84,21 +86,21 @@ def _row(row: BasisRow) -> tuple[str, str, str, str]:
     )
 
 
-def forecast_list(letter: Letterhead, plan: Plan) -> str:
+@kept()
+def forecast_list(wording: Wording, forecasts: tuple[Forecast, Forecast]) -> str:
     """How low the patient runs under the plan, and under the prior therapy not chosen."""
     return bullets(
-        _forecast(letter, forecast, chosen) for forecast, chosen in zip(
-            plan.forecasts, ("Proposed", "Not chosen"), strict=True
-        )
-    )  # fmt: skip
+        _forecast(wording, forecast, chosen)
+        for forecast, chosen in zip(forecasts, ("Proposed", "Not chosen"), strict=True)
+    )
 
 
-def _forecast(letter: Letterhead, forecast: Forecast, chosen: str) -> str:
+def _forecast(wording: Wording, forecast: Forecast, chosen: str) -> str:
     lowest, t3 = forecast.lowest, forecast.t3_exposure
     return (
         f"{chosen}, {forecast.prior_therapy} ({PRIOR_WORDS[forecast.prior_therapy]}):"
         f" lowest coverage {_percent(lowest.lowest.value)} of the old regimen on"
-        f" {letter.words(int(lowest.lowest.day))} (basis {lowest.basis_id});"
+        f" {wording.words(int(lowest.lowest.day))} (basis {lowest.basis_id});"
         f" T3 exposure {_percent(t3[0].value)} to {_percent(t3[1].value)}.{_band(forecast)}"
     )
 
@@ -126,6 +128,6 @@ def checkpoint_block(letter: Letterhead, plan: Plan, choices: Iterable[Option]) 
 def _branches(letter: Letterhead, choices: Iterable[Option]) -> Iterator[str]:
     for choice in choices:
         yield paragraph(option_words(choice))
-        yield dose_table(letter, choice.courses)
-        yield lab_list(letter, choice.branch.labs)
+        yield dose_table(letter.wording, choice.courses)
+        yield lab_list(letter.wording, choice.branch.labs)
         yield bullets(choice.endings)

@@ -116,7 +116,7 @@ def _task(letter: Letterhead, scope: Scope, focus: str, day: int, says: str) -> 
     body["code"] = {"coding": [coding], "text": "End the standing order"}
     body["description"] = says
     body["focus"] = {"reference": focus}
-    body["note"] = letter.notes(scope)
+    body["note"] = letter.notes(scope.only_if_notes)
     body["restriction"] = {"period": {"start": letter.iso(day), "end": letter.iso(day)}}
     return body
 

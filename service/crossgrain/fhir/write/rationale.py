@@ -13,9 +13,12 @@ from crossgrain.dosing.plan import (
     Checkpoint,
     Extreme,
     Forecast,
+    LineDose,
     Plan,
+    Statement,
 )
 from crossgrain.dosing.targets import TargetDose
+from crossgrain.fhir.write.kept import Wording, kept
 from crossgrain.fhir.write.letterhead import Letterhead, Resource
 from crossgrain.fhir.write.narrative import plain
 from crossgrain.fhir.write.quantities import quantity, rounded
@@ -50,24 +53,37 @@ def _asked(letter: Letterhead) -> Iterator[Part]:
 def _planned(letter: Letterhead, plan: Plan) -> Iterator[Part]:
     yield _code("planned-pace", plan.pace)
     yield _code("planned-prior-therapy", plan.prior_therapy)
-    for statement in plan.rationale:
-        yield _group(
-            "statement",
-            _string("title", statement.title),
-            _string("arithmetic", statement.arithmetic),
-            *(_string("input", path) for path in statement.inputs),
-            _string("source", statement.source),
-        )
-    for row in plan.comparison:
-        yield _group("basis", *_basis(plan, row))
-    factor = spread(plan.comparison)
-    if factor is not None:
-        yield {"name": "spread", "valueDecimal": rounded(factor, 2)}
-    tablets = [f"{daily_dose(line)}: {pieces(line)}" for line in plan.aim_tablets]
-    yield _group("aim", *_dose(plan.aim), *(_string("tablets", words) for words in tablets))
-    yield _group("checkpoint", *_checkpoint(letter, plan.checkpoint))
-    for place, forecast in enumerate(plan.forecasts):
-        yield _group("forecast", *_forecast(letter, forecast, chosen=place == 0))
+    yield from map(_statement, plan.rationale)
+    yield from _compared(plan.comparison, plan.basis_id)
+    yield _aim(plan.aim, plan.aim_tablets)
+    yield _checkpoint(letter.wording, plan.checkpoint)
+    yield from _forecasts(letter.wording, plan.forecasts)
+
+
+@kept(parts=16)
+def _statement(statement: Statement) -> Part:
+    return _group(
+        "statement",
+        _string("title", statement.title),
+        _string("arithmetic", statement.arithmetic),
+        *(_string("input", path) for path in statement.inputs),
+        _string("source", statement.source),
+    )
+
+
+@kept()
+def _compared(comparison: tuple[BasisRow, ...], basis_id: str) -> tuple[Part, ...]:
+    bases = tuple(_group("basis", *_basis(row, basis_id)) for row in comparison)
+    factor = spread(comparison)
+    if factor is None:
+        return bases
+    return (*bases, {"name": "spread", "valueDecimal": rounded(factor, 2)})
+
+
+@kept()
+def _aim(aim: TargetDose, lines: tuple[LineDose, ...]) -> Part:
+    tablets = (f"{daily_dose(line)}: {pieces(line)}" for line in lines)
+    return _group("aim", *_dose(aim), *(_string("tablets", words) for words in tablets))
 
 
 def _order(letter: Letterhead, judgement: OrderJudgement) -> Iterator[Part]:
@@ -96,16 +112,16 @@ def _order(letter: Letterhead, judgement: OrderJudgement) -> Iterator[Part]:
 def _reading(letter: Letterhead, reading: Reading) -> Iterator[Part]:
     yield _daily("lt4-equivalent", reading.lt4_ug)
     yield _ratio("ratio", float(reading.ratio))
-    yield from _range(letter, reading.coverage.lowest, reading.coverage.highest)
+    yield from _range(letter.wording, reading.coverage.lowest, reading.coverage.highest)
 
 
-def _basis(plan: Plan, row: BasisRow) -> Iterator[Part]:
+def _basis(row: BasisRow, chosen: str) -> Iterator[Part]:
     yield _code("id", row.basis_id)
     yield _string("statement", row.statement)
     yield _string("source", row.source)
     yield _code("grade", row.grade)
     yield _flag("sets-checkpoint", row.sets_checkpoint)
-    yield _flag("chosen", row.basis_id == plan.basis_id)
+    yield _flag("chosen", row.basis_id == chosen)
     if row.lt4_equivalent_ug is not None:
         yield _daily("lt4-equivalent", row.lt4_equivalent_ug)
     if row.target:
@@ -123,33 +139,46 @@ def _dose(dose: TargetDose) -> Iterator[Part]:
         yield {"name": "grains", "valueDecimal": rounded(dose.grains, 3)}
 
 
-def _checkpoint(letter: Letterhead, checkpoint: Checkpoint) -> Iterator[Part]:
+@kept()
+def _checkpoint(wording: Wording, checkpoint: Checkpoint) -> Part:
+    return _group("checkpoint", *_waiting(wording, checkpoint))
+
+
+def _waiting(wording: Wording, checkpoint: Checkpoint) -> Iterator[Part]:
     yield _code("set-by", checkpoint.set_by)
     yield from _dose(checkpoint.dose)
     if checkpoint.held_above:
         yield _group("held", *_dose(checkpoint.held))
-    yield _date("reached-on", letter.iso(checkpoint.day))
-    yield _date("labs-on", letter.iso(checkpoint.lab_day))
-    yield _date("decision-on", letter.iso(checkpoint.decision_day))
+    yield _date("reached-on", wording.iso(checkpoint.day))
+    yield _date("labs-on", wording.iso(checkpoint.lab_day))
+    yield _date("decision-on", wording.iso(checkpoint.decision_day))
     for rung in checkpoint.ladder:
         yield _group("rung", _code("basis", rung.basis_id), *_dose(rung.target))
 
 
-def _forecast(letter: Letterhead, forecast: Forecast, *, chosen: bool) -> Iterator[Part]:
+@kept()
+def _forecasts(wording: Wording, forecasts: tuple[Forecast, Forecast]) -> tuple[Part, ...]:
+    return tuple(
+        _group("forecast", *_forecast(wording, forecast, chosen=place == 0))
+        for place, forecast in enumerate(forecasts)
+    )
+
+
+def _forecast(wording: Wording, forecast: Forecast, *, chosen: bool) -> Iterator[Part]:
     yield _code("prior-therapy", forecast.prior_therapy)
     yield _flag("chosen", chosen)
     for coverage in forecast.coverage:
-        yield _group("coverage", *_coverage(letter, coverage))
+        yield _group("coverage", *_coverage(wording, coverage))
     yield _group(
         "t3-exposure",
-        *_range(letter, *forecast.t3_exposure),
+        *_range(wording, *forecast.t3_exposure),
         _ratio("at-end", forecast.t3_exposure_at_end),
     )
     if forecast.t4_pool:
-        yield _group("t4-pool", *_range(letter, *forecast.t4_pool))
+        yield _group("t4-pool", *_range(wording, *forecast.t4_pool))
     pool = quantity(rounded(forecast.t4_pool_end_ug, 1), "ug")
     yield {"name": "t4-pool-end", "valueQuantity": pool}
-    yield _date("steady-on", letter.iso(forecast.steady_day))
+    yield _date("steady-on", wording.iso(forecast.steady_day))
     if forecast.band:
         yield _group("band", *_band(forecast.band))
 
@@ -163,17 +192,17 @@ def _band(band: Band) -> Iterator[Part]:
         yield _ratio(f"{name}-to", high)
 
 
-def _coverage(letter: Letterhead, coverage: BasisCoverage) -> Iterator[Part]:
+def _coverage(wording: Wording, coverage: BasisCoverage) -> Iterator[Part]:
     yield _code("basis", coverage.basis_id)
-    yield from _range(letter, coverage.lowest, coverage.highest)
+    yield from _range(wording, coverage.lowest, coverage.highest)
     yield _ratio("at-end", coverage.at_end)
     yield _flag("secant", coverage.secant)
 
 
-def _range(letter: Letterhead, lowest: Extreme, highest: Extreme) -> Iterator[Part]:
+def _range(wording: Wording, lowest: Extreme, highest: Extreme) -> Iterator[Part]:
     for name, extreme in (("lowest", lowest), ("highest", highest)):
         yield _ratio(name, extreme.value)
-        yield _date(f"{name}-on", letter.iso(floor(extreme.day)))
+        yield _date(f"{name}-on", wording.iso(floor(extreme.day)))
 
 
 def _group(name: str, *parts: Part) -> Part:
