@@ -1,0 +1,52 @@
+"""Plans made before, kept for the next patient on the same doses.
+
+A plan follows from doses, a wish and tables alone. In a day of prescribing the same few tablets
+come up again and again, and one order is often judged three times while it is written. So the
+plans asked for lately are kept, without whose they were: the places that a dose was read from
+and the patient's weight are left out, and put into the rationale anew each time.
+"""
+
+from dataclasses import replace
+from functools import lru_cache
+
+from crossgrain.dosing.plan import Plan
+from crossgrain.dosing.planner import Draft, Tables, Wish, draft_of, finished
+from crossgrain.dosing.regimens import Regimen
+
+MOST_KEPT = 1024
+"""About 25 kB each."""
+
+
+class KeptPlans:
+    """The planner over one set of tables, with its plans of late.
+
+    Parameters
+    ----------
+    tables : what it works from; never to change
+    most : how many plans are kept, the least lately asked for dropped first; 0 keeps none
+    """
+
+    def __init__(self, tables: Tables, most: int = MOST_KEPT) -> None:
+        self._tables = tables
+
+        @lru_cache(maxsize=most)
+        def draft(regimen: Regimen, wish: Wish) -> Draft:
+            return draft_of(regimen, wish, tables)
+
+        self._draft = draft
+
+    def plan_switch(self, regimen: Regimen, wish: Wish) -> Plan:
+        """The same as `planner.plan_switch` gives, and raises, over the same tables."""
+        draft = self._draft(_anonymous(regimen), replace(wish, weight_kg=None))
+        return finished(draft, regimen, wish, self._tables)
+
+    @property
+    def found(self) -> tuple[int, int]:
+        """How often a plan was at hand, and how often it had to be made."""
+        asked = self._draft.cache_info()
+        return asked.hits, asked.misses
+
+
+def _anonymous(regimen: Regimen) -> Regimen:
+    """The doses without the places that they were read from."""
+    return Regimen(tuple(replace(line, origin="") for line in regimen))
