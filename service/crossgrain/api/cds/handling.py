@@ -54,24 +54,25 @@ class Hooks:
             where the call is unusable, or lacks what every judgement needs (412).
         """
         call = read_call(body, service_id)
+        day = today(self._tables.clock, self._zone)  # once: a call lies in one day
         brought = self._gatherer.brought(call)
         if call.hook != PATIENT_VIEW:
-            call = await self._of_hormone(call, brought)
-            if not call.selected or not self._is_finished(call):
+            call = await self._of_hormone(call, brought, day)
+            if not call.selected or not self._is_finished(call, day):
                 return []
         gathered = await self._gatherer.completed(call, brought)
         check_required(gathered)
         check_patient(gathered, call.patient_id)
         gathered = await self._gatherer.with_medications(call, gathered)
         if call.hook == PATIENT_VIEW:
-            return self._on_past_switch(call, gathered)
-        return self._on_orders(call, gathered)
+            return self._on_past_switch(call, gathered, day)
+        return self._on_orders(call, gathered, day)
 
-    def _on_past_switch(self, call: HookCall, gathered: list[Gathered]) -> list[Card]:
-        flags = review(assemble(gathered, ()), self._tables.catalogue, self._today())
+    def _on_past_switch(self, call: HookCall, gathered: list[Gathered], day: date) -> list[Card]:
+        flags = review(assemble(gathered, ()), self._tables.catalogue, day)
         return [review_card(call.instance, flags, _not_whole(gathered))] if flags else []
 
-    async def _of_hormone(self, call: HookCall, brought: list[Gathered]) -> HookCall:
+    async def _of_hormone(self, call: HookCall, brought: list[Gathered], day: date) -> HookCall:
         """The call with the thyroid hormone orders alone, before any data are asked for.
 
         What an order is for is told by its medication, whatever else it says: an order for
@@ -86,30 +87,27 @@ class Hooks:
         around = [stub_of(call.patient_id), *medications]
         if call.selected:
             around = await self._gatherer.with_medications(call, around)
-        kept = tuple(draft for draft in call.drafts if self._is_hormone(draft, around))
+        kept = tuple(draft for draft in call.drafts if self._is_hormone(draft, around, day))
         selected = tuple(draft for draft in call.selected if draft in kept)
         return replace(call, drafts=kept, selected=selected)
 
-    def _is_hormone(self, draft: Draft, around: list[Gathered]) -> bool:
+    def _is_hormone(self, draft: Draft, around: list[Gathered], day: date) -> bool:
         bare = {key: value for key, value in draft.resource.items() if key in _NAMES_THE_MEDICINE}
         looked_at = assemble(around, [replace(draft, resource=bare)])
-        record = read(looked_at, self._tables.catalogue, self._today())
+        record = read(looked_at, self._tables.catalogue, day)
         return bool(record.questions) or bool(orders_in(record))
 
-    def _is_finished(self, call: HookCall) -> bool:
+    def _is_finished(self, call: HookCall, day: date) -> bool:
         """While an order is being selected its details may not be there yet: wait for them."""
         if call.hook != ORDER_SELECT:
             return True
         looked_at = assemble([stub_of(call.patient_id)], call.selected)
-        return not read(looked_at, self._tables.catalogue, self._today()).questions
+        return not read(looked_at, self._tables.catalogue, day).questions
 
-    def _today(self) -> date:
-        return today(self._tables.clock, self._zone)
-
-    def _on_orders(self, call: HookCall, gathered: list[Gathered]) -> list[Card]:
+    def _on_orders(self, call: HookCall, gathered: list[Gathered], day: date) -> list[Card]:
         assembled = assemble(gathered, call.drafts)
-        record = read(assembled, self._tables.catalogue, self._today())
-        advice = advise(record, self._tables.catalogue, self._today(), self._basis)
+        record = read(assembled, self._tables.catalogue, day)
+        advice = advise(record, self._tables.catalogue, day, self._basis)
         desk = CardDesk(
             instance=call.instance,
             assembled=assembled,
