@@ -23,6 +23,7 @@ from crossgrain.api.clock import Clock, Ticks, now, ticks
 from crossgrain.api.conformance.routes import add_conformance
 from crossgrain.api.documentation import COMPONENTS, DESCRIPTION
 from crossgrain.api.error_handlers import add_error_handlers
+from crossgrain.api.limits import Turns
 from crossgrain.api.logs import quiet_libraries
 from crossgrain.api.metrics import Metrics
 from crossgrain.api.openapi_examples import add_examples
@@ -65,6 +66,7 @@ def create_app(
         redirect_slashes=False,
         lifespan=partial(_lifespan, fetcher, guarded),
     )
+    app.state.turns = Turns()
     desk = desk_over(catalogue, clock)
     add_operations(app, desk, settings)
     add_conformance(app, desk, settings)
