@@ -1,0 +1,101 @@
+"""The figures as tables in Markdown, the aims beside them."""
+
+import statistics
+from collections.abc import Sequence
+from typing import Any
+
+from .aims import verdicts
+from .cells import Cell
+from .found import Found
+from .lines import slope
+
+
+def tables(found: Found) -> str:
+    """All of it for a person's eyes, in Markdown."""
+    parts = [
+        _start_line(found),
+        _sent_table(found),
+        _load_table(found),
+        _cost_table(found),
+        _soak_lines(found),
+        _aims_table(found),
+    ]
+    return "\n\n".join(part for part in parts if part)
+
+
+def _start_line(found: Found) -> str:
+    if not found.starts:
+        return ""
+    each = ", ".join(f"{seconds:.2f}" for seconds in found.starts)
+    return f"Start to ready, seconds: {each}; median {statistics.median(found.starts):.2f}"
+
+
+def _sent_table(found: Found) -> str:
+    heads = ("resources", "bodies", "kB sent", "kB answered", "whole plans")
+    rows = [
+        (s.size, s.count, f"{s.body_bytes / 1000:.0f}", f"{s.answer_bytes / 1000:.0f}",
+         f"{s.share_of_plans:.0%}")
+        for s in found.sent
+    ]  # fmt: skip
+    return _table(heads, rows)
+
+
+def _load_table(found: Found) -> str:
+    heads = (
+        "resources", "connections", "route", "p50 ms", "p95 ms", "p99 ms", "200s/s",
+        "200s per core-second", "others", "MiB before", "MiB after", "other cores",
+    )  # fmt: skip
+    return _table(heads, [_load_row(cell) for cell in found.cells])
+
+
+def _load_row(cell: Cell) -> tuple[Any, ...]:
+    answers = cell.answers
+    times = [f"{answers.percentile_ms(percent):.1f}" for percent in (50, 95, 99)]
+    other = [f"{times} × {status}" for status, times in answers.refused.items()]
+    failed = [f"{times} {kind}" for kind, times in answers.errors.items() if times]
+    return (
+        cell.size, cell.connections, cell.route, *times, f"{answers.good_a_second:.0f}",
+        f"{cell.per_core:.0f}", ", ".join([*other, *failed]) or "none",
+        f"{cell.memory_before:.0f}", f"{cell.memory_after:.0f}", f"{cell.others:.2f}",
+    )  # fmt: skip
+
+
+def _cost_table(found: Found) -> str:
+    heads = ("route", *(f"{size} resources, ms" for size, _ in found.costs("echo")), "nearest line")
+    rows = []
+    for route in ("proposal", "echo"):
+        costs = found.costs(route)
+        if len(costs) > 1:
+            steep, start = slope(costs)
+            line = f"{start:.2f} ms + {steep * 1000:.1f} µs per resource"
+            rows.append((route, *(f"{ms:.2f}" for _, ms in costs), line))
+    return _table(heads, rows)
+
+
+def _soak_lines(found: Found) -> str:
+    if found.soak is None:
+        return ""
+    soak = found.soak
+    heads = ("answered", "MiB before", "at a tenth", "at the end", "peak", "KiB per 1000", "others")
+    (_, first), *_, (answered, last) = soak.samples
+    row = (
+        answered, f"{first:.1f}", f"{last - soak.growth_mib:.1f}", f"{last:.1f}",
+        f"{soak.peak_mib:.1f}", f"{soak.kib_a_thousand:.1f}", soak.refused or "none",
+    )  # fmt: skip
+    return _table(heads, [row])
+
+
+def _aims_table(found: Found) -> str:
+    rows = [(v.aim, v.measured, "met" if v.met else "NOT met") for v in verdicts(found)]
+    return _table(("aim", "measured", ""), rows)
+
+
+def _table(heads: Sequence[str], rows: Sequence[Sequence[object]]) -> str:
+    if not rows:
+        return ""
+    cells = [[str(cell) for cell in row] for row in rows]
+    widths = [max(map(len, column)) for column in zip(heads, *cells, strict=True)]
+    lines = [heads, ["-" * width for width in widths], *cells]
+    return "\n".join(
+        f"| {' | '.join(c.ljust(w) for c, w in zip(line, widths, strict=True))} |" for line in lines
+    )
