@@ -5,9 +5,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from crossgrain.catalogue import Catalogue
-from crossgrain.dosing.comparison import aim_on, compare
+from crossgrain.dosing.comparison import aim_on
 from crossgrain.dosing.errors import Category, DomainError
-from crossgrain.dosing.plan import Plan, PriorTherapy
+from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.planner import Wish
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.targets import Target
@@ -51,13 +51,16 @@ def propose(record: Record, request: SwitchRequest, catalogue: Catalogue) -> Pro
         return Proposal(request, target, replace(record, questions=open_questions), (), None)
     judgement = judge(record, orders, request.basis_id, catalogue) if orders else None
     on_order = order_findings(judgement, catalogue.rules) if judgement else ()
-    rows = compare(record.regimen, catalogue.bases, target, request.mixture)
+    plans = catalogue.plans[_desiccated_family(record, request)]
+    rows = plans.compare(record.regimen, target, request.mixture)
     aim = aim_on(request.basis_id, rows)
     intent = intent_for(record.regimen, target, aim, catalogue.bases)
     found = (*on_order, *before_plan(record.facts, intent, catalogue.rules))
     plan = None
     if not _stops(found):
-        plan = _plan(record, request, target, catalogue, constraints(found, catalogue.rules))
+        wish = _wish(record, request, target, constraints(found, catalogue.rules))
+        catalogue.policy.pace(request.pace)  # unknown, it is an error even where not used
+        plan = plans.plan_switch(record.regimen, wish)
         found = (*found, *after_plan(plan, record.facts, catalogue.rules))
     if _stops(found):
         plan = None
@@ -68,14 +71,9 @@ def _stops(findings: Iterable[Finding]) -> bool:
     return any(finding.severity is Severity.STOP for finding in findings)
 
 
-def _plan(
-    record: Record,
-    request: SwitchRequest,
-    target: Target,
-    catalogue: Catalogue,
-    limits: Constraints,
-) -> Plan:
-    wish = Wish(
+def _wish(record: Record, request: SwitchRequest, target: Target, limits: Constraints) -> Wish:
+    """What was asked, as far as the findings let it be."""
+    return Wish(
         target=target,
         basis_id=request.basis_id,
         pace_id=CAUTIOUS if limits.cautious_only else request.pace,
@@ -85,9 +83,6 @@ def _plan(
         tsh_every_days=limits.tsh_every_days,
         weight_kg=record.facts.weight_kg,
     )
-    catalogue.policy.pace(request.pace)  # an unknown pace is an error even where another is used
-    family = _desiccated_family(record, request)
-    return catalogue.plans[family].plan_switch(record.regimen, wish)
 
 
 def _desiccated_family(record: Record, request: SwitchRequest) -> str:

@@ -9,9 +9,11 @@ and the patient's weight are left out, and put into the rationale anew each time
 from dataclasses import replace
 from functools import lru_cache
 
-from crossgrain.dosing.plan import Plan
-from crossgrain.dosing.planner import Draft, Tables, Wish, draft_of, finished
+from crossgrain.dosing.comparison import compare
+from crossgrain.dosing.plan import BasisRow, Plan
+from crossgrain.dosing.planner import Draft, Tables, Wish, draft_of, finished, numbered
 from crossgrain.dosing.regimens import Regimen
+from crossgrain.dosing.targets import Mixture, Target
 
 MOST_KEPT = 1024
 """About 25 kB each."""
@@ -30,23 +32,26 @@ class KeptPlans:
         self._tables = tables
 
         @lru_cache(maxsize=most)
+        def rows(regimen: Regimen, target: Target, mixture: Mixture) -> tuple[BasisRow, ...]:
+            return compare(regimen, tables.bases, target, mixture)
+
+        @lru_cache(maxsize=most)
         def draft(regimen: Regimen, wish: Wish) -> Draft:
             return draft_of(regimen, wish, tables)
 
-        self._draft = draft
+        self._rows, self._draft = rows, draft
+
+    def compare(self, regimen: Regimen, target: Target, mixture: Mixture) -> tuple[BasisRow, ...]:
+        """The same as `comparison.compare` gives over the same tables."""
+        return self._rows(numbered(regimen), target, mixture)
 
     def plan_switch(self, regimen: Regimen, wish: Wish) -> Plan:
         """The same as `planner.plan_switch` gives, and raises, over the same tables."""
-        draft = self._draft(_anonymous(regimen), replace(wish, weight_kg=None))
-        return finished(draft, regimen, wish, self._tables)
+        draft = self._draft(numbered(regimen), replace(wish, weight_kg=None))
+        return finished(draft, regimen, wish.weight_kg, self._tables.cross_checks)
 
     @property
     def found(self) -> tuple[int, int]:
         """How often a plan was at hand, and how often it had to be made."""
         asked = self._draft.cache_info()
         return asked.hits, asked.misses
-
-
-def _anonymous(regimen: Regimen) -> Regimen:
-    """The doses without the places that they were read from."""
-    return Regimen(tuple(replace(line, origin="") for line in regimen))

@@ -4,7 +4,7 @@ Day 0 is the day that the plan starts. Every period is given by its first and la
 both included.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
@@ -250,6 +250,16 @@ class Statement:
     arithmetic: str
     inputs: tuple[str, ...]
     source: str
+
+    def read_at(self, origins: Sequence[str]) -> "Statement":
+        """The same, where `inputs` are numbers of dose lines, with the places they stand for.
+
+        A line that was read nowhere, as in a calculation by hand, is left out.
+        """
+        if not self.inputs:
+            return self
+        places = (origins[int(number)] for number in self.inputs)
+        return Statement(self.title, self.arithmetic, tuple(filter(None, places)), self.source)
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,9 +15,7 @@ from crossgrain.dosing.case import Case, Enabled, order_line
 from crossgrain.dosing.comparison import aim_on, compare
 from crossgrain.dosing.crosschecks import CrossChecks
 from crossgrain.dosing.errors import Category, DomainError
-from crossgrain.dosing.forecast import (
-    coverage_weights,
-)
+from crossgrain.dosing.forecast import coverage_weights
 from crossgrain.dosing.kinetics import KineticsTable, intake_of
 from crossgrain.dosing.ladder import checkpoint_dose, ladder_to
 from crossgrain.dosing.moves import Products, amounts_of, as_dose, medicines, old_amounts
@@ -33,10 +31,11 @@ from crossgrain.dosing.plan import (
     PriorTherapy,
     Rung,
     Stage,
+    Statement,
 )
 from crossgrain.dosing.policy import Policy
-from crossgrain.dosing.rationale import explain_dose, explain_moves
-from crossgrain.dosing.regimens import Regimen
+from crossgrain.dosing.rationale import by_weight, explain_dose, explain_moves
+from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.tablets import search_tablets
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
 from crossgrain.dosing.wording import UNITS, number
@@ -71,14 +70,19 @@ class Tables:
 
 @dataclass(frozen=True, slots=True)
 class Draft:
-    """A plan, whoever's record it is made from.
+    """A plan, whosever it is.
 
-    The rationale of `plan` lacks its first part, which names the places that doses were read
-    from and the patient's weight: see `finished`.
+    Attributes
+    ----------
+    plan : all of it but its rationale
+    about_dose : the rationale's first part; for the places that doses were read from it has
+        their numbers, see `numbered`
+    about_moves : its second part
     """
 
-    case: Case
     plan: Plan
+    about_dose: tuple[Statement, ...]
+    about_moves: tuple[Statement, ...]
 
 
 def plan_switch(regimen: Regimen, wish: Wish, tables: Tables) -> Plan:
@@ -91,19 +95,33 @@ def plan_switch(regimen: Regimen, wish: Wish, tables: Tables) -> Plan:
         not reach the dose; `pace` unknown; `target` is what is taken already; `stock` makes
         no such dose.
     """
-    return finished(draft_of(regimen, wish, tables), regimen, wish, tables)
+    draft = draft_of(numbered(regimen), wish, tables)
+    return finished(draft, regimen, wish.weight_kg, tables.cross_checks)
 
 
-def finished(draft: Draft, regimen: Regimen, wish: Wish, tables: Tables) -> Plan:
-    """The plan for one patient; `regimen` takes the doses that `draft` was made for."""
-    plan = draft.plan
-    case = replace(draft.case, regimen=regimen)
-    dose = explain_dose(case, plan, tables.cross_checks, wish.weight_kg)
-    return replace(plan, rationale=(*dose, *plan.rationale))
+def numbered(regimen: Regimen) -> Regimen:
+    """The doses with their number for the place that they were read from: 0, 1, ..."""
+    lines = (
+        DoseLine(line.preparation, line.cycle, str(number)) for number, line in enumerate(regimen)
+    )
+    return Regimen(tuple(lines))
+
+
+def finished(
+    draft: Draft, regimen: Regimen, weight_kg: Fraction | None, checks: CrossChecks
+) -> Plan:
+    """The plan for one patient, of the very doses that the draft was made for."""
+    origins = [line.origin for line in regimen]
+    rationale = (
+        *(statement.read_at(origins) for statement in draft.about_dose),
+        *by_weight(checks, weight_kg),
+        *draft.about_moves,
+    )
+    return replace(draft.plan, rationale=rationale)
 
 
 def draft_of(regimen: Regimen, wish: Wish, tables: Tables) -> Draft:
-    """Everything of a plan but what names the record; raises as `plan_switch` does."""
+    """Plan a switch from doses that are `numbered`; raises as `plan_switch` does."""
     rows = compare(regimen, tables.bases, wish.target, wish.mixture)
     case = _case(regimen, wish, tables, rows)
     aim = aim_on(wish.basis_id, rows)
@@ -141,7 +159,7 @@ def draft_of(regimen: Regimen, wish: Wish, tables: Tables) -> Draft:
         forecasts=forecasts,
         rationale=(),
     )
-    return Draft(case, replace(plan, rationale=explain_moves(case, plan)))
+    return Draft(plan, explain_dose(case, plan, tables.cross_checks), explain_moves(case, plan))
 
 
 def _case(regimen: Regimen, wish: Wish, tables: Tables, rows: Sequence[BasisRow]) -> Case:

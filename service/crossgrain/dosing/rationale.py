@@ -15,16 +15,27 @@ from crossgrain.dosing.targets import Target
 from crossgrain.dosing.wording import UNITS, dose_words, number, off_ratio
 
 
-def explain_dose(
-    case: Case, plan: Plan, checks: CrossChecks, weight_kg: Fraction | None
-) -> tuple[Statement, ...]:
+def explain_dose(case: Case, plan: Plan, checks: CrossChecks) -> tuple[Statement, ...]:
     """The first part of a rationale: what is taken, what that is worth, and the target."""
     return (
         *_taken(case),
         *_worth(case, plan),
         _target(case, plan),
-        *_against_tables(case, plan, checks, weight_kg),
+        *_against_tables(case, plan, checks),
     )
+
+
+def by_weight(checks: CrossChecks, weight_kg: Fraction | None) -> Iterator[Statement]:
+    """What full replacement would be for so heavy a patient, where the weight is known."""
+    if weight_kg is not None:
+        full = checks.lt4_ug_per_kg * weight_kg
+        yield Statement(
+            f"Full replacement by weight would be {number(full)} µg LT4 a day",
+            f"{number(checks.lt4_ug_per_kg)} µg/kg × {number(weight_kg)} kg; a reference beside"
+            " the bases, not a target",
+            (),
+            checks.weight_source,
+        )
 
 
 def explain_moves(case: Case, plan: Plan) -> tuple[Statement, ...]:
@@ -112,9 +123,7 @@ def _target(case: Case, plan: Plan) -> Statement:
     )
 
 
-def _against_tables(
-    case: Case, plan: Plan, checks: CrossChecks, weight_kg: Fraction | None
-) -> Iterator[Statement]:
+def _against_tables(case: Case, plan: Plan, checks: CrossChecks) -> Iterator[Statement]:
     kinds = case.regimen.kinds
     if plan.target is Target.LEVOTHYROXINE and kinds == {Kind.DESICCATED_THYROID}:
         mg = sum((line.daily for line in case.regimen), Fraction(0))
@@ -130,15 +139,6 @@ def _against_tables(
                 _origins(case),
                 checks.handout_source,
             )
-    if weight_kg is not None:
-        full = checks.lt4_ug_per_kg * weight_kg
-        yield Statement(
-            f"Full replacement by weight would be {number(full)} µg LT4 a day",
-            f"{number(checks.lt4_ug_per_kg)} µg/kg × {number(weight_kg)} kg; a reference beside"
-            " the bases, not a target",
-            (),
-            checks.weight_source,
-        )
     if Kind.DESICCATED_THYROID in kinds or plan.aim.grains:
         yield Statement(
             "A labelled grain is counted the same in both strength families",

@@ -55,20 +55,22 @@ def constraints(findings: tuple[Finding, ...], rules: RuleTable) -> Constraints:
 
 
 def _raised(case: Case, rules: RuleTable) -> dict[str, Hit]:
-    hits = {
-        code: BEFORE[code](case, rule)
-        for code, rule in rules.before.items()
-        if GATES[rule.when](case)
-    }
+    hits = {code: BEFORE[code](case, rule) for code, rule in _applying(case, rules)}
     return {code: hit for code, hit in hits.items() if hit is not None}
+
+
+def _applying(case: Case, rules: RuleTable) -> list[tuple[str, Rule]]:
+    """The rules whose gate is open, by code."""
+    is_open = {when: gate(case) for when, gate in GATES.items()}
+    return [(code, rule) for code, rule in rules.before.items() if is_open[rule.when]]
 
 
 def _unchecked(case: Case, rules: RuleTable, raised: Mapping[str, Hit]) -> tuple[Unchecked, ...]:
     lacking = {need for need, entry in rules.missing.items() if LACKS[need](case, entry)}
     return tuple(
         Unchecked(code, lacks)
-        for code, rule in rules.before.items()
-        if code not in raised and GATES[rule.when](case)
+        for code, rule in _applying(case, rules)
+        if code not in raised
         if (lacks := tuple(need for need in rule.needs if need in lacking))
     )
 

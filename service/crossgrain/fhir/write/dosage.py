@@ -7,10 +7,10 @@ from typing import Any
 from crossgrain.dosing.plan import Course, LineDose
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.tablets import Piece
-from crossgrain.fhir.write.kept import Wording
 from crossgrain.fhir.write.letterhead import Scope
 from crossgrain.fhir.write.narrative import plain
 from crossgrain.fhir.write.quantities import counted, exact_quantity
+from crossgrain.fhir.write.wording import Wording
 from crossgrain.fhir.write.words import amount, generic_name, product, tablets
 
 SNOMED = "http://snomed.info/sct"

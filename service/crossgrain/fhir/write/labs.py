@@ -4,11 +4,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from crossgrain.dosing.once import kept
 from crossgrain.dosing.plan import LabDraw
 from crossgrain.fhir.write.dosage import SNOMED, concept
-from crossgrain.fhir.write.kept import PARTS, Dates, Wording, kept
 from crossgrain.fhir.write.letterhead import Letterhead, Resource, Scope, own_notes
 from crossgrain.fhir.write.narrative import paragraph, paragraphs
+from crossgrain.fhir.write.wording import PARTS, Dates, Wording
 
 LOINC = "http://loinc.org"
 ANALYTES = {

@@ -4,15 +4,16 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from crossgrain.dosing.once import kept
 from crossgrain.dosing.plan import Course, Plan, Step, courses
 from crossgrain.fhir.identity import PLAN_SYSTEM, RESOURCE_SYSTEM, stable_id, urn
 from crossgrain.fhir.proposal import Outcome, Proposal
 from crossgrain.fhir.read.code_tables import CodeTables
 from crossgrain.fhir.read.record import Question
 from crossgrain.fhir.write.carried_over import carried_over, replaced_by
-from crossgrain.fhir.write.kept import PARTS, Wording, kept, wording_for
 from crossgrain.fhir.write.narrative import narrative, paragraphs, plain
 from crossgrain.fhir.write.plan_name import plan_name
+from crossgrain.fhir.write.wording import PARTS, Wording, wording_for
 from crossgrain.fhir.write.words import CAUTION
 from crossgrain.safety.findings import Finding, Severity, most_severe_first
 

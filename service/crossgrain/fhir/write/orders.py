@@ -6,15 +6,16 @@ from fractions import Fraction
 from functools import lru_cache
 from typing import Any
 
+from crossgrain.dosing.once import kept
 from crossgrain.dosing.plan import Course, LineDose, Part
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.dosing.tablets import Piece
 from crossgrain.fhir.read.code_tables import CodedDrug, CodeTables
 from crossgrain.fhir.write.dosage import dispense, dosage
-from crossgrain.fhir.write.kept import PARTS, Wording, kept
 from crossgrain.fhir.write.letterhead import Letterhead, Resource, Scope, own_notes
 from crossgrain.fhir.write.narrative import paragraph
+from crossgrain.fhir.write.wording import PARTS, Wording
 from crossgrain.fhir.write.words import product
 
 SUBSTITUTION = "http://terminology.hl7.org/CodeSystem/v3-substanceAdminSubstitution"

@@ -6,9 +6,10 @@ filed with ``ifNoneExist``, would silently lose to the one filed before it.
 
 from collections.abc import Iterator, Sequence
 
+from crossgrain.dosing.once import kept
 from crossgrain.dosing.plan import Course, LabDraw, Plan
 from crossgrain.fhir.proposal import Proposal
-from crossgrain.fhir.write.kept import PARTS, kept
+from crossgrain.fhir.write.wording import PARTS
 
 
 def plan_name(

@@ -2,15 +2,16 @@
 
 from collections.abc import Iterable, Iterator
 
+from crossgrain.dosing.once import kept
 from crossgrain.dosing.plan import BasisRow, Course, Forecast, LabDraw, Plan, PriorTherapy
 from crossgrain.dosing.targets import TargetDose
 from crossgrain.fhir.write.checkpoint import Option, checkpoint_words, option_words
 from crossgrain.fhir.write.issues import finding_words
-from crossgrain.fhir.write.kept import PARTS, Wording, kept
 from crossgrain.fhir.write.labs import lab_days, not_steady
 from crossgrain.fhir.write.letterhead import Letterhead
 from crossgrain.fhir.write.narrative import bullets, heading, paragraph, table
 from crossgrain.fhir.write.quantities import rounded
+from crossgrain.fhir.write.wording import PARTS, Wording
 from crossgrain.fhir.write.words import daily_dose, pieces
 
 PRIOR_WORDS = {

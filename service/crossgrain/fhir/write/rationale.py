@@ -6,6 +6,7 @@ from math import floor
 from typing import Any
 
 from crossgrain.dosing.comparison import spread
+from crossgrain.dosing.once import kept
 from crossgrain.dosing.plan import (
     Band,
     BasisCoverage,
@@ -18,10 +19,10 @@ from crossgrain.dosing.plan import (
     Statement,
 )
 from crossgrain.dosing.targets import TargetDose
-from crossgrain.fhir.write.kept import Wording, kept
 from crossgrain.fhir.write.letterhead import Letterhead, Resource
 from crossgrain.fhir.write.narrative import plain
 from crossgrain.fhir.write.quantities import quantity, rounded
+from crossgrain.fhir.write.wording import Wording
 from crossgrain.fhir.write.words import daily_dose, pieces
 from crossgrain.safety.judgement import OrderJudgement
 from crossgrain.safety.order import Reading

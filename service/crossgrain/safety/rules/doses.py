@@ -3,7 +3,8 @@
 from collections.abc import Callable, Iterator
 from fractions import Fraction
 
-from crossgrain.dosing.plan import LineDose, Plan, Step
+from crossgrain.dosing.once import kept
+from crossgrain.dosing.plan import Checkpoint, LineDose, Plan, Step
 from crossgrain.dosing.preparations import Kind
 from crossgrain.safety.rule import Case, Hit, PlanCase, PlanPredicate, Predicate, Rule
 
@@ -21,10 +22,10 @@ def _lt4_high_today(case: Case, rule: Rule) -> Hit | None:
     return Hit(tuple(line.origin for line in case.facts.regimen), {"dose": shown})
 
 
-def every_step(plan: Plan) -> Iterator[Step]:
+def _every_step(steps: tuple[Step, ...], checkpoint: Checkpoint) -> Iterator[Step]:
     """The unconditional steps, then those of every branch."""
-    yield from plan.steps
-    for branch in plan.checkpoint.branches:
+    yield from steps
+    for branch in checkpoint.branches:
         yield from branch.steps
 
 
@@ -32,8 +33,22 @@ def _t3_ug(step: Step) -> Fraction:
     return sum((ln.preparation.t3_ug(ln.amount) for ln in step.lines), Fraction(0))
 
 
+@kept()
+def _most_t3_ug(steps: tuple[Step, ...], checkpoint: Checkpoint) -> Fraction:
+    return max(map(_t3_ug, _every_step(steps, checkpoint)), default=Fraction(0))
+
+
+@kept(parts=2)
+def _lines_of(kind: Kind, steps: tuple[Step, ...], checkpoint: Checkpoint) -> tuple[LineDose, ...]:
+    """The different doses of a kind anywhere in a plan, the largest first."""
+    lines = (line for step in _every_step(steps, checkpoint) for line in step.lines)
+    doses = {(line.preparation.id, line.amount): line for line in lines}
+    own = (line for line in doses.values() if line.preparation.kind is kind)
+    return tuple(sorted(own, key=lambda line: line.amount, reverse=True))
+
+
 def _t3_high(case: PlanCase, rule: Rule) -> Hit | None:
-    most = max((_t3_ug(step) for step in every_step(case.plan)), default=Fraction(0))
+    most = _most_t3_ug(case.plan.steps, case.plan.checkpoint)
     if most <= rule.number("highest"):
         return None
     return Hit(fills={"dose": f"{float(most):g} µg"})
@@ -53,15 +68,10 @@ def _desiccated_high(case: PlanCase, rule: Rule) -> Hit | None:
 
 def _over(plan: Plan, kind: Kind, limit: Callable[[LineDose], Fraction]) -> Hit | None:
     """The largest dose of a kind above its limit, anywhere in the plan."""
-    doses = [
-        line
-        for step in every_step(plan)
-        for line in step.lines
-        if line.preparation.kind is kind and line.amount > limit(line)
-    ]
-    if not doses:
+    doses = _lines_of(kind, plan.steps, plan.checkpoint)
+    most = next((line for line in doses if line.amount > limit(line)), None)
+    if most is None:
         return None
-    most = max(doses, key=lambda line: line.amount)
     unit = "µg" if most.preparation.unit == "ug" else most.preparation.unit
     return Hit(fills={"dose": f"{float(most.amount):g} {unit}"})
 
