@@ -9,6 +9,7 @@ import sys
 import tempfile
 from pathlib import Path
 
+from .aims import CONNECTIONS as AIMED_CONNECTIONS
 from .bodies import BODIES
 from .cells import loads
 from .found import Found, as_json
@@ -19,7 +20,8 @@ from .server import Server, running
 from .soak import soak
 from .starts import starts
 
-PARTS = ("start", "load", "soak")
+PARTS = ("start", "load", "made", "soak")
+"""`made`: load on a service that keeps no plan, so that each is made anew."""
 
 
 def main() -> int:
@@ -32,26 +34,51 @@ def main() -> int:
     if "start" in asked.parts:
         _say("starting the service")
         found.starts = starts(asked.starts)
-    if {"load", "soak"} & set(asked.parts):
-        with tempfile.TemporaryDirectory() as folder, running() as server:
-            _under_load(server, Path(folder), asked, found)
+    with tempfile.TemporaryDirectory() as folder:
+        _under_load(Path(folder), asked, found)
     print(tables(found))
     if asked.json:
         asked.json.write_text(as_json(found) + "\n", "utf-8")
     return 0
 
 
-def _under_load(server: Server, folder: Path, asked: argparse.Namespace, found: Found) -> None:
+def _under_load(folder: Path, asked: argparse.Namespace, found: Found) -> None:
+    if "load" in asked.parts:
+        with running() as server:
+            _prepare(server, folder, asked, found)
+            _load(server, asked.connections, asked, found)
+    if "made" in asked.parts:
+        with running(plans_kept="0") as server:
+            found.sent = []
+            _prepare(server, folder, asked, found)
+            _load(server, [AIMED_CONNECTIONS], asked, found, plans_kept=False)
+    if "soak" in asked.parts:
+        with running() as server:
+            _say(f"soaking: {asked.soak_requests} requests")
+            found.sent.append(prepare(server, 25, folder, rare=True))
+            found.soak = soak(server, found.sent[-1].file, asked.soak_requests)
+
+
+def _prepare(server: Server, folder: Path, asked: argparse.Namespace, found: Found) -> None:
     for size in asked.sizes:
         _say(f"checking the bodies of {size} resources")
         found.sent.append(prepare(server, size, folder, 0.2 if asked.quick else 1))
-    if "load" in asked.parts:
-        for cell in loads(server, found.sent, asked.connections, asked.seconds, asked.rounds):
-            _say(f"{cell.size} resources, {cell.connections} connections, {cell.route}: done")
-            found.cells.append(cell)
-    if "soak" in asked.parts:
-        _say(f"soaking: {asked.soak_requests} requests")
-        found.soak = soak(server, found.sent[0].file, asked.soak_requests)
+
+
+def _load(
+    server: Server,
+    connections: list[int],
+    asked: argparse.Namespace,
+    found: Found,
+    *,
+    plans_kept: bool = True,
+) -> None:
+    cells = loads(
+        server, found.sent, connections, asked.seconds, asked.rounds, plans_kept=plans_kept
+    )
+    for cell in cells:
+        _say(f"{cell.size} resources, {cell.connections} connections, {cell.route}: done")
+        found.cells.append(cell)
 
 
 def _arguments() -> argparse.Namespace:
@@ -67,7 +94,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--quick", action="store_true", help="a minute's look")
     asked = parser.parse_args()
     for name, whole, quick in (
-        ("parts", PARTS, ("start", "load")),
+        ("parts", PARTS, ("start", "load", "made")),
         ("connections", [1, 16, 128], [1, 16]),
         ("seconds", 5.0, 1.0),
         ("rounds", 2, 1),

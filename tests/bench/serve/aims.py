@@ -4,6 +4,7 @@ import statistics
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from .cells import Cell
 from .found import Found
 from .lines import steepening
 
@@ -33,7 +34,8 @@ def verdicts(found: Found) -> Iterator[Verdict]:
         median = statistics.median(found.starts)
         aim = f"start to ready under {SECONDS_TO_READY} s"
         yield Verdict(aim, f"{median:.2f} s", median < SECONDS_TO_READY)
-    yield from _beside_echo(found)
+    for plans_kept, which in ((True, "plans at hand"), (False, "every plan made")):
+        yield from _beside_echo(found, plans_kept, which)
     steeper = steepening(found.costs("proposal"))
     echo = steepening(found.costs("echo"))
     if steeper is not None:
@@ -45,11 +47,12 @@ def verdicts(found: Found) -> Iterator[Verdict]:
         yield Verdict(aim, f"{grown:+.1f} MiB", grown <= GROWN_MIB)
 
 
-def _beside_echo(found: Found) -> Iterator[Verdict]:
-    proposal, echo = (found.cell(SIZE, CONNECTIONS, route) for route in ("proposal", "echo"))
-    if proposal is None or echo is None:
+def _beside_echo(found: Found, plans_kept: bool, which: str) -> Iterator[Verdict]:
+    pair = [_cell(found, route, plans_kept) for route in ("proposal", "echo")]
+    if None in pair:
         return
-    where = f"{SIZE} resources, {CONNECTIONS} connections"
+    proposal, echo = (cell for cell in pair if cell is not None)
+    where = f"{SIZE} resources, {CONNECTIONS} connections, {which}"
     for how, share in (
         ("per second", proposal.answers.good_a_second / echo.answers.good_a_second),
         ("per core-second", proposal.per_core / echo.per_core),
@@ -58,3 +61,8 @@ def _beside_echo(found: Found) -> Iterator[Verdict]:
         yield Verdict(aim, f"1/{1 / share:.1f}", share >= SHARE_OF_ECHO)
     p99 = proposal.answers.percentile_ms(99)
     yield Verdict(f"{where}: p99 under {P99_MS:.0f} ms", f"{p99:.1f} ms", p99 < P99_MS)
+
+
+def _cell(found: Found, route: str, plans_kept: bool) -> Cell | None:
+    cells = found.cells_of(route, plans_kept=plans_kept)
+    return next((c for c in cells if (c.size, c.connections) == (SIZE, CONNECTIONS)), None)

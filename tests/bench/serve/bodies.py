@@ -6,18 +6,24 @@ that sizes can be compared.
 """
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import date, timedelta
 from random import Random
 from typing import Any
 
 from .medicines import order, order_of_another
 from .shapes import SERIAL, Chart, quantity
-from .switches import LT4, Switch, Taken, a_switch
+from .switches import LT4, Switch, Taken, a_rare_switch, a_switch
 
 SEED = 20250303
 BODIES = {25: 600, 250: 120, 2500: 24}
 """How many distinct bodies stand for each size; as files of a like length."""
+TODAY = date(2025, 3, 3)
+_WISHES = {
+    "pace": ("standard", "cautious", "brisk"),
+    "basis": ("practice", "label", "trial", "content"),
+    "prior-therapy": ("overlap", "stop"),
+}
 
 # Codes of the rest are from memory; the service passes them over or looks at them and finds nothing
 # that concerns it.
@@ -46,16 +52,20 @@ _OTHER_MEDICINES = (
 _ATRIAL_FIBRILLATION = ("49436004", "Atrial fibrillation")
 
 
-def bodies(size: int, count: int, seed: int = SEED) -> list[bytes]:
-    """So many distinct bodies of so many resources each."""
-    return [body(size, number, seed) for number in range(count)]
+def bodies(size: int, count: int, *, rare: bool = False) -> list[bytes]:
+    """So many distinct bodies of so many resources each; see `body`."""
+    return [body(size, number, rare=rare) for number in range(count)]
 
 
-def body(size: int, number: int, seed: int = SEED) -> bytes:
-    """One body, compact, in one line."""
-    rng = Random(f"{seed}/{size}/{number}")
-    as_of = date(2025, 1, 6) + timedelta(days=rng.randrange(420))
-    switch = a_switch(rng)
+def body(size: int, number: int, *, rare: bool = False, seed: int = SEED) -> bytes:
+    """One body, compact, in one line.
+
+    Orders are written today, most for today, on the doses that a clinic meets; or, where `rare`,
+    on any day of a year, on doses, at a pace and by a chart that hardly come twice.
+    """
+    rng = Random(f"{seed}/{size}/{number}/{rare}")
+    as_of = TODAY + timedelta(days=rng.randrange(365)) if rare else TODAY
+    switch = a_rare_switch(rng) if rare else a_switch(rng)
     chart = Chart(as_of)
     _what_matters(chart, switch, number, rng)
     fillers = list(_FILLERS)
@@ -64,7 +74,7 @@ def body(size: int, number: int, seed: int = SEED) -> bytes:
     parameters = [
         {"name": "target", "valueCode": switch.target},
         {"name": "as-of", "valueDate": as_of.isoformat()},
-        *_preferences(rng),
+        *(_any_wishes(rng) if rare else _few_wishes(as_of, rng)),
         {"name": "record", "resource": _bundle(chart, number)},
     ]
     whole = {"resourceType": "Parameters", "parameter": parameters}
@@ -86,14 +96,19 @@ def _bundle(chart: Chart, number: int) -> dict[str, Any]:
     }
 
 
-def _preferences(rng: Random) -> list[dict[str, str]]:
-    """One caller in five asks for something other than the defaults."""
-    if rng.random() >= 0.2:
-        return []
-    name, code = rng.choice(
-        (("pace", "cautious"), ("pace", "brisk"), ("basis", "label"), ("prior-therapy", "stop"))
-    )
-    return [{"name": name, "valueCode": code}]
+def _few_wishes(as_of: date, rng: Random) -> Iterator[dict[str, str]]:
+    """One caller in four names a later start, one in five another wish than the defaults."""
+    if rng.random() < 0.25:
+        later = as_of + timedelta(days=rng.randint(1, 14))
+        yield {"name": "start", "valueDate": later.isoformat()}
+    if rng.random() < 0.2:
+        name = rng.choice(list(_WISHES))
+        yield {"name": name, "valueCode": rng.choice(_WISHES[name][1:])}
+
+
+def _any_wishes(rng: Random) -> Iterator[dict[str, str]]:
+    for name, codes in _WISHES.items():
+        yield {"name": name, "valueCode": rng.choice(codes)}
 
 
 def _what_matters(chart: Chart, switch: Switch, number: int, rng: Random) -> None:

@@ -18,13 +18,15 @@ ROUTES = {"proposal": PROPOSE, "echo": ECHO}
 class Cell:
     """One size over so many connections on one route, its rounds together.
 
-    `finished`: answers of 200 by the server's own count, those too that came after the load tool
-    had left; `others`: the cores that other processes had meanwhile.
+    `plans_kept`: whether the service may have made the plan for an earlier patient. `finished`:
+    answers of 200 by the server's own count, those too that came after the load tool had left.
+    `others_seconds`: processor time of other processes meanwhile.
     """
 
     size: int
     connections: int
     route: str
+    plans_kept: bool
     memory_before: float
     memory_after: float = 0
     answers: Answers = field(default_factory=Answers)
@@ -64,12 +66,18 @@ class Cell:
 
 
 def loads(
-    server: Server, sent: list[Sent], connections: list[int], seconds: float, rounds: int
+    server: Server,
+    sent: list[Sent],
+    connections: list[int],
+    seconds: float,
+    rounds: int,
+    *,
+    plans_kept: bool = True,
 ) -> Iterator[Cell]:
     """Every size over every number of connections, proposal and echo in turn."""
     for one, at_once in product(sent, connections):
         memory = server.memory_mib()
-        cells = [Cell(one.size, at_once, route, memory) for route in ROUTES]
+        cells = [Cell(one.size, at_once, route, plans_kept, memory) for route in ROUTES]
         for _ in range(rounds):
             for cell in cells:
                 cell.run(server, one.file, seconds)

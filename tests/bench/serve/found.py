@@ -19,18 +19,15 @@ class Found:
     cells: list[Cell] = field(default_factory=list)
     soak: Soak | None = None
 
-    def cell(self, size: int, connections: int, route: str) -> Cell | None:
-        """One cell, if it was measured."""
-        wanted = (size, connections, route)
-        return next((c for c in self.cells if (c.size, c.connections, c.route) == wanted), None)
+    def cells_of(self, route: str, *, plans_kept: bool = True) -> list[Cell]:
+        """The cells of one route, by size and connections."""
+        return [c for c in self.cells if (c.route, c.plans_kept) == (route, plans_kept)]
 
-    def costs(self, route: str) -> list[tuple[int, float]]:
+    def costs(self, route: str, *, plans_kept: bool = True) -> list[tuple[int, float]]:
         """Milliseconds of processor per answer, by size, over all numbers of connections."""
-        sizes = sorted({cell.size for cell in self.cells})
-        return [(size, _cost(self._of(size, route))) for size in sizes]
-
-    def _of(self, size: int, route: str) -> list[Cell]:
-        return [cell for cell in self.cells if (cell.size, cell.route) == (size, route)]
+        cells = self.cells_of(route, plans_kept=plans_kept)
+        sizes = sorted({cell.size for cell in cells})
+        return [(size, _cost([c for c in cells if c.size == size])) for size in sizes]
 
 
 def _cost(cells: list[Cell]) -> float:
@@ -44,12 +41,11 @@ def as_json(found: Found) -> str:
         "load_average": os.getloadavg(),
         "start_seconds": found.starts,
         "bodies": [
-            {"resources": s.size, "bodies": s.count, "bytes_sent": s.body_bytes,
+            {"resources": s.size, "rare": s.rare, "bodies": s.count, "bytes_sent": s.body_bytes,
              "bytes_answered": s.answer_bytes, "outcomes": dict(s.outcomes)}
             for s in found.sent
         ],
         "load": [_cell_data(cell) for cell in found.cells],
-        "cpu_ms": {route: dict(found.costs(route)) for route in ("proposal", "echo")},
         "soak": found.soak and {
             "samples": found.soak.samples, "peak_mib": found.soak.peak_mib,
             "growth_mib": found.soak.growth_mib, "kib_per_1000": found.soak.kib_a_thousand,
@@ -63,6 +59,7 @@ def _cell_data(cell: Cell) -> dict[str, Any]:
     answers = cell.answers
     return {
         "resources": cell.size, "connections": cell.connections, "route": cell.route,
+        "plans_kept": cell.plans_kept,
         "statuses": dict(answers.statuses), "errors": dict(answers.errors),
         **{f"p{percent}_ms": answers.percentile_ms(percent) for percent in (50, 95, 99)},
         "rate": answers.good_a_second, "per_core": cell.per_core, "cpu_ms": cell.cpu_ms,

@@ -9,6 +9,8 @@ from .cells import Cell
 from .found import Found
 from .lines import slope
 
+_PLANS = {True: "at hand", False: "made"}
+
 
 def tables(found: Found) -> str:
     """All of it for a person's eyes, in Markdown."""
@@ -31,10 +33,10 @@ def _start_line(found: Found) -> str:
 
 
 def _sent_table(found: Found) -> str:
-    heads = ("resources", "bodies", "kB sent", "kB answered", "whole plans")
+    heads = ("resources", "doses", "bodies", "kB sent", "kB answered", "whole plans")
     rows = [
-        (s.size, s.count, f"{s.body_bytes / 1000:.0f}", f"{s.answer_bytes / 1000:.0f}",
-         f"{s.share_of_plans:.0%}")
+        (s.size, "rare" if s.rare else "common", s.count, f"{s.body_bytes / 1000:.0f}",
+         f"{s.answer_bytes / 1000:.0f}", f"{s.share_of_plans:.0%}")
         for s in found.sent
     ]  # fmt: skip
     return _table(heads, rows)
@@ -42,41 +44,53 @@ def _sent_table(found: Found) -> str:
 
 def _load_table(found: Found) -> str:
     heads = (
-        "resources", "connections", "route", "p50 ms", "p95 ms", "p99 ms", "200s/s",
-        "200s per core-second", "others", "MiB before", "MiB after", "other cores",
+        "resources", "connections", "route", "plans", "p50 ms", "p95 ms", "p99 ms", "200s/s",
+        "200s per core-second", "not 200", "MiB before", "MiB after", "other cores",
     )  # fmt: skip
     return _table(heads, [_load_row(cell) for cell in found.cells])
 
 
 def _load_row(cell: Cell) -> tuple[Any, ...]:
+    plans = "-" if cell.route == "echo" else _PLANS[cell.plans_kept]
     answers = cell.answers
     times = [f"{answers.percentile_ms(percent):.1f}" for percent in (50, 95, 99)]
     other = [f"{times} × {status}" for status, times in answers.refused.items()]
     failed = [f"{times} {kind}" for kind, times in answers.errors.items() if times]
     return (
-        cell.size, cell.connections, cell.route, *times, f"{answers.good_a_second:.0f}",
+        cell.size, cell.connections, cell.route, plans, *times, f"{answers.good_a_second:.0f}",
         f"{cell.per_core:.0f}", ", ".join([*other, *failed]) or "none",
         f"{cell.memory_before:.0f}", f"{cell.memory_after:.0f}", f"{cell.others:.2f}",
     )  # fmt: skip
 
 
 def _cost_table(found: Found) -> str:
-    heads = ("route", *(f"{size} resources, ms" for size, _ in found.costs("echo")), "nearest line")
     rows = []
-    for route in ("proposal", "echo"):
-        costs = found.costs(route)
+    for route, plans_kept, name in (
+        ("proposal", True, f"proposal, plans {_PLANS[True]}"),
+        ("proposal", False, f"proposal, plans {_PLANS[False]}"),
+        ("echo", True, "echo"),
+    ):
+        costs = found.costs(route, plans_kept=plans_kept)
         if len(costs) > 1:
             steep, start = slope(costs)
             line = f"{start:.2f} ms + {steep * 1000:.1f} µs per resource"
-            rows.append((route, *(f"{ms:.2f}" for _, ms in costs), line))
-    return _table(heads, rows)
+            rows.append((name, ", ".join(f"{size}: {ms:.2f}" for size, ms in costs), line))
+    return _table(("processor", "ms per answer, by resources", "nearest line"), rows)
 
 
 def _soak_lines(found: Found) -> str:
     if found.soak is None:
         return ""
     soak = found.soak
-    heads = ("answered", "MiB before", "at a tenth", "at the end", "peak", "KiB per 1000", "others")
+    heads = (
+        "answered",
+        "MiB before",
+        "at a tenth",
+        "at the end",
+        "peak",
+        "KiB per 1000",
+        "not 200",
+    )
     (_, first), *_, (answered, last) = soak.samples
     row = (
         answered, f"{first:.1f}", f"{last - soak.growth_mib:.1f}", f"{last:.1f}",

@@ -9,6 +9,8 @@ import orjson
 from .bodies import BODIES, bodies, with_serial
 from .server import Server
 
+RARE = 3000
+"""Bodies on rare doses: more than there are plans that the service keeps."""
 PROPOSE = "/fhir/r4/$propose-switch"
 
 
@@ -17,6 +19,7 @@ class Sent:
     """The bodies of one size, as the load tool reads them, and how the service answers them."""
 
     size: int
+    rare: bool
     file: Path
     count: int
     body_bytes: int
@@ -29,7 +32,9 @@ class Sent:
         return self.outcomes["plan"] / self.count
 
 
-def prepare(server: Server, size: int, folder: Path, share: float = 1) -> Sent:
+def prepare(
+    server: Server, size: int, folder: Path, share: float = 1, *, rare: bool = False
+) -> Sent:
     """Make the bodies of a size and send each once; all must be answered with a proposal.
 
     Raises
@@ -37,9 +42,9 @@ def prepare(server: Server, size: int, folder: Path, share: float = 1) -> Sent:
     AssertionError
         where one is not: what is measured would not be the work that it is meant to be.
     """
-    made = bodies(size, max(4, round(BODIES[size] * share)))
+    made = bodies(size, max(4, round((RARE if rare else BODIES[size]) * share)), rare=rare)
     assert len(set(made)) == len(made), "two bodies are alike"
-    file = folder / f"{size}.ndjson"
+    file = folder / f"{size}{'-rare' if rare else ''}.ndjson"
     file.write_bytes(b"".join(body + b"\n" for body in made))
     outcomes: Counter[str] = Counter()
     answered = 0
@@ -50,7 +55,7 @@ def prepare(server: Server, size: int, folder: Path, share: float = 1) -> Sent:
         answered += len(answer)
     assert outcomes.total() == outcomes["plan"] + outcomes["stop"], outcomes
     count = len(made)
-    return Sent(size, file, count, sum(map(len, made)) // count, answered // count, outcomes)
+    return Sent(size, rare, file, count, sum(map(len, made)) // count, answered // count, outcomes)
 
 
 def outcome_of(answer: bytes) -> str:

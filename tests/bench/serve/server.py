@@ -7,11 +7,13 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from http.client import HTTPConnection, HTTPException
 from pathlib import Path
+
+from crossgrain.api.settings import Settings
 
 SERVICE = (str(Path(sys.executable).with_name("crossgrain")), "serve")
 """The command that the image runs."""
@@ -86,9 +88,9 @@ class Server:
 
 
 @contextmanager
-def running(command: tuple[str, ...] = WITH_ECHO) -> Iterator[Server]:
-    """A server that is ready, its words thrown away; stopped at the end."""
-    process, port = begun(command)
+def running(command: tuple[str, ...] = WITH_ECHO, **settings: str) -> Iterator[Server]:
+    """A server that is ready, all its settings the defaults but those named."""
+    process, port = begun(command, settings)
     try:
         until_ready(process, port)
         yield Server(process.pid, port)
@@ -101,16 +103,21 @@ def running(command: tuple[str, ...] = WITH_ECHO) -> Iterator[Server]:
             process.wait()
 
 
-def begun(command: tuple[str, ...]) -> tuple[subprocess.Popen[bytes], int]:
-    """Start a server on a free port, with no setting of its own."""
+def begun(
+    command: tuple[str, ...], settings: Mapping[str, str]
+) -> tuple[subprocess.Popen[bytes], int]:
+    """Start a server on a free port, its words thrown away."""
+    unknown = set(settings) - set(Settings.model_fields)
+    assert not unknown, f"the service has no setting {unknown}"
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port: int = free.getsockname()[1]
-    defaults = {name: value for name, value in os.environ.items() if not _is_setting(name)}
+    surroundings = {name: value for name, value in os.environ.items() if not _is_setting(name)}
+    named = {f"CROSSGRAIN_{name.upper()}": value for name, value in settings.items()}
     process = subprocess.Popen(
         [*pinned(SERVER_CORE), *command, "--port", str(port)],
         cwd=_ROOT,
-        env=defaults,
+        env=surroundings | named,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
     )

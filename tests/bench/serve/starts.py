@@ -1,9 +1,8 @@
 """From the command to the first request that is served."""
 
-import subprocess
 import time
 
-from .server import SERVICE, begun, until_ready
+from .server import SERVICE, running
 
 
 def starts(times: int) -> list[float]:
@@ -16,13 +15,5 @@ def starts(times: int) -> list[float]:
 
 def _start() -> float:
     began = time.perf_counter()
-    process, port = begun(SERVICE)
-    try:
-        until_ready(process, port)
+    with running(SERVICE):
         return time.perf_counter() - began
-    finally:
-        process.terminate()
-        try:
-            process.wait(30)
-        except subprocess.TimeoutExpired:
-            process.kill()

@@ -81,6 +81,17 @@ def a_switch(rng: Random) -> Switch:
     return Switch((first, Taken(LT3, 5, int(_drawn(_BESIDE_LT4, rng) // 5))), kind.target)
 
 
+def a_rare_switch(rng: Random) -> Switch:
+    """One of hundreds, each as likely as the other: two tablets of LT4 a week, perhaps LT3."""
+    strengths = sorted(STRENGTHS[LT4])
+    lt4 = Taken(LT4, rng.choice(strengths[2:]), weekend=rng.choice(strengths))
+    if rng.random() < 0.5:
+        targets = ("desiccated-thyroid", "levothyroxine-liothyronine", "liothyronine")
+        return Switch((lt4,), rng.choice(targets))
+    lt3 = Taken(LT3, 5, rng.choice((1, 2, 3)))
+    return Switch((lt4, lt3), rng.choice(("desiccated-thyroid", "levothyroxine")))
+
+
 def _drawn(shares: dict[float, int], rng: Random, least: float = 0) -> float:
     allowed = {dose: share for dose, share in shares.items() if dose >= least}
     return rng.choices(list(allowed), list(allowed.values()))[0]
