@@ -21,6 +21,7 @@ from crossgrain.api.cds.routes import add_cds
 from crossgrain.api.cds.services import templates
 from crossgrain.api.clock import Clock, Ticks, now, ticks
 from crossgrain.api.conformance.routes import add_conformance
+from crossgrain.api.connections import BOUNDS, bounds_of
 from crossgrain.api.documentation import COMPONENTS, DESCRIPTION
 from crossgrain.api.error_handlers import add_error_handlers
 from crossgrain.api.limits import Turns
@@ -30,6 +31,7 @@ from crossgrain.api.openapi_examples import add_examples
 from crossgrain.api.operations.desk import Desk, desk_over
 from crossgrain.api.operations.routes import add_operations
 from crossgrain.api.operations.sheet import add_sheet
+from crossgrain.api.presence import Presence
 from crossgrain.api.probes import add_metrics, add_probes
 from crossgrain.api.settings import Settings
 from crossgrain.api.tracing import no_spans, spans
@@ -56,6 +58,7 @@ def create_app(
     ticks : tells how long ago something was
     """
     fetcher = Fetcher(settings, transport)
+    presence = Presence(settings.drain_seconds)
     guarded = doors(settings, clock, ticks, transport)
     app = FastAPI(
         title="Crossgrain",
@@ -64,7 +67,7 @@ def create_app(
         docs_url=None,
         redoc_url=None,
         redirect_slashes=False,
-        lifespan=partial(_lifespan, fetcher, guarded),
+        lifespan=partial(_lifespan, presence, settings, fetcher, guarded),
     )
     app.state.turns = Turns()
     desk = desk_over(catalogue, clock)
@@ -74,7 +77,7 @@ def create_app(
     _add_hooks(app, desk, settings, fetcher, metrics)
     add_sheet(app, desk, settings)
     add_workbench(app, desk)
-    add_probes(app)
+    add_probes(app, presence)
     if settings.metrics:
         add_metrics(app, metrics)
     _complete_openapi(app, desk)
@@ -82,7 +85,12 @@ def create_app(
     app.add_middleware(Guard, cds=guarded.cds, fhir=guarded.fhir)
     _add_cors(app, settings)
     app.add_middleware(Valve, settings=settings)
-    app.add_middleware(Boundary, metrics=metrics, spans=spans() if settings.traces else no_spans)
+    app.add_middleware(
+        Boundary,
+        metrics=metrics,
+        spans=spans() if settings.traces else no_spans,
+        presence=presence,
+    )
     quiet_libraries()
     return app
 
@@ -99,11 +107,14 @@ def _add_cors(app: FastAPI, settings: Settings) -> None:
 
 
 @asynccontextmanager
-async def _lifespan(fetcher: Fetcher, guarded: Doors, app: FastAPI) -> AsyncIterator[None]:
+async def _lifespan(
+    presence: Presence, settings: Settings, fetcher: Fetcher, guarded: Doors, app: FastAPI
+) -> AsyncIterator[dict[str, Any]]:
     # What is loaded by now stays: leaving it out of collection steadies the slowest requests.
     gc.collect()
     gc.freeze()
-    yield
+    with presence.told_by_signal():
+        yield {BOUNDS: bounds_of(settings)}
     await fetcher.close()
     await guarded.close()
 

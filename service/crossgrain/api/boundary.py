@@ -15,6 +15,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from crossgrain.api.faults import Fault, refusal
 from crossgrain.api.logs import where
 from crossgrain.api.metrics import Metrics
+from crossgrain.api.presence import Presence
 from crossgrain.api.requests import refuse
 from crossgrain.api.tracing import Spans, no_spans
 
@@ -28,11 +29,16 @@ class Boundary:
     """ASGI middleware around everything else."""
 
     def __init__(
-        self, app: ASGIApp, metrics: Metrics | None = None, spans: Spans = no_spans
+        self,
+        app: ASGIApp,
+        metrics: Metrics | None = None,
+        spans: Spans = no_spans,
+        presence: Presence | None = None,
     ) -> None:
         self.app = app
         self._metrics = metrics or Metrics()
         self._spans = spans
+        self._presence = presence
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass HTTP through; answer for whatever escapes."""
@@ -63,6 +69,8 @@ class Boundary:
                     (b"cache-control", b"no-store"),
                     (b"x-request-id", seen.request_id.encode()),
                 ]
+                if self._presence and self._presence.leaving:
+                    message["headers"].append((b"connection", b"close"))
             await send(message)
 
         try:

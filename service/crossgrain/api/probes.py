@@ -4,7 +4,9 @@ from fastapi import FastAPI
 from starlette.responses import JSONResponse, PlainTextResponse, Response
 
 from crossgrain import __version__
+from crossgrain.api.faults import Fault, refusal
 from crossgrain.api.metrics import CONTENT_TYPE, Metrics
+from crossgrain.api.presence import Presence
 
 LIVE = {"status": "live"}
 READY = {"status": "ready", "version": __version__}
@@ -22,7 +24,7 @@ def add_metrics(app: FastAPI, metrics: Metrics) -> None:
     )
 
 
-def add_probes(app: FastAPI) -> None:
+def add_probes(app: FastAPI, presence: Presence) -> None:
     """Add ``/livez`` and ``/readyz``."""
 
     async def livez() -> Response:
@@ -31,6 +33,8 @@ def add_probes(app: FastAPI) -> None:
 
     async def readyz() -> Response:
         """The data files were read and found sound, and requests are served."""
+        if presence.leaving:
+            raise refusal(Fault.NOT_READY, None, "the service was told to stop")
         return JSONResponse(READY)
 
     for path, probe in (("/livez", livez), ("/readyz", readyz)):

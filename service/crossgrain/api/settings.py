@@ -36,11 +36,20 @@ class Settings(BaseSettings):
     body_seconds: float = Field(
         default=20.0, gt=0, description="A body that takes longer to arrive is refused (408)."
     )
+    header_seconds: float = Field(
+        default=10.0, gt=0, description="A head that takes longer to arrive is refused (408)."
+    )
+    answer_seconds: float = Field(
+        default=30.0, gt=0, description="An answer that is not read for so long is given up."
+    )
     max_header_bytes: int = Field(
         default=16 * 1024, gt=0, description="Larger request headers are refused (431)."
     )
     max_in_flight: int = Field(
         default=128, gt=0, description="Of more requests at once the rest is turned away (503)."
+    )
+    max_connections: int = Field(
+        default=1000, gt=0, description="Of more at once the one idle the longest is closed."
     )
     requests_per_second: float = Field(
         default=0.0, ge=0, description="Per caller's address; more is turned away (429). 0: any."
@@ -48,8 +57,11 @@ class Settings(BaseSettings):
     keep_alive_seconds: int = Field(
         default=5, gt=0, description="An idle connection is closed after so long."
     )
+    drain_seconds: float = Field(
+        default=1.0, ge=0, description="On SIGTERM, /readyz says no for so long before all else."
+    )
     shutdown_seconds: int = Field(
-        default=20, gt=0, description="On SIGTERM, requests under way are given so long."
+        default=20, gt=0, description="Then requests under way are given so long."
     )
     public_url: str | None = Field(
         default=None, description="The address that callers use, such as https://dose.example."

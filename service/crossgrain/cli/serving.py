@@ -1,7 +1,9 @@
 """``crossgrain serve``: uvicorn, with its own access log off because it prints the query."""
 
 import json
+import signal
 from ipaddress import ip_address
+from types import FrameType
 
 import typer
 import uvicorn
@@ -57,6 +59,8 @@ def serve(host: str, port: int, workers: int) -> Exit:
         load_catalogue(settings.clinic)
     except DomainError as error:
         typer.echo(f"Not ready. {error.field}: {error.message}", err=True)
+    # The server raises the signal that stopped it once more: to be told to stop is no failure.
+    signal.signal(signal.SIGTERM, _stopped)
     uvicorn.run(
         "crossgrain.cli.serving:app_from_environment",
         factory=True,
@@ -64,7 +68,7 @@ def serve(host: str, port: int, workers: int) -> Exit:
         port=port,
         workers=workers,
         loop="uvloop",
-        http="httptools",
+        http="crossgrain.api.connections:Connection",
         access_log=False,
         server_header=False,
         log_config=log_config(settings.log_format),
@@ -72,6 +76,10 @@ def serve(host: str, port: int, workers: int) -> Exit:
         timeout_graceful_shutdown=settings.shutdown_seconds,
     )
     return Exit.PLAN
+
+
+def _stopped(number: int, frame: FrameType | None) -> None:
+    raise SystemExit(Exit.PLAN)
 
 
 def _is_this_machine(host: str) -> bool:

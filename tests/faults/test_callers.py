@@ -1,0 +1,218 @@
+"""Callers who are slow, who vanish, or who send what is no request: what they and others see."""
+
+import json
+import socket
+import struct
+import time
+from collections.abc import Callable, Iterator
+from http.client import HTTPResponse
+
+import httpx2 as httpx
+import pytest
+from tests.api.servers import ASKED, FHIR, RECORD, Server, until_live
+
+HEAD = f"POST {ASKED} HTTP/1.1\r\nHost: x\r\nContent-Type: {FHIR['content-type']}\r\n"
+WHOLE = f"{HEAD}Content-Length: {len(RECORD)}\r\n\r\n".encode() + RECORD
+PLACES = 4
+
+
+@pytest.fixture(scope="module")
+def impatient(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    """One server for all of these, so that each test also shows that the last did no harm."""
+    settings = {
+        "CROSSGRAIN_HEADER_SECONDS": "0.6",
+        "CROSSGRAIN_BODY_SECONDS": "0.6",
+        "CROSSGRAIN_ANSWER_SECONDS": "0.6",
+        "CROSSGRAIN_KEEP_ALIVE_SECONDS": "1",
+        "CROSSGRAIN_MAX_IN_FLIGHT": str(PLACES),
+        "CROSSGRAIN_MAX_CONNECTIONS": "40",
+    }
+    with Server(tmp_path_factory.mktemp("callers") / "words.txt", settings=settings) as server:
+        until_live(server.base)
+        yield server
+        server.kill()
+
+
+@pytest.fixture(autouse=True)
+def whole_again(impatient: Server) -> Iterator[None]:
+    """Whatever a test did, afterwards the service answers and holds nothing of it."""
+    yield
+    assert impatient.poll() is None
+    eventually(lambda: impatient.ask().status_code == 200)
+    eventually(lambda: in_flight(impatient) == 1)  # the one that asks
+
+
+def eventually(holds: Callable[[], bool], seconds: float = 5.0) -> None:
+    until = time.monotonic() + seconds
+    while not holds():
+        assert time.monotonic() < until, "it did not come about"
+        time.sleep(0.05)
+
+
+def in_flight(server: Server) -> float:
+    page = httpx.get(f"{server.base}/metrics").text
+    (line,) = [t for t in page.splitlines() if t.startswith("crossgrain_requests_in_flight ")]
+    return float(line.rpartition(" ")[2])
+
+
+def rest_of(connection: socket.socket) -> bytes:
+    """All that still comes until the server closes, in order or not."""
+    received = b""
+    try:
+        while some := connection.recv(65536):
+            received += some
+    except ConnectionResetError:
+        pass
+    return received
+
+
+def read_answer(connection: socket.socket) -> None:
+    """Read a 200 to its end, which its length tells."""
+    answer = HTTPResponse(connection)
+    answer.begin()
+    assert answer.status == 200
+    answer.read()
+
+
+def outcome_of(answer: bytes) -> tuple[int, str]:
+    """Status and issue code of an answer that must be an OperationOutcome."""
+    head, _, body = answer.partition(b"\r\n\r\n")
+    outcome = json.loads(body)
+    assert outcome["resourceType"] == "OperationOutcome"
+    return int(head.split()[1]), outcome["issue"][0]["code"]
+
+
+def drip(connection: socket.socket, content: bytes, seconds: float) -> None:
+    """Send a byte at a time for so long, or until the other side has had enough."""
+    until = time.monotonic() + seconds
+    for number in range(len(content)):
+        if time.monotonic() > until:
+            return
+        try:
+            connection.sendall(content[number : number + 1])
+        except OSError:
+            return
+        time.sleep(0.02)
+
+
+def test_a_head_that_trickles_is_408_and_closed(impatient: Server) -> None:
+    with impatient.connect() as connection:
+        drip(connection, HEAD.encode(), seconds=1.5)
+        assert outcome_of(rest_of(connection)) == (408, "timeout")
+
+
+def test_a_second_head_that_trickles_is_given_no_more_time(impatient: Server) -> None:
+    with impatient.connect() as connection:
+        connection.sendall(WHOLE)
+        read_answer(connection)
+        began = time.monotonic()
+        drip(connection, HEAD.encode(), seconds=3)
+        assert outcome_of(rest_of(connection)) == (408, "timeout")
+        assert time.monotonic() - began < 2
+
+
+def test_empty_lines_without_end_are_no_request(impatient: Server) -> None:
+    with impatient.connect() as connection:
+        connection.sendall(WHOLE)
+        read_answer(connection)
+        began = time.monotonic()
+        drip(connection, b"\r\n" * 200, seconds=4)
+        assert outcome_of(rest_of(connection)) == (408, "timeout")
+        assert time.monotonic() - began < 3
+
+
+def test_a_connection_that_says_nothing_is_closed(impatient: Server) -> None:
+    with impatient.connect() as connection:
+        began = time.monotonic()
+        assert rest_of(connection) == b""
+        assert time.monotonic() - began < 2
+
+
+def test_a_head_without_end_is_431_before_it_is_large(impatient: Server) -> None:
+    with impatient.connect() as connection:
+        connection.sendall(HEAD.encode() + b"X: " + b"y" * 20_000)
+        assert outcome_of(rest_of(connection)) == (431, "too-long")
+
+
+def test_what_is_no_http_is_400(impatient: Server) -> None:
+    with impatient.connect() as connection:
+        connection.sendall(b"\x16\x03\x01\x02\x00\x01\x00")  # a TLS greeting
+        assert outcome_of(rest_of(connection)) == (400, "structure")
+
+
+def test_a_body_that_trickles_is_408(impatient: Server) -> None:
+    with impatient.connect() as connection:
+        connection.sendall(WHOLE[: -len(RECORD)])
+        drip(connection, RECORD, seconds=1)
+        answer = connection.recv(65536)
+        assert outcome_of(answer) == (408, "timeout")
+
+
+def test_slow_bodies_in_every_place_turn_others_away_at_once_but_not_the_probes(
+    impatient: Server,
+) -> None:
+    slow = [impatient.connect() for _ in range(PLACES)]
+    for connection in slow:
+        connection.sendall(WHOLE[:-1])
+    eventually(lambda: in_flight(impatient) == PLACES + 1, 0.5)
+    began = time.monotonic()
+    turned_away = impatient.ask()
+    assert (turned_away.status_code, turned_away.headers["retry-after"]) == (503, "1")
+    assert httpx.get(f"{impatient.base}/readyz").status_code == 200
+    assert time.monotonic() - began < 0.5
+    for connection in slow:
+        with connection:
+            assert b" 408 " in connection.recv(4096)
+
+
+def test_a_refused_body_is_not_read_for_ever(impatient: Server) -> None:
+    """What is refused before its body came (here for its type) holds the connection no longer."""
+    refused = HEAD.replace(FHIR["content-type"], "text/csv") + "Content-Length: 100000\r\n\r\n"
+    with impatient.connect() as connection:
+        connection.sendall(refused.encode())
+        assert b" 415 " in connection.recv(4096)
+        began = time.monotonic()
+        drip(connection, b"x" * 300, seconds=4)
+        assert rest_of(connection) == b""
+        assert time.monotonic() - began < 3
+
+
+def test_an_answer_that_is_not_read_is_given_up(impatient: Server) -> None:
+    """Forty answers are asked for and none is read: what is left of them is thrown away."""
+    size = len(impatient.ask().content)
+    connection = socket.socket()
+    connection.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+    connection.settimeout(10)
+    connection.connect(("127.0.0.1", impatient.port))
+    with connection:
+        connection.sendall(WHOLE * 40)
+        time.sleep(1.5)
+        assert len(rest_of(connection)) < 39 * size
+
+
+@pytest.mark.parametrize("sent", [WHOLE[:200], WHOLE[:-1], WHOLE], ids=["head", "body", "whole"])
+@pytest.mark.parametrize("rudely", [False, True], ids=["FIN", "RST"])
+def test_a_caller_who_vanishes_takes_nothing_along(
+    impatient: Server, sent: bytes, rudely: bool
+) -> None:
+    before = impatient.ask().json()
+    for _ in range(3 * PLACES):
+        with impatient.connect() as connection:
+            connection.sendall(sent)
+            if rudely:
+                at_once = struct.pack("ii", 1, 0)
+                connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, at_once)
+    eventually(lambda: impatient.ask().status_code == 200)
+    assert impatient.ask().json() == before
+
+
+def test_of_too_many_connections_the_one_idle_the_longest_goes(impatient: Server) -> None:
+    with httpx.Client() as client:
+        idle = [impatient.connect() for _ in range(60)]
+        assert impatient.ask(client).status_code == 200
+        assert idle[0].recv(1) == b""
+        idle[-1].settimeout(0.05)
+        with pytest.raises(TimeoutError):
+            idle[-1].recv(1)
+        for connection in idle:
+            connection.close()
