@@ -4,7 +4,7 @@ from dataclasses import replace
 from datetime import date
 
 import pytest
-from tests.unit.test_propose import AS_OF, LT4_100, SERIES, entry, record
+from tests.unit.test_propose import LT4_100, SERIES, entry, record
 from tests.unit.write.answers import written
 
 from crossgrain.catalogue import load_catalogue
