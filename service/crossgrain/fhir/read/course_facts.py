@@ -66,13 +66,14 @@ def _is_tsh(entry: Entry, reading: Reading) -> bool:
     resource = entry.resource
     concept = resource.get("code")
     codings = concept.get("coding") if isinstance(concept, dict) else None
-    if resource.get("status") in _VOID or not isinstance(codings, list):
+    if not isinstance(codings, list):
         return False
     codes = (
         c.get("code") for c in codings if isinstance(c, dict) and c.get("system") == Loinc.system
     )
     labs = (reading.codes.labs.get(code) for code in codes if isinstance(code, str))
-    return any(lab is not None and lab.analyte is Analyte.TSH for lab in labs)
+    tsh = any(lab is not None and lab.analyte is Analyte.TSH for lab in labs)
+    return tsh and resource.get("status") not in _VOID  # seen whole by now, as every known lab is
 
 
 def _aims(known: list[Known], labs: Labs) -> frozenset[Aim]:

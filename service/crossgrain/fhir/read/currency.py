@@ -161,10 +161,9 @@ def _adherence(statement: MedicationStatement) -> tuple[bool | None, str]:
     """R5's word on whether it is taken, and what to confirm where it has none."""
     if statement.status != "recorded":
         return True, ""
-    coded = statement.adherence if isinstance(statement.adherence, dict) else {}
-    concept = coded.get("code") if isinstance(coded.get("code"), dict) else {}
-    for coding in concept.get("coding", []) if isinstance(concept, dict) else []:
-        taking = _ADHERENCE.get(coding.get("code", "")) if isinstance(coding, dict) else None
+    concept = statement.adherence.code if statement.adherence else None
+    for coding in concept.coding if concept else ():
+        taking = _ADHERENCE.get(coding.code or "")
         if taking is not None:
             return taking, ""
     return None, "The statement does not say whether it is taken. Is it taken now?"

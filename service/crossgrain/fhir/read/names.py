@@ -129,6 +129,6 @@ def _number(found: re.Match[str], dimension: Dimension) -> Fraction | None:
     if "/" not in found["n"]:
         return Fraction(found["n"]) if found["w"] is None else None
     above, below = found["n"].split("/")
-    if dimension is not Dimension.GRAIN or not Fraction(below):
+    if dimension is not Dimension.GRAIN or Fraction(above) >= Fraction(below):
         return None
     return int(found["w"] or 0) + Fraction(above) / Fraction(below)

@@ -194,8 +194,8 @@ def _read_part(text: str) -> Part | None:
 
 def _amount(found: re.Match[str]) -> Amount | None:
     unit = unit_of_word(found["unit"])
-    if unit is None or (found["d"] and not int(found["d"])):
-        return None
+    if unit is None or (found["d"] and int(found["u"]) >= int(found["d"])):
+        return None  # 11/2 is more often a slip of 1 1/2 than five and a half
     if found["n"]:
         number = Fraction(found["n"])
     else:

@@ -6,16 +6,19 @@ _SPELLED = (
     ("½", " 1/2 "), ("¼", " 1/4 "), ("¾", " 3/4 "), ("\N{FRACTION SLASH}", "/"),
     ("–", "-"), ("—", "-"), ("µ", "u"), ("μ", "u"),
 )  # fmt: skip
+_NOT_COUNTED = r"(?<!\d )(?<!\bone )(?<!\btwo )(?<!\bthree )(?<!\bfour )"
+_NO_NUMBER = r"(?! ?\d)"
+"""Two half tablets are one tablet, and 2 1/2 are two and a half: the first is not read."""
 _NUMBER_WORDS = (
-    (re.compile(r"\bone and (?:a|one)[ -]half\b"), "3/2"),
+    (re.compile(r"\bone and (?:a|one)[ -]half\b"), "1 1/2"),
     (re.compile(r"\b(?:one|a)[ -](half|quarter)(?: of)?(?: an?| one)?\b"), r"\1"),
-    (re.compile(r"\bhalf(?: of)?(?: an?| one)?\b"), "1/2"),
-    (re.compile(r"\bquarter(?: of)?(?: an?| one)?\b"), "1/4"),
+    (re.compile(rf"{_NOT_COUNTED}\bhalf(?: of)?(?: an?| one)?\b"), "1/2"),
+    (re.compile(rf"{_NOT_COUNTED}\bquarter(?: of)?(?: an?| one)?\b"), "1/4"),
     (re.compile(r"\b(\d+) (?:and|&) (?=\d+/\d+\b)"), r"\1 "),
     (re.compile(r"\bone(?= (?:tab|cap|grain))"), "1"),
-    (re.compile(r"\btwo\b"), "2"),
-    (re.compile(r"\bthree\b"), "3"),
-    (re.compile(r"\bfour\b"), "4"),
+    (re.compile(rf"\btwo\b{_NO_NUMBER}"), "2"),
+    (re.compile(rf"\bthree\b{_NO_NUMBER}"), "3"),
+    (re.compile(rf"\bfour\b{_NO_NUMBER}"), "4"),
 )
 _DOTTED = re.compile(r"\b(?:[a-z]\.){2,}")
 _NUMBER = r"(?:(?P<w>\d+) )?(?P<u>\d+)/(?P<d>\d+)|(?P<n>\d*\.\d+|\d+)"

@@ -165,6 +165,10 @@ class Medicine(Resource):
     reason_reference: tuple[Reference, ...] = ()
 
 
+class Adherence(View):
+    code: CodeableConcept | None = None
+
+
 class MedicationStatement(Medicine):
     effective_date_time: str | None = None
     effective_period: Period | None = None
@@ -174,7 +178,7 @@ class MedicationStatement(Medicine):
     derived_from: tuple[Reference, ...] = ()
     context: Reference | None = None
     encounter: Reference | None = None
-    adherence: Any = None
+    adherence: Adherence | None = None
     taken: str | None = None
 
 
