@@ -80,5 +80,6 @@ def _age(measurement: Measurement) -> str:
     if measurement.day is None:
         return "undated"
     days = -measurement.day
-    word = "today" if days == 0 else f"{days} days ago" if days > 0 else "dated ahead"
+    past = "1 day ago" if days == 1 else f"{days} days ago"
+    word = "today" if days == 0 else past if days > 0 else "dated ahead"
     return f"{word}, preliminary" if measurement.preliminary else word

@@ -51,6 +51,11 @@ def test_the_largest_dose_is_the_one_named() -> None:
     assert "350 µg" in found["lt4-above-300"].statement
 
 
+def test_a_dose_of_desiccated_thyroid_is_named_in_milligrams() -> None:
+    found = guards(dose("desiccated-thyroid-60", 210))
+    assert "210 mg" in found["desiccated-above-usual"].statement
+
+
 @pytest.mark.parametrize(("exposure", "fires"), [(1.49, False), (1.5, False), (1.51, True)])
 def test_modelled_t3_exposure_is_held_above_one_and_a_half(exposure: float, fires: bool) -> None:
     found = guards(chosen=forecast(exposure=exposure))

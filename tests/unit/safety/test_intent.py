@@ -27,10 +27,19 @@ def test_two_grains_to_lt4_rise_above_the_smallest_charts_word_by_a_twentieth(
     assert intent.hormone_rises is rises
 
 
-def test_less_t3_than_now_is_no_rise_of_t3() -> None:
-    aim = TargetDose(lt3_ug=Fraction(5), lt4_ug=Fraction(85))
+@pytest.mark.parametrize(("lt3_ug", "rises"), [(5, False), (50, False), (51, True)])
+def test_no_more_t3_than_now_is_no_rise_of_t3(lt3_ug: int, rises: bool) -> None:
+    aim = TargetDose(lt3_ug=Fraction(lt3_ug), lt4_ug=Fraction(85))
     intent = intent_for(regimen(liothyronine=50), Target.LT4_LT3, aim, BASES)
-    assert not intent.t3_rises
+    assert intent.t3_rises is rises
+
+
+def test_the_t3_of_a_grain_is_nine_micrograms_beside_pure_t3() -> None:
+    """US label text: 9 µg T3 per grain. Two grains and 5 µg LT3 are 23 µg."""
+    aim = TargetDose(lt3_ug=Fraction(5), grains=Fraction(2))
+    for now, rises in ((23, False), ("22.9", True)):
+        intent = intent_for(regimen(liothyronine=now), Target.DESICCATED_LT3, aim, BASES)
+        assert intent.t3_rises is rises
 
 
 def test_a_chart_that_does_not_reach_the_dose_counts_as_a_rise() -> None:

@@ -212,7 +212,8 @@ def test_a_reference_basis_is_shown_and_decides_nothing() -> None:
 def test_nothing_taken_now_is_refused() -> None:
     with pytest.raises(DomainError) as caught:
         numbers(Regimen(()), regimen(levothyroxine=100))
-    assert caught.value.field == "order"
+    assert (caught.value.category, caught.value.field) == (Category.INVALID, "order")
+    assert caught.value.message.startswith("an order is judged against a regimen")
 
 
 def test_doses_that_no_chart_reaches_are_refused() -> None:
@@ -228,3 +229,52 @@ def test_doses_that_no_chart_reaches_are_refused() -> None:
     with pytest.raises(DomainError) as caught:
         judge_order(found, "clinic", Ending.ENDS, RULES)
     assert caught.value.category is Category.OUT_OF_RANGE
+    assert caught.value.field == "order"
+    assert caught.value.message == "no chart that steers a plan reaches this dose"
+
+
+def test_each_reading_of_an_order_is_worth_what_is_taken_under_it() -> None:
+    """On `practice` a grain is worth 50 µg LT4 (common practice, no source)."""
+    practice = numbers(regimen(levothyroxine=100), regimen(desiccated_thyroid_60=60)).bases[0]
+    assert (practice.now_lt4_ug, practice.order_lt4_ug) == (100, 50)
+    assert (practice.switched.lt4_ug, practice.both.lt4_ug) == (50, 150)
+    assert (practice.switched.ratio, practice.both.ratio) == (Fraction(1, 2), Fraction(3, 2))
+
+
+@pytest.mark.parametrize(("lt3_ug", "duplicate"), [("12.5", False), ("12.6", True)])
+def test_both_together_are_too_much_above_a_quarter_more(lt3_ug: str, duplicate: bool) -> None:
+    """On `practice` 12.5 µg LT3 are worth 25 µg LT4 (common practice, no source)."""
+    found = judged(regimen(levothyroxine=100), regimen(liothyronine=lt3_ug), Ending.RUNS)
+    assert (Verdict.DUPLICATE in found.verdicts) is duplicate
+
+
+@pytest.mark.parametrize(
+    ("ending", "t3_ug"), [(Ending.ENDS, None), (Ending.UNKNOWN, None), (Ending.RUNS, 15)]
+)
+def test_t3_is_counted_twice_only_where_the_old_dose_runs_on(
+    ending: Ending, t3_ug: int | None
+) -> None:
+    """From 5 to 10 µg is the 5 µg that are allowed; 5 and 10 µg together are not."""
+    found = judged(regimen(levothyroxine=100, liothyronine=5), regimen(liothyronine=10), ending)
+    assert (Verdict.T3_JUMP in found.verdicts) is (t3_ug is not None)
+    said = [f.statement for f in order_findings(found, RULES) if f.code == "order-t3-jump"]
+    assert all(f"goes from 5 to {t3_ug} µg a day" in statement for statement in said)
+
+
+def test_an_add_on_that_fits_is_stated_with_what_is_taken_beside_it() -> None:
+    found = judged(regimen(levothyroxine=100), regimen(liothyronine=5), Ending.RUNS)
+    (finding,) = order_findings(found, RULES)
+    assert "fits today's regimen on practice: 1.10 on practice, 1.20 on label" in finding.statement
+
+
+def test_an_ending_that_is_known_leaves_nothing_to_say_of_both_together() -> None:
+    found = judged(regimen(levothyroxine=100), regimen(levothyroxine=50), Ending.ENDS)
+    (finding,) = order_findings(found, RULES)
+    assert finding.statement.endswith("on practice. Every chart agrees.")
+    assert finding.action == RULES.verdicts["under-dosed-switch"].action
+
+
+def test_every_chart_that_would_decide_otherwise_is_named_with_its_word() -> None:
+    found = judged(regimen(levothyroxine=100), regimen(desiccated_thyroid_60=60), Ending.ENDS)
+    statement = order_findings(found, RULES)[0].statement
+    assert statement.endswith(" The charts disagree: label (fits), trial (fits).")
