@@ -185,10 +185,19 @@ def test_marked_values_reach_no_span(catalogue: Catalogue) -> None:
     assert f"POST {PROPOSE}" in {span.name for span in spans}
 
 
+class Written(io.StringIO):
+    """What was written, once everything is."""
+
+    def getvalue(self) -> str:
+        for handler in logging.getLogger().handlers:
+            handler.flush()
+        return super().getvalue()
+
+
 @pytest.fixture
 def lines(monkeypatch: pytest.MonkeyPatch) -> Iterator[io.StringIO]:
     """What the server writes, with logging set up as it sets it up."""
-    written = io.StringIO()
+    written = Written()
     config = log_config("json")
     config["handlers"]["out"]["stream"] = written
     logging.config.dictConfig(config)

@@ -1,6 +1,7 @@
 """The app factory: routes, error handlers and the outermost layer, wired in one place."""
 
 import gc
+import logging
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from functools import partial
@@ -117,6 +118,8 @@ async def _lifespan(
         yield {BOUNDS: bounds_of(settings)}
     await fetcher.close()
     await guarded.close()
+    for handler in logging.getLogger().handlers:
+        handler.flush()
 
 
 def _add_hooks(

@@ -110,7 +110,7 @@ class Connection(HttpToolsProtocol):
 
     @property
     def _awaits_head(self) -> bool:
-        """Whether nothing of an earlier request is outstanding: an answer would be taken for its."""
+        """Whether no earlier request is outstanding: an answer would be taken for its."""
         return self.cycle is None or (self.cycle.response_complete and not self.cycle.more_body)
 
     def _others_idle(self) -> "list[Connection]":

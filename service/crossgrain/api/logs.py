@@ -10,6 +10,8 @@ import traceback
 from datetime import UTC, datetime
 from typing import Any, Literal
 
+from crossgrain.api.lines import Lines
+
 _WRITTEN_OUT = ("crossgrain", "uvicorn")
 _QUOTE_ADDRESSES = ("httpx2", "httpcore2", "httpx", "httpcore", "redis", "asyncio")
 """Libraries that log addresses or headers below the level of a warning."""
@@ -64,7 +66,7 @@ def quiet_libraries() -> None:
 def log_config(form: Literal["json", "plain"]) -> dict[str, Any]:
     """The set-up of logging for the server, its own access log off: it prints the query."""
     formatter = JsonLines if form == "json" else PlainLines
-    handler = {"class": "logging.StreamHandler", "formatter": "lines"}
+    handler = {"class": f"{Lines.__module__}.{Lines.__name__}", "formatter": "lines"}
     return {
         "version": 1,
         "disable_existing_loggers": False,

@@ -9,6 +9,8 @@ import typer
 import uvicorn
 from fastapi import FastAPI
 from pydantic import ValidationError
+from uvicorn.config import STARTUP_FAILURE
+from uvicorn.supervisors import Multiprocess
 
 from crossgrain.api.app import create_app
 from crossgrain.api.settings import Settings, settings_from_environment
@@ -54,14 +56,14 @@ def serve(host: str, port: int, workers: int) -> Exit:
     if settings.cds_auth == "jwt" and workers > 1 and settings.jti_store is None:
         typer.echo(_EACH_FOR_ITSELF, err=True)
         return Exit.ERROR
+    # The server raises the signal that stopped it once more: to be told to stop is no failure.
+    signal.signal(signal.SIGTERM, _stopped)
     _say_settings(settings)
     try:
         load_catalogue(settings.clinic)
     except DomainError as error:
         typer.echo(f"Not ready. {error.field}: {error.message}", err=True)
-    # The server raises the signal that stopped it once more: to be told to stop is no failure.
-    signal.signal(signal.SIGTERM, _stopped)
-    uvicorn.run(
+    config = uvicorn.Config(
         "crossgrain.cli.serving:app_from_environment",
         factory=True,
         host=host,
@@ -75,7 +77,32 @@ def serve(host: str, port: int, workers: int) -> Exit:
         timeout_keep_alive=settings.keep_alive_seconds,
         timeout_graceful_shutdown=settings.shutdown_seconds,
     )
+    return _run(config)
+
+
+def _run(config: uvicorn.Config) -> Exit:
+    if config.workers > 1:
+        supervisor = _Supervisor(config, sockets=[config.bind_socket()])
+        supervisor.run()
+        failed = STARTUP_FAILURE in {worker.exitcode for worker in supervisor.processes}
+        return Exit.ERROR if failed else Exit.PLAN
+    try:
+        uvicorn.Server(config).run()
+    except KeyboardInterrupt:
+        return Exit.PLAN
+    except SystemExit as ended:
+        return Exit.PLAN if ended.code == Exit.PLAN else Exit.ERROR
     return Exit.PLAN
+
+
+class _Supervisor(Multiprocess):
+    """Starts workers, and anew each that dies."""
+
+    def terminate_all(self) -> None:
+        """Let go of the door as well: callers would wait at it for workers that are gone."""
+        super().terminate_all()
+        for listening in self.sockets:
+            listening.close()
 
 
 def _stopped(number: int, frame: FrameType | None) -> None:

@@ -1,0 +1,165 @@
+"""Told to stop, or killed: what callers see, what is lost, and how the process ends."""
+
+import json
+import os
+import signal
+import socket
+import threading
+import time
+from pathlib import Path
+
+import httpx2 as httpx
+import pytest
+from tests.api.conftest import PROPOSE
+from tests.api.servers import ASKED, FHIR, RECORD, Server, Start, until_live
+
+CALLERS = 8
+REFUSED, BROKEN = "refused", "broken"
+
+
+class Callers:
+    """Callers who ask without pause until they find no one; what each saw, in order."""
+
+    def __init__(self, server: Server) -> None:
+        self.seen: list[list[str]] = [[] for _ in range(CALLERS)]
+        self._server = server
+        self._threads = [threading.Thread(target=self._call, args=(n,)) for n in range(CALLERS)]
+        for thread in self._threads:
+            thread.start()
+
+    def _call(self, number: int) -> None:
+        seen = self.seen[number]
+        with httpx.Client() as client:
+            while REFUSED not in seen[-1:]:
+                seen.append(self._once(client))
+
+    def _once(self, client: httpx.Client) -> str:
+        try:
+            answer = self._server.ask(client)
+        except httpx.ConnectError:
+            return REFUSED
+        except httpx.TransportError:
+            return BROKEN
+        return str(answer.status_code) if answer.json()["resourceType"] == "Bundle" else "other"
+
+    def ended(self) -> list[list[str]]:
+        """What each saw, once all have found no one."""
+        for thread in self._threads:
+            thread.join(20)
+            assert not thread.is_alive()
+        return self.seen
+
+
+def slow_call(server: Server) -> socket.socket:
+    """A call whose body never comes."""
+    connection = server.connect()
+    head = f"POST {ASKED} HTTP/1.1\r\nHost: x\r\nContent-Length: {len(RECORD)}\r\n"
+    connection.sendall(f"{head}Content-Type: {FHIR['content-type']}\r\n\r\n".encode())
+    connection.sendall(RECORD[:1000])
+    time.sleep(0.2)
+    return connection
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_told_to_stop_under_load_it_says_no_first_and_answers_all_it_took(
+    start: Start, workers: int
+) -> None:
+    """Who knocks in the very moment in which a door shuts is not heard, and may call again."""
+    process, base = start("--workers", str(workers), drain_seconds="2", shutdown_seconds="2")
+    until_live(base)
+    callers = Callers(process)
+    with slow_call(process):
+        told = time.monotonic()
+        _tell_and_see_it_say_no(process)
+        assert process.ask().status_code == 200  # while the balancer has not heard yet
+        seen = callers.ended()
+        with pytest.raises(ConnectionRefusedError):
+            process.connect()
+        assert process.poll() is None  # it waits for the slow call, and for no new one
+        said = process.said()
+    assert process.returncode == 0
+    assert time.monotonic() - told < 2 + 2 + 6
+    answered = sum(each.count("200") for each in seen)
+    assert answered > CALLERS
+    assert {one for each in seen for one in each} <= {"200", BROKEN, REFUSED}
+    assert all(each.count(BROKEN) <= workers for each in seen)
+    lines = [json.loads(line) for line in said.splitlines()]
+    plans = [line["status"] for line in lines if line.get("route") == PROPOSE and line["status"]]
+    assert plans == [200] * (answered + 1)  # what was computed has arrived
+
+
+def _tell_and_see_it_say_no(process: Server) -> None:
+    with httpx.Client(base_url=process.base) as probe:
+        assert probe.get("/readyz").status_code == 200
+        process.send_signal(signal.SIGTERM)
+        until = time.monotonic() + 1.5
+        while (ready := probe.get("/readyz")).status_code == 200:
+            assert time.monotonic() < until
+    assert ready.status_code == 503
+    assert ready.json()["issue"][0]["code"] == "transient"
+    assert ready.headers["connection"] == "close"
+
+
+def test_told_twice_it_drains_no_longer_and_no_caller_can_keep_it(start: Start) -> None:
+    process, base = start(drain_seconds="60", shutdown_seconds="1", body_seconds="60")
+    until_live(base)
+    with process.connect() as idle, slow_call(process):
+        idle.sendall(b"GET /livez HTTP/1.1\r\n")
+        process.send_signal(signal.SIGTERM)
+        time.sleep(0.5)
+        assert process.poll() is None
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(5) == 0
+
+
+def test_told_to_stop_before_it_serves_it_ends_at_once(start: Start) -> None:
+    process, _ = start()
+    until = time.monotonic() + 10
+    while not process.words.stat().st_size:  # it shows its settings first
+        assert time.monotonic() < until
+        time.sleep(0.01)
+    process.send_signal(signal.SIGTERM)
+    assert process.wait(5) == 0
+
+
+def test_where_the_port_is_taken_it_ends_with_one(start: Start) -> None:
+    with socket.socket() as other:
+        other.bind(("127.0.0.1", 0))
+        other.listen()
+        process, _ = start("--port", str(other.getsockname()[1]))
+        assert process.wait(10) == 1
+
+
+def workers_of(process: Server) -> set[int]:
+    """The server's processes that serve."""
+    children = Path(f"/proc/{process.pid}/task/{process.pid}/children").read_text().split()
+    return {pid for pid in map(int, children) if b"spawn_main" in _command(pid)}
+
+
+def _command(pid: int) -> bytes:
+    return Path(f"/proc/{pid}/cmdline").read_bytes()
+
+
+def test_a_worker_killed_mid_request_costs_its_callers_that_call_alone(
+    start: Start, tmp_path: Path
+) -> None:
+    """No half of an answer: the connection breaks, and the same call made again is answered."""
+    process, base = start("--workers", "2", PROMETHEUS_MULTIPROC_DIR=str(tmp_path))
+    until_live(base)
+    wanted = process.ask().content
+    with slow_call(process) as connection:
+        for pid in workers_of(process):
+            os.kill(pid, signal.SIGKILL)
+        assert _received(connection) == b""
+    until_live(base)
+    assert process.ask().content == wanted
+    page = httpx.get(f"{base}/metrics").text
+    (under_way,) = [t for t in page.splitlines() if t.startswith("crossgrain_requests_in_flight ")]
+    assert under_way.endswith(" 1.0")  # the one that asks; the dead one's is not counted for ever
+
+
+def _received(connection: socket.socket) -> bytes:
+    try:
+        return connection.recv(4096)
+    except ConnectionResetError:
+        return b""
