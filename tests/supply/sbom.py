@@ -14,12 +14,14 @@ from tests.supply.pins import ROOT
 
 from crossgrain import __version__
 
+# What it writes is judged below, once it is whole.
+TOOL = "-m cyclonedx_py environment --no-validate --output-reproducible --sv 1.6 --pyproject"
+
 
 def of_environment(python: str) -> dict[str, Any]:
     """What the tool finds installed; the service itself is the component that it is about."""
-    command = [sys.executable, "-m", "cyclonedx_py", "environment", "--output-reproducible"]
-    about = ["--spec-version", "1.6", "--pyproject", str(ROOT / "pyproject.toml"), python]
-    finished = subprocess.run([*command, *about], capture_output=True, check=True, timeout=120)
+    command = [sys.executable, *TOOL.split(), str(ROOT / "pyproject.toml"), python]
+    finished = subprocess.run(command, capture_output=True, check=True, timeout=120)
     bill: dict[str, Any] = json.loads(finished.stdout)
     return bill
 
