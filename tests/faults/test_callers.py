@@ -9,7 +9,8 @@ from http.client import HTTPResponse
 
 import httpx2 as httpx
 import pytest
-from tests.api.servers import ASKED, FHIR, RECORD, Server, until_live
+from tests.api.calls import FHIR, RECORD
+from tests.api.servers import ASKED, Server, until_live
 
 HEAD = f"POST {ASKED} HTTP/1.1\r\nHost: x\r\nContent-Type: {FHIR['content-type']}\r\n"
 WHOLE = f"{HEAD}Content-Length: {len(RECORD)}\r\n\r\n".encode() + RECORD

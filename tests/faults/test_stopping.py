@@ -10,8 +10,8 @@ from pathlib import Path
 
 import httpx2 as httpx
 import pytest
-from tests.api.conftest import PROPOSE
-from tests.api.servers import ASKED, FHIR, RECORD, Server, Start, until_live
+from tests.api.calls import FHIR, PROPOSE, RECORD
+from tests.api.servers import ASKED, Server, Start, until_live
 
 CALLERS = 8
 REFUSED, BROKEN = "refused", "broken"
