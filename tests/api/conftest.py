@@ -3,7 +3,6 @@
 import json
 from collections.abc import Callable, Iterator
 from datetime import datetime
-from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -15,10 +14,10 @@ from crossgrain.api.app import create_app
 from crossgrain.api.settings import Settings
 from crossgrain.catalogue import Catalogue, load_catalogue
 
-PATIENTS = Path(__file__).parents[2] / "fixtures" / "patients"
+from .calls import FHIR, PROPOSE, RECORD
+
 # 23:30 on 2 March in Lisbon is already 3 March in Helsinki.
 STOPPED = datetime(2025, 3, 2, 23, 30, tzinfo=ZoneInfo("Europe/Lisbon"))
-PROPOSE = "/fhir/r4/$propose-switch"
 
 Post = Callable[..., httpx.Response]
 
@@ -38,7 +37,7 @@ def client(catalogue: Catalogue) -> Iterator[TestClient]:
 @pytest.fixture
 def record() -> dict[str, Any]:
     """The first invented patient, fresh for each test."""
-    bundle: dict[str, Any] = json.loads((PATIENTS / "01-levothyroxine-150.json").read_text())
+    bundle: dict[str, Any] = json.loads(RECORD)
     return bundle
 
 
@@ -50,9 +49,7 @@ def post(client: TestClient) -> Post:
         resource: Any, query: str = "", route: str = PROPOSE, **headers: str
     ) -> httpx.Response:
         content = resource if isinstance(resource, bytes) else json.dumps(resource).encode()
-        sent = {"content-type": "application/fhir+json"} | {
-            name.replace("_", "-"): value for name, value in headers.items()
-        }
+        sent = FHIR | {name.replace("_", "-"): value for name, value in headers.items()}
         return client.post(f"{route}{query}", content=content, headers=sent)
 
     return send

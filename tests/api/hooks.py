@@ -4,9 +4,8 @@ import copy
 import json
 from typing import Any
 
-from .conftest import PATIENTS
+from .calls import PATIENTS, Resource
 
-Resource = dict[str, Any]
 INSTANCE = "7d1577c6-9dfb-44ad-ba6d-3e05e953b2ea"
 ORDER, REVIEW = "/cds-services/thyroid-order", "/cds-services/thyroid-switch-review"
 KEYS = {

@@ -13,12 +13,10 @@ from pathlib import Path
 import httpx2 as httpx
 import pytest
 
-from .conftest import PATIENTS, PROPOSE
+from .calls import FHIR, PROPOSE, QUERY, RECORD
 
 COMMAND = Path(sys.executable).with_name("crossgrain")
-RECORD = (PATIENTS / "01-levothyroxine-150.json").read_bytes()
-ASKED = f"{PROPOSE}?target=desiccated-thyroid&as-of=2025-03-03"
-FHIR = {"content-type": "application/fhir+json"}
+ASKED = f"{PROPOSE}{QUERY}"
 
 
 class Server(subprocess.Popen[str]):

@@ -1,17 +1,13 @@
 """The answers as a caller sees them: outcome, bytes, form, day."""
 
 import json
-import tomllib
 from collections.abc import Callable
 from typing import Any
 
 import httpx2 as httpx
 import pytest
 
-from .conftest import PATIENTS
-
-SCENARIO = tomllib.loads((PATIENTS.parent / "scenario.toml").read_text())
-AS_OF = SCENARIO["as_of"]
+from .calls import AS_OF, PATIENTS, SCENARIO
 
 
 def guidance(answer: httpx.Response) -> dict[str, Any]:

@@ -8,10 +8,9 @@ from fastapi.testclient import TestClient
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from .conftest import PATIENTS, PROPOSE
+from .calls import PATIENTS, PROPOSE, QUERY
 
 RECORDS = [json.loads(path.read_text()) for path in sorted(PATIENTS.iterdir())]
-QUERY = "?target=desiccated-thyroid&as-of=2025-03-03"
 FUZZ = settings(
     max_examples=150,
     deadline=None,

@@ -2,7 +2,6 @@
 
 import copy
 import json
-import tomllib
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -13,10 +12,8 @@ from tests.conformance.r5_records import as_r5
 
 from crossgrain.fhir.version import FhirVersion
 
-from .conftest import PATIENTS, PROPOSE
+from .calls import AS_OF, PATIENTS, PROPOSE, SCENARIO
 
-SCENARIO = tomllib.loads((PATIENTS.parent / "scenario.toml").read_text())
-AS_OF = SCENARIO["as_of"]
 SENT = {"r4": "/fhir/r4/PlanDefinition/regimen-switch/$apply"}
 SENT["r5"] = SENT["r4"].replace("r4", "r5")
 

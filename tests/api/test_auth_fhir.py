@@ -17,13 +17,10 @@ from crossgrain.api.settings import Settings
 from crossgrain.catalogue import Catalogue
 
 from . import signing as s
-from .conftest import PATIENTS, PROPOSE
+from .calls import COMPARE, PROPOSE, QUERY, RECORD
 
 JWKS = "https://as.example/jwks"
 INTROSPECT = "https://as.example/introspect"
-COMPARE = "/fhir/r4/$compare-bases"
-RECORD = (PATIENTS / "01-levothyroxine-150.json").read_bytes()
-QUERY = "?target=desiccated-thyroid&as-of=2025-03-03"
 OPERATIONS = [
     PROPOSE,
     COMPARE,

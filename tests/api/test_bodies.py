@@ -8,7 +8,7 @@ import httpx2 as httpx
 import pytest
 from fastapi.testclient import TestClient
 
-PROPOSE = "/fhir/r4/$propose-switch"
+from .calls import FHIR, PROPOSE
 
 
 def refused(answer: httpx.Response, status: int, code: str) -> dict[str, Any]:
@@ -93,7 +93,7 @@ def test_a_declared_length_over_the_limit_is_413(post: Callable[..., httpx.Respo
 
 def test_a_body_that_only_turns_out_too_large_is_413(client: TestClient) -> None:
     chunks = (b" " * 50_000 for _ in range(100))
-    answer = client.post(PROPOSE, content=chunks, headers={"content-type": "application/fhir+json"})
+    answer = client.post(PROPOSE, content=chunks, headers=FHIR)
     refused(answer, 413, "too-long")
 
 

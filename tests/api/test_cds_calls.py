@@ -7,10 +7,9 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
+from .calls import LT4, Resource
 from .hooks import INSTANCE, ORDER, REVIEW, call, grains
 
-Resource = dict[str, Any]
-LT4 = "01-levothyroxine-150.json"
 FEEDBACK = f"{ORDER}/feedback"
 
 

@@ -13,11 +13,10 @@ from crossgrain.api.app import create_app
 from crossgrain.api.settings import Settings
 from crossgrain.catalogue import Catalogue
 
+from .calls import LT4, Resource
 from .conftest import STOPPED
 from .hooks import KEYS, ORDER, call, grains, patient, searchset
 
-Resource = dict[str, Any]
-LT4 = "01-levothyroxine-150.json"
 SERVER = "https://ehr.example/fhir"
 TYPES = {"content-type": "application/fhir+json"}
 

@@ -2,17 +2,15 @@
 
 import base64
 from collections.abc import Callable
-from typing import Any
 
 import pytest
 from fastapi.testclient import TestClient
 from markdown_it import MarkdownIt
 
+from .calls import LT4, Resource
 from .hooks import ORDER, call, grains, levothyroxine, liothyronine, order
 
-Resource = dict[str, Any]
 Cards = Callable[[Resource], list[Resource]]
-LT4 = "01-levothyroxine-150.json"
 GRAINS = "02-desiccated-120.json"
 
 

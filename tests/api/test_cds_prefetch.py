@@ -6,10 +6,9 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
+from .calls import LT4, Resource
 from .hooks import ORDER, REVIEW, call, grains
 
-Resource = dict[str, Any]
-LT4 = "01-levothyroxine-150.json"
 MEDICINES = "medicationStatements"  # where the first patient's levothyroxine stands
 OUTCOME = {
     "resourceType": "OperationOutcome",

@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
-from .conftest import PATIENTS
+from .calls import PATIENTS
 from .hooks import REVIEW, call
 
 PARKED = "15-switched-at-half-the-dose.json"

@@ -8,9 +8,7 @@ from typing import Any
 import httpx2 as httpx
 import pytest
 
-from .conftest import PATIENTS
-
-COMPARE = "/fhir/r4/$compare-bases"
+from .calls import COMPARE, PATIENTS
 
 
 def compared(answer: httpx.Response) -> dict[str, dict[str, Any]]:

@@ -19,9 +19,8 @@ from crossgrain.fhir.identity import FINDING_SYSTEM, MODULE_CANONICAL
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.fhir.write.encode import to_json
 
-from .conftest import PATIENTS, PROPOSE
+from .calls import PATIENTS, PROPOSE, Resource
 
-Resource = dict[str, Any]
 DESK = desk_over(load_catalogue(), now)
 MODELS = {FhirVersion.R4: "fhir.resources.R4B", FhirVersion.R5: "fhir.resources"}
 EVERY = [

@@ -14,13 +14,11 @@ from crossgrain.api.shown import STOPPED
 from crossgrain.catalogue import Catalogue, load_catalogue
 
 from . import signing as s
-from .conftest import PATIENTS, PROPOSE
+from .calls import FHIR, PROPOSE, RECORD
 from .hooks import ORDER, REVIEW, call, grains
 
 DOCUMENT = create_app(Settings(), load_catalogue()).openapi()
 EXAMPLES = DOCUMENT["components"]["examples"]
-RECORD = (PATIENTS / "01-levothyroxine-150.json").read_bytes()
-FHIR = {"content-type": "application/fhir+json"}
 
 
 def operations() -> Iterator[tuple[str, str, dict[str, Any]]]:

@@ -12,7 +12,7 @@ from crossgrain.api.app import create_app
 from crossgrain.api.settings import Settings
 from crossgrain.catalogue import Catalogue
 
-from .conftest import PROPOSE
+from .calls import PROPOSE
 
 PAGE = "https://ehr.example"
 

@@ -22,12 +22,13 @@ from crossgrain.api.logs import WITHHELD, log_config
 from crossgrain.api.settings import Settings
 from crossgrain.catalogue import Catalogue
 
-from .conftest import PATIENTS, PROPOSE, STOPPED
+from .calls import FHIR, LT4, PROPOSE, Resource
+from .calls import RECORD as FIRST
+from .conftest import STOPPED
 from .hooks import ORDER, REVIEW, call, grains
 
 MARK = "Zz9marked"
 SERVER = f"https://ehr.example/{MARK}"
-Resource = dict[str, Any]
 
 
 def marked(node: Any) -> Any:
@@ -52,9 +53,8 @@ def lightly_marked(record: Resource) -> Resource:
     return record
 
 
-RECORD = json.loads((PATIENTS / "01-levothyroxine-150.json").read_text())
-HOOK = call("01-levothyroxine-150.json", [grains(60, "p01")])
-FHIR = {"content-type": "application/fhir+json"}
+RECORD = json.loads(FIRST)
+HOOK = call(LT4, [grains(60, "p01")])
 LENT = {"access_token": MARK, "token_type": "Bearer"}
 
 
@@ -96,7 +96,7 @@ POSTS += [
     (ORDER, HOOK | {"context": marked(HOOK["context"])}),
     (ORDER, HOOK | {"prefetch": marked(HOOK["prefetch"])}),
     (ORDER, HOOK | {"prefetch": {}, "fhirServer": SERVER, "fhirAuthorization": LENT}),
-    (ORDER, call("01-levothyroxine-150.json", [grains(60, f"p01{MARK}")])),
+    (ORDER, call(LT4, [grains(60, f"p01{MARK}")])),
     (REVIEW, call("15-switched-at-half-the-dose.json", [], "patient-view")),
     (f"/cds-services/{MARK}", HOOK),
     (f"{ORDER}/feedback", {"feedback": [{"card": MARK, "overrideReason": {"userComment": MARK}}]}),

@@ -2,17 +2,15 @@
 
 import json
 from base64 import b64decode
-from pathlib import Path
 from typing import Any
 
 import pytest
 from fhir.resources.bundle import Bundle as R5Bundle
 from fhir.resources.R4B.bundle import Bundle as R4Bundle
+from tests.api.calls import PATIENTS, QUERY
 from tests.api.test_versions import R5
 from tests.conformance.r5_records import as_r5
 
-PATIENTS = Path(__file__).parents[2] / "fixtures" / "patients"
-QUERY = "?target=desiccated-thyroid&as-of=2025-03-03"
 PLANNED, STOPPED = "01-levothyroxine-150.json", "11-adrenal-insufficiency.json"
 
 

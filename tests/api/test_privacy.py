@@ -11,8 +11,9 @@ from fastapi.testclient import TestClient
 
 from crossgrain.api.operations import propose_switch
 
+from .calls import PROPOSE
+
 MARK = "Zz9marked"
-PROPOSE = "/fhir/r4/$propose-switch"
 
 
 @pytest.fixture

@@ -6,7 +6,8 @@ from typing import Any
 import httpx2 as httpx
 import pytest
 
-COMPARE = "/fhir/r4/$compare-bases"
+from .calls import COMPARE
+
 QUERY = "?as-of=2025-03-03"
 
 Change = Callable[[dict[str, Any]], object]

@@ -2,7 +2,6 @@
 
 import json
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -10,7 +9,8 @@ from fhir.resources.detectedissue import DetectedIssue as DetectedIssueR5
 from fhir.resources.R4B.detectedissue import DetectedIssue
 from tests.conformance.r5_records import as_r5 as as_r5_record
 
-PATIENTS = Path(__file__).parents[2] / "fixtures" / "patients"
+from .calls import PATIENTS
+
 SCREEN = "/fhir/r4/$screen-switches"
 PARKED = PATIENTS / "15-switched-at-half-the-dose.json"
 

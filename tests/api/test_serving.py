@@ -12,7 +12,7 @@ from pathlib import Path
 import httpx2 as httpx
 import pytest
 
-from .conftest import PATIENTS
+from .calls import PATIENTS
 from .servers import Start, start, until_live
 
 __all__ = ["start"]

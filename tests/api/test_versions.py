@@ -8,8 +8,9 @@ from fhir.resources.bundle import Bundle as R5Bundle
 from fhir.resources.R4B.bundle import Bundle as R4Bundle
 from tests.conformance.r5_records import as_r5
 
+from .calls import QUERY
+
 R5 = "/fhir/r5/$propose-switch"
-QUERY = "?target=desiccated-thyroid&as-of=2025-03-03"
 
 
 def resources(answer: httpx.Response, kind: str) -> list[dict[str, Any]]:
