@@ -205,15 +205,6 @@ def _branch(
         statement=words + off_ratio(as_dose({**slots[-1].amounts, **taken[-1]}, case.products)),
         steps=steps,
         labs=_labs(case, hold, steps, steady),
-        old_ends_on=next(
-            (
-                slot.first_day
-                for slot, kept in zip(slots, taken, strict=True)
-                if any(hold.remainder.values())
-                and not any(kept[key] for key in hold.remainder if key in kept)
-            ),
-            None,
-        ),
     )
 
 

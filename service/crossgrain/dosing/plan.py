@@ -183,7 +183,6 @@ class Branch:
     statement: str
     steps: tuple[Step, ...]
     labs: tuple[LabDraw, ...]
-    old_ends_on: int | None
 
 
 @dataclass(frozen=True, slots=True)

@@ -63,14 +63,6 @@ class Problem:
     weights: tuple[Intake, ...]
 
 
-class Score(NamedTuple):
-    """How a taper fares; smaller is better, compared in this order within `TIE`."""
-
-    worst: float
-    squares: float
-    changes: int
-
-
 _Coverage = tuple[tuple[float, float], ...]
 """Coverage on each basis, in its slow (T4) and its fast (T3) part; their sum is coverage."""
 
@@ -93,18 +85,6 @@ def best_taper(problem: Problem) -> tuple[int, ...]:
         where the T3 limits leave no choice in some segment.
     """
     return _Search(problem).run()
-
-
-def score(problem: Problem, choices: Sequence[int]) -> Score:
-    """How one taper fares."""
-    search = _Search(problem)
-    state = search.start
-    worst = squares = 0.0
-    for number, choice in enumerate(choices):
-        state, segment_worst, segment_squares = search.through(number, choice, state)
-        worst = max(worst, segment_worst)
-        squares += segment_squares
-    return Score(worst, squares, _changes(choices))
 
 
 def _changes(choices: Sequence[int]) -> int:

@@ -130,7 +130,6 @@ def test_labs_in_range_end_the_remainder_and_make_up_for_it():
     hold, end = amounts(TO_DESICCATED.steps[-1]), amounts(stay.steps[-1])
     assert hold[LT4.id] > 0
     assert set(end) == {GRAIN_60.id}
-    assert stay.old_ends_on == next(s.first_day for s in stay.steps if LT4.id not in amounts(s))
     before = coverage(regimen(lt4=100), stay.basis_id, hold)
     after = coverage(regimen(lt4=100), stay.basis_id, end)
     quarter_grain = coverage(regimen(lt4=100), stay.basis_id, {GRAIN_60.id: Fraction(15)})
@@ -150,7 +149,6 @@ def test_without_a_remainder_labs_in_range_change_nothing_until_maintenance():
     stopped = plan(regimen(lt4=100), Target.DESICCATED_THYROID, prior_therapy=STOP)
     stay = branch(stopped, Reading.IN_RANGE)
     assert [amounts(step) for step in stay.steps] == [amounts(stopped.steps[-1])]
-    assert stay.old_ends_on is None
     assert [draw.purpose for draw in stay.labs] == ["maintenance"]
 
 

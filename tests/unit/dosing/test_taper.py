@@ -3,9 +3,10 @@
 from dataclasses import replace
 
 import pytest
+from tests.properties.test_taper import scored
 
 from crossgrain.dosing.kinetics import Intake, Kinetics, Pools
-from crossgrain.dosing.taper import Problem, Segment, best_taper, score
+from crossgrain.dosing.taper import Problem, Segment, best_taper
 
 
 def simple(segments, old=((100, 0, 0), (50, 0, 0), (0, 0, 0)), start=100.0):
@@ -27,9 +28,9 @@ def test_where_the_worst_is_given_the_least_sum_of_squares_is_chosen():
     # the second segment's new dose is so large that it overshoots with no old dose at all;
     # what is taken in the first is then decided by the sum
     problem = simple([Segment(14, Intake(60, 0, 0)), Segment(200, Intake(300, 0, 0))])
-    fared = {choice: score(problem, (choice, 2)) for choice in (0, 1, 2)}
-    assert fared[0].worst == pytest.approx(fared[1].worst) == pytest.approx(fared[2].worst)
-    assert fared[1].squares < min(fared[0].squares, fared[2].squares)
+    worst, squares, _ = zip(*(scored(problem, (choice, 2)) for choice in (0, 1, 2)), strict=True)
+    assert worst[0] == pytest.approx(worst[1]) == pytest.approx(worst[2])
+    assert squares[1] < min(squares[0], squares[2])
     assert best_taper(problem) == (1, 2)
 
 
@@ -38,7 +39,7 @@ def test_among_equals_the_taper_with_fewer_changes_is_chosen():
     segments = [Segment(14, Intake(0, 0, 0))] * 3
     problem = simple(segments, old=((100, 0, 0), (100, 0, 0), (0, 0, 0)))
     chosen = best_taper(problem)
-    assert score(problem, (0, 1, 1)).squares == score(problem, (0, 0, 0)).squares
+    assert scored(problem, (0, 1, 1))[:2] == scored(problem, (0, 0, 0))[:2]
     assert len(set(chosen)) == 1
 
 

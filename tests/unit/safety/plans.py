@@ -52,7 +52,7 @@ def plan(
     other: Forecast | None = None,
 ) -> Plan:
     """A plan of one step, and of one branch where it has doses."""
-    branches = (Branch(Reading.HIGH, "label", "", (Step(Stage.BRANCH, 50, 90, branch),), (), None),)
+    branches = (Branch(Reading.HIGH, "label", "", (Step(Stage.BRANCH, 50, 90, branch),), ()),)
     return Plan(
         target=Target.DESICCATED_THYROID,
         basis_id="practice",

@@ -118,8 +118,8 @@ def labs(*days_and_purposes):
     )
 
 
-def branch(reading, steps, draws, old_ends_on=None):
-    return Branch(reading, "practice", f"Do what {reading} asks for.", steps, draws, old_ends_on)
+def branch(reading, steps, draws):
+    return Branch(reading, "practice", f"Do what {reading} asks for.", steps, draws)
 
 
 def plan(target, aim, aim_line, steps, branches, prior=PriorTherapy.OVERLAP):
@@ -203,7 +203,6 @@ def levothyroxine_to_desiccated(**more):
                 Step(Stage.BRANCH, 112, 200, (dose(GRAIN_60, 90),)),
             ),
             labs((154, "after-branch", ()), maintenance),
-            111,
         ),
         branch(
             Reading.IN_RANGE,
@@ -212,13 +211,11 @@ def levothyroxine_to_desiccated(**more):
                 Step(Stage.BRANCH, 126, 200, (dose(GRAIN_60, 60),)),
             ),
             labs(maintenance),
-            125,
         ),
         branch(
             Reading.LOW,
             (Step(Stage.BRANCH, 98, 200, (dose(GRAIN_60, "52.5"),)),),
             labs((140, "after-branch", ())),
-            97,
         ),
     )
     made = plan(
@@ -243,9 +240,9 @@ def desiccated_to_levothyroxine():
         Step(Stage.BRANCH, 91, 150, (dose(LT4, 112),)),
     )
     branches = (
-        branch(Reading.HIGH, (Step(Stage.BRANCH, 63, 150, (dose(LT4, 125),)),), (), 62),
-        branch(Reading.IN_RANGE, stay, (), 90),
-        branch(Reading.LOW, (Step(Stage.BRANCH, 63, 150, (dose(LT4, 88),)),), (), 62),
+        branch(Reading.HIGH, (Step(Stage.BRANCH, 63, 150, (dose(LT4, 125),)),), ()),
+        branch(Reading.IN_RANGE, stay, ()),
+        branch(Reading.LOW, (Step(Stage.BRANCH, 63, 150, (dose(LT4, 88),)),), ()),
     )
     made = plan(
         Target.LEVOTHYROXINE, TargetDose(lt4_ug=Fraction(100)), dose(LT4, 100), steps, branches
@@ -301,7 +298,7 @@ def old_order_outlasts_the_series():
     both = (taken(LT4, 50), dose(GRAIN_60, 15))
     steps = (Step(Stage.HOLD, 0, 55, both),)
     branches = (
-        branch(Reading.HIGH, (Step(Stage.BRANCH, 56, 120, (dose(GRAIN_60, 45),)),), (), 55),
+        branch(Reading.HIGH, (Step(Stage.BRANCH, 56, 120, (dose(GRAIN_60, 45),)),), ()),
         branch(
             Reading.IN_RANGE,
             (
@@ -309,7 +306,6 @@ def old_order_outlasts_the_series():
                 Step(Stage.BRANCH, 70, 120, (dose(LT4, 25, Part.OLD), dose(GRAIN_60, 30))),
             ),
             (),
-            120,
         ),
         branch(Reading.LOW, (Step(Stage.BRANCH, 56, 120, both),), ()),
     )
