@@ -73,10 +73,12 @@ def _stops(findings: Iterable[Finding]) -> bool:
 
 def _wish(record: Record, request: SwitchRequest, target: Target, limits: Constraints) -> Wish:
     """What was asked, as far as the findings let it be."""
+    # The cautious pace rises by the smallest orderable increment, from the first step on.
+    slow = limits.cautious_only or limits.smallest_first_step
     return Wish(
         target=target,
         basis_id=request.basis_id,
-        pace_id=CAUTIOUS if limits.cautious_only else request.pace,
+        pace_id=CAUTIOUS if slow else request.pace,
         prior_therapy=PriorTherapy.OVERLAP if limits.overlap_only else request.prior_therapy,
         mixture=request.mixture,
         lt4_at_least_most_generous=limits.lt4_at_least_most_generous,
