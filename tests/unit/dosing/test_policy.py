@@ -4,7 +4,7 @@ from copy import deepcopy
 from fractions import Fraction
 
 import pytest
-from tests.unit.dosing.switches import CATALOGUE
+from tests.unit.dosing.switches import CATALOGUE, GRAIN_60, GRAIN_65, LT3, increment
 
 from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.policy import policy_from
@@ -95,3 +95,10 @@ def test_numbers_that_cannot_be_meant_are_refused_at_their_limits(path, refused,
 def test_a_word_where_a_number_belongs_is_refused():
     with pytest.raises(DomainError, match="soon"):
         policy_from(changed("labs.wait_days", "soon"))
+
+
+@pytest.mark.parametrize("preparation", [LT3, GRAIN_60, GRAIN_65])
+def test_the_cautious_pace_rises_by_the_smallest_dose_that_tablets_make(preparation):
+    # what heart disease asks for: the smallest first step (labels; ATA 2014, from memory)
+    smallest = preparation.strengths[0] * preparation.smallest_piece
+    assert increment(preparation, "cautious") == smallest
