@@ -22,24 +22,13 @@ from crossgrain.fhir.read.labs import PREGNANCY_STATUS
 from crossgrain.fhir.read.medicines import product_of
 from crossgrain.fhir.read.resolve import local
 from crossgrain.fhir.read.shapes import SHAPES
-from crossgrain.fhir.read.views import CodeableConcept, Coding
+from crossgrain.fhir.read.views import CodeableConcept
 from crossgrain.nightly.export import READ
 from crossgrain.safety.facts import Analyte
 
 MEDICINES = frozenset({"MedicationStatement", "MedicationRequest", "MedicationDispense"})
 _TYPES = frozenset().union(*(shape.types for shape in SHAPES.values()))
 _ANALYTES = frozenset({Analyte.TSH, Analyte.FREE_T4})
-
-
-class _Coding(msgspec.Struct, frozen=True):
-    system: str | None = None
-    code: str | None = None
-    display: str | None = None
-
-
-class _Concept(msgspec.Struct, frozen=True):
-    coding: tuple[_Coding, ...] = ()
-    text: str | None = None
 
 
 class _Reference(msgspec.Struct, gc=False):
@@ -50,16 +39,16 @@ class _Reference(msgspec.Struct, gc=False):
 class _Part(msgspec.Struct):
     """An ingredient, a component, or a CodeableReference."""
 
-    code: _Concept | None = None
-    concept: _Concept | None = None
+    code: CodeableConcept | None = None
+    concept: CodeableConcept | None = None
     reference: _Reference | None = None
     item: "_Part | None" = None
-    item_concept: _Concept | None = msgspec.field(default=None, name="itemCodeableConcept")
+    item_concept: CodeableConcept | None = msgspec.field(default=None, name="itemCodeableConcept")
 
 
 class _Contained(msgspec.Struct):
     id: str | None = None
-    code: _Concept | None = None
+    code: CodeableConcept | None = None
     ingredient: tuple[_Part, ...] = ()
 
 
@@ -69,12 +58,12 @@ class Head(msgspec.Struct, rename="camel"):
     resource_type: str
     id: str | None = None
     subject: _Reference | None = None
-    code: _Concept | None = None
-    description: _Concept | None = None
+    code: CodeableConcept | None = None
+    description: CodeableConcept | None = None
     component: tuple[_Part, ...] = ()
     ingredient: tuple[_Part, ...] = ()
     contained: tuple[_Contained, ...] = ()
-    medication_codeable_concept: _Concept | None = None
+    medication_codeable_concept: CodeableConcept | None = None
     medication_reference: _Reference | None = None
     medication: _Part | None = None
 
@@ -174,7 +163,7 @@ class Sieve:
         reference = inside.reference if inside else head.medication_reference
         target = ""
         r5 = inside is not None if concept is not None or reference is not None else None
-        if concept is not None and (concept.coding or concept.text):
+        if concept is not None and not concept.silent:
             kinds = self._kinds(concept)
         elif reference is not None and reference.reference is not None:
             kinds, target = self._referred(reference, head)
@@ -194,21 +183,22 @@ class Sieve:
             kinds = [self._kinds_in(c.code, c.ingredient) for c in inside]
             return reduce(or_, kinds, 0) if kinds else UNSURE, ""
         shown = reference.display
-        return self._kinds(_Concept(text=shown)) if shown else UNSURE, local(name)
+        return self._kinds(CodeableConcept(text=shown)) if shown else UNSURE, local(name)
 
-    def _kinds_in(self, code: _Concept | None, parts: tuple[_Part, ...]) -> int:
-        concepts = [code] if code else []
-        for part in parts:
-            item = part.item_concept or (part.item.concept if part.item else None)
-            if item:
-                concepts.append(item)
-        return reduce(or_, map(self._kinds, concepts), 0) if concepts else UNSURE
+    def _kinds_in(self, code: CodeableConcept | None, parts: tuple[_Part, ...]) -> int:
+        """The kinds named; unsure where there is no name, or an ingredient is without one."""
+        items = [part.item_concept or (part.item.concept if part.item else None) for part in parts]
+        named = [item for item in items if item and not item.silent]
+        whole = [code] if code and not code.silent else []
+        if not whole and (not named or len(named) < len(items)):
+            return UNSURE
+        return reduce(or_, map(self._kinds, [*whole, *named]), 0)
 
 
 def _kind_judge(codes: CodeTables, preparations: Mapping[str, Preparation]) -> Any:
-    def judge(concept: _Concept) -> int:
+    def judge(concept: CodeableConcept) -> int:
         try:
-            product = product_of(_seen(concept), codes, preparations, "")
+            product = product_of(concept, codes, preparations, "")
         except Asked:
             return UNSURE
         return BITS[product.kind] if product else 0
@@ -219,15 +209,10 @@ def _kind_judge(codes: CodeTables, preparations: Mapping[str, Preparation]) -> A
 def _condition_judge(codes: CodeTables) -> Any:
     table = codes.concerns.conditions
 
-    def judge(concept: _Concept) -> bool:
-        return bool(keys_in(_seen(concept), table))
+    def judge(concept: CodeableConcept) -> bool:
+        return bool(keys_in(concept, table))
 
     return judge
-
-
-def _seen(concept: _Concept) -> CodeableConcept:
-    codings = tuple(Coding(c.system, c.code, c.display) for c in concept.coding)
-    return CodeableConcept(codings, concept.text)
 
 
 def _checked_type(kind: object) -> str:

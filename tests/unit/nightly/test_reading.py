@@ -136,6 +136,20 @@ def test_a_contained_medication_is_looked_into(name, hormone):
 
 
 @pytest.mark.parametrize(
+    ("medication", "kinds"),
+    [
+        ({"code": {"text": "lisinopril"}, "ingredient": [{}]}, 0),
+        ({"ingredient": [{"itemCodeableConcept": {"text": "lisinopril"}}]}, 0),
+        ({"ingredient": [{"itemCodeableConcept": {"text": "lisinopril"}}, {}]}, UNSURE),
+        ({"code": {}}, UNSURE),
+        ({}, UNSURE),
+    ],
+)
+def test_a_medication_of_which_a_part_has_no_name_may_be_any_hormone(medication, kinds):
+    assert look({"resourceType": "Medication", "id": "m", **medication}).kinds == kinds
+
+
+@pytest.mark.parametrize(
     ("code", "keep"), [("3016-3", True), ("3024-7", True), ("82810-3", True), ("2345-7", False)]
 )
 def test_only_results_that_are_weighed_are_kept(code, keep):

@@ -94,6 +94,30 @@ def test_a_strength_per_volume_is_a_concentration() -> None:
     assert doses(record) == [("levothyroxine", ["50"])]
 
 
+LISINOPRIL = {"text": "lisinopril 10 MG Oral Tablet"}
+BY_REFERENCE = {"itemReference": {"reference": "Substance/s1"}}
+
+
+@pytest.mark.parametrize(
+    ("parts", "questions"),
+    [
+        ([ingredient(LISINOPRIL)], []),
+        ([ingredient(LISINOPRIL), BY_REFERENCE], ["Bundle.entry[1].resource.medication"]),
+        ([ingredient({}), ingredient(LISINOPRIL)], ["Bundle.entry[1].resource.medication"]),
+        ([BY_REFERENCE], ["Bundle.entry[1].resource.medication"]),
+        ([], ["Bundle.entry[1].resource.medication"]),
+    ],
+)
+@pytest.mark.parametrize("code", [None, {}])
+def test_a_medication_without_a_code_is_named_by_its_ingredients_where_all_have_names(
+    code: Json | None, parts: list[Json], questions: list[str]
+) -> None:
+    product = {"resourceType": "Medication", "id": "m1", "ingredient": parts}
+    if code is not None:
+        product["code"] = code
+    assert asked(read(by_reference("Medication/m1"), product)) == questions
+
+
 def test_inactive_ingredients_are_no_hormones() -> None:
     product = medication(
         ingredient=[

@@ -138,6 +138,9 @@ def test_a_medicine_without_a_name_is_undecided():
     nameless = {k: v for k, v in NEW.items() if k != "medicationCodeableConcept"}
     with pytest.raises(Undecided, match="may be thyroid hormone"):
         read(OLD, nameless)
+    medication = {"resourceType": "Medication", "id": "m1", "ingredient": [{}]}
+    with pytest.raises(Undecided, match="may be thyroid hormone"):
+        read(OLD, {**nameless, "medicationReference": {"reference": "Medication/m1"}}, medication)
 
 
 @pytest.mark.parametrize(

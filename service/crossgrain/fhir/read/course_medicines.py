@@ -5,35 +5,27 @@ from dataclasses import dataclass
 from datetime import date
 
 from crossgrain.dosing.preparations import Kind
-from crossgrain.fhir.identity import PLAN_SYSTEM
-from crossgrain.fhir.read.currency import (
-    Currency,
-    Standing,
-    request_standing,
-    statement_standing,
-)
+from crossgrain.fhir.read.currency import Currency, Standing
 from crossgrain.fhir.read.dates import read_date
 from crossgrain.fhir.read.dose_lines import read_doses
 from crossgrain.fhir.read.errors import Asked
-from crossgrain.fhir.read.medicines import Product, product_of
+from crossgrain.fhir.read.medication_resources import (
+    Seen,
+    dosages_of,
+    group_of,
+    is_ours,
+    product_named,
+    seen_in,
+    sources_of,
+    standing_of,
+)
+from crossgrain.fhir.read.medicines import Product
 from crossgrain.fhir.read.notes import Notes
 from crossgrain.fhir.read.person import check_subject
-from crossgrain.fhir.read.products import medication_of, named_in, product_in
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.resolve import Entry, local
-from crossgrain.fhir.read.shapes import check_version
-from crossgrain.fhir.read.views import (
-    CodeableConcept,
-    Dosage,
-    MedicationRequest,
-    MedicationStatement,
-    Medicine,
-    Period,
-    view,
-)
+from crossgrain.fhir.read.views import Dosage, MedicationRequest, Medicine, Period, view
 from crossgrain.screening.course import Dispense, End, Intake, Undecided
-
-Seen = MedicationStatement | MedicationRequest
 
 
 class MedicationDispense(Medicine):
@@ -70,10 +62,7 @@ class Dated:
     @property
     def stems_from(self) -> frozenset[str]:
         """The orders that a statement was made from."""
-        if isinstance(self.seen, MedicationRequest):
-            return frozenset()
-        sources = (*self.seen.derived_from, *self.seen.based_on)
-        return frozenset(local(s.reference) for s in sources if s.reference)
+        return frozenset(map(local, sources_of(self.seen)))
 
 
 def dated_medicine(entry: Entry, reading: Reading) -> Dated | None:
@@ -86,16 +75,10 @@ def dated_medicine(entry: Entry, reading: Reading) -> Dated | None:
     Undecided
         where it cannot be told whether it is thyroid hormone.
     """
-    check_version(entry.resource, entry.kind, reading.shape, entry.path)
-    seen: Seen = (
-        view(entry.resource, MedicationStatement, entry.path)
-        if entry.kind == "MedicationStatement"
-        else view(entry.resource, MedicationRequest, entry.path)
-    )
-    check_subject(seen.subject, reading.patient, f"{entry.path}.subject", reading.notes)
+    seen = seen_in(entry, reading)
     open_question = ""
     try:
-        standing = _standing(seen, entry, reading)
+        standing = standing_of(seen, entry, reading)
     except Asked as asked:
         standing, open_question = Currency(Standing.TAKEN), asked.question
     planned = _planned_until(seen, reading.as_of, entry.path)
@@ -107,12 +90,6 @@ def dated_medicine(entry: Entry, reading: Reading) -> Dated | None:
     return Dated(entry, seen, product, standing, planned, open_question)
 
 
-def _standing(seen: Seen, entry: Entry, reading: Reading) -> Currency:
-    if isinstance(seen, MedicationStatement):
-        return statement_standing(seen, reading.shape, reading.as_of, entry.path)
-    return request_standing(seen, reading.shape, reading.as_of, entry.path)
-
-
 def _product(seen: Medicine, entry: Entry, reading: Reading) -> Product | None:
     """The thyroid product, if it is one.
 
@@ -121,30 +98,20 @@ def _product(seen: Medicine, entry: Entry, reading: Reading) -> Product | None:
     Undecided
         for a medicine without a name, or a thyroid product whose content is not known.
     """
-    concept, reference = named_in(seen)
-    codes, preparations = reading.codes, reading.preparations
     try:
-        if reference is not None and concept is None:
-            medication, path = medication_of(reference, seen, reading, entry)
-            if medication is not None:
-                return product_in(medication, codes, preparations, path)
-            concept = CodeableConcept(text=reference.display)
-        if concept is None or not (concept.coding or concept.text):
-            raise Undecided(
-                "what a medicine is cannot be told: it may be thyroid hormone",
-                (entry.reference,),
-            )
-        return product_of(concept, codes, preparations, f"{entry.path}.medication")
+        product, concept = product_named(seen, entry, reading)
     except Asked as asked:
         raise Undecided(asked.question, (entry.reference,)) from None
+    if product is None and (concept is None or concept.silent):
+        raise Undecided(
+            "what a medicine is cannot be told: it may be thyroid hormone", (entry.reference,)
+        )
+    return product
 
 
 def _planned_until(seen: Seen, as_of: date, path: str) -> int | None:
     """The last day of an order of ours that stands, or ``None`` for any other."""
-    if not isinstance(seen, MedicationRequest) or seen.status != "active":
-        return None
-    identifiers = [*seen.identifier, *([seen.group_identifier] if seen.group_identifier else [])]
-    if not any(identifier.system == PLAN_SYSTEM for identifier in identifiers):
+    if not isinstance(seen, MedicationRequest) or seen.status != "active" or not is_ours(seen):
         return None
     ends = [span.end for d in seen.dosage_instruction if (span := _bounds(d)) and span.end]
     days = [read_date(end, f"{path}.dosageInstruction").day(as_of) for end in ends]
@@ -163,7 +130,7 @@ def intakes_of(medicine: Dated, reading: Reading) -> Iterator[Intake]:
         where it is not said since when the medicine was taken.
     """
     spans: dict[tuple[int | None, int | None], list[Dosage]] = {}
-    dosages, path = _dosages(medicine)
+    dosages, path = dosages_of(medicine.seen, medicine.entry)
     own = (medicine.standing.first_day, medicine.standing.last_day)
     several = len(dosages) > 1
     for dosage in dosages:
@@ -184,7 +151,7 @@ def _intake(
 ) -> Intake:
     apart = Notes()
     seen, doubt = medicine.seen, ""
-    path = _dosages(medicine)[1]
+    _, path = dosages_of(seen, medicine.entry)
     try:
         doses = read_doses(dosages, medicine.product, path, reading.with_notes(apart), dated=False)
     except Asked as asked:
@@ -193,8 +160,7 @@ def _intake(
         doubt = "A thyroid medicine carries a modifier that is not known."
     for question in apart.questions:
         doubt = doubt or question.question
-    group = seen.group_identifier if isinstance(seen, MedicationRequest) else None
-    grouped = f"{group.system or ''}|{group.value}" if group and group.value else ""
+    group = group_of(seen)
     past = medicine.standing.standing is Standing.PAST
     return Intake(
         kind=medicine.kind,
@@ -203,7 +169,7 @@ def _intake(
         last_day=last,
         end=End.DATED if last is not None else End.UNDATED if past else End.OPEN,
         reference=medicine.entry.reference,
-        group=grouped or medicine.address,
+        group="|".join(group) if group else medicine.address,
         replaces=_replaced(seen),
         from_text=bool(doses and doses.from_text),
         doubt=doubt or ("" if doses and doses.lines else "No dose of a thyroid medicine is given."),
@@ -213,12 +179,6 @@ def _intake(
 def _replaced(seen: Seen) -> frozenset[str]:
     prior = seen.prior_prescription if isinstance(seen, MedicationRequest) else None
     return frozenset({local(prior.reference)} if prior and prior.reference else ())
-
-
-def _dosages(medicine: Dated) -> tuple[tuple[Dosage, ...], str]:
-    if isinstance(medicine.seen, MedicationStatement):
-        return medicine.seen.dosage, f"{medicine.entry.path}.dosage"
-    return medicine.seen.dosage_instruction, f"{medicine.entry.path}.dosageInstruction"
 
 
 def _bounds(dosage: Dosage) -> Period | None:

@@ -3,11 +3,10 @@
 from dataclasses import dataclass, field
 
 from crossgrain.dosing.preparations import Kind
-from crossgrain.fhir.identity import PLAN_SYSTEM
 from crossgrain.fhir.read.currency import Currency, Standing
 from crossgrain.fhir.read.dose_lines import Doses
 from crossgrain.fhir.read.history import keys_in
-from crossgrain.fhir.read.medication_resources import Seen
+from crossgrain.fhir.read.medication_resources import Seen, group_of, is_ours, sources_of
 from crossgrain.fhir.read.medicines import Product
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.record import MedicineEntry
@@ -30,14 +29,12 @@ class Hormone:
     ----------
     group : group identifier of the order
     stems_from : references to what a statement was made from
-    replaces : reference to the order that this one replaces
     """
 
     entry: MedicineEntry
     kind: Kind
     group: tuple[str, str] | None = None
     stems_from: tuple[str, ...] = ()
-    replaces: str | None = None
 
 
 @dataclass(slots=True)
@@ -57,7 +54,6 @@ def medicine_entry(seen: Seen, entry: Entry, standing: Currency, doses: Doses) -
     """The medicine as the record's reader sees it."""
     request = seen if isinstance(seen, MedicationRequest) else None
     context = seen.context if isinstance(seen, MedicationStatement) else None
-    identifiers = [*seen.identifier, *([request.group_identifier] if request else [])]
     return MedicineEntry(
         reference=entry.reference,
         resource_type=entry.kind,
@@ -65,7 +61,7 @@ def medicine_entry(seen: Seen, entry: Entry, standing: Currency, doses: Doses) -
         lines=doses.lines,
         status=seen.status or "",
         draft=standing.standing is Standing.DRAFT,
-        ours=any(i is not None and i.system == PLAN_SYSTEM for i in identifiers),
+        ours=is_ours(seen),
         from_text=doses.from_text,
         encounter=_written(seen.encounter or context),
         requester=_written(request.requester) if request else None,
@@ -77,12 +73,7 @@ def medicine_entry(seen: Seen, entry: Entry, standing: Currency, doses: Doses) -
 
 def tied(seen: Seen, medicine: MedicineEntry, product: Product) -> Hormone:
     """The medicine with what it says of other resources."""
-    if isinstance(seen, MedicationStatement):
-        sources = [_written(r) for r in (*seen.derived_from, *seen.based_on)]
-        return Hormone(medicine, product.kind, stems_from=tuple(s for s in sources if s))
-    group = seen.group_identifier
-    named = (group.system or "", group.value) if group and group.value else None
-    return Hormone(medicine, product.kind, group=named, replaces=_written(seen.prior_prescription))
+    return Hormone(medicine, product.kind, group_of(seen), sources_of(seen))
 
 
 def read_reasons(seen: Seen, entry: Entry, found: Medicines, reading: Reading) -> None:

@@ -66,7 +66,7 @@ def _read_other(
     """A medicine that is no thyroid hormone, for the safety rules."""
     if standing.standing is not Standing.TAKEN:
         return
-    if concept is None or not (concept.coding or concept.text):
+    if concept is None or concept.silent:
         raise Asked(
             f"{entry.path}.medication",
             "What this medicine is could not be told: it may be thyroid hormone. What is it?",

@@ -1,9 +1,10 @@
-"""MedicationStatement and MedicationRequest seen alike: product, dosages, standing."""
+"""MedicationStatement and MedicationRequest seen alike: product, dosages, standing, ties."""
 
+from crossgrain.fhir.identity import PLAN_SYSTEM
 from crossgrain.fhir.read.currency import Currency, request_standing, statement_standing
 from crossgrain.fhir.read.medicines import Product, product_of
 from crossgrain.fhir.read.person import check_subject
-from crossgrain.fhir.read.products import medication_of, named_in, product_in
+from crossgrain.fhir.read.products import medication_of, name_of, named_in, product_in
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.resolve import Entry
 from crossgrain.fhir.read.shapes import check_version
@@ -12,6 +13,7 @@ from crossgrain.fhir.read.views import (
     Dosage,
     MedicationRequest,
     MedicationStatement,
+    Medicine,
     view,
 )
 
@@ -44,7 +46,7 @@ def standing_of(seen: Seen, entry: Entry, reading: Reading) -> Currency:
 
 
 def product_named(
-    seen: Seen, entry: Entry, reading: Reading
+    seen: Medicine, entry: Entry, reading: Reading
 ) -> tuple[Product | None, CodeableConcept | None]:
     """The thyroid product, if it is one, and the concept by which the medicine is named.
 
@@ -58,7 +60,7 @@ def product_named(
     if reference is not None and concept is None:
         medication, path = medication_of(reference, seen, reading, entry)
         if medication is not None:
-            return product_in(medication, codes, preparations, path), medication.code
+            return product_in(medication, codes, preparations, path), name_of(medication)
         concept = CodeableConcept(text=reference.display)
     if concept is None:
         return None, None
@@ -70,3 +72,23 @@ def dosages_of(seen: Seen, entry: Entry) -> tuple[tuple[Dosage, ...], str]:
     if isinstance(seen, MedicationStatement):
         return seen.dosage, f"{entry.path}.dosage"
     return seen.dosage_instruction, f"{entry.path}.dosageInstruction"
+
+
+def is_ours(seen: Seen) -> bool:
+    """Whether it is part of a series that this service proposed."""
+    group = seen.group_identifier if isinstance(seen, MedicationRequest) else None
+    named = (*seen.identifier, group) if group else seen.identifier
+    return any(identifier.system == PLAN_SYSTEM for identifier in named)
+
+
+def group_of(seen: Seen) -> tuple[str, str] | None:
+    """System and value of the identifier that ties orders together."""
+    group = seen.group_identifier if isinstance(seen, MedicationRequest) else None
+    return (group.system or "", group.value) if group and group.value else None
+
+
+def sources_of(seen: Seen) -> tuple[str, ...]:
+    """References to the orders that a statement was made from."""
+    if isinstance(seen, MedicationRequest):
+        return ()
+    return tuple(s.reference for s in (*seen.derived_from, *seen.based_on) if s.reference)

@@ -34,7 +34,7 @@ def counted_once(taken: list[Hormone], notes: Notes) -> list[Hormone]:
 
 
 def _without_replaced(taken: list[Hormone], notes: Notes) -> list[Hormone]:
-    replaced = {local(t.replaces) for t in taken if t.replaces}
+    replaced = {local(t.entry.replaces) for t in taken if t.entry.replaces}
     kept = []
     for each in taken:
         if local(each.entry.reference) in replaced:

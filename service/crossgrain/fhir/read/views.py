@@ -40,6 +40,11 @@ class CodeableConcept(msgspec.Struct, frozen=True):
     text: str | None = None
 
     @property
+    def silent(self) -> bool:
+        """Whether it says nothing."""
+        return not self.coding and not self.text
+
+    @property
     def characters(self) -> int:
         """Of all that it says; a coding takes room even where it says little."""
         return len(self.text or "") + sum(coding.characters for coding in self.coding)
