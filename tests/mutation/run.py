@@ -1,0 +1,82 @@
+"""Mutate the domain in a copy of the tree and see which mutants the tests let live.
+
+``python -m tests.mutation.run COPY [PATTERN …]`` from the repository's root; a pattern is a
+mutant's name with wildcards, e.g. ``crossgrain.safety.*``. What was judged before is kept
+in the copy and judged again only where the function changed or a pattern names it.
+
+mutmut does the work. It would collect the tests anew for each mutant, which takes longer than
+running them, so here they are collected once and each mutant's process is forked from there.
+"""
+
+import gc
+import os
+import shutil
+import sys
+from collections.abc import Iterable
+from functools import _lru_cache_wrapper
+from pathlib import Path
+
+import pytest
+from _pytest.config import _prepareconfig
+from mutmut.__main__ import cli
+from mutmut.runners.harness import PytestRunner
+from mutmut.utils.file_utils import change_cwd
+from mutmut.workers import isolation
+
+COPIED = ("tests", "fixtures", "pyproject.toml", "DEVELOPERS.md", ".gitignore")
+
+
+class CollectedOnce(PytestRunner):
+    """Runs a mutant's tests from a collection that was made before the mutant was there."""
+
+    def warm_up(self) -> None:
+        """Collect every test, then forget what collecting them left in caches."""
+        options = [*self._pytest_add_cli_args, *self._pytest_add_cli_args_test_selection]
+        with change_cwd("mutants"):
+            config = _prepareconfig(["--rootdir=.", "-q", *options])
+            config._do_configure()
+            self._session = pytest.Session.from_config(config)
+            config.hook.pytest_sessionstart(session=self._session)
+            config.hook.pytest_collection(session=self._session)
+        for cached in gc.get_objects():
+            if isinstance(cached, _lru_cache_wrapper) and "crossgrain" in str(cached):
+                cached.cache_clear()
+
+    def run_tests(self, *, mutant_name: str | None, tests: Iterable[str]) -> int:
+        """Zero where every test passes; the first failure ends the run."""
+        if mutant_name is None:
+            return super().run_tests(mutant_name=mutant_name, tests=tests)
+        wanted = set(tests)
+        items = [item for item in self._session.items if item.nodeid in wanted]
+        with change_cwd("mutants"):
+            for item, following in zip(items, [*items[1:], None], strict=True):
+                item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
+                if self._session.testsfailed:
+                    return int(pytest.ExitCode.TESTS_FAILED)
+        return int(pytest.ExitCode.OK if items else pytest.ExitCode.NO_TESTS_COLLECTED)
+
+
+def refresh(copy: Path) -> None:
+    """Bring the copy up to date; mutmut knows a package under ``src`` by its import name."""
+    copy.mkdir(parents=True, exist_ok=True)
+    for name in COPIED:
+        source, there = Path(name), copy / name
+        if source.is_dir():
+            ignored = shutil.ignore_patterns("node_modules", "__pycache__")
+            shutil.copytree(source, there, dirs_exist_ok=True, ignore=ignored)
+        else:
+            shutil.copy2(source, there)
+    shutil.copytree("service", copy / "src", dirs_exist_ok=True)
+
+
+def main(copy: Path, patterns: list[str]) -> None:
+    """Refresh the copy and run mutmut in it."""
+    refresh(copy)
+    os.chdir(copy)
+    os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
+    isolation.PytestRunner = CollectedOnce  # type: ignore[misc]
+    cli(["run", "--max-children", "1", *patterns])
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]), sys.argv[2:])
