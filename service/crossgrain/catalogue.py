@@ -41,7 +41,8 @@ from crossgrain.dosing.planner import Tables
 from crossgrain.dosing.policy import Policy, policy_from
 from crossgrain.dosing.preparations import Kind, Preparation, preparations_from
 from crossgrain.dosing.stock import stocked
-from crossgrain.fhir.read.codes import CodeTables, code_tables_from
+from crossgrain.fhir.read.code_tables import CodeTables
+from crossgrain.fhir.read.codes import code_tables_from
 from crossgrain.safety.clinic import with_changes
 from crossgrain.safety.loading import rules_from
 from crossgrain.safety.rule import RuleTable

@@ -74,6 +74,19 @@ REFUSED: dict[str, tuple[Json, Category, str]] = {
         Category.NOT_SUPPORTED,
         f"{ONE}.implicitRules",
     ),
+    "implicit rules of a contained medication": (
+        bundle(
+            {
+                **{k: v for k, v in TAKEN.items() if k != "medicationCodeableConcept"},
+                "medicationReference": {"reference": "#m"},
+                "contained": [
+                    {"resourceType": "Medication", "id": "m", "implicitRules": "urn:x:rules"}
+                ],
+            }
+        ),
+        Category.NOT_SUPPORTED,
+        f"{ONE}.contained[0].implicitRules",
+    ),
     "implicit rules of the patient": (
         bundle(patient={**PATIENT, "implicitRules": "https://rules.example"}),
         Category.NOT_SUPPORTED,

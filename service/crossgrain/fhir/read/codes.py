@@ -33,7 +33,6 @@ from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.fhir.read.code_tables import (
     CodedDrug,
     CodeTables,
-    DrugCodes,
     LabCode,
     MedicineCode,
     Plausible,
@@ -41,8 +40,6 @@ from crossgrain.fhir.read.code_tables import (
 from crossgrain.fhir.read.codesystems import SYSTEMS, Atc, Code, Loinc, Ndc, RxNorm, Snomed
 from crossgrain.fhir.read.concerns import ConcernTables
 from crossgrain.safety.facts import Analyte
-
-__all__ = ["CodeTables", "CodedDrug", "DrugCodes", "code_tables_from"]
 
 
 def code_tables_from(

@@ -21,11 +21,10 @@ from crossgrain.fhir.read.course_medicines import (
     intakes_of,
 )
 from crossgrain.fhir.read.currency import Standing
-from crossgrain.fhir.read.errors import Category, Unreadable
 from crossgrain.fhir.read.notes import Notes
 from crossgrain.fhir.read.person import read_person, the_patient
 from crossgrain.fhir.read.reading import Reading
-from crossgrain.fhir.read.resolve import BundleIndex
+from crossgrain.fhir.read.resolve import BundleIndex, refuse_implicit_rules
 from crossgrain.fhir.read.shapes import SHAPES
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.screening.course import Course, Dispense, Intake, Undecided
@@ -77,12 +76,7 @@ def read_course(
 
 def _medicines(index: BundleIndex, reading: Reading) -> Iterator[Dated]:
     for entry in index.entries:
-        if entry.resource.get("implicitRules") is not None:
-            raise Unreadable(
-                Category.NOT_SUPPORTED,
-                f"{entry.path}.implicitRules",
-                "implicit rules are not followed, so this resource cannot be read",
-            )
+        refuse_implicit_rules(entry.resource, entry.path)
         if entry.kind in {"MedicationStatement", "MedicationRequest"}:
             medicine = dated_medicine(entry, reading)
             if medicine is not None:

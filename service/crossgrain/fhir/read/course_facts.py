@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 from crossgrain.fhir.read.codesystems import Loinc
 from crossgrain.fhir.read.history import History, read_condition, read_goal
-from crossgrain.fhir.read.labs import Labs, read_observation
+from crossgrain.fhir.read.labs import PREGNANCY_HOLDS_DAYS, Labs, read_observation
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.resolve import BundleIndex, Entry
 from crossgrain.safety.facts import Analyte, Known, Measurement
@@ -16,12 +16,11 @@ _FRAIL = frozenset(
         "unstable-angina", "heart-failure", "atrial-fibrillation", "osteoporosis",
     }
 )  # fmt: skip
-_PREGNANCY_HOLDS_DAYS = 280
 _VOID = {"registered", "cancelled", "entered-in-error"}
 
 
 @dataclass(frozen=True, slots=True)
-class Facts:
+class CourseFacts:
     """Dated results by their resource's reference, and what sets a patient apart."""
 
     tsh: tuple[Measurement, ...]
@@ -31,7 +30,7 @@ class Facts:
     frail: bool
 
 
-def read_facts(index: BundleIndex, reading: Reading) -> Facts:
+def read_facts(index: BundleIndex, reading: Reading) -> CourseFacts:
     """Read every Observation, Condition and Goal of a bundle."""
     labs, history = Labs(), History()
     tsh: list[Measurement] = []
@@ -52,7 +51,7 @@ def read_facts(index: BundleIndex, reading: Reading) -> Facts:
             case "Goal":
                 read_goal(entry, history, reading)
     known_now = [k for k in (*history.conditions, *history.goals) if k.active]
-    return Facts(
+    return CourseFacts(
         tsh=tuple(tsh),
         free_t4=tuple(free_t4),
         unread=tuple(unread),
@@ -91,4 +90,4 @@ def _aims(known: list[Known], labs: Labs) -> frozenset[Aim]:
 
 def _may_hold(known: Known) -> bool:
     """A pregnancy on the condition list holds no longer than a pregnancy lasts."""
-    return known.day is None or known.day >= -_PREGNANCY_HOLDS_DAYS
+    return known.day is None or known.day >= -PREGNANCY_HOLDS_DAYS

@@ -113,7 +113,7 @@ def _planned_until(seen: Seen, as_of: date, path: str) -> int | None:
     """The last day of an order of ours that stands, or ``None`` for any other."""
     if not isinstance(seen, MedicationRequest) or seen.status != "active" or not is_ours(seen):
         return None
-    ends = [span.end for d in seen.dosage_instruction if (span := _bounds(d)) and span.end]
+    ends = [span.end for d in seen.dosage_instruction if (span := d.bounds) and span.end]
     days = [read_date(end, f"{path}.dosageInstruction").day(as_of) for end in ends]
     return max((day for day in days if day is not None), default=None)
 
@@ -134,7 +134,7 @@ def intakes_of(medicine: Dated, reading: Reading) -> Iterator[Intake]:
     own = (medicine.standing.first_day, medicine.standing.last_day)
     several = len(dosages) > 1
     for dosage in dosages:
-        bounds = _bounds(dosage) if several else None
+        bounds = dosage.bounds if several else None
         spans.setdefault(_days(bounds, own, reading.as_of, path), []).append(dosage)
     for (first, last), together in (spans or {own: []}).items():
         if first is None:
@@ -179,11 +179,6 @@ def _intake(
 def _replaced(seen: Seen) -> frozenset[str]:
     prior = seen.prior_prescription if isinstance(seen, MedicationRequest) else None
     return frozenset({local(prior.reference)} if prior and prior.reference else ())
-
-
-def _bounds(dosage: Dosage) -> Period | None:
-    repeat = dosage.timing.repeat if dosage.timing else None
-    return repeat.bounds_period if repeat else None
 
 
 def _days(

@@ -146,7 +146,7 @@ def dosage_in_force(dosage: Dosage, as_of: date, path: str) -> bool:
 
 def has_bounds(dosage: Dosage) -> bool:
     """Whether a dosage says from when or until when it holds."""
-    return _period_of(dosage) is not None
+    return dosage.bounds is not None
 
 
 def _status(status: str | None, known: frozenset[str], path: str) -> str:
@@ -173,11 +173,6 @@ def _since(start: str | None) -> Period | None:
     return Period(start=start) if start else None
 
 
-def _period_of(dosage: Dosage) -> Period | None:
-    repeat = dosage.timing.repeat if dosage.timing else None
-    return repeat.bounds_period if repeat else None
-
-
 Ends = tuple[PartialDate | None, PartialDate | None]
 _first = attrgetter("first")
 _last = attrgetter("last")
@@ -195,7 +190,7 @@ def _bounds(dosages: Sequence[Dosage], path: str) -> Ends:
     """From the earliest start to the latest end; open where one dosage is open."""
     if not any(map(has_bounds, dosages)):
         return None, None
-    spans = [_ends(_period_of(d), f"{path}.timing.repeat.bounds") for d in dosages]
+    spans = [_ends(d.bounds, f"{path}.timing.repeat.bounds") for d in dosages]
     starts = [start for start, _ in spans if start]
     ends = [end for _, end in spans if end]
     return (

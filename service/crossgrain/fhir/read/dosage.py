@@ -15,7 +15,7 @@ from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.labelled import labelled
 from crossgrain.fhir.read.medicines import Product, strengths_of
 from crossgrain.fhir.read.notes import Notes
-from crossgrain.fhir.read.quantities import Amount, amount_of, mean, plain, scaled, total
+from crossgrain.fhir.read.quantities import Amount, amount_of, in_unit, mean, plain, scaled, total
 from crossgrain.fhir.read.schedule import Schedule
 from crossgrain.fhir.read.sig import Part, Sig, Traces, read_sig, traces_in
 from crossgrain.fhir.read.timing import schedule_of
@@ -60,7 +60,7 @@ class _Scale(msgspec.Struct, frozen=True):
         doses = [self._one(amount, schedule, place) for place, amount in self._usable(stated)]
         first = doses[0]
         if any((d.preparation, d.cycle) != (first.preparation, first.cycle) for d in doses[1:]):
-            said = " and ".join(f"{plain(d.daily)} {_unit(d.preparation)} a day" for d in doses)
+            said = " and ".join(f"{in_unit(d.daily, d.preparation)} a day" for d in doses)
             raise Asked(self.path, f"The dose is given as {said}. Which one is taken?")
         return first
 
@@ -98,7 +98,7 @@ def read_dosage(
     Asked
         for whatever leaves the dose uncertain.
     """
-    _refuse_modifiers(dosage, path)
+    _refuse_what_leaves_it_open(dosage, path)
     _refuse_other_routes(dosage, path)
     scale = _Scale(product, preparations, path)
     amounts = _amounts(dosage.dose_and_rate, path)
@@ -117,7 +117,7 @@ def read_dosage(
     return dose
 
 
-def _refuse_modifiers(dosage: Dosage, path: str) -> None:
+def _refuse_what_leaves_it_open(dosage: Dosage, path: str) -> None:
     if dosage.modifier:
         raise Asked(
             f"{path}.modifierExtension",
@@ -190,7 +190,7 @@ def _say_what_was_passed_over(dosage: Dosage, path: str, sig: Sig | None, notes:
         notes.unread(f"{path}.additionalInstruction", "additional instructions are not read")
     if dosage.max_dose_per_period:
         notes.unread(f"{path}.maxDosePerPeriod", "an upper limit is not a dose taken")
-    repeat = dosage.timing.repeat if dosage.timing else None
+    repeat = dosage.repeat
     if repeat and (repeat.bounds_duration or repeat.bounds_range or repeat.count is not None):
         notes.confirm(
             f"{path}.timing.repeat", "The dose is written for a limited time. Is it taken now?"
@@ -234,11 +234,10 @@ def _compare(dose: ReadDose, sig: Sig, scale: _Scale) -> None:
         return  # the words alone would not give a dose; the coded one stands
     said = total([part.daily for part in words])
     if said != dose.daily:
-        unit = _unit(dose.preparation)
         raise Asked(
             scale.path,
-            f"The coded dose comes to {plain(dose.daily)} {unit} a day and the words to"
-            f" {plain(said)}. Which one is taken?",
+            f"The coded dose comes to {in_unit(dose.daily, dose.preparation)} a day and the words"
+            f" to {plain(said)}. Which one is taken?",
         )
 
 
@@ -260,7 +259,3 @@ def _compare_traces(
             raise Asked(
                 path, "The coded dose and the words name different amounts. Which is taken?"
             )
-
-
-def _unit(preparation: Preparation) -> str:
-    return "µg" if preparation.unit == "ug" else "mg"

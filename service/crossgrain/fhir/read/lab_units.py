@@ -38,9 +38,8 @@ _TSH = {
     spelled: ("arbitrary", Fraction(1))
     for spelled in (
         "m[iu]/l", "u[iu]/ml", "mu/l", "uu/ml", "miu/l", "uiu/ml", "mcu/ml", "mciu/ml",
-        "milliunits/l", "microunits/ml", "m[iu]/ml/1000",
+        "milliunits/l", "microunits/ml",
     )
-    if not spelled.endswith("1000")
 }  # fmt: skip
 _RATE = {
     spelled: ("rate", Fraction(1))

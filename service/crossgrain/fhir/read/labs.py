@@ -24,7 +24,7 @@ _PREGNANT = {
     (Loinc.system, "LA26683-5"): False,
 }
 """SNOMED CT pregnant and not pregnant; the answers of LOINC 82810-3."""
-_PREGNANCY_HOLDS_DAYS = 280
+PREGNANCY_HOLDS_DAYS = 280
 """A status older than a pregnancy says nothing of today."""
 _VALID = {"final", "amended", "corrected", "preliminary"}
 _VOID = {"registered", "cancelled", "entered-in-error", "unknown"}
@@ -190,7 +190,7 @@ def _read_pregnancy(
     if len(said) != 1:
         notes.unread(f"{path}.value", "the pregnancy status is not one that is known")
         return False
-    if day is None or day < -_PREGNANCY_HOLDS_DAYS:
+    if day is None or day < -PREGNANCY_HOLDS_DAYS:
         notes.unread(path, "the pregnancy status is too old or undated to hold today")
         return False
     labs.pregnancy.append((day, said.pop()))

@@ -14,7 +14,7 @@ from crossgrain.fhir.read.medication_resources import (
 )
 from crossgrain.fhir.read.medicines import Product
 from crossgrain.fhir.read.notes import Notes
-from crossgrain.fhir.read.quantities import plain
+from crossgrain.fhir.read.quantities import in_unit
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.resolve import Entry
 from crossgrain.fhir.read.views import CodeableConcept
@@ -139,8 +139,7 @@ def _current_doses(
     from_text = doses.from_text or product.named_in_words
     if doses.lines and from_text:
         shown = " and ".join(
-            f"{line.preparation.name} {plain(line.daily)}"
-            f" {'µg' if line.preparation.unit == 'ug' else 'mg'} a day"
+            f"{line.preparation.name} {in_unit(line.daily, line.preparation)} a day"
             for line in doses.lines
         )
         reading.notes.confirm(entry.path, f"{shown} was read from text. Is that what is taken?")

@@ -178,9 +178,9 @@ def _with_words(
     said = {_strength_said(product.kind, name, expression) for name in named} - {None}
     if len(said) > 1:
         raise Asked(expression, "The names give two strengths. Which one is taken?")
-    for amount in said:
-        if amount is not None:
-            return _with_strength(product, amount, preparations, expression)
+    amount = next(iter(said), None)
+    if amount is not None:
+        return _with_strength(product, amount, preparations, expression)
     if product.preparation is None:
         product = replace(product, preparation=only_line(product.kind, preparations))
     return product

@@ -12,7 +12,7 @@ from crossgrain.fhir.read.medicines import Product, product_of
 from crossgrain.fhir.read.product_lines import line_of_tablet
 from crossgrain.fhir.read.quantities import concentration, plain
 from crossgrain.fhir.read.reading import Reading
-from crossgrain.fhir.read.resolve import Entry
+from crossgrain.fhir.read.resolve import Entry, refuse_implicit_rules
 from crossgrain.fhir.read.units import UCUM, Dimension
 from crossgrain.fhir.read.views import (
     CodeableConcept,
@@ -45,6 +45,7 @@ def medication_of(
         for number, contained in enumerate(seen.contained):
             if contained.get("id") == target[1:]:
                 path = f"{entry.path}.contained[{number}]"
+                refuse_implicit_rules(contained, path)
                 return view(contained, Medication, path), path
         return None, entry.path
     found = reading.index.find(reference)

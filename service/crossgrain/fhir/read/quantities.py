@@ -7,6 +7,8 @@ from functools import lru_cache
 
 import msgspec
 
+from crossgrain.dosing.preparations import Preparation
+from crossgrain.dosing.wording import UNITS
 from crossgrain.fhir.read.errors import Asked, Category, Unreadable
 from crossgrain.fhir.read.units import Dimension, Unit, unit_of_code, unit_of_word
 from crossgrain.fhir.read.views import Quantity, Ratio
@@ -122,6 +124,11 @@ def concentration(ratio: Ratio, expression: str) -> tuple[Amount, Amount]:
             Category.VALUE, f"{expression}.denominator", "a strength per nothing cannot be read"
         )
     return above, below
+
+
+def in_unit(value: Fraction, preparation: Preparation) -> str:
+    """An amount of a product line, in the unit that it is labelled in."""
+    return f"{plain(value)} {UNITS[preparation.unit]}"
 
 
 def plain(value: Fraction) -> str:

@@ -1,5 +1,6 @@
 """The bundle as an index: entries by ``fullUrl`` and by ``Type/id``, references resolved."""
 
+from collections.abc import Mapping
 from typing import Any
 
 import msgspec
@@ -97,13 +98,26 @@ def local(reference: str) -> str:
     return "/".join(parts[-2:])
 
 
+def refuse_implicit_rules(resource: Mapping[str, Any], path: str) -> None:
+    """Refuse a resource that can only be read by rules which are kept elsewhere.
+
+    Raises
+    ------
+    Unreadable
+        ``not-supported``, naming the element.
+    """
+    if resource.get("implicitRules") is not None:
+        raise Unreadable(
+            Category.NOT_SUPPORTED,
+            f"{path}.implicitRules",
+            "implicit rules are not followed, so this resource cannot be read",
+        )
+
+
 def _check_bundle(bundle: dict[str, Any], root: str) -> None:
     if bundle.get("resourceType") != "Bundle":
         raise Unreadable(Category.STRUCTURE, root, "a Bundle is expected here")
-    if bundle.get("implicitRules") is not None:
-        raise Unreadable(
-            Category.NOT_SUPPORTED, f"{root}.implicitRules", "implicit rules are not followed"
-        )
+    refuse_implicit_rules(bundle, root)
     kind = bundle.get("type")
     if kind not in _KINDS_READ:
         raise Unreadable(

@@ -14,20 +14,18 @@ from functools import lru_cache
 from importlib import import_module
 from typing import Any
 
+from crossgrain.fhir.read.codesystems import Snomed
+
 UCUM = "http://unitsofmeasure.org"
 _DRUG_FORMS = (
     "http://terminology.hl7.org/CodeSystem/v3-orderableDrugForm",
     "http://hl7.org/fhir/v3/orderableDrugForm",
 )
-_SNOMED = "http://snomed.info/sct"
 _LONGEST = 32
 """Characters of a UCUM code that the library is given: no dose unit is longer."""
 _NO_DOSE = re.compile(r"\d{5}|/\{")
 """A code that the library is not given: it would work out ``10*99999999`` digit by digit, and
 takes ``ug/{tbl}``, a strength, for a mass."""
-
-
-_registry: Any = None
 
 
 class Dimension(StrEnum):
@@ -123,7 +121,7 @@ def unit_of_code(system: str | None, code: str) -> Unit | None:
         return _from_library(code) if _may_be_a_dose(code) else None
     if system in _DRUG_FORMS:
         return _PIECE if code in _FORM_CODES else None
-    if system == _SNOMED:
+    if system == Snomed.system:
         return _PIECE if code in _SNOMED_FORMS else None
     return None
 
@@ -154,6 +152,9 @@ def _from_library(code: str) -> Unit | None:
         if factor is not None:
             return Unit(dimension, factor)
     return None
+
+
+_registry: Any = None
 
 
 def _parsed(code: str) -> Any:

@@ -94,7 +94,6 @@ class Repeat(View):
     bounds_duration: Quantity | None = msgspec.field(default=None, name="boundsDuration")
     bounds_range: Range | None = msgspec.field(default=None, name="boundsRange")
     count: Number = None
-    count_max: Number = msgspec.field(default=None, name="countMax")
     frequency: Number = None
     frequency_max: Number = msgspec.field(default=None, name="frequencyMax")
     period: Number = None
@@ -138,13 +137,23 @@ class Dosage(View, rename="camel"):
     dose_quantity: Any = None
     dose_range: Any = None
 
+    @property
+    def repeat(self) -> Repeat | None:
+        """How it is repeated, where that is coded."""
+        return self.timing.repeat if self.timing else None
+
+    @property
+    def bounds(self) -> Period | None:
+        """From when until when it holds, where that is given as dates."""
+        repeat = self.repeat
+        return repeat.bounds_period if repeat else None
+
 
 class Resource(View, rename="camel"):
     """What every resource may carry that changes how it must be read."""
 
     resource_type: str
     id: str | None = None
-    implicit_rules: str | None = None
     modifier: tuple[Any, ...] = msgspec.field(default=(), name="modifierExtension")
 
 
@@ -244,7 +253,6 @@ class Observation(Resource):
     effective_date_time: str | None = None
     effective_instant: str | None = None
     effective_period: Period | None = None
-    effective_timing: Any = None
     issued: str | None = None
     value_quantity: Quantity | None = None
     value_codeable_concept: CodeableConcept | None = None
