@@ -1,13 +1,13 @@
 """The command line: what it prints, how it exits, and that it says what HTTP says."""
 
 import json
-import os
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 from fastapi.testclient import TestClient
+from tests.unit.command import crossgrain
 
 from crossgrain.api.app import create_app
 from crossgrain.api.settings import Settings
@@ -17,17 +17,6 @@ ROOT = Path(__file__).parents[2]
 PATIENTS = ROOT / "fixtures" / "patients"
 FIRST = PATIENTS / "01-levothyroxine-150.json"
 ASKED = ("--target", "desiccated-thyroid", "--as-of", "2025-03-03")
-
-
-def crossgrain(*arguments: str | Path, stdin: bytes = b"") -> subprocess.CompletedProcess[bytes]:
-    """Run the command as a shell would, in a terminal 120 columns wide."""
-    return subprocess.run(
-        [sys.executable, "-c", "from crossgrain.cli import main; main()", *map(str, arguments)],
-        input=stdin,
-        capture_output=True,
-        check=False,
-        env={**os.environ, "COLUMNS": "120", "NO_COLOR": "1"},
-    )
 
 
 @pytest.mark.parametrize(
@@ -59,9 +48,19 @@ def test_a_record_is_read_from_standard_input() -> None:
     assert from_stdin.stdout == crossgrain("propose", FIRST, *ASKED, "--json").stdout
 
 
+def test_the_installed_command_does_the_same_in_a_process_of_its_own() -> None:
+    installed = Path(sys.executable).with_name("crossgrain")
+    asked = ["propose", "-", *ASKED, "--json"]
+    ran = subprocess.run(
+        [installed, *asked], input=FIRST.read_bytes(), capture_output=True, check=False
+    )
+    assert (ran.returncode, ran.stderr) == (0, b"")
+    assert ran.stdout == crossgrain(*asked, stdin=FIRST.read_bytes()).stdout
+
+
 def test_a_plan_is_told_from_what_was_read_to_the_caution() -> None:
     ran = crossgrain("propose", FIRST, *ASKED)
-    told = ran.stdout.decode()
+    told = ran.told
     assert ran.returncode == 0
     parts = [
         "A proposed switch",
@@ -86,12 +85,12 @@ def test_a_plan_is_told_from_what_was_read_to_the_caution() -> None:
     places = [told.find(part) for part in parts]
     assert -1 not in places, dict(zip(parts, places, strict=True))
     assert places == sorted(places)
-    assert "Source:" in crossgrain("propose", FIRST, *ASKED, "--why").stdout.decode()
+    assert "Source:" in crossgrain("propose", FIRST, *ASKED, "--why").told
 
 
 def test_a_draft_is_told_apart_from_the_series_proposed_instead() -> None:
     ran = crossgrain("propose", PATIENTS / "16-draft-order.json", "--as-of", "2025-03-03")
-    told = ran.stdout.decode()
+    told = ran.told
     assert ran.returncode == 0
     assert "desiccated thyroid 30 mg a day (MedicationRequest/p16-order-3, draft)" in told
     assert "sign one or the other, not both" in told
@@ -99,7 +98,7 @@ def test_a_draft_is_told_apart_from_the_series_proposed_instead() -> None:
 
 def test_a_stop_tells_the_finding_and_no_dose() -> None:
     ran = crossgrain("propose", PATIENTS / "11-adrenal-insufficiency.json", *ASKED)
-    told = ran.stdout.decode()
+    told = ran.told
     assert ran.returncode == 2
     assert "No switch is proposed: this must be settled first" in told
     assert " stop " in told
@@ -108,7 +107,7 @@ def test_a_stop_tells_the_finding_and_no_dose() -> None:
 
 def test_a_question_is_told_with_its_place() -> None:
     ran = crossgrain("propose", PATIENTS / "12-text-only-sig.json", *ASKED)
-    told = ran.stdout.decode()
+    told = ran.told
     assert ran.returncode == 3
     assert "What must be answered" in told
     assert "Bundle.entry[" in told
@@ -130,7 +129,7 @@ def test_a_wrong_call_exits_with_1_and_says_why(
 ) -> None:
     ran = crossgrain(*arguments)
     assert ran.returncode == 1
-    assert says in ran.stderr.decode()
+    assert says in ran.told_beside
     assert ran.stdout == b""
 
 
@@ -140,16 +139,16 @@ def test_a_clinics_chart_stands_beside_the_shipped_ones(tmp_path: Path) -> None:
         '[[basis]]\nid = "tarn-row"\nstatement = "One grain = LT4 75 µg = LT3 25 µg"\n'
         'source = "an invented protocol"\nlt4_ug_per_grain = "75"\nlt4_ug_per_lt3_ug = "3"\n'
     )
-    listed = crossgrain("bases", "--chart", chart).stdout.decode()
+    listed = crossgrain("bases", "--chart", chart).told
     assert "an invented protocol" in listed
     assert "practice" in listed
     ran = crossgrain("propose", FIRST, *ASKED, "--basis", "tarn-row", "--chart", chart)
     assert ran.returncode == 0
-    assert "Aim on tarn-row: 2 grains" in ran.stdout.decode()
+    assert "Aim on tarn-row: 2 grains" in ran.told
 
 
 def test_the_openapi_document_is_up_to_date() -> None:
     written = (ROOT / "openapi" / "openapi.json").read_text()
-    printed = crossgrain("openapi").stdout.decode()
+    printed = crossgrain("openapi").told
     assert json.loads(printed)["info"]["title"] == "Crossgrain"
     assert written == printed

@@ -1,58 +1,43 @@
 """``crossgrain screen`` and ``crossgrain send`` as cron calls them: exit codes, words, files."""
 
 import json
-import os
 import re
-import subprocess
-import sys
 from html.parser import HTMLParser
 from pathlib import Path
 
 import pyarrow.parquet as pq
 import pytest
-from tests.unit.nightly.exports import AS_OF, ROOT, found, lines, planted
+from tests.unit.command import Ran, crossgrain
+from tests.unit.nightly.exports import AS_OF, found, lines, planted
 
 from crossgrain.nightly.workdir import locked
 
-ENVIRONMENT = {**os.environ, "PYTHONPATH": str(ROOT / "service"), "COLUMNS": "200"}
 
-
-def crossgrain(*call: str) -> subprocess.CompletedProcess[str]:
-    script = "from crossgrain.cli import main; main()"
-    return subprocess.run(
-        [sys.executable, "-c", script, *call],
-        env=ENVIRONMENT,
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-
-
-def screen(export: Path, out: Path, *more: str) -> subprocess.CompletedProcess[str]:
-    day = AS_OF.isoformat()
-    return crossgrain(
-        "screen", str(export), "--out", str(out), "--as-of", day, "--jobs", "1", *more
-    )
+def screen(export: Path, out: Path, *more: str) -> Ran:
+    call = ("screen", export, "--out", out, "--as-of", AS_OF.isoformat(), "--jobs", "1", *more)
+    return crossgrain(*call, columns=200)
 
 
 @pytest.fixture(scope="module")
 def finished(tmp_path_factory, export) -> Path:
-    out = tmp_path_factory.mktemp("finished") / "out"
-    assert screen(export, out).returncode == 0
-    return out
+    return tmp_path_factory.mktemp("finished") / "out"
 
 
-def test_a_run_tells_what_it_found_and_how_fast(export, tmp_path):
-    ran = screen(export, tmp_path / "out")
+@pytest.fixture(scope="module", autouse=True)
+def ran(export, finished) -> Ran:
+    """The run whose outputs stand in `finished`."""
+    return screen(export, finished)
+
+
+def test_a_run_tells_what_it_found_and_how_fast(ran):
     assert ran.returncode == 0
-    assert "300 patients in" in ran.stdout
-    assert re.search(r"judging: \d+ patients in [\d.]+ s", ran.stderr)
+    assert "300 patients in" in ran.told
+    assert re.search(r"judging: \d+ patients in [\d.]+ s", ran.told_beside)
 
 
-def test_nothing_that_names_a_patient_is_printed(export, tmp_path):
-    ran = screen(export, tmp_path / "out")
-    assert "Patient/" not in ran.stdout + ran.stderr
-    assert "Invented" not in ran.stdout + ran.stderr
+def test_nothing_that_names_a_patient_is_printed(ran):
+    assert "Patient/" not in ran.told + ran.told_beside
+    assert "Invented" not in ran.told + ran.told_beside
 
 
 @pytest.mark.parametrize(
@@ -68,7 +53,7 @@ def test_nothing_that_names_a_patient_is_printed(export, tmp_path):
 def test_a_wrong_call_ends_with_one(export, tmp_path, more, says):
     ran = screen(export, tmp_path / "out", *more)
     assert ran.returncode == 1
-    assert says in ran.stderr
+    assert says in ran.told_beside
     assert not (tmp_path / "out" / "report.json").exists()
 
 
@@ -82,7 +67,7 @@ def test_an_input_at_fault_ends_with_four_and_names_the_line(export, tmp_path):
     number = len((damaged / "Goal.000.ndjson").read_text().splitlines())
     ran = screen(damaged, tmp_path / "out")
     assert ran.returncode == 4
-    assert f"Goal.000.ndjson, line {number}: " in ran.stderr
+    assert f"Goal.000.ndjson, line {number}: " in ran.told_beside
 
 
 def test_a_folder_in_use_ends_with_five(export, tmp_path):
@@ -165,10 +150,10 @@ def test_hostile_text_in_an_export_cannot_run_in_the_summary(tmp_path):
 
 
 def test_a_dry_run_of_send_files_nothing(finished):
-    ran = crossgrain("send", str(finished), "--to", "http://127.0.0.1:9", "--dry-run")
+    ran = crossgrain("send", finished, "--to", "http://127.0.0.1:9", "--dry-run")
     assert ran.returncode == 0
     count = len(lines(finished / "DetectedIssue.ndjson"))
-    assert f"{count} would be created" in ran.stdout
+    assert f"{count} would be created" in ran.told
 
 
 @pytest.mark.parametrize(
@@ -179,9 +164,9 @@ def test_a_dry_run_of_send_files_nothing(finished):
     ],
 )
 def test_send_refuses_what_it_cannot_use(finished, more, says):
-    ran = crossgrain("send", str(finished), *more)
+    ran = crossgrain("send", finished, *more)
     assert ran.returncode == 1
-    assert says in ran.stderr
+    assert says in ran.told_beside
 
 
 def test_the_runs_over_one_export_agree_with_what_was_planted(finished, export):

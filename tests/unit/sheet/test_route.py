@@ -1,17 +1,16 @@
 """``POST /sheet``, the workbench's own routes, and ``crossgrain propose --sheet``."""
 
 import json
-import os
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from fastapi.testclient import TestClient
 from icalendar import Calendar
+from tests.api.calls import FHIR
 from tests.conformance.patients import CATALOGUE, FIXTURES, SCENARIO
 from tests.conformance.r5_records import as_r5
+from tests.unit.command import Ran, crossgrain
 from tests.unit.sheet.pages import VERSION, parsed, sheet
 
 from crossgrain import __version__
@@ -21,7 +20,6 @@ from crossgrain.api.workbench import examples
 
 FIRST = (FIXTURES / "patients" / "01-levothyroxine-150.json").read_bytes()
 ASKED = "/sheet?target=desiccated-thyroid&as-of=2025-03-03"
-FHIR = {"content-type": "application/fhir+json"}
 
 
 @pytest.fixture(scope="module")
@@ -158,16 +156,10 @@ def test_a_refused_call_writes_no_page(tmp_path: Path) -> None:
     file = tmp_path / "sheet.html"
     ran = propose(FIXTURES / "patients" / "01-levothyroxine-150.json", file, "--basis", "none")
     assert ran.returncode == 1
-    assert b"--basis" in ran.stderr
+    assert "--basis" in ran.told_beside
     assert not file.exists()
 
 
-def propose(record: Path, file: Path, *more: str) -> subprocess.CompletedProcess[bytes]:
-    command = "from crossgrain.cli import main; main()"
-    asked = ("--target", "desiccated-thyroid", "--as-of", "2025-03-03", "--sheet", str(file))
-    return subprocess.run(
-        [sys.executable, "-c", command, "propose", str(record), *asked, *more],
-        capture_output=True,
-        check=False,
-        env=dict(os.environ),
-    )
+def propose(record: Path, file: Path, *more: str) -> Ran:
+    asked = ("--target", "desiccated-thyroid", "--as-of", "2025-03-03", "--sheet", file)
+    return crossgrain("propose", record, *asked, *more)
