@@ -6,6 +6,7 @@ import struct
 import time
 from collections.abc import Callable, Iterator
 from http.client import HTTPResponse
+from pathlib import Path
 
 import httpx2 as httpx
 import pytest
@@ -217,3 +218,16 @@ def test_of_too_many_connections_the_one_idle_the_longest_goes(impatient: Server
             idle[-1].recv(1)
         for connection in idle:
             connection.close()
+
+
+def test_where_files_run_out_callers_are_served_and_files_are_read(start: Start) -> None:
+    """Two hundred idle connections where a hundred files may be open."""
+    process, base = start(open_files=100)
+    until_live(base)
+    idle = [process.connect() for _ in range(200)]
+    asked = f"{base}{PROPOSE}?target=desiccated-thyroid&time-zone=Pacific/Auckland"
+    answer = httpx.post(asked, content=RECORD, headers=FHIR, timeout=20)  # a zone is a file
+    assert answer.status_code == 200, answer.text
+    assert len(list(Path(f"/proc/{process.pid}/fd").iterdir())) < 80
+    for connection in idle:
+        connection.close()

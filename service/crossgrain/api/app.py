@@ -1,10 +1,5 @@
 """The app factory: routes, error handlers and the outermost layer, wired in one place."""
 
-import gc
-import logging
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
-from functools import partial
 from typing import Any
 
 from fastapi import FastAPI
@@ -13,7 +8,7 @@ from starlette.middleware.cors import CORSMiddleware
 
 from crossgrain import __version__
 from crossgrain.api.auth.guard import Guard
-from crossgrain.api.auth.wiring import Doors, doors
+from crossgrain.api.auth.wiring import doors
 from crossgrain.api.boundary import Boundary
 from crossgrain.api.cds.fetching import Fetcher
 from crossgrain.api.cds.gathering import Gatherer
@@ -22,9 +17,9 @@ from crossgrain.api.cds.routes import add_cds
 from crossgrain.api.cds.services import templates
 from crossgrain.api.clock import Clock, Ticks, now, ticks
 from crossgrain.api.conformance.routes import add_conformance
-from crossgrain.api.connections import BOUNDS, bounds_of
 from crossgrain.api.documentation import COMPONENTS, DESCRIPTION
 from crossgrain.api.error_handlers import add_error_handlers
+from crossgrain.api.lifespan import lifespan_of
 from crossgrain.api.limits import Turns
 from crossgrain.api.logs import quiet_libraries
 from crossgrain.api.metrics import Metrics
@@ -35,7 +30,7 @@ from crossgrain.api.operations.sheet import add_sheet
 from crossgrain.api.presence import Presence
 from crossgrain.api.probes import add_metrics, add_probes
 from crossgrain.api.settings import Settings
-from crossgrain.api.tracing import no_spans, spans
+from crossgrain.api.tracing import Traces, exported
 from crossgrain.api.valve import Valve
 from crossgrain.api.workbench import add_workbench
 from crossgrain.catalogue import Catalogue
@@ -60,6 +55,7 @@ def create_app(
     """
     fetcher = Fetcher(settings, transport)
     presence = Presence(settings.drain_seconds)
+    traces = exported() if settings.traces else Traces()
     guarded = doors(settings, clock, ticks, transport)
     app = FastAPI(
         title="Crossgrain",
@@ -68,7 +64,9 @@ def create_app(
         docs_url=None,
         redoc_url=None,
         redirect_slashes=False,
-        lifespan=partial(_lifespan, presence, settings, fetcher, guarded),
+        lifespan=lifespan_of(
+            settings, presence, closing=(fetcher.close, guarded.close, traces.close)
+        ),
     )
     app.state.turns = Turns()
     desk = desk_over(catalogue, clock)
@@ -86,12 +84,7 @@ def create_app(
     app.add_middleware(Guard, cds=guarded.cds, fhir=guarded.fhir)
     _add_cors(app, settings)
     app.add_middleware(Valve, settings=settings)
-    app.add_middleware(
-        Boundary,
-        metrics=metrics,
-        spans=spans() if settings.traces else no_spans,
-        presence=presence,
-    )
+    app.add_middleware(Boundary, metrics=metrics, spans=traces.begin, presence=presence)
     quiet_libraries()
     return app
 
@@ -105,21 +98,6 @@ def _add_cors(app: FastAPI, settings: Settings) -> None:
             allow_headers=["Authorization", "Content-Type", "Accept", "Prefer", "X-Request-Id"],
             expose_headers=["X-Request-Id", "Retry-After"],
         )
-
-
-@asynccontextmanager
-async def _lifespan(
-    presence: Presence, settings: Settings, fetcher: Fetcher, guarded: Doors, app: FastAPI
-) -> AsyncIterator[dict[str, Any]]:
-    # What is loaded by now stays: leaving it out of collection steadies the slowest requests.
-    gc.collect()
-    gc.freeze()
-    with presence.told_by_signal():
-        yield {BOUNDS: bounds_of(settings)}
-    await fetcher.close()
-    await guarded.close()
-    for handler in logging.getLogger().handlers:
-        handler.flush()
 
 
 def _add_hooks(

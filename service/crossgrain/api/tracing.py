@@ -5,10 +5,12 @@ with the libraries would also carry the address as sent, so it is not used. Wher
 said by the standard ``OTEL_`` variables.
 """
 
+import threading
 from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext
 from typing import Any
 
+_SECONDS_AT_THE_END = 2.0
 Spans = Callable[[str], AbstractContextManager[Any]]
 """Begins a span of that name; what it yields takes attributes, or is ``None``."""
 
@@ -18,7 +20,28 @@ def no_spans(_: str) -> AbstractContextManager[Any]:
     return nullcontext()
 
 
-def spans() -> Spans:
+class Traces:
+    """Spans and their end.
+
+    Parameters
+    ----------
+    begin : begins a span
+    end : exports what has not been exported yet, which may take as long as a collector likes
+    """
+
+    def __init__(self, begin: Spans = no_spans, end: Callable[[], None] | None = None) -> None:
+        self.begin = begin
+        self._end = end
+
+    async def close(self) -> None:
+        """Export what is left, but wait no longer for it than a moment."""
+        if self._end is not None:
+            ending = threading.Thread(target=self._end, name="last spans", daemon=True)
+            ending.start()
+            ending.join(_SECONDS_AT_THE_END)
+
+
+def exported() -> Traces:
     """Spans that are exported as the environment says."""
     from opentelemetry import trace  # noqa: PLC0415 - an extra
     from opentelemetry.exporter.otlp.proto.http.trace_exporter import (  # noqa: PLC0415
@@ -28,10 +51,11 @@ def spans() -> Spans:
     from opentelemetry.sdk.trace import TracerProvider  # noqa: PLC0415
     from opentelemetry.sdk.trace.export import BatchSpanProcessor  # noqa: PLC0415
 
-    provider = TracerProvider(resource=Resource.create({"service.name": "crossgrain"}))
+    named = Resource.create({"service.name": "crossgrain"})
+    provider = TracerProvider(resource=named, shutdown_on_exit=False)
     provider.add_span_processor(BatchSpanProcessor(OTLPSpanExporter()))
     trace.set_tracer_provider(provider)
-    return spans_of(provider)
+    return Traces(spans_of(provider), provider.shutdown)
 
 
 def spans_of(provider: Any) -> Spans:
