@@ -21,7 +21,8 @@ from crossgrain.fhir.read.json import parse
 from crossgrain.fhir.read.names import read_name
 from crossgrain.fhir.read.quantities import Amount, amount_of, concentration
 from crossgrain.fhir.read.record import MedicineEntry, Record
-from crossgrain.fhir.read.sig import read_frequency, read_sig, traces_in
+from crossgrain.fhir.read.sig import read_sig, traces_in
+from crossgrain.fhir.read.sig_times import read_frequency
 from crossgrain.fhir.read.units import UCUM, unit_of_code, unit_of_word
 from crossgrain.fhir.read.views import Quantity, Ratio, view
 from crossgrain.fhir.version import FhirVersion

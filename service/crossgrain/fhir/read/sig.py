@@ -18,7 +18,6 @@ nothing is read: "as directed", "as needed", "then", "except", "increase" end in
 """
 
 import re
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from fractions import Fraction
 
@@ -26,15 +25,8 @@ import msgspec
 
 from crossgrain.fhir.read.quantities import Amount
 from crossgrain.fhir.read.remembered import Remembered
-from crossgrain.fhir.read.schedule import (
-    DAILY,
-    WEEK,
-    Schedule,
-    every,
-    on_weekdays,
-    times_a_day,
-    times_a_week,
-)
+from crossgrain.fhir.read.schedule import DAILY, WEEK, Schedule, on_weekdays
+from crossgrain.fhir.read.sig_times import LONGEST, TIMES
 from crossgrain.fhir.read.sig_words import (
     AMOUNT,
     FILLER,
@@ -47,9 +39,6 @@ from crossgrain.fhir.read.sig_words import (
     plain_words,
 )
 from crossgrain.fhir.read.units import Dimension, unit_of_word
-
-_LONGEST = 300
-"""Characters: an instruction that is longer holds more than a dose."""
 
 
 class Part(msgspec.Struct, frozen=True):
@@ -80,7 +69,7 @@ def read_sig(words: str) -> Sig | None:
 
 
 def _read_sig(words: str) -> Sig | None:
-    if len(words) > _LONGEST:
+    if len(words) > LONGEST:
         return None
     parts: list[Part] = []
     for piece in JOINT.split(plain_words(words)):
@@ -92,19 +81,6 @@ def _read_sig(words: str) -> Sig | None:
 
 
 _SIGS = Remembered(_read_sig, len)
-
-
-def read_frequency(words: str) -> Schedule | None:
-    """A frequency that stands alone, such as "once daily", read whole or not at all.
-
-    >>> read_frequency("Twice daily").per_day
-    Fraction(2, 1)
-    """
-    text = plain_words(words[:_LONGEST])
-    for pattern, meaning in _TIMES:
-        if found := pattern.fullmatch(text):
-            return meaning(found)
-    return None
 
 
 class Traces(msgspec.Struct, frozen=True):
@@ -122,10 +98,10 @@ def traces_in(words: str) -> Traces:
     >>> [s.per_day for s in traces_in("One tablet daily for 4 days").schedules]
     [Fraction(1, 1)]
     """
-    text = plain_words(words[:_LONGEST])
+    text = plain_words(words[:LONGEST])
     schedules = [
         schedule
-        for pattern, meaning in _TIMES
+        for pattern, meaning in TIMES
         for found in pattern.finditer(text)
         if _begins_a_word(text, found) and (schedule := meaning(found))
     ]
@@ -139,28 +115,6 @@ def traces_in(words: str) -> Traces:
 
 def _begins_a_word(text: str, found: re.Match[str]) -> bool:
     return found.start() == 0 or not text[found.start() - 1].isalnum()
-
-
-_N = r"(\d+)"
-_TIMES: tuple[tuple[re.Pattern[str], Callable[[re.Match[str]], Schedule | None]], ...] = tuple(
-    (re.compile(pattern + r"(?!\w)"), meaning)
-    for pattern, meaning in (
-        (r"(?:every|each) other day|alternate days|every second day|qod|q2d", lambda _: every(2)),
-        (rf"every {_N} days|q{_N}d", lambda m: _every_days(m[1] or m[2])),
-        (rf"every {_N} (?:hours|hrs|h)|q{_N}h", lambda m: _every_hours(m[1] or m[2])),
-        (rf"{_N} (?:times|x|days) (?:a|per|each|every) week|{_N} times weekly",
-         lambda m: _a_week(m[1] or m[2])),
-        (r"(?:once (?:a|per|every) week|once weekly|weekly|every week)", lambda _: every(7)),
-        (r"(?:twice|2 times|2x) (?:daily|a day|per day|each day|every day)|bid|every 12 hours",
-         lambda _: times_a_day(2)),
-        (r"(?:3 times|3x) (?:daily|a day|per day|each day|every day)|tid",
-         lambda _: times_a_day(3)),
-        (r"(?:(?:once|one time|1 time) )?(?:daily|a day|per day|each day|every day|/day)|qd|od",
-         lambda _: DAILY),
-        (r"(?:every|each|in the|q) ?(?:morning|am|evening|pm|night)|qam|qpm|nightly|"
-         r"at (?:bedtime|night)|every 24 hours|qhs|hs", lambda _: DAILY),
-    )
-)  # fmt: skip
 
 
 @dataclass(slots=True)
@@ -219,7 +173,7 @@ def _step(reading: _Reading, text: str, place: int) -> int | None:
 
 
 def _frequency(reading: _Reading, text: str, place: int) -> int | None:
-    for pattern, meaning in _TIMES:
+    for pattern, meaning in TIMES:
         if found := pattern.match(text, place):
             schedule = meaning(found)
             if schedule is None or reading.schedule not in (None, schedule):
@@ -252,19 +206,6 @@ def _list(text: str, place: int) -> tuple[frozenset[str], int] | None:
     if not found:
         return None
     return frozenset(day[1] for day in ONE_DAY.finditer(found[0])), found.end()
-
-
-def _every_days(count: str) -> Schedule | None:
-    return every(int(count)) if 0 < int(count) <= 7 else None
-
-
-def _every_hours(count: str) -> Schedule | None:
-    hours = int(count)
-    return times_a_day(24 // hours) if 0 < hours <= 24 and 24 % hours == 0 else None
-
-
-def _a_week(count: str) -> Schedule | None:
-    return times_a_week(int(count)) if 0 < int(count) <= 7 else None
 
 
 def _finished(reading: _Reading) -> Part | None:

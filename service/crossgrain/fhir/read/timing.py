@@ -20,7 +20,7 @@ from crossgrain.fhir.read.schedule import (
     times_a_day,
     times_a_week,
 )
-from crossgrain.fhir.read.sig import read_frequency
+from crossgrain.fhir.read.sig_times import read_frequency
 from crossgrain.fhir.read.views import CodeableConcept, Repeat, Timing
 
 _CODE_SYSTEMS = (
