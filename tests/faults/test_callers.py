@@ -10,8 +10,8 @@ from pathlib import Path
 
 import httpx2 as httpx
 import pytest
-from tests.api.calls import FHIR, RECORD
-from tests.api.servers import ASKED, Server, until_live
+from tests.api.calls import FHIR, PROPOSE, RECORD
+from tests.api.servers import ASKED, Server, Start, until_live
 
 HEAD = f"POST {ASKED} HTTP/1.1\r\nHost: x\r\nContent-Type: {FHIR['content-type']}\r\n"
 WHOLE = f"{HEAD}Content-Length: {len(RECORD)}\r\n\r\n".encode() + RECORD
