@@ -9,10 +9,21 @@ from typing import Any
 import pytest
 from fhirpathpy import evaluate
 from fhirpathpy.models import models
+from tests.api.calls import PATIENTS
 from tests.unit.read import test_history, test_labs, test_products, test_refusals, test_shapes
-from tests.unit.read.records import LT4, Json, bundle, dosage, read_bundle, statement, ucum
+from tests.unit.read.records import (
+    LT4,
+    Json,
+    bundle,
+    dosage,
+    observation,
+    read_bundle,
+    statement,
+    ucum,
+)
 
 from crossgrain.fhir.read.errors import Unreadable
+from crossgrain.fhir.read.json import parse
 from crossgrain.fhir.read.record import Record
 
 
@@ -46,10 +57,15 @@ PRODUCTS = [
 RECORDS = {
     **{name: bundle(resource) for name, (resource, _) in test_shapes.READ.items()},
     **{name: bundle(resource) for name, (resource, _) in test_shapes.ASKED.items()},
+    **{
+        name: bundle(observation(code, quantity))
+        for name, (code, quantity, *_) in test_labs.IN_UNITS.items()
+    },
     **{name: bundle(resource) for name, (resource, _) in test_labs.PASSED_OVER.items()},
     **{name: bundle(resource) for name, (resource, _) in test_products.MODIFIED.items()},
     **{f"product {number}": content for number, content in enumerate(PRODUCTS)},
     "an allergy": bundle(test_history.allergy()),
+    **{path.name: parse(path.read_bytes()) for path in sorted(PATIENTS.iterdir())},
 }
 
 
