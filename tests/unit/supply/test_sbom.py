@@ -7,8 +7,8 @@ import pytest
 
 pytest.importorskip("cyclonedx", reason="install the extra `supply` first")
 
-from tests.supply.pins import DOCKER
-from tests.supply.sbom import faults, without_addresses
+from tests.unit.supply.pins import DOCKER
+from tests.unit.supply.sbom import faults, without_addresses
 
 from crossgrain import __version__
 

@@ -10,7 +10,7 @@ import zipfile
 from pathlib import Path
 
 import pytest
-from tests.supply.pins import ROOT
+from tests.unit.supply.pins import ROOT
 
 pytest.importorskip("build", reason="install the extra `supply` first")
 pytest.importorskip("hatchling", reason="install the extra `supply` first")

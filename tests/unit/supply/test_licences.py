@@ -6,7 +6,7 @@ import pytest
 
 pytest.importorskip("license_expression", reason="install the extra `supply` first")
 
-from tests.supply.licences import load_rules, refused
+from tests.unit.supply.licences import load_rules, refused
 
 RULES: dict[str, Any] = {
     "allowed": {"MIT": "", "BSD-3-Clause": ""},

@@ -7,10 +7,10 @@ import pytest
 
 pytest.importorskip("pip_audit", reason="install the extra `supply` first")
 
-from tests.supply import vulnerabilities
-from tests.supply.pins import DOCKER, locked
-from tests.supply.test_advisories import advisory, between
-from tests.supply.vulnerabilities import judged, main
+from tests.unit.supply import vulnerabilities
+from tests.unit.supply.pins import DOCKER, locked
+from tests.unit.supply.test_advisories import advisory, between
+from tests.unit.supply.vulnerabilities import judged, main
 
 LOCK = DOCKER / "requirements.txt"
 NOWHERE = ("-s", "osv", "--osv-url", "http://127.0.0.1:9/v1/query")  # the discard port: closed

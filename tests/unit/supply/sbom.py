@@ -1,6 +1,6 @@
 """The image's bill of materials, as CycloneDX.
 
-``python -m tests.supply.sbom IMAGE_PYTHON > docker/sbom.json``
+``python -m tests.unit.supply.sbom IMAGE_PYTHON > docker/sbom.json``
 """
 
 import json
@@ -10,7 +10,7 @@ from typing import Any
 
 from cyclonedx.schema import SchemaVersion
 from cyclonedx.validation.json import JsonStrictValidator
-from tests.supply.pins import ROOT
+from tests.unit.supply.pins import ROOT
 
 from crossgrain import __version__
 

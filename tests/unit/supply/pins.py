@@ -9,7 +9,7 @@ from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 from packaging.version import Version
 
-ROOT = Path(__file__).parents[2]
+ROOT = Path(__file__).parents[3]
 DOCKER = ROOT / "docker"
 _PIN = re.compile(
     r"(?P<name>[\w.-]+)==(?P<version>\S+)(?P<hashes>(?: --hash=sha256:[0-9a-f]{64})+)"

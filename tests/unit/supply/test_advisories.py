@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.supply.advisories import Copy, read_copy
+from tests.unit.supply.advisories import Copy, read_copy
 
 
 def advisory(name: str = "INVENTED-1", **affected: Any) -> dict[str, Any]:

@@ -1,6 +1,6 @@
 """The licences of the image's packages, against ``docker/licences.toml``.
 
-``pip-licenses --with-system --python IMAGE_PYTHON --format json | python -m tests.supply.licences``
+``pip-licenses --with-system --python IMAGE_PYTHON --format json | python -m tests.unit.supply.licences``
 """
 
 import json
@@ -11,7 +11,7 @@ from typing import Any
 
 from license_expression import ExpressionError, get_spdx_licensing
 from packaging.utils import canonicalize_name
-from tests.supply.pins import DOCKER
+from tests.unit.supply.pins import DOCKER
 
 _SPDX = get_spdx_licensing()
 

@@ -6,7 +6,7 @@ import tomllib
 
 import pytest
 from packaging.utils import canonicalize_name
-from tests.supply.pins import DOCKER, ROOT, locked, read_pins, unmet
+from tests.unit.supply.pins import DOCKER, ROOT, locked, read_pins, unmet
 
 PYPROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
 PROJECT = PYPROJECT["project"]

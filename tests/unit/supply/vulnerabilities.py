@@ -1,6 +1,6 @@
 """Known vulnerabilities of what is locked, as pip-audit finds them.
 
-``python -m tests.supply.vulnerabilities LOCK... [--advisories COPY]``
+``python -m tests.unit.supply.vulnerabilities LOCK... [--advisories COPY]``
 
 Without a copy it asks the package index, then OSV. Where neither is reached it says "not checked"
 and does not fail; with a copy it is checked, or it fails.
@@ -16,8 +16,8 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
-from tests.supply.advisories import answering, read_copy
-from tests.supply.pins import read_pins
+from tests.unit.supply.advisories import answering, read_copy
+from tests.unit.supply.pins import read_pins
 
 ONLINE = {"the package index": ("-s", "pypi"), "OSV": ("-s", "osv")}
 
