@@ -6,7 +6,7 @@ import pytest
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.fhir.read.names import read_name
-from crossgrain.fhir.read.sig import read_sig
+from crossgrain.fhir.read.sig import read_sig, traces_in
 from crossgrain.fhir.read.units import Dimension
 
 READ = {
@@ -208,3 +208,9 @@ def test_a_concentration_is_read(words: str, per_ml: int) -> None:
     found = read_name(words)
     assert found is not None
     assert found.per_ml == (per_ml,)
+
+
+@pytest.mark.parametrize("words", ["1 tab qds", "tidy up, then 1 tab", "1 tab qdam", "1 tab bidx"])
+def test_the_beginning_of_a_longer_word_is_no_frequency(words: str) -> None:
+    assert traces_in(words).schedules == ()
+    assert read_sig(words) is None

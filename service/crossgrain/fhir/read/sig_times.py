@@ -12,7 +12,7 @@ LONGEST = 300
 
 _N = r"(\d+)"
 TIMES: tuple[tuple[re.Pattern[str], Callable[[re.Match[str]], Schedule | None]], ...] = tuple(
-    (re.compile(pattern + r"(?!\w)"), meaning)
+    (re.compile(rf"(?:{pattern})(?!\w)"), meaning)
     for pattern, meaning in (
         (r"(?:every|each) other day|alternate days|every second day|qod|q2d", lambda _: every(2)),
         (rf"every {_N} days|q{_N}d", lambda m: _every_days(m[1] or m[2])),
