@@ -20,9 +20,10 @@ MANY = 2000
 
 
 def seconds(content: Json) -> float:
-    start = time.perf_counter()
+    """Of the processor, so that a busy machine makes no difference."""
+    start = time.process_time()
     read_bundle(content)
-    return time.perf_counter() - start
+    return time.process_time() - start
 
 
 CROWDS = {
