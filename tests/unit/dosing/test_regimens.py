@@ -3,24 +3,19 @@
 from fractions import Fraction
 
 import pytest
+from tests.unit.dosing.switches import FIXED, GRAIN_60, GRAIN_65, LT3, LT4
 
-from crossgrain.catalogue import load_catalogue
 from crossgrain.dosing.errors import DomainError
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import DoseLine, Regimen
-
-PREPARATIONS = load_catalogue().preparations
-LT4 = PREPARATIONS["levothyroxine"]
-LT3 = PREPARATIONS["liothyronine"]
 
 
 def line(preparation, *cycle):
     return DoseLine(preparation, tuple(Fraction(amount) for amount in cycle))
 
 
-@pytest.mark.parametrize("family", ["desiccated-thyroid-60", "desiccated-thyroid-65"])
-def test_a_third_of_a_grain_three_times_is_one_grain(family):
-    desiccated = PREPARATIONS[family]
+@pytest.mark.parametrize("desiccated", [GRAIN_60, GRAIN_65], ids=lambda family: family.id)
+def test_a_third_of_a_grain_three_times_is_one_grain(desiccated):
     third = line(desiccated, desiccated.mg_per_grain / 3)
     regimen = Regimen((third, third, third))
     assert regimen.grains == 1
@@ -41,9 +36,7 @@ def test_a_tenth_of_a_microgram_ten_times_is_one_microgram():
 
 
 def test_lines_add_up_and_desiccated_thyroid_is_kept_apart_from_pure_hormone():
-    regimen = Regimen(
-        (line(PREPARATIONS["desiccated-thyroid-60"], 120), line(LT3, 10, 5), line(LT4, 25))
-    )
+    regimen = Regimen((line(GRAIN_60, 120), line(LT3, 10, 5), line(LT4, 25)))
     assert regimen.grains == 2
     assert (regimen.t4_ug, regimen.t3_ug) == (76 + 25, 18 + Fraction(15, 2))
     assert (regimen.pure_t4_ug, regimen.pure_t3_ug) == (25, Fraction(15, 2))
@@ -52,7 +45,7 @@ def test_lines_add_up_and_desiccated_thyroid_is_kept_apart_from_pure_hormone():
 
 def test_a_fixed_ratio_tablet_counts_as_its_pure_hormones():
     # secondary: one such tablet holds 50 µg T4 and 12.5 µg T3
-    regimen = Regimen((line(PREPARATIONS["fixed-ratio-4-1"], 50),))
+    regimen = Regimen((line(FIXED, 50),))
     assert (regimen.pure_t4_ug, regimen.pure_t3_ug) == (50, Fraction("12.5"))
 
 

@@ -4,16 +4,11 @@ from dataclasses import replace
 from fractions import Fraction
 
 import pytest
+from tests.unit.dosing.switches import GRAIN_60, GRAIN_65, LT3, LT4
 
-from crossgrain.catalogue import load_catalogue
 from crossgrain.dosing.errors import DomainError
 from crossgrain.dosing.tablets import MOST_PIECES, exact_tablets, half_dose, search_tablets
 
-PREPARATIONS = load_catalogue().preparations
-LT4 = PREPARATIONS["levothyroxine"]
-LT3 = PREPARATIONS["liothyronine"]
-GRAIN_60 = PREPARATIONS["desiccated-thyroid-60"]
-GRAIN_65 = PREPARATIONS["desiccated-thyroid-65"]
 FIVE_PERCENT = Fraction(1, 20)
 
 
