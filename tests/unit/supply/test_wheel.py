@@ -18,11 +18,24 @@ PACKAGE = ROOT / "service" / "crossgrain"
 EPOCH = "1700000000"
 
 
-def tree(target: Path, time: int, mode: int) -> Path:
-    """What git does not ignore, as it lies here, at another place, time and mode."""
+def in_the_tree() -> list[str]:
+    """The files that git does not ignore; outside a clone, those that a build may take."""
     command = ["git", "ls-files", "-z", "--cached", "--others", "--exclude-standard"]
-    listed = subprocess.run(command, cwd=ROOT, capture_output=True, check=True, timeout=60)
-    for name in filter(None, listed.stdout.decode().split("\0")):
+    listed = subprocess.run(command, cwd=ROOT, capture_output=True, check=False, timeout=60)
+    if listed.returncode == 0:
+        return [name for name in listed.stdout.decode().split("\0") if name]
+    parts = ("service", "fixtures", "pyproject.toml", "README.md", "DEVELOPERS.md", ".gitignore")
+    files = (file for part in parts for file in (ROOT / part, *(ROOT / part).rglob("*")))
+    return [
+        str(file.relative_to(ROOT))
+        for file in files
+        if (file.is_file() or file.is_symlink()) and "__pycache__" not in file.parts
+    ]
+
+
+def tree(target: Path, time: int, mode: int) -> Path:
+    """The files of the tree as they lie here, at another place, time and mode."""
+    for name in in_the_tree():
         if (ROOT / name).exists():
             copy = target / name
             copy.parent.mkdir(parents=True, exist_ok=True)
