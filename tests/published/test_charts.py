@@ -3,6 +3,7 @@
 from fractions import Fraction
 
 import pytest
+from tests.published.handout import HANDOUT
 
 from crossgrain.catalogue import load_catalogue
 from crossgrain.dosing.bases import Grade
@@ -116,11 +117,6 @@ def test_two_grains_as_lt4(basis_id, lt4_ug):
 )
 def test_100_ug_of_lt4_as_lt3(basis_id, lt3_ug):
     assert round(target_of(Target.LIOTHYRONINE, 100, basis_id).lt3_ug) == lt3_ug
-
-
-HANDOUT = [(30, 25, 88), (60, 88, 112), (90, 112, 175), (125, 175, 300)]
-"""mg desiccated, then the range of LT4 in µg: a handout, 'Switching Desiccated Thyroid to
-Levothyroxine', publisher not shown (secondary)."""
 
 
 def inside_the_handout(basis_id):

@@ -4,6 +4,7 @@ from fractions import Fraction
 from itertools import pairwise
 
 import pytest
+from tests.published.handout import HANDOUT
 from tests.unit.dosing.switches import (
     GRAIN_60,
     GRAIN_65,
@@ -222,10 +223,6 @@ def test_labs_are_drawn_six_weeks_after_a_dose_that_will_be_kept(taken, target, 
 
 
 # --- published tables that an answer is held against ----------------------------------------
-
-HANDOUT = [(30, 25, 88), (60, 88, 112), (90, 112, 175), (125, 175, 300)]
-"""mg desiccated, range of LT4 in µg: a handout, 'Switching Desiccated Thyroid to
-Levothyroxine', publisher not shown (secondary)."""
 
 
 def handout_statement(planned):
