@@ -1,6 +1,6 @@
 """The licences of the image's packages, against ``docker/licences.toml``.
 
-``pip-licenses --with-system --python IMAGE_PYTHON --format json | python -m tests.unit.supply.licences``
+``pip-licenses --with-system --python PYTHON --format json | python -m tests.unit.supply.licences``
 """
 
 import json
