@@ -43,12 +43,6 @@ def test_the_shipped_bases_stand_in_order_and_only_ddd_sets_no_checkpoint():
     assert [basis.id for basis in bases if not basis.sets_checkpoint] == ["ddd"]
 
 
-def test_every_shipped_entry_names_its_source():
-    catalogue = load_catalogue()
-    assert all(basis.source for basis in catalogue.bases)
-    assert all(preparation.source for preparation in catalogue.preparations.values())
-
-
 def test_a_basis_is_found_by_its_id_and_an_unknown_one_is_refused():
     catalogue = load_catalogue()
     assert catalogue.basis("trial").grade is Grade.TRIAL
