@@ -19,9 +19,9 @@ from crossgrain.fhir.read.medication_resources import (
     sources_of,
     standing_of,
 )
-from crossgrain.fhir.read.medicines import Product
 from crossgrain.fhir.read.notes import Notes
 from crossgrain.fhir.read.person import check_subject
+from crossgrain.fhir.read.product import Product
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.resolve import Entry, local
 from crossgrain.fhir.read.views import Dosage, MedicationRequest, Medicine, Period, view

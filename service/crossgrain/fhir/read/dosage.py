@@ -13,8 +13,8 @@ from msgspec.structs import replace
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.labelled import labelled
-from crossgrain.fhir.read.medicines import Product, strengths_of
 from crossgrain.fhir.read.notes import Notes
+from crossgrain.fhir.read.product import Product, strengths_of
 from crossgrain.fhir.read.quantities import Amount, amount_of, in_unit, mean, plain, scaled, total
 from crossgrain.fhir.read.schedule import Schedule
 from crossgrain.fhir.read.sig import Part, Sig, Traces, read_sig, traces_in

@@ -9,7 +9,7 @@ from crossgrain.fhir.read.code_tables import CodeTables
 from crossgrain.fhir.read.currency import dosage_in_force, has_bounds
 from crossgrain.fhir.read.dosage import ReadDose, read_dosage
 from crossgrain.fhir.read.errors import Asked
-from crossgrain.fhir.read.medicines import Product
+from crossgrain.fhir.read.product import Product
 from crossgrain.fhir.read.quantities import in_unit, total
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.views import Dosage

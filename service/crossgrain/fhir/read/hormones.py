@@ -7,7 +7,7 @@ from crossgrain.fhir.read.currency import Currency, Standing
 from crossgrain.fhir.read.dose_lines import Doses
 from crossgrain.fhir.read.history import keys_in
 from crossgrain.fhir.read.medication_resources import Seen, group_of, is_ours, sources_of
-from crossgrain.fhir.read.medicines import Product
+from crossgrain.fhir.read.product import Product
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.record import MedicineEntry
 from crossgrain.fhir.read.resolve import Entry

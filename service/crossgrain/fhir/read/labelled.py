@@ -8,7 +8,7 @@ from msgspec.structs import replace
 
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.fhir.read.errors import Asked
-from crossgrain.fhir.read.medicines import Product
+from crossgrain.fhir.read.product import Product
 from crossgrain.fhir.read.product_lines import line_of_dose
 from crossgrain.fhir.read.quantities import Amount, plain, scaled
 from crossgrain.fhir.read.units import Dimension

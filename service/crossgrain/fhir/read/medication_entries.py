@@ -12,8 +12,8 @@ from crossgrain.fhir.read.medication_resources import (
     seen_in,
     standing_of,
 )
-from crossgrain.fhir.read.medicines import Product
 from crossgrain.fhir.read.notes import Notes
+from crossgrain.fhir.read.product import Product
 from crossgrain.fhir.read.quantities import in_unit
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.resolve import Entry

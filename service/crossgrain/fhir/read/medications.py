@@ -8,7 +8,8 @@ from msgspec.structs import replace
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.fhir.read.code_tables import CodeTables
 from crossgrain.fhir.read.errors import Asked
-from crossgrain.fhir.read.medicines import Product, product_of
+from crossgrain.fhir.read.medicines import product_of
+from crossgrain.fhir.read.product import Product
 from crossgrain.fhir.read.product_lines import line_of_tablet
 from crossgrain.fhir.read.quantities import concentration, plain
 from crossgrain.fhir.read.reading import Reading
