@@ -10,7 +10,7 @@ from typing import Any
 
 import orjson
 import pytest
-from tests.bench.serve.bodies import bodies, body, with_serial
+from tests.bench.serve.bodies import PATIENTS, body, with_serial
 from tests.bench.serve.cells import loads
 from tests.bench.serve.found import Found
 from tests.bench.serve.lines import slope, steepening
@@ -28,7 +28,7 @@ MORE_THAN_IT_TAKES = 160
 def test_under_load_every_answer_is_a_proposal_or_says_when_to_come_back(tmp_path: Path) -> None:
     found = Found()
     with running() as server:
-        found.sent = [prepare(server, 25, tmp_path, share=0.1)]
+        found.sent = [prepare(server, 25, tmp_path, most=60)]
         found.cells = list(loads(server, found.sent, [16, MORE_THAN_IT_TAKES], 1, 1))
     print(f"\n{tables(found)}")
     for cell in found.cells:
@@ -44,7 +44,7 @@ def record_in(sent: bytes) -> list[dict[str, Any]]:
     return entries
 
 
-@pytest.mark.parametrize("size", [25, 250])
+@pytest.mark.parametrize("size", [25, 250, 2500])
 def test_a_body_holds_as_many_resources_as_asked_and_is_the_same_every_time(size: int) -> None:
     assert len(record_in(body(size, 7))) == size
     assert body(size, 7) == body(size, 7)
@@ -52,8 +52,8 @@ def test_a_body_holds_as_many_resources_as_asked_and_is_the_same_every_time(size
 
 
 def test_no_two_bodies_and_no_two_patients_are_alike() -> None:
-    made = bodies(25, 600)
-    assert len(set(made)) == 600
+    made = [body(25, number) for number in range(PATIENTS)]
+    assert len(set(made)) == PATIENTS
     first, second = (with_serial(made[0], serial) for serial in (1, 2))
     assert len(first) == len(second) == len(made[0])
     ids = [{entry["resource"]["id"] for entry in record_in(sent)} for sent in (first, second)]

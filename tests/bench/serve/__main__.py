@@ -10,7 +10,7 @@ import tempfile
 from pathlib import Path
 
 from .aims import CONNECTIONS as AIMED_CONNECTIONS
-from .bodies import BODIES
+from .bodies import TAILS
 from .cells import loads
 from .found import Found, as_json
 from .load import TOOL, is_there
@@ -56,13 +56,13 @@ def _under_load(folder: Path, asked: argparse.Namespace, found: Found) -> None:
         with running() as server:
             _say(f"soaking: {asked.soak_requests} requests")
             found.sent.append(prepare(server, 25, folder, rare=True))
-            found.soak = soak(server, found.sent[-1].file, asked.soak_requests)
+            found.soak = soak(server, found.sent[-1], asked.soak_requests)
 
 
 def _prepare(server: Server, folder: Path, asked: argparse.Namespace, found: Found) -> None:
     for size in asked.sizes:
         _say(f"checking the bodies of {size} resources")
-        found.sent.append(prepare(server, size, folder, 0.2 if asked.quick else 1))
+        found.sent.append(prepare(server, size, folder))
 
 
 def _load(
@@ -84,7 +84,7 @@ def _load(
 def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m tests.bench.serve", description=__doc__)
     parser.add_argument("--parts", nargs="+", choices=PARTS, help="default: all; quick: no soak")
-    parser.add_argument("--sizes", nargs="+", type=int, choices=BODIES, default=list(BODIES))
+    parser.add_argument("--sizes", nargs="+", type=int, choices=TAILS, default=list(TAILS))
     parser.add_argument("--connections", nargs="+", type=int, help="default: 1 16 128; quick: 1 16")
     parser.add_argument("--seconds", type=float, help="of each round (default 5; quick 1)")
     parser.add_argument("--rounds", type=int, help="proposal and echo in turn (default 2; quick 1)")

@@ -3,7 +3,6 @@
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import product
-from pathlib import Path
 
 from .echoing import ECHO
 from .load import Answers, drive
@@ -50,7 +49,7 @@ class Cell:
         """How many cores other processes had meanwhile."""
         return self.others_seconds / self.wall_seconds
 
-    def run(self, server: Server, sent: Path, seconds: float) -> None:
+    def run(self, server: Server, sent: Sent, seconds: float) -> None:
         """Add a round."""
         path = ROUTES[self.route]
         before = server.served(path)
@@ -80,5 +79,5 @@ def loads(
         cells = [Cell(one.size, at_once, route, plans_kept, memory) for route in ROUTES]
         for _ in range(rounds):
             for cell in cells:
-                cell.run(server, one.file, seconds)
+                cell.run(server, one, seconds)
         yield from cells

@@ -1,6 +1,6 @@
--- Sends the bodies of a file in turn, each for a patient never sent before, and counts the
--- answers by status. Arguments: the file (a body a line), the first serial, the mark in the
--- bodies whose place a serial takes.
+-- Sends bodies in turn, each a head and a tail, each of a patient never sent before, and counts
+-- the answers by status. Arguments: the file of heads and that of tails (one a line), the first
+-- serial, the mark whose place a serial takes.
 
 local threads = {}
 
@@ -10,17 +10,15 @@ function setup(thread)
 end
 
 function init(args)
-  local file, mark = args[1], args[3]
-  serial = tonumber(args[2]) + number * 10000000
-  statuses, unexplained, requests, turn = {}, 0, {}, 0
-  local headers = { ["Content-Type"] = "application/fhir+json", ["Accept"] = "application/fhir+json" }
-  for body in io.lines(file) do
-    table.insert(requests, split(wrk.format("POST", nil, headers, body), mark))
-  end
+  heads, tails, mark = {}, {}, args[4]
+  serial = tonumber(args[3]) + number * 10000000
+  statuses, unexplained, turn = {}, 0, -1
+  for line in io.lines(args[1]) do table.insert(heads, split(line, mark)) end
+  for line in io.lines(args[2]) do table.insert(tails, split(line, mark)) end
 end
 
 function split(text, mark) -- pieces with a place to put the serial between each two
-  local pieces, start = {}, 1
+  local pieces, start = { bytes = #text }, 1
   while true do
     local first, last = string.find(text, mark, start, true)
     if not first then break end
@@ -32,9 +30,15 @@ function split(text, mark) -- pieces with a place to put the serial between each
 end
 
 function request()
-  turn = turn % #requests + 1
-  serial = serial + 1
-  return table.concat(requests[turn], string.format("%08d", serial))
+  turn, serial = turn + 1, serial + 1
+  local head, tail = heads[turn % #heads + 1], tails[turn % #tails + 1]
+  local patient = string.format("%08d", serial)
+  return table.concat({
+    "POST ", wrk.path, " HTTP/1.1\r\nHost: ", wrk.headers["Host"],
+    "\r\nContent-Type: application/fhir+json\r\nAccept: application/fhir+json",
+    "\r\nContent-Length: ", head.bytes + tail.bytes, "\r\n\r\n",
+    table.concat(head, patient), table.concat(tail, patient),
+  })
 end
 
 function response(status, headers) -- a deliberate refusal says when to come back

@@ -41,8 +41,9 @@ def as_json(found: Found) -> str:
         "load_average": os.getloadavg(),
         "start_seconds": found.starts,
         "bodies": [
-            {"resources": s.size, "rare": s.rare, "bodies": s.count, "bytes_sent": s.body_bytes,
-             "bytes_answered": s.answer_bytes, "outcomes": dict(s.outcomes)}
+            {"resources": s.size, "rare": s.rare, "patients": s.patients,
+             "checked": s.checked.count, "outcomes": dict(s.checked.outcomes),
+             "bytes_sent": s.checked.bytes_sent, "bytes_answered": s.checked.bytes_answered}
             for s in found.sent
         ],
         "load": [_cell_data(cell) for cell in found.cells],

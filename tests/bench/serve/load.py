@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from itertools import count
 from pathlib import Path
 
+from .sent import Sent
 from .server import LOAD_CORE, Server, pinned
 from .shapes import SERIAL
 
@@ -66,12 +67,12 @@ class Answers:
         return math.inf  # nothing was answered
 
 
-def drive(server: Server, path: str, sent: Path, connections: int, seconds: float) -> Answers:
-    """Send the bodies of a file over so many connections for so long."""
+def drive(server: Server, path: str, sent: Sent, connections: int, seconds: float) -> Answers:
+    """Send the bodies over so many connections for so long."""
     command = [
         *pinned(LOAD_CORE), TOOL, "--threads", "1", "--connections", str(connections),
         "--duration", f"{max(1, round(seconds))}s", "--timeout", "120s", "--script", str(_SCRIPT),
-        f"{server.base}{path}", "--", str(sent), str(next(_SERIALS)), SERIAL,
+        f"{server.base}{path}", "--", str(sent.heads), str(sent.tails), str(next(_SERIALS)), SERIAL,
     ]  # fmt: skip
     said = subprocess.run(command, capture_output=True, text=True, check=True).stdout
     return _read(said)

@@ -2,12 +2,12 @@
 
 import statistics
 from collections.abc import Sequence
-from typing import Any
 
 from .aims import verdicts
 from .cells import Cell
 from .found import Found
 from .lines import slope
+from .sent import Sent
 
 _PLANS = {True: "at hand", False: "made"}
 
@@ -33,13 +33,18 @@ def _start_line(found: Found) -> str:
 
 
 def _sent_table(found: Found) -> str:
-    heads = ("resources", "doses", "bodies", "kB sent", "kB answered", "whole plans")
-    rows = [
-        (s.size, "rare" if s.rare else "common", s.count, f"{s.body_bytes / 1000:.0f}",
-         f"{s.answer_bytes / 1000:.0f}", f"{s.share_of_plans:.0%}")
-        for s in found.sent
-    ]  # fmt: skip
+    heads = ("resources", "doses", "patients", "checked", "kB sent", "kB answered", "whole plans")
+    rows = [_sent_row(sent) for sent in found.sent]
     return _table(heads, rows)
+
+
+def _sent_row(sent: Sent) -> tuple[object, ...]:
+    checked = sent.checked
+    return (
+        sent.size, "rare" if sent.rare else "common", sent.patients, checked.count,
+        f"{checked.bytes_sent / checked.count / 1000:.0f}",
+        f"{checked.bytes_answered / checked.count / 1000:.0f}", f"{checked.share_of_plans:.0%}",
+    )  # fmt: skip
 
 
 def _load_table(found: Found) -> str:
@@ -50,7 +55,7 @@ def _load_table(found: Found) -> str:
     return _table(heads, [_load_row(cell) for cell in found.cells])
 
 
-def _load_row(cell: Cell) -> tuple[Any, ...]:
+def _load_row(cell: Cell) -> tuple[object, ...]:
     plans = "-" if cell.route == "echo" else _PLANS[cell.plans_kept]
     answers = cell.answers
     times = [f"{answers.percentile_ms(percent):.1f}" for percent in (50, 95, 99)]

@@ -1,30 +1,49 @@
-"""The bodies of one size on disk, each answered once before anything is measured."""
+"""The bodies of one size on disk; before anything is measured they are looked at and answered."""
 
 from collections import Counter
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import orjson
 
-from .bodies import BODIES, bodies, with_serial
+from .bodies import PATIENTS, TAILS, head, tail, with_serial
 from .server import Server
 
 RARE = 3000
-"""Bodies on rare doses: more than there are plans that the service keeps."""
+"""Patients on rare doses: more than there are plans that the service keeps."""
 PROPOSE = "/fhir/r4/$propose-switch"
+_CHECKED = {25: RARE, 250: 60, 2500: 12}
+"""How many are sent at each size: everyone at the smallest, elsewhere every tail once."""
 
 
 @dataclass(frozen=True, slots=True)
 class Sent:
-    """The bodies of one size, as the load tool reads them, and how the service answers them."""
+    """The bodies of one size, as the load tool puts them together, and how they are answered.
+
+    `heads`, `tails`: files, a head or a tail a line; `patients`: how many heads there are.
+    """
 
     size: int
     rare: bool
-    file: Path
-    count: int
-    body_bytes: int
-    answer_bytes: int
-    outcomes: Counter[str]
+    heads: Path
+    tails: Path
+    patients: int
+    checked: "Checked"
+
+
+@dataclass(slots=True)
+class Checked:
+    """What came of the bodies that were sent before anything was measured."""
+
+    outcomes: Counter[str] = field(default_factory=Counter)
+    bytes_sent: int = 0
+    bytes_answered: int = 0
+
+    @property
+    def count(self) -> int:
+        """How many there were."""
+        return self.outcomes.total()
 
     @property
     def share_of_plans(self) -> float:
@@ -33,29 +52,39 @@ class Sent:
 
 
 def prepare(
-    server: Server, size: int, folder: Path, share: float = 1, *, rare: bool = False
+    server: Server, size: int, folder: Path, *, rare: bool = False, most: int = RARE
 ) -> Sent:
-    """Make the bodies of a size and send each once; all must be answered with a proposal.
+    """Make the bodies of a size, and check `most` of them or as many as are to be; see `check`."""
+    patients = RARE if rare else PATIENTS
+    heads = [head(number, rare=rare) for number in range(patients)]
+    tails = [tail(size, number) for number in range(TAILS[size])]
+    assert len(set(heads)) == len(heads), "two patients are alike"
+    heads_file, tails_file = folder / f"{size}-{rare}.heads", folder / f"{size}-{rare}.tails"
+    heads_file.write_bytes(b"\n".join(heads))
+    tails_file.write_bytes(b"\n".join(tails))
+    some = heads[: min(most, _CHECKED[size])]
+    checked = check(server, (h + tails[i % len(tails)] for i, h in enumerate(some)))
+    return Sent(size, rare, heads_file, tails_file, patients, checked)
+
+
+def check(server: Server, bodies: Iterable[bytes]) -> Checked:
+    """Send each body; each must be answered with a proposal.
 
     Raises
     ------
     AssertionError
         where one is not: what is measured would not be the work that it is meant to be.
     """
-    made = bodies(size, max(4, round((RARE if rare else BODIES[size]) * share)), rare=rare)
-    assert len(set(made)) == len(made), "two bodies are alike"
-    file = folder / f"{size}{'-rare' if rare else ''}.ndjson"
-    file.write_bytes(b"".join(body + b"\n" for body in made))
-    outcomes: Counter[str] = Counter()
-    answered = 0
-    for serial, body in enumerate(made):
-        status, answer = server.answer(PROPOSE, with_serial(body, serial))
-        assert status == 200, f"body {serial} of {size} resources was answered {status}: {answer!r}"
-        outcomes[outcome_of(answer)] += 1
-        answered += len(answer)
-    assert outcomes.total() == outcomes["plan"] + outcomes["stop"], outcomes
-    count = len(made)
-    return Sent(size, rare, file, count, sum(map(len, made)) // count, answered // count, outcomes)
+    checked = Checked()
+    for number, body in enumerate(bodies):
+        status, answer = server.answer(PROPOSE, with_serial(body, number))
+        assert status == 200, f"body {number}: {status}, {answer!r}"
+        outcome = outcome_of(answer)
+        assert outcome in {"plan", "stop"}, f"body {number}: {outcome}"
+        checked.outcomes[outcome] += 1
+        checked.bytes_sent += len(body)
+        checked.bytes_answered += len(answer)
+    return checked
 
 
 def outcome_of(answer: bytes) -> str:

@@ -30,11 +30,12 @@ def quantity(value: float, unit: str, code: str) -> Json:
 
 
 class Chart:
-    """One patient's resources, gathered in order, as of one day."""
+    """One patient's resources, gathered in order, as of one day; numbered from `first` on."""
 
-    def __init__(self, as_of: date) -> None:
+    def __init__(self, as_of: date, first: int = 0) -> None:
         self.as_of = as_of
         self.entries: list[Json] = []
+        self._first = first
 
     def day(self, ago: int) -> str:
         """The date so many days before the day of reading."""
@@ -46,7 +47,7 @@ class Chart:
 
     def add(self, kind: str, body: Json, ago: int, own: str | None = None) -> None:
         """Keep one resource as a server gives it out."""
-        own = own or f"{kind[:3].lower()}-{SERIAL}-{len(self.entries)}"
+        own = own or f"{kind[:3].lower()}-{SERIAL}-{self._first + len(self.entries)}"
         meta = {"versionId": str(1 + ago % 3), "lastUpdated": self.time(ago)}
         resource = {"resourceType": kind, "id": own, "meta": meta, **body}
         self.entries.append({"fullUrl": f"{_HOME}/{kind}/{own}", "resource": resource})

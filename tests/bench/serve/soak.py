@@ -3,11 +3,10 @@
 import time
 from collections import Counter
 from dataclasses import dataclass
-from pathlib import Path
 
 from .lines import slope
 from .load import drive
-from .sent import PROPOSE
+from .sent import PROPOSE, Sent
 from .server import Server
 
 
@@ -35,7 +34,7 @@ class Soak:
         return [sample for sample in self.samples if sample[0] >= self.samples[-1][0] / 10]
 
 
-def soak(server: Server, sent: Path, requests: int, connections: int = 16) -> Soak:
+def soak(server: Server, sent: Sent, requests: int, connections: int = 16) -> Soak:
     """Ask for so many proposals, and look at memory about fifty times on the way."""
     began, samples, refused = time.monotonic(), [(0, server.memory_mib())], Counter[int]()
     done, rate = 0, 100.0
