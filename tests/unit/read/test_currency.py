@@ -202,6 +202,26 @@ def test_two_hormones_are_two_medicines() -> None:
     assert (record.regimen.t4_ug, record.regimen.t3_ug) == (100, 5)
 
 
+@pytest.mark.parametrize(
+    ("amounts", "expressions"),
+    [
+        ((100, 100), ["Bundle.entry[2].resource"]),
+        ((100, 25, 100), ["Bundle.entry[3].resource"]),
+        ((300, 200), ["Bundle.entry[1].resource"]),
+        ((300, 100), []),
+    ],
+)
+def test_orders_of_one_group_that_say_the_same_or_come_to_too_much_are_asked_about(
+    amounts: tuple[int, ...], expressions: list[str]
+) -> None:
+    group = {"system": "https://ehr.example/groups", "value": "g1"}
+    orders = [
+        request(LT4, dosage(ucum(amount, "ug")), groupIdentifier=group, id=f"r{place}")
+        for place, amount in enumerate(amounts)
+    ]
+    assert asked(read(*orders)) == expressions
+
+
 @pytest.mark.parametrize("tie", ["derivedFrom", "basedOn"])
 def test_a_statement_made_from_an_order_is_counted_once(tie: str) -> None:
     record = read(ordered(), taken(**{tie: [{"reference": "MedicationRequest/r1"}]}))

@@ -3,6 +3,8 @@
 from fractions import Fraction
 
 from crossgrain.dosing.preparations import Kind
+from crossgrain.fhir.read.code_tables import CodeTables
+from crossgrain.fhir.read.dose_lines import refuse_implausible
 from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.hormones import Hormone
 from crossgrain.fhir.read.notes import Notes
@@ -10,31 +12,50 @@ from crossgrain.fhir.read.record import MedicineEntry
 from crossgrain.fhir.read.resolve import local
 
 
-def counted_once(taken: list[Hormone], notes: Notes) -> list[Hormone]:
+def counted_once(taken: list[Hormone], codes: CodeTables, notes: Notes) -> list[Hormone]:
     """The medicines taken, without orders that a newer order or a statement stands for.
 
     Two of one hormone that are not tied together may be one medicine written twice: asked,
-    unless one group identifier says that they were ordered together.
+    unless one group identifier says that they were ordered together. Even so they must differ,
+    and come together to a dose that somebody takes.
     """
     kept = _without_restated(_without_replaced(taken, notes), notes)
-    first_of: dict[Kind, Hormone] = {}
+    by_kind: dict[Kind, list[Hormone]] = {}
     for hormone in kept:
-        first = first_of.setdefault(hormone.kind, hormone)
-        if hormone is first or (hormone.group and hormone.group == first.group):
-            continue
-        notes.ask(
-            Asked(
-                hormone.entry.path,
-                f"Two {hormone.kind} medicines are active ({first.entry.path} and"
-                f" {hormone.entry.path}). Are both taken, or is one of them the other? If both,"
-                " give the orders one groupIdentifier.",
-            )
-        )
+        by_kind.setdefault(hormone.kind, []).append(hormone)
+    for several in by_kind.values():
+        if len(several) > 1:
+            _ask_about(several, codes, notes)
     return kept
 
 
+def _ask_about(several: list[Hormone], codes: CodeTables, notes: Notes) -> None:
+    """Note what is uncertain about several medicines of one hormone."""
+    first, *others = several
+    for place, hormone in enumerate(others, start=1):
+        if not hormone.group or hormone.group != first.group:
+            notes.ask(
+                Asked(
+                    hormone.entry.path,
+                    f"Two {hormone.kind} medicines are active ({first.entry.path} and"
+                    f" {hormone.entry.path}). Are both taken, or is one of them the other? If"
+                    " both, give the orders one groupIdentifier.",
+                )
+            )
+        elif any(_daily(earlier) == _daily(hormone) for earlier in several[:place]):
+            notes.ask(
+                Asked(hormone.entry.path, "Two orders of one group say the same. Are both taken?")
+            )
+    lines = [line for hormone in several for line in hormone.entry.lines]
+    if lines and first.group and all(hormone.group == first.group for hormone in others):
+        try:
+            refuse_implausible(lines, codes, first.entry.path)
+        except Asked as asked:
+            notes.ask(asked)
+
+
 def _without_replaced(taken: list[Hormone], notes: Notes) -> list[Hormone]:
-    replaced = {local(t.entry.replaces) for t in taken if t.entry.replaces}
+    replaced = {local(t.replaces) for t in taken if t.replaces}
     kept = []
     for each in taken:
         if local(each.entry.reference) in replaced:
