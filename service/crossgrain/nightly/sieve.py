@@ -16,13 +16,13 @@ import msgspec
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.fhir.read.code_tables import CodeTables
 from crossgrain.fhir.read.codesystems import Loinc
+from crossgrain.fhir.read.elements import CodeableConcept
 from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.history import keys_in
 from crossgrain.fhir.read.labs import PREGNANCY_STATUS
 from crossgrain.fhir.read.medicines import product_of
 from crossgrain.fhir.read.resolve import local
 from crossgrain.fhir.read.shapes import SHAPES
-from crossgrain.fhir.read.views import CodeableConcept
 from crossgrain.nightly.export import READ
 from crossgrain.safety.facts import Analyte
 

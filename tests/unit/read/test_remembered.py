@@ -4,10 +4,10 @@ import pytest
 from tests.unit.read.records import CODES, LT4_100, PREPARATIONS, condition, read, request, ucum
 from tests.unit.read.records import dosage as dose
 
+from crossgrain.fhir.read.elements import CodeableConcept, Coding
 from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.medicines import product_of
 from crossgrain.fhir.read.remembered import LONGEST_KEPT, MOST_KEPT, Remembered
-from crossgrain.fhir.read.views import CodeableConcept, Coding
 
 
 def test_a_result_is_worked_out_once() -> None:

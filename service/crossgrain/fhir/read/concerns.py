@@ -11,8 +11,8 @@ from operator import attrgetter
 
 from crossgrain.dosing.entries import listed, refuse, table, text
 from crossgrain.fhir.read.codesystems import Atc, Code, Icd10, Loinc, Ndc, RxNorm, Snomed
+from crossgrain.fhir.read.elements import CodeableConcept
 from crossgrain.fhir.read.remembered import Remembered
-from crossgrain.fhir.read.views import CodeableConcept
 
 _SYSTEMS: Mapping[str, tuple[type[Code], tuple[str, ...]]] = {
     "rxnorm": (RxNorm, (RxNorm.system,)),

@@ -8,6 +8,7 @@ from crossgrain.dosing.preparations import Kind
 from crossgrain.fhir.read.currency import Currency, Standing
 from crossgrain.fhir.read.dates import read_date
 from crossgrain.fhir.read.dose_lines import read_doses
+from crossgrain.fhir.read.elements import Dosage, Period
 from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.medication_resources import (
     Seen,
@@ -24,7 +25,7 @@ from crossgrain.fhir.read.person import check_subject
 from crossgrain.fhir.read.product import Product
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.resolve import Entry, local
-from crossgrain.fhir.read.views import Dosage, MedicationRequest, Medicine, Period, view
+from crossgrain.fhir.read.views import MedicationRequest, Medicine, view
 from crossgrain.screening.course import Dispense, End, Intake, Undecided
 
 

@@ -20,9 +20,10 @@ import msgspec
 from msgspec.structs import replace
 
 from crossgrain.fhir.read.dates import PartialDate, read_date
+from crossgrain.fhir.read.elements import Dosage, Period
 from crossgrain.fhir.read.errors import Asked, Category, Unreadable
 from crossgrain.fhir.read.shapes import Shape
-from crossgrain.fhir.read.views import Dosage, MedicationRequest, MedicationStatement, Period
+from crossgrain.fhir.read.views import MedicationRequest, MedicationStatement
 
 STALE_AFTER_DAYS = 400
 """A year and a month: a yearly prescription that was renewed late. Our judgement."""

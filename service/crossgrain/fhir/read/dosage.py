@@ -11,6 +11,7 @@ import msgspec
 from msgspec.structs import replace
 
 from crossgrain.dosing.preparations import Preparation
+from crossgrain.fhir.read.elements import Dosage, DoseAndRate
 from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.labelled import labelled
 from crossgrain.fhir.read.notes import Notes
@@ -20,7 +21,6 @@ from crossgrain.fhir.read.schedule import Schedule
 from crossgrain.fhir.read.sig import Part, Sig, Traces, read_sig, traces_in
 from crossgrain.fhir.read.timing import schedule_of
 from crossgrain.fhir.read.units import Dimension
-from crossgrain.fhir.read.views import Dosage, DoseAndRate
 
 Stated = tuple[str, Amount]
 """An amount, and the FHIRPath where it stands."""

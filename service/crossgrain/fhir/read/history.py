@@ -4,16 +4,11 @@ from dataclasses import dataclass, field
 
 from crossgrain.fhir.read.concerns import ConcernTable
 from crossgrain.fhir.read.dates import read_date
+from crossgrain.fhir.read.elements import CodeableConcept
 from crossgrain.fhir.read.person import check_subject
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.resolve import Entry
-from crossgrain.fhir.read.views import (
-    AllergyIntolerance,
-    CodeableConcept,
-    Condition,
-    Goal,
-    view,
-)
+from crossgrain.fhir.read.views import AllergyIntolerance, Condition, Goal, view
 from crossgrain.safety.facts import Known
 
 _PASSED = {"inactive", "remission", "resolved"}

@@ -5,19 +5,14 @@ from dataclasses import dataclass, field
 from crossgrain.dosing.preparations import Kind
 from crossgrain.fhir.read.currency import Currency, Standing
 from crossgrain.fhir.read.dose_lines import Doses
+from crossgrain.fhir.read.elements import CodeableConcept, Reference
 from crossgrain.fhir.read.history import keys_in
 from crossgrain.fhir.read.medication_resources import Seen, group_of, is_ours, sources_of
 from crossgrain.fhir.read.product import Product
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.record import MedicineEntry
 from crossgrain.fhir.read.resolve import Entry
-from crossgrain.fhir.read.views import (
-    CodeableConcept,
-    MedicationRequest,
-    MedicationStatement,
-    Reference,
-    view,
-)
+from crossgrain.fhir.read.views import MedicationRequest, MedicationStatement, view
 from crossgrain.safety.facts import Known
 
 

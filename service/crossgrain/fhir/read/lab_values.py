@@ -5,11 +5,12 @@ from decimal import Decimal
 from fractions import Fraction
 
 from crossgrain.fhir.read.code_tables import LabCode
+from crossgrain.fhir.read.elements import Quantity
 from crossgrain.fhir.read.lab_units import lab_factor
 from crossgrain.fhir.read.notes import Notes
 from crossgrain.fhir.read.quantities import checked_number
 from crossgrain.fhir.read.remembered import Remembered
-from crossgrain.fhir.read.views import Quantity, ReferenceRange
+from crossgrain.fhir.read.views import ReferenceRange
 from crossgrain.safety.facts import Analyte
 
 _LONGEST_UNIT = 32

@@ -7,13 +7,14 @@ from fractions import Fraction
 from crossgrain.fhir.read.code_tables import CodeTables, LabCode
 from crossgrain.fhir.read.codesystems import Loinc, Snomed
 from crossgrain.fhir.read.dates import read_date
+from crossgrain.fhir.read.elements import CodeableConcept
 from crossgrain.fhir.read.errors import Category, Unreadable
 from crossgrain.fhir.read.lab_values import own_range, value_of
 from crossgrain.fhir.read.notes import Notes
 from crossgrain.fhir.read.person import check_subject
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.resolve import Entry
-from crossgrain.fhir.read.views import CodeableConcept, Component, Observation, view
+from crossgrain.fhir.read.views import Component, Observation, view
 from crossgrain.safety.facts import Analyte, Measurement
 
 PREGNANCY_STATUS = "82810-3"

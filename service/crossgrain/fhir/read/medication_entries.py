@@ -2,6 +2,7 @@
 
 from crossgrain.fhir.read.currency import Currency, Standing
 from crossgrain.fhir.read.dose_lines import Doses, read_doses
+from crossgrain.fhir.read.elements import CodeableConcept
 from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.history import History, keep, keys_in
 from crossgrain.fhir.read.hormones import Hormone, Medicines, medicine_entry, read_reasons, tied
@@ -17,7 +18,6 @@ from crossgrain.fhir.read.product import Product
 from crossgrain.fhir.read.quantities import in_unit
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.resolve import Entry
-from crossgrain.fhir.read.views import CodeableConcept
 
 
 def read_medicine(entry: Entry, found: Medicines, history: History, reading: Reading) -> None:

@@ -2,6 +2,7 @@
 
 from crossgrain.fhir.identity import PLAN_SYSTEM
 from crossgrain.fhir.read.currency import Currency, request_standing, statement_standing
+from crossgrain.fhir.read.elements import CodeableConcept, Dosage
 from crossgrain.fhir.read.medications import medication_of, name_of, named_in, product_in
 from crossgrain.fhir.read.medicines import product_of
 from crossgrain.fhir.read.person import check_subject
@@ -9,14 +10,7 @@ from crossgrain.fhir.read.product import Product
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.resolve import Entry
 from crossgrain.fhir.read.shapes import check_version
-from crossgrain.fhir.read.views import (
-    CodeableConcept,
-    Dosage,
-    MedicationRequest,
-    MedicationStatement,
-    Medicine,
-    view,
-)
+from crossgrain.fhir.read.views import MedicationRequest, MedicationStatement, Medicine, view
 
 Seen = MedicationStatement | MedicationRequest
 

@@ -10,13 +10,13 @@ import msgspec
 
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.fhir.read.code_tables import CodeTables, MedicineCode
+from crossgrain.fhir.read.elements import CodeableConcept, Coding
 from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.names import NamedMedicine, read_name
 from crossgrain.fhir.read.product import Product
 from crossgrain.fhir.read.quantities import plain
 from crossgrain.fhir.read.remembered import Remembered
 from crossgrain.fhir.read.strengths import named_by_content, with_words
-from crossgrain.fhir.read.views import CodeableConcept, Coding
 
 
 def product_of(

@@ -4,10 +4,11 @@ from dataclasses import dataclass
 from datetime import date
 
 from crossgrain.fhir.read.dates import full_years, read_date
+from crossgrain.fhir.read.elements import Reference
 from crossgrain.fhir.read.errors import Asked, Category, Unreadable
 from crossgrain.fhir.read.notes import Notes
 from crossgrain.fhir.read.resolve import BundleIndex, Entry, local
-from crossgrain.fhir.read.views import Patient, Reference, view
+from crossgrain.fhir.read.views import Patient, view
 from crossgrain.safety.facts import Sex
 
 

@@ -9,9 +9,9 @@ import msgspec
 
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.wording import UNITS
+from crossgrain.fhir.read.elements import Quantity, Ratio
 from crossgrain.fhir.read.errors import Asked, Category, Unreadable
 from crossgrain.fhir.read.units import Dimension, Unit, unit_of_code, unit_of_word
-from crossgrain.fhir.read.views import Quantity, Ratio
 
 
 class Amount(msgspec.Struct, frozen=True):

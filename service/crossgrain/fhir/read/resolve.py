@@ -5,8 +5,8 @@ from typing import Any
 
 import msgspec
 
+from crossgrain.fhir.read.elements import Reference
 from crossgrain.fhir.read.errors import Category, Unreadable
-from crossgrain.fhir.read.views import Reference
 
 _KINDS_READ = ("collection", "searchset", "document", "message", "transaction", "batch")
 

@@ -9,6 +9,7 @@ from fractions import Fraction
 
 from msgspec.structs import replace
 
+from crossgrain.fhir.read.elements import CodeableConcept, Repeat, Timing
 from crossgrain.fhir.read.errors import Asked, Category, Unreadable
 from crossgrain.fhir.read.quantities import exact, plain, positive_integer, scaled
 from crossgrain.fhir.read.schedule import (
@@ -21,7 +22,6 @@ from crossgrain.fhir.read.schedule import (
     times_a_week,
 )
 from crossgrain.fhir.read.sig_times import read_frequency
-from crossgrain.fhir.read.views import CodeableConcept, Repeat, Timing
 
 _CODE_SYSTEMS = (
     "http://terminology.hl7.org/CodeSystem/v3-GTSAbbreviation",
