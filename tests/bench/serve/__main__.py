@@ -55,8 +55,10 @@ def _under_load(folder: Path, asked: argparse.Namespace, found: Found) -> None:
     if "soak" in asked.parts:
         with running() as server:
             _say(f"soaking: {asked.soak_requests} requests")
-            found.sent.append(prepare(server, 25, folder, rare=True))
-            found.soak = soak(server, found.sent[-1], asked.soak_requests)
+            common = prepare(server, 25, folder)
+            rare = prepare(server, 25, folder, rare=True)
+            found.sent.append(rare)
+            found.soak = soak(server, (rare, *[common] * 4), asked.soak_requests)
 
 
 def _prepare(server: Server, folder: Path, asked: argparse.Namespace, found: Found) -> None:

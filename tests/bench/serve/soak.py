@@ -2,12 +2,20 @@
 
 import time
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import cycle
 
 from .lines import slope
 from .load import drive
 from .sent import PROPOSE, Sent
 from .server import Server
+
+_SAMPLES = 50
+_LONGEST = 20.0
+"""Seconds between two looks."""
+_FIRST_GUESS = 100.0
+"""Proposals a second, before any was measured."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,15 +42,18 @@ class Soak:
         return [sample for sample in self.samples if sample[0] >= self.samples[-1][0] / 10]
 
 
-def soak(server: Server, sent: Sent, requests: int, connections: int = 16) -> Soak:
-    """Ask for so many proposals, and look at memory about fifty times on the way."""
+def soak(server: Server, mix: Sequence[Sent], requests: int, connections: int = 16) -> Soak:
+    """Ask for so many proposals, of each in the mix in turn, and look at memory in between."""
     began, samples, refused = time.monotonic(), [(0, server.memory_mib())], Counter[int]()
-    done, rate = 0, 100.0
-    while done < requests:
-        answers = drive(server, PROPOSE, sent, connections, min(10, requests / 50 / rate))
+    done, rates = 0, dict.fromkeys((sent.heads for sent in mix), _FIRST_GUESS)
+    for sent in cycle(mix):
+        if done >= requests:
+            break
+        seconds = min(_LONGEST, requests / _SAMPLES / rates[sent.heads])
+        answers = drive(server, PROPOSE, sent, connections, seconds)
         server.settle()
         done += answers.statuses[200]
-        rate = max(1.0, answers.good_a_second)
+        rates[sent.heads] = max(1.0, answers.good_a_second)
         refused += Counter(answers.refused)
         samples.append((done, server.memory_mib()))
     return Soak(samples, server.memory_mib("VmHWM"), dict(refused), time.monotonic() - began)
