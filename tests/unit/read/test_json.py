@@ -30,6 +30,8 @@ REFUSED = {
     "10^5000 written out": (b'{"value": 1' + b"0" * 5000 + b"}", Category.VALUE),
     "10^-400": (b'{"value": 1e-400}', Category.VALUE),
     "an exponent of twelve digits": (b'{"value": 1e999999999999}', Category.VALUE),
+    "an exponent of twenty digits": (b'{"value": 1E99999999999999999999}', Category.VALUE),
+    "an exponent of forty digits": (b'{"value": -0.1E-' + b"8" * 40 + b"}", Category.VALUE),
     "a hundred levels": (b'{"a":' * 100 + b"1" + b"}" * 100, Category.TOO_COSTLY),
     "a hundred thousand levels": (b'{"a":' + b"[" * 100_000, Category.TOO_COSTLY),
     "levels hidden by brackets in strings": (

@@ -13,7 +13,7 @@ at once, and any other is looked at fault by fault.
 
 import json
 from collections import Counter
-from decimal import Decimal
+from decimal import Decimal, InvalidOperation
 from functools import lru_cache
 from typing import Any
 
@@ -86,7 +86,10 @@ def _any_number(_: object) -> int:
 @lru_cache(maxsize=4096)
 def _number(text: str) -> Decimal:
     """Numbers come back, so they are remembered; each is short, or refused."""
-    number = Decimal(text)
+    try:
+        number = Decimal(text)
+    except InvalidOperation:  # an exponent of more digits than a Decimal can have
+        raise _too_long() from None
     if len(text) > MOST_DIGITS or (number and abs(number.adjusted()) > MOST_DIGITS):
         raise _too_long()
     return number
