@@ -7,7 +7,6 @@ from typing import Any
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.fhir.read.code_tables import CodeTables
-from crossgrain.fhir.read.errors import Category, Unreadable
 from crossgrain.fhir.read.history import History, read_allergy, read_condition, read_goal
 from crossgrain.fhir.read.hormones import Hormone, Medicines
 from crossgrain.fhir.read.labs import Labs, read_observation
@@ -17,7 +16,7 @@ from crossgrain.fhir.read.person import Person, read_person, the_patient
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.reconcile import counted_once, days_unchanged, still_stopped
 from crossgrain.fhir.read.record import Record
-from crossgrain.fhir.read.resolve import BundleIndex, Entry
+from crossgrain.fhir.read.resolve import BundleIndex, Entry, refuse_implicit_rules
 from crossgrain.fhir.read.shapes import SHAPES, check_type
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.safety.facts import Facts, Known
@@ -90,12 +89,7 @@ def read_record(
 def _read_entry(
     entry: Entry, medicines: Medicines, labs: Labs, history: History, reading: Reading
 ) -> None:
-    if entry.resource.get("implicitRules") is not None:
-        raise Unreadable(
-            Category.NOT_SUPPORTED,
-            f"{entry.path}.implicitRules",
-            "implicit rules are not followed, so this resource cannot be read",
-        )
+    refuse_implicit_rules(entry.resource, entry.path)
     match entry.kind:
         case "MedicationStatement" | "MedicationRequest":
             read_medicine(entry, medicines, history, reading)

@@ -8,11 +8,11 @@ from crossgrain.dosing.regimens import DoseLine
 from crossgrain.fhir.read.code_tables import CodeTables
 from crossgrain.fhir.read.currency import dosage_in_force, has_bounds
 from crossgrain.fhir.read.dosage import ReadDose, read_dosage
+from crossgrain.fhir.read.elements import Dosage
 from crossgrain.fhir.read.errors import Asked
-from crossgrain.fhir.read.medicines import Product
-from crossgrain.fhir.read.quantities import plain, total
+from crossgrain.fhir.read.product import Product
+from crossgrain.fhir.read.quantities import in_unit, total
 from crossgrain.fhir.read.reading import Reading
-from crossgrain.fhir.read.views import Dosage
 
 
 class Doses(msgspec.Struct, frozen=True):
@@ -98,7 +98,7 @@ def _check_sequence(numbered: list[tuple[str, Dosage]], path: str, reading: Read
 def _days_apart(dosages: Sequence[Dosage]) -> bool:
     days: list[str] = []
     for dosage in dosages:
-        repeat = dosage.timing.repeat if dosage.timing else None
+        repeat = dosage.repeat
         if repeat is None or not repeat.day_of_week:
             return False
         days.extend(repeat.day_of_week)
@@ -124,9 +124,8 @@ def refuse_implausible(lines: Sequence[DoseLine], codes: CodeTables, path: str) 
     daily = total([each.daily for each in lines])
     measured = line.grains(daily) if bounds.unit == "grain" else daily
     if not bounds.low <= measured <= bounds.high:
-        unit = "µg" if line.unit == "ug" else "mg"
         raise Asked(
             lines[0].origin if len(lines) == 1 else path,
-            f"The dose comes to {plain(daily)} {unit} of {line.name} a day, which is not"
+            f"The dose comes to {in_unit(daily, line)} of {line.name} a day, which is not"
             " plausible. What is taken?",
         )

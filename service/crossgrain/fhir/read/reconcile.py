@@ -55,7 +55,7 @@ def _ask_about(several: list[Hormone], codes: CodeTables, notes: Notes) -> None:
 
 
 def _without_replaced(taken: list[Hormone], notes: Notes) -> list[Hormone]:
-    replaced = {local(t.replaces) for t in taken if t.replaces}
+    replaced = {local(t.entry.replaces) for t in taken if t.entry.replaces}
     kept = []
     for each in taken:
         if local(each.entry.reference) in replaced:
