@@ -15,6 +15,7 @@ from tests.unit.read.records import AS_OF, CATALOGUE
 
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.fhir.read.bundle import read_record
+from crossgrain.fhir.read.codesystems import UCUM
 from crossgrain.fhir.read.course import read_course
 from crossgrain.fhir.read.elements import Quantity, Ratio
 from crossgrain.fhir.read.errors import Asked, Unreadable
@@ -24,7 +25,7 @@ from crossgrain.fhir.read.quantities import Amount, amount_of, concentration
 from crossgrain.fhir.read.record import MedicineEntry, Record
 from crossgrain.fhir.read.sig import read_sig, traces_in
 from crossgrain.fhir.read.sig_times import read_frequency
-from crossgrain.fhir.read.units import UCUM, unit_of_code, unit_of_word
+from crossgrain.fhir.read.units import unit_of_code, unit_of_word
 from crossgrain.fhir.read.views import view
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.screening.course import Undecided

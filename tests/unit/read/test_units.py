@@ -6,8 +6,9 @@ from typing import Any
 import pytest
 from ucumvert import PintUcumRegistry
 
+from crossgrain.fhir.read.codesystems import UCUM
 from crossgrain.fhir.read.lab_units import lab_factor
-from crossgrain.fhir.read.units import UCUM, Dimension, unit_of_code, unit_of_word
+from crossgrain.fhir.read.units import Dimension, unit_of_code, unit_of_word
 from crossgrain.safety.facts import Analyte
 
 REGISTRY = PintUcumRegistry()

@@ -6,7 +6,7 @@ import pytest
 from tests.unit.write.plans import GRAIN_60, GRAIN_65, LT4, PREPARATIONS
 
 from crossgrain.dosing.regimens import DoseLine
-from crossgrain.fhir.write.quantities import exact
+from crossgrain.fhir.decimals import exact_decimal
 from crossgrain.fhir.write.words import product, tablets, taken
 
 
@@ -59,4 +59,9 @@ def test_the_mean_of_uneven_days_is_called_a_mean():
 
 def test_a_number_without_a_finite_decimal_is_no_order():
     with pytest.raises(ValueError, match="no exact decimal"):
-        exact(Fraction(1, 3))
+        exact_decimal(Fraction(1, 3))
+
+
+def test_no_digit_of_a_long_number_is_lost() -> None:
+    written = "12.3456789012345678901234567890123456789"
+    assert f"{exact_decimal(Fraction(written)):f}" == written

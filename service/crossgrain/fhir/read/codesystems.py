@@ -95,6 +95,8 @@ class Icd10(Code):
     form = re.compile(r"[A-Z][0-9][0-9A-Z](?:\.?[0-9A-Z]{1,4})?", re.ASCII)
 
 
+UCUM = "http://unitsofmeasure.org"
+"""Units of measure: their codes follow a grammar, so no pattern here checks them."""
 SYSTEMS: tuple[type[Code], ...] = (RxNorm, Snomed, Atc, Loinc, Ndc, Icd10)
 
 _VERHOEFF_TURN = (1, 5, 7, 6, 2, 8, 3, 0, 9, 4)

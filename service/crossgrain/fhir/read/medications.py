@@ -7,6 +7,7 @@ from msgspec.structs import replace
 
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.fhir.read.code_tables import CodeTables
+from crossgrain.fhir.read.codesystems import UCUM
 from crossgrain.fhir.read.elements import CodeableConcept, Quantity, Ratio, Reference
 from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.medicines import product_of
@@ -15,7 +16,7 @@ from crossgrain.fhir.read.product_lines import line_of_tablet
 from crossgrain.fhir.read.quantities import concentration, plain
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.resolve import Entry, refuse_implicit_rules
-from crossgrain.fhir.read.units import UCUM, Dimension
+from crossgrain.fhir.read.units import Dimension
 from crossgrain.fhir.read.views import Ingredient, Medication, Medicine, view
 
 _IN_ERROR = "entered-in-error"

@@ -9,6 +9,7 @@ import msgspec
 
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.wording import UNITS
+from crossgrain.fhir.decimals import exact_decimal, is_finite
 from crossgrain.fhir.read.elements import Quantity, Ratio
 from crossgrain.fhir.read.errors import Asked, Category, Unreadable
 from crossgrain.fhir.read.units import Dimension, Unit, unit_of_code, unit_of_word
@@ -137,10 +138,4 @@ def plain(value: Fraction) -> str:
     >>> plain(Fraction(125, 10)), plain(Fraction(100)), plain(Fraction(1, 3))
     ('12.5', '100', '1/3')
     """
-    divisor = value.denominator
-    for prime in (2, 5):
-        while divisor % prime == 0:
-            divisor //= prime
-    if divisor != 1:
-        return f"{value.numerator}/{value.denominator}"
-    return format((Decimal(value.numerator) / Decimal(value.denominator)).normalize(), "f")
+    return f"{exact_decimal(value):f}" if is_finite(value) else f"{value}"

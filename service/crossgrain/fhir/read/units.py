@@ -14,9 +14,8 @@ from functools import lru_cache
 from importlib import import_module
 from typing import Any
 
-from crossgrain.fhir.read.codesystems import Snomed
+from crossgrain.fhir.read.codesystems import UCUM, Snomed
 
-UCUM = "http://unitsofmeasure.org"
 _DRUG_FORMS = (
     "http://terminology.hl7.org/CodeSystem/v3-orderableDrugForm",
     "http://hl7.org/fhir/v3/orderableDrugForm",

@@ -7,13 +7,13 @@ from typing import Any
 from crossgrain.dosing.plan import Course, LineDose
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.tablets import Piece
+from crossgrain.fhir.read.codesystems import Snomed
 from crossgrain.fhir.write.letterhead import Scope
 from crossgrain.fhir.write.narrative import plain
 from crossgrain.fhir.write.quantities import counted, exact_quantity
 from crossgrain.fhir.write.wording import Wording
 from crossgrain.fhir.write.words import amount, generic_name, product, tablets
 
-SNOMED = "http://snomed.info/sct"
 DOSE_TYPE = "http://terminology.hl7.org/CodeSystem/dose-rate-type"
 EMPTY_STOMACH = "on an empty stomach, 4 hours apart from calcium, iron and antacids"
 """Levothyroxine and desiccated thyroid labels: these bind T4 in the gut."""
@@ -64,10 +64,10 @@ def concept(system: str, code: str, display: str) -> dict[str, Any]:
     return {"coding": [{"system": system, "code": code, "display": display}]}
 
 
-_BY_MOUTH = {**concept(SNOMED, "26643006", "Oral route"), "text": "by mouth"}
+_BY_MOUTH = {**concept(Snomed.system, "26643006", "Oral route"), "text": "by mouth"}
 _EMPTY_STOMACH = [
     {
-        **concept(SNOMED, "717154004", "Take on an empty stomach"),
+        **concept(Snomed.system, "717154004", "Take on an empty stomach"),
         "text": f"Take {EMPTY_STOMACH}",
     }
 ]

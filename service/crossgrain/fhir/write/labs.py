@@ -6,12 +6,12 @@ from typing import Any
 
 from crossgrain.dosing.once import kept
 from crossgrain.dosing.plan import LabDraw
-from crossgrain.fhir.write.dosage import SNOMED, concept
+from crossgrain.fhir.read.codesystems import Loinc, Snomed
+from crossgrain.fhir.write.dosage import concept
 from crossgrain.fhir.write.letterhead import Letterhead, Resource, Scope, own_notes
 from crossgrain.fhir.write.narrative import paragraph, paragraphs
 from crossgrain.fhir.write.wording import PARTS, Dates, Wording
 
-LOINC = "http://loinc.org"
 ANALYTES = {
     "3016-3": "Thyrotropin [Units/volume] in Serum or Plasma",
     "3024-7": "Thyroxine (T4) free [Mass/volume] in Serum or Plasma",
@@ -76,8 +76,10 @@ def _draw(wording: Wording, scope: Scope, draw: LabDraw, code: str) -> Draw:
     )
 
 
-_LABORATORY = [concept(SNOMED, "108252007", "Laboratory procedure")]
-_CODES = {code: {**concept(LOINC, code, name), "text": name} for code, name in ANALYTES.items()}
+_LABORATORY = [concept(Snomed.system, "108252007", "Laboratory procedure")]
+_CODES = {
+    code: {**concept(Loinc.system, code, name), "text": name} for code, name in ANALYTES.items()
+}
 
 
 def _occurrence(dates: Dates, draw: LabDraw) -> dict[str, Any]:

@@ -9,7 +9,7 @@ from crossgrain.dosing.plan import LineDose
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.dosing.targets import Target
-from crossgrain.fhir.write.quantities import exact, is_finite
+from crossgrain.fhir.decimals import exact_decimal, is_finite
 
 CAUTION = "A proposal for the licensed prescriber, who decides; local rules and labels come first."
 
@@ -41,7 +41,7 @@ def number(value: Fraction) -> str:
     """
     if value.denominator == 1:
         return str(value.numerator)
-    return f"{exact(value):f}" if is_finite(value) else f"about {float(value):.4g}"
+    return f"{exact_decimal(value):f}" if is_finite(value) else f"about {float(value):.4g}"
 
 
 TARGET_WORDS = {
