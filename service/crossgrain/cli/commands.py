@@ -40,6 +40,9 @@ def run() -> None:
         status = Exit.ERROR
     except typer.Abort:
         status = Exit.ERROR
+    except OSError as wrong:  # what was to be said could not be: a full disk, a broken pipe
+        print(f"crossgrain: {wrong.strerror}", file=sys.stderr)
+        status = Exit.ERROR
     sys.exit(status)
 
 

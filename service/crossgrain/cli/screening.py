@@ -1,7 +1,9 @@
 """``crossgrain screen``: a bulk export in, flags for a population out."""
 
 import os
-from collections.abc import Iterable, Mapping
+import sys
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from datetime import UTC, date, datetime
 from enum import IntEnum
 from pathlib import Path
@@ -79,17 +81,30 @@ def screen(options: Options) -> ScreenExit:
     console = Console(stderr=True)
     try:
         report = screen_export(options, OnConsole(console))
-    except AlreadyRunning as refused:
-        console.print(f"crossgrain: {refused}", markup=False)
-        return ScreenExit.ALREADY_RUNNING
-    except RunRefused as refused:
-        console.print(f"crossgrain: {refused}", markup=False)
-        return ScreenExit.FAILED
-    except DomainError as error:
-        console.print(f"crossgrain: {error.field}: {error.message}", markup=False)
-        return ScreenExit.FAILED
-    _tell(report, options.out)
+    except (RunRefused, DomainError) as refused:
+        with _heard_or_not():
+            console.print(f"crossgrain: {_words_of(refused)}", markup=False)
+        running = isinstance(refused, AlreadyRunning)
+        return ScreenExit.ALREADY_RUNNING if running else ScreenExit.FAILED
+    with _heard_or_not():
+        _tell(report, options.out)
     return ScreenExit.DONE if report["whole"] else ScreenExit.INPUT_AT_FAULT
+
+
+def _words_of(refused: RunRefused | DomainError) -> str:
+    if isinstance(refused, DomainError):
+        return f"{refused.field}: {refused.message}"
+    return str(refused)
+
+
+@contextmanager
+def _heard_or_not() -> Iterator[None]:
+    """Say how a run ended; where nobody can be told, the exit code tells it all the same."""
+    try:
+        yield
+    except OSError:
+        for stream in (sys.stdout, sys.stderr):  # else the rest would fail at the very end
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def _tell(report: dict[str, Any], out: Path) -> None:

@@ -1,7 +1,7 @@
 """Progress with rate and time left: a bar in a terminal, a line per stage elsewhere."""
 
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, contextmanager, suppress
 from typing import Protocol
 
 from rich.console import Console
@@ -54,7 +54,8 @@ class OnConsole:
                 bar.update(task, total=1, completed=1)
         if not self._console.is_terminal:
             amount = _amount(ended.completed, unit) if unit else "done"
-            self._console.print(f"{name}: {amount} in {ended.elapsed or 0:.1f} s")
+            with suppress(OSError):  # a log that is full or gone stops no run
+                self._console.print(f"{name}: {amount} in {ended.elapsed or 0:.1f} s")
 
 
 def _bar(console: Console) -> Bar:

@@ -62,26 +62,31 @@ def screen_export(options: Options, progress: Progress) -> dict[str, Any]:
     catalogue = load_catalogue(options.chart)
     bases = _enabled(options, catalogue)
     export, base = _inputs(options)
-    with locked(options.out):
-        work = WorkDir(options.out)
-        plan = _plan(options, catalogue, bases, export, base)
-        run = _Run(options, catalogue, bases, export, base, plan, work)
-        resumed = work.open(plan)
-        try:
-            version, totals = _work(run, progress)
-            report = _write(run, version, totals)
-        except (duckdb.Error, OSError) as wrong:
-            raise RunRefused(_without_values(wrong)) from wrong
-        report["run"] = {
-            "engine": options.engine,
-            "jobs": options.jobs,
-            "memory_mb": options.memory_mb,
-            "resumed": resumed,
-            "seconds": round(time.monotonic() - began, 3),
-        }
-        written = msgspec.json.format(msgspec.json.encode(report), indent=2)
-        write_whole(work.ready / REPORT, written + b"\n")
-        work.publish()
+    work = WorkDir(options.out)
+    try:
+        with locked(options.out):
+            plan = _plan(options, catalogue, bases, export, base)
+            run = _Run(options, catalogue, bases, export, base, plan, work)
+            return _worked(run, progress, began)
+    except (duckdb.Error, OSError) as wrong:
+        raise RunRefused(_without_values(wrong, work)) from wrong
+
+
+def _worked(run: _Run, progress: Progress, began: float) -> dict[str, Any]:
+    options, work = run.options, run.work
+    resumed = work.open(run.plan)
+    version, totals = _work(run, progress)
+    report = _write(run, version, totals)
+    report["run"] = {
+        "engine": options.engine,
+        "jobs": options.jobs,
+        "memory_mb": options.memory_mb,
+        "resumed": resumed,
+        "seconds": round(time.monotonic() - began, 3),
+    }
+    written = msgspec.json.format(msgspec.json.encode(report), indent=2)
+    write_whole(work.ready / REPORT, written + b"\n")
+    work.publish()
     return report
 
 
@@ -183,8 +188,10 @@ def _write(run: _Run, version: FhirVersion, totals: Totals) -> dict[str, Any]:
     return report
 
 
-def _without_values(wrong: Exception) -> str:
+def _without_values(wrong: Exception, work: WorkDir) -> str:
     """What went wrong, without anything that a record could have put into the message."""
+    if work.is_changing:
+        return "the outputs are whole, but not all of them are in place: call it again to finish"
     if isinstance(wrong, OSError) and wrong.strerror:
         return f"{wrong.strerror}: nothing was published; call it again and it goes on from here"
     return (

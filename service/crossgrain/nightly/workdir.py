@@ -87,6 +87,11 @@ class WorkDir:
         path = self.root / f"{name}.done"
         return path.read_bytes() if path.is_file() else None
 
+    @property
+    def is_changing(self) -> bool:
+        """Whether new outputs are taking the place of the old ones."""
+        return self.done("ready") is not None
+
     def begin_ready(self) -> Path:
         """An empty folder for the outputs."""
         shutil.rmtree(self.ready, ignore_errors=True)
@@ -102,7 +107,7 @@ class WorkDir:
 
     def _finish_change(self) -> None:
         """Finish a change of outputs that was under way, and forget the work."""
-        if self.done("ready") is None:
+        if not self.is_changing:
             return
         names = sorted(path.name for path in self.ready.iterdir())
         for name in sorted(names, key=lambda name: (name == REPORT, name)):

@@ -1,19 +1,11 @@
 """Input that is not whole: what is wrong is named, the rest is screened, nothing is hidden."""
 
-import errno
 import gzip
 import json
-import os
-import resource
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 from tests.unit.nightly.exports import (
-    AS_OF,
-    ROOT,
-    bytes_of,
     found,
     lines,
     make,
@@ -21,7 +13,6 @@ from tests.unit.nightly.exports import (
     run,
 )
 
-from crossgrain.nightly import tables
 from crossgrain.nightly.faults import AlreadyRunning, RunRefused
 from crossgrain.nightly.workdir import locked
 
@@ -227,24 +218,6 @@ def test_two_runs_in_one_folder_are_refused(export, out):
         run(export, out)
 
 
-def test_a_full_disk_publishes_nothing_and_the_next_run_succeeds(
-    export, tmp_path, out, monkeypatch
-):
-    run(export, out)
-    before = {path.name: path.read_bytes() for path in out.iterdir() if path.is_file()}
-
-    def full(*_, **__):
-        raise OSError(errno.ENOSPC, "No space left on device")
-
-    with monkeypatch.context() as patched:
-        patched.setattr(tables.Grouping, "write_buckets", full)
-        with pytest.raises(RunRefused, match="No space left"):
-            run(export, out, deployment="other")
-    after = {path.name: path.read_bytes() for path in out.iterdir() if path.is_file()}
-    assert after == before
-    assert run(export, out, deployment="other")["whole"]
-
-
 def test_an_unknown_basis_is_refused_with_the_ones_there_are(export, out):
     with pytest.raises(RunRefused, match="practice, label"):
         run(export, out, bases=("nobody",))
@@ -267,31 +240,3 @@ def test_a_gzip_of_nothing_holds_nothing(copy, export, out):
     (copy / "Condition.002.ndjson.gz").write_bytes(gzip.compress(b""))
     assert run(copy, out)["whole"]
     assert found(out) == planted(export)
-
-
-def limited(export: Path, out: Path, most_bytes: int) -> subprocess.CompletedProcess[str]:
-    """A run that may write no file larger than so much, as on a disk that is filling up."""
-    call = ["screen", str(export), "--out", str(out), "--as-of", AS_OF.isoformat(), "--jobs", "2"]
-    return subprocess.run(
-        [sys.executable, "-c", "from crossgrain.cli import main; main()", *call],
-        env={**os.environ, "PYTHONPATH": str(ROOT / "service")},
-        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (most_bytes, most_bytes)),
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-
-
-@pytest.mark.parametrize("most_bytes", [2_000, 20_000, 60_000])
-def test_where_writing_fails_nothing_is_published_and_the_next_run_goes_on(
-    export, tmp_path, out, most_bytes
-):
-    wanted = tmp_path / "wanted"
-    run(export, wanted)
-    ran = limited(export, out, most_bytes)
-    assert ran.returncode == 1
-    assert "nothing was published" in ran.stderr
-    assert "Patient/" not in ran.stderr
-    assert not (out / "report.json").exists()
-    run(export, out)
-    assert bytes_of(out) == bytes_of(wanted)

@@ -80,8 +80,18 @@ def send(out: Path, base: str, server: FhirServer, *, dry_run: bool = False) -> 
             if not dry_run:
                 server.transact({"resourceType": "Bundle", "type": "transaction", "entry": entries})
                 sent.update({r["id"]: digest(r) for group in some for r in group.resources})
-                write_whole(memory, msgspec.json.encode(sent))
+                _remember(memory, sent)
     return told
+
+
+def _remember(memory: Path, sent: dict[str, str]) -> None:
+    try:
+        write_whole(memory, msgspec.json.encode(sent))
+    except OSError as wrong:
+        raise RunRefused(
+            f"{wrong.strerror}: not all that was filed could be noted; call it again once there"
+            " is room: nothing is filed twice"
+        ) from wrong
 
 
 def _entries(group: Group, sent: dict[str, str], server: FhirServer, told: Sent) -> list[Resource]:
