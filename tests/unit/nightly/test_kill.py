@@ -91,9 +91,9 @@ def test_what_was_done_before_the_kill_is_not_done_again(large, tmp_path):
     assert {name: seen[name] for name in done} == done
 
 
-def test_killed_between_two_renames_the_next_run_finishes_the_change(export, tmp_path, monkeypatch):
-    wanted, out = tmp_path / "wanted", tmp_path / "out"
-    run(export, wanted)
+def test_killed_between_two_renames_the_next_run_finishes_the_change(
+    export, screened, out, monkeypatch
+):
     replace, moved = Path.replace, []
 
     def dying(self, target):
@@ -110,7 +110,7 @@ def test_killed_between_two_renames_the_next_run_finishes_the_change(export, tmp
     assert REPORT not in moved
     assert not (out / REPORT).exists()
     run(export, out)
-    assert bytes_of(out) == bytes_of(wanted)
+    assert bytes_of(out) == bytes_of(screened)
 
 
 def test_a_worker_that_dies_ends_the_run_with_its_reason(export, out, monkeypatch):

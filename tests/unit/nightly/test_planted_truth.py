@@ -71,27 +71,23 @@ def test_a_run_over_r5_finds_the_same(tmp_path):
     assert found(tmp_path / "out") == planted(export)
 
 
-def test_compressed_files_give_the_same_flags(export, tmp_path):
-    zipped = make(tmp_path, "--zipped")
-    run(zipped, tmp_path / "zipped-out")
-    run(export, tmp_path / "out")
-    assert found(tmp_path / "zipped-out") == found(tmp_path / "out") == planted(export)
+def test_compressed_files_give_the_same_flags(export, screened, tmp_path):
+    run(make(tmp_path, "--zipped"), tmp_path / "out")
+    assert found(tmp_path / "out") == found(screened) == planted(export)
 
 
-def test_the_order_of_lines_and_files_changes_no_flag(export, tmp_path):
+def test_the_order_of_lines_and_files_changes_no_flag(export, screened, tmp_path):
     every = [line for path in export.iterdir() for line in path.read_text().splitlines()]
     mixed = tmp_path / "mixed"
     mixed.mkdir()
     for number in range(3):
         part = sorted(every[number::3], reverse=bool(number % 2))
         (mixed / f"part{number}.ndjson").write_text("\n".join(part) + "\n")
-    run(mixed, tmp_path / "mixed-out")
-    run(export, tmp_path / "out")
+    run(mixed, tmp_path / "out")
     name = "DetectedIssue.ndjson"
-    assert (tmp_path / "mixed-out" / name).read_bytes() == (tmp_path / "out" / name).read_bytes()
+    assert (tmp_path / "out" / name).read_bytes() == (screened / name).read_bytes()
 
 
-def test_the_number_of_processes_changes_no_byte(export, tmp_path):
-    run(export, tmp_path / "one", jobs=1)
-    run(export, tmp_path / "three", jobs=3, memory_mb=128)
-    assert bytes_of(tmp_path / "one") == bytes_of(tmp_path / "three")
+def test_the_number_of_processes_changes_no_byte(export, screened, out):
+    run(export, out, jobs=3, memory_mb=128)
+    assert bytes_of(out) == bytes_of(screened)
