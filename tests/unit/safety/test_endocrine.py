@@ -92,6 +92,15 @@ def test_tsh_is_not_read_where_it_is_no_guide_and_that_is_a_hold(goal: str) -> N
     assert found[goal].severity is Severity.HOLD
 
 
+def test_a_suppression_goal_among_the_goals_alone_is_heeded_too() -> None:
+    goals = known("tsh-suppression-goal")
+    for result, code in ((tsh("0.02"), "tsh-suppressed"), (tsh("6"), "tsh-high")):
+        assert code in raised(with_labs(result))
+        found = raised(patient(goals=goals, measurements=(result, pulse(70))))
+        assert code not in found
+        assert found["tsh-suppression-goal"].severity is Severity.HOLD
+
+
 def test_thyroid_cancer_alone_does_not_excuse_a_suppressed_tsh() -> None:
     conditions = known("hypothyroidism", "thyroid-cancer")
     found = raised(patient(conditions=conditions, measurements=(tsh("0.02"), pulse(70))))
