@@ -21,17 +21,15 @@ import msgspec
 
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.fhir.write.flags import (
-    Finding,
     closed_entry,
     closed_issue,
     detected_issue,
     entry_id,
-    finding_of,
     issue_id,
     review_task,
     worklist_flag,
 )
-from crossgrain.nightly.answers import Answer
+from crossgrain.nightly.answers import Answer, FlagLine
 from crossgrain.nightly.ledger import Ledger
 from crossgrain.nightly.options import Worklist
 from crossgrain.screening.flags import Outcome
@@ -89,15 +87,15 @@ class Night:
         """Each DetectedIssue with its entry of the worklist: tonight's, then earlier ones."""
         seen: set[str] = set()
         for patient, flag in ledger.flags():
-            finding = finding_of(patient, flag)
             issue = detected_issue(
-                finding,
+                patient,
+                flag,
                 deployment=self.deployment,
-                found_on=self._found_on(issue_id(self.deployment, finding)),
+                found_on=self._found_on(issue_id(self.deployment, patient, flag)),
                 version=self.version,
             )
             seen.add(issue["id"])
-            yield issue, self._entry(finding, issue)
+            yield issue, self._entry(patient, flag, issue)
         for own_id in sorted(set(self.earlier.issues) - seen):
             issue = self.earlier.issues[own_id]
             yield self._not_found(issue, ledger.watched)
@@ -110,13 +108,13 @@ class Night:
         self.counts["found again"] += 1
         return date.fromisoformat(before["identifiedDateTime"])
 
-    def _entry(self, finding: Finding, issue: Resource) -> Resource | None:
+    def _entry(self, patient: str, flag: FlagLine, issue: Resource) -> Resource | None:
         found_on = date.fromisoformat(issue["identifiedDateTime"])
         match self.worklist:
             case Worklist.TASK:
-                return review_task(finding, issue, found_on=found_on)
+                return review_task(patient, flag, issue, found_on=found_on)
             case Worklist.FLAG:
-                return worklist_flag(finding, issue, found_on=found_on)
+                return worklist_flag(patient, flag, issue, found_on=found_on)
             case Worklist.NONE:
                 return None
 
@@ -147,7 +145,7 @@ def _settles(answer: Answer | None, issue: Resource, deployment: str) -> bool:
     """Whether tonight's answer shows that the issue is gone."""
     if answer is None or answer.outcome is Outcome.NEEDS_REVIEW:
         return False
-    found = {issue_id(deployment, finding_of(answer.patient, flag)) for flag in answer.flags}
+    found = {issue_id(deployment, answer.patient, flag) for flag in answer.flags}
     return issue["id"] not in found
 
 

@@ -13,7 +13,7 @@ from crossgrain.fhir.version import FhirVersion
 from crossgrain.nightly.answers import Answer, answer_of
 from crossgrain.screening.course import Undecided
 from crossgrain.screening.flags import Outcome, Screened
-from crossgrain.screening.screen import Ruler, screen
+from crossgrain.screening.screen import Ruler, screen, to_review
 
 _ENTRY = re.compile(r"Bundle\.entry\[(\d+)\](?:\.resource)?")
 
@@ -60,9 +60,7 @@ class Judge:
             said = f"{wrong.message} ({place})" if place else wrong.message
             return Screened(Outcome.NEEDS_REVIEW, why=said)
         except Undecided as undecided:
-            return Screened(
-                Outcome.NEEDS_REVIEW, why=undecided.reason, references=undecided.references
-            )
+            return to_review(undecided)
         return screen(course, self.ruler)
 
 

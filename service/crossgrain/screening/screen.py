@@ -57,7 +57,12 @@ def screen(course: Course, ruler: Ruler) -> Screened:
             return Screened(Outcome.NO_SWITCH)
         return _judge(_Case(course, switch, ruler))
     except Undecided as undecided:
-        return Screened(Outcome.NEEDS_REVIEW, why=undecided.reason, references=undecided.references)
+        return to_review(undecided)
+
+
+def to_review(undecided: Undecided) -> Screened:
+    """The answer where what was taken cannot be told."""
+    return Screened(Outcome.NEEDS_REVIEW, why=undecided.reason, references=undecided.references)
 
 
 class _Case:

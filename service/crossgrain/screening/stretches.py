@@ -34,7 +34,6 @@ class Stretch:
     ----------
     intakes : what was taken, in the order of their beginning
     first_day, last_day : both included; the last day of a regimen in force is today
-    in_force : it is taken today
     doubt : why what was taken on these days cannot be told, or empty
     assumed_end : the record does not say when it ended
     """
@@ -42,7 +41,6 @@ class Stretch:
     intakes: tuple[Intake, ...]
     first_day: int
     last_day: int
-    in_force: bool = False
     doubt: str = ""
     assumed_end: bool = False
 
@@ -109,7 +107,6 @@ def _stretch(taken: list[_Held], first: int, last: int) -> Stretch:
         intakes=tuple(h.intake for h in taken),
         first_day=first,
         last_day=last,
-        in_force=last == TODAY,
         doubt=_doubt([h.intake for h in taken]),
         assumed_end=any(h.assumed and h.last_day == last for h in taken),
     )

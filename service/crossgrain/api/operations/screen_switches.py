@@ -21,11 +21,11 @@ from crossgrain.fhir.read.errors import Unreadable
 from crossgrain.fhir.read.person import the_patient
 from crossgrain.fhir.read.resolve import BundleIndex
 from crossgrain.fhir.version import FhirVersion
-from crossgrain.fhir.write.flags import detected_issue, finding_of
+from crossgrain.fhir.write.flags import detected_issue
 from crossgrain.fhir.write.narrative import plain
 from crossgrain.screening.course import Undecided
 from crossgrain.screening.flags import Outcome, Screened
-from crossgrain.screening.screen import Ruler, enabled, screen
+from crossgrain.screening.screen import Ruler, enabled, screen, to_review
 
 _SHARED = ("as-of", "time-zone", "validate")
 _NAME = re.compile(r"[A-Za-z0-9._-]{1,64}", re.ASCII)
@@ -87,7 +87,7 @@ def _screened(desk: Desk, call: Call, ruler: Ruler, version: FhirVersion) -> Scr
             root=call.root,
         )
     except Undecided as undecided:
-        return Screened(Outcome.NEEDS_REVIEW, why=undecided.reason, references=undecided.references)
+        return to_review(undecided)
     return screen(course, ruler)
 
 
@@ -96,9 +96,7 @@ def _answer(
 ) -> dict[str, Any]:
     resources = [_outcome(screened, stable_id(f"screened/{deployment}/{patient}/{as_of}"))]
     resources += [
-        detected_issue(
-            finding_of(patient, flag), deployment=deployment, found_on=as_of, version=version
-        )
+        detected_issue(patient, flag, deployment=deployment, found_on=as_of, version=version)
         for flag in screened.flags
     ]
     # R5 wants a full URL of every entry (bdl-15).

@@ -1,12 +1,12 @@
 """A flag of the nightly screening as a DetectedIssue, and as an entry of a worklist."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from datetime import date
 from typing import Any, Protocol
 
 from crossgrain.fhir.identity import RESOURCE_SYSTEM, stable_id
 from crossgrain.fhir.version import FhirVersion
+from crossgrain.fhir.write.issue_parts import own_concept, proposed_act
 from crossgrain.fhir.write.narrative import bullets, narrative, paragraph, plain
 from crossgrain.fhir.write.r5 import to_r5
 from crossgrain.fhir.write.words import CAUTION
@@ -25,30 +25,6 @@ SEVERITY = {
 _PRIORITY = {"urgent": "urgent", "soon": "asap", "routine": "routine"}
 
 
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """A flag in plain values, as it is written.
-
-    Attributes
-    ----------
-    patient : reference of the patient
-    code, grade, urgency : the screening's own
-    switch : name of the switch, part of the resource's id
-    evidence : statements with the references that tell of each
-    """
-
-    patient: str
-    code: str
-    grade: str
-    urgency: str
-    switch: str
-    statement: str
-    arithmetic: Sequence[str]
-    evidence: Sequence[tuple[str, Sequence[str]]]
-    act: str
-    source: str
-
-
 class _Fact(Protocol):
     @property
     def statement(self) -> str: ...
@@ -57,7 +33,11 @@ class _Fact(Protocol):
 
 
 class Flagged(Protocol):
-    """A flag, be it the screening's own or one that was kept in a file overnight."""
+    """A flag, be it the screening's own or one that was kept in a file overnight.
+
+    `code`, `grade` and `urgency` are the screening's own; `switch`, the name of the switch, is
+    part of the id of the resource.
+    """
 
     @property
     def code(self) -> str: ...
@@ -79,52 +59,35 @@ class Flagged(Protocol):
     def source(self) -> str: ...
 
 
-def finding_of(patient: str, flag: Flagged) -> Finding:
-    """A flag of the screening as it is written."""
-    return Finding(
-        patient=patient,
-        code=flag.code,
-        grade=flag.grade,
-        urgency=flag.urgency,
-        switch=flag.switch,
-        statement=flag.statement,
-        arithmetic=flag.arithmetic,
-        evidence=[(e.statement, e.references) for e in flag.evidence],
-        act=flag.act,
-        source=flag.source,
-    )
-
-
-def issue_id(deployment: str, finding: Finding) -> str:
+def issue_id(deployment: str, patient: str, flag: Flagged) -> str:
     """The id of a flag's DetectedIssue, the same on every night that finds it."""
-    named = (deployment, finding.patient, finding.code, finding.switch)
+    named = (deployment, patient, flag.code, flag.switch)
     return stable_id(f"screening|{'|'.join(named)}")
 
 
 def detected_issue(
-    finding: Finding, *, deployment: str, found_on: date, version: FhirVersion
+    patient: str, flag: Flagged, *, deployment: str, found_on: date, version: FhirVersion
 ) -> Resource:
     """The flag as a DetectedIssue that no person has judged yet."""
-    own_id = issue_id(deployment, finding)
-    references = dict.fromkeys(r for _, told_by in finding.evidence for r in told_by)
+    own_id = issue_id(deployment, patient, flag)
+    references = dict.fromkeys(r for fact in flag.evidence for r in fact.references)
     body: Resource = {
         "resourceType": "DetectedIssue",
         "id": own_id,
-        "text": _narrative(finding),
+        "text": _narrative(flag),
         "identifier": [{"system": RESOURCE_SYSTEM, "value": own_id}],
         "status": "preliminary",
-        "code": _concept(finding.code),
-        "severity": "high" if finding.urgency == "urgent" else SEVERITY[finding.grade],
-        "patient": {"reference": finding.patient},
+        "code": own_concept(SCREENING_SYSTEM, flag.code),
+        "severity": "high" if flag.urgency == "urgent" else SEVERITY[flag.grade],
+        "patient": {"reference": patient},
         "identifiedDateTime": found_on.isoformat(),
         "implicated": [{"reference": reference} for reference in references],
         "evidence": [
-            {"code": [_concept(finding.grade)]},
-            *(_evidence(statement, told_by) for statement, told_by in finding.evidence),
+            {"code": [own_concept(SCREENING_SYSTEM, flag.grade)]},
+            *map(_evidence, flag.evidence),
         ],
-        "detail": plain(finding.statement),
-        # `mitigation` is defined as what has been done, so the words must not pass for that.
-        "mitigation": [{"action": {"text": plain(f"Proposed, not yet done: {finding.act}")}}],
+        "detail": plain(flag.statement),
+        "mitigation": proposed_act(flag.act),
     }
     return to_r5(body) if version is FhirVersion.R5 else body
 
@@ -143,7 +106,7 @@ def entry_id(own_id: str, kind: str) -> str:
     return stable_id(f"{own_id}|{kind}")
 
 
-def review_task(finding: Finding, issue: Resource, *, found_on: date) -> Resource:
+def review_task(patient: str, flag: Flagged, issue: Resource, *, found_on: date) -> Resource:
     """A Task that asks for a flag to be looked at; the same in R4 and R5."""
     own_id = entry_id(issue["id"], "Task")
     return {
@@ -152,17 +115,17 @@ def review_task(finding: Finding, issue: Resource, *, found_on: date) -> Resourc
         "identifier": [{"system": RESOURCE_SYSTEM, "value": own_id}],
         "status": "requested",
         "intent": "proposal",
-        "priority": _PRIORITY[finding.urgency],
+        "priority": _PRIORITY[flag.urgency],
         "code": {"text": "Review a past change of thyroid preparation"},
-        "description": plain(f"{finding.statement} {finding.act}"),
+        "description": plain(f"{flag.statement} {flag.act}"),
         "focus": {"reference": f"DetectedIssue/{issue['id']}"},
-        "for": {"reference": finding.patient},
+        "for": {"reference": patient},
         "authoredOn": found_on.isoformat(),
         "note": [{"text": CAUTION}],
     }
 
 
-def worklist_flag(finding: Finding, issue: Resource, *, found_on: date) -> Resource:
+def worklist_flag(patient: str, flag: Flagged, issue: Resource, *, found_on: date) -> Resource:
     """A Flag on the patient's chart; the same in R4 and R5."""
     own_id = entry_id(issue["id"], "Flag")
     return {
@@ -170,8 +133,8 @@ def worklist_flag(finding: Finding, issue: Resource, *, found_on: date) -> Resou
         "id": own_id,
         "identifier": [{"system": RESOURCE_SYSTEM, "value": own_id}],
         "status": "active",
-        "code": {**_concept(finding.code), "text": plain(finding.statement)},
-        "subject": {"reference": finding.patient},
+        "code": {**own_concept(SCREENING_SYSTEM, flag.code), "text": plain(flag.statement)},
+        "subject": {"reference": patient},
         "period": {"start": found_on.isoformat()},
     }
 
@@ -194,27 +157,19 @@ def closed_entry(entry: Resource, *, closed_on: date, why: str, version: FhirVer
     }
 
 
-def _narrative(finding: Finding) -> dict[str, str]:
-    said = [paragraph(finding.statement), bullets(finding.arithmetic)]
-    said += [bullets(statement for statement, _ in finding.evidence)]
+def _narrative(flag: Flagged) -> dict[str, str]:
+    said = [paragraph(flag.statement), bullets(flag.arithmetic)]
+    said += [bullets(fact.statement for fact in flag.evidence)]
     closing: Iterable[str] = (
-        f"What to do next: {finding.act}",
-        f"Source: {finding.source}",
+        f"What to do next: {flag.act}",
+        f"Source: {flag.source}",
         CAUTION,
     )
     return narrative(*said, *map(paragraph, closing))
 
 
-def _evidence(statement: str, told_by: Sequence[str]) -> Resource:
-    evidence: Resource = {"code": [{"text": plain(statement)}]}
-    if told_by:
-        evidence["detail"] = [{"reference": reference} for reference in told_by]
+def _evidence(fact: _Fact) -> Resource:
+    evidence: Resource = {"code": [{"text": plain(fact.statement)}]}
+    if fact.references:
+        evidence["detail"] = [{"reference": reference} for reference in fact.references]
     return evidence
-
-
-def _concept(code: str) -> Resource:
-    words = code.replace("-", " ")
-    return {
-        "coding": [{"system": SCREENING_SYSTEM, "code": code, "display": words}],
-        "text": words,
-    }

@@ -5,6 +5,7 @@ from typing import Any
 
 from crossgrain.fhir.identity import FINDING_SYSTEM
 from crossgrain.fhir.read.record import Question, Record
+from crossgrain.fhir.write.issue_parts import own_concept, proposed_act
 from crossgrain.fhir.write.letterhead import Letterhead, Resource, issue_name, to_confirm
 from crossgrain.fhir.write.narrative import narrative, paragraph, plain
 from crossgrain.safety.findings import Finding, Severity
@@ -33,7 +34,7 @@ def _detected_issue(letter: Letterhead, place: int, finding: Finding) -> Resourc
     body = letter.head("DetectedIssue", issue_name(place), text)
     raised_by = [reference_to(letter.proposal.record, origin) for origin in finding.origins]
     body["status"] = "preliminary"  # a person has not judged it yet
-    body["code"] = _code(finding)
+    body["code"] = own_concept(FINDING_SYSTEM, finding.code)
     body["severity"] = ISSUE_SEVERITY[finding.severity]
     body["patient"] = letter.patient
     body["identifiedDateTime"] = letter.authored
@@ -41,8 +42,7 @@ def _detected_issue(letter: Letterhead, place: int, finding: Finding) -> Resourc
         body["implicated"] = raised_by
     body["evidence"] = [_evidence(finding, raised_by)]
     body["detail"] = plain(finding.statement)
-    # `mitigation` is defined as what has been done, so the words must not pass for that.
-    body["mitigation"] = [{"action": {"text": plain(f"Proposed, not yet done: {finding.action}")}}]
+    body["mitigation"] = proposed_act(finding.action)
     return body
 
 
@@ -51,14 +51,6 @@ def _evidence(finding: Finding, raised_by: list[dict[str, Any]]) -> dict[str, An
     if raised_by:
         evidence["detail"] = [dict(reference) for reference in raised_by]
     return evidence
-
-
-def _code(finding: Finding) -> dict[str, Any]:
-    words = finding.code.replace("-", " ")
-    return {
-        "coding": [{"system": FINDING_SYSTEM, "code": finding.code, "display": words}],
-        "text": words,
-    }
 
 
 def finding_words(finding: Finding) -> list[str]:
@@ -130,7 +122,8 @@ def _found(finding: Finding) -> dict[str, Any]:
     kind = "informational" if finding.severity is Severity.NOTE else "business-rule"
     paths = [origin for origin in finding.origins if _is_path(origin)]
     issue = _issue(severity, kind, finding.statement, paths)
-    issue["details"] = {**_code(finding), "text": plain(finding.statement)}
+    coded = own_concept(FINDING_SYSTEM, finding.code)
+    issue["details"] = {**coded, "text": plain(finding.statement)}
     issue["diagnostics"] = plain(f"What to do: {finding.action} Source: {finding.source}")
     return issue
 
