@@ -11,9 +11,12 @@ from pathlib import Path
 
 import httpx2 as httpx
 import pytest
+from tests.unit.command import crossgrain
 
-from .calls import PATIENTS
-from .servers import Start, start, until_live
+from crossgrain.cli import serving
+
+from .calls import FHIR, RECORD
+from .servers import ASKED, Start, start, until_live
 
 __all__ = ["start"]
 
@@ -55,52 +58,54 @@ def test_a_data_file_that_is_not_sound_leaves_it_live_and_not_ready(
     assert "Not ready. ours" in said
 
 
+@pytest.fixture
+def no_server(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is refused ends before a server begins, so it needs no process of its own."""
+    monkeypatch.setattr(serving, "_run", lambda _: pytest.fail("a server began"))
+
+
+@pytest.mark.usefixtures("no_server")
 @pytest.mark.parametrize("host", ["0.0.0.0", "192.0.2.1", "dose.example", "::"])
-def test_beyond_this_machine_it_must_be_said_who_may_call(start: Start, host: str) -> None:
-    process, _ = start("--host", host)
-    said = process.said()
-    assert process.returncode == 1
-    assert "CROSSGRAIN_CDS_AUTH and CROSSGRAIN_FHIR_AUTH" in said
+def test_beyond_this_machine_it_must_be_said_who_may_call(host: str) -> None:
+    ran = crossgrain("serve", "--host", host)
+    assert ran.returncode == 1
+    assert "CROSSGRAIN_CDS_AUTH and CROSSGRAIN_FHIR_AUTH" in ran.told_beside
 
 
-def test_several_workers_need_a_store_of_used_tokens(start: Start, tmp_path: Path) -> None:
-    process, _ = start(
-        "--workers",
-        "2",
-        cds_auth="jwt",
-        public_url="https://dose.example",
-        cds_issuers='{"https://ehr.example/": "/keys.json"}',
-    )
-    said = process.said()
-    assert process.returncode == 1
-    assert "CROSSGRAIN_JTI_STORE" in said
+@pytest.mark.usefixtures("no_server")
+def test_several_workers_need_a_store_of_used_tokens(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("CROSSGRAIN_CDS_AUTH", "jwt")
+    monkeypatch.setenv("CROSSGRAIN_PUBLIC_URL", "https://dose.example")
+    monkeypatch.setenv("CROSSGRAIN_CDS_ISSUERS", '{"https://ehr.example/": "/keys.json"}')
+    ran = crossgrain("serve", "--workers", "2")
+    assert ran.returncode == 1
+    assert "CROSSGRAIN_JTI_STORE" in ran.told_beside
 
 
-def test_a_wrong_setting_is_named_and_its_value_is_not_shown(start: Start) -> None:
-    process, _ = start(max_in_flight="hush-hush", time_zone="Nowhere/None")
-    said = process.said()
-    assert process.returncode == 1
-    assert "CROSSGRAIN_MAX_IN_FLIGHT" in said
-    assert "CROSSGRAIN_TIME_ZONE" in said
-    assert "hush" not in said
+@pytest.mark.usefixtures("no_server")
+def test_a_wrong_setting_is_named_and_its_value_is_not_shown(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setenv("CROSSGRAIN_MAX_IN_FLIGHT", "hush-hush")
+    monkeypatch.setenv("CROSSGRAIN_TIME_ZONE", "Nowhere/None")
+    ran = crossgrain("serve")
+    assert ran.returncode == 1
+    assert "CROSSGRAIN_MAX_IN_FLIGHT" in ran.told_beside
+    assert "CROSSGRAIN_TIME_ZONE" in ran.told_beside
+    assert "hush" not in ran.told + ran.told_beside
 
 
 def test_at_twice_what_it_can_take_it_sheds_and_loses_nothing(start: Start) -> None:
     """Sixteen callers at eight places: each call is answered, or told at once to come back."""
     process, base = start(max_in_flight="8")
     until_live(base)
-    body = (PATIENTS / "01-levothyroxine-150.json").read_bytes()
 
     def call_often(_: int) -> list[tuple[int, str | None, float]]:
         seen = []
         with httpx.Client(base_url=base, timeout=30) as client:
             for _ in range(20):
                 began = time.perf_counter()
-                answer = client.post(
-                    "/fhir/r4/$propose-switch?target=desiccated-thyroid&as-of=2025-03-03",
-                    content=body,
-                    headers={"content-type": "application/fhir+json"},
-                )
+                answer = client.post(ASKED, content=RECORD, headers=FHIR)
                 if answer.status_code == 200:
                     assert answer.json()["entry"][0]["resource"]["status"] == "success"
                 took = time.perf_counter() - began
@@ -120,23 +125,17 @@ def test_at_twice_what_it_can_take_it_sheds_and_loses_nothing(start: Start) -> N
 def test_what_was_accepted_is_answered_though_the_server_is_told_to_stop(start: Start) -> None:
     process, base = start(body_seconds="10")
     until_live(base)
-    body = (PATIENTS / "01-levothyroxine-150.json").read_bytes()
     sent_half = threading.Event()
     statuses: list[int] = []
 
     def slowly() -> Iterator[bytes]:
-        yield body[:1000]
+        yield RECORD[:1000]
         sent_half.set()
         time.sleep(1.5)
-        yield body[1000:]
+        yield RECORD[1000:]
 
     def request() -> None:
-        answer = httpx.post(
-            f"{base}/fhir/r4/$propose-switch?target=desiccated-thyroid&as-of=2025-03-03",
-            content=slowly(),
-            headers={"content-type": "application/fhir+json"},
-            timeout=20,
-        )
+        answer = httpx.post(f"{base}{ASKED}", content=slowly(), headers=FHIR, timeout=20)
         statuses.append(answer.status_code)
 
     caller = threading.Thread(target=request)
