@@ -231,3 +231,30 @@ def test_where_files_run_out_callers_are_served_and_files_are_read(start: Start)
     assert len(list(Path(f"/proc/{process.pid}/fd").iterdir())) < 80
     for connection in idle:
         connection.close()
+
+
+def test_a_probe_is_answered_between_two_computations(start: Start) -> None:
+    """A hundred calls at once: whatever watches the service does not wait for them all."""
+    process, base = start()
+    until_live(base)
+    with httpx.Client() as probe:
+        probe.get(f"{base}/metrics")
+        crowd = [process.connect() for _ in range(100)]
+        for connection in crowd:
+            connection.sendall(WHOLE[:-1])
+        eventually(lambda: in_flight(process) == 101)  # with the one that asks
+        for connection in crowd:
+            connection.sendall(WHOLE[-1:])
+        page = probe.get(f"{base}/metrics").text
+    assert answered(page) < 50
+    for connection in crowd:
+        with connection:
+            read_answer(connection)
+    assert answered(httpx.get(f"{base}/metrics").text) == 100
+
+
+def answered(page: str) -> int:
+    """How many plans were made so far."""
+    counted = f'crossgrain_requests_total{{method="POST",route="{PROPOSE}",status="200"}} '
+    (line,) = [text for text in page.splitlines() if text.startswith(counted)] or ["0 0"]
+    return int(float(line.rpartition(" ")[2]))
