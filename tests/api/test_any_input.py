@@ -13,9 +13,8 @@ from .calls import FHIR, PATIENTS, PROPOSE, QUERY
 RECORDS = [json.loads(path.read_text()) for path in sorted(PATIENTS.iterdir())]
 FUZZ = settings(
     max_examples=150,
-    deadline=None,
     derandomize=True,
-    suppress_health_check=[HealthCheck.function_scoped_fixture],
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 
 anything = st.recursive(

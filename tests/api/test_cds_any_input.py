@@ -16,9 +16,8 @@ from .test_any_input import anything, places
 
 FUZZ = settings(
     max_examples=120,
-    deadline=None,
     derandomize=True,
-    suppress_health_check=[HealthCheck.function_scoped_fixture],
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 CALLS = [
     call("01-levothyroxine-150.json", [grains(60, "p01")]),

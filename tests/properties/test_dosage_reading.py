@@ -177,7 +177,7 @@ def test_a_legal_dosage_is_read_as_it_is_meant_or_asked_about_when_implausible(c
     assert daily(case.medicine, case.dosage) == (case.per_day if plausible else None)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(cases())
 def test_the_generated_statements_are_legal_fhir(case: Case) -> None:
     """By fhir.resources, an independent model of R4B, whose statement is that of R4."""

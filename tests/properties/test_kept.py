@@ -50,7 +50,7 @@ def answered(plan, *asked):
         return refused.category, refused.field, refused.message
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(
     st.lists(patients(), min_size=4, max_size=8),
     wishes(),

@@ -180,7 +180,7 @@ def branch(switch: Switch, reading: Reading):
     return found
 
 
-examples = settings(max_examples=60, deadline=None)
+examples = settings(max_examples=60)
 
 
 # --- T3 rises slowly -------------------------------------------------------------------------

@@ -43,7 +43,7 @@ def answer(facts: Facts, request: SwitchRequest) -> Proposal | None:
         return None
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(patients(), requests)
 def test_a_stop_and_a_series_never_come_together(facts: Facts, request: SwitchRequest) -> None:
     proposal = answer(facts, request)
@@ -63,7 +63,7 @@ def climbing_t3(plan: Plan, day: int) -> Fraction:
     )
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=120)
 @given(patients(), requests, st.sampled_from(RISKS))
 def test_a_further_risk_never_raises_t3_faster_or_further(
     facts: Facts, request: SwitchRequest, risk: str

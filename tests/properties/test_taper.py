@@ -147,7 +147,7 @@ def over(weights, start):
     return Intake(*(weight / worth for weight in weights))
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(problems())
 def test_the_chosen_taper_is_the_best_of_all(problem):
     every = {taper: scored(problem, taper) for taper in allowed(problem)}

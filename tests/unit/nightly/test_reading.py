@@ -58,7 +58,7 @@ def test_a_file_is_passed_over_only_where_its_name_says_another_type(tmp_path, n
 TEXTS = st.text(st.characters(codec="utf-8", exclude_characters="\r\n"), max_size=40)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     texts=st.lists(
         st.text(st.characters(codec="utf-8", exclude_characters="\r\n"), max_size=40), max_size=30
