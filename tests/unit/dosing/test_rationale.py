@@ -4,12 +4,14 @@ from dataclasses import replace
 from fractions import Fraction
 
 import pytest
-from tests.unit.dosing.switches import LT4, plan, regimen
+from tests.unit.dosing.switches import CATALOGUE, GRAIN_60, LT4, plan, regimen, tables
 
+from crossgrain.dosing.bases import Basis, ChartRow, Grade
 from crossgrain.dosing.plan import PriorTherapy
+from crossgrain.dosing.rationale import by_weight
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.targets import Target, TargetDose
-from crossgrain.dosing.wording import dose_words, number
+from crossgrain.dosing.wording import dose_words, number, off_ratio
 
 PLAN = plan(regimen(lt4=100), Target.DESICCATED_THYROID)
 
@@ -140,3 +142,234 @@ def test_content_by_mg_is_shown_as_a_sensitivity_only_where_desiccated_thyroid_i
     assert "8 %" in said(PLAN, start).arithmetic
     without = plan(regimen(lt4=100), Target.LIOTHYRONINE).rationale
     assert not [s for s in without if s.title.startswith(start)]
+
+
+TO_LT4 = plan(regimen(mg60=120), Target.LEVOTHYROXINE)
+STOPPED = plan(regimen(lt4=100), Target.DESICCATED_THYROID, prior_therapy=PriorTherapy.STOP)
+
+
+@pytest.mark.parametrize(
+    ("planned", "title", "arithmetic", "source"),
+    [
+        (
+            PLAN,
+            "Taken now: levothyroxine sodium 100 µg a day",
+            "100 µg a day, which holds 100 µg T4 and 0 µg T3",
+            LT4.source,
+        ),
+        (
+            PLAN,
+            "The target on the chosen basis “practice” is desiccated 2 grains",
+            "nearest tablets: desiccated thyroid, 60 mg per grain 120 mg. The bases in use"
+            " disagree by a factor of 2: from desiccated 1 grain to desiccated 2 grains",
+            "each basis' own source",
+        ),
+        (
+            PLAN,
+            "A labelled grain is counted the same in both strength families",
+            "38 µg T4 and 9 µg T3 per 60 or 65 mg; if content went by mg instead, the other"
+            " family would hold 8 % more or less",
+            "US desiccated thyroid label (per 65 mg); common practice (per 60 mg)",
+        ),
+        (
+            PLAN,
+            "The climb waits for labs at desiccated 1 grain, the target of “label”",
+            "targets along the climb: “label” desiccated 1 grain, “trial” desiccated 1.136"
+            " grains, “content” desiccated 1.477 grains, “practice” desiccated 2 grains; rounded"
+            " to the increments of the climb, never below one. No dose past it without a TSH in"
+            " between",
+            "the smallest target that any enabled basis gives",
+        ),
+        (
+            PLAN,
+            "Swallowed T3 rises from 0 to 9 µg, so it climbs at the pace “standard”",
+            "desiccated thyroid, 60 mg per grain by 15 mg every 14 days",
+            CATALOGUE.policy.pace("standard").source,
+        ),
+        (
+            PLAN,
+            "The model assumes no residual gland and steady, regular intake before day 0",
+            "half-lives T4 7 d, T3 1 d; absorbed LT4 0.75, LT3 0.95; 0.35 of T4 cleared becomes"
+            " T3 by moles",
+            CATALOGUE.kinetics.source,
+        ),
+        (
+            TO_LT4,
+            "Taken now: desiccated thyroid, 60 mg per grain 120 mg a day",
+            "120 mg = 2 grain(s) a day, which holds 76 µg T4 and 18 µg T3",
+            GRAIN_60.source,
+        ),
+        (
+            # handout "Switching Desiccated Thyroid to Levothyroxine": 90 mg 112-175, 125 mg 175-300
+            TO_LT4,
+            "A published table puts LT4 between 112 and 300 µg; the target lies outside that range",
+            "120 mg desiccated: 112 to 300 µg, against 100 µg on “practice”",
+            CATALOGUE.cross_checks.handout_source,
+        ),
+        (
+            TO_LT4,
+            "Swallowed T3 does not rise, so there is no climb",
+            "18 µg before, 0 µg at the checkpoint: the new medicine starts at the checkpoint's"
+            " dose",
+            "the climb is for a heart that is not used to T3",
+        ),
+    ],
+)
+def test_a_prescriber_reads_each_step_with_its_numbers(planned, title, arithmetic, source):
+    statement = said(planned, title.split(" is ")[0].split(" rises ")[0])
+    assert (statement.title, statement.arithmetic, statement.source) == (title, arithmetic, source)
+
+
+@pytest.mark.parametrize(
+    ("basis_id", "says"), [("practice", "outside"), ("label", "inside"), ("trial", "inside")]
+)
+def test_a_target_is_held_against_the_handouts_range(basis_id, says):
+    planned = plan(regimen(mg60=60), Target.LEVOTHYROXINE, basis_id=basis_id)
+    statement = said(planned, "A published table puts LT4 between 88 and 112 µg")
+    assert statement.title.endswith(f"the target lies {says} that range")
+
+
+def test_between_two_rows_the_handout_reaches_from_the_lowers_low_to_the_uppers_high():
+    planned = plan(regimen(mg60=45), Target.LEVOTHYROXINE, basis_id="label")
+    statement = said(planned, "A published table puts LT4 between 25 and 112 µg")
+    assert statement.arithmetic == ("45 mg desiccated: 25 to 112 µg, against 75 µg on “label”")
+
+
+def test_the_handout_speaks_of_pure_desiccated_thyroid_alone():
+    for taken in (regimen(mg60=60, lt3=5), regimen(lt3=25)):
+        planned = plan(taken, Target.LEVOTHYROXINE)
+        assert not [s for s in planned.rationale if s.title.startswith("A published table")]
+
+
+def test_in_pregnancy_the_checkpoint_names_its_own_rule():
+    raised = plan(regimen(mg60=120), Target.LEVOTHYROXINE, lt4_at_least_most_generous=True)
+    statement = said(raised, "The climb waits for labs at LT4 200 µg, the target of “label”")
+    assert statement.source == (
+        "in pregnancy, no less than the largest sourced target (ATA, as summarised)"
+    )
+
+
+@pytest.mark.parametrize(
+    ("planned", "why"),
+    [
+        (
+            PLAN,
+            "of all tapers through orderable doses that never rise, the one whose worst deviation"
+            " of ln coverage over the enabled bases is smallest",
+        ),
+        (STOPPED, "the old medicine ends, or takes its new dose, on day 0, as asked"),
+    ],
+)
+def test_the_prior_therapy_says_why_it_is_so(planned, why):
+    statement = said(planned, "Prior therapy")
+    assert statement.arithmetic == why
+    assert statement.source == (
+        "two-pool model; the charts disagree, so the taper hedges over all of them"
+    )
+
+
+@pytest.mark.parametrize("planned", [PLAN, STOPPED], ids=["overlap", "stop"])
+@pytest.mark.parametrize("chosen", [True, False])
+def test_a_forecast_is_stated_with_every_basis_its_days_and_its_band(planned, chosen):
+    forecast = planned.forecasts[0 if chosen else 1]
+    statement = said(planned, f"Forecast with {forecast.prior_therapy}")
+    low, high = forecast.t3_exposure
+    lowest = forecast.lowest
+    assert statement.title == (
+        f"Forecast with {forecast.prior_therapy}: coverage from {number(lowest.lowest.value)} on"
+        f" “{lowest.basis_id}”, T3 exposure {number(low.value)} to {number(high.value)}"
+    )
+    by_basis, pool, *rest = statement.arithmetic.removeprefix("coverage ").rsplit("; ", 2)
+    assert by_basis.split("; ") == [
+        f"“{c.basis_id}” {number(c.lowest.value)} (day {number(c.lowest.day)}) to"
+        f" {number(c.highest.value)} (day {number(c.highest.day)})"
+        for c in forecast.coverage
+    ]
+    assert pool == (
+        f"T4 pool {number(forecast.t4_pool[0].value)} to {number(forecast.t4_pool[1].value)}"
+        " of before"
+    )
+    steady, _, band = rest[0].partition(". ")
+    assert steady == f"steady from day {forecast.steady_day}"
+    assert (forecast.band is not None) is chosen
+    assert band == (
+        f"Over the parameters' band: lowest coverage {number(forecast.band.lowest_coverage[0])} to"
+        f" {number(forecast.band.lowest_coverage[1])}, highest T3 exposure"
+        f" {number(forecast.band.highest_t3_exposure[0])} to"
+        f" {number(forecast.band.highest_t3_exposure[1])}"
+        if chosen
+        else ""
+    )
+
+
+def test_a_branch_is_stated_with_its_days_and_every_medicine():
+    for planned in (PLAN, TO_LT4):
+        for branch in planned.checkpoint.branches:
+            first, last = branch.steps[0], branch.steps[-1]
+            doses = " + ".join(
+                f"{line.preparation.name} {number(line.amount)}"
+                f" {'mg' if line.preparation.mg_per_grain else 'µg'}"
+                for line in last.lines
+            )
+            assert said(planned, branch.statement).arithmetic == (
+                f"from day {first.first_day}; leads to {doses} from day {last.first_day}"
+            )
+
+
+def test_the_labs_are_stated_with_the_days_that_they_rest_on():
+    """Six weeks after a dose that will be kept (ATA 2014, 4 to 8 weeks, from memory)."""
+    checkpoint = PLAN.checkpoint
+    statement = said(PLAN, "Labs at the checkpoint")
+    assert statement.title == (
+        f"Labs at the checkpoint on day {checkpoint.lab_day}, decision from day"
+        f" {checkpoint.decision_day}"
+    )
+    assert statement.arithmetic == (
+        f"the checkpoint's dose is reached on day {checkpoint.day}; the later of 42 days after it"
+        f" and the modelled steady state, day {PLAN.forecasts[0].steady_day}"
+    )
+
+
+def test_full_replacement_by_weight_is_a_reference_where_the_weight_is_known():
+    """1.6 µg LT4 per kg (ATA 2014, as summarised): 70 kg make 112 µg."""
+    (statement,) = by_weight(CATALOGUE.cross_checks, Fraction(70))
+    assert statement.title == "Full replacement by weight would be 112 µg LT4 a day"
+    assert statement.arithmetic == ("1.6 µg/kg × 70 kg; a reference beside the bases, not a target")
+    assert statement.source == CATALOGUE.cross_checks.weight_source
+    assert not list(by_weight(CATALOGUE.cross_checks, None))
+
+
+def test_a_table_chart_is_marked_and_one_that_does_not_reach_says_so():
+    rows = tuple(ChartRow(Fraction(m) * 50, Fraction(m), Fraction(m) * 25) for m in (1, 2, 3))
+    chart = Basis("clinic-x", "our chart", "our protocol", Grade.CLINIC, rows=rows)
+    by = tables(bases=(*CATALOGUE.bases, chart))
+    reached = said(plan(regimen(lt4=100), Target.LIOTHYRONINE, by=by), "On the basis “clinic-x”")
+    assert reached.arithmetic == (
+        "100 µg LT4 = 100 µg LT4; a table chart, shown by its straight line at this dose"
+    )
+    beyond = said(plan(regimen(lt4=175), Target.LIOTHYRONINE, by=by), "The basis “clinic-x”")
+    assert beyond.title == "The basis “clinic-x” gives no answer here"
+    assert beyond.source == "our protocol"
+    assert "runs from 50 to 150 and does not reach 175" in beyond.arithmetic
+
+
+@pytest.mark.parametrize(
+    ("lt4_ug", "lt3_ug", "said_of_it"),
+    [
+        (64, 5, " T4 to T3 is then 12.8:1, outside 13:1 to 20:1 (ETA 2012)."),
+        (65, 5, ""),
+        (100, 5, ""),
+        (101, 5, " T4 to T3 is then 20.2:1, outside 13:1 to 20:1 (ETA 2012)."),
+        (101, 0, ""),
+        (0, 5, ""),
+    ],
+)
+def test_a_ratio_outside_the_guidelines_is_said(lt4_ug, lt3_ug, said_of_it):
+    """ETA 2012, Eur Thyroid J 1:55: T4 to T3 between 13:1 and 20:1 by weight."""
+    dose = TargetDose(lt4_ug=Fraction(lt4_ug), lt3_ug=Fraction(lt3_ug))
+    assert off_ratio(dose) == said_of_it
+
+
+def test_the_guidelines_ratio_says_nothing_of_desiccated_thyroid():
+    dose = TargetDose(lt4_ug=Fraction(25), lt3_ug=Fraction(5), grains=Fraction(1))
+    assert off_ratio(dose) == ""
