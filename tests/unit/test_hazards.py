@@ -1,4 +1,4 @@
-"""The hazard log of DEVELOPERS.md names tests that exist."""
+"""The logs of hazards and of faults in DEVELOPERS.md name tests that exist."""
 
 import ast
 import re
@@ -8,13 +8,14 @@ import pytest
 
 ROOT = Path(__file__).parents[2]
 TESTS = ROOT / "tests"
+LOGS = ("Hazards", "Faults")
 _NAMED = re.compile(r"`([\w/]+\.py)?(?:::)?([\w…]*)`")
 
 
-def hazards() -> list[str]:
-    """The rows of the log, one per hazard."""
+def rows_of(log: str) -> list[str]:
+    """The rows of a log, one per hazard or fault."""
     text = (ROOT / "DEVELOPERS.md").read_text("utf-8")
-    section = text.split("## Hazards", 1)[1].split("\n## ", 1)[0]
+    section = text.split(f"\n## {log}\n", 1)[1].split("\n## ", 1)[0]
     rows = [line for line in section.splitlines() if line.startswith("| ")]
     return [row for row in rows[1:] if not row.startswith(("| **", "| ---"))]
 
@@ -37,12 +38,15 @@ def functions_of(file: str) -> set[str]:
     }
 
 
-def test_there_is_a_log() -> None:
-    assert len(hazards()) > 20
+@pytest.mark.parametrize("log", LOGS)
+def test_there_is_a_log(log: str) -> None:
+    assert len(rows_of(log)) > 20
 
 
-@pytest.mark.parametrize("row", hazards(), ids=lambda row: row.split("|")[1].strip()[:60])
-def test_a_hazard_names_a_test_that_exists(row: str) -> None:
+@pytest.mark.parametrize(
+    "row", [row for log in LOGS for row in rows_of(log)], ids=lambda row: row.split("|")[1][1:60]
+)
+def test_a_row_names_a_test_that_exists(row: str) -> None:
     named = named_tests(row)
     assert named
     for file, function in named:
@@ -52,3 +56,15 @@ def test_a_hazard_names_a_test_that_exists(row: str) -> None:
             assert any(
                 name.startswith(start) and name.endswith(end) for name in functions_of(file)
             ), function
+
+
+def test_every_fault_that_is_tested_stands_in_the_log() -> None:
+    named = {function for row in rows_of("Faults") for _, function in named_tests(row)}
+    tested = {
+        function
+        for path in (TESTS / "faults").glob("test_*.py")
+        for function in functions_of(f"faults/{path.name}")
+        if function.startswith("test_")
+    }
+    assert tested
+    assert tested - named == set()
