@@ -335,7 +335,8 @@ def _others(made: Person, chance: Chance) -> list[Json]:
 
 OTHERS = [
     "warfarin 5 mg tablet", "calcium carbonate 500 mg", "ferrous sulfate 325 mg",
-    "lisinopril 10 mg", "omeprazole 20 mg", "biotin 10 mg", "metformin 500 mg", "sertraline 50 mg", "amiodarone 200 mg",
+    "lisinopril 10 mg", "omeprazole 20 mg", "biotin 10 mg",
+    "metformin 500 mg", "sertraline 50 mg", "amiodarone 200 mg",
 ]  # fmt: skip
 
 

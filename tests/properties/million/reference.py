@@ -10,7 +10,8 @@ from fractions import Fraction
 # --- products ---------------------------------------------------------------------------------
 # Strengths and content: labels of levothyroxine, liothyronine (5, 25, 50 µg) and desiccated
 # thyroid (60 mg a grain) in the US; 65 mg a grain: value set
-# 2.16.840.1.113883.3.464.1003.196.12.1354; 4:1 tablets: secondary. A grain holds 38 µg T4 and 9 µg T3 in either family.
+# 2.16.840.1.113883.3.464.1003.196.12.1354; 4:1 tablets: secondary.
+# A grain holds 38 µg T4 and 9 µg T3 in either family.
 
 LT4, LT3, D60, D65, FIXED = "lt4", "lt3", "d60", "d65", "fixed"
 
