@@ -7,21 +7,12 @@ from crossgrain.catalogue import Catalogue
 from crossgrain.dosing.forecast import coverage_weights
 from crossgrain.dosing.kinetics import Intake, intake_of
 from crossgrain.dosing.plan import LineDose, Part, Plan, PriorTherapy, Step
-from crossgrain.dosing.preparations import Kind
+from crossgrain.dosing.wording import UNITS
 from crossgrain.fhir.proposal import Proposal
+from crossgrain.fhir.write.labels import NAMES
 from crossgrain.fhir.write.words import number
 from crossgrain.sheet.modes import modes
 from crossgrain.sheet.traces import Trace, trace
-
-SHORT_UNITS = {"ug": "µg", "mg": "mg"}
-SHORT_NAMES = {
-    Kind.LEVOTHYROXINE: "LT4",
-    Kind.DESICCATED_THYROID: "desiccated",
-    Kind.LIOTHYRONINE: "LT3",
-    Kind.FIXED_RATIO: "fixed ratio, T4",
-    Kind.COMPOUNDED: "compounded",
-}
-"""In the order in which a combination is written."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,9 +110,9 @@ def _strip(steps: tuple[Step, ...], *parts: Part) -> tuple[Dose, ...]:
 
 def _doses(lines: list[LineDose]) -> str:
     """What is taken a day; each medicine named where there are several."""
-    order = list(SHORT_NAMES)
+    order = list(NAMES)
     return " + ".join(
-        (f"{SHORT_NAMES[line.preparation.kind]} " if len(lines) > 1 else "")
-        + f"{number(line.amount)} {SHORT_UNITS[line.preparation.unit]}"
+        (f"{NAMES[line.preparation.kind]} " if len(lines) > 1 else "")
+        + f"{number(line.amount)} {UNITS[line.preparation.unit]}"
         for line in sorted(lines, key=lambda line: order.index(line.preparation.kind))
     )

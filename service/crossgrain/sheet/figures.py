@@ -3,13 +3,13 @@
 import json
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from fractions import Fraction
 from math import ceil
 from typing import Any
 
 from markupsafe import Markup
 
 from crossgrain.dosing.plan import Forecast, Plan
+from crossgrain.fhir.write.labels import percent
 from crossgrain.fhir.write.letterhead import Letterhead
 from crossgrain.fhir.write.quantities import rounded
 from crossgrain.fhir.write.words import date_words
@@ -31,20 +31,6 @@ class ForecastRow:
     t3_lowest: str
     t3_highest: str
     t4_lowest: str
-
-
-def percent(ratio: float) -> str:
-    """A ratio to the old regimen.
-
-    >>> percent(0.754)
-    '75 %'
-    """
-    return f"{rounded(ratio * 100, 0)} %"
-
-
-def micrograms(value: Fraction) -> str:
-    """A computed amount, to a tenth of a microgram."""
-    return f"{rounded(value, 1).normalize():f} µg"
 
 
 def forecasts(letter: Letterhead, plan: Plan) -> list[ForecastRow]:

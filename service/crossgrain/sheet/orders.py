@@ -3,15 +3,15 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from crossgrain.dosing.plan import Branch, Course, LabDraw, Part, Plan, Stage, courses
+from crossgrain.dosing.plan import Branch, Course, LabDraw, Part, Plan, Stage
+from crossgrain.fhir.write.checkpoint import BRANCH_SCOPES
 from crossgrain.fhir.write.conditions import CONDITIONS
-from crossgrain.fhir.write.dosage import dispense
+from crossgrain.fhir.write.dosage import dispensed
+from crossgrain.fhir.write.labels import PARTS
 from crossgrain.fhir.write.labs import lab_days, not_steady
-from crossgrain.fhir.write.letterhead import Letterhead, Scope
+from crossgrain.fhir.write.letterhead import Letterhead
 from crossgrain.fhir.write.prior import branch_tasks, series_tasks
-from crossgrain.fhir.write.words import daily_dose, pieces
-
-PART_WORDS = {Part.OLD: "old", Part.NEW: "new", Part.SHARED: "kept"}
+from crossgrain.fhir.write.words import daily_dose, tablets_a_day
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +35,7 @@ class OrderRow:
     @property
     def part_word(self) -> str:
         """Which side of the switch it is on."""
-        return PART_WORDS[self.part]
+        return PARTS[self.part]
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,54 +58,48 @@ def order_rows(letter: Letterhead, series: Sequence[Course]) -> tuple[OrderRow, 
 
 def _row(letter: Letterhead, course: Course) -> OrderRow:
     line = course.line
-    split = f", in {line.doses_per_day} equal doses" if line.doses_per_day > 1 else ""
-    handed_out = line.tablets.pieces if line.tablets else ()
     return OrderRow(
         part=line.part,
         first=letter.words(course.first_day),
         last=letter.words(course.last_day),
         days=course.days,
         dose=daily_dose(line),
-        tablets=pieces(line) + split,
-        dispense=" + ".join(
-            str(dispense(course, piece)["quantity"]["value"]) for piece in handed_out
-        ),
+        tablets=tablets_a_day(line),
+        dispense=dispensed(course),
         note=line.note,
         waits=course.stage is Stage.HOLD,
     )
 
 
-def series_endings(letter: Letterhead, plan: Plan, series: tuple[Course, ...]) -> tuple[str, ...]:
+def series_endings(letter: Letterhead, plan: Plan) -> tuple[str, ...]:
     """What happens to the orders that stand today."""
-    return tuple(task["description"] for task in series_tasks(letter, plan.steps, series))
+    return tuple(task["description"] for task in series_tasks(letter, plan.steps, letter.series))
 
 
 def lab_words(letter: Letterhead, draws: Sequence[LabDraw]) -> tuple[str, ...]:
     """The draws, dated, each with what it is for."""
+    dates = letter.wording
     return tuple(
-        " ".join((f"{lab_days(letter, draw)}: {draw.statement}.", *not_steady(letter, draw)))
+        " ".join((f"{lab_days(dates, draw)}: {draw.statement}.", *not_steady(dates, draw)))
         for draw in draws
     )
 
 
-def choices(letter: Letterhead, plan: Plan, series: tuple[Course, ...]) -> Iterator[Choice]:
+def choices(letter: Letterhead, plan: Plan) -> Iterator[Choice]:
     """The branches of the checkpoint, of which exactly one is taken."""
-    for branch in plan.checkpoint.branches:
-        yield _choice(letter, branch, series)
+    for branch, own in zip(plan.checkpoint.branches, letter.branches, strict=True):
+        yield _choice(letter, branch, own)
 
 
-def _choice(letter: Letterhead, branch: Branch, series: tuple[Course, ...]) -> Choice:
+def _choice(letter: Letterhead, branch: Branch, own: tuple[Course, ...]) -> Choice:
     condition = CONDITIONS[branch.reading]
-    own = courses(branch.steps)
-    scope = Scope(branch.reading, "option", condition.words)
+    tasks = branch_tasks(letter, BRANCH_SCOPES[branch.reading], letter.series, branch, own)
     return Choice(
         reading=branch.reading,
         title=condition.title,
         condition=condition.words,
         statement=branch.statement,
         orders=order_rows(letter, own),
-        endings=tuple(
-            task["description"] for task in branch_tasks(letter, scope, series, branch, own)
-        ),
+        endings=tuple(task["description"] for task in tasks),
         labs=lab_words(letter, branch.labs),
     )

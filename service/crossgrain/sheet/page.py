@@ -6,9 +6,10 @@ from datetime import timedelta
 from typing import Any
 
 from crossgrain.catalogue import Catalogue
-from crossgrain.dosing.plan import Plan, courses
-from crossgrain.fhir.proposal import Outcome, Proposal
+from crossgrain.dosing.plan import Plan
+from crossgrain.fhir.proposal import Proposal
 from crossgrain.fhir.write.carried_over import beside_the_series
+from crossgrain.fhir.write.labels import TITLES, micrograms
 from crossgrain.fhir.write.letterhead import Letterhead, letterhead_for
 from crossgrain.fhir.write.plan_words import PRIOR_WORDS, target_words
 from crossgrain.fhir.write.words import CAUTION, TARGET_WORDS, date_words, taken
@@ -25,17 +26,11 @@ from crossgrain.sheet.figures import (
     describe,
     forecasts,
     hover_data,
-    micrograms,
 )
 from crossgrain.sheet.orders import choices, lab_words, order_rows, series_endings
 from crossgrain.sheet.person import NOBODY, Person
 from crossgrain.sheet.rendering import render
 
-TITLES = {
-    Outcome.PLAN: "A proposed switch",
-    Outcome.STOP: "No switch is proposed: this must be settled first",
-    Outcome.DATA_REQUIRED: "No switch is proposed yet: these questions come first",
-}
 SEVERITY_LABELS = {
     Severity.STOP: "Stop: no series until this is settled",
     Severity.HOLD: "Hold: not to be started before this is done",
@@ -90,14 +85,12 @@ def calendar_of(proposal: Proposal, catalogue: Catalogue, *, service_version: st
 def _reads(proposal: Proposal) -> Iterator[tuple[str, str, str]]:
     """Each medicine as read: what, where from, and its state."""
     for entry in (*proposal.record.current, *proposal.record.drafts):
-        state = "draft" if entry.draft else entry.status
-        yield taken(entry.lines) or "no dose that could be read", entry.reference, state
+        yield taken(entry.lines) or "no dose that could be read", entry.reference, entry.state
 
 
 def _planned(letter: Letterhead, plan: Plan, catalogue: Catalogue) -> dict[str, Any]:
     proposal = letter.proposal
     chart = charted(proposal, plan, catalogue)
-    series = courses(plan.steps)
     steps = patient_steps(plan, proposal.request.start)
     return {
         "now": taken(proposal.record.regimen),
@@ -112,11 +105,11 @@ def _planned(letter: Letterhead, plan: Plan, catalogue: Catalogue) -> dict[str, 
         "dots": dots(plan),
         "currency": currency(plan)[0],
         "spread": spread(plan),
-        "series": order_rows(letter, series),
-        "endings": series_endings(letter, plan, series),
+        "series": order_rows(letter, letter.series),
+        "endings": series_endings(letter, plan),
         "beside": beside_the_series(proposal),
         "labs": lab_words(letter, plan.labs),
-        "choices": list(choices(letter, plan, series)),
+        "choices": list(choices(letter, plan)),
         "words": letter.words,
         **_charts(chart, forecasts(letter, plan)),
         "steps": steps,

@@ -8,8 +8,8 @@ from crossgrain.api.cds.advice import Advice
 from crossgrain.api.cds.card_desk import CardDesk
 from crossgrain.dosing.plan import Plan, courses
 from crossgrain.fhir.write.issues import finding_words
+from crossgrain.fhir.write.labels import micrograms, percent
 from crossgrain.fhir.write.plan_words import target_words
-from crossgrain.fhir.write.quantities import rounded
 from crossgrain.fhir.write.words import CAUTION, daily_dose, date_words, pieces, taken
 from crossgrain.safety.findings import Finding
 from crossgrain.safety.judgement import Ending, OrderJudgement
@@ -76,8 +76,8 @@ def _bases_table(judgement: OrderJudgement) -> str:
     rows = [
         (
             basis.basis_id if basis.steers else f"{basis.basis_id} (for comparison only)",
-            f"{rounded(basis.now_lt4_ug, 1).normalize():f} µg",
-            f"{rounded(basis.order_lt4_ug, 1).normalize():f} µg",
+            micrograms(basis.now_lt4_ug),
+            micrograms(basis.order_lt4_ug),
             f"{float(basis.reading(runs=runs).ratio):.2f}",
         )
         for basis in judgement.numbers.bases
@@ -102,7 +102,7 @@ def _series(advice: Advice, plan: Plan) -> Iterator[str]:
     yield md.text(
         f"It waits at {target_words(checkpoint.held)} a day for labs on"
         f" {date_words(start + timedelta(checkpoint.lab_day))}. Lowest modelled coverage"
-        f" {rounded(plan.forecasts[0].lowest.lowest.value * 100, 0)} % of today's."
+        f" {percent(plan.forecasts[0].lowest.lowest.value)} of today's."
     )
 
 

@@ -2,9 +2,10 @@
 
 from collections.abc import Sequence
 
-from crossgrain.cli.show.numbers import count, micrograms
+from crossgrain.cli.show.numbers import count
 from crossgrain.cli.show.page import Page
 from crossgrain.dosing.bases import Basis
+from crossgrain.fhir.write.labels import micrograms
 
 
 def show_bases(bases: Sequence[Basis], page: Page | None = None) -> None:

@@ -1,8 +1,9 @@
 """The bases side by side, and how far apart they are."""
 
-from crossgrain.cli.show.numbers import dose, micrograms
+from crossgrain.cli.show.numbers import dose
 from crossgrain.cli.show.page import Page
 from crossgrain.dosing.plan import BasisRow, Plan
+from crossgrain.fhir.write.labels import micrograms
 
 
 def show_comparison(page: Page, plan: Plan) -> None:

@@ -1,24 +1,17 @@
 """How far the patient runs below or above the old regimen: both ways, and a small plot."""
 
-from datetime import date
-
 from crossgrain.catalogue import Catalogue
-from crossgrain.cli.show.numbers import percent
 from crossgrain.cli.show.page import Page
 from crossgrain.cli.show.plot import draw
-from crossgrain.dosing.bases import Basis
-from crossgrain.dosing.forecast import Period, course, coverage_weights, daily
-from crossgrain.dosing.kinetics import Intake, intake_of, steady
-from crossgrain.dosing.moves import total_intake
-from crossgrain.dosing.plan import Forecast, Plan, Step
-from crossgrain.dosing.regimens import Regimen
+from crossgrain.dosing.plan import Forecast, Plan
+from crossgrain.fhir.proposal import Proposal
+from crossgrain.fhir.write.labels import percent
+from crossgrain.sheet.charted import Charted, charted
 
 _MOST_COLUMNS = 90
 
 
-def show_prior_therapies(
-    page: Page, plan: Plan, regimen: Regimen, catalogue: Catalogue, start: date
-) -> None:
+def show_prior_therapies(page: Page, proposal: Proposal, plan: Plan, catalogue: Catalogue) -> None:
     """Tapering and stopping side by side, then the plan's own course."""
     page.heading("What happens to the hormone meanwhile (modelled, old regimen = 100 %)")
     page.table(
@@ -26,7 +19,7 @@ def show_prior_therapies(
         (_row(forecast, plan) for forecast in plan.forecasts),
     )
     columns = min(page.width - 4, _MOST_COLUMNS)
-    page.drawing(draw(_lines(plan, regimen, catalogue), start, columns))
+    page.drawing(draw(_lines(charted(proposal, plan, catalogue)), proposal.request.start, columns))
     page.line(
         "The series as proposed, to the end of the wait for labs. No hormone from a residual"
         " gland is assumed.",
@@ -34,31 +27,12 @@ def show_prior_therapies(
     )
 
 
-def _lines(plan: Plan, regimen: Regimen, catalogue: Catalogue) -> dict[str, list[float]]:
-    """Coverage on the two bases that lie furthest apart, and T3, day by day."""
-    by_lowest = sorted(plan.forecasts[0].coverage, key=lambda coverage: coverage.lowest.value)
-    shown = list(dict.fromkeys((by_lowest[0].basis_id, by_lowest[-1].basis_id)))
-    old = intake_of(regimen)
-    followed = course(
-        catalogue.kinetics.default,
-        steady(old),
-        (Period(step.days, _intake(step)) for step in plan.steps),
-    )
-    weights = [_weights(catalogue.basis(basis_id), regimen, old) for basis_id in shown]
-    days = list(daily(followed, old, weights, plan.steps[-1].last_day))
-    lines = {
-        f"coverage on {basis_id}": [covered[index] for _, covered, _ in days]
-        for index, basis_id in enumerate(shown)
-    }
-    return lines | {"whole T3": [t3 for _, _, t3 in days]}
-
-
-def _weights(basis: Basis, regimen: Regimen, old: Intake) -> Intake:
-    return coverage_weights(basis.weights_at(basis.lt4_equivalent(regimen)), old)
-
-
-def _intake(step: Step) -> Intake:
-    return total_intake((line.preparation, line.amount) for line in step.lines)
+def _lines(chart: Charted) -> dict[str, tuple[float, ...]]:
+    """Coverage on the two bases that lie furthest apart, and T3, at the beginning of each day."""
+    own = chart.own
+    coverage = {chart.leanest: own.coverage.value, chart.most_generous: own.most_generous}
+    lines = {f"coverage on {basis_id}": values[:-1] for basis_id, values in coverage.items()}
+    return lines | {"whole T3": own.t3.value[:-1]}
 
 
 def _row(forecast: Forecast, plan: Plan) -> tuple[str, ...]:

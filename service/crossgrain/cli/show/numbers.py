@@ -3,6 +3,7 @@
 from fractions import Fraction
 
 from crossgrain.dosing.targets import TargetDose
+from crossgrain.fhir.write.labels import micrograms
 
 _GLYPHS = {Fraction(1, 4): "¼", Fraction(1, 2): "½", Fraction(3, 4): "¾"}
 
@@ -17,16 +18,6 @@ def count(value: Fraction) -> str:
     if rest and rest not in _GLYPHS:
         return f"{float(value):.2f}"
     return f"{whole or ''}{_GLYPHS.get(rest, '')}" or "0"
-
-
-def micrograms(value: Fraction) -> str:
-    """A daily amount of hormone, to a tenth of a microgram.
-
-    >>> micrograms(Fraction(600, 7)), micrograms(Fraction(150))
-    ('85.7 µg', '150 µg')
-    """
-    text = f"{float(value):.1f}".removesuffix(".0")
-    return f"{text} µg"
 
 
 def dose(value: TargetDose) -> str:
@@ -44,12 +35,3 @@ def dose(value: TargetDose) -> str:
     if value.lt3_ug:
         parts.append(f"LT3 {micrograms(value.lt3_ug)}")
     return " + ".join(parts)
-
-
-def percent(value: float) -> str:
-    """A ratio to the old regimen.
-
-    >>> percent(0.312)
-    '31 %'
-    """
-    return f"{100 * value:.0f} %"

@@ -4,28 +4,23 @@ way, what it is worth, what to do, what is known of it."""
 from crossgrain.catalogue import Catalogue
 from crossgrain.cli.show.comparison import show_comparison
 from crossgrain.cli.show.coverage import show_prior_therapies
-from crossgrain.cli.show.numbers import dose, micrograms
+from crossgrain.cli.show.numbers import dose
 from crossgrain.cli.show.page import Page
 from crossgrain.cli.show.schedule import show_checkpoint, show_labs, show_series
 from crossgrain.dosing.plan import Plan
-from crossgrain.fhir.proposal import Outcome, Proposal
+from crossgrain.fhir.proposal import Proposal
 from crossgrain.fhir.read.record import Record
 from crossgrain.fhir.write.carried_over import beside_the_series
+from crossgrain.fhir.write.labels import TITLES, micrograms
 from crossgrain.fhir.write.words import CAUTION, date_words, taken
 from crossgrain.safety.findings import Finding, most_severe_first
-
-_TITLES = {
-    Outcome.PLAN: "A proposed switch",
-    Outcome.STOP: "No switch is proposed: this must be settled first",
-    Outcome.DATA_REQUIRED: "No switch is proposed yet: these questions come first",
-}
 
 
 def show(proposal: Proposal, catalogue: Catalogue, *, why: bool, page: Page | None = None) -> None:
     """Print the whole answer."""
     page = page or Page()
     request = proposal.request
-    page.line(_TITLES[proposal.outcome], indent=0, style="bold")
+    page.line(TITLES[proposal.outcome], indent=0, style="bold")
     page.line(
         f"Read as of {date_words(request.as_of)}; day one is {date_words(request.start)}.", indent=0
     )
@@ -41,8 +36,7 @@ def show(proposal: Proposal, catalogue: Catalogue, *, why: bool, page: Page | No
 def _show_read(page: Page, record: Record) -> None:
     page.heading("What was read")
     for entry in (*record.current, *record.drafts):
-        state = "draft" if entry.draft else entry.status
-        page.line(f"{taken(entry.lines)} ({entry.reference}, {state})")
+        page.line(f"{taken(entry.lines)} ({entry.reference}, {entry.state})")
     regimen = record.regimen
     if regimen.lines and not record.questions:
         page.line(
@@ -82,7 +76,7 @@ def _show_plan(page: Page, plan: Plan, proposal: Proposal, catalogue: Catalogue,
         page.line(warning, style="bold")
     show_checkpoint(page, plan, start)
     show_labs(page, plan.labs, start)
-    show_prior_therapies(page, plan, proposal.record.regimen, catalogue, start)
+    show_prior_therapies(page, proposal, plan, catalogue)
     if why:
         _show_rationale(page, plan)
 

@@ -12,25 +12,16 @@ from crossgrain.dosing.plan import (
     Course,
     LabDraw,
     LineDose,
-    Part,
     Plan,
     Stage,
     Step,
     courses,
 )
-from crossgrain.dosing.preparations import Kind
-from crossgrain.fhir.write.dosage import dispense
+from crossgrain.dosing.wording import UNITS
+from crossgrain.fhir.write.dosage import dispensed
+from crossgrain.fhir.write.labels import NAMES, PARTS
 from crossgrain.fhir.write.words import date_words, number
 
-_UNITS = {"ug": "µg", "mg": "mg"}
-_PARTS = {Part.OLD: "old", Part.NEW: "new", Part.SHARED: "kept"}
-_NAMES = {
-    Kind.LEVOTHYROXINE: "LT4",
-    Kind.LIOTHYRONINE: "LT3",
-    Kind.DESICCATED_THYROID: "desiccated",
-    Kind.FIXED_RATIO: "fixed ratio, T4",
-    Kind.COMPOUNDED: "compounded",
-}
 _HEADINGS = ("from", "days", "each day", "tablets a day", "dispense")
 
 
@@ -93,15 +84,15 @@ def _unchanging(steps: Sequence[Step]) -> Iterator[Step]:
 
 
 def _taken(line: LineDose) -> str:
-    amount = f"{number(line.amount)} {_UNITS[line.preparation.unit]}"
+    amount = f"{number(line.amount)} {UNITS[line.preparation.unit]}"
     split = f", in {line.doses_per_day} doses" if line.doses_per_day > 1 else ""
-    return f"{_PARTS[line.part]} {_NAMES[line.preparation.kind]} {amount}{split}"
+    return f"{PARTS[line.part]} {NAMES[line.preparation.kind]} {amount}{split}"
 
 
 def _tablets(line: LineDose) -> str:
     if line.tablets is None:
         return "as taken now"
-    unit = _UNITS[line.preparation.unit]
+    unit = UNITS[line.preparation.unit]
     return " + ".join(
         f"{count(piece.count)} × {number(piece.strength)} {unit}" for piece in line.tablets.pieces
     )
@@ -111,8 +102,7 @@ def _dispensed(order: Course | None, step: Step) -> str:
     """The tablets of the order that begins here; nothing while an earlier one runs on."""
     if order is None or order.line.tablets is None:
         return ""
-    quantities = (dispense(order, piece)["quantity"] for piece in order.line.tablets.pieces)
-    tablets = " + ".join(str(quantity["value"]) for quantity in quantities)
+    tablets = dispensed(order)
     return tablets if order.last_day == step.last_day else f"{tablets} ({order.days} d)"
 
 

@@ -61,6 +61,11 @@ class MedicineEntry:
     last_day: int | None = None
     replaces: str | None = None
 
+    @property
+    def state(self) -> str:
+        """How it stands, for a reader: a draft, or its status."""
+        return "draft" if self.draft else self.status
+
 
 @dataclass(frozen=True, slots=True)
 class Record:

@@ -14,7 +14,7 @@ from crossgrain.fhir.write.orders import medication_requests
 from crossgrain.fhir.write.prior import branch_tasks
 
 REQUEST_GROUP = "RequestGroup"
-_SCOPES = {
+BRANCH_SCOPES = {
     reading: Scope(reading, "option", condition.words) for reading, condition in CONDITIONS.items()
 }
 
@@ -36,7 +36,7 @@ class Option:
 def options(letter: Letterhead, checkpoint: Checkpoint) -> Iterator[Option]:
     """The requests of every branch, none of them yet to be followed."""
     for branch, own in zip(checkpoint.branches, letter.branches, strict=True):
-        scope = _SCOPES[branch.reading]
+        scope = BRANCH_SCOPES[branch.reading]
         yield Option(
             branch,
             own,

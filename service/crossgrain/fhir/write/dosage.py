@@ -130,5 +130,11 @@ def dispense(course: Course, piece: Piece) -> dict[str, Any]:
     }
 
 
+def dispensed(course: Course) -> str:
+    """The tablets to hand out, strength by strength; empty where the old supply goes on."""
+    handed_out = course.line.tablets.pieces if course.line.tablets else ()
+    return " + ".join(str(dispense(course, piece)["quantity"]["value"]) for piece in handed_out)
+
+
 def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]

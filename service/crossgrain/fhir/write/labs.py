@@ -10,7 +10,7 @@ from crossgrain.fhir.read.codesystems import Loinc, Snomed
 from crossgrain.fhir.write.dosage import concept
 from crossgrain.fhir.write.letterhead import Letterhead, Resource, Scope, own_notes
 from crossgrain.fhir.write.narrative import paragraph, paragraphs
-from crossgrain.fhir.write.wording import PARTS, Dates, Wording
+from crossgrain.fhir.write.wording import PARTS, Wording
 
 ANALYTES = {
     "3016-3": "Thyrotropin [Units/volume] in Serum or Plasma",
@@ -82,27 +82,27 @@ _CODES = {
 }
 
 
-def _occurrence(dates: Dates, draw: LabDraw) -> dict[str, Any]:
+def _occurrence(wording: Wording, draw: LabDraw) -> dict[str, Any]:
     if draw.purpose == MAINTENANCE or draw.repeat_days:
-        return {"occurrenceTiming": {"event": [dates.iso(day) for day in _days(draw)]}}
-    return {"occurrenceDateTime": dates.iso(draw.day)}
+        return {"occurrenceTiming": {"event": [wording.iso(day) for day in _days(draw)]}}
+    return {"occurrenceDateTime": wording.iso(draw.day)}
 
 
 def _days(draw: LabDraw) -> list[int]:
     return sorted({draw.day, *draw.repeat_days})
 
 
-def lab_days(dates: Dates, draw: LabDraw) -> str:
+def lab_days(wording: Wording, draw: LabDraw) -> str:
     """The days of a draw, in words."""
-    return ", ".join(dates.words(day) for day in _days(draw))
+    return ", ".join(wording.words(day) for day in _days(draw))
 
 
-def not_steady(dates: Dates, draw: LabDraw) -> list[str]:
+def not_steady(wording: Wording, draw: LabDraw) -> list[str]:
     """The date of the modelled steady state, where the draw comes before it."""
     steady = draw.modelled_steady_day
     if steady is None or draw.day >= steady:
         return []
     return [
-        f"The model calls the levels steady from {dates.words(steady)} on: at this draw they"
+        f"The model calls the levels steady from {wording.words(steady)} on: at this draw they"
         " are still moving."
     ]

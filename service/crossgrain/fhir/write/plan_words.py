@@ -7,12 +7,13 @@ from crossgrain.dosing.plan import BasisRow, Course, Forecast, LabDraw, Plan, Pr
 from crossgrain.dosing.targets import TargetDose
 from crossgrain.fhir.write.checkpoint import Option, checkpoint_words, option_words
 from crossgrain.fhir.write.issues import finding_words
+from crossgrain.fhir.write.labels import percent
 from crossgrain.fhir.write.labs import lab_days, not_steady
 from crossgrain.fhir.write.letterhead import Letterhead
 from crossgrain.fhir.write.narrative import bullets, heading, paragraph, table
-from crossgrain.fhir.write.quantities import rounded
+from crossgrain.fhir.write.quantities import trimmed
 from crossgrain.fhir.write.wording import PARTS, Wording
-from crossgrain.fhir.write.words import daily_dose, pieces
+from crossgrain.fhir.write.words import daily_dose, tablets_a_day
 
 PRIOR_WORDS = {
     PriorTherapy.OVERLAP: "the old medicine tapers while the new one is built up",
@@ -24,11 +25,11 @@ def target_words(dose: TargetDose) -> str:
     """A target in the trade's three currencies, rounded for reading."""
     parts = []
     if dose.lt4_ug:
-        parts.append(f"LT4 {rounded(dose.lt4_ug, 1).normalize():f} micrograms")
+        parts.append(f"LT4 {trimmed(dose.lt4_ug, 1)} micrograms")
     if dose.lt3_ug:
-        parts.append(f"LT3 {rounded(dose.lt3_ug, 1).normalize():f} micrograms")
+        parts.append(f"LT3 {trimmed(dose.lt3_ug, 1)} micrograms")
     if dose.grains:
-        parts.append(f"desiccated thyroid {rounded(dose.grains, 2).normalize():f} grains")
+        parts.append(f"desiccated thyroid {trimmed(dose.grains, 2)} grains")
     return " + ".join(parts) or "nothing"
 
 
@@ -40,16 +41,11 @@ def dose_table(wording: Wording, courses: tuple[Course, ...]) -> str:
             wording.words(course.first_day),
             wording.words(course.last_day),
             daily_dose(course.line),
-            pieces(course.line) + _split(course),
+            tablets_a_day(course.line),
         )
         for course in courses
     )
     return table(("From", "To", "Dose", "Tablets a day"), rows)
-
-
-def _split(course: Course) -> str:
-    doses = course.line.doses_per_day
-    return "" if doses == 1 else f", in {doses} equal doses"
 
 
 @kept(PARTS)
@@ -81,7 +77,7 @@ def _row(row: BasisRow) -> tuple[str, str, str, str]:
     name = row.basis_id if row.sets_checkpoint else f"{row.basis_id} (for comparison only)"
     return (
         name,
-        "-" if worth is None else f"{rounded(worth, 1).normalize():f} micrograms",
+        "-" if worth is None else f"{trimmed(worth, 1)} micrograms",
         target_words(row.target) if row.target else row.refused,
         row.source,
     )
@@ -100,21 +96,17 @@ def _forecast(wording: Wording, forecast: Forecast, chosen: str) -> str:
     lowest, t3 = forecast.lowest, forecast.t3_exposure
     return (
         f"{chosen}, {forecast.prior_therapy} ({PRIOR_WORDS[forecast.prior_therapy]}):"
-        f" lowest coverage {_percent(lowest.lowest.value)} of the old regimen on"
+        f" lowest coverage {percent(lowest.lowest.value)} of the old regimen on"
         f" {wording.words(int(lowest.lowest.day))} (basis {lowest.basis_id});"
-        f" T3 exposure {_percent(t3[0].value)} to {_percent(t3[1].value)}.{_band(forecast)}"
+        f" T3 exposure {percent(t3[0].value)} to {percent(t3[1].value)}.{_band(forecast)}"
     )
 
 
 def _band(forecast: Forecast) -> str:
     if forecast.band is None:
         return ""
-    low, high = map(_percent, forecast.band.lowest_coverage)
+    low, high = map(percent, forecast.band.lowest_coverage)
     return f" Over the band of the model's parameters the lowest coverage is {low} to {high}."
-
-
-def _percent(ratio: float) -> str:
-    return f"{rounded(ratio * 100, 0)} %"
 
 
 def checkpoint_block(letter: Letterhead, plan: Plan, choices: Iterable[Option]) -> str:

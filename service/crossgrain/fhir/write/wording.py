@@ -8,7 +8,6 @@ function is handed those parts and a `Wording`, never the letterhead: it cannot 
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
-from typing import Protocol
 
 from crossgrain.dosing.once import MOST_KEPT
 from crossgrain.fhir.read.code_tables import CodeTables
@@ -16,16 +15,6 @@ from crossgrain.fhir.write.words import date_words
 
 PARTS = 4
 """The series of a plan and its three branches are kept apart."""
-
-
-class Dates(Protocol):
-    """The calendar of a plan."""
-
-    def iso(self, number: int) -> str:
-        """The calendar date of a day of the plan, as FHIR writes it."""
-
-    def words(self, number: int) -> str:
-        """The same, as a person reads it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

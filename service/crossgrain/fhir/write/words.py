@@ -133,6 +133,12 @@ def pieces(line: LineDose) -> str:
     )
 
 
+def tablets_a_day(line: LineDose) -> str:
+    """The same, and in how many doses they are taken."""
+    split = "" if line.doses_per_day == 1 else f", in {line.doses_per_day} equal doses"
+    return pieces(line) + split
+
+
 def taken(lines: Iterable[DoseLine]) -> str:
     """What a patient takes now, one dose per medicine; the mean where days differ."""
     medicines: dict[str, list[DoseLine]] = {}
