@@ -5,7 +5,7 @@ state; at steady state it equals the ratio of that basis' chart. T3 exposure is 
 pool over the old regimen's. Every extreme is found in closed form, segment by segment.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from math import ceil, exp, log
 
@@ -126,21 +126,6 @@ def steady_day(followed: Course, old: Intake, within: float) -> int:
         for curve, before in ((t4, old.t4_ug), (t3, old_t3))
     )
     return ceil(day + settled)
-
-
-def daily(
-    followed: Course, old: Intake, per_pool: Sequence[Intake], last_day: int
-) -> Iterator[tuple[int, tuple[float, ...], float]]:
-    """Day, coverage per basis and T3 exposure at the end of each day, day 0 first.
-
-    For plots and tables: nothing in the plan rests on it.
-    """
-    before = followed.kinetics.t3_total(steady(old))
-    for first, period, pools in followed.segments():
-        for day in range(ceil(first), min(ceil(first + period.days), last_day + 1)):
-            now = after(followed.kinetics, pools, period.intake, day - first)
-            covered = tuple(_covered(now, weights) for weights in per_pool)
-            yield day, covered, followed.kinetics.t3_total(now) / before
 
 
 def _covered(pools: Pools, weights: Intake) -> float:

@@ -10,7 +10,6 @@ from crossgrain.dosing.forecast import (
     course,
     coverage_extremes,
     coverage_weights,
-    daily,
     steady_day,
     t3_extremes,
     t4_extremes,
@@ -137,20 +136,3 @@ def test_a_pool_that_came_and_went_is_steady_when_it_is_gone():
     # 12.5 µg LT4 for ten weeks between LT3 alone and LT3 alone: after 60 days 0.3 % is left
     passing = followed(regimen(lt3=10), for_days(70, lt3=10, lt4="12.5"), for_days(49, lt3=10))
     assert steady_day(passing, Intake(0, 10, 0), 0.05) <= 70 + 60
-
-
-# --- day by day -----------------------------------------------------------------------------
-
-
-def test_the_days_run_from_day_0_to_the_last_one_asked_for():
-    course_ = followed(regimen(lt4=100), for_days(14, lt4=50), for_days(14))
-    days = list(daily(course_, Intake(100, 0, 0), [over(regimen(lt4=100))], 20))
-    assert [day for day, _, _ in days] == list(range(21))
-    assert days[0][1:] == ((pytest.approx(1),), pytest.approx(1))
-    assert days[7][1] == (pytest.approx(0.75),)
-    assert days[14][1] == (pytest.approx(0.625),)
-
-
-def test_no_day_lies_beyond_the_course():
-    course_ = followed(regimen(lt4=100), for_days(14, lt4=50))
-    assert [day for day, _, _ in daily(course_, Intake(100, 0, 0), [], 99)] == list(range(14))
