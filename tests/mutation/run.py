@@ -41,6 +41,7 @@ class CollectedOnce(PytestRunner):
         for cached in gc.get_objects():
             if isinstance(cached, _lru_cache_wrapper) and "crossgrain" in str(cached):
                 cached.cache_clear()
+        gc.freeze()
 
     def run_tests(self, *, mutant_name: str | None, tests: Iterable[str]) -> int:
         """Zero where every test passes; the first failure ends the run."""
@@ -59,14 +60,13 @@ class CollectedOnce(PytestRunner):
 def refresh(copy: Path) -> None:
     """Bring the copy up to date; mutmut knows a package under ``src`` by its import name."""
     copy.mkdir(parents=True, exist_ok=True)
-    for name in COPIED:
-        source, there = Path(name), copy / name
-        if source.is_dir():
-            ignored = shutil.ignore_patterns("node_modules", "__pycache__")
-            shutil.copytree(source, there, dirs_exist_ok=True, ignore=ignored)
+    shutil.rmtree(copy / "mutants" / "tests", ignore_errors=True)
+    for name, there in {**{name: copy / name for name in COPIED}, "service": copy / "src"}.items():
+        if Path(name).is_dir():
+            shutil.rmtree(there, ignore_errors=True)  # else what was moved would stand twice
+            shutil.copytree(name, there, ignore=shutil.ignore_patterns("node_modules", "*.pyc"))
         else:
-            shutil.copy2(source, there)
-    shutil.copytree("service", copy / "src", dirs_exist_ok=True)
+            shutil.copy2(name, there)
 
 
 def main(copy: Path, patterns: list[str]) -> None:

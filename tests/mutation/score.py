@@ -1,41 +1,50 @@
 """What a mutation run found, by module: ``python -m tests.mutation.score COPY [--alive]``.
 
 Killed counts mutants that a test failed on, and nothing else: a timeout, or a function that no
-test reaches, counts against the score. ``--alive`` prints the names of all that were not
-killed, which `tests.mutation.run` takes as patterns.
+test reaches, counts against the score. A module of which only a sample was judged has its 95 %
+interval beside its score. ``--alive`` prints the names of all that were not killed, which
+`tests.mutation.run` takes as patterns.
 """
 
 import json
 import sys
 from collections import Counter
+from math import sqrt
 from pathlib import Path
 
 from mutmut.stats import status_by_exit_code
 
 PACKAGE = Path("mutants", "src", "crossgrain")
+QUIET = {"killed", "not checked", "skipped"}
 
 
 def results(copy: Path) -> dict[str, dict[str, str]]:
-    """Module → mutant → how it ended; mutants not judged yet are left out."""
+    """Module → mutant → how it ended."""
     found = {}
     for path in sorted((copy / PACKAGE).rglob("*.meta")):
         codes = json.loads(path.read_text("utf-8"))["exit_code_by_key"]
-        judged = {name: status_by_exit_code[code] for name, code in codes.items()}
         module = str(path.relative_to(copy / PACKAGE)).removesuffix(".py.meta")
-        found[module] = {
-            name: status
-            for name, status in judged.items()
-            if status not in ("not checked", "skipped")
-        }
-    return {module: mutants for module, mutants in found.items() if mutants}
+        found[module] = {name: status_by_exit_code[code] for name, code in codes.items()}
+    return found
 
 
 def row(name: str, ended: Counter[str]) -> str:
     """One line of the table."""
     mutants, killed = ended.total(), ended["killed"]
-    others = mutants - killed - ended["survived"] - ended["timeout"]
-    cells = (mutants, killed, ended["survived"], ended["timeout"], others)
-    return f"| {name} | {' | '.join(map(str, cells))} | {killed / mutants:.1%} |"
+    judged = mutants - ended["not checked"] - ended["skipped"]
+    others = judged - killed - ended["survived"] - ended["timeout"]
+    cells = (mutants, judged, killed, ended["survived"], ended["timeout"], others)
+    return f"| {name} | {' | '.join(map(str, cells))} | {score(killed, judged, mutants)} |"
+
+
+def score(killed: int, judged: int, mutants: int) -> str:
+    """The killed share; of a sample with its Wilson interval for a finite population."""
+    if not judged or judged == mutants:
+        return f"{killed / judged:.1%}" if judged else "–"
+    share, z2 = killed / judged, 1.96**2 * (mutants - judged) / max(mutants - 1, 1)
+    middle = (share + z2 / (2 * judged)) / (1 + z2 / judged)
+    half = sqrt(z2 * (share * (1 - share) + z2 / (4 * judged)) / judged) / (1 + z2 / judged)
+    return f"{share:.1%} ({middle - half:.1%}–{min(middle + half, 1):.1%})"
 
 
 def main(copy: Path, *, alive: bool) -> None:
@@ -43,16 +52,16 @@ def main(copy: Path, *, alive: bool) -> None:
     found = results(copy)
     if alive:
         for mutants in found.values():
-            for name in (name for name, status in mutants.items() if status != "killed"):
+            for name in (n for n, status in mutants.items() if status not in QUIET):
                 print(name)
         return
-    print("| module | mutants | killed | survived | timeout | other | score |")
-    print("| --- | --- | --- | --- | --- | --- | --- |")
+    print("| module | mutants | judged | killed | survived | timeout | other | score |")
+    print("| --- | --- | --- | --- | --- | --- | --- | --- |")
     whole: Counter[str] = Counter()
     for module, mutants in found.items():
-        ended = Counter(mutants.values())
-        whole += ended
-        print(row(module, ended))
+        if mutants:
+            print(row(module, Counter(mutants.values())))
+            whole += Counter(mutants.values())
     print(row("all", whole))
 
 
