@@ -39,7 +39,7 @@ class CollectedOnce(PytestRunner):
             config.hook.pytest_sessionstart(session=self._session)
             config.hook.pytest_collection(session=self._session)
         for cached in gc.get_objects():
-            if isinstance(cached, _lru_cache_wrapper) and "crossgrain" in str(cached):
+            if isinstance(cached, _lru_cache_wrapper):
                 cached.cache_clear()
         gc.freeze()
 
