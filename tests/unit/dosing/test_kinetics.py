@@ -5,7 +5,7 @@ from math import inf, log
 import pytest
 from tests.unit.dosing.switches import CATALOGUE, KINETICS, regimen
 
-from crossgrain.dosing.errors import DomainError
+from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.kinetics import (
     Curve,
     Intake,
@@ -24,8 +24,11 @@ NOTHING = Intake(0, 0, 0)
 
 @pytest.mark.parametrize("t3_half_life", [7.0, 7.1, 0.0, -1.0])
 def test_the_half_life_of_t3_is_positive_and_the_shorter(t3_half_life):
-    with pytest.raises(DomainError, match="half-lives are positive and T3's is the shorter"):
+    with pytest.raises(
+        DomainError, match=r"^half-lives are positive and T3's is the shorter$"
+    ) as no:
         Kinetics(7.0, t3_half_life, 0.75, 0.95, 0.35)
+    assert (no.value.category, no.value.field) == (Category.INVALID, "half-life")
     assert Kinetics(7.0, 6.99, 0.75, 0.95, 0.35).t4_tau > 10
 
 
@@ -39,8 +42,9 @@ def test_absorption_and_conversion_lie_above_nothing_and_up_to_all(place, fracti
     if usable:
         assert Kinetics(*values).t3_made_weight > 0
     else:
-        with pytest.raises(DomainError, match="a fraction lies above 0, up to 1"):
+        with pytest.raises(DomainError, match=r"^a fraction lies above 0, up to 1$") as no:
             Kinetics(*values)
+        assert (no.value.category, no.value.field) == (Category.INVALID, list(TABLE)[place])
 
 
 def test_a_residence_is_the_half_life_over_ln_2():
@@ -110,6 +114,10 @@ TABLE = {
 
 def test_the_shipped_parameters_are_read_with_their_sources():
     assert kinetics_from(TABLE).default == CATALOGUE.kinetics.default
+    assert kinetics_from(TABLE).source == (
+        "t4_half_life_days: a; t3_half_life_days: b; t4_absorbed: c; t3_absorbed: d;"
+        " t4_to_t3_molar: e"
+    )
     for name in TABLE:
         assert name in CATALOGUE.kinetics.source
 
@@ -118,9 +126,18 @@ def test_the_shipped_parameters_are_read_with_their_sources():
 @pytest.mark.parametrize("key", ["value", "low", "high"])
 def test_a_missing_number_is_refused_by_the_parameters_name(name, key):
     entry = {k: v for k, v in TABLE[name].items() if k != key}
-    with pytest.raises(DomainError, match="needs value, low and high") as refused:
+    with pytest.raises(DomainError, match=r"^needs value, low and high$") as refused:
         kinetics_from(TABLE | {name: entry})
-    assert refused.value.field == name
+    assert (refused.value.category, refused.value.field) == (Category.INVALID, name)
+
+
+@pytest.mark.parametrize("name", TABLE)
+def test_a_parameter_that_is_missing_or_no_number_is_refused_by_its_name(name):
+    without = {key: entry for key, entry in TABLE.items() if key != name}
+    for table in (without, TABLE | {name: TABLE[name] | {"value": "a week"}}):
+        with pytest.raises(DomainError, match="needs value, low and high") as refused:
+            kinetics_from(table)
+        assert refused.value.field == name
 
 
 @pytest.mark.parametrize(("value", "usable"), [(5.9, False), (6, True), (10, True), (10.1, False)])
@@ -129,8 +146,12 @@ def test_a_value_outside_its_own_band_is_refused(value, usable):
     if usable:
         assert kinetics_from(table).default.t4_half_life_days == value
     else:
-        with pytest.raises(DomainError, match="outside its band"):
+        with pytest.raises(DomainError, match=r"^the value lies outside its band$") as refused:
             kinetics_from(table)
+        assert (refused.value.category, refused.value.field) == (
+            Category.INVALID,
+            "t4_half_life_days",
+        )
 
 
 def test_the_corners_hold_every_pair_of_half_lives_and_the_ends_of_t3_made():
