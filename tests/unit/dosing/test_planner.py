@@ -253,14 +253,13 @@ def test_a_medicine_in_both_regimens_is_one_line_that_changes_dose():
 
 
 def test_an_old_dose_that_no_tablets_make_goes_on_as_taken_until_its_first_change():
-    odd = regimen(lt4="101")
-    planned = plan(odd, Target.LIOTHYRONINE)
-    first = {line.preparation.id: line for line in planned.steps[0].lines}
-    if first[LT4.id].amount == 101:
-        assert first[LT4.id].tablets is None
-    for step in planned.steps[1:]:
-        for line in step.lines:
-            assert (line.tablets is None) is (line.amount == 101)
+    odd = Fraction("162.3")
+    planned = plan(regimen(lt4=odd), Target.LIOTHYRONINE)
+    lines = [line for step in planned.steps for line in step.lines if line.preparation is LT4]
+    as_taken = [line.tablets is None for line in lines]
+    assert as_taken == [line.amount == odd for line in lines]
+    assert as_taken[0]
+    assert not as_taken[-1]
 
 
 def test_the_chosen_prior_therapy_comes_first_and_the_other_is_forecast_beside_it():
