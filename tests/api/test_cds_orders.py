@@ -138,12 +138,9 @@ def test_a_switch_that_fits_and_says_what_it_replaces_is_passed_over(cards: Card
 
 
 def standing_order(body: Resource) -> tuple[Resource, str]:
-    """The one thing taken now, made into an order that another can replace."""
+    """The one thing stated as taken now, made into an order that another can replace."""
     prefetch = body["prefetch"]
-    entries = (prefetch["medicationStatements"] or prefetch["medicationRequests"])["entry"]
-    (taken,) = [e["resource"] for e in entries]
-    if taken["resourceType"] == "MedicationRequest":
-        return taken, f"MedicationRequest/{taken['id']}"
+    (taken,) = [entry["resource"] for entry in prefetch["medicationStatements"]["entry"]]
     request = {
         "resourceType": "MedicationRequest",
         "id": "old-1",
