@@ -7,15 +7,11 @@ Coding; "Use of JSON"). Planted faults show that the judge sees.
 import json
 import re
 from copy import deepcopy
-from datetime import UTC, datetime, time
 
 import pytest
-from fastapi.testclient import TestClient
+from tests.api import hooks
 from tests.conformance.node import needs_node, needs_packages, walked
-from tests.conformance.patients import AS_OF, CATALOGUE, FIXTURES, SCENARIO
-
-from crossgrain.api.app import create_app
-from crossgrain.api.settings import Settings
+from tests.conformance.patients import FIXTURES, SCENARIO
 
 HOOKS = json.loads((FIXTURES / "calls" / "order-sign.json").read_text())
 UUID = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}")
@@ -111,41 +107,23 @@ def faults(answer):
         yield from card_faults(card, f"cards[{number}]")
 
 
-@pytest.fixture(scope="module")
-def client():
-    stopped = datetime.combine(AS_OF, time(12), UTC)
-    with TestClient(create_app(Settings(), CATALOGUE, clock=lambda: stopped)) as client:
-        yield client
-
-
 def calls():
     """The order of the example, for every patient, on both hooks."""
     hooks = ("order-select", "order-sign")
     return [(patient["file"], hook) for patient in SCENARIO["patient"] for hook in hooks]
 
 
-KEYS = {"MedicationRequest": "medicationRequests", "MedicationStatement": "medicationStatements",
-        "Condition": "conditions", "AllergyIntolerance": "allergies", "Goal": "goals",
-        "Observation": "observations"}  # fmt: skip
-
-
 def call(file, hook, grains=60):
-    resources = [
-        e["resource"] for e in json.loads((FIXTURES / "patients" / file).read_text())["entry"]
-    ]
-    (person,) = [r for r in resources if r["resourceType"] == "Patient"]
     body = deepcopy(HOOKS)
     body["hook"] = hook
+    body["prefetch"] = hooks.prefetch_of(hooks.patient(file))
+    person = body["prefetch"]["patient"]
     body["context"]["patientId"] = person["id"]
     order = body["context"]["draftOrders"]["entry"][0]["resource"]
     order["subject"] = {"reference": f"Patient/{person['id']}"}
     order["dosageInstruction"][0]["doseAndRate"][0]["doseQuantity"]["value"] = grains
     if hook == "order-select":
         body["context"]["selections"] = [f"MedicationRequest/{order['id']}"]
-    body["prefetch"] = {"patient": person}
-    for kind, key in KEYS.items():
-        entries = [{"resource": r} for r in resources if r["resourceType"] == kind]
-        body["prefetch"][key] = {"resourceType": "Bundle", "type": "searchset", "entry": entries}
     return body
 
 

@@ -1,16 +1,12 @@
 """What every operation takes and answers over HTTP holds to the official definitions of FHIR."""
 
 import json
-from datetime import UTC, datetime, time
 
 import pytest
-from fastapi.testclient import TestClient
 from tests.conformance.node import needs_node, needs_packages, walked
-from tests.conformance.patients import AS_OF, CATALOGUE, FILES, FIXTURES
+from tests.conformance.patients import AS_OF, FILES, FIXTURES
 from tests.conformance.r5_records import as_r5
 
-from crossgrain.api.app import create_app
-from crossgrain.api.settings import Settings
 from crossgrain.fhir.version import FhirVersion
 
 pytestmark = [needs_node, needs_packages]
@@ -25,13 +21,6 @@ CALLS = {
     f"$screen-switches?{DAY}": 200,
     f"$propose-switch?{DAY}&target=no-such-medicine": 400,
 }
-
-
-@pytest.fixture(scope="module")
-def client():
-    stopped = datetime.combine(AS_OF, time(12), UTC)
-    with TestClient(create_app(Settings(), CATALOGUE, clock=lambda: stopped)) as client:
-        yield client
 
 
 def records(version):
