@@ -38,12 +38,12 @@ def planned(case: str) -> Plan:
     return plan(taken, target, pace_id=pace)
 
 
-@pytest.mark.benchmark(group="plan")
+@pytest.mark.benchmark(group="plan", max_time=0.2)
 def test_the_floor(benchmark: BenchmarkFixture) -> None:
     assert len(orjson.loads(benchmark(read_and_write))["entry"]) == 26
 
 
-@pytest.mark.benchmark(group="plan")
+@pytest.mark.benchmark(group="plan", max_time=0.2)
 @pytest.mark.parametrize("case", CASES)
 def test_one_plan(benchmark: BenchmarkFixture, case: str) -> None:
     floor = median_seconds(read_and_write)

@@ -146,17 +146,17 @@ def test_the_record_of_the_benchmark_is_read_whole() -> None:
     assert len(record.facts.measurements) == 10
 
 
-@pytest.mark.benchmark(group="read")
+@pytest.mark.benchmark(group="read", max_time=0.2)
 def test_parse_only(benchmark: BenchmarkFixture) -> None:
     assert benchmark(orjson.loads, BODY)
 
 
-@pytest.mark.benchmark(group="read")
+@pytest.mark.benchmark(group="read", max_time=0.2)
 def test_bytes_to_facts(benchmark: BenchmarkFixture) -> None:
     assert benchmark(whole).current
 
 
-@pytest.mark.benchmark(group="read")
+@pytest.mark.benchmark(group="read", max_time=0.2)
 def test_bytes_to_facts_of_words_never_met(benchmark: BenchmarkFixture) -> None:
     assert benchmark.pedantic(whole, setup=forget, rounds=50).current
 

@@ -37,12 +37,12 @@ def floor(tree: dict[str, Any]) -> bytes:
     return orjson.dumps(tree, default=float)
 
 
-@pytest.mark.benchmark(group="write")
+@pytest.mark.benchmark(group="write", max_time=0.2)
 def test_the_floor(benchmark: BenchmarkFixture) -> None:
     assert orjson.loads(benchmark(floor, written("LT4 to desiccated")))["entry"]
 
 
-@pytest.mark.benchmark(group="write")
+@pytest.mark.benchmark(group="write", max_time=0.2)
 @pytest.mark.parametrize("version", FhirVersion)
 @pytest.mark.parametrize("case", CASES)
 def test_proposal_to_tree(benchmark: BenchmarkFixture, case: str, version: FhirVersion) -> None:
@@ -51,7 +51,7 @@ def test_proposal_to_tree(benchmark: BenchmarkFixture, case: str, version: FhirV
     assert tree["entry"][0]["resource"]["status"] == "success"
 
 
-@pytest.mark.benchmark(group="write")
+@pytest.mark.benchmark(group="write", max_time=0.2)
 def test_tree_to_bytes(benchmark: BenchmarkFixture) -> None:
     tree = written("LT4 to desiccated")
     assert orjson.loads(benchmark(to_json, tree))["entry"]
