@@ -18,7 +18,7 @@ def _lt4_high_today(case: Case, rule: Rule) -> Hit | None:
         per_kg is None or per_kg <= rule.number("highest_per_kg")
     ):
         return None
-    shown = f"{float(lt4_ug):g} µg" + (f" ({float(per_kg):.2g} µg/kg)" if per_kg else "")
+    shown = f"{float(lt4_ug):g} µg" + (f" ({float(per_kg):.2f} µg/kg)" if per_kg else "")
     return Hit(tuple(line.origin for line in case.facts.regimen), {"dose": shown})
 
 

@@ -1,0 +1,185 @@
+"""What a finding names: the resource that raised it, and the numbers that it rests on."""
+
+import pytest
+from tests.unit.safety.patients import (
+    CLEAR,
+    RULES,
+    TO_LT3,
+    TO_LT4,
+    known,
+    patient,
+    pulse,
+    raised,
+    regimen,
+    tsh,
+    with_conditions,
+    with_labs,
+)
+from tests.unit.safety.test_every_rule import EXAMPLES
+
+from crossgrain.safety.facts import Analyte, Facts, Measurement, Sex
+from crossgrain.safety.intent import Intent
+from crossgrain.safety.rule import OURS
+
+PATIENT, TSH = ("Patient",), ("Observation/tsh",)
+
+
+@pytest.mark.parametrize(
+    ("code", "origins"),
+    [
+        ("under-18", PATIENT),
+        ("hypothyroidism-not-established", ()),
+        ("hypothyroidism-unconfirmed", TSH),
+        ("compounded-product", ("levothyroxine-line",)),
+        ("desiccated-unapproved", ()),
+        ("adrenal-insufficiency", ("Known/adrenal-insufficiency",)),
+        (
+            "adrenal-insufficiency-treated",
+            ("Known/adrenal-insufficiency", "Known/glucocorticoid"),
+        ),
+        ("regimen-changed-recently", ("levothyroxine-line",)),
+        ("tsh-suppressed", TSH),
+        ("tsh-low", TSH),
+        ("tsh-high", TSH),
+        ("age-65-or-over", PATIENT),
+        ("heart-rate-high", ("Observation/pulse",)),
+        ("osteoporosis", ("Known/osteoporosis",)),
+        ("postmenopausal-tsh-low", PATIENT + TSH),
+        ("pregnant-t3-target", PATIENT),
+        ("pregnant-moving-to-lt4", PATIENT),
+        ("planning-pregnancy-t3-target", ("Known/planning-pregnancy",)),
+        ("allergy-to-target", ("Known/liothyronine",)),
+        ("lt4-high-today", ("levothyroxine-line",)),
+    ],
+)
+def test_a_finding_names_the_resource_that_raised_it(code: str, origins: tuple[str, ...]) -> None:
+    example = EXAMPLES[code]
+    assert raised(example.fires, example.intent)[code].origins == origins
+
+
+@pytest.mark.parametrize(
+    ("code", "facts", "intent", "says"),
+    [
+        ("under-18", patient(age_years=17), TO_LT4, "The patient is 17: under 18,"),
+        ("age-65-or-over", patient(age_years=70), TO_LT3, "The patient is 70: at 65 and over"),
+        ("tsh-suppressed", with_labs(tsh("0.09")), TO_LT3, "TSH is 0.09 (30 days ago) mIU/L,"),
+        ("tsh-low", with_labs(tsh("0.39")), TO_LT4, "TSH is 0.39 (30 days ago) mIU/L, below"),
+        ("tsh-high", with_labs(tsh("4.1")), TO_LT4, "TSH is 4.1 (30 days ago) mIU/L, above"),
+        (
+            "heart-rate-high",
+            patient(measurements=(tsh("2"), pulse(101))),
+            TO_LT3,
+            "Resting heart rate is 101 (10 days ago) per minute, above 100.",
+        ),
+        (
+            "osteoporosis",
+            with_conditions("osteoporosis"),
+            TO_LT3,
+            "The record holds osteoporosis, and hormone may rise: a low TSH costs bone.",
+        ),
+        (
+            "osteoporosis",
+            patient(conditions=known("osteoporosis"), measurements=(tsh("0.3"),)),
+            TO_LT4,
+            "The record holds osteoporosis, and TSH is 0.3 (30 days ago) mIU/L: a low",
+        ),
+        (
+            "postmenopausal-tsh-low",
+            patient(age_years=55, measurements=(tsh("0.39"),)),
+            TO_LT4,
+            "TSH is 0.39 (30 days ago) mIU/L, below range, past the menopause",
+        ),
+        (
+            "regimen-changed-recently",
+            patient(regimen_changed_days_ago=41),
+            TO_LT4,
+            "Today's regimen was changed 41 days ago, under 42 days:",
+        ),
+        (
+            "lt4-high-today",  # label: above 200 µg seldom needed; 2 µg/kg common practice
+            patient(regimen=regimen(levothyroxine=175)),
+            TO_LT4,
+            "Levothyroxine today is 175 µg (2.50 µg/kg) a day, above 200 µg or 2 µg/kg:",
+        ),
+        (
+            "lt4-high-today",
+            patient(regimen=regimen(levothyroxine=225), weight_kg=None),
+            TO_LT4,
+            "Levothyroxine today is 225 µg a day, above 200 µg or 2 µg/kg:",
+        ),
+        (
+            "compounded-product",
+            EXAMPLES["compounded-product"].fires,
+            TO_LT4,
+            "liothyronine, sustained release is taken, a compounded product:",
+        ),
+        (
+            "binders",
+            patient(medicines=known("calcium", "phosphate-binder")),
+            TO_LT4,
+            "calcium, phosphate binder is taken and binds thyroid hormone",
+        ),
+    ],
+)
+def test_a_finding_states_the_numbers_that_it_rests_on(
+    code: str, facts: Facts, intent: Intent, says: str
+) -> None:
+    assert raised(facts, intent)[code].statement.startswith(says)
+
+
+def test_a_recorded_menopause_is_named_in_place_of_the_age() -> None:
+    facts = patient(
+        conditions=known("hypothyroidism", "post-menopausal"), measurements=(tsh("0.3"),)
+    )
+    assert raised(facts)["postmenopausal-tsh-low"].origins == ("Known/post-menopausal", *TSH)
+
+
+@pytest.mark.parametrize("key", ["pregnant", "hypothyroidism-in-pregnancy"])
+def test_a_pregnancy_on_the_condition_list_is_named_there(key: str) -> None:
+    assert raised(with_conditions(key), TO_LT3)["pregnant-t3-target"].origins == (f"Known/{key}",)
+
+
+def test_every_tsh_above_range_is_named_where_the_diagnosis_is_not() -> None:
+    high = Measurement(Analyte.TSH, tsh("12").value, -900, "Observation/old")
+    facts = patient(conditions=(), indications=(), measurements=(high, tsh("2"), tsh("4.1")))
+    found = raised(facts)["hypothyroidism-unconfirmed"]
+    assert found.origins == ("Observation/old", "Observation/tsh")
+
+
+@pytest.mark.parametrize(("value", "established"), [("4.0", False), ("4.1", True)])
+def test_a_tsh_counts_as_raised_above_four_or_the_laboratorys_own_limit(
+    value: str, established: bool
+) -> None:
+    """TSH 0.4 to 4.0 unless the laboratory gives its range."""
+    facts = patient(conditions=(), indications=(), measurements=(tsh(value),))
+    assert ("hypothyroidism-not-established" not in raised(facts)) is established
+    wider = patient(conditions=(), indications=(), measurements=(tsh(value, high=tsh("5").value),))
+    assert "hypothyroidism-not-established" in raised(wider)
+
+
+@pytest.mark.parametrize("need", RULES.missing)
+def test_what_was_not_checked_is_said_with_every_rule_by_its_code(need: str) -> None:
+    nothing = Facts(regimen=CLEAR.regimen, conditions=known("myocardial-infarction"))
+    without = Facts(regimen=CLEAR.regimen)
+    intent = Intent(TO_LT3.target, t3_rises=True, hormone_rises=True)
+    found = raised(nothing if need == "infarction-date" else without, intent)
+    entry, finding = RULES.missing[need], found[f"not-checked-{need}"]
+    assert (finding.action, finding.source, finding.origins) == (entry.action, entry.source, ())
+    codes = finding.statement.rstrip(".").rsplit(": ", 1)[1].split(", ")
+    asked = [code for code, rule in RULES.before.items() if need in rule.needs]
+    assert codes
+    assert codes == [code for code in asked if code in codes]
+    assert all(f"{{{name}}}" not in finding.statement for name in entry.numbers)
+
+
+def test_ninety_days_are_said_where_no_tsh_is_recent() -> None:
+    found = raised(patient(measurements=(pulse(70),)))["not-checked-recent-tsh"]
+    assert found.statement.startswith("No final TSH within 90 days. Not checked against")
+    assert RULES.missing["recent-tsh"].numbers["fresh"].whose == OURS
+
+
+def test_a_man_at_any_age_is_not_past_the_menopause_by_age() -> None:
+    facts = patient(age_years=90, sex=Sex.MALE, measurements=(tsh("0.3"),))
+    assert "postmenopausal-tsh-low" not in raised(facts)
+    unknown = patient(age_years=90, sex=None, measurements=(tsh("0.3"),))
+    assert "postmenopausal-tsh-low" not in raised(unknown)
