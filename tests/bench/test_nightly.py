@@ -27,7 +27,7 @@ from crossgrain.nightly.chunks import Chunk, chunks_of, lines_of
 from crossgrain.nightly.export import open_export
 
 JOBS = os.cpu_count() or 1
-PATIENTS = int(os.environ.get("CROSSGRAIN_BENCH_PATIENTS", "20000"))
+PATIENTS = int(os.environ.get("CROSSGRAIN_BENCH_PATIENTS", "4000"))
 
 
 @dataclass(frozen=True)

@@ -107,19 +107,6 @@ def test_the_search_agrees_with_brute_force(preparation, target, tolerance):
         assert search.within is None
 
 
-@given(stocked(), targets, tolerances)
-def test_the_tolerance_is_kept_and_the_neighbours_lie_on_either_side(
-    preparation, target, tolerance
-):
-    search = search_tablets(preparation, target, tolerance)
-    if search.within:
-        assert (1 - tolerance) * target <= search.within.amount <= (1 + tolerance) * target
-    if search.below:
-        assert search.below.amount <= target
-    if search.above:
-        assert target <= search.above.amount
-
-
 @given(stocked(), st.data())
 def test_a_dose_that_a_handful_makes_is_made_in_the_fewest_pieces_then_strengths(preparation, data):
     amounts = handfuls(preparation.strengths, preparation.smallest_piece)
@@ -160,11 +147,3 @@ def test_the_two_grain_families_never_mix(family, eighths, tolerance):
         strengths = {piece.strength for piece in tablets.pieces}
         assert strengths <= ALL_STRENGTHS[family.id]
         assert strengths.isdisjoint(ALL_STRENGTHS[other.id])
-
-
-@given(stocked(), targets)
-def test_the_same_question_has_the_same_answer(preparation, target):
-    again = replace(preparation)
-    assert search_tablets(preparation, target, Fraction(1, 10)) == search_tablets(
-        again, target, Fraction(1, 10)
-    )
