@@ -1,5 +1,7 @@
 """What a finding names: the resource that raised it, and the numbers that it rests on."""
 
+from dataclasses import replace
+
 import pytest
 from tests.unit.safety.patients import (
     CLEAR,
@@ -17,6 +19,7 @@ from tests.unit.safety.patients import (
 )
 from tests.unit.safety.test_every_rule import EXAMPLES
 
+from crossgrain.dosing.regimens import Regimen
 from crossgrain.safety.facts import Analyte, Facts, Measurement, Sex
 from crossgrain.safety.intent import Intent
 from crossgrain.safety.rule import OURS
@@ -183,3 +186,37 @@ def test_a_man_at_any_age_is_not_past_the_menopause_by_age() -> None:
     assert "postmenopausal-tsh-low" not in raised(facts)
     unknown = patient(age_years=90, sex=None, measurements=(tsh("0.3"),))
     assert "postmenopausal-tsh-low" not in raised(unknown)
+
+
+def test_a_menopause_on_the_condition_list_counts_whatever_sex_is_recorded() -> None:
+    facts = patient(
+        sex=Sex.MALE,
+        conditions=known("hypothyroidism", "post-menopausal"),
+        measurements=(tsh("0.3"),),
+    )
+    assert "postmenopausal-tsh-low" in raised(facts)
+
+
+def test_a_diagnosis_that_rests_on_tsh_alone_is_told_from_none_at_all() -> None:
+    without = {"indications": (), "conditions": ()}
+    high, normal = (patient(**without, measurements=(tsh(v),)) for v in ("12", "2"))
+    pair = {"hypothyroidism-unconfirmed", "hypothyroidism-not-established"}
+    assert pair & set(raised(high)) == {"hypothyroidism-unconfirmed"}
+    assert pair & set(raised(normal)) == {"hypothyroidism-not-established"}
+
+
+def test_without_a_condition_list_nothing_is_said_of_the_diagnosis_but_that() -> None:
+    facts = patient(conditions=None, indications=(), measurements=(tsh("12"),))
+    found = raised(facts)
+    assert not {"hypothyroidism-unconfirmed", "hypothyroidism-not-established"} & set(found)
+    assert "hypothyroidism-unconfirmed" in found["not-checked-conditions"].statement
+
+
+def test_every_compounded_product_is_named_once() -> None:
+    (line,) = EXAMPLES["compounded-product"].fires.regimen.lines
+    other = replace(line.preparation, name="thyroid capsule")
+    lines = (line, replace(line, preparation=other), line)
+    found = raised(patient(regimen=Regimen(lines)))["compounded-product"]
+    assert found.statement.startswith(
+        "liothyronine, sustained release, thyroid capsule is taken, a compounded product"
+    )
