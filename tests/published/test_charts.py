@@ -3,7 +3,7 @@
 from fractions import Fraction
 
 import pytest
-from tests.published.handout import HANDOUT
+from tests.published.handout import HANDOUT, HANDOUTS_DOSES
 
 from crossgrain.catalogue import load_catalogue
 from crossgrain.dosing.bases import Grade
@@ -136,9 +136,9 @@ def test_practice_falls_outside_the_handout_but_for_its_smallest_dose():
     assert inside_the_handout("practice") == [30]
 
 
-@pytest.mark.parametrize(("mg", "lt4_ug"), [(30, 50), (60, 100), (90, 150)])
+@pytest.mark.parametrize(("mg", "lt4_ug"), HANDOUTS_DOSES[:-1])
 def test_label_meets_the_handouts_own_doses(mg, lt4_ug):
-    # the same handout; its fourth row, 125 mg = 200 µg, is rounded from 208
+    # the fourth row, 125 mg = 200 µg, is rounded from 208
     assert lt4_of("label", grains=Fraction(mg, 60)) == lt4_ug
 
 

@@ -8,7 +8,6 @@ from tests.unit.read.records import CODES, PREPARATIONS, shipped
 
 from crossgrain.dosing.errors import DomainError
 from crossgrain.dosing.preparations import Kind
-from crossgrain.fhir.read.codes import code_tables_from
 from crossgrain.fhir.read.codesystems import Atc, Code, Icd10, Loinc, Ndc, RxNorm, Snomed
 from crossgrain.safety.facts import Analyte
 
@@ -165,39 +164,3 @@ def test_a_code_of_another_form_is_refused(system: type[Code], value: str) -> No
 
 def test_a_code_of_one_system_is_no_code_of_another() -> None:
     assert RxNorm("40930008") != Snomed("40930008")
-
-
-def own(**entry: object) -> dict[str, object]:
-    return {"product": [{"preparation": "levothyroxine", "strength": "75", **entry}]}
-
-
-def test_a_deployers_products_and_aliases_are_read() -> None:
-    tables = code_tables_from(
-        tomllib.loads(shipped("codes.toml")),
-        PREPARATIONS,
-        deployer={
-            **own(ndc=["0000-0000-00"], display="ours", source="our formulary"),
-            "alias": [{"text": "House Name 75", "preparation": "levothyroxine", "strength": "75"}],
-        },
-    )
-    assert tables.medicines[Ndc.system]["0000-0000-00"].strength == 75
-    assert tables.aliases["house name 75"].kind is Kind.LEVOTHYROXINE
-
-
-@pytest.mark.parametrize(
-    "deployer",
-    [
-        own(ndc=["75"], display="ours", source="x"),
-        own(display="ours", source="x"),
-        own(ndc=["0000-0000-00"], display="ours"),
-        own(ndc=["0000-0000-00"], display="ours", source="x", strength="-1"),
-        own(ndc=["0000-0000-00"], display="ours", source="x", preparation="iodide"),
-        own(rxnorm=["892246"], display="ours", source="x"),
-        {"alias": [{"text": " ", "preparation": "levothyroxine"}]},
-        {"alias": [{"text": "a", "preparation": "levothyroxine"}] * 2},
-        {"brand": []},
-    ],
-)
-def test_a_deployers_file_is_checked(deployer: dict[str, object]) -> None:
-    with pytest.raises(DomainError):
-        code_tables_from(tomllib.loads(shipped("codes.toml")), PREPARATIONS, deployer=deployer)

@@ -3,6 +3,7 @@
 from fractions import Fraction
 
 import pytest
+from tests.published.handout import HANDOUTS_DOSES
 from tests.unit.screening.courses import (
     CATALOGUE,
     LIMITS,
@@ -46,17 +47,8 @@ def test_the_ratio_of_a_switch_is_the_charts(basis, old, new, ratio, source):
     assert found[basis] == Fraction(top) / Fraction(bottom or 1), source
 
 
-@pytest.mark.parametrize(
-    ("mg", "lt4"),
-    [(30, (25, 88)), (60, (88, 112)), (90, (112, 175)), (125, (175, 300))],
-)
-def test_a_move_inside_the_published_ranges_is_never_off_on_the_label(mg, lt4):
-    """Handout "Switching Desiccated Thyroid to Levothyroxine", as quoted (publisher not shown).
-
-    Its middle dose for each row; the label's own chart must find no fault with it.
-    """
-    middle = {30: 50, 60: 100, 90: 150, 125: 200}[mg]
-    assert lt4[0] <= middle <= lt4[1]
+@pytest.mark.parametrize(("mg", "middle"), HANDOUTS_DOSES)
+def test_a_move_by_the_published_handout_is_never_off_on_the_label(mg, middle):
     found = ratios(regimen(dt=mg), regimen(lt4=middle), [CATALOGUE.basis("label")])
     assert LIMITS.ratio_under <= found["label"] <= LIMITS.ratio_over
 
