@@ -3,8 +3,9 @@
 import time
 from collections import Counter
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
-from itertools import cycle
+from itertools import cycle, takewhile
 
 from .lines import slope
 from .load import drive
@@ -43,17 +44,18 @@ class Soak:
 
 
 def soak(server: Server, mix: Sequence[Sent], requests: int, connections: int = 16) -> Soak:
-    """Ask for so many proposals, of each in the mix in turn, and look at memory in between."""
+    """Ask for so many proposals, of each in the mix in turn, and look at memory in between.
+
+    Interrupted, it tells what it has seen so far.
+    """
     began, samples, refused = time.monotonic(), [(0, server.memory_mib())], Counter[int]()
-    done, rates = 0, dict.fromkeys((sent.heads for sent in mix), _FIRST_GUESS)
-    for sent in cycle(mix):
-        if done >= requests:
-            break
-        seconds = min(_LONGEST, requests / _SAMPLES / rates[sent.heads])
-        answers = drive(server, PROPOSE, sent, connections, seconds)
-        server.settle()
-        done += answers.statuses[200]
-        rates[sent.heads] = max(1.0, answers.good_a_second)
-        refused += Counter(answers.refused)
-        samples.append((done, server.memory_mib()))
+    rates = dict.fromkeys((sent.heads for sent in mix), _FIRST_GUESS)
+    with suppress(KeyboardInterrupt):
+        for sent in takewhile(lambda _: samples[-1][0] < requests, cycle(mix)):
+            seconds = min(_LONGEST, requests / _SAMPLES / rates[sent.heads])
+            answers = drive(server, PROPOSE, sent, connections, seconds)
+            server.settle()
+            rates[sent.heads] = max(1.0, answers.good_a_second)
+            refused += Counter(answers.refused)
+            samples.append((samples[-1][0] + answers.statuses[200], server.memory_mib()))
     return Soak(samples, server.memory_mib("VmHWM"), dict(refused), time.monotonic() - began)
