@@ -93,8 +93,9 @@ def test_sixty_four_levels_are_read_and_one_more_is_not() -> None:
         return b'{"a":' * levels + b"1" + b"}" * levels
 
     parse(nested(64))
-    with pytest.raises(Unreadable):
+    with pytest.raises(Unreadable) as refusal:
         parse(nested(65))
+    assert refusal.value.category is Category.TOO_COSTLY
 
 
 def test_a_large_body_is_bounded_by_the_same_levels() -> None:
@@ -104,8 +105,9 @@ def test_a_large_body_is_bounded_by_the_same_levels() -> None:
         return b'{"a":' * levels + filling + b"}" * levels
 
     parse(nested(64))
-    with pytest.raises(Unreadable):
+    with pytest.raises(Unreadable) as refusal:
         parse(nested(65))
+    assert refusal.value.category is Category.TOO_COSTLY
 
 
 def test_a_body_of_fifty_mebibytes_is_refused_at_once() -> None:

@@ -315,14 +315,15 @@ def test_the_dead_are_told_apart(said):
 
 
 @pytest.mark.parametrize(
-    "resource",
+    ("changed", "element"),
     [
-        {**NEW, "subject": {"reference": "Patient/other"}},
-        {**NEW, "medication": {"concept": THYROID_60}},
-        {**NEW, "status": "no-such"},
-        {**NEW, "implicitRules": "urn:x"},
+        ({"subject": {"reference": "Patient/other"}}, ".subject"),
+        ({"medication": {"concept": THYROID_60}}, ""),  # the element of R5
+        ({"status": "no-such"}, ".status"),
+        ({"implicitRules": "urn:x"}, ".implicitRules"),
     ],
 )
-def test_a_record_that_is_not_one_patients_or_not_of_this_version_is_refused(resource):
-    with pytest.raises(Unreadable):
-        read(OLD, resource)
+def test_a_record_that_is_not_one_patients_or_not_of_this_version_is_refused(changed, element):
+    with pytest.raises(Unreadable) as refused:
+        read(OLD, {**NEW, **changed})
+    assert refused.value.expression == f"Bundle.entry[2].resource{element}"
