@@ -29,18 +29,13 @@ class Chunk:
     start: int
     end: int
 
-    @property
-    def zipped(self) -> bool:
-        """Whether the file is compressed."""
-        return self.file.path.name.endswith(".gz")
-
 
 def chunks_of(files: tuple[SourceFile, ...], chunk_bytes: int = CHUNK_BYTES) -> list[Chunk]:
     """Every file in pieces, in the order of the files."""
     found: list[Chunk] = []
     for number, file in enumerate(files):
         size = file.path.stat().st_size
-        step = max(size, 1) if file.path.name.endswith(".gz") else chunk_bytes
+        step = max(size, 1) if file.zipped else chunk_bytes
         for start in range(0, max(size, 1), step):
             found.append(Chunk(len(found), file, number, start, min(start + step, size)))
     return found
@@ -58,7 +53,7 @@ def lines_of(chunk: Chunk) -> Iterator[tuple[int, bytes]]:
     BrokenFile
         where a compressed file is cut short or damaged, or a line is too long to hold.
     """
-    return _zipped(chunk.file.path) if chunk.zipped else _plain(chunk)
+    return _zipped(chunk.file.path) if chunk.file.zipped else _plain(chunk)
 
 
 def _plain(chunk: Chunk) -> Iterator[tuple[int, bytes]]:
@@ -97,7 +92,7 @@ def _check_length(line: bytes) -> None:
 
 def line_number(file: SourceFile, offset: int) -> int:
     """The number of the line that begins at `offset`, counted from 1."""
-    opened = gzip.open if file.path.name.endswith(".gz") else open
+    opened = gzip.open if file.zipped else open
     count, left = 1, offset
     with opened(file.path, "rb") as stream:
         while left:

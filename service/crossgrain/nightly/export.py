@@ -45,6 +45,11 @@ class SourceFile:
     layer: int = 1
     deletes: bool = False
 
+    @property
+    def zipped(self) -> bool:
+        """Whether it is compressed."""
+        return self.name.endswith(".gz")
+
 
 @dataclass(frozen=True, slots=True)
 class Export:

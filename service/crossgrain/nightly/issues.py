@@ -32,18 +32,19 @@ from crossgrain.fhir.write.flags import (
 from crossgrain.nightly.answers import Answer, FlagLine
 from crossgrain.nightly.ledger import Ledger
 from crossgrain.nightly.options import Worklist
+from crossgrain.nightly.workdir import ENTRIES, ISSUES
 from crossgrain.screening.flags import Outcome
 
 Resource = dict[str, Any]
-ENTRY_OF = {Worklist.TASK: "Task", Worklist.FLAG: "Flag"}
+_KIND_OF_ENTRY = {Worklist.TASK: "Task", Worklist.FLAG: "Flag"}
 
 
 class Earlier:
     """What the last night's outputs held."""
 
     def __init__(self, folder: Path) -> None:
-        self.issues = _by_id(folder / "DetectedIssue.ndjson")
-        entries = (_by_id(folder / f"{kind}.ndjson") for kind in ENTRY_OF.values())
+        self.issues = _by_id(folder / ISSUES)
+        entries = (_by_id(folder / name) for name in ENTRIES.values())
         self.entries = {own_id: entry for found in entries for own_id, entry in found.items()}
 
     @property
@@ -137,7 +138,7 @@ class Night:
         return closed, entry
 
     def _earlier_entry(self, issue: Resource) -> Resource | None:
-        kind = ENTRY_OF.get(self.worklist)
+        kind = _KIND_OF_ENTRY.get(self.worklist)
         return self.earlier.entries.get(entry_id(issue["id"], kind)) if kind else None
 
 

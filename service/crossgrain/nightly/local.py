@@ -9,7 +9,7 @@ from crossgrain.nightly.chunks import Chunk
 from crossgrain.nightly.progress import Progress
 from crossgrain.nightly.scan import watched_rows
 from crossgrain.nightly.tables import Grouping, write_rows
-from crossgrain.nightly.totals import Totals, VersionOf
+from crossgrain.nightly.totals import Totals, seen_version
 from crossgrain.nightly.workdir import WorkDir
 from crossgrain.nightly.worker import Setting, judge_bucket, scan_chunk
 from crossgrain.nightly.workers import Call, Workers, workers_for
@@ -19,14 +19,13 @@ def run_locally(
     setting: Setting,
     chunks: list[Chunk],
     work: WorkDir,
-    version_of: VersionOf,
     watch: frozenset[str],
     progress: Progress,
 ) -> Totals:
     """Scan, group and judge; each piece that is done stays done."""
     with workers_for(setting) as workers:
         _scan(workers, chunks, work, progress)
-        version = version_of(work)
+        version = seen_version(work, setting.options.version)
         write_rows(work.rows / "watched.parquet", watched_rows(watch, setting.buckets))
         totals = _group(setting, work, progress)
         _judge(workers, work, version, progress, totals.to_judge)
@@ -37,11 +36,11 @@ def _scan(workers: Workers, chunks: list[Chunk], work: WorkDir, progress: Progre
     with progress.stage("reading", sum(c.end - c.start for c in chunks), "B") as advance:
         calls: list[Call] = []
         for chunk in chunks:
-            tally = work.tallies / f"{chunk.number:06}.json"
+            tally = work.tally_of(chunk.number)
             if tally.is_file():
                 advance(chunk.end - chunk.start)
             else:
-                rows = work.rows / f"{chunk.number:06}.parquet"
+                rows = work.rows_of(chunk.number)
                 calls.append(partial(scan_chunk, chunk, rows, tally))
         for done in workers.each(calls):
             advance(done)
@@ -77,7 +76,7 @@ def _judge(
     with progress.stage("judging", patients, "patients") as advance:
         calls: list[Call] = []
         for folder in sorted(work.grouped.iterdir()):
-            answers = work.judged / f"{folder.name.partition('=')[2]:0>6}.ndjson"
+            answers = work.answers_of(int(folder.name.removeprefix("bucket=")))
             if answers.is_file():
                 advance(answers.read_bytes().count(b"\n"))
             else:

@@ -15,24 +15,20 @@ import pyarrow.parquet as pq
 from crossgrain.fhir.write.encode import to_json
 from crossgrain.nightly.answers import FlagLine
 from crossgrain.nightly.atomic import OWNER_ONLY
-from crossgrain.nightly.issues import ENTRY_OF, Night
+from crossgrain.nightly.issues import Night
 from crossgrain.nightly.ledger import Ledger
+from crossgrain.nightly.workdir import ENTRIES, ISSUES
 
-ISSUES, REVIEWS, TABLE, SUMMARY = (
-    "DetectedIssue.ndjson",
-    "needs-review.ndjson",
-    "flags.parquet",
-    "summary.html",
-)
+REVIEWS, TABLE, SUMMARY = "needs-review.ndjson", "flags.parquet", "summary.html"
 _ROWS_AT_ONCE = 5000
 
 
 def write_issues(folder: Path, night: Night, ledger: Ledger) -> None:
     """The DetectedIssues, and the worklist's entries where they are wanted."""
-    kind = ENTRY_OF.get(night.worklist)
+    worklist = ENTRIES.get(night.worklist)
     with ExitStack() as files:
         issues = files.enter_context(_opened(folder / ISSUES))
-        entries = files.enter_context(_opened(folder / f"{kind}.ndjson")) if kind else None
+        entries = files.enter_context(_opened(folder / worklist)) if worklist else None
         for issue, entry in night.written(ledger):
             issues.write(to_json(issue) + b"\n")
             if entries is not None and entry is not None:

@@ -28,15 +28,6 @@ class Progress(Protocol):
         """Begin a stage of so much work; the result is called with what is done."""
 
 
-class Silent:
-    """Tells nobody."""
-
-    @contextmanager
-    def stage(self, name: str, total: int | None, unit: str) -> Iterator[Advance]:
-        """A stage that nobody watches."""
-        yield lambda _: None
-
-
 class OnConsole:
     """A bar per stage in a terminal, and one line per stage in a log."""
 

@@ -4,6 +4,7 @@ from collections import Counter
 from typing import Any
 
 from crossgrain import __version__
+from crossgrain.fhir.identity import SERVICE_NAME
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.nightly.export import Export
 from crossgrain.nightly.faults import InputFault, RunRefused
@@ -61,14 +62,13 @@ def report_of(
     patients: dict[str, Any],
     counts: Counts,
     issues: Counter[str],
-    outputs: dict[str, Any],
 ) -> dict[str, Any]:
-    """The report, but for how the run itself went."""
+    """The report, but for the outputs and how the run itself went."""
     resources: Counter[str] = Counter()
     for tally in tallies:
         resources.update(tally.types)
     return {
-        "service": "Crossgrain",
+        "service": SERVICE_NAME,
         "version": __version__,
         "fhir": version.number,
         "as_of": plan.as_of.isoformat(),
@@ -89,5 +89,4 @@ def report_of(
             {"file": f.file, "line": f.line or None, "why": f.why} for f in faults[:MOST_FAULTS]
         ],
         "faults_in_all": len(faults),
-        "outputs": outputs,
     }

@@ -11,7 +11,6 @@ import msgspec
 from crossgrain import __version__
 from crossgrain.catalogue import Catalogue, load_catalogue
 from crossgrain.dosing.bases import Basis
-from crossgrain.fhir.version import FhirVersion
 from crossgrain.nightly.atomic import write_whole
 from crossgrain.nightly.chunks import chunks_of
 from crossgrain.nightly.export import Export, SourceFile, open_export
@@ -75,8 +74,9 @@ def screen_export(options: Options, progress: Progress) -> dict[str, Any]:
 def _worked(run: _Run, progress: Progress, began: float) -> dict[str, Any]:
     options, work = run.options, run.work
     resumed = work.open(run.plan)
-    version, totals = _work(run, progress)
-    report = _write(run, version, totals)
+    earlier = Earlier(work.previous)
+    totals = _work(run, earlier.patients, progress)
+    report = _write(run, totals, earlier)
     report["run"] = {
         "engine": options.engine,
         "jobs": options.jobs,
@@ -144,28 +144,21 @@ def _input_file(file: SourceFile) -> InputFile:
     return InputFile(file.name, file.layer, found.st_size, found.st_mtime_ns)
 
 
-def _work(run: _Run, progress: Progress) -> tuple[FhirVersion, Totals]:
+def _work(run: _Run, watch: frozenset[str], progress: Progress) -> Totals:
     setting = Setting(run.options, run.plan.buckets, run.plan.layered)
     chunks = chunks_of(run.files)
-    watch = Earlier(run.work.previous).patients
-
-    def version_of(work: WorkDir) -> FhirVersion:
-        return seen_version(work, run.options.version)
-
     if run.options.engine is Engine.SPARK:
         from crossgrain.nightly.spark import run_on_spark  # noqa: PLC0415 - an extra
 
-        totals = run_on_spark(setting, chunks, run.work, version_of, watch, progress)
-    else:
-        totals = run_locally(setting, chunks, run.work, version_of, watch, progress)
-    return version_of(run.work), totals
+        return run_on_spark(setting, chunks, run.work, watch, progress)
+    return run_locally(setting, chunks, run.work, watch, progress)
 
 
-def _write(run: _Run, version: FhirVersion, totals: Totals) -> dict[str, Any]:
+def _write(run: _Run, totals: Totals, earlier: Earlier) -> dict[str, Any]:
     options, work = run.options, run.work
+    version = seen_version(work, options.version)
     tallies = list(tallies_in(work))
     faults = faults_of(run.export, run.base, tallies)
-    earlier = Earlier(work.previous)
     ledger = Ledger(work.judged, since=options.since, watch=earlier.patients)
     patients = patients_of(totals, ledger.counts)
     night = Night(
@@ -180,9 +173,7 @@ def _write(run: _Run, version: FhirVersion, totals: Totals) -> dict[str, Any]:
     write_issues(ready, night, ledger)
     write_reviews(ready, ledger)
     write_table(ready, ledger, tuple(run.plan.bases))
-    report = report_of(
-        run.plan, version, tallies, faults, patients, ledger.counts, night.counts, {}
-    )
+    report = report_of(run.plan, version, tallies, faults, patients, ledger.counts, night.counts)
     write_summary(ready, report, ledger)
     report["outputs"] = digests(ready)
     return report

@@ -23,8 +23,8 @@ from crossgrain.nightly.faults import RunRefused
 from crossgrain.nightly.options import Options
 from crossgrain.nightly.progress import Progress
 from crossgrain.nightly.scan import Tally, watched_rows
-from crossgrain.nightly.sql import GROUPED, TOTALS, steps
-from crossgrain.nightly.totals import Totals, VersionOf
+from crossgrain.nightly.sql import GROUPED, IN_ORDER, TOTALS, steps
+from crossgrain.nightly.totals import Totals, seen_version
 from crossgrain.nightly.workdir import WorkDir
 from crossgrain.nightly.worker import Setting, judge_for, scanner_for
 
@@ -32,14 +32,12 @@ _SCHEMA = (
     "bucket int, patient string, kind string, id string, role string, kinds int,"
     " medication string, layer int, file int, place long, body binary"
 )
-_IN_PLACE = ("patient", "kind", "id", "layer", "file", "place")
 
 
 def run_on_spark(
     setting: Setting,
     chunks: list[Chunk],
     work: WorkDir,
-    version_of: VersionOf,
     watch: frozenset[str],
     progress: Progress,
 ) -> Totals:
@@ -65,9 +63,9 @@ def run_on_spark(
         scanned = scanned.persist(_on_disk())
         with progress.stage("reading", sum(c.end - c.start for c in chunks), "B") as advance:
             for number, tally in scanned.filter(_is_tally).toLocalIterator():
-                write_whole(work.tallies / f"{number:06}.json", tally)
+                write_whole(work.tally_of(number), tally)
                 advance(chunks[number].end - chunks[number].start)
-        version = version_of(work)
+        version = seen_version(work, setting.options.version)
         rows = spark.createDataFrame(scanned.filter(_is_row).values(), _SCHEMA)
         watched = [msgspec.structs.astuple(r) for r in watched_rows(watch, setting.buckets)]
         rows = rows.union(spark.createDataFrame(watched, _SCHEMA))
@@ -129,12 +127,12 @@ def _group_and_judge(
         counted = spark.sql(TOTALS).first()
     totals = Totals(*counted)
     grouped = spark.sql(GROUPED).repartition(setting.buckets, "bucket")
-    answers = grouped.sortWithinPartitions(*_IN_PLACE).rdd.mapPartitionsWithIndex(
+    answers = grouped.sortWithinPartitions(*IN_ORDER).rdd.mapPartitionsWithIndex(
         lambda number, part: _judge(setting.options, version, number, part)
     )
     with progress.stage("judging", totals.to_judge, "patients") as advance:
         for number, count, lines in answers.toLocalIterator():
-            write_whole(work.judged / f"{number:06}.ndjson", lines)
+            write_whole(work.answers_of(number), lines)
             advance(count)
     return totals
 

@@ -91,3 +91,6 @@ JOIN standing AS m ON m.kind = 'Medication' AND n.medication = concat('Medicatio
 WHERE m.kinds > 0
 """
 """The rows of the patients that matter, each with the Medications that it refers to."""
+
+IN_ORDER = ("patient", "kind", "id", "layer", "file", "place")
+"""What the rows are sorted by before they are read: it depends on nothing but the input."""

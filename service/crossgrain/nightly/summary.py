@@ -168,7 +168,7 @@ def _worklist(report: dict[str, Any], ledger: Ledger) -> str:
 
 def _entry(place: int, patient: str, flag: FlagLine) -> dict[str, Any]:
     ratios = {basis: Fraction(ratio) for basis, ratio in flag.ratios.items()}
-    furthest = min(ratios.values(), default=Fraction(0))
+    smallest = min(ratios.values(), default=Fraction(0))
     return {
         "rank": place,
         "patient": patient,
@@ -176,7 +176,7 @@ def _entry(place: int, patient: str, flag: FlagLine) -> dict[str, Any]:
         "grade": flag.grade,
         "urgency": flag.urgency,
         "switched_on": flag.switched_on.isoformat(),
-        "ratios": round(float(furthest), 4),
+        "ratios": round(float(smallest), 4),
         "spread": " · ".join(f"{basis} {number(ratio)}" for basis, ratio in ratios.items()),
         "tsh": None if flag.tsh_after is None else float(flag.tsh_after),
         "statement": flag.statement,

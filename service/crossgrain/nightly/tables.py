@@ -15,7 +15,7 @@ import pyarrow.parquet as pq
 
 from crossgrain.nightly.atomic import put_whole
 from crossgrain.nightly.scan import Row
-from crossgrain.nightly.sql import GROUPED, TOTALS, steps
+from crossgrain.nightly.sql import GROUPED, IN_ORDER, TOTALS, steps
 
 _FIELDS = {
     "bucket": pa.int32(),
@@ -100,12 +100,9 @@ def _quoted(path: Path) -> str:
 
 
 def patients_in(folder: Path) -> Iterator[tuple[str, list[bytes]]]:
-    """Each patient of a bucket with its resources, both in a fixed order.
-
-    The order is that of kind, id and place in the input, so it depends on nothing else.
-    """
+    """Each patient of a bucket with its resources, both in the order of `IN_ORDER`."""
     table = pq.read_table(sorted(folder.glob("*.parquet")), partitioning=None)
-    columns = [table.column(name).to_pylist() for name in _ORDER]
+    columns = [table.column(name).to_pylist() for name in (*IN_ORDER, "body")]
     found: list[bytes] = []
     current = ""
     for patient, *_, body in sorted(zip(*columns, strict=True), key=lambda row: row[:-1]):
@@ -116,6 +113,3 @@ def patients_in(folder: Path) -> Iterator[tuple[str, list[bytes]]]:
         found.append(body)
     if found:
         yield current, found
-
-
-_ORDER = ("patient", "kind", "id", "layer", "file", "place", "body")

@@ -1,6 +1,6 @@
 """What the grouping counted, and which FHIR version the resources are of."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 
 import msgspec
 
@@ -16,9 +16,6 @@ class Totals(msgspec.Struct):
     patients: int
     of_one_kind: int
     to_judge: int
-
-
-VersionOf = Callable[[WorkDir], FhirVersion]
 
 
 def tallies_in(work: WorkDir) -> Iterator[Tally]:

@@ -17,10 +17,12 @@ import msgspec
 
 from crossgrain.nightly.atomic import OWNER_ONLY, sync, write_whole
 from crossgrain.nightly.faults import AlreadyRunning
-from crossgrain.nightly.options import Plan
+from crossgrain.nightly.options import Plan, Worklist
 
 REPORT = "report.json"
-KEPT_FOR_NEXT_NIGHT = ("DetectedIssue.ndjson", "Task.ndjson", "Flag.ndjson")
+ISSUES = "DetectedIssue.ndjson"
+ENTRIES = {Worklist.TASK: "Task.ndjson", Worklist.FLAG: "Flag.ndjson"}
+KEPT_FOR_NEXT_NIGHT = (ISSUES, *ENTRIES.values())
 """Outputs that the next night builds on."""
 
 
@@ -77,6 +79,18 @@ class WorkDir:
     def clear(self) -> None:
         """Forget everything."""
         shutil.rmtree(self.root, ignore_errors=True)
+
+    def rows_of(self, chunk: int) -> Path:
+        """What one piece of the input gave."""
+        return self.rows / f"{chunk:06}.parquet"
+
+    def tally_of(self, chunk: int) -> Path:
+        """What one piece of the input held; where it is there, the piece is done."""
+        return self.tallies / f"{chunk:06}.json"
+
+    def answers_of(self, bucket: int) -> Path:
+        """The answers of one bucket; where they are there, it is done."""
+        return self.judged / f"{bucket:06}.ndjson"
 
     def mark(self, name: str, content: bytes = b"{}") -> None:
         """Note that a stage is done, with what it found."""

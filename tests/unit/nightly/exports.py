@@ -3,13 +3,14 @@
 import json
 import subprocess
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 from crossgrain.nightly.options import Options
-from crossgrain.nightly.progress import Silent
+from crossgrain.nightly.progress import Advance
 from crossgrain.nightly.run import screen_export
 
 ROOT = Path(__file__).parents[3]
@@ -17,6 +18,15 @@ GENERATOR = ROOT / "fixtures" / "exports" / "generate.py"
 AS_OF = date(2025, 3, 3)
 SAME_BYTES = ("DetectedIssue.ndjson", "needs-review.ndjson", "flags.parquet", "summary.html")
 Found = dict[str, set[tuple[str, str]]]
+
+
+class Silent:
+    """Progress that nobody watches."""
+
+    @contextmanager
+    def stage(self, name: str, total: int | None, unit: str) -> Iterator[Advance]:
+        """A stage that tells nobody."""
+        yield lambda _: None
 
 
 def make(folder: Path, *options: str, patients: int = 300) -> Path:

@@ -11,8 +11,6 @@ import msgspec
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.nightly.atomic import write_whole
 from crossgrain.nightly.faults import RunRefused
-from crossgrain.nightly.issues import ENTRY_OF
-from crossgrain.nightly.outputs import ISSUES
 from crossgrain.nightly.sending.transactions import (
     Finder,
     Group,
@@ -20,7 +18,7 @@ from crossgrain.nightly.sending.transactions import (
     entries_for,
     groups_of,
 )
-from crossgrain.nightly.workdir import REPORT, locked
+from crossgrain.nightly.workdir import ENTRIES, ISSUES, REPORT, locked
 
 Resource = dict[str, Any]
 GROUPS_AT_ONCE = 50
@@ -106,7 +104,7 @@ def _entries(group: Group, sent: dict[str, str], server: FhirServer, told: Sent)
 
 
 def _worklist(out: Path) -> list[Resource]:
-    return [entry for kind in ENTRY_OF.values() for entry in _read(out / f"{kind}.ndjson")]
+    return [entry for name in ENTRIES.values() for entry in _read(out / name)]
 
 
 def _read(path: Path) -> list[Resource]:

@@ -8,7 +8,7 @@ changed since, and a person has judged it       left as that person left it
 =============================================  ================================================
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from typing import Any, Protocol
@@ -35,14 +35,13 @@ class Group:
     resources: tuple[Resource, ...]
 
 
-def groups_of(issues: Iterable[Resource], entries: Iterable[Resource]) -> Iterator[Group]:
+def groups_of(issues: Iterable[Resource], entries: Sequence[Resource]) -> Iterator[Group]:
     """Each issue with its entry of the worklist, in the order of the issues."""
     beside = {_issue_of(entry): entry for entry in entries if _issue_of(entry)}
-    flags = {entry["id"]: entry for entry in entries if not _issue_of(entry)}
     for issue in issues:
         entry = beside.get(issue["id"])
         yield Group((issue, entry) if entry else (issue,))
-    for flag in flags.values():
+    for flag in {entry["id"]: entry for entry in entries if not _issue_of(entry)}.values():
         yield Group((flag,))
 
 
