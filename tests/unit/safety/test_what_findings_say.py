@@ -220,3 +220,24 @@ def test_every_compounded_product_is_named_once() -> None:
     assert found.statement.startswith(
         "liothyronine, sustained release, thyroid capsule is taken, a compounded product"
     )
+
+
+def test_thyrotoxicosis_is_said_once_as_a_stop_where_hormone_rises_and_else_not() -> None:
+    facts = with_conditions("thyrotoxicosis")
+    pair = {"thyrotoxicosis", "thyrotoxicosis-no-rise"}
+    assert pair & set(raised(facts, TO_LT3)) == {"thyrotoxicosis"}
+    assert pair & set(raised(facts, TO_LT4)) == {"thyrotoxicosis-no-rise"}
+
+
+@pytest.mark.parametrize("goal", ["central-hypothyroidism", "tsh-suppression-goal"])
+def test_a_low_tsh_is_not_held_against_today_where_tsh_is_no_guide(goal: str) -> None:
+    assert "tsh-low" in raised(with_labs(tsh("0.3")), TO_LT4)
+    facts = patient(conditions=known("hypothyroidism", goal), measurements=(tsh("0.3"),))
+    assert "tsh-low" not in raised(facts, TO_LT4)
+
+
+def test_a_stale_free_t4_is_no_guide_in_central_hypothyroidism() -> None:
+    free_t4 = Measurement(Analyte.FREE_T4, tsh("13").value, -91, "Observation/ft4")
+    facts = patient(conditions=known("central-hypothyroidism"), measurements=(free_t4,))
+    statement = raised(facts)["central-hypothyroidism"].statement
+    assert statement.endswith("TSH is no guide. Of free T4, none is recent.")
