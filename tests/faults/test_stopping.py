@@ -1,17 +1,16 @@
 """Told to stop, or killed: what callers see, what is lost, and how the process ends."""
 
 import json
-import os
 import signal
 import socket
 import threading
 import time
-from pathlib import Path
 
 import httpx2 as httpx
 import pytest
-from tests.api.calls import FHIR, PROPOSE, RECORD
-from tests.api.servers import ASKED, Server, Start, until_live
+from tests.api.calls import PROPOSE
+from tests.api.servers import Server, Start, until_live
+from tests.faults.calls import slow_call
 
 CALLERS = 8
 REFUSED, BROKEN = "refused", "broken"
@@ -50,22 +49,12 @@ class Callers:
         return self.seen
 
 
-def slow_call(server: Server) -> socket.socket:
-    """A call whose body never comes."""
-    connection = server.connect()
-    head = f"POST {ASKED} HTTP/1.1\r\nHost: x\r\nContent-Length: {len(RECORD)}\r\n"
-    connection.sendall(f"{head}Content-Type: {FHIR['content-type']}\r\n\r\n".encode())
-    connection.sendall(RECORD[:1000])
-    time.sleep(0.2)
-    return connection
-
-
 @pytest.mark.parametrize("workers", [1, 2])
 def test_told_to_stop_under_load_it_says_no_first_and_answers_all_it_took(
     start: Start, workers: int
 ) -> None:
     """Who knocks in the very moment in which a door shuts is not heard, and may call again."""
-    process, base = start("--workers", str(workers), drain_seconds="2", shutdown_seconds="2")
+    process, base = start("--workers", str(workers), drain_seconds="3", shutdown_seconds="2")
     until_live(base)
     callers = Callers(process)
     with slow_call(process):
@@ -78,7 +67,7 @@ def test_told_to_stop_under_load_it_says_no_first_and_answers_all_it_took(
         assert process.poll() is None  # it waits for the slow call, and for no new one
         said = process.said()
     assert process.returncode == 0
-    assert time.monotonic() - told < 2 + 2 + 6
+    assert time.monotonic() - told < 3 + 2 + 10
     answered = sum(each.count("200") for each in seen)
     assert answered > CALLERS
     assert {one for each in seen for one in each} <= {"200", BROKEN, REFUSED}
@@ -89,10 +78,10 @@ def test_told_to_stop_under_load_it_says_no_first_and_answers_all_it_took(
 
 
 def _tell_and_see_it_say_no(process: Server) -> None:
-    with httpx.Client(base_url=process.base) as probe:
+    with httpx.Client(base_url=process.base, timeout=20) as probe:
         assert probe.get("/readyz").status_code == 200
         process.send_signal(signal.SIGTERM)
-        until = time.monotonic() + 1.5
+        until = time.monotonic() + 2.5
         while (ready := probe.get("/readyz")).status_code == 200:
             assert time.monotonic() < until
     assert ready.status_code == 503
@@ -128,38 +117,3 @@ def test_where_the_port_is_taken_it_ends_with_one(start: Start) -> None:
         other.listen()
         process, _ = start("--port", str(other.getsockname()[1]))
         assert process.wait(10) == 1
-
-
-def workers_of(process: Server) -> set[int]:
-    """The server's processes that serve."""
-    children = Path(f"/proc/{process.pid}/task/{process.pid}/children").read_text().split()
-    return {pid for pid in map(int, children) if b"spawn_main" in _command(pid)}
-
-
-def _command(pid: int) -> bytes:
-    return Path(f"/proc/{pid}/cmdline").read_bytes()
-
-
-def test_a_worker_killed_mid_request_costs_its_callers_that_call_alone(
-    start: Start, tmp_path: Path
-) -> None:
-    """No half of an answer: the connection breaks, and the same call made again is answered."""
-    process, base = start("--workers", "2", PROMETHEUS_MULTIPROC_DIR=str(tmp_path))
-    until_live(base)
-    wanted = process.ask().content
-    with slow_call(process) as connection:
-        for pid in workers_of(process):
-            os.kill(pid, signal.SIGKILL)
-        assert _received(connection) == b""
-    until_live(base)
-    assert process.ask().content == wanted
-    page = httpx.get(f"{base}/metrics").text
-    (under_way,) = [t for t in page.splitlines() if t.startswith("crossgrain_requests_in_flight ")]
-    assert under_way.endswith(" 1.0")  # the one that asks; the dead one's is not counted for ever
-
-
-def _received(connection: socket.socket) -> bytes:
-    try:
-        return connection.recv(4096)
-    except ConnectionResetError:
-        return b""

@@ -18,6 +18,7 @@ from crossgrain.api.unready import create_unready_app
 from crossgrain.catalogue import load_catalogue
 from crossgrain.cli.commands import Exit
 from crossgrain.dosing.errors import DomainError
+from crossgrain.orphans import end_with_parent
 
 _FAILED_TO_SAY = (
     "Beyond this machine, say how callers are known: CROSSGRAIN_CDS_AUTH and"
@@ -31,6 +32,7 @@ _EACH_FOR_ITSELF = (
 
 def app_from_environment() -> FastAPI:
     """The app that each worker process builds for itself."""
+    end_with_parent(signal.SIGTERM)
     settings = settings_from_environment()
     try:
         return create_app(settings, load_catalogue(settings.clinic, settings.plans_kept))

@@ -1,8 +1,6 @@
 """What one worker process keeps, and the two pieces of work that it does."""
 
-import ctypes
 import signal
-import sys
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,6 +16,7 @@ from crossgrain.nightly.options import Options
 from crossgrain.nightly.scan import Scanner, Tally
 from crossgrain.nightly.sieve import Sieve
 from crossgrain.nightly.tables import patients_in, write_rows
+from crossgrain.orphans import end_with_parent
 from crossgrain.screening.screen import Ruler, enabled
 
 
@@ -60,7 +59,7 @@ _kept: Tools | None = None
 
 def begin(setting: Setting) -> None:
     """Begin as a process of a pool: it dies with the one that started it."""
-    _die_with_parent()
+    end_with_parent(signal.SIGKILL)  # no orphan works on in the folder
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides how a run ends
     prepare(setting)
 
@@ -90,12 +89,3 @@ def judge_bucket(folder: Path, answers: Path, version: FhirVersion) -> int:
 def _tools() -> Tools:
     assert _kept is not None  # the pool has called `begin`
     return _kept
-
-
-_PR_SET_PDEATHSIG = 1
-
-
-def _die_with_parent() -> None:
-    """Linux: be killed when the parent is, so that no orphan works on in the folder."""
-    if sys.platform == "linux":
-        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
