@@ -26,6 +26,7 @@ from tests.unit.read.records import (
     encoded,
     read,
     read_bundle,
+    repeat,
     statement,
 )
 
@@ -62,10 +63,6 @@ class When:
 def number(value: Fraction) -> Any:
     """A JSON number that says exactly this much."""
     return parse(b'{"v": ' + plain(value).encode() + b"}")["v"]
-
-
-def repeat(**parts: object) -> Json:
-    return {"repeat": parts}
 
 
 NAMED_DAYS = st.sets(st.sampled_from(WEEK), min_size=1).map(

@@ -38,6 +38,8 @@ LT3: Json = {"coding": [{"system": ATC, "code": "H03AA02"}], "text": "liothyroni
 THYROID: Json = {"coding": [{"system": RXNORM, "code": "10572", "display": "thyroid (USP)"}]}
 THYROID_60: Json = {"coding": [{"system": RXNORM, "code": "313391"}]}
 DAILY: Json = {"repeat": {"frequency": 1, "period": 1, "periodUnit": "d"}}
+ONE = "Bundle.entry[1].resource"
+"""Where the first resource after the patient stands."""
 
 
 def shipped(name: str) -> str:
@@ -58,6 +60,14 @@ def dosage(dose: Json | None = None, timing: Json | None = DAILY, **more: Any) -
     if timing is not None:
         built["timing"] = timing
     return built
+
+
+def repeat(**parts: object) -> Json:
+    """A timing of these parts."""
+    return {"repeat": parts}
+
+
+TABLET = dosage(ucum(1, "{tbl}"))
 
 
 def statement(medicine: Json, *dosages: Json, **more: Any) -> Json:

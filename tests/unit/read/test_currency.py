@@ -8,6 +8,7 @@ from tests.unit.read.records import (
     LT3,
     LT4,
     LT4_100,
+    ONE,
     SUBJECT,
     Json,
     asked,
@@ -19,7 +20,6 @@ from tests.unit.read.records import (
     ucum,
 )
 
-ONE = "Bundle.entry[1].resource"
 DOSE = dosage(ucum(100, "ug"))
 
 

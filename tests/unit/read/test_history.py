@@ -6,6 +6,7 @@ import pytest
 from tests.unit.read.records import (
     ATC,
     LT4,
+    ONE,
     PATIENT,
     RXNORM,
     SUBJECT,
@@ -21,7 +22,6 @@ from tests.unit.read.records import (
 
 from crossgrain.safety.facts import Known, Sex
 
-ONE = "Bundle.entry[1].resource"
 FIBRILLATION = "49436004"
 
 

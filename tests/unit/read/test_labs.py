@@ -5,6 +5,7 @@ from fractions import Fraction
 import pytest
 from tests.unit.read.records import (
     LOINC,
+    ONE,
     SNOMED,
     UCUM,
     Json,
@@ -14,8 +15,6 @@ from tests.unit.read.records import (
 )
 
 from crossgrain.safety.facts import Analyte, Measurement
-
-ONE = "Bundle.entry[1].resource"
 
 
 def measured(*resources: Json) -> tuple[Measurement, ...]:

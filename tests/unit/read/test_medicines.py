@@ -11,6 +11,7 @@ from tests.unit.read.records import (
     PREPARATIONS,
     RXNORM,
     SNOMED,
+    TABLET,
     Json,
     asked,
     bundle,
@@ -29,7 +30,6 @@ from crossgrain.fhir.read.json import parse
 from crossgrain.fhir.read.record import Record
 from crossgrain.fhir.version import FhirVersion
 
-TABLET = dosage(ucum(1, "{tbl}"))
 MEDICINE = "Bundle.entry[1].resource.medication"
 
 

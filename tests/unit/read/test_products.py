@@ -5,6 +5,7 @@ from tests.unit.read.records import (
     LT4,
     LT4_100,
     SUBJECT,
+    TABLET,
     Json,
     asked,
     bundle,
@@ -17,8 +18,6 @@ from tests.unit.read.records import (
 )
 
 from crossgrain.fhir.version import FhirVersion
-
-TABLET = dosage(ucum(1, "{tbl}"))
 
 
 def per_tablet(value: int | str, code: str = "ug") -> Json:

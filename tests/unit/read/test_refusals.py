@@ -4,6 +4,7 @@ import pytest
 from tests.unit.read.records import (
     LOINC,
     LT4,
+    ONE,
     PATIENT,
     SUBJECT,
     Json,
@@ -19,7 +20,6 @@ from tests.unit.read.records import (
 from crossgrain.fhir.read.errors import Category, Unreadable
 from crossgrain.fhir.version import FhirVersion
 
-ONE = "Bundle.entry[1].resource"
 TAKEN = statement(LT4, dosage(ucum(100, "ug")))
 
 

@@ -21,16 +21,13 @@ from tests.unit.read.records import (
     dosage,
     doses,
     read,
+    repeat,
     request,
     statement,
     ucum,
 )
 
 DOSAGE = "Bundle.entry[1].resource.dosage[0]"
-
-
-def repeat(**parts: object) -> Json:
-    return {"repeat": parts}
 
 
 READ: dict[str, tuple[Json, list[tuple[str, list[str]]]]] = {
@@ -484,6 +481,19 @@ ASKED: dict[str, tuple[Json, str]] = {
         statement(
             LT4,
             dosage(ucum(100, "ug"), route={"coding": [{"system": SNOMED, "code": "47625008"}]}),
+        ),
+        f"{DOSAGE}.route",
+    ),
+    "a route by mouth by its code and by vein in words": (
+        statement(
+            LT4,
+            dosage(
+                ucum(100, "ug"),
+                route={
+                    "coding": [{"system": SNOMED, "code": "26643006"}],
+                    "text": "IV, slowly",
+                },
+            ),
         ),
         f"{DOSAGE}.route",
     ),
