@@ -11,6 +11,7 @@ import msgspec
 from msgspec.structs import replace
 
 from crossgrain.dosing.preparations import Preparation
+from crossgrain.fhir.read.dosage_refusals import refuse_other_routes, refuse_what_leaves_it_open
 from crossgrain.fhir.read.elements import Dosage, DoseAndRate
 from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.labelled import labelled
@@ -98,8 +99,8 @@ def read_dosage(
     Asked
         for whatever leaves the dose uncertain.
     """
-    _refuse_what_leaves_it_open(dosage, path)
-    _refuse_other_routes(dosage, path)
+    refuse_what_leaves_it_open(dosage, path)
+    refuse_other_routes(dosage, path)
     scale = _Scale(product, preparations, path)
     amounts = _amounts(dosage.dose_and_rate, path)
     schedule = schedule_of(dosage.timing, f"{path}.timing") if dosage.timing else None
@@ -115,47 +116,6 @@ def read_dosage(
     elif dosage.text:
         _compare_traces(traces_in(dosage.text), amounts, schedule, product, path)
     return dose
-
-
-def _refuse_what_leaves_it_open(dosage: Dosage, path: str) -> None:
-    if dosage.modifier:
-        raise Asked(
-            f"{path}.modifierExtension",
-            "The dosage carries a modifier that is not known. What dose is taken?",
-        )
-    if dosage.dose_quantity is not None or dosage.dose_range is not None:
-        raise Asked(
-            path,
-            "The dosage is in the shape of STU3: its dose stands outside doseAndRate. What"
-            " dose is taken, in the shape of R4?",
-        )
-    as_needed = dosage.as_needed_boolean or dosage.as_needed
-    if as_needed or dosage.as_needed_codeable_concept or dosage.as_needed_for:
-        raise Asked(
-            f"{path}.asNeeded",
-            "The dose is taken as needed. How much is taken on a usual day?",
-        )
-
-
-_ORAL_CODES = {"26643006", "PO", "260548002"}
-"""Oral route and oral in SNOMED CT; PO in HL7 v3."""
-_ORAL_WORDS = {"oral", "orally", "by mouth", "po", "oral route", "oral use", "per os"}
-
-
-def _refuse_other_routes(dosage: Dosage, path: str) -> None:
-    """Hormone by vein or muscle is another dose than by mouth."""
-    if dosage.route is None:
-        return
-    said = [dosage.route.text, *(coding.display for coding in dosage.route.coding)]
-    words = {word.casefold().strip().rstrip(".") for word in said if word}
-    codes = {coding.code for coding in dosage.route.coding if coding.code}
-    if words <= _ORAL_WORDS and (words or codes <= _ORAL_CODES):
-        return
-    if codes and codes <= _ORAL_CODES:
-        return
-    raise Asked(
-        f"{path}.route", "The route is not known to be by mouth. How much is taken by mouth?"
-    )
 
 
 def _amounts(doses: Sequence[DoseAndRate], path: str) -> list[tuple[str, Amount]]:
