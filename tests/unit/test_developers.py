@@ -8,15 +8,17 @@ import pytest
 ROOT = Path(__file__).parents[2]
 GUIDE = (ROOT / "DEVELOPERS.md").read_text("utf-8")
 WRITTEN_BY_A_RUN = {".work/ready", "report.json"}
-NO_FILES = {"/fhir/", "Parameters.parameter[2].value"}  # an address, and a FHIRPath
 
 
 def named_paths() -> list[str]:
-    """What stands in backquotes outside the blocks of commands and has the form of a path."""
+    """What stands in backquotes outside the blocks of commands and has the form of a path.
+
+    What begins with a slash is an address of the service.
+    """
     prose = re.sub(r"^```.*?^```", "", GUIDE, flags=re.MULTILINE | re.DOTALL)
-    words = {word.partition("::")[0] for word in re.findall(r"`([^`\s]+)`", prose)}
-    paths = {word for word in words if "/" in word or re.search(r"\.[a-z]{2,5}$", word)}
-    return sorted(paths - WRITTEN_BY_A_RUN - NO_FILES)
+    words = {word.partition("::")[0] for word in re.findall(r"`([\w.][^`\s]*)`", prose)}
+    paths = {word for word in words if "/" in word or re.search(r"\.(py|toml|json|md|txt)$", word)}
+    return sorted(paths - WRITTEN_BY_A_RUN)
 
 
 def standing() -> set[str]:
