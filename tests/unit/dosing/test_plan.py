@@ -6,7 +6,7 @@ import pytest
 from tests.unit.dosing.switches import GRAIN_60, LT4
 
 from crossgrain.dosing.case import order_line
-from crossgrain.dosing.errors import DomainError
+from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.plan import Course, LineDose, Part, Stage, Step, courses
 
 
@@ -80,5 +80,7 @@ def test_a_step_of_one_day_is_one_day_long():
 
 
 def test_a_dose_that_no_tablets_make_is_not_ordered():
-    with pytest.raises(DomainError, match="no stocked strength of levothyroxine sodium makes 101"):
+    with pytest.raises(DomainError) as refused:
         lt4(101)
+    assert (refused.value.category, refused.value.field) == (Category.OUT_OF_RANGE, "stock")
+    assert refused.value.message == "no stocked strength of levothyroxine sodium makes 101 ug"

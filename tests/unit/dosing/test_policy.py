@@ -24,6 +24,22 @@ TABLE = {
 }
 
 
+DAYS = "periods are positive numbers of days"
+PART = "a part lies between 0 and 1"
+STEP = "a step takes days and part of an increment"
+MEANT = {
+    "interval_days": STEP,
+    "increment_share": STEP,
+    "grid_days": DAYS,
+    "window_days": DAYS,
+    "wait_days": DAYS,
+    "results_days": DAYS,
+    "steady_within": PART,
+    "tolerance": PART,
+}
+"""What is said of each number that cannot be meant."""
+
+
 def changed(path, value):
     table = deepcopy(TABLE)
     *parents, key = path.split(".")
@@ -57,17 +73,25 @@ def test_an_unknown_pace_is_refused_by_naming_those_there_are():
     [
         "pace.standard.interval_days",
         "pace.standard.increment_share",
+        "pace.standard.source",
         "taper.grid_days",
+        "taper.window_days",
         "labs.wait_days",
+        "labs.results_days",
         "labs.maintenance_days",
+        "labs.steady_within",
+        "labs.source",
         "lt4_raise.largest_ug",
         "tablets.tolerance",
     ],
 )
 def test_a_missing_number_is_refused_by_its_name(path):
-    with pytest.raises(DomainError, match="missing") as refused:
+    with pytest.raises(DomainError, match=r"^this key is missing$") as refused:
         policy_from(changed(path, None))
-    assert refused.value.field == path.rsplit(".", 1)[-1]
+    assert (refused.value.category, refused.value.field) == (
+        Category.INVALID,
+        path.rsplit(".", 1)[-1],
+    )
 
 
 @pytest.mark.parametrize(
@@ -87,14 +111,33 @@ def test_numbers_that_cannot_be_meant_are_refused_at_their_limits(path, refused,
     for value in refused:
         with pytest.raises(DomainError) as error:
             policy_from(changed(path, value))
-        assert error.value.category is Category.INVALID
+        place = "pace.standard" if path.startswith("pace") else "titration"
+        assert (error.value.category, error.value.field) == (Category.INVALID, place)
+        assert error.value.message == MEANT[path.split(".")[-1]]
     for value in usable:
         assert policy_from(changed(path, value)).paces
 
 
 def test_a_word_where_a_number_belongs_is_refused():
-    with pytest.raises(DomainError, match="soon"):
+    with pytest.raises(DomainError, match="soon") as refused:
         policy_from(changed("labs.wait_days", "soon"))
+    assert (refused.value.category, refused.value.field) == (Category.INVALID, "titration")
+
+
+def test_every_number_of_the_table_is_read_where_it_stands():
+    policy = policy_from(TABLE)
+    pace = policy.pace("standard")
+    assert (pace.id, pace.interval_days, pace.increment_share, pace.source) == (
+        "standard",
+        14,
+        1,
+        "a",
+    )
+    assert (policy.taper_grid_days, policy.taper_window_days) == (7, 28)
+    assert (policy.lab_wait_days, policy.results_days) == (42, 7)
+    assert (policy.maintenance_days, policy.labs_source) == ((91, 182, 365), "c")
+    assert (policy.steady_within, policy.lt4_raise_ug) == (0.05, 25)
+    assert policy.tolerance == Fraction(1, 20)
 
 
 @pytest.mark.parametrize("preparation", [LT3, GRAIN_60, GRAIN_65])

@@ -6,7 +6,7 @@ from importlib.resources import files
 
 import pytest
 
-from crossgrain.dosing.errors import DomainError
+from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.preparations import Kind, preparations_from
 
 LEVOTHYROXINE = {
@@ -47,9 +47,9 @@ def test_only_desiccated_thyroid_has_grains():
 @pytest.mark.parametrize("key", list(LEVOTHYROXINE))
 def test_an_entry_without_one_of_its_keys_is_refused(key):
     entry = {name: value for name, value in LEVOTHYROXINE.items() if name != key}
-    with pytest.raises(DomainError, match=f"{key} is missing") as refused:
+    with pytest.raises(DomainError, match=f"^{key} is missing$") as refused:
         preparations_from([entry])
-    assert refused.value.field == "preparation[1]"
+    assert (refused.value.category, refused.value.field) == (Category.INVALID, "preparation[1]")
 
 
 @pytest.mark.parametrize(
@@ -72,13 +72,64 @@ def test_an_entry_without_one_of_its_keys_is_refused(key):
 def test_an_entry_that_could_not_be_meant_is_refused_with_its_place(change, field):
     with pytest.raises(DomainError) as refused:
         preparations_from([LEVOTHYROXINE | change])
-    assert refused.value.field == field
+    assert (refused.value.category, refused.value.field) == (Category.INVALID, field)
+    if "." in field:
+        assert refused.value.message == f"{field.split('.')[1]} is not usable"
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"t4_ug_per_unit": "0", "t3_ug_per_unit": "1"},
+        {"smallest_piece": "1"},
+        {"smallest_piece": "1/4"},
+        {"strengths": []},
+        {"strengths": ["0.5"]},
+        {"increment": "0.1"},
+        {"unit": "mg"},
+    ],
+)
+def test_an_entry_at_the_edge_of_what_can_be_meant_is_read(change):
+    (read,) = preparations_from([LEVOTHYROXINE | change]).values()
+    for name, value in change.items():
+        written = tuple(map(Fraction, value)) if isinstance(value, list) else value
+        carried = getattr(read, name)
+        assert carried == (Fraction(value) if isinstance(carried, Fraction) else written)
+
+
+def test_strengths_are_a_list_and_each_entry_is_named_by_its_number():
+    with pytest.raises(DomainError) as refused:
+        preparations_from([DESICCATED, LEVOTHYROXINE | {"strengths": "25"}])
+    assert (refused.value.category, refused.value.field) == (
+        Category.INVALID,
+        "preparation[2].strengths",
+    )
+    assert refused.value.message == "this must be a list"
+
+
+@pytest.mark.parametrize(
+    ("change", "says"), [({"kind": "thyroxine"}, "thyroxine"), ({"increment": "one"}, "one")]
+)
+def test_a_value_that_cannot_be_read_is_named(change, says):
+    with pytest.raises(DomainError, match=says):
+        preparations_from([LEVOTHYROXINE | change])
+
+
+def test_a_preparation_carries_what_its_entry_says():
+    read = preparations_from([DESICCATED])["desiccated"]
+    assert (read.kind, read.name, read.unit) == (
+        Kind.DESICCATED_THYROID,
+        DESICCATED["name"],
+        DESICCATED["unit"],
+    )
+    assert (read.mg_per_grain, read.source) == (65, DESICCATED["source"])
+    assert read.carries_t3
 
 
 def test_an_id_given_twice_is_refused():
-    with pytest.raises(DomainError, match="stands twice") as refused:
+    with pytest.raises(DomainError, match=r"^this id stands twice$") as refused:
         preparations_from([LEVOTHYROXINE, LEVOTHYROXINE])
-    assert refused.value.field == "levothyroxine"
+    assert (refused.value.category, refused.value.field) == (Category.INVALID, "levothyroxine")
 
 
 def test_preparations_that_differ_only_in_strengths_are_told_apart():

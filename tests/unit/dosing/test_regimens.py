@@ -5,7 +5,7 @@ from fractions import Fraction
 import pytest
 from tests.unit.dosing.switches import FIXED, GRAIN_60, GRAIN_65, LT3, LT4
 
-from crossgrain.dosing.errors import DomainError
+from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import DoseLine, Regimen
 
@@ -53,7 +53,8 @@ def test_a_fixed_ratio_tablet_counts_as_its_pure_hormones():
 def test_a_line_without_days_or_with_a_negative_dose_is_refused(cycle):
     with pytest.raises(DomainError) as refused:
         DoseLine(LT4, cycle)
-    assert refused.value.field == "dose"
+    assert (refused.value.category, refused.value.field) == (Category.INVALID, "dose")
+    assert refused.value.message == "a dose line needs days, none of them negative"
 
 
 def test_a_day_without_the_medicine_is_an_ordinary_day():

@@ -6,7 +6,7 @@ from fractions import Fraction
 import pytest
 from tests.unit.dosing.switches import GRAIN_60, GRAIN_65, LT3, LT4
 
-from crossgrain.dosing.errors import DomainError
+from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.tablets import MOST_PIECES, exact_tablets, half_dose, search_tablets
 
 FIVE_PERCENT = Fraction(1, 20)
@@ -156,7 +156,14 @@ def test_a_target_above_every_combination_has_no_dose_above_it():
 def test_a_target_that_is_not_above_zero_is_refused(target):
     with pytest.raises(DomainError) as refused:
         search_tablets(LT4, Fraction(target), FIVE_PERCENT)
-    assert refused.value.field == "target"
+    assert (refused.value.category, refused.value.field) == (Category.INVALID, "target")
+    assert refused.value.message == "a dose to be ordered is above zero"
+
+
+def test_a_dose_below_the_smallest_piece_has_only_the_one_above():
+    search = search_tablets(LT4, Fraction("0.5"), FIVE_PERCENT)
+    assert (search.target, search.within, search.below) == (Fraction("0.5"), None, None)
+    assert search.above.amount == Fraction("12.5")
 
 
 @pytest.mark.parametrize(
