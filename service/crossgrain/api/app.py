@@ -53,7 +53,8 @@ def create_app(
     transport : how other servers are reached; the network unless a test gives its own
     ticks : tells how long ago something was
     """
-    fetcher = Fetcher(settings, transport)
+    turns = Turns()
+    fetcher = Fetcher(settings, turns, transport)
     presence = Presence(settings.drain_seconds)
     traces = exported() if settings.traces else Traces()
     guarded = doors(settings, clock, ticks, transport)
@@ -68,7 +69,7 @@ def create_app(
             settings, presence, closing=(fetcher.close, guarded.close, traces.close)
         ),
     )
-    app.state.turns = Turns()
+    app.state.turns = turns
     desk = desk_over(catalogue, clock)
     add_operations(app, desk, settings)
     add_conformance(app, desk, settings)

@@ -15,6 +15,7 @@ import httpx2 as httpx
 from crossgrain.api.cds.hook import Server
 from crossgrain.api.cds.prefetch import Gathered, Standing, from_value
 from crossgrain.api.cds.services import Template
+from crossgrain.api.limits import Turns
 from crossgrain.api.settings import Settings
 from crossgrain.fhir.read.errors import Unreadable
 from crossgrain.fhir.read.json import parse
@@ -28,8 +29,9 @@ class Fetcher:
     """One client for all calls; close it when the service stops."""
 
     def __init__(
-        self, settings: Settings, transport: httpx.AsyncBaseTransport | None = None
+        self, settings: Settings, turns: Turns, transport: httpx.AsyncBaseTransport | None = None
     ) -> None:
+        self._turns = turns
         self._servers = frozenset(settings.cds_fhir_servers)
         self._seconds = settings.cds_fetch_seconds
         self._most_bytes = settings.max_body_bytes
@@ -52,6 +54,7 @@ class Fetcher:
         tasks = [asyncio.create_task(self._one(server, *each)) for each in asked]
         if tasks:
             await asyncio.wait(tasks, timeout=self._seconds)
+            await self._turns.come()  # what was fetched for many may come at once
         return [_result(task, template) for task, (template, _) in zip(tasks, asked, strict=True)]
 
     async def _one(self, server: Server, template: Template, query: str) -> Gathered:
