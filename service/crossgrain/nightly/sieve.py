@@ -24,48 +24,12 @@ from crossgrain.fhir.read.medicines import product_of
 from crossgrain.fhir.read.resolve import local
 from crossgrain.fhir.read.shapes import SHAPES
 from crossgrain.nightly.export import READ
+from crossgrain.nightly.heads import Head, Part, Pointer
 from crossgrain.safety.facts import Analyte
 
 MEDICINES = frozenset({"MedicationStatement", "MedicationRequest", "MedicationDispense"})
 _TYPES = frozenset().union(*(shape.types for shape in SHAPES.values()))
 _ANALYTES = frozenset({Analyte.TSH, Analyte.FREE_T4})
-
-
-class _Reference(msgspec.Struct, gc=False):
-    reference: str | None = None
-    display: str | None = None
-
-
-class _Part(msgspec.Struct):
-    """An ingredient, a component, or a CodeableReference."""
-
-    code: CodeableConcept | None = None
-    concept: CodeableConcept | None = None
-    reference: _Reference | None = None
-    item: "_Part | None" = None
-    item_concept: CodeableConcept | None = msgspec.field(default=None, name="itemCodeableConcept")
-
-
-class _Contained(msgspec.Struct):
-    id: str | None = None
-    code: CodeableConcept | None = None
-    ingredient: tuple[_Part, ...] = ()
-
-
-class Head(msgspec.Struct, rename="camel"):
-    """The narrow look at one line."""
-
-    resource_type: str
-    id: str | None = None
-    subject: _Reference | None = None
-    code: CodeableConcept | None = None
-    description: CodeableConcept | None = None
-    component: tuple[_Part, ...] = ()
-    ingredient: tuple[_Part, ...] = ()
-    contained: tuple[_Contained, ...] = ()
-    medication_codeable_concept: CodeableConcept | None = None
-    medication_reference: _Reference | None = None
-    medication: _Part | None = None
 
 
 BITS = {kind: 1 << place for place, kind in enumerate(Kind)}
@@ -175,7 +139,7 @@ class Sieve:
         look.kinds, look.medication, look.r5 = kinds, target, r5
         return look
 
-    def _referred(self, reference: _Reference, head: Head) -> tuple[int, str]:
+    def _referred(self, reference: Pointer, head: Head) -> tuple[int, str]:
         """The kinds in the Medication referred to, as far as it shows, and its name."""
         name = reference.reference or ""
         if name.startswith("#"):
@@ -185,12 +149,11 @@ class Sieve:
         shown = reference.display
         return self._kinds(CodeableConcept(text=shown)) if shown else UNSURE, local(name)
 
-    def _kinds_in(self, code: CodeableConcept | None, parts: tuple[_Part, ...]) -> int:
+    def _kinds_in(self, code: CodeableConcept | None, parts: tuple[Part, ...]) -> int:
         """The kinds named; unsure where there is no name, or an ingredient is without one."""
-        items = [part.item_concept or (part.item.concept if part.item else None) for part in parts]
-        named = [item for item in items if item and not item.silent]
+        named = [s for part in parts if (s := part.substance) and not s.silent]
         whole = [code] if code and not code.silent else []
-        if not whole and (not named or len(named) < len(items)):
+        if not whole and (not named or len(named) < len(parts)):
             return UNSURE
         return reduce(or_, map(self._kinds, [*whole, *named]), 0)
 

@@ -53,13 +53,12 @@ def name_of(medication: Medication) -> CodeableConcept | None:
     """What a Medication is called: by its code, else by its ingredients where each is named."""
     if medication.code is not None and not medication.code.silent:
         return medication.code
-    items = [_item(part) for part in medication.ingredient]
-    named = [item for item in items if item is not None and not item.silent]
-    if not named or len(named) < len(items):
+    named = [s for part in medication.ingredient if (s := part.substance) and not s.silent]
+    if not named or len(named) < len(medication.ingredient):
         return None
     return CodeableConcept(
-        coding=tuple(coding for item in named for coding in item.coding),
-        text=", ".join(item.text for item in named if item.text) or None,
+        coding=tuple(coding for substance in named for coding in substance.coding),
+        text=", ".join(substance.text for substance in named if substance.text) or None,
     )
 
 
@@ -109,13 +108,8 @@ def product_in(
 def _ingredient(
     part: Ingredient, codes: CodeTables, preparations: Mapping[str, Preparation], path: str
 ) -> Product | None:
-    concept = _item(part)
+    concept = part.substance
     return product_of(concept, codes, preparations, f"{path}.item") if concept else None
-
-
-def _item(part: Ingredient) -> CodeableConcept | None:
-    """The substance, in either version's shape, where it is not only referred to."""
-    return part.item_codeable_concept or (part.item.concept if part.item else None)
 
 
 def _with_ingredient(

@@ -89,6 +89,11 @@ class Ingredient(View, rename="camel"):
     strength_quantity: Quantity | None = None
     modifier: tuple[Any, ...] = msgspec.field(default=(), name="modifierExtension")
 
+    @property
+    def substance(self) -> CodeableConcept | None:
+        """What it is, in either version's shape, where it is not only referred to."""
+        return self.item_codeable_concept or (self.item.concept if self.item else None)
+
 
 class Medication(Resource):
     status: str | None = None

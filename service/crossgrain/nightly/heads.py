@@ -1,0 +1,51 @@
+"""The narrow look at one line of an export: enough to tell what it is, whose, and of what."""
+
+import msgspec
+
+from crossgrain.fhir.read.elements import CodeableConcept
+
+
+class Pointer(msgspec.Struct, gc=False):
+    """A Reference."""
+
+    reference: str | None = None
+    display: str | None = None
+
+
+class Part(msgspec.Struct):
+    """An ingredient, a component, or a CodeableReference."""
+
+    code: CodeableConcept | None = None
+    concept: CodeableConcept | None = None
+    reference: Pointer | None = None
+    item: "Part | None" = None
+    item_concept: CodeableConcept | None = msgspec.field(default=None, name="itemCodeableConcept")
+
+    @property
+    def substance(self) -> CodeableConcept | None:
+        """What an ingredient is, in either version's shape."""
+        return self.item_concept or (self.item.concept if self.item else None)
+
+
+class Contained(msgspec.Struct):
+    """A resource inside another: a Medication, where it is looked into."""
+
+    id: str | None = None
+    code: CodeableConcept | None = None
+    ingredient: tuple[Part, ...] = ()
+
+
+class Head(msgspec.Struct, rename="camel"):
+    """The narrow look at one line."""
+
+    resource_type: str
+    id: str | None = None
+    subject: Pointer | None = None
+    code: CodeableConcept | None = None
+    description: CodeableConcept | None = None
+    component: tuple[Part, ...] = ()
+    ingredient: tuple[Part, ...] = ()
+    contained: tuple[Contained, ...] = ()
+    medication_codeable_concept: CodeableConcept | None = None
+    medication_reference: Pointer | None = None
+    medication: Part | None = None
