@@ -13,7 +13,15 @@ from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.targets import Target, TargetDose
 from crossgrain.dosing.wording import dose_words, number, off_ratio
 
-PLAN = plan(regimen(lt4=100), Target.DESICCATED_THYROID)
+
+def to_desiccated(**wanted):
+    """From 100 µg LT4 to desiccated thyroid."""
+    return plan(regimen(lt4=100), Target.DESICCATED_THYROID, **wanted)
+
+
+def to_lt4(**wanted):
+    """From two grains to LT4."""
+    return plan(regimen(mg60=120), Target.LEVOTHYROXINE, **wanted)
 
 
 def said(planned, start):
@@ -70,8 +78,9 @@ def test_each_basis_shows_its_sum(basis_id, arithmetic):
 
 
 def test_each_basis_names_its_source_and_grade():
-    for row in PLAN.comparison:
-        statement = said(PLAN, f"On the basis “{row.basis_id}”")
+    planned = to_desiccated()
+    for row in planned.comparison:
+        statement = said(planned, f"On the basis “{row.basis_id}”")
         assert statement.source == f"{row.source} [{row.grade}]"
         assert ("steers nothing" in statement.title) is (not row.sets_checkpoint)
 
@@ -85,20 +94,25 @@ def test_every_statement_on_the_regimen_names_where_it_was_read():
 
 
 def test_the_spread_between_the_bases_is_stated():
-    statement = said(PLAN, "The target on the chosen basis “practice” is desiccated 2 grains")
+    planned = to_desiccated()
+    statement = said(planned, "The target on the chosen basis “practice” is desiccated 2 grains")
     assert "disagree by a factor of 2: from desiccated 1 grain to desiccated 2 grains" in (
         statement.arithmetic
     )
 
 
 def test_the_checkpoint_names_every_rung():
-    statement = said(PLAN, "The climb waits for labs at desiccated 1 grain, the target of “label”")
-    for rung in PLAN.checkpoint.ladder:
+    planned = to_desiccated()
+    statement = said(
+        planned, "The climb waits for labs at desiccated 1 grain, the target of “label”"
+    )
+    for rung in planned.checkpoint.ladder:
         assert f"“{rung.basis_id}” {dose_words(rung.target)}" in statement.arithmetic
 
 
 def test_a_climb_is_stated_with_its_pace_and_no_climb_as_such():
-    statement = said(PLAN, "Swallowed T3 rises from 0 to 9 µg")
+    planned = to_desiccated()
+    statement = said(planned, "Swallowed T3 rises from 0 to 9 µg")
     assert "by 15 mg every 14 days" in statement.arithmetic
     none = said(plan(regimen(mg60=120), Target.LEVOTHYROXINE), "Swallowed T3 does not rise")
     assert "18 µg before, 0 µg at the checkpoint" in none.arithmetic
@@ -116,16 +130,18 @@ def test_what_was_not_chosen_is_stated_with_its_lowest_coverage(mode):
 
 
 def test_each_branch_is_stated_with_the_dose_that_it_leads_to():
-    for branch in PLAN.checkpoint.branches:
+    planned = to_desiccated()
+    for branch in planned.checkpoint.branches:
         last = branch.steps[-1]
-        statement = said(PLAN, branch.statement)
+        statement = said(planned, branch.statement)
         assert f"from day {last.first_day}" in statement.arithmetic
         assert all(line.preparation.name in statement.arithmetic for line in last.lines)
         assert f"“{branch.basis_id}”" in statement.source
 
 
 def test_the_model_states_its_assumptions_and_where_its_parameters_come_from():
-    statement = said(PLAN, "The model assumes no residual gland")
+    planned = to_desiccated()
+    statement = said(planned, "The model assumes no residual gland")
     assert "half-lives T4 7 d, T3 1 d" in statement.arithmetic
     assert "Surks" in statement.source
 
@@ -138,41 +154,43 @@ def test_a_pool_that_was_none_is_stated_in_micrograms():
 
 
 def test_content_by_mg_is_shown_as_a_sensitivity_only_where_desiccated_thyroid_is_met():
+    planned = to_desiccated()
     start = "A labelled grain is counted the same in both strength families"
-    assert "8 %" in said(PLAN, start).arithmetic
+    assert "8 %" in said(planned, start).arithmetic
     without = plan(regimen(lt4=100), Target.LIOTHYRONINE).rationale
     assert not [s for s in without if s.title.startswith(start)]
 
 
-TO_LT4 = plan(regimen(mg60=120), Target.LEVOTHYROXINE)
-STOPPED = plan(regimen(lt4=100), Target.DESICCATED_THYROID, prior_therapy=PriorTherapy.STOP)
+def stopped():
+    """The same, where the old medicine ends on day 0."""
+    return to_desiccated(prior_therapy=PriorTherapy.STOP)
 
 
 @pytest.mark.parametrize(
     ("planned", "title", "arithmetic", "source"),
     [
         (
-            PLAN,
+            to_desiccated,
             "Taken now: levothyroxine sodium 100 µg a day",
             "100 µg a day, which holds 100 µg T4 and 0 µg T3",
             LT4.source,
         ),
         (
-            PLAN,
+            to_desiccated,
             "The target on the chosen basis “practice” is desiccated 2 grains",
             "nearest tablets: desiccated thyroid, 60 mg per grain 120 mg. The bases in use"
             " disagree by a factor of 2: from desiccated 1 grain to desiccated 2 grains",
             "each basis' own source",
         ),
         (
-            PLAN,
+            to_desiccated,
             "A labelled grain is counted the same in both strength families",
             "38 µg T4 and 9 µg T3 per 60 or 65 mg; if content went by mg instead, the other"
             " family would hold 8 % more or less",
             "US desiccated thyroid label (per 65 mg); common practice (per 60 mg)",
         ),
         (
-            PLAN,
+            to_desiccated,
             "The climb waits for labs at desiccated 1 grain, the target of “label”",
             "targets along the climb: “label” desiccated 1 grain, “trial” desiccated 1.136"
             " grains, “content” desiccated 1.477 grains, “practice” desiccated 2 grains; rounded"
@@ -181,33 +199,33 @@ STOPPED = plan(regimen(lt4=100), Target.DESICCATED_THYROID, prior_therapy=PriorT
             "the smallest target that any enabled basis gives",
         ),
         (
-            PLAN,
+            to_desiccated,
             "Swallowed T3 rises from 0 to 9 µg, so it climbs at the pace “standard”",
             "desiccated thyroid, 60 mg per grain by 15 mg every 14 days",
             CATALOGUE.policy.pace("standard").source,
         ),
         (
-            PLAN,
+            to_desiccated,
             "The model assumes no residual gland and steady, regular intake before day 0",
             "half-lives T4 7 d, T3 1 d; absorbed LT4 0.75, LT3 0.95; 0.35 of T4 cleared becomes"
             " T3 by moles",
             CATALOGUE.kinetics.source,
         ),
         (
-            TO_LT4,
+            to_lt4,
             "Taken now: desiccated thyroid, 60 mg per grain 120 mg a day",
             "120 mg = 2 grain(s) a day, which holds 76 µg T4 and 18 µg T3",
             GRAIN_60.source,
         ),
         (
             # handout "Switching Desiccated Thyroid to Levothyroxine": 90 mg 112-175, 125 mg 175-300
-            TO_LT4,
+            to_lt4,
             "A published table puts LT4 between 112 and 300 µg; the target lies outside that range",
             "120 mg desiccated: 112 to 300 µg, against 100 µg on “practice”",
             CATALOGUE.cross_checks.handout_source,
         ),
         (
-            TO_LT4,
+            to_lt4,
             "Swallowed T3 does not rise, so there is no climb",
             "18 µg before, 0 µg at the checkpoint: the new medicine starts at the checkpoint's"
             " dose",
@@ -216,7 +234,7 @@ STOPPED = plan(regimen(lt4=100), Target.DESICCATED_THYROID, prior_therapy=PriorT
     ],
 )
 def test_a_prescriber_reads_each_step_with_its_numbers(planned, title, arithmetic, source):
-    statement = said(planned, title.split(" is ")[0].split(" rises ")[0])
+    statement = said(planned(), title.split(" is ")[0].split(" rises ")[0])
     assert (statement.title, statement.arithmetic, statement.source) == (title, arithmetic, source)
 
 
@@ -253,24 +271,25 @@ def test_in_pregnancy_the_checkpoint_names_its_own_rule():
     ("planned", "why"),
     [
         (
-            PLAN,
+            to_desiccated,
             "of all tapers through orderable doses that never rise, the one whose worst deviation"
             " of ln coverage over the enabled bases is smallest",
         ),
-        (STOPPED, "the old medicine ends, or takes its new dose, on day 0, as asked"),
+        (stopped, "the old medicine ends, or takes its new dose, on day 0, as asked"),
     ],
 )
 def test_the_prior_therapy_says_why_it_is_so(planned, why):
-    statement = said(planned, "Prior therapy")
+    statement = said(planned(), "Prior therapy")
     assert statement.arithmetic == why
     assert statement.source == (
         "two-pool model; the charts disagree, so the taper hedges over all of them"
     )
 
 
-@pytest.mark.parametrize("planned", [PLAN, STOPPED], ids=["overlap", "stop"])
+@pytest.mark.parametrize("planned", [to_desiccated, stopped])
 @pytest.mark.parametrize("chosen", [True, False])
 def test_a_forecast_is_stated_with_every_basis_its_days_and_its_band(planned, chosen):
+    planned = planned()
     forecast = planned.forecasts[0 if chosen else 1]
     statement = said(planned, f"Forecast with {forecast.prior_therapy}")
     low, high = forecast.t3_exposure
@@ -303,7 +322,7 @@ def test_a_forecast_is_stated_with_every_basis_its_days_and_its_band(planned, ch
 
 
 def test_a_branch_is_stated_with_its_days_and_every_medicine():
-    for planned in (PLAN, TO_LT4):
+    for planned in (to_desiccated(), to_lt4()):
         for branch in planned.checkpoint.branches:
             first, last = branch.steps[0], branch.steps[-1]
             doses = " + ".join(
@@ -318,15 +337,16 @@ def test_a_branch_is_stated_with_its_days_and_every_medicine():
 
 def test_the_labs_are_stated_with_the_days_that_they_rest_on():
     """Six weeks after a dose that will be kept (ATA 2014, 4 to 8 weeks, from memory)."""
-    checkpoint = PLAN.checkpoint
-    statement = said(PLAN, "Labs at the checkpoint")
+    planned = to_desiccated()
+    checkpoint = planned.checkpoint
+    statement = said(planned, "Labs at the checkpoint")
     assert statement.title == (
         f"Labs at the checkpoint on day {checkpoint.lab_day}, decision from day"
         f" {checkpoint.decision_day}"
     )
     assert statement.arithmetic == (
         f"the checkpoint's dose is reached on day {checkpoint.day}; the later of 42 days after it"
-        f" and the modelled steady state, day {PLAN.forecasts[0].steady_day}"
+        f" and the modelled steady state, day {planned.forecasts[0].steady_day}"
     )
 
 
