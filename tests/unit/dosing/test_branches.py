@@ -21,8 +21,16 @@ from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.targets import Target
 
 STOP = PriorTherapy.STOP
-TO_DESICCATED = plan(regimen(lt4=100), Target.DESICCATED_THYROID)
-TO_LT4 = plan(regimen(mg60=120), Target.LEVOTHYROXINE)
+
+
+def to_desiccated():
+    """From 100 µg LT4 to desiccated thyroid."""
+    return plan(regimen(lt4=100), Target.DESICCATED_THYROID)
+
+
+def to_lt4():
+    """From two grains to LT4."""
+    return plan(regimen(mg60=120), Target.LEVOTHYROXINE)
 
 
 def branch(planned, reading):
@@ -36,7 +44,7 @@ def coverage(taken, basis_id, daily):
 
 
 def test_the_branches_are_high_then_in_range_then_low():
-    for planned in (TO_DESICCATED, TO_LT4):
+    for planned in (to_desiccated(), to_lt4()):
         readings = [b.reading for b in planned.checkpoint.branches]
         assert readings == [Reading.HIGH, Reading.IN_RANGE, Reading.LOW]
 
@@ -73,10 +81,12 @@ def test_t3_climbs_in_a_branch_as_it_does_before():
     assert [step.first_day - high.steps[0].first_day for step in high.steps] == [0, 14]
 
 
-@pytest.mark.parametrize("planned", [TO_DESICCATED, TO_LT4])
-def test_a_short_dose_is_named_so_only_by_a_basis_that_calls_it_short(planned):
+@pytest.mark.parametrize(
+    ("way", "taken"), [(to_desiccated, regimen(lt4=100)), (to_lt4, regimen(mg60=120))]
+)
+def test_a_short_dose_is_named_so_only_by_a_basis_that_calls_it_short(way, taken):
+    planned = way()
     high, hold = branch(planned, Reading.HIGH), amounts(planned.steps[-1])
-    taken = regimen(lt4=100) if planned is TO_DESICCATED else regimen(mg60=120)
     assert f"“{high.basis_id}”" in high.statement
     assert coverage(taken, high.basis_id, hold) < 1
 
@@ -126,8 +136,9 @@ def test_after_a_high_tsh_lt3_held_above_the_checkpoint_may_come_down_as_lt4_goe
 
 
 def test_labs_in_range_end_the_remainder_and_make_up_for_it():
-    stay = branch(TO_DESICCATED, Reading.IN_RANGE)
-    hold, end = amounts(TO_DESICCATED.steps[-1]), amounts(stay.steps[-1])
+    planned = to_desiccated()
+    stay = branch(planned, Reading.IN_RANGE)
+    hold, end = amounts(planned.steps[-1]), amounts(stay.steps[-1])
     assert hold[LT4.id] > 0
     assert set(end) == {GRAIN_60.id}
     before = coverage(regimen(lt4=100), stay.basis_id, hold)
@@ -137,9 +148,10 @@ def test_labs_in_range_end_the_remainder_and_make_up_for_it():
 
 
 def test_labs_in_range_support_the_basis_that_calls_the_dose_nearest_to_full():
-    stay, hold = branch(TO_DESICCATED, Reading.IN_RANGE), amounts(TO_DESICCATED.steps[-1])
+    planned = to_desiccated()
+    stay, hold = branch(planned, Reading.IN_RANGE), amounts(planned.steps[-1])
     nearest = min(
-        (rung.basis_id for rung in TO_DESICCATED.checkpoint.ladder),
+        (rung.basis_id for rung in planned.checkpoint.ladder),
         key=lambda basis_id: abs(float(coverage(regimen(lt4=100), basis_id, hold)) - 1),
     )
     assert stay.basis_id == nearest
@@ -181,7 +193,7 @@ def test_after_a_low_tsh_a_combination_steps_back_in_its_lt3():
 
 
 def test_urgent_symptoms_are_the_prescribers_at_once():
-    assert "prescriber's at once" in branch(TO_DESICCATED, Reading.LOW).statement
+    assert "prescriber's at once" in branch(to_desiccated(), Reading.LOW).statement
 
 
 @pytest.mark.parametrize(
@@ -202,7 +214,7 @@ def test_a_patient_is_never_left_without_any_hormone(taken, target, pace):
 
 @pytest.mark.parametrize("reading", [Reading.HIGH, Reading.LOW])
 def test_after_a_changed_dose_labs_follow_in_six_weeks_and_then_maintenance(reading):
-    way = branch(TO_LT4, reading)
+    way = branch(to_lt4(), reading)
     settled, maintenance = way.labs
     assert settled.day == way.steps[-1].first_day + 42
     assert settled.purpose == "after-branch"
@@ -212,7 +224,7 @@ def test_after_a_changed_dose_labs_follow_in_six_weeks_and_then_maintenance(read
 
 
 def test_bloods_are_drawn_before_that_mornings_dose():
-    for planned in (TO_DESICCATED, TO_LT4):
+    for planned in (to_desiccated(), to_lt4()):
         for way in planned.checkpoint.branches:
             assert all("before that morning's dose" in draw.statement for draw in way.labs)
 
