@@ -140,7 +140,7 @@ class Person:
 
 BLOCK = 1000
 KNOWN_DOSES = 40
-SHARE_OF_KNOWN = 0.6
+SHARE_OF_KNOWN = 0.8
 """In a block, so many of the records are of a few doses and wishes, as in a day of prescribing: the
 service keeps plans, and must give each patient their own."""
 

@@ -42,6 +42,11 @@ def asked_of(person: Person) -> SwitchRequest:
     )
 
 
+def plans_made() -> int:
+    """How many plans had to be made so far."""
+    return sum(kept.found[1] for kept in CATALOGUE.plans.values())
+
+
 def proposed(person: Person, body: bytes) -> Proposal:
     """What the service makes of a record.
 
