@@ -32,7 +32,7 @@ class _These:
 def kept(parts: int = 1) -> Callable[[Callable[P, R]], Callable[P, R]]:
     """Ask a pure function once for the same arguments; `parts` is how often one plan asks it.
 
-    The arguments must never change. What the function gives will stand in many places, so
+    The arguments are given by place and must never change. What the function gives will stand in many places, so
     nobody may change that either.
     """
 
@@ -45,6 +45,8 @@ def kept(parts: int = 1) -> Callable[[Callable[P, R]], Callable[P, R]]:
 
         @wraps(make)
         def ask(*args: P.args, **kwargs: P.kwargs) -> R:
+            if kwargs:
+                raise TypeError("a kept function is given its arguments by place")
             return known(_These(args))
 
         return ask
