@@ -32,8 +32,8 @@ class _These:
 def kept(parts: int = 1) -> Callable[[Callable[P, R]], Callable[P, R]]:
     """Ask a pure function once for the same arguments; `parts` is how often one plan asks it.
 
-    The arguments are given by place and must never change. What the function gives will stand in many places, so
-    nobody may change that either.
+    The arguments are given by place and must never change. What the function gives will stand
+    in many places, so nobody may change that either.
     """
 
     def keep(make: Callable[P, R]) -> Callable[P, R]:
