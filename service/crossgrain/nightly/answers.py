@@ -6,7 +6,6 @@ from fractions import Fraction
 
 import msgspec
 
-from crossgrain.dosing.wording import number
 from crossgrain.screening.flags import Flag, Outcome, Screened
 
 
@@ -18,7 +17,7 @@ class EvidenceLine(msgspec.Struct, omit_defaults=True):
 
 
 class FlagLine(msgspec.Struct, omit_defaults=True):
-    """A flag in plain values; ratios as exact fractions, ``22/25``."""
+    """A flag in plain values; ratios and TSH as exact fractions, ``22/25``."""
 
     code: str
     grade: str
@@ -95,7 +94,7 @@ def _ratios(ratios: Mapping[str, Fraction]) -> dict[str, str]:
 
 
 def _written(value: Fraction | None) -> str | None:
-    return None if value is None else number(value)
+    return None if value is None else str(value)
 
 
 ENCODE = msgspec.json.Encoder().encode

@@ -178,7 +178,7 @@ def _entry(place: int, patient: str, flag: FlagLine) -> dict[str, Any]:
         "switched_on": flag.switched_on.isoformat(),
         "ratios": round(float(smallest), 4),
         "spread": " · ".join(f"{basis} {number(ratio)}" for basis, ratio in ratios.items()),
-        "tsh": None if flag.tsh_after is None else float(flag.tsh_after),
+        "tsh": None if flag.tsh_after is None else round(float(Fraction(flag.tsh_after)), 4),
         "statement": flag.statement,
         "arithmetic": flag.arithmetic,
         "act": flag.act,
