@@ -5,7 +5,7 @@ from fractions import Fraction
 import pytest
 from tests.unit.dosing.switches import CATALOGUE
 
-from crossgrain.dosing.crosschecks import cross_checks_from
+from crossgrain.dosing.crosschecks import HandoutRow, cross_checks_from
 
 CHECKS = CATALOGUE.cross_checks
 
@@ -38,3 +38,16 @@ def test_every_range_of_the_table_holds_its_own_dose():
 def test_a_missing_entry_is_a_fault_of_the_package():
     with pytest.raises(KeyError):
         cross_checks_from({"desiccated_to_lt4": [{"rows": [], "source": "x"}]})
+
+
+def test_the_tables_are_read_as_they_are_written():
+    row = {"mg": "30", "lt4_ug": "50", "low_ug": "25", "high_ug": "88"}
+    checks = cross_checks_from(
+        {
+            "desiccated_to_lt4": [{"rows": [row], "source": "a handout"}],
+            "weight": {"lt4_ug_per_kg": "1.6", "source": "a guideline"},
+        }
+    )
+    assert checks.handout == (HandoutRow(*map(Fraction, (30, 50, 25, 88))),)
+    assert (checks.handout_source, checks.weight_source) == ("a handout", "a guideline")
+    assert checks.lt4_ug_per_kg == Fraction(8, 5)
