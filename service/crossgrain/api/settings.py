@@ -48,6 +48,11 @@ class Settings(BaseSettings):
     max_in_flight: int = Field(
         default=128, gt=0, description="Of more requests at once the rest is turned away (503)."
     )
+    max_bytes_in_flight: int = Field(
+        default=64 * 1024 * 1024,
+        gt=0,
+        description="Of bodies of more bytes at once the rest is turned away (503).",
+    )
     max_connections: int = Field(
         default=1000, gt=0, description="Of more at once the one idle the longest is closed."
     )
