@@ -33,6 +33,8 @@ class Answers:
     """What came back in one run, or in several together.
 
     `errors`: by kind; ``unexplained`` is an answer that is neither 200 nor says when to come back.
+    Where a long body is refused before all of it was sent, the tool breaks off, and counts an error
+    of writing or reading beside the answer.
     """
 
     seconds: float = 0
