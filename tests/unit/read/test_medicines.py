@@ -97,6 +97,9 @@ ASKED: dict[str, Json] = {
         "text": "levothyroxine 50 mcg / liothyronine 25 mcg tablet"
     },
     "two hormones by code": coded("10582", "10814"),
+    "an injection": {"text": "levothyroxine 100 mcg injection"},
+    "a vial": {"text": "levothyroxine sodium 100 mcg vial"},
+    "a cream": {"text": "liothyronine 5 mcg cream"},
 }
 
 
@@ -218,6 +221,40 @@ CONTRARY: dict[str, Json] = {
 def test_half_a_dose_in_code_and_another_in_words_is_asked_about(half: Json) -> None:
     record = read(statement(LT4, half))
     assert asked(record) == ["Bundle.entry[1].resource.dosage[0]"]
+
+
+IN_R5: Json = {
+    **{key: value for key, value in statement(LT4).items() if key != "medicationCodeableConcept"},
+    "status": "recorded",
+    "medication": {"concept": LT4},
+    "dosage": [dosage(ucum(100, "ug"))],
+}
+
+
+def test_an_instruction_rendered_as_a_whole_must_say_the_dose_of_the_only_dosage() -> None:
+    agrees = read({**IN_R5, "renderedDosageInstruction": "100 mcg daily"}, version=FhirVersion.R5)
+    assert doses(agrees) == [("levothyroxine", ["100"])]
+    assert agrees.unread == ()
+    differs = read({**IN_R5, "renderedDosageInstruction": "200 mcg daily"}, version=FhirVersion.R5)
+    assert asked(differs) == ["Bundle.entry[1].resource.dosage[0]"]
+
+
+def test_words_about_a_medicine_that_are_not_read_are_said() -> None:
+    own = dosage(ucum(100, "ug"), text="100 mcg daily")
+    record = read(
+        {
+            **IN_R5,
+            "dosage": [own],
+            "renderedDosageInstruction": "100 mcg daily, less on Sundays",
+            "note": [{"text": "takes half"}],
+        },
+        version=FhirVersion.R5,
+    )
+    assert doses(record) == [("levothyroxine", ["100"])]
+    assert [u.expression for u in record.unread] == [
+        "Bundle.entry[1].resource.renderedDosageInstruction",
+        "Bundle.entry[1].resource.note",
+    ]
 
 
 def test_what_is_passed_over_in_a_dosage_is_said() -> None:

@@ -160,6 +160,10 @@ ASKED: dict[str, tuple[Json, str]] = {
         ),
         "ingredient[0].strength",
     ),
+    "a form that is not swallowed": (
+        medication(form={"text": "powder for solution for injection"}),
+        "form",
+    ),
     "a name of two concentrations": (
         medication(code={"text": "levothyroxine 25 mcg/mL or 100 mcg/5 mL"}),
         "code",

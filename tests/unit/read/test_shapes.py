@@ -396,6 +396,18 @@ ASKED: dict[str, tuple[Json, str]] = {
         statement(LT4, dosage(ucum(100, "ug"), repeat(when=["AC"]))),
         f"{DOSAGE}.timing",
     ),
+    "words of a timing and a repeat that differ": (
+        statement(LT4, dosage(ucum(100, "ug"), {**DAILY, "code": {"text": "twice daily"}})),
+        f"{DOSAGE}.timing",
+    ),
+    "a code of one's own and a repeat that differ": (
+        statement(LT4, dosage(ucum(100, "ug"), {**DAILY, "code": {"coding": [{"code": "BID"}]}})),
+        f"{DOSAGE}.timing",
+    ),
+    "half tablets that are counted, beside as many whole ones": (
+        statement(LT4_100, dosage(ucum(2, "{tbl}"), text="take 2 half tablets daily")),
+        DOSAGE,
+    ),
     "a code and a repeat that differ": (
         statement(
             LT4,

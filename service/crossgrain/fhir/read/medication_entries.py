@@ -115,6 +115,7 @@ def _read_hormone(
     notes.use(entry.path, entry.reference)
     if standing.confirm:
         notes.confirm(entry.path, standing.confirm)
+    _say_what_was_passed_over(seen, entry, notes)
     read_reasons(seen, entry, found, reading)
     medicine = medicine_entry(
         seen, entry, standing, _current_doses(seen, product, entry, standing, reading)
@@ -123,6 +124,18 @@ def _read_hormone(
         found.drafts.append(medicine)
     else:
         found.taken.append(tied(seen, medicine, product))
+
+
+def _say_what_was_passed_over(seen: Seen, entry: Entry, notes: Notes) -> None:
+    """Words about the medicine that could say another dose."""
+    dosages, _ = dosages_of(seen, entry)
+    rendered = seen.rendered_dosage_instruction
+    if rendered and [dosage.text for dosage in dosages] != [rendered]:
+        notes.unread(
+            f"{entry.path}.renderedDosageInstruction", "the whole in words was not compared"
+        )
+    if seen.note:
+        notes.unread(f"{entry.path}.note", "notes on the medicine are not read")
 
 
 def _current_doses(

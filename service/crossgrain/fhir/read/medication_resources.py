@@ -1,5 +1,7 @@
 """MedicationStatement and MedicationRequest seen alike: product, dosages, standing, ties."""
 
+from msgspec.structs import replace
+
 from crossgrain.fhir.identity import PLAN_SYSTEM
 from crossgrain.fhir.read.currency import Currency, request_standing, statement_standing
 from crossgrain.fhir.read.elements import CodeableConcept, Dosage
@@ -63,10 +65,15 @@ def product_named(
 
 
 def dosages_of(seen: Seen, entry: Entry) -> tuple[tuple[Dosage, ...], str]:
-    """Its dosages, and the FHIRPath of their list."""
-    if isinstance(seen, MedicationStatement):
-        return seen.dosage, f"{entry.path}.dosage"
-    return seen.dosage_instruction, f"{entry.path}.dosageInstruction"
+    """Its dosages, and the FHIRPath of their list.
+
+    The whole instruction as R5 renders it is the words of a single dosage that has none.
+    """
+    stated = isinstance(seen, MedicationStatement)
+    dosages = seen.dosage if isinstance(seen, MedicationStatement) else seen.dosage_instruction
+    if seen.rendered_dosage_instruction and len(dosages) == 1 and not dosages[0].text:
+        dosages = (replace(dosages[0], text=seen.rendered_dosage_instruction),)
+    return dosages, f"{entry.path}.{'dosage' if stated else 'dosageInstruction'}"
 
 
 def is_ours(seen: Seen) -> bool:

@@ -11,6 +11,7 @@ from crossgrain.fhir.read.codesystems import UCUM
 from crossgrain.fhir.read.elements import CodeableConcept, Quantity, Ratio, Reference
 from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.medicines import product_of
+from crossgrain.fhir.read.names import is_not_oral
 from crossgrain.fhir.read.product import Product
 from crossgrain.fhir.read.product_lines import line_of_tablet
 from crossgrain.fhir.read.quantities import concentration, plain
@@ -93,6 +94,7 @@ def product_in(
             f"{path}.modifierExtension",
             "The medication carries a modifier that is not known. What is taken?",
         )
+    _refuse_other_forms(medication, path)
     for found, part, place in parts:
         if len(parts) > 1 and product is None:
             raise Asked(
@@ -103,6 +105,17 @@ def product_in(
         if len(parts) == 1:
             product = _with_ingredient(product, found, part, preparations, place)
     return product
+
+
+def _refuse_other_forms(medication: Medication, path: str) -> None:
+    """Hormone by vein or through the skin is another dose than by mouth."""
+    for name, form in (("form", medication.form), ("doseForm", medication.dose_form)):
+        words = [form.text, *(coding.display for coding in form.coding)] if form else []
+        if any(is_not_oral(word) for word in words if word):
+            raise Asked(
+                f"{path}.{name}",
+                "The product is not one that is swallowed. How much is taken by mouth?",
+            )
 
 
 def _ingredient(

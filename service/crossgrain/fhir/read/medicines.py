@@ -83,6 +83,10 @@ def _refuse_unknown_content(name: NamedMedicine, expression: str) -> None:
             "A compounded or modified-release thyroid product: what is its T4 and T3 content,"
             " and as which plain preparation should it be counted?",
         )
+    if name.not_oral:
+        raise Asked(
+            expression, "The product is not one that is swallowed. How much is taken by mouth?"
+        )
     if name.iodide:
         raise Asked(
             expression, "The product holds iodide beside the hormone. What is its T4 content?"

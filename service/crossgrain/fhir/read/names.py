@@ -38,6 +38,10 @@ _MADE_UP = re.compile(
     r"compound(?:ed|ing)?\b|(?:sustained|slow|extended|prolonged|timed?)[- ]release|"
     r"\b(?:sr|xr|er)\b"
 )
+_NOT_ORAL = re.compile(
+    r"\b(?:inject(?:ion|able|ed)|intravenous|intramuscular|iv|infusion|parenteral|vials?|"
+    r"ampou?les?|ampules?|sublingual|topical|cream|ointment|patch|suppository)\b"
+)
 _IODIDE = re.compile(r"iodide|\biodine")
 _STRENGTH = re.compile(
     r"(?<![\w./])(?<!\d[-,])"  # no part of a range, of a decimal comma or of a longer number
@@ -62,6 +66,7 @@ class NamedMedicine(msgspec.Struct, frozen=True):
     per_ml : µg in one mL, for a liquid, as often as it is said
     made_up : compounded or of modified release, whose content is not known
     iodide : names iodide beside the hormone
+    not_oral : names a form that is not swallowed
     """
 
     kinds: frozenset[Kind]
@@ -69,6 +74,7 @@ class NamedMedicine(msgspec.Struct, frozen=True):
     per_ml: tuple[Fraction, ...] = ()
     made_up: bool = False
     iodide: bool = False
+    not_oral: bool = False
 
 
 def read_name(words: str) -> NamedMedicine | None:
@@ -96,11 +102,25 @@ def _read(words: str) -> NamedMedicine | None:
         return None
     strengths, per_ml = _strengths(plain)
     return NamedMedicine(
-        kinds, strengths, per_ml, bool(_MADE_UP.search(plain)), bool(_IODIDE.search(plain))
+        kinds,
+        strengths,
+        per_ml,
+        made_up=bool(_MADE_UP.search(plain)),
+        iodide=bool(_IODIDE.search(plain)),
+        not_oral=is_not_oral(plain),
     )
 
 
 _NAMED = Remembered(_read, len)
+
+
+def is_not_oral(words: str) -> bool:
+    """Whether the words name a form that is not swallowed.
+
+    >>> is_not_oral("solution for injection"), is_not_oral("oral solution")
+    (True, False)
+    """
+    return bool(_NOT_ORAL.search(words.casefold()))
 
 
 def _strengths(plain: str) -> tuple[tuple[Amount, ...], tuple[Fraction, ...]]:

@@ -18,6 +18,7 @@ nothing is read: "as directed", "as needed", "then", "except", "increase" end in
 """
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
 
@@ -29,6 +30,7 @@ from crossgrain.fhir.read.schedule import DAILY, WEEK, Schedule, on_weekdays
 from crossgrain.fhir.read.sig_times import LONGEST, TIMES
 from crossgrain.fhir.read.sig_words import (
     AMOUNT,
+    COUNTED_PARTS,
     FILLER,
     JOINT,
     LIST,
@@ -110,7 +112,15 @@ def traces_in(words: str) -> Traces:
         for found in AMOUNT.finditer(text)
         if _begins_a_word(text, found) and (amount := _amount(found))
     ]
-    return Traces(tuple(schedules), tuple(amounts))
+    return Traces(tuple(schedules), (*amounts, *_counted_parts(text)))
+
+
+def _counted_parts(text: str) -> Iterator[Amount]:
+    """Two half tablets, which are one."""
+    for found in COUNTED_PARTS.finditer(text):
+        part = Fraction(1, 2 if found["part"] == "half" else 4)
+        if unit := unit_of_word(found["unit"]):
+            yield Amount(unit.dimension, int(found["count"]) * part * unit.factor)
 
 
 def _begins_a_word(text: str, found: re.Match[str]) -> bool:

@@ -33,6 +33,9 @@ JOINT = re.compile(
 AMOUNT = re.compile(
     rf"(?:take |give |use |swallow )?(?:{_NUMBER})[ -]?(?P<unit>{_UNIT})(?![\w(])\.?"
 )
+COUNTED_PARTS = re.compile(
+    rf"(?<!\w)(?P<count>\d{{1,2}})[ -](?P<part>half|quarter)s?(?: of a)? (?P<unit>{_UNIT})(?!\w)"
+)
 MASS = re.compile(rf"\((?:{_NUMBER}) ?(?P<unit>mcgs?|ug|micrograms?|mg|grains?)(?P<all> total)?\)")
 _DAY = r"(mon|tue|wed|thu|fri|sat|sun)(?:s|r|rs|nes|ur)?(?:day)?s?"
 SPAN = re.compile(rf"(?:on )?(?:{_DAY}) ?(?:-|to|through|thru) ?(?:{_DAY})\b")

@@ -75,19 +75,29 @@ def schedule_of(timing: Timing, expression: str) -> Schedule:
             f"{expression}.event",
             "The timing is a list of moments. How often is a dose taken on a usual day?",
         )
-    coded = _coded(timing.code) if timing.code else None
+    named = _named(timing.code) if timing.code else ()
     repeated = _repeated(timing.repeat, f"{expression}.repeat") if timing.repeat else None
-    if coded and repeated and not coded.same_as(repeated):
-        raise Asked(
-            expression,
-            f"The timing's code means {plain(coded.per_day)} doses a day and its repeat"
-            f" {plain(repeated.per_day)}. Which one is right?",
-        )
-    found = repeated or coded or (_worded(timing.code) if timing.code else None)
+    found = repeated or (named[0] if named else None)
     if found is None:
         where = f"{expression}.code" if timing.code else expression
         raise Asked(where, "The timing does not say how often. How often is a dose taken?")
+    for other in named:
+        if not found.same_as(other):
+            raise Asked(
+                expression if repeated else f"{expression}.code",
+                f"The timing says {plain(found.per_day)} doses a day and, in its code or its"
+                f" words, {plain(other.per_day)}. Which one is right?",
+            )
     return found
+
+
+def _named(concept: CodeableConcept) -> tuple[Schedule, ...]:
+    """What the code of a timing says, then each of its words."""
+    coded = _coded(concept)
+    words = [concept.text, *(coding.display or coding.code for coding in concept.coding)]
+    said = (read_frequency(text) for text in words if text)
+    worded = (replace(schedule, in_words=True) for schedule in said if schedule)
+    return (*((coded,) if coded else ()), *worded)
 
 
 def _coded(concept: CodeableConcept) -> Schedule | None:
@@ -95,15 +105,6 @@ def _coded(concept: CodeableConcept) -> Schedule | None:
         if coding.system in _CODE_SYSTEMS and coding.code:
             return _CODES.get(coding.code.upper())
     return None
-
-
-def _worded(concept: CodeableConcept) -> Schedule | None:
-    """The frequency that a timing code gives only in words."""
-    words = [concept.text, *(coding.display or coding.code for coding in concept.coding)]
-    said = [schedule for text in words if text and (schedule := read_frequency(text))]
-    if not said or any(not said[0].same_as(other) for other in said):
-        return None
-    return replace(said[0], in_words=True)
 
 
 def _repeated(repeat: Repeat, path: str) -> Schedule | None:

@@ -47,6 +47,8 @@ class Medicine(Resource):
     reason: tuple[CodeableReference, ...] = ()
     reason_code: tuple[CodeableConcept, ...] = ()
     reason_reference: tuple[Reference, ...] = ()
+    rendered_dosage_instruction: str | None = None
+    note: Any = None
 
 
 class Adherence(View):
@@ -99,6 +101,7 @@ class Medication(Resource):
     status: str | None = None
     code: CodeableConcept | None = None
     form: CodeableConcept | None = None
+    dose_form: CodeableConcept | None = None
     ingredient: tuple[Ingredient, ...] = ()
 
 
