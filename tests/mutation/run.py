@@ -13,7 +13,6 @@ import os
 import shutil
 import sys
 from collections.abc import Iterable
-from functools import _lru_cache_wrapper
 from pathlib import Path
 
 import pytest
@@ -30,7 +29,7 @@ class CollectedOnce(PytestRunner):
     """Runs a mutant's tests from a collection that was made before the mutant was there."""
 
     def warm_up(self) -> None:
-        """Collect every test, then forget what collecting them left in caches."""
+        """Collect every test."""
         options = [*self._pytest_add_cli_args, *self._pytest_add_cli_args_test_selection]
         with change_cwd("mutants"):
             config = _prepareconfig(["--rootdir=.", "-q", *options])
@@ -38,9 +37,6 @@ class CollectedOnce(PytestRunner):
             self._session = pytest.Session.from_config(config)
             config.hook.pytest_sessionstart(session=self._session)
             config.hook.pytest_collection(session=self._session)
-        for cached in gc.get_objects():
-            if isinstance(cached, _lru_cache_wrapper):
-                cached.cache_clear()
         gc.freeze()
 
     def run_tests(self, *, mutant_name: str | None, tests: Iterable[str]) -> int:

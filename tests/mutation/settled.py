@@ -1,4 +1,11 @@
-"""Make a mutation run repeatable: few examples, always the same, the quick tests first."""
+"""Make a mutation run repeatable: few examples, always the same, the quick tests first.
+
+Every test begins with empty caches. Else the tool would count a function as met only by the
+first test that asked for it, and what was kept before a mutant was there would hide it.
+"""
+
+import gc
+from functools import _lru_cache_wrapper
 
 import pytest
 from hypothesis import settings
@@ -14,6 +21,21 @@ _QUICK_FIRST = ("tests/unit/", "tests/published/", "tests/properties/")
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """What is quick and near goes first: most mutants die there."""
     items.sort(key=lambda item: [item.nodeid.startswith(p) for p in _QUICK_FIRST].index(True))
+
+
+_CACHES: list[_lru_cache_wrapper[object]] = []
+
+
+def pytest_collection_finish() -> None:
+    """Find the package's caches, once."""
+    found = (cache for cache in gc.get_objects() if isinstance(cache, _lru_cache_wrapper))
+    _CACHES[:] = [cache for cache in found if str(cache.__module__).startswith("crossgrain")]
+
+
+def pytest_runtest_setup() -> None:
+    """Empty them."""
+    for cache in _CACHES:
+        cache.cache_clear()
 
 
 def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
