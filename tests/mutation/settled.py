@@ -23,7 +23,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: [item.nodeid.startswith(p) for p in _QUICK_FIRST].index(True))
 
 
-_CACHES: list[_lru_cache_wrapper[object]] = []
+_CACHES: list["_lru_cache_wrapper[object]"] = []
 
 
 def pytest_collection_finish() -> None:
