@@ -1,14 +1,13 @@
 """Blood draws as ServiceRequests, one per analyte."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Any
 
 from crossgrain.dosing.once import kept
 from crossgrain.dosing.plan import LabDraw
 from crossgrain.fhir.read.codesystems import Loinc, Snomed
 from crossgrain.fhir.write.dosage import concept
-from crossgrain.fhir.write.letterhead import Letterhead, Resource, Scope, own_notes
+from crossgrain.fhir.write.letterhead import Letterhead, Prepared, Resource, Scope, own_notes
 from crossgrain.fhir.write.narrative import paragraph, paragraphs
 from crossgrain.fhir.write.wording import PARTS, Wording
 
@@ -26,24 +25,6 @@ BEFORE_DOSE = (
 MAINTENANCE = "maintenance"
 
 
-@dataclass(frozen=True, slots=True)
-class Draw:
-    """The request for one analyte of a draw, but for whose blood it is.
-
-    Attributes
-    ----------
-    name : what the request is called
-    xhtml : what opens its narrative
-    notes : what is particular to it
-    elements : those that are the same for every patient
-    """
-
-    name: str
-    xhtml: str
-    notes: tuple[Resource, ...]
-    elements: Resource
-
-
 def service_requests(
     letter: Letterhead, scope: Scope, draws: tuple[LabDraw, ...]
 ) -> Iterator[Resource]:
@@ -56,14 +37,14 @@ def service_requests(
 
 
 @kept(PARTS)
-def _draws(wording: Wording, scope: Scope, draws: tuple[LabDraw, ...]) -> tuple[Draw, ...]:
+def _draws(wording: Wording, scope: Scope, draws: tuple[LabDraw, ...]) -> tuple[Prepared, ...]:
     return tuple(_draw(wording, scope, draw, code) for draw in draws for code in ANALYTES)
 
 
-def _draw(wording: Wording, scope: Scope, draw: LabDraw, code: str) -> Draw:
+def _draw(wording: Wording, scope: Scope, draw: LabDraw, code: str) -> Prepared:
     about = [draw.statement, *not_steady(wording, draw)]
     what = paragraph(f"{ANALYTES[code]}, {lab_days(wording, draw)}.")
-    return Draw(
+    return Prepared(
         name=f"ServiceRequest|{scope.name}|{draw.purpose}|{draw.day}|{code}",
         xhtml=f"{scope.only_if_xhtml}{what}{paragraphs(about)}",
         notes=own_notes(scope, *about),

@@ -49,6 +49,24 @@ SERIES = Scope("series", "proposal")
 
 
 @dataclass(frozen=True, slots=True)
+class Prepared:
+    """A request but for whose it is.
+
+    Attributes
+    ----------
+    name : what the request is called
+    xhtml : what opens its narrative
+    notes : what is particular to it
+    elements : those that are the same for every patient
+    """
+
+    name: str
+    xhtml: str
+    notes: tuple[Resource, ...]
+    elements: Resource
+
+
+@dataclass(frozen=True, slots=True)
 class Letterhead:
     """The constants of one answer. Build it with `letterhead_for`.
 

@@ -13,7 +13,7 @@ from crossgrain.dosing.regimens import DoseLine
 from crossgrain.dosing.tablets import Piece
 from crossgrain.fhir.read.code_tables import CodedDrug, CodeTables
 from crossgrain.fhir.write.dosage import dispense, dosage
-from crossgrain.fhir.write.letterhead import Letterhead, Resource, Scope, own_notes
+from crossgrain.fhir.write.letterhead import Letterhead, Prepared, Resource, Scope, own_notes
 from crossgrain.fhir.write.narrative import paragraph
 from crossgrain.fhir.write.wording import PARTS, Wording
 from crossgrain.fhir.write.words import product
@@ -27,27 +27,19 @@ SAME_STRENGTH = (
 
 
 @dataclass(frozen=True, slots=True)
-class Order:
+class Order(Prepared):
     """A request for one product over one course, but for whose it is.
 
     Attributes
     ----------
-    name : what the request is called
-    xhtml : what opens its narrative
     medication : the product
     preparation_id : the medicine
     replaces : whether orders for that medicine may stand already
-    notes : what is particular to it
-    elements : those that are the same for every patient
     """
 
-    name: str
-    xhtml: str
     medication: dict[str, Any]
     preparation_id: str
     replaces: bool
-    notes: tuple[Resource, ...]
-    elements: Resource
 
 
 def medication_requests(
