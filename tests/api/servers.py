@@ -29,6 +29,7 @@ class Server(subprocess.Popen[str]):
         settings: Mapping[str, str] | None = None,
         stderr: int | None = None,
         open_files: int | None = None,
+        by: tuple[str, ...] = (),
     ) -> None:
         self.words = words
         self.port = free_port()
@@ -36,7 +37,7 @@ class Server(subprocess.Popen[str]):
         limit = partial(resource.setrlimit, resource.RLIMIT_NOFILE, (open_files, open_files))
         with words.open("w") as out:
             super().__init__(
-                [COMMAND, "serve", "--port", str(self.port), *arguments],
+                [*by, COMMAND, "serve", "--port", str(self.port), *arguments],
                 env={**os.environ, **(settings or {})},
                 stderr=out if stderr is None else stderr,
                 text=True,

@@ -5,10 +5,11 @@ import os
 import signal
 import time
 from collections.abc import Iterator
+from pathlib import Path
 
 import httpx2 as httpx
 import pytest
-from tests.api.servers import Start, until_live
+from tests.api.servers import Server, Start, until_live
 
 CALLS = 1000
 """A line is longer than 100 bytes, so that many fill a pipe of 64 KiB."""
@@ -55,6 +56,16 @@ def test_a_log_whose_reader_is_gone_stops_nothing_and_changes_no_exit_code(
         assert process.ask(client).status_code == 200
     process.send_signal(signal.SIGTERM)
     assert process.wait(10) == 0
+
+
+def test_where_nothing_can_be_said_at_all_it_serves_and_stops_as_ever(tmp_path: Path) -> None:
+    """All three standard streams are closed."""
+    mute = ("sh", "-c", 'exec "$0" "$@" <&- >&- 2>&-')
+    with Server(tmp_path / "words.txt", by=mute) as process:
+        until_live(process.base)
+        assert process.ask().status_code == 200
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(10) == 0
 
 
 def test_how_many_lines_were_lost_is_said(pipe: tuple[int, int]) -> None:

@@ -1,7 +1,9 @@
 """``crossgrain serve``: uvicorn, with its own access log off because it prints the query."""
 
 import json
+import os
 import signal
+import sys
 from ipaddress import ip_address
 from types import FrameType
 
@@ -20,6 +22,7 @@ from crossgrain.cli.commands import Exit
 from crossgrain.dosing.errors import DomainError
 from crossgrain.orphans import end_with_parent
 
+_STDERR = 2
 _FAILED_TO_SAY = (
     "Beyond this machine, say how callers are known: CROSSGRAIN_CDS_AUTH and"
     " CROSSGRAIN_FHIR_AUTH, each also off where a proxy asks."
@@ -47,6 +50,7 @@ def serve(host: str, port: int, workers: int) -> Exit:
     """
     from crossgrain.api.logs import log_config  # noqa: PLC0415
 
+    _open_closed_streams()
     try:
         settings = settings_from_environment()
     except ValidationError as wrong:
@@ -109,6 +113,20 @@ class _Supervisor(Multiprocess):
 
 def _stopped(number: int, frame: FrameType | None) -> None:
     raise SystemExit(Exit.PLAN)
+
+
+def _open_closed_streams() -> None:
+    """Put an empty file in the place of a standard stream that was closed.
+
+    Else one of the loop's own files would get its number, and the loop ends the process when it
+    closes a file of such a number.
+    """
+    while (number := os.open(os.devnull, os.O_RDWR)) <= _STDERR:
+        os.set_inheritable(number, True)
+    os.close(number)
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, os.fdopen(os.open(os.devnull, os.O_RDWR), mode))
 
 
 def _is_this_machine(host: str) -> bool:
