@@ -186,6 +186,12 @@ def test_a_row_is_a_table(row):
     assert refused(HEAD | {"row": row}).field == "clinic-x.row[1]"
 
 
+def test_a_chart_is_a_table():
+    with pytest.raises(DomainError) as caught:
+        clinic_bases_from([PROPORTIONAL, "ours"], ())
+    assert (caught.value.field, caught.value.message) == ("basis[2]", "this must be a table")
+
+
 def test_an_id_given_twice_in_one_file_is_refused_at_the_second():
     with pytest.raises(DomainError, match="stands already") as caught:
         clinic_bases_from([PROPORTIONAL, TABLE], ())

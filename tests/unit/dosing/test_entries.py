@@ -1,5 +1,6 @@
 """A data file's values: read exactly, or refused with their place and a reason."""
 
+from decimal import Decimal
 from fractions import Fraction
 
 import pytest
@@ -49,6 +50,7 @@ def test_a_number_stays_exact(written, number):
         (True, NOT_A_NUMBER),
         (None, NOT_A_NUMBER),
         (["25"], NOT_A_NUMBER),
+        (Decimal(25), NOT_A_NUMBER),  # no TOML value is read so
         ("25 µg", NOT_A_NUMBER),
         ("1e2", NOT_A_NUMBER),
         (".5", NOT_A_NUMBER),
