@@ -58,6 +58,9 @@ class Call:
         digest = sha256(self.body).hexdigest()[:12]
         return f"Call({self.method} {self.path}, {len(self.body)} bytes {digest}, {self.headers})"
 
+    def _repr_pretty_(self, printer: Any, cycle: bool) -> None:  # what Hypothesis prints
+        printer.text(repr(self))
+
 
 # --- sound calls -------------------------------------------------------------------------------
 

@@ -22,6 +22,7 @@ from hypothesis.stateful import (
     run_state_machine_as_test,
 )
 from tests.properties.conversation.calls import PEOPLE, RECORDS, Call, broken, mark, sound
+from tests.properties.reading.readable import elements
 
 from crossgrain.api.app import create_app
 from crossgrain.api.settings import Settings
@@ -135,6 +136,10 @@ def leads_into(call: Call, expression: str) -> bool:
     if "." not in expression and expression not in tree:
         return call.path.startswith("/cds-services") or expression == tree.get(
             "resourceType", expression
+        )
+    if "resourceType" not in tree:  # the judge knows resources alone
+        return bool(
+            elements(tree, f"Hook.{expression}") or elements(tree, f"Hook.{parent(expression)}")
         )
     for path in (expression, f"{expression}.extension", parent(expression)):
         if evaluate(tree, path, None, models["r5" if "/r5/" in call.path else "r4"]):

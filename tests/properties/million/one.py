@@ -2,10 +2,12 @@
 
 import orjson
 from tests.properties.million.answers import Answer
-from tests.properties.million.checks import check, check_against, check_refusal
-from tests.properties.million.people import Person, person
+from tests.properties.million.checks import check, check_refusal
+from tests.properties.million.people import person
+from tests.properties.million.planned import check_against
 from tests.properties.million.pools import check_forecast
 from tests.properties.million.service import Refused, proposed, written
+from tests.properties.million.truth import Person
 
 FORECAST_EVERY = 500
 """The forecast of one record in so many is solved again: it takes a second."""

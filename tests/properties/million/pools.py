@@ -9,9 +9,8 @@ from math import log
 
 import numpy as np
 from scipy.integrate import solve_ivp
-from tests.properties.million.answers import Answer, amounts_of, change_days, values
-from tests.properties.million.checks import NONE, Spans, near, need, series_spans
-from tests.properties.million.people import Person
+from tests.properties.million.answers import Answer, amounts_of, change_days, need, values
+from tests.properties.million.days import NONE, Spans, series_spans
 from tests.properties.million.reference import (
     CHARTS,
     FIXED,
@@ -24,6 +23,8 @@ from tests.properties.million.reference import (
     Amounts,
     lt4_equivalent,
 )
+from tests.properties.million.said import near
+from tests.properties.million.truth import Person
 
 OUT_T4, OUT_T3 = log(2) / 7, log(2)
 IN_T4, IN_T3 = 0.75, 0.95

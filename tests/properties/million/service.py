@@ -2,7 +2,7 @@
 
 from fractions import Fraction
 
-from tests.properties.million.people import Person
+from tests.properties.million.truth import Person
 
 from crossgrain.catalogue import load_catalogue
 from crossgrain.dosing.errors import Category, DomainError
