@@ -62,8 +62,8 @@ def test_every_fault_that_is_tested_stands_in_the_log() -> None:
     named = {function for row in rows_of("Faults") for _, function in named_tests(row)}
     tested = {
         function
-        for path in (TESTS / "faults").glob("test_*.py")
-        for function in functions_of(f"faults/{path.name}")
+        for path in (TESTS / "api" / "faults").glob("test_*.py")
+        for function in functions_of(f"api/faults/{path.name}")
         if function.startswith("test_")
     }
     assert tested

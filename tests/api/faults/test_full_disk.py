@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from tests.api.servers import COMMAND
-from tests.faults.disks import Disk, small_disk
+from tests.api.faults.disks import Disk, small_disk
 from tests.unit.nightly.exports import AS_OF, bytes_of, make, run
 
 from crossgrain.nightly.faults import RunRefused

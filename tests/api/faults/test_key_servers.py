@@ -9,7 +9,7 @@ import pytest
 from fastapi.testclient import TestClient
 from tests.api import signing as s
 from tests.api.servers import ASKED, FHIR, RECORD
-from tests.faults.others import (
+from tests.api.faults.others import (
     Behaviour,
     Other,
     another,

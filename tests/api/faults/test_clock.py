@@ -22,7 +22,7 @@ from crossgrain.api.settings import Settings
 from crossgrain.catalogue import Catalogue
 from crossgrain.nightly.workdir import WorkDir
 
-SERVICE = Path(__file__).parents[2] / "service" / "crossgrain"
+SERVICE = Path(__file__).parents[3] / "service" / "crossgrain"
 YEAR = 365 * 24 * 3600
 KEPT = 300
 MAY_READ_A_CLOCK = {

@@ -10,7 +10,7 @@ import httpx2 as httpx
 import pytest
 from tests.api.calls import PROPOSE
 from tests.api.servers import Server, Start, until_live
-from tests.faults.calls import slow_call
+from tests.api.faults.calls import slow_call
 
 CALLERS = 8
 REFUSED, BROKEN = "refused", "broken"
