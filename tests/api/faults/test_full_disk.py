@@ -5,8 +5,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from tests.api.servers import COMMAND
 from tests.api.faults.disks import Disk, small_disk
+from tests.api.servers import COMMAND
 from tests.unit.nightly.exports import AS_OF, bytes_of, make, run
 
 from crossgrain.nightly.faults import RunRefused

@@ -8,7 +8,6 @@ import httpx2 as httpx
 import pytest
 from fastapi.testclient import TestClient
 from tests.api import signing as s
-from tests.api.servers import ASKED, FHIR, RECORD
 from tests.api.faults.others import (
     Behaviour,
     Other,
@@ -19,6 +18,7 @@ from tests.api.faults.others import (
     never_ends,
     says_nothing,
 )
+from tests.api.servers import ASKED, FHIR, RECORD
 
 from crossgrain.api.app import create_app
 from crossgrain.api.auth import asking

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import httpx2 as httpx
 import pytest
-from tests.api.servers import COMMAND, Server, until_live
 from tests.api.faults.calls import slow_call
+from tests.api.servers import COMMAND, Server, until_live
 from tests.unit.nightly.exports import make
 
 

@@ -9,8 +9,8 @@ import time
 import httpx2 as httpx
 import pytest
 from tests.api.calls import PROPOSE
-from tests.api.servers import Server, Start, until_live
 from tests.api.faults.calls import slow_call
+from tests.api.servers import Server, Start, until_live
 
 CALLERS = 8
 REFUSED, BROKEN = "refused", "broken"

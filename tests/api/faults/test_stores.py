@@ -13,8 +13,8 @@ import pytest
 from fakeredis import TcpFakeServer
 from fastapi.testclient import TestClient
 from tests.api import signing as s
-from tests.api.servers import Start, free_port, until_live
 from tests.api.faults.others import another, says_nothing
+from tests.api.servers import Start, free_port, until_live
 
 from crossgrain.api.app import create_app
 from crossgrain.api.settings import Settings
