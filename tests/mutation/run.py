@@ -19,6 +19,7 @@ import pytest
 from _pytest.config import _prepareconfig
 from mutmut.__main__ import cli
 from mutmut.runners.harness import PytestRunner
+from mutmut.state import state
 from mutmut.utils.file_utils import change_cwd
 from mutmut.workers import isolation
 
@@ -40,11 +41,12 @@ class CollectedOnce(PytestRunner):
         gc.freeze()
 
     def run_tests(self, *, mutant_name: str | None, tests: Iterable[str]) -> int:
-        """Zero where every test passes; the first failure ends the run."""
+        """Zero where every test passes; the first failure ends the run, the quickest begin it."""
         if mutant_name is None:
             return super().run_tests(mutant_name=mutant_name, tests=tests)
-        wanted = set(tests)
+        wanted, seconds = set(tests), state().duration_by_test
         items = [item for item in self._session.items if item.nodeid in wanted]
+        items.sort(key=lambda item: seconds.get(item.nodeid, 0.0))
         with change_cwd("mutants"):
             for item, following in zip(items, [*items[1:], None], strict=True):
                 item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)

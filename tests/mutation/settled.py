@@ -1,4 +1,4 @@
-"""Make a mutation run repeatable: few examples, always the same, the quick tests first.
+"""Make a mutation run repeatable: few examples, and always the same.
 
 Every test begins with empty caches. Else the tool would count a function as met only by the
 first test that asked for it, and what was kept before a mutant was there would hide it.
@@ -14,14 +14,6 @@ settings.register_profile(
     "mutation", derandomize=True, max_examples=30, deadline=None, database=None
 )
 settings.load_profile("mutation")
-
-_QUICK_FIRST = ("tests/unit/", "tests/published/", "tests/properties/")
-
-
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """What is quick and near goes first: most mutants die there."""
-    items.sort(key=lambda item: [item.nodeid.startswith(p) for p in _QUICK_FIRST].index(True))
-
 
 _CACHES: list["_lru_cache_wrapper[object]"] = []
 
