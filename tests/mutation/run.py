@@ -22,6 +22,7 @@ from mutmut.runners.harness import PytestRunner
 from mutmut.state import state
 from mutmut.utils.file_utils import change_cwd
 from mutmut.workers import isolation
+from tests.mutation.settled import empty_caches
 
 COPIED = ("tests", "fixtures", "pyproject.toml", "DEVELOPERS.md", ".gitignore")
 
@@ -47,6 +48,7 @@ class CollectedOnce(PytestRunner):
         wanted, seconds = set(tests), state().duration_by_test
         items = [item for item in self._session.items if item.nodeid in wanted]
         items.sort(key=lambda item: seconds.get(item.nodeid, 0.0))
+        empty_caches()
         with change_cwd("mutants"):
             for item, following in zip(items, [*items[1:], None], strict=True):
                 item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)

@@ -1,10 +1,11 @@
 """Make a mutation run repeatable: few examples, and always the same.
 
-Every test begins with empty caches. Else the tool would count a function as met only by the
-first test that asked for it, and what was kept before a mutant was there would hide it.
+A mutant's process begins with empty caches: what was kept before would hide it. While the tool
+notes which test meets which function, every test does, else only the first would be noted.
 """
 
 import gc
+import os
 from functools import _lru_cache_wrapper
 
 import pytest
@@ -24,10 +25,16 @@ def pytest_collection_finish() -> None:
     _CACHES[:] = [cache for cache in found if str(cache.__module__).startswith("crossgrain")]
 
 
-def pytest_runtest_setup() -> None:
-    """Empty them."""
+def empty_caches() -> None:
+    """Forget what the package keeps."""
     for cache in _CACHES:
         cache.cache_clear()
+
+
+def pytest_runtest_setup() -> None:
+    """While tests are noted, empty them for each."""
+    if os.environ.get("MUTANT_UNDER_TEST") == "stats":
+        empty_caches()
 
 
 def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
