@@ -295,6 +295,18 @@ def test_at_least_the_most_generous_sourced_target_of_lt4_is_rounded_up_to_table
     assert {amounts(step)[LT4.id] for step in planned.steps} == {planned.checkpoint.dose.lt4_ug}
 
 
+def test_a_stock_that_does_not_reach_the_generous_target_is_said():
+    # four tablets of 25 µg make 100; label: two grains = LT4 200 µg
+    error = refusal(
+        regimen(mg60=120),
+        Target.LEVOTHYROXINE,
+        lt4_at_least_most_generous=True,
+        by=tables(lt4=stocked(LT4, 25)),
+    )
+    assert (error.category, error.field) == (Category.OUT_OF_RANGE, "stock")
+    assert error.message == "no tablets reach the target of LT4"
+
+
 def test_a_clinics_own_generous_chart_does_not_count_as_sourced():
     by = with_chart(lt4_ug_per_grain="120", lt4_ug_per_lt3_ug="5")
     planned = plan(regimen(mg60=60), Target.LEVOTHYROXINE, by=by, lt4_at_least_most_generous=True)

@@ -64,6 +64,12 @@ def test_a_weekly_pattern_is_averaged_in_sight():
     assert "(100 + 100 + 100 + 100 + 100 + 50 + 50) / 7 days = 85.714 µg" in statement.arithmetic
 
 
+def test_alternate_days_are_averaged_in_sight():
+    alternate = Regimen((DoseLine(LT4, (Fraction(100), Fraction(0))),))
+    statement = said(plan(alternate, Target.DESICCATED_THYROID), "Taken now")
+    assert statement.arithmetic.startswith("(100 + 0) / 2 days = 50 µg a day, which holds 50 µg T4")
+
+
 @pytest.mark.parametrize(
     ("basis_id", "arithmetic"),
     [
