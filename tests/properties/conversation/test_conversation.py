@@ -137,6 +137,8 @@ def leads_into(call: Call, expression: str) -> bool:
         return call.path.startswith("/cds-services") or expression == tree.get(
             "resourceType", expression
         )
+    if expression.startswith("prefetch.") and not tree.get("prefetch"):
+        return True
     if "resourceType" not in tree:  # the judge knows resources alone
         return bool(
             elements(tree, f"Hook.{expression}") or elements(tree, f"Hook.{parent(expression)}")

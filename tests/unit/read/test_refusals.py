@@ -59,10 +59,15 @@ REFUSED: dict[str, tuple[Json, Category, str]] = {
         Category.STRUCTURE,
         ONE,
     ),
+    "an address that is no string": (
+        {**bundle(TAKEN), "entry": [{"fullUrl": 7, "resource": TAKEN}]},
+        Category.STRUCTURE,
+        "Bundle.entry[0].fullUrl",
+    ),
     "an id that is no string": (
         bundle({"resourceType": "Encounter", "id": 7}),
         Category.STRUCTURE,
-        "Bundle.entry[1]",
+        "Bundle.entry[1].resource.id",
     ),
     "implicit rules of the bundle": (
         bundle(TAKEN, implicitRules="https://rules.example"),

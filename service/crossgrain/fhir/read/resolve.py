@@ -58,11 +58,11 @@ class BundleIndex:
             raise Unreadable(
                 Category.STRUCTURE, f"{path}.resource", "the resource has no resourceType"
             )
-        if not (id_ is None or isinstance(id_, str)) or not (
-            full_url is None or isinstance(full_url, str)
-        ):
-            raise Unreadable(Category.STRUCTURE, path, "an id and a fullUrl must be strings")
         place = f"{path}.resource"
+        if not (id_ is None or isinstance(id_, str)):
+            raise Unreadable(Category.STRUCTURE, f"{place}.id", "expected a string")
+        if not (full_url is None or isinstance(full_url, str)):
+            raise Unreadable(Category.STRUCTURE, f"{path}.fullUrl", "expected a string")
         own = f"{kind}/{id_}" if id_ else None
         if full_url and (own is None or full_url.startswith("urn:")):
             found = Entry(place, full_url, kind, resource)
