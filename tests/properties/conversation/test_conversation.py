@@ -133,7 +133,9 @@ def leads_into(call: Call, expression: str) -> bool:
     if expression.startswith("http."):
         return True
     tree = json.loads(call.body)
-    if "." not in expression and expression not in tree:
+    if expression in tree:
+        return True
+    if "." not in expression:
         return call.path.startswith("/cds-services") or expression == tree.get(
             "resourceType", expression
         )

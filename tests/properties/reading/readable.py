@@ -89,6 +89,7 @@ def check_record(record: Record, tree: dict[str, Any]) -> int:
         assert all(entry.lines for entry in record.current)
     for measured in record.facts.measurements or ():
         assert isinstance(measured.value, Fraction)
+        assert measured.value >= 0
     return lines
 
 

@@ -73,6 +73,8 @@ PASSED_OVER: dict[str, tuple[Json, str]] = {
         ONE,
     ),
     "a value in words": (observation("3016-3", valueString="normal"), f"{ONE}.value"),
+    "a value below nothing": (observation("3016-3", ucum(-2, "m[IU]/L")), f"{ONE}.value"),
+    "a weight below nothing": (observation("29463-7", ucum(-70, "kg")), f"{ONE}.value"),
     "a value without a unit": (observation("3016-3", {"value": 2}), f"{ONE}.value"),
     "a unit of another test": (observation("3016-3", ucum(2, "mg/dL")), f"{ONE}.value"),
     "a mass under a code for moles": (observation("14920-3", ucum(1, "ng/dL")), f"{ONE}.value"),

@@ -408,6 +408,12 @@ ASKED: dict[str, tuple[Json, str]] = {
         statement(LT4_100, dosage(ucum(2, "{tbl}"), text="take 2 half tablets daily")),
         DOSAGE,
     ),
+    "more events of a day than times of it": (
+        statement(
+            LT4, dosage(ucum(100, "ug"), repeat(when=["MORN", "EVE"], timeOfDay=["08:00:00"]))
+        ),
+        f"{DOSAGE}.timing.repeat",
+    ),
     "a code and a repeat that differ": (
         statement(
             LT4,

@@ -30,6 +30,8 @@ def _converted(as_written: _Written) -> Fraction | str:
     number, analyte, counts, code, unit = as_written
     if _characters(as_written) > _LONGEST_UNIT:
         return _NOT_KNOWN
+    if number < 0:
+        return "its value is below nothing"
     if not code and not unit:
         return "its value has no unit"
     coded = lab_factor(analyte, code) if code else None

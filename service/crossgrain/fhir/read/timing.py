@@ -149,7 +149,10 @@ def _moments(repeat: Repeat, path: str) -> int | None:
         if code not in _WHEN:
             raise Unreadable(Category.VALUE, f"{path}.when[{place}]", "this is no event code")
     if repeat.time_of_day:
-        return len(set(repeat.time_of_day))
+        times = len(set(repeat.time_of_day))
+        if repeat.when and len(set(repeat.when)) != times:
+            raise Asked(path, "The times of day and the events differ. How many doses a day?")
+        return times
     if _EVERY_MEAL.intersection(repeat.when):
         return None  # before or after each meal: how many there are is not said
     return len(set(repeat.when)) or None
