@@ -49,6 +49,19 @@ def test_the_branches_are_high_then_in_range_then_low():
         assert readings == [Reading.HIGH, Reading.IN_RANGE, Reading.LOW]
 
 
+def test_each_branch_says_to_which_labs_it_belongs_and_what_to_do():
+    high, stay, low = (b.statement for b in to_lt4().checkpoint.branches)
+    assert high == (
+        "TSH above range: the dose is short, as the basis “content” says. Go on to the next"
+        " basis' target, then repeat the labs."
+    )
+    assert stay == "TSH in range: stay on this dose; then the maintenance labs."
+    assert low == (
+        "TSH below range, or palpitations, jitteriness or a racing heart: do not climb. Step back"
+        " and repeat the labs; urgent symptoms are the prescriber's at once."
+    )
+
+
 # --- high -----------------------------------------------------------------------------------
 
 

@@ -214,6 +214,30 @@ def test_labs_are_put_off_until_the_model_calls_the_pools_steady(half_life, put_
     assert drawn.modelled_steady_day == steady_from
 
 
+@pytest.mark.parametrize("half_life", [7.0, 10.0])
+@pytest.mark.parametrize(
+    ("taken", "target"),
+    [
+        (regimen(lt4=25), Target.LIOTHYRONINE),
+        (regimen(lt4=100), Target.DESICCATED_THYROID),
+        (regimen(lt3=50), Target.LEVOTHYROXINE),
+    ],
+)
+def test_the_hold_lasts_until_the_decision_a_week_after_the_draw(half_life, taken, target):
+    slow = replace(CATALOGUE.kinetics, default=Kinetics(half_life, 2.4, 0.75, 0.95, 0.35))
+    planned = plan(taken, target, by=replace(tables(), kinetics=slow))
+    checkpoint, hold = planned.checkpoint, planned.steps[-1]
+    assert checkpoint.decision_day == checkpoint.lab_day + 7
+    assert hold.last_day == checkpoint.decision_day - 1
+    assert hold.first_day == checkpoint.day
+
+
+def test_the_baseline_is_drawn_before_the_first_changed_dose():
+    baseline = plan(regimen(lt4=100), Target.DESICCATED_THYROID).labs[0]
+    assert (baseline.day, baseline.purpose) == (0, "baseline")
+    assert baseline.statement == "TSH, free T4 and free T3 before the first changed dose"
+
+
 def test_both_modes_are_followed_to_the_same_day():
     # LT4 100 µg from day 0 either way; stopping would be decided on day 49, an overlap later
     planned = plan(regimen(lt3=50), Target.LEVOTHYROXINE)
