@@ -133,22 +133,25 @@ def leads_into(call: Call, expression: str) -> bool:
     if expression.startswith("http."):
         return True
     tree = json.loads(call.body)
-    if expression in tree:
-        return True
+    if call.path.startswith("/cds-services"):
+        return leads_into_hook(tree, expression)
     if "." not in expression:
-        return call.path.startswith("/cds-services") or expression == tree.get(
-            "resourceType", expression
-        )
-    if expression.startswith("prefetch.") and not tree.get("prefetch"):
-        return True
-    if "resourceType" not in tree:  # the judge knows resources alone
-        return bool(
-            elements(tree, f"Hook.{expression}") or elements(tree, f"Hook.{parent(expression)}")
-        )
-    for path in (expression, f"{expression}.extension", parent(expression)):
-        if evaluate(tree, path, None, models["r5" if "/r5/" in call.path else "r4"]):
-            return True
-    return False
+        return expression in tree or expression == tree.get("resourceType", expression)
+    model = models["r5" if "/r5/" in call.path else "r4"]
+    paths = (expression, f"{expression}.extension", parent(expression))
+    return any(evaluate(tree, path, None, model) for path in paths)
+
+
+HOOK = {"hook", "hookInstance", "context", "prefetch", "feedback", "Resource"}
+
+
+def leads_into_hook(tree: Any, expression: str) -> bool:
+    """The same for the body of a hook, which is no resource, so that the judge does not know it."""
+    root = expression.partition(".")[0]
+    if root not in tree:
+        return root in HOOK  # missing where a hook has it
+    above = parent(expression)
+    return any(elements(tree, f"Hook.{path}") for path in (expression, above, parent(above)))
 
 
 def parent(expression: str) -> str:

@@ -23,6 +23,8 @@ Ends = tuple[Fraction | None, Fraction | None]
 def value_of(quantity: Quantity, code: LabCode, path: str) -> Fraction | str:
     """The quantity whose number stands at `path`, in the analyte's own unit; or why not."""
     number = checked_number(quantity.value, path)
+    if number < 0:
+        return "its value is below nothing"
     return _CONVERTED[number, code.analyte, code.kind, quantity.code, quantity.unit]
 
 
@@ -30,8 +32,6 @@ def _converted(as_written: _Written) -> Fraction | str:
     number, analyte, counts, code, unit = as_written
     if _characters(as_written) > _LONGEST_UNIT:
         return _NOT_KNOWN
-    if number < 0:
-        return "its value is below nothing"
     if not code and not unit:
         return "its value has no unit"
     coded = lab_factor(analyte, code) if code else None
