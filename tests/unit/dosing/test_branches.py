@@ -55,11 +55,21 @@ def test_each_branch_says_to_which_labs_it_belongs_and_what_to_do():
         "TSH above range: the dose is short, as the basis “content” says. Go on to the next"
         " basis' target, then repeat the labs."
     )
-    assert stay == "TSH in range: stay on this dose; then the maintenance labs."
+    assert stay == (
+        "TSH in range: stay at this level. What is left of the old medicine ends, and the new one"
+        " makes up for it at equal coverage on the basis “content”, which these labs support best;"
+        " then repeat the labs."
+    )
     assert low == (
         "TSH below range, or palpitations, jitteriness or a racing heart: do not climb. Step back"
         " and repeat the labs; urgent symptoms are the prescriber's at once."
     )
+
+
+def test_no_branch_calls_the_pools_steady_before_its_last_dose():
+    for planned in (to_desiccated(), to_lt4()):
+        for way in planned.checkpoint.branches:
+            assert all(draw.modelled_steady_day >= way.steps[-1].first_day for draw in way.labs)
 
 
 # --- high -----------------------------------------------------------------------------------
