@@ -66,6 +66,14 @@ def test_each_branch_says_to_which_labs_it_belongs_and_what_to_do():
     )
 
 
+def test_a_draw_after_a_branch_is_called_early_only_where_the_model_says_so():
+    for planned in (to_desiccated(), to_lt4()):
+        draws = [draw for way in planned.checkpoint.branches for draw in way.labs]
+        assert draws
+        for draw in draws:
+            assert ("not before" in draw.statement) is (draw.modelled_steady_day > draw.day)
+
+
 def test_no_branch_calls_the_pools_steady_before_its_last_dose():
     for planned in (to_desiccated(), to_lt4()):
         for way in planned.checkpoint.branches:

@@ -172,9 +172,8 @@ def test_the_aim_is_shown_in_orderable_tablets_or_with_its_neighbours():
     fine = Mixture(t3_share=Fraction(1, 50))
     far = plan(regimen(lt4=25), Target.DESICCATED_LT3, mixture=fine)  # LT3 0.25 µg
     lt3 = far.aim_tablets[-1]
-    assert lt3.tablets is None
-    assert "no tablets within 5 %" in lt3.note
-    assert "2.5 µg" in lt3.note
+    assert (lt3.preparation, lt3.amount, lt3.tablets) == (LT3, Fraction(1, 4), None)
+    assert lt3.note == "no tablets within 5 %: 2.5 µg"
 
 
 def test_the_hold_begins_when_the_last_dose_is_reached():
@@ -230,6 +229,12 @@ def test_the_hold_lasts_until_the_decision_a_week_after_the_draw(half_life, take
     assert checkpoint.decision_day == checkpoint.lab_day + 7
     assert hold.last_day == checkpoint.decision_day - 1
     assert hold.first_day == checkpoint.day
+
+
+def test_t3_exposure_ends_between_its_extremes():
+    for forecast in plan(regimen(lt4=100), Target.DESICCATED_THYROID).forecasts:
+        low, high = forecast.t3_exposure
+        assert low.value <= forecast.t3_exposure_at_end <= high.value
 
 
 def test_the_baseline_is_drawn_before_the_first_changed_dose():
