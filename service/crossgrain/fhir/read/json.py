@@ -6,9 +6,10 @@ written back, and every key or value that was dropped takes its quotation marks 
 marks are equal in number exactly when nothing was dropped, provided that no mark hides in an
 escape (``\\u0022``); where one does, the slow and plain way decides.
 
-The same copy, written with indents, shows how deep the tree is. What writes it takes no integer
-above 64 bits and no more than 254 levels: an ordinary body is thereby cleared of all three faults
-at once, and any other is looked at fault by fault.
+The same copy shows whether the tree is too deep: what writes it takes no more levels than
+`_WRITER_LEVELS`, so it is written inside as many lists as leave the tree the levels that it may
+have. Nor does it take an integer above 64 bits: an ordinary body is thereby cleared of all three
+faults at once, and any other is looked at fault by fault.
 """
 
 import json
@@ -27,9 +28,7 @@ MOST_LEVELS = 64
 MOST_DIGITS = 40
 """Digits and magnitude of one decimal: FHIR asks for 18 digits, no quantity needs 10^40."""
 _LARGEST = 10**MOST_DIGITS
-_INDENTED_BYTES = 64 * 1024
-"""Above this an indented copy could grow far beyond the body."""
-_INDENT = 2
+_FAR_TOO_MANY = 1000
 _LONGEST_TYPE_NAME = 64
 
 
@@ -65,17 +64,26 @@ def parse(
 
 def _ordinary(body: bytes, tree: dict[str, Any], most_levels: int) -> bool:
     """Whether one look at a copy shows that there is nothing to refuse."""
-    indented = len(body) <= _INDENTED_BYTES
+    inside: object = tree
+    for _ in range(_WRITER_LEVELS - most_levels):
+        inside = [inside]
     try:
-        copy = orjson.dumps(
-            tree, default=_any_number, option=orjson.OPT_INDENT_2 if indented else None
-        )
+        copy = orjson.dumps(inside, default=_any_number)
     except orjson.JSONEncodeError:
         return False
-    # An element at level n stands behind n indents, and no string holds a raw line break.
-    too_far = b"\n" + b" " * (_INDENT * (most_levels + 1))
-    deep = too_far in copy if indented else _deeper_than(tree, most_levels)
-    return not deep and _marks_agree(body, copy)
+    return _marks_agree(body, copy)
+
+
+def _levels_written() -> int:
+    """How many levels the writer takes, found by trying: a release may change it."""
+    inside: object = 0
+    for levels in range(_FAR_TOO_MANY):
+        try:
+            orjson.dumps(inside)
+        except orjson.JSONEncodeError:
+            return levels - 1
+        inside = [inside]
+    raise RuntimeError("what writes JSON takes any depth, so depth cannot be told by it")
 
 
 def _any_number(_: object) -> int:
@@ -103,6 +111,7 @@ def _too_deep() -> Unreadable:
     return Unreadable(Category.TOO_COSTLY, "", "the body is nested too deeply to be read")
 
 
+_WRITER_LEVELS = _levels_written()
 _decoder = msgspec.json.Decoder(float_hook=_number)
 _encoder = msgspec.json.Encoder(decimal_format="number")
 
