@@ -46,7 +46,8 @@ class Lines(logging.Handler):
         with self._change:
             if len(self._kept) < self._most:
                 self._kept.append(line)
-                self._change.notify_all()
+                if len(self._kept) == 1:  # with more, the writer is awake already
+                    self._change.notify_all()
             else:
                 self._lost += 1
 
