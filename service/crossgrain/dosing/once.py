@@ -5,7 +5,8 @@ from functools import lru_cache, wraps
 from operator import is_
 from typing import ParamSpec, TypeVar
 
-MOST_KEPT = 256
+MOST_KEPT = 512
+"""Plans of which the parts are kept; what is written of one takes about 140 kB."""
 
 P = ParamSpec("P")
 R = TypeVar("R")
