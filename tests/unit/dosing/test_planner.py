@@ -211,6 +211,8 @@ def test_labs_are_put_off_until_the_model_calls_the_pools_steady(half_life, put_
     assert ("put off until the model calls the pools steady" in drawn.statement) is put_off
     assert (drawn.day == steady_from) is put_off
     assert drawn.modelled_steady_day == steady_from
+    assert planned.checkpoint.decision_day == drawn.day + 7
+    assert planned.steps[-1].last_day == planned.checkpoint.decision_day - 1
 
 
 @pytest.mark.parametrize("half_life", [7.0, 10.0])
