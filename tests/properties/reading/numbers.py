@@ -50,7 +50,7 @@ def numbers_in(tree: Any) -> set[Fraction]:
 
 def numbers_in_words(words: str) -> set[Fraction]:
     """Every number in a text: 12, 1.5, 1/2, 1 1/2, ½, half."""
-    text = words.casefold()
+    text = re.sub(r"(?<=\d) (?:and|&) (?:a |one )?half\b", " 1/2", words.casefold())
     found = {value for word, value in IN_WORDS.items() if word in text}
     for vulgar in "½¼¾":
         text = text.replace(vulgar, f" {IN_WORDS[vulgar].numerator}/{IN_WORDS[vulgar].denominator}")
