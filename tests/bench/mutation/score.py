@@ -1,9 +1,9 @@
-"""What a mutation run found, by module: ``python -m tests.mutation.score COPY [--alive]``.
+"""What a mutation run found, by module: ``python -m tests.bench.mutation.score COPY [--alive]``.
 
 Killed counts mutants that a test failed on, and nothing else: a timeout, or a function that no
 test reaches, counts against the score. A module of which only a sample was judged has its 95 %
 interval beside its score. ``--alive`` prints the names of all that were not killed, which
-`tests.mutation.run` takes as patterns.
+`tests.bench.mutation.run` takes as patterns.
 """
 
 import json

@@ -1,6 +1,6 @@
 """Mutate the domain in a copy of the tree and see which mutants the tests let live.
 
-``python -m tests.mutation.run COPY [PATTERN …]`` from the repository's root; a pattern is a
+``python -m tests.bench.mutation.run COPY [PATTERN …]`` from the repository's root; a pattern is a
 mutant's name with wildcards, e.g. ``crossgrain.safety.*``. What was judged before is kept
 in the copy and judged again only where the function changed or a pattern names it.
 
@@ -22,7 +22,7 @@ from mutmut.runners.harness import PytestRunner
 from mutmut.state import state
 from mutmut.utils.file_utils import change_cwd
 from mutmut.workers import isolation
-from tests.mutation.settled import empty_caches
+from tests.bench.mutation.settled import empty_caches
 
 COPIED = ("tests", "fixtures", "pyproject.toml", "DEVELOPERS.md", ".gitignore")
 
