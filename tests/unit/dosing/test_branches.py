@@ -2,19 +2,24 @@
 
 from fractions import Fraction
 from itertools import pairwise
+from math import exp
 
 import pytest
 from tests.unit.dosing.switches import (
     BASES,
     GRAIN_60,
+    KINETICS,
     LT3,
     LT4,
     PREPARATIONS,
     amounts,
     plan,
     regimen,
+    swallowed,
 )
 
+from crossgrain.dosing import planner
+from crossgrain.dosing.branches import branches
 from crossgrain.dosing.climb import MOST_CHANGES
 from crossgrain.dosing.plan import PriorTherapy, Reading
 from crossgrain.dosing.regimens import DoseLine, Regimen
@@ -284,3 +289,26 @@ def test_a_combination_inside_the_guidelines_ratio_says_nothing_of_it():
     hold = amounts(planned.steps[-1])
     assert 13 <= hold[LT4.id] / hold[LT3.id] <= 20
     assert "outside" not in branch(planned, Reading.IN_RANGE).statement
+
+
+def test_the_branches_set_out_from_the_pools_of_the_decision_day(monkeypatch):
+    seen = []
+
+    def watched(case, hold, ladder):
+        seen.append(hold)
+        return branches(case, hold, ladder)
+
+    monkeypatch.setattr(planner, "branches", watched)
+    planned = plan(regimen(lt4=150), Target.DESICCATED_THYROID)
+    (hold,) = seen
+    assert hold.decision_day == planned.checkpoint.decision_day
+    # first-order decay towards what each step sustains, worked out step by step
+    t4, desiccated_t3 = 150.0, 0.0
+    for step in planned.steps:
+        days = min(step.last_day + 1, hold.decision_day) - step.first_day
+        sustained = swallowed(amounts(step))
+        t4 = sustained.t4_ug + (t4 - sustained.t4_ug) * exp(-days / KINETICS.t4_tau)
+        away = desiccated_t3 - sustained.desiccated_t3_ug
+        desiccated_t3 = sustained.desiccated_t3_ug + away * exp(-days / KINETICS.t3_tau)
+    assert hold.pools.t4 == pytest.approx(t4)
+    assert hold.pools.desiccated_t3 == pytest.approx(desiccated_t3)
