@@ -19,11 +19,13 @@ from tests.unit.dosing.switches import (
     tables,
 )
 
+from crossgrain.dosing import outlook
 from crossgrain.dosing.charts import clinic_bases_from
 from crossgrain.dosing.climb import wait_days
 from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.kinetics import Kinetics
 from crossgrain.dosing.plan import Part, PriorTherapy, courses
+from crossgrain.dosing.prior import taper_problem
 from crossgrain.dosing.targets import Mixture, Target
 
 STOP = PriorTherapy.STOP
@@ -449,3 +451,16 @@ def test_lt4_that_replaces_lost_hormone_is_never_slowed():
     for pace in ("standard", "brisk", "cautious"):
         planned = plan(regimen(mg60=120), Target.LEVOTHYROXINE, pace_id=pace)
         assert amounts(planned.steps[0])[LT4.id] == 100
+
+
+def test_the_taper_is_chosen_until_the_results_of_the_hold_are_in(monkeypatch):
+    seen = []
+
+    def watched(kinetics, start, slots, *others):
+        seen.append(slots[-1].days)
+        return taper_problem(kinetics, start, slots, *others)
+
+    monkeypatch.setattr(outlook, "taper_problem", watched)
+    plan(regimen(lt4=150), Target.DESICCATED_THYROID)
+    policy = CATALOGUE.policy
+    assert seen == [wait_days(KINETICS, policy) + policy.results_days]
