@@ -8,6 +8,7 @@ be read; each would let a caller who has gone, or who means harm, hold a connect
 import asyncio
 import resource
 from dataclasses import dataclass
+from itertools import count
 from typing import Any
 
 from uvicorn.protocols.http.httptools_impl import STATUS_LINE, HttpToolsProtocol
@@ -51,6 +52,10 @@ def bounds_of(settings: Settings) -> Bounds:
     )
 
 
+_PLACES = count()
+"""In which order connections fell idle: the loop's clock is too coarse to tell."""
+
+
 class Connection(HttpToolsProtocol):
     """HTTP/1.1, within bounds."""
 
@@ -60,16 +65,17 @@ class Connection(HttpToolsProtocol):
         self._head_since: float | None = None
         self._head_bytes = 0
         self._unread_since: float | None = None
-        self._idle_since = 0.0
+        self._idle_place = 0
         self._next_look: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         """Begin to wait for a request."""
         super().connection_made(transport)
-        self._idle_since = self._head_since = self.loop.time()
+        self._idle_place = next(_PLACES)
+        self._head_since = self.loop.time()
         self._look_later()
         if len(self.connections) > self._bounds.connections:
-            longest = min(self._others_idle(), key=lambda other: other._idle_since, default=self)
+            longest = min(self._others_idle(), key=lambda other: other._idle_place, default=self)
             longest.transport.abort()
 
     def connection_lost(self, exc: Exception | None) -> None:
@@ -97,7 +103,7 @@ class Connection(HttpToolsProtocol):
     def on_response_complete(self) -> None:
         """The answer is written, though perhaps not read."""
         self._unread_since = None
-        self._idle_since = self.loop.time()
+        self._idle_place = next(_PLACES)
         super().on_response_complete()
 
     def send_400_response(self, msg: str) -> None:
