@@ -37,7 +37,7 @@ class KeptPlans:
 
         @lru_cache(maxsize=most)
         def draft(regimen: Regimen, wish: Wish) -> Draft:
-            return draft_of(regimen, wish, tables)
+            return draft_of(regimen, wish, tables, rows(regimen, wish.target, wish.mixture))
 
         self._rows, self._draft = rows, draft
 

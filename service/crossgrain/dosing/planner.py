@@ -95,7 +95,8 @@ def plan_switch(regimen: Regimen, wish: Wish, tables: Tables) -> Plan:
         not reach the dose; `pace` unknown; `target` is what is taken already; `stock` makes
         no such dose.
     """
-    draft = draft_of(numbered(regimen), wish, tables)
+    rows = compare(regimen, tables.bases, wish.target, wish.mixture)
+    draft = draft_of(numbered(regimen), wish, tables, rows)
     return finished(draft, regimen, wish.weight_kg, tables.cross_checks)
 
 
@@ -120,9 +121,11 @@ def finished(
     return replace(draft.plan, rationale=rationale)
 
 
-def draft_of(regimen: Regimen, wish: Wish, tables: Tables) -> Draft:
-    """Plan a switch from doses that are `numbered`; raises as `plan_switch` does."""
-    rows = compare(regimen, tables.bases, wish.target, wish.mixture)
+def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow, ...]) -> Draft:
+    """Plan a switch from doses that are `numbered`; raises as `plan_switch` does.
+
+    `rows` are the comparison of the same regimen for the same target.
+    """
     case = _case(regimen, wish, tables, rows)
     aim = aim_on(wish.basis_id, rows)
     ladder = ladder_to(case, rows, aim)
