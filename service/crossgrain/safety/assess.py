@@ -29,9 +29,11 @@ class Unchecked:
 def before_plan(facts: Facts, intent: Intent, rules: RuleTable) -> tuple[Finding, ...]:
     """What speaks against the move, and what could not be checked; most severe first."""
     case = Case(facts, intent)
-    raised = _raised(case, rules)
+    applying = _applying(case, rules)
+    raised = _raised(case, applying)
     found = tuple(_finding(rules.before[code], hit) for code, hit in raised.items())
-    return most_severe_first(found + _as_findings(_unchecked(case, rules, raised), rules))
+    lacking = _unchecked(case, rules, applying, raised)
+    return most_severe_first(found + _as_findings(lacking, rules))
 
 
 def after_plan(plan: Plan, facts: Facts, rules: RuleTable) -> tuple[Finding, ...]:
@@ -44,7 +46,8 @@ def after_plan(plan: Plan, facts: Facts, rules: RuleTable) -> tuple[Finding, ...
 def unchecked(facts: Facts, intent: Intent, rules: RuleTable) -> tuple[Unchecked, ...]:
     """The rules that apply, were not raised, and lacked data; in the file's order."""
     case = Case(facts, intent)
-    return _unchecked(case, rules, _raised(case, rules))
+    applying = _applying(case, rules)
+    return _unchecked(case, rules, applying, _raised(case, applying))
 
 
 def constraints(findings: tuple[Finding, ...], rules: RuleTable) -> Constraints:
@@ -54,22 +57,24 @@ def constraints(findings: tuple[Finding, ...], rules: RuleTable) -> Constraints:
     )
 
 
-def _raised(case: Case, rules: RuleTable) -> dict[str, Hit]:
-    hits = {code: BEFORE[code](case, rule) for code, rule in _applying(case, rules)}
+def _raised(case: Case, applying: Mapping[str, Rule]) -> dict[str, Hit]:
+    hits = {code: BEFORE[code](case, rule) for code, rule in applying.items()}
     return {code: hit for code, hit in hits.items() if hit is not None}
 
 
-def _applying(case: Case, rules: RuleTable) -> list[tuple[str, Rule]]:
+def _applying(case: Case, rules: RuleTable) -> dict[str, Rule]:
     """The rules whose gate is open, by code."""
     is_open = {when: gate(case) for when, gate in GATES.items()}
-    return [(code, rule) for code, rule in rules.before.items() if is_open[rule.when]]
+    return {code: rule for code, rule in rules.before.items() if is_open[rule.when]}
 
 
-def _unchecked(case: Case, rules: RuleTable, raised: Mapping[str, Hit]) -> tuple[Unchecked, ...]:
+def _unchecked(
+    case: Case, rules: RuleTable, applying: Mapping[str, Rule], raised: Mapping[str, Hit]
+) -> tuple[Unchecked, ...]:
     lacking = {need for need, entry in rules.missing.items() if LACKS[need](case, entry)}
     return tuple(
         Unchecked(code, lacks)
-        for code, rule in _applying(case, rules)
+        for code, rule in applying.items()
         if code not in raised
         if (lacks := tuple(need for need in rule.needs if need in lacking))
     )
