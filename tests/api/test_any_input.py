@@ -7,6 +7,7 @@ from typing import Any
 from fastapi.testclient import TestClient
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from tests.properties.reading.mutations import places
 
 from .calls import FHIR, PATIENTS, PROPOSE, QUERY
 
@@ -27,16 +28,6 @@ anything = st.recursive(
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=8), inner),
     max_leaves=6,
 )
-
-
-def places(tree: Any) -> list[tuple[Any, Any]]:
-    """Every container and key (or index) in a tree of JSON."""
-    keys = tree.keys() if isinstance(tree, dict) else range(len(tree))
-    found = [(tree, key) for key in keys]
-    for key in keys:
-        if isinstance(tree[key], dict | list):
-            found += places(tree[key])
-    return found
 
 
 @st.composite

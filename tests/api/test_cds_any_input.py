@@ -7,12 +7,13 @@ from typing import Any
 from fastapi.testclient import TestClient
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from tests.properties.reading.mutations import places
 
 from crossgrain.api.auth.tokens import NotKnown, read_header, unverified_issuer
 
 from .hooks import ORDER, REVIEW, call, grains
 from .signing import part
-from .test_any_input import anything, places
+from .test_any_input import anything
 
 FUZZ = settings(
     max_examples=120,
