@@ -132,7 +132,10 @@ def entry(**changes: Any) -> Resource:
     return {key: value for key, value in {**good, **changes}.items() if value is not None}
 
 
-REASON = {"code": "labs-support", "system": "urn:crossgrain:CodeSystem:override-reason"}
+REASON = {
+    "code": "labs-support",
+    "system": "http://crossgrain.example/fhir/CodeSystem/override-reason",
+}
 OVERRIDDEN = {"outcome": "overridden", "acceptedSuggestions": None}
 
 

@@ -1,7 +1,7 @@
 """The conformance resources: served, valid, and the same as what the service does."""
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from importlib import import_module
 from typing import Any
 
@@ -10,16 +10,17 @@ import pytest
 from fastapi.testclient import TestClient
 from tests.conformance.node import needs_node, needs_packages, walked
 
+from crossgrain.api.app import create_app
 from crossgrain.api.clock import now
 from crossgrain.api.conformance.shelf import definitions, statement
 from crossgrain.api.operations.desk import desk_over
 from crossgrain.api.settings import Settings
 from crossgrain.catalogue import Catalogue, load_catalogue
-from crossgrain.fhir.identity import FINDING_SYSTEM, MODULE_CANONICAL
+from crossgrain.fhir.identity import CANONICAL_BASE, FINDING_SYSTEM, MODULE_CANONICAL
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.fhir.write.encode import to_json
 
-from .calls import PATIENTS, PROPOSE, Resource
+from .calls import AS_OF, COMPARE, FHIR, FIXTURES, PATIENTS, PROPOSE, QUERY, RECORD, Resource
 
 DESK = desk_over(load_catalogue(), now)
 MODELS = {FhirVersion.R4: "fhir.resources.R4B", FhirVersion.R5: "fhir.resources"}
@@ -71,16 +72,58 @@ def test_each_is_served_as_it_was_made(
 @pytest.mark.parametrize("version", list(FhirVersion))
 def test_every_canonical_that_is_named_is_published(version: FhirVersion) -> None:
     published = {r["url"] for v, r in EVERY if v is version}
-    named = {
-        value
-        for v, resource in EVERY
-        if v is version
-        for value in strings(resource)
-        if value.startswith("urn:crossgrain:") and " " not in value
-    }
+    named = set(named_of_ours(resource for v, resource in EVERY if v is version))
     assert MODULE_CANONICAL in named
     assert FINDING_SYSTEM in named
     assert named <= published
+
+
+def test_every_canonical_that_an_answer_names_is_published(
+    post: Callable[..., httpx.Response],
+) -> None:
+    published = {r["url"] for v, r in EVERY if v is FhirVersion.R4}
+    halved = (PATIENTS / "15-switched-at-half-the-dose.json").read_bytes()
+    on_signing = (FIXTURES / "calls" / "order-sign.json").read_bytes()
+    answers = [
+        post(RECORD, f"{QUERY}&response=transaction").json(),
+        post(RECORD, QUERY, COMPARE).json(),
+        post(halved, f"?as-of={AS_OF}", "/fhir/r4/$screen-switches").json(),
+        post(on_signing, "", "/cds-services/thyroid-order", content_type="application/json").json(),
+    ]
+    named = set(named_of_ours(answers))
+    assert len(named) == 5
+    assert named <= published
+
+
+def test_what_is_published_and_answered_is_the_same_bytes_wherever_it_is_deployed(
+    catalogue: Catalogue,
+) -> None:
+    here = create_app(Settings(), catalogue)
+    there = create_app(Settings(public_url="https://dose.example"), catalogue)
+    paths = [
+        f"/fhir/{version}/{resource['resourceType']}/{resource['id']}"
+        for version, resource in EVERY
+        if resource["resourceType"] != "CapabilityStatement"
+    ]
+    with TestClient(here) as one, TestClient(there) as other:
+        for path in paths:
+            assert one.get(path).content == other.get(path).content
+        answers = [
+            each.post(f"{PROPOSE}{QUERY}", content=RECORD, headers=FHIR).content
+            for each in (one, other)
+        ]
+        said = [each.get("/fhir/r4/metadata").json() for each in (one, other)]
+    assert answers[0] == answers[1]
+    assert said[1]["implementation"].pop("url") == "https://dose.example/fhir/r4"
+    assert said[0] == said[1]
+
+
+def named_of_ours(resources: Iterable[Any]) -> Iterator[str]:
+    """Our canonicals that stand as a value; identifier systems are names, not definitions."""
+    for value in strings(list(resources)):
+        ours = value.startswith(("urn:crossgrain", f"{CANONICAL_BASE}/")) and " " not in value
+        if ours and not value.startswith(f"{CANONICAL_BASE}/sid/"):
+            yield value.partition("|")[0]
 
 
 def strings(node: Any) -> Iterator[str]:

@@ -54,7 +54,9 @@ def test_the_page_is_filed_once_however_often_the_transaction_is_sent(post):
         if entry["resource"]["resourceType"] == "DocumentReference"
     ]
     assert request["url"] == "DocumentReference"
-    assert request["ifNoneExist"].startswith("identifier=urn:crossgrain:resource|")
+    assert request["ifNoneExist"].startswith(
+        "identifier=http://crossgrain.example/fhir/sid/resource|"
+    )
 
 
 def test_an_answer_with_a_page_is_fhir_in_both_versions(post):

@@ -14,6 +14,7 @@ from typing import Any
 
 from crossgrain.api.cds.gathering import Gatherer
 from crossgrain.api.cds.handling import Hooks
+from crossgrain.api.cds.reasons import OVERRIDE_REASON_SYSTEM
 from crossgrain.api.cds.services import ORDER_ID, REVIEW_ID, Template, discovery, templates
 from crossgrain.api.error_examples import error_examples
 from crossgrain.api.operations.compare_bases import compare_bases
@@ -213,7 +214,7 @@ def _order(patient_id: str) -> Resource:
 
 
 def _feedback() -> Shown:
-    reason = {"code": "labs-support", "system": "urn:crossgrain:CodeSystem:override-reason"}
+    reason = {"code": "labs-support", "system": OVERRIDE_REASON_SYSTEM}
     entry = {
         "card": "4e0a3a1e-3283-4575-ab82-028d55fe2719",
         "outcome": "overridden",

@@ -3,13 +3,27 @@
 from hashlib import sha1
 from uuid import UUID
 
-PLAN_SYSTEM = "urn:crossgrain:plan"
+CANONICAL_BASE = "http://crossgrain.example/fhir"
+"""One for all deployments, so that the same answer is the same bytes everywhere. The name is
+reserved (RFC 2606) and never looked up: it tells definitions apart, not servers."""
+
+
+def canonical(resource_type: str, own_id: str) -> str:
+    """The canonical of one of our own definitions.
+
+    >>> canonical("ValueSet", "target")
+    'http://crossgrain.example/fhir/ValueSet/target'
+    """
+    return f"{CANONICAL_BASE}/{resource_type}/{own_id}"
+
+
+PLAN_SYSTEM = f"{CANONICAL_BASE}/sid/plan"
 """System of the group identifier by which this service knows its own proposals again."""
-RESOURCE_SYSTEM = "urn:crossgrain:resource"
+RESOURCE_SYSTEM = f"{CANONICAL_BASE}/sid/resource"
 """System of the business identifier by which one filed resource is found again."""
-FINDING_SYSTEM = "urn:crossgrain:CodeSystem:finding"
+FINDING_SYSTEM = canonical("CodeSystem", "finding")
 """Code system of the safety findings."""
-MODULE_CANONICAL = "urn:crossgrain:PlanDefinition:regimen-switch"
+MODULE_CANONICAL = canonical("PlanDefinition", "regimen-switch")
 """Canonical of the plan definition that every answer is an application of."""
 SERVICE_NAME = "Crossgrain"
 

@@ -130,7 +130,10 @@ def test_a_draft_is_an_order_to_judge_and_not_a_medicine_taken() -> None:
 
 def test_a_draft_of_ours_is_known_again_by_its_group_identifier() -> None:
     record = read(
-        ordered(status="draft", groupIdentifier={"system": "urn:crossgrain:plan", "value": "1"})
+        ordered(
+            status="draft",
+            groupIdentifier={"system": "http://crossgrain.example/fhir/sid/plan", "value": "1"},
+        )
     )
     assert record.drafts[0].ours
 

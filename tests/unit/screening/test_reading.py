@@ -26,7 +26,7 @@ from crossgrain.fhir.read.errors import Unreadable
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.screening.course import Aim, Course, End, Undecided
 
-PLAN = {"system": "urn:crossgrain:plan", "value": "plan-1"}
+PLAN = {"system": "http://crossgrain.example/fhir/sid/plan", "value": "plan-1"}
 LOINC = "http://loinc.org"
 
 

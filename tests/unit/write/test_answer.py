@@ -129,7 +129,7 @@ def test_every_request_is_a_draft_of_one_plan(name):
         if (group := r.get("groupIdentifier") or r.get("requisition"))
     }
     assert {r["status"] for r in requests} == {"draft"}
-    assert {system for system, _ in groups} == {"urn:crossgrain:plan"}
+    assert {system for system, _ in groups} == {"http://crossgrain.example/fhir/sid/plan"}
     assert len(groups) == 1
 
 

@@ -8,7 +8,7 @@ from crossgrain.api.cds.card_desk import CardDesk
 from crossgrain.api.cds.card_detail import asked_first, detail, foot, orders_block
 from crossgrain.api.cds.reasons import OVERRIDE_REASON_SYSTEM, OVERRIDE_REASONS
 from crossgrain.api.cds.suggestions import suggestions
-from crossgrain.fhir.identity import SERVICE_NAME
+from crossgrain.fhir.identity import SERVICE_NAME, canonical
 from crossgrain.fhir.write.narrative import plain
 from crossgrain.fhir.write.words import taken
 from crossgrain.safety.findings import Finding, Severity
@@ -18,12 +18,12 @@ Card = dict[str, Any]
 LONGEST_SUMMARY = 139
 """The specification asks for fewer than 140 characters."""
 _INDICATORS = {Severity.STOP: "critical", Severity.HOLD: "warning", Severity.NOTE: "info"}
-_TOPIC = {
-    "system": "urn:crossgrain:CodeSystem:topic",
+TOPIC = {
+    "system": canonical("CodeSystem", "topic"),
     "code": "thyroid-hormone-switch",
     "display": "Switch of thyroid hormone",
 }
-SOURCE = {"label": SERVICE_NAME, "topic": _TOPIC}
+SOURCE = {"label": SERVICE_NAME, "topic": TOPIC}
 
 
 def question_card(desk: CardDesk, advice: Advice) -> Card:

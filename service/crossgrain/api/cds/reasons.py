@@ -1,6 +1,8 @@
 """Why a prescriber may set a card aside; published as a code system."""
 
-OVERRIDE_REASON_SYSTEM = "urn:crossgrain:CodeSystem:override-reason"
+from crossgrain.fhir.identity import canonical
+
+OVERRIDE_REASON_SYSTEM = canonical("CodeSystem", "override-reason")
 OVERRIDE_REASONS = {
     "dose-agreed": "The dose was agreed with the patient or a specialist",
     "labs-support": "Labs at hand support the dose as written",

@@ -3,22 +3,13 @@
 from typing import Any
 
 from crossgrain import __version__
-from crossgrain.fhir.identity import SERVICE_NAME
+from crossgrain.fhir.identity import SERVICE_NAME, canonical
 from crossgrain.fhir.write.narrative import narrative, paragraph
 
 Resource = dict[str, Any]
 
 PUBLISHED = "2026-11-25"
 """The day of the last change to what these resources say; `date` must be given."""
-
-
-def canonical(resource_type: str, own_id: str) -> str:
-    """The canonical of one of our own definitions.
-
-    >>> canonical("ValueSet", "target")
-    'urn:crossgrain:ValueSet:target'
-    """
-    return f"urn:crossgrain:{resource_type}:{own_id}"
 
 
 def head(resource_type: str, own_id: str, title: str, description: str, *more: str) -> Resource:

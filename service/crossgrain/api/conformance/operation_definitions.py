@@ -2,10 +2,11 @@
 
 from collections.abc import Iterable, Iterator
 
-from crossgrain.api.conformance.heads import Resource, canonical, head
+from crossgrain.api.conformance.heads import Resource, head
 from crossgrain.api.operations.apply import CONTEXT, OPTIONS, RECORD
 from crossgrain.api.operations.comparison_parts import COMPARISON_PARTS
 from crossgrain.api.options import Option
+from crossgrain.fhir.identity import canonical
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.fhir.write.rationale_parts import RATIONALE_PARTS, PartDefinition
 

@@ -3,11 +3,13 @@
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
+from crossgrain.api.cds.cards import TOPIC
 from crossgrain.api.cds.reasons import OVERRIDE_REASONS
-from crossgrain.api.conformance.heads import Resource, canonical, head
+from crossgrain.api.conformance.heads import Resource, head
 from crossgrain.api.options import Option
 from crossgrain.catalogue import Catalogue
 from crossgrain.dosing.targets import Target
+from crossgrain.fhir.identity import canonical
 from crossgrain.fhir.write.narrative import table
 from crossgrain.fhir.write.plan_words import PRIOR_WORDS
 from crossgrain.fhir.write.words import TARGET_WORDS
@@ -36,7 +38,7 @@ class Codes:
 
 
 def every_code_system(catalogue: Catalogue, options: Iterable[Option]) -> Iterator[Codes]:
-    """One per option that takes codes; then findings, screening, and reasons to override."""
+    """One per option that takes codes; then those that answers and cards use."""
     meanings = _meanings(catalogue)
     for option in options:
         if option.codes:
@@ -67,6 +69,12 @@ def every_code_system(catalogue: Catalogue, options: Iterable[Option]) -> Iterat
         "Reasons to override a card",
         "Why a prescriber did not follow a CDS Hooks card.",
         tuple(Concept(code, display) for code, display in OVERRIDE_REASONS.items()),
+    )
+    yield Codes(
+        "topic",
+        "Topics of cards",
+        "What a CDS Hooks card is about.",
+        (Concept(TOPIC["code"], TOPIC["display"]),),
     )
 
 

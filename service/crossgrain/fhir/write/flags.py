@@ -4,14 +4,14 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 from typing import Any, Protocol
 
-from crossgrain.fhir.identity import RESOURCE_SYSTEM, stable_id
+from crossgrain.fhir.identity import RESOURCE_SYSTEM, canonical, stable_id
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.fhir.write.issue_parts import own_concept, proposed_act
 from crossgrain.fhir.write.narrative import bullets, narrative, paragraph, plain
 from crossgrain.fhir.write.r5 import to_r5
 from crossgrain.fhir.write.words import CAUTION
 
-SCREENING_SYSTEM = "urn:crossgrain:CodeSystem:screening"
+SCREENING_SYSTEM = canonical("CodeSystem", "screening")
 """Code system of what the screening finds, and of its grades."""
 
 Resource = dict[str, Any]
