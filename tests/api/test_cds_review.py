@@ -35,6 +35,17 @@ def test_every_other_patient_has_none(client: TestClient, file: str) -> None:
     assert view(client, file) == []
 
 
+def test_a_switch_in_doubt_has_a_card_that_asks(client: TestClient) -> None:
+    statements = call(PARKED, [], "patient-view")["prefetch"]["medicationStatements"]
+    for entry in statements["entry"]:
+        entry["resource"]["dosage"] = [{"text": "as directed"}]
+    (card,) = view(client, PARKED, medicationStatements=statements)
+    assert card["indicator"] == "info"
+    assert card["summary"] == "A change of thyroid medicine needs review"
+    assert "MedicationStatement/p15-medication-3" in card["detail"]
+    assert "Ask which thyroid medicines are taken" in card["detail"]
+
+
 def test_what_of_the_record_is_missing_is_said(client: TestClient) -> None:
     (card,) = view(client, PARKED, conditions=None, goals={"resourceType": "OperationOutcome"})
     assert "Goal could not be gathered" in card["detail"]

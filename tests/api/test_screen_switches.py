@@ -111,3 +111,15 @@ def test_the_id_depends_on_the_deployment_and_not_on_the_day(post: Callable[...,
 
     assert own_id("?as-of=2025-03-03") == own_id("?as-of=2025-03-20")
     assert own_id("?as-of=2025-03-03") != own_id("?as-of=2025-03-03&deployment=other")
+
+
+def test_a_switch_with_both_doses_unread_needs_review(
+    post: Callable[..., Any], parked: dict[str, Any]
+) -> None:
+    for entry in parked["entry"]:
+        if entry["resource"]["resourceType"] == "MedicationStatement":
+            entry["resource"]["dosage"] = [{"text": "as directed"}]
+    answer = post(parked, "?as-of=2025-03-03", SCREEN).json()
+    said = answer["entry"][0]["resource"]["issue"][0]
+    assert said["details"]["text"].startswith("needs review: ")
+    assert said["severity"] == "warning"

@@ -169,13 +169,14 @@ def _joined(found: list[Stretch], renewal_days: int) -> list[Stretch]:
     joined: list[Stretch] = []
     for stretch in found:
         before = joined[-1] if joined else None
-        if (
-            before
-            and before.dose == stretch.dose
-            and before.doubt == stretch.doubt
-            and stretch.first_day - before.last_day - 1 <= renewal_days
-        ):
+        if before and _continues(before, stretch, renewal_days):
             joined[-1] = replace(stretch, first_day=before.first_day)
         else:
             joined.append(stretch)
     return joined
+
+
+def _continues(before: Stretch, after: Stretch, renewal_days: int) -> bool:
+    """Whether nothing changed between the two. Unread doses are alike only within a kind."""
+    alike = (before.kinds, before.dose, before.doubt) == (after.kinds, after.dose, after.doubt)
+    return alike and after.first_day - before.last_day - 1 <= renewal_days

@@ -83,7 +83,11 @@ def _runs(stretches: Sequence[Stretch]) -> list[list[Stretch]]:
 
 
 def _kept(run: Sequence[Stretch], limits: Limits) -> bool:
-    return any(stretch.days >= limits.kept_regimen_days for stretch in run)
+    """Whether one dose was held long enough, or may have been where a dose is in doubt."""
+    longest = max(stretch.days for stretch in run)
+    if any(stretch.doubt for stretch in run):
+        longest = run[-1].last_day - run[0].first_day + 1
+    return longest >= limits.kept_regimen_days
 
 
 def _held(run: Sequence[Stretch], limits: Limits) -> Stretch:

@@ -327,3 +327,21 @@ def test_a_record_that_is_not_one_patients_or_not_of_this_version_is_refused(cha
     with pytest.raises(Unreadable) as refused:
         read(OLD, {**NEW, **changed})
     assert refused.value.expression == f"Bundle.entry[2].resource{element}"
+
+
+def test_an_unread_order_of_another_kind_than_its_statement_is_not_dropped():
+    unread = {"dosageInstruction": [{"text": "as directed"}], "dispenseRequest": {}}
+    ordered = order("old", LT4_100, ucum(100, "ug"), -500, **unread)
+    stated = {
+        "resourceType": "MedicationStatement",
+        "id": "new",
+        "status": "active",
+        "subject": SUBJECT,
+        "medicationCodeableConcept": THYROID_60,
+        "effectivePeriod": {"start": day(-100)},
+        "dosage": [{"text": "as directed"}],
+        "derivedFrom": [{"reference": "MedicationRequest/old"}],
+    }
+    taken = read(ordered, stated).intakes
+    assert {i.kind for i in taken} == {Kind.LEVOTHYROXINE, Kind.DESICCATED_THYROID}
+    assert all(i.doubt for i in taken)

@@ -81,6 +81,32 @@ def test_a_dose_that_cannot_be_read_needs_review_with_its_reason():
     assert (answer.outcome, answer.why) == (Outcome.NEEDS_REVIEW, "How much is taken?")
 
 
+def unread(what, first, last=None, doubt="How much is taken?", **more):
+    return replace(took(what, 1, first, last, **more), lines=(), doubt=doubt)
+
+
+def test_two_unread_doses_of_different_kinds_are_a_switch_in_doubt():
+    answer = screened(Course((unread("lt4", -400, -101), unread("dt", -100))))
+    assert (answer.outcome, answer.why) == (Outcome.NEEDS_REVIEW, "How much is taken?")
+
+
+def test_an_unread_dose_that_changes_kind_beside_a_read_one_is_a_switch_in_doubt():
+    lt4 = took("lt4", 50, -400)
+    assert outcome(Course((lt4, unread("lt3", -400, -101), unread("dt", -100)))) == "needs-review"
+
+
+def test_two_unread_doses_of_one_kind_that_meet_are_no_switch():
+    assert outcome(Course((unread("lt4", -400, -101), unread("lt4", -100)))) is Outcome.NO_SWITCH
+
+
+@pytest.mark.parametrize(("held", "found"), [(83, "flagged"), (84, "needs-review")])
+def test_unread_doses_that_together_may_have_been_kept_are_not_passed_over(held, found):
+    half = -101 - held // 2
+    old = took("lt4", 100, -900, -101 - held)
+    way = unread("lt3", -100 - held, half - 1, "One."), unread("lt3", half, -101, "Two.")
+    assert outcome(Course((old, *way, took("dt", 30, -100)))) == found
+
+
 class TestAnEndThatIsNotRecorded:
     def over(self, first):
         return took("lt4", 100, first, end=End.UNDATED)

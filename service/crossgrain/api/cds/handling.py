@@ -18,7 +18,7 @@ from crossgrain.api.cds.record import (
     read,
     stub_of,
 )
-from crossgrain.api.cds.review import review, review_card
+from crossgrain.api.cds.review import review, review_cards
 from crossgrain.api.cds.services import ORDER_SELECT, PATIENT_VIEW
 from crossgrain.api.clock import today
 from crossgrain.api.operations.desk import Desk
@@ -69,8 +69,8 @@ class Hooks:
         return self._on_orders(call, gathered, day)
 
     def _on_past_switch(self, call: HookCall, gathered: list[Gathered], day: date) -> list[Card]:
-        flags = review(assemble(gathered, ()), self._tables.catalogue, day)
-        return [review_card(call.instance, flags, _not_whole(gathered))] if flags else []
+        screened = review(assemble(gathered, ()), self._tables.catalogue, day)
+        return review_cards(call.instance, screened, _not_whole(gathered))
 
     async def _of_hormone(self, call: HookCall, brought: list[Gathered], day: date) -> HookCall:
         """The call with the thyroid hormone orders alone, before any data are asked for.

@@ -1,8 +1,8 @@
 """``patient-view``: whether a past switch left the patient at too low or too high a dose.
 
 The judgement is that of the nightly screening. A chart is opened many times a day, so only what
-is graded is shown, and a mere observation only where it is pressing. What cannot be read with
-certainty is the nightly list's business, not a card's.
+is graded is shown, and a mere observation only where it is pressing. A change of preparation
+that cannot be judged is said in a few lines.
 """
 
 from datetime import date
@@ -19,21 +19,20 @@ from crossgrain.fhir.read.errors import Unreadable
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.fhir.write.words import CAUTION, date_words
 from crossgrain.screening.course import Undecided
-from crossgrain.screening.flags import Flag, Grade, Urgency
-from crossgrain.screening.screen import Ruler, enabled, screen
+from crossgrain.screening.flags import Flag, Grade, Outcome, Screened, Urgency
+from crossgrain.screening.screen import Ruler, enabled, screen, to_review
 
 _WARNED_OF = {Grade.CONFIRMED, Grade.LIKELY}
 
 
-def review(assembled: Assembled, catalogue: Catalogue, as_of: date) -> tuple[Flag, ...]:
-    """The flags worth a card, most certain first.
+def review(assembled: Assembled, catalogue: Catalogue, as_of: date) -> Screened:
+    """The nightly judgement on the record.
 
     Raises
     ------
     RequestRefused
         where the record cannot be read as one patient's at all.
     """
-    bases = enabled(catalogue.bases, ())
     try:
         course = read_course(
             assembled.bundle,
@@ -42,30 +41,51 @@ def review(assembled: Assembled, catalogue: Catalogue, as_of: date) -> tuple[Fla
             codes=catalogue.codes,
             preparations=catalogue.preparations,
         )
-    except Undecided:
-        return ()
+    except Undecided as undecided:
+        return to_review(undecided)
     except Unreadable as error:
         place = assembled.place_of(error.expression)
         raise RequestRefused(Complaint(error.category, place, error.message)) from error
-    flags = screen(course, Ruler(as_of, bases, catalogue.limits)).flags
-    return tuple(
-        flag for flag in flags if flag.grade is not Grade.OBSERVED or flag.urgency is Urgency.URGENT
-    )
+    return screen(course, Ruler(as_of, enabled(catalogue.bases, ()), catalogue.limits))
 
 
-def review_card(instance: str, flags: tuple[Flag, ...], not_whole: tuple[str, ...]) -> Card:
-    """One card for the switch, whatever was flagged about it."""
+def review_cards(instance: str, screened: Screened, not_whole: tuple[str, ...]) -> list[Card]:
+    """At most one card, for the switch, whatever was found of it."""
+    missing = md.bullets(md.text(f"Of the record, {one}.") for one in not_whole)
+    if screened.outcome is Outcome.NEEDS_REVIEW:
+        return [_card(instance, "info", "A change of thyroid medicine needs review",
+                      md.page(_doubt(screened), missing))]  # fmt: skip
+    flags = [flag for flag in screened.flags if _is_shown(flag)]
+    if not flags:
+        return []
     lead = flags[0]
-    words = lead.code.replace("-", " ")
-    missing = [f"Of the record, {one}." for one in not_whole]
+    indicator = "warning" if lead.grade in _WARNED_OF else "info"
+    said = f"Switch of {date_words(lead.switched_on)}: {lead.grade}, {lead.code.replace('-', ' ')}"
+    return [_card(instance, indicator, said, md.page(*map(_flag, flags), missing))]
+
+
+def _is_shown(flag: Flag) -> bool:
+    return flag.grade is not Grade.OBSERVED or flag.urgency is Urgency.URGENT
+
+
+def _card(instance: str, indicator: str, said: str, detail: str) -> Card:
     return {
         "uuid": stable_id(f"{instance.lower()}|review"),
-        "summary": summary(f"Switch of {date_words(lead.switched_on)}: {lead.grade}, {words}"),
-        "detail": md.page(*map(_flag, flags), md.bullets(map(md.text, missing)), md.text(CAUTION)),
-        "indicator": "warning" if lead.grade in _WARNED_OF else "info",
+        "summary": summary(said),
+        "detail": md.page(detail, md.text(CAUTION)),
+        "indicator": indicator,
         "source": SOURCE,
         "overrideReasons": override_reasons(),
     }
+
+
+def _doubt(screened: Screened) -> str:
+    rests_on = f"Read from: {', '.join(screened.references)}" if screened.references else ""
+    return md.page(
+        md.text(f"It cannot be told whether the dose was right. Open: {screened.why}"),
+        md.text(rests_on),
+        md.text("Ask which thyroid medicines are taken, since when and how much."),
+    )
 
 
 def _flag(flag: Flag) -> str:

@@ -11,7 +11,7 @@ from datetime import date
 from fractions import Fraction
 from typing import Any
 
-from crossgrain.dosing.preparations import Preparation
+from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.fhir.read.code_tables import CodeTables
 from crossgrain.fhir.read.course_facts import read_facts
 from crossgrain.fhir.read.course_medicines import (
@@ -93,7 +93,7 @@ def _counted_once(medicines: list[Dated], reading: Reading) -> Iterator[Intake]:
     for medicine in medicines:
         for source in sorted(medicine.stems_from & set(read)):
             statement, order = read.get(medicine.address, []), read[source]
-            if _doses(statement) == _doses(order):
+            if _said(statement) == _said(order):
                 restated.add(source)
             else:
                 doubt = "A statement was made from an order of another dose. Which was taken?"
@@ -107,8 +107,9 @@ def _taken(medicine: Dated) -> bool:
     return medicine.standing.standing in {Standing.TAKEN, Standing.PAST}
 
 
-def _doses(intakes: list[Intake]) -> set[tuple[tuple[str, Fraction], ...]]:
-    return {intake.dose for intake in intakes}
+def _said(intakes: list[Intake]) -> set[tuple[Kind, tuple[tuple[str, Fraction], ...]]]:
+    """What is taken, and how much. An unread dose is like another only within a kind."""
+    return {(intake.kind, intake.dose) for intake in intakes}
 
 
 def _planned_until(medicines: list[Dated]) -> int | None:
