@@ -8,7 +8,7 @@ from crossgrain.fhir.read.dose_lines import Doses
 from crossgrain.fhir.read.elements import CodeableConcept, Reference
 from crossgrain.fhir.read.history import keys_in
 from crossgrain.fhir.read.medication_resources import Seen, group_of, is_ours, sources_of
-from crossgrain.fhir.read.product import Product
+from crossgrain.fhir.read.product import Product, tablet_strength
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.record import MedicineEntry
 from crossgrain.fhir.read.resolve import Entry
@@ -45,7 +45,9 @@ class Medicines:
     indications: list[Known] | None = None
 
 
-def medicine_entry(seen: Seen, entry: Entry, standing: Currency, doses: Doses) -> MedicineEntry:
+def medicine_entry(
+    seen: Seen, entry: Entry, standing: Currency, product: Product, doses: Doses
+) -> MedicineEntry:
     """The medicine as the record's reader sees it."""
     request = seen if isinstance(seen, MedicationRequest) else None
     context = seen.context if isinstance(seen, MedicationStatement) else None
@@ -63,6 +65,7 @@ def medicine_entry(seen: Seen, entry: Entry, standing: Currency, doses: Doses) -
         first_day=standing.first_day,
         last_day=standing.last_day,
         replaces=_written(request.prior_prescription) if request else None,
+        strength=tablet_strength(product),
     )
 
 

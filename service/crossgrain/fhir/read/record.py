@@ -6,6 +6,7 @@ FHIRPaths are from the record's root, e.g.
 
 from dataclasses import dataclass, field
 from datetime import date
+from fractions import Fraction
 
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.safety.facts import Facts
@@ -45,6 +46,7 @@ class MedicineEntry:
     encounter, requester : references to carry over to the proposals, as written
     first_day, last_day : start and end of the dose relative to as-of, when known
     replaces : the order that this one takes the place of, as written
+    strength : of one of its tablets, in the unit of its lines; ``None`` where it is not said
     """
 
     reference: str
@@ -60,6 +62,7 @@ class MedicineEntry:
     first_day: int | None = None
     last_day: int | None = None
     replaces: str | None = None
+    strength: Fraction | None = None
 
     @property
     def state(self) -> str:
