@@ -1,9 +1,12 @@
 """Bad input ends in one refusal with its place, in bounded time."""
 
+import json
 import time
 from decimal import Decimal
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from crossgrain.fhir.read.errors import Category, Unreadable
 from crossgrain.fhir.read.json import parse
@@ -76,6 +79,30 @@ def test_a_key_that_stands_twice_is_refused_with_its_place(body: bytes, expressi
         parse(body)
     assert refusal.value.category is Category.STRUCTURE
     assert refusal.value.expression == expression
+
+
+@given(
+    st.lists(
+        st.sampled_from(["\\u0022", '\\"', "\\\\", "u0022", "\\n", "\\u005c", "\u00e9"]), max_size=8
+    ),
+    st.booleans(),
+)
+def test_marks_are_counted_through_every_escape(parts: list[str], doubled: bool) -> None:
+    text = "".join(parts)
+    body = f'{{"resourceType": "Bundle", "a": "{text}", "{text}b": 1'.encode()
+    if not doubled:
+        assert parse(body + b"}")["a"] == json.loads(f'"{text}"')
+        return
+    with pytest.raises(Unreadable) as refusal:
+        parse(body + b', "a": 2}')
+    assert refusal.value.expression == "Bundle.a"
+
+
+def test_a_long_name_is_no_part_of_a_place() -> None:
+    body = b'{"resourceType": "Bundle", "' + b"x" * 65 + b'": [{"a": 1, "a": null}]}'
+    with pytest.raises(Unreadable) as refusal:
+        parse(body)
+    assert refusal.value.expression == "Bundle[0].a"
 
 
 def test_escaped_quotation_marks_alone_are_no_doubled_key() -> None:

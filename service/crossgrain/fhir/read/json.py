@@ -2,9 +2,9 @@
 
 A decoder that keeps the last of two equal keys would read a dose that the sender never saw.
 Finding them while decoding is slow in Python, so they are found by counting: the tree is
-written back, and every key or value that was dropped takes its quotation marks with it. The
-marks are equal in number exactly when nothing was dropped, provided that no mark hides in an
-escape (``\\u0022``); where one does, the slow and plain way decides.
+written back, and every key or value that was dropped takes its quotation marks with it. A mark
+that is escaped as ``\\u0022`` is written back as one that can be counted. So the marks are equal
+in number exactly when nothing was dropped; only then the slow and plain way finds the place.
 
 The same copy shows whether the tree is too deep: what writes it takes no more levels than
 `_WRITER_LEVELS`, so it is written inside as many lists as leave the tree the levels that it may
@@ -14,6 +14,7 @@ faults at once, and any other is looked at fault by fault.
 
 import json
 from collections import Counter
+from collections.abc import Iterator
 from decimal import Decimal, InvalidOperation
 from functools import lru_cache
 from typing import Any
@@ -29,7 +30,8 @@ MOST_DIGITS = 40
 """Digits and magnitude of one decimal: FHIR asks for 18 digits, no quantity needs 10^40."""
 _LARGEST = 10**MOST_DIGITS
 _FAR_TOO_MANY = 1000
-_LONGEST_TYPE_NAME = 64
+_LONGEST_NAME = 64
+_NO_MORE = object()
 
 
 def parse(
@@ -172,42 +174,59 @@ def _deeper_than(tree: dict[str, Any], most_levels: int) -> bool:
 def _check_keys(body: bytes, written: bytes) -> None:
     if _marks_agree(body, written):
         return
-    slow = json.loads(body, object_pairs_hook=_Members, parse_float=_number)
-    found = _doubled(slow)
-    if found:
-        raise Unreadable(Category.STRUCTURE, found, "this key stands twice in one object")
+    slow = json.loads(body, object_pairs_hook=_members, parse_float=_number)
+    raise Unreadable(Category.STRUCTURE, _doubled(slow), "this key stands twice in one object")
 
 
 def _marks_agree(body: bytes, written: bytes) -> bool:
-    """Whether no key was dropped, as far as counting can tell."""
-    escaped = b"\\" in body and b"\\u0022" in body
-    return not escaped and written.count(b'"') == body.count(b'"')
+    """Whether no key was dropped."""
+    marks = body.count(b'"')
+    if b"\\u0022" in body:
+        marks += body.replace(b"\\\\", b"").count(b"\\u0022")  # a backslash may be escaped itself
+    return written.count(b'"') == marks
 
 
-class _Members(dict[str, Any]):
-    """An object that remembers which of its keys came twice."""
+class _Doubled(dict[str, Any]):
+    """An object one of whose keys came twice."""
 
-    def __init__(self, pairs: list[tuple[str, Any]]) -> None:
-        super().__init__(pairs)
-        times = Counter(key for key, _ in pairs)
-        self.doubled = next((key for key, count in times.items() if count > 1), None)
+    key = ""
 
 
-def _doubled(tree: _Members) -> str:
-    """Path of the first key that stands twice, or empty."""
-    todo: list[tuple[str, Any]] = [(_root_of(tree), tree)]
-    while todo:
-        path, node = todo.pop()
-        if isinstance(node, _Members):
-            if node.doubled is not None:
-                return f"{path}.{node.doubled}" if node.doubled.isidentifier() else path
-            todo.extend((f"{path}.{key}", value) for key, value in node.items())
+def _members(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    members = dict(pairs)
+    if len(members) == len(pairs):
+        return members
+    doubled = _Doubled(members)
+    doubled.key = next(key for key, count in Counter(k for k, _ in pairs).items() if count > 1)
+    return doubled
+
+
+def _doubled(tree: dict[str, Any]) -> str:
+    """Path of the first key that stands twice; no path is made of what has none."""
+    steps: list[str] = [_root_of(tree)]
+    inside: list[Iterator[tuple[str, Any]]] = [iter([("", tree)])]
+    while inside:
+        step, node = next(inside[-1], ("", _NO_MORE))
+        if isinstance(node, _Doubled):
+            return "".join([*steps, step, _member(node.key)])
+        if isinstance(node, dict):
+            steps.append(step)
+            inside.append((_member(key), value) for key, value in node.items())
         elif isinstance(node, list):
-            todo.extend((f"{path}[{i}]", value) for i, value in enumerate(node))
+            steps.append(step)
+            inside.append((f"[{number}]", value) for number, value in enumerate(node))
+        elif node is _NO_MORE:
+            inside.pop()
+            steps.pop()
     return ""
 
 
-def _root_of(tree: _Members) -> str:
+def _member(key: str) -> str:
+    """A step to a member, where its name is like those of FHIR."""
+    return f".{key}" if len(key) <= _LONGEST_NAME and key.isidentifier() else ""
+
+
+def _root_of(tree: dict[str, Any]) -> str:
     kind = tree.get("resourceType")
-    known = isinstance(kind, str) and kind.isidentifier() and len(kind) <= _LONGEST_TYPE_NAME
+    known = isinstance(kind, str) and kind.isidentifier() and len(kind) <= _LONGEST_NAME
     return str(kind) if known else "Resource"
