@@ -5,7 +5,6 @@ from collections.abc import Sequence
 from crossgrain.catalogue import Catalogue
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.fhir.read.record import MedicineEntry, Record
-from crossgrain.fhir.read.resolve import local
 from crossgrain.safety.judgement import Ending, OrderJudgement, judge_order
 from crossgrain.safety.order import order_numbers
 
@@ -35,11 +34,11 @@ def ending(record: Record, orders: Sequence[MedicineEntry]) -> Ending:
     """What the record itself says of the medicines that the orders do not carry on."""
     start = min(entry.first_day or 0 for entry in orders)
     ordered = {line.preparation.kind for entry in orders for line in entry.lines}
-    replaced = {local(entry.replaces) for entry in orders if entry.replaces}
+    replaced = {entry.replaced for entry in orders}
     others = [
         entry
         for entry in record.current
-        if local(entry.reference) not in replaced
+        if entry.reference not in replaced
         and not {line.preparation.kind for line in entry.lines} <= ordered
     ]
     if all(entry.last_day is not None and entry.last_day <= start for entry in others):

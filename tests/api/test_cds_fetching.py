@@ -193,6 +193,57 @@ def test_a_next_page_elsewhere_is_not_followed(service: TestClient, ehr: Ehr) ->
     assert {request.url.host for request in ehr.asked} == {"ehr.example"}
 
 
+@pytest.mark.parametrize(("total", "status"), [(0, 200), (1, 200), (2, 412), ("1", 412)])
+def test_fewer_than_the_total_is_a_part(
+    service: TestClient, ehr: Ehr, total: object, status: int
+) -> None:
+    def answer(request: httpx.Request) -> httpx.Response | None:
+        if request.url.path != "/fhir/MedicationStatement":
+            return None
+        return httpx.Response(200, json={**searchset(found), "total": total}, headers=TYPES)
+
+    found = [r for r in patient(LT4) if r["resourceType"] == "MedicationStatement"]
+    assert len(found) == 1
+    ehr.break_ = answer
+    assert service.post(ORDER, json=lacking()).status_code == status
+
+
+def test_the_same_resource_twice_is_not_two_of_the_total(client: TestClient) -> None:
+    body = call(LT4, [grains(60, "p01")])
+    found = body["prefetch"]["medicationStatements"]
+    found["entry"] *= 2
+    found["total"] = 2
+    assert client.post(ORDER, json=body).status_code == 412
+
+
+def test_references_by_the_address_of_the_server_are_its_patients(
+    service: TestClient, ehr: Ehr, client: TestClient
+) -> None:
+    for resource in ehr.resources:
+        for element in {"subject", "patient"} & resource.keys():
+            resource[element] = {"reference": f"{SERVER}/Patient/p01"}
+    body = lacking()
+    draft = body["context"]["draftOrders"]["entry"][0]["resource"]
+    draft["subject"] = {"reference": f"{SERVER}/Patient/p01"}
+    relative = client.post(ORDER, json=call(LT4, [grains(60, "p01")])).json()
+    assert len(service.post(ORDER, json=body).json()["cards"]) == len(relative["cards"]) == 1
+    draft["subject"] = {"reference": "https://other.example/fhir/Patient/p01"}
+    assert service.post(ORDER, json=body).status_code == 422
+
+
+def test_a_medication_on_another_server_is_not_fetched_by_its_id(
+    service: TestClient, ehr: Ehr
+) -> None:
+    draft = grains(60, "p01")
+    coded = draft.pop("medicationCodeableConcept")
+    ehr.resources.append({"resourceType": "Medication", "id": "m-1", "code": coded})
+    draft["medicationReference"] = {"reference": "https://other.example/fhir/Medication/m-1"}
+    body = lacking()
+    body["context"]["draftOrders"]["entry"] = [{"resource": draft}]
+    service.post(ORDER, json=body)
+    assert not [r for r in ehr.asked if "/Medication/" in str(r.url)]
+
+
 def test_a_medication_that_an_order_only_refers_to_is_fetched(
     service: TestClient, ehr: Ehr
 ) -> None:

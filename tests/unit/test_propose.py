@@ -123,7 +123,7 @@ def test_lt3_beside_lt4_may_be_added_or_replace_it_so_it_is_asked() -> None:
 
 
 def test_lt3_that_replaces_lt4_by_its_own_word_is_a_switch() -> None:
-    order = drafted("liothyronine", 25, replaces="MedicationStatement/taken")
+    order = drafted("liothyronine", 25, replaced="MedicationStatement/taken")
     proposal = propose(record(LT4_100, drafts=(order,)), INFERRED, CATALOGUE)
     assert proposal.target is Target.LIOTHYRONINE
     assert proposal.judgement is not None

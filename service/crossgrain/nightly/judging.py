@@ -46,7 +46,7 @@ class Judge:
             bundle = {
                 "resourceType": "Bundle",
                 "type": "collection",
-                "entry": [{"resource": resource} for resource in resources],
+                "entry": _entries(resources),
             }
             course = read_course(
                 bundle,
@@ -62,6 +62,26 @@ class Judge:
         except Undecided as undecided:
             return to_review(undecided)
         return screen(course, self.ruler)
+
+
+def _entries(resources: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Entries of a Bundle; an export whose references name one server is of that server."""
+    servers = {server for resource in resources if (server := _server_named(resource))}
+    base = servers.pop() if len(servers) == 1 else ""
+    return [
+        {
+            **({"fullUrl": f"{base}/{r.get('resourceType')}/{r.get('id')}"} if base else {}),
+            "resource": r,
+        }
+        for r in resources
+    ]
+
+
+def _server_named(resource: dict[str, Any]) -> str:
+    """The server on which a resource says that its patient is, or nothing."""
+    subject = resource.get("subject", resource.get("patient"))
+    reference = str(subject.get("reference")) if isinstance(subject, dict) else ""
+    return reference.partition("/Patient/")[0] if "://" in reference else ""
 
 
 def _in_the_export(expression: str, resources: Sequence[dict[str, Any]]) -> str:

@@ -3,7 +3,9 @@
 import gzip
 import json
 from collections import deque
+from datetime import date
 from itertools import islice
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -19,6 +21,8 @@ from crossgrain.nightly.sieve import UNSURE, NotRead, Sieve
 from crossgrain.screening.screen import Ruler
 
 CATALOGUE = load_catalogue()
+PATIENTS = Path(__file__).parents[3] / "fixtures" / "patients"
+RULED_BY = tuple(basis for basis in CATALOGUE.bases if basis.sets_checkpoint)
 SIEVE = Sieve(CATALOGUE.codes, CATALOGUE.preparations)
 RXNORM = "http://www.nlm.nih.gov/research/umls/rxnorm"
 SUBJECT = {"subject": {"reference": "Patient/1"}}
@@ -193,3 +197,21 @@ def test_what_the_sieve_drops_would_change_no_answer(tmp_path, version):
         dropped += len(every) - len(kept)
         assert judge.answer(patient, kept) == judge.answer(patient, every)
     assert dropped > 500
+
+
+def answer_with(subjects: list[str]) -> object:
+    """The parked patient, each resource's subject by one of these addresses in turn."""
+    found = json.loads((PATIENTS / "15-switched-at-half-the-dose.json").read_text())
+    resources = [entry["resource"] for entry in found["entry"]]
+    for number, resource in enumerate(resources):
+        for element in {"subject", "patient"} & resource.keys():
+            resource[element] = {"reference": subjects[number % len(subjects)]}
+    judge = Judge(CATALOGUE, Ruler(date(2025, 3, 3), RULED_BY, CATALOGUE.limits), FhirVersion.R4)
+    return judge.answer("Patient/p15", [json.dumps(r).encode() for r in resources])
+
+
+def test_an_export_that_writes_the_address_of_its_server_is_read_alike():
+    relative = answer_with(["Patient/p15"])
+    assert answer_with(["https://ehr.example/fhir/Patient/p15"]) == relative
+    mixed = ["https://ehr.example/fhir/Patient/p15", "https://other.example/fhir/Patient/p15"]
+    assert answer_with(mixed).outcome == "needs-review" != relative.outcome

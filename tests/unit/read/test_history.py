@@ -214,11 +214,6 @@ def test_a_resource_that_could_not_matter_is_passed_over_in_silence() -> None:
     assert read({"resourceType": "Organization", "id": "x"}).unread == ()
 
 
-def test_a_bundle_that_is_one_page_of_several_is_to_be_confirmed() -> None:
-    record = read(link=[{"relation": "self", "url": "x"}, {"relation": "next", "url": "y"}])
-    assert [c.expression for c in record.confirm] == ["Bundle.link[1]"]
-
-
 def test_references_name_what_was_used_in_order_and_paths_lead_there() -> None:
     record = read(
         statement(LT4, dosage(ucum(100, "ug"))),

@@ -253,16 +253,6 @@ WRONG_VERSION: dict[str, tuple[Json, FhirVersion, str]] = {
         FhirVersion.R4,
         "MedicationStatement has taken, which is of STU3",
     ),
-    "an R5 resource type in R4": (
-        {"resourceType": "RequestOrchestration", "id": "x"},
-        FhirVersion.R4,
-        "RequestOrchestration is a resource of R5",
-    ),
-    "an R4 resource type in R5": (
-        {"resourceType": "RequestGroup", "id": "x"},
-        FhirVersion.R5,
-        "RequestGroup is a resource of R4",
-    ),
 }
 
 

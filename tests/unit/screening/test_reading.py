@@ -190,7 +190,7 @@ class TestAStatementMadeFromAnOrder:
 def test_an_order_names_what_it_replaces_and_its_group():
     newer = {
         **NEW,
-        "priorPrescription": {"reference": "https://ehr.example/fhir/MedicationRequest/old"},
+        "priorPrescription": {"reference": "MedicationRequest/old/_history/3"},
         "groupIdentifier": {"system": "s", "value": "v"},
     }
     _, new = read(OLD, newer).intakes

@@ -13,7 +13,7 @@ from urllib.parse import quote
 import httpx2 as httpx
 
 from crossgrain.api.cds.hook import Server
-from crossgrain.api.cds.prefetch import Gathered, Standing, from_value
+from crossgrain.api.cds.prefetch import Gathered, Part, Standing, from_value, is_all
 from crossgrain.api.cds.services import Template
 from crossgrain.api.limits import Turns
 from crossgrain.api.settings import Settings
@@ -60,7 +60,8 @@ class Fetcher:
     async def _one(self, server: Server, template: Template, query: str) -> Gathered:
         url: str | None = f"{server.base}/{quote(query, safe='/?&=|:,.-')}"
         place = f"fhirServer.{template.key}"
-        found: tuple[tuple[str, dict[str, Any]], ...] = ()
+        found: tuple[Part, ...] = ()
+        totals: list[dict[str, Any]] = []
         for number in range(_MOST_PAGES):
             page = await self._page(server, url or "")
             link = _next(page)
@@ -69,9 +70,10 @@ class Fetcher:
             if got.standing is not Standing.GIVEN:
                 return got
             found += got.resources
-            if link is None:
+            totals += [{"total": page["total"]}] if "total" in page else []
+            if link is None and all(is_all(total, template, found) for total in totals):
                 return Gathered(template, Standing.GIVEN, found)
-            if not link.startswith((f"{server.base}/", f"{server.base}?")):
+            if not (link or "").startswith((f"{server.base}/", f"{server.base}?")):
                 break
             url = link
         return Gathered(template, Standing.PARTIAL, found)

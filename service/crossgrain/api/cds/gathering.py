@@ -4,10 +4,10 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from crossgrain.api.cds.fetching import Fetcher
-from crossgrain.api.cds.hook import FHIR_ID, HookCall
+from crossgrain.api.cds.hook import FHIR_ID, HookCall, Server
 from crossgrain.api.cds.prefetch import Gathered, sort_out
 from crossgrain.api.cds.services import Template
-from crossgrain.fhir.read.resolve import local
+from crossgrain.fhir.read.resolve import without_version
 
 _MOST_MEDICATIONS = 50
 
@@ -42,29 +42,32 @@ class Gatherer:
         fetcher = self._fetcher
         if fetcher is None or call.server is None or not fetcher.may_ask(call.server):
             return resources
-        wanted = list(_medications(call, resources))
+        wanted = list(_medications(call, call.server, resources))
         fetched = await fetcher.fetch(call.server, wanted)
         return resources + [g for g in fetched if g.is_whole and g.resources]
 
 
-def _medications(call: HookCall, resources: list[Gathered]) -> Iterator[tuple[Template, str]]:
+def _medications(
+    call: HookCall, server: Server, resources: list[Gathered]
+) -> Iterator[tuple[Template, str]]:
     """The Medications that are referred to and not there, as reads."""
     there = {f"Medication/{resource.get('id')}" for resource in _all(resources)}
     orders = [draft.resource for draft in call.drafts]
-    named = {_medication(resource) for resource in (*_all(resources), *orders)}
+    named = {_medication(resource, server) for resource in (*_all(resources), *orders)}
     for reference in sorted(r for r in named if r and r not in there)[:_MOST_MEDICATIONS]:
         yield Template(reference, "Medication", reference), reference
 
 
 def _all(gathered: Iterable[Gathered]) -> Iterator[dict[str, Any]]:
-    return (resource for each in gathered for _, resource in each.resources)
+    return (part.resource for each in gathered for part in each.resources)
 
 
-def _medication(resource: dict[str, Any]) -> str | None:
-    """The Medication that an order or a statement points at on the same server."""
+def _medication(resource: dict[str, Any], server: Server) -> str | None:
+    """The Medication that an order or a statement points at on the server."""
     pointer = resource.get("medicationReference")
     reference = pointer.get("reference") if isinstance(pointer, dict) else None
-    if not isinstance(reference, str) or reference.startswith(("#", "urn:")):
+    if not isinstance(reference, str):
         return None
-    kind, _, own_id = local(reference).partition("/")
-    return f"{kind}/{own_id}" if kind == "Medication" and FHIR_ID.fullmatch(own_id) else None
+    named = without_version(reference).removeprefix(f"{server.base}/")
+    kind, _, own_id = named.partition("/")
+    return named if kind == "Medication" and FHIR_ID.fullmatch(own_id) else None

@@ -69,7 +69,7 @@ class Hooks:
         return self._on_orders(call, gathered, day)
 
     def _on_past_switch(self, call: HookCall, gathered: list[Gathered], day: date) -> list[Card]:
-        screened = review(assemble(gathered, ()), self._tables.catalogue, day)
+        screened = review(assemble(gathered, (), call.server), self._tables.catalogue, day)
         return review_cards(call.instance, screened, _not_whole(gathered))
 
     async def _of_hormone(self, call: HookCall, brought: list[Gathered], day: date) -> HookCall:
@@ -80,20 +80,20 @@ class Hooks:
         """
         medications = [
             Gathered(g.template, g.standing, tuple(
-                (place, r) for place, r in g.resources if r["resourceType"] == "Medication"
+                part for part in g.resources if part.resource.get("resourceType") == "Medication"
             ))
             for g in brought
         ]  # fmt: skip
         around = [stub_of(call.patient_id), *medications]
         if call.selected:
             around = await self._gatherer.with_medications(call, around)
-        kept = tuple(draft for draft in call.drafts if self._is_hormone(draft, around, day))
+        kept = tuple(draft for draft in call.drafts if self._is_hormone(call, draft, around, day))
         selected = tuple(draft for draft in call.selected if draft in kept)
         return replace(call, drafts=kept, selected=selected)
 
-    def _is_hormone(self, draft: Draft, around: list[Gathered], day: date) -> bool:
+    def _is_hormone(self, call: HookCall, draft: Draft, around: list[Gathered], day: date) -> bool:
         bare = {key: value for key, value in draft.resource.items() if key in _NAMES_THE_MEDICINE}
-        looked_at = assemble(around, [replace(draft, resource=bare)])
+        looked_at = assemble(around, [replace(draft, resource=bare)], call.server)
         record = read(looked_at, self._tables.catalogue, day)
         return bool(record.questions) or bool(orders_in(record))
 
@@ -101,11 +101,11 @@ class Hooks:
         """While an order is being selected its details may not be there yet: wait for them."""
         if call.hook != ORDER_SELECT:
             return True
-        looked_at = assemble([stub_of(call.patient_id)], call.selected)
+        looked_at = assemble([stub_of(call.patient_id)], call.selected, call.server)
         return not read(looked_at, self._tables.catalogue, day).questions
 
     def _on_orders(self, call: HookCall, gathered: list[Gathered], day: date) -> list[Card]:
-        assembled = assemble(gathered, call.drafts)
+        assembled = assemble(gathered, call.drafts, call.server)
         record = read(assembled, self._tables.catalogue, day)
         advice = advise(record, self._tables.catalogue, day, self._basis)
         desk = CardDesk(

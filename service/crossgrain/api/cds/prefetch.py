@@ -12,15 +12,15 @@ partial              a page of several, fewer entries than `total`, or a warning
 Only the first two are complete. Nothing partial is ever taken for a whole.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
+from typing import Any, NamedTuple
 
 from crossgrain.api.cds.services import Template
+from crossgrain.fhir.read.whole import is_grave, signs_of_more
 
 Resource = dict[str, Any]
-_GRAVE = ("fatal", "error", "warning")
 _BUNDLES = ("searchset", "collection")
 
 
@@ -43,13 +43,21 @@ _WORDS = {
 }
 
 
+class Part(NamedTuple):
+    """A resource, its place in the call, and its address as far as that was sent."""
+
+    place: str
+    resource: Resource
+    full_url: str = ""
+
+
 @dataclass(frozen=True, slots=True)
 class Gathered:
     """What there is for one template: resources, each with its place in the call."""
 
     template: Template
     standing: Standing
-    resources: tuple[tuple[str, Resource], ...] = ()
+    resources: tuple[Part, ...] = ()
 
     @property
     def is_whole(self) -> bool:
@@ -80,7 +88,7 @@ def from_value(template: Template, value: object, place: str) -> Gathered:
         return Gathered(template, Standing.FAILED)
     if template.is_read:
         standing = Standing.GIVEN if kind == template.kind else Standing.UNUSABLE
-        return Gathered(template, standing, ((place, value),) if kind == template.kind else ())
+        return Gathered(template, standing, (Part(place, value),) if kind == template.kind else ())
     if kind != "Bundle" or value.get("type") not in _BUNDLES:
         return Gathered(template, Standing.UNUSABLE)
     return _from_bundle(template, value, place)
@@ -90,7 +98,7 @@ def _from_bundle(template: Template, bundle: Resource, place: str) -> Gathered:
     entries = bundle.get("entry", [])
     if not isinstance(entries, list):
         return Gathered(template, Standing.UNUSABLE)
-    found: list[tuple[str, Resource]] = []
+    found: list[Part] = []
     outcomes: list[Resource] = []
     for number, entry in enumerate(entries):
         resource = entry.get("resource") if isinstance(entry, dict) else None
@@ -98,28 +106,22 @@ def _from_bundle(template: Template, bundle: Resource, place: str) -> Gathered:
             return Gathered(template, Standing.UNUSABLE)
         if resource.get("resourceType") == "OperationOutcome":
             outcomes.append(resource)
-        elif resource.get("resourceType") in (template.kind, "Medication"):
-            found.append((f"{place}.entry[{number}].resource", resource))
-    matches = sum(resource["resourceType"] == template.kind for _, resource in found)
-    whole = not (_has_more(bundle, matches) or any(_is_grave(outcome) for outcome in outcomes))
+        else:
+            found.append(Part(f"{place}.entry[{number}].resource", resource, _url_of(entry)))
+    whole = is_all(bundle, template, found) and not any(map(is_grave, outcomes))
     return Gathered(template, Standing.GIVEN if whole else Standing.PARTIAL, tuple(found))
 
 
-def _has_more(bundle: Resource, matches: int) -> bool:
-    """Whether there is a next page, or more than came."""
-    total = bundle.get("total", 0)
-    links = bundle.get("link", [])
-    return not isinstance(total, int) or total > matches or "next" in list(_relations(links))
+def _url_of(entry: Mapping[str, Any]) -> str:
+    full_url = entry.get("fullUrl")
+    return full_url if isinstance(full_url, str) else ""
 
 
-def _relations(links: object) -> Iterator[object]:
-    for link in links if isinstance(links, list) else ():
-        if isinstance(link, dict):
-            yield link.get("relation")
-
-
-def _is_grave(outcome: Resource) -> bool:
-    issues = outcome.get("issue")
-    if not isinstance(issues, list):
-        return True
-    return any(not isinstance(i, dict) or i.get("severity") in _GRAVE for i in issues)
+def is_all(bundle: Mapping[str, Any], template: Template, parts: Iterable[Part]) -> bool:
+    """Whether nothing in a Bundle says that more was found than these parts hold."""
+    asked_for = {
+        (part.full_url, str(part.resource.get("id") or part.place))
+        for part in parts
+        if part.resource.get("resourceType") == template.kind
+    }
+    return not any(signs_of_more(bundle, len(asked_for)))

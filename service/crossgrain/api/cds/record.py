@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from crossgrain.api.cds.hook import Draft
-from crossgrain.api.cds.prefetch import Gathered, Standing
+from crossgrain.api.cds.hook import Draft, Server
+from crossgrain.api.cds.prefetch import Gathered, Part, Standing
 from crossgrain.api.cds.services import Template
 from crossgrain.api.faults import Complaint, Fault, RequestRefused, refusal
 from crossgrain.catalogue import Catalogue
@@ -50,29 +50,37 @@ class Assembled:
         return words
 
 
-def assemble(gathered: Iterable[Gathered], drafts: Sequence[Draft]) -> Assembled:
-    """Put a record together.
+def assemble(
+    gathered: Iterable[Gathered], drafts: Sequence[Draft], server: Server | None = None
+) -> Assembled:
+    """Put a record together; without an address of its own a resource is the server's.
 
     An order that revises one that stands goes in under a URN of its own: what stands is what
     is taken until the revision is signed.
     """
     known = {draft.reference: draft for draft in drafts}
     kept = [
-        (place, resource)
+        part
         for each in gathered
-        for place, resource in each.resources
-        if not (_reference(resource) in known and resource.get("status") == "draft")
+        for part in each.resources
+        if not (_reference(part.resource) in known and part.resource.get("status") == "draft")
     ]
-    standing = {_reference(resource) for _, resource in kept}
+    standing = {_reference(part.resource) for part in kept}
     revisions = {r: urn(stable_id(r)) for r in known if r in standing}
-    entries: list[Resource] = [{"resource": resource} for _, resource in kept]
+    entries: list[Resource] = [_entry(part, server) for part in kept]
     entries += [
         {"fullUrl": revisions.get(reference, reference), "resource": _to_judge(draft, revisions)}
         for reference, draft in known.items()
     ]
-    places = (*(place for place, _ in kept), *(draft.place for draft in known.values()))
+    places = (*(part.place for part in kept), *(draft.place for draft in known.values()))
     bundle = {"resourceType": "Bundle", "type": "collection", "entry": entries}
     return Assembled(bundle, places, {address: r for r, address in revisions.items()})
+
+
+def _entry(part: Part, server: Server | None) -> Resource:
+    own = f"{server.base}/{_reference(part.resource)}" if server and part.resource.get("id") else ""
+    address = part.full_url or own
+    return {**({"fullUrl": address} if address else {}), "resource": part.resource}
 
 
 def _reference(resource: Resource) -> str:
@@ -92,7 +100,7 @@ def stub_of(patient_id: str) -> Gathered:
     """A patient of whom nothing is known but the id: enough to tell what an order is for."""
     patient = {"resourceType": "Patient", "id": patient_id}
     template = Template("patient", "Patient", "Patient/{{context.patientId}}")
-    return Gathered(template, Standing.GIVEN, (("context.patientId", patient),))
+    return Gathered(template, Standing.GIVEN, (Part("context.patientId", patient),))
 
 
 def read(assembled: Assembled, catalogue: Catalogue, as_of: date) -> Record:
@@ -119,8 +127,8 @@ def read(assembled: Assembled, catalogue: Catalogue, as_of: date) -> Record:
 def check_patient(gathered: Iterable[Gathered], patient_id: str) -> None:
     """Refuse a record of somebody else."""
     for each in gathered:
-        for place, resource in each.resources:
-            if resource["resourceType"] == "Patient" and resource.get("id") != patient_id:
+        for place, resource, _ in each.resources:
+            if resource.get("resourceType") == "Patient" and resource.get("id") != patient_id:
                 raise refusal(
                     Fault.OPTIONS_DISAGREE, f"{place}.id", "this is not the patient of the context"
                 )

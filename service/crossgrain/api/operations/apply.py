@@ -19,7 +19,7 @@ from crossgrain.api.operations.propose_switch import Settled, answer_to, settle_
 from crossgrain.api.options import Option
 from crossgrain.api.parameters import Call, Given, Options, elements_of, read_options
 from crossgrain.fhir.proposal import Outcome, Proposal
-from crossgrain.fhir.read.resolve import local
+from crossgrain.fhir.read.resolve import without_version
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.safety.findings import Severity
 
@@ -138,7 +138,7 @@ def _check_subject(context: Options, call: Call, proposal: Proposal) -> None:
         raise refusal(
             Fault.OPTION_MISSING, context.place("subject"), "give the subject: the patient"
         )
-    if {local(subject) for subject in subjects} - set(_names_of_patient(call, proposal)):
+    if {without_version(subject) for subject in subjects} - set(_names_of_patient(call, proposal)):
         raise refusal(
             Fault.OPTIONS_DISAGREE,
             context.place("subject"),
@@ -147,10 +147,11 @@ def _check_subject(context: Options, call: Call, proposal: Proposal) -> None:
 
 
 def _names_of_patient(call: Call, proposal: Proposal) -> Iterator[str]:
-    yield local(proposal.record.patient_reference)
+    yield without_version(proposal.record.patient_reference)
     for entry in call.record["entry"]:
-        if entry["resource"]["resourceType"] == "Patient" and "id" in entry["resource"]:
-            yield f"Patient/{entry['resource']['id']}"
+        if entry["resource"]["resourceType"] == "Patient":
+            yield without_version(entry.get("fullUrl") or "")
+            yield f"Patient/{entry['resource'].get('id')}"
 
 
 def _why_no_plan(proposal: Proposal) -> Iterator[Complaint]:

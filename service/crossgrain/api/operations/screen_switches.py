@@ -4,22 +4,22 @@ The judgement is the nightly job's own, and a flag carries the id that it has th
 """
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from datetime import date
 from typing import Any
 
 from crossgrain.api.faults import Complaint, RequestRefused
 from crossgrain.api.operations.desk import Desk
 from crossgrain.api.operations.reading import day_asked
 from crossgrain.api.options import BadValue, Option
-from crossgrain.api.parameters import Call, Given, call_from, read_options
+from crossgrain.api.parameters import Given, call_from, read_options
 from crossgrain.api.structure import check_structure
 from crossgrain.fhir.identity import stable_id, urn
-from crossgrain.fhir.read.course import read_course
+from crossgrain.fhir.read.course import course_in
+from crossgrain.fhir.read.door import Opened, open_record
 from crossgrain.fhir.read.errors import Unreadable
-from crossgrain.fhir.read.person import the_patient
-from crossgrain.fhir.read.resolve import BundleIndex
+from crossgrain.fhir.read.notes import Notes
+from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.fhir.write.flags import detected_issue
 from crossgrain.fhir.write.narrative import plain
@@ -65,43 +65,61 @@ def screen_switches(
     as_of = day_asked(desk, options)
     if options.one("validate", False):
         check_structure(call, version)
-    catalogue = desk.catalogue
-    bases = enabled(catalogue.bases, options.all("basis"))
+    ruler = Ruler(as_of, enabled(desk.catalogue.bases, options.all("basis")), desk.catalogue.limits)
     try:
-        patient = the_patient(BundleIndex(call.record, call.root), call.root).reference
-        screened = _screened(desk, call, Ruler(as_of, bases, catalogue.limits), version)
-    except Unreadable as error:
-        raise RequestRefused(Complaint(error.category, error.expression, error.message)) from error
-    deployment = options.one("deployment", "local")
-    return _answer(screened, patient, deployment, as_of, version)
-
-
-def _screened(desk: Desk, call: Call, ruler: Ruler, version: FhirVersion) -> Screened:
-    try:
-        course = read_course(
+        opened = open_record(
             call.record,
             version=version,
-            as_of=ruler.as_of,
+            as_of=as_of,
             codes=desk.catalogue.codes,
             preparations=desk.catalogue.preparations,
             root=call.root,
         )
+        screened = _screened(opened, ruler)
+    except Unreadable as error:
+        raise RequestRefused(Complaint(error.category, error.expression, error.message)) from error
+    return _answer(screened, opened.reading, options.one("deployment", "local"))
+
+
+def _screened(opened: Opened, ruler: Ruler) -> Screened:
+    try:
+        course = course_in(opened)
     except Undecided as undecided:
         return to_review(undecided)
     return screen(course, ruler)
 
 
-def _answer(
-    screened: Screened, patient: str, deployment: str, as_of: date, version: FhirVersion
-) -> dict[str, Any]:
-    resources = [_outcome(screened, stable_id(f"screened/{deployment}/{patient}/{as_of}"))]
+def _answer(screened: Screened, reading: Reading, deployment: str) -> dict[str, Any]:
+    patient, as_of = reading.patient.reference, reading.as_of
+    outcome = _outcome(screened, stable_id(f"screened/{deployment}/{patient}/{as_of}"))
+    outcome["issue"] += _listed(reading.notes)
+    resources = [outcome]
     resources += [
-        detected_issue(patient, flag, deployment=deployment, found_on=as_of, version=version)
+        detected_issue(
+            patient, flag, deployment=deployment, found_on=as_of, version=reading.shape.version
+        )
         for flag in screened.flags
     ]
     # R5 wants a full URL of every entry (bdl-15).
     entries = [{"fullUrl": urn(r["id"]), "resource": r} for r in resources]
     return {"resourceType": "Bundle", "type": "collection", "entry": entries}
+
+
+def _listed(notes: Notes) -> Iterator[dict[str, Any]]:
+    """What the record leaves open, and what of it was not read, each at its place."""
+    for question in notes.questions:
+        yield _issue("warning", "incomplete", question.expression, question.question)
+    for unread in notes.passed_over:
+        yield _issue("information", "informational", unread.expression, f"not read: {unread.why}")
+
+
+def _issue(severity: str, code: str, expression: str, words: str) -> dict[str, Any]:
+    return {
+        "severity": severity,
+        "code": code,
+        "details": {"text": plain(words)},
+        "expression": [expression],
+    }
 
 
 def _outcome(screened: Screened, own_id: str) -> dict[str, Any]:

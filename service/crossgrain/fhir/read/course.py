@@ -5,13 +5,15 @@ on which it was taken, so that a change of preparation can be found and judged. 
 only where two kinds of preparation stand in the record; without, there is no switch.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 from fractions import Fraction
+from functools import partial
 from typing import Any
 
 from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.fhir.read.chains import IN_A_CIRCLE, Order, doubts_of, leading_in_circles
 from crossgrain.fhir.read.code_tables import CodeTables
 from crossgrain.fhir.read.course_facts import read_facts
 from crossgrain.fhir.read.course_medicines import (
@@ -21,11 +23,9 @@ from crossgrain.fhir.read.course_medicines import (
     intakes_of,
 )
 from crossgrain.fhir.read.currency import Standing
-from crossgrain.fhir.read.notes import Notes
-from crossgrain.fhir.read.person import read_person, the_patient
+from crossgrain.fhir.read.door import Opened, open_record
 from crossgrain.fhir.read.reading import Reading
-from crossgrain.fhir.read.resolve import BundleIndex, refuse_implicit_rules
-from crossgrain.fhir.read.shapes import SHAPES
+from crossgrain.fhir.read.resolve import Entry
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.screening.course import Course, Dispense, Intake, Undecided
 
@@ -39,7 +39,7 @@ def read_course(
     preparations: Mapping[str, Preparation],
     root: str = "Bundle",
 ) -> Course:
-    """Read one patient's course as of one day. The parameters are those of `read_record`.
+    """Read one patient's course as of one day. The parameters are those of `open_record`.
 
     Raises
     ------
@@ -48,37 +48,50 @@ def read_course(
     Undecided
         where it cannot be told which thyroid medicines were taken when.
     """
-    index = BundleIndex(bundle, root)
-    patient = the_patient(index, root)
-    reading = Reading(index, patient, codes, preparations, SHAPES[version], as_of, Notes())
-    if patient.resource.get("deceasedBoolean") or patient.resource.get("deceasedDateTime"):
+    opened = open_record(
+        bundle, version=version, as_of=as_of, codes=codes, preparations=preparations, root=root
+    )
+    return course_in(opened)
+
+
+def course_in(opened: Opened) -> Course:
+    """The course of a record that was opened; its notes are filled on the way.
+
+    Raises
+    ------
+    Unreadable, Undecided
+        as for `read_course`.
+    """
+    reading = opened.reading
+    entries = list(opened.entries())
+    if opened.person.deceased:
         return Course((), deceased=True)
-    person = read_person(patient, as_of, reading.notes)
-    medicines = list(_medicines(index, reading))
+    for question in reading.notes.questions:
+        raise Undecided(question.question, (reading.patient.reference,))
+    medicines = list(_medicines(entries, opened))
     if len({medicine.kind for medicine in medicines if _taken(medicine)}) < 2:
         return Course(())
     for medicine in medicines:
         if medicine.open_question:
             raise Undecided(medicine.open_question, (medicine.entry.reference,))
-    facts = read_facts(index, reading)
+    facts = read_facts(entries, opened)
     return Course(
         intakes=tuple(_counted_once(medicines, reading)),
         tsh=facts.tsh,
         free_t4=facts.free_t4,
         aims=facts.aims,
         frail=facts.frail,
-        age_years=person.age_years,
+        age_years=opened.person.age_years,
         planned_until=_planned_until(medicines),
         unread_labs=facts.unread,
-        dispenses=tuple(_dispenses(index, reading)),
+        dispenses=tuple(_dispenses(entries, opened)),
     )
 
 
-def _medicines(index: BundleIndex, reading: Reading) -> Iterator[Dated]:
-    for entry in index.entries:
-        refuse_implicit_rules(entry.resource, entry.path)
+def _medicines(entries: Sequence[Entry], opened: Opened) -> Iterator[Dated]:
+    for entry in entries:
         if entry.kind in {"MedicationStatement", "MedicationRequest"}:
-            medicine = dated_medicine(entry, reading)
+            medicine = opened.read(entry, partial(dated_medicine, entry, opened.reading))
             if medicine is not None:
                 yield medicine
 
@@ -86,21 +99,31 @@ def _medicines(index: BundleIndex, reading: Reading) -> Iterator[Dated]:
 def _counted_once(medicines: list[Dated], reading: Reading) -> Iterator[Intake]:
     """The doses, without the orders that a statement of the same dose was made from.
 
-    Where the doses differ, which of them was taken is in doubt.
+    Where the doses differ, or who stands for whom goes round in a circle or against the dates,
+    what was taken is in doubt.
     """
-    read = {m.address: list(intakes_of(m, reading)) for m in medicines if _taken(m)}
+    taken = [medicine for medicine in medicines if _taken(medicine)]
+    read = {m.entry.reference: list(intakes_of(m, reading)) for m in taken}
+    doubts = _doubts(taken)
     restated: set[str] = set()
-    for medicine in medicines:
-        for source in sorted(medicine.stems_from & set(read)):
-            statement, order = read.get(medicine.address, []), read[source]
-            if _said(statement) == _said(order):
+    for medicine in taken:
+        own = medicine.entry.reference
+        for source in () if own in doubts else sorted(medicine.stems_from & read.keys()):
+            if _said(read[own]) == _said(read[source]):
                 restated.add(source)
             else:
-                doubt = "A statement was made from an order of another dose. Which was taken?"
-                read[medicine.address] = [replace(i, doubt=doubt) for i in statement]
-    for address, intakes in read.items():
-        if address not in restated:
-            yield from intakes
+                doubts[own] = "A statement was made from an order of another dose. Which was taken?"
+    for own, intakes in read.items():
+        if own not in restated:
+            doubt = doubts.get(own, "")
+            yield from (replace(each, doubt=doubt) if doubt else each for each in intakes)
+
+
+def _doubts(taken: list[Dated]) -> dict[str, str]:
+    """Why what a resource says of another cannot be relied on, by its reference."""
+    circles = leading_in_circles({m.entry.reference: m.stems_from for m in taken})
+    orders = {m.entry.reference: Order(m.replaces, m.standing.first_day) for m in taken}
+    return {**dict.fromkeys(circles, IN_A_CIRCLE), **doubts_of(orders)}
 
 
 def _taken(medicine: Dated) -> bool:
@@ -117,9 +140,9 @@ def _planned_until(medicines: list[Dated]) -> int | None:
     return max(ends, default=None)
 
 
-def _dispenses(index: BundleIndex, reading: Reading) -> Iterator[Dispense]:
-    for entry in index.entries:
+def _dispenses(entries: Sequence[Entry], opened: Opened) -> Iterator[Dispense]:
+    for entry in entries:
         if entry.kind == "MedicationDispense":
-            dispense = dispense_of(entry, reading)
+            dispense = opened.read(entry, partial(dispense_of, entry, opened.reading))
             if dispense is not None:
                 yield dispense

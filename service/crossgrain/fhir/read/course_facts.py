@@ -1,12 +1,15 @@
 """What a record says beside the medicines: TSH, free T4, and what sets a patient apart."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 from crossgrain.fhir.read.codesystems import Loinc
+from crossgrain.fhir.read.door import Opened
 from crossgrain.fhir.read.history import History, read_condition, read_goal
 from crossgrain.fhir.read.labs import PREGNANCY_HOLDS_DAYS, Labs, read_observation
 from crossgrain.fhir.read.reading import Reading
-from crossgrain.fhir.read.resolve import BundleIndex, Entry
+from crossgrain.fhir.read.resolve import Entry
 from crossgrain.safety.facts import Analyte, Known, Measurement
 from crossgrain.screening.course import Aim
 
@@ -30,26 +33,27 @@ class CourseFacts:
     frail: bool
 
 
-def read_facts(index: BundleIndex, reading: Reading) -> CourseFacts:
-    """Read every Observation, Condition and Goal of a bundle."""
+def read_facts(entries: Sequence[Entry], opened: Opened) -> CourseFacts:
+    """Read every Observation, Condition and Goal of a record."""
+    reading = opened.reading
     labs, history = Labs(), History()
     tsh: list[Measurement] = []
     free_t4: list[Measurement] = []
     unread: list[str] = []
-    for entry in index.entries:
+    for entry in entries:
         match entry.kind:
             case "Observation":
                 known = len(labs.measurements)
-                read_observation(entry, labs, reading)
+                opened.read(entry, partial(read_observation, entry, labs, reading))
                 new = [replace(m, origin=entry.reference) for m in labs.measurements[known:]]
                 tsh += [m for m in new if m.analyte is Analyte.TSH]
                 free_t4 += [m for m in new if m.analyte is Analyte.FREE_T4]
                 if _is_tsh(entry, reading) and not any(m.day is not None for m in new):
                     unread.append(entry.reference)
             case "Condition":
-                read_condition(entry, history, reading)
+                opened.read(entry, partial(read_condition, entry, history, reading))
             case "Goal":
-                read_goal(entry, history, reading)
+                opened.read(entry, partial(read_goal, entry, history, reading))
     known_now = [k for k in (*history.conditions, *history.goals) if k.active]
     return CourseFacts(
         tsh=tuple(tsh),

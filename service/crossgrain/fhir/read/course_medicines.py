@@ -16,15 +16,16 @@ from crossgrain.fhir.read.medication_resources import (
     group_of,
     is_ours,
     product_named,
+    replaced_by,
     seen_in,
     sources_of,
     standing_of,
 )
 from crossgrain.fhir.read.notes import Notes
-from crossgrain.fhir.read.person import check_subject
+from crossgrain.fhir.read.person import say_whose
 from crossgrain.fhir.read.product import Product
 from crossgrain.fhir.read.reading import Reading
-from crossgrain.fhir.read.resolve import Entry, local
+from crossgrain.fhir.read.resolve import Entry
 from crossgrain.fhir.read.views import MedicationRequest, Medicine, view
 from crossgrain.screening.course import Dispense, End, Intake, Undecided
 
@@ -39,6 +40,8 @@ class MedicationDispense(Medicine):
 class Dated:
     """A thyroid medicine that was taken, before its doses are read.
 
+    `stems_from` are the resources that a statement was made from, `replaces` the order whose
+    place this one takes, both by their references in the record.
     `planned_until` is the last day of an order of ours that is being followed;
     `open_question` is why it cannot be told whether it was taken, or empty.
     """
@@ -47,6 +50,8 @@ class Dated:
     seen: Seen
     product: Product
     standing: Currency
+    stems_from: frozenset[str] = frozenset()
+    replaces: str | None = None
     planned_until: int | None = None
     open_question: str = ""
 
@@ -55,16 +60,6 @@ class Dated:
         """The kind of preparation."""
         return self.product.kind
 
-    @property
-    def address(self) -> str:
-        """The resource's address, by which others refer to it."""
-        return local(self.entry.reference)
-
-    @property
-    def stems_from(self) -> frozenset[str]:
-        """The orders that a statement was made from."""
-        return frozenset(map(local, sources_of(self.seen)))
-
 
 def dated_medicine(entry: Entry, reading: Reading) -> Dated | None:
     """A thyroid medicine that is or was taken; ``None`` for any other resource.
@@ -72,7 +67,7 @@ def dated_medicine(entry: Entry, reading: Reading) -> Dated | None:
     Raises
     ------
     Unreadable
-        where the resource is not of this version, not of this patient, or not FHIR.
+        where the resource is not FHIR.
     Undecided
         where it cannot be told whether it is thyroid hormone.
     """
@@ -88,7 +83,16 @@ def dated_medicine(entry: Entry, reading: Reading) -> Dated | None:
     product = _product(seen, entry, reading)
     if product is None:
         return None
-    return Dated(entry, seen, product, standing, planned, open_question)
+    return Dated(
+        entry,
+        seen,
+        product,
+        standing,
+        stems_from=frozenset(source.reference for source in sources_of(seen, entry, reading)),
+        replaces=replaced_by(seen, entry, reading),
+        planned_until=planned,
+        open_question=open_question,
+    )
 
 
 def _product(seen: Medicine, entry: Entry, reading: Reading) -> Product | None:
@@ -170,16 +174,11 @@ def _intake(
         last_day=last,
         end=End.DATED if last is not None else End.UNDATED if past else End.OPEN,
         reference=medicine.entry.reference,
-        group="|".join(group) if group else medicine.address,
-        replaces=_replaced(seen),
+        group="|".join(group) if group else medicine.entry.reference,
+        replaces=frozenset({medicine.replaces} if medicine.replaces else ()),
         from_text=bool(doses and doses.from_text),
         doubt=doubt or ("" if doses and doses.lines else "No dose of a thyroid medicine is given."),
     )
-
-
-def _replaced(seen: Seen) -> frozenset[str]:
-    prior = seen.prior_prescription if isinstance(seen, MedicationRequest) else None
-    return frozenset({local(prior.reference)} if prior and prior.reference else ())
 
 
 def _days(
@@ -200,7 +199,7 @@ def dispense_of(entry: Entry, reading: Reading) -> Dispense | None:
     It is a sign beside the orders, never a dose, so one that cannot be read is passed over.
     """
     seen = view(entry.resource, MedicationDispense, entry.path)
-    check_subject(seen.subject, reading.patient, f"{entry.path}.subject", reading.notes)
+    say_whose(seen.subject, f"{entry.path}.subject", reading.notes)
     if seen.status != "completed" or seen.when_handed_over is None:
         return None
     day = read_date(seen.when_handed_over, f"{entry.path}.whenHandedOver").day(reading.as_of)

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from crossgrain.fhir.read.concerns import ConcernTable
 from crossgrain.fhir.read.dates import read_date
 from crossgrain.fhir.read.elements import CodeableConcept
-from crossgrain.fhir.read.person import check_subject
+from crossgrain.fhir.read.person import say_whose
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.resolve import Entry
 from crossgrain.fhir.read.views import AllergyIntolerance, Condition, Goal, view
@@ -36,7 +36,7 @@ def keys_in(concept: CodeableConcept | None, table: ConcernTable) -> tuple[str, 
 def read_condition(entry: Entry, history: History, reading: Reading) -> None:
     """Read one Condition, or say why not; a past one is kept as not active."""
     seen = view(entry.resource, Condition, entry.path)
-    check_subject(seen.subject, reading.patient, f"{entry.path}.subject", reading.notes)
+    say_whose(seen.subject, f"{entry.path}.subject", reading.notes)
     if _is_one_of(_REFUTED, seen.verification_status):
         return
     onset = seen.onset_date_time or (seen.onset_period.start if seen.onset_period else None)
@@ -54,7 +54,7 @@ def read_condition(entry: Entry, history: History, reading: Reading) -> None:
 def read_allergy(entry: Entry, history: History, reading: Reading) -> None:
     """Read one AllergyIntolerance, or say why not."""
     seen = view(entry.resource, AllergyIntolerance, entry.path)
-    check_subject(seen.patient, reading.patient, f"{entry.path}.patient", reading.notes)
+    say_whose(seen.patient, f"{entry.path}.patient", reading.notes)
     if _is_one_of(_REFUTED, seen.verification_status):
         return
     keep(
@@ -71,7 +71,7 @@ def read_allergy(entry: Entry, history: History, reading: Reading) -> None:
 def read_goal(entry: Entry, history: History, reading: Reading) -> None:
     """Read one Goal; one that was given up or reached is passed over."""
     seen = view(entry.resource, Goal, entry.path)
-    check_subject(seen.subject, reading.patient, f"{entry.path}.subject", reading.notes)
+    say_whose(seen.subject, f"{entry.path}.subject", reading.notes)
     if seen.lifecycle_status in _GIVEN_UP:
         return
     keys = keys_in(seen.description, reading.codes.concerns.conditions)

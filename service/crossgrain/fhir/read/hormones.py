@@ -7,8 +7,14 @@ from crossgrain.fhir.read.currency import Currency, Standing
 from crossgrain.fhir.read.dose_lines import Doses
 from crossgrain.fhir.read.elements import CodeableConcept, Reference
 from crossgrain.fhir.read.history import keys_in
-from crossgrain.fhir.read.medication_resources import Seen, group_of, is_ours, sources_of
-from crossgrain.fhir.read.product import Product, tablet_strength
+from crossgrain.fhir.read.medication_resources import (
+    Seen,
+    group_of,
+    is_ours,
+    replaced_by,
+    sources_of,
+)
+from crossgrain.fhir.read.product import Product
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.record import MedicineEntry
 from crossgrain.fhir.read.resolve import Entry
@@ -23,7 +29,7 @@ class Hormone:
     Attributes
     ----------
     group : group identifier of the order
-    stems_from : references to what a statement was made from
+    stems_from : the resources of the record that a statement was made from, by reference
     """
 
     entry: MedicineEntry
@@ -46,7 +52,7 @@ class Medicines:
 
 
 def medicine_entry(
-    seen: Seen, entry: Entry, standing: Currency, product: Product, doses: Doses
+    seen: Seen, entry: Entry, standing: Currency, doses: Doses, reading: Reading
 ) -> MedicineEntry:
     """The medicine as the record's reader sees it."""
     request = seen if isinstance(seen, MedicationRequest) else None
@@ -65,22 +71,26 @@ def medicine_entry(
         first_day=standing.first_day,
         last_day=standing.last_day,
         replaces=_written(request.prior_prescription) if request else None,
-        strength=tablet_strength(product),
+        replaced=replaced_by(seen, entry, reading),
     )
 
 
-def tied(seen: Seen, medicine: MedicineEntry, product: Product) -> Hormone:
+def tied(
+    seen: Seen, medicine: MedicineEntry, product: Product, entry: Entry, reading: Reading
+) -> Hormone:
     """The medicine with what it says of other resources."""
-    return Hormone(medicine, product.kind, group_of(seen), sources_of(seen))
+    sources = tuple(source.reference for source in sources_of(seen, entry, reading))
+    return Hormone(medicine, product.kind, group_of(seen), sources)
 
 
 def read_reasons(seen: Seen, entry: Entry, found: Medicines, reading: Reading) -> None:
     """Why the hormone is taken, as far as its own resource says."""
+    index = reading.index
     concepts = [*seen.reason_code, *(r.concept for r in seen.reason if r.concept)]
     references = [*seen.reason_reference, *(r.reference for r in seen.reason if r.reference)]
-    for reference in references:
-        target = reading.index.find(reference)
-        if target is not None and target.kind == "Condition":
+    found_at = {target.path: target for r in references if (target := index.find(r, entry))}
+    for target in found_at.values():
+        if target.kind == "Condition":
             code = target.resource.get("code")
             concepts.append(view(code or {}, CodeableConcept, f"{target.path}.code"))
     if not concepts:

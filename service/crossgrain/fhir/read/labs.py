@@ -11,7 +11,7 @@ from crossgrain.fhir.read.elements import CodeableConcept
 from crossgrain.fhir.read.errors import Category, Unreadable
 from crossgrain.fhir.read.lab_values import own_range, value_of
 from crossgrain.fhir.read.notes import Notes
-from crossgrain.fhir.read.person import check_subject
+from crossgrain.fhir.read.person import say_whose
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.resolve import Entry
 from crossgrain.fhir.read.views import Component, Observation, view
@@ -96,7 +96,7 @@ def _read_part(
     code = _lab_code(part.code, reading.codes)
     if code is None and not _is_pregnancy(part.code):
         return
-    check_subject(seen.subject, reading.patient, f"{entry.path}.subject", reading.notes)
+    say_whose(seen.subject, f"{entry.path}.subject", reading.notes)
     why = _unusable(seen, part)
     if why:
         reading.notes.unread(path, why)
@@ -123,6 +123,11 @@ def _lab_code(concept: CodeableConcept | None, codes: CodeTables) -> LabCode | N
             if known:
                 return known
     return None
+
+
+def is_known(concept: CodeableConcept, codes: CodeTables) -> bool:
+    """Whether it names a result that is read."""
+    return _lab_code(concept, codes) is not None or _is_pregnancy(concept)
 
 
 def _is_pregnancy(concept: CodeableConcept | None) -> bool:

@@ -102,8 +102,9 @@ def _read_hormone(
         return
     if standing.standing is Standing.PAST:
         notes.unread(entry.path, f"not counted as taken: {standing.why}")
-        past = _past_doses(seen, product, entry, reading)
-        medicine = medicine_entry(seen, entry, standing, product, past)
+        medicine = medicine_entry(
+            seen, entry, standing, _past_doses(seen, product, entry, reading), reading
+        )
         found.past.append(Hormone(medicine, product.kind))
         notes.use(entry.path, entry.reference)
         return
@@ -118,12 +119,13 @@ def _read_hormone(
         notes.confirm(entry.path, standing.confirm)
     _say_what_was_passed_over(seen, entry, notes)
     read_reasons(seen, entry, found, reading)
-    doses = _current_doses(seen, product, entry, standing, reading)
-    medicine = medicine_entry(seen, entry, standing, product, doses)
+    medicine = medicine_entry(
+        seen, entry, standing, _current_doses(seen, product, entry, standing, reading), reading
+    )
     if medicine.draft:
         found.drafts.append(medicine)
     else:
-        found.taken.append(tied(seen, medicine, product))
+        found.taken.append(tied(seen, medicine, product, entry, reading))
 
 
 def _say_what_was_passed_over(seen: Seen, entry: Entry, notes: Notes) -> None:

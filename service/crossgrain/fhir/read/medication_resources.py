@@ -4,14 +4,14 @@ from msgspec.structs import replace
 
 from crossgrain.fhir.identity import PLAN_SYSTEM
 from crossgrain.fhir.read.currency import Currency, request_standing, statement_standing
-from crossgrain.fhir.read.elements import CodeableConcept, Dosage
+from crossgrain.fhir.read.elements import CodeableConcept, Dosage, Reference
+from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.medications import medication_of, name_of, named_in, product_in
 from crossgrain.fhir.read.medicines import product_of
-from crossgrain.fhir.read.person import check_subject
+from crossgrain.fhir.read.person import say_whose
 from crossgrain.fhir.read.product import Product
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.resolve import Entry
-from crossgrain.fhir.read.shapes import check_version
 from crossgrain.fhir.read.views import MedicationRequest, MedicationStatement, Medicine, view
 
 Seen = MedicationStatement | MedicationRequest
@@ -23,15 +23,14 @@ def seen_in(entry: Entry, reading: Reading) -> Seen:
     Raises
     ------
     Unreadable
-        where it is not of this version, not of this patient, or not FHIR.
+        where it is not FHIR.
     """
-    check_version(entry.resource, entry.kind, reading.shape, entry.path)
     seen: Seen = (
         view(entry.resource, MedicationStatement, entry.path)
         if entry.kind == "MedicationStatement"
         else view(entry.resource, MedicationRequest, entry.path)
     )
-    check_subject(seen.subject, reading.patient, f"{entry.path}.subject", reading.notes)
+    say_whose(seen.subject, f"{entry.path}.subject", reading.notes)
     return seen
 
 
@@ -89,8 +88,45 @@ def group_of(seen: Seen) -> tuple[str, str] | None:
     return (group.system or "", group.value) if group and group.value else None
 
 
-def sources_of(seen: Seen) -> tuple[str, ...]:
-    """References to the orders that a statement was made from."""
+def sources_of(seen: Seen, entry: Entry, reading: Reading) -> tuple[Entry, ...]:
+    """The resources of the record that a statement was made from.
+
+    Raises
+    ------
+    Asked
+        where it cannot be told whether one is in the record.
+    """
     if isinstance(seen, MedicationRequest):
         return ()
-    return tuple(s.reference for s in (*seen.derived_from, *seen.based_on) if s.reference)
+    named = {
+        **{f"derivedFrom[{number}]": each for number, each in enumerate(seen.derived_from)},
+        **{f"basedOn[{number}]": each for number, each in enumerate(seen.based_on)},
+    }
+    found = [_meant(each, element, entry, reading) for element, each in named.items()]
+    return tuple(source for source in found if source is not None)
+
+
+def replaced_by(seen: Seen, entry: Entry, reading: Reading) -> str | None:
+    """The order of the record that this one takes the place of, by its own reference.
+
+    Raises
+    ------
+    Asked
+        where it cannot be told whether it is in the record.
+    """
+    if not isinstance(seen, MedicationRequest):
+        return None
+    found = _meant(seen.prior_prescription, "priorPrescription", entry, reading)
+    return found.reference if found else None
+
+
+def _meant(
+    reference: Reference | None, element: str, entry: Entry, reading: Reading
+) -> Entry | None:
+    if reading.index.may_find(reference, entry):
+        raise Asked(
+            f"{entry.path}.{element}",
+            "This may name a resource of the record or another one on another server. Which one?"
+            " Give each entry its fullUrl.",
+        )
+    return reading.index.find(reference, entry)

@@ -43,7 +43,7 @@ def medication_of(
                 refuse_implicit_rules(contained, path)
                 return view(contained, Medication, path), path
         return None, entry.path
-    found = reading.index.find(reference)
+    found = reading.index.find(reference, entry)
     if found is None or found.kind != "Medication" or found.resource.get("status") == _IN_ERROR:
         return None, entry.path
     reading.notes.use(found.path, found.reference)

@@ -3,13 +3,13 @@
 from fractions import Fraction
 
 from crossgrain.dosing.preparations import Kind
+from crossgrain.fhir.read.chains import IN_A_CIRCLE, Order, doubts_of, leading_in_circles
 from crossgrain.fhir.read.code_tables import CodeTables
 from crossgrain.fhir.read.dose_lines import refuse_implausible
 from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.hormones import Hormone
 from crossgrain.fhir.read.notes import Notes
 from crossgrain.fhir.read.record import MedicineEntry
-from crossgrain.fhir.read.resolve import local
 
 
 def counted_once(taken: list[Hormone], codes: CodeTables, notes: Notes) -> list[Hormone]:
@@ -55,10 +55,16 @@ def _ask_about(several: list[Hormone], codes: CodeTables, notes: Notes) -> None:
 
 
 def _without_replaced(taken: list[Hormone], notes: Notes) -> list[Hormone]:
-    replaced = {local(t.entry.replaces) for t in taken if t.entry.replaces}
+    """Drop an order that a newer one replaces; ask where their word on that is in doubt."""
+    orders = {t.entry.reference: Order(t.entry.replaced, t.entry.first_day) for t in taken}
+    doubts = doubts_of(orders)
+    for each in taken:
+        if each.entry.reference in doubts:
+            notes.ask(Asked(f"{each.entry.path}.priorPrescription", doubts[each.entry.reference]))
+    replaced = {order.replaces for own, order in orders.items() if own not in doubts}
     kept = []
     for each in taken:
-        if local(each.entry.reference) in replaced:
+        if each.entry.reference in replaced:
             notes.unread(each.entry.path, "not counted as taken: a newer order replaces it")
         else:
             kept.append(each)
@@ -67,12 +73,16 @@ def _without_replaced(taken: list[Hormone], notes: Notes) -> list[Hormone]:
 
 def _without_restated(taken: list[Hormone], notes: Notes) -> list[Hormone]:
     """Drop an order that a statement was made from; ask where their doses differ."""
-    by_reference = {local(t.entry.reference): t for t in taken}
+    by_reference = {t.entry.reference: t for t in taken}
+    circles = leading_in_circles({t.entry.reference: t.stems_from for t in taken})
     dropped: set[str] = set()
     for statement in taken:
-        for source in map(local, statement.stems_from):
+        if statement.entry.reference in circles:
+            notes.ask(Asked(statement.entry.path, IN_A_CIRCLE))
+            continue
+        for source in statement.stems_from:
             order = by_reference.get(source)
-            if order is None or order is statement:
+            if order is None:
                 continue
             if _daily(order) != _daily(statement):
                 notes.ask(
@@ -86,7 +96,7 @@ def _without_restated(taken: list[Hormone], notes: Notes) -> list[Hormone]:
             notes.unread(
                 order.entry.path, "counted once: a statement made from it is in the record"
             )
-    return [t for t in taken if local(t.entry.reference) not in dropped]
+    return [t for t in taken if t.entry.reference not in dropped]
 
 
 Dose = tuple[Kind, tuple[tuple[str, Fraction], ...]]

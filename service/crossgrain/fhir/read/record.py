@@ -6,7 +6,6 @@ FHIRPaths are from the record's root, e.g.
 
 from dataclasses import dataclass, field
 from datetime import date
-from fractions import Fraction
 
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.safety.facts import Facts
@@ -46,7 +45,7 @@ class MedicineEntry:
     encounter, requester : references to carry over to the proposals, as written
     first_day, last_day : start and end of the dose relative to as-of, when known
     replaces : the order that this one takes the place of, as written
-    strength : of one of its tablets, in the unit of its lines; ``None`` where it is not said
+    replaced : the same, where it is in the record, by that one's own `reference`
     """
 
     reference: str
@@ -62,7 +61,7 @@ class MedicineEntry:
     first_day: int | None = None
     last_day: int | None = None
     replaces: str | None = None
-    strength: Fraction | None = None
+    replaced: str | None = None
 
     @property
     def state(self) -> str:

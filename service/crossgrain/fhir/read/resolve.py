@@ -1,6 +1,11 @@
-"""The bundle as an index: entries by ``fullUrl`` and by ``Type/id``, references resolved."""
+"""The bundle as an index: entries by address, references resolved, never by an id alone.
 
-from collections.abc import Mapping
+A relative reference is one on the server of the entry that makes it, as far as that entry's
+``fullUrl`` says which. What stands on another server under the same id is another resource.
+"""
+
+from collections.abc import Iterator, Mapping
+from itertools import islice
 from typing import Any
 
 import msgspec
@@ -14,14 +19,18 @@ _KINDS_READ = ("collection", "searchset", "document", "message", "transaction", 
 class Entry(msgspec.Struct, frozen=True):
     """One resource of the bundle.
 
-    `reference` is how the input itself refers to it: its ``fullUrl`` when that is a URN,
-    else ``Type/id``.
+    Attributes
+    ----------
+    reference : how the input itself refers to it: its ``fullUrl`` when that is a URN or when
+        another server has the same, else ``Type/id``
+    base : the address of its server, or empty where its ``fullUrl`` does not say
     """
 
     path: str
     reference: str
     kind: str
     resource: dict[str, Any]
+    base: str = ""
 
 
 class BundleIndex:
@@ -38,64 +47,107 @@ class BundleIndex:
         _check_bundle(bundle, root)
         self.entries: list[Entry] = []
         self._by_address: dict[str, Entry] = {}
+        self._by_name: dict[str, dict[str, Entry]] = {}
+        """``Type/id`` → base → the entry of that server."""
         for number, entry in enumerate(_entries(bundle, root)):
             self._add(entry, f"{root}.entry[{number}]")
 
-    def find(self, reference: Reference | None) -> Entry | None:
-        """The entry that a reference points to, or ``None`` where the bundle lacks it."""
+    def find(self, reference: Reference | None, origin: Entry) -> Entry | None:
+        """The entry that a reference of `origin` points to; ``None`` where there is none."""
         if reference is None or reference.reference is None:
             return None
-        return self._by_address.get(local(reference.reference))
+        said = without_version(reference.reference)
+        named = self._by_name.get(said, {})
+        if origin.base and is_relative(said):
+            return named.get(origin.base)
+        return next(iter(named.values())) if len(named) == 1 else self._by_address.get(said)
 
-    def _add(self, entry: object, path: str) -> None:
-        if not isinstance(entry, dict):
-            raise Unreadable(Category.STRUCTURE, path, "expected an object")
-        resource = entry.get("resource")
-        if not isinstance(resource, dict):
-            raise Unreadable(Category.STRUCTURE, path, "this entry has no resource")
-        kind, id_, full_url = resource.get("resourceType"), resource.get("id"), entry.get("fullUrl")
-        if not isinstance(kind, str):
-            raise Unreadable(
-                Category.STRUCTURE, f"{path}.resource", "the resource has no resourceType"
-            )
-        place = f"{path}.resource"
-        if not (id_ is None or isinstance(id_, str)):
-            raise Unreadable(Category.STRUCTURE, f"{place}.id", "expected a string")
-        if not (full_url is None or isinstance(full_url, str)):
-            raise Unreadable(Category.STRUCTURE, f"{path}.fullUrl", "expected a string")
-        own = f"{kind}/{id_}" if id_ else None
-        if full_url and (own is None or full_url.startswith("urn:")):
-            found = Entry(place, full_url, kind, resource)
-        else:
-            found = Entry(place, own or place, kind, resource)
-        repeats = own is not None and self._repeats(found, own)
-        if full_url and not (own and full_url.endswith(own)):
-            repeats = self._repeats(found, local(full_url)) or repeats
-        if not repeats:
-            self.entries.append(found)
-
-    def _repeats(self, entry: Entry, address: str) -> bool:
-        """Index the entry; true where the very same resource came before."""
-        earlier = self._by_address.setdefault(address, entry)
-        if earlier is entry:
+    def may_find(self, reference: Reference | None, origin: Entry) -> bool:
+        """Whether something is named alike, and on which server one of the two is, is not said."""
+        if reference is None or reference.reference is None:
             return False
-        if earlier.resource != entry.resource:
-            raise Unreadable(
-                Category.CONFLICT, entry.path, "two different resources share one address"
-            )
-        return True
+        named = self._by_name.get(local(reference.reference), {})
+        known = origin.base or not is_relative(reference.reference)
+        return self.find(reference, origin) is None and bool(named) and ("" in named or not known)
+
+    def _add(self, content: object, path: str) -> None:
+        """Index one entry, unless the very same resource came before."""
+        kind, id_, full_url, resource = _parts(content, path)
+        own = f"{kind}/{id_}" if id_ else ""
+        base = full_url.removesuffix(f"/{own}") if own and full_url.endswith(f"/{own}") else ""
+        namesakes = self._by_name.setdefault(own, {}) if own else {}
+        apart = bool(base and namesakes and base not in namesakes)
+        place = f"{path}.resource"
+        by_url = bool(full_url) and (not own or is_urn(full_url) or apart)
+        found = Entry(place, full_url if by_url else own or place, kind, resource, base)
+        earlier = [*_of_one_server(base, namesakes)]
+        if full_url and full_url in self._by_address:
+            earlier.append(self._by_address[full_url])
+        if any(one.resource != resource for one in earlier):
+            raise Unreadable(Category.CONFLICT, place, "two different resources share one address")
+        if full_url:
+            self._by_address.setdefault(full_url, found)
+        if not earlier:
+            self.entries.append(found)
+            namesakes[base] = found
+
+
+def _parts(content: object, path: str) -> tuple[str, str | None, str, dict[str, Any]]:
+    """Type, id, address without its version, and the resource of one entry."""
+    if not isinstance(content, dict):
+        raise Unreadable(Category.STRUCTURE, path, "expected an object")
+    resource, full_url = content.get("resource"), content.get("fullUrl")
+    if not isinstance(resource, dict):
+        raise Unreadable(Category.STRUCTURE, path, "this entry has no resource")
+    kind, id_ = resource.get("resourceType"), resource.get("id")
+    if not isinstance(kind, str):
+        raise Unreadable(Category.STRUCTURE, f"{path}.resource", "the resource has no resourceType")
+    if not (id_ is None or isinstance(id_, str)):
+        raise Unreadable(Category.STRUCTURE, f"{path}.resource.id", "expected a string")
+    if not (full_url is None or isinstance(full_url, str)):
+        raise Unreadable(Category.STRUCTURE, f"{path}.fullUrl", "expected a string")
+    return kind, id_, without_version(full_url or ""), resource
+
+
+def _of_one_server(base: str, namesakes: Mapping[str, Entry]) -> Iterator[Entry]:
+    """What was named alike before on what may be the same server."""
+    if not base:
+        yield from islice(namesakes.values(), 1)
+        return
+    for known in (base, ""):
+        if known in namesakes:
+            yield namesakes[known]
+
+
+def is_urn(reference: str) -> bool:
+    """Whether it is a URN: ``urn:uuid:…``."""
+    return reference.startswith("urn:")
+
+
+def is_relative(reference: str) -> bool:
+    """Whether it leaves open on which server: ``Type/id``."""
+    return not is_urn(reference) and "://" not in reference and not reference.startswith("#")
+
+
+def without_version(reference: str) -> str:
+    """An address without its version; a URN in small letters.
+
+    >>> without_version("https://ehr.example/fhir/Patient/p1/_history/2")
+    'https://ehr.example/fhir/Patient/p1'
+    """
+    if is_urn(reference):
+        return reference.lower()
+    return reference.split("/_history/", 1)[0]
 
 
 def local(reference: str) -> str:
-    """An address without its server and its version: ``Type/id``, or the URN as it is.
+    """An address without its server and its version, which alone is no name of a resource.
 
     >>> local("https://ehr.example/fhir/Patient/p1/_history/2")
     'Patient/p1'
     """
-    if reference.startswith("urn:"):
-        return reference.lower()
-    parts = reference.split("/_history/", 1)[0].rsplit("/", 2)
-    return "/".join(parts[-2:])
+    said = without_version(reference)
+    return said if is_urn(said) else "/".join(said.rsplit("/", 2)[-2:])
 
 
 def refuse_implicit_rules(resource: Mapping[str, Any], path: str) -> None:

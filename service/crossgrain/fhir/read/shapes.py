@@ -63,7 +63,7 @@ class Shape:
     Attributes
     ----------
     version : which
-    foreign : resource type → element of another version → that version
+    foreign : resource type → element of the other version → that version
     types, foreign_types : the resource types of this version, and those of the other
     statement_statuses : the statuses that a MedicationStatement may have
     taking : the statuses of a MedicationStatement that may mean that it is taken
@@ -78,7 +78,35 @@ class Shape:
     request_statuses: frozenset[str]
 
 
-_STU3 = {"taken": "STU3"}
+_GONE_SINCE_STU3 = frozenset(
+    """
+    BodySite DataElement DeviceComponent EligibilityRequest EligibilityResponse ExpansionProfile
+    ImagingManifest ProcedureRequest ProcessRequest ProcessResponse ReferralRequest Sequence
+    ServiceDefinition
+    """.split()  # noqa: SIM905 - a list of words reads better than of quoted ones
+)
+_OF_MEDICINES_IN_DSTU2 = frozenset({"MedicationOrder", "MedicationPrescription"})
+"""The resource that holds an order in DSTU2, and in DSTU1."""
+_OLD: Mapping[str, Mapping[str, str]] = {
+    "MedicationStatement": {
+        "taken": "STU3", "reasonNotTaken": "STU3", "wasNotTaken": "DSTU2",
+    },
+    "MedicationRequest": {"context": "STU3", "definition": "STU3"},
+    "Medication": {
+        "isBrand": "STU3", "isOverTheCounter": "STU3", "package": "STU3", "image": "STU3",
+    },
+    "Observation": {"context": "STU3", "comment": "STU3", "related": "STU3"},
+    "Condition": {"context": "STU3", "assertedDate": "STU3", "dateRecorded": "DSTU2"},
+    "AllergyIntolerance": {"assertedDate": "STU3"},
+    "Goal": {"status": "STU3"},
+    "Patient": {"animal": "STU3"},
+}  # fmt: skip
+"""Resource type → element that R4 no longer has → the last version that had it."""
+_CODES_IN_STU3 = {
+    "Condition": ("clinicalStatus", "verificationStatus"),
+    "AllergyIntolerance": ("clinicalStatus", "verificationStatus"),
+}
+"""What is a code in STU3 and a concept from R4 on."""
 _REQUEST_STATUSES = frozenset(
     "active on-hold cancelled completed entered-in-error stopped draft unknown".split()  # noqa: SIM905
 )
@@ -89,9 +117,10 @@ SHAPES: Mapping[FhirVersion, Shape] = {
         foreign_types=_R5_ONLY,
         foreign={
             "MedicationStatement": {
-                "medication": "R5", "adherence": "R5", "encounter": "R5", **_STU3,
+                "medication": "R5", "adherence": "R5", "encounter": "R5",
             },
             "MedicationRequest": {"medication": "R5", "reported": "R5"},
+            "Medication": {"doseForm": "R5"},
         },
         statement_statuses=frozenset(
             "active completed entered-in-error intended stopped on-hold unknown not-taken".split()  # noqa: SIM905
@@ -106,12 +135,13 @@ SHAPES: Mapping[FhirVersion, Shape] = {
         foreign={
             "MedicationStatement": {
                 "medicationCodeableConcept": "R4", "medicationReference": "R4",
-                "context": "R4", "basedOn": "R4", **_STU3,
+                "context": "R4", "basedOn": "R4",
             },
             "MedicationRequest": {
                 "medicationCodeableConcept": "R4", "medicationReference": "R4",
                 "reportedBoolean": "R4", "reportedReference": "R4",
             },
+            "Medication": {"form": "R4"},
         },
         statement_statuses=frozenset({"recorded", "entered-in-error", "draft"}),
         taking=frozenset({"recorded"}),
@@ -120,23 +150,28 @@ SHAPES: Mapping[FhirVersion, Shape] = {
 }  # fmt: skip
 
 
-def check_type(kind: str, shape: Shape, path: str) -> None:
-    """Refuse a resource type that this version does not have.
+def check_type(kind: str, shape: Shape, path: str) -> str:
+    """Why a resource of this type is not read, or nothing where this version has the type.
 
     Raises
     ------
     Unreadable
-        ``not-supported`` for a type of the other version, ``structure`` for no type at all.
+        ``not-supported`` for what an older version keeps its orders in, ``structure`` for what
+        is no type at all: it may be a medicine's, misspelt.
     """
     if kind in shape.types:
-        return
-    if kind in shape.foreign_types:
-        other = "R5" if shape.version is FhirVersion.R4 else "R4"
+        return ""
+    if kind in _OF_MEDICINES_IN_DSTU2:
         raise Unreadable(
             Category.NOT_SUPPORTED,
             path,
-            f"{kind} is a resource of {other}, and this is read as {shape.version.name}",
+            f"{kind} is a resource of DSTU2, and this is read as {shape.version.name}",
         )
+    other = "R5" if shape.version is FhirVersion.R4 else "R4"
+    known = {other: shape.foreign_types, "STU3": _GONE_SINCE_STU3}
+    for version, types in known.items():
+        if kind in types:
+            return f"{kind} is a resource of {version}, and this is read as {shape.version.name}"
     raise Unreadable(Category.STRUCTURE, path, "there is no such resource type")
 
 
@@ -148,14 +183,26 @@ def check_version(resource: Mapping[str, Any], kind: str, shape: Shape, path: st
     Unreadable
         ``not-supported``, naming the resource type, the element and both versions.
     """
-    foreign = shape.foreign.get(kind, {})
-    if foreign.keys().isdisjoint(resource):
-        return
-    for element, version in foreign.items():
-        if element in resource:
-            raise Unreadable(
-                Category.NOT_SUPPORTED,
-                path,
-                f"this {kind} has {element}, which is of {version}; it is read as"
-                f" {shape.version.name}",
-            )
+    shown = _shown_by(resource, kind, shape)
+    if shown:
+        element, version = shown
+        raise Unreadable(
+            Category.NOT_SUPPORTED,
+            path,
+            f"this {kind} has {element}, which is of {version}; it is read as {shape.version.name}",
+        )
+
+
+def _shown_by(resource: Mapping[str, Any], kind: str, shape: Shape) -> tuple[str, str] | None:
+    """The first element that is of another version, and that version."""
+    for table in (shape.foreign, _OLD):
+        for element, version in table.get(kind, {}).items():
+            if element in resource:
+                return element, version
+    for element in _CODES_IN_STU3.get(kind, ()):
+        if isinstance(resource.get(element), str):
+            return f"{element} as a code", "STU3"
+    requester = resource.get("requester")
+    if kind == "MedicationRequest" and isinstance(requester, dict) and "agent" in requester:
+        return "requester.agent", "STU3"
+    return None

@@ -27,7 +27,13 @@ class Resource(View, rename="camel"):
     modifier: tuple[Any, ...] = msgspec.field(default=(), name="modifierExtension")
 
 
+class PatientLink(View):
+    type: str | None = None
+
+
 class Patient(Resource):
+    active: bool | None = None
+    link: tuple[PatientLink, ...] = ()
     birth_date: str | None = None
     deceased_boolean: bool | None = None
     deceased_date_time: str | None = None
