@@ -84,6 +84,23 @@ def test_the_card_names_the_order_and_offers_the_series(cards: Cards, hook: str)
     assert "links" not in card
 
 
+def test_the_card_and_its_suggestion_say_what_becomes_of_the_tablets_at_home(
+    cards: Cards,
+) -> None:
+    (card,) = cards(call(GRAINS, [levothyroxine(200, "p02")]))
+    at_home = "Desiccated thyroid 60 mg tablets at home: From "
+    assert at_home in card["detail"]
+    assert "Take what is left to a pharmacy." in card["detail"]
+    (ending,) = (
+        action["description"]
+        for action in card["suggestions"][0]["actions"]
+        if action.get("resource", {}).get("resourceType") == "Task"
+        and action["resource"]["intent"] == "proposal"
+    )
+    said = card["detail"].partition(at_home)[2].partition("\n")[0]
+    assert ending.endswith(at_home + said)
+
+
 def test_the_series_is_drafts_and_proposals_that_refer_to_each_other_by_type_and_id(
     cards: Cards,
 ) -> None:

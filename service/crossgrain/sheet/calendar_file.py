@@ -14,9 +14,16 @@ _DAY = timedelta(days=1)
 
 
 def calendar_file(
-    plan_id: str, read_on: date, steps: Sequence[PatientStep], labs: Sequence[date]
+    plan_id: str,
+    read_on: date,
+    steps: Sequence[PatientStep],
+    labs: Sequence[date],
+    before_the_start: str,
 ) -> bytes:
     """One all-day event on the first day of every step and on every lab day.
+
+    `before_the_start` is what the first step is told by first of all. A step that ends or rests
+    tablets at home says so in its title, since that may be all that a calendar shows.
 
     The same plan gives the same bytes: names come from the plan's own, and the stamp is the
     day that the record was read.
@@ -25,10 +32,10 @@ def calendar_file(
     calendar.add("prodid", f"-//{SERVICE_NAME}//plan sheet//EN")
     calendar.add("version", "2.0")
     stamp = datetime.combine(read_on, time(), UTC)
-    for step in steps:
-        says = f"Thyroid tablets: step {step.letter} begins"
+    for place, step in enumerate(steps):
+        more = step_words(step) if place else f"{before_the_start} {step_words(step)}"
         calendar.add_component(
-            _event(f"{plan_id}|step|{step.letter}", stamp, step.first, says, step_words(step))
+            _event(f"{plan_id}|step|{step.letter}", stamp, step.first, _title(step), more)
         )
     for day in labs:
         says = "Blood test, before the thyroid tablets"
@@ -39,9 +46,14 @@ def calendar_file(
     return written
 
 
+def _title(step: PatientStep) -> str:
+    stops = ", put old tablets away" if step.stops else ""
+    return f"Thyroid tablets: step {step.letter} begins{stops}"
+
+
 def step_words(step: PatientStep) -> str:
-    """What is taken each day of a step."""
-    return " ".join(_words(taking) for taking in step.takings)
+    """What is taken each day of a step, and what changes for the tablets at home."""
+    return " ".join((*map(_words, step.takings), *(f"{line}." for line in step.at_home)))
 
 
 def _words(taking: Taking) -> str:

@@ -8,8 +8,10 @@ from fractions import Fraction
 from itertools import groupby
 from string import ascii_uppercase
 
+from crossgrain.dosing.at_home import HomeUse, Turn, Use
 from crossgrain.dosing.plan import LineDose, Part, Plan, Step
 from crossgrain.dosing.tablets import Piece
+from crossgrain.fhir.write.at_home import supply_name
 from crossgrain.fhir.write.dosage import count_each
 from crossgrain.fhir.write.words import amount, date_words, generic_name, tablets
 
@@ -38,23 +40,33 @@ class Tablet:
 
 @dataclass(frozen=True, slots=True)
 class Taking:
-    """One medicine in a step; without tablets where the old supply goes on unchanged."""
+    """One medicine in a step; without tablets where the old supply goes on unchanged.
+
+    `doses_per_day` is ``None`` there: how the day's dose is split is then not the plan's.
+    """
 
     part: Part
     medicine: str
-    dose: str
     tablets: tuple[Tablet, ...]
     when: str
+    doses_per_day: int | None
+    carries_t3: bool
 
 
 @dataclass(frozen=True, slots=True)
 class PatientStep:
-    """A stretch of days on which the same is taken."""
+    """A stretch of days on which the same is taken.
+
+    `at_home` says which tablets at home are used in another way from its first day on; `stops`
+    tells whether some of them are then no longer taken.
+    """
 
     letter: str
     first: date
     last: date
     takings: tuple[Taking, ...]
+    at_home: tuple[str, ...] = ()
+    stops: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,8 +100,11 @@ def day_words(day: date) -> str:
     return f"{_WEEKDAYS[day.weekday()]} {date_words(day)}"
 
 
-def patient_steps(plan: Plan, start: date) -> tuple[PatientStep, ...]:
-    """The unconditional steps; those at the same doses are one."""
+def patient_steps(plan: Plan, start: date, at_home: Sequence[HomeUse]) -> tuple[PatientStep, ...]:
+    """The unconditional steps; those at the same doses are one.
+
+    `at_home` is what becomes of the tablets at home, over the plan's steps.
+    """
     stretches = [list(same) for _, same in groupby(plan.steps, key=lambda step: step.lines)]
     return tuple(
         PatientStep(
@@ -97,9 +112,32 @@ def patient_steps(plan: Plan, start: date) -> tuple[PatientStep, ...]:
             first=start + timedelta(days=stretch[0].first_day),
             last=start + timedelta(days=stretch[-1].last_day),
             takings=tuple(_taking(line) for line in _new_first(stretch[0])),
+            at_home=tuple(_home_lines(at_home, stretch[0].first_day)),
+            stops=any(
+                turn.use is Use.NOT_TAKEN and turn.first_day == stretch[0].first_day
+                for use in at_home
+                for turn in use.turns
+            ),
         )
         for place, stretch in enumerate(stretches)
     )
+
+
+def _home_lines(uses: Sequence[HomeUse], day: int) -> Iterator[str]:
+    """What changes on a day in the use of the tablets at home."""
+    for use in uses:
+        for place, turn in enumerate(use.turns):
+            if turn.first_day == day and turn.use is not Use.AS_NOW:
+                yield f"{_home_word(use, place, turn)}: {supply_name(use.supply)}"
+
+
+def _home_word(use: HomeUse, place: int, turn: Turn) -> str:
+    if turn.use is Use.NOT_TAKEN:
+        last = place == len(use.turns) - 1
+        return "From home, no more" if last else "From home, put away for later"
+    if place and use.turns[place - 1].use is Use.NOT_TAKEN:
+        return "From home, take out again, only as this step says"
+    return "From home, only as this step says"
 
 
 def _letter(place: int) -> str:
@@ -116,11 +154,12 @@ def _taking(line: LineDose) -> Taking:
     return Taking(
         part=line.part,
         medicine=generic_name(line.preparation),
-        dose=amount(line.preparation, line.amount),
         tablets=tuple(_tablet(line, piece) for piece in line.tablets.pieces)
         if line.tablets
         else (),
         when=_WHEN[line.doses_per_day],
+        doses_per_day=line.doses_per_day if line.tablets else None,
+        carries_t3=line.preparation.carries_t3,
     )
 
 

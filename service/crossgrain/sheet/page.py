@@ -6,8 +6,10 @@ from datetime import timedelta
 from typing import Any
 
 from crossgrain.catalogue import Catalogue
+from crossgrain.dosing.at_home import HomeUse, home_uses
 from crossgrain.dosing.plan import Plan
 from crossgrain.fhir.proposal import Proposal
+from crossgrain.fhir.write.at_home import home_supplies
 from crossgrain.fhir.write.carried_over import beside_the_series
 from crossgrain.fhir.write.labels import TITLES, micrograms
 from crossgrain.fhir.write.letterhead import Letterhead, letterhead_for
@@ -79,7 +81,14 @@ def calendar_of(proposal: Proposal, catalogue: Catalogue, *, service_version: st
     letter = letterhead_for(proposal, service_version, catalogue.codes)
     if letter.plan is None:
         return None
-    return _calendar(letter, letter.plan, patient_steps(letter.plan, proposal.request.start))
+    plan = letter.plan
+    steps = patient_steps(plan, proposal.request.start, _at_home(letter, plan))
+    return _calendar(letter, plan, steps)
+
+
+def _at_home(letter: Letterhead, plan: Plan) -> tuple[HomeUse, ...]:
+    """What becomes of the tablets at home."""
+    return home_uses(home_supplies(letter.proposal.record.current), plan.steps)
 
 
 def _reads(proposal: Proposal) -> Iterator[tuple[str, str, str]]:
@@ -91,7 +100,8 @@ def _reads(proposal: Proposal) -> Iterator[tuple[str, str, str]]:
 def _planned(letter: Letterhead, plan: Plan, catalogue: Catalogue) -> dict[str, Any]:
     proposal = letter.proposal
     chart = charted(proposal, plan, catalogue)
-    steps = patient_steps(plan, proposal.request.start)
+    at_home = _at_home(letter, plan)
+    steps = patient_steps(plan, proposal.request.start, at_home)
     return {
         "now": taken(proposal.record.regimen),
         "target": TARGET_WORDS[plan.target],
@@ -113,7 +123,7 @@ def _planned(letter: Letterhead, plan: Plan, catalogue: Catalogue) -> dict[str, 
         "words": letter.words,
         **_charts(chart, forecasts(letter, plan)),
         "steps": steps,
-        **patient.part(letter, plan, steps, catalogue),
+        **patient.part(letter, plan, steps, at_home, catalogue),
         "calendar": b64encode(_calendar(letter, plan, steps)).decode(),
     }
 
@@ -132,4 +142,5 @@ def _charts(chart: Charted, extremes: list[ForecastRow]) -> dict[str, Any]:
 def _calendar(letter: Letterhead, plan: Plan, steps: tuple[PatientStep, ...]) -> bytes:
     request = letter.proposal.request
     labs = [request.start + timedelta(days=draw.day) for draw in plan.labs]
-    return calendar_file(letter.plan_id, request.as_of, steps, labs)
+    begins = patient.before_the_start(letter.proposal)
+    return calendar_file(letter.plan_id, request.as_of, steps, labs, begins)

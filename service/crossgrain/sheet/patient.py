@@ -3,12 +3,16 @@
 The sentences are short and the words plain: a test measures their reading grade.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import timedelta
 from typing import Any
 
 from crossgrain.catalogue import Catalogue
+from crossgrain.dosing.at_home import HomeUse
 from crossgrain.dosing.plan import Plan
+from crossgrain.fhir.proposal import Proposal
+from crossgrain.fhir.write.at_home import home_words, supply_name
+from crossgrain.fhir.write.dosage import count_each
 from crossgrain.fhir.write.labs import BEFORE_DOSE
 from crossgrain.fhir.write.letterhead import Letterhead
 from crossgrain.safety.findings import Severity
@@ -37,17 +41,24 @@ CALL_SOON = (
 
 
 def part(
-    letter: Letterhead, plan: Plan, steps: tuple[PatientStep, ...], catalogue: Catalogue
+    letter: Letterhead,
+    plan: Plan,
+    steps: tuple[PatientStep, ...],
+    at_home: Sequence[HomeUse],
+    catalogue: Catalogue,
 ) -> dict[str, Any]:
-    """What the patient's template shows."""
+    """What the patient's template shows; `at_home` is what becomes of the tablets at home."""
     start = letter.proposal.request.start
     draws = [start + timedelta(days=draw.day) for draw in plan.labs]
     return {
-        "on_hold": bool(letter.proposal.record.confirm)
-        or any(f.severity is Severity.HOLD for f in letter.findings),
+        "on_hold": on_hold(letter.proposal),
+        "before_the_start": before_the_start(letter.proposal),
         "months": list(months(steps, draws)),
         "day_words": day_words,
+        "begins": start,
+        "at_home": list(_at_home(letter, steps, at_home)),
         "how_to_take": list(_how_to_take(letter, plan)),
+        "missed": list(missed_doses(steps)),
         "draws": draws,
         "on_the_day": BEFORE_DOSE,
         "biotin": _biotin(letter, catalogue),
@@ -56,6 +67,39 @@ def part(
         "call_today": CALL_TODAY,
         "call_soon": CALL_SOON,
     }
+
+
+def on_hold(proposal: Proposal) -> bool:
+    """Whether something must be done or confirmed before the plan may begin."""
+    return bool(proposal.record.confirm) or any(
+        finding.severity is Severity.HOLD for finding in proposal.findings
+    )
+
+
+def before_the_start(proposal: Proposal) -> str:
+    """What must have happened before the first step, and what is taken until then."""
+    until = "Until then go on with your tablets as now."
+    if on_hold(proposal):
+        return (
+            "Do not start yet. We must check some things first. We will tell you when to start."
+            f" {until}"
+        )
+    return f"Start only when your prescriber has signed this plan. {until}"
+
+
+def _at_home(
+    letter: Letterhead, steps: Sequence[PatientStep], at_home: Sequence[HomeUse]
+) -> Iterator[tuple[str, str]]:
+    """Each supply at home, and what to do with it."""
+    start = letter.proposal.request.start
+    letters = {step.first: step.letter for step in steps}
+
+    def words(number: int) -> str:
+        day = start + timedelta(days=number)
+        return f"{day_words(day)} (step {letters[day]})"
+
+    for use in at_home:
+        yield supply_name(use.supply), home_words(use, words)
 
 
 def _how_to_take(letter: Letterhead, plan: Plan) -> Iterator[str]:
@@ -68,11 +112,45 @@ def _how_to_take(letter: Letterhead, plan: Plan) -> Iterator[str]:
     if any(line.doses_per_day > 1 for line in lines):
         yield "Where it says bedtime, take that dose as you go to bed."
     yield from dict.fromkeys(f.instruction for f in letter.findings if f.instruction)
-    if any(piece.count % 1 for line in lines if line.tablets for piece in line.tablets.pieces):
+    pieces = ((line, piece) for line in lines if line.tablets for piece in line.tablets.pieces)
+    if any(count_each(line, piece) % 1 for line, piece in pieces):
         yield "To take half a tablet, cut it with a pill cutter. Keep the other half for next time."
-    # Common practice, no source.
-    yield "If you miss a dose, take it later that day. Do not take two days of tablets at once."
-    yield "Do not change the dose or stop by yourself. Call us first."
+    yield "Do not change this plan or stop it by yourself. Call us first."
+
+
+def missed_doses(steps: Sequence[PatientStep]) -> Iterator[str]:
+    """What to do about a missed dose: per medicine, by how often it is taken.
+
+    Public leaflets of all three medicines say: when it is remembered, unless the next is near,
+    and never two at once. How near is too near is our judgement: T3 peaks within hours, so two
+    doses of it must not meet, while a late dose of T4 alone does no harm on its own day.
+    """
+    rules: dict[str, dict[str, list[str]]] = {}
+    for step in steps:
+        for taking in step.takings:
+            rule = _if_missed(taking.doses_per_day, carries_t3=taking.carries_t3)
+            rules.setdefault(taking.medicine, {}).setdefault(rule, []).append(step.letter)
+    for medicine, by_rule in rules.items():
+        for rule, letters in by_rule.items():
+            only_in = f" in {_steps(letters)}" if len(by_rule) > 1 else ""
+            yield f"If you miss a dose of {medicine}{only_in}: {rule}"
+    yield "Never take two doses at once to make up for one."
+
+
+def _steps(letters: Sequence[str]) -> str:
+    return f"step{'s' if len(letters) > 1 else ''} {', '.join(letters)}"
+
+
+def _if_missed(doses_per_day: int | None, *, carries_t3: bool) -> str:
+    if not carries_t3:
+        return "take it later that day. On the next day, skip it."
+    match doses_per_day:
+        case 1:
+            return "take it before the evening of that day. After that, skip it."
+        case 2:
+            return "take a morning dose by noon. After noon, skip it. Skip a missed bedtime dose."
+        case _:
+            return "skip it, and take the next one at its usual time."
 
 
 def _biotin(letter: Letterhead, catalogue: Catalogue) -> str:

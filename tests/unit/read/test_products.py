@@ -1,5 +1,7 @@
 """Medication resources behind a reference: contained, in the bundle, by URN, or missing."""
 
+from fractions import Fraction
+
 import pytest
 from tests.unit.read.records import (
     LT4,
@@ -321,3 +323,22 @@ def test_the_reference_of_an_entry_is_how_the_input_refers_to_it() -> None:
     assert read_bundle(content).current[0].reference == (
         "urn:uuid:1b671a64-40d5-491e-99b0-da01ff1f3341"
     )
+
+
+@pytest.mark.parametrize(
+    ("medicine", "dose", "strength"),
+    [
+        (LT4_100, TABLET, Fraction(100)),
+        ({"text": "levothyroxine 88 microgram tablet"}, TABLET, Fraction(88)),
+        ({"text": "thyroid USP 1 grain (60 mg) tablet"}, TABLET, Fraction(60)),
+        (LT4, dosage(ucum(100, "ug")), None),  # the dose is said, the tablet is not
+        ({"text": "desiccated thyroid 1 grain"}, TABLET, None),  # of either family
+        ({"text": "levothyroxine 25 mcg/mL oral solution"}, dosage(ucum(3, "mL")), None),
+    ],
+    ids=["by code", "in words", "grains and mg", "a dose alone", "grains alone", "no tablet"],
+)
+def test_the_strength_of_a_tablet_at_home_is_known_only_where_the_product_says_it(
+    medicine: Json, dose: Json, strength: Fraction | None
+) -> None:
+    (entry,) = read(statement(medicine, dose)).current
+    assert entry.strength == strength

@@ -25,7 +25,7 @@ def events(file: str) -> list[Event]:
 def test_it_holds_the_first_day_of_every_step_and_every_lab(file: str) -> None:
     plan = proposed(file, PLANNED[file]).plan
     assert plan
-    steps = patient_steps(plan, AS_OF)
+    steps = patient_steps(plan, AS_OF, ())
     found = [(event.decoded("dtstart"), str(event["summary"])) for event in events(file)]
     assert [day for day, says in found if "step" in says] == [step.first for step in steps]
     labs = [AS_OF + timedelta(days=draw.day) for draw in plan.labs]

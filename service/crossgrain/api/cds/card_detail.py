@@ -6,7 +6,9 @@ from datetime import timedelta
 from crossgrain.api.cds import markdown as md
 from crossgrain.api.cds.advice import Advice
 from crossgrain.api.cds.card_desk import CardDesk
+from crossgrain.dosing.at_home import home_uses
 from crossgrain.dosing.plan import Plan, courses
+from crossgrain.fhir.write.at_home import home_line, home_supplies
 from crossgrain.fhir.write.issues import finding_words
 from crossgrain.fhir.write.labels import micrograms, percent
 from crossgrain.fhir.write.plan_words import target_words
@@ -103,6 +105,10 @@ def _series(advice: Advice, plan: Plan) -> Iterator[str]:
         f"It waits at {target_words(checkpoint.held)} a day for labs on"
         f" {date_words(start + timedelta(checkpoint.lab_day))}. Lowest modelled coverage"
         f" {percent(plan.forecasts[0].lowest.lowest.value)} of today's."
+    )
+    at_home = home_uses(home_supplies(advice.record.current), plan.steps)
+    yield md.bullets(
+        md.text(home_line(use, lambda day: date_words(start + timedelta(day)))) for use in at_home
     )
 
 

@@ -14,7 +14,7 @@ from crossgrain.fhir.read.medication_resources import (
     replaced_by,
     sources_of,
 )
-from crossgrain.fhir.read.product import Product
+from crossgrain.fhir.read.product import Product, tablet_strength
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.record import MedicineEntry
 from crossgrain.fhir.read.resolve import Entry
@@ -52,7 +52,12 @@ class Medicines:
 
 
 def medicine_entry(
-    seen: Seen, entry: Entry, standing: Currency, doses: Doses, reading: Reading
+    seen: Seen,
+    entry: Entry,
+    standing: Currency,
+    product: Product,
+    doses: Doses,
+    reading: Reading,
 ) -> MedicineEntry:
     """The medicine as the record's reader sees it."""
     request = seen if isinstance(seen, MedicationRequest) else None
@@ -72,6 +77,7 @@ def medicine_entry(
         last_day=standing.last_day,
         replaces=_written(request.prior_prescription) if request else None,
         replaced=replaced_by(seen, entry, reading),
+        strength=tablet_strength(product),
     )
 
 

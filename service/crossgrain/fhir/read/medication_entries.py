@@ -102,9 +102,8 @@ def _read_hormone(
         return
     if standing.standing is Standing.PAST:
         notes.unread(entry.path, f"not counted as taken: {standing.why}")
-        medicine = medicine_entry(
-            seen, entry, standing, _past_doses(seen, product, entry, reading), reading
-        )
+        past = _past_doses(seen, product, entry, reading)
+        medicine = medicine_entry(seen, entry, standing, product, past, reading)
         found.past.append(Hormone(medicine, product.kind))
         notes.use(entry.path, entry.reference)
         return
@@ -119,9 +118,8 @@ def _read_hormone(
         notes.confirm(entry.path, standing.confirm)
     _say_what_was_passed_over(seen, entry, notes)
     read_reasons(seen, entry, found, reading)
-    medicine = medicine_entry(
-        seen, entry, standing, _current_doses(seen, product, entry, standing, reading), reading
-    )
+    doses = _current_doses(seen, product, entry, standing, reading)
+    medicine = medicine_entry(seen, entry, standing, product, doses, reading)
     if medicine.draft:
         found.drafts.append(medicine)
     else:

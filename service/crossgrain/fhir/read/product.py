@@ -32,6 +32,18 @@ class Product(msgspec.Struct, frozen=True):
     strength_in_words: bool = False
 
 
+def tablet_strength(product: Product) -> Fraction | None:
+    """The content of one tablet in its line's unit, where both are certain.
+
+    A tablet named in grains alone may be of either family, so it has none.
+    """
+    if product.strength is not None:
+        return product.strength
+    if product.strength_grains is None or product.preparation is None:
+        return None
+    return product.strength_grains * (product.preparation.mg_per_grain or 0) or None
+
+
 def strengths_of(product: Product) -> list[Amount]:
     """The content of one tablet, in each way that it may be written."""
     found: list[Amount] = []

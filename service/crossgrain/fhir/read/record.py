@@ -6,6 +6,7 @@ FHIRPaths are from the record's root, e.g.
 
 from dataclasses import dataclass, field
 from datetime import date
+from fractions import Fraction
 
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.safety.facts import Facts
@@ -46,6 +47,7 @@ class MedicineEntry:
     first_day, last_day : start and end of the dose relative to as-of, when known
     replaces : the order that this one takes the place of, as written
     replaced : the same, where it is in the record, by that one's own `reference`
+    strength : of one of its tablets, in the unit of its lines; ``None`` where it is not said
     """
 
     reference: str
@@ -62,6 +64,7 @@ class MedicineEntry:
     last_day: int | None = None
     replaces: str | None = None
     replaced: str | None = None
+    strength: Fraction | None = None
 
     @property
     def state(self) -> str:

@@ -2,9 +2,11 @@
 
 from collections.abc import Iterator, Sequence
 
+from crossgrain.dosing.at_home import home_uses
 from crossgrain.dosing.plan import Branch, Course, Step
 from crossgrain.fhir.identity import urn
 from crossgrain.fhir.read.record import MedicineEntry
+from crossgrain.fhir.write.at_home import home_line, home_supplies
 from crossgrain.fhir.write.letterhead import SERIES, Letterhead, Resource, Scope
 from crossgrain.fhir.write.narrative import paragraph
 from crossgrain.fhir.write.orders import order_name
@@ -65,6 +67,8 @@ def _ending(
         if entry.lines and last < steps[-1].last_day:
             continues = _continues(courses, _medicine(entry), last + 1)
             says = task_words(letter, entry, last + 1, continues)
+            at_home = home_uses(home_supplies([entry]), steps)
+            says = " ".join((says, *(home_line(use, letter.words) for use in at_home)))
             yield _task(letter, scope, entry.reference, last + 1, says)
 
 
@@ -130,6 +134,6 @@ def task_words(letter: Letterhead, entry: MedicineEntry, day: int, continues: bo
         else f"No {name} is taken from {letter.words(day)} on."
     )
     return (
-        f"End {name} as taken now on {letter.words(day)}: the last dose from that supply is the"
-        f" day before. {then}"
+        f"End {name} as taken now on {letter.words(day)}: the last day of that dose is the day"
+        f" before. {then}"
     )
