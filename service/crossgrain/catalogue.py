@@ -25,6 +25,7 @@ pharmacy stocks (``[stock]``), its products by code (``[[product]]``) and by nam
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from hashlib import sha256
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -68,6 +69,7 @@ class Catalogue:
     limits : what a past switch is judged by
     plans_kept : how many plans are kept for the next patient on the same doses
     plans : the planner over these tables, by the strength family of desiccated thyroid
+    tables_version : digest of the charts, tablets and paces that a plan is computed from
     """
 
     preparations: dict[str, Preparation]
@@ -80,11 +82,15 @@ class Catalogue:
     limits: Limits
     plans_kept: int = MOST_KEPT
     plans: dict[str, KeptPlans] = field(init=False, repr=False, compare=False)
+    tables_version: str = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         families = [p for p in self.preparations.values() if p.kind is Kind.DESICCATED_THYROID]
         plans = {family.id: KeptPlans(self._tables(family), self.plans_kept) for family in families}
         object.__setattr__(self, "plans", plans)
+        planned_by = repr((self.bases, sorted(self.preparations.items()), self.policy))
+        digest = sha256(planned_by.encode()).hexdigest()[:16]
+        object.__setattr__(self, "tables_version", digest)
 
     def _tables(self, family: Preparation) -> Tables:
         """What the planner works from where desiccated thyroid is of one family."""

@@ -51,7 +51,8 @@ def propose(record: Record, request: SwitchRequest, catalogue: Catalogue) -> Pro
         return Proposal(request, target, replace(record, questions=open_questions), (), None)
     judgement = judge(record, orders, request.basis_id, catalogue) if orders else None
     on_order = order_findings(judgement, catalogue.rules) if judgement else ()
-    plans = catalogue.plans[_desiccated_family(record, request)]
+    family = _desiccated_family(record, request)
+    plans = catalogue.plans[family]
     rows = plans.compare(record.regimen, target, request.mixture)
     aim = aim_on(request.basis_id, rows)
     intent = intent_for(record.regimen, target, aim, catalogue.bases)
@@ -64,7 +65,16 @@ def propose(record: Record, request: SwitchRequest, catalogue: Catalogue) -> Pro
         found = (*found, *after_plan(plan, record.facts, catalogue.rules))
     if _stops(found):
         plan = None
-    return Proposal(request, target, record, most_severe_first(found), plan, judgement)
+    return Proposal(
+        request,
+        target,
+        record,
+        most_severe_first(found),
+        plan,
+        judgement,
+        family,
+        catalogue.tables_version,
+    )
 
 
 def _stops(findings: Iterable[Finding]) -> bool:

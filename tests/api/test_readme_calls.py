@@ -10,7 +10,14 @@ from fastapi.testclient import TestClient
 ROOT = Path(__file__).parents[2]
 CALLS = re.findall(r"^curl .+$", (ROOT / "README.md").read_text(), re.MULTILINE)
 
-ANSWERS = {"Bundle", "Parameters", "CarePlan", "CapabilityStatement", "CodeSystem"}
+ANSWERS = {
+    "Bundle",
+    "Parameters",
+    "CarePlan",
+    "CapabilityStatement",
+    "CodeSystem",
+    "StructureDefinition",
+}
 
 
 def test_there_are_calls_to_try() -> None:

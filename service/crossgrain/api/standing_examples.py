@@ -12,6 +12,7 @@ from crossgrain.fhir.version import FhirVersion
 _READ = (
     ("PlanDefinition", "regimen-switch"),
     ("OperationDefinition", "screen-switches"),
+    ("StructureDefinition", "switch-series"),
     ("CodeSystem", "target"),
     ("ValueSet", "target"),
 )

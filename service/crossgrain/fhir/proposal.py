@@ -50,6 +50,10 @@ class Proposal:
     plan: Plan | None
     judgement: OrderJudgement | None = None
     """The verdict on the draft order that was named or found."""
+    family: str = "desiccated-thyroid-60"
+    """The strength family of desiccated thyroid that was planned with."""
+    tables: str = "none"
+    """Which charts and tablets it was computed from."""
 
     @property
     def outcome(self) -> Outcome:

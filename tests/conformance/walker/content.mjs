@@ -10,7 +10,9 @@ const units = ucum.UcumLhcUtils.getInstance();
 const UCUM = "http://unitsofmeasure.org";
 // R4's dom-3 applies `as` to a collection, which FHIRPath forbids; a check in Python stands for it.
 // Invariants of a primitive, as are those of a narrative's HTML, are not looked at.
-const NOT_EVALUATED = new Set(VERSION === "r4" ? ["dom-3"] : []);
+// The regular expressions of eld-16 and eld-19 and the quotation marks of R5's eld-11 are none to a JavaScript
+// engine; Python stands for those, and we bind nothing, which is all that the last is about.
+const NOT_EVALUATED = new Set(VERSION === "r4" ? ["dom-3", "eld-16", "eld-19"] : ["eld-11", "eld-16", "eld-19"]);
 // ref-1 has no value for a Reference without `reference`, where there is nothing to forbid.
 const NO_VALUE_HOLDS = new Set(["ref-1"]);
 const SILENT = { traceFn: () => {} };

@@ -125,15 +125,16 @@ def branch(reading, steps, draws):
 def plan(target, aim, aim_line, steps, branches, prior=PriorTherapy.OVERLAP):
     hold = next(step for step in steps if step.stage is Stage.HOLD)
     other = PriorTherapy.STOP if prior is PriorTherapy.OVERLAP else PriorTherapy.OVERLAP
+    waits = replace(aim, grains=Fraction(int(aim.grains * 4), 4))  # as the planner rounds it
     checkpoint = Checkpoint(
-        dose=aim,
-        held=aim,
+        dose=waits,
+        held=waits,
         set_by="label",
         day=hold.first_day,
         lab_day=hold.last_day - 7,
         decision_day=hold.last_day + 1,
         branches=branches,
-        ladder=(Rung("label", aim, aim),),
+        ladder=(Rung("label", aim, waits),),
     )
     return Plan(
         target=target,

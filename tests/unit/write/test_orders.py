@@ -98,6 +98,8 @@ def test_units_are_written_in_full_beside_their_ucum_code():
     assert units == {
         ("tablet", "{tbl}"),
         ("microgram", "ug"),
+        ("microgram per day", "ug/d"),
+        ("milligram per day", "mg/d"),
         ("milligram", "mg"),
         ("day", "d"),
     }

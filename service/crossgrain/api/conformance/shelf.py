@@ -11,6 +11,7 @@ from crossgrain.api.conformance.operation_definitions import (
     screen_switches_definition,
 )
 from crossgrain.api.conformance.plan_definition import plan_definition
+from crossgrain.api.conformance.structure_definitions import series_extension
 from crossgrain.api.conformance.terminology import code_system, every_code_system, value_set
 from crossgrain.api.operations.desk import Desk
 from crossgrain.api.operations.screen_switches import screening_options
@@ -18,7 +19,13 @@ from crossgrain.api.settings import Settings
 from crossgrain.fhir.version import FhirVersion
 
 Shelf = Mapping[tuple[str, str], Resource]
-READABLE = ("PlanDefinition", "OperationDefinition", "CodeSystem", "ValueSet")
+READABLE = (
+    "PlanDefinition",
+    "OperationDefinition",
+    "StructureDefinition",
+    "CodeSystem",
+    "ValueSet",
+)
 """The types that can be read by id; the CapabilityStatement stands at ``metadata``."""
 
 
@@ -29,6 +36,7 @@ def definitions(desk: Desk, version: FhirVersion) -> Iterator[Resource]:
     yield compare_bases_definition(desk.comparison_options)
     yield screen_switches_definition(screening_options(desk.switch_options))
     yield apply_definition(version)
+    yield series_extension(version)
     for codes in every_code_system(desk.catalogue, desk.switch_options):
         yield code_system(codes)
         yield value_set(codes)

@@ -10,6 +10,7 @@ from crossgrain.fhir.write.digest import Digest
 from crossgrain.fhir.write.letterhead import SERIES, Letterhead, Resource, own_notes
 from crossgrain.fhir.write.narrative import bullets, heading, narrative, paragraph
 from crossgrain.fhir.write.plan_words import checkpoint_block, dose_table, lab_list
+from crossgrain.fhir.write.series_mark import on_plan
 from crossgrain.fhir.write.words import CAUTION
 
 
@@ -28,6 +29,7 @@ def care_plan(letter: Letterhead, contents: Contents) -> Resource:
     """The unconditional series and the checkpoint, as activities of one plan."""
     digest = contents.digest
     body = letter.head("CarePlan", "CarePlan", _narrative(letter, contents))
+    body["extension"] = on_plan(letter.series_parts)
     body["instantiatesCanonical"] = [f"{MODULE_CANONICAL}|{letter.service_version}"]
     body["status"] = "draft"
     body["intent"] = "proposal"

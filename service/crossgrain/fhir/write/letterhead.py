@@ -1,7 +1,8 @@
 """What every resource of one answer carries: patient, dates, names, and who asked."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from typing import Any
 
 from crossgrain.dosing.once import kept
@@ -13,6 +14,7 @@ from crossgrain.fhir.read.record import Question
 from crossgrain.fhir.write.carried_over import carried_over, replaced_by
 from crossgrain.fhir.write.narrative import narrative, paragraphs, plain
 from crossgrain.fhir.write.plan_name import plan_name
+from crossgrain.fhir.write.series_mark import facts_parts, series_facts
 from crossgrain.fhir.write.wording import PARTS, Wording, wording_for
 from crossgrain.fhir.write.words import CAUTION
 from crossgrain.safety.findings import Finding, Severity, most_severe_first
@@ -78,6 +80,8 @@ class Letterhead:
     wording: Wording
     service_version: str
     plan_id: str
+    series_parts: tuple[Resource, ...]
+    """What the extension of every order says of the plan; none where there is no plan."""
     care_plan_urn: str
     authored: str
     encounter: str | None
@@ -109,6 +113,20 @@ class Letterhead:
     def plan(self) -> Plan | None:
         """The plan, unless the answer is a question or a stop."""
         return self.proposal.plan if self.proposal.outcome is Outcome.PLAN else None
+
+    @property
+    def day_one(self) -> date:
+        """Day 0 of the plan."""
+        return self.proposal.request.start
+
+    def steps_in(self, scope: Scope) -> tuple[Sequence[Step], str]:
+        """The steps that the orders of a scope carry out, and the branch that they belong to."""
+        if self.plan is None:
+            return (), ""
+        for branch in self.plan.checkpoint.branches:
+            if branch.reading == scope.name:
+                return branch.steps, str(branch.reading)
+        return self.plan.steps, ""
 
     @property
     def instant(self) -> str:
@@ -195,6 +213,7 @@ def letterhead_for(proposal: Proposal, service_version: str, codes: CodeTables) 
     branches = tuple(_courses(b.steps) for b in plan.checkpoint.branches) if plan else ()
     plan_id = stable_id(plain(plan_name(proposal, series, branches)))
     care_plan_urn = urn(resource_id(plan_id, "CarePlan"))
+    series_parts = facts_parts(series_facts(proposal, plan, plan_id)) if plan else ()
     encounter, requester = carried_over(proposal)
     standing = standing_words(proposal)
     findings = most_severe_first(proposal.findings)
@@ -210,6 +229,7 @@ def letterhead_for(proposal: Proposal, service_version: str, codes: CodeTables) 
         ),
         service_version=service_version,
         plan_id=plan_id,
+        series_parts=series_parts,
         care_plan_urn=care_plan_urn,
         authored=proposal.request.as_of.isoformat(),
         encounter=encounter,

@@ -15,6 +15,7 @@ from crossgrain.fhir.read.code_tables import CodedDrug, CodeTables
 from crossgrain.fhir.write.dosage import dispense, dosage
 from crossgrain.fhir.write.letterhead import Letterhead, Prepared, Resource, Scope, own_notes
 from crossgrain.fhir.write.narrative import paragraph
+from crossgrain.fhir.write.series_mark import on_order, step_of
 from crossgrain.fhir.write.wording import PARTS, Wording
 from crossgrain.fhir.write.words import product
 
@@ -33,12 +34,13 @@ class Order(Prepared):
     Attributes
     ----------
     medication : the product
-    preparation_id : the medicine
+    course, piece : what it orders
     replaces : whether orders for that medicine may stand already
     """
 
     medication: dict[str, Any]
-    preparation_id: str
+    course: Course
+    piece: Piece
     replaces: bool
 
 
@@ -85,9 +87,12 @@ def order_name(scope: Scope, course: Course, piece: Piece) -> str:
 
 def _request(letter: Letterhead, scope: Scope, order: Order) -> Resource:
     body = letter.request("MedicationRequest", order.name, scope, order.xhtml)
+    preparation = order.course.line.preparation
+    ordered = step_of(order.course, order.piece, *letter.steps_in(scope), letter.day_one)
+    body["extension"] = on_order(ordered, preparation.unit, letter.series_parts)
     body["medicationCodeableConcept"] = order.medication
     if order.replaces:
-        body.update(letter.replaced.get(order.preparation_id, {}))
+        body.update(letter.replaced.get(preparation.id, {}))
     if letter.holds:
         body["detectedIssue"] = letter.holds
     body["note"] = letter.notes(order.notes)
@@ -112,7 +117,8 @@ def _order(wording: Wording, scope: Scope, course: Course, piece: Piece) -> Orde
         name=order_name(scope, course, piece),
         xhtml=paragraph(instruction["text"]) + (paragraph(line.note) if line.note else ""),
         medication=medication(wording.codes, line.preparation, piece),
-        preparation_id=line.preparation.id,
+        course=course,
+        piece=piece,
         replaces=line.part is not Part.NEW,
         notes=own_notes(scope, line.note),
         elements={
