@@ -104,6 +104,8 @@ def test_the_skip_link_and_the_part_links_move_the_focus(open_page: Open, place:
     assert page.evaluate("document.activeElement.id") == "prescriber"
     page.get_by_role("link", name="For the patient").press("Enter")
     assert page.evaluate("document.activeElement.id") == "patient"
+    page.get_by_role("link", name="For the prescriber").click()
+    assert page.url == f"{place.as_uri()}#prescriber"
 
 
 def test_folded_parts_open_by_key(open_page: Open, place: Path) -> None:

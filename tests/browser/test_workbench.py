@@ -46,6 +46,65 @@ def test_the_sheets_own_script_runs_inside_the_frame(open_page: Open, service: s
     expect(sheet.locator("#reading")).to_contain_text("4 March 2025. Coverage")
 
 
+def in_view(sheet: FrameLocator, part: str) -> None:
+    """A part of the sheet has the focus and stands at the top of the frame."""
+    focused = sheet.locator(f"#{part}:focus")
+    expect(focused).to_be_visible()
+    assert abs(focused.evaluate("one => one.getBoundingClientRect().top")) < 40
+
+
+@pytest.mark.parametrize("width", [360, 1400])
+def test_a_link_in_the_sheet_leads_to_its_part_by_mouse(
+    open_page: Open, service: str, width: int
+) -> None:
+    page = open_page(width)
+    sheet = come(page, service)
+    for name, part in (("For the patient", "patient"), ("For the prescriber", "prescriber")):
+        sheet.get_by_role("link", name=name).click()
+        in_view(sheet, part)
+    expect(sheet.locator("h1")).to_have_text("A proposed switch")
+    assert page.url.rstrip("/") == service
+
+
+def test_a_link_in_the_sheet_leads_to_its_part_by_keyboard(open_page: Open, service: str) -> None:
+    page = open_page()
+    sheet = come(page, service)
+    page.locator("#sheet").focus()
+    page.keyboard.press("Tab")
+    expect(sheet.locator(":focus")).to_have_text("Skip to the plan")
+    page.keyboard.press("Enter")
+    in_view(sheet, "prescriber")
+    sheet.get_by_role("link", name="For the patient").focus()
+    page.keyboard.press("Enter")
+    in_view(sheet, "patient")
+    page.keyboard.press("Tab")  # on from there, not from the top
+    expect(sheet.locator(":focus")).to_have_text("Save these dates to your calendar")
+    expect(sheet.locator("h1")).to_have_text("A proposed switch")
+
+
+def test_every_link_in_the_frame_leads_to_a_part_of_the_sheet(
+    open_page: Open, service: str
+) -> None:
+    page = open_page()
+    sheet = come(page, service)
+    links = sheet.locator("a")
+    expect(links).to_have_count(3)
+    for link in links.all():
+        part = (link.get_attribute("href") or "").removeprefix("#")
+        expect(sheet.locator(f"#{part}")).to_have_count(1)
+    page.get_by_label("An invented patient").select_option("12-text-only-sig.json")
+    expect(sheet.get_by_role("heading", name="these questions come first")).to_be_visible()
+    expect(links).to_have_count(0)  # one part alone, and nothing to skip
+
+
+def test_the_dates_are_saved_from_the_frame(open_page: Open, service: str) -> None:
+    page = open_page()
+    sheet = come(page, service)
+    with page.expect_download() as saved:
+        sheet.get_by_role("button", name="Save these dates to your calendar").click()
+    assert saved.value.suggested_filename == "thyroid-plan.ics"
+
+
 def test_the_sheet_follows_what_is_chosen(open_page: Open, service: str) -> None:
     page = open_page()
     sheet = come(page, service)

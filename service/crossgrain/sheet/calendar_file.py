@@ -47,13 +47,14 @@ def calendar_file(
 
 
 def _title(step: PatientStep) -> str:
-    stops = ", put old tablets away" if step.stops else ""
-    return f"Thyroid tablets: step {step.letter} begins{stops}"
+    away = ", put old tablets away" if any(change.away for change in step.at_home) else ""
+    return f"Thyroid tablets: step {step.letter} begins{away}"
 
 
 def step_words(step: PatientStep) -> str:
     """What is taken each day of a step, and what changes for the tablets at home."""
-    return " ".join((*map(_words, step.takings), *(f"{line}." for line in step.at_home)))
+    changes = (f"{change.what}: {change.name}." for change in step.at_home)
+    return " ".join((*map(_words, step.takings), *changes))
 
 
 def _words(taking: Taking) -> str:

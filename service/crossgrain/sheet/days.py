@@ -54,19 +54,26 @@ class Taking:
 
 
 @dataclass(frozen=True, slots=True)
-class PatientStep:
-    """A stretch of days on which the same is taken.
+class HomeChange:
+    """A supply at home that is used in another way from the first day of a step on.
 
-    `at_home` says which tablets at home are used in another way from its first day on; `stops`
-    tells whether some of them are then no longer taken.
+    `away` tells that it is not taken during the step.
     """
+
+    what: str
+    name: str
+    away: bool
+
+
+@dataclass(frozen=True, slots=True)
+class PatientStep:
+    """A stretch of days on which the same is taken, and what then changes at home."""
 
     letter: str
     first: date
     last: date
     takings: tuple[Taking, ...]
-    at_home: tuple[str, ...] = ()
-    stops: bool = False
+    at_home: tuple[HomeChange, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,30 +119,26 @@ def patient_steps(plan: Plan, start: date, at_home: Sequence[HomeUse]) -> tuple[
             first=start + timedelta(days=stretch[0].first_day),
             last=start + timedelta(days=stretch[-1].last_day),
             takings=tuple(_taking(line) for line in _new_first(stretch[0])),
-            at_home=tuple(_home_lines(at_home, stretch[0].first_day)),
-            stops=any(
-                turn.use is Use.NOT_TAKEN and turn.first_day == stretch[0].first_day
-                for use in at_home
-                for turn in use.turns
-            ),
+            at_home=tuple(_home_changes(at_home, stretch[0].first_day)),
         )
         for place, stretch in enumerate(stretches)
     )
 
 
-def _home_lines(uses: Sequence[HomeUse], day: int) -> Iterator[str]:
+def _home_changes(uses: Sequence[HomeUse], day: int) -> Iterator[HomeChange]:
     """What changes on a day in the use of the tablets at home."""
     for use in uses:
         for place, turn in enumerate(use.turns):
             if turn.first_day == day and turn.use is not Use.AS_NOW:
-                yield f"{_home_word(use, place, turn)}: {supply_name(use.supply)}"
+                away = turn.use is Use.NOT_TAKEN
+                yield HomeChange(_home_word(use.turns, place), supply_name(use.supply), away)
 
 
-def _home_word(use: HomeUse, place: int, turn: Turn) -> str:
-    if turn.use is Use.NOT_TAKEN:
-        last = place == len(use.turns) - 1
+def _home_word(turns: Sequence[Turn], place: int) -> str:
+    if turns[place].use is Use.NOT_TAKEN:
+        last = place == len(turns) - 1
         return "From home, no more" if last else "From home, put away for later"
-    if place and use.turns[place - 1].use is Use.NOT_TAKEN:
+    if place and turns[place - 1].use is Use.NOT_TAKEN:
         return "From home, take out again, only as this step says"
     return "From home, only as this step says"
 

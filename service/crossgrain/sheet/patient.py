@@ -4,11 +4,12 @@ The sentences are short and the words plain: a test measures their reading grade
 """
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
 
 from crossgrain.catalogue import Catalogue
-from crossgrain.dosing.at_home import HomeUse
+from crossgrain.dosing.at_home import Fate, HomeUse
 from crossgrain.dosing.plan import Plan
 from crossgrain.fhir.proposal import Proposal
 from crossgrain.fhir.write.at_home import home_words, supply_name
@@ -38,6 +39,23 @@ CALL_SOON = (
     "you feel cold, slow or low",
     "you gain weight or your hands and face are puffy",
 )
+
+FATE_WORDS = {
+    Fate.GOES_ON: "Go on",
+    Fate.CHANGES: "Change",
+    Fate.KEPT: "Keep for later",
+    Fate.STOPS: "Stop",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class AtHome:
+    """One supply at home: what becomes of it in a word, its name, and what to do when."""
+
+    fate: Fate
+    word: str
+    name: str
+    says: str
 
 
 def part(
@@ -76,6 +94,12 @@ def on_hold(proposal: Proposal) -> bool:
     )
 
 
+def _fate_word(use: HomeUse) -> str:
+    """What becomes of a supply; a stop that comes later must not be taken for one on day one."""
+    waits = use.fate is Fate.STOPS and len(use.turns) > 1
+    return "Stop later" if waits else FATE_WORDS[use.fate]
+
+
 def before_the_start(proposal: Proposal) -> str:
     """What must have happened before the first step, and what is taken until then."""
     until = "Until then go on with your tablets as now."
@@ -89,7 +113,7 @@ def before_the_start(proposal: Proposal) -> str:
 
 def _at_home(
     letter: Letterhead, steps: Sequence[PatientStep], at_home: Sequence[HomeUse]
-) -> Iterator[tuple[str, str]]:
+) -> Iterator[AtHome]:
     """Each supply at home, and what to do with it."""
     start = letter.proposal.request.start
     letters = {step.first: step.letter for step in steps}
@@ -99,7 +123,13 @@ def _at_home(
         return f"{day_words(day)} (step {letters[day]})"
 
     for use in at_home:
-        yield supply_name(use.supply), home_words(use, words)
+        name = supply_name(use.supply)
+        yield AtHome(
+            fate=use.fate,
+            word=_fate_word(use),
+            name=name[:1].upper() + name[1:],
+            says=home_words(use, words),
+        )
 
 
 def _how_to_take(letter: Letterhead, plan: Plan) -> Iterator[str]:

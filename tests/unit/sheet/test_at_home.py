@@ -126,6 +126,9 @@ TELLS = {
 }
 
 
+LABELS = {"go on": "Go on", "kept": "Keep for later", "stop": "Stop", "change": "Change"}
+
+
 def told(words: str) -> str:
     """Which of the four a sentence says: the first that holds, as a reader would sum it up."""
     return next(kind for kind, pattern in TELLS.items() if pattern.search(words))
@@ -179,12 +182,14 @@ def cases() -> tuple[Case, ...]:
     return tuple(found)
 
 
-def at_home(page: Node) -> dict[str, str]:
-    """What the patient's page says of each box."""
+def at_home(page: Node) -> dict[str, tuple[str, str]]:
+    """What the patient's page says of each box: in a word, and in sentences."""
     (section,) = page.all("section", "at-home")
-    lines = [item.text.partition(": ") for item in section.all("li")]
-    found = {name[0].lower() + name[1:]: says for name, _, says in lines}
-    assert len(found) == len(lines), "a box stands twice"
+    found = {}
+    for item in section.all("li"):
+        ((word,), (name,)) = item.all("span", "fate"), item.all("b")
+        found[name.text[0].lower() + name.text[1:]] = word.text, item.text.partition(": ")[2]
+    assert len(found) == len(section.all("li")), "a box stands twice"
     return found
 
 
@@ -202,9 +207,11 @@ def test_the_page_says_exactly_one_thing_of_each_box_and_it_is_what_the_orders_s
         said = at_home(one.page)
         assert set(said) == {box.name for box in one.boxes}, one.where
         for box in one.boxes:
-            turns, words = uses(box, one.answer), said[box.name]
+            turns, (label, words) = uses(box, one.answer), said[box.name]
             kind, dates = expected(turns)
             assert told(words) == kind, (one.where, words)
+            waits = kind == "stop" and turns[0][1] != "not taken"
+            assert label == ("Stop later" if waits else LABELS[kind]), (one.where, words)
             assert dates_in(words) == [long_date(day) for day in dates], (one.where, words)
             rest = turns[-1][1] == "not taken" or (kind == "change" and box.strength is None)
             assert ("pharmacy" in words) is rest, (one.where, words)
@@ -220,7 +227,7 @@ def test_the_letter_beside_each_date_is_that_of_the_step_which_begins_then() -> 
     named = 0
     for one in cases():
         first_days = begins(one.page)
-        for words in at_home(one.page).values():
+        for _, words in at_home(one.page).values():
             for day, letter in re.findall(r"(\d+ [A-Z][a-z]+ \d{4}) \(step ([A-Z]+)\)", words):
                 assert first_days[letter] == day, one.where
                 named += 1

@@ -41,6 +41,20 @@
   reading.textContent = "Move along the chart, or use the arrow keys.";
   slider.setAttribute("aria-valuetext", words(0));
 
+  // In a frame that was given its text (srcdoc) the base is the address of the page around it, so
+  // a link to a part of this page would lead to that page instead.
+  const alone = (address) => address.split("#")[0];
+  const led = alone(document.baseURI) !== alone(location.href);
+  for (const link of document.querySelectorAll('a[href^="#"]')) {
+    link.addEventListener("click", (event) => {
+      if (!led || event.ctrlKey || event.metaKey || event.shiftKey) return;
+      event.preventDefault();
+      const part = byId(link.getAttribute("href").slice(1));
+      part.focus({ preventScroll: true });
+      part.scrollIntoView();
+    });
+  }
+
   const save = byId("save-dates");
   save.addEventListener("click", () => {
     const bytes = Uint8Array.from(atob(byId("calendar-file").textContent), (c) => c.charCodeAt(0));
