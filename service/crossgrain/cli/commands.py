@@ -145,8 +145,19 @@ def screen(  # noqa: PLR0913, PLR0917 - one parameter per option
     jobs: Annotated[int | None, typer.Option(min=1, help="Processes. Default: all cores.")] = None,
     memory: Annotated[int, typer.Option(min=64, help="MiB that grouping may take.")] = 512,
     chart: Chart = None,
+    accept_less: Annotated[
+        bool,
+        typer.Option("--accept-less", help="Less than on an earlier night is right: close flags."),
+    ] = False,
+    master: Annotated[
+        str | None, typer.Option(help="Spark's cluster, spark://host:7077. Default: this machine.")
+    ] = None,
 ) -> int:
-    """Find the switches made at too low or too high a dose in a bulk export."""
+    """Find the switches made at too low or too high a dose in a bulk export.
+
+    Exit code 0: done. 1: not done, and nothing was published. 4: done, but a part of the input
+    could not be read or may be missing, so no flag was closed by it. 5: another run is at work.
+    """
     from crossgrain.cli import screening  # noqa: PLC0415
 
     return screening.screen(
@@ -162,6 +173,8 @@ def screen(  # noqa: PLR0913, PLR0917 - one parameter per option
             jobs=jobs,
             memory_mb=memory,
             chart=chart,
+            accept_less=accept_less,
+            master=master,
         )
     )
 

@@ -20,7 +20,11 @@ from crossgrain.nightly.progress import OnConsole
 
 
 class ScreenExit(IntEnum):
-    """How a run ends, for cron. 1 is also the end of a wrong call."""
+    """How a run ends, for cron. 1 is also the end of a wrong call.
+
+    `INPUT_AT_FAULT`: done and published, but a part of the input could not be read or may be
+    missing, so flags of earlier nights that it would have closed were carried over.
+    """
 
     DONE = 0
     FAILED = 1
@@ -41,6 +45,8 @@ def options(  # noqa: PLR0913 - one parameter per option
     jobs: int | None,
     memory_mb: int,
     chart: Path | None,
+    accept_less: bool,
+    master: str | None,
 ) -> Options:
     """The options as they were spelt, checked."""
     return Options(
@@ -57,6 +63,8 @@ def options(  # noqa: PLR0913 - one parameter per option
         jobs=jobs or os.cpu_count() or 1,
         memory_mb=memory_mb,
         chart=chart,
+        accept_less=accept_less,
+        master=master,
     )
 
 
@@ -88,7 +96,8 @@ def screen(options: Options) -> ScreenExit:
         return ScreenExit.ALREADY_RUNNING if running else ScreenExit.FAILED
     with _heard_or_not():
         _tell(report, options.out)
-    return ScreenExit.DONE if report["whole"] else ScreenExit.INPUT_AT_FAULT
+    sound = report["whole"] and not report["doubts"]
+    return ScreenExit.DONE if sound else ScreenExit.INPUT_AT_FAULT
 
 
 def _words_of(refused: RunRefused | DomainError) -> str:
@@ -119,4 +128,10 @@ def _tell(report: dict[str, Any], out: Path) -> None:
     for fault in report["faults"][:20]:
         line = f", line {fault['line']}" if fault["line"] else ""
         typer.echo(f"{fault['file']}{line}: {fault['why']}", err=True)
+    for doubt in report["doubts"]:
+        typer.echo(f"in doubt: {doubt}", err=True)
+    if report["doubts"]:
+        typer.echo("what is in doubt closed no flag; if it is right so: --accept-less", err=True)
+    for accepted in report["accepted"]:
+        typer.echo(f"accepted: {accepted}", err=True)
     typer.echo(f"written to {out}, summary.html first")

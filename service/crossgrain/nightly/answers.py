@@ -39,25 +39,27 @@ class FlagLine(msgspec.Struct, omit_defaults=True):
 
 
 class Answer(msgspec.Struct, omit_defaults=True):
-    """One patient's answer."""
+    """One patient's answer; `lost` names what an open flag rests on and did not come."""
 
     patient: str
     outcome: Outcome
     why: str = ""
     references: list[str] = []
+    lost: list[str] = []
     switched_on: date | None = None
     ratios: dict[str, str] = {}
     tsh_after: str | None = None
     flags: list[FlagLine] = []
 
 
-def answer_of(patient: str, screened: Screened) -> Answer:
+def answer_of(patient: str, screened: Screened, lost: tuple[str, ...] = ()) -> Answer:
     """The answer of one patient in plain values."""
     return Answer(
         patient=patient,
         outcome=screened.outcome,
         why=screened.why,
         references=list(screened.references),
+        lost=list(lost),
         switched_on=screened.switched_on,
         ratios=_ratios(screened.ratios),
         tsh_after=_written(screened.tsh_after),

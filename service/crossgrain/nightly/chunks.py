@@ -1,9 +1,8 @@
 """Files cut into pieces of work, and the lines of each.
 
 A plain file is cut at byte offsets; a line belongs to the piece in which it begins. A gzip
-file cannot be entered in its middle, so it is one piece. The number of a line in its file is
-known once the pieces before it have been counted, so a row carries the byte offset of its line
-and a fault's line number is worked out only when there is one to report.
+file cannot be entered in its middle, so it is one piece. A piece numbers its own lines from 1;
+what the number is in the file is known once the pieces before it have been counted.
 """
 
 import gzip
@@ -12,11 +11,38 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from crossgrain.nightly.export import SourceFile
-
 CHUNK_BYTES = 32 * 1024 * 1024
 LONGEST_LINE = 64 * 1024 * 1024
 """A line beyond this is refused rather than held in memory."""
+BYTE_ORDER_MARK = b"\xef\xbb\xbf"
+"""Some programs begin a file of UTF-8 with it; it is no part of the first line."""
+
+
+@dataclass(frozen=True, slots=True)
+class SourceFile:
+    """One file of an export.
+
+    Attributes
+    ----------
+    name : as reports name it, relative to its export
+    path : where it lies
+    layer : 0 for a base snapshot, 1 for the export itself
+    deletes : it lists what was deleted, as Bundles of DELETE entries
+    kind : the one type of its resources, as its name or the manifest says, or empty
+    count : how many lines the manifest says it has
+    """
+
+    name: str
+    path: Path
+    layer: int = 1
+    deletes: bool = False
+    kind: str = ""
+    count: int | None = None
+
+    @property
+    def zipped(self) -> bool:
+        """Whether it is compressed."""
+        return self.name.endswith(".gz")
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +79,11 @@ def lines_of(chunk: Chunk) -> Iterator[tuple[int, bytes]]:
     BrokenFile
         where a compressed file is cut short or damaged, or a line is too long to hold.
     """
-    return _zipped(chunk.file.path) if chunk.file.zipped else _plain(chunk)
+    lines = _zipped(chunk.file.path) if chunk.file.zipped else _plain(chunk)
+    for place, line in lines:  # the first of a file is the only one that can have a mark
+        yield place, line if place else line.removeprefix(BYTE_ORDER_MARK)
+        break
+    yield from lines
 
 
 def _plain(chunk: Chunk) -> Iterator[tuple[int, bytes]]:
@@ -73,6 +103,8 @@ def _plain(chunk: Chunk) -> Iterator[tuple[int, bytes]]:
 
 def _zipped(path: Path) -> Iterator[tuple[int, bytes]]:
     at = 0
+    if not path.stat().st_size:
+        raise BrokenFile("the compressed file is empty, which not even one of no lines is")
     try:
         with gzip.open(path, "rb") as file:
             while line := file.readline(LONGEST_LINE):
@@ -88,15 +120,3 @@ def _zipped(path: Path) -> Iterator[tuple[int, bytes]]:
 def _check_length(line: bytes) -> None:
     if len(line) >= LONGEST_LINE:
         raise BrokenFile("a line is too long to be one resource; nothing after it was read")
-
-
-def line_number(file: SourceFile, offset: int) -> int:
-    """The number of the line that begins at `offset`, counted from 1."""
-    opened = gzip.open if file.zipped else open
-    count, left = 1, offset
-    with opened(file.path, "rb") as stream:
-        while left:
-            block = stream.read(min(left, 1024 * 1024))
-            count += block.count(b"\n")
-            left -= len(block)
-    return count

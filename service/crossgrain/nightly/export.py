@@ -1,17 +1,19 @@
-"""The files of a bulk export: a folder of NDJSON, or the manifest that names them.
+"""The files of a bulk export: a folder of NDJSON, or the manifest that names them."""
 
-https://hl7.org/fhir/uv/bulkdata/STU2/export.html#response---complete-status
-"""
-
+import gzip
 import re
+import zlib
+from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
-from urllib.parse import parse_qs, unquote, urlsplit
 
 import msgspec
 
+from crossgrain.fhir.read.shapes import SHAPES
+from crossgrain.nightly.chunks import SourceFile
 from crossgrain.nightly.faults import InputFault, RunRefused
+from crossgrain.nightly.manifest import Named, manifest_in
 
 READ = (
     "Patient",
@@ -24,31 +26,12 @@ READ = (
     "Goal",
 )
 """The resource types that are read; others are counted as passed over."""
+TYPES = frozenset().union(*(shape.types for shape in SHAPES.values()))
+"""Every resource type of the versions that are read."""
+ERRORS = "OperationOutcome"
+"""The type in which a server says what went wrong with an export."""
 _SUFFIXES = (".ndjson", ".ndjson.gz")
 _TYPE_IN_NAME = re.compile(r"(?:^|[._-])([A-Z][A-Za-z]+)(?=[._-]|$)")
-
-
-@dataclass(frozen=True, slots=True)
-class SourceFile:
-    """One file of an export.
-
-    Attributes
-    ----------
-    name : as reports name it, relative to its export
-    path : where it lies
-    layer : 0 for a base snapshot, 1 for the export itself
-    deletes : it lists what was deleted, as Bundles of DELETE entries
-    """
-
-    name: str
-    path: Path
-    layer: int = 1
-    deletes: bool = False
-
-    @property
-    def zipped(self) -> bool:
-        """Whether it is compressed."""
-        return self.name.endswith(".gz")
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,9 +60,14 @@ def open_export(place: Path, layer: int = 1) -> Export:
     RunRefused
         where there is no such place, or nothing in it that can be read.
     """
+    place = place.absolute()  # other processes, perhaps elsewhere, read by the same paths
     if place.is_dir():
         manifest = place / "manifest.json"
-        export = _from_manifest(manifest, layer) if manifest.is_file() else _folder(place, layer)
+        export = (
+            _from_manifest(manifest, layer, whole_folder=True)
+            if manifest.is_file()
+            else _folder(place, layer)
+        )
     elif place.is_file():
         export = _from_manifest(place, layer)
     else:
@@ -91,76 +79,103 @@ def open_export(place: Path, layer: int = 1) -> Export:
 
 
 def _folder(place: Path, layer: int) -> Export:
-    files, passed = [], []
+    files: list[SourceFile] = []
+    passed: list[str] = []
+    faults: list[InputFault] = []
     for path in sorted(place.iterdir()):
-        if path.name.endswith(_SUFFIXES):
-            if _passed_over(path.name):
-                passed.append(path.name)
-            else:
-                files.append(SourceFile(path.name, path, layer))
-    return Export(tuple(files), tuple(passed))
+        if ".ndjson" not in path.name.lower():
+            continue
+        kinds = _kinds_named(path.name)
+        if ERRORS in kinds:
+            faults += _reported(path, None)
+        elif kinds and not any(kind in READ for kind in kinds):
+            passed.append(path.name)
+        elif not path.name.endswith(_SUFFIXES) or not path.is_file():
+            why = "it is not read: a file must end in .ndjson or .ndjson.gz"
+            faults.append(InputFault(path.name, 0, why))
+        else:
+            kind = kinds[0] if len(kinds) == 1 else ""
+            files.append(SourceFile(path.name, path, layer, kind=kind))
+    return Export(tuple(files), tuple(passed), tuple(faults))
 
 
-def _passed_over(name: str) -> bool:
-    """Whether a file's name says that it holds a type that is not read.
+def _kinds_named(name: str) -> list[str]:
+    """The types that a file's name says it holds.
 
     A name that says nothing is read, for every line says what it is.
     """
-    types = _TYPE_IN_NAME.findall(name.partition(".ndjson")[0])
-    return bool(types) and not any(kind in READ for kind in types)
+    stem = re.split(r"\.ndjson", name, maxsplit=1, flags=re.IGNORECASE)[0]
+    return [word for word in _TYPE_IN_NAME.findall(stem) if word in TYPES]
 
 
-def _from_manifest(path: Path, layer: int) -> Export:
-    manifest = _manifest(path)
-    files, faults, passed = [], [], []
-    for section, deletes in (("output", False), ("deleted", True)):
-        for place, kind, url in _listed(manifest, section):
-            if not deletes and kind not in READ:
-                passed.append(_file_name(url))
-                continue
-            target = path.parent / _file_name(url)
-            if target.is_file():
-                files.append(SourceFile(target.name, target, layer, deletes))
-            else:
-                faults.append(InputFault(path.name, 0, f"{place}: its file is not beside it"))
-    for place, _, url in _listed(manifest, "error"):
-        said = f"{place}: the server reports errors in {_file_name(url)}"
-        faults.append(InputFault(path.name, 0, said))
+def _from_manifest(path: Path, layer: int, *, whole_folder: bool = False) -> Export:
+    """What a manifest names; with `whole_folder`, all that lies beside it is of its export."""
+    manifest = manifest_in(path)
+    files: dict[str, SourceFile] = {}  # a file that is named twice is read once
+    passed: list[str] = []
+    faults: list[InputFault] = []
+    for named in manifest.files:
+        target = path.parent / named.name
+        if named.section == "error" or named.kind == ERRORS:
+            faults += _reported(target, named)
+        elif named.section == "output" and named.kind and named.kind not in READ:
+            passed.append(named.name)
+        elif target.is_file():
+            deletes = named.section == "deleted"
+            kind = "" if deletes else named.kind
+            file = SourceFile(named.name, target, layer, deletes, kind, named.count)
+            files.setdefault(named.name, file)
+        else:
+            faults.append(InputFault(path.name, 0, f"{named.place}: its file is not beside it"))
+    faults += [InputFault(path.name, 0, why) for why in _contradictions(manifest.files)]
+    if manifest.goes_on:
+        faults.append(InputFault(path.name, 0, "link: it is a part, the rest is in another"))
+    if whole_folder:
+        faults += _unnamed(path, {named.name for named in manifest.files})
     return Export(
-        files=tuple(sorted(files, key=lambda file: (file.deletes, file.name))),
+        files=tuple(sorted(files.values(), key=lambda file: (file.deletes, file.name))),
         passed_over=tuple(sorted(passed)),
         faults=tuple(faults),
-        incremental=_is_incremental(manifest),
+        incremental=manifest.incremental,
     )
 
 
-def _manifest(path: Path) -> dict[str, Any]:
+def _contradictions(files: tuple[Named, ...]) -> Iterator[str]:
+    """Where what a manifest names cannot all be there."""
+    times = Counter(named.name for named in files)
+    for named in files:
+        if times[named.name] > 1:
+            yield f"{named.place}: another entry has a file of the same name"
+        if named.goes_on_in and named.goes_on_in not in times:
+            yield f"{named.place}: the file in which it goes on is not named"
+
+
+def _unnamed(manifest: Path, named: set[str]) -> Iterator[InputFault]:
+    found = _folder(manifest.parent, 1)
+    for name in sorted({*(f.name for f in found.files), *(f.file for f in found.faults)} - named):
+        yield InputFault(name, 0, "it lies beside the manifest, which does not name it")
+
+
+def _reported(path: Path, named: Named | None) -> list[InputFault]:
+    """That the server reports errors, unless all that the report holds is information."""
+    if _is_information(path, named):
+        return []
+    place = f"{named.place}: " if named else ""
+    return [InputFault(path.name, 0, f"{place}the server reports errors in it")]
+
+
+def _is_information(path: Path, named: Named | None) -> bool:
+    opened = gzip.open if path.name.endswith(".gz") else open
+    count = 0
     try:
-        manifest = msgspec.json.decode(path.read_bytes())
-    except (OSError, msgspec.DecodeError):
-        raise RunRefused(f"{path}: this is no manifest: it is not JSON") from None
-    if not isinstance(manifest, dict) or not isinstance(manifest.get("output"), list):
-        raise RunRefused(f"{path}: this is no manifest: it has no list of outputs")
-    return manifest
-
-
-def _listed(manifest: dict[str, Any], section: str) -> list[tuple[str, str, str]]:
-    found = []
-    entries = manifest.get(section, [])
-    for number, entry in enumerate(entries if isinstance(entries, list) else []):
-        place = f"{section}[{number}]"
-        url = entry.get("url") if isinstance(entry, dict) else None
-        if not isinstance(url, str):
-            raise RunRefused(f"the manifest's {place} has no url")
-        found.append((place, str(entry.get("type", "")), url))
-    return found
-
-
-def _file_name(url: str) -> str:
-    """The file beside the manifest that an address stands for."""
-    return Path(unquote(urlsplit(url).path)).name
-
-
-def _is_incremental(manifest: dict[str, Any]) -> bool:
-    asked = manifest.get("request")
-    return isinstance(asked, str) and "_since" in parse_qs(urlsplit(asked).query)
+        with opened(path, "rb") as lines:
+            for line in filter(bytes.strip, lines):
+                count += 1
+                if not all(
+                    i["severity"] == "information" for i in msgspec.json.decode(line)["issue"]
+                ):
+                    return False
+    except (OSError, EOFError, zlib.error, ValueError, RecursionError, KeyError, TypeError):
+        return False
+    wanted = named.count if named else None
+    return count == wanted if wanted is not None else count > 0

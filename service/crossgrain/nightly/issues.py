@@ -4,8 +4,10 @@
 found tonight, and open on an earlier night         the same issue, with its first date
 found tonight, not open before                      raised
 open before, its patient read, not found            closed, with the reason
-open before, its patient not read with certainty,
-not in the export, or the export not whole          carried as it was
+open before, its patient not read with certainty
+or not in the export                                carried as it was
+open before, not found, and the export not whole
+or without what the flag rests on                   carried in doubt
 closed before, not found                            kept as it was
 =================================================  ========================================
 """
@@ -19,6 +21,7 @@ from typing import Any
 
 import msgspec
 
+from crossgrain.fhir.read.resolve import local
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.fhir.write.flags import (
     closed_entry,
@@ -30,9 +33,10 @@ from crossgrain.fhir.write.flags import (
     worklist_flag,
 )
 from crossgrain.nightly.answers import Answer, FlagLine
+from crossgrain.nightly.faults import RunRefused
 from crossgrain.nightly.ledger import Ledger
 from crossgrain.nightly.options import Worklist
-from crossgrain.nightly.workdir import ENTRIES, ISSUES
+from crossgrain.nightly.workdir import ENTRIES, ISSUES, REPORT
 from crossgrain.screening.flags import Outcome
 
 Resource = dict[str, Any]
@@ -40,24 +44,71 @@ _KIND_OF_ENTRY = {Worklist.TASK: "Task", Worklist.FLAG: "Flag"}
 
 
 class Earlier:
-    """What the last night's outputs held."""
+    """What the last night's outputs held.
+
+    Attributes
+    ----------
+    measure : how many resources of each type there were, or ``None`` where no report tells
+    """
 
     def __init__(self, folder: Path) -> None:
+        """
+        Raises
+        ------
+        RunRefused
+            where they are not as a run writes them.
+        """
         self.issues = _by_id(folder / ISSUES)
         entries = (_by_id(folder / name) for name in ENTRIES.values())
         self.entries = {own_id: entry for found in entries for own_id, entry in found.items()}
+        self.measure = _measured(folder / REPORT)
 
-    @property
-    def patients(self) -> frozenset[str]:
-        """The patients with an issue."""
-        return frozenset(patient_of(issue) for issue in self.issues.values())
+    def watch(self) -> dict[str, tuple[str, ...]]:
+        """The patients with an issue, and what of theirs the open ones rest on."""
+        found: dict[str, dict[str, None]] = {}
+        for issue in self.issues.values():
+            evidence = found.setdefault(patient_of(issue), {})
+            if issue["status"] == "preliminary":
+                evidence.update(dict.fromkeys(_rests_on(issue)))
+        return {patient: tuple(evidence) for patient, evidence in found.items()}
+
+
+def _rests_on(issue: Resource) -> Iterator[str]:
+    for reference in issue.get("implicated", ()):
+        name = local(reference["reference"])
+        if name.count("/") == 1:
+            yield name
+
+
+class _Told(msgspec.Struct):
+    """What a report says that the next night is held against."""
+
+    resources: dict[str, int]
+    measure: dict[str, int] | None = None
+
+
+def _measured(report: Path) -> dict[str, int] | None:
+    try:
+        told = msgspec.json.decode(report.read_bytes(), type=_Told)
+    except (FileNotFoundError, msgspec.DecodeError, UnicodeDecodeError):
+        return None
+    return told.resources if told.measure is None else told.measure
 
 
 def _by_id(path: Path) -> dict[str, Resource]:
     if not path.is_file():
         return {}
-    resources = (msgspec.json.decode(line) for line in path.read_bytes().splitlines())
-    return {resource["id"]: resource for resource in resources}
+    found: dict[str, Resource] = {}
+    for number, line in enumerate(path.read_bytes().splitlines(), start=1):
+        try:
+            resource = msgspec.json.decode(line)
+            found[resource["id"]] = resource
+        except (msgspec.DecodeError, UnicodeDecodeError, KeyError, TypeError):
+            raise RunRefused(
+                f"{path.name}, line {number}: the last night's own output cannot be read; put it"
+                " back as it was, or take all of them away to begin anew"
+            ) from None
+    return found
 
 
 def patient_of(issue: Resource) -> str:
@@ -127,7 +178,11 @@ class Night:
             self.counts["closed before"] += 1
             return issue, entry
         answer = watched.get(patient_of(issue))
-        if not self.whole or not _settles(answer, issue, self.deployment):
+        settled = _settles(answer, issue, self.deployment)
+        if (settled and not self.whole) or (answer is not None and answer.lost):
+            self.counts["carried in doubt"] += 1
+            return issue, entry
+        if not settled:
             self.counts["carried"] += 1
             return issue, entry
         self.counts["closed"] += 1

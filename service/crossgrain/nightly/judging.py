@@ -11,11 +11,38 @@ from crossgrain.fhir.read.errors import Unreadable
 from crossgrain.fhir.read.json import parse
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.nightly.answers import Answer, answer_of
+from crossgrain.nightly.scan import EVIDENCE
 from crossgrain.screening.course import Undecided
 from crossgrain.screening.flags import Outcome, Screened
 from crossgrain.screening.screen import Ruler, screen, to_review
 
 _ENTRY = re.compile(r"Bundle\.entry\[(\d+)\](?:\.resource)?")
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """What came of one patient.
+
+    Attributes
+    ----------
+    lines : the resources
+    lost : names of resources that did not come, on which a flag of an earlier night rests
+    """
+
+    lines: Sequence[bytes]
+    lost: tuple[str, ...] = ()
+
+
+def record_of(rows: Iterable[tuple[str, str, str, bytes | None]]) -> Record:
+    """One patient's rows, each its type, id, role and line, as a record."""
+    lines: list[bytes] = []
+    lost: list[str] = []
+    for kind, own_id, role, body in rows:
+        if role == EVIDENCE:
+            lost.append(f"{kind}/{own_id}")
+        else:
+            lines.append(bytes(body or b""))
+    return Record(lines, tuple(lost))
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,18 +53,22 @@ class Judge:
     ruler: Ruler
     version: FhirVersion
 
-    def answer(self, patient: str, lines: Iterable[bytes]) -> Answer:
+    def answer(self, patient: str, record: Record) -> Answer:
         """The answer of one patient; what cannot be read ends as needing review.
 
         So does a record on which the service itself fails: one patient must not keep a
-        population from being screened, nor be left out of it.
+        population from being screened, nor be left out of it. And so does one that lacks what
+        an open flag rests on: that the flag is not found in the rest tells nothing.
         """
         try:
-            screened = self._screened(lines)
+            screened = self._screened(record.lines)
         except Exception as fault:
             said = f"the service itself failed on this record ({type(fault).__name__})"
             screened = Screened(Outcome.NEEDS_REVIEW, why=said)
-        return answer_of(patient, screened)
+        missed = _missed(screened, record.lost)
+        if missed and screened.outcome not in {Outcome.FLAGGED, Outcome.NEEDS_REVIEW}:
+            screened = Screened(Outcome.NEEDS_REVIEW, why=_LOST, references=missed)
+        return answer_of(patient, screened, missed)
 
     def _screened(self, lines: Iterable[bytes]) -> Screened:
         resources: list[dict[str, Any]] = []
@@ -82,6 +113,22 @@ def _server_named(resource: dict[str, Any]) -> str:
     subject = resource.get("subject", resource.get("patient"))
     reference = str(subject.get("reference")) if isinstance(subject, dict) else ""
     return reference.partition("/Patient/")[0] if "://" in reference else ""
+
+
+_LOST = "an open flag rests on resources that are no longer in the record"
+
+
+def _missed(screened: Screened, lost: tuple[str, ...]) -> tuple[str, ...]:
+    """What the answer would have needed of what did not come.
+
+    A death settles a flag whatever else there is, and a result in range whatever older ones
+    there were.
+    """
+    if screened.outcome is Outcome.DECEASED:
+        return ()
+    if screened.outcome is Outcome.CLEARED:
+        return tuple(name for name in lost if not name.startswith("Observation/"))
+    return lost
 
 
 def _in_the_export(expression: str, resources: Sequence[dict[str, Any]]) -> str:

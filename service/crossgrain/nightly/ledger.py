@@ -2,7 +2,7 @@
 
 from bisect import bisect_left
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from dataclasses import dataclass, field
 from datetime import date
 from fractions import Fraction
@@ -60,7 +60,7 @@ class Ledger:
     watched : the answers of those patients that had a flag on an earlier night
     """
 
-    def __init__(self, judged: Path, *, since: date | None, watch: frozenset[str]) -> None:
+    def __init__(self, judged: Path, *, since: date | None, watch: Container[str]) -> None:
         self.counts = Counts()
         self.watched: dict[str, Answer] = {}
         self._flags: list[_Place] = []
@@ -80,7 +80,7 @@ class Ledger:
         for _, path, offset in self._reviews:
             yield _answer_at(path, offset)
 
-    def _enter_file(self, path: Path, since: date | None, watch: frozenset[str]) -> None:
+    def _enter_file(self, path: Path, since: date | None, watch: Container[str]) -> None:
         offset = 0
         with path.open("rb") as file:
             for line in file:

@@ -7,7 +7,7 @@ import msgspec
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.nightly.chunks import Chunk
 from crossgrain.nightly.progress import Progress
-from crossgrain.nightly.scan import watched_rows
+from crossgrain.nightly.scan import Watch, watched_rows
 from crossgrain.nightly.tables import Grouping, write_rows
 from crossgrain.nightly.totals import Totals, seen_version
 from crossgrain.nightly.workdir import WorkDir
@@ -19,7 +19,7 @@ def run_locally(
     setting: Setting,
     chunks: list[Chunk],
     work: WorkDir,
-    watch: frozenset[str],
+    watch: Watch,
     progress: Progress,
 ) -> Totals:
     """Scan, group and judge; each piece that is done stays done."""

@@ -8,6 +8,7 @@ from pathlib import Path
 import msgspec
 
 from crossgrain.fhir.version import FhirVersion
+from crossgrain.nightly.chunks import SourceFile
 
 
 class Engine(StrEnum):
@@ -41,6 +42,8 @@ class Options:
     deployment : part of every flag's id
     jobs, memory_mb : processes, and the memory that grouping may take
     chart : a clinic's own file
+    accept_less : an export is whole though it holds less than on an earlier night
+    master : the cluster that Spark runs on, as ``spark://host:7077``
     """
 
     export: Path
@@ -56,6 +59,8 @@ class Options:
     jobs: int = 1
     memory_mb: int = 512
     chart: Path | None = None
+    accept_less: bool = False
+    master: str | None = None
 
 
 class InputFile(msgspec.Struct):
@@ -65,6 +70,12 @@ class InputFile(msgspec.Struct):
     layer: int
     bytes: int
     changed: int
+
+
+def input_file(file: SourceFile) -> InputFile:
+    """A file as it is now."""
+    found = file.path.stat()
+    return InputFile(file.name, file.layer, found.st_size, found.st_mtime_ns)
 
 
 class Plan(msgspec.Struct):
@@ -83,3 +94,4 @@ class Plan(msgspec.Struct):
     buckets: int
     layered: bool
     engine: str
+    accept_less: bool

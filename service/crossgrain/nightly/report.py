@@ -6,28 +6,25 @@ from typing import Any
 from crossgrain import __version__
 from crossgrain.fhir.identity import SERVICE_NAME
 from crossgrain.fhir.version import FhirVersion
-from crossgrain.nightly.export import Export
-from crossgrain.nightly.faults import InputFault, RunRefused
+from crossgrain.nightly.completeness import Findings
+from crossgrain.nightly.faults import RunRefused
 from crossgrain.nightly.ledger import Counts
 from crossgrain.nightly.options import Plan
-from crossgrain.nightly.scan import Tally
-from crossgrain.nightly.totals import Totals
+from crossgrain.nightly.totals import FilesRead, Totals
 from crossgrain.screening.flags import Outcome
 
 NO_HORMONE = "no-thyroid-hormone"
-MOST_FAULTS = 1000
-"""A report names so many faults; the rest are counted."""
 
 
 class Mismatch(RunRefused):
     """Patients went missing between input and output: a fault of the service itself."""
 
 
-def lines_of(tallies: list[Tally]) -> dict[str, int]:
+def lines_of(files: FilesRead) -> dict[str, int]:
     """What became of every line."""
-    read = sum(t.lines for t in tallies)
-    kept = sum(t.kept for t in tallies)
-    broken = sum(1 for t in tallies for fault in t.faults if fault.line)
+    read = sum(held.lines for held in files.values())
+    kept = sum(held.kept for held in files.values())
+    broken = sum(held.at_fault for held in files.values())
     return {"read": read, "kept": kept, "passed_over": read - kept - broken, "at_fault": broken}
 
 
@@ -48,25 +45,19 @@ def patients_of(totals: Totals, counts: Counts) -> dict[str, Any]:
     return {"in": totals.patients, "out": out}
 
 
-def faults_of(export: Export, base: Export | None, tallies: list[Tally]) -> list[InputFault]:
-    """Everything of the input that could not be read, in order."""
-    found = [*(base.faults if base else ()), *export.faults]
-    return sorted({*found, *(fault for tally in tallies for fault in tally.faults)})
-
-
 def report_of(
     plan: Plan,
     version: FhirVersion,
-    tallies: list[Tally],
-    faults: list[InputFault],
+    files: FilesRead,
+    findings: Findings,
     patients: dict[str, Any],
     counts: Counts,
     issues: Counter[str],
 ) -> dict[str, Any]:
     """The report, but for the outputs and how the run itself went."""
     resources: Counter[str] = Counter()
-    for tally in tallies:
-        resources.update(tally.types)
+    for held in files.values():
+        resources.update(held.types)
     return {
         "service": SERVICE_NAME,
         "version": __version__,
@@ -76,7 +67,7 @@ def report_of(
         "bases": plan.bases,
         "deployment": plan.deployment,
         "inputs": [{"name": i.name, "layer": i.layer, "bytes": i.bytes} for i in plan.inputs],
-        "lines": lines_of(tallies),
+        "lines": lines_of(files),
         "resources": dict(sorted(resources.items())),
         "patients": patients,
         "flags": {
@@ -84,9 +75,5 @@ def report_of(
         },
         "flags_before_since": counts.left_out,
         "issues": dict(sorted(issues.items())),
-        "whole": not faults,
-        "faults": [
-            {"file": f.file, "line": f.line or None, "why": f.why} for f in faults[:MOST_FAULTS]
-        ],
-        "faults_in_all": len(faults),
+        **findings.as_json(),
     }

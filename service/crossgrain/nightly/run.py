@@ -1,5 +1,6 @@
 """One run from end to end: lock, plan, engine, outputs."""
 
+import os
 import time
 from dataclasses import dataclass
 from hashlib import sha256
@@ -12,18 +13,20 @@ from crossgrain import __version__
 from crossgrain.catalogue import Catalogue, load_catalogue
 from crossgrain.dosing.bases import Basis
 from crossgrain.nightly.atomic import write_whole
-from crossgrain.nightly.chunks import chunks_of
-from crossgrain.nightly.export import Export, SourceFile, open_export
+from crossgrain.nightly.chunks import Chunk, SourceFile, chunks_of
+from crossgrain.nightly.completeness import Comparison, findings_of
+from crossgrain.nightly.export import Export, open_export
 from crossgrain.nightly.faults import RunRefused
 from crossgrain.nightly.issues import Earlier, Night
 from crossgrain.nightly.ledger import Ledger
 from crossgrain.nightly.local import run_locally
-from crossgrain.nightly.options import Engine, InputFile, Options, Plan
+from crossgrain.nightly.options import Engine, Options, Plan, input_file
 from crossgrain.nightly.outputs import digests, write_issues, write_reviews, write_table
 from crossgrain.nightly.progress import Progress
-from crossgrain.nightly.report import faults_of, patients_of, report_of
+from crossgrain.nightly.report import patients_of, report_of
+from crossgrain.nightly.scan import Watch
 from crossgrain.nightly.summary import write_summary
-from crossgrain.nightly.totals import Totals, seen_version, tallies_in
+from crossgrain.nightly.totals import Totals, files_read, seen_version, tallies_in
 from crossgrain.nightly.workdir import REPORT, WorkDir, locked
 from crossgrain.nightly.worker import Setting
 from crossgrain.screening.screen import enabled
@@ -43,10 +46,7 @@ class _Run:
     base: Export | None
     plan: Plan
     work: WorkDir
-
-    @property
-    def files(self) -> tuple[SourceFile, ...]:
-        return (*(self.base.files if self.base else ()), *self.export.files)
+    chunks: list[Chunk]
 
 
 def screen_export(options: Options, progress: Progress) -> dict[str, Any]:
@@ -58,14 +58,16 @@ def screen_export(options: Options, progress: Progress) -> dict[str, Any]:
         where the run cannot be made as asked, or another is at work; nothing is published.
     """
     began = time.monotonic()
-    catalogue = load_catalogue(options.chart)
-    bases = _enabled(options, catalogue)
-    export, base = _inputs(options)
     work = WorkDir(options.out)
     try:
+        catalogue = load_catalogue(options.chart)
+        bases = _enabled(options, catalogue)
+        export, base = _inputs(options)
         with locked(options.out):
-            plan = _plan(options, catalogue, bases, export, base)
-            run = _Run(options, catalogue, bases, export, base, plan, work)
+            files = (*(base.files if base else ()), *export.files)
+            plan = _plan(options, catalogue, bases, files, layered=base is not None)
+            chunks = chunks_of(files)
+            run = _Run(options, catalogue, bases, export, base, plan, work, chunks)
             return _worked(run, progress, began)
     except (duckdb.Error, OSError) as wrong:
         raise RunRefused(_without_values(wrong, work)) from wrong
@@ -74,9 +76,10 @@ def screen_export(options: Options, progress: Progress) -> dict[str, Any]:
 def _worked(run: _Run, progress: Progress, began: float) -> dict[str, Any]:
     options, work = run.options, run.work
     resumed = work.open(run.plan)
-    earlier = Earlier(work.previous)
-    totals = _work(run, earlier.patients, progress)
-    report = _write(run, totals, earlier)
+    earlier = _earlier(work)
+    watch = earlier.watch()
+    totals = _work(run, watch, progress)
+    report = _write(run, totals, earlier, watch)
     report["run"] = {
         "engine": options.engine,
         "jobs": options.jobs,
@@ -90,6 +93,14 @@ def _worked(run: _Run, progress: Progress, began: float) -> dict[str, Any]:
     return report
 
 
+def _earlier(work: WorkDir) -> Earlier:
+    try:
+        return Earlier(work.previous)
+    except RunRefused:
+        work.clear()  # else a copy of what cannot be read would be taken up again
+        raise
+
+
 def _enabled(options: Options, catalogue: Catalogue) -> tuple[Basis, ...]:
     known = {basis.id: basis for basis in catalogue.bases}
     for wanted in options.bases:
@@ -99,6 +110,10 @@ def _enabled(options: Options, catalogue: Catalogue) -> tuple[Basis, ...]:
 
 
 def _inputs(options: Options) -> tuple[Export, Export | None]:
+    if options.out.exists() and not options.out.is_dir():
+        raise RunRefused(f"{options.out}: --out must be a folder, and this is a file")
+    if options.out.resolve() in {p.resolve() for p in (options.export, options.base) if p}:
+        raise RunRefused(f"{options.out}: --out must be another folder than the export's")
     export = open_export(options.export)
     if export.incremental and options.base is None:
         raise RunRefused(
@@ -114,11 +129,11 @@ def _plan(
     options: Options,
     catalogue: Catalogue,
     bases: tuple[Basis, ...],
-    export: Export,
-    base: Export | None,
+    files: tuple[SourceFile, ...],
+    *,
+    layered: bool,
 ) -> Plan:
-    files = (*(base.files if base else ()), *export.files)
-    inputs = [_input_file(file) for file in files]
+    inputs = [input_file(file) for file in files]
     size = sum(file.bytes for file in inputs)
     buckets = min(max(size // _BUCKET_BYTES, _LEAST_BUCKETS), _MOST_BUCKETS)
     chart = sha256(options.chart.read_bytes()).hexdigest() if options.chart else ""
@@ -134,46 +149,50 @@ def _plan(
         limits=repr(catalogue.limits),
         chart=chart,
         buckets=buckets,
-        layered=base is not None,
+        layered=layered,
         engine=options.engine,
+        accept_less=options.accept_less,
     )
 
 
-def _input_file(file: SourceFile) -> InputFile:
-    found = file.path.stat()
-    return InputFile(file.name, file.layer, found.st_size, found.st_mtime_ns)
-
-
-def _work(run: _Run, watch: frozenset[str], progress: Progress) -> Totals:
+def _work(run: _Run, watch: Watch, progress: Progress) -> Totals:
     setting = Setting(run.options, run.plan.buckets, run.plan.layered)
-    chunks = chunks_of(run.files)
+    if run.options.accept_less:
+        watch = dict.fromkeys(watch, ())
     if run.options.engine is Engine.SPARK:
         from crossgrain.nightly.spark import run_on_spark  # noqa: PLC0415 - an extra
 
-        return run_on_spark(setting, chunks, run.work, watch, progress)
-    return run_locally(setting, chunks, run.work, watch, progress)
+        return run_on_spark(setting, run.chunks, run.work, watch, progress)
+    return run_locally(setting, run.chunks, run.work, watch, progress)
 
 
-def _write(run: _Run, totals: Totals, earlier: Earlier) -> dict[str, Any]:
+def _write(run: _Run, totals: Totals, earlier: Earlier, watch: Watch) -> dict[str, Any]:
     options, work = run.options, run.work
     version = seen_version(work, options.version)
-    tallies = list(tallies_in(work))
-    faults = faults_of(run.export, run.base, tallies)
-    ledger = Ledger(work.judged, since=options.since, watch=earlier.patients)
+    read = files_read(run.chunks, tallies_in(work))
+    findings = findings_of(
+        tuple(export for export in (run.base, run.export) if export is not None),
+        run.plan.inputs,
+        read,
+        Comparison(earlier.measure, sum(map(bool, watch.values())), run.catalogue.limits),
+        totals,
+        accept_less=options.accept_less,
+    )
+    ledger = Ledger(work.judged, since=options.since, watch=watch)
     patients = patients_of(totals, ledger.counts)
     night = Night(
         deployment=options.deployment,
         as_of=options.as_of,
         version=version,
         worklist=options.worklist,
-        whole=not faults,
+        whole=findings.whole,
         earlier=earlier,
     )
     ready = work.begin_ready()
     write_issues(ready, night, ledger)
     write_reviews(ready, ledger)
     write_table(ready, ledger, tuple(run.plan.bases))
-    report = report_of(run.plan, version, tallies, faults, patients, ledger.counts, night.counts)
+    report = report_of(run.plan, version, read, findings, patients, ledger.counts, night.counts)
     write_summary(ready, report, ledger)
     report["outputs"] = digests(ready)
     return report
@@ -184,8 +203,17 @@ def _without_values(wrong: Exception, work: WorkDir) -> str:
     if work.is_changing:
         return "the outputs are whole, but not all of them are in place: call it again to finish"
     if isinstance(wrong, OSError) and wrong.strerror:
-        return f"{wrong.strerror}: nothing was published; call it again and it goes on from here"
+        return (
+            f"{_place_of(wrong)}{wrong.strerror}: nothing was published; call it again and it goes"
+            " on from here"
+        )
     return (
         f"the grouping failed ({type(wrong).__name__}): nothing was published; look for disk space,"
         " then call the run again"
     )
+
+
+def _place_of(wrong: OSError) -> str:
+    """The file that it is about, where the system says so."""
+    name = wrong.filename
+    return f"{os.fsdecode(name)}: " if isinstance(name, str | bytes) else ""

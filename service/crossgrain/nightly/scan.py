@@ -1,13 +1,13 @@
 """One piece of the input to the rows that are kept of it."""
 
 import zlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 import msgspec
 
 from crossgrain.fhir.read.resolve import local
-from crossgrain.nightly.chunks import BrokenFile, Chunk, line_number, lines_of
+from crossgrain.nightly.chunks import BrokenFile, Chunk, lines_of
 from crossgrain.nightly.faults import InputFault
 from crossgrain.nightly.sieve import Look, NotRead, Sieve
 
@@ -19,6 +19,10 @@ KEPT = "kept"
 """The `role` of a row whose resource is read."""
 WATCHED = "watched"
 """The `role` of a row that names a patient who had a flag on an earlier night."""
+EVIDENCE = "evidence"
+"""The `role` of a row that names a resource on which an open flag of that patient rests."""
+MOST_FAULTS = 1000
+"""So many faults of a piece, and of a run, are named; the rest are counted."""
 
 
 class Row(msgspec.Struct, array_like=True, gc=False):
@@ -29,7 +33,7 @@ class Row(msgspec.Struct, array_like=True, gc=False):
     bucket : of its patient; rows of one patient share it
     patient : ``Patient/…``; empty for a Medication and for a name
     kind, id : of the resource
-    role : kept, named, deleted or watched
+    role : kept, named, deleted, watched or evidence
     kinds : the kinds of thyroid hormone in it, a bit each
     medication : the Medication that it refers to, or empty
     layer : 0 for the base snapshot, 1 for the export
@@ -51,14 +55,37 @@ class Row(msgspec.Struct, array_like=True, gc=False):
 
 
 class Tally(msgspec.Struct):
-    """What one piece held: every line is kept, passed over, or at fault."""
+    """What one piece held: every line is kept, passed over, or at fault.
 
+    Attributes
+    ----------
+    begun : lines that begin in the piece, the empty ones too
+    lines, kept, at_fault : lines that hold something; of these, how many are kept, or not read
+    types : resource type → how many
+    r4, r5 : medicines that have the shape of one version
+    faults : the first `MOST_FAULTS` lines at fault, numbered within the piece
+    broken : why the piece could not be read to its end, or empty
+    """
+
+    begun: int = 0
     lines: int = 0
     kept: int = 0
+    at_fault: int = 0
     types: dict[str, int] = {}
     r4: int = 0
     r5: int = 0
     faults: list[InputFault] = []
+    broken: str = ""
+
+    def add_fault(self, fault: InputFault) -> None:
+        """Count a line that could not be read, and name it while there is room."""
+        self.at_fault += 1
+        if len(self.faults) < MOST_FAULTS:
+            self.faults.append(fault)
+
+
+Watch = Mapping[str, tuple[str, ...]]
+"""The patients of earlier flags → the resources on which those still open rest, as ``Type/id``."""
 
 
 def bucket_of(patient: str, buckets: int) -> int:
@@ -84,19 +111,19 @@ class Scanner:
         read = self._deletions if chunk.file.deletes else self._resource
         try:
             for place, line in lines_of(chunk):
+                tally.begun += 1
                 if not line or line.isspace():
                     continue
                 tally.lines += 1
                 try:
                     rows = read(chunk, place, line, tally)
                 except NotRead as wrong:
-                    number = line_number(chunk.file, place)
-                    tally.faults.append(InputFault(chunk.file.name, number, str(wrong)))
+                    tally.add_fault(InputFault(chunk.file.name, tally.begun, str(wrong)))
                     continue
                 if rows:
                     yield from rows
         except BrokenFile as broken:
-            tally.faults.append(InputFault(chunk.file.name, 0, str(broken)))
+            tally.broken = str(broken)
 
     def _resource(self, chunk: Chunk, place: int, line: bytes, tally: Tally) -> Iterable[Row]:
         look = self._look(line)
@@ -140,10 +167,15 @@ class Scanner:
         return [_named(chunk, place, *_kind_and_id(url), DELETED) for url in urls]
 
 
-def watched_rows(patients: Iterable[str], buckets: int) -> Iterator[Row]:
-    """A row for each patient who must be judged whatever the record holds by now."""
-    for patient in sorted(patients):
-        yield Row(bucket_of(patient, buckets), patient, "", "", WATCHED, 0, "", 1, -1, 0, b"")
+def watched_rows(watch: Watch, buckets: int) -> Iterator[Row]:
+    """A row for each patient who must be judged whatever the record holds by now, and one for
+    each resource on which an open flag rests."""
+    for patient, evidence in sorted(watch.items()):
+        bucket = bucket_of(patient, buckets)
+        yield Row(bucket, patient, "", "", WATCHED, 0, "", 1, -1, 0, b"")
+        for reference in evidence:
+            kind, own_id = _kind_and_id(reference)
+            yield Row(bucket, patient, kind, own_id, EVIDENCE, 0, "", 1, -1, 0, b"")
 
 
 def _kind_and_id(url: str) -> tuple[str, str]:

@@ -22,13 +22,11 @@ from crossgrain.fhir.read.history import keys_in
 from crossgrain.fhir.read.labs import PREGNANCY_STATUS
 from crossgrain.fhir.read.medicines import product_of
 from crossgrain.fhir.read.resolve import local
-from crossgrain.fhir.read.shapes import SHAPES
-from crossgrain.nightly.export import READ
+from crossgrain.nightly.export import READ, TYPES
 from crossgrain.nightly.heads import Head, Part, Pointer
 from crossgrain.safety.facts import Analyte
 
 MEDICINES = frozenset({"MedicationStatement", "MedicationRequest", "MedicationDispense"})
-_TYPES = frozenset().union(*(shape.types for shape in SHAPES.values()))
 _ANALYTES = frozenset({Analyte.TSH, Analyte.FREE_T4})
 
 
@@ -180,7 +178,7 @@ def _condition_judge(codes: CodeTables) -> Any:
 
 def _checked_type(kind: object) -> str:
     """A type is counted by its name, so it must be one of FHIR's and no other text."""
-    if not isinstance(kind, str) or kind not in _TYPES:
+    if not isinstance(kind, str) or kind not in TYPES:
         raise NotRead("this line is not a FHIR resource")
     return kind
 

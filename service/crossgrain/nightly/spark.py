@@ -20,9 +20,10 @@ from crossgrain.nightly.answers import ENCODE
 from crossgrain.nightly.atomic import write_whole
 from crossgrain.nightly.chunks import Chunk
 from crossgrain.nightly.faults import RunRefused
+from crossgrain.nightly.judging import record_of
 from crossgrain.nightly.options import Options
 from crossgrain.nightly.progress import Progress
-from crossgrain.nightly.scan import Tally, watched_rows
+from crossgrain.nightly.scan import Tally, Watch, watched_rows
 from crossgrain.nightly.sql import GROUPED, IN_ORDER, TOTALS, steps
 from crossgrain.nightly.totals import Totals, seen_version
 from crossgrain.nightly.workdir import WorkDir
@@ -38,7 +39,7 @@ def run_on_spark(
     setting: Setting,
     chunks: list[Chunk],
     work: WorkDir,
-    watch: frozenset[str],
+    watch: Watch,
     progress: Progress,
 ) -> Totals:
     """Scan, group and judge on a cluster; it starts over where it was interrupted.
@@ -165,7 +166,7 @@ def _judge(
     judge = judge_for(options, _catalogue(options), version)
     by_patient = groupby(part, key=lambda row: row.patient)
     lines = [
-        ENCODE(judge.answer(patient, [bytes(row.body) for row in rows]))
+        ENCODE(judge.answer(patient, record_of((r.kind, r.id, r.role, r.body) for r in rows)))
         for patient, rows in by_patient
     ]
     yield number, len(lines), b"".join(line + b"\n" for line in lines)

@@ -4,7 +4,7 @@ Each step is a name and a SELECT; an engine runs them in order, and a later one 
 earlier one. ``every`` holds the rows of the whole run.
 """
 
-from crossgrain.nightly.scan import DELETED, KEPT, NAMED, WATCHED
+from crossgrain.nightly.scan import DELETED, EVIDENCE, KEPT, NAMED, WATCHED
 from crossgrain.nightly.sieve import UNSURE
 
 Step = tuple[str, str]
@@ -46,6 +46,15 @@ UNION
 SELECT w.patient FROM every AS w WHERE w.role = '{WATCHED}'
 AND w.patient IN (SELECT patient FROM standing)
 """
+_LOST = f"""
+SELECT e.bucket, e.patient, e.kind, e.id FROM every AS e
+WHERE e.role = '{EVIDENCE}' AND e.patient IN (SELECT patient FROM standing)
+AND NOT EXISTS (
+    SELECT 1 FROM standing AS s
+    WHERE s.kind = e.kind AND s.id = e.id AND s.patient = e.patient
+)
+AND NOT EXISTS (SELECT 1 FROM gone WHERE gone.kind = e.kind AND gone.id = e.id)
+"""
 
 
 def steps(*, layered: bool) -> list[Step]:
@@ -59,10 +68,11 @@ def steps(*, layered: bool) -> list[Step]:
         ("products", _PRODUCTS),
         ("hormonal", _HORMONAL),
         ("mattering", _MATTERING),
+        ("lost", _LOST),
     ]
 
 
-TOTALS = """
+TOTALS = f"""
 SELECT
     (SELECT count(*) FROM (
         SELECT patient FROM standing WHERE kind = 'Patient'
@@ -71,26 +81,35 @@ SELECT
     )) AS patients,
     (SELECT count(*) FROM hormonal
         WHERE patient NOT IN (SELECT patient FROM mattering)) AS of_one_kind,
-    (SELECT count(*) FROM mattering) AS to_judge
+    (SELECT count(*) FROM mattering) AS to_judge,
+    (SELECT count(DISTINCT patient) FROM every WHERE role = '{EVIDENCE}'
+        AND patient NOT IN (SELECT patient FROM standing)
+        AND patient NOT IN (SELECT concat('Patient/', id) FROM gone WHERE kind = 'Patient')
+    ) AS absent,
+    (SELECT count(DISTINCT patient) FROM lost) AS with_lost_evidence
 """
 """How many patients there are; how many of them take one kind of hormone, so that no change of
 preparation is there; and how many the judgement looks at: those with two kinds, those of whom
-it is not sure, and those who had a flag."""
+it is not sure, and those who had a flag. Then, of the patients with an open flag: of how many
+nothing came, and for how many some of what the flag rests on did not."""
 
-GROUPED = """
-SELECT s.bucket, s.patient, s.kind, s.id, s.layer, s.file, s.place, s.body FROM standing AS s
-WHERE s.patient IN (SELECT patient FROM mattering)
+GROUPED = f"""
+SELECT s.bucket, s.patient, s.kind, s.id, s.layer, s.file, s.place, s.role, s.body
+FROM standing AS s WHERE s.patient IN (SELECT patient FROM mattering)
 AND s.medication NOT IN (SELECT medication FROM products WHERE kinds = 0)
 UNION ALL
-SELECT n.bucket, n.patient, m.kind, m.id, m.layer, m.file, m.place, m.body
+SELECT n.bucket, n.patient, m.kind, m.id, m.layer, m.file, m.place, m.role, m.body
 FROM (
     SELECT DISTINCT bucket, patient, medication FROM standing
     WHERE medication <> '' AND patient IN (SELECT patient FROM mattering)
 ) AS n
 JOIN standing AS m ON m.kind = 'Medication' AND n.medication = concat('Medication/', m.id)
 WHERE m.kinds > 0
+UNION ALL
+SELECT l.bucket, l.patient, l.kind, l.id, 1, -1, 0, '{EVIDENCE}', NULL FROM lost AS l
 """
-"""The rows of the patients that matter, each with the Medications that it refers to."""
+"""The rows of the patients that matter, each with the Medications that it refers to, and the
+names of what an open flag rests on that is no longer there."""
 
 IN_ORDER = ("patient", "kind", "id", "layer", "file", "place")
 """What the rows are sorted by before they are read: it depends on nothing but the input."""

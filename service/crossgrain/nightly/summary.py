@@ -83,7 +83,15 @@ def _about(report: dict[str, Any]) -> str:
 
 
 def _banner(report: dict[str, Any]) -> Iterator[str]:
-    if report["whole"]:
+    if report["doubts"]:
+        said = "".join(f"<li>{escape(doubt)}</li>" for doubt in report["doubts"])
+        closed = "" if report["whole"] else " No earlier flag was closed."
+        yield (
+            '<div class="banner"><p><b>A part of the export may be missing.</b> What came was'
+            f" screened; flags that it would close were carried over.{closed}</p>"
+            f"<ul>{said}</ul></div>"
+        )
+    if not report["faults_in_all"]:
         return
     rows = [
         (f["file"], "" if f["line"] is None else str(f["line"]), f["why"])

@@ -6,7 +6,8 @@ its base, and writes one file per bucket of patients; what does not fit in memor
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from itertools import islice
+from itertools import groupby, islice
+from operator import itemgetter
 from pathlib import Path
 
 import duckdb
@@ -14,6 +15,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from crossgrain.nightly.atomic import put_whole
+from crossgrain.nightly.judging import Record, record_of
 from crossgrain.nightly.scan import Row
 from crossgrain.nightly.sql import GROUPED, IN_ORDER, TOTALS, steps
 
@@ -99,17 +101,13 @@ def _quoted(path: Path) -> str:
     return str(path).replace("'", "''")
 
 
-def patients_in(folder: Path) -> Iterator[tuple[str, list[bytes]]]:
-    """Each patient of a bucket with its resources, both in the order of `IN_ORDER`."""
+def patients_in(folder: Path) -> Iterator[tuple[str, Record]]:
+    """Each patient of a bucket with what is there, in the order of `IN_ORDER`."""
     table = pq.read_table(sorted(folder.glob("*.parquet")), partitioning=None)
-    columns = [table.column(name).to_pylist() for name in (*IN_ORDER, "body")]
-    found: list[bytes] = []
-    current = ""
-    for patient, *_, body in sorted(zip(*columns, strict=True), key=lambda row: row[:-1]):
-        if patient != current and found:
-            yield current, found
-            found = []
-        current = patient
-        found.append(body)
-    if found:
-        yield current, found
+    columns = [table.column(name).to_pylist() for name in (*IN_ORDER, "role", "body")]
+    rows = sorted(zip(*columns, strict=True), key=lambda row: row[: len(IN_ORDER)])
+    for patient, found in groupby(rows, key=itemgetter(0)):
+        yield (
+            patient,
+            record_of((kind, own_id, role, body) for _, kind, own_id, *_, role, body in found),
+        )

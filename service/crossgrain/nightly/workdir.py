@@ -141,6 +141,6 @@ class WorkDir:
 
     def _keep_previous(self) -> None:
         """Set aside what the last night found: this night closes what it finds no more."""
-        for name in KEPT_FOR_NEXT_NIGHT:
+        for name in (*KEPT_FOR_NEXT_NIGHT, REPORT):
             if (self.out / name).is_file():
                 shutil.copyfile(self.out / name, self.previous / name)

@@ -81,7 +81,7 @@ def scan_chunk(chunk: Chunk, rows: Path, tally: Path) -> int:
 def judge_bucket(folder: Path, answers: Path, version: FhirVersion) -> int:
     """Judge every patient of one bucket."""
     judge = _tools().judge(version)
-    lines = [ENCODE(judge.answer(patient, resources)) for patient, resources in patients_in(folder)]
+    lines = [ENCODE(judge.answer(patient, record)) for patient, record in patients_in(folder)]
     write_whole(answers, b"".join(line + b"\n" for line in lines))
     return len(lines)
 

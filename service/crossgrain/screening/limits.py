@@ -23,6 +23,9 @@ class Limits:
     labs_settled_days : from the start of a dose to a TSH that speaks of it
     labs_first_within_days : after a switch, a TSH is due within so many days
     labs_baseline_days : a TSH before the switch no older than this is its baseline
+    export_loss_ignored, export_share_ignored : so many fewer resources, or so great a share, are
+        no sign that a part of an export is missing
+    export_vanished_from : a type of so many resources that has none any more is such a sign
     tsh_low, tsh_high : reference range where the laboratory gives none, mIU/L
     tsh_older_years, tsh_older_high : from that age, TSH up to this is acceptable
     tsh_suppressed, tsh_frankly_high : beyond these a flag is urgent
@@ -41,6 +44,9 @@ class Limits:
     labs_settled_days: int
     labs_first_within_days: int
     labs_baseline_days: int
+    export_loss_ignored: int
+    export_share_ignored: Fraction
+    export_vanished_from: int
     tsh_low: Fraction
     tsh_high: Fraction
     tsh_older_years: int
@@ -90,6 +96,7 @@ def _check(limits: Limits) -> None:
         "change": limits.change_down < 1 < limits.change_up,
         "tsh": limits.tsh_suppressed < limits.tsh_low < limits.tsh_high < limits.tsh_frankly_high,
         "tsh.older_high": limits.tsh_high <= limits.tsh_older_high,
+        "export.share_ignored": limits.export_share_ignored < 1,
         "labs": limits.labs_settled_days <= limits.labs_first_within_days,
     }.items():
         if not sound:

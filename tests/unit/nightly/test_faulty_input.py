@@ -127,7 +127,8 @@ class TestManifest:
         errors = [{"type": "OperationOutcome", "url": "https://ehr.example/f/err.ndjson"}]
         report = run(self.manifest(copy, error=errors), out)
         assert not report["whole"]
-        assert "err.ndjson" in report["faults"][0]["why"]
+        assert report["faults"][0]["file"] == "err.ndjson"
+        assert "error[0]" in report["faults"][0]["why"]
 
     def test_a_file_that_is_missing_is_reported(self, copy, out):
         path = self.manifest(copy)
@@ -156,12 +157,82 @@ class TestManifest:
         with pytest.raises(RunRefused, match="--base"):
             run(self.manifest(copy, request=asked), out)
 
-    def test_what_is_no_manifest_is_refused(self, tmp_path, out):
+    @pytest.mark.parametrize(
+        ("text", "says"),
+        [
+            ("", "it is not well-formed JSON"),
+            ("{", "it is not well-formed JSON"),
+            ("\ufeff{", "it is not well-formed JSON"),
+            ("<html>", "it is not well-formed JSON"),
+            ("[]", "it must be one JSON object"),
+            ("{}", "output: this must be the list"),
+            ('{"output": 1}', "output: this must be the list"),
+            ('{"output": [], "output": []}', "output: this key stands twice"),
+            ('{"output": [{"url": "a", "url": "b"}]}', "output[0].url: this key stands twice"),
+            ('{"output": [], "a": ' + "[" * 65 + "]" * 65 + "}", "nested too deeply"),
+            ('{"output": ' + "[" * 100_000, "nested too deeply"),
+            ('{"output": [3]}', "output[0]: this must be an object"),
+            ('{"output": [{}]}', "output[0].url: this must be the address"),
+            ('{"output": [{"url": 3}]}', "output[0].url: this must be the address"),
+            ('{"output": [{"url": "http://[x/y"}]}', "output[0].url: this is not a well-formed"),
+            ('{"output": [{"url": "https://e.example/"}]}', "output[0].url: this address names no"),
+            ('{"output": [{"url": "a/.."}]}', "output[0].url: this address names no"),
+            ('{"output": [{"url": "a%00b"}]}', "output[0].url: this address names no"),
+            ('{"output": [{"url": "a", "type": 3}]}', "output[0].type: this must be the name"),
+            ('{"output": [{"url": "a", "count": "3"}]}', "output[0].count: this must be a whole"),
+            ('{"output": [{"url": "a", "count": -1}]}', "output[0].count: this must be a whole"),
+            ('{"output": [{"url": "a", "count": true}]}', "output[0].count: this must be a whole"),
+            ('{"output": [], "deleted": {}}', "deleted: this must be a list"),
+            ('{"output": [], "error": [{"url": "//["}]}', "error[0].url: this is not a well-"),
+            ('{"output": [], "link": [0]}', "link[0]: this must be an object"),
+            ('{"output": [], "request": "https://[?_since=2025"}', "request: this is not a well-"),
+        ],
+    )
+    def test_what_is_no_manifest_is_refused_by_its_place(self, tmp_path, out, text, says):
         path = tmp_path / "manifest.json"
-        for text in ("{", "[]", '{"output": 1}'):
-            path.write_text(text)
-            with pytest.raises(RunRefused, match="no manifest"):
-                run(path, out)
+        path.write_text(text)
+        with pytest.raises(RunRefused) as refused:
+            run(path, out)
+        assert str(path) in str(refused.value)
+        assert says in str(refused.value)
+
+    def test_an_entry_without_a_type_is_read(self, copy, export, out):
+        path = self.manifest(copy)
+        manifest = json.loads(path.read_text())
+        for entry in manifest["output"]:
+            del entry["type"]
+        path.write_text(json.dumps(manifest))
+        assert run(path, out)["whole"]
+        assert found(out) == planted(export)
+
+    def test_two_entries_of_one_name_are_reported_and_the_file_is_read_once(
+        self, copy, export, out
+    ):
+        """Two folders of the server may hold files of one name, of which one lies here."""
+        path = self.manifest(copy)
+        manifest = json.loads(path.read_text())
+        manifest["output"].append(
+            dict(manifest["output"][0], url="https://b.example/g/Condition.000.ndjson")
+        )
+        path.write_text(json.dumps(manifest))
+        report = run(path, out)
+        assert not report["whole"]
+        assert "of the same name" in report["faults"][0]["why"]
+        assert found(out) == planted(export)
+
+    def test_a_file_that_goes_on_in_one_that_is_not_named_is_reported(self, copy, out):
+        path = self.manifest(copy)
+        manifest = json.loads(path.read_text())
+        for place, next_one in ((0, manifest["output"][1]["url"]), (1, "https://e.example/next")):
+            manifest["output"][place]["continuesInFile"] = next_one
+        path.write_text(json.dumps(manifest))
+        (fault,) = run(path, out)["faults"]
+        assert fault["why"] == "output[1]: the file in which it goes on is not named"
+
+    def test_a_name_too_long_for_the_disk_is_no_traceback(self, copy, out):
+        path = self.manifest(copy, deleted=[{"url": "https://e.example/" + "x" * 300}])
+        with pytest.raises(RunRefused, match="File name too long"):
+            run(path, out)
 
 
 def test_an_incremental_export_replaces_and_deletes_what_its_base_held(copy, export, tmp_path, out):

@@ -108,15 +108,6 @@ def test_nothing_is_closed_where_the_export_is_not_whole(better, one, out):
     assert issue_of(out, one)["status"] == "preliminary"
 
 
-def test_a_patient_who_is_not_in_the_export_keeps_the_issue(export, one, out, tmp_path):
-    fewer = without(export, tmp_path / "fewer", "Patient", lambda r: f"Patient/{r['id']}" != one)
-    for kind in ("MedicationRequest", "MedicationStatement"):
-        fewer = without(fewer, tmp_path / kind, kind, lambda r: r["subject"]["reference"] != one)
-    report = run(fewer, out, as_of=SECOND)
-    assert report["issues"]["carried"] == 1
-    assert issue_of(out, one)["status"] == "preliminary"
-
-
 def test_a_flag_that_since_leaves_out_is_not_closed(export, out):
     raised = len(by_id(out))
     report = run(export, out, since=date(2025, 1, 1))
