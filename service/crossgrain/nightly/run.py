@@ -60,6 +60,7 @@ def screen_export(options: Options, progress: Progress) -> dict[str, Any]:
     began = time.monotonic()
     work = WorkDir(options.out)
     try:
+        _check(options)
         catalogue = load_catalogue(options.chart)
         bases = _enabled(options, catalogue)
         export, base = _inputs(options)
@@ -109,11 +110,17 @@ def _enabled(options: Options, catalogue: Catalogue) -> tuple[Basis, ...]:
     return enabled(catalogue.bases, options.bases)
 
 
-def _inputs(options: Options) -> tuple[Export, Export | None]:
+def _check(options: Options) -> None:
+    """Refuse what cannot be meant."""
     if options.out.exists() and not options.out.is_dir():
         raise RunRefused(f"{options.out}: --out must be a folder, and this is a file")
     if options.out.resolve() in {p.resolve() for p in (options.export, options.base) if p}:
         raise RunRefused(f"{options.out}: --out must be another folder than the export's")
+    if options.master is not None and options.engine is not Engine.SPARK:
+        raise RunRefused("--master is Spark's: it goes with --engine spark")
+
+
+def _inputs(options: Options) -> tuple[Export, Export | None]:
     export = open_export(options.export)
     if export.incremental and options.base is None:
         raise RunRefused(

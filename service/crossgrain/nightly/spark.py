@@ -1,6 +1,8 @@
 """The cluster engine: the same scanner, the same queries and the same judge on Apache Spark.
 
-Pieces of the input are scanned by the executors, which must see the files under the same paths.
+Which cluster is for the one who starts it to say: ``spark-submit``, ``--master``, or neither, for
+threads of this machine. Pieces of the input are scanned by the executors, which must see the files
+under the same paths.
 What comes back to the driver is one answer per patient who was judged, never a resource;
 it writes them to the same files as the local engine, so everything after that is shared.
 """
@@ -8,6 +10,7 @@ it writes them to the same files as the local engine, so everything after that i
 import os
 import sys
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from functools import lru_cache
 from itertools import groupby
 from typing import Any
@@ -56,13 +59,13 @@ def run_on_spark(
         raise RunRefused(
             "--engine spark needs the extra: pip install 'crossgrain[spark]'"
         ) from None
-    spark = _session(setting)
+    setting = _anywhere(setting)
+    spark = None
     try:
-        scanned = spark.sparkContext.parallelize(chunks, max(len(chunks), 1)).mapPartitions(
-            lambda part: _scan(setting, part)
-        )
-        scanned = scanned.persist(_on_disk())
+        spark = _session(setting)
+        pieces = spark.sparkContext.parallelize(chunks, max(len(chunks), 1))
         with progress.stage("reading", sum(c.end - c.start for c in chunks), "B") as advance:
+            scanned = _computed(pieces.mapPartitions(lambda part: _scan(setting, part)))
             for number, tally in scanned.filter(_is_tally).toLocalIterator():
                 write_whole(work.tally_of(number), tally)
                 advance(chunks[number].end - chunks[number].start)
@@ -77,26 +80,43 @@ def run_on_spark(
             " more"
         ) from None
     finally:
-        spark.stop()
+        if spark is not None:
+            spark.stop()
 
 
-def _on_disk() -> Any:
+def _anywhere(setting: Setting) -> Setting:
+    """The same for executors, which work in folders of their own."""
+    chart = setting.options.chart
+    if chart is None:
+        return setting
+    return replace(setting, options=replace(setting.options, chart=chart.absolute()))
+
+
+def _computed(results: Any) -> Any:
+    """Have all partitions worked out side by side and kept on the executors' disks.
+
+    Streamed to the driver at once, they would be worked out one after the other.
+    """
     from pyspark import StorageLevel  # noqa: PLC0415
 
-    return StorageLevel.DISK_ONLY
+    kept = results.persist(StorageLevel.DISK_ONLY)
+    kept.count()
+    return kept
 
 
 def _session(setting: Setting) -> Any:
     from pyspark.sql import SparkSession  # noqa: PLC0415
 
     options = setting.options
+    if _submitted() and options.master is not None:
+        raise RunRefused("spark-submit has chosen the master; leave --master away")
     builder = SparkSession.builder.appName("crossgrain screen")
     builder = builder.config("spark.sql.session.timeZone", "UTC")
     builder = builder.config("spark.ui.showConsoleProgress", "false")
     builder = builder.config("spark.ui.enabled", "false")
     if not _submitted():
         os.environ.setdefault("PYSPARK_PYTHON", sys.executable)
-        builder = builder.master(f"local[{options.jobs}]")
+        builder = builder.master(options.master or f"local[{options.jobs}]")
         builder = builder.config("spark.sql.shuffle.partitions", str(setting.buckets))
     spark = builder.getOrCreate()
     spark.sparkContext.setLogLevel("ERROR")
@@ -104,10 +124,12 @@ def _session(setting: Setting) -> Any:
 
 
 def _submitted() -> bool:
-    """Whether ``spark-submit`` has set a master for us."""
-    from pyspark import SparkConf  # noqa: PLC0415 - reads the JVM's properties only when asked
+    """Whether ``spark-submit`` has started us, and so has set the master and the rest.
 
-    return SparkConf().contains("spark.master")
+    It runs the driver beside a JVM of its own and tells it the port. The master itself cannot be
+    asked for: it stands in that JVM, to which nothing is connected yet.
+    """
+    return "PYSPARK_GATEWAY_PORT" in os.environ
 
 
 def _group_and_judge(
@@ -132,6 +154,7 @@ def _group_and_judge(
         lambda number, part: _judge(setting.options, version, number, part)
     )
     with progress.stage("judging", totals.to_judge, "patients") as advance:
+        answers = _computed(answers)
         for number, count, lines in answers.toLocalIterator():
             write_whole(work.answers_of(number), lines)
             advance(count)

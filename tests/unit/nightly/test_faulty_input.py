@@ -2,6 +2,7 @@
 
 import gzip
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ from tests.unit.nightly.exports import (
     run,
 )
 
+from crossgrain.nightly import local
 from crossgrain.nightly.faults import AlreadyRunning, RunRefused
 from crossgrain.nightly.workdir import locked
 
@@ -311,3 +313,72 @@ def test_a_gzip_of_nothing_holds_nothing(copy, export, out):
     (copy / "Condition.002.ndjson.gz").write_bytes(gzip.compress(b""))
     assert run(copy, out)["whole"]
     assert found(out) == planted(export)
+
+
+MARK = b"\xef\xbb\xbf"
+
+
+def test_a_byte_order_mark_is_no_part_of_the_first_line(copy, export, out, tmp_path):
+    """Some programs write one at the head of a file; the first resource must not be lost."""
+    for path in sorted(copy.iterdir()):
+        content = MARK + path.read_bytes()
+        if path.name.startswith("MedicationRequest"):
+            path.unlink()
+            path.with_name(f"{path.name}.gz").write_bytes(gzip.compress(content))
+        else:
+            path.write_bytes(content)
+    output = [{"type": p.name.partition(".")[0], "url": p.name} for p in sorted(copy.iterdir())]
+    (copy / "manifest.json").write_bytes(MARK + json.dumps({"output": output}).encode())
+    report = run(copy, out)
+    assert report["whole"]
+    run(export, tmp_path / "plain")
+    assert lines(out / "DetectedIssue.ndjson") == lines(tmp_path / "plain/DetectedIssue.ndjson")
+
+
+class TestTheFolderOfTheOutputs:
+    def test_a_file_in_its_place_is_refused(self, export, out):
+        out.write_text("")
+        with pytest.raises(RunRefused, match="--out must be a folder"):
+            run(export, out)
+        assert out.read_text() == ""
+
+    def test_what_cannot_be_made_is_named(self, export, tmp_path):
+        (tmp_path / "file").write_text("")
+        with pytest.raises(RunRefused, match="file/out: Not a directory"):
+            run(export, tmp_path / "file" / "out")
+
+    def test_the_export_itself_is_refused(self, copy):
+        """The next night would read its own outputs."""
+        before = sorted(copy.iterdir())
+        with pytest.raises(RunRefused, match="another folder"):
+            run(copy, copy)
+        assert sorted(copy.iterdir()) == before
+
+    @pytest.mark.parametrize("line", [b"{", b"[]", b"{}", b"\xff"])
+    def test_an_earlier_output_that_cannot_be_read_is_named_and_kept(
+        self, export, screened, out, line
+    ):
+        """Else its flags would be raised anew, as if nobody had seen them."""
+        shutil.copytree(screened, out)
+        issues = out / "DetectedIssue.ndjson"
+        whole = issues.read_bytes()
+        damage(issues, 2, line)
+        damaged = issues.read_bytes()
+        with pytest.raises(RunRefused, match=r"DetectedIssue\.ndjson, line 2: "):
+            run(export, out)
+        assert issues.read_bytes() == damaged
+        issues.write_bytes(whole)
+        assert run(export, out)["issues"] == {"found again": len(lines(issues))}
+
+
+def test_a_file_that_cannot_be_read_is_named(copy, out, monkeypatch):
+    scan = local.scan_chunk
+
+    def scanned(chunk, *more):
+        chunk.file.path.unlink()
+        return scan(chunk, *more)
+
+    monkeypatch.setattr(local, "scan_chunk", scanned)
+    with pytest.raises(RunRefused, match=r"/copy/Condition\.000\.ndjson: No such file"):
+        run(copy, out)
+    assert not (out / "report.json").exists()

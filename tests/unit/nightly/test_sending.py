@@ -1,6 +1,7 @@
 """Filing on a FHIR server: once however often it is sent, and never over what a person did."""
 
 import json
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs
@@ -107,6 +108,32 @@ def out(planted, tmp_path) -> Path:
     return tmp_path / "out"
 
 
+@pytest.mark.parametrize("name", ["DetectedIssue.ndjson", "Task.ndjson"])
+@pytest.mark.parametrize("change", ["cut short", "gone", "another"])
+def test_outputs_that_are_not_what_the_report_names_are_not_sent(out, fake, server, name, change):
+    """The report comes last: before it, files of two nights may stand side by side."""
+    path = out / name
+    content = path.read_bytes()
+    path.unlink()
+    if change == "cut short":
+        path.write_bytes(content[: content.index(b"\n") + 1])
+    elif change == "another":
+        path.write_bytes(content.replace(b"2025-03-03", b"2025-03-02"))
+    with pytest.raises(RunRefused, match=f"{name}: this is not the file"):
+        send(out, BASE, server)
+    assert fake.requests == []
+    path.write_bytes(content)
+    assert send(out, BASE, server).created > 0
+
+
+def test_a_worklist_that_the_report_does_not_name_is_not_sent(out, fake, server):
+    """It is of another night."""
+    flag = {"resourceType": "Flag", "id": "old", "identifier": [{"value": "old"}]}
+    (out / "Flag.ndjson").write_text(json.dumps(flag) + "\n")
+    send(out, BASE, server)
+    assert "old" not in fake.held
+
+
 def test_every_issue_and_task_is_filed_and_each_task_points_at_its_issue(out, fake, server):
     sent = send(out, BASE, server)
     issues = lines(out / "DetectedIssue.ndjson")
@@ -136,11 +163,14 @@ def test_a_lost_memory_creates_nothing_twice(out, fake, server):
 
 
 def change_one(out: Path) -> str:
-    """Let the first issue read differently, as a new grade would make it."""
+    """Let the first issue read differently, as a later night's new grade would make it."""
     issues = lines(out / "DetectedIssue.ndjson")
     issues[0]["detail"] += " More is known."
     text = "".join(json.dumps(issue) + "\n" for issue in issues)
     (out / "DetectedIssue.ndjson").write_text(text)
+    report = json.loads((out / "report.json").read_text())
+    report["outputs"]["DetectedIssue.ndjson"]["sha256"] = sha256(text.encode()).hexdigest()
+    (out / "report.json").write_text(json.dumps(report))
     return issues[0]["id"]
 
 

@@ -50,11 +50,18 @@ def version_of(out: Path) -> FhirVersion:
     RunRefused
         where there is no finished run.
     """
+    report = _report(out)
+    return next(version for version in FhirVersion if version.number == report["fhir"])
+
+
+def _report(out: Path) -> dict[str, Any]:
     try:
-        report = msgspec.json.decode((out / REPORT).read_bytes())
+        report: dict[str, Any] = msgspec.json.decode((out / REPORT).read_bytes())
     except FileNotFoundError:
         raise RunRefused(f"{out}: there is no finished run in this folder") from None
-    return next(version for version in FhirVersion if version.number == report["fhir"])
+    except msgspec.DecodeError:
+        raise RunRefused(f"{out / REPORT}: this is no report: it is not JSON") from None
+    return report
 
 
 def send(out: Path, base: str, server: FhirServer, *, dry_run: bool = False) -> Sent:
@@ -64,12 +71,20 @@ def send(out: Path, base: str, server: FhirServer, *, dry_run: bool = False) -> 
     ----------
     base : the server's address, under which what was sent is remembered
     server : with `dry_run` it is asked what it holds, and is sent nothing
+
+    Raises
+    ------
+    RunRefused
+        where the outputs are not those that the report names: of a run that was killed between
+        two of them, or changed by hand.
     """
     told = Sent()
     with locked(out):
         memory = out / f".sent-{sha256(base.encode()).hexdigest()[:16]}.json"
         sent: dict[str, str] = msgspec.json.decode(memory.read_bytes()) if memory.is_file() else {}
-        waiting = iter(groups_of(_read(out / ISSUES), _worklist(out)))
+        outputs = _report(out)["outputs"]
+        issues, *worklists = (_read(out / name, outputs) for name in (ISSUES, *ENTRIES.values()))
+        waiting = iter(groups_of(issues, [entry for entries in worklists for entry in entries]))
         while some := list(islice(waiting, GROUPS_AT_ONCE)):
             entries = [entry for group in some for entry in _entries(group, sent, server, told)]
             if not entries:
@@ -103,11 +118,14 @@ def _entries(group: Group, sent: dict[str, str], server: FhirServer, told: Sent)
     return entries
 
 
-def _worklist(out: Path) -> list[Resource]:
-    return [entry for name in ENTRIES.values() for entry in _read(out / name)]
-
-
-def _read(path: Path) -> list[Resource]:
-    if not path.is_file():
+def _read(path: Path, outputs: dict[str, dict[str, Any]]) -> list[Resource]:
+    """The resources of an output, if the report names it."""
+    said = outputs.get(path.name)
+    if said is None:
         return []
-    return [msgspec.json.decode(line) for line in path.read_bytes().splitlines()]
+    content = path.read_bytes() if path.is_file() else b""
+    if sha256(content).hexdigest() != said["sha256"]:
+        raise RunRefused(
+            f"{path}: this is not the file that {REPORT} names; nothing was sent: screen again"
+        )
+    return [msgspec.json.decode(line) for line in content.splitlines()]
