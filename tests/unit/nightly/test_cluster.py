@@ -31,7 +31,8 @@ def environment(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     """What every process of the cluster and every driver is told."""
     settings = tmp_path_factory.mktemp("settings")
     (settings / "spark-defaults.conf").write_text(
-        "spark.driver.memory 512m\nspark.executor.memory 512m\nspark.master.rest.enabled false\n"
+        "spark.driver.memory 512m\nspark.executor.memory 512m\n"
+        "spark.sql.shuffle.partitions 4\nspark.master.rest.enabled false\n"
     )
     return {
         **{name: text for name, text in os.environ.items() if not name.startswith("SPARK_")},
@@ -58,7 +59,7 @@ def victim(cluster: Cluster) -> Member:
 
 @pytest.fixture(scope="module")
 def export(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return make(tmp_path_factory.mktemp("spread"), "--files", "4", patients=400)
+    return make(tmp_path_factory.mktemp("spread"), patients=60)
 
 
 @pytest.fixture(scope="module")
