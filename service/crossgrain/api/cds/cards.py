@@ -23,7 +23,11 @@ TOPIC = {
     "code": "thyroid-hormone-switch",
     "display": "Switch of thyroid hormone",
 }
-SOURCE = {"label": SERVICE_NAME, "topic": TOPIC}
+
+
+def source() -> Card:
+    """Who says what a card says, and about what."""
+    return {"label": SERVICE_NAME, "topic": dict(TOPIC)}
 
 
 def question_card(desk: CardDesk, advice: Advice) -> Card:
@@ -34,7 +38,7 @@ def question_card(desk: CardDesk, advice: Advice) -> Card:
         "summary": summary(f"{named}: not judged, since something must be answered first"),
         "detail": md.page(orders_block(desk, advice), asked_first(desk, advice), foot(desk)),
         "indicator": "info",
-        "source": SOURCE,
+        "source": source(),
     }
 
 
@@ -46,7 +50,7 @@ def order_card(desk: CardDesk, advice: Advice) -> Card:
         "summary": summary(f"{_named(desk, advice)}: {_in_short(lead, advice.judgement)}"),
         "detail": detail(desk, advice),
         "indicator": _INDICATORS[lead.severity],
-        "source": SOURCE,
+        "source": source(),
     }
     return card | suggestions(desk, advice) | {"overrideReasons": override_reasons()}
 

@@ -9,7 +9,7 @@ from datetime import date
 from typing import Any
 
 from crossgrain.api.cds import markdown as md
-from crossgrain.api.cds.cards import SOURCE, Card, override_reasons, summary
+from crossgrain.api.cds.cards import Card, override_reasons, source, summary
 from crossgrain.api.cds.record import Assembled
 from crossgrain.api.faults import Complaint, RequestRefused
 from crossgrain.catalogue import Catalogue
@@ -74,7 +74,7 @@ def _card(instance: str, indicator: str, said: str, detail: str) -> Card:
         "summary": summary(said),
         "detail": md.page(detail, md.text(CAUTION)),
         "indicator": indicator,
-        "source": SOURCE,
+        "source": source(),
         "overrideReasons": override_reasons(),
     }
 

@@ -7,7 +7,7 @@ from crossgrain.fhir.identity import MODULE_CANONICAL, urn
 from crossgrain.fhir.write.carried_over import beside_the_series, judged_orders
 from crossgrain.fhir.write.checkpoint import Option
 from crossgrain.fhir.write.digest import Digest
-from crossgrain.fhir.write.letterhead import SERIES, Letterhead, Resource, own_notes
+from crossgrain.fhir.write.letterhead import Letterhead, Resource
 from crossgrain.fhir.write.narrative import bullets, heading, narrative, paragraph
 from crossgrain.fhir.write.plan_words import checkpoint_block, dose_table, lab_list
 from crossgrain.fhir.write.series_mark import on_plan
@@ -51,7 +51,7 @@ def care_plan(letter: Letterhead, contents: Contents) -> Resource:
     body["activity"] = [
         {"reference": {"reference": urn(activity["id"])}} for activity in contents.activities
     ]
-    body["note"] = letter.notes(own_notes(SERIES, *beside_the_series(letter.proposal)))
+    body["note"] = letter.notes(*beside_the_series(letter.proposal))
     return body
 
 

@@ -40,17 +40,20 @@ def _agreed(candidates: list[set[str]]) -> str | None:
     return None
 
 
-def replaced_by(record: Record) -> dict[str, dict[str, Any]]:
-    """Medicine → the elements by which an order for it names the medicines that it changes."""
+def replaced_by(record: Record) -> dict[str, tuple[MedicineEntry, ...]]:
+    """Medicine → what an order for it changes."""
     entries: dict[str, list[MedicineEntry]] = {}
     for entry in record.current:
         for medicine in dict.fromkeys(line.preparation.id for line in entry.lines):
             entries.setdefault(medicine, []).append(entry)
-    return {medicine: _replacing(taken) for medicine, taken in entries.items()}
+    return {medicine: tuple(taken) for medicine, taken in entries.items()}
 
 
-def _replacing(replaced: list[MedicineEntry]) -> dict[str, Any]:
-    """`priorPrescription` takes one request; statements and further requests support."""
+def replacing(replaced: tuple[MedicineEntry, ...]) -> dict[str, Any]:
+    """The elements by which an order names what it changes.
+
+    `priorPrescription` takes one request; statements and further requests support.
+    """
     requests = [e.reference for e in replaced if e.resource_type == "MedicationRequest"]
     prior = set(requests[:1])
     supporting = [e.reference for e in replaced if e.reference not in prior]

@@ -54,7 +54,7 @@ def request_group(
     """The group that holds the branches."""
     says = [checkpoint_words(letter, checkpoint), *map(option_words, choices)]
     body = letter.request(REQUEST_GROUP, REQUEST_GROUP, SERIES, paragraphs(says))
-    body["note"] = [{"text": VARIABLES_NOTE}, *letter.standing]
+    body["note"] = letter.notes(VARIABLES_NOTE)
     body["action"] = [
         {
             "title": "Checkpoint",

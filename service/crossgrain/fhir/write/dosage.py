@@ -42,15 +42,15 @@ def dosage(wording: Wording, scope: Scope, course: Course, piece: Piece) -> dict
                 "periodUnit": "d",
             }
         },
-        "route": _BY_MOUTH,
-        "doseAndRate": [{"type": _ORDERED, "doseQuantity": exact_quantity(each, "{tbl}")}],
+        "route": _by_mouth(),
+        "doseAndRate": [_dose(ORDERED, "Ordered", exact_quantity(each, "{tbl}"))],
     }
     if line.preparation.t4_ug_per_unit:
-        instruction["additionalInstruction"] = _EMPTY_STOMACH
+        instruction["additionalInstruction"] = [_empty_stomach()]
     if line.preparation.kind is not Kind.FIXED_RATIO:  # two hormones have no one mass
         taken = piece.strength if each == 1 else each * piece.strength
         mass = exact_quantity(taken, line.preparation.unit)
-        instruction["doseAndRate"].append({"type": _CALCULATED, "doseQuantity": mass})
+        instruction["doseAndRate"].append(_dose(CALCULATED, "Calculated", mass))
     return instruction
 
 
@@ -64,15 +64,17 @@ def concept(system: str, code: str, display: str) -> dict[str, Any]:
     return {"coding": [{"system": system, "code": code, "display": display}]}
 
 
-_BY_MOUTH = {**concept(Snomed.system, "26643006", "Oral route"), "text": "by mouth"}
-_EMPTY_STOMACH = [
-    {
-        **concept(Snomed.system, "717154004", "Take on an empty stomach"),
-        "text": f"Take {EMPTY_STOMACH}",
-    }
-]
-_ORDERED = concept(DOSE_TYPE, ORDERED, "Ordered")
-_CALCULATED = concept(DOSE_TYPE, CALCULATED, "Calculated")
+def _by_mouth() -> dict[str, Any]:
+    return {**concept(Snomed.system, "26643006", "Oral route"), "text": "by mouth"}
+
+
+def _empty_stomach() -> dict[str, Any]:
+    coded = concept(Snomed.system, "717154004", "Take on an empty stomach")
+    return {**coded, "text": f"Take {EMPTY_STOMACH}"}
+
+
+def _dose(code: str, display: str, quantity: dict[str, Any]) -> dict[str, Any]:
+    return {"type": concept(DOSE_TYPE, code, display), "doseQuantity": quantity}
 
 
 def instruction_text(wording: Wording, scope: Scope, course: Course, piece: Piece) -> str:

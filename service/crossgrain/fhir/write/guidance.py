@@ -41,7 +41,7 @@ def guidance_response(letter: Letterhead, digest: Digest | None) -> Resource:
         body["encounter"] = {"reference": letter.encounter}
     body["occurrenceDateTime"] = letter.authored
     body["performer"] = {"reference": "#service"}
-    body["note"] = [{"text": concluded}, *letter.standing]
+    body["note"] = letter.notes(concluded)
     body["evaluationMessage"] = [{"reference": "#outcome"}]
     body["outputParameters"] = {"reference": "#rationale"}
     if letter.plan:

@@ -3,13 +3,12 @@
 from collections.abc import Iterator
 from typing import Any
 
-from crossgrain.dosing.once import kept
 from crossgrain.dosing.plan import LabDraw
 from crossgrain.fhir.read.codesystems import Loinc, Snomed
 from crossgrain.fhir.write.dosage import concept
-from crossgrain.fhir.write.letterhead import Letterhead, Prepared, Resource, Scope, own_notes
-from crossgrain.fhir.write.narrative import paragraph, paragraphs
-from crossgrain.fhir.write.wording import PARTS, Wording
+from crossgrain.fhir.write.letterhead import Letterhead, Resource, Scope
+from crossgrain.fhir.write.narrative import paragraphs
+from crossgrain.fhir.write.wording import Wording
 
 ANALYTES = {
     "3016-3": "Thyrotropin [Units/volume] in Serum or Plasma",
@@ -29,38 +28,27 @@ def service_requests(
     letter: Letterhead, scope: Scope, draws: tuple[LabDraw, ...]
 ) -> Iterator[Resource]:
     """Three requests per draw: TSH, free T4, free T3."""
-    for draw in _draws(letter.wording, scope, draws):
-        body = letter.request("ServiceRequest", draw.name, scope, draw.xhtml)
-        body["note"] = letter.notes(draw.notes)
-        body.update(draw.elements)
-        yield body
+    for draw in draws:
+        for code in ANALYTES:
+            yield _request(letter, scope, draw, code)
 
 
-@kept(PARTS)
-def _draws(wording: Wording, scope: Scope, draws: tuple[LabDraw, ...]) -> tuple[Prepared, ...]:
-    return tuple(_draw(wording, scope, draw, code) for draw in draws for code in ANALYTES)
-
-
-def _draw(wording: Wording, scope: Scope, draw: LabDraw, code: str) -> Prepared:
-    about = [draw.statement, *not_steady(wording, draw)]
-    what = paragraph(f"{ANALYTES[code]}, {lab_days(wording, draw)}.")
-    return Prepared(
-        name=f"ServiceRequest|{scope.name}|{draw.purpose}|{draw.day}|{code}",
-        xhtml=f"{scope.only_if_xhtml}{what}{paragraphs(about)}",
-        notes=own_notes(scope, *about),
-        elements={
-            "category": _LABORATORY,
-            "code": _CODES[code],
-            **_occurrence(wording, draw),
-            "patientInstruction": BEFORE_DOSE,
-        },
+def _request(letter: Letterhead, scope: Scope, draw: LabDraw, code: str) -> Resource:
+    wording, name = letter.wording, ANALYTES[code]
+    about = (draw.statement, *not_steady(wording, draw))
+    what = f"{name}, {lab_days(wording, draw)}."
+    body = letter.request(
+        "ServiceRequest",
+        f"ServiceRequest|{scope.name}|{draw.purpose}|{draw.day}|{code}",
+        scope,
+        paragraphs((*scope.only_if, what, *about)),
     )
-
-
-_LABORATORY = [concept(Snomed.system, "108252007", "Laboratory procedure")]
-_CODES = {
-    code: {**concept(Loinc.system, code, name), "text": name} for code, name in ANALYTES.items()
-}
+    body["note"] = letter.notes(*scope.only_if, *about)
+    body["category"] = [concept(Snomed.system, "108252007", "Laboratory procedure")]
+    body["code"] = {**concept(Loinc.system, code, name), "text": name}
+    body.update(_occurrence(wording, draw))
+    body["patientInstruction"] = BEFORE_DOSE
+    return body
 
 
 def _occurrence(wording: Wording, draw: LabDraw) -> dict[str, Any]:

@@ -1,21 +1,21 @@
 """What every resource of one answer carries: patient, dates, names, and who asked."""
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from crossgrain.dosing.once import kept
 from crossgrain.dosing.plan import Course, Plan, Step, courses
 from crossgrain.fhir.identity import PLAN_SYSTEM, RESOURCE_SYSTEM, stable_id, urn
 from crossgrain.fhir.proposal import Outcome, Proposal
 from crossgrain.fhir.read.code_tables import CodeTables
-from crossgrain.fhir.read.record import Question
+from crossgrain.fhir.read.record import MedicineEntry, Question
+from crossgrain.fhir.series import SeriesFacts
 from crossgrain.fhir.write.carried_over import carried_over, replaced_by
 from crossgrain.fhir.write.narrative import narrative, paragraphs, plain
 from crossgrain.fhir.write.plan_name import plan_name
 from crossgrain.fhir.write.series_mark import facts_parts, series_facts
-from crossgrain.fhir.write.wording import PARTS, Wording, wording_for
+from crossgrain.fhir.write.wording import Wording
 from crossgrain.fhir.write.words import CAUTION
 from crossgrain.safety.findings import Finding, Severity, most_severe_first
 
@@ -32,56 +32,30 @@ class Scope:
     name: str
     intent: str
     condition: str = ""
-    only_if_xhtml: str = field(init=False)
-    """The condition as a sentence, where there is one, to open a narrative."""
-    only_if_notes: tuple[Resource, ...] = field(init=False)
-    """The same as notes."""
 
-    def __post_init__(self) -> None:
-        only_if = [f"Only if: {self.condition}."] if self.condition else []
-        object.__setattr__(self, "only_if_xhtml", paragraphs(only_if))
-        object.__setattr__(self, "only_if_notes", _notes(only_if))
-
-
-def _notes(texts: Iterable[str]) -> tuple[Resource, ...]:
-    return tuple({"text": plain(text)} for text in texts if text)
+    @property
+    def only_if(self) -> tuple[str, ...]:
+        """The condition as a sentence, where there is one."""
+        return (f"Only if: {self.condition}.",) if self.condition else ()
 
 
 SERIES = Scope("series", "proposal")
 
 
 @dataclass(frozen=True, slots=True)
-class Prepared:
-    """A request but for whose it is.
-
-    Attributes
-    ----------
-    name : what the request is called
-    xhtml : what opens its narrative
-    notes : what is particular to it
-    elements : those that are the same for every patient
-    """
-
-    name: str
-    xhtml: str
-    notes: tuple[Resource, ...]
-    elements: Resource
-
-
-@dataclass(frozen=True, slots=True)
 class Letterhead:
     """The constants of one answer. Build it with `letterhead_for`.
 
-    Parts of resources that are the same everywhere are made once and stand in all of them:
-    whoever changes a written resource must not reach into these.
+    Nothing in it can be changed, and what it gives to a resource is made for that resource: no
+    two places of an answer, and no two answers, hold the same object.
     """
 
     proposal: Proposal
     wording: Wording
     service_version: str
     plan_id: str
-    series_parts: tuple[Resource, ...]
-    """What the extension of every order says of the plan; none where there is no plan."""
+    facts: SeriesFacts | None
+    """What the extension of every order says of the plan."""
     care_plan_urn: str
     authored: str
     encounter: str | None
@@ -90,29 +64,40 @@ class Letterhead:
     """Most severe first: their places in this order name their resources."""
     issue_urns: tuple[str, ...]
     """The DetectedIssue of each finding."""
-    holds: list[Resource]
-    """References to the DetectedIssues of the holds."""
-    replaced: Mapping[str, Resource]
-    """Medicine → the elements by which an order for it names what it replaces."""
+    replaced: Mapping[str, tuple[MedicineEntry, ...]]
+    """Medicine → what an order for it replaces."""
     series: tuple[Course, ...]
     """The doses of the unconditional steps; none where there is no plan."""
     branches: tuple[tuple[Course, ...], ...]
     """Those of each branch of the checkpoint, in its order."""
-    patient: Resource
-    """Reference to the patient, by the input's own reference."""
-    tied_to: list[Resource]
-    """Reference to the care plan that every request belongs to."""
-    group: Resource
-    """The identifier by which this service knows the requests of one answer again."""
-    standing: tuple[Resource, ...]
+    standing: tuple[str, ...]
     """What every request says: what must be done before, what to confirm, and the caution."""
     standing_xhtml: str
     """The same for its narrative."""
 
     @property
+    def patient(self) -> Resource:
+        """Reference to the patient, by the input's own reference."""
+        return {"reference": self.proposal.record.patient_reference}
+
+    @property
+    def holds(self) -> list[Resource]:
+        """References to the DetectedIssues of the holds."""
+        return [
+            {"reference": issue}
+            for finding, issue in zip(self.findings, self.issue_urns, strict=True)
+            if finding.severity is Severity.HOLD
+        ]
+
+    @property
     def plan(self) -> Plan | None:
         """The plan, unless the answer is a question or a stop."""
         return self.proposal.plan if self.proposal.outcome is Outcome.PLAN else None
+
+    @property
+    def series_parts(self) -> tuple[Resource, ...]:
+        """The same as parts of an extension; none where there is no plan."""
+        return facts_parts(self.facts) if self.facts else ()
 
     @property
     def day_one(self) -> date:
@@ -162,8 +147,8 @@ class Letterhead:
         """
         body = self.head(resource_type, what, narrative(own_xhtml, self.standing_xhtml))
         group = "requisition" if resource_type == "ServiceRequest" else "groupIdentifier"
-        body["basedOn"] = self.tied_to
-        body[group] = self.group
+        body["basedOn"] = [{"reference": self.care_plan_urn}]
+        body[group] = {"system": PLAN_SYSTEM, "value": self.plan_id}
         body["status"] = "draft"
         body["intent"] = scope.intent
         body["for" if resource_type == "Task" else "subject"] = self.patient
@@ -174,14 +159,9 @@ class Letterhead:
             body["requester"] = {"reference": self.requester}
         return body
 
-    def notes(self, own: Iterable[Resource]) -> list[Resource]:
-        """What is particular to a request (see `own_notes`), then what every request says."""
-        return [*own, *self.standing]
-
-
-def own_notes(scope: Scope, *says: str) -> tuple[Resource, ...]:
-    """The condition, then what is particular to the request."""
-    return (*scope.only_if_notes, *_notes(says))
+    def notes(self, *own: str) -> list[Resource]:
+        """What is particular to a resource, then what every request says."""
+        return [{"text": plain(text)} for text in (*own, *self.standing) if text]
 
 
 def before_start(hold: Finding) -> str:
@@ -201,19 +181,13 @@ def standing_words(proposal: Proposal) -> tuple[str, ...]:
     return tuple(plain(text) for text in (*holds, *confirm, CAUTION))
 
 
-@kept(PARTS)
-def _courses(steps: tuple[Step, ...]) -> tuple[Course, ...]:
-    return courses(steps)
-
-
 def letterhead_for(proposal: Proposal, service_version: str, codes: CodeTables) -> Letterhead:
     """Gather what every resource of the answer to `proposal` carries."""
     plan = proposal.plan
-    series = _courses(plan.steps) if plan else ()
-    branches = tuple(_courses(b.steps) for b in plan.checkpoint.branches) if plan else ()
+    series = courses(plan.steps) if plan else ()
+    branches = tuple(courses(b.steps) for b in plan.checkpoint.branches) if plan else ()
     plan_id = stable_id(plain(plan_name(proposal, series, branches)))
     care_plan_urn = urn(resource_id(plan_id, "CarePlan"))
-    series_parts = facts_parts(series_facts(proposal, plan, plan_id)) if plan else ()
     encounter, requester = carried_over(proposal)
     standing = standing_words(proposal)
     findings = most_severe_first(proposal.findings)
@@ -222,32 +196,24 @@ def letterhead_for(proposal: Proposal, service_version: str, codes: CodeTables) 
     )
     return Letterhead(
         proposal=proposal,
-        wording=wording_for(
+        wording=Wording(
             proposal.request.start.toordinal(),
             tuple(dict.fromkeys(f.instruction for f in findings if f.instruction)),
             codes,
         ),
         service_version=service_version,
         plan_id=plan_id,
-        series_parts=series_parts,
+        facts=series_facts(proposal, plan, plan_id) if plan else None,
         care_plan_urn=care_plan_urn,
         authored=proposal.request.as_of.isoformat(),
         encounter=encounter,
         requester=requester,
         findings=findings,
         issue_urns=issue_urns,
-        holds=[
-            {"reference": issue}
-            for finding, issue in zip(findings, issue_urns, strict=True)
-            if finding.severity is Severity.HOLD
-        ],
         replaced=replaced_by(proposal.record),
         series=series,
         branches=branches,
-        patient={"reference": proposal.record.patient_reference},
-        tied_to=[{"reference": care_plan_urn}],
-        group={"system": PLAN_SYSTEM, "value": plan_id},
-        standing=_notes(standing),
+        standing=standing,
         standing_xhtml=paragraphs(standing),
     )
 

@@ -1,22 +1,18 @@
 """Courses of the plan as MedicationRequests, one per product."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
-from fractions import Fraction
-from functools import lru_cache
 from typing import Any
 
-from crossgrain.dosing.once import kept
 from crossgrain.dosing.plan import Course, LineDose, Part
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.dosing.tablets import Piece
 from crossgrain.fhir.read.code_tables import CodedDrug, CodeTables
-from crossgrain.fhir.write.dosage import dispense, dosage
-from crossgrain.fhir.write.letterhead import Letterhead, Prepared, Resource, Scope, own_notes
+from crossgrain.fhir.write.carried_over import replacing
+from crossgrain.fhir.write.dosage import concept, dispense, dosage
+from crossgrain.fhir.write.letterhead import Letterhead, Resource, Scope
 from crossgrain.fhir.write.narrative import paragraph
 from crossgrain.fhir.write.series_mark import on_order, step_of
-from crossgrain.fhir.write.wording import PARTS, Wording
 from crossgrain.fhir.write.words import product
 
 SUBSTITUTION = "http://terminology.hl7.org/CodeSystem/v3-substanceAdminSubstitution"
@@ -25,23 +21,6 @@ SAME_STRENGTH = (
     " is best kept until the next labs. Another strength, another grain family or another"
     " hormone is another dose: ask the prescriber."
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Order(Prepared):
-    """A request for one product over one course, but for whose it is.
-
-    Attributes
-    ----------
-    medication : the product
-    course, piece : what it orders
-    replaces : whether orders for that medicine may stand already
-    """
-
-    medication: dict[str, Any]
-    course: Course
-    piece: Piece
-    replaces: bool
 
 
 def medication_requests(
@@ -55,8 +34,9 @@ def medication_requests(
     for course in courses:
         if course.line.tablets is None:
             check_as_taken(letter, course)
-    for order in _orders(letter.wording, scope, courses):
-        yield _request(letter, scope, order)
+            continue
+        for piece in course.line.tablets.pieces:
+            yield _request(letter, scope, course, piece)
 
 
 def check_as_taken(letter: Letterhead, course: Course) -> None:
@@ -85,81 +65,45 @@ def order_name(scope: Scope, course: Course, piece: Piece) -> str:
     )
 
 
-def _request(letter: Letterhead, scope: Scope, order: Order) -> Resource:
-    body = letter.request("MedicationRequest", order.name, scope, order.xhtml)
-    preparation = order.course.line.preparation
-    ordered = step_of(order.course, order.piece, *letter.steps_in(scope), letter.day_one)
-    body["extension"] = on_order(ordered, preparation.unit, letter.series_parts)
-    body["medicationCodeableConcept"] = order.medication
-    if order.replaces:
-        body.update(letter.replaced.get(preparation.id, {}))
-    if letter.holds:
-        body["detectedIssue"] = letter.holds
-    body["note"] = letter.notes(order.notes)
-    body.update(order.elements)
-    return body
-
-
-@kept(PARTS)
-def _orders(wording: Wording, scope: Scope, courses: tuple[Course, ...]) -> tuple[Order, ...]:
-    return tuple(
-        _order(wording, scope, course, piece)
-        for course in courses
-        if course.line.tablets
-        for piece in course.line.tablets.pieces
-    )
-
-
-def _order(wording: Wording, scope: Scope, course: Course, piece: Piece) -> Order:
+def _request(letter: Letterhead, scope: Scope, course: Course, piece: Piece) -> Resource:
     line = course.line
-    instruction = dosage(wording, scope, course, piece)
-    return Order(
-        name=order_name(scope, course, piece),
-        xhtml=paragraph(instruction["text"]) + (paragraph(line.note) if line.note else ""),
-        medication=medication(wording.codes, line.preparation, piece),
-        course=course,
-        piece=piece,
-        replaces=line.part is not Part.NEW,
-        notes=own_notes(scope, line.note),
-        elements={
-            "dosageInstruction": [instruction],
-            "dispenseRequest": dispense(course, piece),
-            "substitution": _SUBSTITUTION,
-        },
-    )
+    instruction = dosage(letter.wording, scope, course, piece)
+    own = paragraph(instruction["text"]) + (paragraph(line.note) if line.note else "")
+    body = letter.request("MedicationRequest", order_name(scope, course, piece), scope, own)
+    ordered = step_of(course, piece, *letter.steps_in(scope), letter.day_one)
+    body["extension"] = on_order(ordered, line.preparation.unit, letter.series_parts)
+    body["medicationCodeableConcept"] = medication(letter.wording.codes, line.preparation, piece)
+    if line.part is not Part.NEW:
+        body.update(replacing(letter.replaced.get(line.preparation.id, ())))
+    if holds := letter.holds:
+        body["detectedIssue"] = holds
+    body["note"] = letter.notes(*scope.only_if, line.note)
+    body["dosageInstruction"] = [instruction]
+    body["dispenseRequest"] = dispense(course, piece)
+    body["substitution"] = _substitution()
+    return body
 
 
 def medication(codes: CodeTables, preparation: Preparation, piece: Piece) -> dict[str, Any]:
     """The product as text, with its verified code, or else the ingredient's."""
     strength = piece.strength
-    return _medication(codes, preparation, strength.numerator, strength.denominator)
-
-
-@lru_cache(maxsize=1024)
-def _medication(
-    codes: CodeTables, preparation: Preparation, numerator: int, denominator: int
-) -> dict[str, Any]:
-    strength = Fraction(numerator, denominator)
     known = codes.codes_for(preparation, strength)
     coded = known.drug or known.ingredient
     codings = [] if coded is None else [_coding(coded)]
-    concept: dict[str, Any] = {"coding": codings} if codings else {}
-    concept["text"] = product(preparation, strength)
-    return concept
+    named: dict[str, Any] = {"coding": codings} if codings else {}
+    named["text"] = product(preparation, strength)
+    return named
 
 
 def _coding(coded: CodedDrug) -> dict[str, Any]:
     return {"system": coded.code.system, "code": coded.code.value, "display": coded.display}
 
 
-_SUBSTITUTION = {
-    "allowedCodeableConcept": {
-        "coding": [{"system": SUBSTITUTION, "code": "G", "display": "generic composition"}],
-        "text": SAME_STRENGTH,
-    }
-}
-"""Generic for generic only.
+def _substitution() -> dict[str, Any]:
+    """Generic for generic only.
 
-A plain ``false`` would be read as dispense-as-written, which means nothing where no maker is
-named, and a plain ``true`` would let another strength or family in.
-"""
+    A plain ``false`` would be read as dispense-as-written, which means nothing where no maker is
+    named, and a plain ``true`` would let another strength or family in.
+    """
+    allowed = concept(SUBSTITUTION, "G", "generic composition")
+    return {"allowedCodeableConcept": {**allowed, "text": SAME_STRENGTH}}

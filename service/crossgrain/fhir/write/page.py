@@ -29,7 +29,7 @@ def page_document(answer: Resource, page: bytes) -> Resource:
         "status": "current",
         "docStatus": "preliminary",
         "type": {"text": "Proposed plan, to be read and decided on by the prescriber"},
-        "subject": about["subject"],
+        "subject": dict(about["subject"]),
         "date": answer["timestamp"],
         "description": title,
         "content": [

@@ -6,10 +6,8 @@ filed with ``ifNoneExist``, would silently lose to the one filed before it.
 
 from collections.abc import Iterator, Sequence
 
-from crossgrain.dosing.once import kept
 from crossgrain.dosing.plan import Course, LabDraw, Plan
 from crossgrain.fhir.proposal import Proposal
-from crossgrain.fhir.write.wording import PARTS
 
 
 def plan_name(
@@ -52,7 +50,6 @@ def _contents(
         yield _draws(branch.labs)
 
 
-@kept(PARTS)
 def _doses(courses: tuple[Course, ...]) -> str:
     return "|".join(map(_course, courses))
 
@@ -67,6 +64,5 @@ def _course(course: Course) -> str:
     )
 
 
-@kept(PARTS)
 def _draws(draws: tuple[LabDraw, ...]) -> str:
     return "|".join(f"{draw.purpose} {draw.day} {draw.repeat_days}" for draw in draws)

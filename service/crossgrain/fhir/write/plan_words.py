@@ -2,7 +2,6 @@
 
 from collections.abc import Iterable, Iterator
 
-from crossgrain.dosing.once import kept
 from crossgrain.dosing.plan import BasisRow, Course, Forecast, LabDraw, Plan, PriorTherapy
 from crossgrain.dosing.targets import TargetDose
 from crossgrain.fhir.write.checkpoint import Option, checkpoint_words, option_words
@@ -12,7 +11,7 @@ from crossgrain.fhir.write.labs import lab_days, not_steady
 from crossgrain.fhir.write.letterhead import Letterhead
 from crossgrain.fhir.write.narrative import bullets, heading, paragraph, table
 from crossgrain.fhir.write.quantities import trimmed
-from crossgrain.fhir.write.wording import PARTS, Wording
+from crossgrain.fhir.write.wording import Wording
 from crossgrain.fhir.write.words import daily_dose, tablets_a_day
 
 PRIOR_WORDS = {
@@ -33,7 +32,6 @@ def target_words(dose: TargetDose) -> str:
     return " + ".join(parts) or "nothing"
 
 
-@kept(PARTS)
 def dose_table(wording: Wording, courses: tuple[Course, ...]) -> str:
     """Every dose with its dates and tablets."""
     rows = (
@@ -48,7 +46,6 @@ def dose_table(wording: Wording, courses: tuple[Course, ...]) -> str:
     return table(("From", "To", "Dose", "Tablets a day"), rows)
 
 
-@kept(PARTS)
 def lab_list(wording: Wording, draws: tuple[LabDraw, ...]) -> str:
     """The blood draws."""
     return bullets(
@@ -66,7 +63,6 @@ def findings_block(letter: Letterhead) -> str:
     )
 
 
-@kept()
 def comparison_table(comparison: tuple[BasisRow, ...]) -> str:
     """The target on every basis, the one that was used marked."""
     return table(("Basis", "LT4-equivalent now", "Target a day", "Source"), map(_row, comparison))
@@ -83,7 +79,6 @@ def _row(row: BasisRow) -> tuple[str, str, str, str]:
     )
 
 
-@kept()
 def forecast_list(wording: Wording, forecasts: tuple[Forecast, Forecast]) -> str:
     """How low the patient runs under the plan, and under the prior therapy not chosen."""
     return bullets(

@@ -8,7 +8,7 @@ from crossgrain.fhir.identity import urn
 from crossgrain.fhir.read.record import MedicineEntry
 from crossgrain.fhir.write.at_home import home_line, home_supplies
 from crossgrain.fhir.write.letterhead import SERIES, Letterhead, Resource, Scope
-from crossgrain.fhir.write.narrative import paragraph
+from crossgrain.fhir.write.narrative import paragraphs
 from crossgrain.fhir.write.orders import order_name
 from crossgrain.fhir.write.words import generic_name, product
 
@@ -110,7 +110,7 @@ def _continues(courses: Sequence[Course], medicine: str, day: int) -> bool:
 
 
 def _task(letter: Letterhead, scope: Scope, focus: str, day: int, says: str) -> Resource:
-    own = scope.only_if_xhtml + paragraph(says)
+    own = paragraphs((*scope.only_if, says))
     body = letter.request("Task", f"Task|{scope.name}|{focus}|{day}", scope, own)
     coding = {
         "system": TASK_CODE,
@@ -120,7 +120,7 @@ def _task(letter: Letterhead, scope: Scope, focus: str, day: int, says: str) -> 
     body["code"] = {"coding": [coding], "text": "End the standing order"}
     body["description"] = says
     body["focus"] = {"reference": focus}
-    body["note"] = letter.notes(scope.only_if_notes)
+    body["note"] = letter.notes(*scope.only_if)
     body["restriction"] = {"period": {"start": letter.iso(day), "end": letter.iso(day)}}
     return body
 

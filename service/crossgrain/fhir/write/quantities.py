@@ -36,7 +36,7 @@ def trimmed(value: Fraction | float, places: int) -> str:
 
 
 def exact_quantity(value: Fraction, code: str) -> dict[str, Any]:
-    """An exact amount as a quantity, shared by all who ask for the same.
+    """An exact amount as a quantity.
 
     Raises
     ------
@@ -46,10 +46,14 @@ def exact_quantity(value: Fraction, code: str) -> dict[str, Any]:
     return counted(value.numerator, code, value.denominator)
 
 
-@lru_cache(maxsize=4096)
 def counted(number: int, code: str, parts: int = 1) -> dict[str, Any]:
     """So many as a quantity, or that divided in so many parts."""
-    return quantity(exact_decimal(Fraction(number, parts)), code)
+    return quantity(_decimal(number, parts), code)
+
+
+@lru_cache(maxsize=4096)
+def _decimal(number: int, parts: int) -> Decimal:
+    return exact_decimal(Fraction(number, parts))
 
 
 def quantity(value: Decimal, code: str) -> dict[str, Any]:

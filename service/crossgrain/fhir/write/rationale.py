@@ -6,7 +6,6 @@ from math import floor
 from typing import Any
 
 from crossgrain.dosing.comparison import spread
-from crossgrain.dosing.once import kept
 from crossgrain.dosing.plan import (
     Band,
     BasisCoverage,
@@ -61,7 +60,6 @@ def _planned(letter: Letterhead, plan: Plan) -> Iterator[Part]:
     yield from _forecasts(letter.wording, plan.forecasts)
 
 
-@kept(parts=16)
 def _statement(statement: Statement) -> Part:
     return _group(
         "statement",
@@ -72,7 +70,6 @@ def _statement(statement: Statement) -> Part:
     )
 
 
-@kept()
 def _compared(comparison: tuple[BasisRow, ...], basis_id: str) -> tuple[Part, ...]:
     bases = tuple(_group("basis", *_basis(row, basis_id)) for row in comparison)
     factor = spread(comparison)
@@ -81,7 +78,6 @@ def _compared(comparison: tuple[BasisRow, ...], basis_id: str) -> tuple[Part, ..
     return (*bases, {"name": "spread", "valueDecimal": rounded(factor, 2)})
 
 
-@kept()
 def _aim(aim: TargetDose, lines: tuple[LineDose, ...]) -> Part:
     tablets = (f"{daily_dose(line)}: {pieces(line)}" for line in lines)
     return _group("aim", *_dose(aim), *(_string("tablets", words) for words in tablets))
@@ -140,7 +136,6 @@ def _dose(dose: TargetDose) -> Iterator[Part]:
         yield {"name": "grains", "valueDecimal": rounded(dose.grains, 3)}
 
 
-@kept()
 def _checkpoint(wording: Wording, checkpoint: Checkpoint) -> Part:
     return _group("checkpoint", *_waiting(wording, checkpoint))
 
@@ -157,7 +152,6 @@ def _waiting(wording: Wording, checkpoint: Checkpoint) -> Iterator[Part]:
         yield _group("rung", _code("basis", rung.basis_id), *_dose(rung.target))
 
 
-@kept()
 def _forecasts(wording: Wording, forecasts: tuple[Forecast, Forecast]) -> tuple[Part, ...]:
     return tuple(
         _group("forecast", *_forecast(wording, forecast, chosen=place == 0))

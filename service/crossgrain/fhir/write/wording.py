@@ -1,25 +1,16 @@
-"""Parts of an answer that say nothing of whose it is, kept for the next with the same plan.
-
-Plans are kept by the planner, so that patients on the same doses share one. What is written
-from a plan's own parts and its days alone is then written once (`dosing.once.kept`). Such a
-function is handed those parts and a `Wording`, never the letterhead: it cannot see a patient.
-"""
+"""The days of a plan, and what else the words of an order depend on beside its dose."""
 
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
 
-from crossgrain.dosing.once import MOST_KEPT
 from crossgrain.fhir.read.code_tables import CodeTables
 from crossgrain.fhir.write.words import date_words
 
-PARTS = 4
-"""The series of a plan and its three branches are kept apart."""
 
-
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True)
 class Wording:
-    """What the words of an order depend on beside its dose. Get it from `wording_for`.
+    """What says nothing of whose the plan is.
 
     Attributes
     ----------
@@ -39,12 +30,6 @@ class Wording:
     def words(self, number: int) -> str:
         """The same, as a person reads it."""
         return _calendar(self.first_ordinal + number)[1]
-
-
-@lru_cache(maxsize=MOST_KEPT)
-def wording_for(first_ordinal: int, instructions: tuple[str, ...], codes: CodeTables) -> Wording:
-    """The one wording of these days, instructions and codes."""
-    return Wording(first_ordinal, instructions, codes)
 
 
 @lru_cache(maxsize=4096)

@@ -3,7 +3,6 @@
 from collections.abc import Callable, Iterator
 from fractions import Fraction
 
-from crossgrain.dosing.once import kept
 from crossgrain.dosing.plan import Checkpoint, LineDose, Plan, Step
 from crossgrain.dosing.preparations import Kind
 from crossgrain.safety.rule import Case, Hit, PlanCase, PlanPredicate, Predicate, Rule
@@ -33,12 +32,10 @@ def _t3_ug(step: Step) -> Fraction:
     return sum((ln.preparation.t3_ug(ln.amount) for ln in step.lines), Fraction(0))
 
 
-@kept()
 def _most_t3_ug(steps: tuple[Step, ...], checkpoint: Checkpoint) -> Fraction:
     return max(map(_t3_ug, _every_step(steps, checkpoint)), default=Fraction(0))
 
 
-@kept(parts=2)
 def _lines_of(kind: Kind, steps: tuple[Step, ...], checkpoint: Checkpoint) -> tuple[LineDose, ...]:
     """The different doses of a kind anywhere in a plan, the largest first."""
     lines = (line for step in _every_step(steps, checkpoint) for line in step.lines)
