@@ -15,6 +15,7 @@ from http.client import HTTPConnection
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+from tests.api.calls import FIXTURES
 from tests.golden.answers import OF_A_NIGHT, Answer
 from tests.golden.asked import Call, calls, definitions
 from tests.golden.commands import Command, commands
@@ -34,7 +35,10 @@ class Service:
         self._tree, self._folder = tree, folder
         self._connection = HTTPConnection("127.0.0.1", port, timeout=60)
         version = json.loads(self._sent("GET", "/readyz", {}, None)[2])["version"]
-        words = {version: "version", f"127.0.0.1:{port}": "server", str(folder): "folder"}
+        words = {
+            version: "version", f"127.0.0.1:{port}": "server", str(folder): "folder",
+            str(FIXTURES): "fixtures",
+        }  # fmt: skip
         self._changing = tuple((re.compile(re.escape(w.encode())), n) for w, n in words.items())
 
     def questions(self) -> Iterator[Question]:
