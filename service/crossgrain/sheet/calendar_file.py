@@ -8,7 +8,7 @@ from icalendar import Alarm, Calendar, Event
 from crossgrain.fhir.identity import SERVICE_NAME, stable_id, urn
 from crossgrain.fhir.write.labs import BEFORE_DOSE
 from crossgrain.fhir.write.narrative import plain
-from crossgrain.sheet.days import PatientStep, Taking
+from crossgrain.sheet.days import PatientStep, Taking, day_words
 
 _DAY = timedelta(days=1)
 
@@ -19,11 +19,14 @@ def calendar_file(
     steps: Sequence[PatientStep],
     labs: Sequence[date],
     before_the_start: str,
+    *,
+    on_hold: bool,
 ) -> bytes:
     """One all-day event on the first day of every step and on every lab day.
 
-    `before_the_start` is what the first step is told by first of all. A step that ends or rests
-    tablets at home says so in its title, since that may be all that a calendar shows.
+    `before_the_start` opens the first step; each later one holds only if that began on its day.
+    A title may be all that a calendar shows, so it says that tablets at home are put away, and
+    of a first step on hold that it waits.
 
     The same plan gives the same bytes: names come from the plan's own, and the stamp is the
     day that the record was read.
@@ -32,10 +35,12 @@ def calendar_file(
     calendar.add("prodid", f"-//{SERVICE_NAME}//plan sheet//EN")
     calendar.add("version", "2.0")
     stamp = datetime.combine(read_on, time(), UTC)
+    begun = f"Only if step {steps[0].letter} began on {day_words(steps[0].first)}."
     for place, step in enumerate(steps):
-        more = step_words(step) if place else f"{before_the_start} {step_words(step)}"
+        more = f"{begun if place else before_the_start} {step_words(step)}"
+        title = _title(step, waits=on_hold and not place)
         calendar.add_component(
-            _event(f"{plan_id}|step|{step.letter}", stamp, step.first, _title(step), more)
+            _event(f"{plan_id}|step|{step.letter}", stamp, step.first, title, more)
         )
     for day in labs:
         says = "Blood test, before the thyroid tablets"
@@ -46,7 +51,9 @@ def calendar_file(
     return written
 
 
-def _title(step: PatientStep) -> str:
+def _title(step: PatientStep, *, waits: bool) -> str:
+    if waits:
+        return f"Thyroid tablets: do not begin step {step.letter} before we tell you"
     away = ", put old tablets away" if any(change.away for change in step.at_home) else ""
     return f"Thyroid tablets: step {step.letter} begins{away}"
 

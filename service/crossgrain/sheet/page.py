@@ -142,5 +142,11 @@ def _charts(chart: Charted, extremes: list[ForecastRow]) -> dict[str, Any]:
 def _calendar(letter: Letterhead, plan: Plan, steps: tuple[PatientStep, ...]) -> bytes:
     request = letter.proposal.request
     labs = [request.start + timedelta(days=draw.day) for draw in plan.labs]
-    begins = patient.before_the_start(letter.proposal)
-    return calendar_file(letter.plan_id, request.as_of, steps, labs, begins)
+    return calendar_file(
+        letter.plan_id,
+        request.as_of,
+        steps,
+        labs,
+        patient.before_the_start(letter.proposal),
+        on_hold=patient.on_hold(letter.proposal),
+    )

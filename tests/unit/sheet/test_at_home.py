@@ -274,7 +274,8 @@ def test_the_calendar_says_the_same_and_in_the_title_that_tablets_are_put_away()
         for event, own in zip(steps, lines.values(), strict=True):
             assert all(f"{line}." in str(event["description"]) for line in own)
             away = any(IDLE[line.partition(": ")[0]] for line in own)
-            assert ("put old tablets away" in str(event["summary"])) is away, one.where
+            waits = on_hold(one) and event is steps[0]
+            assert ("put old tablets away" in str(event["summary"])) is (away and not waits)
 
 
 def test_the_tasks_that_end_an_old_order_say_what_becomes_of_its_tablets() -> None:
@@ -298,19 +299,28 @@ def test_no_page_tells_to_stop_and_not_to_stop() -> None:
         assert [ban.strip() for ban in bans] == ["Do not change this plan or stop it by yourself."]
 
 
+def on_hold(one: Case) -> bool:
+    """Whether something must be done, or confirmed, before the plan may begin."""
+    holds = [f for f in one.proposal.findings if f.severity is Severity.HOLD]
+    return bool(holds or one.proposal.record.confirm)
+
+
 def test_before_the_start_the_old_tablets_go_on_and_nothing_is_stopped() -> None:
     found = {}
     for one in cases():
-        hold = any(f.severity is Severity.HOLD for f in one.proposal.findings)
-        found.setdefault(hold, one)
+        found.setdefault(on_hold(one), one)
     until = "Until then go on with your tablets as now."
     for hold, one in found.items():
         first = "Do not start yet." if hold else "Start only when your prescriber has signed"
         said = one.page.text
         assert said.index(first) < said.index(until) < said.index("Your thyroid tablets at home")
-        day_one = Calendar.from_ical(one.calendar).walk("VEVENT")[0]
+        day_one, *others = Calendar.from_ical(one.calendar).walk("VEVENT")
         assert str(day_one["description"]).startswith(first)
         assert until in str(day_one["description"])
+        assert ("do not begin step A" in str(day_one["summary"])) is hold
+        later = [event for event in others if "step" in str(event["summary"])]
+        began = f"Only if step A began on Monday {long_date(AS_OF)}."
+        assert all(str(event["description"]).startswith(began) for event in later)
     assert set(found) == {True, False}
 
 

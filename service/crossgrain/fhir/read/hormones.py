@@ -1,6 +1,6 @@
 """Thyroid medicines found in a record, and what ties them to other resources."""
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.fhir.read.currency import Currency, Standing
@@ -84,10 +84,9 @@ def medicine_entry(
 def tied(
     seen: Seen, medicine: MedicineEntry, product: Product, entry: Entry, reading: Reading
 ) -> Hormone:
-    """The medicine with its tablets' strength and with what it says of other resources."""
+    """The medicine with what it says of other resources."""
     sources = tuple(source.reference for source in sources_of(seen, entry, reading))
-    at_home = replace(medicine, strength=tablet_strength(product))
-    return Hormone(at_home, product.kind, group_of(seen), sources)
+    return Hormone(medicine, product.kind, group_of(seen), sources)
 
 
 def read_reasons(seen: Seen, entry: Entry, found: Medicines, reading: Reading) -> None:

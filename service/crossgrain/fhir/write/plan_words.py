@@ -15,8 +15,8 @@ from crossgrain.fhir.write.wording import Wording
 from crossgrain.fhir.write.words import daily_dose, tablets_a_day
 
 PRIOR_WORDS = {
-    PriorTherapy.OVERLAP: "the old medicine tapers while the new one is built up",
-    PriorTherapy.STOP: "the old medicine stops on day one",
+    PriorTherapy.OVERLAP: "the old dose tapers while the new one is built up",
+    PriorTherapy.STOP: "the old dose ends on day one",
 }
 
 

@@ -6,7 +6,7 @@ from crossgrain.dosing.at_home import home_uses
 from crossgrain.dosing.plan import Branch, Course, Step
 from crossgrain.fhir.identity import urn
 from crossgrain.fhir.read.record import MedicineEntry
-from crossgrain.fhir.write.at_home import home_line, home_supplies
+from crossgrain.fhir.write.at_home import TO_A_PHARMACY, home_line, home_supplies
 from crossgrain.fhir.write.letterhead import SERIES, Letterhead, Resource, Scope
 from crossgrain.fhir.write.narrative import paragraphs
 from crossgrain.fhir.write.orders import order_name
@@ -76,7 +76,7 @@ def _left_out(letter: Letterhead, scope: Scope, course: Course, day: int) -> Ite
     for piece in course.line.tablets.pieces if course.line.tablets else ():
         says = (
             f"End the order for {product(course.line.preparation, piece.strength)}: from"
-            f" {letter.words(day)} on it is not taken."
+            f" {letter.words(day)} on it is not taken. {TO_A_PHARMACY}"
         )
         ordered = urn(letter.id_of(order_name(SERIES, course, piece)))
         yield _task(letter, scope, ordered, day, says)
