@@ -73,3 +73,13 @@ def test_a_base_and_nothing_new_is_the_base(small, plain, tmp_path):
     (newer / "Patient.ndjson").write_bytes(every[0] + b"\n")
     assert run(newer, tmp_path / "out", base=small, worklist="task")["whole"]
     assert {name: (tmp_path / "out" / name).read_bytes() for name in FLAGS} == plain
+
+
+def test_what_came_twice_counts_once(small, plain, tmp_path):
+    """A download that was repeated beside the first one: the dose is not doubled."""
+    export = tmp_path / "export"
+    export.mkdir()
+    for path in small.iterdir():
+        (export / path.name).write_bytes(path.read_bytes())
+        (export / f"again.{path.name}.gz").write_bytes(gzip.compress(path.read_bytes()))
+    assert outputs(export, tmp_path / "out") == plain

@@ -45,6 +45,22 @@ def test_it_applies_a_base_and_deletions_alike(tmp_path: Path) -> None:
     assert bytes_of(tmp_path / "local") == bytes_of(tmp_path / "cluster")
 
 
+def test_it_carries_what_is_in_doubt_alike(tmp_path: Path) -> None:
+    """On the second night half of the flagged patients' orders are gone."""
+    export = make(tmp_path, patients=40)
+    for out in ("local", "cluster"):
+        run(export, tmp_path / out)
+    for path in export.glob("MedicationRequest.*"):
+        every = path.read_bytes().splitlines(keepends=True)
+        path.write_bytes(b"".join(every[::2]))
+    first = run(export, tmp_path / "local")
+    second = run(export, tmp_path / "cluster", engine=Engine.SPARK, jobs=2)
+    assert first["issues"]["carried in doubt"] > 0
+    assert first["doubts"]
+    assert bytes_of(tmp_path / "local") == bytes_of(tmp_path / "cluster")
+    assert {**first, "run": None} == {**second, "run": None}
+
+
 def test_a_cluster_that_fails_publishes_nothing(tmp_path: Path, monkeypatch) -> None:
     export = make(tmp_path, patients=20)
     monkeypatch.setenv("PYTHONPATH", "")
