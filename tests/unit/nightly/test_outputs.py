@@ -24,7 +24,16 @@ from crossgrain.screening.flags import Outcome
 
 @pytest.fixture(scope="module")
 def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return make(tmp_path_factory.mktemp("small"), patients=120)
+    """Of those who were switched, one has died since."""
+    export = make(tmp_path_factory.mktemp("small"), patients=120)
+    dead = max(p for p, said in truth(export).items() if said["story"] == "confirmed_under")
+    for path in export.glob("Patient.*"):
+        people = lines(path)
+        for person in people:
+            if f"Patient/{person['id']}" == dead:
+                person["deceasedBoolean"] = True
+        path.write_text("".join(json.dumps(person) + "\n" for person in people))
+    return export
 
 
 @pytest.fixture(scope="module")
@@ -78,6 +87,7 @@ def test_the_funnel_says_what_the_report_counts(night):
     steps = {
         name: int(n.replace(",", "")) for n, name in re.findall(r"<dt>([\d,]+) (.+?)</dt>", page)
     }
+    assert out["deceased"] == 1
     not_switched = ("no-thyroid-hormone", "no-switch", "needs-review", "deceased")
     assert steps == {
         "patients in the export": 120,
