@@ -2,8 +2,8 @@
 
 A clinic's own file (TOML) may add charts (``[[basis]]``), name the strengths that its
 pharmacy stocks (``[stock]``), its products by code (``[[product]]``) and by name
-(``[[alias]]``), and the limits that are our judgement (``[safety.<rule>]``,
-``[screening.<section>]``)::
+(``[[alias]]``), what is no thyroid hormone (``[[other]]``), and the limits that are our
+judgement (``[safety.<rule>]``, ``[screening.<section>]``)::
 
     [[basis]]
     id = "clinic-x"
@@ -49,7 +49,7 @@ from crossgrain.safety.loading import rules_from
 from crossgrain.safety.rule import RuleTable
 from crossgrain.screening.limits import Limits, limits_from
 
-CLINIC_KEYS = ("basis", "stock", "product", "alias", "safety", "screening")
+CLINIC_KEYS = ("basis", "stock", "product", "alias", "other", "safety", "screening")
 """What a clinic's file may hold at its top level."""
 
 
@@ -140,7 +140,7 @@ def load_catalogue(clinic: Path | None = None, plans_kept: int = MOST_KEPT) -> C
             _shipped("codes"),
             preparations,
             safety=_shipped("safety_codes"),
-            deployer={key: own[key] for key in ("product", "alias") if key in own},
+            deployer={key: own[key] for key in ("product", "alias", "other") if key in own},
         ),
         rules=_rules(own),
         limits=limits_from(_shipped("screening"), table(own.get("screening", {}), "screening")),

@@ -46,7 +46,7 @@ def propose(record: Record, request: SwitchRequest, catalogue: Catalogue) -> Pro
     """
     orders = _orders(record, request)
     target, asked = _target(record, request, orders)
-    open_questions = (*record.questions, *asked, *_nothing_taken(record))
+    open_questions = (*record.questions, *asked, *nothing_taken(record))
     if open_questions or target is None:
         return Proposal(request, target, replace(record, questions=open_questions), (), None)
     judgement = judge(record, orders, request.basis_id, catalogue) if orders else None
@@ -174,7 +174,8 @@ def _foreign_drafts(record: Record) -> tuple[MedicineEntry, ...]:
     return tuple(entry for entry in record.drafts if not entry.ours)
 
 
-def _nothing_taken(record: Record) -> tuple[Question, ...]:
+def nothing_taken(record: Record) -> tuple[Question, ...]:
+    """The question where a record shows no hormone that is taken, so that no number is of it."""
     if record.questions or record.regimen.t4_ug or record.regimen.t3_ug:
         return ()
     return (

@@ -20,11 +20,24 @@ class Part(msgspec.Struct):
     reference: Pointer | None = None
     item: "Part | None" = None
     item_concept: CodeableConcept | None = msgspec.field(default=None, name="itemCodeableConcept")
+    item_reference: Pointer | None = msgspec.field(default=None, name="itemReference")
 
     @property
     def substance(self) -> CodeableConcept | None:
         """What an ingredient is, in either version's shape."""
         return self.item_concept or (self.item.concept if self.item else None)
+
+    @property
+    def pointer(self) -> Pointer | None:
+        """The reference to what an ingredient is."""
+        return self.item_reference or (self.item.reference if self.item else None)
+
+
+class Words(msgspec.Struct, rename="camel", gc=False):
+    """A dosage, as far as it speaks."""
+
+    text: str | None = None
+    patient_instruction: str | None = None
 
 
 class Contained(msgspec.Struct):
@@ -49,3 +62,8 @@ class Head(msgspec.Struct, rename="camel"):
     medication_codeable_concept: CodeableConcept | None = None
     medication_reference: Pointer | None = None
     medication: Part | None = None
+    reason: tuple[Part, ...] = ()
+    reason_code: tuple[CodeableConcept, ...] = ()
+    reason_reference: tuple[Pointer, ...] = ()
+    dosage: tuple[Words, ...] | Words = ()
+    dosage_instruction: tuple[Words, ...] = ()

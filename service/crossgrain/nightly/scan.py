@@ -36,6 +36,8 @@ class Row(msgspec.Struct, array_like=True, gc=False):
     role : kept, named, deleted, watched or evidence
     kinds : the kinds of thyroid hormone in it, a bit each
     medication : the Medication that it refers to, or empty
+    otherwise : the kinds that are assumed where that Medication holds none
+    reasons : the Conditions for which it is taken, as ``|id|id|``, or empty
     layer : 0 for the base snapshot, 1 for the export
     file, place : where its line begins, in bytes
     body : the line
@@ -48,6 +50,8 @@ class Row(msgspec.Struct, array_like=True, gc=False):
     role: str
     kinds: int
     medication: str
+    otherwise: int
+    reasons: str
     layer: int
     file: int
     place: int
@@ -139,7 +143,6 @@ class Scanner:
         return ()
 
     def _kept(self, chunk: Chunk, place: int, line: bytes, look: Look) -> Row:
-        whole = look.kind != "Medication" or look.kinds
         return Row(
             bucket_of(look.patient, self._buckets),
             look.patient,
@@ -148,10 +151,12 @@ class Scanner:
             KEPT,
             look.kinds,
             look.medication,
+            look.otherwise,
+            look.reasons,
             chunk.file.layer,
             chunk.file_number,
             place,
-            line if whole else b"",
+            line,
         )
 
     def _deletions(self, chunk: Chunk, place: int, line: bytes, tally: Tally) -> Iterable[Row]:
@@ -172,10 +177,10 @@ def watched_rows(watch: Watch, buckets: int) -> Iterator[Row]:
     each resource on which an open flag rests."""
     for patient, evidence in sorted(watch.items()):
         bucket = bucket_of(patient, buckets)
-        yield Row(bucket, patient, "", "", WATCHED, 0, "", 1, -1, 0, b"")
+        yield Row(bucket, patient, "", "", WATCHED, 0, "", 0, "", 1, -1, 0, b"")
         for reference in evidence:
             kind, own_id = _kind_and_id(reference)
-            yield Row(bucket, patient, kind, own_id, EVIDENCE, 0, "", 1, -1, 0, b"")
+            yield Row(bucket, patient, kind, own_id, EVIDENCE, 0, "", 0, "", 1, -1, 0, b"")
 
 
 def _kind_and_id(url: str) -> tuple[str, str]:
@@ -185,4 +190,4 @@ def _kind_and_id(url: str) -> tuple[str, str]:
 
 def _named(chunk: Chunk, place: int, kind: str, id_: str, role: str) -> Row:
     layer, number = chunk.file.layer, chunk.file_number
-    return Row(0, "", kind, id_, role, 0, "", layer, number, place, b"")
+    return Row(0, "", kind, id_, role, 0, "", 0, "", layer, number, place, b"")

@@ -7,7 +7,7 @@ A concept stands in an export thousands of times, so each is judged once and rem
 """
 
 from collections.abc import Mapping
-from functools import lru_cache, reduce
+from functools import lru_cache, partial, reduce
 from operator import or_
 from typing import Any
 
@@ -19,11 +19,13 @@ from crossgrain.fhir.read.codesystems import Loinc
 from crossgrain.fhir.read.elements import CodeableConcept
 from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.history import keys_in
+from crossgrain.fhir.read.hormone_names import is_for_thyroid
 from crossgrain.fhir.read.labs import PREGNANCY_STATUS
-from crossgrain.fhir.read.medicines import product_of
+from crossgrain.fhir.read.medication_resources import is_thyroid_reason
+from crossgrain.fhir.read.medicines import is_known_other, is_told, product_of
 from crossgrain.fhir.read.resolve import local
 from crossgrain.nightly.export import READ, TYPES
-from crossgrain.nightly.heads import Head, Part, Pointer
+from crossgrain.nightly.heads import Head, Part, Pointer, Words
 from crossgrain.safety.facts import Analyte
 
 MEDICINES = frozenset({"MedicationStatement", "MedicationRequest", "MedicationDispense"})
@@ -34,6 +36,8 @@ BITS = {kind: 1 << place for place, kind in enumerate(Kind)}
 """One bit per kind of preparation."""
 UNSURE = 1 << len(Kind)
 """The bit, above all others, of what could be any kind: the reader has to ask."""
+KNOWN_OTHER = UNSURE << 1
+"""What a concept alone is judged as where it is known to be no hormone, whatever the reason."""
 
 
 class Look(msgspec.Struct, gc=False):
@@ -47,6 +51,9 @@ class Look(msgspec.Struct, gc=False):
     kinds : the kinds of thyroid hormone in it, a bit each (`BITS`, `UNSURE`); 0 for none
     medication : ``Medication/…`` that it refers to, or empty; what that holds is known only
         when every file has been read, and `kinds` is what is assumed if it is in none
+    otherwise : what is assumed if that Medication holds no hormone
+    reasons : for what it is taken, as ``|id|id|`` of Conditions: of one for the thyroid, what is
+        not known is asked about
     r5 : it has the shape of R5; ``None`` where it could be of either version
     """
 
@@ -56,6 +63,8 @@ class Look(msgspec.Struct, gc=False):
     keep: bool = False
     kinds: int = 0
     medication: str = ""
+    otherwise: int = 0
+    reasons: str = ""
     r5: bool | None = None
 
 
@@ -67,9 +76,12 @@ class Sieve:
     """Decides line by line, for one process."""
 
     def __init__(self, codes: CodeTables, preparations: Mapping[str, Preparation]) -> None:
+        self._codes = codes
         self._decode = msgspec.json.Decoder(Head).decode
         self._kinds = lru_cache(maxsize=65536)(_kind_judge(codes, preparations))
         self._aims = lru_cache(maxsize=65536)(_condition_judge(codes))
+        self._is_reason = lru_cache(maxsize=65536)(partial(is_thyroid_reason, codes=codes))
+        self._is_for_thyroid = lru_cache(maxsize=65536)(is_for_thyroid)
         self._labs = {c for c, lab in codes.labs.items() if lab.analyte in _ANALYTES}
         self._labs.add(PREGNANCY_STATUS)
 
@@ -93,7 +105,7 @@ class Sieve:
         elif kind in MEDICINES:
             return self._medicine(head)
         elif kind == "Condition":
-            wanted = head.code is None or self._aims(head.code)
+            return self._condition(head)
         elif kind == "Goal":
             wanted = head.description is None or self._aims(head.description)
         elif kind == "Patient":
@@ -123,19 +135,48 @@ class Sieve:
         inside = head.medication
         concept = inside.concept if inside else head.medication_codeable_concept
         reference = inside.reference if inside else head.medication_reference
-        target = ""
         r5 = inside is not None if concept is not None or reference is not None else None
+        look = Look(head.resource_type, head.id or "", r5=r5)
         if concept is not None and not concept.silent:
-            kinds = self._kinds(concept)
+            look.kinds = self._kinds(concept)
         elif reference is not None and reference.reference is not None:
-            kinds, target = self._referred(reference, head)
+            look.kinds, look.medication = self._referred(reference, head)
         else:
-            kinds = UNSURE  # nameless
-        if not kinds and not target:
-            return Look(head.resource_type, head.id or "", r5=r5)
-        look = _of_patient(head)
-        look.kinds, look.medication, look.r5 = kinds, target, r5
+            look.kinds = UNSURE  # nameless
+        self._add_reasons(look, head, reference if look.medication else None)
+        if look.kinds == KNOWN_OTHER:
+            look.kinds = 0
+        if look.kinds or look.medication or look.reasons:
+            return _of_patient(head, look)
         return look
+
+    def _add_reasons(self, look: Look, head: Head, shown: Pointer | None) -> None:
+        """What a medicine is taken for, where nothing says what it is; or what it is called."""
+        if look.kinds and not look.medication:
+            return
+        if self._is_taken_for_thyroid(head):
+            look.kinds = look.kinds or UNSURE
+            look.otherwise = UNSURE
+        elif shown and shown.display:
+            named = self._kinds(CodeableConcept(text=shown.display))
+            look.otherwise = UNSURE if named not in (0, KNOWN_OTHER) else 0
+        look.reasons = _conditions_in(head)
+
+    def _is_taken_for_thyroid(self, head: Head) -> bool:
+        concepts = [*head.reason_code, *(r.concept for r in head.reason if r.concept)]
+        pointers = [*head.reason_reference, *(r.reference for r in head.reason if r.reference)]
+        for pointer in pointers:
+            concepts += [CodeableConcept(text=pointer.display)] if pointer.display else []
+            inside = (pointer.reference or "").startswith("#")
+            concepts += [c.code for c in head.contained if inside and c.code]
+        dosages = (head.dosage,) if isinstance(head.dosage, Words) else head.dosage
+        spoken = [
+            words
+            for dosage in (*dosages, *head.dosage_instruction)
+            for words in (dosage.text, dosage.patient_instruction)
+            if words
+        ]
+        return any(map(self._is_reason, concepts)) or any(map(self._is_for_thyroid, spoken))
 
     def _referred(self, reference: Pointer, head: Head) -> tuple[int, str]:
         """The kinds in the Medication referred to, as far as it shows, and its name."""
@@ -143,17 +184,39 @@ class Sieve:
         if name.startswith("#"):
             inside = [c for c in head.contained if c.id == name[1:]]
             kinds = [self._kinds_in(c.code, c.ingredient) for c in inside]
-            return reduce(or_, kinds, 0) if kinds else UNSURE, ""
+            found = reduce(or_, kinds, 0) if kinds else UNSURE
+            if not found and reference.display:
+                found = self._kinds(CodeableConcept(text=reference.display)) & ~KNOWN_OTHER
+            return found, ""
         shown = reference.display
-        return self._kinds(CodeableConcept(text=shown)) if shown else UNSURE, local(name)
+        kinds_shown = self._kinds(CodeableConcept(text=shown)) if shown else UNSURE
+        return kinds_shown & ~KNOWN_OTHER, local(name)
 
     def _kinds_in(self, code: CodeableConcept | None, parts: tuple[Part, ...]) -> int:
         """The kinds named; unsure where there is no name, or an ingredient is without one."""
-        named = [s for part in parts if (s := part.substance) and not s.silent]
-        whole = [code] if code and not code.silent else []
-        if not whole and (not named or len(named) < len(parts)):
-            return UNSURE
-        return reduce(or_, map(self._kinds, [*whole, *named]), 0)
+        named = [s for part in parts if (s := part.substance)]
+        kinds = [self._kinds(concept) for concept in ([code] if code else []) + named]
+        pointed = any(part.substance is None and part.pointer is not None for part in parts)
+        if code is None or not is_told(code, self._codes):
+            all_told = bool(parts) and len(named) == len(parts)
+            kinds = kinds[1:] if code and all_told else kinds
+            pointed = pointed or not all_told
+        return (reduce(or_, kinds, 0) & ~KNOWN_OTHER) | (UNSURE if pointed else 0)
+
+    def _condition(self, head: Head) -> Look:
+        if head.code is not None and not self._aims(head.code):
+            return Look(head.resource_type, head.id or "")
+        look = _of_patient(head)
+        look.kinds = UNSURE if head.code is not None and self._is_reason(head.code) else 0
+        return look
+
+
+def _conditions_in(head: Head) -> str:
+    """The Conditions for which a medicine is taken, as ``|id|id|``."""
+    pointers = (*head.reason_reference, *(r.reference for r in head.reason if r.reference))
+    found = [local(p.reference) for p in pointers if p.reference]
+    ids = [name.removeprefix("Condition/") for name in found if name.startswith("Condition/")]
+    return f"|{'|'.join(ids)}|" if ids else ""
 
 
 def _kind_judge(codes: CodeTables, preparations: Mapping[str, Preparation]) -> Any:
@@ -162,7 +225,11 @@ def _kind_judge(codes: CodeTables, preparations: Mapping[str, Preparation]) -> A
             product = product_of(concept, codes, preparations, "")
         except Asked:
             return UNSURE
-        return BITS[product.kind] if product else 0
+        if product:
+            return BITS[product.kind]
+        if not is_told(concept, codes):
+            return UNSURE
+        return KNOWN_OTHER if is_known_other(concept, codes) else 0
 
     return judge
 
@@ -189,11 +256,14 @@ def _id(head: Head) -> str:
     return head.id
 
 
-def _of_patient(head: Head) -> Look:
+def _of_patient(head: Head, look: Look | None = None) -> Look:
+    """The look at a line that is kept for its patient."""
     reference = head.subject.reference if head.subject else None
     if not reference:
         raise NotRead(f"this {head.resource_type} does not say whose it is")
-    return Look(head.resource_type, head.id or "", local(reference), keep=True)
+    look = look or Look(head.resource_type, head.id or "")
+    look.patient, look.keep = local(reference), True
+    return look
 
 
 def _misshapen(line: bytes) -> Look:

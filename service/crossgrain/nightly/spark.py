@@ -34,7 +34,8 @@ from crossgrain.nightly.worker import Setting, judge_for, scanner_for
 
 _SCHEMA = (
     "bucket int, patient string, kind string, id string, role string, kinds int,"
-    " medication string, layer int, file int, place long, body binary"
+    " medication string, otherwise int, reasons string, layer int, file int, place long,"
+    " body binary"
 )
 
 

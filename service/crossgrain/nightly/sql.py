@@ -31,15 +31,27 @@ _PRODUCTS = """
 SELECT concat('Medication/', id) AS medication, bit_or(kinds) AS kinds
 FROM standing WHERE kind = 'Medication' GROUP BY id
 """
-_HORMONAL = """
+_HORMONAL = f"""
 SELECT patient, kinds FROM (
-    SELECT s.patient, bit_or(coalesce(p.kinds, s.kinds)) AS kinds FROM standing AS s
-    LEFT JOIN products AS p ON p.medication = s.medication
-    WHERE s.patient <> '' AND s.kind IN ('MedicationStatement', 'MedicationRequest')
-    GROUP BY s.patient
+    SELECT patient, bit_or(kinds) AS kinds FROM (
+        SELECT s.patient, CASE
+            WHEN p.kinds IS NULL THEN s.kinds WHEN p.kinds = 0 THEN s.otherwise ELSE p.kinds
+        END AS kinds
+        FROM standing AS s LEFT JOIN products AS p ON p.medication = s.medication
+        WHERE s.patient <> '' AND s.kind IN ('MedicationStatement', 'MedicationRequest')
+        UNION ALL
+        SELECT s.patient, {UNSURE} AS kinds FROM standing AS s
+        JOIN standing AS c ON c.patient = s.patient AND c.kind = 'Condition' AND c.kinds > 0
+        LEFT JOIN products AS p ON p.medication = s.medication
+        WHERE s.reasons LIKE concat('%|', c.id, '|%') AND coalesce(p.kinds, 0) = 0
+        AND s.kind IN ('MedicationStatement', 'MedicationRequest')
+    ) AS single
+    GROUP BY patient
 ) AS found
 WHERE kinds > 0
 """
+"""What a medicine is: what its Medication holds, where that is in a file; and in doubt where it is
+taken for a condition of the thyroid and is none that is known."""
 _MATTERING = f"""
 SELECT patient FROM hormonal WHERE bit_count(kinds) > 1 OR kinds >= {UNSURE}
 UNION
@@ -93,18 +105,20 @@ preparation is there; and how many the judgement looks at: those with two kinds,
 it is not sure, and those who had a flag. Then, of the patients with an open flag: of how many
 nothing came, and for how many some of what the flag rests on did not."""
 
+_LINES = """
+SELECT s.* FROM standing AS s
+WHERE s.patient IN (SELECT patient FROM mattering)
+AND (s.medication NOT IN (SELECT medication FROM products WHERE kinds = 0)
+    OR s.otherwise <> 0 OR s.reasons <> '')
+"""
 GROUPED = f"""
-SELECT s.bucket, s.patient, s.kind, s.id, s.layer, s.file, s.place, s.role, s.body
-FROM standing AS s WHERE s.patient IN (SELECT patient FROM mattering)
-AND s.medication NOT IN (SELECT medication FROM products WHERE kinds = 0)
+SELECT bucket, patient, kind, id, layer, file, place, role, body FROM ({_LINES}) AS lines
 UNION ALL
 SELECT n.bucket, n.patient, m.kind, m.id, m.layer, m.file, m.place, m.role, m.body
 FROM (
-    SELECT DISTINCT bucket, patient, medication FROM standing
-    WHERE medication <> '' AND patient IN (SELECT patient FROM mattering)
+    SELECT DISTINCT bucket, patient, medication FROM ({_LINES}) AS pointing WHERE medication <> ''
 ) AS n
 JOIN standing AS m ON m.kind = 'Medication' AND n.medication = concat('Medication/', m.id)
-WHERE m.kinds > 0
 UNION ALL
 SELECT l.bucket, l.patient, l.kind, l.id, 1, -1, 0, '{EVIDENCE}', NULL FROM lost AS l
 """

@@ -27,6 +27,8 @@ _FIELDS = {
     "role": pa.string(),
     "kinds": pa.int32(),
     "medication": pa.string(),
+    "otherwise": pa.int32(),
+    "reasons": pa.string(),
     "layer": pa.int8(),
     "file": pa.int32(),
     "place": pa.int64(),

@@ -586,10 +586,10 @@ def test_a_shape_that_leaves_a_choice_is_asked_about(resource: Json, expression:
     assert doses(record) == []
 
 
-def test_a_medicine_known_by_an_unknown_code_alone_is_to_be_confirmed() -> None:
+def test_a_medicine_known_by_an_unknown_code_alone_is_asked_about() -> None:
     ndc = {"coding": [{"system": "http://hl7.org/fhir/sid/ndc", "code": "0000-0000-00"}]}
     record = read(statement(ndc, dosage(ucum(1, "{tbl}"))))
-    assert [c.expression for c in record.confirm] == ["Bundle.entry[1].resource.medication"]
+    assert asked(record) == ["Bundle.entry[1].resource.medication"]
 
 
 def test_a_branded_tablet_of_one_source_is_known_and_its_strength_asked_for() -> None:

@@ -1,5 +1,6 @@
 """From the call of a hook to its cards."""
 
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date
 from typing import Any
@@ -31,7 +32,7 @@ from crossgrain.sheet.page import sheet_html
 
 _NAMES_THE_MEDICINE = {
     "resourceType", "id", "status", "intent", "subject", "groupIdentifier", "contained",
-    "medicationCodeableConcept", "medicationReference",
+    "medicationCodeableConcept", "medicationReference", "reasonCode", "reasonReference",
 }  # fmt: skip
 
 
@@ -75,16 +76,17 @@ class Hooks:
     async def _of_hormone(self, call: HookCall, brought: list[Gathered], day: date) -> HookCall:
         """The call with the thyroid hormone orders alone, before any data are asked for.
 
-        What an order is for is told by its medication, whatever else it says: an order for
-        another medicine is passed over even where it could not be read.
+        What an order is for is told by its medication and its reason, whatever else it says: an
+        order for another medicine is passed over even where it could not be read.
         """
-        medications = [
+        named = [
             Gathered(g.template, g.standing, tuple(
-                part for part in g.resources if part.resource.get("resourceType") == "Medication"
+                part._replace(resource=bare)
+                for part in g.resources if (bare := _name_alone(part.resource, call.patient_id))
             ))
             for g in brought
         ]  # fmt: skip
-        around = [stub_of(call.patient_id), *medications]
+        around = [stub_of(call.patient_id), *named]
         if call.selected:
             around = await self._gatherer.with_medications(call, around)
         kept = tuple(draft for draft in call.drafts if self._is_hormone(call, draft, around, day))
@@ -93,6 +95,7 @@ class Hooks:
 
     def _is_hormone(self, call: HookCall, draft: Draft, around: list[Gathered], day: date) -> bool:
         bare = {key: value for key, value in draft.resource.items() if key in _NAMES_THE_MEDICINE}
+        bare["dosageInstruction"] = list(_words_alone(draft.resource.get("dosageInstruction")))
         looked_at = assemble(around, [replace(draft, resource=bare)], call.server)
         record = read(looked_at, self._tables.catalogue, day)
         return bool(record.questions) or bool(orders_in(record))
@@ -140,6 +143,24 @@ class Hooks:
         return sheet_html(
             advice.proposal, self._tables.catalogue, service_version=self._tables.service_version
         ).decode()
+
+
+def _words_alone(dosages: Any) -> Iterator[dict[str, str]]:
+    """What the dosages say in words: it may be what the medicine is for."""
+    for dosage in dosages if isinstance(dosages, list) else ():
+        said = dosage.items() if isinstance(dosage, dict) else ()
+        words = {k: v for k, v in said if k in {"text", "patientInstruction"}}
+        yield {key: word for key, word in words.items() if isinstance(word, str)}
+
+
+def _name_alone(resource: dict[str, Any], patient_id: str) -> dict[str, Any] | None:
+    """What tells what an order is for: a Medication, and of a Condition no more than its name."""
+    kind = resource.get("resourceType")
+    if kind == "Condition":
+        name: dict[str, Any] = {k: resource[k] for k in ("id", "code") if k in resource}
+        subject = {"reference": f"Patient/{patient_id}"}
+        return {"resourceType": kind, **name, "subject": subject}
+    return resource if kind == "Medication" else None
 
 
 def _not_whole(gathered: list[Gathered]) -> tuple[str, ...]:

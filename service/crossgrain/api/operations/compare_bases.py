@@ -1,6 +1,7 @@
 """``$compare-bases``: what a regimen is worth on every basis, and its target there. No plan."""
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from decimal import Decimal
 from fractions import Fraction
 from typing import Any
@@ -16,6 +17,7 @@ from crossgrain.dosing.targets import Target, TargetDose
 from crossgrain.fhir.read.record import Record
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.fhir.write.quantities import quantity
+from crossgrain.propose import nothing_taken
 
 CAUTION = (
     "Charts disagree by a factor of two. This compares them; it proposes no dose, and a"
@@ -37,6 +39,7 @@ def compare_bases(
         record = record_in(
             desk, call, day_asked(desk, options), version, validate=options.one("validate", False)
         )
+        record = replace(record, questions=(*record.questions, *nothing_taken(record)))
         rows = (
             ()
             if record.questions

@@ -4,7 +4,7 @@
 out to be written is typed by code system.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Set
 from dataclasses import dataclass, field
 from fractions import Fraction
 
@@ -71,9 +71,11 @@ class CodeTables:
     medicines : system → code → what it says, for thyroid hormone alone
     labs : LOINC code → analyte
     plausible : bounds per kind
-    aliases : a deployer's own product names, lower-cased
+    aliases : a deployer's own product names, folded
     concerns : conditions, allergies and other medicines that a safety rule knows
     written : kind, or preparation and strength → the verified code that a proposal carries
+    no_hormone, other_codes : names (folded) and codes by system of what a deployer says is no
+        thyroid hormone
     """
 
     medicines: Mapping[str, Mapping[str, MedicineCode]]
@@ -82,6 +84,8 @@ class CodeTables:
     aliases: Mapping[str, MedicineCode] = field(default_factory=dict)
     concerns: ConcernTables = field(default_factory=ConcernTables)
     written: Mapping[tuple[str, Fraction | None], CodedDrug] = field(default_factory=dict)
+    no_hormone: Set[str] = frozenset()
+    other_codes: Mapping[str, Set[str]] = field(default_factory=dict)
 
     def codes_for(self, preparation: Preparation, strength: Fraction | None) -> DrugCodes:
         """The codes that a proposal for tablets of this strength carries."""

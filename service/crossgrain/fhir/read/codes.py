@@ -15,6 +15,10 @@ for. A deployer's own file may add ``[[product]]`` entries (NDC and other codes,
     text = "our house name 75"
     preparation = "levothyroxine"
     strength = "75"
+
+    [[other]]
+    text = "our house name for what is no thyroid hormone"
+    source = "our formulary"
 """
 
 from collections.abc import Iterable, Mapping
@@ -39,6 +43,7 @@ from crossgrain.fhir.read.code_tables import (
 )
 from crossgrain.fhir.read.codesystems import SYSTEMS, Atc, Code, Loinc, Ndc, RxNorm, Snomed
 from crossgrain.fhir.read.concerns import ConcernTables
+from crossgrain.fhir.read.hormone_names import folded
 from crossgrain.safety.facts import Analyte
 
 
@@ -56,7 +61,8 @@ def code_tables_from(
     shipped : content of ``codes.toml``
     preparations : by id; every code names one of them or a kind
     safety : content of ``safety_codes.toml``
-    deployer : a clinic's own ``[[product]]`` (NDC and other codes) and ``[[alias]]`` entries
+    deployer : a clinic's own ``[[product]]`` (NDC and other codes), ``[[alias]]`` and
+        ``[[other]]`` entries
 
     Raises
     ------
@@ -69,9 +75,10 @@ def code_tables_from(
     draft.add_products(_entries(shipped, "drug"), written=True)
     draft.add_products(_entries(shipped, "product"), written=False)
     if deployer:
-        only_known_keys(deployer, ("product", "alias"), "")
+        only_known_keys(deployer, ("product", "alias", "other"), "")
         draft.add_products(_entries(deployer, "product"), written=False)
         draft.add_aliases(_entries(deployer, "alias"))
+        draft.add_others(_entries(deployer, "other"))
     return CodeTables(
         medicines=draft.medicines,
         labs=_labs(_entries(shipped, "lab")),
@@ -79,6 +86,8 @@ def code_tables_from(
         aliases=draft.aliases,
         concerns=ConcernTables.from_entries(safety or {}),
         written=draft.written,
+        no_hormone=draft.no_hormone,
+        other_codes=draft.other_codes,
     )
 
 
@@ -99,6 +108,8 @@ class _Draft:
         self.medicines: dict[str, dict[str, MedicineCode]] = {s.system: {} for s in SYSTEMS}
         self.written: dict[tuple[str, Fraction | None], CodedDrug] = {}
         self.aliases: dict[str, MedicineCode] = {}
+        self.no_hormone: set[str] = set()
+        self.other_codes: dict[str, set[str]] = {}
 
     def add_ingredients(self, entries: Iterable[tuple[str, Mapping[str, object]]]) -> None:
         for place, entry in entries:
@@ -129,10 +140,24 @@ class _Draft:
     def add_aliases(self, entries: Iterable[tuple[str, Mapping[str, object]]]) -> None:
         for place, entry in entries:
             only_known_keys(entry, (*_ABOUT, "text"), place)
-            alias = text(entry, "text", place).casefold().strip()
+            alias = folded(text(entry, "text", place)).strip()
             if alias in self.aliases:
                 refuse(f"{place}.text", "this name stands twice")
             self.aliases[alias] = self._product({"display": alias, **entry}, place)
+
+    def add_others(self, entries: Iterable[tuple[str, Mapping[str, object]]]) -> None:
+        """What a clinic says is no thyroid hormone, by whole name or by code."""
+        for place, entry in entries:
+            only_known_keys(entry, ("text", "source", *_KEYS, "system", "code"), place)
+            if "text" in entry:
+                name = folded(text(entry, "text", place)).strip()
+                if name in self.aliases:
+                    refuse(f"{place}.text", "this name already means a thyroid hormone")
+                self.no_hormone.add(name)
+            for system, code in _pairs(entry, place):
+                if code in self.medicines.get(system, ()):
+                    refuse(place, "this code already means a thyroid hormone")
+                self.other_codes.setdefault(system, set()).add(code)
 
     def _product(self, entry: Mapping[str, object], place: str) -> MedicineCode:
         name = text(entry, "preparation", place)
@@ -160,6 +185,15 @@ def _entries(content: Mapping[str, object], name: str) -> list[tuple[str, Mappin
         (f"{name}[{number}]", table(entry, f"{name}[{number}]"))
         for number, entry in enumerate(listed(content[name], name), start=1)
     ]
+
+
+def _pairs(entry: Mapping[str, object], place: str) -> list[tuple[str, str]]:
+    """The codes of an entry that needs none where it has a name."""
+    if "system" in entry:
+        return [(text(entry, "system", place), text(entry, "code", place))]
+    if "text" in entry and not any(key in entry for key in _KEYS):
+        return []
+    return [(code.system, code.value) for code in _codes(entry, place)]
 
 
 def _codes(entry: Mapping[str, object], place: str) -> list[Code]:

@@ -99,6 +99,27 @@ UCUM = "http://unitsofmeasure.org"
 """Units of measure: their codes follow a grammar, so no pattern here checks them."""
 SYSTEMS: tuple[type[Code], ...] = (RxNorm, Snomed, Atc, Loinc, Ndc, Icd10)
 
+_SAME_SYSTEM = {
+    "urn:oid:2.16.840.1.113883.6.88": RxNorm.system,
+    "urn:oid:2.16.840.1.113883.6.96": Snomed.system,
+    "urn:oid:2.16.840.1.113883.6.69": Ndc.system,
+    "urn:oid:2.16.840.1.113883.6.73": Atc.system,
+    "https://www.whocc.no/atc": Atc.system,
+    "http://fhir.de/CodeSystem/bfarm/atc": Atc.system,
+    "http://fhir.de/CodeSystem/dimdi/atc": Atc.system,
+}
+"""Other names of a code system: the OIDs of the HL7 registry, and national copies of ATC."""
+
+
+def system_meant(system: str) -> str:
+    """The system under the name that it has here.
+
+    >>> system_meant("urn:oid:2.16.840.1.113883.6.73"), system_meant("https://ehr.example/x")
+    ('http://www.whocc.no/atc', 'https://ehr.example/x')
+    """
+    return _SAME_SYSTEM.get(system.rstrip("/"), system.rstrip("/"))
+
+
 _VERHOEFF_TURN = (1, 5, 7, 6, 2, 8, 3, 0, 9, 4)
 """What one place further left does to a digit."""
 

@@ -2,7 +2,8 @@
 
 ``data/safety_codes.toml`` holds ``[[condition]]``, ``[[allergy]]`` and ``[[medicine]]``
 entries: our own ``key``, lists of codes by system, and generic names under ``text``. A code
-that ends in ``*`` (ATC, ICD-10) stands for everything below it.
+that ends in ``*`` (ATC, ICD-10) stands for everything below it. ``[[other]]`` entries are
+medicines that no rule asks for, and that are known to be no thyroid hormone.
 """
 
 from collections.abc import Iterable, Mapping
@@ -10,8 +11,18 @@ from dataclasses import dataclass, field
 from operator import attrgetter
 
 from crossgrain.dosing.entries import listed, refuse, table, text
-from crossgrain.fhir.read.codesystems import Atc, Code, Icd10, Loinc, Ndc, RxNorm, Snomed
+from crossgrain.fhir.read.codesystems import (
+    Atc,
+    Code,
+    Icd10,
+    Loinc,
+    Ndc,
+    RxNorm,
+    Snomed,
+    system_meant,
+)
 from crossgrain.fhir.read.elements import CodeableConcept
+from crossgrain.fhir.read.hormone_names import folded
 from crossgrain.fhir.read.remembered import Remembered
 
 _SYSTEMS: Mapping[str, tuple[type[Code], tuple[str, ...]]] = {
@@ -58,6 +69,7 @@ class ConcernTable:
 
     def key_of_code(self, system: str, code: str) -> str | None:
         """Our key for a code, or ``None``."""
+        system = system_meant(system)
         codes = self.by_code.get(system)
         if codes and code in codes:
             return codes[code]
@@ -68,7 +80,7 @@ class ConcernTable:
 
     def key_of_text(self, words: str) -> str | None:
         """Our key for a name that stands as whole words in a text, the longest name first."""
-        split = words.casefold().translate(_BREAKS).split()
+        split = folded(words).translate(_BREAKS).split()
         begun = {name for word in set(split) & self.by_text.keys() for name in self.by_text[word]}
         if not begun:
             return None
@@ -79,11 +91,12 @@ class ConcernTable:
 
 @dataclass(frozen=True, slots=True)
 class ConcernTables:
-    """One table per kind of resource."""
+    """One table per kind of resource; `others` are medicines that no rule knows, and no hormone."""
 
     conditions: ConcernTable = field(default_factory=ConcernTable)
     allergies: ConcernTable = field(default_factory=ConcernTable)
     medicines: ConcernTable = field(default_factory=ConcernTable)
+    others: ConcernTable = field(default_factory=ConcernTable)
 
     @classmethod
     def from_entries(cls, content: Mapping[str, object]) -> "ConcernTables":
@@ -95,7 +108,10 @@ class ConcernTables:
             naming the entry, for a malformed code or one code with two keys.
         """
         return cls(
-            *(_table(content.get(name), name) for name in ("condition", "allergy", "medicine"))
+            *(
+                _table(content.get(name), name)
+                for name in ("condition", "allergy", "medicine", "other")
+            )
         )
 
 
@@ -137,8 +153,8 @@ def _words(entry: Mapping[str, object], place: str) -> Iterable[str]:
 
 
 def _plain(words: str) -> str:
-    """Lower case, single spaces, no hyphens, commas, brackets or slashes."""
-    return " ".join(words.casefold().translate(_BREAKS).split())
+    """Folded, with single spaces, no hyphens, commas, brackets or slashes."""
+    return " ".join(folded(words).translate(_BREAKS).split())
 
 
 _BREAKS = str.maketrans(dict.fromkeys("-,;()[]/", " "))

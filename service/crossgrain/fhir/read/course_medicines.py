@@ -8,8 +8,9 @@ from crossgrain.dosing.preparations import Kind
 from crossgrain.fhir.read.currency import Currency, Standing
 from crossgrain.fhir.read.dates import read_date
 from crossgrain.fhir.read.dose_lines import read_doses
-from crossgrain.fhir.read.elements import Dosage, Period
-from crossgrain.fhir.read.errors import Asked
+from crossgrain.fhir.read.elements import CodeableConcept, Dosage, Period
+from crossgrain.fhir.read.errors import Asked, Unreadable
+from crossgrain.fhir.read.history import keys_in
 from crossgrain.fhir.read.medication_resources import (
     Seen,
     dosages_of,
@@ -72,6 +73,14 @@ def dated_medicine(entry: Entry, reading: Reading) -> Dated | None:
         where it cannot be told whether it is thyroid hormone.
     """
     seen = seen_in(entry, reading)
+    unsettled = ""
+    try:
+        product, concept = product_named(seen, entry, reading)
+    except Asked as asked:
+        product, concept, unsettled = None, None, asked.question
+    if product is None and not unsettled:
+        _check_other(seen, concept, entry, reading)
+        return None
     open_question = ""
     try:
         standing = standing_of(seen, entry, reading)
@@ -80,9 +89,8 @@ def dated_medicine(entry: Entry, reading: Reading) -> Dated | None:
     planned = _planned_until(seen, reading.as_of, entry.path)
     if standing.standing in {Standing.DRAFT, Standing.NOT_TAKEN} and planned is None:
         return None
-    product = _product(seen, entry, reading)
     if product is None:
-        return None
+        raise Undecided(unsettled, (entry.reference,))
     return Dated(
         entry,
         seen,
@@ -95,23 +103,17 @@ def dated_medicine(entry: Entry, reading: Reading) -> Dated | None:
     )
 
 
-def _product(seen: Medicine, entry: Entry, reading: Reading) -> Product | None:
-    """The thyroid product, if it is one.
-
-    Raises
-    ------
-    Undecided
-        for a medicine without a name, or a thyroid product whose content is not known.
-    """
+def _check_other(
+    seen: Seen, concept: CodeableConcept | None, entry: Entry, reading: Reading
+) -> None:
+    """Let another medicine that cannot be read be listed, and never refuse a record for one."""
     try:
-        product, concept = product_named(seen, entry, reading)
-    except Asked as asked:
-        raise Undecided(asked.question, (entry.reference,)) from None
-    if product is None and (concept is None or concept.silent):
-        raise Undecided(
-            "what a medicine is cannot be told: it may be thyroid hormone", (entry.reference,)
-        )
-    return product
+        standing_of(seen, entry, reading)
+    except Asked:
+        return
+    except Unreadable:
+        if not keys_in(concept, reading.codes.concerns.medicines):
+            raise
 
 
 def _planned_until(seen: Seen, as_of: date, path: str) -> int | None:
@@ -204,8 +206,8 @@ def dispense_of(entry: Entry, reading: Reading) -> Dispense | None:
         return None
     day = read_date(seen.when_handed_over, f"{entry.path}.whenHandedOver").day(reading.as_of)
     try:
-        product = _product(seen, entry, reading)
-    except Undecided:
+        product, _ = product_named(seen, entry, reading)
+    except Asked:
         return None
     if product is None or day is None or day > 0:
         return None

@@ -5,12 +5,13 @@ from dataclasses import dataclass, field
 from crossgrain.dosing.preparations import Kind
 from crossgrain.fhir.read.currency import Currency, Standing
 from crossgrain.fhir.read.dose_lines import Doses
-from crossgrain.fhir.read.elements import CodeableConcept, Reference
+from crossgrain.fhir.read.elements import Reference
 from crossgrain.fhir.read.history import keys_in
 from crossgrain.fhir.read.medication_resources import (
     Seen,
     group_of,
     is_ours,
+    reasons_of,
     replaced_by,
     sources_of,
 )
@@ -18,7 +19,7 @@ from crossgrain.fhir.read.product import Product, tablet_strength
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.record import MedicineEntry
 from crossgrain.fhir.read.resolve import Entry
-from crossgrain.fhir.read.views import MedicationRequest, MedicationStatement, view
+from crossgrain.fhir.read.views import MedicationRequest, MedicationStatement
 from crossgrain.safety.facts import Known
 
 
@@ -91,14 +92,7 @@ def tied(
 
 def read_reasons(seen: Seen, entry: Entry, found: Medicines, reading: Reading) -> None:
     """Why the hormone is taken, as far as its own resource says."""
-    index = reading.index
-    concepts = [*seen.reason_code, *(r.concept for r in seen.reason if r.concept)]
-    references = [*seen.reason_reference, *(r.reference for r in seen.reason if r.reference)]
-    found_at = {target.path: target for r in references if (target := index.find(r, entry))}
-    for target in found_at.values():
-        if target.kind == "Condition":
-            code = target.resource.get("code")
-            concepts.append(view(code or {}, CodeableConcept, f"{target.path}.code"))
+    concepts = list(reasons_of(seen, entry, reading))
     if not concepts:
         return
     table = reading.codes.concerns.conditions

@@ -10,12 +10,14 @@ from crossgrain.fhir.read.errors import Asked, Unreadable
 from crossgrain.fhir.read.labs import is_known
 from crossgrain.fhir.read.medication_resources import product_named
 from crossgrain.fhir.read.medications import name_of, product_in
+from crossgrain.fhir.read.medicines import is_told
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.resolve import Entry
 from crossgrain.fhir.read.views import Medication, Medicine, view
 
 _NAMES_A_MEDICINE = (
     "resourceType", "contained", "medicationCodeableConcept", "medicationReference", "medication",
+    "reason", "reasonCode", "reasonReference",
 )  # fmt: skip
 
 
@@ -39,12 +41,12 @@ def _medicine_matters(entry: Entry, reading: Reading) -> bool:
 def _medication_matters(entry: Entry, reading: Reading) -> bool:
     seen = view(entry.resource, Medication, entry.path)
     product = product_in(seen, reading.codes, reading.preparations, entry.path)
-    return product is not None or _is_concern(name_of(seen), reading)
+    return product is not None or _is_concern(name_of(seen, reading.codes), reading)
 
 
 def _is_concern(concept: CodeableConcept | None, reading: Reading) -> bool:
     """A medicine without words may be any; one with words is known by them or is not."""
-    if concept is None or not (concept.text or any(c.display for c in concept.coding)):
+    if concept is None or not is_told(concept, reading.codes):
         return True
     return bool(reading.codes.concerns.medicines.keys_of(concept))
 

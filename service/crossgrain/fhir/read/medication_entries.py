@@ -3,7 +3,7 @@
 from crossgrain.fhir.read.currency import Currency, Standing
 from crossgrain.fhir.read.dose_lines import Doses, read_doses
 from crossgrain.fhir.read.elements import CodeableConcept
-from crossgrain.fhir.read.errors import Asked
+from crossgrain.fhir.read.errors import Asked, Unreadable
 from crossgrain.fhir.read.history import History, keep, keys_in
 from crossgrain.fhir.read.hormones import Hormone, Medicines, medicine_entry, read_reasons, tied
 from crossgrain.fhir.read.medication_resources import (
@@ -32,60 +32,67 @@ def read_medicine(entry: Entry, found: Medicines, history: History, reading: Rea
     """
     seen = seen_in(entry, reading)
     try:
+        product, concept = product_named(seen, entry, reading)
+    except Asked as unsettled:
+        _ask_where_taken(seen, unsettled, entry, reading)
+        return
+    if product is None:
+        _read_other(seen, concept, entry, history, reading)
+        return
+    try:
         standing = standing_of(seen, entry, reading)
-        product, concept = _product(seen, entry, reading, standing)
-        if product is None:
-            _read_other(seen, concept, entry, standing, history, reading)
-        else:
-            _read_hormone(seen, product, entry, standing, found, reading)
+        _read_hormone(seen, product, entry, standing, found, reading)
     except Asked as asked:
         reading.notes.ask(asked)
 
 
-def _product(
-    seen: Seen, entry: Entry, reading: Reading, standing: Currency
-) -> tuple[Product | None, CodeableConcept | None]:
-    """The product and its name; what is not taken now need not be settled."""
+def _ask_where_taken(seen: Seen, unsettled: Asked, entry: Entry, reading: Reading) -> None:
+    """Ask what a medicine is; what is not taken now need not be settled."""
     try:
-        return product_named(seen, entry, reading)
-    except Asked:
-        if standing.standing in (Standing.TAKEN, Standing.DRAFT):
-            raise
-        reading.notes.unread(entry.path, f"which product it was cannot be told: {standing.why}")
-        return None, None
+        standing = standing_of(seen, entry, reading)
+    except Asked as asked:
+        reading.notes.ask(asked)
+        reading.notes.ask(unsettled)
+        return
+    if standing.standing in (Standing.TAKEN, Standing.DRAFT):
+        reading.notes.ask(unsettled)
+        return
+    why = standing.why
+    reading.notes.unread(entry.path, f"which product it was cannot be told: {why}")
 
 
 def _read_other(
     seen: Seen,
     concept: CodeableConcept | None,
     entry: Entry,
-    standing: Currency,
     history: History,
     reading: Reading,
 ) -> None:
-    """A medicine that is no thyroid hormone, for the safety rules."""
-    if standing.standing is not Standing.TAKEN:
-        return
-    if concept is None or concept.silent:
-        raise Asked(
-            f"{entry.path}.medication",
-            "What this medicine is could not be told: it may be thyroid hormone. What is it?",
-        )
+    """A medicine that is no thyroid hormone, for the safety rules.
+
+    Whether it is taken never stands in a plan's way: where that cannot be told, a medicine that
+    a rule knows counts as taken and is to be confirmed.
+    """
     keys = keys_in(concept, reading.codes.concerns.medicines)
-    if not keys and not concept.text and not any(c.display for c in concept.coding):
-        reading.notes.confirm(
-            f"{entry.path}.medication",
-            "This medicine is known only by a code that is not in the tables. Is it thyroid"
-            " hormone?",
-        )
-    keep(
-        keys,
-        entry,
-        history.medicines,
-        reading,
-        day=standing.first_day,
-        modified=bool(seen.modifier),
-    )
+    day = None
+    try:
+        standing = standing_of(seen, entry, reading)
+    except (Asked, Unreadable) as unsettled:
+        if not keys and isinstance(unsettled, Unreadable):
+            raise  # a resource of no interest is listed as a whole
+        why = str(unsettled)
+        if not keys:
+            reading.notes.unread(unsettled.expression, f"not counted as taken: {why}")
+            return
+        reading.notes.confirm(unsettled.expression, f"{_COUNTED} ({why})")
+    else:
+        if standing.standing is not Standing.TAKEN:
+            return
+        day = standing.first_day
+    keep(keys, entry, history.medicines, reading, day=day, modified=bool(seen.modifier))
+
+
+_COUNTED = "A medicine that bears on thyroid hormone was counted as taken. Is it?"
 
 
 def _read_hormone(

@@ -1,16 +1,27 @@
 """MedicationStatement and MedicationRequest seen alike: product, dosages, standing, ties."""
 
+from collections.abc import Iterator
+
 from msgspec.structs import replace
 
 from crossgrain.fhir.identity import PLAN_SYSTEM
+from crossgrain.fhir.read.code_tables import CodeTables
 from crossgrain.fhir.read.currency import Currency, request_standing, statement_standing
 from crossgrain.fhir.read.elements import CodeableConcept, Dosage, Reference
 from crossgrain.fhir.read.errors import Asked
-from crossgrain.fhir.read.medications import medication_of, name_of, named_in, product_in
-from crossgrain.fhir.read.medicines import product_of
+from crossgrain.fhir.read.hormone_names import is_for_thyroid
+from crossgrain.fhir.read.medications import (
+    medication_of,
+    name_of,
+    named_in,
+    product_in,
+    referred,
+)
+from crossgrain.fhir.read.medicines import is_known_other, is_told, product_of
 from crossgrain.fhir.read.person import say_whose
 from crossgrain.fhir.read.product import Product
 from crossgrain.fhir.read.reading import Reading
+from crossgrain.fhir.read.remembered import Remembered
 from crossgrain.fhir.read.resolve import Entry
 from crossgrain.fhir.read.views import MedicationRequest, MedicationStatement, Medicine, view
 
@@ -49,18 +60,117 @@ def product_named(
     Raises
     ------
     Asked
-        where the product cannot be told.
+        where the product cannot be told, or what is not known may be thyroid hormone.
     """
+    product, concept = _named(seen, entry, reading)
+    if product is None:
+        _refuse_what_may_be_hormone(seen, concept, entry, reading)
+    return product, concept
+
+
+def _named(
+    seen: Medicine, entry: Entry, reading: Reading
+) -> tuple[Product | None, CodeableConcept | None]:
     concept, reference = named_in(seen)
     codes, preparations = reading.codes, reading.preparations
+    shown = CodeableConcept(text=reference.display) if reference else None
     if reference is not None and concept is None:
         medication, path = medication_of(reference, seen, reading, entry)
         if medication is not None:
-            return product_in(medication, codes, preparations, path), name_of(medication)
-        concept = CodeableConcept(text=reference.display)
+            product = product_in(medication, codes, preparations, path)
+            concept = name_of(medication, codes)
+            if product is None and shown is not None:
+                _refuse_another_name(shown, entry, reading)
+                concept = concept if is_told(concept, codes) else shown
+            return product, concept
+        concept = shown
     if concept is None:
         return None, None
     return product_of(concept, codes, preparations, f"{entry.path}.medication"), concept
+
+
+def _refuse_another_name(shown: CodeableConcept, entry: Entry, reading: Reading) -> None:
+    """A reference that is called a hormone, and leads to what is none."""
+    place = f"{entry.path}.medication"
+    if product_of(shown, reading.codes, reading.preparations, place) is not None:
+        raise Asked(
+            place,
+            "The reference is called a thyroid hormone, and the Medication that it leads to is"
+            " none. Which one is taken?",
+        )
+
+
+def _refuse_what_may_be_hormone(
+    seen: Medicine, concept: CodeableConcept | None, entry: Entry, reading: Reading
+) -> None:
+    """A medicine that nothing names, or that is not known and is taken for the thyroid."""
+    place, codes = f"{entry.path}.medication", reading.codes
+    if concept is None or not is_told(concept, codes):
+        raise Asked(place, _CODE_ALONE if concept and concept.coding else _NAMELESS)
+    if _is_for_thyroid(seen, entry, reading) and not is_known_other(concept, codes):
+        raise Asked(place, _FOR_THYROID)
+
+
+_NAMELESS = "What this medicine is could not be told: it may be thyroid hormone. What is it?"
+_CODE_ALONE = (
+    "This medicine is known only by a code that is not in the tables. Is it thyroid hormone?"
+)
+_FOR_THYROID = (
+    "This medicine is taken for the thyroid, and it is none that is known. Is it thyroid hormone,"
+    " and how much T4 and T3 does it hold?"
+)
+THYROID_REASONS = frozenset(
+    {
+        "hypothyroidism", "central-hypothyroidism", "hypothyroidism-in-pregnancy",
+        "thyroidectomy", "thyroid-cancer", "tsh-suppression-goal", "myxoedema-coma",
+    }
+)  # fmt: skip
+"""Our keys of the conditions for which hormone is taken."""
+
+
+def reasons_of(seen: Medicine, entry: Entry, reading: Reading) -> Iterator[CodeableConcept]:
+    """Why a medicine is taken, as far as its own resource says or refers to a Condition."""
+    yield from seen.reason_code
+    yield from (reason.concept for reason in seen.reason if reason.concept)
+    for reference in (*seen.reason_reference, *(r.reference for r in seen.reason if r.reference)):
+        condition = _condition(reference, seen, entry, reading)
+        if condition is not None:
+            yield condition
+        if reference.display:
+            yield CodeableConcept(text=reference.display)
+
+
+def _condition(
+    reference: Reference, seen: Medicine, entry: Entry, reading: Reading
+) -> CodeableConcept | None:
+    """The name of the Condition that a reference leads to, contained or in the bundle."""
+    found, path = referred(reference, seen.contained, entry.path, entry, reading)
+    if found is None or found.get("resourceType") != "Condition":
+        return None
+    return view(found.get("code") or {}, CodeableConcept, f"{path}.code")
+
+
+def _is_for_thyroid(seen: Medicine, entry: Entry, reading: Reading) -> bool:
+    codes = reading.codes
+    if any(is_thyroid_reason(reason, codes) for reason in reasons_of(seen, entry, reading)):
+        return True
+    return any(_FOR[words] for words in instructions_in(seen))
+
+
+def is_thyroid_reason(reason: CodeableConcept, codes: CodeTables) -> bool:
+    """Whether a reason is one for which thyroid hormone is taken."""
+    return not THYROID_REASONS.isdisjoint(codes.concerns.conditions.keys_of(reason))
+
+
+_FOR = Remembered(is_for_thyroid, len)
+
+
+def instructions_in(seen: Medicine) -> Iterator[str]:
+    """What a medicine's dosages say in words."""
+    dosages = seen.dosage if isinstance(seen, MedicationStatement) else ()
+    dosages = seen.dosage_instruction if isinstance(seen, MedicationRequest) else dosages
+    for dosage in dosages:
+        yield from (words for words in (dosage.text, dosage.patient_instruction) if words)
 
 
 def dosages_of(seen: Seen, entry: Entry) -> tuple[tuple[Dosage, ...], str]:

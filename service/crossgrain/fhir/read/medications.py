@@ -1,7 +1,8 @@
 """The Medication behind a medicine: contained, in the bundle, or only named."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from fractions import Fraction
+from typing import Any
 
 from msgspec.structs import replace
 
@@ -10,7 +11,7 @@ from crossgrain.fhir.read.code_tables import CodeTables
 from crossgrain.fhir.read.codesystems import UCUM
 from crossgrain.fhir.read.elements import CodeableConcept, Quantity, Ratio, Reference
 from crossgrain.fhir.read.errors import Asked
-from crossgrain.fhir.read.medicines import product_of
+from crossgrain.fhir.read.medicines import is_told, product_of
 from crossgrain.fhir.read.names import is_not_oral
 from crossgrain.fhir.read.product import Product
 from crossgrain.fhir.read.product_lines import line_of_tablet
@@ -35,28 +36,80 @@ def medication_of(
     reference: Reference, seen: Medicine, reading: Reading, entry: Entry
 ) -> tuple[Medication | None, str]:
     """The Medication that a reference points to, with its FHIRPath; ``None`` if not there."""
+    found, path = referred(reference, seen.contained, entry.path, entry, reading)
+    if found is None or found.get("resourceType") not in (None, "Medication"):
+        return None, entry.path
+    if found.get("status") == _IN_ERROR:
+        return None, entry.path
+    medication = view(found, Medication, path)
+    own = reading.index.find(reference, entry)
+    if own is not None:
+        reading.notes.use(own.path, own.reference)
+        return _with_substances(medication, medication.contained, path, entry, reading), path
+    return _with_substances(medication, seen.contained, entry.path, entry, reading), path
+
+
+def referred(
+    reference: Reference,
+    contained: Sequence[dict[str, Any]],
+    path: str,
+    entry: Entry,
+    reading: Reading,
+) -> tuple[dict[str, Any] | None, str]:
+    """The resource that a reference leads to, contained or in the bundle, with its FHIRPath."""
     target = reference.reference or ""
     if target.startswith("#"):
-        for number, contained in enumerate(seen.contained):
-            if contained.get("id") == target[1:]:
-                path = f"{entry.path}.contained[{number}]"
-                refuse_implicit_rules(contained, path)
-                return view(contained, Medication, path), path
-        return None, entry.path
+        for number, inside in enumerate(contained):
+            if inside.get("id") == target[1:]:
+                place = f"{path}.contained[{number}]"
+                refuse_implicit_rules(inside, place)
+                return inside, place
+        return None, path
     found = reading.index.find(reference, entry)
-    if found is None or found.kind != "Medication" or found.resource.get("status") == _IN_ERROR:
-        return None, entry.path
-    reading.notes.use(found.path, found.reference)
-    return view(found.resource, Medication, found.path), found.path
+    return (found.resource, found.path) if found else (None, path)
 
 
-def name_of(medication: Medication) -> CodeableConcept | None:
+def _with_substances(
+    medication: Medication,
+    contained: Sequence[dict[str, Any]],
+    path: str,
+    entry: Entry,
+    reading: Reading,
+) -> Medication:
+    """The same, each ingredient that is only referred to under the name of what it leads to."""
+    parts = tuple(
+        replace(part, item_codeable_concept=_substance(part, contained, path, entry, reading))
+        if part.substance is None and part.pointer is not None
+        else part
+        for part in medication.ingredient
+    )
+    return replace(medication, ingredient=parts)
+
+
+def _substance(
+    part: Ingredient,
+    contained: Sequence[dict[str, Any]],
+    path: str,
+    entry: Entry,
+    reading: Reading,
+) -> CodeableConcept | None:
+    pointer = part.pointer or Reference()
+    found, place = referred(pointer, contained, path, entry, reading)
+    code, place = (found or {}).get("code"), f"{place}.code"
+    if isinstance(code, dict) and "concept" in code:  # a Substance of R5
+        code, place = code["concept"], f"{place}.concept"
+    if code:
+        return view(code, CodeableConcept, place)
+    return CodeableConcept(text=pointer.display) if pointer.display else None
+
+
+def name_of(medication: Medication, codes: CodeTables) -> CodeableConcept | None:
     """What a Medication is called: by its code, else by its ingredients where each is named."""
-    if medication.code is not None and not medication.code.silent:
+    if is_told(medication.code, codes):
         return medication.code
-    named = [s for part in medication.ingredient if (s := part.substance) and not s.silent]
+    named = [s for part in medication.ingredient if (s := part.substance) and is_told(s, codes)]
     if not named or len(named) < len(medication.ingredient):
-        return None
+        return medication.code
     return CodeableConcept(
         coding=tuple(coding for substance in named for coding in substance.coding),
         text=", ".join(substance.text for substance in named if substance.text) or None,

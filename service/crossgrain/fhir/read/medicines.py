@@ -1,18 +1,36 @@
 """Which thyroid medicine a record names: codes, displays, text and ingredients weighed.
 
 Public data puts the same code to different tablets, so a code never wins over the words
-beside it: where they differ, the reader asks.
+beside it: where they differ, the reader asks. Nor is anything passed over that may be thyroid
+hormone:
+
+==========================================================  ====================================
+codes and words                                             the medicine is
+==========================================================  ====================================
+a code, an alias or a name of a hormone                     that hormone, if all of them agree
+a name that looks like one; another code of ATC H03AA       asked about
+a code of another ATC class, of a safety rule or of what    another medicine, whatever else is
+is known to be none                                         not said of it
+words that name something else                              another medicine
+codes that are not known, without words; nothing at all     asked about
+==========================================================  ====================================
+
+What the words name is asked about all the same where it is taken for the thyroid and is not a
+medicine that is known (`medication_resources`).
 """
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 
 import msgspec
 
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.fhir.read.code_tables import CodeTables, MedicineCode
+from crossgrain.fhir.read.codesystems import Atc, system_meant
 from crossgrain.fhir.read.elements import CodeableConcept, Coding
 from crossgrain.fhir.read.errors import Asked
-from crossgrain.fhir.read.names import NamedMedicine, read_name
+from crossgrain.fhir.read.hormone_names import folded
+from crossgrain.fhir.read.names import NamedMedicine, read_name, read_product_words
 from crossgrain.fhir.read.product import Product
 from crossgrain.fhir.read.quantities import plain
 from crossgrain.fhir.read.remembered import Remembered
@@ -36,6 +54,8 @@ def product_of(
     evidence = _EVIDENCE[codes, concept]
     if evidence is None:
         return None
+    if evidence.unknown:
+        raise Asked(expression, evidence.unknown)
     for name in evidence.named:
         _refuse_unknown_content(name, expression)
     meant = (*evidence.coded, *evidence.aliased)
@@ -44,36 +64,132 @@ def product_of(
     return with_words(product, evidence.named, bool(evidence.coded), preparations, expression)
 
 
+def is_told(concept: CodeableConcept | None, codes: CodeTables) -> bool:
+    """Whether a concept says in words what the medicine is, or by a code that is known."""
+    return concept is not None and _TOLD[codes, concept]
+
+
+def is_known_other(concept: CodeableConcept, codes: CodeTables) -> bool:
+    """Whether a concept names a medicine that is known to be no thyroid hormone."""
+    return _OTHER[codes, concept]
+
+
 class _Evidence(msgspec.Struct, frozen=True):
-    """What a concept's codes, a deployer's aliases and the words say of thyroid hormone."""
+    """What a concept's codes, a deployer's aliases and the words say of thyroid hormone.
+
+    `unknown` is the question where they point to a hormone that is not known, or empty.
+    """
 
     coded: tuple[MedicineCode, ...]
     aliased: tuple[MedicineCode, ...]
     named: tuple[NamedMedicine, ...]
+    unknown: str = ""
 
 
-def _evidence(sought: tuple[CodeTables, CodeableConcept]) -> _Evidence | None:
+_Sought = tuple[CodeTables, CodeableConcept]
+
+
+def _evidence(sought: _Sought) -> _Evidence | None:
     """What there is, or ``None`` for any other medicine."""
     codes, concept = sought
-    coded = [found for c in concept.coding if (found := _meaning(c, codes))]
-    texts = [*(c.display for c in concept.coding if c.display), concept.text or ""]
-    aliased = [
-        codes.aliases[t] for text in texts if (t := text.casefold().strip()) in codes.aliases
-    ]
-    named = [named_by_content(name) for text in texts if text and (name := read_name(text))]
-    if not coded and not named and not aliased:
+    texts = _texts(concept)
+    if any(folded(text).strip() in codes.no_hormone for text in texts):
         return None
-    return _Evidence(tuple(coded), tuple(aliased), tuple(named))
+    coded = [found for c in concept.coding if (found := _meaning(c, codes))]
+    aliased = [codes.aliases[t] for text in texts if (t := folded(text).strip()) in codes.aliases]
+    read = read_product_words if coded or aliased else read_name
+    named = [
+        named_by_content(name)
+        for text in texts
+        if folded(text).strip() not in codes.aliases and (name := read(text))
+    ]
+    if coded or aliased or any(name.kinds for name in named):
+        return _Evidence(tuple(coded), tuple(aliased), tuple(named))
+    if any(_is_of_class(c) for c in concept.coding):
+        return _Evidence((), (), (), _CLASS_ALONE)
+    return _Evidence((), (), (), _LOOKS_LIKE_ONE) if named else None
 
 
-_EVIDENCE = Remembered(_evidence, lambda sought: sought[1].characters)
+_CLASS_ALONE = (
+    "The code is one of the thyroid hormones (ATC H03AA), and which one is not known. What is"
+    " taken, and how much T4 and T3 does it hold?"
+)
+_LOOKS_LIKE_ONE = (
+    "The name points to thyroid hormone, and which one is not known. What is taken, and how much"
+    " T4 and T3 does it hold?"
+)
+
+
+def _length(sought: _Sought) -> int:
+    return sought[1].characters
+
+
+_EVIDENCE = Remembered(_evidence, _length)
+
+
+def _texts(concept: CodeableConcept) -> list[str]:
+    return [text for text in (*(c.display for c in concept.coding), concept.text) if text]
 
 
 def _meaning(coding: Coding, codes: CodeTables) -> MedicineCode | None:
     if coding.system is None or coding.code is None:
         return None
-    known = codes.medicines.get(coding.system)
-    return known.get(coding.code) if known else None
+    known = codes.medicines.get(system_meant(coding.system))
+    return known.get(coding.code.strip()) if known else None
+
+
+_HORMONES = "H03AA"
+_ATC_OF_ONE = re.compile(r"H03AA[0-9]{2}")
+
+
+def _is_of_class(coding: Coding) -> bool:
+    """Whether a code stands for thyroid hormones, or for a class that holds them."""
+    code = (coding.code or "").strip().upper()
+    if coding.system and system_meant(coding.system) == Atc.system:
+        return bool(code) and (code.startswith(_HORMONES) or _HORMONES.startswith(code))
+    return bool(_ATC_OF_ONE.fullmatch(code))
+
+
+def _is_other(sought: _Sought) -> bool:
+    codes, concept = sought
+    if any(folded(text).strip() in codes.no_hormone for text in _texts(concept)):
+        return True
+    known = (codes.concerns.medicines, codes.concerns.others)
+    return any(table.keys_of(concept) for table in known) or any(
+        _is_other_code(coding, codes) for coding in concept.coding
+    )
+
+
+def _is_other_code(coding: Coding, codes: CodeTables) -> bool:
+    """Whether a clinic says that a code is no thyroid hormone, or its ATC class does."""
+    if not coding.system or not coding.code:
+        return False
+    system, code = system_meant(coding.system), coding.code.strip()
+    if code in codes.other_codes.get(system, ()):
+        return True
+    of_atc = system == Atc.system and Atc.form.fullmatch(code)
+    return bool(of_atc) and not _is_of_class(coding)
+
+
+_OTHER = Remembered(_is_other, _length)
+_IN_WORDS = re.compile(r"[^\W\d_]{2}")
+_SAYS_NOTHING = {
+    "unknown", "n/a", "na", "none", "null", "other", "unspecified", "not available", "not known",
+    "see note", "see notes", "see comment", "see comments", "free text", "medication", "medicine",
+    "drug", "tablet", "tablets", "tbd", "unbekannt", "inconnu", "desconocido", "onbekend",
+}  # fmt: skip
+"""Words that stand where a name should, and name nothing."""
+
+
+def _is_told(sought: _Sought) -> bool:
+    for text in _texts(sought[1]):
+        words = folded(text).strip(" .-")
+        if _IN_WORDS.search(words) and words not in _SAYS_NOTHING:
+            return True
+    return _is_other(sought) or _evidence(sought) is not None
+
+
+_TOLD = Remembered(_is_told, _length)
 
 
 def _refuse_unknown_content(name: NamedMedicine, expression: str) -> None:

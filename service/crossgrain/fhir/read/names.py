@@ -1,7 +1,6 @@
-"""Medicine names: the generic thyroid hormones in text, with the strength that stands there.
+"""Medicine names: the thyroid hormones in text, with the strength that stands there.
 
-The names are the international ones and their near spellings; a product's own name is known
-only through a deployer's alias file. What is found here was read from text, and says so.
+What is found here was read from text, and says so.
 """
 
 import re
@@ -10,39 +9,27 @@ from fractions import Fraction
 import msgspec
 
 from crossgrain.dosing.preparations import Kind
+from crossgrain.fhir.read.hormone_names import folded, kinds_named, looks_like_hormone
 from crossgrain.fhir.read.quantities import Amount
 from crossgrain.fhir.read.remembered import Remembered
 from crossgrain.fhir.read.sig_words import plain_words
 from crossgrain.fhir.read.units import Dimension, unit_of_word
 
-_T4 = r"levo-?th?yroxin(?:e|um)?|l-?thyroxine|l[ée]vothyroxine|levotiroxina|thyroxine|lt4"
-_T3 = r"(?:lio|leo)-?th?yronin(?:e|um)?|liotironina|tri-?iodothyronine|lt3"
-_GLAND = (
-    r"(?:desiccated|porcine|pork|natural) thyroid|thyroid,? desiccated|"
-    r"thyroid \(?(?:usp|pork|porcine|extract|gland|tabs?|tablets?|oral)\b|"
-    r"thyroid,? (?:usp|pork|porcine)|thyroid(?=,? \.?\d)|\bgrains? (?:of )?thyroid|"
-    r"mg thyroid\b|thyroideum|^thyroid$"
-)
-_NAMES = (
-    (Kind.LEVOTHYROXINE, re.compile(rf"\b(?:{_T4})\b")),
-    (Kind.LIOTHYRONINE, re.compile(rf"\b(?:{_T3})\b")),
-    (Kind.DESICCATED_THYROID, re.compile(_GLAND)),
-    (Kind.FIXED_RATIO, re.compile(r"\bliotrix\b")),
-)
-_HINT = re.compile(r"thyr|tirox|tiron|thyox|\blt[34]\b|liotrix")
-"""Every name above matches it; most medicines do not, and cost one search."""
-_NOT_HORMONE = re.compile(
-    r"anti-?thyroid|thyrotropin|thyroid[- ]stimulating|thyroid (?:peroxidase|eye)"
-)
 _MADE_UP = re.compile(
     r"compound(?:ed|ing)?\b|(?:sustained|slow|extended|prolonged|timed?)[- ]release|"
-    r"\b(?:sr|xr|er)\b"
+    r"\b(?:sr|xr|er)\b|"
+    # from memory: other European languages
+    r"retard|verzogert|prolongad|prolongee|rilascio|magistral|manipulad|rezeptur"
 )
 _NOT_ORAL = re.compile(
-    r"\b(?:inject(?:ion|able|ed)|intravenous|intramuscular|iv|infusion|parenteral|vials?|"
-    r"ampou?les?|ampules?|sublingual|topical|cream|ointment|patch|suppository)\b"
+    r"\b(?:injec\w*|intravenous|intramuscular|iv|infusion\w*|parenteral\w*|vials?|"
+    r"ampou?les?|ampules?|sublingual\w*|topical|cream|ointment|patch|suppository)\b|"
+    # from memory: other European languages
+    r"inje[kt]|inyec|iniez|iniett|intraven|endoven|intramusk|perfus|durchstechfl|"
+    r"\bampull|\bampol|\bfial[ae]\b|\bsalbe|\bcrem[ae]\b|\bpomada|\bunguent|\bpflaster|\bparche|"
+    r"\bzapfchen|\bsupposit"
 )
-_IODIDE = re.compile(r"iodide|\biodine")
+_IODIDE = re.compile(r"iodid|\biodine|jodid|[iy]odur|joduur|\biode\b|\bjod\b|\bjodek|jodki|joodi")
 _STRENGTH = re.compile(
     r"(?<![\w./])(?<!\d[-,])"  # no part of a range, of a decimal comma or of a longer number
     r"(?:(?P<w>\d+) )?(?P<n>\d+(?:\.\d+)?(?:/\d+(?:\.\d+)?)?|\.\d+)[ -]?"
@@ -52,6 +39,8 @@ _STRENGTH = re.compile(
     r"(?!\s?(?:/\s?d(?:ay)?\b|per day|a day|daily|once|twice|qd|bid|tid|od\b))"
 )
 
+_LONGEST_NAME = 1000
+"""Characters: a name that is longer is a text, and is asked about."""
 _LONGEST_STRENGTH = 60
 """Characters: Python refuses thousands of digits, and no strength needs more than a few."""
 
@@ -61,7 +50,7 @@ class NamedMedicine(msgspec.Struct, frozen=True):
 
     Attributes
     ----------
-    kinds : the hormones named
+    kinds : the hormones named; none where the words only look as if they named one
     strengths : the amounts that stand in it, in order
     per_ml : µg in one mL, for a liquid, as often as it is said
     made_up : compounded or of modified release, whose content is not known
@@ -78,7 +67,9 @@ class NamedMedicine(msgspec.Struct, frozen=True):
 
 
 def read_name(words: str) -> NamedMedicine | None:
-    """The thyroid hormones that a medicine's name holds, or ``None``.
+    """The thyroid hormones that a medicine's name holds; ``None`` for any other medicine.
+
+    A name that looks like one of a hormone and is not known comes back without a kind.
 
     Examples
     --------
@@ -87,28 +78,33 @@ def read_name(words: str) -> NamedMedicine | None:
     ([<Kind.LEVOTHYROXINE: 'levothyroxine'>], Fraction(75, 1))
     >>> read_name("thyroid 60 mg tab").strengths[0].value
     Fraction(60000, 1)
+    >>> read_name("thyro-complex 100 mcg").kinds
+    frozenset()
     >>> read_name("lisinopril 10 mg tablet")
     """
     return _NAMED[words]
 
 
-def _read(words: str) -> NamedMedicine | None:
-    lower = words.casefold()
-    if not _HINT.search(lower) or _NOT_HORMONE.search(lower):
-        return None
-    plain = plain_words(words)
-    kinds = frozenset(kind for kind, name in _NAMES if name.search(plain))
-    if not kinds:
-        return None
+def read_product_words(words: str) -> NamedMedicine:
+    """What the words say of a medicine that is known for a hormone by its code."""
+    plain = plain_words(folded(words))
     strengths, per_ml = _strengths(plain)
     return NamedMedicine(
-        kinds,
+        kinds_named(plain),
         strengths,
         per_ml,
         made_up=bool(_MADE_UP.search(plain)),
         iodide=bool(_IODIDE.search(plain)),
         not_oral=is_not_oral(plain),
     )
+
+
+def _read(words: str) -> NamedMedicine | None:
+    if not looks_like_hormone(folded(words)):
+        return None
+    if len(words) > _LONGEST_NAME:
+        return NamedMedicine(frozenset())
+    return read_product_words(words)
 
 
 _NAMED = Remembered(_read, len)
@@ -120,7 +116,7 @@ def is_not_oral(words: str) -> bool:
     >>> is_not_oral("solution for injection"), is_not_oral("oral solution")
     (True, False)
     """
-    return bool(_NOT_ORAL.search(words.casefold()))
+    return bool(_NOT_ORAL.search(folded(words)))
 
 
 def _strengths(plain: str) -> tuple[tuple[Amount, ...], tuple[Fraction, ...]]:

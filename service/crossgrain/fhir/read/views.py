@@ -102,12 +102,18 @@ class Ingredient(View, rename="camel"):
         """What it is, in either version's shape, where it is not only referred to."""
         return self.item_codeable_concept or (self.item.concept if self.item else None)
 
+    @property
+    def pointer(self) -> Reference | None:
+        """The reference to what it is, in either version's shape."""
+        return self.item_reference or (self.item.reference if self.item else None)
+
 
 class Medication(Resource):
     status: str | None = None
     code: CodeableConcept | None = None
     form: CodeableConcept | None = None
     dose_form: CodeableConcept | None = None
+    contained: tuple[dict[str, Any], ...] = ()
     ingredient: tuple[Ingredient, ...] = ()
 
 
