@@ -26,11 +26,12 @@ from crossgrain.fhir.read.codesystems import UCUM
 from crossgrain.fhir.read.course import read_course
 from crossgrain.fhir.read.elements import Quantity, Ratio
 from crossgrain.fhir.read.errors import Asked, Unreadable
+from crossgrain.fhir.read.hearing import heard_in
 from crossgrain.fhir.read.json import parse
 from crossgrain.fhir.read.names import read_name
 from crossgrain.fhir.read.quantities import Amount, amount_of, concentration
 from crossgrain.fhir.read.record import MedicineEntry, Record
-from crossgrain.fhir.read.sig import read_sig, traces_in
+from crossgrain.fhir.read.sig import read_sig
 from crossgrain.fhir.read.sig_times import read_frequency
 from crossgrain.fhir.read.units import unit_of_code, unit_of_word
 from crossgrain.fhir.read.views import view
@@ -162,7 +163,7 @@ def check_words(words: str) -> bool:
     read_name(words)
     frequency = read_frequency(words)
     assert frequency is None or frequency.per_day > 0
-    traces_in(words)
+    heard_in(words)
     sig = read_sig(words)
     if sig is None:
         return False
@@ -174,7 +175,7 @@ def check_words(words: str) -> bool:
             assert amount.value >= 0
             assert any(amount.value in (n * u for u in UNITS) for n in written), words
     assert read_sig(f"  {words.upper()} ") == sig
-    for doubtful in ("as directed", "as needed", "then stop", "except sundays"):
+    for doubtful in ("as directed", "as needed", "then stop", "until labs"):
         assert read_sig(f"{words} {doubtful}") is None
     return True
 

@@ -239,22 +239,18 @@ def test_an_instruction_rendered_as_a_whole_must_say_the_dose_of_the_only_dosage
     assert asked(differs) == ["Bundle.entry[1].resource.dosage[0]"]
 
 
-def test_words_about_a_medicine_that_are_not_read_are_said() -> None:
-    own = dosage(ucum(100, "ug"), text="100 mcg daily")
+def test_notes_that_give_no_instruction_are_said_and_not_asked_about() -> None:
     record = read(
         {
             **IN_R5,
-            "dosage": [own],
-            "renderedDosageInstruction": "100 mcg daily, less on Sundays",
-            "note": [{"text": "takes half"}],
+            "dosage": [dosage(ucum(100, "ug"))],
+            "note": [{"text": "Thyroidectomy in 2019, stopped smoking since."}],
         },
         version=FhirVersion.R5,
     )
     assert doses(record) == [("levothyroxine", ["100"])]
-    assert [u.expression for u in record.unread] == [
-        "Bundle.entry[1].resource.renderedDosageInstruction",
-        "Bundle.entry[1].resource.note",
-    ]
+    assert record.questions == ()
+    assert [u.expression for u in record.unread] == ["Bundle.entry[1].resource.note"]
 
 
 def test_what_is_passed_over_in_a_dosage_is_said() -> None:
@@ -263,14 +259,17 @@ def test_what_is_passed_over_in_a_dosage_is_said() -> None:
             LT4,
             dosage(
                 ucum(100, "ug"),
-                patientInstruction="with water",
-                additionalInstruction=[{"text": "on an empty stomach"}],
+                patientInstruction="with water, from the blue box",
+                additionalInstruction=[
+                    {"text": "on an empty stomach"},
+                    {"coding": [{"system": SNOMED, "code": "717154004"}]},
+                ],
                 maxDosePerPeriod={"numerator": ucum(200, "ug"), "denominator": ucum(1, "d")},
             ),
         )
     )
-    assert [u.expression.rpartition(".")[2] for u in record.unread] == [
+    assert record.questions == ()
+    assert sorted(u.expression.rpartition(".")[2] for u in record.unread) == [
+        "additionalInstruction[1]",
         "patientInstruction",
-        "additionalInstruction",
-        "maxDosePerPeriod",
     ]

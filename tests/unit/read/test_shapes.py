@@ -625,8 +625,8 @@ def test_a_coded_dose_of_a_coded_medicine_needs_no_confirmation() -> None:
 @pytest.mark.parametrize(
     "words",
     [
-        "1 tablet daily as directed",
-        "1 tablet (100 mcg) daily, as directed",
+        "1 tablet daily as the nurse showed",
+        "1 tablet (100 mcg) daily from the blue box",
         "take 1 tab every morning with the other tablets",
     ],
 )

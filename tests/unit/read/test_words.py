@@ -5,8 +5,9 @@ from fractions import Fraction
 import pytest
 
 from crossgrain.dosing.preparations import Kind
+from crossgrain.fhir.read.hearing import heard_in
 from crossgrain.fhir.read.names import read_name
-from crossgrain.fhir.read.sig import read_sig, traces_in
+from crossgrain.fhir.read.sig import read_sig
 from crossgrain.fhir.read.units import Dimension
 
 READ = {
@@ -43,6 +44,11 @@ READ = {
     "100 mcg Sat through Mon": ("mass", 100, "3/7"),
     "700 mcg once weekly": ("mass", 700, "1/7"),
     "3 mL daily": ("volume", 3, 1),
+    "1 tab daily except Sunday": ("piece", 1, "6/7"),
+    "1 tab every morning and evening": ("piece", 1, 2),
+    "1 tab 4 times a day": ("piece", 1, 4),
+    "100 mcg every 48 hours": ("mass", 100, "1/2"),
+    "100 mcg 5x/week": ("mass", 100, "5/7"),
 }
 
 
@@ -62,7 +68,6 @@ NOT_READ = [
     "as directed",
     "1 tab daily as directed",
     "1 tab daily as needed",
-    "1 tab daily except Sunday",
     "50 mcg daily then 100 mcg daily",
     "100-112 mcg daily",
     "take 1 to 2 tablets daily",
@@ -88,7 +93,6 @@ NOT_READ = [
     "2 25 mcg tabs daily",
     "four 25 mcg tablets daily",
     "1 tab in the morning and 1 tab in the evening",
-    "1 tab every morning and evening",
     "1 tab every day but sunday",
     "100 mcg qd x30",
     "100 mcg Mon-Fri weekends",
@@ -101,7 +105,7 @@ NOT_READ = [
     "1 quarter tablet daily",
     "11/2 tablets daily",
     "1 drop daily",
-    "x" * 301,
+    "x" * 1001,
 ]
 
 
@@ -212,5 +216,5 @@ def test_a_concentration_is_read(words: str, per_ml: int) -> None:
 
 @pytest.mark.parametrize("words", ["1 tab qds", "tidy up, then 1 tab", "1 tab qdam", "1 tab bidx"])
 def test_the_beginning_of_a_longer_word_is_no_frequency(words: str) -> None:
-    assert traces_in(words).schedules == ()
+    assert heard_in(words).schedules == ()
     assert read_sig(words) is None

@@ -18,6 +18,7 @@ from crossgrain.fhir.read.medication_resources import (
     is_ours,
     product_named,
     replaced_by,
+    sayings_beside,
     seen_in,
     sources_of,
     standing_of,
@@ -160,7 +161,14 @@ def _intake(
     seen, doubt = medicine.seen, ""
     _, path = dosages_of(seen, medicine.entry)
     try:
-        doses = read_doses(dosages, medicine.product, path, reading.with_notes(apart), dated=False)
+        doses = read_doses(
+            dosages,
+            medicine.product,
+            path,
+            reading.with_notes(apart),
+            dated=False,
+            beside=sayings_beside(seen, medicine.entry),
+        )
     except Asked as asked:
         doses, doubt = None, asked.question
     if seen.modifier:

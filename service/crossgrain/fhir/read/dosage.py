@@ -8,7 +8,6 @@ from collections.abc import Mapping, Sequence
 from fractions import Fraction
 
 import msgspec
-from msgspec.structs import replace
 
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.fhir.read.dosage_refusals import refuse_other_routes, refuse_what_leaves_it_open
@@ -16,10 +15,11 @@ from crossgrain.fhir.read.elements import Dosage, DoseAndRate
 from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.labelled import labelled
 from crossgrain.fhir.read.notes import Notes
-from crossgrain.fhir.read.product import Product, strengths_of
-from crossgrain.fhir.read.quantities import Amount, amount_of, in_unit, mean, plain, scaled, total
+from crossgrain.fhir.read.product import Product
+from crossgrain.fhir.read.quantities import Amount, amount_of, in_unit, mean, scaled, total
+from crossgrain.fhir.read.sayings import Settled, compare, compare_limits, words_in
 from crossgrain.fhir.read.schedule import Schedule
-from crossgrain.fhir.read.sig import Part, Sig, Traces, read_sig, traces_in
+from crossgrain.fhir.read.sig import read_sig
 from crossgrain.fhir.read.timing import schedule_of
 from crossgrain.fhir.read.units import Dimension
 
@@ -36,12 +36,23 @@ class ReadDose(msgspec.Struct, frozen=True):
     cycle : amount of each day, in its unit
     from_text : the dose, its timing or the strength that it rests on stands only in words
     assumed : what was settled on the way and is to be confirmed, or empty
+    settled : the same, for what else is said of the taking to be held against
     """
 
     preparation: Preparation
     cycle: tuple[Fraction, ...]
-    from_text: bool = False
-    assumed: str = ""
+    from_text: bool
+    assumed: str
+    settled: Settled
+
+
+class _Dose(msgspec.Struct, frozen=True):
+    """One amount on one schedule, in the unit of the product line."""
+
+    preparation: Preparation
+    cycle: tuple[Fraction, ...]
+    in_words: bool
+    assumed: str
 
     @property
     def daily(self) -> Fraction:
@@ -56,7 +67,7 @@ class _Scale(msgspec.Struct, frozen=True):
     preparations: Mapping[str, Preparation]
     path: str
 
-    def dose(self, stated: Sequence[Stated], schedule: Schedule) -> ReadDose:
+    def dose(self, stated: Sequence[Stated], schedule: Schedule) -> _Dose:
         """Amounts that state one dose (ordered in tablets, calculated in µg), which must agree."""
         doses = [self._one(amount, schedule, place) for place, amount in self._usable(stated)]
         first = doses[0]
@@ -65,16 +76,11 @@ class _Scale(msgspec.Struct, frozen=True):
             raise Asked(self.path, f"The dose is given as {said}. Which one is taken?")
         return first
 
-    def dose_of(self, part: Part) -> ReadDose:
-        """What one part of a text says."""
-        amounts = [part.amount] if part.mass is None else [part.mass, part.amount]
-        return self.dose([(f"{self.path}.text", amount) for amount in amounts], part.schedule)
-
-    def _one(self, amount: Amount, schedule: Schedule, place: str) -> ReadDose:
+    def _one(self, amount: Amount, schedule: Schedule, place: str) -> _Dose:
         each = labelled(amount, self.product, self.preparations, place)
         cycle = tuple(scaled(each.amount, doses) for doses in schedule.doses)
         in_words = each.in_words or schedule.in_words
-        return ReadDose(each.preparation, cycle, in_words, each.assumed)
+        return _Dose(each.preparation, cycle, in_words, each.assumed)
 
     def _usable(self, stated: Sequence[Stated]) -> Sequence[Stated]:
         """Leave out tablets of unknown strength where a mass stands beside them."""
@@ -104,17 +110,18 @@ def read_dosage(
     scale = _Scale(product, preparations, path)
     amounts = _amounts(dosage.dose_and_rate, path)
     schedule = schedule_of(dosage.timing, f"{path}.timing") if dosage.timing else None
-    sig = read_sig(dosage.text) if dosage.text else None
-    _say_what_was_passed_over(dosage, path, sig, notes)
-    if not amounts or schedule is None:
-        if sig is None:
-            raise _missing(dosage, bool(amounts), schedule is not None, path)
-        return _partly_from_text(amounts, schedule, sig, scale)
-    dose = scale.dose(amounts, schedule)
-    if sig:
-        _compare(dose, sig, scale)
-    elif dosage.text:
-        _compare_traces(traces_in(dosage.text), amounts, schedule, product, path)
+    parts: Sequence[_Part] = ()
+    if amounts and schedule is not None:
+        parts = [(scale.dose(amounts, schedule), schedule)]
+    else:
+        parts = _partly_from_text(dosage, amounts, schedule, scale)
+    dose = _together(
+        parts, [amount for _, amount in amounts], dosage, scale, not amounts or schedule is None
+    )
+    _say_what_was_passed_over(dosage, path, notes)
+    for saying in words_in(dosage, path):
+        compare(saying, dose.settled, notes)
+    compare_limits(dosage, dose.settled)
     return dose
 
 
@@ -141,15 +148,12 @@ def _range(dose: DoseAndRate, path: str) -> Amount:
     raise Asked(path, "The dose is a range. Which dose is taken as a rule?")
 
 
-def _say_what_was_passed_over(dosage: Dosage, path: str, sig: Sig | None, notes: Notes) -> None:
-    if dosage.text and sig is None and dosage.dose_and_rate:
-        notes.unread(f"{path}.text", "the words were not compared with the coded dose")
-    if dosage.patient_instruction:
-        notes.unread(f"{path}.patientInstruction", "free text is not read here")
-    if dosage.additional_instruction:
-        notes.unread(f"{path}.additionalInstruction", "additional instructions are not read")
-    if dosage.max_dose_per_period:
-        notes.unread(f"{path}.maxDosePerPeriod", "an upper limit is not a dose taken")
+def _say_what_was_passed_over(dosage: Dosage, path: str, notes: Notes) -> None:
+    for number, concept in enumerate(dosage.additional_instruction):
+        if not concept.text and not any(coding.display for coding in concept.coding):
+            notes.unread(
+                f"{path}.additionalInstruction[{number}]", "a code without words is not read here"
+            )
     repeat = dosage.repeat
     if repeat and (repeat.bounds_duration or repeat.bounds_range or repeat.count is not None):
         notes.confirm(
@@ -157,23 +161,50 @@ def _say_what_was_passed_over(dosage: Dosage, path: str, sig: Sig | None, notes:
         )
 
 
+_Part = tuple[_Dose, Schedule]
+
+
 def _partly_from_text(
-    amounts: list[Stated], schedule: Schedule | None, sig: Sig, scale: _Scale
-) -> ReadDose:
+    dosage: Dosage, amounts: list[Stated], schedule: Schedule | None, scale: _Scale
+) -> list[_Part]:
     """A dose whose amount, timing or both stand only in words."""
+    sig = read_sig(dosage.text) if dosage.text else None
+    if sig is None:
+        raise _missing(dosage, bool(amounts), schedule is not None, scale.path)
     if amounts and len(sig.parts) > 1:
         raise Asked(scale.path, "The coded dose and the words differ. Which one is taken?")
     if schedule and not all(schedule.same_as(part.schedule) for part in sig.parts):
         raise Asked(scale.path, "The coded timing and the words differ. Which one is right?")
-    doses = [
-        scale.dose(
-            [*amounts, (f"{scale.path}.text", part.mass or part.amount)],
+    text = f"{scale.path}.text"
+    return [
+        (
+            scale.dose([*amounts, (text, part.mass or part.amount)], schedule or part.schedule),
             schedule or part.schedule,
         )
         for part in sig.parts
     ]
-    days = [total(day) for day in zip(*(dose.cycle for dose in doses), strict=True)]
-    return replace(doses[0], cycle=tuple(days), from_text=True)
+
+
+def _together(
+    parts: Sequence[_Part], amounts: Sequence[Amount], dosage: Dosage, scale: _Scale, in_words: bool
+) -> ReadDose:
+    """The parts of one dosage, which are taken on days of their own, as one dose."""
+    doses = [dose for dose, _ in parts]
+    first = doses[0]
+    settled = Settled(
+        scale.path,
+        scale.product,
+        scale.preparations,
+        tuple(amounts),
+        tuple(schedule for _, schedule in parts),
+        first.preparation,
+        tuple(dose.cycle for dose in doses),
+        dosage.bounds,
+    )
+    cycle = first.cycle
+    if len(doses) > 1:
+        cycle = tuple(total(day) for day in zip(*(dose.cycle for dose in doses), strict=True))
+    return ReadDose(first.preparation, cycle, in_words or first.in_words, first.assumed, settled)
 
 
 def _missing(dosage: Dosage, has_dose: bool, has_timing: bool, path: str) -> Asked:
@@ -184,38 +215,3 @@ def _missing(dosage: Dosage, has_dose: bool, has_timing: bool, path: str) -> Ask
     if has_timing:
         return Asked(where, f"How much is taken at a time?{words}")
     return Asked(where, f"How much is taken, and how often?{words}")
-
-
-def _compare(dose: ReadDose, sig: Sig, scale: _Scale) -> None:
-    """The words beside a coded dose must say the same mean amount a day."""
-    try:
-        words = [scale.dose_of(part) for part in sig.parts]
-    except Asked:
-        return  # the words alone would not give a dose; the coded one stands
-    said = total([part.daily for part in words])
-    if said != dose.daily:
-        raise Asked(
-            scale.path,
-            f"The coded dose comes to {in_unit(dose.daily, dose.preparation)} a day and the words"
-            f" to {plain(said)}. Which one is taken?",
-        )
-
-
-def _compare_traces(
-    traces: Traces, amounts: Sequence[Stated], schedule: Schedule, product: Product, path: str
-) -> None:
-    """Words that are not read must not name another frequency or another amount alone."""
-    if traces.schedules and not any(schedule.same_as(said) for said in traces.schedules):
-        raise Asked(
-            path,
-            f"The coded timing comes to {plain(schedule.per_day)} doses a day and the words name"
-            f" {plain(traces.schedules[0].per_day)}. Which one is right?",
-        )
-    coded = [amount for _, amount in amounts]
-    known = [*coded, *strengths_of(product)]
-    for dimension in {amount.dimension for amount in known}:
-        said = [amount for amount in traces.amounts if amount.dimension is dimension]
-        if said and not any(amount in known for amount in said):
-            raise Asked(
-                path, "The coded dose and the words name different amounts. Which is taken?"
-            )

@@ -13,6 +13,7 @@ from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.product import Product
 from crossgrain.fhir.read.quantities import in_unit, total
 from crossgrain.fhir.read.reading import Reading
+from crossgrain.fhir.read.sayings import Saying, compare, in_all
 
 
 class Doses(msgspec.Struct, frozen=True):
@@ -23,7 +24,13 @@ class Doses(msgspec.Struct, frozen=True):
 
 
 def read_doses(
-    dosages: Sequence[Dosage], product: Product, path: str, reading: Reading, *, dated: bool
+    dosages: Sequence[Dosage],
+    product: Product,
+    path: str,
+    reading: Reading,
+    *,
+    dated: bool,
+    beside: Sequence[Saying] = (),
 ) -> Doses:
     """The doses that hold on the day of reading.
 
@@ -31,6 +38,7 @@ def read_doses(
     ----------
     path : FHIRPath of the list of dosages
     dated : leave out the dosages whose own dates do not hold the day of reading
+    beside : what the resource says of the taking outside its dosages
 
     Notes
     -----
@@ -61,6 +69,9 @@ def read_doses(
         DoseLine(dose.preparation, dose.cycle, place)
         for dose, (place, _) in zip(doses, numbered, strict=True)
     )
+    settled = in_all([dose.settled for dose in doses], path.rpartition(".")[0])
+    for saying in beside:
+        compare(saying, settled, reading.notes)
     _refuse_doubled(lines, path)
     refuse_implausible(lines, reading.codes, path)
     return Doses(lines, any(dose.from_text for dose in doses))

@@ -129,7 +129,9 @@ class Dosage(View, rename="camel"):
     as_needed: bool | None = None
     as_needed_for: tuple[CodeableConcept, ...] = ()
     dose_and_rate: tuple[DoseAndRate, ...] = ()
-    max_dose_per_period: Any = None
+    max_dose_per_period: Ratio | tuple[Ratio, ...] | None = None
+    max_dose_per_administration: Quantity | None = None
+    max_dose_per_lifetime: Quantity | None = None
     modifier: tuple[Any, ...] = msgspec.field(default=(), name="modifierExtension")
     dose_quantity: Any = None
     dose_range: Any = None

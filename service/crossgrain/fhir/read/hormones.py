@@ -1,6 +1,7 @@
 """Thyroid medicines found in a record, and what ties them to other resources."""
 
 from dataclasses import dataclass, field
+from fractions import Fraction
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.fhir.read.currency import Currency, Standing
@@ -19,6 +20,7 @@ from crossgrain.fhir.read.product import Product, tablet_strength
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.record import MedicineEntry
 from crossgrain.fhir.read.resolve import Entry
+from crossgrain.fhir.read.sayings import in_all_a_day
 from crossgrain.fhir.read.views import MedicationRequest, MedicationStatement
 from crossgrain.safety.facts import Known
 
@@ -30,13 +32,16 @@ class Hormone:
     Attributes
     ----------
     group : group identifier of the order
-    stems_from : the resources of the record that a statement was made from, by reference
+    sources = tuple(source.reference for source in sources_of(seen, entry, reading))
+    ordered = seen.dosage_instruction if isinstance(seen, MedicationRequest) else ()
+    return Hormone(medicine, product.kind, group_of(seen), sources, in_all_a_day(ordered))
     """
 
     entry: MedicineEntry
     kind: Kind
     group: tuple[str, str] | None = None
     stems_from: tuple[str, ...] = ()
+    in_all: Fraction | None = None
 
 
 @dataclass(slots=True)
@@ -87,7 +92,8 @@ def tied(
 ) -> Hormone:
     """The medicine with what it says of other resources."""
     sources = tuple(source.reference for source in sources_of(seen, entry, reading))
-    return Hormone(medicine, product.kind, group_of(seen), sources)
+    ordered = seen.dosage_instruction if isinstance(seen, MedicationRequest) else ()
+    return Hormone(medicine, product.kind, group_of(seen), sources, in_all_a_day(ordered))
 
 
 def read_reasons(seen: Seen, entry: Entry, found: Medicines, reading: Reading) -> None:

@@ -10,6 +10,7 @@ from crossgrain.fhir.read.medication_resources import (
     Seen,
     dosages_of,
     product_named,
+    sayings_beside,
     seen_in,
     standing_of,
 )
@@ -123,7 +124,8 @@ def _read_hormone(
     notes.use(entry.path, entry.reference)
     if standing.confirm:
         notes.confirm(entry.path, standing.confirm)
-    _say_what_was_passed_over(seen, entry, notes)
+    if seen.note:
+        notes.unread(f"{entry.path}.note", "of notes only what begins as an instruction is read")
     read_reasons(seen, entry, found, reading)
     doses = _current_doses(seen, product, entry, standing, reading)
     medicine = medicine_entry(seen, entry, standing, product, doses, reading)
@@ -133,18 +135,6 @@ def _read_hormone(
         found.taken.append(tied(seen, medicine, product, entry, reading))
 
 
-def _say_what_was_passed_over(seen: Seen, entry: Entry, notes: Notes) -> None:
-    """Words about the medicine that could say another dose."""
-    dosages, _ = dosages_of(seen, entry)
-    rendered = seen.rendered_dosage_instruction
-    if rendered and [dosage.text for dosage in dosages] != [rendered]:
-        notes.unread(
-            f"{entry.path}.renderedDosageInstruction", "the whole in words was not compared"
-        )
-    if seen.note:
-        notes.unread(f"{entry.path}.note", "notes on the medicine are not read")
-
-
 def _current_doses(
     seen: Seen, product: Product, entry: Entry, standing: Currency, reading: Reading
 ) -> Doses:
@@ -152,7 +142,8 @@ def _current_doses(
     dosages, path = dosages_of(seen, entry)
     dated = standing.standing is Standing.TAKEN
     try:
-        doses = read_doses(dosages, product, path, reading, dated=dated)
+        beside = sayings_beside(seen, entry)
+        doses = read_doses(dosages, product, path, reading, dated=dated, beside=beside)
     except Asked as asked:
         reading.notes.ask(asked)
         return Doses((), product.named_in_words)

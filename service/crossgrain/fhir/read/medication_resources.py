@@ -1,5 +1,6 @@
 """MedicationStatement and MedicationRequest seen alike: product, dosages, standing, ties."""
 
+import re
 from collections.abc import Iterator
 
 from msgspec.structs import replace
@@ -23,6 +24,7 @@ from crossgrain.fhir.read.product import Product
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.remembered import Remembered
 from crossgrain.fhir.read.resolve import Entry
+from crossgrain.fhir.read.sayings import Saying, words_of_notes
 from crossgrain.fhir.read.views import MedicationRequest, MedicationStatement, Medicine, view
 
 Seen = MedicationStatement | MedicationRequest
@@ -183,6 +185,20 @@ def dosages_of(seen: Seen, entry: Entry) -> tuple[tuple[Dosage, ...], str]:
     if seen.rendered_dosage_instruction and len(dosages) == 1 and not dosages[0].text:
         dosages = (replace(dosages[0], text=seen.rendered_dosage_instruction),)
     return dosages, f"{entry.path}.{'dosage' if stated else 'dosageInstruction'}"
+
+
+def sayings_beside(seen: Seen, entry: Entry) -> list[Saying]:
+    """What a medicine says of its taking outside its dosages: as rendered, and in notes.
+
+    What was rendered from the texts of the dosages says nothing more than these.
+    """
+    dosages, _ = dosages_of(seen, entry)
+    texts = " ".join(re.findall(r"\w+", " ".join(d.text or "" for d in dosages)))
+    rendered = seen.rendered_dosage_instruction
+    said = list(words_of_notes(seen.note, f"{entry.path}.note"))
+    if rendered and " ".join(re.findall(r"\w+", rendered)) != texts:
+        said.insert(0, Saying(f"{entry.path}.renderedDosageInstruction", rendered))
+    return said
 
 
 def is_ours(seen: Seen) -> bool:

@@ -9,6 +9,7 @@ from crossgrain.fhir.read.dose_lines import refuse_implausible
 from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.hormones import Hormone
 from crossgrain.fhir.read.notes import Notes
+from crossgrain.fhir.read.quantities import in_unit
 from crossgrain.fhir.read.record import MedicineEntry
 
 
@@ -26,6 +27,7 @@ def counted_once(taken: list[Hormone], codes: CodeTables, notes: Notes) -> list[
     for several in by_kind.values():
         if len(several) > 1:
             _ask_about(several, codes, notes)
+        _ask_about_the_whole(several, notes)
     return kept
 
 
@@ -42,7 +44,10 @@ def _ask_about(several: list[Hormone], codes: CodeTables, notes: Notes) -> None:
                     " both, give the orders one groupIdentifier.",
                 )
             )
-        elif any(_daily(earlier) == _daily(hormone) for earlier in several[:place]):
+        elif hormone.in_all is None and any(
+            hormone.entry.lines and _daily(earlier) == _daily(hormone)
+            for earlier in several[:place]
+        ):
             notes.ask(
                 Asked(hormone.entry.path, "Two orders of one group say the same. Are both taken?")
             )
@@ -52,6 +57,26 @@ def _ask_about(several: list[Hormone], codes: CodeTables, notes: Notes) -> None:
             refuse_implausible(lines, codes, first.entry.path)
         except Asked as asked:
             notes.ask(asked)
+
+
+def _ask_about_the_whole(several: list[Hormone], notes: Notes) -> None:
+    """Orders that name what they come to together must come to it: none missing, none twice."""
+    for hormone in several:
+        group = [other for other in several if other.group == hormone.group]
+        lines = [line for other in group for line in other.entry.lines]
+        if hormone.in_all is None or any(not other.entry.lines for other in group):
+            continue
+        daily = sum((line.daily for line in lines), Fraction(0))
+        if daily != hormone.in_all:
+            unit = lines[0].preparation
+            notes.ask(
+                Asked(
+                    hormone.entry.path,
+                    f"The order says that it comes to {in_unit(hormone.in_all, unit)} a day with"
+                    f" the others of its group, and they come to {in_unit(daily, unit)}. What is"
+                    " taken?",
+                )
+            )
 
 
 def _without_replaced(taken: list[Hormone], notes: Notes) -> list[Hormone]:

@@ -3,39 +3,45 @@
 ::
 
     sig       = part { joint part }           "100 mcg Mon-Fri and 50 mcg Sat-Sun"
-    part      = [verb] amount { mass | frequency | days | filler }
+    part      = { filler } [product] [verb] amount { mass | frequency | days | dates | filler }
+    product   = name number unit "tablets:"   "Levothyroxine sodium 100 microgram tablets: take …"
     amount    = number unit                   number: 1  1.5  1/2  1 1/2  ½  one  half
     unit      = mcg µg ug microgram(s) mg g grain(s) gr tablet(s) tab(s) capsule(s) mL
     mass      = "(" number unit ["total"] ")" what one tablet holds, or all of them ("total")
     frequency = daily, once daily, every day, qd, every morning, at bedtime, twice daily, bid,
-                three times daily, tid, every other day, qod, every N days, every N hours,
+                N times a day, tid, every other day, qod, every N days, every N hours,
                 N times a week, once weekly
-    days      = weekdays, weekends, [on] DAY { "," DAY }, DAY "-" DAY
-    filler    = by mouth, with water, before breakfast, on an empty stomach, …
+    days      = weekdays, weekends, [on] DAY { "," DAY }, DAY "-" DAY, except DAY { "," DAY }
+    dates     = "from" date "to" date
+    filler    = by mouth, with water, before breakfast, on an empty stomach, … (`phrases`)
 
 Parts that are joined must name days that do not overlap. One word outside the grammar, and
-nothing is read: "as directed", "as needed", "then", "except", "increase" end in a question.
+nothing is read: "as directed", "as needed", "then", "increase" end in a question, or, beside a
+coded dose, are heard one by one (`hearing`).
 """
 
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass, field
+from datetime import date
 from fractions import Fraction
 
 import msgspec
 
+from crossgrain.fhir.read.phrases import FILLER
 from crossgrain.fhir.read.quantities import Amount
 from crossgrain.fhir.read.remembered import Remembered
 from crossgrain.fhir.read.schedule import DAILY, WEEK, Schedule, on_weekdays
 from crossgrain.fhir.read.sig_times import LONGEST, TIMES
 from crossgrain.fhir.read.sig_words import (
     AMOUNT,
-    COUNTED_PARTS,
-    FILLER,
+    DATES,
+    EXCEPT,
     JOINT,
     LIST,
     MASS,
+    MONTHS,
     ONE_DAY,
+    PRODUCT,
     ROUND,
     SPAN,
     plain_words,
@@ -44,11 +50,20 @@ from crossgrain.fhir.read.units import Dimension, unit_of_word
 
 
 class Part(msgspec.Struct, frozen=True):
-    """One amount and when it is taken; `mass` is what stands in brackets beside it."""
+    """One amount and when it is taken.
+
+    Attributes
+    ----------
+    mass : what stands in brackets beside it, or what its tablets come to
+    product : the product that it is said to be of, as written, or empty
+    dates : first and last day, where the words name them
+    """
 
     amount: Amount
     schedule: Schedule
     mass: Amount | None = None
+    product: str = ""
+    dates: tuple[str, str] | None = None
 
 
 class Sig(msgspec.Struct, frozen=True):
@@ -73,58 +88,19 @@ def read_sig(words: str) -> Sig | None:
 def _read_sig(words: str) -> Sig | None:
     if len(words) > LONGEST:
         return None
+    text, place = plain_words(words), 0
     parts: list[Part] = []
-    for piece in JOINT.split(plain_words(words)):
-        part = _read_part(piece)
-        if part is None:
+    while joined := not parts or JOINT.match(text, place):
+        start = place if joined is True else joined.end()
+        found = _read_part(text, start)
+        if found is None:
             return None
+        part, place = found
         parts.append(part)
     return Sig(tuple(parts)) if len(parts) == 1 or _days_disjoint(parts) else None
 
 
 _SIGS = Remembered(_read_sig, len)
-
-
-class Traces(msgspec.Struct, frozen=True):
-    """What can be made out in words that are not read: enough to contradict, not to dose."""
-
-    schedules: tuple[Schedule, ...]
-    amounts: tuple[Amount, ...]
-
-
-def traces_in(words: str) -> Traces:
-    """Every frequency and amount that stands in an instruction outside the grammar.
-
-    Examples
-    --------
-    >>> [s.per_day for s in traces_in("One tablet daily for 4 days").schedules]
-    [Fraction(1, 1)]
-    """
-    text = plain_words(words[:LONGEST])
-    schedules = [
-        schedule
-        for pattern, meaning in TIMES
-        for found in pattern.finditer(text)
-        if _begins_a_word(text, found) and (schedule := meaning(found))
-    ]
-    amounts = [
-        amount
-        for found in AMOUNT.finditer(text)
-        if _begins_a_word(text, found) and (amount := _amount(found))
-    ]
-    return Traces(tuple(schedules), (*amounts, *_counted_parts(text)))
-
-
-def _counted_parts(text: str) -> Iterator[Amount]:
-    """Two half tablets, which are one."""
-    for found in COUNTED_PARTS.finditer(text):
-        part = Fraction(1, 2 if found["part"] == "half" else 4)
-        if unit := unit_of_word(found["unit"]):
-            yield Amount(unit.dimension, int(found["count"]) * part * unit.factor)
-
-
-def _begins_a_word(text: str, found: re.Match[str]) -> bool:
-    return found.start() == 0 or not text[found.start() - 1].isalnum()
 
 
 @dataclass(slots=True)
@@ -136,27 +112,54 @@ class _Reading:
     days: frozenset[str] = field(default_factory=frozenset)
     mass: Amount | None = None
     all_of_it: bool = False
+    product: str = ""
+    dates: tuple[str, str] | None = None
 
 
-def _read_part(text: str) -> Part | None:
-    found = AMOUNT.match(text)
-    amount = _amount(found) if found else None
+def _read_part(text: str, start: int) -> tuple[Part, int] | None:
+    """One part, and where it ends: at a joint or at the end of the words."""
+    place = _after_fillers(text, start)
+    product = PRODUCT.match(text, place)
+    place = product.end() if product else place
+    found = AMOUNT.match(text, place)
+    amount = amount_in(found) if found else None
     if found is None or amount is None:
         return None
     reading = _Reading(amount)
+    if product and not _of_product(reading, product):
+        return None
     place = found.end()
-    while place < len(text):
-        if text[place] == " ":
-            place += 1
-            continue
-        end = _step(reading, text, place)
+    while place < len(text) and not JOINT.match(text, place):
+        end = place + 1 if text[place] == " " else _step(reading, text, place)
         if end is None:
             return None
         place = end
-    return _finished(reading)
+    part = _finished(reading)
+    return (part, place) if part else None
 
 
-def _amount(found: re.Match[str]) -> Amount | None:
+def _after_fillers(text: str, place: int) -> int:
+    while place < len(text):
+        found = None if text[place] == " " else FILLER.match(text, place)
+        if text[place] != " " and not found:
+            break
+        place = found.end() if found else place + 1
+    return place
+
+
+def _of_product(reading: _Reading, product: re.Match[str]) -> bool:
+    """Take the content of one tablet, and with it what the tablets come to."""
+    each = amount_in(product)
+    if each is None or reading.amount.dimension is not Dimension.PIECE:
+        return False
+    reading.product = f"{product['name']} {product['each']} tablet"
+    reading.mass = Amount(each.dimension, each.value * reading.amount.value)
+    reading.all_of_it = True
+    return True
+
+
+def amount_in(found: re.Match[str]) -> Amount | None:
+    """The amount that a pattern of `sig_words` has found."""
     unit = unit_of_word(found["unit"])
     if unit is None or (found["d"] and int(found["u"]) >= int(found["d"])):
         return None  # 11/2 is more often a slip of 1 1/2 than five and a half
@@ -172,13 +175,16 @@ def _step(reading: _Reading, text: str, place: int) -> int | None:
     if found := MASS.match(text, place):
         if reading.mass is not None:
             return None
-        reading.mass, reading.all_of_it = _amount(found), bool(found["all"])
+        reading.mass, reading.all_of_it = amount_in(found), bool(found["all"])
         return found.end()
-    for days in (_span, _round_days, _list):
-        if named := days(text, place):
-            twice = bool(reading.days)
-            reading.days = named[0]
-            return None if twice else named[1]
+    if named := days_at(text, place):
+        twice = bool(reading.days)
+        reading.days = named[0]
+        return None if twice else named[1]
+    if found := DATES.match(text, place):
+        twice = bool(reading.dates)
+        reading.dates = dates_in(found)
+        return None if twice or reading.dates is None else found.end()
     return _frequency(reading, text, place)
 
 
@@ -192,6 +198,26 @@ def _frequency(reading: _Reading, text: str, place: int) -> int | None:
             return found.end()
     filler = FILLER.match(text, place)
     return filler.end() if filler else None
+
+
+def days_at(text: str, place: int) -> tuple[frozenset[str], int] | None:
+    """The days of the week named at `place`, and where the naming ends."""
+    return (
+        _span(text, place) or _round_days(text, place) or _list(text, place) or _left(text, place)
+    )
+
+
+def dates_in(found: re.Match[str]) -> tuple[str, str] | None:
+    """First and last day as FHIR writes them; ``None`` where there is no such day."""
+    ends = found.groups()
+    try:
+        first, last = (
+            date(int(year), MONTHS.index(month) + 1, int(day)).isoformat()
+            for day, month, year in (ends[:3], ends[3:])
+        )
+    except ValueError:
+        return None
+    return first, last
 
 
 def _span(text: str, place: int) -> tuple[frozenset[str], int] | None:
@@ -218,6 +244,15 @@ def _list(text: str, place: int) -> tuple[frozenset[str], int] | None:
     return frozenset(day[1] for day in ONE_DAY.finditer(found[0])), found.end()
 
 
+def _left(text: str, place: int) -> tuple[frozenset[str], int] | None:
+    """Every day but those that are named."""
+    found = EXCEPT.match(text, place)
+    if not found:
+        return None
+    named = {day[1] for day in ONE_DAY.finditer(found[0])}
+    return frozenset(WEEK) - named, found.end()
+
+
 def _finished(reading: _Reading) -> Part | None:
     schedule = reading.schedule
     if reading.days:
@@ -229,7 +264,7 @@ def _finished(reading: _Reading) -> Part | None:
     several = reading.amount.dimension is Dimension.PIECE and reading.amount.value != 1
     if reading.mass is not None and several and not reading.all_of_it:
         return None  # the content of one tablet or of all of them: not said
-    return Part(reading.amount, schedule, reading.mass)
+    return Part(reading.amount, schedule, reading.mass, reading.product, reading.dates)
 
 
 def _days_disjoint(parts: list[Part]) -> bool:

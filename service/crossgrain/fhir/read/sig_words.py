@@ -4,12 +4,13 @@ import re
 
 _SPELLED = (
     ("½", " 1/2 "), ("¼", " 1/4 "), ("¾", " 3/4 "), ("\N{FRACTION SLASH}", "/"),
-    ("–", "-"), ("—", "-"), ("µ", "u"), ("μ", "u"),
+    ("–", "-"), ("—", "-"), ("\N{RIGHT SINGLE QUOTATION MARK}", "'"), ("µ", "u"), ("μ", "u"),
 )  # fmt: skip
 _NOT_COUNTED = r"(?<!\d )(?<!\bone )(?<!\btwo )(?<!\bthree )(?<!\bfour )"
 _NO_NUMBER = r"(?! ?\d)"
 """Two half tablets are one tablet, and 2 1/2 are two and a half: the first is not read."""
 _NUMBER_WORDS = (
+    (re.compile(r"\bthree[ -]quarters(?: of an?)?(?= tab)"), "3/4"),
     (re.compile(r"\bone and (?:a|one)[ -]half\b"), "1 1/2"),
     (re.compile(r"\b(?:one|a)[ -](half|quarter)(?: of)?(?: an?| one)?\b"), r"\1"),
     (re.compile(rf"{_NOT_COUNTED}\bhalf(?: of)?(?: an?| one)?\b"), "1/2"),
@@ -42,13 +43,24 @@ SPAN = re.compile(rf"(?:on )?(?:{_DAY}) ?(?:-|to|through|thru) ?(?:{_DAY})\b")
 LIST = re.compile(rf"(?:on )?{_DAY}(?:(?:,? and |, ?|/| & ){_DAY})*\b")
 ONE_DAY = re.compile(_DAY)
 ROUND = re.compile(r"(?:on )?(?:the )?(weekdays?|weekends?)\b")
-FILLER = re.compile(
-    r"(?:by mouth|orally|oral(?: route)?|po|"
-    r"with (?:a )?(?:full )?(?:glass of )?water|on (?:an )?empty stomach|"
-    r"(?:at least )?(?:\d+(?:-\d+)?|1/2|an|one) ?(?:min(?:ute)?s?|hours?|hrs?) before "
-    r"(?:breakfast|food|eating|meals?|first meal)|before breakfast|before food|"
-    r"(?:for|in) (?:the )?(?:hypothyroidism|thyroid|low thyroid)|[,.])(?!\w)"
+EXCEPT = re.compile(
+    rf"(?:except|excluding|but not|not) (?:on )?{_DAY}(?:(?:,? and |, ?|/| & ){_DAY})*\b"
 )
+MONTHS = (
+    "january", "february", "march", "april", "may", "june", "july", "august", "september",
+    "october", "november", "december",
+)  # fmt: skip
+_CALENDAR = rf"(\d{{1,2}}) ({'|'.join(MONTHS)}) (\d{{4}})"
+DATES = re.compile(rf"from {_CALENDAR} to {_CALENDAR}")
+IN_ALL = re.compile(
+    r"take it together with [^:]{1,300}: (?P<all>\d+(?:\.\d+)?) (?:micrograms?|mg) of [a-z ]{1,60}"
+    r" a day in all"
+)
+"""What the tablets of several orders come to."""
+PRODUCT = re.compile(
+    rf"(?P<name>[a-z][a-z ,()-]{{2,60}}) (?P<each>(?:{_NUMBER}) ?(?P<unit>{_UNIT})) tablets?: ?"
+)
+"""The product an instruction opens with, and what one tablet of it holds."""
 
 
 def plain_words(words: str) -> str:

@@ -39,6 +39,9 @@ _CODES: dict[str, Schedule] = {
     "Q6H": times_a_day(4),
     "Q8H": times_a_day(3),
     "Q4H": times_a_day(6),
+    "Q3H": times_a_day(8),
+    "Q2H": times_a_day(12),
+    "Q1H": times_a_day(24),
     "QOD": every(2),
     "WK": every(7),
 }
@@ -75,7 +78,7 @@ def schedule_of(timing: Timing, expression: str) -> Schedule:
             f"{expression}.event",
             "The timing is a list of moments. How often is a dose taken on a usual day?",
         )
-    named = _named(timing.code) if timing.code else ()
+    named = _named(timing.code, f"{expression}.code") if timing.code else ()
     repeated = _repeated(timing.repeat, f"{expression}.repeat") if timing.repeat else None
     found = repeated or (named[0] if named else None)
     if found is None:
@@ -91,19 +94,22 @@ def schedule_of(timing: Timing, expression: str) -> Schedule:
     return found
 
 
-def _named(concept: CodeableConcept) -> tuple[Schedule, ...]:
+def _named(concept: CodeableConcept, path: str) -> tuple[Schedule, ...]:
     """What the code of a timing says, then each of its words."""
-    coded = _coded(concept)
+    coded = _coded(concept, path)
     words = [concept.text, *(coding.display or coding.code for coding in concept.coding)]
     said = (read_frequency(text) for text in words if text)
     worded = (replace(schedule, in_words=True) for schedule in said if schedule)
     return (*((coded,) if coded else ()), *worded)
 
 
-def _coded(concept: CodeableConcept) -> Schedule | None:
+def _coded(concept: CodeableConcept, path: str) -> Schedule | None:
     for coding in concept.coding:
         if coding.system in _CODE_SYSTEMS and coding.code:
-            return _CODES.get(coding.code.upper())
+            code = coding.code.upper()
+            if code not in _CODES:
+                raise Asked(path, f"The timing is “{code}”, which is not read. How often is that?")
+            return _CODES[code]
     return None
 
 
