@@ -8,7 +8,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from http.client import HTTPConnection
@@ -80,16 +80,26 @@ class Service:
         )
 
 
-def digests_of(service: Service) -> dict[tuple[str, str], str]:
-    """The digest of every answer, by surface and name; commands run beside the calls."""
-    asked: dict[bool, list[Question]] = {True: [], False: []}
-    for question in service.questions():
-        asked[isinstance(question, Command)].append(question)
+def digests_of(
+    service: Service, look: Callable[[Question, Answer], None] = lambda question, answer: None
+) -> dict[tuple[str, str], str]:
+    """The digest of every answer, by surface and name; commands run beside the calls.
+
+    Each answer is shown to `look`; none is kept.
+    """
+
+    def ask(question: Question) -> str:
+        answer = service.ask(question)
+        look(question, answer)
+        return answer.digest
+
+    questions = list(service.questions())
+    run = [question for question in questions if isinstance(question, Command)]
+    called = [question for question in questions if isinstance(question, Call)]
     with ThreadPoolExecutor(1) as beside:
-        ran = beside.map(service.ask, asked[True])
-        found = [service.ask(question) for question in asked[False]]
-        answers = zip(asked[False] + asked[True], [*found, *ran], strict=True)
-        return {(q.surface, q.name): answer.digest for q, answer in answers}
+        ran = beside.map(ask, run)
+        digests = [*map(ask, called), *ran]
+    return {(q.surface, q.name): digest for q, digest in zip([*called, *run], digests, strict=True)}
 
 
 @contextmanager

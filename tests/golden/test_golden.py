@@ -1,15 +1,16 @@
 """Every answer is the one that was kept: what changes it does so on purpose, and says why."""
 
+import re
 import subprocess
 import sys
-from collections.abc import Iterator
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
 from tests.golden import stored
 from tests.golden.answers import Answer
 from tests.golden.difference import Report, changes
-from tests.golden.service import digests_of, serving
+from tests.golden.service import Question, digests_of, serving
 
 ROOT = Path(__file__).parents[2]
 HOW = (
@@ -22,27 +23,56 @@ NAMED = 40
 """So many answers are named; the command above shows all of them."""
 
 
+OWN = "version|server|folder|fixtures|seconds|digest|bytes"
+TEMPLATE = re.compile(rb"(?<!\{)\{(?!(?:%s|tbl)\})[a-z_]*\}(?!\})" % OWN.encode())
+"""What is left of a template that was not filled in; not the harness's own, nor UCUM's tablet."""
+
+
+@dataclass
+class Found:
+    """The digest of every answer, and those in which a template stands."""
+
+    digests: stored.Digests = field(default_factory=dict)
+    templates: list[str] = field(default_factory=list)
+
+    def look(self, question: Question, answer: Answer) -> None:
+        for part, body in answer.parts:
+            if held := TEMPLATE.search(_without_scripts(body)):
+                self.templates.append(f"{question.surface}: {question.name}, {part}: {held[0]!r}")
+
+
+def _without_scripts(body: bytes) -> bytes:
+    return re.sub(rb"<(script|style)[^>]*>.*?</\1>", b"", body, flags=re.DOTALL)
+
+
 @pytest.fixture(scope="module")
-def found() -> Iterator[stored.Digests]:
+def found() -> Found:
+    found = Found()
     with serving(ROOT) as service:
-        yield digests_of(service)
+        found.digests = digests_of(service, found.look)
+    return found
 
 
 @pytest.mark.slow
-def test_every_answer_has_the_bytes_that_were_kept(found: stored.Digests) -> None:
-    other = stored.changed(stored.load(), found)
+def test_every_answer_has_the_bytes_that_were_kept(found: Found) -> None:
+    other = stored.changed(stored.load(), found.digests)
     named = "\n".join(f"{surface}: {name}" for surface, name in other[:NAMED])
-    assert not other, f"{len(other)} of {len(found)} answers changed:\n{named}\n{HOW}"
+    assert not other, f"{len(other)} of {len(found.digests)} answers changed:\n{named}\n{HOW}"
 
 
 @pytest.mark.slow
-def test_plans_refusals_and_every_surface_are_among_them(found: stored.Digests) -> None:
-    assert len(found) > 3000
-    assert {surface for surface, _ in found} == {
+def test_plans_refusals_and_every_surface_are_among_them(found: Found) -> None:
+    assert len(found.digests) > 3000
+    assert {surface for surface, _ in found.digests} == {
         "answers-r4", "answers-r5", "calendars", "commands", "comparisons", "definitions", "hooks",
         "options", "screenings", "sheets",
     }  # fmt: skip
-    assert len(set(found.values())) > 2000  # they are not the same refusal again and again
+    assert len(set(found.digests.values())) > 2000  # they are not the same refusal again and again
+
+
+@pytest.mark.slow
+def test_no_answer_holds_what_is_left_of_a_template(found: Found) -> None:
+    assert not found.templates, f"{len(found.templates)} answers, such as {found.templates[:5]}"
 
 
 def test_the_harness_imports_nothing_of_the_package() -> None:

@@ -15,7 +15,7 @@ from crossgrain.safety.gates import GATES
 from crossgrain.safety.intent import Intent
 from crossgrain.safety.missing import LACKS
 from crossgrain.safety.registry import AFTER, BEFORE
-from crossgrain.safety.rule import Case, Hit, Number, PlanCase, Rule, RuleTable
+from crossgrain.safety.rule import Case, Hit, PlanCase, Rule, RuleTable, worded
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,31 +83,11 @@ def _unchecked(
 def _as_findings(entries: tuple[Unchecked, ...], rules: RuleTable) -> tuple[Finding, ...]:
     """One finding per missing datum, naming the rules that went unchecked for want of it."""
     return tuple(
-        Finding(
-            code=missing.code,
-            severity=missing.severity,
-            statement=missing.statement.format(codes=", ".join(codes), **_texts(missing.numbers)),
-            action=missing.action,
-            origins=(),
-            source=missing.source,
-        )
+        worded(missing, missing.code, {"codes": ", ".join(codes)})
         for need, missing in rules.missing.items()
         if (codes := [entry.code for entry in entries if need in entry.lacks])
     )
 
 
 def _finding(rule: Rule, hit: Hit) -> Finding:
-    fills = {**_texts(rule.numbers), **hit.fills}
-    return Finding(
-        code=rule.code,
-        severity=rule.severity,
-        statement=rule.statement.format(**fills),
-        action=rule.action.format(**fills),
-        origins=tuple(dict.fromkeys(hit.origins)),
-        source=rule.source,
-        instruction=rule.instruction.format(**fills),
-    )
-
-
-def _texts(numbers: Mapping[str, Number]) -> dict[str, str]:
-    return {name: f"{float(number.value):g}" for name, number in numbers.items()}
+    return worded(rule, rule.code, hit.fills, hit.origins)

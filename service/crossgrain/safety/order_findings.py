@@ -5,27 +5,30 @@ from collections.abc import Mapping
 from crossgrain.safety.findings import Finding, most_severe_first
 from crossgrain.safety.judgement import Ending, OrderJudgement
 from crossgrain.safety.order import OrderNumbers, Reading
-from crossgrain.safety.rule import Number, RuleTable
+from crossgrain.safety.rule import Number, Rule, RuleTable, in_general, texts, worded
 
 
 def order_findings(judgement: OrderJudgement, rules: RuleTable) -> tuple[Finding, ...]:
     """One finding per verdict, most severe first; codes are ``order-`` and the verdict's."""
     fills = _fills(judgement, rules.judgement)
-    origins = tuple(dict.fromkeys(line.origin for line in judgement.numbers.order))
+    origins = tuple(line.origin for line in judgement.numbers.order)
     return most_severe_first(
         tuple(
-            Finding(
-                code=f"order-{verdict}",
-                severity=rule.severity,
-                statement=rule.statement.format(**fills),
-                action=rule.action.format(**fills),
-                origins=origins,
-                source=rule.source.format(**fills),
-            )
+            worded(rules.verdicts[verdict], f"order-{verdict}", fills, origins)
             for verdict in judgement.verdicts
-            for rule in [rules.verdicts[verdict]]
         )
     )
+
+
+def verdict_in_general(rule: Rule, rules: RuleTable) -> str:
+    """What a verdict says of any order; what is only sometimes added to it is left out."""
+    said = {
+        "ending": "The old medicine is left running, or nothing says that it ends",
+        "disputes": "",
+        "beside": "",
+        **texts(rules.judgement),
+    }
+    return in_general(rule, said)
 
 
 def _fills(judgement: OrderJudgement, limits: Mapping[str, Number]) -> dict[str, str]:
@@ -43,7 +46,7 @@ def _fills(judgement: OrderJudgement, limits: Mapping[str, Number]) -> dict[str,
         "t3_now": f"{float(numbers.t3_now_ug):g}",
         "t3_order": f"{float(t3_ug):g}",
         "exposure": f"{exposure:.2f}",
-        **{name: f"{float(number.value):g}" for name, number in limits.items()},
+        **texts(limits),
     }
 
 

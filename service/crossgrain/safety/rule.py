@@ -1,5 +1,6 @@
 """A rule as data, and what its predicate sees and says."""
 
+from collections import defaultdict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -7,7 +8,7 @@ from fractions import Fraction
 from crossgrain.dosing.plan import Plan
 from crossgrain.safety.constraints import Demand
 from crossgrain.safety.facts import Facts, Known
-from crossgrain.safety.findings import Severity
+from crossgrain.safety.findings import Finding, Severity
 from crossgrain.safety.intent import Intent
 
 OURS = "our judgement"
@@ -29,8 +30,8 @@ class Rule:
 
     Attributes
     ----------
-    code, severity, source : as the finding carries them
-    statement, action, instruction : templates; ``{name}`` is a number of the rule or what
+    code, severity : as the finding carries them
+    statement, action, source, instruction : templates; ``{name}`` is a number of the rule or what
         the predicate fills in
     needs : the data without which the rule cannot be called checked
     when : the gate that opens it, e.g. ``t3-target``
@@ -66,6 +67,7 @@ class Missing:
     action: str
     source: str
     numbers: Mapping[str, Number] = field(default_factory=dict)
+    instruction: str = field(default="", init=False)
 
     @property
     def code(self) -> str:
@@ -118,6 +120,39 @@ class Hit:
 
     origins: tuple[str, ...] = ()
     fills: Mapping[str, str] = field(default_factory=dict)
+
+
+def worded(
+    entry: Rule | Missing, code: str, fills: Mapping[str, str], origins: tuple[str, ...] = ()
+) -> Finding:
+    """A finding in the words of its entry, every one of them filled in."""
+    known = {**texts(entry.numbers), **fills}
+    return Finding(
+        code=code,
+        severity=entry.severity,
+        statement=entry.statement.format(**known),
+        action=entry.action.format(**known),
+        origins=tuple(dict.fromkeys(origins)),
+        source=entry.source.format(**known),
+        instruction=entry.instruction.format(**known),
+    )
+
+
+def in_general(entry: Rule | Missing, fills: Mapping[str, str]) -> str:
+    """What an entry says of anyone, and its source; … stands for what only a record can fill in.
+
+    >>> rule = Rule("fever", Severity.NOTE, "{heat} is above {most} °C.", "", "from memory",
+    ...     numbers={"most": Number(Fraction(38), "°C", OURS)})
+    >>> in_general(rule, {})
+    '… is above 38 °C. Source: from memory'
+    """
+    known = defaultdict(lambda: "…", {**texts(entry.numbers), **fills})
+    return f"{entry.statement} Source: {entry.source}".format_map(known)
+
+
+def texts(numbers: Mapping[str, Number]) -> dict[str, str]:
+    """Thresholds as they are read."""
+    return {name: f"{float(number.value):g}" for name, number in numbers.items()}
 
 
 Predicate = Callable[[Case, Rule], Hit | None]

@@ -13,7 +13,8 @@ from crossgrain.fhir.identity import canonical
 from crossgrain.fhir.write.narrative import table
 from crossgrain.fhir.write.plan_words import PRIOR_WORDS
 from crossgrain.fhir.write.words import TARGET_WORDS
-from crossgrain.safety.rule import Rule
+from crossgrain.safety.order_findings import verdict_in_general
+from crossgrain.safety.rule import Missing, Rule, RuleTable, in_general
 from crossgrain.screening.flags import Code, Grade
 
 
@@ -54,7 +55,8 @@ def every_code_system(catalogue: Catalogue, options: Iterable[Option]) -> Iterat
     yield Codes(
         "finding",
         "Safety findings",
-        "What a safety rule found, what it could not check, and what is said of a draft order.",
+        "What a safety rule found, what it could not check, and what is said of a draft order."
+        " In a definition … stands for what the record gives.",
         tuple(_findings(catalogue)),
     )
     yield Codes(
@@ -97,15 +99,26 @@ def _meanings(catalogue: Catalogue) -> Mapping[str, Mapping[str, Concept]]:
 def _findings(catalogue: Catalogue) -> Iterator[Concept]:
     rules = catalogue.rules
     for rule in (*rules.before.values(), *rules.after.values()):
-        yield _finding(rule.code, rule)
+        yield _finding(rule.code, rule, in_general(rule, _looked_for(rule)))
     for missing in rules.missing.values():
-        yield Concept(missing.code, _words(missing.code), missing.statement, missing.severity)
+        yield _finding(missing.code, missing, in_general(missing, _unlooked(missing, rules)))
     for verdict, rule in rules.verdicts.items():
-        yield _finding(f"order-{verdict}", rule)
+        yield _finding(f"order-{verdict}", rule, verdict_in_general(rule, rules))
 
 
-def _finding(code: str, rule: Rule) -> Concept:
-    return Concept(code, _words(code), f"{rule.statement} Source: {rule.source}", rule.severity)
+def _finding(code: str, entry: Rule | Missing, definition: str) -> Concept:
+    return Concept(code, _words(code), definition, entry.severity)
+
+
+def _looked_for(rule: Rule) -> dict[str, str]:
+    """Every condition, medicine or allergy that raises a rule, as one that did is named."""
+    return {"what": " or ".join(map(_words, sorted(rule.keys)))} if rule.keys else {}
+
+
+def _unlooked(missing: Missing, rules: RuleTable) -> dict[str, str]:
+    """The rules that go unchecked without a datum."""
+    codes = [rule.code for rule in rules.before.values() if missing.need in rule.needs]
+    return {"codes": ", ".join(codes)}
 
 
 def _words(code: str) -> str:
