@@ -112,3 +112,7 @@ class Undecided(Exception):
         super().__init__(reason)
         self.reason = reason
         self.references = references
+
+
+class TooManyAtOnce(Undecided):
+    """More medicines run at once than could be meant, and than are compared."""

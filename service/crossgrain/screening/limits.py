@@ -30,6 +30,7 @@ class Limits:
     tsh_older_years, tsh_older_high : from that age, TSH up to this is acceptable
     tsh_suppressed, tsh_frankly_high : beyond these a flag is urgent
     tsh_frail_years : from that age, a suppressed TSH is urgent
+    work_at_once : more thyroid medicines on one day are not compared
     """
 
     ratio_under: Fraction
@@ -54,6 +55,7 @@ class Limits:
     tsh_suppressed: Fraction
     tsh_frankly_high: Fraction
     tsh_frail_years: int
+    work_at_once: int
 
 
 def limits_from(shipped: Mapping[str, Any], own: Mapping[str, object] | None = None) -> Limits:

@@ -13,14 +13,16 @@ anything else                                    the days on which they meet are
 ==============================================  =======================================
 """
 
-from collections.abc import Iterable
+from bisect import bisect_right
+from collections import deque
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
-from itertools import pairwise
+from itertools import islice, pairwise
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import Regimen
-from crossgrain.screening.course import Course, End, Intake, Undecided
+from crossgrain.screening.course import Course, End, Intake, TooManyAtOnce, Undecided
 from crossgrain.screening.limits import Limits
 
 TODAY = 0
@@ -90,16 +92,45 @@ def stretches_of(course: Course, limits: Limits) -> tuple[Stretch, ...]:
     Undecided
         where a medicine ended on a day that nothing tells of.
     """
+    refuse_too_many(course.intakes, limits)
     held = _settled(course.intakes, limits)
     starts = {h.intake.first_day for h in held}
     ends = {h.last_day + 1 for h in held if h.last_day is not None}
     days = sorted(day for day in starts | ends if day <= TODAY)
     found: list[Stretch] = []
+    coming, taken = deque(held), list[_Held]()
     for first, after in pairwise([*days, TODAY + 1]):
-        taken = [h for h in held if h.holds(first)]
+        while coming and coming[0].intake.first_day <= first:
+            taken.append(coming.popleft())
+        taken = [h for h in taken if h.holds(first)]
+        _refuse_above(len(taken), limits)
         if taken:
             found.append(_stretch(taken, first, after - 1))
     return tuple(_joined(found, limits.kept_renewal_days))
+
+
+def refuse_too_many(intakes: Iterable[Intake], limits: Limits) -> None:
+    """Refuse more medicines at once than anyone takes, before they are compared.
+
+    Raises
+    ------
+    TooManyAtOnce
+        where more than `limits.work_at_once` run on one day.
+    """
+    changes: list[tuple[int, int]] = []
+    for intake in intakes:
+        last = TODAY if intake.end is End.OPEN else intake.first_day
+        last = last if intake.last_day is None else intake.last_day
+        changes += [(intake.first_day, 1), (last + 1, -1)]
+    running = 0
+    for _, change in sorted(changes):
+        running += change
+        _refuse_above(running, limits)
+
+
+def _refuse_above(running: int, limits: Limits) -> None:
+    if running > limits.work_at_once:
+        raise TooManyAtOnce(f"more than {limits.work_at_once} thyroid medicines run at once")
 
 
 def _stretch(taken: list[_Held], first: int, last: int) -> Stretch:
@@ -128,27 +159,65 @@ def _doubt(taken: list[Intake]) -> str:
 def _settled(intakes: Iterable[Intake], limits: Limits) -> list[_Held]:
     """Each intake with the day on which it gave way to the next."""
     ordered = sorted(intakes, key=lambda i: (i.first_day, i.reference, i.dose))
-    return [_settle(intake, ordered, limits) for intake in ordered]
+    after = _After(ordered)
+    return [_settle(intake, after, limits) for intake in ordered]
 
 
-def _settle(intake: Intake, ordered: list[Intake], limits: Limits) -> _Held:
+class _After:
+    """What began after an intake, found without looking through all."""
+
+    def __init__(self, ordered: list[Intake]) -> None:
+        self._all = ordered
+        self._of_kind: dict[Kind, list[Intake]] = {}
+        self._in_place_of: dict[str, list[Intake]] = {}
+        for intake in ordered:
+            self._of_kind.setdefault(intake.kind, []).append(intake)
+            for reference in intake.replaces:
+                self._in_place_of.setdefault(reference, []).append(intake)
+
+    def replaced_on(self, intake: Intake) -> int | None:
+        """The first day of the first that takes its place, on its own first day or later."""
+        others = self._in_place_of.get(intake.reference, ())
+        days = (o.first_day for o in others if o is not intake)
+        return min((day for day in days if day >= intake.first_day), default=None)
+
+    def same_kind(self, intake: Intake) -> Iterator[Intake]:
+        """Those of its kind, in order."""
+        return _later(self._of_kind[intake.kind], intake)
+
+    def anything(self, intake: Intake) -> Iterator[Intake]:
+        """All of them, in order."""
+        return _later(self._all, intake)
+
+
+def _later(ordered: list[Intake], intake: Intake) -> Iterator[Intake]:
+    begin = bisect_right(ordered, intake.first_day, key=lambda each: each.first_day)
+    return islice(ordered, begin, None)
+
+
+def _settle(intake: Intake, after: _After, limits: Limits) -> _Held:
     last = intake.last_day
-    later = [i for i in ordered if i.first_day > intake.first_day]
-    for other in later:
-        gives_way = intake.reference in other.replaces or _renewed(intake, other, limits)
-        if gives_way and (last is None or last >= other.first_day):
-            last = other.first_day - 1
+    replaced_on = after.replaced_on(intake)
+    if replaced_on is not None and (last is None or last >= replaced_on):
+        last = replaced_on - 1
+    if intake.last_day is not None:
+        for other in after.same_kind(intake):
+            if last is None or other.first_day > last:
+                break
+            if _renewed(intake, other, limits):
+                last = other.first_day - 1
+                break
     if last is not None or intake.end is not End.UNDATED:
         return _Held(intake, last)
-    renewed_by = intake.first_day + limits.kept_order_days
-    same = [i for i in later if i.kind is intake.kind and i.first_day <= renewed_by]
-    following = (same or later)[:1]
-    if not following:
+    following = next(after.same_kind(intake), None)
+    if following is None or following.first_day > intake.first_day + limits.kept_order_days:
+        following = next(after.anything(intake), None)
+    if following is None:
         raise Undecided(
             f"a {intake.kind} medicine is over, and the record does not say since when",
             (intake.reference,),
         )
-    return _Held(intake, following[0].first_day - 1, assumed=True)
+    return _Held(intake, following.first_day - 1, assumed=True)
 
 
 def _renewed(earlier: Intake, later: Intake, limits: Limits) -> bool:

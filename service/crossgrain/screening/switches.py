@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import pairwise
 
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.errors import DomainError
@@ -144,15 +143,15 @@ def last_move(switch: Switch, bases: Sequence[Basis], *, upwards: bool) -> int:
     A step counts where the total moves on any basis, or where the new medicine alone does: in
     an overlap the total may stand while the new one climbs and the old one tapers.
     """
-    moved = switch.day
-    for before, after in pairwise(switch.way):
+    for place in range(len(switch.way) - 1, 0, -1):
+        before, after = switch.way[place - 1], switch.way[place]
         if before.doubt or after.doubt:
             continue
         earlier, later = before.regimen, after.regimen
         pairs = [(earlier, later), (_new_part(switch, before), _new_part(switch, after))]
         if any(_moves(*pair, bases, upwards=upwards) for pair in pairs):
-            moved = after.first_day
-    return moved
+            return after.first_day
+    return switch.day
 
 
 def _new_part(switch: Switch, stretch: Stretch) -> Regimen:

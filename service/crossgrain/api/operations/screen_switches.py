@@ -17,15 +17,16 @@ from crossgrain.api.structure import check_structure
 from crossgrain.fhir.identity import stable_id, urn
 from crossgrain.fhir.read.course import course_in
 from crossgrain.fhir.read.door import Opened, open_record
-from crossgrain.fhir.read.errors import Unreadable
+from crossgrain.fhir.read.errors import Category, Unreadable
 from crossgrain.fhir.read.notes import Notes
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.fhir.write.flags import detected_issue
 from crossgrain.fhir.write.narrative import plain
-from crossgrain.screening.course import Undecided
+from crossgrain.screening.course import TooManyAtOnce, Undecided
 from crossgrain.screening.flags import Outcome, Screened
 from crossgrain.screening.screen import Ruler, enabled, screen, to_review
+from crossgrain.screening.stretches import refuse_too_many
 
 _SHARED = ("as-of", "time-zone", "validate")
 _NAME = re.compile(r"[A-Za-z0-9._-]{1,64}", re.ASCII)
@@ -84,6 +85,10 @@ def screen_switches(
 def _screened(opened: Opened, ruler: Ruler) -> Screened:
     try:
         course = course_in(opened)
+        refuse_too_many(course.intakes, ruler.limits)
+    except TooManyAtOnce as absurd:
+        place = opened.reading.index.root
+        raise RequestRefused(Complaint(Category.TOO_COSTLY, place, absurd.reason)) from absurd
     except Undecided as undecided:
         return to_review(undecided)
     return screen(course, ruler)

@@ -104,12 +104,13 @@ def _counted_once(medicines: list[Dated], reading: Reading) -> Iterator[Intake]:
     """
     taken = [medicine for medicine in medicines if _taken(medicine)]
     read = {m.entry.reference: list(intakes_of(m, reading)) for m in taken}
+    said = {own: _said(intakes) for own, intakes in read.items()}
     doubts = _doubts(taken)
     restated: set[str] = set()
     for medicine in taken:
         own = medicine.entry.reference
         for source in () if own in doubts else sorted(medicine.stems_from & read.keys()):
-            if _said(read[own]) == _said(read[source]):
+            if said[own] == said[source]:
                 restated.add(source)
             else:
                 doubts[own] = "A statement was made from an order of another dose. Which was taken?"

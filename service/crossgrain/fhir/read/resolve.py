@@ -45,6 +45,7 @@ class BundleIndex:
 
     def __init__(self, bundle: dict[str, Any], root: str) -> None:
         _check_bundle(bundle, root)
+        self.root = root
         self.entries: list[Entry] = []
         self._by_address: dict[str, Entry] = {}
         self._by_name: dict[str, dict[str, Entry]] = {}
