@@ -98,6 +98,13 @@ def test_marks_are_counted_through_every_escape(parts: list[str], doubled: bool)
     assert refusal.value.expression == "Bundle.a"
 
 
+def test_in_a_large_body_a_doubled_key_is_refused_without_its_place() -> None:
+    body = b'{"resourceType": "Bundle", "a": 1, "a": "' + b"x" * 1024 * 1024 + b'"}'
+    with pytest.raises(Unreadable) as refusal:
+        parse(body)
+    assert (refusal.value.category, refusal.value.expression) == (Category.STRUCTURE, "")
+
+
 def test_a_long_name_is_no_part_of_a_place() -> None:
     body = b'{"resourceType": "Bundle", "' + b"x" * 65 + b'": [{"a": 1, "a": null}]}'
     with pytest.raises(Unreadable) as refusal:

@@ -107,6 +107,27 @@ def test_unread_doses_that_together_may_have_been_kept_are_not_passed_over(held,
     assert outcome(Course((old, *way, took("dt", 30, -100)))) == found
 
 
+def test_an_order_of_the_same_day_gives_way_to_the_one_that_replaces_it():
+    old = took("lt4", 100, -100)
+    new = took("dt", 60, -100, replaces=frozenset({old.reference}))
+    (stretch,) = stretches_of(Course((old, new)), LIMITS)
+    assert stretch.kinds == {Kind.DESICCATED_THYROID}
+
+
+@pytest.mark.parametrize(("count", "refused"), [(49, False), (50, False), (51, True)])
+@pytest.mark.parametrize("last", [None, 0, -1])
+def test_more_medicines_at_once_than_anyone_takes_are_not_compared(count, refused, last):
+    crowd = tuple(took("lt4", 25, -200 + n, last, reference=f"r/{n}") for n in range(count))
+    answer = screened(Course((took("dt", 60, -400, -300), *crowd)))
+    assert answer.outcome is Outcome.NEEDS_REVIEW
+    assert ("more than 50" in answer.why) is refused
+
+
+def test_a_lifetime_of_orders_one_after_the_other_is_read():
+    long = tuple(took("lt4", 25 + n % 2, -4 * n - 3, -4 * n) for n in range(2000))
+    assert len(stretches_of(Course(long), LIMITS)) == 2000
+
+
 class TestAnEndThatIsNotRecorded:
     def over(self, first):
         return took("lt4", 100, first, end=End.UNDATED)

@@ -7,6 +7,7 @@ from typing import Any
 
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.regimens import Regimen
+from crossgrain.fhir.read.budget import refuse_drafts_above
 from crossgrain.fhir.read.code_tables import CodeTables
 from crossgrain.fhir.read.door import open_record
 from crossgrain.fhir.read.history import History, read_allergy, read_condition, read_goal
@@ -46,6 +47,7 @@ def read_record(
     medicines, labs, history = Medicines(), Labs(), History()
     for entry in opened.entries():
         opened.read(entry, partial(_read_entry, entry, medicines, labs, history, reading))
+    refuse_drafts_above(len(medicines.drafts), root)
     taken = counted_once(medicines.taken, codes, notes)
     return Record(
         as_of=as_of,

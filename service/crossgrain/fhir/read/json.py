@@ -13,10 +13,12 @@ faults at once, and any other is looked at fault by fault.
 """
 
 import json
+import re
 from collections import Counter
 from collections.abc import Iterator
 from decimal import Decimal, InvalidOperation
 from functools import lru_cache
+from itertools import accumulate
 from typing import Any
 
 import msgspec
@@ -32,6 +34,9 @@ _LARGEST = 10**MOST_DIGITS
 _FAR_TOO_MANY = 1000
 _LONGEST_NAME = 64
 _NO_MORE = object()
+_MOST_SEARCHED = 1024 * 1024
+"""Bytes of a body in which the place of a doubled key is sought."""
+_TWICE = "a key stands twice in one object"
 
 
 def parse(
@@ -58,7 +63,7 @@ def parse(
     if not _ordinary(body, tree, most_levels):
         _check_integers(tree)
         written = _encode(tree)
-        if _deeper_than(tree, most_levels):
+        if _deeper_than(body, most_levels):
             raise _too_deep()
         _check_keys(body, written)
     return tree
@@ -157,25 +162,24 @@ def _check_integers(tree: dict[str, Any]) -> None:
             raise _too_long()
 
 
-def _deeper_than(tree: dict[str, Any], most_levels: int) -> bool:
-    """Walk level by level, so that no depth of input is a depth of stack."""
-    level: list[Any] = [tree]
-    for _ in range(most_levels):
-        below: list[Any] = []
-        for node in level:
-            values = node.values() if isinstance(node, dict) else node
-            below.extend(value for value in values if value and isinstance(value, dict | list))
-        if not below:
-            return False
-        level = below
-    return True
+def _deeper_than(body: bytes, most_levels: int) -> bool:
+    """Whether more brackets than that are open at once, outside of strings."""
+    brackets = _STRING.sub(b"", body).translate(None, _NO_BRACKETS)
+    return max(accumulate(map(_STEPS.__getitem__, brackets)), default=0) > most_levels
+
+
+_STRING = re.compile(rb'"[^"\\]*(?:\\.[^"\\]*)*"', re.DOTALL)
+_STEPS = {**dict.fromkeys(b"[{", 1), **dict.fromkeys(b"]}", -1)}
+_NO_BRACKETS = bytes(set(range(256)) - _STEPS.keys())
 
 
 def _check_keys(body: bytes, written: bytes) -> None:
     if _marks_agree(body, written):
         return
+    if len(body) > _MOST_SEARCHED:
+        raise Unreadable(Category.STRUCTURE, "", _TWICE)
     slow = json.loads(body, object_pairs_hook=_members, parse_float=_number)
-    raise Unreadable(Category.STRUCTURE, _doubled(slow), "this key stands twice in one object")
+    raise Unreadable(Category.STRUCTURE, _doubled(slow), _TWICE)
 
 
 def _marks_agree(body: bytes, written: bytes) -> bool:

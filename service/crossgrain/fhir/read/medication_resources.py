@@ -21,7 +21,7 @@ from crossgrain.fhir.read.medications import (
 from crossgrain.fhir.read.medicines import is_known_other, is_told, product_of
 from crossgrain.fhir.read.person import say_whose
 from crossgrain.fhir.read.product import Product
-from crossgrain.fhir.read.reading import Reading
+from crossgrain.fhir.read.reading import Named, Reading
 from crossgrain.fhir.read.remembered import Remembered
 from crossgrain.fhir.read.resolve import Entry
 from crossgrain.fhir.read.sayings import Saying, words_of_notes
@@ -77,10 +77,9 @@ def _named(
     codes, preparations = reading.codes, reading.preparations
     shown = CodeableConcept(text=reference.display) if reference else None
     if reference is not None and concept is None:
-        medication, path = medication_of(reference, seen, reading, entry)
-        if medication is not None:
-            product = product_in(medication, codes, preparations, path)
-            concept = name_of(medication, codes)
+        known = _looked_into(reference, seen, entry, reading)
+        if known is not None:
+            product, concept = known
             if product is None and shown is not None:
                 _refuse_another_name(shown, entry, reading)
                 concept = concept if is_told(concept, codes) else shown
@@ -88,7 +87,36 @@ def _named(
         concept = shown
     if concept is None:
         return None, None
+    reading.budget.spend_on(concept, f"{entry.path}.medication")
     return product_of(concept, codes, preparations, f"{entry.path}.medication"), concept
+
+
+def _looked_into(
+    reference: Reference, seen: Medicine, entry: Entry, reading: Reading
+) -> Named | None:
+    """What a Medication is, worked out once however many refer to it; ``None`` if not there."""
+    own = reading.index.find(reference, entry)
+    if own is None:
+        return _inside(reference, seen, entry, reading)
+    if own.path not in reading.products:
+        try:
+            reading.products[own.path] = _inside(reference, seen, entry, reading)
+        except Asked as asked:
+            reading.products[own.path] = asked
+    known = reading.products[own.path]
+    if isinstance(known, Asked):
+        raise Asked(known.expression, known.question)
+    return known
+
+
+def _inside(reference: Reference, seen: Medicine, entry: Entry, reading: Reading) -> Named | None:
+    medication, path = medication_of(reference, seen, reading, entry)
+    if medication is None:
+        return None
+    concept = name_of(medication, reading.codes)
+    for name in (concept, *(part.substance for part in medication.ingredient)):
+        reading.budget.spend_on(name, path)
+    return product_in(medication, reading.codes, reading.preparations, path), concept
 
 
 def _refuse_another_name(shown: CodeableConcept, entry: Entry, reading: Reading) -> None:

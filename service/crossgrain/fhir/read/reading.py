@@ -1,14 +1,21 @@
 """What every resource of one record is read with."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 
 from crossgrain.dosing.preparations import Preparation
+from crossgrain.fhir.read.budget import Budget
 from crossgrain.fhir.read.code_tables import CodeTables
+from crossgrain.fhir.read.elements import CodeableConcept
+from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.notes import Notes
+from crossgrain.fhir.read.product import Product
 from crossgrain.fhir.read.resolve import BundleIndex, Entry
 from crossgrain.fhir.read.shapes import Shape
+
+Named = tuple[Product | None, CodeableConcept | None]
+"""A thyroid product, if it is one, and the concept by which it is named."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +30,8 @@ class Reading:
     shape : what the FHIR version looks like
     as_of : the day on which the record is read
     notes : filled as reading goes on
+    budget : what was spent so far
+    products : path of each Medication that was looked into → what it is, or what is to be asked
     """
 
     index: BundleIndex
@@ -32,6 +41,8 @@ class Reading:
     shape: Shape
     as_of: date
     notes: Notes
+    budget: Budget = field(default_factory=Budget)
+    products: dict[str, Named | Asked | None] = field(default_factory=dict)
 
     def with_notes(self, notes: Notes) -> "Reading":
         """The same, with its notes kept apart."""

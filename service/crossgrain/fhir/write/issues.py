@@ -25,14 +25,17 @@ SEVERITY_WORDS = {
 
 def detected_issues(letter: Letterhead) -> Iterator[Resource]:
     """One DetectedIssue per finding, most severe first."""
+    origins = _Origins(letter.proposal.record)
     for place, finding in enumerate(letter.findings):
-        yield _detected_issue(letter, place, finding)
+        yield _detected_issue(letter, place, finding, origins)
 
 
-def _detected_issue(letter: Letterhead, place: int, finding: Finding) -> Resource:
+def _detected_issue(
+    letter: Letterhead, place: int, finding: Finding, origins: "_Origins"
+) -> Resource:
     text = narrative(*map(paragraph, finding_words(finding)))
     body = letter.head("DetectedIssue", issue_name(place), text)
-    raised_by = [reference_to(letter.proposal.record, origin) for origin in finding.origins]
+    raised_by = [origins.reference_to(origin) for origin in finding.origins]
     body["status"] = "preliminary"  # a person has not judged it yet
     body["code"] = own_concept(FINDING_SYSTEM, finding.code)
     body["severity"] = ISSUE_SEVERITY[finding.severity]
@@ -62,26 +65,31 @@ def finding_words(finding: Finding) -> list[str]:
     ]
 
 
-def reference_to(record: Record, origin: str) -> dict[str, Any]:
-    """A finding's origin as a Reference by the input's own reference.
+class _Origins:
+    """Where findings come from, by the input's own references."""
 
-    An origin that leads to no resource we can name is shown as it is, not turned into a
-    reference that might point elsewhere.
-    """
-    if origin == "Patient":
-        return {"reference": record.patient_reference}
-    if origin in record.references:
-        return {"reference": origin}
-    for path, reference in _read_from(record):
-        if origin == path or origin.startswith(f"{path}."):
-            return {"reference": reference}
-    return {"display": plain(origin)}
+    def __init__(self, record: Record) -> None:
+        self._patient = record.patient_reference
+        self._known = frozenset(record.references)
+        self._at = {entry.path: entry.reference for entry in (*record.drafts, *record.current)}
+        self._at |= dict(zip(record.paths, record.references, strict=False))
 
+    def reference_to(self, origin: str) -> dict[str, Any]:
+        """A finding's origin as a Reference.
 
-def _read_from(record: Record) -> Iterator[tuple[str, str]]:
-    yield from zip(record.paths, record.references, strict=False)
-    for entry in (*record.current, *record.drafts):
-        yield entry.path, entry.reference
+        An origin that leads to no resource we can name is shown as it is, not turned into a
+        reference that might point elsewhere.
+        """
+        if origin == "Patient":
+            return {"reference": self._patient}
+        if origin in self._known:
+            return {"reference": origin}
+        path = origin
+        while path:
+            if path in self._at:
+                return {"reference": self._at[path]}
+            path = path.rpartition(".")[0]
+        return {"display": plain(origin)}
 
 
 def operation_outcome(letter: Letterhead) -> Resource:
