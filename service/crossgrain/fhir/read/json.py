@@ -36,7 +36,6 @@ _LONGEST_NAME = 64
 _NO_MORE = object()
 _MOST_SEARCHED = 1024 * 1024
 """Bytes of a body in which the place of a doubled key is sought."""
-_TWICE = "a key stands twice in one object"
 
 
 def parse(
@@ -177,9 +176,9 @@ def _check_keys(body: bytes, written: bytes) -> None:
     if _marks_agree(body, written):
         return
     if len(body) > _MOST_SEARCHED:
-        raise Unreadable(Category.STRUCTURE, "", _TWICE)
+        raise Unreadable(Category.STRUCTURE, "", "a key stands twice in one object")
     slow = json.loads(body, object_pairs_hook=_members, parse_float=_number)
-    raise Unreadable(Category.STRUCTURE, _doubled(slow), _TWICE)
+    raise Unreadable(Category.STRUCTURE, _doubled(slow), "this key stands twice in one object")
 
 
 def _marks_agree(body: bytes, written: bytes) -> bool:
