@@ -23,10 +23,11 @@ from crossgrain.fhir.read.budget import (
     MOST_CHARACTERS_OF_A_NAME,
     MOST_CHARACTERS_OF_NAMES,
     MOST_DRAFTS,
+    MOST_HORMONES,
 )
 from crossgrain.fhir.read.errors import Category, Unreadable
 
-MANY = 2000
+MANY = 1900
 
 
 def seconds(content: Json) -> float:
@@ -98,16 +99,23 @@ def drafts(count: int) -> list[Json]:
     return [request(LT4, dosage(ucum(100, "ug")), id=f"r{n}", status="draft") for n in range(count)]
 
 
+def past(count: int) -> list[Json]:
+    made = request(LT4, dosage(ucum(100, "ug")), status="stopped")
+    return [{**made, "id": f"r{n}"} for n in range(count)]
+
+
 IN_BUDGET: dict[str, list[Json]] = {
     "a name": [other(1, MOST_CHARACTERS_OF_A_NAME)],
     "names": [other(n, 100) for n in range(MOST_CHARACTERS_OF_NAMES // 100)],
     "one name, very often": [{**other(1, 100), "id": f"s{n}"} for n in range(3000)],
     "drafts": drafts(MOST_DRAFTS),
+    "thyroid medicines": past(MOST_HORMONES),
 }
 OVER_BUDGET: dict[str, list[Json]] = {
     "a name": [other(1, MOST_CHARACTERS_OF_A_NAME + 1)],
     "names": [other(n, 100) for n in range(MOST_CHARACTERS_OF_NAMES // 100 + 1)],
     "drafts": drafts(MOST_DRAFTS + 1),
+    "thyroid medicines": past(MOST_HORMONES + 1),
 }
 
 
@@ -124,7 +132,7 @@ def test_what_lies_above_the_budget_is_refused_as_too_costly(resources: list[Jso
 
 
 def test_a_medication_is_looked_into_once_however_often_it_is_referred_to() -> None:
-    ingredients = [{"itemCodeableConcept": {"text": f"part {n}"}} for n in range(2000)]
+    ingredients = [{"itemCodeableConcept": {"text": f"part {n}"}} for n in range(900)]
     shared = {"resourceType": "Medication", "id": "m", "ingredient": ingredients}
     taken = {k: v for k, v in statement(LT4).items() if k != "medicationCodeableConcept"}
     taken["medicationReference"] = {"reference": "Medication/m"}

@@ -12,6 +12,8 @@ MOST_CHARACTERS_OF_A_NAME = 10_000
 """Of all codings and words by which one medicine is named."""
 MOST_CHARACTERS_OF_NAMES = 200_000
 """Of all different names of medicines in one record."""
+MOST_HORMONES = 2_000
+"""Thyroid medicines of all times: forty years of monthly orders, each stated too, are half."""
 MOST_DRAFTS = 50
 """Thyroid hormone orders in draft: they are judged together."""
 
@@ -36,6 +38,23 @@ class Budget:
 
     names: set[CodeableConcept] = field(default_factory=set)
     characters: int = 0
+    hormones: int = 0
+
+    def count_hormone(self, path: str) -> None:
+        """Count a thyroid medicine.
+
+        Raises
+        ------
+        Unreadable
+            ``too-costly``, where there are too many.
+        """
+        self.hormones += 1
+        if self.hormones > MOST_HORMONES:
+            raise Unreadable(
+                Category.TOO_COSTLY,
+                path,
+                f"the record holds more than {MOST_HORMONES} thyroid medicines",
+            )
 
     def spend_on(self, name: CodeableConcept | None, path: str) -> None:
         """Count a name that is to be looked into, each different one once.

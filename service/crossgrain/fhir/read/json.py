@@ -34,7 +34,7 @@ _LARGEST = 10**MOST_DIGITS
 _FAR_TOO_MANY = 1000
 _LONGEST_NAME = 64
 _NO_MORE = object()
-_MOST_SEARCHED = 1024 * 1024
+_MOST_SEARCHED = 256 * 1024
 """Bytes of a body in which the place of a doubled key is sought."""
 
 

@@ -105,6 +105,7 @@ def _read_hormone(
     reading: Reading,
 ) -> None:
     notes = reading.notes
+    reading.budget.count_hormone(entry.path)
     if standing.standing is Standing.NOT_TAKEN:
         notes.unread(entry.path, f"not counted as taken: {standing.why}")
         return
