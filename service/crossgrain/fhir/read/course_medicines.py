@@ -91,12 +91,8 @@ def dated_medicine(entry: Entry, reading: Reading) -> Dated | None:
     if standing.standing in {Standing.DRAFT, Standing.NOT_TAKEN} and planned is None:
         return None
     if product is None:
-<<<<<<< HEAD
         raise Undecided(unsettled, (entry.reference,))
-=======
-        return None
     reading.budget.count_hormone(entry.path)
->>>>>>> 8584796 (Hold hostile bodies to a multiple of parsing, by bodies made for it)
     return Dated(
         entry,
         seen,
