@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Literal, Self
 from zoneinfo import ZoneInfo
 
+import httpx2 as httpx
 from pydantic import Field, SecretStr, field_validator, model_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
@@ -130,19 +131,26 @@ class Settings(BaseSettings):
         default=None, description="A folder of files, one secret each."
     )
 
+    @field_validator("*")
+    @classmethod
+    def _text(cls, value: object) -> object:
+        """Bytes of the environment that are no UTF-8 arrive as characters that nothing can send."""
+        try:
+            for text in _texts_in(value):
+                text.encode()
+        except UnicodeEncodeError:
+            raise ValueError("UTF-8 is expected") from None
+        return value
+
     @field_validator("public_url", "introspection_url")
     @classmethod
     def _no_final_slash(cls, url: str | None) -> str | None:
-        if url is not None and not url.startswith(("https://", "http://")):
-            raise ValueError("an absolute http or https address is expected")
-        return url.rstrip("/") if url else url
+        return _address(url) if url else url
 
     @field_validator("cds_fhir_servers")
     @classmethod
     def _servers(cls, urls: tuple[str, ...]) -> tuple[str, ...]:
-        if not all(url.startswith(("https://", "http://")) for url in urls):
-            raise ValueError("absolute http or https addresses are expected")
-        return tuple(url.rstrip("/") for url in urls)
+        return tuple(map(_address, urls))
 
     @field_validator("time_zone")
     @classmethod
@@ -177,6 +185,28 @@ class Settings(BaseSettings):
         for name in type(self).model_fields:
             value = getattr(self, name)
             yield name, HIDDEN if isinstance(value, SecretStr) else str(value)
+
+
+def _texts_in(value: object) -> Iterator[str]:
+    if isinstance(value, SecretStr):
+        yield value.get_secret_value()
+    elif isinstance(value, dict):
+        yield from (text for pair in value.items() for text in pair)
+    elif isinstance(value, str | Path):
+        yield str(value)
+    elif isinstance(value, tuple):
+        yield from value
+
+
+def _address(url: str) -> str:
+    """An address that can be asked, without its final slash."""
+    try:
+        parsed = httpx.URL(url)
+    except (httpx.InvalidURL, ValueError):
+        raise ValueError("this is no address that can be asked") from None
+    if parsed.scheme not in {"https", "http"} or not parsed.host:
+        raise ValueError("an absolute http or https address is expected")
+    return url.rstrip("/")
 
 
 def settings_from_environment() -> Settings:

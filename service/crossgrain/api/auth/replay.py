@@ -77,7 +77,8 @@ class InRedis:
 
     async def first_use(self, name: str, until: float) -> bool:
         """See `UsedTokens`. Without the store no token is taken: failing open would be a hole."""
-        key = f"crossgrain:jti:{sha256(name.encode()).hexdigest()}"
+        spelt = name.encode("utf-8", "surrogatepass")  # JSON can name half a character
+        key = f"crossgrain:jti:{sha256(spelt).hexdigest()}"
         seconds = max(1, int(until - self._now()) + 1)
         try:
             return bool(await self._store.set(key, b"1", nx=True, ex=seconds))

@@ -82,7 +82,7 @@ def verified_claims(token: str, header: Header, key: Key) -> Mapping[str, Any]:
         raise NotKnown
     try:
         return jwt.decode(token, key, algorithms=[header.algorithm]).claims
-    except (JoseError, ValueError, TypeError):
+    except (JoseError, ValueError, TypeError, RecursionError):
         raise NotKnown from None
 
 
@@ -103,9 +103,15 @@ def moment(claims: Mapping[str, Any], name: str) -> float | None:
     value = claims.get(name)
     if value is None:
         return None
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, int | float):
         raise NotKnown
-    return float(value)
+    try:
+        seconds = float(value)
+    except OverflowError:  # an integer of hundreds of digits
+        raise NotKnown from None
+    if not math.isfinite(seconds):
+        raise NotKnown
+    return seconds
 
 
 def check_times(claims: Mapping[str, Any], now: float, leeway: int) -> float:

@@ -100,7 +100,7 @@ def _result(task: "asyncio.Task[Gathered]", template: Template) -> Gathered:
     error = task.exception()
     if error is None:
         return task.result()
-    if isinstance(error, httpx.HTTPError | httpx.InvalidURL | Unreadable):
+    if isinstance(error, httpx.HTTPError | httpx.InvalidURL | UnicodeError | Unreadable):
         return Gathered(template, Standing.FAILED)
     raise error
 

@@ -24,6 +24,7 @@ from crossgrain.api.cds.services import ORDER_SELECT, PATIENT_VIEW
 from crossgrain.api.clock import today
 from crossgrain.api.operations.desk import Desk
 from crossgrain.api.settings import Settings
+from crossgrain.dosing.errors import DomainError
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.fhir.write.answer import answer_bundle
 from crossgrain.safety.findings import Severity
@@ -44,7 +45,10 @@ class Hooks:
         self._basis = settings.cds_basis
         self._zone = ZoneInfo(settings.time_zone)
         self._gatherer = gatherer
-        tables.catalogue.basis(self._basis)  # an unknown basis is an error at start
+        try:
+            tables.catalogue.basis(self._basis)
+        except DomainError as unknown:  # an error at start, not at the first call
+            raise DomainError(unknown.category, "CROSSGRAIN_CDS_BASIS", unknown.message) from None
 
     async def cards(self, body: dict[str, Any], service_id: str) -> list[Card]:
         """The cards of one call, most often none.

@@ -13,6 +13,8 @@ _ID = r"[A-Za-z0-9\-.]{1,64}"
 FHIR_ID = re.compile(_ID, re.ASCII)
 LOCAL_REFERENCE = re.compile(rf"[A-Z][A-Za-z]{{1,63}}/{_ID}", re.ASCII)
 _USER = re.compile(rf"(Practitioner|PractitionerRole|Patient|RelatedPerson)/{_ID}", re.ASCII)
+_TOKEN = re.compile(r"[!-~]+", re.ASCII)
+"""What may stand in a header; RFC 6750 allows less, and servers lend more."""
 UUID = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}", re.ASCII | re.IGNORECASE)
 
 
@@ -103,8 +105,8 @@ def _wrong(body: Resource, hooks: list[str]) -> Iterator[Complaint]:
         return
     if lent and not server:
         yield _complaint("fhirServer", "it is required beside fhirAuthorization")
-    if lent and (not isinstance(lent.get("access_token"), str) or not lent["access_token"]):
-        yield _complaint("fhirAuthorization.access_token", "a token is required")
+    if lent and not _matches(lent.get("access_token"), _TOKEN):
+        yield _complaint("fhirAuthorization.access_token", "a token of visible ASCII is required")
     if lent and lent.get("token_type") != "Bearer":
         yield _complaint("fhirAuthorization.token_type", "it is always Bearer")
 
