@@ -17,13 +17,17 @@ from tests.unit.command import crossgrain
 from tests.unit.nightly.exports import found, lines, make, run, truth
 
 from crossgrain.catalogue import load_catalogue
+from crossgrain.fhir.version import FhirVersion
 from crossgrain.nightly import local
 from crossgrain.nightly.chunks import SourceFile
-from crossgrain.nightly.completeness import Comparison, to_compare_with
+from crossgrain.nightly.completeness import Comparison, measure_of, to_compare_with
+from crossgrain.nightly.judging import Judge, Record
 from crossgrain.nightly.totals import FileRead, Totals
+from crossgrain.screening.flags import Outcome, Screened
 
 SECOND, THIRD = date(2025, 3, 4), date(2025, 3, 5)
-LIMITS = load_catalogue().limits
+CATALOGUE = load_catalogue()
+LIMITS = CATALOGUE.limits
 Damage = Callable[[Path], None]
 
 
@@ -445,6 +449,36 @@ def test_a_change_set_is_not_measured_against_the_base(tmp_path):
     no_requests(base)
     doubts = run(newer, out, base=base, as_of=THIRD)["doubts"]
     assert any(doubt.startswith("MedicationRequest: 0 ") for doubt in doubts)
+
+
+def test_of_a_base_and_its_changes_the_base_is_the_measure():
+    """Changes come and go; counted with them, a new base would look like a loss."""
+    base, changes = (
+        SourceFile(f"{layer}.ndjson", Path(f"{layer}.ndjson"), layer, kind="Goal")
+        for layer in (0, 1)
+    )
+    read = {base: FileRead(lines=3), changes: FileRead(lines=4)}
+    read[base].types["Goal"], read[changes].types["Goal"] = 3, 4
+    assert measure_of(read) == {"Goal": 3}
+
+
+@pytest.mark.parametrize(
+    ("outcome", "lost", "ends"),
+    [
+        (Outcome.CLEARED, "Observation/1", Outcome.CLEARED),
+        (Outcome.CLEARED, "MedicationRequest/1", Outcome.NEEDS_REVIEW),
+        (Outcome.SOUND, "Observation/1", Outcome.NEEDS_REVIEW),
+        (Outcome.DECEASED, "MedicationRequest/1", Outcome.DECEASED),
+        (Outcome.FLAGGED, "MedicationRequest/1", Outcome.FLAGGED),
+    ],
+)
+def test_a_newer_result_clears_without_the_older_and_a_death_without_anything(
+    monkeypatch, outcome, lost, ends
+):
+    monkeypatch.setattr(Judge, "_screened", lambda *_: Screened(outcome))
+    answer = Judge(CATALOGUE, None, FhirVersion.R4).answer("Patient/1", Record([], (lost,)))
+    assert answer.outcome is ends
+    assert bool(answer.lost) is (ends is Outcome.NEEDS_REVIEW or outcome is Outcome.FLAGGED)
 
 
 class TestFilesThatMayHoldErrors:
