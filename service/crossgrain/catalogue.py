@@ -24,7 +24,7 @@ judgement (``[safety.<rule>]``, ``[screening.<section>]``)::
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from hashlib import sha256
 from importlib.resources import files
 from pathlib import Path
@@ -35,6 +35,7 @@ from crossgrain.dosing.charts import bases_from, clinic_bases_from
 from crossgrain.dosing.crosschecks import CrossChecks, cross_checks_from
 from crossgrain.dosing.entries import only_known_keys, refuse, table
 from crossgrain.dosing.errors import Category, DomainError
+from crossgrain.dosing.evidence import Evidence, standing_of
 from crossgrain.dosing.kept import MOST_KEPT, KeptPlans
 from crossgrain.dosing.kinetics import KineticsTable, kinetics_from
 from crossgrain.dosing.moves import Products
@@ -42,6 +43,7 @@ from crossgrain.dosing.planner import Tables
 from crossgrain.dosing.policy import Policy, policy_from
 from crossgrain.dosing.preparations import Kind, Preparation, preparations_from
 from crossgrain.dosing.stock import stocked
+from crossgrain.dosing.trials import evidence_from
 from crossgrain.fhir.read.code_tables import CodeTables
 from crossgrain.fhir.read.codes import code_tables_from
 from crossgrain.safety.clinic import with_changes
@@ -64,6 +66,7 @@ class Catalogue:
     kinetics : default parameters and their band
     policy : how fast doses move and when bloods are drawn
     cross_checks : published tables that an answer is held against
+    evidence : published comparisons that every chart is held against
     codes : what the reader recognises and the writer writes, with the clinic's own products
     rules : the safety rules
     limits : what a past switch is judged by
@@ -77,6 +80,7 @@ class Catalogue:
     kinetics: KineticsTable
     policy: Policy
     cross_checks: CrossChecks
+    evidence: Evidence
     codes: CodeTables
     rules: RuleTable
     limits: Limits
@@ -130,12 +134,14 @@ def load_catalogue(clinic: Path | None = None, plans_kept: int = MOST_KEPT) -> C
         preparations = stocked(preparations, table(own["stock"], "stock"))
     if "basis" in own:
         bases += clinic_bases_from(own["basis"], [basis.id for basis in bases])
+    evidence = evidence_from(_shipped("evidence"))
     return Catalogue(
         preparations=preparations,
-        bases=bases,
+        bases=tuple(replace(basis, standing=standing_of(basis, evidence)) for basis in bases),
         kinetics=kinetics_from(_shipped("kinetics")),
         policy=policy_from(_shipped("titration")),
         cross_checks=cross_checks_from(_shipped("cross_checks")),
+        evidence=evidence,
         codes=code_tables_from(
             _shipped("codes"),
             preparations,

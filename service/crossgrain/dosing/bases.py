@@ -6,7 +6,7 @@ computed on every basis. The unit throughout is µg of LT4 per day.
 
 from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from fractions import Fraction
 
@@ -61,6 +61,31 @@ class ChartRow:
 
 
 @dataclass(frozen=True, slots=True)
+class Standing:
+    """How a basis fared against the published comparisons; see `evidence.standing_of`.
+
+    Attributes
+    ----------
+    held : how many comparisons at the same TSH it was held against
+    typical, lowest, highest : median and ends of what it makes of the arm that holds T3, over
+        what it makes of the LT4 that left TSH the same; 1 is right; None where none was held
+    within : how many of `held` it puts no further off than the same TSH allows
+    against : ids of the comparisons in which TSH moved the way that it calls impossible
+    moved : how many comparisons there are in which TSH moved
+    made_from : ids of those that it was made from, which are not counted
+    """
+
+    held: int
+    typical: Fraction | None
+    lowest: Fraction | None
+    highest: Fraction | None
+    within: int
+    against: tuple[str, ...]
+    moved: int
+    made_from: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Basis:
     """A chart: proportional (`weights`) or a table of `rows`.
 
@@ -75,6 +100,8 @@ class Basis:
     sets_checkpoint: bool = True
     weights: Weights | None = None
     rows: tuple[ChartRow, ...] = ()
+    standing: Standing | None = field(default=None, repr=False, compare=False)
+    """How it fared against published comparisons; no dose depends on it."""
 
     def lt4_equivalent(self, regimen: Regimen) -> Fraction:
         """LT4-equivalent of a regimen on this basis, µg per day.
