@@ -78,7 +78,7 @@ def statement(medicine: Json, *dosages: Json, **more: Any) -> Json:
         "status": "active",
         "medicationCodeableConcept": medicine,
         "subject": SUBJECT,
-        "effectivePeriod": {"start": "2024-01-10"},
+        "effectivePeriod": {"start": "2025-04-10"},
         "dosage": list(dosages),
         **more,
     }

@@ -143,6 +143,18 @@ STALE: dict[str, Json] = {
     "an order without a date": ordered(authoredOn=None),
     "a statement of two years ago": taken(dateAsserted="2024-03-01"),
     "a statement without any date": taken(effectivePeriod=None),
+    "a statement of years ago by its one day": taken(
+        effectivePeriod=None, effectiveDateTime="2019-03-01"
+    ),
+    "a statement that began years ago and was never said again": taken(
+        effectivePeriod={"start": "2019-03-01"}
+    ),
+    "an order past its validity": ordered(
+        dispenseRequest={"validityPeriod": {"start": "2026-01-05", "end": "2026-03-19"}}
+    ),
+    "an order whose validity is to begin": ordered(
+        dispenseRequest={"validityPeriod": {"start": "2026-03-21"}}
+    ),
 }
 
 
@@ -151,6 +163,30 @@ def test_a_stale_or_undated_medicine_is_read_and_to_be_confirmed(resource: Json)
     record = read(resource)
     assert doses(record) == [("levothyroxine", ["100"])]
     assert [c.expression for c in record.confirm] == [ONE]
+
+
+def test_a_statement_that_began_years_ago_and_was_said_again_of_late_is_taken() -> None:
+    record = read(taken(effectivePeriod={"start": "2019-03-01"}, dateAsserted="2026-03-01"))
+    assert record.confirm == ()
+
+
+@pytest.mark.parametrize(
+    ("end", "supply", "confirm"),
+    [
+        ("2026-03-20", None, False),
+        ("2026-03-19", None, True),
+        ("2026-02-18", {"value": 30, "unit": "d", "code": "d"}, False),
+        ("2026-02-17", {"value": 30, "unit": "d", "code": "d"}, True),
+    ],
+)
+def test_a_prescription_is_questioned_once_its_validity_and_one_supply_are_over(
+    end: str, supply: Json | None, confirm: bool
+) -> None:
+    """``validityPeriod`` is when it may be dispensed: the tablets of the last day last longer."""
+    dispense = {"validityPeriod": {"end": end}, "expectedSupplyDuration": supply}
+    record = read(ordered(dispenseRequest=dispense))
+    assert bool(record.confirm) is confirm
+    assert doses(record) == [("levothyroxine", ["100"])]
 
 
 @pytest.mark.parametrize(("written", "stale"), [("2025-02-13", False), ("2025-02-12", True)])
@@ -301,3 +337,86 @@ def test_a_dose_for_a_limited_time_is_to_be_confirmed(limit: Json) -> None:
     record = read(ordered(dosage(ucum(100, "ug"), {"repeat": {**DAILY["repeat"], **limit}})))
     assert doses(record) == [("levothyroxine", ["100"])]
     assert [c.expression for c in record.confirm] == [f"{ONE}.dosageInstruction[0].timing.repeat"]
+
+
+DENIED: dict[str, tuple[Json, bool]] = {
+    "not taken, said since": (taken(status="not-taken", dateAsserted="2026-03-18"), True),
+    "not taken, said before": (
+        taken(status="not-taken", dateAsserted="2026-01-04", effectivePeriod=None),
+        False,
+    ),
+    "not taken, said on the day of the order": (
+        taken(status="not-taken", dateAsserted="2026-01-05", effectivePeriod=None),
+        False,
+    ),
+    "not taken, without a date": (taken(status="not-taken", effectivePeriod=None), True),
+    "stopped days ago": (taken(status="stopped", effectivePeriod={"end": "2026-03-17"}), True),
+    "stopped before the order": (
+        taken(status="stopped", effectivePeriod={"end": "2026-01-04"}),
+        False,
+    ),
+    "on hold since": (taken(status="on-hold", dateAsserted="2026-03-18"), True),
+    "the same dose ended since": (
+        taken(status="completed", effectivePeriod={"end": "2026-03-10"}),
+        True,
+    ),
+    "another dose ended since": (
+        statement(
+            LT4, dosage(ucum(75, "ug")), status="completed", effectivePeriod={"end": "2026-03-10"}
+        ),
+        False,
+    ),
+    "another hormone not taken": (
+        statement(LT3, dosage(ucum(5, "ug")), status="not-taken", dateAsserted="2026-03-18"),
+        False,
+    ),
+    "an order not to take it": (
+        ordered(id="r2", doNotPerform=True, authoredOn="2026-03-18"),
+        True,
+    ),
+    "an order not to take it that was withdrawn": (
+        ordered(id="r2", doNotPerform=True, authoredOn="2026-03-18", status="cancelled"),
+        False,
+    ),
+}
+
+
+@pytest.mark.parametrize(("denial", "open_"), DENIED.values(), ids=DENIED.keys())
+def test_an_order_of_what_is_said_since_not_to_be_taken_is_asked_about(
+    denial: Json, open_: bool
+) -> None:
+    record = read(ordered(), denial)
+    assert asked(record) == ([ONE] if open_ else [])
+
+
+def test_a_statement_that_was_made_later_than_the_one_that_denies_it_stands() -> None:
+    denied = taken(id="s2", status="not-taken", dateAsserted="2026-03-01", effectivePeriod=None)
+    assert read(taken(dateAsserted="2026-03-02"), denied).questions == ()
+    assert asked(read(taken(dateAsserted="2026-02-28", effectivePeriod=None), denied)) == [ONE]
+
+
+def test_two_active_orders_of_different_groups_are_asked_about() -> None:
+    """One group says that they were ordered together; two say nothing of each other."""
+    record = read(
+        ordered(groupIdentifier={"system": "https://ehr.example/groups", "value": "1"}),
+        ordered(
+            dosage(ucum(25, "ug")),
+            id="r2",
+            groupIdentifier={"system": "https://ehr.example/groups", "value": "2"},
+        ),
+    )
+    assert asked(record) == ["Bundle.entry[2].resource"]
+
+
+@pytest.mark.parametrize(("ended", "days"), [("2025-12-16", 365), ("2025-12-15", 49)])
+def test_a_gap_of_more_than_forty_five_days_is_a_change(ended: str, days: int) -> None:
+    """The regimen changed when tablets were taken again, which is when labs must wait anew."""
+    record = read(
+        taken(
+            id="old",
+            status="completed",
+            effectivePeriod={"start": "2025-03-20", "end": ended},
+        ),
+        ordered(authoredOn="2026-01-30"),
+    )
+    assert record.facts.regimen_changed_days_ago == days

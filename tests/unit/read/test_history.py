@@ -161,7 +161,21 @@ def test_a_goal_is_read_while_it_is_pursued() -> None:
     record = read(goal)
     assert record.facts.goals is not None
     assert [k.key for k in record.facts.goals] == ["tsh-suppression-goal"]
-    assert read({**goal, "lifecycleStatus": "cancelled"}).facts.goals == ()
+    for over in ("cancelled", "completed", "rejected", "entered-in-error"):
+        assert read({**goal, "lifecycleStatus": over}).facts.goals == (), over
+
+
+def test_the_onset_of_a_condition_is_the_start_of_its_period() -> None:
+    """Three months after an infarction are counted from it, not from when it was written down."""
+    record = read(
+        condition(
+            "22298006",
+            onsetPeriod={"start": "2026-03-10", "end": "2026-03-12"},
+            recordedDate="2020-01-01",
+        )
+    )
+    assert record.facts.conditions is not None
+    assert {known.day for known in record.facts.conditions} == {-10}
 
 
 @pytest.mark.parametrize(

@@ -237,7 +237,7 @@ def r5_statement(medicine: Json, *dosages: Json, **more: object) -> Json:
         "status": "recorded",
         "medication": medicine,
         "subject": SUBJECT,
-        "effectivePeriod": {"start": "2024-01-10"},
+        "effectivePeriod": {"start": "2025-04-10"},
         "dosage": list(dosages),
         **more,
     }

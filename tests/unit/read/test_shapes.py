@@ -645,3 +645,49 @@ def test_grains_of_an_unshown_family_are_read_and_confirmed() -> None:
     record = read(statement({"text": "thyroid 1.5 grain tab"}, dosage(ucum(1, "{tbl}"))))
     assert doses(record) == [("desiccated-thyroid-60", ["90"])]
     assert any("60 mg per grain" in c.question for c in record.confirm)
+
+
+RATES: list[Json] = [
+    {"rateQuantity": ucum(100, "ug/d")},
+    {"rateRange": {"low": ucum(50, "ug/d"), "high": ucum(100, "ug/d")}},
+    {"rateRatio": {"numerator": ucum(100, "ug"), "denominator": ucum(1, "d")}},
+]
+
+
+@pytest.mark.parametrize("rate", RATES)
+def test_a_rate_beside_a_dose_is_asked_about_in_each_of_its_shapes(rate: Json) -> None:
+    """A tablet has no rate: one beside a dose says that something else is meant."""
+    both = {"doseQuantity": ucum(100, "ug"), **rate}
+    record = read(statement(LT4, {"timing": DAILY, "doseAndRate": [both]}))
+    assert asked(record) == [f"{DOSAGE}.doseAndRate[0].rate"]
+
+
+@pytest.mark.parametrize(
+    ("code", "per_day"),
+    [("BED", 1), ("AM", 1), ("PM", 1), ("QD", 1), ("BID", 2), ("TID", 3), ("QID", 4),
+     ("Q4H", 6), ("Q6H", 4), ("Q8H", 3)],
+)  # fmt: skip
+def test_a_timing_code_means_what_its_code_system_says(code: str, per_day: int) -> None:
+    """HL7 timing-abbreviation: BED is at bedtime, once; a doubled dose would be silent."""
+    system = "http://terminology.hl7.org/CodeSystem/v3-GTSAbbreviation"
+    timing = {"code": {"coding": [{"system": system, "code": code}]}}
+    record = read(statement(LT3, dosage(ucum(5, "ug"), timing)))
+    assert doses(record) == [("liothyronine", [str(5 * per_day)])]
+
+
+def test_a_timing_code_that_is_not_read_is_asked_about_although_a_repeat_stands_beside_it() -> None:
+    system = "http://terminology.hl7.org/CodeSystem/v3-GTSAbbreviation"
+    timing = {**DAILY, "code": {"coding": [{"system": system, "code": "MO"}]}}
+    assert asked(read(statement(LT4, dosage(ucum(100, "ug"), timing)))) == [f"{DOSAGE}.timing.code"]
+
+
+@pytest.mark.parametrize(
+    ("period", "unit", "per_day"), [(1440, "min", 1), (720, "min", 2), (86400, "s", 1)]
+)
+def test_a_period_in_minutes_or_seconds_is_led_to_days(
+    period: int, unit: str, per_day: int
+) -> None:
+    """A day has 1440 minutes (UCUM: 1 d = 24 h, 1 h = 60 min)."""
+    timing = repeat(frequency=1, period=period, periodUnit=unit)
+    record = read(statement(LT3, dosage(ucum(5, "ug"), timing)))
+    assert doses(record) == [("liothyronine", [str(5 * per_day)])]

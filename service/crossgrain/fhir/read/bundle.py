@@ -19,6 +19,7 @@ from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.reconcile import counted_once, days_unchanged, still_stopped
 from crossgrain.fhir.read.record import Record
 from crossgrain.fhir.read.resolve import BundleIndex, Entry
+from crossgrain.fhir.read.taking import ask_about_denials
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.safety.facts import Facts, Known
 
@@ -49,6 +50,7 @@ def read_record(
         opened.read(entry, partial(_read_entry, entry, medicines, labs, history, reading))
     refuse_drafts_above(len(medicines.drafts), root)
     taken = counted_once(medicines.taken, codes, notes)
+    ask_about_denials([(t.entry, t.kind, t.said_on) for t in taken], medicines.denials, notes)
     return Record(
         as_of=as_of,
         patient_reference=reading.patient.reference,

@@ -103,6 +103,8 @@ def request_standing(request: MedicationRequest, shape: Shape, as_of: date, path
     if request.intent not in _ORDERS and not (request.intent == "plan" and reported):
         return _no_order(request.intent, status, path)
     dated = _ordered(request, as_of, path)
+    if status == "active" and not dated.confirm:
+        dated = replace(dated, confirm=_past_validity(request, as_of, path))
     return dated if status == "active" else _given_up(status, dated)
 
 
@@ -212,10 +214,37 @@ def _within(start: PartialDate | None, end: PartialDate | None, as_of: date) -> 
 
 
 def _stale(asserted: str | None, period: Period | None, as_of: date, path: str) -> str:
+    """What to confirm of a statement by its dates: the day that it was made, else its start.
+
+    An open end says only that it was taken when that was written.
+    """
     if asserted is not None:
         return _old(read_date(asserted, f"{path}.dateAsserted"), as_of)
-    if period is None:
+    if period is None or not (period.start or period.end):
         return "The statement has no date. Is it taken now?"
+    if period.end or period.start is None:
+        return ""
+    long_ago = _old(read_date(period.start, f"{path}.effective"), as_of)
+    return long_ago.replace("It was written", "Its only date is")
+
+
+def _past_validity(request: MedicationRequest, as_of: date, path: str) -> str:
+    """What to confirm of a prescription that can no longer, or not yet, be dispensed.
+
+    The validity is the time in which it may be dispensed: tablets handed out on its last day
+    may be taken for as long as one supply lasts.
+    """
+    dispense = request.dispense_request
+    period = dispense.validity_period if dispense else None
+    start, end = _ends(period, f"{path}.dispenseRequest.validityPeriod")
+    if start and start.first > as_of:
+        return "The prescription may be dispensed only later. Is it taken now?"
+    supply = dispense.expected_supply_duration if dispense else None
+    lasts = supply.value if supply and supply.code == "d" and type(supply.value) is int else 0
+    if end and (as_of - end.last).days > lasts:
+        return (
+            "The prescription can no longer be dispensed, and its supply is over. Is it taken now?"
+        )
     return ""
 
 

@@ -21,6 +21,7 @@ from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.record import MedicineEntry
 from crossgrain.fhir.read.resolve import Entry
 from crossgrain.fhir.read.sayings import in_all_a_day
+from crossgrain.fhir.read.taking import Denial, latest_day
 from crossgrain.fhir.read.views import MedicationRequest, MedicationStatement
 from crossgrain.safety.facts import Known
 
@@ -32,9 +33,9 @@ class Hormone:
     Attributes
     ----------
     group : group identifier of the order
-    sources = tuple(source.reference for source in sources_of(seen, entry, reading))
-    ordered = seen.dosage_instruction if isinstance(seen, MedicationRequest) else ()
-    return Hormone(medicine, product.kind, group_of(seen), sources, in_all_a_day(ordered))
+    stems_from : references to what a statement was made from
+    in_all : what it says that it comes to together with the other orders of its group
+    said_on : the latest day on which it was written, relative to as-of
     """
 
     entry: MedicineEntry
@@ -42,6 +43,7 @@ class Hormone:
     group: tuple[str, str] | None = None
     stems_from: tuple[str, ...] = ()
     in_all: Fraction | None = None
+    said_on: int | None = None
 
 
 @dataclass(slots=True)
@@ -54,6 +56,7 @@ class Medicines:
     taken: list[Hormone] = field(default_factory=list)
     past: list[Hormone] = field(default_factory=list)
     drafts: list[MedicineEntry] = field(default_factory=list)
+    denials: list[Denial] = field(default_factory=list)
     indications: list[Known] | None = None
 
 
@@ -93,7 +96,8 @@ def tied(
     """The medicine with what it says of other resources."""
     sources = tuple(source.reference for source in sources_of(seen, entry, reading))
     ordered = seen.dosage_instruction if isinstance(seen, MedicationRequest) else ()
-    return Hormone(medicine, product.kind, group_of(seen), sources, in_all_a_day(ordered))
+    said_on = latest_day(seen, entry.path, reading.as_of)
+    return Hormone(medicine, product.kind, group_of(seen), sources, in_all_a_day(ordered), said_on)
 
 
 def read_reasons(seen: Seen, entry: Entry, found: Medicines, reading: Reading) -> None:

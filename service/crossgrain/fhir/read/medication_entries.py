@@ -1,5 +1,8 @@
 """One medication resource to a `MedicineEntry`, to another medicine, or to a question."""
 
+from collections.abc import Sequence
+
+from crossgrain.dosing.regimens import DoseLine
 from crossgrain.fhir.read.currency import Currency, Standing
 from crossgrain.fhir.read.dose_lines import Doses, read_doses
 from crossgrain.fhir.read.elements import CodeableConcept
@@ -19,6 +22,7 @@ from crossgrain.fhir.read.product import Product
 from crossgrain.fhir.read.quantities import in_unit
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.resolve import Entry
+from crossgrain.fhir.read.taking import denial_of
 
 
 def read_medicine(entry: Entry, found: Medicines, history: History, reading: Reading) -> None:
@@ -108,12 +112,14 @@ def _read_hormone(
     reading.budget.count_hormone(entry.path)
     if standing.standing is Standing.NOT_TAKEN:
         notes.unread(entry.path, f"not counted as taken: {standing.why}")
+        _deny(seen, product, entry, standing, found, reading)
         return
     if standing.standing is Standing.PAST:
         notes.unread(entry.path, f"not counted as taken: {standing.why}")
         past = _past_doses(seen, product, entry, reading)
         medicine = medicine_entry(seen, entry, standing, product, past, reading)
         found.past.append(Hormone(medicine, product.kind))
+        _deny(seen, product, entry, standing, found, reading, medicine.lines)
         notes.use(entry.path, entry.reference)
         return
     if seen.modifier:
@@ -134,6 +140,21 @@ def _read_hormone(
         found.drafts.append(medicine)
     else:
         found.taken.append(tied(seen, medicine, product, entry, reading))
+
+
+def _deny(
+    seen: Seen,
+    product: Product,
+    entry: Entry,
+    standing: Currency,
+    found: Medicines,
+    reading: Reading,
+    lines: Sequence[DoseLine] = (),
+) -> None:
+    """Keep what it says against the taking of the same medicine."""
+    denial = denial_of(seen, entry.path, product.kind, standing, reading.as_of, lines)
+    if denial is not None:
+        found.denials.append(denial)
 
 
 def _current_doses(

@@ -74,6 +74,11 @@ class MedicationStatement(Medicine):
     taken: str | None = None
 
 
+class DispenseRequest(View, rename="camel"):
+    validity_period: Period | None = None
+    expected_supply_duration: Quantity | None = None
+
+
 class MedicationRequest(Medicine):
     intent: str | None = None
     do_not_perform: bool | None = None
@@ -84,6 +89,7 @@ class MedicationRequest(Medicine):
     encounter: Reference | None = None
     group_identifier: Identifier | None = None
     prior_prescription: Reference | None = None
+    dispense_request: DispenseRequest | None = None
     dosage_instruction: tuple[Dosage, ...] = ()
 
 
