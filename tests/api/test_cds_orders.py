@@ -195,6 +195,18 @@ def test_where_only_the_end_of_the_old_order_is_missing_the_order_is_updated(car
     assert action["resource"] == {**draft, "priorPrescription": {"reference": old}}
 
 
+def test_what_an_order_says_that_it_replaces_is_never_written_over(cards: Cards) -> None:
+    """The prescriber has said which order ends: another there would leave that one standing."""
+    body = call(GRAINS, [levothyroxine(100, "p02")])
+    standing_order(body)
+    draft = body["context"]["draftOrders"]["entry"][0]["resource"]
+    draft["priorPrescription"] = {"reference": "MedicationRequest/another"}
+    for card in cards(body):
+        for suggestion in card.get("suggestions", []):
+            for action in suggestion["actions"]:
+                assert action["type"] != "update"
+
+
 def test_an_order_that_is_signed_again_is_judged_against_what_stands(cards: Cards) -> None:
     body = call(LT4, [])
     standing, reference = standing_order(body)
