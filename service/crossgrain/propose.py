@@ -2,6 +2,7 @@
 line and the sheet alike, so that all give the same answer."""
 
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from dataclasses import replace
 
 from crossgrain.catalogue import Catalogue
@@ -10,25 +11,19 @@ from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.planner import Wish
 from crossgrain.dosing.preparations import Kind
-from crossgrain.dosing.targets import Target
+from crossgrain.dosing.targets import TARGET_OF, Target
 from crossgrain.fhir.proposal import Proposal, SwitchRequest
 from crossgrain.fhir.read.record import MedicineEntry, Question, Record
 from crossgrain.judge import ending, judge
 from crossgrain.safety.assess import after_plan, before_plan, constraints
 from crossgrain.safety.constraints import Constraints
+from crossgrain.safety.facts import RunningPlan
 from crossgrain.safety.findings import Finding, Severity, most_severe_first
-from crossgrain.safety.intent import intent_for
+from crossgrain.safety.intent import T3_TARGETS, Intent, intent_for
 from crossgrain.safety.judgement import Ending
 from crossgrain.safety.order_findings import order_findings
+from crossgrain.series import running_plan, with_last_supply
 
-TARGET_OF = {
-    frozenset({Kind.LEVOTHYROXINE}): Target.LEVOTHYROXINE,
-    frozenset({Kind.LIOTHYRONINE}): Target.LIOTHYRONINE,
-    frozenset({Kind.DESICCATED_THYROID}): Target.DESICCATED_THYROID,
-    frozenset({Kind.LEVOTHYROXINE, Kind.LIOTHYRONINE}): Target.LT4_LT3,
-    frozenset({Kind.DESICCATED_THYROID, Kind.LIOTHYRONINE}): Target.DESICCATED_LT3,
-}
-"""What the orders named, taken together, move to."""
 CAUTIOUS = "cautious"
 
 
@@ -44,6 +39,9 @@ def propose(record: Record, request: SwitchRequest, catalogue: Catalogue) -> Pro
         where the request itself cannot be served: see `planner.plan_switch`, and ``target``
         where none is named and no order shows one, or an order shows another.
     """
+    running = running_plan(record, catalogue)
+    if running is not None:
+        return _in_the_midst(record, request, running, catalogue)
     orders = _orders(record, request)
     target, asked = _target(record, request, orders)
     open_questions = (*record.questions, *asked, *nothing_taken(record))
@@ -75,6 +73,28 @@ def propose(record: Record, request: SwitchRequest, catalogue: Catalogue) -> Pro
         family,
         catalogue.tables_version,
     )
+
+
+def _in_the_midst(
+    record: Record, request: SwitchRequest, running: RunningPlan, catalogue: Catalogue
+) -> Proposal:
+    """A call while a plan runs: what stops it, and no question that only a plan would need."""
+    catalogue.basis(request.basis_id)
+    catalogue.policy.pace(request.pace)
+    target = request.target or running.target
+    record = with_last_supply(replace(record, questions=()), catalogue.rules)
+    orders = tuple(order for order in _orders(record, request) if order.lines)
+    judgement = None
+    if orders and record.regimen.kinds:
+        with suppress(DomainError):  # no chart reaches the doses: the plan is stopped all the same
+            judgement = judge(record, orders, request.basis_id, catalogue)
+    facts = replace(record.facts, running=running, in_series=True)
+    intent = Intent(target, t3_rises=target in T3_TARGETS, hormone_rises=True)
+    found = (
+        *(order_findings(judgement, catalogue.rules) if judgement else ()),
+        *before_plan(facts, intent, catalogue.rules),
+    )
+    return Proposal(request, target, record, most_severe_first(found), None, judgement)
 
 
 def _stops(findings: Iterable[Finding]) -> bool:
@@ -161,7 +181,7 @@ def _orders(record: Record, request: SwitchRequest) -> tuple[MedicineEntry, ...]
     drafts = _foreign_drafts(record)
     if not request.orders:
         return drafts
-    named = tuple(entry for entry in drafts if entry.reference in request.orders)
+    named = tuple(entry for entry in record.drafts if entry.reference in request.orders)
     if len(named) != len(set(request.orders)):
         raise DomainError(
             Category.INVALID, "order", "an order named is not a thyroid hormone draft in the record"
@@ -170,8 +190,8 @@ def _orders(record: Record, request: SwitchRequest) -> tuple[MedicineEntry, ...]
 
 
 def _foreign_drafts(record: Record) -> tuple[MedicineEntry, ...]:
-    """Drafts that this service did not write itself."""
-    return tuple(entry for entry in record.drafts if not entry.ours)
+    """Drafts that are no unchanged step of ours, and no option that waits for a choice."""
+    return tuple(entry for entry in record.drafts if not entry.ours and not entry.option)
 
 
 def nothing_taken(record: Record) -> tuple[Question, ...]:

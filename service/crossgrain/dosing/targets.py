@@ -6,6 +6,7 @@ from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.errors import Category, DomainError
+from crossgrain.dosing.preparations import Kind
 
 LOWEST_RATIO, HIGHEST_RATIO = Fraction(13), Fraction(20)
 """T4:T3 by weight in a combination: ETA guideline 2012, Eur Thyroid J 1:55."""
@@ -22,6 +23,16 @@ class Target(StrEnum):
     DESICCATED_THYROID = "desiccated-thyroid"
     LT4_LT3 = "levothyroxine-liothyronine"
     DESICCATED_LT3 = "desiccated-thyroid-liothyronine"
+
+
+TARGET_OF = {
+    frozenset({Kind.LEVOTHYROXINE}): Target.LEVOTHYROXINE,
+    frozenset({Kind.LIOTHYRONINE}): Target.LIOTHYRONINE,
+    frozenset({Kind.DESICCATED_THYROID}): Target.DESICCATED_THYROID,
+    frozenset({Kind.LEVOTHYROXINE, Kind.LIOTHYRONINE}): Target.LT4_LT3,
+    frozenset({Kind.DESICCATED_THYROID, Kind.LIOTHYRONINE}): Target.DESICCATED_LT3,
+}
+"""What orders for these kinds, taken together, move to."""
 
 
 @dataclass(frozen=True, slots=True)

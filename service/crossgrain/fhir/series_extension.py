@@ -42,7 +42,7 @@ _PREPARATION = Part(
     "preparation", 1, "1", "code", "The product line, as in the code system of preparations."
 )
 PARTS = (
-    Part("plan", 1, "1", "uri", "The plan: the value of the orders' groupIdentifier, as a URN."),
+    Part("plan", 1, "1", "id", "The plan: the value of the orders' groupIdentifier."),
     Part("step", 0, "1", "positiveInt", "On an order: the step that its first day opens, from 1."),
     Part("steps", 0, "1", "positiveInt", "On an order: how many steps there are."),
     Part(

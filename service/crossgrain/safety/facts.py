@@ -9,6 +9,7 @@ from enum import StrEnum
 from fractions import Fraction
 
 from crossgrain.dosing.regimens import Regimen
+from crossgrain.dosing.targets import Target
 
 
 class Analyte(StrEnum):
@@ -66,6 +67,20 @@ class Known:
 
 
 @dataclass(frozen=True, slots=True)
+class RunningPlan:
+    """A switch that the patient is in the midst of.
+
+    `day_one` and `decision` are dates as written, or empty where only the shape of the orders
+    shows the plan; `origin` is where it stands.
+    """
+
+    target: Target
+    origin: str
+    day_one: str = ""
+    decision: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Facts:
     """One patient, as far as the record tells.
 
@@ -75,6 +90,8 @@ class Facts:
     indications : the reasons written on the thyroid hormone's own orders and statements
     stopped : thyroid hormone that was stopped or paused; `Known.key` is the preparation's
         kind, `Known.day` the last day that it was taken
+    running : a switch that is under way, where another is asked for
+    in_series : what was changed of late was a step of the series that is judged
     """
 
     regimen: Regimen
@@ -90,3 +107,5 @@ class Facts:
     goals: tuple[Known, ...] | None = None
     indications: tuple[Known, ...] | None = None
     stopped: tuple[Known, ...] | None = None
+    running: RunningPlan | None = None
+    in_series: bool = False

@@ -102,7 +102,7 @@ def _verdicts(
     limits: Mapping[str, Number],
 ) -> tuple[Verdict, ...]:
     """Every verdict that holds. Duplicate therapy leads only where it is known."""
-    duplicate = ending is not Ending.ENDS and decides.both.ratio > limits["over"].value
+    duplicate = ending is not Ending.ENDS and decides.both.highest > limits["over"].value
     if ending is Ending.UNKNOWN and numbers.changes_a_line:
         duplicate = False  # a new dose of what is taken is understood to replace the old dose
     runs = ending is Ending.RUNS
@@ -119,7 +119,7 @@ def _verdicts(
 
 
 def _size(reading: Reading, limits: Mapping[str, Number]) -> Verdict:
-    if reading.ratio > limits["over"].value:
+    if reading.highest > limits["over"].value:
         return Verdict.OVER
     dips = reading.coverage.lowest.value < float(limits["lowest_coverage"].value)
     if dips or reading.ratio < limits["under"].value:
@@ -128,6 +128,7 @@ def _size(reading: Reading, limits: Mapping[str, Number]) -> Verdict:
 
 
 def _jumps(numbers: OrderNumbers, runs: bool, limits: Mapping[str, Number]) -> bool:
-    t3_ug, exposure = numbers.t3(runs=runs)
-    rise = t3_ug - numbers.t3_now_ug
-    return rise > limits["t3_jump_ug"].value or exposure > float(limits["highest_exposure"].value)
+    _, exposure = numbers.t3(runs=runs)
+    return numbers.t3_rise(runs=runs) > limits["t3_jump_ug"].value or exposure > float(
+        limits["highest_exposure"].value
+    )

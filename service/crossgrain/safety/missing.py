@@ -41,7 +41,9 @@ LACKS: Mapping[str, Callable[[Case, Missing], bool]] = {
     "medicines": lambda case, _: case.facts.medicines is None,
     "goals": lambda case, _: case.facts.goals is None,
     "indications": lambda case, _: case.facts.indications is None,
-    "regimen-start": lambda case, _: case.facts.regimen_changed_days_ago is None,
+    "regimen-start": lambda case, _: (
+        case.facts.regimen_changed_days_ago is None and not case.facts.in_series
+    ),
     "stopped-hormone": lambda case, _: case.facts.stopped is None,
     "recent-tsh": lambda case, missing: _none_fresh(case, missing, Analyte.TSH),
     "recent-heart-rate": lambda case, missing: _none_fresh(case, missing, Analyte.HEART_RATE),

@@ -128,14 +128,14 @@ def test_a_draft_is_an_order_to_judge_and_not_a_medicine_taken() -> None:
     assert not record.drafts[0].ours
 
 
-def test_a_draft_of_ours_is_known_again_by_its_group_identifier() -> None:
+def test_a_group_identifier_of_ours_makes_no_draft_a_step_of_ours() -> None:
     record = read(
         ordered(
             status="draft",
             groupIdentifier={"system": "http://crossgrain.example/fhir/sid/plan", "value": "1"},
         )
     )
-    assert record.drafts[0].ours
+    assert not record.drafts[0].ours
 
 
 STALE: dict[str, Json] = {

@@ -23,7 +23,8 @@ from tests.unit.safety.patients import (
 )
 
 from crossgrain.dosing.preparations import Kind
-from crossgrain.safety.facts import Facts, Sex
+from crossgrain.dosing.targets import Target
+from crossgrain.safety.facts import Facts, RunningPlan, Sex
 from crossgrain.safety.intent import Intent
 
 
@@ -73,6 +74,9 @@ EXAMPLES: dict[str, Example] = {
     ),
     "compounded-product": Example(
         patient(regimen=replace(CLEAR.regimen, lines=(COMPOUNDED,))), CLEAR
+    ),
+    "plan-running": Example(
+        patient(running=RunningPlan(Target.LIOTHYRONINE, "MedicationRequest/1")), CLEAR
     ),
     "desiccated-unapproved": Example(CLEAR, CLEAR, quiet_intent=TO_LT3),
     "adrenal-insufficiency": Example(

@@ -6,19 +6,23 @@ said. An order that fits is passed over, unless a safety rule stops or holds it.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.dosing.errors import DomainError
+from crossgrain.dosing.targets import TARGET_OF, Target
 from crossgrain.fhir.proposal import Proposal, SwitchRequest
 from crossgrain.fhir.read.record import MedicineEntry, Question, Record
 from crossgrain.judge import judge
 from crossgrain.propose import propose
-from crossgrain.safety.findings import Finding, Severity
+from crossgrain.safety.assess import before_plan
+from crossgrain.safety.findings import Finding, Severity, most_severe_first
+from crossgrain.safety.intent import Intent
 from crossgrain.safety.judgement import OrderJudgement, Verdict
 from crossgrain.safety.order_findings import order_findings
 from crossgrain.safety.rule import RuleTable
+from crossgrain.series import drafts_outside_a_series, marks_of, with_last_supply
 
 _EITHER_WAY = {Verdict.OVER, Verdict.T3_JUMP}
 """What holds of an order whether it replaces what is taken, changes it, or is added to it."""
@@ -56,14 +60,24 @@ class Advice:
         return self.judgement.verdict is not Verdict.FITS
 
 
-def orders_in(record: Record) -> tuple[MedicineEntry, ...]:
-    """The thyroid hormone orders that this service did not write itself."""
-    return tuple(entry for entry in record.drafts if not entry.ours)
+def orders_in(record: Record, session: frozenset[str]) -> tuple[MedicineEntry, ...]:
+    """The thyroid hormone orders of the session, those of a series of ours among them.
+
+    A draft that only stands in the record is not about to be signed.
+    """
+    return tuple(entry for entry in record.drafts if entry.reference in session)
 
 
-def advise(record: Record, catalogue: Catalogue, as_of: date, basis_id: str) -> Advice:
-    """Judge the orders of a record, taken together."""
-    orders = orders_in(record)
+def advise(
+    record: Record,
+    catalogue: Catalogue,
+    as_of: date,
+    basis_id: str,
+    session: frozenset[str],
+) -> Advice:
+    """Judge the orders of a session, by their references in the record, taken together."""
+    orders = orders_in(record, session)
+    record = with_last_supply(record, catalogue.rules, orders)
     if record.questions:
         return Advice(record, orders, questions=record.questions)
     if not orders or not (record.regimen.t4_ug or record.regimen.t3_ug):
@@ -72,10 +86,42 @@ def advise(record: Record, catalogue: Catalogue, as_of: date, basis_id: str) -> 
         judgement = judge(record, orders, basis_id, catalogue)
     except DomainError:  # no chart that steers a plan reaches the doses
         return Advice(record, orders)
+    if not drafts_outside_a_series(record, orders, catalogue):
+        judgement = replace(judgement, verdicts=(Verdict.FITS,), disputes=())
+        return Advice(
+            record,
+            orders,
+            judgement=judgement,
+            concerns=tuple(_of_steps(record, orders, judgement, catalogue)),
+        )
     if judgement.numbers.changes_a_line:
         concerns = tuple(_either_way(judgement, catalogue.rules))
+        if marks_of(record, orders):  # a step that was changed is no mere titration
+            steps = _of_steps(record, orders, judgement, catalogue)
+            concerns = most_severe_first((*concerns, *steps))
         return Advice(record, orders, judgement=judgement, concerns=concerns)
     return _of_switch(record, orders, judgement, _request(orders, as_of, basis_id), catalogue)
+
+
+def _of_steps(
+    record: Record,
+    orders: tuple[MedicineEntry, ...],
+    judgement: OrderJudgement,
+    catalogue: Catalogue,
+) -> Iterator[Finding]:
+    """What stops or holds the steps of a series; how fast they climb was settled before."""
+    numbers = judgement.numbers
+    targets = [one.mark.facts.target for one in marks_of(record, orders)]
+    kinds = frozenset(line.preparation.kind for order in orders for line in order.lines)
+    new = kinds - record.regimen.kinds or kinds
+    target = targets[0] if targets else TARGET_OF.get(new, Target.LIOTHYRONINE)
+    rises = numbers.t3_rise(runs=False) > 0
+    more = any(b.switched.highest > 1 for b in numbers.bases if b.steers)
+    intent = Intent(target, t3_rises=rises, hormone_rises=rises or more)
+    facts = replace(record.facts, in_series=True)
+    for finding in before_plan(facts, intent, catalogue.rules):
+        if finding.severity is not Severity.NOTE and not finding.code.startswith(_NOT_CHECKED):
+            yield finding
 
 
 def _request(orders: tuple[MedicineEntry, ...], as_of: date, basis_id: str) -> SwitchRequest:

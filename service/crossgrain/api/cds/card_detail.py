@@ -13,6 +13,7 @@ from crossgrain.fhir.write.issues import finding_words
 from crossgrain.fhir.write.labels import micrograms, percent
 from crossgrain.fhir.write.plan_words import target_words
 from crossgrain.fhir.write.words import CAUTION, daily_dose, date_words, pieces, taken
+from crossgrain.judge import in_words
 from crossgrain.safety.findings import Finding
 from crossgrain.safety.judgement import Ending, OrderJudgement
 
@@ -57,13 +58,13 @@ def _plan_to_show(desk: CardDesk, advice: Advice) -> Plan | None:
 
 def orders_block(desk: CardDesk, advice: Advice) -> str:
     lines = [
-        f"{md.strong('Order')}: {md.text(taken(order.lines) or 'dose not read')}"
+        f"{md.strong('Order')}: {md.text(in_words([order]) or 'dose not read')}"
         f" ({md.text(desk.assembled.reference(order.reference))})"
         for order in desk.in_hand(advice.orders)
     ]
     others = [order for order in advice.orders if order not in desk.in_hand(advice.orders)]
     lines += [
-        f"Judged together with: {md.text(taken(order.lines))}"
+        f"Judged together with: {md.text(in_words([order]))}"
         f" ({md.text(desk.assembled.reference(order.reference))})"
         for order in others
     ]

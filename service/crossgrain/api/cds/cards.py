@@ -10,7 +10,7 @@ from crossgrain.api.cds.reasons import OVERRIDE_REASON_SYSTEM, OVERRIDE_REASONS
 from crossgrain.api.cds.suggestions import suggestions
 from crossgrain.fhir.identity import SERVICE_NAME, canonical
 from crossgrain.fhir.write.narrative import plain
-from crossgrain.fhir.write.words import taken
+from crossgrain.judge import in_words
 from crossgrain.safety.findings import Finding, Severity
 from crossgrain.safety.judgement import Ending, OrderJudgement, Verdict
 
@@ -73,10 +73,9 @@ def summary(words: str) -> str:
 
 def _named(desk: CardDesk, advice: Advice) -> str:
     """The order in hand by medicine and dose, or by its reference where its dose is unread."""
-    in_hand = desk.in_hand(advice.orders)
-    lines = [line for order in in_hand for line in order.lines]
-    if lines:
-        return _capital(taken(lines))
+    named = in_words(desk.in_hand(advice.orders))
+    if named:
+        return _capital(named)
     return f"Order {', '.join(sorted(desk.selected))}"
 
 
@@ -88,13 +87,17 @@ def _in_short(lead: Finding, judgement: OrderJudgement | None) -> str:
     if lead.severity is Severity.STOP or judgement is None:
         return f"{lead.severity.upper()}, {lead.code.replace('-', ' ')}"
     numbers, runs = judgement.numbers, judgement.ending is Ending.RUNS
+    t3_ug, _ = numbers.t3(runs=runs)
     reading = next(b for b in numbers.bases if b.basis_id == judgement.basis_id).reading(runs=runs)
-    size = f"{float(reading.ratio):.2f} of today's dose on {judgement.basis_id}"
+    size, most = (
+        f"{float(ratio):.2f} of today's dose on {judgement.basis_id}"
+        for ratio in (reading.ratio, reading.highest)
+    )
     words = {
         f"order-{Verdict.UNDER}": f"{size}, an under-dosed switch",
-        f"order-{Verdict.OVER}": f"{size}, too much at once",
+        f"order-{Verdict.OVER}": f"{most}, too much at once",
         f"order-{Verdict.T3_JUMP}": (
-            f"T3 from {float(numbers.t3_now_ug):g} to {float(numbers.t3(runs=runs)[0]):g} µg a day"
+            f"T3 from {float(t3_ug - numbers.t3_rise(runs=runs)):g} to {float(t3_ug):g} µg a day"
             " at once"
         ),
         f"order-{Verdict.DUPLICATE}": judgement.ending.value,

@@ -29,7 +29,7 @@ class Gatherer:
         if fetcher is None or call.server is None or not fetcher.may_ask(call.server):
             return brought
         wanted = [(g.template, g.template.filled(call.patient_id)) for g in brought
-                  if not g.is_whole]  # fmt: skip
+                  if g.template.missed and not g.is_whole]  # fmt: skip
         fetched = {g.template.key: g for g in await fetcher.fetch(call.server, wanted)}
         # A part that was sent is better than nothing that was fetched.
         return [

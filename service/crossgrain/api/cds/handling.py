@@ -32,7 +32,7 @@ from crossgrain.safety.judgement import Verdict
 from crossgrain.sheet.page import sheet_html
 
 _NAMES_THE_MEDICINE = {
-    "resourceType", "id", "status", "intent", "subject", "groupIdentifier", "contained",
+    "resourceType", "id", "status", "intent", "subject", "contained",
     "medicationCodeableConcept", "medicationReference", "reasonCode", "reasonReference",
 }  # fmt: skip
 
@@ -102,7 +102,7 @@ class Hooks:
         bare["dosageInstruction"] = list(_words_alone(draft.resource.get("dosageInstruction")))
         looked_at = assemble(around, [replace(draft, resource=bare)], call.server)
         record = read(looked_at, self._tables.catalogue, day)
-        return bool(record.questions) or bool(orders_in(record))
+        return bool(record.questions) or bool(orders_in(record, looked_at.in_session))
 
     def _is_finished(self, call: HookCall, day: date) -> bool:
         """While an order is being selected its details may not be there yet: wait for them."""
@@ -114,7 +114,7 @@ class Hooks:
     def _on_orders(self, call: HookCall, gathered: list[Gathered], day: date) -> list[Card]:
         assembled = assemble(gathered, call.drafts, call.server)
         record = read(assembled, self._tables.catalogue, day)
-        advice = advise(record, self._tables.catalogue, day, self._basis)
+        advice = advise(record, self._tables.catalogue, day, self._basis, assembled.in_session)
         desk = CardDesk(
             instance=call.instance,
             assembled=assembled,
@@ -168,7 +168,7 @@ def _name_alone(resource: dict[str, Any], patient_id: str) -> dict[str, Any] | N
 
 
 def _not_whole(gathered: list[Gathered]) -> tuple[str, ...]:
-    return tuple(each.why_not for each in gathered if not each.is_whole)
+    return tuple(each.why_not for each in gathered if each.template.missed and not each.is_whole)
 
 
 def _speaks(call: HookCall, advice: Advice) -> bool:

@@ -29,11 +29,13 @@ class Assembled:
     ----------
     places : where each entry stands in the call
     orders : URN of each revision in the Bundle → as the client refers to it
+    in_session : the orders that are about to be signed, by their references in the Bundle
     """
 
     bundle: Resource
     places: tuple[str, ...]
     orders: dict[str, str]
+    in_session: frozenset[str]
 
     def place_of(self, expression: str) -> str:
         """A FHIRPath of the Bundle as a place in the call."""
@@ -74,7 +76,8 @@ def assemble(
     ]
     places = (*(part.place for part in kept), *(draft.place for draft in known.values()))
     bundle = {"resourceType": "Bundle", "type": "collection", "entry": entries}
-    return Assembled(bundle, places, {address: r for r, address in revisions.items()})
+    in_session = frozenset(revisions.get(reference, reference) for reference in known)
+    return Assembled(bundle, places, {a: r for r, a in revisions.items()}, in_session)
 
 
 def _entry(part: Part, server: Server | None) -> Resource:

@@ -35,12 +35,14 @@ class Template:
     kind : the resource type that it gives
     query : the read or the search
     required : no dose may be judged without it
+    missed : where it is missing it is asked for, and the card says so
     """
 
     key: str
     kind: str
     query: str
     required: bool = False
+    missed: bool = True
 
     @property
     def is_read(self) -> bool:
@@ -99,6 +101,7 @@ def templates(codes: CodeTables) -> tuple[Template, ...]:
         _search("allergies", "AllergyIntolerance"),
         _search("goals", "Goal"),
         Template("observations", "Observation", f"Observation?{_OF_PATIENT}&code={loinc}"),
+        Template("carePlans", "CarePlan", f"CarePlan?{_OF_PATIENT}", missed=False),
     )
 
 

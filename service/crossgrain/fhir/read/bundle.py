@@ -19,6 +19,7 @@ from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.reconcile import counted_once, days_unchanged, still_stopped
 from crossgrain.fhir.read.record import Record
 from crossgrain.fhir.read.resolve import BundleIndex, Entry
+from crossgrain.fhir.read.series import marked_plan, with_known_steps
 from crossgrain.fhir.read.taking import ask_about_denials
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.safety.facts import Facts, Known
@@ -56,13 +57,15 @@ def read_record(
         patient_reference=reading.patient.reference,
         facts=_facts(opened.person, taken, medicines, labs, history, reading.index),
         current=tuple(hormone.entry for hormone in taken),
-        drafts=tuple(medicines.drafts),
+        drafts=with_known_steps(medicines.drafts, medicines.marked, as_of),
         questions=tuple(notes.questions),
         unread=tuple(notes.passed_over),
         confirm=tuple(notes.to_confirm),
         references=tuple(notes.used.values()),
         past=tuple(hormone.entry for hormone in medicines.past),
         paths=tuple(notes.used),
+        ahead=tuple(medicines.ahead),
+        marked=tuple(medicines.marked),
     )
 
 
@@ -80,6 +83,21 @@ def _read_entry(
             read_allergy(entry, history, reading)
         case "Goal":
             read_goal(entry, history, reading)
+        case "CarePlan":
+            _read_care_plan(entry, medicines, reading)
+
+
+def _read_care_plan(entry: Entry, medicines: Medicines, reading: Reading) -> None:
+    """Only what it says of a series of ours, and only where it is this patient's."""
+    subject = entry.resource.get("subject")
+    named = subject.get("reference") if isinstance(subject, dict) else None
+    own = reading.patient.reference
+    marked = marked_plan(entry) if named == own else None
+    if marked is None:
+        reading.notes.unread(entry.path, "CarePlan: care plans are not read")
+        return
+    reading.notes.use(entry.path, entry.reference)
+    medicines.marked.append(marked)
 
 
 def _facts(

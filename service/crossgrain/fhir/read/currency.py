@@ -28,8 +28,8 @@ from crossgrain.fhir.read.views import MedicationRequest, MedicationStatement
 STALE_AFTER_DAYS = 400
 """A year and a month: a yearly prescription that was renewed late. Our judgement."""
 
-_ORDERS = {"order", "original-order", "reflex-order", "filler-order"}
-_INTENTS = _ORDERS | {"proposal", "plan", "instance-order", "option"}
+ORDERS = {"order", "original-order", "reflex-order", "filler-order"}
+_INTENTS = ORDERS | {"proposal", "plan", "instance-order", "option"}
 _TAKEN_BEFORE = {"completed", "stopped", "ended", "on-hold"}
 """Statuses of what was taken; a cancelled order and a statement not-taken never were."""
 _ADHERENCE = {"taking": True, "not-taking": False, "on-hold": False, "unknown": None}
@@ -100,7 +100,7 @@ def request_standing(request: MedicationRequest, shape: Shape, as_of: date, path
     if status == "unknown":
         raise Asked(f"{path}.status", "Whether it is taken is not known. Is it taken now?")
     reported = request.reported_boolean or request.reported
-    if request.intent not in _ORDERS and not (request.intent == "plan" and reported):
+    if request.intent not in ORDERS and not (request.intent == "plan" and reported):
         return _no_order(request.intent, status, path)
     dated = _ordered(request, as_of, path)
     if status == "active" and not dated.confirm:
@@ -145,6 +145,12 @@ def dosage_in_force(dosage: Dosage, as_of: date, path: str) -> bool:
     """Whether a dosage's own bounds, where it has any, hold the day of reading."""
     start, end = _bounds([dosage], path)
     return _within(start, end, as_of).standing is Standing.TAKEN
+
+
+def bounds_of(dosage: Dosage, as_of: date, path: str) -> tuple[int | None, int | None]:
+    """First and last day of a dosage's own bounds, relative to as-of."""
+    start, end = _bounds([dosage], path)
+    return start.day(as_of) if start else None, end.day(as_of) if end else None
 
 
 def has_bounds(dosage: Dosage) -> bool:
@@ -207,7 +213,7 @@ def _within(start: PartialDate | None, end: PartialDate | None, as_of: date) -> 
     first = start.day(as_of) if start else None
     last = end.day(as_of) if end else None
     if start and start.first > as_of:
-        return Currency(Standing.NOT_TAKEN, "it starts after the day of reading")
+        return Currency(Standing.NOT_TAKEN, "it starts after the day of reading", first, last)
     if end and end.last < as_of:
         return Currency(Standing.PAST, "it ended before the day of reading", first, last)
     return Currency(Standing.TAKEN, "", first, last)

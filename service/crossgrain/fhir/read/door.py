@@ -44,7 +44,6 @@ _COULD_MATTER = {
     "Flag": "flags are not read",
     "List": "lists are not read",
     "DetectedIssue": "detected issues are not read",
-    "CarePlan": "care plans are not read",
     "OperationOutcome": "the sender says that something went wrong while gathering the record",
 }
 _HOLD_OTHERS = {"Bundle", "Parameters"}

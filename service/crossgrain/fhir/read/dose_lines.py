@@ -6,13 +6,14 @@ import msgspec
 
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.fhir.read.code_tables import CodeTables
-from crossgrain.fhir.read.currency import dosage_in_force, has_bounds
+from crossgrain.fhir.read.currency import bounds_of, dosage_in_force, has_bounds
 from crossgrain.fhir.read.dosage import ReadDose, read_dosage
 from crossgrain.fhir.read.elements import Dosage
 from crossgrain.fhir.read.errors import Asked
 from crossgrain.fhir.read.product import Product
 from crossgrain.fhir.read.quantities import in_unit, total
 from crossgrain.fhir.read.reading import Reading
+from crossgrain.fhir.read.record import Span
 from crossgrain.fhir.read.sayings import Saying, compare, in_all
 
 
@@ -50,7 +51,7 @@ def read_doses(
     Asked
         where no dosage holds, or which one holds cannot be told.
     """
-    numbered = [(f"{path}[{number}]", dosage) for number, dosage in enumerate(dosages)]
+    numbered = _numbered(dosages, path)
     if dated:
         numbered = [
             (place, dosage)
@@ -61,6 +62,87 @@ def read_doses(
         raise Asked(
             path.rpartition(".")[0], "No dosage is given. How much is taken, and how often?"
         )
+    return _together(numbered, product, path, reading, beside)
+
+
+def read_by_date(
+    dosages: Sequence[Dosage],
+    product: Product,
+    path: str,
+    reading: Reading,
+    beside: Sequence[Saying] = (),
+) -> tuple[Doses, tuple[Span, ...]]:
+    """All doses that a resource orders, and the same by the days on which they hold.
+
+    Dosages that follow one another by their dates, or by their order and how long each lasts,
+    are never added up. Raises and notes as `read_doses` does.
+    """
+    numbered = _numbered(dosages, path)
+    if not numbered:
+        return read_doses(dosages, product, path, reading, dated=False), ()
+    days = _days_of(dosages, path, reading)
+    spans, from_text = [], False
+    for between in dict.fromkeys(days):
+        group = [each for each, own in zip(numbered, days, strict=True) if own == between]
+        doses = _together(group, product, path, reading, beside)
+        if not doses.lines:
+            return Doses(()), ()
+        spans.append(Span(*between, doses.lines))
+        from_text = from_text or doses.from_text
+    every = tuple(line for span in spans for line in span.lines)
+    return Doses(every, from_text), tuple(spans)
+
+
+Days = tuple[int | None, int | None]
+_DAYS_IN = {"d": 1, "wk": 7}
+
+
+def _days_of(dosages: Sequence[Dosage], path: str, reading: Reading) -> list[Days]:
+    """First and last day of each dosage, from as-of on where only lengths are given.
+
+    Numbered dosages follow one another; where one that others follow has no end, none of
+    them is dated, and it is asked which of them is meant.
+    """
+    follow = len({dosage.sequence for dosage in dosages}) > 1
+    placed = sorted(range(len(dosages)), key=lambda number: dosages[number].sequence or 0)
+    days: list[Days] = [(None, None)] * len(dosages)
+    next_day: int | None = 0
+    for number in placed:
+        dosage = dosages[number]
+        if follow and next_day is None:
+            return [(None, None)] * len(dosages)
+        after = next_day or 0
+        if dosage.bounds is not None:
+            days[number] = bounds_of(dosage, reading.as_of, f"{path}[{number}]")
+        elif length := _length(dosage):
+            days[number] = (after if follow else 0, (after if follow else 0) + length - 1)
+        elif follow and after:
+            days[number] = (after, None)
+        last = days[number][1]
+        next_day = None if last is None else last + 1
+    return days
+
+
+def _length(dosage: Dosage) -> int | None:
+    lasts = dosage.lasts
+    each = _DAYS_IN.get(lasts.code or "") if lasts else None
+    if lasts is None or each is None or not isinstance(lasts.value, int) or lasts.value < 1:
+        return None
+    return each * lasts.value
+
+
+def _numbered(dosages: Sequence[Dosage], path: str) -> list[tuple[str, Dosage]]:
+    return [(f"{path}[{number}]", dosage) for number, dosage in enumerate(dosages)]
+
+
+def _together(
+    numbered: list[tuple[str, Dosage]],
+    product: Product,
+    path: str,
+    reading: Reading,
+    beside: Sequence[Saying],
+) -> Doses:
+    """The doses of dosages that hold at one time."""
     _check_sequence(numbered, path, reading)
     doses = [dose for place, dosage in numbered if (dose := _dose(dosage, product, place, reading))]
     if len(doses) < len(numbered):

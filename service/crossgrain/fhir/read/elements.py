@@ -142,6 +142,12 @@ class Dosage(View, rename="camel"):
         return self.timing.repeat if self.timing else None
 
     @property
+    def lasts(self) -> Quantity | None:
+        """For how long it holds, where that is given as a length of time."""
+        repeat = self.repeat
+        return repeat.bounds_duration if repeat else None
+
+    @property
     def bounds(self) -> Period | None:
         """From when until when it holds, where that is given as dates."""
         repeat = self.repeat

@@ -11,16 +11,16 @@ from crossgrain.fhir.read.history import keys_in
 from crossgrain.fhir.read.medication_resources import (
     Seen,
     group_of,
-    is_ours,
     reasons_of,
     replaced_by,
     sources_of,
 )
 from crossgrain.fhir.read.product import Product, tablet_strength
 from crossgrain.fhir.read.reading import Reading
-from crossgrain.fhir.read.record import MedicineEntry
+from crossgrain.fhir.read.record import MarkedOrder, MedicineEntry, Span
 from crossgrain.fhir.read.resolve import Entry
 from crossgrain.fhir.read.sayings import in_all_a_day
+from crossgrain.fhir.read.series import marked_order
 from crossgrain.fhir.read.taking import Denial, latest_day
 from crossgrain.fhir.read.views import MedicationRequest, MedicationStatement
 from crossgrain.safety.facts import Known
@@ -57,7 +57,15 @@ class Medicines:
     past: list[Hormone] = field(default_factory=list)
     drafts: list[MedicineEntry] = field(default_factory=list)
     denials: list[Denial] = field(default_factory=list)
+    ahead: list[MedicineEntry] = field(default_factory=list)
+    marked: list[MarkedOrder] = field(default_factory=list)
     indications: list[Known] | None = None
+
+    def keep_mark(self, seen: Seen, medicine: MedicineEntry) -> None:
+        """Remember what an order says of the series that it is part of."""
+        marked = marked_order(seen, medicine) if isinstance(seen, MedicationRequest) else None
+        if marked:
+            self.marked.append(marked)
 
 
 def medicine_entry(
@@ -67,9 +75,11 @@ def medicine_entry(
     product: Product,
     doses: Doses,
     reading: Reading,
+    spans: tuple[Span, ...] = (),
 ) -> MedicineEntry:
     """The medicine as the record's reader sees it."""
     request = seen if isinstance(seen, MedicationRequest) else None
+    first_day, last_day = _held(standing, spans)
     context = seen.context if isinstance(seen, MedicationStatement) else None
     return MedicineEntry(
         reference=entry.reference,
@@ -78,16 +88,27 @@ def medicine_entry(
         lines=doses.lines,
         status=seen.status or "",
         draft=standing.standing is Standing.DRAFT,
-        ours=is_ours(seen),
+        option=request is not None and request.intent == "option",
+        spans=spans,
         from_text=doses.from_text,
         encounter=_written(seen.encounter or context),
         requester=_written(request.requester) if request else None,
-        first_day=standing.first_day,
-        last_day=standing.last_day,
+        first_day=first_day,
+        last_day=last_day,
         replaces=_written(request.prior_prescription) if request else None,
         replaced=replaced_by(seen, entry, reading),
         strength=tablet_strength(product),
     )
+
+
+def _held(standing: Currency, spans: tuple[Span, ...]) -> tuple[int | None, int | None]:
+    """From when until when: as it stands, for a draft by the dates of its doses."""
+    if standing.standing is not Standing.DRAFT:
+        return standing.first_day, standing.last_day
+    firsts = [span.first_day for span in spans if span.first_day is not None]
+    lasts = [span.last_day for span in spans if span.last_day is not None]
+    whole = len(spans) == len(lasts)
+    return min(firsts, default=None), max(lasts, default=None) if whole else None
 
 
 def tied(

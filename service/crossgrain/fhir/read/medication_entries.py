@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.fhir.read.currency import Currency, Standing
-from crossgrain.fhir.read.dose_lines import Doses, read_doses
+from crossgrain.fhir.read.dose_lines import Doses, read_by_date, read_doses
 from crossgrain.fhir.read.elements import CodeableConcept
 from crossgrain.fhir.read.errors import Asked, Unreadable
 from crossgrain.fhir.read.history import History, keep, keys_in
@@ -21,6 +21,7 @@ from crossgrain.fhir.read.notes import Notes
 from crossgrain.fhir.read.product import Product
 from crossgrain.fhir.read.quantities import in_unit
 from crossgrain.fhir.read.reading import Reading
+from crossgrain.fhir.read.record import Span
 from crossgrain.fhir.read.resolve import Entry
 from crossgrain.fhir.read.taking import denial_of
 
@@ -113,11 +114,17 @@ def _read_hormone(
     if standing.standing is Standing.NOT_TAKEN:
         notes.unread(entry.path, f"not counted as taken: {standing.why}")
         _deny(seen, product, entry, standing, found, reading)
+        later = _past_doses(seen, product, entry, reading)
+        medicine = medicine_entry(seen, entry, standing, product, later, reading)
+        found.keep_mark(seen, medicine)
+        if seen.status == "active" and (standing.first_day or 0) > 0:
+            found.ahead.append(medicine)
         return
     if standing.standing is Standing.PAST:
         notes.unread(entry.path, f"not counted as taken: {standing.why}")
         past = _past_doses(seen, product, entry, reading)
         medicine = medicine_entry(seen, entry, standing, product, past, reading)
+        found.keep_mark(seen, medicine)
         found.past.append(Hormone(medicine, product.kind))
         _deny(seen, product, entry, standing, found, reading, medicine.lines)
         notes.use(entry.path, entry.reference)
@@ -134,8 +141,9 @@ def _read_hormone(
     if seen.note:
         notes.unread(f"{entry.path}.note", "of notes only what begins as an instruction is read")
     read_reasons(seen, entry, found, reading)
-    doses = _current_doses(seen, product, entry, standing, reading)
-    medicine = medicine_entry(seen, entry, standing, product, doses, reading)
+    doses, spans = _current_doses(seen, product, entry, standing, reading)
+    medicine = medicine_entry(seen, entry, standing, product, doses, reading, spans)
+    found.keep_mark(seen, medicine)
     if medicine.draft:
         found.drafts.append(medicine)
     else:
@@ -159,16 +167,22 @@ def _deny(
 
 def _current_doses(
     seen: Seen, product: Product, entry: Entry, standing: Currency, reading: Reading
-) -> Doses:
-    """The doses taken, with what is to be confirmed noted; none where a question is open."""
+) -> tuple[Doses, tuple[Span, ...]]:
+    """The doses taken, or those that a draft orders by date, with what is to be confirmed noted.
+
+    None where a question is open.
+    """
     dosages, path = dosages_of(seen, entry)
-    dated = standing.standing is Standing.TAKEN
+    spans: tuple[Span, ...] = ()
     try:
         beside = sayings_beside(seen, entry)
-        doses = read_doses(dosages, product, path, reading, dated=dated, beside=beside)
+        if standing.standing is Standing.TAKEN:
+            doses = read_doses(dosages, product, path, reading, dated=True, beside=beside)
+        else:
+            doses, spans = read_by_date(dosages, product, path, reading, beside)
     except Asked as asked:
         reading.notes.ask(asked)
-        return Doses((), product.named_in_words)
+        return Doses((), product.named_in_words), ()
     from_text = doses.from_text or product.named_in_words
     if doses.lines and from_text:
         shown = " and ".join(
@@ -176,7 +190,7 @@ def _current_doses(
             for line in doses.lines
         )
         reading.notes.confirm(entry.path, f"{shown} was read from text. Is that what is taken?")
-    return Doses(doses.lines, from_text)
+    return Doses(doses.lines, from_text), spans
 
 
 def _past_doses(seen: Seen, product: Product, entry: Entry, reading: Reading) -> Doses:

@@ -230,7 +230,7 @@ def sayings_beside(seen: Seen, entry: Entry) -> list[Saying]:
 
 
 def is_ours(seen: Seen) -> bool:
-    """Whether it is part of a series that this service proposed."""
+    """Whether it is labelled as part of a series that this service proposed."""
     group = seen.group_identifier if isinstance(seen, MedicationRequest) else None
     named = (*seen.identifier, group) if group else seen.identifier
     return any(identifier.system == PLAN_SYSTEM for identifier in named)

@@ -9,6 +9,7 @@ from datetime import date
 from fractions import Fraction
 
 from crossgrain.dosing.regimens import DoseLine, Regimen
+from crossgrain.fhir.series import SeriesMark
 from crossgrain.safety.facts import Facts
 
 
@@ -29,6 +30,37 @@ class Unread:
 
 
 @dataclass(frozen=True, slots=True)
+class Span:
+    """Dose lines that hold together from one day to another, relative to as-of.
+
+    `first_day` and `last_day` are both included; ``None`` where the record does not say.
+    """
+
+    first_day: int | None
+    last_day: int | None
+    lines: tuple[DoseLine, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class MarkedOrder:
+    """An order, or a care plan, that carries the extension of a series of ours.
+
+    Attributes
+    ----------
+    reference, status : of the resource
+    mark : what the extension says
+    signed : a person made an order of it, or took the care plan up
+    unchanged : the order itself still says what its extension says; of a care plan, true
+    """
+
+    reference: str
+    status: str
+    mark: SeriesMark
+    signed: bool
+    unchanged: bool
+
+
+@dataclass(frozen=True, slots=True)
 class MedicineEntry:
     """One medication resource that carries a thyroid hormone.
 
@@ -41,7 +73,9 @@ class MedicineEntry:
     lines : its dose lines; each `DoseLine.origin` is the FHIRPath of the dosage
     status : as written
     draft : a request that is not yet signed (an order to judge, not a medicine taken)
-    ours : carries a group identifier of ours: a proposal that this service wrote
+    ours : an unchanged step of a series of ours, known by its content
+    option : a proposal that waits for a choice: not an order to judge
+    spans : its doses by date, where the resource orders several one after the other
     from_text : something in it was read from free text and needs confirmation
     encounter, requester : references to carry over to the proposals, as written
     first_day, last_day : start and end of the dose relative to as-of, when known
@@ -57,6 +91,8 @@ class MedicineEntry:
     status: str
     draft: bool = False
     ours: bool = False
+    option: bool = False
+    spans: tuple[Span, ...] = ()
     from_text: bool = False
     encounter: str | None = None
     requester: str | None = None
@@ -94,6 +130,10 @@ class Record:
     paths: tuple[str, ...] = field(default=())
     """FHIRPath of each of `references`, in the same order: from a path back to a reference."""
     past: tuple[MedicineEntry, ...] = ()
+    ahead: tuple[MedicineEntry, ...] = ()
+    """Orders that are signed and begin later."""
+    marked: tuple[MarkedOrder, ...] = ()
+    """Whatever carries the extension of a series of ours, however it stands."""
 
     @property
     def regimen(self) -> Regimen:

@@ -18,7 +18,6 @@ from crossgrain.fhir.read.quantities import exact
 from crossgrain.fhir.series import OrderedStep, SeriesFacts, SeriesMark
 from crossgrain.fhir.series_extension import PARTS, SERIES_URL, Part
 
-_URN = "urn:uuid:"
 _AMOUNT = r"\d{1,6}(?:\.\d{1,6}|/[1-9]\d{0,5})?"
 _CYCLE = re.compile(rf"{_AMOUNT}(?: {_AMOUNT}){{0,365}}", re.ASCII)
 Read = Mapping[str, Any]
@@ -73,7 +72,7 @@ def _of_part(part: Part, found: list[dict[str, Any]]) -> Any:
 
 def _mark(read: Read) -> SeriesMark:
     facts = SeriesFacts(
-        plan_id=_text(read["plan"]).removeprefix(_URN),
+        plan_id=_text(read["plan"]),
         original=tuple(
             (_text(line["preparation"]), _days(_text(line["cycle"]))) for line in read["original"]
         ),

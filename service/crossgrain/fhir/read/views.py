@@ -55,6 +55,7 @@ class Medicine(Resource):
     reason_reference: tuple[Reference, ...] = ()
     rendered_dosage_instruction: str | None = None
     note: Any = None
+    extension: Any = None
 
 
 class Adherence(View):

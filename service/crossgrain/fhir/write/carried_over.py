@@ -8,7 +8,7 @@ from crossgrain.fhir.read.record import MedicineEntry, Record
 
 def judged_orders(proposal: Proposal) -> tuple[MedicineEntry, ...]:
     """The foreign drafts that the request names, or all where it names none."""
-    foreign = [entry for entry in proposal.record.drafts if not entry.ours]
+    foreign = [entry for entry in proposal.record.drafts if not entry.ours and not entry.option]
     named = [entry for entry in foreign if entry.reference in proposal.request.orders]
     return tuple(named or foreign)
 

@@ -9,7 +9,6 @@ from crossgrain.dosing.plan import Course, Plan, Step
 from crossgrain.dosing.tablets import Piece
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
 from crossgrain.fhir.decimals import exact_decimal, is_finite
-from crossgrain.fhir.identity import urn
 from crossgrain.fhir.proposal import Proposal
 from crossgrain.fhir.series import OrderedStep, SeriesFacts, cycles_of
 from crossgrain.fhir.series_extension import SERIES_URL
@@ -42,7 +41,7 @@ def series_facts(proposal: Proposal, plan: Plan, plan_id: str) -> SeriesFacts:
 def facts_parts(facts: SeriesFacts) -> tuple[Extension, ...]:
     """The parts that all resources of one plan share."""
     return (
-        _valued("plan", "valueUri", urn(facts.plan_id)),
+        _valued("plan", "valueId", facts.plan_id),
         *(_original(*line) for line in facts.original),
         _valued("target", "valueCode", str(facts.target)),
         _valued("basis", "valueCode", facts.basis_id),

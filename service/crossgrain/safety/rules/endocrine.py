@@ -33,13 +33,15 @@ def _suppression(case: Case, rule: Rule) -> Hit | None:
 
 def _changed_recently(case: Case, rule: Rule) -> Hit | None:
     days = case.facts.regimen_changed_days_ago
-    if days is None or days >= rule.number("steady"):
+    if case.facts.in_series or days is None or days >= rule.number("steady"):
         return None
     return Hit(tuple(line.origin for line in case.facts.regimen), {"days": str(days)})
 
 
 def _stopped_recently(case: Case, rule: Rule) -> Hit | None:
     """Stopped or paused within the time that it takes to wash out, or on no known day."""
+    if case.facts.in_series:  # the series ended it, and says so
+        return None
     recent: tuple[Known, ...] = tuple(
         k for k in case.facts.stopped or () if k.day is None or -k.day < rule.number("steady")
     )

@@ -54,6 +54,17 @@ def _compounded(case: Case, _: Rule) -> Hit | None:
     return Hit(tuple(line.origin for line in lines), {"what": names})
 
 
+def _plan_runs(case: Case, _: Rule) -> Hit | None:
+    running = case.facts.running
+    if running is None:
+        return None
+    dates = (
+        f", day one {running.day_one}, decision on {running.decision}" if running.day_one else ""
+    )
+    where = str(running.target).replace("-", " ")
+    return Hit((running.origin,), {"where": where, "dates": dates})
+
+
 def _always(_: Case, __: Rule) -> Hit:
     return Hit()
 
@@ -65,5 +76,6 @@ PREDICATES: dict[str, Predicate] = {
     "hypothyroidism-unconfirmed": _unconfirmed,
     "not-for-replacement": _not_replacement,
     "compounded-product": _compounded,
+    "plan-running": _plan_runs,
     "desiccated-unapproved": _always,
 }
