@@ -76,7 +76,7 @@ def statement_standing(
     taking, unsure = _adherence(statement)
     if taking is False:
         return replace(dated, standing=Standing.PAST, why="its adherence says: not taken now")
-    stale = _stale(statement.date_asserted, period, as_of, path)
+    stale = _stale(statement, as_of, path)
     return replace(dated, confirm=unsure or stale)
 
 
@@ -219,18 +219,18 @@ def _within(start: PartialDate | None, end: PartialDate | None, as_of: date) -> 
     return Currency(Standing.TAKEN, "", first, last)
 
 
-def _stale(asserted: str | None, period: Period | None, as_of: date, path: str) -> str:
-    """What to confirm of a statement by its dates: the day that it was made, else its start.
+def _stale(statement: MedicationStatement, as_of: date, path: str) -> str:
+    """What to confirm of a statement by its dates: the day that it was made, else its one day.
 
-    An open end says only that it was taken when that was written.
+    A period without an end is FHIR's way to say that it is still taken, and is not asked about.
     """
-    if asserted is not None:
-        return _old(read_date(asserted, f"{path}.dateAsserted"), as_of)
-    if period is None or not (period.start or period.end):
-        return "The statement has no date. Is it taken now?"
-    if period.end or period.start is None:
+    if statement.date_asserted is not None:
+        return _old(read_date(statement.date_asserted, f"{path}.dateAsserted"), as_of)
+    if statement.effective_period is not None:
         return ""
-    long_ago = _old(read_date(period.start, f"{path}.effective"), as_of)
+    if statement.effective_date_time is None:
+        return "The statement has no date. Is it taken now?"
+    long_ago = _old(read_date(statement.effective_date_time, f"{path}.effective"), as_of)
     return long_ago.replace("It was written", "Its only date is")
 
 
