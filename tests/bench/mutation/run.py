@@ -1,17 +1,19 @@
-"""Mutate the domain in a copy of the tree and see which mutants the tests let live.
+"""Mutate a part of the package in a copy of the tree and see which mutants the tests let live.
 
-``python -m tests.bench.mutation.run COPY [PATTERN …]`` from the repository's root; a pattern is a
-mutant's name with wildcards, e.g. ``crossgrain.safety.*``. What was judged before is kept
-in the copy and judged again only where the function changed or a pattern names it.
+``python -m tests.bench.mutation.run COPY [PATTERN …]`` from the repository's root mutates the
+domain; a pattern is a mutant's name with wildcards, e.g. ``crossgrain.safety.*``. With
+``--room ROOM`` it mutates another room of `tests.bench.mutation.rooms` instead, and with
+``--sample N`` so many of its mutants, drawn with ``--seed`` (8). What was judged before is kept in
+the copy and judged again only where the function changed or a pattern names it.
 
 mutmut does the work. It would collect the tests anew for each mutant, which takes longer than
 running them, so here they are collected once and each mutant's process is forked from there.
 """
 
+import argparse
 import gc
 import os
 import shutil
-import sys
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -22,9 +24,13 @@ from mutmut.runners.harness import PytestRunner
 from mutmut.state import state
 from mutmut.utils.file_utils import change_cwd
 from mutmut.workers import isolation
+from tests.bench.mutation.rooms import ROOMS, sample, settings
 from tests.bench.mutation.settled import empty_caches
 
-COPIED = ("tests", "fixtures", "pyproject.toml", "DEVELOPERS.md", ".gitignore")
+COPIED = (
+    "tests", "fixtures", "openapi", "docker", "pyproject.toml", "DEVELOPERS.md", "README.md",
+    ".gitignore",
+)  # fmt: skip
 
 
 class CollectedOnce(PytestRunner):
@@ -69,14 +75,31 @@ def refresh(copy: Path) -> None:
             shutil.copy2(name, there)
 
 
-def main(copy: Path, patterns: list[str]) -> None:
+def main(asked: argparse.Namespace) -> None:
     """Refresh the copy and run mutmut in it."""
+    copy, names = asked.copy, list(asked.patterns)
     refresh(copy)
-    os.chdir(copy)
+    if asked.room:
+        written = copy / "pyproject.toml"
+        written.write_text(settings(ROOMS[asked.room], written.read_text("utf-8")), "utf-8")
+    os.chdir(copy)  # the tool reads its settings where it stands, once
+    if asked.room and asked.sample:
+        names += sample(ROOMS[asked.room], asked.sample, asked.seed)
     os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
     isolation.PytestRunner = CollectedOnce  # type: ignore[misc]
-    cli(["run", "--max-children", "1", *patterns])
+    cli(["run", "--max-children", "1", *names])
+
+
+def command_line() -> argparse.Namespace:
+    """What is asked for."""
+    parser = argparse.ArgumentParser(prog="python -m tests.bench.mutation.run")
+    parser.add_argument("copy", type=Path)
+    parser.add_argument("patterns", nargs="*")
+    parser.add_argument("--room", choices=sorted(ROOMS))
+    parser.add_argument("--sample", type=int, default=0)
+    parser.add_argument("--seed", type=int, default=8)
+    return parser.parse_args()
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), sys.argv[2:])
+    main(command_line())
