@@ -17,7 +17,11 @@ def named_paths() -> list[str]:
     """
     prose = re.sub(r"^```.*?^```", "", GUIDE, flags=re.MULTILINE | re.DOTALL)
     words = {word.partition("::")[0] for word in re.findall(r"`([\w.][^`\s]*)`", prose)}
-    paths = {word for word in words if "/" in word or re.search(r"\.(py|toml|json|md|txt)$", word)}
+    paths = {
+        word
+        for word in words
+        if ("/" in word and "://" not in word) or re.search(r"\.(py|toml|json|md|txt)$", word)
+    }
     return sorted(paths - WRITTEN_BY_A_RUN)
 
 

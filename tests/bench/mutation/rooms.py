@@ -33,6 +33,13 @@ CDS_TESTS = tuple(
     f"tests/api/test_cds_{part}.py"
     for part in ("any_input", "calls", "fetching", "orders", "prefetch", "review")
 )
+NIGHTLY_TESTS = tuple(
+    f"tests/unit/nightly/test_{part}.py"
+    for part in (
+        "answers", "completeness", "faulty_input", "issues", "outputs", "planted_truth", "reading",
+        "report", "sending",
+    )
+)  # fmt: skip
 ROOMS = {
     "reading": Room(("fhir/read",), READING_TESTS),
     "writing": Room(
@@ -42,14 +49,7 @@ ROOMS = {
     "screening": Room(
         ("screening",), ("tests/unit/screening", "tests/published/test_screening.py")
     ),
-    "nightly": Room(
-        ("nightly",),
-        tuple(
-            f"tests/unit/nightly/test_{part}.py"
-            for part in ("answers", "faulty_input", "issues", "planted_truth", "reading", "report")
-        )
-        + ("tests/unit/nightly/test_sending.py",),
-    ),
+    "nightly": Room(("nightly",), NIGHTLY_TESTS),
     "sheet": Room(("sheet",), ("tests/unit/sheet",)),
     "cds": Room(("api/cds",), (*CDS_TESTS, "tests/conformance/test_cds.py")),
     "auth": Room(

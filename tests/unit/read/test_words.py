@@ -198,10 +198,10 @@ def test_other_names_are_no_thyroid_hormone(words: str) -> None:
     assert read_name(words) is None
 
 
-def test_a_pair_of_numbers_is_no_ratio_of_a_strength() -> None:
-    found = read_name("levothyroxine and liothyronine 100/25 microgram tablet")
+def test_a_pair_of_numbers_is_two_contents_and_no_ratio() -> None:
+    found = read_name("levothyroxine and liothyronine 4:1 100/25 microgram tablet")
     assert found is not None
-    assert found.strengths == ()
+    assert [amount.value for amount in found.strengths] == [100, 25]
 
 
 @pytest.mark.parametrize(

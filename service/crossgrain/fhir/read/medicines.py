@@ -214,8 +214,7 @@ def _one_kind(
 ) -> Kind:
     kinds = {meaning.kind for meaning in coded}
     for name in named:
-        both = {Kind.LEVOTHYROXINE, Kind.LIOTHYRONINE} <= name.kinds
-        kinds |= {Kind.FIXED_RATIO} if both else name.kinds
+        kinds |= name.product_kinds
     if len(kinds) != 1:
         raise Asked(
             expression,

@@ -31,7 +31,7 @@ _NOT_ORAL = re.compile(
 )
 _IODIDE = re.compile(r"iodid|\biodine|jodid|[iy]odur|joduur|\biode\b|\bjod\b|\bjodek|jodki|joodi")
 _STRENGTH = re.compile(
-    r"(?<![\w./])(?<!\d[-,])"  # no part of a range, of a decimal comma or of a longer number
+    r"(?<![\w./])(?<!\d[-,:])"  # no part of a range, a ratio, a decimal comma or a longer number
     r"(?:(?P<w>\d+) )?(?P<n>\d+(?:\.\d+)?(?:/\d+(?:\.\d+)?)?|\.\d+)[ -]?"
     r"(?P<u>mcg|ug|micrograms?|microgrammes?|mg|g|gr|grains?)\b"
     r"(?:\s?/\s?(?P<dn>\d+(?:\.\d+)?)?\s?(?P<du>ml|tablet|tab|capsule|cap|1)\b)?"
@@ -64,6 +64,12 @@ class NamedMedicine(msgspec.Struct, frozen=True):
     made_up: bool = False
     iodide: bool = False
     not_oral: bool = False
+
+    @property
+    def product_kinds(self) -> frozenset[Kind]:
+        """What a product so named may be: T4 and T3 in one name are one product of both."""
+        both = {Kind.LEVOTHYROXINE, Kind.LIOTHYRONINE} <= self.kinds
+        return frozenset({Kind.FIXED_RATIO}) if both else self.kinds
 
 
 def read_name(words: str) -> NamedMedicine | None:
@@ -126,25 +132,23 @@ def _strengths(plain: str) -> tuple[tuple[Amount, ...], tuple[Fraction, ...]]:
         unit = unit_of_word(found["u"])
         if unit is None:
             continue
-        value = _number(found, unit.dimension)
-        if value is None:
-            continue
-        amount = Amount(unit.dimension, value * unit.factor)
-        if found["du"] == "ml" and unit.dimension is Dimension.MASS:
-            if volume := Fraction(found["dn"] or 1):
-                per_ml.append(amount.value / volume)
-        else:
-            amounts.append(amount)
+        for value in _numbers(found, unit.dimension):
+            amount = Amount(unit.dimension, value * unit.factor)
+            if found["du"] == "ml" and unit.dimension is Dimension.MASS:
+                if volume := Fraction(found["dn"] or 1):
+                    per_ml.append(amount.value / volume)
+            else:
+                amounts.append(amount)
     return tuple(amounts), tuple(per_ml)
 
 
-def _number(found: re.Match[str], dimension: Dimension) -> Fraction | None:
-    """A number; a fraction only of a grain, for ``100/25 µg`` are two contents and no ratio."""
+def _numbers(found: re.Match[str], dimension: Dimension) -> tuple[Fraction, ...]:
+    """The number before a unit; a fraction only of a grain: ``100/25 µg`` are two contents."""
     if len(found[0]) > _LONGEST_STRENGTH:
-        return None
+        return ()
     if "/" not in found["n"]:
-        return Fraction(found["n"]) if found["w"] is None else None
-    above, below = found["n"].split("/")
-    if dimension is not Dimension.GRAIN or Fraction(above) >= Fraction(below):
-        return None
-    return int(found["w"] or 0) + Fraction(above) / Fraction(below)
+        return (Fraction(found["n"]),) if found["w"] is None else ()
+    above, below = map(Fraction, found["n"].split("/"))
+    if dimension is not Dimension.GRAIN:
+        return (above, below) if found["w"] is None else ()
+    return (int(found["w"] or 0) + above / below,) if above < below else ()

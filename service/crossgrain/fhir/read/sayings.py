@@ -208,7 +208,7 @@ def _daily_of(part: Part, saying: Saying, settled: Settled) -> Fraction | None:
     """What one part comes to a day; ``None`` where the strength of its tablets is not known."""
     if part.product:
         named = read_name(part.product)
-        if named is None or settled.product.kind not in named.kinds:
+        if named is None or settled.product.kind not in named.product_kinds:
             raise _differ(saying, settled)
     each = [settled.in_label_unit(amount) for amount in (part.amount, part.mass) if amount]
     known = {amount * part.schedule.per_day for amount in each if amount is not None}

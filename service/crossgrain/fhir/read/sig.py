@@ -5,6 +5,7 @@
     sig       = part { joint part }           "100 mcg Mon-Fri and 50 mcg Sat-Sun"
     part      = { filler } [product] [verb] amount { mass | frequency | days | dates | filler }
     product   = name number unit "tablets:"   "Levothyroxine sodium 100 microgram tablets: take …"
+                name "4:1" T4 "/" T3 "microgram tablets:"
     amount    = number unit                   number: 1  1.5  1/2  1 1/2  ½  one  half
     unit      = mcg µg ug microgram(s) mg g grain(s) gr tablet(s) tab(s) capsule(s) mL
     mass      = "(" number unit ["total"] ")" what one tablet holds, or all of them ("total")
@@ -44,6 +45,7 @@ from crossgrain.fhir.read.sig_words import (
     PRODUCT,
     ROUND,
     SPAN,
+    TWO_HORMONES,
     plain_words,
 )
 from crossgrain.fhir.read.units import Dimension, unit_of_word
@@ -119,7 +121,7 @@ class _Reading:
 def _read_part(text: str, start: int) -> tuple[Part, int] | None:
     """One part, and where it ends: at a joint or at the end of the words."""
     place = _after_fillers(text, start)
-    product = PRODUCT.match(text, place)
+    product = TWO_HORMONES.match(text, place) or PRODUCT.match(text, place)
     place = product.end() if product else place
     found = AMOUNT.match(text, place)
     amount = amount_in(found) if found else None
@@ -149,7 +151,8 @@ def _after_fillers(text: str, place: int) -> int:
 
 def _of_product(reading: _Reading, product: re.Match[str]) -> bool:
     """Take the content of one tablet, and with it what the tablets come to."""
-    each = amount_in(product)
+    two = product.re is TWO_HORMONES
+    each = Amount(Dimension.MASS, Fraction(product["t4"])) if two else amount_in(product)
     if each is None or reading.amount.dimension is not Dimension.PIECE:
         return False
     reading.product = f"{product['name']} {product['each']} tablet"

@@ -61,6 +61,11 @@ PRODUCT = re.compile(
     rf"(?P<name>[a-z][a-z ,()-]{{2,60}}) (?P<each>(?:{_NUMBER}) ?(?P<unit>{_UNIT})) tablets?: ?"
 )
 """The product an instruction opens with, and what one tablet of it holds."""
+TWO_HORMONES = re.compile(
+    r"(?P<name>[a-z][a-z -]{2,60}) 4:1 (?P<each>(?P<t4>\d+(?:\.\d+)?)/\d+(?:\.\d+)? micrograms?)"
+    r" tablets?: ?"
+)
+"""The same of tablets of T4 and T3, which are told by both contents and counted by their T4."""
 
 
 def plain_words(words: str) -> str:
