@@ -27,6 +27,8 @@ class Fault(StrEnum):
     UNAUTHENTICATED = "unauthenticated"
     FORBIDDEN = "forbidden"
     HEADERS_TOO_LARGE = "headers-too-large"
+    TARGET_TOO_LONG = "target-too-long"
+    TRANSFER_CODING = "transfer-coding"
     TOO_MANY = "too-many"
     BUSY = "busy"
     NOT_READY = "not-ready"

@@ -44,7 +44,7 @@ class Settings(BaseSettings):
         default=30.0, gt=0, description="An answer that is not read for so long is given up."
     )
     max_header_bytes: int = Field(
-        default=16 * 1024, gt=0, description="Larger request headers are refused (431)."
+        default=16 * 1024, gt=0, description="A larger request head is refused (414, 431)."
     )
     max_in_flight: int = Field(
         default=128, gt=0, description="Of more requests at once the rest is turned away (503)."

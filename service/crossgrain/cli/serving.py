@@ -77,6 +77,7 @@ def serve(host: str, port: int, workers: int) -> Exit:
         workers=workers,
         loop="uvloop",
         http="crossgrain.api.connections:Connection",
+        ws="none",
         access_log=False,
         server_header=False,
         log_config=log_config(settings.log_format),

@@ -11,10 +11,9 @@ from pathlib import Path
 import httpx2 as httpx
 import pytest
 from tests.api.calls import FHIR, PROPOSE, RECORD
-from tests.api.servers import ASKED, Server, Start, until_live
+from tests.api.faults.calls import HEAD, WHOLE, drip, outcome_of, read_answer, rest_of
+from tests.api.servers import Server, Start, until_live
 
-HEAD = f"POST {ASKED} HTTP/1.1\r\nHost: x\r\nContent-Type: {FHIR['content-type']}\r\n"
-WHOLE = f"{HEAD}Content-Length: {len(RECORD)}\r\n\r\n".encode() + RECORD
 PLACES = 4
 
 
@@ -55,46 +54,6 @@ def in_flight(server: Server) -> float:
     page = httpx.get(f"{server.base}/metrics").text
     (line,) = [t for t in page.splitlines() if t.startswith("crossgrain_requests_in_flight ")]
     return float(line.rpartition(" ")[2])
-
-
-def rest_of(connection: socket.socket) -> bytes:
-    """All that still comes until the server closes, in order or not."""
-    received = b""
-    try:
-        while some := connection.recv(65536):
-            received += some
-    except ConnectionResetError:
-        pass
-    return received
-
-
-def read_answer(connection: socket.socket) -> None:
-    """Read a 200 to its end, which its length tells."""
-    answer = HTTPResponse(connection)
-    answer.begin()
-    assert answer.status == 200
-    answer.read()
-
-
-def outcome_of(answer: bytes) -> tuple[int, str]:
-    """Status and issue code of an answer that must be an OperationOutcome."""
-    head, _, body = answer.partition(b"\r\n\r\n")
-    outcome = json.loads(body)
-    assert outcome["resourceType"] == "OperationOutcome"
-    return int(head.split()[1]), outcome["issue"][0]["code"]
-
-
-def drip(connection: socket.socket, content: bytes, seconds: float) -> None:
-    """Send a byte at a time for so long, or until the other side has had enough."""
-    until = time.monotonic() + seconds
-    for number in range(len(content)):
-        if time.monotonic() > until:
-            return
-        try:
-            connection.sendall(content[number : number + 1])
-        except OSError:
-            return
-        time.sleep(0.02)
 
 
 def test_a_head_that_trickles_is_408_and_closed(impatient: Server) -> None:
