@@ -78,9 +78,8 @@ def said(record: Record) -> Doses:
     return doses
 
 
-ASKED_STILL = ("is not plausible", "What is the T4 and the T3 content of one tablet?")
-"""A dose past what is read without asking is asked about whoever wrote it; of a tablet with both
-hormones no code says what it holds."""
+ASKED_STILL = ("is not plausible",)
+"""A dose past what is read without asking is asked about whoever wrote it."""
 
 
 def check(made: Person, orders: Sequence[Json], steps: Sequence[Step]) -> int:

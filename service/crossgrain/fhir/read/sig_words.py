@@ -53,7 +53,8 @@ MONTHS = (
 _CALENDAR = rf"(\d{{1,2}}) ({'|'.join(MONTHS)}) (\d{{4}})"
 DATES = re.compile(rf"from {_CALENDAR} to {_CALENDAR}")
 IN_ALL = re.compile(
-    r"take it together with [^:]{1,300}: (?P<all>\d+(?:\.\d+)?) (?:micrograms?|mg) of [a-z ]{1,60}"
+    r"take it together with [^:]{1,300}: (?P<all>\d+(?:\.\d+)?)(?:/[\d.]+)? (?:micrograms?|mg)"
+    r" of [a-z \d:]{1,60}"
     r" a day in all"
 )
 """What the tablets of several orders come to."""
