@@ -135,19 +135,20 @@ def load_catalogue(clinic: Path | None = None, plans_kept: int = MOST_KEPT) -> C
     if "basis" in own:
         bases += clinic_bases_from(own["basis"], [basis.id for basis in bases])
     evidence = evidence_from(_shipped("evidence"))
+    codes = code_tables_from(
+        _shipped("codes"),
+        preparations,
+        safety=_shipped("safety_codes"),
+        deployer={key: own[key] for key in ("product", "alias", "other") if key in own},
+    )
     return Catalogue(
-        preparations=preparations,
+        preparations={key: codes.marked(p) for key, p in preparations.items()},
         bases=tuple(replace(basis, standing=standing_of(basis, evidence)) for basis in bases),
         kinetics=kinetics_from(_shipped("kinetics")),
         policy=policy_from(_shipped("titration")),
         cross_checks=cross_checks_from(_shipped("cross_checks")),
         evidence=evidence,
-        codes=code_tables_from(
-            _shipped("codes"),
-            preparations,
-            safety=_shipped("safety_codes"),
-            deployer={key: own[key] for key in ("product", "alias", "other") if key in own},
-        ),
+        codes=codes,
         rules=_rules(own),
         limits=limits_from(_shipped("screening"), table(own.get("screening", {}), "screening")),
         plans_kept=plans_kept,

@@ -4,6 +4,7 @@ line and the sheet alike, so that all give the same answer."""
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from dataclasses import replace
+from fractions import Fraction
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.dosing.comparison import aim_on
@@ -113,7 +114,22 @@ def _wish(record: Record, request: SwitchRequest, target: Target, limits: Constr
         mixture=request.mixture,
         lt4_at_least_most_generous=limits.lt4_at_least_most_generous,
         tsh_every_days=limits.tsh_every_days,
+        too_much_weighs=limits.too_much_weighs,
+        too_little_weighs=limits.too_little_weighs,
+        at_home=_at_home(record),
+        stock=tuple(sorted(set(request.stock))),
         weight_kg=record.facts.weight_kg,
+    )
+
+
+def _at_home(record: Record) -> tuple[tuple[str, Fraction], ...]:
+    """The tablets that the patient has: those of the current orders and statements."""
+    return tuple(
+        dict.fromkeys(
+            (entry.lines[0].preparation.id, entry.strength)
+            for entry in record.current
+            if entry.lines and entry.strength is not None
+        )
     )
 
 

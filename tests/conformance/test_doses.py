@@ -21,13 +21,15 @@ def ordered_on(orders, day):
     """Daily amount of each medicine and unit that the orders in force on a day add up to."""
     amounts = Counter()
     for order in orders:
-        start, end = map(date.fromisoformat, period(order))
-        if start <= day <= end:
-            value, unit = doses(order)["calculated"]
-            frequency = order["dosageInstruction"][0]["timing"]["repeat"]["frequency"]
-            name = order["medicationCodeableConcept"]["text"]
-            medicine = next(n for n in NAMES if name.startswith(f"{n} "))
-            amounts[medicine, unit] += Fraction(value) * frequency
+        for instruction in order["dosageInstruction"]:
+            one = {**order, "dosageInstruction": [instruction]}
+            start, end = map(date.fromisoformat, period(one))
+            if start <= day <= end:
+                value, unit = doses(one)["calculated"]
+                frequency = instruction["timing"]["repeat"]["frequency"]
+                name = order["medicationCodeableConcept"]["text"]
+                medicine = next(n for n in NAMES if name.startswith(f"{n} "))
+                amounts[medicine, unit] += Fraction(value) * frequency
     return amounts
 
 

@@ -1,149 +1,106 @@
-"""Tablet combinations against an independent brute force over every handful of pieces."""
+"""Tablets against an independent brute force over every handful of pieces."""
 
 from dataclasses import replace
 from fractions import Fraction
-from functools import cache
 from itertools import combinations_with_replacement
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
+from tests.unit.dosing.switches import GRAIN_60, GRAIN_65, LT3, LT4
 
-from crossgrain.catalogue import load_catalogue
-from crossgrain.dosing.tablets import (
-    MOST_PIECES,
-    MOST_STRENGTHS,
-    exact_tablets,
-    half_dose,
-    search_tablets,
-)
+from crossgrain.dosing.tablets import MOST_PIECES, best_day_dose, makings, nearest_doses
 
-MARKETED = [p for p in load_catalogue().preparations.values() if p.strengths]
-ALL_STRENGTHS = {family.id: set(family.strengths) for family in MARKETED}
+HALF = Fraction(1, 2)
 
 
 @st.composite
-def stocked(draw):
-    """A marketed preparation of which a few strengths are stocked, split or not."""
-    preparation = draw(st.sampled_from(MARKETED))
-    strengths = draw(
-        st.lists(st.sampled_from(preparation.strengths), min_size=1, max_size=4, unique=True)
+def preparations(draw):
+    """A product that is taken once a day, with a few of its strengths, some of them scored."""
+    preparation = draw(st.sampled_from([LT4, GRAIN_60, GRAIN_65]))
+    strengths = draw(st.sets(st.sampled_from(preparation.strengths), min_size=1, max_size=5))
+    scored = draw(st.sets(st.sampled_from(sorted(strengths))))
+    coded = draw(st.sets(st.sampled_from(sorted(strengths))))
+    return replace(
+        preparation,
+        strengths=tuple(sorted(strengths)),
+        scored=frozenset(scored),
+        coded=frozenset(coded),
     )
-    piece = draw(st.sampled_from([Fraction(1), Fraction(1, 2), Fraction(1, 4)]))
-    return replace(preparation, strengths=tuple(sorted(strengths)), smallest_piece=piece)
 
 
-targets = st.fractions(min_value="1/8", max_value=700, max_denominator=64)
-grid = st.integers(min_value=1, max_value=320).map(lambda steps: Fraction(5 * steps, 4))
-amounts_asked = st.one_of(targets, grid)
-"""Any amount, and the multiples of 1.25 on which marketed tablets lie."""
-
-tolerances = st.fractions(min_value=0, max_value="1/2", max_denominator=100)
-
-
-@cache
-def handfuls(strengths, smallest_piece):
-    """Every amount that up to four pieces make -> the fewest (pieces, strengths) for it."""
-    parts = [
-        part for part in (Fraction(1), Fraction(1, 2), Fraction(1, 4)) if part >= smallest_piece
-    ]
-    pieces = [(strength, part) for strength in strengths for part in parts]
-    fewest = {}
-    for many in range(1, 5):
-        for handful in combinations_with_replacement(pieces, many):
-            kinds = len({strength for strength, _ in handful})
-            if kinds <= 2:
-                amount = sum(strength * part for strength, part in handful)
-                fewest[amount] = min(fewest.get(amount, (9, 9)), (many, kinds))
-    return fewest
+def handfuls(preparation):
+    """Every dose, with the fewest broken tablets that any handful makes it of."""
+    pieces = [(s, 0) for s in preparation.strengths]
+    pieces += [(s * HALF, 1) for s in sorted(preparation.scored)]
+    best = {}
+    for many in range(1, MOST_PIECES + 1):
+        for chosen in combinations_with_replacement(pieces, many):
+            amount, halves = sum(p for p, _ in chosen), sum(h for _, h in chosen)
+            best[amount] = min(best.get(amount, 99), halves)
+    return best
 
 
-def size(tablets, preparation):
-    """(pieces, strengths), counted by taking the largest allowed part again and again."""
-    pieces = 0
-    for piece in tablets.pieces:
-        left = piece.count
-        for part in (Fraction(1), Fraction(1, 2), Fraction(1, 4)):
-            while part >= preparation.smallest_piece and left >= part:
-                left -= part
-                pieces += 1
-        assert left == 0
-    return pieces, len(tablets.pieces)
+@settings(max_examples=60)
+@given(preparations())
+def test_every_dose_that_a_handful_makes_is_made_with_the_fewest_broken_tablets(preparation):
+    table = makings(preparation)
+    by_hand = handfuls(preparation)
+    assert {Fraction(steps, table.scale) for steps in table.steps} == set(by_hand)
+    for amount, halves in by_hand.items():
+        tablets = best_day_dose(preparation, amount).tablets
+        assert tablets.amount == amount
+        broken = [p.strength for p in tablets.pieces if p.count.denominator == 2]
+        assert len(broken) == halves
+        assert set(broken) <= preparation.scored
+        assert tablets.strengths <= set(preparation.strengths)
+        assert sum(int(p.count) + (p.count % 1 > 0) for p in tablets.pieces) <= MOST_PIECES
 
 
-def check_made_of_what_exists(tablets, preparation):
-    assert {piece.strength for piece in tablets.pieces} <= set(preparation.strengths)
-    assert all(piece.count > 0 for piece in tablets.pieces)
-    assert all(
-        (piece.count / preparation.smallest_piece).denominator == 1 for piece in tablets.pieces
-    )
-    pieces, strengths = size(tablets, preparation)
-    assert pieces <= MOST_PIECES
-    assert strengths == len({piece.strength for piece in tablets.pieces}) <= MOST_STRENGTHS
-
-
-@given(stocked(), targets, tolerances)
-def test_every_dose_found_is_made_of_stocked_strengths_and_allowed_pieces(
-    preparation, target, tolerance
+@settings(max_examples=60)
+@given(preparations(), st.sets(st.integers(0, 4)), st.integers(0, 300))
+def test_what_is_made_of_some_strengths_alone_needs_no_other_and_breaks_nothing_stronger(
+    preparation, places, largest
 ):
-    search = search_tablets(preparation, target, tolerance)
-    found = [t for t in (search.within, search.below, search.above) if t]
-    assert found
-    for tablets in found:
-        check_made_of_what_exists(tablets, preparation)
+    kept = [s for place, s in enumerate(preparation.strengths) if place in places]
+    alone = replace(
+        preparation,
+        strengths=tuple(kept),
+        scored=frozenset(s for s in kept if s in preparation.scored and s <= largest),
+        coded=preparation.coded & set(kept),
+    )
+    table = makings(preparation)
+    for amount in (Fraction(steps, table.scale) for steps in table.steps):
+        way = table.way(amount, table.mask(kept), Fraction(largest))
+        assert (way is not None) is bool(makings(alone).ways(amount))
+        if way:
+            assert way.halves == makings(alone).ways(amount)[0].halves
 
 
-@given(stocked(), targets, tolerances)
-def test_the_search_agrees_with_brute_force(preparation, target, tolerance):
-    amounts = handfuls(preparation.strengths, preparation.smallest_piece)
-    search = search_tablets(preparation, target, tolerance)
+@given(st.integers(1, 24))
+def test_the_days_two_doses_of_lt3_make_the_whole(fives):
+    amount = Fraction(5 * fives)
+    dose = best_day_dose(LT3, amount)
+    if dose is None:
+        return
+    assert sum(taken.amount for taken in dose.times) == amount == dose.tablets.amount
+    assert len(dose.times) == (1 if amount <= 5 else 2)
+    assert all(p.count.denominator == 1 for taken in dose.times for p in taken.pieces)
+
+
+@settings(max_examples=80)
+@given(
+    preparations(),
+    st.fractions(Fraction(1, 8), 400, max_denominator=8),
+    st.fractions(0, Fraction(1, 2), max_denominator=40),
+)
+def test_the_nearest_dose_is_the_nearest_of_all_handfuls(preparation, target, tolerance):
+    near = nearest_doses(preparation, target, tolerance)
+    amounts = handfuls(preparation)
     below = max((a for a in amounts if a <= target), default=None)
     above = min((a for a in amounts if a >= target), default=None)
-    assert (search.below and search.below.amount) == below
-    assert (search.above and search.above.amount) == above
-    distances = [abs(a - target) for a in amounts if abs(a - target) <= tolerance * target]
-    if distances:
-        assert abs(search.within.amount - target) == min(distances)
+    assert (near.below, near.above) == (below, above)
+    reach = [abs(a - target) for a in amounts if abs(a - target) <= tolerance * target]
+    if not reach:
+        assert near.within is None
     else:
-        assert search.within is None
-
-
-@given(stocked(), st.data())
-def test_a_dose_that_a_handful_makes_is_made_in_the_fewest_pieces_then_strengths(preparation, data):
-    amounts = handfuls(preparation.strengths, preparation.smallest_piece)
-    amount = data.draw(st.sampled_from(sorted(amounts)))
-    tablets = exact_tablets(preparation, amount)
-    assert tablets.amount == amount
-    assert size(tablets, preparation) == amounts[amount]
-
-
-@given(stocked(), amounts_asked)
-def test_a_dose_is_made_exactly_or_not_at_all(preparation, amount):
-    tablets = exact_tablets(preparation, amount)
-    made = amount in handfuls(preparation.strengths, preparation.smallest_piece)
-    assert (tablets is not None) is made
-    assert tablets is None or tablets.amount == amount
-
-
-@given(stocked(), amounts_asked)
-def test_two_half_doses_make_the_day(preparation, amount):
-    half = half_dose(preparation, amount)
-    if half:
-        check_made_of_what_exists(half, preparation)
-        assert half.amount + half.amount == amount
-    else:
-        assert amount / 2 not in handfuls(preparation.strengths, preparation.smallest_piece)
-
-
-@given(
-    st.sampled_from([p for p in MARKETED if p.mg_per_grain]),
-    st.integers(min_value=1, max_value=40),
-    tolerances,
-)
-def test_the_two_grain_families_never_mix(family, eighths, tolerance):
-    other = next(p for p in MARKETED if p.mg_per_grain and p.id != family.id)
-    target = eighths * other.mg_per_grain / 8  # a dose on the other family's own grid
-    search = search_tablets(family, target, tolerance)
-    for tablets in filter(None, (search.within, search.below, search.above)):
-        strengths = {piece.strength for piece in tablets.pieces}
-        assert strengths <= ALL_STRENGTHS[family.id]
-        assert strengths.isdisjoint(ALL_STRENGTHS[other.id])
+        assert abs(near.within - target) == min(reach)

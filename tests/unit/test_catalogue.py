@@ -7,7 +7,7 @@ import pytest
 from crossgrain.catalogue import load_catalogue
 from crossgrain.dosing.bases import Grade
 from crossgrain.dosing.errors import DomainError
-from crossgrain.dosing.tablets import exact_tablets
+from crossgrain.dosing.tablets import can_be_ordered
 
 CHART = """
 [[basis]]
@@ -83,8 +83,8 @@ def test_stocked_strengths_replace_the_marketed_ones(clinic):
     catalogue = load_catalogue(clinic('[stock]\nlevothyroxine = ["100", "25", 50]'))
     stocked = catalogue.preparations["levothyroxine"]
     assert stocked.strengths == (25, 50, 100)
-    assert exact_tablets(stocked, Fraction(88)) is None
-    assert exact_tablets(load_catalogue().preparations["levothyroxine"], Fraction(88))
+    assert not can_be_ordered(stocked, Fraction(88))
+    assert can_be_ordered(load_catalogue().preparations["levothyroxine"], Fraction(88))
 
 
 def test_a_preparation_that_the_clinic_does_not_name_keeps_its_strengths(clinic):

@@ -9,7 +9,7 @@ import pytest
 
 from crossgrain.catalogue import load_catalogue
 from crossgrain.dosing.errors import Category, DomainError
-from crossgrain.dosing.plan import PriorTherapy
+from crossgrain.dosing.plan import Plan, PriorTherapy
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.targets import Target
 from crossgrain.fhir.proposal import Outcome, Proposal, SwitchRequest
@@ -168,7 +168,9 @@ def test_cardiac_disease_makes_the_plan_a_slow_overlap_whatever_was_asked() -> N
     assert (plan.pace, plan.prior_therapy) == ("cautious", PriorTherapy.OVERLAP)
     first = plan.steps[0]
     assert first.days == 28
-    assert [line.amount for line in first.lines if line.part == "new"] == [Fraction(15, 2)]
+    assert [line.amount for line in first.lines if line.part == "new"] == [
+        15
+    ]  # half of it is not orderable
 
 
 def test_pregnancy_moves_to_lt4_at_no_less_than_the_largest_sourced_target() -> None:
@@ -211,3 +213,33 @@ def test_the_regimen_already_taken_is_not_a_switch() -> None:
 )
 def test_an_option_out_of_place_is_named(change: dict[str, str], field: str) -> None:
     assert refused(record(LT4_100), replace(SERIES, **change)).field == field  # type: ignore[arg-type]
+
+
+def ordered(plan: Plan) -> set[tuple[str, Fraction]]:
+    """Products of the series and of every branch."""
+    ways = [plan.prescriptions, *(branch.prescriptions for branch in plan.checkpoint.branches)]
+    return {(made.preparation.id, made.strength) for way in ways for made in way}
+
+
+def test_only_tablets_in_stock_are_ordered_or_the_plan_is_refused() -> None:
+    stock = tuple(("desiccated-thyroid-60", Fraction(mg)) for mg in (30, 15))
+    plan = propose(record(LT4_100), replace(SERIES, stock=stock), CATALOGUE).plan
+    assert plan is not None
+    grains = {strength for key, strength in ordered(plan) if key == "desiccated-thyroid-60"}
+    assert grains == {15, 30}
+    only_60 = replace(SERIES, stock=(("desiccated-thyroid-60", Fraction(60)),))
+    error = refused(record(LT4_100), only_60)
+    assert (error.field, error.category) == ("stock", Category.OUT_OF_RANGE)
+    assert "no stocked strength of desiccated thyroid" in error.message
+
+
+def test_the_tablets_at_home_are_those_of_the_current_orders_and_are_used_first() -> None:
+    at_home = replace(LT4_100, strength=Fraction(50))
+    plan = propose(record(at_home), SERIES, CATALOGUE).plan
+    other = propose(record(replace(LT4_100, strength=Fraction(100))), SERIES, CATALOGUE).plan
+    assert plan is not None
+    assert other is not None
+    assert ("levothyroxine", Fraction(50)) in ordered(plan)
+    assert plan.taper is not None
+    assert plan.taper.chosen.bought <= 1
+    assert ordered(plan) != ordered(other)

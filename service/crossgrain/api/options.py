@@ -18,9 +18,11 @@ from crossgrain.dosing.bases import Grade
 from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.targets import Target
+from crossgrain.fhir.read.codesystems import RxNorm
 
 _FIRST_DAY, _LAST_DAY = date(1900, 1, 1), date(2199, 12, 31)
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
+_PRODUCT = re.compile(r"\d{1,12}|[a-z0-9-]{1,40} \d{1,4}(\.\d{1,4})?", re.ASCII)
 _DECIMAL = re.compile(r"\d{1,4}(\.\d{1,6})?", re.ASCII)
 
 
@@ -91,6 +93,15 @@ def switch_options(catalogue: Catalogue) -> tuple[Option, ...]:
             (p.id for p in catalogue.preparations.values() if p.kind is Kind.DESICCATED_THYROID),
             "The strength family to propose where neither the record nor an order shows one."
             " Default: desiccated-thyroid-60.",
+        ),
+        Option(
+            "stock",
+            "valueString",
+            "A tablet that can be dispensed, as a code (RxNorm) or as kind and strength, such as"
+            ' "levothyroxine 50". May be repeated: of a kind that is named, only these are used.'
+            " Default: every marketed strength, or those of the clinic's file.",
+            _tablet_of(catalogue),
+            repeatable=True,
         ),
         _coded(
             "response",
@@ -204,3 +215,25 @@ def _reference(value: Any) -> str:
     if not isinstance(reference, str) or not reference:
         raise BadValue("give a Reference with its reference element")
     return reference
+
+
+def _tablet_of(catalogue: Catalogue) -> Callable[[Any], tuple[str, Fraction]]:
+    """Reads a tablet that is in stock: its preparation's id and its strength."""
+    by_code = catalogue.codes.medicines.get(RxNorm.system, {})
+
+    def read(value: Any) -> tuple[str, Fraction]:
+        if not isinstance(value, str) or not _PRODUCT.fullmatch(value):
+            raise BadValue("give a code, or a kind and a strength such as levothyroxine 50")
+        if value.isdigit():
+            meant = by_code.get(value)
+            named = meant.preparation.id if meant and meant.preparation else ""
+            strength = meant.strength if meant else None
+        else:
+            named, _, written = value.partition(" ")
+            strength = Fraction(written)
+        for preparation in catalogue.preparations.values():
+            if named in {preparation.id, preparation.kind} and strength in preparation.strengths:
+                return preparation.id, strength
+        raise BadValue("no tablet of this kind and strength is listed; a clinic's file may add it")
+
+    return read

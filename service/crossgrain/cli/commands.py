@@ -72,6 +72,9 @@ def propose(  # noqa: PLR0913, PLR0917 - one parameter per option
     ] = None,
     desiccated_family: Annotated[str | None, typer.Option(help="The strength family.")] = None,
     order: Annotated[list[str] | None, typer.Option(help="The draft order to judge.")] = None,
+    stock: Annotated[
+        list[str] | None, typer.Option(help='A tablet that can be had, e.g. "levothyroxine 50".')
+    ] = None,
     chart: Chart = None,
     fhir: Annotated[FhirVersion, typer.Option(help="The FHIR version.")] = FhirVersion.R4,
     json: Annotated[bool, typer.Option("--json", help="The answer as FHIR.")] = False,
@@ -99,7 +102,7 @@ def propose(  # noqa: PLR0913, PLR0917 - one parameter per option
     question = proposing.Question(
         body=proposing.read_input(file),
         options={name: value for name, value in single.items() if value is not None},
-        orders=tuple(order or ()),
+        repeated={"order": tuple(order or ()), "stock": tuple(stock or ())},
         version=fhir,
         chart=chart,
     )

@@ -34,7 +34,7 @@ class Question:
 
     body: bytes
     options: Mapping[str, str]
-    orders: tuple[str, ...]
+    repeated: Mapping[str, tuple[str, ...]]
     version: FhirVersion
     chart: Path | None
 
@@ -114,11 +114,12 @@ def _desk(question: Question) -> Desk:
 
 
 def _settle(desk: Desk, question: Question) -> Settled:
-    orders = tuple(
-        Given("order", reference, "Parameters.parameter.where(name='order')")
-        for reference in question.orders
+    repeated = tuple(
+        Given(name, value, f"Parameters.parameter.where(name='{name}')")
+        for name, values in question.repeated.items()
+        for value in values
     )
-    given = (*from_query(question.options.items()), *orders)
+    given = (*from_query(question.options.items()), *repeated)
     return settle(desk, parse_resource(question.body), given, question.version)
 
 

@@ -5,26 +5,28 @@ they stand at the end of the hold.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import log
 
 from crossgrain.dosing.case import Case, Enabled
-from crossgrain.dosing.climb import Slot, old_may_change, rising_amounts
-from crossgrain.dosing.daydose import day_dose
+from crossgrain.dosing.climb import Slot, old_may_change, reachable
 from crossgrain.dosing.forecast import course, steady_day
 from crossgrain.dosing.kinetics import Pools
+from crossgrain.dosing.kits import Kit
 from crossgrain.dosing.moves import (
     Medicine,
     amounts_of,
     as_dose,
     next_down,
-    next_up,
     round_down,
+    rungs,
     step,
+    step_up,
 )
-from crossgrain.dosing.plan import Branch, LabDraw, Reading, Rung, Stage, Step
-from crossgrain.dosing.prior import old_doses, taper_problem, tapered
+from crossgrain.dosing.plan import Branch, LabDraw, Reading, Rung, Stage, courses
+from crossgrain.dosing.prior import OldDoses, old_doses, taper_problem, tapered
+from crossgrain.dosing.supply import draws, prescriptions
 from crossgrain.dosing.taper import TIE
 from crossgrain.dosing.wording import off_ratio
 
@@ -52,9 +54,39 @@ class Hold:
     remainder: Mapping[str, Fraction]
     checkpoint: Mapping[str, Fraction]
     as_taken: frozenset[str]
+    home: Mapping[str, frozenset[Fraction]]
+    """The strengths that the patient has by then, by preparation id."""
 
 
-def branches(case: Case, hold: Hold, ladder: Sequence[Rung]) -> tuple[Branch, ...]:
+@dataclass(frozen=True, slots=True)
+class Outline:
+    """A branch in doses, before tablets are chosen for the whole plan.
+
+    `slots` are the target's medicines, `old` what is left of the old one beside them.
+    """
+
+    reading: Reading
+    basis_id: str
+    statement: str
+    slots: tuple[Slot, ...]
+    old: list[dict[str, Fraction]]
+    labs: tuple[LabDraw, ...]
+
+    def branch(self, case: Case, hold: Hold, kits: Mapping[str, Kit]) -> Branch:
+        """The same in tablets."""
+        stages = [Stage.BRANCH] * len(self.slots)
+        steps = case.steps(self.slots, self.old, stages, hold.as_taken, kits)
+        return Branch(
+            self.reading,
+            self.basis_id,
+            self.statement,
+            steps,
+            self.labs,
+            prescriptions(courses(steps), case.policy.supply, draws(self.labs)),
+        )
+
+
+def outlines(case: Case, hold: Hold, ladder: Sequence[Rung]) -> tuple[Outline, ...]:
     """The three branches, TSH high first."""
     return (_high(case, hold, ladder), _in_range(case, hold), _low(case, hold))
 
@@ -63,7 +95,7 @@ def _coverage(case: Case, hold: Hold, enabled: Enabled) -> float:
     return enabled.coverage(case.intake({**hold.kept, **hold.remainder}))
 
 
-def _high(case: Case, hold: Hold, ladder: Sequence[Rung]) -> Branch:
+def _high(case: Case, hold: Hold, ladder: Sequence[Rung]) -> Outline:
     """On to the next basis' target above this dose, or one increment where there is none.
 
     A high TSH contradicts the bases on which coverage is full already; the next one along
@@ -114,13 +146,11 @@ def _excess(case: Case, hold: Hold) -> dict[str, Fraction]:
 def _one_up(case: Case, hold: Hold) -> dict[str, Fraction]:
     main = case.target_ids[0]
     preparation = case.preparations[main]
-    return {
-        **hold.kept,
-        main: next_up(preparation, step(preparation, case.pace), hold.kept[main]),
-    }
+    now = hold.kept[main]
+    return {**hold.kept, main: step_up(preparation, step(preparation, case.pace), now) or now}
 
 
-def _in_range(case: Case, hold: Hold) -> Branch:
+def _in_range(case: Case, hold: Hold) -> Outline:
     """Stay; give what is left of the old medicine a dated end at equal coverage."""
     supported = min(case.enabled, key=lambda enabled: abs(log(_coverage(case, hold, enabled))))
     excess = _excess(case, hold)
@@ -147,14 +177,12 @@ def _equal_coverage(
     missing = supported.coverage(case.intake({**hold.remainder, **excess}))
     per_increment = supported.coverage(case.intake({main: increment}))
     now = hold.kept[main]
-    wanted = int(float(now / increment) + missing / per_increment + 0.5)
-    for multiple in range(wanted, int(now / increment), -1):
-        if day_dose(preparation, multiple * increment):
-            return {**settled, main: multiple * increment}
-    return settled
+    wanted = int(float(now / increment) + missing / per_increment + 0.5) * increment
+    larger = [dose for dose in rungs(preparation, increment) if now < dose <= wanted]
+    return {**settled, main: larger[-1]} if larger else settled
 
 
-def _low(case: Case, hold: Hold) -> Branch:
+def _low(case: Case, hold: Hold) -> Outline:
     """Step back: less of what carries the new T3, or of LT4 where nothing does."""
     supported = max(case.enabled, key=lambda enabled: _coverage(case, hold, enabled))
     words = (
@@ -184,28 +212,51 @@ def _branch(
     supported: Enabled,
     goals: dict[str, Fraction],
     words: str,
-) -> Branch:
+) -> Outline:
     unchanged = goals == dict(hold.kept) and not any(hold.remainder.values())
     settled = unchanged and reading is Reading.IN_RANGE
     ending = _ending(case, hold, goals, reading)
     tapering = {medicine.preparation.id for medicine in ending}
     goals = {key: goal for key, goal in goals.items() if key not in tapering}
     slots = _slots(case, hold, goals, settled)
-    old = old_doses(ending)
-    last = _open_at_the_end(case, hold, reading, supported, slots[-1].amounts, old.choices, ending)
-    weights = (supported.per_pool,)
-    problem = taper_problem(case.kinetics, hold.pools, slots, case.preparations, old, weights, last)
-    taken = tapered(problem, old)
-    steps = case.steps(slots, taken, [Stage.BRANCH] * len(slots), hold.as_taken)
+    taken = _tapered(case, hold, reading, supported, slots, ending)
     followed = course(case.kinetics, hold.pools, case.periods(slots, taken))
     steady = hold.decision_day + steady_day(followed, case.old_intake, case.policy.steady_within)
-    return Branch(
+    return Outline(
         reading=reading,
         basis_id=supported.basis.id,
         statement=words + off_ratio(as_dose({**slots[-1].amounts, **taken[-1]}, case.products)),
-        steps=steps,
-        labs=_labs(case, hold, steps, steady),
+        slots=slots,
+        old=taken,
+        labs=_labs(case, slots[-1], hold.decision_day, steady),
     )
+
+
+def _tapered(
+    case: Case,
+    hold: Hold,
+    reading: Reading,
+    supported: Enabled,
+    slots: Sequence[Slot],
+    ending: Sequence[Medicine],
+) -> list[dict[str, Fraction]]:
+    """What is left of the old medicine, from the tablets of the series; from others at need."""
+    for bought in range(3):
+        old = old_doses(ending, hold.home, bought)
+        problem = taper_problem(
+            case.kinetics,
+            hold.pools,
+            slots,
+            case.preparations,
+            old,
+            (supported.per_pool,),
+            replace(case.leaning, above=1.0, below=1.0, guard=0.0),
+            _open_at_the_end(case, hold, reading, supported, slots[-1].amounts, old),
+        )
+        found = tapered(problem, old)
+        if found:
+            return found[0]
+    raise ValueError(f"the branch {reading} leaves the old medicine no dose")
 
 
 def _ending(
@@ -228,22 +279,22 @@ def _open_at_the_end(
     reading: Reading,
     supported: Enabled,
     new: Mapping[str, Fraction],
-    choices: Sequence[tuple[Fraction, ...]],
-    ending: Sequence[Medicine],
+    old: OldDoses,
 ) -> frozenset[int]:
     """What may be left of the old medicine: nothing after labs in range; after a high TSH no
     less than makes the whole dose larger than before; after a low one, anything lower."""
+    choices = range(len(old.choices))
     if reading is Reading.IN_RANGE:
-        return frozenset({len(choices) - 1})
+        return frozenset({choices[-1]})
     if reading is Reading.LOW:
-        return frozenset(range(len(choices)))
+        return frozenset(choices)
     before = _coverage(case, hold, supported)
 
-    def after(choice: tuple[Fraction, ...]) -> float:
-        left = {m.preparation.id: a for m, a in zip(ending, choice, strict=True)}
-        return supported.coverage(case.intake({**new, **left}))
+    def after(choice: int) -> float:
+        return supported.coverage(case.intake({**new, **old.amounts(choice)}))
 
-    return frozenset(i for i, choice in enumerate(choices) if after(choice) > before + TIE)
+    more = frozenset(choice for choice in choices if after(choice) > before + TIE)
+    return more or frozenset({0})  # no tablets go further: far above every labelled dose
 
 
 def _slots(
@@ -260,7 +311,7 @@ def _slots(
         if amounts[key] < goal:
             preparation = case.preparations[key]
             rising = Medicine(preparation, amounts[key], goal, step(preparation, case.pace))
-            for dose in rising_amounts(rising):
+            for dose in reachable(rising):
                 ceiling += preparation.t3_ug(dose - amounts[key])
                 amounts = {**amounts, key: dose}
                 reached.append((amounts, ceiling))
@@ -279,14 +330,14 @@ def _slots(
     )
 
 
-def _labs(case: Case, hold: Hold, steps: Sequence[Step], steady: int) -> tuple[LabDraw, ...]:
+def _labs(case: Case, last: Slot, decision_day: int, steady: int) -> tuple[LabDraw, ...]:
     """Bloods once the branch's last dose has settled, then maintenance."""
     first, *later = case.policy.maintenance_days
-    if steps[-1].days > first:  # nothing changed, so nothing needs to settle
-        due = hold.decision_day + first
+    if last.days > first:  # nothing changed, so nothing needs to settle
+        due = decision_day + first
         days = tuple(due + day - first for day in later)
         return (LabDraw(due, "maintenance", DRAW, steady, days),)
-    stable = steps[-1].first_day + case.wait_days
+    stable = last.first_day + case.wait_days
     words = DRAW if steady <= stable else f"{DRAW}; the model calls day {steady} steady, not before"
     days = tuple(stable + day for day in later)
     return (

@@ -6,15 +6,16 @@ from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis, Weights
 from crossgrain.dosing.climb import Slot, wait_days
-from crossgrain.dosing.daydose import day_dose
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.forecast import Period
 from crossgrain.dosing.kinetics import Intake, Kinetics, KineticsTable
+from crossgrain.dosing.kits import Kit
 from crossgrain.dosing.moves import Products, total_intake
 from crossgrain.dosing.plan import LineDose, Part, Stage, Step
 from crossgrain.dosing.policy import Pace, Policy
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.regimens import Regimen
+from crossgrain.dosing.tablets import DayDose
+from crossgrain.dosing.taper import Leaning
 from crossgrain.dosing.targets import Target
 
 
@@ -42,7 +43,11 @@ class Enabled:
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """Everything that stays the same while a plan is made."""
+    """Everything that stays the same while a plan is made.
+
+    `home` are the strengths that the patient has, by preparation id; `leaning` is how the taper
+    weighs too much against too little.
+    """
 
     regimen: Regimen
     target: Target
@@ -54,6 +59,8 @@ class Case:
     old_intake: Intake
     old: Mapping[str, tuple[Preparation, Fraction]]
     preparations: Mapping[str, Preparation]
+    home: Mapping[str, frozenset[Fraction]]
+    leaning: Leaning
 
     @property
     def kinetics(self) -> Kinetics:
@@ -88,8 +95,9 @@ class Case:
         old: Sequence[Mapping[str, Fraction]],
         stages: Iterable[Stage],
         as_taken: Iterable[str],
+        kits: Mapping[str, Kit],
     ) -> tuple[Step, ...]:
-        """The schedule as orderable lines.
+        """The schedule as orderable lines, made from the tablets of each medicine's kit.
 
         `as_taken` are the medicines that the patient still takes just as before, until the
         first step that changes them.
@@ -100,19 +108,17 @@ class Case:
             amounts = {**slot.amounts, **kept}
             unchanged = {key for key in unchanged if amounts.get(key) == self.old[key][1]}
             lines = tuple(
-                self._line(key, amount, key in unchanged)
+                self._line(key, amount, None if key in unchanged else kits[key])
                 for key, amount in amounts.items()
                 if amount
             )
             steps.append(Step(stage, slot.first_day, slot.first_day + slot.days - 1, lines))
         return tuple(steps)
 
-    def _line(self, key: str, amount: Fraction, as_taken: bool) -> LineDose:
-        preparation = self.preparations[key]
-        part = self.part(key)
-        if as_taken:
-            return LineDose(preparation, amount, part, None)
-        return order_line(preparation, amount, part)
+    def _line(self, key: str, amount: Fraction, kit: Kit | None) -> LineDose:
+        if kit is None:
+            return LineDose(self.preparations[key], amount, self.part(key), None)
+        return order_line(kit.preparation, amount, self.part(key), kit.day_dose(amount))
 
     def part(self, key: str) -> Part:
         """Which side of the switch a medicine is on."""
@@ -135,13 +141,7 @@ class Case:
         }[self.target]
 
 
-def order_line(preparation: Preparation, amount: Fraction, part: Part) -> LineDose:
+def order_line(preparation: Preparation, amount: Fraction, part: Part, dose: DayDose) -> LineDose:
     """An orderable day's dose as a line of a plan."""
-    dose = day_dose(preparation, amount)
-    if dose is None:
-        raise DomainError(
-            Category.OUT_OF_RANGE,
-            "stock",
-            f"no stocked strength of {preparation.name} makes {float(amount):g} {preparation.unit}",
-        )
-    return LineDose(preparation, amount, part, dose.tablets, dose.doses_per_day, dose.note)
+    unlike = dose.times if len(set(dose.times)) > 1 else ()
+    return LineDose(preparation, amount, part, dose.tablets, len(dose.times), dose.note, unlike)

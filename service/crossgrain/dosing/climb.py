@@ -11,12 +11,12 @@ from fractions import Fraction
 from math import ceil, log
 
 from crossgrain.dosing.kinetics import Kinetics
-from crossgrain.dosing.moves import Medicine, next_up
+from crossgrain.dosing.moves import Medicine, next_up, step_up
 from crossgrain.dosing.policy import Pace, Policy
 
-MOST_CHANGES = 4
-"""In a longer climb the old dose may change at every second step, or third: no patient is
-helped by a new strength of the old medicine every fortnight."""
+MOST_CHANGES = 8
+"""Steps at which the old dose may change. In a longer climb it is every second step, or third, so
+that the search for the few changes that there are to be stays short."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,13 +81,22 @@ def rising_amounts(medicine: Medicine) -> list[Fraction]:
     return doses[1:]
 
 
-def old_may_change(number: int, steps: int) -> bool:
+def reachable(medicine: Medicine) -> list[Fraction]:
+    """The same, as far as the stocked strengths go."""
+    preparation, increment = medicine.preparation, medicine.increment
+    doses = [medicine.start]
+    while doses[-1] < medicine.goal and (higher := step_up(preparation, increment, doses[-1])):
+        doses.append(min(higher, medicine.goal))
+    return doses[1:]
+
+
+def old_may_change(number: int, steps: int, most: int = MOST_CHANGES) -> bool:
     """Whether the old dose may change at this step of so many: evenly, and always at the last.
 
-    >>> [old_may_change(number, 6) for number in range(6)]
+    >>> [old_may_change(number, 6, 4) for number in range(6)]
     [True, False, True, False, True, True]
     """
-    return number % ceil(steps / MOST_CHANGES) == 0 or number == steps - 1
+    return number % ceil(steps / most) == 0 or number == steps - 1
 
 
 def _climb(medicines: Sequence[Medicine], pace: Pace, last_days: int) -> tuple[Slot, ...]:

@@ -8,7 +8,7 @@ from crossgrain.dosing.case import Case
 from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.moves import on_grid
 from crossgrain.dosing.plan import BasisRow, Rung
-from crossgrain.dosing.tablets import search_tablets
+from crossgrain.dosing.tablets import nearest_doses
 from crossgrain.dosing.targets import Target, TargetDose
 
 
@@ -50,7 +50,7 @@ def checkpoint_dose(
     grades = {enabled.basis.id: enabled.basis.grade for enabled in case.enabled}
     sourced = [rung for rung in ladder if grades[rung.basis_id] in {Grade.LABEL, Grade.TRIAL}]
     largest = (sourced or list(ladder))[-1]
-    search = search_tablets(case.products.levothyroxine, largest.target.lt4_ug, Fraction(1))
+    search = nearest_doses(case.products.levothyroxine, largest.target.lt4_ug, Fraction(1))
     if search.above is None:
         raise DomainError(Category.OUT_OF_RANGE, "stock", "no tablets reach the target of LT4")
-    return TargetDose(lt4_ug=search.above.amount), largest.basis_id
+    return TargetDose(lt4_ug=search.above), largest.basis_id

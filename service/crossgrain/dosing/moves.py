@@ -4,19 +4,19 @@ A medicine in both regimens is one line that changes from the old dose to the ne
 stopped and restarted.
 """
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
-from math import ceil
 
-from crossgrain.dosing.daydose import day_dose
 from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.kinetics import Intake
 from crossgrain.dosing.plan import Part
 from crossgrain.dosing.policy import Pace
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import Regimen
+from crossgrain.dosing.tablets import can_be_ordered, makings
 from crossgrain.dosing.targets import TargetDose
 
 
@@ -88,9 +88,12 @@ def old_amounts(regimen: Regimen, products: Products) -> dict[str, tuple[Prepara
         Kind.LEVOTHYROXINE: products.levothyroxine,
         Kind.LIOTHYRONINE: products.liothyronine,
     }
+    family = products.desiccated_thyroid
     amounts: dict[str, tuple[Preparation, Fraction]] = {}
     for line in regimen:
         preparation = ordered.get(line.preparation.kind, line.preparation)
+        if preparation.id == family.id:
+            preparation = family  # in the strengths that are in stock
         before = amounts[preparation.id][1] if preparation.id in amounts else Fraction(0)
         amounts[preparation.id] = (preparation, before + line.daily)
     return {key: value for key, value in amounts.items() if value[1]}
@@ -150,23 +153,49 @@ def as_dose(amounts: Mapping[str, Fraction], products: Products) -> TargetDose:
 def step(preparation: Preparation, pace: Pace) -> Fraction:
     """The increment at this pace: a part of the full one where tablets allow, else all of it."""
     part = preparation.increment * pace.increment_share
-    return part if day_dose(preparation, part) else preparation.increment
+    return part if can_be_ordered(preparation, part) else preparation.increment
+
+
+@lru_cache(maxsize=256)
+def rungs(preparation: Preparation, increment: Fraction) -> tuple[Fraction, ...]:
+    """The doses that a medicine climbs through: multiples of an increment that can be ordered.
+
+    Of LT4 every single tablet is one too: 88, 112 and 137 µg are doses as good as those on the
+    grid. Where a whole-tablet dose and one with a broken tablet lie
+    within half an increment of each other, the broken one is left out: 112 µg, not 112.5.
+    """
+    table = makings(preparation)
+    most = Fraction(table.steps[-1], table.scale) if table.steps else Fraction(0)
+    doses = {n * increment for n in range(1, int(most / increment) + 1)}
+    if preparation.kind is Kind.LEVOTHYROXINE:
+        doses |= set(preparation.strengths)
+    made = sorted(dose for dose in doses if table.ways(dose))
+    broken = {dose for dose in made if table.ways(dose)[0].halves}
+    whole = [dose for dose in made if dose not in broken]
+    return tuple(
+        dose
+        for dose in made
+        if dose not in broken or all(abs(dose - other) >= increment / 2 for other in whole)
+    )
 
 
 def round_down(preparation: Preparation, increment: Fraction, amount: Fraction) -> Fraction:
-    """The largest orderable multiple of an increment not above `amount`; never below one.
+    """The largest rung not above `amount`; never below the lowest.
 
     Raises
     ------
     DomainError
         where the stocked strengths make no such dose.
     """
-    multiples = range(max(int(amount / increment), 1), 0, -1)
-    return _first_orderable(preparation, increment, multiples, f"{float(amount):g} or less")
+    doses = rungs(preparation, increment)
+    fitting = bisect_right(doses, max(amount, increment))
+    if not fitting:
+        raise not_stocked(preparation, f"{float(amount):g} or less", increment)
+    return doses[fitting - 1]
 
 
 def next_up(preparation: Preparation, increment: Fraction, amount: Fraction) -> Fraction:
-    """The smallest orderable multiple of an increment above `amount`.
+    """The smallest rung above `amount`; of LT4 no nearer than a tablet's strength may be.
 
     Where a part of the full increment was asked for and tablets do not make it, it may be
     as much as the full one.
@@ -176,35 +205,50 @@ def next_up(preparation: Preparation, increment: Fraction, amount: Fraction) -> 
     DomainError
         where the stocked strengths make no such dose.
     """
-    most = amount + max(increment, preparation.increment)
-    multiples = range(int(amount / increment) + 1, int(most / increment) + 1)
-    return _first_orderable(preparation, increment, multiples, f"the step above {float(amount):g}")
+    higher = step_up(preparation, increment, amount)
+    if higher is None:
+        raise not_stocked(preparation, f"the step above {float(amount):g}", increment)
+    return higher
 
 
-def _first_orderable(
-    preparation: Preparation, increment: Fraction, multiples: range, wanted: str
-) -> Fraction:
-    for multiple in multiples:
-        if day_dose(preparation, multiple * increment):
-            return multiple * increment
-    raise DomainError(
+def step_up(preparation: Preparation, increment: Fraction, amount: Fraction) -> Fraction | None:
+    """The same, or ``None`` where the stocked strengths make no such dose."""
+    least = _apart(preparation, increment)
+    most = amount + max(increment, preparation.increment) + (increment if least else 0)
+    doses = rungs(preparation, increment)
+    at = bisect_left(doses, amount + least) if least else bisect_right(doses, amount)
+    return doses[at] if at < len(doses) and doses[at] <= most else None
+
+
+def next_down(preparation: Preparation, increment: Fraction, amount: Fraction) -> Fraction:
+    """The largest rung below `amount`.
+
+    Below a single increment, half of one if tablets allow, else 0: the medicine ends.
+    """
+    least = _apart(preparation, increment)
+    doses = rungs(preparation, increment)
+    at = bisect_right(doses, amount - least) if least else bisect_left(doses, amount)
+    if at:
+        return doses[at - 1]
+    half = increment / 2
+    return half if half < amount and can_be_ordered(preparation, half) else Fraction(0)
+
+
+def _apart(preparation: Preparation, increment: Fraction) -> Fraction:
+    """How far two steps of LT4 are apart at the least: 88 to 100 µg is one, 112 to 112.5 none."""
+    if preparation.kind is Kind.LEVOTHYROXINE:
+        return increment * Fraction(9, 10)
+    return Fraction(0)
+
+
+def not_stocked(preparation: Preparation, wanted: str, increment: Fraction) -> DomainError:
+    """The refusal where tablets do not make a step."""
+    return DomainError(
         Category.OUT_OF_RANGE,
         "stock",
         f"no stocked strength of {preparation.name} makes {wanted} {preparation.unit} in steps of"
         f" {float(increment):g}",
     )
-
-
-def next_down(preparation: Preparation, increment: Fraction, amount: Fraction) -> Fraction:
-    """The largest orderable multiple of an increment below `amount`.
-
-    Below a single increment, half of one if tablets allow, else 0: the medicine ends.
-    """
-    for multiple in range(ceil(amount / increment) - 1, 0, -1):
-        if day_dose(preparation, multiple * increment):
-            return multiple * increment
-    half = increment / 2
-    return half if half < amount and day_dose(preparation, half) else Fraction(0)
 
 
 def on_grid(dose: TargetDose, products: Products) -> TargetDose:

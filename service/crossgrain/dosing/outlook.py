@@ -6,6 +6,7 @@ from fractions import Fraction
 
 from crossgrain.dosing.case import Case
 from crossgrain.dosing.climb import Slot, new_schedule
+from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.forecast import (
     Course,
     Period,
@@ -18,15 +19,21 @@ from crossgrain.dosing.forecast import (
 from crossgrain.dosing.kinetics import steady
 from crossgrain.dosing.moves import Medicine
 from crossgrain.dosing.plan import Band, BasisCoverage, Forecast, PriorTherapy
-from crossgrain.dosing.prior import old_doses, stopped, taper_problem, tapered
+from crossgrain.dosing.prior import OldDoses, old_doses, stopped, taper_problem, tapered
+from crossgrain.dosing.taper import Choice
 
 
 @dataclass(frozen=True, slots=True)
 class Schedule:
-    """New and old doses over the unconditional part, and what they lead to."""
+    """New and old doses over the unconditional part, and what they lead to.
+
+    `choice` says which taper was chosen, and what the best would have held; ``None`` where the old
+    medicine stops.
+    """
 
     slots: tuple[Slot, ...]
     old: list[dict[str, Fraction]]
+    choice: Choice | None
     lab_day: int
     decision_day: int
     followed: Course
@@ -36,16 +43,37 @@ def schedule_for(case: Case, moving: Sequence[Medicine], mode: PriorTherapy) -> 
     wait, results = case.wait_days, case.policy.results_days
     slots = new_schedule(moving, case.pace, case.policy, wait + results)
     falling = [medicine for medicine in moving if not medicine.rises]
-    old = old_doses(falling)
-    start = steady(case.old_intake)
     if mode is PriorTherapy.OVERLAP:
-        weights = [enabled.per_pool for enabled in case.enabled]
-        problem = taper_problem(case.kinetics, start, slots, case.preparations, old, weights)
-        taken = tapered(problem, old)
-    else:
-        slots = _without_waiting(slots)
-        taken = stopped(slots, old)
-    return _settled(case, slots, taken)
+        taken, choice = _tapered(case, slots, falling)
+        return _settled(case, slots, taken, choice)
+    slots = _without_waiting(slots)
+    return _settled(case, slots, stopped(slots, falling), None)
+
+
+def _tapered(
+    case: Case, slots: Sequence[Slot], falling: Sequence[Medicine]
+) -> tuple[list[dict[str, Fraction]], Choice]:
+    """The taper over what is at home and one strength more; over two where one is not enough."""
+    weights = [enabled.per_pool for enabled in case.enabled]
+    for bought in (1, 2):
+        old: OldDoses = old_doses(falling, case.home, bought)
+        problem = taper_problem(
+            case.kinetics,
+            steady(case.old_intake),
+            slots,
+            case.preparations,
+            old,
+            weights,
+            case.leaning,
+        )
+        found = tapered(problem, old)
+        if found:
+            return found
+    raise DomainError(
+        Category.OUT_OF_RANGE,
+        "stock",
+        "no tablets at home or in stock let the old medicine fall as far as the T3 limit asks",
+    )
 
 
 def _without_waiting(slots: tuple[Slot, ...]) -> tuple[Slot, ...]:
@@ -56,7 +84,12 @@ def _without_waiting(slots: tuple[Slot, ...]) -> tuple[Slot, ...]:
     return (Slot(0, last.days, last.amounts, last.t3_ceiling_ug),)
 
 
-def _settled(case: Case, slots: tuple[Slot, ...], old: list[dict[str, Fraction]]) -> Schedule:
+def _settled(
+    case: Case,
+    slots: tuple[Slot, ...],
+    old: list[dict[str, Fraction]],
+    choice: Choice | None,
+) -> Schedule:
     """Put the labs at the later of the wait and the modelled steady state.
 
     The wait begins when the last dose is reached, be that before the last day on which the
@@ -73,7 +106,7 @@ def _settled(case: Case, slots: tuple[Slot, ...], old: list[dict[str, Fraction]]
     if decision_day != last.first_day + last.days:
         slots = (*slots[:-1], replace(last, days=decision_day - last.first_day))
         followed = course(case.kinetics, steady(case.old_intake), case.periods(slots, old))
-    return Schedule(slots, old, lab_day, decision_day, followed)
+    return Schedule(slots, old, choice, lab_day, decision_day, followed)
 
 
 def forecast_for(

@@ -8,9 +8,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
+from math import ceil
 
 from crossgrain.dosing.preparations import Preparation
-from crossgrain.dosing.tablets import Tablets
+from crossgrain.dosing.tablets import Piece, Tablets
+from crossgrain.dosing.taper import Choice
 from crossgrain.dosing.targets import Target, TargetDose
 
 
@@ -55,7 +57,8 @@ class LineDose:
     part : old, new or shared
     tablets : the pieces of one day's dose; ``None`` where the patient goes on with the old
         medicine just as they take it now
-    doses_per_day : 2 where the day's dose is split in two orderable halves
+    doses_per_day : 2 where the day's dose is taken in two
+    times : what is taken at each time, where the day's doses are not alike; else empty
     note : what must be said of it, e.g. that it could not be split
     """
 
@@ -65,6 +68,22 @@ class LineDose:
     tablets: Tablets | None
     doses_per_day: int = 1
     note: str = ""
+    times: tuple[Tablets, ...] = ()
+
+    @property
+    def has_half(self) -> bool:
+        """Whether a tablet must be broken for it."""
+        pieces = self.tablets.pieces if self.tablets else ()
+        return any(count.denominator != 1 for p in pieces for count in self.counts(p))
+
+    def counts(self, piece: Piece) -> tuple[Fraction, ...]:
+        """Tablets of a product at each of the day's doses; they may differ."""
+        if not self.times:
+            return (piece.count / self.doses_per_day,) * self.doses_per_day
+        return tuple(
+            sum((p.count for p in tablets.pieces if p.strength == piece.strength), Fraction(0))
+            for tablets in self.times
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +114,52 @@ class Course:
     def days(self) -> int:
         """Length in days."""
         return self.last_day - self.first_day + 1
+
+
+@dataclass(frozen=True, slots=True)
+class DoseUse:
+    """One product over one course: so many tablets of it a day."""
+
+    course: Course
+    piece: Piece
+
+
+@dataclass(frozen=True, slots=True)
+class Prescription:
+    """What is handed out at one time of one product.
+
+    Attributes
+    ----------
+    preparation, strength : the product
+    uses : what it is taken for, by first day
+    reserve_days : days beyond the last use that it reaches, at the last use's dose
+    """
+
+    preparation: Preparation
+    strength: Fraction
+    uses: tuple[DoseUse, ...]
+    reserve_days: int
+
+    @property
+    def first_day(self) -> int:
+        """The day by which it must be fetched."""
+        return self.uses[0].course.first_day
+
+    @property
+    def last_day(self) -> int:
+        """The last day that it is meant for."""
+        return self.uses[-1].course.last_day
+
+    @property
+    def days(self) -> int:
+        """How long it lasts, reserve included."""
+        return self.last_day - self.first_day + 1 + self.reserve_days
+
+    @property
+    def tablets(self) -> int:
+        """How many are handed out; half a tablet is a whole one cut, so it is rounded up."""
+        taken = sum((use.piece.count * use.course.days for use in self.uses), Fraction(0))
+        return ceil(taken + self.uses[-1].piece.count * self.reserve_days)
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,6 +248,7 @@ class Branch:
     statement: str
     steps: tuple[Step, ...]
     labs: tuple[LabDraw, ...]
+    prescriptions: tuple[Prescription, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,6 +349,10 @@ class Plan:
     labs: tuple[LabDraw, ...]
     forecasts: tuple[Forecast, Forecast]
     rationale: tuple[Statement, ...]
+    taper: Choice | None = None
+    """How the old medicine's taper was chosen; ``None`` where it stops."""
+    prescriptions: tuple[Prescription, ...] = ()
+    """The unconditional steps as they are prescribed and fetched."""
 
 
 def courses(steps: Iterable[Step]) -> tuple[Course, ...]:

@@ -5,18 +5,20 @@ three branches. The old medicine tapers as the new one climbs (`overlap`) or end
 (`stop`); both are forecast, so that what was not chosen is seen.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis
-from crossgrain.dosing.branches import DRAW, Hold, branches
+from crossgrain.dosing.branches import DRAW, Hold, Outline, outlines
 from crossgrain.dosing.case import Case, Enabled, order_line
+from crossgrain.dosing.climb import Slot
 from crossgrain.dosing.comparison import aim_on, compare
 from crossgrain.dosing.crosschecks import CrossChecks
 from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.forecast import coverage_weights
 from crossgrain.dosing.kinetics import KineticsTable, intake_of
+from crossgrain.dosing.kits import Kit, smallest_kit
 from crossgrain.dosing.ladder import checkpoint_dose, ladder_to
 from crossgrain.dosing.moves import Products, amounts_of, as_dose, medicines, old_amounts
 from crossgrain.dosing.outlook import Schedule, forecast_for, schedule_for
@@ -29,14 +31,17 @@ from crossgrain.dosing.plan import (
     Part,
     Plan,
     PriorTherapy,
-    Rung,
     Stage,
     Statement,
+    courses,
 )
 from crossgrain.dosing.policy import Policy
+from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.rationale import by_weight, explain_dose, explain_moves
 from crossgrain.dosing.regimens import DoseLine, Regimen
-from crossgrain.dosing.tablets import search_tablets
+from crossgrain.dosing.supply import draws, prescriptions
+from crossgrain.dosing.tablets import best_day_dose, nearest_doses
+from crossgrain.dosing.taper import Leaning
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
 from crossgrain.dosing.wording import UNITS, number
 
@@ -53,6 +58,14 @@ class Wish:
     lt4_at_least_most_generous: bool = False
     """In pregnancy: LT4 starts at no less than the largest sourced target."""
     tsh_every_days: int | None = None
+    too_much_weighs: bool = False
+    """Whether the taper leans away from coverage above 1: see `policy.TaperChoice`."""
+    too_little_weighs: bool = False
+    """The same for coverage below 1."""
+    at_home: tuple[tuple[str, Fraction], ...] = ()
+    """The tablets that the patient has: preparation id and strength."""
+    stock: tuple[tuple[str, Fraction], ...] = ()
+    """The tablets that can be dispensed; of a preparation that is not named, every strength."""
     weight_kg: Fraction | None = None
     """For the reference column: full replacement by weight."""
 
@@ -146,8 +159,12 @@ def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow,
         forecast_for(case, wish.prior_therapy, own, horizon, with_band=True),
         forecast_for(case, other, both[other], horizon, with_band=False),
     )
-    checkpoint = _checkpoint(case, own, dose, set_by, ladder)
+    hold = _hold(case, own, dose)
+    ways = outlines(case, hold, ladder)
+    kits, in_branches = _kits(case, own, hold, ways)
     stages = [Stage.CLIMB] * (len(own.slots) - 1) + [Stage.HOLD]
+    labs = _labs(case, wish, own, forecasts[0])
+    steps = case.steps(own.slots, own.old, stages, case.old, kits)
     plan = Plan(
         target=wish.target,
         basis_id=wish.basis_id,
@@ -156,17 +173,28 @@ def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow,
         comparison=rows,
         aim=aim,
         aim_tablets=_aim_tablets(case, aim),
-        steps=case.steps(own.slots, own.old, stages, case.old),
-        checkpoint=checkpoint,
-        labs=_labs(case, wish, own, forecasts[0]),
+        steps=steps,
+        checkpoint=Checkpoint(
+            dose=dose,
+            held=as_dose(hold.kept, case.products),
+            set_by=set_by,
+            day=own.slots[-1].first_day,
+            lab_day=own.lab_day,
+            decision_day=own.decision_day,
+            branches=tuple(way.branch(case, hold, in_branches) for way in ways),
+            ladder=ladder,
+        ),
+        labs=labs,
         forecasts=forecasts,
         rationale=(),
+        taper=own.choice,
+        prescriptions=prescriptions(courses(steps), case.policy.supply, draws(labs)),
     )
     return Draft(plan, explain_dose(case, plan, tables.cross_checks), explain_moves(case, plan))
 
 
 def _case(regimen: Regimen, wish: Wish, tables: Tables, rows: Sequence[BasisRow]) -> Case:
-    products = tables.products
+    products = _in_stock(tables.products, wish.stock)
     old = old_amounts(regimen, products)
     if not old:
         raise DomainError(Category.INVALID, "regimen", "no thyroid hormone is taken")
@@ -191,18 +219,64 @@ def _case(regimen: Regimen, wish: Wish, tables: Tables, rows: Sequence[BasisRow]
         old_intake=old_intake,
         old=old,
         preparations={p.id: p for p in (*(p for p, _ in old.values()), *ordered)},
+        home=_home(old, wish),
+        leaning=_leaning(tables.policy, wish),
     )
 
 
-def _checkpoint(
-    case: Case,
-    own: Schedule,
-    dose: TargetDose,
-    set_by: str,
-    ladder: tuple[Rung, ...],
-) -> Checkpoint:
+def _in_stock(products: Products, stock: Sequence[tuple[str, Fraction]]) -> Products:
+    """The products in the strengths that can be dispensed today."""
+
+    def limited(preparation: Preparation) -> Preparation:
+        there = {strength for key, strength in stock if key == preparation.id}
+        if not there:
+            return preparation
+        return replace(
+            preparation,
+            strengths=tuple(s for s in preparation.strengths if s in there),
+            scored=preparation.scored & there,
+        )
+
+    return Products(
+        limited(products.levothyroxine),
+        limited(products.liothyronine),
+        limited(products.desiccated_thyroid),
+    )
+
+
+def _home(
+    old: Mapping[str, tuple[Preparation, Fraction]], wish: Wish
+) -> dict[str, frozenset[Fraction]]:
+    """The strengths that the patient has of each old medicine.
+
+    Where the record does not say, the tablets of which its dose is most simply made: it is they
+    that are dispensed for it.
+    """
+    home = {}
+    for key, (preparation, amount) in old.items():
+        told = {strength for medicine, strength in wish.at_home if medicine == key}
+        listed = frozenset(told & set(preparation.strengths))
+        simplest = best_day_dose(preparation, amount)
+        home[key] = listed or (simplest.tablets.strengths if simplest else frozenset())
+    return home
+
+
+def _leaning(policy: Policy, wish: Wish) -> Leaning:
+    taper = policy.taper
+    return Leaning(
+        above=taper.too_much_weighs if wish.too_much_weighs else 1.0,
+        below=taper.too_little_weighs if wish.too_little_weighs else 1.0,
+        tolerance=taper.tolerance,
+        saving=taper.saving_a_strength,
+        guard=taper.guard,
+        most_changes=taper.most_changes,
+    )
+
+
+def _hold(case: Case, own: Schedule, dose: TargetDose) -> Hold:
+    """Where the patient stands when the labs come back."""
     amounts = {**own.slots[-1].amounts, **own.old[-1]}
-    hold = Hold(
+    return Hold(
         decision_day=own.decision_day,
         pools=own.followed.starts[-1],
         kept={key: amounts[key] for key in case.target_ids},
@@ -211,17 +285,66 @@ def _checkpoint(
         as_taken=frozenset(
             key for key, a in amounts.items() if key in case.old and a == case.old[key][1]
         ),
+        home=_owned(case, own),
     )
-    return Checkpoint(
-        dose=dose,
-        held=as_dose(hold.kept, case.products),
-        set_by=set_by,
-        day=own.slots[-1].first_day,
-        lab_day=own.lab_day,
-        decision_day=own.decision_day,
-        branches=branches(case, hold, ladder),
-        ladder=ladder,
-    )
+
+
+def _owned(case: Case, own: Schedule) -> dict[str, frozenset[Fraction]]:
+    """The strengths of each old medicine that the patient has by the time of the decision."""
+    series = _doses(own.slots, own.old, case.old, set(case.old))
+    owned = {}
+    for key, (preparation, amount) in case.old.items():
+        home = case.home[key]
+        doses = frozenset(series.get(key, ()))
+        limit = max(amount, *doses) if doses else amount
+        bought = smallest_kit(preparation, doses, frozenset(), home, limit).strengths
+        owned[key] = home | frozenset(bought)
+    return owned
+
+
+def _kits(
+    case: Case, own: Schedule, hold: Hold, ways: Sequence[Outline]
+) -> tuple[dict[str, Kit], dict[str, Kit]]:
+    """The tablets of each medicine, chosen once for the whole series, and those of its branches.
+
+    These need no further strength where that can be. Where it cannot, a branch brings in its own:
+    it is ordered only if it comes to that.
+    """
+    in_series = _doses(own.slots, own.old, case.old, set(case.old))
+    later: dict[str, set[Fraction]] = {}
+    for way in ways:
+        for key, more in _doses(way.slots, way.old, case.old, set(hold.as_taken)).items():
+            later.setdefault(key, set()).update(more)
+    kits, in_branches = {}, {}
+    for key in dict.fromkeys([*in_series, *later]):
+        doses, also = frozenset(in_series.get(key, ())), frozenset(later.get(key, ()))
+        taken = case.old[key][1] if key in case.old else Fraction(0)
+        limit = taken if case.part(key) is Part.OLD else max(taken, *doses, *also)
+        home = case.home.get(key, frozenset())
+        kit = smallest_kit(case.preparations[key], doses, also, home, limit)
+        kits[key] = kit
+        in_branches[key] = kit
+        if any(kit.way(dose) is None for dose in also):
+            owned = home | frozenset(kit.strengths)
+            in_branches[key] = smallest_kit(case.preparations[key], also, doses, owned, limit)
+    return kits, in_branches
+
+
+def _doses(
+    slots: Sequence[Slot],
+    old: Sequence[Mapping[str, Fraction]],
+    today: Mapping[str, tuple[Preparation, Fraction]],
+    unchanged: set[str],
+) -> dict[str, set[Fraction]]:
+    """The doses of each medicine that must be ordered: what goes on as it is taken needs none."""
+    doses: dict[str, set[Fraction]] = {}
+    for slot, kept in zip(slots, old, strict=True):
+        amounts = {**slot.amounts, **kept}
+        unchanged = {key for key in unchanged if amounts.get(key) == today[key][1]}
+        for key, amount in amounts.items():
+            if amount and key not in unchanged:
+                doses.setdefault(key, set()).add(amount)
+    return doses
 
 
 def _labs(case: Case, wish: Wish, own: Schedule, forecast: Forecast) -> tuple[LabDraw, ...]:
@@ -249,13 +372,15 @@ def _aim_tablets(case: Case, aim: TargetDose) -> tuple[LineDose, ...]:
     """The orderable doses nearest to the aim; where none is near enough, both neighbours."""
     lines = []
     for preparation, amount in amounts_of(aim, case.products):
-        search = search_tablets(preparation, amount, case.policy.tolerance)
+        near = nearest_doses(preparation, amount, case.policy.tolerance)
         part = case.part(preparation.id)
-        if search.within:
-            lines.append(order_line(preparation, search.within.amount, part))
+        dose = best_day_dose(preparation, near.within) if near.within else None
+        if near.within and dose:
+            lines.append(order_line(preparation, near.within, part, dose))
         else:
-            near = [t.amount for t in (search.below, search.above) if t]
-            doses = " and ".join(f"{number(a)} {UNITS[preparation.unit]}" for a in near)
+            doses = " and ".join(
+                f"{number(a)} {UNITS[preparation.unit]}" for a in (near.below, near.above) if a
+            )
             lines.append(
                 LineDose(
                     preparation,

@@ -19,6 +19,32 @@ class Pace:
 
 
 @dataclass(frozen=True, slots=True)
+class TaperChoice:
+    """What a simpler taper may cost, and what none may.
+
+    `tolerance` and `saving_a_strength` are in ln coverage, `guard` is coverage; `too_much_weighs`
+    and `too_little_weighs` are the weights where a patient's risk lies on that side.
+    """
+
+    tolerance: float
+    saving_a_strength: float
+    guard: float
+    most_changes: int
+    too_much_weighs: float
+    too_little_weighs: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Supply:
+    """How long a prescription lasts at most, and how far it reaches past the decision, days."""
+
+    reserve_days: int
+    dispensed_days: int
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
 class Policy:
     """The planner's numbers; `data/titration.toml` gives each with its source.
 
@@ -26,6 +52,8 @@ class Policy:
     ----------
     paces : by id
     taper_grid_days, taper_window_days : when old T3 may fall in a move without a climb
+    taper : how a taper is chosen
+    supply : how much is ordered at a time
     lab_wait_days : from a dose that will be kept to its TSH
     results_days : from the draw to the decision
     maintenance_days : draws after the last stable dose's own
@@ -38,6 +66,8 @@ class Policy:
     paces: Mapping[str, Pace]
     taper_grid_days: int
     taper_window_days: int
+    taper: TaperChoice
+    supply: Supply
     lab_wait_days: int
     results_days: int
     maintenance_days: tuple[int, ...]
@@ -75,6 +105,12 @@ def policy_from(table: Mapping[str, Any]) -> Policy:
             },
             taper_grid_days=int(table["taper"]["grid_days"]),
             taper_window_days=int(table["taper"]["window_days"]),
+            taper=_taper_choice(table["taper"]["choice"]),
+            supply=Supply(
+                int(table["supply"]["reserve_days"]),
+                int(table["supply"]["dispensed_days"]),
+                str(table["supply"]["source"]),
+            ),
             lab_wait_days=int(table["labs"]["wait_days"]),
             results_days=int(table["labs"]["results_days"]),
             maintenance_days=tuple(int(day) for day in table["labs"]["maintenance_days"]),
@@ -91,6 +127,18 @@ def policy_from(table: Mapping[str, Any]) -> Policy:
     return policy
 
 
+def _taper_choice(entry: Mapping[str, Any]) -> TaperChoice:
+    return TaperChoice(
+        tolerance=float(entry["tolerance"]),
+        saving_a_strength=float(entry["saving_a_strength"]),
+        guard=float(entry["guard"]),
+        most_changes=int(entry["most_changes"]),
+        too_much_weighs=float(entry["too_much_weighs"]),
+        too_little_weighs=float(entry["too_little_weighs"]),
+        source=str(entry["source"]),
+    )
+
+
 def _check(policy: Policy) -> None:
     for pace in policy.paces.values():
         if pace.interval_days < 1 or not 0 < pace.increment_share <= 1:
@@ -102,3 +150,12 @@ def _check(policy: Policy) -> None:
         raise DomainError(Category.INVALID, "titration", "periods are positive numbers of days")
     if not 0 < policy.steady_within < 1 or not 0 <= policy.tolerance < 1:
         raise DomainError(Category.INVALID, "titration", "a part lies between 0 and 1")
+    taper, supply = policy.taper, policy.supply
+    if not 0 <= taper.tolerance <= taper.saving_a_strength < 1 or not 0 <= taper.guard < 1:
+        raise DomainError(
+            Category.INVALID, "taper.choice", "tolerances and the guard are parts of coverage"
+        )
+    if min(taper.too_much_weighs, taper.too_little_weighs) < 1 or taper.most_changes < 1:
+        raise DomainError(Category.INVALID, "taper.choice", "weights and changes are 1 or more")
+    if supply.reserve_days < 0 or supply.dispensed_days < 1:
+        raise DomainError(Category.INVALID, "supply", "supply is a positive number of days")

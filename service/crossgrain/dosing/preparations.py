@@ -30,7 +30,8 @@ class Preparation:
     unit : the unit of the labelled strength, ``ug`` or ``mg``
     t4_ug_per_unit, t3_ug_per_unit : hormone per labelled unit, µg
     strengths : marketed tablet strengths in `unit`, ascending; empty where none is fixed
-    smallest_piece : 1, 1/2 or 1/4 tablet
+    scored : those of them that are marked for breaking in half; no other tablet is halved
+    coded : those with a verified product code, preferred where another would do as well
     increment : the grid on which doses climb and taper, in `unit` per day
     mg_per_grain : 60 or 65 for desiccated thyroid, else ``None``
     source : where the content and the strengths come from
@@ -43,10 +44,11 @@ class Preparation:
     t4_ug_per_unit: Fraction
     t3_ug_per_unit: Fraction
     strengths: tuple[Fraction, ...]
-    smallest_piece: Fraction
+    scored: frozenset[Fraction]
     increment: Fraction
     mg_per_grain: Fraction | None
     source: str
+    coded: frozenset[Fraction] = frozenset()
 
     def __hash__(self) -> int:
         """By id, so that a table kept per preparation costs no hashing of every strength."""
@@ -81,8 +83,8 @@ def preparations_from(entries: list[Mapping[str, object]]) -> dict[str, Preparat
     Raises
     ------
     DomainError
-        for a missing key, a negative content, strengths that do not ascend, a piece that
-        is not 1, 1/2 or 1/4, or an id given twice.
+        for a missing key, a negative content, strengths that do not ascend, a scored tablet
+        that is not one of them, or an id given twice.
     """
     table: dict[str, Preparation] = {}
     for number, entry in enumerate(entries, start=1):
@@ -96,9 +98,7 @@ def preparations_from(entries: list[Mapping[str, object]]) -> dict[str, Preparat
 def _preparation_from(entry: Mapping[str, object], place: str) -> Preparation:
     try:
         grain = entry.get("mg_per_grain")
-        strengths = entry["strengths"]
-        if not isinstance(strengths, list):
-            raise DomainError(Category.INVALID, f"{place}.strengths", "this must be a list")
+        strengths = _numbers(entry["strengths"], f"{place}.strengths")
         preparation = Preparation(
             id=str(entry["id"]),
             kind=Kind(str(entry["kind"])),
@@ -106,8 +106,8 @@ def _preparation_from(entry: Mapping[str, object], place: str) -> Preparation:
             unit=str(entry["unit"]),
             t4_ug_per_unit=Fraction(str(entry["t4_ug_per_unit"])),
             t3_ug_per_unit=Fraction(str(entry["t3_ug_per_unit"])),
-            strengths=tuple(Fraction(str(s)) for s in strengths),
-            smallest_piece=Fraction(str(entry["smallest_piece"])),
+            strengths=strengths,
+            scored=frozenset(_numbers(entry["scored"], f"{place}.scored")),
             increment=Fraction(str(entry["increment"])),
             mg_per_grain=None if grain is None else Fraction(str(grain)),
             source=str(entry["source"]),
@@ -120,6 +120,12 @@ def _preparation_from(entry: Mapping[str, object], place: str) -> Preparation:
     return preparation
 
 
+def _numbers(written: object, place: str) -> tuple[Fraction, ...]:
+    if not isinstance(written, list):
+        raise DomainError(Category.INVALID, place, "this must be a list")
+    return tuple(Fraction(str(number)) for number in written)
+
+
 def _check(preparation: Preparation) -> None:
     faults = {
         "unit": preparation.unit not in {"ug", "mg"},
@@ -127,8 +133,7 @@ def _check(preparation: Preparation) -> None:
         "t3_ug_per_unit": preparation.t3_ug_per_unit < 0,
         "strengths": list(preparation.strengths) != sorted(set(preparation.strengths))
         or any(strength <= 0 for strength in preparation.strengths),
-        "smallest_piece": preparation.smallest_piece
-        not in {Fraction(1), Fraction(1, 2), Fraction(1, 4)},
+        "scored": not preparation.scored <= set(preparation.strengths),
         "increment": preparation.increment <= 0,
         "mg_per_grain": (preparation.kind is Kind.DESICCATED_THYROID)
         != (preparation.mg_per_grain is not None),

@@ -1,35 +1,48 @@
 """The old medicine's side: the doses it may taper through, and the taper that is chosen."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
-from itertools import product
+from itertools import combinations, product
 
-from crossgrain.dosing.climb import Slot
-from crossgrain.dosing.daydose import day_dose
+from crossgrain.dosing.climb import Slot, old_may_change
 from crossgrain.dosing.kinetics import Intake, Kinetics, Pools
 from crossgrain.dosing.moves import Medicine, total_intake
 from crossgrain.dosing.preparations import Preparation
-from crossgrain.dosing.taper import Problem, Segment, best_taper
+from crossgrain.dosing.tablets import makings
+from crossgrain.dosing.taper import Choice, Leaning, Level, Problem, Segment, choose_taper
 
-MOST_LEVELS = 16
-"""Doses below the present one that a taper may stop at, shared among the old medicines:
-enough for every increment of 200 µg LT4, 80 µg LT3 or four grains."""
+_NEARBY = 40
+"""Doses closer than this part of the present one are as good as one another."""
+_OF_SEVERAL = {1: _NEARBY, 2: 5, 3: 3}
+"""The same where several medicines fall together, so that their combinations stay few."""
+_MOST_STEPS_OF_SEVERAL = 4
+"""Steps at which several medicines may fall together, for the same reason."""
+
+Home = Mapping[str, frozenset[Fraction]]
+"""The strengths that a patient has, by preparation id."""
 
 
 @dataclass(frozen=True, slots=True)
 class OldDoses:
     """The doses that the falling medicines may take together.
 
-    `choices` are amounts per medicine (in the order of `falling`), from all of the old dose
-    down; the last is every medicine at its floor. `ranks` are the same as places in each
-    medicine's own list of doses, 0 the largest.
+    Attributes
+    ----------
+    falling : the medicines
+    choices : amounts per medicine, in that order; the first is today's dose, the last is every
+        medicine at its goal
+    levels : the same as the taper's search sees them
+    under : for each choice the others in which no medicine is above it, the largest first
+    bought : for each kit how many strengths it holds beyond those at home
     """
 
     falling: tuple[Medicine, ...]
     choices: tuple[tuple[Fraction, ...], ...]
-    ranks: tuple[tuple[int, ...], ...]
+    levels: tuple[Level, ...]
+    under: tuple[tuple[int, ...], ...]
+    bought: tuple[int, ...]
 
     def amounts(self, choice: int) -> dict[str, Fraction]:
         """The daily amounts of a choice, by preparation id."""
@@ -38,50 +51,147 @@ class OldDoses:
             for medicine, amount in zip(self.falling, self.choices[choice], strict=True)
         }
 
-    def intake(self, choice: int) -> Intake:
-        """The hormone in a choice."""
-        return total_intake(
-            (medicine.preparation, amount)
-            for medicine, amount in zip(self.falling, self.choices[choice], strict=True)
-        )
 
-    def not_above(self, choice: int) -> tuple[int, ...]:
-        """The choices in which no medicine is above this one: what may follow it."""
-        most = self.ranks[choice]
-        return tuple(
-            index
-            for index, ranks in enumerate(self.ranks)
-            if all(rank >= limit for rank, limit in zip(ranks, most, strict=True))
-        )
+def old_doses(falling: Sequence[Medicine], home: Home, most_bought: int) -> OldDoses:
+    """What the falling medicines may take, each from its start down to its goal.
 
-
-def old_doses(falling: Sequence[Medicine]) -> OldDoses:
-    """The orderable doses of the falling medicines, each from its start down to its goal."""
-    share = MOST_LEVELS // len(falling) if falling else MOST_LEVELS
-    levels = [_levels(medicine, max(share, 1)) for medicine in falling]
-    ranks = product(*(range(len(doses)) for doses in levels))
-    return OldDoses(tuple(falling), tuple(product(*levels)), tuple(ranks))
-
-
-@lru_cache(maxsize=4096)
-def _levels(medicine: Medicine, most: int) -> tuple[Fraction, ...]:
-    """The start, the orderable doses between on a grid of increments, and the goal.
-
-    The grid is the increment, or the smallest multiple that leaves no more than `most` doses
-    below the start.
+    Of what the tablets at home make, and of what they make together with as many other strengths
+    as `most_bought`. No tablet is broken that is stronger than today's whole dose.
     """
-    start, goal, increment = medicine.start, medicine.goal, medicine.preparation.increment
-    if start == goal:
-        return (start,)
-    stride = -int(-(start - goal) / (most * increment) // 1) or 1
-    grid = stride * increment
-    multiples = range(int(start / grid) + 1, 0, -1)
-    between = (
-        multiple * grid
-        for multiple in multiples
-        if goal < multiple * grid < start and day_dose(medicine.preparation, multiple * grid)
+    at_home = tuple(home.get(medicine.preparation.id, frozenset()) for medicine in falling)
+    return _old_doses(tuple(falling), at_home, most_bought)
+
+
+@lru_cache(maxsize=1024)
+def _old_doses(
+    falling: tuple[Medicine, ...], home: tuple[frozenset[Fraction], ...], most_bought: int
+) -> OldDoses:
+    kits = _kits(falling, home, most_bought)
+    every = (1 << len(kits)) - 1
+    near = _OF_SEVERAL.get(len(falling), 2)
+    ranges = [
+        _amounts(medicine, [kit[place] for kit in kits], near if most_bought else 2 * near)
+        for place, medicine in enumerate(falling)
+    ]
+    goals = tuple(medicine.goal for medicine in falling)
+    together = []
+    for chosen in product(*ranges):
+        makes = whole = every
+        for dose in chosen:
+            makes, whole = makes & dose.kits, whole & dose.whole
+        amounts = tuple(dose.amount for dose in chosen)
+        if makes or amounts == goals:  # where these kits do not make the goals, others must
+            together.append((amounts, makes, whole))
+    choices = tuple(amounts for amounts, _, _ in together)
+    return OldDoses(
+        falling,
+        choices,
+        tuple(Level(_intake(falling, amounts), makes, whole) for amounts, makes, whole in together),
+        tuple(
+            tuple(
+                other
+                for other, less in enumerate(choices)
+                if other != index and all(a <= b for a, b in zip(less, amounts, strict=True))
+            )
+            for index, amounts in enumerate(choices)
+        ),
+        tuple(
+            sum((mask & ~makings(m.preparation).mask(h)).bit_count()
+                for mask, m, h in zip(kit, falling, home, strict=True))
+            for kit in kits
+        ),
+    )  # fmt: skip
+
+
+def _intake(falling: Sequence[Medicine], amounts: Sequence[Fraction]) -> Intake:
+    return total_intake(
+        (medicine.preparation, amount) for medicine, amount in zip(falling, amounts, strict=True)
     )
-    return (start, *between, goal)
+
+
+def _kits(
+    falling: Sequence[Medicine], home: Sequence[frozenset[Fraction]], most_bought: int
+) -> list[tuple[int, ...]]:
+    """Strengths at home with up to so many others: a mask per medicine, fewest bought first.
+
+    What has no verified code is not bought for a taper: another strength will do.
+    """
+    bits = [
+        (place, 1 << bit)
+        for place, (medicine, at_home) in enumerate(zip(falling, home, strict=True))
+        for bit, strength in enumerate(medicine.preparation.strengths)
+        if strength not in at_home and medicine.goal != medicine.start
+        if strength in (medicine.preparation.coded or medicine.preparation.strengths)
+    ]
+    own = [makings(m.preparation).mask(h) for m, h in zip(falling, home, strict=True)]
+    kits = []
+    for bought in range(most_bought + 1):
+        for chosen in combinations(bits, bought):
+            masks = list(own)
+            for place, bit in chosen:
+                masks[place] |= bit
+            kits.append(tuple(masks))
+    return kits
+
+
+@dataclass(frozen=True, slots=True)
+class _Dose:
+    """A dose of one medicine, with the kits that make it, and that do so with whole tablets."""
+
+    amount: Fraction
+    kits: int
+    whole: int
+
+
+def _amounts(medicine: Medicine, masks: Sequence[int], near: int) -> list[_Dose]:
+    """Today's dose, those that may come between, and the goal.
+
+    Of doses that are near each other those stay that are simplest, and those that other kits make.
+    """
+    every = (1 << len(masks)) - 1
+    start = _Dose(medicine.start, every, every)
+    if medicine.goal == medicine.start:
+        return [start]
+    goal = (
+        _dose(medicine, medicine.goal, masks) if medicine.goal else _Dose(Fraction(0), every, every)
+    )
+    between: list[_Dose] = []
+    for group in _groups(medicine, near):
+        makes = whole = 0
+        for amount in group:
+            dose = _dose(medicine, amount, masks)
+            if dose.kits & ~makes or dose.whole & ~whole:
+                between.append(dose)
+                makes, whole = makes | dose.kits, whole | dose.whole
+    between.sort(key=lambda dose: -dose.amount)
+    return [start, *between, goal]
+
+
+def _groups(medicine: Medicine, near: int) -> Iterator[list[Fraction]]:
+    """The doses between start and goal, near ones together, the simplest of them first."""
+    table = makings(medicine.preparation)
+    width = medicine.start * table.scale / near
+    groups: dict[int, list[tuple[object, Fraction]]] = {}
+    for steps in table.steps:
+        amount = Fraction(steps, table.scale)
+        if medicine.goal < amount < medicine.start:
+            groups.setdefault(int(steps / width), []).append((table.by_steps[steps][0], amount))
+    for group in groups.values():
+        yield [amount for _, amount in sorted(group)]
+
+
+def _dose(medicine: Medicine, amount: Fraction, masks: Sequence[int]) -> _Dose:
+    table = makings(medicine.preparation)
+    limit = medicine.start * table.scale
+    makes = whole = 0
+    ways = [way for way in table.ways(amount) if way.largest_half <= limit]
+    for kit, mask in enumerate(masks):
+        for way in ways:
+            if not way.mask & ~mask:
+                makes |= 1 << kit
+                whole |= (not way.halves) << kit
+                break
+    return _Dose(amount, makes, whole)
 
 
 def taper_problem(
@@ -91,37 +201,47 @@ def taper_problem(
     preparations: Mapping[str, Preparation],
     old: OldDoses,
     weights: Sequence[Intake],
+    leaning: Leaning,
     last: frozenset[int] | None = None,
 ) -> Problem:
     """The search for the old medicine's doses over a schedule of the new.
 
     `last` limits the choices for the last slot; by default all are open.
     """
-    intakes = tuple(old.intake(choice) for choice in range(len(old.choices)))
+    may = [slot.old_may_change for slot in slots]
+    if len(old.falling) > 1:
+        few = (old_may_change(n, len(slots), _MOST_STEPS_OF_SEVERAL) for n in range(len(slots)))
+        may = [free and chosen for free, chosen in zip(may, few, strict=True)]
     return Problem(
         kinetics=kinetics,
         start=start,
-        segments=tuple(_segment(slot, preparations) for slot in slots),
-        old=intakes,
-        after=tuple(old.not_above(choice) for choice in range(len(intakes))),
-        first=tuple(range(len(intakes))),
-        last=frozenset(range(len(intakes))) if last is None else last,
+        segments=tuple(
+            _segment(slot, preparations, free) for slot, free in zip(slots, may, strict=True)
+        ),
+        levels=old.levels,
+        under=old.under,
+        last=frozenset(range(len(old.levels))) if last is None else last,
+        bought=old.bought,
         weights=tuple(weights),
+        leaning=leaning,
     )
 
 
-def _segment(slot: Slot, preparations: Mapping[str, Preparation]) -> Segment:
+def _segment(slot: Slot, preparations: Mapping[str, Preparation], free: bool) -> Segment:
     new = [(preparations[key], amount) for key, amount in slot.amounts.items()]
     new_t3 = sum((preparation.t3_ug(amount) for preparation, amount in new), Fraction(0))
     room = float(slot.t3_ceiling_ug - new_t3)
-    return Segment(slot.days, total_intake(new), room, slot.old_may_change)
+    return Segment(slot.days, total_intake(new), room, free)
 
 
-def tapered(problem: Problem, old: OldDoses) -> list[dict[str, Fraction]]:
-    """The old medicine's amounts in each slot, by the taper that hedges best."""
-    return [old.amounts(choice) for choice in best_taper(problem)]
+def tapered(problem: Problem, old: OldDoses) -> tuple[list[dict[str, Fraction]], Choice] | None:
+    """The old medicine's amounts in each slot, and why; ``None`` where these tablets allow none."""
+    choice = choose_taper(problem)
+    if choice is None:
+        return None
+    return [old.amounts(level) for level in choice.chosen.path], choice
 
 
-def stopped(slots: Sequence[Slot], old: OldDoses) -> list[dict[str, Fraction]]:
+def stopped(slots: Sequence[Slot], falling: Sequence[Medicine]) -> list[dict[str, Fraction]]:
     """The old medicine's amounts in each slot where it ends, or takes its new dose, on day 0."""
-    return [old.amounts(len(old.choices) - 1) for _ in slots]
+    return [{medicine.preparation.id: medicine.goal for medicine in falling} for _ in slots]

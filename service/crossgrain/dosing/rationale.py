@@ -9,8 +9,9 @@ from crossgrain.dosing.climb import t3_at_goal, t3_before
 from crossgrain.dosing.comparison import spread
 from crossgrain.dosing.crosschecks import CrossChecks
 from crossgrain.dosing.moves import medicines
-from crossgrain.dosing.plan import Forecast, Plan, PriorTherapy, Statement
+from crossgrain.dosing.plan import Forecast, Part, Plan, PriorTherapy, Statement
 from crossgrain.dosing.preparations import Kind
+from crossgrain.dosing.taper import Choice, Taper
 from crossgrain.dosing.targets import Target
 from crossgrain.dosing.wording import UNITS, dose_words, number, off_ratio
 
@@ -44,6 +45,7 @@ def explain_moves(case: Case, plan: Plan) -> tuple[Statement, ...]:
         _checkpoint(case, plan),
         _pace(case, plan),
         _prior(plan),
+        *_simplicity(case, plan),
         *(_forecast(forecast) for forecast in plan.forecasts),
         *(_branch(plan, index) for index in range(len(plan.checkpoint.branches))),
         _labs(case, plan),
@@ -198,8 +200,9 @@ def _prior(plan: Plan) -> Statement:
     own, other = plan.forecasts
     if own.prior_therapy is PriorTherapy.OVERLAP:
         why = (
-            "of all tapers through orderable doses that never rise, the one whose worst deviation"
-            " of ln coverage over the enabled bases is smallest"
+            "the simplest taper among those nearly as good as the best: fewest strengths to buy,"
+            " fewest changes of dose, whole tablets, and only then the smallest worst deviation of"
+            " ln coverage over the enabled bases"
         )
     else:
         why = "the old medicine ends, or takes its new dose, on day 0, as asked"
@@ -210,6 +213,79 @@ def _prior(plan: Plan) -> Statement:
         (),
         "two-pool model; the charts disagree, so the taper hedges over all of them",
     )
+
+
+def _simplicity(case: Case, plan: Plan) -> Iterator[Statement]:
+    """What the simpler taper costs against the best that was found."""
+    if plan.taper is None or not any(part is Part.OLD for part in _parts(plan)):
+        return
+    chosen, best = plan.taper
+    policy, leaning = case.policy.taper, case.leaning
+    weighed = "".join(
+        f"; coverage {side} 1 weighs {number(weight)} times, for this patient's risk"
+        for side, weight in (("above", leaning.above), ("below", leaning.below))
+        if weight != 1
+    )
+    yield Statement(
+        price_of_simplicity(plan.taper),
+        f"chosen: coverage {percent(chosen.lowest)} to {percent(chosen.highest)},"
+        f" {_asks(chosen)}; best found: {percent(best.lowest)} to {percent(best.highest)},"
+        f" {_asks(best)}; up to {number(policy.tolerance)} in ln coverage is given for a simpler"
+        f" taper, {number(policy.saving_a_strength)} where that saves a strength; none goes below"
+        f" {percent(policy.guard)} while another does not{weighed}",
+        (),
+        policy.source,
+    )
+
+
+def _parts(plan: Plan) -> set[Part]:
+    return {line.part for step in plan.steps for line in step.lines}
+
+
+def price_of_simplicity(taper: Choice) -> str:
+    """What the best taper found would hold instead, and what it would ask for, in words."""
+    chosen, best = taper
+    if (percent(chosen.lowest), percent(chosen.highest)) == (
+        percent(best.lowest),
+        percent(best.highest),
+    ):
+        return "No taper that was found holds more than this one"
+    asks = [
+        (best.bought - chosen.bought, "strength"),
+        (best.changes - chosen.changes, "change of dose"),
+    ]
+    more = " and ".join(_more(number_of, what) for number_of, what in asks if number_of > 0)
+    if not more:
+        more = "broken tablets" if chosen.is_whole and not best.is_whole else "another taper"
+    if best.lowest > chosen.lowest:
+        return (
+            f"{more[:1].upper()}{more[1:]} would hold {percent(best.lowest)} instead of"
+            f" {percent(chosen.lowest)}"
+        )
+    return (
+        f"{more[:1].upper()}{more[1:]} would stay below {percent(best.highest)} instead of"
+        f" {percent(chosen.highest)}"
+    )
+
+
+def _more(many: int, what: str) -> str:
+    words = {1: "one", 2: "two", 3: "three"}
+    plural = what.replace("change", "changes") if "change" in what else f"{what.rstrip('h')}hs"
+    return f"{words.get(many, str(many))} more {what if many == 1 else plural}"
+
+
+def _asks(taper: Taper) -> str:
+    halves = "whole tablets" if taper.is_whole else "broken tablets"
+    return f"strengths to buy {taper.bought}, changes {taper.changes}, {halves}"
+
+
+def percent(coverage: float) -> str:
+    """Coverage as it is printed.
+
+    >>> percent(0.7462)
+    '74.6 %'
+    """
+    return f"{100 * coverage:.1f} %"
 
 
 def _forecast(forecast: Forecast) -> Statement:

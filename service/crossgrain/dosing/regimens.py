@@ -26,7 +26,7 @@ class DoseLine:
 
     >>> from crossgrain.dosing.preparations import Kind
     >>> lt4 = Preparation("lt4", Kind.LEVOTHYROXINE, "levothyroxine", "ug", Fraction(1),
-    ...     Fraction(0), (), Fraction(1, 2), Fraction(25, 2), None, "example")
+    ...     Fraction(0), (), frozenset(), Fraction(25, 2), None, "example")
     >>> DoseLine(lt4, (Fraction(100),) * 5 + (Fraction(50),) * 2).daily
     Fraction(600, 7)
     """

@@ -7,6 +7,9 @@
 
     [stock.extra]                          # beyond the shipped list, e.g. another country's
     liothyronine = ["10", "20"]
+
+    [stock.scored]                         # of all these, the only ones marked for halving
+    liothyronine = ["20"]
 """
 
 from collections.abc import Mapping
@@ -17,6 +20,7 @@ from crossgrain.dosing.entries import listed, positive_number, refuse, table
 from crossgrain.dosing.preparations import Preparation
 
 EXTRA = "extra"
+SCORED = "scored"
 
 
 def stocked(
@@ -25,7 +29,8 @@ def stocked(
     """The preparations with the strengths that a clinic stocks.
 
     A strength that is not on the shipped list is taken for a slip unless it stands under
-    ``extra``, where the clinic vouches for it. A preparation that the clinic does not name
+    ``extra``, where the clinic vouches for it. It also says there which tablets are scored, where
+    its makers' differ from those of the shipped list. A preparation that the clinic does not name
     keeps its strengths.
 
     Raises
@@ -34,12 +39,21 @@ def stocked(
         ``invalid``, its field the place in the clinic's file, e.g.
         ``stock.levothyroxine[2]``.
     """
-    listed_here = {key: value for key, value in stock.items() if key != EXTRA}
+    listed_here = {key: value for key, value in stock.items() if key not in {EXTRA, SCORED}}
     extra = table(stock.get(EXTRA, {}), f"stock.{EXTRA}")
+    scored = table(stock.get(SCORED, {}), f"stock.{SCORED}")
     changed = dict(preparations)
-    for preparation_id in dict.fromkeys([*listed_here, *extra]):
+    for preparation_id in dict.fromkeys([*listed_here, *extra, *scored]):
         if preparation_id not in preparations:
-            under = "stock" if preparation_id in listed_here else f"stock.{EXTRA}"
+            under = next(
+                place
+                for place, named in (
+                    ("stock", listed_here),
+                    (f"stock.{EXTRA}", extra),
+                    (f"stock.{SCORED}", scored),
+                )
+                if preparation_id in named
+            )
             refuse(f"{under}.{preparation_id}", "no preparation has this id")
         shipped = preparations[preparation_id]
         strengths = shipped.strengths
@@ -47,8 +61,24 @@ def stocked(
             strengths = _marketed(shipped, listed_here[preparation_id])
         if preparation_id in extra:
             strengths += _beyond_the_list(shipped, extra[preparation_id], preparations)
-        changed[preparation_id] = replace(shipped, strengths=tuple(sorted(strengths)))
+        halved = shipped.scored & set(strengths)
+        if preparation_id in scored:
+            halved = _scored(scored[preparation_id], strengths, preparation_id)
+        changed[preparation_id] = replace(
+            shipped, strengths=tuple(sorted(strengths)), scored=frozenset(halved)
+        )
     return changed
+
+
+def _scored(
+    written: object, strengths: tuple[Fraction, ...], preparation_id: str
+) -> frozenset[Fraction]:
+    place = f"stock.{SCORED}.{preparation_id}"
+    marked = _strengths(written, place)
+    for number, strength in enumerate(marked, start=1):
+        if strength not in strengths:
+            refuse(f"{place}[{number}]", "this strength is not stocked")
+    return frozenset(marked)
 
 
 def _marketed(preparation: Preparation, written: object) -> tuple[Fraction, ...]:

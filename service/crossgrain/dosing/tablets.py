@@ -1,35 +1,36 @@
-"""Tablet combinations: the pieces that make a dose, from strengths that exist.
+"""Tablets: how a day's dose is made of pieces, from strengths that exist.
 
-A piece is one tablet or one part of a tablet: one and a half tablets are two pieces, three
-quarters are a half and a quarter. Every combination of at most `MOST_PIECES` pieces of at
-most `MOST_STRENGTHS` strengths is laid out once per preparation; a dose is then looked up.
-Since a preparation has one strength family, the 60 mg and the 65 mg grain never mix.
+A piece is a whole tablet or half of a scored one. At a time of day at most `MOST_PIECES` are
+taken. Every day's dose that a preparation's tablets can make is laid out once, with each way of
+making it; a plan then looks up the way that needs only the strengths chosen for it. Since a
+preparation has one strength family, the 60 mg and the 65 mg grain never mix.
 """
 
 from bisect import bisect_left
-from collections.abc import Iterator
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
-from itertools import combinations, product
-from math import ceil, lcm
+from itertools import combinations_with_replacement
+from math import lcm
 from typing import NamedTuple
 
 from crossgrain.dosing.errors import Category, DomainError
-from crossgrain.dosing.preparations import Preparation
+from crossgrain.dosing.preparations import Kind, Preparation
 
-MOST_PIECES = 4
-MOST_STRENGTHS = 2
-
-_PARTS = {Fraction(0): 0, Fraction(1, 4): 1, Fraction(1, 2): 1, Fraction(3, 4): 2}
-"""Pieces in what is left of a count beyond whole tablets."""
-
-_Rank = tuple[int, int, int, Fraction, tuple[tuple[Fraction, Fraction], ...]]
+MOST_PIECES = 3
+"""At one time of day: more are miscounted (our judgement). One more of the weakest LT3 tablet may
+be needed so that no single dose jumps: 20 µg where only 5 and 25 µg are stocked."""
+LARGEST_SINGLE_T3_UG = Fraction(5)
+"""LT3 above this is taken in two doses a day (ETA guideline 2012, Eur Thyroid J 1:55)."""
+ONCE_A_DAY = "given once a day: it cannot be divided in two doses"
+_WHOLE, _HALF = Fraction(1), Fraction(1, 2)
 
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """So many tablets of one strength; `count` may be a half or a quarter."""
+    """So many tablets of one strength; `count` may end in a half."""
 
     strength: Fraction
     count: Fraction
@@ -50,42 +51,264 @@ class Tablets:
         """The dose in the preparation's unit."""
         return sum((piece.strength * piece.count for piece in self.pieces), Fraction(0))
 
+    @property
+    def strengths(self) -> frozenset[Fraction]:
+        """Of which strengths it is made."""
+        return frozenset(piece.strength for piece in self.pieces)
+
+    @property
+    def has_half(self) -> bool:
+        """Whether a tablet must be broken for it."""
+        return any(piece.count.denominator != 1 for piece in self.pieces)
+
+
+class Making(NamedTuple):
+    """One way to make a day's dose.
+
+    Attributes
+    ----------
+    jumps : 0 where the day's doses are so even that a rise by 5 µg raises none of them by
+        more; 1 where they are not, 2 where a dose that should be divided is not
+    crowded : times of day with more than `MOST_PIECES`, for the sake of LT3's single doses
+    halves : tablets to be broken in a day
+    unlike : by how much the first of the day's doses is larger than the second, in the table's
+        smallest step
+    pieces : taken in a day
+    uncoded : strengths in it without a verified code
+    order : breaks ties: fewer strengths, then stronger ones
+    mask : the strengths that it needs, as bits in the order of the preparation's list
+    largest_half : the strongest tablet that is broken, in the table's smallest step; 0 if none
+    times : what is taken at each time of day, as pieces in the table's smallest step
+
+    Ways are compared in this order: the rule of LT3's single doses, then whole tablets.
+    """
+
+    jumps: int
+    crowded: int
+    halves: int
+    unlike: int
+    pieces: int
+    uncoded: int
+    order: tuple[int, ...]
+    mask: int
+    largest_half: int
+    times: tuple[tuple[int, ...], ...]
+
 
 @dataclass(frozen=True, slots=True)
-class TabletSearch:
-    """What the search found for one target.
+class DayDose:
+    """The tablets of one day: what is taken at each time, and what must be said of it."""
 
-    `within` is the nearest dose inside the tolerance, or ``None``; `below` and `above` are
-    the nearest doses on either side, for the reader who must choose.
+    times: tuple[Tablets, ...]
+    note: str = ""
+
+    @property
+    def tablets(self) -> Tablets:
+        """All of the day's tablets together."""
+        return _together(self.times)
+
+
+@dataclass(frozen=True, slots=True)
+class Makings:
+    """Every dose that a preparation's tablets make in a day, in every way.
+
+    `scale` is how many of the table's steps make one unit; `steps` ascend; `by_steps` has the
+    ways for each, best first.
     """
+
+    preparation: Preparation
+    scale: int
+    steps: tuple[int, ...]
+    by_steps: Mapping[int, tuple[Making, ...]]
+
+    def ways(self, amount: Fraction) -> tuple[Making, ...]:
+        """The ways to make a day's dose, whole tablets first; none where it cannot be made."""
+        steps = amount * self.scale
+        return self.by_steps.get(steps.numerator, ()) if steps.denominator == 1 else ()
+
+    def mask(self, strengths: Iterable[Fraction]) -> int:
+        """Strengths as bits; those that are not on the list are left out."""
+        places = {strength: place for place, strength in enumerate(self.preparation.strengths)}
+        return sum(1 << places[strength] for strength in set(strengths) if strength in places)
+
+    def strengths(self, mask: int) -> tuple[Fraction, ...]:
+        """The inverse of `mask`, ascending."""
+        return tuple(
+            strength
+            for place, strength in enumerate(self.preparation.strengths)
+            if mask >> place & 1
+        )
+
+    def way(self, amount: Fraction, mask: int, largest_half: Fraction) -> Making | None:
+        """The best way from these strengths alone, breaking nothing stronger than asked."""
+        limit = largest_half * self.scale
+        return next(
+            (
+                making
+                for making in self.ways(amount)
+                if not making.mask & ~mask and making.largest_half <= limit
+            ),
+            None,
+        )
+
+
+@lru_cache(maxsize=4096)
+def day_dose(preparation: Preparation, making: Making) -> DayDose:
+    """A way to make a day's dose as tablets."""
+    scale = makings(preparation).scale
+    times = tuple(_tablets(pieces, scale) for pieces in making.times)
+    at_once = len(times) == 1 and times[0].amount > LARGEST_SINGLE_T3_UG
+    undivided = at_once and preparation.kind is Kind.LIOTHYRONINE
+    return DayDose(times, ONCE_A_DAY if undivided else "")
+
+
+def _tablets(pieces: tuple[int, ...], scale: int) -> Tablets:
+    counts: dict[Fraction, Fraction] = defaultdict(Fraction)
+    for piece in pieces:  # a half is written as minus the strength that is broken
+        counts[Fraction(abs(piece), scale)] += _WHOLE if piece > 0 else _HALF
+    return Tablets(tuple(Piece(s, counts[s]) for s in sorted(counts, reverse=True)))
+
+
+@lru_cache(maxsize=64)
+def makings(preparation: Preparation) -> Makings:
+    """All ways to make a day's dose of a preparation."""
+    scale = 2 * lcm(1, *(strength.denominator for strength in preparation.strengths))
+    single = _single_doses(preparation, scale)
+    twice = preparation.kind is Kind.LIOTHYRONINE
+    by_steps = _in_two(single, scale) if twice else single
+    ordered = {steps: tuple(sorted(set(ways))) for steps, ways in by_steps.items()}
+    return Makings(preparation, scale, tuple(sorted(ordered)), ordered)
+
+
+def _single_doses(preparation: Preparation, scale: int) -> dict[int, list[Making]]:
+    """Doses of one time of day."""
+    kinds = [(int(strength * scale), place) for place, strength in enumerate(preparation.strengths)]
+    broken = {int(strength * scale) for strength in preparation.scored}
+    coded = [strength in preparation.coded for strength in preparation.strengths]
+    pieces = [(s, place) for s, place in kinds] + [(-s, place) for s, place in kinds if s in broken]
+    doses: dict[int, list[Making]] = defaultdict(list)
+    for chosen in _handfuls(preparation, pieces):
+        halves = [-piece for piece, _ in chosen if piece < 0]
+        places = {place for _, place in chosen}
+        steps = sum(piece if piece > 0 else -piece // 2 for piece, _ in chosen)
+        doses[steps].append(
+            Making(
+                jumps=0,
+                crowded=int(len(chosen) > MOST_PIECES),
+                halves=len(halves),
+                unlike=0,
+                pieces=len(chosen),
+                uncoded=sum(not coded[place] for place in places),
+                order=(len(places), max(halves, default=0), *sorted(-p for p in places)),
+                mask=sum(1 << place for place in places),
+                largest_half=max(halves, default=0),
+                times=(tuple(piece for piece, _ in chosen),),
+            )
+        )
+    return doses
+
+
+def _handfuls(
+    preparation: Preparation, pieces: list[tuple[int, int]]
+) -> Iterator[tuple[tuple[int, int], ...]]:
+    """What may be taken at one time; two halves of one strength are a whole tablet."""
+    for many in range(1, MOST_PIECES + 1):
+        for chosen in combinations_with_replacement(pieces, many):
+            halves = [piece for piece, _ in chosen if piece < 0]
+            if len(halves) == len(set(halves)):
+                yield chosen
+    if preparation.kind is Kind.LIOTHYRONINE and pieces:
+        yield (pieces[0],) * (MOST_PIECES + 1)
+
+
+def _in_two(single: Mapping[int, list[Making]], scale: int) -> dict[int, list[Making]]:
+    """Doses of LT3: above the largest single dose in two, as even as tablets allow.
+
+    Where a dose cannot be divided it is still given at once, as the last choice.
+    """
+    largest = int(LARGEST_SINGLE_T3_UG * scale)
+    best = {steps: _best_per_mask(ways) for steps, ways in single.items()}
+    doses: dict[int, list[Making]] = {
+        steps: list(ways) for steps, ways in best.items() if steps <= largest
+    }
+    for larger, mornings in best.items():
+        for smaller, evenings in best.items():
+            if smaller <= larger <= 2 * smaller + largest and larger + smaller > largest:
+                both = doses.setdefault(larger + smaller, [])
+                unlike = larger - smaller
+                jumps = int(unlike > largest)
+                both.extend(_both(m, e, unlike, jumps) for m in mornings for e in evenings)
+    doses = {steps: _best_per_mask(ways) for steps, ways in doses.items()}
+    for steps, ways in best.items():
+        undivided = [way for way in ways if steps > largest]
+        done = {way.mask for way in doses.get(steps, ())}
+        doses.setdefault(steps, []).extend(
+            way._replace(jumps=2) for way in undivided if way.mask not in done
+        )
+    return doses
+
+
+def _best_per_mask(ways: Iterable[Making]) -> list[Making]:
+    """The best way from each set of strengths."""
+    best: dict[tuple[int, int], Making] = {}
+    for way in sorted(ways):
+        best.setdefault((way.mask, way.largest_half), way)
+    return list(best.values())
+
+
+def _both(morning: Making, evening: Making, unlike: int, jumps: int) -> Making:
+    mask = morning.mask | evening.mask
+    return Making(
+        jumps=jumps,
+        crowded=morning.crowded + evening.crowded,
+        halves=morning.halves + evening.halves,
+        unlike=unlike,
+        pieces=morning.pieces + evening.pieces,
+        uncoded=max(morning.uncoded, evening.uncoded),
+        order=(mask.bit_count(), *morning.order, *evening.order),
+        mask=mask,
+        largest_half=max(morning.largest_half, evening.largest_half),
+        times=(*morning.times, *evening.times),
+    )
+
+
+def _together(times: tuple[Tablets, ...]) -> Tablets:
+    if len(times) == 1:
+        return times[0]
+    counts: dict[Fraction, Fraction] = defaultdict(Fraction)
+    for tablets in times:
+        for piece in tablets.pieces:
+            counts[piece.strength] += piece.count
+    return Tablets(tuple(Piece(s, counts[s]) for s in sorted(counts, reverse=True)))
+
+
+def can_be_ordered(preparation: Preparation, amount: Fraction) -> bool:
+    """Whether tablets on the list make exactly this day's dose."""
+    return bool(makings(preparation).ways(amount))
+
+
+def best_day_dose(preparation: Preparation, amount: Fraction) -> DayDose | None:
+    """A day's dose from any tablets on the list, or ``None`` where none make it."""
+    table = makings(preparation)
+    ways = table.ways(amount)
+    return day_dose(preparation, ways[0]) if ways else None
+
+
+@dataclass(frozen=True, slots=True)
+class Nearest:
+    """The orderable doses around a target: the nearest inside the tolerance, or ``None``, and the
+    nearest on either side, for the reader who must choose."""
 
     target: Fraction
-    within: Tablets | None
-    below: Tablets | None
-    above: Tablets | None
+    within: Fraction | None
+    below: Fraction | None
+    above: Fraction | None
 
 
-def exact_tablets(preparation: Preparation, amount: Fraction) -> Tablets | None:
-    """The pieces that make exactly `amount`, or ``None`` where no combination does.
+def nearest_doses(preparation: Preparation, target: Fraction, tolerance: Fraction) -> Nearest:
+    """The orderable doses nearest to `target`, in the preparation's unit.
 
-    Fewest pieces come first, then one strength before two, then whole tablets before split
-    ones, then the split of a weaker tablet, then the stronger strength.
-    """
-    return _orderable(preparation).tablets.get(amount)
-
-
-def half_dose(preparation: Preparation, amount: Fraction) -> Tablets | None:
-    """The pieces of each of two equal doses a day, or ``None`` where half cannot be ordered."""
-    return exact_tablets(preparation, amount / 2)
-
-
-def search_tablets(preparation: Preparation, target: Fraction, tolerance: Fraction) -> TabletSearch:
-    """The orderable dose nearest to `target`, no further from it than the tolerance.
-
-    Parameters
-    ----------
-    target : the daily dose wanted, in the preparation's unit
-    tolerance : a fraction of the target, e.g. 1/20
+    `tolerance` is a fraction of the target, e.g. 1/20.
 
     Raises
     ------
@@ -94,107 +317,16 @@ def search_tablets(preparation: Preparation, target: Fraction, tolerance: Fracti
     """
     if target <= 0:
         raise DomainError(Category.INVALID, "target", "a dose to be ordered is above zero")
-    orderable = _orderable(preparation)
-    above, below = orderable.around(target)
+    table = makings(preparation)
+    wanted = target * table.scale
+    at = bisect_left(table.steps, wanted)
+    above = Fraction(table.steps[at], table.scale) if at < len(table.steps) else None
+    if above == target:
+        return Nearest(target, target, target, target)
+    below = Fraction(table.steps[at - 1], table.scale) if at else None
     near = [
-        (abs(amount - target), orderable.ranks[amount], amount)
+        (abs(amount - target), table.ways(amount)[0], amount)
         for amount in (below, above)
         if amount is not None and abs(amount - target) <= tolerance * target
     ]
-    nearest = min(near)[2] if near else None
-    pieces = orderable.tablets.get
-    return TabletSearch(target, pieces(nearest), pieces(below), pieces(above))
-
-
-@dataclass(frozen=True, slots=True)
-class _Orderable:
-    """Every dose that a preparation's tablets make, and the pieces of each.
-
-    `amounts` ascend; `steps` are the same in whole multiples of 1/`scale`, for a quick search.
-    """
-
-    scale: int
-    steps: tuple[int, ...]
-    amounts: tuple[Fraction, ...]
-    tablets: dict[Fraction | None, Tablets]
-    ranks: dict[Fraction, _Rank]
-
-    def around(self, target: Fraction) -> tuple[Fraction | None, Fraction | None]:
-        """The nearest amounts at or above and at or below `target`."""
-        at = bisect_left(self.steps, ceil(target * self.scale))
-        above = self.amounts[at] if at < len(self.amounts) else None
-        if above == target:
-            return above, above
-        return above, self.amounts[at - 1] if at else None
-
-
-@lru_cache(maxsize=64)
-def _orderable(preparation: Preparation) -> _Orderable:
-    best: dict[Fraction, tuple[_Rank, tuple[_Counted, ...]]] = {}
-    for chosen in _combinations(preparation):
-        amount = sum((counted.amount for counted in chosen[1:]), chosen[0].amount)
-        rank = _rank(chosen)
-        if amount not in best or rank < best[amount][0]:
-            best[amount] = rank, chosen
-    amounts = tuple(sorted(best))
-    scale = lcm(*(amount.denominator for amount in amounts))
-    return _Orderable(
-        scale=scale,
-        steps=tuple(int(amount * scale) for amount in amounts),
-        amounts=amounts,
-        tablets={a: Tablets(tuple(counted.piece for counted in best[a][1])) for a in amounts},
-        ranks={amount: best[amount][0] for amount in amounts},
-    )
-
-
-class _Counted(NamedTuple):
-    """So many of one strength, with what the search compares worked out once."""
-
-    piece: Piece
-    amount: Fraction
-    pieces: int
-    parts: int
-    strongest_first: tuple[Fraction, Fraction]
-
-
-def _combinations(preparation: Preparation) -> Iterator[tuple[_Counted, ...]]:
-    """Every combination within the limits, its strongest strength first."""
-    by_strength = [_counts(preparation, strength) for strength in reversed(preparation.strengths)]
-    for many in range(1, MOST_STRENGTHS + 1):
-        for strengths in combinations(by_strength, many):
-            for chosen in product(*strengths):
-                if sum(counted.pieces for counted in chosen) <= MOST_PIECES:
-                    yield chosen
-
-
-def _counts(preparation: Preparation, strength: Fraction) -> list[_Counted]:
-    """Every count of one strength, in the smallest piece that may be broken off."""
-    most = int(MOST_PIECES / preparation.smallest_piece)
-    counted = []
-    for number in range(1, most + 1):
-        count = number * preparation.smallest_piece
-        parts = _PARTS[count % 1]
-        counted.append(
-            _Counted(
-                piece=Piece(strength, count),
-                amount=strength * count,
-                pieces=int(count) + parts,
-                parts=parts,
-                strongest_first=(-strength, -count),
-            )
-        )
-    return counted
-
-
-def _rank(chosen: tuple[_Counted, ...]) -> _Rank:
-    """Lower is preferred: pieces, strengths, split tablets, then the stronger strength.
-
-    Among splits the weaker tablet is split: what a knife gets wrong is then smaller.
-    """
-    return (
-        sum(counted.pieces for counted in chosen),
-        len(chosen),
-        sum(counted.parts for counted in chosen),
-        sum((counted.piece.strength for counted in chosen if counted.parts), Fraction(0)),
-        tuple(counted.strongest_first for counted in chosen),
-    )
+    return Nearest(target, min(near)[2] if near else None, below, above)

@@ -1,25 +1,27 @@
-"""The taper of the old medicine that hedges best over charts that disagree.
+"""The taper of the old medicine: simple enough to follow, and close to the best that there is.
 
-Nobody knows which chart is right for this patient. So among the orderable doses of the old
-medicine that never rise, the taper is chosen whose worst |ln coverage| over the enabled bases
-is smallest; among equals the one with the smallest sum of (ln coverage)² at segment ends and
-turning points; among those the one with the fewest changes.
+Nobody knows which chart is right for this patient. So a taper is judged by its worst |ln coverage|
+over the enabled bases, from day 0 to the end of the hold. Of all tapers that never rise, change at
+most a few times, and need no more tablets than are offered, the best is found; then the simplest
+of those that are nearly as good is chosen: fewest strengths to buy, fewest changes of dose, no
+broken tablets, and only then the smallest worst, and the smallest sum of squares.
 
-The search is exact. It prunes on what has already happened (a prefix's worst only grows) and
-on monotony: coverage rises with every old dose, and old doses never rise, so that what a
-later segment can still reach lies between two known tapers.
+The search rests on one fact. Coverage rises with every old dose on every day. So a taper that is
+somewhere too low stays too low if any of its doses is lowered, and one that is too high stays too
+high if a fall is put off. Whole families of tapers are thus settled by one of them.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from math import exp, inf, log
 from typing import NamedTuple
 
 from crossgrain.dosing.kinetics import Intake, Kinetics, Pools
 
+EQUAL = 5e-4
+"""Worst values closer than this count as equal: in print, coverage differs by less than 0.1 %."""
 TIE = 1e-9
-"""Worst values closer than this count as equal, and so do sums."""
+"""Sums of squares closer than this count as equal, and what is left of rounding."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,13 +29,56 @@ class Segment:
     """A period in which the new medicine is constant and the old one is chosen once.
 
     `t3_room_ug` is the most T3 that the old medicine may carry in it, µg per day. Where it
-    `may_change` not, the choice of the segment before stands.
+    `may_change` not, the dose of the segment before stands.
     """
 
     days: float
     new: Intake
     t3_room_ug: float = inf
     may_change: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """A dose of the old medicine (or of two together).
+
+    Attributes
+    ----------
+    intake : its hormone
+    kits : which of the problem's kits make it, as bits
+    whole : which of them make it without breaking a tablet
+    """
+
+    intake: Intake
+    kits: int
+    whole: int
+
+
+@dataclass(frozen=True, slots=True)
+class Leaning:
+    """How deviations are weighed, and how much may be given for a simpler taper.
+
+    Attributes
+    ----------
+    above, below : weight of |ln coverage| above and below 1
+    tolerance : how much worse than the best a taper may be, in ln coverage on either side
+    saving : the same where that saves a strength
+    guard : coverage below which no taper goes while another does not
+    most_changes : of the dose in all, one on day 0 included
+    """
+
+    above: float = 1.0
+    below: float = 1.0
+    tolerance: float = 0.0
+    saving: float = 0.0
+    guard: float = 0.0
+    most_changes: int = 3
+
+    def worst(self, lowest: float, highest: float) -> float:
+        """The weighed worst of a taper, from its lowest and highest coverage."""
+        if lowest <= 0:
+            return inf
+        return max(-self.below * log(lowest), self.above * log(highest), 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,245 +89,374 @@ class Problem:
     ----------
     start : the pools on day 0 of the problem
     segments : in order; the last one is the hold
-    old : the intakes of the old medicine to choose from, the first of them the largest in
-        every medicine
-    after : for each of them the choices that may follow it: itself and lower ones
-    first : the choices open in the first segment
-    last : the choices open in the last segment
+    levels : the doses to choose from; the first is what is taken now
+    under : for each of them the others that are nowhere above it, the largest first
+    last : the levels open in the last segment
+    bought : for each kit how many strengths beyond those at home it holds, ascending
     weights : one per basis, each divided by the LT4-equivalent of the regimen compared with,
         so that a weighed sum of pools is coverage on that basis
+    leaning : weights, tolerances and limits
     """
 
     kinetics: Kinetics
     start: Pools
     segments: tuple[Segment, ...]
-    old: tuple[Intake, ...]
-    after: tuple[tuple[int, ...], ...]
-    first: tuple[int, ...]
+    levels: tuple[Level, ...]
+    under: tuple[tuple[int, ...], ...]
     last: frozenset[int]
+    bought: tuple[int, ...]
     weights: tuple[Intake, ...]
+    leaning: Leaning = Leaning()
 
 
-_Coverage = tuple[tuple[float, float], ...]
+class Taper(NamedTuple):
+    """One taper: the level of each segment, and what it costs.
+
+    `kits` are those of which every level can be made; `bought` is what the cheapest of them asks
+    for. `lowest` and `highest` are coverage, over all bases.
+    """
+
+    path: tuple[int, ...]
+    lowest: float
+    highest: float
+    kits: int
+    bought: int
+    changes: int
+    is_whole: bool
+
+
+class Choice(NamedTuple):
+    """The taper that is proposed, and the best that was found."""
+
+    chosen: Taper
+    best: Taper
+
+
+def choose_taper(problem: Problem) -> Choice | None:
+    """The simplest taper among the best, or ``None`` where the limits leave none at all."""
+    search = _Search(problem)
+    guarded = search.choose(problem.leaning.guard)
+    return guarded or (search.choose(0.0) if problem.leaning.guard else None)
+
+
+_State = tuple[tuple[float, float], ...]
 """Coverage on each basis, in its slow (T4) and its fast (T3) part; their sum is coverage."""
 
 
+class _Limits:
+    """Between which coverage a taper must stay, and the best that was found so far.
+
+    Every better find narrows them: by `EQUAL` where only the worst is sought, else to all that
+    count as equal, among which the sum of squares decides.
+    """
+
+    def __init__(self, leaning: Leaning, floor: float, ceiling: float, step: float) -> None:
+        self.leaning = leaning
+        self.floor, self.ceiling = floor, ceiling
+        self.step = step
+        self.least = inf
+        self.found: list[Taper] = []
+
+    def take(self, taper: Taper) -> None:
+        worst = self.leaning.worst(taper.lowest, taper.highest)
+        if worst < self.least:
+            self.least = worst
+            bound = worst + self.step
+            self.floor = max(self.floor, exp(-bound / self.leaning.below))
+            self.ceiling = min(self.ceiling, exp(bound / self.leaning.above))
+        self.found.append(taper)
+
+    def best(self) -> list[Taper]:
+        """All that count as equal to the best."""
+        most = self.least + EQUAL
+        return [t for t in self.found if self.leaning.worst(t.lowest, t.highest) <= most]
+
+
 class _Course(NamedTuple):
-    """One segment: its decay, and per choice where coverage tends and whether it is open."""
+    """One segment: its decay, where coverage tends from the new medicine alone, what is open."""
 
     e4: float
     e3: float
-    tends: tuple[_Coverage, ...]
+    tends: _State
     is_open: tuple[bool, ...]
-
-
-def best_taper(problem: Problem) -> tuple[int, ...]:
-    """The index into `problem.old` to take in each segment.
-
-    Raises
-    ------
-    ValueError
-        where the T3 limits leave no choice in some segment.
-    """
-    return _Search(problem).run()
-
-
-def _changes(choices: Sequence[int]) -> int:
-    return sum(a != b for a, b in pairwise(choices))
+    may_change: bool
 
 
 class _Search:
-    """One search: first the smallest worst value, then the best of all that reach it."""
+    """One search over one problem."""
 
     def __init__(self, problem: Problem) -> None:
         kinetics = problem.kinetics
         self.problem = problem
+        self.weights = _outermost(problem)
         start = problem.start
         self.start = self._weigh(Intake(start.t4, start.lt3, start.desiccated_t3))
         self.turn_scale = kinetics.t4_tau / kinetics.t3_tau
         self.turn_power = -1 / (self.turn_scale - 1)
+        self.levels = [self._weigh(level.intake) for level in problem.levels]
         self.courses = self._courses()
-        self.worst_ahead = self._worst_ahead()
-        self.least_worst = inf
-        self.least_squares = inf
-        self.found: list[tuple[float, int, tuple[int, ...]]] = []
+        self.at_end = self._at_end()
 
-    def run(self) -> tuple[int, ...]:
-        self._descend_to_worst(0, self.start, self.problem.first, 0.0)
-        if self.least_worst == inf:
-            raise ValueError("no taper fits the T3 limits")
-        self._descend_to_squares(0, self.start, self.problem.first, 0.0, ())
-        near = [taper for taper in self.found if taper[0] <= self.least_squares + TIE]
-        return min(near, key=lambda taper: taper[1:])[2]
+    # What is chosen
 
-    def through(
-        self, number: int, choice: int, before: _Coverage, limit: float = inf
-    ) -> tuple[_Coverage, float, float]:
-        """Take one choice through one segment.
+    def choose(self, guard: float) -> Choice | None:
+        """The best over everything, then the simplest that comes near it."""
+        best = self._best(guard)
+        if best is None:
+            return None
+        leaning = self.problem.leaning
+        worst = leaning.worst(best.lowest, best.highest)
+        for bought in sorted(set(self.problem.bought)):
+            spare = leaning.saving if bought < best.bought else leaning.tolerance
+            floor = max(guard, exp(-worst / leaning.below - spare))
+            ceiling = exp(worst / leaning.above + spare)
+            for changes in range(self.problem.leaning.most_changes + 1):
+                for whole in (True, False):
+                    limits = _Limits(leaning, floor * (1 - TIE), ceiling * (1 + TIE), EQUAL)
+                    self._explore(limits, changes, bought, whole=whole)
+                    if limits.found:
+                        return Choice(min(limits.best(), key=self._rank), best)
+        return Choice(best, best)
 
-        Returns coverage at its end, its worst |ln coverage| and its sum of squares; gives up
-        with infinities once the worst passes `limit`.
+    def _best(self, guard: float) -> Taper | None:
+        """The smallest worst of all, to `EQUAL`.
+
+        What few changes achieve bounds what is worth looking for with more of them.
         """
+        limits = _Limits(self.problem.leaning, guard, inf, -EQUAL)
+        most = max(self.problem.bought)
+        for changes in range(self.problem.leaning.most_changes + 1):
+            self._explore(limits, changes, most, whole=False)
+        found = [t for t in limits.found if self._worst(t) <= limits.least + TIE]
+        return min(found, key=self._rank, default=None)
+
+    def _worst(self, taper: Taper) -> float:
+        return self.problem.leaning.worst(taper.lowest, taper.highest)
+
+    def _rank(self, taper: Taper) -> tuple[object, ...]:
+        """Among tapers that count as equal: the sum of squares, then the fewest strengths."""
+        return (round(self._squares(taper.path), 9), taper.bought, taper.path)
+
+    # The search
+
+    def _explore(self, limits: _Limits, changes: int, bought: int, *, whole: bool) -> None:
+        """All tapers with exactly so many changes, from kits with at most so many strengths."""
+        kits = sum(1 << kit for kit, more in enumerate(self.problem.bought) if more <= bought)
+        walk = _Walk(self, limits, whole=whole)
+        now = [slow + fast for slow, fast in self.start]
+        begin = _Stand(0, self.start, kits, changes, (), min(now), max(now))
+        walk.go_on(0, begin)
+        if changes and self.courses[0].may_change:
+            walk.fall(0, begin)
+
+    def through(self, number: int, level: int, before: _State) -> tuple[_State, float, float]:
+        """Take one level through one segment: coverage at its end, and its extremes."""
         course = self.courses[number]
         e4, e3 = course.e4, course.e3
         ends = []
-        worst = squares = 0.0
-        for (slow, fast), (tends_slow, tends_fast) in zip(
-            before, course.tends[choice], strict=True
+        lowest, highest = inf, 0.0
+        for (slow, fast), (new_slow, new_fast), (old_slow, old_fast) in zip(
+            before, course.tends, self.levels[level], strict=True
         ):
+            tends_slow, tends_fast = new_slow + old_slow, new_fast + old_fast
             slow_away, fast_away = slow - tends_slow, fast - tends_fast
-            end = (tends_slow + slow_away * e4, tends_fast + fast_away * e3)
-            ends.append(end)
-            coverage = end[0] + end[1]
-            if coverage <= 0:
-                return (), inf, inf
-            size = log(coverage)
-            squares += size * size
-            size = abs(size)
+            end_slow, end_fast = tends_slow + slow_away * e4, tends_fast + fast_away * e3
+            ends.append((end_slow, end_fast))
+            coverage = end_slow + end_fast
+            lowest = min(lowest, coverage)
+            highest = max(highest, coverage)
             if slow_away * fast_away < 0:
-                # Same turning day as kinetics.Curve.turning_day, without taking a logarithm.
+                # The same turning day as kinetics.Curve.turning_day, without a logarithm.
                 ratio = -fast_away / slow_away * self.turn_scale
                 if ratio > 1 and ratio * e3 < e4:
                     turn4 = ratio**self.turn_power
-                    level = tends_slow + tends_fast
-                    turn = log(level + slow_away * turn4 + fast_away * turn4 / ratio)
-                    squares += turn * turn
-                    size = max(size, abs(turn))
-            if size > worst:
-                worst = size
-                if worst > limit:
-                    return (), inf, inf
-        return tuple(ends), worst, squares
+                    coverage = tends_slow + tends_fast + slow_away * turn4
+                    coverage += fast_away * turn4 / ratio
+                    lowest, highest = min(lowest, coverage), max(highest, coverage)
+        return tuple(ends), lowest, highest
 
-    def _descend_to_worst(
-        self, number: int, state: _Coverage, choices: tuple[int, ...], so_far: float
-    ) -> None:
-        children = []
-        for choice in choices:
-            if self.courses[number].is_open[choice]:
-                end, worst, squares = self.through(number, choice, state, self.least_worst)
-                worst = max(so_far, worst)
-                bound = max(worst, self.worst_ahead[number][choice])
-                if bound < self.least_worst:
-                    children.append((bound, squares, choice, end, worst))
-        children.sort()
-        for bound, _, choice, end, worst in children:
-            if bound >= self.least_worst:
-                break
-            if number == len(self.courses) - 1:
-                self.least_worst = worst
-            else:
-                self._descend_to_worst(number + 1, end, self._next(number, choice), worst)
+    def _squares(self, path: Sequence[int]) -> float:
+        """Sum of (ln coverage)² over the bases at the segments' ends."""
+        state, total = self.start, 0.0
+        for number, level in enumerate(path):
+            state, _, _ = self.through(number, level, state)
+            total += sum(log(slow + fast) ** 2 if slow + fast > 0 else inf for slow, fast in state)
+        return total
 
-    def _descend_to_squares(
-        self,
-        number: int,
-        state: _Coverage,
-        choices: tuple[int, ...],
-        so_far: float,
-        taken: tuple[int, ...],
-    ) -> None:
-        limit = self.least_worst + TIE
-        children = []
-        for choice in choices:
-            if self.courses[number].is_open[choice] and self.worst_ahead[number][choice] <= limit:
-                end, worst, squares = self.through(number, choice, state, limit)
-                if worst <= limit:
-                    children.append((so_far + squares, choice, end))
-        children.sort()
-        for squares, choice, end in children:
-            if squares > self.least_squares + TIE:
-                break
-            path = (*taken, choice)
-            if number == len(self.courses) - 1:
-                self.least_squares = min(self.least_squares, squares)
-                self.found.append((squares, _changes(path), path))
-            else:
-                after = self._next(number, choice)
-                self._descend_to_squares(number + 1, end, after, squares, path)
-
-    def _next(self, number: int, choice: int) -> tuple[int, ...]:
-        """The choices open in the segment after this one."""
-        if self.problem.segments[number + 1].may_change:
-            return self.problem.after[choice]
-        return (choice,)
+    # What is known before
 
     def _courses(self) -> tuple[_Course, ...]:
-        problem, final = self.problem, len(self.problem.segments) - 1
+        problem = self.problem
+        t3 = [level.intake.lt3_ug + level.intake.desiccated_t3_ug for level in problem.levels]
         return tuple(
             _Course(
                 exp(-segment.days / problem.kinetics.t4_tau),
                 exp(-segment.days / problem.kinetics.t3_tau),
-                tuple(self._weigh(_sum(old, segment.new)) for old in problem.old),
-                tuple(
-                    old.lt3_ug + old.desiccated_t3_ug <= segment.t3_room_ug + TIE
-                    and (number != final or choice in problem.last)
-                    for choice, old in enumerate(problem.old)
-                ),
+                self._weigh(segment.new),
+                tuple(t3_ug <= segment.t3_room_ug + TIE for t3_ug in t3),
+                segment.may_change,
             )
-            for number, segment in enumerate(problem.segments)
+            for segment in problem.segments
         )
 
-    def _worst_ahead(self) -> list[list[float]]:
-        """For each segment and the choice taken in it: the least worst value still to come.
+    def _at_end(self) -> list[tuple[float, float]]:
+        """For each level taken last, between which lowest and highest coverage the problem ends.
 
-        A segment that takes a choice ends between having taken it all along and having taken
-        the most until then.
+        It ends lowest where that level was taken from day 0, and highest where the present dose
+        was kept until the last day on which it may change. A pool forgets: with e the decay over
+        a time, a dose d taken for that time adds d·(1 - e), so no run through the segments is
+        needed for each level.
         """
-        problem = self.problem
-        choices = range(len(problem.old))
-        ahead = [[0.0 for _ in choices]]
-        later = range(len(problem.segments) - 1, 0, -1)
-        if not later:
-            return ahead
-        low = [self._ends(choice, choice) for choice in choices]
-        high = [self._ends(0, choice) for choice in choices]
-        for number in later:
-            here = [
-                max(_least_worst_between(low[c][number], high[c][number]), ahead[-1][c])
-                if self.courses[number].is_open[c]
-                else inf
-                for c in choices
-            ]
-            if problem.segments[number].may_change:
-                here = [min(here[c] for c in problem.after[choice]) for choice in choices]
-            ahead.append(here)
-        return ahead[::-1]
-
-    def _ends(self, before: int, last: int) -> list[list[float]]:
-        """Coverage per basis at each segment's end, had the choice been `before`, then `last`."""
-        state, ends = self.start, []
-        for course in self.courses:
-            ends.append([slow + fast for slow, fast in _relax(state, course, last)])
-            state = _relax(state, course, before)
+        none = tuple((0.0, 0.0) for _ in self.weights)
+        without, kept = self.start, self.start
+        all4 = all3 = 1.0
+        last = max((n for n, c in enumerate(self.courses) if c.may_change), default=0)
+        late4 = late3 = 1.0
+        for number, course in enumerate(self.courses):
+            without = _relax(without, course, none)
+            kept = _relax(kept, course, self.levels[0] if number < last else none)
+            all4, all3 = all4 * course.e4, all3 * course.e3
+            if number >= last:
+                late4, late3 = late4 * course.e4, late3 * course.e3
+        ends = []
+        for level in self.levels:
+            low = high = None
+            for (s, f), (ks, kf), (slow, fast) in zip(without, kept, level, strict=True):
+                below = s + f + slow * (1 - all4) + fast * (1 - all3)
+                above = ks + kf + slow * (1 - late4) + fast * (1 - late3)
+                low = above if low is None else min(low, above)
+                high = below if high is None else max(high, below)
+            ends.append((high or 0.0, low or 0.0))
         return ends
 
-    def _weigh(self, amounts: Intake) -> _Coverage:
+    def _weigh(self, amounts: Intake) -> _State:
         """Pools or intake as coverage on each basis."""
         t4_ug, lt3_ug, desiccated_t3_ug = amounts
         return tuple(
-            (w4 * t4_ug, wl * lt3_ug + wd * desiccated_t3_ug) for w4, wl, wd in self.problem.weights
+            (w4 * t4_ug, wl * lt3_ug + wd * desiccated_t3_ug) for w4, wl, wd in self.weights
         )
 
 
-def _least_worst_between(low: Sequence[float], high: Sequence[float]) -> float:
-    """The least that the worst |ln coverage| can be, for coverage between two."""
-    least = 0.0
-    for lower, upper in zip(low, high, strict=True):
-        if upper < 1:
-            least = max(least, -log(upper) if upper > 0 else inf)
-        elif lower > 1:
-            least = max(least, log(lower))
-    return least
+class _Stand(NamedTuple):
+    """Where a walk stands: before which segment, how it came there, and what is left to it."""
+
+    number: int
+    state: _State
+    kits: int
+    changes: int
+    path: tuple[int, ...]
+    lowest: float
+    highest: float
 
 
-def _sum(a: Intake, b: Intake) -> Intake:
-    return Intake(a[0] + b[0], a[1] + b[1], a[2] + b[2])
+class _Walk:
+    """One walk through the tapers with a given number of changes."""
+
+    def __init__(self, search: _Search, limits: _Limits, *, whole: bool) -> None:
+        self.search, self.limits = search, limits
+        problem = search.problem
+        self.makes = [level.whole if whole else level.kits for level in problem.levels]
+        self.end = len(problem.segments)
+        self.last = problem.last
+        self.under = problem.under
+        self.is_chain = all(
+            len(under) == len(problem.levels) - 1 - level for level, under in enumerate(self.under)
+        )
+
+    def go_on(self, level: int, stand: _Stand) -> bool:
+        """Take a level from here on, and fall from it as often as is left.
+
+        Returns whether it is not too low: where it is, every lower level is too.
+        """
+        search, limits = self.search, self.limits
+        number, state, kits, changes, path, lowest, highest = stand
+        kept: list[tuple[_State, float, float]] = []
+        for at in range(number, self.end):
+            if not search.courses[at].is_open[level]:
+                break  # too much T3: the fall must come before
+            state, low, high = search.through(at, level, state)
+            lowest, highest = min(lowest, low), max(highest, high)
+            if lowest < limits.floor:
+                return False  # and lower still after any fall that comes before this day
+            if highest > limits.ceiling:
+                break  # the fall must come before this day
+            kept.append((state, lowest, highest))
+        if not changes:
+            if number + len(kept) == self.end and level in self.last:
+                self._take((*path, *(level for _ in kept)), kits, lowest, highest)
+            return True
+        for ahead, (reached, low, high) in enumerate(kept, start=1):
+            at = number + ahead
+            if at < self.end and search.courses[at].may_change:
+                until = (*path, *(level for _ in range(ahead)))
+                self.fall(level, _Stand(at, reached, kits, changes, until, low, high))
+        return True
+
+    def fall(self, level: int, stand: _Stand) -> None:
+        """Fall from a level, here, to each lower one."""
+        at_end = self.search.at_end
+        changes = stand.changes - 1
+        for lower in self.under[level]:
+            kits = stand.kits & self.makes[lower]
+            if not kits:
+                continue
+            if not changes:
+                ends_low, ends_high = at_end[lower]
+                limits = self.limits
+                if ends_low > limits.ceiling or ends_high < limits.floor or lower not in self.last:
+                    continue
+            fits = self.go_on(lower, stand._replace(kits=kits, changes=changes))
+            if not fits and self.is_chain:
+                break
+
+    def _take(self, path: tuple[int, ...], kits: int, lowest: float, highest: float) -> None:
+        problem = self.search.problem
+        cheapest = next(more for kit, more in enumerate(problem.bought) if kits >> kit & 1)
+        changes = sum(a != b for a, b in zip((0, *path), path, strict=False))
+        whole = kits
+        for level in set(path):
+            whole &= problem.levels[level].whole
+        self.limits.take(Taper(path, lowest, highest, kits, cheapest, changes, bool(whole)))
 
 
-def _relax(state: _Coverage, course: _Course, choice: int) -> _Coverage:
+def _outermost(problem: Problem) -> tuple[Intake, ...]:
+    """The bases that decide: coverage on one that lies between two others is between theirs.
+
+    Only the hormones that occur count. With two of them, as in most moves, the bases lie on a
+    line (on each the old regimen is 1), so that two are left of any number.
+    """
+    amounts = [problem.start[0], problem.start[2], problem.start[3]]
+    intakes = [level.intake for level in problem.levels] + [s.new for s in problem.segments]
+    occurs = [bool(amounts[i]) or any(intake[i] for intake in intakes) for i in range(3)]
+    weights = list(
+        dict.fromkeys(
+            Intake(*(w if here else 0.0 for w, here in zip(weight, occurs, strict=True)))
+            for weight in problem.weights
+        )
+    )
+    if len(weights) < 3:
+        return tuple(weights)
+    first = weights[0]
+    away = [tuple(w - f for w, f in zip(weight, first, strict=True)) for weight in weights]
+    far = max(away, key=lambda d: sum(x * x for x in d))
+    length = sum(x * x for x in far)
+    along = [sum(a * b for a, b in zip(d, far, strict=True)) / length for d in away]
+    on_line = all(
+        abs(x - t * y) <= 1e-9 * abs(y or 1)
+        for d, t in zip(away, along, strict=True)
+        for x, y in zip(d, far, strict=True)
+    )
+    if not on_line:
+        return tuple(weights)
+    return weights[along.index(min(along))], weights[along.index(max(along))]
+
+
+def _relax(state: _State, course: _Course, level: _State) -> _State:
     e4, e3 = course.e4, course.e3
     return tuple(
-        (tends_slow + (slow - tends_slow) * e4, tends_fast + (fast - tends_fast) * e3)
-        for (slow, fast), (tends_slow, tends_fast) in zip(state, course.tends[choice], strict=True)
-    )
+        (new_slow + old_slow + (slow - new_slow - old_slow) * e4,
+         new_fast + old_fast + (fast - new_fast - old_fast) * e3)
+        for (slow, fast), (new_slow, new_fast), (old_slow, old_fast) in zip(
+            state, course.tends, level, strict=True
+        )
+    )  # fmt: skip

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
+from fractions import Fraction
 
 from crossgrain.dosing.plan import Plan, PriorTherapy
 from crossgrain.dosing.targets import Mixture, Target
@@ -37,6 +38,9 @@ class SwitchRequest:
     mixture: Mixture = field(default_factory=Mixture)
     desiccated_family: str = "desiccated-thyroid-60"
     orders: tuple[str, ...] = ()
+    stock: tuple[tuple[str, Fraction], ...] = ()
+    """The tablets that can be dispensed, by preparation id and strength; of a preparation that is
+    not named, every strength."""
 
 
 @dataclass(frozen=True, slots=True)

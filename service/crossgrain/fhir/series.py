@@ -68,17 +68,33 @@ class SeriesFacts:
 
 
 @dataclass(frozen=True, slots=True)
+class OrderedDose:
+    """What one instruction of an order says.
+
+    Attributes
+    ----------
+    daily : amount of the order's product a day, in the preparation's unit
+    times_a_day : in how many equal doses; what is taken at bedtime in another amount than in the
+        morning is an instruction of its own
+    first_day, last_day : both included
+    """
+
+    daily: Fraction
+    times_a_day: int
+    first_day: date
+    last_day: date
+
+
+@dataclass(frozen=True, slots=True)
 class OrderedStep:
-    """What one order of a series says that it orders.
+    """What one order of a series says that it orders: one product, for one step or several.
 
     Attributes
     ----------
     step, steps : which step of how many its first day opens
     branch : the branch of the checkpoint that it belongs to, or empty for the series
     preparation_id, strength : the product, in the preparation's unit
-    daily : amount of this product a day, in the preparation's unit
-    times_a_day : in how many doses
-    first_day, last_day : both included
+    doses : one for each of its instructions, in their order
     """
 
     step: int
@@ -86,10 +102,17 @@ class OrderedStep:
     branch: str
     preparation_id: str
     strength: Fraction
-    daily: Fraction
-    times_a_day: int
-    first_day: date
-    last_day: date
+    doses: tuple[OrderedDose, ...]
+
+    @property
+    def first_day(self) -> date:
+        """The day on which it begins."""
+        return self.doses[0].first_day
+
+    @property
+    def last_day(self) -> date:
+        """The last day that it is meant for."""
+        return self.doses[-1].last_day
 
 
 @dataclass(frozen=True, slots=True)

@@ -63,9 +63,15 @@ PARTS = (
         (
             _PREPARATION,
             Part("strength", 1, "1", "Quantity", "Of one tablet, as labelled."),
-            Part("dose", 1, "1", "Quantity", "Of this product, per day."),
-            Part("times-a-day", 1, "1", "positiveInt", "In how many equal doses."),
-            Part("period", 1, "1", "Period", "First and last day, both included."),
+            Part(
+                "dose",
+                1,
+                "*",
+                "string",
+                "One for each instruction, in their order: the amount of this product a day in"
+                " the unit of its strength, in how many equal doses, the first and the last day,"
+                " separated by spaces.",
+            ),
         ),
     ),
     Part(

@@ -12,6 +12,8 @@ class Demand(StrEnum):
     SMALLEST_FIRST_STEP = "smallest-first-step"
     LT4_MOST_GENEROUS = "lt4-at-least-most-generous"
     TSH_EVERY_4_WEEKS = "tsh-every-4-weeks"
+    TOO_MUCH_WEIGHS = "too-much-weighs"
+    TOO_LITTLE_WEIGHS = "too-little-weighs"
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +28,8 @@ class Constraints:
     lt4_at_least_most_generous : a move to LT4 starts at no less than the largest target of
         the sourced bases, at once or in overlap, and is exempt from 'never larger'
     tsh_every_days : TSH at least this often from day 0, or ``None``
+    too_much_weighs, too_little_weighs : the taper leans away from more, or from less, hormone
+        than before: the policy table says by how much
     codes : the findings that asked for any of it, so that the plan can name its reasons
     """
 
@@ -34,6 +38,8 @@ class Constraints:
     smallest_first_step: bool = False
     lt4_at_least_most_generous: bool = False
     tsh_every_days: int | None = None
+    too_much_weighs: bool = False
+    too_little_weighs: bool = False
     codes: tuple[str, ...] = ()
 
     def as_tight_as(self, other: "Constraints") -> bool:
@@ -67,5 +73,7 @@ def constraints_from(demands: dict[str, frozenset[Demand]]) -> Constraints:
         smallest_first_step=Demand.SMALLEST_FIRST_STEP in asked,
         lt4_at_least_most_generous=Demand.LT4_MOST_GENEROUS in asked,
         tsh_every_days=28 if Demand.TSH_EVERY_4_WEEKS in asked else None,
+        too_much_weighs=Demand.TOO_MUCH_WEIGHS in asked,
+        too_little_weighs=Demand.TOO_LITTLE_WEIGHS in asked,
         codes=tuple(code for code, wanted in demands.items() if wanted),
     )

@@ -16,7 +16,8 @@ from crossgrain.fhir.write.dosage import count_each
 from crossgrain.fhir.write.words import amount, date_words, generic_name, tablets
 
 _WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
-_WHEN = {1: "in the morning", 2: "in the morning and again at bedtime"}
+_APART = ("in the morning", "at bedtime")
+_WHEN = {1: _APART[0], 2: "in the morning and again at bedtime"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +119,7 @@ def patient_steps(plan: Plan, start: date, at_home: Sequence[HomeUse]) -> tuple[
             letter=_letter(place),
             first=start + timedelta(days=stretch[0].first_day),
             last=start + timedelta(days=stretch[-1].last_day),
-            takings=tuple(_taking(line) for line in _new_first(stretch[0])),
+            takings=tuple(taking for line in _new_first(stretch[0]) for taking in _takings(line)),
             at_home=tuple(_home_changes(at_home, stretch[0].first_day)),
         )
         for place, stretch in enumerate(stretches)
@@ -153,22 +154,31 @@ def _new_first(step: Step) -> list[LineDose]:
     return sorted(step.lines, key=lambda line: line.part is Part.OLD)
 
 
-def _taking(line: LineDose) -> Taking:
+def _takings(line: LineDose) -> Iterator[Taking]:
+    """One medicine of a step, apart by the time of day where the day's doses are not alike."""
+    if line.times:
+        for taken, when in zip(line.times, _APART, strict=True):
+            part = tuple(_tablet(line, piece, piece.count) for piece in taken.pieces)
+            yield _taking(line, part, when)
+        return
+    pieces = line.tablets.pieces if line.tablets else ()
+    each = tuple(_tablet(line, piece, count_each(line, piece)) for piece in pieces)
+    yield _taking(line, each, _WHEN[line.doses_per_day])
+
+
+def _taking(line: LineDose, taken: tuple[Tablet, ...], when: str) -> Taking:
     return Taking(
         part=line.part,
         medicine=generic_name(line.preparation),
-        tablets=tuple(_tablet(line, piece) for piece in line.tablets.pieces)
-        if line.tablets
-        else (),
-        when=_WHEN[line.doses_per_day],
+        tablets=taken,
+        when=when,
         doses_per_day=line.doses_per_day if line.tablets else None,
         carries_t3=line.preparation.carries_t3,
     )
 
 
-def _tablet(line: LineDose, piece: Piece) -> Tablet:
-    each = count_each(line, piece)
-    return Tablet(each, tablets(each), amount(line.preparation, piece.strength))
+def _tablet(line: LineDose, piece: Piece, count: Fraction) -> Tablet:
+    return Tablet(count, tablets(count), amount(line.preparation, piece.strength))
 
 
 def months(steps: Sequence[PatientStep], labs: Sequence[date]) -> Iterator[Month]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from crossgrain.dosing.plan import Branch, Course, LabDraw, Part, Plan, Stage
 from crossgrain.fhir.write.checkpoint import BRANCH_SCOPES
 from crossgrain.fhir.write.conditions import CONDITIONS
-from crossgrain.fhir.write.dosage import dispensed
+from crossgrain.fhir.write.dosage import needed
 from crossgrain.fhir.write.labels import PARTS
 from crossgrain.fhir.write.labs import lab_days, not_steady
 from crossgrain.fhir.write.letterhead import Letterhead
@@ -16,10 +16,10 @@ from crossgrain.fhir.write.words import daily_dose, tablets_a_day
 
 @dataclass(frozen=True, slots=True)
 class OrderRow:
-    """One medicine at one dose: what becomes one set of orders.
+    """One medicine at one dose.
 
-    `dispense` are the tablets to hand out, strength by strength; empty where the patient goes
-    on with the supply they have.
+    `needed` are the tablets that it takes, strength by strength; empty where the patient goes
+    on with the supply they have. What is fetched when stands in the pharmacy list.
     """
 
     part: Part
@@ -28,7 +28,7 @@ class OrderRow:
     days: int
     dose: str
     tablets: str
-    dispense: str
+    needed: str
     note: str
     waits: bool
 
@@ -65,7 +65,7 @@ def _row(letter: Letterhead, course: Course) -> OrderRow:
         days=course.days,
         dose=daily_dose(line),
         tablets=tablets_a_day(line),
-        dispense=dispensed(course),
+        needed=needed(course),
         note=line.note,
         waits=course.stage is Stage.HOLD,
     )

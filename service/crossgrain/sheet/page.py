@@ -11,6 +11,7 @@ from crossgrain.dosing.plan import Plan
 from crossgrain.fhir.proposal import Proposal
 from crossgrain.fhir.write.at_home import home_supplies
 from crossgrain.fhir.write.carried_over import beside_the_series
+from crossgrain.fhir.write.dosage import fetched
 from crossgrain.fhir.write.labels import TITLES, micrograms
 from crossgrain.fhir.write.letterhead import Letterhead, letterhead_for
 from crossgrain.fhir.write.plan_words import PRIOR_WORDS, target_words
@@ -116,6 +117,7 @@ def _planned(letter: Letterhead, plan: Plan, catalogue: Catalogue) -> dict[str, 
         "currency": currency(plan)[0],
         "spread": spread(plan),
         "series": order_rows(letter, letter.series),
+        "fetched": [fetched(letter.wording, made) for made in plan.prescriptions],
         "endings": series_endings(letter, plan),
         "beside": beside_the_series(proposal),
         "labs": lab_words(letter, plan.labs),

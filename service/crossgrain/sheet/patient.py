@@ -159,7 +159,9 @@ def missed_doses(steps: Sequence[PatientStep]) -> Iterator[str]:
     for step in steps:
         for taking in step.takings:
             rule = _if_missed(taking.doses_per_day, carries_t3=taking.carries_t3)
-            rules.setdefault(taking.medicine, {}).setdefault(rule, []).append(step.letter)
+            letters = rules.setdefault(taking.medicine, {}).setdefault(rule, [])
+            if step.letter not in letters:  # the morning's and the bedtime's dose are one medicine
+                letters.append(step.letter)
     for medicine, by_rule in rules.items():
         for rule, letters in by_rule.items():
             only_in = f" in {_steps(letters)}" if len(by_rule) > 1 else ""

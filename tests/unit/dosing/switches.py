@@ -66,12 +66,16 @@ def family_of(taken: Regimen) -> Preparation:
     return families[0] if families else GRAIN_60
 
 
-def stocked(preparation: Preparation, *strengths: int | str, piece: str = "1/2") -> Preparation:
-    """A preparation in these strengths alone."""
+def stocked(
+    preparation: Preparation, *strengths: int | str, scored: bool = True, coded: bool = True
+) -> Preparation:
+    """A preparation in these strengths alone, all scored or none, all with a code or none."""
+    listed = tuple(Fraction(strength) for strength in strengths)
     return replace(
         preparation,
-        strengths=tuple(Fraction(strength) for strength in strengths),
-        smallest_piece=Fraction(piece),
+        strengths=listed,
+        scored=frozenset(listed if scored else ()),
+        coded=frozenset(listed if coded else ()),
     )
 
 

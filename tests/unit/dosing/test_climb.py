@@ -94,7 +94,7 @@ def test_a_climb_goes_from_what_is_taken_by_the_grid_to_the_goal(start, goal, do
 
 def test_a_gap_in_the_stock_wider_than_an_increment_is_refused():
     with pytest.raises(DomainError, match="makes the step above 10 ug"):
-        rising_amounts(medicine(stocked(LT3, 10, piece="1"), 10, 20))
+        rising_amounts(medicine(stocked(LT3, 10, scored=False), 10, 20))
 
 
 @pytest.mark.parametrize("steps", [1, MOST_CHANGES, MOST_CHANGES + 1, 3 * MOST_CHANGES, 20])

@@ -60,12 +60,12 @@ def test_a_dose_is_never_rounded_below_one_increment(amount):
 
 
 def test_rounding_skips_what_the_stock_does_not_make():
-    thirties = stocked(GRAIN_60, 30, piece="1")
+    thirties = stocked(GRAIN_60, 30, scored=False)
     assert round_down(thirties, Fraction(15), Fraction(50)) == 30
 
 
 def test_a_stock_that_makes_no_dose_that_small_is_said():
-    sixties = stocked(GRAIN_60, 60, piece="1")
+    sixties = stocked(GRAIN_60, 60, scored=False)
     with pytest.raises(DomainError, match="no stocked strength") as refused:
         round_down(sixties, Fraction(15), Fraction(50))
     assert (refused.value.category, refused.value.field) == (Category.OUT_OF_RANGE, "stock")
@@ -78,7 +78,7 @@ def test_the_next_dose_up_lies_on_the_grid_above(amount, up):
 
 def test_a_step_up_that_the_stock_cannot_make_is_refused():
     with pytest.raises(DomainError, match=r"makes the step above 0 ug") as refused:
-        next_up(stocked(LT4, 25, piece="1"), Fraction("12.5"), Fraction(0))
+        next_up(stocked(LT3, 25, scored=False), Fraction(5), Fraction(0))
     assert refused.value.field == "stock"
 
 
@@ -88,7 +88,8 @@ def test_a_step_up_that_the_stock_cannot_make_is_refused():
 def test_the_next_dose_down_lies_on_the_grid_below_then_half_an_increment_then_nothing(
     amount, down
 ):
-    assert next_down(LT3, Fraction(5), Fraction(amount)) == Fraction(down)
+    scored = stocked(LT3, 5, 25)
+    assert next_down(scored, Fraction(5), Fraction(amount)) == Fraction(down)
 
 
 def test_a_medicine_ends_where_half_an_increment_cannot_be_made():
@@ -97,7 +98,13 @@ def test_a_medicine_ends_where_half_an_increment_cannot_be_made():
 
 @pytest.mark.parametrize(
     ("preparation", "full", "half"),
-    [(GRAIN_60, 15, "7.5"), (GRAIN_65, "16.25", "8.125"), (LT3, 5, "2.5"), (LT4, "12.5", "12.5")],
+    [
+        (GRAIN_60, 15, 15),  # 15 mg is not scored
+        (GRAIN_65, "16.25", "16.25"),
+        (LT3, 5, 5),  # nor is 5 µg in any label that was read
+        (stocked(LT3, 5, 25), 5, "2.5"),
+        (LT4, "12.5", "12.5"),
+    ],
 )
 def test_a_cautious_step_is_half_an_increment_where_tablets_allow(preparation, full, half):
     assert step(preparation, STANDARD) == Fraction(full)
@@ -106,7 +113,34 @@ def test_a_cautious_step_is_half_an_increment_where_tablets_allow(preparation, f
 
 def test_a_target_is_rounded_down_in_each_of_its_medicines_apart():
     dose = TargetDose(lt4_ug=Fraction("89.5"), lt3_ug=Fraction("5.3"))
-    assert on_grid(dose, PRODUCTS) == TargetDose(lt4_ug=Fraction("87.5"), lt3_ug=Fraction(5))
+    assert on_grid(dose, PRODUCTS) == TargetDose(lt4_ug=Fraction(88), lt3_ug=Fraction(5))
+
+
+@pytest.mark.parametrize(
+    ("amount", "rounded"),
+    [
+        ("87.9", 75),  # 87.5 would break a tablet, and 88 is half a microgram away
+        (88, 88),
+        ("99.9", 88),
+        (112, 112),
+        ("124.9", 112),  # not 112.5
+        (125, 125),
+        ("136.9", 125),
+        (137, 137),
+        ("62.5", "62.5"),
+        ("12.5", "12.5"),
+    ],
+)
+def test_lt4_is_rounded_to_single_tablets_before_broken_ones(amount, rounded):
+    assert round_down(LT4, Fraction("12.5"), Fraction(amount)) == Fraction(rounded)
+
+
+@pytest.mark.parametrize(
+    ("amount", "up"), [(88, 100), (100, 112), (112, 125), (125, 137), (137, 150), (75, 88)]
+)
+def test_a_step_of_lt4_is_a_tablet_further_never_half_a_microgram(amount, up):
+    assert next_up(LT4, Fraction("12.5"), Fraction(amount)) == up
+    assert next_down(LT4, Fraction("12.5"), Fraction(up)) == amount
 
 
 # --- amounts --------------------------------------------------------------------------------

@@ -2,20 +2,24 @@
 
 from fractions import Fraction
 
-import pytest
 from tests.unit.dosing.switches import GRAIN_60, LT4
 
 from crossgrain.dosing.case import order_line
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.plan import Course, LineDose, Part, Stage, Step, courses
+from crossgrain.dosing.tablets import best_day_dose
 
 
 def lt4(amount):
-    return order_line(LT4, Fraction(amount), Part.OLD)
+    return line(LT4, amount, Part.OLD)
 
 
 def grain(amount):
-    return order_line(GRAIN_60, Fraction(amount), Part.NEW)
+    return line(GRAIN_60, amount, Part.NEW)
+
+
+def line(preparation, amount, part):
+    dose = best_day_dose(preparation, Fraction(amount))
+    return order_line(preparation, Fraction(amount), part, dose)
 
 
 def steps(*doses, days=14):
@@ -77,10 +81,3 @@ def test_courses_are_ordered_by_their_first_day():
 def test_a_step_of_one_day_is_one_day_long():
     (course,) = courses(steps((lt4(100),), days=1))
     assert course.days == 1
-
-
-def test_a_dose_that_no_tablets_make_is_not_ordered():
-    with pytest.raises(DomainError) as refused:
-        lt4(101)
-    assert (refused.value.category, refused.value.field) == (Category.OUT_OF_RANGE, "stock")
-    assert refused.value.message == "no stocked strength of levothyroxine sodium makes 101 ug"

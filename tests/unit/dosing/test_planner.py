@@ -13,6 +13,7 @@ from tests.unit.dosing.switches import (
     LT3,
     LT4,
     amounts,
+    family_of,
     plan,
     regimen,
     stocked,
@@ -99,7 +100,7 @@ def test_without_any_hormone_there_is_nothing_to_plan_from(taken):
 
 
 @pytest.mark.parametrize(
-    "family", [stocked(GRAIN_60, 60, piece="1"), stocked(GRAIN_60, 30, piece="1")]
+    "family", [stocked(GRAIN_60, 60, scored=False), stocked(GRAIN_60, 30, scored=False)]
 )
 def test_a_stock_that_cannot_make_the_climb_is_said(family):
     error = refusal(regimen(lt4=100), Target.DESICCATED_THYROID, by=tables(family))
@@ -116,12 +117,20 @@ def test_a_stock_that_makes_the_climb_by_halves_is_enough():
 
 
 @pytest.mark.parametrize("taken", [regimen(mg60=180), regimen(lt4=225), regimen(mg65=195)])
-def test_a_cautious_climb_of_lt3_takes_full_increments_where_halves_cannot_be_ordered(taken):
-    planned = plan(taken, Target.LIOTHYRONINE, pace_id="cautious")
+@pytest.mark.parametrize(("scored", "most"), [(False, 5), (True, "2.5")])
+def test_a_cautious_climb_of_lt3_takes_half_increments_only_where_5_ug_is_scored(
+    taken, scored, most
+):
+    lt3 = replace(LT3, scored=frozenset({Fraction(5)} if scored else ()))
+    by = tables(family_of(taken), lt3=lt3)
+    planned = plan(taken, Target.LIOTHYRONINE, pace_id="cautious", by=by)
+    doses = [amounts(step)[LT3.id] for step in planned.steps]
+    rises = {later - earlier for earlier, later in pairwise([0, *doses]) if later != earlier}
+    assert max(rises) <= 5
+    assert doses[0] == Fraction(most)
     for branch in planned.checkpoint.branches:
-        doses = [amounts(step)[LT3.id] for step in (*planned.steps, *branch.steps)]
-        assert all(later - earlier <= 5 for earlier, later in pairwise(doses))
-        assert all(later - earlier <= Fraction("2.5") for earlier, later in pairwise(doses[:20]))
+        way = [amounts(step)[LT3.id] for step in (planned.steps[-1], *branch.steps)]
+        assert all(later - earlier <= 5 for earlier, later in pairwise(way))
 
 
 # --- the checkpoint and its ladder ----------------------------------------------------------
@@ -175,7 +184,7 @@ def test_the_aim_is_shown_in_orderable_tablets_or_with_its_neighbours():
     far = plan(regimen(lt4=25), Target.DESICCATED_LT3, mixture=fine)  # LT3 0.25 µg
     lt3 = far.aim_tablets[-1]
     assert (lt3.preparation, lt3.amount, lt3.tablets) == (LT3, Fraction(1, 4), None)
-    assert lt3.note == "no tablets within 5 %: 2.5 µg"
+    assert lt3.note == "no tablets within 5 %: 5 µg"
 
 
 def test_the_hold_begins_when_the_last_dose_is_reached():

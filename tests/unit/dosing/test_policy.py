@@ -1,6 +1,7 @@
 """The planner's numbers: read from the shipped table, refused where they cannot be meant."""
 
 from copy import deepcopy
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
@@ -11,7 +12,21 @@ from crossgrain.dosing.policy import policy_from
 
 TABLE = {
     "pace": {"standard": {"interval_days": 14, "increment_share": "1", "source": "a"}},
-    "taper": {"grid_days": 7, "window_days": 28, "source": "b"},
+    "taper": {
+        "grid_days": 7,
+        "window_days": 28,
+        "source": "b",
+        "choice": {
+            "tolerance": 0.02,
+            "saving_a_strength": 0.03,
+            "guard": 0.72,
+            "most_changes": 3,
+            "too_much_weighs": 2,
+            "too_little_weighs": 2,
+            "source": "f",
+        },
+    },
+    "supply": {"reserve_days": 14, "dispensed_days": 98, "source": "g"},
     "labs": {
         "wait_days": 42,
         "results_days": 7,
@@ -25,6 +40,7 @@ TABLE = {
 
 
 DAYS = "periods are positive numbers of days"
+SUPPLY = "supply is a positive number of days"
 PART = "a part lies between 0 and 1"
 STEP = "a step takes days and part of an increment"
 MEANT = {
@@ -36,6 +52,8 @@ MEANT = {
     "results_days": DAYS,
     "steady_within": PART,
     "tolerance": PART,
+    "reserve_days": SUPPLY,
+    "dispensed_days": SUPPLY,
 }
 """What is said of each number that cannot be meant."""
 
@@ -138,10 +156,39 @@ def test_every_number_of_the_table_is_read_where_it_stands():
     assert (policy.maintenance_days, policy.labs_source) == ((91, 182, 365), "c")
     assert (policy.steady_within, policy.lt4_raise_ug) == (0.05, 25)
     assert policy.tolerance == Fraction(1, 20)
+    taper = policy.taper
+    assert (taper.tolerance, taper.saving_a_strength, taper.guard) == (0.02, 0.03, 0.72)
+    assert (taper.most_changes, taper.too_much_weighs, taper.too_little_weighs) == (3, 2, 2)
+    assert (policy.supply.reserve_days, policy.supply.dispensed_days) == (14, 98)
+    assert (taper.source, policy.supply.source) == ("f", "g")
+
+
+@pytest.mark.parametrize(
+    ("path", "refused", "usable"),
+    [
+        ("taper.choice.tolerance", [-0.01, 0.031], [0, 0.03]),
+        ("taper.choice.saving_a_strength", [0.019, 1], [0.02, 0.99]),
+        ("taper.choice.guard", [-0.1, 1], [0, 0.99]),
+        ("taper.choice.most_changes", [0], [1]),
+        ("taper.choice.too_much_weighs", [0.99], [1]),
+        ("taper.choice.too_little_weighs", [0.99], [1]),
+        ("supply.reserve_days", [-1], [0]),
+        ("supply.dispensed_days", [0], [1]),
+    ],
+)
+def test_numbers_of_the_taper_and_the_supply_are_refused_at_their_limits(path, refused, usable):
+    for value in refused:
+        with pytest.raises(DomainError) as wrong:
+            policy_from(changed(path, value))
+        assert wrong.value.category is Category.INVALID
+    for value in usable:
+        policy_from(changed(path, value))
 
 
 @pytest.mark.parametrize("preparation", [LT3, GRAIN_60, GRAIN_65])
 def test_the_cautious_pace_rises_by_the_smallest_dose_that_tablets_make(preparation):
     # what heart disease asks for: the smallest first step (labels; ATA 2014, from memory)
-    smallest = preparation.strengths[0] * preparation.smallest_piece
+    smallest = preparation.strengths[0]
     assert increment(preparation, "cautious") == smallest
+    scored = replace(preparation, scored=frozenset({smallest}))
+    assert increment(scored, "cautious") == smallest / 2

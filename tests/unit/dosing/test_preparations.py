@@ -17,7 +17,7 @@ LEVOTHYROXINE = {
     "t4_ug_per_unit": "1",
     "t3_ug_per_unit": "0",
     "strengths": ["25", "50"],
-    "smallest_piece": "1/2",
+    "scored": ["50"],
     "increment": "12.5",
     "source": "example",
 }
@@ -61,7 +61,7 @@ def test_an_entry_without_one_of_its_keys_is_refused(key):
         ({"strengths": ["50", "25"]}, "levothyroxine.strengths"),
         ({"strengths": ["25", "25"]}, "levothyroxine.strengths"),
         ({"strengths": ["0", "25"]}, "levothyroxine.strengths"),
-        ({"smallest_piece": "1/3"}, "levothyroxine.smallest_piece"),
+        ({"scored": ["75"]}, "levothyroxine.scored"),
         ({"increment": "0"}, "levothyroxine.increment"),
         ({"mg_per_grain": "60"}, "levothyroxine.mg_per_grain"),
         ({"kind": "desiccated-thyroid"}, "levothyroxine.mg_per_grain"),
@@ -81,10 +81,10 @@ def test_an_entry_that_could_not_be_meant_is_refused_with_its_place(change, fiel
     "change",
     [
         {"t4_ug_per_unit": "0", "t3_ug_per_unit": "1"},
-        {"smallest_piece": "1"},
-        {"smallest_piece": "1/4"},
-        {"strengths": []},
-        {"strengths": ["0.5"]},
+        {"scored": []},
+        {"scored": ["25", "50"]},
+        {"strengths": [], "scored": []},
+        {"strengths": ["0.5"], "scored": []},
         {"increment": "0.1"},
         {"unit": "mg"},
     ],
@@ -94,6 +94,9 @@ def test_an_entry_at_the_edge_of_what_can_be_meant_is_read(change):
     for name, value in change.items():
         written = tuple(map(Fraction, value)) if isinstance(value, list) else value
         carried = getattr(read, name)
+        if name == "scored":
+            assert carried == frozenset(written)
+            continue
         assert carried == (Fraction(value) if isinstance(carried, Fraction) else written)
 
 
@@ -134,7 +137,7 @@ def test_an_id_given_twice_is_refused():
 
 def test_preparations_that_differ_only_in_strengths_are_told_apart():
     one = preparations_from([LEVOTHYROXINE])["levothyroxine"]
-    other = preparations_from([LEVOTHYROXINE | {"strengths": ["25"]}])["levothyroxine"]
+    other = preparations_from([LEVOTHYROXINE | {"strengths": ["50"]}])["levothyroxine"]
     assert hash(one) == hash(other)
     assert len({one, other}) == 2
 

@@ -8,8 +8,9 @@ from tests.unit.dosing.switches import CATALOGUE, GRAIN_60, LT4, plan, regimen, 
 
 from crossgrain.dosing.bases import Basis, ChartRow, Grade
 from crossgrain.dosing.plan import PriorTherapy
-from crossgrain.dosing.rationale import by_weight
+from crossgrain.dosing.rationale import by_weight, price_of_simplicity
 from crossgrain.dosing.regimens import DoseLine, Regimen
+from crossgrain.dosing.taper import Choice, Taper
 from crossgrain.dosing.targets import Target, TargetDose
 from crossgrain.dosing.wording import dose_words, number, off_ratio
 
@@ -278,8 +279,9 @@ def test_in_pregnancy_the_checkpoint_names_its_own_rule():
     [
         (
             to_desiccated,
-            "of all tapers through orderable doses that never rise, the one whose worst deviation"
-            " of ln coverage over the enabled bases is smallest",
+            "the simplest taper among those nearly as good as the best: fewest strengths to buy,"
+            " fewest changes of dose, whole tablets, and only then the smallest worst deviation of"
+            " ln coverage over the enabled bases",
         ),
         (stopped, "the old medicine ends, or takes its new dose, on day 0, as asked"),
     ],
@@ -290,6 +292,55 @@ def test_the_prior_therapy_says_why_it_is_so(planned, why):
     assert statement.source == (
         "two-pool model; the charts disagree, so the taper hedges over all of them"
     )
+
+
+@pytest.mark.parametrize(
+    ("chosen", "best", "words"),
+    [
+        (
+            Taper((), 0.746, 1.31, 1, 0, 2, False),
+            Taper((), 0.751, 1.31, 2, 1, 2, True),
+            "One more strength would hold 75.1 % instead of 74.6 %",
+        ),
+        (
+            Taper((), 0.75, 1.31, 1, 0, 1, True),
+            Taper((), 0.76, 1.31, 1, 0, 3, True),
+            "Two more changes of dose would hold 76.0 % instead of 75.0 %",
+        ),
+        (
+            Taper((), 0.75, 1.31, 1, 0, 1, True),
+            Taper((), 0.74, 1.29, 1, 1, 2, True),
+            "One more strength and one more change of dose would stay below 129.0 % instead of"
+            " 131.0 %",
+        ),
+        (
+            Taper((), 0.75, 1.31, 1, 0, 1, True),
+            Taper((), 0.76, 1.31, 1, 0, 1, False),
+            "Broken tablets would hold 76.0 % instead of 75.0 %",
+        ),
+        (
+            Taper((), 0.7504, 1.31, 1, 0, 1, True),
+            Taper((), 0.7501, 1.31, 1, 0, 1, False),
+            "No taper that was found holds more than this one",
+        ),
+    ],
+)
+def test_what_a_simpler_taper_costs_is_said_in_words(chosen, best, words):
+    assert price_of_simplicity(Choice(chosen, best)) == words
+
+
+def test_the_chosen_taper_and_the_best_one_both_stand_in_the_rationale():
+    planned = to_desiccated()
+    statement = said(planned, price_of_simplicity(planned.taper))
+    for taper in planned.taper:
+        assert f"{100 * taper.lowest:.1f} %" in statement.arithmetic
+    assert "our judgement" in statement.source
+
+
+def test_a_risk_that_weighs_is_named_beside_the_taper():
+    planned = plan(regimen(lt4=150), Target.DESICCATED_THYROID, too_much_weighs=True)
+    statement = said(planned, price_of_simplicity(planned.taper))
+    assert "coverage above 1 weighs 2 times" in statement.arithmetic
 
 
 @pytest.mark.parametrize("planned", [to_desiccated, stopped])

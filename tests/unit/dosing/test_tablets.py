@@ -1,13 +1,21 @@
-"""Tablet combinations: which pieces are chosen, and what is said when none fit."""
+"""A day's dose in tablets: which pieces are chosen, and what is said when none fit."""
 
 from dataclasses import replace
 from fractions import Fraction
+from itertools import pairwise
 
 import pytest
-from tests.unit.dosing.switches import GRAIN_60, GRAIN_65, LT3, LT4
+from tests.unit.dosing.switches import GRAIN_60, GRAIN_65, LT3, LT4, stocked
 
 from crossgrain.dosing.errors import Category, DomainError
-from crossgrain.dosing.tablets import MOST_PIECES, exact_tablets, half_dose, search_tablets
+from crossgrain.dosing.tablets import (
+    MOST_PIECES,
+    ONCE_A_DAY,
+    best_day_dose,
+    can_be_ordered,
+    makings,
+    nearest_doses,
+)
 
 FIVE_PERCENT = Fraction(1, 20)
 
@@ -22,21 +30,19 @@ def shown(tablets):
         (LT4, "100", [("1", "100.0")]),  # a whole tablet, not half of the 200
         (LT4, "75", [("1", "75.0")]),
         (LT4, "12.5", [("1/2", "25.0")]),
-        (LT4, "62.5", [("1/2", "125.0")]),  # one piece before two
-        (LT4, "225", [("3/2", "150.0")]),  # one strength before two
+        (LT4, "44", [("1/2", "88.0")]),
         (LT4, "176", [("2", "88.0")]),
-        (LT4, "162", [("1", "137.0"), ("1", "25.0")]),  # not 112 + 50: the stronger first
-        (LT4, "187.5", [("3/2", "125.0")]),
-        (LT3, "7.5", [("3/2", "5.0")]),
-        (LT3, "30", [("1", "25.0"), ("1", "5.0")]),
-        (LT3, "20", [("1/2", "25.0"), ("3/2", "5.0")]),  # three pieces before four
-        (GRAIN_60, "67.5", [("1", "60.0"), ("1/2", "15.0")]),
+        (LT4, "225", [("1", "150.0"), ("1", "75.0")]),  # not one and a half of 150
+        (LT4, "162", [("1", "137.0"), ("1", "25.0")]),
+        (GRAIN_60, "45", [("1", "30.0"), ("1", "15.0")]),  # not half of 90: it is not scored
         (GRAIN_60, "75", [("1", "60.0"), ("1", "15.0")]),
-        (GRAIN_65, "8.125", [("1/2", "16.25")]),
+        (GRAIN_60, "150", [("1", "120.0"), ("1", "30.0")]),  # not half of the scored 300
     ],
 )
-def test_a_dose_is_made_of_the_fewest_and_plainest_pieces(preparation, amount, pieces):
-    tablets = exact_tablets(preparation, Fraction(amount))
+def test_a_dose_is_made_of_whole_tablets_first_then_of_the_fewest_pieces(
+    preparation, amount, pieces
+):
+    tablets = best_day_dose(preparation, Fraction(amount)).tablets
     assert tablets.amount == Fraction(amount)
     assert shown(tablets) == pieces
 
@@ -45,145 +51,174 @@ def test_a_dose_is_made_of_the_fewest_and_plainest_pieces(preparation, amount, p
     ("preparation", "amount"),
     [
         (LT4, "0"),
-        (LT4, "6.25"),  # a quarter of 25, and levothyroxine is not quartered
+        (LT4, "6.25"),  # a quarter of 25: nothing is quartered
         (LT4, "99"),
-        (LT3, "60.5"),
-        (LT4, "1500"),  # five pieces
+        (LT4, "1000"),  # four pieces of the strongest
+        (GRAIN_60, "7.5"),  # half of 15 mg, which is not scored
+        (GRAIN_60, "67.5"),
+        (GRAIN_65, "8.125"),
+        (LT3, "2.5"),
     ],
 )
 def test_a_dose_that_no_combination_makes_is_not_made(preparation, amount):
-    assert exact_tablets(preparation, Fraction(amount)) is None
+    assert not can_be_ordered(preparation, Fraction(amount))
+    assert best_day_dose(preparation, Fraction(amount)) is None
 
 
 @pytest.mark.parametrize(("tablets", "made"), [(MOST_PIECES, True), (MOST_PIECES + 1, False)])
-def test_four_pieces_are_the_most(tablets, made):
-    only_five = replace(LT3, strengths=(Fraction(5),))
-    assert (exact_tablets(only_five, Fraction(5 * tablets)) is not None) is made
+def test_three_pieces_at_a_time_are_the_most(tablets, made):
+    only_five = stocked(LT4, 5, scored=False)
+    assert can_be_ordered(only_five, Fraction(5 * tablets)) is made
 
 
-def test_a_half_and_a_quarter_are_two_pieces():
-    quartered = replace(LT3, strengths=(Fraction(8),), smallest_piece=Fraction(1, 4))
-    assert exact_tablets(quartered, Fraction(22)) is not None  # 2 3/4 tablets: four pieces
-    assert exact_tablets(quartered, Fraction(30)) is None  # 3 3/4 tablets: five
+def test_a_half_is_a_piece():
+    only_ten = stocked(LT4, 10)
+    assert can_be_ordered(only_ten, Fraction(25))  # two and a half
+    assert not can_be_ordered(only_ten, Fraction(35))
 
 
-def test_three_strengths_are_too_many():
-    three = replace(LT3, strengths=(Fraction(1), Fraction(10), Fraction(100)))
-    assert exact_tablets(three, Fraction(110)) is not None
-    assert exact_tablets(three, Fraction(111)) is None
-
-
-@pytest.mark.parametrize(("smallest_piece", "made"), [("1", False), ("1/2", False), ("1/4", True)])
-def test_a_quarter_is_offered_only_where_the_tablet_may_be_quartered(smallest_piece, made):
-    scored = replace(GRAIN_60, smallest_piece=Fraction(smallest_piece))
-    assert (exact_tablets(scored, Fraction("3.75")) is not None) is made
-
-
-def test_a_whole_tablet_is_not_halved_where_it_may_not_be():
-    capsule = replace(LT3, smallest_piece=Fraction(1))
-    assert exact_tablets(capsule, Fraction("2.5")) is None
-    assert exact_tablets(capsule, Fraction(5)) is not None
+@pytest.mark.parametrize("amount", [90, 150])
+def test_only_180_and_300_mg_of_desiccated_thyroid_are_halved(amount):
+    # US thyroid tablet label, how supplied, revised January 2011: scored are these two alone
+    strong = replace(
+        GRAIN_60,
+        strengths=tuple(s for s in GRAIN_60.strengths if s >= 180),
+    )
+    assert shown(best_day_dose(strong, Fraction(amount)).tablets) == [("1/2", f"{2 * amount:.1f}")]
+    assert all(
+        piece.strength in {180, 300}
+        for steps, ways in makings(GRAIN_60).by_steps.items()
+        for way in ways
+        if way.halves
+        for piece in best_day_dose(strong, Fraction(amount)).tablets.pieces
+    )
 
 
 def test_the_two_grain_families_share_no_dose_made_of_the_other():
-    of_60 = exact_tablets(GRAIN_60, Fraction(195))
-    of_65 = exact_tablets(GRAIN_65, Fraction(195))
-    assert {piece.strength for piece in of_60.pieces} <= set(GRAIN_60.strengths)
-    assert {piece.strength for piece in of_65.pieces} <= set(GRAIN_65.strengths)
+    of_60 = best_day_dose(GRAIN_60, Fraction(195)).tablets
+    of_65 = best_day_dose(GRAIN_65, Fraction(195)).tablets
+    assert of_60.strengths <= set(GRAIN_60.strengths)
+    assert of_65.strengths <= set(GRAIN_65.strengths)
     assert set(GRAIN_60.strengths).isdisjoint(GRAIN_65.strengths)
 
 
 def test_a_quarter_grain_of_one_family_cannot_be_made_of_the_other():
-    assert exact_tablets(GRAIN_60, Fraction("16.25")) is None
-    assert exact_tablets(GRAIN_65, Fraction(15)) is None
+    assert not can_be_ordered(GRAIN_60, Fraction("16.25"))
+    assert not can_be_ordered(GRAIN_65, Fraction(15))
 
 
 def test_only_stocked_strengths_are_used():
-    stocked = replace(LT4, strengths=(Fraction(50), Fraction(100)))
-    assert shown(exact_tablets(stocked, Fraction(75))) == [("3/2", "50.0")]
-    assert exact_tablets(stocked, Fraction(88)) is None
+    few = stocked(LT4, 50, 100)
+    assert shown(best_day_dose(few, Fraction(75)).tablets) == [("3/2", "50.0")]
+    assert not can_be_ordered(few, Fraction(88))
+
+
+# --- LT3 by the day -------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("amount", "times"),
+    [
+        (5, [[("1", "5.0")]]),
+        (10, [[("1", "5.0")]] * 2),
+        (15, [[("2", "5.0")], [("1", "5.0")]]),  # the larger in the morning, no broken tablet
+        (20, [[("2", "5.0")]] * 2),
+        (25, [[("3", "5.0")], [("2", "5.0")]]),
+        (50, [[("1", "25.0")]] * 2),
+        (55, [[("1", "25.0"), ("1", "5.0")], [("1", "25.0")]]),
+    ],
+)
+def test_lt3_above_5_is_taken_in_two_doses_the_larger_in_the_morning(amount, times):
+    # ETA guideline 2012, Eur Thyroid J 1:55: two doses a day
+    dose = best_day_dose(LT3, Fraction(amount))
+    assert [shown(taken) for taken in dose.times] == times
+    assert dose.tablets.amount == amount
+    assert not dose.note
+
+
+def test_no_single_dose_of_lt3_rises_by_more_than_5_where_the_day_rises_by_5():
+    single = [
+        [taken.amount for taken in best_day_dose(LT3, Fraction(amount)).times]
+        for amount in range(5, 75, 5)  # above 75 µg there is a hold
+    ]
+    for before, after in pairwise(single):
+        assert max(after) - max(before) <= 5
+
+
+def test_a_fourth_tablet_at_a_time_is_only_for_the_sake_of_lt3s_single_doses():
+    crowded = [
+        amount
+        for amount in range(5, 105, 5)
+        if any(
+            sum(piece.count for piece in taken.pieces) > MOST_PIECES
+            for taken in best_day_dose(LT3, Fraction(amount)).times
+        )
+    ]
+    assert crowded == [35, 40, 45]  # 20 µg from tablets of 5 and 25
+
+
+def test_a_dose_of_lt3_that_cannot_be_divided_is_given_once_and_says_so():
+    dose = best_day_dose(stocked(LT3, 25, scored=False), Fraction(25))
+    assert [shown(taken) for taken in dose.times] == [[("1", "25.0")]]
+    assert dose.note == ONCE_A_DAY
+
+
+# --- the nearest dose -----------------------------------------------------------------------
 
 
 def test_a_preparation_without_fixed_strengths_has_no_tablets():
-    compounded = replace(LT3, strengths=())
-    search = search_tablets(compounded, Fraction(10), FIVE_PERCENT)
-    assert (search.within, search.below, search.above) == (None, None, None)
-    assert exact_tablets(compounded, Fraction(10)) is None
+    compounded = stocked(LT3)
+    near = nearest_doses(compounded, Fraction(10), FIVE_PERCENT)
+    assert (near.within, near.below, near.above) == (None, None, None)
+    assert best_day_dose(compounded, Fraction(10)) is None
 
 
 def test_a_target_that_is_orderable_is_met_exactly():
-    search = search_tablets(GRAIN_60, Fraction(60), FIVE_PERCENT)
-    assert search.within == search.below == search.above
-    assert search.within.amount == 60
+    near = nearest_doses(GRAIN_60, Fraction(60), FIVE_PERCENT)
+    assert near.within == near.below == near.above == 60
 
 
 def test_the_nearest_dose_within_tolerance_is_taken_with_its_neighbours_shown():
-    search = search_tablets(LT4, Fraction("135.2"), FIVE_PERCENT)
-    assert search.within.amount == 137
-    assert search.below.amount < Fraction("135.2") < search.above.amount
+    near = nearest_doses(LT4, Fraction("136.9"), FIVE_PERCENT)
+    assert near.within == 137
+    assert near.below < Fraction("136.9") < near.above
 
 
 @pytest.mark.parametrize(
     ("tolerance", "nearest"), [("0.0999", None), ("0.1", 10), ("0.1001", 10), ("0", None)]
 )
 def test_the_tolerance_is_a_fraction_of_the_target_and_its_edge_counts(tolerance, nearest):
-    tens = replace(LT3, strengths=(Fraction(20),))
-    search = search_tablets(tens, Fraction(10) / Fraction("0.9"), Fraction(tolerance))
-    assert (search.within and search.within.amount) == nearest
-    assert (search.below.amount, search.above.amount) == (10, 20)
+    near = nearest_doses(stocked(LT4, 20), Fraction(10) / Fraction("0.9"), Fraction(tolerance))
+    assert near.within == nearest
+    assert (near.below, near.above) == (10, 20)
 
 
 def test_a_dose_above_the_target_by_more_than_the_tolerance_is_never_taken():
-    twenties = replace(LT3, strengths=(Fraction(20),), smallest_piece=Fraction(1))
-    above = search_tablets(twenties, Fraction(19), FIVE_PERCENT)
-    assert (above.within, above.below, above.above.amount) == (None, None, 20)
+    near = nearest_doses(stocked(LT4, 20, scored=False), Fraction(19), FIVE_PERCENT)
+    assert (near.within, near.below, near.above) == (None, None, 20)
 
 
-def test_between_two_equally_near_doses_the_one_of_fewer_pieces_is_taken():
-    twenties = replace(LT3, strengths=(Fraction(20),))
-    search = search_tablets(twenties, Fraction(35), Fraction(1, 5))
-    assert (search.below.amount, search.above.amount) == (30, 40)
-    assert search.within.amount == 40  # both are two pieces, and whole tablets come first
+def test_between_two_equally_near_doses_the_plainer_one_is_taken():
+    near = nearest_doses(stocked(LT4, 20), Fraction(35), Fraction(1, 5))
+    assert (near.below, near.above) == (30, 40)
+    assert near.within == 40  # both are two pieces, and whole tablets come first
 
 
 def test_a_target_above_every_combination_has_no_dose_above_it():
-    search = search_tablets(LT3, Fraction(500), FIVE_PERCENT)
-    assert (search.within, search.above) == (None, None)
-    assert search.below.amount == 200
+    near = nearest_doses(LT4, Fraction(5000), FIVE_PERCENT)
+    assert (near.within, near.above) == (None, None)
+    assert near.below == 900
 
 
 @pytest.mark.parametrize("target", ["0", "-1"])
 def test_a_target_that_is_not_above_zero_is_refused(target):
     with pytest.raises(DomainError) as refused:
-        search_tablets(LT4, Fraction(target), FIVE_PERCENT)
+        nearest_doses(LT4, Fraction(target), FIVE_PERCENT)
     assert (refused.value.category, refused.value.field) == (Category.INVALID, "target")
     assert refused.value.message == "a dose to be ordered is above zero"
 
 
 def test_a_dose_below_the_smallest_piece_has_only_the_one_above():
-    search = search_tablets(LT4, Fraction("0.5"), FIVE_PERCENT)
-    assert (search.target, search.within, search.below) == (Fraction("0.5"), None, None)
-    assert search.above.amount == Fraction("12.5")
-
-
-@pytest.mark.parametrize(
-    ("preparation", "amount", "half"),
-    [
-        (LT3, "10", [("1", "5.0")]),
-        (LT3, "5", [("1/2", "5.0")]),
-        (LT3, "25", [("1/2", "25.0")]),
-        (LT3, "15", [("3/2", "5.0")]),
-        (GRAIN_60, "15", [("1/2", "15.0")]),
-        (GRAIN_65, "48.75", [("1/2", "48.75")]),
-    ],
-)
-def test_a_daily_dose_splits_in_two_equal_orderable_doses(preparation, amount, half):
-    split = half_dose(preparation, Fraction(amount))
-    assert split.amount * 2 == Fraction(amount)
-    assert shown(split) == half
-
-
-@pytest.mark.parametrize(("preparation", "amount"), [(LT3, "7.5"), (LT3, "2.5"), (LT4, "12.5")])
-def test_a_daily_dose_that_does_not_split_says_so(preparation, amount):
-    assert exact_tablets(preparation, Fraction(amount)) is not None
-    assert half_dose(preparation, Fraction(amount)) is None
+    near = nearest_doses(LT4, Fraction("0.5"), FIVE_PERCENT)
+    assert (near.target, near.within, near.below) == (Fraction("0.5"), None, None)
+    assert near.above == Fraction("12.5")

@@ -35,7 +35,11 @@ def demanded(facts: Facts, intent: Intent = TO_DESICCATED) -> Constraints:
 )
 def test_cardiac_disease_allows_only_a_slow_overlap_from_the_smallest_step(key: str) -> None:
     assert demanded(with_conditions(key)) == Constraints(
-        overlap_only=True, cautious_only=True, smallest_first_step=True, codes=(key,)
+        overlap_only=True,
+        cautious_only=True,
+        smallest_first_step=True,
+        too_much_weighs=key != "heart-failure",
+        codes=(key,),
     )
 
 
@@ -43,6 +47,8 @@ def test_cardiac_disease_allows_only_a_slow_overlap_from_the_smallest_step(key: 
 def test_sixty_five_is_treated_as_cardiac_disease_is(age: int, slow: bool) -> None:
     found = demanded(patient(age_years=age))
     assert found.overlap_only is found.cautious_only is found.smallest_first_step is slow
+    assert found.too_much_weighs is slow
+    assert not found.too_little_weighs
 
 
 def test_nothing_is_demanded_for_the_clear_patient() -> None:
@@ -53,6 +59,8 @@ def test_pregnancy_demands_a_generous_move_to_lt4_with_tsh_every_four_weeks() ->
     found = demanded(patient(pregnant=True), TO_LT4)
     assert found.lt4_at_least_most_generous
     assert found.tsh_every_days == 28
+    assert found.too_little_weighs
+    assert not found.too_much_weighs
     assert not found.overlap_only
 
 

@@ -1,8 +1,10 @@
 """What stands on the page is what the JSON answer says."""
 
 import re
-from datetime import date
+from datetime import date, timedelta
 from decimal import Decimal
+from fractions import Fraction
+from math import ceil
 from typing import Any
 
 import pytest
@@ -48,13 +50,22 @@ def on(iso: str) -> str:
     return date_words(date.fromisoformat(iso))
 
 
-def ordered(request: dict[str, Any]) -> tuple[str, str, str, str]:
-    """First day, last day, strength in words and tablets to dispense, as the JSON has them."""
-    bounds = request["dosageInstruction"][0]["timing"]["repeat"]["boundsPeriod"]
+def ordered(request: dict[str, Any]) -> list[tuple[str, str, str, str]]:
+    """First day, last day, strength in words and tablets in all, for each step of an order."""
     strength = re.search(r"([\d./]+ \w+) tablet$", request["medicationCodeableConcept"]["text"])
     assert strength
-    quantity = request["dispenseRequest"]["quantity"]["value"]
-    return on(bounds["start"]), on(bounds["end"]), strength[1], str(quantity)
+    taken: dict[tuple[str, str], Fraction] = {}
+    for instruction in request["dosageInstruction"]:
+        repeat = instruction["timing"]["repeat"]
+        first, last = repeat["boundsPeriod"]["start"], repeat["boundsPeriod"]["end"]
+        days = (date.fromisoformat(last) - date.fromisoformat(first)).days + 1
+        each = Fraction(instruction["doseAndRate"][0]["doseQuantity"]["value"])
+        before = taken.get((first, last), Fraction(0))
+        taken[first, last] = before + each * repeat["frequency"] * days
+    return [
+        (on(first), on(last), strength[1], str(ceil(tablets)))
+        for (first, last), tablets in taken.items()
+    ]
 
 
 def table_rows(page: Node) -> list[tuple[str, str, str, str]]:
@@ -64,7 +75,8 @@ def table_rows(page: Node) -> list[tuple[str, str, str, str]]:
     for row in table.all("tr")[1:]:
         dates, _, tablets, dispensed = (cell.text for cell in row.all("td"))
         first, last = re.match(r"(.+?) to (.+?) \(", dates).groups()  # type: ignore[union-attr]
-        strengths = re.findall(r"of ([\d./]+ \w+?)s?(?= and |,|$)", tablets)
+        found = re.findall(r"of ([\d./]+ \w+?)s?(?= and |,|$| in the| at bed)", tablets)
+        strengths = list(dict.fromkeys(found))  # what is taken twice a day stands twice
         if dispensed != "–":
             counts = dispensed.split(" + ")
             assert len(counts) == len(strengths), tablets
@@ -76,9 +88,28 @@ def table_rows(page: Node) -> list[tuple[str, str, str, str]]:
 def test_every_order_of_the_series_stands_in_the_table_and_nothing_else(
     file: str, prior: PriorTherapy
 ) -> None:
-    sent = [ordered(r) for r in resources(file, prior, "MedicationRequest", intent="proposal")]
+    orders = resources(file, prior, "MedicationRequest", intent="proposal")
+    sent = [row for r in orders for row in ordered(r)]
     assert sent
     assert sorted(table_rows(parsed(sheet(file, prior)))) == sorted(sent)
+
+
+@pytest.mark.parametrize(("file", "prior"), CASES)
+def test_the_pharmacy_list_is_the_orders_with_the_day_by_which_each_is_fetched(
+    file: str, prior: PriorTherapy
+) -> None:
+    sent = []
+    for order in resources(file, prior, "MedicationRequest", intent="proposal"):
+        first = order["dosageInstruction"][0]["timing"]["repeat"]["boundsPeriod"]["start"]
+        supply = order["dispenseRequest"]
+        lasts = int(supply["expectedSupplyDuration"]["value"])
+        until = date.fromisoformat(first) + timedelta(lasts - 1)
+        name = order["medicationCodeableConcept"]["text"]
+        count = str(supply["quantity"]["value"])
+        sent.append((on(first), name, count, date_words(until)))
+    (table,) = parsed(sheet(file, prior)).all("table", "pharmacy")
+    listed = [tuple(cell.text for cell in row.all("td")) for row in table.all("tr")[1:]]
+    assert sorted(listed) == sorted(sent)
 
 
 @pytest.mark.parametrize(("file", "prior"), CASES)
@@ -94,11 +125,11 @@ def test_every_order_of_a_branch_stands_on_its_card(file: str, prior: PriorThera
         for leaf in branch["action"]:
             request = by_id.get(leaf["resource"]["reference"].rpartition(":")[2])
             if request:
-                first, last, strength, quantity = ordered(request)
-                assert f"{first} to {last}" in card
-                assert re.search(rf"of {re.escape(strength)}s?\b", card)
-                assert re.search(rf"dispense (\d+ \+ )?{quantity}\b", card)
-                checked += 1
+                for first, last, strength, quantity in ordered(request):
+                    assert f"{first} to {last}" in card
+                    assert re.search(rf"of {re.escape(strength)}s?\b", card)
+                    assert re.search(rf"; (\d+ \+ )*{quantity}( \+ \d+)* in all", card)
+                    checked += 1
     assert len(said) == 3
     assert checked
 
@@ -179,15 +210,14 @@ def test_the_patients_days_hold_the_doses_of_the_orders(file: str, prior: PriorT
     page = parsed(sheet(file, prior)).by_id("patient")
     months = " ".join(caption.text for caption in page.all("caption"))
     for request in resources(file, prior, "MedicationRequest", intent="proposal"):
-        first, _, strength, _ = ordered(request)
-        assert first.partition(" ")[2] in months
-        began = [
-            s for s in page.all("ol", "steps")[0].inside if isinstance(s, Node) and runs(s, first)
-        ]
-        assert len(began) == 1, first
-        name = request["medicationCodeableConcept"]["text"].partition(f" {strength}")[0]
-        assert re.search(rf"of {re.escape(strength)}s?\b", began[0].text)
-        assert name in began[0].text
+        for first, _, strength, _ in ordered(request):
+            assert first.partition(" ")[2] in months
+            (steps,) = page.all("ol", "steps")
+            began = [s for s in steps.inside if isinstance(s, Node) and runs(s, first)]
+            assert len(began) == 1, first
+            name = request["medicationCodeableConcept"]["text"].partition(f" {strength}")[0]
+            assert re.search(rf"of {re.escape(strength)}s?\b", began[0].text)
+            assert name in began[0].text
 
 
 def runs(step: Node, day: str) -> bool:

@@ -26,9 +26,11 @@ from crossgrain.dosing.plan import (
     Stage,
     Statement,
     Step,
+    courses,
 )
 from crossgrain.dosing.regimens import DoseLine, Regimen
-from crossgrain.dosing.tablets import exact_tablets
+from crossgrain.dosing.supply import draws, prescriptions
+from crossgrain.dosing.tablets import Piece, Tablets
 from crossgrain.dosing.targets import Target, TargetDose
 from crossgrain.fhir.proposal import Proposal, SwitchRequest
 from crossgrain.fhir.read.code_tables import CodedDrug, CodeTables
@@ -37,7 +39,9 @@ from crossgrain.fhir.read.record import MedicineEntry, Question, Record, Unread
 from crossgrain.safety.facts import Facts
 from crossgrain.safety.findings import Finding, Severity
 
-PREPARATIONS = load_catalogue().preparations
+CATALOGUE = load_catalogue()
+PREPARATIONS = CATALOGUE.preparations
+SUPPLY = CATALOGUE.policy.supply
 LT4 = PREPARATIONS["levothyroxine"]
 LT3 = PREPARATIONS["liothyronine"]
 GRAIN_60 = PREPARATIONS["desiccated-thyroid-60"]
@@ -66,9 +70,21 @@ def taken(preparation, amount, part=Part.OLD):
 
 def dose(preparation, amount, part=Part.NEW, per_day=1, note=""):
     value = Fraction(amount)
-    tablets = exact_tablets(preparation, value)
-    assert tablets is not None, f"the fixture asks for {amount} of {preparation.id}"
-    return LineDose(preparation, value, part, tablets, per_day, note)
+    return LineDose(preparation, value, part, in_tablets(preparation, value), per_day, note)
+
+
+def in_tablets(preparation, amount):
+    """The strongest tablets first, the last of them broken where it must be: to be written only."""
+    pieces, left = [], amount
+    for strength in sorted(preparation.strengths, reverse=True):
+        count = (
+            left // (strength / 2) / 2 if strength == preparation.strengths[0] else left // strength
+        )
+        if count:
+            pieces.append(Piece(strength, Fraction(count)))
+            left -= strength * count
+    assert not left, f"the fixture asks for {amount} of {preparation.id}"
+    return Tablets(tuple(pieces))
 
 
 def entry(preparation, *cycle, kind="MedicationRequest", number=1, **more):
@@ -118,8 +134,9 @@ def labs(*days_and_purposes):
     )
 
 
-def branch(reading, steps, draws):
-    return Branch(reading, "practice", f"Do what {reading} asks for.", steps, draws)
+def branch(reading, steps, labs_after):
+    made = prescriptions(courses(steps), SUPPLY, draws(labs_after))
+    return Branch(reading, "practice", f"Do what {reading} asks for.", steps, labs_after, made)
 
 
 def plan(target, aim, aim_line, steps, branches, prior=PriorTherapy.OVERLAP):
@@ -136,6 +153,7 @@ def plan(target, aim, aim_line, steps, branches, prior=PriorTherapy.OVERLAP):
         branches=branches,
         ladder=(Rung("label", aim, waits),),
     )
+    drawn = labs((0, "baseline", ()), (hold.last_day - 7, "checkpoint", ()))
     return Plan(
         target=target,
         basis_id="practice",
@@ -146,7 +164,8 @@ def plan(target, aim, aim_line, steps, branches, prior=PriorTherapy.OVERLAP):
         aim_tablets=(aim_line,),
         steps=steps,
         checkpoint=checkpoint,
-        labs=labs((0, "baseline", ()), (hold.last_day - 7, "checkpoint", ())),
+        labs=drawn,
+        prescriptions=prescriptions(courses(steps), SUPPLY, draws(drawn)),
         forecasts=(forecast(prior, 0.94), forecast(other, 0.31)),
         rationale=(
             Statement(

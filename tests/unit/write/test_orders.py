@@ -1,6 +1,8 @@
 """Courses become one MedicationRequest per product: codes, doses, dates, dispense, words."""
 
+from dataclasses import replace
 from decimal import Decimal
+from fractions import Fraction
 
 import pytest
 from tests.unit.write.answers import doses, intended, period, product, walk, written
@@ -9,6 +11,7 @@ from tests.unit.write.plans import (
     GRAIN_60,
     LT3,
     LT4,
+    SUPPLY,
     desiccated_to_levothyroxine,
     dose,
     entry,
@@ -20,7 +23,10 @@ from tests.unit.write.plans import (
     to_combination,
 )
 
+from crossgrain.dosing.case import order_line
 from crossgrain.dosing.plan import Part, Stage, Step, courses
+from crossgrain.dosing.supply import prescriptions
+from crossgrain.dosing.tablets import best_day_dose
 from crossgrain.fhir.write.dosage import EMPTY_STOMACH
 from crossgrain.fhir.write.letterhead import SERIES, letterhead_for
 from crossgrain.fhir.write.orders import medication_requests
@@ -28,8 +34,9 @@ from crossgrain.fhir.write.orders import medication_requests
 
 def orders_for(*lines, first=0, last=13):
     letter = letterhead_for(proposal(record(entry(LT4, 100))), "0.1.0", CODES)
-    steps = (Step(Stage.CLIMB, first, last, lines),)
-    return list(medication_requests(letter, SERIES, courses(steps)))
+    merged = courses((Step(Stage.CLIMB, first, last, lines),))
+    made = prescriptions(merged, replace(SUPPLY, reserve_days=0), ())
+    return list(medication_requests(letter, SERIES, merged, made))
 
 
 def test_the_old_medicine_going_on_as_taken_needs_no_new_order():
@@ -85,6 +92,46 @@ def test_two_doses_a_day_are_half_the_pieces_twice():
     assert "take 1 tablet twice a day" in instruction["text"]
 
 
+def test_what_differs_by_the_time_of_day_is_an_instruction_for_each_time():
+    made = best_day_dose(LT3, Fraction(15))
+    line = order_line(LT3, Fraction(15), Part.NEW, made)
+    (order,) = orders_for(line)
+    morning, bedtime = order["dosageInstruction"]
+    assert [i["sequence"] for i in (morning, bedtime)] == [1, 1]
+    for instruction, when, tablets, words in (
+        (morning, "MORN", 2, "take 2 tablets in the morning"),
+        (bedtime, "HS", 1, "take 1 tablet at bedtime"),
+    ):
+        repeat = instruction["timing"]["repeat"]
+        # HL7 event timing; the service's own reader adds the two up
+        assert (repeat["frequency"], repeat["when"]) == (1, [when])
+        assert instruction["doseAndRate"][0]["doseQuantity"]["value"] == tablets
+        assert words in instruction["text"]
+        assert "The whole day's dose is 15 micrograms" in instruction["text"]
+    assert order["dispenseRequest"]["quantity"]["value"] == 3 * 14
+
+
+def test_steps_of_one_product_are_numbered_instructions_of_one_order():
+    letter = letterhead_for(proposal(record(entry(LT4, 100))), "0.1.0", CODES)
+    steps = (
+        Step(Stage.CLIMB, 0, 13, (dose(GRAIN_60, 15),)),
+        Step(Stage.CLIMB, 14, 27, (dose(GRAIN_60, 30),)),
+        Step(Stage.CLIMB, 28, 41, (dose(GRAIN_60, 45),)),
+    )
+    merged = courses(steps)
+    made = prescriptions(merged, SUPPLY, ())
+    orders = list(medication_requests(letter, SERIES, merged, made))
+    (fifteen,) = [o for o in orders if product(o) == "desiccated thyroid 15 mg tablet"]
+    instructions = fifteen["dosageInstruction"]
+    assert [i["sequence"] for i in instructions] == [1, 2]
+    assert [i["timing"]["repeat"]["boundsPeriod"]["start"] for i in instructions] == [
+        "2024-05-01",
+        "2024-05-29",
+    ]
+    assert fifteen["dispenseRequest"]["quantity"]["value"] == 14 + 14 + 14
+    assert any("14 days further" in note["text"] for note in fifteen["note"])
+
+
 def test_units_are_written_in_full_beside_their_ucum_code():
     # "mcg", "ug" and "tab" are misread; UCUM: https://ucum.org
     sixty, _ = orders_for(dose(GRAIN_60, "67.5"))
@@ -98,8 +145,6 @@ def test_units_are_written_in_full_beside_their_ucum_code():
     assert units == {
         ("tablet", "{tbl}"),
         ("microgram", "ug"),
-        ("microgram per day", "ug/d"),
-        ("milligram per day", "mg/d"),
         ("milligram", "mg"),
         ("day", "d"),
     }
@@ -154,7 +199,7 @@ def test_taper_doses_name_the_request_that_they_replace():
     assert len(tapers) == 2
     assert all(o["priorPrescription"] == {"reference": "MedicationRequest/old-1"} for o in tapers)
     climbs = [o for o in orders if product(o).startswith("desiccated")]
-    assert len(climbs) == 4
+    assert len(climbs) == 3  # 15 mg, 30 mg with and without it, and 60 mg
     assert not any("priorPrescription" in o or "supportingInformation" in o for o in climbs)
 
 
@@ -177,7 +222,7 @@ def test_a_shared_medicine_replaces_every_order_that_it_was_taken_by():
 def test_a_hold_is_marked_on_every_order():
     bundle = written(levothyroxine_to_desiccated())
     orders = intended(bundle, "MedicationRequest", "proposal")
-    assert len(orders) == 6
+    assert len(orders) == 5
     for order in orders:
         (issue,) = order["detectedIssue"]
         (held,) = [e["resource"] for e in bundle["entry"] if e["fullUrl"] == issue["reference"]]

@@ -109,4 +109,5 @@ def _request(desk: Desk, options: Options) -> SwitchRequest:
         mixture=mixture_asked(options),
         desiccated_family=options.one("desiccated-family", defaults.desiccated_family),
         orders=options.all("order"),
+        stock=options.all("stock"),
     )

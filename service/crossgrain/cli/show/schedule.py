@@ -18,7 +18,7 @@ from crossgrain.dosing.plan import (
     courses,
 )
 from crossgrain.dosing.wording import UNITS
-from crossgrain.fhir.write.dosage import dispensed
+from crossgrain.fhir.write.dosage import needed
 from crossgrain.fhir.write.labels import NAMES, PARTS
 from crossgrain.fhir.write.words import date_words, number
 
@@ -102,7 +102,7 @@ def _dispensed(order: Course | None, step: Step) -> str:
     """The tablets of the order that begins here; nothing while an earlier one runs on."""
     if order is None or order.line.tablets is None:
         return ""
-    tablets = dispensed(order)
+    tablets = needed(order)
     return tablets if order.last_day == step.last_day else f"{tablets} ({order.days} d)"
 
 

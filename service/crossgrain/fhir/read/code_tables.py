@@ -5,7 +5,7 @@ out to be written is typed by code system.
 """
 
 from collections.abc import Mapping, Set
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from crossgrain.dosing.preparations import Kind, Preparation
@@ -93,3 +93,8 @@ class CodeTables:
             ingredient=self.written.get((preparation.kind, None)),
             drug=self.written.get((preparation.id, strength)) if strength else None,
         )
+
+    def marked(self, preparation: Preparation) -> Preparation:
+        """The preparation with its marks for the strengths that have a verified code."""
+        coded = (s for s in preparation.strengths if (preparation.id, s) in self.written)
+        return replace(preparation, coded=frozenset(coded))

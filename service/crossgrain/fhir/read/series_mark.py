@@ -15,11 +15,12 @@ from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
 from crossgrain.fhir.read.errors import Unreadable
 from crossgrain.fhir.read.quantities import exact
-from crossgrain.fhir.series import OrderedStep, SeriesFacts, SeriesMark
+from crossgrain.fhir.series import OrderedDose, OrderedStep, SeriesFacts, SeriesMark
 from crossgrain.fhir.series_extension import PARTS, SERIES_URL, Part
 
 _AMOUNT = r"\d{1,6}(?:\.\d{1,6}|/[1-9]\d{0,5})?"
 _CYCLE = re.compile(rf"{_AMOUNT}(?: {_AMOUNT}){{0,365}}", re.ASCII)
+_DOSE = re.compile(rf"({_AMOUNT}) ([1-9]) (\d{{4}}-\d\d-\d\d) (\d{{4}}-\d\d-\d\d)", re.ASCII)
 Read = Mapping[str, Any]
 
 
@@ -107,17 +108,23 @@ def _mixture(read: Read) -> Iterator[tuple[str, Any]]:
 
 def _ordered(read: Read) -> OrderedStep:
     order = read["order"]
-    period = order["period"] if isinstance(order["period"], dict) else {}
     return OrderedStep(
         step=_count(read["step"]),
         steps=_count(read["steps"]),
         branch=_text(read["branch"]) if read["branch"] else "",
         preparation_id=_text(order["preparation"]),
         strength=_amount(order["strength"]),
-        daily=_amount(order["dose"]),
-        times_a_day=_count(order["times-a-day"]),
-        first_day=date.fromisoformat(_text(period.get("start"))),
-        last_day=date.fromisoformat(_text(period.get("end"))),
+        doses=tuple(_dose(_text(dose)) for dose in order["dose"]),
+    )
+
+
+def _dose(written: str) -> OrderedDose:
+    found = _DOSE.fullmatch(written)
+    if not found:
+        raise _Unlike
+    daily, times, first, last = found.groups()
+    return OrderedDose(
+        Fraction(daily), int(times), date.fromisoformat(first), date.fromisoformat(last)
     )
 
 

@@ -68,7 +68,7 @@ def _planned(letter: Letterhead, plan: Plan, digest: Digest) -> list[Resource]:
     series = letter.series
     choices = tuple(options(letter, plan.checkpoint))
     activities = (
-        *medication_requests(letter, SERIES, series),
+        *medication_requests(letter, SERIES, series, plan.prescriptions),
         *service_requests(letter, SERIES, plan.labs),
         *series_tasks(letter, plan.steps, series),
         request_group(letter, plan.checkpoint, choices),

@@ -7,11 +7,14 @@ from crossgrain.fhir.identity import MODULE_CANONICAL, urn
 from crossgrain.fhir.write.carried_over import beside_the_series, judged_orders
 from crossgrain.fhir.write.checkpoint import Option
 from crossgrain.fhir.write.digest import Digest
+from crossgrain.fhir.write.dosage import fetched
 from crossgrain.fhir.write.letterhead import Letterhead, Resource
-from crossgrain.fhir.write.narrative import bullets, heading, narrative, paragraph
+from crossgrain.fhir.write.narrative import bullets, heading, narrative, paragraph, table
 from crossgrain.fhir.write.plan_words import checkpoint_block, dose_table, lab_list
 from crossgrain.fhir.write.series_mark import on_plan
 from crossgrain.fhir.write.words import CAUTION
+
+PHARMACY = ("Fetch by", "Product", "Tablets", "Lasts until")
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +67,8 @@ def _narrative(letter: Letterhead, contents: Contents) -> dict[str, str]:
         contents.digest.findings,
         heading("Doses"),
         dose_table(letter.wording, contents.courses),
+        heading("At the pharmacy"),
+        table(PHARMACY, (fetched(letter.wording, made) for made in contents.plan.prescriptions)),
         bullets(tasks),
         heading("Blood tests"),
         lab_list(letter.wording, contents.plan.labs),

@@ -41,7 +41,7 @@ def options(letter: Letterhead, checkpoint: Checkpoint) -> Iterator[Option]:
             branch,
             own,
             (
-                *medication_requests(letter, scope, own),
+                *medication_requests(letter, scope, own, branch.prescriptions),
                 *service_requests(letter, scope, branch.labs),
                 *branch_tasks(letter, scope, letter.series, branch, own),
             ),
@@ -107,8 +107,10 @@ def _leaf(request: Resource) -> dict[str, Any]:
 
 def _title(request: Resource) -> str:
     if "medicationCodeableConcept" in request:
-        period = request["dosageInstruction"][0]["timing"]["repeat"]["boundsPeriod"]
-        return (
-            f"{request['medicationCodeableConcept']['text']}, {period['start']} to {period['end']}"
-        )
+        periods = [
+            instruction["timing"]["repeat"]["boundsPeriod"]
+            for instruction in request["dosageInstruction"]
+        ]
+        product = request["medicationCodeableConcept"]["text"]
+        return f"{product}, {periods[0]['start']} to {periods[-1]['end']}"
     return str(request["code"]["text"])

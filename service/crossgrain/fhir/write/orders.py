@@ -1,17 +1,17 @@
-"""Courses of the plan as MedicationRequests, one per product."""
+"""Prescriptions of the plan as MedicationRequests."""
 
 from collections.abc import Iterator
+from fractions import Fraction
 from typing import Any
 
-from crossgrain.dosing.plan import Course, LineDose, Part
+from crossgrain.dosing.plan import Course, LineDose, Part, Prescription
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.regimens import DoseLine
-from crossgrain.dosing.tablets import Piece
 from crossgrain.fhir.read.code_tables import CodedDrug, CodeTables
 from crossgrain.fhir.write.carried_over import replacing
-from crossgrain.fhir.write.dosage import concept, dispense, dosage
+from crossgrain.fhir.write.dosage import concept, dispense, dosages
 from crossgrain.fhir.write.letterhead import Letterhead, Resource, Scope
-from crossgrain.fhir.write.narrative import paragraph
+from crossgrain.fhir.write.narrative import paragraphs
 from crossgrain.fhir.write.series_mark import on_order, step_of
 from crossgrain.fhir.write.words import product
 
@@ -24,9 +24,12 @@ SAME_STRENGTH = (
 
 
 def medication_requests(
-    letter: Letterhead, scope: Scope, courses: tuple[Course, ...]
+    letter: Letterhead,
+    scope: Scope,
+    courses: tuple[Course, ...],
+    made: tuple[Prescription, ...],
 ) -> Iterator[Resource]:
-    """Requests for every course that needs an order.
+    """Requests for every prescription of some courses.
 
     A course without tablets is the old medicine going on as it is taken now: its standing
     order is enough, until a Task ends it.
@@ -34,9 +37,8 @@ def medication_requests(
     for course in courses:
         if course.line.tablets is None:
             check_as_taken(letter, course)
-            continue
-        for piece in course.line.tablets.pieces:
-            yield _request(letter, scope, course, piece)
+    for prescription in made:
+        yield _request(letter, scope, prescription)
 
 
 def check_as_taken(letter: Letterhead, course: Course) -> None:
@@ -57,36 +59,45 @@ def _same_medicine(old: DoseLine, line: LineDose) -> bool:
     return old.preparation.id == line.preparation.id
 
 
-def order_name(scope: Scope, course: Course, piece: Piece) -> str:
-    """What the request for one product over one course is called."""
-    return (
-        f"MedicationRequest|{scope.name}|{course.line.preparation.id}|{piece.strength}"
-        f"|{course.first_day}"
-    )
+def order_name(scope: Scope, made: Prescription) -> str:
+    """What the request for one prescription is called."""
+    return f"MedicationRequest|{scope.name}|{made.preparation.id}|{made.strength}|{made.first_day}"
 
 
-def _request(letter: Letterhead, scope: Scope, course: Course, piece: Piece) -> Resource:
-    line = course.line
-    instruction = dosage(letter.wording, scope, course, piece)
-    own = paragraph(instruction["text"]) + (paragraph(line.note) if line.note else "")
-    body = letter.request("MedicationRequest", order_name(scope, course, piece), scope, own)
-    ordered = step_of(course, piece, *letter.steps_in(scope), letter.day_one)
-    body["extension"] = on_order(ordered, line.preparation.unit, letter.series_parts)
-    body["medicationCodeableConcept"] = medication(letter.wording.codes, line.preparation, piece)
-    if line.part is not Part.NEW:
-        body.update(replacing(letter.replaced.get(line.preparation.id, ())))
+def _request(letter: Letterhead, scope: Scope, made: Prescription) -> Resource:
+    wording, preparation = letter.wording, made.preparation
+    instructions = [
+        instruction
+        for sequence, use in enumerate(made.uses, start=1)
+        for instruction in dosages(wording, scope, sequence, use.course, use.piece)
+    ]
+    said = dict.fromkeys(use.course.line.note for use in made.uses if use.course.line.note)
+    own = paragraphs((*(each["text"] for each in instructions), *said))
+    body = letter.request("MedicationRequest", order_name(scope, made), scope, own)
+    ordered = step_of(made, *letter.steps_in(scope), letter.day_one)
+    body["extension"] = on_order(ordered, preparation.unit, letter.series_parts)
+    body["medicationCodeableConcept"] = medication(wording.codes, preparation, made.strength)
+    if made.uses[0].course.line.part is not Part.NEW:
+        body.update(replacing(letter.replaced.get(preparation.id, ())))
     if holds := letter.holds:
         body["detectedIssue"] = holds
-    body["note"] = letter.notes(*scope.only_if, line.note)
-    body["dosageInstruction"] = [instruction]
-    body["dispenseRequest"] = dispense(course, piece)
+    body["note"] = letter.notes(*scope.only_if, *said, *_in_reserve(made))
+    body["dosageInstruction"] = instructions
+    body["dispenseRequest"] = dispense(made)
     body["substitution"] = _substitution()
     return body
 
 
-def medication(codes: CodeTables, preparation: Preparation, piece: Piece) -> dict[str, Any]:
+def _in_reserve(made: Prescription) -> Iterator[str]:
+    if made.reserve_days:
+        yield (
+            f"The tablets reach {made.reserve_days} days further than the last dose written here,"
+            " should the decision be late: until then that dose goes on."
+        )
+
+
+def medication(codes: CodeTables, preparation: Preparation, strength: Fraction) -> dict[str, Any]:
     """The product as text, with its verified code, or else the ingredient's."""
-    strength = piece.strength
     known = codes.codes_for(preparation, strength)
     coded = known.drug or known.ingredient
     codings = [] if coded is None else [_coding(coded)]

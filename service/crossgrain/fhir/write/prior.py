@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 
 from crossgrain.dosing.at_home import home_uses
-from crossgrain.dosing.plan import Branch, Course, Step
+from crossgrain.dosing.plan import Branch, Course, DoseUse, Step
 from crossgrain.fhir.identity import urn
 from crossgrain.fhir.read.record import MedicineEntry
 from crossgrain.fhir.write.at_home import TO_A_PHARMACY, home_line, home_supplies
@@ -78,8 +78,10 @@ def _left_out(letter: Letterhead, scope: Scope, course: Course, day: int) -> Ite
             f"End the order for {product(course.line.preparation, piece.strength)}: from"
             f" {letter.words(day)} on it is not taken. {TO_A_PHARMACY}"
         )
-        ordered = urn(letter.id_of(order_name(SERIES, course, piece)))
-        yield _task(letter, scope, ordered, day, says)
+        made = letter.plan.prescriptions if letter.plan else ()
+        (ordered,) = (p for p in made if DoseUse(course, piece) in p.uses)
+        name = order_name(SERIES, ordered)
+        yield _task(letter, scope, urn(letter.id_of(name)), day, says)
 
 
 def _medicine(entry: MedicineEntry) -> str:

@@ -5,12 +5,11 @@ from datetime import date, timedelta
 from fractions import Fraction
 from typing import Any
 
-from crossgrain.dosing.plan import Course, Plan, Step
-from crossgrain.dosing.tablets import Piece
+from crossgrain.dosing.plan import DoseUse, Plan, Prescription, Step
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
 from crossgrain.fhir.decimals import exact_decimal, is_finite
 from crossgrain.fhir.proposal import Proposal
-from crossgrain.fhir.series import OrderedStep, SeriesFacts, cycles_of
+from crossgrain.fhir.series import OrderedDose, OrderedStep, SeriesFacts, cycles_of
 from crossgrain.fhir.series_extension import SERIES_URL
 from crossgrain.fhir.write.quantities import exact_quantity
 
@@ -66,7 +65,6 @@ def on_plan(parts: Iterable[Extension]) -> list[Extension]:
 def on_order(ordered: OrderedStep, unit: str, parts: Sequence[Extension]) -> list[Extension]:
     """The extension of one order; `unit` is that of its preparation's strength."""
     branch = [_valued("branch", "valueCode", ordered.branch)] if ordered.branch else []
-    period = {"start": ordered.first_day.isoformat(), "end": ordered.last_day.isoformat()}
     return [
         _complex(
             SERIES_URL,
@@ -78,31 +76,41 @@ def on_order(ordered: OrderedStep, unit: str, parts: Sequence[Extension]) -> lis
                 "order",
                 _valued("preparation", "valueCode", ordered.preparation_id),
                 _valued("strength", "valueQuantity", exact_quantity(ordered.strength, unit)),
-                _valued("dose", "valueQuantity", exact_quantity(ordered.daily, f"{unit}/d")),
-                _valued("times-a-day", "valuePositiveInt", ordered.times_a_day),
-                _valued("period", "valuePeriod", period),
+                *(_valued("dose", "valueString", _dose(dose)) for dose in ordered.doses),
             ),
             *parts[1:],
         )
     ]
 
 
-def step_of(
-    course: Course, piece: Piece, steps: Sequence[Step], branch: str, day_one: date
-) -> OrderedStep:
-    """What the order for one product over one course says that it orders."""
-    line = course.line
+def _dose(dose: OrderedDose) -> str:
+    days = f"{dose.first_day.isoformat()} {dose.last_day.isoformat()}"
+    return f"{_exactly(dose.daily)} {dose.times_a_day} {days}"
+
+
+def step_of(made: Prescription, steps: Sequence[Step], branch: str, day_one: date) -> OrderedStep:
+    """What the order for one prescription says that it orders."""
     return OrderedStep(
-        step=sum(step.first_day <= course.first_day for step in steps),
+        step=sum(step.first_day <= made.first_day for step in steps),
         steps=len(steps),
         branch=branch,
-        preparation_id=line.preparation.id,
-        strength=piece.strength,
-        daily=piece.count * piece.strength,
-        times_a_day=line.doses_per_day,
-        first_day=day_one + timedelta(course.first_day),
-        last_day=day_one + timedelta(course.last_day),
+        preparation_id=made.preparation.id,
+        strength=made.strength,
+        doses=tuple(dose for use in made.uses for dose in _doses(use, day_one)),
     )
+
+
+def _doses(use: DoseUse, day_one: date) -> Iterator[OrderedDose]:
+    """One for each instruction that the order gives for this use."""
+    line, piece = use.course.line, use.piece
+    first = day_one + timedelta(use.course.first_day)
+    last = day_one + timedelta(use.course.last_day)
+    if not line.times:
+        yield OrderedDose(piece.count * piece.strength, line.doses_per_day, first, last)
+        return
+    for count in line.counts(piece):
+        if count:
+            yield OrderedDose(count * piece.strength, 1, first, last)
 
 
 def _valued(name: str, key: str, value: object) -> Extension:

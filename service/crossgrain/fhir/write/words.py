@@ -8,6 +8,7 @@ from functools import lru_cache
 from crossgrain.dosing.plan import LineDose
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import DoseLine
+from crossgrain.dosing.tablets import Piece
 from crossgrain.dosing.targets import Target
 from crossgrain.fhir.decimals import exact_decimal, is_finite
 
@@ -127,14 +128,20 @@ def pieces(line: LineDose) -> str:
     """The tablets of one day, or that the old supply goes on, or why there are none."""
     if line.tablets is None:
         return line.note or "as taken now"
+    return _pieces(line.preparation, line.tablets.pieces)
+
+
+def _pieces(preparation: Preparation, counted: Iterable[Piece]) -> str:
     return " and ".join(
-        f"{tablets(piece.count)} of {amount(line.preparation, piece.strength)}"
-        for piece in line.tablets.pieces
+        f"{tablets(piece.count)} of {amount(preparation, piece.strength)}" for piece in counted
     )
 
 
 def tablets_a_day(line: LineDose) -> str:
     """The same, and in how many doses they are taken."""
+    if line.times:
+        morning, bedtime = (_pieces(line.preparation, t.pieces) for t in line.times)
+        return f"{morning} in the morning, {bedtime} at bedtime"
     split = "" if line.doses_per_day == 1 else f", in {line.doses_per_day} equal doses"
     return pieces(line) + split
 

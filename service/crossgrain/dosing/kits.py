@@ -1,0 +1,147 @@
+"""Which strengths of a medicine a plan draws on: as few as will make all of its doses.
+
+A strength per dose is what arithmetic gives; a prescriber chooses two or three tablets from which
+the whole series is made, and takes what the patient has at home first.
+"""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import lru_cache
+from itertools import combinations
+
+from crossgrain.dosing.errors import Category, DomainError
+from crossgrain.dosing.preparations import Preparation
+from crossgrain.dosing.tablets import DayDose, Making, day_dose, makings
+
+MOST_BOUGHT = 6
+"""Strengths of one medicine that a plan may ask for beside those at home."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kit:
+    """The tablets of one medicine that a plan draws on.
+
+    Attributes
+    ----------
+    preparation : the medicine
+    mask : the strengths, as bits in the order of its list
+    largest_half : the strongest tablet that may be broken, in its unit
+    """
+
+    preparation: Preparation
+    mask: int
+    largest_half: Fraction
+
+    @property
+    def strengths(self) -> tuple[Fraction, ...]:
+        """The strengths, ascending."""
+        return makings(self.preparation).strengths(self.mask)
+
+    def way(self, amount: Fraction) -> Making | None:
+        """How a day's dose is made from this kit, whole tablets first."""
+        return makings(self.preparation).way(amount, self.mask, self.largest_half)
+
+    def day_dose(self, amount: Fraction) -> DayDose:
+        """A day's dose in tablets of this kit.
+
+        Raises
+        ------
+        DomainError
+            field ``stock``, where it does not make the dose.
+        """
+        way = self.way(amount)
+        if way is None:
+            raise not_stocked(self.preparation, f"{float(amount):g}")
+        return day_dose(self.preparation, way)
+
+
+def not_stocked(preparation: Preparation, wanted: str) -> DomainError:
+    """The refusal where no tablets on the list make a dose."""
+    return DomainError(
+        Category.OUT_OF_RANGE,
+        "stock",
+        f"no stocked strength of {preparation.name} makes {wanted} {preparation.unit}",
+    )
+
+
+@lru_cache(maxsize=2048)
+def smallest_kit(
+    preparation: Preparation,
+    doses: frozenset[Fraction],
+    also: frozenset[Fraction],
+    home: frozenset[Fraction],
+    largest_half: Fraction,
+) -> Kit:
+    """The fewest strengths, beyond those at home, of which every one of `doses` can be made.
+
+    A strength without a verified code counts as two. Among equally few: those with the fewest doses
+    that break a tablet; verified codes; a single tablet for a single dose; those that make most of
+    `also` (the doses of the branches); then the fewest pieces.
+
+    Raises
+    ------
+    DomainError
+        field ``stock``, where no tablets make one of the doses.
+    """
+    table = makings(preparation)
+    ways = [_masks(preparation, dose, largest_half) for dose in sorted(doses)]
+    for dose, masks in zip(sorted(doses), ways, strict=True):
+        if not masks:
+            raise not_stocked(preparation, f"{float(dose):g}")
+    at_home = table.mask(home)
+    for bought in range(MOST_BOUGHT + 1):
+        fitting = [
+            kit
+            for mask in _choices(preparation, at_home, bought)
+            if all(any(not need & ~mask for need in masks) for masks in ways)
+            for kit in (Kit(preparation, mask, largest_half),)
+        ]
+        if fitting:
+            chosen = min(fitting, key=lambda kit: _burden(kit, doses, also))
+            return Kit(preparation, _used(chosen, doses, also), largest_half)
+    raise not_stocked(preparation, " and ".join(f"{float(dose):g}" for dose in sorted(doses)))
+
+
+def _masks(preparation: Preparation, dose: Fraction, largest_half: Fraction) -> set[int]:
+    table = makings(preparation)
+    limit = largest_half * table.scale
+    return {way.mask for way in table.ways(dose) if way.largest_half <= limit}
+
+
+def _choices(preparation: Preparation, at_home: int, cost: int) -> Iterator[int]:
+    """What is at home with other strengths that cost so much."""
+    others = [
+        (1 << place, 1 if strength in preparation.coded or not preparation.coded else 2)
+        for place, strength in enumerate(preparation.strengths)
+        if not at_home >> place & 1
+    ]
+    for many in range((cost + 1) // 2, cost + 1):
+        for chosen in combinations(others, many):
+            if sum(each for _, each in chosen) == cost:
+                yield at_home | sum(bit for bit, _ in chosen)
+
+
+def _burden(kit: Kit, doses: Iterable[Fraction], also: Iterable[Fraction]) -> tuple[object, ...]:
+    """What a patient and a pharmacy have to do with these tablets; less is better."""
+    ways = [way for way in map(kit.way, sorted(doses)) if way]
+    missing = sum(kit.way(dose) is None for dose in also)
+    lone = len(ways) == 1 and ways[0].pieces > 1  # one dose day after day: one tablet if it can be
+    return (
+        sum(way.jumps for way in ways),
+        sum(way.halves > 0 for way in ways),
+        sum(way.uncoded for way in ways),
+        lone,
+        missing,
+        sum(way.pieces for way in ways),
+        kit.mask,
+    )
+
+
+def _used(kit: Kit, doses: Iterable[Fraction], also: Iterable[Fraction]) -> int:
+    """The strengths that its doses, and what it makes of the others, need."""
+    used = 0
+    for dose in (*doses, *also):
+        way = kit.way(dose)
+        used |= way.mask if way else 0
+    return used
