@@ -1,7 +1,7 @@
 """A written answer read again from its bytes, with no help from the code that wrote it."""
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
 from functools import cached_property, lru_cache
@@ -80,7 +80,7 @@ def need(holds: bool, what: str) -> None:
 
 @dataclass(slots=True)
 class Order:
-    """One MedicationRequest."""
+    """One instruction of a MedicationRequest."""
 
     medicine: str
     strength: float
@@ -90,12 +90,17 @@ class Order:
     first: int
     last: int
     """Days of the plan, both included."""
-    handed_out: float
+    request: int = 0
+    """Of which request it is, by number."""
 
     @property
     def daily(self) -> float:
         """Of the product's unit."""
         return self.each * self.times * self.strength
+
+
+RESERVE_DAYS = 14
+"""Past the last day of a plan: our judgement."""
 
 
 @dataclass(slots=True)
@@ -208,16 +213,30 @@ class Answer:
         part = Part([], {})
         for request in requests:
             if request["resourceType"] == "MedicationRequest":
-                part.orders.append(self._order(request))
+                own = self._orders(request)
+                part.orders += [replace(one, request=len(part.orders)) for one in own]
             elif request["resourceType"] == "Task":
                 period = request.get("requestedPeriod") or request["restriction"]["period"]
                 part.ends[request["focus"]["reference"]] = self.day(period["start"])
         return part
 
-    def _order(self, request: Read) -> Order:
+    def _orders(self, request: Read) -> list[Order]:
+        """One for each instruction; they follow each other, or are of two times of day."""
         need(request["status"] == "draft", "an order that is no draft")
+        orders = [self._order(request, dosage) for dosage in request["dosageInstruction"]]
+        dispensed = request["dispenseRequest"]
+        supply = dispensed["expectedSupplyDuration"]
+        last = orders[-1].last
+        reserve = supply["value"] - (last - orders[0].first + 1)
+        need(supply["code"] == "d" and reserve in (0, RESERVE_DAYS), "supply")
+        a_day = sum(order.each * order.times for order in orders if order.last == last)
+        taken = sum(o.each * o.times * (o.last - o.first + 1) for o in orders)
+        needed = taken + a_day * float(reserve)
+        need(needed <= dispensed["quantity"]["value"] < needed + 1, "supply does not fit the days")
+        return orders
+
+    def _order(self, request: Read, dosage: Read) -> Order:
         medicine, strength = product(request)
-        (dosage,) = request["dosageInstruction"]
         when = dosage["timing"]["repeat"]
         need((when["period"], when["periodUnit"]) == (1, "d"), "an order that is not by the day")
         doses = {d["type"]["coding"][0]["code"]: d["doseQuantity"] for d in dosage["doseAndRate"]}
@@ -229,14 +248,11 @@ class Answer:
             when["frequency"],
             self.day(when["boundsPeriod"]["start"]),
             self.day(when["boundsPeriod"]["end"]),
-            float(request["dispenseRequest"]["quantity"]["value"]),
         )
         if "calculated" in doses:
             said = doses["calculated"]
             need(said["code"] == UNIT[medicine], "a dose in another unit than the product's")
             need(said["value"] == order.each * strength, "tablets and mass differ")
-        supply = request["dispenseRequest"]["expectedSupplyDuration"]
-        need(supply["code"] == "d" and supply["value"] == order.last - order.first + 1, "supply")
         return order
 
 

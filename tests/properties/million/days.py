@@ -64,10 +64,11 @@ def check_orders(part: Part) -> None:
     for order in part.orders:
         need(order.each > 0 and order.each % 0.5 == 0, "a piece that no tablet makes")
         need(order.times in (1, 2), "neither once nor twice a day")
-        needed = order.each * order.times * (order.last - order.first + 1)
-        need(needed <= order.handed_out < needed + 1, "supply does not fit the days")
-    strengths = {(order.medicine, order.strength, order.first) for order in part.orders}
-    need(len(strengths) == len(part.orders), "one product twice on one day")
+    on_a_day: dict[tuple[str, float, int], set[int]] = {}
+    for order in part.orders:
+        product = order.medicine, order.strength, order.first
+        on_a_day.setdefault(product, set()).add(order.request)
+    need(all(len(requests) == 1 for requests in on_a_day.values()), "one product twice on one day")
 
 
 def check_days(person: Person, spans: Spans, decision: int) -> None:
