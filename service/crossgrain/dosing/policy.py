@@ -37,11 +37,15 @@ class TaperChoice:
 
 @dataclass(frozen=True, slots=True)
 class Supply:
-    """How long a prescription lasts at most, and how far it reaches past the decision, days."""
+    """How long a prescription lasts at most, and how far it reaches past the decision, days.
+
+    `steps_together` tells whether steps of one product share a prescription.
+    """
 
     reserve_days: int
     dispensed_days: int
     source: str
+    steps_together: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +114,7 @@ def policy_from(table: Mapping[str, Any]) -> Policy:
                 int(table["supply"]["reserve_days"]),
                 int(table["supply"]["dispensed_days"]),
                 str(table["supply"]["source"]),
+                bool(table["supply"].get("steps_together", True)),
             ),
             lab_wait_days=int(table["labs"]["wait_days"]),
             results_days=int(table["labs"]["results_days"]),

@@ -19,6 +19,7 @@ def prescriptions(
     `stops` are the days of draws and decisions. What is still taken on the last of all days gets
     the reserve, so that nobody runs out while a result is late.
     """
+    together = supply.dispensed_days if supply.steps_together else 0
     ends = max((course.last_day for course in courses), default=0)
     made = [
         Prescription(
@@ -28,7 +29,7 @@ def prescriptions(
             supply.reserve_days if uses[-1].course.last_day == ends else 0,
         )
         for product in _by_product(courses)
-        for uses in _within(product, supply.dispensed_days, sorted(stops))
+        for uses in _within(product, together, sorted(stops))
     ]
     return tuple(sorted(made, key=lambda p: (p.first_day, p.preparation.id, -p.strength)))
 

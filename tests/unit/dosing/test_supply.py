@@ -11,7 +11,7 @@ from crossgrain.dosing.plan import LabDraw, LineDose, Part, Stage, Step, courses
 from crossgrain.dosing.supply import draws, prescriptions
 from crossgrain.dosing.tablets import best_day_dose
 
-SUPPLY = replace(CATALOGUE.policy.supply, reserve_days=14, dispensed_days=98)
+SUPPLY = replace(CATALOGUE.policy.supply, reserve_days=14, dispensed_days=98, steps_together=True)
 
 
 def line(preparation, amount):
@@ -58,6 +58,12 @@ def test_a_prescription_covers_steps_within_its_dispensing_period_alone(last, ma
 @pytest.mark.parametrize(("stop", "many"), [(0, 1), (1, 2), (14, 2), (15, 1)])
 def test_no_prescription_reaches_past_the_next_draw_or_decision_into_a_later_step(stop, many):
     assert len(prescribed((14, (LT4, 25)), (14, (LT4, "12.5")), stops=[stop])) == many
+
+
+def test_where_steps_do_not_share_each_is_a_prescription_of_its_own():
+    apart = replace(SUPPLY, steps_together=False)
+    made = prescribed((14, (LT4, 50)), (14, (LT4, 25)), (14, (LT4, 50)), supply=apart)
+    assert [(row[2], row[4]) for row in made] == [(0, 14), (14, 14), (28, 28)]
 
 
 def test_a_step_is_never_cut_in_two():

@@ -119,7 +119,7 @@ def test_steps_of_one_product_are_numbered_instructions_of_one_order():
         Step(Stage.CLIMB, 28, 41, (dose(GRAIN_60, 45),)),
     )
     merged = courses(steps)
-    made = prescriptions(merged, SUPPLY, ())
+    made = prescriptions(merged, replace(SUPPLY, steps_together=True), ())
     orders = list(medication_requests(letter, SERIES, merged, made))
     (fifteen,) = [o for o in orders if product(o) == "desiccated thyroid 15 mg tablet"]
     instructions = fifteen["dosageInstruction"]
@@ -199,7 +199,7 @@ def test_taper_doses_name_the_request_that_they_replace():
     assert len(tapers) == 2
     assert all(o["priorPrescription"] == {"reference": "MedicationRequest/old-1"} for o in tapers)
     climbs = [o for o in orders if product(o).startswith("desiccated")]
-    assert len(climbs) == 3  # 15 mg, 30 mg with and without it, and 60 mg
+    assert len(climbs) == 5  # 15, 30, 30 and 15, and 60 mg
     assert not any("priorPrescription" in o or "supportingInformation" in o for o in climbs)
 
 
@@ -222,7 +222,7 @@ def test_a_shared_medicine_replaces_every_order_that_it_was_taken_by():
 def test_a_hold_is_marked_on_every_order():
     bundle = written(levothyroxine_to_desiccated())
     orders = intended(bundle, "MedicationRequest", "proposal")
-    assert len(orders) == 5
+    assert len(orders) == 7
     for order in orders:
         (issue,) = order["detectedIssue"]
         (held,) = [e["resource"] for e in bundle["entry"] if e["fullUrl"] == issue["reference"]]

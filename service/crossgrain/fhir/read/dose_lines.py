@@ -1,6 +1,6 @@
 """The dosages of one resource to dose lines: which hold today, and whether they make sense."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 import msgspec
 
@@ -154,21 +154,9 @@ def _together(
     settled = in_all([dose.settled for dose in doses], path.rpartition(".")[0])
     for saying in beside:
         compare(saying, settled, reading.notes)
-    for together in _by_period(lines, [dosage for _, dosage in numbered]):
-        _refuse_doubled(together, path)
-        refuse_implausible(together, reading.codes, path)
+    _refuse_doubled(lines, path)
+    refuse_implausible(lines, reading.codes, path)
     return Doses(lines, any(dose.from_text for dose in doses))
-
-
-def _by_period(lines: Sequence[DoseLine], dosages: Sequence[Dosage]) -> Iterator[list[DoseLine]]:
-    """The lines that hold at one time; all of them where not each has dates of its own."""
-    bounds = [dosage.bounds for dosage in dosages]
-    if any(period is None or not period.start or not period.end for period in bounds):
-        yield list(lines)
-        return
-    periods = [(period.start, period.end) for period in bounds if period]
-    for period in dict.fromkeys(periods):
-        yield [line for line, own in zip(lines, periods, strict=True) if own == period]
 
 
 def _dose(dosage: Dosage, product: Product, path: str, reading: Reading) -> ReadDose | None:

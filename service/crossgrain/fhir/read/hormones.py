@@ -116,7 +116,10 @@ def tied(
 ) -> Hormone:
     """The medicine with what it says of other resources."""
     sources = tuple(source.reference for source in sources_of(seen, entry, reading))
-    ordered = seen.dosage_instruction if isinstance(seen, MedicationRequest) else ()
+    written = seen.dosage_instruction if isinstance(seen, MedicationRequest) else ()
+    # of instructions that follow one another only those in force say what it comes to now
+    in_force = {line.origin.rpartition("[")[2].rstrip("]") for line in medicine.lines}
+    ordered = [dosage for number, dosage in enumerate(written) if str(number) in in_force]
     said_on = latest_day(seen, entry.path, reading.as_of)
     return Hormone(medicine, product.kind, group_of(seen), sources, in_all_a_day(ordered), said_on)
 

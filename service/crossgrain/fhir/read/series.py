@@ -7,14 +7,17 @@ extension agrees with all others of the same plan, the care plan's among them wh
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import date
+from fractions import Fraction
 
 from crossgrain.fhir.read.currency import ORDERS
-from crossgrain.fhir.read.elements import View
+from crossgrain.fhir.read.elements import Dosage, View
+from crossgrain.fhir.read.quantities import exact
 from crossgrain.fhir.read.record import MarkedOrder, MedicineEntry
 from crossgrain.fhir.read.resolve import Entry
 from crossgrain.fhir.read.series_mark import mark_in
 from crossgrain.fhir.read.views import MedicationRequest, view
-from crossgrain.fhir.series import OrderedStep, SeriesFacts
+from crossgrain.fhir.series import OrderedDose, OrderedStep, SeriesFacts
+from crossgrain.fhir.series_extension import SERIES_URL
 
 _TAKEN_UP = {"active", "on-hold", "completed"}
 """Statuses of an order or a care plan that a person has taken up and not given up."""
@@ -50,21 +53,42 @@ def marked_plan(entry: Entry) -> MarkedOrder | None:
 
 
 def _orders(seen: MedicationRequest, medicine: MedicineEntry, ordered: OrderedStep) -> bool:
-    """Whether an order's own product, dose and dates are those that it says of itself."""
-    if len(medicine.lines) != 1 or len(seen.dosage_instruction) != 1:
+    """Whether an order's own product, doses and dates are those that it says of itself.
+
+    Of instructions that follow one another only those in force are read as doses; the others
+    are held to their tablets.
+    """
+    if not medicine.lines or len(seen.dosage_instruction) != len(ordered.doses):
         return False
-    (line,), (dosage,) = medicine.lines, seen.dosage_instruction
-    bounds, repeat = dosage.bounds, dosage.repeat
-    if bounds is None or repeat is None:
+    if medicine.strength != ordered.strength or any(
+        line.preparation.id != ordered.preparation_id for line in medicine.lines
+    ):
         return False
-    return (
-        line.preparation.id == ordered.preparation_id
-        and line.cycle == (ordered.daily,)
-        and medicine.strength == ordered.strength
-        and repeat.frequency == ordered.times_a_day
-        and (bounds.start, bounds.end)
-        == (ordered.first_day.isoformat(), ordered.last_day.isoformat())
+    read = {line.origin.rpartition("[")[2].rstrip("]"): line.cycle for line in medicine.lines}
+    return all(
+        _is_dose(dosage, dose, ordered.strength, read.get(str(number)))
+        for number, (dosage, dose) in enumerate(
+            zip(seen.dosage_instruction, ordered.doses, strict=True)
+        )
     )
+
+
+def _is_dose(
+    dosage: Dosage, dose: OrderedDose, strength: Fraction, cycle: tuple[Fraction, ...] | None
+) -> bool:
+    bounds, repeat = dosage.bounds, dosage.repeat
+    if bounds is None or repeat is None or repeat.frequency != dose.times_a_day:
+        return False
+    if (bounds.start, bounds.end) != (dose.first_day.isoformat(), dose.last_day.isoformat()):
+        return False
+    if cycle is not None:
+        return cycle == (dose.daily,)
+    tablets = [
+        exact(each.dose_quantity.value, SERIES_URL)
+        for each in dosage.dose_and_rate
+        if each.dose_quantity and each.dose_quantity.code == "{tbl}"
+    ]
+    return [count * strength * dose.times_a_day for count in tablets] == [dose.daily]
 
 
 def agreed(marked: Iterable[MarkedOrder]) -> dict[str, SeriesFacts]:
