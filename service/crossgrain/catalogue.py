@@ -168,7 +168,7 @@ def _shipped(name: str) -> dict[str, Any]:
 
 def _clinic_table(path: Path) -> Mapping[str, object]:
     try:
-        content = tomllib.loads(path.read_text("utf-8"))
+        content = tomllib.loads(path.read_text("utf-8-sig"))
     except OSError as wrong:
         refuse("clinic", f"the clinic's file cannot be read: {wrong.strerror}")
     except UnicodeDecodeError:

@@ -73,10 +73,14 @@ def test_beyond_this_machine_it_must_be_said_who_may_call(host: str) -> None:
 
 
 @pytest.mark.usefixtures("no_server")
-def test_several_workers_need_a_store_of_used_tokens(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_several_workers_need_a_store_of_used_tokens(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    keys = tmp_path / "keys.json"
+    keys.write_text('{"keys": []}')
     monkeypatch.setenv("CROSSGRAIN_CDS_AUTH", "jwt")
     monkeypatch.setenv("CROSSGRAIN_PUBLIC_URL", "https://dose.example")
-    monkeypatch.setenv("CROSSGRAIN_CDS_ISSUERS", '{"https://ehr.example/": "/keys.json"}')
+    monkeypatch.setenv("CROSSGRAIN_CDS_ISSUERS", json.dumps({"https://ehr.example/": str(keys)}))
     ran = crossgrain("serve", "--workers", "2")
     assert ran.returncode == 1
     assert "CROSSGRAIN_JTI_STORE" in ran.told_beside

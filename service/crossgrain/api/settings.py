@@ -4,24 +4,29 @@ Secrets may also stand in files of ``CROSSGRAIN_SECRETS_DIR``, each named as its
 in small letters.
 """
 
+import json
+import re
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Literal, Self
+from typing import Annotated, Literal, Self
+from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
 import httpx2 as httpx
 from pydantic import Field, SecretStr, field_validator, model_validator
-from pydantic_settings import BaseSettings, SettingsConfigDict
+from pydantic_settings import BaseSettings, NoDecode, SettingsConfigDict
 
 from crossgrain.dosing.kept import MOST_KEPT
 
 HIDDEN = "(set, not shown)"
+_STORES = {"redis", "rediss", "unix"}
+_ORIGIN = re.compile(r"[a-z][a-z0-9+.-]*://[^/?#\s]+")
 
 
 class Settings(BaseSettings):
     """Every setting has a default that works on one's own machine."""
 
-    model_config = SettingsConfigDict(env_prefix="CROSSGRAIN_", extra="ignore")
+    model_config = SettingsConfigDict(env_prefix="CROSSGRAIN_", extra="ignore", allow_inf_nan=False)
 
     clinic: Path | None = Field(
         default=None, description="The clinic's own chart and stocked strengths, a TOML file."
@@ -72,7 +77,7 @@ class Settings(BaseSettings):
     public_url: str | None = Field(
         default=None, description="The address that callers use, such as https://dose.example."
     )
-    cors_origins: tuple[str, ...] = Field(
+    cors_origins: Annotated[tuple[str, ...], NoDecode] = Field(
         default=(), description="Origins whose pages may call, a JSON list."
     )
     time_zone: str = Field(default="UTC", description="Says which day today is for CDS Hooks.")
@@ -82,13 +87,13 @@ class Settings(BaseSettings):
     cds_auth: Literal["off", "jwt"] | None = Field(
         default=None, description="How CDS clients are known: off, or jwt."
     )
-    cds_issuers: dict[str, str] = Field(
+    cds_issuers: Annotated[dict[str, str], NoDecode] = Field(
         default_factory=dict, description="Trusted CDS clients: issuer to JWKS, file or URL; JSON."
     )
     cds_token_seconds: int = Field(
         default=300, gt=0, description="The longest life of a CDS client's token."
     )
-    cds_fhir_servers: tuple[str, ...] = Field(
+    cds_fhir_servers: Annotated[tuple[str, ...], NoDecode] = Field(
         default=(), description="FHIR servers that may be asked for what a call lacks; JSON list."
     )
     cds_fetch_seconds: float = Field(
@@ -141,6 +146,38 @@ class Settings(BaseSettings):
         except UnicodeEncodeError:
             raise ValueError("UTF-8 is expected") from None
         return value
+
+    @field_validator("cors_origins", "cds_issuers", "cds_fhir_servers", mode="before")
+    @classmethod
+    def _json(cls, value: object) -> object:
+        """Read here, not by the library, whose error would not be one of the setting's."""
+        if not isinstance(value, str):
+            return value
+        try:
+            return json.loads(value)
+        except (ValueError, RecursionError):
+            raise ValueError('JSON is expected, such as ["https://ehr.example"]') from None
+
+    @field_validator("cors_origins")
+    @classmethod
+    def _origins(cls, origins: tuple[str, ...]) -> tuple[str, ...]:
+        """What is no origin would be equal to none that a browser sends."""
+        for origin in origins:
+            if origin != "*" and not _ORIGIN.fullmatch(origin):
+                raise ValueError("each is *, or an origin such as https://ehr.example, no path")
+        return origins
+
+    @field_validator("jti_store")
+    @classmethod
+    def _store(cls, store: SecretStr | None) -> SecretStr | None:
+        try:
+            parts = urlsplit(store.get_secret_value() if store else "redis://x")
+            is_sound = bool(parts.netloc or parts.path) and parts.port != 0
+        except ValueError:
+            is_sound = False
+        if not is_sound or parts.scheme not in _STORES:
+            raise ValueError("a redis://, rediss:// or unix:// address is expected")
+        return store
 
     @field_validator("public_url", "introspection_url")
     @classmethod
@@ -209,9 +246,32 @@ def _address(url: str) -> str:
     return url.rstrip("/")
 
 
+class SecretsUnreadable(Exception):
+    """The folder of secrets, or one of its files: which, and what is wrong with it."""
+
+
 def settings_from_environment() -> Settings:
-    """The settings, secrets in files included."""
+    """The settings, secrets in files included.
+
+    Raises
+    ------
+    SecretsUnreadable
+        naming the file, never what stands in it.
+    """
     settings = Settings()
     if settings.secrets_dir is None:
         return settings
+    _check_secrets(settings.secrets_dir)
     return Settings(_secrets_dir=settings.secrets_dir)  # type: ignore[call-arg]
+
+
+def _check_secrets(folder: Path) -> None:
+    file = folder
+    try:
+        for file in folder.iterdir():
+            if file.name.lower().startswith("crossgrain_") and file.is_file():
+                file.read_text("utf-8")
+    except OSError as wrong:
+        raise SecretsUnreadable(f"{wrong.filename or file}: {wrong.strerror}") from None
+    except UnicodeDecodeError:
+        raise SecretsUnreadable(f"{file}: UTF-8 is expected") from None

@@ -1,6 +1,6 @@
 """``crossgrain serve``: uvicorn, with its own access log off because it prints the query."""
 
-import json
+import logging
 import os
 import signal
 import sys
@@ -10,18 +10,20 @@ from types import FrameType
 import typer
 import uvicorn
 from fastapi import FastAPI
-from pydantic import ValidationError
 from uvicorn.config import STARTUP_FAILURE
 from uvicorn.supervisors import Multiprocess
 
 from crossgrain.api.app import create_app
+from crossgrain.api.logs import JsonLines, PlainLines, log_config, where
 from crossgrain.api.settings import Settings, settings_from_environment
 from crossgrain.api.unready import create_unready_app
 from crossgrain.catalogue import load_catalogue
 from crossgrain.cli.commands import Exit
+from crossgrain.cli.starting import CannotStart, settings_for_start
 from crossgrain.dosing.errors import DomainError
 from crossgrain.orphans import end_with_parent
 
+_LOG = logging.getLogger("crossgrain.start")
 _STDERR = 2
 _FAILED_TO_SAY = (
     "Beyond this machine, say how callers are known: CROSSGRAIN_CDS_AUTH and"
@@ -34,13 +36,19 @@ _EACH_FOR_ITSELF = (
 
 
 def app_from_environment() -> FastAPI:
-    """The app that each worker process builds for itself."""
+    """The app that each worker process builds for itself.
+
+    What cannot be built now never can: the worker says so and is not started anew.
+    """
     end_with_parent(signal.SIGTERM)
     settings = settings_from_environment()
     try:
         return create_app(settings, load_catalogue(settings.clinic, settings.plans_kept))
     except DomainError as error:
         return create_unready_app(error)
+    except Exception as error:
+        _LOG.critical("cannot start: %s", where(error))
+        raise SystemExit(STARTUP_FAILURE) from None
 
 
 def serve(host: str, port: int, workers: int) -> Exit:
@@ -48,13 +56,12 @@ def serve(host: str, port: int, workers: int) -> Exit:
 
     Data files that are not sound are named, and the service says that it is not ready.
     """
-    from crossgrain.api.logs import log_config  # noqa: PLC0415
-
     _open_closed_streams()
     try:
-        settings = settings_from_environment()
-    except ValidationError as wrong:
-        _say_what_is_wrong(wrong)
+        settings = settings_for_start()
+    except CannotStart as wrong:
+        for fault in wrong.faults:
+            typer.echo(fault, err=True)
         return Exit.ERROR
     if not _is_this_machine(host) and None in (settings.cds_auth, settings.fhir_auth):
         typer.echo(_FAILED_TO_SAY, err=True)
@@ -66,9 +73,15 @@ def serve(host: str, port: int, workers: int) -> Exit:
     signal.signal(signal.SIGTERM, _stopped)
     _say_settings(settings)
     try:
-        load_catalogue(settings.clinic)
+        catalogue = load_catalogue(settings.clinic)
     except DomainError as error:
         typer.echo(f"Not ready. {error.field}: {error.message}", err=True)
+    else:
+        try:
+            catalogue.basis(settings.cds_basis)
+        except DomainError as error:
+            typer.echo(f"CROSSGRAIN_CDS_BASIS: {error.message}", err=True)
+            return Exit.ERROR
     config = uvicorn.Config(
         "crossgrain.cli.serving:app_from_environment",
         factory=True,
@@ -89,7 +102,11 @@ def serve(host: str, port: int, workers: int) -> Exit:
 
 def _run(config: uvicorn.Config) -> Exit:
     if config.workers > 1:
-        supervisor = _Supervisor(config, sockets=[config.bind_socket()])
+        try:
+            supervisor = _Supervisor(config, sockets=[config.bind_socket()])
+        except SystemExit:
+            typer.echo(f"cannot listen at {config.host}, port {config.port}", err=True)
+            return Exit.ERROR
         supervisor.run()
         failed = STARTUP_FAILURE in {worker.exitcode for worker in supervisor.processes}
         return Exit.ERROR if failed else Exit.PLAN
@@ -140,16 +157,16 @@ def _is_this_machine(host: str) -> bool:
 
 
 def _say_settings(settings: Settings) -> None:
-    """Every setting, secrets only as set; one line like those of the log."""
+    """Every setting, secrets only as set: in one line of the log, or one each for a person."""
     shown = dict(settings.summary())
     if settings.log_format == "json":
-        typer.echo(json.dumps({"logger": "crossgrain.settings", "settings": shown}), err=True)
+        said = _record("the settings")
+        said.fields = {"settings": shown}
+        typer.echo(JsonLines().format(said), err=True)
         return
     for name, value in shown.items():
-        typer.echo(f"{name} = {value}", err=True)
+        typer.echo(PlainLines().format(_record(f"{name} = {value}")), err=True)
 
 
-def _say_what_is_wrong(wrong: ValidationError) -> None:
-    for error in wrong.errors(include_input=False, include_url=False):
-        place = "_".join(str(step) for step in error["loc"]).upper()
-        typer.echo(f"CROSSGRAIN_{place}: {error['msg']}" if place else error["msg"], err=True)
+def _record(words: str) -> logging.LogRecord:
+    return logging.LogRecord("crossgrain.settings", logging.INFO, "", 0, words, (), None)
