@@ -48,6 +48,41 @@ def test_a_record_is_read_from_standard_input() -> None:
     assert from_stdin.stdout == crossgrain("propose", FIRST, *ASKED, "--json").stdout
 
 
+def test_a_byte_order_mark_changes_no_byte_of_the_answer_on_either_way_in(tmp_path: Path) -> None:
+    """Many an editor and export writes one; no answer begins with one."""
+    marked = b"\xef\xbb\xbf" + FIRST.read_bytes()
+    file = tmp_path / "marked.json"
+    file.write_bytes(marked)
+    plain = crossgrain("propose", FIRST, *ASKED, "--json").stdout
+    assert plain.startswith(b"{")
+    assert crossgrain("propose", file, *ASKED, "--json").stdout == plain
+    assert crossgrain("propose", "-", *ASKED, "--json", stdin=marked).stdout == plain
+    with TestClient(create_app(Settings(), load_catalogue())) as client:
+        answer = client.post(
+            "/fhir/r4/$propose-switch?target=desiccated-thyroid&as-of=2025-03-03",
+            content=marked,
+            headers={"content-type": "application/fhir+json"},
+        )
+    assert answer.content == plain
+
+
+def test_a_file_that_is_none_or_empty_is_named_and_why(tmp_path: Path) -> None:
+    empty = tmp_path / "empty.json"
+    empty.write_bytes(b"\n")
+    for file, words in (
+        (tmp_path, "Is a directory"),
+        (tmp_path / "none.json", "No such file or directory"),
+        (empty, "it is empty"),
+    ):
+        ran = crossgrain("propose", file, *ASKED)
+        assert (ran.returncode, ran.told) == (1, "")
+        assert f"{file}: {words}" in ran.told_beside.replace("\n", "")
+        assert "Traceback" not in ran.told_beside
+    nothing = crossgrain("propose", "-", *ASKED)
+    assert (nothing.returncode, nothing.told) == (1, "")
+    assert "standard input: it is empty" in nothing.told_beside
+
+
 def test_the_installed_command_does_the_same_in_a_process_of_its_own() -> None:
     installed = Path(sys.executable).with_name("crossgrain")
     asked = ["propose", "-", *ASKED, "--json"]

@@ -41,12 +41,13 @@ class Question:
 
 def read_input(file: str) -> bytes:
     """The bytes of a file, or of standard input for ``-``."""
-    if file == "-":
-        return sys.stdin.buffer.read()
     try:
-        return Path(file).read_bytes()
+        content = sys.stdin.buffer.read() if file == "-" else Path(file).read_bytes()
     except OSError as wrong:
         raise typer.BadParameter(f"{file}: {wrong.strerror}") from wrong
+    if not content.strip():
+        raise typer.BadParameter(f"{'standard input' if file == '-' else file}: it is empty")
+    return content
 
 
 def as_json(question: Question) -> Exit:

@@ -23,7 +23,10 @@ REFUSED = {
     "single quotes": (b"{'value': 1}", Category.STRUCTURE),
     "a comment": (b'{"value": 1 /* mg */}', Category.STRUCTURE),
     "a leading zero": (b'{"value": 01}', Category.STRUCTURE),
-    "a byte order mark": (b"\xef\xbb\xbf{}", Category.STRUCTURE),
+    "a byte-order mark and nothing": (b"\xef\xbb\xbf", Category.STRUCTURE),
+    "two byte-order marks": (b"\xef\xbb\xbf" * 2 + b"{}", Category.STRUCTURE),
+    "a byte-order mark at the end": (b"{}\xef\xbb\xbf", Category.STRUCTURE),
+    "UTF-16 with its mark": ("\ufeff{}".encode("utf-16-le"), Category.STRUCTURE),
     "Latin-1": (b'{"unit": "\xb5g"}', Category.STRUCTURE),
     "a lone surrogate": (b'{"unit": "\\ud800"}', Category.STRUCTURE),
     "a lone surrogate in a key": (b'{"\\udc00": 1}', Category.STRUCTURE),
@@ -49,6 +52,19 @@ def test_what_is_no_json_of_ours_is_refused_by_category(body: bytes, category: C
     with pytest.raises(Unreadable) as refusal:
         parse(body)
     assert refusal.value.category is category
+
+
+def test_a_byte_order_mark_is_no_part_of_what_is_read() -> None:
+    """RFC 8259, 8.1: it may be ignored; what is doubled or too deep behind it is found as ever."""
+    assert parse(b'\xef\xbb\xbf{"value": 1.50}') == {"value": Decimal("1.50")}
+    with pytest.raises(Unreadable, match="twice"):
+        parse(b'\xef\xbb\xbf{"a": 1, "a": 2}')
+
+
+@pytest.mark.parametrize("body", [b"", b" \r\n", b"\xef\xbb\xbf"])
+def test_an_empty_body_is_called_so(body: bytes) -> None:
+    with pytest.raises(Unreadable, match="the body is empty"):
+        parse(body)
 
 
 DOUBLED = {

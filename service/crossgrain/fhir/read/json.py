@@ -14,6 +14,7 @@ faults at once, and any other is looked at fault by fault.
 
 import json
 import re
+from codecs import BOM_UTF8
 from collections import Counter
 from collections.abc import Iterator
 from decimal import Decimal, InvalidOperation
@@ -56,6 +57,7 @@ def parse(
     """
     if len(body) > most_bytes:
         raise Unreadable(Category.TOO_COSTLY, "", f"the body is larger than {most_bytes} bytes")
+    body = body.removeprefix(BOM_UTF8)  # as RFC 8259, 8.1, allows; many an editor writes one
     tree = _decode(body)
     if not isinstance(tree, dict):
         raise Unreadable(Category.STRUCTURE, "", "the body must be one JSON object")
@@ -132,6 +134,8 @@ def _decode(body: bytes) -> object:
     except UnicodeDecodeError:
         raise Unreadable(Category.STRUCTURE, "", "the body is not UTF-8") from None
     except msgspec.DecodeError as fault:
+        if not body.strip():
+            raise Unreadable(Category.STRUCTURE, "", "the body is empty") from None
         raise Unreadable(Category.STRUCTURE, "", _without_content(str(fault))) from None
 
 
