@@ -25,10 +25,14 @@ def ordered_on(orders, day):
             one = {**order, "dosageInstruction": [instruction]}
             start, end = map(date.fromisoformat, period(one))
             if start <= day <= end:
-                value, unit = doses(one)["calculated"]
                 frequency = instruction["timing"]["repeat"]["frequency"]
                 name = order["medicationCodeableConcept"]["text"]
-                medicine = next(n for n in NAMES if name.startswith(f"{n} "))
+                medicine = next(n for n in sorted(NAMES, key=len)[::-1] if name.startswith(f"{n} "))
+                if "calculated" in doses(one):
+                    value, unit = doses(one)["calculated"]
+                else:  # of two hormones there is no one mass: by the T4 of a tablet
+                    count, unit = Fraction(doses(one)["ordered"][0]), "ug"
+                    value = count * Fraction(name.removeprefix(f"{medicine} ").split("/")[0])
                 amounts[medicine, unit] += Fraction(value) * frequency
     return amounts
 
