@@ -10,9 +10,11 @@ import pytest
 from fastapi.testclient import TestClient
 from hypothesis import given
 from hypothesis import strategies as st
+from joserfc.jwk import JWKRegistry
 
 from crossgrain.api.app import create_app
 from crossgrain.api.auth.scopes import PROPOSING, READING, allow, need_of
+from crossgrain.api.auth.tokens import fits
 from crossgrain.api.settings import Settings
 from crossgrain.catalogue import Catalogue
 
@@ -104,7 +106,17 @@ def test_without_a_token_no_operation_answers(service: TestClient, path: str) ->
     assert answer.json()["issue"][0]["diagnostics"] == "the caller is not known"
 
 
-@pytest.mark.parametrize("path", ["/fhir/r4/%24propose-switch", "/fhir/r4/%24propose%2Dswitch"])
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/fhir/r4/%24propose-switch",
+        "/fhir/r4/%24propose%2Dswitch",
+        "/fhir/r4/$propose-switch/",  # a router that mends addresses would serve it
+        "/fhir/r4/$propose-switch/any",
+        "/fhir/r4/$propose-switch/_history/1",
+        "/fhir/r4/x$propose-switch",
+    ],
+)
 def test_another_spelling_of_the_address_is_no_way_in(service: TestClient, path: str) -> None:
     assert send(service, None, path).status_code == 401
 
@@ -155,6 +167,8 @@ def test_an_attack_is_refused_without_a_reason(service: TestClient, attack: str)
         ("openid user/MedicationRequest.c", 200, 403),
         ("user/MedicationRequest.rs", 403, 200),
         ("user/MedicationRequest.read", 403, 200),
+        ("user/MedicationRequest.write", 200, 403),  # to write is not to read (SMART 1.0)
+        ("user/MedicationRequest.cud", 200, 403),
         ("user/Patient.cruds", 403, 403),
         ("user/MedicationRequest.c?category=community", 403, 403),
         ("user/MedicationRequest.", 403, 403),
@@ -187,6 +201,19 @@ def test_an_operation_that_is_not_in_the_table_needs_the_most() -> None:
 @given(st.lists(st.text(max_size=40), max_size=4))
 def test_no_other_text_is_a_scope(texts: list[str]) -> None:
     assert not allow([text for text in texts if "/" not in text], PROPOSING)
+
+
+@pytest.mark.parametrize("alg", ["RS256", "RS384", "RS512", "PS256", "PS384", "PS512"])
+def test_a_key_serves_the_one_algorithm_that_it_names(
+    service: TestClient, server: Server, alg: str
+) -> None:
+    """RFC 7517, 4.4: an issuer who gave up an algorithm must not be held to it by a caller."""
+    (key,) = s.key_set("rs384")["keys"]
+    server.answer = lambda: httpx.Response(200, json={"keys": [{**key, "alg": "PS384"}]})
+    answer = send(service, s.sign(s.access_claims(), "rs384", alg))
+    assert answer.status_code == (200 if alg == "PS384" else 401)
+    named = JWKRegistry.import_key({**key, "alg": "PS384"})
+    assert fits(named, alg) is (alg == "PS384")  # whatever the library that verifies makes of it
 
 
 def test_the_key_set_is_kept_and_its_outage_is_503_only_before_it_was_read(
@@ -240,6 +267,9 @@ def test_an_opaque_token_is_introspected_with_our_own_credentials(
         (active(aud="https://else.example"), 401),
         (active(aud=None), 401),
         (active(exp=s.NOW - 60), 401),
+        (active(exp=s.NOW - 30), 401),  # so far another's clock may be off, and no further
+        (active(exp=s.NOW - 29), 200),
+        (active(nbf=s.NOW + 31), 401),
         (active(scope="openid"), 403),
         (active(scope=None), 403),
         (lambda: httpx.Response(200, json=[]), 503),
@@ -253,6 +283,29 @@ def test_an_introspection_that_does_not_vouch_is_no_way_in(
 ) -> None:
     server.answer = answer
     assert send(introspecting, "opaque").status_code == status
+
+
+def test_what_was_vouched_for_is_asked_about_again_when_the_token_ends(
+    catalogue: Catalogue, server: Server
+) -> None:
+    """It is kept for half a minute, but a token that ends before that is not let in by it."""
+    settings = Settings(
+        fhir_auth="introspection",
+        oauth_audience=s.AUDIENCE,
+        introspection_url=INTROSPECT,
+        introspection_client="crossgrain",
+        introspection_secret="hush",
+    )
+    moment = [s.NOW]
+    app = create_app(settings, catalogue, clock=lambda: s.at(moment[0]), transport=server)
+    server.answer = active(exp=s.NOW + 10)
+    with TestClient(app) as client:
+        assert send(client, "opaque").status_code == 200
+        server.answer = lambda: httpx.Response(200, json={"active": False})
+        moment[0] = s.NOW + 9
+        assert send(client, "opaque").status_code == 200
+        moment[0] = s.NOW + 10
+        assert send(client, "opaque").status_code == 401
 
 
 def test_an_authorization_server_out_of_reach_is_503(

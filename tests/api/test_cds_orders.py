@@ -160,6 +160,19 @@ def test_a_switch_that_fits_and_says_what_it_replaces_is_passed_over(cards: Card
     assert cards(body) == []
 
 
+def test_what_holds_only_of_the_plan_is_no_reason_to_interrupt_an_order_that_fits(
+    cards: Cards,
+) -> None:
+    """The series that is not offered would pass 300 µg of levothyroxine; 275 µg do not."""
+    body = call(GRAINS, [levothyroxine(275, "p02")])
+    taken, old = standing_order(body)
+    (line,) = taken["dosageInstruction"]
+    line["text"] = "5 tablets once daily"
+    line["doseAndRate"][0]["doseQuantity"]["value"] = 5
+    body["context"]["draftOrders"]["entry"][0]["resource"]["priorPrescription"] = {"reference": old}
+    assert cards(body) == []
+
+
 def standing_order(body: Resource) -> tuple[Resource, str]:
     """The one thing stated as taken now, made into an order that another can replace."""
     prefetch = body["prefetch"]

@@ -48,6 +48,14 @@ PARTS = {
         "MedicationStatement is only a part",
     ),
     "fewer than the total": (with_more(WHOLE, total=9), "MedicationStatement is only a part"),
+    "one fewer than the total": (
+        with_more(WHOLE, total=len(WHOLE["entry"]) + 1),
+        "MedicationStatement is only a part",
+    ),
+    "one of them twice": (
+        with_more(WHOLE, entry=WHOLE["entry"] * 2, total=len(WHOLE["entry"]) + 1),
+        "MedicationStatement is only a part",
+    ),
     "a warning inside": (
         with_more(WHOLE, entry=[*WHOLE["entry"], {"resource": WARNING}]),
         "MedicationStatement is only a part",
@@ -70,6 +78,13 @@ def test_without_the_whole_of_what_is_taken_it_is_412_and_says_why(
     assert (answer.status_code, issue["code"]) == (412, "incomplete")
     assert issue["diagnostics"].startswith(why)
     assert issue["expression"] == [f"prefetch.{MEDICINES}"]
+
+
+@pytest.mark.parametrize("more", [0, -1])
+def test_as_many_as_the_total_are_complete(client: TestClient, more: int) -> None:
+    """One medicine that is missing may be the one that the order replaces; one too many is not."""
+    sent_all = with_more(WHOLE, total=len(WHOLE["entry"]) + more)
+    assert client.post(ORDER, json=sent(MEDICINES, sent_all)).status_code == 200
 
 
 def test_no_data_is_complete_so_a_null_is_no_412(client: TestClient) -> None:

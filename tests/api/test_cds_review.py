@@ -1,12 +1,16 @@
 """`patient-view`: a card for a past switch that went wrong, and none for the rest."""
 
+from datetime import date
 from typing import Any
 
 import pytest
 from fastapi.testclient import TestClient
 
+from crossgrain.api.cds.review import review_cards
+from crossgrain.screening.flags import Code, Flag, Grade, Outcome, Screened, Urgency
+
 from .calls import PATIENTS
-from .hooks import REVIEW, call
+from .hooks import INSTANCE, REVIEW, call
 
 PARKED = "15-switched-at-half-the-dose.json"
 
@@ -50,6 +54,28 @@ def test_what_of_the_record_is_missing_is_said(client: TestClient) -> None:
     (card,) = view(client, PARKED, conditions=None, goals={"resourceType": "OperationOutcome"})
     assert "Goal could not be gathered" in card["detail"]
     assert "Condition" not in card["detail"]
+
+
+@pytest.mark.parametrize("urgency", Urgency)
+@pytest.mark.parametrize("grade", Grade)
+def test_a_mere_observation_has_a_card_only_where_it_is_urgent(
+    grade: Grade, urgency: Urgency
+) -> None:
+    """A TSH of 40 that no ratio explains must not wait until somebody looks for it.
+
+    What is unresolved or suspected is not so certain that it warns.
+    """
+    flag = Flag(
+        Code.TSH_HIGH, grade, urgency, date(2025, 1, 6), frozenset(), frozenset(), {},
+        frozenset(), "TSH is 40 mIU/L.", (), (), "Ask the patient in.", "invented",
+    )  # fmt: skip
+    cards = review_cards(INSTANCE, Screened(Outcome.FLAGGED, (flag,)), ())
+    if grade is Grade.OBSERVED and urgency is not Urgency.URGENT:
+        assert cards == []
+    else:
+        warns = grade in {Grade.CONFIRMED, Grade.LIKELY}
+        assert [card["indicator"] for card in cards] == ["warning" if warns else "info"]
+        assert f"{grade}, tsh high after switch" in cards[0]["summary"]
 
 
 def test_it_takes_only_its_own_hook(client: TestClient) -> None:

@@ -111,9 +111,14 @@ def test_told_to_stop_before_it_serves_it_ends_at_once(start: Start) -> None:
     assert process.wait(5) == 0
 
 
-def test_where_the_port_is_taken_it_ends_with_one(start: Start) -> None:
+@pytest.mark.parametrize("workers", ["1", "2"])
+def test_where_the_port_is_taken_it_ends_with_one(start: Start, workers: str) -> None:
     with socket.socket() as other:
         other.bind(("127.0.0.1", 0))
         other.listen()
-        process, _ = start("--port", str(other.getsockname()[1]))
-        assert process.wait(10) == 1
+        port = str(other.getsockname()[1])
+        process, _ = start("--port", port, "--workers", workers)
+        assert process.wait(20) == 1
+        said = process.said()
+        assert port in said
+        assert "Traceback" not in said

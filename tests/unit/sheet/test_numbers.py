@@ -4,17 +4,20 @@ import re
 from datetime import date, timedelta
 from decimal import Decimal
 from fractions import Fraction
+from itertools import pairwise
 from math import ceil
 from typing import Any
 
 import pytest
-from tests.conformance.patients import CATALOGUE, proposed
+from jinja2 import Environment, PackageLoader
+from tests.conformance.patients import AS_OF, CATALOGUE, proposed
 from tests.unit.sheet.pages import ASKED, PLANNED, VERSION, Node, parsed, sheet
 
-from crossgrain.dosing.plan import PriorTherapy
+from crossgrain.dosing.plan import PriorTherapy, Stage, courses
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.fhir.write.answer import answer_bundle
-from crossgrain.fhir.write.words import date_words
+from crossgrain.fhir.write.words import date_words, tablets
+from crossgrain.sheet.days import Tablet
 
 CASES = [(file, prior) for file in PLANNED for prior in PriorTherapy]
 
@@ -82,6 +85,22 @@ def table_rows(page: Node) -> list[tuple[str, str, str, str]]:
             assert len(counts) == len(strengths), tablets
             rows += [(first, last, *pair) for pair in zip(strengths, counts, strict=True)]
     return rows
+
+
+@pytest.mark.parametrize(("file", "prior"), CASES)
+def test_the_steps_that_wait_for_labs_are_marked_and_no_others(
+    file: str, prior: PriorTherapy
+) -> None:
+    """Who reads the table must see where the dose stays until bloods have come."""
+    plan = proposed(file, ASKED[file], prior).plan
+    assert plan
+    (table,) = parsed(sheet(file, prior)).all("table", "orders")
+    rows = [row.all("td")[0].text for row in table.all("tr")[1:]]
+    marked = [row.partition(" to ")[0] for row in rows if "waiting for labs" in row]
+    held = [course for course in courses(plan.steps) if course.stage is Stage.HOLD]
+    days = [on((AS_OF + timedelta(course.first_day)).isoformat()) for course in held]
+    assert marked == days
+    assert 0 < len(days) < len(rows) or len(plan.steps) == 1
 
 
 @pytest.mark.parametrize(("file", "prior"), CASES)
@@ -218,6 +237,41 @@ def test_the_patients_days_hold_the_doses_of_the_orders(file: str, prior: PriorT
             name = request["medicationCodeableConcept"]["text"].partition(f" {strength}")[0]
             assert re.search(rf"of {re.escape(strength)}s?\b", began[0].text)
             assert name in began[0].text
+
+
+@pytest.mark.parametrize("quarters", range(1, 13))
+def test_as_much_of_a_tablet_is_drawn_as_is_taken(quarters: int) -> None:
+    """Who goes by the drawing takes a quarter where a quarter is meant, never none or a half."""
+    tablet = Tablet(Fraction(quarters, 4), "", "")
+    assert tablet.whole * 4 + tablet.part == quarters
+    assert tablet.part in range(4)
+
+
+@pytest.mark.parametrize("file", PLANNED)
+def test_what_is_drawn_of_tablets_is_what_the_words_beside_it_say(file: str) -> None:
+    said = {tablets(Fraction(quarters, 4)): quarters for quarters in range(1, 100)}
+    nodes = list(parsed(sheet(file)).walk())
+    drawn = [(a, b) for a, b in pairwise(n for n in nodes if n.tag in {"span", "b"})
+             if "pills" in a.attributes.get("class", "").split()]  # fmt: skip
+    assert drawn
+    for pills, words in drawn:
+        kinds = [pill.attributes["class"] for pill in pills.all("i")]
+        parts = [int(kind.removeprefix("pill part-")) for kind in kinds if kind != "pill"]
+        assert kinds.count("pill") * 4 + sum(parts) == said[words.text]
+
+
+@pytest.mark.parametrize("quarters", range(1, 9))
+def test_the_page_draws_every_part_of_a_tablet(quarters: int) -> None:
+    """No invented patient takes a quarter, and a clinic's own chart may well cut so."""
+    pages = Environment(loader=PackageLoader("crossgrain.sheet"), autoescape=True)
+    source = pages.loader.get_source(pages, "patient.html")[0]  # type: ignore[union-attr]
+    macro = next(line for line in source.splitlines() if "macro tablet(" in line)
+    drawn = pages.from_string(f"{macro}{{{{ tablet(one) }}}}").render(
+        one=Tablet(Fraction(quarters, 4), "", "")
+    )
+    whole, part = divmod(quarters, 4)
+    assert drawn.count('class="pill"') == whole
+    assert re.findall(r"pill part-(\d)", drawn) == ([str(part)] if part else [])
 
 
 def runs(step: Node, day: str) -> bool:

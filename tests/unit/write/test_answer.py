@@ -21,6 +21,7 @@ from tests.unit.write.plans import (
 )
 
 from crossgrain.fhir.proposal import SwitchRequest
+from crossgrain.fhir.version import FhirVersion
 from crossgrain.fhir.write.encode import to_json
 from crossgrain.fhir.write.words import CAUTION
 
@@ -78,6 +79,16 @@ def test_findings_are_detected_issues_most_severe_first():
     assert issues[1]["detail"] == HOLD.statement
     # `mitigation` is what has been done (R4), so what is only proposed must say so.
     assert issues[1]["mitigation"][0]["action"]["text"] == f"Proposed, not yet done: {HOLD.action}"
+
+
+@pytest.mark.parametrize("version", FhirVersion)
+def test_no_finding_is_mitigated_before_a_person_has_judged_it(version: FhirVersion) -> None:
+    """R5 has a status of that name; a worklist would hide what nobody has looked at."""
+    issues = resources(written(stop_outcome(), version), "DetectedIssue")
+    assert [issue["status"] for issue in issues] == ["preliminary"] * 3
+    for issue in issues:
+        assert issue["mitigation"][0]["action"]["text"].startswith("Proposed, not yet done: ")
+        assert "date" not in issue["mitigation"][0]
 
 
 def test_what_raised_a_finding_is_named_by_the_inputs_own_reference():
