@@ -249,9 +249,8 @@ class Connection(HttpToolsProtocol):
         headers = {"Connection": "close", "Cache-Control": "no-store"}
         answer = refuse(refusal(fault, None, words), headers)
         head = [b"%s: %s\r\n" % (name, value) for name, value in answer.raw_headers]
-        self.transport.write(
-            b"".join([STATUS_LINE[answer.status_code], *head, b"\r\n", answer.body])
-        )
+        body = b"" if self.parser.get_method() == b"HEAD" else answer.body
+        self.transport.write(b"".join([STATUS_LINE[answer.status_code], *head, b"\r\n", body]))
         self._close_in_time()
 
     def _close_in_time(self) -> None:

@@ -73,6 +73,15 @@ def test_what_is_refused_before_the_app_is_an_outcome(
     assert answer.count(b"HTTP/1.1 ") == 1
 
 
+def test_a_refusal_of_head_has_no_body(server: Server) -> None:
+    """RFC 9110, 9.3.2: what followed would be taken for the next answer."""
+    with server.connect() as connection:
+        connection.sendall(b"HEAD /livez HTTP/1.1\r\n\r\n")
+        head, _, body = rest_of(connection).partition(b"\r\n\r\n")
+    assert head.startswith(b"HTTP/1.1 400 ")
+    assert body == b""
+
+
 def test_a_head_of_just_the_most_bytes_is_answered(server: Server) -> None:
     for sent in (live(target=f"/livez?{'a' * (MOST - 12)}"), live(f"X: {'a' * (MOST - 12)}\r\n")):
         with server.connect() as connection:
