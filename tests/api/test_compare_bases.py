@@ -87,3 +87,50 @@ def test_an_option_of_the_plan_is_unknown_here(
     answer = post(record, "?pace=brisk", COMPARE)
     assert answer.status_code == 400
     assert answer.json()["issue"][0]["expression"] == ["http.pace"]
+
+
+@pytest.mark.parametrize(
+    ("basis", "comparisons", "typical"),
+    [
+        # tests/published/test_evidence.py has each comparison by name, reckoned by hand
+        ("practice", 11, Decimal("0.764")),
+        ("label", 11, Decimal("1.136")),
+        ("trial", 9, Decimal("0.952")),  # not against the two that it was made from
+        ("content", 11, Decimal("0.997")),
+    ],
+)
+def test_each_basis_says_how_it_fared_against_the_published_comparisons(
+    post: Callable[..., httpx.Response],
+    record: dict[str, Any],
+    basis: str,
+    comparisons: int,
+    typical: Decimal,
+) -> None:
+    rows = compared(post(record, "?target=desiccated-thyroid&as-of=2025-03-03", COMPARE))
+    said = {part["name"]: _value(part) for part in rows[basis]["evidence"]}
+    assert (said["comparisons"], said["typical"]) == (comparisons, typical)
+    assert said["words"].startswith(f"{comparisons} published comparisons: ")
+
+
+def test_the_proposal_says_the_same_of_each_basis(
+    post: Callable[..., httpx.Response], record: dict[str, Any]
+) -> None:
+    rows = compared(post(record, "?target=desiccated-thyroid&as-of=2025-03-03", COMPARE))
+    bundle = json.loads(
+        post(record, "?target=desiccated-thyroid&as-of=2025-03-03").content, parse_float=Decimal
+    )
+    (guidance,) = (
+        entry["resource"]
+        for entry in bundle["entry"]
+        if entry["resource"]["resourceType"] == "GuidanceResponse"
+    )
+    (working,) = (one for one in guidance["contained"] if one["resourceType"] == "Parameters")
+    proposed = {
+        one["part"][0]["valueCode"]: part["part"]
+        for one in working["parameter"]
+        if one["name"] == "basis"
+        for part in one["part"]
+        if part["name"] == "evidence"
+    }
+    assert proposed == {basis: row["evidence"] for basis, row in rows.items()}
+    assert all(row[2]["valueString"] in guidance["text"]["div"] for row in proposed.values())

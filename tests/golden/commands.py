@@ -59,6 +59,8 @@ def commands() -> Iterator[Command]:
         written = tuple(option for option in more if option.endswith(".html"))
         yield Command(f"propose {name}", asked, writes=written)
     yield Command("bases", ("bases",))
+    yield Command("evidence", ("evidence",))
+    yield Command("evidence as a note", ("evidence", "--markdown"))
     chart = ("-c", f"open('clinic.toml', 'w').write({CHART!r})")
     yield Command("bases of a clinic", ("bases", "--chart", "clinic.toml"), first=(chart,))
     for version in ("r4", "r5"):

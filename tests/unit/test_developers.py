@@ -13,7 +13,7 @@ WRITTEN_BY_A_RUN = {".work/ready", "report.json"}
 def named_paths() -> list[str]:
     """What stands in backquotes outside the blocks of commands and has the form of a path.
 
-    What begins with a slash is an address of the service.
+    What begins with a slash is an address of the service, and "://" stands in any other.
     """
     prose = re.sub(r"^```.*?^```", "", GUIDE, flags=re.MULTILINE | re.DOTALL)
     words = {word.partition("::")[0] for word in re.findall(r"`([\w.][^`\s]*)`", prose)}
@@ -22,7 +22,7 @@ def named_paths() -> list[str]:
         for word in words
         if ("/" in word and "://" not in word) or re.search(r"\.(py|toml|json|md|txt)$", word)
     }
-    return sorted(paths - WRITTEN_BY_A_RUN)
+    return sorted(word for word in paths - WRITTEN_BY_A_RUN if "://" not in word)
 
 
 def standing() -> set[str]:

@@ -120,6 +120,19 @@ def bases(chart: Chart = None) -> int:
 
 
 @app.command()
+def evidence(
+    chart: Chart = None,
+    markdown: Annotated[
+        bool, typer.Option("--markdown", help="The whole note, as service/docs/evidence.md.")
+    ] = False,
+) -> int:
+    """Show every basis against the published comparisons."""
+    from crossgrain.cli import listing  # noqa: PLC0415
+
+    return listing.show_evidence(chart, markdown=markdown)
+
+
+@app.command()
 def serve(
     host: Annotated[str, typer.Option(help="The address to listen on.")] = "127.0.0.1",
     port: Annotated[int, typer.Option(min=0, max=65535)] = 8000,

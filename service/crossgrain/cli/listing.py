@@ -1,26 +1,46 @@
-"""``crossgrain bases`` and ``crossgrain openapi``: what stands ready before any patient."""
+"""``crossgrain bases``, ``evidence`` and ``openapi``: what stands ready before any patient."""
 
 import json
 from pathlib import Path
 
 import typer
 
-from crossgrain.catalogue import load_catalogue
+from crossgrain.catalogue import Catalogue, load_catalogue
 from crossgrain.cli.commands import Exit
 from crossgrain.dosing.errors import DomainError
 
 
 def show_bases(chart: Path | None) -> Exit:
     """Print every basis, or say what is wrong with the chart."""
-    try:
-        catalogue = load_catalogue(chart)
-    except DomainError as error:
-        typer.echo(f"--chart, {error.field}: {error.message}", err=True)
+    catalogue = _with_chart(chart)
+    if catalogue is None:
         return Exit.ERROR
     from crossgrain.cli.show.bases import show_bases as show  # noqa: PLC0415
 
     show(catalogue.bases)
     return Exit.PLAN
+
+
+def show_evidence(chart: Path | None, *, markdown: bool) -> Exit:
+    """Print how every basis fares, or the whole note; or say what is wrong with the chart."""
+    catalogue = _with_chart(chart)
+    if catalogue is None:
+        return Exit.ERROR
+    from crossgrain.cli.show import evidence as show  # noqa: PLC0415
+
+    if markdown:
+        typer.echo(show.evidence_note(catalogue), nl=False)
+    else:
+        show.show_evidence(catalogue)
+    return Exit.PLAN
+
+
+def _with_chart(chart: Path | None) -> Catalogue | None:
+    try:
+        return load_catalogue(chart)
+    except DomainError as error:
+        typer.echo(f"--chart, {error.field}: {error.message}", err=True)
+        return None
 
 
 def show_openapi() -> Exit:

@@ -36,6 +36,7 @@ def _row(regimen: Regimen, basis: Basis, target: Target, mixture: Mixture) -> Ba
         lt4_equivalent_ug,
         dose,
         refused,
+        basis.standing,
     )
 
 

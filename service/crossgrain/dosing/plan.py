@@ -10,6 +10,7 @@ from enum import StrEnum
 from fractions import Fraction
 from math import ceil
 
+from crossgrain.dosing.bases import Standing
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.tablets import Piece, Tablets
 from crossgrain.dosing.taper import Choice
@@ -305,6 +306,8 @@ class BasisRow:
     target: TargetDose | None
     refused: str = ""
     """Why a table chart gives no answer here."""
+    standing: Standing | None = None
+    """How the basis fared against published comparisons."""
 
 
 @dataclass(frozen=True, slots=True)

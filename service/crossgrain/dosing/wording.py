@@ -2,10 +2,19 @@
 
 from fractions import Fraction
 
+from crossgrain.dosing.bases import Standing
+from crossgrain.dosing.evidence import Currency, Finding, TshOutcome
 from crossgrain.dosing.targets import HIGHEST_RATIO, LOWEST_RATIO, TargetDose
 
 UNITS = {"ug": "µg", "mg": "mg"}
 """How the units of labelled strengths are printed."""
+TSH_WORDS = {
+    TshOutcome.SAME: "the same",
+    TshOutcome.HIGHER: "higher",
+    TshOutcome.LOWER: "lower",
+    TshOutcome.NOT_TOLD: "not told",
+}
+"""What TSH did on the arm that holds T3."""
 
 
 def number(value: Fraction | float) -> str:
@@ -48,3 +57,58 @@ def off_ratio(dose: TargetDose) -> str:
         return ""
     limits = f"{number(LOWEST_RATIO)}:1 to {number(HIGHEST_RATIO)}:1"
     return f" T4 to T3 is then {number(ratio)}:1, outside {limits} (ETA 2012)."
+
+
+def standing_words(standing: Standing) -> str:
+    """How a basis fared against the published comparisons, at a glance.
+
+    >>> typical, low, high = Fraction(19, 20), Fraction(4, 5), Fraction(1)
+    >>> standing_words(Standing(9, typical, low, high, 6, (), 2, ())).partition(": ")[2]
+    'what holds T3 is typically counted 5 % too low (20 % too low to just right)'
+    """
+    if not standing.held:
+        return "no published comparison to hold it against"
+    comparisons = "comparison" if standing.held == 1 else "comparisons"
+    counted = f"what holds T3 is typically counted {off_words(standing)}"
+    return f"{standing.held} published {comparisons}: {counted}"
+
+
+def off_words(standing: Standing) -> str:
+    """How far off a basis that was held against something typically is, and at its ends.
+
+    >>> typical, low, high = Fraction(19, 20), Fraction(4, 5), Fraction(1)
+    >>> off_words(Standing(9, typical, low, high, 6, (), 2, ()))
+    '5 % too low (20 % too low to just right)'
+    """
+    typical, low, high = (
+        "unknown" if ratio is None else _off(ratio)
+        for ratio in (standing.typical, standing.lowest, standing.highest)
+    )
+    against = (
+        f"; TSH moved the other way in {len(standing.against)} of {standing.moved} more"
+        if standing.against
+        else ""
+    )
+    return f"{typical} ({low} to {high}){against}"
+
+
+def _off(ratio: Fraction) -> str:
+    """A ratio of what is counted to what is right, in whole percent."""
+    percent = round((ratio - 1) * 100)
+    if percent == 0:
+        return "just right"
+    return f"{abs(percent)} % too {'low' if percent < 0 else 'high'}"
+
+
+def worth_words(found: Finding) -> str:
+    """What a comparison puts a microgram of LT3 or a grain at, in µg LT4."""
+    per = "per grain" if found.currency is Currency.GRAIN else "per µg LT3"
+    if found.low is None or found.high is None:
+        bound = "under" if found.at_most else "over"
+        return f"{bound} {_short(found.value)} {per}: TSH was {TSH_WORDS[found.comparison.tsh]}"
+    return f"{_short(found.value)} ({_short(found.low)} to {_short(found.high)}) {per}"
+
+
+def _short(worth: Fraction) -> str:
+    """To three digits, which is more than any of them carries."""
+    return f"{float(worth):.3g}"

@@ -8,6 +8,7 @@ from typing import Any
 from crossgrain.catalogue import Catalogue
 from crossgrain.dosing.at_home import HomeUse, home_uses
 from crossgrain.dosing.plan import Plan
+from crossgrain.dosing.wording import off_words
 from crossgrain.fhir.proposal import Proposal
 from crossgrain.fhir.write.at_home import home_supplies
 from crossgrain.fhir.write.carried_over import beside_the_series
@@ -17,7 +18,7 @@ from crossgrain.fhir.write.letterhead import Letterhead, letterhead_for
 from crossgrain.fhir.write.plan_words import PRIOR_WORDS, target_words
 from crossgrain.fhir.write.words import CAUTION, TARGET_WORDS, date_words, taken
 from crossgrain.safety.findings import Severity
-from crossgrain.sheet import patient
+from crossgrain.sheet import evidence, patient
 from crossgrain.sheet.calendar_file import calendar_file
 from crossgrain.sheet.chart import NARROW, WIDE, draw
 from crossgrain.sheet.charted import Charted, charted
@@ -115,6 +116,9 @@ def _planned(letter: Letterhead, plan: Plan, catalogue: Catalogue) -> dict[str, 
         "micrograms": micrograms,
         "dots": dots(plan),
         "currency": currency(plan)[0],
+        "off_words": off_words,
+        "trials": evidence.drawing(catalogue, plan.basis_id),
+        "trial_rows": list(evidence.table_rows(catalogue)),
         "spread": spread(plan),
         "series": order_rows(letter, letter.series),
         "fetched": [fetched(letter.wording, made) for made in plan.prescriptions],

@@ -17,6 +17,7 @@ from crossgrain.dosing.targets import Target, TargetDose
 from crossgrain.fhir.read.record import Record
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.fhir.write.quantities import quantity
+from crossgrain.fhir.write.rationale import evidence_part
 from crossgrain.propose import nothing_taken
 
 CAUTION = (
@@ -87,6 +88,8 @@ def _basis(row: BasisRow) -> Part:
         parts.append(_quantity("lt4-equivalent", row.lt4_equivalent_ug, "ug/d"))
     if row.target:
         parts.extend(_target(row.target))
+    if row.standing:
+        parts.append(evidence_part(row.standing))
     return {"name": "basis", "part": parts}
 
 

@@ -1,6 +1,6 @@
 """The names under which ``$compare-bases`` answers: one table, published in its definition."""
 
-from crossgrain.fhir.write.rationale_parts import PartDefinition
+from crossgrain.fhir.write.rationale_parts import EVIDENCE, PartDefinition
 
 
 def _one(name: str, fhir_type: str, meaning: str) -> PartDefinition:
@@ -53,6 +53,7 @@ COMPARISON_PARTS = (
         _maybe("target-lt4", "Quantity", "Levothyroxine a day, microgram"),
         _maybe("target-lt3", "Quantity", "Liothyronine a day, microgram"),
         _maybe("target-desiccated-thyroid", "Quantity", "Labelled grains a day"),
+        EVIDENCE,
     ),
     _one("caution", "string", "Who decides"),
 )

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from crossgrain.cli.show.numbers import count
 from crossgrain.cli.show.page import Page
 from crossgrain.dosing.bases import Basis
+from crossgrain.dosing.wording import standing_words
 from crossgrain.fhir.write.labels import micrograms
 
 
@@ -23,6 +24,8 @@ def show_bases(bases: Sequence[Basis], page: Page | None = None) -> None:
                 f"LT4 {micrograms(row.lt4_ug)} = {count(row.grains)} grains"
                 f" = LT3 {micrograms(row.lt3_ug)}"
             )
+        if basis.standing:
+            page.line(f"Against {standing_words(basis.standing)}.")
         page.line(f"Source: {basis.source}", style="dim")
 
 

@@ -3,6 +3,7 @@
 from crossgrain.cli.show.numbers import dose
 from crossgrain.cli.show.page import Page
 from crossgrain.dosing.plan import BasisRow, Plan
+from crossgrain.dosing.wording import standing_words
 from crossgrain.fhir.write.labels import micrograms
 
 
@@ -19,6 +20,9 @@ def show_comparison(page: Page, plan: Plan) -> None:
             f"The old regimen is worth {micrograms(min(worth))} to {micrograms(max(worth))} LT4,"
             f" a factor of {float(max(worth) / min(worth)):.2f} between the charts."
         )
+    for row in plan.comparison:
+        if row.basis_id == plan.basis_id and row.standing:
+            page.line(f"“{row.basis_id}” against {standing_words(row.standing)}.")
 
 
 def _row(row: BasisRow, plan: Plan) -> tuple[str, str, str, str, str]:

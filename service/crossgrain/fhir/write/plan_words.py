@@ -4,6 +4,7 @@ from collections.abc import Iterable, Iterator
 
 from crossgrain.dosing.plan import BasisRow, Course, Forecast, LabDraw, Plan, PriorTherapy
 from crossgrain.dosing.targets import TargetDose
+from crossgrain.dosing.wording import standing_words
 from crossgrain.fhir.write.checkpoint import Option, checkpoint_words, option_words
 from crossgrain.fhir.write.issues import finding_words
 from crossgrain.fhir.write.labels import percent
@@ -65,16 +66,20 @@ def findings_block(letter: Letterhead) -> str:
 
 def comparison_table(comparison: tuple[BasisRow, ...]) -> str:
     """The target on every basis, the one that was used marked."""
-    return table(("Basis", "LT4-equivalent now", "Target a day", "Source"), map(_row, comparison))
+    return table(
+        ("Basis", "LT4-equivalent now", "Target a day", "Against the published trials", "Source"),
+        map(_row, comparison),
+    )
 
 
-def _row(row: BasisRow) -> tuple[str, str, str, str]:
+def _row(row: BasisRow) -> tuple[str, str, str, str, str]:
     worth = row.lt4_equivalent_ug
     name = row.basis_id if row.sets_checkpoint else f"{row.basis_id} (for comparison only)"
     return (
         name,
         "-" if worth is None else f"{trimmed(worth, 1)} micrograms",
         target_words(row.target) if row.target else row.refused,
+        standing_words(row.standing) if row.standing else "-",
         row.source,
     )
 

@@ -5,6 +5,7 @@ from fractions import Fraction
 from math import floor
 from typing import Any
 
+from crossgrain.dosing.bases import Standing
 from crossgrain.dosing.comparison import spread
 from crossgrain.dosing.plan import (
     Band,
@@ -18,6 +19,7 @@ from crossgrain.dosing.plan import (
     Statement,
 )
 from crossgrain.dosing.targets import TargetDose
+from crossgrain.dosing.wording import standing_words
 from crossgrain.fhir.write.letterhead import Letterhead, Resource
 from crossgrain.fhir.write.narrative import plain
 from crossgrain.fhir.write.quantities import quantity, rounded
@@ -125,6 +127,16 @@ def _basis(row: BasisRow, chosen: str) -> Iterator[Part]:
         yield from _dose(row.target)
     if row.refused:
         yield _string("refused", row.refused)
+    if row.standing:
+        yield evidence_part(row.standing)
+
+
+def evidence_part(standing: Standing) -> Part:
+    """How a basis fared against published comparisons."""
+    parts: list[Part] = [{"name": "comparisons", "valueInteger": standing.held}]
+    if standing.typical is not None:
+        parts.append(_ratio("typical", float(standing.typical)))
+    return _group("evidence", *parts, _string("words", standing_words(standing)))
 
 
 def _dose(dose: TargetDose) -> Iterator[Part]:

@@ -46,6 +46,14 @@ STATEMENT = PartDefinition(
         _one("source", "string", "On whose word"),
     ),
 )  # fmt: skip
+EVIDENCE = PartDefinition(
+    "evidence", "", 0, "1", "How the basis fared against published comparisons at the same TSH",
+    (
+        _one("comparisons", "integer", "How many it was held against"),
+        _maybe("typical", "decimal", "Median of what it counts over what TSH said; 1 is right"),
+        _one("words", "string", "The same in words, with the ends"),
+    ),
+)  # fmt: skip
 BASIS = PartDefinition(
     "basis", "", 0, "*", "What one basis of equivalence makes of the regimen taken now",
     (
@@ -58,6 +66,7 @@ BASIS = PartDefinition(
         _maybe("lt4-equivalent", "Quantity", "LT4-equivalent of the regimen taken now"),
         *DOSE,
         _maybe("refused", "string", "Why a chart gives no answer here"),
+        EVIDENCE,
     ),
 )  # fmt: skip
 CHECKPOINT = PartDefinition(
