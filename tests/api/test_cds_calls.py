@@ -98,6 +98,17 @@ def test_a_misshapen_call_is_400_by_its_place(
     assert answer.json()["issue"][0]["expression"] == [place]
 
 
+def test_two_orders_of_one_id_are_refused_unless_they_are_the_same(client: TestClient) -> None:
+    """Else one of them would be judged, and nobody could tell which."""
+    twice = call(LT4, [grains(60, "p01"), grains(60, "p01")])
+    assert client.post(ORDER, json=twice).status_code == 200
+    other = call(LT4, [grains(60, "p01"), grains(120, "p01")])
+    answer = client.post(ORDER, json=other)
+    assert answer.status_code == 400
+    (issue,) = answer.json()["issue"]
+    assert issue["expression"] == ["context.draftOrders.entry[1].resource.id"]
+
+
 def test_a_token_without_its_type_is_refused(client: TestClient) -> None:
     body = call(LT4, [grains(60, "p01")])
     body |= {"fhirServer": "https://ehr.example/fhir", "fhirAuthorization": {"access_token": "t"}}

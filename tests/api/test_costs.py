@@ -1,11 +1,15 @@
 """What costs more than its bytes is refused as such, by every operation that would pay for it."""
 
 from collections.abc import Callable
+from time import process_time
 from typing import Any
 
 import pytest
+from fastapi.testclient import TestClient
 
-from .calls import COMPARE, PROPOSE, Resource
+from .calls import COMPARE, LT4, PROPOSE, Resource
+from .hooks import ORDER, call, grains
+from .hooks import order as draft
 
 SCREEN = "/fhir/r4/$screen-switches"
 DAY = "?as-of=2025-03-03"
@@ -55,3 +59,38 @@ def test_a_name_without_end_is_refused_everywhere(post: Callable[..., Any], rout
     (issue,) = answer.json()["issue"]
     assert issue["code"] == "too-costly"
     assert issue["expression"] == ["Bundle.entry[1].resource.medication"]
+
+
+def test_the_drafts_of_a_session_are_told_apart_in_one_pass(client: TestClient) -> None:
+    """Of other medicines there may be many, and what stands around them is read once."""
+    codings = [{"system": "s", "code": str(number)} for number in range(40)]
+    conditions = [
+        {
+            "resourceType": "Condition",
+            "id": f"c{number}",
+            "subject": {"reference": "Patient/p01"},
+            "code": {"coding": codings},
+        }
+        for number in range(40)
+    ]
+
+    def seconds(drafts: int) -> float:
+        others = [
+            draft("warfarin", "855332", 5, "mg", "p01", own_id=f"w{number}")
+            for number in range(drafts)
+        ]
+        sent = call(LT4, [*others, grains(60, "p01")])
+        sent["prefetch"]["conditions"] = {
+            "resourceType": "Bundle",
+            "type": "searchset",
+            "entry": [{"resource": condition} for condition in conditions],
+        }
+        start = process_time()
+        answer = client.post(ORDER, json=sent)
+        spent = process_time() - start
+        assert answer.status_code == 200
+        assert len(answer.json()["cards"]) == 1
+        return spent
+
+    alone = min(seconds(1), seconds(1))
+    assert seconds(200) < 3 * alone + 0.1

@@ -1,59 +1,119 @@
-"""What a hostile body costs, as a ratio to parsing an innocent one of its size in the same run.
+"""Hostile bodies: what each costs beside parsing, and a server under many of them at once.
 
-A body of 4 MB, the largest that is taken, parses in some 50 ms here: twenty times as much is a
-second of processor.
+Here every shape meets two operations, always the same; `python -m tests.bench.costs` measures all
+of them up to the largest body that is taken, and fails where one is too dear.
 """
 
+import random
+import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from http.client import HTTPConnection
+from statistics import median
+from threading import Event
 
 import pytest
-from fastapi.testclient import TestClient
-from tests.bench.costly import BYTES, RECORDS, costly, ordinary
+from tests.bench.costs.calls import PATHS, body, media_type
+from tests.bench.costs.measured import Cost
+from tests.bench.costs.shapes import BYTES, RECORDS, shape
+from tests.bench.costs.table import costs_apart
+from tests.bench.serve.server import SERVICE, Server, running
 
-from crossgrain.api.app import create_app
-from crossgrain.api.settings import Settings
-from crossgrain.catalogue import load_catalogue
-from crossgrain.fhir.read.json import parse
+SIZE = 200_000
+EACH = 2
+MOST_TIMES_PARSING = 250
+"""Of a body of `SIZE`: a budget that is far from spent by a body of 4 MB may be spent whole here.
+What grows faster than its bytes came to thousands."""
+MEMORY_OF_THE_MANIFEST = 512
+CONNECTIONS = 16
+pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="memory is read from /proc")
 
-SIZES = (100_000, 1_000_000, 3_900_000)
-MOST_TIMES_PARSING = 40
-"""Twice what a quiet machine needs for the worst of them: others are at work on this one."""
-LEAST_SECONDS = 0.1
-"""An answer with a plan takes this whatever the body; below it no ratio means anything."""
-FHIR = {"content-type": "application/fhir+json"}
-DAY = "as-of=2025-03-03"
-ROUTES = {
-    "propose": f"/fhir/r4/$propose-switch?target=desiccated-thyroid&{DAY}",
-    "compare": f"/fhir/r4/$compare-bases?{DAY}",
-    "screen": f"/fhir/r4/$screen-switches?{DAY}",
-    "sheet": f"/sheet?target=desiccated-thyroid&{DAY}",
-}
-pytestmark = pytest.mark.slow
+
+def sample() -> dict[str, list[str]]:
+    """Some operations for each shape."""
+    chance = random.Random(13)
+    return {name: chance.sample(list(PATHS), EACH) for name in (*RECORDS, *BYTES)}
 
 
 @pytest.fixture(scope="module")
-def client() -> Iterator[TestClient]:
-    app = create_app(Settings(), load_catalogue())
-    with TestClient(app, raise_server_exceptions=False) as client:
-        yield client
+def measured() -> dict[str, list[Cost]]:
+    found: dict[str, list[Cost]] = {name: [] for name in sample()}
+    pairs = [(name, operation) for name, chosen in sample().items() for operation in chosen]
+    for cost in costs_apart(pairs, SIZE):
+        found[cost.shape].append(cost)
+    return found
 
 
-def seconds(work: Callable[[], object]) -> float:
-    """Of the processor."""
-    start = time.process_time()
-    work()
-    return time.process_time() - start
-
-
-@pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("name", [*RECORDS, *BYTES])
-def test_no_body_costs_far_more_than_its_bytes(client: TestClient, name: str, size: int) -> None:
-    body, innocent = costly(name, size), ordinary(size)
-    parsing = min(seconds(lambda: parse(innocent)) for _ in range(3))
-    for route in ROUTES.values():
-        start = time.process_time()
-        answer = client.post(route, content=body, headers=FHIR)
-        spent = time.process_time() - start
-        assert answer.status_code in {200, 400, 413, 422}
-        assert spent < MOST_TIMES_PARSING * parsing + LEAST_SECONDS, (route, spent, parsing)
+def test_no_body_costs_far_more_than_its_bytes(measured: dict[str, list[Cost]], name: str) -> None:
+    assert len(measured[name]) == EACH
+    for cost in measured[name]:
+        assert cost.status in {200, 400, 413, 422}, cost
+        assert cost.ms < MOST_TIMES_PARSING * cost.ordinary_ms + 3 * cost.small_ms, cost
+        assert not cost.is_dear, cost
+
+
+BUSY = (
+    ("orders of one group", "/sheet", 1_000_000),
+    ("orders that each replace the last", "order-sign", 1_000_000),
+    ("results", "$propose-switch", 3_900_000),
+    ("nothing in a list", "$screen-switches", 3_900_000),
+    ("decimals, each another", "$apply", 3_900_000),
+    ("conditions", "order-select", 3_900_000),
+    ("other medicines, each of its own name", "patient-view", 3_900_000),
+    ("statements made from one order", "$compare-bases", 1_000_000),
+)
+
+
+def send(server: Server, operation: str, content: bytes) -> tuple[int, float]:
+    """Status, and seconds on the clock."""
+    connection = HTTPConnection("127.0.0.1", server.port, timeout=120)
+    try:
+        start = time.monotonic()
+        headers = {"content-type": media_type(operation)}
+        connection.request("POST", PATHS[operation], content, headers)
+        answer = connection.getresponse()
+        answer.read()
+        return answer.status, time.monotonic() - start
+    finally:
+        connection.close()
+
+
+def probes(server: Server, over: Event) -> Iterator[float]:
+    """How long each probe waits for its answer, until it is over."""
+    while not over.is_set():
+        for path in ("/livez", "/readyz"):
+            start = time.monotonic()
+            assert server.answer(path)[0] == 200
+            yield time.monotonic() - start
+        time.sleep(0.05)
+
+
+@pytest.mark.slow
+def test_probes_are_answered_between_two_hostile_bodies_and_memory_stays_in_its_bounds() -> None:
+    """A probe waits for what is computed at the moment, never for all that stands in line."""
+    sent = [(operation, body(operation, shape(name, size))) for name, operation, size in BUSY]
+    over = Event()
+    with running(SERVICE) as server, ThreadPoolExecutor(CONNECTIONS + 1) as pool:
+        alone = [send(server, *each) for each in sent]
+        probing = pool.submit(lambda: list(probes(server, over)))
+        start = time.monotonic()
+        many = sent * (2 * CONNECTIONS // len(sent))
+        answers = list(pool.map(lambda each: send(server, *each), many))
+        in_all = time.monotonic() - start
+        over.set()
+        waits = probing.result(60)
+        peak = server.memory_mib("VmHWM")
+    longest = max(seconds for _, seconds in alone)
+    print(
+        f"\n{len(many)} bodies in {in_all:.1f} s, the longest alone {longest:.2f} s; {len(waits)}"
+        f" probes: median {median(waits):.3f} s, longest {max(waits):.2f} s; peak {peak:.0f} MiB"
+    )
+    assert {status for status, _ in (*alone, *answers)} <= {200, 400, 413, 422, 503}
+    computed = sum(status != 503 for status, _ in answers)
+    assert computed >= CONNECTIONS
+    assert len(waits) >= CONNECTIONS
+    assert median(waits) < in_all / computed  # what one of them takes
+    assert max(waits) < min(3 * longest + 0.5, in_all / 2)
+    assert peak < MEMORY_OF_THE_MANIFEST

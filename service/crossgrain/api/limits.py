@@ -7,6 +7,9 @@ from starlette.requests import Request
 from crossgrain.api.faults import Fault, refusal
 from crossgrain.api.settings import Settings
 
+_ROUNDS = 6
+"""Of the loop between two computations: one accepts a connection, others read and answer."""
+
 
 class Turns:
     """One request after the other is computed, and between two the server looks around.
@@ -22,7 +25,8 @@ class Turns:
     async def come(self) -> None:
         """Wait for one's turn; what is computed next, without waiting, is within it."""
         async with self._next:
-            await asyncio.sleep(0)
+            for _ in range(_ROUNDS):
+                await asyncio.sleep(0)
 
 
 async def read_body(request: Request, settings: Settings) -> bytes:

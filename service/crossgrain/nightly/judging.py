@@ -85,6 +85,7 @@ class Judge:
                 as_of=self.ruler.as_of,
                 codes=self.catalogue.codes,
                 preparations=self.catalogue.preparations,
+                most_resources=None,  # nobody waits for the answer
             )
         except Unreadable as wrong:
             place = _in_the_export(wrong.expression, resources)

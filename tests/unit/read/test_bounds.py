@@ -21,9 +21,13 @@ from tests.unit.read.records import (
 
 from crossgrain.fhir.read.budget import (
     MOST_CHARACTERS_OF_A_NAME,
+    MOST_CHARACTERS_OF_AN_ADDRESS,
     MOST_CHARACTERS_OF_NAMES,
+    MOST_CHARACTERS_OF_SAYINGS,
     MOST_DRAFTS,
     MOST_HORMONES,
+    MOST_RESOURCES,
+    MOST_SAYINGS,
 )
 from crossgrain.fhir.read.errors import Category, Unreadable
 
@@ -104,18 +108,48 @@ def past(count: int) -> list[Json]:
     return [{**made, "id": f"r{n}"} for n in range(count)]
 
 
+def told(instructions: int, notes: int = 0, dosages: int = 1) -> Json:
+    """A levothyroxine of so many instructions in each dosage, and so many notes beside them all."""
+    one = dosage(ucum(100, "ug"), additionalInstruction=[{"text": "once a day"}] * instructions)
+    told = [one, *(dosage(ucum(n, "ug")) for n in range(1, dosages))]
+    return statement(LT4, *told, note=[{"text": "Take with water."}] * notes)
+
+
+def noted(characters: int, own_id: str = "n") -> Json:
+    """A levothyroxine with a note of so many characters that says nothing of its taking."""
+    note = [{"text": "seen. " * (characters // 6) + "x" * (characters % 6)}]
+    return statement(LT4, dosage(ucum(100, "ug")), id=own_id, note=note)
+
+
+def identified(characters: int) -> Json:
+    return statement(LT4, dosage(ucum(100, "ug")), id="i" * characters)
+
+
 IN_BUDGET: dict[str, list[Json]] = {
     "a name": [other(1, MOST_CHARACTERS_OF_A_NAME)],
     "names": [other(n, 100) for n in range(MOST_CHARACTERS_OF_NAMES // 100)],
     "one name, very often": [{**other(1, 100), "id": f"s{n}"} for n in range(3000)],
     "drafts": drafts(MOST_DRAFTS),
     "thyroid medicines": past(MOST_HORMONES),
+    "instructions": [told(MOST_SAYINGS)],
+    "instructions and a note": [told(MOST_SAYINGS - 1, 1)],
+    "words": [noted(MOST_CHARACTERS_OF_SAYINGS)],
+    "resources": [{"resourceType": "Device"}] * (MOST_RESOURCES - 1),
+    "an id": [identified(MOST_CHARACTERS_OF_AN_ADDRESS)],
 }
 OVER_BUDGET: dict[str, list[Json]] = {
     "a name": [other(1, MOST_CHARACTERS_OF_A_NAME + 1)],
     "names": [other(n, 100) for n in range(MOST_CHARACTERS_OF_NAMES // 100 + 1)],
     "drafts": drafts(MOST_DRAFTS + 1),
     "thyroid medicines": past(MOST_HORMONES + 1),
+    "instructions": [told(MOST_SAYINGS + 1)],
+    "instructions and a note": [told(MOST_SAYINGS, 1)],
+    "words": [noted(MOST_CHARACTERS_OF_SAYINGS + 1)],
+    "resources": [{"resourceType": "Device"}] * MOST_RESOURCES,
+    "words of two": [noted(MOST_CHARACTERS_OF_SAYINGS - 9, "x"), noted(10, "y")],
+    "words of a dosage": [noted(MOST_CHARACTERS_OF_SAYINGS - 9, "x"), told(1)],
+    "an id": [identified(MOST_CHARACTERS_OF_AN_ADDRESS + 1)],
+    "notes beside several dosages": [told(0, MOST_SAYINGS // 3 + 1, 3)],
 }
 
 
@@ -139,3 +173,37 @@ def test_a_medication_is_looked_into_once_however_often_it_is_referred_to() -> N
     once = bundle(shared, *({**taken, "id": f"s{n}"} for n in range(1)))
     often = bundle(shared, *({**taken, "id": f"s{n}"} for n in range(400)))
     assert seconds(often) < 10 * seconds(once) + 0.5
+
+
+def test_a_condition_is_looked_into_once_however_often_it_is_a_reason() -> None:
+    codings = [{"system": "s", "code": str(n)} for n in range(1000)]
+    reason = {**condition("1"), "id": "c", "code": {"coding": codings}}
+    refers = [{"reference": "Condition/c"}]
+    once, often = (
+        bundle(request(LT4, dosage(ucum(100, "ug")), reasonReference=refers * count), reason)
+        for count in (1, 1000)
+    )
+    assert seconds(often) < 10 * seconds(once) + 0.1
+
+
+def test_what_is_contained_is_found_at_once_however_much_there_is() -> None:
+    count = 4000
+    inside = [{"resourceType": "Condition", "id": str(n)} for n in range(count)]
+    taken = request(LT4, dosage(ucum(100, "ug")), contained=inside)
+    last, every = (
+        bundle({**taken, "reasonReference": [{"reference": f"#{n}"} for n in numbers]})
+        for numbers in ([count - 1] * count, range(count))
+    )
+    none = seconds(bundle(taken))
+    assert seconds(last) < 10 * none + 0.15
+    assert seconds(every) < 20 * none + 0.3
+
+
+def test_the_first_of_two_contained_of_one_name_is_the_one_referred_to() -> None:
+    named = [{"text": "hypothyroidism"}, {"text": "headache"}]
+    inside = [{"resourceType": "Condition", "id": "c", "code": code} for code in named]
+    taken = request(
+        LT4, dosage(ucum(100, "ug")), contained=inside, reasonReference=[{"reference": "#c"}]
+    )
+    (found,) = read_bundle(bundle(taken)).facts.indications or ()
+    assert found.key == "hypothyroidism"

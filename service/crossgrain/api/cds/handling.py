@@ -6,7 +6,7 @@ from datetime import date
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from crossgrain.api.cds.advice import Advice, advise, orders_in
+from crossgrain.api.cds.advice import Advice, advise
 from crossgrain.api.cds.card_desk import CardDesk
 from crossgrain.api.cds.cards import Card, order_card, question_card
 from crossgrain.api.cds.gathering import Gatherer
@@ -16,6 +16,7 @@ from crossgrain.api.cds.record import (
     assemble,
     check_patient,
     check_required,
+    orders_for_hormone,
     read,
     stub_of,
 )
@@ -93,16 +94,13 @@ class Hooks:
         around = [stub_of(call.patient_id), *named]
         if call.selected:
             around = await self._gatherer.with_medications(call, around)
-        kept = tuple(draft for draft in call.drafts if self._is_hormone(call, draft, around, day))
-        selected = tuple(draft for draft in call.selected if draft in kept)
-        return replace(call, drafts=kept, selected=selected)
-
-    def _is_hormone(self, call: HookCall, draft: Draft, around: list[Gathered], day: date) -> bool:
-        bare = {key: value for key, value in draft.resource.items() if key in _NAMES_THE_MEDICINE}
-        bare["dosageInstruction"] = list(_words_alone(draft.resource.get("dosageInstruction")))
-        looked_at = assemble(around, [replace(draft, resource=bare)], call.server)
-        record = read(looked_at, self._tables.catalogue, day)
-        return bool(record.questions) or bool(orders_in(record, looked_at.in_session))
+        looked_at = assemble(around, [_bare(draft) for draft in call.drafts], call.server)
+        kept = orders_for_hormone(looked_at, self._tables.catalogue, day)
+        return replace(
+            call,
+            drafts=tuple(draft for draft in call.drafts if draft.reference in kept),
+            selected=tuple(draft for draft in call.selected if draft.reference in kept),
+        )
 
     def _is_finished(self, call: HookCall, day: date) -> bool:
         """While an order is being selected its details may not be there yet: wait for them."""
@@ -147,6 +145,13 @@ class Hooks:
         return sheet_html(
             advice.proposal, self._tables.catalogue, service_version=self._tables.service_version
         ).decode()
+
+
+def _bare(draft: Draft) -> Draft:
+    """An order with no more than what tells which medicine it is for."""
+    bare = {key: value for key, value in draft.resource.items() if key in _NAMES_THE_MEDICINE}
+    bare["dosageInstruction"] = list(_words_alone(draft.resource.get("dosageInstruction")))
+    return replace(draft, resource=bare)
 
 
 def _words_alone(dosages: Any) -> Iterator[dict[str, str]]:

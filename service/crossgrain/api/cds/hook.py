@@ -134,6 +134,7 @@ def _drafts(context: Resource) -> Iterator[Draft]:
     entries = bundle.get("entry", [])
     if not isinstance(entries, list):
         raise refusal(Fault.INPUT_SHAPE, "context.draftOrders.entry", "an array is expected")
+    known: dict[str, Resource] = {}
     for number, entry in enumerate(entries):
         place = f"context.draftOrders.entry[{number}].resource"
         resource = entry.get("resource") if isinstance(entry, dict) else None
@@ -143,6 +144,8 @@ def _drafts(context: Resource) -> Iterator[Draft]:
             continue
         if not _matches(resource.get("id"), FHIR_ID):
             raise refusal(Fault.INPUT_SHAPE, f"{place}.id", "an order in draft has a FHIR id")
+        if known.setdefault(resource["id"], resource) != resource:
+            raise refusal(Fault.INPUT_SHAPE, f"{place}.id", "two orders in draft share one id")
         yield Draft(f"MedicationRequest/{resource['id']}", place, resource)
 
 

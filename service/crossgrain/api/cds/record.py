@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -12,7 +13,9 @@ from crossgrain.api.cds.services import Template
 from crossgrain.api.faults import Complaint, Fault, RequestRefused, refusal
 from crossgrain.catalogue import Catalogue
 from crossgrain.fhir.identity import stable_id, urn
+from crossgrain.fhir.read import bundle
 from crossgrain.fhir.read.bundle import read_record
+from crossgrain.fhir.read.door import open_record
 from crossgrain.fhir.read.errors import Unreadable
 from crossgrain.fhir.read.record import Record
 from crossgrain.fhir.version import FhirVersion
@@ -75,9 +78,9 @@ def assemble(
         for reference, draft in known.items()
     ]
     places = (*(part.place for part in kept), *(draft.place for draft in known.values()))
-    bundle = {"resourceType": "Bundle", "type": "collection", "entry": entries}
+    record = {"resourceType": "Bundle", "type": "collection", "entry": entries}
     in_session = frozenset(revisions.get(reference, reference) for reference in known)
-    return Assembled(bundle, places, {a: r for r, a in revisions.items()}, in_session)
+    return Assembled(record, places, {a: r for r, a in revisions.items()}, in_session)
 
 
 def _entry(part: Part, server: Server | None) -> Resource:
@@ -114,14 +117,42 @@ def read(assembled: Assembled, catalogue: Catalogue, as_of: date) -> Record:
     RequestRefused
         where it cannot be read as one patient's record at all.
     """
+    with _refusing(assembled):
+        return read_record(assembled.bundle, **_with(catalogue, as_of))
+
+
+def orders_for_hormone(assembled: Assembled, catalogue: Catalogue, as_of: date) -> frozenset[str]:
+    """Of the orders in draft those that are for thyroid hormone, or may be, each judged alone.
+
+    Returns
+    -------
+    As the client refers to them.
+
+    Raises
+    ------
+    RequestRefused
+        where it cannot be told because what must be read cannot be.
+    """
+    with _refusing(assembled):
+        opened = open_record(assembled.bundle, **_with(catalogue, as_of))
+        return frozenset(order.reference for order in bundle.orders_for_hormone(opened))
+
+
+def _with(catalogue: Catalogue, as_of: date) -> dict[str, Any]:
+    """What every record of a hook is read with."""
+    return {
+        "version": FhirVersion.R4,
+        "as_of": as_of,
+        "codes": catalogue.codes,
+        "preparations": catalogue.preparations,
+    }
+
+
+@contextmanager
+def _refusing(assembled: Assembled) -> Iterator[None]:
+    """What cannot be read is refused at its place in the call."""
     try:
-        return read_record(
-            assembled.bundle,
-            version=FhirVersion.R4,
-            as_of=as_of,
-            codes=catalogue.codes,
-            preparations=catalogue.preparations,
-        )
+        yield
     except Unreadable as error:
         place = assembled.place_of(error.expression)
         raise RequestRefused(Complaint(error.category, place, error.message)) from error

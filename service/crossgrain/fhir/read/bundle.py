@@ -1,6 +1,6 @@
 """A bundle of FHIR resources to a `Record`: what is taken, what is known, what is asked."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from datetime import date
 from functools import partial
 from typing import Any
@@ -9,11 +9,12 @@ from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.fhir.read.budget import refuse_drafts_above
 from crossgrain.fhir.read.code_tables import CodeTables
-from crossgrain.fhir.read.door import open_record
+from crossgrain.fhir.read.door import Opened, open_record
 from crossgrain.fhir.read.history import History, read_allergy, read_condition, read_goal
 from crossgrain.fhir.read.hormones import Hormone, Medicines
 from crossgrain.fhir.read.labs import Labs, read_observation
 from crossgrain.fhir.read.medication_entries import read_medicine
+from crossgrain.fhir.read.notes import Notes
 from crossgrain.fhir.read.person import Person
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.reconcile import counted_once, days_unchanged, still_stopped
@@ -67,6 +68,33 @@ def read_record(
         ahead=tuple(medicines.ahead),
         marked=tuple(medicines.marked),
     )
+
+
+def orders_for_hormone(opened: Opened) -> Iterator[Entry]:
+    """The orders that are for thyroid hormone, or of which it is asked whether they are.
+
+    Each is read apart from the others, and all of them over what stands around them, which is
+    read once.
+
+    Raises
+    ------
+    Unreadable
+        where the input as a whole is unusable, or an order that may be for hormone is.
+    """
+    entries = opened.reading.index.entries
+    orders = [entry for entry in entries if entry.kind == "MedicationRequest"]
+    around = Medicines(), Labs(), History(), opened.reading
+    for entry in entries:
+        if entry.kind != "MedicationRequest" and opened.admits(entry):
+            opened.read(entry, partial(_read_entry, entry, *around))
+    in_doubt = bool(opened.reading.notes.questions)
+    for order in orders:
+        apart, found = opened.with_notes(Notes()), Medicines()
+        if apart.admits(order):
+            read = partial(read_medicine, order, found, History(), apart.reading)
+            apart.read(order, read)
+        if in_doubt or apart.reading.notes.questions or found.drafts:
+            yield order
 
 
 def _read_entry(

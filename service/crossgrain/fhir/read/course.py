@@ -13,6 +13,7 @@ from functools import partial
 from typing import Any
 
 from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.fhir.read.budget import MOST_RESOURCES
 from crossgrain.fhir.read.chains import IN_A_CIRCLE, Order, doubts_of, leading_in_circles
 from crossgrain.fhir.read.code_tables import CodeTables
 from crossgrain.fhir.read.course_facts import read_facts
@@ -38,6 +39,7 @@ def read_course(
     codes: CodeTables,
     preparations: Mapping[str, Preparation],
     root: str = "Bundle",
+    most_resources: int | None = MOST_RESOURCES,
 ) -> Course:
     """Read one patient's course as of one day. The parameters are those of `open_record`.
 
@@ -49,7 +51,13 @@ def read_course(
         where it cannot be told which thyroid medicines were taken when.
     """
     opened = open_record(
-        bundle, version=version, as_of=as_of, codes=codes, preparations=preparations, root=root
+        bundle,
+        version=version,
+        as_of=as_of,
+        codes=codes,
+        preparations=preparations,
+        root=root,
+        most_resources=most_resources,
     )
     return course_in(opened)
 

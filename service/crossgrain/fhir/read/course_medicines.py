@@ -28,6 +28,7 @@ from crossgrain.fhir.read.person import say_whose
 from crossgrain.fhir.read.product import Product
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.resolve import Entry
+from crossgrain.fhir.read.sayings import Saying
 from crossgrain.fhir.read.views import MedicationRequest, Medicine, view
 from crossgrain.screening.course import Dispense, End, Intake, Undecided
 
@@ -141,6 +142,7 @@ def intakes_of(medicine: Dated, reading: Reading) -> Iterator[Intake]:
     spans: dict[tuple[int | None, int | None], list[Dosage]] = {}
     dosages, path = dosages_of(medicine.seen, medicine.entry)
     own = (medicine.standing.first_day, medicine.standing.last_day)
+    beside = sayings_beside(medicine.seen, medicine.entry, reading)
     several = len(dosages) > 1
     for dosage in dosages:
         bounds = dosage.bounds if several else None
@@ -152,11 +154,16 @@ def intakes_of(medicine: Dated, reading: Reading) -> Iterator[Intake]:
                 (medicine.entry.reference,),
             )
         if first <= 0:
-            yield _intake(medicine, first, last, together, reading)
+            yield _intake(medicine, first, last, together, beside, reading)
 
 
 def _intake(
-    medicine: Dated, first: int, last: int | None, dosages: Sequence[Dosage], reading: Reading
+    medicine: Dated,
+    first: int,
+    last: int | None,
+    dosages: Sequence[Dosage],
+    beside: Sequence[Saying],
+    reading: Reading,
 ) -> Intake:
     apart = Notes()
     seen, doubt = medicine.seen, ""
@@ -168,7 +175,7 @@ def _intake(
             path,
             reading.with_notes(apart),
             dated=False,
-            beside=sayings_beside(seen, medicine.entry),
+            beside=beside,
         )
     except Asked as asked:
         doses, doubt = None, asked.question

@@ -5,13 +5,14 @@ lists the other does too.
 """
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, TypeVar
 
 import msgspec
 
 from crossgrain.dosing.preparations import Preparation
+from crossgrain.fhir.read.budget import MOST_RESOURCES, refuse_resources_above
 from crossgrain.fhir.read.code_tables import CodeTables
 from crossgrain.fhir.read.elements import Reference
 from crossgrain.fhir.read.errors import Asked, Category, Unreadable
@@ -61,7 +62,7 @@ class Opened:
     def entries(self) -> Iterator[Entry]:
         """Each resource that may be read, in order; what may not is refused, asked or listed."""
         for entry in self.reading.index.entries:
-            if self._admits(entry):
+            if self.admits(entry):
                 yield entry
 
     def read(self, entry: Entry, with_reader: Callable[[], T]) -> T | None:
@@ -74,7 +75,12 @@ class Opened:
             self.reading.notes.unread(entry.path, f"it cannot be read: {fault.message}")
             return None
 
-    def _admits(self, entry: Entry) -> bool:
+    def with_notes(self, notes: Notes) -> "Opened":
+        """The same, with its notes kept apart."""
+        return replace(self, reading=self.reading.with_notes(notes))
+
+    def admits(self, entry: Entry) -> bool:
+        """Whether it may be read; what may not is refused, asked about or listed."""
         notes = self.reading.notes
         foreign = check_type(entry.kind, self.reading.shape, entry.path)
         if foreign:
@@ -122,6 +128,7 @@ def open_record(
     codes: CodeTables,
     preparations: Mapping[str, Preparation],
     root: str = "Bundle",
+    most_resources: int | None = MOST_RESOURCES,
 ) -> Opened:
     """Open a record as of one day.
 
@@ -132,12 +139,15 @@ def open_record(
     as_of : the day on which it is read
     codes, preparations : the tables
     root : FHIRPath of the bundle in the input
+    most_resources : a record of more is refused; ``None`` for no bound
 
     Raises
     ------
     Unreadable
         where the input as a whole is unusable.
     """
+    entries = bundle.get("entry")
+    refuse_resources_above(len(entries) if isinstance(entries, list) else 0, most_resources, root)
     index = BundleIndex(bundle, root)
     patient = the_patient(index, root)
     notes = Notes()

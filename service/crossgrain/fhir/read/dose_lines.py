@@ -14,7 +14,7 @@ from crossgrain.fhir.read.product import Product
 from crossgrain.fhir.read.quantities import in_unit, total
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.record import Span
-from crossgrain.fhir.read.sayings import Saying, compare, in_all
+from crossgrain.fhir.read.sayings import Saying, compare, in_all, words_in
 
 
 class Doses(msgspec.Struct, frozen=True):
@@ -80,10 +80,11 @@ def read_by_date(
     numbered = _numbered(dosages, path)
     if not numbered:
         return read_doses(dosages, product, path, reading, dated=False), ()
-    days = _days_of(dosages, path, reading)
+    groups: dict[Days, list[tuple[str, Dosage]]] = {}
+    for each, days in zip(numbered, _days_of(dosages, path, reading), strict=True):
+        groups.setdefault(days, []).append(each)
     spans, from_text = [], False
-    for between in dict.fromkeys(days):
-        group = [each for each, own in zip(numbered, days, strict=True) if own == between]
+    for between, group in groups.items():
         doses = _together(group, product, path, reading, beside)
         if not doses.lines:
             return Doses(()), ()
@@ -144,6 +145,9 @@ def _together(
 ) -> Doses:
     """The doses of dosages that hold at one time."""
     _check_sequence(numbered, path, reading)
+    sayings = [saying for place, dosage in numbered for saying in words_in(dosage, place)]
+    reading.budget.spend_on_sayings(len(sayings) + len(beside) * len(numbered), path)
+    reading.budget.spend_on_words(sum(len(saying.words) for saying in sayings), path)
     doses = [dose for place, dosage in numbered if (dose := _dose(dosage, product, place, reading))]
     if len(doses) < len(numbered):
         return Doses(())

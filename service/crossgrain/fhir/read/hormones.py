@@ -7,7 +7,6 @@ from crossgrain.dosing.preparations import Kind
 from crossgrain.fhir.read.currency import Currency, Standing
 from crossgrain.fhir.read.dose_lines import Doses
 from crossgrain.fhir.read.elements import Reference
-from crossgrain.fhir.read.history import keys_in
 from crossgrain.fhir.read.medication_resources import (
     Seen,
     group_of,
@@ -126,11 +125,9 @@ def tied(
 
 def read_reasons(seen: Seen, entry: Entry, found: Medicines, reading: Reading) -> None:
     """Why the hormone is taken, as far as its own resource says."""
-    concepts = list(reasons_of(seen, entry, reading))
-    if not concepts:
+    keys = reasons_of(seen, entry, reading)
+    if keys is None:
         return
-    table = reading.codes.concerns.conditions
-    keys = dict.fromkeys(key for concept in concepts for key in keys_in(concept, table))
     found.indications = (found.indications or []) + [Known(key, entry.path) for key in keys]
 
 

@@ -175,7 +175,7 @@ def _current_doses(
     dosages, path = dosages_of(seen, entry)
     spans: tuple[Span, ...] = ()
     try:
-        beside = sayings_beside(seen, entry)
+        beside = sayings_beside(seen, entry, reading)
         if standing.standing is Standing.TAKEN:
             doses = read_doses(dosages, product, path, reading, dated=True, beside=beside)
         else:

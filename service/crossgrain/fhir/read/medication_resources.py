@@ -24,7 +24,7 @@ from crossgrain.fhir.read.product import Product
 from crossgrain.fhir.read.reading import Named, Reading
 from crossgrain.fhir.read.remembered import Remembered
 from crossgrain.fhir.read.resolve import Entry
-from crossgrain.fhir.read.sayings import Saying, words_of_notes
+from crossgrain.fhir.read.sayings import Saying, characters_of_notes, words_of_notes
 from crossgrain.fhir.read.views import MedicationRequest, MedicationStatement, Medicine, view
 
 Seen = MedicationStatement | MedicationRequest
@@ -158,31 +158,43 @@ THYROID_REASONS = frozenset(
 """Our keys of the conditions for which hormone is taken."""
 
 
-def reasons_of(seen: Medicine, entry: Entry, reading: Reading) -> Iterator[CodeableConcept]:
-    """Why a medicine is taken, as far as its own resource says or refers to a Condition."""
-    yield from seen.reason_code
-    yield from (reason.concept for reason in seen.reason if reason.concept)
+def reasons_of(seen: Medicine, entry: Entry, reading: Reading) -> tuple[str, ...] | None:
+    """Our keys of why a medicine is taken, as far as its own resource says or refers to it.
+
+    ``None`` where it says nothing.
+    """
+    found = list(_reasons(seen, entry, reading))
+    return tuple(dict.fromkeys(key for keys in found for key in keys)) if found else None
+
+
+def _reasons(seen: Medicine, entry: Entry, reading: Reading) -> Iterator[tuple[str, ...]]:
+    """The keys of each reason."""
+    keys_of = reading.codes.concerns.conditions.keys_of
+    concepts = (*seen.reason_code, *(reason.concept for reason in seen.reason if reason.concept))
+    yield from map(keys_of, concepts)
     for reference in (*seen.reason_reference, *(r.reference for r in seen.reason if r.reference)):
-        condition = _condition(reference, seen, entry, reading)
-        if condition is not None:
-            yield condition
+        keys = _of_condition(reference, seen, entry, reading)
+        if keys is not None:
+            yield keys
         if reference.display:
-            yield CodeableConcept(text=reference.display)
+            yield keys_of(CodeableConcept(text=reference.display))
 
 
-def _condition(
+def _of_condition(
     reference: Reference, seen: Medicine, entry: Entry, reading: Reading
-) -> CodeableConcept | None:
-    """The name of the Condition that a reference leads to, contained or in the bundle."""
+) -> tuple[str, ...] | None:
+    """The keys of the Condition that a reference leads to, looked into once however many do."""
     found, path = referred(reference, seen.contained, entry.path, entry, reading)
     if found is None or found.get("resourceType") != "Condition":
         return None
-    return view(found.get("code") or {}, CodeableConcept, f"{path}.code")
+    if path not in reading.reasons:
+        concept = view(found.get("code") or {}, CodeableConcept, f"{path}.code")
+        reading.reasons[path] = reading.codes.concerns.conditions.keys_of(concept)
+    return reading.reasons[path]
 
 
 def _is_for_thyroid(seen: Medicine, entry: Entry, reading: Reading) -> bool:
-    codes = reading.codes
-    if any(is_thyroid_reason(reason, codes) for reason in reasons_of(seen, entry, reading)):
+    if not THYROID_REASONS.isdisjoint(reasons_of(seen, entry, reading) or ()):
         return True
     return any(_FOR[words] for words in instructions_in(seen))
 
@@ -215,12 +227,19 @@ def dosages_of(seen: Seen, entry: Entry) -> tuple[tuple[Dosage, ...], str]:
     return dosages, f"{entry.path}.{'dosage' if stated else 'dosageInstruction'}"
 
 
-def sayings_beside(seen: Seen, entry: Entry) -> list[Saying]:
+def sayings_beside(seen: Seen, entry: Entry, reading: Reading) -> list[Saying]:
     """What a medicine says of its taking outside its dosages: as rendered, and in notes.
 
     What was rendered from the texts of the dosages says nothing more than these.
+
+    Raises
+    ------
+    Unreadable
+        ``too-costly``, where there is too much to look through.
     """
     dosages, _ = dosages_of(seen, entry)
+    written = characters_of_notes(seen.note) + len(seen.rendered_dosage_instruction or "")
+    reading.budget.spend_on_words(written, entry.path)
     texts = " ".join(re.findall(r"\w+", " ".join(d.text or "" for d in dosages)))
     rendered = seen.rendered_dosage_instruction
     said = list(words_of_notes(seen.note, f"{entry.path}.note"))

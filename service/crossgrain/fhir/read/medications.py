@@ -59,14 +59,24 @@ def referred(
     """The resource that a reference leads to, contained or in the bundle, with its FHIRPath."""
     target = reference.reference or ""
     if target.startswith("#"):
-        for number, inside in enumerate(contained):
-            if inside.get("id") == target[1:]:
-                place = f"{path}.contained[{number}]"
-                refuse_implicit_rules(inside, place)
-                return inside, place
-        return None, path
+        number = _places_inside(contained, path, reading).get(target[1:])
+        if number is None:
+            return None, path
+        place = f"{path}.contained[{number}]"
+        refuse_implicit_rules(contained[number], place)
+        return contained[number], place
     found = reading.index.find(reference, entry)
     return (found.resource, found.path) if found else (None, path)
+
+
+def _places_inside(
+    contained: Sequence[dict[str, Any]], path: str, reading: Reading
+) -> dict[str, int]:
+    """Where each contained resource stands by its id, the first of its name; made once."""
+    if path not in reading.inside:
+        numbered = [(inside.get("id"), number) for number, inside in enumerate(contained)]
+        reading.inside[path] = {i: n for i, n in reversed(numbered) if isinstance(i, str)}
+    return reading.inside[path]
 
 
 def _with_substances(

@@ -32,6 +32,8 @@ class Reading:
     notes : filled as reading goes on
     budget : what was spent so far
     products : path of each Medication that was looked into → what it is, or what is to be asked
+    reasons : path of each Condition that a medicine refers to → our keys of it
+    inside : path of what contains resources → the place of each by its id
     """
 
     index: BundleIndex
@@ -43,6 +45,8 @@ class Reading:
     notes: Notes
     budget: Budget = field(default_factory=Budget)
     products: dict[str, Named | Asked | None] = field(default_factory=dict)
+    reasons: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    inside: dict[str, dict[str, int]] = field(default_factory=dict)
 
     def with_notes(self, notes: Notes) -> "Reading":
         """The same, with its notes kept apart."""

@@ -10,6 +10,7 @@ from typing import Any
 
 import msgspec
 
+from crossgrain.fhir.read.budget import refuse_long_address
 from crossgrain.fhir.read.elements import Reference
 from crossgrain.fhir.read.errors import Category, Unreadable
 
@@ -107,6 +108,8 @@ def _parts(content: object, path: str) -> tuple[str, str | None, str, dict[str, 
         raise Unreadable(Category.STRUCTURE, f"{path}.resource.id", "expected a string")
     if not (full_url is None or isinstance(full_url, str)):
         raise Unreadable(Category.STRUCTURE, f"{path}.fullUrl", "expected a string")
+    refuse_long_address(id_, f"{path}.resource.id")
+    refuse_long_address(full_url, f"{path}.fullUrl")
     return kind, id_, without_version(full_url or ""), resource
 
 

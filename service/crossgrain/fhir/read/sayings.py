@@ -135,11 +135,23 @@ def in_all_a_day(dosages: Sequence[Dosage]) -> Fraction | None:
     return None
 
 
-def words_of_notes(note: Any, path: str) -> Iterator[Saying]:
-    """The sentences of annotations that begin as an instruction does."""
+def characters_of_notes(note: Any) -> int:
+    """How much there is to look through for sentences about the taking."""
+    return sum(len(text) for _, text in _texts(note))
+
+
+def _texts(note: Any) -> Iterator[tuple[int, str]]:
+    """The text of each annotation, with its number."""
     for number, one in enumerate(note if isinstance(note, list) else []):
         text = one.get("text") if isinstance(one, dict) else None
-        if not isinstance(text, str) or OWN_NOTES.match(plain_words(text)):
+        if isinstance(text, str):
+            yield number, text
+
+
+def words_of_notes(note: Any, path: str) -> Iterator[Saying]:
+    """The sentences of annotations that begin as an instruction does."""
+    for number, text in _texts(note):
+        if OWN_NOTES.match(plain_words(text)):
             continue
         for sentence in _sentences(text):
             if BEGINS.match(plain_words(sentence)):

@@ -1,6 +1,6 @@
 """Whether a Bundle is all of what it is part of: a page of several is never taken for a whole."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 _OTHER_PAGES = {"next", "previous", "prev"}
@@ -17,14 +17,21 @@ def signs_of_more(bundle: Mapping[str, Any], matches: int) -> Iterator[tuple[str
     ----------
     matches : how many entries count towards `total`
     """
-    links = bundle.get("link", [])
-    for number, link in enumerate(links if isinstance(links, list) else []):
-        relation = link.get("relation") if isinstance(link, dict) else None
-        if isinstance(relation, str) and relation in _OTHER_PAGES:
-            yield f"link[{number}]", _ONE_OF_SEVERAL
+    for number in _other_pages(bundle.get("link", [])):
+        yield f"link[{number}]", _ONE_OF_SEVERAL
     total = bundle.get("total", 0)
     if not isinstance(total, int) or total > matches:
         yield "total", _FEWER
+
+
+def _other_pages(links: object) -> Iterable[int]:
+    """The first link to each kind of other page: the same is not asked twice."""
+    first: dict[str, int] = {}
+    for number, link in enumerate(links if isinstance(links, list) else []):
+        relation = link.get("relation") if isinstance(link, dict) else None
+        if isinstance(relation, str) and relation in _OTHER_PAGES:
+            first.setdefault(relation, number)
+    return first.values()
 
 
 def matches_in(bundle: Mapping[str, Any]) -> int:

@@ -1,7 +1,4 @@
-"""Bodies that are made to cost more than their bytes, each of about a given size.
-
-They are not kept: each is made when it is sent.
-"""
+"""Records, and bodies that are none, made to cost more than their bytes; each of a given size."""
 
 import json
 from collections.abc import Callable
@@ -63,6 +60,18 @@ def referring(number: int) -> Json:
     return {**named, "medicationReference": {"reference": "Medication/m"}}
 
 
+def nested(levels: int) -> Json:
+    """An extension in an extension, so many levels down."""
+    inside: Json = {"url": "x", "valueString": "y"}
+    for _ in range(levels // 2):  # an object and a list are two
+        inside = {"url": "x", "extension": [inside]}
+    return inside
+
+
+def many_notes(size: int) -> list[Json]:
+    return [{"text": f"take 1 tablet daily with {i}"} for i in range(size // 44)]
+
+
 def record(*resources: Json, **more: Any) -> Json:
     entries = [{"resource": resource} for resource in (PATIENT, *resources)]
     return {"resourceType": "Bundle", "type": "collection", "entry": entries, **more}
@@ -99,6 +108,11 @@ RECORDS: dict[str, Callable[[int], Json]] = {
         lambda i: taken(i, derivedFrom=[{"reference": "MedicationRequest/2"}]), n, NOW
     ),
     "drafts": lambda n: many(lambda i: order(i, THYROID, status="draft"), n, SWITCHED),
+    "drafts of other medicines beside conditions": lambda n: record(
+        *[order(i, {"text": "warfarin"}, status="draft") for i in range(n // 900)],
+        *[{"resourceType": "Condition", "id": str(i), "subject": SUBJECT,
+           "code": {"text": "atrial fibrillation"}} for i in range(n // 320)],
+    ),
     "one large Medication for all": lambda n: record(
         {"resourceType": "Medication", "id": "m", "ingredient": [
             {"itemCodeableConcept": {"text": f"part {i}"}} for i in range(n // 90)
@@ -145,6 +159,108 @@ RECORDS: dict[str, Callable[[int], Json]] = {
         ]}},
     ),
     "one resource very often": lambda n: record(*[order(1)] * (n // 380)),
+    "other medicines of one id": lambda n: record(
+        *[taken(1, {"text": f"drug {i % 900}"}) for i in range(n // 330)], order(1)
+    ),
+    "other medicines, each of its own name": lambda n: many(
+        lambda i: taken(i, {"text": f"drug {i}"}), n, order(1)
+    ),
+    "other medicines in draft": lambda n: many(
+        lambda i: order(i, {"text": "warfarin"}, status="draft"), n, NOW
+    ),
+    "orders that replace each other in a ring": lambda n: many(
+        lambda i: order(
+            i, either(i), priorPrescription={"reference": f"MedicationRequest/{(i + 1) % 400}"}
+        ), n
+    ),
+    "orders that ask for something": lambda n: many(
+        lambda i: order(i, dosageInstruction=[{"text": f"as directed {i}"}]), n
+    ),
+    "references of one statement": lambda n: record(NOW, taken(
+        1, derivedFrom=[{"reference": f"MedicationRequest/{i}"} for i in range(n // 45)]
+    )),
+    "additional instructions of one dosage": lambda n: record(taken(1, dosage=[{
+        **dosage(),
+        "additionalInstruction": [{"text": f"with {i} mL water"} for i in range(n // 32)],
+    }])),
+    "times of one dosage": lambda n: record(taken(1, dosage=[
+        dosage(timeOfDay=[f"{i % 24:02}:{i % 60:02}:00" for i in range(n // 12)])
+    ])),
+    "doses of one dosage": lambda n: record(taken(1, dosage=[
+        {**dosage(), "doseAndRate": [dosage(i)["doseAndRate"][0] for i in range(n // 95)]}
+    ])),
+    "notes": lambda n: record(order(1, note=many_notes(n))),
+    "notes beside many dosages": lambda n: record(taken(
+        1, note=many_notes(n // 2), dosage=[dosage(i) for i in range(1, n // 300)]
+    )),
+    "a long note": lambda n: record(
+        order(1, note=[{"text": "take half, then stop. " * (n // 22)}])
+    ),
+    "contained, each referred to": lambda n: record(order(
+        1,
+        contained=[{"resourceType": "Condition", "id": str(i)} for i in range(n // 90)],
+        reasonReference=[{"reference": f"#{i}"} for i in range(n // 90)],
+    )),
+    "one long word": lambda n: record(order(1, note=[{"text": "a" * n}])),
+    "a long instruction without a space": lambda n: record(
+        taken(1, dosage=[{"text": "1" * (n // 2) + "x" * (n // 2)}])
+    ),
+    "a long unit": lambda n: record(result(1, valueQuantity={"value": 1, "unit": "u." * (n // 2)})),
+    "a long id": lambda n: record(order(1, id="i" * n)),
+    "a long group": lambda n: record(
+        order(1, groupIdentifier={"system": "s", "value": "g" * n}), result(2)
+    ),
+    "a long address": lambda n: record(order(1, id="1"), taken(
+        2, derivedFrom=[{"reference": "MedicationRequest/" + "r" * (n // 2)}],
+        effectivePeriod={"start": "2" * (n // 2)},
+    )),
+    "a long narrative": lambda n: record(
+        order(1, text={"status": "generated", "div": "<div>" + "<b>x</b>" * (n // 8) + "</div>"})
+    ),
+    "extensions in extensions": lambda n: many(lambda i: result(i, extension=[nested(40)]), n, NOW),
+    "extensions in extensions of orders": lambda n: many(
+        lambda i: order(i, either(i), status="completed", modifierExtension=[nested(40)]), n, NOW
+    ),
+    "wide extensions": lambda n: record(
+        order(1, extension=[{"url": "x", "valueInteger": i} for i in range(n // 34)])
+    ),
+    "identifiers of one order": lambda n: record(
+        order(1, identifier=[{"system": "s", "value": str(i)} for i in range(n // 36)]), NOW
+    ),
+    "patients": lambda n: record(*[PATIENT] * (n // 75), NOW),
+    "allergies": lambda n: many(lambda i: {
+        "resourceType": "AllergyIntolerance", "id": str(i), "patient": SUBJECT,
+        "code": {"text": f"levothyroxine {i}"},
+    }, n, NOW),
+    "quantities of many digits": lambda n: many(
+        lambda i: result(i, valueQuantity={
+            "value": 10**30 + i, "system": UCUM, "code": "m[IU]/L"
+        }), n, NOW
+    ),
+    "medicines that nothing names": lambda n: many(lambda i: {
+        "resourceType": "MedicationStatement", "id": str(i), "subject": SUBJECT,
+        "status": "active",
+    }, n, NOW),
+    "resources that are not read": lambda n: many(lambda i: {"resourceType": "Flag"}, n, NOW),
+    "resources of no known kind": lambda n: many(lambda i: {"resourceType": f"T{i}"}, n, NOW),
+    "outcomes that are grave": lambda n: many(
+        lambda i: {"resourceType": "OperationOutcome"}, n, NOW
+    ),
+    "results that cannot be read": lambda n: many(
+        lambda i: result(i, valueQuantity={"value": 2, "unit": f"u{i}"}), n, NOW
+    ),
+    "statements for and against": lambda n: many(lambda i: taken(
+        i, either(i // 2), dateAsserted=on(i), status=("active", "stopped")[i % 2],
+    ), n),
+    "dosages of one draft by their dates": lambda n: record(NOW, order(
+        1, status="draft", dosageInstruction=[
+            dosage(boundsPeriod={"start": on(i), "end": on(i + 1)}) for i in range(n // 210)
+        ],
+    )),
+    "drafts of one series": lambda n: many(lambda i: order(
+        i, THYROID, status="draft", groupIdentifier={"value": "g"},
+        priorPrescription={"reference": f"MedicationRequest/{i - 1}"},
+    ), n, NOW),
     "links to pages": lambda n: record(order(1), link=[{"relation": "next"}] * (n // 24)),
 }  # fmt: skip
 BYTES: dict[str, Callable[[int], bytes]] = {
@@ -162,7 +278,13 @@ BYTES: dict[str, Callable[[int], bytes]] = {
     "nests that are too deep": lambda n: (
         b'{"n":[' + b",".join([b"[" * 70 + b"]" * 70] * (n // 141)) + b"]}"
     ),
-    "long numbers": lambda n: b'{"n":[' + b",".join([b"9" * 39] * (n // 40)) + b"]}",
+    "nothing in a list": lambda n: b'{"n":[' + b",".join([b"{}"] * (n // 3)) + b"]}",
+    "long whole numbers": lambda n: b'{"n":[' + b",".join([b"9" * 39] * (n // 40)) + b"]}",
+    "numbers that are too long": lambda n: b'{"n":' + b"9" * n + b"}",
+    "decimals, each another": lambda n: (
+        b'{"n":[' + b",".join(b"0.%07d" % i for i in range(n // 10)) + b"]}"
+    ),
+    "text that is no JSON": lambda n: b'{"n":"' + b"x" * n,
 }
 
 
@@ -171,6 +293,6 @@ def ordinary(size: int) -> bytes:
     return json.dumps(many(lambda i: result(i, code={"text": "sodium"}), size, order(1))).encode()
 
 
-def costly(name: str, size: int) -> bytes:
-    """The body of that name, of about that size."""
-    return BYTES[name](size) if name in BYTES else json.dumps(RECORDS[name](size)).encode()
+def shape(name: str, size: int) -> Json | bytes:
+    """The record of that name, of about that size, or a body that is no record."""
+    return BYTES[name](size) if name in BYTES else RECORDS[name](size)
