@@ -131,8 +131,8 @@ IN_BUDGET: dict[str, list[Json]] = {
     "one name, very often": [{**other(1, 100), "id": f"s{n}"} for n in range(3000)],
     "drafts": drafts(MOST_DRAFTS),
     "thyroid medicines": past(MOST_HORMONES),
-    "instructions": [told(MOST_SAYINGS)],
-    "instructions and a note": [told(MOST_SAYINGS - 1, 1)],
+    "instructions": [told(MOST_SAYINGS - 1)],
+    "instructions and a note": [told(MOST_SAYINGS - 2, 1)],
     "words": [noted(MOST_CHARACTERS_OF_SAYINGS)],
     "resources": [{"resourceType": "Device"}] * (MOST_RESOURCES - 1),
     "an id": [identified(MOST_CHARACTERS_OF_AN_ADDRESS)],
@@ -142,14 +142,14 @@ OVER_BUDGET: dict[str, list[Json]] = {
     "names": [other(n, 100) for n in range(MOST_CHARACTERS_OF_NAMES // 100 + 1)],
     "drafts": drafts(MOST_DRAFTS + 1),
     "thyroid medicines": past(MOST_HORMONES + 1),
-    "instructions": [told(MOST_SAYINGS + 1)],
-    "instructions and a note": [told(MOST_SAYINGS, 1)],
+    "instructions": [told(MOST_SAYINGS)],
+    "instructions and a note": [told(MOST_SAYINGS - 1, 1)],
     "words": [noted(MOST_CHARACTERS_OF_SAYINGS + 1)],
     "resources": [{"resourceType": "Device"}] * MOST_RESOURCES,
     "words of two": [noted(MOST_CHARACTERS_OF_SAYINGS - 9, "x"), noted(10, "y")],
     "words of a dosage": [noted(MOST_CHARACTERS_OF_SAYINGS - 9, "x"), told(1)],
     "an id": [identified(MOST_CHARACTERS_OF_AN_ADDRESS + 1)],
-    "notes beside several dosages": [told(0, MOST_SAYINGS // 3 + 1, 3)],
+    "notes beside several dosages": [told(0, MOST_SAYINGS // 3, 3)],
 }
 
 

@@ -19,7 +19,7 @@ MOST_CHARACTERS_OF_AN_ADDRESS = 2_000
 MOST_HORMONES = 2_000
 """Thyroid medicines of all times: forty years of monthly orders, each stated too, are half."""
 MOST_SAYINGS = 6_000
-"""Words about the taking, each counted once for every dosage that it is held against."""
+"""Dosages, and words about the taking, each counted for every dosage that it is held against."""
 MOST_CHARACTERS_OF_SAYINGS = 300_000
 """Of all those words, and of all notes in which they are sought."""
 MOST_DRAFTS = 50
@@ -88,8 +88,8 @@ class Budget:
             raise Unreadable(
                 Category.TOO_COSTLY,
                 path,
-                f"more than {MOST_SAYINGS} instructions and notes say how thyroid medicines"
-                " are taken",
+                f"more than {MOST_SAYINGS} dosages, instructions and notes say how thyroid"
+                " medicines are taken",
             )
 
     def spend_on_words(self, characters: int, path: str) -> None:

@@ -146,7 +146,7 @@ def _together(
     """The doses of dosages that hold at one time."""
     _check_sequence(numbered, path, reading)
     sayings = [saying for place, dosage in numbered for saying in words_in(dosage, place)]
-    reading.budget.spend_on_sayings(len(sayings) + len(beside) * len(numbered), path)
+    reading.budget.spend_on_sayings(len(sayings) + len(numbered) * (1 + len(beside)), path)
     reading.budget.spend_on_words(sum(len(saying.words) for saying in sayings), path)
     doses = [dose for place, dosage in numbered if (dose := _dose(dosage, product, place, reading))]
     if len(doses) < len(numbered):
