@@ -68,16 +68,19 @@ def service(catalogue: Catalogue, server: Server) -> Iterator[TestClient]:
     yield from served(settings, catalogue, server)
 
 
-@pytest.fixture
-def introspecting(catalogue: Catalogue, server: Server) -> Iterator[TestClient]:
-    settings = Settings(
+def introspection() -> Settings:
+    return Settings(
         fhir_auth="introspection",
         oauth_audience=s.AUDIENCE,
         introspection_url=INTROSPECT,
         introspection_client="crossgrain",
         introspection_secret="hush",
     )
-    yield from served(settings, catalogue, server)
+
+
+@pytest.fixture
+def introspecting(catalogue: Catalogue, server: Server) -> Iterator[TestClient]:
+    yield from served(introspection(), catalogue, server)
 
 
 def send(client: TestClient, token: str | None, path: str = PROPOSE) -> httpx.Response:
@@ -289,15 +292,8 @@ def test_what_was_vouched_for_is_asked_about_again_when_the_token_ends(
     catalogue: Catalogue, server: Server
 ) -> None:
     """It is kept for half a minute, but a token that ends before that is not let in by it."""
-    settings = Settings(
-        fhir_auth="introspection",
-        oauth_audience=s.AUDIENCE,
-        introspection_url=INTROSPECT,
-        introspection_client="crossgrain",
-        introspection_secret="hush",
-    )
     moment = [s.NOW]
-    app = create_app(settings, catalogue, clock=lambda: s.at(moment[0]), transport=server)
+    app = create_app(introspection(), catalogue, clock=lambda: s.at(moment[0]), transport=server)
     server.answer = active(exp=s.NOW + 10)
     with TestClient(app) as client:
         assert send(client, "opaque").status_code == 200

@@ -72,16 +72,8 @@ def serve(host: str, port: int, workers: int) -> Exit:
     # The server raises the signal that stopped it once more: to be told to stop is no failure.
     signal.signal(signal.SIGTERM, _stopped)
     _say_settings(settings)
-    try:
-        catalogue = load_catalogue(settings.clinic)
-    except DomainError as error:
-        typer.echo(f"Not ready. {error.field}: {error.message}", err=True)
-    else:
-        try:
-            catalogue.basis(settings.cds_basis)
-        except DomainError as error:
-            typer.echo(f"CROSSGRAIN_CDS_BASIS: {error.message}", err=True)
-            return Exit.ERROR
+    if not _knows_its_basis(settings):
+        return Exit.ERROR
     config = uvicorn.Config(
         "crossgrain.cli.serving:app_from_environment",
         factory=True,
@@ -98,6 +90,21 @@ def serve(host: str, port: int, workers: int) -> Exit:
         timeout_graceful_shutdown=settings.shutdown_seconds,
     )
     return _run(config)
+
+
+def _knows_its_basis(settings: Settings) -> bool:
+    """Whether the basis that is set exists; a catalogue that is not sound is told, and served."""
+    try:
+        catalogue = load_catalogue(settings.clinic)
+    except DomainError as error:
+        typer.echo(f"Not ready. {error.field}: {error.message}", err=True)
+        return True
+    try:
+        catalogue.basis(settings.cds_basis)
+    except DomainError as error:
+        typer.echo(f"CROSSGRAIN_CDS_BASIS: {error.message}", err=True)
+        return False
+    return True
 
 
 def _run(config: uvicorn.Config) -> Exit:
