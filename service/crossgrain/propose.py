@@ -23,7 +23,7 @@ from crossgrain.safety.findings import Finding, Severity, most_severe_first
 from crossgrain.safety.intent import T3_TARGETS, Intent, intent_for
 from crossgrain.safety.judgement import Ending
 from crossgrain.safety.order_findings import order_findings
-from crossgrain.series import running_plan, with_last_supply
+from crossgrain.series import PLAN_RUNNING, running_plan, with_last_supply
 
 CAUTIOUS = "cautious"
 
@@ -83,7 +83,7 @@ def _in_the_midst(
     catalogue.basis(request.basis_id)
     catalogue.policy.pace(request.pace)
     target = request.target or running.target
-    record = with_last_supply(replace(record, questions=()), catalogue.rules)
+    record = with_last_supply(replace(record, questions=()), catalogue.rules, running=running)
     orders = tuple(order for order in _orders(record, request) if order.lines)
     judgement = None
     if orders and record.regimen.kinds:
@@ -96,6 +96,22 @@ def _in_the_midst(
         *before_plan(facts, intent, catalogue.rules),
     )
     return Proposal(request, target, record, most_severe_first(found), None, judgement)
+
+
+def in_the_midst(record: Record, catalogue: Catalogue) -> tuple[Record, Finding | None]:
+    """A record whose doses are to be compared, and the finding where a plan is under way.
+
+    On a day on which the plan's supply has just ended, what was taken until then still counts.
+    """
+    running = running_plan(record, catalogue)
+    if running is None:
+        return record, None
+    intent = Intent(running.target, t3_rises=False, hormone_rises=False)
+    facts = replace(record.facts, running=running)
+    (finding,) = (
+        each for each in before_plan(facts, intent, catalogue.rules) if each.code == PLAN_RUNNING
+    )
+    return with_last_supply(record, catalogue.rules, running=running), finding
 
 
 def _stops(findings: Iterable[Finding]) -> bool:

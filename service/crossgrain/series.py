@@ -138,45 +138,67 @@ def _shortest_interval(catalogue: Catalogue) -> int:
 
 
 def with_last_supply(
-    record: Record, rules: RuleTable, orders: Sequence[MedicineEntry] = ()
+    record: Record,
+    rules: RuleTable,
+    orders: Sequence[MedicineEntry] = (),
+    running: RunningPlan | None = None,
 ) -> Record:
     """The record on the day on which the supply of a medicine has just ended.
 
     Until the next order is signed its last dose is what is taken: a signed step of ours whose
-    days are over, or a dated order for a medicine that `orders` carry on, where nothing else is
-    taken of it.
+    days are over, a dated order while a plan runs, or one for a medicine that `orders` carry on,
+    where nothing else is taken of it. A medicine that the plan gives up counts only on the day
+    on which the supply of everything has ended: else its taper is over.
     """
     carried_on = {line.preparation.kind for order in orders for line in order.lines}
     supply = int(rules.before[PLAN_RUNNING].number("supply"))
-    kinds = record.regimen.kinds
     signed = {one.reference for one in record.marked if one.signed}
     ended = [
         entry
         for entry in record.past
         if entry.lines
-        and (entry.reference in signed or _is_carried_on(entry, carried_on))
+        and (entry.reference in signed or _is_carried_on(entry, carried_on, running))
         and entry.last_day is not None
         and entry.last_day >= -supply
-        and not {line.preparation.kind for line in entry.lines} & kinds
+        and not _kinds(entry) & record.regimen.kinds
     ]
-    last = {entry.lines[0].preparation.kind: entry.last_day for entry in sorted(ended, key=_last)}
-    latest = [e for e in ended if e.last_day == last[e.lines[0].preparation.kind]]
-    current = (*record.current, *latest)
-    if len(current) == len(record.current):
+    last: dict[Kind, int | None] = {}
+    for entry in sorted(ended, key=_last):
+        last |= dict.fromkeys(_kinds(entry), entry.last_day)
+    kept = carried_on | _aimed_at(record, running)
+    if record.current:
+        last = {kind: day for kind, day in last.items() if kind in kept}
+    else:
+        newest = max((_last(entry) for entry in ended), default=0)
+        last = {kind: day for kind, day in last.items() if kind in kept or day == newest}
+    latest = [e for e in ended if all(last.get(kind, 1) == e.last_day for kind in _kinds(e))]
+    if not latest:
         return record
+    current = (*record.current, *latest)
     regimen = Regimen(tuple(line for entry in current for line in entry.lines))
     return replace(record, current=current, facts=replace(record.facts, regimen=regimen))
+
+
+def _kinds(entry: MedicineEntry) -> set[Kind]:
+    return {line.preparation.kind for line in entry.lines}
+
+
+def _aimed_at(record: Record, running: RunningPlan | None) -> set[Kind]:
+    """The medicines to which the record's plans move."""
+    targets = {one.mark.facts.target for one in record.marked if one.signed}
+    targets |= {running.target} if running else set()
+    return {kind for kinds, target in TARGET_OF.items() if target in targets for kind in kinds}
 
 
 def _last(entry: MedicineEntry) -> int:
     return entry.last_day or 0
 
 
-def _is_carried_on(entry: MedicineEntry, kinds: set[Kind]) -> bool:
+def _is_carried_on(entry: MedicineEntry, kinds: set[Kind], running: RunningPlan | None) -> bool:
     return (
         entry.resource_type == "MedicationRequest"
         and entry.status in _TAKEN_UP
-        and {line.preparation.kind for line in entry.lines} <= kinds
+        and (running is not None or _kinds(entry) <= kinds)
     )
 
 

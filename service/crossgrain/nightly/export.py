@@ -24,6 +24,7 @@ READ = (
     "Observation",
     "Condition",
     "Goal",
+    "CarePlan",
 )
 """The resource types that are read; others are counted as passed over."""
 TYPES = frozenset().union(*(shape.types for shape in SHAPES.values()))

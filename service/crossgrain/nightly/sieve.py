@@ -24,11 +24,14 @@ from crossgrain.fhir.read.labs import PREGNANCY_STATUS
 from crossgrain.fhir.read.medication_resources import is_thyroid_reason
 from crossgrain.fhir.read.medicines import is_known_other, is_told, product_of
 from crossgrain.fhir.read.resolve import local
+from crossgrain.fhir.series_extension import SERIES_ID
 from crossgrain.nightly.export import READ, TYPES
 from crossgrain.nightly.heads import Head, Part, Pointer, Words
 from crossgrain.safety.facts import Analyte
 
 MEDICINES = frozenset({"MedicationStatement", "MedicationRequest", "MedicationDispense"})
+_OF_A_SERIES = SERIES_ID.encode()
+"""What stands in every line that carries the extension of a series, however its URL is escaped."""
 _ANALYTES = frozenset({Analyte.TSH, Analyte.FREE_T4})
 
 
@@ -107,7 +110,10 @@ class Sieve:
         elif kind == "Condition":
             return self._condition(head)
         elif kind == "Goal":
-            wanted = head.description is None or self._aims(head.description)
+            said = head.description
+            wanted = not isinstance(said, CodeableConcept) or self._aims(said)
+        elif kind == "CarePlan":
+            wanted = _OF_A_SERIES in line
         elif kind == "Patient":
             return Look(kind, _id(head), f"Patient/{_id(head)}", keep=True)
         elif kind == "Medication":

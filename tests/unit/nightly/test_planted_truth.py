@@ -7,6 +7,7 @@ chart is worked out by hand.
 import json
 from collections import Counter
 from pathlib import Path
+from shutil import copytree
 
 import pytest
 from tests.unit.nightly.exports import bytes_of, found, lines, make, planted, run, truth
@@ -91,3 +92,38 @@ def test_the_order_of_lines_and_files_changes_no_flag(export, screened, tmp_path
 def test_the_number_of_processes_changes_no_byte(export, screened, out):
     run(export, out, jobs=3, memory_mb=128)
     assert bytes_of(out) == bytes_of(screened)
+
+
+def test_a_care_plan_that_says_otherwise_ends_the_exemption_of_its_orders(export, out):
+    """The sieve keeps care plans of a series, whose description is text and no concept."""
+    copy = out / "export"
+    copytree(export, copy)
+    (patient,) = [p for p, said in truth(export).items() if said["story"] == "planned"][:1]
+    orders = [
+        resource
+        for path in export.glob("MedicationRequest.*")
+        for resource in lines(path)
+        if resource["subject"]["reference"] == patient and "extension" in resource
+    ]
+    (series,) = orders[0]["extension"]
+    outcomes = []
+    for pace in ("standard", "cautious"):
+        parts = [
+            part | {"valueCode": pace} if part["url"] == "pace" else part
+            for part in series["extension"]
+            if part["url"] not in {"step", "steps", "order"}
+        ]
+        plan = {
+            "resourceType": "CarePlan",
+            "id": "plan",
+            "status": "active",
+            "intent": "plan",
+            "subject": {"reference": patient},
+            "description": "A move to desiccated thyroid",
+            "extension": [series | {"extension": parts}],
+        }
+        (copy / "CarePlan.000.ndjson").write_text(json.dumps(plan) + "\n")
+        report = run(copy, out / pace)
+        assert report["whole"]
+        outcomes.append(patient in found(out / pace))
+    assert outcomes == [False, True]

@@ -26,7 +26,6 @@ from crossgrain.fhir.read.errors import Unreadable
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.screening.course import Aim, Course, End, Undecided
 
-PLAN = {"system": "http://crossgrain.example/fhir/sid/plan", "value": "plan-1"}
 LOINC = "http://loinc.org"
 
 
@@ -196,18 +195,6 @@ def test_an_order_names_what_it_replaces_and_its_group():
     _, new = read(OLD, newer).intakes
     assert new.replaces == {"MedicationRequest/old"}
     assert new.group == "s|v"
-
-
-@pytest.mark.parametrize(("status", "until"), [("active", 30), ("draft", None)])
-def test_an_order_of_ours_is_planned_until_its_end_once_it_is_active(status, until):
-    ours = order("ours", THYROID_60, ucum(60, "mg"), -100, 30, groupIdentifier=PLAN)
-    ours["status"] = status
-    assert read(OLD, NEW, ours).planned_until == until
-
-
-def test_a_series_of_ours_that_lies_ahead_counts_too():
-    ahead = order("ours", THYROID_60, ucum(60, "mg"), 5, 33, groupIdentifier=PLAN)
-    assert read(OLD, NEW, ahead).planned_until == 33
 
 
 def tsh(own_id: str, value: float | None, **more: Any) -> Json:

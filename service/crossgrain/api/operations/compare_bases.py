@@ -18,7 +18,8 @@ from crossgrain.fhir.read.record import Record
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.fhir.write.quantities import quantity
 from crossgrain.fhir.write.rationale import evidence_part
-from crossgrain.propose import nothing_taken
+from crossgrain.propose import in_the_midst, nothing_taken
+from crossgrain.safety.findings import Finding
 
 CAUTION = (
     "Charts disagree by a factor of two. This compares them; it proposes no dose, and a"
@@ -40,6 +41,7 @@ def compare_bases(
         record = record_in(
             desk, call, day_asked(desk, options), version, validate=options.one("validate", False)
         )
+        record, running = in_the_midst(record, desk.catalogue)
         record = replace(record, questions=(*record.questions, *nothing_taken(record)))
         rows = (
             ()
@@ -48,10 +50,12 @@ def compare_bases(
         )
     except DomainError as error:
         raise refused_by_domain(error, options.place) from error
-    return {"resourceType": "Parameters", "parameter": list(_parts(record, target, rows))}
+    return {"resourceType": "Parameters", "parameter": list(_parts(record, target, rows, running))}
 
 
-def _parts(record: Record, target: Target, rows: Sequence[BasisRow]) -> Iterator[Part]:
+def _parts(
+    record: Record, target: Target, rows: Sequence[BasisRow], running: Finding | None
+) -> Iterator[Part]:
     outcome = "data-required" if record.questions else "compared"
     yield {"name": "outcome", "valueCode": outcome}
     yield {"name": "as-of", "valueDate": record.as_of.isoformat()}
@@ -62,6 +66,8 @@ def _parts(record: Record, target: Target, rows: Sequence[BasisRow]) -> Iterator
         yield _group("to-confirm", expression=point.expression, question=point.question)
     for unread in record.unread:
         yield _group("not-read", expression=unread.expression, why=unread.why)
+    if running is not None:
+        yield {"name": "plan-running", "valueString": running.statement}
     if rows:
         yield {
             "name": "daily-hormone",

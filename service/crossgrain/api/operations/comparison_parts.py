@@ -29,12 +29,17 @@ COMPARISON_PARTS = (
         EXPRESSION,
         _one("why", "string", "Why it was passed over"),
     ),
+    _maybe(
+        "plan-running",
+        "string",
+        "A plan is under way, so that these are doses in its midst, or those of its last supply",
+    ),
     PartDefinition(
         "daily-hormone",
         "",
         0,
         "1",
-        "What is taken now",
+        "What is taken now; in the midst of a plan, what its last supply was until yesterday",
         (
             _one("t4", "Quantity", "T4 a day, microgram"),
             _one("t3", "Quantity", "T3 a day, microgram"),

@@ -117,10 +117,7 @@ def _read_entry(
 
 def _read_care_plan(entry: Entry, medicines: Medicines, reading: Reading) -> None:
     """Only what it says of a series of ours, and only where it is this patient's."""
-    subject = entry.resource.get("subject")
-    named = subject.get("reference") if isinstance(subject, dict) else None
-    own = reading.patient.reference
-    marked = marked_plan(entry) if named == own else None
+    marked = marked_plan(entry, reading)
     if marked is None:
         reading.notes.unread(entry.path, "CarePlan: care plans are not read")
         return

@@ -27,6 +27,7 @@ from crossgrain.fhir.read.currency import Standing
 from crossgrain.fhir.read.door import Opened, open_record
 from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.resolve import Entry
+from crossgrain.fhir.read.series import Taken, followed_until, marked_plan
 from crossgrain.fhir.version import FhirVersion
 from crossgrain.screening.course import Course, Dispense, Intake, Undecided
 
@@ -90,7 +91,7 @@ def course_in(opened: Opened) -> Course:
         aims=facts.aims,
         frail=facts.frail,
         age_years=opened.person.age_years,
-        planned_until=_planned_until(medicines),
+        planned_until=_followed_until(entries, medicines, reading),
         unread_labs=facts.unread,
         dispenses=tuple(_dispenses(entries, opened)),
     )
@@ -144,9 +145,21 @@ def _said(intakes: list[Intake]) -> set[tuple[Kind, tuple[tuple[str, Fraction], 
     return {(intake.kind, intake.dose) for intake in intakes}
 
 
-def _planned_until(medicines: list[Dated]) -> int | None:
-    ends = [m.planned_until for m in medicines if m.planned_until is not None]
-    return max(ends, default=None)
+def _followed_until(
+    entries: Sequence[Entry], medicines: list[Dated], reading: Reading
+) -> int | None:
+    """The last day of a series of ours that is being followed, known by what its orders say."""
+    marked = [medicine.marked for medicine in medicines if medicine.marked]
+    if not marked:
+        return None
+    plans = [marked_plan(entry, reading) for entry in entries if entry.kind == "CarePlan"]
+    taken = [
+        Taken(medicine.kind, medicine.stems_from | {medicine.entry.reference})
+        for medicine in medicines
+        if medicine.standing.standing is Standing.TAKEN
+    ]
+    marked += [plan for plan in plans if plan]
+    return followed_until(marked, taken, reading.preparations, reading.as_of)
 
 
 def _dispenses(entries: Sequence[Entry], opened: Opened) -> Iterator[Dispense]:

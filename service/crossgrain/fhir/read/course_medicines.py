@@ -11,11 +11,12 @@ from crossgrain.fhir.read.dose_lines import read_doses
 from crossgrain.fhir.read.elements import CodeableConcept, Dosage, Period
 from crossgrain.fhir.read.errors import Asked, Unreadable
 from crossgrain.fhir.read.history import keys_in
+from crossgrain.fhir.read.hormones import medicine_entry
+from crossgrain.fhir.read.medication_entries import unasked_doses
 from crossgrain.fhir.read.medication_resources import (
     Seen,
     dosages_of,
     group_of,
-    is_ours,
     product_named,
     replaced_by,
     sayings_beside,
@@ -27,8 +28,10 @@ from crossgrain.fhir.read.notes import Notes
 from crossgrain.fhir.read.person import say_whose
 from crossgrain.fhir.read.product import Product
 from crossgrain.fhir.read.reading import Reading
+from crossgrain.fhir.read.record import MarkedOrder
 from crossgrain.fhir.read.resolve import Entry
 from crossgrain.fhir.read.sayings import Saying
+from crossgrain.fhir.read.series import marked_order
 from crossgrain.fhir.read.views import MedicationRequest, Medicine, view
 from crossgrain.screening.course import Dispense, End, Intake, Undecided
 
@@ -45,7 +48,7 @@ class Dated:
 
     `stems_from` are the resources that a statement was made from, `replaces` the order whose
     place this one takes, both by their references in the record.
-    `planned_until` is the last day of an order of ours that is being followed;
+    `marked` is what an order says of the series that it is part of, taken or not;
     `open_question` is why it cannot be told whether it was taken, or empty.
     """
 
@@ -55,7 +58,7 @@ class Dated:
     standing: Currency
     stems_from: frozenset[str] = frozenset()
     replaces: str | None = None
-    planned_until: int | None = None
+    marked: MarkedOrder | None = None
     open_question: str = ""
 
     @property
@@ -65,7 +68,9 @@ class Dated:
 
 
 def dated_medicine(entry: Entry, reading: Reading) -> Dated | None:
-    """A thyroid medicine that is or was taken; ``None`` for any other resource.
+    """A thyroid medicine that is or was taken, or is marked as a step of a series.
+
+    ``None`` for any other resource.
 
     Raises
     ------
@@ -88,8 +93,8 @@ def dated_medicine(entry: Entry, reading: Reading) -> Dated | None:
         standing = standing_of(seen, entry, reading)
     except Asked as asked:
         standing, open_question = Currency(Standing.TAKEN), asked.question
-    planned = _planned_until(seen, reading.as_of, entry.path)
-    if standing.standing in {Standing.DRAFT, Standing.NOT_TAKEN} and planned is None:
+    marked = _marked(seen, product, standing, entry, reading)
+    if standing.standing in {Standing.DRAFT, Standing.NOT_TAKEN} and marked is None:
         return None
     if product is None:
         raise Undecided(unsettled, (entry.reference,))
@@ -101,7 +106,7 @@ def dated_medicine(entry: Entry, reading: Reading) -> Dated | None:
         standing,
         stems_from=frozenset(source.reference for source in sources_of(seen, entry, reading)),
         replaces=replaced_by(seen, entry, reading),
-        planned_until=planned,
+        marked=marked,
         open_question=open_question,
     )
 
@@ -119,13 +124,18 @@ def _check_other(
             raise
 
 
-def _planned_until(seen: Seen, as_of: date, path: str) -> int | None:
-    """The last day of an order of ours that stands, or ``None`` for any other."""
-    if not isinstance(seen, MedicationRequest) or seen.status != "active" or not is_ours(seen):
+def _marked(
+    seen: Seen, product: Product | None, standing: Currency, entry: Entry, reading: Reading
+) -> MarkedOrder | None:
+    """What an order says of the series that it is part of; ``None`` where it says nothing."""
+    if product is None or not isinstance(seen, MedicationRequest) or not seen.extension:
         return None
-    ends = [span.end for d in seen.dosage_instruction if (span := d.bounds) and span.end]
-    days = [read_date(end, f"{path}.dosageInstruction").day(as_of) for end in ends]
-    return max((day for day in days if day is not None), default=None)
+    doses = unasked_doses(seen, product, entry, reading)
+    try:
+        medicine = medicine_entry(seen, entry, standing, product, doses, reading)
+    except Asked:
+        return None
+    return marked_order(seen, medicine)
 
 
 def intakes_of(medicine: Dated, reading: Reading) -> Iterator[Intake]:

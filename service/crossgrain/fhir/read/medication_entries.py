@@ -114,7 +114,7 @@ def _read_hormone(
     if standing.standing is Standing.NOT_TAKEN:
         notes.unread(entry.path, f"not counted as taken: {standing.why}")
         _deny(seen, product, entry, standing, found, reading)
-        later = _past_doses(seen, product, entry, reading)
+        later = unasked_doses(seen, product, entry, reading)
         medicine = medicine_entry(seen, entry, standing, product, later, reading)
         found.keep_mark(seen, medicine)
         if seen.status == "active" and (standing.first_day or 0) > 0:
@@ -122,7 +122,7 @@ def _read_hormone(
         return
     if standing.standing is Standing.PAST:
         notes.unread(entry.path, f"not counted as taken: {standing.why}")
-        past = _past_doses(seen, product, entry, reading)
+        past = unasked_doses(seen, product, entry, reading)
         medicine = medicine_entry(seen, entry, standing, product, past, reading)
         found.keep_mark(seen, medicine)
         found.past.append(Hormone(medicine, product.kind))
@@ -193,8 +193,8 @@ def _current_doses(
     return Doses(doses.lines, from_text), spans
 
 
-def _past_doses(seen: Seen, product: Product, entry: Entry, reading: Reading) -> Doses:
-    """The doses of a medicine that is no longer taken; what cannot be read is not asked."""
+def unasked_doses(seen: Seen, product: Product, entry: Entry, reading: Reading) -> Doses:
+    """The doses of a medicine that is not taken now; what cannot be read is not asked."""
     dosages, path = dosages_of(seen, entry)
     apart = Notes()
     try:

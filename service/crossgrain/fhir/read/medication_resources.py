@@ -5,7 +5,6 @@ from collections.abc import Iterator
 
 from msgspec.structs import replace
 
-from crossgrain.fhir.identity import PLAN_SYSTEM
 from crossgrain.fhir.read.code_tables import CodeTables
 from crossgrain.fhir.read.currency import Currency, request_standing, statement_standing
 from crossgrain.fhir.read.elements import CodeableConcept, Dosage, Reference
@@ -246,13 +245,6 @@ def sayings_beside(seen: Seen, entry: Entry, reading: Reading) -> list[Saying]:
     if rendered and " ".join(re.findall(r"\w+", rendered)) != texts:
         said.insert(0, Saying(f"{entry.path}.renderedDosageInstruction", rendered))
     return said
-
-
-def is_ours(seen: Seen) -> bool:
-    """Whether it is labelled as part of a series that this service proposed."""
-    group = seen.group_identifier if isinstance(seen, MedicationRequest) else None
-    named = (*seen.identifier, group) if group else seen.identifier
-    return any(identifier.system == PLAN_SYSTEM for identifier in named)
 
 
 def group_of(seen: Seen) -> tuple[str, str] | None:

@@ -4,14 +4,16 @@ An order is an unchanged step only where what it orders equals what its extensio
 extension agrees with all others of the same plan, the care plan's among them where it came.
 """
 
-from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
 
+from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.fhir.read.currency import ORDERS
-from crossgrain.fhir.read.elements import Dosage, View
+from crossgrain.fhir.read.elements import Dosage, Reference, View
 from crossgrain.fhir.read.quantities import exact
+from crossgrain.fhir.read.reading import Reading
 from crossgrain.fhir.read.record import MarkedOrder, MedicineEntry
 from crossgrain.fhir.read.resolve import Entry
 from crossgrain.fhir.read.series_mark import mark_in
@@ -26,6 +28,7 @@ _TAKEN_UP = {"active", "on-hold", "completed"}
 class _CarePlan(View):
     status: str | None = None
     intent: str | None = None
+    subject: Reference | None = None
 
 
 def marked_order(seen: MedicationRequest, medicine: MedicineEntry) -> MarkedOrder | None:
@@ -42,12 +45,14 @@ def marked_order(seen: MedicationRequest, medicine: MedicineEntry) -> MarkedOrde
     )
 
 
-def marked_plan(entry: Entry) -> MarkedOrder | None:
-    """A care plan that carries the extension of a series."""
+def marked_plan(entry: Entry, reading: Reading) -> MarkedOrder | None:
+    """A care plan of this patient that carries the extension of a series."""
     mark = mark_in(entry.resource.get("extension"))
     if mark is None:
         return None
     seen = view(entry.resource, _CarePlan, entry.path)
+    if reading.index.find(seen.subject, entry) != reading.patient:
+        return None
     signed = seen.intent in {"plan", "order"} and seen.status in _TAKEN_UP - {"completed"}
     return MarkedOrder(entry.reference, seen.status or "", mark, signed=signed, unchanged=True)
 
@@ -103,13 +108,81 @@ def with_known_steps(
     drafts: Sequence[MedicineEntry], marked: Sequence[MarkedOrder], as_of: date
 ) -> tuple[MedicineEntry, ...]:
     """The drafts, those marked as ours that are unchanged steps of a plan and not over."""
-    plans = agreed(marked)
-    steps = {
-        one.reference
-        for one in marked
-        if one.unchanged
-        and one.mark.facts.plan_id in plans
-        and one.mark.ordered is not None
-        and one.mark.ordered.last_day >= as_of
-    }
+    steps = {step.reference for step in _known_steps(marked) if step.ordered.last_day >= as_of}
     return tuple(replace(draft, ours=draft.reference in steps) for draft in drafts)
+
+
+@dataclass(frozen=True, slots=True)
+class _KnownStep:
+    """An order that is an unchanged step of a plan on which all that carries it agrees."""
+
+    reference: str
+    facts: SeriesFacts
+    ordered: OrderedStep
+    followed: bool
+
+
+def _known_steps(marked: Sequence[MarkedOrder]) -> list[_KnownStep]:
+    plans = agreed(marked)
+    return [
+        _KnownStep(
+            one.reference,
+            one.mark.facts,
+            one.mark.ordered,
+            followed=one.signed and one.status == "active",
+        )
+        for one in marked
+        if one.unchanged and one.mark.ordered is not None and one.mark.facts.plan_id in plans
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """A medicine taken today: its kind, its own reference, and those that it was made from."""
+
+    kind: Kind
+    references: frozenset[str]
+
+
+def followed_until(
+    marked: Sequence[MarkedOrder],
+    taken: Sequence[Taken],
+    preparations: Mapping[str, Preparation],
+    as_of: date,
+) -> int | None:
+    """The last day, counted from `as_of`, of the series that is being followed, if one is.
+
+    One is followed where its unchanged steps stand, and nothing else is taken today but, of the
+    medicines that it started from, those that no step orders today: their supply goes on. A step
+    that was edited, or lost what it says of itself, is therefore judged like any order.
+    """
+    steps = [step for step in _known_steps(marked) if step.followed]
+    ends = [
+        (max(step.ordered.last_day for step in plan) - as_of).days
+        for plan_id in {step.facts.plan_id for step in steps}
+        if (plan := [step for step in steps if step.facts.plan_id == plan_id])
+        and _explains(plan, taken, preparations, as_of)
+    ]
+    return max(ends, default=None)
+
+
+def _explains(
+    plan: Sequence[_KnownStep],
+    taken: Sequence[Taken],
+    preparations: Mapping[str, Preparation],
+    as_of: date,
+) -> bool:
+    """Whether all that is taken today is the plan's, or what was taken before it."""
+    own = {step.reference for step in plan}
+    ordered = {
+        step.ordered.preparation_id
+        for step in plan
+        if step.ordered.first_day <= as_of <= step.ordered.last_day
+    }
+    before = {preparation_id for preparation_id, _ in plan[0].facts.original}
+    going_on = _kinds(before, preparations) - _kinds(ordered, preparations)
+    return all(own & each.references or each.kind in going_on for each in taken)
+
+
+def _kinds(ids: Iterable[str], preparations: Mapping[str, Preparation]) -> set[Kind]:
+    return {preparations[each].kind for each in ids if each in preparations}
