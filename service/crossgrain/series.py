@@ -1,25 +1,22 @@
 """A series in a record: whether one is under way, and which drafts are steps of one.
 
-Ours is known by the extension that it carries. Where a system keeps none, a series is known by
-its shape: dated doses that follow one another, the new medicine rising by no more than one
-increment and no sooner than the shortest interval of a pace, the old one never rising, all of it
-at or below the dose at which a climb waits for labs. What lies outside is no series.
+Ours is known by the extension that it carries; where a system keeps none, by its shape: see
+`shape` for drafts, and below for what was signed.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from itertools import pairwise
+from itertools import pairwise, permutations
 
 from crossgrain.catalogue import Catalogue
-from crossgrain.dosing.errors import DomainError
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import Regimen
-from crossgrain.dosing.targets import TARGET_OF, Mixture, TargetDose
+from crossgrain.dosing.targets import TARGET_OF
 from crossgrain.fhir.read.record import MarkedOrder, MedicineEntry, Record
-from crossgrain.judge import by_date, spans_of
 from crossgrain.safety.facts import RunningPlan
 from crossgrain.safety.rule import RuleTable
+from crossgrain.shape import climbs_by_shape, shortest_interval
 
 _TAKEN_UP = {"active", "completed", "on-hold"}
 PLAN_RUNNING = "plan-running"
@@ -66,18 +63,45 @@ class _Dose:
 
 
 def _by_shape(record: Record, catalogue: Catalogue) -> RunningPlan | None:
-    """An old medicine that tapers beside a new one that climbs, both dated and unbroken."""
+    """An old medicine that tapers beside a new one that climbs, both dated and unbroken.
+
+    Where the move is to LT4 alone, that starts at once and stays as it is while the old medicine
+    comes down in short steps.
+    """
     supply = int(catalogue.rules.before[PLAN_RUNNING].number("supply"))
     chains = [chain for kind in Kind if (chain := _chain(record, kind, supply))]
-    for climbing in chains:
-        if not _climbs(climbing, catalogue):
-            continue
-        for tapering in chains:
-            meets = tapering and tapering[-1].last_day >= climbing[0].first_day - 1
-            if tapering is not climbing and meets and _tapers(tapering):
-                target = TARGET_OF[frozenset({climbing[0].preparation.kind})]
-                return RunningPlan(target, climbing[-1].reference)
+    for new, old in permutations(chains, 2):
+        begun = _climbs(new, catalogue) and old[-1].last_day >= new[0].first_day - 1
+        if (begun and _tapers(old)) or _starts_at_once(new, old, record, catalogue):
+            target = TARGET_OF[frozenset({new[0].preparation.kind})]
+            return RunningPlan(target, new[-1].reference)
     return None
+
+
+def _starts_at_once(
+    new: Sequence[_Dose], old: Sequence[_Dose], record: Record, catalogue: Catalogue
+) -> bool:
+    """Whether LT4 that was not taken before stays the same from the day on which a taper begins.
+
+    The taper's steps but the last are no longer than the longest interval of a pace, and within
+    one order of LT4: refills are ordered anew together, and a dose that is adjusted stays longer.
+    """
+    kind, (first, *_) = new[0].preparation.kind, new
+    longest = max(pace.interval_days for pace in catalogue.policy.paces.values())
+    taken_before = any(
+        kind in _kinds(entry) and (entry.first_day is None or entry.first_day < first.first_day)
+        for entry in (*record.past, *record.current)
+    )
+    return (
+        kind is Kind.LEVOTHYROXINE
+        and not taken_before
+        and old[0].preparation.carries_t3
+        and old[0].first_day == first.first_day
+        and len({dose.daily for dose in new}) == 1
+        and _tapers(old)
+        and all(dose.last_day - dose.first_day < longest for dose in old[:-1])
+        and old[-1].first_day <= first.last_day
+    )
 
 
 def _chain(record: Record, kind: Kind, supply: int) -> list[_Dose]:
@@ -124,17 +148,13 @@ def _climbs(chain: Sequence[_Dose], catalogue: Catalogue) -> bool:
         and chain[0].daily <= increment
         and all(0 <= rise <= increment for rise in rises)
         and any(rises)
-        and min(lasted) >= _shortest_interval(catalogue)
+        and min(lasted) >= shortest_interval(catalogue)
     )
 
 
 def _tapers(chain: Sequence[_Dose]) -> bool:
     falls = [earlier.daily - later.daily for earlier, later in pairwise(chain)]
     return any(falls) and all(fall >= 0 for fall in falls)
-
-
-def _shortest_interval(catalogue: Catalogue) -> int:
-    return min(pace.interval_days for pace in catalogue.policy.paces.values())
 
 
 def with_last_supply(
@@ -151,6 +171,7 @@ def with_last_supply(
     on which the supply of everything has ended: else its taper is over.
     """
     carried_on = {line.preparation.kind for order in orders for line in order.lines}
+    kept = carried_on | _aimed_at(record, running)
     supply = int(rules.before[PLAN_RUNNING].number("supply"))
     signed = {one.reference for one in record.marked if one.signed}
     ended = [
@@ -162,16 +183,14 @@ def with_last_supply(
         and entry.last_day >= -supply
         and not _kinds(entry) & record.regimen.kinds
     ]
-    last: dict[Kind, int | None] = {}
-    for entry in sorted(ended, key=_last):
-        last |= dict.fromkeys(_kinds(entry), entry.last_day)
-    kept = carried_on | _aimed_at(record, running)
-    if record.current:
-        last = {kind: day for kind, day in last.items() if kind in kept}
-    else:
-        newest = max((_last(entry) for entry in ended), default=0)
-        last = {kind: day for kind, day in last.items() if kind in kept or day == newest}
-    latest = [e for e in ended if all(last.get(kind, 1) == e.last_day for kind in _kinds(e))]
+    last = {kind: _last(entry) for entry in sorted(ended, key=_last) for kind in _kinds(entry)}
+    everything = None if record.current else max(last.values(), default=None)
+    counted = {kind for kind, day in last.items() if kind in kept or day == everything}
+    latest = [
+        entry
+        for entry in ended
+        if _kinds(entry) <= counted and all(last[k] == entry.last_day for k in _kinds(entry))
+    ]
     if not latest:
         return record
     current = (*record.current, *latest)
@@ -200,170 +219,6 @@ def _is_carried_on(entry: MedicineEntry, kinds: set[Kind], running: RunningPlan 
         and entry.status in _TAKEN_UP
         and (running is not None or _kinds(entry) <= kinds)
     )
-
-
-def climbs_by_shape(record: Record, orders: Sequence[MedicineEntry], catalogue: Catalogue) -> bool:
-    """Whether the orders together have the shape of a series that begins or goes on.
-
-    A move in which T3 does not rise may start LT4 at once, where the orders themselves bring
-    the old medicine down.
-    """
-    spans = [span for order in orders for span in spans_of(order)]
-    if any(span.first_day is None or span.last_day is None for span in spans):
-        return False
-    now, steps = record.regimen, by_date(orders)
-    ways = _ways(now, orders, steps)
-    rising = {kind for kind, way in ways.items() if any(b > a for a, b in pairwise(way))}
-    falling = {kind for kind, way in ways.items() if way[-1] < way[0]}
-    if rising & falling or not rising or frozenset(rising) not in TARGET_OF:
-        return False
-    if Kind.LEVOTHYROXINE in rising and not (falling and rising == {Kind.LEVOTHYROXINE}):
-        return False
-    preparations = {line.preparation.kind: line.preparation for o in orders for line in o.lines}
-    days = [0, *(first for first, _ in steps)]
-    steady = all(
-        _rises_slowly(preparations[kind], ways[kind], days, _since(record, kind), catalogue)
-        for kind in rising
-        if preparations[kind].carries_t3
-    )
-    return (
-        steady
-        and _within_checkpoint(now, rising, ways, preparations, catalogue)
-        and not _too_much_together(record, orders, steps, ways, catalogue)
-    )
-
-
-def _amount(regimen: Regimen, kind: Kind) -> Fraction:
-    return sum((line.daily for line in regimen if line.preparation.kind is kind), Fraction(0))
-
-
-def _ways(
-    now: Regimen, orders: Sequence[MedicineEntry], steps: Sequence[tuple[int, Regimen]]
-) -> dict[Kind, list[Fraction]]:
-    """For each medicine ordered: what is taken now, then from each step's day on.
-
-    Until the first order for it begins, a medicine goes on as it is taken now.
-    """
-    ways: dict[Kind, list[Fraction]] = {}
-    for kind in {line.preparation.kind for order in orders for line in order.lines}:
-        firsts = [
-            span.first_day or 0
-            for order in orders
-            for span in spans_of(order)
-            if any(line.preparation.kind is kind for line in span.lines)
-        ]
-        ways[kind] = [_amount(now, kind)] + [
-            _amount(now if day < min(firsts) else dose, kind) for day, dose in steps
-        ]
-    return ways
-
-
-def _since(record: Record, kind: Kind) -> int | None:
-    """Days for which the present dose of a medicine has been taken, or ``None``."""
-    firsts = [
-        entry.first_day
-        for entry in (*record.current, *record.past)
-        if entry.first_day is not None
-        and any(line.preparation.kind is kind for line in entry.lines)
-    ]
-    return -max(firsts) if firsts else None
-
-
-def _rises_slowly(
-    preparation: Preparation,
-    way: Sequence[Fraction],
-    days: Sequence[int],
-    since: int | None,
-    catalogue: Catalogue,
-) -> bool:
-    """One increment at a time, no sooner than the shortest interval of a pace."""
-    shortest, last_rise = _shortest_interval(catalogue), None
-    if way[0]:
-        if since is None:
-            return False
-        last_rise = -since
-    for (before, after), day in zip(pairwise(way), days[1:], strict=True):
-        if after <= before:
-            continue
-        if after - before > preparation.increment:
-            return False
-        if last_rise is not None and day - last_rise < shortest:
-            return False
-        last_rise = day
-    return True
-
-
-def _too_much_together(
-    record: Record,
-    orders: Sequence[MedicineEntry],
-    steps: Sequence[tuple[int, Regimen]],
-    ways: dict[Kind, list[Fraction]],
-    catalogue: Catalogue,
-) -> bool:
-    """Whether old and new together come to more than today's dose allows, on every chart.
-
-    What is taken now and nothing ends, runs on beside the orders.
-    """
-    replaced = {order.replaced for order in orders}
-    over = catalogue.rules.judgement["over"].value
-    for place, (day, dose) in enumerate(steps, start=1):
-        beside = [
-            line
-            for entry in record.current
-            if entry.reference not in replaced and (entry.last_day is None or entry.last_day >= day)
-            for line in entry.lines
-            if line.preparation.kind not in ways
-        ]
-        waiting = [
-            line
-            for line in record.regimen
-            if (way := ways.get(line.preparation.kind))
-            and way[place]
-            and not _amount(dose, line.preparation.kind)
-        ]
-        together = Regimen((*dose, *beside, *waiting))
-        if all(ratio > over for ratio in _ratios(record.regimen, together, catalogue)):
-            return True
-    return False
-
-
-def _ratios(now: Regimen, then: Regimen, catalogue: Catalogue) -> list[Fraction]:
-    ratios = []
-    for basis in catalogue.bases:
-        try:
-            if basis.sets_checkpoint:
-                ratios.append(basis.lt4_equivalent(then) / basis.lt4_equivalent(now))
-        except DomainError:  # a table chart that does not reach
-            continue
-    return ratios
-
-
-def _within_checkpoint(
-    now: Regimen,
-    rising: Iterable[Kind],
-    ways: dict[Kind, list[Fraction]],
-    preparations: dict[Kind, Preparation],
-    catalogue: Catalogue,
-) -> bool:
-    """Whether the rising medicines stay at or below the smallest target of the comparison."""
-    kinds = frozenset(rising)
-    family = preparations.get(Kind.DESICCATED_THYROID)
-    plans = catalogue.plans[family.id if family else "desiccated-thyroid-60"]
-    rows = plans.compare(now, TARGET_OF[kinds], Mixture())
-    targets = [row.target for row in rows if row.sets_checkpoint and row.target]
-    return bool(targets) and all(
-        max(ways[kind])
-        <= max(min(_of_kind(t, preparations[kind]) for t in targets), preparations[kind].increment)
-        for kind in kinds
-    )
-
-
-def _of_kind(dose: TargetDose, preparation: Preparation) -> Fraction:
-    if preparation.kind is Kind.LEVOTHYROXINE:
-        return dose.lt4_ug
-    if preparation.kind is Kind.LIOTHYRONINE:
-        return dose.lt3_ug
-    return dose.grains * (preparation.mg_per_grain or 0)
 
 
 def drafts_outside_a_series(

@@ -254,30 +254,3 @@ def test_the_screening_judges_a_step_that_was_edited(ehr: Ehr) -> None:
     ]
     answer = ehr.ask("$screen-switches", day, chart)
     assert UNDER_WAY not in json.dumps(answer)
-
-
-def parts(answer: Resource, name: str) -> list[Resource]:
-    return [part for part in answer["parameter"] if part["name"] == name]
-
-
-@pytest.mark.parametrize("keep", KEEPING)
-def test_the_comparison_counts_the_last_supply_on_the_decision_day_and_tells_of_the_plan(
-    ehr: Ehr, keep: Callable[[Resource], Resource]
-) -> None:
-    day = decision_day(ehr)
-    until, on_the_day = (
-        ehr.ask("$compare-bases", d, ehr.live_until(d, keep), target="levothyroxine")
-        for d in (day - 1, day)
-    )
-    for answer in (until, on_the_day):
-        (running,) = parts(answer, "plan-running")
-        assert "is under way" in running["valueString"]
-        assert parts(answer, "question") == []
-    assert parts(until, "daily-hormone") == parts(on_the_day, "daily-hormone") != []
-    assert parts(until, "basis") == parts(on_the_day, "basis") != []
-
-
-def test_the_comparison_says_nothing_of_a_plan_where_none_runs(ehr: Ehr) -> None:
-    answer = ehr.ask("$compare-bases", 0, ehr.chart, target="desiccated-thyroid")
-    assert parts(answer, "plan-running") == []
-    assert parts(answer, "daily-hormone") != []
