@@ -3,7 +3,7 @@
 import copy
 import json
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import date, timedelta
 
 import pytest
 from fastapi.testclient import TestClient
@@ -152,7 +152,7 @@ def test_a_plan_asked_for_in_the_midst_of_another_is_stopped(
     day = starts(ehr)[2] + 1
     if keep in {without_extension, without_marks}:
         # by its shape a taper shows only once the old dose has fallen from one order to the next
-        old = [_period(order)["start"] for order in ehr.series() if not is_new(order)]
+        old = [period(order)["start"] for order in ehr.series() if not is_new(order)]
         day = (date.fromisoformat(old[1]) - DAY_ONE).days + 1
     answer = ehr.propose(day, ehr.live_until(day, keep), "desiccated-thyroid")
     assert "plan-running" in findings(answer)
