@@ -4,6 +4,7 @@ Each branch is solved on its own, against the basis that such labs support, from
 they stand at the end of the hold.
 """
 
+from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -178,7 +179,8 @@ def _equal_coverage(
     per_increment = supported.coverage(case.intake({main: increment}))
     now = hold.kept[main]
     wanted = int(float(now / increment) + missing / per_increment + 0.5) * increment
-    larger = [dose for dose in rungs(preparation, increment) if now < dose <= wanted]
+    doses = rungs(preparation, increment)
+    larger = doses[bisect_right(doses, now) : bisect_right(doses, wanted)]
     return {**settled, main: larger[-1]} if larger else settled
 
 

@@ -4,7 +4,7 @@ A strength per dose is what arithmetic gives; a prescriber chooses two or three 
 the whole series is made, and takes what the patient has at home first.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
@@ -85,28 +85,34 @@ def smallest_kit(
         field ``stock``, where no tablets make one of the doses.
     """
     table = makings(preparation)
-    ways = [_masks(preparation, dose, largest_half) for dose in sorted(doses)]
-    for dose, masks in zip(sorted(doses), ways, strict=True):
-        if not masks:
+    ways = {dose: _ways(preparation, dose, largest_half) for dose in doses}
+    for dose in sorted(doses):
+        if not ways[dose]:
             raise not_stocked(preparation, f"{float(dose):g}")
+    later = [_ways(preparation, dose, largest_half) for dose in also]
     at_home = table.mask(home)
     for bought in range(MOST_BOUGHT + 1):
         fitting = [
-            kit
+            (burden, mask)
             for mask in _choices(preparation, at_home, bought)
-            if all(any(not need & ~mask for need in masks) for masks in ways)
-            for kit in (Kit(preparation, mask, largest_half),)
+            if (burden := _burden(mask, ways.values(), later))
         ]
         if fitting:
-            chosen = min(fitting, key=lambda kit: _burden(kit, doses, also))
-            return Kit(preparation, _used(chosen, doses, also), largest_half)
+            chosen = min(fitting)[1]
+            return Kit(preparation, _used(chosen, [*ways.values(), *later]), largest_half)
     raise not_stocked(preparation, " and ".join(f"{float(dose):g}" for dose in sorted(doses)))
 
 
-def _masks(preparation: Preparation, dose: Fraction, largest_half: Fraction) -> set[int]:
+def _ways(preparation: Preparation, dose: Fraction, largest_half: Fraction) -> tuple[Making, ...]:
+    """The ways to make a dose that break nothing stronger than asked, best first."""
     table = makings(preparation)
     limit = largest_half * table.scale
-    return {way.mask for way in table.ways(dose) if way.largest_half <= limit}
+    return tuple(way for way in table.ways(dose) if way.largest_half <= limit)
+
+
+def _best(mask: int, ways: Iterable[Making]) -> Making | None:
+    """The first of a dose's ways that needs only these strengths."""
+    return next((way for way in ways if not way.mask & ~mask), None)
 
 
 def _choices(preparation: Preparation, at_home: int, cost: int) -> Iterator[int]:
@@ -122,10 +128,20 @@ def _choices(preparation: Preparation, at_home: int, cost: int) -> Iterator[int]
                 yield at_home | sum(bit for bit, _ in chosen)
 
 
-def _burden(kit: Kit, doses: Iterable[Fraction], also: Iterable[Fraction]) -> tuple[object, ...]:
-    """What a patient and a pharmacy have to do with these tablets; less is better."""
-    ways = [way for way in map(kit.way, sorted(doses)) if way]
-    missing = sum(kit.way(dose) is None for dose in also)
+def _burden(
+    mask: int, doses: Iterable[Sequence[Making]], also: Iterable[Sequence[Making]]
+) -> tuple[int, ...] | None:
+    """What a patient and a pharmacy have to do with these tablets; less is better.
+
+    ``None`` where they do not make every one of `doses`, each given by its ways.
+    """
+    ways = []
+    for dose in doses:
+        way = _best(mask, dose)
+        if way is None:
+            return None
+        ways.append(way)
+    missing = sum(_best(mask, dose) is None for dose in also)
     lone = len(ways) == 1 and ways[0].pieces > 1  # one dose day after day: one tablet if it can be
     return (
         sum(way.jumps for way in ways),
@@ -134,14 +150,14 @@ def _burden(kit: Kit, doses: Iterable[Fraction], also: Iterable[Fraction]) -> tu
         lone,
         missing,
         sum(way.pieces for way in ways),
-        kit.mask,
+        mask,
     )
 
 
-def _used(kit: Kit, doses: Iterable[Fraction], also: Iterable[Fraction]) -> int:
+def _used(mask: int, doses: Iterable[Sequence[Making]]) -> int:
     """The strengths that its doses, and what it makes of the others, need."""
     used = 0
-    for dose in (*doses, *also):
-        way = kit.way(dose)
+    for dose in doses:
+        way = _best(mask, dose)
         used |= way.mask if way else 0
     return used

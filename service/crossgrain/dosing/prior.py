@@ -1,5 +1,6 @@
 """The old medicine's side: the doses it may taper through, and the taper that is chosen."""
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -10,7 +11,7 @@ from crossgrain.dosing.climb import Slot, old_may_change
 from crossgrain.dosing.kinetics import Intake, Kinetics, Pools
 from crossgrain.dosing.moves import Medicine, total_intake
 from crossgrain.dosing.preparations import Preparation
-from crossgrain.dosing.tablets import makings
+from crossgrain.dosing.tablets import Making, makings
 from crossgrain.dosing.taper import Choice, Leaning, Level, Problem, Segment, choose_taper
 
 _NEARBY = 40
@@ -170,14 +171,15 @@ def _amounts(medicine: Medicine, masks: Sequence[int], near: int) -> list[_Dose]
 def _groups(medicine: Medicine, near: int) -> Iterator[list[Fraction]]:
     """The doses between start and goal, near ones together, the simplest of them first."""
     table = makings(medicine.preparation)
-    width = medicine.start * table.scale / near
-    groups: dict[int, list[tuple[object, Fraction]]] = {}
-    for steps in table.steps:
-        amount = Fraction(steps, table.scale)
-        if medicine.goal < amount < medicine.start:
-            groups.setdefault(int(steps / width), []).append((table.by_steps[steps][0], amount))
-    for group in groups.values():
-        yield [amount for _, amount in sorted(group)]
+    start, goal = medicine.start * table.scale, medicine.goal * table.scale
+    # In whole steps of the table: hundreds of doses lie between an LT4 start and nothing.
+    between = table.steps[bisect_right(table.steps, goal) : bisect_left(table.steps, start)]
+    groups: dict[int, list[tuple[Making, int]]] = {}
+    for steps in between:
+        group = steps * near * start.denominator // start.numerator
+        groups.setdefault(group, []).append((table.by_steps[steps][0], steps))
+    for alike in groups.values():
+        yield [Fraction(steps, table.scale) for _, steps in sorted(alike)]
 
 
 def _dose(medicine: Medicine, amount: Fraction, masks: Sequence[int]) -> _Dose:

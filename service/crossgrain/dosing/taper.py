@@ -173,13 +173,30 @@ class _Limits:
 
 
 class _Course(NamedTuple):
-    """One segment: its decay, where coverage tends from the new medicine alone, what is open."""
+    """One segment: its decay, where coverage tends from the new medicine alone and with each
+    level of the old, what is open."""
 
     e4: float
     e3: float
     tends: _State
+    with_level: tuple[_State, ...]
     is_open: tuple[bool, ...]
     may_change: bool
+
+
+class _Point:
+    """The end of a segment, reached along one path: coverage there, and its extremes until then.
+
+    The same tapers are walked many times, with more changes allowed, fewer strengths or narrower
+    limits; coverage along them stays what it was. So each point keeps the points after it, by the
+    level that leads there, and is worked out once for the whole search.
+    """
+
+    __slots__ = ("after", "highest", "lowest", "state")
+
+    def __init__(self, state: _State, lowest: float, highest: float) -> None:
+        self.state, self.lowest, self.highest = state, lowest, highest
+        self.after: dict[int, _Point] = {}
 
 
 class _Search:
@@ -196,6 +213,11 @@ class _Search:
         self.levels = [self._weigh(level.intake) for level in problem.levels]
         self.courses = self._courses()
         self.at_end = self._at_end()
+        now = [slow + fast for slow, fast in self.start]
+        self.begin = _Point(self.start, min(now), max(now))
+        # Every change goes to another level, in a segment where it may: no more of them occur.
+        open_for_change = sum(course.may_change for course in self.courses)
+        self.most_changes = min(problem.leaning.most_changes, len(self.levels) - 1, open_for_change)
 
     # What is chosen
 
@@ -210,7 +232,7 @@ class _Search:
             spare = leaning.saving if bought < best.bought else leaning.tolerance
             floor = max(guard, exp(-worst / leaning.below - spare))
             ceiling = exp(worst / leaning.above + spare)
-            for changes in range(self.problem.leaning.most_changes + 1):
+            for changes in range(self.most_changes + 1):
                 for whole in (True, False):
                     limits = _Limits(leaning, floor * (1 - TIE), ceiling * (1 + TIE), EQUAL)
                     self._explore(limits, changes, bought, whole=whole)
@@ -225,7 +247,7 @@ class _Search:
         """
         limits = _Limits(self.problem.leaning, guard, inf, -EQUAL)
         most = max(self.problem.bought)
-        for changes in range(self.problem.leaning.most_changes + 1):
+        for changes in range(self.most_changes + 1):
             self._explore(limits, changes, most, whole=False)
         found = [t for t in limits.found if self._worst(t) <= limits.least + TIE]
         return min(found, key=self._rank, default=None)
@@ -243,60 +265,72 @@ class _Search:
         """All tapers with exactly so many changes, from kits with at most so many strengths."""
         kits = sum(1 << kit for kit, more in enumerate(self.problem.bought) if more <= bought)
         walk = _Walk(self, limits, whole=whole)
-        now = [slow + fast for slow, fast in self.start]
-        begin = _Stand(0, self.start, kits, changes, (), min(now), max(now))
+        begin = _Stand(0, self.begin, kits, changes, ())
         walk.go_on(0, begin)
         if changes and self.courses[0].may_change:
             walk.fall(0, begin)
 
-    def through(self, number: int, level: int, before: _State) -> tuple[_State, float, float]:
-        """Take one level through one segment: coverage at its end, and its extremes."""
+    def through(self, number: int, level: int, before: _Point) -> _Point:
+        """Take one level through one segment.
+
+        The innermost step of the search.
+        """
         course = self.courses[number]
         e4, e3 = course.e4, course.e3
-        ends = []
-        lowest, highest = inf, 0.0
-        for (slow, fast), (new_slow, new_fast), (old_slow, old_fast) in zip(
-            before, course.tends, self.levels[level], strict=True
+        ends: list[tuple[float, float]] = []
+        passed: list[float] = []
+        for (slow, fast), (tends_slow, tends_fast) in zip(
+            before.state, course.with_level[level], strict=True
         ):
-            tends_slow, tends_fast = new_slow + old_slow, new_fast + old_fast
             slow_away, fast_away = slow - tends_slow, fast - tends_fast
             end_slow, end_fast = tends_slow + slow_away * e4, tends_fast + fast_away * e3
             ends.append((end_slow, end_fast))
-            coverage = end_slow + end_fast
-            lowest = min(lowest, coverage)
-            highest = max(highest, coverage)
+            passed.append(end_slow + end_fast)
             if slow_away * fast_away < 0:
                 # The same turning day as kinetics.Curve.turning_day, without a logarithm.
                 ratio = -fast_away / slow_away * self.turn_scale
                 if ratio > 1 and ratio * e3 < e4:
                     turn4 = ratio**self.turn_power
                     coverage = tends_slow + tends_fast + slow_away * turn4
-                    coverage += fast_away * turn4 / ratio
-                    lowest, highest = min(lowest, coverage), max(highest, coverage)
-        return tuple(ends), lowest, highest
+                    passed.append(coverage + fast_away * turn4 / ratio)
+        lowest, highest = min(before.lowest, *passed), max(before.highest, *passed)
+        point = before.after[level] = _Point(tuple(ends), lowest, highest)
+        return point
 
     def _squares(self, path: Sequence[int]) -> float:
         """Sum of (ln coverage)² over the bases at the segments' ends."""
-        state, total = self.start, 0.0
-        for number, level in enumerate(path):
-            state, _, _ = self.through(number, level, state)
-            total += sum(log(slow + fast) ** 2 if slow + fast > 0 else inf for slow, fast in state)
+        point, total = self.begin, 0.0
+        for level in path:
+            point = point.after[level]  # walked already, since it was found
+            total += sum(
+                log(slow + fast) ** 2 if slow + fast > 0 else inf for slow, fast in point.state
+            )
         return total
 
     # What is known before
 
     def _courses(self) -> tuple[_Course, ...]:
-        problem = self.problem
-        t3 = [level.intake.lt3_ug + level.intake.desiccated_t3_ug for level in problem.levels]
+        """One per segment; most segments of a taper are alike, and such are worked out once."""
+        alike: dict[Segment, _Course] = {}
         return tuple(
-            _Course(
-                exp(-segment.days / problem.kinetics.t4_tau),
-                exp(-segment.days / problem.kinetics.t3_tau),
-                self._weigh(segment.new),
-                tuple(t3_ug <= segment.t3_room_ug + TIE for t3_ug in t3),
-                segment.may_change,
-            )
-            for segment in problem.segments
+            alike[segment] if segment in alike else alike.setdefault(segment, self._course(segment))
+            for segment in self.problem.segments
+        )
+
+    def _course(self, segment: Segment) -> _Course:
+        problem = self.problem
+        tends = self._weigh(segment.new)
+        room = segment.t3_room_ug + TIE
+        return _Course(
+            exp(-segment.days / problem.kinetics.t4_tau),
+            exp(-segment.days / problem.kinetics.t3_tau),
+            tends,
+            tuple(_plus(tends, level) for level in self.levels),
+            tuple(
+                level.intake.lt3_ug + level.intake.desiccated_t3_ug <= room
+                for level in problem.levels
+            ),
+            segment.may_change,
         )
 
     def _at_end(self) -> list[tuple[float, float]]:
@@ -341,12 +375,10 @@ class _Stand(NamedTuple):
     """Where a walk stands: before which segment, how it came there, and what is left to it."""
 
     number: int
-    state: _State
+    point: _Point
     kits: int
     changes: int
     path: tuple[int, ...]
-    lowest: float
-    highest: float
 
 
 class _Walk:
@@ -369,27 +401,27 @@ class _Walk:
         Returns whether it is not too low: where it is, every lower level is too.
         """
         search, limits = self.search, self.limits
-        number, state, kits, changes, path, lowest, highest = stand
-        kept: list[tuple[_State, float, float]] = []
+        number, point, kits, changes, path = stand
+        courses = search.courses
+        kept: list[_Point] = []
         for at in range(number, self.end):
-            if not search.courses[at].is_open[level]:
+            if not courses[at].is_open[level]:
                 break  # too much T3: the fall must come before
-            state, low, high = search.through(at, level, state)
-            lowest, highest = min(lowest, low), max(highest, high)
-            if lowest < limits.floor:
+            point = point.after.get(level) or search.through(at, level, point)
+            if point.lowest < limits.floor:
                 return False  # and lower still after any fall that comes before this day
-            if highest > limits.ceiling:
+            if point.highest > limits.ceiling:
                 break  # the fall must come before this day
-            kept.append((state, lowest, highest))
+            kept.append(point)
         if not changes:
             if number + len(kept) == self.end and level in self.last:
-                self._take((*path, *(level for _ in kept)), kits, lowest, highest)
+                self._take((*path, *[level] * len(kept)), kits, point)
             return True
-        for ahead, (reached, low, high) in enumerate(kept, start=1):
+        for ahead, reached in enumerate(kept, start=1):
             at = number + ahead
-            if at < self.end and search.courses[at].may_change:
-                until = (*path, *(level for _ in range(ahead)))
-                self.fall(level, _Stand(at, reached, kits, changes, until, low, high))
+            if at < self.end and courses[at].may_change:
+                until = (*path, *[level] * ahead)
+                self.fall(level, _Stand(at, reached, kits, changes, until))
         return True
 
     def fall(self, level: int, stand: _Stand) -> None:
@@ -405,18 +437,20 @@ class _Walk:
                 limits = self.limits
                 if ends_low > limits.ceiling or ends_high < limits.floor or lower not in self.last:
                     continue
-            fits = self.go_on(lower, stand._replace(kits=kits, changes=changes))
+            fits = self.go_on(lower, _Stand(stand.number, stand.point, kits, changes, stand.path))
             if not fits and self.is_chain:
                 break
 
-    def _take(self, path: tuple[int, ...], kits: int, lowest: float, highest: float) -> None:
+    def _take(self, path: tuple[int, ...], kits: int, point: _Point) -> None:
         problem = self.search.problem
         cheapest = next(more for kit, more in enumerate(problem.bought) if kits >> kit & 1)
         changes = sum(a != b for a, b in zip((0, *path), path, strict=False))
         whole = kits
         for level in set(path):
             whole &= problem.levels[level].whole
-        self.limits.take(Taper(path, lowest, highest, kits, cheapest, changes, bool(whole)))
+        self.limits.take(
+            Taper(path, point.lowest, point.highest, kits, cheapest, changes, bool(whole))
+        )
 
 
 def _outermost(problem: Problem) -> tuple[Intake, ...]:
@@ -460,3 +494,7 @@ def _relax(state: _State, course: _Course, level: _State) -> _State:
             state, course.tends, level, strict=True
         )
     )  # fmt: skip
+
+
+def _plus(one: _State, other: _State) -> _State:
+    return tuple((s + t, f + g) for (s, f), (t, g) in zip(one, other, strict=True))
