@@ -50,10 +50,15 @@ class Kit:
         DomainError
             field ``stock``, where it does not make the dose.
         """
-        way = self.way(amount)
-        if way is None:
-            raise not_stocked(self.preparation, f"{float(amount):g}")
-        return day_dose(self.preparation, way)
+        return _day_dose(self, amount)
+
+
+@lru_cache(maxsize=4096)
+def _day_dose(kit: Kit, amount: Fraction) -> DayDose:
+    way = kit.way(amount)
+    if way is None:
+        raise not_stocked(kit.preparation, f"{float(amount):g}")
+    return day_dose(kit.preparation, way)
 
 
 def not_stocked(preparation: Preparation, wanted: str) -> DomainError:

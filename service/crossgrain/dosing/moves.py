@@ -152,7 +152,12 @@ def as_dose(amounts: Mapping[str, Fraction], products: Products) -> TargetDose:
 
 def step(preparation: Preparation, pace: Pace) -> Fraction:
     """The increment at this pace: a part of the full one where tablets allow, else all of it."""
-    part = preparation.increment * pace.increment_share
+    return _part_of_increment(preparation, pace.increment_share)
+
+
+@lru_cache(maxsize=64)
+def _part_of_increment(preparation: Preparation, share: Fraction) -> Fraction:
+    part = preparation.increment * share
     return part if can_be_ordered(preparation, part) else preparation.increment
 
 
@@ -211,6 +216,7 @@ def next_up(preparation: Preparation, increment: Fraction, amount: Fraction) -> 
     return higher
 
 
+@lru_cache(maxsize=2048)
 def step_up(preparation: Preparation, increment: Fraction, amount: Fraction) -> Fraction | None:
     """The same, or ``None`` where the stocked strengths make no such dose."""
     least = _apart(preparation, increment)

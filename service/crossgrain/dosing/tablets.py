@@ -9,7 +9,7 @@ preparation has one strength family, the 60 mg and the 65 mg grain never mix.
 from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import lru_cache
 from itertools import combinations_with_replacement
@@ -101,11 +101,11 @@ class DayDose:
 
     times: tuple[Tablets, ...]
     note: str = ""
+    tablets: Tablets = field(init=False)
+    """All of the day's tablets together."""
 
-    @property
-    def tablets(self) -> Tablets:
-        """All of the day's tablets together."""
-        return _together(self.times)
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "tablets", _together(self.times))
 
 
 @dataclass(frozen=True, slots=True)

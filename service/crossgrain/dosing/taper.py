@@ -205,6 +205,18 @@ class _Search:
     def __init__(self, problem: Problem) -> None:
         kinetics = problem.kinetics
         self.problem = problem
+        self.makes = {
+            True: [level.whole for level in problem.levels],
+            False: [level.kits for level in problem.levels],
+        }
+        self.is_chain = all(
+            len(under) == len(problem.levels) - 1 - level
+            for level, under in enumerate(problem.under)
+        )
+        self.affordable = {
+            bought: sum(1 << kit for kit, more in enumerate(problem.bought) if more <= bought)
+            for bought in set(problem.bought)
+        }
         self.weights = _outermost(problem)
         start = problem.start
         self.start = self._weigh(Intake(start.t4, start.lt3, start.desiccated_t3))
@@ -263,9 +275,8 @@ class _Search:
 
     def _explore(self, limits: _Limits, changes: int, bought: int, *, whole: bool) -> None:
         """All tapers with exactly so many changes, from kits with at most so many strengths."""
-        kits = sum(1 << kit for kit, more in enumerate(self.problem.bought) if more <= bought)
         walk = _Walk(self, limits, whole=whole)
-        begin = _Stand(0, self.begin, kits, changes, ())
+        begin = _Stand(0, self.begin, self.affordable[bought], changes, ())
         walk.go_on(0, begin)
         if changes and self.courses[0].may_change:
             walk.fall(0, begin)
@@ -387,13 +398,11 @@ class _Walk:
     def __init__(self, search: _Search, limits: _Limits, *, whole: bool) -> None:
         self.search, self.limits = search, limits
         problem = search.problem
-        self.makes = [level.whole if whole else level.kits for level in problem.levels]
+        self.makes = search.makes[whole]
         self.end = len(problem.segments)
         self.last = problem.last
         self.under = problem.under
-        self.is_chain = all(
-            len(under) == len(problem.levels) - 1 - level for level, under in enumerate(self.under)
-        )
+        self.is_chain = search.is_chain
 
     def go_on(self, level: int, stand: _Stand) -> bool:
         """Take a level from here on, and fall from it as often as is left.
