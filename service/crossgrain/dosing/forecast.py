@@ -150,8 +150,7 @@ def _extremes(
         turn = curve.turning_day(kinetics)
         if turn is not None and turn < days:
             points.append((curve.at(kinetics, turn), day + turn))
-        last = (curve.at(kinetics, days), day + days)
-    points.append(last)
+    points.append((curve.at(kinetics, days), day + days))  # where one ends the next begins
     lowest = min(points)
     highest = max(points, key=lambda point: (point[0], -point[1]))
     return Extreme(*lowest), Extreme(*highest)
