@@ -20,6 +20,7 @@ from pathlib import Path
 import pytest
 from _pytest.config import _prepareconfig
 from mutmut.__main__ import cli
+from mutmut.configuration import reset_config
 from mutmut.runners.harness import PytestRunner
 from mutmut.state import state
 from mutmut.utils.file_utils import change_cwd
@@ -82,7 +83,8 @@ def main(asked: argparse.Namespace) -> None:
     if asked.room:
         written = copy / "pyproject.toml"
         written.write_text(settings(ROOMS[asked.room], written.read_text("utf-8")), "utf-8")
-    os.chdir(copy)  # the tool reads its settings where it stands, once
+    os.chdir(copy)
+    reset_config()  # the tool has read the settings of the folder that it was started in
     if asked.room and asked.sample:
         names += sample(ROOMS[asked.room], asked.sample, asked.seed)
     os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
