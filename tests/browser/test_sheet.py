@@ -86,6 +86,7 @@ def test_the_keyboard_alone_reaches_everything_in_reading_order(
         "For the patient",
         "Print",
         "Not read: 1 entry",
+        "Each basis against the publish",
         "Where each basis comes from",
         "day",
         "The chart as a table",
@@ -121,7 +122,7 @@ def test_the_chart_reads_out_by_key_what_the_table_says(open_page: Open, place: 
     unfold(page)
     slider = page.get_by_role("slider", name="Read a day")
     slider.focus()
-    rows = page.locator("details.data tbody tr")
+    rows = page.get_by_role("region", name="The chart as a table").locator("tbody tr")
     checked = 0
     for number in range(rows.count() - 1):
         if number:
@@ -152,14 +153,14 @@ def test_the_chart_reads_out_under_the_pointer(open_page: Open, place: Path) -> 
         page.mouse.move(box["x"] + 1, box["y"] + 80)
         expect(page.locator("#reading")).to_contain_text("3 March 2025. Coverage 100 %")
         page.mouse.move(box["x"] + box["width"] - 1, box["y"] + 80)
-        expect(page.locator("#reading")).to_contain_text("30 June 2025. Coverage 75 %")
+        expect(page.locator("#reading")).to_contain_text("30 June 2025. Coverage 79 %")
 
 
 def test_the_drawing_is_named_and_described(open_page: Open, place: Path) -> None:
     page = show(open_page(), place, sheet(FIRST))
     drawing = page.get_by_role("img", name=re.compile("Modelled hormone during the move"))
     expect(drawing).to_have_count(1)
-    assert "coverage is lowest at 75 %" in drawing.locator("desc").text_content()
+    assert "coverage is lowest at 76 %" in drawing.locator("desc").text_content()
 
 
 def test_headings_go_down_one_level_at_a_time(open_page: Open, place: Path) -> None:
@@ -184,7 +185,8 @@ def test_it_prints_on_one_or_two_pages_for_each_reader(
         assert len(texts) == 1
         return
     (patients,) = (i for i, text in enumerate(texts) if "What to take each day" in text)
-    most = 3 if len(proposed(file, ASKED[file]).findings) > 5 else 2
+    # on the shorter paper the chart may need a page of its own below orders and pharmacy list
+    most = 3 if paper == "Letter" or len(proposed(file, ASKED[file]).findings) > 5 else 2
     assert 1 <= patients <= most
     assert 1 <= len(texts) - patients <= 2
     assert "For the prescriber" in texts[0]

@@ -3,7 +3,7 @@
   const byId = (id) => document.getElementById(id);
   const data = JSON.parse(byId("hover-data").textContent);
   const slider = byId("day"), reading = byId("reading");
-  const charts = [...document.querySelectorAll("svg.chart")];
+  const charts = [...document.querySelectorAll("svg.chart")].filter((one) => one.querySelector(".cursor"));
   const start = Date.parse(data.start + "T00:00:00Z");
   const dateOf = (day) => new Date(start + day * 86400000).toLocaleDateString("en-GB", {
     day: "numeric", month: "long", year: "numeric", timeZone: "UTC",
