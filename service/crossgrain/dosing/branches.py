@@ -170,7 +170,11 @@ def _in_range(case: Case, hold: Hold) -> Outline:
 def _equal_coverage(
     case: Case, hold: Hold, supported: Enabled, excess: Mapping[str, Fraction]
 ) -> dict[str, Fraction]:
-    """The target's main medicine raised to the increment nearest to what is to end is worth."""
+    """The target's main medicine raised to the dose nearest to what is to end is worth.
+
+    Tablets are not evenly spaced (75, 88, 100), so the nearest orderable dose is looked for, not
+    the last one below a count of increments: 82.6 µg is 88, and 75 would fall short by a tenth.
+    """
     settled = {**hold.kept, **{key: hold.checkpoint[key] for key in excess}}
     main = case.target_ids[0]
     preparation = case.preparations[main]
@@ -178,10 +182,12 @@ def _equal_coverage(
     missing = supported.coverage(case.intake({**hold.remainder, **excess}))
     per_increment = supported.coverage(case.intake({main: increment}))
     now = hold.kept[main]
-    wanted = int(float(now / increment) + missing / per_increment + 0.5) * increment
+    wanted = float(now) + float(increment) * missing / per_increment
     doses = rungs(preparation, increment)
-    larger = doses[bisect_right(doses, now) : bisect_right(doses, wanted)]
-    return {**settled, main: larger[-1]} if larger else settled
+    above = bisect_right(doses, wanted)
+    around = (dose for dose in doses[max(above - 1, 0) : above + 1] if dose > now)
+    nearest = min((now, *around), key=lambda dose: (abs(float(dose) - wanted), -dose))
+    return {**settled, main: nearest}
 
 
 def _low(case: Case, hold: Hold) -> Outline:
