@@ -162,7 +162,7 @@ class TestManifest:
     @pytest.mark.parametrize(
         ("text", "says"),
         [
-            ("", "it is not well-formed JSON"),
+            ("", "it is empty"),
             ("{", "it is not well-formed JSON"),
             ("\ufeff{", "it is not well-formed JSON"),
             ("<html>", "it is not well-formed JSON"),
