@@ -158,7 +158,7 @@ def _together(
     settled = in_all([dose.settled for dose in doses], path.rpartition(".")[0])
     for saying in beside:
         compare(saying, settled, reading.notes)
-    _refuse_doubled(lines, path)
+    _refuse_doubled(lines, numbered, path)
     refuse_implausible(lines, reading.codes, path)
     return Doses(lines, any(dose.from_text for dose in doses))
 
@@ -202,10 +202,22 @@ def _days_apart(dosages: Sequence[Dosage]) -> bool:
     return len(days) == len(set(days))
 
 
-def _refuse_doubled(lines: Sequence[DoseLine], path: str) -> None:
-    """Two equal dosages may be one that was written twice."""
-    if len(lines) > 1 and len({(line.preparation.id, line.cycle) for line in lines}) < len(lines):
-        raise Asked(path, "Two dosages say the same. Is the dose taken once or twice a day?")
+def _refuse_doubled(
+    lines: Sequence[DoseLine], numbered: Sequence[tuple[str, Dosage]], path: str
+) -> None:
+    """Two equal dosages may be one written twice, unless each names a time of day of its own."""
+    times: dict[object, list[frozenset[str]]] = {}
+    for line, (_, dosage) in zip(lines, numbered, strict=True):
+        times.setdefault((line.preparation.id, line.cycle), []).append(_times_of_day(dosage))
+    for named in times.values():
+        apart = all(named) and sum(map(len, named)) == len(frozenset().union(*named))
+        if len(named) > 1 and not apart:
+            raise Asked(path, "Two dosages say the same. Is the dose taken once or twice a day?")
+
+
+def _times_of_day(dosage: Dosage) -> frozenset[str]:
+    repeat = dosage.repeat
+    return frozenset((*repeat.when, *repeat.time_of_day)) if repeat else frozenset()
 
 
 def refuse_implausible(lines: Sequence[DoseLine], codes: CodeTables, path: str) -> None:

@@ -53,11 +53,10 @@ MONTHS = (
 _CALENDAR = rf"(\d{{1,2}}) ({'|'.join(MONTHS)}) (\d{{4}})"
 DATES = re.compile(rf"from {_CALENDAR} to {_CALENDAR}")
 IN_ALL = re.compile(
-    r"take it together with [^:]{1,300}: (?P<all>\d+(?:\.\d+)?)(?:/[\d.]+)? (?:micrograms?|mg)"
-    r" of [a-z \d:]{1,60}"
-    r" a day in all"
+    r"(?:take it together with [^:]{1,300}: |the whole day.s dose is )"
+    r"(?P<all>\d+(?:\.\d+)?)(?:/[\d.]+)? (?:micrograms?|mg) of [a-z \d:]{1,60}"
 )
-"""What the tablets of several orders come to."""
+"""What the tablets of several orders, or the doses of one day, come to."""
 PRODUCT = re.compile(
     rf"(?P<name>[a-z][a-z ,()-]{{2,60}}) (?P<each>(?:{_NUMBER}) ?(?P<unit>{_UNIT})) tablets?: ?"
 )
