@@ -59,6 +59,9 @@ ROOMS = {
 }
 
 
+COPIED_WHOLE = ("fixtures", "DEVELOPERS.md", "README.md", "openapi", "docker", "service/docs")
+
+
 def settings(room: Room, pyproject: str) -> str:
     """The text of `pyproject.toml` with the tool's section made for one room."""
     start = pyproject.index("[tool.mutmut]")
@@ -68,7 +71,7 @@ def settings(room: Room, pyproject: str) -> str:
     tail = section[section.index("pytest_add_cli_args = [") :]
     own = [
         f"only_mutate = {_list(f'src/crossgrain/{folder}/*' for folder in room.folders)}",
-        'also_copy = ["fixtures", "DEVELOPERS.md", "README.md", "openapi", "docker"]',
+        f"also_copy = {_list(COPIED_WHOLE)}",
         f"pytest_add_cli_args_test_selection = {_list(room.tests)}",
     ]
     return pyproject[:start] + head + "\n".join(own) + "\n" + tail + pyproject[end:]

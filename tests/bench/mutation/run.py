@@ -29,8 +29,8 @@ from tests.bench.mutation.rooms import ROOMS, sample, settings
 from tests.bench.mutation.settled import empty_caches
 
 COPIED = (
-    "tests", "fixtures", "openapi", "docker", "pyproject.toml", "DEVELOPERS.md", "README.md",
-    ".gitignore",
+    "tests", "fixtures", "openapi", "docker", "service/docs", "pyproject.toml", "DEVELOPERS.md",
+    "README.md", ".gitignore",
 )  # fmt: skip
 
 
