@@ -1,4 +1,4 @@
-"""The README's HTTP calls, each sent as written."""
+"""The HTTP calls of the README and of the documents, each sent as written."""
 
 import re
 import shlex
@@ -8,7 +8,9 @@ import pytest
 from fastapi.testclient import TestClient
 
 ROOT = Path(__file__).parents[2]
-CALLS = re.findall(r"^curl .+$", (ROOT / "README.md").read_text(), re.MULTILINE)
+DOCUMENTS = (ROOT / "README.md", *sorted((ROOT / "service/docs").glob("*.md")))
+WRITTEN = "".join(path.read_text("utf-8") for path in DOCUMENTS).replace("\\\n", " ")
+CALLS = sorted(set(re.findall(r"^curl .+$", WRITTEN, re.MULTILINE)))
 
 ANSWERS = {
     "Bundle",
@@ -21,7 +23,7 @@ ANSWERS = {
 
 
 def test_there_are_calls_to_try() -> None:
-    assert len(CALLS) >= 3
+    assert len(CALLS) >= 12
 
 
 @pytest.mark.parametrize("call", CALLS)

@@ -29,83 +29,98 @@ class Settings(BaseSettings):
     model_config = SettingsConfigDict(env_prefix="CROSSGRAIN_", extra="ignore", allow_inf_nan=False)
 
     clinic: Path | None = Field(
-        default=None, description="The clinic's own chart and stocked strengths, a TOML file."
+        default=None, description="The clinic's own charts, products and stock, a TOML file."
     )
     plans_kept: int = Field(
         default=MOST_KEPT,
         ge=0,
-        description="How many plans are kept, without whose, for the next on the same doses.",
+        description="Plans cached by dose, without any patient's data. 0: no cache.",
     )
     max_body_bytes: int = Field(
-        default=4 * 1024 * 1024, gt=0, description="A larger request body is refused (413)."
+        default=4 * 1024 * 1024,
+        gt=0,
+        description="The largest request body; a larger one is refused (413).",
     )
     body_seconds: float = Field(
-        default=20.0, gt=0, description="A body that takes longer to arrive is refused (408)."
+        default=20.0, gt=0, description="How long a request body may take to arrive (408)."
     )
     header_seconds: float = Field(
-        default=10.0, gt=0, description="A head that takes longer to arrive is refused (408)."
+        default=10.0, gt=0, description="How long a request head may take to arrive (408)."
     )
     answer_seconds: float = Field(
-        default=30.0, gt=0, description="An answer that is not read for so long is given up."
+        default=30.0,
+        gt=0,
+        description="How long a client may leave an answer unread before it is reset.",
     )
     max_header_bytes: int = Field(
-        default=16 * 1024, gt=0, description="A larger request head is refused (414, 431)."
+        default=16 * 1024,
+        gt=0,
+        description="The largest request head: 414 for its address, 431 for its headers.",
     )
     max_in_flight: int = Field(
-        default=128, gt=0, description="Of more requests at once the rest is turned away (503)."
+        default=128, gt=0, description="Requests in flight; more are shed (503)."
     )
     max_bytes_in_flight: int = Field(
         default=64 * 1024 * 1024,
         gt=0,
-        description="Of bodies of more bytes at once the rest is turned away (503).",
+        description="Bytes of request bodies in flight; more are shed (503).",
     )
     max_connections: int = Field(
-        default=1000, gt=0, description="Of more at once the one idle the longest is closed."
+        default=1000,
+        gt=0,
+        description="Open connections; beyond it the one idle the longest is closed.",
     )
     requests_per_second: float = Field(
-        default=0.0, ge=0, description="Per caller's address; more is turned away (429). 0: any."
+        default=0.0, ge=0, description="Rate limit per client address (429). 0: none."
     )
     keep_alive_seconds: int = Field(
-        default=5, gt=0, description="An idle connection is closed after so long."
+        default=5, gt=0, description="An idle connection is closed after this time."
     )
     drain_seconds: float = Field(
-        default=1.0, ge=0, description="On SIGTERM, /readyz says no for so long before all else."
+        default=1.0,
+        ge=0,
+        description="On SIGTERM: how long /readyz says 503 while all else is still served.",
     )
     shutdown_seconds: int = Field(
-        default=20, gt=0, description="Then requests under way are given so long."
+        default=20,
+        gt=0,
+        description="After the drain: how long requests in flight may take to finish.",
     )
     public_url: str | None = Field(
         default=None, description="The address that callers use, such as https://dose.example."
     )
     cors_origins: Annotated[tuple[str, ...], NoDecode] = Field(
-        default=(), description="Origins whose pages may call, a JSON list."
+        default=(), description="Origins whose pages may call; a JSON list."
     )
-    time_zone: str = Field(default="UTC", description="Says which day today is for CDS Hooks.")
+    time_zone: str = Field(
+        default="UTC", description="The time zone that says which day today is for CDS Hooks."
+    )
     cds_basis: str = Field(
         default="practice", description="The basis by which CDS Hooks judge an order."
     )
     cds_auth: Literal["off", "jwt"] | None = Field(
-        default=None, description="How CDS clients are known: off, or jwt."
+        default=None, description="How CDS clients are authenticated: off, or jwt."
     )
     cds_issuers: Annotated[dict[str, str], NoDecode] = Field(
-        default_factory=dict, description="Trusted CDS clients: issuer to JWKS, file or URL; JSON."
+        default_factory=dict,
+        description="Trusted CDS clients: issuer to JWKS, file or URL; a JSON object.",
     )
     cds_token_seconds: int = Field(
         default=300, gt=0, description="The longest life of a CDS client's token."
     )
     cds_fhir_servers: Annotated[tuple[str, ...], NoDecode] = Field(
-        default=(), description="FHIR servers that may be asked for what a call lacks; JSON list."
+        default=(), description="FHIR servers that may be asked for what a call lacks; a JSON list."
     )
     cds_fetch_seconds: float = Field(
-        default=2.0, gt=0, description="The longest time that all of that asking may take."
+        default=2.0, gt=0, description="How long all of that fetching together may take."
     )
     jti_store: SecretStr | None = Field(
-        default=None, description="Where used tokens are kept for all replicas: a redis:// URL."
+        default=None, description="Where replicas share the tokens already used: a redis:// URL."
     )
     fhir_auth: Literal["off", "jwks", "introspection"] | None = Field(
-        default=None, description="How FHIR callers are known: off, jwks, or introspection."
+        default=None, description="How FHIR callers are authenticated: off, jwks, or introspection."
     )
-    oauth_issuer: str | None = Field(default=None, description="Who issues access tokens.")
+    oauth_issuer: str | None = Field(default=None, description="The issuer of access tokens.")
     oauth_audience: str | None = Field(
         default=None, description="The audience that an access token must name."
     )
@@ -120,20 +135,21 @@ class Settings(BaseSettings):
         default=None, description="This service's secret there."
     )
     jwks_seconds: float = Field(
-        default=300.0, gt=0, description="How long a JWKS is kept before it is read again."
+        default=300.0, gt=0, description="How long a JWKS is cached before it is fetched again."
     )
     clock_leeway_seconds: int = Field(
-        default=30, ge=0, description="How far another's clock may be off."
+        default=30, ge=0, description="The clock skew that is tolerated."
     )
     metrics: bool = Field(default=True, description="Serve /metrics.")
     traces: bool = Field(
         default=False, description="Export traces; needs the extra otel and OTEL_ variables."
     )
     log_format: Literal["json", "plain"] = Field(
-        default="json", description="How log lines are written: json or plain."
+        default="json", description="The form of log lines: json or plain."
     )
     secrets_dir: Path | None = Field(
-        default=None, description="A folder of files, one secret each."
+        default=None,
+        description="A folder of files, one secret each, named as its variable in small letters.",
     )
 
     @field_validator("*")

@@ -133,12 +133,36 @@ def evidence(
 
 
 @app.command()
+def options(
+    markdown: Annotated[
+        bool, typer.Option("--markdown", help="As service/docs/options.md.")
+    ] = False,
+) -> int:
+    """Show every option of every operation: what a call may say."""
+    from crossgrain.cli import listing  # noqa: PLC0415
+
+    return listing.show_options(markdown=markdown)
+
+
+@app.command()
+def settings(
+    markdown: Annotated[
+        bool, typer.Option("--markdown", help="As service/docs/settings.md.")
+    ] = False,
+) -> int:
+    """Show every setting with its default: what a deployment may set."""
+    from crossgrain.cli import listing  # noqa: PLC0415
+
+    return listing.show_settings(markdown=markdown)
+
+
+@app.command()
 def serve(
     host: Annotated[str, typer.Option(help="The address to listen on.")] = "127.0.0.1",
     port: Annotated[int, typer.Option(min=0, max=65535)] = 8000,
     workers: Annotated[int, typer.Option(min=1, help="Processes.")] = 1,
 ) -> int:
-    """Serve the FHIR operations over HTTP. Settings come from CROSSGRAIN_ variables."""
+    """Serve the FHIR operations over HTTP. What can be set: crossgrain settings."""
     from crossgrain.cli import serving  # noqa: PLC0415
 
     return serving.serve(host, port, workers)

@@ -1,4 +1,5 @@
-"""``crossgrain bases``, ``evidence`` and ``openapi``: what stands ready before any patient."""
+"""``crossgrain bases``, ``evidence``, ``settings``, ``options`` and ``openapi``: what is known
+before any patient."""
 
 import json
 from pathlib import Path
@@ -32,6 +33,29 @@ def show_evidence(chart: Path | None, *, markdown: bool) -> Exit:
         typer.echo(show.evidence_note(catalogue), nl=False)
     else:
         show.show_evidence(catalogue)
+    return Exit.PLAN
+
+
+def show_settings(*, markdown: bool) -> Exit:
+    """Print every setting, or the note on them."""
+    from crossgrain.cli.show import reference as show  # noqa: PLC0415
+
+    if markdown:
+        typer.echo(show.settings_note(), nl=False)
+    else:
+        show.show_settings()
+    return Exit.PLAN
+
+
+def show_options(*, markdown: bool) -> Exit:
+    """Print every option of every operation, or the note on them."""
+    from crossgrain.cli.show import reference as show  # noqa: PLC0415
+
+    catalogue = load_catalogue()
+    if markdown:
+        typer.echo(show.options_note(catalogue), nl=False)
+    else:
+        show.show_options(catalogue)
     return Exit.PLAN
 
 

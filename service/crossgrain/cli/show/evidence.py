@@ -3,13 +3,13 @@
 The note is the template beside this module with its tables filled in.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from importlib.resources import files
 
 from jinja2 import Environment, StrictUndefined
 
 from crossgrain.catalogue import Catalogue
-from crossgrain.cli.show.page import Page
+from crossgrain.cli.show.page import Page, markdown_table
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.evidence import (
     Arm,
@@ -46,16 +46,20 @@ def evidence_note(catalogue: Catalogue) -> str:
     evidence = catalogue.evidence
     charts = [f"`{basis.id}`" for basis in catalogue.bases]
     return environment.from_string(template).render(
-        standings=_markdown(("basis", "held against"), _standings(catalogue)),
-        worths=_markdown(
+        standings=markdown_table(("basis", "held against"), _standings(catalogue)),
+        worths=markdown_table(
             ("comparison", "n", "LT4 alone", "with T3", "TSH", "worth, µg LT4"), _worths(catalogue)
         ),
-        predictions=_markdown(("comparison", "TSH", *charts), _predictions(catalogue)),
-        serum=_markdown(("comparison", "hormone", "paper", "model", "its band"), _serum(catalogue)),
-        sources=_markdown(
+        predictions=markdown_table(("comparison", "TSH", *charts), _predictions(catalogue)),
+        serum=markdown_table(
+            ("comparison", "hormone", "paper", "model", "its band"), _serum(catalogue)
+        ),
+        sources=markdown_table(
             ("comparison", "what it is", "where, how read, grade"), _sources(evidence)
         ),
-        left_out=_markdown(("what", "why"), ((one.what, one.why) for one in evidence.left_out)),
+        left_out=markdown_table(
+            ("what", "why"), ((one.what, one.why) for one in evidence.left_out)
+        ),
         heterogeneity=_spread_words(catalogue),
         same_tsh=evidence.same_tsh_source,
         within=number(evidence.same_tsh_within * 100),
@@ -138,8 +142,3 @@ def _spread_words(catalogue: Catalogue) -> str:
         f" Cochran's Q {spread.q:.1f} on {spread.findings - 1} degrees of freedom, I²"
         f" {spread.i_squared * 100:.0f} %. So no mean of them is used as a worth."
     )
-
-
-def _markdown(headings: Sequence[str], rows: Rows) -> str:
-    lines = [headings, ["---"] * len(headings), *rows]
-    return "\n".join(f"| {' | '.join(cell.replace('|', '/') for cell in line)} |" for line in lines)

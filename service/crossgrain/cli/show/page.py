@@ -1,4 +1,4 @@
-"""The terminal page: headings, paragraphs and tables in one plain look."""
+"""The terminal page: headings, paragraphs and tables in one plain look; tables of documents."""
 
 from collections.abc import Iterable, Sequence
 
@@ -48,3 +48,9 @@ class Page:
     def drawing(self, text: str) -> None:
         """A drawing that brings its own colours."""
         self.console.print(Padding(Text.from_ansi(text), (0, 0, 0, 2)))
+
+
+def markdown_table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """The same table for a document."""
+    lines = [headings, ["---"] * len(headings), *rows]
+    return "\n".join(f"| {' | '.join(cell.replace('|', '/') for cell in line)} |" for line in lines)

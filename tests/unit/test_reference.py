@@ -1,0 +1,56 @@
+"""Settings and options: what the commands print is what is read, and the notes are current."""
+
+from pathlib import Path
+
+import pytest
+from tests.unit.command import crossgrain
+
+from crossgrain.api.operations.screen_switches import screening_options
+from crossgrain.api.options import comparison_options, switch_options
+from crossgrain.api.settings import Settings
+from crossgrain.catalogue import load_catalogue
+
+DOCS = Path(__file__).parents[2] / "service" / "docs"
+
+
+@pytest.mark.parametrize("what", ["settings", "options"])
+def test_a_note_is_what_its_command_prints(what: str) -> None:
+    ran = crossgrain(what, "--markdown")
+    assert (ran.returncode, ran.told) == (0, (DOCS / f"{what}.md").read_text("utf-8"))
+
+
+def test_every_setting_is_shown_with_its_meaning_and_default() -> None:
+    told = crossgrain("settings", columns=200).told.splitlines()
+    rows = {name: line for line in told for name in line.split()[:1]}
+    for name, field in Settings.model_fields.items():
+        row = rows.pop(f"CROSSGRAIN_{name.upper()}")
+        assert field.description
+        assert field.description in row
+    assert list(rows) == ["variable"]
+
+
+@pytest.mark.parametrize(
+    ("name", "default"),
+    [("MAX_IN_FLIGHT", "128"), ("BODY_SECONDS", "20"), ("METRICS", "true"), ("CLINIC", "none")],
+)
+def test_a_default_is_shown_as_one_would_write_it(name: str, default: str) -> None:
+    rows = [line.split() for line in crossgrain("settings", columns=200).told.splitlines()]
+    (row,) = (row for row in rows if row[:1] == [f"CROSSGRAIN_{name}"])
+    assert row[-1] == default
+
+
+def test_every_option_of_every_operation_is_shown_in_order() -> None:
+    ran = crossgrain("options", columns=300)
+    for_a_switch = switch_options(load_catalogue())
+    expected = {
+        "$propose-switch": for_a_switch,
+        "$compare-bases": comparison_options(),
+        "$screen-switches": screening_options(for_a_switch),
+    }
+    shown: dict[str, list[str]] = {}
+    for line in filter(None, map(str.split, ran.told.splitlines())):
+        if line[0].startswith("$"):
+            names = shown[line[0]] = []
+        elif line[0] != "option":
+            names.append(line[0])
+    assert shown == {name: [o.name for o in options] for name, options in expected.items()}
