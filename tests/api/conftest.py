@@ -10,9 +10,9 @@ import httpx2 as httpx
 import pytest
 from fastapi.testclient import TestClient
 
-from crossgrain.api.app import create_app
-from crossgrain.api.settings import Settings
+from crossgrain.app.factory import create_app
 from crossgrain.catalogue import Catalogue, load_catalogue
+from crossgrain.http.settings import Settings
 
 from .calls import FHIR, PROPOSE, RECORD
 

@@ -13,9 +13,9 @@ from zoneinfo import ZoneInfo
 
 from fastapi.testclient import TestClient
 
-from crossgrain.api.app import create_app
-from crossgrain.api.settings import Settings
+from crossgrain.app.factory import create_app
 from crossgrain.catalogue import Catalogue
+from crossgrain.http.settings import Settings
 
 from .calls import FHIR, Resource
 from .hooks import INSTANCE, KEYS, ORDER, patient, searchset

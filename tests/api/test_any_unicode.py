@@ -18,11 +18,11 @@ from tests.api.conftest import STOPPED
 from tests.api.hooks import ORDER, call, grains
 from tests.api.test_cds_fetching import SERVER, Ehr, lacking
 
-from crossgrain.api.app import create_app
-from crossgrain.api.auth.replay import InRedis
-from crossgrain.api.settings import Settings
+from crossgrain.app.factory import create_app
+from crossgrain.auth.replay import InRedis
 from crossgrain.catalogue import Catalogue
 from crossgrain.dosing.errors import DomainError
+from crossgrain.http.settings import Settings
 
 ANY = st.text(st.characters(exclude_categories=()), max_size=40)
 """Lone surrogates and controls included."""

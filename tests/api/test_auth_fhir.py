@@ -12,11 +12,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from joserfc.jwk import JWKRegistry
 
-from crossgrain.api.app import create_app
-from crossgrain.api.auth.scopes import PROPOSING, READING, allow, need_of
-from crossgrain.api.auth.tokens import fits
-from crossgrain.api.settings import Settings
+from crossgrain.app.factory import create_app
+from crossgrain.auth.scopes import PROPOSING, READING, allow, need_of
+from crossgrain.auth.tokens import fits
 from crossgrain.catalogue import Catalogue
+from crossgrain.http.settings import Settings
 
 from . import signing as s
 from .calls import COMPARE, PROPOSE, QUERY, RECORD
@@ -340,7 +340,7 @@ def test_a_half_configured_check_is_refused_at_start(half: dict[str, Any]) -> No
 def test_a_secret_may_stand_in_a_file_and_is_never_shown(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from crossgrain.api.settings import HIDDEN, settings_from_environment  # noqa: PLC0415
+    from crossgrain.http.settings import HIDDEN, settings_from_environment  # noqa: PLC0415
 
     (tmp_path / "crossgrain_introspection_secret").write_text("hush")
     monkeypatch.setenv("CROSSGRAIN_SECRETS_DIR", str(tmp_path))

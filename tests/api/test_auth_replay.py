@@ -5,9 +5,9 @@ import asyncio
 import fakeredis
 import pytest
 
-from crossgrain.api.auth import replay
-from crossgrain.api.auth.keys import Unavailable
-from crossgrain.api.auth.replay import InMemory, InRedis
+from crossgrain.auth import replay
+from crossgrain.auth.keys import Unavailable
+from crossgrain.auth.replay import InMemory, InRedis
 
 
 class Time:

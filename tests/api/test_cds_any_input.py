@@ -9,7 +9,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from tests.properties.reading.mutations import places
 
-from crossgrain.api.auth.tokens import NotKnown, read_header, unverified_issuer
+from crossgrain.auth.tokens import NotKnown, read_header, unverified_issuer
 
 from .hooks import ORDER, REVIEW, call, grains
 from .signing import part

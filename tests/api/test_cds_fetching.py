@@ -9,9 +9,9 @@ import httpx2 as httpx
 import pytest
 from fastapi.testclient import TestClient
 
-from crossgrain.api.app import create_app
-from crossgrain.api.settings import Settings
+from crossgrain.app.factory import create_app
 from crossgrain.catalogue import Catalogue
+from crossgrain.http.settings import Settings
 
 from .calls import LT4, Resource
 from .conftest import STOPPED

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
-from crossgrain.api.cds.review import review_cards
+from crossgrain.cds.review import review_cards
 from crossgrain.screening.flags import Code, Flag, Grade, Outcome, Screened, Urgency
 
 from .calls import PATIENTS

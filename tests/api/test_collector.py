@@ -8,15 +8,15 @@ from typing import Any
 
 import pytest
 
-from crossgrain.api.clock import now
-from crossgrain.api.faults import RequestRefused
-from crossgrain.api.operations.desk import Desk, desk_over
-from crossgrain.api.operations.propose_switch import propose_switch
-from crossgrain.api.parameters import Given, from_query
-from crossgrain.api.requests import parse_resource
 from crossgrain.catalogue import Catalogue
-from crossgrain.fhir.version import FhirVersion
-from crossgrain.fhir.write.encode import to_json
+from crossgrain.names.version import FhirVersion
+from crossgrain.operations.clock import now
+from crossgrain.operations.desk import Desk, desk_over
+from crossgrain.operations.faults import RequestRefused
+from crossgrain.operations.parameters import Given, from_query
+from crossgrain.operations.propose_switch import propose_switch
+from crossgrain.operations.structure import parse_resource
+from crossgrain.writing.encode import to_json
 
 from .calls import AS_OF, PATIENTS, QUERY, SCENARIO
 from .conftest import Post

@@ -10,15 +10,15 @@ import pytest
 from fastapi.testclient import TestClient
 from tests.conformance.node import needs_node, needs_packages, walked
 
-from crossgrain.api.app import create_app
-from crossgrain.api.clock import now
-from crossgrain.api.conformance.shelf import definitions, statement
-from crossgrain.api.operations.desk import desk_over
-from crossgrain.api.settings import Settings
+from crossgrain.app.conformance.shelf import definitions, statement
+from crossgrain.app.factory import create_app
 from crossgrain.catalogue import Catalogue, load_catalogue
-from crossgrain.fhir.identity import CANONICAL_BASE, FINDING_SYSTEM, MODULE_CANONICAL
-from crossgrain.fhir.version import FhirVersion
-from crossgrain.fhir.write.encode import to_json
+from crossgrain.http.settings import Settings
+from crossgrain.names.identity import CANONICAL_BASE, FINDING_SYSTEM, MODULE_CANONICAL
+from crossgrain.names.version import FhirVersion
+from crossgrain.operations.clock import now
+from crossgrain.operations.desk import desk_over
+from crossgrain.writing.encode import to_json
 
 from .calls import AS_OF, COMPARE, FHIR, FIXTURES, PATIENTS, PROPOSE, QUERY, RECORD, Resource
 

@@ -17,9 +17,9 @@ from schemathesis.specs.openapi.checks import (
     status_code_conformance,
 )
 
-from crossgrain.api.app import create_app
-from crossgrain.api.settings import Settings
+from crossgrain.app.factory import create_app
 from crossgrain.catalogue import load_catalogue
+from crossgrain.http.settings import Settings
 
 from .conftest import STOPPED
 

@@ -8,10 +8,10 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
-from crossgrain.api.app import create_app
-from crossgrain.api.settings import Settings
-from crossgrain.api.shown import STOPPED
+from crossgrain.app.factory import create_app
+from crossgrain.app.shown import STOPPED
 from crossgrain.catalogue import Catalogue, load_catalogue
+from crossgrain.http.settings import Settings
 
 from . import signing as s
 from .calls import FHIR, PROPOSE, RECORD

@@ -6,10 +6,10 @@ import pytest
 from starlette.requests import Request
 from starlette.types import Message
 
-from crossgrain.api.faults import Fault, RequestRefused
-from crossgrain.api.limits import read_body
-from crossgrain.api.settings import Settings
-from crossgrain.api.statuses import status_of
+from crossgrain.http.limits import read_body
+from crossgrain.http.settings import Settings
+from crossgrain.http.statuses import status_of
+from crossgrain.operations.faults import Fault, RequestRefused
 
 
 async def silence() -> Message:

@@ -15,12 +15,12 @@ from opentelemetry.sdk.trace import TracerProvider
 from opentelemetry.sdk.trace.export import SimpleSpanProcessor
 from opentelemetry.sdk.trace.export.in_memory_span_exporter import InMemorySpanExporter
 
-from crossgrain.api import tracing
-from crossgrain.api.app import create_app
-from crossgrain.api.boundary import Boundary
-from crossgrain.api.logs import WITHHELD, log_config
-from crossgrain.api.settings import Settings
+from crossgrain.app.factory import create_app
 from crossgrain.catalogue import Catalogue
+from crossgrain.http import tracing
+from crossgrain.http.boundary import Boundary
+from crossgrain.http.logs import WITHHELD, log_config
+from crossgrain.http.settings import Settings
 
 from .calls import FHIR, LT4, PROPOSE, Resource
 from .calls import RECORD as FIRST

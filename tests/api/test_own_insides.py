@@ -15,7 +15,7 @@ from tests.api.calls import FHIR, FIXTURES, LT4, PATIENTS
 from tests.api.hooks import ORDER, REVIEW, call, grains
 from tests.conformance.r5_records import as_r5
 
-from crossgrain.fhir.write import encode
+from crossgrain.writing import encode
 
 LT4_150 = json.loads((PATIENTS / LT4).read_bytes())
 SOMEBODY_ELSE = json.loads((PATIENTS / LT4).read_text().replace("p01", "p99"))

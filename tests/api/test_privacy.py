@@ -9,7 +9,7 @@ import httpx2 as httpx
 import pytest
 from fastapi.testclient import TestClient
 
-from crossgrain.api.operations import propose_switch
+from crossgrain.operations import propose_switch
 
 from .calls import PROPOSE
 

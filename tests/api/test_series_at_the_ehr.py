@@ -8,9 +8,9 @@ from datetime import date, timedelta
 import pytest
 from fastapi.testclient import TestClient
 
-from crossgrain.api.app import create_app
-from crossgrain.api.settings import Settings
+from crossgrain.app.factory import create_app
 from crossgrain.catalogue import Catalogue
+from crossgrain.http.settings import Settings
 
 from . import hooks
 from .calls import FHIR, LT4, PATIENTS, Resource

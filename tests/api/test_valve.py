@@ -7,10 +7,10 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
-from crossgrain.api.app import create_app
-from crossgrain.api.settings import Settings
-from crossgrain.api.valve import Buckets, Valve
+from crossgrain.app.factory import create_app
 from crossgrain.catalogue import Catalogue
+from crossgrain.http.settings import Settings
+from crossgrain.http.valve import Buckets, Valve
 
 SCOPE: dict[str, Any] = {
     "type": "http",

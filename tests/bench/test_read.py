@@ -16,7 +16,7 @@ from collections.abc import Callable
 import orjson
 import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
-from tests.unit.read.records import (
+from tests.unit.reading.records import (
     AS_OF,
     CODES,
     LT4_100,
@@ -34,11 +34,11 @@ from tests.unit.read.records import (
     ucum,
 )
 
-from crossgrain.fhir.read.bundle import read_record
-from crossgrain.fhir.read.json import parse
-from crossgrain.fhir.read.record import Record
-from crossgrain.fhir.read.remembered import Remembered
-from crossgrain.fhir.version import FhirVersion
+from crossgrain.names.version import FhirVersion
+from crossgrain.reading.bundle import read_record
+from crossgrain.reading.json import parse
+from crossgrain.reading.record import Record
+from crossgrain.reading.remembered import Remembered
 
 OTHERS = [
     ("855332", "warfarin sodium 5 MG Oral Tablet"),

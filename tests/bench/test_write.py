@@ -12,9 +12,9 @@ from pytest_benchmark.fixture import BenchmarkFixture
 from tests.conformance.patients import CATALOGUE, proposed
 
 from crossgrain.dosing.targets import Target
-from crossgrain.fhir.version import FhirVersion
-from crossgrain.fhir.write.answer import answer_bundle
-from crossgrain.fhir.write.encode import to_json
+from crossgrain.names.version import FhirVersion
+from crossgrain.writing.answer import answer_bundle
+from crossgrain.writing.encode import to_json
 
 CASES = {
     "LT4 to desiccated": ("01-levothyroxine-150.json", Target.DESICCATED_THYROID),

@@ -11,8 +11,8 @@ import uvicorn
 from playwright.sync_api import Browser, Page, sync_playwright
 from tests.conformance.patients import CATALOGUE
 
-from crossgrain.api.app import create_app
-from crossgrain.api.settings import Settings
+from crossgrain.app.factory import create_app
+from crossgrain.http.settings import Settings
 
 CHROMIUM = shutil.which("chromium")
 

@@ -2,10 +2,10 @@
 each patient of the fixtures."""
 
 from tests.conformance.patients import CATALOGUE, as_asked
-from tests.unit.write.answers import written
-from tests.unit.write.plans import CODES, EVERY
+from tests.unit.writing.answers import written
+from tests.unit.writing.plans import CODES, EVERY
 
-from crossgrain.fhir.version import FhirVersion
+from crossgrain.names.version import FhirVersion
 
 PROPOSALS = {
     **{name: (make, CODES) for name, make in EVERY.items()},

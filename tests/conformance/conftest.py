@@ -7,8 +7,8 @@ import pytest
 from fastapi.testclient import TestClient
 from tests.conformance.patients import AS_OF, CATALOGUE
 
-from crossgrain.api.app import create_app
-from crossgrain.api.settings import Settings
+from crossgrain.app.factory import create_app
+from crossgrain.http.settings import Settings
 
 
 @pytest.fixture(scope="session")

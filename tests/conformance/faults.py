@@ -2,9 +2,9 @@
 
 from decimal import Decimal
 
-from tests.unit.write.answers import only, resources
+from tests.unit.writing.answers import only, resources
 
-from crossgrain.fhir.version import FhirVersion
+from crossgrain.names.version import FhirVersion
 
 GROUPS = {FhirVersion.R4: "RequestGroup", FhirVersion.R5: "RequestOrchestration"}
 NOWHERE = "urn:uuid:9f3b2c1e-0000-5000-8000-000000000000"

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from crossgrain.fhir.version import FhirVersion
-from crossgrain.fhir.write.encode import to_json
+from crossgrain.names.version import FhirVersion
+from crossgrain.writing.encode import to_json
 
 HERE = Path(__file__).parent
 NODE = shutil.which("node")

@@ -7,14 +7,14 @@ from itertools import product
 from pathlib import Path
 
 from crossgrain.catalogue import load_catalogue
+from crossgrain.core.proposal import SwitchRequest
+from crossgrain.core.propose import propose
 from crossgrain.dosing.errors import DomainError
 from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.targets import Target
-from crossgrain.fhir.proposal import SwitchRequest
-from crossgrain.fhir.read.bundle import read_record
-from crossgrain.fhir.read.json import parse
-from crossgrain.fhir.version import FhirVersion
-from crossgrain.propose import propose
+from crossgrain.names.version import FhirVersion
+from crossgrain.reading.bundle import read_record
+from crossgrain.reading.json import parse
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 SCENARIO = tomllib.loads((FIXTURES / "scenario.toml").read_text("utf-8"))

@@ -6,7 +6,7 @@ import pytest
 from tests.conformance.node import needs_node, needs_packages, run
 
 from crossgrain.dosing.plan import Reading
-from crossgrain.fhir.write.conditions import CONDITIONS
+from crossgrain.writing.conditions import CONDITIONS
 
 pytestmark = [needs_node, needs_packages]
 

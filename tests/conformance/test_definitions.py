@@ -11,11 +11,11 @@ from tests.conformance.answers import ANSWERS, answer
 from tests.conformance.faults import FAULTS
 from tests.conformance.node import needs_node, needs_packages, walked
 from tests.conformance.patients import CATALOGUE, DIRECTIONS, every_direction
-from tests.unit.write.answers import written
-from tests.unit.write.plans import levothyroxine_to_desiccated
+from tests.unit.writing.answers import written
+from tests.unit.writing.plans import levothyroxine_to_desiccated
 
-from crossgrain.fhir.version import FhirVersion
-from crossgrain.fhir.write.transaction import as_transaction
+from crossgrain.names.version import FhirVersion
+from crossgrain.writing.transaction import as_transaction
 
 pytestmark = [needs_node, needs_packages]
 

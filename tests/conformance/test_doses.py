@@ -7,9 +7,9 @@ from fractions import Fraction
 import pytest
 from tests.conformance.answers import PROPOSALS
 from tests.conformance.patients import CATALOGUE, every_direction
-from tests.unit.write.answers import doses, period, resources, walk, written
+from tests.unit.writing.answers import doses, period, resources, walk, written
 
-from crossgrain.fhir.write.words import generic_name
+from crossgrain.words.doses import generic_name
 
 PLANS = [
     *(make() for make, _ in PROPOSALS.values() if make().plan),

@@ -10,10 +10,10 @@ from uuid import UUID
 import pytest
 from tests.conformance.answers import ANSWERS, answer, proposal_of
 from tests.conformance.patients import FILES
-from tests.unit.write.answers import period, resources, tablets_of, walk
-from tests.unit.write.plans import EVERY
+from tests.unit.writing.answers import period, resources, tablets_of, walk
+from tests.unit.writing.plans import EVERY
 
-from crossgrain.fhir.version import FhirVersion
+from crossgrain.names.version import FhirVersion
 
 R4 = [name for name, (_, version) in ANSWERS.items() if version is FhirVersion.R4]
 PERMITTED = (dict, list, str, bool, int, Decimal)

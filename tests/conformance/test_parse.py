@@ -6,11 +6,11 @@ from importlib import import_module
 import orjson
 import pytest
 from tests.conformance.answers import ANSWERS, answer
-from tests.unit.write.answers import walk
+from tests.unit.writing.answers import walk
 
-from crossgrain.fhir.version import FhirVersion
-from crossgrain.fhir.write.encode import to_json
-from crossgrain.fhir.write.transaction import as_transaction
+from crossgrain.names.version import FhirVersion
+from crossgrain.writing.encode import to_json
+from crossgrain.writing.transaction import as_transaction
 
 MODELS = {FhirVersion.R4: "fhir.resources.R4B", FhirVersion.R5: "fhir.resources"}
 

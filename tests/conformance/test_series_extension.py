@@ -10,15 +10,15 @@ import re
 import pytest
 from tests.conformance.answers import ANSWERS, answer, proposal_of
 from tests.conformance.patients import CATALOGUE, every_direction
-from tests.unit.write.answers import resources, written
+from tests.unit.writing.answers import resources, written
 
-from crossgrain.api.conformance.structure_definitions import series_extension
+from crossgrain.app.conformance.structure_definitions import series_extension
 from crossgrain.dosing.planner import Wish
 from crossgrain.dosing.regimens import DoseLine, Regimen
-from crossgrain.fhir.read.series_mark import mark_in
-from crossgrain.fhir.series_extension import MOST_BYTES, SERIES_URL
-from crossgrain.fhir.version import FhirVersion
-from crossgrain.fhir.write.encode import to_json
+from crossgrain.names.series_extension import MOST_BYTES, SERIES_URL
+from crossgrain.names.version import FhirVersion
+from crossgrain.reading.series_mark import mark_in
+from crossgrain.writing.encode import to_json
 
 # eld-19 of FHIR R4, https://hl7.org/fhir/R4/elementdefinition-definitions.html
 PATH = re.compile(r"[^\s.,:;'\"/|?!@#$%&*()\[\]{}]{1,64}"

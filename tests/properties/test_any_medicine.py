@@ -14,11 +14,11 @@ import pytest
 from fastapi.testclient import TestClient
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.unit.read.records import ATC, CATALOGUE, DAILY, RXNORM, dosage, ucum
+from tests.unit.reading.records import ATC, CATALOGUE, DAILY, RXNORM, dosage, ucum
 
-from crossgrain.api.app import create_app
-from crossgrain.api.settings import Settings
-from crossgrain.fhir.version import FhirVersion
+from crossgrain.app.factory import create_app
+from crossgrain.http.settings import Settings
+from crossgrain.names.version import FhirVersion
 from crossgrain.nightly.judging import Judge, Record
 from crossgrain.nightly.sieve import UNSURE, Sieve
 from crossgrain.screening.flags import Outcome

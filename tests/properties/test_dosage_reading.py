@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 from fhir.resources.R4B.medicationstatement import MedicationStatement
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.unit.read.records import (
+from tests.unit.reading.records import (
     DAILY,
     LT4,
     PREPARATIONS,
@@ -30,11 +30,11 @@ from tests.unit.read.records import (
     statement,
 )
 
-from crossgrain.fhir.read.errors import Unreadable
-from crossgrain.fhir.read.json import parse
-from crossgrain.fhir.read.quantities import plain
-from crossgrain.fhir.read.record import Record
-from crossgrain.fhir.version import FhirVersion
+from crossgrain.names.version import FhirVersion
+from crossgrain.reading.errors import Unreadable
+from crossgrain.reading.json import parse
+from crossgrain.reading.quantities import plain
+from crossgrain.reading.record import Record
 
 T = TypeVar("T")
 WEEK = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"]

@@ -12,14 +12,14 @@ from tests.properties.million.one import sent
 from tests.properties.million.people import person
 from tests.properties.million.service import Refused, proposed, written
 from tests.properties.million.truth import Person
-from tests.unit.read.records import Json, encoded, read_bundle
+from tests.unit.reading.records import Json, encoded, read_bundle
 
+from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.plan import Step
-from crossgrain.fhir.proposal import Proposal
-from crossgrain.fhir.read.json import parse
-from crossgrain.fhir.read.record import Record
-from crossgrain.fhir.version import FhirVersion
-from crossgrain.fhir.write.conditions import CONDITIONS
+from crossgrain.names.version import FhirVersion
+from crossgrain.reading.json import parse
+from crossgrain.reading.record import Record
+from crossgrain.writing.conditions import CONDITIONS
 
 SEED = 5
 RECORDS = 120

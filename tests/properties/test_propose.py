@@ -9,12 +9,12 @@ from hypothesis import strategies as st
 from tests.properties.test_safety import RISKS, patients
 
 from crossgrain.catalogue import load_catalogue
+from crossgrain.core.proposal import Outcome, Proposal, SwitchRequest
+from crossgrain.core.propose import propose
 from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.plan import Plan, PriorTherapy
 from crossgrain.dosing.targets import Target
-from crossgrain.fhir.proposal import Outcome, Proposal, SwitchRequest
-from crossgrain.fhir.read.record import MedicineEntry, Record
-from crossgrain.propose import propose
+from crossgrain.reading.record import MedicineEntry, Record
 from crossgrain.safety.facts import Facts, Known
 from crossgrain.safety.findings import Severity
 

@@ -4,11 +4,11 @@ import tomllib
 from fractions import Fraction
 
 import pytest
-from tests.unit.read.records import CODES, PREPARATIONS, shipped
+from tests.unit.reading.records import CODES, PREPARATIONS, shipped
 
 from crossgrain.dosing.errors import DomainError
 from crossgrain.dosing.preparations import Kind
-from crossgrain.fhir.read.codesystems import Atc, Code, Icd10, Loinc, Ndc, RxNorm, Snomed
+from crossgrain.reading.codesystems import Atc, Code, Icd10, Loinc, Ndc, RxNorm, Snomed
 from crossgrain.safety.facts import Analyte
 
 # Value set 2.16.840.1.113883.3.464.1003.196.12.1354 (desiccated thyroid), mg → RxNorm.

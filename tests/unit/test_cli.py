@@ -9,9 +9,9 @@ import pytest
 from fastapi.testclient import TestClient
 from tests.unit.command import crossgrain
 
-from crossgrain.api.app import create_app
-from crossgrain.api.settings import Settings
+from crossgrain.app.factory import create_app
 from crossgrain.catalogue import load_catalogue
+from crossgrain.http.settings import Settings
 
 ROOT = Path(__file__).parents[2]
 PATIENTS = ROOT / "fixtures" / "patients"

@@ -9,7 +9,7 @@ import pytest
 import yaml
 
 from crossgrain import __version__
-from crossgrain.api.settings import Settings
+from crossgrain.http.settings import Settings
 
 ROOT = Path(__file__).parents[2]
 DOCKER = ROOT / "docker"

@@ -5,10 +5,10 @@ from pathlib import Path
 import pytest
 from tests.unit.command import crossgrain
 
-from crossgrain.api.operations.screen_switches import screening_options
-from crossgrain.api.options import comparison_options, switch_options
-from crossgrain.api.settings import Settings
 from crossgrain.catalogue import load_catalogue
+from crossgrain.http.settings import Settings
+from crossgrain.operations.options import comparison_options, switch_options
+from crossgrain.operations.screen_switches import screening_options
 
 DOCS = Path(__file__).parents[2] / "service" / "docs"
 

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from crossgrain.dosing.targets import Target
-from crossgrain.fhir.version import FhirVersion
+from crossgrain.names.version import FhirVersion
 
 
 class Exit(IntEnum):

@@ -69,8 +69,8 @@ def _with_chart(chart: Path | None) -> Catalogue | None:
 
 def show_openapi() -> Exit:
     """Print the OpenAPI document of the shipped catalogue."""
-    from crossgrain.api.app import create_app  # noqa: PLC0415
-    from crossgrain.api.settings import Settings  # noqa: PLC0415
+    from crossgrain.app.factory import create_app  # noqa: PLC0415
+    from crossgrain.http.settings import Settings  # noqa: PLC0415
 
     app = create_app(Settings.model_construct(), load_catalogue())
     typer.echo(json.dumps(app.openapi(), indent=2, ensure_ascii=False))

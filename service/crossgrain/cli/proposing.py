@@ -7,19 +7,19 @@ from pathlib import Path
 
 import typer
 
-from crossgrain.api.clock import now
-from crossgrain.api.faults import RequestRefused, refused_by_domain
-from crossgrain.api.operations.desk import Desk, desk_over
-from crossgrain.api.operations.propose_switch import Settled, answer_to, settle
-from crossgrain.api.outcomes import operation_outcome
-from crossgrain.api.parameters import Given, call_from, from_query
-from crossgrain.api.requests import parse_resource
 from crossgrain.catalogue import load_catalogue
 from crossgrain.cli.commands import Exit
+from crossgrain.core.proposal import Outcome
 from crossgrain.dosing.errors import DomainError
-from crossgrain.fhir.proposal import Outcome
-from crossgrain.fhir.version import FhirVersion
-from crossgrain.fhir.write.encode import to_json
+from crossgrain.names.version import FhirVersion
+from crossgrain.operations.clock import now
+from crossgrain.operations.desk import Desk, desk_over
+from crossgrain.operations.faults import RequestRefused, refused_by_domain
+from crossgrain.operations.outcomes import operation_outcome
+from crossgrain.operations.parameters import Given, call_from, from_query
+from crossgrain.operations.propose_switch import Settled, answer_to, settle
+from crossgrain.operations.structure import parse_resource
+from crossgrain.writing.encode import to_json
 
 _EXITS = {
     Outcome.PLAN: Exit.PLAN,

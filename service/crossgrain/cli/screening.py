@@ -13,7 +13,7 @@ import typer
 from rich.console import Console
 
 from crossgrain.dosing.errors import DomainError
-from crossgrain.fhir.version import FhirVersion
+from crossgrain.names.version import FhirVersion
 from crossgrain.nightly.faults import AlreadyRunning, RunRefused
 from crossgrain.nightly.options import Engine, Options, Worklist
 from crossgrain.nightly.progress import OnConsole

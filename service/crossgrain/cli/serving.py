@@ -13,15 +13,15 @@ from fastapi import FastAPI
 from uvicorn.config import STARTUP_FAILURE
 from uvicorn.supervisors import Multiprocess
 
-from crossgrain.api.app import create_app
-from crossgrain.api.logs import JsonLines, PlainLines, log_config, where
-from crossgrain.api.settings import Settings, settings_from_environment
-from crossgrain.api.unready import create_unready_app
+from crossgrain.app.factory import create_app
 from crossgrain.catalogue import load_catalogue
 from crossgrain.cli.commands import Exit
 from crossgrain.cli.starting import CannotStart, settings_for_start
 from crossgrain.dosing.errors import DomainError
-from crossgrain.orphans import end_with_parent
+from crossgrain.http.logs import JsonLines, PlainLines, log_config, where
+from crossgrain.http.settings import Settings, settings_from_environment
+from crossgrain.http.unready import create_unready_app
+from crossgrain.nightly.orphans import end_with_parent
 
 _LOG = logging.getLogger("crossgrain.start")
 _STDERR = 2
@@ -81,7 +81,7 @@ def serve(host: str, port: int, workers: int) -> Exit:
         port=port,
         workers=workers,
         loop="uvloop",
-        http="crossgrain.api.connections:Connection",
+        http="crossgrain.http.connections:Connection",
         ws="none",
         access_log=False,
         server_header=False,

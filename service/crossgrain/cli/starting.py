@@ -10,7 +10,7 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from crossgrain.api.settings import SecretsUnreadable, Settings, settings_from_environment
+from crossgrain.http.settings import SecretsUnreadable, Settings, settings_from_environment
 
 MULTIPROCESS_DIR = "PROMETHEUS_MULTIPROC_DIR"
 

@@ -10,10 +10,10 @@ from pathlib import Path
 
 import msgspec
 
-from crossgrain.fhir.read.shapes import SHAPES
 from crossgrain.nightly.chunks import SourceFile
 from crossgrain.nightly.faults import InputFault, RunRefused
 from crossgrain.nightly.manifest import Named, manifest_in
+from crossgrain.reading.shapes import SHAPES
 
 READ = (
     "Patient",

@@ -2,7 +2,7 @@
 
 import msgspec
 
-from crossgrain.fhir.read.elements import CodeableConcept
+from crossgrain.reading.elements import CodeableConcept
 
 
 class Pointer(msgspec.Struct, gc=False):

@@ -21,9 +21,15 @@ from typing import Any
 
 import msgspec
 
-from crossgrain.fhir.read.resolve import local
-from crossgrain.fhir.version import FhirVersion
-from crossgrain.fhir.write.flags import (
+from crossgrain.names.version import FhirVersion
+from crossgrain.nightly.answers import Answer, FlagLine
+from crossgrain.nightly.faults import RunRefused
+from crossgrain.nightly.ledger import Ledger
+from crossgrain.nightly.options import Worklist
+from crossgrain.nightly.workdir import ENTRIES, ISSUES, REPORT
+from crossgrain.reading.resolve import local
+from crossgrain.screening.flags import Outcome
+from crossgrain.writing.flags import (
     closed_entry,
     closed_issue,
     detected_issue,
@@ -32,12 +38,6 @@ from crossgrain.fhir.write.flags import (
     review_task,
     worklist_flag,
 )
-from crossgrain.nightly.answers import Answer, FlagLine
-from crossgrain.nightly.faults import RunRefused
-from crossgrain.nightly.ledger import Ledger
-from crossgrain.nightly.options import Worklist
-from crossgrain.nightly.workdir import ENTRIES, ISSUES, REPORT
-from crossgrain.screening.flags import Outcome
 
 Resource = dict[str, Any]
 _KIND_OF_ENTRY = {Worklist.TASK: "Task", Worklist.FLAG: "Flag"}

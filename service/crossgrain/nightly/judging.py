@@ -6,12 +6,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from crossgrain.catalogue import Catalogue
-from crossgrain.fhir.read.course import read_course
-from crossgrain.fhir.read.errors import Unreadable
-from crossgrain.fhir.read.json import parse
-from crossgrain.fhir.version import FhirVersion
+from crossgrain.names.version import FhirVersion
 from crossgrain.nightly.answers import Answer, answer_of
 from crossgrain.nightly.scan import EVIDENCE
+from crossgrain.reading.course import read_course
+from crossgrain.reading.errors import Unreadable
+from crossgrain.reading.json import parse
 from crossgrain.screening.course import Undecided
 from crossgrain.screening.flags import Outcome, Screened
 from crossgrain.screening.screen import Ruler, screen, to_review

@@ -4,7 +4,7 @@ from functools import partial
 
 import msgspec
 
-from crossgrain.fhir.version import FhirVersion
+from crossgrain.names.version import FhirVersion
 from crossgrain.nightly.chunks import Chunk
 from crossgrain.nightly.progress import Progress
 from crossgrain.nightly.scan import Watch, watched_rows

@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import Any, NoReturn
 from urllib.parse import parse_qs, unquote, urlsplit
 
-from crossgrain.fhir.read.errors import Unreadable
-from crossgrain.fhir.read.json import parse
 from crossgrain.nightly.chunks import BYTE_ORDER_MARK
 from crossgrain.nightly.faults import RunRefused
+from crossgrain.reading.errors import Unreadable
+from crossgrain.reading.json import parse
 
 MOST_BYTES = 64 * 1024 * 1024
 """Enough for a quarter of a million files."""

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import msgspec
 
-from crossgrain.fhir.version import FhirVersion
+from crossgrain.names.version import FhirVersion
 from crossgrain.nightly.chunks import SourceFile
 
 

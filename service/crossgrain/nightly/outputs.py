@@ -12,12 +12,12 @@ import msgspec
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from crossgrain.fhir.write.encode import to_json
 from crossgrain.nightly.answers import FlagLine
 from crossgrain.nightly.atomic import OWNER_ONLY
 from crossgrain.nightly.issues import Night
 from crossgrain.nightly.ledger import Ledger
 from crossgrain.nightly.workdir import ENTRIES, ISSUES
+from crossgrain.writing.encode import to_json
 
 REVIEWS, TABLE, SUMMARY = "needs-review.ndjson", "flags.parquet", "summary.html"
 _ROWS_AT_ONCE = 5000

@@ -4,8 +4,8 @@ from collections import Counter
 from typing import Any
 
 from crossgrain import __version__
-from crossgrain.fhir.identity import SERVICE_NAME
-from crossgrain.fhir.version import FhirVersion
+from crossgrain.names.identity import SERVICE_NAME
+from crossgrain.names.version import FhirVersion
 from crossgrain.nightly.completeness import Findings
 from crossgrain.nightly.faults import RunRefused
 from crossgrain.nightly.ledger import Counts

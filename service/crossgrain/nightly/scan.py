@@ -6,10 +6,10 @@ from typing import Any
 
 import msgspec
 
-from crossgrain.fhir.read.resolve import local
 from crossgrain.nightly.chunks import BrokenFile, Chunk, lines_of
 from crossgrain.nightly.faults import InputFault
 from crossgrain.nightly.sieve import Look, NotRead, Sieve
+from crossgrain.reading.resolve import local
 
 DELETED = "deleted"
 """The `role` of a row that names a resource that is gone."""

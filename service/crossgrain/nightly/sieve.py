@@ -14,19 +14,19 @@ from typing import Any
 import msgspec
 
 from crossgrain.dosing.preparations import Kind, Preparation
-from crossgrain.fhir.read.code_tables import CodeTables
-from crossgrain.fhir.read.codesystems import Loinc
-from crossgrain.fhir.read.elements import CodeableConcept
-from crossgrain.fhir.read.errors import Asked
-from crossgrain.fhir.read.history import keys_in
-from crossgrain.fhir.read.hormone_names import is_for_thyroid
-from crossgrain.fhir.read.labs import PREGNANCY_STATUS
-from crossgrain.fhir.read.medication_resources import is_thyroid_reason
-from crossgrain.fhir.read.medicines import is_known_other, is_told, product_of
-from crossgrain.fhir.read.resolve import local
-from crossgrain.fhir.series_extension import SERIES_ID
+from crossgrain.names.series_extension import SERIES_ID
 from crossgrain.nightly.export import READ, TYPES
 from crossgrain.nightly.heads import Head, Part, Pointer, Words
+from crossgrain.reading.code_tables import CodeTables
+from crossgrain.reading.codesystems import Loinc
+from crossgrain.reading.elements import CodeableConcept
+from crossgrain.reading.errors import Asked
+from crossgrain.reading.history import keys_in
+from crossgrain.reading.hormone_names import is_for_thyroid
+from crossgrain.reading.labs import PREGNANCY_STATUS
+from crossgrain.reading.medication_resources import is_thyroid_reason
+from crossgrain.reading.medicines import is_known_other, is_told, product_of
+from crossgrain.reading.resolve import local
 from crossgrain.safety.facts import Analyte
 
 MEDICINES = frozenset({"MedicationStatement", "MedicationRequest", "MedicationDispense"})

@@ -18,7 +18,7 @@ from typing import Any
 import msgspec
 
 from crossgrain.catalogue import Catalogue, load_catalogue
-from crossgrain.fhir.version import FhirVersion
+from crossgrain.names.version import FhirVersion
 from crossgrain.nightly.answers import ENCODE
 from crossgrain.nightly.atomic import write_whole
 from crossgrain.nightly.chunks import Chunk

@@ -16,7 +16,6 @@ from pathlib import Path
 from typing import Any
 
 from crossgrain.dosing.wording import number
-from crossgrain.fhir.write.words import CAUTION
 from crossgrain.nightly.answers import FlagLine
 from crossgrain.nightly.atomic import OWNER_ONLY
 from crossgrain.nightly.histogram import histogram
@@ -24,6 +23,7 @@ from crossgrain.nightly.ledger import RATIO_STEPS, TSH_STEPS, Ledger
 from crossgrain.nightly.outputs import SUMMARY
 from crossgrain.nightly.report import NO_HORMONE
 from crossgrain.screening.flags import Grade, Outcome
+from crossgrain.words.doses import CAUTION
 
 MOST_ROWS = 20_000
 """Flags shown in the page; the table and the NDJSON hold all of them."""

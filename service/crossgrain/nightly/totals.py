@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import msgspec
 
-from crossgrain.fhir.version import FhirVersion
+from crossgrain.names.version import FhirVersion
 from crossgrain.nightly.chunks import Chunk, SourceFile
 from crossgrain.nightly.faults import InputFault, RunRefused
 from crossgrain.nightly.scan import MOST_FAULTS, Tally

@@ -7,16 +7,16 @@ from pathlib import Path
 import msgspec
 
 from crossgrain.catalogue import Catalogue, load_catalogue
-from crossgrain.fhir.version import FhirVersion
+from crossgrain.names.version import FhirVersion
 from crossgrain.nightly.answers import ENCODE
 from crossgrain.nightly.atomic import write_whole
 from crossgrain.nightly.chunks import Chunk
 from crossgrain.nightly.judging import Judge
 from crossgrain.nightly.options import Options
+from crossgrain.nightly.orphans import end_with_parent
 from crossgrain.nightly.scan import Scanner, Tally
 from crossgrain.nightly.sieve import Sieve
 from crossgrain.nightly.tables import patients_in, write_rows
-from crossgrain.orphans import end_with_parent
 from crossgrain.screening.screen import Ruler, enabled
 
 

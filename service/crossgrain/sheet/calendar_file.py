@@ -5,10 +5,10 @@ from datetime import UTC, date, datetime, time, timedelta
 
 from icalendar import Alarm, Calendar, Event
 
-from crossgrain.fhir.identity import SERVICE_NAME, stable_id, urn
-from crossgrain.fhir.write.labs import BEFORE_DOSE
-from crossgrain.fhir.write.narrative import plain
+from crossgrain.names.identity import SERVICE_NAME, stable_id, urn
 from crossgrain.sheet.days import PatientStep, Taking, day_words
+from crossgrain.writing.labs import BEFORE_DOSE
+from crossgrain.writing.narrative import plain
 
 _DAY = timedelta(days=1)
 

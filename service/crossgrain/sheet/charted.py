@@ -4,15 +4,15 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 from crossgrain.catalogue import Catalogue
+from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.forecast import coverage_weights
 from crossgrain.dosing.kinetics import Intake, intake_of
 from crossgrain.dosing.plan import LineDose, Part, Plan, PriorTherapy, Step
 from crossgrain.dosing.wording import UNITS
-from crossgrain.fhir.proposal import Proposal
-from crossgrain.fhir.write.labels import NAMES
-from crossgrain.fhir.write.words import number
 from crossgrain.sheet.modes import modes
 from crossgrain.sheet.traces import Trace, trace
+from crossgrain.words.doses import number
+from crossgrain.writing.labels import NAMES
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,9 +11,9 @@ from string import ascii_uppercase
 from crossgrain.dosing.at_home import HomeUse, Turn, Use
 from crossgrain.dosing.plan import LineDose, Part, Plan, Step
 from crossgrain.dosing.tablets import Piece
-from crossgrain.fhir.write.at_home import supply_name
-from crossgrain.fhir.write.dosage import count_each
-from crossgrain.fhir.write.words import amount, date_words, generic_name, tablets
+from crossgrain.words.doses import amount, date_words, generic_name, tablets
+from crossgrain.writing.at_home import supply_name
+from crossgrain.writing.dosage import count_each
 
 _WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 _APART = ("in the morning", "at bedtime")

@@ -9,12 +9,12 @@ from typing import Any
 from markupsafe import Markup
 
 from crossgrain.dosing.plan import Forecast, Plan
-from crossgrain.fhir.write.labels import percent
-from crossgrain.fhir.write.letterhead import Letterhead
-from crossgrain.fhir.write.quantities import rounded
-from crossgrain.fhir.write.words import date_words
 from crossgrain.sheet.charted import Charted
 from crossgrain.sheet.traces import Banded, Values
+from crossgrain.words.doses import date_words
+from crossgrain.writing.labels import percent
+from crossgrain.writing.letterhead import Letterhead
+from crossgrain.writing.quantities import rounded
 
 _MOST_ROWS = 26
 

@@ -10,14 +10,14 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from crossgrain.catalogue import Catalogue
+from crossgrain.core.proposal import Proposal
+from crossgrain.core.propose import propose
 from crossgrain.dosing.forecast import Period
 from crossgrain.dosing.moves import total_intake
 from crossgrain.dosing.plan import LineDose, Part, Plan, PriorTherapy, Step
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import TargetDose
-from crossgrain.fhir.proposal import Proposal
-from crossgrain.propose import propose
 
 
 @dataclass(frozen=True, slots=True)

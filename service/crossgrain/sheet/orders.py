@@ -4,14 +4,14 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from crossgrain.dosing.plan import Branch, Course, LabDraw, Part, Plan, Stage
-from crossgrain.fhir.write.checkpoint import BRANCH_SCOPES
-from crossgrain.fhir.write.conditions import CONDITIONS
-from crossgrain.fhir.write.dosage import needed
-from crossgrain.fhir.write.labels import PARTS
-from crossgrain.fhir.write.labs import lab_days, not_steady
-from crossgrain.fhir.write.letterhead import Letterhead
-from crossgrain.fhir.write.prior import branch_tasks, series_tasks
-from crossgrain.fhir.write.words import daily_dose, tablets_a_day
+from crossgrain.words.doses import daily_dose, tablets_a_day
+from crossgrain.writing.checkpoint import BRANCH_SCOPES
+from crossgrain.writing.conditions import CONDITIONS
+from crossgrain.writing.dosage import needed
+from crossgrain.writing.labels import PARTS
+from crossgrain.writing.labs import lab_days, not_steady
+from crossgrain.writing.letterhead import Letterhead
+from crossgrain.writing.prior import branch_tasks, series_tasks
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,17 +6,10 @@ from datetime import timedelta
 from typing import Any
 
 from crossgrain.catalogue import Catalogue
+from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.at_home import HomeUse, home_uses
 from crossgrain.dosing.plan import Plan
 from crossgrain.dosing.wording import off_words
-from crossgrain.fhir.proposal import Proposal
-from crossgrain.fhir.write.at_home import home_supplies
-from crossgrain.fhir.write.carried_over import beside_the_series
-from crossgrain.fhir.write.dosage import fetched
-from crossgrain.fhir.write.labels import TITLES, micrograms
-from crossgrain.fhir.write.letterhead import Letterhead, letterhead_for
-from crossgrain.fhir.write.plan_words import PRIOR_WORDS, target_words
-from crossgrain.fhir.write.words import CAUTION, TARGET_WORDS, date_words, taken
 from crossgrain.safety.findings import Severity
 from crossgrain.sheet import evidence, patient
 from crossgrain.sheet.calendar_file import calendar_file
@@ -34,6 +27,13 @@ from crossgrain.sheet.figures import (
 from crossgrain.sheet.orders import choices, lab_words, order_rows, series_endings
 from crossgrain.sheet.person import NOBODY, Person
 from crossgrain.sheet.rendering import render
+from crossgrain.words.doses import CAUTION, TARGET_WORDS, date_words, taken
+from crossgrain.writing.at_home import home_supplies
+from crossgrain.writing.carried_over import beside_the_series
+from crossgrain.writing.dosage import fetched
+from crossgrain.writing.labels import TITLES, micrograms
+from crossgrain.writing.letterhead import Letterhead, letterhead_for
+from crossgrain.writing.plan_words import PRIOR_WORDS, target_words
 
 SEVERITY_LABELS = {
     Severity.STOP: "Stop: no series until this is settled",

@@ -9,15 +9,15 @@ from datetime import timedelta
 from typing import Any
 
 from crossgrain.catalogue import Catalogue
+from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.at_home import Fate, HomeUse
 from crossgrain.dosing.plan import Plan
-from crossgrain.fhir.proposal import Proposal
-from crossgrain.fhir.write.at_home import home_words, supply_name
-from crossgrain.fhir.write.dosage import count_each
-from crossgrain.fhir.write.labs import BEFORE_DOSE
-from crossgrain.fhir.write.letterhead import Letterhead
 from crossgrain.safety.findings import Severity
 from crossgrain.sheet.days import PatientStep, day_words, months
+from crossgrain.writing.at_home import home_words, supply_name
+from crossgrain.writing.dosage import count_each
+from crossgrain.writing.labs import BEFORE_DOSE
+from crossgrain.writing.letterhead import Letterhead
 
 GO_TO_HOSPITAL = (
     # Levothyroxine, liothyronine and desiccated thyroid labels, signs of too much hormone and

@@ -11,7 +11,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from crossgrain.fhir.write.narrative import plain
+from crossgrain.writing.narrative import plain
 
 _TURNS = re.compile("[\u202a-\u202e\u2066-\u2069]")
 """Characters that turn the direction of what follows: a dose could be made to read backwards."""

@@ -17,16 +17,16 @@ from tests.api.conftest import STOPPED
 from tests.api.hooks import ORDER, REVIEW, call, grains
 from tests.unit.nightly.exports import AS_OF, bytes_of, make, run
 
-from crossgrain.api.app import create_app
-from crossgrain.api.settings import Settings
+from crossgrain.app.factory import create_app
 from crossgrain.catalogue import Catalogue
+from crossgrain.http.settings import Settings
 from crossgrain.nightly.workdir import WorkDir
 
 SERVICE = Path(__file__).parents[3] / "service" / "crossgrain"
 YEAR = 365 * 24 * 3600
 KEPT = 300
 MAY_READ_A_CLOCK = {
-    "api/clock.py": "the service's",
+    "operations/clock.py": "the service's",
     "cli/screening.py": "which day the night is",
     "nightly/sending/auth.py": "when a token of ours is over",
 }

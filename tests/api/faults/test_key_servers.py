@@ -20,11 +20,11 @@ from tests.api.faults.others import (
 )
 from tests.api.servers import ASKED, FHIR, RECORD
 
-from crossgrain.api.app import create_app
-from crossgrain.api.auth import asking
-from crossgrain.api.auth.keys import KeySource
-from crossgrain.api.settings import Settings
+from crossgrain.app.factory import create_app
+from crossgrain.auth import asking
+from crossgrain.auth.keys import KeySource
 from crossgrain.catalogue import Catalogue
+from crossgrain.http.settings import Settings
 
 KEPT = 300.0
 GOOD = s.key_set("es384", "rs384")

@@ -16,9 +16,9 @@ from tests.api import signing as s
 from tests.api.faults.others import another, says_nothing
 from tests.api.servers import Start, free_port, until_live
 
-from crossgrain.api.app import create_app
-from crossgrain.api.settings import Settings
+from crossgrain.app.factory import create_app
 from crossgrain.catalogue import Catalogue
+from crossgrain.http.settings import Settings
 
 DISCOVERY = "/cds-services"
 Discover = Callable[[], tuple[int, float]]

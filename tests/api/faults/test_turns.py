@@ -10,9 +10,9 @@ from tests.api.calls import LT4
 from tests.api.conftest import STOPPED
 from tests.api.hooks import ORDER, call, grains
 
-from crossgrain.api.app import create_app
-from crossgrain.api.settings import Settings
+from crossgrain.app.factory import create_app
 from crossgrain.catalogue import Catalogue
+from crossgrain.http.settings import Settings
 
 CALLS = 12
 JSON = {"content-type": "application/json"}

@@ -26,10 +26,10 @@ from fastapi.testclient import TestClient
 from tests.bench.costs.calls import PATHS, body, media_type
 from tests.bench.costs.shapes import ordinary, shape
 
-from crossgrain.api.app import create_app
-from crossgrain.api.settings import Settings
+from crossgrain.app.factory import create_app
 from crossgrain.catalogue import load_catalogue
-from crossgrain.fhir.read.json import parse
+from crossgrain.http.settings import Settings
+from crossgrain.reading.json import parse
 
 _FORK = multiprocessing.get_context("fork")
 _STATUS = Path("/proc/self/status")

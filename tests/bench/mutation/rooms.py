@@ -23,7 +23,7 @@ class Room:
 
 
 READING_TESTS = (
-    "tests/unit/read",
+    "tests/unit/reading",
     "tests/unit/screening/test_reading.py",
     "tests/published/test_codes.py",
     "tests/properties/test_dosage_reading.py",
@@ -41,19 +41,19 @@ NIGHTLY_TESTS = tuple(
     )
 )  # fmt: skip
 ROOMS = {
-    "reading": Room(("fhir/read",), READING_TESTS),
+    "reading": Room(("reading",), READING_TESTS),
     "writing": Room(
-        ("fhir/write",),
-        ("tests/unit/write", "tests/unit/test_propose.py", "tests/api/test_answers.py"),
+        ("writing",),
+        ("tests/unit/writing", "tests/unit/test_propose.py", "tests/api/test_answers.py"),
     ),
     "screening": Room(
         ("screening",), ("tests/unit/screening", "tests/published/test_screening.py")
     ),
     "nightly": Room(("nightly",), NIGHTLY_TESTS),
     "sheet": Room(("sheet",), ("tests/unit/sheet",)),
-    "cds": Room(("api/cds",), (*CDS_TESTS, "tests/conformance/test_cds.py")),
+    "cds": Room(("cds",), (*CDS_TESTS, "tests/conformance/test_cds.py")),
     "auth": Room(
-        ("api/auth",),
+        ("auth",),
         tuple(f"tests/api/test_auth_{part}.py" for part in ("cds", "fhir", "replay")),
     ),
 }

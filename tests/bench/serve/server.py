@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from http.client import HTTPConnection, HTTPException
 from pathlib import Path
 
-from crossgrain.api.settings import Settings
+from crossgrain.http.settings import Settings
 
 SERVICE = (str(Path(sys.executable).with_name("crossgrain")), "serve")
 """The command that the image runs."""

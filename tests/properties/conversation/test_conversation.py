@@ -24,9 +24,9 @@ from hypothesis.stateful import (
 from tests.properties.conversation.calls import PEOPLE, RECORDS, Call, broken, mark, sound
 from tests.properties.reading.readable import elements
 
-from crossgrain.api.app import create_app
-from crossgrain.api.settings import Settings
+from crossgrain.app.factory import create_app
 from crossgrain.catalogue import load_catalogue
+from crossgrain.http.settings import Settings
 
 STOPPED = datetime(2025, 3, 2, 23, 30, tzinfo=ZoneInfo("Europe/Lisbon"))
 FEW = settings(

@@ -5,17 +5,17 @@ from fractions import Fraction
 from tests.properties.million.truth import Person
 
 from crossgrain.catalogue import load_catalogue
+from crossgrain.core.proposal import Proposal, SwitchRequest
+from crossgrain.core.propose import propose
 from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.targets import Mixture, Target
-from crossgrain.fhir.proposal import Proposal, SwitchRequest
-from crossgrain.fhir.read.bundle import read_record
-from crossgrain.fhir.read.errors import Unreadable
-from crossgrain.fhir.read.json import parse
-from crossgrain.fhir.version import FhirVersion
-from crossgrain.fhir.write.answer import answer_bundle
-from crossgrain.fhir.write.encode import to_json
-from crossgrain.propose import propose
+from crossgrain.names.version import FhirVersion
+from crossgrain.reading.bundle import read_record
+from crossgrain.reading.errors import Unreadable
+from crossgrain.reading.json import parse
+from crossgrain.writing.answer import answer_bundle
+from crossgrain.writing.encode import to_json
 
 CATALOGUE = load_catalogue()
 FAMILY = {"d60": "desiccated-thyroid-60", "d65": "desiccated-thyroid-65"}

@@ -13,11 +13,11 @@ from pathlib import Path
 
 import atheris
 
-with atheris.instrument_imports(include=["crossgrain.fhir.read"]):
+with atheris.instrument_imports(include=["crossgrain.reading"]):
     from tests.properties.reading.mutations import SEEDS, WORDS, mutated, respoken
     from tests.properties.reading.readable import SYSTEMS, check_body, check_units, check_words
 
-    from crossgrain.fhir.read.json import MOST_DIGITS
+    from crossgrain.reading.json import MOST_DIGITS
 
 BARE_BYTES = 0.1
 """Of so many mutations, the tree is left alone and libFuzzer changes bytes."""

@@ -10,8 +10,8 @@ from typing import Any
 
 import msgspec
 from tests.conformance.r5_records import as_r5
-from tests.unit.read import test_labs, test_medicines, test_products, test_shapes
-from tests.unit.read.records import bundle
+from tests.unit.reading import test_labs, test_medicines, test_products, test_shapes
+from tests.unit.reading.records import bundle
 
 FIXTURES = Path(__file__).parents[3] / "fixtures"
 PATIENTS = [

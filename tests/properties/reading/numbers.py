@@ -6,7 +6,7 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Any
 
-from tests.unit.read.records import CATALOGUE
+from tests.unit.reading.records import CATALOGUE
 
 
 def nodes(tree: Any) -> Iterator[Any]:

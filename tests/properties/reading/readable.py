@@ -18,24 +18,24 @@ from tests.properties.reading.numbers import (
     numbers_in,
     numbers_in_words,
 )
-from tests.unit.read.records import AS_OF, CATALOGUE
+from tests.unit.reading.records import AS_OF, CATALOGUE
 
 from crossgrain.dosing.regimens import DoseLine
-from crossgrain.fhir.read.bundle import read_record
-from crossgrain.fhir.read.codesystems import UCUM
-from crossgrain.fhir.read.course import read_course
-from crossgrain.fhir.read.elements import Quantity, Ratio
-from crossgrain.fhir.read.errors import Asked, Unreadable
-from crossgrain.fhir.read.hearing import heard_in
-from crossgrain.fhir.read.json import parse
-from crossgrain.fhir.read.names import read_name
-from crossgrain.fhir.read.quantities import Amount, amount_of, concentration
-from crossgrain.fhir.read.record import MedicineEntry, Record
-from crossgrain.fhir.read.sig import read_sig
-from crossgrain.fhir.read.sig_times import read_frequency
-from crossgrain.fhir.read.units import unit_of_code, unit_of_word
-from crossgrain.fhir.read.views import view
-from crossgrain.fhir.version import FhirVersion
+from crossgrain.names.version import FhirVersion
+from crossgrain.reading.bundle import read_record
+from crossgrain.reading.codesystems import UCUM
+from crossgrain.reading.course import read_course
+from crossgrain.reading.elements import Quantity, Ratio
+from crossgrain.reading.errors import Asked, Unreadable
+from crossgrain.reading.hearing import heard_in
+from crossgrain.reading.json import parse
+from crossgrain.reading.names import read_name
+from crossgrain.reading.quantities import Amount, amount_of, concentration
+from crossgrain.reading.record import MedicineEntry, Record
+from crossgrain.reading.sig import read_sig
+from crossgrain.reading.sig_times import read_frequency
+from crossgrain.reading.units import unit_of_code, unit_of_word
+from crossgrain.reading.views import view
 from crossgrain.screening.course import Undecided
 
 MOST = {"ug": 1000, "mg": 500}

@@ -21,10 +21,10 @@ from tests.properties.reading.readable import (
     check_units,
     check_words,
 )
-from tests.unit.read.records import LT4, Json, bundle, dosage, request, statement, ucum
+from tests.unit.reading.records import LT4, Json, bundle, dosage, request, statement, ucum
 
-from crossgrain.fhir.read.bundle import read_record
-from crossgrain.fhir.version import FhirVersion
+from crossgrain.names.version import FhirVersion
+from crossgrain.reading.bundle import read_record
 
 
 def test_changed_records_are_read_asked_about_or_refused() -> None:

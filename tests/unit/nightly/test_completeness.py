@@ -17,7 +17,7 @@ from tests.unit.command import crossgrain
 from tests.unit.nightly.exports import found, lines, make, run, truth
 
 from crossgrain.catalogue import load_catalogue
-from crossgrain.fhir.version import FhirVersion
+from crossgrain.names.version import FhirVersion
 from crossgrain.nightly import local
 from crossgrain.nightly.chunks import SourceFile
 from crossgrain.nightly.completeness import Comparison, measure_of, to_compare_with

@@ -13,7 +13,7 @@ import pyarrow.parquet as pq
 import pytest
 from tests.unit.nightly.exports import AS_OF, lines, make, run, truth
 
-from crossgrain.fhir.version import FhirVersion
+from crossgrain.names.version import FhirVersion
 from crossgrain.nightly import outputs, summary, tables
 from crossgrain.nightly.answers import ENCODE, Answer
 from crossgrain.nightly.ledger import RATIO_STEPS, TSH_STEPS, Ledger

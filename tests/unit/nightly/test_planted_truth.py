@@ -12,7 +12,7 @@ from shutil import copytree
 import pytest
 from tests.unit.nightly.exports import bytes_of, found, lines, make, planted, run, truth
 
-from crossgrain.fhir.version import FhirVersion
+from crossgrain.names.version import FhirVersion
 from crossgrain.screening.flags import Code, Grade
 
 

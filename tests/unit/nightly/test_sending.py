@@ -14,7 +14,7 @@ from joserfc.jwk import ECKey, RSAKey
 from tests.unit.nightly.exports import lines, make, run
 
 from crossgrain.cli.sending import send_flags
-from crossgrain.fhir.version import FhirVersion
+from crossgrain.names.version import FhirVersion
 from crossgrain.nightly.faults import RunRefused
 from crossgrain.nightly.options import Worklist
 from crossgrain.nightly.sending.auth import ASSERTION, Client, Tokens, key_from

@@ -3,7 +3,7 @@
 import pytest
 from tests.unit.safety.patients import RULES, parsed
 
-from crossgrain.fhir.read.concerns import ConcernTables
+from crossgrain.reading.concerns import ConcernTables
 
 FILE = parsed("safety_codes.toml")
 TABLES = ConcernTables.from_entries(FILE)

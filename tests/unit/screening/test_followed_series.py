@@ -8,15 +8,15 @@ from fractions import Fraction
 from typing import Any
 
 import pytest
-from tests.unit.read.records import AS_OF, LT3, LT4_100, RXNORM, SUBJECT, THYROID_60, Json, ucum
+from tests.unit.reading.records import AS_OF, LT3, LT4_100, RXNORM, SUBJECT, THYROID_60, Json, ucum
 from tests.unit.screening.test_reading import OLD, day, order, read
 
 from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
-from crossgrain.fhir.identity import PLAN_SYSTEM
-from crossgrain.fhir.series import OrderedDose, OrderedStep, SeriesFacts
-from crossgrain.fhir.version import FhirVersion
-from crossgrain.fhir.write.series_mark import facts_parts, on_order, on_plan
+from crossgrain.names.identity import PLAN_SYSTEM
+from crossgrain.names.version import FhirVersion
+from crossgrain.reading.series_facts import OrderedDose, OrderedStep, SeriesFacts
+from crossgrain.writing.series_mark import facts_parts, on_order, on_plan
 
 GROUP = {"groupIdentifier": {"system": PLAN_SYSTEM, "value": "plan-1"}}
 FACTS = SeriesFacts(

@@ -5,7 +5,7 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
-from tests.unit.read.records import (
+from tests.unit.reading.records import (
     AS_OF,
     CODES,
     DAILY,
@@ -21,9 +21,9 @@ from tests.unit.read.records import (
 )
 
 from crossgrain.dosing.preparations import Kind
-from crossgrain.fhir.read.course import read_course
-from crossgrain.fhir.read.errors import Unreadable
-from crossgrain.fhir.version import FhirVersion
+from crossgrain.names.version import FhirVersion
+from crossgrain.reading.course import read_course
+from crossgrain.reading.errors import Unreadable
 from crossgrain.screening.course import Aim, Course, End, Undecided
 
 LOINC = "http://loinc.org"

@@ -8,9 +8,9 @@ from html.parser import HTMLParser
 
 from tests.conformance.patients import CATALOGUE, FIXTURES, SCENARIO, proposed
 
+from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.plan import PriorTherapy
-from crossgrain.fhir.proposal import Proposal
-from crossgrain.fhir.read.record import Question, Unread
+from crossgrain.reading.record import Question, Unread
 from crossgrain.sheet.page import sheet_html
 from crossgrain.sheet.person import Person, person_in
 

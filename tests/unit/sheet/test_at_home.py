@@ -20,15 +20,15 @@ from tests.conformance.patients import (
 )
 from tests.unit.sheet.pages import VERSION, Node, page_of, parsed
 
+from crossgrain.core.proposal import Proposal
+from crossgrain.core.propose import propose
 from crossgrain.dosing.errors import DomainError
 from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.targets import Target
-from crossgrain.fhir.proposal import Proposal
-from crossgrain.fhir.version import FhirVersion
-from crossgrain.fhir.write.answer import answer_bundle
-from crossgrain.propose import propose
+from crossgrain.names.version import FhirVersion
 from crossgrain.safety.findings import Severity
 from crossgrain.sheet.page import calendar_of
+from crossgrain.writing.answer import answer_bundle
 
 INGREDIENTS = {
     "levothyroxine": "levothyroxine sodium",

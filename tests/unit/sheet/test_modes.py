@@ -8,11 +8,11 @@ from scipy.integrate import solve_ivp
 from tests.conformance.patients import CATALOGUE, every_direction, proposed
 from tests.unit.sheet.pages import PLANNED
 
+from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.forecast import Period, coverage_weights
 from crossgrain.dosing.kinetics import Intake, intake_of, steady
 from crossgrain.dosing.moves import total_intake
 from crossgrain.dosing.plan import Plan, PriorTherapy
-from crossgrain.fhir.proposal import Proposal
 from crossgrain.sheet.charted import charted
 from crossgrain.sheet.modes import Mode, modes
 from crossgrain.sheet.traces import trace

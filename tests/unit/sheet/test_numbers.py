@@ -14,10 +14,10 @@ from tests.conformance.patients import AS_OF, CATALOGUE, proposed
 from tests.unit.sheet.pages import ASKED, PLANNED, VERSION, Node, parsed, sheet
 
 from crossgrain.dosing.plan import PriorTherapy, Stage, courses
-from crossgrain.fhir.version import FhirVersion
-from crossgrain.fhir.write.answer import answer_bundle
-from crossgrain.fhir.write.words import date_words, tablets
+from crossgrain.names.version import FhirVersion
 from crossgrain.sheet.days import Tablet
+from crossgrain.words.doses import date_words, tablets
+from crossgrain.writing.answer import answer_bundle
 
 CASES = [(file, prior) for file in PLANNED for prior in PriorTherapy]
 

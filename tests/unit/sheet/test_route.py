@@ -14,9 +14,9 @@ from tests.unit.command import Ran, crossgrain
 from tests.unit.sheet.pages import VERSION, parsed, sheet
 
 from crossgrain import __version__
-from crossgrain.api.app import create_app
-from crossgrain.api.settings import Settings
-from crossgrain.api.workbench import examples
+from crossgrain.app.factory import create_app
+from crossgrain.app.workbench import examples
+from crossgrain.http.settings import Settings
 
 FIRST = (FIXTURES / "patients" / "01-levothyroxine-150.json").read_bytes()
 ASKED = "/sheet?target=desiccated-thyroid&as-of=2025-03-03"

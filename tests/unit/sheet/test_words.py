@@ -7,9 +7,9 @@ import textstat
 from tests.conformance.patients import CATALOGUE, proposed
 from tests.unit.sheet.pages import ASKED, PLANNED, Node, page_of, parsed, sheet
 
+from crossgrain.core.proposal import Outcome
 from crossgrain.dosing.plan import PriorTherapy
-from crossgrain.fhir.proposal import Outcome
-from crossgrain.fhir.read.record import Question
+from crossgrain.reading.record import Question
 from crossgrain.safety.findings import Severity
 
 GRADE = 8

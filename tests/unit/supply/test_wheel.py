@@ -104,7 +104,7 @@ def test_the_wheel_holds_the_whole_package_byte_for_byte(packed: dict[str, bytes
         if file.is_file() and "__pycache__" not in file.parts
     }
     for patient in (ROOT / "fixtures" / "patients").iterdir():
-        here[f"crossgrain/api/examples/patients/{patient.name}"] = patient.read_bytes()
+        here[f"crossgrain/app/examples/patients/{patient.name}"] = patient.read_bytes()
     inside = {name: body for name, body in packed.items() if ".dist-info/" not in name}
     assert inside == here
     kinds = {Path(name).suffix for name in inside}

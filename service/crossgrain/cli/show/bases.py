@@ -6,7 +6,7 @@ from crossgrain.cli.show.numbers import count
 from crossgrain.cli.show.page import Page
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.wording import standing_words
-from crossgrain.fhir.write.labels import micrograms
+from crossgrain.writing.labels import micrograms
 
 
 def show_bases(bases: Sequence[Basis], page: Page | None = None) -> None:

@@ -4,7 +4,7 @@ from crossgrain.cli.show.numbers import dose
 from crossgrain.cli.show.page import Page
 from crossgrain.dosing.plan import BasisRow, Plan
 from crossgrain.dosing.wording import standing_words
-from crossgrain.fhir.write.labels import micrograms
+from crossgrain.writing.labels import micrograms
 
 
 def show_comparison(page: Page, plan: Plan) -> None:

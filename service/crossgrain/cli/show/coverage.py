@@ -3,10 +3,10 @@
 from crossgrain.catalogue import Catalogue
 from crossgrain.cli.show.page import Page
 from crossgrain.cli.show.plot import draw
+from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.plan import Forecast, Plan
-from crossgrain.fhir.proposal import Proposal
-from crossgrain.fhir.write.labels import percent
 from crossgrain.sheet.charted import Charted, charted
+from crossgrain.writing.labels import percent
 
 _MOST_COLUMNS = 90
 

@@ -3,7 +3,7 @@
 from fractions import Fraction
 
 from crossgrain.dosing.targets import TargetDose
-from crossgrain.fhir.write.labels import micrograms
+from crossgrain.writing.labels import micrograms
 
 _GLYPHS = {Fraction(1, 4): "¼", Fraction(1, 2): "½", Fraction(3, 4): "¾"}
 

@@ -7,13 +7,13 @@ from crossgrain.cli.show.coverage import show_prior_therapies
 from crossgrain.cli.show.numbers import dose
 from crossgrain.cli.show.page import Page
 from crossgrain.cli.show.schedule import show_checkpoint, show_labs, show_series
+from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.plan import Plan
-from crossgrain.fhir.proposal import Proposal
-from crossgrain.fhir.read.record import Record
-from crossgrain.fhir.write.carried_over import beside_the_series
-from crossgrain.fhir.write.labels import TITLES, micrograms
-from crossgrain.fhir.write.words import CAUTION, date_words, taken
+from crossgrain.reading.record import Record
 from crossgrain.safety.findings import Finding, most_severe_first
+from crossgrain.words.doses import CAUTION, date_words, taken
+from crossgrain.writing.carried_over import beside_the_series
+from crossgrain.writing.labels import TITLES, micrograms
 
 
 def show(proposal: Proposal, catalogue: Catalogue, *, why: bool, page: Page | None = None) -> None:

@@ -6,11 +6,11 @@ Both come from the definitions by which settings and options are read.
 from collections.abc import Iterable, Iterator, Sequence
 from textwrap import fill
 
-from crossgrain.api.operations.screen_switches import screening_options
-from crossgrain.api.options import Option, comparison_options, switch_options
-from crossgrain.api.settings import Settings
 from crossgrain.catalogue import Catalogue
 from crossgrain.cli.show.page import Page, markdown_table
+from crossgrain.http.settings import Settings
+from crossgrain.operations.options import Option, comparison_options, switch_options
+from crossgrain.operations.screen_switches import screening_options
 
 Row = tuple[str, ...]
 

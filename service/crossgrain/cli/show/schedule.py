@@ -18,9 +18,9 @@ from crossgrain.dosing.plan import (
     courses,
 )
 from crossgrain.dosing.wording import UNITS
-from crossgrain.fhir.write.dosage import needed
-from crossgrain.fhir.write.labels import NAMES, PARTS
-from crossgrain.fhir.write.words import date_words, number
+from crossgrain.words.doses import date_words, number
+from crossgrain.writing.dosage import needed
+from crossgrain.writing.labels import NAMES, PARTS
 
 _HEADINGS = ("from", "days", "each day", "tablets a day", "dispense")
 

@@ -8,7 +8,7 @@ from typing import Any, Protocol
 
 import msgspec
 
-from crossgrain.fhir.version import FhirVersion
+from crossgrain.names.version import FhirVersion
 from crossgrain.nightly.atomic import write_whole
 from crossgrain.nightly.faults import RunRefused
 from crossgrain.nightly.sending.transactions import (

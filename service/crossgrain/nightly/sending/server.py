@@ -7,10 +7,10 @@ from typing import Any
 import httpx2 as httpx
 import msgspec
 
-from crossgrain.fhir.version import FhirVersion
-from crossgrain.fhir.write.encode import to_json
+from crossgrain.names.version import FhirVersion
 from crossgrain.nightly.faults import RunRefused
 from crossgrain.nightly.sending.auth import Tokens
+from crossgrain.writing.encode import to_json
 
 _PASSING = frozenset({408, 425, 429, 500, 502, 503, 504})
 _UNAUTHORIZED = 401

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from hashlib import sha256
 from typing import Any, Protocol
 
-from crossgrain.fhir.identity import RESOURCE_SYSTEM, urn
-from crossgrain.fhir.write.encode import to_json
+from crossgrain.names.identity import RESOURCE_SYSTEM, urn
+from crossgrain.writing.encode import to_json
 
 Resource = dict[str, Any]
 UNTOUCHED = {"DetectedIssue": "preliminary", "Task": "requested", "Flag": "active"}

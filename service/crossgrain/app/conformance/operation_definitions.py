@@ -1,0 +1,166 @@
+"""OperationDefinitions, from the tables of options and of the parts of answers."""
+
+from collections.abc import Iterable, Iterator
+
+from crossgrain.app.conformance.heads import Resource, head
+from crossgrain.names.identity import canonical
+from crossgrain.names.version import FhirVersion
+from crossgrain.operations.apply import CONTEXT, OPTIONS, RECORD
+from crossgrain.operations.comparison_parts import COMPARISON_PARTS
+from crossgrain.operations.options import Option
+from crossgrain.writing.rationale_parts import RATIONALE_PARTS, PartDefinition
+
+CORE_APPLY = "http://hl7.org/fhir/OperationDefinition/PlanDefinition-apply"
+APPLY_ID = "plan-definition-apply"
+_REFERENCES = {"subject", "encounter", "practitioner", "organization"}
+_RECORD = "The patient's record: one Patient, medications, labs, conditions, allergies."
+
+
+def propose_switch_definition(options: Iterable[Option]) -> Resource:
+    """``$propose-switch``; the parts of its Bundle's rationale are published with `return`."""
+    body = _system_level(
+        "propose-switch",
+        "Propose a switch",
+        "A patient's record and a target in; a dated series of proposals with its rationale out.",
+    )
+    answer = _out("return", 1, "1", "Bundle", "The GuidanceResponse first, then the series.")
+    answer["documentation"] += (
+        " The parts below are those of the Parameters that the GuidanceResponse contains as"
+        " its outputParameters."
+    )
+    answer["part"] = [_part(part) for part in RATIONALE_PARTS]
+    body["parameter"] = [_record("record"), *map(_in, options), answer]
+    return body
+
+
+def compare_bases_definition(options: Iterable[Option]) -> Resource:
+    """``$compare-bases``."""
+    body = _system_level(
+        "compare-bases",
+        "Compare the bases",
+        "What the regimen in a record is worth on every basis of equivalence, and the target"
+        " there. No plan.",
+    )
+    outputs = (_part(part) for part in COMPARISON_PARTS)
+    body["parameter"] = [_record("record"), *map(_in, options), *outputs]
+    return body
+
+
+def screen_switches_definition(options: Iterable[Option]) -> Resource:
+    """``$screen-switches``."""
+    body = _system_level(
+        "screen-switches",
+        "Screen a past switch",
+        "One patient's record in; what is wrong with the last change of preparation out, as the"
+        " nightly job judges it.",
+    )
+    answer = _out(
+        "return", 1, "1", "Bundle", "An OperationOutcome that says how it ended, then the flags."
+    )
+    body["parameter"] = [_record("record"), *map(_in, options), answer]
+    return body
+
+
+def apply_definition(version: FhirVersion) -> Resource:
+    """The core ``$apply`` with the record and the options beside it."""
+    body = head(
+        "OperationDefinition",
+        APPLY_ID,
+        "Apply the plan definition to a record",
+        "The core $apply, with the record in data, since nothing is stored here, and the"
+        " options of $propose-switch in parameters.",
+    )
+    body |= {
+        "kind": "operation",
+        "affectsState": False,
+        "code": "apply",
+        "base": CORE_APPLY,
+        "resource": ["PlanDefinition"],
+        "system": False,
+        "type": False,
+        "instance": True,
+    }
+    options = {
+        "name": OPTIONS,
+        "use": "in",
+        "min": 0,
+        "max": "1",
+        "documentation": "The options of $propose-switch but response, as a Parameters resource.",
+        "type": "Parameters",
+    }
+    returned = "CarePlan" if version is FhirVersion.R4 else "Bundle"
+    answer = _out("return", 1, "1", returned, "The plan, with everything that it refers to.")
+    body["parameter"] = [*_context(), _record(RECORD), options, answer]
+    return body
+
+
+def _system_level(own_id: str, title: str, description: str) -> Resource:
+    return head("OperationDefinition", own_id, title, description) | {
+        "kind": "operation",
+        "affectsState": False,
+        "code": own_id,
+        "system": True,
+        "type": False,
+        "instance": False,
+    }
+
+
+def _record(name: str) -> Resource:
+    return {
+        "name": name,
+        "use": "in",
+        "min": 1,
+        "max": "1",
+        "documentation": _RECORD,
+        "type": "Bundle",
+    }
+
+
+def _in(option: Option) -> Resource:
+    body: Resource = {
+        "name": option.name,
+        "use": "in",
+        "min": 0,
+        "max": "*" if option.repeatable else "1",
+        "documentation": option.meaning,
+        "type": type_of(option),
+    }
+    if option.codes:
+        value_set = canonical("ValueSet", option.name)
+        body["binding"] = {"strength": "required", "valueSet": value_set}
+    return body
+
+
+def type_of(option: Option) -> str:
+    """The FHIR type of an option's value: a primitive begins with a small letter."""
+    name = option.value_key.removeprefix("value")
+    return name if name in {"Reference", "CodeableConcept"} else name.lower()
+
+
+def _context() -> Iterator[Resource]:
+    for option in CONTEXT:
+        body = _in(option)
+        if option.name in _REFERENCES:
+            body["searchType"] = "reference"
+        if option.name == "subject":
+            body |= {"min": 1, "max": "1"}
+        yield body
+
+
+def _out(name: str, minimum: int, maximum: str, fhir_type: str, meaning: str) -> Resource:
+    return {
+        "name": name,
+        "use": "out",
+        "min": minimum,
+        "max": maximum,
+        "documentation": meaning,
+        "type": fhir_type,
+    }
+
+
+def _part(part: PartDefinition) -> Resource:
+    body = _out(part.name, part.minimum, part.maximum, part.type, part.meaning)
+    if part.parts:
+        del body["type"]
+        body["part"] = [_part(inner) for inner in part.parts]
+    return body

@@ -1,0 +1,166 @@
+"""Code systems and value sets: the codes that options take, and those of the findings."""
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+
+from crossgrain.app.conformance.heads import Resource, head
+from crossgrain.catalogue import Catalogue
+from crossgrain.cds.cards import TOPIC
+from crossgrain.cds.reasons import OVERRIDE_REASONS
+from crossgrain.dosing.targets import Target
+from crossgrain.names.identity import canonical
+from crossgrain.operations.options import Option
+from crossgrain.safety.order_findings import verdict_in_general
+from crossgrain.safety.rule import Missing, Rule, RuleTable, in_general
+from crossgrain.screening.flags import Code, Grade
+from crossgrain.words.doses import TARGET_WORDS
+from crossgrain.writing.narrative import table
+from crossgrain.writing.plan_words import PRIOR_WORDS
+
+
+@dataclass(frozen=True, slots=True)
+class Concept:
+    """One code: its display, what it means, and how grave it is where it is a finding."""
+
+    code: str
+    display: str
+    definition: str = ""
+    severity: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Codes:
+    """A code system of ours, and the value set of all its codes."""
+
+    id: str
+    title: str
+    description: str
+    concepts: tuple[Concept, ...]
+
+
+def every_code_system(catalogue: Catalogue, options: Iterable[Option]) -> Iterator[Codes]:
+    """One per option that takes codes; then those that answers and cards use."""
+    meanings = _meanings(catalogue)
+    for option in options:
+        if option.codes:
+            known = meanings.get(option.name, {})
+            yield Codes(
+                option.name,
+                f"Codes of {option.name}",
+                option.meaning,
+                tuple(
+                    known.get(code, Concept(code, code.replace("-", " "))) for code in option.codes
+                ),
+            )
+    yield Codes(
+        "finding",
+        "Safety findings",
+        "What a safety rule found, what it could not check, and what is said of a draft order."
+        " In a definition … stands for what the record gives.",
+        tuple(_findings(catalogue)),
+    )
+    yield Codes(
+        "screening",
+        "What the screening finds",
+        "What is wrong with a past change of preparation, and the grades of how much speaks"
+        " for it.",
+        tuple(Concept(code, _words(code)) for code in (*Code, *Grade)),
+    )
+    yield Codes(
+        "override-reason",
+        "Reasons to override a card",
+        "Why a prescriber did not follow a CDS Hooks card.",
+        tuple(Concept(code, display) for code, display in OVERRIDE_REASONS.items()),
+    )
+    yield Codes(
+        "topic",
+        "Topics of cards",
+        "What a CDS Hooks card is about.",
+        (Concept(TOPIC["code"], TOPIC["display"]),),
+    )
+
+
+def _meanings(catalogue: Catalogue) -> Mapping[str, Mapping[str, Concept]]:
+    concepts = {
+        "target": [Concept(target, TARGET_WORDS[target]) for target in Target],
+        "basis": [
+            Concept(basis.id, basis.id, f"{basis.statement} Source: {basis.source}")
+            for basis in catalogue.bases
+        ],
+        "prior-therapy": [Concept(prior, prior, words) for prior, words in PRIOR_WORDS.items()],
+        "desiccated-family": [
+            Concept(preparation.id, preparation.name)
+            for preparation in catalogue.preparations.values()
+        ],
+    }
+    return {name: {concept.code: concept for concept in each} for name, each in concepts.items()}
+
+
+def _findings(catalogue: Catalogue) -> Iterator[Concept]:
+    rules = catalogue.rules
+    for rule in (*rules.before.values(), *rules.after.values()):
+        yield _finding(rule.code, rule, in_general(rule, _looked_for(rule)))
+    for missing in rules.missing.values():
+        yield _finding(missing.code, missing, in_general(missing, _unlooked(missing, rules)))
+    for verdict, rule in rules.verdicts.items():
+        yield _finding(f"order-{verdict}", rule, verdict_in_general(rule, rules))
+
+
+def _finding(code: str, entry: Rule | Missing, definition: str) -> Concept:
+    return Concept(code, _words(code), definition, entry.severity)
+
+
+def _looked_for(rule: Rule) -> dict[str, str]:
+    """Every condition, medicine or allergy that raises a rule, as one that did is named."""
+    return {"what": " or ".join(map(_words, sorted(rule.keys)))} if rule.keys else {}
+
+
+def _unlooked(missing: Missing, rules: RuleTable) -> dict[str, str]:
+    """The rules that go unchecked without a datum."""
+    codes = [rule.code for rule in rules.before.values() if missing.need in rule.needs]
+    return {"codes": ", ".join(codes)}
+
+
+def _words(code: str) -> str:
+    return code.replace("-", " ")
+
+
+def code_system(codes: Codes) -> Resource:
+    """The CodeSystem, complete."""
+    body = head("CodeSystem", codes.id, codes.title, codes.description, _table(codes))
+    body["caseSensitive"] = True
+    body["valueSet"] = canonical("ValueSet", codes.id)
+    body["content"] = "complete"
+    body["count"] = len(codes.concepts)
+    if any(concept.severity for concept in codes.concepts):
+        body["property"] = [
+            {
+                "code": "severity",
+                "description": "stop: no series. hold: not to be started before a named act."
+                " note: shown.",
+                "type": "code",
+            }
+        ]
+    body["concept"] = [_concept(concept) for concept in codes.concepts]
+    return body
+
+
+def _concept(concept: Concept) -> Resource:
+    body: Resource = {"code": str(concept.code), "display": concept.display}
+    if concept.definition:
+        body["definition"] = concept.definition
+    if concept.severity:
+        body["property"] = [{"code": "severity", "valueCode": str(concept.severity)}]
+    return body
+
+
+def value_set(codes: Codes) -> Resource:
+    """The ValueSet of all codes of the system."""
+    body = head("ValueSet", codes.id, codes.title, codes.description, _table(codes))
+    body["compose"] = {"include": [{"system": canonical("CodeSystem", codes.id)}]}
+    return body
+
+
+def _table(codes: Codes) -> str:
+    rows = ((concept.code, concept.display, concept.definition) for concept in codes.concepts)
+    return table(("Code", "Display", "Meaning"), rows)

@@ -1,0 +1,123 @@
+"""The app factory: routes, error handlers and the outermost layer, wired in one place."""
+
+from typing import Any
+
+from fastapi import FastAPI
+from httpx2 import AsyncBaseTransport
+from starlette.middleware.cors import CORSMiddleware
+
+from crossgrain import __version__
+from crossgrain.app.conformance.routes import add_conformance
+from crossgrain.app.openapi_examples import add_examples
+from crossgrain.app.workbench import add_workbench
+from crossgrain.auth.guard import Guard
+from crossgrain.auth.wiring import doors
+from crossgrain.catalogue import Catalogue
+from crossgrain.cds.fetching import Fetcher
+from crossgrain.cds.gathering import Gatherer
+from crossgrain.cds.handling import Hooks
+from crossgrain.cds.routes import add_cds
+from crossgrain.cds.services import templates
+from crossgrain.http.boundary import Boundary
+from crossgrain.http.documentation import COMPONENTS, DESCRIPTION
+from crossgrain.http.error_handlers import add_error_handlers
+from crossgrain.http.lifespan import lifespan_of
+from crossgrain.http.limits import Turns
+from crossgrain.http.logs import quiet_libraries
+from crossgrain.http.metrics import Metrics
+from crossgrain.http.operation_routes import add_operations
+from crossgrain.http.presence import Presence
+from crossgrain.http.probes import add_metrics, add_probes
+from crossgrain.http.settings import Settings
+from crossgrain.http.sheet_routes import add_sheet
+from crossgrain.http.tracing import Traces, exported
+from crossgrain.http.valve import Valve
+from crossgrain.operations.clock import Clock, Ticks, now, ticks
+from crossgrain.operations.desk import Desk, desk_over
+
+
+def create_app(
+    settings: Settings,
+    catalogue: Catalogue,
+    clock: Clock = now,
+    transport: AsyncBaseTransport | None = None,
+    ticks: Ticks = ticks,
+) -> FastAPI:
+    """The service over one catalogue.
+
+    Parameters
+    ----------
+    settings : the deployment's
+    catalogue : loaded and checked; the service never starts on one that is not
+    clock : read only to know which day today is, and whether a token is over
+    transport : how other servers are reached; the network unless a test gives its own
+    ticks : tells how long ago something was
+    """
+    turns = Turns()
+    fetcher = Fetcher(settings, turns, transport)
+    presence = Presence(settings.drain_seconds)
+    traces = exported() if settings.traces else Traces()
+    guarded = doors(settings, clock, ticks, transport)
+    app = FastAPI(
+        title="Crossgrain",
+        version=__version__,
+        description=DESCRIPTION,
+        docs_url=None,
+        redoc_url=None,
+        redirect_slashes=False,
+        lifespan=lifespan_of(
+            settings, presence, closing=(fetcher.close, guarded.close, traces.close)
+        ),
+    )
+    app.state.turns = turns
+    desk = desk_over(catalogue, clock)
+    add_operations(app, desk, settings)
+    add_conformance(app, desk, settings)
+    metrics = Metrics()
+    _add_hooks(app, desk, settings, fetcher, metrics)
+    add_sheet(app, desk, settings)
+    add_workbench(app, desk)
+    add_probes(app, presence)
+    if settings.metrics:
+        add_metrics(app, metrics)
+    _complete_openapi(app, desk)
+    add_error_handlers(app)
+    app.add_middleware(Guard, cds=guarded.cds, fhir=guarded.fhir)
+    _add_cors(app, settings)
+    app.add_middleware(Valve, settings=settings)
+    app.add_middleware(Boundary, metrics=metrics, spans=traces.begin, presence=presence)
+    quiet_libraries()
+    return app
+
+
+def _add_cors(app: FastAPI, settings: Settings) -> None:
+    if settings.cors_origins:
+        app.add_middleware(
+            CORSMiddleware,
+            allow_origins=settings.cors_origins,
+            allow_methods=["GET", "HEAD", "POST"],
+            allow_headers=["Authorization", "Content-Type", "Accept", "Prefer", "X-Request-Id"],
+            expose_headers=["X-Request-Id", "Retry-After"],
+        )
+
+
+def _add_hooks(
+    app: FastAPI, desk: Desk, settings: Settings, fetcher: Fetcher, metrics: Metrics
+) -> None:
+    asked_for = templates(desk.catalogue.codes)
+    hooks = Hooks(desk, settings, Gatherer(asked_for, fetcher))
+    add_cds(app, hooks, asked_for, settings, metrics)
+
+
+def _complete_openapi(app: FastAPI, desk: Desk) -> None:
+    """Add the schemas that the operations' documents point at, and real examples."""
+    generate = app.openapi
+
+    def openapi() -> dict[str, Any]:
+        if app.openapi_schema is None:
+            document = generate()
+            document.setdefault("components", {}).setdefault("schemas", {}).update(COMPONENTS)
+            add_examples(document, desk)
+        return generate()
+
+    app.openapi = openapi  # type: ignore[method-assign]

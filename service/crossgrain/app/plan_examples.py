@@ -1,0 +1,57 @@
+"""A whole plan for the OpenAPI document: by ``$apply`` in both versions, and as a calendar.
+
+One short switch stands for all of them, since a longer plan would outgrow the document.
+"""
+
+from crossgrain.app.shown import AS_OF, Resource, Shown
+from crossgrain.http.sheet_routes import CALENDAR
+from crossgrain.names.version import FhirVersion
+from crossgrain.operations.apply import apply
+from crossgrain.operations.desk import Desk
+from crossgrain.operations.parameters import from_query
+from crossgrain.operations.propose_switch import settle
+from crossgrain.sheet.page import calendar_of
+
+SHORTEST = "08-combination-to-levothyroxine.json"
+"""The invented patient whose plan is shortest: the old medicines end on day one."""
+_TARGET, _PRIOR = "levothyroxine", "stop"
+
+
+def applied(desk: Desk, version: FhirVersion, record: Resource) -> Shown:
+    """The plan definition, applied to a record."""
+    call = _call(record)
+    answer = apply(desk, call, (), version)
+    return Shown(f"{version}-apply", "The plan definition applied to a record", call, answer)
+
+
+def sheet_dates(desk: Desk, record: Resource) -> Shown:
+    """The sheet's call, answered with the calendar alone."""
+    asked = [("target", _TARGET), ("prior-therapy", _PRIOR), ("as-of", AS_OF)]
+    proposal = settle(desk, record, from_query(asked), FhirVersion.R4).proposal
+    dates = calendar_of(proposal, desk.catalogue, service_version=desk.service_version)
+    if dates is None:
+        raise AssertionError("the shortest plan is no plan any more")
+    query = "&".join(f"{name}={value}" for name, value in asked)
+    return Shown("sheet", f"The dates of a plan; ?{query}", record, dates.decode(), CALENDAR)
+
+
+def _call(record: Resource) -> Resource:
+    (patient,) = [
+        entry["resource"]
+        for entry in record["entry"]
+        if entry["resource"]["resourceType"] == "Patient"
+    ]
+    options = [
+        {"name": "target", "valueCode": _TARGET},
+        {"name": "prior-therapy", "valueCode": _PRIOR},
+        {"name": "as-of", "valueDate": AS_OF},
+    ]
+    nested = {"resourceType": "Parameters", "parameter": options}
+    return {
+        "resourceType": "Parameters",
+        "parameter": [
+            {"name": "subject", "valueString": f"Patient/{patient['id']}"},
+            {"name": "data", "resource": record},
+            {"name": "parameters", "resource": nested},
+        ],
+    }

@@ -1,0 +1,179 @@
+"""Everything that the service reads from data files, read once and checked.
+
+A clinic's own file (TOML) may add charts (``[[basis]]``), name the strengths that its
+pharmacy stocks (``[stock]``), its products by code (``[[product]]``) and by name
+(``[[alias]]``), what is no thyroid hormone (``[[other]]``), and the limits that are our
+judgement (``[safety.<rule>]``, ``[screening.<section>]``)::
+
+    [[basis]]
+    id = "clinic-x"
+    statement = "One grain = LT4 75 µg = LT3 25 µg"
+    source = "our protocol of 2024"
+    lt4_ug_per_grain = "75"
+    lt4_ug_per_lt3_ug = "3"
+
+    [stock]
+    levothyroxine = ["25", "50", "100"]
+
+    [safety.judgement]
+    under = "0.85"
+
+    [screening.ratio]
+    under = "0.85"
+"""
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from hashlib import sha256
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from crossgrain.dosing.bases import Basis
+from crossgrain.dosing.charts import bases_from, clinic_bases_from
+from crossgrain.dosing.crosschecks import CrossChecks, cross_checks_from
+from crossgrain.dosing.entries import only_known_keys, refuse, table
+from crossgrain.dosing.errors import Category, DomainError
+from crossgrain.dosing.evidence import Evidence, standing_of
+from crossgrain.dosing.kept import MOST_KEPT, KeptPlans
+from crossgrain.dosing.kinetics import KineticsTable, kinetics_from
+from crossgrain.dosing.moves import Products
+from crossgrain.dosing.planner import Tables
+from crossgrain.dosing.policy import Policy, policy_from
+from crossgrain.dosing.preparations import Kind, Preparation, preparations_from
+from crossgrain.dosing.stock import stocked
+from crossgrain.dosing.trials import evidence_from
+from crossgrain.reading.code_tables import CodeTables
+from crossgrain.reading.codes import code_tables_from
+from crossgrain.safety.clinic import with_changes
+from crossgrain.safety.loading import rules_from
+from crossgrain.safety.rule import RuleTable
+from crossgrain.screening.limits import Limits, limits_from
+
+CLINIC_KEYS = ("basis", "stock", "product", "alias", "other", "safety", "screening")
+"""What a clinic's file may hold at its top level."""
+
+
+@dataclass(frozen=True, slots=True)
+class Catalogue:
+    """The tables that every proposal is computed from.
+
+    Attributes
+    ----------
+    preparations : by id, with the clinic's stocked strengths where it names them
+    bases : shipped charts in the order of their file, then the clinic's own
+    kinetics : default parameters and their band
+    policy : how fast doses move and when bloods are drawn
+    cross_checks : published tables that an answer is held against
+    evidence : published comparisons that every chart is held against
+    codes : what the reader recognises and the writer writes, with the clinic's own products
+    rules : the safety rules
+    limits : what a past switch is judged by
+    plans_kept : how many plans are kept for the next patient on the same doses
+    plans : the planner over these tables, by the strength family of desiccated thyroid
+    tables_version : digest of the charts, tablets and paces that a plan is computed from
+    """
+
+    preparations: dict[str, Preparation]
+    bases: tuple[Basis, ...]
+    kinetics: KineticsTable
+    policy: Policy
+    cross_checks: CrossChecks
+    evidence: Evidence
+    codes: CodeTables
+    rules: RuleTable
+    limits: Limits
+    plans_kept: int = MOST_KEPT
+    plans: dict[str, KeptPlans] = field(init=False, repr=False, compare=False)
+    tables_version: str = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        families = [p for p in self.preparations.values() if p.kind is Kind.DESICCATED_THYROID]
+        plans = {family.id: KeptPlans(self._tables(family), self.plans_kept) for family in families}
+        object.__setattr__(self, "plans", plans)
+        planned_by = repr((self.bases, sorted(self.preparations.items()), self.policy))
+        digest = sha256(planned_by.encode()).hexdigest()[:16]
+        object.__setattr__(self, "tables_version", digest)
+
+    def _tables(self, family: Preparation) -> Tables:
+        """What the planner works from where desiccated thyroid is of one family."""
+        lt4, lt3 = self.preparations["levothyroxine"], self.preparations["liothyronine"]
+        products = Products(lt4, lt3, family)
+        return Tables(self.bases, products, self.kinetics, self.policy, self.cross_checks)
+
+    def basis(self, basis_id: str) -> Basis:
+        """The basis of that id.
+
+        Raises
+        ------
+        DomainError
+            ``invalid``, field ``basis``, naming the ids that exist.
+        """
+        for basis in self.bases:
+            if basis.id == basis_id:
+                return basis
+        known = ", ".join(basis.id for basis in self.bases)
+        raise DomainError(Category.INVALID, "basis", f"there is no such basis; there are {known}")
+
+
+def load_catalogue(clinic: Path | None = None, plans_kept: int = MOST_KEPT) -> Catalogue:
+    """Read the shipped tables and, where given, a clinic's own file.
+
+    `plans_kept` is how many plans are kept for the next patient on the same doses.
+
+    Raises
+    ------
+    DomainError
+        ``invalid``; the field is the place in the file, e.g. ``clinic-x.row[3].grains``.
+    """
+    own = _clinic_table(clinic) if clinic else {}
+    preparations = preparations_from(_shipped("preparations")["preparation"])
+    bases = bases_from(_shipped("bases")["basis"])
+    if "stock" in own:
+        preparations = stocked(preparations, table(own["stock"], "stock"))
+    if "basis" in own:
+        bases += clinic_bases_from(own["basis"], [basis.id for basis in bases])
+    evidence = evidence_from(_shipped("evidence"))
+    codes = code_tables_from(
+        _shipped("codes"),
+        preparations,
+        safety=_shipped("safety_codes"),
+        deployer={key: own[key] for key in ("product", "alias", "other") if key in own},
+    )
+    return Catalogue(
+        preparations={key: codes.marked(p) for key, p in preparations.items()},
+        bases=tuple(replace(basis, standing=standing_of(basis, evidence)) for basis in bases),
+        kinetics=kinetics_from(_shipped("kinetics")),
+        policy=policy_from(_shipped("titration")),
+        cross_checks=cross_checks_from(_shipped("cross_checks")),
+        evidence=evidence,
+        codes=codes,
+        rules=_rules(own),
+        limits=limits_from(_shipped("screening"), table(own.get("screening", {}), "screening")),
+        plans_kept=plans_kept,
+    )
+
+
+def _rules(own: Mapping[str, object]) -> RuleTable:
+    """The safety rules, with the numbers that a clinic may set."""
+    rules = rules_from(_shipped("safety_rules"))
+    changes = table(own.get("safety", {}), "safety")
+    return with_changes(rules, {code: table(changes[code], f"safety.{code}") for code in changes})
+
+
+def _shipped(name: str) -> dict[str, Any]:
+    return tomllib.loads(files("crossgrain").joinpath("data", f"{name}.toml").read_text("utf-8"))
+
+
+def _clinic_table(path: Path) -> Mapping[str, object]:
+    try:
+        content = tomllib.loads(path.read_text("utf-8-sig"))
+    except OSError as wrong:
+        refuse("clinic", f"the clinic's file cannot be read: {wrong.strerror}")
+    except UnicodeDecodeError:
+        refuse("clinic", "the clinic's file is not UTF-8")
+    except tomllib.TOMLDecodeError as wrong:
+        refuse("clinic", f"the clinic's file is not TOML: {wrong}")
+    only_known_keys(content, CLINIC_KEYS, "")
+    return content

@@ -1,0 +1,106 @@
+"""Suggestions: the series as actions that a client can carry out in one transaction.
+
+Resources refer to each other by ``Type/id``, as in a transaction whose base is the client's
+FHIR server. Deletions come first, then creations, as they are carried out. A dose is never a
+system action: a person chooses the suggestion.
+"""
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from typing import Any
+
+from crossgrain.cds.hook import Draft
+from crossgrain.names.identity import urn
+from crossgrain.reading.record import MedicineEntry
+from crossgrain.writing.narrative import plain
+from crossgrain.writing.page import page_document
+
+Resource = dict[str, Any]
+_NOT_FILED = {"GuidanceResponse", "Provenance"}
+
+
+def replace_by_series(
+    answer: Resource, drafts: Iterable[Draft], in_words: Callable[[str], str]
+) -> list[Resource]:
+    """Delete the orders in draft, create everything of the plan.
+
+    Parameters
+    ----------
+    answer : the Bundle of the proposal
+    drafts : the orders that the series stands in for
+    in_words : writes the client's own references into any text
+    """
+    resources = [entry["resource"] for entry in answer["entry"]]
+    filed = [resource for resource in resources if resource["resourceType"] not in _NOT_FILED]
+    named = {urn(r["id"]): f"{r['resourceType']}/{r['id']}" for r in filed}
+    deletions = [_delete(draft) for draft in drafts if draft.resource.get("status") == "draft"]
+    return [*deletions, *(_create(_with_references(r, named, in_words)) for r in filed)]
+
+
+def say_what_it_replaces(draft: Draft, old: MedicineEntry) -> Resource:
+    """The order as it is, with the order that it takes the place of."""
+    return {
+        "type": "update",
+        "description": f"Say in {draft.reference} that it replaces {old.reference}",
+        "resource": {**draft.resource, "priorPrescription": {"reference": old.reference}},
+    }
+
+
+def _delete(draft: Draft) -> Resource:
+    return {
+        "type": "delete",
+        "description": f"Remove the order as written, {draft.reference}",
+        "resourceId": draft.reference,
+    }
+
+
+def _create(resource: Resource) -> Resource:
+    return {"type": "create", "description": plain(_words(resource)), "resource": resource}
+
+
+def _words(resource: Resource) -> str:
+    match resource["resourceType"]:
+        case "MedicationRequest":
+            when = "One option at the checkpoint: " if resource["intent"] == "option" else ""
+            return when + str(resource["dosageInstruction"][0]["text"])
+        case "CarePlan":
+            return str(resource["title"])
+        case "Task":
+            return str(resource["description"])
+        case "ServiceRequest":
+            return f"Blood test: {resource['code']['text']}"
+        case "DetectedIssue":
+            return str(resource["detail"])
+        case _:
+            return "The checkpoint: exactly one of its options is taken, by the labs"
+
+
+def _with_references(node: Any, named: Mapping[str, str], in_words: Callable[[str], str]) -> Any:
+    if isinstance(node, str):
+        return named.get(node) or in_words(node)
+    if isinstance(node, dict):
+        return {key: _with_references(value, named, in_words) for key, value in node.items()}
+    if isinstance(node, list):
+        return [_with_references(value, named, in_words) for value in node]
+    return node
+
+
+def file_the_page(answer: Resource, page: str) -> Resource:
+    """The plan sheet, to be filed as a document."""
+    document = page_document(answer, page.encode())
+    words = f"File the page: {document['description']}"
+    return {"type": "create", "description": words, "resource": document}
+
+
+def suggestion(
+    own_uuid: str, label: str, actions: Iterable[Resource], *, recommended: bool = False
+) -> Resource:
+    """One choice; its actions belong together."""
+    body: Resource = {"label": label, "uuid": own_uuid}
+    if recommended:
+        body["isRecommended"] = True
+    return body | {"actions": list(actions)}
+
+
+def replaced_orders(entries: Iterable[MedicineEntry]) -> Iterator[MedicineEntry]:
+    """What is taken now by an order that another order can name as the one it replaces."""
+    return (entry for entry in entries if entry.resource_type == "MedicationRequest")

@@ -1,0 +1,88 @@
+"""The addresses of CDS Hooks: discovery, the services, their feedback."""
+
+from collections.abc import Awaitable, Callable
+from typing import Any
+
+from fastapi import FastAPI
+from starlette.requests import Request
+from starlette.responses import Response
+
+from crossgrain.cds.documentation import discovery_docs, feedback_docs, service_docs
+from crossgrain.cds.feedback import read_feedback
+from crossgrain.cds.handling import Hooks
+from crossgrain.cds.services import SERVICES, Template, discovery
+from crossgrain.http.limits import read_body
+from crossgrain.http.metrics import Metrics
+from crossgrain.http.negotiation import PLAIN_JSON, check_content
+from crossgrain.http.settings import Settings
+from crossgrain.names.version import FhirVersion
+from crossgrain.operations.faults import Fault, refusal
+from crossgrain.operations.structure import parse_resource
+from crossgrain.writing.encode import to_json
+
+Endpoint = Callable[[Request], Awaitable[Response]]
+
+
+def add_cds(
+    app: FastAPI,
+    hooks: Hooks,
+    asked_for: tuple[Template, ...],
+    settings: Settings,
+    metrics: Metrics,
+) -> None:
+    """Add the routes."""
+    found = to_json(discovery(asked_for))
+
+    async def discover(request: Request) -> Response:
+        _no_query(request)
+        return Response(found, media_type=PLAIN_JSON)
+
+    async def call(request: Request) -> Response:
+        body = await _body(request, settings)
+        cards = await hooks.cards(body, _service(request))
+        for indicator in [card["indicator"] for card in cards] or ["none"]:
+            metrics.cards.labels(body["hook"], indicator).inc()
+        return Response(to_json({"cards": cards}), media_type=PLAIN_JSON)
+
+    async def feedback(request: Request) -> Response:
+        service = _service(request)
+        for outcome, reason in read_feedback(await _body(request, settings)):
+            metrics.feedback.labels(service, outcome, reason).inc()
+        return Response(status_code=200)
+
+    _add(app, "/cds-services", "GET", discover, discovery_docs())
+    _add(app, "/cds-services/{id}", "POST", call, service_docs())
+    _add(app, "/cds-services/{id}/feedback", "POST", feedback, feedback_docs())
+
+
+def _add(app: FastAPI, path: str, method: str, endpoint: Endpoint, docs: dict[str, Any]) -> None:
+    name = path.strip("/").replace("/{id}", "").replace("/", "-")
+    app.add_api_route(
+        path,
+        endpoint,
+        methods=[method],
+        response_class=Response,
+        openapi_extra=docs,
+        operation_id=f"{method.lower()}-{name}",
+        tags=["CDS Hooks"],
+    )
+    if method == "GET":
+        app.add_api_route(path, endpoint, methods=["HEAD"], include_in_schema=False)
+
+
+def _no_query(request: Request) -> None:
+    for name in request.query_params:
+        raise refusal(Fault.OPTION_UNKNOWN, f"http.{name}", "no option is known here")
+
+
+def _service(request: Request) -> str:
+    _no_query(request)
+    own_id = str(request.path_params["id"])
+    if own_id not in {service.id for service in SERVICES}:
+        raise refusal(Fault.NOT_FOUND, None, "there is no such CDS service")
+    return own_id
+
+
+async def _body(request: Request, settings: Settings) -> dict[str, Any]:
+    check_content(request.headers, FhirVersion.R4)
+    return parse_resource(await read_body(request, settings))

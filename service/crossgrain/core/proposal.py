@@ -1,0 +1,67 @@
+"""What was asked, and what the service made of it: all that an answer is written from."""
+
+from dataclasses import dataclass, field
+from datetime import date
+from enum import StrEnum
+from fractions import Fraction
+
+from crossgrain.dosing.plan import Plan, PriorTherapy
+from crossgrain.dosing.targets import Mixture, Target
+from crossgrain.reading.record import Record
+from crossgrain.safety.findings import Finding
+from crossgrain.safety.judgement import OrderJudgement
+
+
+class Outcome(StrEnum):
+    """How an answer ends; the command line's exit code follows it."""
+
+    PLAN = "plan"
+    STOP = "stop"
+    DATA_REQUIRED = "data-required"
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchRequest:
+    """What the caller asks for, defaults filled in.
+
+    `target` is ``None`` when it is to be inferred from one draft order. `as_of` is the day
+    that the record is read, `start` is day 0 of the plan. `desiccated_family` is the
+    preparation to propose where neither the record nor an order shows a family.
+    """
+
+    as_of: date
+    start: date
+    target: Target | None = None
+    basis_id: str = "practice"
+    pace: str = "standard"
+    prior_therapy: PriorTherapy = PriorTherapy.OVERLAP
+    mixture: Mixture = field(default_factory=Mixture)
+    desiccated_family: str = "desiccated-thyroid-60"
+    orders: tuple[str, ...] = ()
+    stock: tuple[tuple[str, Fraction], ...] = ()
+    """The tablets that can be dispensed, by preparation id and strength; of a preparation that is
+    not named, every strength."""
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """What the service makes of a record: everything that an answer is written from."""
+
+    request: SwitchRequest
+    target: Target | None
+    record: Record
+    findings: tuple[Finding, ...]
+    plan: Plan | None
+    judgement: OrderJudgement | None = None
+    """The verdict on the draft order that was named or found."""
+    family: str = "desiccated-thyroid-60"
+    """The strength family of desiccated thyroid that was planned with."""
+    tables: str = "none"
+    """Which charts and tablets it was computed from."""
+
+    @property
+    def outcome(self) -> Outcome:
+        """Data required before a stop, a stop before a plan."""
+        if self.record.questions:
+            return Outcome.DATA_REQUIRED
+        return Outcome.PLAN if self.plan else Outcome.STOP

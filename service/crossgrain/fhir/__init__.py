@@ -1,1 +1,0 @@
-"""FHIR in and out: `read` turns resources into the domain, `write` turns plans into resources."""

@@ -1,0 +1,224 @@
+"""The OpenAPI document: every route, option, answer and error, from the code's own tables."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from crossgrain.http.negotiation import SPOKEN
+from crossgrain.operations.apply import CONTEXT
+from crossgrain.operations.options import Option
+
+DESCRIPTION = (
+    "Proposes a dated, traceable MedicationRequest series for moving a hypothyroid patient"
+    " between levothyroxine, desiccated thyroid, liothyronine and their combinations. It"
+    " proposes; a licensed prescriber decides. Every error is a FHIR OperationOutcome."
+)
+
+_ERRORS = {
+    "400": "The call is malformed: a bad, unknown or repeated option, or a body that is not FHIR.",
+    "404": "There is nothing at this address.",
+    "405": "This address does not take that method.",
+    "401": "The caller is not known. No reason is given.",
+    "403": "The caller is known, and its token does not allow this.",
+    "406": "The answer is JSON only.",
+    "408": "The body did not arrive in time.",
+    "412": "What every judgement needs did not come, and cannot be fetched.",
+    "413": "The body is too large, or too deep.",
+    "415": "The body is not FHIR JSON in UTF-8.",
+    "422": "The call is well formed and cannot be served: its parts disagree.",
+    "429": "This caller sends too much; try again later.",
+    "431": "The request's headers are too large.",
+    "503": "Too many requests at once, or not ready; try again later.",
+    "500": "The service failed; nothing was proposed.",
+}
+_QUERY_TYPES: Mapping[str, dict[str, Any]] = {
+    "valueCode": {"type": "string"},
+    "valueString": {"type": "string"},
+    "valueDate": {"type": "string", "format": "date"},
+    "valueBoolean": {"type": "boolean"},
+    "valueDecimal": {"type": "string", "pattern": r"^\d{1,4}(\.\d{1,6})?$"},
+}
+_BODY_TYPES: Mapping[str, dict[str, Any]] = {
+    "valueDecimal": {"type": "number"},
+    "valueCodeableConcept": {"type": "object"},
+    "valueReference": {
+        "type": "object",
+        "required": ["reference"],
+        "properties": {"reference": {"type": "string"}},
+    },
+}
+_FORM_OPTIONS = [
+    {
+        "name": "_format",
+        "in": "query",
+        "description": "The answer's media type; goes before the Accept header.",
+        "schema": {"type": "string", "enum": ["json", *SPOKEN]},
+    },
+    {
+        "name": "_pretty",
+        "in": "query",
+        "description": "Indent the answer.",
+        "schema": {"type": "boolean"},
+    },
+]
+COMPONENTS: Mapping[str, dict[str, Any]] = {
+    "OperationOutcome": {
+        "type": "object",
+        "required": ["resourceType", "issue"],
+        "properties": {
+            "resourceType": {"const": "OperationOutcome"},
+            "issue": {
+                "type": "array",
+                "minItems": 1,
+                "items": {
+                    "type": "object",
+                    "required": ["severity", "code", "diagnostics"],
+                    "properties": {
+                        "severity": {"enum": ["fatal", "error"]},
+                        "code": {"type": "string", "description": "hl7.org/fhir/issue-type"},
+                        "diagnostics": {"type": "string"},
+                        "expression": {
+                            "type": "array",
+                            "items": {"type": "string"},
+                            "description": "A FHIRPath into the body, or http. and a name.",
+                        },
+                    },
+                },
+            },
+        },
+    },
+    "Bundle": {
+        "type": "object",
+        "required": ["resourceType", "type"],
+        "properties": {"resourceType": {"const": "Bundle"}, "type": {"type": "string"}},
+    },
+}
+
+
+def operation_docs(
+    summary: str, description: str, options: tuple[Option, ...], answer: str
+) -> dict[str, Any]:
+    """The OpenAPI operation object of one FHIR operation."""
+    return {
+        "summary": summary,
+        "description": description,
+        "parameters": [*(_query_option(o) for o in options if o.in_query), *_FORM_OPTIONS],
+        "requestBody": {"required": True, "content": _content(_body_schema(options))},
+        "responses": {
+            "200": {
+                "description": answer,
+                "content": _content({"type": "object", "required": ["resourceType"]}),
+            },
+            **errors(*(status for status in _ERRORS if status != "412")),
+        },
+    }
+
+
+def errors(*statuses: str) -> dict[str, Any]:
+    """The responses object of those errors, and of being turned away, which all have."""
+    return {status: _error(_ERRORS[status]) for status in sorted({*statuses, "429", "503"})}
+
+
+def read_docs(ids: tuple[str, ...]) -> dict[str, Any]:
+    """The OpenAPI operation object of a conformance resource, or of all of one type by id."""
+    by_id = {
+        "name": "id",
+        "in": "path",
+        "required": True,
+        "description": "Its id.",
+        "schema": {"type": "string", "enum": list(ids)},
+    }
+    answer = {
+        "description": "The resource.",
+        "content": _content({"type": "object", "required": ["resourceType"]}),
+    }
+    statuses = ("400", "404", "406", "431") if ids else ("400", "406", "431")
+    return {
+        "parameters": [*([by_id] if ids else []), *_FORM_OPTIONS],
+        "responses": {"200": answer, **errors(*statuses)},
+    }
+
+
+def apply_docs(options: tuple[Option, ...]) -> dict[str, Any]:
+    """The OpenAPI operation object of ``$apply``."""
+    docs = operation_docs(
+        "Apply the plan definition",
+        "The plan of $propose-switch by FHIR's own operation: the record in data, the options"
+        " in parameters, the patient as subject.",
+        options,
+        "R4: a CarePlan with everything contained. R5: a Parameters with one Bundle.",
+    )
+    docs["requestBody"]["content"] = _content(_apply_schema(options))
+    return docs
+
+
+def _apply_schema(options: tuple[Option, ...]) -> dict[str, Any]:
+    nested = _parameters([_body_option(option) for option in options])
+    return _parameters(
+        [
+            *(_body_option(option) for option in CONTEXT),
+            _named("data", {"$ref": "#/components/schemas/Bundle"}),
+            _named("parameters", nested),
+        ]
+    )
+
+
+def _parameters(items: list[dict[str, Any]]) -> dict[str, Any]:
+    """A `Parameters` of these."""
+    return {
+        "type": "object",
+        "required": ["resourceType", "parameter"],
+        "properties": {
+            "resourceType": {"const": "Parameters"},
+            "parameter": {"type": "array", "items": {"oneOf": items}},
+        },
+    }
+
+
+def _named(name: str, resource: dict[str, Any]) -> dict[str, Any]:
+    """A parameter that carries a resource."""
+    return {
+        "type": "object",
+        "required": ["name", "resource"],
+        "properties": {"name": {"const": name}, "resource": resource},
+    }
+
+
+def _content(schema: dict[str, Any]) -> dict[str, Any]:
+    return {media_type: {"schema": schema} for media_type in SPOKEN}
+
+
+def _error(text: str) -> dict[str, Any]:
+    schema = {"$ref": "#/components/schemas/OperationOutcome"}
+    return {"description": text, "content": {SPOKEN[0]: {"schema": schema}}}
+
+
+def _query_option(option: Option) -> dict[str, Any]:
+    return {
+        "name": option.name,
+        "in": "query",
+        "description": f"{option.meaning} (A parameter of Parameters too.)",
+        "schema": _QUERY_TYPES[option.value_key] | _enumeration(option),
+    }
+
+
+def _body_schema(options: tuple[Option, ...]) -> dict[str, Any]:
+    bundle = {"$ref": "#/components/schemas/Bundle"}
+    items = [_named("record", bundle), *(_body_option(option) for option in options)]
+    return {"oneOf": [bundle, _parameters(items)]}
+
+
+def _body_option(option: Option) -> dict[str, Any]:
+    value = _BODY_TYPES.get(option.value_key) or _QUERY_TYPES[option.value_key]
+    return {
+        "type": "object",
+        "description": option.meaning,
+        "required": ["name", option.value_key],
+        "properties": {
+            "name": {"const": option.name},
+            option.value_key: value | _enumeration(option),
+        },
+    }
+
+
+def _enumeration(option: Option) -> dict[str, Any]:
+    return {"enum": list(option.codes)} if option.codes else {}

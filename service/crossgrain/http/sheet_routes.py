@@ -1,0 +1,112 @@
+"""``POST /sheet``: the call of ``$propose-switch``, answered with a page to read and to print."""
+
+from email.message import Message
+from typing import Any
+
+from fastapi import FastAPI
+from starlette.requests import Request
+from starlette.responses import Response
+
+from crossgrain.http.documentation import operation_docs
+from crossgrain.http.limits import read_body
+from crossgrain.http.negotiation import check_content
+from crossgrain.http.settings import Settings
+from crossgrain.names.version import FhirVersion
+from crossgrain.operations.desk import Desk
+from crossgrain.operations.faults import Fault, refusal
+from crossgrain.operations.parameters import call_from, from_query
+from crossgrain.operations.propose_switch import settle
+from crossgrain.operations.structure import parse_resource
+from crossgrain.sheet.page import calendar_of, sheet_html
+from crossgrain.sheet.person import person_in
+from crossgrain.sheet.rendering import sheet_policy
+
+HTML, CALENDAR = "text/html", "text/calendar"
+_ANY_TEXT = ("*/*", "text/*", "")
+_PAGE = (
+    "One HTML document in UTF-8 that loads nothing from elsewhere. Where there is no plan it says"
+    " why: the questions, or the safety stop."
+)
+_DATES = (
+    "An iCalendar file (RFC 5545): an all-day event on the first day of every step and on every"
+    " day of a blood test. Where there is no plan the answer is 406."
+)
+
+
+def add_sheet(app: FastAPI, desk: Desk, settings: Settings) -> None:
+    """Add the route; it takes what ``$propose-switch`` takes."""
+    guarded = {
+        "Content-Security-Policy": sheet_policy("frame-ancestors 'none'"),
+        "Referrer-Policy": "no-referrer",
+        "X-Content-Type-Options": "nosniff",
+    }
+
+    async def sheet(request: Request) -> Response:
+        version = _version_sent(request)
+        check_content(request.headers, version)
+        wanted = _wanted(request.headers.get("accept", "*/*"))
+        body = parse_resource(await read_body(request, settings))
+        beside = from_query(request.query_params.multi_items())
+        proposal = settle(desk, body, beside, version).proposal
+        if wanted == CALENDAR:
+            dates = calendar_of(proposal, desk.catalogue, service_version=desk.service_version)
+            if dates is None:
+                raise refusal(
+                    Fault.NOT_ACCEPTABLE, "http.Accept", f"there is no plan: ask for {HTML} instead"
+                )
+            return Response(dates, media_type=CALENDAR, headers=guarded)
+        page = sheet_html(
+            proposal,
+            desk.catalogue,
+            service_version=desk.service_version,
+            person=person_in(call_from(body, beside).record),
+        )
+        return Response(page, media_type=HTML, headers=guarded)
+
+    app.add_api_route(
+        "/sheet",
+        sheet,
+        methods=["POST"],
+        response_class=Response,
+        openapi_extra=_docs(desk),
+        operation_id="sheet",
+        tags=["sheet"],
+    )
+
+
+def _version_sent(request: Request) -> FhirVersion:
+    """The FHIR version that the Content-Type names; R4 where it names none."""
+    header = Message()
+    header["content-type"] = request.headers.get("content-type", "")
+    named = header.get_param("fhirversion")
+    return next(
+        (version for version in FhirVersion if version.number.rpartition(".")[0] == named),
+        FhirVersion.R4,
+    )
+
+
+def _wanted(accept: str) -> str:
+    """A page, unless the caller accepts a calendar and no page."""
+    ranges = {part.partition(";")[0].strip().lower() for part in accept.split(",")}
+    if HTML in ranges or ranges.intersection(_ANY_TEXT):
+        return HTML
+    if CALENDAR in ranges:
+        return CALENDAR
+    raise refusal(Fault.NOT_ACCEPTABLE, "http.Accept", f"the answer is {HTML} or {CALENDAR}")
+
+
+def _docs(desk: Desk) -> dict[str, Any]:
+    docs = operation_docs(
+        "The plan sheet",
+        "The call of $propose-switch, answered with one self-contained page: a part for the"
+        " prescriber and one for the patient. FHIR R5 is sent with fhirVersion=5.0 in the"
+        " Content-Type.",
+        desk.switch_options,
+        "The page; or, where only text/calendar is accepted, the steps and labs of the plan.",
+    )
+    docs["parameters"] = [p for p in docs["parameters"] if not p["name"].startswith("_")]
+    docs["responses"]["200"]["content"] = {
+        HTML: {"schema": {"type": "string", "description": _PAGE}},
+        CALENDAR: {"schema": {"type": "string", "description": _DATES}},
+    }
+    return docs

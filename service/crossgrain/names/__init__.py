@@ -1,0 +1,1 @@
+"""What stands below everything: identity, FHIR versions, decimals, the extension's fields."""

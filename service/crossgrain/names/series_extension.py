@@ -1,0 +1,127 @@
+"""The extension by which the orders of a series and their care plan tell what they are part of.
+
+One table of its parts: the writer, the reader and the published StructureDefinition follow it.
+"""
+
+from dataclasses import dataclass
+
+from crossgrain.names.identity import canonical
+
+SERIES_ID = "switch-series"
+SERIES_URL = canonical("StructureDefinition", SERIES_ID)
+CONTEXTS = ("CarePlan", "MedicationRequest")
+MOST_BYTES = 2000
+"""What it may take, written without spaces."""
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One part: its name, how often it stands, its FHIR type, and what it says.
+
+    `parts` are those inside it; then it has no value of its own.
+    """
+
+    name: str
+    minimum: int
+    maximum: str
+    type: str
+    meaning: str
+    parts: tuple["Part", ...] = ()
+
+    @property
+    def value_key(self) -> str:
+        """The name of its value in JSON.
+
+        >>> Part("step", 0, "1", "positiveInt", "").value_key
+        'valuePositiveInt'
+        """
+        return f"value{self.type[:1].upper()}{self.type[1:]}"
+
+
+_PREPARATION = Part(
+    "preparation", 1, "1", "code", "The product line, as in the code system of preparations."
+)
+PARTS = (
+    Part("plan", 1, "1", "id", "The plan: the value of the orders' groupIdentifier."),
+    Part("step", 0, "1", "positiveInt", "On an order: the step that its first day opens, from 1."),
+    Part("steps", 0, "1", "positiveInt", "On an order: how many steps there are."),
+    Part(
+        "branch",
+        0,
+        "1",
+        "code",
+        "On an order of the checkpoint's options: tsh-high, tsh-in-range or"
+        " tsh-low-or-too-fast. The steps are then counted from the decision.",
+    ),
+    Part(
+        "order",
+        0,
+        "1",
+        "",
+        "On an order: what it orders. Where the order itself says otherwise it was changed, and"
+        " is no longer a step of the plan.",
+        (
+            _PREPARATION,
+            Part("strength", 1, "1", "Quantity", "Of one tablet, as labelled."),
+            Part(
+                "dose",
+                1,
+                "*",
+                "string",
+                "One for each instruction, in their order: the amount of this product a day in"
+                " the unit of its strength, in how many equal doses, the first and the last day,"
+                " separated by spaces.",
+            ),
+        ),
+    ),
+    Part(
+        "original",
+        1,
+        "*",
+        "",
+        "What was taken before day one: one for each preparation and cycle.",
+        (
+            _PREPARATION,
+            Part(
+                "cycle",
+                1,
+                "1",
+                "string",
+                "The amount of each day of a repeating cycle, separated by spaces: micrograms,"
+                " for desiccated thyroid milligrams. Seven begin on Monday, one is every day. A"
+                " number without an exact decimal is written as 100/3.",
+            ),
+        ),
+    ),
+    Part("target", 1, "1", "code", "The option target of $propose-switch."),
+    Part("basis", 1, "1", "code", "The option basis: the chart aimed at."),
+    Part("pace", 1, "1", "code", "The pace that was planned with."),
+    Part("prior-therapy", 1, "1", "code", "The option prior-therapy that was planned with."),
+    Part("ratio", 0, "1", "decimal", "T4:T3 by weight, for LT4 with LT3."),
+    Part("guideline", 0, "1", "boolean", "True where LT4 with LT3 is composed by LT3 = x/20."),
+    Part("t3-share", 0, "1", "decimal", "The part that LT3 carries beside desiccated thyroid."),
+    Part("desiccated-family", 1, "1", "code", "The strength family of desiccated thyroid."),
+    Part(
+        "most-generous",
+        0,
+        "1",
+        "boolean",
+        "True where LT4 started at no less than the most generous sourced target, as in pregnancy.",
+    ),
+    Part("day-one", 1, "1", "date", "The first day of the plan."),
+    Part("decision", 1, "1", "date", "The day on which the checkpoint's labs decide."),
+    Part(
+        "checkpoint",
+        1,
+        "1",
+        "",
+        "The dose a day at which the climb waits for labs.",
+        (
+            Part("levothyroxine", 0, "1", "Quantity", "Levothyroxine."),
+            Part("liothyronine", 0, "1", "Quantity", "Liothyronine."),
+            Part("grains", 0, "1", "decimal", "Labelled grains of desiccated thyroid."),
+        ),
+    ),
+    Part("need", 1, "1", "decimal", "Need factor on the original dose; 1 where none was set."),
+    Part("tables", 1, "1", "string", "Digest of the charts and tablets it was computed from."),
+)

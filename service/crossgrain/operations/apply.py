@@ -1,0 +1,178 @@
+"""``PlanDefinition/regimen-switch/$apply``: the same plan by the standard operation.
+
+An operation of ours based on the core ``$apply``: ``data`` carries the record, since nothing is
+stored here, and ``parameters`` the options of ``$propose-switch``. R4 answers with a CarePlan
+that contains everything it refers to, R5 with one Bundle per subject, here always one.
+
+What ``$propose-switch`` answers with questions or with a safety stop has no plan to apply; it
+is 422 here, with the same questions and findings.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from typing import Any
+
+from crossgrain.core.proposal import Outcome, Proposal
+from crossgrain.names.version import FhirVersion
+from crossgrain.operations.care_plan_alone import care_plan_alone
+from crossgrain.operations.desk import Desk
+from crossgrain.operations.faults import Complaint, Fault, RequestRefused, refusal
+from crossgrain.operations.options import Option
+from crossgrain.operations.parameters import Call, Given, Options, elements_of, read_options
+from crossgrain.operations.propose_switch import Settled, answer_to, settle_call
+from crossgrain.reading.resolve import without_version
+from crossgrain.safety.findings import Severity
+
+RECORD, OPTIONS = "data", "parameters"
+_NOT_USED = "Taken, and of no effect on the plan."
+
+
+def _context(name: str, key: str, meaning: str, *, repeatable: bool = False) -> Option:
+    return Option(name, key, meaning, lambda value: value, (), repeatable, in_query=False)
+
+
+CONTEXT = (
+    _context(
+        "subject",
+        "valueString",
+        "The patient, as the record refers to it, e.g. Patient/p01. Exactly one, and the record's.",
+        repeatable=True,
+    ),
+    _context("encounter", "valueString", f"The encounter in context. {_NOT_USED}"),
+    _context("practitioner", "valueString", f"Who applies the plan. {_NOT_USED}"),
+    _context("organization", "valueString", f"The organization that applies it. {_NOT_USED}"),
+    _context("userType", "valueCodeableConcept", f"The type of user. {_NOT_USED}"),
+    _context("userLanguage", "valueCodeableConcept", f"The user's language. {_NOT_USED}"),
+    _context("userTaskContext", "valueCodeableConcept", f"The user's task. {_NOT_USED}"),
+    _context("setting", "valueCodeableConcept", f"The setting. {_NOT_USED}"),
+    _context("settingContext", "valueCodeableConcept", f"Detail of the setting. {_NOT_USED}"),
+)
+"""What the core operation takes at instance level."""
+
+
+def plan_options(desk: Desk) -> tuple[Option, ...]:
+    """The options in ``parameters``: those of ``$propose-switch`` but the form of its answer."""
+    return tuple(option for option in desk.switch_options if option.name != "response")
+
+
+def apply(
+    desk: Desk, body: dict[str, Any], beside: Sequence[Given], version: FhirVersion
+) -> dict[str, Any]:
+    """The whole operation.
+
+    Raises
+    ------
+    RequestRefused
+        where the call is unusable, the subject is not the record's patient, or there is no plan.
+    """
+    if body.get("resourceType") != "Parameters":
+        raise refusal(Fault.INPUT_SHAPE, "resourceType", "send a Parameters resource")
+    parameters = elements_of(body)
+    context = read_options(Call({}, "Parameters", _given(parameters)), CONTEXT)
+    call = Call(*_record(parameters), (*_nested(parameters), *beside))
+    options = replace(read_options(call, plan_options(desk)), where_to_give=_where_to_give)
+    settled = settle_call(desk, call, options, version)
+    _check_subject(context, call, settled.proposal)
+    if settled.proposal.outcome is not Outcome.PLAN:
+        raise RequestRefused(*_why_no_plan(settled.proposal))
+    return _answer(desk, settled, version)
+
+
+def _given(parameters: list[dict[str, Any]]) -> tuple[Given, ...]:
+    return tuple(
+        Given(parameter.get("name"), parameter, f"Parameters.parameter[{place}]")
+        for place, parameter in enumerate(parameters)
+        if parameter.get("name") not in (RECORD, OPTIONS)
+    )
+
+
+def _resource(parameters: list[dict[str, Any]], name: str) -> tuple[object, str] | None:
+    """The resource of a parameter that may be given once, and where it stands."""
+    found = [place for place, given in enumerate(parameters) if given.get("name") == name]
+    if len(found) > 1:
+        raise refusal(
+            Fault.OPTION_REPEATED,
+            f"Parameters.parameter[{found[1]}]",
+            f"{name} is given more than once",
+        )
+    if not found:
+        return None
+    return parameters[found[0]].get("resource"), f"Parameters.parameter[{found[0]}].resource"
+
+
+def _record(parameters: list[dict[str, Any]]) -> tuple[dict[str, Any], str]:
+    found = _resource(parameters, RECORD)
+    if found is None:
+        raise refusal(
+            Fault.RECORD_MISSING,
+            f"Parameters.parameter.where(name='{RECORD}')",
+            "nothing is stored here: give the patient's record, a parameter named data with a"
+            " Bundle as its resource",
+        )
+    record, root = found
+    if not isinstance(record, dict) or record.get("resourceType") != "Bundle":
+        raise refusal(Fault.INPUT_SHAPE, root, "the record is a Bundle")
+    return record, root
+
+
+def _nested(parameters: list[dict[str, Any]]) -> tuple[Given, ...]:
+    found = _resource(parameters, OPTIONS)
+    if found is None:
+        return ()
+    nested, root = found
+    if not isinstance(nested, dict) or nested.get("resourceType") != "Parameters":
+        raise refusal(Fault.INPUT_SHAPE, root, "the options are a Parameters resource")
+    return tuple(
+        Given(parameter.get("name"), parameter, f"{root}.parameter[{place}]")
+        for place, parameter in enumerate(elements_of(nested, root))
+    )
+
+
+def _where_to_give(name: str) -> str:
+    return f"Parameters.parameter.where(name='{OPTIONS}').resource.parameter.where(name='{name}')"
+
+
+def _check_subject(context: Options, call: Call, proposal: Proposal) -> None:
+    subjects = context.all("subject")
+    if not subjects:
+        raise refusal(
+            Fault.OPTION_MISSING, context.place("subject"), "give the subject: the patient"
+        )
+    if {without_version(subject) for subject in subjects} - set(_names_of_patient(call, proposal)):
+        raise refusal(
+            Fault.OPTIONS_DISAGREE,
+            context.place("subject"),
+            "the plan is applied to one subject, the patient of the record in data",
+        )
+
+
+def _names_of_patient(call: Call, proposal: Proposal) -> Iterator[str]:
+    yield without_version(proposal.record.patient_reference)
+    for entry in call.record["entry"]:
+        if entry["resource"]["resourceType"] == "Patient":
+            yield without_version(entry.get("fullUrl") or "")
+            yield f"Patient/{entry['resource'].get('id')}"
+
+
+def _why_no_plan(proposal: Proposal) -> Iterator[Complaint]:
+    for question in proposal.record.questions:
+        yield Complaint(Fault.RECORD_MISSING, question.expression, question.question)
+    for finding in proposal.findings:
+        if finding.severity is Severity.STOP:
+            yield Complaint(
+                Fault.OPTIONS_DISAGREE,
+                next((o for o in finding.origins if o.startswith("Parameters.")), None),
+                f"{finding.statement} What to do: {finding.action} Source: {finding.source}",
+            )
+
+
+def _answer(desk: Desk, settled: Settled, version: FhirVersion) -> dict[str, Any]:
+    bundle = answer_to(desk, settled, version)
+    if version is FhirVersion.R4:
+        return care_plan_alone(bundle)
+    # R5 puts the direct result of applying the definition first.
+    entries = sorted(
+        bundle["entry"], key=lambda e: e["resource"]["resourceType"] != "RequestOrchestration"
+    )
+    result = {**bundle, "entry": entries}
+    return {"resourceType": "Parameters", "parameter": [{"name": "return", "resource": result}]}

@@ -1,0 +1,130 @@
+"""``$compare-bases``: what a regimen is worth on every basis, and its target there. No plan."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from decimal import Decimal
+from fractions import Fraction
+from typing import Any
+
+from crossgrain.core.propose import in_the_midst, nothing_taken
+from crossgrain.dosing.comparison import compare
+from crossgrain.dosing.errors import DomainError
+from crossgrain.dosing.plan import BasisRow
+from crossgrain.dosing.targets import Target, TargetDose
+from crossgrain.names.version import FhirVersion
+from crossgrain.operations.desk import Desk
+from crossgrain.operations.faults import refused_by_domain
+from crossgrain.operations.parameters import Given, call_from, read_options
+from crossgrain.operations.reading import day_asked, mixture_asked, record_in
+from crossgrain.reading.record import Record
+from crossgrain.safety.findings import Finding
+from crossgrain.writing.quantities import quantity
+from crossgrain.writing.rationale import evidence_part
+
+CAUTION = (
+    "Charts disagree by a factor of two. This compares them; it proposes no dose, and a"
+    " licensed prescriber decides."
+)
+
+Part = dict[str, Any]
+
+
+def compare_bases(
+    desk: Desk, body: dict[str, Any], beside: Sequence[Given], version: FhirVersion
+) -> dict[str, Any]:
+    """The comparison as a `Parameters`: one ``basis`` per chart, or the questions first."""
+    call = call_from(body, beside)
+    options = read_options(call, desk.comparison_options)
+    target = Target(options.one("target", Target.LEVOTHYROXINE))
+    try:
+        mixture = mixture_asked(options)
+        record = record_in(
+            desk, call, day_asked(desk, options), version, validate=options.one("validate", False)
+        )
+        record, running = in_the_midst(record, desk.catalogue)
+        record = replace(record, questions=(*record.questions, *nothing_taken(record)))
+        rows = (
+            ()
+            if record.questions
+            else compare(record.regimen, desk.catalogue.bases, target, mixture)
+        )
+    except DomainError as error:
+        raise refused_by_domain(error, options.place) from error
+    return {"resourceType": "Parameters", "parameter": list(_parts(record, target, rows, running))}
+
+
+def _parts(
+    record: Record, target: Target, rows: Sequence[BasisRow], running: Finding | None
+) -> Iterator[Part]:
+    outcome = "data-required" if record.questions else "compared"
+    yield {"name": "outcome", "valueCode": outcome}
+    yield {"name": "as-of", "valueDate": record.as_of.isoformat()}
+    yield {"name": "target", "valueCode": str(target)}
+    for question in record.questions:
+        yield _group("question", expression=question.expression, question=question.question)
+    for point in record.confirm:
+        yield _group("to-confirm", expression=point.expression, question=point.question)
+    for unread in record.unread:
+        yield _group("not-read", expression=unread.expression, why=unread.why)
+    if running is not None:
+        yield {"name": "plan-running", "valueString": running.statement}
+    if rows:
+        yield {
+            "name": "daily-hormone",
+            "part": [
+                _quantity("t4", record.regimen.t4_ug, "ug/d"),
+                _quantity("t3", record.regimen.t3_ug, "ug/d"),
+            ],
+        }
+    yield from (_basis(row) for row in rows)
+    yield {"name": "caution", "valueString": CAUTION}
+
+
+def _basis(row: BasisRow) -> Part:
+    parts: list[Part] = [
+        {"name": "id", "valueCode": row.basis_id},
+        {"name": "statement", "valueString": row.statement},
+        {"name": "source", "valueString": row.source},
+        {"name": "grade", "valueCode": row.grade},
+        {"name": "sets-checkpoint", "valueBoolean": row.sets_checkpoint},
+    ]
+    if row.refused:
+        parts.append({"name": "refused", "valueString": row.refused})
+    if row.lt4_equivalent_ug is not None:
+        parts.append(_quantity("lt4-equivalent", row.lt4_equivalent_ug, "ug/d"))
+    if row.target:
+        parts.extend(_target(row.target))
+    if row.standing:
+        parts.append(evidence_part(row.standing))
+    return {"name": "basis", "part": parts}
+
+
+def _target(dose: TargetDose) -> Iterator[Part]:
+    if dose.lt4_ug:
+        yield _quantity("target-lt4", dose.lt4_ug, "ug/d")
+    if dose.lt3_ug:
+        yield _quantity("target-lt3", dose.lt3_ug, "ug/d")
+    if dose.grains:
+        # A labelled grain is 60 or 65 mg by its family and never UCUM's [gr]: no code.
+        value = _decimal(dose.grains)
+        yield {
+            "name": "target-desiccated-thyroid",
+            "valueQuantity": {"value": value, "unit": "labelled grains per day"},
+        }
+
+
+def _quantity(name: str, amount: Fraction, code: str) -> Part:
+    return {"name": name, "valueQuantity": quantity(_decimal(amount), code)}
+
+
+def _decimal(amount: Fraction) -> Decimal:
+    """To three decimals, without trailing zeros."""
+    rounded = round(amount, 3)
+    return Decimal(rounded.numerator) / Decimal(rounded.denominator)
+
+
+def _group(name: str, **texts: str) -> Part:
+    return {
+        "name": name,
+        "part": [{"name": key, "valueString": text} for key, text in texts.items()],
+    }

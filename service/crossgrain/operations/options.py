@@ -1,0 +1,239 @@
+"""The options of the operations: name, FHIR type, what may be given, what it means.
+
+One table, from which parameters are read, the OpenAPI document is written and the command
+line takes its spelling.
+"""
+
+import re
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from fractions import Fraction
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from crossgrain.catalogue import Catalogue
+from crossgrain.dosing.bases import Grade
+from crossgrain.dosing.plan import PriorTherapy
+from crossgrain.dosing.preparations import Kind
+from crossgrain.dosing.targets import Target
+from crossgrain.reading.codesystems import RxNorm
+
+_FIRST_DAY, _LAST_DAY = date(1900, 1, 1), date(2199, 12, 31)
+_DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
+_PRODUCT = re.compile(r"\d{1,12}|[a-z0-9-]{1,40} \d{1,4}(\.\d{1,4})?", re.ASCII)
+_DECIMAL = re.compile(r"\d{1,4}(\.\d{1,6})?", re.ASCII)
+
+
+class BadValue(Exception):
+    """A value that the option does not take; the message says what it takes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Option:
+    """One option.
+
+    Attributes
+    ----------
+    name : its name in `Parameters` and in the query
+    value_key : the element that carries it in `Parameters`, e.g. ``valueCode``
+    meaning : what it does, one or two sentences
+    read : checks the value and turns it into the domain's own
+    codes : the codes it takes, where it takes codes
+    repeatable : may be given more than once
+    in_query : may stand in the URL; nothing that may name a patient does
+    """
+
+    name: str
+    value_key: str
+    meaning: str
+    read: Callable[[Any], Any]
+    codes: tuple[str, ...] = ()
+    repeatable: bool = False
+    in_query: bool = True
+
+
+def switch_options(catalogue: Catalogue) -> tuple[Option, ...]:
+    """What ``$propose-switch`` takes beside the record."""
+    return (
+        _coded(
+            "target",
+            Target,
+            "What the patient is to move to. Default: what the record's one draft order is for.",
+        ),
+        *_shared_options(),
+        _coded(
+            "basis",
+            (basis.id for basis in catalogue.bases if basis.grade is not Grade.REFERENCE),
+            "The basis of equivalence that the plan aims at. Default: practice.",
+        ),
+        _coded(
+            "pace",
+            catalogue.policy.paces,
+            "How fast the dose climbs. Default: standard.",
+        ),
+        _coded(
+            "prior-therapy",
+            PriorTherapy,
+            "Whether the old medicine tapers while the new one climbs (overlap, the default)"
+            " or ends on day one (stop).",
+        ),
+        Option("start", "valueDate", "Day one of the plan. Default: as-of.", _day),
+        Option(
+            "order",
+            "valueReference",
+            "The draft order to judge, by its reference in the record. May be repeated.",
+            _reference,
+            repeatable=True,
+            in_query=False,
+        ),
+        _coded(
+            "desiccated-family",
+            (p.id for p in catalogue.preparations.values() if p.kind is Kind.DESICCATED_THYROID),
+            "The strength family to propose where neither the record nor an order shows one."
+            " Default: desiccated-thyroid-60.",
+        ),
+        Option(
+            "stock",
+            "valueString",
+            "A tablet that can be dispensed, as a code (RxNorm) or as kind and strength, such as"
+            ' "levothyroxine 50". May be repeated: of a kind that is named, only these are used.'
+            " Default: every marketed strength, or those of the clinic's file.",
+            _tablet_of(catalogue),
+            repeatable=True,
+        ),
+        _coded(
+            "response",
+            ("collection", "transaction"),
+            "The answer's Bundle: a collection to read (the default), or a transaction that a"
+            " FHIR server can file.",
+        ),
+        Option(
+            "sheet",
+            "valueBoolean",
+            "Carry the plan sheet in the answer, as a document with the page inside it. Default:"
+            " false.",
+            _flag,
+        ),
+    )
+
+
+def comparison_options() -> tuple[Option, ...]:
+    """What ``$compare-bases`` takes beside the record."""
+    return (
+        _coded("target", Target, "What to compare a dose of. Default: levothyroxine."),
+        *_shared_options(),
+    )
+
+
+def _shared_options() -> tuple[Option, ...]:
+    return (
+        Option(
+            "as-of",
+            "valueDate",
+            "The day on which the record is read. Default: today in the time zone.",
+            _day,
+        ),
+        Option(
+            "time-zone",
+            "valueString",
+            "The IANA time zone that says which day today is. Default: UTC.",
+            _zone,
+        ),
+        Option(
+            "validate",
+            "valueBoolean",
+            "Check the whole record against FHIR's own definitions first, and refuse it where it"
+            " fails. Default: false.",
+            _flag,
+        ),
+        Option(
+            "ratio",
+            "valueDecimal",
+            "T4:T3 by weight in a combination of LT4 and LT3, 13 to 20. Default: 17.",
+            _number,
+        ),
+        Option(
+            "guideline",
+            "valueBoolean",
+            "Compose LT4 and LT3 by the guideline's rule (LT3 = x/20) instead of a ratio.",
+            _flag,
+        ),
+        Option(
+            "t3-share",
+            "valueDecimal",
+            "The part of the LT4-equivalent that pure LT3 carries beside desiccated thyroid,"
+            " above 0 and below 1. Default: 0.25.",
+            _number,
+        ),
+    )
+
+
+def _coded(name: str, codes: Iterable[str], meaning: str) -> Option:
+    allowed = tuple(str(code) for code in codes)
+
+    def read(value: Any) -> str:
+        if value not in allowed:
+            raise BadValue(f"{name} is one of: {', '.join(allowed)}")
+        return str(value)
+
+    return Option(name, "valueCode", meaning, read, allowed)
+
+
+def _day(value: Any) -> date:
+    try:
+        day = date.fromisoformat(value) if _DATE.fullmatch(value) else None
+    except ValueError:
+        day = None
+    if day is None or not _FIRST_DAY <= day <= _LAST_DAY:
+        raise BadValue("give a whole date, YYYY-MM-DD, from 1900-01-01 to 2199-12-31")
+    return day
+
+
+def _zone(value: Any) -> ZoneInfo:
+    try:
+        return ZoneInfo(value)
+    except (ValueError, KeyError, OSError):
+        raise BadValue("give an IANA time zone, such as UTC or Europe/Lisbon") from None
+
+
+def _number(value: Any) -> Fraction:
+    if not _DECIMAL.fullmatch(str(value)):
+        raise BadValue("give a plain positive decimal number, such as 0.25 or 17")
+    return Fraction(Decimal(str(value)))
+
+
+def _flag(value: Any) -> bool:
+    if value not in {True, False, "true", "false"}:
+        raise BadValue("give true or false")
+    return value in {True, "true"}
+
+
+def _reference(value: Any) -> str:
+    reference = value if isinstance(value, str) else value.get("reference")
+    if not isinstance(reference, str) or not reference:
+        raise BadValue("give a Reference with its reference element")
+    return reference
+
+
+def _tablet_of(catalogue: Catalogue) -> Callable[[Any], tuple[str, Fraction]]:
+    """Reads a tablet that is in stock: its preparation's id and its strength."""
+    by_code = catalogue.codes.medicines.get(RxNorm.system, {})
+
+    def read(value: Any) -> tuple[str, Fraction]:
+        if not isinstance(value, str) or not _PRODUCT.fullmatch(value):
+            raise BadValue("give a code, or a kind and a strength such as levothyroxine 50")
+        if value.isdigit():
+            meant = by_code.get(value)
+            named = meant.preparation.id if meant and meant.preparation else ""
+            strength = meant.strength if meant else None
+        else:
+            named, _, written = value.partition(" ")
+            strength = Fraction(written)
+        for preparation in catalogue.preparations.values():
+            if named in {preparation.id, preparation.kind} and strength in preparation.strengths:
+                return preparation.id, strength
+        raise BadValue("no tablet of this kind and strength is listed; a clinic's file may add it")
+
+    return read

@@ -1,0 +1,209 @@
+"""Where a call's record and options stand: a FHIR `Parameters`, or a bare record and a query.
+
+``{"resourceType": "Parameters", "parameter": [{"name": "target", "valueCode": …}]}`` and
+``?target=…`` are the two spellings of one option. Unknown options, repeated ones and values
+that an option does not take are refused, all of them in one answer.
+"""
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+
+from crossgrain.operations.faults import Complaint, Fault, RequestRefused, refusal
+from crossgrain.operations.options import BadValue, Option
+
+_JSON_TYPES: dict[str, tuple[type, ...]] = {
+    "valueCode": (str,),
+    "valueString": (str,),
+    "valueDate": (str,),
+    "valueBoolean": (bool,),
+    "valueDecimal": (int, float, Decimal),
+    "valueReference": (dict,),
+    "valueCodeableConcept": (dict,),
+}
+_BESIDE_THE_VALUE = {"id", "extension", "name"}
+
+
+@dataclass(frozen=True, slots=True)
+class Given:
+    """One option as the caller gave it.
+
+    `value` is text from a query or a command line, or the whole element of a `Parameters`;
+    `place` is its expression.
+    """
+
+    name: Any
+    value: str | dict[str, Any]
+    place: str
+
+    @property
+    def expression(self) -> str:
+        """Where the value stands."""
+        return self.place if isinstance(self.value, str) else f"{self.place}.value"
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """A record, where it stands in the body, and the options beside it."""
+
+    record: dict[str, Any]
+    root: str
+    given: tuple[Given, ...]
+
+    def where_to_give(self, name: str) -> str:
+        """The expression of an option that was not given, in the spelling of this call."""
+        by_query = self.root == "Bundle"
+        return f"http.{name}" if by_query else f"Parameters.parameter.where(name='{name}')"
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """The options' values, checked, by name; and where each was given."""
+
+    values: Mapping[str, tuple[Any, ...]]
+    places: Mapping[str, str]
+    where_to_give: Callable[[str], str]
+
+    def one(self, name: str, default: Any = None) -> Any:
+        """The option's value, or `default` where it was not given."""
+        return self.values[name][0] if name in self.values else default
+
+    def all(self, name: str) -> tuple[Any, ...]:
+        """Every value of a repeatable option, in the order given."""
+        return self.values.get(name, ())
+
+    def place(self, name: str) -> str:
+        """The expression of the option: where it stands, or where it would."""
+        return self.places.get(name) or self.where_to_give(name)
+
+
+def from_query(pairs: Iterable[tuple[str, str]]) -> tuple[Given, ...]:
+    """Options in the query; FHIR names their place ``http.`` and the name."""
+    return tuple(Given(name, value, f"http.{name}") for name, value in pairs)
+
+
+def call_from(body: dict[str, Any], beside: Sequence[Given]) -> Call:
+    """Find the record and every option, whichever way they were sent."""
+    if body.get("resourceType") == "Bundle":
+        return Call(body, "Bundle", tuple(beside))
+    if body.get("resourceType") != "Parameters":
+        raise refusal(Fault.INPUT_SHAPE, "resourceType", "send a Parameters resource or a Bundle")
+    parameters = elements_of(body)
+    given = tuple(
+        Given(parameter.get("name"), parameter, f"Parameters.parameter[{index}]")
+        for index, parameter in enumerate(parameters)
+        if parameter.get("name") != "record"
+    )
+    record, root = _record(parameters)
+    return Call(record, root, (*given, *beside))
+
+
+def elements_of(body: dict[str, Any], root: str = "Parameters") -> list[dict[str, Any]]:
+    """Every parameter of a `Parameters` that stands at `root`.
+
+    Raises
+    ------
+    RequestRefused
+        where it is not a list of objects, or carries what may change its meaning.
+    """
+    parameters = body.get("parameter")
+    if not isinstance(parameters, list) or not all(isinstance(p, dict) for p in parameters):
+        raise refusal(Fault.INPUT_SHAPE, f"{root}.parameter", "this must be a list of objects")
+    for place, element in [
+        (root, body),
+        *((f"{root}.parameter[{i}]", parameter) for i, parameter in enumerate(parameters)),
+    ]:
+        for refused in ("modifierExtension", "implicitRules"):
+            if refused in element:
+                raise refusal(
+                    Fault.INPUT_SHAPE,
+                    f"{place}.{refused}",
+                    "this may change the meaning of what it stands in and is not understood",
+                )
+    return parameters
+
+
+def _record(parameters: list[dict[str, Any]]) -> tuple[dict[str, Any], str]:
+    places = [i for i, parameter in enumerate(parameters) if parameter.get("name") == "record"]
+    if not places:
+        raise refusal(
+            Fault.OPTION_MISSING,
+            "Parameters.parameter.where(name='record')",
+            "give the patient's record: a parameter named record with a Bundle as its resource",
+        )
+    if len(places) > 1:
+        raise refusal(
+            Fault.OPTION_REPEATED,
+            f"Parameters.parameter[{places[1]}]",
+            "record is given more than once",
+        )
+    root = f"Parameters.parameter[{places[0]}].resource"
+    record = parameters[places[0]].get("resource")
+    if not isinstance(record, dict) or record.get("resourceType") != "Bundle":
+        raise refusal(Fault.INPUT_SHAPE, root, "the record is a Bundle")
+    return record, root
+
+
+def read_options(call: Call, table: Sequence[Option]) -> Options:
+    """Check every option of a call against the table.
+
+    Raises
+    ------
+    RequestRefused
+        with a complaint for each unknown, repeated, misplaced or unusable option.
+    """
+    known = {option.name: option for option in table}
+    values: dict[str, tuple[Any, ...]] = {}
+    places: dict[str, str] = {}
+    complaints: list[Complaint] = []
+    for one in call.given:
+        try:
+            option = _option(one, known, values)
+            value = _value(one, option)
+        except RequestRefused as refused:
+            complaints.extend(refused.complaints)
+            continue
+        values[option.name] = (*values.get(option.name, ()), value)
+        places[option.name] = one.expression
+    if complaints:
+        raise RequestRefused(*complaints)
+    return Options(values, places, call.where_to_give)
+
+
+def _option(one: Given, known: Mapping[str, Option], seen: Mapping[str, Any]) -> Option:
+    option = known.get(one.name) if isinstance(one.name, str) else None
+    if option is None:
+        raise refusal(
+            Fault.OPTION_UNKNOWN,
+            one.place if isinstance(one.value, str) else f"{one.place}.name",
+            f"this option is not known; known are: {', '.join(known)}",
+        )
+    if option.name in seen and not option.repeatable:
+        raise refusal(Fault.OPTION_REPEATED, one.place, f"{option.name} is given more than once")
+    return option
+
+
+def _value(one: Given, option: Option) -> Any:
+    try:
+        if isinstance(one.value, str):
+            if not option.in_query and one.place.startswith("http."):
+                raise BadValue(
+                    f"{option.name} may point at a patient and does not belong in a URL: send it"
+                    " in Parameters"
+                )
+            return option.read(one.value)
+        return option.read(_typed(one.value, option))
+    except BadValue as bad:
+        raise refusal(Fault.OPTION_VALUE, one.expression, str(bad)) from None
+
+
+def _typed(parameter: dict[str, Any], option: Option) -> Any:
+    """The one value[x] of a parameter, refused when it is of another type."""
+    value = parameter.get(option.value_key)
+    expected = _JSON_TYPES[option.value_key]
+    stray = set(parameter) - _BESIDE_THE_VALUE - {option.value_key}
+    is_number = isinstance(value, bool) and bool not in expected
+    if stray or is_number or not isinstance(value, expected):
+        raise BadValue(f"{option.name} is given as {option.value_key}, and as nothing else")
+    return value

@@ -1,0 +1,113 @@
+"""``$propose-switch``: a record and a target in, a proposed series with its rationale out."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from crossgrain.core.proposal import Proposal, SwitchRequest
+from crossgrain.core.propose import propose
+from crossgrain.dosing.errors import DomainError
+from crossgrain.dosing.plan import PriorTherapy
+from crossgrain.dosing.targets import Target
+from crossgrain.names.version import FhirVersion
+from crossgrain.operations.desk import Desk
+from crossgrain.operations.faults import Fault, refusal, refused_by_domain
+from crossgrain.operations.parameters import Call, Given, Options, call_from, read_options
+from crossgrain.operations.reading import day_asked, mixture_asked, record_in
+from crossgrain.sheet.page import sheet_html
+from crossgrain.sheet.person import Person, person_in
+from crossgrain.writing.answer import answer_bundle
+from crossgrain.writing.page import with_page
+from crossgrain.writing.transaction import as_transaction
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """What was made of a call.
+
+    `to_be_filed`: the answer goes to a server; `page_for`: it carries the plan sheet, made out
+    for this person.
+    """
+
+    proposal: Proposal
+    to_be_filed: bool
+    page_for: Person | None = None
+
+
+def propose_switch(
+    desk: Desk, body: dict[str, Any], beside: Sequence[Given], version: FhirVersion
+) -> dict[str, Any]:
+    """The whole operation: the resource sent in, the answer out."""
+    return answer_to(desk, settle(desk, body, beside, version), version)
+
+
+def settle(
+    desk: Desk, body: dict[str, Any], beside: Sequence[Given], version: FhirVersion
+) -> Settled:
+    """Read the call as it was sent, and settle it."""
+    call = call_from(body, beside)
+    return settle_call(desk, call, read_options(call, desk.switch_options), version)
+
+
+def settle_call(desk: Desk, call: Call, options: Options, version: FhirVersion) -> Settled:
+    """Read the record, propose.
+
+    Raises
+    ------
+    RequestRefused
+        where the options or the record are unusable, or do not go together.
+    """
+    try:
+        request = _request(desk, options)
+        record = record_in(
+            desk, call, request.as_of, version, validate=options.one("validate", False)
+        )
+        proposal = propose(record, request, desk.catalogue)
+    except DomainError as error:
+        raise refused_by_domain(error, options.place) from error
+    page_for = person_in(call.record) if options.one("sheet", False) else None
+    return Settled(proposal, options.one("response") == "transaction", page_for)
+
+
+def answer_to(desk: Desk, settled: Settled, version: FhirVersion) -> dict[str, Any]:
+    """The answer as a Bundle of that version."""
+    bundle = answer_bundle(
+        settled.proposal,
+        version=version,
+        service_version=desk.service_version,
+        codes=desk.catalogue.codes,
+    )
+    if settled.page_for is not None:
+        page = sheet_html(
+            settled.proposal,
+            desk.catalogue,
+            service_version=desk.service_version,
+            person=settled.page_for,
+        )
+        bundle = with_page(bundle, page)
+    return as_transaction(bundle) if settled.to_be_filed else bundle
+
+
+def _request(desk: Desk, options: Options) -> SwitchRequest:
+    as_of = day_asked(desk, options)
+    start = options.one("start", as_of)
+    if start < as_of:
+        raise refusal(
+            Fault.OPTIONS_DISAGREE,
+            options.place("start"),
+            "start lies before as-of: a plan cannot begin before the day that the record is read",
+        )
+    target = options.one("target")
+    defaults = SwitchRequest(as_of=as_of, start=start)
+    return SwitchRequest(
+        as_of=as_of,
+        start=start,
+        target=target and Target(target),
+        basis_id=options.one("basis", defaults.basis_id),
+        pace=options.one("pace", defaults.pace),
+        prior_therapy=PriorTherapy(options.one("prior-therapy", defaults.prior_therapy)),
+        mixture=mixture_asked(options),
+        desiccated_family=options.one("desiccated-family", defaults.desiccated_family),
+        orders=options.all("order"),
+        stock=options.all("stock"),
+    )

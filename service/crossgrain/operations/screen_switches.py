@@ -1,0 +1,140 @@
+"""``$screen-switches``: one patient's record in, what is wrong with the last switch out.
+
+The judgement is the nightly job's own, and a flag carries the id that it has there.
+"""
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from typing import Any
+
+from crossgrain.names.identity import stable_id, urn
+from crossgrain.names.version import FhirVersion
+from crossgrain.operations.desk import Desk
+from crossgrain.operations.faults import Complaint, RequestRefused
+from crossgrain.operations.options import BadValue, Option
+from crossgrain.operations.parameters import Given, call_from, read_options
+from crossgrain.operations.reading import day_asked
+from crossgrain.operations.structure import check_structure
+from crossgrain.reading.course import course_in
+from crossgrain.reading.door import Opened, open_record
+from crossgrain.reading.errors import Category, Unreadable
+from crossgrain.reading.notes import Notes
+from crossgrain.reading.reading import Reading
+from crossgrain.screening.course import TooManyAtOnce, Undecided
+from crossgrain.screening.flags import Outcome, Screened
+from crossgrain.screening.screen import Ruler, enabled, screen, to_review
+from crossgrain.screening.stretches import refuse_too_many
+from crossgrain.writing.flags import detected_issue
+from crossgrain.writing.narrative import plain
+
+_SHARED = ("as-of", "time-zone", "validate")
+_NAME = re.compile(r"[A-Za-z0-9._-]{1,64}", re.ASCII)
+
+
+def screening_options(switch_options: Sequence[Option]) -> tuple[Option, ...]:
+    """What the operation takes beside the record: some of what ``$propose-switch`` takes."""
+    known = {option.name: option for option in switch_options}
+    basis = replace(
+        known["basis"],
+        meaning="A basis to judge the switch on. May be repeated. Default: every basis that sets"
+        " a checkpoint.",
+        repeatable=True,
+    )
+    deployment = Option(
+        "deployment",
+        "valueString",
+        "The deployment named in the nightly run, so that a flag has the same id here. Default:"
+        " local.",
+        _name,
+    )
+    return (*(known[name] for name in _SHARED), basis, deployment)
+
+
+def _name(value: Any) -> str:
+    if not isinstance(value, str) or not _NAME.fullmatch(value):
+        raise BadValue("give a name of up to 64 letters, digits, dots, dashes and underscores")
+    return value
+
+
+def screen_switches(
+    desk: Desk, body: dict[str, Any], beside: Sequence[Given], version: FhirVersion
+) -> dict[str, Any]:
+    """A collection Bundle: an OperationOutcome that says how it ended, then the flags."""
+    call = call_from(body, beside)
+    options = read_options(call, screening_options(desk.switch_options))
+    as_of = day_asked(desk, options)
+    if options.one("validate", False):
+        check_structure(call, version)
+    ruler = Ruler(as_of, enabled(desk.catalogue.bases, options.all("basis")), desk.catalogue.limits)
+    try:
+        opened = open_record(
+            call.record,
+            version=version,
+            as_of=as_of,
+            codes=desk.catalogue.codes,
+            preparations=desk.catalogue.preparations,
+            root=call.root,
+        )
+        screened = _screened(opened, ruler)
+    except Unreadable as error:
+        raise RequestRefused(Complaint(error.category, error.expression, error.message)) from error
+    return _answer(screened, opened.reading, options.one("deployment", "local"))
+
+
+def _screened(opened: Opened, ruler: Ruler) -> Screened:
+    try:
+        course = course_in(opened)
+        refuse_too_many(course.intakes, ruler.limits)
+    except TooManyAtOnce as absurd:
+        place = opened.reading.index.root
+        raise RequestRefused(Complaint(Category.TOO_COSTLY, place, absurd.reason)) from absurd
+    except Undecided as undecided:
+        return to_review(undecided)
+    return screen(course, ruler)
+
+
+def _answer(screened: Screened, reading: Reading, deployment: str) -> dict[str, Any]:
+    patient, as_of = reading.patient.reference, reading.as_of
+    outcome = _outcome(screened, stable_id(f"screened/{deployment}/{patient}/{as_of}"))
+    outcome["issue"] += _listed(reading.notes)
+    resources = [outcome]
+    resources += [
+        detected_issue(
+            patient, flag, deployment=deployment, found_on=as_of, version=reading.shape.version
+        )
+        for flag in screened.flags
+    ]
+    # R5 wants a full URL of every entry (bdl-15).
+    entries = [{"fullUrl": urn(r["id"]), "resource": r} for r in resources]
+    return {"resourceType": "Bundle", "type": "collection", "entry": entries}
+
+
+def _listed(notes: Notes) -> Iterator[dict[str, Any]]:
+    """What the record leaves open, and what of it was not read, each at its place."""
+    for question in notes.questions:
+        yield _issue("warning", "incomplete", question.expression, question.question)
+    for unread in notes.passed_over:
+        yield _issue("information", "informational", unread.expression, f"not read: {unread.why}")
+
+
+def _issue(severity: str, code: str, expression: str, words: str) -> dict[str, Any]:
+    return {
+        "severity": severity,
+        "code": code,
+        "details": {"text": plain(words)},
+        "expression": [expression],
+    }
+
+
+def _outcome(screened: Screened, own_id: str) -> dict[str, Any]:
+    review = screened.outcome is Outcome.NEEDS_REVIEW
+    words = screened.outcome.replace("-", " ")
+    issue: dict[str, Any] = {
+        "severity": "warning" if review else "information",
+        "code": "incomplete" if review else "informational",
+        "details": {"text": plain(f"{words}: {screened.why}" if screened.why else words)},
+    }
+    if screened.references:
+        issue["diagnostics"] = plain(f"Read from: {', '.join(screened.references)}")
+    return {"resourceType": "OperationOutcome", "id": own_id, "issue": [issue]}

@@ -1,0 +1,100 @@
+"""What the codes of a record mean, and which codes a proposal carries.
+
+`codes` builds the tables. Reading looks plain strings up by system; what is given
+out to be written is typed by code system.
+"""
+
+from collections.abc import Mapping, Set
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+
+from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.reading.codesystems import Code
+from crossgrain.reading.concerns import ConcernTables
+from crossgrain.safety.facts import Analyte
+
+
+@dataclass(frozen=True, slots=True)
+class MedicineCode:
+    """What one code says of a thyroid medicine.
+
+    `strength` (in the preparation's unit) and `preparation` are ``None`` for a code that
+    names only the ingredient.
+    """
+
+    kind: Kind
+    display: str
+    preparation: Preparation | None = None
+    strength: Fraction | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LabCode:
+    """What one LOINC code says: the analyte, and whether it counts mass, moles or units."""
+
+    analyte: Analyte
+    kind: str
+    display: str
+
+
+@dataclass(frozen=True, slots=True)
+class CodedDrug:
+    """A code with the display that goes with it."""
+
+    code: Code
+    display: str
+
+
+@dataclass(frozen=True, slots=True)
+class DrugCodes:
+    """The codes of a product: `drug` only where verified, `ingredient` wherever one exists."""
+
+    ingredient: CodedDrug | None
+    drug: CodedDrug | None
+
+
+@dataclass(frozen=True, slots=True)
+class Plausible:
+    """The mean daily amounts that are read without asking, in the preparation's unit."""
+
+    low: Fraction
+    high: Fraction
+    unit: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CodeTables:
+    """Every code table, checked; loaded once, so equal to itself alone.
+
+    Attributes
+    ----------
+    medicines : system → code → what it says, for thyroid hormone alone
+    labs : LOINC code → analyte
+    plausible : bounds per kind
+    aliases : a deployer's own product names, folded
+    concerns : conditions, allergies and other medicines that a safety rule knows
+    written : kind, or preparation and strength → the verified code that a proposal carries
+    no_hormone, other_codes : names (folded) and codes by system of what a deployer says is no
+        thyroid hormone
+    """
+
+    medicines: Mapping[str, Mapping[str, MedicineCode]]
+    labs: Mapping[str, LabCode]
+    plausible: Mapping[Kind, Plausible]
+    aliases: Mapping[str, MedicineCode] = field(default_factory=dict)
+    concerns: ConcernTables = field(default_factory=ConcernTables)
+    written: Mapping[tuple[str, Fraction | None], CodedDrug] = field(default_factory=dict)
+    no_hormone: Set[str] = frozenset()
+    other_codes: Mapping[str, Set[str]] = field(default_factory=dict)
+
+    def codes_for(self, preparation: Preparation, strength: Fraction | None) -> DrugCodes:
+        """The codes that a proposal for tablets of this strength carries."""
+        return DrugCodes(
+            ingredient=self.written.get((preparation.kind, None)),
+            drug=self.written.get((preparation.id, strength)) if strength else None,
+        )
+
+    def marked(self, preparation: Preparation) -> Preparation:
+        """The preparation with its marks for the strengths that have a verified code."""
+        coded = (s for s in preparation.strengths if (preparation.id, s) in self.written)
+        return replace(preparation, coded=frozenset(coded))

@@ -1,0 +1,160 @@
+"""Conditions, allergies and other medicines that a safety rule knows, by code or by name.
+
+``data/safety_codes.toml`` holds ``[[condition]]``, ``[[allergy]]`` and ``[[medicine]]``
+entries: our own ``key``, lists of codes by system, and generic names under ``text``. A code
+that ends in ``*`` (ATC, ICD-10) stands for everything below it. ``[[other]]`` entries are
+medicines that no rule asks for, and that are known to be no thyroid hormone.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from operator import attrgetter
+
+from crossgrain.dosing.entries import listed, refuse, table, text
+from crossgrain.reading.codesystems import (
+    Atc,
+    Code,
+    Icd10,
+    Loinc,
+    Ndc,
+    RxNorm,
+    Snomed,
+    system_meant,
+)
+from crossgrain.reading.elements import CodeableConcept
+from crossgrain.reading.hormone_names import folded
+from crossgrain.reading.remembered import Remembered
+
+_SYSTEMS: Mapping[str, tuple[type[Code], tuple[str, ...]]] = {
+    "rxnorm": (RxNorm, (RxNorm.system,)),
+    "snomed": (Snomed, (Snomed.system,)),
+    "atc": (Atc, (Atc.system,)),
+    "loinc": (Loinc, (Loinc.system,)),
+    "ndc": (Ndc, (Ndc.system,)),
+    "icd10": (Icd10, (Icd10.system, "http://hl7.org/fhir/sid/icd-10")),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class ConcernTable:
+    """Key by code and by name, for one kind of resource."""
+
+    by_code: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    by_stem: Mapping[str, tuple[tuple[str, str], ...]] = field(default_factory=dict)
+    by_text: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    """First word → the names that begin with it."""
+    names: Mapping[str, str] = field(default_factory=dict)
+    _known: Remembered[CodeableConcept, tuple[str, ...]] = field(
+        init=False, repr=False, compare=False
+    )
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "_known", Remembered(self._look_up, attrgetter("characters")))
+
+    def keys_of(self, concept: CodeableConcept) -> tuple[str, ...]:
+        """Our keys for a concept: by its codes, else by its words."""
+        return self._known[concept]
+
+    def _look_up(self, concept: CodeableConcept) -> tuple[str, ...]:
+        found = [
+            key
+            for coding in concept.coding
+            if coding.system and coding.code
+            if (key := self.key_of_code(coding.system, coding.code))
+        ]
+        if not found:
+            words = [concept.text, *(coding.display for coding in concept.coding)]
+            found = [key for word in words if word and (key := self.key_of_text(word))]
+        return tuple(dict.fromkeys(found))
+
+    def key_of_code(self, system: str, code: str) -> str | None:
+        """Our key for a code, or ``None``."""
+        system = system_meant(system)
+        codes = self.by_code.get(system)
+        if codes and code in codes:
+            return codes[code]
+        for stem, key in self.by_stem.get(system, ()):
+            if code.startswith(stem):
+                return key
+        return None
+
+    def key_of_text(self, words: str) -> str | None:
+        """Our key for a name that stands as whole words in a text, the longest name first."""
+        split = folded(words).translate(_BREAKS).split()
+        begun = {name for word in set(split) & self.by_text.keys() for name in self.by_text[word]}
+        if not begun:
+            return None
+        whole = f" {' '.join(split)} "
+        found = max((name for name in begun if f" {name} " in whole), key=len, default=None)
+        return self.names[found] if found else None
+
+
+@dataclass(frozen=True, slots=True)
+class ConcernTables:
+    """One table per kind of resource; `others` are medicines that no rule knows, and no hormone."""
+
+    conditions: ConcernTable = field(default_factory=ConcernTable)
+    allergies: ConcernTable = field(default_factory=ConcernTable)
+    medicines: ConcernTable = field(default_factory=ConcernTable)
+    others: ConcernTable = field(default_factory=ConcernTable)
+
+    @classmethod
+    def from_entries(cls, content: Mapping[str, object]) -> "ConcernTables":
+        """Check and index the file's content.
+
+        Raises
+        ------
+        DomainError
+            naming the entry, for a malformed code or one code with two keys.
+        """
+        return cls(
+            *(
+                _table(content.get(name), name)
+                for name in ("condition", "allergy", "medicine", "other")
+            )
+        )
+
+
+def _table(entries: object, section: str) -> ConcernTable:
+    by_code: dict[str, dict[str, str]] = {}
+    stems: dict[str, list[tuple[str, str]]] = {}
+    names: dict[str, str] = {}
+    for number, raw in enumerate(listed(entries, section) if entries else [], start=1):
+        place = f"{section}[{number}]"
+        entry = table(raw, place)
+        key = text(entry, "key", place)
+        for system, code in _codes(entry, place):
+            if code.endswith("*"):
+                stems.setdefault(system, []).append((code[:-1], key))
+            elif by_code.setdefault(system, {}).setdefault(code, key) != key:
+                refuse(place, f"a code of {key} already means something else")
+        for words in _words(entry, place):
+            if names.setdefault(words, key) != key:
+                refuse(place, f"a name of {key} already means something else")
+    by_word: dict[str, tuple[str, ...]] = {}
+    for name in names:
+        first = name.split()[0]
+        by_word[first] = (*by_word.get(first, ()), name)
+    return ConcernTable(by_code, {s: tuple(v) for s, v in stems.items()}, by_word, names)
+
+
+def _codes(entry: Mapping[str, object], place: str) -> Iterable[tuple[str, str]]:
+    for name, (form, systems) in _SYSTEMS.items():
+        for code in listed(entry[name], f"{place}.{name}") if name in entry else []:
+            written = str(code)
+            form(written.removesuffix("*"))
+            for system in systems:
+                yield system, written
+
+
+def _words(entry: Mapping[str, object], place: str) -> Iterable[str]:
+    for words in listed(entry["text"], f"{place}.text") if "text" in entry else []:
+        yield _plain(text({"text": words}, "text", place))
+
+
+def _plain(words: str) -> str:
+    """Folded, with single spaces, no hyphens, commas, brackets or slashes."""
+    return " ".join(folded(words).translate(_BREAKS).split())
+
+
+_BREAKS = str.maketrans(dict.fromkeys("-,;()[]/", " "))

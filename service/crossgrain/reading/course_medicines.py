@@ -1,0 +1,240 @@
+"""One medication resource to dated doses: what was taken, from when, until when."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from crossgrain.dosing.preparations import Kind
+from crossgrain.reading.currency import Currency, Standing
+from crossgrain.reading.dates import read_date
+from crossgrain.reading.dose_lines import read_doses
+from crossgrain.reading.elements import CodeableConcept, Dosage, Period
+from crossgrain.reading.errors import Asked, Unreadable
+from crossgrain.reading.history import keys_in
+from crossgrain.reading.hormones import medicine_entry
+from crossgrain.reading.medication_entries import unasked_doses
+from crossgrain.reading.medication_resources import (
+    Seen,
+    dosages_of,
+    group_of,
+    product_named,
+    replaced_by,
+    sayings_beside,
+    seen_in,
+    sources_of,
+    standing_of,
+)
+from crossgrain.reading.notes import Notes
+from crossgrain.reading.person import say_whose
+from crossgrain.reading.product import Product
+from crossgrain.reading.reading import Reading
+from crossgrain.reading.record import MarkedOrder
+from crossgrain.reading.resolve import Entry
+from crossgrain.reading.sayings import Saying
+from crossgrain.reading.series import marked_order
+from crossgrain.reading.views import MedicationRequest, Medicine, view
+from crossgrain.screening.course import Dispense, End, Intake, Undecided
+
+
+class MedicationDispense(Medicine):
+    """As far as it is read: what was handed over, and when."""
+
+    when_handed_over: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Dated:
+    """A thyroid medicine that was taken, before its doses are read.
+
+    `stems_from` are the resources that a statement was made from, `replaces` the order whose
+    place this one takes, both by their references in the record.
+    `marked` is what an order says of the series that it is part of, taken or not;
+    `open_question` is why it cannot be told whether it was taken, or empty.
+    """
+
+    entry: Entry
+    seen: Seen
+    product: Product
+    standing: Currency
+    stems_from: frozenset[str] = frozenset()
+    replaces: str | None = None
+    marked: MarkedOrder | None = None
+    open_question: str = ""
+
+    @property
+    def kind(self) -> Kind:
+        """The kind of preparation."""
+        return self.product.kind
+
+
+def dated_medicine(entry: Entry, reading: Reading) -> Dated | None:
+    """A thyroid medicine that is or was taken, or is marked as a step of a series.
+
+    ``None`` for any other resource.
+
+    Raises
+    ------
+    Unreadable
+        where the resource is not FHIR.
+    Undecided
+        where it cannot be told whether it is thyroid hormone.
+    """
+    seen = seen_in(entry, reading)
+    unsettled = ""
+    try:
+        product, concept = product_named(seen, entry, reading)
+    except Asked as asked:
+        product, concept, unsettled = None, None, asked.question
+    if product is None and not unsettled:
+        _check_other(seen, concept, entry, reading)
+        return None
+    open_question = ""
+    try:
+        standing = standing_of(seen, entry, reading)
+    except Asked as asked:
+        standing, open_question = Currency(Standing.TAKEN), asked.question
+    marked = _marked(seen, product, standing, entry, reading)
+    if standing.standing in {Standing.DRAFT, Standing.NOT_TAKEN} and marked is None:
+        return None
+    if product is None:
+        raise Undecided(unsettled, (entry.reference,))
+    reading.budget.count_hormone(entry.path)
+    return Dated(
+        entry,
+        seen,
+        product,
+        standing,
+        stems_from=frozenset(source.reference for source in sources_of(seen, entry, reading)),
+        replaces=replaced_by(seen, entry, reading),
+        marked=marked,
+        open_question=open_question,
+    )
+
+
+def _check_other(
+    seen: Seen, concept: CodeableConcept | None, entry: Entry, reading: Reading
+) -> None:
+    """Let another medicine that cannot be read be listed, and never refuse a record for one."""
+    try:
+        standing_of(seen, entry, reading)
+    except Asked:
+        return
+    except Unreadable:
+        if not keys_in(concept, reading.codes.concerns.medicines):
+            raise
+
+
+def _marked(
+    seen: Seen, product: Product | None, standing: Currency, entry: Entry, reading: Reading
+) -> MarkedOrder | None:
+    """What an order says of the series that it is part of; ``None`` where it says nothing."""
+    if product is None or not isinstance(seen, MedicationRequest) or not seen.extension:
+        return None
+    doses = unasked_doses(seen, product, entry, reading)
+    try:
+        medicine = medicine_entry(seen, entry, standing, product, doses, reading)
+    except Asked:
+        return None
+    return marked_order(seen, medicine)
+
+
+def intakes_of(medicine: Dated, reading: Reading) -> Iterator[Intake]:
+    """The doses of one resource, each with its days.
+
+    Dosages with bounds of their own follow one another (a climb in one order); the rest hold
+    as long as the resource does.
+
+    Raises
+    ------
+    Undecided
+        where it is not said since when the medicine was taken.
+    """
+    spans: dict[tuple[int | None, int | None], list[Dosage]] = {}
+    dosages, path = dosages_of(medicine.seen, medicine.entry)
+    own = (medicine.standing.first_day, medicine.standing.last_day)
+    beside = sayings_beside(medicine.seen, medicine.entry, reading)
+    several = len(dosages) > 1
+    for dosage in dosages:
+        bounds = dosage.bounds if several else None
+        spans.setdefault(_days(bounds, own, reading.as_of, path), []).append(dosage)
+    for (first, last), together in (spans or {own: []}).items():
+        if first is None:
+            raise Undecided(
+                f"since when a {medicine.kind} medicine was taken is not said",
+                (medicine.entry.reference,),
+            )
+        if first <= 0:
+            yield _intake(medicine, first, last, together, beside, reading)
+
+
+def _intake(
+    medicine: Dated,
+    first: int,
+    last: int | None,
+    dosages: Sequence[Dosage],
+    beside: Sequence[Saying],
+    reading: Reading,
+) -> Intake:
+    apart = Notes()
+    seen, doubt = medicine.seen, ""
+    _, path = dosages_of(seen, medicine.entry)
+    try:
+        doses = read_doses(
+            dosages,
+            medicine.product,
+            path,
+            reading.with_notes(apart),
+            dated=False,
+            beside=beside,
+        )
+    except Asked as asked:
+        doses, doubt = None, asked.question
+    if seen.modifier:
+        doubt = "A thyroid medicine carries a modifier that is not known."
+    for question in apart.questions:
+        doubt = doubt or question.question
+    group = group_of(seen)
+    past = medicine.standing.standing is Standing.PAST
+    return Intake(
+        kind=medicine.kind,
+        lines=doses.lines if doses and not doubt else (),
+        first_day=first,
+        last_day=last,
+        end=End.DATED if last is not None else End.UNDATED if past else End.OPEN,
+        reference=medicine.entry.reference,
+        group="|".join(group) if group else medicine.entry.reference,
+        replaces=frozenset({medicine.replaces} if medicine.replaces else ()),
+        from_text=bool(doses and doses.from_text),
+        doubt=doubt or ("" if doses and doses.lines else "No dose of a thyroid medicine is given."),
+    )
+
+
+def _days(
+    bounds: Period | None, own: tuple[int | None, int | None], as_of: date, path: str
+) -> tuple[int | None, int | None]:
+    """From when until when: the dosage's own bounds, else those of its resource."""
+    first, last = own
+    if bounds and bounds.start:
+        first = read_date(bounds.start, path).day(as_of)
+    if bounds and bounds.end:
+        last = read_date(bounds.end, path).day(as_of)
+    return first, last
+
+
+def dispense_of(entry: Entry, reading: Reading) -> Dispense | None:
+    """A hand-over of thyroid hormone that took place; ``None`` for any other.
+
+    It is a sign beside the orders, never a dose, so one that cannot be read is passed over.
+    """
+    seen = view(entry.resource, MedicationDispense, entry.path)
+    say_whose(seen.subject, f"{entry.path}.subject", reading.notes)
+    if seen.status != "completed" or seen.when_handed_over is None:
+        return None
+    day = read_date(seen.when_handed_over, f"{entry.path}.whenHandedOver").day(reading.as_of)
+    try:
+        product, _ = product_named(seen, entry, reading)
+    except Asked:
+        return None
+    if product is None or day is None or day > 0:
+        return None
+    return Dispense(product.kind, day, entry.reference)

@@ -1,0 +1,261 @@
+"""Which medicines are taken on the day that the record is read, and which are only written.
+
+=====================  ======================================  ==========================
+MedicationStatement    R4 active; R5 recorded, adherence       taken, if its dates fit
+MedicationRequest      active with an order's intent, or a     taken, if its dates fit
+                       plan that the patient reported
+MedicationRequest      draft                                   an order to judge
+either                 on-hold, stopped, completed, ended      taken before: said
+either                 not-taken, cancelled, intended, …       never taken: said
+either                 unknown; instance-order                 asked
+=====================  ======================================  ==========================
+"""
+
+from collections.abc import Sequence
+from datetime import date
+from enum import StrEnum
+from operator import attrgetter
+
+import msgspec
+from msgspec.structs import replace
+
+from crossgrain.reading.dates import PartialDate, read_date
+from crossgrain.reading.elements import Dosage, Period
+from crossgrain.reading.errors import Asked, Category, Unreadable
+from crossgrain.reading.shapes import Shape
+from crossgrain.reading.views import MedicationRequest, MedicationStatement
+
+STALE_AFTER_DAYS = 400
+"""A year and a month: a yearly prescription that was renewed late. Our judgement."""
+
+ORDERS = {"order", "original-order", "reflex-order", "filler-order"}
+_INTENTS = ORDERS | {"proposal", "plan", "instance-order", "option"}
+_TAKEN_BEFORE = {"completed", "stopped", "ended", "on-hold"}
+"""Statuses of what was taken; a cancelled order and a statement not-taken never were."""
+_ADHERENCE = {"taking": True, "not-taking": False, "on-hold": False, "unknown": None}
+
+
+class Standing(StrEnum):
+    """What a medication resource means on the day of reading."""
+
+    TAKEN = "taken"
+    DRAFT = "draft"
+    PAST = "past"
+    NOT_TAKEN = "not-taken"
+
+
+class Currency(msgspec.Struct, frozen=True):
+    """How a resource stands, why, and from when."""
+
+    standing: Standing
+    why: str = ""
+    first_day: int | None = None
+    last_day: int | None = None
+    confirm: str = ""
+
+
+def statement_standing(
+    statement: MedicationStatement, shape: Shape, as_of: date, path: str
+) -> Currency:
+    """How a MedicationStatement stands.
+
+    Raises
+    ------
+    Asked
+        where its status is ``unknown``.
+    Unreadable
+        where it has none, or one that this version does not know.
+    """
+    status = _status(statement.status, shape.statement_statuses, path)
+    period = statement.effective_period or _since(statement.effective_date_time)
+    if status == "unknown":
+        raise Asked(f"{path}.status", "Whether it is taken is not known. Is it taken now?")
+    dated = _within(*_ends(period, f"{path}.effective"), as_of)
+    if status not in shape.taking:
+        return _given_up(status, dated)
+    taking, unsure = _adherence(statement)
+    if taking is False:
+        return replace(dated, standing=Standing.PAST, why="its adherence says: not taken now")
+    stale = _stale(statement, as_of, path)
+    return replace(dated, confirm=unsure or stale)
+
+
+def request_standing(request: MedicationRequest, shape: Shape, as_of: date, path: str) -> Currency:
+    """How a MedicationRequest stands; its dates come from the bounds of its dosages.
+
+    Raises
+    ------
+    Asked
+        where its status is ``unknown`` or its intent leaves open whether it is taken.
+    Unreadable
+        where status or intent is missing or not one that this version knows.
+    """
+    status = _status(request.status, shape.request_statuses, path)
+    if request.intent not in _INTENTS:
+        raise Unreadable(Category.VALUE, f"{path}.intent", "an intent of FHIR is expected here")
+    if request.do_not_perform:
+        return Currency(Standing.NOT_TAKEN, "it says not to take it")
+    if status == "draft":
+        return Currency(Standing.DRAFT)
+    if status == "unknown":
+        raise Asked(f"{path}.status", "Whether it is taken is not known. Is it taken now?")
+    reported = request.reported_boolean or request.reported
+    if request.intent not in ORDERS and not (request.intent == "plan" and reported):
+        return _no_order(request.intent, status, path)
+    dated = _ordered(request, as_of, path)
+    if status == "active" and not dated.confirm:
+        dated = replace(dated, confirm=_past_validity(request, as_of, path))
+    return dated if status == "active" else _given_up(status, dated)
+
+
+def _no_order(intent: str, status: str, path: str) -> Currency:
+    if intent == "instance-order" and status == "active":
+        raise Asked(f"{path}.intent", "This orders a single administration. Is it taken regularly?")
+    return Currency(Standing.NOT_TAKEN, f"its intent is {intent}: it is no standing order")
+
+
+def _given_up(status: str, dated: Currency) -> Currency:
+    """A medicine that was taken until its end, or never."""
+    past = status in _TAKEN_BEFORE and dated.standing is not Standing.NOT_TAKEN
+    over = dated.last_day is not None and dated.last_day <= 0
+    return Currency(
+        Standing.PAST if past else Standing.NOT_TAKEN,
+        f"its status is {status}",
+        dated.first_day,
+        dated.last_day if over else None,
+    )
+
+
+def _ordered(request: MedicationRequest, as_of: date, path: str) -> Currency:
+    """When an order holds: the bounds of its dosages, or from the day it was written."""
+    place = f"{path}.dosageInstruction"
+    start, end = _bounds(request.dosage_instruction, place)
+    dated = _within(start, end, as_of)
+    if start:
+        return dated
+    if request.authored_on is None:
+        return replace(dated, confirm="The order has no date. Is it taken now?")
+    written = read_date(request.authored_on, f"{path}.authoredOn")
+    if written.first > as_of:
+        return Currency(Standing.NOT_TAKEN, "it was written after the day of reading")
+    return replace(dated, first_day=written.day(as_of), confirm=_old(written, as_of))
+
+
+def dosage_in_force(dosage: Dosage, as_of: date, path: str) -> bool:
+    """Whether a dosage's own bounds, where it has any, hold the day of reading."""
+    start, end = _bounds([dosage], path)
+    return _within(start, end, as_of).standing is Standing.TAKEN
+
+
+def bounds_of(dosage: Dosage, as_of: date, path: str) -> tuple[int | None, int | None]:
+    """First and last day of a dosage's own bounds, relative to as-of."""
+    start, end = _bounds([dosage], path)
+    return start.day(as_of) if start else None, end.day(as_of) if end else None
+
+
+def has_bounds(dosage: Dosage) -> bool:
+    """Whether a dosage says from when or until when it holds."""
+    return dosage.bounds is not None
+
+
+def _status(status: str | None, known: frozenset[str], path: str) -> str:
+    if status is None or status not in known:
+        raise Unreadable(
+            Category.VALUE, f"{path}.status", "a status of this FHIR version is expected here"
+        )
+    return status
+
+
+def _adherence(statement: MedicationStatement) -> tuple[bool | None, str]:
+    """R5's word on whether it is taken, and what to confirm where it has none."""
+    if statement.status != "recorded":
+        return True, ""
+    concept = statement.adherence.code if statement.adherence else None
+    for coding in concept.coding if concept else ():
+        taking = _ADHERENCE.get(coding.code or "")
+        if taking is not None:
+            return taking, ""
+    return None, "The statement does not say whether it is taken. Is it taken now?"
+
+
+def _since(start: str | None) -> Period | None:
+    return Period(start=start) if start else None
+
+
+Ends = tuple[PartialDate | None, PartialDate | None]
+_first = attrgetter("first")
+_last = attrgetter("last")
+
+
+def _ends(period: Period | None, path: str) -> Ends:
+    start, end = (period.start, period.end) if period else (None, None)
+    return (
+        read_date(start, f"{path}.start") if start else None,
+        read_date(end, f"{path}.end") if end else None,
+    )
+
+
+def _bounds(dosages: Sequence[Dosage], path: str) -> Ends:
+    """From the earliest start to the latest end; open where one dosage is open."""
+    if not any(map(has_bounds, dosages)):
+        return None, None
+    spans = [_ends(d.bounds, f"{path}.timing.repeat.bounds") for d in dosages]
+    starts = [start for start, _ in spans if start]
+    ends = [end for _, end in spans if end]
+    return (
+        min(starts, key=_first) if starts and len(starts) == len(spans) else None,
+        max(ends, key=_last) if ends and len(ends) == len(spans) else None,
+    )
+
+
+def _within(start: PartialDate | None, end: PartialDate | None, as_of: date) -> Currency:
+    """Whether a span holds the day of reading; a vague end holds as long as it can."""
+    first = start.day(as_of) if start else None
+    last = end.day(as_of) if end else None
+    if start and start.first > as_of:
+        return Currency(Standing.NOT_TAKEN, "it starts after the day of reading", first, last)
+    if end and end.last < as_of:
+        return Currency(Standing.PAST, "it ended before the day of reading", first, last)
+    return Currency(Standing.TAKEN, "", first, last)
+
+
+def _stale(statement: MedicationStatement, as_of: date, path: str) -> str:
+    """What to confirm of a statement by its dates: the day that it was made, else its one day.
+
+    A period without an end is FHIR's way to say that it is still taken, and is not asked about.
+    """
+    if statement.date_asserted is not None:
+        return _old(read_date(statement.date_asserted, f"{path}.dateAsserted"), as_of)
+    if statement.effective_period is not None:
+        return ""
+    if statement.effective_date_time is None:
+        return "The statement has no date. Is it taken now?"
+    long_ago = _old(read_date(statement.effective_date_time, f"{path}.effective"), as_of)
+    return long_ago.replace("It was written", "Its only date is")
+
+
+def _past_validity(request: MedicationRequest, as_of: date, path: str) -> str:
+    """What to confirm of a prescription that can no longer, or not yet, be dispensed.
+
+    The validity is the time in which it may be dispensed: tablets handed out on its last day
+    may be taken for as long as one supply lasts.
+    """
+    dispense = request.dispense_request
+    period = dispense.validity_period if dispense else None
+    start, end = _ends(period, f"{path}.dispenseRequest.validityPeriod")
+    if start and start.first > as_of:
+        return "The prescription may be dispensed only later. Is it taken now?"
+    supply = dispense.expected_supply_duration if dispense else None
+    lasts = supply.value if supply and supply.code == "d" and type(supply.value) is int else 0
+    if end and (as_of - end.last).days > lasts:
+        return (
+            "The prescription can no longer be dispensed, and its supply is over. Is it taken now?"
+        )
+    return ""
+
+
+def _old(written: PartialDate, as_of: date) -> str:
+    days = (as_of - written.last).days
+    if days <= STALE_AFTER_DAYS:
+        return ""
+    return f"It was written {days} days before the day of reading. Is it still taken?"

@@ -1,0 +1,160 @@
+"""What every operation asks of a record before it reads it, and of each resource in it.
+
+Both readers, `bundle` and `course`, come in here, so that what one of them refuses, asks or
+lists the other does too.
+"""
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import Any, TypeVar
+
+import msgspec
+
+from crossgrain.dosing.preparations import Preparation
+from crossgrain.names.version import FhirVersion
+from crossgrain.reading.budget import MOST_RESOURCES, refuse_resources_above
+from crossgrain.reading.code_tables import CodeTables
+from crossgrain.reading.elements import Reference
+from crossgrain.reading.errors import Asked, Category, Unreadable
+from crossgrain.reading.interest import may_matter
+from crossgrain.reading.notes import Notes
+from crossgrain.reading.person import Identity, Person, read_person, the_patient
+from crossgrain.reading.reading import Reading
+from crossgrain.reading.resolve import BundleIndex, Entry, refuse_implicit_rules
+from crossgrain.reading.shapes import SHAPES, check_type, check_version
+from crossgrain.reading.whole import is_grave, matches_in, signs_of_more
+
+_NAMES_ITS_PATIENT = {
+    "MedicationStatement": "subject",
+    "MedicationRequest": "subject",
+    "MedicationDispense": "subject",
+    "Observation": "subject",
+    "Condition": "subject",
+    "Goal": "subject",
+    "AllergyIntolerance": "patient",
+}
+"""The resources that are read, and their element that says whose they are."""
+_READ = frozenset(_NAMES_ITS_PATIENT) | {"Patient", "Medication"}
+_COULD_MATTER = {
+    "MedicationDispense": "a dispense is not a dose taken",
+    "MedicationAdministration": "a single administration is not a regimen",
+    "Procedure": "procedures are not read",
+    "DiagnosticReport": "only its Observations are read, where the bundle holds them",
+    "QuestionnaireResponse": "answers to questionnaires are not read",
+    "Flag": "flags are not read",
+    "List": "lists are not read",
+    "DetectedIssue": "detected issues are not read",
+    "OperationOutcome": "the sender says that something went wrong while gathering the record",
+}
+_HOLD_OTHERS = {"Bundle", "Parameters"}
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """A record past the door: what it is read with, whose it is, where each resource stands."""
+
+    reading: Reading
+    person: Person
+    identity: Identity
+
+    def entries(self) -> Iterator[Entry]:
+        """Each resource that may be read, in order; what may not is refused, asked or listed."""
+        for entry in self.reading.index.entries:
+            if self.admits(entry):
+                yield entry
+
+    def read(self, entry: Entry, with_reader: Callable[[], T]) -> T | None:
+        """Read one resource; one that cannot be read and could not matter is listed instead."""
+        try:
+            return with_reader()
+        except Unreadable as fault:
+            if may_matter(entry, self.reading):
+                raise
+            self.reading.notes.unread(entry.path, f"it cannot be read: {fault.message}")
+            return None
+
+    def with_notes(self, notes: Notes) -> "Opened":
+        """The same, with its notes kept apart."""
+        return replace(self, reading=self.reading.with_notes(notes))
+
+    def admits(self, entry: Entry) -> bool:
+        """Whether it may be read; what may not is refused, asked about or listed."""
+        notes = self.reading.notes
+        foreign = check_type(entry.kind, self.reading.shape, entry.path)
+        if foreign:
+            notes.unread(entry.path, foreign)
+            return False
+        if entry.kind in _HOLD_OTHERS:
+            raise Unreadable(
+                Category.NOT_SUPPORTED,
+                entry.path,
+                f"a {entry.kind} inside the record is not opened: send what it holds as entries",
+            )
+        if entry.kind in _READ:
+            refuse_implicit_rules(entry.resource, entry.path)
+            self._check_subject(entry)
+            if not self.read(entry, lambda: self._is_of_this_version(entry)):
+                return False
+        if entry.kind == "OperationOutcome" and is_grave(entry.resource):
+            words = "The sender says that something went wrong while gathering the record."
+            notes.ask(Asked(entry.path, f"{words} Is every medicine in it?"))
+        elif entry.kind in _COULD_MATTER:
+            notes.unread(entry.path, f"{entry.kind}: {_COULD_MATTER[entry.kind]}")
+        return True
+
+    def _is_of_this_version(self, entry: Entry) -> bool:
+        check_version(entry.resource, entry.kind, self.reading.shape, entry.path)
+        return True
+
+    def _check_subject(self, entry: Entry) -> None:
+        element = _NAMES_ITS_PATIENT.get(entry.kind, "")
+        if element not in entry.resource:
+            return
+        try:
+            subject = msgspec.convert(entry.resource[element], Reference)
+        except msgspec.ValidationError:
+            return  # the resource as a whole is looked at later
+        if subject.reference or subject.identifier or subject.display:
+            self.identity.check(subject, entry, f"{entry.path}.{element}")
+
+
+def open_record(
+    bundle: dict[str, Any],
+    *,
+    version: FhirVersion,
+    as_of: date,
+    codes: CodeTables,
+    preparations: Mapping[str, Preparation],
+    root: str = "Bundle",
+    most_resources: int | None = MOST_RESOURCES,
+) -> Opened:
+    """Open a record as of one day.
+
+    Parameters
+    ----------
+    bundle : a decoded Bundle, its numbers `int` or `Decimal` (see `json.parse`)
+    version : the FHIR version that it is of
+    as_of : the day on which it is read
+    codes, preparations : the tables
+    root : FHIRPath of the bundle in the input
+    most_resources : a record of more is refused; ``None`` for no bound
+
+    Raises
+    ------
+    Unreadable
+        where the input as a whole is unusable.
+    """
+    entries = bundle.get("entry")
+    refuse_resources_above(len(entries) if isinstance(entries, list) else 0, most_resources, root)
+    index = BundleIndex(bundle, root)
+    patient = the_patient(index, root)
+    notes = Notes()
+    notes.use(patient.path, patient.reference)
+    for element, question in signs_of_more(bundle, matches_in(bundle)):
+        notes.ask(Asked(f"{root}.{element}", question))
+    refuse_implicit_rules(patient.resource, patient.path)
+    check_version(patient.resource, patient.kind, SHAPES[version], patient.path)
+    reading = Reading(index, patient, codes, preparations, SHAPES[version], as_of, notes)
+    return Opened(reading, read_person(patient, as_of, notes), Identity(index, patient))

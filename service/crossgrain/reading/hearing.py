@@ -1,0 +1,202 @@
+"""What can be heard in words that are not read whole: enough to contradict a dose.
+
+The words are gone through once. At each word the longest known thing is taken: a phrase that
+leaves the dose as it is, a frequency, an amount, days of the week, dates, or a phrase that bears
+on the taking and cannot be read. Whatever is left over is said not to have been read.
+"""
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+import msgspec
+
+from crossgrain.reading.phrases import BEARING, HARMLESS, NEUTRAL
+from crossgrain.reading.quantities import Amount
+from crossgrain.reading.remembered import Remembered
+from crossgrain.reading.schedule import Schedule, on_weekdays
+from crossgrain.reading.sig import amount_in, dates_in, days_at
+from crossgrain.reading.sig_times import ELSEWHERE, TIMES
+from crossgrain.reading.sig_words import (
+    AMOUNT,
+    COUNTED_PARTS,
+    DATES,
+    EXCEPT,
+    LIST,
+    ROUND,
+    SPAN,
+    plain_words,
+)
+from crossgrain.reading.units import Dimension, unit_of_word
+
+LONGEST_HEARD = 2000
+"""Characters: more than an instruction ever has, and little enough to be gone through at once."""
+
+
+class Heard(msgspec.Struct, frozen=True):
+    """What was made out in words, up to what cannot be read.
+
+    Attributes
+    ----------
+    schedules : every frequency, with the days of the week where such are named
+    amounts : every amount of a dose or of one tablet
+    dates : first and last day, where both are named
+    bearing : the first phrase that bears on the taking and cannot be read, or empty
+    whole : nothing was left over
+    """
+
+    schedules: tuple[Schedule, ...] = ()
+    amounts: tuple[Amount, ...] = ()
+    dates: tuple[str, str] | None = None
+    bearing: str = ""
+    whole: bool = True
+
+
+def heard_in(words: str) -> Heard:
+    """What an instruction says of the dose, as far as it can be made out.
+
+    Examples
+    --------
+    >>> [s.per_day for s in heard_in("One tablet daily, as directed").schedules]
+    [Fraction(1, 1)]
+    >>> heard_in("1 tablet daily, hold until labs").bearing
+    'hold'
+    >>> heard_in("do not stop without asking your doctor").bearing
+    ''
+    """
+    return _HEARD[words]
+
+
+def _unnamed(pattern: str) -> str:
+    """A pattern without the names of its groups, which stand more than once in the whole."""
+    return re.sub(r"\(\?P<\w+>", "(?:", pattern)
+
+
+_TABLETS_ELSEWHERE = (
+    r"(?:(?P<few>\d{1,2}(?:[.,]5)?)|(?P<part>1/2)) ?"
+    r"(?:tablett(?:en?|er|a)?|tabl|comprim[eé]s?|comprimidos?|compress[ae]|tableta?s?|cpr?|stk)(?!\w)"
+)
+_KNOWN = re.compile(
+    r"(?:"
+    rf"(?P<harmless>(?:{HARMLESS})(?!\w))"
+    rf"|(?P<when>{'|'.join(pattern.pattern for pattern, _ in TIMES)})"
+    rf"|(?P<parts>{_unnamed(COUNTED_PARTS.pattern)})"
+    rf"|(?P<amount>{_unnamed(AMOUNT.pattern)})"
+    rf"|(?P<dates>{DATES.pattern})"
+    rf"|(?P<days>{'|'.join(p.pattern for p in (SPAN, ROUND, LIST, EXCEPT))})"
+    r"|(?P<one>(?:take|give) one\b)"
+    rf"|(?P<foreign>{'|'.join(pattern.pattern for pattern, _ in ELSEWHERE)})"
+    rf"|(?P<tablets>{_TABLETS_ELSEWHERE})"
+    rf"|(?P<bearing>(?:{BEARING})(?!\w))"
+    rf"|(?P<neutral>(?:{NEUTRAL})(?!\w))"
+    r")"
+)
+_START = re.compile(r"(?<!\w)[\w/#]|\((?=icd|e\d|only if)|(?<!\w)\.(?=\d)")
+_WORD = re.compile(r"\w*")
+
+
+def _heard_in(words: str) -> Heard:
+    if len(words) > LONGEST_HEARD:
+        return Heard(bearing="they are too long to be compared", whole=False)
+    text = plain_words(words)
+    gathered = _Gathered()
+    start = _START.search(text)
+    while start and not gathered.bearing:
+        found = _KNOWN.match(text, start.start())
+        if found:
+            _HEAR[found.lastgroup or ""](gathered, found)
+        else:
+            gathered.whole = False
+        end = found.end() if found else start.end()
+        start = _START.search(text, end)
+    return gathered.heard()
+
+
+_HEARD = Remembered(_heard_in, len)
+
+
+@dataclass(slots=True)
+class _Gathered:
+    schedules: list[Schedule] = field(default_factory=list)
+    amounts: list[Amount] = field(default_factory=list)
+    days: set[str] = field(default_factory=set)
+    dates: tuple[str, str] | None = None
+    bearing: str = ""
+    whole: bool = True
+
+    def harmless(self, found: re.Match[str]) -> None:
+        """Leaves the dose as it is."""
+
+    def bears(self, found: re.Match[str]) -> None:
+        self.bearing = self.bearing or found[0]
+
+    def when(self, found: re.Match[str]) -> None:
+        said = (m(r) for p, m in (*TIMES, *ELSEWHERE) if (r := p.fullmatch(found[0])))
+        schedule = next(said, None)
+        if schedule:
+            self.schedules.append(schedule)
+        else:
+            self.bears(found)
+
+    def amount(self, found: re.Match[str]) -> None:
+        said = AMOUNT.match(found.string, found.start())
+        amount = amount_in(said) if said else None
+        self.amounts += [amount] if amount else []
+        if amount is None:
+            self.bears(found)
+
+    def parts(self, found: re.Match[str]) -> None:
+        """Two half tablets, which are one."""
+        said = COUNTED_PARTS.fullmatch(found[0])
+        unit = unit_of_word(said["unit"]) if said else None
+        if said and unit:
+            part = Fraction(1, 2 if said["part"] == "half" else 4)
+            self.amounts.append(Amount(unit.dimension, int(said["count"]) * part * unit.factor))
+
+    def pieces(self, found: re.Match[str]) -> None:
+        """Tablets in another language."""
+        few = found["few"]
+        count = Fraction(few.replace(",", ".")) if few else Fraction(1, 2)
+        self.amounts.append(Amount(Dimension.PIECE, count))
+
+    def one(self, _: re.Match[str]) -> None:
+        self.amounts.append(Amount(Dimension.PIECE, Fraction(1)))
+
+    def dated(self, found: re.Match[str]) -> None:
+        said = DATES.fullmatch(found[0])
+        self.dates = dates_in(said) if said else None
+
+    def on_days(self, found: re.Match[str]) -> None:
+        said = days_at(found.string, found.start())
+        self.days |= said[0] if said else set()
+
+    def heard(self) -> Heard:
+        schedules = self.schedules
+        if self.days:
+            each = {said.per_day for said in schedules if said.per_day >= 1} or {Fraction(1)}
+            rare = [said for said in schedules if said.per_day < 1]
+            days = frozenset(self.days)
+            schedules = [*rare, *(on_weekdays(days, times) for times in sorted(each))]
+        return Heard(
+            tuple(dict.fromkeys(schedules)),
+            tuple(dict.fromkeys(self.amounts)),
+            self.dates,
+            self.bearing,
+            self.whole,
+        )
+
+
+_HEAR: dict[str, Callable[[_Gathered, re.Match[str]], None]] = {
+    "harmless": _Gathered.harmless,
+    "when": _Gathered.when,
+    "parts": _Gathered.parts,
+    "amount": _Gathered.amount,
+    "dates": _Gathered.dated,
+    "days": _Gathered.on_days,
+    "one": _Gathered.one,
+    "foreign": _Gathered.when,
+    "tablets": _Gathered.pieces,
+    "bearing": _Gathered.bears,
+    "neutral": _Gathered.harmless,
+}

@@ -1,0 +1,297 @@
+"""MedicationStatement and MedicationRequest seen alike: product, dosages, standing, ties."""
+
+import re
+from collections.abc import Iterator
+
+from msgspec.structs import replace
+
+from crossgrain.reading.code_tables import CodeTables
+from crossgrain.reading.currency import Currency, request_standing, statement_standing
+from crossgrain.reading.elements import CodeableConcept, Dosage, Reference
+from crossgrain.reading.errors import Asked
+from crossgrain.reading.hormone_names import is_for_thyroid
+from crossgrain.reading.medications import (
+    medication_of,
+    name_of,
+    named_in,
+    product_in,
+    referred,
+)
+from crossgrain.reading.medicines import is_known_other, is_told, product_of
+from crossgrain.reading.person import say_whose
+from crossgrain.reading.product import Product
+from crossgrain.reading.reading import Named, Reading
+from crossgrain.reading.remembered import Remembered
+from crossgrain.reading.resolve import Entry
+from crossgrain.reading.sayings import Saying, characters_of_notes, words_of_notes
+from crossgrain.reading.views import MedicationRequest, MedicationStatement, Medicine, view
+
+Seen = MedicationStatement | MedicationRequest
+
+
+def seen_in(entry: Entry, reading: Reading) -> Seen:
+    """The resource as far as it is read.
+
+    Raises
+    ------
+    Unreadable
+        where it is not FHIR.
+    """
+    seen: Seen = (
+        view(entry.resource, MedicationStatement, entry.path)
+        if entry.kind == "MedicationStatement"
+        else view(entry.resource, MedicationRequest, entry.path)
+    )
+    say_whose(seen.subject, f"{entry.path}.subject", reading.notes)
+    return seen
+
+
+def standing_of(seen: Seen, entry: Entry, reading: Reading) -> Currency:
+    """Whether it is taken on the day of reading, and since when."""
+    if isinstance(seen, MedicationStatement):
+        return statement_standing(seen, reading.shape, reading.as_of, entry.path)
+    return request_standing(seen, reading.shape, reading.as_of, entry.path)
+
+
+def product_named(
+    seen: Medicine, entry: Entry, reading: Reading
+) -> tuple[Product | None, CodeableConcept | None]:
+    """The thyroid product, if it is one, and the concept by which the medicine is named.
+
+    Raises
+    ------
+    Asked
+        where the product cannot be told, or what is not known may be thyroid hormone.
+    """
+    product, concept = _named(seen, entry, reading)
+    if product is None:
+        _refuse_what_may_be_hormone(seen, concept, entry, reading)
+    return product, concept
+
+
+def _named(
+    seen: Medicine, entry: Entry, reading: Reading
+) -> tuple[Product | None, CodeableConcept | None]:
+    concept, reference = named_in(seen)
+    codes, preparations = reading.codes, reading.preparations
+    shown = CodeableConcept(text=reference.display) if reference else None
+    if reference is not None and concept is None:
+        known = _looked_into(reference, seen, entry, reading)
+        if known is not None:
+            product, concept = known
+            if product is None and shown is not None:
+                _refuse_another_name(shown, entry, reading)
+                concept = concept if is_told(concept, codes) else shown
+            return product, concept
+        concept = shown
+    if concept is None:
+        return None, None
+    reading.budget.spend_on(concept, f"{entry.path}.medication")
+    return product_of(concept, codes, preparations, f"{entry.path}.medication"), concept
+
+
+def _looked_into(
+    reference: Reference, seen: Medicine, entry: Entry, reading: Reading
+) -> Named | None:
+    """What a Medication is, worked out once however many refer to it; ``None`` if not there."""
+    own = reading.index.find(reference, entry)
+    if own is None:
+        return _inside(reference, seen, entry, reading)
+    if own.path not in reading.products:
+        try:
+            reading.products[own.path] = _inside(reference, seen, entry, reading)
+        except Asked as asked:
+            reading.products[own.path] = asked
+    known = reading.products[own.path]
+    if isinstance(known, Asked):
+        raise Asked(known.expression, known.question)
+    return known
+
+
+def _inside(reference: Reference, seen: Medicine, entry: Entry, reading: Reading) -> Named | None:
+    medication, path = medication_of(reference, seen, reading, entry)
+    if medication is None:
+        return None
+    concept = name_of(medication, reading.codes)
+    for name in (concept, *(part.substance for part in medication.ingredient)):
+        reading.budget.spend_on(name, path)
+    return product_in(medication, reading.codes, reading.preparations, path), concept
+
+
+def _refuse_another_name(shown: CodeableConcept, entry: Entry, reading: Reading) -> None:
+    """A reference that is called a hormone, and leads to what is none."""
+    place = f"{entry.path}.medication"
+    if product_of(shown, reading.codes, reading.preparations, place) is not None:
+        raise Asked(
+            place,
+            "The reference is called a thyroid hormone, and the Medication that it leads to is"
+            " none. Which one is taken?",
+        )
+
+
+def _refuse_what_may_be_hormone(
+    seen: Medicine, concept: CodeableConcept | None, entry: Entry, reading: Reading
+) -> None:
+    """A medicine that nothing names, or that is not known and is taken for the thyroid."""
+    place, codes = f"{entry.path}.medication", reading.codes
+    if concept is None or not is_told(concept, codes):
+        raise Asked(place, _CODE_ALONE if concept and concept.coding else _NAMELESS)
+    if _is_for_thyroid(seen, entry, reading) and not is_known_other(concept, codes):
+        raise Asked(place, _FOR_THYROID)
+
+
+_NAMELESS = "What this medicine is could not be told: it may be thyroid hormone. What is it?"
+_CODE_ALONE = (
+    "This medicine is known only by a code that is not in the tables. Is it thyroid hormone?"
+)
+_FOR_THYROID = (
+    "This medicine is taken for the thyroid, and it is none that is known. Is it thyroid hormone,"
+    " and how much T4 and T3 does it hold?"
+)
+THYROID_REASONS = frozenset(
+    {
+        "hypothyroidism", "central-hypothyroidism", "hypothyroidism-in-pregnancy",
+        "thyroidectomy", "thyroid-cancer", "tsh-suppression-goal", "myxoedema-coma",
+    }
+)  # fmt: skip
+"""Our keys of the conditions for which hormone is taken."""
+
+
+def reasons_of(seen: Medicine, entry: Entry, reading: Reading) -> tuple[str, ...] | None:
+    """Our keys of why a medicine is taken, as far as its own resource says or refers to it.
+
+    ``None`` where it says nothing.
+    """
+    found = list(_reasons(seen, entry, reading))
+    return tuple(dict.fromkeys(key for keys in found for key in keys)) if found else None
+
+
+def _reasons(seen: Medicine, entry: Entry, reading: Reading) -> Iterator[tuple[str, ...]]:
+    """The keys of each reason."""
+    keys_of = reading.codes.concerns.conditions.keys_of
+    concepts = (*seen.reason_code, *(reason.concept for reason in seen.reason if reason.concept))
+    yield from map(keys_of, concepts)
+    for reference in (*seen.reason_reference, *(r.reference for r in seen.reason if r.reference)):
+        keys = _of_condition(reference, seen, entry, reading)
+        if keys is not None:
+            yield keys
+        if reference.display:
+            yield keys_of(CodeableConcept(text=reference.display))
+
+
+def _of_condition(
+    reference: Reference, seen: Medicine, entry: Entry, reading: Reading
+) -> tuple[str, ...] | None:
+    """The keys of the Condition that a reference leads to, looked into once however many do."""
+    found, path = referred(reference, seen.contained, entry.path, entry, reading)
+    if found is None or found.get("resourceType") != "Condition":
+        return None
+    if path not in reading.reasons:
+        concept = view(found.get("code") or {}, CodeableConcept, f"{path}.code")
+        reading.reasons[path] = reading.codes.concerns.conditions.keys_of(concept)
+    return reading.reasons[path]
+
+
+def _is_for_thyroid(seen: Medicine, entry: Entry, reading: Reading) -> bool:
+    if not THYROID_REASONS.isdisjoint(reasons_of(seen, entry, reading) or ()):
+        return True
+    return any(_FOR[words] for words in instructions_in(seen))
+
+
+def is_thyroid_reason(reason: CodeableConcept, codes: CodeTables) -> bool:
+    """Whether a reason is one for which thyroid hormone is taken."""
+    return not THYROID_REASONS.isdisjoint(codes.concerns.conditions.keys_of(reason))
+
+
+_FOR = Remembered(is_for_thyroid, len)
+
+
+def instructions_in(seen: Medicine) -> Iterator[str]:
+    """What a medicine's dosages say in words."""
+    dosages = seen.dosage if isinstance(seen, MedicationStatement) else ()
+    dosages = seen.dosage_instruction if isinstance(seen, MedicationRequest) else dosages
+    for dosage in dosages:
+        yield from (words for words in (dosage.text, dosage.patient_instruction) if words)
+
+
+def dosages_of(seen: Seen, entry: Entry) -> tuple[tuple[Dosage, ...], str]:
+    """Its dosages, and the FHIRPath of their list.
+
+    The whole instruction as R5 renders it is the words of a single dosage that has none.
+    """
+    stated = isinstance(seen, MedicationStatement)
+    dosages = seen.dosage if isinstance(seen, MedicationStatement) else seen.dosage_instruction
+    if seen.rendered_dosage_instruction and len(dosages) == 1 and not dosages[0].text:
+        dosages = (replace(dosages[0], text=seen.rendered_dosage_instruction),)
+    return dosages, f"{entry.path}.{'dosage' if stated else 'dosageInstruction'}"
+
+
+def sayings_beside(seen: Seen, entry: Entry, reading: Reading) -> list[Saying]:
+    """What a medicine says of its taking outside its dosages: as rendered, and in notes.
+
+    What was rendered from the texts of the dosages says nothing more than these.
+
+    Raises
+    ------
+    Unreadable
+        ``too-costly``, where there is too much to look through.
+    """
+    dosages, _ = dosages_of(seen, entry)
+    written = characters_of_notes(seen.note) + len(seen.rendered_dosage_instruction or "")
+    reading.budget.spend_on_words(written, entry.path)
+    texts = " ".join(re.findall(r"\w+", " ".join(d.text or "" for d in dosages)))
+    rendered = seen.rendered_dosage_instruction
+    said = list(words_of_notes(seen.note, f"{entry.path}.note"))
+    if rendered and " ".join(re.findall(r"\w+", rendered)) != texts:
+        said.insert(0, Saying(f"{entry.path}.renderedDosageInstruction", rendered))
+    return said
+
+
+def group_of(seen: Seen) -> tuple[str, str] | None:
+    """System and value of the identifier that ties orders together."""
+    group = seen.group_identifier if isinstance(seen, MedicationRequest) else None
+    return (group.system or "", group.value) if group and group.value else None
+
+
+def sources_of(seen: Seen, entry: Entry, reading: Reading) -> tuple[Entry, ...]:
+    """The resources of the record that a statement was made from.
+
+    Raises
+    ------
+    Asked
+        where it cannot be told whether one is in the record.
+    """
+    if isinstance(seen, MedicationRequest):
+        return ()
+    named = {
+        **{f"derivedFrom[{number}]": each for number, each in enumerate(seen.derived_from)},
+        **{f"basedOn[{number}]": each for number, each in enumerate(seen.based_on)},
+    }
+    found = [_meant(each, element, entry, reading) for element, each in named.items()]
+    return tuple(source for source in found if source is not None)
+
+
+def replaced_by(seen: Seen, entry: Entry, reading: Reading) -> str | None:
+    """The order of the record that this one takes the place of, by its own reference.
+
+    Raises
+    ------
+    Asked
+        where it cannot be told whether it is in the record.
+    """
+    if not isinstance(seen, MedicationRequest):
+        return None
+    found = _meant(seen.prior_prescription, "priorPrescription", entry, reading)
+    return found.reference if found else None
+
+
+def _meant(
+    reference: Reference | None, element: str, entry: Entry, reading: Reading
+) -> Entry | None:
+    if reading.index.may_find(reference, entry):
+        raise Asked(
+            f"{entry.path}.{element}",
+            "This may name a resource of the record or another one on another server. Which one?"
+            " Give each entry its fullUrl.",
+        )
+    return reading.index.find(reference, entry)

@@ -1,0 +1,33 @@
+"""What the reader jots down while it reads: questions, what it passed over, what it used."""
+
+from dataclasses import dataclass, field
+
+from crossgrain.reading.errors import Asked
+from crossgrain.reading.record import Question, Unread
+
+
+@dataclass(slots=True)
+class Notes:
+    """Filled in the order of the record; each line once."""
+
+    questions: dict[Question, None] = field(default_factory=dict)
+    passed_over: dict[Unread, None] = field(default_factory=dict)
+    to_confirm: dict[Question, None] = field(default_factory=dict)
+    used: dict[str, str] = field(default_factory=dict)
+    """FHIRPath of each resource that was used → its reference."""
+
+    def ask(self, asked: Asked) -> None:
+        """Keep a question that must be answered before a dose can be computed."""
+        self.questions[Question(asked.expression, asked.question)] = None
+
+    def unread(self, expression: str, why: str) -> None:
+        """Say that an element was passed over, and why."""
+        self.passed_over[Unread(expression, why)] = None
+
+    def confirm(self, expression: str, question: str) -> None:
+        """Say what was read without certainty and is to be confirmed."""
+        self.to_confirm[Question(expression, question)] = None
+
+    def use(self, path: str, reference: str) -> None:
+        """Remember that the resource at `path` went into the answer."""
+        self.used[path] = reference

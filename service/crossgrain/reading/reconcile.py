@@ -1,0 +1,167 @@
+"""Several resources for one medicine: counted once where they say so, asked where not."""
+
+from fractions import Fraction
+
+from crossgrain.dosing.preparations import Kind
+from crossgrain.reading.chains import IN_A_CIRCLE, Order, doubts_of, leading_in_circles
+from crossgrain.reading.code_tables import CodeTables
+from crossgrain.reading.dose_lines import refuse_implausible
+from crossgrain.reading.errors import Asked
+from crossgrain.reading.hormones import Hormone
+from crossgrain.reading.notes import Notes
+from crossgrain.reading.quantities import in_unit
+from crossgrain.reading.record import MedicineEntry
+
+
+def counted_once(taken: list[Hormone], codes: CodeTables, notes: Notes) -> list[Hormone]:
+    """The medicines taken, without orders that a newer order or a statement stands for.
+
+    Two of one hormone that are not tied together may be one medicine written twice: asked,
+    unless one group identifier says that they were ordered together. Even so they must differ,
+    and come together to a dose that somebody takes.
+    """
+    kept = _without_restated(_without_replaced(taken, notes), notes)
+    by_kind: dict[Kind, list[Hormone]] = {}
+    for hormone in kept:
+        by_kind.setdefault(hormone.kind, []).append(hormone)
+    for several in by_kind.values():
+        if len(several) > 1:
+            _ask_about(several, codes, notes)
+        _ask_about_the_whole(several, notes)
+    return kept
+
+
+def _ask_about(several: list[Hormone], codes: CodeTables, notes: Notes) -> None:
+    """Note what is uncertain about several medicines of one hormone."""
+    first, *others = several
+    for place, hormone in enumerate(others, start=1):
+        if not hormone.group or hormone.group != first.group:
+            notes.ask(
+                Asked(
+                    hormone.entry.path,
+                    f"Two {hormone.kind} medicines are active ({first.entry.path} and"
+                    f" {hormone.entry.path}). Are both taken, or is one of them the other? If"
+                    " both, give the orders one groupIdentifier.",
+                )
+            )
+        elif hormone.in_all is None and any(
+            hormone.entry.lines and _daily(earlier) == _daily(hormone)
+            for earlier in several[:place]
+        ):
+            notes.ask(
+                Asked(hormone.entry.path, "Two orders of one group say the same. Are both taken?")
+            )
+    lines = [line for hormone in several for line in hormone.entry.lines]
+    if lines and first.group and all(hormone.group == first.group for hormone in others):
+        try:
+            refuse_implausible(lines, codes, first.entry.path)
+        except Asked as asked:
+            notes.ask(asked)
+
+
+def _ask_about_the_whole(several: list[Hormone], notes: Notes) -> None:
+    """Orders that name what they come to together must come to it: none missing, none twice."""
+    for hormone in several:
+        group = [other for other in several if other.group == hormone.group]
+        lines = [line for other in group for line in other.entry.lines]
+        if hormone.in_all is None or any(not other.entry.lines for other in group):
+            continue
+        daily = sum((line.daily for line in lines), Fraction(0))
+        if daily != hormone.in_all:
+            unit = lines[0].preparation
+            notes.ask(
+                Asked(
+                    hormone.entry.path,
+                    f"The order says that it comes to {in_unit(hormone.in_all, unit)} a day with"
+                    f" the others of its group, and they come to {in_unit(daily, unit)}. What is"
+                    " taken?",
+                )
+            )
+
+
+def _without_replaced(taken: list[Hormone], notes: Notes) -> list[Hormone]:
+    """Drop an order that a newer one replaces; ask where their word on that is in doubt."""
+    orders = {t.entry.reference: Order(t.entry.replaced, t.entry.first_day) for t in taken}
+    doubts = doubts_of(orders)
+    for each in taken:
+        if each.entry.reference in doubts:
+            notes.ask(Asked(f"{each.entry.path}.priorPrescription", doubts[each.entry.reference]))
+    replaced = {order.replaces for own, order in orders.items() if own not in doubts}
+    kept = []
+    for each in taken:
+        if each.entry.reference in replaced:
+            notes.unread(each.entry.path, "not counted as taken: a newer order replaces it")
+        else:
+            kept.append(each)
+    return kept
+
+
+def _without_restated(taken: list[Hormone], notes: Notes) -> list[Hormone]:
+    """Drop an order that a statement was made from; ask where their doses differ."""
+    by_reference = {t.entry.reference: t for t in taken}
+    circles = leading_in_circles({t.entry.reference: t.stems_from for t in taken})
+    dropped: set[str] = set()
+    for statement in taken:
+        if statement.entry.reference in circles:
+            notes.ask(Asked(statement.entry.path, IN_A_CIRCLE))
+            continue
+        for source in statement.stems_from:
+            order = by_reference.get(source)
+            if order is None:
+                continue
+            if _daily(order) != _daily(statement):
+                notes.ask(
+                    Asked(
+                        statement.entry.path,
+                        "The statement was made from an order of another dose. Which is taken?",
+                    )
+                )
+                continue
+            dropped.add(source)
+            notes.unread(
+                order.entry.path, "counted once: a statement made from it is in the record"
+            )
+    return [t for t in taken if t.entry.reference not in dropped]
+
+
+Dose = tuple[Kind, tuple[tuple[str, Fraction], ...]]
+
+
+def _daily(taken: Hormone) -> Dose:
+    return taken.kind, tuple((line.preparation.id, line.daily) for line in taken.entry.lines)
+
+
+def still_stopped(past: list[Hormone], taken: list[Hormone]) -> list[Hormone]:
+    """What was stopped or paused and has not been taken up again."""
+    kinds = {hormone.kind for hormone in taken}
+    return [hormone for hormone in past if hormone.kind not in kinds]
+
+
+_RENEWED_WITHIN_DAYS = 45
+"""A gap between two prescriptions of one dose that is a renewal, not a change. Our judgement."""
+
+
+def days_unchanged(taken: list[Hormone], past: list[Hormone]) -> int | None:
+    """Days since the regimen last changed, where every start is known.
+
+    A renewal at the same dose is no change: its start is that of what it renews.
+    """
+    earlier: dict[Dose, list[MedicineEntry]] = {}
+    for hormone in sorted(past, key=lambda p: -(p.entry.first_day or 0)):
+        earlier.setdefault(_daily(hormone), []).append(hormone.entry)
+    starts = [_since(hormone, earlier.get(_daily(hormone), [])) for hormone in taken]
+    if not starts or any(start is None for start in starts):
+        return None
+    return -max(start for start in starts if start is not None)
+
+
+def _since(hormone: Hormone, earlier: list[MedicineEntry]) -> int | None:
+    """The first day of an unbroken chain of prescriptions of one dose, latest first."""
+    start = hormone.entry.first_day
+    for entry in earlier:
+        if start is None or entry.first_day is None or entry.first_day >= start:
+            continue
+        ended = entry.last_day if entry.last_day is not None else start
+        if start - ended <= _RENEWED_WITHIN_DAYS:
+            start = entry.first_day
+    return start

@@ -1,0 +1,141 @@
+"""What was read from a record: the domain's facts, with the way back to each element.
+
+FHIRPaths are from the record's root, e.g.
+``Bundle.entry[2].resource.dosage[0].doseAndRate[0].dose``.
+"""
+
+from dataclasses import dataclass, field
+from datetime import date
+from fractions import Fraction
+
+from crossgrain.dosing.regimens import DoseLine, Regimen
+from crossgrain.reading.series_facts import SeriesMark
+from crossgrain.safety.facts import Facts
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """Something that must be answered before a dose can be computed."""
+
+    expression: str
+    question: str
+
+
+@dataclass(frozen=True, slots=True)
+class Unread:
+    """An element that was passed over and could matter, and why."""
+
+    expression: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """Dose lines that hold together from one day to another, relative to as-of.
+
+    `first_day` and `last_day` are both included; ``None`` where the record does not say.
+    """
+
+    first_day: int | None
+    last_day: int | None
+    lines: tuple[DoseLine, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class MarkedOrder:
+    """An order, or a care plan, that carries the extension of a series of ours.
+
+    Attributes
+    ----------
+    reference, status : of the resource
+    mark : what the extension says
+    signed : a person made an order of it, or took the care plan up
+    unchanged : the order itself still says what its extension says; of a care plan, true
+    """
+
+    reference: str
+    status: str
+    mark: SeriesMark
+    signed: bool
+    unchanged: bool
+
+
+@dataclass(frozen=True, slots=True)
+class MedicineEntry:
+    """One medication resource that carries a thyroid hormone.
+
+    Attributes
+    ----------
+    reference : how the input itself would refer to it: its ``fullUrl`` when that is a URN,
+        else ``Type/id``
+    resource_type : ``MedicationStatement`` or ``MedicationRequest``
+    path : FHIRPath of the resource
+    lines : its dose lines; each `DoseLine.origin` is the FHIRPath of the dosage
+    status : as written
+    draft : a request that is not yet signed (an order to judge, not a medicine taken)
+    ours : an unchanged step of a series of ours, known by its content
+    option : a proposal that waits for a choice: not an order to judge
+    spans : its doses by date, where the resource orders several one after the other
+    from_text : something in it was read from free text and needs confirmation
+    encounter, requester : references to carry over to the proposals, as written
+    first_day, last_day : start and end of the dose relative to as-of, when known
+    replaces : the order that this one takes the place of, as written
+    replaced : the same, where it is in the record, by that one's own `reference`
+    strength : of one of its tablets, in the unit of its lines; ``None`` where it is not said
+    """
+
+    reference: str
+    resource_type: str
+    path: str
+    lines: tuple[DoseLine, ...]
+    status: str
+    draft: bool = False
+    ours: bool = False
+    option: bool = False
+    spans: tuple[Span, ...] = ()
+    from_text: bool = False
+    encounter: str | None = None
+    requester: str | None = None
+    first_day: int | None = None
+    last_day: int | None = None
+    replaces: str | None = None
+    replaced: str | None = None
+    strength: Fraction | None = None
+
+    @property
+    def state(self) -> str:
+        """How it stands, for a reader: a draft, or its status."""
+        return "draft" if self.draft else self.status
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """A record read as of one day.
+
+    `current` are the medicines taken now, `drafts` the unsigned thyroid hormone orders.
+    `references` names every resource that was used, in order. `past` are the thyroid medicines
+    that were stopped or paused, with their dose lines as far as these could be read.
+    """
+
+    as_of: date
+    patient_reference: str
+    facts: Facts
+    current: tuple[MedicineEntry, ...]
+    drafts: tuple[MedicineEntry, ...] = ()
+    questions: tuple[Question, ...] = ()
+    unread: tuple[Unread, ...] = ()
+    confirm: tuple[Question, ...] = ()
+    """What was read from text: a series may follow, marked as to be confirmed."""
+    references: tuple[str, ...] = field(default=())
+    paths: tuple[str, ...] = field(default=())
+    """FHIRPath of each of `references`, in the same order: from a path back to a reference."""
+    past: tuple[MedicineEntry, ...] = ()
+    ahead: tuple[MedicineEntry, ...] = ()
+    """Orders that are signed and begin later."""
+    marked: tuple[MarkedOrder, ...] = ()
+    """Whatever carries the extension of a series of ours, however it stands."""
+
+    @property
+    def regimen(self) -> Regimen:
+        """Everything taken now, as one regimen."""
+        return Regimen(tuple(line for entry in self.current for line in entry.lines))

@@ -1,0 +1,325 @@
+"""Everything that one medicine says of its taking, held against the dose that was read from it.
+
+A dose is said in many places: coded as amount and timing, in the name of the timing, in the
+text, in instructions beside it, as an upper limit, in the whole as rendered, in notes. One of
+them gives the dose (`dosage`); each of the others is a `Saying`, and what it says must be the
+same. Where it is not, both are shown and it is asked which holds. Words that bear on the taking
+and cannot be read ("hold until labs") are asked about too; the rest is said not to be read.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from fractions import Fraction
+from typing import Any
+
+import msgspec
+
+from crossgrain.dosing.preparations import Preparation
+from crossgrain.reading.elements import CodeableConcept, Dosage, Period, Quantity, Ratio
+from crossgrain.reading.errors import Asked
+from crossgrain.reading.hearing import Heard, heard_in
+from crossgrain.reading.labelled import labelled
+from crossgrain.reading.names import read_name
+from crossgrain.reading.notes import Notes
+from crossgrain.reading.phrases import BEGINS, OWN_NOTES
+from crossgrain.reading.product import Product, strengths_of
+from crossgrain.reading.quantities import Amount, amount_of, in_unit, plain, total
+from crossgrain.reading.schedule import DAILY, Schedule
+from crossgrain.reading.sig import Part, Sig, read_sig
+from crossgrain.reading.sig_words import IN_ALL, plain_words
+from crossgrain.reading.units import Dimension
+
+_SHOWN = 120
+"""Characters of a saying that a question shows."""
+_DAYS_IN = {"h": Fraction(1, 24), "d": Fraction(1), "wk": Fraction(7)}
+_WORDS_OF_TIME = {
+    "hour": "h", "hours": "h", "day": "d", "days": "d", "week": "wk", "weeks": "wk",
+}  # fmt: skip
+
+
+class Saying(msgspec.Struct, frozen=True):
+    """Words about the taking, and the FHIRPath where they stand."""
+
+    place: str
+    words: str
+
+
+class Settled(msgspec.Struct, frozen=True):
+    """The dose that was read, which every saying must agree with.
+
+    Attributes
+    ----------
+    path : FHIRPath of what holds the dose
+    product, preparations : of which tablets
+    amounts : of each dose, as written
+    schedules : when, one for each dosage
+    preparation : the product line
+    cycles : amount of each day, one cycle for each dosage
+    bounds : the dates of the dosage, where it has any
+    """
+
+    path: str
+    product: Product
+    preparations: Mapping[str, Preparation]
+    amounts: tuple[Amount, ...]
+    schedules: tuple[Schedule, ...]
+    preparation: Preparation
+    cycles: tuple[tuple[Fraction, ...], ...]
+    bounds: Period | None = None
+
+    @property
+    def daily(self) -> Fraction:
+        """Mean amount a day of all dosages together."""
+        return total([total(cycle) / len(cycle) for cycle in self.cycles])
+
+    @property
+    def at_a_time(self) -> frozenset[Fraction]:
+        """What each dose comes to, in the product's unit."""
+        return frozenset(
+            max(cycle) / max(schedule.doses)
+            for cycle, schedule in zip(self.cycles, self.schedules, strict=True)
+        )
+
+    @property
+    def shown(self) -> str:
+        """The dose as a question shows it."""
+        times = total([schedule.per_day for schedule in self.schedules])
+        often = "once" if times == 1 else f"{plain(times)} times"
+        return f"{in_unit(self.daily, self.preparation)} a day, taken {often} a day"
+
+    def in_label_unit(self, amount: Amount) -> Fraction | None:
+        """An amount in the product's unit; ``None`` where that cannot be told."""
+        try:
+            return labelled(amount, self.product, self.preparations, self.path).amount
+        except Asked:
+            return None
+
+
+def in_all(settled: Sequence[Settled], path: str) -> Settled:
+    """Several dosages of one medicine as one dose, at the path of the medicine."""
+    first = settled[0]
+    return Settled(
+        path,
+        first.product,
+        first.preparations,
+        tuple(amount for each in settled for amount in each.amounts),
+        tuple(schedule for each in settled for schedule in each.schedules),
+        first.preparation,
+        tuple(cycle for each in settled for cycle in each.cycles),
+        first.bounds if len(settled) == 1 else None,
+    )
+
+
+def words_in(dosage: Dosage, path: str) -> Iterator[Saying]:
+    """The words that stand in a dosage beside what gives its dose, in the order of FHIR."""
+    if dosage.text:
+        yield Saying(f"{path}.text", dosage.text)
+    for number, concept in enumerate(dosage.additional_instruction):
+        yield from _of_concept(concept, f"{path}.additionalInstruction[{number}]")
+    if dosage.patient_instruction:
+        yield Saying(f"{path}.patientInstruction", dosage.patient_instruction)
+    if dosage.timing and dosage.timing.code:
+        yield from _of_concept(dosage.timing.code, f"{path}.timing.code")
+
+
+def _of_concept(concept: CodeableConcept, place: str) -> Iterator[Saying]:
+    said = [concept.text, *(coding.display for coding in concept.coding)]
+    for words in dict.fromkeys(words for words in said if words):
+        yield Saying(place, words)
+
+
+def in_all_a_day(dosages: Sequence[Dosage]) -> Fraction | None:
+    """What an order of ours says that it comes to together with the others of its medicine."""
+    for dosage in dosages:
+        if found := IN_ALL.search(plain_words(dosage.text or "")):
+            return Fraction(found["all"])
+    return None
+
+
+def characters_of_notes(note: Any) -> int:
+    """How much there is to look through for sentences about the taking."""
+    return sum(len(text) for _, text in _texts(note))
+
+
+def _texts(note: Any) -> Iterator[tuple[int, str]]:
+    """The text of each annotation, with its number."""
+    for number, one in enumerate(note if isinstance(note, list) else []):
+        text = one.get("text") if isinstance(one, dict) else None
+        if isinstance(text, str):
+            yield number, text
+
+
+def words_of_notes(note: Any, path: str) -> Iterator[Saying]:
+    """The sentences of annotations that begin as an instruction does."""
+    for number, text in _texts(note):
+        if OWN_NOTES.match(plain_words(text)):
+            continue
+        for sentence in _sentences(text):
+            if BEGINS.match(plain_words(sentence)):
+                yield Saying(f"{path}[{number}].text", sentence)
+
+
+def _sentences(text: str) -> list[str]:
+    """Lines, and in a line what ends in a full stop before a space."""
+    return [part.strip() for line in text.splitlines() for part in line.split(". ")]
+
+
+def compare(saying: Saying, settled: Settled, notes: Notes) -> None:
+    """Hold one saying against the dose.
+
+    Raises
+    ------
+    Asked
+        where it says another dose, frequency, day or date, or cannot be read and bears on them.
+    """
+    sig = read_sig(saying.words)
+    if sig:
+        _compare_sig(sig, saying, settled)
+        return
+    heard = heard_in(saying.words)
+    _compare_heard(heard, saying, settled)
+    if heard.bearing:
+        raise Asked(
+            saying.place,
+            f"The dose is {settled.shown}, and beside it stands {_shown(saying)}, which bears on"
+            f" the taking and could not be read ({heard.bearing}). What is taken?",
+        )
+    if not heard.whole:
+        notes.unread(saying.place, "the words were not read whole: nothing else was heard in them")
+
+
+def _differ(saying: Saying, settled: Settled) -> Asked:
+    """Both sayings, each as it stands."""
+    return Asked(
+        settled.path,
+        f"The dose is {settled.shown}, and beside it stands {_shown(saying)}. Which one is taken?",
+    )
+
+
+def _shown(saying: Saying) -> str:
+    words = " ".join(saying.words.split())
+    return f"“{words if len(words) <= _SHOWN else words[: _SHOWN - 1] + '…'}”"
+
+
+def _compare_sig(sig: Sig, saying: Saying, settled: Settled) -> None:
+    """An instruction that was read whole must say the same, as far as both say it."""
+    _compare_dates(sig.parts[0].dates, saying, settled)
+    said = [_daily_of(part, saying, settled) for part in sig.parts]
+    daily = [amount for amount in said if amount is not None]
+    if len(daily) == len(said) and total(daily) != settled.daily:
+        raise _differ(saying, settled)
+    if len(sig.parts) > 1 and len(daily) == len(said):
+        return  # several amounts on days of their own, which come to the same
+    for part in sig.parts:
+        if not any(part.schedule.same_as(schedule) for schedule in settled.schedules):
+            raise _differ(saying, settled)
+        if not _fits_pieces(part.amount, settled):
+            raise _differ(saying, settled)
+
+
+def _daily_of(part: Part, saying: Saying, settled: Settled) -> Fraction | None:
+    """What one part comes to a day; ``None`` where the strength of its tablets is not known."""
+    if part.product:
+        named = read_name(part.product)
+        if named is None or settled.product.kind not in named.product_kinds:
+            raise _differ(saying, settled)
+    each = [settled.in_label_unit(amount) for amount in (part.amount, part.mass) if amount]
+    known = {amount * part.schedule.per_day for amount in each if amount is not None}
+    if len(known) > 1:
+        raise _differ(saying, settled)
+    return known.pop() if known else None
+
+
+def _fits_pieces(amount: Amount, settled: Settled) -> bool:
+    """Whether tablets of a strength that is not known are as many as the coded ones."""
+    if amount.dimension is not Dimension.PIECE:
+        return True
+    coded = [a for a in settled.amounts if a.dimension is Dimension.PIECE]
+    return not coded or amount in coded
+
+
+def _compare_dates(dates: tuple[str, str] | None, saying: Saying, settled: Settled) -> None:
+    """Dates in words must be those of the dosage; a dose for some days is no dose for all."""
+    if dates is None:
+        return
+    bounds = settled.bounds
+    if bounds is None or (bounds.start, bounds.end) != dates:
+        raise _differ(saying, settled)
+
+
+def _compare_heard(heard: Heard, saying: Saying, settled: Settled) -> None:
+    """Every frequency and every amount that was made out must be one of the dose's own."""
+    _compare_dates(heard.dates, saying, settled)
+    in_all_a_day = settled.daily in map(settled.in_label_unit, heard.amounts)
+    for said in heard.schedules:
+        known = (*settled.schedules, DAILY) if in_all_a_day else settled.schedules
+        if not any(said.same_as(schedule) for schedule in known):
+            raise _differ(saying, settled)
+    pieces = [a.value for a in heard.amounts if a.dimension is Dimension.PIECE]
+    for amount in heard.amounts:
+        if not _known(amount, pieces, settled):
+            raise _differ(saying, settled)
+
+
+def _known(amount: Amount, pieces: Sequence[Fraction], settled: Settled) -> bool:
+    """Whether an amount in words is a dose, a day's dose, or the strength of a tablet."""
+    value = settled.in_label_unit(amount)
+    if value is None:
+        return _fits_pieces(amount, settled)
+    doses = settled.at_a_time | {settled.daily}
+    if value in doses:
+        return True
+    if amount.dimension is Dimension.PIECE:
+        return False
+    strengths = {settled.in_label_unit(strength) for strength in strengths_of(settled.product)}
+    return value in strengths or any(value * count in doses for count in pieces)
+
+
+def compare_limits(dosage: Dosage, settled: Settled) -> None:
+    """No dose may pass the limit that stands beside it.
+
+    Raises
+    ------
+    Asked
+        where one does, or where a limit cannot be read.
+    """
+    for name, limit in _limits(dosage):
+        place = f"{settled.path}.{name}"
+        amount, days = _limit(limit, place)
+        most = labelled(amount, settled.product, settled.preparations, place).amount
+        each = max(settled.at_a_time)
+        busiest = max(map(max, settled.cycles))
+        taken = each if days is None else busiest if days == 1 else settled.daily * days
+        if max(each, taken) > most:
+            span = "at a time" if days is None else f"in {plain(days)} days"
+            raise Asked(
+                settled.path,
+                f"The dose is {settled.shown}, and its upper limit is"
+                f" {in_unit(most, settled.preparation)} {span}. Which one is right?",
+            )
+
+
+def _limits(dosage: Dosage) -> Iterator[tuple[str, Ratio | Quantity]]:
+    periods = dosage.max_dose_per_period
+    for limit in periods if isinstance(periods, tuple) else (periods,):
+        if limit is not None:
+            yield "maxDosePerPeriod", limit
+    if dosage.max_dose_per_administration is not None:
+        yield "maxDosePerAdministration", dosage.max_dose_per_administration
+    if dosage.max_dose_per_lifetime is not None:
+        yield "maxDosePerLifetime", dosage.max_dose_per_lifetime
+
+
+def _limit(limit: Ratio | Quantity, place: str) -> tuple[Amount, Fraction | None]:
+    """The most that may be taken, and in how many days; ``None`` for one dose."""
+    if isinstance(limit, Quantity):
+        if place.endswith("Lifetime"):
+            raise Asked(place, "The dose has a limit for a lifetime. Is it taken every day?")
+        return amount_of(limit, place), None
+    above, below = limit.numerator, limit.denominator
+    unit = below and (
+        _DAYS_IN.get(below.code or "")
+        or _DAYS_IN.get(_WORDS_OF_TIME.get((below.unit or "").casefold(), ""))
+    )
+    if above is None or below is None or not unit or below.value is None:
+        raise Asked(place, "The upper limit of the dose could not be read. What is taken a day?")
+    return amount_of(above, place), Fraction(below.value) * unit

@@ -1,0 +1,158 @@
+"""The extension of a series as it comes back: read whole, or not taken for ours at all.
+
+What is missing in it, stands twice, or is of another form than `series_extension` says makes it
+no mark: the order that carries it is then judged as any other.
+"""
+
+import re
+from collections.abc import Iterator, Mapping
+from datetime import date
+from fractions import Fraction
+from typing import Any
+
+from crossgrain.dosing.errors import DomainError
+from crossgrain.dosing.plan import PriorTherapy
+from crossgrain.dosing.targets import Mixture, Target, TargetDose
+from crossgrain.names.series_extension import PARTS, SERIES_URL, Part
+from crossgrain.reading.errors import Unreadable
+from crossgrain.reading.quantities import exact
+from crossgrain.reading.series_facts import OrderedDose, OrderedStep, SeriesFacts, SeriesMark
+
+_AMOUNT = r"\d{1,6}(?:\.\d{1,6}|/[1-9]\d{0,5})?"
+_CYCLE = re.compile(rf"{_AMOUNT}(?: {_AMOUNT}){{0,365}}", re.ASCII)
+_DOSE = re.compile(rf"({_AMOUNT}) ([1-9]) (\d{{4}}-\d\d-\d\d) (\d{{4}}-\d\d-\d\d)", re.ASCII)
+Read = Mapping[str, Any]
+
+
+class _Unlike(ValueError):
+    """It is not as we write it."""
+
+
+def mark_in(extensions: object) -> SeriesMark | None:
+    """What a resource's extensions say of a series of ours; ``None`` where nothing sound."""
+    ours = [
+        each
+        for each in (extensions if isinstance(extensions, list | tuple) else ())
+        if isinstance(each, dict) and each.get("url") == SERIES_URL
+    ]
+    if len(ours) != 1:
+        return None
+    try:
+        return _mark(_parts(ours[0], PARTS))
+    except (_Unlike, Unreadable, ValueError, TypeError, DomainError):
+        return None
+
+
+def _parts(extension: Mapping[str, Any], known: tuple[Part, ...]) -> dict[str, Any]:
+    """The values of an extension's parts by name; a list where a part may stand repeatedly."""
+    inner = extension.get("extension")
+    if not isinstance(inner, list) or not all(isinstance(each, dict) for each in inner):
+        raise _Unlike
+    by_name = {part.name: part for part in known}
+    if any(each.get("url") not in by_name for each in inner):
+        raise _Unlike
+    return {
+        part.name: _of_part(part, [each for each in inner if each["url"] == part.name])
+        for part in known
+    }
+
+
+def _of_part(part: Part, found: list[dict[str, Any]]) -> Any:
+    most = len(found) if part.maximum == "*" else int(part.maximum)
+    if not part.minimum <= len(found) <= most:
+        raise _Unlike
+    values = [
+        _parts(each, part.parts) if part.parts else each.get(part.value_key) for each in found
+    ]
+    if any(value is None for value in values):
+        raise _Unlike
+    if part.maximum == "*":
+        return values
+    return values[0] if values else None
+
+
+def _mark(read: Read) -> SeriesMark:
+    facts = SeriesFacts(
+        plan_id=_text(read["plan"]),
+        original=tuple(
+            (_text(line["preparation"]), _days(_text(line["cycle"]))) for line in read["original"]
+        ),
+        target=Target(read["target"]),
+        basis_id=_text(read["basis"]),
+        pace=_text(read["pace"]),
+        prior_therapy=PriorTherapy(read["prior-therapy"]),
+        mixture=Mixture(**dict(_mixture(read))),
+        family=_text(read["desiccated-family"]),
+        most_generous=read["most-generous"] is True,
+        day_one=date.fromisoformat(_text(read["day-one"])),
+        decision=date.fromisoformat(_text(read["decision"])),
+        checkpoint=TargetDose(
+            _amount(read["checkpoint"]["levothyroxine"]),
+            _amount(read["checkpoint"]["liothyronine"]),
+            _number(read["checkpoint"]["grains"] or 0),
+        ),
+        need=_number(read["need"]),
+        tables=_text(read["tables"]),
+    )
+    return SeriesMark(facts, _ordered(read) if read["order"] else None)
+
+
+def _mixture(read: Read) -> Iterator[tuple[str, Any]]:
+    if read["ratio"] is not None:
+        yield "ratio", _number(read["ratio"])
+    if read["guideline"] is True:
+        yield "guideline", True
+    if read["t3-share"] is not None:
+        yield "t3_share", _number(read["t3-share"])
+
+
+def _ordered(read: Read) -> OrderedStep:
+    order = read["order"]
+    return OrderedStep(
+        step=_count(read["step"]),
+        steps=_count(read["steps"]),
+        branch=_text(read["branch"]) if read["branch"] else "",
+        preparation_id=_text(order["preparation"]),
+        strength=_amount(order["strength"]),
+        doses=tuple(_dose(_text(dose)) for dose in order["dose"]),
+    )
+
+
+def _dose(written: str) -> OrderedDose:
+    found = _DOSE.fullmatch(written)
+    if not found:
+        raise _Unlike
+    daily, times, first, last = found.groups()
+    return OrderedDose(
+        Fraction(daily), int(times), date.fromisoformat(first), date.fromisoformat(last)
+    )
+
+
+def _text(value: object) -> str:
+    if not isinstance(value, str):
+        raise _Unlike
+    return value
+
+
+def _number(value: object) -> Fraction:
+    return exact(value, SERIES_URL)
+
+
+def _days(cycle: str) -> tuple[Fraction, ...]:
+    if not _CYCLE.fullmatch(cycle):
+        raise _Unlike
+    return tuple(map(Fraction, cycle.split()))
+
+
+def _count(value: object) -> int:
+    if isinstance(value, bool) or not isinstance(value, int):
+        raise _Unlike
+    return value
+
+
+def _amount(quantity: object) -> Fraction:
+    if quantity is None:
+        return Fraction(0)
+    if not isinstance(quantity, dict):
+        raise _Unlike
+    return _number(quantity.get("value"))

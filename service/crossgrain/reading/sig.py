@@ -1,0 +1,280 @@
+"""The grammar of free-text instructions ("sigs") that are read.
+
+::
+
+    sig       = part { joint part }           "100 mcg Mon-Fri and 50 mcg Sat-Sun"
+    part      = { filler } [product] [verb] amount { mass | frequency | days | dates | filler }
+    product   = name number unit "tablets:"   "Levothyroxine sodium 100 microgram tablets: take …"
+                name "4:1" T4 "/" T3 "microgram tablets:"
+    amount    = number unit                   number: 1  1.5  1/2  1 1/2  ½  one  half
+    unit      = mcg µg ug microgram(s) mg g grain(s) gr tablet(s) tab(s) capsule(s) mL
+    mass      = "(" number unit ["total"] ")" what one tablet holds, or all of them ("total")
+    frequency = daily, once daily, every day, qd, every morning, at bedtime, twice daily, bid,
+                N times a day, tid, every other day, qod, every N days, every N hours,
+                N times a week, once weekly
+    days      = weekdays, weekends, [on] DAY { "," DAY }, DAY "-" DAY, except DAY { "," DAY }
+    dates     = "from" date "to" date
+    filler    = by mouth, with water, before breakfast, on an empty stomach, … (`phrases`)
+
+Parts that are joined must name days that do not overlap. One word outside the grammar, and
+nothing is read: "as directed", "as needed", "then", "increase" end in a question, or, beside a
+coded dose, are heard one by one (`hearing`).
+"""
+
+import re
+from dataclasses import dataclass, field
+from datetime import date
+from fractions import Fraction
+
+import msgspec
+
+from crossgrain.reading.phrases import FILLER
+from crossgrain.reading.quantities import Amount
+from crossgrain.reading.remembered import Remembered
+from crossgrain.reading.schedule import DAILY, WEEK, Schedule, on_weekdays
+from crossgrain.reading.sig_times import LONGEST, TIMES
+from crossgrain.reading.sig_words import (
+    AMOUNT,
+    DATES,
+    EXCEPT,
+    JOINT,
+    LIST,
+    MASS,
+    MONTHS,
+    ONE_DAY,
+    PRODUCT,
+    ROUND,
+    SPAN,
+    TWO_HORMONES,
+    plain_words,
+)
+from crossgrain.reading.units import Dimension, unit_of_word
+
+
+class Part(msgspec.Struct, frozen=True):
+    """One amount and when it is taken.
+
+    Attributes
+    ----------
+    mass : what stands in brackets beside it, or what its tablets come to
+    product : the product that it is said to be of, as written, or empty
+    dates : first and last day, where the words name them
+    """
+
+    amount: Amount
+    schedule: Schedule
+    mass: Amount | None = None
+    product: str = ""
+    dates: tuple[str, str] | None = None
+
+
+class Sig(msgspec.Struct, frozen=True):
+    """An instruction that was read whole."""
+
+    parts: tuple[Part, ...]
+
+
+def read_sig(words: str) -> Sig | None:
+    """Read an instruction whole, or not at all.
+
+    Examples
+    --------
+    >>> read_sig("Take 1/2 tablet by mouth every other day").parts[0].schedule.doses
+    (Fraction(1, 1), Fraction(0, 1))
+    >>> read_sig("1 tab po daily as directed") is None
+    True
+    """
+    return _SIGS[words]
+
+
+def _read_sig(words: str) -> Sig | None:
+    if len(words) > LONGEST:
+        return None
+    text, place = plain_words(words), 0
+    parts: list[Part] = []
+    while joined := not parts or JOINT.match(text, place):
+        start = place if joined is True else joined.end()
+        found = _read_part(text, start)
+        if found is None:
+            return None
+        part, place = found
+        parts.append(part)
+    return Sig(tuple(parts)) if len(parts) == 1 or _days_disjoint(parts) else None
+
+
+_SIGS = Remembered(_read_sig, len)
+
+
+@dataclass(slots=True)
+class _Reading:
+    """What one part has given so far."""
+
+    amount: Amount
+    schedule: Schedule | None = None
+    days: frozenset[str] = field(default_factory=frozenset)
+    mass: Amount | None = None
+    all_of_it: bool = False
+    product: str = ""
+    dates: tuple[str, str] | None = None
+
+
+def _read_part(text: str, start: int) -> tuple[Part, int] | None:
+    """One part, and where it ends: at a joint or at the end of the words."""
+    place = _after_fillers(text, start)
+    product = TWO_HORMONES.match(text, place) or PRODUCT.match(text, place)
+    place = product.end() if product else place
+    found = AMOUNT.match(text, place)
+    amount = amount_in(found) if found else None
+    if found is None or amount is None:
+        return None
+    reading = _Reading(amount)
+    if product and not _of_product(reading, product):
+        return None
+    place = found.end()
+    while place < len(text) and not JOINT.match(text, place):
+        end = place + 1 if text[place] == " " else _step(reading, text, place)
+        if end is None:
+            return None
+        place = end
+    part = _finished(reading)
+    return (part, place) if part else None
+
+
+def _after_fillers(text: str, place: int) -> int:
+    while place < len(text):
+        found = None if text[place] == " " else FILLER.match(text, place)
+        if text[place] != " " and not found:
+            break
+        place = found.end() if found else place + 1
+    return place
+
+
+def _of_product(reading: _Reading, product: re.Match[str]) -> bool:
+    """Take the content of one tablet, and with it what the tablets come to."""
+    two = product.re is TWO_HORMONES
+    each = Amount(Dimension.MASS, Fraction(product["t4"])) if two else amount_in(product)
+    if each is None or reading.amount.dimension is not Dimension.PIECE:
+        return False
+    reading.product = f"{product['name']} {product['each']} tablet"
+    reading.mass = Amount(each.dimension, each.value * reading.amount.value)
+    reading.all_of_it = True
+    return True
+
+
+def amount_in(found: re.Match[str]) -> Amount | None:
+    """The amount that a pattern of `sig_words` has found."""
+    unit = unit_of_word(found["unit"])
+    if unit is None or (found["d"] and int(found["u"]) >= int(found["d"])):
+        return None  # 11/2 is more often a slip of 1 1/2 than five and a half
+    if found["n"]:
+        number = Fraction(found["n"])
+    else:
+        number = Fraction(int(found["w"] or 0)) + Fraction(int(found["u"]), int(found["d"]))
+    return Amount(unit.dimension, number * unit.factor)
+
+
+def _step(reading: _Reading, text: str, place: int) -> int | None:
+    """Read the next thing at `place`; ``None`` where it is outside the grammar."""
+    if found := MASS.match(text, place):
+        if reading.mass is not None:
+            return None
+        reading.mass, reading.all_of_it = amount_in(found), bool(found["all"])
+        return found.end()
+    if named := days_at(text, place):
+        twice = bool(reading.days)
+        reading.days = named[0]
+        return None if twice else named[1]
+    if found := DATES.match(text, place):
+        twice = bool(reading.dates)
+        reading.dates = dates_in(found)
+        return None if twice or reading.dates is None else found.end()
+    return _frequency(reading, text, place)
+
+
+def _frequency(reading: _Reading, text: str, place: int) -> int | None:
+    for pattern, meaning in TIMES:
+        if found := pattern.match(text, place):
+            schedule = meaning(found)
+            if schedule is None or reading.schedule not in (None, schedule):
+                return None
+            reading.schedule = schedule
+            return found.end()
+    filler = FILLER.match(text, place)
+    return filler.end() if filler else None
+
+
+def days_at(text: str, place: int) -> tuple[frozenset[str], int] | None:
+    """The days of the week named at `place`, and where the naming ends."""
+    return (
+        _span(text, place) or _round_days(text, place) or _list(text, place) or _left(text, place)
+    )
+
+
+def dates_in(found: re.Match[str]) -> tuple[str, str] | None:
+    """First and last day as FHIR writes them; ``None`` where there is no such day."""
+    ends = found.groups()
+    try:
+        first, last = (
+            date(int(year), MONTHS.index(month) + 1, int(day)).isoformat()
+            for day, month, year in (ends[:3], ends[3:])
+        )
+    except ValueError:
+        return None
+    return first, last
+
+
+def _span(text: str, place: int) -> tuple[frozenset[str], int] | None:
+    found = SPAN.match(text, place)
+    if not found:
+        return None
+    first, last = WEEK.index(found[1]), WEEK.index(found[2])
+    days = WEEK[first : last + 1] if first <= last else WEEK[first:] + WEEK[: last + 1]
+    return frozenset(days), found.end()
+
+
+def _round_days(text: str, place: int) -> tuple[frozenset[str], int] | None:
+    found = ROUND.match(text, place)
+    if not found:
+        return None
+    weekend = found[1].startswith("weekend")
+    return frozenset(WEEK[5:] if weekend else WEEK[:5]), found.end()
+
+
+def _list(text: str, place: int) -> tuple[frozenset[str], int] | None:
+    found = LIST.match(text, place)
+    if not found:
+        return None
+    return frozenset(day[1] for day in ONE_DAY.finditer(found[0])), found.end()
+
+
+def _left(text: str, place: int) -> tuple[frozenset[str], int] | None:
+    """Every day but those that are named."""
+    found = EXCEPT.match(text, place)
+    if not found:
+        return None
+    named = {day[1] for day in ONE_DAY.finditer(found[0])}
+    return frozenset(WEEK) - named, found.end()
+
+
+def _finished(reading: _Reading) -> Part | None:
+    schedule = reading.schedule
+    if reading.days:
+        if schedule not in (None, DAILY):
+            return None
+        schedule = on_weekdays(reading.days)
+    if schedule is None:
+        return None
+    several = reading.amount.dimension is Dimension.PIECE and reading.amount.value != 1
+    if reading.mass is not None and several and not reading.all_of_it:
+        return None  # the content of one tablet or of all of them: not said
+    return Part(reading.amount, schedule, reading.mass, reading.product, reading.dates)
+
+
+def _days_disjoint(parts: list[Part]) -> bool:
+    weeks = [part.schedule.doses for part in parts]
+    if any(
+        len(week) != 7 or not part.schedule.days_known
+        for week, part in zip(weeks, parts, strict=True)
+    ):
+        return False
+    return all(sum(1 for dose in day if dose) <= 1 for day in zip(*weeks, strict=True))

@@ -1,0 +1,243 @@
+"""FHIR ``Timing`` to a schedule, or a question.
+
+What a record can say twice (a code and a repeat, a frequency and the times of day) must
+agree. What leaves a choice (a range, so many as needed, a count without days) is asked.
+"""
+
+from collections.abc import Sequence
+from fractions import Fraction
+
+from msgspec.structs import replace
+
+from crossgrain.reading.elements import CodeableConcept, Repeat, Timing
+from crossgrain.reading.errors import Asked, Category, Unreadable
+from crossgrain.reading.quantities import exact, plain, positive_integer, scaled
+from crossgrain.reading.schedule import (
+    DAILY,
+    WEEK,
+    Schedule,
+    every,
+    on_weekdays,
+    times_a_day,
+    times_a_week,
+)
+from crossgrain.reading.sig_times import read_frequency
+
+_CODE_SYSTEMS = (
+    "http://terminology.hl7.org/CodeSystem/v3-GTSAbbreviation",
+    "http://hl7.org/fhir/v3/GTSAbbreviation",
+    "http://terminology.hl7.org/CodeSystem/timing-abbreviation",
+)
+_CODES: dict[str, Schedule] = {
+    "QD": DAILY,
+    "AM": DAILY,
+    "PM": DAILY,
+    "BED": DAILY,
+    "BID": times_a_day(2),
+    "TID": times_a_day(3),
+    "QID": times_a_day(4),
+    "Q6H": times_a_day(4),
+    "Q8H": times_a_day(3),
+    "Q4H": times_a_day(6),
+    "Q3H": times_a_day(8),
+    "Q2H": times_a_day(12),
+    "Q1H": times_a_day(24),
+    "QOD": every(2),
+    "WK": every(7),
+}
+_HOURS_IN = {"s": Fraction(1, 3600), "min": Fraction(1, 60), "h": Fraction(1)}
+_DAYS_IN = {"d": Fraction(1), "wk": Fraction(7)}
+_UNITS = {*_HOURS_IN, *_DAYS_IN, "mo", "a"}
+_LONGEST_DAYS = 7
+"""A thyroid tablet less often than weekly is a supply period or a slip: asked about."""
+_MEAL_CODES = {"AC", "PC", "C", "ACM", "ACD", "ACV", "PCM", "PCD", "PCV", "CM", "CD", "CV"}
+_EVERY_MEAL = {"AC", "PC", "C"}
+_WHEN = _MEAL_CODES | {
+    "MORN", "MORN.early", "MORN.late", "NOON", "AFT", "AFT.early", "AFT.late", "EVE",
+    "EVE.early", "EVE.late", "NIGHT", "PHS", "IMD", "HS", "WAKE",
+}  # fmt: skip
+
+
+def schedule_of(timing: Timing, expression: str) -> Schedule:
+    """The schedule that a timing gives.
+
+    Raises
+    ------
+    Asked
+        where it gives none, or leaves a choice.
+    Unreadable
+        where a value is not one that FHIR allows.
+    """
+    if timing.modifier:
+        raise Asked(
+            f"{expression}.modifierExtension",
+            "The timing carries a modifier that is not known. How often is a dose taken?",
+        )
+    if timing.event:
+        raise Asked(
+            f"{expression}.event",
+            "The timing is a list of moments. How often is a dose taken on a usual day?",
+        )
+    named = _named(timing.code, f"{expression}.code") if timing.code else ()
+    repeated = _repeated(timing.repeat, f"{expression}.repeat") if timing.repeat else None
+    found = repeated or (named[0] if named else None)
+    if found is None:
+        where = f"{expression}.code" if timing.code else expression
+        raise Asked(where, "The timing does not say how often. How often is a dose taken?")
+    for other in named:
+        if not found.same_as(other):
+            raise Asked(
+                expression if repeated else f"{expression}.code",
+                f"The timing says {plain(found.per_day)} doses a day and, in its code or its"
+                f" words, {plain(other.per_day)}. Which one is right?",
+            )
+    return found
+
+
+def _named(concept: CodeableConcept, path: str) -> tuple[Schedule, ...]:
+    """What the code of a timing says, then each of its words."""
+    coded = _coded(concept, path)
+    words = [concept.text, *(coding.display or coding.code for coding in concept.coding)]
+    said = (read_frequency(text) for text in words if text)
+    worded = (replace(schedule, in_words=True) for schedule in said if schedule)
+    return (*((coded,) if coded else ()), *worded)
+
+
+def _coded(concept: CodeableConcept, path: str) -> Schedule | None:
+    for coding in concept.coding:
+        if coding.system in _CODE_SYSTEMS and coding.code:
+            code = coding.code.upper()
+            if code not in _CODES:
+                raise Asked(path, f"The timing is “{code}”, which is not read. How often is that?")
+            return _CODES[code]
+    return None
+
+
+def _repeated(repeat: Repeat, path: str) -> Schedule | None:
+    """What ``Timing.repeat`` gives; ``None`` where it holds bounds alone."""
+    _refuse_choices(repeat, path)
+    days = _named_days(repeat.day_of_week, path)
+    moments = _moments(repeat, path)
+    rate = _rate(repeat, path)
+    if rate is None:
+        return _by_moments(days, moments)
+    times, period_days = rate
+    if moments is not None:
+        times = _agreed(times, moments, period_days, days, path)
+    if days:
+        return _on_days(days, times, period_days, path)
+    return _spread(times, period_days, path)
+
+
+def _refuse_choices(repeat: Repeat, path: str) -> None:
+    for name, low, high in (
+        ("frequencyMax", repeat.frequency, repeat.frequency_max),
+        ("periodMax", repeat.period, repeat.period_max),
+    ):
+        if high is not None and high != low:
+            raise Asked(
+                f"{path}.{name}", "The timing is a range. How often is a dose taken as a rule?"
+            )
+
+
+def _named_days(names: Sequence[str], path: str) -> frozenset[str]:
+    for place, name in enumerate(names):
+        if name not in WEEK:
+            raise Unreadable(
+                Category.VALUE, f"{path}.dayOfWeek[{place}]", "this is no day of the week"
+            )
+    return frozenset(names)
+
+
+def _moments(repeat: Repeat, path: str) -> int | None:
+    """How many moments of a day are named, by the clock or by ``when``."""
+    for place, code in enumerate(repeat.when):
+        if code not in _WHEN:
+            raise Unreadable(Category.VALUE, f"{path}.when[{place}]", "this is no event code")
+    if repeat.time_of_day:
+        times = len(set(repeat.time_of_day))
+        if repeat.when and len(set(repeat.when)) != times:
+            raise Asked(path, "The times of day and the events differ. How many doses a day?")
+        return times
+    if _EVERY_MEAL.intersection(repeat.when):
+        return None  # before or after each meal: how many there are is not said
+    return len(set(repeat.when)) or None
+
+
+def _rate(repeat: Repeat, path: str) -> tuple[Fraction, Fraction] | None:
+    """Doses, and the days in which they are taken."""
+    if repeat.frequency is None and repeat.period is None:
+        return None
+    if repeat.period is None or repeat.period_unit is None:
+        raise Asked(path, "The timing has no period or no unit for it. How often is a dose taken?")
+    if repeat.period_unit not in _UNITS:
+        raise Unreadable(Category.VALUE, f"{path}.periodUnit", "this is no unit of time")
+    period = exact(repeat.period, f"{path}.period")
+    if period.numerator <= 0:
+        raise Unreadable(Category.VALUE, f"{path}.period", "a period must be above zero")
+    times = exact(
+        1 if repeat.frequency is None else positive_integer(repeat.frequency, f"{path}.frequency"),
+        path,
+    )
+    if repeat.period_unit in _HOURS_IN:
+        return times, period * _HOURS_IN[repeat.period_unit] / 24
+    if repeat.period_unit in _DAYS_IN:
+        return times, scaled(period, _DAYS_IN[repeat.period_unit])
+    raise _too_rare(times, f"{plain(period)} {repeat.period_unit}", path)
+
+
+def _by_moments(days: frozenset[str], moments: int | None) -> Schedule | None:
+    if days:
+        return on_weekdays(days, Fraction(moments or 1))
+    return times_a_day(moments) if moments else None
+
+
+def _agreed(
+    times: Fraction, moments: int, period: Fraction, days: frozenset[str], path: str
+) -> Fraction:
+    """The frequency, where the moments named beside it do not contradict it."""
+    dosing_days = Fraction(1)
+    if period == 7:
+        dosing_days = Fraction(len(days)) if days else min(times, Fraction(7))
+    if times == moments * dosing_days * min(period, Fraction(1)):
+        return times
+    raise Asked(
+        path,
+        f"The timing says {plain(times)} in {plain(period)} days and names {moments}"
+        " moments of the day. How many doses are taken a day?",
+    )
+
+
+def _on_days(days: frozenset[str], times: Fraction, period: Fraction, path: str) -> Schedule:
+    if period == 1:
+        return on_weekdays(days, times)
+    if period == 7 and times == len(days):
+        return on_weekdays(days)
+    raise Asked(
+        path,
+        f"The timing says {plain(times)} in {plain(period)} days and names {len(days)} days of"
+        " the week. On which days is how much taken?",
+    )
+
+
+def _spread(times: Fraction, period: Fraction, path: str) -> Schedule:
+    """So many doses in so many days, as a cycle of whole days."""
+    if period == 1:
+        return every(1, times)
+    if period > _LONGEST_DAYS:
+        raise _too_rare(times, f"{plain(period)} days", path)
+    if period == 7:
+        return times_a_week(int(times))
+    if period < 1 and (times / period).denominator == 1:
+        return times_a_day(int(times / period))
+    if period.denominator == 1:
+        return every(int(period), times)
+    raise Asked(path, "The timing does not come round in whole days. How often is a dose taken?")
+
+
+def _too_rare(times: Fraction, period: str, path: str) -> Asked:
+    return Asked(
+        path,
+        f"The timing says {plain(times)} in {period}, which may be the supply and not the"
+        " dose. How often is a dose taken?",
+    )

@@ -1,0 +1,209 @@
+"""Narrow typed views of the resources that are read; everything else in them passes unseen."""
+
+import re
+from typing import Any, TypeVar
+
+import msgspec
+
+from crossgrain.reading.elements import (
+    CodeableConcept,
+    CodeableReference,
+    Dosage,
+    Identifier,
+    Period,
+    Quantity,
+    Ratio,
+    Reference,
+    View,
+)
+from crossgrain.reading.errors import Category, Unreadable
+
+
+class Resource(View, rename="camel"):
+    """What every resource may carry that changes how it must be read."""
+
+    resource_type: str
+    id: str | None = None
+    modifier: tuple[Any, ...] = msgspec.field(default=(), name="modifierExtension")
+
+
+class PatientLink(View):
+    type: str | None = None
+
+
+class Patient(Resource):
+    active: bool | None = None
+    link: tuple[PatientLink, ...] = ()
+    birth_date: str | None = None
+    deceased_boolean: bool | None = None
+    deceased_date_time: str | None = None
+    gender: str | None = None
+
+
+class Medicine(Resource):
+    """What MedicationStatement and MedicationRequest share."""
+
+    status: str | None = None
+    subject: Reference | None = None
+    contained: tuple[dict[str, Any], ...] = ()
+    identifier: tuple[Identifier, ...] = ()
+    medication_codeable_concept: CodeableConcept | None = None
+    medication_reference: Reference | None = None
+    medication: CodeableReference | None = None
+    reason: tuple[CodeableReference, ...] = ()
+    reason_code: tuple[CodeableConcept, ...] = ()
+    reason_reference: tuple[Reference, ...] = ()
+    rendered_dosage_instruction: str | None = None
+    note: Any = None
+    extension: Any = None
+
+
+class Adherence(View):
+    code: CodeableConcept | None = None
+
+
+class MedicationStatement(Medicine):
+    effective_date_time: str | None = None
+    effective_period: Period | None = None
+    date_asserted: str | None = None
+    dosage: tuple[Dosage, ...] = ()
+    based_on: tuple[Reference, ...] = ()
+    derived_from: tuple[Reference, ...] = ()
+    context: Reference | None = None
+    encounter: Reference | None = None
+    adherence: Adherence | None = None
+    taken: str | None = None
+
+
+class DispenseRequest(View, rename="camel"):
+    validity_period: Period | None = None
+    expected_supply_duration: Quantity | None = None
+
+
+class MedicationRequest(Medicine):
+    intent: str | None = None
+    do_not_perform: bool | None = None
+    reported_boolean: bool | None = None
+    reported: bool | None = None
+    authored_on: str | None = None
+    requester: Reference | None = None
+    encounter: Reference | None = None
+    group_identifier: Identifier | None = None
+    prior_prescription: Reference | None = None
+    dispense_request: DispenseRequest | None = None
+    dosage_instruction: tuple[Dosage, ...] = ()
+
+
+class Ingredient(View, rename="camel"):
+    item_codeable_concept: CodeableConcept | None = None
+    item_reference: Reference | None = None
+    item: CodeableReference | None = None
+    is_active: bool | None = None
+    strength: Ratio | None = None
+    strength_ratio: Ratio | None = None
+    strength_quantity: Quantity | None = None
+    modifier: tuple[Any, ...] = msgspec.field(default=(), name="modifierExtension")
+
+    @property
+    def substance(self) -> CodeableConcept | None:
+        """What it is, in either version's shape, where it is not only referred to."""
+        return self.item_codeable_concept or (self.item.concept if self.item else None)
+
+    @property
+    def pointer(self) -> Reference | None:
+        """The reference to what it is, in either version's shape."""
+        return self.item_reference or (self.item.reference if self.item else None)
+
+
+class Medication(Resource):
+    status: str | None = None
+    code: CodeableConcept | None = None
+    form: CodeableConcept | None = None
+    dose_form: CodeableConcept | None = None
+    contained: tuple[dict[str, Any], ...] = ()
+    ingredient: tuple[Ingredient, ...] = ()
+
+
+class ReferenceRange(View, rename="camel"):
+    low: Quantity | None = None
+    high: Quantity | None = None
+    type: CodeableConcept | None = None
+    applies_to: tuple[CodeableConcept, ...] = ()
+    age: Any = None
+    modifier: tuple[Any, ...] = msgspec.field(default=(), name="modifierExtension")
+
+
+class Component(View, rename="camel"):
+    code: CodeableConcept | None = None
+    value_quantity: Quantity | None = None
+    value_codeable_concept: CodeableConcept | None = None
+    value_string: str | None = None
+    data_absent_reason: CodeableConcept | None = None
+    reference_range: tuple[ReferenceRange, ...] = ()
+    modifier: tuple[Any, ...] = msgspec.field(default=(), name="modifierExtension")
+
+
+class Observation(Resource):
+    status: str | None = None
+    code: CodeableConcept | None = None
+    subject: Reference | None = None
+    effective_date_time: str | None = None
+    effective_instant: str | None = None
+    effective_period: Period | None = None
+    issued: str | None = None
+    value_quantity: Quantity | None = None
+    value_codeable_concept: CodeableConcept | None = None
+    value_string: str | None = None
+    data_absent_reason: CodeableConcept | None = None
+    reference_range: tuple[ReferenceRange, ...] = ()
+    component: tuple[Component, ...] = ()
+
+
+class Condition(Resource):
+    clinical_status: CodeableConcept | None = None
+    verification_status: CodeableConcept | None = None
+    code: CodeableConcept | None = None
+    subject: Reference | None = None
+    onset_date_time: str | None = None
+    onset_period: Period | None = None
+    recorded_date: str | None = None
+
+
+class AllergyIntolerance(Resource):
+    clinical_status: CodeableConcept | None = None
+    verification_status: CodeableConcept | None = None
+    code: CodeableConcept | None = None
+    patient: Reference | None = None
+    onset_date_time: str | None = None
+    recorded_date: str | None = None
+
+
+class Goal(Resource):
+    lifecycle_status: str | None = None
+    description: CodeableConcept | None = None
+    subject: Reference | None = None
+
+
+V = TypeVar("V", bound=msgspec.Struct)
+_CHOICE = re.compile(
+    r"\.(asNeeded|bounds|deceased|dose|effective|item|medication|onset|rate|reported|strength"
+    r"|value)(?:Boolean|CodeableConcept|DateTime|Duration|Instant|Period|Quantity|Range|Ratio"
+    r"|Reference|String|Timing)\b"
+)
+"""FHIRPath names a choice without its type: ``dose``, not ``doseQuantity``."""
+
+
+def view(content: object, kind: type[V], path: str) -> V:
+    """See `content` as `kind`.
+
+    Raises
+    ------
+    Unreadable
+        ``structure``, with the FHIRPath of the element whose type is wrong.
+    """
+    try:
+        return msgspec.convert(content, kind)
+    except msgspec.ValidationError as fault:
+        what, _, where = str(fault).partition(" - at `$")
+        place = path + _CHOICE.sub(r".\1", where.rstrip("`"))
+        raise Unreadable(Category.STRUCTURE, place, what[:1].lower() + what[1:]) from None

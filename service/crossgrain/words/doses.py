@@ -1,0 +1,161 @@
+"""Plain words for dates, doses and tablets, as a patient or a prescriber reads them."""
+
+from collections.abc import Iterable
+from datetime import date
+from fractions import Fraction
+from functools import lru_cache
+
+from crossgrain.dosing.plan import LineDose
+from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.dosing.regimens import DoseLine
+from crossgrain.dosing.tablets import Piece
+from crossgrain.dosing.targets import Target
+from crossgrain.names.decimals import exact_decimal, is_finite
+
+CAUTION = "A proposal for the licensed prescriber, who decides; local rules and labels come first."
+
+_MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September",
+    "October", "November", "December",
+)  # fmt: skip
+_QUARTERS = ("", " and a quarter", " and a half", " and three quarters")
+_PART_OF_ONE = ("", "a quarter of a tablet", "half a tablet", "three quarters of a tablet")
+_UNITS = {"ug": "microgram", "mg": "mg"}
+
+
+def date_words(day: date) -> str:
+    """A date that reads the same on both sides of an ocean.
+
+    >>> date_words(date(2024, 5, 1))
+    '1 May 2024'
+    """
+    return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
+
+
+def number(value: Fraction) -> str:
+    """An exact decimal, written out; a mean that has none is rounded and says so.
+
+    >>> number(Fraction(65, 4))
+    '16.25'
+    >>> number(Fraction(600, 7))
+    'about 85.71'
+    """
+    if value.denominator == 1:
+        return str(value.numerator)
+    return f"{exact_decimal(value):f}" if is_finite(value) else f"about {float(value):.4g}"
+
+
+TARGET_WORDS = {
+    Target.LEVOTHYROXINE: "levothyroxine",
+    Target.LIOTHYRONINE: "liothyronine",
+    Target.DESICCATED_THYROID: "desiccated thyroid",
+    Target.LT4_LT3: "levothyroxine with liothyronine",
+    Target.DESICCATED_LT3: "desiccated thyroid with liothyronine",
+}
+
+
+def tablets(count: Fraction) -> str:
+    """So many tablets, in words that cannot be misread as a decimal.
+
+    Raises
+    ------
+    ValueError
+        for a part finer than a quarter: no tablet is cut so.
+
+    Examples
+    --------
+
+    >>> tablets(Fraction(3, 2))
+    '1 and a half tablets'
+    """
+    return _tablets(count.numerator, count.denominator)
+
+
+# An answer names the same few doses again and again. The caches are keyed on a fraction's two
+# integers, which are found at once; to hash a fraction costs as much as to write it.
+
+
+@lru_cache(maxsize=256)
+def _tablets(numerator: int, denominator: int) -> str:
+    parts, finer = divmod(numerator * 4, denominator)
+    if finer:
+        raise ValueError(f"{Fraction(numerator, denominator)} tablets cannot be cut")
+    whole, quarters = divmod(parts, 4)
+    if not whole:
+        return _PART_OF_ONE[quarters]
+    return f"{whole}{_QUARTERS[quarters]} tablet{'' if (whole, quarters) == (1, 0) else 's'}"
+
+
+def amount(preparation: Preparation, value: Fraction) -> str:
+    """An amount in the preparation's unit.
+
+    A fixed-ratio product is named by both its hormones.
+    """
+    return _amount(preparation, value.numerator, value.denominator)
+
+
+@lru_cache(maxsize=4096)
+def _amount(preparation: Preparation, numerator: int, denominator: int) -> str:
+    value = Fraction(numerator, denominator)
+    unit = _unit(preparation, value)
+    if preparation.kind is Kind.FIXED_RATIO:
+        return f"{number(preparation.t4_ug(value))}/{number(preparation.t3_ug(value))} {unit}"
+    return f"{number(value)} {unit}"
+
+
+def _unit(preparation: Preparation, value: Fraction) -> str:
+    plural = "s" if preparation.unit == "ug" and value != 1 else ""
+    return f"{_UNITS[preparation.unit]}{plural}"
+
+
+def generic_name(preparation: Preparation) -> str:
+    """The generic name alone: a second number beside a strength could be taken for it."""
+    return preparation.name.partition(",")[0]
+
+
+def product(preparation: Preparation, strength: Fraction) -> str:
+    """One product, by generic name and strength: ``levothyroxine sodium 100 microgram tablet``."""
+    words = amount(preparation, strength).removesuffix("s")
+    return f"{generic_name(preparation)} {words} tablet"
+
+
+def daily_dose(line: LineDose) -> str:
+    """A medicine and its day's dose."""
+    return f"{generic_name(line.preparation)} {amount(line.preparation, line.amount)} a day"
+
+
+def pieces(line: LineDose) -> str:
+    """The tablets of one day, or that the old supply goes on, or why there are none."""
+    if line.tablets is None:
+        return line.note or "as taken now"
+    return _pieces(line.preparation, line.tablets.pieces)
+
+
+def _pieces(preparation: Preparation, counted: Iterable[Piece]) -> str:
+    return " and ".join(
+        f"{tablets(piece.count)} of {amount(preparation, piece.strength)}" for piece in counted
+    )
+
+
+def tablets_a_day(line: LineDose) -> str:
+    """The same, and in how many doses they are taken."""
+    if line.times:
+        morning, bedtime = (_pieces(line.preparation, t.pieces) for t in line.times)
+        return f"{morning} in the morning, {bedtime} at bedtime"
+    split = "" if line.doses_per_day == 1 else f", in {line.doses_per_day} equal doses"
+    return pieces(line) + split
+
+
+def taken(lines: Iterable[DoseLine]) -> str:
+    """What a patient takes now, one dose per medicine; the mean where days differ."""
+    medicines: dict[str, list[DoseLine]] = {}
+    for line in lines:
+        medicines.setdefault(line.preparation.id, []).append(line)
+    return " and ".join(map(_taken, medicines.values()))
+
+
+def _taken(lines: list[DoseLine]) -> str:
+    preparation = lines[0].preparation
+    daily = sum((line.daily for line in lines), Fraction(0))
+    mean = "" if all(len(set(line.cycle)) == 1 for line in lines) else " on average"
+    return f"{generic_name(preparation)} {amount(preparation, daily)} a day{mean}"

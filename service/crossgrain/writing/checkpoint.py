@@ -1,0 +1,116 @@
+"""The checkpoint: one group of options, of which exactly one is taken once the labs are in."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from crossgrain.dosing.plan import Branch, Checkpoint, Course
+from crossgrain.names.identity import urn
+from crossgrain.writing.conditions import CONDITIONS, VARIABLES_NOTE
+from crossgrain.writing.labs import service_requests
+from crossgrain.writing.letterhead import SERIES, Letterhead, Resource, Scope
+from crossgrain.writing.narrative import paragraphs, plain
+from crossgrain.writing.orders import medication_requests
+from crossgrain.writing.prior import branch_tasks
+
+REQUEST_GROUP = "RequestGroup"
+BRANCH_SCOPES = {
+    reading: Scope(reading, "option", condition.words) for reading, condition in CONDITIONS.items()
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Option:
+    """A branch and the requests that carry it out."""
+
+    branch: Branch
+    courses: tuple[Course, ...]
+    requests: tuple[Resource, ...]
+
+    @property
+    def endings(self) -> list[str]:
+        """What the branch does to orders that still stand, in words."""
+        return [r["description"] for r in self.requests if r["resourceType"] == "Task"]
+
+
+def options(letter: Letterhead, checkpoint: Checkpoint) -> Iterator[Option]:
+    """The requests of every branch, none of them yet to be followed."""
+    for branch, own in zip(checkpoint.branches, letter.branches, strict=True):
+        scope = BRANCH_SCOPES[branch.reading]
+        yield Option(
+            branch,
+            own,
+            (
+                *medication_requests(letter, scope, own, branch.prescriptions),
+                *service_requests(letter, scope, branch.labs),
+                *branch_tasks(letter, scope, letter.series, branch, own),
+            ),
+        )
+
+
+def request_group(
+    letter: Letterhead, checkpoint: Checkpoint, choices: tuple[Option, ...]
+) -> Resource:
+    """The group that holds the branches."""
+    says = [checkpoint_words(letter, checkpoint), *map(option_words, choices)]
+    body = letter.request(REQUEST_GROUP, REQUEST_GROUP, SERIES, paragraphs(says))
+    body["note"] = letter.notes(VARIABLES_NOTE)
+    body["action"] = [
+        {
+            "title": "Checkpoint",
+            "description": says[0],
+            "timingDateTime": letter.iso(checkpoint.decision_day),
+            "groupingBehavior": "logical-group",
+            "selectionBehavior": "exactly-one",
+            "action": [_option_action(choice) for choice in choices],
+        }
+    ]
+    return body
+
+
+def checkpoint_words(letter: Letterhead, checkpoint: Checkpoint) -> str:
+    """Where the plan waits, on whose chart, and for what."""
+    return (
+        f"From {letter.words(checkpoint.day)} the dose waits at the checkpoint, the smallest"
+        f" target that any enabled basis gives ({checkpoint.set_by}). Blood is drawn on"
+        f" {letter.words(checkpoint.lab_day)}; on {letter.words(checkpoint.decision_day)} exactly"
+        " one of the options is taken."
+    )
+
+
+def option_words(choice: Option) -> str:
+    """A branch: its condition, then what it does."""
+    condition = CONDITIONS[choice.branch.reading]
+    return plain(f"{condition.title}. If {condition.words}: {choice.branch.statement}")
+
+
+def _option_action(choice: Option) -> dict[str, Any]:
+    condition = CONDITIONS[choice.branch.reading]
+    expression = {
+        "description": condition.words,
+        "language": "text/fhirpath",
+        "expression": condition.expression,
+    }
+    return {
+        "title": condition.title,
+        "description": option_words(choice),
+        "condition": [{"kind": "applicability", "expression": expression}],
+        "groupingBehavior": "logical-group",
+        "selectionBehavior": "all",
+        "action": [_leaf(request) for request in choice.requests],
+    }
+
+
+def _leaf(request: Resource) -> dict[str, Any]:
+    return {"title": _title(request), "resource": {"reference": urn(request["id"])}}
+
+
+def _title(request: Resource) -> str:
+    if "medicationCodeableConcept" in request:
+        periods = [
+            instruction["timing"]["repeat"]["boundsPeriod"]
+            for instruction in request["dosageInstruction"]
+        ]
+        product = request["medicationCodeableConcept"]["text"]
+        return f"{product}, {periods[0]['start']} to {periods[-1]['end']}"
+    return str(request["code"]["text"])

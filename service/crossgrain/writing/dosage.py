@@ -1,0 +1,179 @@
+"""Dosage and dispense of one product over one course."""
+
+from collections.abc import Iterator
+from fractions import Fraction
+from functools import lru_cache
+from math import ceil
+from typing import Any
+
+from crossgrain.dosing.plan import Course, LineDose, Prescription
+from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.dosing.tablets import Piece
+from crossgrain.reading.codesystems import Snomed
+from crossgrain.words.doses import amount, generic_name, product, tablets
+from crossgrain.writing.letterhead import Scope
+from crossgrain.writing.narrative import plain
+from crossgrain.writing.quantities import counted, exact_quantity
+from crossgrain.writing.wording import Wording
+
+DOSE_TYPE = "http://terminology.hl7.org/CodeSystem/dose-rate-type"
+EMPTY_STOMACH = "on an empty stomach, 4 hours apart from calcium, iron and antacids"
+"""Levothyroxine and desiccated thyroid labels: these bind T4 in the gut."""
+ORDERED, CALCULATED = "ordered", "calculated"
+_WHEN = (("MORN", "in the morning"), ("HS", "at bedtime"))
+"""The day's two doses: codes of HL7's event timing, and words."""
+_OFTEN = {
+    1: "once a day, in the morning",
+    2: "twice a day, in the morning and at bedtime",  # ETA 2012, from memory
+}
+
+
+def dosages(
+    wording: Wording, scope: Scope, sequence: int, course: Course, piece: Piece
+) -> Iterator[dict[str, Any]]:
+    """`Dosage` of one product: words for the patient, the same as data for a machine.
+
+    One, or two where what is taken at bedtime differs from what is taken in the morning.
+    """
+    line = course.line
+    if not line.times:
+        often = {"frequency": line.doses_per_day, "period": 1, "periodUnit": "d"}
+        text = instruction_text(wording, scope, course, piece)
+        yield _dosage(wording, sequence, course, often, text, piece, count_each(line, piece))
+        return
+    for place, each in enumerate(line.counts(piece)):
+        if each:
+            often = {"frequency": 1, "period": 1, "periodUnit": "d", "when": [_WHEN[place][0]]}
+            text = instruction_text(wording, scope, course, piece, place)
+            yield _dosage(wording, sequence, course, often, text, piece, each)
+
+
+def _dosage(
+    wording: Wording,
+    sequence: int,
+    course: Course,
+    often: dict[str, Any],
+    text: str,
+    piece: Piece,
+    each: Fraction,
+) -> dict[str, Any]:
+    line = course.line
+    bounds = {"start": wording.iso(course.first_day), "end": wording.iso(course.last_day)}
+    instruction: dict[str, Any] = {
+        "sequence": sequence,
+        "text": text,
+        "timing": {"repeat": {"boundsPeriod": bounds, **often}},
+        "route": _by_mouth(),
+        "doseAndRate": [_dose(ORDERED, "Ordered", exact_quantity(each, "{tbl}"))],
+    }
+    if line.preparation.t4_ug_per_unit:
+        instruction["additionalInstruction"] = [_empty_stomach()]
+    if line.preparation.kind is not Kind.FIXED_RATIO:  # two hormones have no one mass
+        taken = piece.strength if each == 1 else each * piece.strength
+        mass = exact_quantity(taken, line.preparation.unit)
+        instruction["doseAndRate"].append(_dose(CALCULATED, "Calculated", mass))
+    return instruction
+
+
+def count_each(line: LineDose, piece: Piece) -> Fraction:
+    """Tablets at each of the day's doses, where they are alike."""
+    return piece.count if line.doses_per_day == 1 else piece.count / line.doses_per_day
+
+
+def concept(system: str, code: str, display: str) -> dict[str, Any]:
+    """A CodeableConcept of one code."""
+    return {"coding": [{"system": system, "code": code, "display": display}]}
+
+
+def _by_mouth() -> dict[str, Any]:
+    return {**concept(Snomed.system, "26643006", "Oral route"), "text": "by mouth"}
+
+
+def _empty_stomach() -> dict[str, Any]:
+    coded = concept(Snomed.system, "717154004", "Take on an empty stomach")
+    return {**coded, "text": f"Take {EMPTY_STOMACH}"}
+
+
+def _dose(code: str, display: str, quantity: dict[str, Any]) -> dict[str, Any]:
+    return {"type": concept(DOSE_TYPE, code, display), "doseQuantity": quantity}
+
+
+def instruction_text(
+    wording: Wording, scope: Scope, course: Course, piece: Piece, place: int | None = None
+) -> str:
+    """What the patient does, from which day to which.
+
+    `place` is which of the day's doses it is about, where they differ.
+    """
+    line = course.line
+    each = line.counts(piece)[place or 0]
+    often = _OFTEN[line.doses_per_day] if place is None else _WHEN[place][1]
+    sentences = [
+        _take(
+            line.preparation,
+            often,
+            *(piece.strength.numerator, piece.strength.denominator),
+            *(each.numerator, each.denominator),
+        ),
+        f"From {wording.words(course.first_day)} to {wording.words(course.last_day)}.",
+    ]
+    if together := _together(line, piece, place):
+        sentences.insert(1, together)
+    if scope.condition:
+        sentences.insert(0, f"Only if your prescriber tells you so ({scope.condition}).")
+    return plain(" ".join((*sentences, *wording.instructions)))
+
+
+@lru_cache(maxsize=2048)
+def _take(preparation: Preparation, often: str, *numbers: int) -> str:
+    """What to take and how often: strength and tablets each as numerator and denominator."""
+    strength, each = Fraction(*numbers[:2]), Fraction(*numbers[2:])
+    how = f", {EMPTY_STOMACH}" if preparation.t4_ug_per_unit else ""
+    return f"{_capital(product(preparation, strength))}s: take {tablets(each)} {often}{how}."
+
+
+def _together(line: LineDose, piece: Piece, place: int | None) -> str:
+    """What is taken with it at the same time, and what the day's dose is."""
+    others = " and ".join(
+        f"{tablets(count)} of {amount(line.preparation, other.strength)}"
+        for other in (line.tablets.pieces if line.tablets else ())
+        if other.strength != piece.strength and (count := line.counts(other)[place or 0])
+    )
+    if not others and place is None:
+        return ""
+    whole = f"{amount(line.preparation, line.amount)} of {generic_name(line.preparation)}"
+    if not others:
+        return f"The whole day's dose is {whole}."
+    return f"Take it together with {others}: {whole} a day in all."
+
+
+def dispense(prescription: Prescription) -> dict[str, Any]:
+    """Tablets for the whole prescription, its reserve included, and no longer."""
+    return {
+        "numberOfRepeatsAllowed": 0,
+        "quantity": counted(prescription.tablets, "{tbl}"),
+        "expectedSupplyDuration": counted(prescription.days, "d"),
+    }
+
+
+def needed(course: Course) -> str:
+    """The tablets that a course takes, strength by strength; empty where the old supply goes on.
+
+    Half a tablet is a whole one cut, so the number is rounded up.
+    """
+    pieces = course.line.tablets.pieces if course.line.tablets else ()
+    return " + ".join(str(ceil(piece.count * course.days)) for piece in pieces)
+
+
+def fetched(wording: Wording, made: Prescription) -> tuple[str, str, str, str]:
+    """A prescription as a line of the pharmacy list: fetched by, product, tablets, lasts until."""
+    return (
+        wording.words(made.first_day),
+        product(made.preparation, made.strength),
+        str(made.tablets),
+        wording.words(made.first_day + made.days - 1),
+    )
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

@@ -1,0 +1,228 @@
+"""What every resource of one answer carries: patient, dates, names, and who asked."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from crossgrain.core.proposal import Outcome, Proposal
+from crossgrain.dosing.plan import Course, Plan, Step, courses
+from crossgrain.names.identity import PLAN_SYSTEM, RESOURCE_SYSTEM, stable_id, urn
+from crossgrain.reading.code_tables import CodeTables
+from crossgrain.reading.record import MedicineEntry, Question
+from crossgrain.reading.series_facts import SeriesFacts
+from crossgrain.safety.findings import Finding, Severity, most_severe_first
+from crossgrain.words.doses import CAUTION
+from crossgrain.writing.carried_over import carried_over, replaced_by
+from crossgrain.writing.narrative import narrative, paragraphs, plain
+from crossgrain.writing.plan_name import plan_name
+from crossgrain.writing.series_mark import facts_parts, series_facts
+from crossgrain.writing.wording import Wording
+
+Resource = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Scope:
+    """Which set of requests one belongs to: the series, or one branch of the checkpoint.
+
+    `condition` is empty for the series; a branch repeats its own on every request.
+    """
+
+    name: str
+    intent: str
+    condition: str = ""
+
+    @property
+    def only_if(self) -> tuple[str, ...]:
+        """The condition as a sentence, where there is one."""
+        return (f"Only if: {self.condition}.",) if self.condition else ()
+
+
+SERIES = Scope("series", "proposal")
+
+
+@dataclass(frozen=True, slots=True)
+class Letterhead:
+    """The constants of one answer. Build it with `letterhead_for`.
+
+    Nothing in it can be changed, and what it gives to a resource is made for that resource: no
+    two places of an answer, and no two answers, hold the same object.
+    """
+
+    proposal: Proposal
+    wording: Wording
+    service_version: str
+    plan_id: str
+    facts: SeriesFacts | None
+    """What the extension of every order says of the plan."""
+    care_plan_urn: str
+    authored: str
+    encounter: str | None
+    requester: str | None
+    findings: tuple[Finding, ...]
+    """Most severe first: their places in this order name their resources."""
+    issue_urns: tuple[str, ...]
+    """The DetectedIssue of each finding."""
+    replaced: Mapping[str, tuple[MedicineEntry, ...]]
+    """Medicine → what an order for it replaces."""
+    series: tuple[Course, ...]
+    """The doses of the unconditional steps; none where there is no plan."""
+    branches: tuple[tuple[Course, ...], ...]
+    """Those of each branch of the checkpoint, in its order."""
+    standing: tuple[str, ...]
+    """What every request says: what must be done before, what to confirm, and the caution."""
+    standing_xhtml: str
+    """The same for its narrative."""
+
+    @property
+    def patient(self) -> Resource:
+        """Reference to the patient, by the input's own reference."""
+        return {"reference": self.proposal.record.patient_reference}
+
+    @property
+    def holds(self) -> list[Resource]:
+        """References to the DetectedIssues of the holds."""
+        return [
+            {"reference": issue}
+            for finding, issue in zip(self.findings, self.issue_urns, strict=True)
+            if finding.severity is Severity.HOLD
+        ]
+
+    @property
+    def plan(self) -> Plan | None:
+        """The plan, unless the answer is a question or a stop."""
+        return self.proposal.plan if self.proposal.outcome is Outcome.PLAN else None
+
+    @property
+    def series_parts(self) -> tuple[Resource, ...]:
+        """The same as parts of an extension; none where there is no plan."""
+        return facts_parts(self.facts) if self.facts else ()
+
+    @property
+    def day_one(self) -> date:
+        """Day 0 of the plan."""
+        return self.proposal.request.start
+
+    def steps_in(self, scope: Scope) -> tuple[Sequence[Step], str]:
+        """The steps that the orders of a scope carry out, and the branch that they belong to."""
+        if self.plan is None:
+            return (), ""
+        for branch in self.plan.checkpoint.branches:
+            if branch.reading == scope.name:
+                return branch.steps, str(branch.reading)
+        return self.plan.steps, ""
+
+    @property
+    def instant(self) -> str:
+        """The day that the record was read, as an instant."""
+        return f"{self.authored}T00:00:00Z"
+
+    def iso(self, number: int) -> str:
+        """The calendar date of a day of the plan, as FHIR writes it."""
+        return self.wording.iso(number)
+
+    def words(self, number: int) -> str:
+        """The same, as a person reads it."""
+        return self.wording.words(number)
+
+    def id_of(self, what: str) -> str:
+        """The stable id of one resource of this answer."""
+        return resource_id(self.plan_id, what)
+
+    def head(self, resource_type: str, what: str, text: dict[str, str]) -> Resource:
+        """Type, id, narrative and business identifier."""
+        own_id = self.id_of(what)
+        return {
+            "resourceType": resource_type,
+            "id": own_id,
+            "text": text,
+            "identifier": [{"system": RESOURCE_SYSTEM, "value": own_id}],
+        }
+
+    def request(self, resource_type: str, what: str, scope: Scope, own_xhtml: str) -> Resource:
+        """The head of a request: tied to the plan and the care plan, a draft to be judged.
+
+        `own_xhtml` opens the narrative; what every request says closes it.
+        """
+        body = self.head(resource_type, what, narrative(own_xhtml, self.standing_xhtml))
+        group = "requisition" if resource_type == "ServiceRequest" else "groupIdentifier"
+        body["basedOn"] = [{"reference": self.care_plan_urn}]
+        body[group] = {"system": PLAN_SYSTEM, "value": self.plan_id}
+        body["status"] = "draft"
+        body["intent"] = scope.intent
+        body["for" if resource_type == "Task" else "subject"] = self.patient
+        if self.encounter:
+            body["encounter"] = {"reference": self.encounter}
+        body["authoredOn"] = self.authored
+        if self.requester and resource_type != "RequestGroup":
+            body["requester"] = {"reference": self.requester}
+        return body
+
+    def notes(self, *own: str) -> list[Resource]:
+        """What is particular to a resource, then what every request says."""
+        return [{"text": plain(text)} for text in (*own, *self.standing) if text]
+
+
+def before_start(hold: Finding) -> str:
+    """A hold as it stands on every request."""
+    return f"Not to be started before this is done: {hold.action} ({hold.statement})"
+
+
+def to_confirm(question: Question) -> str:
+    """What the prescriber must confirm, as it stands on every request."""
+    return f"To be confirmed: {question.question}"
+
+
+def standing_words(proposal: Proposal) -> tuple[str, ...]:
+    """What must be done first, what is to be confirmed, and who decides."""
+    holds = [before_start(f) for f in proposal.findings if f.severity is Severity.HOLD]
+    confirm = map(to_confirm, proposal.record.confirm)
+    return tuple(plain(text) for text in (*holds, *confirm, CAUTION))
+
+
+def letterhead_for(proposal: Proposal, service_version: str, codes: CodeTables) -> Letterhead:
+    """Gather what every resource of the answer to `proposal` carries."""
+    plan = proposal.plan
+    series = courses(plan.steps) if plan else ()
+    branches = tuple(courses(b.steps) for b in plan.checkpoint.branches) if plan else ()
+    plan_id = stable_id(plain(plan_name(proposal, series, branches)))
+    care_plan_urn = urn(resource_id(plan_id, "CarePlan"))
+    encounter, requester = carried_over(proposal)
+    standing = standing_words(proposal)
+    findings = most_severe_first(proposal.findings)
+    issue_urns = tuple(
+        urn(resource_id(plan_id, issue_name(place))) for place in range(len(findings))
+    )
+    return Letterhead(
+        proposal=proposal,
+        wording=Wording(
+            proposal.request.start.toordinal(),
+            tuple(dict.fromkeys(f.instruction for f in findings if f.instruction)),
+            codes,
+        ),
+        service_version=service_version,
+        plan_id=plan_id,
+        facts=series_facts(proposal, plan, plan_id) if plan else None,
+        care_plan_urn=care_plan_urn,
+        authored=proposal.request.as_of.isoformat(),
+        encounter=encounter,
+        requester=requester,
+        findings=findings,
+        issue_urns=issue_urns,
+        replaced=replaced_by(proposal.record),
+        series=series,
+        branches=branches,
+        standing=standing,
+        standing_xhtml=paragraphs(standing),
+    )
+
+
+def resource_id(plan_id: str, what: str) -> str:
+    """The stable id of one resource of a plan."""
+    return stable_id(f"{plan_id}|{what}")
+
+
+def issue_name(place: int) -> str:
+    """What the DetectedIssue of the finding in that place is called."""
+    return f"DetectedIssue|{place}"

@@ -1,0 +1,151 @@
+"""The facts of a series as the extension that its orders and its care plan carry."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import date, timedelta
+from fractions import Fraction
+from typing import Any
+
+from crossgrain.core.proposal import Proposal
+from crossgrain.dosing.plan import DoseUse, Plan, Prescription, Step
+from crossgrain.dosing.targets import Mixture, Target, TargetDose
+from crossgrain.names.decimals import exact_decimal, is_finite
+from crossgrain.names.series_extension import SERIES_URL
+from crossgrain.reading.series_facts import OrderedDose, OrderedStep, SeriesFacts, cycles_of
+from crossgrain.writing.quantities import exact_quantity
+
+Extension = dict[str, Any]
+
+
+def series_facts(proposal: Proposal, plan: Plan, plan_id: str) -> SeriesFacts:
+    """What every order of the plan says of it."""
+    start, checkpoint = proposal.request.start, plan.checkpoint
+    return SeriesFacts(
+        plan_id=plan_id,
+        original=cycles_of(proposal.record.regimen),
+        target=plan.target,
+        basis_id=plan.basis_id,
+        pace=plan.pace,
+        prior_therapy=plan.prior_therapy,
+        mixture=proposal.request.mixture,
+        family=proposal.family,
+        most_generous=not checkpoint.is_smallest,
+        day_one=start,
+        decision=start + timedelta(checkpoint.decision_day),
+        checkpoint=checkpoint.dose,
+        need=Fraction(1),
+        tables=proposal.tables,
+    )
+
+
+def facts_parts(facts: SeriesFacts) -> tuple[Extension, ...]:
+    """The parts that all resources of one plan share."""
+    return (
+        _valued("plan", "valueId", facts.plan_id),
+        *(_original(*line) for line in facts.original),
+        _valued("target", "valueCode", str(facts.target)),
+        _valued("basis", "valueCode", facts.basis_id),
+        _valued("pace", "valueCode", facts.pace),
+        _valued("prior-therapy", "valueCode", str(facts.prior_therapy)),
+        *_mixture(facts.target, facts.mixture),
+        _valued("desiccated-family", "valueCode", facts.family),
+        *([_valued("most-generous", "valueBoolean", True)] if facts.most_generous else ()),
+        _valued("day-one", "valueDate", facts.day_one.isoformat()),
+        _valued("decision", "valueDate", facts.decision.isoformat()),
+        _complex("checkpoint", *_checkpoint(facts.checkpoint)),
+        _valued("need", "valueDecimal", exact_decimal(facts.need)),
+        _valued("tables", "valueString", facts.tables),
+    )
+
+
+def on_plan(parts: Iterable[Extension]) -> list[Extension]:
+    """The extension of the care plan."""
+    return [_complex(SERIES_URL, *parts)]
+
+
+def on_order(ordered: OrderedStep, unit: str, parts: Sequence[Extension]) -> list[Extension]:
+    """The extension of one order; `unit` is that of its preparation's strength."""
+    branch = [_valued("branch", "valueCode", ordered.branch)] if ordered.branch else []
+    return [
+        _complex(
+            SERIES_URL,
+            *parts[:1],
+            _valued("step", "valuePositiveInt", ordered.step),
+            _valued("steps", "valuePositiveInt", ordered.steps),
+            *branch,
+            _complex(
+                "order",
+                _valued("preparation", "valueCode", ordered.preparation_id),
+                _valued("strength", "valueQuantity", exact_quantity(ordered.strength, unit)),
+                *(_valued("dose", "valueString", _dose(dose)) for dose in ordered.doses),
+            ),
+            *parts[1:],
+        )
+    ]
+
+
+def _dose(dose: OrderedDose) -> str:
+    days = f"{dose.first_day.isoformat()} {dose.last_day.isoformat()}"
+    return f"{_exactly(dose.daily)} {dose.times_a_day} {days}"
+
+
+def step_of(made: Prescription, steps: Sequence[Step], branch: str, day_one: date) -> OrderedStep:
+    """What the order for one prescription says that it orders."""
+    return OrderedStep(
+        step=sum(step.first_day <= made.first_day for step in steps),
+        steps=len(steps),
+        branch=branch,
+        preparation_id=made.preparation.id,
+        strength=made.strength,
+        doses=tuple(dose for use in made.uses for dose in _doses(use, day_one)),
+    )
+
+
+def _doses(use: DoseUse, day_one: date) -> Iterator[OrderedDose]:
+    """One for each instruction that the order gives for this use."""
+    line, piece = use.course.line, use.piece
+    first = day_one + timedelta(use.course.first_day)
+    last = day_one + timedelta(use.course.last_day)
+    if not line.times:
+        yield OrderedDose(piece.count * piece.strength, line.doses_per_day, first, last)
+        return
+    for count in line.counts(piece):
+        if count:
+            yield OrderedDose(count * piece.strength, 1, first, last)
+
+
+def _valued(name: str, key: str, value: object) -> Extension:
+    return {"url": name, key: value}
+
+
+def _complex(url: str, *parts: Extension) -> Extension:
+    return {"url": url, "extension": list(parts)}
+
+
+def _original(preparation_id: str, cycle: tuple[Fraction, ...]) -> Extension:
+    return _complex(
+        "original",
+        _valued("preparation", "valueCode", preparation_id),
+        _valued("cycle", "valueString", " ".join(map(_exactly, cycle))),
+    )
+
+
+def _exactly(amount: Fraction) -> str:
+    return f"{exact_decimal(amount):f}" if is_finite(amount) else str(amount)
+
+
+def _mixture(target: Target, mixture: Mixture) -> Iterator[Extension]:
+    """What composes a combination; nothing for a target that is no combination."""
+    if target is Target.DESICCATED_LT3:
+        yield _valued("t3-share", "valueDecimal", exact_decimal(mixture.t3_share))
+    elif target is Target.LT4_LT3 and mixture.guideline:
+        yield _valued("guideline", "valueBoolean", True)
+    elif target is Target.LT4_LT3:
+        yield _valued("ratio", "valueDecimal", exact_decimal(mixture.ratio))
+
+
+def _checkpoint(dose: TargetDose) -> Iterator[Extension]:
+    for name, amount in (("levothyroxine", dose.lt4_ug), ("liothyronine", dose.lt3_ug)):
+        if amount:
+            yield _valued(name, "valueQuantity", exact_quantity(amount, "ug/d"))
+    if dose.grains:
+        yield _valued("grains", "valueDecimal", exact_decimal(dose.grains))

@@ -1,0 +1,209 @@
+"""Large and hostile records end in bounded time: no step grows faster than the record."""
+
+import time
+from contextlib import suppress
+
+import pytest
+from tests.unit.reading.records import (
+    LT4,
+    TABLET,
+    Json,
+    asked,
+    bundle,
+    condition,
+    dosage,
+    observation,
+    read_bundle,
+    request,
+    statement,
+    ucum,
+)
+
+from crossgrain.reading.budget import (
+    MOST_CHARACTERS_OF_A_NAME,
+    MOST_CHARACTERS_OF_AN_ADDRESS,
+    MOST_CHARACTERS_OF_NAMES,
+    MOST_CHARACTERS_OF_SAYINGS,
+    MOST_DRAFTS,
+    MOST_HORMONES,
+    MOST_RESOURCES,
+    MOST_SAYINGS,
+)
+from crossgrain.reading.errors import Category, Unreadable
+
+MANY = 1900
+
+
+def seconds(content: Json) -> float:
+    """Of the processor, so that a busy machine makes no difference."""
+    start = time.process_time()
+    with suppress(Unreadable):  # as too costly
+        read_bundle(content)
+    return time.process_time() - start
+
+
+CROWDS = {
+    "levothyroxines that are all taken": [
+        statement(LT4, dosage(ucum(100, "ug")), id=f"s{n}") for n in range(MANY)
+    ],
+    "levothyroxines of the past": [
+        *(
+            request(LT4, dosage(ucum(100, "ug")), id=f"r{n}", status="completed")
+            for n in range(MANY)
+        ),
+        request(LT4, dosage(ucum(100, "ug")), id="now"),
+    ],
+    "orders that replace each other": [
+        request(
+            LT4,
+            dosage(ucum(100, "ug")),
+            id=f"r{n}",
+            priorPrescription={"reference": f"MedicationRequest/r{n - 1}"},
+        )
+        for n in range(MANY)
+    ],
+    "results": [observation("3016-3", ucum(2, "m[IU]/L"), id=f"o{n}") for n in range(MANY)],
+    "conditions": [condition("49436004", id=f"c{n}") for n in range(MANY)],
+    "dosages of one statement": [
+        statement(LT4, *(dosage(ucum(100 + n % 50, "ug")) for n in range(MANY)))
+    ],
+}
+
+
+@pytest.mark.parametrize("resources", CROWDS.values(), ids=CROWDS.keys())
+def test_a_crowd_is_read_in_proportion_to_its_size(resources: list[Json]) -> None:
+    assert seconds(bundle(*resources)) < 3
+
+
+LONG = {
+    "a name": statement({"text": "levothyroxine " * 50_000}, dosage(ucum(100, "ug"))),
+    "a name of numbers": statement({"text": "thyroid 1/1/1/1 " * 50_000}, dosage(ucum(1, "{tbl}"))),
+    "a name of one number": statement(
+        {"text": f"levothyroxine {'9' * 5000} mcg"}, dosage(ucum(1, "{tbl}"))
+    ),
+    "a sig": statement(LT4, {"text": "1 tab daily " * 50_000}),
+    "a unit": statement(LT4, dosage(ucum(100, "u" * 500_000))),
+    "a unit of very many digits": statement(LT4, dosage(ucum(100, "10*99999999.g"))),
+    "a unit of a result": observation("3016-3", {"value": 1, "unit": "u" * 500_000}),
+    "a condition": {**condition(), "code": {"text": "heart " * 50_000}},
+}
+
+
+@pytest.mark.parametrize("resource", LONG.values(), ids=LONG.keys())
+def test_a_very_long_text_is_read_or_asked_about_in_time(resource: Json) -> None:
+    assert seconds(bundle(resource)) < 1
+
+
+def other(number: int, length: int) -> Json:
+    """A medicine of no concern, by a name of its own of so many characters."""
+    return statement({"text": f"{number:06} ".ljust(length, "x")}, TABLET, id=f"s{number}")
+
+
+def drafts(count: int) -> list[Json]:
+    return [request(LT4, dosage(ucum(100, "ug")), id=f"r{n}", status="draft") for n in range(count)]
+
+
+def past(count: int) -> list[Json]:
+    made = request(LT4, dosage(ucum(100, "ug")), status="stopped")
+    return [{**made, "id": f"r{n}"} for n in range(count)]
+
+
+def told(instructions: int, notes: int = 0, dosages: int = 1) -> Json:
+    """A levothyroxine of so many instructions in each dosage, and so many notes beside them all."""
+    one = dosage(ucum(100, "ug"), additionalInstruction=[{"text": "once a day"}] * instructions)
+    told = [one, *(dosage(ucum(n, "ug")) for n in range(1, dosages))]
+    return statement(LT4, *told, note=[{"text": "Take with water."}] * notes)
+
+
+def noted(characters: int, own_id: str = "n") -> Json:
+    """A levothyroxine with a note of so many characters that says nothing of its taking."""
+    note = [{"text": "seen. " * (characters // 6) + "x" * (characters % 6)}]
+    return statement(LT4, dosage(ucum(100, "ug")), id=own_id, note=note)
+
+
+def identified(characters: int) -> Json:
+    return statement(LT4, dosage(ucum(100, "ug")), id="i" * characters)
+
+
+IN_BUDGET: dict[str, list[Json]] = {
+    "a name": [other(1, MOST_CHARACTERS_OF_A_NAME)],
+    "names": [other(n, 100) for n in range(MOST_CHARACTERS_OF_NAMES // 100)],
+    "one name, very often": [{**other(1, 100), "id": f"s{n}"} for n in range(3000)],
+    "drafts": drafts(MOST_DRAFTS),
+    "thyroid medicines": past(MOST_HORMONES),
+    "instructions": [told(MOST_SAYINGS - 1)],
+    "instructions and a note": [told(MOST_SAYINGS - 2, 1)],
+    "words": [noted(MOST_CHARACTERS_OF_SAYINGS)],
+    "resources": [{"resourceType": "Device"}] * (MOST_RESOURCES - 1),
+    "an id": [identified(MOST_CHARACTERS_OF_AN_ADDRESS)],
+}
+OVER_BUDGET: dict[str, list[Json]] = {
+    "a name": [other(1, MOST_CHARACTERS_OF_A_NAME + 1)],
+    "names": [other(n, 100) for n in range(MOST_CHARACTERS_OF_NAMES // 100 + 1)],
+    "drafts": drafts(MOST_DRAFTS + 1),
+    "thyroid medicines": past(MOST_HORMONES + 1),
+    "instructions": [told(MOST_SAYINGS)],
+    "instructions and a note": [told(MOST_SAYINGS - 1, 1)],
+    "words": [noted(MOST_CHARACTERS_OF_SAYINGS + 1)],
+    "resources": [{"resourceType": "Device"}] * MOST_RESOURCES,
+    "words of two": [noted(MOST_CHARACTERS_OF_SAYINGS - 9, "x"), noted(10, "y")],
+    "words of a dosage": [noted(MOST_CHARACTERS_OF_SAYINGS - 9, "x"), told(1)],
+    "an id": [identified(MOST_CHARACTERS_OF_AN_ADDRESS + 1)],
+    "notes beside several dosages": [told(0, MOST_SAYINGS // 3, 3)],
+}
+
+
+@pytest.mark.parametrize("resources", IN_BUDGET.values(), ids=IN_BUDGET.keys())
+def test_what_lies_within_the_budget_is_read(resources: list[Json]) -> None:
+    assert asked(read_bundle(bundle(*resources))) == []
+
+
+@pytest.mark.parametrize("resources", OVER_BUDGET.values(), ids=OVER_BUDGET.keys())
+def test_what_lies_above_the_budget_is_refused_as_too_costly(resources: list[Json]) -> None:
+    with pytest.raises(Unreadable) as refused:
+        read_bundle(bundle(*resources))
+    assert refused.value.category is Category.TOO_COSTLY
+
+
+def test_a_medication_is_looked_into_once_however_often_it_is_referred_to() -> None:
+    ingredients = [{"itemCodeableConcept": {"text": f"part {n}"}} for n in range(900)]
+    shared = {"resourceType": "Medication", "id": "m", "ingredient": ingredients}
+    taken = {k: v for k, v in statement(LT4).items() if k != "medicationCodeableConcept"}
+    taken["medicationReference"] = {"reference": "Medication/m"}
+    once = bundle(shared, *({**taken, "id": f"s{n}"} for n in range(1)))
+    often = bundle(shared, *({**taken, "id": f"s{n}"} for n in range(400)))
+    assert seconds(often) < 10 * seconds(once) + 0.5
+
+
+def test_a_condition_is_looked_into_once_however_often_it_is_a_reason() -> None:
+    codings = [{"system": "s", "code": str(n)} for n in range(1000)]
+    reason = {**condition("1"), "id": "c", "code": {"coding": codings}}
+    refers = [{"reference": "Condition/c"}]
+    once, often = (
+        bundle(request(LT4, dosage(ucum(100, "ug")), reasonReference=refers * count), reason)
+        for count in (1, 1000)
+    )
+    assert seconds(often) < 10 * seconds(once) + 0.1
+
+
+def test_what_is_contained_is_found_at_once_however_much_there_is() -> None:
+    count = 4000
+    inside = [{"resourceType": "Condition", "id": str(n)} for n in range(count)]
+    taken = request(LT4, dosage(ucum(100, "ug")), contained=inside)
+    last, every = (
+        bundle({**taken, "reasonReference": [{"reference": f"#{n}"} for n in numbers]})
+        for numbers in ([count - 1] * count, range(count))
+    )
+    none = seconds(bundle(taken))
+    assert seconds(last) < 10 * none + 0.15
+    assert seconds(every) < 20 * none + 0.3
+
+
+def test_the_first_of_two_contained_of_one_name_is_the_one_referred_to() -> None:
+    named = [{"text": "hypothyroidism"}, {"text": "headache"}]
+    inside = [{"resourceType": "Condition", "id": "c", "code": code} for code in named]
+    taken = request(
+        LT4, dosage(ucum(100, "ug")), contained=inside, reasonReference=[{"reference": "#c"}]
+    )
+    (found,) = read_bundle(bundle(taken)).facts.indications or ()
+    assert found.key == "hypothyroidism"

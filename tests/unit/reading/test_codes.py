@@ -1,0 +1,52 @@
+"""A deployer's own products and aliases: read beside the shipped ones, or refused by place."""
+
+import tomllib
+
+import pytest
+from tests.unit.reading.records import PREPARATIONS, shipped
+
+from crossgrain.dosing.errors import DomainError
+from crossgrain.dosing.preparations import Kind
+from crossgrain.reading.code_tables import CodeTables
+from crossgrain.reading.codes import code_tables_from
+from crossgrain.reading.codesystems import Ndc
+
+ALIAS = {"text": "House Name 75", "preparation": "levothyroxine", "strength": "75"}
+
+
+def tables(deployer: dict[str, object]) -> CodeTables:
+    return code_tables_from(tomllib.loads(shipped("codes.toml")), PREPARATIONS, deployer=deployer)
+
+
+def product(**entry: object) -> dict[str, object]:
+    own = {"preparation": "levothyroxine", "strength": "75", "display": "ours", "source": "x"}
+    return {"product": [{**own, **entry}]}
+
+
+def test_a_deployers_products_and_aliases_are_read() -> None:
+    read = tables({**product(ndc=["0000-0000-00"]), "alias": [ALIAS]})
+    assert read.medicines[Ndc.system]["0000-0000-00"].strength == 75
+    assert read.aliases["house name 75"].kind is Kind.LEVOTHYROXINE
+
+
+@pytest.mark.parametrize(
+    ("deployer", "field", "says"),
+    [
+        (product(ndc=["75"]), "Ndc", "not the form"),
+        (product(), "product[1]", "no code"),
+        (product(ndc=["0000-0000-00"], source=" "), "product[1].source", "not blank"),
+        (product(ndc=["0000-0000-00"], strength="-1"), "product[1].strength", "above zero"),
+        (product(ndc=["0000-0000-00"], preparation="x"), "product[1].preparation", "no such"),
+        (product(rxnorm=["892246"]), "product[1]", "already means something else"),
+        ({"alias": [ALIAS | {"text": " "}]}, "alias[1].text", "not blank"),
+        ({"alias": [ALIAS, ALIAS]}, "alias[2].text", "stands twice"),
+        ({"brand": []}, "brand", "not known here"),
+    ],
+)
+def test_a_deployers_slip_is_refused_where_it_stands(
+    deployer: dict[str, object], field: str, says: str
+) -> None:
+    with pytest.raises(DomainError) as refused:
+        tables(deployer)
+    assert refused.value.field == field
+    assert says in refused.value.message

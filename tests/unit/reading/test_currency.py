@@ -1,0 +1,425 @@
+"""Which medicines are taken on the day of reading, which are drafts, past or asked about."""
+
+from datetime import date
+
+import pytest
+from tests.unit.reading.records import (
+    DAILY,
+    LT3,
+    LT4,
+    LT4_100,
+    ONE,
+    SUBJECT,
+    Json,
+    asked,
+    dosage,
+    doses,
+    read,
+    request,
+    statement,
+    ucum,
+)
+
+DOSE = dosage(ucum(100, "ug"))
+
+
+def taken(**more: object) -> Json:
+    return statement(LT4, DOSE, **more)
+
+
+def ordered(*dosages: Json, **more: object) -> Json:
+    return request(LT4, *(dosages or (DOSE,)), **more)
+
+
+def bounded(start: str | None, end: str | None, dose: int = 100, **more: object) -> Json:
+    period = {k: v for k, v in (("start", start), ("end", end)) if v}
+    timing = {"repeat": {**DAILY["repeat"], "boundsPeriod": period}}
+    return dosage(ucum(dose, "ug"), timing, **more)
+
+
+TAKEN: dict[str, Json] = {
+    "a statement that is active": taken(),
+    "a statement since a day": taken(effectivePeriod=None, effectiveDateTime="2025-02-01"),
+    "a statement until today": taken(effectivePeriod={"start": "2025-01-01", "end": "2026-03-20"}),
+    "a statement until some day of this month": taken(
+        effectivePeriod={"start": "2025", "end": "2026-03"}
+    ),
+    "an order": ordered(),
+    "a filler order": ordered(intent="filler-order"),
+    "a plan that the patient reported": ordered(intent="plan", reportedBoolean=True),
+    "an order whose dose began": ordered(bounded("2026-03-01", None)),
+    "an order whose dose ends today": ordered(bounded("2026-03-01", "2026-03-20")),
+}
+
+
+@pytest.mark.parametrize("resource", TAKEN.values(), ids=TAKEN.keys())
+def test_what_holds_today_is_taken(resource: Json) -> None:
+    record = read(resource)
+    assert doses(record) == [("levothyroxine", ["100"])]
+    assert record.questions == ()
+
+
+NOT_TAKEN: dict[str, tuple[Json, bool]] = {
+    "entered in error": (taken(status="entered-in-error"), False),
+    "intended": (taken(status="intended"), False),
+    "not-taken": (taken(status="not-taken"), False),
+    "completed": (taken(status="completed"), True),
+    "stopped": (taken(status="stopped"), True),
+    "on hold": (taken(status="on-hold"), True),
+    "ended yesterday": (
+        taken(effectivePeriod={"start": "2025-01-01", "end": "2026-03-19"}),
+        True,
+    ),
+    "to begin tomorrow": (taken(effectivePeriod={"start": "2026-03-21"}), False),
+    "a cancelled order": (ordered(status="cancelled"), False),
+    "an order on hold": (ordered(status="on-hold"), True),
+    "a proposal": (ordered(intent="proposal"), False),
+    "a plan of the prescriber": (ordered(intent="plan"), False),
+    "an option": (ordered(intent="option"), False),
+    "an order not to take it": (ordered(doNotPerform=True), False),
+    "an order whose dose ended": (ordered(bounded("2026-01-05", "2026-03-19")), True),
+    "an order whose dose is to begin": (ordered(bounded("2026-03-21", None)), False),
+    "an order written tomorrow": (ordered(authoredOn="2026-03-21"), False),
+}
+
+
+@pytest.mark.parametrize(("resource", "past"), NOT_TAKEN.values(), ids=NOT_TAKEN.keys())
+def test_what_does_not_hold_today_is_said_and_not_taken(resource: Json, past: bool) -> None:
+    record = read(resource)
+    assert record.current == ()
+    assert record.questions == ()
+    assert [u.expression for u in record.unread] == [ONE]
+    assert [entry.path for entry in record.past] == ([ONE] if past else [])
+
+
+def test_a_stopped_hormone_is_kept_with_its_last_day_and_dose() -> None:
+    record = read(
+        taken(status="completed", effectivePeriod={"start": "2024-01-01", "end": "2026-03-10"})
+    )
+    assert record.facts.stopped is not None
+    (stopped,) = record.facts.stopped
+    assert (stopped.key, stopped.day) == ("levothyroxine", -10)
+    assert record.past[0].lines[0].daily == 100
+
+
+def test_a_hormone_that_was_taken_up_again_is_not_stopped() -> None:
+    record = read(
+        taken(id="old", status="stopped", effectivePeriod={"end": "2026-02-01"}), ordered()
+    )
+    assert record.facts.stopped == ()
+
+
+def test_an_unreadable_dose_of_the_past_is_not_asked_about() -> None:
+    record = read(statement(LT4, {"text": "as directed"}, status="stopped"))
+    assert record.questions == ()
+    assert record.past[0].lines == ()
+
+
+@pytest.mark.parametrize("resource", [taken(status="unknown"), ordered(status="unknown")])
+def test_an_unknown_status_is_asked_about(resource: Json) -> None:
+    assert asked(read(resource)) == [f"{ONE}.status"]
+
+
+def test_a_draft_is_an_order_to_judge_and_not_a_medicine_taken() -> None:
+    record = read(ordered(status="draft"))
+    assert record.current == ()
+    assert [draft.lines[0].daily for draft in record.drafts] == [100]
+    assert record.drafts[0].draft
+    assert not record.drafts[0].ours
+
+
+def test_a_group_identifier_of_ours_makes_no_draft_a_step_of_ours() -> None:
+    record = read(
+        ordered(
+            status="draft",
+            groupIdentifier={"system": "http://crossgrain.example/fhir/sid/plan", "value": "1"},
+        )
+    )
+    assert not record.drafts[0].ours
+
+
+STALE: dict[str, Json] = {
+    "an order of two years ago": ordered(authoredOn="2024-03-01"),
+    "an order without a date": ordered(authoredOn=None),
+    "a statement of two years ago": taken(dateAsserted="2024-03-01"),
+    "a statement without any date": taken(effectivePeriod=None),
+    "a statement of years ago by its one day": taken(
+        effectivePeriod=None, effectiveDateTime="2019-03-01"
+    ),
+    "an order past its validity": ordered(
+        dispenseRequest={"validityPeriod": {"start": "2026-01-05", "end": "2026-03-19"}}
+    ),
+    "an order whose validity is to begin": ordered(
+        dispenseRequest={"validityPeriod": {"start": "2026-03-21"}}
+    ),
+}
+
+
+@pytest.mark.parametrize("resource", STALE.values(), ids=STALE.keys())
+def test_a_stale_or_undated_medicine_is_read_and_to_be_confirmed(resource: Json) -> None:
+    record = read(resource)
+    assert doses(record) == [("levothyroxine", ["100"])]
+    assert [c.expression for c in record.confirm] == [ONE]
+
+
+def test_a_statement_that_began_years_ago_and_has_no_end_is_taken() -> None:
+    """FHIR R4, ``effective``: the end is left out where the medicine is still taken."""
+    assert read(taken(effectivePeriod={"start": "2019-03-01"})).confirm == ()
+
+
+@pytest.mark.parametrize(("day", "stale"), [("2025-02-13", False), ("2025-02-12", True)])
+def test_a_statement_of_one_day_is_stale_after_four_hundred_days(day: str, stale: bool) -> None:
+    record = read(taken(effectivePeriod=None, effectiveDateTime=day))
+    assert bool(record.confirm) is stale
+
+
+@pytest.mark.parametrize(
+    ("end", "supply", "confirm"),
+    [
+        ("2026-03-20", None, False),
+        ("2026-03-19", None, True),
+        ("2026-02-18", {"value": 30, "unit": "d", "code": "d"}, False),
+        ("2026-02-17", {"value": 30, "unit": "d", "code": "d"}, True),
+    ],
+)
+def test_a_prescription_is_questioned_once_its_validity_and_one_supply_are_over(
+    end: str, supply: Json | None, confirm: bool
+) -> None:
+    """``validityPeriod`` is when it may be dispensed: the tablets of the last day last longer."""
+    dispense = {"validityPeriod": {"end": end}, "expectedSupplyDuration": supply}
+    record = read(ordered(dispenseRequest=dispense))
+    assert bool(record.confirm) is confirm
+    assert doses(record) == [("levothyroxine", ["100"])]
+
+
+@pytest.mark.parametrize(("written", "stale"), [("2025-02-13", False), ("2025-02-12", True)])
+def test_an_order_is_stale_after_four_hundred_days(written: str, stale: bool) -> None:
+    assert bool(read(ordered(authoredOn=written)).confirm) is stale
+
+
+def test_of_several_dated_dosages_the_one_that_holds_today_counts() -> None:
+    record = read(
+        ordered(
+            bounded("2026-01-05", "2026-02-28", 50, sequence=1),
+            bounded("2026-03-01", "2026-04-15", 75, sequence=2),
+            bounded("2026-04-16", None, 100, sequence=3),
+        )
+    )
+    assert doses(record) == [("levothyroxine", ["75"])]
+
+
+def test_sequence_numbers_on_days_that_do_not_meet_are_side_by_side_and_to_confirm() -> None:
+    def on(*days: str) -> Json:
+        return {"repeat": {"dayOfWeek": list(days)}}
+
+    record = read(
+        statement(
+            LT4,
+            dosage(ucum(100, "ug"), on("mon", "tue", "wed", "thu", "fri"), sequence=1),
+            dosage(ucum(50, "ug"), on("sat", "sun"), sequence=2),
+        )
+    )
+    assert record.regimen.t4_ug * 7 == 600
+    assert [c.expression for c in record.confirm] == [f"{ONE}.dosage"]
+
+
+def test_two_active_levothyroxines_that_are_not_tied_are_asked_about() -> None:
+    record = read(taken(), ordered())
+    assert asked(record) == ["Bundle.entry[2].resource"]
+
+
+def test_orders_of_one_group_are_taken_together() -> None:
+    group = {"system": "https://ehr.example/groups", "value": "7"}
+    record = read(
+        request(LT4_100, dosage(ucum(1, "{tbl}")), groupIdentifier=group),
+        request(LT4, dosage(ucum(25, "ug")), groupIdentifier=group, id="r2"),
+    )
+    assert record.questions == ()
+    assert record.regimen.t4_ug == 125
+
+
+def test_two_hormones_are_two_medicines() -> None:
+    record = read(taken(), statement(LT3, dosage(ucum(5, "ug")), id="s2"))
+    assert record.questions == ()
+    assert (record.regimen.t4_ug, record.regimen.t3_ug) == (100, 5)
+
+
+@pytest.mark.parametrize(
+    ("amounts", "expressions"),
+    [
+        ((100, 100), ["Bundle.entry[2].resource"]),
+        ((100, 25, 100), ["Bundle.entry[3].resource"]),
+        ((300, 200), ["Bundle.entry[1].resource"]),
+        ((300, 100), []),
+    ],
+)
+def test_orders_of_one_group_that_say_the_same_or_come_to_too_much_are_asked_about(
+    amounts: tuple[int, ...], expressions: list[str]
+) -> None:
+    group = {"system": "https://ehr.example/groups", "value": "g1"}
+    orders = [
+        request(LT4, dosage(ucum(amount, "ug")), groupIdentifier=group, id=f"r{place}")
+        for place, amount in enumerate(amounts)
+    ]
+    assert asked(read(*orders)) == expressions
+
+
+@pytest.mark.parametrize("tie", ["derivedFrom", "basedOn"])
+def test_a_statement_made_from_an_order_is_counted_once(tie: str) -> None:
+    record = read(ordered(), taken(**{tie: [{"reference": "MedicationRequest/r1"}]}))
+    assert [entry.resource_type for entry in record.current] == ["MedicationStatement"]
+    assert record.questions == ()
+    assert [u.expression for u in record.unread] == ["Bundle.entry[1].resource"]
+
+
+def test_a_statement_made_from_an_order_of_another_dose_is_asked_about() -> None:
+    record = read(
+        ordered(dosage(ucum(75, "ug"))),
+        taken(derivedFrom=[{"reference": "MedicationRequest/r1"}]),
+    )
+    assert "Bundle.entry[2].resource" in asked(record)
+
+
+def test_an_order_that_a_newer_one_replaces_is_not_counted() -> None:
+    record = read(
+        ordered(dosage(ucum(75, "ug"))),
+        ordered(id="r2", priorPrescription={"reference": "MedicationRequest/r1"}),
+    )
+    assert doses(record) == [("levothyroxine", ["100"])]
+    assert record.questions == ()
+
+
+def test_the_regimen_changed_when_its_latest_part_began() -> None:
+    record = read(
+        taken(effectivePeriod={"start": "2025-01-01"}),
+        statement(LT3, dosage(ucum(5, "ug")), id="s2", effectivePeriod={"start": "2026-03-01"}),
+    )
+    assert record.facts.regimen_changed_days_ago == 19
+
+
+def test_a_renewal_at_the_same_dose_is_no_change() -> None:
+    record = read(
+        ordered(id="old", status="completed", authoredOn="2025-01-05"),
+        ordered(authoredOn="2026-03-01"),
+    )
+    assert record.facts.regimen_changed_days_ago == (date(2026, 3, 20) - date(2025, 1, 5)).days
+
+
+def test_a_renewal_at_another_dose_is_a_change() -> None:
+    record = read(
+        ordered(dosage(ucum(75, "ug")), id="old", status="completed", authoredOn="2025-01-05"),
+        ordered(authoredOn="2026-03-01"),
+    )
+    assert record.facts.regimen_changed_days_ago == 19
+
+
+def test_an_unknown_start_leaves_the_change_unknown() -> None:
+    record = read(taken(effectivePeriod=None, dateAsserted="2026-03-01"))
+    assert record.facts.regimen_changed_days_ago is None
+
+
+def test_what_an_order_refers_to_is_carried_over_as_written() -> None:
+    record = read(
+        ordered(encounter={"reference": "Encounter/e1"}, requester={"reference": "Practitioner/d1"})
+    )
+    entry = record.current[0]
+    assert (entry.reference, entry.encounter, entry.requester) == (
+        "MedicationRequest/r1",
+        "Encounter/e1",
+        "Practitioner/d1",
+    )
+    assert entry.first_day == -74
+    assert SUBJECT["reference"] == record.patient_reference
+
+
+@pytest.mark.parametrize(
+    "limit",
+    [{"count": 30}, {"boundsDuration": {"value": 30, "unit": "d"}}, {"boundsRange": {}}],
+)
+def test_a_dose_for_a_limited_time_is_to_be_confirmed(limit: Json) -> None:
+    record = read(ordered(dosage(ucum(100, "ug"), {"repeat": {**DAILY["repeat"], **limit}})))
+    assert doses(record) == [("levothyroxine", ["100"])]
+    assert [c.expression for c in record.confirm] == [f"{ONE}.dosageInstruction[0].timing.repeat"]
+
+
+DENIED: dict[str, tuple[Json, bool]] = {
+    "not taken, said since": (taken(status="not-taken", dateAsserted="2026-03-18"), True),
+    "not taken, said before": (
+        taken(status="not-taken", dateAsserted="2026-01-04", effectivePeriod=None),
+        False,
+    ),
+    "not taken, said on the day of the order": (
+        taken(status="not-taken", dateAsserted="2026-01-05", effectivePeriod=None),
+        False,
+    ),
+    "not taken, without a date": (taken(status="not-taken", effectivePeriod=None), True),
+    "stopped days ago": (taken(status="stopped", effectivePeriod={"end": "2026-03-17"}), True),
+    "stopped before the order": (
+        taken(status="stopped", effectivePeriod={"end": "2026-01-04"}),
+        False,
+    ),
+    "on hold since": (taken(status="on-hold", dateAsserted="2026-03-18"), True),
+    "the same dose ended since": (
+        taken(status="completed", effectivePeriod={"end": "2026-03-10"}),
+        True,
+    ),
+    "another dose ended since": (
+        statement(
+            LT4, dosage(ucum(75, "ug")), status="completed", effectivePeriod={"end": "2026-03-10"}
+        ),
+        False,
+    ),
+    "another hormone not taken": (
+        statement(LT3, dosage(ucum(5, "ug")), status="not-taken", dateAsserted="2026-03-18"),
+        False,
+    ),
+    "an order not to take it": (
+        ordered(id="r2", doNotPerform=True, authoredOn="2026-03-18"),
+        True,
+    ),
+    "an order not to take it that was withdrawn": (
+        ordered(id="r2", doNotPerform=True, authoredOn="2026-03-18", status="cancelled"),
+        False,
+    ),
+}
+
+
+@pytest.mark.parametrize(("denial", "open_"), DENIED.values(), ids=DENIED.keys())
+def test_an_order_of_what_is_said_since_not_to_be_taken_is_asked_about(
+    denial: Json, open_: bool
+) -> None:
+    record = read(ordered(), denial)
+    assert asked(record) == ([ONE] if open_ else [])
+
+
+def test_a_statement_that_was_made_later_than_the_one_that_denies_it_stands() -> None:
+    denied = taken(id="s2", status="not-taken", dateAsserted="2026-03-01", effectivePeriod=None)
+    assert read(taken(dateAsserted="2026-03-02"), denied).questions == ()
+    assert asked(read(taken(dateAsserted="2026-02-28", effectivePeriod=None), denied)) == [ONE]
+
+
+def test_two_active_orders_of_different_groups_are_asked_about() -> None:
+    """One group says that they were ordered together; two say nothing of each other."""
+    record = read(
+        ordered(groupIdentifier={"system": "https://ehr.example/groups", "value": "1"}),
+        ordered(
+            dosage(ucum(25, "ug")),
+            id="r2",
+            groupIdentifier={"system": "https://ehr.example/groups", "value": "2"},
+        ),
+    )
+    assert asked(record) == ["Bundle.entry[2].resource"]
+
+
+@pytest.mark.parametrize(("ended", "days"), [("2025-12-16", 365), ("2025-12-15", 49)])
+def test_a_gap_of_more_than_forty_five_days_is_a_change(ended: str, days: int) -> None:
+    """The regimen changed when tablets were taken again, which is when labs must wait anew."""
+    record = read(
+        taken(
+            id="old",
+            status="completed",
+            effectivePeriod={"start": "2025-03-20", "end": ended},
+        ),
+        ordered(authoredOn="2026-01-30"),
+    )
+    assert record.facts.regimen_changed_days_ago == days

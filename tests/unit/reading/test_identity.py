@@ -1,0 +1,200 @@
+"""Whose a resource is, and which one a reference means: never told by an id alone.
+
+How a relative reference is resolved: FHIR R4, section 2.36.4.1 (Resolving references in Bundles).
+"""
+
+import pytest
+from tests.unit.reading.records import (
+    AS_OF,
+    CODES,
+    LT4_100,
+    ONE,
+    PATIENT,
+    PREPARATIONS,
+    TABLET,
+    Json,
+    asked,
+    bundle,
+    condition,
+    observation,
+    read_bundle,
+    request,
+    statement,
+    ucum,
+)
+
+from crossgrain.names.version import FhirVersion
+from crossgrain.reading.course import read_course
+from crossgrain.reading.errors import Category, Unreadable
+
+HERE, THERE = "https://ehr.example/fhir", "https://other.example/fhir"
+MRN, OTHER = "https://ehr.example/mrn", "https://other.example/mrn"
+KNOWN = {**PATIENT, "identifier": [{"system": MRN, "value": "7"}, {"system": MRN, "value": "8"}]}
+TAKEN = statement(LT4_100, TABLET)
+Subject = dict[str, object]
+
+
+def on(server: str, *resources: Json, patient_on: str = "") -> Json:
+    """A bundle whose entries say on which server they are; an empty name says nothing."""
+    content = bundle(*resources, patient=KNOWN)
+    for number, entry in enumerate(content["entry"]):
+        base = patient_on if not number else server
+        if base:
+            own = f"{entry['resource']['resourceType']}/{entry['resource']['id']}"
+            entry["fullUrl"] = f"{base}/{own}"
+    return content
+
+
+def of(subject: Subject) -> Json:
+    return {**TAKEN, "subject": subject}
+
+
+ITS_OWN: dict[str, Json] = {
+    "relative, and no server said": on("", of({"reference": "Patient/p1"})),
+    "relative, on the same server": on(HERE, of({"reference": "Patient/p1"}), patient_on=HERE),
+    "relative, the patient alone on a server": on(
+        "", of({"reference": "Patient/p1"}), patient_on=HERE
+    ),
+    "the same address": on("", of({"reference": f"{HERE}/Patient/p1"}), patient_on=HERE),
+    "the same address, of a version": on(
+        THERE, of({"reference": f"{HERE}/Patient/p1/_history/4"}), patient_on=HERE
+    ),
+    "an identifier": on("", of({"identifier": {"system": MRN, "value": "7"}})),
+    "one of two identifiers": on("", of({"identifier": {"system": MRN, "value": "8"}})),
+    "a reference, and an identifier of a system that the patient lacks": on(
+        "", of({"reference": "Patient/p1", "identifier": {"system": OTHER, "value": "9"}})
+    ),
+}
+NOT_ITS_OWN: dict[str, Json] = {
+    "another id": on("", of({"reference": "Patient/p2"})),
+    "the same id on another server": on(
+        "", of({"reference": f"{THERE}/Patient/p1"}), patient_on=HERE
+    ),
+    "a relative reference made on another server": on(
+        THERE, of({"reference": "Patient/p1"}), patient_on=HERE
+    ),
+    "an address, and the patient's server is not said": on(
+        "", of({"reference": f"{HERE}/Patient/p1"})
+    ),
+    "a relative reference made on a server, and the patient's is not said": on(
+        HERE, of({"reference": "Patient/p1"})
+    ),
+    "an address that only ends alike": on(
+        "", of({"reference": f"{HERE}/x/Patient/p1"}), patient_on=HERE
+    ),
+    "another value in the same system": on("", of({"identifier": {"system": MRN, "value": "9"}})),
+    "the same value in another system": on("", of({"identifier": {"system": OTHER, "value": "7"}})),
+    "an identifier without a system": on("", of({"identifier": {"value": "7"}})),
+    "a reference that agrees and an identifier that does not": on(
+        "", of({"reference": "Patient/p1", "identifier": {"system": MRN, "value": "9"}})
+    ),
+    "a name alone": on("", of({"display": "Maribel Quillfeather"})),
+    "a patient inside": on("", of({"reference": "#p1"})),
+}
+
+
+@pytest.mark.parametrize("content", ITS_OWN.values(), ids=ITS_OWN.keys())
+def test_it_is_this_patients(content: Json) -> None:
+    record = read_bundle(content)
+    assert len(record.current) == 1
+    assert asked(record) == []
+
+
+@pytest.mark.parametrize("content", NOT_ITS_OWN.values(), ids=NOT_ITS_OWN.keys())
+def test_anything_else_is_refused_by_both_readers(content: Json) -> None:
+    with pytest.raises(Unreadable) as refused:
+        read_bundle(content)
+    assert refused.value.category is Category.CONFLICT
+    assert refused.value.expression == f"{ONE}.subject"
+    with pytest.raises(Unreadable):
+        read_course(
+            content, version=FhirVersion.R4, as_of=AS_OF, codes=CODES, preparations=PREPARATIONS
+        )
+
+
+@pytest.mark.parametrize(
+    "resource",
+    [
+        observation("3016-3", ucum(2, "m[IU]/L")),
+        observation("2345-7", ucum(5, "mmol/L")),
+        condition("49436004"),
+        {"resourceType": "Goal", "id": "g", "lifecycleStatus": "active"},
+        {"resourceType": "MedicationDispense", "id": "d", "status": "completed"},
+    ],
+    ids=lambda resource: f"{resource['resourceType']} {resource['id']}",
+)
+def test_every_kind_that_is_read_must_be_this_patients(resource: Json) -> None:
+    with pytest.raises(Unreadable, match="another patient"):
+        read_bundle(bundle({**resource, "subject": {"reference": "Patient/p2"}}))
+
+
+def referring(server: str, medication_on: str, reference: str) -> Json:
+    """A statement that refers to a Medication, each on a server."""
+    named = {k: v for k, v in TAKEN.items() if k != "medicationCodeableConcept"}
+    tablet = {"resourceType": "Medication", "id": "m", "code": LT4_100}
+    content = on(server, {**named, "medicationReference": {"reference": reference}}, tablet,
+                 patient_on=server)  # fmt: skip
+    content["entry"][2].pop("fullUrl", None)
+    if medication_on:
+        content["entry"][2]["fullUrl"] = f"{medication_on}/Medication/m"
+    return content
+
+
+@pytest.mark.parametrize(
+    ("server", "medication_on", "reference", "found"),
+    [
+        ("", "", "Medication/m", True),
+        (HERE, HERE, "Medication/m", True),
+        (HERE, HERE, f"{HERE}/Medication/m", True),
+        (HERE, THERE, f"{THERE}/Medication/m", True),
+        (HERE, THERE, "Medication/m", False),
+        (HERE, HERE, f"{THERE}/Medication/m", False),
+        (HERE, "", "Medication/m", False),
+    ],
+)
+def test_a_medication_is_found_on_its_own_server_alone(
+    server: str, medication_on: str, reference: str, found: bool
+) -> None:
+    record = read_bundle(referring(server, medication_on, reference))
+    assert (len(record.current) == 1 and not record.questions) is found
+    assert asked(record) == ([] if found else [f"{ONE}.medication"])
+
+
+def test_two_servers_may_have_different_resources_of_one_id() -> None:
+    other = {**request(LT4_100, TABLET), "subject": {"reference": f"{HERE}/Patient/p1"}}
+    content = on(HERE, {**other, "id": "r1"}, {**other, "id": "r1", "status": "stopped"},
+                 patient_on=HERE)  # fmt: skip
+    content["entry"][2]["fullUrl"] = f"{THERE}/MedicationRequest/r1"
+    record = read_bundle(content)
+    assert [entry.reference for entry in (*record.current, *record.past)] == [
+        "MedicationRequest/r1",
+        f"{THERE}/MedicationRequest/r1",
+    ]
+
+
+@pytest.mark.parametrize("element", ["derivedFrom", "basedOn"])
+@pytest.mark.parametrize(
+    ("reference", "kept", "questions"),
+    [
+        ("MedicationRequest/r1", 1, []),
+        (f"{HERE}/MedicationRequest/r1", 1, []),
+        (f"{THERE}/MedicationRequest/r1", 2, [f"{ONE}"]),
+    ],
+)
+def test_a_statement_was_made_from_an_order_of_its_own_server(
+    element: str, reference: str, kept: int, questions: list[str]
+) -> None:
+    ordered = request(LT4_100, TABLET)
+    stated = {**TAKEN, element: [{"reference": reference}]}
+    record = read_bundle(on(HERE, ordered, stated, patient_on=HERE))
+    assert len(record.current) == kept
+    assert bool(asked(record)) is bool(questions)
+
+
+def test_a_prior_order_whose_server_is_not_said_is_asked_about() -> None:
+    newer = {
+        **request(LT4_100, TABLET, id="r2"),
+        "priorPrescription": {"reference": f"{HERE}/MedicationRequest/r1"},
+    }
+    record = read_bundle(bundle(newer, request(LT4_100, TABLET)))
+    assert f"{ONE}.priorPrescription" in asked(record)

@@ -1,0 +1,344 @@
+"""Medication resources behind a reference: contained, in the bundle, by URN, or missing."""
+
+from fractions import Fraction
+
+import pytest
+from tests.unit.reading.records import (
+    LT4,
+    LT4_100,
+    SUBJECT,
+    TABLET,
+    Json,
+    asked,
+    bundle,
+    dosage,
+    doses,
+    read,
+    read_bundle,
+    statement,
+    ucum,
+)
+
+from crossgrain.names.version import FhirVersion
+
+
+def per_tablet(value: int | str, code: str = "ug") -> Json:
+    return {"numerator": ucum(value, code), "denominator": ucum(1, "{tbl}")}
+
+
+def medication(**more: object) -> Json:
+    return {"resourceType": "Medication", "id": "m1", "code": LT4_100, **more}
+
+
+def ingredient(concept: Json, strength: Json | None = None, **more: object) -> Json:
+    built = {"itemCodeableConcept": concept, **more}
+    return {**built, "strength": strength} if strength else built
+
+
+def by_reference(reference: str, *dosages: Json, **more: object) -> Json:
+    built = statement(LT4, *(dosages or (TABLET,)), **more)
+    del built["medicationCodeableConcept"]
+    return {**built, "medicationReference": {"reference": reference}}
+
+
+def test_a_medication_of_the_bundle_is_found_by_type_and_id() -> None:
+    record = read(by_reference("Medication/m1"), medication())
+    assert doses(record) == [("levothyroxine", ["100"])]
+    assert "Medication/m1" in record.references
+
+
+def test_a_contained_medication_is_found() -> None:
+    record = read(by_reference("#m1", contained=[medication()]))
+    assert doses(record) == [("levothyroxine", ["100"])]
+
+
+@pytest.mark.parametrize(
+    ("full_url", "reference"),
+    [
+        ("https://ehr.example/fhir/Medication/m1", "https://ehr.example/fhir/Medication/m1"),
+        ("https://ehr.example/fhir/Medication/m1", "Medication/m1/_history/3"),
+        (
+            "urn:uuid:0c3151bd-1cbf-4d64-b04d-cd9187a4c6e0",
+            "urn:uuid:0C3151BD-1cbf-4d64-b04d-cd9187a4c6e0",
+        ),
+    ],
+)
+def test_a_medication_is_found_by_its_full_url(full_url: str, reference: str) -> None:
+    content = bundle(by_reference(reference), medication())
+    content["entry"][2]["fullUrl"] = full_url
+    assert doses(read_bundle(content)) == [("levothyroxine", ["100"])]
+
+
+@pytest.mark.parametrize("reference", ["Medication/other", "#other", "urn:uuid:other"])
+def test_a_medication_that_is_missing_is_asked_about(reference: str) -> None:
+    record = read(by_reference(reference), medication())
+    assert asked(record) == ["Bundle.entry[1].resource.medication"]
+
+
+def test_a_missing_medication_is_known_by_the_display_of_its_reference() -> None:
+    resource = by_reference("Medication/other")
+    resource["medicationReference"]["display"] = "levothyroxine 75 mcg tablet"
+    record = read(resource)
+    assert doses(record) == [("levothyroxine", ["75"])]
+    assert record.current[0].from_text
+
+
+def test_the_strength_of_an_ingredient_is_read() -> None:
+    product = medication(code={"text": "thyroxine"}, ingredient=[ingredient(LT4, per_tablet(75))])
+    assert doses(read(by_reference("Medication/m1"), product)) == [("levothyroxine", ["75"])]
+
+
+def test_a_strength_per_volume_is_a_concentration() -> None:
+    strength = {"numerator": ucum(100, "ug"), "denominator": ucum(5, "mL")}
+    product = medication(code=LT4, ingredient=[ingredient(LT4, strength)])
+    record = read(by_reference("Medication/m1", dosage(ucum("2.5", "mL"))), product)
+    assert doses(record) == [("levothyroxine", ["50"])]
+
+
+LISINOPRIL = {"text": "lisinopril 10 MG Oral Tablet"}
+BY_REFERENCE = {"itemReference": {"reference": "Substance/s1"}}
+
+
+@pytest.mark.parametrize(
+    ("parts", "questions"),
+    [
+        ([ingredient(LISINOPRIL)], []),
+        ([ingredient(LISINOPRIL), BY_REFERENCE], ["Bundle.entry[1].resource.medication"]),
+        ([ingredient({}), ingredient(LISINOPRIL)], ["Bundle.entry[1].resource.medication"]),
+        ([BY_REFERENCE], ["Bundle.entry[1].resource.medication"]),
+        ([], ["Bundle.entry[1].resource.medication"]),
+    ],
+)
+@pytest.mark.parametrize("code", [None, {}])
+def test_a_medication_without_a_code_is_named_by_its_ingredients_where_all_have_names(
+    code: Json | None, parts: list[Json], questions: list[str]
+) -> None:
+    product = {"resourceType": "Medication", "id": "m1", "ingredient": parts}
+    if code is not None:
+        product["code"] = code
+    assert asked(read(by_reference("Medication/m1"), product)) == questions
+
+
+def test_inactive_ingredients_are_no_hormones() -> None:
+    product = medication(
+        ingredient=[
+            ingredient(LT4, per_tablet(100)),
+            ingredient({"text": "lactose"}, per_tablet(60, "mg")),
+            ingredient({"text": "liothyronine"}, isActive=False),
+        ]
+    )
+    assert doses(read(by_reference("Medication/m1"), product)) == [("levothyroxine", ["100"])]
+
+
+ASKED: dict[str, tuple[Json, str]] = {
+    "an ingredient of another strength than the code": (
+        medication(ingredient=[ingredient(LT4, per_tablet(75))]),
+        "ingredient[0].strength",
+    ),
+    "an ingredient of another hormone than the code": (
+        medication(ingredient=[ingredient({"text": "liothyronine"})]),
+        "ingredient[0]",
+    ),
+    "two hormones as ingredients": (
+        medication(
+            code={"text": "house capsule"},
+            ingredient=[ingredient(LT4), ingredient({"text": "liothyronine"})],
+        ),
+        "ingredient",
+    ),
+    "a strength per gram": (
+        medication(
+            code=LT4,
+            ingredient=[ingredient(LT4, {"numerator": ucum(1, "mg"), "denominator": ucum(1, "g")})],
+        ),
+        "ingredient[0].strength",
+    ),
+    "an ingredient of another concentration than the name": (
+        medication(
+            code={"text": "levothyroxine 25 mcg/mL"},
+            ingredient=[
+                ingredient(LT4, {"numerator": ucum(100, "ug"), "denominator": ucum(5, "mL")})
+            ],
+        ),
+        "ingredient[0].strength",
+    ),
+    "a form that is not swallowed": (
+        medication(form={"text": "powder for solution for injection"}),
+        "form",
+    ),
+    "a name of two concentrations": (
+        medication(code={"text": "levothyroxine 25 mcg/mL or 100 mcg/5 mL"}),
+        "code",
+    ),
+    "half a strength": (
+        medication(code=LT4, ingredient=[ingredient(LT4, {"numerator": ucum(1, "mg")})]),
+        "ingredient[0].strength",
+    ),
+    "an unknown modifier of the medication": (
+        medication(modifierExtension=[{"url": "https://x.example"}]),
+        "modifierExtension",
+    ),
+    "an unknown modifier of an ingredient": (
+        medication(
+            ingredient=[
+                ingredient(LT4, per_tablet(100), modifierExtension=[{"url": "https://x.example"}])
+            ]
+        ),
+        "ingredient[0].modifierExtension",
+    ),
+}
+
+
+@pytest.mark.parametrize(("product", "place"), ASKED.values(), ids=ASKED.keys())
+def test_a_product_that_is_not_certain_is_asked_about(product: Json, place: str) -> None:
+    record = read(by_reference("Medication/m1"), product)
+    assert asked(record) == [f"Bundle.entry[2].resource.{place}"]
+    assert doses(record) == []
+
+
+MODIFIED: dict[str, tuple[Json, str]] = {
+    "the medicine": (
+        statement(LT4, dosage(ucum(100, "ug")), modifierExtension=[{"url": "https://x.example"}]),
+        "modifierExtension",
+    ),
+    "the dosage": (
+        statement(LT4, dosage(ucum(100, "ug"), modifierExtension=[{"url": "https://x.example"}])),
+        "dosage[0].modifierExtension",
+    ),
+    "the timing": (
+        statement(
+            LT4,
+            dosage(
+                ucum(100, "ug"),
+                {
+                    "repeat": {"frequency": 1, "period": 1, "periodUnit": "d"},
+                    "modifierExtension": [{"url": "https://x.example"}],
+                },
+            ),
+        ),
+        "dosage[0].timing.modifierExtension",
+    ),
+}
+
+
+@pytest.mark.parametrize(("resource", "place"), MODIFIED.values(), ids=MODIFIED.keys())
+def test_an_unknown_modifier_of_a_thyroid_medicine_is_asked_about(
+    resource: Json, place: str
+) -> None:
+    record = read(resource)
+    assert asked(record) == [f"Bundle.entry[1].resource.{place}"]
+    assert doses(record) == []
+
+
+def r5_statement(medicine: Json, *dosages: Json, **more: object) -> Json:
+    return {
+        "resourceType": "MedicationStatement",
+        "id": "s1",
+        "status": "recorded",
+        "medication": medicine,
+        "subject": SUBJECT,
+        "effectivePeriod": {"start": "2025-04-10"},
+        "dosage": list(dosages),
+        **more,
+    }
+
+
+def adherence(code: str) -> Json:
+    return {"adherence": {"code": {"coding": [{"code": code}]}}}
+
+
+def test_r5_reads_a_medicine_by_concept_and_by_reference() -> None:
+    for medicine in ({"concept": LT4_100}, {"reference": {"reference": "Medication/m1"}}):
+        record = read(
+            r5_statement(medicine, TABLET, **adherence("taking")),
+            medication(),
+            version=FhirVersion.R5,
+        )
+        assert doses(record) == [("levothyroxine", ["100"])]
+        assert record.confirm == ()
+
+
+def test_r5_reads_ingredients_in_its_own_shape() -> None:
+    product = medication(
+        code={"text": "thyroxine"},
+        ingredient=[{"item": {"concept": LT4}, "strengthQuantity": ucum(88, "ug")}],
+    )
+    record = read(
+        r5_statement({"reference": {"reference": "Medication/m1"}}, TABLET, **adherence("taking")),
+        product,
+        version=FhirVersion.R5,
+    )
+    assert doses(record) == [("levothyroxine", ["88"])]
+
+
+@pytest.mark.parametrize("code", ["not-taking", "on-hold"])
+def test_r5_adherence_says_that_it_is_not_taken(code: str) -> None:
+    record = read(
+        r5_statement({"concept": LT4_100}, TABLET, **adherence(code)), version=FhirVersion.R5
+    )
+    assert record.current == ()
+    assert len(record.past) == 1
+
+
+def test_r5_without_adherence_is_read_and_to_be_confirmed() -> None:
+    record = read(r5_statement({"concept": LT4_100}, TABLET), version=FhirVersion.R5)
+    assert doses(record) == [("levothyroxine", ["100"])]
+    assert len(record.confirm) == 1
+
+
+@pytest.mark.parametrize("status", ["draft", "entered-in-error"])
+def test_r5_statuses_that_do_not_state_anything_are_not_taken(status: str) -> None:
+    record = read(r5_statement({"concept": LT4_100}, TABLET, status=status), version=FhirVersion.R5)
+    assert record.current == ()
+
+
+def test_r5_as_needed_is_asked_about() -> None:
+    record = read(
+        r5_statement({"concept": LT4_100}, {**TABLET, "asNeeded": True}, **adherence("taking")),
+        version=FhirVersion.R5,
+    )
+    assert asked(record) == ["Bundle.entry[1].resource.dosage[0].asNeeded"]
+
+
+def test_r5_reads_the_reason_in_its_own_shape() -> None:
+    record = read(
+        r5_statement(
+            {"concept": LT4_100},
+            TABLET,
+            **adherence("taking"),
+            reason=[{"concept": {"text": "hypothyroidism"}}],
+        ),
+        version=FhirVersion.R5,
+    )
+    assert record.facts.indications is not None
+    assert [k.key for k in record.facts.indications] == ["hypothyroidism"]
+
+
+def test_the_reference_of_an_entry_is_how_the_input_refers_to_it() -> None:
+    content = bundle(statement(LT4_100, TABLET))
+    content["entry"][0]["fullUrl"] = "https://ehr.example/fhir/Patient/p1"
+    content["entry"][1]["fullUrl"] = "https://ehr.example/fhir/MedicationStatement/s1"
+    assert read_bundle(content).current[0].reference == "MedicationStatement/s1"
+    content["entry"][1]["fullUrl"] = "urn:uuid:1b671a64-40d5-491e-99b0-da01ff1f3341"
+    assert read_bundle(content).current[0].reference == (
+        "urn:uuid:1b671a64-40d5-491e-99b0-da01ff1f3341"
+    )
+
+
+@pytest.mark.parametrize(
+    ("medicine", "dose", "strength"),
+    [
+        (LT4_100, TABLET, Fraction(100)),
+        ({"text": "levothyroxine 88 microgram tablet"}, TABLET, Fraction(88)),
+        ({"text": "thyroid USP 1 grain (60 mg) tablet"}, TABLET, Fraction(60)),
+        (LT4, dosage(ucum(100, "ug")), None),  # the dose is said, the tablet is not
+        ({"text": "desiccated thyroid 1 grain"}, TABLET, None),  # of either family
+        ({"text": "levothyroxine 25 mcg/mL oral solution"}, dosage(ucum(3, "mL")), None),
+    ],
+    ids=["by code", "in words", "grains and mg", "a dose alone", "grains alone", "no tablet"],
+)
+def test_the_strength_of_a_tablet_at_home_is_known_only_where_the_product_says_it(
+    medicine: Json, dose: Json, strength: Fraction | None
+) -> None:
+    (entry,) = read(statement(medicine, dose)).current
+    assert entry.strength == strength
