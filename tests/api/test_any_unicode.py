@@ -19,7 +19,7 @@ from tests.api.hooks import ORDER, call, grains
 from tests.api.test_cds_fetching import SERVER, Ehr, lacking
 
 from crossgrain.app.factory import create_app
-from crossgrain.auth.replay import InRedis
+from crossgrain.auth.cds_client import InRedis
 from crossgrain.catalogue import Catalogue
 from crossgrain.dosing.errors import DomainError
 from crossgrain.http.settings import Settings

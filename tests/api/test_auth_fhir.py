@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from joserfc.jwk import JWKRegistry
 
 from crossgrain.app.factory import create_app
-from crossgrain.auth.scopes import PROPOSING, READING, allow, need_of
+from crossgrain.auth.guard import PROPOSING, READING, allow, need_of
 from crossgrain.auth.tokens import fits
 from crossgrain.catalogue import Catalogue
 from crossgrain.http.settings import Settings

@@ -5,9 +5,9 @@ import asyncio
 import fakeredis
 import pytest
 
-from crossgrain.auth import replay
+from crossgrain.auth import cds_client as replay
+from crossgrain.auth.cds_client import InMemory, InRedis
 from crossgrain.auth.keys import Unavailable
-from crossgrain.auth.replay import InMemory, InRedis
 
 
 class Time:

@@ -10,11 +10,9 @@ from crossgrain import __version__
 from crossgrain.app.conformance.routes import add_conformance
 from crossgrain.app.openapi_examples import add_examples
 from crossgrain.app.workbench import add_workbench
-from crossgrain.auth.guard import Guard
-from crossgrain.auth.wiring import doors
+from crossgrain.auth.guard import Guard, doors
 from crossgrain.catalogue import Catalogue
-from crossgrain.cds.fetching import Fetcher
-from crossgrain.cds.gathering import Gatherer
+from crossgrain.cds.gathering import Fetcher, Gatherer
 from crossgrain.cds.handling import Hooks
 from crossgrain.cds.routes import add_cds
 from crossgrain.cds.services import templates
@@ -26,8 +24,7 @@ from crossgrain.http.limits import Turns
 from crossgrain.http.logs import quiet_libraries
 from crossgrain.http.metrics import Metrics
 from crossgrain.http.operation_routes import add_operations
-from crossgrain.http.presence import Presence
-from crossgrain.http.probes import add_metrics, add_probes
+from crossgrain.http.probes import Presence, add_metrics, add_probes
 from crossgrain.http.settings import Settings
 from crossgrain.http.sheet_routes import add_sheet
 from crossgrain.http.tracing import Traces, exported

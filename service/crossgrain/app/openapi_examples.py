@@ -17,9 +17,9 @@ from crossgrain.app.plan_examples import SHORTEST, applied, sheet_dates
 from crossgrain.app.shown import AS_OF, STOPPED, Resource, Shown
 from crossgrain.app.standing_examples import standing_examples
 from crossgrain.app.workbench import examples as invented
+from crossgrain.cds.feedback import OVERRIDE_REASON_SYSTEM
 from crossgrain.cds.gathering import Gatherer
 from crossgrain.cds.handling import Hooks
-from crossgrain.cds.reasons import OVERRIDE_REASON_SYSTEM
 from crossgrain.cds.services import ORDER_ID, REVIEW_ID, Template, discovery, templates
 from crossgrain.http.settings import Settings
 from crossgrain.names.version import FhirVersion

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from crossgrain.app.conformance.shelf import shelf_of, statement
+from crossgrain.app.conformance.routes import shelf_of, statement
 from crossgrain.app.shown import Shown
 from crossgrain.http.probes import LIVE, READY
 from crossgrain.http.settings import Settings

@@ -9,8 +9,7 @@ from typing import Any, Protocol
 
 import httpx2 as httpx
 
-from crossgrain.auth.asking import TooMuch, ask
-from crossgrain.auth.keys import KeySource, Unavailable
+from crossgrain.auth.keys import KeySource, TooMuch, Unavailable, ask
 from crossgrain.auth.tokens import NotKnown, check_times, moment, read_header, verified_claims
 from crossgrain.http.settings import Settings
 from crossgrain.operations.clock import Ticks

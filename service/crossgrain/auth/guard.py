@@ -1,20 +1,124 @@
 """The door: in front of every route, before a body is read.
 
+Both spellings are read, ``user/MedicationRequest.read`` (version 1) and
+``user/MedicationRequest.rs`` (version 2). A scope that is narrowed by a query
+(``…?category=x``) allows less than an operation needs, so it allows none.
+
 Routes of CDS Hooks take a CDS client's token, FHIR operations and the plan sheet an access
 token; what tells of no patient (the definitions, the probes, the workbench's page) is open. A
 FHIR operation that is added later is closed without being named here.
 """
 
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import httpx2 as httpx
 from starlette.requests import Request
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from crossgrain.auth.access_token import AccessTokens
-from crossgrain.auth.cds_client import CdsClients
-from crossgrain.auth.keys import Unavailable
-from crossgrain.auth.scopes import allow, need_of
+from crossgrain.auth.access_token import AccessTokens, Introspected, Signed
+from crossgrain.auth.cds_client import CdsClients, InMemory, InRedis, UsedTokens
+from crossgrain.auth.keys import SECONDS, KeySource, Unavailable
 from crossgrain.auth.tokens import NotKnown
 from crossgrain.http.requests import refuse
+from crossgrain.http.settings import Settings
+from crossgrain.operations.clock import Clock, Ticks
 from crossgrain.operations.faults import Fault, RequestRefused, refusal
+
+_SCOPE = re.compile(r"(patient|user|system)/(\*|[A-Z][A-Za-z]+)\.(read|write|\*|c?r?u?d?s?)")
+_VERSION_1 = {"read": "rs", "write": "cud", "*": "cruds"}
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """A resource type, and the letter of what may be done with it."""
+
+    resource: str
+    letter: str
+
+    @property
+    def as_scope(self) -> str:
+        """The scope to ask for."""
+        return f"user/{self.resource}.{self.letter}"
+
+
+PROPOSING = Need("MedicationRequest", "c")
+"""A series of orders is drawn up: whoever asks must be one who may write orders."""
+READING = Need("MedicationRequest", "r")
+"""Doses are read and compared; none is proposed."""
+_NEEDS = {"$compare-bases": READING, "$screen-switches": READING}
+
+
+def need_of(path: str) -> Need:
+    """What a FHIR operation needs; one that is not in the table needs the most."""
+    return _NEEDS.get(path.rpartition("/")[2], PROPOSING)
+
+
+def allow(scopes: Iterable[str], need: Need) -> bool:
+    """Whether any of the scopes covers the need."""
+    return any(_covers(scope, need) for scope in scopes)
+
+
+def _covers(scope: str, need: Need) -> bool:
+    found = _SCOPE.fullmatch(scope)
+    if found is None:
+        return False
+    _, resource, actions = found.groups()
+    letters = _VERSION_1.get(actions, actions)
+    return resource in {"*", need.resource} and need.letter in letters
+
+
+@dataclass(frozen=True, slots=True)
+class Doors:
+    """The mechanisms that are on, and what they hold open."""
+
+    cds: CdsClients | None
+    fhir: AccessTokens | None
+    sources: tuple[KeySource, ...]
+    client: httpx.AsyncClient
+    used: UsedTokens
+
+    async def close(self) -> None:
+        """Close every connection."""
+        for source in self.sources:
+            await source.close()
+        await self.client.aclose()
+        await self.used.close()
+
+
+def doors(
+    settings: Settings,
+    clock: Clock,
+    ticks: Ticks,
+    transport: httpx.AsyncBaseTransport | None = None,
+) -> Doors:
+    """What the settings ask for."""
+    client = httpx.AsyncClient(
+        follow_redirects=False, timeout=SECONDS, transport=transport, trust_env=False
+    )
+    sources: list[KeySource] = []
+
+    def now() -> float:
+        return clock().timestamp()
+
+    def source(location: str) -> KeySource:
+        sources.append(KeySource(location, settings.jwks_seconds, client, ticks))
+        return sources[-1]
+
+    store = settings.jti_store
+    used: UsedTokens = InRedis(store.get_secret_value(), now) if store else InMemory(now, ticks)
+    cds = None
+    if settings.cds_auth == "jwt":
+        known = {issuer: source(place) for issuer, place in settings.cds_issuers.items()}
+        cds = CdsClients(settings, known, used, now)
+    fhir: AccessTokens | None = None
+    if settings.fhir_auth == "jwks":
+        fhir = Signed(settings, source(settings.oauth_jwks or ""), now)
+    elif settings.fhir_auth == "introspection":
+        fhir = Introspected(settings, client, now, ticks)
+    return Doors(cds, fhir, tuple(sources), client, used)
+
 
 CDS = "/cds-services"
 _CHALLENGE = {"WWW-Authenticate": "Bearer"}

@@ -1,4 +1,4 @@
-"""Public keys of an issuer, from a file or a URL: kept for a while, and read again on rotation.
+"""Public keys of an issuer, from a file or a URL: cached, and read again on rotation.
 
 A key id that is not known makes the set be read anew, but not more often than every few seconds,
 so that made-up key ids cannot turn the service against the issuer. Where the source cannot be
@@ -16,9 +16,45 @@ import httpx2 as httpx
 from joserfc.errors import JoseError
 from joserfc.jwk import JWKRegistry, Key
 
-from crossgrain.auth.asking import TooMuch, ask
 from crossgrain.auth.tokens import NotKnown
 from crossgrain.operations.clock import Ticks
+
+SECONDS = 3.0
+MOST_BYTES = 256 * 1024
+
+
+class TooMuch(Exception):
+    """The answer came too slowly, or is too long."""
+
+
+async def ask(
+    client: httpx.AsyncClient, request: httpx.Request, auth: tuple[str, str] | None = None
+) -> tuple[int, bytes]:
+    """The status and the body of the answer.
+
+    Raises
+    ------
+    TooMuch
+        where all of it did not come in time (a client's own time limits begin anew with every
+        byte), or where it is longer than such an answer can be.
+    httpx2.HTTPError
+        where there is none.
+    """
+    content = bytearray()
+    try:
+        async with asyncio.timeout(SECONDS):
+            answer = await client.send(request, stream=True, auth=auth)
+            try:
+                async for chunk in answer.aiter_bytes():
+                    content += chunk
+                    if len(content) > MOST_BYTES:
+                        raise TooMuch
+            finally:
+                await answer.aclose()
+    except TimeoutError:
+        raise TooMuch from None
+    return answer.status_code, bytes(content)
+
 
 _AGAIN_AFTER_SECONDS = 10.0
 _LONGEST_SECONDS = 24 * 3600.0

@@ -1,13 +1,18 @@
 """The detail of a card, in Markdown: the order, why, the numbers, the series instead."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from datetime import timedelta
+from typing import Any
 
 from crossgrain.cds import markdown as md
 from crossgrain.cds.advice import Advice
-from crossgrain.cds.card_desk import CardDesk
+from crossgrain.cds.hook import Draft
+from crossgrain.cds.record import Assembled
 from crossgrain.dosing.at_home import home_uses
 from crossgrain.dosing.plan import Plan, courses
+from crossgrain.names.identity import stable_id
+from crossgrain.reading.record import MedicineEntry
 from crossgrain.safety.findings import Finding
 from crossgrain.safety.judgement import Ending, OrderJudgement
 from crossgrain.words.doses import CAUTION, daily_dose, date_words, pieces, taken
@@ -16,6 +21,37 @@ from crossgrain.writing.at_home import home_line, home_supplies
 from crossgrain.writing.issues import finding_words
 from crossgrain.writing.labels import micrograms, percent
 from crossgrain.writing.plan_words import target_words
+
+
+@dataclass(frozen=True, slots=True)
+class CardDesk:
+    """One call and what was made of it.
+
+    Attributes
+    ----------
+    instance : the hook's, from which the card's own name is made
+    drafts : the orders as they were sent
+    selected : those that cards may be about
+    not_whole : what of the record is missing, in words
+    answer : the proposal as a Bundle, where it holds a plan
+    page : the plan sheet of that proposal
+    """
+
+    instance: str
+    assembled: Assembled
+    drafts: Sequence[Draft]
+    selected: frozenset[str]
+    not_whole: tuple[str, ...] = ()
+    answer: dict[str, Any] | None = None
+    page: str = ""
+
+    def uuid(self, what: str) -> str:
+        """The stable name of a card or a suggestion of this call."""
+        return stable_id(f"{self.instance.lower()}|{what}")
+
+    def in_hand(self, orders: Iterable[MedicineEntry]) -> list[MedicineEntry]:
+        """The orders that a card may be about."""
+        return [o for o in orders if self.assembled.reference(o.reference) in self.selected]
 
 
 def detail(desk: CardDesk, advice: Advice) -> str:

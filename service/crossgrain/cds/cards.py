@@ -3,11 +3,10 @@
 from typing import Any
 
 from crossgrain.cds import markdown as md
+from crossgrain.cds.actions import suggestions
 from crossgrain.cds.advice import Advice
-from crossgrain.cds.card_desk import CardDesk
-from crossgrain.cds.card_detail import asked_first, detail, foot, orders_block
-from crossgrain.cds.reasons import OVERRIDE_REASON_SYSTEM, OVERRIDE_REASONS
-from crossgrain.cds.suggestions import suggestions
+from crossgrain.cds.card_detail import CardDesk, asked_first, detail, foot, orders_block
+from crossgrain.cds.feedback import OVERRIDE_REASON_SYSTEM, OVERRIDE_REASONS
 from crossgrain.names.identity import SERVICE_NAME, canonical
 from crossgrain.safety.findings import Finding, Severity
 from crossgrain.safety.judgement import Ending, OrderJudgement, Verdict

@@ -7,7 +7,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from crossgrain.cds.advice import Advice, advise
-from crossgrain.cds.card_desk import CardDesk
+from crossgrain.cds.card_detail import CardDesk
 from crossgrain.cds.cards import Card, order_card, question_card
 from crossgrain.cds.gathering import Gatherer
 from crossgrain.cds.hook import Draft, HookCall, read_call

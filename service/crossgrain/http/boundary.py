@@ -14,7 +14,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from crossgrain.http.logs import where
 from crossgrain.http.metrics import Metrics
-from crossgrain.http.presence import Presence
+from crossgrain.http.probes import Presence
 from crossgrain.http.requests import refuse
 from crossgrain.http.tracing import Spans, no_spans
 from crossgrain.operations.faults import Fault, refusal

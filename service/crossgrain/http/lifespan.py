@@ -9,7 +9,7 @@ from typing import Any
 from fastapi import FastAPI
 
 from crossgrain.http.connections import BOUNDS, bounds_of
-from crossgrain.http.presence import Presence
+from crossgrain.http.probes import Presence
 from crossgrain.http.settings import Settings
 
 Lifespan = Callable[[FastAPI], AbstractAsyncContextManager[dict[str, Any]]]

@@ -19,8 +19,7 @@ from typing import Any
 
 from crossgrain.nightly.chunks import SourceFile
 from crossgrain.nightly.export import ERRORS, READ, Export
-from crossgrain.nightly.faults import InputFault
-from crossgrain.nightly.options import InputFile, input_file
+from crossgrain.nightly.options import InputFault, InputFile, input_file
 from crossgrain.nightly.scan import MOST_FAULTS
 from crossgrain.nightly.totals import FileRead, FilesRead, Totals
 from crossgrain.screening.limits import Limits

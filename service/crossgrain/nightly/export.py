@@ -11,8 +11,8 @@ from pathlib import Path
 import msgspec
 
 from crossgrain.nightly.chunks import SourceFile
-from crossgrain.nightly.faults import InputFault, RunRefused
 from crossgrain.nightly.manifest import Named, manifest_in
+from crossgrain.nightly.options import InputFault, RunRefused
 from crossgrain.reading.shapes import SHAPES
 
 READ = (

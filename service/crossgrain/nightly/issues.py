@@ -23,9 +23,8 @@ import msgspec
 
 from crossgrain.names.version import FhirVersion
 from crossgrain.nightly.answers import Answer, FlagLine
-from crossgrain.nightly.faults import RunRefused
 from crossgrain.nightly.ledger import Ledger
-from crossgrain.nightly.options import Worklist
+from crossgrain.nightly.options import RunRefused, Worklist
 from crossgrain.nightly.workdir import ENTRIES, ISSUES, REPORT
 from crossgrain.reading.resolve import local
 from crossgrain.screening.flags import Outcome

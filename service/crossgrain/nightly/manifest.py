@@ -10,7 +10,7 @@ from typing import Any, NoReturn
 from urllib.parse import parse_qs, unquote, urlsplit
 
 from crossgrain.nightly.chunks import BYTE_ORDER_MARK
-from crossgrain.nightly.faults import RunRefused
+from crossgrain.nightly.options import RunRefused
 from crossgrain.reading.errors import Unreadable
 from crossgrain.reading.json import parse
 

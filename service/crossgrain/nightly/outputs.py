@@ -1,6 +1,7 @@
-"""The outputs of a run, written beside the old ones before they take their place."""
+"""What a run leaves: its outputs, written beside the old ones, and a report that it adds up."""
 
 import hashlib
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from decimal import Decimal
@@ -12,12 +13,84 @@ import msgspec
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from crossgrain import __version__
+from crossgrain.names.identity import SERVICE_NAME
+from crossgrain.names.version import FhirVersion
 from crossgrain.nightly.answers import FlagLine
-from crossgrain.nightly.atomic import OWNER_ONLY
+from crossgrain.nightly.completeness import Findings
 from crossgrain.nightly.issues import Night
-from crossgrain.nightly.ledger import Ledger
-from crossgrain.nightly.workdir import ENTRIES, ISSUES
+from crossgrain.nightly.ledger import Counts, Ledger
+from crossgrain.nightly.options import Plan, RunRefused
+from crossgrain.nightly.totals import FilesRead, Totals
+from crossgrain.nightly.workdir import ENTRIES, ISSUES, OWNER_ONLY
+from crossgrain.screening.flags import Outcome
 from crossgrain.writing.encode import to_json
+
+NO_HORMONE = "no-thyroid-hormone"
+
+
+class Mismatch(RunRefused):
+    """Patients went missing between input and output: a fault of the service itself."""
+
+
+def lines_of(files: FilesRead) -> dict[str, int]:
+    """What became of every line."""
+    read = sum(held.lines for held in files.values())
+    kept = sum(held.kept for held in files.values())
+    broken = sum(held.at_fault for held in files.values())
+    return {"read": read, "kept": kept, "passed_over": read - kept - broken, "at_fault": broken}
+
+
+def patients_of(totals: Totals, counts: Counts) -> dict[str, Any]:
+    """Patients in and out.
+
+    Raises
+    ------
+    Mismatch
+        where the two differ: then no output may be published.
+    """
+    out = {str(outcome): counts.outcomes.get(outcome, 0) for outcome in Outcome}
+    out[Outcome.NO_SWITCH] += totals.of_one_kind
+    out[NO_HORMONE] = totals.patients - totals.of_one_kind - totals.to_judge
+    judged = counts.outcomes.total()
+    if judged != totals.to_judge:
+        raise Mismatch(f"{totals.to_judge} patients to be judged and {judged} answers")
+    return {"in": totals.patients, "out": out}
+
+
+def report_of(
+    plan: Plan,
+    version: FhirVersion,
+    files: FilesRead,
+    findings: Findings,
+    patients: dict[str, Any],
+    counts: Counts,
+    issues: Counter[str],
+) -> dict[str, Any]:
+    """The report, but for the outputs and how the run itself went."""
+    resources: Counter[str] = Counter()
+    for held in files.values():
+        resources.update(held.types)
+    return {
+        "service": SERVICE_NAME,
+        "version": __version__,
+        "fhir": version.number,
+        "as_of": plan.as_of.isoformat(),
+        "since": plan.since.isoformat() if plan.since else None,
+        "bases": plan.bases,
+        "deployment": plan.deployment,
+        "inputs": [{"name": i.name, "layer": i.layer, "bytes": i.bytes} for i in plan.inputs],
+        "lines": lines_of(files),
+        "resources": dict(sorted(resources.items())),
+        "patients": patients,
+        "flags": {
+            code: dict(sorted(found.items())) for code, found in sorted(counts.flags.items())
+        },
+        "flags_before_since": counts.left_out,
+        "issues": dict(sorted(issues.items())),
+        **findings.as_json(),
+    }
+
 
 REVIEWS, TABLE, SUMMARY = "needs-review.ndjson", "flags.parquet", "summary.html"
 _ROWS_AT_ONCE = 5000

@@ -12,22 +12,26 @@ import msgspec
 from crossgrain import __version__
 from crossgrain.catalogue import Catalogue, load_catalogue
 from crossgrain.dosing.bases import Basis
-from crossgrain.nightly.atomic import write_whole
 from crossgrain.nightly.chunks import Chunk, SourceFile, chunks_of
 from crossgrain.nightly.completeness import Comparison, findings_of
 from crossgrain.nightly.export import Export, open_export
-from crossgrain.nightly.faults import RunRefused
 from crossgrain.nightly.issues import Earlier, Night
 from crossgrain.nightly.ledger import Ledger
 from crossgrain.nightly.local import run_locally
-from crossgrain.nightly.options import Engine, Options, Plan, input_file
-from crossgrain.nightly.outputs import digests, write_issues, write_reviews, write_table
+from crossgrain.nightly.options import Engine, Options, Plan, RunRefused, input_file
+from crossgrain.nightly.outputs import (
+    digests,
+    patients_of,
+    report_of,
+    write_issues,
+    write_reviews,
+    write_table,
+)
 from crossgrain.nightly.progress import Progress
-from crossgrain.nightly.report import patients_of, report_of
 from crossgrain.nightly.scan import Watch
 from crossgrain.nightly.summary import write_summary
 from crossgrain.nightly.totals import Totals, files_read, seen_version, tallies_in
-from crossgrain.nightly.workdir import REPORT, WorkDir, locked
+from crossgrain.nightly.workdir import REPORT, WorkDir, locked, write_whole
 from crossgrain.nightly.worker import Setting
 from crossgrain.screening.screen import enabled
 

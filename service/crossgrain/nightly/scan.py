@@ -7,7 +7,7 @@ from typing import Any
 import msgspec
 
 from crossgrain.nightly.chunks import BrokenFile, Chunk, lines_of
-from crossgrain.nightly.faults import InputFault
+from crossgrain.nightly.options import InputFault
 from crossgrain.nightly.sieve import Look, NotRead, Sieve
 from crossgrain.reading.resolve import local
 

@@ -20,16 +20,14 @@ import msgspec
 from crossgrain.catalogue import Catalogue, load_catalogue
 from crossgrain.names.version import FhirVersion
 from crossgrain.nightly.answers import ENCODE
-from crossgrain.nightly.atomic import write_whole
 from crossgrain.nightly.chunks import Chunk
-from crossgrain.nightly.faults import RunRefused
 from crossgrain.nightly.judging import record_of
-from crossgrain.nightly.options import Options
+from crossgrain.nightly.options import Options, RunRefused
 from crossgrain.nightly.progress import Progress
 from crossgrain.nightly.scan import Tally, Watch, watched_rows
 from crossgrain.nightly.sql import GROUPED, IN_ORDER, TOTALS, steps
 from crossgrain.nightly.totals import Totals, seen_version
-from crossgrain.nightly.workdir import WorkDir
+from crossgrain.nightly.workdir import WorkDir, write_whole
 from crossgrain.nightly.worker import Setting, judge_for, scanner_for
 
 _SCHEMA = (

@@ -14,10 +14,10 @@ import duckdb
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from crossgrain.nightly.atomic import put_whole
 from crossgrain.nightly.judging import Record, record_of
 from crossgrain.nightly.scan import Row
 from crossgrain.nightly.sql import GROUPED, IN_ORDER, TOTALS, steps
+from crossgrain.nightly.workdir import put_whole
 
 _FIELDS = {
     "bucket": pa.int32(),

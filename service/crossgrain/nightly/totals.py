@@ -8,7 +8,7 @@ import msgspec
 
 from crossgrain.names.version import FhirVersion
 from crossgrain.nightly.chunks import Chunk, SourceFile
-from crossgrain.nightly.faults import InputFault, RunRefused
+from crossgrain.nightly.options import InputFault, RunRefused
 from crossgrain.nightly.scan import MOST_FAULTS, Tally
 from crossgrain.nightly.workdir import WorkDir
 

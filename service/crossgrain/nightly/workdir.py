@@ -1,5 +1,7 @@
 """The folder of a run: its lock, what is done so far, and the change to the new outputs.
 
+A file is there whole or not at all, whenever the process dies.
+
 ``OUT/.work`` holds the plan, one file per finished piece of work, and at the end the outputs,
 complete, in ``ready``. Everything in it appears whole or not at all, so a run that was killed
 goes on from what is there. The outputs change by renames, the report last: a report names the
@@ -9,15 +11,48 @@ digest of every output, so a reader can tell whether they belong together.
 import fcntl
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 import msgspec
 
-from crossgrain.nightly.atomic import OWNER_ONLY, sync, write_whole
-from crossgrain.nightly.faults import AlreadyRunning
-from crossgrain.nightly.options import Plan, Worklist
+from crossgrain.nightly.options import AlreadyRunning, Plan, Worklist
+
+OWNER_ONLY = 0o600
+"""Outputs name patients: nobody but the one who runs the job may read them."""
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a file under another name, see it on the disk, then give it its own."""
+
+    def fill(beside: Path) -> None:
+        beside.write_bytes(content)
+
+    put_whole(path, fill)
+
+
+def put_whole(path: Path, fill: Callable[[Path], None]) -> None:
+    """Have `fill` write a file that appears under `path` only when it is complete."""
+    beside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        fill(beside)
+        beside.chmod(OWNER_ONLY)
+        sync(beside)
+        beside.replace(path)
+    finally:
+        beside.unlink(missing_ok=True)
+    sync(path.parent)
+
+
+def sync(path: Path) -> None:
+    """See a file or a folder on the disk."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
 
 REPORT = "report.json"
 ISSUES = "DetectedIssue.ndjson"

@@ -9,7 +9,6 @@ import msgspec
 from crossgrain.catalogue import Catalogue, load_catalogue
 from crossgrain.names.version import FhirVersion
 from crossgrain.nightly.answers import ENCODE
-from crossgrain.nightly.atomic import write_whole
 from crossgrain.nightly.chunks import Chunk
 from crossgrain.nightly.judging import Judge
 from crossgrain.nightly.options import Options
@@ -17,6 +16,7 @@ from crossgrain.nightly.orphans import end_with_parent
 from crossgrain.nightly.scan import Scanner, Tally
 from crossgrain.nightly.sieve import Sieve
 from crossgrain.nightly.tables import patients_in, write_rows
+from crossgrain.nightly.workdir import write_whole
 from crossgrain.screening.screen import Ruler, enabled
 
 

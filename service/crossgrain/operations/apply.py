@@ -8,13 +8,12 @@ What ``$propose-switch`` answers with questions or with a safety stop has no pla
 is 422 here, with the same questions and findings.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 from crossgrain.core.proposal import Outcome, Proposal
 from crossgrain.names.version import FhirVersion
-from crossgrain.operations.care_plan_alone import care_plan_alone
 from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import Complaint, Fault, RequestRefused, refusal
 from crossgrain.operations.options import Option
@@ -22,6 +21,57 @@ from crossgrain.operations.parameters import Call, Given, Options, elements_of, 
 from crossgrain.operations.propose_switch import Settled, answer_to, settle_call
 from crossgrain.reading.resolve import without_version
 from crossgrain.safety.findings import Severity
+
+Resource = dict[str, Any]
+
+
+def care_plan_alone(bundle: Resource) -> Resource:
+    """The CarePlan of an answer, the other resources contained.
+
+    References between them become fragments: ``#`` and the id, and ``#`` alone for the CarePlan
+    itself. Nothing contained may itself contain, so what the GuidanceResponse and the Provenance
+    contain stands beside them.
+    """
+    care_plan = next(r for r in _resources(bundle) if r["resourceType"] == "CarePlan")
+    fragments = {
+        f"urn:uuid:{resource['id']}": "#" if resource is care_plan else f"#{resource['id']}"
+        for resource in _resources(bundle)
+    }
+    contained: dict[str, Resource] = {}
+    for resource in _resources(bundle):
+        if resource is not care_plan:
+            for part in _flat(resource):
+                contained[part["id"]] = _by_fragment(part, fragments)
+    alone: Resource = _by_fragment(care_plan, fragments)
+    head = ("resourceType", "id", "text")
+    return {
+        **{key: alone[key] for key in head},
+        "contained": list(contained.values()),
+        **{key: value for key, value in alone.items() if key not in head},
+    }
+
+
+def _resources(bundle: Resource) -> Iterator[Resource]:
+    return (entry["resource"] for entry in bundle["entry"])
+
+
+def _flat(resource: Resource) -> Iterator[Resource]:
+    yield from resource.get("contained", ())
+    yield {key: value for key, value in resource.items() if key != "contained"}
+
+
+def _by_fragment(node: Any, fragments: Mapping[str, str]) -> Any:
+    if isinstance(node, dict):
+        return {
+            key: fragments.get(value, value)
+            if key == "reference" and isinstance(value, str)
+            else _by_fragment(value, fragments)
+            for key, value in node.items()
+        }
+    if isinstance(node, list):
+        return [_by_fragment(value, fragments) for value in node]
+    return node
+
 
 RECORD, OPTIONS = "data", "parameters"
 _NOT_USED = "Taken, and of no effect on the plan."

@@ -3,15 +3,15 @@
 from collections.abc import Mapping
 
 from crossgrain.safety.rule import PlanPredicate, Predicate
-from crossgrain.safety.rules import cardiac, doses, endocrine, interactions, labs, pregnancy, scope
+from crossgrain.safety.rules import doses, labs, patient
 
 BEFORE: Mapping[str, Predicate] = {
-    **scope.PREDICATES,
-    **endocrine.PREDICATES,
-    **labs.PREDICATES,
-    **cardiac.PREDICATES,
-    **pregnancy.PREDICATES,
-    **interactions.PREDICATES,
-    **doses.PREDICATES,
+    **doses.SCOPE,
+    **patient.ENDOCRINE,
+    **labs.LABS,
+    **patient.CARDIAC,
+    **patient.PREGNANCY,
+    **labs.INTERACTIONS,
+    **doses.DOSES,
 }
 AFTER: Mapping[str, PlanPredicate] = doses.PLAN_PREDICATES

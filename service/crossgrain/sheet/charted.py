@@ -9,8 +9,7 @@ from crossgrain.dosing.forecast import coverage_weights
 from crossgrain.dosing.kinetics import Intake, intake_of
 from crossgrain.dosing.plan import LineDose, Part, Plan, PriorTherapy, Step
 from crossgrain.dosing.wording import UNITS
-from crossgrain.sheet.modes import modes
-from crossgrain.sheet.traces import Trace, trace
+from crossgrain.sheet.traces import Trace, modes, trace
 from crossgrain.words.doses import number
 from crossgrain.writing.labels import NAMES
 

@@ -16,13 +16,15 @@ from crossgrain.sheet.calendar_file import calendar_file
 from crossgrain.sheet.chart import NARROW, WIDE, draw
 from crossgrain.sheet.charted import Charted, charted
 from crossgrain.sheet.days import PatientStep, patient_steps
-from crossgrain.sheet.dots import currency, dots, spread
 from crossgrain.sheet.figures import (
     ForecastRow,
+    currency,
     data_rows,
     describe,
+    dots,
     forecasts,
     hover_data,
+    spread,
 )
 from crossgrain.sheet.orders import choices, lab_words, order_rows, series_endings
 from crossgrain.sheet.person import NOBODY, Person

@@ -21,7 +21,7 @@ from tests.api.faults.others import (
 from tests.api.servers import ASKED, FHIR, RECORD
 
 from crossgrain.app.factory import create_app
-from crossgrain.auth import asking
+from crossgrain.auth import keys as asking
 from crossgrain.auth.keys import KeySource
 from crossgrain.catalogue import Catalogue
 from crossgrain.http.settings import Settings

@@ -71,8 +71,7 @@ def test_where_nothing_can_be_said_at_all_it_serves_and_stops_as_ever(tmp_path: 
 def test_how_many_lines_were_lost_is_said(pipe: tuple[int, int]) -> None:
     import logging  # noqa: PLC0415
 
-    from crossgrain.http.lines import Lines  # noqa: PLC0415
-    from crossgrain.http.logs import JsonLines  # noqa: PLC0415
+    from crossgrain.http.logs import JsonLines, Lines  # noqa: PLC0415
 
     reader, writer = pipe
     while os.get_blocking(writer):

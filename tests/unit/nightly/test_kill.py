@@ -12,9 +12,8 @@ from pathlib import Path
 import pytest
 from tests.unit.nightly.exports import AS_OF, ROOT, bytes_of, make, run
 
-from crossgrain.nightly import workers
-from crossgrain.nightly.faults import RunRefused
-from crossgrain.nightly.options import Options
+from crossgrain.nightly import local as workers
+from crossgrain.nightly.options import Options, RunRefused
 from crossgrain.nightly.run import screen_export
 from crossgrain.nightly.workdir import REPORT
 

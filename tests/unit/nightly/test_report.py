@@ -5,7 +5,7 @@ from tests.unit.nightly.exports import found, lines, planted, run, write
 
 from crossgrain.nightly import judging
 from crossgrain.nightly.ledger import Counts
-from crossgrain.nightly.report import Mismatch, patients_of
+from crossgrain.nightly.outputs import Mismatch, patients_of
 from crossgrain.nightly.totals import Totals
 from crossgrain.screening.flags import Outcome
 

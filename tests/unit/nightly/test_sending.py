@@ -13,13 +13,19 @@ from joserfc import jwt
 from joserfc.jwk import ECKey, RSAKey
 from tests.unit.nightly.exports import lines, make, run
 
-from crossgrain.cli.sending import send_flags
+from crossgrain.cli.screening import send_flags
 from crossgrain.names.version import FhirVersion
-from crossgrain.nightly.faults import RunRefused
-from crossgrain.nightly.options import Worklist
-from crossgrain.nightly.sending.auth import ASSERTION, Client, Tokens, key_from
-from crossgrain.nightly.sending.send import send
-from crossgrain.nightly.sending.server import LONGEST_WAIT_SECONDS, MOST_TRIES, Server
+from crossgrain.nightly.fhir_server import (
+    ASSERTION,
+    LONGEST_WAIT_SECONDS,
+    MOST_TRIES,
+    Client,
+    Server,
+    Tokens,
+    key_from,
+)
+from crossgrain.nightly.filing import send
+from crossgrain.nightly.options import RunRefused, Worklist
 
 BASE = "https://ehr.example/fhir"
 

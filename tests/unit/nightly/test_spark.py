@@ -7,8 +7,7 @@ from pathlib import Path
 import pytest
 from tests.unit.nightly.exports import ROOT, bytes_of, lines, make, run
 
-from crossgrain.nightly.faults import RunRefused
-from crossgrain.nightly.options import Engine, Worklist
+from crossgrain.nightly.options import Engine, RunRefused, Worklist
 
 pytest.importorskip("pyspark", reason="Spark is an extra: pip install 'crossgrain[spark]'")
 pytestmark = [

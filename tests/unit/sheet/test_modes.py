@@ -14,8 +14,7 @@ from crossgrain.dosing.kinetics import Intake, intake_of, steady
 from crossgrain.dosing.moves import total_intake
 from crossgrain.dosing.plan import Plan, PriorTherapy
 from crossgrain.sheet.charted import charted
-from crossgrain.sheet.modes import Mode, modes
-from crossgrain.sheet.traces import trace
+from crossgrain.sheet.traces import Mode, modes, trace
 
 KINETICS = CATALOGUE.kinetics
 

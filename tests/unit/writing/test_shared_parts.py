@@ -5,7 +5,7 @@ from tests.unit.writing.answers import resources, written
 from tests.unit.writing.plans import EVERY
 
 from crossgrain.names.version import FhirVersion
-from crossgrain.operations.care_plan_alone import care_plan_alone
+from crossgrain.operations.apply import care_plan_alone
 from crossgrain.writing.encode import to_json
 from crossgrain.writing.transaction import as_transaction
 

@@ -6,7 +6,7 @@ from crossgrain.app.conformance.heads import Resource, head
 from crossgrain.names.identity import canonical
 from crossgrain.names.version import FhirVersion
 from crossgrain.operations.apply import CONTEXT, OPTIONS, RECORD
-from crossgrain.operations.comparison_parts import COMPARISON_PARTS
+from crossgrain.operations.compare_bases import COMPARISON_PARTS
 from crossgrain.operations.options import Option
 from crossgrain.writing.rationale_parts import RATIONALE_PARTS, PartDefinition
 

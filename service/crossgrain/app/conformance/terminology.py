@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from crossgrain.app.conformance.heads import Resource, head
 from crossgrain.catalogue import Catalogue
 from crossgrain.cds.cards import TOPIC
-from crossgrain.cds.reasons import OVERRIDE_REASONS
+from crossgrain.cds.feedback import OVERRIDE_REASONS
 from crossgrain.dosing.targets import Target
 from crossgrain.names.identity import canonical
 from crossgrain.operations.options import Option

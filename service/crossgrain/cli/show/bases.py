@@ -2,8 +2,7 @@
 
 from collections.abc import Sequence
 
-from crossgrain.cli.show.numbers import count
-from crossgrain.cli.show.page import Page
+from crossgrain.cli.show.page import Page, count
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.wording import standing_words
 from crossgrain.writing.labels import micrograms

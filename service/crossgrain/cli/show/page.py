@@ -1,11 +1,15 @@
-"""The terminal page: headings, paragraphs and tables in one plain look; tables of documents."""
+"""Lines, tables and numbers in a terminal."""
 
 from collections.abc import Iterable, Sequence
+from fractions import Fraction
 
 from rich.console import Console
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
+
+from crossgrain.dosing.targets import TargetDose
+from crossgrain.writing.labels import micrograms
 
 _SHADES = {"stop": "bold white on red", "hold": "bold black on yellow", "note": "bold cyan"}
 
@@ -54,3 +58,35 @@ def markdown_table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> st
     """The same table for a document."""
     lines = [headings, ["---"] * len(headings), *rows]
     return "\n".join(f"| {' | '.join(cell.replace('|', '/') for cell in line)} |" for line in lines)
+
+
+_GLYPHS = {Fraction(1, 4): "¼", Fraction(1, 2): "½", Fraction(3, 4): "¾"}
+
+
+def count(value: Fraction) -> str:
+    """A number of tablets or grains on the quarter grid, with its glyph.
+
+    >>> count(Fraction(5, 2)), count(Fraction(1, 4)), count(Fraction(3))
+    ('2½', '¼', '3')
+    """
+    whole, rest = divmod(value, 1)
+    if rest and rest not in _GLYPHS:
+        return f"{float(value):.2f}"
+    return f"{whole or ''}{_GLYPHS.get(rest, '')}" or "0"
+
+
+def dose(value: TargetDose) -> str:
+    """A target in the trade's three currencies.
+
+    >>> dose(TargetDose(lt3_ug=Fraction(5), grains=Fraction(3, 2)))
+    '1½ grains + LT3 5 µg'
+    """
+    parts = []
+    if value.lt4_ug:
+        parts.append(f"LT4 {micrograms(value.lt4_ug)}")
+    if value.grains:
+        plural = "s" if value.grains > 1 else ""
+        parts.append(f"{count(value.grains)} grain{plural}")
+    if value.lt3_ug:
+        parts.append(f"LT3 {micrograms(value.lt3_ug)}")
+    return " + ".join(parts)

@@ -1,19 +1,128 @@
-"""One proposal, in the order in which a prescriber reads: what was read, what stands in the
-way, what it is worth, what to do, what is known of it."""
+"""A proposal in a terminal: the answer, the bases beside each other, coverage day by day.
+
+way, what it is worth, what to do, what is known of it.
+"""
+
+from collections.abc import Mapping, Sequence
+from datetime import date, timedelta
+
+import plotext
 
 from crossgrain.catalogue import Catalogue
-from crossgrain.cli.show.comparison import show_comparison
-from crossgrain.cli.show.coverage import show_prior_therapies
-from crossgrain.cli.show.numbers import dose
-from crossgrain.cli.show.page import Page
+from crossgrain.cli.show.page import Page, dose
 from crossgrain.cli.show.schedule import show_checkpoint, show_labs, show_series
 from crossgrain.core.proposal import Proposal
-from crossgrain.dosing.plan import Plan
+from crossgrain.dosing.plan import BasisRow, Forecast, Plan
+from crossgrain.dosing.wording import standing_words
 from crossgrain.reading.record import Record
 from crossgrain.safety.findings import Finding, most_severe_first
+from crossgrain.sheet.charted import Charted, charted
 from crossgrain.words.doses import CAUTION, date_words, taken
 from crossgrain.writing.carried_over import beside_the_series
-from crossgrain.writing.labels import TITLES, micrograms
+from crossgrain.writing.labels import TITLES, micrograms, percent
+
+_ROWS = 14
+_MARKERS = ("braille", "dot", "+", "x")
+_TICKS = 4
+_ROOM_FOR_LEGEND = 1.4
+
+
+def draw(lines: Mapping[str, Sequence[float]], start: date, columns: int) -> str:
+    """Ratios to the old regimen, one value per day, as lines under one legend.
+
+    The lines differ by their marks, not by colour, so that they print.
+    """
+    plotext.clear_figure()
+    plotext.theme("clear")
+    plotext.plot_size(columns, _ROWS)
+    for (label, ratios), marker in zip(lines.items(), _MARKERS, strict=False):
+        percents = [100 * ratio for ratio in ratios]
+        plotext.plot(range(len(percents)), percents, label=label, marker=marker)
+    top = max(100 * max(ratios) for ratios in lines.values())
+    ceiling = top * _ROOM_FOR_LEGEND
+    plotext.ylim(0, ceiling)
+    levels = range(0, int(ceiling) + 1, 50)
+    plotext.yticks(list(levels), [f"{level} %" for level in levels])
+    days = max(len(ratios) for ratios in lines.values())
+    marks = [days * tick // _TICKS for tick in range(_TICKS)]
+    plotext.xticks(marks, [(start + timedelta(days=day)).isoformat() for day in marks])
+    plotext.hline(100)
+    drawing: str = plotext.build()
+    return drawing.rstrip("\n")
+
+
+_MOST_COLUMNS = 90
+
+
+def show_prior_therapies(page: Page, proposal: Proposal, plan: Plan, catalogue: Catalogue) -> None:
+    """Tapering and stopping side by side, then the plan's own course."""
+    page.heading("What happens to the hormone meanwhile (modelled, old regimen = 100 %)")
+    page.table(
+        ("old one", "lowest", "on basis", "day", "T4 pool", "T3 from", "T3 to", ""),
+        (_coverage_row(forecast, plan) for forecast in plan.forecasts),
+    )
+    columns = min(page.width - 4, _MOST_COLUMNS)
+    page.drawing(draw(_lines(charted(proposal, plan, catalogue)), proposal.request.start, columns))
+    page.line(
+        "The series as proposed, to the end of the wait for labs. No hormone from a residual"
+        " gland is assumed.",
+        style="dim",
+    )
+
+
+def _lines(chart: Charted) -> dict[str, tuple[float, ...]]:
+    """Coverage on the two bases that lie furthest apart, and T3, at the beginning of each day."""
+    own = chart.own
+    coverage = {chart.leanest: own.coverage.value, chart.most_generous: own.most_generous}
+    lines = {f"coverage on {basis_id}": values[:-1] for basis_id, values in coverage.items()}
+    return lines | {"whole T3": own.t3.value[:-1]}
+
+
+def _coverage_row(forecast: Forecast, plan: Plan) -> tuple[str, ...]:
+    low = forecast.lowest
+    pool = forecast.t4_pool
+    least, most = forecast.t3_exposure
+    return (
+        forecast.prior_therapy,
+        percent(low.lowest.value),
+        low.basis_id,
+        f"{low.lowest.day:.0f}",
+        percent(pool[0].value) if pool else f"ends at {forecast.t4_pool_end_ug:.0f} µg",
+        percent(least.value),
+        percent(most.value),
+        "chosen" if forecast.prior_therapy is plan.prior_therapy else "not chosen",
+    )
+
+
+def show_comparison(page: Page, plan: Plan) -> None:
+    """The target on every basis; which one is aimed at, which one set the checkpoint."""
+    page.heading("The target on every basis")
+    page.table(
+        ("basis", "old regimen", "target a day", "grade", ""),
+        (_row(row, plan) for row in plan.comparison),
+    )
+    worth = [row.lt4_equivalent_ug for row in plan.comparison if row.lt4_equivalent_ug is not None]
+    if worth and min(worth) != max(worth):
+        page.line(
+            f"The old regimen is worth {micrograms(min(worth))} to {micrograms(max(worth))} LT4,"
+            f" a factor of {float(max(worth) / min(worth)):.2f} between the charts."
+        )
+    for row in plan.comparison:
+        if row.basis_id == plan.basis_id and row.standing:
+            page.line(f"“{row.basis_id}” against {standing_words(row.standing)}.")
+
+
+def _row(row: BasisRow, plan: Plan) -> tuple[str, str, str, str, str]:
+    marks = []
+    if row.basis_id == plan.basis_id:
+        marks.append("aimed at")
+    if row.basis_id == plan.checkpoint.set_by:
+        marks.append("sets the checkpoint")
+    if not row.sets_checkpoint:
+        marks.append("comparison only")
+    worth = "–" if row.lt4_equivalent_ug is None else f"LT4 {micrograms(row.lt4_equivalent_ug)}"
+    target = row.refused or (dose(row.target) if row.target else "–")
+    return row.basis_id, worth, target, row.grade, ", ".join(marks)
 
 
 def show(proposal: Proposal, catalogue: Catalogue, *, why: bool, page: Page | None = None) -> None:

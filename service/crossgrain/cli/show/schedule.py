@@ -5,8 +5,7 @@ from dataclasses import replace
 from datetime import date, timedelta
 from itertools import groupby
 
-from crossgrain.cli.show.numbers import count, dose
-from crossgrain.cli.show.page import Page
+from crossgrain.cli.show.page import Page, count, dose
 from crossgrain.dosing.plan import (
     Branch,
     Course,

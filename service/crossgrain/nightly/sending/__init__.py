@@ -1,1 +1,0 @@
-"""What a run found, filed on a FHIR server: in transactions, once however often it is sent."""

@@ -1,0 +1,178 @@
+"""Heart and bone, glands, pregnancy: what of the patient decides whether hormone may rise."""
+
+from crossgrain.safety import results
+from crossgrain.safety.facts import Analyte, Facts, Known, Sex
+from crossgrain.safety.rule import Case, Hit, Predicate, Rule, condition_listed, hit_on, listed
+from crossgrain.safety.rules.labs import tsh_low
+
+
+def _ever(case: Case, rule: Rule) -> Hit | None:
+    """Heart disease stays a risk when the record calls it inactive or resolved."""
+    return hit_on(tuple(k for k in case.facts.conditions or () if k.key in rule.keys))
+
+
+def _recent(case: Case, rule: Rule) -> Hit | None:
+    """Dated within the window, whether or not the record calls it resolved."""
+    return hit_on(
+        tuple(
+            k
+            for k in case.facts.conditions or ()
+            if k.key in rule.keys and k.day is not None and -k.day < rule.number("window")
+        )
+    )
+
+
+def _new_symptom(case: Case, rule: Rule) -> Hit | None:
+    found = listed(case.facts.conditions, rule.keys)
+    return hit_on(tuple(k for k in found if k.day is None or -k.day <= rule.number("new")))
+
+
+def _older(case: Case, rule: Rule) -> Hit | None:
+    age = case.facts.age_years
+    if age is None or age < rule.number("age"):
+        return None
+    return Hit(("Patient",), {"years": str(age)})
+
+
+def _fast(case: Case, rule: Rule) -> Hit | None:
+    found = [
+        m
+        for m in results.latest(case.facts, Analyte.HEART_RATE, rule.number("fresh"))
+        if results.is_above(m, rule.number("highest"))
+    ]
+    if not found:
+        return None
+    return Hit(tuple(m.origin for m in found), {"rate": results.shown(found)})
+
+
+def _osteoporosis(case: Case, rule: Rule) -> Hit | None:
+    low = tsh_low(case, rule.number("fresh"), rule.number("lowest"))
+    if not low and not case.intent.any_rise:
+        return None
+    found = listed(case.facts.conditions, rule.keys)
+    state = f"TSH is {results.shown(low)} mIU/L" if low else "hormone may rise"
+    return hit_on(found, state=state)
+
+
+def _postmenopausal_low(case: Case, rule: Rule) -> Hit | None:
+    low = tsh_low(case, rule.number("fresh"), rule.number("lowest"))
+    coded = listed(case.facts.conditions, rule.keys)
+    age = case.facts.age_years
+    by_age = case.facts.sex is Sex.FEMALE and age is not None and age >= rule.number("age")
+    if not low or not (coded or by_age):
+        return None
+    origins = tuple(k.origin for k in coded) or ("Patient",)
+    return Hit(origins + tuple(m.origin for m in low), {"tsh": results.shown(low)})
+
+
+CARDIAC: dict[str, Predicate] = {
+    "recent-myocardial-infarction": _recent,
+    "unstable-angina": condition_listed,
+    "coronary-disease": _ever,
+    "heart-failure": _ever,
+    "atrial-fibrillation": _ever,
+    "other-arrhythmia": _ever,
+    "age-65-or-over": _older,
+    "desiccated-at-65": _older,
+    "heart-rate-high": _fast,
+    "new-palpitations": _new_symptom,
+    "osteoporosis": _osteoporosis,
+    "postmenopausal-tsh-low": _postmenopausal_low,
+}
+
+
+_ADRENAL = frozenset({"adrenal-insufficiency"})
+_STEROID = frozenset({"glucocorticoid"})
+
+
+def _adrenal_uncorrected(case: Case, _: Rule) -> Hit | None:
+    """Uncorrected unless the medicines show a glucocorticoid."""
+    if listed(case.facts.medicines, _STEROID):
+        return None
+    return hit_on(listed(case.facts.conditions, _ADRENAL))
+
+
+def _adrenal_treated(case: Case, _: Rule) -> Hit | None:
+    steroid = listed(case.facts.medicines, _STEROID)
+    adrenal = listed(case.facts.conditions, _ADRENAL)
+    return hit_on(adrenal + steroid) if adrenal and steroid else None
+
+
+def _thyrotoxic_no_rise(case: Case, rule: Rule) -> Hit | None:
+    return None if case.intent.any_rise else condition_listed(case, rule)
+
+
+def _suppression(case: Case, rule: Rule) -> Hit | None:
+    both = (case.facts.goals or ()) + (case.facts.conditions or ())
+    found = tuple(k for k in both if k.key in rule.keys)
+    return hit_on(found)
+
+
+def _changed_recently(case: Case, rule: Rule) -> Hit | None:
+    days = case.facts.regimen_changed_days_ago
+    if case.facts.in_series or days is None or days >= rule.number("steady"):
+        return None
+    return Hit(tuple(line.origin for line in case.facts.regimen), {"days": str(days)})
+
+
+def _stopped_recently(case: Case, rule: Rule) -> Hit | None:
+    """Stopped or paused within the time that it takes to wash out, or on no known day."""
+    if case.facts.in_series:  # the series ended it, and says so
+        return None
+    recent: tuple[Known, ...] = tuple(
+        k for k in case.facts.stopped or () if k.day is None or -k.day < rule.number("steady")
+    )
+    return hit_on(recent)
+
+
+def _central(case: Case, rule: Rule) -> Hit | None:
+    """TSH does not guide central hypothyroidism, so a free T4 must be at hand or drawn."""
+    central = listed(case.facts.conditions, rule.keys)
+    if not central:
+        return None
+    fresh = [
+        m
+        for m in results.of(case.facts, Analyte.FREE_T4)
+        if results.is_fresh(m, rule.number("fresh"))
+    ]
+    known = f"the latest is {results.shown(fresh)} pmol/L" if fresh else "none is recent"
+    return hit_on(central, free_t4=known)
+
+
+ENDOCRINE: dict[str, Predicate] = {
+    "adrenal-insufficiency": _adrenal_uncorrected,
+    "adrenal-insufficiency-treated": _adrenal_treated,
+    "thyrotoxicosis": condition_listed,
+    "thyrotoxicosis-no-rise": _thyrotoxic_no_rise,
+    "central-hypothyroidism": _central,
+    "tsh-suppression-goal": _suppression,
+    "regimen-changed-recently": _changed_recently,
+    "hormone-stopped-recently": _stopped_recently,
+}
+
+
+PREGNANT = frozenset({"pregnant", "hypothyroidism-in-pregnancy"})
+
+
+def is_pregnant(facts: Facts) -> bool:
+    """By observation or by the condition list; a list that says so is believed."""
+    return facts.pregnant is True or bool(listed(facts.conditions, PREGNANT))
+
+
+def _pregnant(case: Case, _: Rule) -> Hit | None:
+    if not is_pregnant(case.facts):
+        return None
+    origins = tuple(k.origin for k in listed(case.facts.conditions, PREGNANT))
+    return Hit(origins or ("Patient",))
+
+
+def _planning(case: Case, rule: Rule) -> Hit | None:
+    wishes = (case.facts.goals or ()) + (case.facts.conditions or ())
+    return hit_on(listed(wishes, rule.keys))
+
+
+PREGNANCY: dict[str, Predicate] = {
+    "pregnant-t3-target": _pregnant,
+    "planning-pregnancy-t3-target": _planning,
+    "pregnant-moving-to-lt4": _pregnant,
+}
