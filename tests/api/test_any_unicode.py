@@ -21,8 +21,8 @@ from tests.api.test_cds_fetching import SERVER, Ehr, lacking
 from crossgrain.app.factory import create_app
 from crossgrain.auth.cds_client import InRedis
 from crossgrain.catalogue import Catalogue
-from crossgrain.dosing.errors import DomainError
 from crossgrain.http.settings import Settings
+from crossgrain.names.errors import DomainError
 
 ANY = st.text(st.characters(exclude_categories=()), max_size=40)
 """Lone surrogates and controls included."""

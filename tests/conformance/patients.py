@@ -9,9 +9,9 @@ from pathlib import Path
 from crossgrain.catalogue import load_catalogue
 from crossgrain.core.proposal import SwitchRequest
 from crossgrain.core.propose import propose
-from crossgrain.dosing.errors import DomainError
 from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.targets import Target
+from crossgrain.names.errors import DomainError
 from crossgrain.names.version import FhirVersion
 from crossgrain.reading.bundle import read_record
 from crossgrain.reading.json import parse

@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from crossgrain.dosing.bases import Basis, ChartRow, Grade, Weights
-from crossgrain.dosing.errors import DomainError
 from crossgrain.dosing.targets import Mixture, Target, target_dose
+from crossgrain.names.errors import DomainError
 
 ONE_MEDICINE = [Target.LEVOTHYROXINE, Target.LIOTHYRONINE, Target.DESICCATED_THYROID]
 

@@ -12,11 +12,11 @@ from hypothesis import given, settings
 from tests.properties.test_planner import wishes
 from tests.unit.dosing.switches import GRAIN_60, LT3, LT4, tables, wish
 
-from crossgrain.dosing.errors import DomainError
 from crossgrain.dosing.kept import KeptPlans
 from crossgrain.dosing.planner import plan_switch
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.targets import Target
+from crossgrain.names.errors import DomainError
 
 WISH = wish(Target.DESICCATED_THYROID)
 PLACES = ["", "Bundle.entry[0].resource.dosage[0]", "Bundle.entry[7].resource"]

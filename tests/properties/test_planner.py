@@ -27,7 +27,6 @@ from tests.unit.dosing.switches import (
     tables,
 )
 
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.forecast import Period, course, coverage_extremes, coverage_weights
 from crossgrain.dosing.kinetics import intake_of, steady
 from crossgrain.dosing.moves import old_amounts
@@ -37,6 +36,7 @@ from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.tablets import MOST_PIECES, can_be_ordered, makings
 from crossgrain.dosing.targets import Mixture, Target
+from crossgrain.names.errors import Category, DomainError
 
 NONE = Fraction(0)
 EXACT = 1e-9

@@ -11,9 +11,9 @@ from tests.properties.test_safety import RISKS, patients
 from crossgrain.catalogue import load_catalogue
 from crossgrain.core.proposal import Outcome, Proposal, SwitchRequest
 from crossgrain.core.propose import propose
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.plan import Plan, PriorTherapy
 from crossgrain.dosing.targets import Target
+from crossgrain.names.errors import Category, DomainError
 from crossgrain.reading.record import MedicineEntry, Record
 from crossgrain.safety.facts import Facts, Known
 from crossgrain.safety.findings import Severity

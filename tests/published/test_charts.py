@@ -6,8 +6,8 @@ import pytest
 from tests.published.handout import HANDOUT, HANDOUTS_DOSES
 
 from crossgrain.catalogue import load_catalogue
+from crossgrain.catalogue.charts import clinic_bases_from
 from crossgrain.dosing.bases import Grade
-from crossgrain.dosing.charts import clinic_bases_from
 from crossgrain.dosing.targets import Mixture, Target, target_dose
 
 CATALOGUE = load_catalogue()

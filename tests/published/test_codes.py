@@ -6,8 +6,8 @@ from fractions import Fraction
 import pytest
 from tests.unit.reading.records import CODES, PREPARATIONS, shipped
 
-from crossgrain.dosing.errors import DomainError
 from crossgrain.dosing.preparations import Kind
+from crossgrain.names.errors import DomainError
 from crossgrain.reading.codesystems import Atc, Code, Icd10, Loinc, Ndc, RxNorm, Snomed
 from crossgrain.safety.facts import Analyte
 

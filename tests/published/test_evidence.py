@@ -12,8 +12,7 @@ from scipy.stats import chi2, t
 from tests.unit.dosing.switches import plan, regimen
 
 from crossgrain.catalogue import load_catalogue
-from crossgrain.dosing.charts import clinic_bases_from
-from crossgrain.dosing.errors import DomainError
+from crossgrain.catalogue.charts import clinic_bases_from
 from crossgrain.dosing.evidence import (
     TshOutcome,
     finding,
@@ -24,6 +23,7 @@ from crossgrain.dosing.evidence import (
     standing_of,
 )
 from crossgrain.dosing.targets import HIGHEST_RATIO, LOWEST_RATIO, Mixture, Target
+from crossgrain.names.errors import DomainError
 
 CATALOGUE = load_catalogue()
 EVIDENCE = CATALOGUE.evidence

@@ -6,8 +6,8 @@ import pytest
 
 from crossgrain.catalogue import load_catalogue
 from crossgrain.dosing.bases import Grade
-from crossgrain.dosing.errors import DomainError
 from crossgrain.dosing.tablets import can_be_ordered
+from crossgrain.names.errors import DomainError
 
 CHART = """
 [[basis]]

@@ -10,10 +10,10 @@ import pytest
 from crossgrain.catalogue import load_catalogue
 from crossgrain.core.proposal import Outcome, Proposal, SwitchRequest
 from crossgrain.core.propose import propose
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.plan import Plan, PriorTherapy
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.targets import Target
+from crossgrain.names.errors import Category, DomainError
 from crossgrain.reading.record import MedicineEntry, Question, Record
 from crossgrain.safety.facts import Facts, Known
 from crossgrain.safety.judgement import Ending, Verdict

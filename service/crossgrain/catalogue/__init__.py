@@ -30,11 +30,13 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+from crossgrain.catalogue.charts import bases_from, clinic_bases_from
+from crossgrain.catalogue.codes import code_tables_from
+from crossgrain.catalogue.rules import rules_from, with_changes
+from crossgrain.catalogue.stock import stocked
+from crossgrain.catalogue.trials import evidence_from
 from crossgrain.dosing.bases import Basis
-from crossgrain.dosing.charts import bases_from, clinic_bases_from
 from crossgrain.dosing.crosschecks import CrossChecks, cross_checks_from
-from crossgrain.dosing.entries import only_known_keys, refuse, table
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.evidence import Evidence, standing_of
 from crossgrain.dosing.kept import MOST_KEPT, KeptPlans
 from crossgrain.dosing.kinetics import KineticsTable, kinetics_from
@@ -42,12 +44,9 @@ from crossgrain.dosing.moves import Products
 from crossgrain.dosing.planner import Tables
 from crossgrain.dosing.policy import Policy, policy_from
 from crossgrain.dosing.preparations import Kind, Preparation, preparations_from
-from crossgrain.dosing.stock import stocked
-from crossgrain.dosing.trials import evidence_from
+from crossgrain.names.entries import only_known_keys, refuse, table
+from crossgrain.names.errors import Category, DomainError
 from crossgrain.reading.code_tables import CodeTables
-from crossgrain.reading.codes import code_tables_from
-from crossgrain.safety.clinic import with_changes
-from crossgrain.safety.loading import rules_from
 from crossgrain.safety.rule import RuleTable
 from crossgrain.screening.limits import Limits, limits_from
 

@@ -14,8 +14,8 @@ from crossgrain.core.judge import judge
 from crossgrain.core.proposal import Proposal, SwitchRequest
 from crossgrain.core.propose import propose
 from crossgrain.core.series import drafts_outside_a_series, marks_of, with_last_supply
-from crossgrain.dosing.errors import DomainError
 from crossgrain.dosing.targets import TARGET_OF, Target
+from crossgrain.names.errors import DomainError
 from crossgrain.reading.record import MedicineEntry, Question, Record
 from crossgrain.safety.assess import before_plan
 from crossgrain.safety.findings import Finding, Severity, most_severe_first

@@ -22,8 +22,8 @@ from crossgrain.cds.record import (
 )
 from crossgrain.cds.review import review, review_cards
 from crossgrain.cds.services import ORDER_SELECT, PATIENT_VIEW
-from crossgrain.dosing.errors import DomainError
 from crossgrain.http.settings import Settings
+from crossgrain.names.errors import DomainError
 from crossgrain.names.version import FhirVersion
 from crossgrain.operations.clock import today
 from crossgrain.operations.desk import Desk

@@ -8,7 +8,7 @@ import typer
 
 from crossgrain.catalogue import Catalogue, load_catalogue
 from crossgrain.cli.commands import Exit
-from crossgrain.dosing.errors import DomainError
+from crossgrain.names.errors import DomainError
 
 
 def show_bases(chart: Path | None) -> Exit:

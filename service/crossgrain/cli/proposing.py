@@ -10,7 +10,7 @@ import typer
 from crossgrain.catalogue import load_catalogue
 from crossgrain.cli.commands import Exit
 from crossgrain.core.proposal import Outcome
-from crossgrain.dosing.errors import DomainError
+from crossgrain.names.errors import DomainError
 from crossgrain.names.version import FhirVersion
 from crossgrain.operations.clock import now
 from crossgrain.operations.desk import Desk, desk_over

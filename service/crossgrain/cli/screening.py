@@ -14,7 +14,7 @@ import httpx2 as httpx
 import typer
 from rich.console import Console
 
-from crossgrain.dosing.errors import DomainError
+from crossgrain.names.errors import DomainError
 from crossgrain.names.version import FhirVersion
 from crossgrain.nightly.fhir_server import Client, Server, Tokens, key_from
 from crossgrain.nightly.filing import Sent, send, version_of

@@ -17,10 +17,10 @@ from crossgrain.app.factory import create_app
 from crossgrain.catalogue import load_catalogue
 from crossgrain.cli.commands import Exit
 from crossgrain.cli.starting import CannotStart, settings_for_start
-from crossgrain.dosing.errors import DomainError
 from crossgrain.http.logs import JsonLines, PlainLines, log_config, where
 from crossgrain.http.settings import Settings, settings_from_environment
 from crossgrain.http.unready import create_unready_app
+from crossgrain.names.errors import DomainError
 from crossgrain.nightly.orphans import end_with_parent
 
 _LOG = logging.getLogger("crossgrain.start")

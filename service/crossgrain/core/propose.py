@@ -11,11 +11,11 @@ from crossgrain.core.judge import ending, judge
 from crossgrain.core.proposal import Proposal, SwitchRequest
 from crossgrain.core.series import PLAN_RUNNING, running_plan, with_last_supply
 from crossgrain.dosing.comparison import aim_on
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.planner import Wish
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.targets import TARGET_OF, Target
+from crossgrain.names.errors import Category, DomainError
 from crossgrain.reading.record import MedicineEntry, Question, Record
 from crossgrain.safety.assess import after_plan, before_plan, constraints
 from crossgrain.safety.constraints import Constraints

@@ -11,12 +11,12 @@ from itertools import pairwise
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.core.judge import by_date, spans_of
-from crossgrain.dosing.errors import DomainError
 from crossgrain.dosing.forecast import Period, course, coverage_extremes, coverage_weights
 from crossgrain.dosing.kinetics import intake_of, steady
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import TARGET_OF, Mixture, TargetDose
+from crossgrain.names.errors import DomainError
 from crossgrain.reading.record import MedicineEntry, Record
 
 

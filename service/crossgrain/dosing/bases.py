@@ -10,8 +10,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from fractions import Fraction
 
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.regimens import Regimen
+from crossgrain.names.errors import Category, DomainError
 
 T4_UG_PER_GRAIN = Fraction(38)
 """T4 per labelled grain, µg: US desiccated thyroid label."""

@@ -4,10 +4,10 @@ from collections.abc import Iterable
 from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.plan import BasisRow
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import Mixture, Target, TargetDose, target_dose
+from crossgrain.names.errors import Category, DomainError
 
 
 def compare(

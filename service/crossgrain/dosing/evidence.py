@@ -12,8 +12,8 @@ from fractions import Fraction
 from statistics import NormalDist, median
 
 from crossgrain.dosing.bases import T3_UG_PER_GRAIN, T4_UG_PER_GRAIN, Basis, Standing
-from crossgrain.dosing.errors import DomainError
 from crossgrain.dosing.kinetics import Intake, Kinetics, KineticsTable, steady
+from crossgrain.names.errors import DomainError
 
 MG_PER_GRAIN = Fraction(60)
 """The strength family that the comparisons' desiccated thyroid is counted in."""

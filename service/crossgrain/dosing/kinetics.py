@@ -12,8 +12,8 @@ from itertools import product
 from math import exp, log
 from typing import NamedTuple
 
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.regimens import Regimen
+from crossgrain.names.errors import Category, DomainError
 
 T4_MOLAR_MASS = 776.87
 """g/mol, levothyroxine free acid."""

@@ -10,9 +10,9 @@ from fractions import Fraction
 from functools import lru_cache
 from itertools import combinations
 
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.tablets import DayDose, Making, day_dose, makings
+from crossgrain.names.errors import Category, DomainError
 
 MOST_BOUGHT = 6
 """Strengths of one medicine that a plan may ask for beside those at home."""

@@ -5,11 +5,11 @@ from fractions import Fraction
 
 from crossgrain.dosing.bases import Grade
 from crossgrain.dosing.case import Case
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.moves import on_grid
 from crossgrain.dosing.plan import BasisRow, Rung
 from crossgrain.dosing.tablets import nearest_doses
 from crossgrain.dosing.targets import Target, TargetDose
+from crossgrain.names.errors import Category, DomainError
 
 
 def ladder_to(case: Case, rows: Sequence[BasisRow], aim: TargetDose) -> tuple[Rung, ...]:

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.kinetics import Intake
 from crossgrain.dosing.plan import Part
 from crossgrain.dosing.policy import Pace
@@ -18,6 +17,7 @@ from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.tablets import can_be_ordered, makings
 from crossgrain.dosing.targets import TargetDose
+from crossgrain.names.errors import Category, DomainError
 
 
 @dataclass(frozen=True, slots=True)

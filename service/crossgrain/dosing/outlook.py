@@ -6,7 +6,6 @@ from fractions import Fraction
 
 from crossgrain.dosing.case import Case
 from crossgrain.dosing.climb import Slot, new_schedule
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.forecast import (
     Course,
     Period,
@@ -21,6 +20,7 @@ from crossgrain.dosing.moves import Medicine
 from crossgrain.dosing.plan import Band, BasisCoverage, Forecast, PriorTherapy
 from crossgrain.dosing.prior import OldDoses, old_doses, stopped, taper_problem, tapered
 from crossgrain.dosing.taper import Choice
+from crossgrain.names.errors import Category, DomainError
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,6 @@ from crossgrain.dosing.case import Case, Enabled, order_line
 from crossgrain.dosing.climb import Slot
 from crossgrain.dosing.comparison import aim_on, compare
 from crossgrain.dosing.crosschecks import CrossChecks
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.forecast import coverage_weights
 from crossgrain.dosing.kinetics import KineticsTable, intake_of
 from crossgrain.dosing.kits import Kit, smallest_kit
@@ -44,6 +43,7 @@ from crossgrain.dosing.tablets import best_day_dose, nearest_doses
 from crossgrain.dosing.taper import Leaning
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
 from crossgrain.dosing.wording import UNITS, number
+from crossgrain.names.errors import Category, DomainError
 
 
 @dataclass(frozen=True, slots=True)

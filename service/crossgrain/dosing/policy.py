@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
-from crossgrain.dosing.errors import Category, DomainError
+from crossgrain.names.errors import Category, DomainError
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 
-from crossgrain.dosing.errors import Category, DomainError
+from crossgrain.names.errors import Category, DomainError
 
 
 class Kind(StrEnum):

@@ -5,8 +5,8 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import cached_property
 
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.names.errors import Category, DomainError
 
 
 @dataclass(frozen=True, slots=True)

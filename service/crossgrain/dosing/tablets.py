@@ -16,8 +16,8 @@ from itertools import combinations_with_replacement
 from math import lcm
 from typing import NamedTuple
 
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.names.errors import Category, DomainError
 
 MOST_PIECES = 3
 """At one time of day: more are miscounted (our judgement). One more of the weakest LT3 tablet may

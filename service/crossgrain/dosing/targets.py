@@ -5,8 +5,8 @@ from enum import StrEnum
 from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.preparations import Kind
+from crossgrain.names.errors import Category, DomainError
 
 LOWEST_RATIO, HIGHEST_RATIO = Fraction(13), Fraction(20)
 """T4:T3 by weight in a combination: ETA guideline 2012, Eur Thyroid J 1:55."""

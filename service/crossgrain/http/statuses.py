@@ -7,7 +7,7 @@ record and safety stops are answers (200), not errors.
 from collections.abc import Mapping
 from enum import StrEnum
 
-from crossgrain.dosing.errors import Category as DomainCategory
+from crossgrain.names.errors import Category as DomainCategory
 from crossgrain.operations.faults import Fault
 from crossgrain.reading.errors import Category as ReadCategory
 

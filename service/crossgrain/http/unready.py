@@ -4,9 +4,9 @@ from fastapi import FastAPI
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
-from crossgrain.dosing.errors import DomainError
 from crossgrain.http.boundary import Boundary
 from crossgrain.http.requests import refuse
+from crossgrain.names.errors import DomainError
 from crossgrain.operations.faults import Fault, refusal
 
 

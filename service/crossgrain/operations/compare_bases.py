@@ -8,9 +8,9 @@ from typing import Any
 
 from crossgrain.core.propose import in_the_midst, nothing_taken
 from crossgrain.dosing.comparison import compare
-from crossgrain.dosing.errors import DomainError
 from crossgrain.dosing.plan import BasisRow
 from crossgrain.dosing.targets import Target, TargetDose
+from crossgrain.names.errors import DomainError
 from crossgrain.names.version import FhirVersion
 from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import refused_by_domain

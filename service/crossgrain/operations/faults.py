@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 
-from crossgrain.dosing.errors import DomainError
+from crossgrain.names.errors import DomainError
 
 
 class Fault(StrEnum):

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from enum import StrEnum
 from typing import Any
 
-from crossgrain.dosing.errors import Category as DomainCategory
+from crossgrain.names.errors import Category as DomainCategory
 from crossgrain.operations.faults import Complaint, Fault
 from crossgrain.reading.errors import Category as ReadCategory
 

@@ -6,9 +6,9 @@ from typing import Any
 
 from crossgrain.core.proposal import Proposal, SwitchRequest
 from crossgrain.core.propose import propose
-from crossgrain.dosing.errors import DomainError
 from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.targets import Target
+from crossgrain.names.errors import DomainError
 from crossgrain.names.version import FhirVersion
 from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import Fault, refusal, refused_by_domain

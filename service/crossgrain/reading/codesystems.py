@@ -4,7 +4,7 @@ import re
 from dataclasses import dataclass
 from typing import ClassVar
 
-from crossgrain.dosing.errors import Category, DomainError
+from crossgrain.names.errors import Category, DomainError
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +45,7 @@ class Snomed(Code):
     >>> Snomed("40930009")
     Traceback (most recent call last):
         ...
-    crossgrain.dosing.errors.DomainError: the check digit of this SNOMED CT code is wrong
+    crossgrain.names.errors.DomainError: the check digit of this SNOMED CT code is wrong
     """
 
     system = "http://snomed.info/sct"

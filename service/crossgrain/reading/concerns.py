@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from operator import attrgetter
 
-from crossgrain.dosing.entries import listed, refuse, table, text
+from crossgrain.names.entries import listed, refuse, table, text
 from crossgrain.reading.codesystems import (
     Atc,
     Code,

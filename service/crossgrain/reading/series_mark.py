@@ -10,9 +10,9 @@ from datetime import date
 from fractions import Fraction
 from typing import Any
 
-from crossgrain.dosing.errors import DomainError
 from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
+from crossgrain.names.errors import DomainError
 from crossgrain.names.series_extension import PARTS, SERIES_URL, Part
 from crossgrain.reading.errors import Unreadable
 from crossgrain.reading.quantities import exact

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from crossgrain.dosing.bases import T3_UG_PER_GRAIN, Basis
-from crossgrain.dosing.errors import DomainError
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import Target, TargetDose
+from crossgrain.names.errors import DomainError
 
 T3_TARGETS = frozenset(Target) - {Target.LEVOTHYROXINE}
 """Every target but pure levothyroxine is swallowed T3."""

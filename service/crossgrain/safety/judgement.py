@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
-from crossgrain.dosing.errors import Category, DomainError
+from crossgrain.names.errors import Category, DomainError
 from crossgrain.safety.order import BasisNumbers, OrderNumbers, Reading
 from crossgrain.safety.rule import Number, RuleTable
 

@@ -12,7 +12,6 @@ from fractions import Fraction
 from itertools import pairwise
 
 from crossgrain.dosing.bases import Basis
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.forecast import (
     Course,
     Period,
@@ -24,6 +23,7 @@ from crossgrain.dosing.forecast import (
 from crossgrain.dosing.kinetics import Kinetics, intake_of, steady
 from crossgrain.dosing.plan import BasisCoverage, Extreme
 from crossgrain.dosing.regimens import Regimen
+from crossgrain.names.errors import Category, DomainError
 
 
 @dataclass(frozen=True, slots=True)

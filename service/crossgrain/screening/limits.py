@@ -5,7 +5,7 @@ from dataclasses import dataclass, fields
 from fractions import Fraction
 from typing import Any
 
-from crossgrain.dosing.entries import only_known_keys, positive_number, refuse, table
+from crossgrain.names.entries import only_known_keys, positive_number, refuse, table
 
 
 @dataclass(frozen=True, slots=True)

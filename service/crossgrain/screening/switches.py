@@ -5,9 +5,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis
-from crossgrain.dosing.errors import DomainError
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import Regimen
+from crossgrain.names.errors import DomainError
 from crossgrain.screening.course import Undecided
 from crossgrain.screening.limits import Limits
 from crossgrain.screening.stretches import Stretch

@@ -8,10 +8,10 @@ from datetime import date, timedelta
 from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis
-from crossgrain.dosing.errors import DomainError
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.wording import UNITS, number
+from crossgrain.names.errors import DomainError
 from crossgrain.safety.facts import Analyte, Measurement
 from crossgrain.screening.course import Aim
 from crossgrain.screening.flags import Code, Grade

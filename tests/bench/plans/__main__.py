@@ -16,9 +16,9 @@ from time import process_time
 from tests.bench.plans import distance
 from tests.bench.plans.grid import MOVES, PACES, Case, cases
 
-from crossgrain.dosing.errors import DomainError
 from crossgrain.dosing.plan import Plan
 from crossgrain.dosing.preparations import Preparation
+from crossgrain.names.errors import DomainError
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from tests.bench.plans.grid import MOVES, Case, cases
 from tests.properties.widest import PREPARATIONS, Coverage, best_taper, settled
 from tests.unit.dosing.switches import CATALOGUE
 
-from crossgrain.dosing.errors import DomainError
+from crossgrain.names.errors import DomainError
 
 MOST_STEPS = 6
 CHOICE = CATALOGUE.policy.taper

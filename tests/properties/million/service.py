@@ -7,9 +7,9 @@ from tests.properties.million.truth import Person
 from crossgrain.catalogue import load_catalogue
 from crossgrain.core.proposal import Proposal, SwitchRequest
 from crossgrain.core.propose import propose
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.targets import Mixture, Target
+from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.version import FhirVersion
 from crossgrain.reading.bundle import read_record
 from crossgrain.reading.errors import Unreadable

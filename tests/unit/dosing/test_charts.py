@@ -4,9 +4,9 @@ from fractions import Fraction
 
 import pytest
 
+from crossgrain.catalogue.charts import bases_from, clinic_bases_from
 from crossgrain.dosing.bases import ChartRow, Grade
-from crossgrain.dosing.charts import bases_from, clinic_bases_from
-from crossgrain.dosing.errors import Category, DomainError
+from crossgrain.names.errors import Category, DomainError
 
 HEAD = {"id": "clinic-x", "statement": "our chart", "source": "our protocol"}
 PROPORTIONAL = HEAD | {"lt4_ug_per_grain": "75", "lt4_ug_per_lt3_ug": "3"}

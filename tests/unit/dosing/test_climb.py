@@ -13,9 +13,9 @@ from crossgrain.dosing.climb import (
     t3_before,
     wait_days,
 )
-from crossgrain.dosing.errors import DomainError
 from crossgrain.dosing.kinetics import Kinetics
 from crossgrain.dosing.moves import Medicine
+from crossgrain.names.errors import DomainError
 
 POLICY = CATALOGUE.policy
 STANDARD = POLICY.pace("standard")

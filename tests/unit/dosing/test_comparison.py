@@ -7,8 +7,8 @@ from tests.unit.dosing.switches import BASES, CATALOGUE, regimen
 
 from crossgrain.dosing.bases import Basis, ChartRow, Grade
 from crossgrain.dosing.comparison import aim_on, compare, spread
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
+from crossgrain.names.errors import Category, DomainError
 
 SHORT = Basis(
     "ours",

@@ -5,7 +5,6 @@ from math import inf, log
 import pytest
 from tests.unit.dosing.switches import CATALOGUE, KINETICS, regimen
 
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.kinetics import (
     Curve,
     Intake,
@@ -18,6 +17,7 @@ from crossgrain.dosing.kinetics import (
     t3_curve,
     weighed,
 )
+from crossgrain.names.errors import Category, DomainError
 
 NOTHING = Intake(0, 0, 0)
 

@@ -5,8 +5,8 @@ from fractions import Fraction
 import pytest
 from tests.unit.dosing.switches import GRAIN_60, GRAIN_65, LT3, LT4, stocked
 
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.kits import smallest_kit
+from crossgrain.names.errors import Category, DomainError
 
 NONE = frozenset()
 

@@ -15,7 +15,6 @@ from tests.unit.dosing.switches import (
     tables,
 )
 
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.kinetics import Intake
 from crossgrain.dosing.moves import (
     Medicine,
@@ -33,6 +32,7 @@ from crossgrain.dosing.moves import (
 from crossgrain.dosing.plan import Part
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.targets import TargetDose
+from crossgrain.names.errors import Category, DomainError
 
 PRODUCTS = tables().products
 STANDARD = CATALOGUE.policy.pace("standard")

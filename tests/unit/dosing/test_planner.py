@@ -20,14 +20,14 @@ from tests.unit.dosing.switches import (
     tables,
 )
 
+from crossgrain.catalogue.charts import clinic_bases_from
 from crossgrain.dosing import outlook
-from crossgrain.dosing.charts import clinic_bases_from
 from crossgrain.dosing.climb import wait_days
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.kinetics import Kinetics
 from crossgrain.dosing.plan import Part, PriorTherapy, courses
 from crossgrain.dosing.prior import taper_problem
 from crossgrain.dosing.targets import Mixture, Target
+from crossgrain.names.errors import Category, DomainError
 
 STOP = PriorTherapy.STOP
 

@@ -7,8 +7,8 @@ from fractions import Fraction
 import pytest
 from tests.unit.dosing.switches import CATALOGUE, GRAIN_60, GRAIN_65, LT3, increment
 
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.policy import policy_from
+from crossgrain.names.errors import Category, DomainError
 
 TABLE = {
     "pace": {"standard": {"interval_days": 14, "increment_share": "1", "source": "a"}},

@@ -6,8 +6,8 @@ from importlib.resources import files
 
 import pytest
 
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.preparations import Kind, preparations_from
+from crossgrain.names.errors import Category, DomainError
 
 LEVOTHYROXINE = {
     "id": "levothyroxine",

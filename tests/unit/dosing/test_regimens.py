@@ -5,9 +5,9 @@ from fractions import Fraction
 import pytest
 from tests.unit.dosing.switches import FIXED, GRAIN_60, GRAIN_65, LT3, LT4
 
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import DoseLine, Regimen
+from crossgrain.names.errors import Category, DomainError
 
 
 def line(preparation, *cycle):

@@ -7,7 +7,6 @@ from itertools import pairwise
 import pytest
 from tests.unit.dosing.switches import GRAIN_60, GRAIN_65, LT3, LT4, stocked
 
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.tablets import (
     MOST_PIECES,
     ONCE_A_DAY,
@@ -16,6 +15,7 @@ from crossgrain.dosing.tablets import (
     makings,
     nearest_doses,
 )
+from crossgrain.names.errors import Category, DomainError
 
 FIVE_PERCENT = Fraction(1, 20)
 

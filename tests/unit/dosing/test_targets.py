@@ -5,8 +5,8 @@ from fractions import Fraction
 import pytest
 
 from crossgrain.dosing.bases import Basis, ChartRow, Grade, Weights
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.targets import Mixture, Target, TargetDose, target_dose
+from crossgrain.names.errors import Category, DomainError
 
 LABEL = Basis("label", "", "", Grade.LABEL, weights=Weights(Fraction(100), Fraction(4)))
 

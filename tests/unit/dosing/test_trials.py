@@ -6,8 +6,8 @@ from importlib.resources import files
 
 import pytest
 
-from crossgrain.dosing.errors import DomainError
-from crossgrain.dosing.trials import evidence_from
+from crossgrain.catalogue.trials import evidence_from
+from crossgrain.names.errors import DomainError
 
 SHIPPED = tomllib.loads(files("crossgrain").joinpath("data", "evidence.toml").read_text("utf-8"))
 

@@ -5,10 +5,10 @@ import tomllib
 import pytest
 from tests.unit.reading.records import PREPARATIONS, shipped
 
-from crossgrain.dosing.errors import DomainError
+from crossgrain.catalogue.codes import code_tables_from
 from crossgrain.dosing.preparations import Kind
+from crossgrain.names.errors import DomainError
 from crossgrain.reading.code_tables import CodeTables
-from crossgrain.reading.codes import code_tables_from
 from crossgrain.reading.codesystems import Ndc
 
 ALIAS = {"text": "House Name 75", "preparation": "levothyroxine", "strength": "75"}

@@ -28,9 +28,9 @@ from tests.unit.reading.records import (
     ucum,
 )
 
+from crossgrain.catalogue.codes import code_tables_from
 from crossgrain.names.version import FhirVersion
 from crossgrain.reading.bundle import read_record
-from crossgrain.reading.codes import code_tables_from
 from crossgrain.reading.course import read_course
 from crossgrain.reading.json import parse
 from crossgrain.reading.record import Record

@@ -7,8 +7,9 @@ from fractions import Fraction
 from importlib.resources import files
 from typing import Any
 
+from crossgrain.catalogue.charts import bases_from
+from crossgrain.catalogue.rules import rules_from
 from crossgrain.dosing.bases import Basis
-from crossgrain.dosing.charts import bases_from
 from crossgrain.dosing.kinetics import Kinetics, kinetics_from
 from crossgrain.dosing.preparations import Preparation, preparations_from
 from crossgrain.dosing.regimens import DoseLine, Regimen
@@ -17,7 +18,6 @@ from crossgrain.safety.assess import before_plan, unchecked
 from crossgrain.safety.facts import Analyte, Facts, Known, Measurement, Sex
 from crossgrain.safety.findings import Finding
 from crossgrain.safety.intent import Intent
-from crossgrain.safety.loading import rules_from
 
 
 def parsed(name: str) -> dict[str, Any]:

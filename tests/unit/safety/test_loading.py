@@ -8,9 +8,8 @@ from typing import Any
 import pytest
 from tests.unit.safety.patients import RULES, parsed
 
-from crossgrain.dosing.errors import DomainError
-from crossgrain.safety.clinic import with_changes
-from crossgrain.safety.loading import rules_from
+from crossgrain.catalogue.rules import rules_from, with_changes
+from crossgrain.names.errors import DomainError
 from crossgrain.safety.rule import OURS, Number
 
 FILE = parsed("safety_rules.toml")

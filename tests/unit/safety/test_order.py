@@ -7,9 +7,9 @@ import pytest
 from tests.unit.safety.patients import BASES, KINETICS, RULES, regimen
 
 from crossgrain.dosing.bases import Basis, ChartRow, Grade
-from crossgrain.dosing.errors import Category, DomainError
 from crossgrain.dosing.plan import BasisCoverage, Extreme
 from crossgrain.dosing.regimens import Regimen
+from crossgrain.names.errors import Category, DomainError
 from crossgrain.safety.findings import Severity
 from crossgrain.safety.judgement import (
     Ending,

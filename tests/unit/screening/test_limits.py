@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from crossgrain.catalogue import load_catalogue
-from crossgrain.dosing.errors import DomainError
+from crossgrain.names.errors import DomainError
 from crossgrain.screening.limits import limits_from
 
 SHIPPED = tomllib.loads(files("crossgrain").joinpath("data", "screening.toml").read_text("utf-8"))

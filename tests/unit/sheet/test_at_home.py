@@ -22,9 +22,9 @@ from tests.unit.sheet.pages import VERSION, Node, page_of, parsed
 
 from crossgrain.core.proposal import Proposal
 from crossgrain.core.propose import propose
-from crossgrain.dosing.errors import DomainError
 from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.targets import Target
+from crossgrain.names.errors import DomainError
 from crossgrain.names.version import FhirVersion
 from crossgrain.safety.findings import Severity
 from crossgrain.sheet.page import calendar_of

@@ -7,16 +7,6 @@ from collections.abc import Mapping
 from enum import StrEnum
 from typing import TypeVar
 
-from crossgrain.dosing.entries import (
-    exact_number,
-    listed,
-    only_known_keys,
-    positive_number,
-    refuse,
-    required,
-    table,
-    text,
-)
 from crossgrain.dosing.evidence import (
     Arm,
     Comparison,
@@ -28,6 +18,16 @@ from crossgrain.dosing.evidence import (
     ReadIn,
     ResidualGland,
     TshOutcome,
+)
+from crossgrain.names.entries import (
+    exact_number,
+    listed,
+    only_known_keys,
+    positive_number,
+    refuse,
+    required,
+    table,
+    text,
 )
 
 _DOSE_UNITS = {"lt4": ("ug/d", "ug/kg/d"), "lt3": ("ug/d", "ug/kg/d"), "desiccated": ("mg/d",)}

@@ -16,8 +16,8 @@ from collections.abc import Mapping
 from dataclasses import replace
 from fractions import Fraction
 
-from crossgrain.dosing.entries import listed, positive_number, refuse, table
 from crossgrain.dosing.preparations import Preparation
+from crossgrain.names.entries import listed, positive_number, refuse, table
 
 EXTRA = "extra"
 SCORED = "scored"

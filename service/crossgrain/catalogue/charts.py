@@ -16,7 +16,7 @@ from crossgrain.dosing.bases import (
     Grade,
     Weights,
 )
-from crossgrain.dosing.entries import (
+from crossgrain.names.entries import (
     exact_number,
     listed,
     only_known_keys,

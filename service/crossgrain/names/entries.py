@@ -5,7 +5,7 @@ from collections.abc import Collection, Mapping
 from fractions import Fraction
 from typing import NoReturn
 
-from crossgrain.dosing.errors import Category, DomainError
+from crossgrain.names.errors import Category, DomainError
 
 _NUMBER = re.compile(r"([+-]?\d+(?:\.\d+)?)(?:/(\d+(?:\.\d+)?))?", re.ASCII)
 

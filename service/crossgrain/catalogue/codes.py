@@ -24,7 +24,8 @@ for. A deployer's own file may add ``[[product]]`` entries (NDC and other codes,
 from collections.abc import Iterable, Mapping
 from fractions import Fraction
 
-from crossgrain.dosing.entries import (
+from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.names.entries import (
     exact_number,
     listed,
     only_known_keys,
@@ -33,7 +34,6 @@ from crossgrain.dosing.entries import (
     table,
     text,
 )
-from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.reading.code_tables import (
     CodedDrug,
     CodeTables,
