@@ -10,7 +10,13 @@ from typing import Any, Protocol
 import httpx2 as httpx
 
 from crossgrain.auth.keys import KeySource, TooMuch, Unavailable, ask
-from crossgrain.auth.tokens import NotKnown, check_times, moment, read_header, verified_claims
+from crossgrain.auth.tokens import (
+    NotKnown,
+    check_times,
+    check_times_said,
+    read_header,
+    verified_claims,
+)
 from crossgrain.http.settings import Settings
 from crossgrain.operations.clock import Ticks
 
@@ -98,9 +104,7 @@ class Introspected:
         return allowed
 
     def _keep(self, name: bytes, claims: Mapping[str, Any], allowed: tuple[str, ...]) -> None:
-        ends = moment(claims, "exp")
-        if ends is not None:
-            check_times(claims, self._now(), self._leeway)
+        ends = check_times_said(claims, self._now(), self._leeway)
         if len(self._kept) >= _MOST_KEPT:
             self._kept.clear()
         until = self._ticks() + _KEPT_SECONDS

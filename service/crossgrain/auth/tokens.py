@@ -115,9 +115,17 @@ def moment(claims: Mapping[str, Any], name: str) -> float | None:
 
 
 def check_times(claims: Mapping[str, Any], now: float, leeway: int) -> float:
-    """Refuse a token that is over, or not yet valid; gives when it ends."""
+    """Refuse a token that is over, or not yet valid, or has no end; gives when it ends."""
+    ends = check_times_said(claims, now, leeway)
+    if ends is None:
+        raise NotKnown
+    return ends
+
+
+def check_times_said(claims: Mapping[str, Any], now: float, leeway: int) -> float | None:
+    """Refuse what says that it is over, or not yet valid; gives when it ends, if it says so."""
     ends, begins, issued = (moment(claims, name) for name in ("exp", "nbf", "iat"))
-    if ends is None or ends + leeway <= now:
+    if ends is not None and ends + leeway <= now:
         raise NotKnown
     if (begins is not None and begins - leeway > now) or (
         issued is not None and issued - leeway > now

@@ -54,7 +54,10 @@ ROOMS = {
     "cds": Room(("cds",), (*CDS_TESTS, "tests/conformance/test_cds.py")),
     "auth": Room(
         ("auth",),
-        tuple(f"tests/api/test_auth_{part}.py" for part in ("cds", "fhir", "replay")),
+        (
+            "tests/unit/auth",
+            *(f"tests/api/test_auth_{part}.py" for part in ("cds", "fhir", "replay")),
+        ),
     ),
 }
 
