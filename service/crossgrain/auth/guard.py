@@ -181,7 +181,9 @@ def _check_scopes(
 def _bearer(request: Request) -> str:
     """The one bearer token in the header; never one in a URL."""
     given = request.headers.getlist("authorization")
-    scheme, _, token = given[0].partition(" ") if len(given) == 1 else ("", "", "")
-    if scheme.lower() != "bearer" or not token or token.strip() != token or not token.isascii():
+    if len(given) != 1:
+        raise NotKnown
+    scheme, _, token = given[0].partition(" ")
+    if scheme.lower() != "bearer" or token.split() != [token] or not token.isascii():
         raise NotKnown
     return token

@@ -31,7 +31,7 @@ READING_TESTS = (
 )
 CDS_TESTS = tuple(
     f"tests/api/test_cds_{part}.py"
-    for part in ("any_input", "calls", "fetching", "orders", "prefetch", "review")
+    for part in ("calls", "fetching", "orders", "prefetch", "review")
 )
 NIGHTLY_TESTS = tuple(
     f"tests/unit/nightly/test_{part}.py"
@@ -51,13 +51,10 @@ ROOMS = {
     ),
     "nightly": Room(("nightly",), NIGHTLY_TESTS),
     "sheet": Room(("sheet",), ("tests/unit/sheet",)),
-    "cds": Room(("cds",), (*CDS_TESTS, "tests/conformance/test_cds.py")),
+    "cds": Room(("cds",), CDS_TESTS),
     "auth": Room(
         ("auth",),
-        (
-            "tests/unit/auth",
-            *(f"tests/api/test_auth_{part}.py" for part in ("cds", "fhir", "replay")),
-        ),
+        ("tests/unit/auth", "tests/api/test_auth_replay.py"),
     ),
 }
 

@@ -138,6 +138,7 @@ def test_the_scheme_is_written_in_any_letters(header: bytes) -> None:
         [(b"authorization", b"Bearer  abc")],
         [(b"authorization", b"Bearer abc ")],
         [(b"authorization", b"Bearer\tabc")],
+        [(b"authorization", b"Bearer abc def")],
         [(b"authorization", b"Bearerabc")],
         [(b"authorization", b"abc")],
         [(b"authorization", b"Basic abc")],

@@ -119,6 +119,13 @@ def test_a_name_is_kept_until_its_token_is_over_and_not_without_end(
     assert done(used.first_use("https://ehr.example/ a", until)) is False
 
 
+def test_a_name_of_half_a_character_is_kept_as_any_other(store: list[Store]) -> None:
+    """JSON can write one, and what cannot be spelt would be taken again and again, or crash."""
+    used = InRedis("redis://store.example", Seconds(1000.0))
+    assert done(used.first_use("https://ehr.example/ \ud800", 1100.0)) is True
+    assert store[0].set_to[0][0][0] != NAME
+
+
 def test_closing_lets_go_of_the_store(store: list[Store]) -> None:
     done(InRedis("redis://store.example", Seconds(1000.0)).close())
     assert store[0].is_closed
