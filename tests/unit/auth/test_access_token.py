@@ -10,11 +10,11 @@ import pytest
 from joserfc.jwk import Key
 from tests.api import signing as s
 
-from crossgrain.api.auth import access_token, asking
-from crossgrain.api.auth.access_token import AccessTokens, Introspected, Signed
-from crossgrain.api.auth.keys import Unavailable
-from crossgrain.api.auth.tokens import NotKnown
-from crossgrain.api.settings import Settings
+from crossgrain.auth import access_token, keys
+from crossgrain.auth.access_token import AccessTokens, Introspected, Signed
+from crossgrain.auth.keys import Unavailable
+from crossgrain.auth.tokens import NotKnown
+from crossgrain.http.settings import Settings
 
 INTROSPECT = "https://as.example/introspect"
 SCOPES = ("user/MedicationRequest.crs",)
@@ -271,7 +271,7 @@ def gone() -> httpx.Response:
         lambda: httpx.Response(200, content=b""),
         lambda: httpx.Response(200, content=b"\xff"),
         lambda: httpx.Response(200, content=b"[" * 100_000),
-        lambda: httpx.Response(200, content=b" " * (asking.MOST_BYTES + 1)),
+        lambda: httpx.Response(200, content=b" " * (keys.MOST_BYTES + 1)),
         lambda: httpx.Response(200, json=[]),
         lambda: httpx.Response(200, json=None),
     ],
@@ -285,12 +285,12 @@ def test_where_no_server_vouches_nobody_can_be_told(
 
 def test_an_answer_may_be_as_long_as_is_sensible(ask: Asked) -> None:
     said = httpx.Response(200, json=ask.server.said).content
-    ask.server.answer = lambda: httpx.Response(200, content=said.ljust(asking.MOST_BYTES))
+    ask.server.answer = lambda: httpx.Response(200, content=said.ljust(keys.MOST_BYTES))
     assert ask() == SCOPES
 
 
 def test_a_slow_answer_is_given_up(ask: Asked, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(asking, "SECONDS", 0.05)
+    monkeypatch.setattr(keys, "SECONDS", 0.05)
 
     async def slow(_: httpx.Request) -> httpx.Response:
         await asyncio.sleep(5)

@@ -7,9 +7,9 @@ import pytest
 from joserfc.jwk import Key
 from tests.api import signing as s
 
-from crossgrain.api.auth.cds_client import CdsClients
-from crossgrain.api.auth.tokens import NotKnown
-from crossgrain.api.settings import Settings
+from crossgrain.auth.cds_client import CdsClients
+from crossgrain.auth.tokens import NotKnown
+from crossgrain.http.settings import Settings
 
 LIFE, LEEWAY = 300, 30
 

@@ -7,9 +7,9 @@ from typing import Any
 import pytest
 from starlette.types import Message, Receive, Scope, Send
 
-from crossgrain.api.auth.guard import Guard, is_cds, is_operation
-from crossgrain.api.auth.keys import Unavailable
-from crossgrain.api.auth.tokens import NotKnown
+from crossgrain.auth.guard import Guard, is_cds, is_operation
+from crossgrain.auth.keys import Unavailable
+from crossgrain.auth.tokens import NotKnown
 
 PROPOSE = "/fhir/r4/$propose-switch"
 DISCOVERY = "/cds-services"

@@ -12,8 +12,8 @@ import pytest
 from joserfc.jwk import Key
 from tests.api import signing as s
 
-from crossgrain.api.auth.keys import KeySource, Unavailable
-from crossgrain.api.auth.tokens import NotKnown
+from crossgrain.auth.keys import KeySource, Unavailable
+from crossgrain.auth.tokens import NotKnown
 
 URL = "https://ehr.example/jwks"
 DAY = 24 * 3600.0

@@ -2,7 +2,7 @@
 
 import pytest
 
-from crossgrain.api.auth.scopes import PROPOSING, READING, Need, allow, need_of
+from crossgrain.auth.guard import PROPOSING, READING, Need, allow, need_of
 
 
 @pytest.mark.parametrize(

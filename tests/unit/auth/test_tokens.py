@@ -8,7 +8,7 @@ import pytest
 from joserfc.jwk import ECKey, Key, OctKey, OKPKey
 from tests.api import signing as s
 
-from crossgrain.api.auth.tokens import (
+from crossgrain.auth.tokens import (
     LONGEST_TOKEN,
     Header,
     NotKnown,

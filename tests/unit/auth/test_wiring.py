@@ -7,13 +7,12 @@ import httpx2 as httpx
 import pytest
 from tests.api import signing as s
 
-from crossgrain.api.auth.access_token import Introspected, Signed
-from crossgrain.api.auth.asking import SECONDS
-from crossgrain.api.auth.keys import Unavailable
-from crossgrain.api.auth.replay import InMemory, InRedis
-from crossgrain.api.auth.tokens import NotKnown
-from crossgrain.api.auth.wiring import Doors, doors
-from crossgrain.api.settings import Settings
+from crossgrain.auth.access_token import Introspected, Signed
+from crossgrain.auth.cds_client import InMemory, InRedis
+from crossgrain.auth.guard import Doors, doors
+from crossgrain.auth.keys import SECONDS, Unavailable
+from crossgrain.auth.tokens import NotKnown
+from crossgrain.http.settings import Settings
 
 CDS = {
     "cds_auth": "jwt",
