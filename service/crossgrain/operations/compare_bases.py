@@ -20,36 +20,23 @@ from crossgrain.reading.record import Record
 from crossgrain.safety.findings import Finding
 from crossgrain.writing.quantities import quantity
 from crossgrain.writing.rationale import evidence_part
-from crossgrain.writing.rationale_parts import EVIDENCE, PartDefinition
+from crossgrain.writing.rationale_parts import EVIDENCE, PartDefinition, many, maybe, one
 
-
-def _one(name: str, fhir_type: str, meaning: str) -> PartDefinition:
-    return PartDefinition(name, fhir_type, 1, "1", meaning)
-
-
-def _maybe(name: str, fhir_type: str, meaning: str) -> PartDefinition:
-    return PartDefinition(name, fhir_type, 0, "1", meaning)
-
-
-def _many(name: str, meaning: str, *parts: PartDefinition) -> PartDefinition:
-    return PartDefinition(name, "", 0, "*", meaning, parts)
-
-
-EXPRESSION = _one("expression", "string", "FHIRPath of the element")
-QUESTION = _one("question", "string", "What is asked")
+EXPRESSION = one("expression", "string", "FHIRPath of the element")
+QUESTION = one("question", "string", "What is asked")
 COMPARISON_PARTS = (
-    _one("outcome", "code", "compared, or data-required where questions stand in the way"),
-    _one("as-of", "date", "The day that the record was read"),
-    _one("target", "code", "What is compared"),
-    _many("question", "What must be answered first", EXPRESSION, QUESTION),
-    _many("to-confirm", "What was read from text", EXPRESSION, QUESTION),
-    _many(
+    one("outcome", "code", "compared, or data-required where questions stand in the way"),
+    one("as-of", "date", "The day that the record was read"),
+    one("target", "code", "What is compared"),
+    many("question", "What must be answered first", EXPRESSION, QUESTION),
+    many("to-confirm", "What was read from text", EXPRESSION, QUESTION),
+    many(
         "not-read",
         "What was passed over and could matter",
         EXPRESSION,
-        _one("why", "string", "Why it was passed over"),
+        one("why", "string", "Why it was passed over"),
     ),
-    _maybe(
+    maybe(
         "plan-running",
         "string",
         "A plan is under way, so that these are doses in its midst, or those of its last supply",
@@ -61,26 +48,26 @@ COMPARISON_PARTS = (
         "1",
         "What is taken now; in the midst of a plan, what its last supply was until yesterday",
         (
-            _one("t4", "Quantity", "T4 a day, microgram"),
-            _one("t3", "Quantity", "T3 a day, microgram"),
+            one("t4", "Quantity", "T4 a day, microgram"),
+            one("t3", "Quantity", "T3 a day, microgram"),
         ),
     ),
-    _many(
+    many(
         "basis",
         "What one basis makes of it",
-        _one("id", "code", "The basis"),
-        _one("statement", "string", "What it says"),
-        _one("source", "string", "Where it comes from"),
-        _one("grade", "code", "How much stands behind it"),
-        _one("sets-checkpoint", "boolean", "Whether it steers a plan"),
-        _maybe("refused", "string", "Why a chart gives no answer here"),
-        _maybe("lt4-equivalent", "Quantity", "LT4-equivalent of what is taken now"),
-        _maybe("target-lt4", "Quantity", "Levothyroxine a day, microgram"),
-        _maybe("target-lt3", "Quantity", "Liothyronine a day, microgram"),
-        _maybe("target-desiccated-thyroid", "Quantity", "Labelled grains a day"),
+        one("id", "code", "The basis"),
+        one("statement", "string", "What it says"),
+        one("source", "string", "Where it comes from"),
+        one("grade", "code", "How much stands behind it"),
+        one("sets-checkpoint", "boolean", "Whether it steers a plan"),
+        maybe("refused", "string", "Why a chart gives no answer here"),
+        maybe("lt4-equivalent", "Quantity", "LT4-equivalent of what is taken now"),
+        maybe("target-lt4", "Quantity", "Levothyroxine a day, microgram"),
+        maybe("target-lt3", "Quantity", "Liothyronine a day, microgram"),
+        maybe("target-desiccated-thyroid", "Quantity", "Labelled grains a day"),
         EVIDENCE,
     ),
-    _one("caution", "string", "Who decides"),
+    one("caution", "string", "Who decides"),
 )
 
 
