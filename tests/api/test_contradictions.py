@@ -10,7 +10,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from .calls import PATIENTS, Resource
-from .hooks import ORDER, call, grains
+from .hooks import ORDER, REVIEW, call, grains, prefetch_of
 
 Post = Callable[..., httpx.Response]
 LT4, SWITCHED = "01-levothyroxine-150.json", "15-switched-at-half-the-dose.json"
@@ -133,3 +133,70 @@ def test_the_screening_is_in_doubt(post: Post, place: str, words: str) -> None:
     doubted = post(bundle, "?as-of=2025-03-03", "/fhir/r4/$screen-switches").json()
     assert "needs review" not in json.dumps(sure)
     assert "needs review" in json.dumps(doubted)
+
+
+NOT_TAKEN = {"status": "not-taken", "dateAsserted": "2025-02-20"}
+STOPPED = {"status": "stopped", "dateAsserted": "2025-02-20"}
+
+
+def beside(medicine: Resource, **changed: Any) -> Resource:
+    """Another statement of the same medicine, of no days of its own."""
+    again = {**copy.deepcopy(medicine), "id": "beside", **changed}
+    again.pop("effectivePeriod", None)
+    return again
+
+
+def ordered(medicine: Resource, **changed: Any) -> Resource:
+    """An order of the same medicine."""
+    again = {**copy.deepcopy(medicine), "id": "beside"}
+    as_request(again)
+    return {**again, **changed}
+
+
+AGAINST: dict[str, Callable[[Resource], list[Resource]]] = {
+    "a statement that it is not taken": lambda m: [beside(m, **NOT_TAKEN)],
+    "a statement that it was stopped": lambda m: [beside(m, **STOPPED)],
+    "an order not to take it": lambda m: [ordered(m, doNotPerform=True)],
+    "its order was stopped": lambda m: [ordered(m, status="stopped")],
+    "its order was withdrawn": lambda m: [ordered(m, status="cancelled")],
+}
+
+
+@pytest.mark.parametrize("against", AGAINST.values(), ids=AGAINST.keys())
+def test_what_another_resource_says_is_not_taken_is_asked_about_through_every_door(
+    client: TestClient, post: Post, against: Callable[[Resource], list[Resource]]
+) -> None:
+    bundle: Resource = json.loads((PATIENTS / LT4).read_text())
+    added = against(hormones(bundle)[0])
+    bundle["entry"] += [{"resource": resource} for resource in added]
+    proposed = post(bundle, "?target=desiccated-thyroid&as-of=2025-03-03").json()
+    kinds = [entry["resource"]["resourceType"] for entry in proposed["entry"]]
+    assert "MedicationRequest" not in kinds
+    assert "stands as taken" in json.dumps(proposed)
+    compared = post(bundle, "?as-of=2025-03-03", "/fhir/r4/$compare-bases").json()
+    assert compared["parameter"][0]["valueCode"] == "data-required"
+
+    body = call(LT4, [grains(60, "p01")])
+    resources = [entry["resource"] for entry in bundle["entry"]]
+    body["prefetch"] = prefetch_of(resources)
+    (card,) = client.post(ORDER, json=body).json()["cards"]
+    assert "To be answered first" in card["detail"]
+
+
+@pytest.mark.parametrize("against", AGAINST.values(), ids=AGAINST.keys())
+def test_a_switch_to_what_another_resource_says_is_not_taken_is_to_be_reviewed(
+    client: TestClient, post: Post, against: Callable[[Resource], list[Resource]]
+) -> None:
+    bundle: Resource = json.loads((PATIENTS / SWITCHED).read_text())
+    present = next(m for m in hormones(bundle) if m["status"] == "active")
+    added = against(present)
+    bundle["entry"] += [{"resource": resource} for resource in added]
+    found = post(bundle, "?as-of=2025-03-03", "/fhir/r4/$screen-switches").json()
+    assert "needs review" in json.dumps(found)
+    assert "DetectedIssue" not in json.dumps(found)
+
+    body = call(SWITCHED, [], hook="patient-view")
+    body["prefetch"] = prefetch_of([entry["resource"] for entry in bundle["entry"]])
+    (card,) = client.post(REVIEW, json=body).json()["cards"]
+    assert card["summary"] == "A change of thyroid medicine needs review"
+    assert f"{added[0]['resourceType']}/beside" in card["detail"]

@@ -52,7 +52,8 @@ def read_record(
         opened.read(entry, partial(_read_entry, entry, medicines, labs, history, reading))
     refuse_drafts_above(len(medicines.drafts), root)
     taken = counted_once(medicines.taken, codes, notes)
-    ask_about_denials([(t.entry, t.kind, t.said_on) for t in taken], medicines.denials, notes)
+    claims = [hormone.claim for hormone in taken]
+    ask_about_denials(claims, medicines.denials, medicines.standing_orders, notes)
     return Record(
         as_of=as_of,
         patient_reference=reading.patient.reference,

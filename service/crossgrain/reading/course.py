@@ -6,30 +6,23 @@ only where two kinds of preparation stand in the record; without, there is no sw
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
 from datetime import date
-from fractions import Fraction
 from functools import partial
 from typing import Any
 
-from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.dosing.preparations import Preparation
 from crossgrain.names.version import FhirVersion
 from crossgrain.reading.budget import MOST_RESOURCES
-from crossgrain.reading.chains import IN_A_CIRCLE, Order, doubts_of, leading_in_circles
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.course_facts import read_facts
-from crossgrain.reading.course_medicines import (
-    Dated,
-    dated_medicine,
-    dispense_of,
-    intakes_of,
-)
+from crossgrain.reading.course_intakes import counted_once
+from crossgrain.reading.course_medicines import Dated, dated_medicine, dispense_of
 from crossgrain.reading.currency import Standing
 from crossgrain.reading.door import Opened, open_record
 from crossgrain.reading.reading import Reading
 from crossgrain.reading.resolve import Entry
 from crossgrain.reading.series import Taken, followed_until, marked_plan
-from crossgrain.screening.course import Course, Dispense, Intake, Undecided
+from crossgrain.screening.course import Course, Dispense, Undecided
 
 
 def read_course(
@@ -78,14 +71,15 @@ def course_in(opened: Opened) -> Course:
     for question in reading.notes.questions:
         raise Undecided(question.question, (reading.patient.reference,))
     medicines = list(_medicines(entries, opened))
-    if len({medicine.kind for medicine in medicines if _taken(medicine)}) < 2:
+    if len({medicine.kind for medicine in medicines if medicine.taken}) < 2:
+        _refuse_where_all_is_given_up(medicines)
         return Course(())
     for medicine in medicines:
         if medicine.open_question:
             raise Undecided(medicine.open_question, (medicine.entry.reference,))
     facts = read_facts(entries, opened)
     return Course(
-        intakes=tuple(_counted_once(medicines, reading)),
+        intakes=tuple(counted_once(medicines, reading)),
         tsh=facts.tsh,
         free_t4=facts.free_t4,
         aims=facts.aims,
@@ -105,44 +99,23 @@ def _medicines(entries: Sequence[Entry], opened: Opened) -> Iterator[Dated]:
                 yield medicine
 
 
-def _counted_once(medicines: list[Dated], reading: Reading) -> Iterator[Intake]:
-    """The doses, without the orders that a statement of the same dose was made from.
+def _refuse_where_all_is_given_up(medicines: Sequence[Dated]) -> None:
+    """One preparation was taken and is no more, and another is said not to be taken.
 
-    Where the doses differ, or who stands for whom goes round in a circle or against the dates,
-    what was taken is in doubt.
+    Raises
+    ------
+    Undecided
+        since the patient is on neither.
     """
-    taken = [medicine for medicine in medicines if _taken(medicine)]
-    read = {m.entry.reference: list(intakes_of(m, reading)) for m in taken}
-    said = {own: _said(intakes) for own, intakes in read.items()}
-    doubts = _doubts(taken)
-    restated: set[str] = set()
-    for medicine in taken:
-        own = medicine.entry.reference
-        for source in () if own in doubts else sorted(medicine.stems_from & read.keys()):
-            if said[own] == said[source]:
-                restated.add(source)
-            else:
-                doubts[own] = "A statement was made from an order of another dose. Which was taken?"
-    for own, intakes in read.items():
-        if own not in restated:
-            doubt = doubts.get(own, "")
-            yield from (replace(each, doubt=doubt) if doubt else each for each in intakes)
-
-
-def _doubts(taken: list[Dated]) -> dict[str, str]:
-    """Why what a resource says of another cannot be relied on, by its reference."""
-    circles = leading_in_circles({m.entry.reference: m.stems_from for m in taken})
-    orders = {m.entry.reference: Order(m.replaces, m.standing.first_day) for m in taken}
-    return {**dict.fromkeys(circles, IN_A_CIRCLE), **doubts_of(orders)}
-
-
-def _taken(medicine: Dated) -> bool:
-    return medicine.standing.standing in {Standing.TAKEN, Standing.PAST}
-
-
-def _said(intakes: list[Intake]) -> set[tuple[Kind, tuple[tuple[str, Fraction], ...]]]:
-    """What is taken, and how much. An unread dose is like another only within a kind."""
-    return {(intake.kind, intake.dose) for intake in intakes}
+    if any(medicine.standing.standing is Standing.TAKEN for medicine in medicines):
+        return
+    kinds = {medicine.kind for medicine in medicines if medicine.taken}
+    untaken = [m for m in medicines if not m.taken and m.kind not in kinds and m.says_so]
+    if kinds and untaken:
+        raise Undecided(
+            "one thyroid medicine is over, and another is said not to be taken",
+            tuple(medicine.reference for medicine in medicines),
+        )
 
 
 def _followed_until(

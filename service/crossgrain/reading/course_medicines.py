@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from crossgrain.dosing.preparations import Kind
+from crossgrain.dosing.regimens import DoseLine
 from crossgrain.reading.currency import Currency, Standing
 from crossgrain.reading.dates import read_date
 from crossgrain.reading.dose_lines import read_doses
@@ -32,7 +33,8 @@ from crossgrain.reading.record import MarkedOrder
 from crossgrain.reading.resolve import Entry
 from crossgrain.reading.sayings import Saying
 from crossgrain.reading.series import marked_order
-from crossgrain.reading.views import MedicationRequest, Medicine, view
+from crossgrain.reading.taking import Claim, Denial, Denier, latest_day, may_deny
+from crossgrain.reading.views import MedicationRequest, MedicationStatement, Medicine, view
 from crossgrain.screening.course import Dispense, End, Intake, Undecided
 
 
@@ -44,7 +46,7 @@ class MedicationDispense(Medicine):
 
 @dataclass(frozen=True, slots=True)
 class Dated:
-    """A thyroid medicine that was taken, before its doses are read.
+    """A thyroid medicine that was taken, or was not, before its doses are read.
 
     `stems_from` are the resources that a statement was made from, `replaces` the order whose
     place this one takes, both by their references in the record.
@@ -66,11 +68,46 @@ class Dated:
         """The kind of preparation."""
         return self.product.kind
 
+    @property
+    def reference(self) -> str:
+        """How the record names it."""
+        return self.entry.reference
+
+    @property
+    def taken(self) -> bool:
+        """Whether it says that it is, or was, taken."""
+        return self.standing.standing in {Standing.TAKEN, Standing.PAST}
+
+    @property
+    def says_so(self) -> bool:
+        """Where it was not taken: whether it says so, and is no mere slip or draft."""
+        return may_deny(self.seen) and self.seen.status != "entered-in-error"
+
+    def claim(self, lines: Sequence[DoseLine], as_of: date) -> Claim:
+        """That it was taken, to be held against what says that it was not."""
+        return Claim(
+            self.entry.path,
+            self.reference,
+            self.kind,
+            lines,
+            latest_day(self.seen, self.entry.path, as_of),
+            self.stems_from,
+            stated=isinstance(self.seen, MedicationStatement),
+        )
+
+    def denial(self, reading: Reading) -> Denial | None:
+        """What it says against the taking of the same medicine."""
+        doses = unasked_doses(self.seen, self.product, self.entry, reading)
+        denier = Denier(
+            self.seen, self.entry.path, self.reference, self.kind, self.standing, doses.lines
+        )
+        return denier.denial(reading.as_of)
+
 
 def dated_medicine(entry: Entry, reading: Reading) -> Dated | None:
-    """A thyroid medicine that is or was taken, or is marked as a step of a series.
+    """A thyroid medicine: taken, marked as a step of a series, or said not to be taken.
 
-    ``None`` for any other resource.
+    ``None`` for any other resource, and for an order that nobody signed or that was no order.
 
     Raises
     ------
@@ -94,7 +131,8 @@ def dated_medicine(entry: Entry, reading: Reading) -> Dated | None:
     except Asked as asked:
         standing, open_question = Currency(Standing.TAKEN), asked.question
     marked = _marked(seen, product, standing, entry, reading)
-    if standing.standing in {Standing.DRAFT, Standing.NOT_TAKEN} and marked is None:
+    untaken = standing.standing in {Standing.DRAFT, Standing.NOT_TAKEN}
+    if untaken and marked is None and (product is None or not may_deny(seen)):
         return None
     if product is None:
         raise Undecided(unsettled, (entry.reference,))

@@ -32,7 +32,12 @@ ORDERS = {"order", "original-order", "reflex-order", "filler-order"}
 _INTENTS = ORDERS | {"proposal", "plan", "instance-order", "option"}
 _TAKEN_BEFORE = {"completed", "stopped", "ended", "on-hold"}
 """Statuses of what was taken; a cancelled order and a statement not-taken never were."""
-_ADHERENCE = {"taking": True, "not-taking": False, "on-hold": False, "unknown": None}
+_TAKING = {"taking", "taking-as-directed"}
+_OTHERWISE = "taking-not-as-directed"
+_NOT_TAKING = "not-taking"
+_GIVEN_UP = ("on-hold", "stopped")
+"""R5's codes of adherence. The last two have longer ones below them, such as
+``stopped-not-as-directed``."""
 
 
 class Standing(StrEnum):
@@ -62,22 +67,30 @@ def statement_standing(
     Raises
     ------
     Asked
-        where its status is ``unknown``.
+        where its status is ``unknown``, or it is taken otherwise than as directed.
     Unreadable
         where it has none, or one that this version does not know.
     """
     status = _status(statement.status, shape.statement_statuses, path)
-    period = statement.effective_period or _since(statement.effective_date_time)
+    period = statement.held or _since(statement.effective_date_time)
     if status == "unknown":
         raise Asked(f"{path}.status", "Whether it is taken is not known. Is it taken now?")
     dated = _within(*_ends(period, f"{path}.effective"), as_of)
     if status not in shape.taking:
         return _given_up(status, dated)
-    taking, unsure = _adherence(statement)
-    if taking is False:
-        return replace(dated, standing=Standing.PAST, why="its adherence says: not taken now")
-    stale = _stale(statement, as_of, path)
-    return replace(dated, confirm=unsure or stale)
+    said = adherence_of(statement)
+    if said == _OTHERWISE:
+        raise Asked(f"{path}.adherence", "It is taken, and not as directed. What is taken?")
+    if is_given_up(said):
+        never = said == _NOT_TAKING or dated.standing is Standing.NOT_TAKEN
+        standing = Standing.NOT_TAKEN if never else Standing.PAST
+        why, last_day = "its adherence says: not taken now", _passed(dated.last_day)
+        return replace(dated, standing=standing, why=why, last_day=last_day)
+    unsure = _UNSURE if statement.status == "recorded" and said not in _TAKING else ""
+    return replace(dated, confirm=unsure or _stale(statement, as_of, path))
+
+
+_UNSURE = "The statement does not say whether it is taken. Is it taken now?"
 
 
 def request_standing(request: MedicationRequest, shape: Shape, as_of: date, path: str) -> Currency:
@@ -117,13 +130,17 @@ def _no_order(intent: str, status: str, path: str) -> Currency:
 def _given_up(status: str, dated: Currency) -> Currency:
     """A medicine that was taken until its end, or never."""
     past = status in _TAKEN_BEFORE and dated.standing is not Standing.NOT_TAKEN
-    over = dated.last_day is not None and dated.last_day <= 0
     return Currency(
         Standing.PAST if past else Standing.NOT_TAKEN,
         f"its status is {status}",
         dated.first_day,
-        dated.last_day if over else None,
+        _passed(dated.last_day),
     )
+
+
+def _passed(last_day: int | None) -> int | None:
+    """The last day of what was given up, unless it was to go on: then nobody knows which it was."""
+    return last_day if last_day is not None and last_day <= 0 else None
 
 
 def _ordered(request: MedicationRequest, as_of: date, path: str) -> Currency:
@@ -166,16 +183,17 @@ def _status(status: str | None, known: frozenset[str], path: str) -> str:
     return status
 
 
-def _adherence(statement: MedicationStatement) -> tuple[bool | None, str]:
-    """R5's word on whether it is taken, and what to confirm where it has none."""
-    if statement.status != "recorded":
-        return True, ""
+def adherence_of(statement: MedicationStatement) -> str:
+    """R5's code of whether it is taken, or empty."""
     concept = statement.adherence.code if statement.adherence else None
-    for coding in concept.coding if concept else ():
-        taking = _ADHERENCE.get(coding.code or "")
-        if taking is not None:
-            return taking, ""
-    return None, "The statement does not say whether it is taken. Is it taken now?"
+    codes = [coding.code for coding in concept.coding if coding.code] if concept else []
+    known = (c for c in codes if c in _TAKING or c == _OTHERWISE or is_given_up(c))
+    return next(known, "")
+
+
+def is_given_up(adherence: str) -> bool:
+    """Whether a code of adherence says that it is not taken."""
+    return adherence.startswith((_NOT_TAKING, *_GIVEN_UP))
 
 
 def _since(start: str | None) -> Period | None:
@@ -226,7 +244,7 @@ def _stale(statement: MedicationStatement, as_of: date, path: str) -> str:
     """
     if statement.date_asserted is not None:
         return _old(read_date(statement.date_asserted, f"{path}.dateAsserted"), as_of)
-    if statement.effective_period is not None:
+    if statement.held is not None:
         return ""
     if statement.effective_date_time is None:
         return "The statement has no date. Is it taken now?"

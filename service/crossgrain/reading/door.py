@@ -48,6 +48,7 @@ _COULD_MATTER = {
     "OperationOutcome": "the sender says that something went wrong while gathering the record",
 }
 _HOLD_OTHERS = {"Bundle", "Parameters"}
+_WHOSE = "It does not say whose it is, and other resources do. Is it this patient's?"
 T = TypeVar("T")
 
 
@@ -58,6 +59,8 @@ class Opened:
     reading: Reading
     person: Person
     identity: Identity
+    names_its_patient: bool
+    """Whether any resource says whose it is."""
 
     def entries(self) -> Iterator[Entry]:
         """Each resource that may be read, in order; what may not is refused, asked or listed."""
@@ -109,15 +112,23 @@ class Opened:
         return True
 
     def _check_subject(self, entry: Entry) -> None:
-        element = _NAMES_ITS_PATIENT.get(entry.kind, "")
-        if element not in entry.resource:
+        """Whose it is: what says nothing is this patient's only where nothing else says it either.
+
+        A record that was written by hand names nobody; of one that names its patient, a resource
+        that does not may have come from elsewhere.
+        """
+        element = _NAMES_ITS_PATIENT.get(entry.kind)
+        if element is None:
             return
         try:
-            subject = msgspec.convert(entry.resource[element], Reference)
+            subject = msgspec.convert(entry.resource.get(element, {}), Reference)
         except msgspec.ValidationError:
             return  # the resource as a whole is looked at later
-        if subject.reference or subject.identifier or subject.display:
-            self.identity.check(subject, entry, f"{entry.path}.{element}")
+        expression = f"{entry.path}.{element}"
+        if _says_whose(subject):
+            self.identity.check(subject, entry, expression)
+        elif self.names_its_patient and may_matter(entry, self.reading):
+            self.reading.notes.ask(Asked(expression, _WHOSE))
 
 
 def open_record(
@@ -157,4 +168,18 @@ def open_record(
     refuse_implicit_rules(patient.resource, patient.path)
     check_version(patient.resource, patient.kind, SHAPES[version], patient.path)
     reading = Reading(index, patient, codes, preparations, SHAPES[version], as_of, notes)
-    return Opened(reading, read_person(patient, as_of, notes), Identity(index, patient))
+    person = read_person(patient, as_of, notes)
+    named = any(map(_is_somebodys, index.entries))
+    return Opened(reading, person, Identity(index, patient), named)
+
+
+def _is_somebodys(entry: Entry) -> bool:
+    said = entry.resource.get(_NAMES_ITS_PATIENT.get(entry.kind, ""))
+    return isinstance(said, dict) and any(said.get(name) for name in _WAYS_TO_NAME)
+
+
+_WAYS_TO_NAME = ("reference", "identifier", "display")
+
+
+def _says_whose(subject: Reference) -> bool:
+    return bool(subject.reference or subject.identifier or subject.display)

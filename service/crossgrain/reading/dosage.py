@@ -151,8 +151,10 @@ def _range(dose: DoseAndRate, path: str) -> Amount:
 def _say_what_was_passed_over(dosage: Dosage, path: str, notes: Notes) -> None:
     for number, concept in enumerate(dosage.additional_instruction):
         if not concept.text and not any(coding.display for coding in concept.coding):
-            notes.unread(
-                f"{path}.additionalInstruction[{number}]", "a code without words is not read here"
+            notes.confirm(
+                f"{path}.additionalInstruction[{number}]",
+                "This instruction is a code without words, which is not read. Does it change the"
+                " dose?",
             )
     repeat = dosage.repeat
     if repeat and (repeat.bounds_duration or repeat.bounds_range or repeat.count is not None):

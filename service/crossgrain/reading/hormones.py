@@ -20,7 +20,7 @@ from crossgrain.reading.record import MarkedOrder, MedicineEntry, Span
 from crossgrain.reading.resolve import Entry
 from crossgrain.reading.sayings import in_all_a_day
 from crossgrain.reading.series import marked_order
-from crossgrain.reading.taking import Denial, latest_day
+from crossgrain.reading.taking import Claim, Denial, StandingOrders, latest_day
 from crossgrain.reading.views import MedicationRequest, MedicationStatement
 from crossgrain.safety.facts import Known
 
@@ -44,6 +44,19 @@ class Hormone:
     in_all: Fraction | None = None
     said_on: int | None = None
 
+    @property
+    def claim(self) -> Claim:
+        """That it is taken, to be held against what says that it is not."""
+        return Claim(
+            self.entry.path,
+            self.entry.reference,
+            self.kind,
+            self.entry.lines,
+            self.said_on,
+            self.stems_from,
+            stated=self.entry.resource_type == "MedicationStatement",
+        )
+
 
 @dataclass(slots=True)
 class Medicines:
@@ -59,6 +72,15 @@ class Medicines:
     ahead: list[MedicineEntry] = field(default_factory=list)
     marked: list[MarkedOrder] = field(default_factory=list)
     indications: list[Known] | None = None
+
+    @property
+    def standing_orders(self) -> StandingOrders:
+        """The orders among what is taken."""
+        orders = [h for h in self.taken if h.entry.resource_type == "MedicationRequest"]
+        return StandingOrders(
+            frozenset(order.entry.reference for order in orders),
+            frozenset(order.kind for order in orders),
+        )
 
     def keep_mark(self, seen: Seen, medicine: MedicineEntry) -> None:
         """Remember what an order says of the series that it is part of."""

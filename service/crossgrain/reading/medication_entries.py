@@ -23,7 +23,7 @@ from crossgrain.reading.quantities import in_unit
 from crossgrain.reading.reading import Reading
 from crossgrain.reading.record import Span
 from crossgrain.reading.resolve import Entry
-from crossgrain.reading.taking import denial_of
+from crossgrain.reading.taking import Denier
 
 
 def read_medicine(entry: Entry, found: Medicines, history: History, reading: Reading) -> None:
@@ -113,8 +113,8 @@ def _read_hormone(
     reading.budget.count_hormone(entry.path)
     if standing.standing is Standing.NOT_TAKEN:
         notes.unread(entry.path, f"not counted as taken: {standing.why}")
-        _deny(seen, product, entry, standing, found, reading)
         later = unasked_doses(seen, product, entry, reading)
+        _deny(seen, product, entry, standing, found, reading, later.lines)
         medicine = medicine_entry(seen, entry, standing, product, later, reading)
         found.keep_mark(seen, medicine)
         if seen.status == "active" and (standing.first_day or 0) > 0:
@@ -157,10 +157,11 @@ def _deny(
     standing: Currency,
     found: Medicines,
     reading: Reading,
-    lines: Sequence[DoseLine] = (),
+    lines: Sequence[DoseLine],
 ) -> None:
     """Keep what it says against the taking of the same medicine."""
-    denial = denial_of(seen, entry.path, product.kind, standing, reading.as_of, lines)
+    denier = Denier(seen, entry.path, entry.reference, product.kind, standing, lines)
+    denial = denier.denial(reading.as_of)
     if denial is not None:
         found.denials.append(denial)
 

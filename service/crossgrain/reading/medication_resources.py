@@ -24,6 +24,7 @@ from crossgrain.reading.reading import Named, Reading
 from crossgrain.reading.remembered import Remembered
 from crossgrain.reading.resolve import Entry
 from crossgrain.reading.sayings import Saying, characters_of_notes, words_of_notes
+from crossgrain.reading.timing import says_how_often
 from crossgrain.reading.views import MedicationRequest, MedicationStatement, Medicine, view
 
 Seen = MedicationStatement | MedicationRequest
@@ -227,7 +228,7 @@ def dosages_of(seen: Seen, entry: Entry) -> tuple[tuple[Dosage, ...], str]:
 
 
 def sayings_beside(seen: Seen, entry: Entry, reading: Reading) -> list[Saying]:
-    """What a medicine says of its taking outside its dosages: as rendered, and in notes.
+    """What a medicine says of its taking outside its dosages: as rendered, in notes, when taken.
 
     What was rendered from the texts of the dosages says nothing more than these.
 
@@ -244,6 +245,9 @@ def sayings_beside(seen: Seen, entry: Entry, reading: Reading) -> list[Saying]:
     said = list(words_of_notes(seen.note, f"{entry.path}.note"))
     if rendered and " ".join(re.findall(r"\w+", rendered)) != texts:
         said.insert(0, Saying(f"{entry.path}.renderedDosageInstruction", rendered))
+    timing = seen.effective_timing if isinstance(seen, MedicationStatement) else None
+    if timing is not None and says_how_often(timing):
+        said.append(Saying(f"{entry.path}.effective", "", timing))
     return said
 
 

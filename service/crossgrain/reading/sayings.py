@@ -14,7 +14,7 @@ from typing import Any
 import msgspec
 
 from crossgrain.dosing.preparations import Preparation
-from crossgrain.reading.elements import CodeableConcept, Dosage, Period, Quantity, Ratio
+from crossgrain.reading.elements import CodeableConcept, Dosage, Period, Quantity, Ratio, Timing
 from crossgrain.reading.errors import Asked
 from crossgrain.reading.hearing import Heard, heard_in
 from crossgrain.reading.labelled import labelled
@@ -26,6 +26,7 @@ from crossgrain.reading.quantities import Amount, amount_of, in_unit, plain, tot
 from crossgrain.reading.schedule import DAILY, Schedule
 from crossgrain.reading.sig import Part, Sig, read_sig
 from crossgrain.reading.sig_words import IN_ALL, plain_words
+from crossgrain.reading.timing import schedule_of
 from crossgrain.reading.units import Dimension
 
 _SHOWN = 120
@@ -37,10 +38,11 @@ _WORDS_OF_TIME = {
 
 
 class Saying(msgspec.Struct, frozen=True):
-    """Words about the taking, and the FHIRPath where they stand."""
+    """Words about the taking, or a timing, and the FHIRPath where they stand."""
 
     place: str
     words: str
+    timing: Timing | None = None
 
 
 class Settled(msgspec.Struct, frozen=True):
@@ -171,6 +173,9 @@ def compare(saying: Saying, settled: Settled, notes: Notes) -> None:
     Asked
         where it says another dose, frequency, day or date, or cannot be read and bears on them.
     """
+    if saying.timing:
+        _compare_timing(schedule_of(saying.timing, saying.place), saying, settled)
+        return
     sig = read_sig(saying.words)
     if sig:
         _compare_sig(sig, saying, settled)
@@ -185,6 +190,14 @@ def compare(saying: Saying, settled: Settled, notes: Notes) -> None:
         )
     if not heard.whole:
         notes.unread(saying.place, "the words were not read whole: nothing else was heard in them")
+
+
+def _compare_timing(said: Schedule, saying: Saying, settled: Settled) -> None:
+    """How often by another element: as one of the dosages, or as all of them together."""
+    in_all = total([schedule.per_day for schedule in settled.schedules])
+    if said.per_day != in_all and not any(said.same_as(each) for each in settled.schedules):
+        times = "once" if said.per_day == 1 else f"{plain(said.per_day)} times"
+        raise _differ(Saying(saying.place, f"{times} a day"), settled)
 
 
 def _differ(saying: Saying, settled: Settled) -> Asked:

@@ -118,6 +118,7 @@ SHAPES: Mapping[FhirVersion, Shape] = {
         foreign={
             "MedicationStatement": {
                 "medication": "R5", "adherence": "R5", "encounter": "R5",
+                "effectiveTiming": "R5",
             },
             "MedicationRequest": {"medication": "R5", "reported": "R5"},
             "Medication": {"doseForm": "R5"},

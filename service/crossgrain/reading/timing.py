@@ -45,6 +45,8 @@ _CODES: dict[str, Schedule] = {
     "QOD": every(2),
     "WK": every(7),
 }
+_SHOWN = 40
+"""Characters of a code that a question shows."""
 _HOURS_IN = {"s": Fraction(1, 3600), "min": Fraction(1, 60), "h": Fraction(1)}
 _DAYS_IN = {"d": Fraction(1), "wk": Fraction(7)}
 _UNITS = {*_HOURS_IN, *_DAYS_IN, "mo", "a"}
@@ -84,7 +86,7 @@ def schedule_of(timing: Timing, expression: str) -> Schedule:
     if found is None:
         where = f"{expression}.code" if timing.code else expression
         raise Asked(where, "The timing does not say how often. How often is a dose taken?")
-    for other in named:
+    for other in (*named, *_also_coded(timing.code)):
         if not found.same_as(other):
             raise Asked(
                 expression if repeated else f"{expression}.code",
@@ -94,23 +96,51 @@ def schedule_of(timing: Timing, expression: str) -> Schedule:
     return found
 
 
+def says_how_often(timing: Timing) -> bool:
+    """Whether it says more than from when until when."""
+    repeat = timing.repeat
+    rate = (repeat.frequency, repeat.period) if repeat else ()
+    days = (*repeat.day_of_week, *repeat.time_of_day, *repeat.when) if repeat else ()
+    return bool(timing.event or timing.code or days or any(part is not None for part in rate))
+
+
 def _named(concept: CodeableConcept, path: str) -> tuple[Schedule, ...]:
-    """What the code of a timing says, then each of its words."""
+    """What each code of a timing says, then each of its words.
+
+    Raises
+    ------
+    Asked
+        where a code is not read, and no words say what it means.
+    """
     coded = _coded(concept, path)
     words = [concept.text, *(coding.display or coding.code for coding in concept.coding)]
     said = (read_frequency(text) for text in words if text)
-    worded = (replace(schedule, in_words=True) for schedule in said if schedule)
-    return (*((coded,) if coded else ()), *worded)
+    worded = [replace(schedule, in_words=True) for schedule in said if schedule]
+    spoken = concept.text or any(coding.display for coding in concept.coding)
+    unread = next((coding.code for coding in concept.coding if coding.code), "")
+    if unread and not (coded or worded or spoken or _also_coded(concept)):
+        shown = unread[:_SHOWN]
+        raise Asked(path, f"The timing is “{shown}”, which is not read. How often is that?")
+    return (*coded, *worded)
 
 
-def _coded(concept: CodeableConcept, path: str) -> Schedule | None:
-    for coding in concept.coding:
-        if coding.system in _CODE_SYSTEMS and coding.code:
-            code = coding.code.upper()
-            if code not in _CODES:
-                raise Asked(path, f"The timing is “{code}”, which is not read. How often is that?")
-            return _CODES[code]
-    return None
+def _coded(concept: CodeableConcept, path: str) -> tuple[Schedule, ...]:
+    """What the codes of the systems for timing say."""
+    codes = [
+        coding.code.upper()
+        for coding in concept.coding
+        if coding.system in _CODE_SYSTEMS and coding.code
+    ]
+    for code in codes:
+        if code not in _CODES:
+            raise Asked(path, f"The timing is “{code}”, which is not read. How often is that?")
+    return tuple(_CODES[code] for code in codes)
+
+
+def _also_coded(concept: CodeableConcept | None) -> tuple[Schedule, ...]:
+    """What the same letters say under another system or none: enough to contradict."""
+    codes = (coding.code.upper() for coding in (concept.coding if concept else ()) if coding.code)
+    return tuple(_CODES[code] for code in codes if code in _CODES)
 
 
 def _repeated(repeat: Repeat, path: str) -> Schedule | None:

@@ -14,6 +14,7 @@ from crossgrain.reading.elements import (
     Quantity,
     Ratio,
     Reference,
+    Timing,
     View,
 )
 from crossgrain.reading.errors import Category, Unreadable
@@ -65,6 +66,7 @@ class Adherence(View):
 class MedicationStatement(Medicine):
     effective_date_time: str | None = None
     effective_period: Period | None = None
+    effective_timing: Timing | None = None
     date_asserted: str | None = None
     dosage: tuple[Dosage, ...] = ()
     based_on: tuple[Reference, ...] = ()
@@ -73,6 +75,12 @@ class MedicationStatement(Medicine):
     encounter: Reference | None = None
     adherence: Adherence | None = None
     taken: str | None = None
+
+    @property
+    def held(self) -> Period | None:
+        """From when until when it was taken, where that is given; R5 has it in a timing too."""
+        timed = self.effective_timing.repeat if self.effective_timing else None
+        return self.effective_period or (timed.bounds_period if timed else None)
 
 
 class DispenseRequest(View, rename="camel"):
@@ -86,6 +94,7 @@ class MedicationRequest(Medicine):
     reported_boolean: bool | None = None
     reported: bool | None = None
     authored_on: str | None = None
+    status_changed: str | None = None
     requester: Reference | None = None
     encounter: Reference | None = None
     group_identifier: Identifier | None = None

@@ -34,6 +34,7 @@ class Intake:
     replaces : references that this one takes the place of
     from_text : some of it was read from free text
     doubt : why the dose cannot be told, or empty
+    against : references to what says that it was not taken
     """
 
     kind: Kind
@@ -46,6 +47,7 @@ class Intake:
     replaces: frozenset[str] = frozenset()
     from_text: bool = False
     doubt: str = ""
+    against: tuple[str, ...] = ()
 
     @property
     def dose(self) -> tuple[tuple[str, Fraction], ...]:

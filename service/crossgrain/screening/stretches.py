@@ -69,7 +69,8 @@ class Stretch:
     @property
     def references(self) -> tuple[str, ...]:
         """The resources that tell of it."""
-        return tuple(intake.reference for intake in self.intakes)
+        told = (ref for intake in self.intakes for ref in (intake.reference, *intake.against))
+        return tuple(dict.fromkeys(told))
 
 
 @dataclass(frozen=True, slots=True)

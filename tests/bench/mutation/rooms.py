@@ -25,6 +25,7 @@ class Room:
 READING_TESTS = (
     "tests/unit/reading",
     "tests/unit/screening/test_reading.py",
+    "tests/unit/screening/test_said_not_taken.py",
     "tests/published/test_codes.py",
     "tests/properties/test_dosage_reading.py",
     "tests/properties/reading",

@@ -373,6 +373,28 @@ DENIED: dict[str, tuple[Json, bool]] = {
         statement(LT3, dosage(ucum(5, "ug")), status="not-taken", dateAsserted="2026-03-18"),
         False,
     ),
+    "stopped on a day that is not said, after a beginning that is": (
+        taken(status="stopped", effectivePeriod={"start": "2026-01-05"}),
+        True,
+    ),
+    "not taken since the day of the order": (
+        taken(status="not-taken", effectivePeriod={"start": "2026-01-05"}),
+        True,
+    ),
+    "not taken until the day before the order": (
+        taken(status="not-taken", effectivePeriod={"start": "2025-01-05", "end": "2026-01-04"}),
+        False,
+    ),
+    "not taken as was said on a day before the order": (
+        taken(
+            status="not-taken", effectivePeriod={"start": "2025-01-05"}, dateAsserted="2025-02-01"
+        ),
+        False,
+    ),
+    "another dose not taken, without a date": (
+        statement(LT4, dosage(ucum(75, "ug")), status="not-taken", effectivePeriod=None),
+        True,
+    ),
     "an order not to take it": (
         ordered(id="r2", doNotPerform=True, authoredOn="2026-03-18"),
         True,
@@ -390,6 +412,101 @@ def test_an_order_of_what_is_said_since_not_to_be_taken_is_asked_about(
 ) -> None:
     record = read(ordered(), denial)
     assert asked(record) == ([ONE] if open_ else [])
+
+
+def test_an_order_of_steps_to_come_is_no_later_word_than_the_day_on_which_it_was_written() -> None:
+    steps = (bounded("2026-01-05", "2026-05-01", 100), bounded("2026-05-02", None, 125))
+    denied = taken(status="not-taken", dateAsserted="2026-03-18", effectivePeriod=None)
+    assert asked(read(ordered(*steps), denied)) == [ONE]
+
+
+GIVEN_UP = ["stopped", "cancelled", "on-hold"]
+FROM_R1 = [{"reference": "MedicationRequest/r1"}]
+
+
+@pytest.mark.parametrize("tie", ["derivedFrom", "basedOn"])
+@pytest.mark.parametrize("status", [*GIVEN_UP, "entered-in-error"])
+def test_a_statement_made_from_an_order_that_was_given_up_is_asked_about(
+    status: str, tie: str
+) -> None:
+    """The order that it rests on is gone, and it still says that the medicine is taken."""
+    other_dose = ordered(dosage(ucum(75, "ug")), status=status)
+    for order in (ordered(status=status), other_dose):
+        record = read(taken(dateAsserted="2026-03-18", **{tie: FROM_R1}), order)
+        assert asked(record) == [ONE]
+
+
+@pytest.mark.parametrize("status", GIVEN_UP)
+def test_a_statement_beside_an_order_of_its_dose_that_was_given_up_is_asked_about(
+    status: str,
+) -> None:
+    assert asked(read(taken(), ordered(status=status))) == [ONE]
+    unread = ordered(dosage(text="as directed"), status=status)
+    assert asked(read(taken(), unread)) == [ONE]
+
+
+BESIDE: dict[str, tuple[Json, ...]] = {
+    "an order of another dose that was stopped": (
+        taken(),
+        ordered(dosage(ucum(75, "ug")), status="stopped"),
+    ),
+    "an order of another hormone that was stopped": (
+        taken(),
+        request(LT3, dosage(ucum(5, "ug")), status="stopped"),
+    ),
+    "an order that was completed": (taken(derivedFrom=FROM_R1), ordered(status="completed")),
+    "an order that was a slip, and that it does not name": (
+        taken(),
+        ordered(status="entered-in-error"),
+    ),
+    "a proposal that was withdrawn": (
+        taken(derivedFrom=FROM_R1),
+        ordered(status="cancelled", intent="proposal"),
+    ),
+    "the order that it was made from, and the one before": (
+        taken(derivedFrom=FROM_R1),
+        ordered(),
+        ordered(id="r0", status="stopped", authoredOn="2025-12-05"),
+    ),
+    "an order that ended before it was said to be taken": (
+        taken(derivedFrom=FROM_R1, dateAsserted="2026-03-18"),
+        ordered(bounded("2026-01-05", "2026-03-17"), status="stopped"),
+    ),
+    "an order that lies further back than one lasts": (
+        taken(dateAsserted="2026-03-18"),
+        ordered(status="stopped", authoredOn="2025-02-10"),
+    ),
+}
+
+
+@pytest.mark.parametrize("resources", BESIDE.values(), ids=BESIDE.keys())
+def test_a_statement_is_not_asked_about_for(resources: tuple[Json, ...]) -> None:
+    record = read(*resources)
+    assert record.questions == ()
+    assert doses(record) == [("levothyroxine", ["100"])]
+
+
+def test_an_order_that_was_stopped_speaks_against_a_statement_for_as_long_as_one_lasts() -> None:
+    """400 days before the statement, and no longer."""
+    said = taken(dateAsserted="2026-03-18")
+    assert asked(read(said, ordered(status="stopped", authoredOn="2025-02-11"))) == [ONE]
+    assert asked(read(said, ordered(status="stopped", authoredOn="2025-02-10"))) == []
+
+
+def test_an_order_that_ended_on_the_day_of_the_statement_or_later_speaks_against_it() -> None:
+    said = taken(derivedFrom=FROM_R1, dateAsserted="2026-03-18")
+    for end, open_ in (("2026-03-17", False), ("2026-03-18", False), ("2026-03-19", True)):
+        order = ordered(bounded("2026-01-05", end), status="stopped")
+        assert bool(asked(read(said, order))) is open_
+
+
+def test_two_statements_against_a_medicine_are_asked_about_each() -> None:
+    record = read(
+        ordered(),
+        taken(id="s1", status="not-taken", dateAsserted="2026-03-18"),
+        taken(id="s2", status="on-hold", dateAsserted="2026-03-19"),
+    )
+    assert asked(record) == [ONE, ONE]
 
 
 def test_a_statement_that_was_made_later_than_the_one_that_denies_it_stands() -> None:

@@ -26,6 +26,7 @@ from tests.unit.reading.records import (
 from crossgrain.names.version import FhirVersion
 from crossgrain.reading.course import read_course
 from crossgrain.reading.errors import Category, Unreadable
+from crossgrain.screening.course import Undecided
 
 HERE, THERE = "https://ehr.example/fhir", "https://other.example/fhir"
 MRN, OTHER = "https://ehr.example/mrn", "https://other.example/mrn"
@@ -110,6 +111,67 @@ def test_anything_else_is_refused_by_both_readers(content: Json) -> None:
         read_course(
             content, version=FhirVersion.R4, as_of=AS_OF, codes=CODES, preparations=PREPARATIONS
         )
+
+
+MATTERS = {
+    "a thyroid medicine": request(LT4_100, TABLET, id="r9"),
+    "a medicine that a rule knows": statement({"text": "warfarin"}, TABLET, id="s9"),
+    "a result that is read": observation("3016-3", ucum(2, "m[IU]/L")),
+    "a condition that a rule knows": condition("49436004"),
+    "a medicine that nothing names": request({}, TABLET, id="r9"),
+    "an allergy that a rule knows": {
+        "resourceType": "AllergyIntolerance",
+        "id": "a",
+        "code": {"text": "levothyroxine"},
+    },
+}
+
+
+def of_nobody(resource: Json, said: Json | None = None) -> Json:
+    """It says not whose it is, or names nobody there."""
+    rest = {k: v for k, v in resource.items() if k != "subject"}
+    element = "patient" if resource["resourceType"] == "AllergyIntolerance" else "subject"
+    return rest if said is None else {**rest, element: said}
+
+
+@pytest.mark.parametrize("said", [None, {}, {"type": "Patient"}])
+@pytest.mark.parametrize("resource", MATTERS.values(), ids=MATTERS.keys())
+def test_where_others_say_whose_they_are_one_that_does_not_is_asked_about(
+    resource: Json, said: Json | None
+) -> None:
+    """FHIR R4: ``subject`` is 1..1 of orders and statements, 0..1 of an Observation."""
+    content = bundle(TAKEN, of_nobody(resource, said))
+    element = "patient" if resource["resourceType"] == "AllergyIntolerance" else "subject"
+    assert f"Bundle.entry[2].resource.{element}" in asked(read_bundle(content))
+    with pytest.raises(Undecided, match="does not say whose it is"):
+        read_course(
+            content, version=FhirVersion.R4, as_of=AS_OF, codes=CODES, preparations=PREPARATIONS
+        )
+
+
+@pytest.mark.parametrize(
+    "resource",
+    [
+        statement({"text": "cetirizine"}, TABLET, id="s9"),
+        observation("2345-7", ucum(5, "mmol/L")),
+        condition("38341003"),
+    ],
+    ids=lambda resource: resource["id"],
+)
+def test_what_no_rule_knows_is_not_asked_about_whoever_it_is_of(resource: Json) -> None:
+    assert asked(read_bundle(bundle(TAKEN, of_nobody(resource)))) == []
+
+
+def test_where_nobody_says_whose_it_is_all_of_it_is_the_one_patients() -> None:
+    """A record that was written by hand, for a first call."""
+    results = [of_nobody(each) for each in (TAKEN, MATTERS["a result that is read"])]
+    record = read_bundle(bundle(*results))
+    assert asked(record) == []
+    assert len(record.current) == len(record.facts.measurements or ()) == 1
+    assert [u.expression for u in record.unread] == [
+        f"{ONE}.subject",
+        "Bundle.entry[2].resource.subject",
+    ]
 
 
 @pytest.mark.parametrize(

@@ -269,7 +269,14 @@ def test_what_is_passed_over_in_a_dosage_is_said() -> None:
         )
     )
     assert record.questions == ()
-    assert sorted(u.expression.rpartition(".")[2] for u in record.unread) == [
-        "additionalInstruction[1]",
-        "patientInstruction",
+    assert [u.expression.rpartition(".")[2] for u in record.unread] == ["patientInstruction"]
+
+
+def test_an_instruction_that_is_a_code_alone_is_to_be_confirmed() -> None:
+    """It may say to stop, as some codes of HL7's value set for this element do."""
+    coded = [{"coding": [{"system": SNOMED, "code": "717154004"}]}]
+    record = read(statement(LT4, dosage(ucum(100, "ug"), additionalInstruction=coded)))
+    assert doses(record) == [("levothyroxine", ["100"])]
+    assert [c.expression for c in record.confirm] == [
+        "Bundle.entry[1].resource.dosage[0].additionalInstruction[0]"
     ]

@@ -271,13 +271,43 @@ def test_r5_reads_ingredients_in_its_own_shape() -> None:
     assert doses(record) == [("levothyroxine", ["88"])]
 
 
-@pytest.mark.parametrize("code", ["not-taking", "on-hold"])
-def test_r5_adherence_says_that_it_is_not_taken(code: str) -> None:
+@pytest.mark.parametrize(
+    ("code", "taken_before"),
+    [
+        ("not-taking", False),
+        *[
+            (f"{said}{how}", True)
+            for said in ("on-hold", "stopped")
+            for how in ("", "-as-directed", "-not-as-directed")
+        ],
+    ],
+)
+def test_r5_adherence_says_that_it_is_not_taken(code: str, taken_before: bool) -> None:
+    """HL7, CodeSystem medication-statement-adherence 5.0.0: all below ``not-taking``.
+
+    That one alone is what R4 has as the status ``not-taken``.
+    """
     record = read(
         r5_statement({"concept": LT4_100}, TABLET, **adherence(code)), version=FhirVersion.R5
     )
     assert record.current == ()
-    assert len(record.past) == 1
+    assert record.confirm == ()
+    assert len(record.past) == taken_before
+
+
+@pytest.mark.parametrize("code", ["taking", "taking-as-directed"])
+def test_r5_adherence_says_that_it_is_taken(code: str) -> None:
+    record = read(
+        r5_statement({"concept": LT4_100}, TABLET, **adherence(code)), version=FhirVersion.R5
+    )
+    assert doses(record) == [("levothyroxine", ["100"])]
+    assert (record.confirm, record.questions) == ((), ())
+
+
+def test_r5_what_is_taken_otherwise_than_as_directed_is_asked_about() -> None:
+    said = adherence("taking-not-as-directed")
+    record = read(r5_statement({"concept": LT4_100}, TABLET, **said), version=FhirVersion.R5)
+    assert asked(record) == ["Bundle.entry[1].resource.adherence"]
 
 
 def test_r5_without_adherence_is_read_and_to_be_confirmed() -> None:

@@ -1,7 +1,6 @@
 """From a FHIR record to a course: which medicines, from when until when, and what stays open."""
 
 from dataclasses import replace
-from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -19,50 +18,15 @@ from tests.unit.reading.records import (
     dosage,
     ucum,
 )
+from tests.unit.screening.records import NEW, OLD, STILL, day, order, read
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.names.version import FhirVersion
 from crossgrain.reading.course import read_course
 from crossgrain.reading.errors import Unreadable
-from crossgrain.screening.course import Aim, Course, End, Undecided
+from crossgrain.screening.course import Aim, End, Undecided
 
 LOINC = "http://loinc.org"
-
-
-def day(offset: int) -> str:
-    return (AS_OF + timedelta(days=offset)).isoformat()
-
-
-def order(own_id: str, what: Json, dose: Json, first: int, last: int | None = None, **more: Any):
-    """An order with the bounds of its dosage."""
-    bounds = {"start": day(first), **({"end": day(last)} if last is not None else {})}
-    repeat = {**DAILY["repeat"], "boundsPeriod": bounds}
-    return {
-        "resourceType": "MedicationRequest",
-        "id": own_id,
-        "status": "active" if last is None or last >= 0 else "completed",
-        "intent": "order",
-        "subject": SUBJECT,
-        "medicationCodeableConcept": what,
-        "authoredOn": day(first),
-        "dosageInstruction": [
-            {"timing": {"repeat": repeat}, "doseAndRate": [{"doseQuantity": dose}]}
-        ],
-        **more,
-    }
-
-
-OLD = order("old", LT4_100, ucum(100, "ug"), -500, -101)
-NEW = order("new", THYROID_60, ucum(60, "mg"), -100)
-
-
-def read(*resources: Json, version: FhirVersion = FhirVersion.R4) -> Course:
-    bundle = {
-        "resourceType": "Bundle",
-        "type": "collection",
-        "entry": [{"resource": r} for r in (PATIENT, *resources)],
-    }
-    return read_course(bundle, version=version, as_of=AS_OF, codes=CODES, preparations=PREPARATIONS)
 
 
 def test_two_orders_give_two_dated_doses():
@@ -90,7 +54,7 @@ def test_one_kind_of_preparation_is_no_switch_and_nothing_is_read_of_it():
     ],
 )
 def test_what_was_never_taken_makes_no_switch(change):
-    assert read(OLD, {**NEW, **change}).intakes == ()
+    assert read(STILL, {**NEW, **change}).intakes == ()
 
 
 def test_a_climb_in_one_order_gives_its_steps_one_after_the_other():
