@@ -7,17 +7,18 @@ from typing import Any
 
 import pytest
 from fastapi.testclient import TestClient
+from openapi.shown import STOPPED
 
 from crossgrain.app.factory import create_app
-from crossgrain.app.shown import STOPPED
-from crossgrain.catalogue import Catalogue, load_catalogue
+from crossgrain.catalogue import Catalogue
+from crossgrain.http.openapi import packaged
 from crossgrain.http.settings import Settings
 
 from . import signing as s
 from .calls import FHIR, PROPOSE, RECORD
 from .hooks import ORDER, REVIEW, call, grains
 
-DOCUMENT = create_app(Settings(), load_catalogue()).openapi()
+DOCUMENT = json.loads(packaged())
 EXAMPLES = DOCUMENT["components"]["examples"]
 
 

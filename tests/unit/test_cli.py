@@ -1,6 +1,5 @@
 """The command line: what it prints, how it exits, and that it says what HTTP says."""
 
-import json
 import subprocess
 import sys
 from pathlib import Path
@@ -180,10 +179,3 @@ def test_a_clinics_chart_stands_beside_the_shipped_ones(tmp_path: Path) -> None:
     ran = crossgrain("propose", FIRST, *ASKED, "--basis", "tarn-row", "--chart", chart)
     assert ran.returncode == 0
     assert "Aim on tarn-row: 2 grains" in ran.told
-
-
-def test_the_openapi_document_is_up_to_date() -> None:
-    written = (ROOT / "openapi" / "openapi.json").read_text()
-    printed = crossgrain("openapi").told
-    assert json.loads(printed)["info"]["title"] == "Crossgrain"
-    assert written == printed

@@ -91,7 +91,7 @@ def test_the_image_is_of_two_stages_and_of_an_unprivileged_user() -> None:
 
 def test_the_image_copies_what_the_wheel_needs() -> None:
     copied = set(re.findall(r"^COPY (.+) \S+$", DOCKERFILE, re.MULTILINE))
-    assert {"service", "fixtures"} <= copied
+    assert {"service", "openapi", "fixtures"} <= copied
 
 
 def test_the_composed_service_is_reached_from_its_own_machine_alone() -> None:

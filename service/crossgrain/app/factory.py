@@ -1,14 +1,11 @@
 """The app factory: routes, error handlers and the outermost layer, wired in one place."""
 
-from typing import Any
-
 from fastapi import FastAPI
 from httpx2 import AsyncBaseTransport
 from starlette.middleware.cors import CORSMiddleware
 
 from crossgrain import __version__
 from crossgrain.app.conformance.routes import add_conformance
-from crossgrain.app.openapi_examples import add_examples
 from crossgrain.app.workbench import add_workbench
 from crossgrain.auth.guard import Guard, doors
 from crossgrain.catalogue import Catalogue
@@ -17,12 +14,12 @@ from crossgrain.cds.handling import Hooks
 from crossgrain.cds.routes import add_cds
 from crossgrain.cds.services import templates
 from crossgrain.http.boundary import Boundary
-from crossgrain.http.documentation import COMPONENTS, DESCRIPTION
 from crossgrain.http.error_handlers import add_error_handlers
 from crossgrain.http.lifespan import lifespan_of
 from crossgrain.http.limits import Turns
 from crossgrain.http.logs import quiet_libraries
 from crossgrain.http.metrics import Metrics
+from crossgrain.http.openapi import add_openapi
 from crossgrain.http.operation_routes import add_operations
 from crossgrain.http.probes import Presence, add_metrics, add_probes
 from crossgrain.http.settings import Settings
@@ -58,9 +55,9 @@ def create_app(
     app = FastAPI(
         title="Crossgrain",
         version=__version__,
-        description=DESCRIPTION,
         docs_url=None,
         redoc_url=None,
+        openapi_url=None,
         redirect_slashes=False,
         lifespan=lifespan_of(
             settings, presence, closing=(fetcher.close, guarded.close, traces.close)
@@ -77,7 +74,7 @@ def create_app(
     add_probes(app, presence)
     if settings.metrics:
         add_metrics(app, metrics)
-    _complete_openapi(app, desk)
+    add_openapi(app)
     add_error_handlers(app)
     app.add_middleware(Guard, cds=guarded.cds, fhir=guarded.fhir)
     _add_cors(app, settings)
@@ -104,17 +101,3 @@ def _add_hooks(
     asked_for = templates(desk.catalogue.codes)
     hooks = Hooks(desk, settings, Gatherer(asked_for, fetcher))
     add_cds(app, hooks, asked_for, settings, metrics)
-
-
-def _complete_openapi(app: FastAPI, desk: Desk) -> None:
-    """Add the schemas that the operations' documents point at, and real examples."""
-    generate = app.openapi
-
-    def openapi() -> dict[str, Any]:
-        if app.openapi_schema is None:
-            document = generate()
-            document.setdefault("components", {}).setdefault("schemas", {}).update(COMPONENTS)
-            add_examples(document, desk)
-        return generate()
-
-    app.openapi = openapi  # type: ignore[method-assign]

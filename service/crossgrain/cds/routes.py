@@ -7,7 +7,6 @@ from fastapi import FastAPI
 from starlette.requests import Request
 from starlette.responses import Response
 
-from crossgrain.cds.documentation import discovery_docs, feedback_docs, service_docs
 from crossgrain.cds.feedback import read_feedback
 from crossgrain.cds.handling import Hooks
 from crossgrain.cds.services import SERVICES, Template, discovery
@@ -50,19 +49,18 @@ def add_cds(
             metrics.feedback.labels(service, outcome, reason).inc()
         return Response(status_code=200)
 
-    _add(app, "/cds-services", "GET", discover, discovery_docs())
-    _add(app, "/cds-services/{id}", "POST", call, service_docs())
-    _add(app, "/cds-services/{id}/feedback", "POST", feedback, feedback_docs())
+    _add(app, "/cds-services", "GET", discover)
+    _add(app, "/cds-services/{id}", "POST", call)
+    _add(app, "/cds-services/{id}/feedback", "POST", feedback)
 
 
-def _add(app: FastAPI, path: str, method: str, endpoint: Endpoint, docs: dict[str, Any]) -> None:
+def _add(app: FastAPI, path: str, method: str, endpoint: Endpoint) -> None:
     name = path.strip("/").replace("/{id}", "").replace("/", "-")
     app.add_api_route(
         path,
         endpoint,
         methods=[method],
         response_class=Response,
-        openapi_extra=docs,
         operation_id=f"{method.lower()}-{name}",
         tags=["CDS Hooks"],
     )

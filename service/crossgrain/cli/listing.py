@@ -1,7 +1,6 @@
 """``crossgrain bases``, ``evidence``, ``settings``, ``options`` and ``openapi``: what is known
 before any patient."""
 
-import json
 from pathlib import Path
 
 import typer
@@ -68,10 +67,12 @@ def _with_chart(chart: Path | None) -> Catalogue | None:
 
 
 def show_openapi() -> Exit:
-    """Print the OpenAPI document of the shipped catalogue."""
-    from crossgrain.app.factory import create_app  # noqa: PLC0415
-    from crossgrain.http.settings import Settings  # noqa: PLC0415
+    """Print the OpenAPI document that the package carries."""
+    from crossgrain.http.openapi import packaged  # noqa: PLC0415
 
-    app = create_app(Settings.model_construct(), load_catalogue())
-    typer.echo(json.dumps(app.openapi(), indent=2, ensure_ascii=False))
+    document = packaged()
+    if not document:
+        typer.echo("openapi.json is empty; in a clone, make it: python -m openapi", err=True)
+        return Exit.ERROR
+    typer.echo(document, nl=False)
     return Exit.PLAN

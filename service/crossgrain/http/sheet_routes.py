@@ -1,13 +1,11 @@
 """``POST /sheet``: the call of ``$propose-switch``, answered with a page to read and to print."""
 
 from email.message import Message
-from typing import Any
 
 from fastapi import FastAPI
 from starlette.requests import Request
 from starlette.responses import Response
 
-from crossgrain.http.documentation import operation_docs
 from crossgrain.http.limits import read_body
 from crossgrain.http.negotiation import check_content
 from crossgrain.http.settings import Settings
@@ -23,14 +21,6 @@ from crossgrain.sheet.rendering import sheet_policy
 
 HTML, CALENDAR = "text/html", "text/calendar"
 _ANY_TEXT = ("*/*", "text/*", "")
-_PAGE = (
-    "One HTML document in UTF-8 that loads nothing from elsewhere. Where there is no plan it says"
-    " why: the questions, or the safety stop."
-)
-_DATES = (
-    "An iCalendar file (RFC 5545): an all-day event on the first day of every step and on every"
-    " day of a blood test. Where there is no plan the answer is 406."
-)
 
 
 def add_sheet(app: FastAPI, desk: Desk, settings: Settings) -> None:
@@ -68,7 +58,6 @@ def add_sheet(app: FastAPI, desk: Desk, settings: Settings) -> None:
         sheet,
         methods=["POST"],
         response_class=Response,
-        openapi_extra=_docs(desk),
         operation_id="sheet",
         tags=["sheet"],
     )
@@ -93,20 +82,3 @@ def _wanted(accept: str) -> str:
     if CALENDAR in ranges:
         return CALENDAR
     raise refusal(Fault.NOT_ACCEPTABLE, "http.Accept", f"the answer is {HTML} or {CALENDAR}")
-
-
-def _docs(desk: Desk) -> dict[str, Any]:
-    docs = operation_docs(
-        "The plan sheet",
-        "The call of $propose-switch, answered with one self-contained page: a part for the"
-        " prescriber and one for the patient. FHIR R5 is sent with fhirVersion=5.0 in the"
-        " Content-Type.",
-        desk.switch_options,
-        "The page; or, where only text/calendar is accepted, the steps and labs of the plan.",
-    )
-    docs["parameters"] = [p for p in docs["parameters"] if not p["name"].startswith("_")]
-    docs["responses"]["200"]["content"] = {
-        HTML: {"schema": {"type": "string", "description": _PAGE}},
-        CALENDAR: {"schema": {"type": "string", "description": _DATES}},
-    }
-    return docs

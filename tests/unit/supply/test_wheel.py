@@ -24,7 +24,10 @@ def in_the_tree() -> list[str]:
     listed = subprocess.run(command, cwd=ROOT, capture_output=True, check=False, timeout=60)
     if listed.returncode == 0:
         return [name for name in listed.stdout.decode().split("\0") if name]
-    parts = ("service", "fixtures", "pyproject.toml", "README.md", "DEVELOPERS.md", ".gitignore")
+    parts = (
+        "service", "openapi", "fixtures", "pyproject.toml", "README.md", "DEVELOPERS.md",
+        ".gitignore",
+    )  # fmt: skip
     files = (file for part in parts for file in (ROOT / part, *(ROOT / part).rglob("*")))
     return [
         str(file.relative_to(ROOT))
@@ -105,6 +108,7 @@ def test_the_wheel_holds_the_whole_package_byte_for_byte(packed: dict[str, bytes
     }
     for patient in (ROOT / "fixtures" / "patients").iterdir():
         here[f"crossgrain/app/examples/patients/{patient.name}"] = patient.read_bytes()
+    assert here["crossgrain/openapi.json"] == (ROOT / "openapi" / "openapi.json").read_bytes()
     inside = {name: body for name, body in packed.items() if ".dist-info/" not in name}
     assert inside == here
     kinds = {Path(name).suffix for name in inside}

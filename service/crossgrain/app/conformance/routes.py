@@ -18,7 +18,6 @@ from crossgrain.app.conformance.operation_definitions import (
 from crossgrain.app.conformance.plan_definition import plan_definition
 from crossgrain.app.conformance.structure_definitions import series_extension
 from crossgrain.app.conformance.terminology import code_system, every_code_system, value_set
-from crossgrain.http.documentation import read_docs
 from crossgrain.http.negotiation import form_wanted, without_form
 from crossgrain.http.requests import preference_applied
 from crossgrain.http.settings import Settings
@@ -90,17 +89,10 @@ def _add_read(app: FastAPI, version: FhirVersion, kind: str, shelf: Shelf) -> No
             raise refusal(Fault.NOT_FOUND, None, f"there is no such {kind}")
         return answer(request, found, version, {})
 
-    ids = tuple(own_id for of, own_id in shelf if of == kind)
-    _add_get(app, f"/fhir/{version}/{kind}/{{id}}", read, version, ids)
+    _add_get(app, f"/fhir/{version}/{kind}/{{id}}", read, version)
 
 
-def _add_get(
-    app: FastAPI,
-    path: str,
-    endpoint: Endpoint,
-    version: FhirVersion,
-    ids: tuple[str, ...] = (),
-) -> None:
+def _add_get(app: FastAPI, path: str, endpoint: Endpoint, version: FhirVersion) -> None:
     tags: list[str | Enum] = [f"FHIR {version.number}"]
     name = path.strip("/").replace("/", "-").replace("{id}", "read")
     app.add_api_route(
@@ -110,7 +102,6 @@ def _add_get(
         response_class=Response,
         operation_id=name,
         tags=tags,
-        openapi_extra=read_docs(ids),
     )
     app.add_api_route(path, endpoint, methods=["HEAD"], include_in_schema=False)
 

@@ -3,11 +3,11 @@
 from collections.abc import Iterator
 
 from crossgrain.app.conformance.routes import shelf_of, statement
-from crossgrain.app.shown import Shown
 from crossgrain.http.probes import LIVE, READY
 from crossgrain.http.settings import Settings
 from crossgrain.names.version import FhirVersion
 from crossgrain.operations.desk import Desk
+from openapi.shown import Shown
 
 _READ = (
     ("PlanDefinition", "regimen-switch"),

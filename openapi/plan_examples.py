@@ -3,7 +3,6 @@
 One short switch stands for all of them, since a longer plan would outgrow the document.
 """
 
-from crossgrain.app.shown import AS_OF, Resource, Shown
 from crossgrain.http.sheet_routes import CALENDAR
 from crossgrain.names.version import FhirVersion
 from crossgrain.operations.apply import apply
@@ -11,6 +10,7 @@ from crossgrain.operations.desk import Desk
 from crossgrain.operations.parameters import from_query
 from crossgrain.operations.propose_switch import settle
 from crossgrain.sheet.page import calendar_of
+from openapi.shown import AS_OF, Resource, Shown
 
 SHORTEST = "08-combination-to-levothyroxine.json"
 """The invented patient whose plan is shortest: the old medicines end on day one."""

@@ -1,17 +1,12 @@
-"""The OpenAPI document: every route, option, answer and error, from the code's own tables."""
+"""The OpenAPI operation objects of the FHIR routes and of the sheet."""
 
 from collections.abc import Mapping
 from typing import Any
 
 from crossgrain.http.negotiation import SPOKEN
+from crossgrain.http.sheet_routes import CALENDAR, HTML
 from crossgrain.operations.apply import CONTEXT
 from crossgrain.operations.options import Option
-
-DESCRIPTION = (
-    "Proposes a dated, traceable MedicationRequest series for moving a hypothyroid patient"
-    " between levothyroxine, desiccated thyroid, liothyronine and their combinations. It"
-    " proposes; a licensed prescriber decides. Every error is a FHIR OperationOutcome."
-)
 
 _ERRORS = {
     "400": "The call is malformed: a bad, unknown or repeated option, or a body that is not FHIR.",
@@ -30,6 +25,14 @@ _ERRORS = {
     "503": "Too many requests at once, or not ready; try again later.",
     "500": "The service failed; nothing was proposed.",
 }
+_PAGE = (
+    "One HTML document in UTF-8 that loads nothing from elsewhere. Where there is no plan it says"
+    " why: the questions, or the safety stop."
+)
+_DATES = (
+    "An iCalendar file (RFC 5545): an all-day event on the first day of every step and on every"
+    " day of a blood test. Where there is no plan the answer is 406."
+)
 _QUERY_TYPES: Mapping[str, dict[str, Any]] = {
     "valueCode": {"type": "string"},
     "valueString": {"type": "string"},
@@ -60,38 +63,6 @@ _FORM_OPTIONS = [
         "schema": {"type": "boolean"},
     },
 ]
-COMPONENTS: Mapping[str, dict[str, Any]] = {
-    "OperationOutcome": {
-        "type": "object",
-        "required": ["resourceType", "issue"],
-        "properties": {
-            "resourceType": {"const": "OperationOutcome"},
-            "issue": {
-                "type": "array",
-                "minItems": 1,
-                "items": {
-                    "type": "object",
-                    "required": ["severity", "code", "diagnostics"],
-                    "properties": {
-                        "severity": {"enum": ["fatal", "error"]},
-                        "code": {"type": "string", "description": "hl7.org/fhir/issue-type"},
-                        "diagnostics": {"type": "string"},
-                        "expression": {
-                            "type": "array",
-                            "items": {"type": "string"},
-                            "description": "A FHIRPath into the body, or http. and a name.",
-                        },
-                    },
-                },
-            },
-        },
-    },
-    "Bundle": {
-        "type": "object",
-        "required": ["resourceType", "type"],
-        "properties": {"resourceType": {"const": "Bundle"}, "type": {"type": "string"}},
-    },
-}
 
 
 def operation_docs(
@@ -148,6 +119,24 @@ def apply_docs(options: tuple[Option, ...]) -> dict[str, Any]:
         "R4: a CarePlan with everything contained. R5: a Parameters with one Bundle.",
     )
     docs["requestBody"]["content"] = _content(_apply_schema(options))
+    return docs
+
+
+def sheet_docs(options: tuple[Option, ...]) -> dict[str, Any]:
+    """The OpenAPI operation object of ``/sheet``."""
+    docs = operation_docs(
+        "The plan sheet",
+        "The call of $propose-switch, answered with one self-contained page: a part for the"
+        " prescriber and one for the patient. FHIR R5 is sent with fhirVersion=5.0 in the"
+        " Content-Type.",
+        options,
+        "The page; or, where only text/calendar is accepted, the steps and labs of the plan.",
+    )
+    docs["parameters"] = [p for p in docs["parameters"] if not p["name"].startswith("_")]
+    docs["responses"]["200"]["content"] = {
+        HTML: {"schema": {"type": "string", "description": _PAGE}},
+        CALENDAR: {"schema": {"type": "string", "description": _DATES}},
+    }
     return docs
 
 
@@ -221,4 +210,11 @@ def _body_option(option: Option) -> dict[str, Any]:
 
 
 def _enumeration(option: Option) -> dict[str, Any]:
-    return {"enum": list(option.codes)} if option.codes else {}
+    """The codes it takes; a deployment may know more bases than those that are shipped."""
+    if not option.codes:
+        return {}
+    codes = {"enum": list(option.codes)}
+    if option.name != "basis":
+        return codes
+    own = {"type": "string", "description": "The id of a basis of the clinic's own file."}
+    return {"anyOf": [codes, own]}

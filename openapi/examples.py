@@ -12,10 +12,6 @@ from dataclasses import replace
 from functools import partial
 from typing import Any
 
-from crossgrain.app.error_examples import error_examples
-from crossgrain.app.plan_examples import SHORTEST, applied, sheet_dates
-from crossgrain.app.shown import AS_OF, STOPPED, Resource, Shown
-from crossgrain.app.standing_examples import standing_examples
 from crossgrain.app.workbench import examples as invented
 from crossgrain.cds.feedback import OVERRIDE_REASON_SYSTEM
 from crossgrain.cds.gathering import Gatherer
@@ -30,6 +26,10 @@ from crossgrain.operations.propose_switch import propose_switch
 from crossgrain.operations.screen_switches import screen_switches
 from crossgrain.reading.json import parse
 from crossgrain.writing.encode import to_json
+from openapi.error_examples import error_examples
+from openapi.plan_examples import SHORTEST, applied, sheet_dates
+from openapi.shown import AS_OF, STOPPED, Resource, Shown
+from openapi.standing_examples import standing_examples
 
 Serve = Callable[[Desk, Resource, Sequence[Given], FhirVersion], Resource]
 _QUIET, _GRAINS, _STOP, _QUESTIONS, _PARKED = (

@@ -3,8 +3,8 @@
 from typing import Any
 
 from crossgrain.cds.services import SERVICES
-from crossgrain.http.documentation import errors
 from crossgrain.http.negotiation import PLAIN_JSON
+from openapi.operations import errors
 
 _UUID = {"type": "string", "format": "uuid"}
 _ID = {

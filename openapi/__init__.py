@@ -1,0 +1,1 @@
+"""Makes the OpenAPI document that the service ships: ``python -m openapi``."""

@@ -1,0 +1,119 @@
+"""The OpenAPI document: every route, option, answer and error, from the code's own tables.
+
+The routes give addresses, ids and tags; what else is said of each is put together here, by its
+operation id, and the examples are what the service answers.
+"""
+
+import json
+from collections.abc import Iterator
+from typing import Any
+
+from fastapi.utils import deep_dict_update
+
+from crossgrain.app.conformance.routes import READABLE, shelf_of
+from crossgrain.app.factory import create_app
+from crossgrain.catalogue import load_catalogue
+from crossgrain.http.settings import Settings
+from crossgrain.names.version import FhirVersion
+from crossgrain.operations.apply import plan_options
+from crossgrain.operations.clock import now
+from crossgrain.operations.desk import Desk, desk_over
+from crossgrain.operations.screen_switches import screening_options
+from openapi.examples import add_examples
+from openapi.hooks import discovery_docs, feedback_docs, service_docs
+from openapi.operations import apply_docs, operation_docs, read_docs, sheet_docs
+from openapi.schemas import COMPONENTS
+
+Docs = dict[str, Any]
+DESCRIPTION = (
+    "Proposes a dated, traceable MedicationRequest series for moving a hypothyroid patient"
+    " between levothyroxine, desiccated thyroid, liothyronine and their combinations. It"
+    " proposes; a licensed prescriber decides. Every error is a FHIR OperationOutcome."
+)
+_OF_THEMSELVES = {"livez_livez_get", "readyz_readyz_get", "page_metrics_get"}
+"""What takes nothing and answers one thing needs no more than its docstring."""
+
+
+def document() -> Docs:
+    """The document of the shipped catalogue and the default settings.
+
+    Raises
+    ------
+    LookupError
+        where a route is not documented, or what is documented is no route.
+    """
+    catalogue = load_catalogue()
+    made = create_app(Settings.model_construct(), catalogue).openapi()
+    desk = desk_over(catalogue, now)
+    documented = dict(_documented(desk))
+    for item in made["paths"].values():
+        for operation in item.values():
+            own_id = operation["operationId"]
+            if own_id not in _OF_THEMSELVES:
+                deep_dict_update(operation, documented.pop(own_id))
+    if documented:
+        raise LookupError(f"no such route: {', '.join(documented)}")
+    made["info"]["description"] = DESCRIPTION
+    made.setdefault("components", {})["schemas"] = dict(COMPONENTS)
+    add_examples(made, desk)
+    return {name: made.pop(name) for name in ("openapi", "info")} | {
+        "servers": [{"url": "/"}],
+        **made,
+    }
+
+
+def written(made: Docs) -> str:
+    """The text of the file."""
+    return json.dumps(made, indent=2, ensure_ascii=False) + "\n"
+
+
+def _documented(desk: Desk) -> Iterator[tuple[str, Docs]]:
+    """Operation id and operation object of every route that takes or answers FHIR, or a card."""
+    for version in FhirVersion:
+        yield from _operations(desk, f"fhir-{version}")
+        yield f"fhir-{version}-metadata", read_docs(())
+        shelf = shelf_of(desk, version)
+        for kind in READABLE:
+            ids = tuple(own_id for of, own_id in shelf if of == kind)
+            yield f"fhir-{version}-{kind}-read", read_docs(ids)
+    yield "get-cds-services", discovery_docs()
+    yield "post-cds-services", service_docs()
+    yield "post-cds-services-feedback", feedback_docs()
+    yield "sheet", sheet_docs(desk.switch_options)
+
+
+def _operations(desk: Desk, prefix: str) -> Iterator[tuple[str, Docs]]:
+    yield (
+        f"{prefix}-propose-switch",
+        operation_docs(
+            "Propose a switch",
+            "A patient's record and a target in; a dated series of proposals with its"
+            " rationale out.",
+            desk.switch_options,
+            "A collection Bundle. Its GuidanceResponse says how the call ended: success"
+            " with a result (a plan), success without (a safety stop), or data-required"
+            " (questions, each with its FHIRPath).",
+        ),
+    )
+    yield (
+        f"{prefix}-compare-bases",
+        operation_docs(
+            "Compare the bases",
+            "What the regimen in a record is worth on every basis of equivalence, and the"
+            " target there. No plan.",
+            desk.comparison_options,
+            "A Parameters resource with one parameter named basis per chart.",
+        ),
+    )
+    yield (
+        f"{prefix}-screen-switches",
+        operation_docs(
+            "Screen a past switch",
+            "One patient's record in; what is wrong with the last change of preparation"
+            " out, as the nightly job judges it.",
+            screening_options(desk.switch_options),
+            "A collection Bundle: an OperationOutcome that says how it ended, then the"
+            " DetectedIssues.",
+        ),
+    )
+    yield f"{prefix}-PlanDefinition-regimen-switch-apply", apply_docs(plan_options(desk))
