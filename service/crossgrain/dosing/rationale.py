@@ -217,7 +217,8 @@ def _prior(plan: Plan) -> Statement:
 
 def _simplicity(case: Case, plan: Plan) -> Iterator[Statement]:
     """What the simpler taper costs against the best that was found."""
-    if plan.taper is None or not any(part is Part.OLD for part in _parts(plan)):
+    price = what_simplicity_costs(plan)
+    if plan.taper is None or not price:
         return
     chosen, best = plan.taper
     policy, leaning = case.policy.taper, case.leaning
@@ -227,7 +228,7 @@ def _simplicity(case: Case, plan: Plan) -> Iterator[Statement]:
         if weight != 1
     )
     yield Statement(
-        price_of_simplicity(plan.taper),
+        price,
         f"chosen: coverage {percent(chosen.lowest)} to {percent(chosen.highest)},"
         f" {_asks(chosen)}; best found: {percent(best.lowest)} to {percent(best.highest)},"
         f" {_asks(best)}; up to {number(policy.tolerance)} in ln coverage is given for a simpler"
@@ -236,6 +237,13 @@ def _simplicity(case: Case, plan: Plan) -> Iterator[Statement]:
         (),
         policy.source,
     )
+
+
+def what_simplicity_costs(plan: Plan) -> str:
+    """The same in one line; empty where no old medicine tapers."""
+    if plan.taper is None or not any(part is Part.OLD for part in _parts(plan)):
+        return ""
+    return price_of_simplicity(plan.taper)
 
 
 def _parts(plan: Plan) -> set[Part]:

@@ -9,6 +9,7 @@ from crossgrain.catalogue import Catalogue
 from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.at_home import HomeUse, home_uses
 from crossgrain.dosing.plan import Plan
+from crossgrain.dosing.rationale import what_simplicity_costs
 from crossgrain.dosing.wording import off_words
 from crossgrain.safety.findings import Severity
 from crossgrain.sheet import evidence, patient
@@ -114,6 +115,7 @@ def _planned(letter: Letterhead, plan: Plan, catalogue: Catalogue) -> dict[str, 
             "T3": micrograms(proposal.record.regimen.t3_ug),
         },
         "prior_words": PRIOR_WORDS[plan.prior_therapy],
+        "simplicity": what_simplicity_costs(plan),
         "target_words": target_words,
         "micrograms": micrograms,
         "dots": dots(plan),

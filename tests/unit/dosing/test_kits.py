@@ -72,9 +72,10 @@ def test_among_equals_the_one_that_makes_the_branches_too_is_chosen():
 
 
 def test_a_strength_without_a_verified_code_is_not_chosen_where_another_will_do():
-    # 175 and 200 µg have no code that was verified
+    # 200 and 300 µg have no code that was verified
     assert strengths(LT4, 200) == [100]
-    assert strengths(LT4, 175) == [75, 100]
+    assert strengths(LT4, 300) == [150]
+    assert strengths(LT4, 175) == [175]
     assert strengths(stocked(LT4, 200, coded=False), 200) == [200]
 
 

@@ -276,3 +276,23 @@ def test_the_page_draws_every_part_of_a_tablet(quarters: int) -> None:
 
 def runs(step: Node, day: str) -> bool:
     return re.search(rf"\w+day {day} to ", step.text) is not None
+
+
+@pytest.mark.parametrize(("file", "prior"), CASES)
+def test_the_price_of_a_simple_taper_stands_on_the_sheet_as_the_rationale_says_it(
+    file: str, prior: PriorTherapy
+) -> None:
+    """Both figures, where the old medicine tapers; no such line where it does not."""
+    part = parsed(sheet(file, prior)).by_id("prescriber")
+    shown = [node.text for node in part.all("p", "simplicity")]
+    titles = [named(one)["title"]["valueString"] for one in working(file, prior, "statement")]
+    priced = [t for t in titles if re.search(r"instead of|No taper that was found", t)]
+    assert shown == [
+        f"What a simpler taper costs: {title}. Coverage, old regimen = 100 %." for title in priced
+    ]
+
+
+def test_what_one_more_strength_would_hold_is_said_in_one_line_with_both_figures() -> None:
+    part = parsed(sheet("01-levothyroxine-150.json")).by_id("prescriber")
+    (line,) = part.all("p", "simplicity")
+    assert re.search(r"would hold \d+\.\d % instead of \d+\.\d %", line.text)
