@@ -21,8 +21,8 @@ DESICCATED = """
 # NDC directory as published by openFDA: labels that hold one strength carry one RxNorm code, e.g.
 # product 51655-985 (25 µg, 966220), 82804-246 (125 µg, 966224), 68071-3730 (150 µg, 966225),
 # 51655-579 (112 µg, 966248), 70518-4401 (100 µg, 892246), 68788-7764 (175 µg, 966249). 966222
-# (75 µg) and 966253 (88 µg): public value sets of clinical drugs. 966221 and 966270 are the two codes left for 50 and 137 µg in the
-# label of 51655-453; public lists pair 966221 with 0.05 mg.
+# (75 µg) and 966253 (88 µg): public value sets of clinical drugs. 966221 and 966270 are the two
+# codes left for 50 and 137 µg in the label of 51655-453; public lists pair 966221 with 0.05 mg.
 LEVOTHYROXINE = """
 12.5 966280 · 25 966220 · 50 966221 · 75 966222 · 88 966253 · 100 892246 · 112 966248 ·
 125 966224 · 137 966270 · 150 966225 · 175 966249

@@ -14,6 +14,7 @@ from crossgrain.core.judge import judge
 from crossgrain.core.proposal import Proposal, SwitchRequest
 from crossgrain.core.propose import propose
 from crossgrain.core.series import drafts_outside_a_series, marks_of, with_last_supply
+from crossgrain.core.shape import exchanges_product
 from crossgrain.dosing.targets import TARGET_OF, Target
 from crossgrain.names.errors import DomainError
 from crossgrain.reading.record import MedicineEntry, Question, Record
@@ -28,6 +29,7 @@ _EITHER_WAY = {Verdict.OVER, Verdict.T3_JUMP}
 """What holds of an order whether it replaces what is taken, changes it, or is added to it."""
 _FITS = f"order-{Verdict.FITS}"
 _NOT_CHECKED = "not-checked-"
+EXCHANGED = "product-exchanged"
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +96,7 @@ def advise(
             judgement=judgement,
             concerns=tuple(_of_steps(record, orders, judgement, catalogue)),
         )
-    if judgement.numbers.changes_a_line:
+    if judgement.numbers.changes_a_line and not exchanges_product(record.regimen, orders):
         concerns = tuple(_either_way(judgement, catalogue.rules))
         if marks_of(record, orders):  # a step that was changed is no mere titration
             steps = _of_steps(record, orders, judgement, catalogue)
@@ -169,6 +171,9 @@ def _concerns(
     fits = judgement.verdict is Verdict.FITS
     for finding in findings:
         if finding.code == _FITS or finding.code.startswith(_NOT_CHECKED):
+            continue
+        if finding.code == EXCHANGED:  # never the same in silence
+            yield finding
             continue
         if fits and (finding.severity is Severity.NOTE or finding.code in rules.after):
             continue  # a note is no reason to interrupt, and a rule of the plan not the order's

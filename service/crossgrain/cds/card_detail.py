@@ -143,7 +143,7 @@ def _series(advice: Advice, plan: Plan) -> Iterator[str]:
         f" {date_words(start + timedelta(checkpoint.lab_day))}. Lowest modelled coverage"
         f" {percent(plan.forecasts[0].lowest.lowest.value)} of today's."
     )
-    at_home = home_uses(home_supplies(advice.record.current), plan.steps)
+    at_home = home_uses(home_supplies(advice.record.current), plan.steps, plan.ended_products)
     yield md.bullets(
         md.text(home_line(use, lambda day: date_words(start + timedelta(day)))) for use in at_home
     )

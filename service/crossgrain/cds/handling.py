@@ -6,7 +6,7 @@ from datetime import date
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from crossgrain.cds.advice import Advice, advise
+from crossgrain.cds.advice import EXCHANGED, Advice, advise
 from crossgrain.cds.card_detail import CardDesk
 from crossgrain.cds.cards import Card, order_card, question_card
 from crossgrain.cds.gathering import Gatherer
@@ -177,9 +177,12 @@ def _not_whole(gathered: list[Gathered]) -> tuple[str, ...]:
 
 
 def _speaks(call: HookCall, advice: Advice) -> bool:
-    """Whether there is something to say: of an order that fits, while selected, only a stop."""
+    """Whether there is something to say.
+
+    Of an order that fits, while selected, only a stop, or that it is for another product.
+    """
     if not advice.concerns or advice.judgement is None:
         return False
     if call.hook == ORDER_SELECT and advice.judgement.verdict is Verdict.FITS:
-        return any(finding.severity is Severity.STOP for finding in advice.concerns)
+        return any(f.severity is Severity.STOP or f.code == EXCHANGED for f in advice.concerns)
     return True

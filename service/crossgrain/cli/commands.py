@@ -71,6 +71,9 @@ def propose(  # noqa: PLR0913, PLR0917 - one parameter per option
         str | None, typer.Option("--t3-share", help="Part that LT3 carries beside desiccated.")
     ] = None,
     desiccated_family: Annotated[str | None, typer.Option(help="The strength family.")] = None,
+    another_product: Annotated[
+        bool, typer.Option("--another-product", help="Exchange the desiccated product.")
+    ] = False,
     order: Annotated[list[str] | None, typer.Option(help="The draft order to judge.")] = None,
     stock: Annotated[
         list[str] | None, typer.Option(help='A tablet that can be had, e.g. "levothyroxine 50".')
@@ -98,6 +101,7 @@ def propose(  # noqa: PLR0913, PLR0917 - one parameter per option
         "guideline": "true" if guideline else None,
         "t3-share": t3_share,
         "desiccated-family": desiccated_family,
+        "another-product": "true" if another_product else None,
     }
     question = proposing.Question(
         body=proposing.read_input(file),

@@ -11,6 +11,9 @@ from crossgrain.reading.record import Record
 from crossgrain.safety.findings import Finding
 from crossgrain.safety.judgement import OrderJudgement
 
+DEFAULT_FAMILY = "desiccated-thyroid-60"
+"""The strength family that is proposed where nothing shows one."""
+
 
 class Outcome(StrEnum):
     """How an answer ends; the command line's exit code follows it."""
@@ -26,7 +29,8 @@ class SwitchRequest:
 
     `target` is ``None`` when it is to be inferred from one draft order. `as_of` is the day
     that the record is read, `start` is day 0 of the plan. `desiccated_family` is the
-    preparation to propose where neither the record nor an order shows a family.
+    preparation to propose; ``None`` where it is that of the order, or of what is taken.
+    `another_product` asks for another product of desiccated thyroid, of whichever family.
     """
 
     as_of: date
@@ -36,7 +40,8 @@ class SwitchRequest:
     pace: str = "standard"
     prior_therapy: PriorTherapy = PriorTherapy.OVERLAP
     mixture: Mixture = field(default_factory=Mixture)
-    desiccated_family: str = "desiccated-thyroid-60"
+    desiccated_family: str | None = None
+    another_product: bool = False
     orders: tuple[str, ...] = ()
     stock: tuple[tuple[str, Fraction], ...] = ()
     """The tablets that can be dispensed, by preparation id and strength; of a preparation that is
@@ -54,7 +59,7 @@ class Proposal:
     plan: Plan | None
     judgement: OrderJudgement | None = None
     """The verdict on the draft order that was named or found."""
-    family: str = "desiccated-thyroid-60"
+    family: str = DEFAULT_FAMILY
     """The strength family of desiccated thyroid that was planned with."""
     tables: str = "none"
     """Which charts and tablets it was computed from."""

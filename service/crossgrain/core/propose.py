@@ -8,13 +8,13 @@ from fractions import Fraction
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.core.judge import ending, judge
-from crossgrain.core.proposal import Proposal, SwitchRequest
+from crossgrain.core.proposal import DEFAULT_FAMILY, Proposal, SwitchRequest
 from crossgrain.core.series import PLAN_RUNNING, running_plan, with_last_supply
 from crossgrain.dosing.comparison import aim_on
 from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.planner import Wish
 from crossgrain.dosing.preparations import Kind
-from crossgrain.dosing.targets import TARGET_OF, Target
+from crossgrain.dosing.targets import DESICCATED_TARGETS, TARGET_OF, Target
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.reading.record import MedicineEntry, Question, Record
 from crossgrain.safety.assess import after_plan, before_plan, constraints
@@ -50,7 +50,7 @@ def propose(record: Record, request: SwitchRequest, catalogue: Catalogue) -> Pro
         return Proposal(request, target, replace(record, questions=open_questions), (), None)
     judgement = judge(record, orders, request.basis_id, catalogue) if orders else None
     on_order = order_findings(judgement, catalogue.rules) if judgement else ()
-    family = _desiccated_family(record, request)
+    family = _desiccated_family(record, request, target, orders)
     plans = catalogue.plans[family]
     rows = plans.compare(record.regimen, target, request.mixture)
     aim = aim_on(request.basis_id, rows)
@@ -134,6 +134,7 @@ def _wish(record: Record, request: SwitchRequest, target: Target, limits: Constr
         too_little_weighs=limits.too_little_weighs,
         at_home=_at_home(record),
         stock=tuple(sorted(set(request.stock))),
+        another_product=request.another_product,
         weight_kg=record.facts.weight_kg,
     )
 
@@ -149,13 +150,38 @@ def _at_home(record: Record) -> tuple[tuple[str, Fraction], ...]:
     )
 
 
-def _desiccated_family(record: Record, request: SwitchRequest) -> str:
-    """The strength family that the patient takes or is to take; the two are never mixed."""
-    for entry in (*record.current, *_foreign_drafts(record)):
+def _desiccated_family(
+    record: Record, request: SwitchRequest, target: Target, orders: Sequence[MedicineEntry]
+) -> str:
+    """The strength family to plan with: the one asked for, else ordered, else taken.
+
+    Another than the one taken is a move of its own; the two are never mixed.
+
+    Raises
+    ------
+    DomainError
+        ``conflict``, field ``desiccated-family``, where the order is of another than asked for.
+    """
+    taken, ordered = (_family_in(entries) for entries in (record.current, orders))
+    asked = request.desiccated_family
+    if target not in DESICCATED_TARGETS:
+        return taken or asked or DEFAULT_FAMILY
+    if asked and ordered and asked != ordered and request.orders:
+        raise DomainError(
+            Category.CONFLICT,
+            "desiccated-family",
+            "the order named is of another grain family than the one asked for",
+        )
+    return asked or ordered or taken or DEFAULT_FAMILY
+
+
+def _family_in(entries: Iterable[MedicineEntry]) -> str:
+    """The first family of desiccated thyroid in some orders; empty where there is none."""
+    for entry in entries:
         for line in entry.lines:
             if line.preparation.kind is Kind.DESICCATED_THYROID:
                 return line.preparation.id
-    return request.desiccated_family
+    return ""
 
 
 def _target(

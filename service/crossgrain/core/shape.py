@@ -30,6 +30,8 @@ def climbs_by_shape(record: Record, orders: Sequence[MedicineEntry], catalogue: 
     if any(span.first_day is None or span.last_day is None for span in spans):
         return False
     now, steps = record.regimen, by_date(orders)
+    if exchanges_product(now, orders):
+        return False
     ways = _ways(now, orders, steps)
     rising = {kind for kind, way in ways.items() if any(b > a for a, b in pairwise(way))}
     falling = {kind for kind, way in ways.items() if way[-1] < way[0]}
@@ -49,6 +51,18 @@ def climbs_by_shape(record: Record, orders: Sequence[MedicineEntry], catalogue: 
         and _within_checkpoint(now, rising, ways, preparations, catalogue)
         and not _too_much_together(record, orders, rising, catalogue)
     )
+
+
+def exchanges_product(now: Regimen, orders: Sequence[MedicineEntry]) -> bool:
+    """Whether desiccated thyroid is ordered of another grain family than is taken."""
+    taken = {line.preparation.id for line in now if line.grains}
+    ordered = {
+        line.preparation.id
+        for order in orders
+        for line in order.lines
+        if line.preparation.kind is Kind.DESICCATED_THYROID
+    }
+    return bool(taken) and bool(ordered - taken)
 
 
 def _amount(regimen: Regimen, kind: Kind) -> Fraction:

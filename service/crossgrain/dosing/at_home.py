@@ -55,11 +55,13 @@ class HomeUse:
     ----------
     turns : each way of using it, the first of them from the first day of the steps
     replaced : where it is not taken in the end: other tablets of its medicine are, just then
+    exchanged : whether another product takes its place
     """
 
     supply: HomeSupply
     turns: tuple[Turn, ...]
     replaced: bool
+    exchanged: bool = False
 
     @property
     def fate(self) -> Fate:
@@ -72,13 +74,21 @@ class HomeUse:
         return Fate.GOES_ON if self.turns[-1].use is Use.AS_NOW else Fate.CHANGES
 
 
-def home_uses(supplies: Iterable[HomeSupply], steps: Sequence[Step]) -> tuple[HomeUse, ...]:
+def home_uses(
+    supplies: Iterable[HomeSupply], steps: Sequence[Step], ended: frozenset[str] = frozenset()
+) -> tuple[HomeUse, ...]:
     """How each supply is used over consecutive steps.
 
     A tablet at home is the same as one handed out in its strength, so it serves wherever the
-    steps order that strength. Where no strength is known, the medicine alone decides.
+    steps order that strength. Where no strength is known, the medicine alone decides. `ended` are
+    the product lines of which another product is ordered, by id.
     """
-    return tuple(_home_use(supply, steps) for supply in dict.fromkeys(supplies))
+    return tuple(
+        HomeUse(supply, (Turn(steps[0].first_day, Use.NOT_TAKEN),), replaced=False, exchanged=True)
+        if supply.preparation.id in ended
+        else _home_use(supply, steps)
+        for supply in dict.fromkeys(supplies)
+    )
 
 
 def _home_use(supply: HomeSupply, steps: Sequence[Step]) -> HomeUse:

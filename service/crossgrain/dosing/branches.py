@@ -104,7 +104,7 @@ def _high(case: Case, hold: Hold, ladder: Sequence[Rung]) -> Outline:
     """
     by_id = {enabled.basis.id: enabled for enabled in case.enabled}
     along = [by_id[rung.basis_id] for rung in ladder]
-    short = [enabled for enabled in along if _coverage(case, hold, enabled) < 1]
+    short = [enabled for enabled in along if _coverage(case, hold, enabled) < 1 - TIE]
     supported = short[0] if short else along[-1]
     targets = (_toward(case, hold, rung) for rung in ladder)
     goals = next((g for g in targets if any(g[key] > hold.kept[key] for key in g)), None)

@@ -6,6 +6,7 @@ from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis, Weights
 from crossgrain.dosing.climb import Slot, wait_days
+from crossgrain.dosing.exchange import Exchange
 from crossgrain.dosing.forecast import Period
 from crossgrain.dosing.kinetics import Intake, Kinetics, KineticsTable
 from crossgrain.dosing.kits import Kit
@@ -46,7 +47,7 @@ class Case:
     """Everything that stays the same while a plan is made.
 
     `home` are the strengths that the patient has, by preparation id; `leaning` is how the taper
-    weighs too much against too little.
+    weighs too much against too little; `exchange` is given where the move is one between products.
     """
 
     regimen: Regimen
@@ -61,6 +62,7 @@ class Case:
     preparations: Mapping[str, Preparation]
     home: Mapping[str, frozenset[Fraction]]
     leaning: Leaning
+    exchange: Exchange | None = None
 
     @property
     def kinetics(self) -> Kinetics:
@@ -119,6 +121,11 @@ class Case:
         if kit is None:
             return LineDose(self.preparations[key], amount, self.part(key), None)
         return order_line(kit.preparation, amount, self.part(key), kit.day_dose(amount))
+
+    @property
+    def going_on(self) -> frozenset[str]:
+        """The medicines whose present supply serves for as long as their dose stays."""
+        return frozenset(self.old) - (self.exchange.ended if self.exchange else frozenset())
 
     def part(self, key: str) -> Part:
         """Which side of the switch a medicine is on."""

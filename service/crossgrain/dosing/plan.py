@@ -11,6 +11,7 @@ from fractions import Fraction
 from math import ceil
 
 from crossgrain.dosing.bases import Standing
+from crossgrain.dosing.exchange import Exchange
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.tablets import Piece, Tablets
 from crossgrain.dosing.taper import Choice
@@ -356,6 +357,18 @@ class Plan:
     """How the old medicine's taper was chosen; ``None`` where it stops."""
     prescriptions: tuple[Prescription, ...] = ()
     """The unconditional steps as they are prescribed and fetched."""
+    exchange: Exchange | None = None
+    """Given where one product of desiccated thyroid takes the place of another."""
+
+    @property
+    def ended_products(self) -> frozenset[str]:
+        """The product lines whose supply at home is done with, though their medicine goes on."""
+        return self.exchange.ended if self.exchange else frozenset()
+
+    @property
+    def ways(self) -> tuple[Forecast, ...]:
+        """The forecasts that tell of different ways: two products are never taken together."""
+        return self.forecasts[:1] if self.exchange else self.forecasts
 
 
 def courses(steps: Iterable[Step]) -> tuple[Course, ...]:

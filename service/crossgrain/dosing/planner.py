@@ -15,6 +15,7 @@ from crossgrain.dosing.case import Case, Enabled, order_line
 from crossgrain.dosing.climb import Slot
 from crossgrain.dosing.comparison import aim_on, compare
 from crossgrain.dosing.crosschecks import CrossChecks
+from crossgrain.dosing.exchange import Exchange, exchange_in
 from crossgrain.dosing.forecast import coverage_weights
 from crossgrain.dosing.kinetics import KineticsTable, intake_of
 from crossgrain.dosing.kits import Kit, smallest_kit
@@ -30,6 +31,7 @@ from crossgrain.dosing.plan import (
     Part,
     Plan,
     PriorTherapy,
+    Rung,
     Stage,
     Statement,
     courses,
@@ -68,6 +70,8 @@ class Wish:
     """The tablets that can be dispensed; of a preparation that is not named, every strength."""
     weight_kg: Fraction | None = None
     """For the reference column: full replacement by weight."""
+    another_product: bool = False
+    """Whether desiccated thyroid is to be of another product, of the family taken or not."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,18 +144,28 @@ def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow,
     `rows` are the comparison of the same regimen for the same target.
     """
     case = _case(regimen, wish, tables, rows)
+    if case.exchange:
+        rows = tuple(replace(row, target=row.target and _today(case)) for row in rows)
     aim = aim_on(wish.basis_id, rows)
-    ladder = ladder_to(case, rows, aim)
-    dose, set_by = checkpoint_dose(
-        case, ladder, at_least_most_generous=wish.lt4_at_least_most_generous
-    )
+    if case.exchange:
+        dose, set_by = _exchanged(case, case.exchange), wish.basis_id
+        ladder = tuple(Rung(enabled.basis.id, aim, dose) for enabled in case.enabled)
+    else:
+        ladder = ladder_to(case, rows, aim)
+        dose, set_by = checkpoint_dose(
+            case, ladder, at_least_most_generous=wish.lt4_at_least_most_generous
+        )
     moving = medicines(case.old, dose, case.products, case.pace)
-    same = {medicine.part for medicine in moving} == {Part.SHARED}
+    same = {medicine.part for medicine in moving} == {Part.SHARED} and not case.exchange
     if same and (len(moving) == 1 or all(m.start == m.goal for m in moving)):
         raise DomainError(
             Category.NOTHING_TO_DO, "target", "the record already shows the regimen asked for"
         )
-    both = {mode: schedule_for(case, moving, mode) for mode in PriorTherapy}
+    if case.exchange:  # two products are never taken side by side
+        wish = replace(wish, prior_therapy=PriorTherapy.STOP)
+        both = dict.fromkeys(PriorTherapy, schedule_for(case, moving, PriorTherapy.STOP))
+    else:
+        both = {mode: schedule_for(case, moving, mode) for mode in PriorTherapy}
     other = next(mode for mode in PriorTherapy if mode is not wish.prior_therapy)
     own = both[wish.prior_therapy]
     horizon = max(schedule.decision_day for schedule in both.values())
@@ -164,7 +178,7 @@ def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow,
     kits, in_branches = _kits(case, own, hold, ways)
     stages = [Stage.CLIMB] * (len(own.slots) - 1) + [Stage.HOLD]
     labs = _labs(case, wish, own, forecasts[0])
-    steps = case.steps(own.slots, own.old, stages, case.old, kits)
+    steps = case.steps(own.slots, own.old, stages, case.going_on, kits)
     plan = Plan(
         target=wish.target,
         basis_id=wish.basis_id,
@@ -189,8 +203,20 @@ def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow,
         rationale=(),
         taper=own.choice,
         prescriptions=prescriptions(courses(steps), case.policy.supply, draws(labs)),
+        exchange=case.exchange,
     )
     return Draft(plan, explain_dose(case, plan, tables.cross_checks), explain_moves(case, plan))
+
+
+def _today(case: Case) -> TargetDose:
+    """What is taken now, exactly."""
+    regimen = case.regimen
+    return TargetDose(regimen.pure_t4_ug, regimen.pure_t3_ug, regimen.grains)
+
+
+def _exchanged(case: Case, exchange: Exchange) -> TargetDose:
+    """Today's dose in tablets of the new product; what else is taken stays as it is."""
+    return replace(_today(case), grains=exchange.new.grains(exchange.new_mg))
 
 
 def _case(regimen: Regimen, wish: Wish, tables: Tables, rows: Sequence[BasisRow]) -> Case:
@@ -199,6 +225,13 @@ def _case(regimen: Regimen, wish: Wish, tables: Tables, rows: Sequence[BasisRow]
     if not old:
         raise DomainError(Category.INVALID, "regimen", "no thyroid hormone is taken")
     old_intake = intake_of(regimen)
+    exchange = exchange_in(
+        regimen,
+        wish.target,
+        products.desiccated_thyroid,
+        tables.policy.exchange_lowest,
+        another=wish.another_product,
+    )
     by_id = {basis.id: basis for basis in tables.bases}
     enabled = []
     for row in rows:
@@ -219,8 +252,9 @@ def _case(regimen: Regimen, wish: Wish, tables: Tables, rows: Sequence[BasisRow]
         old_intake=old_intake,
         old=old,
         preparations={p.id: p for p in (*(p for p, _ in old.values()), *ordered)},
-        home=_home(old, wish),
+        home=_home(old, wish, exchange),
         leaning=_leaning(tables.policy, wish),
+        exchange=exchange,
     )
 
 
@@ -245,15 +279,18 @@ def _in_stock(products: Products, stock: Sequence[tuple[str, Fraction]]) -> Prod
 
 
 def _home(
-    old: Mapping[str, tuple[Preparation, Fraction]], wish: Wish
+    old: Mapping[str, tuple[Preparation, Fraction]], wish: Wish, exchange: Exchange | None
 ) -> dict[str, frozenset[Fraction]]:
-    """The strengths that the patient has of each old medicine.
+    """The strengths that the patient has of each old medicine, but for a product that ends.
 
     Where the record does not say, the tablets of which its dose is most simply made: it is they
     that are dispensed for it.
     """
     home = {}
+    ended = exchange.ended if exchange else frozenset()
     for key, (preparation, amount) in old.items():
+        if key in ended:
+            continue
         told = {strength for medicine, strength in wish.at_home if medicine == key}
         listed = frozenset(told & set(preparation.strengths))
         simplest = best_day_dose(preparation, amount)
@@ -283,7 +320,7 @@ def _hold(case: Case, own: Schedule, dose: TargetDose) -> Hold:
         remainder={key: a for key, a in amounts.items() if key not in case.target_ids},
         checkpoint={p.id: amount for p, amount in amounts_of(dose, case.products)},
         as_taken=frozenset(
-            key for key, a in amounts.items() if key in case.old and a == case.old[key][1]
+            key for key, a in amounts.items() if key in case.going_on and a == case.old[key][1]
         ),
         home=_owned(case, own),
     )
@@ -291,10 +328,10 @@ def _hold(case: Case, own: Schedule, dose: TargetDose) -> Hold:
 
 def _owned(case: Case, own: Schedule) -> dict[str, frozenset[Fraction]]:
     """The strengths of each old medicine that the patient has by the time of the decision."""
-    series = _doses(own.slots, own.old, case.old, set(case.old))
+    series = _doses(own.slots, own.old, case.old, set(case.going_on))
     owned = {}
     for key, (preparation, amount) in case.old.items():
-        home = case.home[key]
+        home = case.home.get(key, frozenset())
         doses = frozenset(series.get(key, ()))
         limit = max(amount, *doses) if doses else amount
         bought = smallest_kit(preparation, doses, frozenset(), home, limit).strengths
@@ -310,7 +347,7 @@ def _kits(
     These need no further strength where that can be. Where it cannot, a branch brings in its own:
     it is ordered only if it comes to that.
     """
-    in_series = _doses(own.slots, own.old, case.old, set(case.old))
+    in_series = _doses(own.slots, own.old, case.old, set(case.going_on))
     later: dict[str, set[Fraction]] = {}
     for way in ways:
         for key, more in _doses(way.slots, way.old, case.old, set(hold.as_taken)).items():

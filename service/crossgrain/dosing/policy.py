@@ -64,6 +64,7 @@ class Policy:
     steady_within : part of the larger of old and new within which a pool counts as steady
     lt4_raise_ug : the largest conditional rise of LT4 between two labs
     tolerance : part of a target by which tablets may miss it
+    exchange_lowest : least part of today's labelled grains that another product may hold
     labs_source : on whose word the labs are timed so
     """
 
@@ -78,6 +79,7 @@ class Policy:
     steady_within: float
     lt4_raise_ug: Fraction
     tolerance: Fraction
+    exchange_lowest: Fraction
     labs_source: str
 
     def pace(self, pace_id: str) -> Pace:
@@ -122,6 +124,7 @@ def policy_from(table: Mapping[str, Any]) -> Policy:
             steady_within=float(table["labs"]["steady_within"]),
             lt4_raise_ug=Fraction(table["lt4_raise"]["largest_ug"]),
             tolerance=Fraction(table["tablets"]["tolerance"]),
+            exchange_lowest=Fraction(table["exchange"]["lowest"]),
             labs_source=str(table["labs"]["source"]),
         )
     except KeyError as missing:
@@ -153,7 +156,8 @@ def _check(policy: Policy) -> None:
     positive = min(policy.taper_grid_days, policy.lab_wait_days) >= 1
     if not positive or min(policy.results_days, policy.taper_window_days) < 0:
         raise DomainError(Category.INVALID, "titration", "periods are positive numbers of days")
-    if not 0 < policy.steady_within < 1 or not 0 <= policy.tolerance < 1:
+    parts = (policy.steady_within, policy.exchange_lowest)
+    if not all(0 < part < 1 for part in parts) or not 0 <= policy.tolerance < 1:
         raise DomainError(Category.INVALID, "titration", "a part lies between 0 and 1")
     taper, supply = policy.taper, policy.supply
     if not 0 <= taper.tolerance <= taper.saving_a_strength < 1 or not 0 <= taper.guard < 1:

@@ -8,12 +8,20 @@ from crossgrain.dosing.case import Case, Enabled
 from crossgrain.dosing.climb import t3_at_goal, t3_before
 from crossgrain.dosing.comparison import spread
 from crossgrain.dosing.crosschecks import CrossChecks
+from crossgrain.dosing.exchange import Exchange
 from crossgrain.dosing.moves import medicines
 from crossgrain.dosing.plan import Forecast, Part, Plan, PriorTherapy, Statement
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.taper import Choice, Taper
 from crossgrain.dosing.targets import Target
-from crossgrain.dosing.wording import UNITS, dose_words, number, off_ratio
+from crossgrain.dosing.wording import (
+    UNITS,
+    by_weight_words,
+    dose_words,
+    exchanged_words,
+    number,
+    off_ratio,
+)
 
 
 def explain_dose(case: Case, plan: Plan, checks: CrossChecks) -> tuple[Statement, ...]:
@@ -42,14 +50,39 @@ def by_weight(checks: CrossChecks, weight_kg: Fraction | None) -> Iterator[State
 def explain_moves(case: Case, plan: Plan) -> tuple[Statement, ...]:
     """The second part: how the plan gets there. It names nothing of a patient's record."""
     return (
-        _checkpoint(case, plan),
-        _pace(case, plan),
-        _prior(plan),
-        *_simplicity(case, plan),
-        *(_forecast(forecast) for forecast in plan.forecasts),
+        *(_exchange(case, plan.exchange) if plan.exchange else _climb(case, plan)),
+        *(_forecast(forecast) for forecast in plan.ways),
         *(_branch(plan, index) for index in range(len(plan.checkpoint.branches))),
         _labs(case, plan),
         _model(case),
+    )
+
+
+def _climb(case: Case, plan: Plan) -> Iterator[Statement]:
+    yield _checkpoint(case, plan)
+    yield _pace(case, plan)
+    yield _prior(plan)
+    yield from _simplicity(case, plan)
+
+
+def _exchange(case: Case, exchange: Exchange) -> Iterator[Statement]:
+    yield Statement(
+        f"{exchanged_words(exchange)} The old product ends and the new one begins on the same day",
+        f"{number(exchange.grains)} labelled grain(s) before,"
+        f" {number(exchange.new.grains(exchange.new_mg))} after: the nearest dose that tablets make"
+        f" and that is not above it; never below {percent(float(case.policy.exchange_lowest))} of"
+        f" it. {by_weight_words(exchange)}",
+        (),
+        f"before: {'; '.join(product.source for product, _ in exchange.old)}."
+        f" After: {exchange.new.source}",
+    )
+    yield Statement(
+        "Nothing climbs and nothing tapers: labs before the first dose of the new product and once"
+        " it has settled",
+        "two products are never taken side by side; what neither label shows, a TSH does",
+        (),
+        "TSH 4 to 6 weeks after a change of product (secondary); content may differ by a tenth"
+        " between products that both meet the pharmacopoeia, 90-110 % (from memory)",
     )
 
 

@@ -25,6 +25,8 @@ class Target(StrEnum):
     DESICCATED_LT3 = "desiccated-thyroid-liothyronine"
 
 
+DESICCATED_TARGETS = frozenset({Target.DESICCATED_THYROID, Target.DESICCATED_LT3})
+
 TARGET_OF = {
     frozenset({Kind.LEVOTHYROXINE}): Target.LEVOTHYROXINE,
     frozenset({Kind.LIOTHYRONINE}): Target.LIOTHYRONINE,

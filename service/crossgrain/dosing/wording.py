@@ -4,6 +4,8 @@ from fractions import Fraction
 
 from crossgrain.dosing.bases import Standing
 from crossgrain.dosing.evidence import Currency, Finding, TshOutcome
+from crossgrain.dosing.exchange import Exchange
+from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.targets import HIGHEST_RATIO, LOWEST_RATIO, TargetDose
 
 UNITS = {"ug": "µg", "mg": "mg"}
@@ -40,6 +42,34 @@ def dose_words(dose: TargetDose) -> str:
         (dose.lt3_ug, f"LT3 {number(dose.lt3_ug)} µg"),
     )
     return " + ".join(words for amount, words in parts if amount) or "nothing"
+
+
+def exchanged_words(exchange: Exchange) -> str:
+    """Which product takes the place of which, and in what dose."""
+    if exchange.within_family:
+        (before,) = (number(mg) for _, mg in exchange.old)
+        return (
+            f"Desiccated thyroid {before} mg of one product becomes"
+            f" {_at_grains(exchange.new, exchange.new_mg)} of another."
+        )
+    before = " and ".join(_at_grains(product, mg) for product, mg in exchange.old)
+    return f"Desiccated thyroid {before} becomes {_at_grains(exchange.new, exchange.new_mg)}."
+
+
+def _at_grains(product: Preparation, mg: Fraction) -> str:
+    return f"{number(mg)} mg (of {number(product.mg_per_grain or 0)} mg per grain)"
+
+
+def by_weight_words(exchange: Exchange) -> str:
+    """What the hormone would do if content went by weight, not by the labelled grain."""
+    off = round((exchange.by_weight - 1) * 100)
+    if exchange.within_family and off == 0:
+        return "Both products are labelled alike; what they hold may differ by a tenth."
+    more = "as much" if off == 0 else f"{abs(off)} % {'more' if off > 0 else 'less'}"
+    return (
+        "A labelled grain is counted the same in both families; if content went by weight instead,"
+        f" the new dose would hold {more}."
+    )
 
 
 def off_ratio(dose: TargetDose) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 from crossgrain.core.propose import in_the_midst, nothing_taken
 from crossgrain.dosing.comparison import compare
 from crossgrain.dosing.plan import BasisRow
-from crossgrain.dosing.targets import Target, TargetDose
+from crossgrain.dosing.targets import DESICCATED_TARGETS, Target, TargetDose
 from crossgrain.names.errors import DomainError
 from crossgrain.names.version import FhirVersion
 from crossgrain.operations.desk import Desk
@@ -67,6 +67,12 @@ COMPARISON_PARTS = (
         maybe("target-desiccated-thyroid", "Quantity", "Labelled grains a day"),
         EVIDENCE,
     ),
+    maybe(
+        "grain-families",
+        "string",
+        "How the two families of desiccated thyroid tablets are counted, where it is taken or"
+        " compared",
+    ),
     one("caution", "string", "Who decides"),
 )
 
@@ -74,6 +80,12 @@ COMPARISON_PARTS = (
 CAUTION = (
     "Charts disagree by a factor of two. This compares them; it proposes no dose, and a"
     " licensed prescriber decides."
+)
+GRAIN_FAMILIES = (
+    "A labelled grain is 60 mg in one family of desiccated thyroid tablets and 65 mg in the other"
+    " and is counted the same here; if content went by weight instead, a grain of 65 mg would hold"
+    " 8 % more. Milligrams of one family are not those of the other: a move between them is a plan"
+    " of its own."
 )
 
 Part = dict[str, Any]
@@ -127,6 +139,8 @@ def _parts(
             ],
         }
     yield from (_basis(row) for row in rows)
+    if rows and (target in DESICCATED_TARGETS or record.regimen.grains):
+        yield {"name": "grain-families", "valueString": GRAIN_FAMILIES}
     yield {"name": "caution", "valueString": CAUTION}
 
 

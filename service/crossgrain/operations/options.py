@@ -91,8 +91,16 @@ def switch_options(catalogue: Catalogue) -> tuple[Option, ...]:
         _coded(
             "desiccated-family",
             (p.id for p in catalogue.preparations.values() if p.kind is Kind.DESICCATED_THYROID),
-            "The strength family to propose where neither the record nor an order shows one."
-            " Default: desiccated-thyroid-60.",
+            "The strength family of desiccated thyroid. Another than the one taken is a move"
+            " between families: as many labelled grains, on one day. Default: that of the order,"
+            " else the one taken, else desiccated-thyroid-60.",
+        ),
+        Option(
+            "another-product",
+            "valueBoolean",
+            "Whether another product of desiccated thyroid takes the place of the one taken, in"
+            " as many labelled grains, on one day. Default: false.",
+            _flag,
         ),
         Option(
             "stock",

@@ -107,7 +107,8 @@ def _request(desk: Desk, options: Options) -> SwitchRequest:
         pace=options.one("pace", defaults.pace),
         prior_therapy=PriorTherapy(options.one("prior-therapy", defaults.prior_therapy)),
         mixture=mixture_asked(options),
-        desiccated_family=options.one("desiccated-family", defaults.desiccated_family),
+        desiccated_family=options.one("desiccated-family"),
+        another_product=options.one("another-product", defaults.another_product),
         orders=options.all("order"),
         stock=options.all("stock"),
     )

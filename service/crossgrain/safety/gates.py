@@ -2,9 +2,9 @@
 
 from collections.abc import Callable, Mapping
 
-from crossgrain.dosing.targets import Target
+from crossgrain.dosing.targets import DESICCATED_TARGETS, Target
 from crossgrain.safety.facts import Sex
-from crossgrain.safety.intent import DESICCATED_TARGETS, T3_TARGETS
+from crossgrain.safety.intent import T3_TARGETS
 from crossgrain.safety.rule import Case
 
 

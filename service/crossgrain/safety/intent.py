@@ -11,7 +11,6 @@ from crossgrain.names.errors import DomainError
 
 T3_TARGETS = frozenset(Target) - {Target.LEVOTHYROXINE}
 """Every target but pure levothyroxine is swallowed T3."""
-DESICCATED_TARGETS = frozenset({Target.DESICCATED_THYROID, Target.DESICCATED_LT3})
 
 _ROUNDING = Fraction(1, 20)
 """A twentieth: what rounding to tablets may add is no rise (our judgement)."""

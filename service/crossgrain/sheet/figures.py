@@ -97,8 +97,8 @@ class ForecastRow:
 
 
 def forecasts(letter: Letterhead, plan: Plan) -> list[ForecastRow]:
-    """The chosen prior therapy, then the other."""
-    return [_forecast(letter, forecast) for forecast in plan.forecasts]
+    """The chosen prior therapy, then the other where there is one."""
+    return [_forecast(letter, forecast) for forecast in plan.ways]
 
 
 def _forecast(letter: Letterhead, forecast: Forecast) -> ForecastRow:

@@ -10,7 +10,7 @@ from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.at_home import HomeUse, home_uses
 from crossgrain.dosing.plan import Plan
 from crossgrain.dosing.rationale import what_simplicity_costs
-from crossgrain.dosing.wording import off_words
+from crossgrain.dosing.wording import by_weight_words, exchanged_words, off_words
 from crossgrain.safety.findings import Severity
 from crossgrain.sheet import evidence, patient
 from crossgrain.sheet.calendar_file import calendar_file
@@ -93,7 +93,7 @@ def calendar_of(proposal: Proposal, catalogue: Catalogue, *, service_version: st
 
 def _at_home(letter: Letterhead, plan: Plan) -> tuple[HomeUse, ...]:
     """What becomes of the tablets at home."""
-    return home_uses(home_supplies(letter.proposal.record.current), plan.steps)
+    return home_uses(home_supplies(letter.proposal.record.current), plan.steps, plan.ended_products)
 
 
 def _reads(proposal: Proposal) -> Iterator[tuple[str, str, str]]:
@@ -116,6 +116,7 @@ def _planned(letter: Letterhead, plan: Plan, catalogue: Catalogue) -> dict[str, 
         },
         "prior_words": PRIOR_WORDS[plan.prior_therapy],
         "simplicity": what_simplicity_costs(plan),
+        "exchanged": _exchanged(plan),
         "target_words": target_words,
         "micrograms": micrograms,
         "dots": dots(plan),
@@ -136,6 +137,13 @@ def _planned(letter: Letterhead, plan: Plan, catalogue: Catalogue) -> dict[str, 
         **patient.part(letter, plan, steps, at_home, catalogue),
         "calendar": b64encode(_calendar(letter, plan, steps)).decode(),
     }
+
+
+def _exchanged(plan: Plan) -> str:
+    """Which product takes the place of which, and the difference that labels do not show."""
+    if plan.exchange is None:
+        return ""
+    return f"{exchanged_words(plan.exchange)} {by_weight_words(plan.exchange)}"
 
 
 def _charts(chart: Charted, extremes: list[ForecastRow]) -> dict[str, Any]:

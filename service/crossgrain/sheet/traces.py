@@ -44,8 +44,10 @@ class Mode:
 
 
 def modes(proposal: Proposal, plan: Plan, catalogue: Catalogue) -> tuple[Mode, ...]:
-    """The plan's own way first, then the other, both over the plan's days."""
+    """The plan's own way first, then the other where there is one, over the plan's days."""
     own = _mode(plan.prior_therapy, plan.steps, lambda line: line.amount)
+    if plan.exchange:
+        return (own,)
     if plan.prior_therapy is PriorTherapy.OVERLAP:
         stopping = _stopping(proposal.record.regimen, plan.checkpoint.dose)
         return own, _mode(PriorTherapy.STOP, plan.steps, stopping)

@@ -54,7 +54,9 @@ def _sentences(use: HomeUse, words: DayWords) -> Iterator[str]:
                 yield f"You need {it} again from {again} on."
             case Use.NOT_TAKEN:
                 yield f"{from_then}, take no more of {it}."
-                if use.replaced:
+                if use.exchanged:
+                    yield "This plan has another product of it instead. Never take both."
+                elif use.replaced:
                     yield "This plan has other strengths instead."
                 yield TO_A_PHARMACY
         before = turn

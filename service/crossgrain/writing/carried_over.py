@@ -3,6 +3,7 @@
 from typing import Any
 
 from crossgrain.core.proposal import Proposal
+from crossgrain.dosing.exchange import Exchange
 from crossgrain.reading.record import MedicineEntry, Record
 
 
@@ -40,11 +41,15 @@ def _agreed(candidates: list[set[str]]) -> str | None:
     return None
 
 
-def replaced_by(record: Record) -> dict[str, tuple[MedicineEntry, ...]]:
-    """Medicine → what an order for it changes."""
+def replaced_by(
+    record: Record, exchange: Exchange | None = None
+) -> dict[str, tuple[MedicineEntry, ...]]:
+    """Medicine → what an order for it changes; a new product takes the place of the old."""
     entries: dict[str, list[MedicineEntry]] = {}
     for entry in record.current:
         for medicine in dict.fromkeys(line.preparation.id for line in entry.lines):
+            if exchange and medicine in exchange.ended:
+                medicine = exchange.new.id  # noqa: PLW2901
             entries.setdefault(medicine, []).append(entry)
     return {medicine: tuple(taken) for medicine, taken in entries.items()}
 

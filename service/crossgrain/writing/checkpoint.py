@@ -70,9 +70,14 @@ def request_group(
 
 def checkpoint_words(letter: Letterhead, checkpoint: Checkpoint) -> str:
     """Where the plan waits, on whose chart, and for what."""
+    waits = (
+        "the new product is taken in one dose"
+        if letter.plan and letter.plan.exchange
+        else "the dose waits at the checkpoint, the smallest target that any enabled basis gives"
+        f" ({checkpoint.set_by})"
+    )
     return (
-        f"From {letter.words(checkpoint.day)} the dose waits at the checkpoint, the smallest"
-        f" target that any enabled basis gives ({checkpoint.set_by}). Blood is drawn on"
+        f"From {letter.words(checkpoint.day)} {waits}. Blood is drawn on"
         f" {letter.words(checkpoint.lab_day)}; on {letter.words(checkpoint.decision_day)} exactly"
         " one of the options is taken."
     )

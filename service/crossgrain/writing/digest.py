@@ -33,7 +33,7 @@ def digest_of(letter: Letterhead, plan: Plan) -> Digest:
         title=title,
         summary=plain(_summary(letter, plan, title)),
         findings=findings_block(letter),
-        forecasts=forecast_list(letter.wording, plan.forecasts),
+        forecasts=forecast_list(letter.wording, plan.ways),
     )
 
 

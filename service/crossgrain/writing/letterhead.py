@@ -210,7 +210,7 @@ def letterhead_for(proposal: Proposal, service_version: str, codes: CodeTables) 
         requester=requester,
         findings=findings,
         issue_urns=issue_urns,
-        replaced=replaced_by(proposal.record),
+        replaced=replaced_by(proposal.record, plan.exchange if plan else None),
         series=series,
         branches=branches,
         standing=standing,

@@ -77,7 +77,8 @@ def _request(letter: Letterhead, scope: Scope, made: Prescription) -> Resource:
     ordered = step_of(made, *letter.steps_in(scope), letter.day_one)
     body["extension"] = on_order(ordered, preparation.unit, letter.series_parts)
     body["medicationCodeableConcept"] = medication(wording.codes, preparation, made.strength)
-    if made.uses[0].course.line.part is not Part.NEW:
+    exchanged = letter.plan and letter.plan.exchange
+    if made.uses[0].course.line.part is not Part.NEW or exchanged:
         body.update(replacing(letter.replaced.get(preparation.id, ())))
     if holds := letter.holds:
         body["detectedIssue"] = holds

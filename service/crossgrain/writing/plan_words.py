@@ -84,11 +84,11 @@ def _row(row: BasisRow) -> tuple[str, str, str, str, str]:
     )
 
 
-def forecast_list(wording: Wording, forecasts: tuple[Forecast, Forecast]) -> str:
+def forecast_list(wording: Wording, forecasts: tuple[Forecast, ...]) -> str:
     """How low the patient runs under the plan, and under the prior therapy not chosen."""
     return bullets(
         _forecast(wording, forecast, chosen)
-        for forecast, chosen in zip(forecasts, ("Proposed", "Not chosen"), strict=True)
+        for forecast, chosen in zip(forecasts, ("Proposed", "Not chosen"), strict=False)
     )
 
 

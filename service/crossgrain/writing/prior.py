@@ -67,7 +67,8 @@ def _ending(
         if entry.lines and last < steps[-1].last_day:
             continues = _continues(courses, _medicine(entry), last + 1)
             says = task_words(letter, entry, last + 1, continues)
-            at_home = home_uses(home_supplies([entry]), steps)
+            ended = letter.plan.ended_products if letter.plan else frozenset()
+            at_home = home_uses(home_supplies([entry]), steps, ended)
             says = " ".join((says, *(home_line(use, letter.words) for use in at_home)))
             yield _task(letter, scope, entry.reference, last + 1, says)
 
@@ -130,6 +131,12 @@ def _task(letter: Letterhead, scope: Scope, focus: str, day: int, says: str) -> 
 def task_words(letter: Letterhead, entry: MedicineEntry, day: int, continues: bool) -> str:
     """What is ended and when the last dose is taken."""
     name = generic_name(entry.lines[0].preparation)
+    if letter.plan and _medicine(entry) in letter.plan.ended_products:
+        return (
+            f"End {name} as taken now on {letter.words(day)}: the last day of that product is the"
+            f" day before. From {letter.words(day)} the other product of {name} in this plan takes"
+            " its place; never both on one day."
+        )
     then = (
         f"From {letter.words(day)} the doses of this plan replace it."
         if continues

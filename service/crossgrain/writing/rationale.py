@@ -59,7 +59,7 @@ def _planned(letter: Letterhead, plan: Plan) -> Iterator[Part]:
     yield from _compared(plan.comparison, plan.basis_id)
     yield _aim(plan.aim, plan.aim_tablets)
     yield _checkpoint(letter.wording, plan.checkpoint)
-    yield from _forecasts(letter.wording, plan.forecasts)
+    yield from _forecasts(letter.wording, plan.ways)
 
 
 def _statement(statement: Statement) -> Part:
@@ -164,7 +164,7 @@ def _waiting(wording: Wording, checkpoint: Checkpoint) -> Iterator[Part]:
         yield _group("rung", _code("basis", rung.basis_id), *_dose(rung.target))
 
 
-def _forecasts(wording: Wording, forecasts: tuple[Forecast, Forecast]) -> tuple[Part, ...]:
+def _forecasts(wording: Wording, forecasts: tuple[Forecast, ...]) -> tuple[Part, ...]:
     return tuple(
         _group("forecast", *_forecast(wording, forecast, chosen=place == 0))
         for place, forecast in enumerate(forecasts)

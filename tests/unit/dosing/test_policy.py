@@ -36,6 +36,7 @@ TABLE = {
     },
     "lt4_raise": {"largest_ug": "25", "source": "d"},
     "tablets": {"tolerance": "1/20", "source": "e"},
+    "exchange": {"lowest": "0.85", "source": "f"},
 }
 
 
@@ -52,6 +53,7 @@ MEANT = {
     "results_days": DAYS,
     "steady_within": PART,
     "tolerance": PART,
+    "lowest": PART,
     "reserve_days": SUPPLY,
     "dispensed_days": SUPPLY,
 }
@@ -101,6 +103,7 @@ def test_an_unknown_pace_is_refused_by_naming_those_there_are():
         "labs.source",
         "lt4_raise.largest_ug",
         "tablets.tolerance",
+        "exchange.lowest",
     ],
 )
 def test_a_missing_number_is_refused_by_its_name(path):
@@ -123,6 +126,7 @@ def test_a_missing_number_is_refused_by_its_name(path):
         ("labs.results_days", [-1], [0]),
         ("labs.steady_within", [0, 1], [0.01, 0.99]),
         ("tablets.tolerance", ["-1/20", "1"], ["0", "1/2"]),
+        ("exchange.lowest", ["0", "1"], ["1/100", "99/100"]),
     ],
 )
 def test_numbers_that_cannot_be_meant_are_refused_at_their_limits(path, refused, usable):
@@ -156,6 +160,7 @@ def test_every_number_of_the_table_is_read_where_it_stands():
     assert (policy.maintenance_days, policy.labs_source) == ((91, 182, 365), "c")
     assert (policy.steady_within, policy.lt4_raise_ug) == (0.05, 25)
     assert policy.tolerance == Fraction(1, 20)
+    assert policy.exchange_lowest == Fraction(17, 20)
     taper = policy.taper
     assert (taper.tolerance, taper.saving_a_strength, taper.guard) == (0.02, 0.03, 0.72)
     assert (taper.most_changes, taper.too_much_weighs, taper.too_little_weighs) == (3, 2, 2)

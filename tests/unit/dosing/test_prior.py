@@ -63,7 +63,7 @@ def test_what_has_no_code_is_not_bought_for_a_taper():
     only = stocked(LT4, 100, 50, coded=False)
     assert len(old(falling(only, 100), home={LT4.id: [100]}, bought=1).bought) == 2
     with_code = LT4.coded
-    assert Fraction(175) not in with_code
+    assert Fraction(200) not in with_code
     assert len(old(falling(LT4, 300), home={LT4.id: [100]}, bought=1).bought) == len(with_code)
 
 

@@ -59,7 +59,7 @@ def show_prior_therapies(page: Page, proposal: Proposal, plan: Plan, catalogue: 
     page.heading("What happens to the hormone meanwhile (modelled, old regimen = 100 %)")
     page.table(
         ("old one", "lowest", "on basis", "day", "T4 pool", "T3 from", "T3 to", ""),
-        (_coverage_row(forecast, plan) for forecast in plan.forecasts),
+        (_coverage_row(forecast, plan) for forecast in plan.ways),
     )
     columns = min(page.width - 4, _MOST_COLUMNS)
     page.drawing(draw(_lines(charted(proposal, plan, catalogue)), proposal.request.start, columns))

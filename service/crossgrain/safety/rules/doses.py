@@ -189,4 +189,5 @@ PLAN_PREDICATES: dict[str, PlanPredicate] = {
     "desiccated-above-usual": _desiccated_high,
     "t3-exposure-high": _exposure_high,
     "coverage-low": _coverage_low,
+    "product-exchanged": _product_exchanged,
 }
