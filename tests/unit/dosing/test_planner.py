@@ -288,7 +288,7 @@ def test_a_band_holds_the_value_that_it_is_drawn_around(taken, target, pace):
 
 def test_a_medicine_in_both_regimens_is_one_line_that_changes_dose():
     planned = plan(regimen(lt4=100), Target.LT4_LT3)
-    merged = [c for c in courses(planned.steps) if c.line.preparation is LT4]
+    merged = [c for c in courses(planned.steps) if c.line.preparation == LT4]
     assert {c.line.part for c in merged} == {Part.SHARED}
     assert merged[0].first_day == 0
     assert merged[-1].last_day == planned.steps[-1].last_day
@@ -297,7 +297,7 @@ def test_a_medicine_in_both_regimens_is_one_line_that_changes_dose():
 def test_an_old_dose_that_no_tablets_make_goes_on_as_taken_until_its_first_change():
     odd = Fraction("162.3")
     planned = plan(regimen(lt4=odd), Target.LIOTHYRONINE)
-    lines = [line for step in planned.steps for line in step.lines if line.preparation is LT4]
+    lines = [line for step in planned.steps for line in step.lines if line.preparation == LT4]
     as_taken = [line.tablets is None for line in lines]
     assert as_taken == [line.amount == odd for line in lines]
     assert as_taken[0]
