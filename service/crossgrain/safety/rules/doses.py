@@ -5,6 +5,7 @@ from fractions import Fraction
 
 from crossgrain.dosing.plan import Checkpoint, LineDose, Plan, Step
 from crossgrain.dosing.preparations import Kind
+from crossgrain.dosing.wording import by_weight_words, exchanged_words
 from crossgrain.safety import results
 from crossgrain.safety.facts import Analyte
 from crossgrain.safety.rule import (
@@ -182,6 +183,17 @@ def _coverage_low(case: PlanCase, rule: Rule) -> Hit | None:
 
 
 DOSES: dict[str, Predicate] = {"lt4-high-today": _lt4_high_today}
+
+
+def _product_exchanged(case: PlanCase, _: Rule) -> Hit | None:
+    """Two products are never treated as the same in silence."""
+    exchange = case.plan.exchange
+    if exchange is None:
+        return None
+    origins = (ln.origin for ln in case.facts.regimen if ln.preparation.id in exchange.ended)
+    said = {"exchanged": exchanged_words(exchange), "weight": by_weight_words(exchange)}
+    return Hit(tuple(filter(None, origins)), said)
+
 
 PLAN_PREDICATES: dict[str, PlanPredicate] = {
     "t3-above-75": _t3_high,
