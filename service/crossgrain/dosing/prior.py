@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 from itertools import combinations, product
+from operator import ge
 
 from crossgrain.dosing.climb import Slot, old_may_change
 from crossgrain.dosing.kinetics import Intake, Kinetics, Pools
@@ -74,34 +75,46 @@ def _old_doses(
         _amounts(medicine, [kit[place] for kit in kits], near if most_bought else 2 * near)
         for place, medicine in enumerate(falling)
     ]
-    goals = tuple(medicine.goal for medicine in falling)
+    places = range(len(falling))
+    lowest = tuple(len(doses) - 1 for doses in ranges)
     together = []
-    for chosen in product(*ranges):
+    for ranks in product(*(range(len(doses)) for doses in ranges)):
         makes = whole = every
-        for dose in chosen:
+        for place, rank in zip(places, ranks, strict=True):
+            dose = ranges[place][rank]
             makes, whole = makes & dose.kits, whole & dose.whole
-        amounts = tuple(dose.amount for dose in chosen)
-        if makes or amounts == goals:  # where these kits do not make the goals, others must
-            together.append((amounts, makes, whole))
-    choices = tuple(amounts for amounts, _, _ in together)
+        if makes or ranks == lowest:  # where these kits do not make the goals, others must
+            together.append((ranks, makes, whole))
+    choices = [
+        tuple(ranges[place][rank].amount for place, rank in zip(places, ranks, strict=True))
+        for ranks, _, _ in together
+    ]
     return OldDoses(
         falling,
-        choices,
-        tuple(Level(_intake(falling, amounts), makes, whole) for amounts, makes, whole in together),
+        tuple(choices),
         tuple(
-            tuple(
-                other
-                for other, less in enumerate(choices)
-                if other != index and all(a <= b for a, b in zip(less, amounts, strict=True))
-            )
-            for index, amounts in enumerate(choices)
+            Level(_intake(falling, amounts), makes, whole)
+            for amounts, (_, makes, whole) in zip(choices, together, strict=True)
         ),
+        _under([ranks for ranks, _, _ in together]),
         tuple(
             sum((mask & ~makings(m.preparation).mask(h)).bit_count()
                 for mask, m, h in zip(kit, falling, home, strict=True))
             for kit in kits
         ),
     )  # fmt: skip
+
+
+def _under(choices: Sequence[tuple[int, ...]]) -> tuple[tuple[int, ...], ...]:
+    """For each choice those with no dose above its own. A choice is a rank for each medicine,
+    0 for the largest dose; they come in the order of their ranks, so what is under comes after."""
+    count = len(choices)
+    if len(choices[0]) == 1:
+        return tuple(tuple(range(index + 1, count)) for index in range(count))
+    return tuple(
+        tuple(other for other in range(index + 1, count) if all(map(ge, choices[other], ranks)))
+        for index, ranks in enumerate(choices)
+    )
 
 
 def _intake(falling: Sequence[Medicine], amounts: Sequence[Fraction]) -> Intake:

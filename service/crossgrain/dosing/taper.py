@@ -225,6 +225,8 @@ class _Search:
         self.levels = [self._weigh(level.intake) for level in problem.levels]
         self.courses = self._courses()
         self.at_end = self._at_end()
+        self.shares = self._shares()
+        self.ends = self._ends() if self.shares else []
         now = [slow + fast for slow, fast in self.start]
         self.begin = _Point(self.start, min(now), max(now))
         # Every change goes to another level, in a segment where it may: no more of them occur.
@@ -277,6 +279,8 @@ class _Search:
         """All tapers with exactly so many changes, from kits with at most so many strengths."""
         walk = _Walk(self, limits, whole=whole)
         begin = _Stand(0, self.begin, self.affordable[bought], changes, ())
+        if changes and not walk.finals:
+            return
         walk.go_on(0, begin)
         if changes and self.courses[0].may_change:
             walk.fall(0, begin)
@@ -308,6 +312,32 @@ class _Search:
         point = before.after[level] = _Point(tuple(ends), lowest, highest)
         return point
 
+    def window(self, at: int, state: _State, limits: _Limits, *, last: bool) -> tuple[float, float]:
+        """Between which parts of today's dose a fall must lead, if coverage is to stay within the
+        limits at the end of every segment.
+
+        Coverage there is what it were without the old medicine, and so much for each part of its
+        dose. After the last fall that part stays; after another it may only become less, so that
+        what is too low stays so, and what is too high counts up to the next fall.
+        """
+        least, most = 0.0, 1.0
+        floor, ceiling = limits.floor * (1 - TIE), limits.ceiling * (1 + TIE)
+        counts = True
+        for end in self.ends[at]:
+            for (slow, fast), (e4, e3, new, whole) in zip(state, end, strict=True):
+                without = slow * e4 + fast * e3 + new
+                low = (floor - without) / whole
+                if low > least:  # noqa: PLR1730 - half the time of max(), where most of it is spent
+                    least = low
+                if counts:
+                    high = (ceiling - without) / whole
+                    if high < most:  # noqa: PLR1730
+                        most = high
+            if least > most:
+                break
+            counts = last
+        return least - TIE, most + TIE
+
     def _squares(self, path: Sequence[int]) -> float:
         """Sum of (ln coverage)² over the bases at the segments' ends."""
         point, total = self.begin, 0.0
@@ -319,6 +349,47 @@ class _Search:
         return total
 
     # What is known before
+
+    def _shares(self) -> tuple[float, ...] | None:
+        """Each level as a part of the first; ``None`` where several medicines fall."""
+        first, *others = (level.intake for level in self.problem.levels)
+        t4_ug, lt3_ug, desiccated_t3_ug = first
+        if not any(first) or min(sum(level) for level in self.levels[0]) <= 0:
+            return None
+        by = t4_ug or lt3_ug or desiccated_t3_ug
+        shares = [1.0]
+        for other in others:
+            share = (other.t4_ug if t4_ug else other.lt3_ug or other.desiccated_t3_ug) / by
+            if any(abs(share * a - b) > TIE for a, b in zip(first, other, strict=True)):
+                return None
+            shares.append(share)
+        return tuple(shares)
+
+    def _ends(self) -> list[list[tuple[tuple[float, float, float, float], ...]]]:
+        """For each segment, what leads to coverage at its end and at each later one.
+
+        On each basis: what is left of the slow and the fast part of now; what the new medicine
+        adds meanwhile; and what today's whole dose would.
+        """
+        ends = []
+        for at in range(len(self.courses)):
+            e4 = e3 = 1.0
+            new: _State = tuple((0.0, 0.0) for _ in self.weights)
+            later = []
+            for course in self.courses[at:]:
+                e4, e3 = e4 * course.e4, e3 * course.e3
+                new = tuple(
+                    (t + (s - t) * course.e4, g + (f - g) * course.e3)
+                    for (s, f), (t, g) in zip(new, course.tends, strict=True)
+                )
+                later.append(
+                    tuple(
+                        (e4, e3, s + f, slow * (1 - e4) + fast * (1 - e3))
+                        for (s, f), (slow, fast) in zip(new, self.levels[0], strict=True)
+                    )
+                )
+            ends.append(later)
+        return ends
 
     def _courses(self) -> tuple[_Course, ...]:
         """One per segment; most segments of a taper are alike, and such are worked out once."""
@@ -401,6 +472,7 @@ class _Walk:
         self.makes = search.makes[whole]
         self.end = len(problem.segments)
         self.last = problem.last
+        self.finals = {level for level in problem.last if self._may_end(level)}
         self.under = problem.under
         self.is_chain = search.is_chain
 
@@ -435,20 +507,34 @@ class _Walk:
 
     def fall(self, level: int, stand: _Stand) -> None:
         """Fall from a level, here, to each lower one."""
-        at_end = self.search.at_end
+        shares = self.search.shares
         changes = stand.changes - 1
+        least, most = 0.0, 1.0
+        if shares:
+            least, most = self.search.window(
+                stand.number, stand.point.state, self.limits, last=not changes
+            )
+            if least > most:
+                return
         for lower in self.under[level]:
+            if shares:
+                if shares[lower] > most:
+                    continue
+                if shares[lower] < least:
+                    break
             kits = stand.kits & self.makes[lower]
             if not kits:
                 continue
-            if not changes:
-                ends_low, ends_high = at_end[lower]
-                limits = self.limits
-                if ends_low > limits.ceiling or ends_high < limits.floor or lower not in self.last:
-                    continue
+            if not changes and not (lower in self.finals and self._may_end(lower)):
+                continue
             fits = self.go_on(lower, _Stand(stand.number, stand.point, kits, changes, stand.path))
             if not fits and self.is_chain:
                 break
+
+    def _may_end(self, level: int) -> bool:
+        """Whether a taper may end with this level, as far as its last day goes."""
+        ends_low, ends_high = self.search.at_end[level]
+        return ends_low <= self.limits.ceiling and ends_high >= self.limits.floor
 
     def _take(self, path: tuple[int, ...], kits: int, point: _Point) -> None:
         problem = self.search.problem
