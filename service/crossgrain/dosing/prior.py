@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 from itertools import combinations, product
+from math import prod
 from operator import ge
 
 from crossgrain.dosing.climb import Slot, old_may_change
@@ -19,6 +20,9 @@ _NEARBY = 40
 """Doses closer than this part of the present one are as good as one another."""
 _OF_SEVERAL = {1: _NEARBY, 2: 5, 3: 3}
 """The same where several medicines fall together, so that their combinations stay few."""
+_MOST_LEVELS, _MOST_LEVELS_OF_SEVERAL = 32, 64
+"""Doses to choose from in all: above what is usually taken they lie further apart. Several
+medicines may fall at fewer steps, so that more of their combinations can be looked through."""
 _MOST_STEPS_OF_SEVERAL = 4
 """Steps at which several medicines may fall together, for the same reason."""
 
@@ -70,11 +74,7 @@ def _old_doses(
 ) -> OldDoses:
     kits = _kits(falling, home, most_bought)
     every = (1 << len(kits)) - 1
-    near = _OF_SEVERAL.get(len(falling), 2)
-    ranges = [
-        _amounts(medicine, [kit[place] for kit in kits], near if most_bought else 2 * near)
-        for place, medicine in enumerate(falling)
-    ]
+    ranges = _ranges(falling, kits, _OF_SEVERAL.get(len(falling), 2) * (1 if most_bought else 2))
     places = range(len(falling))
     lowest = tuple(len(doses) - 1 for doses in ranges)
     together = []
@@ -157,6 +157,21 @@ class _Dose:
     whole: int
 
 
+def _ranges(
+    falling: Sequence[Medicine], kits: Sequence[tuple[int, ...]], near: int
+) -> list[list[_Dose]]:
+    """The doses of each medicine, as close to each other as leaves few enough in all."""
+    most = _MOST_LEVELS if len(falling) == 1 else _MOST_LEVELS_OF_SEVERAL
+    while True:
+        ranges = [
+            _amounts(medicine, [kit[place] for kit in kits], near)
+            for place, medicine in enumerate(falling)
+        ]
+        if not near or prod(len(doses) for doses in ranges) <= most:
+            return ranges
+        near = near * 3 // 4
+
+
 def _amounts(medicine: Medicine, masks: Sequence[int], near: int) -> list[_Dose]:
     """Today's dose, those that may come between, and the goal.
 
@@ -182,7 +197,12 @@ def _amounts(medicine: Medicine, masks: Sequence[int], near: int) -> list[_Dose]
 
 
 def _groups(medicine: Medicine, near: int) -> Iterator[list[Fraction]]:
-    """The doses between start and goal, near ones together, the simplest of them first."""
+    """The doses between start and goal, near ones together, the simplest of them first.
+
+    ``near`` is how many groups today's dose makes; with none of them there is nothing between.
+    """
+    if not near:
+        return
     table = makings(medicine.preparation)
     start, goal = medicine.start * table.scale, medicine.goal * table.scale
     # In whole steps of the table: hundreds of doses lie between an LT4 start and nothing.

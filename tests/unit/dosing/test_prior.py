@@ -86,6 +86,24 @@ def test_doses_that_lie_close_together_stay_few():
     assert len(many.choices) < 120
 
 
+@pytest.mark.parametrize(
+    "medicines",
+    [
+        (falling(LT4, 313),),
+        (falling(LT4, 600, 25),),
+        (falling(LT4, 434), falling(GRAIN_60, 300)),
+        (falling(LT4, 323), falling(GRAIN_60, 240), falling(LT3, 75)),
+    ],
+)
+@pytest.mark.parametrize("bought", [0, 1, 2])
+def test_above_usual_doses_the_choices_lie_further_apart_and_stay_few(medicines, bought):
+    home = {LT4.id: [100, 112, 125], GRAIN_60.id: [60], LT3.id: [5, 25]}
+    choices = old(*medicines, home=home, bought=bought).choices
+    assert choices[0] == tuple(m.start for m in medicines)
+    assert choices[-1] == tuple(m.goal for m in medicines)
+    assert 4 < len(choices) <= (32 if len(medicines) == 1 else 64)
+
+
 def test_several_medicines_share_the_choices_and_the_last_is_all_of_them_ended():
     both = old(falling(LT4, 100), falling(LT3, 20), home={LT4.id: [100], LT3.id: [5]}, bought=1)
     assert both.choices[0] == (100, 20)
