@@ -1,13 +1,14 @@
 """The old medicine's side: the doses it may taper through, and the taper that is chosen."""
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from functools import lru_cache
+from functools import cache, lru_cache
 from itertools import combinations, product
-from math import prod
+from math import floor, prod
 from operator import ge
+from typing import NamedTuple
 
 from crossgrain.dosing.climb import Slot, old_may_change
 from crossgrain.dosing.kinetics import Intake, Kinetics, Pools
@@ -157,76 +158,104 @@ class _Dose:
     whole: int
 
 
+class _Between(NamedTuple):
+    """The same of a dose in whole steps of the table of tablets, with its simplest way first."""
+
+    way: Making
+    steps: int
+    kits: int
+    whole: int
+
+
 def _ranges(
     falling: Sequence[Medicine], kits: Sequence[tuple[int, ...]], near: int
 ) -> list[list[_Dose]]:
     """The doses of each medicine, as close to each other as leaves few enough in all."""
     most = _MOST_LEVELS if len(falling) == 1 else _MOST_LEVELS_OF_SEVERAL
+    masks = [[kit[place] for kit in kits] for place in range(len(falling))]
+    between = [_between(medicine, own) for medicine, own in zip(falling, masks, strict=True)]
     while True:
         ranges = [
-            _amounts(medicine, [kit[place] for kit in kits], near)
-            for place, medicine in enumerate(falling)
+            _amounts(medicine, own, doses, near)
+            for medicine, own, doses in zip(falling, masks, between, strict=True)
         ]
         if not near or prod(len(doses) for doses in ranges) <= most:
             return ranges
         near = near * 3 // 4
 
 
-def _amounts(medicine: Medicine, masks: Sequence[int], near: int) -> list[_Dose]:
+def _amounts(
+    medicine: Medicine, masks: Sequence[int], between: Sequence[_Between], near: int
+) -> list[_Dose]:
     """Today's dose, those that may come between, and the goal.
 
     Of doses that are near each other those stay that are simplest, and those that other kits make.
+    `near` is how many of them today's dose has room for; with none there is nothing between.
     """
     every = (1 << len(masks)) - 1
     start = _Dose(medicine.start, every, every)
     if medicine.goal == medicine.start:
         return [start]
-    goal = (
-        _dose(medicine, medicine.goal, masks) if medicine.goal else _Dose(Fraction(0), every, every)
-    )
-    between: list[_Dose] = []
-    for group in _groups(medicine, near):
+    goal = _Dose(medicine.goal, every, every)
+    if medicine.goal:
+        goal = _Dose(medicine.goal, *_made(medicine, medicine.goal, masks))
+    table = makings(medicine.preparation)
+    whole_dose = medicine.start * table.scale
+    groups: dict[int, list[_Between]] = {}
+    for dose in between if near else ():
+        # In whole steps of the table: hundreds of doses lie between an LT4 start and nothing.
+        group = dose.steps * near * whole_dose.denominator // whole_dose.numerator
+        groups.setdefault(group, []).append(dose)
+    chosen: list[_Between] = []
+    for alike in groups.values():
         makes = whole = 0
-        for amount in group:
-            dose = _dose(medicine, amount, masks)
+        for dose in sorted(alike):
             if dose.kits & ~makes or dose.whole & ~whole:
-                between.append(dose)
+                chosen.append(dose)
                 makes, whole = makes | dose.kits, whole | dose.whole
-    between.sort(key=lambda dose: -dose.amount)
-    return [start, *between, goal]
+    chosen.sort(key=lambda dose: -dose.steps)
+    return [start, *(_Dose(Fraction(d.steps, table.scale), d.kits, d.whole) for d in chosen), goal]
 
 
-def _groups(medicine: Medicine, near: int) -> Iterator[list[Fraction]]:
-    """The doses between start and goal, near ones together, the simplest of them first.
-
-    ``near`` is how many groups today's dose makes; with none of them there is nothing between.
-    """
-    if not near:
-        return
+def _between(medicine: Medicine, masks: Sequence[int]) -> list[_Between]:
+    """Every dose that tablets make between start and goal."""
     table = makings(medicine.preparation)
     start, goal = medicine.start * table.scale, medicine.goal * table.scale
-    # In whole steps of the table: hundreds of doses lie between an LT4 start and nothing.
-    between = table.steps[bisect_right(table.steps, goal) : bisect_left(table.steps, start)]
-    groups: dict[int, list[tuple[Making, int]]] = {}
-    for steps in between:
-        group = steps * near * start.denominator // start.numerator
-        groups.setdefault(group, []).append((table.by_steps[steps][0], steps))
-    for alike in groups.values():
-        yield [Fraction(steps, table.scale) for _, steps in sorted(alike)]
+    limit = floor(start)
+    with_mask = _kits_with(masks)
+    return [
+        _Between(ways[0], steps, *_making_kits(ways, limit, with_mask))
+        for steps in table.steps[bisect_right(table.steps, goal) : bisect_left(table.steps, start)]
+        if (ways := table.by_steps[steps])
+    ]
 
 
-def _dose(medicine: Medicine, amount: Fraction, masks: Sequence[int]) -> _Dose:
+def _made(medicine: Medicine, amount: Fraction, masks: Sequence[int]) -> tuple[int, int]:
     table = makings(medicine.preparation)
-    limit = medicine.start * table.scale
+    return _making_kits(table.ways(amount), floor(medicine.start * table.scale), _kits_with(masks))
+
+
+def _kits_with(masks: Sequence[int]) -> Callable[[int], int]:
+    """The kits that hold certain strengths."""
+
+    @cache
+    def with_mask(needs: int) -> int:
+        return sum(1 << kit for kit, mask in enumerate(masks) if not needs & ~mask)
+
+    return with_mask
+
+
+def _making_kits(
+    ways: Iterable[Making], largest_half: int, with_mask: Callable[[int], int]
+) -> tuple[int, int]:
+    """The kits that make a dose, and those of them that do so with whole tablets: each takes the
+    first of the ways, best first, that it has the strengths for."""
     makes = whole = 0
-    ways = [way for way in table.ways(amount) if way.largest_half <= limit]
-    for kit, mask in enumerate(masks):
-        for way in ways:
-            if not way.mask & ~mask:
-                makes |= 1 << kit
-                whole |= (not way.halves) << kit
-                break
-    return _Dose(amount, makes, whole)
+    for way in ways:
+        if way.largest_half <= largest_half and (more := with_mask(way.mask) & ~makes):
+            makes |= more
+            whole |= 0 if way.halves else more
+    return makes, whole
 
 
 def taper_problem(
