@@ -30,10 +30,6 @@ READING_TESTS = (
     "tests/properties/test_dosage_reading.py",
     "tests/properties/reading",
 )
-CDS_TESTS = tuple(
-    f"tests/api/test_cds_{part}.py"
-    for part in ("calls", "fetching", "orders", "prefetch", "review")
-)
 NIGHTLY_TESTS = tuple(
     f"tests/unit/nightly/test_{part}.py"
     for part in (
@@ -52,7 +48,7 @@ ROOMS = {
     ),
     "nightly": Room(("nightly",), NIGHTLY_TESTS),
     "sheet": Room(("sheet",), ("tests/unit/sheet",)),
-    "cds": Room(("cds",), CDS_TESTS),
+    "cds": Room(("cds",), ("tests/unit/cds", "tests/api/test_cds_orders.py")),
     "auth": Room(
         ("auth",),
         ("tests/unit/auth", "tests/api/test_auth_replay.py"),

@@ -1,0 +1,257 @@
+"""What is to be said of the orders of a session."""
+
+import copy
+import json
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import date
+from typing import Any
+
+import pytest
+from tests.api.hooks import call, grains, levothyroxine, liothyronine
+
+from crossgrain.catalogue import Catalogue
+from crossgrain.cds.advice import Advice, advise, orders_in
+from crossgrain.cds.hook import read_call
+from crossgrain.cds.prefetch import sort_out
+from crossgrain.cds.record import assemble, read
+from crossgrain.cds.services import templates
+from crossgrain.reading.json import parse
+from crossgrain.safety.findings import Severity
+from crossgrain.safety.judgement import Verdict
+
+DAY = date(2025, 3, 2)
+LT4, GRAINS, LT3 = (
+    "01-levothyroxine-150.json",
+    "02-desiccated-120.json",
+    "05-liothyronine-50.json",
+)
+Advised = Callable[..., Advice]
+
+
+@pytest.fixture
+def advised(catalogue: Catalogue) -> Advised:
+    def ask(body: dict[str, Any], basis: str = "practice") -> Advice:
+        sent = read_call(parse(json.dumps(body).encode()), "thyroid-order")
+        gathered = [sort_out(one, sent.prefetch) for one in templates(catalogue.codes)]
+        assembled = assemble(gathered, sent.drafts)
+        record = read(assembled, catalogue, DAY)
+        return advise(record, catalogue, DAY, basis, assembled.in_session)
+
+    return ask
+
+
+def codes(advice: Advice) -> list[str]:
+    return [finding.code for finding in advice.concerns]
+
+
+def test_a_slip_is_judged_and_a_series_is_proposed_from_today(advised: Advised) -> None:
+    advice = advised(call(LT4, [grains(60, "p01")]))
+    assert advice.judgement is not None
+    assert advice.judgement.verdict is Verdict.UNDER
+    assert advice.judgement.basis_id == "practice"
+    assert advice.offers_series
+    assert advice.proposal is not None
+    assert advice.proposal.plan is not None
+    assert advice.proposal.request.as_of == advice.proposal.request.start == DAY
+    assert advice.proposal.request.basis_id == "practice"
+    assert advice.proposal.request.orders == ("MedicationRequest/rx-1",)
+    assert codes(advice)[:3] == [
+        "order-under-dosed-switch",
+        "order-t3-jump",
+        "order-duplicate-therapy",
+    ]
+    assert advice.not_checked
+    assert all(finding.code.startswith("not-checked-") for finding in advice.not_checked)
+    assert not [code for code in codes(advice) if code.startswith("not-checked-")]
+
+
+def test_the_basis_is_the_clinics(advised: Advised) -> None:
+    advice = advised(call(LT4, [grains(60, "p01")]), "label")
+    assert advice.judgement is not None
+    assert advice.judgement.basis_id == "label"
+    assert advice.proposal is not None
+    assert advice.proposal.request.basis_id == "label"
+
+
+def test_only_orders_of_the_session_are_judged(advised: Advised) -> None:
+    advice = advised(call(LT4, [grains(60, "p01")]))
+    assert [order.reference for order in advice.orders] == ["MedicationRequest/rx-1"]
+    assert orders_in(advice.record, frozenset()) == ()
+    assert orders_in(advice.record, frozenset({"MedicationRequest/rx-1"})) == advice.orders
+
+
+def test_without_an_order_nothing_is_judged(advised: Advised) -> None:
+    advice = advised(call(LT4, []))
+    assert (advice.orders, advice.judgement, advice.concerns) == ((), None, ())
+    assert not advice.offers_series
+
+
+def nothing_taken(file: str, drafts: list[dict[str, Any]]) -> dict[str, Any]:
+    body = call(file, drafts)
+    body["prefetch"]["medicationRequests"] = body["prefetch"]["medicationStatements"] = None
+    return body
+
+
+def test_a_first_order_is_no_switch(advised: Advised) -> None:
+    advice = advised(nothing_taken(LT4, [grains(60, "p01")]))
+    assert len(advice.orders) == 1
+    assert (advice.judgement, advice.concerns, advice.questions) == (None, (), ())
+
+
+@pytest.mark.parametrize(("file", "who"), [(LT4, "p01"), (LT3, "p05")])
+def test_whichever_hormone_is_taken_now_an_order_is_judged(
+    advised: Advised, file: str, who: str
+) -> None:
+    """T4 alone or T3 alone: either is something to switch from."""
+    assert advised(call(file, [grains(60, who)])).judgement is not None
+
+
+def test_an_open_question_is_asked_and_nothing_is_judged(advised: Advised) -> None:
+    advice = advised(call("12-text-only-sig.json", [grains(60, "p12")]))
+    assert advice.questions
+    assert advice.questions == advice.record.questions
+    assert (advice.judgement, advice.concerns, advice.proposal) == (None, (), None)
+
+
+def test_a_dose_that_no_chart_reaches_is_not_judged(
+    advised: Advised, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A table chart ends somewhere: beyond it there is no verdict, and no crash."""
+    from crossgrain.cds import advice as module  # noqa: PLC0415 - to put a chart out of reach
+    from crossgrain.names.errors import Category, DomainError  # noqa: PLC0415
+
+    def out_of_reach(*_: Any) -> Any:
+        raise DomainError(Category.OUT_OF_RANGE, "order", "no chart reaches this dose")
+
+    monkeypatch.setattr(module, "judge", out_of_reach)
+    advice = advised(call(LT4, [grains(60, "p01")]))
+    assert len(advice.orders) == 1
+    assert (advice.judgement, advice.concerns) == (None, ())
+
+
+@pytest.mark.parametrize(
+    ("file", "draft", "expected"),
+    [
+        (LT4, levothyroxine(150, "p01"), []),
+        (LT4, levothyroxine(187.5, "p01"), []),  # 1.25 of today's
+        (LT4, levothyroxine(200, "p01"), ["order-over-dosed-switch"]),
+        (LT4, levothyroxine(50, "p01"), []),  # a lower dose is the prescriber's own titration
+        (LT3, liothyronine(55, "p05"), []),
+        (LT3, liothyronine(60, "p05"), ["order-t3-jump"]),
+        (LT3, liothyronine(25, "p05"), []),
+        (GRAINS, grains(180, "p02"), ["order-over-dosed-switch", "order-t3-jump"]),
+        (GRAINS, grains(60, "p02"), []),
+    ],
+)
+def test_of_a_new_dose_of_what_is_taken_only_too_much_or_a_jump_in_t3_is_said(
+    advised: Advised, file: str, draft: dict[str, Any], expected: list[str]
+) -> None:
+    advice = advised(call(file, [draft]))
+    assert codes(advice) == expected
+    assert advice.proposal is None
+    assert not advice.offers_series
+
+
+def test_where_it_is_open_what_an_order_replaces_that_is_asked_and_a_jump_is_said(
+    advised: Advised,
+) -> None:
+    advice = advised(call(LT4, [liothyronine(50, "p01")]))
+    assert codes(advice) == ["order-t3-jump"]
+    (question,) = advice.questions
+    assert "replace" in question.question
+    assert advice.proposal is None
+
+
+def series(advised: Advised, catalogue: Catalogue) -> list[dict[str, Any]]:
+    """The first proposals of a series of ours, as they would be signed."""
+    from crossgrain.names.version import FhirVersion  # noqa: PLC0415
+    from crossgrain.writing.answer import answer_bundle  # noqa: PLC0415
+    from crossgrain.writing.encode import to_json  # noqa: PLC0415
+
+    proposal = advised(call(LT4, [grains(60, "p01")])).proposal
+    assert proposal is not None
+    answer = answer_bundle(
+        proposal, version=FhirVersion.R4, service_version="1", codes=catalogue.codes
+    )
+    resources = [entry["resource"] for entry in json.loads(to_json(answer))["entry"]]
+    return [
+        one
+        for one in resources
+        if one["resourceType"] == "MedicationRequest"
+        and one["intent"] == "proposal"
+        and one["dosageInstruction"][0]["timing"]["repeat"]["boundsPeriod"]["start"]
+        == DAY.isoformat()
+    ]
+
+
+def with_condition(body: dict[str, Any], code: str, text: str) -> dict[str, Any]:
+    """The same record with one problem more."""
+    sent = copy.deepcopy(body)
+    bundle = sent["prefetch"]["conditions"]
+    problem = copy.deepcopy(bundle["entry"][0])
+    coding = {"system": "http://snomed.info/sct", "code": code, "display": text}
+    problem["resource"] |= {"id": f"c-{code}", "code": {"coding": [coding], "text": text}}
+    problem["resource"].pop("onsetDateTime", None)
+    bundle["entry"].append(problem)
+    bundle["total"] = len(bundle["entry"])
+    return sent
+
+
+def test_a_step_of_a_series_of_ours_is_not_judged_again(
+    advised: Advised, catalogue: Catalogue
+) -> None:
+    """How fast it climbs was settled when it was proposed."""
+    steps = series(advised, catalogue)
+    advice = advised(call(LT4, steps))
+    assert advice.judgement is not None
+    assert advice.judgement.verdicts == (Verdict.FITS,)
+    assert advice.judgement.disputes == ()
+    assert advice.concerns == ()
+    assert not advice.offers_series
+
+
+def test_what_has_come_into_the_record_since_stops_or_holds_a_step(
+    advised: Advised, catalogue: Catalogue
+) -> None:
+    """A step is signed weeks after it was proposed: the record may hold an infarction by then."""
+    body = call(LT4, series(advised, catalogue))
+    stopped = advised(with_condition(body, "386584007", "Adrenal insufficiency"))
+    assert [(f.code, f.severity) for f in stopped.concerns] == [
+        ("adrenal-insufficiency", Severity.STOP)
+    ]
+    held = advised(with_condition(body, "49436004", "Atrial fibrillation"))
+    assert {f.severity for f in held.concerns} == {Severity.HOLD}
+    assert held.judgement is not None
+    assert held.judgement.verdict is Verdict.FITS
+
+
+def test_an_order_that_fits_offers_no_series_though_there_is_a_plan(advised: Advised) -> None:
+    advice = advised(call(LT4, [grains(60, "p01")]))
+    assert advice.judgement is not None
+    assert advice.proposal is not None
+    fits = replace(advice.judgement, verdicts=(Verdict.FITS,))
+    assert not replace(advice, judgement=fits).offers_series
+    assert not replace(advice, judgement=None).offers_series
+    assert not replace(advice, proposal=None).offers_series
+    assert not replace(advice, proposal=replace(advice.proposal, plan=None)).offers_series
+
+
+def test_an_order_for_which_no_series_can_be_planned_is_judged_all_the_same(
+    advised: Advised, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from crossgrain.cds import advice as module  # noqa: PLC0415 - to make the planner refuse
+    from crossgrain.names.errors import Category, DomainError  # noqa: PLC0415
+
+    def refuse(*_: Any) -> Any:
+        raise DomainError(Category.OUT_OF_RANGE, "target", "no tablets make it")
+
+    monkeypatch.setattr(module, "propose", refuse)
+    advice = advised(call(LT4, [grains(60, "p01")]))
+    assert codes(advice) == [
+        "order-under-dosed-switch",
+        "order-t3-jump",
+        "order-duplicate-therapy",
+    ]
+    assert advice.judgement is not None
+    assert advice.proposal is None

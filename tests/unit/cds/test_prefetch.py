@@ -1,0 +1,127 @@
+"""What came for a template, told apart: nothing partial is taken for a whole."""
+
+from typing import Any
+
+import pytest
+
+from crossgrain.cds.prefetch import Gathered, Part, Standing, from_value, is_all, sort_out
+from crossgrain.cds.services import Template
+
+GOALS = Template("goals", "Goal", "Goal?patient={{context.patientId}}")
+PATIENT = Template("patient", "Patient", "Patient/{{context.patientId}}", required=True)
+GOAL = {"resourceType": "Goal", "id": "g"}
+WARNED = {"resourceType": "OperationOutcome", "issue": [{"severity": "warning"}]}
+TOLD = {"resourceType": "OperationOutcome", "issue": [{"severity": "information"}]}
+
+
+def bundle(*resources: Any, **more: Any) -> dict[str, Any]:
+    """A search result."""
+    entries = [{"resource": resource} for resource in resources]
+    return {"resourceType": "Bundle", "type": "searchset", "entry": entries, **more}
+
+
+@pytest.mark.parametrize(
+    ("value", "standing"),
+    [
+        (bundle(GOAL), Standing.GIVEN),
+        (bundle(GOAL, type="collection"), Standing.GIVEN),
+        (bundle(GOAL, total=1), Standing.GIVEN),
+        (bundle(), Standing.GIVEN),
+        ({"resourceType": "Bundle", "type": "searchset"}, Standing.GIVEN),
+        (bundle(GOAL, TOLD), Standing.GIVEN),
+        (bundle(GOAL, WARNED), Standing.PARTIAL),
+        (bundle(GOAL, total=2), Standing.PARTIAL),
+        (bundle(GOAL, link=[{"relation": "next", "url": "x"}]), Standing.PARTIAL),
+        (bundle({"resourceType": "Patient", "id": "p"}, total=1), Standing.PARTIAL),
+        (None, Standing.NO_DATA),
+        (WARNED, Standing.FAILED),
+        (TOLD, Standing.FAILED),
+        ("<html>", Standing.UNUSABLE),
+        ([GOAL], Standing.UNUSABLE),
+        (GOAL, Standing.UNUSABLE),
+        (bundle(GOAL, type="transaction"), Standing.UNUSABLE),
+        (bundle(GOAL, type=None), Standing.UNUSABLE),
+        (bundle(GOAL, entry={}), Standing.UNUSABLE),
+        (bundle(GOAL, "x"), Standing.UNUSABLE),
+        (bundle(GOAL, entry=[{"resource": GOAL}, 5]), Standing.UNUSABLE),
+    ],
+)
+def test_a_search_is_whole_only_where_every_sign_agrees(value: Any, standing: Standing) -> None:
+    got = sort_out(GOALS, {"goals": value})
+    assert (got.template, got.standing) == (GOALS, standing)
+    assert got.is_whole is (standing in {Standing.GIVEN, Standing.NO_DATA})
+
+
+def test_a_key_that_is_absent_was_declined() -> None:
+    assert sort_out(GOALS, {"goal": None}) == Gathered(GOALS, Standing.DECLINED)
+
+
+@pytest.mark.parametrize(
+    ("value", "standing"),
+    [
+        ({"resourceType": "Patient", "id": "p"}, Standing.GIVEN),
+        (GOAL, Standing.UNUSABLE),
+        (bundle({"resourceType": "Patient", "id": "p"}), Standing.UNUSABLE),
+        (None, Standing.NO_DATA),
+        (WARNED, Standing.FAILED),
+    ],
+)
+def test_a_read_gives_the_one_resource_or_nothing(value: Any, standing: Standing) -> None:
+    got = sort_out(PATIENT, {"patient": value})
+    parts = (Part("prefetch.patient", value),) if standing is Standing.GIVEN else ()
+    assert got == Gathered(PATIENT, standing, parts)
+
+
+def test_what_was_found_is_kept_with_its_place_and_its_address_and_of_a_part_too() -> None:
+    second = {"resource": GOAL | {"id": "h"}, "fullUrl": "https://ehr.example/fhir/Goal/h"}
+    odd = {"resource": GOAL | {"id": "i"}, "fullUrl": 5}
+    sent = bundle(entry=[{"resource": TOLD}, {"resource": GOAL}, second, odd], total=9)
+    got = from_value(GOALS, sent, "prefetch.goals")
+    assert got == Gathered(
+        GOALS,
+        Standing.PARTIAL,
+        (
+            Part("prefetch.goals.entry[1].resource", GOAL, ""),
+            Part("prefetch.goals.entry[2].resource", second["resource"], str(second["fullUrl"])),
+            Part("prefetch.goals.entry[3].resource", odd["resource"], ""),
+        ),
+    )
+
+
+@pytest.mark.parametrize(
+    ("standing", "words"),
+    [
+        (Standing.DECLINED, "Goal was not sent"),
+        (
+            Standing.FAILED,
+            "Goal could not be gathered: an OperationOutcome came in its place",
+        ),
+        (Standing.UNUSABLE, "Goal is not what was asked for"),
+        (Standing.PARTIAL, "Goal is only a part"),
+    ],
+)
+def test_a_person_is_told_what_is_wrong(standing: Standing, words: str) -> None:
+    assert Gathered(GOALS, standing).why_not == words
+
+
+def part(own_id: Any, url: str = "", kind: str = "Goal", place: str = "a") -> Part:
+    return Part(place, {"resourceType": kind, "id": own_id}, url)
+
+
+@pytest.mark.parametrize(
+    ("parts", "whole"),
+    [
+        ([part("a"), part("b")], True),
+        ([part("a"), part("a")], False),  # one of two, twice
+        ([part("a", "https://one.example/Goal/a"), part("a", "https://two.example/Goal/a")], True),
+        ([part("a"), part("b", kind="Patient")], False),  # included, not asked for
+        ([part(None, place="a"), part(None, place="b")], True),
+        ([part(None, place="a"), part(None, place="a")], False),
+        ([part("a"), part("b"), part("c")], True),
+        ([part("a")], False),
+    ],
+)
+def test_two_of_the_total_are_two_different_resources_that_were_asked_for(
+    *, parts: list[Part], whole: bool
+) -> None:
+    assert is_all({"total": 2}, GOALS, parts) is whole

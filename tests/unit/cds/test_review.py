@@ -1,0 +1,106 @@
+"""The card of a past switch: what it says, how grave it looks, and when there is none."""
+
+from datetime import date
+from fractions import Fraction
+from typing import Any
+
+import pytest
+from tests.api.hooks import INSTANCE, call
+
+from crossgrain.cds import review as module
+from crossgrain.cds.review import review_cards
+from crossgrain.names.identity import stable_id
+from crossgrain.screening.flags import Code, Evidence, Flag, Grade, Outcome, Screened, Urgency
+from crossgrain.words.doses import CAUTION
+
+from .conftest import Cards
+
+PARKED = "15-switched-at-half-the-dose.json"
+
+
+def flag(grade: Grade = Grade.CONFIRMED, code: Code = Code.UNDER, **more: Any) -> Flag:
+    return Flag(
+        code, grade, more.get("urgency", Urgency.SOON), date(2025, 1, 6), frozenset(), frozenset(),
+        {"practice": Fraction(1, 2)}, frozenset(), f"It is {code.value} [1].",
+        ("practice: 50 of 100",), (Evidence("TSH 11_2", ("Observation/1",)),),
+        "Look *now*.", "A source.",
+    )  # fmt: skip
+
+
+def cards_of(*flags: Flag, not_whole: tuple[str, ...] = ()) -> list[dict[str, Any]]:
+    return review_cards(INSTANCE.upper(), Screened(Outcome.FLAGGED, flags), not_whole)
+
+
+def test_a_switch_that_went_wrong_has_one_card_that_says_all_of_it() -> None:
+    (card,) = cards_of(flag(), flag(Grade.SUSPECTED, Code.NO_TSH), not_whole=("Goal was not sent",))
+    assert card["uuid"] == stable_id(f"{INSTANCE}|review")
+    assert card["summary"] == "Switch of 6 January 2025: confirmed, under dosed switch"
+    assert card["indicator"] == "warning"
+    assert card["source"]["topic"]["code"] == "thyroid-hormone-switch"
+    assert {"code": "labs-support"}.items() <= card["overrideReasons"][1].items()
+    assert card["detail"].split("\n\n") == [
+        "**Confirmed**: It is under-dosed-switch \\[1\\].",
+        "- practice: 50 of 100\n- TSH 11\\_2",
+        "**What to do**: Look \\*now\\*. Source: A source.",
+        "**Suspected**: It is no-tsh-after-switch \\[1\\].",
+        "- practice: 50 of 100\n- TSH 11\\_2",
+        "**What to do**: Look \\*now\\*. Source: A source.",
+        "- Of the record, Goal was not sent.",
+        CAUTION,
+    ]
+
+
+@pytest.mark.parametrize("outcome", [o for o in Outcome if o is not Outcome.NEEDS_REVIEW])
+def test_without_a_flag_nothing_is_said(outcome: Outcome) -> None:
+    assert review_cards(INSTANCE, Screened(outcome), ("Goal was not sent",)) == []
+
+
+def test_what_is_not_shown_is_not_said_beside_what_is() -> None:
+    quiet = flag(Grade.OBSERVED, Code.TSH_HIGH)
+    urgent = flag(Grade.OBSERVED, Code.TSH_LOW, urgency=Urgency.URGENT)
+    (card,) = cards_of(quiet, urgent)
+    assert "tsh-low-after-switch" in card["detail"]
+    assert "tsh-high-after-switch" not in card["detail"]
+    assert card["summary"].endswith("observed, tsh low after switch")
+
+
+def test_a_doubt_is_said_with_what_it_rests_on() -> None:
+    doubt = Screened(Outcome.NEEDS_REVIEW, (), "a dose_unread", ("MedicationRequest/a", "b"))
+    (card,) = review_cards(INSTANCE, doubt, ("Goal is only a part",))
+    assert (card["summary"], card["indicator"]) == (
+        "A change of thyroid medicine needs review",
+        "info",
+    )
+    assert card["detail"].split("\n\n") == [
+        "It cannot be told whether the dose was right. Open: a dose\\_unread",
+        "Read from: MedicationRequest/a, b",
+        "Ask which thyroid medicines are taken, since when and how much.",
+        "- Of the record, Goal is only a part.",
+        CAUTION,
+    ]
+
+
+def test_a_doubt_that_rests_on_nothing_named_names_nothing() -> None:
+    (card,) = review_cards(INSTANCE, Screened(Outcome.NEEDS_REVIEW, (), "x"), ())
+    assert "Read from" not in card["detail"]
+
+
+def test_a_patient_parked_at_half_the_dose_is_found(cards: Cards) -> None:
+    (card,) = cards(call(PARKED, [], "patient-view"), "thyroid-switch-review")
+    assert card["summary"] == "Switch of 5 August 2024: confirmed, under dosed switch"
+    assert "New over old is 0.5 (practice) to 1 (label)" in card["detail"]
+    assert "practice: now 1 grain" in card["detail"]
+    assert "ddd" not in card["detail"]  # for comparison only; it grades nobody
+    assert module.CAUTION in card["detail"]
+
+
+def test_the_day_is_the_calendar_day_of_the_clinic(cards: Cards) -> None:
+    """On the evening of 2 March in Lisbon it is 3 March in Helsinki: a result of then is past."""
+    body = call(PARKED, [], "patient-view")
+    for entry in body["prefetch"]["observations"]["entry"]:
+        if entry["resource"].get("effectiveDateTime", "").startswith("2025-02-10"):
+            entry["resource"]["effectiveDateTime"] = "2025-03-03"
+    (here,) = cards(body, "thyroid-switch-review")
+    (there,) = cards(body, "thyroid-switch-review", time_zone="Europe/Helsinki")
+    assert "11.2" not in here["detail"]
+    assert "11.2" in there["detail"]

@@ -1,0 +1,146 @@
+"""The routes of CDS Hooks: what is answered, what is counted, what is turned away."""
+
+import json
+from typing import Any
+
+import httpx2 as httpx
+import pytest
+from fastapi import FastAPI
+from fastapi.testclient import TestClient
+from tests.api.hooks import INSTANCE
+
+from crossgrain.catalogue import Catalogue
+from crossgrain.cds.routes import add_cds
+from crossgrain.cds.services import discovery, templates
+from crossgrain.http.error_handlers import add_error_handlers
+from crossgrain.http.limits import Turns
+from crossgrain.http.metrics import Metrics
+from crossgrain.http.settings import Settings
+
+ORDER = "/cds-services/thyroid-order"
+
+
+class Hooks:
+    """Says what a test wants, and notes what it was asked."""
+
+    def __init__(self) -> None:
+        self.found: list[dict[str, Any]] = []
+        self.asked: list[tuple[Any, str]] = []
+
+    async def cards(self, body: dict[str, Any], service_id: str) -> list[dict[str, Any]]:
+        self.asked.append((body, service_id))
+        return self.found
+
+
+@pytest.fixture
+def hooks() -> Hooks:
+    return Hooks()
+
+
+@pytest.fixture
+def metrics() -> Metrics:
+    return Metrics()
+
+
+@pytest.fixture
+def client(hooks: Hooks, metrics: Metrics, catalogue: Catalogue) -> TestClient:
+    app = FastAPI()
+    app.state.turns = Turns()
+    add_error_handlers(app)
+    asked_for = templates(catalogue.codes)
+    add_cds(app, hooks, asked_for, Settings(max_body_bytes=2000), metrics)  # type: ignore[arg-type]
+    return TestClient(app, raise_server_exceptions=False)
+
+
+def counted(metrics: Metrics) -> list[str]:
+    """The lines of the counters of CDS Hooks that are not zero."""
+    lines = metrics.page().decode().splitlines()
+    return [one for one in lines if one.startswith("crossgrain_cds") and "_created" not in one]
+
+
+def test_discovery_is_answered(client: TestClient, catalogue: Catalogue) -> None:
+    answer = client.get("/cds-services")
+    assert answer.headers["content-type"] == "application/json"
+    assert answer.json() == discovery(templates(catalogue.codes))
+    assert client.head("/cds-services").status_code == 200
+
+
+def test_a_call_is_answered_with_its_cards_and_counted_by_the_graveness_of_each(
+    client: TestClient, hooks: Hooks, metrics: Metrics
+) -> None:
+    hooks.found = [{"indicator": "warning"}]
+    body = {"hook": "order-sign"}
+    answer = client.post(ORDER, json=body)
+    assert answer.headers["content-type"] == "application/json"
+    assert answer.json() == {"cards": [{"indicator": "warning"}]}
+    assert hooks.asked == [(body, "thyroid-order")]
+    assert counted(metrics) == [
+        'crossgrain_cds_cards_total{hook="order-sign",indicator="warning"} 1.0'
+    ]
+
+
+def test_a_call_without_a_card_is_counted_as_one(client: TestClient, metrics: Metrics) -> None:
+    """How often nothing is said is what tells whether anybody still reads what is."""
+    for _ in range(2):
+        assert client.post(ORDER, json={"hook": "order-select"}).json() == {"cards": []}
+    assert counted(metrics) == [
+        'crossgrain_cds_cards_total{hook="order-select",indicator="none"} 2.0'
+    ]
+
+
+def test_feedback_is_counted_by_service_outcome_and_reason(
+    client: TestClient, metrics: Metrics
+) -> None:
+    entry = {
+        "card": INSTANCE,
+        "outcome": "overridden",
+        "outcomeTimestamp": "2025-03-03T10:05:31Z",
+    }
+    answer = client.post(f"{ORDER}/feedback", json={"feedback": [entry, entry]})
+    assert (answer.status_code, answer.content) == (200, b"")
+    assert counted(metrics) == [
+        'crossgrain_cds_feedback_total{outcome="overridden",reason="none",service="thyroid-order"}'
+        " 2.0"
+    ]
+
+
+def issue(answer: httpx.Response) -> tuple[int, dict[str, Any]]:
+    (one,) = answer.json()["issue"]
+    return answer.status_code, one
+
+
+@pytest.mark.parametrize("path", ["/cds-services/none", "/cds-services/none/feedback"])
+def test_a_service_that_is_none_is_404(client: TestClient, hooks: Hooks, path: str) -> None:
+    status, said = issue(client.post(path, json={}))
+    assert (status, said["code"]) == (404, "not-found")
+    assert said["diagnostics"] == "there is no such CDS service"
+    assert "expression" not in said
+    assert hooks.asked == []
+
+
+@pytest.mark.parametrize(
+    ("method", "path"),
+    [("GET", "/cds-services"), ("POST", ORDER), ("POST", f"{ORDER}/feedback")],
+)
+def test_a_query_is_refused_and_named(client: TestClient, method: str, path: str) -> None:
+    status, said = issue(client.request(method, f"{path}?patient=p01", json={}))
+    assert status == 400
+    assert said["diagnostics"] == "no option is known here"
+    assert said["expression"] == ["http.patient"]
+
+
+@pytest.mark.parametrize(
+    ("content", "media", "status"),
+    [
+        (b"{", "application/json", 400),
+        (b"[]", "application/json", 400),
+        (b"{}", "text/plain", 415),
+        (json.dumps({"a": "x" * 2000}).encode(), "application/json", 413),
+    ],
+)
+def test_a_body_that_is_no_call_is_turned_away(
+    client: TestClient, hooks: Hooks, content: bytes, media: str, status: int
+) -> None:
+    answer = client.post(ORDER, content=content, headers={"content-type": media})
+    assert answer.status_code == status
+    assert hooks.asked == []
