@@ -1,22 +1,7 @@
-"""What discovery says, what is asked for, and that the published document says the same."""
-
-import json
-from pathlib import Path
-from typing import Any
-
-import pytest
-from fastapi import FastAPI
+"""What discovery says, and what is asked for."""
 
 from crossgrain.catalogue import Catalogue
-from crossgrain.cds.documentation import discovery_docs, feedback_docs, service_docs
-from crossgrain.cds.routes import add_cds
 from crossgrain.cds.services import SERVICES, Template, discovery, templates
-from crossgrain.http.metrics import Metrics
-from crossgrain.http.settings import Settings
-
-PUBLISHED = json.loads((Path(__file__).parents[3] / "openapi" / "openapi.json").read_text("utf-8"))[
-    "paths"
-]
 
 
 def test_each_template_asks_for_one_patients_resources_of_one_kind(catalogue: Catalogue) -> None:
@@ -71,43 +56,3 @@ def test_discovery_describes_every_service_to_the_letter() -> None:
             "id": service.id,
             "prefetch": {"goals": "Goal?patient={{context.patientId}}"},
         }
-
-
-def without_examples(node: Any) -> Any:
-    """The document before examples were made for it."""
-    if isinstance(node, list):
-        return [without_examples(each) for each in node]
-    if not isinstance(node, dict):
-        return node
-    return {key: without_examples(value) for key, value in node.items() if key != "examples"}
-
-
-@pytest.mark.parametrize(
-    ("path", "method", "documented"),
-    [
-        ("/cds-services", "get", discovery_docs),
-        ("/cds-services/{id}", "post", service_docs),
-        ("/cds-services/{id}/feedback", "post", feedback_docs),
-    ],
-)
-def test_the_published_document_says_of_a_route_what_the_route_says(
-    path: str, method: str, documented: Any
-) -> None:
-    published = without_examples(PUBLISHED[path][method])
-    said = json.loads(json.dumps(documented()))
-    assert {name: published[name] for name in said} == said
-    assert set(published) - set(said) == {"tags", "operationId"}
-
-
-def test_the_routes_are_published_by_name_and_a_head_is_answered_too(
-    catalogue: Catalogue,
-) -> None:
-    app = FastAPI()
-    add_cds(app, None, templates(catalogue.codes), Settings(), Metrics())  # type: ignore[arg-type]
-    paths = app.openapi()["paths"]
-    for path in ("/cds-services", "/cds-services/{id}", "/cds-services/{id}/feedback"):
-        (method,) = paths[path]
-        for name in ("tags", "operationId"):
-            assert paths[path][method][name] == PUBLISHED[path][method][name]
-    methods = [set(r.methods) for r in app.routes if getattr(r, "path", "") == "/cds-services"]  # type: ignore[attr-defined]
-    assert methods == [{"GET"}, {"HEAD"}]
