@@ -33,7 +33,6 @@ _ERRORS: dict[str, tuple[Fault, str | None, str]] = {
         "http.ratio",
         "ratio composes levothyroxine-liothyronine; the target is levothyroxine",
     ),
-    "429": (Fault.TOO_MANY, None, "this caller sends more than it may; try again later"),
     "431": (Fault.HEADERS_TOO_LARGE, None, "the request's headers are too large"),
     "500": (Fault.INTERNAL, None, "the service failed; nothing was proposed"),
     "503": (Fault.BUSY, None, "too many requests at once; try again later"),

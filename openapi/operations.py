@@ -20,7 +20,6 @@ _ERRORS = {
     "413": "The body is too large, or too deep.",
     "415": "The body is not FHIR JSON in UTF-8.",
     "422": "The call is well formed and cannot be served: its parts disagree.",
-    "429": "This caller sends too much; try again later.",
     "431": "The request's headers are too large.",
     "503": "Too many requests at once, or not ready; try again later.",
     "500": "The service failed; nothing was proposed.",
@@ -85,8 +84,8 @@ def operation_docs(
 
 
 def errors(*statuses: str) -> dict[str, Any]:
-    """The responses object of those errors, and of being turned away, which all have."""
-    return {status: _error(_ERRORS[status]) for status in sorted({*statuses, "429", "503"})}
+    """The responses object of those errors, and of load shedding, which every route may do."""
+    return {status: _error(_ERRORS[status]) for status in sorted({*statuses, "503"})}
 
 
 def read_docs(ids: tuple[str, ...]) -> dict[str, Any]:

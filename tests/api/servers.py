@@ -76,14 +76,18 @@ def start(tmp_path: Path) -> Iterator[Start]:
     running: list[Server] = []
 
     def begin(
-        *arguments: str, stderr: int | None = None, open_files: int | None = None, **named: str
+        *arguments: str,
+        stderr: int | None = None,
+        open_files: int | None = None,
+        by: tuple[str, ...] = (),
+        **named: str,
     ) -> tuple[Server, str]:
         settings = {
             name if name.isupper() else f"CROSSGRAIN_{name.upper()}": value
             for name, value in named.items()
         }
         words = tmp_path / f"{len(running)}.txt"
-        running.append(Server(words, arguments, settings, stderr, open_files))
+        running.append(Server(words, arguments, settings, stderr, open_files, by))
         return running[-1], running[-1].base
 
     yield begin

@@ -133,8 +133,6 @@ def errors() -> Iterator[tuple[str, Settings, str, dict[str, Any]]]:
     yield "413", Settings(), PROPOSE, {"content": b" " * 4_194_305, "headers": FHIR}
     yield "415", Settings(), PROPOSE, {"content": RECORD, "headers": {"content-type": "text/html"}}
     yield "422", Settings(), f"{PROPOSE}?target=levothyroxine&ratio=15", call_
-    yield "429", Settings(requests_per_second=0.001), PROPOSE, call_
-    yield "431", Settings(max_header_bytes=10), PROPOSE, call_
 
 
 @pytest.mark.parametrize(
@@ -145,8 +143,6 @@ def test_an_error_is_the_one_that_is_shown(
 ) -> None:
     with TestClient(create_app(set_to, catalogue)) as client:
         answer = client.post(path, **sent)
-        if status == "429":
-            answer = client.post(path, **sent)
     assert answer.status_code == int(status), answer.text
     assert answer.json() == EXAMPLES[f"error-{status}"]["value"]
 

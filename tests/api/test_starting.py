@@ -62,7 +62,7 @@ def test_a_store_that_is_none_is_named_and_not_shown(
 
 @pytest.mark.parametrize("seconds", ["inf", "nan", "0", "-1"])
 def test_a_time_without_end_is_no_time(refused: Callable[..., str], seconds: str) -> None:
-    assert refused(HEADER_SECONDS=seconds).startswith("CROSSGRAIN_HEADER_SECONDS: ")
+    assert refused(BODY_SECONDS=seconds).startswith("CROSSGRAIN_BODY_SECONDS: ")
 
 
 def test_an_unknown_basis_is_named_with_those_that_exist(refused: Callable[..., str]) -> None:

@@ -142,7 +142,6 @@ def _environment(tree: Path) -> dict[str, str]:
     paths = os.pathsep.join(map(str, (STOPPED, tree / "service")))
     return kept | {
         "PYTHONPATH": paths, "PYTHONDONTWRITEBYTECODE": "1", "COLUMNS": "120", "NO_COLOR": "1",
-        "CROSSGRAIN_KEEP_ALIVE_SECONDS": "120",
     }  # fmt: skip
 
 

@@ -59,9 +59,7 @@ def create_app(
         redoc_url=None,
         openapi_url=None,
         redirect_slashes=False,
-        lifespan=lifespan_of(
-            settings, presence, closing=(fetcher.close, guarded.close, traces.close)
-        ),
+        lifespan=lifespan_of(presence, closing=(fetcher.close, guarded.close, traces.close)),
     )
     app.state.turns = turns
     desk = desk_over(catalogue, clock)

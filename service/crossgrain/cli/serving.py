@@ -17,6 +17,7 @@ from crossgrain.app.factory import create_app
 from crossgrain.catalogue import load_catalogue
 from crossgrain.cli.commands import Exit
 from crossgrain.cli.starting import CannotStart, settings_for_start
+from crossgrain.http import connections
 from crossgrain.http.logs import JsonLines, PlainLines, log_config, where
 from crossgrain.http.settings import Settings, settings_from_environment
 from crossgrain.http.unready import create_unready_app
@@ -86,7 +87,7 @@ def serve(host: str, port: int, workers: int) -> Exit:
         access_log=False,
         server_header=False,
         log_config=log_config(settings.log_format),
-        timeout_keep_alive=settings.keep_alive_seconds,
+        timeout_keep_alive=connections.BOUNDS.idle_seconds,
         timeout_graceful_shutdown=settings.shutdown_seconds,
     )
     return _run(config)

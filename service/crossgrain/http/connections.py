@@ -17,11 +17,8 @@ import httptools
 from uvicorn.protocols.http.httptools_impl import STATUS_LINE, HttpToolsProtocol
 
 from crossgrain.http.requests import refuse
-from crossgrain.http.settings import Settings
 from crossgrain.operations.faults import Fault, refusal
 
-BOUNDS = "bounds"
-"""Where the app's state holds the bounds of its connections."""
 _FILES_OF_OUR_OWN = 64
 _MOST_SECONDS_BETWEEN_LOOKS = 1.0
 _SECONDS_TO_READ_A_REFUSAL = 1.0
@@ -29,31 +26,31 @@ _SECONDS_TO_READ_A_REFUSAL = 1.0
 
 @dataclass(frozen=True, slots=True)
 class Bounds:
-    """How patient a connection is.
+    """How patient a connection is. Not for a deployment to set: a proxy in front may be stricter.
 
     Attributes
     ----------
     header_seconds : for the head of a request, from its first byte or the connection's beginning
+    idle_seconds : between two requests; longer than a proxy keeps an idle connection open
     answer_seconds : for an answer to be read
-    header_bytes : of a head that has not ended yet
+    header_bytes : of a head
     connections : at once; beyond that the one that has been idle the longest is closed
     """
 
     header_seconds: float = 10.0
+    idle_seconds: int = 75
     answer_seconds: float = 30.0
     header_bytes: int = 16 * 1024
     connections: int = 1000
 
 
-def bounds_of(settings: Settings) -> Bounds:
-    """The deployment's, with no more connections than this process may open files for."""
+BOUNDS = Bounds()
+
+
+def _most_connections() -> int:
+    """No more than this process may open files for."""
     open_files = resource.getrlimit(resource.RLIMIT_NOFILE)[0]
-    return Bounds(
-        header_seconds=settings.header_seconds,
-        answer_seconds=settings.answer_seconds,
-        header_bytes=settings.max_header_bytes,
-        connections=max(1, min(settings.max_connections, open_files - _FILES_OF_OUR_OWN)),
-    )
+    return max(1, min(BOUNDS.connections, open_files - _FILES_OF_OUR_OWN))
 
 
 _PLACES = count()
@@ -74,7 +71,6 @@ class Connection(HttpToolsProtocol):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self._bounds: Bounds = self.app_state.get(BOUNDS, Bounds())
         self._head_since: float | None = None
         self._head_bytes = 0
         self._unread_since: float | None = None
@@ -90,7 +86,7 @@ class Connection(HttpToolsProtocol):
         self._idle_place = next(_PLACES)
         self._head_since = self.loop.time()
         self._look_later()
-        if len(self.connections) > self._bounds.connections:
+        if len(self.connections) > _most_connections():
             longest = min(self._others_idle(), key=lambda other: other._idle_place, default=self)
             longest.transport.abort()
 
@@ -110,7 +106,7 @@ class Connection(HttpToolsProtocol):
         if self._head_since is not None:
             self._head_bytes += len(data)
         self._feed(data)
-        if self._head_since is not None and self._head_bytes > self._bounds.header_bytes:
+        if self._head_since is not None and self._head_bytes > BOUNDS.header_bytes:
             self._refuse(*self._too_large())
 
     def _feed(self, data: bytes) -> None:
@@ -156,7 +152,7 @@ class Connection(HttpToolsProtocol):
     def _check_head(self) -> None:
         """Refuse what the app would never see, or would see wrongly (RFC 9112, 3.2 and 6)."""
         size = len(self.url) + sum(len(name) + len(value) for name, value in self.headers)
-        if size > self._bounds.header_bytes:
+        if size > BOUNDS.header_bytes:
             raise _Unfit(*self._too_large())
         if self.parser.get_method() == b"CONNECT":
             raise _Unfit(Fault.INPUT_SHAPE, "this is no proxy: it opens no connection to another")
@@ -169,7 +165,7 @@ class Connection(HttpToolsProtocol):
 
     def _too_large(self) -> tuple[Fault, str]:
         """The address is to blame where it is the greater part."""
-        if len(self.url) > self._bounds.header_bytes // 2:
+        if len(self.url) > BOUNDS.header_bytes // 2:
             return Fault.TARGET_TOO_LONG, "the request's address is too long"
         return Fault.HEADERS_TOO_LARGE, "the request's headers are too large"
 
@@ -197,7 +193,7 @@ class Connection(HttpToolsProtocol):
         ]
 
     def _look_later(self) -> None:
-        shortest = min(self._bounds.header_seconds, self._bounds.answer_seconds) / 4
+        shortest = min(BOUNDS.header_seconds, BOUNDS.answer_seconds) / 4
         self._next_look = self.loop.call_later(
             min(shortest, _MOST_SECONDS_BETWEEN_LOOKS), self._look
         )
@@ -207,7 +203,7 @@ class Connection(HttpToolsProtocol):
         now = self.loop.time()
         if self._is_unread(now):
             self.transport.abort()
-        elif self._head_since is not None and now - self._head_since > self._bounds.header_seconds:
+        elif self._head_since is not None and now - self._head_since > BOUNDS.header_seconds:
             self._refuse(Fault.TOO_SLOW, "the request's head did not arrive in time")
         self._look_later()
 
@@ -216,9 +212,7 @@ class Connection(HttpToolsProtocol):
             self._unread_since = None
         elif self._unread_since is None:
             self._unread_since = now
-        return self._unread_since is not None and (
-            now - self._unread_since > self._bounds.answer_seconds
-        )
+        return self._unread_since is not None and (now - self._unread_since > BOUNDS.answer_seconds)
 
     def _refuse(self, fault: Fault, words: str) -> None:
         """Answer without the app, in the request's turn, and hear no more on this connection."""

@@ -4,15 +4,12 @@ import gc
 import logging
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
-from typing import Any
 
 from fastapi import FastAPI
 
-from crossgrain.http.connections import BOUNDS, bounds_of
 from crossgrain.http.probes import Presence
-from crossgrain.http.settings import Settings
 
-Lifespan = Callable[[FastAPI], AbstractAsyncContextManager[dict[str, Any]]]
+Lifespan = Callable[[FastAPI], AbstractAsyncContextManager[None]]
 Close = Callable[[], Awaitable[None]]
 
 _COLLECT_AFTER = (50_000, 20, 50)
@@ -24,17 +21,17 @@ such record then paid for a search through all of them (250 resources: 19 ms ins
 """
 
 
-def lifespan_of(settings: Settings, presence: Presence, closing: Sequence[Close]) -> Lifespan:
+def lifespan_of(presence: Presence, closing: Sequence[Close]) -> Lifespan:
     """What frames the serving; `closing` lets go of everything that is held open."""
 
     @asynccontextmanager
-    async def lifespan(app: FastAPI) -> AsyncIterator[dict[str, Any]]:
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         # What is loaded by now stays: leaving it out of collection steadies the slowest requests.
         gc.collect()
         gc.freeze()
         gc.set_threshold(*_COLLECT_AFTER)
         with presence.told_by_signal():
-            yield {BOUNDS: bounds_of(settings)}
+            yield
         for close in closing:
             await close()
         for handler in logging.getLogger().handlers:

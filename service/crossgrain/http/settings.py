@@ -44,19 +44,6 @@ class Settings(BaseSettings):
     body_seconds: float = Field(
         default=20.0, gt=0, description="How long a request body may take to arrive (408)."
     )
-    header_seconds: float = Field(
-        default=10.0, gt=0, description="How long a request head may take to arrive (408)."
-    )
-    answer_seconds: float = Field(
-        default=30.0,
-        gt=0,
-        description="How long a client may leave an answer unread before it is reset.",
-    )
-    max_header_bytes: int = Field(
-        default=16 * 1024,
-        gt=0,
-        description="The largest request head: 414 for its address, 431 for its headers.",
-    )
     max_in_flight: int = Field(
         default=128, gt=0, description="Requests in flight; more are shed (503)."
     )
@@ -64,17 +51,6 @@ class Settings(BaseSettings):
         default=64 * 1024 * 1024,
         gt=0,
         description="Bytes of request bodies in flight; more are shed (503).",
-    )
-    max_connections: int = Field(
-        default=1000,
-        gt=0,
-        description="Open connections; beyond it the one idle the longest is closed.",
-    )
-    requests_per_second: float = Field(
-        default=0.0, ge=0, description="Rate limit per client address (429). 0: none."
-    )
-    keep_alive_seconds: int = Field(
-        default=5, gt=0, description="An idle connection is closed after this time."
     )
     drain_seconds: float = Field(
         default=1.0,

@@ -32,7 +32,6 @@ _STATUSES: Mapping[type[StrEnum], Mapping[str, int]] = {
         Fault.HEADERS_TOO_LARGE: 431,
         Fault.TARGET_TOO_LONG: 414,
         Fault.TRANSFER_CODING: 501,
-        Fault.TOO_MANY: 429,
         Fault.BUSY: 503,
         Fault.NOT_READY: 503,
         Fault.INTERNAL: 500,

@@ -29,7 +29,6 @@ class Fault(StrEnum):
     HEADERS_TOO_LARGE = "headers-too-large"
     TARGET_TOO_LONG = "target-too-long"
     TRANSFER_CODING = "transfer-coding"
-    TOO_MANY = "too-many"
     BUSY = "busy"
     NOT_READY = "not-ready"
     INTERNAL = "internal"

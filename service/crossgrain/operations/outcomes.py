@@ -30,7 +30,6 @@ _ISSUE_CODES: Mapping[type[StrEnum], Mapping[str, str]] = {
         Fault.HEADERS_TOO_LARGE: "too-long",
         Fault.TARGET_TOO_LONG: "too-long",
         Fault.TRANSFER_CODING: "not-supported",
-        Fault.TOO_MANY: "throttled",
         Fault.BUSY: "throttled",
         Fault.NOT_READY: "transient",
         Fault.INTERNAL: "exception",

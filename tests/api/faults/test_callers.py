@@ -11,6 +11,7 @@ from pathlib import Path
 import httpx2 as httpx
 import pytest
 from tests.api.calls import FHIR, PROPOSE, RECORD
+from tests.api.faults.bounded import bounded
 from tests.api.faults.calls import HEAD, WHOLE, drip, outcome_of, read_answer, rest_of
 from tests.api.servers import Server, Start, until_live
 
@@ -20,15 +21,10 @@ PLACES = 4
 @pytest.fixture(scope="module")
 def impatient(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
     """One server for all of these, so that each test also shows that the last did no harm."""
-    settings = {
-        "CROSSGRAIN_HEADER_SECONDS": "0.6",
-        "CROSSGRAIN_BODY_SECONDS": "0.6",
-        "CROSSGRAIN_ANSWER_SECONDS": "0.6",
-        "CROSSGRAIN_KEEP_ALIVE_SECONDS": "1",
-        "CROSSGRAIN_MAX_IN_FLIGHT": str(PLACES),
-        "CROSSGRAIN_MAX_CONNECTIONS": "40",
-    }
-    with Server(tmp_path_factory.mktemp("callers") / "words.txt", settings=settings) as server:
+    settings = {"CROSSGRAIN_BODY_SECONDS": "0.6", "CROSSGRAIN_MAX_IN_FLIGHT": str(PLACES)}
+    words = tmp_path_factory.mktemp("callers") / "words.txt"
+    by = bounded(header_seconds=0.6, idle_seconds=1, answer_seconds=0.6, connections=40)
+    with Server(words, settings=settings, by=by) as server:
         until_live(server.base)
         yield server
         server.kill()
@@ -171,7 +167,7 @@ def test_a_caller_who_vanishes_takes_nothing_along(
 
 
 def test_of_too_many_connections_the_one_idle_the_longest_goes(start: Start) -> None:
-    process, base = start(max_connections="40")  # and the usual time for a head, so no other goes
+    process, base = start(by=bounded(connections=40))  # the usual time for a head: no other goes
     until_live(base)
     with httpx.Client() as client:
         idle = [process.connect() for _ in range(60)]

@@ -13,14 +13,16 @@ from tests.api.calls import FHIR, RECORD
 from tests.api.faults.calls import HEAD, WHOLE, drip, outcome_of, read_answer, rest_of
 from tests.api.servers import ASKED, Server, until_live
 
+from crossgrain.http.connections import BOUNDS
+
 LENGTH = f"Content-Length: {len(RECORD)}\r\n"
 LIVE = b"GET /livez HTTP/1.1\r\nHost: x\r\n\r\n"
-MOST = 16 * 1024
+MOST = BOUNDS.header_bytes
 
 
 @pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
-    settings = {"CROSSGRAIN_MAX_HEADER_BYTES": str(MOST), "CROSSGRAIN_MAX_BODY_BYTES": "100000"}
+    settings = {"CROSSGRAIN_MAX_BODY_BYTES": "100000"}
     with Server(tmp_path_factory.mktemp("wire") / "words.txt", settings=settings) as running:
         until_live(running.base)
         yield running
