@@ -137,6 +137,7 @@ def _renamed(node: Any, named: dict[str, str]) -> Any:
 
 
 def period(order: Resource) -> dict[str, str]:
+    """The days of the first dose of an order."""
     bounds: dict[str, str] = order["dosageInstruction"][0]["timing"]["repeat"]["boundsPeriod"]
     return bounds
 
@@ -185,11 +186,11 @@ def desiccated_240(order: Resource) -> Resource:
     edited["medicationCodeableConcept"] = {
         "coding": [coding], "text": "desiccated thyroid 240 mg tablet",
     }  # fmt: skip
-    dosage = edited["dosageInstruction"][0]
-    dosage.pop("text")
-    dosage["doseAndRate"] = [
-        {"doseQuantity": {"value": 240, "system": "http://unitsofmeasure.org", "code": "mg"}}
-    ]
+    for dosage in edited["dosageInstruction"]:
+        dosage.pop("text")
+        dosage["doseAndRate"] = [
+            {"doseQuantity": {"value": 240, "system": "http://unitsofmeasure.org", "code": "mg"}}
+        ]
     return edited
 
 
@@ -202,10 +203,20 @@ def starts(ehr: Ehr) -> list[int]:
     return sorted(days)
 
 
+def rises(ehr: Ehr) -> list[int]:
+    """The days on which an order for the new medicine begins."""
+    return [day for day in starts(ehr) if any(map(is_new, ehr.steps_beginning(day)))]
+
+
 def decision_day(ehr: Ehr) -> int:
     """The day after the supply of the series has ended."""
-    last = max(date.fromisoformat(period(o)["end"]) for o in ehr.series())
-    return (last - DAY_ONE).days + 1
+    return max(until(order) for order in ehr.series()) + 1
+
+
+def until(order: Resource) -> int:
+    """The last day of the last dose of an order."""
+    last = order["dosageInstruction"][-1]["timing"]["repeat"]["boundsPeriod"]["end"]
+    return (date.fromisoformat(last) - DAY_ONE).days
 
 
 def findings(answer: Resource) -> set[str]:

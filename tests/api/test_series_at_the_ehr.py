@@ -25,6 +25,7 @@ from .ehr import (
     findings,
     is_new,
     period,
+    rises,
     starts,
     without_extension,
     without_group,
@@ -60,7 +61,7 @@ def test_a_whole_series_signed_at_once_is_not_added_up(
 def test_a_step_edited_to_240_mg_is_judged_whatever_it_is_labelled(
     ehr: Ehr, keep: Callable[[Resource], Resource]
 ) -> None:
-    for day in starts(ehr)[:2]:
+    for day in rises(ehr)[:2]:
         drafts = [
             desiccated_240(keep(o)) if is_new(o) else keep(o) for o in ehr.steps_beginning(day)
         ]
@@ -80,7 +81,7 @@ def test_a_made_up_group_clears_no_order(ehr: Ehr) -> None:
 def test_an_infarction_the_day_before_the_second_step_stops_it(
     ehr: Ehr, keep: Callable[[Resource], Resource]
 ) -> None:
-    day = starts(ehr)[1]
+    day = rises(ehr)[1]
     infarction = {
         "resourceType": "Condition",
         "id": "mi",
@@ -106,7 +107,7 @@ def test_an_infarction_the_day_before_the_second_step_stops_it(
 def test_a_later_step_brought_forward_is_judged(
     ehr: Ehr, keep: Callable[[Resource], Resource]
 ) -> None:
-    day = starts(ehr)[1]
+    day = 1
     strongest = [order for order in ehr.series() if "thyroid 60 mg" in str(order)]
     last = keep(copy.deepcopy(strongest[-1]))
     period(last)["start"] = (DAY_ONE + timedelta(day)).isoformat()
@@ -119,7 +120,7 @@ def test_a_dose_and_its_extension_edited_alike_disagree_with_the_care_plan_or_a_
     ehr: Ehr,
 ) -> None:
     """Facts that were changed in one order agree with no other: it is judged as any."""
-    day = starts(ehr)[1]
+    day = rises(ehr)[1]
     orders = [order for order in ehr.steps_beginning(day) if is_new(order)]
     changed = desiccated_240(orders[0])
     parts = changed["extension"][0]["extension"]
@@ -201,18 +202,16 @@ def test_nobodys_ordinary_record_is_taken_for_a_running_plan(
 
 def test_two_doses_one_after_the_other_are_not_added_up(ehr: Ehr) -> None:
     """30 mg for 14 days, then 60 mg for 14: never 90 mg a day."""
-    orders = [o for o in ehr.series() if is_new(o)]
-    by_mg = {
-        part["doseQuantity"]["value"]: order
-        for order in orders
-        for part in order["dosageInstruction"][0]["doseAndRate"]
-        if part["doseQuantity"]["code"] == "mg"
-    }
-    thirty, sixty = (without_marks(copy.deepcopy(by_mg[mg])) for mg in (30, 60))
-    for order, first_day in ((thirty, 0), (sixty, 14)):
+    climbing = next(o for o in ehr.series() if is_new(o))
+    thirty, sixty = (without_marks(copy.deepcopy(climbing)) for _ in range(2))
+    for order, mg, first_day in ((thirty, 30, 0), (sixty, 60, 14)):
         begin = DAY_ONE + timedelta(first_day)
+        order["dosageInstruction"] = order["dosageInstruction"][:1]
         period(order).update(start=begin.isoformat(), end=(begin + timedelta(13)).isoformat())
-        order["dosageInstruction"][0].pop("text")
+        (dosage,) = order["dosageInstruction"]
+        dosage.pop("text")
+        dosage["doseAndRate"] = [{"doseQuantity": {"value": mg, "system": UCUM, "code": "mg"}}]
+    sixty["id"] = "sixty"
     one = hooks.order("thyroid", "10572", 30, "mg", ehr.patient_id)
     one["medicationCodeableConcept"]["text"] = "desiccated thyroid 60 mg per grain"
     (dosage,) = one["dosageInstruction"]

@@ -41,7 +41,7 @@ def by_date(orders: Sequence[MedicineEntry]) -> list[tuple[int, Regimen]]:
     A dose that begins later takes the place of one that has ended by then, and is added to
     one that has not.
     """
-    spans = [span for order in orders for span in spans_of(order)]
+    spans = [span for order in orders for span in order.by_date]
     begun = [span for span in spans if span.last_day is None or span.last_day >= 0] or spans
     firsts = sorted({max(span.first_day or 0, 0) for span in begun})
     return [
@@ -56,11 +56,6 @@ def by_date(orders: Sequence[MedicineEntry]) -> list[tuple[int, Regimen]]:
 def _holds(span: Span, day: int) -> bool:
     ended = span.last_day is not None and 0 <= span.last_day < day
     return max(span.first_day or 0, 0) <= day and not ended
-
-
-def spans_of(order: MedicineEntry) -> tuple[Span, ...]:
-    """The doses of an order by date."""
-    return order.spans or (Span(order.first_day, order.last_day, order.lines),)
 
 
 def ending(record: Record, orders: Sequence[MedicineEntry]) -> Ending:

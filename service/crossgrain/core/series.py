@@ -120,21 +120,21 @@ def _chain(record: Record, kind: Kind, supply: int) -> list[_Dose]:
 
 
 def _dated_doses(record: Record, kind: Kind) -> list[_Dose]:
-    """Signed orders of one kind with a first and a last day, the earliest first."""
+    """What signed orders of one kind say, by first and last day, the earliest first."""
     doses = [
         _Dose(
-            entry.lines[0].preparation,
-            sum((line.daily for line in entry.lines), Fraction(0)),
-            entry.first_day,
-            entry.last_day,
+            span.lines[0].preparation,
+            sum((line.daily for line in span.lines), Fraction(0)),
+            span.first_day,
+            span.last_day,
             entry.reference,
         )
         for entry in (*record.past, *record.current, *record.ahead)
-        if entry.first_day is not None
-        and entry.last_day is not None
-        and entry.status in _TAKEN_UP
+        if entry.status in _TAKEN_UP
         and entry.resource_type == "MedicationRequest"
         and {line.preparation.kind for line in entry.lines} == {kind}
+        for span in entry.by_date
+        if span.first_day is not None and span.last_day is not None
     ]
     return sorted(doses, key=lambda dose: (dose.first_day, dose.last_day))
 

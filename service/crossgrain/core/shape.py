@@ -10,14 +10,14 @@ from fractions import Fraction
 from itertools import pairwise
 
 from crossgrain.catalogue import Catalogue
-from crossgrain.core.judge import by_date, spans_of
+from crossgrain.core.judge import by_date
 from crossgrain.dosing.forecast import Period, course, coverage_extremes, coverage_weights
 from crossgrain.dosing.kinetics import intake_of, steady
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import TARGET_OF, Mixture, TargetDose
 from crossgrain.names.errors import DomainError
-from crossgrain.reading.record import MedicineEntry, Record
+from crossgrain.reading.record import MedicineEntry, Record, Span
 
 
 def climbs_by_shape(record: Record, orders: Sequence[MedicineEntry], catalogue: Catalogue) -> bool:
@@ -26,7 +26,7 @@ def climbs_by_shape(record: Record, orders: Sequence[MedicineEntry], catalogue: 
     A move in which T3 does not rise may start LT4 at once, where the orders themselves bring
     the old medicine down.
     """
-    spans = [span for order in orders for span in spans_of(order)]
+    spans = [span for order in orders for span in order.by_date]
     if any(span.first_day is None or span.last_day is None for span in spans):
         return False
     now, steps = record.regimen, by_date(orders)
@@ -81,7 +81,7 @@ def _ways(
         firsts = [
             span.first_day or 0
             for order in orders
-            for span in spans_of(order)
+            for span in order.by_date
             if any(line.preparation.kind is kind for line in span.lines)
         ]
         ways[kind] = [_amount(now, kind)] + [
@@ -93,10 +93,9 @@ def _ways(
 def _since(record: Record, kind: Kind) -> int | None:
     """Days for which the present dose of a medicine has been taken, or ``None``."""
     firsts = [
-        entry.first_day
+        entry.since
         for entry in (*record.current, *record.past)
-        if entry.first_day is not None
-        and any(line.preparation.kind is kind for line in entry.lines)
+        if entry.since is not None and any(line.preparation.kind is kind for line in entry.lines)
     ]
     return -max(firsts) if firsts else None
 
@@ -136,9 +135,10 @@ def _too_much_together(
     LT4 that starts at once builds up for weeks while the old medicine falls by date: there the
     modelled coverage counts, else the doses themselves.
     """
-    spans = [span for order in orders for span in spans_of(order)]
+    spans = [span for order in orders for span in order.by_date]
     ends = {(span.last_day or 0) + 1 for span in spans}
-    days = sorted({0, *(max(span.first_day or 0, 0) for span in spans), *ends})
+    begun = {max(span.first_day or 0, 0) for span in (*spans, *_going_on(record))}
+    days = sorted({0, *(day for day in begun if day < max(ends)), *ends})
     taken = [_taken_on(day, record, orders) for day in days[:-1]]
     lasting = [end - start for start, end in pairwise(days)]
     over = catalogue.rules.judgement["over"].value
@@ -150,9 +150,14 @@ def _too_much_together(
     )
 
 
+def _going_on(record: Record) -> Iterator[Span]:
+    """The doses that stand today, and those that their orders go on to."""
+    return (span for entry in record.current for span in entry.by_date)
+
+
 def _taken_on(day: int, record: Record, orders: Sequence[MedicineEntry]) -> Regimen:
     """What is taken on a day: as ordered, and what by then nothing has ended or replaced."""
-    spans = [span for order in orders for span in spans_of(order)]
+    spans = [span for order in orders for span in order.by_date]
     begins: dict[Kind, int] = {}
     for span in spans:
         for line in span.lines:
@@ -162,16 +167,17 @@ def _taken_on(day: int, record: Record, orders: Sequence[MedicineEntry]) -> Regi
     going_on = [
         line
         for entry in record.current
-        for line in entry.lines
+        for span in entry.by_date
+        if span.holds(day)
+        for line in span.lines
         if (
             day < begins[line.preparation.kind]
             if line.preparation.kind in begins
             else entry.reference not in replaced
-            and (entry.last_day is None or entry.last_day >= day)
         )
     ]
-    held = [span for span in spans if (span.first_day or 0) <= day <= (span.last_day or 0)]
-    return Regimen((*(line for span in held for line in span.lines), *going_on))
+    ordered = (line for span in spans if span.holds(day) for line in span.lines)
+    return Regimen((*ordered, *going_on))
 
 
 def _modelled(

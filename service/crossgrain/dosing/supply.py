@@ -19,8 +19,9 @@ def prescriptions(
     `stops` are the days of draws and decisions. What is still taken on the last of all days gets
     the reserve, so that nobody runs out while a result is late.
     """
-    together = supply.dispensed_days if supply.steps_together else 0
+    days = supply.dispensed_days if supply.steps_together else 0
     ends = max((course.last_day for course in courses), default=0)
+    stops = sorted(stops)
     made = [
         Prescription(
             uses[0].course.line.preparation,
@@ -28,37 +29,63 @@ def prescriptions(
             uses,
             supply.reserve_days if uses[-1].course.last_day == ends else 0,
         )
-        for product in _by_product(courses)
-        for uses in _within(product, together, sorted(stops))
+        for of_medicine in _by_medicine(courses)
+        for period in _within(of_medicine, days, stops)
+        for uses in _by_product(period)
     ]
     return tuple(sorted(made, key=lambda p: (p.first_day, p.preparation.id, -p.strength)))
 
 
-def _by_product(courses: Iterable[Course]) -> list[list[DoseUse]]:
-    products: dict[tuple[str, Fraction], list[DoseUse]] = {}
+def _by_medicine(courses: Iterable[Course]) -> list[list[Course]]:
+    medicines: dict[str, list[Course]] = {}
+    for course in courses:
+        if course.line.tablets:
+            medicines.setdefault(course.line.preparation.id, []).append(course)
+    return list(medicines.values())
+
+
+def _by_product(courses: Iterable[Course]) -> list[tuple[DoseUse, ...]]:
+    products: dict[Fraction, list[DoseUse]] = {}
     for course in courses:
         for piece in course.line.tablets.pieces if course.line.tablets else ():
-            key = course.line.preparation.id, piece.strength
-            products.setdefault(key, []).append(DoseUse(course, piece))
-    return list(products.values())
+            products.setdefault(piece.strength, []).append(DoseUse(course, piece))
+    return [tuple(uses) for uses in products.values()]
 
 
 def _within(
-    uses: Sequence[DoseUse], dispensed_days: int, stops: Sequence[int]
-) -> Iterator[tuple[DoseUse, ...]]:
-    """Uses of one product that one prescription may cover."""
-    together: list[DoseUse] = []
-    for use in uses:
-        if together:
-            first = together[0].course.first_day
-            too_long = use.course.last_day >= first + dispensed_days
-            past = any(first < stop <= use.course.first_day for stop in stops)
-            if too_long or past:
-                yield tuple(together)
-                together = []
-        together.append(use)
+    courses: Sequence[Course], dispensed_days: int, stops: Sequence[int]
+) -> Iterator[list[Course]]:
+    """Courses of one medicine whose tablets may be prescribed together.
+
+    None of its products begins among them: all that is taken of the medicine on one day is
+    then ordered on one day too, and no order has a gap.
+    """
+    together: list[Course] = []
+    for course in courses:
+        if together and not _may_follow(course, together, dispensed_days, stops):
+            yield together
+            together = []
+        together.append(course)
     if together:
-        yield tuple(together)
+        yield together
+
+
+def _may_follow(
+    course: Course, together: Sequence[Course], dispensed_days: int, stops: Sequence[int]
+) -> bool:
+    first, last = together[0], together[-1]
+    return (
+        course.first_day == last.last_day + 1
+        and course.last_day < first.first_day + dispensed_days
+        and not any(first.first_day < stop <= course.first_day for stop in stops)
+        and _strengths(course) <= _strengths(last)
+    )
+
+
+def _strengths(course: Course) -> set[Fraction]:
+    return (
+        {piece.strength for piece in course.line.tablets.pieces} if course.line.tablets else set()
+    )
 
 
 def draws(labs: Iterable[LabDraw]) -> tuple[int, ...]:

@@ -2,18 +2,24 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import date
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.reading.currency import Currency, Standing
 from crossgrain.reading.dates import read_date
-from crossgrain.reading.dose_lines import read_doses
-from crossgrain.reading.elements import CodeableConcept, Dosage, Period
+from crossgrain.reading.dose_lines import Doses, doses_of
+from crossgrain.reading.elements import CodeableConcept
 from crossgrain.reading.errors import Asked, Unreadable
 from crossgrain.reading.history import keys_in
-from crossgrain.reading.hormones import medicine_entry
-from crossgrain.reading.medication_entries import unasked_doses
+from crossgrain.reading.instructions import (
+    Numbered,
+    Run,
+    doubtful_days,
+    numbered_in,
+    runs_of,
+    without_shared_days,
+)
+from crossgrain.reading.medication_entries import unasked_medicine
 from crossgrain.reading.medication_resources import (
     Seen,
     dosages_of,
@@ -168,9 +174,8 @@ def _marked(
     """What an order says of the series that it is part of; ``None`` where it says nothing."""
     if product is None or not isinstance(seen, MedicationRequest) or not seen.extension:
         return None
-    doses = unasked_doses(seen, product, entry, reading)
     try:
-        medicine = medicine_entry(seen, entry, standing, product, doses, reading)
+        medicine = unasked_medicine(seen, product, entry, standing, reading)
     except Asked:
         return None
     return marked_order(seen, medicine)
@@ -180,36 +185,40 @@ def intakes_of(medicine: Dated, reading: Reading) -> Iterator[Intake]:
     """The doses of one resource, each with its days.
 
     Dosages with bounds of their own follow one another (a climb in one order); the rest hold
-    as long as the resource does.
+    as long as the resource does. On days on which dosages overlap, or that they leave between
+    them, what was taken is in doubt.
 
     Raises
     ------
     Undecided
         where it is not said since when the medicine was taken.
     """
-    spans: dict[tuple[int | None, int | None], list[Dosage]] = {}
     dosages, path = dosages_of(medicine.seen, medicine.entry)
-    own = (medicine.standing.first_day, medicine.standing.last_day)
+    numbered = numbered_in(dosages, path)
+    runs = without_shared_days(runs_of(numbered, reading.as_of))
+    if len(runs) <= 1:
+        runs = [Run(None, None, tuple(numbered))]
     beside = sayings_beside(medicine.seen, medicine.entry, reading)
-    several = len(dosages) > 1
-    for dosage in dosages:
-        bounds = dosage.bounds if several else None
-        spans.setdefault(_days(bounds, own, reading.as_of, path), []).append(dosage)
-    for (first, last), together in (spans or {own: []}).items():
-        if first is None:
+    for run in runs:
+        days = _days(run, medicine.standing)
+        if days[0] is None:
             raise Undecided(
                 f"since when a {medicine.kind} medicine was taken is not said",
                 (medicine.entry.reference,),
             )
-        if first <= 0:
-            yield _intake(medicine, first, last, together, beside, reading)
+        if days[0] <= 0:
+            yield _intake(medicine, days[0], days[1], run.numbered, beside, reading)
+    for (first, last), doubt in doubtful_days(runs, path):
+        begins = first if first is not None else medicine.standing.first_day or 0
+        if begins <= 0:
+            yield _taken_on(medicine, begins, last, doubt=doubt)
 
 
 def _intake(
     medicine: Dated,
     first: int,
     last: int | None,
-    dosages: Sequence[Dosage],
+    numbered: Sequence[Numbered],
     beside: Sequence[Saying],
     reading: Reading,
 ) -> Intake:
@@ -217,21 +226,22 @@ def _intake(
     seen, doubt = medicine.seen, ""
     _, path = dosages_of(seen, medicine.entry)
     try:
-        doses = read_doses(
-            dosages,
-            medicine.product,
-            path,
-            reading.with_notes(apart),
-            dated=False,
-            beside=beside,
-        )
+        doses = doses_of(numbered, medicine.product, path, reading.with_notes(apart), beside)
     except Asked as asked:
         doses, doubt = None, asked.question
     if seen.modifier:
         doubt = "A thyroid medicine carries a modifier that is not known."
     for question in apart.questions:
         doubt = doubt or question.question
-    group = group_of(seen)
+    if not (doses and doses.lines):
+        doubt = doubt or "No dose of a thyroid medicine is given."
+    return _taken_on(medicine, first, last, doses, doubt)
+
+
+def _taken_on(
+    medicine: Dated, first: int, last: int | None, doses: Doses | None = None, doubt: str = ""
+) -> Intake:
+    group = group_of(medicine.seen)
     past = medicine.standing.standing is Standing.PAST
     return Intake(
         kind=medicine.kind,
@@ -243,20 +253,19 @@ def _intake(
         group="|".join(group) if group else medicine.entry.reference,
         replaces=frozenset({medicine.replaces} if medicine.replaces else ()),
         from_text=bool(doses and doses.from_text),
-        doubt=doubt or ("" if doses and doses.lines else "No dose of a thyroid medicine is given."),
+        doubt=doubt,
     )
 
 
-def _days(
-    bounds: Period | None, own: tuple[int | None, int | None], as_of: date, path: str
-) -> tuple[int | None, int | None]:
-    """From when until when: the dosage's own bounds, else those of its resource."""
-    first, last = own
-    if bounds and bounds.start:
-        first = read_date(bounds.start, path).day(as_of)
-    if bounds and bounds.end:
-        last = read_date(bounds.end, path).day(as_of)
-    return first, last
+def _days(run: Run, own: Currency) -> tuple[int | None, int | None]:
+    """From when until when: the dosages' own bounds, else those of their resource.
+
+    Of an order that was given up on a day that is not told, the dose of today ended some time.
+    """
+    first = own.first_day if run.first_day is None else run.first_day
+    last = own.last_day if run.last_day is None else run.last_day
+    given_up = own.standing is Standing.PAST and own.last_day is None
+    return first, None if given_up and last is not None and last >= 0 else last
 
 
 def dispense_of(entry: Entry, reading: Reading) -> Dispense | None:

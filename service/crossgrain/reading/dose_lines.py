@@ -6,10 +6,20 @@ import msgspec
 
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.reading.code_tables import CodeTables
-from crossgrain.reading.currency import bounds_of, dosage_in_force, has_bounds
+from crossgrain.reading.currency import dosage_in_force
 from crossgrain.reading.dosage import ReadDose, read_dosage
 from crossgrain.reading.elements import Dosage
 from crossgrain.reading.errors import Asked
+from crossgrain.reading.instructions import (
+    NONE_HOLDS,
+    Numbered,
+    numbered_in,
+    refuse_doubtful_days,
+    refuse_undated,
+    refuse_unless_beside,
+    runs_of,
+    times_of_day,
+)
 from crossgrain.reading.product import Product
 from crossgrain.reading.quantities import in_unit, total
 from crossgrain.reading.reading import Reading
@@ -51,18 +61,14 @@ def read_doses(
     Asked
         where no dosage holds, or which one holds cannot be told.
     """
-    numbered = _numbered(dosages, path)
+    numbered = numbered_in(dosages, path)
     if dated:
-        numbered = [
-            (place, dosage)
-            for place, dosage in numbered
-            if dosage_in_force(dosage, reading.as_of, place)
-        ]
-    if not numbered:
-        raise Asked(
-            path.rpartition(".")[0], "No dosage is given. How much is taken, and how often?"
-        )
-    return _together(numbered, product, path, reading, beside)
+        refuse_undated(numbered, path)
+        held = [each for each in numbered if dosage_in_force(each[1], reading.as_of, each[0])]
+        if numbered and not held:
+            raise Asked(path.rpartition(".")[0], NONE_HOLDS)
+        numbered = held
+    return doses_of(numbered, product, path, reading, beside)
 
 
 def read_by_date(
@@ -71,80 +77,46 @@ def read_by_date(
     path: str,
     reading: Reading,
     beside: Sequence[Saying] = (),
+    *,
+    lengths_from: int | None = None,
 ) -> tuple[Doses, tuple[Span, ...]]:
     """All doses that a resource orders, and the same by the days on which they hold.
 
-    Dosages that follow one another by their dates, or by their order and how long each lasts,
-    are never added up. Raises and notes as `read_doses` does.
+    Dosages that follow one another by their dates, or by their order and how long each lasts
+    from the day `lengths_from`, are never added up. Raises and notes as `read_doses` does, and
+    where dosages overlap or leave days between them.
     """
-    numbered = _numbered(dosages, path)
-    if not numbered:
+    runs = runs_of(numbered_in(dosages, path), reading.as_of, lengths_from=lengths_from)
+    if not runs:
         return read_doses(dosages, product, path, reading, dated=False), ()
-    groups: dict[Days, list[tuple[str, Dosage]]] = {}
-    for each, days in zip(numbered, _days_of(dosages, path, reading), strict=True):
-        groups.setdefault(days, []).append(each)
+    refuse_doubtful_days(runs, path)
     spans, from_text = [], False
-    for between, group in groups.items():
-        doses = _together(group, product, path, reading, beside)
+    for run in runs:
+        doses = doses_of(run.numbered, product, path, reading, beside)
         if not doses.lines:
             return Doses(()), ()
-        spans.append(Span(*between, doses.lines))
+        spans.append(Span(run.first_day, run.last_day, doses.lines))
         from_text = from_text or doses.from_text
     every = tuple(line for span in spans for line in span.lines)
     return Doses(every, from_text), tuple(spans)
 
 
-Days = tuple[int | None, int | None]
-_DAYS_IN = {"d": 1, "wk": 7}
-
-
-def _days_of(dosages: Sequence[Dosage], path: str, reading: Reading) -> list[Days]:
-    """First and last day of each dosage, from as-of on where only lengths are given.
-
-    Numbered dosages follow one another; where one that others follow has no end, none of
-    them is dated, and it is asked which of them is meant.
-    """
-    follow = len({dosage.sequence for dosage in dosages}) > 1
-    placed = sorted(range(len(dosages)), key=lambda number: dosages[number].sequence or 0)
-    days: list[Days] = [(None, None)] * len(dosages)
-    next_day: int | None = 0
-    for number in placed:
-        dosage = dosages[number]
-        if follow and next_day is None:
-            return [(None, None)] * len(dosages)
-        after = next_day or 0
-        if dosage.bounds is not None:
-            days[number] = bounds_of(dosage, reading.as_of, f"{path}[{number}]")
-        elif length := _length(dosage):
-            days[number] = (after if follow else 0, (after if follow else 0) + length - 1)
-        elif follow and after:
-            days[number] = (after, None)
-        last = days[number][1]
-        next_day = None if last is None else last + 1
-    return days
-
-
-def _length(dosage: Dosage) -> int | None:
-    lasts = dosage.lasts
-    each = _DAYS_IN.get(lasts.code or "") if lasts else None
-    if lasts is None or each is None or not isinstance(lasts.value, int) or lasts.value < 1:
-        return None
-    return each * lasts.value
-
-
-def _numbered(dosages: Sequence[Dosage], path: str) -> list[tuple[str, Dosage]]:
-    return [(f"{path}[{number}]", dosage) for number, dosage in enumerate(dosages)]
-
-
-def _together(
-    numbered: list[tuple[str, Dosage]],
+def doses_of(
+    numbered: Sequence[Numbered],
     product: Product,
     path: str,
     reading: Reading,
-    beside: Sequence[Saying],
+    beside: Sequence[Saying] = (),
 ) -> Doses:
-    """The doses of dosages that hold at one time."""
-    _check_sequence(numbered, path, reading)
+    """The doses of dosages that hold at one time, each with its FHIRPath.
+
+    Raises and notes as `read_doses` does.
+    """
+    if not numbered:
+        raise Asked(
+            path.rpartition(".")[0], "No dosage is given. How much is taken, and how often?"
+        )
+    refuse_unless_beside(numbered, path, reading.notes)
     sayings = [saying for place, dosage in numbered for saying in words_in(dosage, place)]
     reading.budget.spend_on_sayings(len(sayings) + len(numbered) * (1 + len(beside)), path)
     reading.budget.spend_on_words(sum(len(saying.words) for saying in sayings), path)
@@ -175,49 +147,17 @@ def _dose(dosage: Dosage, product: Product, path: str, reading: Reading) -> Read
     return dose
 
 
-def _check_sequence(numbered: list[tuple[str, Dosage]], path: str, reading: Reading) -> None:
-    """Dosages of different sequence numbers follow each other.
-
-    Only their own dates, or days of the week that do not meet, say which is taken now.
-    """
-    dosages = [dosage for _, dosage in numbered]
-    if len({dosage.sequence for dosage in dosages}) <= 1:
-        return
-    if all(has_bounds(dosage) for dosage in dosages):
-        return
-    if not _days_apart(dosages):
-        raise Asked(path, "The dosages follow one another without dates. Which one is taken now?")
-    reading.notes.confirm(
-        path, "Dosages on different days of the week were read as taken side by side. Are they?"
-    )
-
-
-def _days_apart(dosages: Sequence[Dosage]) -> bool:
-    days: list[str] = []
-    for dosage in dosages:
-        repeat = dosage.repeat
-        if repeat is None or not repeat.day_of_week:
-            return False
-        days.extend(repeat.day_of_week)
-    return len(days) == len(set(days))
-
-
 def _refuse_doubled(
     lines: Sequence[DoseLine], numbered: Sequence[tuple[str, Dosage]], path: str
 ) -> None:
     """Two equal dosages may be one written twice, unless each names a time of day of its own."""
     times: dict[object, list[frozenset[str]]] = {}
     for line, (_, dosage) in zip(lines, numbered, strict=True):
-        times.setdefault((line.preparation.id, line.cycle), []).append(_times_of_day(dosage))
+        times.setdefault((line.preparation.id, line.cycle), []).append(times_of_day(dosage))
     for named in times.values():
         apart = all(named) and sum(map(len, named)) == len(frozenset().union(*named))
         if len(named) > 1 and not apart:
             raise Asked(path, "Two dosages say the same. Is the dose taken once or twice a day?")
-
-
-def _times_of_day(dosage: Dosage) -> frozenset[str]:
-    repeat = dosage.repeat
-    return frozenset((*repeat.when, *repeat.time_of_day)) if repeat else frozenset()
 
 
 def refuse_implausible(lines: Sequence[DoseLine], codes: CodeTables, path: str) -> None:

@@ -1,14 +1,16 @@
 """One medication resource to a `MedicineEntry`, to another medicine, or to a question."""
 
 from collections.abc import Sequence
+from math import isfinite
 
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.reading.currency import Currency, Standing
 from crossgrain.reading.dose_lines import Doses, read_by_date, read_doses
-from crossgrain.reading.elements import CodeableConcept
+from crossgrain.reading.elements import CodeableConcept, Dosage
 from crossgrain.reading.errors import Asked, Unreadable
 from crossgrain.reading.history import History, keep, keys_in
 from crossgrain.reading.hormones import Hormone, Medicines, medicine_entry, read_reasons, tied
+from crossgrain.reading.instructions import numbered_in, runs_of
 from crossgrain.reading.medication_resources import (
     Seen,
     dosages_of,
@@ -21,7 +23,7 @@ from crossgrain.reading.notes import Notes
 from crossgrain.reading.product import Product
 from crossgrain.reading.quantities import in_unit
 from crossgrain.reading.reading import Reading
-from crossgrain.reading.record import Span
+from crossgrain.reading.record import MedicineEntry, Span
 from crossgrain.reading.resolve import Entry
 from crossgrain.reading.taking import Denier
 
@@ -113,17 +115,15 @@ def _read_hormone(
     reading.budget.count_hormone(entry.path)
     if standing.standing is Standing.NOT_TAKEN:
         notes.unread(entry.path, f"not counted as taken: {standing.why}")
-        later = unasked_doses(seen, product, entry, reading)
-        _deny(seen, product, entry, standing, found, reading, later.lines)
-        medicine = medicine_entry(seen, entry, standing, product, later, reading)
+        medicine = unasked_medicine(seen, product, entry, standing, reading)
+        _deny(seen, product, entry, standing, found, reading, medicine.lines)
         found.keep_mark(seen, medicine)
         if seen.status == "active" and (standing.first_day or 0) > 0:
             found.ahead.append(medicine)
         return
     if standing.standing is Standing.PAST:
         notes.unread(entry.path, f"not counted as taken: {standing.why}")
-        past = unasked_doses(seen, product, entry, reading)
-        medicine = medicine_entry(seen, entry, standing, product, past, reading)
+        medicine = unasked_medicine(seen, product, entry, standing, reading)
         found.keep_mark(seen, medicine)
         found.past.append(Hormone(medicine, product.kind))
         _deny(seen, product, entry, standing, found, reading, medicine.lines)
@@ -179,8 +179,11 @@ def _current_doses(
         beside = sayings_beside(seen, entry, reading)
         if standing.standing is Standing.TAKEN:
             doses = read_doses(dosages, product, path, reading, dated=True, beside=beside)
+            spans = _unasked_spans(seen, product, entry, reading) or _today(
+                doses, dosages, path, reading
+            )
         else:
-            doses, spans = read_by_date(dosages, product, path, reading, beside)
+            doses, spans = read_by_date(dosages, product, path, reading, beside, lengths_from=0)
     except Asked as asked:
         reading.notes.ask(asked)
         return Doses((), product.named_in_words), ()
@@ -194,8 +197,41 @@ def _current_doses(
     return Doses(doses.lines, from_text), spans
 
 
-def unasked_doses(seen: Seen, product: Product, entry: Entry, reading: Reading) -> Doses:
-    """The doses of a medicine that is not taken now; what cannot be read is not asked."""
+def _today(
+    doses: Doses, dosages: Sequence[Dosage], path: str, reading: Reading
+) -> tuple[Span, ...]:
+    """The days of today's dose alone, where what comes before or after it cannot be told."""
+    runs = runs_of(numbered_in(dosages, path), reading.as_of)
+    held = [run for run in runs if run.begins <= 0 <= run.ends]
+    if len(runs) <= 1 or not held or not doses.lines:
+        return ()
+    first, last = max(run.begins for run in held), min(run.ends for run in held)
+    return (Span(_day(first), _day(last), doses.lines),)
+
+
+def _day(number: float) -> int | None:
+    return int(number) if isfinite(number) else None
+
+
+def unasked_medicine(
+    seen: Seen, product: Product, entry: Entry, standing: Currency, reading: Reading
+) -> MedicineEntry:
+    """A medicine that is not taken now; what cannot be read of its doses is not asked.
+
+    Of doses that follow one another its lines are those of the last that had begun, else of the
+    first.
+    """
+    spans = _unasked_spans(seen, product, entry, reading)
+    doses = Doses(())
+    if spans:
+        begun = [span for span in spans if (span.first_day or 0) <= 0]
+        doses = Doses((begun[-1] if begun else spans[0]).lines)
+    else:
+        doses = _unasked(seen, product, entry, reading)
+    return medicine_entry(seen, entry, standing, product, doses, reading, spans)
+
+
+def _unasked(seen: Seen, product: Product, entry: Entry, reading: Reading) -> Doses:
     dosages, path = dosages_of(seen, entry)
     apart = Notes()
     try:
@@ -203,3 +239,18 @@ def unasked_doses(seen: Seen, product: Product, entry: Entry, reading: Reading) 
     except Asked:
         doses = Doses(())
     return Doses(()) if apart.questions or seen.modifier else doses
+
+
+def _unasked_spans(
+    seen: Seen, product: Product, entry: Entry, reading: Reading
+) -> tuple[Span, ...]:
+    """The doses of a medicine by date where several follow one another, as far as they are read."""
+    dosages, path = dosages_of(seen, entry)
+    if len(runs_of(numbered_in(dosages, path), reading.as_of)) <= 1:
+        return ()
+    apart = Notes()
+    try:
+        _, spans = read_by_date(dosages, product, path, reading.with_notes(apart))
+    except Asked:
+        return ()
+    return () if apart.questions or seen.modifier else spans

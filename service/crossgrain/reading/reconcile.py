@@ -1,8 +1,10 @@
 """Several resources for one medicine: counted once where they say so, asked where not."""
 
+from collections.abc import Sequence
 from fractions import Fraction
 
 from crossgrain.dosing.preparations import Kind
+from crossgrain.dosing.regimens import DoseLine
 from crossgrain.reading.chains import IN_A_CIRCLE, Order, doubts_of, leading_in_circles
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.dose_lines import refuse_implausible
@@ -10,7 +12,7 @@ from crossgrain.reading.errors import Asked
 from crossgrain.reading.hormones import Hormone
 from crossgrain.reading.notes import Notes
 from crossgrain.reading.quantities import in_unit
-from crossgrain.reading.record import MedicineEntry
+from crossgrain.reading.record import Span
 
 
 def counted_once(taken: list[Hormone], codes: CodeTables, notes: Notes) -> list[Hormone]:
@@ -128,7 +130,11 @@ Dose = tuple[Kind, tuple[tuple[str, Fraction], ...]]
 
 
 def _daily(taken: Hormone) -> Dose:
-    return taken.kind, tuple((line.preparation.id, line.daily) for line in taken.entry.lines)
+    return _dose(taken.kind, taken.entry.lines)
+
+
+def _dose(kind: Kind, lines: Sequence[DoseLine]) -> Dose:
+    return kind, tuple((line.preparation.id, line.daily) for line in lines)
 
 
 def still_stopped(past: list[Hormone], taken: list[Hormone]) -> list[Hormone]:
@@ -146,22 +152,24 @@ def days_unchanged(taken: list[Hormone], past: list[Hormone]) -> int | None:
 
     A renewal at the same dose is no change: its start is that of what it renews.
     """
-    earlier: dict[Dose, list[MedicineEntry]] = {}
-    for hormone in sorted(past, key=lambda p: -(p.entry.first_day or 0)):
-        earlier.setdefault(_daily(hormone), []).append(hormone.entry)
+    earlier: dict[Dose, list[Span]] = {}
+    spans = [(hormone.kind, span) for hormone in past for span in hormone.entry.by_date]
+    spans += [(hormone.kind, span) for hormone in taken for span in hormone.entry.over]
+    for kind, span in spans:
+        earlier.setdefault(_dose(kind, span.lines), []).append(span)
     starts = [_since(hormone, earlier.get(_daily(hormone), [])) for hormone in taken]
     if not starts or any(start is None for start in starts):
         return None
     return -max(start for start in starts if start is not None)
 
 
-def _since(hormone: Hormone, earlier: list[MedicineEntry]) -> int | None:
-    """The first day of an unbroken chain of prescriptions of one dose, latest first."""
-    start = hormone.entry.first_day
-    for entry in earlier:
-        if start is None or entry.first_day is None or entry.first_day >= start:
+def _since(hormone: Hormone, earlier: Sequence[Span]) -> int | None:
+    """The first day of an unbroken chain of prescriptions of one dose."""
+    start = hormone.entry.since
+    for span in sorted(earlier, key=lambda span: -(span.first_day or 0)):
+        if start is None or span.first_day is None or span.first_day >= start:
             continue
-        ended = entry.last_day if entry.last_day is not None else start
+        ended = span.last_day if span.last_day is not None else start
         if start - ended <= _RENEWED_WITHIN_DAYS:
-            start = entry.first_day
+            start = span.first_day
     return start

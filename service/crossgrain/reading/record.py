@@ -40,6 +40,10 @@ class Span:
     last_day: int | None
     lines: tuple[DoseLine, ...]
 
+    def holds(self, day: int) -> bool:
+        """Whether they are taken on a day."""
+        return (self.first_day or 0) <= day and (self.last_day is None or day <= self.last_day)
+
 
 @dataclass(frozen=True, slots=True)
 class MarkedOrder:
@@ -70,7 +74,8 @@ class MedicineEntry:
         else ``Type/id``
     resource_type : ``MedicationStatement`` or ``MedicationRequest``
     path : FHIRPath of the resource
-    lines : its dose lines; each `DoseLine.origin` is the FHIRPath of the dosage
+    lines : its dose lines; each `DoseLine.origin` is the FHIRPath of the dosage. Of a medicine
+        taken now those that hold today, of one taken before the last, of a draft all
     status : as written
     draft : a request that is not yet signed (an order to judge, not a medicine taken)
     ours : an unchanged step of a series of ours, known by its content
@@ -78,7 +83,7 @@ class MedicineEntry:
     spans : its doses by date, where the resource orders several one after the other
     from_text : something in it was read from free text and needs confirmation
     encounter, requester : references to carry over to the proposals, as written
-    first_day, last_day : start and end of the dose relative to as-of, when known
+    first_day, last_day : start and end relative to as-of, when known, over all of its doses
     replaces : the order that this one takes the place of, as written
     replaced : the same, where it is in the record, by that one's own `reference`
     strength : of one of its tablets, in the unit of its lines; ``None`` where it is not said
@@ -106,6 +111,22 @@ class MedicineEntry:
     def state(self) -> str:
         """How it stands, for a reader: a draft, or its status."""
         return "draft" if self.draft else self.status
+
+    @property
+    def by_date(self) -> tuple[Span, ...]:
+        """Its doses by date; one where it holds one dose all along."""
+        return self.spans or (Span(self.first_day, self.last_day, self.lines),)
+
+    @property
+    def over(self) -> tuple[Span, ...]:
+        """Those of its doses that have ended."""
+        return tuple(s for s in self.by_date if s.last_day is not None and s.last_day < 0)
+
+    @property
+    def since(self) -> int | None:
+        """The first day of the dose that holds today, or held last, when known."""
+        begun = [span.first_day for span in self.by_date if (span.first_day or 0) <= 0]
+        return begun[-1] if begun else self.first_day
 
 
 @dataclass(frozen=True, slots=True)

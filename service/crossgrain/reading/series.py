@@ -58,18 +58,18 @@ def marked_plan(entry: Entry, reading: Reading) -> MarkedOrder | None:
 
 
 def _orders(seen: MedicationRequest, medicine: MedicineEntry, ordered: OrderedStep) -> bool:
-    """Whether an order's own product, doses and dates are those that it says of itself.
-
-    Of instructions that follow one another only those in force are read as doses; the others
-    are held to their tablets.
-    """
+    """Whether an order's own product, doses and dates are those that it says of itself."""
     if not medicine.lines or len(seen.dosage_instruction) != len(ordered.doses):
         return False
     if medicine.strength != ordered.strength or any(
         line.preparation.id != ordered.preparation_id for line in medicine.lines
     ):
         return False
-    read = {line.origin.rpartition("[")[2].rstrip("]"): line.cycle for line in medicine.lines}
+    read = {
+        line.origin.rpartition("[")[2].rstrip("]"): line.cycle
+        for span in medicine.by_date
+        for line in span.lines
+    }
     return all(
         _is_dose(dosage, dose, ordered.strength, read.get(str(number)))
         for number, (dosage, dose) in enumerate(
@@ -107,8 +107,13 @@ def agreed(marked: Iterable[MarkedOrder]) -> dict[str, SeriesFacts]:
 def with_known_steps(
     drafts: Sequence[MedicineEntry], marked: Sequence[MarkedOrder], as_of: date
 ) -> tuple[MedicineEntry, ...]:
-    """The drafts, those marked as ours that are unchanged steps of a plan and not over."""
-    steps = {step.reference for step in _known_steps(marked) if step.ordered.last_day >= as_of}
+    """The drafts, those marked as ours that are unchanged steps of a plan and not over.
+
+    Signed when its first dose is over, an order begins with the next, which nobody climbed to.
+    """
+    steps = {
+        step.reference for step in _known_steps(marked) if step.ordered.doses[0].last_day >= as_of
+    }
     return tuple(replace(draft, ours=draft.reference in steps) for draft in drafts)
 
 
