@@ -64,7 +64,7 @@ def _words(resource: Resource) -> str:
     match resource["resourceType"]:
         case "MedicationRequest":
             when = "One option at the checkpoint: " if resource["intent"] == "option" else ""
-            return when + str(resource["dosageInstruction"][0]["text"])
+            return when + " ".join(each["text"] for each in resource["dosageInstruction"])
         case "CarePlan":
             return str(resource["title"])
         case "Task":

@@ -3,7 +3,8 @@
 ::
 
     sig       = part { joint part }           "100 mcg Mon-Fri and 50 mcg Sat-Sun"
-    part      = { filler } [product] [verb] amount { mass | frequency | days | dates | filler }
+    part      = { filler } [dates ":"] [product] [verb] amount { beside }
+    beside    = mass | frequency | days | dates | filler
     product   = name number unit "tablets:"   "Levothyroxine sodium 100 microgram tablets: take …"
                 name "4:1" T4 "/" T3 "microgram tablets:"
     amount    = number unit                   number: 1  1.5  1/2  1 1/2  ½  one  half
@@ -42,6 +43,7 @@ from crossgrain.reading.sig_words import (
     MASS,
     MONTHS,
     ONE_DAY,
+    OPENING_DATES,
     PRODUCT,
     ROUND,
     SPAN,
@@ -121,6 +123,8 @@ class _Reading:
 def _read_part(text: str, start: int) -> tuple[Part, int] | None:
     """One part, and where it ends: at a joint or at the end of the words."""
     place = _after_fillers(text, start)
+    opening = OPENING_DATES.match(text, place)
+    place = opening.end() if opening else place
     product = TWO_HORMONES.match(text, place) or PRODUCT.match(text, place)
     place = product.end() if product else place
     found = AMOUNT.match(text, place)
@@ -128,6 +132,8 @@ def _read_part(text: str, start: int) -> tuple[Part, int] | None:
     if found is None or amount is None:
         return None
     reading = _Reading(amount)
+    if opening and not _of_dates(reading, opening):
+        return None
     if product and not _of_product(reading, product):
         return None
     place = found.end()
@@ -161,6 +167,13 @@ def _of_product(reading: _Reading, product: re.Match[str]) -> bool:
     return True
 
 
+def _of_dates(reading: _Reading, found: re.Match[str]) -> bool:
+    """Take the first and the last day, which are named once."""
+    twice = bool(reading.dates)
+    reading.dates = dates_in(found)
+    return not twice and reading.dates is not None
+
+
 def amount_in(found: re.Match[str]) -> Amount | None:
     """The amount that a pattern of `sig_words` has found."""
     unit = unit_of_word(found["unit"])
@@ -185,9 +198,7 @@ def _step(reading: _Reading, text: str, place: int) -> int | None:
         reading.days = named[0]
         return None if twice else named[1]
     if found := DATES.match(text, place):
-        twice = bool(reading.dates)
-        reading.dates = dates_in(found)
-        return None if twice or reading.dates is None else found.end()
+        return found.end() if _of_dates(reading, found) else None
     return _frequency(reading, text, place)
 
 

@@ -52,6 +52,8 @@ MONTHS = (
 )  # fmt: skip
 _CALENDAR = rf"(\d{{1,2}}) ({'|'.join(MONTHS)}) (\d{{4}})"
 DATES = re.compile(rf"from {_CALENDAR} to {_CALENDAR}")
+OPENING_DATES = re.compile(rf"{DATES.pattern}: ?")
+"""The days of an instruction that is one of several, before what is taken on them."""
 IN_ALL = re.compile(
     r"(?:take it together with [^:]{1,300}: |the whole day.s dose is )"
     r"(?P<all>\d+(?:\.\d+)?)(?:/[\d.]+)? (?:micrograms?|mg) of [a-z \d:]{1,60}"

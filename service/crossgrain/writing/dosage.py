@@ -6,7 +6,7 @@ from functools import lru_cache
 from math import ceil
 from typing import Any
 
-from crossgrain.dosing.plan import Course, LineDose, Prescription
+from crossgrain.dosing.plan import Course, DoseUse, LineDose, Prescription
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.tablets import Piece
 from crossgrain.reading.codesystems import Snomed
@@ -28,23 +28,41 @@ _OFTEN = {
 }
 
 
-def dosages(
-    wording: Wording, scope: Scope, sequence: int, course: Course, piece: Piece
+def instructions(wording: Wording, scope: Scope, made: Prescription) -> list[dict[str, Any]]:
+    """`Dosage` of each step of one prescription, numbered as they follow one another.
+
+    Of several each says first on which days it holds: read alone, none may pass for the whole.
+    """
+    turns = _turns(len(made.uses))
+    return [
+        dosage
+        for sequence, (use, turn) in enumerate(zip(made.uses, turns, strict=True), start=1)
+        for dosage in _dosages(wording, scope, sequence, use, turn)
+    ]
+
+
+def _turns(uses: int) -> list[str]:
+    return [""] if uses == 1 else ["First", *["Then"] * (uses - 1)]
+
+
+def _dosages(
+    wording: Wording, scope: Scope, sequence: int, use: DoseUse, turn: str
 ) -> Iterator[dict[str, Any]]:
-    """`Dosage` of one product: words for the patient, the same as data for a machine.
+    """Words for the patient, the same as data for a machine.
 
     One, or two where what is taken at bedtime differs from what is taken in the morning.
     """
+    course, piece = use.course, use.piece
     line = course.line
     if not line.times:
         often = {"frequency": line.doses_per_day, "period": 1, "periodUnit": "d"}
-        text = instruction_text(wording, scope, course, piece)
+        text = instruction_text(wording, scope, use, turn)
         yield _dosage(wording, sequence, course, often, text, piece, count_each(line, piece))
         return
     for place, each in enumerate(line.counts(piece)):
         if each:
             often = {"frequency": 1, "period": 1, "periodUnit": "d", "when": [_WHEN[place][0]]}
-            text = instruction_text(wording, scope, course, piece, place)
+            text = instruction_text(wording, scope, use, turn, place)
             yield _dosage(wording, sequence, course, often, text, piece, each)
 
 
@@ -99,29 +117,30 @@ def _dose(code: str, display: str, quantity: dict[str, Any]) -> dict[str, Any]:
 
 
 def instruction_text(
-    wording: Wording, scope: Scope, course: Course, piece: Piece, place: int | None = None
+    wording: Wording, scope: Scope, use: DoseUse, turn: str = "", place: int | None = None
 ) -> str:
     """What the patient does, from which day to which.
 
-    `place` is which of the day's doses it is about, where they differ.
+    `turn` is how it stands among several of one order, empty where it stands alone. `place` is
+    which of the day's doses it is about, where they differ.
     """
-    line = course.line
+    course, piece, line = use.course, use.piece, use.course.line
     each = line.counts(piece)[place or 0]
     often = _OFTEN[line.doses_per_day] if place is None else _WHEN[place][1]
+    take = _take(
+        line.preparation,
+        often,
+        *(piece.strength.numerator, piece.strength.denominator),
+        *(each.numerator, each.denominator),
+    )
+    days = f"rom {wording.words(course.first_day)} to {wording.words(course.last_day)}"
     sentences = [
-        _take(
-            line.preparation,
-            often,
-            *(piece.strength.numerator, piece.strength.denominator),
-            *(each.numerator, each.denominator),
-        ),
-        f"From {wording.words(course.first_day)} to {wording.words(course.last_day)}.",
+        f"Only if your prescriber tells you so ({scope.condition})." if scope.condition else "",
+        f"{turn}, f{days}: {take}" if turn else _capital(take),
+        _together(line, piece, place),
+        "" if turn else f"F{days}.",
     ]
-    if together := _together(line, piece, place):
-        sentences.insert(1, together)
-    if scope.condition:
-        sentences.insert(0, f"Only if your prescriber tells you so ({scope.condition}).")
-    return plain(" ".join((*sentences, *wording.instructions)))
+    return plain(" ".join((*filter(None, sentences), *wording.instructions)))
 
 
 @lru_cache(maxsize=2048)
@@ -129,7 +148,7 @@ def _take(preparation: Preparation, often: str, *numbers: int) -> str:
     """What to take and how often: strength and tablets each as numerator and denominator."""
     strength, each = Fraction(*numbers[:2]), Fraction(*numbers[2:])
     how = f", {EMPTY_STOMACH}" if preparation.t4_ug_per_unit else ""
-    return f"{_capital(product(preparation, strength))}s: take {tablets(each)} {often}{how}."
+    return f"{product(preparation, strength)}s: take {tablets(each)} {often}{how}."
 
 
 def _together(line: LineDose, piece: Piece, place: int | None) -> str:

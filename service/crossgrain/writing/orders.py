@@ -10,7 +10,7 @@ from crossgrain.dosing.regimens import DoseLine
 from crossgrain.reading.code_tables import CodedDrug, CodeTables
 from crossgrain.words.doses import product
 from crossgrain.writing.carried_over import replacing
-from crossgrain.writing.dosage import concept, dispense, dosages
+from crossgrain.writing.dosage import concept, dispense, instructions
 from crossgrain.writing.letterhead import Letterhead, Resource, Scope
 from crossgrain.writing.narrative import paragraphs
 from crossgrain.writing.series_mark import on_order, step_of
@@ -66,13 +66,9 @@ def order_name(scope: Scope, made: Prescription) -> str:
 
 def _request(letter: Letterhead, scope: Scope, made: Prescription) -> Resource:
     wording, preparation = letter.wording, made.preparation
-    instructions = [
-        instruction
-        for sequence, use in enumerate(made.uses, start=1)
-        for instruction in dosages(wording, scope, sequence, use.course, use.piece)
-    ]
+    taken = instructions(wording, scope, made)
     said = dict.fromkeys(use.course.line.note for use in made.uses if use.course.line.note)
-    own = paragraphs((*(each["text"] for each in instructions), *said))
+    own = paragraphs((*(each["text"] for each in taken), *said))
     body = letter.request("MedicationRequest", order_name(scope, made), scope, own)
     ordered = step_of(made, *letter.steps_in(scope), letter.day_one)
     body["extension"] = on_order(ordered, preparation.unit, letter.series_parts)
@@ -83,7 +79,7 @@ def _request(letter: Letterhead, scope: Scope, made: Prescription) -> Resource:
     if holds := letter.holds:
         body["detectedIssue"] = holds
     body["note"] = letter.notes(*scope.only_if, *said, *_in_reserve(made))
-    body["dosageInstruction"] = instructions
+    body["dosageInstruction"] = taken
     body["dispenseRequest"] = dispense(made)
     body["substitution"] = _substitution()
     return body
