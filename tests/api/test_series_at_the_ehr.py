@@ -200,6 +200,26 @@ def test_nobodys_ordinary_record_is_taken_for_a_running_plan(
             assert "plan-running" not in answer.text
 
 
+@pytest.mark.parametrize(("day", "silent"), [(12, True), (13, True), (14, False), (28, False)])
+def test_an_order_signed_when_its_first_dose_is_over_begins_with_one_that_nobody_climbed_to(
+    ehr: Ehr, day: int, silent: bool
+) -> None:
+    (order,) = (o for o in ehr.steps_beginning(0) if is_new(o))
+    assert len(order["dosageInstruction"]) == 3  # 15, 30 and 45 mg, 14 days each
+    assert (ehr.cards(day, ehr.chart, [order]) == []) is silent
+
+
+def test_a_card_describes_each_dose_of_an_order(ehr: Ehr) -> None:
+    draft = hooks.order("desiccated thyroid 60 mg per grain", "10572", 60, "mg", ehr.patient_id)
+    (card,) = ehr.cards(0, ehr.chart, [draft])
+    created = [a for a in card["suggestions"][0]["actions"] if a["type"] == "create"]
+    orders = [a for a in created if a["resource"]["resourceType"] == "MedicationRequest"]
+    assert max(len(action["resource"]["dosageInstruction"]) for action in orders) >= 3
+    for action in orders:
+        for instruction in action["resource"]["dosageInstruction"]:
+            assert instruction["text"] in action["description"]
+
+
 def test_two_doses_one_after_the_other_are_not_added_up(ehr: Ehr) -> None:
     """30 mg for 14 days, then 60 mg for 14: never 90 mg a day."""
     climbing = next(o for o in ehr.series() if is_new(o))

@@ -37,15 +37,11 @@ class TaperChoice:
 
 @dataclass(frozen=True, slots=True)
 class Supply:
-    """How long a prescription lasts at most, and how far it reaches past the decision, days.
-
-    `steps_together` tells whether steps of one product share a prescription.
-    """
+    """How long a prescription lasts at most, and how far it reaches past the decision, days."""
 
     reserve_days: int
     dispensed_days: int
     source: str
-    steps_together: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +112,6 @@ def policy_from(table: Mapping[str, Any]) -> Policy:
                 int(table["supply"]["reserve_days"]),
                 int(table["supply"]["dispensed_days"]),
                 str(table["supply"]["source"]),
-                bool(table["supply"].get("steps_together", True)),
             ),
             lab_wait_days=int(table["labs"]["wait_days"]),
             results_days=int(table["labs"]["results_days"]),

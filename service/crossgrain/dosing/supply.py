@@ -19,7 +19,6 @@ def prescriptions(
     `stops` are the days of draws and decisions. What is still taken on the last of all days gets
     the reserve, so that nobody runs out while a result is late.
     """
-    days = supply.dispensed_days if supply.steps_together else 0
     ends = max((course.last_day for course in courses), default=0)
     stops = sorted(stops)
     made = [
@@ -30,7 +29,7 @@ def prescriptions(
             supply.reserve_days if uses[-1].course.last_day == ends else 0,
         )
         for of_medicine in _by_medicine(courses)
-        for period in _within(of_medicine, days, stops)
+        for period in _within(of_medicine, supply.dispensed_days, stops)
         for uses in _by_product(period)
     ]
     return tuple(sorted(made, key=lambda p: (p.first_day, p.preparation.id, -p.strength)))

@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
+from itertools import pairwise
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.reading.chains import IN_A_CIRCLE, Order, doubts_of, leading_in_circles
@@ -48,8 +49,9 @@ def _restated(
 ) -> dict[str, list[int | None]]:
     """Each order that statements of the same dose stand for: until which day, ``None`` for all.
 
-    A statement that came to an end stands for no more of an order that goes on. Notes a doubt
-    where a statement says another dose.
+    An order of several doses stands for the statement of one of them. A statement that came to
+    an end stands for no more of an order that goes on. Notes a doubt where a statement says
+    another dose.
     """
     said = {own: _said(intakes) for own, intakes in read.items()}
     standing = {m.reference: m.standing.standing for m in taken}
@@ -58,12 +60,40 @@ def _restated(
         own = medicine.reference
         for source in () if own in doubts else sorted(medicine.stems_from & read.keys()):
             if said[own] != said[source]:
-                doubts[own] = _ANOTHER_DOSE
+                if _follows(read[own], read[source]):
+                    found.setdefault(own, []).append(None)
+                else:
+                    doubts[own] = _ANOTHER_DOSE
             elif Standing.TAKEN is medicine.standing.standing or standing[source] is Standing.PAST:
                 found.setdefault(source, []).append(None)
             elif medicine.standing.last_day is not None:
                 found.setdefault(source, []).append(medicine.standing.last_day)
     return found
+
+
+def _follows(statement: Sequence[Intake], order: Sequence[Intake]) -> bool:
+    """Whether a statement says on each of its days what an order of several doses says of it."""
+    ordered = sorted(order, key=lambda each: each.first_day)
+    told = all(not each.doubt and each.end is not End.UNDATED for each in (*statement, *order))
+    apart = all(_last(before) < after.first_day for before, after in pairwise(ordered))
+    return told and apart and len(order) > 1 and all(_within(each, ordered) for each in statement)
+
+
+def _within(said: Intake, ordered: Sequence[Intake]) -> bool:
+    day, last = said.first_day, _last(said)
+    for each in ordered:
+        if each.first_day > day or day > last:
+            break
+        if day <= _last(each):
+            if (each.kind, each.dose) != (said.kind, said.dose):
+                return False
+            day = _last(each) + 1
+    return day > last
+
+
+def _last(intake: Intake) -> int:
+    """The last day on which it was taken, up to today."""
+    return 0 if intake.last_day is None else min(intake.last_day, 0)
 
 
 def _said(intakes: Iterable[Intake]) -> set[tuple[Kind, tuple[tuple[str, Fraction], ...]]]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import date
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import DoseLine
@@ -19,7 +20,7 @@ from crossgrain.reading.instructions import (
     runs_of,
     without_shared_days,
 )
-from crossgrain.reading.medication_entries import unasked_medicine
+from crossgrain.reading.medication_entries import unasked_doses, unasked_medicine
 from crossgrain.reading.medication_resources import (
     Seen,
     dosages_of,

@@ -216,19 +216,29 @@ def _day(number: float) -> int | None:
 def unasked_medicine(
     seen: Seen, product: Product, entry: Entry, standing: Currency, reading: Reading
 ) -> MedicineEntry:
-    """A medicine that is not taken now; what cannot be read of its doses is not asked.
-
-    Of doses that follow one another its lines are those of the last that had begun, else of the
-    first.
-    """
+    """A medicine that is not taken now; what cannot be read of its doses is not asked."""
     spans = _unasked_spans(seen, product, entry, reading)
-    doses = Doses(())
-    if spans:
-        begun = [span for span in spans if (span.first_day or 0) <= 0]
-        doses = Doses((begun[-1] if begun else spans[0]).lines)
-    else:
-        doses = _unasked(seen, product, entry, reading)
+    doses = unasked_doses(seen, product, entry, reading, spans)
     return medicine_entry(seen, entry, standing, product, doses, reading, spans)
+
+
+def unasked_doses(
+    seen: Seen,
+    product: Product,
+    entry: Entry,
+    reading: Reading,
+    spans: tuple[Span, ...] | None = None,
+) -> Doses:
+    """The doses of a medicine that is not taken now, as far as they can be read.
+
+    Of doses that follow one another, `spans` where these were read already, it is the last that
+    had begun, else the first.
+    """
+    spans = _unasked_spans(seen, product, entry, reading) if spans is None else spans
+    if not spans:
+        return _unasked(seen, product, entry, reading)
+    begun = [span for span in spans if (span.first_day or 0) <= 0]
+    return Doses((begun[-1] if begun else spans[0]).lines)
 
 
 def _unasked(seen: Seen, product: Product, entry: Entry, reading: Reading) -> Doses:

@@ -171,16 +171,22 @@ class _After:
         self._all = ordered
         self._of_kind: dict[Kind, list[Intake]] = {}
         self._in_place_of: dict[str, list[Intake]] = {}
+        self._began: dict[str, int] = {}
         for intake in ordered:
+            self._began.setdefault(intake.reference, intake.first_day)
             self._of_kind.setdefault(intake.kind, []).append(intake)
             for reference in intake.replaces:
                 self._in_place_of.setdefault(reference, []).append(intake)
 
     def replaced_on(self, intake: Intake) -> int | None:
-        """The first day of the first that takes its place, on its own first day or later."""
+        """The first day of the first that takes its order's place, once that has begun.
+
+        Of an order of several doses those that lie ahead on that day are not taken at all.
+        """
         others = self._in_place_of.get(intake.reference, ())
         days = (o.first_day for o in others if o is not intake)
-        return min((day for day in days if day >= intake.first_day), default=None)
+        began = self._began[intake.reference]
+        return min((day for day in days if day >= began), default=None)
 
     def same_kind(self, intake: Intake) -> Iterator[Intake]:
         """Those of its kind, in order."""

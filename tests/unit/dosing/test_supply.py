@@ -11,7 +11,7 @@ from crossgrain.dosing.plan import LabDraw, LineDose, Part, Stage, Step, courses
 from crossgrain.dosing.supply import draws, prescriptions
 from crossgrain.dosing.tablets import best_day_dose
 
-SUPPLY = replace(CATALOGUE.policy.supply, reserve_days=14, dispensed_days=98, steps_together=True)
+SUPPLY = replace(CATALOGUE.policy.supply, reserve_days=14, dispensed_days=98)
 
 
 def line(preparation, amount):
@@ -35,11 +35,31 @@ def prescribed(*periods, stops=(), supply=SUPPLY):
 
 
 def test_steps_of_one_product_share_a_prescription_with_two_weeks_in_reserve_at_the_end():
-    # 14 days of one, 14 of two, and 14 more of two in reserve
-    assert prescribed((14, (LT4, 50)), (14, (GRAIN_60, 15)), (14, (LT4, 50))) == [
-        (LT4.id, 50, 0, 41, 14 + 14 + 14, 56),
-        (GRAIN_60.id, 15, 14, 27, 14, 14),
+    # 14 days of half a tablet, 14 of one, and 14 more of one in reserve
+    assert prescribed((14, (LT4, "12.5")), (14, (LT4, 25)), (14, (GRAIN_60, 15))) == [
+        (LT4.id, 25, 0, 27, 21, 28),
+        (GRAIN_60.id, 15, 28, 41, 28, 28),
     ]
+    assert prescribed((14, (LT4, "12.5")), (14, (LT4, 25))) == [(LT4.id, 25, 0, 27, 35, 42)]
+
+
+def test_no_prescription_leaves_days_between_its_steps():
+    # between two instructions of one order nobody could tell whether its tablets are taken
+    assert [row[:4] for row in prescribed((14, (LT4, 50)), (14, (GRAIN_60, 15)), (14, (LT4, 50)))
+            if row[0] == LT4.id] == [(LT4.id, 50, 0, 13), (LT4.id, 50, 28, 41)]  # fmt: skip
+
+
+def test_where_another_strength_is_added_all_that_is_taken_with_it_is_prescribed_anew():
+    # 60 mg alone, then 60 and 15 mg: whoever signs the 15 sees the 60 beside it
+    assert [row[1:4] for row in prescribed((14, (GRAIN_60, 60)), (14, (GRAIN_60, 75)))] == [
+        (60, 0, 13), (60, 14, 27), (15, 14, 27),
+    ]  # fmt: skip
+
+
+def test_where_a_strength_is_left_out_what_goes_on_stays_one_prescription():
+    assert [row[1:4] for row in prescribed((14, (GRAIN_60, 75)), (14, (GRAIN_60, 60)))] == [
+        (60, 0, 27), (15, 0, 13),
+    ]  # fmt: skip
 
 
 def test_each_strength_is_a_prescription_of_its_own():
@@ -58,12 +78,6 @@ def test_a_prescription_covers_steps_within_its_dispensing_period_alone(last, ma
 @pytest.mark.parametrize(("stop", "many"), [(0, 1), (1, 2), (14, 2), (15, 1)])
 def test_no_prescription_reaches_past_the_next_draw_or_decision_into_a_later_step(stop, many):
     assert len(prescribed((14, (LT4, 25)), (14, (LT4, "12.5")), stops=[stop])) == many
-
-
-def test_where_steps_do_not_share_each_is_a_prescription_of_its_own():
-    apart = replace(SUPPLY, steps_together=False)
-    made = prescribed((14, (LT4, 50)), (14, (LT4, 25)), (14, (LT4, 50)), supply=apart)
-    assert [(row[2], row[4]) for row in made] == [(0, 14), (14, 14), (28, 28)]
 
 
 def test_a_step_is_never_cut_in_two():

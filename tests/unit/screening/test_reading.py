@@ -78,6 +78,82 @@ def test_a_step_that_lies_ahead_is_not_taken_yet():
     assert [float(i.lines[0].daily) for i in found] == [100.0, 30.0]
 
 
+def in_one_order(*steps: tuple[int, int, int | None], **more: Any) -> Json:
+    """One order for thyroid, its doses numbered, each from one day to another."""
+    dosages = [
+        order("x", THYROID_60, ucum(mg, "mg"), first, last)["dosageInstruction"][0]
+        | {"sequence": number}
+        for number, (mg, first, last) in enumerate(steps, start=1)
+    ]
+    return {**NEW, "dosageInstruction": dosages, **more}
+
+
+def thyroid(*resources: Json) -> list[tuple[int, int | None, float | str]]:
+    """When which dose of thyroid was taken, or why that is in doubt."""
+    return [
+        (i.first_day, i.last_day, i.doubt or float(i.lines[0].daily))
+        for i in read(OLD, *resources).intakes
+        if i.kind is Kind.DESICCATED_THYROID
+    ]
+
+
+def test_days_on_which_the_doses_of_one_order_meet_are_in_doubt_and_never_their_sum():
+    found = thyroid(in_one_order((15, -100, -80), (30, -90, -50), (60, -49, None)))
+    assert found[:3] == [(-100, -80, 15.0), (-90, -50, 30.0), (-49, None, 60.0)]
+    ((first, last, why),) = found[3:]
+    assert (first, last) == (-90, -80)
+    assert "overlap" in why
+
+
+def test_days_between_the_doses_of_one_order_are_in_doubt():
+    found = thyroid(in_one_order((15, -100, -80), (30, -60, None)))
+    ((first, last, why),) = found[2:]
+    assert (first, last) == (-79, -61)
+    assert "leave days between" in why
+
+
+@pytest.mark.parametrize(("ends", "sure"), [(-81, True), (-80, True), (-79, False)])
+def test_a_dose_that_ends_on_the_day_on_which_the_next_begins_ended_the_day_before(ends, sure):
+    found = thyroid(in_one_order((15, -100, ends), (30, -80, None)))
+    assert (found == [(-100, -81, 15.0), (-80, None, 30.0)]) is sure
+
+
+def test_of_an_order_stopped_on_a_day_not_told_the_dose_of_today_ended_some_time():
+    stopped = in_one_order((15, -100, -51), (30, -50, 20), (45, 21, 60), status="stopped")
+    _, dose = (i for i in read(OLD, stopped).intakes if i.kind is Kind.DESICCATED_THYROID)
+    assert (dose.first_day, dose.end, float(dose.lines[0].daily)) == (-50, End.UNDATED, 30.0)
+
+
+def restating(mg: int, first: int, last: int | None = None) -> Json:
+    """A statement of one dose that was made from the order."""
+    ends = {"start": day(first), **({} if last is None else {"end": day(last)})}
+    return {
+        "resourceType": "MedicationStatement",
+        "id": "s",
+        "status": "active",
+        "subject": SUBJECT,
+        "medicationCodeableConcept": THYROID_60,
+        "effectivePeriod": ends,
+        "derivedFrom": [{"reference": "MedicationRequest/new"}],
+        "dosage": [dosage(ucum(mg, "mg"))],
+    }
+
+
+STEPS = (15, -100, -51), (30, -50, -21), (60, -20, 60)
+
+
+@pytest.mark.parametrize(
+    ("mg", "first", "agrees"),
+    [(60, -20, True), (60, -19, True), (60, -21, False), (30, -20, False)],
+)
+def test_a_statement_of_one_dose_is_held_against_its_order_by_date(mg, first, agrees):
+    found = thyroid(in_one_order(*STEPS), restating(mg, first))
+    if agrees:
+        assert found == [(first, last, float(dose)) for dose, first, last in STEPS]
+    else:
+        assert any("an order of another dose" in str(why) for *_, why in found)
+
+
 def test_an_order_that_is_over_without_an_end_says_so():
     bare = {**OLD, "dosageInstruction": [{**OLD["dosageInstruction"][0], "timing": DAILY}]}
     first, _ = read(bare, NEW).intakes

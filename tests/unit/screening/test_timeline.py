@@ -52,6 +52,19 @@ def test_an_order_gives_way_to_the_one_that_replaces_it():
     assert doses(old, new) == [100, 125]
 
 
+@pytest.mark.parametrize(
+    ("replaced", "taken"),
+    [(-71, [15, 60]), (-70, [15, 60]), (-69, [15, 30, 60]), (-40, [15, 30, 60])],
+)
+def test_doses_that_lie_ahead_in_an_order_when_it_is_replaced_are_not_taken(replaced, taken):
+    climb = [took("dt", mg, first, last, reference="r/1", group="r/1")
+             for mg, first, last in ((15, -100, -71), (30, -70, -41), (45, -40, 60))]  # fmt: skip
+    new = took("dt", 60, replaced, replaces=frozenset({"r/1"}))
+    found = stretches_of(Course((*climb, new)), LIMITS)
+    assert [s.doubt for s in found] == [""] * len(found)
+    assert [sum(line.daily for line in s.regimen) for s in found] == taken
+
+
 def test_orders_of_one_group_are_taken_together():
     pair = [took("lt4", amount, -100, reference=f"r/{amount}", group="g") for amount in (100, 25)]
     (stretch,) = stretches_of(Course(tuple(pair)), LIMITS)

@@ -114,22 +114,32 @@ def test_what_differs_by_the_time_of_day_is_an_instruction_for_each_time():
 def test_steps_of_one_product_are_numbered_instructions_of_one_order():
     letter = letterhead_for(proposal(record(entry(LT4, 100))), "0.1.0", CODES)
     steps = (
-        Step(Stage.CLIMB, 0, 13, (dose(GRAIN_60, 15),)),
-        Step(Stage.CLIMB, 14, 27, (dose(GRAIN_60, 30),)),
-        Step(Stage.CLIMB, 28, 41, (dose(GRAIN_60, 45),)),
+        Step(Stage.CLIMB, 0, 13, (dose(GRAIN_60, "7.5"),)),
+        Step(Stage.CLIMB, 14, 27, (dose(GRAIN_60, 15),)),
+        Step(Stage.CLIMB, 28, 41, (dose(GRAIN_60, "22.5"),)),
     )
     merged = courses(steps)
-    made = prescriptions(merged, replace(SUPPLY, steps_together=True), ())
-    orders = list(medication_requests(letter, SERIES, merged, made))
-    (fifteen,) = [o for o in orders if product(o) == "desiccated thyroid 15 mg tablet"]
-    instructions = fifteen["dosageInstruction"]
-    assert [i["sequence"] for i in instructions] == [1, 2]
-    assert [i["timing"]["repeat"]["boundsPeriod"]["start"] for i in instructions] == [
-        "2024-05-01",
-        "2024-05-29",
+    made = prescriptions(merged, SUPPLY, ())
+    (order,) = medication_requests(letter, SERIES, merged, made)
+    instructions = order["dosageInstruction"]
+    assert [i["sequence"] for i in instructions] == [1, 2, 3]
+    assert [tuple(i["timing"]["repeat"]["boundsPeriod"].values()) for i in instructions] == [
+        ("2024-05-01", "2024-05-14"),
+        ("2024-05-15", "2024-05-28"),
+        ("2024-05-29", "2024-06-11"),
     ]
-    assert fifteen["dispenseRequest"]["quantity"]["value"] == 14 + 14 + 14
-    assert any("14 days further" in note["text"] for note in fifteen["note"])
+    assert [i["text"].partition(", on")[0] for i in instructions] == [
+        "First, from 1 May 2024 to 14 May 2024: desiccated thyroid 15 mg tablets: take half a"
+        " tablet once a day, in the morning",
+        "Then, from 15 May 2024 to 28 May 2024: desiccated thyroid 15 mg tablets: take 1 tablet"
+        " once a day, in the morning",
+        "Then, from 29 May 2024 to 11 June 2024: desiccated thyroid 15 mg tablets: take 1 and a"
+        " half tablets once a day, in the morning",
+    ]
+    # 7, 14 and 21 tablets, and 21 in reserve
+    assert order["dispenseRequest"]["quantity"]["value"] == 7 + 14 + 21 + 21
+    assert order["dispenseRequest"]["expectedSupplyDuration"]["value"] == 42 + 14
+    assert any("14 days further" in note["text"] for note in order["note"])
 
 
 def test_units_are_written_in_full_beside_their_ucum_code():
