@@ -138,6 +138,7 @@ def load_catalogue(clinic: Path | None = None, plans_kept: int = MOST_KEPT) -> C
         _shipped("codes"),
         preparations,
         safety=_shipped("safety_codes"),
+        denials=_shipped("denials"),
         deployer={key: own[key] for key in ("product", "alias", "other") if key in own},
     )
     return Catalogue(

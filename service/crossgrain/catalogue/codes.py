@@ -43,6 +43,7 @@ from crossgrain.reading.code_tables import (
 )
 from crossgrain.reading.codesystems import SYSTEMS, Atc, Code, Loinc, Ndc, RxNorm, Snomed
 from crossgrain.reading.concerns import ConcernTables
+from crossgrain.reading.denials import Denials
 from crossgrain.reading.hormone_names import folded
 from crossgrain.safety.facts import Analyte
 
@@ -52,6 +53,7 @@ def code_tables_from(
     preparations: Mapping[str, Preparation],
     *,
     safety: Mapping[str, object] | None = None,
+    denials: Mapping[str, object] | None = None,
     deployer: Mapping[str, object] | None = None,
 ) -> CodeTables:
     """Build the tables from the contents of the data files.
@@ -60,7 +62,7 @@ def code_tables_from(
     ----------
     shipped : content of ``codes.toml``
     preparations : by id; every code names one of them or a kind
-    safety : content of ``safety_codes.toml``
+    safety, denials : content of ``safety_codes.toml`` and ``denials.toml``
     deployer : a clinic's own ``[[product]]`` (NDC and other codes), ``[[alias]]`` and
         ``[[other]]`` entries
 
@@ -84,7 +86,9 @@ def code_tables_from(
         labs=_labs(_entries(shipped, "lab")),
         plausible=_plausible(_entries(shipped, "plausible"), preparations),
         aliases=draft.aliases,
-        concerns=ConcernTables.from_entries(safety or {}),
+        concerns=ConcernTables.from_entries(
+            safety or {}, Denials.from_entries(denials) if denials else None
+        ),
         written=draft.written,
         no_hormone=draft.no_hormone,
         other_codes=draft.other_codes,

@@ -3,7 +3,8 @@
 ``data/safety_codes.toml`` holds ``[[condition]]``, ``[[allergy]]`` and ``[[medicine]]``
 entries: our own ``key``, lists of codes by system, and generic names under ``text``. A code
 that ends in ``*`` (ATC, ICD-10) stands for everything below it. ``[[other]]`` entries are
-medicines that no rule asks for, and that are known to be no thyroid hormone.
+medicines that no rule asks for, and that are known to be no thyroid hormone. What a text denies
+("no angina") it does not name; ``data/denials.toml`` says how.
 """
 
 from collections.abc import Iterable, Mapping
@@ -21,6 +22,7 @@ from crossgrain.reading.codesystems import (
     Snomed,
     system_meant,
 )
+from crossgrain.reading.denials import Denials, Phrase, Saying, names_in
 from crossgrain.reading.elements import CodeableConcept
 from crossgrain.reading.hormone_names import folded
 from crossgrain.reading.remembered import Remembered
@@ -41,31 +43,35 @@ class ConcernTable:
 
     by_code: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     by_stem: Mapping[str, tuple[tuple[str, str], ...]] = field(default_factory=dict)
-    by_text: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-    """First word → the names that begin with it."""
-    names: Mapping[str, str] = field(default_factory=dict)
-    _known: Remembered[CodeableConcept, tuple[str, ...]] = field(
-        init=False, repr=False, compare=False
-    )
+    by_text: Mapping[str, tuple[tuple[Phrase, str], ...]] = field(default_factory=dict)
+    """First word → the names that begin with it, each with its key."""
+    denials: Denials = field(default_factory=Denials)
+    _known: Remembered[CodeableConcept, "Heard"] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "_known", Remembered(self._look_up, attrgetter("characters")))
 
     def keys_of(self, concept: CodeableConcept) -> tuple[str, ...]:
         """Our keys for a concept: by its codes, else by its words."""
+        return self._known[concept].keys
+
+    def heard_of(self, concept: CodeableConcept) -> "Heard":
+        """The same, and whether its words name something only to deny it."""
         return self._known[concept]
 
-    def _look_up(self, concept: CodeableConcept) -> tuple[str, ...]:
+    def _look_up(self, concept: CodeableConcept) -> "Heard":
         found = [
             key
             for coding in concept.coding
             if coding.system and coding.code
             if (key := self.key_of_code(coding.system, coding.code))
         ]
-        if not found:
-            words = [concept.text, *(coding.display for coding in concept.coding)]
-            found = [key for word in words if word and (key := self.key_of_text(word))]
-        return tuple(dict.fromkeys(found))
+        if found:
+            return Heard(tuple(dict.fromkeys(found)))
+        words = dict.fromkeys([concept.text, *(coding.display for coding in concept.coding)])
+        heard = [self._heard_in(said) for said in words if said]
+        keys = tuple(dict.fromkeys(key for each in heard for key in each.keys))
+        return Heard(keys, not keys and any(each.denied for each in heard))
 
     def key_of_code(self, system: str, code: str) -> str | None:
         """Our key for a code, or ``None``."""
@@ -78,15 +84,27 @@ class ConcernTable:
                 return key
         return None
 
-    def key_of_text(self, words: str) -> str | None:
-        """Our key for a name that stands as whole words in a text, the longest name first."""
-        split = folded(words).translate(_BREAKS).split()
-        begun = {name for word in set(split) & self.by_text.keys() for name in self.by_text[word]}
-        if not begun:
-            return None
-        whole = f" {' '.join(split)} "
-        found = max((name for name in begun if f" {name} " in whole), key=len, default=None)
-        return self.names[found] if found else None
+    def keys_of_text(self, words: str) -> tuple[str, ...]:
+        """Our keys for the names that stand as whole words in a text and are not denied there."""
+        return self._heard_in(words).keys
+
+    def _heard_in(self, words: str) -> "Heard":
+        if self.by_text.keys().isdisjoint(folded(words).translate(_SIGNS).split()):
+            return Heard()  # most texts, so without the cost of taking them apart
+        said = Saying.of(words)
+        found = tuple(names_in(said, self.by_text))
+        if not found:
+            return Heard()
+        keys = tuple(dict.fromkeys(name.key for name in self.denials.heard(said, found)))
+        return Heard(keys, not keys)
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What a concept says: our keys, or that its words name what a rule knows only to deny it."""
+
+    keys: tuple[str, ...] = ()
+    denied: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,8 +117,10 @@ class ConcernTables:
     others: ConcernTable = field(default_factory=ConcernTable)
 
     @classmethod
-    def from_entries(cls, content: Mapping[str, object]) -> "ConcernTables":
-        """Check and index the file's content.
+    def from_entries(
+        cls, content: Mapping[str, object], denials: Denials | None = None
+    ) -> "ConcernTables":
+        """Check and index the file's content; `denials` says what a text denies.
 
         Raises
         ------
@@ -109,16 +129,16 @@ class ConcernTables:
         """
         return cls(
             *(
-                _table(content.get(name), name)
+                _table(content.get(name), name, denials or Denials())
                 for name in ("condition", "allergy", "medicine", "other")
             )
         )
 
 
-def _table(entries: object, section: str) -> ConcernTable:
+def _table(entries: object, section: str, denials: Denials) -> ConcernTable:
     by_code: dict[str, dict[str, str]] = {}
     stems: dict[str, list[tuple[str, str]]] = {}
-    names: dict[str, str] = {}
+    names: dict[Phrase, str] = {}
     for number, raw in enumerate(listed(entries, section) if entries else [], start=1):
         place = f"{section}[{number}]"
         entry = table(raw, place)
@@ -131,11 +151,10 @@ def _table(entries: object, section: str) -> ConcernTable:
         for words in _words(entry, place):
             if names.setdefault(words, key) != key:
                 refuse(place, f"a name of {key} already means something else")
-    by_word: dict[str, tuple[str, ...]] = {}
-    for name in names:
-        first = name.split()[0]
-        by_word[first] = (*by_word.get(first, ()), name)
-    return ConcernTable(by_code, {s: tuple(v) for s, v in stems.items()}, by_word, names)
+    by_word: dict[str, tuple[tuple[Phrase, str], ...]] = {}
+    for name, key in names.items():
+        by_word[name[0]] = (*by_word.get(name[0], ()), (name, key))
+    return ConcernTable(by_code, {s: tuple(v) for s, v in stems.items()}, by_word, denials)
 
 
 def _codes(entry: Mapping[str, object], place: str) -> Iterable[tuple[str, str]]:
@@ -147,14 +166,9 @@ def _codes(entry: Mapping[str, object], place: str) -> Iterable[tuple[str, str]]
                 yield system, written
 
 
-def _words(entry: Mapping[str, object], place: str) -> Iterable[str]:
+def _words(entry: Mapping[str, object], place: str) -> Iterable[Phrase]:
     for words in listed(entry["text"], f"{place}.text") if "text" in entry else []:
-        yield _plain(text({"text": words}, "text", place))
+        yield Saying.of(text({"text": words}, "text", place)).words
 
 
-def _plain(words: str) -> str:
-    """Folded, with single spaces, no hyphens, commas, brackets or slashes."""
-    return " ".join(folded(words).translate(_BREAKS).split())
-
-
-_BREAKS = str.maketrans(dict.fromkeys("-,;()[]/", " "))
+_SIGNS = str.maketrans(dict.fromkeys("-,;()[]/.:!?", " "))

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, field
 
-from crossgrain.reading.concerns import ConcernTable
+from crossgrain.reading.concerns import ConcernTable, Heard
 from crossgrain.reading.dates import read_date
 from crossgrain.reading.elements import CodeableConcept
 from crossgrain.reading.person import say_whose
@@ -15,6 +15,7 @@ _PASSED = {"inactive", "remission", "resolved"}
 _REFUTED = {"refuted", "entered-in-error"}
 _GIVEN_UP = {"cancelled", "entered-in-error", "rejected", "completed"}
 _NOT_KNOWN = "no code or name in it is one that a safety rule knows"
+_DENIED = "its words deny what a safety rule looks for, so it was not taken for it"
 _MODIFIED = "it carries a modifier that is not known"
 
 
@@ -40,14 +41,16 @@ def read_condition(entry: Entry, history: History, reading: Reading) -> None:
     if _is_one_of(_REFUTED, seen.verification_status):
         return
     onset = seen.onset_date_time or (seen.onset_period.start if seen.onset_period else None)
+    heard = _heard(seen.code, reading.codes.concerns.conditions)
     keep(
-        keys_in(seen.code, reading.codes.concerns.conditions),
+        heard.keys,
         entry,
         history.conditions,
         reading,
         day=day_of(onset or seen.recorded_date, entry.path, reading),
         active=not _is_one_of(_PASSED, seen.clinical_status),
         modified=bool(seen.modifier),
+        denied=heard.denied,
     )
 
 
@@ -57,14 +60,16 @@ def read_allergy(entry: Entry, history: History, reading: Reading) -> None:
     say_whose(seen.patient, f"{entry.path}.patient", reading.notes)
     if _is_one_of(_REFUTED, seen.verification_status):
         return
+    heard = _heard(seen.code, reading.codes.concerns.allergies)
     keep(
-        keys_in(seen.code, reading.codes.concerns.allergies),
+        heard.keys,
         entry,
         history.allergies,
         reading,
         day=day_of(seen.onset_date_time or seen.recorded_date, entry.path, reading),
         active=not _is_one_of(_PASSED, seen.clinical_status),
         modified=bool(seen.modifier),
+        denied=heard.denied,
     )
 
 
@@ -74,8 +79,13 @@ def read_goal(entry: Entry, history: History, reading: Reading) -> None:
     say_whose(seen.subject, f"{entry.path}.subject", reading.notes)
     if seen.lifecycle_status in _GIVEN_UP:
         return
-    keys = keys_in(seen.description, reading.codes.concerns.conditions)
-    keep(keys, entry, history.goals, reading, modified=bool(seen.modifier))
+    heard = _heard(seen.description, reading.codes.concerns.conditions)
+    modified = bool(seen.modifier)
+    keep(heard.keys, entry, history.goals, reading, modified=modified, denied=heard.denied)
+
+
+def _heard(concept: CodeableConcept | None, table: ConcernTable) -> Heard:
+    return Heard() if concept is None else table.heard_of(concept)
 
 
 def keep(
@@ -87,10 +97,12 @@ def keep(
     day: int | None = None,
     active: bool = True,
     modified: bool = False,
+    denied: bool = False,
 ) -> None:
     """Keep what was recognised in a resource; say where nothing was, or it must not be read."""
     if modified or not keys:
-        reading.notes.unread(entry.path, _MODIFIED if modified else _NOT_KNOWN)
+        nothing = _DENIED if denied else _NOT_KNOWN
+        reading.notes.unread(entry.path, _MODIFIED if modified else nothing)
         return
     found += [Known(key, entry.path, day, active) for key in keys]
     reading.notes.use(entry.path, entry.reference)
