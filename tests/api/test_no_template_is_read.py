@@ -14,7 +14,7 @@ from tests.unit.safety.test_every_rule import EXAMPLES
 
 from crossgrain.safety.facts import Facts
 from crossgrain.safety.findings import Finding, Severity
-from crossgrain.safety.rule import Missing, Rule, in_general, worded
+from crossgrain.safety.rule import Hit, Missing, Rule, in_general, worded
 
 TEMPLATE = re.compile(r"(?<!\{)\{\w*\}(?!\})")
 """A double brace is CDS Hooks' own, for what the client fills in."""
@@ -69,7 +69,7 @@ def test_whatever_part_of_an_entry_names_a_number_it_is_filled_in(code: str, par
     if part == "instruction" and isinstance(entry, Missing):
         return
     told = replace(entry, **{part: "{planted} days"})
-    finding = worded(told, code, {"planted": "42", **fills})
+    finding = worded(told, code, Hit(fills={"planted": "42", **fills}))
     assert getattr(finding, part) == "42 days"
     assert not TEMPLATE.search(" ".join(words_of(finding)))
 

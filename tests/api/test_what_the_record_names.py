@@ -1,12 +1,14 @@
 """What a record says beside the hormone reaches the answer, and what it denies does not."""
 
 from collections.abc import Callable
+from datetime import date, timedelta
 from typing import Any
 
 import httpx2 as httpx
 import pytest
+from fastapi.testclient import TestClient
 
-from .calls import QUERY
+from .calls import AS_OF, FHIR, QUERY
 
 Post = Callable[..., httpx.Response]
 
@@ -59,3 +61,91 @@ def test_a_condition_that_is_asserted_or_in_doubt_raises_its_finding(
     post: Post, record: dict[str, Any], words: str, finding: str
 ) -> None:
     assert finding in findings(post(with_condition(record, words), QUERY))
+
+
+def with_medicine(record: dict[str, Any], words: str) -> dict[str, Any]:
+    patient = next(
+        e["resource"] for e in record["entry"] if e["resource"]["resourceType"] == "Patient"
+    )
+    resource = {
+        "resourceType": "MedicationStatement",
+        "id": "beside",
+        "status": "active",
+        "medicationCodeableConcept": {"text": words},
+        "subject": {"reference": f"Patient/{patient['id']}"},
+        "effectivePeriod": {"start": "2024-01-01"},
+    }
+    return {**record, "entry": [*record["entry"], {"resource": resource}]}
+
+
+def of_type(answer: httpx.Response, kind: str) -> list[dict[str, Any]]:
+    resources = (entry["resource"] for entry in answer.json()["entry"])
+    return [resource for resource in resources if resource["resourceType"] == kind]
+
+
+@pytest.mark.parametrize(
+    ("words", "finding", "instruction"),
+    [
+        ("orlistat 120 mg capsule", "orlistat", "4 hours apart from: orlistat"),
+        ("ciprofloxacin 500 mg tablet", "ciprofloxacin", "6 hours apart from: ciprofloxacin"),
+        ("raloxifene 60 mg tablet", "raloxifene", "12 hours from a morning dose"),
+        ("colesevelam 625 mg", "binders", "4 hours apart from: bile acid resin"),
+    ],
+)
+def test_the_hours_apart_stand_in_every_order(
+    post: Post, record: dict[str, Any], words: str, finding: str, instruction: str
+) -> None:
+    answer = post(with_medicine(record, words), QUERY)
+    assert finding in findings(answer)
+    orders = of_type(answer, "MedicationRequest")
+    assert orders
+    for order in orders:
+        assert all(instruction in line["text"] for line in order["dosageInstruction"])
+
+
+@pytest.mark.parametrize(
+    ("words", "finding"),
+    [
+        ("carbimazole 5 mg tablet", "antithyroid"),
+        ("imatinib 400 mg tablet", "tyrosine-kinase-inhibitor"),
+    ],
+)
+def test_a_medicine_that_must_be_settled_first_holds_every_order(
+    post: Post, record: dict[str, Any], words: str, finding: str
+) -> None:
+    answer = post(with_medicine(record, words), QUERY)
+    assert finding in findings(answer)
+    for order in of_type(answer, "MedicationRequest"):
+        assert any(words.split(maxsplit=1)[0] in note["text"] or "beside" in note["text"]
+                   or "treats the cancer" in note["text"] for note in order["note"])  # fmt: skip
+
+
+COMBINATION = f"?target=levothyroxine-liothyronine&as-of={AS_OF}"
+
+
+def test_a_combination_has_its_review_as_a_dated_task_of_the_plan(
+    post: Post, record: dict[str, Any]
+) -> None:
+    answer = post(record, COMBINATION)
+    (review,) = (t for t in of_type(answer, "Task") if t["code"]["text"].startswith("Review"))
+    (group,) = of_type(answer, "RequestGroup")
+    decided = date.fromisoformat(group["action"][0]["timingDateTime"])
+    due = date.fromisoformat(review["restriction"]["period"]["start"])
+    assert decided < due <= decided + timedelta(days=91)
+    assert "stop it without benefit" in review["description"]
+    (plan,) = of_type(answer, "CarePlan")
+    tied = {a["reference"]["reference"] for a in plan["activity"]}
+    assert f"urn:uuid:{review['id']}" in tied
+    assert "Review of the combination" in plan["text"]["div"]
+
+
+def test_the_review_stands_on_the_sheet_and_in_the_calendar(
+    client: TestClient, record: dict[str, Any]
+) -> None:
+    page = client.post(f"/sheet{COMBINATION}", json=record, headers=FHIR).text
+    assert "Review of the combination" in page
+    asked = FHIR | {"accept": "text/calendar"}
+    calendar = client.post(f"/sheet{COMBINATION}", json=record, headers=asked).text
+    assert "Talk with us about your tablets" in calendar
+    other = client.post(f"/sheet{QUERY}", json=record, headers=asked).text
+    assert "Talk with us about your tablets" not in other

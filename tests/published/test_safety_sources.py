@@ -4,6 +4,8 @@ The source stands beside each check. "From memory" and "common practice, no sour
 where they are so.
 """
 
+from dataclasses import replace
+
 import pytest
 from tests.unit.safety.patients import (
     CLEAR,
@@ -12,6 +14,7 @@ from tests.unit.safety.patients import (
     TO_LT3,
     TO_LT4,
     known,
+    parsed,
     patient,
     raised,
     tsh,
@@ -20,10 +23,15 @@ from tests.unit.safety.patients import (
 )
 from tests.unit.safety.plans import dose, plan
 
+from crossgrain.dosing.targets import Target
+from crossgrain.reading.codesystems import Atc, RxNorm
+from crossgrain.reading.concerns import ConcernTables
 from crossgrain.safety.assess import after_plan, before_plan, constraints
 from crossgrain.safety.findings import Finding, Severity
 from crossgrain.safety.intent import Intent
 
+MEDICINES = ConcernTables.from_entries(parsed("safety_codes.toml")).medicines
+ATC, RXNORM = Atc.system, RxNorm.system
 ANY_TARGET = pytest.mark.parametrize("intent", [TO_LT4, TO_DESICCATED, TO_LT3])
 
 
@@ -209,3 +217,103 @@ def test_an_allergy_to_pork_stops_desiccated_thyroid() -> None:
 # labeling has not been approved".
 def test_desiccated_thyroid_is_said_to_be_unapproved_in_the_us() -> None:
     assert "not an approved product in the US" in raised(CLEAR)["desiccated-unapproved"].statement
+
+
+# Orlistat label, change of February 2009 (as the FDA lists it): "should be taken at least 4
+# hours apart". Medsafe Prescriber Update 2022;43(2):20: "an interval of six hours".
+# Pharmacotherapy 2006;26:881: apart by 12 hours. Levothyroxine label: 4 hours from bile acid
+# sequestrants (from memory).
+@pytest.mark.parametrize(
+    ("medicine", "code", "hours"),
+    [
+        ("orlistat", "orlistat", "at least 4 hours apart from: orlistat"),
+        ("ciprofloxacin", "ciprofloxacin", "at least 6 hours apart from: ciprofloxacin"),
+        ("raloxifene", "raloxifene", "12 hours from a morning dose"),
+        ("bile-acid-resin", "binders", "at least 4 hours apart from: bile acid resin"),
+    ],
+)
+@ANY_TARGET
+def test_what_hinders_absorption_is_kept_apart_by_its_hours(
+    medicine: str, code: str, hours: str, intent: Intent
+) -> None:
+    finding = raised(patient(medicines=known(medicine)), intent)[code]
+    assert hours in finding.instruction
+    assert finding.severity is Severity.NOTE
+
+
+# WHO ATC index: C10AC holds colestyramine, colestipol, colextran, colesevelam.
+@pytest.mark.parametrize("code", ["C10AC01", "C10AC02", "C10AC03", "C10AC04"])
+def test_bile_acid_resins_are_known_as_a_class(code: str) -> None:
+    assert MEDICINES.key_of_code(ATC, code) == "bile-acid-resin"
+
+
+# Levothyroxine label: phenobarbital among the drugs that raise clearance (from memory); a review,
+# PMC10166268, table 2: "acceleration of catabolism of LT4 in the liver ... phenobarbital".
+def test_phenobarbital_may_raise_the_need() -> None:
+    assert "need-may-rise" in raised(patient(medicines=known("phenobarbital")))
+
+
+# Imatinib label: hypothyroidism "in thyroidectomy patients undergoing levothyroxine replacement.
+# Closely monitor TSH levels in such patients"; de Groot et al., Clin Pharmacol Ther 2005;78:433:
+# all 8 patients after thyroidectomy, and none of 3 with the gland in place.
+@ANY_TARGET
+def test_a_tyrosine_kinase_inhibitor_waits_for_whoever_treats_the_cancer(intent: Intent) -> None:
+    finding = raised(patient(medicines=known("tyrosine-kinase-inhibitor")), intent)
+    assert finding["tyrosine-kinase-inhibitor"].severity is Severity.HOLD
+    assert "TSH 6 weeks after" in finding["tyrosine-kinase-inhibitor"].action
+
+
+# Block-and-replace: a full dose of carbimazole with levothyroxine beside it (reviews of Graves'
+# disease). Beside replacement without an overactive thyroid it has no use: common practice.
+@ANY_TARGET
+def test_an_antithyroid_medicine_beside_the_hormone_is_asked_about(intent: Intent) -> None:
+    finding = raised(patient(medicines=known("antithyroid")), intent)["antithyroid"]
+    assert finding.severity is Severity.HOLD
+    assert finding.action.startswith("Ask why")
+
+
+# RxNorm as a pharmacogenetic consortium's list of drugs has it: carbimazole 2020, methimazole
+# 6835, propylthiouracil 8794, ciprofloxacin 2551, sunitinib 357977, nilotinib 662281; other
+# public lists: imatinib 282388, phenobarbital 8134. ATC: imatinib L01EA01 (L01XE01 until 2021),
+# raloxifene G03XC01, orlistat A08AB01, phenobarbital N03AA02.
+@pytest.mark.parametrize(
+    ("system", "code", "key"),
+    [
+        *((RXNORM, code, "antithyroid") for code in ("2020", "6835", "8794")),
+        (RXNORM, "2551", "ciprofloxacin"),
+        *((RXNORM, c, "tyrosine-kinase-inhibitor") for c in ("357977", "662281", "282388")),
+        (RXNORM, "8134", "phenobarbital"),
+        (ATC, "L01EA01", "tyrosine-kinase-inhibitor"),
+        (ATC, "L01XE01", "tyrosine-kinase-inhibitor"),
+        (ATC, "G03XC01", "raloxifene"),
+        (ATC, "A08AB01", "orlistat"),
+        (ATC, "N03AA02", "phenobarbital"),
+        (ATC, "H03BB01", "antithyroid"),
+    ],
+)
+def test_the_codes_of_these_medicines_lead_to_their_rules(system: str, code: str, key: str) -> None:
+    assert MEDICINES.key_of_code(system, code) == key
+
+
+# Eye and ear drops of ciprofloxacin (S01AE03, S02AA15, from memory) do not meet the tablet.
+@pytest.mark.parametrize("code", ["S01AE03", "S02AA15"])
+def test_drops_of_ciprofloxacin_are_of_no_concern(code: str) -> None:
+    assert MEDICINES.key_of_code(ATC, code) is None
+
+
+# NHS England, Liothyronine: advice for prescribers: started by a consultant endocrinologist only.
+def test_liothyronine_alone_waits_for_a_specialist() -> None:
+    finding = raised(CLEAR, TO_LT3)["lt3-alone"]
+    assert finding.severity is Severity.HOLD
+    assert "endocrinologist" in finding.action
+    assert "lt3-alone" not in raised(CLEAR, TO_DESICCATED)
+
+
+# ETA 2012, Eur Thyroid J 1:55: "discontinued if no improvement is experienced after 3 months".
+def test_a_combination_is_reviewed_after_three_months_and_stopped_without_benefit() -> None:
+    combined = replace(plan(dose("liothyronine", 5)), target=Target.LT4_LT3)
+    (review,) = (f for f in after_plan(combined, CLEAR, RULES) if f.code == "combination-review")
+    assert review.day == combined.checkpoint.day + 91
+    assert "go back to levothyroxine alone" in review.action
+    others = after_plan(plan(dose("liothyronine", 5)), CLEAR, RULES)
+    assert "combination-review" not in {finding.code for finding in others}

@@ -70,7 +70,7 @@ Entry = Mapping[str, object]
 _T = TypeVar("_T")
 _SECTIONS = ("before", "after", "missing", "verdict", "judgement")
 _WORDS = ("severity", "statement", "action", "source")
-_OPTIONAL = ("needs", "when", "keys", "demands", "instruction", "numbers")
+_OPTIONAL = ("needs", "when", "keys", "demands", "instruction", "numbers", "act")
 
 
 def rules_from(data: Entry) -> RuleTable:
@@ -134,6 +134,7 @@ def _rule(entry: Entry, place: str) -> Rule:
         demands=frozenset(_member(Demand, d, place) for d in _names(entry, "demands", place)),
         instruction=text(entry, "instruction", place) if "instruction" in entry else "",
         numbers=_numbers(entry.get("numbers", {}), f"{place}.numbers"),
+        act=text(entry, "act", place) if "act" in entry else "",
     )
     for name, unknown in (
         ("when", {rule.when} - set(GATES)),

@@ -11,7 +11,14 @@ import re
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 
-from crossgrain.names.entries import listed, only_known_keys, refuse, required, text
+from crossgrain.names.entries import (
+    listed,
+    only_known_keys,
+    refuse,
+    required,
+    table,
+    text,
+)
 from crossgrain.reading.hormone_names import folded
 
 Phrase = tuple[str, ...]
@@ -102,7 +109,7 @@ class Denials:
         """
         only_known_keys(content, _SECTIONS, "")
         phrases = {name: _phrases(content, name) for name in _SECTIONS if name != "relieving"}
-        keys = listed(required(content, "relieving", ""), "relieving")
+        keys = _listed(content, "relieving", "keys")
         return cls(
             before={kind: phrases.pop(kind) for kind in _JOINS},
             relieving=frozenset(text({"key": key}, "key", "relieving") for key in keys),
@@ -212,14 +219,21 @@ def _past(said: Saying, at: int, fillers: Phrases) -> int:
 
 
 def _phrases(content: Mapping[str, object], name: str) -> Phrases:
-    written = listed(required(content, name, ""), name)
     phrases: dict[str, tuple[Phrase, ...]] = {}
-    for number, words in enumerate(written, start=1):
-        phrase = Saying.of(text({name: words}, name, f"{name}[{number}]")).words
+    for number, written in enumerate(_listed(content, name, "words"), start=1):
+        place = f"{name}.words[{number}]"
+        phrase = Saying.of(text({"word": written}, "word", place)).words
         if not phrase:
-            refuse(f"{name}[{number}]", "there is no word in it")
+            refuse(place, "there is no word in it")
         phrases[phrase[0]] = (*phrases.get(phrase[0], ()), phrase)
     return phrases
+
+
+def _listed(content: Mapping[str, object], name: str, what: str) -> list[object]:
+    entry = table(required(content, name, ""), name)
+    only_known_keys(entry, (what, "source"), name)
+    text(entry, "source", name)
+    return listed(required(entry, what, name), f"{name}.{what}")
 
 
 def names_in(said: Saying, names: Mapping[str, Collection[tuple[Phrase, str]]]) -> Iterator[Name]:

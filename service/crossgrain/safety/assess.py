@@ -83,11 +83,11 @@ def _unchecked(
 def _as_findings(entries: tuple[Unchecked, ...], rules: RuleTable) -> tuple[Finding, ...]:
     """One finding per missing datum, naming the rules that went unchecked for want of it."""
     return tuple(
-        worded(missing, missing.code, {"codes": ", ".join(codes)})
+        worded(missing, missing.code, Hit(fills={"codes": ", ".join(codes)}))
         for need, missing in rules.missing.items()
         if (codes := [entry.code for entry in entries if need in entry.lacks])
     )
 
 
 def _finding(rule: Rule, hit: Hit) -> Finding:
-    return worded(rule, rule.code, hit.fills, hit.origins)
+    return worded(rule, rule.code, hit)

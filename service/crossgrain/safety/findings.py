@@ -25,6 +25,8 @@ class Finding:
     origins : handles of the resources that raised it (references or FHIRPaths)
     source : on whose word
     instruction : what the dosage text of every proposed order must also say, or empty
+    act : what is to be done on a day of the plan, or empty
+    day : that day; day 0 is the plan's first
     """
 
     code: str
@@ -34,6 +36,8 @@ class Finding:
     origins: tuple[str, ...]
     source: str
     instruction: str = ""
+    act: str = ""
+    day: int | None = None
 
 
 _ORDER = {Severity.STOP: 0, Severity.HOLD: 1, Severity.NOTE: 2}

@@ -22,6 +22,7 @@ GATES: Mapping[str, Callable[[Case], bool]] = {
     "always": lambda _: True,
     "any-rise": lambda case: case.intent.any_rise,
     "t3-target": lambda case: case.intent.target in T3_TARGETS,
+    "lt3-alone-target": lambda case: case.intent.target is Target.LIOTHYRONINE,
     "lt4-target": lambda case: case.intent.target is Target.LEVOTHYROXINE,
     "desiccated-target": lambda case: case.intent.target in DESICCATED_TARGETS,
     "may-be-postmenopausal": _may_be_postmenopausal,

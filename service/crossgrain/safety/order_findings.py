@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from crossgrain.safety.findings import Finding, most_severe_first
 from crossgrain.safety.judgement import Ending, OrderJudgement, Verdict
 from crossgrain.safety.order import OrderNumbers, Reading
-from crossgrain.safety.rule import Number, Rule, RuleTable, in_general, texts, worded
+from crossgrain.safety.rule import Hit, Number, Rule, RuleTable, in_general, texts, worded
 
 
 def order_findings(judgement: OrderJudgement, rules: RuleTable) -> tuple[Finding, ...]:
@@ -16,8 +16,7 @@ def order_findings(judgement: OrderJudgement, rules: RuleTable) -> tuple[Finding
             worded(
                 rules.verdicts[verdict],
                 f"order-{verdict}",
-                _fills(judgement, rules.judgement, verdict),
-                origins,
+                Hit(origins, _fills(judgement, rules.judgement, verdict)),
             )
             for verdict in judgement.verdicts
         )

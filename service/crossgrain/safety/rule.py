@@ -38,6 +38,7 @@ class Rule:
     keys : the conditions, medicines or allergies that it looks for
     demands : what it asks of the planner
     numbers : its thresholds
+    act : what is to be done on the day that the predicate names, or empty
     """
 
     code: str
@@ -51,6 +52,7 @@ class Rule:
     demands: frozenset[Demand] = frozenset()
     instruction: str = ""
     numbers: Mapping[str, Number] = field(default_factory=dict)
+    act: str = ""
 
     def number(self, name: str) -> Fraction:
         """A threshold's value."""
@@ -68,6 +70,7 @@ class Missing:
     source: str
     numbers: Mapping[str, Number] = field(default_factory=dict)
     instruction: str = field(default="", init=False)
+    act: str = field(default="", init=False)
 
     @property
     def code(self) -> str:
@@ -116,25 +119,26 @@ class PlanCase:
 
 @dataclass(frozen=True, slots=True)
 class Hit:
-    """A predicate's yes: what fills the templates, and where it was read."""
+    """A predicate's yes: what fills the templates, where it was read, and the day of its act."""
 
     origins: tuple[str, ...] = ()
     fills: Mapping[str, str] = field(default_factory=dict)
+    day: int | None = None
 
 
-def worded(
-    entry: Rule | Missing, code: str, fills: Mapping[str, str], origins: tuple[str, ...] = ()
-) -> Finding:
+def worded(entry: Rule | Missing, code: str, hit: Hit) -> Finding:
     """A finding in the words of its entry, every one of them filled in."""
-    known = {**texts(entry.numbers), **fills}
+    known = {**texts(entry.numbers), **hit.fills}
     return Finding(
         code=code,
         severity=entry.severity,
         statement=entry.statement.format(**known),
         action=entry.action.format(**known),
-        origins=tuple(dict.fromkeys(origins)),
+        origins=tuple(dict.fromkeys(hit.origins)),
         source=entry.source.format(**known),
         instruction=entry.instruction.format(**known),
+        act=entry.act,
+        day=hit.day,
     )
 
 

@@ -10,6 +10,10 @@ from crossgrain.sheet.days import PatientStep, Taking, day_words
 from crossgrain.writing.labs import BEFORE_DOSE
 from crossgrain.writing.narrative import plain
 
+REVIEW = (
+    "Do you feel better with the two medicines than with one? If not, we go back to one. Go on with"
+    " your tablets until we have talked."
+)
 _DAY = timedelta(days=1)
 
 
@@ -21,8 +25,9 @@ def calendar_file(
     before_the_start: str,
     *,
     on_hold: bool,
+    reviews: Sequence[date] = (),
 ) -> bytes:
-    """One all-day event on the first day of every step and on every lab day.
+    """One all-day event on the first day of every step, on every lab day and on every review.
 
     `before_the_start` opens the first step; each later one holds only if that began on its day.
     A title may be all that a calendar shows, so it says that tablets at home are put away, and
@@ -47,6 +52,10 @@ def calendar_file(
         event = _event(f"{plan_id}|lab|{day}", stamp, day, says, BEFORE_DOSE)
         event.add_component(_the_day_before())
         calendar.add_component(event)
+    for day in reviews:
+        calendar.add_component(
+            _event(f"{plan_id}|review|{day}", stamp, day, "Talk with us about your tablets", REVIEW)
+        )
     written: bytes = calendar.to_ical()
     return written
 

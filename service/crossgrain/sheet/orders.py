@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from crossgrain.dosing.plan import Branch, Course, LabDraw, Part, Plan, Stage
 from crossgrain.words.doses import daily_dose, tablets_a_day
+from crossgrain.writing.acts import dated_acts
 from crossgrain.writing.checkpoint import BRANCH_SCOPES
 from crossgrain.writing.conditions import CONDITIONS
 from crossgrain.writing.dosage import needed
@@ -72,8 +73,9 @@ def _row(letter: Letterhead, course: Course) -> OrderRow:
 
 
 def series_endings(letter: Letterhead, plan: Plan) -> tuple[str, ...]:
-    """What happens to the orders that stand today."""
-    return tuple(task["description"] for task in series_tasks(letter, plan.steps, letter.series))
+    """What happens to the orders that stand today, and what else is to be done on a day."""
+    tasks = (*series_tasks(letter, plan.steps, letter.series), *dated_acts(letter))
+    return tuple(task["description"] for task in tasks)
 
 
 def lab_words(letter: Letterhead, draws: Sequence[LabDraw]) -> tuple[str, ...]:

@@ -167,4 +167,9 @@ def _calendar(letter: Letterhead, plan: Plan, steps: tuple[PatientStep, ...]) ->
         labs,
         patient.before_the_start(letter.proposal),
         on_hold=patient.on_hold(letter.proposal),
+        reviews=[
+            request.start + timedelta(days=finding.day)
+            for finding in letter.findings
+            if finding.day is not None
+        ],
     )

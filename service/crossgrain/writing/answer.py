@@ -7,6 +7,7 @@ from crossgrain.dosing.plan import Plan
 from crossgrain.names.identity import urn
 from crossgrain.names.version import FhirVersion
 from crossgrain.reading.code_tables import CodeTables
+from crossgrain.writing.acts import dated_acts
 from crossgrain.writing.care_plan import Contents, care_plan
 from crossgrain.writing.checkpoint import options, request_group
 from crossgrain.writing.digest import Digest, digest_of
@@ -71,6 +72,7 @@ def _planned(letter: Letterhead, plan: Plan, digest: Digest) -> list[Resource]:
         *medication_requests(letter, SERIES, series, plan.prescriptions),
         *service_requests(letter, SERIES, plan.labs),
         *series_tasks(letter, plan.steps, series),
+        *dated_acts(letter),
         request_group(letter, plan.checkpoint, choices),
     )
     tied = care_plan(letter, Contents(plan, digest, series, activities, choices))

@@ -155,7 +155,9 @@ NAMES = sorted(
 )
 
 
-@given(st.sampled_from(NAMES), st.sampled_from(WORDS["denies"]), st.sampled_from([*".;", ""]))
+@given(
+    st.sampled_from(NAMES), st.sampled_from(WORDS["denies"]["words"]), st.sampled_from([*".;", ""])
+)
 def test_every_name_is_denied_by_every_word_that_denies(name: str, word: str, end: str) -> None:
     assert not keys(f"{word} {name}{end}")
 
@@ -174,10 +176,12 @@ def test_any_text_is_taken_apart_without_loss(words: str) -> None:
 @pytest.mark.parametrize(
     ("change", "field"),
     [
-        ({"no": []}, "no"),
-        ({"no": ["?"]}, "no[1]"),
-        ({"no": [1]}, "no[1].no"),
-        ({"nope": ["no"]}, "nope"),
+        ({"no": {"words": [], "source": "s"}}, "no.words"),
+        ({"no": {"words": ["?"], "source": "s"}}, "no.words[1]"),
+        ({"no": {"words": [1], "source": "s"}}, "no.words[1].word"),
+        ({"no": {"words": ["no"]}}, "no.source"),
+        ({"no": ["no"]}, "no"),
+        ({"nope": {"words": ["no"], "source": "s"}}, "nope"),
     ],
 )
 def test_a_faulty_list_of_words_is_refused_by_its_place(change: Json, field: str) -> None:

@@ -75,6 +75,7 @@ EXAMPLES: dict[str, Example] = {
     "compounded-product": Example(
         patient(regimen=replace(CLEAR.regimen, lines=(COMPOUNDED,))), CLEAR
     ),
+    "lt3-alone": Example(CLEAR, CLEAR, TO_LT3, quiet_intent=TO_DESICCATED),
     "plan-running": Example(
         patient(running=RunningPlan(Target.LIOTHYRONINE, "MedicationRequest/1")), CLEAR
     ),
@@ -130,6 +131,11 @@ EXAMPLES: dict[str, Example] = {
     "binders": on_medicine("calcium"),
     "proton-pump-inhibitor": on_medicine("proton-pump-inhibitor"),
     "need-may-rise": on_medicine("sertraline"),
+    "tyrosine-kinase-inhibitor": on_medicine("tyrosine-kinase-inhibitor"),
+    "antithyroid": on_medicine("antithyroid"),
+    "orlistat": on_medicine("orlistat"),
+    "ciprofloxacin": on_medicine("ciprofloxacin"),
+    "raloxifene": on_medicine("raloxifene"),
     "amiodarone": on_medicine("amiodarone"),
     "lithium": on_medicine("lithium"),
     "ketamine": on_medicine("ketamine"),

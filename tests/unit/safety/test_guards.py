@@ -81,6 +81,6 @@ def test_every_guard_is_a_hold_with_its_source() -> None:
         dose("desiccated-thyroid-60", 210),
         chosen=forecast(exposure=2.0, lowest=0.3),
     )
-    assert set(found) == set(RULES.after) - {"product-exchanged"}  # a note, of a move of its own
+    assert set(found) == set(RULES.after) - {"product-exchanged", "combination-review"}  # notes
     assert {finding.severity for finding in found.values()} == {Severity.HOLD}
     assert all(finding.source for finding in found.values())

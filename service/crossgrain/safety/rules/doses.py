@@ -5,6 +5,7 @@ from fractions import Fraction
 
 from crossgrain.dosing.plan import Checkpoint, LineDose, Plan, Step
 from crossgrain.dosing.preparations import Kind
+from crossgrain.dosing.targets import Target
 from crossgrain.dosing.wording import by_weight_words, exchanged_words
 from crossgrain.safety import results
 from crossgrain.safety.facts import Analyte
@@ -91,6 +92,7 @@ SCOPE: dict[str, Predicate] = {
     "hypothyroidism-unconfirmed": _unconfirmed,
     "not-for-replacement": _not_replacement,
     "compounded-product": _compounded,
+    "lt3-alone": _always,
     "plan-running": _plan_runs,
     "desiccated-unapproved": _always,
 }
@@ -182,6 +184,14 @@ def _coverage_low(case: PlanCase, rule: Rule) -> Hit | None:
     )
 
 
+def _combination(case: PlanCase, rule: Rule) -> Hit | None:
+    """A dated review, once the dose is one by which benefit can be judged."""
+    if case.plan.target is not Target.LT4_LT3:
+        return None
+    day = case.plan.checkpoint.day + int(rule.number("days"))
+    return Hit(fills={"day": str(day)}, day=day)
+
+
 DOSES: dict[str, Predicate] = {"lt4-high-today": _lt4_high_today}
 
 
@@ -201,5 +211,6 @@ PLAN_PREDICATES: dict[str, PlanPredicate] = {
     "desiccated-above-usual": _desiccated_high,
     "t3-exposure-high": _exposure_high,
     "coverage-low": _coverage_low,
+    "combination-review": _combination,
     "product-exchanged": _product_exchanged,
 }
