@@ -160,7 +160,7 @@ def test_a_goal_is_read_while_it_is_pursued() -> None:
     }
     record = read(goal)
     assert record.facts.goals is not None
-    assert [k.key for k in record.facts.goals] == ["tsh-suppression-goal"]
+    assert [k.key for k in record.facts.goals] == ["tsh-suppression-goal", "thyroid-cancer"]
     for over in ("cancelled", "completed", "rejected", "entered-in-error"):
         assert read({**goal, "lifecycleStatus": over}).facts.goals == (), over
 

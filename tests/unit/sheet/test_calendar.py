@@ -30,7 +30,8 @@ def test_it_holds_the_first_day_of_every_step_and_every_lab(file: str) -> None:
     assert [day for day, says in found if "step" in says] == [step.first for step in steps]
     labs = [AS_OF + timedelta(days=draw.day) for draw in plan.labs]
     assert [day for day, says in found if "Blood test" in says] == labs
-    assert len(found) == len(steps) + len(labs)
+    reviews = [day for day, says in found if "Talk with us" in says]
+    assert len(found) == len(steps) + len(labs) + len(reviews)
 
 
 @pytest.mark.parametrize("file", PLANNED)
