@@ -142,6 +142,7 @@ def wishes(draw: st.DrawFn, prior: PriorTherapy | None = None) -> Wish:
         draw(st.sampled_from(["standard", "brisk", "cautious"])),
         prior or draw(st.sampled_from(PriorTherapy)),
         mixture,
+        weekly_pattern=draw(st.sampled_from([False, False, True])),
     )
 
 
@@ -254,7 +255,8 @@ def test_the_checkpoint_is_the_smallest_target_rounded_down_or_one_increment(swi
     assert checkpoint.set_by == checkpoint.ladder[0].basis_id
     for key, amount in switch.goals.items():
         one = PREPARATION_OF[key].increment
-        assert (amount / one).denominator == 1 or amount in PREPARATION_OF[key].strengths
+        a_day = (amount / one).denominator == 1 or amount in PREPARATION_OF[key].strengths
+        assert a_day or (key == LT4.id and switch.wish.weekly_pattern)
         assert amount <= max(smallest[key], one)
         if can_be_ordered(PREPARATION_OF[key], amount + one):
             assert amount + one > smallest[key]

@@ -71,6 +71,9 @@ def propose(  # noqa: PLR0913, PLR0917 - one parameter per option
         str | None, typer.Option("--t3-share", help="Part that LT3 carries beside desiccated.")
     ] = None,
     desiccated_family: Annotated[str | None, typer.Option(help="The strength family.")] = None,
+    weekly_pattern: Annotated[
+        bool, typer.Option("--weekly-pattern", help="Whole tablets of LT4, weekdays may differ.")
+    ] = False,
     another_product: Annotated[
         bool, typer.Option("--another-product", help="Exchange the desiccated product.")
     ] = False,
@@ -101,6 +104,7 @@ def propose(  # noqa: PLR0913, PLR0917 - one parameter per option
         "guideline": "true" if guideline else None,
         "t3-share": t3_share,
         "desiccated-family": desiccated_family,
+        "weekly-pattern": "true" if weekly_pattern else None,
         "another-product": "true" if another_product else None,
     }
     question = proposing.Question(

@@ -42,6 +42,8 @@ class SwitchRequest:
     mixture: Mixture = field(default_factory=Mixture)
     desiccated_family: str | None = None
     another_product: bool = False
+    weekly_pattern: bool = False
+    """Whether LT4 is to come in whole tablets, two of which may share the days of a week."""
     orders: tuple[str, ...] = ()
     stock: tuple[tuple[str, Fraction], ...] = ()
     """The tablets that can be dispensed, by preparation id and strength; of a preparation that is

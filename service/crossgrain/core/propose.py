@@ -122,6 +122,7 @@ def _wish(record: Record, request: SwitchRequest, target: Target, limits: Constr
     """What was asked, as far as the findings let it be."""
     # The cautious pace rises by the smallest orderable increment, from the first step on.
     slow = limits.cautious_only or limits.smallest_first_step
+    frail = slow or limits.overlap_only or limits.too_much_weighs or limits.too_little_weighs
     return Wish(
         target=target,
         basis_id=request.basis_id,
@@ -135,6 +136,8 @@ def _wish(record: Record, request: SwitchRequest, target: Target, limits: Constr
         at_home=_at_home(record),
         stock=tuple(sorted(set(request.stock))),
         another_product=request.another_product,
+        weekly_pattern=request.weekly_pattern and not frail,
+        weekly_withheld=request.weekly_pattern and frail,
         weight_kg=record.facts.weight_kg,
     )
 

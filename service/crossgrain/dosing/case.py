@@ -151,4 +151,6 @@ class Case:
 def order_line(preparation: Preparation, amount: Fraction, part: Part, dose: DayDose) -> LineDose:
     """An orderable day's dose as a line of a plan."""
     unlike = dose.times if len(set(dose.times)) > 1 else ()
-    return LineDose(preparation, amount, part, dose.tablets, len(dose.times), dose.note, unlike)
+    return LineDose(
+        preparation, amount, part, dose.tablets, len(dose.times), dose.note, unlike, dose.week
+    )

@@ -66,7 +66,8 @@ def not_stocked(preparation: Preparation, wanted: str) -> DomainError:
     return DomainError(
         Category.OUT_OF_RANGE,
         "stock",
-        f"no stocked strength of {preparation.name} makes {wanted} {preparation.unit}",
+        f"no stocked strength of {preparation.name} makes {wanted} {preparation.unit}"
+        f"{' in whole tablets' if preparation.weekly else ''}",
     )
 
 
@@ -81,8 +82,8 @@ def smallest_kit(
     """The fewest strengths, beyond those at home, of which every one of `doses` can be made.
 
     A strength without a verified code counts as two. Among equally few: those with the fewest doses
-    that break a tablet; verified codes; a single tablet for a single dose; those that make most of
-    `also` (the doses of the branches); then the fewest pieces.
+    that break a tablet, then that share a week; verified codes; a single tablet for a single dose;
+    those that make most of `also` (the doses of the branches); then the fewest pieces.
 
     Raises
     ------
@@ -151,6 +152,7 @@ def _burden(
     return (
         sum(way.jumps for way in ways),
         sum(way.halves > 0 for way in ways),
+        sum(way.weekly for way in ways),
         sum(way.uncoded for way in ways),
         lone,
         missing,

@@ -15,7 +15,7 @@ from crossgrain.dosing.plan import Part
 from crossgrain.dosing.policy import Pace
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import Regimen
-from crossgrain.dosing.tablets import can_be_ordered, makings
+from crossgrain.dosing.tablets import Makings, can_be_ordered, makings
 from crossgrain.dosing.targets import TargetDose
 from crossgrain.names.errors import Category, DomainError
 
@@ -174,14 +174,29 @@ def rungs(preparation: Preparation, increment: Fraction) -> tuple[Fraction, ...]
     doses = {n * increment for n in range(1, int(most / increment) + 1)}
     if preparation.kind is Kind.LEVOTHYROXINE:
         doses |= set(preparation.strengths)
+    if preparation.weekly:
+        doses = {_week_near(table, dose, increment) for dose in doses}
     made = sorted(dose for dose in doses if table.ways(dose))
-    broken = {dose for dose in made if table.ways(dose)[0].halves}
+    broken = {dose for dose in made if table.ways(dose)[0].halves or table.ways(dose)[0].weekly}
     whole = [dose for dose in made if dose not in broken]
     return tuple(
         dose
         for dose in made
         if dose not in broken or all(abs(dose - other) >= increment / 2 for other in whole)
     )
+
+
+def _week_near(table: Makings, dose: Fraction, increment: Fraction) -> Fraction:
+    """A dose that no whole tablets make, as the nearest week below it that two tablets share."""
+    if table.ways(dose):
+        return dose
+    at = bisect_right(table.steps, dose * table.scale)
+    for steps in reversed(table.steps[:at]):
+        if dose - Fraction(steps, table.scale) >= increment / 2:
+            break
+        if table.by_steps[steps][0].weekly:
+            return Fraction(steps, table.scale)
+    return dose
 
 
 def round_down(preparation: Preparation, increment: Fraction, amount: Fraction) -> Fraction:
@@ -253,7 +268,7 @@ def not_stocked(preparation: Preparation, wanted: str, increment: Fraction) -> D
         Category.OUT_OF_RANGE,
         "stock",
         f"no stocked strength of {preparation.name} makes {wanted} {preparation.unit} in steps of"
-        f" {float(increment):g}",
+        f" {float(increment):g}{' in whole tablets' if preparation.weekly else ''}",
     )
 
 

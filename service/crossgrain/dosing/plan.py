@@ -13,7 +13,7 @@ from math import ceil
 from crossgrain.dosing.bases import Standing
 from crossgrain.dosing.exchange import Exchange
 from crossgrain.dosing.preparations import Preparation
-from crossgrain.dosing.tablets import Piece, Tablets
+from crossgrain.dosing.tablets import SHARED_WEEK, Piece, Tablets
 from crossgrain.dosing.taper import Choice
 from crossgrain.dosing.targets import Target, TargetDose
 
@@ -62,6 +62,8 @@ class LineDose:
     doses_per_day : 2 where the day's dose is taken in two
     times : what is taken at each time, where the day's doses are not alike; else empty
     note : what must be said of it, e.g. that it could not be split
+    week : what is taken on each part of a week that two tablets share, see
+        `tablets.SHARED_WEEK`; else empty. Then `tablets` are those of a mean day
     """
 
     preparation: Preparation
@@ -71,6 +73,7 @@ class LineDose:
     doses_per_day: int = 1
     note: str = ""
     times: tuple[Tablets, ...] = ()
+    week: tuple[Tablets, ...] = ()
 
     @property
     def has_half(self) -> bool:
@@ -79,7 +82,13 @@ class LineDose:
         return any(count.denominator != 1 for p in pieces for count in self.counts(p))
 
     def counts(self, piece: Piece) -> tuple[Fraction, ...]:
-        """Tablets of a product at each of the day's doses; they may differ."""
+        """Tablets of a product at each of the day's doses; they may differ.
+
+        Of a week that two tablets share, those of a day on which it is taken.
+        """
+        if self.week:
+            each = (p for part in self.week for p in part.pieces)
+            return tuple(p.count for p in each if p.strength == piece.strength)
         if not self.times:
             return (piece.count / self.doses_per_day,) * self.doses_per_day
         return tuple(
@@ -125,6 +134,18 @@ class DoseUse:
     course: Course
     piece: Piece
 
+    def taken_in(self, days: int) -> Fraction:
+        """How many tablets so many days in a row take at the most."""
+        for taken, weekdays in zip(self.course.line.week, SHARED_WEEK, strict=False):
+            if self.piece.strength in taken.strengths:
+                spans = (
+                    sum((first + day) % 7 in weekdays for day in range(days % 7))
+                    for first in range(7)
+                )
+                (each,) = self.course.line.counts(self.piece)
+                return each * (days // 7 * len(weekdays) + max(spans))
+        return self.piece.count * days
+
 
 @dataclass(frozen=True, slots=True)
 class Prescription:
@@ -159,9 +180,16 @@ class Prescription:
 
     @property
     def tablets(self) -> int:
-        """How many are handed out; half a tablet is a whole one cut, so it is rounded up."""
+        """How many are handed out; half a tablet is a whole one cut, so it is rounded up.
+
+        Of a week that two tablets share as many as are taken whatever day it begins on.
+        """
+        *before, last = self.uses
+        if any(use.course.line.week for use in self.uses):
+            reserved = last.taken_in(last.course.days + self.reserve_days)
+            return ceil(sum((use.taken_in(use.course.days) for use in before), reserved))
         taken = sum((use.piece.count * use.course.days for use in self.uses), Fraction(0))
-        return ceil(taken + self.uses[-1].piece.count * self.reserve_days)
+        return ceil(taken + last.piece.count * self.reserve_days)
 
 
 @dataclass(frozen=True, slots=True)
@@ -359,6 +387,11 @@ class Plan:
     """The unconditional steps as they are prescribed and fetched."""
     exchange: Exchange | None = None
     """Given where one product of desiccated thyroid takes the place of another."""
+
+    weekly: bool = False
+    """Whether LT4 is given in whole tablets, two of which may share the days of a week."""
+    weekly_withheld: bool = False
+    """Whether that was asked for and is not done, for the patient's risk."""
 
     @property
     def ended_products(self) -> frozenset[str]:

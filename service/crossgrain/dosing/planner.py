@@ -70,6 +70,10 @@ class Wish:
     """The tablets that can be dispensed; of a preparation that is not named, every strength."""
     weight_kg: Fraction | None = None
     """For the reference column: full replacement by weight."""
+    weekly_pattern: bool = False
+    """Whether LT4 is given in whole tablets, two of which may share the days of a week."""
+    weekly_withheld: bool = False
+    """Whether that was asked for and a patient's risk forbids it."""
     another_product: bool = False
     """Whether desiccated thyroid is to be of another product, of the family taken or not."""
 
@@ -204,6 +208,8 @@ def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow,
         taper=own.choice,
         prescriptions=prescriptions(courses(steps), case.policy.supply, draws(labs)),
         exchange=case.exchange,
+        weekly=wish.weekly_pattern,
+        weekly_withheld=wish.weekly_withheld,
     )
     return Draft(plan, explain_dose(case, plan, tables.cross_checks), explain_moves(case, plan))
 
@@ -221,6 +227,8 @@ def _exchanged(case: Case, exchange: Exchange) -> TargetDose:
 
 def _case(regimen: Regimen, wish: Wish, tables: Tables, rows: Sequence[BasisRow]) -> Case:
     products = _in_stock(tables.products, wish.stock)
+    if wish.weekly_pattern:
+        products = _whole_weeks(products, tables.policy.weekly_apart)
     old = old_amounts(regimen, products)
     if not old:
         raise DomainError(Category.INVALID, "regimen", "no thyroid hormone is taken")
@@ -256,6 +264,12 @@ def _case(regimen: Regimen, wish: Wish, tables: Tables, rows: Sequence[BasisRow]
         leaning=_leaning(tables.policy, wish),
         exchange=exchange,
     )
+
+
+def _whole_weeks(products: Products, most_apart: Fraction) -> Products:
+    """The products with no tablet of LT4 broken and weeks that two of them may share."""
+    lt4 = replace(products.levothyroxine, scored=frozenset(), weekly=most_apart)
+    return replace(products, levothyroxine=lt4)
 
 
 def _in_stock(products: Products, stock: Sequence[tuple[str, Fraction]]) -> Products:

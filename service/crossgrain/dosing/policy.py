@@ -60,6 +60,8 @@ class Policy:
     steady_within : part of the larger of old and new within which a pool counts as steady
     lt4_raise_ug : the largest conditional rise of LT4 between two labs
     tolerance : part of a target by which tablets may miss it
+    weekly_apart : by what factor two tablets of LT4 that share a week may differ
+    weekly_source : on whose word
     exchange_lowest : least part of today's labelled grains that another product may hold
     labs_source : on whose word the labs are timed so
     """
@@ -76,6 +78,8 @@ class Policy:
     lt4_raise_ug: Fraction
     tolerance: Fraction
     exchange_lowest: Fraction
+    weekly_apart: Fraction
+    weekly_source: str
     labs_source: str
 
     def pace(self, pace_id: str) -> Pace:
@@ -120,6 +124,8 @@ def policy_from(table: Mapping[str, Any]) -> Policy:
             lt4_raise_ug=Fraction(table["lt4_raise"]["largest_ug"]),
             tolerance=Fraction(table["tablets"]["tolerance"]),
             exchange_lowest=Fraction(table["exchange"]["lowest"]),
+            weekly_apart=Fraction(table["weekly"]["most_apart"]),
+            weekly_source=str(table["weekly"]["source"]),
             labs_source=str(table["labs"]["source"]),
         )
     except KeyError as missing:
@@ -154,6 +160,8 @@ def _check(policy: Policy) -> None:
     parts = (policy.steady_within, policy.exchange_lowest)
     if not all(0 < part < 1 for part in parts) or not 0 <= policy.tolerance < 1:
         raise DomainError(Category.INVALID, "titration", "a part lies between 0 and 1")
+    if policy.weekly_apart <= 1:
+        raise DomainError(Category.INVALID, "weekly", "two tablets differ by a factor above 1")
     taper, supply = policy.taper, policy.supply
     if not 0 <= taper.tolerance <= taper.saving_a_strength < 1 or not 0 <= taper.guard < 1:
         raise DomainError(

@@ -32,6 +32,8 @@ class Preparation:
     strengths : marketed tablet strengths in `unit`, ascending; empty where none is fixed
     scored : those of them that are marked for breaking in half; no other tablet is halved
     coded : those with a verified product code, preferred where another would do as well
+    weekly : by what factor two tablets that share the days of a week may differ; ``None`` where
+        every day is like the next
     increment : the grid on which doses climb and taper, in `unit` per day
     mg_per_grain : 60 or 65 for desiccated thyroid, else ``None``
     source : where the content and the strengths come from
@@ -49,6 +51,7 @@ class Preparation:
     mg_per_grain: Fraction | None
     source: str
     coded: frozenset[Fraction] = frozenset()
+    weekly: Fraction | None = None
 
     def __hash__(self) -> int:
         """By id, so that a table kept per preparation costs no hashing of every strength."""

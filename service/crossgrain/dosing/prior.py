@@ -254,7 +254,7 @@ def _making_kits(
     for way in ways:
         if way.largest_half <= largest_half and (more := with_mask(way.mask) & ~makes):
             makes |= more
-            whole |= 0 if way.halves else more
+            whole |= 0 if way.halves or way.weekly else more
     return makes, whole
 
 

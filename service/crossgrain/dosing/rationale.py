@@ -51,6 +51,7 @@ def explain_moves(case: Case, plan: Plan) -> tuple[Statement, ...]:
     """The second part: how the plan gets there. It names nothing of a patient's record."""
     return (
         *(_exchange(case, plan.exchange) if plan.exchange else _climb(case, plan)),
+        *_whole_weeks(case, plan),
         *(_forecast(forecast) for forecast in plan.ways),
         *(_branch(plan, index) for index in range(len(plan.checkpoint.branches))),
         _labs(case, plan),
@@ -83,6 +84,32 @@ def _exchange(case: Case, exchange: Exchange) -> Iterator[Statement]:
         (),
         "TSH 4 to 6 weeks after a change of product (secondary); content may differ by a tenth"
         " between products that both meet the pharmacopoeia, 90-110 % (from memory)",
+    )
+
+
+def _whole_weeks(case: Case, plan: Plan) -> Iterator[Statement]:
+    """Whether LT4 comes in whole tablets, and what two of them that share a week do to its pool."""
+    source = case.policy.weekly_source
+    if plan.weekly_withheld:
+        yield Statement(
+            "No weekly pattern: every day is like the next for this patient",
+            "asked for, and withheld in pregnancy, with heart disease and from 65 years, where a"
+            " mistaken day weighs more than a broken tablet",
+            (),
+            "our judgement",
+        )
+    if not plan.weekly:
+        return
+    steps = (*plan.steps, *(step for b in plan.checkpoint.branches for step in b.steps))
+    shared = {line.amount for step in steps for line in step.lines if line.week}
+    doses = ", ".join(f"{number(amount)} µg" for amount in sorted(shared)) or "none"
+    yield Statement(
+        "Levothyroxine in whole tablets alone, two of which may share the days of a week",
+        f"mean daily doses made so: {doses}; one tablet on four days, the other on three, the"
+        f" larger at most {number(case.policy.weekly_apart)} times the smaller. Coverage is"
+        " forecast from the mean day",
+        (),
+        source,
     )
 
 
@@ -263,9 +290,10 @@ def _simplicity(case: Case, plan: Plan) -> Iterator[Statement]:
     yield Statement(
         price,
         f"chosen: coverage {percent(chosen.lowest)} to {percent(chosen.highest)},"
-        f" {_asks(chosen)}; best found: {percent(best.lowest)} to {percent(best.highest)},"
-        f" {_asks(best)}; up to {number(policy.tolerance)} in ln coverage is given for a simpler"
-        f" taper, {number(policy.saving_a_strength)} where that saves a strength; none goes below"
+        f" {_asks(chosen, weekly=plan.weekly)}; best found: {percent(best.lowest)} to"
+        f" {percent(best.highest)}, {_asks(best, weekly=plan.weekly)}; up to"
+        f" {number(policy.tolerance)} in ln coverage is given for a simpler taper,"
+        f" {number(policy.saving_a_strength)} where that saves a strength; none goes below"
         f" {percent(policy.guard)} while another does not{weighed}",
         (),
         policy.source,
@@ -276,14 +304,14 @@ def what_simplicity_costs(plan: Plan) -> str:
     """The same in one line; empty where no old medicine tapers."""
     if plan.taper is None or not any(part is Part.OLD for part in _parts(plan)):
         return ""
-    return price_of_simplicity(plan.taper)
+    return price_of_simplicity(plan.taper, weekly=plan.weekly)
 
 
 def _parts(plan: Plan) -> set[Part]:
     return {line.part for step in plan.steps for line in step.lines}
 
 
-def price_of_simplicity(taper: Choice) -> str:
+def price_of_simplicity(taper: Choice, *, weekly: bool = False) -> str:
     """What the best taper found would hold instead, and what it would ask for, in words."""
     chosen, best = taper
     if (percent(chosen.lowest), percent(chosen.highest)) == (
@@ -297,7 +325,8 @@ def price_of_simplicity(taper: Choice) -> str:
     ]
     more = " and ".join(_more(number_of, what) for number_of, what in asks if number_of > 0)
     if not more:
-        more = "broken tablets" if chosen.is_whole and not best.is_whole else "another taper"
+        broken = "days of the week that differ" if weekly else "broken tablets"
+        more = broken if chosen.is_whole and not best.is_whole else "another taper"
     if best.lowest > chosen.lowest:
         return (
             f"{more[:1].upper()}{more[1:]} would hold {percent(best.lowest)} instead of"
@@ -315,8 +344,10 @@ def _more(many: int, what: str) -> str:
     return f"{words.get(many, str(many))} more {what if many == 1 else plural}"
 
 
-def _asks(taper: Taper) -> str:
-    halves = "whole tablets" if taper.is_whole else "broken tablets"
+def _asks(taper: Taper, *, weekly: bool) -> str:
+    otherwise = "days of the week that differ" if weekly else "broken tablets"
+    halves = "whole tablets every day" if taper.is_whole and weekly else "whole tablets"
+    halves = halves if taper.is_whole else otherwise
     return f"strengths to buy {taper.bought}, changes {taper.changes}, {halves}"
 
 

@@ -24,6 +24,9 @@ MOST_PIECES = 3
 be needed so that no single dose jumps: 20 µg where only 5 and 25 µg are stocked."""
 LARGEST_SINGLE_T3_UG = Fraction(5)
 """LT3 above this is taken in two doses a day (ETA guideline 2012, Eur Thyroid J 1:55)."""
+DAYS_OF_WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+SHARED_WEEK = ((0, 2, 4, 6), (1, 3, 5))
+"""The days of a week that two tablets share: as even as seven days can be."""
 ONCE_A_DAY = "given once a day: it cannot be divided in two doses"
 _WHOLE, _HALF = Fraction(1), Fraction(1, 2)
 
@@ -71,6 +74,7 @@ class Making(NamedTuple):
         more; 1 where they are not, 2 where a dose that should be divided is not
     crowded : times of day with more than `MOST_PIECES`, for the sake of LT3's single doses
     halves : tablets to be broken in a day
+    weekly : 1 where two tablets share the days of the week, each on days of its own
     unlike : by how much the first of the day's doses is larger than the second, in the table's
         smallest step
     pieces : taken in a day
@@ -78,7 +82,8 @@ class Making(NamedTuple):
     order : breaks ties: fewer strengths, then stronger ones
     mask : the strengths that it needs, as bits in the order of the preparation's list
     largest_half : the strongest tablet that is broken, in the table's smallest step; 0 if none
-    times : what is taken at each time of day, as pieces in the table's smallest step
+    times : what is taken at each time of day, as pieces in the table's smallest step; where the
+        week is shared, on the days of each part of it
 
     Ways are compared in this order: the rule of LT3's single doses, then whole tablets.
     """
@@ -86,6 +91,7 @@ class Making(NamedTuple):
     jumps: int
     crowded: int
     halves: int
+    weekly: int
     unlike: int
     pieces: int
     uncoded: int
@@ -97,10 +103,15 @@ class Making(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class DayDose:
-    """The tablets of one day: what is taken at each time, and what must be said of it."""
+    """The tablets of one day: what is taken at each time, and what must be said of it.
+
+    Where two tablets share the week, `week` has what is taken on each part of it, and the day's
+    tablets are those of a mean day.
+    """
 
     times: tuple[Tablets, ...]
     note: str = ""
+    week: tuple[Tablets, ...] = ()
     tablets: Tablets = field(init=False)
     """All of the day's tablets together."""
 
@@ -157,9 +168,21 @@ def day_dose(preparation: Preparation, making: Making) -> DayDose:
     """A way to make a day's dose as tablets."""
     scale = makings(preparation).scale
     times = tuple(_tablets(pieces, scale) for pieces in making.times)
+    if making.weekly:
+        return DayDose((_mean_day(times),), week=times)
     at_once = len(times) == 1 and times[0].amount > LARGEST_SINGLE_T3_UG
     undivided = at_once and preparation.kind is Kind.LIOTHYRONINE
     return DayDose(times, ONCE_A_DAY if undivided else "")
+
+
+def _mean_day(week: tuple[Tablets, ...]) -> Tablets:
+    shares = [
+        (piece, Fraction(len(days), 7))
+        for taken, days in zip(week, SHARED_WEEK, strict=True)
+        for piece in taken.pieces
+    ]
+    counted = (Piece(piece.strength, piece.count * share) for piece, share in shares)
+    return Tablets(tuple(sorted(counted, key=lambda piece: -piece.strength)))
 
 
 def _tablets(pieces: tuple[int, ...], scale: int) -> Tablets:
@@ -173,9 +196,12 @@ def _tablets(pieces: tuple[int, ...], scale: int) -> Tablets:
 def makings(preparation: Preparation) -> Makings:
     """All ways to make a day's dose of a preparation."""
     scale = 2 * lcm(1, *(strength.denominator for strength in preparation.strengths))
+    scale *= 7 if preparation.weekly else 1
     single = _single_doses(preparation, scale)
     twice = preparation.kind is Kind.LIOTHYRONINE
     by_steps = _in_two(single, scale) if twice else single
+    if preparation.weekly:
+        _share_weeks(by_steps, preparation, preparation.weekly, scale)
     ordered = {steps: tuple(sorted(set(ways))) for steps, ways in by_steps.items()}
     return Makings(preparation, scale, tuple(sorted(ordered)), ordered)
 
@@ -196,6 +222,7 @@ def _single_doses(preparation: Preparation, scale: int) -> dict[int, list[Making
                 jumps=0,
                 crowded=int(len(chosen) > MOST_PIECES),
                 halves=len(halves),
+                weekly=0,
                 unlike=0,
                 pieces=len(chosen),
                 uncoded=sum(not coded[place] for place in places),
@@ -248,6 +275,36 @@ def _in_two(single: Mapping[int, list[Making]], scale: int) -> dict[int, list[Ma
     return doses
 
 
+def _share_weeks(
+    doses: dict[int, list[Making]], preparation: Preparation, most_apart: Fraction, scale: int
+) -> None:
+    """Add the doses of weeks that two tablets share, one whole tablet on each day."""
+    coded = [strength in preparation.coded for strength in preparation.strengths]
+    longer, shorter = (len(days) for days in SHARED_WEEK)
+    kinds = list(enumerate(preparation.strengths))
+    for place, strength in kinds:
+        for other, beside in kinds:
+            if strength == beside or max(strength, beside) > most_apart * min(strength, beside):
+                continue
+            mean = (longer * strength + shorter * beside) / 7
+            mask = 1 << place | 1 << other
+            doses.setdefault(int(mean * scale), []).append(
+                Making(
+                    jumps=0,
+                    crowded=0,
+                    halves=0,
+                    weekly=1,
+                    unlike=int(abs(strength - beside) * scale),
+                    pieces=1,
+                    uncoded=2 - coded[place] - coded[other],
+                    order=(2, 0, *sorted((-place, -other))),
+                    mask=mask,
+                    largest_half=0,
+                    times=((int(strength * scale),), (int(beside * scale),)),
+                )
+            )
+
+
 def _best_per_mask(ways: Iterable[Making]) -> list[Making]:
     """The best way from each set of strengths."""
     best: dict[tuple[int, int], Making] = {}
@@ -262,6 +319,7 @@ def _both(morning: Making, evening: Making, unlike: int, jumps: int) -> Making:
         jumps=jumps,
         crowded=morning.crowded + evening.crowded,
         halves=morning.halves + evening.halves,
+        weekly=0,
         unlike=unlike,
         pieces=morning.pieces + evening.pieces,
         uncoded=max(morning.uncoded, evening.uncoded),

@@ -96,6 +96,14 @@ def switch_options(catalogue: Catalogue) -> tuple[Option, ...]:
             " else the one taken, else desiccated-thyroid-60.",
         ),
         Option(
+            "weekly-pattern",
+            "valueBoolean",
+            "Whether levothyroxine comes in whole tablets alone, two of which may share the days of"
+            " a week, one on four days and the other on three. Withheld in pregnancy, with heart"
+            " disease and from 65 years. Default: false, broken tablets where scored.",
+            _flag,
+        ),
+        Option(
             "another-product",
             "valueBoolean",
             "Whether another product of desiccated thyroid takes the place of the one taken, in"

@@ -108,6 +108,7 @@ def _request(desk: Desk, options: Options) -> SwitchRequest:
         prior_therapy=PriorTherapy(options.one("prior-therapy", defaults.prior_therapy)),
         mixture=mixture_asked(options),
         desiccated_family=options.one("desiccated-family"),
+        weekly_pattern=options.one("weekly-pattern", defaults.weekly_pattern),
         another_product=options.one("another-product", defaults.another_product),
         orders=options.all("order"),
         stock=options.all("stock"),

@@ -133,7 +133,7 @@ def in_all_a_day(dosages: Sequence[Dosage]) -> Fraction | None:
     """What an order of ours says that it comes to together with the others of its medicine."""
     for dosage in dosages:
         if found := IN_ALL.search(plain_words(dosage.text or "")):
-            return Fraction(found["all"])
+            return Fraction(found["all"]) / (7 if found["week"] else 1)
     return None
 
 

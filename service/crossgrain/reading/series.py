@@ -10,6 +10,7 @@ from datetime import date
 from fractions import Fraction
 
 from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.dosing.tablets import DAYS_OF_WEEK, SHARED_WEEK
 from crossgrain.names.series_extension import SERIES_URL
 from crossgrain.reading.currency import ORDERS
 from crossgrain.reading.elements import Dosage, Reference, View
@@ -86,14 +87,19 @@ def _is_dose(
         return False
     if (bounds.start, bounds.end) != (dose.first_day.isoformat(), dose.last_day.isoformat()):
         return False
+    days = tuple(DAYS_OF_WEEK.index(day) for day in repeat.day_of_week if day in DAYS_OF_WEEK)
+    if repeat.day_of_week and days not in SHARED_WEEK:
+        return False
     if cycle is not None:
-        return cycle == (dose.daily,)
+        mean = sum(cycle, Fraction(0)) / len(cycle)
+        return cycle == (dose.daily,) or (bool(days) and mean == dose.daily)
     tablets = [
         exact(each.dose_quantity.value, SERIES_URL)
         for each in dosage.dose_and_rate
         if each.dose_quantity and each.dose_quantity.code == "{tbl}"
     ]
-    return [count * strength * dose.times_a_day for count in tablets] == [dose.daily]
+    share = Fraction(len(days) or 7, 7)
+    return [count * strength * dose.times_a_day * share for count in tablets] == [dose.daily]
 
 
 def agreed(marked: Iterable[MarkedOrder]) -> dict[str, SeriesFacts]:

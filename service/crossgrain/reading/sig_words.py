@@ -55,10 +55,12 @@ DATES = re.compile(rf"from {_CALENDAR} to {_CALENDAR}")
 OPENING_DATES = re.compile(rf"{DATES.pattern}: ?")
 """The days of an instruction that is one of several, before what is taken on them."""
 IN_ALL = re.compile(
-    r"(?:take it together with [^:]{1,300}: |the whole day.s dose is )"
-    r"(?P<all>\d+(?:\.\d+)?)(?:/[\d.]+)? (?:micrograms?|mg) of [a-z \d:]{1,60}"
+    r"(?:take it together with [^:]{1,300}: |the whole day.s dose is"
+    r" |on the other days take [^:]{1,80} instead: )"
+    r"(?P<all>\d+(?:\.\d+)?)(?:/[\d.]+)? (?:micrograms?|mg) of"
+    r" (?:[a-z -]{1,50} a (?P<week>week) in all|[a-z \d:]{1,60})"
 )
-"""What the tablets of several orders, or the doses of one day, come to."""
+"""What the tablets of several orders, or the doses of one day or of one week, come to."""
 PRODUCT = re.compile(
     rf"(?P<name>[a-z][a-z ,()-]{{2,60}}) (?P<each>(?:{_NUMBER}) ?(?P<unit>{_UNIT})) tablets?: ?"
 )

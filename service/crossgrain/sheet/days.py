@@ -10,12 +10,18 @@ from string import ascii_uppercase
 
 from crossgrain.dosing.at_home import HomeUse, Turn, Use
 from crossgrain.dosing.plan import LineDose, Part, Plan, Step
-from crossgrain.dosing.tablets import Piece
-from crossgrain.words.doses import amount, date_words, generic_name, tablets
+from crossgrain.dosing.tablets import SHARED_WEEK, Piece
+from crossgrain.words.doses import (
+    WEEKDAYS,
+    amount,
+    date_words,
+    generic_name,
+    tablets,
+    weekday_words,
+)
 from crossgrain.writing.at_home import supply_name
 from crossgrain.writing.dosage import count_each
 
-_WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 _APART = ("in the morning", "at bedtime")
 _WHEN = {1: _APART[0], 2: "in the morning and again at bedtime"}
 
@@ -105,7 +111,7 @@ def day_words(day: date) -> str:
     >>> day_words(date(2025, 3, 3))
     'Monday 3 March 2025'
     """
-    return f"{_WEEKDAYS[day.weekday()]} {date_words(day)}"
+    return f"{WEEKDAYS[day.weekday()]} {date_words(day)}"
 
 
 def patient_steps(plan: Plan, start: date, at_home: Sequence[HomeUse]) -> tuple[PatientStep, ...]:
@@ -155,7 +161,12 @@ def _new_first(step: Step) -> list[LineDose]:
 
 
 def _takings(line: LineDose) -> Iterator[Taking]:
-    """One medicine of a step, apart by the time of day where the day's doses are not alike."""
+    """One medicine of a step, apart by the time or the day where its doses are not alike."""
+    if line.week:
+        for taken, days in zip(line.week, SHARED_WEEK, strict=True):
+            part = tuple(_tablet(line, piece, piece.count) for piece in taken.pieces)
+            yield _taking(line, part, f"{_APART[0]} on {weekday_words(days)}")
+        return
     if line.times:
         for taken, when in zip(line.times, _APART, strict=True):
             part = tuple(_tablet(line, piece, piece.count) for piece in taken.pieces)

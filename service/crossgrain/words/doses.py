@@ -8,12 +8,13 @@ from functools import lru_cache
 from crossgrain.dosing.plan import LineDose
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import DoseLine
-from crossgrain.dosing.tablets import Piece
+from crossgrain.dosing.tablets import SHARED_WEEK, Piece
 from crossgrain.dosing.targets import Target
 from crossgrain.names.decimals import exact_decimal, is_finite
 
 CAUTION = "A proposal for the licensed prescriber, who decides; local rules and labels come first."
 
+WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 _MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September",
     "October", "November", "December",
@@ -128,7 +129,22 @@ def pieces(line: LineDose) -> str:
     """The tablets of one day, or that the old supply goes on, or why there are none."""
     if line.tablets is None:
         return line.note or "as taken now"
+    if line.week:
+        return ", ".join(
+            f"{_pieces(line.preparation, taken.pieces)} on {weekday_words(days)}"
+            for taken, days in zip(line.week, SHARED_WEEK, strict=True)
+        )
     return _pieces(line.preparation, line.tablets.pieces)
+
+
+def weekday_words(days: Iterable[int]) -> str:
+    """Days of the week, Monday the first.
+
+    >>> weekday_words((1, 3, 5))
+    'Tuesday, Thursday and Saturday'
+    """
+    *named, last = (WEEKDAYS[day] for day in days)
+    return f"{', '.join(named)} and {last}" if named else last
 
 
 def _pieces(preparation: Preparation, counted: Iterable[Piece]) -> str:

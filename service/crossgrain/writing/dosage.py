@@ -8,9 +8,9 @@ from typing import Any
 
 from crossgrain.dosing.plan import Course, DoseUse, LineDose, Prescription
 from crossgrain.dosing.preparations import Kind, Preparation
-from crossgrain.dosing.tablets import Piece
+from crossgrain.dosing.tablets import DAYS_OF_WEEK, SHARED_WEEK, Piece
 from crossgrain.reading.codesystems import Snomed
-from crossgrain.words.doses import amount, generic_name, product, tablets
+from crossgrain.words.doses import amount, generic_name, product, tablets, weekday_words
 from crossgrain.writing.letterhead import Scope
 from crossgrain.writing.narrative import plain
 from crossgrain.writing.quantities import counted, exact_quantity
@@ -54,6 +54,13 @@ def _dosages(
     """
     course, piece = use.course, use.piece
     line = course.line
+    if line.week:
+        days = weekdays_of(line, piece)
+        often = {"frequency": 1, "period": 1, "periodUnit": "d"}
+        often["dayOfWeek"] = [DAYS_OF_WEEK[day] for day in days]
+        text = instruction_text(wording, scope, use, turn)
+        yield _dosage(wording, sequence, course, often, text, piece, count_each(line, piece))
+        return
     if not line.times:
         often = {"frequency": line.doses_per_day, "period": 1, "periodUnit": "d"}
         text = instruction_text(wording, scope, use, turn)
@@ -95,7 +102,16 @@ def _dosage(
 
 def count_each(line: LineDose, piece: Piece) -> Fraction:
     """Tablets at each of the day's doses, where they are alike."""
-    return piece.count if line.doses_per_day == 1 else piece.count / line.doses_per_day
+    return line.counts(piece)[0]
+
+
+def weekdays_of(line: LineDose, piece: Piece) -> tuple[int, ...]:
+    """On which days of a shared week a product is taken, Monday the first."""
+    return next(
+        days
+        for taken, days in zip(line.week, SHARED_WEEK, strict=True)
+        if piece.strength in taken.strengths
+    )
 
 
 def concept(system: str, code: str, display: str) -> dict[str, Any]:
@@ -127,6 +143,8 @@ def instruction_text(
     course, piece, line = use.course, use.piece, use.course.line
     each = line.counts(piece)[place or 0]
     often = _OFTEN[line.doses_per_day] if place is None else _WHEN[place][1]
+    if line.week:
+        often = f"on {weekday_words(weekdays_of(line, piece))}, in the morning"
     take = _take(
         line.preparation,
         often,
@@ -153,6 +171,8 @@ def _take(preparation: Preparation, often: str, *numbers: int) -> str:
 
 def _together(line: LineDose, piece: Piece, place: int | None) -> str:
     """What is taken with it at the same time, and what the day's dose is."""
+    if line.week:
+        return _on_the_other_days(line, piece)
     others = " and ".join(
         f"{tablets(count)} of {amount(line.preparation, other.strength)}"
         for other in (line.tablets.pieces if line.tablets else ())
@@ -164,6 +184,21 @@ def _together(line: LineDose, piece: Piece, place: int | None) -> str:
     if not others:
         return f"The whole day's dose is {whole}."
     return f"Take it together with {others}: {whole} a day in all."
+
+
+def _on_the_other_days(line: LineDose, piece: Piece) -> str:
+    """What is taken on the days of the week that are not this product's, and what all come to."""
+    preparation = line.preparation
+    ((other, each),) = (
+        (other, line.counts(other)[0])
+        for other in (line.tablets.pieces if line.tablets else ())
+        if other.strength != piece.strength
+    )
+    return (
+        f"On the other days take {tablets(each)} of {amount(preparation, other.strength)}"
+        f" instead: {amount(preparation, line.amount * 7)} of {generic_name(preparation)} a week in"
+        " all."
+    )
 
 
 def dispense(prescription: Prescription) -> dict[str, Any]:
@@ -181,7 +216,7 @@ def needed(course: Course) -> str:
     Half a tablet is a whole one cut, so the number is rounded up.
     """
     pieces = course.line.tablets.pieces if course.line.tablets else ()
-    return " + ".join(str(ceil(piece.count * course.days)) for piece in pieces)
+    return " + ".join(str(ceil(DoseUse(course, p).taken_in(course.days))) for p in pieces)
 
 
 def fetched(wording: Wording, made: Prescription) -> tuple[str, str, str, str]:

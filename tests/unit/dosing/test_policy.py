@@ -37,6 +37,7 @@ TABLE = {
     "lt4_raise": {"largest_ug": "25", "source": "d"},
     "tablets": {"tolerance": "1/20", "source": "e"},
     "exchange": {"lowest": "0.85", "source": "f"},
+    "weekly": {"most_apart": "2", "source": "h"},
 }
 
 
@@ -104,6 +105,8 @@ def test_an_unknown_pace_is_refused_by_naming_those_there_are():
         "lt4_raise.largest_ug",
         "tablets.tolerance",
         "exchange.lowest",
+        "weekly.most_apart",
+        "weekly.source",
     ],
 )
 def test_a_missing_number_is_refused_by_its_name(path):
@@ -161,6 +164,7 @@ def test_every_number_of_the_table_is_read_where_it_stands():
     assert (policy.steady_within, policy.lt4_raise_ug) == (0.05, 25)
     assert policy.tolerance == Fraction(1, 20)
     assert policy.exchange_lowest == Fraction(17, 20)
+    assert policy.weekly_apart == 2
     taper = policy.taper
     assert (taper.tolerance, taper.saving_a_strength, taper.guard) == (0.02, 0.03, 0.72)
     assert (taper.most_changes, taper.too_much_weighs, taper.too_little_weighs) == (3, 2, 2)

@@ -222,3 +222,21 @@ def test_a_dose_below_the_smallest_piece_has_only_the_one_above():
     near = nearest_doses(LT4, Fraction("0.5"), FIVE_PERCENT)
     assert (near.target, near.within, near.below) == (Fraction("0.5"), None, None)
     assert near.above == Fraction("12.5")
+
+
+@pytest.mark.parametrize(
+    ("pair", "shared"), [((88, 175), True), ((25, 50), True), ((75, 175), False)]
+)
+def test_two_tablets_share_a_week_only_where_one_is_at_most_twice_the_other(pair, shared):
+    tablets = replace(stocked(LT4, *pair), scored=frozenset(), weekly=Fraction(2))
+    longer, shorter = map(Fraction, pair)
+    ways = makings(tablets).ways((4 * longer + 3 * shorter) / 7)
+    assert [way.weekly for way in ways] == [1] * shared
+
+
+def test_a_week_that_is_shared_is_two_whole_tablets_each_on_days_of_its_own():
+    tablets = replace(stocked(LT4, 50, 75), scored=frozenset(), weekly=Fraction(2))
+    dose = best_day_dose(tablets, Fraction(425, 7))
+    assert [part.amount for part in dose.week] == [50, 75]
+    assert dose.tablets.amount == Fraction(425, 7)
+    assert [piece.count for piece in dose.tablets.pieces] == [Fraction(3, 7), Fraction(4, 7)]

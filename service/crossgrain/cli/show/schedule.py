@@ -17,7 +17,7 @@ from crossgrain.dosing.plan import (
     courses,
 )
 from crossgrain.dosing.wording import UNITS
-from crossgrain.words.doses import date_words, number
+from crossgrain.words.doses import date_words, number, pieces
 from crossgrain.writing.dosage import needed
 from crossgrain.writing.labels import NAMES, PARTS
 
@@ -91,6 +91,8 @@ def _taken(line: LineDose) -> str:
 def _tablets(line: LineDose) -> str:
     if line.tablets is None:
         return "as taken now"
+    if line.week:
+        return pieces(line)
     unit = UNITS[line.preparation.unit]
     return " + ".join(
         f"{count(piece.count)} × {number(piece.strength)} {unit}" for piece in line.tablets.pieces

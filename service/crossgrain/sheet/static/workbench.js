@@ -2,7 +2,7 @@
   "use strict";
   const byId = (id) => document.getElementById(id);
   const FHIR = "application/fhir+json";
-  const options = ["target", "basis", "pace", "prior-therapy", "as-of"];
+  const options = ["target", "basis", "pace", "prior-therapy", "weekly-pattern", "as-of"];
   const example = byId("example"), pasted = byId("pasted"), state = byId("state");
   let turn = 0, timer = 0;
 
