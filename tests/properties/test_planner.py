@@ -30,7 +30,7 @@ from tests.unit.dosing.switches import (
 from crossgrain.dosing.forecast import Period, course, coverage_extremes, coverage_weights
 from crossgrain.dosing.kinetics import intake_of, steady
 from crossgrain.dosing.moves import old_amounts
-from crossgrain.dosing.plan import Plan, PriorTherapy, Reading, Stage, courses
+from crossgrain.dosing.plan import Plan, PriorTherapy, Reading, Stage, Step, courses
 from crossgrain.dosing.planner import Wish, plan_switch
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import DoseLine, Regimen
@@ -208,6 +208,37 @@ def test_no_step_raises_swallowed_t3_by_more_than_one_increment(switch):
             ]
             assert t3_ug(step) - t3_before <= max(rises, default=NONE)
             before, t3_before = amounts(step), t3_ug(step)
+
+
+LARGEST_RISE_OF_A_DOSE_UG = Fraction(5)
+"""Of LT3 at one time of day, from one step to the next: our judgement."""
+EVENLY_DIVIDED_UG = Fraction(70)
+"""The most LT3 a day that tablets of 5, 25 and 50 µg divide in two, three pieces at a time."""
+
+
+def single_dose(step: Step) -> Fraction | None:
+    """The largest dose of LT3 at one time of day; ``None`` where the plan does not divide it."""
+    for line in step.lines:
+        if line.preparation.kind is Kind.LIOTHYRONINE:
+            if line.tablets is None or line.amount > EVENLY_DIVIDED_UG:
+                return None
+            times = [tablets.amount for tablets in line.times]
+            return max(times, default=line.amount / line.doses_per_day)
+    return NONE
+
+
+@examples
+@given(switches())
+def test_no_single_dose_of_t3_rises_by_more_than_five_micrograms_at_a_step(switch):
+    for way in every_way(switch.plan):
+        for before, after in pairwise(map(single_dose, way)):
+            if before is not None and after is not None:
+                assert after - before <= LARGEST_RISE_OF_A_DOSE_UG
+
+
+@pytest.mark.parametrize(("ug", "evenly"), [(65, True), (70, True), (75, False)])
+def test_above_70_micrograms_no_three_tablets_divide_the_day_evenly(ug, evenly):
+    assert any(not way.jumps for way in makings(LT3).ways(Fraction(ug))) is evenly
 
 
 @examples
