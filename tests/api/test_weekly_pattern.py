@@ -43,23 +43,24 @@ def orders_in(answer: Resource) -> list[Resource]:
 
 
 def shared(orders: list[Resource]) -> list[Resource]:
-    return [o for o in orders if "dayOfWeek" in o["dosageInstruction"][0]["timing"]["repeat"]]
+    """The instructions that hold on some days of the week only."""
+    every = (instruction for order in orders for instruction in order["dosageInstruction"])
+    return [one for one in every if "dayOfWeek" in repeat(one)]
 
 
-def repeat(order: Resource) -> dict[str, Any]:
-    said: dict[str, Any] = order["dosageInstruction"][0]["timing"]["repeat"]
+def repeat(instruction: Resource) -> dict[str, Any]:
+    said: dict[str, Any] = instruction["timing"]["repeat"]
     return said
 
 
 def test_the_days_are_coded_and_said_and_the_two_orders_take_every_day_once(post: Post) -> None:
-    orders = shared(orders_in(post(record(), WEEKLY).json()))
-    assert sorted(repeat(order)["dayOfWeek"] for order in orders) == [FOUR, THREE]
-    for order in orders:
-        assert (repeat(order)["frequency"], repeat(order)["periodUnit"]) == (1, "d")
-        (instruction,) = order["dosageInstruction"]
-        assert instruction["doseAndRate"][0]["doseQuantity"]["value"] == 1
-        assert "250 micrograms of levothyroxine sodium a week in all" in instruction["text"]
-    assert "take 1 tablet on Tuesday, Thursday and Saturday, in the morning" in str(orders)
+    instructions = shared(orders_in(post(record(), WEEKLY).json()))
+    assert sorted(repeat(one)["dayOfWeek"] for one in instructions) == [FOUR, THREE]
+    for one in instructions:
+        assert (repeat(one)["frequency"], repeat(one)["periodUnit"]) == (1, "d")
+        assert one["doseAndRate"][0]["doseQuantity"]["value"] == 1
+        assert "250 micrograms of levothyroxine sodium a week in all" in one["text"]
+    assert "take 1 tablet on Tuesday, Thursday and Saturday, in the morning" in str(instructions)
 
 
 @pytest.mark.parametrize("version", FhirVersion)
@@ -100,20 +101,19 @@ def read_again(
 
 
 def drafts_of(client: TestClient, days: list[str]) -> list[MedicineEntry]:
-    """The series as the EHR keeps it, one part of the shared week on other days."""
+    """What is not known as ours of the series as the EHR keeps it, a week on other days in it."""
     sent = record()
     answer = client.post(
         f"/fhir/r4/$propose-switch{WEEKLY}", content=json.dumps(sent), headers=FHIR
     )
     orders = orders_in(answer.json())
-    for order in shared(orders):
-        if repeat(order)["dayOfWeek"] == THREE:
-            repeat(order)["dayOfWeek"] = days
-            instruction = order["dosageInstruction"][0]
-            instruction["text"] = instruction["text"].replace(IN_WORDS[0], IN_WORDS[days != THREE])
+    for one in shared(orders):
+        if repeat(one)["dayOfWeek"] == THREE:
+            repeat(one)["dayOfWeek"] = days
+            one["text"] = one["text"].replace(IN_WORDS[0], IN_WORDS[days != THREE])
     sent["entry"] += [{"resource": {**order, "intent": "order"}} for order in orders]
     read = read_bundle(sent, FhirVersion.R4, date.fromisoformat(AS_OF))
-    return [draft for draft in read.drafts if draft.spans and not draft.ours]
+    return [draft for draft in read.drafts if not draft.ours]
 
 
 def test_a_step_on_the_days_of_its_week_is_known_as_ours_and_on_others_is_not(
@@ -126,11 +126,22 @@ def test_a_step_on_the_days_of_its_week_is_known_as_ours_and_on_others_is_not(
 
 
 def test_quantities_are_those_of_the_weeks(post: Post) -> None:
-    handed_out = {
-        tuple(repeat(o)["dayOfWeek"]): o["dispenseRequest"]["quantity"]["value"]
-        for o in shared(orders_in(post(record(), WEEKLY).json()))
-    }
-    assert handed_out == {tuple(FOUR): 16, tuple(THREE): 12}  # four weeks
+    orders = [o for o in orders_in(post(record(), WEEKLY).json()) if shared([o])]
+    assert len(orders) == 2
+    for order in orders:
+        needed = sum(map(days_of, order["dosageInstruction"]))
+        last = repeat(order["dosageInstruction"][-1])["boundsPeriod"]["end"]
+        reserve = 14 if last == "2025-06-15" else 0  # past the decision
+        assert order["dispenseRequest"]["quantity"]["value"] == needed + reserve
+
+
+def days_of(instruction: Resource) -> int:
+    """On how many days it holds, counted one by one."""
+    bounds = repeat(instruction)["boundsPeriod"]
+    first, last = (date.fromisoformat(bounds[end]) for end in ("start", "end"))
+    days = [first + timedelta(day) for day in range((last - first).days + 1)]
+    named = repeat(instruction).get("dayOfWeek")
+    return sum(named is None or day.strftime("%a").lower() in named for day in days)
 
 
 def test_without_the_option_every_day_is_like_the_next(post: Post) -> None:
