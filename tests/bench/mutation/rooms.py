@@ -48,7 +48,7 @@ ROOMS = {
     ),
     "nightly": Room(("nightly",), NIGHTLY_TESTS),
     "sheet": Room(("sheet",), ("tests/unit/sheet",)),
-    "cds": Room(("cds",), ("tests/unit/cds", "tests/api/test_cds_orders.py")),
+    "cds": Room(("cds",), ("tests/unit/cds",)),
     "auth": Room(
         ("auth",),
         ("tests/unit/auth", "tests/api/test_auth_replay.py"),

@@ -1,12 +1,15 @@
 """The routes of CDS Hooks: what is answered, what is counted, what is turned away."""
 
 import json
+from pathlib import Path
 from typing import Any
 
 import httpx2 as httpx
 import pytest
 from fastapi import FastAPI
+from fastapi.routing import APIRoute
 from fastapi.testclient import TestClient
+from starlette.responses import Response
 from tests.api.hooks import INSTANCE
 
 from crossgrain.catalogue import Catalogue
@@ -18,6 +21,9 @@ from crossgrain.http.metrics import Metrics
 from crossgrain.http.settings import Settings
 
 ORDER = "/cds-services/thyroid-order"
+PUBLISHED = json.loads((Path(__file__).parents[3] / "openapi" / "openapi.json").read_text("utf-8"))[
+    "paths"
+]
 
 
 class Hooks:
@@ -50,6 +56,23 @@ def client(hooks: Hooks, metrics: Metrics, catalogue: Catalogue) -> TestClient:
     asked_for = templates(catalogue.codes)
     add_cds(app, hooks, asked_for, Settings(max_body_bytes=2000), metrics)  # type: ignore[arg-type]
     return TestClient(app, raise_server_exceptions=False)
+
+
+def test_each_route_is_published_under_its_name_and_a_head_is_answered_unnamed(
+    client: TestClient,
+) -> None:
+    """A client that is generated from the document calls a route by that name."""
+    found = {}
+    for route in client.app.routes:  # type: ignore[attr-defined]
+        if isinstance(route, APIRoute) and route.path.startswith("/cds-services"):
+            (method,) = route.methods
+            found[route.path, method] = route
+    assert not found.pop(("/cds-services", "HEAD")).include_in_schema
+    for (path, method), route in found.items():
+        published = PUBLISHED[path][method.lower()]
+        assert (route.operation_id, route.tags) == (published["operationId"], published["tags"])
+        assert route.response_class is Response
+    assert len(found) == 3
 
 
 def counted(metrics: Metrics) -> list[str]:
