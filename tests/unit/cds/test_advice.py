@@ -5,20 +5,28 @@ import json
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 from tests.api.hooks import call, grains, levothyroxine, liothyronine
 
 from crossgrain.catalogue import Catalogue
+from crossgrain.cds import advice as module
 from crossgrain.cds.advice import Advice, advise, orders_in
 from crossgrain.cds.hook import read_call
 from crossgrain.cds.prefetch import sort_out
 from crossgrain.cds.record import assemble, read
 from crossgrain.cds.services import templates
+from crossgrain.dosing.targets import Target
+from crossgrain.names.errors import Category, DomainError
+from crossgrain.names.version import FhirVersion
 from crossgrain.reading.json import parse
-from crossgrain.safety.findings import Severity
+from crossgrain.safety.findings import Finding, Severity
+from crossgrain.safety.intent import Intent
 from crossgrain.safety.judgement import Verdict
+from crossgrain.writing.answer import answer_bundle
+from crossgrain.writing.encode import to_json
 
 DAY = date(2025, 3, 2)
 LT4, GRAINS, LT3 = (
@@ -118,8 +126,6 @@ def test_a_dose_that_no_chart_reaches_is_not_judged(
     advised: Advised, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A table chart ends somewhere: beyond it there is no verdict, and no crash."""
-    from crossgrain.cds import advice as module  # noqa: PLC0415 - to put a chart out of reach
-    from crossgrain.names.errors import Category, DomainError  # noqa: PLC0415
 
     def out_of_reach(*_: Any) -> Any:
         raise DomainError(Category.OUT_OF_RANGE, "order", "no chart reaches this dose")
@@ -165,10 +171,6 @@ def test_where_it_is_open_what_an_order_replaces_that_is_asked_and_a_jump_is_sai
 
 def series(advised: Advised, catalogue: Catalogue) -> list[dict[str, Any]]:
     """The first proposals of a series of ours, as they would be signed."""
-    from crossgrain.names.version import FhirVersion  # noqa: PLC0415
-    from crossgrain.writing.answer import answer_bundle  # noqa: PLC0415
-    from crossgrain.writing.encode import to_json  # noqa: PLC0415
-
     proposal = advised(call(LT4, [grains(60, "p01")])).proposal
     assert proposal is not None
     answer = answer_bundle(
@@ -240,9 +242,6 @@ def test_an_order_that_fits_offers_no_series_though_there_is_a_plan(advised: Adv
 def test_an_order_for_which_no_series_can_be_planned_is_judged_all_the_same(
     advised: Advised, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from crossgrain.cds import advice as module  # noqa: PLC0415 - to make the planner refuse
-    from crossgrain.names.errors import Category, DomainError  # noqa: PLC0415
-
     def refuse(*_: Any) -> Any:
         raise DomainError(Category.OUT_OF_RANGE, "target", "no tablets make it")
 
@@ -255,3 +254,83 @@ def test_an_order_for_which_no_series_can_be_planned_is_judged_all_the_same(
     ]
     assert advice.judgement is not None
     assert advice.proposal is None
+
+
+@pytest.mark.parametrize(
+    ("file", "drafts", "target", "t3_rises", "hormone_rises"),
+    [
+        (LT4, [grains(60, "p01")], Target.DESICCATED_THYROID, True, True),  # T3 is a rise by itself
+        (GRAINS, [levothyroxine(200, "p02")], Target.LEVOTHYROXINE, False, True),
+        (GRAINS, [levothyroxine(100, "p02")], Target.LEVOTHYROXINE, False, False),
+        (GRAINS, [levothyroxine(112, "p02")], Target.LEVOTHYROXINE, False, True),  # on `practice`
+        (LT4, [levothyroxine(175, "p01")], Target.LEVOTHYROXINE, False, True),
+        (LT4, [levothyroxine(125, "p01")], Target.LEVOTHYROXINE, False, False),
+        (LT3, [liothyronine(25, "p05")], Target.LIOTHYRONINE, False, False),
+    ],
+)
+def test_the_rules_are_asked_about_a_step_as_about_the_move_that_it_is_part_of(
+    advised: Advised,
+    catalogue: Catalogue,
+    monkeypatch: pytest.MonkeyPatch,
+    *,
+    file: str,
+    drafts: list[dict[str, Any]],
+    target: Target,
+    t3_rises: bool,
+    hormone_rises: bool,
+) -> None:
+    """A rule that stops a rise, or T3 in pregnancy, must know of either."""
+    asked: list[tuple[Any, Intent]] = []
+
+    def noting(facts: Any, intent: Intent, _: Any) -> tuple[Finding, ...]:
+        asked.append((facts, intent))
+        return FOUND
+
+    monkeypatch.setattr(module, "before_plan", noting)
+    advice = advised(call(file, drafts))
+    assert advice.judgement is not None
+    asked.clear()
+    said = module._of_steps(advice.record, advice.orders, advice.judgement, catalogue)
+    assert [finding.code for finding in said] == ["stops", "holds"]
+    ((facts, intent),) = asked
+    assert intent == Intent(target, t3_rises=t3_rises, hormone_rises=hormone_rises)
+    assert facts == replace(advice.record.facts, in_series=True)
+
+
+FOUND = tuple(
+    Finding(code, severity, "x", "y", (), "z")
+    for code, severity in {
+        "stops": Severity.STOP,
+        "holds": Severity.HOLD,
+        "not-checked-x": Severity.HOLD,
+        "notes": Severity.NOTE,
+    }.items()
+)
+
+
+def test_a_step_that_was_changed_is_judged_and_the_rules_are_asked_too(
+    advised: Advised, catalogue: Catalogue
+) -> None:
+    """15 mg accepted and edited to 180 mg is no mere titration, whatever mark it carries."""
+    (step, *_) = [one for one in series(advised, catalogue) if "desiccated" in str(one)]
+    body = call(LT4, [step | {"dosageInstruction": grains(180, "p01")["dosageInstruction"]}])
+    step_now = body["context"]["draftOrders"]["entry"][0]["resource"]
+    step_now["medicationCodeableConcept"] = grains(180, "p01")["medicationCodeableConcept"]
+    advice = advised(body)
+    assert advice.judgement is not None
+    assert advice.judgement.verdict is not Verdict.FITS
+    assert "order-t3-jump" in codes(advice)
+
+
+def test_an_increase_of_what_is_taken_that_carries_our_mark_is_asked_about_by_the_rules(
+    advised: Advised, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "before_plan", lambda *_: FOUND)
+    unmarked = advised(call(LT4, [levothyroxine(200, "p01")]))
+    assert codes(unmarked) == ["order-over-dosed-switch"]
+    monkeypatch.setattr(module, "marks_of", lambda *_: [MARKED])
+    marked = advised(call(LT4, [levothyroxine(200, "p01")]))
+    assert codes(marked) == ["stops", "order-over-dosed-switch", "holds"]
+
+
+MARKED = SimpleNamespace(mark=SimpleNamespace(facts=SimpleNamespace(target=Target.LEVOTHYROXINE)))
