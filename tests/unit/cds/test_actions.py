@@ -82,8 +82,8 @@ def test_the_order_in_draft_goes_first_and_then_all_of_the_plan_comes() -> None:
     ]  # fmt: skip
     assert [action["description"] for action in created] == [
         "Move from a to b",
-        "take 1",
-        "One option at the checkpoint: take 1",
+        "take 1 take 2",
+        "One option at the checkpoint: take 1 take 2",
         "End a",
         "Blood test: TSH",
         "Too much\ufffd",

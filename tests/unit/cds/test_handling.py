@@ -145,6 +145,19 @@ def test_the_reason_alone_tells_that_an_order_may_be_for_thyroid_hormone(cards: 
     assert cards(call(LT4, [unknown])) == []
 
 
+@pytest.mark.parametrize("element", ["text", "patientInstruction"])
+def test_the_words_of_a_dose_alone_tell_that_it_may_be_thyroid_hormone(
+    cards: Cards, element: str
+) -> None:
+    """Where a name says nothing, "for your thyroid" is what the prescriber has said."""
+    unknown = order("Zz9", "1", 1, "mg", "p01") | {
+        "medicationCodeableConcept": {"text": "Zz9"},
+        "dosageInstruction": [{element: "1 tablet daily for hypothyroidism"}],
+    }
+    (card,) = cards(call(LT4, [unknown]))
+    assert card["indicator"] == "info"
+
+
 @pytest.mark.parametrize("hook", ["order-select", "order-sign"])
 def test_what_cannot_be_read_is_asked_for_when_it_is_signed(cards: Cards, hook: str) -> None:
     found = cards(call(TEXT_ONLY, [grains(60, "p12")], hook))
