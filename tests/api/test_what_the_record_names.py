@@ -1,14 +1,20 @@
 """What a record says beside the hormone reaches the answer, and what it denies does not."""
 
+import json
 from collections.abc import Callable
 from datetime import date, timedelta
+from pathlib import Path
 from typing import Any
 
 import httpx2 as httpx
 import pytest
 from fastapi.testclient import TestClient
 
-from .calls import AS_OF, FHIR, QUERY
+from crossgrain.app.factory import create_app
+from crossgrain.catalogue import load_catalogue
+from crossgrain.http.settings import Settings
+
+from .calls import AS_OF, FHIR, PROPOSE, QUERY
 
 Post = Callable[..., httpx.Response]
 
@@ -149,3 +155,24 @@ def test_the_review_stands_on_the_sheet_and_in_the_calendar(
     assert "Talk with us about your tablets" in calendar
     other = client.post(f"/sheet{QUERY}", json=record, headers=asked).text
     assert "Talk with us about your tablets" not in other
+
+
+def test_a_concept_of_a_deployers_value_set_raises_the_same_finding(
+    record: dict[str, Any], tmp_path: Path
+) -> None:
+    """The concept is invented; that it lies below heart failure is what the file says."""
+    below = {"system": "http://snomed.info/sct", "code": "1000000107"}
+    value_set = {"resourceType": "ValueSet", "expansion": {"total": 1, "contains": [below]}}
+    (tmp_path / "set.json").write_text(json.dumps(value_set), "utf-8")
+    clinic = tmp_path / "clinic.toml"
+    clinic.write_text(
+        '[[value_set]]\nkind = "condition"\nkey = "heart-failure"\nfile = "set.json"\n', "utf-8"
+    )
+    coded = with_condition(record, "")
+    coded["entry"][-1]["resource"]["code"] = {"coding": [below]}
+    raised = []
+    for catalogue in (load_catalogue(), load_catalogue(clinic)):
+        with TestClient(create_app(Settings(), catalogue)) as client:
+            raised.append(findings(client.post(f"{PROPOSE}{QUERY}", json=coded, headers=FHIR)))
+    before, after = raised
+    assert after - before == {"heart-failure"}

@@ -2,7 +2,8 @@
 
 A clinic's own file (TOML) may add charts (``[[basis]]``), name the strengths that its
 pharmacy stocks (``[stock]``), its products by code (``[[product]]``) and by name
-(``[[alias]]``), what is no thyroid hormone (``[[other]]``), and the limits that are our
+(``[[alias]]``), what is no thyroid hormone (``[[other]]``), expanded ValueSets of what the safety
+rules look for (``[[value_set]]``), and the limits that are our
 judgement (``[safety.<rule>]``, ``[screening.<section>]``)::
 
     [[basis]]
@@ -35,6 +36,7 @@ from crossgrain.catalogue.codes import code_tables_from
 from crossgrain.catalogue.rules import rules_from, with_changes
 from crossgrain.catalogue.stock import stocked
 from crossgrain.catalogue.trials import evidence_from
+from crossgrain.catalogue.value_sets import with_value_sets
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.crosschecks import CrossChecks, cross_checks_from
 from crossgrain.dosing.evidence import Evidence, standing_of
@@ -50,7 +52,9 @@ from crossgrain.reading.code_tables import CodeTables
 from crossgrain.safety.rule import RuleTable
 from crossgrain.screening.limits import Limits, limits_from
 
-CLINIC_KEYS = ("basis", "stock", "product", "alias", "other", "safety", "screening")
+CLINIC_KEYS = (
+    "basis", "stock", "product", "alias", "other", "value_set", "safety", "screening",
+)  # fmt: skip
 """What a clinic's file may hold at its top level."""
 
 
@@ -141,6 +145,9 @@ def load_catalogue(clinic: Path | None = None, plans_kept: int = MOST_KEPT) -> C
         denials=_shipped("denials"),
         deployer={key: own[key] for key in ("product", "alias", "other") if key in own},
     )
+    if clinic and "value_set" in own:
+        widened = with_value_sets(codes.concerns, own["value_set"], clinic.parent)
+        codes = replace(codes, concerns=widened)
     return Catalogue(
         preparations={key: codes.marked(p) for key, p in preparations.items()},
         bases=tuple(replace(basis, standing=standing_of(basis, evidence)) for basis in bases),

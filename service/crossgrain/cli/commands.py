@@ -141,6 +141,24 @@ def evidence(
 
 
 @app.command()
+def expand(
+    server: Annotated[str, typer.Argument(help="A FHIR terminology server's base address.")],
+    out: Annotated[Path, typer.Option(metavar="FOLDER", help="Where the files go.")],
+    token_file: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="A bearer token, where one is needed.")
+    ] = None,
+    seconds: Annotated[float, typer.Option(help="How long one answer may take.")] = 60,
+) -> int:
+    """Write the concepts below those that the safety rules know, for the clinic's file."""
+    import httpx2 as httpx  # noqa: PLC0415
+
+    from crossgrain.cli import expanding  # noqa: PLC0415
+
+    with httpx.Client(timeout=seconds) as client:
+        return expanding.expand(server, out, token_file, client)
+
+
+@app.command()
 def options(
     markdown: Annotated[
         bool, typer.Option("--markdown", help="As service/docs/options.md.")

@@ -46,6 +46,8 @@ class ConcernTable:
     by_text: Mapping[str, tuple[tuple[Phrase, str], ...]] = field(default_factory=dict)
     """First word → the names that begin with it, each with its key."""
     denials: Denials = field(default_factory=Denials)
+    below: Mapping[str, Mapping[str, tuple[str, ...]]] = field(default_factory=dict)
+    """System → code → keys of the concepts above it, from a deployer's expanded ValueSets."""
     _known: Remembered[CodeableConcept, "Heard"] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -60,17 +62,14 @@ class ConcernTable:
         return self._known[concept]
 
     def _look_up(self, concept: CodeableConcept) -> "Heard":
-        found = [
-            key
-            for coding in concept.coding
-            if coding.system and coding.code
-            if (key := self.key_of_code(coding.system, coding.code))
-        ]
-        if found:
-            return Heard(tuple(dict.fromkeys(found)))
+        coded = [c for c in concept.coding if c.system and c.code]
+        exact = [key for c in coded if (key := self.key_of_code(c.system or "", c.code or ""))]
+        below = [key for c in coded for key in self._keys_above(c.system or "", c.code or "")]
+        if exact:  # a concept that is only known from above may say less than its words
+            return Heard(tuple(dict.fromkeys([*exact, *below])))
         words = dict.fromkeys([concept.text, *(coding.display for coding in concept.coding)])
         heard = [self._heard_in(said) for said in words if said]
-        keys = tuple(dict.fromkeys(key for each in heard for key in each.keys))
+        keys = tuple(dict.fromkeys([*below, *(key for each in heard for key in each.keys)]))
         return Heard(keys, not keys and any(each.denied for each in heard))
 
     def key_of_code(self, system: str, code: str) -> str | None:
@@ -83,6 +82,18 @@ class ConcernTable:
             if code.startswith(stem):
                 return key
         return None
+
+    def _keys_above(self, system: str, code: str) -> tuple[str, ...]:
+        if self.key_of_code(system, code):
+            return ()  # the shipped meaning stands
+        return self.below.get(system_meant(system), {}).get(code, ())
+
+    @property
+    def keys(self) -> frozenset[str]:
+        """Every key of the table."""
+        coded = {key for codes in self.by_code.values() for key in codes.values()}
+        coded |= {key for stems in self.by_stem.values() for _, key in stems}
+        return frozenset(coded | {key for names in self.by_text.values() for _, key in names})
 
     def keys_of_text(self, words: str) -> tuple[str, ...]:
         """Our keys for the names that stand as whole words in a text and are not denied there."""
