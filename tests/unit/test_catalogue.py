@@ -154,19 +154,75 @@ def test_a_file_in_another_encoding_is_refused(tmp_path):
     assert "not UTF-8" in refused(path).message
 
 
-def test_a_clinic_sets_a_limit_that_is_our_judgement(clinic):
-    path = clinic('[safety.judgement]\nunder = "0.85"\n')
-    assert load_catalogue(path).rules.judgement["under"].value == Fraction(17, 20)
+def test_a_clinic_sets_a_number_that_is_our_judgement(clinic):
+    catalogue = load_catalogue(clinic('[numbers.ratio]\nunder = "0.85"\n'))
+    assert catalogue.rules.judgement["under"].value == Fraction(17, 20)
+    assert catalogue.limits.ratio_under == Fraction(17, 20)
 
 
 @pytest.mark.parametrize(
-    ("content", "field"),
+    ("content", "field", "says"),
     [
-        ('[safety.none-such]\nunder = "1"\n', "none-such"),
-        ('[safety.judgement]\nnone-such = "1"\n', "judgement.none-such"),
-        ("[safety.judgement]\nunder = 0.85\n", "judgement.under"),
-        ("safety = 3\n", "safety"),
+        ('[numbers.none]\nunder = "1"\n', "numbers.none.under", "no such number"),
+        ('[numbers.ratio]\nnone-such = "1"\n', "numbers.ratio.none-such", "no such number"),
+        ("[numbers.ratio]\nunder = 0.85\n", "numbers.ratio.under", "as a string"),
+        ('[numbers.ratio]\nunder = "0"\n', "numbers.ratio.under", "above zero"),
+        ('[numbers.ratio]\nunder = "1.1"\n', "numbers.ratio", "contradict"),
+        ('[numbers.labs]\nfresh_days = "60.5"\n', "numbers.labs.fresh_days", "whole"),
+        ('[numbers.t3]\nhighest_ug = "150"\n', "numbers.t3.highest_ug", "may not set"),
+        ('[numbers.tsh]\nsuppressed = "0.01"\n', "numbers.tsh.suppressed", "may not set"),
+        ("[numbers.labs]\nwait_days = 27\n", "numbers.labs.wait_days", "within 28 and 56"),
+        ("[numbers.labs]\nwait_days = 57\n", "numbers.labs.wait_days", "within 28 and 56"),
+        ("numbers = 3\n", "numbers", "table"),
+        ('[numbers.taper.choice]\nguard = "1"\n', "taper.choice", "parts of coverage"),
     ],
 )
-def test_a_slip_in_a_clinics_limits_is_named(clinic, content, field):
-    assert refused(clinic(content)).field == field
+def test_a_slip_in_a_clinics_numbers_is_named(clinic, content, field, says):
+    error = refused(clinic(content))
+    assert error.field == field
+    assert says in error.message
+
+
+@pytest.mark.parametrize("days", [28, 56])
+def test_a_clinic_may_go_to_the_ends_of_the_range_that_a_source_gives(clinic, days):
+    # TSH 4 to 8 weeks after a change: ATA 2014, from memory.
+    catalogue = load_catalogue(clinic(f"[numbers.labs]\nwait_days = {days}\n"))
+    assert catalogue.policy.lab_wait_days == catalogue.limits.labs_settled_days == days
+    assert catalogue.rules.before["regimen-changed-recently"].number("steady") == days
+
+
+EXPOSURE = "t3.highest_exposure"
+
+
+@pytest.mark.parametrize(
+    ("content", "field", "now"),
+    [
+        ('[safety.judgement]\nunder = "0.85"\n', "safety.judgement.under", "ratio.under"),
+        ('[screening.ratio]\nunder = "0.85"\n', "screening.ratio.under", "ratio.under"),
+        (
+            '[safety.coverage-low]\nlowest = "0.6"\n',
+            "safety.coverage-low.lowest",
+            "coverage.lowest",
+        ),
+        (
+            "[safety.not-checked-recent-tsh]\nfresh = 60\n",
+            "safety.not-checked-recent-tsh.fresh",
+            "labs.fresh_days",
+        ),
+        (
+            "[screening.kept]\norder_days = 200\n",
+            "screening.kept.order_days",
+            "record.order_days",
+        ),
+        ("[screening.labs]\nsettled_days = 50\n", "screening.labs.settled_days", "labs.wait_days"),
+    ],
+)
+def test_a_number_under_its_former_key_is_refused_with_the_right_one(clinic, content, field, now):
+    error = refused(clinic(content))
+    assert error.field == field
+    assert error.message == f"this number is set as numbers.{now}"
+
+
+@pytest.mark.parametrize("content", ["[safety.none]\nsuch = 1\n", "[screening.no]\nsuch = 1\n"])
+def test_a_former_key_that_never_was_is_refused(clinic, content):
+    assert "no such number" in refused(clinic(content)).message

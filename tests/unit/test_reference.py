@@ -13,7 +13,7 @@ from crossgrain.operations.screen_switches import screening_options
 DOCS = Path(__file__).parents[2] / "service" / "docs"
 
 
-@pytest.mark.parametrize("what", ["settings", "options"])
+@pytest.mark.parametrize("what", ["settings", "options", "numbers"])
 def test_a_note_is_what_its_command_prints(what: str) -> None:
     ran = crossgrain(what, "--markdown")
     assert (ran.returncode, ran.told) == (0, (DOCS / f"{what}.md").read_text("utf-8"))

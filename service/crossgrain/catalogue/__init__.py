@@ -3,8 +3,8 @@
 A clinic's own file (TOML) may add charts (``[[basis]]``), name the strengths that its
 pharmacy stocks (``[stock]``), its products by code (``[[product]]``) and by name
 (``[[alias]]``), what is no thyroid hormone (``[[other]]``), expanded ValueSets of what the safety
-rules look for (``[[value_set]]``), and the limits that are our
-judgement (``[safety.<rule>]``, ``[screening.<section>]``)::
+rules look for (``[[value_set]]``), and the numbers that are our judgement (``[numbers]``, by the
+keys that ``crossgrain numbers`` prints)::
 
     [[basis]]
     id = "clinic-x"
@@ -16,10 +16,7 @@ judgement (``[safety.<rule>]``, ``[screening.<section>]``)::
     [stock]
     levothyroxine = ["25", "50", "100"]
 
-    [safety.judgement]
-    under = "0.85"
-
-    [screening.ratio]
+    [numbers.ratio]
     under = "0.85"
 """
 
@@ -33,7 +30,8 @@ from typing import Any
 
 from crossgrain.catalogue.charts import bases_from, clinic_bases_from
 from crossgrain.catalogue.codes import code_tables_from
-from crossgrain.catalogue.rules import rules_from, with_changes
+from crossgrain.catalogue.numbers import doors, numbers_from, plain, refuse_former, with_clinics
+from crossgrain.catalogue.rules import rules_from
 from crossgrain.catalogue.stock import stocked
 from crossgrain.catalogue.trials import evidence_from
 from crossgrain.catalogue.value_sets import with_value_sets
@@ -48,14 +46,15 @@ from crossgrain.dosing.policy import Policy, policy_from
 from crossgrain.dosing.preparations import Kind, Preparation, preparations_from
 from crossgrain.names.entries import only_known_keys, refuse, table
 from crossgrain.names.errors import Category, DomainError
+from crossgrain.names.numbers import Numbers
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.safety.rule import RuleTable
 from crossgrain.screening.limits import Limits, limits_from
 
-CLINIC_KEYS = (
-    "basis", "stock", "product", "alias", "other", "value_set", "safety", "screening",
-)  # fmt: skip
+CLINIC_KEYS = ("basis", "stock", "product", "alias", "other", "value_set", "numbers")
 """What a clinic's file may hold at its top level."""
+FORMER_KEYS = ("safety", "screening")
+"""Where numbers stood before each had one key: refused with the name of the right one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +72,8 @@ class Catalogue:
     codes : what the reader recognises and the writer writes, with the clinic's own products
     rules : the safety rules
     limits : what a past switch is judged by
+    numbers : every clinical number by its key, with the clinic's own
+    reaches : the doors that each of them reaches, by its key
     plans_kept : how many plans are kept for the next patient on the same doses
     plans : the planner over these tables, by the strength family of desiccated thyroid
     tables_version : digest of the charts, tablets and paces that a plan is computed from
@@ -87,6 +88,8 @@ class Catalogue:
     codes: CodeTables
     rules: RuleTable
     limits: Limits
+    numbers: Numbers
+    reaches: Mapping[str, tuple[str, ...]]
     plans_kept: int = MOST_KEPT
     plans: dict[str, KeptPlans] = field(init=False, repr=False, compare=False)
     tables_version: str = field(init=False, repr=False, compare=False)
@@ -131,6 +134,11 @@ def load_catalogue(clinic: Path | None = None, plans_kept: int = MOST_KEPT) -> C
         ``invalid``; the field is the place in the file, e.g. ``clinic-x.row[3].grains``.
     """
     own = _clinic_table(clinic) if clinic else {}
+    planned_by = _shipped("titration")
+    shipped_numbers = numbers_from(_shipped("numbers"), planned_by)
+    refuse_former(own, rules_from(_shipped("safety_rules"), shipped_numbers))
+    numbers = with_clinics(shipped_numbers, table(own.get("numbers", {}), "numbers"))
+    rules = rules_from(_shipped("safety_rules"), numbers)
     preparations = preparations_from(_shipped("preparations")["preparation"])
     bases = bases_from(_shipped("bases")["basis"])
     if "stock" in own:
@@ -141,6 +149,7 @@ def load_catalogue(clinic: Path | None = None, plans_kept: int = MOST_KEPT) -> C
     codes = code_tables_from(
         _shipped("codes"),
         preparations,
+        numbers=numbers,
         safety=_shipped("safety_codes"),
         denials=_shipped("denials"),
         deployer={key: own[key] for key in ("product", "alias", "other") if key in own},
@@ -152,21 +161,16 @@ def load_catalogue(clinic: Path | None = None, plans_kept: int = MOST_KEPT) -> C
         preparations={key: codes.marked(p) for key, p in preparations.items()},
         bases=tuple(replace(basis, standing=standing_of(basis, evidence)) for basis in bases),
         kinetics=kinetics_from(_shipped("kinetics")),
-        policy=policy_from(_shipped("titration")),
+        policy=policy_from(plain(planned_by, numbers)),
         cross_checks=cross_checks_from(_shipped("cross_checks")),
         evidence=evidence,
         codes=codes,
-        rules=_rules(own),
-        limits=limits_from(_shipped("screening"), table(own.get("screening", {}), "screening")),
+        rules=rules,
+        limits=limits_from(numbers),
+        numbers=numbers,
+        reaches=doors(rules, numbers_from(planned_by)),
         plans_kept=plans_kept,
     )
-
-
-def _rules(own: Mapping[str, object]) -> RuleTable:
-    """The safety rules, with the numbers that a clinic may set."""
-    rules = rules_from(_shipped("safety_rules"))
-    changes = table(own.get("safety", {}), "safety")
-    return with_changes(rules, {code: table(changes[code], f"safety.{code}") for code in changes})
 
 
 def _shipped(name: str) -> dict[str, Any]:
@@ -182,5 +186,5 @@ def _clinic_table(path: Path) -> Mapping[str, object]:
         refuse("clinic", "the clinic's file is not UTF-8")
     except tomllib.TOMLDecodeError as wrong:
         refuse("clinic", f"the clinic's file is not TOML: {wrong}")
-    only_known_keys(content, CLINIC_KEYS, "")
+    only_known_keys({key: None for key in content if key not in FORMER_KEYS}, CLINIC_KEYS, "")
     return content

@@ -34,12 +34,14 @@ from crossgrain.names.entries import (
     table,
     text,
 )
+from crossgrain.names.numbers import Numbers
 from crossgrain.reading.code_tables import (
     CodedDrug,
     CodeTables,
     LabCode,
     MedicineCode,
     Plausible,
+    believed_from,
 )
 from crossgrain.reading.codesystems import SYSTEMS, Atc, Code, Loinc, Ndc, RxNorm, Snomed
 from crossgrain.reading.concerns import ConcernTables
@@ -52,6 +54,7 @@ def code_tables_from(
     shipped: Mapping[str, object],
     preparations: Mapping[str, Preparation],
     *,
+    numbers: Numbers,
     safety: Mapping[str, object] | None = None,
     denials: Mapping[str, object] | None = None,
     deployer: Mapping[str, object] | None = None,
@@ -62,6 +65,7 @@ def code_tables_from(
     ----------
     shipped : content of ``codes.toml``
     preparations : by id; every code names one of them or a kind
+    numbers : the clinical numbers by key
     safety, denials : content of ``safety_codes.toml`` and ``denials.toml``
     deployer : a clinic's own ``[[product]]`` (NDC and other codes), ``[[alias]]`` and
         ``[[other]]`` entries
@@ -84,6 +88,8 @@ def code_tables_from(
     return CodeTables(
         medicines=draft.medicines,
         labs=_labs(_entries(shipped, "lab")),
+        believed=believed_from(numbers),
+        usual_tsh=(numbers["tsh.low"].value, numbers["tsh.high"].value),
         plausible=_plausible(_entries(shipped, "plausible"), preparations),
         aliases=draft.aliases,
         concerns=ConcernTables.from_entries(

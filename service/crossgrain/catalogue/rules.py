@@ -1,69 +1,25 @@
-"""The rules file, read and checked, with a clinic's own numbers in place of our judgement."""
+"""The rules file, read and checked; its numbers are named by their keys."""
 
 from collections.abc import Callable, Collection, Iterable, Mapping
-from dataclasses import replace
+from functools import partial
 from typing import TypeVar
 
 from crossgrain.names.entries import (
     listed,
     only_known_keys,
-    positive_number,
     refuse,
     required,
     table,
     text,
 )
+from crossgrain.names.numbers import Number, Numbers
 from crossgrain.safety.constraints import Demand
 from crossgrain.safety.findings import Severity
 from crossgrain.safety.gates import GATES
 from crossgrain.safety.judgement import JUDGEMENT_NUMBERS, Verdict
 from crossgrain.safety.missing import LACKS
 from crossgrain.safety.registry import AFTER, BEFORE
-from crossgrain.safety.rule import OURS, Missing, Number, Rule, RuleTable
-
-Changes = Mapping[str, Mapping[str, object]]
-"""Code of a rule, or ``judgement`` → name of the number → value."""
-
-
-def with_changes(rules: RuleTable, changes: Changes) -> RuleTable:
-    """The table with a clinic's numbers in it.
-
-    Raises
-    ------
-    DomainError
-        for a code or a number that does not exist, or one that a label, a guideline or a
-        trial has set: those are not a clinic's to move.
-    """
-    known = {*rules.before, *rules.after, *(m.code for m in rules.missing.values())}
-    for code in changes:
-        if code not in known and code != "judgement":
-            refuse(code, "there is no such rule")
-    return replace(
-        rules,
-        before={c: _rule_changed(rule, changes) for c, rule in rules.before.items()},
-        after={c: _rule_changed(rule, changes) for c, rule in rules.after.items()},
-        missing={n: _missing_changed(entry, changes) for n, entry in rules.missing.items()},
-        judgement=_changed("judgement", rules.judgement, changes),
-    )
-
-
-def _rule_changed(rule: Rule, changes: Changes) -> Rule:
-    return replace(rule, numbers=_changed(rule.code, rule.numbers, changes))
-
-
-def _missing_changed(entry: Missing, changes: Changes) -> Missing:
-    return replace(entry, numbers=_changed(entry.code, entry.numbers, changes))
-
-
-def _changed(code: str, numbers: Mapping[str, Number], changes: Changes) -> dict[str, Number]:
-    changed = dict(numbers)
-    for name, value in changes.get(code, {}).items():
-        place = f"{code}.{name}"
-        if name not in numbers or numbers[name].whose != OURS:
-            refuse(place, "this is not a number that a clinic may set")
-        changed[name] = replace(numbers[name], value=positive_number(value, place))
-    return changed
-
+from crossgrain.safety.rule import Missing, Rule, RuleTable
 
 Entry = Mapping[str, object]
 
@@ -73,28 +29,31 @@ _WORDS = ("severity", "statement", "action", "source")
 _OPTIONAL = ("needs", "when", "keys", "demands", "instruction", "numbers", "act")
 
 
-def rules_from(data: Entry) -> RuleTable:
+def rules_from(data: Entry, numbers: Numbers) -> RuleTable:
     """Read and check the rules file.
 
     Parameters
     ----------
     data : the parsed file: lists ``before``, ``after``, ``missing`` and ``verdict``, table
         ``judgement``
+    numbers : the clinical numbers by key
 
     Raises
     ------
     DomainError
         naming the entry, for an unknown or missing key, a code given twice, a rule without
-        predicate or a predicate without rule, an unknown gate, need or demand.
+        predicate or a predicate without rule, an unknown gate, need, demand or number.
     """
     only_known_keys(data, _SECTIONS, "")
-    judgement = _numbers(required(data, "judgement", ""), "judgement")
+    judgement = _numbers(required(data, "judgement", ""), "judgement", numbers)
+    rule = partial(_rule, numbers=numbers)
+    missing = partial(_missing, numbers=numbers)
     _match(judgement, JUDGEMENT_NUMBERS, "judgement")
     return RuleTable(
-        before=_section(data, "before", _rule, lambda rule: rule.code, BEFORE),
-        after=_section(data, "after", _rule, lambda rule: rule.code, AFTER),
-        missing=_section(data, "missing", _missing, lambda entry: entry.need, LACKS),
-        verdicts=_section(data, "verdict", _rule, lambda rule: rule.code, set(Verdict)),
+        before=_section(data, "before", rule, lambda read: read.code, BEFORE),
+        after=_section(data, "after", rule, lambda read: read.code, AFTER),
+        missing=_section(data, "missing", missing, lambda entry: entry.need, LACKS),
+        verdicts=_section(data, "verdict", rule, lambda read: read.code, set(Verdict)),
         judgement=judgement,
     )
 
@@ -120,7 +79,7 @@ def _section(
     return by_key
 
 
-def _rule(entry: Entry, place: str) -> Rule:
+def _rule(entry: Entry, place: str, numbers: Numbers) -> Rule:
     only_known_keys(entry, ("code", *_WORDS, *_OPTIONAL), place)
     rule = Rule(
         code=text(entry, "code", place),
@@ -133,7 +92,7 @@ def _rule(entry: Entry, place: str) -> Rule:
         keys=frozenset(_names(entry, "keys", place)),
         demands=frozenset(_member(Demand, d, place) for d in _names(entry, "demands", place)),
         instruction=text(entry, "instruction", place) if "instruction" in entry else "",
-        numbers=_numbers(entry.get("numbers", {}), f"{place}.numbers"),
+        numbers=_numbers(entry.get("numbers", {}), f"{place}.numbers", numbers),
         act=text(entry, "act", place) if "act" in entry else "",
     )
     for name, unknown in (
@@ -145,7 +104,7 @@ def _rule(entry: Entry, place: str) -> Rule:
     return rule
 
 
-def _missing(entry: Entry, place: str) -> Missing:
+def _missing(entry: Entry, place: str, numbers: Numbers) -> Missing:
     only_known_keys(entry, ("need", *_WORDS, "numbers"), place)
     return Missing(
         need=text(entry, "need", place),
@@ -153,7 +112,7 @@ def _missing(entry: Entry, place: str) -> Missing:
         statement=text(entry, "statement", place),
         action=text(entry, "action", place),
         source=text(entry, "source", place),
-        numbers=_numbers(entry.get("numbers", {}), f"{place}.numbers"),
+        numbers=_numbers(entry.get("numbers", {}), f"{place}.numbers", numbers),
     )
 
 
@@ -163,18 +122,13 @@ def _names(entry: Entry, key: str, place: str) -> tuple[str, ...]:
     return tuple(str(name) for name in listed(entry[key], f"{place}.{key}"))
 
 
-def _numbers(entries: object, place: str) -> dict[str, Number]:
-    numbers: dict[str, Number] = {}
-    for name, raw in table(entries, place).items():
-        where = f"{place}.{name}"
-        entry = table(raw, where)
-        only_known_keys(entry, ("value", "unit", "whose"), where)
-        numbers[name] = Number(
-            positive_number(required(entry, "value", where), f"{where}.value"),
-            text(entry, "unit", where),
-            text(entry, "whose", where),
-        )
-    return numbers
+def _numbers(entries: object, place: str, known: Numbers) -> dict[str, Number]:
+    named = table(entries, place)
+    keys = {name: text(named, name, place) for name in named}
+    for name, key in keys.items():
+        if key not in known:
+            refuse(f"{place}.{name}", f"no number is called {key}")
+    return {name: known[key] for name, key in keys.items()}
 
 
 def _match(entries: Iterable[str], known: Iterable[str], place: str) -> None:

@@ -159,6 +159,19 @@ def expand(
 
 
 @app.command()
+def numbers(
+    chart: Chart = None,
+    markdown: Annotated[
+        bool, typer.Option("--markdown", help="As service/docs/numbers.md.")
+    ] = False,
+) -> int:
+    """Show every clinical number: its source, what it reaches, and whether a clinic may set it."""
+    from crossgrain.cli import listing  # noqa: PLC0415
+
+    return listing.show_numbers(chart, markdown=markdown)
+
+
+@app.command()
 def options(
     markdown: Annotated[
         bool, typer.Option("--markdown", help="As service/docs/options.md.")

@@ -1,5 +1,5 @@
-"""``crossgrain bases``, ``evidence``, ``settings``, ``options`` and ``openapi``: what is known
-before any patient."""
+"""``crossgrain bases``, ``evidence``, ``numbers``, ``settings``, ``options`` and ``openapi``:
+what is known before any patient."""
 
 from pathlib import Path
 
@@ -32,6 +32,20 @@ def show_evidence(chart: Path | None, *, markdown: bool) -> Exit:
         typer.echo(show.evidence_note(catalogue), nl=False)
     else:
         show.show_evidence(catalogue)
+    return Exit.PLAN
+
+
+def show_numbers(chart: Path | None, *, markdown: bool) -> Exit:
+    """Print every clinical number, or the note on them; or say what is wrong with the chart."""
+    catalogue = _with_chart(chart)
+    if catalogue is None:
+        return Exit.ERROR
+    from crossgrain.cli.show import reference as show  # noqa: PLC0415
+
+    if markdown:
+        typer.echo(show.numbers_note(catalogue), nl=False)
+    else:
+        show.show_numbers(catalogue)
     return Exit.PLAN
 
 

@@ -54,7 +54,7 @@ def propose(record: Record, request: SwitchRequest, catalogue: Catalogue) -> Pro
     plans = catalogue.plans[family]
     rows = plans.compare(record.regimen, target, request.mixture)
     aim = aim_on(request.basis_id, rows)
-    intent = intent_for(record.regimen, target, aim, catalogue.bases)
+    intent = intent_for(record.regimen, target, aim, catalogue.bases, catalogue.policy.tolerance)
     found = (*on_order, *before_plan(record.facts, intent, catalogue.rules))
     plan = None
     if not _stops(found):

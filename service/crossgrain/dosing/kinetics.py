@@ -8,6 +8,7 @@ it so. Daily dosing is taken as a constant rate; no residual gland is assumed.
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from fractions import Fraction
 from itertools import product
 from math import exp, log
 from typing import NamedTuple
@@ -15,10 +16,10 @@ from typing import NamedTuple
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.names.errors import Category, DomainError
 
-T4_MOLAR_MASS = 776.87
-"""g/mol, levothyroxine free acid."""
-T3_MOLAR_MASS = 650.97
-"""g/mol, liothyronine free acid."""
+T4_MOLAR_MASS = Fraction("776.87")
+"""g/mol, levothyroxine free acid: C15H11I4NO4 by the standard atomic weights."""
+T3_MOLAR_MASS = Fraction("650.97")
+"""g/mol, liothyronine free acid: C15H12I3NO4 by the standard atomic weights."""
 
 
 class Intake(NamedTuple):
@@ -76,7 +77,7 @@ class Kinetics:
                 raise DomainError(Category.INVALID, name, "a fraction lies above 0, up to 1")
         object.__setattr__(self, "t4_tau", self.t4_half_life_days / log(2))
         object.__setattr__(self, "t3_tau", self.t3_half_life_days / log(2))
-        made = self.t4_to_t3_molar * T3_MOLAR_MASS / T4_MOLAR_MASS
+        made = self.t4_to_t3_molar * float(T3_MOLAR_MASS) / float(T4_MOLAR_MASS)
         object.__setattr__(self, "t3_made_weight", made * self.t4_absorbed / self.t3_absorbed)
 
     def t3_total(self, pools: Pools) -> float:

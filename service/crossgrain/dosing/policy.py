@@ -119,7 +119,11 @@ def policy_from(table: Mapping[str, Any]) -> Policy:
             ),
             lab_wait_days=int(table["labs"]["wait_days"]),
             results_days=int(table["labs"]["results_days"]),
-            maintenance_days=tuple(int(day) for day in table["labs"]["maintenance_days"]),
+            maintenance_days=tuple(
+                int(day)
+                for name, day in table["labs"]["maintenance_days"].items()
+                if name != "source"
+            ),
             steady_within=float(table["labs"]["steady_within"]),
             lt4_raise_ug=Fraction(table["lt4_raise"]["largest_ug"]),
             tolerance=Fraction(table["tablets"]["tolerance"]),

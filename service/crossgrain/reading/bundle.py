@@ -20,7 +20,7 @@ from crossgrain.reading.person import Person
 from crossgrain.reading.reading import Reading
 from crossgrain.reading.reconcile import counted_once, days_unchanged, still_stopped
 from crossgrain.reading.record import Record
-from crossgrain.reading.resolve import BundleIndex, Entry
+from crossgrain.reading.resolve import Entry
 from crossgrain.reading.series import marked_plan, with_known_steps
 from crossgrain.reading.taking import ask_about_denials
 from crossgrain.safety.facts import Facts, Known
@@ -53,11 +53,11 @@ def read_record(
     refuse_drafts_above(len(medicines.drafts), root)
     taken = counted_once(medicines.taken, codes, notes)
     claims = [hormone.claim for hormone in taken]
-    ask_about_denials(claims, medicines.denials, medicines.standing_orders, notes)
+    ask_about_denials(claims, medicines.denials, medicines.standing_orders(codes.believed), notes)
     return Record(
         as_of=as_of,
         patient_reference=reading.patient.reference,
-        facts=_facts(opened.person, taken, medicines, labs, history, reading.index),
+        facts=_facts(opened.person, taken, medicines, labs, history, reading),
         current=tuple(hormone.entry for hormone in taken),
         drafts=with_known_steps(medicines.drafts, medicines.marked, as_of),
         questions=tuple(notes.questions),
@@ -132,10 +132,10 @@ def _facts(
     medicines: Medicines,
     labs: Labs,
     history: History,
-    index: BundleIndex,
+    reading: Reading,
 ) -> Facts:
     """The patient in the domain's terms; a collection is ``None`` where nothing carried it."""
-    kinds = {entry.kind for entry in index.entries}
+    kinds = {entry.kind for entry in reading.index.entries}
     medicated = bool(kinds & {"MedicationStatement", "MedicationRequest"})
     stopped = still_stopped(medicines.past, taken)
     return Facts(
@@ -147,7 +147,7 @@ def _facts(
         allergies=tuple(history.allergies) if "AllergyIntolerance" in kinds else None,
         medicines=tuple(history.medicines) if medicated else None,
         pregnant=labs.pregnant,
-        regimen_changed_days_ago=days_unchanged(taken, medicines.past),
+        regimen_changed_days_ago=days_unchanged(taken, medicines.past, reading.codes.believed),
         sex=person.sex,
         goals=tuple(history.goals) if "Goal" in kinds else None,
         indications=None if medicines.indications is None else tuple(medicines.indications),

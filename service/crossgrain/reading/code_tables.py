@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.names.numbers import Numbers
 from crossgrain.reading.codesystems import Code
 from crossgrain.reading.concerns import ConcernTables
 from crossgrain.safety.facts import Analyte
@@ -26,6 +27,31 @@ class MedicineCode:
     display: str
     preparation: Preparation | None = None
     strength: Fraction | None = None
+
+
+BELIEVED_KEYS = ("record.order_days", "record.renewal_days", "record.pregnancy_days")
+"""The numbers behind `Believed`, by their keys in the data files."""
+
+
+@dataclass(frozen=True, slots=True)
+class Believed:
+    """How long what a record says is believed, days.
+
+    Attributes
+    ----------
+    order_days : an order or a statement without an end, until it is asked whether it is still taken
+    renewal_days : a gap between two orders of one dose that is a renewal, not a change
+    pregnancy_days : a pregnancy that was recorded once
+    """
+
+    order_days: int
+    renewal_days: int
+    pregnancy_days: int
+
+
+def believed_from(numbers: Numbers) -> Believed:
+    """Take them from the clinical numbers."""
+    return Believed(*(int(numbers[key].value) for key in BELIEVED_KEYS))
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +96,8 @@ class CodeTables:
     ----------
     medicines : system → code → what it says, for thyroid hormone alone
     labs : LOINC code → analyte
+    believed : how long what a record says is believed
+    usual_tsh : the limits of TSH where a laboratory gives none, mIU/L
     plausible : bounds per kind
     aliases : a deployer's own product names, folded
     concerns : conditions, allergies and other medicines that a safety rule knows
@@ -80,6 +108,8 @@ class CodeTables:
 
     medicines: Mapping[str, Mapping[str, MedicineCode]]
     labs: Mapping[str, LabCode]
+    believed: Believed
+    usual_tsh: tuple[Fraction, Fraction]
     plausible: Mapping[Kind, Plausible]
     aliases: Mapping[str, MedicineCode] = field(default_factory=dict)
     concerns: ConcernTables = field(default_factory=ConcernTables)

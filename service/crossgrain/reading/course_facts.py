@@ -4,10 +4,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
+from crossgrain.reading.code_tables import Believed
 from crossgrain.reading.codesystems import Loinc
 from crossgrain.reading.door import Opened
 from crossgrain.reading.history import History, read_condition, read_goal
-from crossgrain.reading.labs import PREGNANCY_HOLDS_DAYS, Labs, read_observation
+from crossgrain.reading.labs import Labs, read_observation
 from crossgrain.reading.reading import Reading
 from crossgrain.reading.resolve import Entry
 from crossgrain.safety.facts import Analyte, Known, Measurement
@@ -59,7 +60,7 @@ def read_facts(entries: Sequence[Entry], opened: Opened) -> CourseFacts:
         tsh=tuple(tsh),
         free_t4=tuple(free_t4),
         unread=tuple(unread),
-        aims=_aims(known_now, labs),
+        aims=_aims(known_now, labs, reading.codes.believed),
         frail=any(known.key in _FRAIL for known in history.conditions),
     )
 
@@ -79,19 +80,19 @@ def _is_tsh(entry: Entry, reading: Reading) -> bool:
     return tsh and resource.get("status") not in _VOID  # seen whole by now, as every known lab is
 
 
-def _aims(known: list[Known], labs: Labs) -> frozenset[Aim]:
+def _aims(known: list[Known], labs: Labs, believed: Believed) -> frozenset[Aim]:
     keys = {k.key for k in known}
     aims = set()
     if "central-hypothyroidism" in keys:
         aims.add(Aim.CENTRAL)
     if "tsh-suppression-goal" in keys:
         aims.add(Aim.SUPPRESSION)
-    expecting = [k for k in known if k.key == "pregnant" and _may_hold(k)]
+    expecting = [k for k in known if k.key == "pregnant" and _may_hold(k, believed)]
     if labs.pregnant or expecting:
         aims.add(Aim.PREGNANCY)
     return frozenset(aims)
 
 
-def _may_hold(known: Known) -> bool:
+def _may_hold(known: Known, believed: Believed) -> bool:
     """A pregnancy on the condition list holds no longer than a pregnancy lasts."""
-    return known.day is None or known.day >= -PREGNANCY_HOLDS_DAYS
+    return known.day is None or known.day >= -believed.pregnancy_days

@@ -135,7 +135,9 @@ class _Against:
             if m.standing.standing is Standing.TAKEN and isinstance(m.seen, MedicationRequest)
         ]
         self._orders = StandingOrders(
-            frozenset(m.reference for m in orders), frozenset(m.kind for m in orders)
+            frozenset(m.reference for m in orders),
+            frozenset(m.kind for m in orders),
+            reading.codes.believed.order_days,
         )
 
     def held_against(self, medicine: Dated, intake: Intake) -> Iterator[Intake]:

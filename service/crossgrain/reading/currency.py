@@ -22,11 +22,8 @@ from msgspec.structs import replace
 from crossgrain.reading.dates import PartialDate, read_date
 from crossgrain.reading.elements import Dosage, Period
 from crossgrain.reading.errors import Asked, Category, Unreadable
-from crossgrain.reading.shapes import Shape
+from crossgrain.reading.reading import Reading
 from crossgrain.reading.views import MedicationRequest, MedicationStatement
-
-STALE_AFTER_DAYS = 400
-"""A year and a month: a yearly prescription that was renewed late. Our judgement."""
 
 ORDERS = {"order", "original-order", "reflex-order", "filler-order"}
 _INTENTS = ORDERS | {"proposal", "plan", "instance-order", "option"}
@@ -59,9 +56,7 @@ class Currency(msgspec.Struct, frozen=True):
     confirm: str = ""
 
 
-def statement_standing(
-    statement: MedicationStatement, shape: Shape, as_of: date, path: str
-) -> Currency:
+def statement_standing(statement: MedicationStatement, reading: Reading, path: str) -> Currency:
     """How a MedicationStatement stands.
 
     Raises
@@ -71,6 +66,7 @@ def statement_standing(
     Unreadable
         where it has none, or one that this version does not know.
     """
+    shape, as_of = reading.shape, reading.as_of
     status = _status(statement.status, shape.statement_statuses, path)
     period = statement.held or _since(statement.effective_date_time)
     if status == "unknown":
@@ -87,13 +83,13 @@ def statement_standing(
         why, last_day = "its adherence says: not taken now", _passed(dated.last_day)
         return replace(dated, standing=standing, why=why, last_day=last_day)
     unsure = _UNSURE if statement.status == "recorded" and said not in _TAKING else ""
-    return replace(dated, confirm=unsure or _stale(statement, as_of, path))
+    return replace(dated, confirm=unsure or _stale(statement, reading, path))
 
 
 _UNSURE = "The statement does not say whether it is taken. Is it taken now?"
 
 
-def request_standing(request: MedicationRequest, shape: Shape, as_of: date, path: str) -> Currency:
+def request_standing(request: MedicationRequest, reading: Reading, path: str) -> Currency:
     """How a MedicationRequest stands; its dates come from the bounds of its dosages.
 
     Raises
@@ -103,7 +99,7 @@ def request_standing(request: MedicationRequest, shape: Shape, as_of: date, path
     Unreadable
         where status or intent is missing or not one that this version knows.
     """
-    status = _status(request.status, shape.request_statuses, path)
+    status = _status(request.status, reading.shape.request_statuses, path)
     if request.intent not in _INTENTS:
         raise Unreadable(Category.VALUE, f"{path}.intent", "an intent of FHIR is expected here")
     if request.do_not_perform:
@@ -115,9 +111,9 @@ def request_standing(request: MedicationRequest, shape: Shape, as_of: date, path
     reported = request.reported_boolean or request.reported
     if request.intent not in ORDERS and not (request.intent == "plan" and reported):
         return _no_order(request.intent, status, path)
-    dated = _ordered(request, as_of, path)
+    dated = _ordered(request, reading, path)
     if status == "active" and not dated.confirm:
-        dated = replace(dated, confirm=_past_validity(request, as_of, path))
+        dated = replace(dated, confirm=_past_validity(request, reading.as_of, path))
     return dated if status == "active" else _given_up(status, dated)
 
 
@@ -143,8 +139,9 @@ def _passed(last_day: int | None) -> int | None:
     return last_day if last_day is not None and last_day <= 0 else None
 
 
-def _ordered(request: MedicationRequest, as_of: date, path: str) -> Currency:
+def _ordered(request: MedicationRequest, reading: Reading, path: str) -> Currency:
     """When an order holds: the bounds of its dosages, or from the day it was written."""
+    as_of = reading.as_of
     place = f"{path}.dosageInstruction"
     start, end = _bounds(request.dosage_instruction, place)
     dated = _within(start, end, as_of)
@@ -155,7 +152,7 @@ def _ordered(request: MedicationRequest, as_of: date, path: str) -> Currency:
     written = read_date(request.authored_on, f"{path}.authoredOn")
     if written.first > as_of:
         return Currency(Standing.NOT_TAKEN, "it was written after the day of reading")
-    return replace(dated, first_day=written.day(as_of), confirm=_old(written, as_of))
+    return replace(dated, first_day=written.day(as_of), confirm=_old(written, reading))
 
 
 def dosage_in_force(dosage: Dosage, as_of: date, path: str) -> bool:
@@ -237,18 +234,18 @@ def _within(start: PartialDate | None, end: PartialDate | None, as_of: date) -> 
     return Currency(Standing.TAKEN, "", first, last)
 
 
-def _stale(statement: MedicationStatement, as_of: date, path: str) -> str:
+def _stale(statement: MedicationStatement, reading: Reading, path: str) -> str:
     """What to confirm of a statement by its dates: the day that it was made, else its one day.
 
     A period without an end is FHIR's way to say that it is still taken, and is not asked about.
     """
     if statement.date_asserted is not None:
-        return _old(read_date(statement.date_asserted, f"{path}.dateAsserted"), as_of)
+        return _old(read_date(statement.date_asserted, f"{path}.dateAsserted"), reading)
     if statement.held is not None:
         return ""
     if statement.effective_date_time is None:
         return "The statement has no date. Is it taken now?"
-    long_ago = _old(read_date(statement.effective_date_time, f"{path}.effective"), as_of)
+    long_ago = _old(read_date(statement.effective_date_time, f"{path}.effective"), reading)
     return long_ago.replace("It was written", "Its only date is")
 
 
@@ -272,8 +269,8 @@ def _past_validity(request: MedicationRequest, as_of: date, path: str) -> str:
     return ""
 
 
-def _old(written: PartialDate, as_of: date) -> str:
-    days = (as_of - written.last).days
-    if days <= STALE_AFTER_DAYS:
+def _old(written: PartialDate, reading: Reading) -> str:
+    days = (reading.as_of - written.last).days
+    if days <= reading.codes.believed.order_days:
         return ""
     return f"It was written {days} days before the day of reading. Is it still taken?"

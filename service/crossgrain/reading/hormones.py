@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 
 from crossgrain.dosing.preparations import Kind
+from crossgrain.reading.code_tables import Believed
 from crossgrain.reading.currency import Currency, Standing
 from crossgrain.reading.dose_lines import Doses
 from crossgrain.reading.elements import Reference
@@ -73,13 +74,13 @@ class Medicines:
     marked: list[MarkedOrder] = field(default_factory=list)
     indications: list[Known] | None = None
 
-    @property
-    def standing_orders(self) -> StandingOrders:
+    def standing_orders(self, believed: Believed) -> StandingOrders:
         """The orders among what is taken."""
         orders = [h for h in self.taken if h.entry.resource_type == "MedicationRequest"]
         return StandingOrders(
             frozenset(order.entry.reference for order in orders),
             frozenset(order.kind for order in orders),
+            believed.order_days,
         )
 
     def keep_mark(self, seen: Seen, medicine: MedicineEntry) -> None:

@@ -1,15 +1,13 @@
 """Laboratory and vital units, led to the one unit in which each analyte is kept.
 
-Mass to moles by molar mass: T4 776.87 and T3 650.97 g/mol.
+Mass to moles by molar mass.
 """
 
 from collections.abc import Mapping
 from fractions import Fraction
 
+from crossgrain.dosing.kinetics import T3_MOLAR_MASS, T4_MOLAR_MASS
 from crossgrain.safety.facts import Analyte
-
-_T4 = Fraction("776.87")
-_T3 = Fraction("650.97")
 
 
 def _moles(molar_mass: Fraction, nanomoles: bool) -> dict[str, tuple[str, Fraction]]:
@@ -58,10 +56,10 @@ _WEIGHT = {
 }
 _UNITS: Mapping[Analyte, Mapping[str, tuple[str, Fraction]]] = {
     Analyte.TSH: _TSH,
-    Analyte.FREE_T4: _moles(_T4, nanomoles=False),
-    Analyte.FREE_T3: _moles(_T3, nanomoles=False),
-    Analyte.TOTAL_T3: _moles(_T3, nanomoles=True),
-    Analyte.REVERSE_T3: _moles(_T3, nanomoles=True),
+    Analyte.FREE_T4: _moles(T4_MOLAR_MASS, nanomoles=False),
+    Analyte.FREE_T3: _moles(T3_MOLAR_MASS, nanomoles=False),
+    Analyte.TOTAL_T3: _moles(T3_MOLAR_MASS, nanomoles=True),
+    Analyte.REVERSE_T3: _moles(T3_MOLAR_MASS, nanomoles=True),
     Analyte.HEART_RATE: _RATE,
     Analyte.WEIGHT: _WEIGHT,
 }

@@ -25,8 +25,6 @@ _PREGNANT = {
     (Loinc.system, "LA26683-5"): False,
 }
 """SNOMED CT pregnant and not pregnant; the answers of LOINC 82810-3."""
-PREGNANCY_HOLDS_DAYS = 280
-"""A status older than a pregnancy says nothing of today."""
 _VALID = {"final", "amended", "corrected", "preliminary"}
 _VOID = {"registered", "cancelled", "entered-in-error", "unknown"}
 _COMPARATORS = {"<", "<=", ">", ">="}
@@ -107,7 +105,7 @@ def _read_part(
     if day is not None and day > 0:
         reading.notes.unread(entry.path, "it is dated after the day of reading")
     elif code is None:
-        if _read_pregnancy(part, path, day, labs, reading.notes):
+        if _read_pregnancy(part, path, day, labs, reading):
             reading.notes.use(entry.path, entry.reference)
     else:
         measured = _measured(part, code, path, day, seen.status == "preliminary", reading.notes)
@@ -187,16 +185,17 @@ def _measured(
 
 
 def _read_pregnancy(
-    part: Observation | Component, path: str, day: int | None, labs: Labs, notes: Notes
+    part: Observation | Component, path: str, day: int | None, labs: Labs, reading: Reading
 ) -> bool:
     """Read a pregnancy status; false where it says nothing of today."""
+    notes = reading.notes
     value = part.value_codeable_concept
     coded = [(c.system or "", c.code or "") for c in value.coding] if value else []
     said = {_PREGNANT[code] for code in coded if code in _PREGNANT}
     if len(said) != 1:
         notes.unread(f"{path}.value", "the pregnancy status is not one that is known")
         return False
-    if day is None or day < -PREGNANCY_HOLDS_DAYS:
+    if day is None or day < -reading.codes.believed.pregnancy_days:
         notes.unread(path, "the pregnancy status is too old or undated to hold today")
         return False
     labs.pregnancy.append((day, said.pop()))

@@ -50,8 +50,8 @@ def seen_in(entry: Entry, reading: Reading) -> Seen:
 def standing_of(seen: Seen, entry: Entry, reading: Reading) -> Currency:
     """Whether it is taken on the day of reading, and since when."""
     if isinstance(seen, MedicationStatement):
-        return statement_standing(seen, reading.shape, reading.as_of, entry.path)
-    return request_standing(seen, reading.shape, reading.as_of, entry.path)
+        return statement_standing(seen, reading, entry.path)
+    return request_standing(seen, reading, entry.path)
 
 
 def product_named(

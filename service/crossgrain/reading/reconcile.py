@@ -6,7 +6,7 @@ from fractions import Fraction
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.reading.chains import IN_A_CIRCLE, Order, doubts_of, leading_in_circles
-from crossgrain.reading.code_tables import CodeTables
+from crossgrain.reading.code_tables import Believed, CodeTables
 from crossgrain.reading.dose_lines import refuse_implausible
 from crossgrain.reading.errors import Asked
 from crossgrain.reading.hormones import Hormone
@@ -143,11 +143,7 @@ def still_stopped(past: list[Hormone], taken: list[Hormone]) -> list[Hormone]:
     return [hormone for hormone in past if hormone.kind not in kinds]
 
 
-_RENEWED_WITHIN_DAYS = 45
-"""A gap between two prescriptions of one dose that is a renewal, not a change. Our judgement."""
-
-
-def days_unchanged(taken: list[Hormone], past: list[Hormone]) -> int | None:
+def days_unchanged(taken: list[Hormone], past: list[Hormone], believed: Believed) -> int | None:
     """Days since the regimen last changed, where every start is known.
 
     A renewal at the same dose is no change: its start is that of what it renews.
@@ -157,19 +153,22 @@ def days_unchanged(taken: list[Hormone], past: list[Hormone]) -> int | None:
     spans += [(hormone.kind, span) for hormone in taken for span in hormone.entry.over]
     for kind, span in spans:
         earlier.setdefault(_dose(kind, span.lines), []).append(span)
-    starts = [_since(hormone, earlier.get(_daily(hormone), [])) for hormone in taken]
+    starts = [
+        _since(hormone, earlier.get(_daily(hormone), []), believed.renewal_days)
+        for hormone in taken
+    ]
     if not starts or any(start is None for start in starts):
         return None
     return -max(start for start in starts if start is not None)
 
 
-def _since(hormone: Hormone, earlier: Sequence[Span]) -> int | None:
+def _since(hormone: Hormone, earlier: Sequence[Span], renewed_within: int) -> int | None:
     """The first day of an unbroken chain of prescriptions of one dose."""
     start = hormone.entry.since
     for span in sorted(earlier, key=lambda span: -(span.first_day or 0)):
         if start is None or span.first_day is None or span.first_day >= start:
             continue
         ended = span.last_day if span.last_day is not None else start
-        if start - ended <= _RENEWED_WITHIN_DAYS:
+        if start - ended <= renewed_within:
             start = span.first_day
     return start

@@ -14,7 +14,6 @@ from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.reading.currency import (
     ORDERS,
-    STALE_AFTER_DAYS,
     Currency,
     Standing,
     adherence_of,
@@ -60,10 +59,14 @@ class Claim:
 
 @dataclass(frozen=True, slots=True)
 class StandingOrders:
-    """The orders that stand: their references, and of which kinds of medicine they are."""
+    """The orders that stand: their references, and of which kinds of medicine they are.
+
+    `order_days` is how long an order without an end is believed.
+    """
 
     references: frozenset[str]
     kinds: frozenset[Kind]
+    order_days: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +132,7 @@ class Denial:
         long_ago = (
             self.since is not None
             and claim.said_on is not None
-            and claim.said_on - self.since > STALE_AFTER_DAYS
+            and claim.said_on - self.since > standing.order_days
         )
         return not long_ago and self._may_be_of(claim)
 

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from crossgrain.dosing.plan import Plan
-from crossgrain.safety.constraints import Constraints, constraints_from
+from crossgrain.safety.constraints import Constraints, Demand, constraints_from
 from crossgrain.safety.facts import Facts
 from crossgrain.safety.findings import Finding, most_severe_first
 from crossgrain.safety.gates import GATES
@@ -52,8 +52,11 @@ def unchecked(facts: Facts, intent: Intent, rules: RuleTable) -> tuple[Unchecked
 
 def constraints(findings: tuple[Finding, ...], rules: RuleTable) -> Constraints:
     """What the findings demand of the planner."""
+    raised = [rules.before[f.code] for f in findings if f.code in rules.before]
+    weeks = [r.number("weeks") for r in raised if Demand.TSH_IN_PREGNANCY in r.demands]
     return constraints_from(
-        {f.code: rules.before[f.code].demands for f in findings if f.code in rules.before}
+        {rule.code: rule.demands for rule in raised},
+        tsh_every_days=int(min(weeks) * 7) if weeks else None,
     )
 
 

@@ -11,7 +11,7 @@ class Demand(StrEnum):
     CAUTIOUS = "cautious"
     SMALLEST_FIRST_STEP = "smallest-first-step"
     LT4_MOST_GENEROUS = "lt4-at-least-most-generous"
-    TSH_EVERY_4_WEEKS = "tsh-every-4-weeks"
+    TSH_IN_PREGNANCY = "tsh-as-in-pregnancy"
     TOO_MUCH_WEIGHS = "too-much-weighs"
     TOO_LITTLE_WEIGHS = "too-little-weighs"
 
@@ -59,12 +59,15 @@ class Constraints:
         )
 
 
-def constraints_from(demands: dict[str, frozenset[Demand]]) -> Constraints:
+def constraints_from(
+    demands: dict[str, frozenset[Demand]], tsh_every_days: int | None = None
+) -> Constraints:
     """Join what the raised findings demand.
 
     Parameters
     ----------
     demands : finding code → its demands
+    tsh_every_days : how often TSH is drawn where a finding demands it
     """
     asked = frozenset().union(*demands.values())
     return Constraints(
@@ -72,7 +75,7 @@ def constraints_from(demands: dict[str, frozenset[Demand]]) -> Constraints:
         cautious_only=Demand.CAUTIOUS in asked,
         smallest_first_step=Demand.SMALLEST_FIRST_STEP in asked,
         lt4_at_least_most_generous=Demand.LT4_MOST_GENEROUS in asked,
-        tsh_every_days=28 if Demand.TSH_EVERY_4_WEEKS in asked else None,
+        tsh_every_days=tsh_every_days if Demand.TSH_IN_PREGNANCY in asked else None,
         too_much_weighs=Demand.TOO_MUCH_WEIGHS in asked,
         too_little_weighs=Demand.TOO_LITTLE_WEIGHS in asked,
         codes=tuple(code for code, wanted in demands.items() if wanted),

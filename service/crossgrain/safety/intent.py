@@ -12,9 +12,6 @@ from crossgrain.names.errors import DomainError
 T3_TARGETS = frozenset(Target) - {Target.LEVOTHYROXINE}
 """Every target but pure levothyroxine is swallowed T3."""
 
-_ROUNDING = Fraction(1, 20)
-"""A twentieth: what rounding to tablets may add is no rise (our judgement)."""
-
 
 @dataclass(frozen=True, slots=True)
 class Intent:
@@ -38,7 +35,13 @@ class Intent:
         return self.t3_rises or self.hormone_rises
 
 
-def intent_for(regimen: Regimen, target: Target, aim: TargetDose, bases: Iterable[Basis]) -> Intent:
+def intent_for(
+    regimen: Regimen,
+    target: Target,
+    aim: TargetDose,
+    bases: Iterable[Basis],
+    rounding: Fraction,
+) -> Intent:
     """Weigh the furthest dose of a plan against today's regimen.
 
     Parameters
@@ -48,19 +51,20 @@ def intent_for(regimen: Regimen, target: Target, aim: TargetDose, bases: Iterabl
     aim : the chosen basis' target dose, the furthest that the plan goes
     bases : every basis; those that never steer a plan are passed over. A chart that does
         not reach either dose cannot speak against a rise, so it counts as one.
+    rounding : what rounding to tablets may add, as a part of today's dose: that is no rise
     """
     t3_ug = aim.lt3_ug + T3_UG_PER_GRAIN * aim.grains
     return Intent(
         target=target,
         t3_rises=t3_ug > regimen.t3_ug,
-        hormone_rises=any(_rises(regimen, aim, b) for b in bases if b.sets_checkpoint),
+        hormone_rises=any(_rises(regimen, aim, b, rounding) for b in bases if b.sets_checkpoint),
     )
 
 
-def _rises(regimen: Regimen, aim: TargetDose, basis: Basis) -> bool:
+def _rises(regimen: Regimen, aim: TargetDose, basis: Basis, rounding: Fraction) -> bool:
     try:
         now = basis.lt4_equivalent(regimen)
         then = basis.lt4_for(aim.lt4_ug, aim.lt3_ug, aim.grains)
     except DomainError:
         return True
-    return then > now * (1 + _ROUNDING)
+    return then > now * (1 + rounding)

@@ -10,8 +10,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from crossgrain.names.errors import Category, DomainError
+from crossgrain.names.numbers import Number
 from crossgrain.safety.order import BasisNumbers, OrderNumbers, Reading
-from crossgrain.safety.rule import Number, RuleTable
+from crossgrain.safety.rule import RuleTable
 
 JUDGEMENT_NUMBERS = frozenset(
     {"under", "over", "t3_jump_ug", "lowest_coverage", "highest_exposure", "horizon"}

@@ -2,10 +2,11 @@
 
 from collections.abc import Mapping
 
+from crossgrain.names.numbers import Number
 from crossgrain.safety.findings import Finding, most_severe_first
 from crossgrain.safety.judgement import Ending, OrderJudgement, Verdict
 from crossgrain.safety.order import OrderNumbers, Reading
-from crossgrain.safety.rule import Hit, Number, Rule, RuleTable, in_general, texts, worded
+from crossgrain.safety.rule import Hit, Rule, RuleTable, in_general, texts, worded
 
 
 def order_findings(judgement: OrderJudgement, rules: RuleTable) -> tuple[Finding, ...]:

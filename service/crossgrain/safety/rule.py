@@ -6,22 +6,11 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 
 from crossgrain.dosing.plan import Plan
+from crossgrain.names.numbers import Number
 from crossgrain.safety.constraints import Demand
 from crossgrain.safety.facts import Facts, Known
 from crossgrain.safety.findings import Finding, Severity
 from crossgrain.safety.intent import Intent
-
-OURS = "our judgement"
-"""The mark of a number that no source gives; a clinic may set its own."""
-
-
-@dataclass(frozen=True, slots=True)
-class Number:
-    """A threshold: its value, its unit and whose it is."""
-
-    value: Fraction
-    unit: str
-    whose: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +135,7 @@ def in_general(entry: Rule | Missing, fills: Mapping[str, str]) -> str:
     """What an entry says of anyone, and its source; … stands for what only a record can fill in.
 
     >>> rule = Rule("fever", Severity.NOTE, "{heat} is above {most} °C.", "", "from memory",
-    ...     numbers={"most": Number(Fraction(38), "°C", OURS)})
+    ...     numbers={"most": Number("fever.most", Fraction(38), "°C", "fever above it", "memory")})
     >>> in_general(rule, {})
     '… is above 38 °C. Source: from memory'
     """

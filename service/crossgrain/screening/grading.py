@@ -58,11 +58,6 @@ class Weighed:
     moved: bool = False
 
 
-PREGNANT = Range(Fraction("0.3"), Fraction("2.5"), Fraction("3.0"))
-"""TSH that is in range in every trimester (0.1-2.5, 0.2-3.0, 0.3-3.0), and above it in each."""
-_LOW_IN_PREGNANCY = Fraction("0.1")
-
-
 def off(ratio: Fraction, side: Side, limits: Limits) -> bool:
     """Whether a ratio is beyond the limit on that side; at the limit it is not."""
     return ratio < limits.ratio_under if side is Side.UNDER else ratio > limits.ratio_over
@@ -123,7 +118,7 @@ def _level(
     if Aim.CENTRAL in course.aims:
         return _free_t4_level(measurement)
     if Aim.PREGNANCY in course.aims and settled:
-        return _level_in_pregnancy(measurement)
+        return _level_in_pregnancy(measurement, limits)
     return level(measurement, tsh_range(measurement, course, limits))
 
 
@@ -135,12 +130,14 @@ def _free_t4_level(measurement: Measurement) -> Level | None:
     return {Level.LOW: Level.HIGH, Level.HIGH: Level.LOW}.get(found, found)
 
 
-def _level_in_pregnancy(measurement: Measurement) -> Level:
-    found = level(measurement, PREGNANT)
+def _level_in_pregnancy(measurement: Measurement, limits: Limits) -> Level:
+    """What holds in every trimester; what holds in some alone is unclear."""
+    high, surely_high = limits.pregnant_high_in_some, limits.pregnant_high_in_each
+    found = level(measurement, Range(limits.pregnant_low_in_some, high, surely_high))
     if found is Level.LOW:
-        surely = Range(_LOW_IN_PREGNANCY, PREGNANT.high, PREGNANT.acceptable)
+        surely = Range(limits.pregnant_low_in_each, high, surely_high)
         return Level.LOW if level(measurement, surely) is Level.LOW else Level.UNCLEAR
-    within = measurement.value <= PREGNANT.high
+    within = measurement.value <= high
     return found if found is Level.HIGH or within else Level.UNCLEAR
 
 

@@ -1,16 +1,16 @@
-"""The numbers that a past switch is judged by; ``data/screening.toml`` gives their sources."""
+"""The numbers that a past switch is judged by; ``data/numbers.toml`` gives their sources."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from fractions import Fraction
 from typing import Any
 
-from crossgrain.names.entries import only_known_keys, positive_number, refuse, table
+from crossgrain.names.entries import refuse
+from crossgrain.names.numbers import Numbers
 
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """Every threshold, flat; `ratio_under` stands in the file as ``under`` of ``[ratio]``.
+    """Every threshold, flat; `LIMIT_KEYS` says under which key each stands.
 
     Attributes
     ----------
@@ -30,6 +30,9 @@ class Limits:
     tsh_older_years, tsh_older_high : from that age, TSH up to this is acceptable
     tsh_suppressed, tsh_frankly_high : beyond these a flag is urgent
     tsh_frail_years : from that age, a suppressed TSH is urgent
+    pregnant_low_in_each, pregnant_low_in_some : TSH below the first is low in every trimester,
+        below the second in one at least
+    pregnant_high_in_some, pregnant_high_in_each : and above these high in one, in every trimester
     work_at_once : more thyroid medicines on one day are not compared
     """
 
@@ -55,40 +58,68 @@ class Limits:
     tsh_suppressed: Fraction
     tsh_frankly_high: Fraction
     tsh_frail_years: int
+    pregnant_low_in_each: Fraction
+    pregnant_low_in_some: Fraction
+    pregnant_high_in_some: Fraction
+    pregnant_high_in_each: Fraction
     work_at_once: int
 
 
-def limits_from(shipped: Mapping[str, Any], own: Mapping[str, object] | None = None) -> Limits:
-    """Read and check the table, with a deployment's own numbers over it.
+LIMIT_KEYS = {
+    "ratio_under": "ratio.under",
+    "ratio_over": "ratio.over",
+    "change_up": "change.up",
+    "change_down": "change.down",
+    "window_with_t3_days": "window.with_t3_days",
+    "window_without_t3_days": "window.without_t3_days",
+    "kept_regimen_days": "record.regimen_days",
+    "kept_renewal_days": "record.renewal_days",
+    "kept_order_days": "record.order_days",
+    "labs_settled_days": "labs.wait_days",
+    "labs_first_within_days": "labs.first_within_days",
+    "labs_baseline_days": "labs.baseline_days",
+    "export_loss_ignored": "export.loss_ignored",
+    "export_share_ignored": "export.share_ignored",
+    "export_vanished_from": "export.vanished_from",
+    "tsh_low": "tsh.low",
+    "tsh_high": "tsh.high",
+    "tsh_older_years": "age.tsh_older",
+    "tsh_older_high": "tsh.older_high",
+    "tsh_suppressed": "tsh.suppressed",
+    "tsh_frankly_high": "tsh.frankly_high",
+    "tsh_frail_years": "age.older",
+    "pregnant_low_in_each": "pregnancy.tsh_low_in_each",
+    "pregnant_low_in_some": "pregnancy.tsh_low_in_some",
+    "pregnant_high_in_some": "pregnancy.tsh_high_in_some",
+    "pregnant_high_in_each": "pregnancy.tsh_high_in_each",
+    "work_at_once": "record.medicines_at_once",
+}
+"""The key of each threshold in the data files."""
+
+
+def limits_from(numbers: Numbers) -> Limits:
+    """Take the thresholds from the clinical numbers.
 
     Raises
     ------
     DomainError
-        for a missing, unknown or senseless number, by its place.
+        for a missing, broken or senseless number, by its place.
     """
-    merged = {name: dict(table(section, name)) for name, section in shipped.items()}
-    for name, raw in (own or {}).items():
-        if name not in merged:
-            refuse(name, f"there is no such section; there are {', '.join(merged)}")
-        section = table(raw, name)
-        only_known_keys(section, merged[name], name)
-        merged[name].update(section)
-    limits = Limits(**{f.name: _value(merged, f.name, f.type is int) for f in fields(Limits)})
+    limits = Limits(**{f.name: _value(numbers, f.name, f.type is int) for f in fields(Limits)})
     _check(limits)
     return limits
 
 
-def _value(merged: Mapping[str, Mapping[str, object]], name: str, whole: bool) -> Any:
-    section, _, key = name.partition("_")
-    place = f"{section}.{key}"
-    if key not in merged.get(section, {}):
-        refuse(place, f"{key} is missing")
-    number = positive_number(merged[section][key], place)
+def _value(numbers: Numbers, name: str, whole: bool) -> Any:
+    key = LIMIT_KEYS[name]
+    if key not in numbers:
+        refuse(key, "this number is missing")
+    value = numbers[key].value
     if not whole:
-        return number
-    if number.denominator != 1:
-        refuse(place, "this must be a whole number")
-    return int(number)
+        return value
+    if value.denominator != 1:
+        refuse(key, "this must be a whole number")
+    return int(value)
 
 
 def _check(limits: Limits) -> None:
@@ -99,7 +130,11 @@ def _check(limits: Limits) -> None:
         "tsh": limits.tsh_suppressed < limits.tsh_low < limits.tsh_high < limits.tsh_frankly_high,
         "tsh.older_high": limits.tsh_high <= limits.tsh_older_high,
         "export.share_ignored": limits.export_share_ignored < 1,
+        "pregnancy": limits.pregnant_low_in_each
+        <= limits.pregnant_low_in_some
+        < limits.pregnant_high_in_some
+        <= limits.pregnant_high_in_each,
         "labs": limits.labs_settled_days <= limits.labs_first_within_days,
     }.items():
         if not sound:
-            refuse(place, "these numbers contradict each other")
+            refuse(f"numbers.{place}", "these numbers contradict each other")

@@ -6,7 +6,7 @@ from typing import Any
 
 from crossgrain.dosing.plan import Branch, Checkpoint, Course
 from crossgrain.names.identity import urn
-from crossgrain.writing.conditions import CONDITIONS, VARIABLES_NOTE
+from crossgrain.writing.conditions import CONDITIONS, variables_note
 from crossgrain.writing.labs import service_requests
 from crossgrain.writing.letterhead import SERIES, Letterhead, Resource, Scope
 from crossgrain.writing.narrative import paragraphs, plain
@@ -54,7 +54,7 @@ def request_group(
     """The group that holds the branches."""
     says = [checkpoint_words(letter, checkpoint), *map(option_words, choices)]
     body = letter.request(REQUEST_GROUP, REQUEST_GROUP, SERIES, paragraphs(says))
-    body["note"] = letter.notes(VARIABLES_NOTE)
+    body["note"] = letter.notes(variables_note(letter.wording.codes.usual_tsh))
     body["action"] = [
         {
             "title": "Checkpoint",

@@ -30,7 +30,7 @@ TABLE = {
     "labs": {
         "wait_days": 42,
         "results_days": 7,
-        "maintenance_days": [91, 182, 365],
+        "maintenance_days": {"first": 91, "second": 182, "third": 365},
         "steady_within": 0.05,
         "source": "c",
     },

@@ -183,7 +183,7 @@ class TestWhatWasInterrupted:
         assert not run(small, out, **changed)["run"]["resumed"]
 
     @pytest.mark.parametrize(
-        "own", ['[screening.ratio]\nunder = "0.9"\n', '[stock]\nlevothyroxine = ["25", "50"]\n']
+        "own", ['[numbers.ratio]\nunder = "0.9"\n', '[stock]\nlevothyroxine = ["25", "50"]\n']
     )
     def test_another_clinics_file_begins_anew(self, small, interrupted, tmp_path, own):
         chart = tmp_path / "clinic.toml"

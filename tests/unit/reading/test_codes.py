@@ -4,6 +4,7 @@ import tomllib
 
 import pytest
 from tests.unit.reading.records import PREPARATIONS, shipped
+from tests.unit.safety.patients import NUMBERS
 
 from crossgrain.catalogue.codes import code_tables_from
 from crossgrain.dosing.preparations import Kind
@@ -15,7 +16,9 @@ ALIAS = {"text": "House Name 75", "preparation": "levothyroxine", "strength": "7
 
 
 def tables(deployer: dict[str, object]) -> CodeTables:
-    return code_tables_from(tomllib.loads(shipped("codes.toml")), PREPARATIONS, deployer=deployer)
+    return code_tables_from(
+        tomllib.loads(shipped("codes.toml")), PREPARATIONS, numbers=NUMBERS, deployer=deployer
+    )
 
 
 def product(**entry: object) -> dict[str, object]:

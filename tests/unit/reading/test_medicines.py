@@ -23,6 +23,7 @@ from tests.unit.reading.records import (
     statement,
     ucum,
 )
+from tests.unit.safety.patients import NUMBERS
 
 from crossgrain.catalogue.codes import code_tables_from
 from crossgrain.names.version import FhirVersion
@@ -137,7 +138,9 @@ OWN = {
 
 
 def read_with_own_tables(medicine: Json) -> Record:
-    tables = code_tables_from(tomllib.loads(shipped("codes.toml")), PREPARATIONS, deployer=OWN)
+    tables = code_tables_from(
+        tomllib.loads(shipped("codes.toml")), PREPARATIONS, numbers=NUMBERS, deployer=OWN
+    )
     return read_record(
         parse(encoded(bundle(statement(medicine, TABLET)))),
         version=FhirVersion.R4,

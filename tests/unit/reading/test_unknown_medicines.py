@@ -27,6 +27,7 @@ from tests.unit.reading.records import (
     statement,
     ucum,
 )
+from tests.unit.safety.patients import NUMBERS
 
 from crossgrain.catalogue.codes import code_tables_from
 from crossgrain.names.version import FhirVersion
@@ -317,7 +318,7 @@ def read_with_own(medicine: Json, **more: object) -> Record:
         version=FhirVersion.R4,
         as_of=AS_OF,
         codes=code_tables_from(
-            tomllib.loads(shipped("codes.toml")), PREPARATIONS,
+            tomllib.loads(shipped("codes.toml")), PREPARATIONS, numbers=NUMBERS,
             safety=tomllib.loads(shipped("safety_codes.toml")), deployer=OWN,
         ),
         preparations=PREPARATIONS,

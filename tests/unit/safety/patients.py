@@ -8,6 +8,7 @@ from importlib.resources import files
 from typing import Any
 
 from crossgrain.catalogue.charts import bases_from
+from crossgrain.catalogue.numbers import numbers_from
 from crossgrain.catalogue.rules import rules_from
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.kinetics import Kinetics, kinetics_from
@@ -25,7 +26,8 @@ def parsed(name: str) -> dict[str, Any]:
     return tomllib.loads((files("crossgrain") / "data" / name).read_text("utf-8"))
 
 
-RULES = rules_from(parsed("safety_rules.toml"))
+NUMBERS = numbers_from(parsed("numbers.toml"), parsed("titration.toml"))
+RULES = rules_from(parsed("safety_rules.toml"), NUMBERS)
 PREPARATIONS: Mapping[str, Preparation] = preparations_from(
     parsed("preparations.toml")["preparation"]
 )

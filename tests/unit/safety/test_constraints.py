@@ -28,10 +28,10 @@ def test_demands_are_as_tight_only_where_no_limit_is_missing(
         (Demand.CAUTIOUS, Constraints(cautious_only=True, codes=("rule",))),
         (Demand.SMALLEST_FIRST_STEP, Constraints(smallest_first_step=True, codes=("rule",))),
         (Demand.LT4_MOST_GENEROUS, Constraints(lt4_at_least_most_generous=True, codes=("rule",))),
-        (Demand.TSH_EVERY_4_WEEKS, Constraints(tsh_every_days=28, codes=("rule",))),
+        (Demand.TSH_IN_PREGNANCY, Constraints(tsh_every_days=28, codes=("rule",))),
     ],
 )
 def test_each_demand_binds_one_thing_and_names_the_rule_that_asked(
     demand: Demand, expected: Constraints
 ) -> None:
-    assert constraints_from({"rule": frozenset({demand}), "quiet": frozenset()}) == expected
+    assert constraints_from({"rule": frozenset({demand}), "quiet": frozenset()}, 28) == expected

@@ -9,10 +9,12 @@ from crossgrain.dosing.bases import Basis, ChartRow, Grade
 from crossgrain.dosing.targets import Target, TargetDose
 from crossgrain.safety.intent import intent_for
 
+ROUNDING = Fraction(1, 20)
+
 
 def test_lt4_to_desiccated_thyroid_raises_t3() -> None:
     aim = TargetDose(grains=Fraction(1))
-    intent = intent_for(regimen(levothyroxine=100), Target.DESICCATED_THYROID, aim, BASES)
+    intent = intent_for(regimen(levothyroxine=100), Target.DESICCATED_THYROID, aim, BASES, ROUNDING)
     assert intent.t3_rises
     assert not intent.hormone_rises
 
@@ -22,7 +24,9 @@ def test_two_grains_to_lt4_rise_above_the_smallest_charts_word_by_a_twentieth(
     lt4_ug: int, rises: bool
 ) -> None:
     aim = TargetDose(lt4_ug=Fraction(lt4_ug))
-    intent = intent_for(regimen(desiccated_thyroid_60=120), Target.LEVOTHYROXINE, aim, BASES)
+    intent = intent_for(
+        regimen(desiccated_thyroid_60=120), Target.LEVOTHYROXINE, aim, BASES, ROUNDING
+    )
     assert not intent.t3_rises
     assert intent.hormone_rises is rises
 
@@ -30,7 +34,7 @@ def test_two_grains_to_lt4_rise_above_the_smallest_charts_word_by_a_twentieth(
 @pytest.mark.parametrize(("lt3_ug", "rises"), [(5, False), (50, False), (51, True)])
 def test_no_more_t3_than_now_is_no_rise_of_t3(lt3_ug: int, rises: bool) -> None:
     aim = TargetDose(lt3_ug=Fraction(lt3_ug), lt4_ug=Fraction(85))
-    intent = intent_for(regimen(liothyronine=50), Target.LT4_LT3, aim, BASES)
+    intent = intent_for(regimen(liothyronine=50), Target.LT4_LT3, aim, BASES, ROUNDING)
     assert intent.t3_rises is rises
 
 
@@ -38,7 +42,7 @@ def test_the_t3_of_a_grain_is_nine_micrograms_beside_pure_t3() -> None:
     """US label text: 9 µg T3 per grain. Two grains and 5 µg LT3 are 23 µg."""
     aim = TargetDose(lt3_ug=Fraction(5), grains=Fraction(2))
     for now, rises in ((23, False), ("22.9", True)):
-        intent = intent_for(regimen(liothyronine=now), Target.DESICCATED_LT3, aim, BASES)
+        intent = intent_for(regimen(liothyronine=now), Target.DESICCATED_LT3, aim, BASES, ROUNDING)
         assert intent.t3_rises is rises
 
 
@@ -50,7 +54,7 @@ def test_a_chart_that_does_not_reach_the_dose_counts_as_a_rise() -> None:
     table = Basis("clinic", "", "", Grade.CLINIC, rows=rows)
     aim = TargetDose(lt4_ug=Fraction(100))
     now = regimen(desiccated_thyroid_60=180)
-    assert intent_for(now, Target.LEVOTHYROXINE, aim, (table,)).hormone_rises
+    assert intent_for(now, Target.LEVOTHYROXINE, aim, (table,), ROUNDING).hormone_rises
 
 
 def test_a_basis_that_steers_no_plan_is_passed_over() -> None:
@@ -58,4 +62,4 @@ def test_a_basis_that_steers_no_plan_is_passed_over() -> None:
     aim = TargetDose(lt4_ug=Fraction(1000))
     now = regimen(levothyroxine=100)
     assert ddd
-    assert not intent_for(now, Target.LEVOTHYROXINE, aim, ddd).hormone_rises
+    assert not intent_for(now, Target.LEVOTHYROXINE, aim, ddd, ROUNDING).hormone_rises

@@ -22,7 +22,6 @@ from tests.unit.safety.test_every_rule import EXAMPLES
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.safety.facts import Analyte, Facts, Measurement, Sex
 from crossgrain.safety.intent import Intent
-from crossgrain.safety.rule import OURS
 
 PATIENT, TSH = ("Patient",), ("Observation/tsh",)
 
@@ -179,7 +178,7 @@ def test_what_was_not_checked_is_said_with_every_rule_by_its_code(need: str) -> 
 def test_ninety_days_are_said_where_no_tsh_is_recent() -> None:
     found = raised(patient(measurements=(pulse(70),)))["not-checked-recent-tsh"]
     assert found.statement.startswith("No final TSH within 90 days. Not checked against")
-    assert RULES.missing["recent-tsh"].numbers["fresh"].whose == OURS
+    assert RULES.missing["recent-tsh"].numbers["fresh"].is_ours
 
 
 def test_a_man_at_any_age_is_not_past_the_menopause_by_age() -> None:

@@ -1,17 +1,17 @@
 """The screening's numbers: each with a source, each a deployment's to set, none senseless."""
 
-import tomllib
+from dataclasses import replace
 from fractions import Fraction
-from importlib.resources import files
 from pathlib import Path
 
 import pytest
+from tests.unit.safety.patients import NUMBERS
 
 from crossgrain.catalogue import load_catalogue
 from crossgrain.names.errors import DomainError
 from crossgrain.screening.limits import limits_from
 
-SHIPPED = tomllib.loads(files("crossgrain").joinpath("data", "screening.toml").read_text("utf-8"))
+SHIPPED = NUMBERS
 
 
 def test_the_numbers_are_those_of_the_definition():
@@ -23,43 +23,42 @@ def test_the_numbers_are_those_of_the_definition():
 
 
 def test_what_is_our_own_judgement_is_marked_so():
-    for name in ("ratio", "change", "kept"):
-        assert "our judgement" in SHIPPED[name]["source"]
+    for key in ("ratio.under", "ratio.over", "change.up", "record.regimen_days"):
+        assert SHIPPED[key].is_ours
 
 
 def test_a_clinics_file_sets_its_own(tmp_path: Path):
     chart = tmp_path / "clinic.toml"
-    chart.write_text('[screening.ratio]\nunder = "0.9"\n[screening.labs]\nsettled_days = 56\n')
+    chart.write_text('[numbers.ratio]\nunder = "0.9"\n[numbers.labs]\nwait_days = 56\n')
     limits = load_catalogue(chart).limits
     assert (limits.ratio_under, limits.labs_settled_days) == (Fraction(9, 10), 56)
     assert limits.ratio_over == limits_from(SHIPPED).ratio_over
 
 
 @pytest.mark.parametrize(
-    ("own", "place"),
+    ("key", "value", "place"),
     [
-        ({"ratio": {"under": "1"}}, "ratio"),
-        ({"ratio": {"over": "0.9"}}, "ratio"),
-        ({"ratio": {"under": 0.8}}, "ratio.under"),
-        ({"ratio": {"below": "0.8"}}, "ratio.below"),
-        ({"change": {"up": "0.9"}}, "change"),
-        ({"tsh": {"low": "5"}}, "tsh"),
-        ({"tsh": {"older_high": "3"}}, "tsh.older_high"),
-        ({"labs": {"settled_days": 85}}, "labs"),
-        ({"labs": {"settled_days": "42.5"}}, "labs.settled_days"),
-        ({"window": {"with_t3_days": 0}}, "window.with_t3_days"),
-        ({"lab": {}}, "lab"),
+        ("ratio.under", "1", "numbers.ratio"),
+        ("ratio.over", "9/10", "numbers.ratio"),
+        ("ratio.over", "1", "numbers.ratio"),
+        ("change.up", "9/10", "numbers.change"),
+        ("tsh.low", "5", "numbers.tsh"),
+        ("tsh.older_high", "3", "numbers.tsh.older_high"),
+        ("labs.wait_days", "85", "numbers.labs"),
+        ("labs.wait_days", "85/2", "labs.wait_days"),
+        ("pregnancy.tsh_high_in_some", "7/2", "numbers.pregnancy"),
+        ("export.share_ignored", "1", "numbers.export.share_ignored"),
     ],
 )
-def test_a_slip_is_refused_by_its_place(own, place):
+def test_numbers_that_contradict_each_other_are_refused_by_their_place(key, value, place):
+    broken = {**SHIPPED, key: replace(SHIPPED[key], value=Fraction(value))}
     with pytest.raises(DomainError) as refused:
-        limits_from(SHIPPED, own)
+        limits_from(broken)
     assert refused.value.field == place
 
 
 def test_a_missing_number_is_refused():
-    short = {name: dict(section) for name, section in SHIPPED.items()}
-    del short["kept"]["order_days"]
+    short = {key: number for key, number in SHIPPED.items() if key != "record.order_days"}
     with pytest.raises(DomainError) as refused:
         limits_from(short)
-    assert refused.value.field == "kept.order_days"
+    assert refused.value.field == "record.order_days"

@@ -7,6 +7,8 @@ from dataclasses import replace
 from datetime import date
 from fractions import Fraction
 
+from tests.unit.safety.patients import NUMBERS
+
 from crossgrain.catalogue import load_catalogue
 from crossgrain.core.proposal import Proposal, SwitchRequest
 from crossgrain.dosing.plan import (
@@ -33,7 +35,7 @@ from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.supply import draws, prescriptions
 from crossgrain.dosing.tablets import Piece, Tablets
 from crossgrain.dosing.targets import Target, TargetDose
-from crossgrain.reading.code_tables import CodedDrug, CodeTables
+from crossgrain.reading.code_tables import CodedDrug, CodeTables, believed_from
 from crossgrain.reading.codesystems import RxNorm
 from crossgrain.reading.record import MedicineEntry, Question, Record, Unread
 from crossgrain.safety.facts import Facts
@@ -54,6 +56,8 @@ START = date(2024, 5, 1)
 CODES = CodeTables(
     medicines={},
     labs={},
+    believed=believed_from(NUMBERS),
+    usual_tsh=(Fraction("0.4"), Fraction(4)),
     plausible={},
     written={
         (GRAIN_60.id, Fraction(15)): CodedDrug(RxNorm("314267"), "thyroid (USP) 15 MG Oral Tablet"),

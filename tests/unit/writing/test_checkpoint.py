@@ -1,6 +1,7 @@
 """The checkpoint: exactly one of its options, each a condition and requests that exist."""
 
 import re
+from fractions import Fraction
 
 import pytest
 from tests.unit.writing.answers import intended, only, written
@@ -8,7 +9,7 @@ from tests.unit.writing.plans import PLANNED, levothyroxine_to_desiccated
 
 from crossgrain.dosing.plan import Reading
 from crossgrain.names.version import FhirVersion
-from crossgrain.writing.conditions import CONDITIONS, VARIABLES
+from crossgrain.writing.conditions import CONDITIONS, variables
 
 
 def group_of(bundle):
@@ -60,9 +61,10 @@ def test_the_conditions_use_documented_variables_and_all_of_them():
         for condition in CONDITIONS.values()
         for name in re.findall(r"%(\w+)", condition.expression)
     }
-    assert used == set(VARIABLES)
+    said = variables((Fraction("0.4"), Fraction(4)))
+    assert used == set(said)
     note = only(written(levothyroxine_to_desiccated()), "RequestGroup")["note"][0]["text"]
-    assert all(f"%{name}: {meaning}" in note for name, meaning in VARIABLES.items())
+    assert all(f"%{name}: {meaning}" in note for name, meaning in said.items())
 
 
 def test_a_conditional_dose_repeats_its_condition_in_text_and_note():

@@ -7,7 +7,7 @@ from crossgrain.catalogue import Catalogue
 from crossgrain.dosing.bases import Basis
 from crossgrain.names.identity import MODULE_CANONICAL
 from crossgrain.words.doses import CAUTION
-from crossgrain.writing.conditions import CONDITIONS, VARIABLES_NOTE
+from crossgrain.writing.conditions import CONDITIONS, variables_note
 
 PLAN_ID = "regimen-switch"
 _TYPE_SYSTEM = "http://terminology.hl7.org/CodeSystem/plan-definition-type"
@@ -35,7 +35,7 @@ def plan_definition(catalogue: Catalogue) -> Resource:
     }
     body["usage"] = (
         "Apply it by PlanDefinition/regimen-switch/$apply with the record in data, or by"
-        f" $propose-switch. {VARIABLES_NOTE}"
+        f" $propose-switch. {variables_note(catalogue.codes.usual_tsh)}"
     )
     body["relatedArtifact"] = [_citation(basis) for basis in catalogue.bases]
     body["action"] = [*_steps(), _checkpoint()]

@@ -1,6 +1,6 @@
-"""``crossgrain settings`` and ``options``: what a deployment may set and a call may say.
+"""``crossgrain settings``, ``options`` and ``numbers``: what a deployment, a call and a clinic say.
 
-Both come from the definitions by which settings and options are read.
+All come from the definitions by which settings, options and numbers are read.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
@@ -9,6 +9,7 @@ from textwrap import fill
 from crossgrain.catalogue import Catalogue
 from crossgrain.cli.show.page import Page, markdown_table
 from crossgrain.http.settings import Settings
+from crossgrain.names.numbers import Number
 from crossgrain.operations.options import Option, comparison_options, switch_options
 from crossgrain.operations.screen_switches import screening_options
 
@@ -27,6 +28,16 @@ OPTIONS = (
     " aside), always by the same name. An unknown option is refused, and so is one given twice"
     " that takes one value.",
 )
+NUMBERS = (
+    "Numbers",
+    "The numbers that clinical judgements turn on. Each stands once, under one key, and reaches"
+    " every door alike. A clinic may set what is our judgement, and within a range what a source"
+    ' gives as one, in its own file: `[numbers.ratio]` and `under = "0.85"`, values as strings.'
+    " What a label or a guideline has set cannot be changed. The doors: plans (`$propose-switch`,"
+    " `$apply`, the sheet, and the series that order entry offers), orders (the verdict on a draft"
+    " order), patient-view (with `$screen-switches`), night (`crossgrain screen`).",
+)
+_NUMBER_HEADINGS = ("number", "value", "unit", "decides", "reaches", "a clinic may set", "source")
 _SETTING_HEADINGS = ("variable", "sets", "default")
 _OPTION_HEADINGS = ("option", "type", "says")
 
@@ -44,6 +55,16 @@ def show_options(catalogue: Catalogue, page: Page | None = None) -> None:
         page.table(_OPTION_HEADINGS, map(_option, options))
 
 
+def show_numbers(catalogue: Catalogue, page: Page | None = None) -> None:
+    """Print every clinical number: its value, what it decides and reaches, and on whose word."""
+    page = page or Page()
+    for number in catalogue.numbers.values():
+        row = dict(zip(_NUMBER_HEADINGS, _number(number, catalogue), strict=True))
+        page.heading(f"{row['number']} = {row['value']} {row['unit']}")
+        page.line(f"{row['decides']}; reaches {row['reaches']}")
+        page.line(f"A clinic may set it: {row['a clinic may set']}. Source: {row['source']}")
+
+
 def settings_note() -> str:
     """``service/docs/settings.md``."""
     return _note(SETTINGS, "settings", [markdown_table(_SETTING_HEADINGS, _coded(_settings()))])
@@ -56,6 +77,25 @@ def options_note(catalogue: Catalogue) -> str:
         for operation, options in _options(catalogue)
     )
     return _note(OPTIONS, "options", parts)
+
+
+def numbers_note(catalogue: Catalogue) -> str:
+    """``service/docs/numbers.md``."""
+    rows = (_number(number, catalogue) for number in catalogue.numbers.values())
+    return _note(NUMBERS, "numbers", [markdown_table(_NUMBER_HEADINGS, _coded(rows))])
+
+
+def _number(number: Number, catalogue: Catalogue) -> Row:
+    within = " to ".join(f"{float(end):g}" for end in number.within or ()) or "yes"
+    return (
+        number.key,
+        f"{float(number.value):g}",
+        number.unit,
+        number.says,
+        ", ".join(catalogue.reaches[number.key]),
+        within if number.may_be_set else "no",
+        number.source,
+    )
 
 
 def _settings() -> Iterator[Row]:

@@ -1,0 +1,202 @@
+"""Each clinical number stands once: in one data file, under one key, and nowhere in the code."""
+
+import ast
+import tomllib
+from collections import Counter
+from collections.abc import Iterator
+from fractions import Fraction
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import pytest
+from tests.unit.command import crossgrain
+
+from crossgrain.catalogue import load_catalogue
+from crossgrain.catalogue.numbers import NIGHT, ORDERS, PLANS, VIEWS, numbers_from
+from crossgrain.names.errors import DomainError
+from crossgrain.names.numbers import OURS
+
+PACKAGE = Path(str(files("crossgrain")))
+CATALOGUE = load_catalogue()
+CLINICAL_ROOMS = ("dosing", "safety", "screening", "reading", "core", "cds", "sheet", "writing")
+TELLS_LITTLE = {
+    Fraction(n) for n in ("1", "2", "3", "4", "5", "6", "7", "10", "1/10", "1/2", "100")
+}
+"""Values that any code holds for reasons of its own."""
+DRAWN = ("sheet/chart.py", "sheet/drawing.py", "sheet/evidence.py")
+"""Where numbers are lengths on paper."""
+OTHERWISE = {
+    ("cds/gathering.py", Fraction(50)): "pages that are fetched",
+    ("cds/gathering.py", Fraction(200)): "an HTTP status",
+    ("cds/routes.py", Fraction(200)): "an HTTP status",
+    ("reading/budget.py", Fraction(50)): "drafts in one record",
+    ("reading/dates.py", Fraction(12)): "months",
+    ("reading/remembered.py", Fraction(300)): "the longest words that are kept, characters",
+    ("reading/strengths.py", Fraction(65)): "mg in a labelled grain",
+    ("reading/timing.py", Fraction(12)): "doses a day, every two hours",
+    ("safety/rules/doses.py", Fraction(65)): "mg in a labelled grain",
+    ("sheet/days.py", Fraction(12)): "months",
+}
+"""Literals of a number's value that are no clinical number."""
+ALIKE = {
+    (Fraction(14), "days"): "the standard pace, two weeks' reserve, a plan's last supply",
+    (Fraction(42), "days"): "a TSH that speaks of a dose, the window of a climb with T3",
+    (
+        Fraction(84),
+        "days",
+    ): "a regimen that was kept, a first TSH, how far an order is followed",
+    (Fraction(90), "days"): "fresh labs, a fresh pulse, new palpitations",
+    (Fraction(4), "hours"): "what binds in the gut, orlistat",
+    (Fraction(91), "days"): "the first TSH in maintenance, the review of a combination",
+    (Fraction(400), "days"): "a yearly order renewed late, a yearly test drawn late",
+    (Fraction(7), "days"): "a week for results, the grid of a taper",
+    (Fraction(28), "days"): "the cautious pace, the window of a taper",
+    (Fraction(3, 2), "ratio"): "T3 exposure, TSH up by half",
+    (Fraction(1), "part"): "a full increment at two paces",
+    (Fraction(1, 20), "part"): "the steady state, the rounding to tablets, a loss of an export",
+    (Fraction(1, 10), "mIU/L"): "a suppressed TSH, low in every trimester",
+    (Fraction(2), "times"): "the weights of too much and of too little, tablets that share a week",
+}
+"""Numbers of one value and unit that decide different things."""
+
+
+def parsed(name: str) -> dict[str, Any]:
+    return tomllib.loads((PACKAGE / "data" / name).read_text("utf-8"))
+
+
+def entries(node: dict[str, Any], place: str = "") -> Iterator[tuple[str, dict[str, Any]]]:
+    """The numbers of a file, read without the service."""
+    for name, inner in node.items():
+        if isinstance(inner, dict):
+            spot = f"{place}{name}"
+            yield from [(spot, inner)] if "value" in inner else entries(inner, f"{spot}.")
+
+
+WRITTEN = {
+    key: entry
+    for name in ("numbers.toml", "titration.toml")
+    for key, entry in entries(parsed(name))
+}
+
+
+def literals(tree: ast.AST) -> Iterator[Fraction]:
+    """Every number that stands in code: as such, or as the string of an exact fraction."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Fraction":
+            values = [a.value for a in node.args if isinstance(a, ast.Constant)]
+            if len(values) == len(node.args):
+                yield Fraction(*values)
+        elif isinstance(node, ast.Constant) and type(node.value) in (int, float):
+            yield Fraction(str(node.value))
+
+
+def in_code() -> Iterator[tuple[str, Fraction]]:
+    for room in CLINICAL_ROOMS:
+        for file in sorted((PACKAGE / room).rglob("*.py")):
+            name = str(file.relative_to(PACKAGE))
+            if name not in DRAWN:
+                yield from ((name, v) for v in literals(ast.parse(file.read_text("utf-8"))))
+
+
+def test_no_clinical_number_stands_in_the_code_as_well() -> None:
+    values = {Fraction(entry["value"]) for entry in WRITTEN.values()} - TELLS_LITTLE
+    assert {found for found in in_code() if found[1] in values} == set(OTHERWISE)
+
+
+@pytest.mark.parametrize(
+    "code", ["LATE = 45", "x > 0.8", 'Fraction("1.25")', "Fraction(7, 10)", "days=400"]
+)
+def test_a_number_written_into_the_code_would_be_found(code: str) -> None:
+    source = f"f({code})" if "days" in code else code
+    values = {Fraction(entry["value"]) for entry in WRITTEN.values()}
+    assert values & set(literals(ast.parse(source)))
+
+
+def test_numbers_of_one_value_are_those_that_decide_different_things() -> None:
+    counted = Counter((Fraction(e["value"]), e["unit"]) for e in WRITTEN.values())
+    assert {pair for pair, times in counted.items() if times > 1} == set(ALIKE)
+    says = [entry["says"] for entry in WRITTEN.values()]
+    assert len(says) == len(set(says))
+
+
+def test_every_number_is_read_as_it_is_written() -> None:
+    read = {key: (n.value, n.unit, n.says) for key, n in CATALOGUE.numbers.items()}
+    assert read == {k: (Fraction(e["value"]), e["unit"], e["says"]) for k, e in WRITTEN.items()}
+    assert all(number.source for number in CATALOGUE.numbers.values())
+
+
+def test_every_number_reaches_a_door() -> None:
+    assert set(CATALOGUE.reaches) == set(WRITTEN)
+
+
+@pytest.mark.parametrize(
+    ("key", "reaches"),
+    [
+        ("ratio.under", (ORDERS, VIEWS, NIGHT)),
+        ("coverage.lowest", (PLANS, ORDERS)),
+        ("tsh.high", (PLANS, VIEWS, NIGHT)),
+        ("labs.wait_days", (PLANS, VIEWS, NIGHT)),
+        ("record.order_days", (PLANS, ORDERS, VIEWS, NIGHT)),
+        ("record.renewal_days", (PLANS, ORDERS, VIEWS, NIGHT)),
+        ("export.vanished_from", (NIGHT,)),
+        ("pace.cautious.interval_days", (PLANS,)),
+    ],
+)
+def test_a_number_reaches_every_door_that_judges_by_it(key: str, reaches: tuple[str, ...]) -> None:
+    assert CATALOGUE.reaches[key] == reaches
+
+
+def test_the_command_prints_every_number_with_its_source_and_what_it_reaches() -> None:
+    ran = crossgrain("numbers", columns=400)
+    assert ran.returncode == 0
+    for key, entry in WRITTEN.items():
+        value = f"{float(Fraction(entry['value'])):g}"
+        _, found, after = ran.told.partition(f"{key} = {value} {entry['unit']}\n")
+        assert found, key
+        says, source = (line.strip() for line in after.splitlines()[:2])
+        assert says == f"{entry['says']}; reaches {', '.join(CATALOGUE.reaches[key])}"
+        number = CATALOGUE.numbers[key]
+        may = "no" if not number.may_be_set else "yes" if not number.within else "to"
+        assert may in source.partition(".")[0] or number.within
+        assert source.endswith(f"Source: {number.source}")
+
+
+def test_what_a_clinic_set_is_printed_as_its_own(tmp_path: Path) -> None:
+    chart = tmp_path / "clinic.toml"
+    chart.write_text('[numbers.ratio]\nunder = "0.85"\n')
+    told = crossgrain("numbers", "--chart", chart, columns=400).told
+    assert "ratio.under = 0.85 ratio" in told
+    assert "Source: the clinic's own (0.8 as shipped, our judgement: a fifth less" in told
+
+
+def test_a_clinic_may_set_all_that_is_our_judgement_and_else_only_what_has_a_range() -> None:
+    for key, number in CATALOGUE.numbers.items():
+        assert number.may_be_set == (number.source.startswith(OURS) or "within" in WRITTEN[key])
+        if "judgement" in number.source and not number.source.startswith(OURS):
+            # a source that is only in part ours is a section's, of a number that is not
+            assert key.startswith("pace."), key
+
+
+@pytest.mark.parametrize(
+    ("entry", "says"),
+    [
+        ({"unit": "days", "says": "x", "source": "y"}, "a number is a table"),
+        ({"value": "1", "says": "x", "source": "y"}, "unit is missing"),
+        ({"value": "1", "unit": "days", "source": "y"}, "says is missing"),
+        ({"value": "1", "unit": "days", "says": "x", "source": ""}, "not blank"),
+        ({"value": "0", "unit": "days", "says": "x", "source": "y"}, "above zero"),
+        ({"value": 0.5, "unit": "days", "says": "x", "source": "y"}, "as a string"),
+        ({"value": "1", "unit": "d", "says": "x", "source": "y", "whose": "z"}, "not known"),
+        ({"value": "1", "unit": "d", "says": "x", "source": "y", "within": ["1"]}, "the most"),
+    ],
+)
+def test_an_entry_that_is_not_whole_is_refused(entry: dict[str, object], says: str) -> None:
+    with pytest.raises(DomainError, match=says):
+        numbers_from({"some": {"number": entry}})
+
+
+def test_a_key_that_stands_twice_is_refused() -> None:
+    one = {"some": {"number": {"value": "1", "unit": "days", "says": "x", "source": "y"}}}
+    with pytest.raises(DomainError, match="twice"):
+        numbers_from(one, one)
