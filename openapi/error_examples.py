@@ -1,53 +1,56 @@
-"""One real error per status for the OpenAPI document; a test holds them to the service."""
+"""One real error per status for the OpenAPI document; tests hold them to the service."""
 
+from collections.abc import Iterator
 from typing import Any
 
 from crossgrain.operations.desk import Desk
-from crossgrain.operations.faults import Complaint, Fault
-from crossgrain.operations.outcomes import operation_outcome
-
-_ERRORS: dict[str, tuple[Fault, str | None, str]] = {
-    "401": (Fault.UNAUTHENTICATED, None, "the caller is not known"),
-    "403": (Fault.FORBIDDEN, None, "the token's scopes do not hold user/MedicationRequest.c"),
-    "404": (Fault.NOT_FOUND, None, "there is nothing at this address"),
-    "405": (Fault.METHOD, None, "this address does not take that method"),
-    "406": (
-        Fault.NOT_ACCEPTABLE,
-        "http.Accept",
-        "the answer is application/fhir+json or application/json",
-    ),
-    "408": (Fault.TOO_SLOW, None, "the body did not arrive within 20 seconds"),
-    "412": (
-        Fault.DATA_INCOMPLETE,
-        "prefetch.medicationStatements",
-        "MedicationStatement was not sent: no dose is judged on a part of what is taken",
-    ),
-    "413": (Fault.TOO_LARGE, None, "the body is larger than 4194304 bytes"),
-    "415": (
-        Fault.MEDIA_TYPE,
-        "http.Content-Type",
-        "send the body as application/fhir+json or application/json",
-    ),
-    "422": (
-        Fault.OPTIONS_DISAGREE,
-        "http.ratio",
-        "ratio composes levothyroxine-liothyronine; the target is levothyroxine",
-    ),
-    "431": (Fault.HEADERS_TOO_LARGE, None, "the request's headers are too large"),
-    "500": (Fault.INTERNAL, None, "the service failed; nothing was proposed"),
-    "503": (Fault.BUSY, None, "too many requests at once; try again later"),
-}
+from crossgrain.operations.faults import Fault, RequestRefused, operation_outcome, refusal
 
 
 def error_examples(desk: Desk) -> dict[str, Any]:
     """Every example by its name, ``error-`` and the status."""
-    known = ", ".join(option.name for option in desk.switch_options)
-    words = f"this option is not known; known are: {known}"
-    errors = {"400": (Fault.OPTION_UNKNOWN, "http.dose", words), **_ERRORS}
     return {
-        f"error-{status}": {
-            "summary": fault.value.replace("-", " "),
-            "value": operation_outcome((Complaint(fault, expression, message),)),
+        f"error-{refused.status}": {
+            "summary": refused.complaints[0].category.replace("-", " "),
+            "value": operation_outcome(refused.complaints),
         }
-        for status, (fault, expression, message) in errors.items()
+        for refused in _errors(desk)
     }
+
+
+def _errors(desk: Desk) -> Iterator[RequestRefused]:
+    known = ", ".join(option.name for option in desk.switch_options)
+    yield refusal(
+        Fault.OPTION_UNKNOWN, "http.dose", f"this option is not known; known are: {known}"
+    )
+    yield refusal(Fault.UNAUTHENTICATED)
+    yield refusal(Fault.FORBIDDEN, None, "the token's scopes do not hold user/MedicationRequest.c")
+    yield refusal(Fault.NOT_FOUND)
+    yield refusal(Fault.METHOD)
+    yield refusal(
+        Fault.NOT_ACCEPTABLE,
+        "http.Accept",
+        "the answer is application/fhir+json or application/json",
+    )
+    yield refusal(Fault.TOO_SLOW, None, "the body did not arrive within 20 seconds")
+    yield refusal(
+        Fault.DATA_INCOMPLETE,
+        "prefetch.medicationStatements",
+        "MedicationStatement was not sent: no dose is judged on a part of what is taken",
+    )
+    yield refusal(Fault.TOO_LARGE, None, "the body is larger than 4194304 bytes")
+    yield refusal(Fault.TARGET_TOO_LONG)
+    yield refusal(
+        Fault.MEDIA_TYPE,
+        "http.Content-Type",
+        "send the body as application/fhir+json or application/json",
+    )
+    yield refusal(
+        Fault.OPTIONS_DISAGREE,
+        "http.ratio",
+        "ratio composes levothyroxine-liothyronine; the target is levothyroxine",
+    )
+    yield refusal(Fault.HEADERS_TOO_LARGE)
+    yield refusal(Fault.INTERNAL)
+    yield refusal(Fault.TRANSFER_CODING)
+    yield refusal(Fault.BUSY)

@@ -4,7 +4,7 @@ from typing import Any
 
 from crossgrain.cds.services import SERVICES
 from crossgrain.http.negotiation import PLAIN_JSON
-from openapi.operations import errors
+from openapi.operations import OF_A_BODY, errors
 
 _UUID = {"type": "string", "format": "uuid"}
 _ID = {
@@ -131,7 +131,7 @@ def discovery_docs() -> dict[str, Any]:
         "description": "CDS Hooks 2.0 discovery, with the prefetch templates (FHIR R4).",
         "responses": {
             "200": {"description": "Every service and hook.", "content": _json(services)},
-            **errors("400", "401", "431"),
+            **errors("400", "401"),
         },
     }
 
@@ -151,7 +151,7 @@ def service_docs() -> dict[str, Any]:
         "requestBody": {"required": True, "content": _json(_CALL)},
         "responses": {
             "200": {"description": "The cards.", "content": _json(cards)},
-            **errors("400", "401", "404", "408", "412", "413", "415", "422", "431", "500"),
+            **errors("400", "401", "404", *OF_A_BODY, "412", "422", "500"),
         },
     }
 
@@ -165,7 +165,7 @@ def feedback_docs() -> dict[str, Any]:
         "requestBody": {"required": True, "content": _json(_FEEDBACK)},
         "responses": {
             "200": {"description": "It was counted. No body."},
-            **errors("400", "401", "404", "408", "413", "415", "431", "500"),
+            **errors("400", "401", "404", *OF_A_BODY, "500"),
         },
     }
 

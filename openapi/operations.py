@@ -6,24 +6,9 @@ from typing import Any
 from crossgrain.http.negotiation import SPOKEN
 from crossgrain.http.sheet_routes import CALENDAR, HTML
 from crossgrain.operations.apply import CONTEXT
+from crossgrain.operations.faults import TABLE
 from crossgrain.operations.options import Option
 
-_ERRORS = {
-    "400": "The call is malformed: a bad, unknown or repeated option, or a body that is not FHIR.",
-    "404": "There is nothing at this address.",
-    "405": "This address does not take that method.",
-    "401": "The caller is not known. No reason is given.",
-    "403": "The caller is known, and its token does not allow this.",
-    "406": "The answer is JSON only.",
-    "408": "The body did not arrive in time.",
-    "412": "What every judgement needs did not come, and cannot be fetched.",
-    "413": "The body is too large, or too deep.",
-    "415": "The body is not FHIR JSON in UTF-8.",
-    "422": "The call is well formed and cannot be served: its parts disagree.",
-    "431": "The request's headers are too large.",
-    "503": "Too many requests at once, or not ready; try again later.",
-    "500": "The service failed; nothing was proposed.",
-}
 _PAGE = (
     "One HTML document in UTF-8 that loads nothing from elsewhere. Where there is no plan it says"
     " why: the questions, or the safety stop."
@@ -78,14 +63,19 @@ def operation_docs(
                 "description": answer,
                 "content": _content({"type": "object", "required": ["resourceType"]}),
             },
-            **errors(*(status for status in _ERRORS if status != "412")),
+            **errors("400", "401", "403", "404", "405", "406", *OF_A_BODY, "422", "500"),
         },
     }
 
 
+OF_A_BODY = ("408", "413", "415", "501")
+"""What may be wrong with the arriving of a body."""
+
+
 def errors(*statuses: str) -> dict[str, Any]:
-    """The responses object of those errors, and of load shedding, which every route may do."""
-    return {status: _error(_ERRORS[status]) for status in sorted({*statuses, "503"})}
+    """The responses object of those errors, and of those that any route may answer with."""
+    every = sorted({*statuses, "414", "431", "503"})
+    return {status: _error(_meaning(int(status))) for status in every}
 
 
 def read_docs(ids: tuple[str, ...]) -> dict[str, Any]:
@@ -101,7 +91,7 @@ def read_docs(ids: tuple[str, ...]) -> dict[str, Any]:
         "description": "The resource.",
         "content": _content({"type": "object", "required": ["resourceType"]}),
     }
-    statuses = ("400", "404", "406", "431") if ids else ("400", "406", "431")
+    statuses = ("400", "404", "406") if ids else ("400", "406")
     return {
         "parameters": [*([by_id] if ids else []), *_FORM_OPTIONS],
         "responses": {"200": answer, **errors(*statuses)},
@@ -178,6 +168,13 @@ def _content(schema: dict[str, Any]) -> dict[str, Any]:
 def _error(text: str) -> dict[str, Any]:
     schema = {"$ref": "#/components/schemas/OperationOutcome"}
     return {"description": text, "content": {SPOKEN[0]: {"schema": schema}}}
+
+
+def _meaning(status: int) -> str:
+    """What the faults of that status mean, each said once."""
+    rows = (row for rows in TABLE.values() for row in rows.values())
+    words = dict.fromkeys(row.words for row in rows if row.status == status)
+    return " ".join(f"{said[0].upper()}{said[1:]}." for said in words)
 
 
 def _query_option(option: Option) -> dict[str, Any]:

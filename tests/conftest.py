@@ -4,6 +4,9 @@ from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
+from tests.api.errors import every_error_is_a_row
+
+__all__ = ["every_error_is_a_row"]
 
 settings.register_profile(
     "any machine", settings(), deadline=None, suppress_health_check=[HealthCheck.too_slow]

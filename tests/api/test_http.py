@@ -64,7 +64,10 @@ def test_a_page_of_a_listed_origin_may_call(browsed: TestClient) -> None:
 
 @pytest.mark.parametrize("origin", ["https://evil.example", "null", f"{PAGE}.evil.example"])
 def test_a_page_of_another_origin_may_not(browsed: TestClient, origin: str) -> None:
-    assert "access-control-allow-origin" not in preflight(browsed, origin).headers
+    answer = preflight(browsed, origin)
+    assert answer.status_code == 403
+    assert "access-control-allow-origin" not in answer.headers
+    assert answer.json()["issue"][0]["diagnostics"] == "this page may not call so"
 
 
 def test_by_default_no_page_may_call(client: TestClient) -> None:

@@ -1,8 +1,12 @@
 """The app factory: routes, error handlers and the outermost layer, wired in one place."""
 
+from http import HTTPStatus
+
 from fastapi import FastAPI
 from httpx2 import AsyncBaseTransport
+from starlette.datastructures import Headers
 from starlette.middleware.cors import CORSMiddleware
+from starlette.responses import Response
 
 from crossgrain import __version__
 from crossgrain.app.conformance.routes import add_conformance
@@ -22,12 +26,14 @@ from crossgrain.http.metrics import Metrics
 from crossgrain.http.openapi import add_openapi
 from crossgrain.http.operation_routes import add_operations
 from crossgrain.http.probes import Presence, add_metrics, add_probes
+from crossgrain.http.requests import refuse
 from crossgrain.http.settings import Settings
 from crossgrain.http.sheet_routes import add_sheet
 from crossgrain.http.tracing import Traces, exported
 from crossgrain.http.valve import Valve
 from crossgrain.operations.clock import Clock, Ticks, now, ticks
 from crossgrain.operations.desk import Desk, desk_over
+from crossgrain.operations.faults import Fault, refusal
 
 
 def create_app(
@@ -85,7 +91,7 @@ def create_app(
 def _add_cors(app: FastAPI, settings: Settings) -> None:
     if settings.cors_origins:
         app.add_middleware(
-            CORSMiddleware,
+            _Pages,
             allow_origins=settings.cors_origins,
             allow_methods=["GET", "HEAD", "POST"],
             allow_headers=["Authorization", "Content-Type", "Accept", "Prefer", "X-Request-Id"],
@@ -99,3 +105,14 @@ def _add_hooks(
     asked_for = templates(desk.catalogue.codes)
     hooks = Hooks(desk, settings, Gatherer(asked_for, fetcher))
     add_cds(app, hooks, asked_for, settings, metrics)
+
+
+class _Pages(CORSMiddleware):
+    """Which pages of other origins may call; the rest is refused as everything else is."""
+
+    def preflight_response(self, request_headers: Headers) -> Response:
+        answer = super().preflight_response(request_headers)
+        if answer.status_code < HTTPStatus.BAD_REQUEST:
+            return answer
+        kept = {name: value for name, value in answer.headers.items() if "content" not in name}
+        return refuse(refusal(Fault.FORBIDDEN, None, "this page may not call so"), kept)

@@ -160,7 +160,7 @@ class Guard:
             elif self._fhir and is_operation(path):
                 return _check_scopes(path, await self._fhir.scopes(_bearer(request)))
         except NotKnown:
-            return refusal(Fault.UNAUTHENTICATED, None, "the caller is not known"), _CHALLENGE
+            return refusal(Fault.UNAUTHENTICATED), _CHALLENGE
         except Unavailable:
             words = "who is calling cannot be told now; try again later"
             return refusal(Fault.NOT_READY, None, words), {"Retry-After": "5"}

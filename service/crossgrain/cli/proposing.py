@@ -14,8 +14,7 @@ from crossgrain.names.errors import DomainError
 from crossgrain.names.version import FhirVersion
 from crossgrain.operations.clock import now
 from crossgrain.operations.desk import Desk, desk_over
-from crossgrain.operations.faults import RequestRefused, refused_by_domain
-from crossgrain.operations.outcomes import operation_outcome
+from crossgrain.operations.faults import RequestRefused, operation_outcome, refused_by_domain
 from crossgrain.operations.parameters import Given, call_from, from_query
 from crossgrain.operations.propose_switch import Settled, answer_to, settle
 from crossgrain.operations.structure import parse_resource

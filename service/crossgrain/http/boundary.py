@@ -127,4 +127,4 @@ def _request_id(scope: Scope) -> str:
 
 
 def _crashed() -> ASGIApp:
-    return refuse(refusal(Fault.INTERNAL, None, "the service failed; nothing was proposed"))
+    return refuse(refusal(Fault.INTERNAL))

@@ -58,10 +58,10 @@ _PLACES = count()
 
 
 class _Unfit(Exception):
-    """A head that is whole, and is refused: for which fault, in which words."""
+    """A head that is whole, and is refused: for which fault, in which words of its own."""
 
-    def __init__(self, fault: Fault, words: str) -> None:
-        super().__init__(words)
+    def __init__(self, fault: Fault, words: str | None = None) -> None:
+        super().__init__(fault)
         self.fault = fault
         self.words = words
 
@@ -78,7 +78,7 @@ class Connection(HttpToolsProtocol):
         self._next_look: asyncio.TimerHandle | None = None
         self._is_deaf = False
         self.url = b""
-        self._refusal_due: tuple[Fault, str] | None = None
+        self._refusal_due: tuple[Fault, str | None] | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         """Begin to wait for a request."""
@@ -107,7 +107,7 @@ class Connection(HttpToolsProtocol):
             self._head_bytes += len(data)
         self._feed(data)
         if self._head_since is not None and self._head_bytes > BOUNDS.header_bytes:
-            self._refuse(*self._too_large())
+            self._refuse(self._too_large())
 
     def _feed(self, data: bytes) -> None:
         try:
@@ -153,7 +153,7 @@ class Connection(HttpToolsProtocol):
         """Refuse what the app would never see, or would see wrongly (RFC 9112, 3.2 and 6)."""
         size = len(self.url) + sum(len(name) + len(value) for name, value in self.headers)
         if size > BOUNDS.header_bytes:
-            raise _Unfit(*self._too_large())
+            raise _Unfit(self._too_large())
         if self.parser.get_method() == b"CONNECT":
             raise _Unfit(Fault.INPUT_SHAPE, "this is no proxy: it opens no connection to another")
         hosts = sum(name == b"host" for name, _ in self.headers)
@@ -161,13 +161,13 @@ class Connection(HttpToolsProtocol):
             raise _Unfit(Fault.INPUT_SHAPE, "a request names one host")
         codings = [value.lower() for name, value in self.headers if name == b"transfer-encoding"]
         if codings and codings != [b"chunked"]:
-            raise _Unfit(Fault.TRANSFER_CODING, "of transfer codings only chunked is understood")
+            raise _Unfit(Fault.TRANSFER_CODING)
 
-    def _too_large(self) -> tuple[Fault, str]:
+    def _too_large(self) -> Fault:
         """The address is to blame where it is the greater part."""
         if len(self.url) > BOUNDS.header_bytes // 2:
-            return Fault.TARGET_TOO_LONG, "the request's address is too long"
-        return Fault.HEADERS_TOO_LARGE, "the request's headers are too large"
+            return Fault.TARGET_TOO_LONG
+        return Fault.HEADERS_TOO_LARGE
 
     def on_response_complete(self) -> None:
         """The answer is written, though perhaps not read."""
@@ -214,7 +214,7 @@ class Connection(HttpToolsProtocol):
             self._unread_since = now
         return self._unread_since is not None and (now - self._unread_since > BOUNDS.answer_seconds)
 
-    def _refuse(self, fault: Fault, words: str) -> None:
+    def _refuse(self, fault: Fault, words: str | None = None) -> None:
         """Answer without the app, in the request's turn, and hear no more on this connection."""
         self._head_since = None
         if self._is_deaf or self.transport.is_closing():
@@ -238,7 +238,7 @@ class Connection(HttpToolsProtocol):
         else:
             self.transport.close()
 
-    def _say(self, fault: Fault, words: str) -> None:
+    def _say(self, fault: Fault, words: str | None) -> None:
         self._refusal_due = None
         headers = {"Connection": "close", "Cache-Control": "no-store"}
         answer = refuse(refusal(fault, None, words), headers)

@@ -9,9 +9,9 @@ from starlette.responses import Response
 from starlette.routing import Match
 
 from crossgrain.http.requests import refuse
-from crossgrain.operations.faults import Fault, RequestRefused, refusal
+from crossgrain.operations.faults import Fault, RequestRefused, refusal, row_of
 
-_FAULT_OF_STATUS = {404: Fault.NOT_FOUND, 405: Fault.METHOD}
+_OF_THE_FRAMEWORK = {row_of(fault).status: fault for fault in (Fault.NOT_FOUND, Fault.METHOD)}
 
 
 def add_error_handlers(app: FastAPI) -> None:
@@ -32,12 +32,8 @@ async def _on_framework_error(request: Request, error: Exception) -> Response:
         headers["Allow"] = ", ".join(_methods(request))
         if request.method == "OPTIONS":
             return Response(status_code=HTTPStatus.NO_CONTENT, headers=headers)
-    fault = _FAULT_OF_STATUS.get(error.status_code, Fault.INTERNAL)
-    message = {
-        Fault.NOT_FOUND: "there is nothing at this address",
-        Fault.METHOD: "this address does not take that method",
-    }.get(fault, "the service failed; nothing was proposed")
-    return refuse(refusal(fault, None, message), headers)
+    fault = _OF_THE_FRAMEWORK.get(error.status_code, Fault.INTERNAL)
+    return refuse(refusal(fault), headers)
 
 
 def _methods(request: Request) -> list[str]:

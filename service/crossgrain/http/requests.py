@@ -9,10 +9,8 @@ from starlette.responses import Response
 from crossgrain.http.limits import read_body
 from crossgrain.http.negotiation import FHIR_JSON, check_content, form_wanted, without_form
 from crossgrain.http.settings import Settings
-from crossgrain.http.statuses import status_of
 from crossgrain.names.version import FhirVersion
-from crossgrain.operations.faults import RequestRefused
-from crossgrain.operations.outcomes import operation_outcome
+from crossgrain.operations.faults import RequestRefused, operation_outcome
 from crossgrain.operations.parameters import Given, from_query
 from crossgrain.operations.structure import parse_resource
 from crossgrain.writing.encode import to_json
@@ -52,7 +50,7 @@ def refuse(refused: RequestRefused, headers: dict[str, str] | None = None) -> Re
     """The error answer: always an OperationOutcome, with the status of the first complaint."""
     return Response(
         to_json(operation_outcome(refused.complaints)),
-        status_code=status_of(refused.complaints[0].category),
+        status_code=refused.status,
         media_type=FHIR_JSON,
         headers=headers,
     )

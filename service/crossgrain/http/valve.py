@@ -34,8 +34,8 @@ class Valve:
             return
         size = body_size(scope, self._most_body_bytes)
         if self._is_full(size):
-            shed = refusal(Fault.BUSY, None, "too many requests at once; try again later")
-            await refuse(shed, {"Retry-After": "1"})(scope, receive, send)
+            shed = refuse(refusal(Fault.BUSY), {"Retry-After": "1"})
+            await shed(scope, receive, send)
             return
         self._in_flight += 1
         self._bytes += size

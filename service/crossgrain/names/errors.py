@@ -4,7 +4,7 @@ from enum import StrEnum
 
 
 class Category(StrEnum):
-    """What kind of fault it is; one module elsewhere turns it into an HTTP status."""
+    """What kind of fault it is; `operations.faults` gives it a status and an issue code."""
 
     INVALID = "invalid"  # the value itself is wrong
     CONFLICT = "conflict"  # the values are fine alone, not together

@@ -1,4 +1,4 @@
-"""Why a record cannot be read, in a form that one module elsewhere turns into a status."""
+"""Why a record cannot be read; `operations.faults` gives each kind a status and an issue code."""
 
 from enum import StrEnum
 

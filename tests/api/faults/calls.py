@@ -1,11 +1,11 @@
 """Calls as they go over the wire, and what comes back on it."""
 
-import json
 import socket
 import time
 from http.client import HTTPResponse
 
 from tests.api.calls import FHIR, RECORD
+from tests.api.errors import issue_of
 from tests.api.servers import ASKED, Server
 
 HEAD = f"POST {ASKED} HTTP/1.1\r\nHost: x\r\nContent-Type: {FHIR['content-type']}\r\n"
@@ -40,11 +40,9 @@ def read_answer(connection: socket.socket) -> None:
 
 
 def outcome_of(answer: bytes) -> tuple[int, str]:
-    """Status and issue code of an answer that must be an OperationOutcome."""
+    """Status and issue code of an answer that must be an error of the service's own table."""
     head, _, body = answer.partition(b"\r\n\r\n")
-    outcome = json.loads(body)
-    assert outcome["resourceType"] == "OperationOutcome"
-    return int(head.split()[1]), outcome["issue"][0]["code"]
+    return issue_of(int(head.split()[1]), body)
 
 
 def drip(connection: socket.socket, content: bytes, seconds: float) -> None:
