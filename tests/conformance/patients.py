@@ -2,6 +2,7 @@
 
 import tomllib
 from datetime import date
+from fractions import Fraction
 from functools import lru_cache
 from itertools import product
 from pathlib import Path
@@ -25,7 +26,7 @@ DIRECTIONS = tuple(product(FILES, Target, PriorTherapy))
 
 
 @lru_cache
-def proposed(file, target, prior_therapy=PriorTherapy.OVERLAP):
+def proposed(file, target, prior_therapy=PriorTherapy.OVERLAP, **asked):
     record = read_record(
         parse((FIXTURES / "patients" / file).read_bytes()),
         version=FhirVersion.R4,
@@ -34,7 +35,11 @@ def proposed(file, target, prior_therapy=PriorTherapy.OVERLAP):
         preparations=CATALOGUE.preparations,
     )
     request = SwitchRequest(
-        as_of=AS_OF, start=AS_OF, target=target and Target(target), prior_therapy=prior_therapy
+        as_of=AS_OF,
+        start=AS_OF,
+        target=target and Target(target),
+        prior_therapy=prior_therapy,
+        **asked,
     )
     return propose(record, request, CATALOGUE)
 
@@ -51,9 +56,21 @@ def every_direction():
     return tuple(served)
 
 
+WHOLE = tuple(("levothyroxine", Fraction(ug)) for ug in (25, 50, 75))
+"""Tablets of which some weeks are shared by two."""
+
+
 def as_asked():
-    """Each patient with the target that the scenario asks for."""
+    """Each patient with the target that the scenario asks for, and what only an option asks for."""
+    to_lt3 = FILES[3]
     return {
-        patient["file"]: (lambda p=patient: proposed(p["file"], p.get("target")))
-        for patient in SCENARIO["patient"]
+        "one grain family to the other": lambda: proposed(
+            FILES[1], "desiccated-thyroid", desiccated_family="desiccated-thyroid-65"
+        ),
+        "another product": lambda: proposed(FILES[1], "desiccated-thyroid", another_product=True),
+        "shared weeks": lambda: proposed(to_lt3, "liothyronine", weekly_pattern=True, stock=WHOLE),
+        **{
+            patient["file"]: (lambda p=patient: proposed(p["file"], p.get("target")))
+            for patient in SCENARIO["patient"]
+        },
     }

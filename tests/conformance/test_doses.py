@@ -82,7 +82,7 @@ def test_the_old_order_stands_exactly_as_long_as_the_plan_leaves_it(number):
     ended = {
         task["focus"]["reference"]: date.fromisoformat(task["restriction"]["period"]["start"])
         for task in resources(bundle, "Task")
-        if task["intent"] == "proposal"
+        if task["intent"] == "proposal" and "focus" in task
     }
     for old in proposal.record.current:
         medicine = old.lines[0].preparation.id

@@ -26,8 +26,10 @@ VARIED: tuple[dict[str, str], ...] = (
     {"as-of": "2025-05-26"}, {"ratio": "13"}, {"ratio": "20"}, {"guideline": "true"},
     {"t3-share": "0.1"}, {"t3-share": "0.4"}, {"desiccated-family": "desiccated-thyroid-65"},
     {"response": "transaction"}, {"sheet": "true"}, {"validate": "true"}, {"pace": "slow"},
+    {"another-product": "true"}, {"weekly-pattern": "true"},
+    {"desiccated-family": "desiccated-thyroid-60"},
 )  # fmt: skip
-"""Options beside those of every direction, one at a time; the last is refused."""
+"""Options beside those of every direction, one at a time; some are refused."""
 
 
 @dataclass(frozen=True, slots=True)

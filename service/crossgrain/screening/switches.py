@@ -1,6 +1,6 @@
 """Which change of preparation a patient last went through, and whether the dose still moves."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -52,14 +52,17 @@ def last_switch(stretches: Sequence[Stretch], limits: Limits) -> Switch | None:
     Stretches of the same kinds form a run. A run in which no stretch was held long enough to
     be kept is on the way between two regimens, and is passed over when looking for the old one.
     Of the old run, the last dose that was held to its steady state counts: one that was lowered
-    shortly before the switch is part of it.
+    shortly before the switch is part of it. Where the kinds have never changed, a move between
+    the grain families of desiccated thyroid is the change.
 
     Raises
     ------
     Undecided
         where the old or the present regimen is not certain, or nothing is taken today.
     """
-    runs = _runs(stretches)
+    runs = _runs(stretches, _kinds)
+    if len(runs) < 2 and not any(stretch.doubt for stretch in stretches):
+        runs = _runs(stretches, _families)
     if len(runs) < 2:
         return None
     before = len(runs) - 2
@@ -71,10 +74,21 @@ def last_switch(stretches: Sequence[Stretch], limits: Limits) -> Switch | None:
     return switch
 
 
-def _runs(stretches: Sequence[Stretch]) -> list[list[Stretch]]:
+def _kinds(stretch: Stretch) -> frozenset[str]:
+    return frozenset(stretch.kinds)
+
+
+def _families(stretch: Stretch) -> frozenset[str]:
+    """The grain families of desiccated thyroid that are taken."""
+    return frozenset(line.preparation.id for line in stretch.regimen if line.grains)
+
+
+def _runs(
+    stretches: Sequence[Stretch], alike: Callable[[Stretch], frozenset[str]]
+) -> list[list[Stretch]]:
     runs: list[list[Stretch]] = []
     for stretch in stretches:
-        if runs and runs[-1][-1].kinds == stretch.kinds:
+        if runs and alike(runs[-1][-1]) == alike(stretch):
             runs[-1].append(stretch)
         else:
             runs.append([stretch])

@@ -184,3 +184,28 @@ def test_flags_come_most_certain_and_most_pressing_first():
     course = to_desiccated(lt4=150)
     assert [flag.code for flag in screened(course).flags] == [Code.UNDER, Code.NO_TSH]
     assert LIMITS.labs_first_within_days == 84
+
+
+class TestAMoveBetweenGrainFamilies:
+    """As many labelled grains, so no ratio is off; what the labels do not show, a TSH does."""
+
+    def moved(self, *results, days=100):
+        intakes = (took("dt", 60, -900, -days - 1), took("dt65", 65, -days))
+        return Course(intakes, tsh=results)
+
+    @pytest.mark.parametrize(
+        ("days", "missing"), [(84, {}), (85, {"no-tsh-after-switch": "observed"})]
+    )
+    def test_it_is_seen_where_no_tsh_followed_in_time(self, days, missing):
+        assert grades(self.moved(tsh("1", -300), days=days)) == missing
+
+    def test_a_tsh_that_is_high_after_it_is_seen(self):
+        found = self.moved(tsh("1", -300), tsh("6", -20))
+        assert grades(found) == {"tsh-high-after-switch": "observed"}
+
+    def test_a_tsh_in_range_after_it_says_that_nothing_is_off(self):
+        assert outcome(self.moved(tsh("1", -300), tsh("2", -20))) is Outcome.SOUND
+
+    def test_half_the_grains_are_a_slip_as_in_any_switch(self):
+        intakes = (took("dt", 120, -900, -101), took("dt65", 65, -100))
+        assert "under-dosed-switch" in grades(Course(intakes, tsh=(tsh("1", -300), tsh("9", -20))))

@@ -174,8 +174,27 @@ class TestTheLastSwitch:
     def test_a_change_of_dose_is_none(self):
         assert self.of(took("lt4", 75, -300, -101), took("lt4", 100, -100)) is None
 
-    def test_a_change_of_strength_family_is_none(self):
-        assert self.of(took("dt", 60, -300, -101), took("dt65", 65, -100)) is None
+    def test_a_change_of_grain_family_alone_is_one(self):
+        switch = self.of(took("dt", 60, -300, -101), took("dt65", 65, -100))
+        assert switch.day == -100
+        assert [line.preparation.mg_per_grain for line in switch.old.regimen] == [60]
+
+    def test_a_change_of_grain_family_never_hides_that_of_the_medicine_before_it(self):
+        switch = self.of(
+            took("lt4", 100, -600, -301), took("dt", 60, -300, -101), took("dt65", 65, -100)
+        )
+        assert switch.day == -300
+        assert switch.old.kinds == {Kind.LEVOTHYROXINE}
+
+    def test_a_change_of_grain_family_through_days_in_doubt_is_none(self):
+        assert (
+            self.of(
+                took("dt", 60, -300, -201),
+                took("dt", 60, -200, -101, doubt="the dose is not said", lines=()),
+                took("dt65", 65, -100),
+            )
+            is None
+        )
 
     @pytest.mark.parametrize(("held", "old"), [(41, 150), (42, 75), (43, 75)])
     def test_the_old_dose_is_the_last_that_was_held_for_six_weeks(self, held, old):
