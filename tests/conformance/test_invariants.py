@@ -95,6 +95,11 @@ def days(text):
     return date.fromisoformat(text)
 
 
+def weekday(day):
+    """Its code among FHIR's days of the week."""
+    return day.strftime("%a").lower()
+
+
 @pytest.mark.parametrize("name", R4)
 def test_the_periods_of_each_medicine_follow_without_gap_or_overlap(name):
     for orders in scopes(answer(name)):
@@ -116,9 +121,9 @@ def test_what_is_dispensed_covers_the_period_and_no_more_than_a_tablet_over(name
         for one in each_instruction(order):
             start, end = map(days, period(one))
             repeat = one["dosageInstruction"][0]["timing"]["repeat"]
-            a_day = tablets_of(one) * repeat["frequency"]
+            a_day = Fraction(tablets_of(one)) * repeat["frequency"]
             needed += a_day * sum(
-                start_of(day) in repeat.get("dayOfWeek", [start_of(day)])
+                weekday(day) in repeat.get("dayOfWeek", [weekday(day)])
                 for day in (start + timedelta(n) for n in range((end - start).days + 1))
             )
             by_end[end] += a_day * Fraction(len(repeat.get("dayOfWeek", range(7))), 7)
