@@ -176,3 +176,30 @@ def test_a_concept_of_a_deployers_value_set_raises_the_same_finding(
             raised.append(findings(client.post(f"{PROPOSE}{QUERY}", json=coded, headers=FHIR)))
     before, after = raised
     assert after - before == {"heart-failure"}
+
+
+def with_tsh_at(record: dict[str, Any], birth_date: str, tsh: float) -> dict[str, Any]:
+    """The record of somebody born then, whose every TSH is that."""
+    for entry in record["entry"]:
+        resource = entry["resource"]
+        if resource["resourceType"] == "Patient":
+            resource["birthDate"] = birth_date
+        codes = resource.get("code", {}).get("coding", [])
+        if resource["resourceType"] == "Observation" and codes and codes[0]["code"] == "3016-3":
+            resource["valueQuantity"]["value"] = tsh
+            resource.pop("referenceRange", None)
+    return record
+
+
+@pytest.mark.parametrize(
+    ("birth_date", "high", "limit"),
+    [("1955-03-04", True, "%tsh > %tshHigh"), ("1955-03-03", False, "iif(%tshHigh > 6.0")],
+)
+def test_a_tsh_of_five_is_high_until_the_seventieth_birthday_in_words_and_for_a_machine(
+    post: Post, record: dict[str, Any], birth_date: str, high: bool, limit: str
+) -> None:
+    answer = post(with_tsh_at(record, birth_date, 5.0), QUERY)
+    assert ("tsh-high" in findings(answer)) is high
+    (group,) = of_type(answer, "RequestGroup")
+    raised = group["action"][0]["action"][0]
+    assert limit in raised["condition"][0]["expression"]["expression"]

@@ -4,9 +4,12 @@ import json
 
 import pytest
 from tests.conformance.node import needs_node, needs_packages, run
+from tests.unit.safety.patients import RULES
+from tests.unit.writing.test_checkpoint import STATES
 
 from crossgrain.dosing.plan import Reading
-from crossgrain.writing.conditions import CONDITIONS
+from crossgrain.safety.tsh import tsh_limits
+from crossgrain.writing.conditions import CONDITIONS, conditions_for
 
 pytestmark = [needs_node, needs_packages]
 
@@ -49,3 +52,53 @@ def holding():
 def test_exactly_the_one_branch_applies(holding, case):
     expected = CASES[case][2]
     assert holding[case] == ([] if expected is None else [expected])
+
+
+# The same engine on each state's own limits: who, swallowed T3 or not, what is known, what holds.
+# TSH up to 6 from 70 years: American Thyroid Association 2014, as summarised. Up to 2.5 in
+# pregnancy: its pregnancy guideline of 2017, quick reference. Central hypothyroidism by free T4 in
+# the upper half of its range: levothyroxine label, secondary hypothyroidism.
+LAB = {"tshLow": LOW, "tshHigh": HIGH, "tooFast": False}
+GOAL_RANGE = {**LAB, "goalLow": 0.1, "goalHigh": 0.5}
+FREE_T4 = {**LAB, "tsh": 0.02, "freeT4Low": 10.0, "freeT4High": 20.0, "freeT3High": 6.0}
+OWN = [
+    ("70 years", False, {**LAB, "tsh": 5.9}, Reading.IN_RANGE),
+    ("70 years", False, {**LAB, "tsh": 6.0}, Reading.IN_RANGE),
+    ("70 years", False, {**LAB, "tsh": 6.1}, Reading.HIGH),
+    ("70 years", False, {**LAB, "tshHigh": 7.5, "tsh": 7.0}, Reading.IN_RANGE),
+    ("70 years", False, {**LAB, "tsh": 0.3}, Reading.LOW),
+    ("70 years", False, {**LAB, "tsh": []}, None),
+    ("pregnant", False, {**LAB, "tsh": 2.4}, Reading.IN_RANGE),
+    ("pregnant", False, {**LAB, "tsh": 2.5}, Reading.IN_RANGE),
+    ("pregnant", False, {**LAB, "tsh": 2.6}, Reading.HIGH),
+    ("pregnant", False, {**LAB, "tshHigh": 2.2, "tsh": 2.3}, Reading.HIGH),
+    ("pregnant", False, {**LAB, "tsh": 0.2}, Reading.IN_RANGE),
+    ("pregnant", False, {**LAB, "tsh": 0.05}, None),  # asked about
+    ("pregnant", False, {**LAB, "tsh": 0.05, "tooFast": True}, Reading.LOW),
+    ("a goal", False, {**GOAL_RANGE, "tsh": 0.3}, Reading.IN_RANGE),
+    ("a goal", False, {**GOAL_RANGE, "tsh": 0.6}, Reading.HIGH),
+    ("a goal", False, {**GOAL_RANGE, "tsh": 0.05}, Reading.LOW),
+    ("central", False, {**FREE_T4, "freeT4": 14.9}, Reading.HIGH),
+    ("central", False, {**FREE_T4, "freeT4": 15.0}, Reading.IN_RANGE),
+    ("central", False, {**FREE_T4, "freeT4": 20.0}, Reading.IN_RANGE),
+    ("central", False, {**FREE_T4, "freeT4": 20.1}, Reading.LOW),
+    ("central", False, {**FREE_T4, "freeT4": []}, None),  # a TSH alone decides nothing
+    ("central", True, {**FREE_T4, "freeT4": 5.0, "freeT3": 3.0, "specialistAgrees": []}, None),
+    ("central", True, {**FREE_T4, "freeT4": 9.0, "freeT3": 5.0, "specialistAgrees": True},
+     Reading.IN_RANGE),
+    ("central", True, {**FREE_T4, "freeT4": 9.0, "freeT3": 6.1, "specialistAgrees": True},
+     Reading.LOW),
+]  # fmt: skip
+
+
+def test_the_patients_own_limits_decide_which_branch_applies():
+    states = [conditions_for(tsh_limits(STATES[s], RULES), swallows_t3=t3) for s, t3, _, _ in OWN]
+    asked = [
+        {"expression": conditions[reading].expression, "variables": variables}
+        for conditions, (_, _, variables, _) in zip(states, OWN, strict=True)
+        for reading in Reading
+    ]
+    answers = iter(run("conditions.mjs", json.dumps(asked).encode()))
+    holding = [[reading for reading in Reading if next(answers) == [True]] for _ in OWN]
+    expected = [[] if one is None else [one] for _, _, _, one in OWN]
+    assert holding == expected

@@ -89,7 +89,6 @@ def code_tables_from(
         medicines=draft.medicines,
         labs=_labs(_entries(shipped, "lab")),
         believed=believed_from(numbers),
-        usual_tsh=(numbers["tsh.low"].value, numbers["tsh.high"].value),
         plausible=_plausible(_entries(shipped, "plausible"), preparations),
         aliases=draft.aliases,
         concerns=ConcernTables.from_entries(

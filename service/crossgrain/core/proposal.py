@@ -10,6 +10,7 @@ from crossgrain.dosing.targets import Mixture, Target
 from crossgrain.reading.record import Record
 from crossgrain.safety.findings import Finding
 from crossgrain.safety.judgement import OrderJudgement
+from crossgrain.safety.tsh import TshLimits
 
 DEFAULT_FAMILY = "desiccated-thyroid-60"
 """The strength family that is proposed where nothing shows one."""
@@ -59,6 +60,8 @@ class Proposal:
     record: Record
     findings: tuple[Finding, ...]
     plan: Plan | None
+    tsh: TshLimits
+    """The patient's own limits, by which the branches of the plan are chosen."""
     judgement: OrderJudgement | None = None
     """The verdict on the draft order that was named or found."""
     family: str = DEFAULT_FAMILY

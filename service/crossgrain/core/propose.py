@@ -24,6 +24,7 @@ from crossgrain.safety.findings import Finding, Severity, most_severe_first
 from crossgrain.safety.intent import T3_TARGETS, Intent, intent_for
 from crossgrain.safety.judgement import Ending
 from crossgrain.safety.order_findings import order_findings
+from crossgrain.safety.tsh import tsh_limits
 
 CAUTIOUS = "cautious"
 
@@ -45,9 +46,10 @@ def propose(record: Record, request: SwitchRequest, catalogue: Catalogue) -> Pro
         return _in_the_midst(record, request, running, catalogue)
     orders = _orders(record, request)
     target, asked = _target(record, request, orders)
+    tsh = tsh_limits(record.facts, catalogue.rules)
     open_questions = (*record.questions, *asked, *nothing_taken(record))
     if open_questions or target is None:
-        return Proposal(request, target, replace(record, questions=open_questions), (), None)
+        return Proposal(request, target, replace(record, questions=open_questions), (), None, tsh)
     judgement = judge(record, orders, request.basis_id, catalogue) if orders else None
     on_order = order_findings(judgement, catalogue.rules) if judgement else ()
     family = _desiccated_family(record, request, target, orders)
@@ -70,6 +72,7 @@ def propose(record: Record, request: SwitchRequest, catalogue: Catalogue) -> Pro
         record,
         most_severe_first(found),
         plan,
+        tsh,
         judgement,
         family,
         catalogue.tables_version,
@@ -95,7 +98,8 @@ def _in_the_midst(
         *(order_findings(judgement, catalogue.rules) if judgement else ()),
         *before_plan(facts, intent, catalogue.rules),
     )
-    return Proposal(request, target, record, most_severe_first(found), None, judgement)
+    tsh = tsh_limits(facts, catalogue.rules)
+    return Proposal(request, target, record, most_severe_first(found), None, tsh, judgement)
 
 
 def in_the_midst(record: Record, catalogue: Catalogue) -> tuple[Record, Finding | None]:

@@ -97,7 +97,6 @@ class CodeTables:
     medicines : system → code → what it says, for thyroid hormone alone
     labs : LOINC code → analyte
     believed : how long what a record says is believed
-    usual_tsh : the limits of TSH where a laboratory gives none, mIU/L
     plausible : bounds per kind
     aliases : a deployer's own product names, folded
     concerns : conditions, allergies and other medicines that a safety rule knows
@@ -109,7 +108,6 @@ class CodeTables:
     medicines: Mapping[str, Mapping[str, MedicineCode]]
     labs: Mapping[str, LabCode]
     believed: Believed
-    usual_tsh: tuple[Fraction, Fraction]
     plausible: Mapping[Kind, Plausible]
     aliases: Mapping[str, MedicineCode] = field(default_factory=dict)
     concerns: ConcernTables = field(default_factory=ConcernTables)

@@ -12,6 +12,7 @@ from crossgrain.reading.labs import Labs, read_observation
 from crossgrain.reading.reading import Reading
 from crossgrain.reading.resolve import Entry
 from crossgrain.safety.facts import Analyte, Known, Measurement
+from crossgrain.safety.tsh import PREGNANT
 from crossgrain.screening.course import Aim
 
 _FRAIL = frozenset(
@@ -87,7 +88,7 @@ def _aims(known: list[Known], labs: Labs, believed: Believed) -> frozenset[Aim]:
         aims.add(Aim.CENTRAL)
     if "tsh-suppression-goal" in keys:
         aims.add(Aim.SUPPRESSION)
-    expecting = [k for k in known if k.key == "pregnant" and _may_hold(k, believed)]
+    expecting = [k for k in known if k.key in PREGNANT and _may_hold(k, believed)]
     if labs.pregnant or expecting:
         aims.add(Aim.PREGNANCY)
     return frozenset(aims)

@@ -5,7 +5,7 @@ from collections.abc import Callable, Mapping
 from crossgrain.safety import results
 from crossgrain.safety.facts import Analyte, Facts, Sex
 from crossgrain.safety.rule import Case, Missing
-from crossgrain.safety.rules.patient import is_pregnant
+from crossgrain.safety.tsh import is_pregnant
 
 _MYOCARDIAL_INFARCTION = "myocardial-infarction"
 

@@ -6,8 +6,6 @@ from dataclasses import dataclass
 from crossgrain.dosing.plan import Branch, Course, LabDraw, Part, Plan, Stage
 from crossgrain.words.doses import daily_dose, tablets_a_day
 from crossgrain.writing.acts import dated_acts
-from crossgrain.writing.checkpoint import BRANCH_SCOPES
-from crossgrain.writing.conditions import CONDITIONS
 from crossgrain.writing.dosage import needed
 from crossgrain.writing.labels import PARTS
 from crossgrain.writing.labs import lab_days, not_steady
@@ -94,8 +92,8 @@ def choices(letter: Letterhead, plan: Plan) -> Iterator[Choice]:
 
 
 def _choice(letter: Letterhead, branch: Branch, own: tuple[Course, ...]) -> Choice:
-    condition = CONDITIONS[branch.reading]
-    tasks = branch_tasks(letter, BRANCH_SCOPES[branch.reading], letter.series, branch, own)
+    condition = letter.conditions[branch.reading]
+    tasks = branch_tasks(letter, letter.option_scope(branch), letter.series, branch, own)
     return Choice(
         reading=branch.reading,
         title=condition.title,

@@ -6,17 +6,14 @@ from typing import Any
 
 from crossgrain.dosing.plan import Branch, Checkpoint, Course
 from crossgrain.names.identity import urn
-from crossgrain.writing.conditions import CONDITIONS, variables_note
+from crossgrain.writing.conditions import variables, variables_note
 from crossgrain.writing.labs import service_requests
-from crossgrain.writing.letterhead import SERIES, Letterhead, Resource, Scope
+from crossgrain.writing.letterhead import SERIES, Letterhead, Resource
 from crossgrain.writing.narrative import paragraphs, plain
 from crossgrain.writing.orders import medication_requests
 from crossgrain.writing.prior import branch_tasks
 
 REQUEST_GROUP = "RequestGroup"
-BRANCH_SCOPES = {
-    reading: Scope(reading, "option", condition.words) for reading, condition in CONDITIONS.items()
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +33,7 @@ class Option:
 def options(letter: Letterhead, checkpoint: Checkpoint) -> Iterator[Option]:
     """The requests of every branch, none of them yet to be followed."""
     for branch, own in zip(checkpoint.branches, letter.branches, strict=True):
-        scope = BRANCH_SCOPES[branch.reading]
+        scope = letter.option_scope(branch)
         yield Option(
             branch,
             own,
@@ -52,9 +49,12 @@ def request_group(
     letter: Letterhead, checkpoint: Checkpoint, choices: tuple[Option, ...]
 ) -> Resource:
     """The group that holds the branches."""
-    says = [checkpoint_words(letter, checkpoint), *map(option_words, choices)]
+    words = [option_words(letter, choice) for choice in choices]
+    says = [checkpoint_words(letter, checkpoint), *words]
     body = letter.request(REQUEST_GROUP, REQUEST_GROUP, SERIES, paragraphs(says))
-    body["note"] = letter.notes(variables_note(letter.wording.codes.usual_tsh))
+    body["note"] = letter.notes(
+        variables_note(variables(letter.proposal.tsh, letter.conditions).items())
+    )
     body["action"] = [
         {
             "title": "Checkpoint",
@@ -62,7 +62,7 @@ def request_group(
             "timingDateTime": letter.iso(checkpoint.decision_day),
             "groupingBehavior": "logical-group",
             "selectionBehavior": "exactly-one",
-            "action": [_option_action(choice) for choice in choices],
+            "action": [_option_action(letter, choice) for choice in choices],
         }
     ]
     return body
@@ -83,14 +83,14 @@ def checkpoint_words(letter: Letterhead, checkpoint: Checkpoint) -> str:
     )
 
 
-def option_words(choice: Option) -> str:
+def option_words(letter: Letterhead, choice: Option) -> str:
     """A branch: its condition, then what it does."""
-    condition = CONDITIONS[choice.branch.reading]
+    condition = letter.conditions[choice.branch.reading]
     return plain(f"{condition.title}. If {condition.words}: {choice.branch.statement}")
 
 
-def _option_action(choice: Option) -> dict[str, Any]:
-    condition = CONDITIONS[choice.branch.reading]
+def _option_action(letter: Letterhead, choice: Option) -> dict[str, Any]:
+    condition = letter.conditions[choice.branch.reading]
     expression = {
         "description": condition.words,
         "language": "text/fhirpath",
@@ -98,7 +98,7 @@ def _option_action(choice: Option) -> dict[str, Any]:
     }
     return {
         "title": condition.title,
-        "description": option_words(choice),
+        "description": option_words(letter, choice),
         "condition": [{"kind": "applicability", "expression": expression}],
         "groupingBehavior": "logical-group",
         "selectionBehavior": "all",

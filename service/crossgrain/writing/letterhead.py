@@ -6,7 +6,7 @@ from datetime import date
 from typing import Any
 
 from crossgrain.core.proposal import Outcome, Proposal
-from crossgrain.dosing.plan import Course, Plan, Step, courses
+from crossgrain.dosing.plan import Branch, Course, Plan, Step, courses
 from crossgrain.names.identity import PLAN_SYSTEM, RESOURCE_SYSTEM, stable_id, urn
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.record import MedicineEntry, Question
@@ -14,6 +14,7 @@ from crossgrain.reading.series_facts import SeriesFacts
 from crossgrain.safety.findings import Finding, Severity, most_severe_first
 from crossgrain.words.doses import CAUTION
 from crossgrain.writing.carried_over import carried_over, replaced_by
+from crossgrain.writing.conditions import Conditions, conditions_for
 from crossgrain.writing.narrative import narrative, paragraphs, plain
 from crossgrain.writing.plan_name import plan_name
 from crossgrain.writing.series_mark import facts_parts, series_facts
@@ -70,6 +71,8 @@ class Letterhead:
     """The doses of the unconditional steps; none where there is no plan."""
     branches: tuple[tuple[Course, ...], ...]
     """Those of each branch of the checkpoint, in its order."""
+    conditions: Conditions
+    """When each branch of the checkpoint applies, by the patient's own limits."""
     standing: tuple[str, ...]
     """What every request says: what must be done before, what to confirm, and the caution."""
     standing_xhtml: str
@@ -103,6 +106,10 @@ class Letterhead:
     def day_one(self) -> date:
         """Day 0 of the plan."""
         return self.proposal.request.start
+
+    def option_scope(self, branch: Branch) -> Scope:
+        """The set of requests that a branch of the checkpoint is made of."""
+        return Scope(branch.reading, "option", self.conditions[branch.reading].words)
 
     def steps_in(self, scope: Scope) -> tuple[Sequence[Step], str]:
         """The steps that the orders of a scope carry out, and the branch that they belong to."""
@@ -213,9 +220,15 @@ def letterhead_for(proposal: Proposal, service_version: str, codes: CodeTables) 
         replaced=replaced_by(proposal.record, plan.exchange if plan else None),
         series=series,
         branches=branches,
+        conditions=conditions_for(proposal.tsh, swallows_t3=_swallows_t3(plan)),
         standing=standing,
         standing_xhtml=paragraphs(standing),
     )
+
+
+def _swallows_t3(plan: Plan | None) -> bool:
+    """Whether T3 is taken at the checkpoint."""
+    return plan is not None and any(ln.preparation.carries_t3 for ln in plan.steps[-1].lines)
 
 
 def resource_id(plan_id: str, what: str) -> str:

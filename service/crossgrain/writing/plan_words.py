@@ -120,7 +120,7 @@ def checkpoint_block(letter: Letterhead, plan: Plan, choices: Iterable[Option]) 
 
 def _branches(letter: Letterhead, choices: Iterable[Option]) -> Iterator[str]:
     for choice in choices:
-        yield paragraph(option_words(choice))
+        yield paragraph(option_words(letter, choice))
         yield dose_table(letter.wording, choice.courses)
         yield lab_list(letter.wording, choice.branch.labs)
         yield bullets(choice.endings)

@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import date
 from fractions import Fraction
 
-from tests.unit.safety.patients import NUMBERS
+from tests.unit.safety.patients import NUMBERS, RULES
 
 from crossgrain.catalogue import load_catalogue
 from crossgrain.core.proposal import Proposal, SwitchRequest
@@ -40,6 +40,7 @@ from crossgrain.reading.codesystems import RxNorm
 from crossgrain.reading.record import MedicineEntry, Question, Record, Unread
 from crossgrain.safety.facts import Facts
 from crossgrain.safety.findings import Finding, Severity
+from crossgrain.safety.tsh import tsh_limits
 
 CATALOGUE = load_catalogue()
 PREPARATIONS = CATALOGUE.preparations
@@ -57,7 +58,6 @@ CODES = CodeTables(
     medicines={},
     labs={},
     believed=believed_from(NUMBERS),
-    usual_tsh=(Fraction("0.4"), Fraction(4)),
     plausible={},
     written={
         (GRAIN_60.id, Fraction(15)): CodedDrug(RxNorm("314267"), "thyroid (USP) 15 MG Oral Tablet"),
@@ -185,7 +185,8 @@ def plan(target, aim, aim_line, steps, branches, prior=PriorTherapy.OVERLAP):
 
 def proposal(the_record, the_plan=None, target=Target.DESICCATED_THYROID, findings=(), **asked):
     request = SwitchRequest(as_of=AS_OF, start=START, target=target, **asked)
-    return Proposal(request, target, the_record, findings, the_plan)
+    limits = tsh_limits(the_record.facts, RULES)
+    return Proposal(request, target, the_record, findings, the_plan, limits)
 
 
 HOLD = Finding(

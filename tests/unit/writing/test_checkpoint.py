@@ -1,15 +1,25 @@
 """The checkpoint: exactly one of its options, each a condition and requests that exist."""
 
 import re
-from fractions import Fraction
+from dataclasses import replace
 
 import pytest
+from tests.unit.safety.patients import CLEAR, RULES, known, patient
 from tests.unit.writing.answers import intended, only, written
 from tests.unit.writing.plans import PLANNED, levothyroxine_to_desiccated
 
 from crossgrain.dosing.plan import Reading
 from crossgrain.names.version import FhirVersion
-from crossgrain.writing.conditions import CONDITIONS, variables
+from crossgrain.safety.tsh import tsh_limits
+from crossgrain.writing.conditions import CONDITIONS, conditions_for, variables
+
+STATES = {
+    "usual": patient(age_years=69),
+    "70 years": patient(age_years=70),
+    "pregnant": patient(pregnant=True, age_years=34),
+    "a goal": patient(goals=known("tsh-suppression-goal")),
+    "central": patient(conditions=known("central-hypothyroidism")),
+}
 
 
 def group_of(bundle):
@@ -55,16 +65,66 @@ def test_each_option_has_a_fhirpath_condition_and_its_words():
         assert CONDITIONS[reading].words in option["description"]
 
 
-def test_the_conditions_use_documented_variables_and_all_of_them():
+@pytest.mark.parametrize("facts", STATES.values(), ids=STATES.keys())
+@pytest.mark.parametrize("swallows_t3", [False, True])
+def test_the_conditions_use_documented_variables_and_all_of_them(facts, swallows_t3):
+    limits = tsh_limits(facts, RULES)
+    conditions = conditions_for(limits, swallows_t3=swallows_t3)
     used = {
         name
-        for condition in CONDITIONS.values()
+        for condition in conditions.values()
         for name in re.findall(r"%(\w+)", condition.expression)
     }
-    said = variables((Fraction("0.4"), Fraction(4)))
-    assert used == set(said)
+    assert used == set(variables(limits, conditions))
+
+
+def test_what_the_variables_stand_for_is_noted_on_the_group():
     note = only(written(levothyroxine_to_desiccated()), "RequestGroup")["note"][0]["text"]
-    assert all(f"%{name}: {meaning}" in note for name, meaning in said.items())
+    meanings = variables(tsh_limits(CLEAR, RULES), CONDITIONS)
+    assert all(f"%{name}: {meaning}" in note for name, meaning in meanings.items())
+    assert "else 0.4 mIU/L" in note
+    assert "else 4.0 mIU/L" in note
+
+
+# American Thyroid Association 2014, as summarised: 4-6 acceptable at 70-80 years. ATA 2017
+# pregnancy guideline, quick reference: the trimester's range or below 2.5.
+@pytest.mark.parametrize(
+    ("state", "says"),
+    [
+        ("usual", "%tsh > %tshHigh and"),
+        ("70 years", "%tsh > iif(%tshHigh > 6.0, %tshHigh, 6.0)"),
+        ("pregnant", "%tsh > iif(%tshHigh < 2.5, %tshHigh, 2.5)"),
+        ("a goal", "%tsh > %goalHigh"),
+        ("central", "%freeT4 < (%freeT4Low + %freeT4High) / 2"),
+    ],
+)
+def test_a_raise_is_conditional_on_the_patients_own_limit(state, says):
+    conditions = conditions_for(tsh_limits(STATES[state], RULES), swallows_t3=False)
+    assert says in conditions[Reading.HIGH].expression
+    assert ("%tsh " in conditions[Reading.HIGH].expression) == (state != "central")
+
+
+def test_the_group_and_the_orders_of_a_branch_name_the_patients_own_limit():
+    proposal = levothyroxine_to_desiccated()
+    facts = replace(proposal.record.facts, age_years=70)
+    older = replace(proposal, tsh=tsh_limits(facts, RULES))
+    bundle = written(older)
+    raised = group_of(bundle)["action"][0]
+    assert "iif(%tshHigh > 6.0" in raised["condition"][0]["expression"]["expression"]
+    assert "from 70 years up to 6.0 mIU/L" in raised["description"]
+    options = intended(bundle, "MedicationRequest", "option")
+    assert any("from 70 years up to 6.0" in order["note"][0]["text"] for order in options)
+
+
+def test_central_hypothyroidism_with_swallowed_t3_never_rises_by_a_result():
+    conditions = conditions_for(tsh_limits(STATES["central"], RULES), swallows_t3=True)
+    assert conditions[Reading.HIGH].expression == "false"
+    assert "%specialistAgrees" in conditions[Reading.IN_RANGE].expression
+
+
+def test_a_low_tsh_lowers_nothing_in_pregnancy():
+    conditions = conditions_for(tsh_limits(STATES["pregnant"], RULES), swallows_t3=False)
+    assert conditions[Reading.LOW].expression == "%tooFast"
 
 
 def test_a_conditional_dose_repeats_its_condition_in_text_and_note():

@@ -5,9 +5,12 @@ from collections.abc import Iterator
 from crossgrain.app.conformance.heads import Resource, head
 from crossgrain.catalogue import Catalogue
 from crossgrain.dosing.bases import Basis
+from crossgrain.dosing.regimens import Regimen
 from crossgrain.names.identity import MODULE_CANONICAL
+from crossgrain.safety.facts import Facts
+from crossgrain.safety.tsh import tsh_limits
 from crossgrain.words.doses import CAUTION
-from crossgrain.writing.conditions import CONDITIONS, variables_note
+from crossgrain.writing.conditions import CONDITIONS, for_anyone, variables_note
 
 PLAN_ID = "regimen-switch"
 _TYPE_SYSTEM = "http://terminology.hl7.org/CodeSystem/plan-definition-type"
@@ -19,6 +22,7 @@ _STEPS = (
 
 def plan_definition(catalogue: Catalogue) -> Resource:
     """Climb, hold, then exactly one branch by the labs; the bases as citations."""
+    limits = tsh_limits(Facts(Regimen(())), catalogue.rules)
     body = head(
         "PlanDefinition",
         PLAN_ID,
@@ -35,7 +39,8 @@ def plan_definition(catalogue: Catalogue) -> Resource:
     }
     body["usage"] = (
         "Apply it by PlanDefinition/regimen-switch/$apply with the record in data, or by"
-        f" $propose-switch. {variables_note(catalogue.codes.usual_tsh)}"
+        f" $propose-switch. {variables_note(for_anyone(limits).items())} The RequestGroup of an"
+        " answer says it for its own patient."
     )
     body["relatedArtifact"] = [_citation(basis) for basis in catalogue.bases]
     body["action"] = [*_steps(), _checkpoint()]

@@ -20,6 +20,7 @@ from crossgrain.safety.rule import (
     hit_on,
     listed,
 )
+from crossgrain.safety.tsh import limit_of_age
 
 
 def _below_age(case: Case, rule: Rule) -> Hit | None:
@@ -50,10 +51,11 @@ def _names_hypothyroidism(case: Case, rule: Rule) -> bool:
 
 
 def _tsh_was_high(case: Case, rule: Rule) -> tuple[str, ...]:
+    """Above the limit of the age at which it was drawn; what pregnancy lowers shows no disease."""
     return tuple(
         m.origin
         for m in results.of(case.facts, Analyte.TSH)
-        if results.is_above(m, m.high or rule.number("highest"))
+        if results.is_above(m, limit_of_age(case.facts, m, rule))
     )
 
 

@@ -1,30 +1,29 @@
 """What the latest TSH, and the other medicines, say against the plan or of it."""
 
-from fractions import Fraction
-
 from crossgrain.dosing.targets import Target
 from crossgrain.safety import results
 from crossgrain.safety.facts import Analyte, Measurement
 from crossgrain.safety.rule import Case, Hit, Predicate, Rule, hit_on, listed
-
-_CENTRAL = frozenset({"central-hypothyroidism"})
-_GOAL = frozenset({"tsh-suppression-goal"})
+from crossgrain.safety.tsh import has_goal, is_central, lower_limit, upper_limit
 
 
-def tsh_low(case: Case, fresh_days: Fraction, lowest: Fraction) -> tuple[Measurement, ...]:
-    """The latest TSH results that lie below the laboratory's range, or below `lowest`."""
+def tsh_low(case: Case, rule: Rule) -> tuple[Measurement, ...]:
+    """The latest TSH results that lie below the patient's own limit.
+
+    In central hypothyroidism none does: there TSH is no guide.
+    """
+    if is_central(case.facts):
+        return ()
     return tuple(
         m
-        for m in results.latest(case.facts, Analyte.TSH, fresh_days)
-        if results.is_below(m, lowest if m.low is None else m.low)
+        for m in results.latest(case.facts, Analyte.TSH, rule.number("fresh"))
+        if results.is_below(m, lower_limit(case.facts, m, rule))
     )
 
 
 def _tsh_speaks(case: Case) -> bool:
     """TSH is no guide in central hypothyroidism, nor where it is kept low on purpose."""
-    return not listed(case.facts.conditions, _CENTRAL) and not (
-        listed(case.facts.goals, _GOAL) or listed(case.facts.conditions, _GOAL)
-    )
+    return not is_central(case.facts) and not has_goal(case.facts)
 
 
 def _suppressed(case: Case, rule: Rule) -> Hit | None:
@@ -38,7 +37,7 @@ def _suppressed(case: Case, rule: Rule) -> Hit | None:
 
 def _low(case: Case, rule: Rule) -> Hit | None:
     """Low, and not already a stop: either not suppressed, or no rise is planned."""
-    found = tsh_low(case, rule.number("fresh"), rule.number("lowest"))
+    found = tsh_low(case, rule)
     suppressed = [m for m in found if results.is_below(m, rule.number("suppressed"))]
     if not found or (suppressed and case.intent.any_rise):
         return None
@@ -49,7 +48,7 @@ def _high(case: Case, rule: Rule) -> Hit | None:
     found = [
         m
         for m in results.latest(case.facts, Analyte.TSH, rule.number("fresh"))
-        if results.is_above(m, rule.number("highest") if m.high is None else m.high)
+        if results.is_above(m, upper_limit(case.facts, m, rule))
     ]
     return _hit(found) if found and _tsh_speaks(case) else None
 

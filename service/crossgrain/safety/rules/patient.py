@@ -1,9 +1,10 @@
 """Heart and bone, glands, pregnancy: what of the patient decides whether hormone may rise."""
 
 from crossgrain.safety import results
-from crossgrain.safety.facts import Analyte, Facts, Known, Sex
+from crossgrain.safety.facts import Analyte, Known, Sex
 from crossgrain.safety.rule import Case, Hit, Predicate, Rule, condition_listed, hit_on, listed
 from crossgrain.safety.rules.labs import tsh_low
+from crossgrain.safety.tsh import PREGNANT, is_pregnant
 
 
 def _ever(case: Case, rule: Rule) -> Hit | None:
@@ -46,7 +47,7 @@ def _fast(case: Case, rule: Rule) -> Hit | None:
 
 
 def _osteoporosis(case: Case, rule: Rule) -> Hit | None:
-    low = tsh_low(case, rule.number("fresh"), rule.number("lowest"))
+    low = tsh_low(case, rule)
     if not low and not case.intent.any_rise:
         return None
     found = listed(case.facts.conditions, rule.keys)
@@ -55,7 +56,7 @@ def _osteoporosis(case: Case, rule: Rule) -> Hit | None:
 
 
 def _postmenopausal_low(case: Case, rule: Rule) -> Hit | None:
-    low = tsh_low(case, rule.number("fresh"), rule.number("lowest"))
+    low = tsh_low(case, rule)
     coded = listed(case.facts.conditions, rule.keys)
     age = case.facts.age_years
     by_age = case.facts.sex is Sex.FEMALE and age is not None and age >= rule.number("age")
@@ -149,14 +150,6 @@ ENDOCRINE: dict[str, Predicate] = {
     "regimen-changed-recently": _changed_recently,
     "hormone-stopped-recently": _stopped_recently,
 }
-
-
-PREGNANT = frozenset({"pregnant", "hypothyroidism-in-pregnancy"})
-
-
-def is_pregnant(facts: Facts) -> bool:
-    """By observation or by the condition list; a list that says so is believed."""
-    return facts.pregnant is True or bool(listed(facts.conditions, PREGNANT))
 
 
 def _pregnant(case: Case, _: Rule) -> Hit | None:
