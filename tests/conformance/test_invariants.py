@@ -121,7 +121,7 @@ def test_what_is_dispensed_covers_the_period_and_no_more_than_a_tablet_over(name
         for one in each_instruction(order):
             start, end = map(days, period(one))
             repeat = one["dosageInstruction"][0]["timing"]["repeat"]
-            a_day = Fraction(tablets_of(one)) * repeat["frequency"]
+            a_day = Fraction(tablets_of(one)) * int(repeat["frequency"])
             needed += a_day * sum(
                 weekday(day) in repeat.get("dayOfWeek", [weekday(day)])
                 for day in (start + timedelta(n) for n in range((end - start).days + 1))
@@ -131,7 +131,7 @@ def test_what_is_dispensed_covers_the_period_and_no_more_than_a_tablet_over(name
         lasts = order["dispenseRequest"]["expectedSupplyDuration"]["value"]
         reserve = lasts - ((last - first).days + 1)
         assert reserve in {0, 14}  # two weeks past the last day: our judgement
-        needed += by_end[last] * reserve
+        needed += by_end[last] * int(reserve)
         given = order["dispenseRequest"]["quantity"]["value"]
         spare = 2 if any("dayOfWeek" in str(one) for one in each_instruction(order)) else 1
         assert needed <= given < needed + spare  # a week may begin on any of its days
