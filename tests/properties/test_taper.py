@@ -101,6 +101,19 @@ def whole_kits(problem, taper, kits):
     return kits
 
 
+def split_days(problem, taper, kits):
+    """Days on which a tablet is broken, from the cheapest kit that needs the fewest of them."""
+    return min(
+        sum(
+            segment.days
+            for level, segment in zip(taper, problem.segments, strict=True)
+            if not problem.levels[level].whole >> kit & 1
+        )
+        for kit, more in enumerate(problem.bought)
+        if kits >> kit & 1 and more == cheapest(problem, kits)
+    )
+
+
 # --- problems --------------------------------------------------------------------------------
 
 doses = st.floats(0, 150).map(lambda dose: round(dose, 2))
@@ -236,4 +249,14 @@ def test_the_best_is_the_best_and_the_chosen_is_the_simplest_near_it(problem):
     assert chosen.path == best.path or within(chosen.path, 1e-6)
     sure = [price(t, e[0]) for t, e in open_to.items() if within(t, -1e-6)]
     if sure:
-        assert price(chosen.path, every[chosen.path][0])[:2] <= min(sure)[:2]
+        price_of_chosen = price(chosen.path, every[chosen.path][0])
+        assert price_of_chosen[:2] <= min(sure)[:2]
+        if not chosen.is_whole and chosen.path != best.path:
+            assert split_days(problem, chosen.path, every[chosen.path][0]) <= min(
+                (
+                    split_days(problem, t, e[0])
+                    for t, e in open_to.items()
+                    if within(t, -1e-6) and price(t, e[0])[:2] == price_of_chosen[:2]
+                ),
+                default=inf,
+            )

@@ -261,8 +261,8 @@ def _prior(plan: Plan) -> Statement:
     if own.prior_therapy is PriorTherapy.OVERLAP:
         why = (
             "the simplest taper among those nearly as good as the best: fewest strengths to buy,"
-            " fewest changes of dose, whole tablets, and only then the smallest worst deviation of"
-            " ln coverage over the enabled bases"
+            " fewest changes of dose, fewest days with a broken tablet, and only then the smallest"
+            " worst deviation of ln coverage over the enabled bases"
         )
     else:
         why = "the old medicine ends, or takes its new dose, on day 0, as asked"

@@ -3,8 +3,8 @@
 Nobody knows which chart is right for this patient. So a taper is judged by its worst |ln coverage|
 over the enabled bases, from day 0 to the end of the hold. Of all tapers that never rise, change at
 most a few times, and need no more tablets than are offered, the best is found; then the simplest
-of those that are nearly as good is chosen: fewest strengths to buy, fewest changes of dose, no
-broken tablets, and only then the smallest worst, and the smallest sum of squares.
+of those that are nearly as good is chosen: fewest strengths to buy, fewest changes of dose, fewest
+days with a broken tablet, and only then the smallest worst, and the smallest sum of squares.
 
 The search rests on one fact. Coverage rises with every old dose on every day. So a taper that is
 somewhere too low stays too low if any of its doses is lowered, and one that is too high stays too
@@ -146,8 +146,9 @@ _State = tuple[tuple[float, float], ...]
 class _Limits:
     """Between which coverage a taper must stay, and the best that was found so far.
 
-    Every better find narrows them: by `EQUAL` where only the worst is sought, else to all that
-    count as equal, among which the sum of squares decides.
+    Every better find narrows them to what is `step` worse at the most: to what is better by `EQUAL`
+    where only the worst is sought, or to all that count as equal, among which the sum of squares
+    decides.
     """
 
     def __init__(self, leaning: Leaning, floor: float, ceiling: float, step: float) -> None:
@@ -165,11 +166,6 @@ class _Limits:
             self.floor = max(self.floor, exp(-bound / self.leaning.below))
             self.ceiling = min(self.ceiling, exp(bound / self.leaning.above))
         self.found.append(taper)
-
-    def best(self) -> list[Taper]:
-        """All that count as equal to the best."""
-        most = self.least + EQUAL
-        return [t for t in self.found if self.leaning.worst(t.lowest, t.highest) <= most]
 
 
 class _Course(NamedTuple):
@@ -248,11 +244,36 @@ class _Search:
             ceiling = exp(worst / leaning.above + spare)
             for changes in range(self.most_changes + 1):
                 for whole in (True, False):
-                    limits = _Limits(leaning, floor * (1 - TIE), ceiling * (1 + TIE), EQUAL)
+                    # Where tablets are broken, all that comes near the best is looked at: the days
+                    # on which they are decide before the worst does.
+                    step = EQUAL if whole else inf
+                    limits = _Limits(leaning, floor * (1 - TIE), ceiling * (1 + TIE), step)
                     self._explore(limits, changes, bought, whole=whole)
                     if limits.found:
-                        return Choice(min(limits.best(), key=self._rank), best)
+                        return Choice(self._simplest(limits.found, whole=whole), best)
         return Choice(best, best)
+
+    def _simplest(self, found: Sequence[Taper], *, whole: bool) -> Taper:
+        """The fewest days with a broken tablet; of those that count as equal then the best."""
+        if not whole:
+            days = [self._split_days(taper) for taper in found]
+            least = min(days)
+            found = [taper for taper, split in zip(found, days, strict=True) if split <= least]
+        most = min(map(self._worst, found)) + EQUAL
+        return min((t for t in found if self._worst(t) <= most), key=self._rank)
+
+    def _split_days(self, taper: Taper) -> float:
+        """Days with a broken tablet, from that of the cheapest kits which needs the fewest."""
+        problem = self.problem
+        return min(
+            sum(
+                segment.days
+                for level, segment in zip(taper.path, problem.segments, strict=True)
+                if not problem.levels[level].whole >> kit & 1
+            )
+            for kit, more in enumerate(problem.bought)
+            if taper.kits >> kit & 1 and more == taper.bought
+        )
 
     def _best(self, guard: float) -> Taper | None:
         """The smallest worst of all, to `EQUAL`.

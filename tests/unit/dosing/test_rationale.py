@@ -280,8 +280,8 @@ def test_in_pregnancy_the_checkpoint_names_its_own_rule():
         (
             to_desiccated,
             "the simplest taper among those nearly as good as the best: fewest strengths to buy,"
-            " fewest changes of dose, whole tablets, and only then the smallest worst deviation of"
-            " ln coverage over the enabled bases",
+            " fewest changes of dose, fewest days with a broken tablet, and only then the smallest"
+            " worst deviation of ln coverage over the enabled bases",
         ),
         (stopped, "the old medicine ends, or takes its new dose, on day 0, as asked"),
     ],
