@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from crossgrain.dosing.kinetics import Intake, Kinetics, Pools
-from crossgrain.dosing.taper import EQUAL, TIE, Leaning, Level, Problem, Segment, choose_taper
+from crossgrain.dosing.taper import EQUAL, TIE, Leaning, Level, Problem, Segment
+from crossgrain.dosing.taper_search import choose_taper
 
 SLACK = 1e-9
 """What two ways of adding the same numbers may differ by."""

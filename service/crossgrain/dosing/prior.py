@@ -15,7 +15,8 @@ from crossgrain.dosing.kinetics import Intake, Kinetics, Pools
 from crossgrain.dosing.moves import Medicine, total_intake
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.tablets import Making, makings
-from crossgrain.dosing.taper import Choice, Leaning, Level, Problem, Segment, choose_taper
+from crossgrain.dosing.taper import Choice, Leaning, Level, Problem, Segment
+from crossgrain.dosing.taper_search import choose_taper
 
 _NEARBY = 40
 """Doses closer than this part of the present one are as good as one another."""

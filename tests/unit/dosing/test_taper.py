@@ -6,7 +6,8 @@ from math import exp, log
 import pytest
 
 from crossgrain.dosing.kinetics import Intake, Kinetics, Pools
-from crossgrain.dosing.taper import Leaning, Level, Problem, Segment, choose_taper
+from crossgrain.dosing.taper import Leaning, Level, Problem, Segment
+from crossgrain.dosing.taper_search import choose_taper
 
 ALL = 0b11
 HOME, BOUGHT = 0b11, 0b10
@@ -46,6 +47,14 @@ def test_a_strength_is_bought_only_where_it_gains_more_than_the_saving():
         problem = simple([held(60)], doses, tolerance=0.0, saving=saving)
         assert chosen(problem).bought == bought
         assert choose_taper(problem).best.bought == 1
+
+
+def test_two_medicines_of_one_composition_are_searched_as_two():
+    # 50 + 50 of either falls to 0 + 50, 25 + 50, 50 + 0, ...: not from the largest to the smallest
+    doses = tuple((dose, HOME) for dose in (100, 50, 75, 25, 50, 0))
+    problem = simple([held(25)], doses)
+    under = ((1, 2, 3, 4, 5), (3, 5), (3, 4, 5), (5,), (5,), ())
+    assert choose_taper(replace(problem, under=under)).best.path == (2,)
 
 
 @pytest.mark.parametrize(("tolerance", "changes"), [(0.09, 2), (0.11, 1)])
