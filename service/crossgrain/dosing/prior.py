@@ -81,24 +81,25 @@ def _old_doses(
     lowest = tuple(len(doses) - 1 for doses in ranges)
     together = []
     for ranks in product(*(range(len(doses)) for doses in ranges)):
-        makes = whole = every
+        makes = whole = one_broken = every
         for place, rank in zip(places, ranks, strict=True):
             dose = ranges[place][rank]
             makes, whole = makes & dose.kits, whole & dose.whole
+            one_broken &= dose.one_broken
         if makes or ranks == lowest:  # where these kits do not make the goals, others must
-            together.append((ranks, makes, whole))
+            together.append((ranks, makes, whole, one_broken))
     choices = [
         tuple(ranges[place][rank].amount for place, rank in zip(places, ranks, strict=True))
-        for ranks, _, _ in together
+        for ranks, *_ in together
     ]
     return OldDoses(
         falling,
         tuple(choices),
         tuple(
-            Level(_intake(falling, amounts), makes, whole)
-            for amounts, (_, makes, whole) in zip(choices, together, strict=True)
+            Level(_intake(falling, amounts), *masks)
+            for amounts, (_, *masks) in zip(choices, together, strict=True)
         ),
-        _under([ranks for ranks, _, _ in together]),
+        _under([ranks for ranks, *_ in together]),
         tuple(
             sum((mask & ~makings(m.preparation).mask(h)).bit_count()
                 for mask, m, h in zip(kit, falling, home, strict=True))
@@ -152,11 +153,13 @@ def _kits(
 
 @dataclass(frozen=True, slots=True)
 class _Dose:
-    """A dose of one medicine, with the kits that make it, and that do so with whole tablets."""
+    """A dose of one medicine, with the kits that make it, those that do so with whole tablets, and
+    with no more than one broken."""
 
     amount: Fraction
     kits: int
     whole: int
+    one_broken: int
 
 
 class _Between(NamedTuple):
@@ -166,6 +169,7 @@ class _Between(NamedTuple):
     steps: int
     kits: int
     whole: int
+    one_broken: int
 
 
 def _ranges(
@@ -194,10 +198,10 @@ def _amounts(
     `near` is how many of them today's dose has room for; with none there is nothing between.
     """
     every = (1 << len(masks)) - 1
-    start = _Dose(medicine.start, every, every)
+    start = _Dose(medicine.start, every, every, every)
     if medicine.goal == medicine.start:
         return [start]
-    goal = _Dose(medicine.goal, every, every)
+    goal = _Dose(medicine.goal, every, every, every)
     if medicine.goal:
         goal = _Dose(medicine.goal, *_made(medicine, medicine.goal, masks))
     table = makings(medicine.preparation)
@@ -215,7 +219,11 @@ def _amounts(
                 chosen.append(dose)
                 makes, whole = makes | dose.kits, whole | dose.whole
     chosen.sort(key=lambda dose: -dose.steps)
-    return [start, *(_Dose(Fraction(d.steps, table.scale), d.kits, d.whole) for d in chosen), goal]
+    doses = (
+        _Dose(Fraction(dose.steps, table.scale), dose.kits, dose.whole, dose.one_broken)
+        for dose in chosen
+    )
+    return [start, *doses, goal]
 
 
 def _between(medicine: Medicine, masks: Sequence[int]) -> list[_Between]:
@@ -231,7 +239,7 @@ def _between(medicine: Medicine, masks: Sequence[int]) -> list[_Between]:
     ]
 
 
-def _made(medicine: Medicine, amount: Fraction, masks: Sequence[int]) -> tuple[int, int]:
+def _made(medicine: Medicine, amount: Fraction, masks: Sequence[int]) -> tuple[int, int, int]:
     table = makings(medicine.preparation)
     return _making_kits(table.ways(amount), floor(medicine.start * table.scale), _kits_with(masks))
 
@@ -248,15 +256,16 @@ def _kits_with(masks: Sequence[int]) -> Callable[[int], int]:
 
 def _making_kits(
     ways: Iterable[Making], largest_half: int, with_mask: Callable[[int], int]
-) -> tuple[int, int]:
-    """The kits that make a dose, and those of them that do so with whole tablets: each takes the
-    first of the ways, best first, that it has the strengths for."""
-    makes = whole = 0
+) -> tuple[int, int, int]:
+    """The kits that make a dose, those of them that do so with whole tablets, and with no more than
+    one broken: each takes the first of the ways, best first, that it has the strengths for."""
+    makes = whole = one_broken = 0
     for way in ways:
         if way.largest_half <= largest_half and (more := with_mask(way.mask) & ~makes):
             makes |= more
             whole |= 0 if way.halves or way.weekly else more
-    return makes, whole
+            one_broken |= 0 if way.halves > 1 else more
+    return makes, whole, one_broken
 
 
 def taper_problem(

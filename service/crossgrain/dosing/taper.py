@@ -45,11 +45,13 @@ class Level:
     intake : its hormone
     kits : which of the problem's kits make it, as bits
     whole : which of them make it without breaking a tablet
+    one_broken : which of them make it with no more than one broken tablet of a medicine
     """
 
     intake: Intake
     kits: int
     whole: int
+    one_broken: int = -1
 
 
 @dataclass(frozen=True, slots=True)

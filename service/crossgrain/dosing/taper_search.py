@@ -106,13 +106,16 @@ class _Search:
         return min((t for t in found if self._worst(t) <= most), key=self._rank)
 
     def _split_days(self, taper: Taper) -> float:
-        """Days with a broken tablet, from that of the cheapest kits which needs the fewest."""
+        """Days with a broken tablet, from that of the cheapest kits which needs the fewest.
+
+        Those with two broken tablets of a medicine count twice.
+        """
         problem = self.problem
+        levels = [problem.levels[level] for level in taper.path]
         return min(
             sum(
-                segment.days
-                for level, segment in zip(taper.path, problem.segments, strict=True)
-                if not problem.levels[level].whole >> kit & 1
+                segment.days * ((not level.whole >> kit & 1) + (not level.one_broken >> kit & 1))
+                for level, segment in zip(levels, problem.segments, strict=True)
             )
             for kit, more in enumerate(problem.bought)
             if taper.kits >> kit & 1 and more == taper.bought

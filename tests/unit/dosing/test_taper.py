@@ -79,6 +79,42 @@ def test_whole_tablets_are_preferred_among_as_many_changes():
     assert chosen(replace(problem, leaning=Leaning())).path == (1,)
 
 
+@pytest.mark.parametrize(
+    ("one_broken", "path"),
+    [(ALL, (0, 1, 1)), (0, (0, 2, 2))],  # two broken tablets a day are no better than twice one
+)
+def test_among_as_many_changes_those_with_the_fewest_broken_tablets_are_taken(one_broken, path):
+    levels = [
+        Level(Intake(100, 0, 0), ALL, ALL),
+        Level(Intake(50, 0, 0), ALL, 0, one_broken),
+        Level(Intake(49, 0, 0), ALL, 0),
+        Level(Intake(0, 0, 0), ALL, ALL),
+    ]
+    segments = [held(0, 28), held(50, 28), held(50)]
+    problem = replace(
+        simple(segments, tolerance=0.05),
+        levels=tuple(levels),
+        under=((1, 2, 3), (2, 3), (3,), ()),
+        last=frozenset({1, 2}),
+    )
+    assert chosen(problem).path == path
+
+
+def test_a_day_less_with_a_broken_tablet_is_worth_a_worse_coverage_within_the_tolerance():
+    levels = (
+        Level(Intake(100, 0, 0), ALL, ALL),
+        Level(Intake(50, 0, 0), ALL, 0),
+    )
+    # a day of both doses together raises coverage by 4.7 %
+    segments = [Segment(1, Intake(50, 0, 0)), held(50)]
+    problem = replace(
+        simple(segments, tolerance=0.05), levels=levels, under=((1,), ()), last=frozenset({1})
+    )
+    assert choose_taper(problem).best.path == (1, 1)
+    assert chosen(problem).path == (0, 1)
+    assert chosen(replace(problem, leaning=Leaning(tolerance=0.04))).path == (1, 1)
+
+
 def test_among_tapers_of_equal_price_the_smallest_worst_is_taken():
     doses = ((100, HOME), (52, HOME), (50.5, HOME), (49, HOME))
     assert chosen(simple([held(50)], doses, tolerance=0.05)).path == (2,)
