@@ -27,8 +27,8 @@ from tests.unit.dosing.switches import (
     tables,
 )
 
-from crossgrain.dosing.forecast import Period, course, coverage_extremes, coverage_weights
-from crossgrain.dosing.kinetics import intake_of, steady
+from crossgrain.dosing.forecast import course, coverage_extremes, coverage_weights
+from crossgrain.dosing.kinetics import Period, intake_of, steady
 from crossgrain.dosing.moves import old_amounts
 from crossgrain.dosing.plan import Plan, PriorTherapy, Reading, Stage, Step, courses
 from crossgrain.dosing.planner import Wish, plan_switch

@@ -10,9 +10,18 @@ from scipy.integrate import solve_ivp
 from scipy.linalg import expm
 from tests.unit.dosing.switches import CATALOGUE, KINETICS, STEERING
 
-from crossgrain.dosing.forecast import Period, course, coverage_extremes, steady_day, t3_extremes
+from crossgrain.dosing.forecast import course, coverage_extremes, steady_day, t3_extremes
 from crossgrain.dosing.forecast import coverage_weights as weights_over
-from crossgrain.dosing.kinetics import Intake, Kinetics, Pools, after, steady, t3_curve, weighed
+from crossgrain.dosing.kinetics import (
+    Intake,
+    Kinetics,
+    Period,
+    Pools,
+    after,
+    steady,
+    t3_curve,
+    weighed,
+)
 
 QUARTER_T4_UG, QUARTER_T3_UG = 38 / 4, 9 / 4
 """A quarter grain: US desiccated thyroid label, 38 µg T4 and 9 µg T3 per grain."""

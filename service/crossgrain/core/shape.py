@@ -11,8 +11,8 @@ from itertools import pairwise
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.core.judge import by_date
-from crossgrain.dosing.forecast import Period, course, coverage_extremes, coverage_weights
-from crossgrain.dosing.kinetics import intake_of, steady
+from crossgrain.dosing.forecast import course, coverage_extremes, coverage_weights
+from crossgrain.dosing.kinetics import Period, intake_of, steady
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import TARGET_OF, Mixture, TargetDose

@@ -7,8 +7,7 @@ from fractions import Fraction
 from crossgrain.dosing.bases import Basis, Weights
 from crossgrain.dosing.climb import Slot, wait_days
 from crossgrain.dosing.exchange import Exchange
-from crossgrain.dosing.forecast import Period
-from crossgrain.dosing.kinetics import Intake, Kinetics, KineticsTable
+from crossgrain.dosing.kinetics import Intake, Kinetics, KineticsTable, Period
 from crossgrain.dosing.kits import Kit
 from crossgrain.dosing.moves import Products, total_intake
 from crossgrain.dosing.plan import LineDose, Part, Stage, Step

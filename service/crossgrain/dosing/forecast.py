@@ -14,6 +14,7 @@ from crossgrain.dosing.kinetics import (
     Curve,
     Intake,
     Kinetics,
+    Period,
     Pools,
     after,
     steady,
@@ -21,14 +22,6 @@ from crossgrain.dosing.kinetics import (
     weighed,
 )
 from crossgrain.dosing.plan import BasisCoverage, Extreme
-
-
-@dataclass(frozen=True, slots=True)
-class Period:
-    """Constant intake for so many days."""
-
-    days: float
-    intake: Intake
 
 
 @dataclass(frozen=True, slots=True)

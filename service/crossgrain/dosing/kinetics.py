@@ -30,6 +30,14 @@ class Intake(NamedTuple):
     desiccated_t3_ug: float
 
 
+@dataclass(frozen=True, slots=True)
+class Period:
+    """Constant intake for so many days."""
+
+    days: float
+    intake: Intake
+
+
 class Pools(NamedTuple):
     """The pools, each as the daily oral dose that would sustain it, µg per day.
 

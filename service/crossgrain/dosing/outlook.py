@@ -8,16 +8,15 @@ from crossgrain.dosing.case import Case
 from crossgrain.dosing.climb import Slot, new_schedule
 from crossgrain.dosing.forecast import (
     Course,
-    Period,
     course,
     coverage_extremes,
     steady_day,
     t3_extremes,
     t4_extremes,
 )
-from crossgrain.dosing.kinetics import steady
+from crossgrain.dosing.kinetics import Period, steady
 from crossgrain.dosing.moves import Medicine
-from crossgrain.dosing.plan import Band, BasisCoverage, Forecast, PriorTherapy
+from crossgrain.dosing.plan import Band, BasisCoverage, Forecast, Mode, Part, PriorTherapy
 from crossgrain.dosing.prior import OldDoses, old_doses, stopped, taper_problem, tapered
 from crossgrain.dosing.taper import Choice
 from crossgrain.names.errors import Category, DomainError
@@ -107,6 +106,26 @@ def _settled(
         slots = (*slots[:-1], replace(last, days=decision_day - last.first_day))
         followed = course(case.kinetics, steady(case.old_intake), case.periods(slots, old))
     return Schedule(slots, old, choice, lab_day, decision_day, followed)
+
+
+def mode_of(case: Case, mode: PriorTherapy, schedule: Schedule) -> Mode:
+    """What is swallowed under a schedule."""
+    old = [
+        {
+            key: amount
+            for key, amount in {**slot.amounts, **kept}.items()
+            if case.part(key) is Part.OLD
+        }
+        for slot, kept in zip(schedule.slots, schedule.old, strict=True)
+    ]
+    return Mode(
+        mode,
+        schedule.followed.periods,
+        tuple(
+            Period(slot.days, case.intake(kept))
+            for slot, kept in zip(schedule.slots, old, strict=True)
+        ),
+    )
 
 
 def forecast_for(

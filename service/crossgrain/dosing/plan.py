@@ -12,6 +12,7 @@ from math import ceil
 
 from crossgrain.dosing.bases import Standing
 from crossgrain.dosing.exchange import Exchange
+from crossgrain.dosing.kinetics import Period
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.tablets import SHARED_WEEK, Piece, Tablets
 from crossgrain.dosing.taper import Choice
@@ -265,6 +266,15 @@ class Forecast:
 
 
 @dataclass(frozen=True, slots=True)
+class Mode:
+    """One prior therapy as it is swallowed: everything, and the old medicine's part of it alone."""
+
+    prior_therapy: PriorTherapy
+    whole: tuple[Period, ...]
+    old: tuple[Period, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Branch:
     """What to do for one reading of the checkpoint labs.
 
@@ -381,6 +391,8 @@ class Plan:
     labs: tuple[LabDraw, ...]
     forecasts: tuple[Forecast, Forecast]
     rationale: tuple[Statement, ...]
+    other_way: Mode | None = None
+    """The prior therapy that was not chosen; ``None`` where there is no other."""
     taper: Choice | None = None
     """How the old medicine's taper was chosen; ``None`` where it stops."""
     prescriptions: tuple[Prescription, ...] = ()

@@ -21,7 +21,7 @@ from crossgrain.dosing.kinetics import KineticsTable, intake_of
 from crossgrain.dosing.kits import Kit, smallest_kit
 from crossgrain.dosing.ladder import checkpoint_dose, ladder_to
 from crossgrain.dosing.moves import Products, amounts_of, as_dose, medicines, old_amounts
-from crossgrain.dosing.outlook import Schedule, forecast_for, schedule_for
+from crossgrain.dosing.outlook import Schedule, forecast_for, mode_of, schedule_for
 from crossgrain.dosing.plan import (
     BasisRow,
     Checkpoint,
@@ -205,6 +205,7 @@ def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow,
         labs=labs,
         forecasts=forecasts,
         rationale=(),
+        other_way=None if case.exchange else mode_of(case, other, both[other]),
         taper=own.choice,
         prescriptions=prescriptions(courses(steps), case.policy.supply, draws(labs)),
         exchange=case.exchange,

@@ -14,13 +14,12 @@ from itertools import pairwise
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.forecast import (
     Course,
-    Period,
     course,
     coverage_extremes,
     coverage_weights,
     t3_extremes,
 )
-from crossgrain.dosing.kinetics import Kinetics, intake_of, steady
+from crossgrain.dosing.kinetics import Kinetics, Period, intake_of, steady
 from crossgrain.dosing.plan import BasisCoverage, Extreme
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.names.errors import Category, DomainError

@@ -82,7 +82,7 @@ def charted(proposal: Proposal, plan: Plan, catalogue: Catalogue) -> Charted:
             mode.prior_therapy: trace(
                 catalogue.kinetics, old, mode, weights(leanest), weights(most_generous)
             )
-            for mode in modes(proposal, plan, catalogue)
+            for mode in modes(plan)
         },
         leanest=leanest,
         most_generous=most_generous,

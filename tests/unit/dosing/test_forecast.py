@@ -6,7 +6,6 @@ import pytest
 from tests.unit.dosing.switches import BASES, KINETICS, STEERING, regimen
 
 from crossgrain.dosing.forecast import (
-    Period,
     course,
     coverage_extremes,
     coverage_weights,
@@ -14,7 +13,7 @@ from crossgrain.dosing.forecast import (
     t3_extremes,
     t4_extremes,
 )
-from crossgrain.dosing.kinetics import Intake, intake_of, steady
+from crossgrain.dosing.kinetics import Intake, Period, intake_of, steady
 
 LABEL = BASES["label"].weights
 

@@ -1,4 +1,4 @@
-"""Both prior therapies, drawn from a plan that carries only its own."""
+"""Both prior therapies, drawn from one plan."""
 
 from itertools import pairwise
 
@@ -9,12 +9,12 @@ from tests.conformance.patients import CATALOGUE, every_direction, proposed
 from tests.unit.sheet.pages import PLANNED
 
 from crossgrain.core.proposal import Proposal
-from crossgrain.dosing.forecast import Period, coverage_weights
-from crossgrain.dosing.kinetics import Intake, intake_of, steady
+from crossgrain.dosing.forecast import coverage_weights
+from crossgrain.dosing.kinetics import Intake, Period, intake_of, steady
 from crossgrain.dosing.moves import total_intake
-from crossgrain.dosing.plan import Plan, PriorTherapy
+from crossgrain.dosing.plan import Mode, Plan, PriorTherapy
 from crossgrain.sheet.charted import charted
-from crossgrain.sheet.traces import Mode, modes, trace
+from crossgrain.sheet.traces import modes, trace
 
 KINETICS = CATALOGUE.kinetics
 
@@ -44,7 +44,7 @@ def test_the_other_prior_therapy_is_what_the_planner_plans_when_it_is_asked_for(
             assert alternative.plan
             if proposal.plan.prior_therapy is alternative.plan.prior_therapy:
                 continue  # the heart allows overlap alone
-            drawn = per_day(modes(proposal, proposal.plan, CATALOGUE)[1].whole)
+            drawn = per_day(modes(proposal.plan)[1].whole)
             planned = swallowed(alternative.plan)
             shared = min(len(drawn), len(planned))
             assert drawn[:shared] == planned[:shared], (file, asked)
@@ -56,7 +56,7 @@ def test_the_other_prior_therapy_is_what_the_planner_plans_when_it_is_asked_for(
 def test_both_are_drawn_over_the_days_of_the_plan() -> None:
     for proposal in plans():
         assert proposal.plan
-        for mode in modes(proposal, proposal.plan, CATALOGUE):
+        for mode in modes(proposal.plan):
             days = proposal.plan.steps[-1].last_day + 1
             assert len(per_day(mode.whole)) == len(per_day(mode.old)) == days
 
@@ -137,7 +137,7 @@ def test_before_the_first_dose_everything_is_the_old_regimen() -> None:
         basis = CATALOGUE.basis("practice")
         worth = basis.lt4_equivalent(proposal.record.regimen)
         weights = coverage_weights(basis.weights_at(worth), old)
-        for mode in modes(proposal, proposal.plan, CATALOGUE):
+        for mode in modes(proposal.plan):
             drawn = trace(KINETICS, old, mode, weights, weights)
             assert drawn.coverage.value[0] == pytest.approx(1.0)
             assert drawn.t3.value[0] == pytest.approx(1.0)
