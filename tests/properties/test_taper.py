@@ -10,7 +10,7 @@ from math import exp, inf, log
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from crossgrain.dosing.kinetics import Intake, Kinetics, Pools
+from crossgrain.dosing.kinetics import Intake, Kinetics, Pools, PoolWeights
 from crossgrain.dosing.taper import EQUAL, TIE, Leaning, Level, Problem, Segment
 from crossgrain.dosing.taper_search import choose_taper
 
@@ -162,7 +162,7 @@ def problems(draw):
     last = draw(
         st.one_of(st.just(set(everything)), st.sets(st.sampled_from(everything), min_size=1))
     )
-    weights = st.builds(Intake, st.just(1.0), st.floats(1, 5), st.floats(0.5, 8))
+    weights = st.builds(PoolWeights, st.just(1.0), st.floats(1, 5), st.floats(0.5, 8))
     start = Pools(1 + draw(doses), draw(doses), draw(doses) / 5, draw(doses) / 5)
     leaning = Leaning(
         above=draw(st.sampled_from([1, 2])),
@@ -195,8 +195,8 @@ def old_lines(draw):
 
 def over(weights, start):
     """Weights whose sum over the starting pools is one: coverage on a basis."""
-    worth = start.t4 + weights.lt3_ug * start.lt3 + weights.desiccated_t3_ug * start.desiccated_t3
-    return Intake(*(weight / worth for weight in weights))
+    worth = start.t4 + weights.lt3 * start.lt3 + weights.desiccated_t3 * start.desiccated_t3
+    return PoolWeights(*(weight / worth for weight in weights))
 
 
 @settings(max_examples=200, deadline=None)

@@ -17,6 +17,7 @@ from crossgrain.dosing.kinetics import (
     Kinetics,
     Period,
     Pools,
+    PoolWeights,
     after,
     steady,
     t3_curve,
@@ -239,7 +240,10 @@ def test_a_curve_turns_where_its_slope_is_zero_or_not_at_all(seed):
     random = Random(200 + seed)
     kinetics = random_kinetics(random)
     pools = Pools(*(random.uniform(0, 200) for _ in range(4)))
-    intake, weights = random_intake(random), Intake(1, *(random.uniform(1, 7) for _ in range(2)))
+    intake, weights = (
+        random_intake(random),
+        PoolWeights(1, *(random.uniform(1, 7) for _ in range(2))),
+    )
     for curve in (weighed(pools, intake, weights), t3_curve(kinetics, pools, intake)):
         slopes = [
             -curve.slow / kinetics.t4_tau * exp(-day / kinetics.t4_tau)

@@ -197,8 +197,7 @@ def test_biotin_is_stopped_before_bloods() -> None:
 def test_heart_disease_and_age_start_with_the_smallest_step(intent: Intent) -> None:
     for facts in (with_conditions("heart-failure"), patient(age_years=65)):
         demanded = constraints(before_plan(facts, intent, RULES), RULES)
-        assert demanded.smallest_first_step
-        assert demanded.cautious_only
+        assert demanded.slowly  # the cautious pace rises by the smallest increment
 
 
 # American Geriatrics Society Beers Criteria, as quoted in a dosage reference: avoid

@@ -125,13 +125,12 @@ def _stops(findings: Iterable[Finding]) -> bool:
 def _wish(record: Record, request: SwitchRequest, target: Target, limits: Constraints) -> Wish:
     """What was asked, as far as the findings let it be."""
     # The cautious pace rises by the smallest orderable increment, from the first step on.
-    slow = limits.cautious_only or limits.smallest_first_step
-    frail = slow or limits.overlap_only or limits.too_much_weighs or limits.too_little_weighs
+    frail = limits.slowly or limits.too_much_weighs or limits.too_little_weighs
     return Wish(
         target=target,
         basis_id=request.basis_id,
-        pace_id=CAUTIOUS if slow else request.pace,
-        prior_therapy=PriorTherapy.OVERLAP if limits.overlap_only else request.prior_therapy,
+        pace_id=CAUTIOUS if limits.slowly else request.pace,
+        prior_therapy=PriorTherapy.OVERLAP if limits.slowly else request.prior_therapy,
         mixture=request.mixture,
         lt4_at_least_most_generous=limits.lt4_at_least_most_generous,
         tsh_every_days=limits.tsh_every_days,

@@ -50,6 +50,15 @@ class Weights:
         """
         return (self.lt4_ug_per_grain - T4_UG_PER_GRAIN) / T3_UG_PER_GRAIN
 
+    def lt4_equivalent(self, lt4_ug: Fraction, lt3_ug: Fraction, grains: Fraction) -> Fraction:
+        """What a daily dose of LT4, LT3 and desiccated thyroid together is worth, µg LT4.
+
+        >>> practice = Weights(Fraction(50), Fraction(2))
+        >>> practice.lt4_equivalent(Fraction(25), Fraction(5), Fraction(1))
+        Fraction(85, 1)
+        """
+        return lt4_ug + self.lt4_ug_per_lt3_ug * lt3_ug + self.lt4_ug_per_grain * grains
+
 
 @dataclass(frozen=True, slots=True)
 class ChartRow:
@@ -118,11 +127,7 @@ class Basis:
     def lt4_for(self, lt4_ug: Fraction, lt3_ug: Fraction, grains: Fraction) -> Fraction:
         """LT4-equivalent of LT4 + LT3 + desiccated thyroid, µg per day."""
         if self.weights is not None:
-            return (
-                lt4_ug
-                + self.weights.lt4_ug_per_lt3_ug * lt3_ug
-                + self.weights.lt4_ug_per_grain * grains
-            )
+            return self.weights.lt4_equivalent(lt4_ug, lt3_ug, grains)
         total = lt4_ug
         if lt3_ug:
             total += self._between([row.lt3_ug for row in self.rows], self._lt4s(), lt3_ug)

@@ -7,7 +7,7 @@ from fractions import Fraction
 from crossgrain.dosing.bases import Basis, Weights
 from crossgrain.dosing.climb import Slot, wait_days
 from crossgrain.dosing.exchange import Exchange
-from crossgrain.dosing.kinetics import Intake, Kinetics, KineticsTable, Period
+from crossgrain.dosing.kinetics import Intake, Kinetics, KineticsTable, Period, PoolWeights
 from crossgrain.dosing.kits import Kit
 from crossgrain.dosing.moves import Products, total_intake
 from crossgrain.dosing.plan import LineDose, Part, Stage, Step
@@ -29,16 +29,11 @@ class Enabled:
     basis: Basis
     lt4_equivalent_ug: Fraction
     weights: Weights
-    per_pool: Intake
+    per_pool: PoolWeights
 
     def coverage(self, intake: Intake) -> float:
         """Coverage at steady state on an intake: the ratio of this basis' chart."""
-        weights = self.per_pool
-        return (
-            weights.t4_ug * intake.t4_ug
-            + weights.lt3_ug * intake.lt3_ug
-            + weights.desiccated_t3_ug * intake.desiccated_t3_ug
-        )
+        return self.per_pool.of(intake)
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,16 +130,7 @@ class Case:
     @property
     def target_ids(self) -> tuple[str, ...]:
         """The preparations of the target; the first carries most of its hormone."""
-        products = self.products
-        lt4, lt3 = products.levothyroxine.id, products.liothyronine.id
-        desiccated = products.desiccated_thyroid.id
-        return {
-            Target.LEVOTHYROXINE: (lt4,),
-            Target.LIOTHYRONINE: (lt3,),
-            Target.DESICCATED_THYROID: (desiccated,),
-            Target.LT4_LT3: (lt4, lt3),
-            Target.DESICCATED_LT3: (desiccated, lt3),
-        }[self.target]
+        return tuple(self.products.of(kind).id for kind in self.target.kinds)
 
 
 def order_line(preparation: Preparation, amount: Fraction, part: Part, dose: DayDose) -> LineDose:

@@ -28,15 +28,10 @@ def _row(regimen: Regimen, basis: Basis, target: Target, mixture: Mixture) -> Ba
     except DomainError as beyond:
         refused = beyond.message
     return BasisRow(
-        basis.id,
-        basis.statement,
-        basis.source,
-        basis.grade,
-        basis.sets_checkpoint,
+        basis,
         lt4_equivalent_ug,
         dose,
         refused,
-        basis.standing,
     )
 
 

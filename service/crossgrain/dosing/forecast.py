@@ -16,6 +16,7 @@ from crossgrain.dosing.kinetics import (
     Kinetics,
     Period,
     Pools,
+    PoolWeights,
     after,
     steady,
     t3_curve,
@@ -52,7 +53,7 @@ def course(kinetics: Kinetics, start: Pools, periods: Iterable[Period]) -> Cours
     return Course(kinetics, listed, tuple(starts))
 
 
-def coverage_weights(weights: Weights, old: Intake) -> Intake:
+def coverage_weights(weights: Weights, old: Intake) -> PoolWeights:
     """The weights that turn pools into coverage of the old regimen on one basis.
 
     T4 weighs 1, LT3 k, T3 in desiccated thyroid (w - 38)/9, all over the old regimen's sum.
@@ -60,11 +61,11 @@ def coverage_weights(weights: Weights, old: Intake) -> Intake:
     k = float(weights.lt4_ug_per_lt3_ug)
     v = float(weights.lt4_ug_per_desiccated_t3_ug)
     worth = old.t4_ug + k * old.lt3_ug + v * old.desiccated_t3_ug
-    return Intake(1 / worth, k / worth, v / worth)
+    return PoolWeights(1 / worth, k / worth, v / worth)
 
 
 def coverage_extremes(
-    followed: Course, basis: Basis, weights: Weights, per_pool: Intake
+    followed: Course, basis: Basis, weights: Weights, per_pool: PoolWeights
 ) -> BasisCoverage:
     """Lowest, highest and last coverage on one basis."""
     curves = (
@@ -121,11 +122,11 @@ def steady_day(followed: Course, old: Intake, within: float) -> int:
     return ceil(day + settled)
 
 
-def _covered(pools: Pools, weights: Intake) -> float:
+def _covered(pools: Pools, weights: PoolWeights) -> float:
     return (
-        weights.t4_ug * pools.t4
-        + weights.lt3_ug * pools.lt3
-        + weights.desiccated_t3_ug * pools.desiccated_t3
+        weights.t4 * pools.t4
+        + weights.lt3 * pools.lt3
+        + weights.desiccated_t3 * pools.desiccated_t3
     )
 
 

@@ -38,6 +38,22 @@ class Period:
     intake: Intake
 
 
+class PoolWeights(NamedTuple):
+    """What each µg a day of a pool counts for in a weighed sum, by origin of the hormone."""
+
+    t4: float
+    lt3: float
+    desiccated_t3: float
+
+    def of(self, intake: Intake) -> float:
+        """The sum that an intake sustains in the long run."""
+        return (
+            self.t4 * intake.t4_ug
+            + self.lt3 * intake.lt3_ug
+            + self.desiccated_t3 * intake.desiccated_t3_ug
+        )
+
+
 class Pools(NamedTuple):
     """The pools, each as the daily oral dose that would sustain it, µg per day.
 
@@ -211,15 +227,13 @@ class Curve(NamedTuple):
         return log(ratio) / (1 / kinetics.t3_tau - 1 / kinetics.t4_tau)
 
 
-def weighed(pools: Pools, intake: Intake, weights: Intake) -> Curve:
+def weighed(pools: Pools, intake: Intake, weights: PoolWeights) -> Curve:
     """The curve of T4 + LT3 + desiccated T3, each pool under its weight."""
     return Curve(
-        weights.t4_ug * intake.t4_ug
-        + weights.lt3_ug * intake.lt3_ug
-        + weights.desiccated_t3_ug * intake.desiccated_t3_ug,
-        weights.t4_ug * (pools.t4 - intake.t4_ug),
-        weights.lt3_ug * (pools.lt3 - intake.lt3_ug)
-        + weights.desiccated_t3_ug * (pools.desiccated_t3 - intake.desiccated_t3_ug),
+        weights.of(intake),
+        weights.t4 * (pools.t4 - intake.t4_ug),
+        weights.lt3 * (pools.lt3 - intake.lt3_ug)
+        + weights.desiccated_t3 * (pools.desiccated_t3 - intake.desiccated_t3_ug),
     )
 
 

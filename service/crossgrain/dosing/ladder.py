@@ -20,21 +20,16 @@ def ladder_to(case: Case, rows: Sequence[BasisRow], aim: TargetDose) -> tuple[Ru
     targets = {row.basis_id: row.target for row in rows if row.target}
     points = []
     for enabled in case.enabled:
-        if case.target is Target.DESICCATED_LT3:
-            weights = enabled.weights
-            worth = weights.lt4_ug_per_lt3_ug * aim.lt3_ug + weights.lt4_ug_per_grain * aim.grains
+        if case.target is Target.DESICCATED_LT3:  # each basis mixes it in its own proportion
+            worth = enabled.weights.lt4_equivalent(aim.lt4_ug, aim.lt3_ug, aim.grains)
             share = enabled.lt4_equivalent_ug / worth
         else:
-            share = _size(targets[enabled.basis.id]) / _size(aim)
-        points.append((share, enabled.basis.id))
+            share = targets[enabled.basis.id].share_of(aim)
+        points.append((share, enabled.basis))
     return tuple(
-        Rung(basis_id, aim.times(share), on_grid(aim.times(share), case.products))
-        for share, basis_id in sorted(points, key=lambda point: point[0])
+        Rung(basis, aim.times(share), on_grid(aim.times(share), case.products))
+        for share, basis in sorted(points, key=lambda point: point[0])
     )
-
-
-def _size(dose: TargetDose) -> Fraction:
-    return dose.lt4_ug + dose.lt3_ug + dose.grains
 
 
 def checkpoint_dose(
@@ -47,8 +42,7 @@ def checkpoint_dose(
     """
     if not (at_least_most_generous and case.target is Target.LEVOTHYROXINE):
         return ladder[0].on_grid, ladder[0].basis_id
-    grades = {enabled.basis.id: enabled.basis.grade for enabled in case.enabled}
-    sourced = [rung for rung in ladder if grades[rung.basis_id] in {Grade.LABEL, Grade.TRIAL}]
+    sourced = [rung for rung in ladder if rung.basis.grade in {Grade.LABEL, Grade.TRIAL}]
     largest = (sourced or list(ladder))[-1]
     search = nearest_doses(case.products.levothyroxine, largest.target.lt4_ug, Fraction(1))
     if search.above is None:

@@ -28,6 +28,15 @@ class Products:
     liothyronine: Preparation
     desiccated_thyroid: Preparation
 
+    def of(self, kind: Kind) -> Preparation:
+        """The one that orders of a kind are made from; no plan orders another kind."""
+        by_kind = {
+            Kind.LEVOTHYROXINE: self.levothyroxine,
+            Kind.LIOTHYRONINE: self.liothyronine,
+            Kind.DESICCATED_THYROID: self.desiccated_thyroid,
+        }
+        return by_kind[kind]
+
 
 @dataclass(frozen=True, slots=True)
 class Medicine:

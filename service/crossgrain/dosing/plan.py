@@ -10,7 +10,7 @@ from enum import StrEnum
 from fractions import Fraction
 from math import ceil
 
-from crossgrain.dosing.bases import Standing
+from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.exchange import Exchange
 from crossgrain.dosing.kinetics import Period
 from crossgrain.dosing.preparations import Preparation
@@ -295,10 +295,15 @@ class Branch:
 class Rung:
     """A dose at which some basis calls the patient fully replaced."""
 
-    basis_id: str
+    basis: Basis
     target: TargetDose
     on_grid: TargetDose
     """Rounded down to the increments of the climb."""
+
+    @property
+    def basis_id(self) -> str:
+        """The basis' id."""
+        return self.basis.id
 
 
 @dataclass(frozen=True, slots=True)
@@ -336,17 +341,21 @@ class Checkpoint:
 class BasisRow:
     """The comparison on one basis: what the old regimen is worth, and its target."""
 
-    basis_id: str
-    statement: str
-    source: str
-    grade: str
-    sets_checkpoint: bool
+    basis: Basis
     lt4_equivalent_ug: Fraction | None
     target: TargetDose | None
     refused: str = ""
     """Why a table chart gives no answer here."""
-    standing: Standing | None = None
-    """How the basis fared against published comparisons."""
+
+    @property
+    def basis_id(self) -> str:
+        """The basis' id."""
+        return self.basis.id
+
+    @property
+    def sets_checkpoint(self) -> bool:
+        """Whether the basis steers plans, or stands for comparison only."""
+        return self.basis.sets_checkpoint
 
 
 @dataclass(frozen=True, slots=True)

@@ -153,7 +153,7 @@ def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow,
     aim = aim_on(wish.basis_id, rows)
     if case.exchange:
         dose, set_by = _exchanged(case, case.exchange), wish.basis_id
-        ladder = tuple(Rung(enabled.basis.id, aim, dose) for enabled in case.enabled)
+        ladder = tuple(Rung(enabled.basis, aim, dose) for enabled in case.enabled)
     else:
         ladder = ladder_to(case, rows, aim)
         dose, set_by = checkpoint_dose(
@@ -241,14 +241,12 @@ def _case(regimen: Regimen, wish: Wish, tables: Tables, rows: Sequence[BasisRow]
         tables.policy.exchange_lowest,
         another=wish.another_product,
     )
-    by_id = {basis.id: basis for basis in tables.bases}
     enabled = []
     for row in rows:
         if row.sets_checkpoint and row.lt4_equivalent_ug and row.target:
-            basis = by_id[row.basis_id]
-            weights = basis.weights_at(row.lt4_equivalent_ug)
+            weights = row.basis.weights_at(row.lt4_equivalent_ug)
             per_pool = coverage_weights(weights, old_intake)
-            enabled.append(Enabled(basis, row.lt4_equivalent_ug, weights, per_pool))
+            enabled.append(Enabled(row.basis, row.lt4_equivalent_ug, weights, per_pool))
     ordered = (products.levothyroxine, products.liothyronine, products.desiccated_thyroid)
     return Case(
         regimen=regimen,

@@ -11,7 +11,7 @@ from operator import ge
 from typing import NamedTuple
 
 from crossgrain.dosing.climb import Slot, old_may_change
-from crossgrain.dosing.kinetics import Intake, Kinetics, Pools
+from crossgrain.dosing.kinetics import Intake, Kinetics, Pools, PoolWeights
 from crossgrain.dosing.moves import Medicine, total_intake
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.tablets import Making, makings
@@ -274,7 +274,7 @@ def taper_problem(
     slots: Sequence[Slot],
     preparations: Mapping[str, Preparation],
     old: OldDoses,
-    weights: Sequence[Intake],
+    weights: Sequence[PoolWeights],
     leaning: Leaning,
     last: frozenset[int] | None = None,
 ) -> Problem:

@@ -137,7 +137,10 @@ def _worth(case: Case, plan: Plan) -> Iterator[Statement]:
     for row in plan.comparison:
         if row.lt4_equivalent_ug is None or row.target is None:
             yield Statement(
-                f"The basis “{row.basis_id}” gives no answer here", row.refused, (), row.source
+                f"The basis “{row.basis_id}” gives no answer here",
+                row.refused,
+                (),
+                row.basis.source,
             )
             continue
         enabled = by_id.get(row.basis_id)
@@ -145,9 +148,9 @@ def _worth(case: Case, plan: Plan) -> Iterator[Statement]:
         yield Statement(
             f"On the basis “{row.basis_id}” that is {number(row.lt4_equivalent_ug)} µg LT4 a day,"
             f" and the target {dose_words(row.target)}{use}",
-            _arithmetic(case, enabled) if enabled else row.statement,
+            _arithmetic(case, enabled) if enabled else row.basis.statement,
             _origins(case),
-            f"{row.source} [{row.grade}]",
+            f"{row.basis.source} [{row.basis.grade}]",
         )
 
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from math import inf, log
 from typing import NamedTuple
 
-from crossgrain.dosing.kinetics import Intake, Kinetics, Pools
+from crossgrain.dosing.kinetics import Intake, Kinetics, Pools, PoolWeights
 
 EQUAL = 5e-4
 """Worst values closer than this count as equal: in print, coverage differs by less than 0.1 %."""
@@ -105,7 +105,7 @@ class Problem:
     under: tuple[tuple[int, ...], ...]
     last: frozenset[int]
     bought: tuple[int, ...]
-    weights: tuple[Intake, ...]
+    weights: tuple[PoolWeights, ...]
     leaning: Leaning = Leaning()
 
 

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from math import exp, inf, log
 from typing import NamedTuple
 
-from crossgrain.dosing.kinetics import Intake
+from crossgrain.dosing.kinetics import Intake, PoolWeights
 from crossgrain.dosing.taper import TIE, Problem, Segment
 
 State = tuple[tuple[float, float], ...]
@@ -247,7 +247,7 @@ class TaperCoverage:
         )
 
 
-def _outermost(problem: Problem) -> tuple[Intake, ...]:
+def _outermost(problem: Problem) -> tuple[PoolWeights, ...]:
     """The bases that decide: coverage on one that lies between two others is between theirs.
 
     Only the hormones that occur count. With two of them, as in most moves, the bases lie on a
@@ -258,7 +258,7 @@ def _outermost(problem: Problem) -> tuple[Intake, ...]:
     occurs = [bool(amounts[i]) or any(intake[i] for intake in intakes) for i in range(3)]
     weights = list(
         dict.fromkeys(
-            Intake(*(w if here else 0.0 for w, here in zip(weight, occurs, strict=True)))
+            PoolWeights(*(w if here else 0.0 for w, here in zip(weight, occurs, strict=True)))
             for weight in problem.weights
         )
     )

@@ -24,16 +24,23 @@ class Target(StrEnum):
     LT4_LT3 = "levothyroxine-liothyronine"
     DESICCATED_LT3 = "desiccated-thyroid-liothyronine"
 
+    @property
+    def kinds(self) -> tuple[Kind, ...]:
+        """The medicines of it; the first carries most of its hormone."""
+        return _KINDS[self]
 
-DESICCATED_TARGETS = frozenset({Target.DESICCATED_THYROID, Target.DESICCATED_LT3})
 
-TARGET_OF = {
-    frozenset({Kind.LEVOTHYROXINE}): Target.LEVOTHYROXINE,
-    frozenset({Kind.LIOTHYRONINE}): Target.LIOTHYRONINE,
-    frozenset({Kind.DESICCATED_THYROID}): Target.DESICCATED_THYROID,
-    frozenset({Kind.LEVOTHYROXINE, Kind.LIOTHYRONINE}): Target.LT4_LT3,
-    frozenset({Kind.DESICCATED_THYROID, Kind.LIOTHYRONINE}): Target.DESICCATED_LT3,
+_KINDS = {
+    Target.LEVOTHYROXINE: (Kind.LEVOTHYROXINE,),
+    Target.LIOTHYRONINE: (Kind.LIOTHYRONINE,),
+    Target.DESICCATED_THYROID: (Kind.DESICCATED_THYROID,),
+    Target.LT4_LT3: (Kind.LEVOTHYROXINE, Kind.LIOTHYRONINE),
+    Target.DESICCATED_LT3: (Kind.DESICCATED_THYROID, Kind.LIOTHYRONINE),
 }
+
+DESICCATED_TARGETS = frozenset(t for t in Target if Kind.DESICCATED_THYROID in t.kinds)
+
+TARGET_OF = {frozenset(target.kinds): target for target in Target}
 """What orders for these kinds, taken together, move to."""
 
 
@@ -48,6 +55,16 @@ class TargetDose:
     def times(self, factor: Fraction) -> "TargetDose":
         """The same mixture, `factor` times as much of it."""
         return TargetDose(self.lt4_ug * factor, self.lt3_ug * factor, self.grains * factor)
+
+    def share_of(self, whole: "TargetDose") -> Fraction:
+        """What part it is of another dose of the same mixture, by any medicine of it.
+
+        >>> TargetDose(lt4_ug=Fraction(50)).share_of(TargetDose(lt4_ug=Fraction(200)))
+        Fraction(1, 4)
+        """
+        if whole.lt4_ug:
+            return self.lt4_ug / whole.lt4_ug
+        return self.grains / whole.grains if whole.grains else self.lt3_ug / whole.lt3_ug
 
 
 @dataclass(frozen=True, slots=True)

@@ -147,9 +147,9 @@ def _parts(
 def _basis(row: BasisRow) -> Part:
     parts: list[Part] = [
         {"name": "id", "valueCode": row.basis_id},
-        {"name": "statement", "valueString": row.statement},
-        {"name": "source", "valueString": row.source},
-        {"name": "grade", "valueCode": row.grade},
+        {"name": "statement", "valueString": row.basis.statement},
+        {"name": "source", "valueString": row.basis.source},
+        {"name": "grade", "valueCode": row.basis.grade},
         {"name": "sets-checkpoint", "valueBoolean": row.sets_checkpoint},
     ]
     if row.refused:
@@ -158,8 +158,8 @@ def _basis(row: BasisRow) -> Part:
         parts.append(_quantity("lt4-equivalent", row.lt4_equivalent_ug, "ug/d"))
     if row.target:
         parts.extend(_target(row.target))
-    if row.standing:
-        parts.append(evidence_part(row.standing))
+    if row.basis.standing:
+        parts.append(evidence_part(row.basis.standing))
     return {"name": "basis", "part": parts}
 
 

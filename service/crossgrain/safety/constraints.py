@@ -7,9 +7,7 @@ from enum import StrEnum
 class Demand(StrEnum):
     """What one rule may ask of the planner; the spelling used in the rules file."""
 
-    OVERLAP_ONLY = "overlap-only"
-    CAUTIOUS = "cautious"
-    SMALLEST_FIRST_STEP = "smallest-first-step"
+    SLOWLY = "slowly"
     LT4_MOST_GENEROUS = "lt4-at-least-most-generous"
     TSH_IN_PREGNANCY = "tsh-as-in-pregnancy"
     TOO_MUCH_WEIGHS = "too-much-weighs"
@@ -22,9 +20,8 @@ class Constraints:
 
     Attributes
     ----------
-    overlap_only : the old medicine tapers; stopping it at once is not proposed
-    cautious_only : the pace is `cautious`, whatever was asked for
-    smallest_first_step : the climb begins with the smallest orderable increment
+    slowly : the old medicine tapers, and the pace is `cautious`, whatever was asked for; so the
+        climb begins with the smallest orderable increment
     lt4_at_least_most_generous : a move to LT4 starts at no less than the largest target of
         the sourced bases, at once or in overlap, and is exempt from 'never larger'
     tsh_every_days : TSH at least this often from day 0, or ``None``
@@ -33,9 +30,7 @@ class Constraints:
     codes : the findings that asked for any of it, so that the plan can name its reasons
     """
 
-    overlap_only: bool = False
-    cautious_only: bool = False
-    smallest_first_step: bool = False
+    slowly: bool = False
     lt4_at_least_most_generous: bool = False
     tsh_every_days: int | None = None
     too_much_weighs: bool = False
@@ -43,20 +38,16 @@ class Constraints:
     codes: tuple[str, ...] = ()
 
     def as_tight_as(self, other: "Constraints") -> bool:
-        """Whether every limit on the rise of T3 in `other` stands here too.
+        """Whether the limit on the rise of T3 in `other` stands here too.
 
         The pregnancy exemption raises LT4, not T3, so it is no part of the order.
 
-        >>> Constraints(overlap_only=True).as_tight_as(Constraints())
+        >>> Constraints(slowly=True).as_tight_as(Constraints())
         True
-        >>> Constraints().as_tight_as(Constraints(cautious_only=True))
+        >>> Constraints().as_tight_as(Constraints(slowly=True))
         False
         """
-        return (
-            self.overlap_only >= other.overlap_only
-            and self.cautious_only >= other.cautious_only
-            and self.smallest_first_step >= other.smallest_first_step
-        )
+        return self.slowly >= other.slowly
 
 
 def constraints_from(
@@ -71,9 +62,7 @@ def constraints_from(
     """
     asked = frozenset().union(*demands.values())
     return Constraints(
-        overlap_only=Demand.OVERLAP_ONLY in asked,
-        cautious_only=Demand.CAUTIOUS in asked,
-        smallest_first_step=Demand.SMALLEST_FIRST_STEP in asked,
+        slowly=Demand.SLOWLY in asked,
         lt4_at_least_most_generous=Demand.LT4_MOST_GENEROUS in asked,
         tsh_every_days=tsh_every_days if Demand.TSH_IN_PREGNANCY in asked else None,
         too_much_weighs=Demand.TOO_MUCH_WEIGHS in asked,

@@ -6,7 +6,7 @@ from datetime import date, timedelta
 from crossgrain.catalogue import Catalogue
 from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.forecast import coverage_weights
-from crossgrain.dosing.kinetics import Intake, intake_of
+from crossgrain.dosing.kinetics import PoolWeights, intake_of
 from crossgrain.dosing.plan import LineDose, Part, Plan, PriorTherapy, Step
 from crossgrain.dosing.wording import UNITS
 from crossgrain.sheet.traces import Trace, modes, trace
@@ -71,7 +71,7 @@ def charted(proposal: Proposal, plan: Plan, catalogue: Catalogue) -> Charted:
     by_lowest = sorted(plan.forecasts[0].coverage, key=lambda found: found.lowest.value)
     leanest, most_generous = by_lowest[0].basis_id, by_lowest[-1].basis_id
 
-    def weights(basis_id: str) -> Intake:
+    def weights(basis_id: str) -> PoolWeights:
         basis = catalogue.basis(basis_id)
         return coverage_weights(basis.weights_at(basis.lt4_equivalent(regimen)), old)
 

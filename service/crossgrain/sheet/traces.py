@@ -16,6 +16,7 @@ from crossgrain.dosing.kinetics import (
     KineticsTable,
     Period,
     Pools,
+    PoolWeights,
     steady,
     t3_curve,
     weighed,
@@ -100,7 +101,7 @@ class Trace:
 
 
 def trace(
-    table: KineticsTable, old: Intake, mode: Mode, leanest: Intake, most_generous: Intake
+    table: KineticsTable, old: Intake, mode: Mode, leanest: PoolWeights, most_generous: PoolWeights
 ) -> Trace:
     """Follow one prior therapy.
 
@@ -118,7 +119,7 @@ def trace(
         (c.kinetics.t4_half_life_days, c.kinetics.t3_half_life_days): c for c in corners
     }
 
-    def covered(per_pool: Intake) -> Callable[[Course], Values]:
+    def covered(per_pool: PoolWeights) -> Callable[[Course], Values]:
         return lambda followed: _daily(followed, lambda p, i: weighed(p, i, per_pool))
 
     def t3(followed: Course) -> Values:

@@ -79,8 +79,8 @@ def _row(row: BasisRow) -> tuple[str, str, str, str, str]:
         name,
         "-" if worth is None else f"{trimmed(worth, 1)} micrograms",
         target_words(row.target) if row.target else row.refused,
-        standing_words(row.standing) if row.standing else "-",
-        row.source,
+        standing_words(row.basis.standing) if row.basis.standing else "-",
+        row.basis.source,
     )
 
 

@@ -116,9 +116,9 @@ def _reading(letter: Letterhead, reading: Reading) -> Iterator[Part]:
 
 def _basis(row: BasisRow, chosen: str) -> Iterator[Part]:
     yield _code("id", row.basis_id)
-    yield _string("statement", row.statement)
-    yield _string("source", row.source)
-    yield _code("grade", row.grade)
+    yield _string("statement", row.basis.statement)
+    yield _string("source", row.basis.source)
+    yield _code("grade", row.basis.grade)
     yield _flag("sets-checkpoint", row.sets_checkpoint)
     yield _flag("chosen", row.basis_id == chosen)
     if row.lt4_equivalent_ug is not None:
@@ -127,8 +127,8 @@ def _basis(row: BasisRow, chosen: str) -> Iterator[Part]:
         yield from _dose(row.target)
     if row.refused:
         yield _string("refused", row.refused)
-    if row.standing:
-        yield evidence_part(row.standing)
+    if row.basis.standing:
+        yield evidence_part(row.basis.standing)
 
 
 def evidence_part(standing: Standing) -> Part:

@@ -10,6 +10,7 @@ from crossgrain.dosing.kinetics import (
     Intake,
     Kinetics,
     Pools,
+    PoolWeights,
     after,
     intake_of,
     kinetics_from,
@@ -74,7 +75,7 @@ def test_t3_made_from_t4_lags_behind_it():
 
 
 def test_the_curves_are_the_pools_weighed():
-    pools, dose, weights = Pools(80, 60, 5, 9), Intake(150, 10, 4), Intake(1, 2, 3)
+    pools, dose, weights = Pools(80, 60, 5, 9), Intake(150, 10, 4), PoolWeights(1, 2, 3)
     for days in (0, 0.5, 3, 30):
         now = after(KINETICS, pools, dose, days)
         by_pools = now.t4 + 2 * now.lt3 + 3 * now.desiccated_t3

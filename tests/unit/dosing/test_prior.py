@@ -6,12 +6,12 @@ import pytest
 from tests.unit.dosing.switches import GRAIN_60, KINETICS, LT3, LT4, stocked
 
 from crossgrain.dosing.climb import Slot
-from crossgrain.dosing.kinetics import Intake, steady
+from crossgrain.dosing.kinetics import Intake, PoolWeights, steady
 from crossgrain.dosing.moves import Medicine
 from crossgrain.dosing.prior import old_doses, stopped, taper_problem, tapered
 from crossgrain.dosing.taper import Leaning
 
-LT4_ALONE = (Intake(1 / 100, 0.02, 0.02),)
+LT4_ALONE = (PoolWeights(1 / 100, 0.02, 0.02),)
 AS_BEST = Leaning()
 
 
@@ -153,7 +153,7 @@ def test_the_old_t3_falls_the_same_day_where_the_new_one_takes_its_room(ceiling,
     # a grain of desiccated thyroid is not there yet: all of the LT3 would be right
     doses = old(falling(LT3, 20), home={LT3.id: [5]})
     slots = [Slot(0, 14, {}, Fraction(ceiling))]
-    weights = (Intake(1 / 40, 2 / 40, 2 / 40),)
+    weights = (PoolWeights(1 / 40, 2 / 40, 2 / 40),)
     start = steady(Intake(0, 20, 0))
     problem = taper_problem(KINETICS, start, slots, {LT3.id: LT3}, doses, weights, AS_BEST)
     assert tapered(problem, doses)[0] == [{LT3.id: kept}]

@@ -88,7 +88,7 @@ def test_each_basis_names_its_source_and_grade():
     planned = to_desiccated()
     for row in planned.comparison:
         statement = said(planned, f"On the basis “{row.basis_id}”")
-        assert statement.source == f"{row.source} [{row.grade}]"
+        assert statement.source == f"{row.basis.source} [{row.basis.grade}]"
         assert ("steers nothing" in statement.title) is (not row.sets_checkpoint)
 
 

@@ -5,7 +5,7 @@ from math import exp, log
 
 import pytest
 
-from crossgrain.dosing.kinetics import Intake, Kinetics, Pools
+from crossgrain.dosing.kinetics import Intake, Kinetics, Pools, PoolWeights
 from crossgrain.dosing.taper import Leaning, Level, Problem, Segment
 from crossgrain.dosing.taper_search import choose_taper
 
@@ -25,7 +25,7 @@ def simple(segments, doses=((100, HOME), (50, HOME), (0, HOME)), start=100.0, **
         tuple(tuple(range(level + 1, len(levels))) for level in range(len(levels))),
         frozenset(range(len(levels))),
         (0, 1),
-        (Intake(1 / 100, 0.02, 0.02),),
+        (PoolWeights(1 / 100, 0.02, 0.02),),
         Leaning(**leaning),
     )
 

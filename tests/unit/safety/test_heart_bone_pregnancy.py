@@ -35,9 +35,7 @@ def demanded(facts: Facts, intent: Intent = TO_DESICCATED) -> Constraints:
 )
 def test_cardiac_disease_allows_only_a_slow_overlap_from_the_smallest_step(key: str) -> None:
     assert demanded(with_conditions(key)) == Constraints(
-        overlap_only=True,
-        cautious_only=True,
-        smallest_first_step=True,
+        slowly=True,
         too_much_weighs=key != "heart-failure",
         codes=(key,),
     )
@@ -46,7 +44,7 @@ def test_cardiac_disease_allows_only_a_slow_overlap_from_the_smallest_step(key: 
 @pytest.mark.parametrize(("age", "slow"), [(64, False), (65, True), (66, True)])
 def test_sixty_five_is_treated_as_cardiac_disease_is(age: int, slow: bool) -> None:
     found = demanded(patient(age_years=age))
-    assert found.overlap_only is found.cautious_only is found.smallest_first_step is slow
+    assert found.slowly is slow
     assert found.too_much_weighs is slow
     assert not found.too_little_weighs
 
@@ -61,7 +59,7 @@ def test_pregnancy_demands_a_generous_move_to_lt4_with_tsh_every_four_weeks() ->
     assert found.tsh_every_days == 28
     assert found.too_little_weighs
     assert not found.too_much_weighs
-    assert not found.overlap_only
+    assert not found.slowly
 
 
 @pytest.mark.parametrize("key", ["pregnant", "hypothyroidism-in-pregnancy"])
@@ -92,13 +90,13 @@ def test_an_infarction_called_resolved_still_stops_within_three_months() -> None
 def test_an_undated_infarction_is_asked_about_and_slows_the_plan() -> None:
     facts = with_conditions("myocardial-infarction")
     assert not_checked(facts)["recent-myocardial-infarction"] == ("infarction-date",)
-    assert demanded(facts).overlap_only
+    assert demanded(facts).slowly
 
 
 def test_an_old_infarction_slows_the_plan_without_a_question() -> None:
     facts = with_conditions("old-myocardial-infarction")
     assert "recent-myocardial-infarction" not in not_checked(facts)
-    assert demanded(facts).overlap_only
+    assert demanded(facts).slowly
 
 
 def test_palpitations_without_a_date_count_as_new() -> None:

@@ -10,7 +10,7 @@ from tests.unit.sheet.pages import PLANNED
 
 from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.forecast import coverage_weights
-from crossgrain.dosing.kinetics import Intake, Period, intake_of, steady
+from crossgrain.dosing.kinetics import Intake, Period, PoolWeights, intake_of, steady
 from crossgrain.dosing.moves import total_intake
 from crossgrain.dosing.plan import Mode, Plan, PriorTherapy
 from crossgrain.sheet.charted import charted
@@ -93,7 +93,7 @@ def test_values_are_those_of_an_independent_solver() -> None:
     """SciPy's LSODA on the two-pool equations; no code of ours is in its right-hand side."""
     old, doses = Intake(150.0, 0.0, 0.0), [(14, 9.5, 2.25), (14, 19.0, 4.5), (42, 28.5, 6.75)]
     periods = tuple(Period(days, Intake(t4, 0.0, t3)) for days, t4, t3 in doses)
-    weights = Intake(1 / 150, 2 / 150, (50 - 38) / 9 / 150)  # practice: 50 µg a grain
+    weights = PoolWeights(1 / 150, 2 / 150, (50 - 38) / 9 / 150)  # practice: 50 µg a grain
     drawn = trace(KINETICS, old, Mode(PriorTherapy.STOP, periods, periods), weights, weights)
     usual = KINETICS.default
     k4, k3 = np.log(2) / usual.t4_half_life_days, np.log(2) / usual.t3_half_life_days

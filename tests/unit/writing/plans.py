@@ -11,6 +11,7 @@ from tests.unit.safety.patients import NUMBERS, RULES
 
 from crossgrain.catalogue import load_catalogue
 from crossgrain.core.proposal import Proposal, SwitchRequest
+from crossgrain.dosing.bases import Basis, Grade
 from crossgrain.dosing.plan import (
     Band,
     BasisCoverage,
@@ -126,9 +127,11 @@ def forecast(prior, lowest):
 
 
 def row(basis, target, equivalent="100", steers=True):
-    return BasisRow(
-        basis, f"{basis} says so", "example", "label", steers, Fraction(equivalent), target
-    )
+    return BasisRow(basis_of(basis, steers=steers), Fraction(equivalent), target)
+
+
+def basis_of(basis, *, steers=True):
+    return Basis(basis, f"{basis} says so", "example", Grade.LABEL, steers)
 
 
 def labs(*days_and_purposes):
@@ -155,7 +158,7 @@ def plan(target, aim, aim_line, steps, branches, prior=PriorTherapy.OVERLAP):
         lab_day=hold.last_day - 7,
         decision_day=hold.last_day + 1,
         branches=branches,
-        ladder=(Rung("label", aim, waits),),
+        ladder=(Rung(basis_of("label"), aim, waits),),
     )
     drawn = labs((0, "baseline", ()), (hold.last_day - 7, "checkpoint", ()))
     return Plan(

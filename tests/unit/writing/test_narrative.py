@@ -16,7 +16,9 @@ HOSTILE = '<script>alert("x")</script> & <img src=x onerror=y> \x00\x1b\ud800\uf
 def poisoned():
     made = levothyroxine_to_desiccated()
     finding = replace(HOLD, statement=HOSTILE, action=HOSTILE, source=HOSTILE, instruction=HOSTILE)
-    comparison = tuple(replace(r, source=HOSTILE) for r in made.plan.comparison)
+    comparison = tuple(
+        replace(r, basis=replace(r.basis, source=HOSTILE)) for r in made.plan.comparison
+    )
     statements = tuple(replace(s, arithmetic=HOSTILE) for s in made.plan.rationale)
     labs = tuple(replace(d, statement=HOSTILE) for d in made.plan.labs)
     branches = tuple(replace(b, statement=HOSTILE) for b in made.plan.checkpoint.branches)

@@ -108,8 +108,8 @@ def show_comparison(page: Page, plan: Plan) -> None:
             f" a factor of {float(max(worth) / min(worth)):.2f} between the charts."
         )
     for row in plan.comparison:
-        if row.basis_id == plan.basis_id and row.standing:
-            page.line(f"“{row.basis_id}” against {standing_words(row.standing)}.")
+        if row.basis_id == plan.basis_id and row.basis.standing:
+            page.line(f"“{row.basis_id}” against {standing_words(row.basis.standing)}.")
 
 
 def _row(row: BasisRow, plan: Plan) -> tuple[str, str, str, str, str]:
@@ -122,7 +122,7 @@ def _row(row: BasisRow, plan: Plan) -> tuple[str, str, str, str, str]:
         marks.append("comparison only")
     worth = "–" if row.lt4_equivalent_ug is None else f"LT4 {micrograms(row.lt4_equivalent_ug)}"
     target = row.refused or (dose(row.target) if row.target else "–")
-    return row.basis_id, worth, target, row.grade, ", ".join(marks)
+    return row.basis_id, worth, target, row.basis.grade, ", ".join(marks)
 
 
 def show(proposal: Proposal, catalogue: Catalogue, *, why: bool, page: Page | None = None) -> None:
