@@ -1,5 +1,6 @@
 """The README's commands and the example of a clinic's file work as written."""
 
+import json
 import re
 import shlex
 import subprocess
@@ -21,9 +22,20 @@ def block(heading: str) -> str:
     return section.partition("```sh\n")[2].partition("```")[0]
 
 
+def _expand(file: Path) -> None:
+    """A value set of one concept where the example's own would lie."""
+    file.parent.mkdir()
+    concept = {"system": "http://snomed.info/sct", "code": "84114007"}  # heart failure
+    expansion = {"total": 1, "contains": [concept]}
+    file.write_text(json.dumps({"resourceType": "ValueSet", "expansion": expansion}))
+
+
 def test_a_clinics_file_is_read_as_written(tmp_path: Path) -> None:
     file = tmp_path / "clinic.toml"
-    file.write_text("".join(re.findall(r"^```toml\n(.*?)^```", CLINIC, re.MULTILINE | re.DOTALL)))
+    written = "\n".join(re.findall(r"^```toml\n(.*?)^```", CLINIC, re.MULTILINE | re.DOTALL))
+    file.write_text(written)
+    (named,) = re.findall(r'^file = "(.+)"$', written, re.MULTILINE)
+    _expand(tmp_path / named)
     catalogue = load_catalogue(file)
     assert catalogue.basis("our-chart").source == "our protocol of 2024"
     assert catalogue.preparations["levothyroxine"].strengths == (25, 50, 100)

@@ -7,13 +7,14 @@ from tests.unit.command import crossgrain
 
 from crossgrain.catalogue import load_catalogue
 from crossgrain.http.settings import Settings
+from crossgrain.operations.faults import TABLE
 from crossgrain.operations.options import comparison_options, switch_options
 from crossgrain.operations.screen_switches import screening_options
 
 DOCS = Path(__file__).parents[2] / "service" / "docs"
 
 
-@pytest.mark.parametrize("what", ["settings", "options", "numbers"])
+@pytest.mark.parametrize("what", ["settings", "options", "errors", "numbers"])
 def test_a_note_is_what_its_command_prints(what: str) -> None:
     ran = crossgrain(what, "--markdown")
     assert (ran.returncode, ran.told) == (0, (DOCS / f"{what}.md").read_text("utf-8"))
@@ -54,3 +55,11 @@ def test_every_option_of_every_operation_is_shown_in_order() -> None:
         elif line[0] != "option":
             names.append(line[0])
     assert shown == {name: [o.name for o in options] for name, options in expected.items()}
+
+
+def test_every_status_and_issue_code_is_shown_by_status() -> None:
+    rows = [line.split()[:2] for line in crossgrain("errors", columns=200).told.splitlines()[1:]]
+    rows = [row for row in rows if row]
+    expected = {(str(row.status), row.code) for rows in TABLE.values() for row in rows.values()}
+    assert {(status, code) for status, code in rows} == expected
+    assert rows == sorted(rows, key=lambda row: row[0])

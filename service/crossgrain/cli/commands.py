@@ -184,6 +184,18 @@ def options(
 
 
 @app.command()
+def errors(
+    markdown: Annotated[
+        bool, typer.Option("--markdown", help="As service/docs/errors.md.")
+    ] = False,
+) -> int:
+    """Show every error that a call may be answered with."""
+    from crossgrain.cli import listing  # noqa: PLC0415
+
+    return listing.show_errors(markdown=markdown)
+
+
+@app.command()
 def settings(
     markdown: Annotated[
         bool, typer.Option("--markdown", help="As service/docs/settings.md.")

@@ -72,6 +72,17 @@ def show_options(*, markdown: bool) -> Exit:
     return Exit.PLAN
 
 
+def show_errors(*, markdown: bool) -> Exit:
+    """Print every error, or the note on them."""
+    from crossgrain.cli.show import reference as show  # noqa: PLC0415
+
+    if markdown:
+        typer.echo(show.errors_note(), nl=False)
+    else:
+        show.show_errors()
+    return Exit.PLAN
+
+
 def _with_chart(chart: Path | None) -> Catalogue | None:
     try:
         return load_catalogue(chart)

@@ -1,6 +1,7 @@
-"""``crossgrain settings``, ``options`` and ``numbers``: what a deployment, a call and a clinic say.
+"""``crossgrain settings``, ``options``, ``errors`` and ``numbers``.
 
-All come from the definitions by which settings, options and numbers are read.
+What a deployment, a call and a clinic may say, and how a call may fail: each from the definitions
+that are used.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
@@ -10,6 +11,7 @@ from crossgrain.catalogue import Catalogue
 from crossgrain.cli.show.page import Page, markdown_table
 from crossgrain.http.settings import Settings
 from crossgrain.names.numbers import Number
+from crossgrain.operations.faults import TABLE
 from crossgrain.operations.options import Option, comparison_options, switch_options
 from crossgrain.operations.screen_switches import screening_options
 
@@ -37,9 +39,17 @@ NUMBERS = (
     " `$apply`, the sheet, and the series that order entry offers), orders (the verdict on a draft"
     " order), patient-view (with `$screen-switches`), night (`crossgrain screen`).",
 )
+ERRORS = (
+    "Errors",
+    "How a call may fail. Every error is an OperationOutcome; the first of its issues gives the"
+    " status over HTTP, and `crossgrain propose` then exits with 1. `diagnostics` says what is"
+    " wrong in closer words than these, and `expression` where. Questions about a record and"
+    " safety stops are no errors: they are answered with 200.",
+)
 _NUMBER_HEADINGS = ("number", "value", "unit", "decides", "reaches", "a clinic may set", "source")
 _SETTING_HEADINGS = ("variable", "sets", "default")
 _OPTION_HEADINGS = ("option", "type", "says")
+_ERROR_HEADINGS = ("status", "issue code", "means")
 
 
 def show_settings(page: Page | None = None) -> None:
@@ -55,6 +65,11 @@ def show_options(catalogue: Catalogue, page: Page | None = None) -> None:
         page.table(_OPTION_HEADINGS, map(_option, options))
 
 
+def show_errors(page: Page | None = None) -> None:
+    """Print every error: its status, its issue code and what it means."""
+    (page or Page()).table(_ERROR_HEADINGS, _errors())
+
+
 def show_numbers(catalogue: Catalogue, page: Page | None = None) -> None:
     """Print every clinical number: its value, what it decides and reaches, and on whose word."""
     page = page or Page()
@@ -68,6 +83,11 @@ def show_numbers(catalogue: Catalogue, page: Page | None = None) -> None:
 def settings_note() -> str:
     """``service/docs/settings.md``."""
     return _note(SETTINGS, "settings", [markdown_table(_SETTING_HEADINGS, _coded(_settings()))])
+
+
+def errors_note() -> str:
+    """``service/docs/errors.md``."""
+    return _note(ERRORS, "errors", [markdown_table(_ERROR_HEADINGS, _coded(_errors()))])
 
 
 def options_note(catalogue: Catalogue) -> str:
@@ -102,6 +122,13 @@ def _settings() -> Iterator[Row]:
     for name, field in Settings.model_fields.items():
         default = field.get_default(call_default_factory=True)
         yield f"CROSSGRAIN_{name.upper()}", field.description or "", _said(default)
+
+
+def _errors() -> Iterator[Row]:
+    """By status; faults of several rooms that mean the same are one."""
+    rows = dict.fromkeys(row for rows in TABLE.values() for row in rows.values())
+    for row in sorted(rows, key=lambda row: row.status):
+        yield str(row.status), row.code, row.words
 
 
 def _said(default: object) -> str:
