@@ -14,6 +14,7 @@ from tests.api.hooks import call, grains, levothyroxine, liothyronine
 from crossgrain.catalogue import Catalogue
 from crossgrain.cds import advice as module
 from crossgrain.cds.advice import Advice, advise, orders_in
+from crossgrain.cds.card_detail import _bases_table
 from crossgrain.cds.hook import read_call
 from crossgrain.cds.prefetch import sort_out
 from crossgrain.cds.record import assemble, read
@@ -24,7 +25,7 @@ from crossgrain.names.version import FhirVersion
 from crossgrain.reading.json import parse
 from crossgrain.safety.findings import Finding, Severity
 from crossgrain.safety.intent import Intent
-from crossgrain.safety.judgement import Verdict
+from crossgrain.safety.judgement import Ending, Verdict
 from crossgrain.writing.answer import answer_bundle
 from crossgrain.writing.encode import to_json
 
@@ -155,6 +156,7 @@ def test_of_a_new_dose_of_what_is_taken_only_too_much_or_a_jump_in_t3_is_said(
 ) -> None:
     advice = advised(call(file, [draft]))
     assert codes(advice) == expected
+    assert [one.reference for one in advice.orders] == ["MedicationRequest/rx-1"]
     assert advice.proposal is None
     assert not advice.offers_series
 
@@ -165,6 +167,7 @@ def test_where_it_is_open_what_an_order_replaces_that_is_asked_and_a_jump_is_sai
     advice = advised(call(LT4, [liothyronine(50, "p01")]))
     assert codes(advice) == ["order-t3-jump"]
     (question,) = advice.questions
+    assert [one.reference for one in advice.orders] == ["MedicationRequest/rx-1"]
     assert "replace" in question.question
     assert advice.proposal is None
 
@@ -209,6 +212,7 @@ def test_a_step_of_a_series_of_ours_is_not_judged_again(
     assert advice.judgement is not None
     assert advice.judgement.verdicts == (Verdict.FITS,)
     assert advice.judgement.disputes == ()
+    assert len(advice.orders) == len(steps)  # a card about them must be able to name them
     assert advice.concerns == ()
     assert not advice.offers_series
 
@@ -253,6 +257,7 @@ def test_an_order_for_which_no_series_can_be_planned_is_judged_all_the_same(
         "order-duplicate-therapy",
     ]
     assert advice.judgement is not None
+    assert [one.reference for one in advice.orders] == ["MedicationRequest/rx-1"]
     assert advice.proposal is None
 
 
@@ -334,3 +339,15 @@ def test_an_increase_of_what_is_taken_that_carries_our_mark_is_asked_about_by_th
 
 
 MARKED = SimpleNamespace(mark=SimpleNamespace(facts=SimpleNamespace(target=Target.LEVOTHYROXINE)))
+
+
+def test_where_the_old_medicine_is_left_running_every_chart_shows_both_together(
+    advised: Advised,
+) -> None:
+    """150 µg and a grain beside it: on `practice` 200 of 150, on `label` 250."""
+    judgement = advised(call(LT4, [grains(60, "p01")])).judgement
+    assert judgement is not None
+    table = _bases_table(replace(judgement, ending=Ending.RUNS))
+    ratios = {row.split(" | ")[0]: row.split(" | ")[3] for row in table.split("\n")[2:]}
+    assert ratios["| practice"] == "1.33 |"
+    assert ratios["| label"] == "1.67 |"
