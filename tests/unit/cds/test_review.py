@@ -10,6 +10,7 @@ from tests.api.hooks import INSTANCE, call
 from crossgrain.cds import review as module
 from crossgrain.cds.review import review_cards
 from crossgrain.names.identity import stable_id
+from crossgrain.operations.faults import RequestRefused
 from crossgrain.screening.flags import Code, Evidence, Flag, Grade, Outcome, Screened, Urgency
 from crossgrain.words.doses import CAUTION
 
@@ -104,3 +105,17 @@ def test_the_day_is_the_calendar_day_of_the_clinic(cards: Cards) -> None:
     (there,) = cards(body, "thyroid-switch-review", time_zone="Europe/Helsinki")
     assert "11.2" not in here["detail"]
     assert "11.2" in there["detail"]
+
+
+def test_a_chart_that_cannot_be_read_at_all_is_refused_by_its_place_and_in_words(
+    cards: Cards,
+) -> None:
+    body = call(PARKED, [], "patient-view")
+    (entry, *_) = body["prefetch"]["medicationStatements"]["entry"]
+    entry["resource"]["subject"] = {"reference": "Patient/p02"}
+    with pytest.raises(RequestRefused) as refused:
+        cards(body, "thyroid-switch-review")
+    (complaint,) = refused.value.complaints
+    assert complaint.expression is not None
+    assert complaint.expression.startswith("prefetch.medicationStatements.entry[0].resource")
+    assert complaint.message
