@@ -35,8 +35,8 @@ from tests.unit.reading.records import (
 )
 
 from crossgrain.names.version import FhirVersion
-from crossgrain.reading.bundle import read_record
 from crossgrain.reading.json import parse
+from crossgrain.reading.reader import read_record
 from crossgrain.reading.record import Record
 from crossgrain.reading.remembered import Remembered
 

@@ -14,8 +14,8 @@ from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.targets import Target
 from crossgrain.names.errors import DomainError
 from crossgrain.names.version import FhirVersion
-from crossgrain.reading.bundle import read_record
 from crossgrain.reading.json import parse
+from crossgrain.reading.reader import read_record
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 SCENARIO = tomllib.loads((FIXTURES / "scenario.toml").read_text("utf-8"))

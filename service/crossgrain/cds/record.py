@@ -14,10 +14,10 @@ from crossgrain.cds.services import Template
 from crossgrain.names.identity import stable_id, urn
 from crossgrain.names.version import FhirVersion
 from crossgrain.operations.faults import Complaint, Fault, RequestRefused, refusal
-from crossgrain.reading import bundle
-from crossgrain.reading.bundle import read_record
+from crossgrain.reading import reader
 from crossgrain.reading.door import open_record
 from crossgrain.reading.errors import Unreadable
+from crossgrain.reading.reader import read_record
 from crossgrain.reading.record import Record
 
 Resource = dict[str, Any]
@@ -135,7 +135,7 @@ def orders_for_hormone(assembled: Assembled, catalogue: Catalogue, as_of: date) 
     """
     with _refusing(assembled):
         opened = open_record(assembled.bundle, **_with(catalogue, as_of))
-        return frozenset(order.reference for order in bundle.orders_for_hormone(opened))
+        return frozenset(order.reference for order in reader.orders_for_hormone(opened))
 
 
 def _with(catalogue: Catalogue, as_of: date) -> dict[str, Any]:

@@ -15,8 +15,8 @@ from crossgrain.cds.record import Assembled
 from crossgrain.names.identity import stable_id
 from crossgrain.names.version import FhirVersion
 from crossgrain.operations.faults import Complaint, RequestRefused
-from crossgrain.reading.course import read_course
 from crossgrain.reading.errors import Unreadable
+from crossgrain.reading.reader import read_course
 from crossgrain.screening.course import Undecided
 from crossgrain.screening.flags import Flag, Grade, Outcome, Screened, Urgency
 from crossgrain.screening.screen import Ruler, enabled, screen, to_review

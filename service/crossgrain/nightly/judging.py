@@ -9,9 +9,9 @@ from crossgrain.catalogue import Catalogue
 from crossgrain.names.version import FhirVersion
 from crossgrain.nightly.answers import Answer, answer_of
 from crossgrain.nightly.scan import EVIDENCE
-from crossgrain.reading.course import read_course
 from crossgrain.reading.errors import Unreadable
 from crossgrain.reading.json import parse
+from crossgrain.reading.reader import read_course
 from crossgrain.screening.course import Undecided
 from crossgrain.screening.flags import Outcome, Screened
 from crossgrain.screening.screen import Ruler, screen, to_review

@@ -16,10 +16,10 @@ from crossgrain.operations.options import BadValue, Option
 from crossgrain.operations.parameters import Given, call_from, read_options
 from crossgrain.operations.reading import day_asked
 from crossgrain.operations.structure import check_structure
-from crossgrain.reading.course import course_in
 from crossgrain.reading.door import Opened, open_record
 from crossgrain.reading.errors import Category, Unreadable
 from crossgrain.reading.notes import Notes
+from crossgrain.reading.reader import course_in
 from crossgrain.reading.reading import Reading
 from crossgrain.screening.course import TooManyAtOnce, Undecided
 from crossgrain.screening.flags import Outcome, Screened

@@ -1,13 +1,13 @@
 """What every operation asks of a record before it reads it, and of each resource in it.
 
-Both readers, `bundle` and `course`, come in here, so that what one of them refuses, asks or
-lists the other does too.
+A record as of today and a course over time come in here alike, so that what one of them refuses,
+asks or lists the other does too.
 """
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import Any, TypeVar
+from typing import Any, NotRequired, TypedDict, TypeVar
 
 import msgspec
 
@@ -129,6 +129,17 @@ class Opened:
             self.identity.check(subject, entry, expression)
         elif self.names_its_patient and may_matter(entry, self.reading):
             self.reading.notes.ask(Asked(expression, _WHOSE))
+
+
+class Look(TypedDict):
+    """How a record is looked at: the parameters of `open_record` beside the bundle."""
+
+    version: FhirVersion
+    as_of: date
+    codes: CodeTables
+    preparations: Mapping[str, Preparation]
+    root: NotRequired[str]
+    most_resources: NotRequired[int | None]
 
 
 def open_record(

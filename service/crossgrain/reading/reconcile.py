@@ -9,13 +9,13 @@ from crossgrain.reading.chains import IN_A_CIRCLE, Order, doubts_of, leading_in_
 from crossgrain.reading.code_tables import Believed, CodeTables
 from crossgrain.reading.dose_lines import refuse_implausible
 from crossgrain.reading.errors import Asked
-from crossgrain.reading.hormones import Hormone
 from crossgrain.reading.notes import Notes
 from crossgrain.reading.quantities import in_unit
-from crossgrain.reading.record import Span
+from crossgrain.reading.record import MedicineEntry, Span
+from crossgrain.reading.today import Hormone
 
 
-def counted_once(taken: list[Hormone], codes: CodeTables, notes: Notes) -> list[Hormone]:
+def reconciled(taken: list[Hormone], codes: CodeTables, notes: Notes) -> list[Hormone]:
     """The medicines taken, without orders that a newer order or a statement stands for.
 
     Two of one hormone that are not tied together may be one medicine written twice: asked,
@@ -137,19 +137,25 @@ def _dose(kind: Kind, lines: Sequence[DoseLine]) -> Dose:
     return kind, tuple((line.preparation.id, line.daily) for line in lines)
 
 
-def still_stopped(past: list[Hormone], taken: list[Hormone]) -> list[Hormone]:
+Past = tuple[Kind, MedicineEntry]
+"""A medicine that was stopped or paused."""
+
+
+def still_stopped(past: Sequence[Past], taken: Sequence[Hormone]) -> list[Past]:
     """What was stopped or paused and has not been taken up again."""
     kinds = {hormone.kind for hormone in taken}
-    return [hormone for hormone in past if hormone.kind not in kinds]
+    return [(kind, entry) for kind, entry in past if kind not in kinds]
 
 
-def days_unchanged(taken: list[Hormone], past: list[Hormone], believed: Believed) -> int | None:
+def days_unchanged(
+    taken: Sequence[Hormone], past: Sequence[Past], believed: Believed
+) -> int | None:
     """Days since the regimen last changed, where every start is known.
 
     A renewal at the same dose is no change: its start is that of what it renews.
     """
     earlier: dict[Dose, list[Span]] = {}
-    spans = [(hormone.kind, span) for hormone in past for span in hormone.entry.by_date]
+    spans = [(kind, span) for kind, entry in past for span in entry.by_date]
     spans += [(hormone.kind, span) for hormone in taken for span in hormone.entry.over]
     for kind, span in spans:
         earlier.setdefault(_dose(kind, span.lines), []).append(span)

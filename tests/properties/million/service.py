@@ -11,9 +11,9 @@ from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.targets import Mixture, Target
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.version import FhirVersion
-from crossgrain.reading.bundle import read_record
 from crossgrain.reading.errors import Unreadable
 from crossgrain.reading.json import parse
+from crossgrain.reading.reader import read_record
 from crossgrain.writing.answer import answer_bundle
 from crossgrain.writing.encode import to_json
 

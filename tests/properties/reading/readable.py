@@ -22,15 +22,14 @@ from tests.unit.reading.records import AS_OF, CATALOGUE
 
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.names.version import FhirVersion
-from crossgrain.reading.bundle import read_record
 from crossgrain.reading.codesystems import UCUM
-from crossgrain.reading.course import read_course
 from crossgrain.reading.elements import Quantity, Ratio
 from crossgrain.reading.errors import Asked, Unreadable
 from crossgrain.reading.hearing import heard_in
 from crossgrain.reading.json import parse
 from crossgrain.reading.names import read_name
 from crossgrain.reading.quantities import Amount, amount_of, concentration
+from crossgrain.reading.reader import read_course, read_record
 from crossgrain.reading.record import MedicineEntry, Record
 from crossgrain.reading.sig import read_sig
 from crossgrain.reading.sig_times import read_frequency

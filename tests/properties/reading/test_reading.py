@@ -24,7 +24,7 @@ from tests.properties.reading.readable import (
 from tests.unit.reading.records import LT4, Json, bundle, dosage, request, statement, ucum
 
 from crossgrain.names.version import FhirVersion
-from crossgrain.reading.bundle import read_record
+from crossgrain.reading.reader import read_record
 
 
 def test_changed_records_are_read_asked_about_or_refused() -> None:

@@ -9,8 +9,8 @@ import msgspec
 
 from crossgrain.catalogue import load_catalogue
 from crossgrain.names.version import FhirVersion
-from crossgrain.reading.bundle import read_record
 from crossgrain.reading.json import parse
+from crossgrain.reading.reader import read_record
 from crossgrain.reading.record import Record
 
 CATALOGUE = load_catalogue()

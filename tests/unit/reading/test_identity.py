@@ -12,6 +12,7 @@ from tests.unit.reading.records import (
     PATIENT,
     PREPARATIONS,
     TABLET,
+    THYROID_60,
     Json,
     asked,
     bundle,
@@ -24,8 +25,8 @@ from tests.unit.reading.records import (
 )
 
 from crossgrain.names.version import FhirVersion
-from crossgrain.reading.course import read_course
 from crossgrain.reading.errors import Category, Unreadable
+from crossgrain.reading.reader import read_course
 from crossgrain.screening.course import Undecided
 
 HERE, THERE = "https://ehr.example/fhir", "https://other.example/fhir"
@@ -260,3 +261,16 @@ def test_a_prior_order_whose_server_is_not_said_is_asked_about() -> None:
     }
     record = read_bundle(bundle(newer, request(LT4_100, TABLET)))
     assert f"{ONE}.priorPrescription" in asked(record)
+
+
+def test_the_screening_is_in_doubt_where_the_server_of_a_prior_order_is_not_said() -> None:
+    old = request(THYROID_60, TABLET, id="r0", status="completed", authoredOn="2025-01-03")
+    newer = {
+        **request(LT4_100, TABLET, id="r2"),
+        "priorPrescription": {"reference": f"{HERE}/MedicationRequest/r1"},
+    }
+    content = bundle(old, newer, request(LT4_100, TABLET))
+    with pytest.raises(Undecided, match="another one on another server"):
+        read_course(
+            content, version=FhirVersion.R4, as_of=AS_OF, codes=CODES, preparations=PREPARATIONS
+        )

@@ -27,8 +27,8 @@ from tests.unit.safety.patients import NUMBERS
 
 from crossgrain.catalogue.codes import code_tables_from
 from crossgrain.names.version import FhirVersion
-from crossgrain.reading.bundle import read_record
 from crossgrain.reading.json import parse
+from crossgrain.reading.reader import read_record
 from crossgrain.reading.record import Record
 
 MEDICINE = "Bundle.entry[1].resource.medication"

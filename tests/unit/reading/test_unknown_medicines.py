@@ -31,9 +31,8 @@ from tests.unit.safety.patients import NUMBERS
 
 from crossgrain.catalogue.codes import code_tables_from
 from crossgrain.names.version import FhirVersion
-from crossgrain.reading.bundle import read_record
-from crossgrain.reading.course import read_course
 from crossgrain.reading.json import parse
+from crossgrain.reading.reader import read_course, read_record
 from crossgrain.reading.record import Record
 from crossgrain.screening.course import Undecided
 

@@ -1,0 +1,254 @@
+"""One reader of a record: a `Record` is what holds today, a `Course` what holds over time.
+
+Both come in by one door, read each medicine by what its resource tells, and hear the same
+contradictions. A record asks what must be answered before a plan; a course, for the screening,
+says where it cannot be told what was taken. A course reads doses only where two kinds of
+preparation stand in the record; without, there is no switch.
+"""
+
+from collections.abc import Iterator, Sequence
+from functools import partial
+from typing import Any, Unpack
+
+from crossgrain.dosing.regimens import Regimen
+from crossgrain.reading.budget import refuse_drafts_above
+from crossgrain.reading.course_facts import read_facts
+from crossgrain.reading.currency import Standing
+from crossgrain.reading.door import Look, Opened, open_record
+from crossgrain.reading.history import History, read_allergy, read_condition, read_goal
+from crossgrain.reading.labs import Labs, read_observation
+from crossgrain.reading.notes import Notes
+from crossgrain.reading.over_time import Dated, counted_once, dated_medicine, dispense_of
+from crossgrain.reading.person import Person
+from crossgrain.reading.reading import Reading
+from crossgrain.reading.reconcile import days_unchanged, reconciled, still_stopped
+from crossgrain.reading.record import Record
+from crossgrain.reading.resolve import Entry
+from crossgrain.reading.series import Taken, followed_until, marked_plan, with_known_steps
+from crossgrain.reading.taking import ask_about_denials
+from crossgrain.reading.today import Hormone, Medicines, read_medicine
+from crossgrain.safety.facts import Facts, Known
+from crossgrain.screening.course import Course, Dispense, Undecided
+
+
+def read_record(bundle: dict[str, Any], **look: Unpack[Look]) -> Record:
+    """Read what holds on one day. The parameters are those of `open_record`.
+
+    Raises
+    ------
+    Unreadable
+        where the input as a whole is unusable; what concerns one medicine alone becomes a
+        question of the record instead.
+    """
+    opened = open_record(bundle, **look)
+    reading, notes = opened.reading, opened.reading.notes
+    medicines, labs, history = Medicines(), Labs(), History()
+    for entry in opened.entries():
+        opened.read(entry, partial(_read_entry, entry, medicines, labs, history, reading))
+    refuse_drafts_above(len(medicines.drafts), reading.index.root)
+    taken = reconciled(medicines.taken, reading.codes, notes)
+    claims = [hormone.claim for hormone in taken]
+    ask_about_denials(
+        claims, medicines.denials, medicines.standing_orders(reading.codes.believed), notes
+    )
+    return Record(
+        as_of=reading.as_of,
+        patient_reference=reading.patient.reference,
+        facts=_facts(opened.person, taken, medicines, labs, history, reading),
+        current=tuple(hormone.entry for hormone in taken),
+        drafts=with_known_steps(medicines.drafts, medicines.marked, reading.as_of),
+        questions=tuple(notes.questions),
+        unread=tuple(notes.passed_over),
+        confirm=tuple(notes.to_confirm),
+        references=tuple(notes.used.values()),
+        past=tuple(entry for _, entry in medicines.past),
+        paths=tuple(notes.used),
+        ahead=tuple(medicines.ahead),
+        marked=tuple(medicines.marked),
+    )
+
+
+def orders_for_hormone(opened: Opened) -> Iterator[Entry]:
+    """The orders that are for thyroid hormone, or of which it is asked whether they are.
+
+    Each is read apart from the others, and all of them over what stands around them, which is
+    read once.
+
+    Raises
+    ------
+    Unreadable
+        where the input as a whole is unusable, or an order that may be for hormone is.
+    """
+    entries = opened.reading.index.entries
+    orders = [entry for entry in entries if entry.kind == "MedicationRequest"]
+    around = Medicines(), Labs(), History(), opened.reading
+    for entry in entries:
+        if entry.kind != "MedicationRequest" and opened.admits(entry):
+            opened.read(entry, partial(_read_entry, entry, *around))
+    in_doubt = bool(opened.reading.notes.questions)
+    for order in orders:
+        apart, found = opened.with_notes(Notes()), Medicines()
+        if apart.admits(order):
+            read = partial(read_medicine, order, found, History(), apart.reading)
+            apart.read(order, read)
+        if in_doubt or apart.reading.notes.questions or found.drafts:
+            yield order
+
+
+def _read_entry(
+    entry: Entry, medicines: Medicines, labs: Labs, history: History, reading: Reading
+) -> None:
+    match entry.kind:
+        case "MedicationStatement" | "MedicationRequest":
+            read_medicine(entry, medicines, history, reading)
+        case "Observation":
+            read_observation(entry, labs, reading)
+        case "Condition":
+            read_condition(entry, history, reading)
+        case "AllergyIntolerance":
+            read_allergy(entry, history, reading)
+        case "Goal":
+            read_goal(entry, history, reading)
+        case "CarePlan":
+            _read_care_plan(entry, medicines, reading)
+
+
+def _read_care_plan(entry: Entry, medicines: Medicines, reading: Reading) -> None:
+    """Only what it says of a series of ours, and only where it is this patient's."""
+    marked = marked_plan(entry, reading)
+    if marked is None:
+        reading.notes.unread(entry.path, "CarePlan: care plans are not read")
+        return
+    reading.notes.use(entry.path, entry.reference)
+    medicines.marked.append(marked)
+
+
+def _facts(
+    person: Person,
+    taken: list[Hormone],
+    medicines: Medicines,
+    labs: Labs,
+    history: History,
+    reading: Reading,
+) -> Facts:
+    """The patient in the domain's terms; a collection is ``None`` where nothing carried it."""
+    kinds = {entry.kind for entry in reading.index.entries}
+    medicated = bool(kinds & {"MedicationStatement", "MedicationRequest"})
+    stopped = still_stopped(medicines.past, taken)
+    return Facts(
+        regimen=Regimen(tuple(line for hormone in taken for line in hormone.entry.lines)),
+        age_years=person.age_years,
+        weight_kg=labs.weight_kg,
+        measurements=tuple(labs.measurements) if "Observation" in kinds else None,
+        conditions=tuple(history.conditions) if "Condition" in kinds else None,
+        allergies=tuple(history.allergies) if "AllergyIntolerance" in kinds else None,
+        medicines=tuple(history.medicines) if medicated else None,
+        pregnant=labs.pregnant,
+        regimen_changed_days_ago=days_unchanged(taken, medicines.past, reading.codes.believed),
+        sex=person.sex,
+        goals=tuple(history.goals) if "Goal" in kinds else None,
+        indications=None if medicines.indications is None else tuple(medicines.indications),
+        stopped=tuple(Known(kind, entry.path, entry.last_day) for kind, entry in stopped)
+        if medicated
+        else None,
+    )
+
+
+def read_course(bundle: dict[str, Any], **look: Unpack[Look]) -> Course:
+    """Read one patient's course as of one day. The parameters are those of `open_record`.
+
+    Raises
+    ------
+    Unreadable
+        where the input as a whole is unusable.
+    Undecided
+        where it cannot be told which thyroid medicines were taken when.
+    """
+    return course_in(open_record(bundle, **look))
+
+
+def course_in(opened: Opened) -> Course:
+    """The course of a record that was opened; its notes are filled on the way.
+
+    Raises
+    ------
+    Unreadable, Undecided
+        as for `read_course`.
+    """
+    reading = opened.reading
+    entries = list(opened.entries())
+    if opened.person.deceased:
+        return Course((), deceased=True)
+    for question in reading.notes.questions:
+        raise Undecided(question.question, (reading.patient.reference,))
+    medicines = list(_medicines(entries, opened))
+    if len({medicine.kind for medicine in medicines if medicine.taken}) < 2:
+        _refuse_where_all_is_given_up(medicines)
+        return Course(())
+    for medicine in medicines:
+        if medicine.open_question:
+            raise Undecided(medicine.open_question, (medicine.reference,))
+    facts = read_facts(entries, opened)
+    return Course(
+        intakes=tuple(counted_once(medicines, reading.codes.believed)),
+        tsh=facts.tsh,
+        free_t4=facts.free_t4,
+        aims=facts.aims,
+        frail=facts.frail,
+        age_years=opened.person.age_years,
+        planned_until=_followed_until(entries, medicines, reading),
+        unread_labs=facts.unread,
+        dispenses=tuple(_dispenses(entries, opened)),
+    )
+
+
+def _medicines(entries: Sequence[Entry], opened: Opened) -> Iterator[Dated]:
+    for entry in entries:
+        if entry.kind in {"MedicationStatement", "MedicationRequest"}:
+            medicine = opened.read(entry, partial(dated_medicine, entry, opened.reading))
+            if medicine is not None:
+                yield medicine
+
+
+def _refuse_where_all_is_given_up(medicines: Sequence[Dated]) -> None:
+    """One preparation was taken and is no more, and another is said not to be taken.
+
+    Raises
+    ------
+    Undecided
+        since the patient is on neither.
+    """
+    if any(medicine.standing.standing is Standing.TAKEN for medicine in medicines):
+        return
+    kinds = {medicine.kind for medicine in medicines if medicine.taken}
+    untaken = [m for m in medicines if not m.taken and m.kind not in kinds and m.told.says_so]
+    if kinds and untaken:
+        raise Undecided(
+            "one thyroid medicine is over, and another is said not to be taken",
+            tuple(medicine.reference for medicine in medicines),
+        )
+
+
+def _followed_until(
+    entries: Sequence[Entry], medicines: list[Dated], reading: Reading
+) -> int | None:
+    """The last day of a series of ours that is being followed, known by what its orders say."""
+    marked = [medicine.marked for medicine in medicines if medicine.marked]
+    if not marked:
+        return None
+    plans = [marked_plan(entry, reading) for entry in entries if entry.kind == "CarePlan"]
+    taken = [
+        Taken(medicine.kind, medicine.stems_from | {medicine.reference})
+        for medicine in medicines
+        if medicine.standing.standing is Standing.TAKEN
+    ]
+    marked += [plan for plan in plans if plan]
+    return followed_until(marked, taken, reading.preparations, reading.as_of)
+
+
+def _dispenses(entries: Sequence[Entry], opened: Opened) -> Iterator[Dispense]:
+    for entry in entries:
+        if entry.kind == "MedicationDispense":
+            dispense = opened.read(entry, partial(dispense_of, entry, opened.reading))
+            if dispense is not None:
+                yield dispense

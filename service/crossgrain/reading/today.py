@@ -1,0 +1,233 @@
+"""What is taken today, ordered, stopped or denied: the medicines of a record as of one day."""
+
+from dataclasses import dataclass, field
+from fractions import Fraction
+from math import isfinite
+
+from crossgrain.dosing.preparations import Kind
+from crossgrain.reading.code_tables import Believed
+from crossgrain.reading.currency import Standing
+from crossgrain.reading.dose_lines import Doses, read_by_date, read_doses
+from crossgrain.reading.errors import Asked
+from crossgrain.reading.history import History, keep
+from crossgrain.reading.medication_resources import reasons_of
+from crossgrain.reading.quantities import in_unit
+from crossgrain.reading.reading import Reading
+from crossgrain.reading.record import MarkedOrder, MedicineEntry, Span
+from crossgrain.reading.resolve import Entry
+from crossgrain.reading.sayings import in_all_a_day
+from crossgrain.reading.taking import Claim, Denial, StandingOrders
+from crossgrain.reading.told import Other, Told, Unsettled, told_by
+from crossgrain.reading.views import MedicationRequest
+from crossgrain.safety.facts import Known
+
+
+@dataclass(frozen=True, slots=True)
+class Hormone:
+    """A thyroid medicine that is taken, with what ties it to other resources.
+
+    Attributes
+    ----------
+    group : group identifier of the order
+    stems_from : references to what a statement was made from
+    in_all : what it says that it comes to together with the other orders of its group
+    claim : that it is taken
+    """
+
+    entry: MedicineEntry
+    kind: Kind
+    group: tuple[str, str] | None
+    stems_from: tuple[str, ...]
+    in_all: Fraction | None
+    claim: Claim
+
+
+@dataclass(slots=True)
+class Medicines:
+    """What the medication resources of one record gave.
+
+    `indications` stays ``None`` until a thyroid medicine carries a reason.
+    """
+
+    taken: list[Hormone] = field(default_factory=list)
+    past: list[tuple[Kind, MedicineEntry]] = field(default_factory=list)
+    drafts: list[MedicineEntry] = field(default_factory=list)
+    denials: list[Denial] = field(default_factory=list)
+    ahead: list[MedicineEntry] = field(default_factory=list)
+    marked: list[MarkedOrder] = field(default_factory=list)
+    indications: list[Known] | None = None
+
+    def standing_orders(self, believed: Believed) -> StandingOrders:
+        """The orders among what is taken."""
+        orders = [h for h in self.taken if h.entry.resource_type == "MedicationRequest"]
+        return StandingOrders(
+            frozenset(order.entry.reference for order in orders),
+            frozenset(order.kind for order in orders),
+            believed.order_days,
+        )
+
+    def keep_mark(self, told: Told, medicine: MedicineEntry) -> None:
+        """Keep what an order says of the series that it is part of."""
+        marked = told.mark(medicine)
+        if marked:
+            self.marked.append(marked)
+
+    def keep_denial(self, told: Told, medicine: MedicineEntry) -> None:
+        """Keep what it says against the taking of the same medicine."""
+        denial = told.denial(medicine.lines)
+        if denial is not None:
+            self.denials.append(denial)
+
+
+def read_medicine(entry: Entry, found: Medicines, history: History, reading: Reading) -> None:
+    """Read one MedicationStatement or MedicationRequest.
+
+    A question about it is noted, and the other resources are still read.
+
+    Raises
+    ------
+    Unreadable
+        as `told_by`.
+    """
+    match told_by(entry, reading):
+        case Other() as other:
+            _read_other(other, entry, history, reading)
+        case Unsettled() as unsettled:
+            _ask_where_taken(unsettled, entry, reading)
+        case Told(whether=Asked() as whether):
+            reading.notes.ask(whether)
+        case told:
+            try:
+                _read_hormone(told, found)
+            except Asked as asked:
+                reading.notes.ask(asked)
+
+
+def _ask_where_taken(unsettled: Unsettled, entry: Entry, reading: Reading) -> None:
+    """Ask what a medicine is; what is not taken now need not be settled."""
+    if unsettled.whether:
+        reading.notes.ask(unsettled.whether)
+    if unsettled.standing.standing in (Standing.TAKEN, Standing.DRAFT):
+        reading.notes.ask(unsettled.which)
+        return
+    why = unsettled.standing.why
+    reading.notes.unread(entry.path, f"which product it was cannot be told: {why}")
+
+
+_COUNTED = "A medicine that bears on thyroid hormone was counted as taken. Is it?"
+
+
+def _read_other(other: Other, entry: Entry, history: History, reading: Reading) -> None:
+    """A medicine that is no thyroid hormone, for the safety rules.
+
+    Whether it is taken never stands in a plan's way: where that cannot be told, a medicine that
+    a rule knows counts as taken and is to be confirmed.
+    """
+    day, whether = None, other.whether
+    if whether is not None:
+        if not other.keys:
+            reading.notes.unread(whether.expression, f"not counted as taken: {whether}")
+            return
+        reading.notes.confirm(whether.expression, f"{_COUNTED} ({whether})")
+    elif other.standing is not None:
+        if other.standing.standing is not Standing.TAKEN:
+            return
+        day = other.standing.first_day
+    keep(other.keys, entry, history.medicines, reading, day=day, modified=other.modified)
+
+
+def _read_hormone(told: Told, found: Medicines) -> None:
+    notes, standing, seen = told.reading.notes, told.standing, told.seen
+    told.reading.budget.count_hormone(told.path)
+    if not told.taken and standing.standing is not Standing.DRAFT:
+        notes.unread(told.path, f"not counted as taken: {standing.why}")
+        medicine = told.unasked()
+        found.keep_denial(told, medicine)
+        found.keep_mark(told, medicine)
+        if seen.status == "active" and (standing.first_day or 0) > 0:
+            found.ahead.append(medicine)
+        return
+    if standing.standing is Standing.PAST:
+        notes.unread(told.path, f"not counted as taken: {standing.why}")
+        medicine = told.unasked()
+        found.keep_mark(told, medicine)
+        found.past.append((told.kind, medicine))
+        found.keep_denial(told, medicine)
+        notes.use(told.path, told.reference)
+        return
+    if seen.modifier:
+        raise Asked(
+            f"{told.path}.modifierExtension",
+            "This medicine carries a modifier that is not known, so it was not read. What is"
+            " taken?",
+        )
+    notes.use(told.path, told.reference)
+    if standing.confirm:
+        notes.confirm(told.path, standing.confirm)
+    if seen.note:
+        notes.unread(f"{told.path}.note", "of notes only what begins as an instruction is read")
+    _read_reasons(told, found)
+    medicine = told.as_entry(*_current_doses(told))
+    found.keep_mark(told, medicine)
+    if medicine.draft:
+        found.drafts.append(medicine)
+    else:
+        found.taken.append(_tied(told, medicine))
+
+
+def _read_reasons(told: Told, found: Medicines) -> None:
+    """Why the hormone is taken, as far as its own resource says."""
+    keys = reasons_of(told.seen, told.entry, told.reading)
+    if keys is not None:
+        found.indications = (found.indications or []) + [Known(key, told.path) for key in keys]
+
+
+def _tied(told: Told, medicine: MedicineEntry) -> Hormone:
+    """The medicine with what it says of other resources."""
+    seen, sources = told.seen, told.sources()
+    written = seen.dosage_instruction if isinstance(seen, MedicationRequest) else ()
+    # of instructions that follow one another only those in force say what it comes to now
+    in_force = {line.origin.rpartition("[")[2].rstrip("]") for line in medicine.lines}
+    ordered = [dosage for number, dosage in enumerate(written) if str(number) in in_force]
+    claim = told.claim(medicine.lines, sources)
+    return Hormone(medicine, told.kind, told.group, sources, in_all_a_day(ordered), claim)
+
+
+def _current_doses(told: Told) -> tuple[Doses, tuple[Span, ...]]:
+    """The doses taken, or those that a draft orders by date, with what is to be confirmed noted.
+
+    None where a question is open.
+    """
+    reading, product, (dosages, path) = told.reading, told.product, told.dosages()
+    try:
+        beside = told.beside()
+        if told.standing.standing is Standing.TAKEN:
+            doses = read_doses(dosages, product, path, reading, dated=True, beside=beside)
+            spans = told.unasked_spans() or _today(told, doses)
+        else:
+            doses, spans = read_by_date(dosages, product, path, reading, beside, lengths_from=0)
+    except Asked as asked:
+        reading.notes.ask(asked)
+        return Doses((), product.named_in_words), ()
+    from_text = doses.from_text or product.named_in_words
+    if doses.lines and from_text:
+        shown = " and ".join(
+            f"{line.preparation.name} {in_unit(line.daily, line.preparation)} a day"
+            for line in doses.lines
+        )
+        reading.notes.confirm(told.path, f"{shown} was read from text. Is that what is taken?")
+    return Doses(doses.lines, from_text), spans
+
+
+def _today(told: Told, doses: Doses) -> tuple[Span, ...]:
+    """The days of today's dose alone, where what comes before or after it cannot be told."""
+    runs = told.runs()
+    held = [run for run in runs if run.begins <= 0 <= run.ends]
+    if len(runs) <= 1 or not held or not doses.lines:
+        return ()
+    first, last = max(run.begins for run in held), min(run.ends for run in held)
+    return (Span(_day(first), _day(last), doses.lines),)
+
+
+def _day(number: float) -> int | None:
+    return int(number) if isfinite(number) else None
