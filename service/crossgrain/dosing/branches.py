@@ -111,13 +111,13 @@ def _high(case: Case, hold: Hold, ladder: Sequence[Rung]) -> Outline:
     onward = "to the next basis' target" if goals else "by one increment"
     if short:
         words = (
-            f"TSH above range: the dose is short, as the basis “{supported.basis.id}” says. Go on"
-            f" {onward}, then repeat the labs."
+            f"The dose is short, as the basis “{supported.basis.id}” says. Go on {onward}, then"
+            " repeat the labs."
         )
     else:
         words = (
-            "TSH above range although every basis in use calls this dose enough: check adherence"
-            f" and absorption, then go up {onward} and repeat the labs."
+            "Short although every basis in use calls this dose enough: check adherence and"
+            f" absorption, then go up {onward} and repeat the labs."
         )
     goals = goals or _one_up(case, hold)
     return _branch(case, hold, Reading.HIGH, supported, goals, words)
@@ -156,12 +156,12 @@ def _in_range(case: Case, hold: Hold) -> Outline:
     supported = min(case.enabled, key=lambda enabled: abs(log(_coverage(case, hold, enabled))))
     excess = _excess(case, hold)
     if not any(hold.remainder.values()) and not excess:
-        words = "TSH in range: stay on this dose; then the maintenance labs."
+        words = "Stay on this dose; then the maintenance labs."
         return _branch(case, hold, Reading.IN_RANGE, supported, dict(hold.kept), words)
     words = (
-        "TSH in range: stay at this level. What is left of the old medicine ends, and the new one"
-        f" makes up for it at equal coverage on the basis “{supported.basis.id}”, which these labs"
-        " support best; then repeat the labs."
+        "Stay at this level. What is left of the old medicine ends, and the new one makes up for it"
+        f" at equal coverage on the basis “{supported.basis.id}”, which these labs support best;"
+        " then repeat the labs."
     )
     goals = _equal_coverage(case, hold, supported, excess)
     return _branch(case, hold, Reading.IN_RANGE, supported, goals, words)
@@ -194,8 +194,7 @@ def _low(case: Case, hold: Hold) -> Outline:
     """Step back: less of what carries the new T3, or of LT4 where nothing does."""
     supported = max(case.enabled, key=lambda enabled: _coverage(case, hold, enabled))
     words = (
-        "TSH below range, or palpitations, jitteriness or a racing heart: do not climb. Step back"
-        " and repeat the labs; urgent symptoms are the prescriber's at once."
+        "Do not climb. Step back and repeat the labs; urgent symptoms are the prescriber's at once."
     )
     goals = _step_back(case, hold)
     if not any((*goals.values(), *hold.remainder.values())):
@@ -230,10 +229,11 @@ def _branch(
     taken = _tapered(case, hold, reading, supported, slots, ending)
     followed = course(case.kinetics, hold.pools, case.periods(slots, taken))
     steady = hold.decision_day + steady_day(followed, case.old_intake, case.policy.steady_within)
+    last = as_dose({**slots[-1].amounts, **taken[-1]}, case.products)
     return Outline(
         reading=reading,
         basis_id=supported.basis.id,
-        statement=words + off_ratio(as_dose({**slots[-1].amounts, **taken[-1]}, case.products)),
+        statement=words + (off_ratio(last) if len(case.target_ids) > 1 else ""),
         slots=slots,
         old=taken,
         labs=_labs(case, slots[-1], hold.decision_day, steady),

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 
-from crossgrain.dosing.plan import Reading
+from crossgrain.dosing.plan import Plan, Reading
 from crossgrain.safety.tsh import TshLimits, Whose
 
 _TOO_FAST = "flutter, palpitations, jitteriness, anxiety or a fast pulse"
@@ -48,7 +48,7 @@ def conditions_for(limits: TshLimits, *, swallows_t3: bool) -> Conditions:
     Parameters
     ----------
     limits : what applies to the patient, and by what state
-    swallows_t3 : T3 is taken at the checkpoint, which lowers free T4
+    swallows_t3 : as the function of that name tells
     """
     match limits.whose:
         case Whose.CENTRAL:
@@ -68,6 +68,11 @@ def conditions_for(limits: TshLimits, *, swallows_t3: bool) -> Conditions:
             return _by_tsh("%tshLow", high, within)
         case Whose.USUAL:
             return CONDITIONS
+
+
+def swallows_t3(plan: Plan) -> bool:
+    """Whether T3 is taken at the checkpoint, which lowers free T4."""
+    return any(line.preparation.carries_t3 for line in plan.steps[-1].lines)
 
 
 def _by_tsh(low: str, high: str, within: str) -> Conditions:

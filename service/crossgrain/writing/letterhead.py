@@ -14,7 +14,7 @@ from crossgrain.reading.series_facts import SeriesFacts
 from crossgrain.safety.findings import Finding, Severity, most_severe_first
 from crossgrain.words.doses import CAUTION
 from crossgrain.writing.carried_over import carried_over, replaced_by
-from crossgrain.writing.conditions import Conditions, conditions_for
+from crossgrain.writing.conditions import Conditions, conditions_for, swallows_t3
 from crossgrain.writing.narrative import narrative, paragraphs, plain
 from crossgrain.writing.plan_name import plan_name
 from crossgrain.writing.series_mark import facts_parts, series_facts
@@ -220,15 +220,10 @@ def letterhead_for(proposal: Proposal, service_version: str, codes: CodeTables) 
         replaced=replaced_by(proposal.record, plan.exchange if plan else None),
         series=series,
         branches=branches,
-        conditions=conditions_for(proposal.tsh, swallows_t3=_swallows_t3(plan)),
+        conditions=conditions_for(proposal.tsh, swallows_t3=plan is not None and swallows_t3(plan)),
         standing=standing,
         standing_xhtml=paragraphs(standing),
     )
-
-
-def _swallows_t3(plan: Plan | None) -> bool:
-    """Whether T3 is taken at the checkpoint."""
-    return plan is not None and any(ln.preparation.carries_t3 for ln in plan.steps[-1].lines)
 
 
 def resource_id(plan_id: str, what: str) -> str:

@@ -54,20 +54,19 @@ def test_the_branches_are_high_then_in_range_then_low():
         assert readings == [Reading.HIGH, Reading.IN_RANGE, Reading.LOW]
 
 
-def test_each_branch_says_to_which_labs_it_belongs_and_what_to_do():
+def test_each_branch_says_what_to_do_and_leaves_to_its_condition_which_result_it_belongs_to():
     high, stay, low = (b.statement for b in to_lt4().checkpoint.branches)
     assert high == (
-        "TSH above range: the dose is short, as the basis “content” says. Go on to the next"
-        " basis' target, then repeat the labs."
+        "The dose is short, as the basis “content” says. Go on to the next basis' target, then"
+        " repeat the labs."
     )
     assert stay == (
-        "TSH in range: stay at this level. What is left of the old medicine ends, and the new one"
-        " makes up for it at equal coverage on the basis “content”, which these labs support best;"
+        "Stay at this level. What is left of the old medicine ends, and the new one makes up for it"
+        " at equal coverage on the basis “content”, which these labs support best;"
         " then repeat the labs."
     )
     assert low == (
-        "TSH below range, or palpitations, jitteriness or a racing heart: do not climb. Step back"
-        " and repeat the labs; urgent symptoms are the prescriber's at once."
+        "Do not climb. Step back and repeat the labs; urgent symptoms are the prescriber's at once."
     )
 
 
@@ -93,7 +92,7 @@ def test_after_a_high_tsh_the_next_basis_target_is_reached():
     stopped = plan(regimen(lt4=100), Target.DESICCATED_THYROID, prior_therapy=STOP)
     high = branch(stopped, Reading.HIGH)
     assert amounts(high.steps[-1]) == {GRAIN_60.id: 75}
-    assert "the dose is short" in high.statement
+    assert "The dose is short" in high.statement
 
 
 def test_a_move_to_lt4_on_a_low_chart_has_its_upward_branch_too():
@@ -284,6 +283,15 @@ def test_where_the_smallest_dose_stays_after_a_low_tsh_labs_follow_in_six_weeks(
 def test_a_combination_outside_the_guidelines_ratio_says_so(taken, reading, said):
     # ETA 2012, Eur Thyroid J 1:55: 13:1 to 20:1
     assert said in branch(plan(taken, Target.LT4_LT3), reading).statement
+
+
+def test_no_ratio_is_said_of_a_move_to_one_medicine_while_the_old_one_still_ends():
+    for taken, target in (
+        (regimen(lt4=100), Target.LIOTHYRONINE),
+        (regimen(lt3=25), Target.LEVOTHYROXINE),
+    ):
+        for way in plan(taken, target).checkpoint.branches:
+            assert ":1" not in way.statement
 
 
 def test_a_combination_inside_the_guidelines_ratio_says_nothing_of_it():

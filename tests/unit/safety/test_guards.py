@@ -84,3 +84,13 @@ def test_every_guard_is_a_hold_with_its_source() -> None:
     assert set(found) == set(RULES.after) - {"product-exchanged", "combination-review"}  # notes
     assert {finding.severity for finding in found.values()} == {Severity.HOLD}
     assert all(finding.source for finding in found.values())
+
+
+@pytest.mark.parametrize(("lowest", "fires"), [(0.49, True), (0.5, False), (0.51, False)])
+def test_coverage_below_a_half_is_called_overt_hypothyroidism(lowest: float, fires: bool) -> None:
+    found = guards(chosen=forecast(lowest=lowest))
+    assert ("overt-hypothyroidism" in found) is fires
+    assert "coverage-low" in found
+    if fires:
+        assert "overt hypothyroidism" in found["overt-hypothyroidism"].statement
+        assert "week 4" in found["overt-hypothyroidism"].action

@@ -183,7 +183,7 @@ def _show_plan(page: Page, plan: Plan, proposal: Proposal, catalogue: Catalogue,
     show_series(page, plan, start)
     for warning in beside_the_series(proposal):
         page.line(warning, style="bold")
-    show_checkpoint(page, plan, start)
+    show_checkpoint(page, plan, start, proposal.tsh)
     show_labs(page, plan.labs, start)
     show_prior_therapies(page, proposal, plan, catalogue)
     if why:

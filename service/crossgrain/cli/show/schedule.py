@@ -17,7 +17,9 @@ from crossgrain.dosing.plan import (
     courses,
 )
 from crossgrain.dosing.wording import UNITS
+from crossgrain.safety.tsh import TshLimits
 from crossgrain.words.doses import date_words, number, pieces
+from crossgrain.writing.conditions import Condition, conditions_for, swallows_t3
 from crossgrain.writing.dosage import needed
 from crossgrain.writing.labels import NAMES, PARTS
 
@@ -32,7 +34,7 @@ def show_series(page: Page, plan: Plan, start: date) -> None:
         page.line(note, style="dim")
 
 
-def show_checkpoint(page: Page, plan: Plan, start: date) -> None:
+def show_checkpoint(page: Page, plan: Plan, start: date, limits: TshLimits) -> None:
     """Where the climb waits, why there, and the three ways on."""
     checkpoint = plan.checkpoint
     held = f", held at {dose(checkpoint.held)}" if checkpoint.held_above else ""
@@ -43,8 +45,9 @@ def show_checkpoint(page: Page, plan: Plan, start: date) -> None:
         f" ({checkpoint.set_by}). Bloods on {_on(start, checkpoint.lab_day)}; decide from"
         f" {_on(start, checkpoint.decision_day)}. Nothing rises before those labs."
     )
+    conditions = conditions_for(limits, swallows_t3=swallows_t3(plan))
     for branch in checkpoint.branches:
-        _show_branch(page, branch, start)
+        _show_branch(page, branch, start, conditions[branch.reading])
 
 
 def show_labs(page: Page, labs: Sequence[LabDraw], start: date) -> None:
@@ -54,8 +57,8 @@ def show_labs(page: Page, labs: Sequence[LabDraw], start: date) -> None:
         page.line(f"{_on(start, draw.day)}: {draw.statement}")
 
 
-def _show_branch(page: Page, branch: Branch, start: date) -> None:
-    page.line(branch.statement, style="bold")
+def _show_branch(page: Page, branch: Branch, start: date, condition: Condition) -> None:
+    page.line(f"{condition.title}: if {condition.words}. {branch.statement}", style="bold")
     if branch.steps:
         page.table(_HEADINGS, _rows(branch.steps, start))
     for draw in branch.labs:

@@ -212,6 +212,7 @@ PLAN_PREDICATES: dict[str, PlanPredicate] = {
     "lt4-above-300": _lt4_high,
     "desiccated-above-usual": _desiccated_high,
     "t3-exposure-high": _exposure_high,
+    "overt-hypothyroidism": _coverage_low,
     "coverage-low": _coverage_low,
     "combination-review": _combination,
     "product-exchanged": _product_exchanged,
