@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from crossgrain.dosing.kinetics import Intake, Kinetics, Pools, PoolWeights
-from crossgrain.dosing.taper import EQUAL, TIE, Leaning, Level, Problem, Segment
+from crossgrain.dosing.taper import EQUAL, TIE, Leaning, Level, Problem, Segment, shares_of
 from crossgrain.dosing.taper_search import choose_taper
 
 SLACK = 1e-9
@@ -182,6 +182,7 @@ def problems(draw):
         bought,
         tuple(over(bases, start) for bases in draw(st.lists(weights, min_size=1, max_size=3))),
         leaning,
+        shares_of(levels),
     )
 
 

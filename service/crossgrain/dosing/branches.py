@@ -1,7 +1,11 @@
 """After the checkpoint: what to do when TSH is high, in range, or low.
 
 Each branch is solved on its own, against the basis that such labs support, from the pools as
-they stand at the end of the hold.
+they stand at the end of the hold. The order is the same in all three: which basis the labs speak
+for; the goals of the target's medicines on it; what is left of the old medicine, tapered beside
+them by the search that the climb used, with what the labs allow to be left at the end; then the
+days of the draws. What the labs say comes before any weight of risk: the branch of a high TSH may
+not come out below today's dose, that of a low one may not rise.
 """
 
 from bisect import bisect_right

@@ -147,9 +147,12 @@ def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow,
 
     `rows` are the comparison of the same regimen for the same target.
     """
+    # 1. What is taken, in the preparations that orders are made from, and the bases that steer.
     case = _case(regimen, wish, tables, rows)
     if case.exchange:
         rows = tuple(replace(row, target=row.target and _today(case)) for row in rows)
+    # 2. Each basis' target as a point along the climb; at the smallest of them it waits for labs,
+    #    so that no generous chart carries a patient past what a stricter one calls enough.
     aim = aim_on(wish.basis_id, rows)
     if case.exchange:
         dose, set_by = _exchanged(case, case.exchange), wish.basis_id
@@ -159,12 +162,15 @@ def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow,
         dose, set_by = checkpoint_dose(
             case, ladder, at_least_most_generous=wish.lt4_at_least_most_generous
         )
+    # 3. Each medicine's way from the old dose to the new.
     moving = medicines(case.old, dose, case.products, case.pace)
     same = {medicine.part for medicine in moving} == {Part.SHARED} and not case.exchange
     if same and (len(moving) == 1 or all(m.start == m.goal for m in moving)):
         raise DomainError(
             Category.NOTHING_TO_DO, "target", "the record already shows the regimen asked for"
         )
+    # 4. The new doses by day, and the old ones beside them; for both prior therapies, over the same
+    #    days, so that what was not chosen is seen.
     if case.exchange:  # two products are never taken side by side
         wish = replace(wish, prior_therapy=PriorTherapy.STOP)
         both = dict.fromkeys(PriorTherapy, schedule_for(case, moving, PriorTherapy.STOP))
@@ -177,8 +183,10 @@ def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow,
         forecast_for(case, wish.prior_therapy, own, horizon, with_band=True),
         forecast_for(case, other, both[other], horizon, with_band=False),
     )
+    # 5. Where the patient stands when the labs are back, and what each reading of them leads to.
     hold = _hold(case, own, dose)
     ways = outlines(case, hold, ladder)
+    # 6. Tablets for all of these doses together, then the draws and the orders.
     kits, in_branches = _kits(case, own, hold, ways)
     stages = [Stage.CLIMB] * (len(own.slots) - 1) + [Stage.HOLD]
     labs = _labs(case, wish, own, forecasts[0])

@@ -15,7 +15,7 @@ from crossgrain.dosing.kinetics import Intake, Kinetics, Pools, PoolWeights
 from crossgrain.dosing.moves import Medicine, total_intake
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.tablets import Making, makings
-from crossgrain.dosing.taper import Choice, Leaning, Level, Problem, Segment
+from crossgrain.dosing.taper import Choice, Leaning, Level, Problem, Segment, shares_of
 from crossgrain.dosing.taper_search import choose_taper
 
 _NEARBY = 40
@@ -44,6 +44,7 @@ class OldDoses:
     levels : the same as the taper's search sees them
     under : for each choice the others in which no medicine is above it, the largest first
     bought : for each kit how many strengths it holds beyond those at home
+    shares : each level as a part of the first, where one medicine falls: see `taper.shares_of`
     """
 
     falling: tuple[Medicine, ...]
@@ -51,6 +52,7 @@ class OldDoses:
     levels: tuple[Level, ...]
     under: tuple[tuple[int, ...], ...]
     bought: tuple[int, ...]
+    shares: tuple[float, ...] | None
 
     def amounts(self, choice: int) -> dict[str, Fraction]:
         """The daily amounts of a choice, by preparation id."""
@@ -92,19 +94,21 @@ def _old_doses(
         tuple(ranges[place][rank].amount for place, rank in zip(places, ranks, strict=True))
         for ranks, *_ in together
     ]
+    levels = tuple(
+        Level(_intake(falling, amounts), *masks)
+        for amounts, (_, *masks) in zip(choices, together, strict=True)
+    )
     return OldDoses(
         falling,
         tuple(choices),
-        tuple(
-            Level(_intake(falling, amounts), *masks)
-            for amounts, (_, *masks) in zip(choices, together, strict=True)
-        ),
+        levels,
         _under([ranks for ranks, *_ in together]),
         tuple(
             sum((mask & ~makings(m.preparation).mask(h)).bit_count()
                 for mask, m, h in zip(kit, falling, home, strict=True))
             for kit in kits
         ),
+        shares_of(levels),
     )  # fmt: skip
 
 
@@ -298,6 +302,7 @@ def taper_problem(
         bought=old.bought,
         weights=tuple(weights),
         leaning=leaning,
+        shares=old.shares,
     )
 
 

@@ -10,6 +10,7 @@ What is chosen from, and how it is judged, stands here; `taper_search` looks, an
 knows what coverage comes to along a taper.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf, log
 from typing import NamedTuple
@@ -96,6 +97,7 @@ class Problem:
     weights : one per basis, each divided by the LT4-equivalent of the regimen compared with,
         so that a weighed sum of pools is coverage on that basis
     leaning : weights, tolerances and limits
+    shares : see `shares_of`
     """
 
     kinetics: Kinetics
@@ -107,6 +109,28 @@ class Problem:
     bought: tuple[int, ...]
     weights: tuple[PoolWeights, ...]
     leaning: Leaning = Leaning()
+    shares: tuple[float, ...] | None = None
+
+
+def shares_of(levels: Sequence[Level]) -> tuple[float, ...] | None:
+    """Each level as a part of the first; ``None`` where several medicines fall.
+
+    Two of one composition have such parts as well, but not from the largest to the smallest.
+    """
+    first, *others = (level.intake for level in levels)
+    by = max(first)
+    if not by:
+        return None
+    place = first.index(by)
+    shares = [1.0]
+    for other in others:
+        share = other[place] / by
+        if share > shares[-1] or any(
+            abs(share * a - b) > TIE for a, b in zip(first, other, strict=True)
+        ):
+            return None
+        shares.append(share)
+    return tuple(shares)
 
 
 class Taper(NamedTuple):

@@ -69,8 +69,10 @@ class TaperCoverage:
         self._levels = [self._weigh(level.intake) for level in problem.levels]
         self.legs = self._legs()
         self.at_end = self._at_end()
-        self.shares = self._shares()
-        self._ends = self._later() if self.shares else []
+        # A level without hormone on some basis cannot be divided by.
+        counts = min(slow + fast for slow, fast in self._levels[0]) > 0
+        self.shares = problem.shares if counts else None
+        self._ends: dict[int, list[tuple[tuple[float, float, float, float], ...]]] = {}
         now = [slow + fast for slow, fast in self._start]
         self.begin = Point(self._start, min(now), max(now))
 
@@ -114,7 +116,7 @@ class TaperCoverage:
         least, most = 0.0, 1.0
         floor, ceiling = within[0] * (1 - TIE), within[1] * (1 + TIE)
         counts = True
-        for end in self._ends[at]:
+        for end in self._later(at):
             for (slow, fast), (e4, e3, new, whole) in zip(state, end, strict=True):
                 without = slow * e4 + fast * e3 + new
                 low = (floor - without) / whole
@@ -139,51 +141,30 @@ class TaperCoverage:
             )
         return total
 
-    def _shares(self) -> tuple[float, ...] | None:
-        """Each level as a part of the first; ``None`` where several medicines fall.
-
-        Two of one composition have such parts as well, but not from the largest to the smallest.
-        """
-        first, *others = (level.intake for level in self._problem.levels)
-        t4_ug, lt3_ug, desiccated_t3_ug = first
-        if not any(first) or min(sum(level) for level in self._levels[0]) <= 0:
-            return None
-        by = t4_ug or lt3_ug or desiccated_t3_ug
-        shares = [1.0]
-        for other in others:
-            share = (other.t4_ug if t4_ug else other.lt3_ug or other.desiccated_t3_ug) / by
-            if any(abs(share * a - b) > TIE for a, b in zip(first, other, strict=True)):
-                return None
-            shares.append(share)
-        if shares != sorted(shares, reverse=True):
-            return None
-        return tuple(shares)
-
-    def _later(self) -> list[list[tuple[tuple[float, float, float, float], ...]]]:
-        """For each segment, what leads to coverage at its end and at each later one.
+    def _later(self, at: int) -> list[tuple[tuple[float, float, float, float], ...]]:
+        """What leads from the beginning of a segment to coverage at its end and at each later one.
 
         On each basis: what is left of the slow and the fast part of now; what the new medicine
         adds meanwhile; and what today's whole dose would.
         """
-        ends = []
-        for at in range(len(self.legs)):
-            e4 = e3 = 1.0
-            new: State = tuple((0.0, 0.0) for _ in self._weights)
-            later = []
-            for course in self.legs[at:]:
-                e4, e3 = e4 * course.e4, e3 * course.e3
-                new = tuple(
-                    (t + (s - t) * course.e4, g + (f - g) * course.e3)
-                    for (s, f), (t, g) in zip(new, course.tends, strict=True)
+        if at in self._ends:
+            return self._ends[at]
+        e4 = e3 = 1.0
+        new: State = tuple((0.0, 0.0) for _ in self._weights)
+        later = self._ends[at] = []
+        for leg in self.legs[at:]:
+            e4, e3 = e4 * leg.e4, e3 * leg.e3
+            new = tuple(
+                (t + (s - t) * leg.e4, g + (f - g) * leg.e3)
+                for (s, f), (t, g) in zip(new, leg.tends, strict=True)
+            )
+            later.append(
+                tuple(
+                    (e4, e3, s + f, slow * (1 - e4) + fast * (1 - e3))
+                    for (s, f), (slow, fast) in zip(new, self._levels[0], strict=True)
                 )
-                later.append(
-                    tuple(
-                        (e4, e3, s + f, slow * (1 - e4) + fast * (1 - e3))
-                        for (s, f), (slow, fast) in zip(new, self._levels[0], strict=True)
-                    )
-                )
-            ends.append(later)
-        return ends
+            )
+        return later
 
     def _legs(self) -> tuple[Leg, ...]:
         """One per segment; most segments of a taper are alike, and such are worked out once."""

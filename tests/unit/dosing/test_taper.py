@@ -6,7 +6,7 @@ from math import exp, log
 import pytest
 
 from crossgrain.dosing.kinetics import Intake, Kinetics, Pools, PoolWeights
-from crossgrain.dosing.taper import Leaning, Level, Problem, Segment
+from crossgrain.dosing.taper import Leaning, Level, Problem, Segment, shares_of
 from crossgrain.dosing.taper_search import choose_taper
 
 ALL = 0b11
@@ -27,6 +27,7 @@ def simple(segments, doses=((100, HOME), (50, HOME), (0, HOME)), start=100.0, **
         (0, 1),
         (PoolWeights(1 / 100, 0.02, 0.02),),
         Leaning(**leaning),
+        shares_of(levels),
     )
 
 
@@ -73,7 +74,9 @@ def test_whole_tablets_are_preferred_among_as_many_changes():
         Level(Intake(50, 0, 0), ALL, 0),  # a broken tablet
         Level(Intake(49, 0, 0), ALL, ALL),
     ]
-    problem = replace(simple([held(50)], tolerance=0.02), levels=tuple(levels))
+    problem = replace(
+        simple([held(50)], tolerance=0.02), levels=tuple(levels), shares=shares_of(levels)
+    )
     assert choose_taper(problem).best.path == (1,)
     assert chosen(problem).path == (2,)
     assert chosen(replace(problem, leaning=Leaning())).path == (1,)
@@ -94,6 +97,7 @@ def test_among_as_many_changes_those_with_the_fewest_broken_tablets_are_taken(on
     problem = replace(
         simple(segments, tolerance=0.05),
         levels=tuple(levels),
+        shares=shares_of(levels),
         under=((1, 2, 3), (2, 3), (3,), ()),
         last=frozenset({1, 2}),
     )
@@ -108,7 +112,11 @@ def test_a_day_less_with_a_broken_tablet_is_worth_a_worse_coverage_within_the_to
     # a day of both doses together raises coverage by 4.7 %
     segments = [Segment(1, Intake(50, 0, 0)), held(50)]
     problem = replace(
-        simple(segments, tolerance=0.05), levels=levels, under=((1,), ()), last=frozenset({1})
+        simple(segments, tolerance=0.05),
+        levels=levels,
+        shares=shares_of(levels),
+        under=((1,), ()),
+        last=frozenset({1}),
     )
     assert choose_taper(problem).best.path == (1, 1)
     assert chosen(problem).path == (0, 1)
