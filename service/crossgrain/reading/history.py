@@ -96,7 +96,7 @@ def keep(
     *,
     day: int | None = None,
     active: bool = True,
-    modified: bool = False,
+    modified: bool,
     denied: bool = False,
 ) -> None:
     """Keep what was recognised in a resource; say where nothing was, or it must not be read."""

@@ -1,5 +1,6 @@
 """What the reader jots down while it reads: questions, what it passed over, what it used."""
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 
 from crossgrain.reading.errors import Asked
@@ -31,3 +32,17 @@ class Notes:
     def use(self, path: str, reference: str) -> None:
         """Remember that the resource at `path` went into the answer."""
         self.used[path] = reference
+
+    def forget(self, paths: Collection[str]) -> None:
+        """Drop what is asked, or to be confirmed, of resources that turned out not to count.
+
+        `paths` are those of resources, as in ``Bundle.entry[2].resource``.
+        """
+        for noted in (self.questions, self.to_confirm) if paths else ():
+            for question in [q for q in noted if _resource_of(q.expression) in paths]:
+                del noted[question]
+
+
+def _resource_of(expression: str) -> str:
+    before, resource, _ = expression.partition(".resource")
+    return before + resource

@@ -1,9 +1,11 @@
 """What was taken when: thyroid medicines with their days, counted once, in doubt where denied."""
 
+from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from itertools import pairwise
+from itertools import islice, pairwise
+from operator import itemgetter
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.reading.chains import IN_A_CIRCLE, Order, doubts_of, leading_in_circles
@@ -26,7 +28,7 @@ from crossgrain.reading.reading import Reading
 from crossgrain.reading.record import MarkedOrder
 from crossgrain.reading.resolve import Entry
 from crossgrain.reading.sayings import Saying
-from crossgrain.reading.taking import Denial, StandingOrders
+from crossgrain.reading.taking import Claim, Denial, Dose, StandingOrders, dose
 from crossgrain.reading.told import Other, Told, Unsettled, told_by
 from crossgrain.reading.views import MedicationRequest, Medicine, view
 from crossgrain.screening.course import Dispense, End, Intake, Undecided
@@ -306,17 +308,43 @@ def _left_of(intake: Intake, restated: Sequence[int | None]) -> Iterator[Intake]
         yield replace(intake, first_day=until + 1)
 
 
+class _Stops:
+    """What says that a medicine came to an end on a known day: found by that day and the dose."""
+
+    def __init__(self, denials: Iterable[Denial]) -> None:
+        self._of: dict[tuple[Kind, Dose | None], list[tuple[int, str, Denial]]] = {}
+        for denial in denials:
+            key = denial.kind, None if denial.outright or not denial.lines else dose(denial.lines)
+            if denial.day is not None:
+                self._of.setdefault(key, []).append((denial.day, denial.reference, denial))
+        for found in self._of.values():
+            found.sort(key=itemgetter(0, 1))
+
+    def first(self, claim: Claim, last: int | None) -> Iterator[Denial]:
+        """The earliest within a dose's days, for any dose and for its own: more say no more."""
+        said_on = claim.said_on
+        for key in (claim.kind, None), (claim.kind, dose(claim.lines)):
+            found = self._of.get(key, [])
+            place = 0 if said_on is None else bisect_right(found, said_on, key=itemgetter(0))
+            for day, reference, denial in islice(found, place, place + 2):
+                if reference != claim.reference and (last is None or day < last):
+                    yield denial
+
+
 class _Against:
     """What a record says against the taking of its medicines."""
 
     def __init__(self, medicines: Sequence[Dated], order_days: int) -> None:
-        self._denials: dict[Kind, list[Denial]] = {}
+        said = [m.told.denial(m.told.unasked_lines()) for m in medicines]
+        denials = [denial for denial in said if denial is not None]
+        self._stops = _Stops(denial for denial in denials if _is_stop(denial))
+        self._others: dict[Kind, list[Denial]] = {}
+        for denial in denials:
+            if not _is_stop(denial):
+                self._others.setdefault(denial.kind, []).append(denial)
         self._replaced: dict[str, int] = {}
         """The first day of the first order that takes the place of another."""
         for medicine in medicines:
-            denial = medicine.told.denial(medicine.told.unasked_lines())
-            if denial is not None:
-                self._denials.setdefault(medicine.kind, []).append(denial)
             first = medicine.standing.first_day
             if medicine.taken and medicine.replaces and first is not None:
                 known = self._replaced.get(medicine.replaces, first)
@@ -332,23 +360,27 @@ class _Against:
 
     def held_against(self, medicine: Dated, intake: Intake) -> Iterator[Intake]:
         """A dose, its days that are denied as a dose of their own that is in doubt."""
-        denials = self._denials.get(intake.kind)
-        if not denials or intake.doubt:
+        if intake.doubt:
             yield intake
             return
         claim = medicine.told.claim(intake.lines, medicine.stems_from)
-        over = intake.end is End.UNDATED
         last = intake.last_day
         if intake.reference in self._replaced:
             replaced_on = self._replaced[intake.reference]
             last = replaced_on - 1 if last is None else min(last, replaced_on - 1)
+        over = intake.end is End.UNDATED
         found = [
             (denial, days)
-            for denial in denials
+            for denial in (*self._stops.first(claim, last), *self._others.get(intake.kind, ()))
             if denial.contradicts(claim, self._orders)
             and (days := denial.denied(intake.first_day, last, over=over))
         ]
         yield from _parted(intake, found)
+
+
+def _is_stop(denial: Denial) -> bool:
+    """Whether it denies every day after one that is known, whoever says that it was taken."""
+    return denial.day is not None and not denial.never and not denial.order
 
 
 def _parted(
@@ -366,7 +398,8 @@ def _parted(
     doubtful = replace(
         intake,
         first_day=begin,
-        doubt=f"a {intake.kind} medicine stands as taken, and of it {found[0][0].why}",
+        doubt=f"a {intake.kind} medicine stands as taken, but another resource speaks against it:"
+        f" {found[0][0].why}",
         against=tuple(dict.fromkeys(denial.reference for denial, _ in found)),
     )
     if end is None or (intake.last_day is not None and end >= intake.last_day):

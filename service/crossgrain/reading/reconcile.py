@@ -63,11 +63,14 @@ def _ask_about(several: list[Hormone], codes: CodeTables, notes: Notes) -> None:
 
 def _ask_about_the_whole(several: list[Hormone], notes: Notes) -> None:
     """Orders that name what they come to together must come to it: none missing, none twice."""
+    by_group: dict[tuple[str, str] | None, list[Hormone]] = {}
     for hormone in several:
-        group = [other for other in several if other.group == hormone.group]
-        lines = [line for other in group for line in other.entry.lines]
+        by_group.setdefault(hormone.group, []).append(hormone)
+    for hormone in several:
+        group = by_group[hormone.group]
         if hormone.in_all is None or any(not other.entry.lines for other in group):
             continue
+        lines = [line for other in group for line in other.entry.lines]
         daily = sum((line.daily for line in lines), Fraction(0))
         if daily != hormone.in_all:
             unit = lines[0].preparation
@@ -89,6 +92,7 @@ def _without_replaced(taken: list[Hormone], notes: Notes) -> list[Hormone]:
         if each.entry.reference in doubts:
             notes.ask(Asked(f"{each.entry.path}.priorPrescription", doubts[each.entry.reference]))
     replaced = {order.replaces for own, order in orders.items() if own not in doubts}
+    notes.forget({each.entry.path for each in taken if each.entry.reference in replaced})
     kept = []
     for each in taken:
         if each.entry.reference in replaced:
@@ -123,6 +127,7 @@ def _without_restated(taken: list[Hormone], notes: Notes) -> list[Hormone]:
             notes.unread(
                 order.entry.path, "counted once: a statement made from it is in the record"
             )
+    notes.forget({t.entry.path for t in taken if t.entry.reference in dropped})
     return [t for t in taken if t.entry.reference not in dropped]
 
 

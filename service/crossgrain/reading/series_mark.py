@@ -83,13 +83,13 @@ def _mark(read: Read) -> SeriesMark:
         prior_therapy=PriorTherapy(read["prior-therapy"]),
         mixture=Mixture(**dict(_mixture(read))),
         family=_text(read["desiccated-family"]),
-        most_generous=read["most-generous"] is True,
+        most_generous=_flag(read["most-generous"]),
         day_one=date.fromisoformat(_text(read["day-one"])),
         decision=date.fromisoformat(_text(read["decision"])),
         checkpoint=TargetDose(
             _amount(read["checkpoint"]["levothyroxine"]),
             _amount(read["checkpoint"]["liothyronine"]),
-            _number(read["checkpoint"]["grains"] or 0),
+            _number(0 if (grains := read["checkpoint"]["grains"]) is None else grains),
         ),
         need=_number(read["need"]),
         tables=_text(read["tables"]),
@@ -100,7 +100,7 @@ def _mark(read: Read) -> SeriesMark:
 def _mixture(read: Read) -> Iterator[tuple[str, Any]]:
     if read["ratio"] is not None:
         yield "ratio", _number(read["ratio"])
-    if read["guideline"] is True:
+    if _flag(read["guideline"]):
         yield "guideline", True
     if read["t3-share"] is not None:
         yield "t3_share", _number(read["t3-share"])
@@ -111,7 +111,7 @@ def _ordered(read: Read) -> OrderedStep:
     return OrderedStep(
         step=_count(read["step"]),
         steps=_count(read["steps"]),
-        branch=_text(read["branch"]) if read["branch"] else "",
+        branch="" if read["branch"] is None else _text(read["branch"]),
         preparation_id=_text(order["preparation"]),
         strength=_amount(order["strength"]),
         doses=tuple(_dose(_text(dose)) for dose in order["dose"]),
@@ -132,6 +132,12 @@ def _text(value: object) -> str:
     if not isinstance(value, str):
         raise _Unlike
     return value
+
+
+def _flag(value: object) -> bool:
+    if value is not None and not isinstance(value, bool):
+        raise _Unlike
+    return bool(value)
 
 
 def _number(value: object) -> Fraction:

@@ -9,6 +9,7 @@ an order: where that was stopped or withdrawn, and no other stands, one of the t
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from fractions import Fraction
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import DoseLine
@@ -115,7 +116,7 @@ class Denial:
         return self.day is not None and said_on is not None and self.day <= said_on
 
     def _may_be_of(self, claim: Claim) -> bool:
-        return not self.lines or not claim.lines or _daily(self.lines) == _daily(claim.lines)
+        return not self.lines or not claim.lines or dose(self.lines) == dose(claim.lines)
 
     def _leaves_without_ground(self, claim: Claim, standing: "StandingOrders") -> bool:
         """Of an order that was given up: whether a statement rests on it, or may.
@@ -160,8 +161,12 @@ class Denial:
         return last is not None and last <= (0 if self.day is None else self.day)
 
 
-def _daily(lines: Sequence[DoseLine]) -> list[tuple[str, object]]:
-    return [(line.preparation.id, line.daily) for line in lines]
+Dose = tuple[tuple[str, Fraction], ...]
+
+
+def dose(lines: Sequence[DoseLine]) -> Dose:
+    """Equal for two resources of one dose, their lines in one order."""
+    return tuple((line.preparation.id, line.daily) for line in lines)
 
 
 def may_deny(seen: MedicationStatement | MedicationRequest) -> bool:
@@ -271,7 +276,7 @@ def ask_about_denials(
                 notes.ask(
                     Asked(
                         claim.path,
-                        f"This {claim.kind} medicine stands as taken, and of {denial.path}"
-                        f" {denial.why}. Is it taken now?",
+                        f"This {claim.kind} medicine stands as taken, but {denial.path} speaks"
+                        f" against it: {denial.why}. Is it taken now?",
                     )
                 )

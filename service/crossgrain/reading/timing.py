@@ -90,8 +90,8 @@ def schedule_of(timing: Timing, expression: str) -> Schedule:
         if not found.same_as(other):
             raise Asked(
                 expression if repeated else f"{expression}.code",
-                f"The timing says {plain(found.per_day)} doses a day and, in its code or its"
-                f" words, {plain(other.per_day)}. Which one is right?",
+                f"The timing says {_doses(found.per_day)} a day and, in its code or its words,"
+                f" {_doses(other.per_day)} a day. Which one is right?",
             )
     return found
 
@@ -213,7 +213,7 @@ def _rate(repeat: Repeat, path: str) -> tuple[Fraction, Fraction] | None:
         return times, period * _HOURS_IN[repeat.period_unit] / 24
     if repeat.period_unit in _DAYS_IN:
         return times, scaled(period, _DAYS_IN[repeat.period_unit])
-    raise _too_rare(times, f"{plain(period)} {repeat.period_unit}", path)
+    raise _too_rare(times, _long(period, repeat.period_unit), path)
 
 
 def _by_moments(days: frozenset[str], moments: int | None) -> Schedule | None:
@@ -233,7 +233,7 @@ def _agreed(
         return times
     raise Asked(
         path,
-        f"The timing says {plain(times)} in {plain(period)} days and names {moments}"
+        f"The timing says {_doses(times)} in {_days(period)} and names {moments}"
         " moments of the day. How many doses are taken a day?",
     )
 
@@ -245,7 +245,7 @@ def _on_days(days: frozenset[str], times: Fraction, period: Fraction, path: str)
         return on_weekdays(days)
     raise Asked(
         path,
-        f"The timing says {plain(times)} in {plain(period)} days and names {len(days)} days of"
+        f"The timing says {_doses(times)} in {_days(period)} and names {len(days)} days of"
         " the week. On which days is how much taken?",
     )
 
@@ -255,7 +255,7 @@ def _spread(times: Fraction, period: Fraction, path: str) -> Schedule:
     if period == 1:
         return every(1, times)
     if period > _LONGEST_DAYS:
-        raise _too_rare(times, f"{plain(period)} days", path)
+        raise _too_rare(times, _days(period), path)
     if period == 7:
         return times_a_week(int(times))
     if period < 1 and (times / period).denominator == 1:
@@ -265,9 +265,22 @@ def _spread(times: Fraction, period: Fraction, path: str) -> Schedule:
     raise Asked(path, "The timing does not come round in whole days. How often is a dose taken?")
 
 
+def _doses(count: Fraction) -> str:
+    return "1 dose" if count == 1 else f"{plain(count)} doses"
+
+
+def _days(count: Fraction) -> str:
+    return "1 day" if count == 1 else f"{plain(count)} days"
+
+
+def _long(count: Fraction, unit: str) -> str:
+    word = "month" if unit == "mo" else "year"
+    return f"1 {word}" if count == 1 else f"{plain(count)} {word}s"
+
+
 def _too_rare(times: Fraction, period: str, path: str) -> Asked:
     return Asked(
         path,
-        f"The timing says {plain(times)} in {period}, which may be the supply and not the"
+        f"The timing says {_doses(times)} in {period}, which may be the supply and not the"
         " dose. How often is a dose taken?",
     )

@@ -26,6 +26,7 @@ READING_TESTS = (
     "tests/unit/reading",
     "tests/unit/screening/test_reading.py",
     "tests/unit/screening/test_said_not_taken.py",
+    "tests/unit/screening/test_followed_series.py",
     "tests/published/test_codes.py",
     "tests/properties/test_dosage_reading.py",
     "tests/properties/reading",

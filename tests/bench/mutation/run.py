@@ -14,6 +14,7 @@ import argparse
 import gc
 import os
 import shutil
+import sys
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -26,7 +27,7 @@ from mutmut.state import state
 from mutmut.utils.file_utils import change_cwd
 from mutmut.workers import isolation
 from tests.bench.mutation.rooms import ROOMS, sample, settings
-from tests.bench.mutation.settled import empty_caches
+from tests.bench.mutation.settled import empty_caches, load_anew, tables_anew
 
 COPIED = (
     "tests", "fixtures", "openapi", "docker", "service/docs", "pyproject.toml", "DEVELOPERS.md",
@@ -56,6 +57,12 @@ class CollectedOnce(PytestRunner):
         items = [item for item in self._session.items if item.nodeid in wanted]
         items.sort(key=lambda item: seconds.get(item.nodeid, 0.0))
         empty_caches()
+        try:
+            with change_cwd("mutants"):
+                tables_anew(sys.modules[mutant_name.rpartition(".")[0]])
+                load_anew()
+        except Exception:  # a mutant that keeps the tables from being made is killed
+            return int(pytest.ExitCode.TESTS_FAILED)
         with change_cwd("mutants"):
             for item, following in zip(items, [*items[1:], None], strict=True):
                 item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)

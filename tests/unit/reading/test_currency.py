@@ -197,6 +197,13 @@ def test_an_order_is_stale_after_four_hundred_days(written: str, stale: bool) ->
     assert bool(read(ordered(authoredOn=written)).confirm) is stale
 
 
+@pytest.mark.parametrize(
+    ("written", "known"), [("2026-03-19", True), ("2026-03-20", True), ("2026-03-21", False)]
+)
+def test_an_order_stands_from_the_day_on_which_it_was_written(written: str, known: bool) -> None:
+    assert bool(read(ordered(authoredOn=written)).current) is known
+
+
 def test_of_several_dated_dosages_the_one_that_holds_today_counts() -> None:
     record = read(
         ordered(
@@ -287,6 +294,33 @@ def test_an_order_that_a_newer_one_replaces_is_not_counted() -> None:
     )
     assert doses(record) == [("levothyroxine", ["100"])]
     assert record.questions == ()
+
+
+def test_what_does_not_count_is_neither_asked_nor_to_be_confirmed() -> None:
+    """Thirty years of renewals would else ask thirty times whether each is still taken."""
+    prior = {"priorPrescription": {"reference": "MedicationRequest/r0"}}
+    for old in (
+        ordered(id="r0", authoredOn="2020-01-05"),
+        ordered(dosage(text="as directed"), id="r0", authoredOn="2025-12-05"),
+    ):
+        record = read(old, ordered(**prior))
+        assert (record.questions, record.confirm) == ((), ())
+        assert doses(record) == [("levothyroxine", ["100"])]
+    restated = read(
+        ordered(authoredOn="2020-01-05"),
+        taken(derivedFrom=FROM_R1, dateAsserted="2026-03-01"),
+    )
+    assert (restated.questions, restated.confirm) == ((), ())
+
+
+def test_what_is_asked_of_the_order_that_counts_is_still_asked() -> None:
+    prior = {"priorPrescription": {"reference": "MedicationRequest/r0"}}
+    newer = ordered(dosage(text="as directed"), **prior)
+    record = read(ordered(id="r0", authoredOn="2025-12-05"), newer)
+    assert asked(record) == ["Bundle.entry[2].resource.dosageInstruction[0].text"]
+    stale = ordered(authoredOn="2024-12-05", **prior)
+    record = read(ordered(id="r0", authoredOn="2020-01-05"), stale)
+    assert [c.expression for c in record.confirm] == ["Bundle.entry[2].resource"]
 
 
 def test_the_regimen_changed_when_its_latest_part_began() -> None:

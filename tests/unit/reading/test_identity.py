@@ -175,6 +175,20 @@ def test_where_nobody_says_whose_it_is_all_of_it_is_the_one_patients() -> None:
     ]
 
 
+def test_a_subject_that_is_empty_names_nobody() -> None:
+    record = read_bundle(bundle(of_nobody(TAKEN, {}), of_nobody(observation("2345-7"), {})))
+    assert asked(record) == []
+    assert len(record.current) == 1
+
+
+def test_a_subject_of_another_type_is_refused_by_its_place() -> None:
+    with pytest.raises(Unreadable) as refused:
+        read_bundle(bundle({**TAKEN, "subject": "Patient/p1"}))
+    assert (refused.value.category, refused.value.expression) == (
+        Category.STRUCTURE, f"{ONE}.subject",
+    )  # fmt: skip
+
+
 @pytest.mark.parametrize(
     "resource",
     [

@@ -1,6 +1,8 @@
 """Results and vitals in the unit of each analyte, or the reason why they were passed over."""
 
+from decimal import Decimal
 from fractions import Fraction
+from math import log10
 
 import pytest
 from tests.unit.reading.records import (
@@ -54,6 +56,48 @@ def test_a_value_is_led_to_the_unit_of_its_analyte(
     (found,) = measured(observation(code, quantity))
     assert found.analyte is analyte
     assert float(found.value) == pytest.approx(value, rel=5e-4)
+
+
+PREFIXES = {"": 1, "m": 1e-3, "u": 1e-6, "n": 1e-9, "p": 1e-12, "f": 1e-15}
+LITRES = {"L": 1, "dL": 0.1, "mL": 1e-3}
+MOLAR_MASS = {"3024-7": 776.87, "14920-3": 776.87, "3053-6": 650.97, "14928-6": 650.97}
+"""g/mol of thyroxine and triiodothyronine: PubChem CID 5819 and 5920."""
+MASSES = ("ng/L", "pg/mL", "ng/dL", "pg/dL", "ng/mL", "ug/L", "ug/dL")
+MOLES = ("pmol/L", "nmol/L", "fmol/L", "fmol/mL")
+KEPT_IN = {"3053-6": 1e-9}
+"""mol/L: total T3 in nanomoles, what is free in picomoles."""
+
+
+@pytest.mark.parametrize(
+    ("code", "unit"),
+    [
+        *[(code, unit) for code in ("3024-7", "3053-6") for unit in MASSES],
+        *[(code, unit) for code in ("14920-3", "14928-6") for unit in MOLES],
+    ],
+)
+def test_every_unit_of_a_hormone_is_led_to_moles_by_its_prefixes(code: str, unit: str) -> None:
+    """Worked out from the SI prefixes and the molar mass: nothing of the table is used."""
+    above, below = unit.split("/")
+    in_moles = above.endswith("mol")
+    counted = PREFIXES[above.removesuffix("mol") if in_moles else above.removesuffix("g")]
+    moles = counted / (1 if in_moles else MOLAR_MASS[code]) / LITRES[below]
+    kept = moles / KEPT_IN.get(code, 1e-12)
+    number = Decimal(10) ** round(-log10(kept))
+    (found,) = measured(observation(code, ucum(f"{number:f}", unit)))
+    assert float(found.value) == pytest.approx(float(number) * kept, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("unit", "kg"),
+    [
+        ("kg", 1), ("kilogram", 1), ("kilograms", 1), ("g", 0.001), ("[lb_av]", 0.45359237),
+        ("lb", 0.45359237), ("lbs", 0.45359237), ("pounds", 0.45359237),
+    ],
+)  # fmt: skip
+def test_a_weight_is_read_in_each_unit(unit: str, kg: float) -> None:
+    """The avoirdupois pound is 0.45359237 kg exactly: NIST Special Publication 811."""
+    (found,) = measured(observation("29463-7", {"value": Decimal(100), "unit": unit}))
+    assert float(found.value) == pytest.approx(100 * kg, rel=1e-12)
 
 
 def test_a_value_in_its_own_unit_stays_exact() -> None:

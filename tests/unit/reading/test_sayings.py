@@ -24,6 +24,7 @@ from tests.unit.reading.records import (
 
 from crossgrain.names.version import FhirVersion
 from crossgrain.reading.hearing import LONGEST_HEARD, heard_in
+from crossgrain.reading.units import Dimension
 
 BEARING = [
     "STOP",
@@ -143,6 +144,15 @@ def test_words_that_leave_the_dose_as_it_is_are_not_asked_about(words: str) -> N
 def test_a_frequency_is_heard_whatever_stands_around_it(words: str, per_day: str) -> None:
     (schedule,) = heard_in(f"from the blue box {words}").schedules
     assert str(schedule.per_day) == per_day
+
+
+@pytest.mark.parametrize(
+    ("words", "pieces"),
+    [("2 half tablets", "1"), ("3 half tablets", "3/2"), ("2 quarter tablets", "1/2")],
+)
+def test_counted_parts_of_tablets_are_heard_as_what_they_come_to(words: str, pieces: str) -> None:
+    (amount,) = heard_in(f"from the blue box, {words}").amounts
+    assert (amount.dimension, str(amount.value)) == (Dimension.PIECE, pieces)
 
 
 FIFTY = ucum(50, "ug")

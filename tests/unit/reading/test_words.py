@@ -105,6 +105,10 @@ NOT_READ = [
     "1 quarter tablet daily",
     "11/2 tablets daily",
     "1 drop daily",
+    "1 tablet daily from 3 March 2025 to 16 March 2025 from 17 March 2025 to 18 March 2025",
+    "1 tablet daily from 30 February 2025 to 16 March 2025",
+    "1 tablet daily mon-fri mon-fri",
+    "1 tablet (50 mcg) (50 mcg) daily",
     "x" * 1001,
 ]
 
@@ -127,6 +131,12 @@ def test_parts_on_days_that_do_not_meet_are_read_together(words: str) -> None:
     assert sig is not None
     weekly = sum(p.amount.value * p.schedule.per_day * 7 for p in sig.parts)
     assert weekly == 600
+
+
+def test_the_dates_of_an_instruction_are_those_that_it_names() -> None:
+    sig = read_sig("1 tablet daily from 3 March 2025 to 16 December 2025")
+    assert sig is not None
+    assert sig.parts[0].dates == ("2025-03-03", "2025-12-16")
 
 
 def test_the_mass_in_brackets_is_kept_beside_the_tablets() -> None:

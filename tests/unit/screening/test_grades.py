@@ -22,7 +22,8 @@ from tests.unit.screening.courses import (
     tsh,
 )
 
-from crossgrain.screening.course import Course
+from crossgrain.screening.bloods import Range, fell, rose
+from crossgrain.screening.course import Aim, Course
 from crossgrain.screening.flags import Code, Grade, Outcome
 from crossgrain.screening.screen import Ruler, screen
 
@@ -240,3 +241,40 @@ def test_a_clinics_own_limit_decides():
     strict = replace(LIMITS, ratio_under=Fraction(49, 100))
     course = to_desiccated(ago=60)
     assert screen(course, replace(PRACTICE, limits=strict)).outcome is Outcome.SOUND
+
+
+@pytest.mark.parametrize(("day", "grade"), [(-600, "confirmed"), (-601, "suspected")])
+def test_a_baseline_is_no_older_than_a_year_and_a_month(day, grade):
+    """400 days before the switch, which was 200 days ago; without one a change cannot be told."""
+    found = grades(to_desiccated(tsh(2, day), tsh(9, -20)))
+    assert found["under-dosed-switch"] == grade
+
+
+@pytest.mark.parametrize(
+    ("value", "expected"),
+    [("2.5", Outcome.CLEARED), ("2.51", Outcome.FLAGGED), ("3.01", Outcome.FLAGGED)],
+)
+def test_in_pregnancy_a_tsh_clears_only_where_it_does_in_each_trimester(value, expected):
+    """ATA 2011, from memory: 0.1-2.5, 0.2-3.0 and 0.3-3.0 mIU/L."""
+    course = to_desiccated(tsh(2, -300), tsh(value, -20), aims=frozenset({Aim.PREGNANCY}))
+    assert outcome(course) is expected
+
+
+USUAL = Range(Fraction("0.4"), Fraction(4), Fraction(4))
+
+
+@pytest.mark.parametrize("comparator", ["", "<", "<=", ">", ">="])
+def test_tsh_moved_only_where_no_bound_leaves_that_open(comparator):
+    """A result of "below 8" may be 1: nothing rose for certain."""
+    lower, upper = comparator in {">", ">="}, comparator in {"<", "<="}
+    bounded = replace(tsh(8, -20), comparator=comparator)
+    assert rose(tsh(2, -300), bounded, USUAL, LIMITS) is not upper
+    assert (
+        rose(replace(tsh(2, -300), comparator=comparator), tsh(8, -20), USUAL, LIMITS) is not lower
+    )
+    bounded = replace(tsh("0.5", -20), comparator=comparator)
+    assert fell(tsh(2, -300), bounded, USUAL, LIMITS) is not lower
+    assert (
+        fell(replace(tsh(2, -300), comparator=comparator), tsh("0.5", -20), USUAL, LIMITS)
+        is not upper
+    )

@@ -372,3 +372,24 @@ def test_an_unread_order_of_another_kind_than_its_statement_is_not_dropped():
     taken = read(ordered, stated).intakes
     assert {i.kind for i in taken} == {Kind.LEVOTHYROXINE, Kind.DESICCATED_THYROID}
     assert all(i.doubt for i in taken)
+
+
+@pytest.mark.parametrize(("first", "taken"), [(-1, True), (0, True), (1, False)])
+def test_a_medicine_is_taken_from_its_first_day_on(first, taken):
+    steps = [
+        order("x", THYROID_60, ucum(dose, "mg"), *days)["dosageInstruction"][0]
+        for dose, days in ((30, (-30, first - 1)), (60, (first, 90)))
+    ]
+    found = [i.first_day for i in read(OLD, {**NEW, "dosageInstruction": steps}).intakes]
+    assert (first in found) is taken
+
+
+def test_a_first_day_that_is_no_date_is_refused_by_its_place():
+    steps = [
+        order("x", THYROID_60, ucum(30, "mg"), -30, -10)["dosageInstruction"][0],
+        order("x", THYROID_60, ucum(60, "mg"), -9)["dosageInstruction"][0],
+    ]
+    steps[1]["timing"]["repeat"]["boundsPeriod"]["start"] = "2026-02-30"
+    with pytest.raises(Unreadable) as refused:
+        read(OLD, {**NEW, "dosageInstruction": steps})
+    assert refused.value.expression.startswith("Bundle.entry[2].resource.dosageInstruction")

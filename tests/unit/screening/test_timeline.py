@@ -239,3 +239,12 @@ class TestTheLastSwitch:
 def test_a_supply_that_ran_out_long_ago_needs_review(ended, found):
     course = Course((took("lt4", 100, -900, -201), took("dt", 60, -200, ended)))
     assert outcome(course) == found
+
+
+@pytest.mark.parametrize(("last", "doubted"), [(-91, True), (-90, True), (-89, False)])
+def test_an_early_renewal_outlives_what_it_renews(last, doubted):
+    """One that ends with it, or before, is a second order of the same days: which was taken?"""
+    found = stretches_of(
+        Course((took("lt4", 100, -300, -90), took("lt4", 100, -110, last))), LIMITS
+    )
+    assert any(stretch.doubt for stretch in found) is doubted

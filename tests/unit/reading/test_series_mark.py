@@ -1,0 +1,181 @@
+"""The extension of a series is read whole or not at all: a step that anybody changed is no step."""
+
+from collections.abc import Iterator
+from copy import deepcopy
+from dataclasses import replace
+from datetime import date
+from fractions import Fraction
+from typing import Any
+
+import pytest
+from tests.unit.reading.records import Json, encoded
+
+from crossgrain.dosing.plan import PriorTherapy
+from crossgrain.dosing.targets import Mixture, Target, TargetDose
+from crossgrain.names.series_extension import SERIES_URL
+from crossgrain.reading.json import parse
+from crossgrain.reading.series_facts import OrderedDose, OrderedStep, SeriesFacts, SeriesMark
+from crossgrain.reading.series_mark import mark_in
+from crossgrain.writing.series_mark import facts_parts, on_order, on_plan
+
+STEP = OrderedStep(
+    step=2,
+    steps=5,
+    branch="tsh-high",
+    preparation_id="levothyroxine",
+    strength=Fraction(50),
+    doses=(
+        OrderedDose(Fraction(75), 1, date(2026, 1, 5), date(2026, 1, 18)),
+        OrderedDose(Fraction(225, 2), 2, date(2026, 1, 19), date(2026, 2, 1)),
+    ),
+)
+FACTS = SeriesFacts(
+    plan_id="plan-1",
+    original=(
+        ("levothyroxine", (Fraction(100), Fraction(0))),
+        ("liothyronine", (Fraction(5),)),
+    ),
+    target=Target.LT4_LT3,
+    basis_id="practice",
+    pace="cautious",
+    prior_therapy=PriorTherapy.OVERLAP,
+    mixture=Mixture(ratio=Fraction(14)),
+    family="desiccated-thyroid-65",
+    most_generous=True,
+    day_one=date(2026, 1, 5),
+    decision=date(2026, 4, 20),
+    checkpoint=TargetDose(Fraction(75), Fraction(5), Fraction(0)),
+    need=Fraction(3, 2),
+    tables="t",
+)
+OTHERS = {
+    "to desiccated thyroid": replace(
+        FACTS,
+        target=Target.DESICCATED_THYROID,
+        mixture=Mixture(),
+        checkpoint=TargetDose(grains=Fraction(3, 2)),
+        most_generous=False,
+        prior_therapy=PriorTherapy.STOP,
+    ),
+    "by the guideline": replace(FACTS, mixture=Mixture(guideline=True)),
+    "by the share of T3": replace(
+        FACTS,
+        target=Target.DESICCATED_LT3,
+        mixture=Mixture(t3_share=Fraction(1, 5)),
+    ),
+}
+
+
+def sent(extensions: Any) -> Any:
+    """As it comes back from the EHR: through bytes."""
+    return parse(encoded({"resourceType": "CarePlan", "extension": extensions}))["extension"]
+
+
+ON_ORDER = sent(on_order(STEP, "ug", facts_parts(FACTS)))
+
+
+@pytest.mark.parametrize("facts", [FACTS, *OTHERS.values()], ids=["both", *OTHERS])
+def test_what_was_written_is_read_back(facts: SeriesFacts) -> None:
+    parts = facts_parts(facts)
+    assert mark_in(sent(on_order(STEP, "ug", parts))) == SeriesMark(facts, STEP)
+    assert mark_in(sent(on_plan(parts))) == SeriesMark(facts, None)
+
+
+def test_a_step_of_no_branch_is_read_back() -> None:
+    plain = replace(STEP, branch="")
+    assert mark_in(sent(on_order(plain, "ug", facts_parts(FACTS)))) == SeriesMark(FACTS, plain)
+
+
+def test_other_extensions_beside_it_change_nothing() -> None:
+    beside = {"url": "https://x.example", "valueString": "x"}
+    assert mark_in([beside, *ON_ORDER, "no extension"]) == SeriesMark(FACTS, STEP)
+
+
+@pytest.mark.parametrize("extensions", [None, [], {}, "x", [{"url": "https://x.example"}], [[]]])
+def test_without_it_there_is_no_mark(extensions: object) -> None:
+    assert mark_in(extensions) is None
+
+
+def places(extension: Json) -> Iterator[tuple[int, ...]]:
+    """The place of each part, by the indices that lead to it."""
+    for number, part in enumerate(extension.get("extension", [])):
+        yield (number,)
+        yield from ((number, *deeper) for deeper in places(part))
+
+
+def part_at(extensions: list[Json], place: tuple[int, ...]) -> tuple[list[Json], Json]:
+    """The list that a part stands in, and the part."""
+    inside: list[Json] = extensions
+    for number in (0, *place[:-1]):
+        inside = inside[number]["extension"]
+    return inside, inside[place[-1]]
+
+
+MAY_BE_LEFT_OUT = {"branch", "ratio", "most-generous", "original", "dose", "levothyroxine",
+                   "liothyronine", "order", "step", "steps"}  # fmt: skip
+MAY_STAND_AGAIN = {"original", "dose"}
+EVERY = list(places(ON_ORDER[0]))
+
+
+@pytest.mark.parametrize("place", EVERY, ids=str)
+def test_a_part_that_is_missing_doubled_renamed_or_of_another_form_makes_it_no_mark(
+    place: tuple[int, ...],
+) -> None:
+    _, part = part_at(ON_ORDER, place)
+    value = next((key for key in part if key.startswith("value")), "")
+
+    def changed(change: Any) -> SeriesMark | None:
+        copy = deepcopy(ON_ORDER)
+        change(*part_at(copy, place))
+        return mark_in(copy)
+
+    if part["url"] not in MAY_BE_LEFT_OUT:
+        assert changed(lambda inside, one: inside.remove(one)) is None
+    else:
+        assert changed(lambda inside, one: inside.remove(one)) != SeriesMark(FACTS, STEP)
+    if part["url"] not in MAY_STAND_AGAIN:
+        assert changed(lambda inside, one: inside.append(one)) is None
+    assert changed(lambda inside, one: one.update(url="x")) is None
+    assert changed(lambda inside, one: inside.append({"url": "x", "valueString": "x"})) is None
+    assert changed(lambda inside, one: inside.append("x")) is None
+    assert changed(lambda inside, one: one.pop(value or "extension")) is None
+    if value:
+        assert changed(lambda inside, one: one.update({value: []})) is None
+
+
+FORMS = {
+    "a dose of three parts": ("dose", "75 1 2026-01-05"),
+    "a dose taken no times": ("dose", "75 0 2026-01-05 2026-01-18"),
+    "a day that there is not": ("dose", "75 1 2026-02-30 2026-03-01"),
+    "a dose with a tail": ("dose", "75 1 2026-01-05 2026-01-18 x"),
+    "a cycle of nothing": ("cycle", ""),
+    "a cycle of words": ("cycle", "100 none"),
+    "a cycle over nothing": ("cycle", "1/0"),
+    "a target of none that there is": ("target", "compounded"),
+    "a first day of no date": ("day-one", "soon"),
+    "a need in words": ("need", "3/2"),
+    "a step that is true": ("step", True),
+    "a ratio in words": ("ratio", "14"),
+}
+
+
+@pytest.mark.parametrize(("name", "value"), FORMS.values(), ids=FORMS.keys())
+def test_a_value_that_is_not_as_it_was_written_makes_it_no_mark(name: str, value: object) -> None:
+    copy = deepcopy(ON_ORDER)
+    (place, *_) = (p for p in EVERY if part_at(copy, p)[1]["url"] == name)
+    _, part = part_at(copy, place)
+    part[next(key for key in part if key.startswith("value"))] = value
+    assert mark_in(copy) is None
+
+
+def test_two_marks_are_none() -> None:
+    assert [each["url"] for each in ON_ORDER] == [SERIES_URL]
+    assert mark_in([*ON_ORDER, *ON_ORDER]) is None
+
+
+@pytest.mark.parametrize("grains", [False, "", [], "1.5"])
+def test_grains_that_are_no_number_make_it_no_mark(grains: object) -> None:
+    extensions = sent(on_plan(facts_parts(OTHERS["to desiccated thyroid"])))
+    (checkpoint,) = (p for p in extensions[0]["extension"] if p["url"] == "checkpoint")
+    checkpoint["extension"][0]["valueDecimal"] = grains
+    assert mark_in(extensions) is None
