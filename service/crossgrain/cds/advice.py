@@ -116,7 +116,8 @@ def _of_steps(
     targets = [one.mark.facts.target for one in marks_of(record, orders)]
     kinds = frozenset(line.preparation.kind for order in orders for line in order.lines)
     new = kinds - record.regimen.kinds or kinds
-    target = targets[0] if targets else TARGET_OF.get(new, Target.LIOTHYRONINE)
+    # Of a mixture that is no target, every rule about T3 is asked but the one of LT3 alone.
+    target = targets[0] if targets else TARGET_OF.get(new, Target.DESICCATED_LT3)
     rises = numbers.t3_rise(runs=False) > 0
     more = any(b.switched.highest > 1 for b in numbers.bases if b.steers)
     intent = Intent(target, t3_rises=rises, hormone_rises=rises or more)
