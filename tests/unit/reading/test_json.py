@@ -162,11 +162,11 @@ def test_a_large_body_is_bounded_by_the_same_levels() -> None:
 
 def test_a_body_of_fifty_mebibytes_is_refused_at_once() -> None:
     body = b'{"a": "' + b"x" * (50 * 1024 * 1024) + b'"}'
-    start = time.perf_counter()
+    start = time.process_time()
     with pytest.raises(Unreadable) as refusal:
         parse(body)
     assert refusal.value.category is Category.TOO_COSTLY
-    assert time.perf_counter() - start < 0.05
+    assert time.process_time() - start < 0.05
 
 
 def test_no_refusal_quotes_the_body() -> None:
