@@ -205,9 +205,13 @@ class _Walk:
 
     def fall(self, level: int, stand: _Stand) -> None:
         """Fall from a level, here, to each lower one."""
-        shares = self.coverage.shares
         changes = stand.changes - 1
-        least, most = 0.0, 1.0
+        lowers = [lower for lower in self.under[level] if stand.kits & self.makes[lower]]
+        if not changes:
+            lowers = [low for low in lowers if low in self.finals and self._may_end(low)]
+        if not lowers:
+            return
+        shares, least, most = self.coverage.shares, 0.0, 1.0
         if shares:
             least, most = self.coverage.window(
                 stand.number,
@@ -217,17 +221,13 @@ class _Walk:
             )
             if least > most:
                 return
-        for lower in self.under[level]:
+        for lower in lowers:
             if shares:
                 if shares[lower] > most:
                     continue
                 if shares[lower] < least:
                     break
             kits = stand.kits & self.makes[lower]
-            if not kits:
-                continue
-            if not changes and not (lower in self.finals and self._may_end(lower)):
-                continue
             fits = self.go_on(lower, _Stand(stand.number, stand.point, kits, changes, stand.path))
             if not fits and self.is_chain:
                 break
