@@ -13,9 +13,9 @@ from crossgrain.names.entries import (
     text,
 )
 from crossgrain.names.numbers import Number, Numbers
-from crossgrain.safety.constraints import Demand
+from crossgrain.safety.assess import GATES
 from crossgrain.safety.findings import Severity
-from crossgrain.safety.gates import GATES
+from crossgrain.safety.intent import Demand
 from crossgrain.safety.judgement import JUDGEMENT_NUMBERS, Verdict
 from crossgrain.safety.missing import LACKS
 from crossgrain.safety.registry import AFTER, BEFORE

@@ -21,8 +21,7 @@ from crossgrain.reading.record import MedicineEntry, Question, Record
 from crossgrain.safety.assess import before_plan
 from crossgrain.safety.findings import Finding, Severity, most_severe_first
 from crossgrain.safety.intent import Intent
-from crossgrain.safety.judgement import OrderJudgement, Verdict
-from crossgrain.safety.order_findings import order_findings
+from crossgrain.safety.judgement import OrderJudgement, Verdict, order_findings
 from crossgrain.safety.rule import RuleTable
 
 _EITHER_WAY = {Verdict.OVER, Verdict.T3_JUMP}

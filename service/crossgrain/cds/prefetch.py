@@ -18,7 +18,7 @@ from enum import StrEnum
 from typing import Any, NamedTuple
 
 from crossgrain.cds.services import Template
-from crossgrain.reading.whole import is_grave, signs_of_more
+from crossgrain.reading.door import is_grave, signs_of_more
 
 Resource = dict[str, Any]
 _BUNDLES = ("searchset", "collection")

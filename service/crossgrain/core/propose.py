@@ -18,12 +18,10 @@ from crossgrain.dosing.targets import DESICCATED_TARGETS, TARGET_OF, Target
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.reading.record import MedicineEntry, Question, Record
 from crossgrain.safety.assess import after_plan, before_plan, constraints
-from crossgrain.safety.constraints import Constraints
 from crossgrain.safety.facts import RunningPlan
 from crossgrain.safety.findings import Finding, Severity, most_severe_first
-from crossgrain.safety.intent import T3_TARGETS, Intent, intent_for
-from crossgrain.safety.judgement import Ending
-from crossgrain.safety.order_findings import order_findings
+from crossgrain.safety.intent import T3_TARGETS, Constraints, Intent, intent_for
+from crossgrain.safety.judgement import Ending, order_findings
 from crossgrain.safety.tsh import tsh_limits
 
 CAUTIOUS = "cautious"

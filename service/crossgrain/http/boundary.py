@@ -13,10 +13,9 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from crossgrain.http.logs import where
-from crossgrain.http.metrics import Metrics
+from crossgrain.http.metrics import Metrics, Spans, no_spans
 from crossgrain.http.probes import Presence
 from crossgrain.http.requests import refuse
-from crossgrain.http.tracing import Spans, no_spans
 from crossgrain.operations.faults import Fault, refusal
 
 _ACCESS = logging.getLogger("crossgrain.access")

@@ -4,13 +4,13 @@ Everything that could change the dose is either read, compared or asked about. F
 read by the grammar in `sig`; a dose that stands only there is to be confirmed.
 """
 
+import re
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
 
 import msgspec
 
 from crossgrain.dosing.preparations import Preparation
-from crossgrain.reading.dosage_refusals import refuse_other_routes, refuse_what_leaves_it_open
 from crossgrain.reading.elements import Dosage, DoseAndRate
 from crossgrain.reading.errors import Asked
 from crossgrain.reading.labelled import labelled
@@ -22,6 +22,63 @@ from crossgrain.reading.schedule import Schedule
 from crossgrain.reading.sig import read_sig
 from crossgrain.reading.timing import schedule_of
 from crossgrain.reading.units import Dimension
+
+
+def refuse_what_leaves_it_open(dosage: Dosage, path: str) -> None:
+    """Ask about a modifier, the shape of an older FHIR, and a dose taken as needed.
+
+    Raises
+    ------
+    Asked
+        naming the element.
+    """
+    if dosage.modifier:
+        raise Asked(
+            f"{path}.modifierExtension",
+            "The dosage carries a modifier that is not known. What dose is taken?",
+        )
+    if dosage.dose_quantity is not None or dosage.dose_range is not None:
+        raise Asked(
+            path,
+            "The dosage is in the shape of STU3: its dose stands outside doseAndRate. What"
+            " dose is taken, in the shape of R4?",
+        )
+    as_needed = dosage.as_needed_boolean or dosage.as_needed
+    if as_needed or dosage.as_needed_codeable_concept or dosage.as_needed_for:
+        raise Asked(
+            f"{path}.asNeeded",
+            "The dose is taken as needed. How much is taken on a usual day?",
+        )
+
+
+_ORAL_CODES = {"26643006", "PO", "260548002"}
+"""Oral route and oral in SNOMED CT; PO in HL7 v3."""
+_ORAL_WORDS = {"oral", "orally", "by mouth", "po", "oral route", "oral use", "per os"}
+_PAST_THE_GUT = re.compile(r"intra|inject|infus|subcut|parenteral|\b(?:iv|im|sc|sq)\b")
+"""Words of a route that no code beside them can make oral."""
+
+
+def refuse_other_routes(dosage: Dosage, path: str) -> None:
+    """Ask about a route that is not by mouth: by vein or muscle the same dose is another.
+
+    Raises
+    ------
+    Asked
+        where neither its words nor its codes say so, or the words say otherwise.
+    """
+    if dosage.route is None:
+        return
+    said = [dosage.route.text, *(coding.display for coding in dosage.route.coding)]
+    words = {word.casefold().strip().rstrip(".") for word in said if word}
+    codes = {coding.code for coding in dosage.route.coding if coding.code}
+    if not words and not codes:
+        return
+    oral = (words and words <= _ORAL_WORDS) or (codes and codes <= _ORAL_CODES)
+    if not oral or any(map(_PAST_THE_GUT.search, words)):
+        raise Asked(
+            f"{path}.route", "The route is not known to be by mouth. How much is taken by mouth?"
+        )
+
 
 Stated = tuple[str, Amount]
 """An amount, and the FHIRPath where it stands."""

@@ -12,18 +12,19 @@ from fractions import Fraction
 
 import msgspec
 
-from crossgrain.reading.phrases import BEARING, HARMLESS, NEUTRAL
 from crossgrain.reading.quantities import Amount
 from crossgrain.reading.remembered import Remembered
-from crossgrain.reading.schedule import Schedule, on_weekdays
+from crossgrain.reading.schedule import ELSEWHERE, TIMES, Schedule, on_weekdays
 from crossgrain.reading.sig import amount_in, dates_in, days_at
-from crossgrain.reading.sig_times import ELSEWHERE, TIMES
 from crossgrain.reading.sig_words import (
     AMOUNT,
+    BEARING,
     COUNTED_PARTS,
     DATES,
     EXCEPT,
+    HARMLESS,
     LIST,
+    NEUTRAL,
     ROUND,
     SPAN,
     plain_words,

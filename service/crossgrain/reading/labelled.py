@@ -8,8 +8,7 @@ from msgspec.structs import replace
 
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.reading.errors import Asked
-from crossgrain.reading.product import Product
-from crossgrain.reading.product_lines import line_of_dose
+from crossgrain.reading.product import Product, line_of_dose
 from crossgrain.reading.quantities import Amount, plain, scaled
 from crossgrain.reading.units import Dimension
 

@@ -13,8 +13,7 @@ from crossgrain.reading.elements import CodeableConcept, Quantity, Ratio, Refere
 from crossgrain.reading.errors import Asked
 from crossgrain.reading.medicines import is_told, product_of
 from crossgrain.reading.names import is_not_oral
-from crossgrain.reading.product import Product
-from crossgrain.reading.product_lines import line_of_tablet
+from crossgrain.reading.product import Product, line_of_tablet
 from crossgrain.reading.quantities import concentration, plain
 from crossgrain.reading.reading import Reading
 from crossgrain.reading.resolve import Entry, refuse_implicit_rules

@@ -8,7 +8,6 @@ from itertools import islice, pairwise
 from operator import itemgetter
 
 from crossgrain.dosing.preparations import Kind
-from crossgrain.reading.chains import IN_A_CIRCLE, Order, doubts_of, leading_in_circles
 from crossgrain.reading.code_tables import Believed
 from crossgrain.reading.currency import Currency, Standing
 from crossgrain.reading.dates import read_date
@@ -25,6 +24,7 @@ from crossgrain.reading.medication_resources import product_named
 from crossgrain.reading.notes import Notes
 from crossgrain.reading.person import say_whose
 from crossgrain.reading.reading import Reading
+from crossgrain.reading.reconcile import IN_A_CIRCLE, Order, doubts_of, leading_in_circles
 from crossgrain.reading.record import MarkedOrder
 from crossgrain.reading.resolve import Entry
 from crossgrain.reading.sayings import Saying

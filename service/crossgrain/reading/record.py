@@ -9,7 +9,7 @@ from datetime import date
 from fractions import Fraction
 
 from crossgrain.dosing.regimens import DoseLine, Regimen
-from crossgrain.reading.series_facts import SeriesMark
+from crossgrain.reading.series_mark import SeriesMark
 from crossgrain.safety.facts import Facts
 
 

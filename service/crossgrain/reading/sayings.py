@@ -20,12 +20,11 @@ from crossgrain.reading.hearing import Heard, heard_in
 from crossgrain.reading.labelled import labelled
 from crossgrain.reading.names import read_name
 from crossgrain.reading.notes import Notes
-from crossgrain.reading.phrases import BEGINS, OWN_NOTES
 from crossgrain.reading.product import Product, strengths_of
 from crossgrain.reading.quantities import Amount, amount_of, in_unit, plain, total
 from crossgrain.reading.schedule import DAILY, Schedule
 from crossgrain.reading.sig import Part, Sig, read_sig
-from crossgrain.reading.sig_words import IN_ALL, plain_words
+from crossgrain.reading.sig_words import BEGINS, IN_ALL, OWN_NOTES, plain_words
 from crossgrain.reading.timing import schedule_of
 from crossgrain.reading.units import Dimension
 

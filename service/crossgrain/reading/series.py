@@ -18,8 +18,7 @@ from crossgrain.reading.quantities import exact
 from crossgrain.reading.reading import Reading
 from crossgrain.reading.record import MarkedOrder, MedicineEntry
 from crossgrain.reading.resolve import Entry
-from crossgrain.reading.series_facts import OrderedDose, OrderedStep, SeriesFacts
-from crossgrain.reading.series_mark import mark_in
+from crossgrain.reading.series_mark import OrderedDose, OrderedStep, SeriesFacts, mark_in
 from crossgrain.reading.views import MedicationRequest, view
 
 _TAKEN_UP = {"active", "on-hold", "completed"}

@@ -29,15 +29,14 @@ from fractions import Fraction
 
 import msgspec
 
-from crossgrain.reading.phrases import FILLER
 from crossgrain.reading.quantities import Amount
 from crossgrain.reading.remembered import Remembered
-from crossgrain.reading.schedule import DAILY, WEEK, Schedule, on_weekdays
-from crossgrain.reading.sig_times import LONGEST, TIMES
+from crossgrain.reading.schedule import DAILY, LONGEST, TIMES, WEEK, Schedule, on_weekdays
 from crossgrain.reading.sig_words import (
     AMOUNT,
     DATES,
     EXCEPT,
+    FILLER,
     JOINT,
     LIST,
     MASS,

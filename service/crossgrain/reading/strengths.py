@@ -9,8 +9,7 @@ from crossgrain.dosing.bases import T3_UG_PER_GRAIN, T4_UG_PER_GRAIN
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.reading.errors import Asked
 from crossgrain.reading.names import NamedMedicine
-from crossgrain.reading.product import Product
-from crossgrain.reading.product_lines import line_of_tablet, only_line
+from crossgrain.reading.product import Product, line_of_tablet, only_line
 from crossgrain.reading.quantities import Amount, plain
 from crossgrain.reading.units import Dimension
 

@@ -18,10 +18,10 @@ from crossgrain.reading.schedule import (
     Schedule,
     every,
     on_weekdays,
+    read_frequency,
     times_a_day,
     times_a_week,
 )
-from crossgrain.reading.sig_times import read_frequency
 
 _CODE_SYSTEMS = (
     "http://terminology.hl7.org/CodeSystem/v3-GTSAbbreviation",

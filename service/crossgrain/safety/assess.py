@@ -4,18 +4,39 @@ Nothing is decided here but what was raised and what could not be checked. Stops
 the series, and `constraints` bind the planner; both are for the caller to honour.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from crossgrain.dosing.plan import Plan
-from crossgrain.safety.constraints import Constraints, Demand, constraints_from
-from crossgrain.safety.facts import Facts
+from crossgrain.dosing.targets import DESICCATED_TARGETS, Target
+from crossgrain.safety.facts import Facts, Sex
 from crossgrain.safety.findings import Finding, most_severe_first
-from crossgrain.safety.gates import GATES
-from crossgrain.safety.intent import Intent
+from crossgrain.safety.intent import T3_TARGETS, Constraints, Demand, Intent, constraints_from
 from crossgrain.safety.missing import LACKS
 from crossgrain.safety.registry import AFTER, BEFORE
 from crossgrain.safety.rule import Case, Hit, PlanCase, Rule, RuleTable, worded
+
+
+def _may_be_postmenopausal(case: Case) -> bool:
+    """Anyone not recorded as male, and anyone whose conditions say so or are not there."""
+    facts = case.facts
+    return (
+        facts.sex is not Sex.MALE
+        or facts.conditions is None
+        or any(known.key == "post-menopausal" for known in facts.conditions)
+    )
+
+
+GATES: Mapping[str, Callable[[Case], bool]] = {
+    "always": lambda _: True,
+    "any-rise": lambda case: case.intent.any_rise,
+    "t3-target": lambda case: case.intent.target in T3_TARGETS,
+    "lt3-alone-target": lambda case: case.intent.target is Target.LIOTHYRONINE,
+    "lt4-target": lambda case: case.intent.target is Target.LEVOTHYROXINE,
+    "desiccated-target": lambda case: case.intent.target in DESICCATED_TARGETS,
+    "may-be-postmenopausal": _may_be_postmenopausal,
+    "takes-lt4": lambda case: case.facts.regimen.pure_t4_ug > 0,
+}
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,10 +7,9 @@ from fractions import Fraction
 
 from crossgrain.dosing.plan import Plan
 from crossgrain.names.numbers import Number
-from crossgrain.safety.constraints import Demand
 from crossgrain.safety.facts import Facts, Known
 from crossgrain.safety.findings import Finding, Severity
-from crossgrain.safety.intent import Intent
+from crossgrain.safety.intent import Demand, Intent
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,14 +6,48 @@ light and dark themes. Measured on one plan: 16 kB in a few milliseconds, where 
 """
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from math import ceil
 
 from markupsafe import Markup
 
 from crossgrain.sheet.charted import Charted, Dose
-from crossgrain.sheet.drawing import MONTHS, Scale, area_path, element, line_path
-from crossgrain.sheet.frame import LETTER_WIDTH, Frame, Size
-from crossgrain.sheet.traces import Banded
+from crossgrain.sheet.drawing import MONTHS, Scale, area_path, element, line_path, thinned
+from crossgrain.sheet.traces import Banded, Values
+
+LETTER_WIDTH = 0.56
+"""Mean width of a letter, in font sizes: enough to tell whether a label fits."""
+
+
+@dataclass(frozen=True, slots=True)
+class Size:
+    """Measures of one drawing, in its own pixels."""
+
+    name: str
+    width: int
+    left: int
+    font: int
+    coverage: int
+    exposure: int
+    strip: int
+    ticks: int
+    points: int
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """One chart in one size: `across` maps days onto pixels."""
+
+    chart: Charted
+    size: Size
+    across: Scale
+
+    def points(self, values: Values, up: Scale) -> list[tuple[float, float]]:
+        """A line through daily values, thinned where there are many."""
+        return [
+            (self.across.at(day), up.at(values[day]))
+            for day in thinned(len(values), self.size.points)
+        ]
 
 
 def strips(frame: Frame, top: float) -> Iterator[Markup]:

@@ -10,7 +10,7 @@ from crossgrain.dosing.plan import Branch, Course, Plan, Step, courses
 from crossgrain.names.identity import PLAN_SYSTEM, RESOURCE_SYSTEM, stable_id, urn
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.record import MedicineEntry, Question
-from crossgrain.reading.series_facts import SeriesFacts
+from crossgrain.reading.series_mark import SeriesFacts
 from crossgrain.safety.findings import Finding, Severity, most_severe_first
 from crossgrain.words.doses import CAUTION
 from crossgrain.writing.carried_over import carried_over, replaced_by

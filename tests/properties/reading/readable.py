@@ -31,8 +31,8 @@ from crossgrain.reading.names import read_name
 from crossgrain.reading.quantities import Amount, amount_of, concentration
 from crossgrain.reading.reader import read_course, read_record
 from crossgrain.reading.record import MedicineEntry, Record
+from crossgrain.reading.schedule import read_frequency
 from crossgrain.reading.sig import read_sig
-from crossgrain.reading.sig_times import read_frequency
 from crossgrain.reading.units import unit_of_code, unit_of_word
 from crossgrain.reading.views import view
 from crossgrain.screening.course import Undecided

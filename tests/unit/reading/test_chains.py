@@ -20,8 +20,8 @@ from tests.unit.reading.records import (
 )
 
 from crossgrain.names.version import FhirVersion
-from crossgrain.reading.chains import leading_in_circles
 from crossgrain.reading.reader import read_course
+from crossgrain.reading.reconcile import leading_in_circles
 from crossgrain.screening.course import Course
 
 

@@ -14,8 +14,13 @@ from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
 from crossgrain.names.series_extension import SERIES_URL
 from crossgrain.reading.json import parse
-from crossgrain.reading.series_facts import OrderedDose, OrderedStep, SeriesFacts, SeriesMark
-from crossgrain.reading.series_mark import mark_in
+from crossgrain.reading.series_mark import (
+    OrderedDose,
+    OrderedStep,
+    SeriesFacts,
+    SeriesMark,
+    mark_in,
+)
 from crossgrain.writing.series_mark import facts_parts, on_order, on_plan
 
 STEP = OrderedStep(

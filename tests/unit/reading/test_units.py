@@ -7,7 +7,7 @@ import pytest
 from ucumvert import PintUcumRegistry
 
 from crossgrain.reading.codesystems import UCUM
-from crossgrain.reading.lab_units import lab_factor
+from crossgrain.reading.lab_values import lab_factor
 from crossgrain.reading.units import Dimension, unit_of_code, unit_of_word
 from crossgrain.safety.facts import Analyte
 

@@ -20,10 +20,9 @@ from tests.unit.safety.patients import (
 )
 
 from crossgrain.safety.assess import before_plan, constraints
-from crossgrain.safety.constraints import Constraints
 from crossgrain.safety.facts import Facts, Sex
 from crossgrain.safety.findings import Severity
-from crossgrain.safety.intent import Intent
+from crossgrain.safety.intent import Constraints, Intent
 
 
 def demanded(facts: Facts, intent: Intent = TO_DESICCATED) -> Constraints:

@@ -16,6 +16,7 @@ from crossgrain.safety.judgement import (
     OrderJudgement,
     Verdict,
     judge_order,
+    order_findings,
 )
 from crossgrain.safety.order import (
     BasisNumbers,
@@ -24,7 +25,6 @@ from crossgrain.safety.order import (
     order_numbers,
     switched_regimen,
 )
-from crossgrain.safety.order_findings import order_findings
 
 HORIZON = float(RULES.judgement["horizon"].value)
 

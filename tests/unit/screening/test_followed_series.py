@@ -15,7 +15,7 @@ from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
 from crossgrain.names.identity import PLAN_SYSTEM
 from crossgrain.names.version import FhirVersion
-from crossgrain.reading.series_facts import OrderedDose, OrderedStep, SeriesFacts
+from crossgrain.reading.series_mark import OrderedDose, OrderedStep, SeriesFacts
 from crossgrain.writing.series_mark import facts_parts, on_order, on_plan
 
 GROUP = {"groupIdentifier": {"system": PLAN_SYSTEM, "value": "plan-1"}}

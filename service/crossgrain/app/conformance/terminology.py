@@ -10,7 +10,7 @@ from crossgrain.cds.feedback import OVERRIDE_REASONS
 from crossgrain.dosing.targets import Target
 from crossgrain.names.identity import canonical
 from crossgrain.operations.options import Option
-from crossgrain.safety.order_findings import verdict_in_general
+from crossgrain.safety.judgement import verdict_in_general
 from crossgrain.safety.rule import Missing, Rule, RuleTable, in_general
 from crossgrain.screening.flags import Code, Grade
 from crossgrain.words.doses import TARGET_WORDS
