@@ -27,8 +27,10 @@ from .ehr import (
     bundle,
     decision_day,
     findings,
+    signed,
     starts,
     without_extension,
+    without_group,
 )
 
 APPLY = "/fhir/r4/PlanDefinition/regimen-switch/$apply"
@@ -350,3 +352,45 @@ def test_lt4_at_once_is_too_much_only_where_the_old_medicine_comes_down_too_late
     cards = moved.cards(0, moved.chart, drafts)
     assert (cards == []) is silent
     assert silent or "too much" in cards[0]["summary"]
+
+
+def signed_at_once(ehr: Ehr, day: int, keep: Callable[[Resource], Resource]) -> list[Resource]:
+    """The chart on a day, every order of the series having been signed on the first."""
+    chart = ehr.live_until(day, keep)
+    known = {resource["id"] for resource in chart}
+    return [*chart, *(keep(signed(o)) for o in ehr.series() if o["id"] not in known)]
+
+
+def viewed(ehr: Ehr, day: int, chart: list[Resource]) -> list[Resource]:
+    """The cards of `patient-view`."""
+    call = ehr.call(chart, []) | {"hook": "patient-view"}
+    del call["context"]["draftOrders"]
+    answer = ehr.on(day).post(hooks.REVIEW, json=call)
+    assert answer.status_code == 200, answer.text
+    found: list[Resource] = answer.json()["cards"]
+    return found
+
+
+@pytest.mark.parametrize("keep", [as_it_is, without_group])
+@pytest.mark.parametrize(
+    ("file", "target"),
+    [
+        ("05-liothyronine-50.json", "levothyroxine"),
+        ("02-desiccated-120.json", "levothyroxine"),
+        ("01-levothyroxine-150.json", "desiccated-thyroid"),
+    ],
+)
+def test_a_series_signed_at_once_is_followed_without_a_card_or_a_flag(
+    catalogue: Catalogue, file: str, target: str, keep: Callable[[Resource], Resource]
+) -> None:
+    moved = Ehr(catalogue, file, target)
+    assert moved.cards(0, moved.chart, [keep(order) for order in moved.series()]) == []
+    last = decision_day(moved) - 1
+    for day in sorted({0, 1, 7, 14, 22, 45, last - 1, last, *starts(moved)}):
+        chart = signed_at_once(moved, day, keep)
+        assert viewed(moved, day, chart) == [], day
+        screened = moved.ask("$screen-switches", day, chart)
+        assert findings(screened) == set(), day
+        answer = moved.propose(day, chart, target)
+        assert answer["entry"][0]["resource"]["status"] == "success"
+        assert "plan-running" in findings(answer)

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 
 from msgspec.structs import replace
 
+from crossgrain.names.identity import PLAN_SYSTEM
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.currency import Currency, request_standing, statement_standing
 from crossgrain.reading.elements import CodeableConcept, Dosage, Reference
@@ -24,6 +25,7 @@ from crossgrain.reading.reading import Named, Reading
 from crossgrain.reading.remembered import Remembered
 from crossgrain.reading.resolve import Entry
 from crossgrain.reading.sayings import Saying, characters_of_notes, words_of_notes
+from crossgrain.reading.series_mark import mark_in
 from crossgrain.reading.timing import says_how_often
 from crossgrain.reading.views import MedicationRequest, MedicationStatement, Medicine, view
 
@@ -252,9 +254,17 @@ def sayings_beside(seen: Seen, entry: Entry, reading: Reading) -> list[Saying]:
 
 
 def group_of(seen: Seen) -> tuple[str, str] | None:
-    """System and value of the identifier that ties orders together."""
-    group = seen.group_identifier if isinstance(seen, MedicationRequest) else None
-    return (group.system or "", group.value) if group and group.value else None
+    """System and value of the identifier that ties orders together.
+
+    Where a system keeps none, the orders of a series of ours are tied by the plan that they name.
+    """
+    if not isinstance(seen, MedicationRequest):
+        return None
+    group = seen.group_identifier
+    if group and group.value:
+        return group.system or "", group.value
+    mark = mark_in(seen.extension)
+    return (PLAN_SYSTEM, mark.facts.plan_id) if mark else None
 
 
 def sources_of(seen: Seen, entry: Entry, reading: Reading) -> tuple[Entry, ...]:
@@ -287,6 +297,23 @@ def replaced_by(seen: Seen, entry: Entry, reading: Reading) -> str | None:
         return None
     found = _meant(seen.prior_prescription, "priorPrescription", entry, reading)
     return found.reference if found else None
+
+
+def statements_changed(seen: Seen, entry: Entry, reading: Reading) -> frozenset[str]:
+    """The statements of the record whose medicine an order of a series of ours changes.
+
+    An order can name no statement as its prior prescription: the series names it as supporting
+    information. Of any other order that says nothing of what it replaces.
+    """
+    if not isinstance(seen, MedicationRequest) or mark_in(seen.extension) is None:
+        return frozenset()
+    named = seen.supporting_information
+    found = (
+        reading.index.find(Reference(reference=each["reference"]), entry)
+        for each in (named if isinstance(named, list) else ())
+        if isinstance(each, dict) and isinstance(each.get("reference"), str)
+    )
+    return frozenset(e.reference for e in found if e and e.kind == "MedicationStatement")
 
 
 def _meant(

@@ -196,7 +196,7 @@ def _taken_on(
         end=End.DATED if last is not None else End.UNDATED if past else End.OPEN,
         reference=medicine.reference,
         group="|".join(group) if group else medicine.reference,
-        replaces=frozenset({medicine.replaces} if medicine.replaces else ()),
+        replaces=medicine.told.changes() | ({medicine.replaces} if medicine.replaces else set()),
         from_text=bool(doses and doses.from_text),
         doubt=doubt,
     )

@@ -236,11 +236,13 @@ def _followed_until(
     marked = [medicine.marked for medicine in medicines if medicine.marked]
     if not marked:
         return None
+    today = [each for each in medicines if each.standing.standing is Standing.TAKEN]
+    changed = {statement for each in today for statement in each.told.changes()}
     plans = [marked_plan(entry, reading) for entry in entries if entry.kind == "CarePlan"]
     taken = [
-        Taken(medicine.kind, medicine.stems_from | {medicine.reference})
-        for medicine in medicines
-        if medicine.standing.standing is Standing.TAKEN
+        Taken(each.kind, each.stems_from | {each.reference})
+        for each in today
+        if each.reference not in changed
     ]
     marked += [plan for plan in plans if plan]
     return followed_until(marked, taken, reading.preparations, reading.as_of)

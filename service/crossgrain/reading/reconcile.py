@@ -142,6 +142,7 @@ def _without_replaced(taken: list[Hormone], notes: Notes) -> list[Hormone]:
         if each.entry.reference in doubts:
             notes.ask(Asked(f"{each.entry.path}.priorPrescription", doubts[each.entry.reference]))
     replaced = {order.replaces for own, order in orders.items() if own not in doubts}
+    replaced |= {statement for each in taken for statement in each.changes}
     notes.forget({each.entry.path for each in taken if each.entry.reference in replaced})
     kept = []
     for each in taken:

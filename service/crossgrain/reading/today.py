@@ -32,6 +32,7 @@ class Hormone:
     stems_from : references to what a statement was made from
     in_all : what it says that it comes to together with the other orders of its group
     claim : that it is taken
+    changes : references to the statements that an order of a series of ours takes the place of
     """
 
     entry: MedicineEntry
@@ -40,6 +41,7 @@ class Hormone:
     stems_from: tuple[str, ...]
     in_all: Fraction | None
     claim: Claim
+    changes: frozenset[str] = frozenset()
 
 
 @dataclass(slots=True)
@@ -190,7 +192,8 @@ def _tied(told: Told, medicine: MedicineEntry) -> Hormone:
     in_force = {line.origin.rpartition("[")[2].rstrip("]") for line in medicine.lines}
     ordered = [dosage for number, dosage in enumerate(written) if str(number) in in_force]
     claim = told.claim(medicine.lines, sources)
-    return Hormone(medicine, told.kind, told.group, sources, in_all_a_day(ordered), claim)
+    in_all = in_all_a_day(ordered)
+    return Hormone(medicine, told.kind, told.group, sources, in_all, claim, told.changes())
 
 
 def _current_doses(told: Told) -> tuple[Doses, tuple[Span, ...]]:

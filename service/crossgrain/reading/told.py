@@ -25,6 +25,7 @@ from crossgrain.reading.medication_resources import (
     seen_in,
     sources_of,
     standing_of,
+    statements_changed,
 )
 from crossgrain.reading.notes import Notes
 from crossgrain.reading.product import Product, tablet_strength
@@ -122,6 +123,10 @@ class Told:
     def replaces(self) -> str | None:
         """The order whose place it takes; `Asked` where that cannot be told."""
         return replaced_by(self.seen, self.entry, self.reading)
+
+    def changes(self) -> frozenset[str]:
+        """The statements that it takes the place of, being an order of a series of ours."""
+        return statements_changed(self.seen, self.entry, self.reading)
 
     def claim(self, lines: Sequence[DoseLine], sources: Collection[str]) -> Claim:
         """That it is or was taken, to be held against what says that it is not."""

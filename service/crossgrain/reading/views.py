@@ -99,6 +99,7 @@ class MedicationRequest(Medicine):
     encounter: Reference | None = None
     group_identifier: Identifier | None = None
     prior_prescription: Reference | None = None
+    supporting_information: Any = None
     dispense_request: DispenseRequest | None = None
     dosage_instruction: tuple[Dosage, ...] = ()
 

@@ -71,6 +71,7 @@ def _dosages(
             often = {"frequency": 1, "period": 1, "periodUnit": "d", "when": [_WHEN[place][0]]}
             text = instruction_text(wording, scope, use, turn, place)
             yield _dosage(wording, sequence, course, often, text, piece, each)
+            turn = turn and "Also"  # the bedtime's dose, on the same days
 
 
 def _dosage(

@@ -187,3 +187,25 @@ def test_r5_is_read_alike():
     assert read(*both, version=FhirVersion.R5).planned_until == 30
     changed = as_r5(edited(STEP, _dose))
     assert read(both[0], changed, version=FhirVersion.R5).planned_until is None
+
+
+@pytest.mark.parametrize(("marked", "until"), [(True, 30), (False, None)])
+def test_the_statement_that_a_step_changes_is_history_from_its_first_day(marked, until):
+    """Of an order that is no step, supporting information says nothing of what it replaces."""
+    standing = {
+        "resourceType": "MedicationStatement",
+        "id": "s",
+        "status": "active",
+        "subject": SUBJECT,
+        "medicationCodeableConcept": THYROID_60,
+        "effectivePeriod": {"start": day(-400)},
+        "dosage": order("x", THYROID_60, ucum(120, "mg"), -400)["dosageInstruction"],
+    }
+    standing["dosage"][0]["timing"]["repeat"].pop("boundsPeriod")
+    named = STEP | {"supportingInformation": [{"reference": "MedicationStatement/s"}]}
+    if not marked:
+        named.pop("extension")
+    course = read(OLD, standing, named)
+    assert course.planned_until == until
+    (intake,) = (i for i in course.intakes if i.reference == "MedicationRequest/step")
+    assert intake.replaces == ({"MedicationStatement/s"} if marked else frozenset())

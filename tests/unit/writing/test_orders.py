@@ -142,6 +142,25 @@ def test_steps_of_one_product_are_numbered_instructions_of_one_order():
     assert any("14 days further" in note["text"] for note in order["note"])
 
 
+def test_in_a_sequence_the_dose_at_bedtime_is_taken_also_on_the_same_days():
+    def made_of(amount):
+        return order_line(LT3, Fraction(amount), Part.NEW, best_day_dose(LT3, Fraction(amount)))
+
+    letter = letterhead_for(proposal(record(entry(LT4, 100))), "0.1.0", CODES)
+    steps = (
+        Step(Stage.CLIMB, 0, 13, (made_of(10),)),
+        Step(Stage.CLIMB, 14, 27, (made_of(15),)),
+    )
+    merged = courses(steps)
+    (order,) = medication_requests(letter, SERIES, merged, prescriptions(merged, SUPPLY, ()))
+    said = [(i["sequence"], i["text"].partition(": ")[0]) for i in order["dosageInstruction"]]
+    assert said == [
+        (1, "First, from 1 May 2024 to 14 May 2024"),
+        (2, "Then, from 15 May 2024 to 28 May 2024"),
+        (2, "Also, from 15 May 2024 to 28 May 2024"),
+    ]
+
+
 def test_units_are_written_in_full_beside_their_ucum_code():
     # "mcg", "ug" and "tab" are misread; UCUM: https://ucum.org
     sixty, _ = orders_for(dose(GRAIN_60, "67.5"))
