@@ -1,5 +1,6 @@
 """What the reader jots down while it reads: questions, what it passed over, what it used."""
 
+import re
 from collections.abc import Collection
 from dataclasses import dataclass, field
 
@@ -43,6 +44,14 @@ class Notes:
                 del noted[question]
 
 
+_ENTRY = re.compile(r".*?\.entry\[\d+\]\.resource")
+
+
 def _resource_of(expression: str) -> str:
-    before, resource, _ = expression.partition(".resource")
-    return before + resource
+    """The path of the record's resource that an expression lies in, wherever the record stands.
+
+    >>> _resource_of("Parameters.parameter[1].resource.entry[2].resource.dosage[0]")
+    'Parameters.parameter[1].resource.entry[2].resource'
+    """
+    found = _ENTRY.match(expression)
+    return found[0] if found else expression

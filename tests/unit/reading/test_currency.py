@@ -12,9 +12,11 @@ from tests.unit.reading.records import (
     SUBJECT,
     Json,
     asked,
+    bundle,
     dosage,
     doses,
     read,
+    read_bundle,
     request,
     statement,
     ucum,
@@ -311,6 +313,17 @@ def test_what_does_not_count_is_neither_asked_nor_to_be_confirmed() -> None:
         taken(derivedFrom=FROM_R1, dateAsserted="2026-03-01"),
     )
     assert (restated.questions, restated.confirm) == ((), ())
+
+
+@pytest.mark.parametrize("root", ["Bundle", "Parameters.parameter[0].resource", "prefetch.orders"])
+def test_wherever_the_record_stands_nothing_is_asked_of_what_does_not_count(root: str) -> None:
+    prior = {"priorPrescription": {"reference": "MedicationRequest/r0"}}
+    old = ordered(id="r0", authoredOn="2020-01-05")
+    record = read_bundle(bundle(old, ordered(**prior)), root=root)
+    assert (record.questions, record.confirm) == ((), ())
+    stale = ordered(authoredOn="2024-12-05", **prior)
+    record = read_bundle(bundle(old, stale), root=root)
+    assert [c.expression for c in record.confirm] == [f"{root}.entry[2].resource"]
 
 
 def test_what_is_asked_of_the_order_that_counts_is_still_asked() -> None:
