@@ -62,11 +62,10 @@ def parse(
     if not isinstance(tree, dict):
         raise Unreadable(Category.STRUCTURE, "", "the body must be one JSON object")
     if not _ordinary(body, tree, most_levels):
-        _check_integers(tree)
-        written = _encode(tree)
-        if _deeper_than(body, most_levels):
+        if _deeper_than(body, most_levels):  # first: what is too deep is dear to walk through
             raise _too_deep()
-        _check_keys(body, written)
+        _check_integers(tree)
+        _check_keys(body, _encode(tree))
     return tree
 
 
