@@ -63,7 +63,7 @@ def test_each_classic_slip_has_its_card(cards: Cards, body: Resource, words: str
 @pytest.mark.parametrize("hook", ["order-select", "order-sign"])
 def test_the_card_names_the_order_and_offers_the_series(cards: Cards, hook: str) -> None:
     (card,) = cards(call(LT4, [grains(60, "p01")], hook))
-    assert card["summary"].startswith("Desiccated thyroid 60 mg a day: 0.33 of today's dose")
+    assert card["summary"].startswith("Desiccated thyroid 60 mg a day: 0.333 of today's dose")
     assert len(card["summary"]) < 140
     assert "(MedicationRequest/rx-1)" in card["detail"]
     series, page = card["suggestions"]
@@ -226,7 +226,7 @@ def test_an_order_that_is_signed_again_is_judged_against_what_stands(cards: Card
     revised = grains(60, "p01", own_id=reference.partition("/")[2]) | {"status": "active"}
     body["context"]["draftOrders"]["entry"] = [{"resource": revised}]
     (card,) = cards(body)
-    assert "0.33 of today's dose" in card["summary"]
+    assert "0.333 of today's dose" in card["summary"]
     deletions = [a for s in card["suggestions"] for a in s["actions"] if a["type"] == "delete"]
     assert deletions == []  # it stands; only an order in draft is removed
     assert standing["status"] == "active"
@@ -246,7 +246,7 @@ def test_two_orders_of_one_session_are_judged_together_and_the_selected_one_is_n
 
 def test_a_jump_in_t3_is_said_even_where_it_is_open_what_the_order_replaces(cards: Cards) -> None:
     (card,) = cards(call(LT4, [liothyronine(50, "p01")]))
-    assert "T3 from 0 to 50 µg a day at once" in card["summary"]
+    assert "T3 from 0 to 50 micrograms a day at once" in card["summary"]
     assert "Does this order replace what is taken now" in card["detail"]
     assert "suggestions" not in card
 

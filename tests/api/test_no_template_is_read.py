@@ -85,7 +85,9 @@ def test_what_an_entry_says_of_anyone_holds_its_own_numbers_and_no_template(code
     assert not TEMPLATE.search(said)
     for name, number in entry.numbers.items():
         if f"{{{name}}}" in f"{entry.statement} {entry.source}":
-            assert f"{float(number.value):g}" in said
+            in_percent = f"{float(number.value) * 100:g} %"
+            is_part = number.unit == "of the old regimen's"
+            assert (in_percent if is_part else f"{float(number.value):g}") in said
 
 
 def test_no_published_resource_holds_a_template(client: TestClient) -> None:

@@ -247,7 +247,7 @@ def test_two_doses_one_after_the_other_are_not_added_up(ehr: Ehr) -> None:
         assert said.startswith("Desiccated thyroid 30 mg a day, then desiccated thyroid 60 mg"), (
             said
         )
-        assert "0.33 of today's dose on practice" in said  # 60 mg, on 50 µg a grain, of 150 µg
+        assert "0.333 of today's dose on practice" in said  # 60 mg, on 50 µg a grain, of 150 µg
 
 
 UNDER_WAY = "a series that this service proposed is under way"

@@ -153,7 +153,7 @@ def test_the_rationale_says_what_was_done_and_the_mean_day_it_was_forecast_from(
 ) -> None:
     said = post(record(), WEEKLY).text
     assert "Levothyroxine in whole tablets alone" in said
-    assert "mean daily doses made so: 35.714 µg" in said
+    assert "mean daily doses made so: about 35.7 micrograms" in said
 
 
 def test_it_is_withheld_from_a_frail_patient_and_says_so(post: Post) -> None:

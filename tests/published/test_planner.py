@@ -236,7 +236,7 @@ def handout_statement(planned):
 @pytest.mark.parametrize(("mg", "low", "high"), HANDOUT)
 def test_label_lies_inside_the_handouts_range_and_says_so(mg, low, high):
     said = handout_statement(plan(regimen(mg60=mg), Target.LEVOTHYROXINE, basis_id="label"))
-    assert f"between {low} and {high} µg" in said.title
+    assert f"between {low} and {high} micrograms" in said.title
     assert "lies inside that range" in said.title
     assert "handout" in said.source
 
@@ -244,7 +244,7 @@ def test_label_lies_inside_the_handouts_range_and_says_so(mg, low, high):
 @pytest.mark.parametrize(("mg", "low", "high"), HANDOUT[1:])
 def test_practice_lies_outside_the_handouts_range_and_says_so(mg, low, high):
     said = handout_statement(plan(regimen(mg60=mg), Target.LEVOTHYROXINE, basis_id="practice"))
-    assert f"between {low} and {high} µg" in said.title
+    assert f"between {low} and {high} micrograms" in said.title
     assert "lies outside that range" in said.title
 
 
@@ -258,8 +258,8 @@ def test_full_replacement_by_weight_is_shown_where_a_weight_is_known():
     # ATA 2014: 1.6 µg/kg LT4 (secondary)
     planned = plan(regimen(mg60=120), Target.LEVOTHYROXINE, weight_kg=Fraction(70))
     (said,) = [s for s in planned.rationale if "by weight" in s.title]
-    assert "112 µg LT4" in said.title
-    assert "1.6 µg/kg × 70 kg" in said.arithmetic
+    assert "112 micrograms of LT4" in said.title
+    assert "1.6 micrograms/kg × 70 kg" in said.arithmetic
 
 
 def test_the_classic_slip_shows_as_half_the_coverage_on_practice_and_all_of_it_on_label():

@@ -178,4 +178,4 @@ def test_a_clinics_chart_stands_beside_the_shipped_ones(tmp_path: Path) -> None:
     assert "practice" in listed
     ran = crossgrain("propose", FIRST, *ASKED, "--basis", "tarn-row", "--chart", chart)
     assert ran.returncode == 0
-    assert "Aim on tarn-row: 2 grains" in ran.told
+    assert "Aim on tarn-row: desiccated thyroid 2 grains" in ran.told

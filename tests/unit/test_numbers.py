@@ -52,8 +52,6 @@ ALIKE = {
     (Fraction(400), "days"): "a yearly order renewed late, a yearly test drawn late",
     (Fraction(7), "days"): "a week for results, the grid of a taper",
     (Fraction(28), "days"): "the cautious pace, the window of a taper",
-    (Fraction(3, 2), "ratio"): "T3 exposure, TSH up by half",
-    (Fraction(1, 2), "ratio"): "coverage in overt hypothyroidism, TSH down to half",
     (Fraction(1), "part"): "a full increment at two paces",
     (Fraction(1, 20), "part"): "the steady state, the rounding to tablets, a loss of an export",
     (Fraction(1, 10), "mIU/L"): "a suppressed TSH, low in every trimester",

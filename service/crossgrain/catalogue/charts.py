@@ -26,6 +26,7 @@ from crossgrain.names.entries import (
     table,
     text,
 )
+from crossgrain.names.printing import micrograms
 
 CONTENT = "content"
 """As ``lt4_ug_per_grain``: the grain weighs its own content, 38 + 9 k."""
@@ -166,6 +167,7 @@ def _refuse_negative_t3(lt4_ug: Fraction, grains: Fraction, place: str) -> None:
     if lt4_ug < T4_UG_PER_GRAIN * grains:
         refuse(
             place,
-            f"{float(lt4_ug / grains):g} µg LT4 per grain is less than the {T4_UG_PER_GRAIN} µg"
+            f"{micrograms(lt4_ug / grains)} of LT4 per grain is less than the"
+            f" {micrograms(T4_UG_PER_GRAIN)}"
             " of T4 that a grain contains: the weight of its T3 would be negative",
         )

@@ -11,7 +11,9 @@ from crossgrain.cds.hook import Draft
 from crossgrain.cds.record import Assembled
 from crossgrain.dosing.at_home import home_uses
 from crossgrain.dosing.plan import Plan, courses
+from crossgrain.dosing.wording import dose_words
 from crossgrain.names.identity import stable_id
+from crossgrain.names.printing import decimal, micrograms, percent
 from crossgrain.reading.record import MedicineEntry
 from crossgrain.safety.findings import Finding
 from crossgrain.safety.judgement import Ending, OrderJudgement
@@ -19,8 +21,6 @@ from crossgrain.words.doses import CAUTION, daily_dose, date_words, pieces, take
 from crossgrain.words.orders import in_words
 from crossgrain.writing.at_home import home_line, home_supplies
 from crossgrain.writing.issues import finding_words
-from crossgrain.writing.labels import micrograms, percent
-from crossgrain.writing.plan_words import target_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +117,7 @@ def _bases_table(judgement: OrderJudgement) -> str:
             basis.basis_id if basis.steers else f"{basis.basis_id} (for comparison only)",
             micrograms(basis.now_lt4_ug),
             micrograms(basis.order_lt4_ug),
-            f"{float(basis.reading(runs=runs).ratio):.2f}",
+            decimal(basis.reading(runs=runs).ratio),
         )
         for basis in judgement.numbers.bases
     ]
@@ -139,7 +139,7 @@ def _series(advice: Advice, plan: Plan) -> Iterator[str]:
     yield md.strong("Proposed instead")
     yield md.table(("From", "To", "Dose", "Tablets a day"), rows)
     yield md.text(
-        f"It waits at {target_words(checkpoint.held)} a day for labs on"
+        f"It waits at {dose_words(checkpoint.held)} a day for labs on"
         f" {date_words(start + timedelta(checkpoint.lab_day))}. Lowest modelled coverage"
         f" {percent(plan.forecasts[0].lowest.lowest.value)} of today's."
     )

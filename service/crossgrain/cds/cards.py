@@ -8,6 +8,7 @@ from crossgrain.cds.advice import Advice
 from crossgrain.cds.card_detail import CardDesk, asked_first, detail, foot, orders_block
 from crossgrain.cds.feedback import OVERRIDE_REASON_SYSTEM, OVERRIDE_REASONS
 from crossgrain.names.identity import SERVICE_NAME, canonical
+from crossgrain.names.printing import amount, decimal, micrograms
 from crossgrain.safety.findings import Finding, Severity
 from crossgrain.safety.judgement import Ending, OrderJudgement, Verdict
 from crossgrain.words.orders import in_words
@@ -89,14 +90,14 @@ def _in_short(lead: Finding, judgement: OrderJudgement | None) -> str:
     t3_ug, _ = numbers.t3(runs=runs)
     reading = next(b for b in numbers.bases if b.basis_id == judgement.basis_id).reading(runs=runs)
     size, most = (
-        f"{float(ratio):.2f} of today's dose on {judgement.basis_id}"
+        f"{decimal(ratio)} of today's dose on {judgement.basis_id}"
         for ratio in (reading.ratio, reading.highest)
     )
     words = {
         f"order-{Verdict.UNDER}": f"{size}, an under-dosed switch",
         f"order-{Verdict.OVER}": f"{most}, too much at once",
         f"order-{Verdict.T3_JUMP}": (
-            f"T3 from {float(t3_ug - numbers.t3_rise(runs=runs)):g} to {float(t3_ug):g} µg a day"
+            f"T3 from {amount(t3_ug - numbers.t3_rise(runs=runs))} to {micrograms(t3_ug)} a day"
             " at once"
         ),
         f"order-{Verdict.DUPLICATE}": judgement.ending.value,

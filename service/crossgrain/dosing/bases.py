@@ -12,6 +12,7 @@ from fractions import Fraction
 
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.names.errors import Category, DomainError
+from crossgrain.names.printing import decimal
 
 T4_UG_PER_GRAIN = Fraction(38)
 """T4 per labelled grain, µg: US desiccated thyroid label."""
@@ -182,8 +183,8 @@ class Basis:
             raise DomainError(
                 Category.OUT_OF_RANGE,
                 self.id,
-                f"the chart runs from {float(xs[0]):g} to {float(xs[-1]):g} and does not"
-                f" reach {float(x):g}; nothing is extrapolated",
+                f"the chart runs from {decimal(xs[0])} to {decimal(xs[-1])} and does not"
+                f" reach {decimal(x)}; nothing is extrapolated",
             )
         above = max(bisect_left(xs, x), 1)
         x0, x1 = xs[above - 1], xs[above]

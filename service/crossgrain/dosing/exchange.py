@@ -14,6 +14,7 @@ from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.tablets import nearest_doses
 from crossgrain.dosing.targets import DESICCATED_TARGETS, TARGET_OF, Target
 from crossgrain.names.errors import Category, DomainError
+from crossgrain.names.printing import in_grains, quantity
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,11 +100,11 @@ def _dose(family: Preparation, grains: Fraction, lowest: Fraction) -> Fraction:
     near = nearest_doses(family, grains * (family.mg_per_grain or 0), Fraction(0))
     dose = near.within or near.below
     if dose is None or family.grains(dose) < lowest * grains:
-        around = " and ".join(f"{float(mg):g} mg" for mg in (near.below, near.above) if mg)
+        around = " and ".join(quantity(mg, "mg") for mg in (near.below, near.above) if mg)
         raise DomainError(
             Category.OUT_OF_RANGE,
             "stock",
-            f"no tablets of {family.name} come near enough to {float(grains):.4g} grains without"
+            f"no tablets of {family.name} come near enough to {in_grains(grains)} without"
             f" passing them; the nearest doses are {around or 'none'}",
         )
     return dose

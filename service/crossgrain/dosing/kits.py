@@ -13,6 +13,7 @@ from itertools import combinations
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.tablets import DayDose, Making, day_dose, makings
 from crossgrain.names.errors import Category, DomainError
+from crossgrain.names.printing import quantity
 
 MOST_BOUGHT = 6
 """Strengths of one medicine that a plan may ask for beside those at home."""
@@ -57,7 +58,7 @@ class Kit:
 def _day_dose(kit: Kit, amount: Fraction) -> DayDose:
     way = kit.way(amount)
     if way is None:
-        raise not_stocked(kit.preparation, f"{float(amount):g}")
+        raise not_stocked(kit.preparation, quantity(amount, kit.preparation.unit))
     return day_dose(kit.preparation, way)
 
 
@@ -66,7 +67,7 @@ def not_stocked(preparation: Preparation, wanted: str) -> DomainError:
     return DomainError(
         Category.OUT_OF_RANGE,
         "stock",
-        f"no stocked strength of {preparation.name} makes {wanted} {preparation.unit}"
+        f"no stocked strength of {preparation.name} makes {wanted}"
         f"{' in whole tablets' if preparation.weekly else ''}",
     )
 
@@ -94,7 +95,7 @@ def smallest_kit(
     ways = {dose: _ways(preparation, dose, largest_half) for dose in doses}
     for dose in sorted(doses):
         if not ways[dose]:
-            raise not_stocked(preparation, f"{float(dose):g}")
+            raise not_stocked(preparation, quantity(dose, preparation.unit))
     later = [_ways(preparation, dose, largest_half) for dose in also]
     at_home = table.mask(home)
     for bought in range(MOST_BOUGHT + 1):
@@ -106,7 +107,8 @@ def smallest_kit(
         if fitting:
             chosen = min(fitting)[1]
             return Kit(preparation, _used(chosen, [*ways.values(), *later]), largest_half)
-    raise not_stocked(preparation, " and ".join(f"{float(dose):g}" for dose in sorted(doses)))
+    wanted = " and ".join(quantity(dose, preparation.unit) for dose in sorted(doses))
+    raise not_stocked(preparation, wanted)
 
 
 def _ways(preparation: Preparation, dose: Fraction, largest_half: Fraction) -> tuple[Making, ...]:

@@ -18,6 +18,7 @@ from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.tablets import Makings, can_be_ordered, makings
 from crossgrain.dosing.targets import TargetDose
 from crossgrain.names.errors import Category, DomainError
+from crossgrain.names.printing import quantity
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,7 +220,7 @@ def round_down(preparation: Preparation, increment: Fraction, amount: Fraction) 
     doses = rungs(preparation, increment)
     fitting = bisect_right(doses, max(amount, increment))
     if not fitting:
-        raise not_stocked(preparation, f"{float(amount):g} or less", increment)
+        raise not_stocked(preparation, f"{quantity(amount, preparation.unit)} or less", increment)
     return doses[fitting - 1]
 
 
@@ -236,7 +237,9 @@ def next_up(preparation: Preparation, increment: Fraction, amount: Fraction) -> 
     """
     higher = step_up(preparation, increment, amount)
     if higher is None:
-        raise not_stocked(preparation, f"the step above {float(amount):g}", increment)
+        raise not_stocked(
+            preparation, f"the step above {quantity(amount, preparation.unit)}", increment
+        )
     return higher
 
 
@@ -273,11 +276,12 @@ def _apart(preparation: Preparation, increment: Fraction) -> Fraction:
 
 def not_stocked(preparation: Preparation, wanted: str, increment: Fraction) -> DomainError:
     """The refusal where tablets do not make a step."""
+    steps = quantity(increment, preparation.unit)
     return DomainError(
         Category.OUT_OF_RANGE,
         "stock",
-        f"no stocked strength of {preparation.name} makes {wanted} {preparation.unit} in steps of"
-        f" {float(increment):g}{' in whole tablets' if preparation.weekly else ''}",
+        f"no stocked strength of {preparation.name} makes {wanted} in steps of {steps}"
+        f"{' in whole tablets' if preparation.weekly else ''}",
     )
 
 

@@ -44,8 +44,8 @@ from crossgrain.dosing.supply import draws, prescriptions
 from crossgrain.dosing.tablets import best_day_dose, nearest_doses
 from crossgrain.dosing.taper import Leaning
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
-from crossgrain.dosing.wording import UNITS, number
 from crossgrain.names.errors import Category, DomainError
+from crossgrain.names.printing import percent, quantity
 
 
 @dataclass(frozen=True, slots=True)
@@ -437,7 +437,7 @@ def _aim_tablets(case: Case, aim: TargetDose) -> tuple[LineDose, ...]:
             lines.append(order_line(preparation, near.within, part, dose))
         else:
             doses = " and ".join(
-                f"{number(a)} {UNITS[preparation.unit]}" for a in (near.below, near.above) if a
+                f"{quantity(a, preparation.unit)}" for a in (near.below, near.above) if a
             )
             lines.append(
                 LineDose(
@@ -445,7 +445,7 @@ def _aim_tablets(case: Case, aim: TargetDose) -> tuple[LineDose, ...]:
                     amount,
                     part,
                     None,
-                    note=f"no tablets within {number(case.policy.tolerance * 100)} %: {doses}",
+                    note=f"no tablets within {percent(case.policy.tolerance)}: {doses}",
                 )
             )
     return tuple(lines)

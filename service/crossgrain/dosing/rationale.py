@@ -15,12 +15,21 @@ from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.taper import Choice, Taper
 from crossgrain.dosing.targets import Target
 from crossgrain.dosing.wording import (
-    UNITS,
     by_weight_words,
     dose_words,
     exchanged_words,
-    number,
     off_ratio,
+)
+from crossgrain.names.printing import (
+    amount,
+    decimal,
+    fine_percent,
+    grains,
+    in_grains,
+    micrograms,
+    modelled,
+    percent,
+    quantity,
 )
 
 
@@ -39,9 +48,9 @@ def by_weight(checks: CrossChecks, weight_kg: Fraction | None) -> Iterator[State
     if weight_kg is not None:
         full = checks.lt4_ug_per_kg * weight_kg
         yield Statement(
-            f"Full replacement by weight would be {number(full)} µg LT4 a day",
-            f"{number(checks.lt4_ug_per_kg)} µg/kg × {number(weight_kg)} kg; a reference beside"
-            " the bases, not a target",
+            f"Full replacement by weight would be {micrograms(full)} of LT4 a day",
+            f"{amount(checks.lt4_ug_per_kg)} micrograms/kg × {decimal(weight_kg)} kg;"
+            " a reference beside the bases, not a target",
             (),
             checks.weight_source,
         )
@@ -69,9 +78,9 @@ def _climb(case: Case, plan: Plan) -> Iterator[Statement]:
 def _exchange(case: Case, exchange: Exchange) -> Iterator[Statement]:
     yield Statement(
         f"{exchanged_words(exchange)} The old product ends and the new one begins on the same day",
-        f"{number(exchange.grains)} labelled grain(s) before,"
-        f" {number(exchange.new.grains(exchange.new_mg))} after: the nearest dose that tablets make"
-        f" and that is not above it; never below {percent(float(case.policy.exchange_lowest))} of"
+        f"{in_grains(exchange.grains)} by the label before,"
+        f" {grains(exchange.new.grains(exchange.new_mg))} after: the nearest dose that tablets make"
+        f" and that is not above it; never below {percent(case.policy.exchange_lowest)} of"
         f" it. {by_weight_words(exchange)}",
         (),
         f"before: {'; '.join(product.source for product, _ in exchange.old)}."
@@ -102,11 +111,11 @@ def _whole_weeks(case: Case, plan: Plan) -> Iterator[Statement]:
         return
     steps = (*plan.steps, *(step for b in plan.checkpoint.branches for step in b.steps))
     shared = {line.amount for step in steps for line in step.lines if line.week}
-    doses = ", ".join(f"{number(amount)} µg" for amount in sorted(shared)) or "none"
+    doses = ", ".join(micrograms(dose) for dose in sorted(shared)) or "none"
     yield Statement(
         "Levothyroxine in whole tablets alone, two of which may share the days of a week",
         f"mean daily doses made so: {doses}; one tablet on four days, the other on three, the"
-        f" larger at most {number(case.policy.weekly_apart)} times the smaller. Coverage is"
+        f" larger at most {decimal(case.policy.weekly_apart)} times the smaller. Coverage is"
         " forecast from the mean day",
         (),
         source,
@@ -119,14 +128,14 @@ def _origins(case: Case) -> tuple[str, ...]:
 
 def _taken(case: Case) -> Iterator[Statement]:
     for line in case.regimen:
-        preparation, unit = line.preparation, UNITS[line.preparation.unit]
-        cycle = " + ".join(number(amount) for amount in line.cycle)
+        preparation, unit = line.preparation, line.preparation.unit
+        cycle = " + ".join(amount(dose) for dose in line.cycle)
         mean = f"({cycle}) / {len(line.cycle)} days = " if len(line.cycle) > 1 else ""
-        grains = f" = {number(line.grains)} grain(s)" if line.grains else ""
+        labelled = f" = {in_grains(line.grains)}" if line.grains else ""
         yield Statement(
-            f"Taken now: {preparation.name} {number(line.daily)} {unit} a day",
-            f"{mean}{number(line.daily)} {unit}{grains} a day, which holds"
-            f" {number(line.t4_ug)} µg T4 and {number(line.t3_ug)} µg T3",
+            f"Taken now: {preparation.name} {quantity(line.daily, unit)} a day",
+            f"{mean}{quantity(line.daily, unit)}{labelled} a day, which holds"
+            f" {micrograms(line.t4_ug)} of T4 and {micrograms(line.t3_ug)} of T3",
             (line.origin,) if line.origin else (),
             preparation.source,
         )
@@ -146,7 +155,8 @@ def _worth(case: Case, plan: Plan) -> Iterator[Statement]:
         enabled = by_id.get(row.basis_id)
         use = "" if row.sets_checkpoint else " (for comparison only; steers nothing)"
         yield Statement(
-            f"On the basis “{row.basis_id}” that is {number(row.lt4_equivalent_ug)} µg LT4 a day,"
+            f"On the basis “{row.basis_id}” that is {micrograms(row.lt4_equivalent_ug)} of"
+            f" LT4 a day,"
             f" and the target {dose_words(row.target)}{use}",
             _arithmetic(case, enabled) if enabled else row.basis.statement,
             _origins(case),
@@ -157,31 +167,31 @@ def _worth(case: Case, plan: Plan) -> Iterator[Statement]:
 def _arithmetic(case: Case, enabled: Enabled) -> str:
     regimen, weights = case.regimen, enabled.weights
     terms = (
-        (regimen.pure_t4_ug, f"{number(regimen.pure_t4_ug)} µg LT4"),
+        (regimen.pure_t4_ug, f"{micrograms(regimen.pure_t4_ug)} of LT4"),
         (
             regimen.grains,
-            f"{number(regimen.grains)} grain(s) × {number(weights.lt4_ug_per_grain)}",
+            f"{in_grains(regimen.grains)} × {decimal(weights.lt4_ug_per_grain)}",
         ),
         (
             regimen.pure_t3_ug,
-            f"{number(regimen.pure_t3_ug)} µg LT3 × {number(weights.lt4_ug_per_lt3_ug)}",
+            f"{micrograms(regimen.pure_t3_ug)} of LT3 × {decimal(weights.lt4_ug_per_lt3_ug)}",
         ),
     )
     sum_of = " + ".join(words for amount, words in terms if amount)
     marked = "; a table chart, shown by its straight line at this dose" if weights.secant else ""
-    return f"{sum_of} = {number(enabled.lt4_equivalent_ug)} µg LT4{marked}"
+    return f"{sum_of} = {micrograms(enabled.lt4_equivalent_ug)} of LT4{marked}"
 
 
 def _target(case: Case, plan: Plan) -> Statement:
     shares = [rung.target for rung in plan.checkpoint.ladder]
     factor = spread(plan.comparison) or Fraction(1)
     tablets = "; ".join(
-        line.note or f"{line.preparation.name} {number(line.amount)} {UNITS[line.preparation.unit]}"
+        line.note or f"{line.preparation.name} {quantity(line.amount, line.preparation.unit)}"
         for line in plan.aim_tablets
     )
     return Statement(
         f"The target on the chosen basis “{plan.basis_id}” is {dose_words(plan.aim)}",
-        f"nearest tablets: {tablets}. The bases in use disagree by a factor of {number(factor)}:"
+        f"nearest tablets: {tablets}. The bases in use disagree by a factor of {decimal(factor)}:"
         f" from {dose_words(shares[0])} to {dose_words(shares[-1])}",
         _origins(case),
         "each basis' own source",
@@ -197,18 +207,19 @@ def _against_tables(case: Case, plan: Plan, checks: CrossChecks) -> Iterator[Sta
             low, high = limits
             inside = low <= plan.aim.lt4_ug <= high
             yield Statement(
-                f"A published table puts LT4 between {number(low)} and {number(high)} µg; the"
+                f"A published table puts LT4 between {amount(low)} and {micrograms(high)}; the"
                 f" target lies {'inside' if inside else 'outside'} that range",
-                f"{number(mg)} mg desiccated: {number(low)} to {number(high)} µg, against"
-                f" {number(plan.aim.lt4_ug)} µg on “{plan.basis_id}”",
+                f"{amount(mg)} mg desiccated: {amount(low)} to {micrograms(high)}, against"
+                f" {micrograms(plan.aim.lt4_ug)} on “{plan.basis_id}”",
                 _origins(case),
                 checks.handout_source,
             )
     if Kind.DESICCATED_THYROID in kinds or plan.aim.grains:
         yield Statement(
             "A labelled grain is counted the same in both strength families",
-            f"{number(T4_UG_PER_GRAIN)} µg T4 and {number(T3_UG_PER_GRAIN)} µg T3 per 60 or 65 mg;"
-            " if content went by mg instead, the other family would hold 8 % more or less",
+            f"{micrograms(T4_UG_PER_GRAIN)} of T4 and {micrograms(T3_UG_PER_GRAIN)} of T3"
+            f" per 60 or 65"
+            " mg; if content went by mg instead, the other family would hold 8 % more or less",
             (),
             "US desiccated thyroid label (per 65 mg); common practice (per 60 mg)",
         )
@@ -240,18 +251,18 @@ def _pace(case: Case, plan: Plan) -> Statement:
     if after <= before:
         return Statement(
             "Swallowed T3 does not rise, so there is no climb",
-            f"{number(before)} µg before, {number(after)} µg at the checkpoint: the new medicine"
+            f"{micrograms(before)} before, {micrograms(after)} at the checkpoint: the new medicine"
             " starts at the checkpoint's dose",
             (),
             "the climb is for a heart that is not used to T3",
         )
     steps = "; ".join(
-        f"{m.preparation.name} by {number(m.increment)} {UNITS[m.preparation.unit]}"
+        f"{m.preparation.name} by {quantity(m.increment, m.preparation.unit)}"
         for m in moving
         if m.rises and m.preparation.carries_t3
     )
     return Statement(
-        f"Swallowed T3 rises from {number(before)} to {number(after)} µg, so it climbs at the pace"
+        f"Swallowed T3 rises from {amount(before)} to {micrograms(after)}, so it climbs at the pace"
         f" “{plan.pace}”",
         f"{steps} every {case.pace.interval_days} days",
         (),
@@ -270,8 +281,8 @@ def _prior(plan: Plan) -> Statement:
     else:
         why = "the old medicine ends, or takes its new dose, on day 0, as asked"
     return Statement(
-        f"Prior therapy: {own.prior_therapy}. Lowest coverage {number(own.lowest.lowest.value)};"
-        f" with {other.prior_therapy} it would be {number(other.lowest.lowest.value)}",
+        f"Prior therapy: {own.prior_therapy}. Lowest coverage {percent(own.lowest.lowest.value)};"
+        f" with {other.prior_therapy} it would be {percent(other.lowest.lowest.value)}",
         why,
         (),
         "two-pool model; the charts disagree, so the taper hedges over all of them",
@@ -286,18 +297,18 @@ def _simplicity(case: Case, plan: Plan) -> Iterator[Statement]:
     chosen, best = plan.taper
     policy, leaning = case.policy.taper, case.leaning
     weighed = "".join(
-        f"; coverage {side} 1 weighs {number(weight)} times, for this patient's risk"
+        f"; coverage {side} 1 weighs {decimal(weight)} times, for this patient's risk"
         for side, weight in (("above", leaning.above), ("below", leaning.below))
         if weight != 1
     )
     yield Statement(
         price,
-        f"chosen: coverage {percent(chosen.lowest)} to {percent(chosen.highest)},"
-        f" {_asks(chosen, weekly=plan.weekly)}; best found: {percent(best.lowest)} to"
-        f" {percent(best.highest)}, {_asks(best, weekly=plan.weekly)}; up to"
-        f" {number(policy.tolerance)} in ln coverage is given for a simpler taper,"
-        f" {number(policy.saving_a_strength)} where that saves a strength; none goes below"
-        f" {percent(policy.guard)} while another does not{weighed}",
+        f"chosen: coverage {fine_percent(chosen.lowest)} to {fine_percent(chosen.highest)},"
+        f" {_asks(chosen, weekly=plan.weekly)}; best found: {fine_percent(best.lowest)} to"
+        f" {fine_percent(best.highest)}, {_asks(best, weekly=plan.weekly)}; up to"
+        f" {decimal(policy.tolerance)} in ln coverage is given for a simpler taper,"
+        f" {decimal(policy.saving_a_strength)} where that saves a strength; none goes below"
+        f" {fine_percent(policy.guard)} while another does not{weighed}",
         (),
         policy.source,
     )
@@ -317,9 +328,9 @@ def _parts(plan: Plan) -> set[Part]:
 def price_of_simplicity(taper: Choice, *, weekly: bool = False) -> str:
     """What the best taper found would hold instead, and what it would ask for, in words."""
     chosen, best = taper
-    if (percent(chosen.lowest), percent(chosen.highest)) == (
-        percent(best.lowest),
-        percent(best.highest),
+    if (fine_percent(chosen.lowest), fine_percent(chosen.highest)) == (
+        fine_percent(best.lowest),
+        fine_percent(best.highest),
     ):
         return "No taper that was found holds more than this one"
     asks = [
@@ -332,12 +343,12 @@ def price_of_simplicity(taper: Choice, *, weekly: bool = False) -> str:
         more = broken if chosen.is_whole and not best.is_whole else "another taper"
     if best.lowest > chosen.lowest:
         return (
-            f"{more[:1].upper()}{more[1:]} would hold {percent(best.lowest)} instead of"
-            f" {percent(chosen.lowest)}"
+            f"{more[:1].upper()}{more[1:]} would hold {fine_percent(best.lowest)} instead of"
+            f" {fine_percent(chosen.lowest)}"
         )
     return (
-        f"{more[:1].upper()}{more[1:]} would stay below {percent(best.highest)} instead of"
-        f" {percent(chosen.highest)}"
+        f"{more[:1].upper()}{more[1:]} would stay below {fine_percent(best.highest)} instead of"
+        f" {fine_percent(chosen.highest)}"
     )
 
 
@@ -354,40 +365,31 @@ def _asks(taper: Taper, *, weekly: bool) -> str:
     return f"strengths to buy {taper.bought}, changes {taper.changes}, {halves}"
 
 
-def percent(coverage: float) -> str:
-    """Coverage as it is printed.
-
-    >>> percent(0.7462)
-    '74.6 %'
-    """
-    return f"{100 * coverage:.1f} %"
-
-
 def _forecast(forecast: Forecast) -> Statement:
     by_basis = "; ".join(
-        f"“{c.basis_id}” {number(c.lowest.value)} (day {number(c.lowest.day)}) to"
-        f" {number(c.highest.value)} (day {number(c.highest.day)})"
+        f"“{c.basis_id}” {percent(c.lowest.value)} (day {decimal(c.lowest.day)}) to"
+        f" {percent(c.highest.value)} (day {decimal(c.highest.day)})"
         for c in forecast.coverage
     )
     low, high = forecast.t3_exposure
     band = forecast.band
     widened = (
-        f". Over the parameters' band: lowest coverage {number(band.lowest_coverage[0])} to"
-        f" {number(band.lowest_coverage[1])}, highest T3 exposure"
-        f" {number(band.highest_t3_exposure[0])} to {number(band.highest_t3_exposure[1])}"
+        f". Over the parameters' band: lowest coverage {percent(band.lowest_coverage[0])} to"
+        f" {percent(band.lowest_coverage[1])}, highest T3 exposure"
+        f" {percent(band.highest_t3_exposure[0])} to {percent(band.highest_t3_exposure[1])}"
         if band
         else ""
     )
     t4 = forecast.t4_pool
     pool = (
-        f"T4 pool {number(t4[0].value)} to {number(t4[1].value)} of before"
+        f"T4 pool {percent(t4[0].value)} to {percent(t4[1].value)} of before"
         if t4
-        else f"T4 pool from nothing to {number(forecast.t4_pool_end_ug)} µg"
+        else f"T4 pool from nothing to {modelled(forecast.t4_pool_end_ug)}"
     )
     return Statement(
         f"Forecast with {forecast.prior_therapy}: coverage from"
-        f" {number(forecast.lowest.lowest.value)} on “{forecast.lowest.basis_id}”, T3 exposure"
-        f" {number(low.value)} to {number(high.value)}",
+        f" {percent(forecast.lowest.lowest.value)} on “{forecast.lowest.basis_id}”, T3 exposure"
+        f" {percent(low.value)} to {percent(high.value)}",
         f"coverage {by_basis}; {pool}; steady from day {forecast.steady_day}{widened}",
         (),
         "two first-order pools, closed form; see the model's own statement",
@@ -399,7 +401,7 @@ def _branch(plan: Plan, index: int) -> Statement:
     last = branch.steps[-1]
     doses = (
         " + ".join(
-            f"{line.preparation.name} {number(line.amount)} {UNITS[line.preparation.unit]}"
+            f"{line.preparation.name} {quantity(line.amount, line.preparation.unit)}"
             for line in last.lines
         )
         or "nothing"
@@ -429,9 +431,9 @@ def _model(case: Case) -> Statement:
     kinetics = case.kinetics
     return Statement(
         "The model assumes no residual gland and steady, regular intake before day 0",
-        f"half-lives T4 {number(kinetics.t4_half_life_days)} d, T3"
-        f" {number(kinetics.t3_half_life_days)} d; absorbed LT4 {number(kinetics.t4_absorbed)},"
-        f" LT3 {number(kinetics.t3_absorbed)}; {number(kinetics.t4_to_t3_molar)} of T4 cleared"
+        f"half-lives T4 {decimal(kinetics.t4_half_life_days)} d, T3"
+        f" {decimal(kinetics.t3_half_life_days)} d; absorbed LT4 {decimal(kinetics.t4_absorbed)},"
+        f" LT3 {decimal(kinetics.t3_absorbed)}; {decimal(kinetics.t4_to_t3_molar)} of T4 cleared"
         " becomes T3 by moles",
         (),
         case.kinetics_table.source,

@@ -1,4 +1,4 @@
-"""How numbers, doses and units are printed."""
+"""Doses, charts and comparisons in words."""
 
 from fractions import Fraction
 
@@ -7,9 +7,8 @@ from crossgrain.dosing.evidence import Currency, Finding, TshOutcome
 from crossgrain.dosing.exchange import Exchange
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.targets import HIGHEST_RATIO, LOWEST_RATIO, TargetDose
+from crossgrain.names.printing import amount, decimal, in_grains, micrograms
 
-UNITS = {"ug": "µg", "mg": "mg"}
-"""How the units of labelled strengths are printed."""
 TSH_WORDS = {
     TshOutcome.SAME: "the same",
     TshOutcome.HIGHER: "higher",
@@ -19,27 +18,16 @@ TSH_WORDS = {
 """What TSH did on the arm that holds T3."""
 
 
-def number(value: Fraction | float) -> str:
-    """A number as printed: exact where it is short, else to three decimals.
-
-    >>> number(Fraction(65, 4)), number(Fraction(100)), number(Fraction(50, 44))
-    ('16.25', '100', '1.136')
-    """
-    text = f"{float(value):.3f}".rstrip("0").rstrip(".")
-    return "0" if text == "-0" else text
-
-
 def dose_words(dose: TargetDose) -> str:
     """A dose in the trade's currencies.
 
     >>> dose_words(TargetDose(lt4_ug=Fraction(85), lt3_ug=Fraction(5)))
-    'LT4 85 µg + LT3 5 µg'
+    'LT4 85 micrograms + LT3 5 micrograms'
     """
-    grains = "grain" if dose.grains == 1 else "grains"
     parts = (
-        (dose.lt4_ug, f"LT4 {number(dose.lt4_ug)} µg"),
-        (dose.grains, f"desiccated {number(dose.grains)} {grains}"),
-        (dose.lt3_ug, f"LT3 {number(dose.lt3_ug)} µg"),
+        (dose.lt4_ug, f"LT4 {micrograms(dose.lt4_ug)}"),
+        (dose.grains, f"desiccated thyroid {in_grains(dose.grains)}"),
+        (dose.lt3_ug, f"LT3 {micrograms(dose.lt3_ug)}"),
     )
     return " + ".join(words for amount, words in parts if amount) or "nothing"
 
@@ -47,7 +35,7 @@ def dose_words(dose: TargetDose) -> str:
 def exchanged_words(exchange: Exchange) -> str:
     """Which product takes the place of which, and in what dose."""
     if exchange.within_family:
-        (before,) = (number(mg) for _, mg in exchange.old)
+        (before,) = (amount(mg) for _, mg in exchange.old)
         return (
             f"Desiccated thyroid {before} mg of one product becomes"
             f" {_at_grains(exchange.new, exchange.new_mg)} of another."
@@ -57,7 +45,7 @@ def exchanged_words(exchange: Exchange) -> str:
 
 
 def _at_grains(product: Preparation, mg: Fraction) -> str:
-    return f"{number(mg)} mg (of {number(product.mg_per_grain or 0)} mg per grain)"
+    return f"{amount(mg)} mg (of {amount(product.mg_per_grain or Fraction(0))} mg per grain)"
 
 
 def by_weight_words(exchange: Exchange) -> str:
@@ -85,8 +73,8 @@ def off_ratio(dose: TargetDose) -> str:
     ratio = dose.lt4_ug / dose.lt3_ug
     if LOWEST_RATIO <= ratio <= HIGHEST_RATIO:
         return ""
-    limits = f"{number(LOWEST_RATIO)}:1 to {number(HIGHEST_RATIO)}:1"
-    return f" T4 to T3 is then {number(ratio)}:1, outside {limits} (ETA 2012)."
+    limits = f"{decimal(LOWEST_RATIO)}:1 to {decimal(HIGHEST_RATIO)}:1"
+    return f" T4 to T3 is then {decimal(ratio)}:1, outside {limits} (ETA 2012)."
 
 
 def standing_words(standing: Standing) -> str:
@@ -132,7 +120,7 @@ def _off(ratio: Fraction) -> str:
 
 def worth_words(found: Finding) -> str:
     """What a comparison puts a microgram of LT3 or a grain at, in µg LT4."""
-    per = "per grain" if found.currency is Currency.GRAIN else "per µg LT3"
+    per = "per grain" if found.currency is Currency.GRAIN else "per microgram of LT3"
     if found.low is None or found.high is None:
         bound = "under" if found.at_most else "over"
         return f"{bound} {_short(found.value)} {per}: TSH was {TSH_WORDS[found.comparison.tsh]}"

@@ -5,9 +5,12 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from crossgrain.names.entries import positive_number, refuse
+from crossgrain.names.printing import decimal
 
 OURS = "our judgement"
 """How the source of a number begins that no source gives; a clinic may set its own."""
+PARTS = "of the old regimen's"
+"""The unit of coverage and of exposure, which a person reads in percent."""
 _COUNTED = frozenset({"days", "weeks", "years", "hours", "changes", "medicines", "resources"})
 """Units of which there are no parts."""
 
@@ -62,9 +65,9 @@ class Number:
         if self.is_counted and value.denominator != 1:
             refuse(place, "this must be a whole number")
         if self.within and not self.within[0] <= value <= self.within[1]:
-            least, most = (f"{float(end):g}" for end in self.within)
+            least, most = map(decimal, self.within)
             refuse(place, f"this must lie within {least} and {most}: {self.source}")
-        was = f"{float(self.value):g} as shipped, {self.source}"
+        was = f"{decimal(self.value)} as shipped, {self.source}"
         return replace(self, value=value, source=f"the clinic's own ({was})", within=None)
 
 

@@ -15,7 +15,7 @@ from itertools import islice, pairwise
 from pathlib import Path
 from typing import Any
 
-from crossgrain.dosing.wording import number
+from crossgrain.names.printing import decimal
 from crossgrain.nightly.answers import FlagLine
 from crossgrain.nightly.ledger import RATIO_STEPS, TSH_STEPS, Ledger
 from crossgrain.nightly.outputs import NO_HORMONE, SUMMARY
@@ -57,8 +57,8 @@ def _labels(ends: Sequence[Fraction]) -> list[str]:
     >>> _labels((Fraction(1), Fraction(2)))
     ['below 1', '1 to 2', '2 and up']
     """
-    first, last = f"below {number(ends[0])}", f"{number(ends[-1])} and up"
-    between = [f"{number(low)} to {number(high)}" for low, high in pairwise(ends)]
+    first, last = f"below {decimal(ends[0])}", f"{decimal(ends[-1])} and up"
+    between = [f"{decimal(low)} to {decimal(high)}" for low, high in pairwise(ends)]
     return [first, *between, last]
 
 
@@ -222,7 +222,7 @@ def _entry(place: int, patient: str, flag: FlagLine) -> dict[str, Any]:
         "urgency": flag.urgency,
         "switched_on": flag.switched_on.isoformat(),
         "ratios": round(float(smallest), 4),
-        "spread": " · ".join(f"{basis} {number(ratio)}" for basis, ratio in ratios.items()),
+        "spread": " · ".join(f"{basis} {decimal(ratio)}" for basis, ratio in ratios.items()),
         "tsh": None if flag.tsh_after is None else round(float(Fraction(flag.tsh_after)), 4),
         "statement": flag.statement,
         "arithmetic": flag.arithmetic,

@@ -7,9 +7,10 @@ import msgspec
 from msgspec.structs import replace
 
 from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.names.printing import as_written
 from crossgrain.reading.errors import Asked
 from crossgrain.reading.product import Product, line_of_dose
-from crossgrain.reading.quantities import Amount, plain, scaled
+from crossgrain.reading.quantities import Amount, scaled
 from crossgrain.reading.units import Dimension
 
 _ASSUMED_MG_PER_GRAIN = 60
@@ -49,7 +50,9 @@ def labelled(
             return _grains(amount.value, product, preparations, path)
         case Dimension.VOLUME:
             if product.per_ml is None:
-                raise Asked(path, f"The dose is {plain(amount.value)} mL. How much is in one mL?")
+                raise Asked(
+                    path, f"The dose is {as_written(amount.value)} mL. How much is in one mL?"
+                )
             micrograms = amount.value * product.per_ml
             found = _mass(micrograms, product, preparations, path)
             return replace(found, in_words=product.strength_in_words)
@@ -67,7 +70,7 @@ def _mass(
     if line is None:
         raise Asked(
             path,
-            f"{plain(mg)} mg of desiccated thyroid: is it labelled with 60 or with 65 mg per"
+            f"{as_written(mg)} mg of desiccated thyroid: is it labelled with 60 or with 65 mg per"
             " grain?",
         )
     return Labelled(line, mg)
@@ -89,7 +92,7 @@ def _pieces(
         found = _grains(count * product.strength_grains, product, preparations, path)
         return replace(found, in_words=in_words)
     what = "T4 and the T3 content" if product.kind is Kind.FIXED_RATIO else "strength"
-    raise Asked(path, f"The dose is {plain(count)} tablet. What is the {what} of one tablet?")
+    raise Asked(path, f"The dose is {as_written(count)} tablet. What is the {what} of one tablet?")
 
 
 def _grains(
@@ -97,7 +100,9 @@ def _grains(
 ) -> Labelled:
     """A labelled grain holds the same hormone in either family, so the dose is certain."""
     if product.kind is not Kind.DESICCATED_THYROID:
-        raise Asked(path, f"{plain(grains)} grain of {product.kind}: what is it in µg?")
+        raise Asked(
+            path, f"{as_written(grains)} grain of {product.kind}: what is it in micrograms?"
+        )
     line = product.preparation
     if line is not None:
         return Labelled(line, grains * (line.mg_per_grain or 0))
@@ -106,6 +111,7 @@ def _grains(
     return Labelled(
         line,
         mg,
-        assumed=f"{plain(grains)} grain was read as {plain(mg)} mg labelled with 60 mg per grain;"
+        assumed=f"{as_written(grains)} grain was read as {as_written(mg)} mg labelled with"
+        f" 60 mg per grain;"
         " a labelled grain holds the same hormone in either family. Which tablets are taken?",
     )

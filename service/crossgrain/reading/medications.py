@@ -7,6 +7,7 @@ from typing import Any
 from msgspec.structs import replace
 
 from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.names.printing import as_written
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.codesystems import UCUM
 from crossgrain.reading.elements import CodeableConcept, Quantity, Ratio, Reference
@@ -14,7 +15,7 @@ from crossgrain.reading.errors import Asked
 from crossgrain.reading.medicines import is_told, product_of
 from crossgrain.reading.names import is_not_oral
 from crossgrain.reading.product import Product, line_of_tablet
-from crossgrain.reading.quantities import concentration, plain
+from crossgrain.reading.quantities import concentration
 from crossgrain.reading.reading import Reading
 from crossgrain.reading.resolve import Entry, refuse_implicit_rules
 from crossgrain.reading.units import Dimension
@@ -217,7 +218,9 @@ def _with_ratio(
 ) -> Product:
     above, below = concentration(ratio, path)
     if above.dimension is not Dimension.MASS:
-        raise Asked(path, "The strength is no mass. What does one tablet hold, in µg or mg?")
+        raise Asked(
+            path, "The strength is no mass. What does one tablet hold, in micrograms or mg?"
+        )
     if below.dimension is Dimension.VOLUME:
         return _with_concentration(product, above.value / below.value, path)
     if below.dimension is not Dimension.PIECE:
@@ -231,8 +234,9 @@ def _with_concentration(product: Product, per_ml: Fraction, path: str) -> Produc
     if product.per_ml not in (None, per_ml):
         raise Asked(
             path,
-            f"The product's name says {plain(product.per_ml or Fraction(0))} µg in one mL and its"
-            f" ingredient {plain(per_ml)}. Which one is right?",
+            f"The product's name says {as_written(product.per_ml or Fraction(0))}"
+            f" micrograms in one mL and its"
+            f" ingredient {as_written(per_ml)}. Which one is right?",
         )
     return replace(product, per_ml=per_ml)
 
@@ -243,8 +247,8 @@ def _agreeing(
     if product.strength not in (None, strength):
         raise Asked(
             path,
-            f"The product's name or code says {plain(product.strength or Fraction(0))} and its"
-            f" ingredient {plain(strength)}. Which one is taken?",
+            f"The product's name or code says {as_written(product.strength or Fraction(0))} and its"
+            f" ingredient {as_written(strength)}. Which one is taken?",
         )
     line = product.preparation or line_of_tablet(product.kind, strength, preparations)
     return replace(product, preparation=line, strength=strength)

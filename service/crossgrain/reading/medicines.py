@@ -25,6 +25,7 @@ from collections.abc import Iterable, Mapping, Sequence
 import msgspec
 
 from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.names.printing import as_written
 from crossgrain.reading.code_tables import CodeTables, MedicineCode
 from crossgrain.reading.codesystems import Atc, system_meant
 from crossgrain.reading.elements import CodeableConcept, Coding
@@ -32,7 +33,6 @@ from crossgrain.reading.errors import Asked
 from crossgrain.reading.hormone_names import folded
 from crossgrain.reading.names import NamedMedicine, read_name, read_product_words
 from crossgrain.reading.product import Product
-from crossgrain.reading.quantities import plain
 from crossgrain.reading.remembered import Remembered
 from crossgrain.reading.strengths import named_by_content, with_words
 
@@ -229,7 +229,7 @@ def _from_codes(kind: Kind, coded: Sequence[MedicineCode], expression: str) -> P
         strengths = sorted(c.strength for c in said.values() if c.strength)
         raise Asked(
             expression,
-            f"The codes name different products ({', '.join(map(plain, strengths))})."
+            f"The codes name different products ({', '.join(map(as_written, strengths))})."
             " Which one is taken?",
         )
     for meaning in said.values():

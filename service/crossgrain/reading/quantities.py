@@ -8,8 +8,7 @@ from functools import lru_cache
 import msgspec
 
 from crossgrain.dosing.preparations import Preparation
-from crossgrain.dosing.wording import UNITS
-from crossgrain.names.decimals import exact_decimal, is_finite
+from crossgrain.names.printing import as_written, unit_word
 from crossgrain.reading.elements import Quantity, Ratio
 from crossgrain.reading.errors import Asked, Category, Unreadable
 from crossgrain.reading.units import Dimension, Unit, unit_of_code, unit_of_word
@@ -97,20 +96,24 @@ def _unit_of(quantity: Quantity, expression: str, value: Fraction) -> Unit:
     if quantity.code and quantity.unit and coded and written and coded != written:
         raise Asked(
             expression,
-            f"The dose is {plain(value)} in a unit whose code and text differ. Which one is meant?",
+            f"The dose is {as_written(value)} in a unit whose code and text differ. Which"
+            f" one is meant?",
         )
     if quantity.code:
         if coded is None:
             raise Asked(
                 f"{expression}.code",
-                f"The dose is {plain(value)} in a unit that is not known. What is it in µg, mg or"
+                f"The dose is {as_written(value)} in a unit that is not known. What is it"
+                f" in micrograms, mg or"
                 " tablets?",
             )
         return coded
     if written is None:
         where = f"{expression}.unit" if quantity.unit else expression
         what = "in a unit that is not known" if quantity.unit else "without a unit"
-        raise Asked(where, f"The dose is {plain(value)} {what}. Is it µg, mg or tablets?")
+        raise Asked(
+            where, f"The dose is {as_written(value)} {what}. Is it micrograms, mg or tablets?"
+        )
     return written
 
 
@@ -129,13 +132,4 @@ def concentration(ratio: Ratio, expression: str) -> tuple[Amount, Amount]:
 
 def in_unit(value: Fraction, preparation: Preparation) -> str:
     """An amount of a product line, in the unit that it is labelled in."""
-    return f"{plain(value)} {UNITS[preparation.unit]}"
-
-
-def plain(value: Fraction) -> str:
-    """A number as a person writes it.
-
-    >>> plain(Fraction(125, 10)), plain(Fraction(100)), plain(Fraction(1, 3))
-    ('12.5', '100', '1/3')
-    """
-    return f"{exact_decimal(value):f}" if is_finite(value) else f"{value}"
+    return f"{as_written(value)} {unit_word(preparation.unit, value)}"

@@ -14,6 +14,7 @@ from typing import Any
 import msgspec
 
 from crossgrain.dosing.preparations import Preparation
+from crossgrain.names.printing import as_written
 from crossgrain.reading.elements import CodeableConcept, Dosage, Period, Quantity, Ratio, Timing
 from crossgrain.reading.errors import Asked
 from crossgrain.reading.hearing import Heard, heard_in
@@ -21,7 +22,7 @@ from crossgrain.reading.labelled import labelled
 from crossgrain.reading.names import read_name
 from crossgrain.reading.notes import Notes
 from crossgrain.reading.product import Product, strengths_of
-from crossgrain.reading.quantities import Amount, amount_of, in_unit, plain, total
+from crossgrain.reading.quantities import Amount, amount_of, in_unit, total
 from crossgrain.reading.schedule import DAILY, Schedule
 from crossgrain.reading.sig import Part, Sig, read_sig
 from crossgrain.reading.sig_words import BEGINS, IN_ALL, OWN_NOTES, plain_words
@@ -84,7 +85,7 @@ class Settled(msgspec.Struct, frozen=True):
     def shown(self) -> str:
         """The dose as a question shows it."""
         times = total([schedule.per_day for schedule in self.schedules])
-        often = "once" if times == 1 else f"{plain(times)} times"
+        often = "once" if times == 1 else f"{as_written(times)} times"
         return f"{in_unit(self.daily, self.preparation)} a day, taken {often} a day"
 
     def in_label_unit(self, amount: Amount) -> Fraction | None:
@@ -195,7 +196,7 @@ def _compare_timing(said: Schedule, saying: Saying, settled: Settled) -> None:
     """How often by another element: as one of the dosages, or as all of them together."""
     in_all = total([schedule.per_day for schedule in settled.schedules])
     if said.per_day != in_all and not any(said.same_as(each) for each in settled.schedules):
-        times = "once" if said.per_day == 1 else f"{plain(said.per_day)} times"
+        times = "once" if said.per_day == 1 else f"{as_written(said.per_day)} times"
         raise _differ(Saying(saying.place, f"{times} a day"), settled)
 
 
@@ -302,7 +303,7 @@ def compare_limits(dosage: Dosage, settled: Settled) -> None:
         busiest = max(map(max, settled.cycles))
         taken = each if days is None else busiest if days == 1 else settled.daily * days
         if max(each, taken) > most:
-            span = "at a time" if days is None else f"in {plain(days)} days"
+            span = "at a time" if days is None else f"in {as_written(days)} days"
             raise Asked(
                 settled.path,
                 f"The dose is {settled.shown}, and its upper limit is"

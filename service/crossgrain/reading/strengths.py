@@ -7,10 +7,11 @@ from msgspec.structs import replace
 
 from crossgrain.dosing.bases import T3_UG_PER_GRAIN, T4_UG_PER_GRAIN
 from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.names.printing import as_written
 from crossgrain.reading.errors import Asked
 from crossgrain.reading.names import NamedMedicine
 from crossgrain.reading.product import Product, line_of_tablet, only_line
-from crossgrain.reading.quantities import Amount, plain
+from crossgrain.reading.quantities import Amount
 from crossgrain.reading.units import Dimension
 
 
@@ -92,8 +93,9 @@ def _with_strength(
         if product.strength != strength:
             raise Asked(
                 expression,
-                f"The code stands for {plain(product.strength)} {'mg' if in_mg else 'µg'} and"
-                f" the words beside it for {plain(strength)}. Which one is taken?",
+                f"The code stands for {as_written(product.strength)}"
+                f" {'mg' if in_mg else 'micrograms'} and"
+                f" the words beside it for {as_written(strength)}. Which one is taken?",
             )
         return product
     line = product.preparation or line_of_tablet(product.kind, strength, preparations)
@@ -112,8 +114,8 @@ def _with_grains(
         if product.preparation.grains(product.strength) != grains:
             raise Asked(
                 expression,
-                f"The code stands for {plain(product.strength)} mg and the words beside it for"
-                f" {plain(grains)} grain. Which one is taken?",
+                f"The code stands for {as_written(product.strength)} mg and the words beside it for"
+                f" {as_written(grains)} grain. Which one is taken?",
             )
         return product
     return replace(product, strength_grains=grains, strength_in_words=True)

@@ -9,9 +9,10 @@ from fractions import Fraction
 
 from msgspec.structs import replace
 
+from crossgrain.names.printing import as_written
 from crossgrain.reading.elements import CodeableConcept, Repeat, Timing
 from crossgrain.reading.errors import Asked, Category, Unreadable
-from crossgrain.reading.quantities import exact, plain, positive_integer, scaled
+from crossgrain.reading.quantities import exact, positive_integer, scaled
 from crossgrain.reading.schedule import (
     DAILY,
     WEEK,
@@ -266,16 +267,16 @@ def _spread(times: Fraction, period: Fraction, path: str) -> Schedule:
 
 
 def _doses(count: Fraction) -> str:
-    return "1 dose" if count == 1 else f"{plain(count)} doses"
+    return "1 dose" if count == 1 else f"{as_written(count)} doses"
 
 
 def _days(count: Fraction) -> str:
-    return "1 day" if count == 1 else f"{plain(count)} days"
+    return "1 day" if count == 1 else f"{as_written(count)} days"
 
 
 def _long(count: Fraction, unit: str) -> str:
     word = "month" if unit == "mo" else "year"
-    return f"1 {word}" if count == 1 else f"{plain(count)} {word}s"
+    return f"1 {word}" if count == 1 else f"{as_written(count)} {word}s"
 
 
 def _too_rare(times: Fraction, period: str, path: str) -> Asked:

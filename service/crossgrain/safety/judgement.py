@@ -11,6 +11,7 @@ from enum import StrEnum
 
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.numbers import Number
+from crossgrain.names.printing import amount, decimal, percent
 from crossgrain.safety.findings import Finding, most_severe_first
 from crossgrain.safety.order import BasisNumbers, OrderNumbers, Reading
 from crossgrain.safety.rule import Hit, Rule, RuleTable, in_general, texts, worded
@@ -176,13 +177,13 @@ def _fills(
             highest=verdict is Verdict.OVER,
         ),
         "both_ratios": _ratios(numbers, {b.basis_id: b.both for b in numbers.bases}, highest=True),
-        "lowest": f"{decides.reading(runs=runs).coverage.lowest.value:.2f}",
+        "lowest": percent(decides.reading(runs=runs).coverage.lowest.value),
         "ending": judgement.ending.value.capitalize(),
         "disputes": _disputes(judgement),
         "beside": _beside(numbers) if judgement.ending is Ending.UNKNOWN else "",
-        "t3_now": f"{float(t3_ug - numbers.t3_rise(runs=runs)):g}",
-        "t3_order": f"{float(t3_ug):g}",
-        "exposure": f"{exposure:.2f}",
+        "t3_now": amount(t3_ug - numbers.t3_rise(runs=runs)),
+        "t3_order": amount(t3_ug),
+        "exposure": percent(exposure),
         **texts(limits),
     }
 
@@ -210,7 +211,7 @@ def _ratios(
 ) -> str:
     """New over old on each basis: where the doses lead, or the highest on the way."""
     return ", ".join(
-        f"{float(readings[b.basis_id].highest if highest else readings[b.basis_id].ratio):.2f}"
+        f"{decimal(readings[b.basis_id].highest if highest else readings[b.basis_id].ratio)}"
         f" on {b.basis_id}"
         for b in numbers.bases
         if b.steers

@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from fractions import Fraction
 
+from crossgrain.names.printing import decimal
 from crossgrain.safety.facts import Analyte, Facts, Measurement
 
 
@@ -73,7 +74,7 @@ def is_above(measurement: Measurement, limit: Fraction) -> bool:
 
 def shown(measurements: Iterable[Measurement]) -> str:
     """Results as a reader expects them: ``<0.01 (12 days ago)``."""
-    return ", ".join(f"{m.comparator}{float(m.value):g} ({_age(m)})" for m in measurements)
+    return ", ".join(f"{m.comparator}{decimal(m.value)} ({_age(m)})" for m in measurements)
 
 
 def _age(measurement: Measurement) -> str:

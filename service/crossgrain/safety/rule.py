@@ -6,7 +6,8 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 
 from crossgrain.dosing.plan import Plan
-from crossgrain.names.numbers import Number
+from crossgrain.names.numbers import PARTS, Number
+from crossgrain.names.printing import decimal, percent
 from crossgrain.safety.facts import Facts, Known
 from crossgrain.safety.findings import Finding, Severity
 from crossgrain.safety.intent import Demand, Intent
@@ -144,7 +145,10 @@ def in_general(entry: Rule | Missing, fills: Mapping[str, str]) -> str:
 
 def texts(numbers: Mapping[str, Number]) -> dict[str, str]:
     """Thresholds as they are read."""
-    return {name: f"{float(number.value):g}" for name, number in numbers.items()}
+    return {
+        name: percent(number.value) if number.unit == PARTS else decimal(number.value)
+        for name, number in numbers.items()
+    }
 
 
 Predicate = Callable[[Case, Rule], Hit | None]

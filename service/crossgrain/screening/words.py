@@ -10,8 +10,8 @@ from fractions import Fraction
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import Regimen
-from crossgrain.dosing.wording import UNITS, number
 from crossgrain.names.errors import DomainError
+from crossgrain.names.printing import decimal, in_grains, micrograms, quantity
 from crossgrain.safety.facts import Analyte, Measurement
 from crossgrain.screening.course import Aim
 from crossgrain.screening.flags import Code, Grade
@@ -43,10 +43,10 @@ def regimen_words(regimen: Regimen) -> str:
     for line in regimen:
         name, amount, unit = totals.get(
             line.preparation.id,
-            (KIND_WORDS[line.preparation.kind], Fraction(0), UNITS[line.preparation.unit]),
+            (KIND_WORDS[line.preparation.kind], Fraction(0), line.preparation.unit),
         )
         totals[line.preparation.id] = (name, amount + line.daily, unit)
-    return " and ".join(f"{name} {number(amount)} {unit}" for name, amount, unit in totals.values())
+    return " and ".join(f"{name} {quantity(dose, unit)}" for name, dose, unit in totals.values())
 
 
 def stretch_words(stretch: Stretch, as_of: date, *, since: bool) -> str:
@@ -64,9 +64,9 @@ def result_words(measurement: Measurement, as_of: date) -> str:
     """A result with its date and the laboratory's own range."""
     name, unit = _ANALYTES[measurement.analyte]
     dated = on(measurement.day, as_of) if measurement.day is not None else "undated"
-    ends = [number(end) if end is not None else "" for end in (measurement.low, measurement.high)]
+    ends = [decimal(end) if end is not None else "" for end in (measurement.low, measurement.high)]
     own = f", range {ends[0]} to {ends[1]}" if any(ends) else ""
-    return f"{name} {measurement.comparator}{number(measurement.value)} {unit} on {dated}{own}"
+    return f"{name} {measurement.comparator}{decimal(measurement.value)} {unit} on {dated}{own}"
 
 
 def ratio_lines(
@@ -78,25 +78,27 @@ def ratio_lines(
             yield f"{basis.id}: the chart does not reach both doses, so it says nothing here"
             continue
         before, after = _worth(old, basis), _worth(new, basis)
-        yield f"{basis.id}: now {after}; before {before}; ratio {number(ratios[basis.id])}"
+        yield f"{basis.id}: now {after}; before {before}; ratio {decimal(ratios[basis.id])}"
 
 
 def _worth(regimen: Regimen, basis: Basis) -> str:
     try:
-        total = f"{number(basis.lt4_equivalent(regimen))} µg LT4 a day"
+        total = f"{micrograms(basis.lt4_equivalent(regimen))} of LT4 a day"
     except DomainError:  # pragma: no cover - such a basis has no ratio
         return "out of the chart's reach"
     if basis.weights is None:
         return f"{total} by the chart's table"
     terms = (
-        (regimen.pure_t4_ug, "µg LT4", None),
-        (regimen.grains, "grain(s)", basis.weights.lt4_ug_per_grain),
-        (regimen.pure_t3_ug, "µg LT3", basis.weights.lt4_ug_per_lt3_ug),
+        (regimen.pure_t4_ug, f"{micrograms(regimen.pure_t4_ug)} of LT4", None),
+        (regimen.grains, in_grains(regimen.grains), basis.weights.lt4_ug_per_grain),
+        (
+            regimen.pure_t3_ug,
+            f"{micrograms(regimen.pure_t3_ug)} of LT3",
+            basis.weights.lt4_ug_per_lt3_ug,
+        ),
     )
     parts = [
-        f"{number(amount)} {unit}" + (f" × {number(weight)}" if weight else "")
-        for amount, unit, weight in terms
-        if amount
+        words + (f" × {decimal(weight)}" if weight else "") for dose, words, weight in terms if dose
     ]
     return f"{' + '.join(parts)} = {total}"
 
@@ -110,8 +112,8 @@ def spread_words(ratios: Ratios) -> str:
     ordered = sorted(ratios.items(), key=lambda item: (item[1], item[0]))
     low, high = ordered[0], ordered[-1]
     if low[1] == high[1]:
-        return f"{number(low[1])} (every basis)"
-    return f"{number(low[1])} ({low[0]}) to {number(high[1])} ({high[0]})"
+        return f"{decimal(low[1])} (every basis)"
+    return f"{decimal(low[1])} ({low[0]}) to {decimal(high[1])} ({high[0]})"
 
 
 _ACTS = {

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from crossgrain.dosing.bases import Basis
-from crossgrain.dosing.wording import number
+from crossgrain.names.printing import decimal
 from crossgrain.safety.facts import Measurement
 from crossgrain.safety.results import is_below
 from crossgrain.screening.course import Aim, Course
@@ -71,7 +71,7 @@ def flag_of(found: Found, *, as_of: date, bases: Sequence[Basis], limits: Limits
 
 def _limits_line(limits: Limits) -> str:
     return (
-        f"off below {number(limits.ratio_under)} or above {number(limits.ratio_over)} of the old"
+        f"off below {decimal(limits.ratio_under)} or above {decimal(limits.ratio_over)} of the old"
         " LT4-equivalent"
     )
 

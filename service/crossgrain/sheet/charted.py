@@ -8,9 +8,8 @@ from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.forecast import coverage_weights
 from crossgrain.dosing.kinetics import PoolWeights, intake_of
 from crossgrain.dosing.plan import LineDose, Part, Plan, PriorTherapy, Step
-from crossgrain.dosing.wording import UNITS
+from crossgrain.names.printing import short
 from crossgrain.sheet.traces import Trace, modes, trace
-from crossgrain.words.doses import number
 from crossgrain.writing.labels import NAMES
 
 
@@ -112,6 +111,6 @@ def _doses(lines: list[LineDose]) -> str:
     order = list(NAMES)
     return " + ".join(
         (f"{NAMES[line.preparation.kind]} " if len(lines) > 1 else "")
-        + f"{number(line.amount)} {UNITS[line.preparation.unit]}"
+        + short(line.amount, line.preparation.unit)
         for line in sorted(lines, key=lambda line: order.index(line.preparation.kind))
     )

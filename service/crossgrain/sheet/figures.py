@@ -11,19 +11,18 @@ from markupsafe import Markup
 
 from crossgrain.dosing.plan import BasisRow, Forecast, Plan
 from crossgrain.dosing.targets import TargetDose
+from crossgrain.names.printing import amount, grains, percent, whole_percent
 from crossgrain.sheet.charted import Charted
 from crossgrain.sheet.drawing import Scale, element
 from crossgrain.sheet.traces import Banded, Values
 from crossgrain.words.doses import date_words
-from crossgrain.writing.labels import percent
 from crossgrain.writing.letterhead import Letterhead
-from crossgrain.writing.quantities import rounded
 
 WIDTH, HEIGHT = 220, 26
 _CURRENCIES: tuple[tuple[str, Callable[[TargetDose], Fraction]], ...] = (
     ("grains of desiccated thyroid", lambda dose: dose.grains),
-    ("µg LT4", lambda dose: dose.lt4_ug),
-    ("µg LT3", lambda dose: dose.lt3_ug),
+    ("micrograms of LT4", lambda dose: dose.lt4_ug),
+    ("micrograms of LT3", lambda dose: dose.lt3_ug),
 )
 
 
@@ -36,6 +35,13 @@ def spread(plan: Plan) -> tuple[Fraction, Fraction]:
     """The smallest and the largest target of any basis, in the plan's currency."""
     values = _values(plan.comparison, currency(plan)[1])
     return min(values), max(values)
+
+
+def spread_words(plan: Plan) -> tuple[str, str]:
+    """The same, printed."""
+    printed = grains if currency(plan) is _CURRENCIES[0] else amount
+    low, high = spread(plan)
+    return printed(low), printed(high)
 
 
 def dots(plan: Plan) -> dict[str, Markup]:
@@ -116,7 +122,7 @@ def _forecast(letter: Letterhead, forecast: Forecast) -> ForecastRow:
 
 
 def _range(low: float, high: float) -> str:
-    return f"{rounded(low * 100, 0)} to {percent(high)}"
+    return f"{whole_percent(low)} to {percent(high)}"
 
 
 def describe(rows: Iterable[ForecastRow]) -> str:

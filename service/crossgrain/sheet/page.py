@@ -10,7 +10,8 @@ from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.at_home import HomeUse, home_uses
 from crossgrain.dosing.plan import Plan
 from crossgrain.dosing.rationale import what_simplicity_costs
-from crossgrain.dosing.wording import by_weight_words, exchanged_words, off_words
+from crossgrain.dosing.wording import by_weight_words, dose_words, exchanged_words, off_words
+from crossgrain.names.printing import decimal, micrograms
 from crossgrain.safety.findings import Severity
 from crossgrain.sheet import evidence, patient
 from crossgrain.sheet.calendar_file import calendar_file
@@ -26,6 +27,7 @@ from crossgrain.sheet.figures import (
     forecasts,
     hover_data,
     spread,
+    spread_words,
 )
 from crossgrain.sheet.orders import choices, lab_words, order_rows, series_endings
 from crossgrain.sheet.person import NOBODY, Person
@@ -34,9 +36,9 @@ from crossgrain.words.doses import CAUTION, TARGET_WORDS, date_words, taken
 from crossgrain.writing.at_home import home_supplies
 from crossgrain.writing.carried_over import beside_the_series
 from crossgrain.writing.dosage import fetched
-from crossgrain.writing.labels import TITLES, micrograms
+from crossgrain.writing.labels import TITLES
 from crossgrain.writing.letterhead import Letterhead, letterhead_for
-from crossgrain.writing.plan_words import PRIOR_WORDS, target_words
+from crossgrain.writing.plan_words import PRIOR_WORDS
 
 SEVERITY_LABELS = {
     Severity.STOP: "Stop: no series until this is settled",
@@ -117,14 +119,16 @@ def _planned(letter: Letterhead, plan: Plan, catalogue: Catalogue) -> dict[str, 
         "prior_words": PRIOR_WORDS[plan.prior_therapy],
         "simplicity": what_simplicity_costs(plan),
         "exchanged": _exchanged(plan),
-        "target_words": target_words,
+        "target_words": dose_words,
         "micrograms": micrograms,
+        "decimal": decimal,
         "dots": dots(plan),
         "currency": currency(plan)[0],
         "off_words": off_words,
         "trials": evidence.drawing(catalogue, plan.basis_id),
         "trial_rows": list(evidence.table_rows(catalogue)),
         "spread": spread(plan),
+        "spread_words": spread_words(plan),
         "series": order_rows(letter, letter.series),
         "fetched": [fetched(letter.wording, made) for made in plan.prescriptions],
         "endings": series_endings(letter, plan),

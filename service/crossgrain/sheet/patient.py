@@ -12,6 +12,7 @@ from crossgrain.catalogue import Catalogue
 from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.at_home import Fate, HomeUse
 from crossgrain.dosing.plan import Plan
+from crossgrain.names.printing import decimal
 from crossgrain.safety.findings import Severity
 from crossgrain.sheet.days import PatientStep, day_words, months
 from crossgrain.writing.at_home import home_words, supply_name
@@ -192,7 +193,7 @@ def _biotin(letter: Letterhead, catalogue: Catalogue) -> str:
             "Tell us if you take biotin (it is in some hair and nail pills). It can spoil the test."
         )
     numbers = catalogue.rules.before["biotin"].numbers
-    days, longer = (f"{float(numbers[name].value):g}" for name in ("days", "days_high"))
+    days, longer = (decimal(numbers[name].value) for name in ("days", "days_high"))
     return (
         f"Stop biotin {days} days before each test. If you take 10 mg or more a day, stop it"
         f" {longer} days before."

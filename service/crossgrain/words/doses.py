@@ -10,7 +10,7 @@ from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.dosing.tablets import SHARED_WEEK, Piece
 from crossgrain.dosing.targets import Target
-from crossgrain.names.decimals import exact_decimal, is_finite
+from crossgrain.names import printing
 
 CAUTION = "A proposal for the licensed prescriber, who decides; local rules and labels come first."
 
@@ -21,7 +21,6 @@ _MONTHS = (
 )  # fmt: skip
 _QUARTERS = ("", " and a quarter", " and a half", " and three quarters")
 _PART_OF_ONE = ("", "a quarter of a tablet", "half a tablet", "three quarters of a tablet")
-_UNITS = {"ug": "microgram", "mg": "mg"}
 
 
 def date_words(day: date) -> str:
@@ -31,19 +30,6 @@ def date_words(day: date) -> str:
     '1 May 2024'
     """
     return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
-
-
-def number(value: Fraction) -> str:
-    """An exact decimal, written out; a mean that has none is rounded and says so.
-
-    >>> number(Fraction(65, 4))
-    '16.25'
-    >>> number(Fraction(600, 7))
-    'about 85.71'
-    """
-    if value.denominator == 1:
-        return str(value.numerator)
-    return f"{exact_decimal(value):f}" if is_finite(value) else f"about {float(value):.4g}"
 
 
 TARGET_WORDS = {
@@ -98,15 +84,10 @@ def amount(preparation: Preparation, value: Fraction) -> str:
 @lru_cache(maxsize=4096)
 def _amount(preparation: Preparation, numerator: int, denominator: int) -> str:
     value = Fraction(numerator, denominator)
-    unit = _unit(preparation, value)
     if preparation.kind is Kind.FIXED_RATIO:
-        return f"{number(preparation.t4_ug(value))}/{number(preparation.t3_ug(value))} {unit}"
-    return f"{number(value)} {unit}"
-
-
-def _unit(preparation: Preparation, value: Fraction) -> str:
-    plural = "s" if preparation.unit == "ug" and value != 1 else ""
-    return f"{_UNITS[preparation.unit]}{plural}"
+        both = map(printing.amount, (preparation.t4_ug(value), preparation.t3_ug(value)))
+        return f"{'/'.join(both)} {printing.unit_word(preparation.unit, value)}"
+    return printing.quantity(value, preparation.unit)
 
 
 def generic_name(preparation: Preparation) -> str:

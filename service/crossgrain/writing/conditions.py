@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from crossgrain.dosing.plan import Plan, Reading
+from crossgrain.names.printing import decimal
 from crossgrain.safety.tsh import TshLimits, Whose
 
 _TOO_FAST = "flutter, palpitations, jitteriness, anxiety or a fast pulse"
@@ -60,7 +61,7 @@ def conditions_for(limits: TshLimits, *, swallows_t3: bool) -> Conditions:
         case Whose.OLDER:
             limit = _decimal(limits.older_high)
             high = f"iif(%tshHigh > {limit}, %tshHigh, {limit})"
-            age = f"{float(limits.older_years):g}"
+            age = f"{decimal(limits.older_years)}"
             within = (
                 f"this patient's range (the laboratory's; from {age} years up to {limit} mIU/L, or"
                 " the laboratory's limit where that is higher)"
@@ -140,14 +141,16 @@ def for_anyone(limits: TshLimits) -> dict[str, str]:
         "tsh": f"{meanings['tsh']}; none in central hypothyroidism, where free T4 decides",
         "tshLow": f"{meanings['tshLow']}; in pregnancy at most {_decimal(limits.pregnant_low)};"
         " where TSH is kept low on purpose, the lower limit that was set",
-        "tshHigh": f"{meanings['tshHigh']}; from {float(limits.older_years):g} years at least"
+        "tshHigh": f"{meanings['tshHigh']}; from {decimal(limits.older_years)} years at least"
         f" {older}; in pregnancy at most {pregnant}; where TSH is kept low on purpose, the upper"
         " limit that was set",
     }
 
 
 def _decimal(limit: Fraction) -> str:
-    return f"{float(limit):.1f}"
+    """A limit of TSH as FHIRPath writes a decimal: every digit, and one at least."""
+    written = decimal(limit)
+    return written if "." in written else f"{written}.0"
 
 
 _NO_SYMPTOMS = "there are no symptoms of too fast a climb"

@@ -3,10 +3,11 @@
 from dataclasses import dataclass
 
 from crossgrain.dosing.plan import Plan
+from crossgrain.dosing.wording import dose_words
 from crossgrain.words.doses import TARGET_WORDS, taken
 from crossgrain.writing.letterhead import Letterhead
 from crossgrain.writing.narrative import plain
-from crossgrain.writing.plan_words import findings_block, forecast_list, target_words
+from crossgrain.writing.plan_words import findings_block, forecast_list
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,10 +45,10 @@ def _title(letter: Letterhead, plan: Plan) -> str:
 
 def _summary(letter: Letterhead, plan: Plan, title: str) -> str:
     checkpoint = plan.checkpoint
-    held = f", held at {target_words(checkpoint.held)}," if checkpoint.held_above else ""
+    held = f", held at {dose_words(checkpoint.held)}," if checkpoint.held_above else ""
     return (
         f"{title}, starting on {letter.words(0)}: on the basis {plan.basis_id} the"
-        f" target is {target_words(plan.aim)} a day. The dose goes to the checkpoint of"
-        f" {target_words(checkpoint.dose)} a day{held} and waits there for labs on"
+        f" target is {dose_words(plan.aim)} a day. The dose goes to the checkpoint of"
+        f" {dose_words(checkpoint.dose)} a day{held} and waits there for labs on"
         f" {letter.words(checkpoint.lab_day)}."
     )

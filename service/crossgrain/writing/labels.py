@@ -1,11 +1,8 @@
 """Short forms for where there is little room: the plan sheet, the terminal, tables."""
 
-from fractions import Fraction
-
 from crossgrain.core.proposal import Outcome
 from crossgrain.dosing.plan import Part
 from crossgrain.dosing.preparations import Kind
-from crossgrain.writing.quantities import trimmed
 
 TITLES = {
     Outcome.PLAN: "A proposed switch",
@@ -22,21 +19,3 @@ NAMES = {
     Kind.COMPOUNDED: "compounded",
 }
 """In the order in which a combination is written."""
-
-
-def percent(ratio: float) -> str:
-    """A ratio to the old regimen.
-
-    >>> percent(0.754)
-    '75 %'
-    """
-    return f"{trimmed(ratio * 100, 0)} %"
-
-
-def micrograms(value: Fraction) -> str:
-    """A computed amount of hormone, to a tenth of a microgram.
-
-    >>> micrograms(Fraction(600, 7)), micrograms(Fraction(150))
-    ('85.7 µg', '150 µg')
-    """
-    return f"{trimmed(value, 1)} µg"

@@ -3,34 +3,20 @@
 from collections.abc import Iterable, Iterator
 
 from crossgrain.dosing.plan import BasisRow, Course, Forecast, LabDraw, Plan, PriorTherapy
-from crossgrain.dosing.targets import TargetDose
-from crossgrain.dosing.wording import standing_words
+from crossgrain.dosing.wording import dose_words, standing_words
+from crossgrain.names.printing import micrograms, percent
 from crossgrain.words.doses import daily_dose, tablets_a_day
 from crossgrain.writing.checkpoint import Option, checkpoint_words, option_words
 from crossgrain.writing.issues import finding_words
-from crossgrain.writing.labels import percent
 from crossgrain.writing.labs import lab_days, not_steady
 from crossgrain.writing.letterhead import Letterhead
 from crossgrain.writing.narrative import bullets, heading, paragraph, table
-from crossgrain.writing.quantities import trimmed
 from crossgrain.writing.wording import Wording
 
 PRIOR_WORDS = {
     PriorTherapy.OVERLAP: "the old dose tapers while the new one is built up",
     PriorTherapy.STOP: "the old dose ends on day one",
 }
-
-
-def target_words(dose: TargetDose) -> str:
-    """A target in the trade's three currencies, rounded for reading."""
-    parts = []
-    if dose.lt4_ug:
-        parts.append(f"LT4 {trimmed(dose.lt4_ug, 1)} micrograms")
-    if dose.lt3_ug:
-        parts.append(f"LT3 {trimmed(dose.lt3_ug, 1)} micrograms")
-    if dose.grains:
-        parts.append(f"desiccated thyroid {trimmed(dose.grains, 2)} grains")
-    return " + ".join(parts) or "nothing"
 
 
 def dose_table(wording: Wording, courses: tuple[Course, ...]) -> str:
@@ -77,8 +63,8 @@ def _row(row: BasisRow) -> tuple[str, str, str, str, str]:
     name = row.basis_id if row.sets_checkpoint else f"{row.basis_id} (for comparison only)"
     return (
         name,
-        "-" if worth is None else f"{trimmed(worth, 1)} micrograms",
-        target_words(row.target) if row.target else row.refused,
+        "-" if worth is None else micrograms(worth),
+        dose_words(row.target) if row.target else row.refused,
         standing_words(row.basis.standing) if row.basis.standing else "-",
         row.basis.source,
     )

@@ -26,15 +26,6 @@ def rounded(value: Fraction | float, places: int) -> Decimal:
     return decimal.quantize(_PLACES[places])
 
 
-def trimmed(value: Fraction | float, places: int) -> str:
-    """The same without the zeros at its end.
-
-    >>> trimmed(Fraction(100, 8), 2)
-    '12.5'
-    """
-    return f"{rounded(value, places).normalize():f}"
-
-
 def exact_quantity(value: Fraction, code: str) -> dict[str, Any]:
     """An exact amount as a quantity.
 

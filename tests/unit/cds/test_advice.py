@@ -349,5 +349,5 @@ def test_where_the_old_medicine_is_left_running_every_chart_shows_both_together(
     assert judgement is not None
     table = _bases_table(replace(judgement, ending=Ending.RUNS))
     ratios = {row.split(" | ")[0]: row.split(" | ")[3] for row in table.split("\n")[2:]}
-    assert ratios["| practice"] == "1.33 |"
-    assert ratios["| label"] == "1.67 |"
+    assert ratios["| practice"] == "1.333 |"
+    assert ratios["| label"] == "1.667 |"

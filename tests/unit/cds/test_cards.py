@@ -78,19 +78,19 @@ def test_a_card_is_known_by_its_call_in_any_letters(cards: Cards) -> None:
         (
             LT4,
             grains(60, "p01"),
-            "Desiccated thyroid 60 mg a day: 0.33 of today's dose on practice, an under-dosed"
+            "Desiccated thyroid 60 mg a day: 0.333 of today's dose on practice, an under-dosed"
             " switch",
         ),
         (
             GRAINS,
             levothyroxine(200, "p02"),
-            "Levothyroxine sodium 200 micrograms a day: 2.00 of today's dose on practice, too"
+            "Levothyroxine sodium 200 micrograms a day: 2 of today's dose on practice, too"
             " much at once",
         ),
         (
             LT4,
             liothyronine(50, "p01"),
-            "Liothyronine sodium 50 micrograms a day: T3 from 0 to 50 µg a day at once",
+            "Liothyronine sodium 50 micrograms a day: T3 from 0 to 50 micrograms a day at once",
         ),
         (
             GRAINS,
@@ -109,9 +109,9 @@ def test_the_summary_names_the_order_and_the_gravest_thing_about_it(
 
 @pytest.mark.parametrize("basis", ["label", "trial"])
 def test_the_size_is_that_of_the_basis_that_the_clinic_chose(cards: Cards, basis: str) -> None:
-    """One grain is 100 µg on `label` and 88 on `trial`: of 150 µg 0.67 and 0.59."""
+    """One grain is 100 µg on `label` and 88 on `trial`: of 150 µg 0.667 and 0.587."""
     (card,) = cards(call(LT4, [grains(60, "p01")]), cds_basis=basis)
-    ratio = {"label": "0.67", "trial": "0.59"}[basis]
+    ratio = {"label": "0.667", "trial": "0.587"}[basis]
     assert f": {ratio} of today's dose on {basis}, an under-dosed switch" in card["summary"]
 
 
@@ -126,7 +126,7 @@ def test_each_concern_stands_with_what_to_do_and_on_whose_word(cards: Cards) -> 
     lines = blocks(slip(cards))[1].split("\n")
     assert lines[0].startswith(
         "- HOLD, not to be started before this is done: As written the order is an under-dosed"
-        " switch: 0.33 on practice, 0.67 on label, 0.59 on trial, 0.45 on content"
+        " switch: 0.333 on practice, 0.667 on label, 0.587 on trial, 0.451 on content"
     )
     for line in lines:
         assert re.fullmatch(r"- (HOLD, [^:]+|Note): .+ What to do: .+ Source: .+", line)
@@ -150,11 +150,11 @@ def test_every_chart_stands_beside_the_one_that_was_used(cards: Cards) -> None:
     assert table.split("\n") == [
         "| Basis | LT4-equivalent now | of the order | New over old |",
         "| --- | --- | --- | --- |",
-        "| practice | 150 µg | 50 µg | 0.33 |",
-        "| label | 150 µg | 100 µg | 0.67 |",
-        "| trial | 150 µg | 88 µg | 0.59 |",
-        "| content | 150 µg | 67.7 µg | 0.45 |",
-        "| ddd (for comparison only) | 150 µg | 90 µg | 0.60 |",
+        "| practice | 150 micrograms | 50 micrograms | 0.333 |",
+        "| label | 150 micrograms | 100 micrograms | 0.667 |",
+        "| trial | 150 micrograms | 88 micrograms | 0.587 |",
+        "| content | 150 micrograms | 67.7 micrograms | 0.451 |",
+        "| ddd (for comparison only) | 150 micrograms | 90 micrograms | 0.6 |",
     ]
 
 

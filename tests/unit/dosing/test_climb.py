@@ -93,7 +93,7 @@ def test_a_climb_goes_from_what_is_taken_by_the_grid_to_the_goal(start, goal, do
 
 
 def test_a_gap_in_the_stock_wider_than_an_increment_is_refused():
-    with pytest.raises(DomainError, match="makes the step above 10 ug"):
+    with pytest.raises(DomainError, match="makes the step above 10 micrograms"):
         rising_amounts(medicine(stocked(LT3, 10, scored=False), 10, 20))
 
 

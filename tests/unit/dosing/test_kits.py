@@ -51,7 +51,7 @@ def test_what_is_at_home_costs_nothing():
 
 def test_no_tablet_is_broken_that_is_stronger_than_the_limit():
     assert strengths(LT4, "12.5", largest=25) == [25]
-    with pytest.raises(DomainError, match=r"makes 12\.5 ug") as refused:
+    with pytest.raises(DomainError, match=r"makes 12\.5 micrograms") as refused:
         kit(LT4, "12.5", largest=24)
     assert (refused.value.category, refused.value.field) == (Category.OUT_OF_RANGE, "stock")
 
@@ -84,10 +84,10 @@ def test_lt3_is_made_of_whole_tablets_in_two_doses():
 
 
 def test_a_dose_that_the_kit_does_not_make_is_refused():
-    with pytest.raises(DomainError, match="makes 44 ug"):
+    with pytest.raises(DomainError, match="makes 44 micrograms"):
         kit(LT4, 100).day_dose(Fraction(44))
 
 
 def test_a_dose_that_no_strengths_make_is_refused_by_its_amount():
-    with pytest.raises(DomainError, match="makes 99 ug"):
+    with pytest.raises(DomainError, match="makes 99 micrograms"):
         kit(LT4, 50, 99)

@@ -77,7 +77,7 @@ def test_the_next_dose_up_lies_on_the_grid_above(amount, up):
 
 
 def test_a_step_up_that_the_stock_cannot_make_is_refused():
-    with pytest.raises(DomainError, match=r"makes the step above 0 ug") as refused:
+    with pytest.raises(DomainError, match=r"makes the step above 0 micrograms") as refused:
         next_up(stocked(LT3, 25, scored=False), Fraction(5), Fraction(0))
     assert refused.value.field == "stock"
 

@@ -184,7 +184,7 @@ def test_the_aim_is_shown_in_orderable_tablets_or_with_its_neighbours():
     far = plan(regimen(lt4=25), Target.DESICCATED_LT3, mixture=fine)  # LT3 0.25 µg
     lt3 = far.aim_tablets[-1]
     assert (lt3.preparation, lt3.amount, lt3.tablets) == (LT3, Fraction(1, 4), None)
-    assert lt3.note == "no tablets within 5 %: 5 µg"
+    assert lt3.note == "no tablets within 5 %: 5 micrograms"
 
 
 def test_the_hold_begins_when_the_last_dose_is_reached():

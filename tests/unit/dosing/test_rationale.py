@@ -12,7 +12,8 @@ from crossgrain.dosing.rationale import by_weight, price_of_simplicity
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.taper import Choice, Taper
 from crossgrain.dosing.targets import Target, TargetDose
-from crossgrain.dosing.wording import dose_words, number, off_ratio
+from crossgrain.dosing.wording import dose_words, off_ratio
+from crossgrain.names.printing import decimal, percent, quantity
 
 
 def to_desiccated(**wanted):
@@ -30,53 +31,56 @@ def said(planned, start):
     return statement
 
 
-@pytest.mark.parametrize(
-    ("value", "printed"),
-    [
-        (Fraction(65, 4), "16.25"),
-        (Fraction(65, 8), "8.125"),
-        (Fraction(100), "100"),
-        (Fraction(1, 3), "0.333"),
-        (Fraction(0), "0"),
-        (-0.0001, "0"),
-        (1e-9, "0"),
-        (0.7506, "0.751"),
-    ],
-)
-def test_a_number_is_exact_where_short_and_else_to_three_decimals(value, printed):
-    assert number(value) == printed
-
-
 def test_a_dose_is_worded_in_the_trades_currencies():
-    assert dose_words(TargetDose(grains=Fraction(1))) == "desiccated 1 grain"
+    assert dose_words(TargetDose(grains=Fraction(1))) == "desiccated thyroid 1 grain"
     both = TargetDose(lt3_ug=Fraction(5), grains=Fraction(3, 2))
-    assert dose_words(both) == "desiccated 1.5 grains + LT3 5 µg"
+    assert dose_words(both) == "desiccated thyroid 1.5 grains + LT3 5 micrograms"
     assert dose_words(TargetDose()) == "nothing"
 
 
 def test_what_is_taken_is_stated_with_its_hormone():
     statement = said(plan(regimen(mg65=130), Target.LEVOTHYROXINE), "Taken now")
-    assert "130 mg = 2 grain(s) a day, which holds 76 µg T4 and 18 µg T3" in statement.arithmetic
+    assert (
+        "130 mg = 2 grains a day, which holds 76 micrograms of T4 and 18 micrograms of T3"
+        in statement.arithmetic
+    )
 
 
 def test_a_weekly_pattern_is_averaged_in_sight():
     week = Regimen((DoseLine(LT4, (Fraction(100),) * 5 + (Fraction(50),) * 2),))
     statement = said(plan(week, Target.DESICCATED_THYROID), "Taken now")
-    assert "(100 + 100 + 100 + 100 + 100 + 50 + 50) / 7 days = 85.714 µg" in statement.arithmetic
+    assert (
+        "(100 + 100 + 100 + 100 + 100 + 50 + 50) / 7 days = about 85.7 micrograms"
+        in statement.arithmetic
+    )
 
 
 def test_alternate_days_are_averaged_in_sight():
     alternate = Regimen((DoseLine(LT4, (Fraction(100), Fraction(0))),))
     statement = said(plan(alternate, Target.DESICCATED_THYROID), "Taken now")
-    assert statement.arithmetic.startswith("(100 + 0) / 2 days = 50 µg a day, which holds 50 µg T4")
+    assert statement.arithmetic.startswith(
+        "(100 + 0) / 2 days = 50 micrograms a day, which holds 50 micrograms of T4"
+    )
 
 
 @pytest.mark.parametrize(
     ("basis_id", "arithmetic"),
     [
-        ("practice", "50 µg LT4 + 1.5 grain(s) × 50 + 5 µg LT3 × 2 = 135 µg LT4"),
-        ("label", "50 µg LT4 + 1.5 grain(s) × 100 + 5 µg LT3 × 4 = 220 µg LT4"),
-        ("content", "50 µg LT4 + 1.5 grain(s) × 67.7 + 5 µg LT3 × 3.3 = 168.05 µg LT4"),
+        (
+            "practice",
+            "50 micrograms of LT4 + 1.5 grains × 50 + 5 micrograms of LT3 × 2 = 135"
+            " micrograms of LT4",
+        ),
+        (
+            "label",
+            "50 micrograms of LT4 + 1.5 grains × 100 + 5 micrograms of LT3 × 4 = 220"
+            " micrograms of LT4",
+        ),
+        (
+            "content",
+            "50 micrograms of LT4 + 1.5 grains × 67.7 + 5 micrograms of LT3 × 3.3 = 168.05"
+            " micrograms of LT4",
+        ),
     ],
 )
 def test_each_basis_shows_its_sum(basis_id, arithmetic):
@@ -102,16 +106,19 @@ def test_every_statement_on_the_regimen_names_where_it_was_read():
 
 def test_the_spread_between_the_bases_is_stated():
     planned = to_desiccated()
-    statement = said(planned, "The target on the chosen basis “practice” is desiccated 2 grains")
-    assert "disagree by a factor of 2: from desiccated 1 grain to desiccated 2 grains" in (
-        statement.arithmetic
+    statement = said(
+        planned, "The target on the chosen basis “practice” is desiccated thyroid 2 grains"
+    )
+    assert (
+        "disagree by a factor of 2: from desiccated thyroid 1 grain to desiccated"
+        " thyroid 2 grains" in (statement.arithmetic)
     )
 
 
 def test_the_checkpoint_names_every_rung():
     planned = to_desiccated()
     statement = said(
-        planned, "The climb waits for labs at desiccated 1 grain, the target of “label”"
+        planned, "The climb waits for labs at desiccated thyroid 1 grain, the target of “label”"
     )
     for rung in planned.checkpoint.ladder:
         assert f"“{rung.basis_id}” {dose_words(rung.target)}" in statement.arithmetic
@@ -119,10 +126,10 @@ def test_the_checkpoint_names_every_rung():
 
 def test_a_climb_is_stated_with_its_pace_and_no_climb_as_such():
     planned = to_desiccated()
-    statement = said(planned, "Swallowed T3 rises from 0 to 9 µg")
+    statement = said(planned, "Swallowed T3 rises from 0 to 9 micrograms")
     assert "by 15 mg every 14 days" in statement.arithmetic
     none = said(plan(regimen(mg60=120), Target.LEVOTHYROXINE), "Swallowed T3 does not rise")
-    assert "18 µg before, 0 µg at the checkpoint" in none.arithmetic
+    assert "18 micrograms before, 0 micrograms at the checkpoint" in none.arithmetic
 
 
 @pytest.mark.parametrize("mode", PriorTherapy)
@@ -130,8 +137,8 @@ def test_what_was_not_chosen_is_stated_with_its_lowest_coverage(mode):
     planned = plan(regimen(lt4=150), Target.DESICCATED_THYROID, prior_therapy=mode)
     own, other = planned.forecasts
     statement = said(planned, f"Prior therapy: {mode}")
-    assert f"Lowest coverage {number(own.lowest.lowest.value)}" in statement.title
-    assert f"with {other.prior_therapy} it would be {number(other.lowest.lowest.value)}" in (
+    assert f"Lowest coverage {percent(own.lowest.lowest.value)}" in statement.title
+    assert f"with {other.prior_therapy} it would be {percent(other.lowest.lowest.value)}" in (
         statement.title
     )
 
@@ -157,7 +164,7 @@ def test_a_pool_that_was_none_is_stated_in_micrograms():
     statement = said(plan(regimen(lt3=50), Target.LEVOTHYROXINE), "Forecast with overlap")
     assert "T4 pool from nothing to" in statement.arithmetic
     # 100 µg a day, 0.75 absorbed, 10.1 days' residence
-    assert "µg" in statement.arithmetic.split("T4 pool from nothing to")[1]
+    assert "micrograms" in statement.arithmetic.split("T4 pool from nothing to")[1]
 
 
 def test_content_by_mg_is_shown_as_a_sensitivity_only_where_desiccated_thyroid_is_met():
@@ -178,36 +185,39 @@ def stopped():
     [
         (
             to_desiccated,
-            "Taken now: levothyroxine sodium 100 µg a day",
-            "100 µg a day, which holds 100 µg T4 and 0 µg T3",
+            "Taken now: levothyroxine sodium 100 micrograms a day",
+            "100 micrograms a day, which holds 100 micrograms of T4 and 0 micrograms of T3",
             LT4.source,
         ),
         (
             to_desiccated,
-            "The target on the chosen basis “practice” is desiccated 2 grains",
+            "The target on the chosen basis “practice” is desiccated thyroid 2 grains",
             "nearest tablets: desiccated thyroid, 60 mg per grain 120 mg. The bases in use"
-            " disagree by a factor of 2: from desiccated 1 grain to desiccated 2 grains",
+            " disagree by a factor of 2: from desiccated thyroid 1 grain to desiccated"
+            " thyroid 2 grains",
             "each basis' own source",
         ),
         (
             to_desiccated,
             "A labelled grain is counted the same in both strength families",
-            "38 µg T4 and 9 µg T3 per 60 or 65 mg; if content went by mg instead, the other"
+            "38 micrograms of T4 and 9 micrograms of T3 per 60 or 65 mg; if content went by"
+            " mg instead, the other"
             " family would hold 8 % more or less",
             "US desiccated thyroid label (per 65 mg); common practice (per 60 mg)",
         ),
         (
             to_desiccated,
-            "The climb waits for labs at desiccated 1 grain, the target of “label”",
-            "targets along the climb: “label” desiccated 1 grain, “trial” desiccated 1.136"
-            " grains, “content” desiccated 1.477 grains, “practice” desiccated 2 grains; rounded"
-            " to the increments of the climb, never below one. No dose past it without a TSH in"
+            "The climb waits for labs at desiccated thyroid 1 grain, the target of “label”",
+            "targets along the climb: “label” desiccated thyroid 1 grain, “trial” desiccated"
+            " thyroid about 1.14 grains, “content” desiccated thyroid about 1.48 grains,"
+            " “practice” desiccated thyroid 2 grains; rounded to the increments of the climb,"
+            " never below one. No dose past it without a TSH in"
             " between",
             "the smallest target that any enabled basis gives",
         ),
         (
             to_desiccated,
-            "Swallowed T3 rises from 0 to 9 µg, so it climbs at the pace “standard”",
+            "Swallowed T3 rises from 0 to 9 micrograms, so it climbs at the pace “standard”",
             "desiccated thyroid, 60 mg per grain by 15 mg every 14 days",
             CATALOGUE.policy.pace("standard").source,
         ),
@@ -221,20 +231,22 @@ def stopped():
         (
             to_lt4,
             "Taken now: desiccated thyroid, 60 mg per grain 120 mg a day",
-            "120 mg = 2 grain(s) a day, which holds 76 µg T4 and 18 µg T3",
+            "120 mg = 2 grains a day, which holds 76 micrograms of T4 and 18 micrograms of T3",
             GRAIN_60.source,
         ),
         (
             # handout "Switching Desiccated Thyroid to Levothyroxine": 90 mg 112-175, 125 mg 175-300
             to_lt4,
-            "A published table puts LT4 between 112 and 300 µg; the target lies outside that range",
-            "120 mg desiccated: 112 to 300 µg, against 100 µg on “practice”",
+            "A published table puts LT4 between 112 and 300 micrograms; the target lies"
+            " outside that range",
+            "120 mg desiccated: 112 to 300 micrograms, against 100 micrograms on “practice”",
             CATALOGUE.cross_checks.handout_source,
         ),
         (
             to_lt4,
             "Swallowed T3 does not rise, so there is no climb",
-            "18 µg before, 0 µg at the checkpoint: the new medicine starts at the checkpoint's"
+            "18 micrograms before, 0 micrograms at the checkpoint: the new medicine starts"
+            " at the checkpoint's"
             " dose",
             "the climb is for a heart that is not used to T3",
         ),
@@ -250,14 +262,16 @@ def test_a_prescriber_reads_each_step_with_its_numbers(planned, title, arithmeti
 )
 def test_a_target_is_held_against_the_handouts_range(basis_id, says):
     planned = plan(regimen(mg60=60), Target.LEVOTHYROXINE, basis_id=basis_id)
-    statement = said(planned, "A published table puts LT4 between 88 and 112 µg")
+    statement = said(planned, "A published table puts LT4 between 88 and 112 micrograms")
     assert statement.title.endswith(f"the target lies {says} that range")
 
 
 def test_between_two_rows_the_handout_reaches_from_the_lowers_low_to_the_uppers_high():
     planned = plan(regimen(mg60=45), Target.LEVOTHYROXINE, basis_id="label")
-    statement = said(planned, "A published table puts LT4 between 25 and 112 µg")
-    assert statement.arithmetic == ("45 mg desiccated: 25 to 112 µg, against 75 µg on “label”")
+    statement = said(planned, "A published table puts LT4 between 25 and 112 micrograms")
+    assert statement.arithmetic == (
+        "45 mg desiccated: 25 to 112 micrograms, against 75 micrograms on “label”"
+    )
 
 
 def test_the_handout_speaks_of_pure_desiccated_thyroid_alone():
@@ -268,7 +282,9 @@ def test_the_handout_speaks_of_pure_desiccated_thyroid_alone():
 
 def test_in_pregnancy_the_checkpoint_names_its_own_rule():
     raised = plan(regimen(mg60=120), Target.LEVOTHYROXINE, lt4_at_least_most_generous=True)
-    statement = said(raised, "The climb waits for labs at LT4 200 µg, the target of “label”")
+    statement = said(
+        raised, "The climb waits for labs at LT4 200 micrograms, the target of “label”"
+    )
     assert statement.source == (
         "in pregnancy, no less than the largest sourced target (ATA, as summarised)"
     )
@@ -305,18 +321,17 @@ def test_the_prior_therapy_says_why_it_is_so(planned, why):
         (
             Taper((), 0.75, 1.31, 1, 0, 1, True),
             Taper((), 0.76, 1.31, 1, 0, 3, True),
-            "Two more changes of dose would hold 76.0 % instead of 75.0 %",
+            "Two more changes of dose would hold 76 % instead of 75 %",
         ),
         (
             Taper((), 0.75, 1.31, 1, 0, 1, True),
             Taper((), 0.74, 1.29, 1, 1, 2, True),
-            "One more strength and one more change of dose would stay below 129.0 % instead of"
-            " 131.0 %",
+            "One more strength and one more change of dose would stay below 129 % instead of 131 %",
         ),
         (
             Taper((), 0.75, 1.31, 1, 0, 1, True),
             Taper((), 0.76, 1.31, 1, 0, 1, False),
-            "Broken tablets would hold 76.0 % instead of 75.0 %",
+            "Broken tablets would hold 76 % instead of 75 %",
         ),
         (
             Taper((), 0.7504, 1.31, 1, 0, 1, True),
@@ -352,27 +367,27 @@ def test_a_forecast_is_stated_with_every_basis_its_days_and_its_band(planned, ch
     low, high = forecast.t3_exposure
     lowest = forecast.lowest
     assert statement.title == (
-        f"Forecast with {forecast.prior_therapy}: coverage from {number(lowest.lowest.value)} on"
-        f" “{lowest.basis_id}”, T3 exposure {number(low.value)} to {number(high.value)}"
+        f"Forecast with {forecast.prior_therapy}: coverage from {percent(lowest.lowest.value)} on"
+        f" “{lowest.basis_id}”, T3 exposure {percent(low.value)} to {percent(high.value)}"
     )
     by_basis, pool, *rest = statement.arithmetic.removeprefix("coverage ").rsplit("; ", 2)
     assert by_basis.split("; ") == [
-        f"“{c.basis_id}” {number(c.lowest.value)} (day {number(c.lowest.day)}) to"
-        f" {number(c.highest.value)} (day {number(c.highest.day)})"
+        f"“{c.basis_id}” {percent(c.lowest.value)} (day {decimal(c.lowest.day)}) to"
+        f" {percent(c.highest.value)} (day {decimal(c.highest.day)})"
         for c in forecast.coverage
     ]
     assert pool == (
-        f"T4 pool {number(forecast.t4_pool[0].value)} to {number(forecast.t4_pool[1].value)}"
+        f"T4 pool {percent(forecast.t4_pool[0].value)} to {percent(forecast.t4_pool[1].value)}"
         " of before"
     )
     steady, _, band = rest[0].partition(". ")
     assert steady == f"steady from day {forecast.steady_day}"
     assert (forecast.band is not None) is chosen
     assert band == (
-        f"Over the parameters' band: lowest coverage {number(forecast.band.lowest_coverage[0])} to"
-        f" {number(forecast.band.lowest_coverage[1])}, highest T3 exposure"
-        f" {number(forecast.band.highest_t3_exposure[0])} to"
-        f" {number(forecast.band.highest_t3_exposure[1])}"
+        f"Over the parameters' band: lowest coverage {percent(forecast.band.lowest_coverage[0])} to"
+        f" {percent(forecast.band.lowest_coverage[1])}, highest T3 exposure"
+        f" {percent(forecast.band.highest_t3_exposure[0])} to"
+        f" {percent(forecast.band.highest_t3_exposure[1])}"
         if chosen
         else ""
     )
@@ -383,8 +398,7 @@ def test_a_branch_is_stated_with_its_days_and_every_medicine():
         for branch in planned.checkpoint.branches:
             first, last = branch.steps[0], branch.steps[-1]
             doses = " + ".join(
-                f"{line.preparation.name} {number(line.amount)}"
-                f" {'mg' if line.preparation.mg_per_grain else 'µg'}"
+                f"{line.preparation.name} {quantity(line.amount, line.preparation.unit)}"
                 for line in last.lines
             )
             assert said(planned, branch.statement).arithmetic == (
@@ -410,8 +424,10 @@ def test_the_labs_are_stated_with_the_days_that_they_rest_on():
 def test_full_replacement_by_weight_is_a_reference_where_the_weight_is_known():
     """1.6 µg LT4 per kg (ATA 2014, as summarised): 70 kg make 112 µg."""
     (statement,) = by_weight(CATALOGUE.cross_checks, Fraction(70))
-    assert statement.title == "Full replacement by weight would be 112 µg LT4 a day"
-    assert statement.arithmetic == ("1.6 µg/kg × 70 kg; a reference beside the bases, not a target")
+    assert statement.title == "Full replacement by weight would be 112 micrograms of LT4 a day"
+    assert statement.arithmetic == (
+        "1.6 micrograms/kg × 70 kg; a reference beside the bases, not a target"
+    )
     assert statement.source == CATALOGUE.cross_checks.weight_source
     assert not list(by_weight(CATALOGUE.cross_checks, None))
 
@@ -422,7 +438,8 @@ def test_a_table_chart_is_marked_and_one_that_does_not_reach_says_so():
     by = tables(bases=(*CATALOGUE.bases, chart))
     reached = said(plan(regimen(lt4=100), Target.LIOTHYRONINE, by=by), "On the basis “clinic-x”")
     assert reached.arithmetic == (
-        "100 µg LT4 = 100 µg LT4; a table chart, shown by its straight line at this dose"
+        "100 micrograms of LT4 = 100 micrograms of LT4; a table chart, shown by its"
+        " straight line at this dose"
     )
     beyond = said(plan(regimen(lt4=175), Target.LIOTHYRONINE, by=by), "The basis “clinic-x”")
     assert beyond.title == "The basis “clinic-x” gives no answer here"

@@ -200,7 +200,7 @@ def test_words_that_contradict_a_coded_dose_are_asked_about_with_both_sayings(
     assert question.expression.startswith(f"{ONE}.dosage[0]")
     if "." not in question.expression.removeprefix(f"{ONE}.dosage[0].timing"):
         return  # the timing contradicts itself, which is said in doses a day
-    assert "50 µg a day" in question.question
+    assert "50 micrograms a day" in question.question
     assert f"“{words}”" in question.question
 
 

@@ -39,7 +39,7 @@ def test_a_dose_is_held_above_its_maximum_and_not_at_it(
 
 def test_t3_is_summed_over_everything_swallowed_on_one_day() -> None:
     lines = (dose("desiccated-thyroid-60", 120, Part.OLD), dose("liothyronine", 60))
-    assert "78 µg" in guards(*lines)["t3-above-75"].statement
+    assert "78 micrograms" in guards(*lines)["t3-above-75"].statement
 
 
 def test_a_dose_in_a_conditional_branch_is_guarded_too() -> None:
@@ -48,7 +48,7 @@ def test_a_dose_in_a_conditional_branch_is_guarded_too() -> None:
 
 def test_the_largest_dose_is_the_one_named() -> None:
     found = guards(dose("levothyroxine", 310), branch=(dose("levothyroxine", 350),))
-    assert "350 µg" in found["lt4-above-300"].statement
+    assert "350 micrograms" in found["lt4-above-300"].statement
 
 
 def test_a_dose_of_desiccated_thyroid_is_named_in_milligrams() -> None:

@@ -137,7 +137,7 @@ def test_lt4_today_is_held_above_200_ug_or_2_ug_per_kg(
 
 def test_lt4_above_200_is_held_without_a_weight() -> None:
     facts = patient(regimen=regimen(levothyroxine=225), weight_kg=None)
-    assert "225 µg a day" in raised(facts)["lt4-high-today"].statement
+    assert "225 micrograms a day" in raised(facts)["lt4-high-today"].statement
 
 
 def test_a_patient_without_lt4_is_not_asked_for_a_weight() -> None:

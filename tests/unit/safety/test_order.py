@@ -49,7 +49,7 @@ def test_slip_one_grain_for_100_ug() -> None:
     assert ratios(found)["practice"] == Fraction(1, 2)
     assert ratios(found)["label"] == 1
     assert [d.basis_id for d in found.disputes] == ["label", "trial"]
-    assert "0.50 on practice, 1.00 on label" in order_findings(found, RULES)[0].statement
+    assert "0.5 on practice, 1 on label" in order_findings(found, RULES)[0].statement
 
 
 def test_slip_label_chart_in_reverse_two_grains_to_200_ug() -> None:
@@ -113,7 +113,7 @@ def test_a_small_add_on_is_shown_as_one() -> None:
     found = judged(regimen(levothyroxine=100), regimen(liothyronine=5))
     assert found.verdicts == (Verdict.UNDER,)
     statement = order_findings(found, RULES)[0].statement
-    assert "Taken beside the old medicine, both together are 1.10 on practice" in statement
+    assert "Taken beside the old medicine, both together are 1.1 on practice" in statement
     assert judged(regimen(levothyroxine=100), regimen(liothyronine=5), Ending.RUNS).verdicts == (
         Verdict.FITS,
     )
@@ -123,7 +123,7 @@ def test_a_dose_that_is_right_in_the_end_but_dips_on_the_way_is_under_dosed() ->
     found = judged(regimen(liothyronine=50), regimen(levothyroxine=100), Ending.ENDS)
     assert ratios(found)["practice"] == 1
     assert found.verdict is Verdict.UNDER
-    assert "coverage falls to 0.38 on practice" in order_findings(found, RULES)[0].statement
+    assert "coverage falls to 38 % on practice" in order_findings(found, RULES)[0].statement
 
 
 @pytest.mark.parametrize(
@@ -258,13 +258,13 @@ def test_t3_is_counted_twice_only_where_the_old_dose_runs_on(
     found = judged(regimen(levothyroxine=100, liothyronine=5), regimen(liothyronine=10), ending)
     assert (Verdict.T3_JUMP in found.verdicts) is (t3_ug is not None)
     said = [f.statement for f in order_findings(found, RULES) if f.code == "order-t3-jump"]
-    assert all(f"goes from 5 to {t3_ug} µg a day" in statement for statement in said)
+    assert all(f"goes from 5 to {t3_ug} micrograms a day" in statement for statement in said)
 
 
 def test_an_add_on_that_fits_is_stated_with_what_is_taken_beside_it() -> None:
     found = judged(regimen(levothyroxine=100), regimen(liothyronine=5), Ending.RUNS)
     (finding,) = order_findings(found, RULES)
-    assert "fits today's regimen on practice: 1.10 on practice, 1.20 on label" in finding.statement
+    assert "fits today's regimen on practice: 1.1 on practice, 1.2 on label" in finding.statement
 
 
 def test_an_ending_that_is_known_leaves_nothing_to_say_of_both_together() -> None:

@@ -101,13 +101,14 @@ def test_a_finding_names_the_resource_that_raised_it(code: str, origins: tuple[s
             "lt4-high-today",  # label: above 200 µg seldom needed; 2 µg/kg common practice
             patient(regimen=regimen(levothyroxine=175)),
             TO_LT4,
-            "Levothyroxine today is 175 µg (2.50 µg/kg) a day, above 200 µg or 2 µg/kg:",
+            "Levothyroxine today is 175 micrograms (2.5 micrograms/kg) a day, above 200 micrograms"
+            " or 2 micrograms/kg:",
         ),
         (
             "lt4-high-today",
             patient(regimen=regimen(levothyroxine=225), weight_kg=None),
             TO_LT4,
-            "Levothyroxine today is 225 µg a day, above 200 µg or 2 µg/kg:",
+            "Levothyroxine today is 225 micrograms a day, above 200 micrograms or 2 micrograms/kg:",
         ),
         (
             "compounded-product",

@@ -103,9 +103,9 @@ def test_the_table_on_the_page_holds_every_trial_of_the_figure():
 def test_the_table_says_what_the_figure_draws():
     rows = {row.name: row for row in table_rows(CATALOGUE)}
     assert len(rows) == len(FOUND)
-    assert rows["celi-2010"].worth == "2.86 (2.52 to 3.2) per µg LT3"
+    assert rows["celi-2010"].worth == "2.86 (2.52 to 3.2) per microgram of LT3"
     assert rows["hoang-2013"].worth == "88 (77.4 to 98.6) per grain"
-    assert rows["walsh-2003"].worth == "under 5 per µg LT3: TSH was higher"
+    assert rows["walsh-2003"].worth == "under 5 per microgram of LT3: TSH was higher"
 
 
 def test_a_table_chart_has_no_line():

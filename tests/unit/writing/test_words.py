@@ -50,7 +50,7 @@ def test_a_product_is_its_generic_name_and_one_strength(preparation, strength, w
 
 def test_the_mean_of_uneven_days_is_called_a_mean():
     uneven = DoseLine(LT4, (Fraction(100),) * 5 + (Fraction(50),) * 2)
-    assert taken([uneven]) == "levothyroxine sodium about 85.71 micrograms a day on average"
+    assert taken([uneven]) == "levothyroxine sodium about 85.7 micrograms a day on average"
     weekdays = DoseLine(LT4, (Fraction(100),) * 5 + (Fraction(0),) * 2)
     weekend = DoseLine(LT4, (Fraction(0),) * 5 + (Fraction(50),) * 2)
     assert taken([weekdays, weekend]) == taken([uneven])

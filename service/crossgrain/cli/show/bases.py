@@ -5,14 +5,14 @@ from collections.abc import Sequence
 from crossgrain.cli.show.page import Page, count
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.wording import standing_words
-from crossgrain.writing.labels import micrograms
+from crossgrain.names.printing import micrograms
 
 
 def show_bases(bases: Sequence[Basis], page: Page | None = None) -> None:
     """Print the charts side by side, then the rows of those that are tables."""
     page = page or Page()
     page.table(
-        ("basis", "LT4 per grain", "LT4 per µg LT3", "grade", "sets a checkpoint"),
+        ("basis", "LT4 per grain", "LT4 per microgram of LT3", "grade", "sets a checkpoint"),
         (_row(basis) for basis in bases),
     )
     for basis in bases:
@@ -33,7 +33,7 @@ def _row(basis: Basis) -> tuple[str, ...]:
     return (
         basis.id,
         micrograms(weights.lt4_ug_per_grain) if weights else "a table",
-        f"{float(weights.lt4_ug_per_lt3_ug):.2f} µg" if weights else "a table",
+        micrograms(weights.lt4_ug_per_lt3_ug) if weights else "a table",
         basis.grade,
         "yes" if basis.sets_checkpoint else "no, comparison only",
     )

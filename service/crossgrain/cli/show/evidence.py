@@ -20,7 +20,8 @@ from crossgrain.dosing.evidence import (
     predicted,
     serum_rows,
 )
-from crossgrain.dosing.wording import TSH_WORDS, number, standing_words, worth_words
+from crossgrain.dosing.wording import TSH_WORDS, standing_words, worth_words
+from crossgrain.names.printing import decimal, whole_percent
 
 Rows = Iterable[tuple[str, ...]]
 
@@ -31,7 +32,7 @@ def show_evidence(catalogue: Catalogue, page: Page | None = None) -> None:
     page.table(("basis", "against"), _standings(catalogue))
     page.heading("What each comparison says")
     page.table(("comparison", "n", "LT4 alone", "with T3", "TSH", "worth"), _worths(catalogue))
-    page.line(f"Its worth is in µg LT4. {_spread_words(catalogue)}")
+    page.line(f"Its worth is in micrograms of LT4. {_spread_words(catalogue)}")
     page.heading("Serum on the second arm over the first")
     page.table(("comparison", "hormone", "paper", "model", "its band"), _serum(catalogue))
     page.heading("Left out")
@@ -48,7 +49,8 @@ def evidence_note(catalogue: Catalogue) -> str:
     return environment.from_string(template).render(
         standings=markdown_table(("basis", "held against"), _standings(catalogue)),
         worths=markdown_table(
-            ("comparison", "n", "LT4 alone", "with T3", "TSH", "worth, µg LT4"), _worths(catalogue)
+            ("comparison", "n", "LT4 alone", "with T3", "TSH", "worth, micrograms of LT4"),
+            _worths(catalogue),
         ),
         predictions=markdown_table(("comparison", "TSH", *charts), _predictions(catalogue)),
         serum=markdown_table(
@@ -62,7 +64,7 @@ def evidence_note(catalogue: Catalogue) -> str:
         ),
         heterogeneity=_spread_words(catalogue),
         same_tsh=evidence.same_tsh_source,
-        within=number(evidence.same_tsh_within * 100),
+        within=whole_percent(evidence.same_tsh_within),
         graded_by=evidence.graded_by,
         comparisons=len(evidence.comparisons),
         arms=2 * len(evidence.comparisons),
@@ -79,9 +81,9 @@ def arm_words(arm: Arm) -> str:
     parts = []
     for name, dose in doses:
         if dose:
-            unit = {"ug/d": "µg", "ug/kg/d": "µg/kg", "mg/d": "mg"}[dose.unit]
-            spread = f" ± {number(dose.spread)}" if dose.spread is not None else ""
-            parts.append(f"{name} {number(dose.mean)}{spread} {unit}")
+            unit = {"ug/d": "micrograms", "ug/kg/d": "micrograms/kg", "mg/d": "mg"}[dose.unit]
+            spread = f" ± {decimal(dose.spread)}" if dose.spread is not None else ""
+            parts.append(f"{name} {decimal(dose.mean)}{spread} {unit}")
     return (" + ".join(parts) or "nothing") + (" *" if arm.reckoned else "")
 
 
@@ -111,7 +113,7 @@ def _predicted(comparison: Comparison, basis: Basis) -> str:
     if ratio is None:
         return "beyond the chart"
     own = " (made from it)" if basis.id in comparison.made else ""
-    return f"{float(ratio):.2f}{own}"
+    return f"{decimal(ratio)}{own}"
 
 
 def _serum(catalogue: Catalogue) -> Iterator[tuple[str, ...]]:
@@ -128,7 +130,7 @@ def _serum(catalogue: Catalogue) -> Iterator[tuple[str, ...]]:
 
 def _sources(evidence: Evidence) -> Iterator[tuple[str, ...]]:
     for one in evidence.comparisons:
-        weeks = f"; {number(one.weeks)} weeks" if one.weeks else ""
+        weeks = f"; {decimal(one.weeks)} weeks" if one.weeks else ""
         gland = f"; gland: {one.gland.replace('-', ' ')}"
         reckoned = " ".join(f"* {arm.reckoned}." for arm in (one.first, one.second) if arm.reckoned)
         what = " ".join(filter(None, (f"{one.design}{weeks}{gland}.", one.note, reckoned)))

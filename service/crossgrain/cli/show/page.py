@@ -8,8 +8,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from crossgrain.dosing.targets import TargetDose
-from crossgrain.writing.labels import micrograms
+from crossgrain.names.printing import decimal
 
 _SHADES = {"stop": "bold white on red", "hold": "bold black on yellow", "note": "bold cyan"}
 
@@ -71,22 +70,5 @@ def count(value: Fraction) -> str:
     """
     whole, rest = divmod(value, 1)
     if rest and rest not in _GLYPHS:
-        return f"{float(value):.2f}"
+        return decimal(value)
     return f"{whole or ''}{_GLYPHS.get(rest, '')}" or "0"
-
-
-def dose(value: TargetDose) -> str:
-    """A target in the trade's three currencies.
-
-    >>> dose(TargetDose(lt3_ug=Fraction(5), grains=Fraction(3, 2)))
-    '1½ grains + LT3 5 µg'
-    """
-    parts = []
-    if value.lt4_ug:
-        parts.append(f"LT4 {micrograms(value.lt4_ug)}")
-    if value.grains:
-        plural = "s" if value.grains > 1 else ""
-        parts.append(f"{count(value.grains)} grain{plural}")
-    if value.lt3_ug:
-        parts.append(f"LT3 {micrograms(value.lt3_ug)}")
-    return " + ".join(parts)

@@ -9,17 +9,18 @@ from datetime import date, timedelta
 import plotext
 
 from crossgrain.catalogue import Catalogue
-from crossgrain.cli.show.page import Page, dose
+from crossgrain.cli.show.page import Page
 from crossgrain.cli.show.schedule import show_checkpoint, show_labs, show_series
 from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.plan import BasisRow, Forecast, Plan
-from crossgrain.dosing.wording import standing_words
+from crossgrain.dosing.wording import dose_words, standing_words
+from crossgrain.names.printing import decimal, micrograms, modelled, percent
 from crossgrain.reading.record import Record
 from crossgrain.safety.findings import Finding, most_severe_first
 from crossgrain.sheet.charted import Charted, charted
 from crossgrain.words.doses import CAUTION, date_words, taken
 from crossgrain.writing.carried_over import beside_the_series
-from crossgrain.writing.labels import TITLES, micrograms, percent
+from crossgrain.writing.labels import TITLES
 
 _ROWS = 14
 _MARKERS = ("braille", "dot", "+", "x")
@@ -87,7 +88,7 @@ def _coverage_row(forecast: Forecast, plan: Plan) -> tuple[str, ...]:
         percent(low.lowest.value),
         low.basis_id,
         f"{low.lowest.day:.0f}",
-        percent(pool[0].value) if pool else f"ends at {forecast.t4_pool_end_ug:.0f} µg",
+        percent(pool[0].value) if pool else f"ends at {modelled(forecast.t4_pool_end_ug)}",
         percent(least.value),
         percent(most.value),
         "chosen" if forecast.prior_therapy is plan.prior_therapy else "not chosen",
@@ -105,7 +106,7 @@ def show_comparison(page: Page, plan: Plan) -> None:
     if worth and min(worth) != max(worth):
         page.line(
             f"The old regimen is worth {micrograms(min(worth))} to {micrograms(max(worth))} LT4,"
-            f" a factor of {float(max(worth) / min(worth)):.2f} between the charts."
+            f" a factor of {decimal(max(worth) / min(worth))} between the charts."
         )
     for row in plan.comparison:
         if row.basis_id == plan.basis_id and row.basis.standing:
@@ -121,7 +122,7 @@ def _row(row: BasisRow, plan: Plan) -> tuple[str, str, str, str, str]:
     if not row.sets_checkpoint:
         marks.append("comparison only")
     worth = "–" if row.lt4_equivalent_ug is None else f"LT4 {micrograms(row.lt4_equivalent_ug)}"
-    target = row.refused or (dose(row.target) if row.target else "–")
+    target = row.refused or (dose_words(row.target) if row.target else "–")
     return row.basis_id, worth, target, row.basis.grade, ", ".join(marks)
 
 
@@ -179,7 +180,7 @@ def _show_findings(page: Page, findings: tuple[Finding, ...]) -> None:
 def _show_plan(page: Page, plan: Plan, proposal: Proposal, catalogue: Catalogue, why: bool) -> None:
     start = proposal.request.start
     show_comparison(page, plan)
-    page.line(f"Aim on {plan.basis_id}: {dose(plan.aim)} a day.")
+    page.line(f"Aim on {plan.basis_id}: {dose_words(plan.aim)} a day.")
     show_series(page, plan, start)
     for warning in beside_the_series(proposal):
         page.line(warning, style="bold")

@@ -11,6 +11,7 @@ from crossgrain.catalogue import Catalogue
 from crossgrain.cli.show.page import Page, markdown_table
 from crossgrain.http.settings import Settings
 from crossgrain.names.numbers import Number
+from crossgrain.names.printing import decimal
 from crossgrain.operations.faults import TABLE
 from crossgrain.operations.options import Option, comparison_options, switch_options
 from crossgrain.operations.screen_switches import screening_options
@@ -106,10 +107,10 @@ def numbers_note(catalogue: Catalogue) -> str:
 
 
 def _number(number: Number, catalogue: Catalogue) -> Row:
-    within = " to ".join(f"{float(end):g}" for end in number.within or ()) or "yes"
+    within = " to ".join(decimal(end) for end in number.within or ()) or "yes"
     return (
         number.key,
-        f"{float(number.value):g}",
+        decimal(number.value),
         number.unit,
         number.says,
         ", ".join(catalogue.reaches[number.key]),

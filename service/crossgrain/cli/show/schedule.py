@@ -5,7 +5,7 @@ from dataclasses import replace
 from datetime import date, timedelta
 from itertools import groupby
 
-from crossgrain.cli.show.page import Page, count, dose
+from crossgrain.cli.show.page import Page, count
 from crossgrain.dosing.plan import (
     Branch,
     Course,
@@ -16,9 +16,10 @@ from crossgrain.dosing.plan import (
     Step,
     courses,
 )
-from crossgrain.dosing.wording import UNITS
+from crossgrain.dosing.wording import dose_words
+from crossgrain.names.printing import short
 from crossgrain.safety.tsh import TshLimits
-from crossgrain.words.doses import date_words, number, pieces
+from crossgrain.words.doses import date_words, pieces
 from crossgrain.writing.conditions import Condition, conditions_for, swallows_t3
 from crossgrain.writing.dosage import needed
 from crossgrain.writing.labels import NAMES, PARTS
@@ -37,8 +38,8 @@ def show_series(page: Page, plan: Plan, start: date) -> None:
 def show_checkpoint(page: Page, plan: Plan, start: date, limits: TshLimits) -> None:
     """Where the climb waits, why there, and the three ways on."""
     checkpoint = plan.checkpoint
-    held = f", held at {dose(checkpoint.held)}" if checkpoint.held_above else ""
-    page.heading(f"The checkpoint: {dose(checkpoint.dose)} a day{held}")
+    held = f", held at {dose_words(checkpoint.held)}" if checkpoint.held_above else ""
+    page.heading(f"The checkpoint: {dose_words(checkpoint.dose)} a day{held}")
     which = "smallest target of any chart" if checkpoint.is_smallest else "largest sourced target"
     page.line(
         f"Reached on {_on(start, checkpoint.day)}, the {which}"
@@ -86,7 +87,7 @@ def _unchanging(steps: Sequence[Step]) -> Iterator[Step]:
 
 
 def _taken(line: LineDose) -> str:
-    amount = f"{number(line.amount)} {UNITS[line.preparation.unit]}"
+    amount = short(line.amount, line.preparation.unit)
     split = f", in {line.doses_per_day} doses" if line.doses_per_day > 1 else ""
     return f"{PARTS[line.part]} {NAMES[line.preparation.kind]} {amount}{split}"
 
@@ -96,9 +97,9 @@ def _tablets(line: LineDose) -> str:
         return "as taken now"
     if line.week:
         return pieces(line)
-    unit = UNITS[line.preparation.unit]
     return " + ".join(
-        f"{count(piece.count)} × {number(piece.strength)} {unit}" for piece in line.tablets.pieces
+        f"{count(piece.count)} × {short(piece.strength, line.preparation.unit)}"
+        for piece in line.tablets.pieces
     )
 
 

@@ -7,6 +7,7 @@ from crossgrain.dosing.plan import Checkpoint, LineDose, Plan, Step
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.targets import Target
 from crossgrain.dosing.wording import by_weight_words, exchanged_words
+from crossgrain.names.printing import decimal, micrograms, percent, quantity
 from crossgrain.safety import results
 from crossgrain.safety.facts import Analyte
 from crossgrain.safety.rule import (
@@ -110,7 +111,7 @@ def _lt4_high_today(case: Case, rule: Rule) -> Hit | None:
         per_kg is None or per_kg <= rule.number("highest_per_kg")
     ):
         return None
-    shown = f"{float(lt4_ug):g} µg" + (f" ({float(per_kg):.2f} µg/kg)" if per_kg else "")
+    shown = micrograms(lt4_ug) + (f" ({decimal(per_kg)} micrograms/kg)" if per_kg else "")
     return Hit(tuple(line.origin for line in case.facts.regimen), {"dose": shown})
 
 
@@ -141,7 +142,7 @@ def _t3_high(case: PlanCase, rule: Rule) -> Hit | None:
     most = _most_t3_ug(case.plan.steps, case.plan.checkpoint)
     if most <= rule.number("highest"):
         return None
-    return Hit(fills={"dose": f"{float(most):g} µg"})
+    return Hit(fills={"dose": micrograms(most)})
 
 
 def _lt4_high(case: PlanCase, rule: Rule) -> Hit | None:
@@ -162,15 +163,14 @@ def _over(plan: Plan, kind: Kind, limit: Callable[[LineDose], Fraction]) -> Hit 
     most = next((line for line in doses if line.amount > limit(line)), None)
     if most is None:
         return None
-    unit = "µg" if most.preparation.unit == "ug" else most.preparation.unit
-    return Hit(fills={"dose": f"{float(most.amount):g} {unit}"})
+    return Hit(fills={"dose": quantity(most.amount, most.preparation.unit)})
 
 
 def _exposure_high(case: PlanCase, rule: Rule) -> Hit | None:
     _, highest = case.plan.forecasts[0].t3_exposure
     if highest.value <= float(rule.number("highest")):
         return None
-    return Hit(fills={"exposure": f"{highest.value:.2f}", "day": f"{highest.day:.0f}"})
+    return Hit(fills={"exposure": percent(highest.value), "day": f"{highest.day:.0f}"})
 
 
 def _coverage_low(case: PlanCase, rule: Rule) -> Hit | None:
@@ -179,7 +179,7 @@ def _coverage_low(case: PlanCase, rule: Rule) -> Hit | None:
         return None
     return Hit(
         fills={
-            "coverage": f"{found.lowest.value:.2f}",
+            "coverage": percent(found.lowest.value),
             "day": f"{found.lowest.day:.0f}",
             "basis": found.basis_id,
         }

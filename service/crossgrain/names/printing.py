@@ -1,0 +1,165 @@
+"""How a number, and a quantity with its unit, is printed: the same everywhere.
+
+===========================  =======================================================
+kind                         printed
+===========================  =======================================================
+an amount of hormone or of   exact where it takes no more than three decimals, as every
+tablets: `amount`            dose that can be ordered does; else "about" and one decimal
+grains: `grains`             the same; else "about" and two decimals
+what a record says, in a     every digit; a fraction where no decimal equals it
+question: `as_written`
+a ratio, a parameter of the  to three decimals, no zeros at the end
+model: `decimal`
+coverage, exposure, a part   whole percent
+of the old dose: `percent`
+the same where two plans are to a tenth of a percent, no zeros at the end
+compared: `fine_percent`
+a pool that the model gives  one decimal
+in µg: `modelled`
+===========================  =======================================================
+
+A unit is a word wherever a person reads prose or a table: microgram, never "mcg" or "µg", which
+are misread as mg (Institute for Safe Medication Practices, list of error-prone abbreviations). Only
+inside the drawn chart and in the terminal's tables, where there is no room, it is a sign.
+"""
+
+from decimal import Decimal
+from fractions import Fraction
+
+from crossgrain.names.decimals import exact_decimal, is_finite
+
+SIGNS = {"ug": "µg", "mg": "mg"}
+"""Units where there is no room for a word."""
+_WORDS = {"ug": "microgram", "mg": "mg"}
+_EXACT = 3
+"""Decimals that a person still reads without rounding in the head."""
+
+
+def amount(value: Fraction) -> str:
+    """An amount in its unit.
+
+    >>> amount(Fraction(65, 4)), amount(Fraction(25, 8)), amount(Fraction(600, 7))
+    ('16.25', '3.125', 'about 85.7')
+    """
+    return _amount(value, 1)
+
+
+def grains(value: Fraction) -> str:
+    """So many grains.
+
+    >>> grains(Fraction(7, 4)), grains(Fraction(100, 88))
+    ('1.75', 'about 1.14')
+    """
+    return _amount(value, 2)
+
+
+def _amount(value: Fraction, places: int) -> str:
+    if is_finite(value):
+        exact = exact_decimal(value)
+        exponent = exact.as_tuple().exponent
+        if isinstance(exponent, int) and exponent >= -_EXACT:
+            return _trimmed(exact)
+    return f"about {_trimmed(_quotient(value).quantize(Decimal(1).scaleb(-places)))}"
+
+
+def as_written(value: Fraction) -> str:
+    """What a record says, to the last digit.
+
+    >>> as_written(Fraction(25, 2)), as_written(Fraction(1, 3))
+    ('12.5', '1/3')
+    """
+    return f"{exact_decimal(value):f}" if is_finite(value) else f"{value}"
+
+
+def decimal(value: Fraction | float) -> str:
+    """A ratio or a parameter.
+
+    >>> decimal(Fraction(50, 44)), decimal(0.7541), decimal(-0.0001)
+    ('1.136', '0.754', '0')
+    """
+    exact = _quotient(value) if isinstance(value, Fraction) else Decimal(repr(value))
+    return _trimmed(exact.quantize(Decimal("0.001")))
+
+
+def percent(ratio: Fraction | float) -> str:
+    """A part of the old, in whole percent.
+
+    >>> percent(0.754), percent(Fraction(5, 4))
+    ('75 %', '125 %')
+    """
+    return f"{whole_percent(ratio)} %"
+
+
+def whole_percent(ratio: Fraction | float) -> str:
+    """The same without its sign."""
+    exact = _quotient(ratio) if isinstance(ratio, Fraction) else Decimal(repr(ratio))
+    return _trimmed((exact * 100).quantize(Decimal(1)))
+
+
+def fine_percent(ratio: Fraction | float) -> str:
+    """A part of the old where the difference of two plans is what matters.
+
+    >>> fine_percent(0.7462), fine_percent(0.72)
+    ('74.6 %', '72 %')
+    """
+    exact = _quotient(ratio) if isinstance(ratio, Fraction) else Decimal(repr(ratio))
+    return f"{_trimmed((exact * 100).quantize(Decimal('0.1')))} %"
+
+
+def modelled(ug: float) -> str:
+    """A pool in the model's own µg.
+
+    >>> modelled(70.8649)
+    '70.9 micrograms'
+    """
+    return f"{_trimmed(Decimal(repr(ug)).quantize(Decimal('0.1')))} micrograms"
+
+
+def quantity(value: Fraction, unit: str) -> str:
+    """An amount with its unit in words, `unit` as the preparations name it.
+
+    >>> quantity(Fraction(25, 2), "ug"), quantity(Fraction(1), "ug"), quantity(Fraction(60), "mg")
+    ('12.5 micrograms', '1 microgram', '60 mg')
+    """
+    return f"{amount(value)} {unit_word(unit, value)}"
+
+
+def unit_word(unit: str, value: Fraction) -> str:
+    """The unit's word, in the plural where it is not one."""
+    return f"{_WORDS[unit]}{'s' if unit == 'ug' and value != 1 else ''}"
+
+
+def micrograms(value: Fraction) -> str:
+    """An amount of hormone.
+
+    >>> micrograms(Fraction(600, 7)), micrograms(Fraction(150))
+    ('about 85.7 micrograms', '150 micrograms')
+    """
+    return quantity(value, "ug")
+
+
+def in_grains(value: Fraction) -> str:
+    """So many grains, with their word.
+
+    >>> in_grains(Fraction(1)), in_grains(Fraction(3, 2))
+    ('1 grain', '1.5 grains')
+    """
+    return f"{grains(value)} grain{'' if value == 1 else 's'}"
+
+
+def short(value: Fraction, unit: str) -> str:
+    """The same as `quantity` where there is no room for the word.
+
+    >>> short(Fraction(25, 2), "ug")
+    '12.5 µg'
+    """
+    return f"{amount(value)} {SIGNS[unit]}"
+
+
+def _quotient(value: Fraction) -> Decimal:
+    return Decimal(value.numerator) / Decimal(value.denominator)
+
+
+def _trimmed(value: Decimal) -> str:
+    plain = f"{value.normalize():f}"
+    return "0" if plain == "-0" else plain
