@@ -18,14 +18,15 @@ PLANS = [
 
 
 def ordered_on(orders, day):
-    """Daily amount of each medicine and unit that the orders in force on a day add up to."""
+    """Mean daily amount of each medicine and unit of the orders in force on a day."""
     amounts = Counter()
     for order in orders:
         for instruction in order["dosageInstruction"]:
             one = {**order, "dosageInstruction": [instruction]}
             start, end = map(date.fromisoformat, period(one))
             if start <= day <= end:
-                frequency = instruction["timing"]["repeat"]["frequency"]
+                repeat = instruction["timing"]["repeat"]
+                days = Fraction(len(repeat.get("dayOfWeek", range(7))), 7)  # the mean of a week
                 name = order["medicationCodeableConcept"]["text"]
                 medicine = next(n for n in sorted(NAMES, key=len)[::-1] if name.startswith(f"{n} "))
                 if "calculated" in doses(one):
@@ -33,7 +34,7 @@ def ordered_on(orders, day):
                 else:  # of two hormones there is no one mass: by the T4 of a tablet
                     count, unit = Fraction(doses(one)["ordered"][0]), "ug"
                     value = count * Fraction(name.removeprefix(f"{medicine} ").split("/")[0])
-                amounts[medicine, unit] += Fraction(value) * frequency
+                amounts[medicine, unit] += Fraction(value) * repeat["frequency"] * days
     return amounts
 
 
