@@ -27,16 +27,20 @@ from crossgrain.dosing.case import order_line
 from crossgrain.dosing.plan import Part, Stage, Step, courses
 from crossgrain.dosing.supply import prescriptions
 from crossgrain.dosing.tablets import best_day_dose
+from crossgrain.reading.sig import read_sig
+from crossgrain.reading.sig_words import OWN_NOTES, plain_words
+from crossgrain.safety.tsh import TshLimits, Whose
+from crossgrain.writing.conditions import conditions_for
 from crossgrain.writing.dosage import EMPTY_STOMACH
 from crossgrain.writing.letterhead import SERIES, letterhead_for
 from crossgrain.writing.orders import medication_requests
 
 
-def orders_for(*lines, first=0, last=13):
+def orders_for(*lines, first=0, last=13, scope=SERIES):
     letter = letterhead_for(proposal(record(entry(LT4, 100))), "0.1.0", CODES)
     merged = courses((Step(Stage.CLIMB, first, last, lines),))
     made = prescriptions(merged, replace(SUPPLY, reserve_days=0), ())
-    return list(medication_requests(letter, SERIES, merged, made))
+    return list(medication_requests(letter, scope, merged, made))
 
 
 def test_the_old_medicine_going_on_as_taken_needs_no_new_order():
@@ -284,3 +288,19 @@ def test_the_old_and_the_new_dose_of_one_day_are_told_apart_by_part():
     new, old = orders_for(dose(LT4, 50, Part.OLD), dose(GRAIN_60, 15))
     assert "priorPrescription" in old
     assert "priorPrescription" not in new
+
+
+@pytest.mark.parametrize("whose", Whose)
+@pytest.mark.parametrize("with_t3", [True, False])
+def test_each_branch_says_its_condition_in_words_that_are_read_again(whose, with_t3):
+    limits = TshLimits(whose, *map(Fraction, ("0.4", "4", "70", "6", "0.1", "2.5")))
+    for condition in conditions_for(limits, swallows_t3=with_t3).values():
+        scope = replace(SERIES, condition=condition.words)
+        (order,) = orders_for(dose(LT4, 100), scope=scope)
+        (instruction,) = order["dosageInstruction"]
+        assert condition.words in instruction["text"]
+        read = read_sig(instruction["text"])
+        assert read is not None, instruction["text"]
+        assert [part.amount.value for part in read.parts] == [1]
+        for words in scope.only_if:
+            assert OWN_NOTES.match(plain_words(words)), words
