@@ -49,7 +49,8 @@ def courses() -> Iterator[Course]:
     yield Course((took("lt4", 100, -2000, -900), new))
     yield Course((old, replace(new, doubt="which dose was taken?")))
     yield Course((old, new, took("dt", 30, -150)))
-    yield Course((old, new), dispenses=(Dispense(new.kind, -20, "MedicationDispense/d"),))
+    for kind in (old.kind, new.kind):
+        yield Course((old, new), dispenses=(Dispense(kind, -20, "MedicationDispense/d"),))
     yield Course(
         tuple(took("dt", 60, -200, reference=f"x/{n}") for n in range(LIMITS.work_at_once + 1))
     )

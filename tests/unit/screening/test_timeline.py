@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from tests.unit.screening.courses import LIMITS, grades, outcome, screened, took
+from tests.unit.screening.courses import LIMITS, grades, outcome, screened, took, tsh
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.screening.course import Course, End, Undecided
@@ -26,6 +26,19 @@ def test_one_open_medicine_is_one_stretch_to_today():
 
 def test_a_change_of_dose_begins_a_stretch():
     assert days(took("lt4", 75, -300, -101), took("lt4", 100, -100)) == [(-300, -101), (-100, 0)]
+
+
+def test_a_dose_that_begins_today_is_a_stretch_of_today():
+    assert days(took("lt4", 75, -300, -1), took("lt4", 100, 0)) == [(-300, -1), (0, 0)]
+
+
+def test_the_smallest_rise_is_a_step_of_a_climb():
+    """Half a microgram more a month ago: who climbs by so little climbs all the same."""
+    new = [took("lt3", 5, -200), took("lt4", 50, -200, -31), took("lt4", "50.5", -30)]
+    old, results = took("lt4", 100, -1200, -201), (tsh(9, -10),)
+    assert outcome(Course((old, *new), tsh=results)) is Outcome.CLIMBING
+    held = [took("lt3", 5, -200), took("lt4", 50, -200)]
+    assert outcome(Course((old, *held), tsh=results)) is Outcome.FLAGGED
 
 
 def test_days_without_hormone_stand_in_no_stretch():
