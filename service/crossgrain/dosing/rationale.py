@@ -10,7 +10,7 @@ from crossgrain.dosing.comparison import spread
 from crossgrain.dosing.crosschecks import CrossChecks
 from crossgrain.dosing.exchange import Exchange
 from crossgrain.dosing.moves import medicines
-from crossgrain.dosing.plan import Forecast, Part, Plan, PriorTherapy, Statement
+from crossgrain.dosing.plan import Forecast, Part, Plan, PriorTherapy, Reading, Statement
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.taper import Choice, Taper
 from crossgrain.dosing.targets import Target
@@ -396,6 +396,14 @@ def _forecast(forecast: Forecast) -> Statement:
     )
 
 
+_AFTER = {
+    Reading.HIGH: "If the labs ask for more",
+    Reading.IN_RANGE: "If the labs are in range",
+    Reading.LOW: "If the labs or the symptoms say that it is too much",
+}
+"""A branch in words that hold by TSH and by free T4 alike; its condition says by which."""
+
+
 def _branch(plan: Plan, index: int) -> Statement:
     branch = plan.checkpoint.branches[index]
     last = branch.steps[-1]
@@ -407,7 +415,7 @@ def _branch(plan: Plan, index: int) -> Statement:
         or "nothing"
     )
     return Statement(
-        branch.statement,
+        f"{_AFTER[branch.reading]}: {branch.statement}",
         f"from day {branch.steps[0].first_day}; leads to {doses} from day {last.first_day}",
         (),
         f"solved against the basis “{branch.basis_id}”",

@@ -26,6 +26,11 @@ def to_lt4(**wanted):
     return plan(regimen(mg60=120), Target.LEVOTHYROXINE, **wanted)
 
 
+def said_of(planned, branch):
+    (statement,) = [s for s in planned.rationale if s.title.endswith(f": {branch.statement}")]
+    return statement
+
+
 def said(planned, start):
     (statement,) = [s for s in planned.rationale if s.title.startswith(start)]
     return statement
@@ -147,7 +152,7 @@ def test_each_branch_is_stated_with_the_dose_that_it_leads_to():
     planned = to_desiccated()
     for branch in planned.checkpoint.branches:
         last = branch.steps[-1]
-        statement = said(planned, branch.statement)
+        statement = said_of(planned, branch)
         assert f"from day {last.first_day}" in statement.arithmetic
         assert all(line.preparation.name in statement.arithmetic for line in last.lines)
         assert f"“{branch.basis_id}”" in statement.source
@@ -401,7 +406,7 @@ def test_a_branch_is_stated_with_its_days_and_every_medicine():
                 f"{line.preparation.name} {quantity(line.amount, line.preparation.unit)}"
                 for line in last.lines
             )
-            assert said(planned, branch.statement).arithmetic == (
+            assert said_of(planned, branch).arithmetic == (
                 f"from day {first.first_day}; leads to {doses} from day {last.first_day}"
             )
 
@@ -467,3 +472,13 @@ def test_a_ratio_outside_the_guidelines_is_said(lt4_ug, lt3_ug, said_of_it):
 def test_the_guidelines_ratio_says_nothing_of_desiccated_thyroid():
     dose = TargetDose(lt4_ug=Fraction(25), lt3_ug=Fraction(5), grains=Fraction(1))
     assert off_ratio(dose) == ""
+
+
+def test_the_rationale_says_after_which_labs_each_branch_is_taken():
+    titles = [one.title for one in plan(regimen(lt4=100), Target.DESICCATED_THYROID).rationale]
+    for begins in (
+        "If the labs ask for more: ",
+        "If the labs are in range: ",
+        "If the labs or the symptoms say that it is too much: ",
+    ):
+        assert sum(title.startswith(begins) for title in titles) == 1
