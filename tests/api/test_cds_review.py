@@ -7,7 +7,14 @@ import pytest
 from fastapi.testclient import TestClient
 
 from crossgrain.cds.review import review_cards
-from crossgrain.screening.flags import Code, Flag, Grade, Outcome, Screened, Urgency
+from crossgrain.screening.flags import (
+    Flag,
+    FlagCode,
+    FlagGrade,
+    Screened,
+    ScreeningOutcome,
+    Urgency,
+)
 
 from .calls import PATIENTS
 from .hooks import INSTANCE, REVIEW, call
@@ -57,23 +64,23 @@ def test_what_of_the_record_is_missing_is_said(client: TestClient) -> None:
 
 
 @pytest.mark.parametrize("urgency", Urgency)
-@pytest.mark.parametrize("grade", Grade)
+@pytest.mark.parametrize("grade", FlagGrade)
 def test_a_mere_observation_has_a_card_only_where_it_is_urgent(
-    grade: Grade, urgency: Urgency
+    grade: FlagGrade, urgency: Urgency
 ) -> None:
     """A TSH of 40 that no ratio explains must not wait until somebody looks for it.
 
     What is unresolved or suspected is not so certain that it warns.
     """
     flag = Flag(
-        Code.TSH_HIGH, grade, urgency, date(2025, 1, 6), frozenset(), frozenset(), {},
+        FlagCode.TSH_HIGH, grade, urgency, date(2025, 1, 6), frozenset(), frozenset(), {},
         frozenset(), "TSH is 40 mIU/L.", (), (), "Ask the patient in.", "invented",
     )  # fmt: skip
-    cards = review_cards(INSTANCE, Screened(Outcome.FLAGGED, (flag,)), ())
-    if grade is Grade.OBSERVED and urgency is not Urgency.URGENT:
+    cards = review_cards(INSTANCE, Screened(ScreeningOutcome.FLAGGED, (flag,)), ())
+    if grade is FlagGrade.OBSERVED and urgency is not Urgency.URGENT:
         assert cards == []
     else:
-        warns = grade in {Grade.CONFIRMED, Grade.LIKELY}
+        warns = grade in {FlagGrade.CONFIRMED, FlagGrade.LIKELY}
         assert [card["indicator"] for card in cards] == ["warning" if warns else "info"]
         assert f"{grade}, tsh high after switch" in cards[0]["summary"]
 

@@ -19,9 +19,9 @@ from tests.unit.reading.records import ATC, CATALOGUE, DAILY, RXNORM, dosage, uc
 from crossgrain.app.factory import create_app
 from crossgrain.http.settings import Settings
 from crossgrain.names.version import FhirVersion
-from crossgrain.nightly.judging import Judge, Record
+from crossgrain.nightly.judging import Judge, JudgedPatient
 from crossgrain.nightly.sieve import UNSURE, Sieve
-from crossgrain.screening.flags import Outcome
+from crossgrain.screening.flags import ScreeningOutcome
 from crossgrain.screening.screen import Ruler, enabled
 
 Json = dict[str, Any]
@@ -235,7 +235,7 @@ def at_night(resources: list[Json]) -> tuple[bool, str]:
     mattering = kinds >= UNSURE or kinds.bit_count() > 1
     judge = Judge(CATALOGUE, RULER, FhirVersion.R4)
     kept = [line for line, look in zip(lines, looks, strict=True) if look.keep]
-    return mattering, str(judge.answer("Patient/p1", Record(kept)).outcome)
+    return mattering, str(judge.answer("Patient/p1", JudgedPatient(kept)).outcome)
 
 
 @settings(max_examples=80)
@@ -243,7 +243,7 @@ def at_night(resources: list[Json]) -> tuple[bool, str]:
 def test_at_night_it_is_listed_for_review(records: Any) -> None:
     (_, before), (mattering, after) = map(at_night, records)
     assert mattering
-    assert after in (Outcome.NEEDS_REVIEW, before)
+    assert after in (ScreeningOutcome.NEEDS_REVIEW, before)
 
 
 def sign(client: TestClient, resources: list[Json], draft: Json) -> list[Json]:

@@ -28,9 +28,9 @@ from tests.unit.dosing.switches import (
 )
 
 from crossgrain.dosing.forecast import course, coverage_extremes, coverage_weights
-from crossgrain.dosing.kinetics import Period, intake_of, steady
+from crossgrain.dosing.kinetics import ConstantIntake, intake_of, steady
 from crossgrain.dosing.moves import old_amounts
-from crossgrain.dosing.plan import Plan, PriorTherapy, Reading, Stage, Step, courses
+from crossgrain.dosing.plan import LabReading, Plan, PriorTherapy, Stage, Step, courses
 from crossgrain.dosing.planner import Wish, plan_switch
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import DoseLine, Regimen
@@ -174,7 +174,7 @@ def every_way(planned: Plan):
     return [(*planned.steps, *branch.steps) for branch in planned.checkpoint.branches]
 
 
-def branch(switch: Switch, reading: Reading):
+def branch(switch: Switch, reading: LabReading):
     """The branch for one reading."""
     (found,) = [b for b in switch.plan.checkpoint.branches if b.reading is reading]
     return found
@@ -331,7 +331,7 @@ def test_what_is_held_above_the_checkpoints_dose_is_said(switch):
 def test_labs_in_range_bring_a_combination_to_the_ratio_of_the_guideline(taken):
     # ETA 2012, Eur Thyroid J 1:55: 13:1 to 20:1
     planned = plan(regimen(**taken), Target.LT4_LT3)
-    (way,) = [b for b in planned.checkpoint.branches if b.reading is Reading.IN_RANGE]
+    (way,) = [b for b in planned.checkpoint.branches if b.reading is LabReading.IN_RANGE]
     end = amounts(way.steps[-1])
     assert end[LT4.id] / end[LT3.id] >= 13
 
@@ -601,7 +601,9 @@ def test_coverage_in_the_long_run_is_the_ratio_of_each_proportional_chart(switch
     for step in every_step(switch.plan):
         for basis in STEERING:
             held = course(
-                tables().kinetics.default, steady(old), [Period(10_000, swallowed(amounts(step)))]
+                tables().kinetics.default,
+                steady(old),
+                [ConstantIntake(10_000, swallowed(amounts(step)))],
             )
             covered = coverage_extremes(
                 held, basis, basis.weights, coverage_weights(basis.weights, old)
@@ -630,7 +632,7 @@ def test_both_modes_are_forecast_with_the_own_one_first_and_its_band_around_it(s
 @examples
 @given(switches())
 def test_after_a_high_tsh_the_whole_dose_rises_and_no_new_dose_falls(switch):
-    high = branch(switch, Reading.HIGH)
+    high = branch(switch, LabReading.HIGH)
     end = amounts(high.steps[-1])
     assert switch.coverage(high.basis_id, end) > switch.coverage(high.basis_id, switch.hold)
     for step in high.steps:
@@ -646,7 +648,7 @@ def test_after_a_high_tsh_the_whole_dose_rises_and_no_new_dose_falls(switch):
 @examples
 @given(switches())
 def test_labs_in_range_end_what_is_left_of_the_old_medicine_at_about_equal_coverage(switch):
-    stay = branch(switch, Reading.IN_RANGE)
+    stay = branch(switch, LabReading.IN_RANGE)
     end = amounts(stay.steps[-1])
     left = {key: a for key, a in switch.hold.items() if key not in switch.target_ids}
     assert set(end) <= set(switch.target_ids)
@@ -664,7 +666,7 @@ def test_labs_in_range_end_what_is_left_of_the_old_medicine_at_about_equal_cover
 @examples
 @given(switches())
 def test_after_a_low_tsh_or_too_fast_symptoms_nothing_rises_and_something_falls(switch):
-    low = branch(switch, Reading.LOW)
+    low = branch(switch, LabReading.LOW)
     for step in low.steps:
         assert step.lines
         for key, amount in amounts(step).items():
@@ -676,7 +678,7 @@ def test_after_a_low_tsh_or_too_fast_symptoms_nothing_rises_and_something_falls(
 @examples
 @given(switches())
 def test_every_branch_starts_the_day_after_the_hold_ends(switch):
-    assert [b.reading for b in switch.plan.checkpoint.branches] == list(Reading)
+    assert [b.reading for b in switch.plan.checkpoint.branches] == list(LabReading)
     for way in switch.plan.checkpoint.branches:
         assert way.steps[0].first_day == switch.plan.steps[-1].last_day + 1
         assert {step.stage for step in way.steps} == {Stage.BRANCH}

@@ -15,8 +15,8 @@ from tests.unit.screening.courses import (
     tsh,
 )
 
-from crossgrain.screening.course import Course
-from crossgrain.screening.flags import Code, Grade, Outcome
+from crossgrain.screening.course import TakingHistory
+from crossgrain.screening.flags import FlagCode, FlagGrade, ScreeningOutcome
 from crossgrain.screening.screen import screen
 from crossgrain.screening.stretches import stretches_of
 from crossgrain.screening.switches import ratios
@@ -46,14 +46,14 @@ def switches(draw: st.DrawFn):
         took(old, draw(AMOUNTS[old]), -ago - 600, -ago - 1),
         took(new, draw(AMOUNTS[new]), -ago),
     )
-    return Course(intakes, tsh=tuple(draw(st.lists(results, max_size=4))))
+    return TakingHistory(intakes, tsh=tuple(draw(st.lists(results, max_size=4))))
 
 
 results = st.builds(
     tsh, st.decimals("0.01", "60", places=2, allow_nan=False), st.integers(-1100, 0)
 )
 courses = st.builds(
-    Course,
+    TakingHistory,
     intakes=st.lists(medicines(), max_size=6).map(tuple),
     tsh=st.lists(results, max_size=4).map(tuple),
     age_years=st.none() | st.integers(18, 95),
@@ -63,9 +63,9 @@ courses = st.builds(
 @given(courses)
 def test_every_course_ends_somewhere_with_flags_exactly_where_it_says_so(course):
     answer = screened(course)
-    assert (answer.outcome is Outcome.FLAGGED) == bool(answer.flags)
+    assert (answer.outcome is ScreeningOutcome.FLAGGED) == bool(answer.flags)
     assert all(flag.statement and flag.act and flag.evidence for flag in answer.flags)
-    if answer.outcome is Outcome.NEEDS_REVIEW:
+    if answer.outcome is ScreeningOutcome.NEEDS_REVIEW:
         assert answer.why
 
 
@@ -79,7 +79,7 @@ def test_the_order_in_which_things_are_written_changes_nothing(course, dice):
 
 @given(st.lists(medicines(), max_size=6))
 def test_stretches_follow_one_another_up_to_today(intakes):
-    found = stretches_of(Course(tuple(intakes)), LIMITS)
+    found = stretches_of(TakingHistory(tuple(intakes)), LIMITS)
     for before, after in pairwise(found):
         assert before.last_day < after.first_day
     assert all(s.first_day <= s.last_day <= 0 and s.intakes for s in found)
@@ -102,20 +102,20 @@ def test_a_fine_tsh_on_the_dose_leaves_no_flag(course):
     if -course.intakes[1].first_day < LIMITS.labs_settled_days:
         return
     fine = replace(course, tsh=(tsh("1.9", 0),))
-    assert outcome(fine) in {Outcome.CLEARED, Outcome.SOUND}
+    assert outcome(fine) in {ScreeningOutcome.CLEARED, ScreeningOutcome.SOUND}
 
 
 @given(switches())
 def test_a_lower_new_dose_never_makes_an_underdose_less_certain(course):
     def certainty(of):
-        found = [f.grade for f in screen(of, RULER).flags if f.code is Code.UNDER]
-        return -list(Grade).index(found[0]) if found else -len(Grade)
+        found = [f.grade for f in screen(of, RULER).flags if f.code is FlagCode.UNDER]
+        return -list(FlagGrade).index(found[0]) if found else -len(FlagGrade)
 
     new = course.intakes[1]
     line = new.lines[0]
     halved = replace(line, cycle=tuple(a / 2 for a in line.cycle))
     lower = replace(course, intakes=(course.intakes[0], replace(new, lines=(halved,))))
-    disputed = any(f.code is Code.DISPUTED for f in screened(lower).flags)
+    disputed = any(f.code is FlagCode.DISPUTED for f in screened(lower).flags)
     assert disputed or certainty(lower) >= certainty(course)
 
 
@@ -144,5 +144,5 @@ def test_a_flag_names_the_same_switch_on_the_next_night(course):
     tomorrow = {(f.code, f.switch) for f in answer.flags}
     # A supply may run out overnight, and a medicine that ends today runs beside none tomorrow.
     ends_today = any(intake.last_day == 0 for intake in course.intakes)
-    if answer.outcome is not Outcome.NEEDS_REVIEW and not ends_today:
+    if answer.outcome is not ScreeningOutcome.NEEDS_REVIEW and not ends_today:
         assert {switch for _, switch in tomorrow} >= {switch for _, switch in today}

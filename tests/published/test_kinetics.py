@@ -13,9 +13,9 @@ from tests.unit.dosing.switches import CATALOGUE, KINETICS, STEERING
 from crossgrain.dosing.forecast import course, coverage_extremes, steady_day, t3_extremes
 from crossgrain.dosing.forecast import coverage_weights as weights_over
 from crossgrain.dosing.kinetics import (
+    ConstantIntake,
     Intake,
     Kinetics,
-    Period,
     Pools,
     PoolWeights,
     after,
@@ -37,7 +37,7 @@ def quarter_grains(number, *, lt4_ug=0.0):
 def climb(lt4_cut_ug):
     """A quarter grain more every 14 days up to 3 grains, from 150 µg LT4, cut at each step."""
     return [
-        Period(14, quarter_grains(step, lt4_ug=max(150 - lt4_cut_ug * step, 0)))
+        ConstantIntake(14, quarter_grains(step, lt4_ug=max(150 - lt4_cut_ug * step, 0)))
         for step in range(1, 13)
     ]
 
@@ -133,7 +133,7 @@ def random_year(random):
     cuts = sorted(random.sample(range(1, 365), random.randint(1, 15)))
     lengths = [later - earlier for earlier, later in pairwise([0, *cuts, 365])]
     start = Intake(random.uniform(25, 300), random.uniform(0, 50), random.uniform(0, 27))
-    return start, [Period(days, random_intake(random)) for days in lengths]
+    return start, [ConstantIntake(days, random_intake(random)) for days in lengths]
 
 
 def rates(kinetics, intake):
@@ -263,7 +263,7 @@ def test_a_curve_turns_where_its_slope_is_zero_or_not_at_all(seed):
 def test_the_steady_day_is_that_of_a_loop_over_time(seed):
     random = Random(300 + seed)
     start = Intake(random.choice([25.0, 100.0]), random.choice([0.0, 40.0]), 18.0)
-    periods = [Period(random.randint(1, 40), random_intake(random)) for _ in range(3)]
+    periods = [ConstantIntake(random.randint(1, 40), random_intake(random)) for _ in range(3)]
     followed = course(KINETICS, steady(start), periods)
     by_loop = last_moment_outside(followed, start, within=0.05, per_day=200)
     found = steady_day(followed, start, 0.05)

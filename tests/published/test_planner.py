@@ -17,7 +17,7 @@ from tests.unit.dosing.switches import (
     tables,
 )
 
-from crossgrain.dosing.plan import Part, PriorTherapy, Reading, Stage
+from crossgrain.dosing.plan import LabReading, PriorTherapy, Stage, SwitchPart
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
 
 ENABLED = ("practice", "label", "trial", "content")
@@ -175,7 +175,7 @@ def test_lt3_climbs_no_faster_than_its_label(pace, days, most):
 def test_a_conditional_rise_of_lt4_is_no_more_than_25_ug(taken):
     # US levothyroxine label: 12.5-25 µg every 4-6 weeks (secondary)
     planned = plan(taken, Target.LEVOTHYROXINE)
-    (high,) = [b for b in planned.checkpoint.branches if b.reading is Reading.HIGH]
+    (high,) = [b for b in planned.checkpoint.branches if b.reading is LabReading.HIGH]
     before = amounts(planned.steps[-1])[LT4.id]
     assert [0 < amounts(s)[LT4.id] - before <= 25 for s in high.steps] == [True]
     assert high.labs[0].day - high.steps[0].first_day >= 4 * 7
@@ -280,4 +280,4 @@ def test_an_overlap_holds_what_stopping_loses():
     assert stop.t3_exposure[0].value == pytest.approx(0.31, abs=0.01)
     assert overlap.t3_exposure[0].value > 0.85
     lines = plan(regimen(lt4=150), Target.DESICCATED_THYROID).steps[0].lines
-    assert {line.part for line in lines} == {Part.NEW, Part.OLD}
+    assert {line.part for line in lines} == {SwitchPart.NEW, SwitchPart.OLD}

@@ -16,8 +16,8 @@ from tests.unit.screening.courses import (
 )
 
 from crossgrain.dosing.regimens import Regimen
-from crossgrain.screening.course import Course
-from crossgrain.screening.flags import Code, Outcome, Urgency
+from crossgrain.screening.course import TakingHistory
+from crossgrain.screening.flags import FlagCode, ScreeningOutcome, Urgency
 from crossgrain.screening.switches import ratios
 
 
@@ -56,7 +56,7 @@ def test_a_move_by_the_published_handout_is_never_off_on_the_label(mg, middle):
 def test_the_guidelines_combination_is_off_on_no_basis():
     # ETA 2012 (Eur Thyroid J 1:55), rule from memory: 100 µg → 85 + 5.
     intakes = (took("lt4", 100, -900, -201), took("lt4", 85, -200), took("lt3", 5, -200))
-    assert outcome(Course(intakes, tsh=(tsh("2", -100),))) is Outcome.SOUND
+    assert outcome(TakingHistory(intakes, tsh=(tsh("2", -100),))) is ScreeningOutcome.SOUND
 
 
 def test_the_classic_slip_left_in_place_is_found_on_the_practising_chart():
@@ -68,19 +68,21 @@ def test_the_classic_slip_left_in_place_is_found_on_the_practising_chart():
 
 @pytest.mark.parametrize(
     ("value", "unlike"),
-    [("0.4", None), ("4.0", None), ("0.39", Code.TSH_LOW), ("4.1", Code.TSH_HIGH)],
+    [("0.4", None), ("4.0", None), ("0.39", FlagCode.TSH_LOW), ("4.1", FlagCode.TSH_HIGH)],
 )
 def test_the_usual_range_is_from_0_4_to_4_0(value, unlike):
     # ATA 2014, as quoted: TSH 0.4-4.0 mIU/L unless the laboratory gives its own.
     intakes = (took("lt4", 100, -900, -201), took("lt4", 75, -200), took("lt3", 10, -200))
-    assert list(flags(Course(intakes, tsh=(tsh(value, -100),)))) == ([unlike] if unlike else [])
+    assert list(flags(TakingHistory(intakes, tsh=(tsh(value, -100),)))) == (
+        [unlike] if unlike else []
+    )
 
 
 def test_a_tsh_below_0_1_is_over_replacement_the_more_so_from_65():
     # Am Fam Physician 2017;95:710.
     intakes = (took("dt", 120, -1200, -201), took("lt4", 200, -200))
-    course = Course(intakes, tsh=(tsh("1.4", -220), tsh("0.05", -30)), age_years=65)
-    assert flags(course)[Code.OVER].urgency is Urgency.URGENT
+    course = TakingHistory(intakes, tsh=(tsh("1.4", -220), tsh("0.05", -30)), age_years=65)
+    assert flags(course)[FlagCode.OVER].urgency is Urgency.URGENT
 
 
 @pytest.mark.parametrize(("weeks", "confirmed"), [(5, False), (6, True), (8, True)])

@@ -1,5 +1,6 @@
 """The repo's layout, and what importing the pure rooms pulls in."""
 
+import ast
 import subprocess
 import sys
 from pathlib import Path
@@ -38,3 +39,13 @@ def test_a_pure_room_pulls_in_no_framework(room: str) -> None:
         [sys.executable, "-c", importing], check=True, capture_output=True, text=True
     )
     assert ran.stdout.strip() == "[]"
+
+
+def test_a_class_name_has_one_meaning_in_the_whole_package() -> None:
+    where: dict[str, list[str]] = {}
+    for source in (ROOT / "service" / "crossgrain").rglob("*.py"):
+        for node in ast.walk(ast.parse(source.read_text("utf-8"))):
+            if isinstance(node, ast.ClassDef):
+                where.setdefault(node.name, []).append(source.name)
+    assert len(where) > 200
+    assert {name: files for name, files in where.items() if len(files) > 1} == {}

@@ -10,7 +10,7 @@ from typing import Any
 
 from crossgrain.cds.advice import Advice
 from crossgrain.cds.card_detail import CardDesk
-from crossgrain.cds.hook import Draft
+from crossgrain.cds.hook import DraftOrder
 from crossgrain.names.identity import urn
 from crossgrain.reading.record import MedicineEntry
 from crossgrain.safety.judgement import Ending, Verdict
@@ -22,7 +22,7 @@ _NOT_FILED = {"GuidanceResponse", "Provenance"}
 
 
 def replace_by_series(
-    answer: Resource, drafts: Iterable[Draft], in_words: Callable[[str], str]
+    answer: Resource, drafts: Iterable[DraftOrder], in_words: Callable[[str], str]
 ) -> list[Resource]:
     """Delete the orders in draft, create everything of the plan.
 
@@ -39,7 +39,7 @@ def replace_by_series(
     return [*deletions, *(_create(_with_references(r, named, in_words)) for r in filed)]
 
 
-def say_what_it_replaces(draft: Draft, old: MedicineEntry) -> Resource:
+def say_what_it_replaces(draft: DraftOrder, old: MedicineEntry) -> Resource:
     """The order as it is, with the order that it takes the place of."""
     return {
         "type": "update",
@@ -48,7 +48,7 @@ def say_what_it_replaces(draft: Draft, old: MedicineEntry) -> Resource:
     }
 
 
-def _delete(draft: Draft) -> Resource:
+def _delete(draft: DraftOrder) -> Resource:
     return {
         "type": "delete",
         "description": f"Remove the order as written, {draft.reference}",
@@ -138,7 +138,7 @@ def suggestions(desk: CardDesk, advice: Advice) -> dict[str, Any]:
     return {"suggestions": [series, filed], "selectionBehavior": "any"}
 
 
-def _update(advice: Advice, judged: Sequence[Draft]) -> Action | None:
+def _update(advice: Advice, judged: Sequence[DraftOrder]) -> Action | None:
     """Where all that is wrong is that no one said what the order replaces, say that."""
     judgement = advice.judgement
     old = list(replaced_orders(advice.record.current))

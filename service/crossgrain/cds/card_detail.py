@@ -7,7 +7,7 @@ from typing import Any
 
 from crossgrain.cds import markdown as md
 from crossgrain.cds.advice import Advice
-from crossgrain.cds.hook import Draft
+from crossgrain.cds.hook import DraftOrder
 from crossgrain.cds.record import Assembled
 from crossgrain.dosing.at_home import home_uses
 from crossgrain.dosing.plan import Plan, courses
@@ -39,7 +39,7 @@ class CardDesk:
 
     instance: str
     assembled: Assembled
-    drafts: Sequence[Draft]
+    drafts: Sequence[DraftOrder]
     selected: frozenset[str]
     not_whole: tuple[str, ...] = ()
     answer: dict[str, Any] | None = None

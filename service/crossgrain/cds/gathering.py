@@ -12,8 +12,15 @@ from urllib.parse import quote
 
 import httpx2 as httpx
 
-from crossgrain.cds.hook import FHIR_ID, HookCall, Server
-from crossgrain.cds.prefetch import Gathered, Part, Standing, from_value, is_all, sort_out
+from crossgrain.cds.hook import FHIR_ID, ClientServer, HookCall
+from crossgrain.cds.prefetch import (
+    Gathered,
+    PlacedResource,
+    TemplateAnswer,
+    from_value,
+    is_all,
+    sort_out,
+)
 from crossgrain.cds.services import Template
 from crossgrain.http.limits import Turns
 from crossgrain.http.settings import Settings
@@ -41,7 +48,7 @@ class Fetcher:
             trust_env=False,
         )  # fmt: skip
 
-    def may_ask(self, server: Server | None) -> bool:
+    def may_ask(self, server: ClientServer | None) -> bool:
         """Whether the deployer lists that very server."""
         return server is not None and server.base in self._servers
 
@@ -49,7 +56,9 @@ class Fetcher:
         """Close every connection."""
         await self._client.aclose()
 
-    async def fetch(self, server: Server, wanted: Iterable[tuple[Template, str]]) -> list[Gathered]:
+    async def fetch(
+        self, server: ClientServer, wanted: Iterable[tuple[Template, str]]
+    ) -> list[Gathered]:
         """Ask for several templates at once; each comes back whole or as failed."""
         asked = list(wanted)
         tasks = [asyncio.create_task(self._one(server, *each)) for each in asked]
@@ -58,28 +67,28 @@ class Fetcher:
             await self._turns.come()  # what was fetched for many may come at once
         return [_result(task, template) for task, (template, _) in zip(tasks, asked, strict=True)]
 
-    async def _one(self, server: Server, template: Template, query: str) -> Gathered:
+    async def _one(self, server: ClientServer, template: Template, query: str) -> Gathered:
         url: str | None = f"{server.base}/{quote(query, safe='/?&=|:,.-')}"
         place = f"fhirServer.{template.key}"
-        found: tuple[Part, ...] = ()
+        found: tuple[PlacedResource, ...] = ()
         totals: list[dict[str, Any]] = []
         for number in range(_MOST_PAGES):
             page = await self._page(server, url or "")
             link = _next(page)
             whole = {k: v for k, v in page.items() if k not in {"link", "total"}}
             got = from_value(template, page if template.is_read else whole, f"{place}[{number}]")
-            if got.standing is not Standing.GIVEN:
+            if got.standing is not TemplateAnswer.GIVEN:
                 return got
             found += got.resources
             totals += [{"total": page["total"]}] if "total" in page else []
             if link is None and all(is_all(total, template, found) for total in totals):
-                return Gathered(template, Standing.GIVEN, found)
+                return Gathered(template, TemplateAnswer.GIVEN, found)
             if not (link or "").startswith((f"{server.base}/", f"{server.base}?")):
                 break
             url = link
-        return Gathered(template, Standing.PARTIAL, found)
+        return Gathered(template, TemplateAnswer.PARTIAL, found)
 
-    async def _page(self, server: Server, url: str) -> dict[str, Any]:
+    async def _page(self, server: ClientServer, url: str) -> dict[str, Any]:
         headers = {"accept": _ACCEPT}
         if server.token:
             headers["authorization"] = f"Bearer {server.token}"
@@ -97,12 +106,12 @@ class Fetcher:
 def _result(task: "asyncio.Task[Gathered]", template: Template) -> Gathered:
     if not task.done():
         task.cancel()
-        return Gathered(template, Standing.FAILED)
+        return Gathered(template, TemplateAnswer.FAILED)
     error = task.exception()
     if error is None:
         return task.result()
     if isinstance(error, httpx.HTTPError | httpx.InvalidURL | UnicodeError | Unreadable):
-        return Gathered(template, Standing.FAILED)
+        return Gathered(template, TemplateAnswer.FAILED)
     raise error
 
 
@@ -153,7 +162,7 @@ class Gatherer:
 
 
 def _medications(
-    call: HookCall, server: Server, resources: list[Gathered]
+    call: HookCall, server: ClientServer, resources: list[Gathered]
 ) -> Iterator[tuple[Template, str]]:
     """The Medications that are referred to and not there, as reads."""
     there = {f"Medication/{resource.get('id')}" for resource in _all(resources)}
@@ -167,7 +176,7 @@ def _all(gathered: Iterable[Gathered]) -> Iterator[dict[str, Any]]:
     return (part.resource for each in gathered for part in each.resources)
 
 
-def _medication(resource: dict[str, Any], server: Server) -> str | None:
+def _medication(resource: dict[str, Any], server: ClientServer) -> str | None:
     """The Medication that an order or a statement points at on the server."""
     pointer = resource.get("medicationReference")
     reference = pointer.get("reference") if isinstance(pointer, dict) else None

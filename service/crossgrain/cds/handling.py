@@ -10,7 +10,7 @@ from crossgrain.cds.advice import EXCHANGED, Advice, advise
 from crossgrain.cds.card_detail import CardDesk
 from crossgrain.cds.cards import Card, order_card, question_card
 from crossgrain.cds.gathering import Gatherer
-from crossgrain.cds.hook import Draft, HookCall, read_call
+from crossgrain.cds.hook import DraftOrder, HookCall, read_call
 from crossgrain.cds.prefetch import Gathered
 from crossgrain.cds.record import (
     assemble,
@@ -147,7 +147,7 @@ class Hooks:
         ).decode()
 
 
-def _bare(draft: Draft) -> Draft:
+def _bare(draft: DraftOrder) -> DraftOrder:
     """An order with no more than what tells which medicine it is for."""
     bare = {key: value for key, value in draft.resource.items() if key in _NAMES_THE_MEDICINE}
     bare["dosageInstruction"] = list(_words_alone(draft.resource.get("dosageInstruction")))

@@ -19,7 +19,7 @@ UUID = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}", re.ASCII | re.IG
 
 
 @dataclass(frozen=True, slots=True)
-class Server:
+class ClientServer:
     """The client's FHIR server and the token that it lent for this call."""
 
     base: str
@@ -27,7 +27,7 @@ class Server:
 
 
 @dataclass(frozen=True, slots=True)
-class Draft:
+class DraftOrder:
     """One order of the session: as the client refers to it, where it stands, what it says."""
 
     reference: str
@@ -47,9 +47,9 @@ class HookCall:
     instance: str
     patient_id: str
     prefetch: dict[str, Any]
-    server: Server | None
-    drafts: tuple[Draft, ...] = ()
-    selected: tuple[Draft, ...] = ()
+    server: ClientServer | None
+    drafts: tuple[DraftOrder, ...] = ()
+    selected: tuple[DraftOrder, ...] = ()
 
 
 def read_call(body: Resource, service_id: str) -> HookCall:
@@ -120,13 +120,13 @@ def _wrong_in(context: Resource) -> Iterator[Complaint]:
         yield _complaint("context.encounterId", "the FHIR id of the encounter is expected")
 
 
-def _server(body: Resource) -> Server | None:
+def _server(body: Resource) -> ClientServer | None:
     base = body.get("fhirServer")
     token = body.get("fhirAuthorization", {}).get("access_token")
-    return Server(base.rstrip("/"), token) if base else None
+    return ClientServer(base.rstrip("/"), token) if base else None
 
 
-def _drafts(context: Resource) -> Iterator[Draft]:
+def _drafts(context: Resource) -> Iterator[DraftOrder]:
     """Every medication order of the session; other orders are of no concern here."""
     bundle = context.get("draftOrders")
     if not isinstance(bundle, dict) or bundle.get("resourceType") != "Bundle":
@@ -146,10 +146,10 @@ def _drafts(context: Resource) -> Iterator[Draft]:
             raise refusal(Fault.INPUT_SHAPE, f"{place}.id", "an order in draft has a FHIR id")
         if known.setdefault(resource["id"], resource) != resource:
             raise refusal(Fault.INPUT_SHAPE, f"{place}.id", "two orders in draft share one id")
-        yield Draft(f"MedicationRequest/{resource['id']}", place, resource)
+        yield DraftOrder(f"MedicationRequest/{resource['id']}", place, resource)
 
 
-def _selected(context: Resource, drafts: tuple[Draft, ...]) -> tuple[Draft, ...]:
+def _selected(context: Resource, drafts: tuple[DraftOrder, ...]) -> tuple[DraftOrder, ...]:
     selections = context.get("selections")
     if not isinstance(selections, list) or not all(
         _matches(one, LOCAL_REFERENCE) for one in selections

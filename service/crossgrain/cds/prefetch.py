@@ -24,7 +24,7 @@ Resource = dict[str, Any]
 _BUNDLES = ("searchset", "collection")
 
 
-class Standing(StrEnum):
+class TemplateAnswer(StrEnum):
     """How the answer to one template stands."""
 
     GIVEN = "given"
@@ -36,14 +36,14 @@ class Standing(StrEnum):
 
 
 _WORDS = {
-    Standing.DECLINED: "was not sent",
-    Standing.FAILED: "could not be gathered: an OperationOutcome came in its place",
-    Standing.UNUSABLE: "is not what was asked for",
-    Standing.PARTIAL: "is only a part",
+    TemplateAnswer.DECLINED: "was not sent",
+    TemplateAnswer.FAILED: "could not be gathered: an OperationOutcome came in its place",
+    TemplateAnswer.UNUSABLE: "is not what was asked for",
+    TemplateAnswer.PARTIAL: "is only a part",
 }
 
 
-class Part(NamedTuple):
+class PlacedResource(NamedTuple):
     """A resource, its place in the call, and its address as far as that was sent."""
 
     place: str
@@ -56,13 +56,13 @@ class Gathered:
     """What there is for one template: resources, each with its place in the call."""
 
     template: Template
-    standing: Standing
-    resources: tuple[Part, ...] = ()
+    standing: TemplateAnswer
+    resources: tuple[PlacedResource, ...] = ()
 
     @property
     def is_whole(self) -> bool:
         """Nothing of it is missing."""
-        return self.standing in {Standing.GIVEN, Standing.NO_DATA}
+        return self.standing in {TemplateAnswer.GIVEN, TemplateAnswer.NO_DATA}
 
     @property
     def why_not(self) -> str:
@@ -73,43 +73,49 @@ class Gathered:
 def sort_out(template: Template, prefetch: Mapping[str, Any]) -> Gathered:
     """What a call's prefetch holds for one template."""
     if template.key not in prefetch:
-        return Gathered(template, Standing.DECLINED)
+        return Gathered(template, TemplateAnswer.DECLINED)
     return from_value(template, prefetch[template.key], f"prefetch.{template.key}")
 
 
 def from_value(template: Template, value: object, place: str) -> Gathered:
     """The same for a value that came from anywhere."""
     if value is None:
-        return Gathered(template, Standing.NO_DATA)
+        return Gathered(template, TemplateAnswer.NO_DATA)
     if not isinstance(value, dict):
-        return Gathered(template, Standing.UNUSABLE)
+        return Gathered(template, TemplateAnswer.UNUSABLE)
     kind = value.get("resourceType")
     if kind == "OperationOutcome":
-        return Gathered(template, Standing.FAILED)
+        return Gathered(template, TemplateAnswer.FAILED)
     if template.is_read:
-        standing = Standing.GIVEN if kind == template.kind else Standing.UNUSABLE
-        return Gathered(template, standing, (Part(place, value),) if kind == template.kind else ())
+        standing = TemplateAnswer.GIVEN if kind == template.kind else TemplateAnswer.UNUSABLE
+        return Gathered(
+            template, standing, (PlacedResource(place, value),) if kind == template.kind else ()
+        )
     if kind != "Bundle" or value.get("type") not in _BUNDLES:
-        return Gathered(template, Standing.UNUSABLE)
+        return Gathered(template, TemplateAnswer.UNUSABLE)
     return _from_bundle(template, value, place)
 
 
 def _from_bundle(template: Template, bundle: Resource, place: str) -> Gathered:
     entries = bundle.get("entry", [])
     if not isinstance(entries, list):
-        return Gathered(template, Standing.UNUSABLE)
-    found: list[Part] = []
+        return Gathered(template, TemplateAnswer.UNUSABLE)
+    found: list[PlacedResource] = []
     outcomes: list[Resource] = []
     for number, entry in enumerate(entries):
         resource = entry.get("resource") if isinstance(entry, dict) else None
         if not isinstance(resource, dict):
-            return Gathered(template, Standing.UNUSABLE)
+            return Gathered(template, TemplateAnswer.UNUSABLE)
         if resource.get("resourceType") == "OperationOutcome":
             outcomes.append(resource)
         else:
-            found.append(Part(f"{place}.entry[{number}].resource", resource, _url_of(entry)))
+            found.append(
+                PlacedResource(f"{place}.entry[{number}].resource", resource, _url_of(entry))
+            )
     whole = is_all(bundle, template, found) and not any(map(is_grave, outcomes))
-    return Gathered(template, Standing.GIVEN if whole else Standing.PARTIAL, tuple(found))
+    return Gathered(
+        template, TemplateAnswer.GIVEN if whole else TemplateAnswer.PARTIAL, tuple(found)
+    )
 
 
 def _url_of(entry: Mapping[str, Any]) -> str:
@@ -117,7 +123,7 @@ def _url_of(entry: Mapping[str, Any]) -> str:
     return full_url if isinstance(full_url, str) else ""
 
 
-def is_all(bundle: Mapping[str, Any], template: Template, parts: Iterable[Part]) -> bool:
+def is_all(bundle: Mapping[str, Any], template: Template, parts: Iterable[PlacedResource]) -> bool:
     """Whether nothing in a Bundle says that more was found than these parts hold."""
     asked_for = {
         (part.full_url, str(part.resource.get("id") or part.place))

@@ -8,8 +8,8 @@ from datetime import date
 from typing import Any
 
 from crossgrain.catalogue import Catalogue
-from crossgrain.cds.hook import Draft, Server
-from crossgrain.cds.prefetch import Gathered, Part, Standing
+from crossgrain.cds.hook import ClientServer, DraftOrder
+from crossgrain.cds.prefetch import Gathered, PlacedResource, TemplateAnswer
 from crossgrain.cds.services import Template
 from crossgrain.names.identity import stable_id, urn
 from crossgrain.names.version import FhirVersion
@@ -56,7 +56,7 @@ class Assembled:
 
 
 def assemble(
-    gathered: Iterable[Gathered], drafts: Sequence[Draft], server: Server | None = None
+    gathered: Iterable[Gathered], drafts: Sequence[DraftOrder], server: ClientServer | None = None
 ) -> Assembled:
     """Put a record together; without an address of its own a resource is the server's.
 
@@ -83,7 +83,7 @@ def assemble(
     return Assembled(record, places, {a: r for r, a in revisions.items()}, in_session)
 
 
-def _entry(part: Part, server: Server | None) -> Resource:
+def _entry(part: PlacedResource, server: ClientServer | None) -> Resource:
     own = f"{server.base}/{_reference(part.resource)}" if server and part.resource.get("id") else ""
     address = part.full_url or own
     return {**({"fullUrl": address} if address else {}), "resource": part.resource}
@@ -93,7 +93,7 @@ def _reference(resource: Resource) -> str:
     return f"{resource.get('resourceType')}/{resource.get('id')}"
 
 
-def _to_judge(draft: Draft, revisions: Mapping[str, str]) -> Resource:
+def _to_judge(draft: DraftOrder, revisions: Mapping[str, str]) -> Resource:
     """An order as a draft; where it revises one that stands, it replaces that one."""
     order = {key: value for key, value in draft.resource.items() if key != "id"}
     order["status"] = "draft"
@@ -106,7 +106,7 @@ def stub_of(patient_id: str) -> Gathered:
     """A patient of whom nothing is known but the id: enough to tell what an order is for."""
     patient = {"resourceType": "Patient", "id": patient_id}
     template = Template("patient", "Patient", "Patient/{{context.patientId}}")
-    return Gathered(template, Standing.GIVEN, (Part("context.patientId", patient),))
+    return Gathered(template, TemplateAnswer.GIVEN, (PlacedResource("context.patientId", patient),))
 
 
 def read(assembled: Assembled, catalogue: Catalogue, as_of: date) -> Record:

@@ -18,11 +18,11 @@ from crossgrain.operations.faults import Complaint, RequestRefused
 from crossgrain.reading.errors import Unreadable
 from crossgrain.reading.reader import read_course
 from crossgrain.screening.course import Undecided
-from crossgrain.screening.flags import Flag, Grade, Outcome, Screened, Urgency
+from crossgrain.screening.flags import Flag, FlagGrade, Screened, ScreeningOutcome, Urgency
 from crossgrain.screening.screen import Ruler, enabled, screen, to_review
 from crossgrain.words.doses import CAUTION, date_words
 
-_WARNED_OF = {Grade.CONFIRMED, Grade.LIKELY}
+_WARNED_OF = {FlagGrade.CONFIRMED, FlagGrade.LIKELY}
 
 
 def review(assembled: Assembled, catalogue: Catalogue, as_of: date) -> Screened:
@@ -52,7 +52,7 @@ def review(assembled: Assembled, catalogue: Catalogue, as_of: date) -> Screened:
 def review_cards(instance: str, screened: Screened, not_whole: tuple[str, ...]) -> list[Card]:
     """At most one card, for the switch, whatever was found of it."""
     missing = md.bullets(md.text(f"Of the record, {one}.") for one in not_whole)
-    if screened.outcome is Outcome.NEEDS_REVIEW:
+    if screened.outcome is ScreeningOutcome.NEEDS_REVIEW:
         return [_card(instance, "info", "A change of thyroid medicine needs review",
                       md.page(_doubt(screened), missing))]  # fmt: skip
     flags = [flag for flag in screened.flags if _is_shown(flag)]
@@ -65,7 +65,7 @@ def review_cards(instance: str, screened: Screened, not_whole: tuple[str, ...]) 
 
 
 def _is_shown(flag: Flag) -> bool:
-    return flag.grade is not Grade.OBSERVED or flag.urgency is Urgency.URGENT
+    return flag.grade is not FlagGrade.OBSERVED or flag.urgency is Urgency.URGENT
 
 
 def _card(instance: str, indicator: str, said: str, detail: str) -> Card:

@@ -107,7 +107,7 @@ def propose(  # noqa: PLR0913, PLR0917 - one parameter per option
         "weekly-pattern": "true" if weekly_pattern else None,
         "another-product": "true" if another_product else None,
     }
-    question = proposing.Question(
+    question = proposing.ProposeCall(
         body=proposing.read_input(file),
         options={name: value for name, value in single.items() if value is not None},
         repeated={"order": tuple(order or ()), "stock": tuple(stock or ())},

@@ -28,7 +28,7 @@ _EXITS = {
 
 
 @dataclass(frozen=True, slots=True)
-class Question:
+class ProposeCall:
     """What was asked on the command line."""
 
     body: bytes
@@ -49,7 +49,7 @@ def read_input(file: str) -> bytes:
     return content
 
 
-def as_json(question: Question) -> Exit:
+def as_json(question: ProposeCall) -> Exit:
     """Print exactly the bytes that the HTTP route answers with."""
     try:
         desk = _desk(question)
@@ -63,7 +63,7 @@ def as_json(question: Question) -> Exit:
     return status
 
 
-def as_text(question: Question, *, why: bool) -> Exit:
+def as_text(question: ProposeCall, *, why: bool) -> Exit:
     """Print the proposal for a reader at a terminal."""
     try:
         desk = _desk(question)
@@ -76,7 +76,7 @@ def as_text(question: Question, *, why: bool) -> Exit:
     return _EXITS[proposal.outcome]
 
 
-def as_sheet(question: Question, file: Path) -> Exit:
+def as_sheet(question: ProposeCall, file: Path) -> Exit:
     """Write the plan sheet to a file."""
     try:
         desk = _desk(question)
@@ -106,14 +106,14 @@ def _complain(refused: RequestRefused) -> Exit:
     return Exit.ERROR
 
 
-def _desk(question: Question) -> Desk:
+def _desk(question: ProposeCall) -> Desk:
     try:
         return desk_over(load_catalogue(question.chart), now)
     except DomainError as error:
         raise refused_by_domain(error, lambda field: f"--chart, {field}") from error
 
 
-def _settle(desk: Desk, question: Question) -> Settled:
+def _settle(desk: Desk, question: ProposeCall) -> Settled:
     repeated = tuple(
         Given(name, value, f"Parameters.parameter.where(name='{name}')")
         for name, values in question.repeated.items()

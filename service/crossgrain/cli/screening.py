@@ -18,7 +18,7 @@ from crossgrain.names.errors import DomainError
 from crossgrain.names.version import FhirVersion
 from crossgrain.nightly.fhir_server import Client, Server, Tokens, key_from
 from crossgrain.nightly.filing import Sent, send, version_of
-from crossgrain.nightly.options import AlreadyRunning, Engine, Options, RunRefused, Worklist
+from crossgrain.nightly.options import AlreadyRunning, Engine, RunOptions, RunRefused, Worklist
 from crossgrain.nightly.progress import OnConsole
 
 
@@ -50,9 +50,9 @@ def options(  # noqa: PLR0913 - one parameter per option
     chart: Path | None,
     accept_less: bool,
     master: str | None,
-) -> Options:
+) -> RunOptions:
     """The options as they were spelt, checked."""
-    return Options(
+    return RunOptions(
         export=export,
         out=out,
         as_of=_day(days, "as-of") or datetime.now(UTC).date(),
@@ -85,7 +85,7 @@ def _one_of(names: Mapping[str, str], name: str, known: Iterable[str]) -> str:
     return names[name]
 
 
-def screen(options: Options) -> ScreenExit:
+def screen(options: RunOptions) -> ScreenExit:
     """Run the nightly screening and say what became of it."""
     from crossgrain.nightly.run import screen_export  # noqa: PLC0415 - DuckDB loads here
 

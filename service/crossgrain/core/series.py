@@ -52,7 +52,7 @@ def _by_mark(record: Record, rules: RuleTable) -> RunningPlan | None:
 
 
 @dataclass(frozen=True, slots=True)
-class _Dose:
+class _DatedDose:
     """What was ordered of one medicine from one day to another, both included."""
 
     preparation: Preparation
@@ -79,7 +79,7 @@ def _by_shape(record: Record, catalogue: Catalogue) -> RunningPlan | None:
 
 
 def _starts_at_once(
-    new: Sequence[_Dose], old: Sequence[_Dose], record: Record, catalogue: Catalogue
+    new: Sequence[_DatedDose], old: Sequence[_DatedDose], record: Record, catalogue: Catalogue
 ) -> bool:
     """Whether LT4 that was not taken before stays the same from the day on which a taper begins.
 
@@ -104,9 +104,9 @@ def _starts_at_once(
     )
 
 
-def _chain(record: Record, kind: Kind, supply: int) -> list[_Dose]:
+def _chain(record: Record, kind: Kind, supply: int) -> list[_DatedDose]:
     """The doses of one kind that follow one another without a gap, up to now or beyond."""
-    chain: list[_Dose] = []
+    chain: list[_DatedDose] = []
     for dose in _dated_doses(record, kind):
         before = chain[-1] if chain else None
         if before and (before.first_day, before.last_day) == (dose.first_day, dose.last_day):
@@ -119,10 +119,10 @@ def _chain(record: Record, kind: Kind, supply: int) -> list[_Dose]:
     return chain if begun and chain[-1].last_day >= -supply else []
 
 
-def _dated_doses(record: Record, kind: Kind) -> list[_Dose]:
+def _dated_doses(record: Record, kind: Kind) -> list[_DatedDose]:
     """What signed orders of one kind say, by first and last day, the earliest first."""
     doses = [
-        _Dose(
+        _DatedDose(
             span.lines[0].preparation,
             sum((line.daily for line in span.lines), Fraction(0)),
             span.first_day,
@@ -139,7 +139,7 @@ def _dated_doses(record: Record, kind: Kind) -> list[_Dose]:
     return sorted(doses, key=lambda dose: (dose.first_day, dose.last_day))
 
 
-def _climbs(chain: Sequence[_Dose], catalogue: Catalogue) -> bool:
+def _climbs(chain: Sequence[_DatedDose], catalogue: Catalogue) -> bool:
     increment = chain[0].preparation.increment
     rises = [later.daily - earlier.daily for earlier, later in pairwise(chain)]
     lasted = [dose.last_day - dose.first_day + 1 for dose in chain[:-1]]
@@ -152,7 +152,7 @@ def _climbs(chain: Sequence[_Dose], catalogue: Catalogue) -> bool:
     )
 
 
-def _tapers(chain: Sequence[_Dose]) -> bool:
+def _tapers(chain: Sequence[_DatedDose]) -> bool:
     falls = [earlier.daily - later.daily for earlier, later in pairwise(chain)]
     return any(falls) and all(fall >= 0 for fall in falls)
 

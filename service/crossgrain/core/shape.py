@@ -12,7 +12,7 @@ from itertools import pairwise
 from crossgrain.catalogue import Catalogue
 from crossgrain.core.judge import by_date
 from crossgrain.dosing.forecast import course, coverage_extremes, coverage_weights
-from crossgrain.dosing.kinetics import Period, intake_of, steady
+from crossgrain.dosing.kinetics import ConstantIntake, intake_of, steady
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import TARGET_OF, Mixture, TargetDose
@@ -185,7 +185,7 @@ def _modelled(
 ) -> Iterator[float]:
     """The highest modelled coverage of today's dose on the way, on each chart that reaches."""
     old = intake_of(now)
-    periods = [Period(days, intake_of(then)) for days, then in way]
+    periods = [ConstantIntake(days, intake_of(then)) for days, then in way]
     followed = course(catalogue.kinetics.default, steady(old), periods)
     for basis in catalogue.bases:
         try:

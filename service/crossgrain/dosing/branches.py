@@ -14,13 +14,13 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import log
 
-from crossgrain.dosing.case import Case, Enabled
+from crossgrain.dosing.case import Enabled, SwitchCase
 from crossgrain.dosing.climb import Slot, old_may_change, reachable
 from crossgrain.dosing.forecast import course, steady_day
 from crossgrain.dosing.kinetics import Pools
 from crossgrain.dosing.kits import Kit
 from crossgrain.dosing.moves import (
-    Medicine,
+    Move,
     amounts_of,
     as_dose,
     next_down,
@@ -29,7 +29,7 @@ from crossgrain.dosing.moves import (
     step,
     step_up,
 )
-from crossgrain.dosing.plan import Branch, LabDraw, Reading, Rung, Stage, courses
+from crossgrain.dosing.plan import Branch, LabDraw, LabReading, Rung, Stage, courses
 from crossgrain.dosing.prior import OldDoses, old_doses, taper_problem, tapered
 from crossgrain.dosing.supply import draws, prescriptions
 from crossgrain.dosing.taper import TIE
@@ -70,14 +70,14 @@ class Outline:
     `slots` are the target's medicines, `old` what is left of the old one beside them.
     """
 
-    reading: Reading
+    reading: LabReading
     basis_id: str
     statement: str
     slots: tuple[Slot, ...]
     old: list[dict[str, Fraction]]
     labs: tuple[LabDraw, ...]
 
-    def branch(self, case: Case, hold: Hold, kits: Mapping[str, Kit]) -> Branch:
+    def branch(self, case: SwitchCase, hold: Hold, kits: Mapping[str, Kit]) -> Branch:
         """The same in tablets."""
         stages = [Stage.BRANCH] * len(self.slots)
         steps = case.steps(self.slots, self.old, stages, hold.as_taken, kits)
@@ -91,16 +91,16 @@ class Outline:
         )
 
 
-def outlines(case: Case, hold: Hold, ladder: Sequence[Rung]) -> tuple[Outline, ...]:
+def outlines(case: SwitchCase, hold: Hold, ladder: Sequence[Rung]) -> tuple[Outline, ...]:
     """The three branches, TSH high first."""
     return (_high(case, hold, ladder), _in_range(case, hold), _low(case, hold))
 
 
-def _coverage(case: Case, hold: Hold, enabled: Enabled) -> float:
+def _coverage(case: SwitchCase, hold: Hold, enabled: Enabled) -> float:
     return enabled.coverage(case.intake({**hold.kept, **hold.remainder}))
 
 
-def _high(case: Case, hold: Hold, ladder: Sequence[Rung]) -> Outline:
+def _high(case: SwitchCase, hold: Hold, ladder: Sequence[Rung]) -> Outline:
     """On to the next basis' target above this dose, or one increment where there is none.
 
     A high TSH contradicts the bases on which coverage is full already; the next one along
@@ -124,10 +124,10 @@ def _high(case: Case, hold: Hold, ladder: Sequence[Rung]) -> Outline:
             f" absorption, then go up {onward} and repeat the labs."
         )
     goals = goals or _one_up(case, hold)
-    return _branch(case, hold, Reading.HIGH, supported, goals, words)
+    return _branch(case, hold, LabReading.HIGH, supported, goals, words)
 
 
-def _toward(case: Case, hold: Hold, rung: Rung) -> dict[str, Fraction]:
+def _toward(case: SwitchCase, hold: Hold, rung: Rung) -> dict[str, Fraction]:
     """The rung's doses, none lower than now, LT4 by no more than one raise."""
     goals, excess = dict(hold.kept), _excess(case, hold)
     for preparation, amount in amounts_of(rung.on_grid, case.products):
@@ -139,7 +139,7 @@ def _toward(case: Case, hold: Hold, rung: Rung) -> dict[str, Fraction]:
     return goals
 
 
-def _excess(case: Case, hold: Hold) -> dict[str, Fraction]:
+def _excess(case: SwitchCase, hold: Hold) -> dict[str, Fraction]:
     """What is still taken above the checkpoint of the target's lesser medicine."""
     return {
         key: hold.kept[key] - hold.checkpoint[key]
@@ -148,31 +148,31 @@ def _excess(case: Case, hold: Hold) -> dict[str, Fraction]:
     }
 
 
-def _one_up(case: Case, hold: Hold) -> dict[str, Fraction]:
+def _one_up(case: SwitchCase, hold: Hold) -> dict[str, Fraction]:
     main = case.target_ids[0]
     preparation = case.preparations[main]
     now = hold.kept[main]
     return {**hold.kept, main: step_up(preparation, step(preparation, case.pace), now) or now}
 
 
-def _in_range(case: Case, hold: Hold) -> Outline:
+def _in_range(case: SwitchCase, hold: Hold) -> Outline:
     """Stay; give what is left of the old medicine a dated end at equal coverage."""
     supported = min(case.enabled, key=lambda enabled: abs(log(_coverage(case, hold, enabled))))
     excess = _excess(case, hold)
     if not any(hold.remainder.values()) and not excess:
         words = "Stay on this dose; then the maintenance labs."
-        return _branch(case, hold, Reading.IN_RANGE, supported, dict(hold.kept), words)
+        return _branch(case, hold, LabReading.IN_RANGE, supported, dict(hold.kept), words)
     words = (
         "Stay at this level. What is left of the old medicine ends, and the new one makes up for it"
         f" at equal coverage on the basis “{supported.basis.id}”, which these labs support best;"
         " then repeat the labs."
     )
     goals = _equal_coverage(case, hold, supported, excess)
-    return _branch(case, hold, Reading.IN_RANGE, supported, goals, words)
+    return _branch(case, hold, LabReading.IN_RANGE, supported, goals, words)
 
 
 def _equal_coverage(
-    case: Case, hold: Hold, supported: Enabled, excess: Mapping[str, Fraction]
+    case: SwitchCase, hold: Hold, supported: Enabled, excess: Mapping[str, Fraction]
 ) -> dict[str, Fraction]:
     """The target's main medicine raised to the dose nearest to what is to end is worth.
 
@@ -194,7 +194,7 @@ def _equal_coverage(
     return {**settled, main: nearest}
 
 
-def _low(case: Case, hold: Hold) -> Outline:
+def _low(case: SwitchCase, hold: Hold) -> Outline:
     """Step back: less of what carries the new T3, or of LT4 where nothing does."""
     supported = max(case.enabled, key=lambda enabled: _coverage(case, hold, enabled))
     words = (
@@ -204,10 +204,10 @@ def _low(case: Case, hold: Hold) -> Outline:
     if not any((*goals.values(), *hold.remainder.values())):
         goals = dict(hold.kept)
         words += " No smaller dose can be ordered: the prescriber says which days to leave out."
-    return _branch(case, hold, Reading.LOW, supported, goals, words)
+    return _branch(case, hold, LabReading.LOW, supported, goals, words)
 
 
-def _step_back(case: Case, hold: Hold) -> dict[str, Fraction]:
+def _step_back(case: SwitchCase, hold: Hold) -> dict[str, Fraction]:
     """One increment less of the last target medicine in the order of the climb."""
     climbing = [key for key in case.target_ids if case.preparations[key].carries_t3]
     key = climbing[-1] if climbing else case.target_ids[0]
@@ -217,15 +217,15 @@ def _step_back(case: Case, hold: Hold) -> dict[str, Fraction]:
 
 
 def _branch(
-    case: Case,
+    case: SwitchCase,
     hold: Hold,
-    reading: Reading,
+    reading: LabReading,
     supported: Enabled,
     goals: dict[str, Fraction],
     words: str,
 ) -> Outline:
     unchanged = goals == dict(hold.kept) and not any(hold.remainder.values())
-    settled = unchanged and reading is Reading.IN_RANGE
+    settled = unchanged and reading is LabReading.IN_RANGE
     ending = _ending(case, hold, goals, reading)
     tapering = {medicine.preparation.id for medicine in ending}
     goals = {key: goal for key, goal in goals.items() if key not in tapering}
@@ -245,12 +245,12 @@ def _branch(
 
 
 def _tapered(
-    case: Case,
+    case: SwitchCase,
     hold: Hold,
-    reading: Reading,
+    reading: LabReading,
     supported: Enabled,
     slots: Sequence[Slot],
-    ending: Sequence[Medicine],
+    ending: Sequence[Move],
 ) -> list[dict[str, Fraction]]:
     """What is left of the old medicine, from the tablets of the series; from others at need."""
     for bought in range(3):
@@ -272,23 +272,23 @@ def _tapered(
 
 
 def _ending(
-    case: Case, hold: Hold, goals: Mapping[str, Fraction], reading: Reading
-) -> list[Medicine]:
+    case: SwitchCase, hold: Hold, goals: Mapping[str, Fraction], reading: LabReading
+) -> list[Move]:
     """What tapers in a branch: the old medicine's remainder, and a target medicine that is to
     come down. After a low TSH the latter steps back at once."""
     falling = {key: (amount, Fraction(0)) for key, amount in hold.remainder.items() if amount}
-    if reading is not Reading.LOW:
+    if reading is not LabReading.LOW:
         falling |= {key: (hold.kept[key], g) for key, g in goals.items() if g < hold.kept[key]}
     return [
-        Medicine(case.preparations[key], now, goal, case.preparations[key].increment)
+        Move(case.preparations[key], now, goal, case.preparations[key].increment)
         for key, (now, goal) in falling.items()
     ]
 
 
 def _open_at_the_end(
-    case: Case,
+    case: SwitchCase,
     hold: Hold,
-    reading: Reading,
+    reading: LabReading,
     supported: Enabled,
     new: Mapping[str, Fraction],
     old: OldDoses,
@@ -296,9 +296,9 @@ def _open_at_the_end(
     """What may be left of the old medicine: nothing after labs in range; after a high TSH no
     less than makes the whole dose larger than before; after a low one, anything lower."""
     choices = range(len(old.choices))
-    if reading is Reading.IN_RANGE:
+    if reading is LabReading.IN_RANGE:
         return frozenset({choices[-1]})
-    if reading is Reading.LOW:
+    if reading is LabReading.LOW:
         return frozenset(choices)
     before = _coverage(case, hold, supported)
 
@@ -310,7 +310,7 @@ def _open_at_the_end(
 
 
 def _slots(
-    case: Case, hold: Hold, goals: Mapping[str, Fraction], settled: bool
+    case: SwitchCase, hold: Hold, goals: Mapping[str, Fraction], settled: bool
 ) -> tuple[Slot, ...]:
     """The target's medicines in the branch: T3 climbs by increments, all else at once."""
     amounts = {
@@ -322,7 +322,7 @@ def _slots(
     for key, goal in goals.items():
         if amounts[key] < goal:
             preparation = case.preparations[key]
-            rising = Medicine(preparation, amounts[key], goal, step(preparation, case.pace))
+            rising = Move(preparation, amounts[key], goal, step(preparation, case.pace))
             for dose in reachable(rising):
                 ceiling += preparation.t3_ug(dose - amounts[key])
                 amounts = {**amounts, key: dose}
@@ -342,7 +342,7 @@ def _slots(
     )
 
 
-def _labs(case: Case, last: Slot, decision_day: int, steady: int) -> tuple[LabDraw, ...]:
+def _labs(case: SwitchCase, last: Slot, decision_day: int, steady: int) -> tuple[LabDraw, ...]:
     """Bloods once the branch's last dose has settled, then maintenance."""
     first, *later = case.policy.maintenance_days
     if last.days > first:  # nothing changed, so nothing needs to settle

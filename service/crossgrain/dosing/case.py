@@ -7,10 +7,10 @@ from fractions import Fraction
 from crossgrain.dosing.bases import Basis, Weights
 from crossgrain.dosing.climb import Slot, wait_days
 from crossgrain.dosing.exchange import Exchange
-from crossgrain.dosing.kinetics import Intake, Kinetics, KineticsTable, Period, PoolWeights
+from crossgrain.dosing.kinetics import ConstantIntake, Intake, Kinetics, KineticsTable, PoolWeights
 from crossgrain.dosing.kits import Kit
 from crossgrain.dosing.moves import Products, total_intake
-from crossgrain.dosing.plan import LineDose, Part, Stage, Step
+from crossgrain.dosing.plan import LineDose, Stage, Step, SwitchPart
 from crossgrain.dosing.policy import Pace, Policy
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.regimens import Regimen
@@ -37,7 +37,7 @@ class Enabled:
 
 
 @dataclass(frozen=True, slots=True)
-class Case:
+class SwitchCase:
     """Everything that stays the same while a plan is made.
 
     `home` are the strengths that the patient has, by preparation id; `leaning` is how the taper
@@ -78,10 +78,12 @@ class Case:
             (self.preparations[key].t3_ug(amount) for key, amount in amounts.items()), Fraction(0)
         )
 
-    def periods(self, slots: Sequence[Slot], old: Sequence[Mapping[str, Fraction]]) -> list[Period]:
+    def periods(
+        self, slots: Sequence[Slot], old: Sequence[Mapping[str, Fraction]]
+    ) -> list[ConstantIntake]:
         """The intake over a schedule of new doses and the old doses chosen beside them."""
         return [
-            Period(slot.days, self.intake({**slot.amounts, **kept}))
+            ConstantIntake(slot.days, self.intake({**slot.amounts, **kept}))
             for slot, kept in zip(slots, old, strict=True)
         ]
 
@@ -121,11 +123,11 @@ class Case:
         """The medicines whose present supply serves for as long as their dose stays."""
         return frozenset(self.old) - (self.exchange.ended if self.exchange else frozenset())
 
-    def part(self, key: str) -> Part:
+    def part(self, key: str) -> SwitchPart:
         """Which side of the switch a medicine is on."""
         if key not in self.target_ids:
-            return Part.OLD
-        return Part.SHARED if key in self.old else Part.NEW
+            return SwitchPart.OLD
+        return SwitchPart.SHARED if key in self.old else SwitchPart.NEW
 
     @property
     def target_ids(self) -> tuple[str, ...]:
@@ -133,7 +135,9 @@ class Case:
         return tuple(self.products.of(kind).id for kind in self.target.kinds)
 
 
-def order_line(preparation: Preparation, amount: Fraction, part: Part, dose: DayDose) -> LineDose:
+def order_line(
+    preparation: Preparation, amount: Fraction, part: SwitchPart, dose: DayDose
+) -> LineDose:
     """An orderable day's dose as a line of a plan."""
     unlike = dose.times if len(set(dose.times)) > 1 else ()
     return LineDose(

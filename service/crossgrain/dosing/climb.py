@@ -11,7 +11,7 @@ from fractions import Fraction
 from math import ceil, log
 
 from crossgrain.dosing.kinetics import Kinetics
-from crossgrain.dosing.moves import Medicine, next_up, step_up
+from crossgrain.dosing.moves import Move, next_up, step_up
 from crossgrain.dosing.policy import Pace, Policy
 
 MOST_CHANGES = 8
@@ -38,12 +38,12 @@ class Slot:
     old_may_change: bool = True
 
 
-def t3_before(medicines: Sequence[Medicine]) -> Fraction:
+def t3_before(medicines: Sequence[Move]) -> Fraction:
     """T3 swallowed before the switch, µg per day."""
     return sum((m.preparation.t3_ug(m.start) for m in medicines), Fraction(0))
 
 
-def t3_at_goal(medicines: Sequence[Medicine]) -> Fraction:
+def t3_at_goal(medicines: Sequence[Move]) -> Fraction:
     """T3 swallowed at the checkpoint's dose, µg per day."""
     return sum((m.preparation.t3_ug(m.goal) for m in medicines), Fraction(0))
 
@@ -58,7 +58,7 @@ def wait_days(kinetics: Kinetics, policy: Policy) -> int:
 
 
 def new_schedule(
-    medicines: Sequence[Medicine], pace: Pace, policy: Policy, last_days: int
+    medicines: Sequence[Move], pace: Pace, policy: Policy, last_days: int
 ) -> tuple[Slot, ...]:
     """The slots of the new medicine, the last of them `last_days` long."""
     if t3_at_goal(medicines) > t3_before(medicines):
@@ -66,7 +66,7 @@ def new_schedule(
     return _at_once(medicines, policy, last_days)
 
 
-def rising_amounts(medicine: Medicine) -> list[Fraction]:
+def rising_amounts(medicine: Move) -> list[Fraction]:
     """The doses of a climb, after the start and up to the goal, one increment apart.
 
     Raises
@@ -81,7 +81,7 @@ def rising_amounts(medicine: Medicine) -> list[Fraction]:
     return doses[1:]
 
 
-def reachable(medicine: Medicine) -> list[Fraction]:
+def reachable(medicine: Move) -> list[Fraction]:
     """The same, as far as the stocked strengths go."""
     preparation, increment = medicine.preparation, medicine.increment
     doses = [medicine.start]
@@ -99,7 +99,7 @@ def old_may_change(number: int, steps: int, most: int = MOST_CHANGES) -> bool:
     return number % ceil(steps / most) == 0 or number == steps - 1
 
 
-def _climb(medicines: Sequence[Medicine], pace: Pace, last_days: int) -> tuple[Slot, ...]:
+def _climb(medicines: Sequence[Move], pace: Pace, last_days: int) -> tuple[Slot, ...]:
     rising = [medicine for medicine in medicines if medicine.rises]
     amounts = {
         medicine.preparation.id: medicine.start
@@ -129,7 +129,7 @@ def _climb(medicines: Sequence[Medicine], pace: Pace, last_days: int) -> tuple[S
     )
 
 
-def _at_once(medicines: Sequence[Medicine], policy: Policy, last_days: int) -> tuple[Slot, ...]:
+def _at_once(medicines: Sequence[Move], policy: Policy, last_days: int) -> tuple[Slot, ...]:
     amounts = {m.preparation.id: m.goal for m in medicines if m.rises}
     increments = [m.preparation.t3_ug(m.increment) for m in medicines if m.rises]
     ceiling = t3_before(medicines) + max(increments, default=Fraction(0))

@@ -151,7 +151,7 @@ class Evidence:
     graded_by: str
 
 
-class Currency(StrEnum):
+class WorthUnit(StrEnum):
     """What a comparison puts a worth on."""
 
     LT3 = "lt3"
@@ -159,7 +159,7 @@ class Currency(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class Worth:
     """What a comparison says one µg of LT3 (or one grain) was worth, in µg LT4.
 
     `value` is the worth at which both arms would be equal. With TSH the same, `low` and `high`
@@ -167,7 +167,7 @@ class Finding:
     """
 
     comparison: Comparison
-    currency: Currency
+    currency: WorthUnit
     value: Fraction
     low: Fraction | None
     high: Fraction | None
@@ -178,23 +178,23 @@ class Finding:
         return self.comparison.tsh is TshOutcome.HIGHER
 
 
-def finding(comparison: Comparison, within: Fraction) -> Finding:
+def finding(comparison: Comparison, within: Fraction) -> Worth:
     """What was left out of the LT4, over what was put in.
 
     With first arm a µg LT4, second arm b µg LT4 and c µg LT3 (or grains): (a - b)/c, and with
     the same TSH (a·(1 ∓ within) - b)/c.
     """
     first, second = comparison.first, comparison.second
-    currency = Currency.GRAIN if second.grains else Currency.LT3
+    currency = WorthUnit.GRAIN if second.grains else WorthUnit.LT3
     amount = second.grains or second.lt3_ug
     value = (first.lt4_ug - second.lt4_ug) / amount
     if comparison.tsh is not TshOutcome.SAME:
-        return Finding(comparison, currency, value, None, None)
+        return Worth(comparison, currency, value, None, None)
     off = within * first.lt4_ug / amount
-    return Finding(comparison, currency, value, value - off, value + off)
+    return Worth(comparison, currency, value, value - off, value + off)
 
 
-def findings(evidence: Evidence) -> tuple[Finding, ...]:
+def findings(evidence: Evidence) -> tuple[Worth, ...]:
     """One for each comparison of which TSH is told."""
     return tuple(
         finding(one, evidence.same_tsh_within)
@@ -255,7 +255,7 @@ class Heterogeneity:
     i_squared: float
 
 
-def heterogeneity(found: Iterable[Finding]) -> Heterogeneity:
+def heterogeneity(found: Iterable[Worth]) -> Heterogeneity:
     """Of the LT3 comparisons at the same TSH, each as sure as its interval is narrow.
 
     Q = Σ w(x - mean)², w = 1/se², se = (high - low)/(2 · 1.96); I² = max(0, (Q - df)/Q).
@@ -263,7 +263,7 @@ def heterogeneity(found: Iterable[Finding]) -> Heterogeneity:
     pairs = [
         (float(one.value), float(one.high - one.low) / (2 * _NORMAL_95))
         for one in found
-        if one.currency is Currency.LT3 and one.low is not None and one.high is not None
+        if one.currency is WorthUnit.LT3 and one.low is not None and one.high is not None
     ]
     weights = [1 / se**2 for _, se in pairs]
     mean = sum(w * x for w, (x, _) in zip(weights, pairs, strict=True)) / sum(weights)

@@ -11,10 +11,10 @@ from math import ceil, exp, log
 
 from crossgrain.dosing.bases import Basis, Weights
 from crossgrain.dosing.kinetics import (
+    ConstantIntake,
     Curve,
     Intake,
     Kinetics,
-    Period,
     Pools,
     PoolWeights,
     after,
@@ -26,17 +26,17 @@ from crossgrain.dosing.plan import BasisCoverage, Extreme
 
 
 @dataclass(frozen=True, slots=True)
-class Course:
+class PoolCourse:
     """Consecutive periods, with the pools at the start of each.
 
     `starts` has one more entry than `periods`: the pools at the end.
     """
 
     kinetics: Kinetics
-    periods: tuple[Period, ...]
+    periods: tuple[ConstantIntake, ...]
     starts: tuple[Pools, ...]
 
-    def segments(self) -> Iterator[tuple[float, Period, Pools]]:
+    def segments(self) -> Iterator[tuple[float, ConstantIntake, Pools]]:
         """First day, period and starting pools of each."""
         day = 0.0
         for period, pools in zip(self.periods, self.starts, strict=False):
@@ -44,13 +44,13 @@ class Course:
             day += period.days
 
 
-def course(kinetics: Kinetics, start: Pools, periods: Iterable[Period]) -> Course:
+def course(kinetics: Kinetics, start: Pools, periods: Iterable[ConstantIntake]) -> PoolCourse:
     """Follow the pools through the periods."""
     listed = tuple(periods)
     starts = [start]
     for period in listed:
         starts.append(after(kinetics, starts[-1], period.intake, period.days))
-    return Course(kinetics, listed, tuple(starts))
+    return PoolCourse(kinetics, listed, tuple(starts))
 
 
 def coverage_weights(weights: Weights, old: Intake) -> PoolWeights:
@@ -65,7 +65,7 @@ def coverage_weights(weights: Weights, old: Intake) -> PoolWeights:
 
 
 def coverage_extremes(
-    followed: Course, basis: Basis, weights: Weights, per_pool: PoolWeights
+    followed: PoolCourse, basis: Basis, weights: Weights, per_pool: PoolWeights
 ) -> BasisCoverage:
     """Lowest, highest and last coverage on one basis."""
     curves = (
@@ -78,7 +78,7 @@ def coverage_extremes(
     )
 
 
-def t3_extremes(followed: Course, old: Intake) -> tuple[Extreme, Extreme]:
+def t3_extremes(followed: PoolCourse, old: Intake) -> tuple[Extreme, Extreme]:
     """Lowest and highest T3 exposure: the whole T3 pool over the old regimen's."""
     before = followed.kinetics.t3_total(steady(old))
     curves = (
@@ -88,7 +88,7 @@ def t3_extremes(followed: Course, old: Intake) -> tuple[Extreme, Extreme]:
     return _extremes(followed.kinetics, curves)
 
 
-def t4_extremes(followed: Course, old: Intake) -> tuple[Extreme, Extreme] | None:
+def t4_extremes(followed: PoolCourse, old: Intake) -> tuple[Extreme, Extreme] | None:
     """Lowest and highest T4 pool over the old one; ``None`` where the old held none."""
     if not old.t4_ug:
         return None
@@ -103,7 +103,7 @@ def t4_extremes(followed: Course, old: Intake) -> tuple[Extreme, Extreme] | None
     return _extremes(followed.kinetics, curves)
 
 
-def steady_day(followed: Course, old: Intake, within: float) -> int:
+def steady_day(followed: PoolCourse, old: Intake, within: float) -> int:
     """The first whole day from which both pools stay within a part of their last level.
 
     The part is of the larger of the old level and the last, or, where both are nothing, of

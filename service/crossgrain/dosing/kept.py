@@ -11,7 +11,7 @@ from functools import lru_cache
 
 from crossgrain.dosing.comparison import compare
 from crossgrain.dosing.plan import BasisRow, Plan
-from crossgrain.dosing.planner import Draft, Tables, Wish, draft_of, finished, numbered
+from crossgrain.dosing.planner import PlanDraft, Tables, Wish, draft_of, finished, numbered
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import Mixture, Target
 
@@ -36,7 +36,7 @@ class KeptPlans:
             return compare(regimen, tables.bases, target, mixture)
 
         @lru_cache(maxsize=most)
-        def draft(regimen: Regimen, wish: Wish) -> Draft:
+        def draft(regimen: Regimen, wish: Wish) -> PlanDraft:
             return draft_of(regimen, wish, tables, rows(regimen, wish.target, wish.mixture))
 
         self._rows, self._draft = rows, draft

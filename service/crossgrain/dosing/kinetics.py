@@ -31,7 +31,7 @@ class Intake(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Period:
+class ConstantIntake:
     """Constant intake for so many days."""
 
     days: float

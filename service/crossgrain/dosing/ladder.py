@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from fractions import Fraction
 
 from crossgrain.dosing.bases import Grade
-from crossgrain.dosing.case import Case
+from crossgrain.dosing.case import SwitchCase
 from crossgrain.dosing.moves import on_grid
 from crossgrain.dosing.plan import BasisRow, Rung
 from crossgrain.dosing.tablets import nearest_doses
@@ -12,7 +12,7 @@ from crossgrain.dosing.targets import Target, TargetDose
 from crossgrain.names.errors import Category, DomainError
 
 
-def ladder_to(case: Case, rows: Sequence[BasisRow], aim: TargetDose) -> tuple[Rung, ...]:
+def ladder_to(case: SwitchCase, rows: Sequence[BasisRow], aim: TargetDose) -> tuple[Rung, ...]:
     """The bases' targets as points along the climb to the aim, smallest first.
 
     On basis b the climb has reached the old regimen's worth at E(b)/worth(b, aim) of the aim.
@@ -33,7 +33,7 @@ def ladder_to(case: Case, rows: Sequence[BasisRow], aim: TargetDose) -> tuple[Ru
 
 
 def checkpoint_dose(
-    case: Case, ladder: Sequence[Rung], *, at_least_most_generous: bool
+    case: SwitchCase, ladder: Sequence[Rung], *, at_least_most_generous: bool
 ) -> tuple[TargetDose, str]:
     """The dose at which the climb waits, and the basis that set it.
 

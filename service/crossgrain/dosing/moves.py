@@ -11,7 +11,7 @@ from fractions import Fraction
 from functools import lru_cache
 
 from crossgrain.dosing.kinetics import Intake
-from crossgrain.dosing.plan import Part
+from crossgrain.dosing.plan import SwitchPart
 from crossgrain.dosing.policy import Pace
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import Regimen
@@ -40,7 +40,7 @@ class Products:
 
 
 @dataclass(frozen=True, slots=True)
-class Medicine:
+class Move:
     """One medicine's part in the switch.
 
     Attributes
@@ -57,11 +57,11 @@ class Medicine:
     increment: Fraction
 
     @property
-    def part(self) -> Part:
+    def part(self) -> SwitchPart:
         """Old, new, or in both regimens."""
         if not self.goal:
-            return Part.OLD
-        return Part.SHARED if self.start else Part.NEW
+            return SwitchPart.OLD
+        return SwitchPart.SHARED if self.start else SwitchPart.NEW
 
     @property
     def rises(self) -> bool:
@@ -114,14 +114,14 @@ def medicines(
     goal: TargetDose,
     products: Products,
     pace: Pace,
-) -> tuple[Medicine, ...]:
+) -> tuple[Move, ...]:
     """Every medicine of the switch: the new ones first, in the order in which they climb.
 
     `goal` holds the checkpoint's amounts, already on the increments' grid.
     """
     goals = amounts_of(goal, products)
     moving = [
-        Medicine(
+        Move(
             preparation,
             old[preparation.id][1] if preparation.id in old else Fraction(0),
             amount,
@@ -130,7 +130,7 @@ def medicines(
         for preparation, amount in goals
     ]
     ending = [
-        Medicine(preparation, amount, Fraction(0), preparation.increment)
+        Move(preparation, amount, Fraction(0), preparation.increment)
         for key, (preparation, amount) in old.items()
         if key not in {preparation.id for preparation, _ in goals}
     ]

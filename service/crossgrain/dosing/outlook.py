@@ -4,26 +4,26 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from crossgrain.dosing.case import Case
+from crossgrain.dosing.case import SwitchCase
 from crossgrain.dosing.climb import Slot, new_schedule
 from crossgrain.dosing.forecast import (
-    Course,
+    PoolCourse,
     course,
     coverage_extremes,
     steady_day,
     t3_extremes,
     t4_extremes,
 )
-from crossgrain.dosing.kinetics import Period, steady
-from crossgrain.dosing.moves import Medicine
-from crossgrain.dosing.plan import Band, BasisCoverage, Forecast, Mode, Part, PriorTherapy
+from crossgrain.dosing.kinetics import ConstantIntake, steady
+from crossgrain.dosing.moves import Move
+from crossgrain.dosing.plan import Band, BasisCoverage, Forecast, Mode, PriorTherapy, SwitchPart
 from crossgrain.dosing.prior import OldDoses, old_doses, stopped, taper_problem, tapered
 from crossgrain.dosing.taper import Choice
 from crossgrain.names.errors import Category, DomainError
 
 
 @dataclass(frozen=True, slots=True)
-class Schedule:
+class Timeline:
     """New and old doses over the unconditional part, and what they lead to.
 
     `choice` says which taper was chosen, and what the best would have held; ``None`` where the old
@@ -35,10 +35,10 @@ class Schedule:
     choice: Choice | None
     lab_day: int
     decision_day: int
-    followed: Course
+    followed: PoolCourse
 
 
-def schedule_for(case: Case, moving: Sequence[Medicine], mode: PriorTherapy) -> Schedule:
+def schedule_for(case: SwitchCase, moving: Sequence[Move], mode: PriorTherapy) -> Timeline:
     wait, results = case.wait_days, case.policy.results_days
     slots = new_schedule(moving, case.pace, case.policy, wait + results)
     falling = [medicine for medicine in moving if not medicine.rises]
@@ -50,7 +50,7 @@ def schedule_for(case: Case, moving: Sequence[Medicine], mode: PriorTherapy) -> 
 
 
 def _tapered(
-    case: Case, slots: Sequence[Slot], falling: Sequence[Medicine]
+    case: SwitchCase, slots: Sequence[Slot], falling: Sequence[Move]
 ) -> tuple[list[dict[str, Fraction]], Choice]:
     """The taper over what is at home and one strength more; over two where one is not enough."""
     weights = [enabled.per_pool for enabled in case.enabled]
@@ -84,11 +84,11 @@ def _without_waiting(slots: tuple[Slot, ...]) -> tuple[Slot, ...]:
 
 
 def _settled(
-    case: Case,
+    case: SwitchCase,
     slots: tuple[Slot, ...],
     old: list[dict[str, Fraction]],
     choice: Choice | None,
-) -> Schedule:
+) -> Timeline:
     """Put the labs at the later of the wait and the modelled steady state.
 
     The wait begins when the last dose is reached, be that before the last day on which the
@@ -105,16 +105,16 @@ def _settled(
     if decision_day != last.first_day + last.days:
         slots = (*slots[:-1], replace(last, days=decision_day - last.first_day))
         followed = course(case.kinetics, steady(case.old_intake), case.periods(slots, old))
-    return Schedule(slots, old, choice, lab_day, decision_day, followed)
+    return Timeline(slots, old, choice, lab_day, decision_day, followed)
 
 
-def mode_of(case: Case, mode: PriorTherapy, schedule: Schedule) -> Mode:
+def mode_of(case: SwitchCase, mode: PriorTherapy, schedule: Timeline) -> Mode:
     """What is swallowed under a schedule."""
     old = [
         {
             key: amount
             for key, amount in {**slot.amounts, **kept}.items()
-            if case.part(key) is Part.OLD
+            if case.part(key) is SwitchPart.OLD
         }
         for slot, kept in zip(schedule.slots, schedule.old, strict=True)
     ]
@@ -122,18 +122,20 @@ def mode_of(case: Case, mode: PriorTherapy, schedule: Schedule) -> Mode:
         mode,
         schedule.followed.periods,
         tuple(
-            Period(slot.days, case.intake(kept))
+            ConstantIntake(slot.days, case.intake(kept))
             for slot, kept in zip(schedule.slots, old, strict=True)
         ),
     )
 
 
 def forecast_for(
-    case: Case, mode: PriorTherapy, schedule: Schedule, horizon: int, *, with_band: bool
+    case: SwitchCase, mode: PriorTherapy, schedule: Timeline, horizon: int, *, with_band: bool
 ) -> Forecast:
     """Both modes are followed to the same day, so that their extremes compare."""
     periods = list(schedule.followed.periods)
-    periods[-1] = Period(periods[-1].days + horizon - schedule.decision_day, periods[-1].intake)
+    periods[-1] = ConstantIntake(
+        periods[-1].days + horizon - schedule.decision_day, periods[-1].intake
+    )
     old = case.old_intake
     followed = course(case.kinetics, steady(old), periods)
     exposure = t3_extremes(followed, old)
@@ -155,7 +157,9 @@ def forecast_for(
     )
 
 
-def _band(case: Case, periods: Sequence[Period], covered: Sequence[BasisCoverage]) -> Band:
+def _band(
+    case: SwitchCase, periods: Sequence[ConstantIntake], covered: Sequence[BasisCoverage]
+) -> Band:
     """The same course under the default parameters and every corner of their band.
 
     An extreme need not lie at a corner, so the default is counted in: a band holds its own value.

@@ -12,7 +12,7 @@ from math import ceil
 
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.exchange import Exchange
-from crossgrain.dosing.kinetics import Period
+from crossgrain.dosing.kinetics import ConstantIntake
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.tablets import SHARED_WEEK, Piece, Tablets
 from crossgrain.dosing.taper import Choice
@@ -26,7 +26,7 @@ class PriorTherapy(StrEnum):
     STOP = "stop"  # it ends on day 0
 
 
-class Part(StrEnum):
+class SwitchPart(StrEnum):
     """Which side of the switch a medicine is on."""
 
     OLD = "old"
@@ -42,7 +42,7 @@ class Stage(StrEnum):
     BRANCH = "branch"  # conditional on those labs
 
 
-class Reading(StrEnum):
+class LabReading(StrEnum):
     """What the labs and the patient say at the checkpoint."""
 
     HIGH = "tsh-high"
@@ -69,7 +69,7 @@ class LineDose:
 
     preparation: Preparation
     amount: Fraction
-    part: Part
+    part: SwitchPart
     tablets: Tablets | None
     doses_per_day: int = 1
     note: str = ""
@@ -114,7 +114,7 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True)
-class Course:
+class OrderedCourse:
     """One medicine at one dose over consecutive steps: what becomes one set of orders."""
 
     line: LineDose
@@ -132,7 +132,7 @@ class Course:
 class DoseUse:
     """One product over one course: so many tablets of it a day."""
 
-    course: Course
+    course: OrderedCourse
     piece: Piece
 
     def taken_in(self, days: int) -> Fraction:
@@ -270,8 +270,8 @@ class Mode:
     """One prior therapy as it is swallowed: everything, and the old medicine's part of it alone."""
 
     prior_therapy: PriorTherapy
-    whole: tuple[Period, ...]
-    old: tuple[Period, ...]
+    whole: tuple[ConstantIntake, ...]
+    old: tuple[ConstantIntake, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,7 +283,7 @@ class Branch:
     maintenance.
     """
 
-    reading: Reading
+    reading: LabReading
     basis_id: str
     statement: str
     steps: tuple[Step, ...]
@@ -425,14 +425,14 @@ class Plan:
         return self.forecasts[:1] if self.exchange else self.forecasts
 
 
-def courses(steps: Iterable[Step]) -> tuple[Course, ...]:
+def courses(steps: Iterable[Step]) -> tuple[OrderedCourse, ...]:
     """Merge consecutive steps in which a medicine's dose does not change.
 
-    Returns one `Course` per medicine and dose, ordered by first day; the courses of one
+    Returns one `OrderedCourse` per medicine and dose, ordered by first day; the courses of one
     medicine follow each other without gap or overlap.
     """
-    finished: list[Course] = []
-    running: dict[str, Course] = {}
+    finished: list[OrderedCourse] = []
+    running: dict[str, OrderedCourse] = {}
     for step in steps:
         present = {line.preparation.id: line for line in step.lines}
         ended = [medicine for medicine in running if medicine not in present]
@@ -444,6 +444,6 @@ def courses(steps: Iterable[Step]) -> tuple[Course, ...]:
             else:
                 if course:
                     finished.append(course)
-                running[medicine] = Course(line, step.stage, step.first_day, step.last_day)
+                running[medicine] = OrderedCourse(line, step.stage, step.first_day, step.last_day)
     finished.extend(running.values())
     return tuple(sorted(finished, key=lambda c: (c.first_day, c.line.part, c.line.preparation.id)))

@@ -11,7 +11,7 @@ from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.branches import DRAW, Hold, Outline, outlines
-from crossgrain.dosing.case import Case, Enabled, order_line
+from crossgrain.dosing.case import Enabled, SwitchCase, order_line
 from crossgrain.dosing.climb import Slot
 from crossgrain.dosing.comparison import aim_on, compare
 from crossgrain.dosing.crosschecks import CrossChecks
@@ -21,19 +21,19 @@ from crossgrain.dosing.kinetics import KineticsTable, intake_of
 from crossgrain.dosing.kits import Kit, smallest_kit
 from crossgrain.dosing.ladder import checkpoint_dose, ladder_to
 from crossgrain.dosing.moves import Products, amounts_of, as_dose, medicines, old_amounts
-from crossgrain.dosing.outlook import Schedule, forecast_for, mode_of, schedule_for
+from crossgrain.dosing.outlook import Timeline, forecast_for, mode_of, schedule_for
 from crossgrain.dosing.plan import (
     BasisRow,
     Checkpoint,
     Forecast,
     LabDraw,
     LineDose,
-    Part,
     Plan,
     PriorTherapy,
     Rung,
     Stage,
     Statement,
+    SwitchPart,
     courses,
 )
 from crossgrain.dosing.policy import Policy
@@ -90,7 +90,7 @@ class Tables:
 
 
 @dataclass(frozen=True, slots=True)
-class Draft:
+class PlanDraft:
     """A plan, whosever it is.
 
     Attributes
@@ -130,7 +130,7 @@ def numbered(regimen: Regimen) -> Regimen:
 
 
 def finished(
-    draft: Draft, regimen: Regimen, weight_kg: Fraction | None, checks: CrossChecks
+    draft: PlanDraft, regimen: Regimen, weight_kg: Fraction | None, checks: CrossChecks
 ) -> Plan:
     """The plan for one patient, of the very doses that the draft was made for."""
     origins = [line.origin for line in regimen]
@@ -142,7 +142,7 @@ def finished(
     return replace(draft.plan, rationale=rationale)
 
 
-def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow, ...]) -> Draft:
+def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow, ...]) -> PlanDraft:
     """Plan a switch from doses that are `numbered`; raises as `plan_switch` does.
 
     `rows` are the comparison of the same regimen for the same target.
@@ -164,7 +164,7 @@ def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow,
         )
     # 3. Each medicine's way from the old dose to the new.
     moving = medicines(case.old, dose, case.products, case.pace)
-    same = {medicine.part for medicine in moving} == {Part.SHARED} and not case.exchange
+    same = {medicine.part for medicine in moving} == {SwitchPart.SHARED} and not case.exchange
     if same and (len(moving) == 1 or all(m.start == m.goal for m in moving)):
         raise DomainError(
             Category.NOTHING_TO_DO, "target", "the record already shows the regimen asked for"
@@ -220,21 +220,21 @@ def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow,
         weekly=wish.weekly_pattern,
         weekly_withheld=wish.weekly_withheld,
     )
-    return Draft(plan, explain_dose(case, plan, tables.cross_checks), explain_moves(case, plan))
+    return PlanDraft(plan, explain_dose(case, plan, tables.cross_checks), explain_moves(case, plan))
 
 
-def _today(case: Case) -> TargetDose:
+def _today(case: SwitchCase) -> TargetDose:
     """What is taken now, exactly."""
     regimen = case.regimen
     return TargetDose(regimen.pure_t4_ug, regimen.pure_t3_ug, regimen.grains)
 
 
-def _exchanged(case: Case, exchange: Exchange) -> TargetDose:
+def _exchanged(case: SwitchCase, exchange: Exchange) -> TargetDose:
     """Today's dose in tablets of the new product; what else is taken stays as it is."""
     return replace(_today(case), grains=exchange.new.grains(exchange.new_mg))
 
 
-def _case(regimen: Regimen, wish: Wish, tables: Tables, rows: Sequence[BasisRow]) -> Case:
+def _case(regimen: Regimen, wish: Wish, tables: Tables, rows: Sequence[BasisRow]) -> SwitchCase:
     products = _in_stock(tables.products, wish.stock)
     if wish.weekly_pattern:
         products = _whole_weeks(products, tables.policy.weekly_apart)
@@ -256,7 +256,7 @@ def _case(regimen: Regimen, wish: Wish, tables: Tables, rows: Sequence[BasisRow]
             per_pool = coverage_weights(weights, old_intake)
             enabled.append(Enabled(row.basis, row.lt4_equivalent_ug, weights, per_pool))
     ordered = (products.levothyroxine, products.liothyronine, products.desiccated_thyroid)
-    return Case(
+    return SwitchCase(
         regimen=regimen,
         target=wish.target,
         products=products,
@@ -331,7 +331,7 @@ def _leaning(policy: Policy, wish: Wish) -> Leaning:
     )
 
 
-def _hold(case: Case, own: Schedule, dose: TargetDose) -> Hold:
+def _hold(case: SwitchCase, own: Timeline, dose: TargetDose) -> Hold:
     """Where the patient stands when the labs come back."""
     amounts = {**own.slots[-1].amounts, **own.old[-1]}
     return Hold(
@@ -347,7 +347,7 @@ def _hold(case: Case, own: Schedule, dose: TargetDose) -> Hold:
     )
 
 
-def _owned(case: Case, own: Schedule) -> dict[str, frozenset[Fraction]]:
+def _owned(case: SwitchCase, own: Timeline) -> dict[str, frozenset[Fraction]]:
     """The strengths of each old medicine that the patient has by the time of the decision."""
     series = _doses(own.slots, own.old, case.old, set(case.going_on))
     owned = {}
@@ -361,7 +361,7 @@ def _owned(case: Case, own: Schedule) -> dict[str, frozenset[Fraction]]:
 
 
 def _kits(
-    case: Case, own: Schedule, hold: Hold, ways: Sequence[Outline]
+    case: SwitchCase, own: Timeline, hold: Hold, ways: Sequence[Outline]
 ) -> tuple[dict[str, Kit], dict[str, Kit]]:
     """The tablets of each medicine, chosen once for the whole series, and those of its branches.
 
@@ -377,7 +377,7 @@ def _kits(
     for key in dict.fromkeys([*in_series, *later]):
         doses, also = frozenset(in_series.get(key, ())), frozenset(later.get(key, ()))
         taken = case.old[key][1] if key in case.old else Fraction(0)
-        limit = taken if case.part(key) is Part.OLD else max(taken, *doses, *also)
+        limit = taken if case.part(key) is SwitchPart.OLD else max(taken, *doses, *also)
         home = case.home.get(key, frozenset())
         kit = smallest_kit(case.preparations[key], doses, also, home, limit)
         kits[key] = kit
@@ -405,7 +405,7 @@ def _doses(
     return doses
 
 
-def _labs(case: Case, wish: Wish, own: Schedule, forecast: Forecast) -> tuple[LabDraw, ...]:
+def _labs(case: SwitchCase, wish: Wish, own: Timeline, forecast: Forecast) -> tuple[LabDraw, ...]:
     late = own.lab_day > own.slots[-1].first_day + case.wait_days
     words = f"{DRAW}; put off until the model calls the pools steady" if late else DRAW
     every = wish.tsh_every_days
@@ -426,7 +426,7 @@ def _labs(case: Case, wish: Wish, own: Schedule, forecast: Forecast) -> tuple[La
     )
 
 
-def _aim_tablets(case: Case, aim: TargetDose) -> tuple[LineDose, ...]:
+def _aim_tablets(case: SwitchCase, aim: TargetDose) -> tuple[LineDose, ...]:
     """The orderable doses nearest to the aim; where none is near enough, both neighbours."""
     lines = []
     for preparation, amount in amounts_of(aim, case.products):

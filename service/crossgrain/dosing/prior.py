@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 from crossgrain.dosing.climb import Slot, old_may_change
 from crossgrain.dosing.kinetics import Intake, Kinetics, Pools, PoolWeights
-from crossgrain.dosing.moves import Medicine, total_intake
+from crossgrain.dosing.moves import Move, total_intake
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.tablets import Making, makings
 from crossgrain.dosing.taper import Choice, Leaning, Level, Problem, Segment, shares_of
@@ -47,7 +47,7 @@ class OldDoses:
     shares : each level as a part of the first, where one medicine falls: see `taper.shares_of`
     """
 
-    falling: tuple[Medicine, ...]
+    falling: tuple[Move, ...]
     choices: tuple[tuple[Fraction, ...], ...]
     levels: tuple[Level, ...]
     under: tuple[tuple[int, ...], ...]
@@ -62,7 +62,7 @@ class OldDoses:
         }
 
 
-def old_doses(falling: Sequence[Medicine], home: Home, most_bought: int) -> OldDoses:
+def old_doses(falling: Sequence[Move], home: Home, most_bought: int) -> OldDoses:
     """What the falling medicines may take, each from its start down to its goal.
 
     Of what the tablets at home make, and of what they make together with as many other strengths
@@ -74,7 +74,7 @@ def old_doses(falling: Sequence[Medicine], home: Home, most_bought: int) -> OldD
 
 @lru_cache(maxsize=1024)
 def _old_doses(
-    falling: tuple[Medicine, ...], home: tuple[frozenset[Fraction], ...], most_bought: int
+    falling: tuple[Move, ...], home: tuple[frozenset[Fraction], ...], most_bought: int
 ) -> OldDoses:
     kits = _kits(falling, home, most_bought)
     every = (1 << len(kits)) - 1
@@ -124,14 +124,14 @@ def _under(choices: Sequence[tuple[int, ...]]) -> tuple[tuple[int, ...], ...]:
     )
 
 
-def _intake(falling: Sequence[Medicine], amounts: Sequence[Fraction]) -> Intake:
+def _intake(falling: Sequence[Move], amounts: Sequence[Fraction]) -> Intake:
     return total_intake(
         (medicine.preparation, amount) for medicine, amount in zip(falling, amounts, strict=True)
     )
 
 
 def _kits(
-    falling: Sequence[Medicine], home: Sequence[frozenset[Fraction]], most_bought: int
+    falling: Sequence[Move], home: Sequence[frozenset[Fraction]], most_bought: int
 ) -> list[tuple[int, ...]]:
     """Strengths at home with up to so many others: a mask per medicine, fewest bought first.
 
@@ -156,7 +156,7 @@ def _kits(
 
 
 @dataclass(frozen=True, slots=True)
-class _Dose:
+class _OldDose:
     """A dose of one medicine, with the kits that make it, those that do so with whole tablets, and
     with no more than one broken."""
 
@@ -177,8 +177,8 @@ class _Between(NamedTuple):
 
 
 def _ranges(
-    falling: Sequence[Medicine], kits: Sequence[tuple[int, ...]], near: int
-) -> list[list[_Dose]]:
+    falling: Sequence[Move], kits: Sequence[tuple[int, ...]], near: int
+) -> list[list[_OldDose]]:
     """The doses of each medicine, as close to each other as leaves few enough in all."""
     most = _MOST_LEVELS if len(falling) == 1 else _MOST_LEVELS_OF_SEVERAL
     masks = [[kit[place] for kit in kits] for place in range(len(falling))]
@@ -194,20 +194,20 @@ def _ranges(
 
 
 def _amounts(
-    medicine: Medicine, masks: Sequence[int], between: Sequence[_Between], near: int
-) -> list[_Dose]:
+    medicine: Move, masks: Sequence[int], between: Sequence[_Between], near: int
+) -> list[_OldDose]:
     """Today's dose, those that may come between, and the goal.
 
     Of doses that are near each other those stay that are simplest, and those that other kits make.
     `near` is how many of them today's dose has room for; with none there is nothing between.
     """
     every = (1 << len(masks)) - 1
-    start = _Dose(medicine.start, every, every, every)
+    start = _OldDose(medicine.start, every, every, every)
     if medicine.goal == medicine.start:
         return [start]
-    goal = _Dose(medicine.goal, every, every, every)
+    goal = _OldDose(medicine.goal, every, every, every)
     if medicine.goal:
-        goal = _Dose(medicine.goal, *_made(medicine, medicine.goal, masks))
+        goal = _OldDose(medicine.goal, *_made(medicine, medicine.goal, masks))
     table = makings(medicine.preparation)
     whole_dose = medicine.start * table.scale
     groups: dict[int, list[_Between]] = {}
@@ -224,13 +224,13 @@ def _amounts(
                 makes, whole = makes | dose.kits, whole | dose.whole
     chosen.sort(key=lambda dose: -dose.steps)
     doses = (
-        _Dose(Fraction(dose.steps, table.scale), dose.kits, dose.whole, dose.one_broken)
+        _OldDose(Fraction(dose.steps, table.scale), dose.kits, dose.whole, dose.one_broken)
         for dose in chosen
     )
     return [start, *doses, goal]
 
 
-def _between(medicine: Medicine, masks: Sequence[int]) -> list[_Between]:
+def _between(medicine: Move, masks: Sequence[int]) -> list[_Between]:
     """Every dose that tablets make between start and goal."""
     table = makings(medicine.preparation)
     start, goal = medicine.start * table.scale, medicine.goal * table.scale
@@ -243,7 +243,7 @@ def _between(medicine: Medicine, masks: Sequence[int]) -> list[_Between]:
     ]
 
 
-def _made(medicine: Medicine, amount: Fraction, masks: Sequence[int]) -> tuple[int, int, int]:
+def _made(medicine: Move, amount: Fraction, masks: Sequence[int]) -> tuple[int, int, int]:
     table = makings(medicine.preparation)
     return _making_kits(table.ways(amount), floor(medicine.start * table.scale), _kits_with(masks))
 
@@ -321,6 +321,6 @@ def tapered(problem: Problem, old: OldDoses) -> tuple[list[dict[str, Fraction]],
     return [old.amounts(level) for level in choice.chosen.path], choice
 
 
-def stopped(slots: Sequence[Slot], falling: Sequence[Medicine]) -> list[dict[str, Fraction]]:
+def stopped(slots: Sequence[Slot], falling: Sequence[Move]) -> list[dict[str, Fraction]]:
     """The old medicine's amounts in each slot where it ends, or takes its new dose, on day 0."""
     return [{medicine.preparation.id: medicine.goal for medicine in falling} for _ in slots]

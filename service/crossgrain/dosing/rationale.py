@@ -4,13 +4,13 @@ from collections.abc import Iterator
 from fractions import Fraction
 
 from crossgrain.dosing.bases import T3_UG_PER_GRAIN, T4_UG_PER_GRAIN
-from crossgrain.dosing.case import Case, Enabled
+from crossgrain.dosing.case import Enabled, SwitchCase
 from crossgrain.dosing.climb import t3_at_goal, t3_before
 from crossgrain.dosing.comparison import spread
 from crossgrain.dosing.crosschecks import CrossChecks
 from crossgrain.dosing.exchange import Exchange
 from crossgrain.dosing.moves import medicines
-from crossgrain.dosing.plan import Forecast, Part, Plan, PriorTherapy, Reading, Statement
+from crossgrain.dosing.plan import Forecast, LabReading, Plan, PriorTherapy, Statement, SwitchPart
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.taper import Choice, Taper
 from crossgrain.dosing.targets import Target
@@ -33,7 +33,7 @@ from crossgrain.names.printing import (
 )
 
 
-def explain_dose(case: Case, plan: Plan, checks: CrossChecks) -> tuple[Statement, ...]:
+def explain_dose(case: SwitchCase, plan: Plan, checks: CrossChecks) -> tuple[Statement, ...]:
     """The first part of a rationale: what is taken, what that is worth, and the target."""
     return (
         *_taken(case),
@@ -56,7 +56,7 @@ def by_weight(checks: CrossChecks, weight_kg: Fraction | None) -> Iterator[State
         )
 
 
-def explain_moves(case: Case, plan: Plan) -> tuple[Statement, ...]:
+def explain_moves(case: SwitchCase, plan: Plan) -> tuple[Statement, ...]:
     """The second part: how the plan gets there. It names nothing of a patient's record."""
     return (
         *(_exchange(case, plan.exchange) if plan.exchange else _climb(case, plan)),
@@ -68,14 +68,14 @@ def explain_moves(case: Case, plan: Plan) -> tuple[Statement, ...]:
     )
 
 
-def _climb(case: Case, plan: Plan) -> Iterator[Statement]:
+def _climb(case: SwitchCase, plan: Plan) -> Iterator[Statement]:
     yield _checkpoint(case, plan)
     yield _pace(case, plan)
     yield _prior(plan)
     yield from _simplicity(case, plan)
 
 
-def _exchange(case: Case, exchange: Exchange) -> Iterator[Statement]:
+def _exchange(case: SwitchCase, exchange: Exchange) -> Iterator[Statement]:
     yield Statement(
         f"{exchanged_words(exchange)} The old product ends and the new one begins on the same day",
         f"{in_grains(exchange.grains)} by the label before,"
@@ -96,7 +96,7 @@ def _exchange(case: Case, exchange: Exchange) -> Iterator[Statement]:
     )
 
 
-def _whole_weeks(case: Case, plan: Plan) -> Iterator[Statement]:
+def _whole_weeks(case: SwitchCase, plan: Plan) -> Iterator[Statement]:
     """Whether LT4 comes in whole tablets, and what two of them that share a week do to its pool."""
     source = case.policy.weekly_source
     if plan.weekly_withheld:
@@ -122,11 +122,11 @@ def _whole_weeks(case: Case, plan: Plan) -> Iterator[Statement]:
     )
 
 
-def _origins(case: Case) -> tuple[str, ...]:
+def _origins(case: SwitchCase) -> tuple[str, ...]:
     return tuple(line.origin for line in case.regimen if line.origin)
 
 
-def _taken(case: Case) -> Iterator[Statement]:
+def _taken(case: SwitchCase) -> Iterator[Statement]:
     for line in case.regimen:
         preparation, unit = line.preparation, line.preparation.unit
         cycle = " + ".join(amount(dose) for dose in line.cycle)
@@ -141,7 +141,7 @@ def _taken(case: Case) -> Iterator[Statement]:
         )
 
 
-def _worth(case: Case, plan: Plan) -> Iterator[Statement]:
+def _worth(case: SwitchCase, plan: Plan) -> Iterator[Statement]:
     by_id = {enabled.basis.id: enabled for enabled in case.enabled}
     for row in plan.comparison:
         if row.lt4_equivalent_ug is None or row.target is None:
@@ -164,7 +164,7 @@ def _worth(case: Case, plan: Plan) -> Iterator[Statement]:
         )
 
 
-def _arithmetic(case: Case, enabled: Enabled) -> str:
+def _arithmetic(case: SwitchCase, enabled: Enabled) -> str:
     regimen, weights = case.regimen, enabled.weights
     terms = (
         (regimen.pure_t4_ug, f"{micrograms(regimen.pure_t4_ug)} of LT4"),
@@ -182,7 +182,7 @@ def _arithmetic(case: Case, enabled: Enabled) -> str:
     return f"{sum_of} = {micrograms(enabled.lt4_equivalent_ug)} of LT4{marked}"
 
 
-def _target(case: Case, plan: Plan) -> Statement:
+def _target(case: SwitchCase, plan: Plan) -> Statement:
     shares = [rung.target for rung in plan.checkpoint.ladder]
     factor = spread(plan.comparison) or Fraction(1)
     tablets = "; ".join(
@@ -198,7 +198,7 @@ def _target(case: Case, plan: Plan) -> Statement:
     )
 
 
-def _against_tables(case: Case, plan: Plan, checks: CrossChecks) -> Iterator[Statement]:
+def _against_tables(case: SwitchCase, plan: Plan, checks: CrossChecks) -> Iterator[Statement]:
     kinds = case.regimen.kinds
     if plan.target is Target.LEVOTHYROXINE and kinds == {Kind.DESICCATED_THYROID}:
         mg = sum((line.daily for line in case.regimen), Fraction(0))
@@ -225,7 +225,7 @@ def _against_tables(case: Case, plan: Plan, checks: CrossChecks) -> Iterator[Sta
         )
 
 
-def _checkpoint(case: Case, plan: Plan) -> Statement:
+def _checkpoint(case: SwitchCase, plan: Plan) -> Statement:
     checkpoint = plan.checkpoint
     rungs = ", ".join(f"“{rung.basis_id}” {dose_words(rung.target)}" for rung in checkpoint.ladder)
     above = (
@@ -245,7 +245,7 @@ def _checkpoint(case: Case, plan: Plan) -> Statement:
     )
 
 
-def _pace(case: Case, plan: Plan) -> Statement:
+def _pace(case: SwitchCase, plan: Plan) -> Statement:
     moving = medicines(case.old, plan.checkpoint.dose, case.products, case.pace)
     before, after = t3_before(moving), t3_at_goal(moving)
     if after <= before:
@@ -289,7 +289,7 @@ def _prior(plan: Plan) -> Statement:
     )
 
 
-def _simplicity(case: Case, plan: Plan) -> Iterator[Statement]:
+def _simplicity(case: SwitchCase, plan: Plan) -> Iterator[Statement]:
     """What the simpler taper costs against the best that was found."""
     price = what_simplicity_costs(plan)
     if plan.taper is None or not price:
@@ -316,12 +316,12 @@ def _simplicity(case: Case, plan: Plan) -> Iterator[Statement]:
 
 def what_simplicity_costs(plan: Plan) -> str:
     """The same in one line; empty where no old medicine tapers."""
-    if plan.taper is None or not any(part is Part.OLD for part in _parts(plan)):
+    if plan.taper is None or not any(part is SwitchPart.OLD for part in _parts(plan)):
         return ""
     return price_of_simplicity(plan.taper, weekly=plan.weekly)
 
 
-def _parts(plan: Plan) -> set[Part]:
+def _parts(plan: Plan) -> set[SwitchPart]:
     return {line.part for step in plan.steps for line in step.lines}
 
 
@@ -397,9 +397,9 @@ def _forecast(forecast: Forecast) -> Statement:
 
 
 _AFTER = {
-    Reading.HIGH: "If the labs ask for more",
-    Reading.IN_RANGE: "If the labs are in range",
-    Reading.LOW: "If the labs or the symptoms say that it is too much",
+    LabReading.HIGH: "If the labs ask for more",
+    LabReading.IN_RANGE: "If the labs are in range",
+    LabReading.LOW: "If the labs or the symptoms say that it is too much",
 }
 """A branch in words that hold by TSH and by free T4 alike; its condition says by which."""
 
@@ -422,7 +422,7 @@ def _branch(plan: Plan, index: int) -> Statement:
     )
 
 
-def _labs(case: Case, plan: Plan) -> Statement:
+def _labs(case: SwitchCase, plan: Plan) -> Statement:
     checkpoint = plan.checkpoint
     return Statement(
         f"Labs at the checkpoint on day {checkpoint.lab_day}, decision from day"
@@ -435,7 +435,7 @@ def _labs(case: Case, plan: Plan) -> Statement:
     )
 
 
-def _model(case: Case) -> Statement:
+def _model(case: SwitchCase) -> Statement:
     kinetics = case.kinetics
     return Statement(
         "The model assumes no residual gland and steady, regular intake before day 0",

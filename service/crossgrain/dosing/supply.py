@@ -7,12 +7,12 @@ period, and never past the next blood draw or decision: what comes after them ma
 from collections.abc import Iterable, Iterator, Sequence
 from fractions import Fraction
 
-from crossgrain.dosing.plan import Course, DoseUse, LabDraw, Prescription
+from crossgrain.dosing.plan import DoseUse, LabDraw, OrderedCourse, Prescription
 from crossgrain.dosing.policy import Supply
 
 
 def prescriptions(
-    courses: Sequence[Course], supply: Supply, stops: Iterable[int]
+    courses: Sequence[OrderedCourse], supply: Supply, stops: Iterable[int]
 ) -> tuple[Prescription, ...]:
     """The fewest prescriptions for some courses, by the day on which they are fetched.
 
@@ -35,15 +35,15 @@ def prescriptions(
     return tuple(sorted(made, key=lambda p: (p.first_day, p.preparation.id, -p.strength)))
 
 
-def _by_medicine(courses: Iterable[Course]) -> list[list[Course]]:
-    medicines: dict[str, list[Course]] = {}
+def _by_medicine(courses: Iterable[OrderedCourse]) -> list[list[OrderedCourse]]:
+    medicines: dict[str, list[OrderedCourse]] = {}
     for course in courses:
         if course.line.tablets:
             medicines.setdefault(course.line.preparation.id, []).append(course)
     return list(medicines.values())
 
 
-def _by_product(courses: Iterable[Course]) -> list[tuple[DoseUse, ...]]:
+def _by_product(courses: Iterable[OrderedCourse]) -> list[tuple[DoseUse, ...]]:
     products: dict[Fraction, list[DoseUse]] = {}
     for course in courses:
         for piece in course.line.tablets.pieces if course.line.tablets else ():
@@ -52,14 +52,14 @@ def _by_product(courses: Iterable[Course]) -> list[tuple[DoseUse, ...]]:
 
 
 def _within(
-    courses: Sequence[Course], dispensed_days: int, stops: Sequence[int]
-) -> Iterator[list[Course]]:
+    courses: Sequence[OrderedCourse], dispensed_days: int, stops: Sequence[int]
+) -> Iterator[list[OrderedCourse]]:
     """Courses of one medicine whose tablets may be prescribed together.
 
     None of its products begins among them: all that is taken of the medicine on one day is
     then ordered on one day too, and no order has a gap.
     """
-    together: list[Course] = []
+    together: list[OrderedCourse] = []
     for course in courses:
         if together and not _may_follow(course, together, dispensed_days, stops):
             yield together
@@ -70,7 +70,10 @@ def _within(
 
 
 def _may_follow(
-    course: Course, together: Sequence[Course], dispensed_days: int, stops: Sequence[int]
+    course: OrderedCourse,
+    together: Sequence[OrderedCourse],
+    dispensed_days: int,
+    stops: Sequence[int],
 ) -> bool:
     first, last = together[0], together[-1]
     return (
@@ -81,7 +84,7 @@ def _may_follow(
     )
 
 
-def _strengths(course: Course) -> set[Fraction]:
+def _strengths(course: OrderedCourse) -> set[Fraction]:
     return (
         {piece.strength for piece in course.line.tablets.pieces} if course.line.tablets else set()
     )

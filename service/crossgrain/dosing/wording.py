@@ -3,7 +3,7 @@
 from fractions import Fraction
 
 from crossgrain.dosing.bases import Standing
-from crossgrain.dosing.evidence import Currency, Finding, TshOutcome
+from crossgrain.dosing.evidence import TshOutcome, Worth, WorthUnit
 from crossgrain.dosing.exchange import Exchange
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.targets import HIGHEST_RATIO, LOWEST_RATIO, TargetDose
@@ -118,9 +118,9 @@ def _off(ratio: Fraction) -> str:
     return f"{abs(percent)} % too {'low' if percent < 0 else 'high'}"
 
 
-def worth_words(found: Finding) -> str:
+def worth_words(found: Worth) -> str:
     """What a comparison puts a microgram of LT3 or a grain at, in µg LT4."""
-    per = "per grain" if found.currency is Currency.GRAIN else "per microgram of LT3"
+    per = "per grain" if found.currency is WorthUnit.GRAIN else "per microgram of LT3"
     if found.low is None or found.high is None:
         bound = "under" if found.at_most else "over"
         return f"{bound} {_short(found.value)} {per}: TSH was {TSH_WORDS[found.comparison.tsh]}"

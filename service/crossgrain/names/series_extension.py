@@ -15,7 +15,7 @@ MOST_BYTES = 2000
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class ExtensionPart:
     """One part: its name, how often it stands, its FHIR type, and what it says.
 
     `parts` are those inside it; then it has no value of its own.
@@ -26,7 +26,7 @@ class Part:
     maximum: str
     type: str
     meaning: str
-    parts: tuple["Part", ...] = ()
+    parts: tuple["ExtensionPart", ...] = ()
 
     @property
     def value_key(self) -> str:
@@ -38,14 +38,16 @@ class Part:
         return f"value{self.type[:1].upper()}{self.type[1:]}"
 
 
-_PREPARATION = Part(
+_PREPARATION = ExtensionPart(
     "preparation", 1, "1", "code", "The product line, as in the code system of preparations."
 )
 PARTS = (
-    Part("plan", 1, "1", "id", "The plan: the value of the orders' groupIdentifier."),
-    Part("step", 0, "1", "positiveInt", "On an order: the step that its first day opens, from 1."),
-    Part("steps", 0, "1", "positiveInt", "On an order: how many steps there are."),
-    Part(
+    ExtensionPart("plan", 1, "1", "id", "The plan: the value of the orders' groupIdentifier."),
+    ExtensionPart(
+        "step", 0, "1", "positiveInt", "On an order: the step that its first day opens, from 1."
+    ),
+    ExtensionPart("steps", 0, "1", "positiveInt", "On an order: how many steps there are."),
+    ExtensionPart(
         "branch",
         0,
         "1",
@@ -53,7 +55,7 @@ PARTS = (
         "On an order of the checkpoint's options: tsh-high, tsh-in-range or"
         " tsh-low-or-too-fast. The steps are then counted from the decision.",
     ),
-    Part(
+    ExtensionPart(
         "order",
         0,
         "1",
@@ -62,8 +64,8 @@ PARTS = (
         " is no longer a step of the plan.",
         (
             _PREPARATION,
-            Part("strength", 1, "1", "Quantity", "Of one tablet, as labelled."),
-            Part(
+            ExtensionPart("strength", 1, "1", "Quantity", "Of one tablet, as labelled."),
+            ExtensionPart(
                 "dose",
                 1,
                 "*",
@@ -74,7 +76,7 @@ PARTS = (
             ),
         ),
     ),
-    Part(
+    ExtensionPart(
         "original",
         1,
         "*",
@@ -82,7 +84,7 @@ PARTS = (
         "What was taken before day one: one for each preparation and cycle.",
         (
             _PREPARATION,
-            Part(
+            ExtensionPart(
                 "cycle",
                 1,
                 "1",
@@ -93,35 +95,47 @@ PARTS = (
             ),
         ),
     ),
-    Part("target", 1, "1", "code", "The option target of $propose-switch."),
-    Part("basis", 1, "1", "code", "The option basis: the chart aimed at."),
-    Part("pace", 1, "1", "code", "The pace that was planned with."),
-    Part("prior-therapy", 1, "1", "code", "The option prior-therapy that was planned with."),
-    Part("ratio", 0, "1", "decimal", "T4:T3 by weight, for LT4 with LT3."),
-    Part("guideline", 0, "1", "boolean", "True where LT4 with LT3 is composed by LT3 = x/20."),
-    Part("t3-share", 0, "1", "decimal", "The part that LT3 carries beside desiccated thyroid."),
-    Part("desiccated-family", 1, "1", "code", "The strength family of desiccated thyroid."),
-    Part(
+    ExtensionPart("target", 1, "1", "code", "The option target of $propose-switch."),
+    ExtensionPart("basis", 1, "1", "code", "The option basis: the chart aimed at."),
+    ExtensionPart("pace", 1, "1", "code", "The pace that was planned with."),
+    ExtensionPart(
+        "prior-therapy", 1, "1", "code", "The option prior-therapy that was planned with."
+    ),
+    ExtensionPart("ratio", 0, "1", "decimal", "T4:T3 by weight, for LT4 with LT3."),
+    ExtensionPart(
+        "guideline", 0, "1", "boolean", "True where LT4 with LT3 is composed by LT3 = x/20."
+    ),
+    ExtensionPart(
+        "t3-share", 0, "1", "decimal", "The part that LT3 carries beside desiccated thyroid."
+    ),
+    ExtensionPart(
+        "desiccated-family", 1, "1", "code", "The strength family of desiccated thyroid."
+    ),
+    ExtensionPart(
         "most-generous",
         0,
         "1",
         "boolean",
         "True where LT4 started at no less than the most generous sourced target, as in pregnancy.",
     ),
-    Part("day-one", 1, "1", "date", "The first day of the plan."),
-    Part("decision", 1, "1", "date", "The day on which the checkpoint's labs decide."),
-    Part(
+    ExtensionPart("day-one", 1, "1", "date", "The first day of the plan."),
+    ExtensionPart("decision", 1, "1", "date", "The day on which the checkpoint's labs decide."),
+    ExtensionPart(
         "checkpoint",
         1,
         "1",
         "",
         "The dose a day at which the climb waits for labs.",
         (
-            Part("levothyroxine", 0, "1", "Quantity", "Levothyroxine."),
-            Part("liothyronine", 0, "1", "Quantity", "Liothyronine."),
-            Part("grains", 0, "1", "decimal", "Labelled grains of desiccated thyroid."),
+            ExtensionPart("levothyroxine", 0, "1", "Quantity", "Levothyroxine."),
+            ExtensionPart("liothyronine", 0, "1", "Quantity", "Liothyronine."),
+            ExtensionPart("grains", 0, "1", "decimal", "Labelled grains of desiccated thyroid."),
         ),
     ),
-    Part("need", 1, "1", "decimal", "Need factor on the original dose; 1 where none was set."),
-    Part("tables", 1, "1", "string", "Digest of the charts and tablets it was computed from."),
+    ExtensionPart(
+        "need", 1, "1", "decimal", "Need factor on the original dose; 1 where none was set."
+    ),
+    ExtensionPart(
+        "tables", 1, "1", "string", "Digest of the charts and tablets it was computed from."
+    ),
 )

@@ -6,7 +6,7 @@ from fractions import Fraction
 
 import msgspec
 
-from crossgrain.screening.flags import Flag, Outcome, Screened
+from crossgrain.screening.flags import Flag, Screened, ScreeningOutcome
 
 
 class EvidenceLine(msgspec.Struct, omit_defaults=True):
@@ -42,7 +42,7 @@ class Answer(msgspec.Struct, omit_defaults=True):
     """One patient's answer; `lost` names what an open flag rests on and did not come."""
 
     patient: str
-    outcome: Outcome
+    outcome: ScreeningOutcome
     why: str = ""
     references: list[str] = []
     lost: list[str] = []

@@ -67,7 +67,7 @@ def to_compare_with(before: Measure | None, tonight: Measure, *, whole: bool) ->
 
 
 @dataclass(frozen=True, slots=True)
-class Comparison:
+class NightsCompared:
     """Tonight beside the earlier nights.
 
     Attributes
@@ -173,7 +173,7 @@ def findings_of(
     exports: Iterable[Export],
     inputs: Iterable[InputFile],
     read: FilesRead,
-    comparison: Comparison,
+    comparison: NightsCompared,
     totals: Totals,
     *,
     accept_less: bool,

@@ -12,13 +12,13 @@ class Pointer(msgspec.Struct, gc=False):
     display: str | None = None
 
 
-class Part(msgspec.Struct):
+class HeadPart(msgspec.Struct):
     """An ingredient, a component, or a CodeableReference."""
 
     code: CodeableConcept | None = None
     concept: CodeableConcept | None = None
     reference: Pointer | None = None
-    item: "Part | None" = None
+    item: "HeadPart | None" = None
     item_concept: CodeableConcept | None = msgspec.field(default=None, name="itemCodeableConcept")
     item_reference: Pointer | None = msgspec.field(default=None, name="itemReference")
 
@@ -45,7 +45,7 @@ class Contained(msgspec.Struct):
 
     id: str | None = None
     code: CodeableConcept | None = None
-    ingredient: tuple[Part, ...] = ()
+    ingredient: tuple[HeadPart, ...] = ()
 
 
 class Head(msgspec.Struct, rename="camel"):
@@ -56,13 +56,13 @@ class Head(msgspec.Struct, rename="camel"):
     subject: Pointer | None = None
     code: CodeableConcept | None = None
     description: CodeableConcept | str | None = None
-    component: tuple[Part, ...] = ()
-    ingredient: tuple[Part, ...] = ()
+    component: tuple[HeadPart, ...] = ()
+    ingredient: tuple[HeadPart, ...] = ()
     contained: tuple[Contained, ...] = ()
     medication_codeable_concept: CodeableConcept | None = None
     medication_reference: Pointer | None = None
-    medication: Part | None = None
-    reason: tuple[Part, ...] = ()
+    medication: HeadPart | None = None
+    reason: tuple[HeadPart, ...] = ()
     reason_code: tuple[CodeableConcept, ...] = ()
     reason_reference: tuple[Pointer, ...] = ()
     dosage: tuple[Words, ...] | Words = ()

@@ -27,7 +27,7 @@ from crossgrain.nightly.ledger import Ledger
 from crossgrain.nightly.options import RunRefused, Worklist
 from crossgrain.nightly.workdir import ENTRIES, ISSUES, REPORT
 from crossgrain.reading.resolve import local
-from crossgrain.screening.flags import Outcome
+from crossgrain.screening.flags import ScreeningOutcome
 from crossgrain.writing.flags import (
     closed_entry,
     closed_issue,
@@ -198,7 +198,7 @@ class Night:
 
 def _settles(answer: Answer | None, issue: Resource, deployment: str) -> bool:
     """Whether tonight's answer shows that the issue is gone."""
-    if answer is None or answer.outcome is Outcome.NEEDS_REVIEW:
+    if answer is None or answer.outcome is ScreeningOutcome.NEEDS_REVIEW:
         return False
     found = {issue_id(deployment, answer.patient, flag) for flag in answer.flags}
     return issue["id"] not in found
@@ -206,6 +206,6 @@ def _settles(answer: Answer | None, issue: Resource, deployment: str) -> bool:
 
 def _reason(answer: Answer | None) -> str:
     assert answer is not None  # what is closed was settled by an answer
-    if answer.outcome is Outcome.FLAGGED:
+    if answer.outcome is ScreeningOutcome.FLAGGED:
         return "the record now shows another finding"
     return answer.why or answer.outcome.replace("-", " ")

@@ -13,14 +13,14 @@ from crossgrain.reading.errors import Unreadable
 from crossgrain.reading.json import parse
 from crossgrain.reading.reader import read_course
 from crossgrain.screening.course import Undecided
-from crossgrain.screening.flags import Outcome, Screened
+from crossgrain.screening.flags import Screened, ScreeningOutcome
 from crossgrain.screening.screen import Ruler, screen, to_review
 
 _ENTRY = re.compile(r"Bundle\.entry\[(\d+)\](?:\.resource)?")
 
 
 @dataclass(frozen=True, slots=True)
-class Record:
+class JudgedPatient:
     """What came of one patient.
 
     Attributes
@@ -33,7 +33,7 @@ class Record:
     lost: tuple[str, ...] = ()
 
 
-def record_of(rows: Iterable[tuple[str, str, str, bytes | None]]) -> Record:
+def record_of(rows: Iterable[tuple[str, str, str, bytes | None]]) -> JudgedPatient:
     """One patient's rows, each its type, id, role and line, as a record."""
     lines: list[bytes] = []
     lost: list[str] = []
@@ -42,7 +42,7 @@ def record_of(rows: Iterable[tuple[str, str, str, bytes | None]]) -> Record:
             lost.append(f"{kind}/{own_id}")
         else:
             lines.append(bytes(body or b""))
-    return Record(lines, tuple(lost))
+    return JudgedPatient(lines, tuple(lost))
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +53,7 @@ class Judge:
     ruler: Ruler
     version: FhirVersion
 
-    def answer(self, patient: str, record: Record) -> Answer:
+    def answer(self, patient: str, record: JudgedPatient) -> Answer:
         """The answer of one patient; what cannot be read ends as needing review.
 
         So does a record on which the service itself fails: one patient must not keep a
@@ -64,10 +64,13 @@ class Judge:
             screened = self._screened(record.lines)
         except Exception as fault:
             said = f"the service itself failed on this record ({type(fault).__name__})"
-            screened = Screened(Outcome.NEEDS_REVIEW, why=said)
+            screened = Screened(ScreeningOutcome.NEEDS_REVIEW, why=said)
         missed = _missed(screened, record.lost)
-        if missed and screened.outcome not in {Outcome.FLAGGED, Outcome.NEEDS_REVIEW}:
-            screened = Screened(Outcome.NEEDS_REVIEW, why=_LOST, references=missed)
+        if missed and screened.outcome not in {
+            ScreeningOutcome.FLAGGED,
+            ScreeningOutcome.NEEDS_REVIEW,
+        }:
+            screened = Screened(ScreeningOutcome.NEEDS_REVIEW, why=_LOST, references=missed)
         return answer_of(patient, screened, missed)
 
     def _screened(self, lines: Iterable[bytes]) -> Screened:
@@ -90,7 +93,7 @@ class Judge:
         except Unreadable as wrong:
             place = _in_the_export(wrong.expression, resources)
             said = f"{wrong.message} ({place})" if place else wrong.message
-            return Screened(Outcome.NEEDS_REVIEW, why=said)
+            return Screened(ScreeningOutcome.NEEDS_REVIEW, why=said)
         except Undecided as undecided:
             return to_review(undecided)
         return screen(course, self.ruler)
@@ -125,9 +128,9 @@ def _missed(screened: Screened, lost: tuple[str, ...]) -> tuple[str, ...]:
     A death settles a flag whatever else there is, and a result in range whatever older ones
     there were.
     """
-    if screened.outcome is Outcome.DECEASED:
+    if screened.outcome is ScreeningOutcome.DECEASED:
         return ()
-    if screened.outcome is Outcome.CLEARED:
+    if screened.outcome is ScreeningOutcome.CLEARED:
         return tuple(name for name in lost if not name.startswith("Observation/"))
     return lost
 

@@ -9,7 +9,7 @@ from fractions import Fraction
 from pathlib import Path
 
 from crossgrain.nightly.answers import DECODE, Answer, FlagLine
-from crossgrain.screening.flags import Outcome
+from crossgrain.screening.flags import ScreeningOutcome
 
 RATIO_STEPS = tuple(Fraction(step, 10) for step in range(3, 21))
 """Upper ends (not included) of the classes of dose ratio; the last class has none."""
@@ -86,7 +86,7 @@ class Ledger:
             for line in file:
                 answer = DECODE(line)
                 self._count(answer)
-                if answer.outcome is Outcome.NEEDS_REVIEW:
+                if answer.outcome is ScreeningOutcome.NEEDS_REVIEW:
                     self._reviews.append((answer.patient, path, offset))
                 if answer.patient in watch:
                     self.watched[answer.patient] = answer

@@ -50,7 +50,7 @@ class Worklist(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Options:
+class RunOptions:
     """A run as it was asked for.
 
     Attributes
@@ -101,7 +101,7 @@ def input_file(file: SourceFile) -> InputFile:
     return InputFile(file.name, file.layer, found.st_size, found.st_mtime_ns)
 
 
-class Plan(msgspec.Struct):
+class RunPlan(msgspec.Struct):
     """What decides the outputs and the work behind them; a run resumes only an equal plan's."""
 
     service_version: str

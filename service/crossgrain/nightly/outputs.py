@@ -20,10 +20,10 @@ from crossgrain.nightly.answers import FlagLine
 from crossgrain.nightly.completeness import Findings
 from crossgrain.nightly.issues import Night
 from crossgrain.nightly.ledger import Counts, Ledger
-from crossgrain.nightly.options import Plan, RunRefused
+from crossgrain.nightly.options import RunPlan, RunRefused
 from crossgrain.nightly.totals import FilesRead, Totals
 from crossgrain.nightly.workdir import ENTRIES, ISSUES, OWNER_ONLY
-from crossgrain.screening.flags import Outcome
+from crossgrain.screening.flags import ScreeningOutcome
 from crossgrain.writing.encode import to_json
 
 NO_HORMONE = "no-thyroid-hormone"
@@ -49,8 +49,8 @@ def patients_of(totals: Totals, counts: Counts) -> dict[str, Any]:
     Mismatch
         where the two differ: then no output may be published.
     """
-    out = {str(outcome): counts.outcomes.get(outcome, 0) for outcome in Outcome}
-    out[Outcome.NO_SWITCH] += totals.of_one_kind
+    out = {str(outcome): counts.outcomes.get(outcome, 0) for outcome in ScreeningOutcome}
+    out[ScreeningOutcome.NO_SWITCH] += totals.of_one_kind
     out[NO_HORMONE] = totals.patients - totals.of_one_kind - totals.to_judge
     judged = counts.outcomes.total()
     if judged != totals.to_judge:
@@ -59,7 +59,7 @@ def patients_of(totals: Totals, counts: Counts) -> dict[str, Any]:
 
 
 def report_of(
-    plan: Plan,
+    plan: RunPlan,
     version: FhirVersion,
     files: FilesRead,
     findings: Findings,

@@ -13,12 +13,12 @@ from crossgrain import __version__
 from crossgrain.catalogue import Catalogue, load_catalogue
 from crossgrain.dosing.bases import Basis
 from crossgrain.nightly.chunks import Chunk, SourceFile, chunks_of
-from crossgrain.nightly.completeness import Comparison, findings_of
+from crossgrain.nightly.completeness import NightsCompared, findings_of
 from crossgrain.nightly.export import Export, open_export
 from crossgrain.nightly.issues import Earlier, Night
 from crossgrain.nightly.ledger import Ledger
 from crossgrain.nightly.local import run_locally
-from crossgrain.nightly.options import Engine, Options, Plan, RunRefused, input_file
+from crossgrain.nightly.options import Engine, RunOptions, RunPlan, RunRefused, input_file
 from crossgrain.nightly.outputs import (
     digests,
     patients_of,
@@ -43,17 +43,17 @@ _LEAST_BUCKETS, _MOST_BUCKETS = 16, 2048
 class _Run:
     """What stands before the work begins."""
 
-    options: Options
+    options: RunOptions
     catalogue: Catalogue
     bases: tuple[Basis, ...]
     export: Export
     base: Export | None
-    plan: Plan
+    plan: RunPlan
     work: WorkDir
     chunks: list[Chunk]
 
 
-def screen_export(options: Options, progress: Progress) -> dict[str, Any]:
+def screen_export(options: RunOptions, progress: Progress) -> dict[str, Any]:
     """Screen an export, publish the outputs, and give back the report.
 
     Raises
@@ -106,7 +106,7 @@ def _earlier(work: WorkDir) -> Earlier:
         raise
 
 
-def _enabled(options: Options, catalogue: Catalogue) -> tuple[Basis, ...]:
+def _enabled(options: RunOptions, catalogue: Catalogue) -> tuple[Basis, ...]:
     known = {basis.id: basis for basis in catalogue.bases}
     for wanted in options.bases:
         if wanted not in known:
@@ -114,7 +114,7 @@ def _enabled(options: Options, catalogue: Catalogue) -> tuple[Basis, ...]:
     return enabled(catalogue.bases, options.bases)
 
 
-def _check(options: Options) -> None:
+def _check(options: RunOptions) -> None:
     """Refuse what cannot be meant."""
     if options.out.exists() and not options.out.is_dir():
         raise RunRefused(f"{options.out}: --out must be a folder, and this is a file")
@@ -124,7 +124,7 @@ def _check(options: Options) -> None:
         raise RunRefused("--master is Spark's: it goes with --engine spark")
 
 
-def _inputs(options: Options) -> tuple[Export, Export | None]:
+def _inputs(options: RunOptions) -> tuple[Export, Export | None]:
     export = open_export(options.export)
     if export.incremental and options.base is None:
         raise RunRefused(
@@ -137,18 +137,18 @@ def _inputs(options: Options) -> tuple[Export, Export | None]:
 
 
 def _plan(
-    options: Options,
+    options: RunOptions,
     catalogue: Catalogue,
     bases: tuple[Basis, ...],
     files: tuple[SourceFile, ...],
     *,
     layered: bool,
-) -> Plan:
+) -> RunPlan:
     inputs = [input_file(file) for file in files]
     size = sum(file.bytes for file in inputs)
     buckets = min(max(size // _BUCKET_BYTES, _LEAST_BUCKETS), _MOST_BUCKETS)
     chart = sha256(options.chart.read_bytes()).hexdigest() if options.chart else ""
-    return Plan(
+    return RunPlan(
         service_version=__version__,
         inputs=inputs,
         as_of=options.as_of,
@@ -185,7 +185,7 @@ def _write(run: _Run, totals: Totals, earlier: Earlier, watch: Watch) -> dict[st
         tuple(export for export in (run.base, run.export) if export is not None),
         run.plan.inputs,
         read,
-        Comparison(earlier.measure, sum(map(bool, watch.values())), run.catalogue.limits),
+        NightsCompared(earlier.measure, sum(map(bool, watch.values())), run.catalogue.limits),
         totals,
         accept_less=options.accept_less,
     )

@@ -8,7 +8,7 @@ import msgspec
 
 from crossgrain.nightly.chunks import BrokenFile, Chunk, lines_of
 from crossgrain.nightly.options import InputFault
-from crossgrain.nightly.sieve import Look, NotRead, Sieve
+from crossgrain.nightly.sieve import LineLook, NotRead, Sieve
 from crossgrain.reading.resolve import local
 
 DELETED = "deleted"
@@ -25,7 +25,7 @@ MOST_FAULTS = 1000
 """So many faults of a piece, and of a run, are named; the rest are counted."""
 
 
-class Row(msgspec.Struct, array_like=True, gc=False):
+class KeptRow(msgspec.Struct, array_like=True, gc=False):
     """One line that is kept, or the name of one.
 
     Attributes
@@ -110,7 +110,7 @@ class Scanner:
         self._buckets = buckets
         self._names_too = names_too
 
-    def scan(self, chunk: Chunk, tally: Tally) -> Iterator[Row]:
+    def scan(self, chunk: Chunk, tally: Tally) -> Iterator[KeptRow]:
         """The rows that a piece gives; what it held is counted in `tally` on the way."""
         read = self._deletions if chunk.file.deletes else self._resource
         try:
@@ -129,7 +129,7 @@ class Scanner:
         except BrokenFile as broken:
             tally.broken = str(broken)
 
-    def _resource(self, chunk: Chunk, place: int, line: bytes, tally: Tally) -> Iterable[Row]:
+    def _resource(self, chunk: Chunk, place: int, line: bytes, tally: Tally) -> Iterable[KeptRow]:
         look = self._look(line)
         tally.types[look.kind] = tally.types.get(look.kind, 0) + 1
         if look.r5 is not None:
@@ -142,8 +142,8 @@ class Scanner:
             return (_named(chunk, place, look.kind, look.id, NAMED),)
         return ()
 
-    def _kept(self, chunk: Chunk, place: int, line: bytes, look: Look) -> Row:
-        return Row(
+    def _kept(self, chunk: Chunk, place: int, line: bytes, look: LineLook) -> KeptRow:
+        return KeptRow(
             bucket_of(look.patient, self._buckets),
             look.patient,
             look.kind,
@@ -159,7 +159,7 @@ class Scanner:
             line,
         )
 
-    def _deletions(self, chunk: Chunk, place: int, line: bytes, tally: Tally) -> Iterable[Row]:
+    def _deletions(self, chunk: Chunk, place: int, line: bytes, tally: Tally) -> Iterable[KeptRow]:
         """The names in a Bundle of DELETE entries."""
         try:
             bundle: Any = msgspec.json.decode(line)
@@ -172,15 +172,15 @@ class Scanner:
         return [_named(chunk, place, *_kind_and_id(url), DELETED) for url in urls]
 
 
-def watched_rows(watch: Watch, buckets: int) -> Iterator[Row]:
+def watched_rows(watch: Watch, buckets: int) -> Iterator[KeptRow]:
     """A row for each patient who must be judged whatever the record holds by now, and one for
     each resource on which an open flag rests."""
     for patient, evidence in sorted(watch.items()):
         bucket = bucket_of(patient, buckets)
-        yield Row(bucket, patient, "", "", WATCHED, 0, "", 0, "", 1, -1, 0, b"")
+        yield KeptRow(bucket, patient, "", "", WATCHED, 0, "", 0, "", 1, -1, 0, b"")
         for reference in evidence:
             kind, own_id = _kind_and_id(reference)
-            yield Row(bucket, patient, kind, own_id, EVIDENCE, 0, "", 0, "", 1, -1, 0, b"")
+            yield KeptRow(bucket, patient, kind, own_id, EVIDENCE, 0, "", 0, "", 1, -1, 0, b"")
 
 
 def _kind_and_id(url: str) -> tuple[str, str]:
@@ -188,6 +188,6 @@ def _kind_and_id(url: str) -> tuple[str, str]:
     return kind, own_id
 
 
-def _named(chunk: Chunk, place: int, kind: str, id_: str, role: str) -> Row:
+def _named(chunk: Chunk, place: int, kind: str, id_: str, role: str) -> KeptRow:
     layer, number = chunk.file.layer, chunk.file_number
-    return Row(0, "", kind, id_, role, 0, "", 0, "", layer, number, place, b"")
+    return KeptRow(0, "", kind, id_, role, 0, "", 0, "", layer, number, place, b"")

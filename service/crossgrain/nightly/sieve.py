@@ -16,7 +16,7 @@ import msgspec
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.names.series_extension import SERIES_ID
 from crossgrain.nightly.export import READ, TYPES
-from crossgrain.nightly.heads import Head, Part, Pointer, Words
+from crossgrain.nightly.heads import Head, HeadPart, Pointer, Words
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.codesystems import Loinc
 from crossgrain.reading.elements import CodeableConcept
@@ -43,7 +43,7 @@ KNOWN_OTHER = UNSURE << 1
 """What a concept alone is judged as where it is known to be no hormone, whatever the reason."""
 
 
-class Look(msgspec.Struct, gc=False):
+class LineLook(msgspec.Struct, gc=False):
     """What is known of a line.
 
     Attributes
@@ -88,7 +88,7 @@ class Sieve:
         self._labs = {c for c, lab in codes.labs.items() if lab.analyte in _ANALYTES}
         self._labs.add(PREGNANCY_STATUS)
 
-    def look(self, line: bytes) -> Look:
+    def look(self, line: bytes) -> LineLook:
         """What a line is, and whether any reader could use it.
 
         Raises
@@ -115,14 +115,14 @@ class Sieve:
         elif kind == "CarePlan":
             wanted = _OF_A_SERIES in line
         elif kind == "Patient":
-            return Look(kind, _id(head), f"Patient/{_id(head)}", keep=True)
+            return LineLook(kind, _id(head), f"Patient/{_id(head)}", keep=True)
         elif kind == "Medication":
             kinds = self._kinds_in(head.code, head.ingredient)
-            return Look(kind, _id(head), keep=True, kinds=kinds)
+            return LineLook(kind, _id(head), keep=True, kinds=kinds)
         else:
             _checked_type(kind)
             wanted = False
-        return _of_patient(head) if wanted else Look(kind, head.id or "")
+        return _of_patient(head) if wanted else LineLook(kind, head.id or "")
 
     def _is_lab(self, head: Head) -> bool:
         labs = self._labs
@@ -137,12 +137,12 @@ class Sieve:
             for coding in part.code.coding
         )
 
-    def _medicine(self, head: Head) -> Look:
+    def _medicine(self, head: Head) -> LineLook:
         inside = head.medication
         concept = inside.concept if inside else head.medication_codeable_concept
         reference = inside.reference if inside else head.medication_reference
         r5 = inside is not None if concept is not None or reference is not None else None
-        look = Look(head.resource_type, head.id or "", r5=r5)
+        look = LineLook(head.resource_type, head.id or "", r5=r5)
         if concept is not None and not concept.silent:
             look.kinds = self._kinds(concept)
         elif reference is not None and reference.reference is not None:
@@ -156,7 +156,7 @@ class Sieve:
             return _of_patient(head, look)
         return look
 
-    def _add_reasons(self, look: Look, head: Head, shown: Pointer | None) -> None:
+    def _add_reasons(self, look: LineLook, head: Head, shown: Pointer | None) -> None:
         """What a medicine is taken for, where nothing says what it is; or what it is called."""
         if look.kinds and not look.medication:
             return
@@ -198,7 +198,7 @@ class Sieve:
         kinds_shown = self._kinds(CodeableConcept(text=shown)) if shown else UNSURE
         return kinds_shown & ~KNOWN_OTHER, local(name)
 
-    def _kinds_in(self, code: CodeableConcept | None, parts: tuple[Part, ...]) -> int:
+    def _kinds_in(self, code: CodeableConcept | None, parts: tuple[HeadPart, ...]) -> int:
         """The kinds named; unsure where there is no name, or an ingredient is without one."""
         named = [s for part in parts if (s := part.substance)]
         kinds = [self._kinds(concept) for concept in ([code] if code else []) + named]
@@ -209,9 +209,9 @@ class Sieve:
             pointed = pointed or not all_told
         return (reduce(or_, kinds, 0) & ~KNOWN_OTHER) | (UNSURE if pointed else 0)
 
-    def _condition(self, head: Head) -> Look:
+    def _condition(self, head: Head) -> LineLook:
         if head.code is not None and not self._aims(head.code):
-            return Look(head.resource_type, head.id or "")
+            return LineLook(head.resource_type, head.id or "")
         look = _of_patient(head)
         look.kinds = UNSURE if head.code is not None and self._is_reason(head.code) else 0
         return look
@@ -262,17 +262,17 @@ def _id(head: Head) -> str:
     return head.id
 
 
-def _of_patient(head: Head, look: Look | None = None) -> Look:
+def _of_patient(head: Head, look: LineLook | None = None) -> LineLook:
     """The look at a line that is kept for its patient."""
     reference = head.subject.reference if head.subject else None
     if not reference:
         raise NotRead(f"this {head.resource_type} does not say whose it is")
-    look = look or Look(head.resource_type, head.id or "")
+    look = look or LineLook(head.resource_type, head.id or "")
     look.patient, look.keep = local(reference), True
     return look
 
 
-def _misshapen(line: bytes) -> Look:
+def _misshapen(line: bytes) -> LineLook:
     """A line that is JSON, but not shaped as the resource that it says it is.
 
     It is kept where it says whose it is, so that the reader can name what is wrong with it.
@@ -285,10 +285,12 @@ def _misshapen(line: bytes) -> Look:
     subject, id_ = tree.get("subject"), tree.get("id")
     own = id_ if isinstance(id_, str) else ""
     if kind not in READ:
-        return Look(kind, own)  # its elements of these names are of other types
+        return LineLook(kind, own)  # its elements of these names are of other types
     reference = subject.get("reference") if isinstance(subject, dict) else None
     if kind == "Patient" and isinstance(id_, str):
         reference = f"Patient/{id_}"
     if not isinstance(reference, str) or kind == "Medication":
         raise NotRead(f"this {kind} is not shaped as FHIR")
-    return Look(kind, own, local(reference), keep=True, kinds=UNSURE if kind in MEDICINES else 0)
+    return LineLook(
+        kind, own, local(reference), keep=True, kinds=UNSURE if kind in MEDICINES else 0
+    )

@@ -22,7 +22,7 @@ from crossgrain.names.version import FhirVersion
 from crossgrain.nightly.answers import ENCODE
 from crossgrain.nightly.chunks import Chunk
 from crossgrain.nightly.judging import record_of
-from crossgrain.nightly.options import Options, RunRefused
+from crossgrain.nightly.options import RunOptions, RunRefused
 from crossgrain.nightly.progress import Progress
 from crossgrain.nightly.scan import Tally, Watch, watched_rows
 from crossgrain.nightly.sql import GROUPED, IN_ORDER, TOTALS, steps
@@ -182,7 +182,7 @@ def _is_tally(item: tuple[int, Any]) -> bool:
 
 
 def _judge(
-    options: Options, version: FhirVersion, number: int, part: Iterable[Any]
+    options: RunOptions, version: FhirVersion, number: int, part: Iterable[Any]
 ) -> Iterator[tuple[int, int, bytes]]:
     """On an executor: the answers of one partition, as the local engine writes them."""
     judge = judge_for(options, _catalogue(options), version)
@@ -195,6 +195,6 @@ def _judge(
 
 
 @lru_cache(maxsize=1)
-def _catalogue(options: Options) -> Catalogue:
+def _catalogue(options: RunOptions) -> Catalogue:
     """The tables, read once per process."""
     return load_catalogue(options.chart)

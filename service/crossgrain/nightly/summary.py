@@ -20,7 +20,7 @@ from crossgrain.nightly.answers import FlagLine
 from crossgrain.nightly.ledger import RATIO_STEPS, TSH_STEPS, Ledger
 from crossgrain.nightly.outputs import NO_HORMONE, SUMMARY
 from crossgrain.nightly.workdir import OWNER_ONLY
-from crossgrain.screening.flags import Grade, Outcome
+from crossgrain.screening.flags import FlagGrade, ScreeningOutcome
 from crossgrain.words.doses import CAUTION
 
 _WIDTH, _ROW, _LEFT, _RIGHT = 360, 18, 70, 60
@@ -146,17 +146,22 @@ def _funnel(report: dict[str, Any]) -> str:
     out, everyone = report["patients"]["out"], report["patients"]["in"]
     on_hormone = everyone - out[NO_HORMONE]
     switched = on_hormone - sum(
-        out[name] for name in (Outcome.NO_SWITCH, Outcome.NEEDS_REVIEW, Outcome.DECEASED)
+        out[name]
+        for name in (
+            ScreeningOutcome.NO_SWITCH,
+            ScreeningOutcome.NEEDS_REVIEW,
+            ScreeningOutcome.DECEASED,
+        )
     )
     steps = [
         ("patients in the export", everyone),
         ("with thyroid hormone", on_hormone),
-        ("needing review", out[Outcome.NEEDS_REVIEW]),
+        ("needing review", out[ScreeningOutcome.NEEDS_REVIEW]),
         ("with a change of preparation", switched),
-        ("still climbing", out[Outcome.CLIMBING]),
-        ("cleared by a result", out[Outcome.CLEARED]),
-        ("nothing off", out[Outcome.SOUND]),
-        ("flagged", out[Outcome.FLAGGED]),
+        ("still climbing", out[ScreeningOutcome.CLIMBING]),
+        ("cleared by a result", out[ScreeningOutcome.CLEARED]),
+        ("nothing off", out[ScreeningOutcome.SOUND]),
+        ("flagged", out[ScreeningOutcome.FLAGGED]),
     ]
     bars = "".join(
         f"<dt>{count:,} {name}</dt>"
@@ -167,7 +172,7 @@ def _funnel(report: dict[str, Any]) -> str:
 
 
 def _found(report: dict[str, Any]) -> str:
-    grades = [str(grade) for grade in Grade]
+    grades = [str(grade) for grade in FlagGrade]
     rows = [
         (code, *(str(counts.get(grade, "")) for grade in grades))
         for code, counts in report["flags"].items()
@@ -231,7 +236,7 @@ def _entry(place: int, patient: str, flag: FlagLine) -> dict[str, Any]:
 
 
 def _reviews(report: dict[str, Any], ledger: Ledger) -> str:
-    in_all = report["patients"]["out"][Outcome.NEEDS_REVIEW]
+    in_all = report["patients"]["out"][ScreeningOutcome.NEEDS_REVIEW]
     rows = [(a.patient, a.why) for a in islice(ledger.reviews(), MOST_REVIEWS)]
     said = (
         f"<p class=small>{in_all:,} patients whose record cannot be read with certainty"

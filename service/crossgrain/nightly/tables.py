@@ -14,8 +14,8 @@ import duckdb
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from crossgrain.nightly.judging import Record, record_of
-from crossgrain.nightly.scan import Row
+from crossgrain.nightly.judging import JudgedPatient, record_of
+from crossgrain.nightly.scan import KeptRow
 from crossgrain.nightly.sql import GROUPED, IN_ORDER, TOTALS, steps
 from crossgrain.nightly.workdir import put_whole
 
@@ -40,7 +40,7 @@ SCHEMA = pa.schema(list(_FIELDS.items()))
 _ROWS_AT_ONCE = 20_000
 
 
-def write_rows(path: Path, rows: Iterable[Row]) -> None:
+def write_rows(path: Path, rows: Iterable[KeptRow]) -> None:
     """Write rows as one Parquet file, whole or not at all, holding a few of them at a time."""
 
     def fill(beside: Path) -> None:
@@ -52,7 +52,7 @@ def write_rows(path: Path, rows: Iterable[Row]) -> None:
     put_whole(path, fill)
 
 
-def _table(rows: Sequence[Row]) -> pa.Table:
+def _table(rows: Sequence[KeptRow]) -> pa.Table:
     columns = [
         pa.array([getattr(row, name) for row in rows], type=kind) for name, kind in _FIELDS.items()
     ]
@@ -103,7 +103,7 @@ def _quoted(path: Path) -> str:
     return str(path).replace("'", "''")
 
 
-def patients_in(folder: Path) -> Iterator[tuple[str, Record]]:
+def patients_in(folder: Path) -> Iterator[tuple[str, JudgedPatient]]:
     """Each patient of a bucket with what is there, in the order of `IN_ORDER`."""
     table = pq.read_table(sorted(folder.glob("*.parquet")), partitioning=None)
     columns = [table.column(name).to_pylist() for name in (*IN_ORDER, "role", "body")]

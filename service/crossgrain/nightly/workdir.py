@@ -17,7 +17,7 @@ from pathlib import Path
 
 import msgspec
 
-from crossgrain.nightly.options import AlreadyRunning, Plan, Worklist
+from crossgrain.nightly.options import AlreadyRunning, RunPlan, Worklist
 
 OWNER_ONLY = 0o600
 """Outputs name patients: nobody but the one who runs the job may read them."""
@@ -96,7 +96,7 @@ class WorkDir:
         self.ready = self.root / "ready"
         self.scratch = self.root / "scratch"
 
-    def open(self, plan: Plan) -> bool:
+    def open(self, plan: RunPlan) -> bool:
         """Go on with the work of an equal plan, or begin anew; true where it goes on."""
         self._finish_change()
         written = self.root / "plan.json"

@@ -11,7 +11,7 @@ from crossgrain.names.version import FhirVersion
 from crossgrain.nightly.answers import ENCODE
 from crossgrain.nightly.chunks import Chunk
 from crossgrain.nightly.judging import Judge
-from crossgrain.nightly.options import Options
+from crossgrain.nightly.options import RunOptions
 from crossgrain.nightly.orphans import end_with_parent
 from crossgrain.nightly.scan import Scanner, Tally
 from crossgrain.nightly.sieve import Sieve
@@ -24,7 +24,7 @@ from crossgrain.screening.screen import Ruler, enabled
 class Setting:
     """What every process of a run is told."""
 
-    options: Options
+    options: RunOptions
     buckets: int
     layered: bool
 
@@ -35,7 +35,7 @@ def scanner_for(setting: Setting, catalogue: Catalogue) -> Scanner:
     return Scanner(sieve, setting.buckets, names_too=setting.layered)
 
 
-def judge_for(options: Options, catalogue: Catalogue, version: FhirVersion) -> Judge:
+def judge_for(options: RunOptions, catalogue: Catalogue, version: FhirVersion) -> Judge:
     """The judge of a run."""
     bases = enabled(catalogue.bases, options.bases)
     return Judge(catalogue, Ruler(options.as_of, bases, catalogue.limits), version)

@@ -15,7 +15,7 @@ from crossgrain.operations.faults import Fault, refusal, refused_by_domain
 from crossgrain.operations.parameters import Call, Given, Options, call_from, read_options
 from crossgrain.operations.reading import day_asked, mixture_asked, record_in
 from crossgrain.sheet.page import sheet_html
-from crossgrain.sheet.person import Person, person_in
+from crossgrain.sheet.person import PatientHeading, person_in
 from crossgrain.writing.answer import answer_bundle
 from crossgrain.writing.page import with_page
 from crossgrain.writing.transaction import as_transaction
@@ -31,7 +31,7 @@ class Settled:
 
     proposal: Proposal
     to_be_filed: bool
-    page_for: Person | None = None
+    page_for: PatientHeading | None = None
 
 
 def propose_switch(

@@ -17,12 +17,12 @@ from crossgrain.operations.parameters import Given, call_from, read_options
 from crossgrain.operations.reading import day_asked
 from crossgrain.operations.structure import check_structure
 from crossgrain.reading.door import Opened, open_record
-from crossgrain.reading.errors import Category, Unreadable
+from crossgrain.reading.errors import ReadCategory, Unreadable
 from crossgrain.reading.notes import Notes
 from crossgrain.reading.reader import course_in
 from crossgrain.reading.reading import Reading
 from crossgrain.screening.course import TooManyAtOnce, Undecided
-from crossgrain.screening.flags import Outcome, Screened
+from crossgrain.screening.flags import Screened, ScreeningOutcome
 from crossgrain.screening.screen import Ruler, enabled, screen, to_review
 from crossgrain.screening.stretches import refuse_too_many
 from crossgrain.writing.flags import detected_issue
@@ -88,7 +88,7 @@ def _screened(opened: Opened, ruler: Ruler) -> Screened:
         refuse_too_many(course.intakes, ruler.limits)
     except TooManyAtOnce as absurd:
         place = opened.reading.index.root
-        raise RequestRefused(Complaint(Category.TOO_COSTLY, place, absurd.reason)) from absurd
+        raise RequestRefused(Complaint(ReadCategory.TOO_COSTLY, place, absurd.reason)) from absurd
     except Undecided as undecided:
         return to_review(undecided)
     return screen(course, ruler)
@@ -128,7 +128,7 @@ def _issue(severity: str, code: str, expression: str, words: str) -> dict[str, A
 
 
 def _outcome(screened: Screened, own_id: str) -> dict[str, Any]:
-    review = screened.outcome is Outcome.NEEDS_REVIEW
+    review = screened.outcome is ScreeningOutcome.NEEDS_REVIEW
     words = screened.outcome.replace("-", " ")
     issue: dict[str, Any] = {
         "severity": "warning" if review else "information",

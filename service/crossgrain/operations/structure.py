@@ -11,7 +11,7 @@ from pydantic import ValidationError
 from crossgrain.names.version import FhirVersion
 from crossgrain.operations.faults import Complaint, RequestRefused
 from crossgrain.operations.parameters import Call
-from crossgrain.reading.errors import Category, Unreadable
+from crossgrain.reading.errors import ReadCategory, Unreadable
 from crossgrain.reading.json import parse
 
 MOST_COMPLAINTS = 20
@@ -30,7 +30,7 @@ def check_structure(call: Call, version: FhirVersion) -> None:
     except ValidationError as wrong:
         raise RequestRefused(
             *(
-                Complaint(Category.STRUCTURE, _path(call.root, error["loc"]), error["msg"])
+                Complaint(ReadCategory.STRUCTURE, _path(call.root, error["loc"]), error["msg"])
                 for error in wrong.errors(include_input=False)[:MOST_COMPLAINTS]
             )
         ) from None
@@ -38,7 +38,7 @@ def check_structure(call: Call, version: FhirVersion) -> None:
         # What the library raises on a resourceType that its version of FHIR does not have.
         raise RequestRefused(
             Complaint(
-                Category.STRUCTURE,
+                ReadCategory.STRUCTURE,
                 call.root,
                 f"a resource in it is of no type that FHIR {version.number} defines",
             )

@@ -6,7 +6,7 @@ Every number is far above what a record of one person holds: our judgement.
 from dataclasses import dataclass, field
 
 from crossgrain.reading.elements import CodeableConcept
-from crossgrain.reading.errors import Category, Unreadable
+from crossgrain.reading.errors import ReadCategory, Unreadable
 
 MOST_CHARACTERS_OF_A_NAME = 10_000
 """Of all codings and words by which one medicine is named."""
@@ -35,7 +35,9 @@ def refuse_resources_above(count: int, most: int | None, root: str) -> None:
         ``too-costly``.
     """
     if most is not None and count > most:
-        raise Unreadable(Category.TOO_COSTLY, root, f"the record holds more than {most} resources")
+        raise Unreadable(
+            ReadCategory.TOO_COSTLY, root, f"the record holds more than {most} resources"
+        )
 
 
 def refuse_long_address(address: str | None, path: str) -> None:
@@ -48,7 +50,7 @@ def refuse_long_address(address: str | None, path: str) -> None:
     """
     if address is not None and len(address) > MOST_CHARACTERS_OF_AN_ADDRESS:
         words = f"this has more than {MOST_CHARACTERS_OF_AN_ADDRESS} characters"
-        raise Unreadable(Category.TOO_COSTLY, path, words)
+        raise Unreadable(ReadCategory.TOO_COSTLY, path, words)
 
 
 def refuse_drafts_above(count: int, root: str) -> None:
@@ -61,7 +63,9 @@ def refuse_drafts_above(count: int, root: str) -> None:
     """
     if count > MOST_DRAFTS:
         raise Unreadable(
-            Category.TOO_COSTLY, root, f"more than {MOST_DRAFTS} thyroid hormone orders are drafts"
+            ReadCategory.TOO_COSTLY,
+            root,
+            f"more than {MOST_DRAFTS} thyroid hormone orders are drafts",
         )
 
 
@@ -86,7 +90,7 @@ class Budget:
         self.sayings += count
         if self.sayings > MOST_SAYINGS:
             raise Unreadable(
-                Category.TOO_COSTLY,
+                ReadCategory.TOO_COSTLY,
                 path,
                 f"more than {MOST_SAYINGS} dosages, instructions and notes say how thyroid"
                 " medicines are taken",
@@ -103,7 +107,7 @@ class Budget:
         self.said += characters
         if self.said > MOST_CHARACTERS_OF_SAYINGS:
             raise Unreadable(
-                Category.TOO_COSTLY,
+                ReadCategory.TOO_COSTLY,
                 path,
                 "the instructions and notes of thyroid medicines have more than"
                 f" {MOST_CHARACTERS_OF_SAYINGS} characters",
@@ -120,7 +124,7 @@ class Budget:
         self.hormones += 1
         if self.hormones > MOST_HORMONES:
             raise Unreadable(
-                Category.TOO_COSTLY,
+                ReadCategory.TOO_COSTLY,
                 path,
                 f"the record holds more than {MOST_HORMONES} thyroid medicines",
             )
@@ -137,7 +141,7 @@ class Budget:
             return
         if name.characters > MOST_CHARACTERS_OF_A_NAME:
             raise Unreadable(
-                Category.TOO_COSTLY,
+                ReadCategory.TOO_COSTLY,
                 path,
                 f"a medicine's name has more than {MOST_CHARACTERS_OF_A_NAME} characters",
             )
@@ -146,7 +150,7 @@ class Budget:
             self.characters += name.characters
         if self.characters > MOST_CHARACTERS_OF_NAMES:
             raise Unreadable(
-                Category.TOO_COSTLY,
+                ReadCategory.TOO_COSTLY,
                 path,
                 f"the names of medicines have more than {MOST_CHARACTERS_OF_NAMES} characters",
             )

@@ -22,7 +22,7 @@ from crossgrain.reading.codesystems import (
     Snomed,
     system_meant,
 )
-from crossgrain.reading.denials import Denials, Phrase, Saying, names_in
+from crossgrain.reading.denials import Clause, Denials, Phrase, names_in
 from crossgrain.reading.elements import CodeableConcept
 from crossgrain.reading.hormone_names import folded
 from crossgrain.reading.remembered import Remembered
@@ -48,7 +48,7 @@ class ConcernTable:
     denials: Denials = field(default_factory=Denials)
     below: Mapping[str, Mapping[str, tuple[str, ...]]] = field(default_factory=dict)
     """System → code → keys of the concepts above it, from a deployer's expanded ValueSets."""
-    _known: Remembered[CodeableConcept, "Heard"] = field(init=False, repr=False, compare=False)
+    _known: Remembered[CodeableConcept, "HeardKeys"] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "_known", Remembered(self._look_up, attrgetter("characters")))
@@ -57,20 +57,20 @@ class ConcernTable:
         """Our keys for a concept: by its codes, else by its words."""
         return self._known[concept].keys
 
-    def heard_of(self, concept: CodeableConcept) -> "Heard":
+    def heard_of(self, concept: CodeableConcept) -> "HeardKeys":
         """The same, and whether its words name something only to deny it."""
         return self._known[concept]
 
-    def _look_up(self, concept: CodeableConcept) -> "Heard":
+    def _look_up(self, concept: CodeableConcept) -> "HeardKeys":
         coded = [c for c in concept.coding if c.system and c.code]
         exact = [key for c in coded if (key := self.key_of_code(c.system or "", c.code or ""))]
         below = [key for c in coded for key in self._keys_above(c.system or "", c.code or "")]
         if exact:  # a concept that is only known from above may say less than its words
-            return Heard(tuple(dict.fromkeys([*exact, *below])))
+            return HeardKeys(tuple(dict.fromkeys([*exact, *below])))
         words = dict.fromkeys([concept.text, *(coding.display for coding in concept.coding)])
         heard = [self._heard_in(said) for said in words if said]
         keys = tuple(dict.fromkeys([*below, *(key for each in heard for key in each.keys)]))
-        return Heard(keys, not keys and any(each.denied for each in heard))
+        return HeardKeys(keys, not keys and any(each.denied for each in heard))
 
     def key_of_code(self, system: str, code: str) -> str | None:
         """Our key for a code, or ``None``."""
@@ -99,19 +99,19 @@ class ConcernTable:
         """Our keys for the names that stand as whole words in a text and are not denied there."""
         return self._heard_in(words).keys
 
-    def _heard_in(self, words: str) -> "Heard":
+    def _heard_in(self, words: str) -> "HeardKeys":
         if self.by_text.keys().isdisjoint(folded(words).translate(_SIGNS).split()):
-            return Heard()  # most texts, so without the cost of taking them apart
-        said = Saying.of(words)
+            return HeardKeys()  # most texts, so without the cost of taking them apart
+        said = Clause.of(words)
         found = tuple(names_in(said, self.by_text))
         if not found:
-            return Heard()
+            return HeardKeys()
         keys = tuple(dict.fromkeys(name.key for name in self.denials.heard(said, found)))
-        return Heard(keys, not keys)
+        return HeardKeys(keys, not keys)
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class HeardKeys:
     """What a concept says: our keys, or that its words name what a rule knows only to deny it."""
 
     keys: tuple[str, ...] = ()
@@ -179,7 +179,7 @@ def _codes(entry: Mapping[str, object], place: str) -> Iterable[tuple[str, str]]
 
 def _words(entry: Mapping[str, object], place: str) -> Iterable[Phrase]:
     for words in listed(entry["text"], f"{place}.text") if "text" in entry else []:
-        yield Saying.of(text({"text": words}, "text", place)).words
+        yield Clause.of(text({"text": words}, "text", place)).words
 
 
 _SIGNS = str.maketrans(dict.fromkeys("-,;()[]/.:!?", " "))

@@ -21,7 +21,7 @@ from msgspec.structs import replace
 
 from crossgrain.reading.dates import PartialDate, read_date
 from crossgrain.reading.elements import Dosage, Period
-from crossgrain.reading.errors import Asked, Category, Unreadable
+from crossgrain.reading.errors import Asked, ReadCategory, Unreadable
 from crossgrain.reading.reading import Reading
 from crossgrain.reading.views import MedicationRequest, MedicationStatement
 
@@ -37,7 +37,7 @@ _GIVEN_UP = ("on-hold", "stopped")
 ``stopped-not-as-directed``."""
 
 
-class Standing(StrEnum):
+class Meaning(StrEnum):
     """What a medication resource means on the day of reading."""
 
     TAKEN = "taken"
@@ -49,7 +49,7 @@ class Standing(StrEnum):
 class Currency(msgspec.Struct, frozen=True):
     """How a resource stands, why, and from when."""
 
-    standing: Standing
+    standing: Meaning
     why: str = ""
     first_day: int | None = None
     last_day: int | None = None
@@ -78,8 +78,8 @@ def statement_standing(statement: MedicationStatement, reading: Reading, path: s
     if said == _OTHERWISE:
         raise Asked(f"{path}.adherence", "It is taken, and not as directed. What is taken?")
     if is_given_up(said):
-        never = said == _NOT_TAKING or dated.standing is Standing.NOT_TAKEN
-        standing = Standing.NOT_TAKEN if never else Standing.PAST
+        never = said == _NOT_TAKING or dated.standing is Meaning.NOT_TAKEN
+        standing = Meaning.NOT_TAKEN if never else Meaning.PAST
         why, last_day = "its adherence says: not taken now", _passed(dated.last_day)
         return replace(dated, standing=standing, why=why, last_day=last_day)
     unsure = _UNSURE if statement.status == "recorded" and said not in _TAKING else ""
@@ -101,11 +101,11 @@ def request_standing(request: MedicationRequest, reading: Reading, path: str) ->
     """
     status = _status(request.status, reading.shape.request_statuses, path)
     if request.intent not in _INTENTS:
-        raise Unreadable(Category.VALUE, f"{path}.intent", "an intent of FHIR is expected here")
+        raise Unreadable(ReadCategory.VALUE, f"{path}.intent", "an intent of FHIR is expected here")
     if request.do_not_perform:
-        return Currency(Standing.NOT_TAKEN, "it says not to take it")
+        return Currency(Meaning.NOT_TAKEN, "it says not to take it")
     if status == "draft":
-        return Currency(Standing.DRAFT)
+        return Currency(Meaning.DRAFT)
     if status == "unknown":
         raise Asked(f"{path}.status", "Whether it is taken is not known. Is it taken now?")
     reported = request.reported_boolean or request.reported
@@ -120,14 +120,14 @@ def request_standing(request: MedicationRequest, reading: Reading, path: str) ->
 def _no_order(intent: str, status: str, path: str) -> Currency:
     if intent == "instance-order" and status == "active":
         raise Asked(f"{path}.intent", "This orders a single administration. Is it taken regularly?")
-    return Currency(Standing.NOT_TAKEN, f"its intent is {intent}: it is no standing order")
+    return Currency(Meaning.NOT_TAKEN, f"its intent is {intent}: it is no standing order")
 
 
 def _given_up(status: str, dated: Currency) -> Currency:
     """A medicine that was taken until its end, or never."""
-    past = status in _TAKEN_BEFORE and dated.standing is not Standing.NOT_TAKEN
+    past = status in _TAKEN_BEFORE and dated.standing is not Meaning.NOT_TAKEN
     return Currency(
-        Standing.PAST if past else Standing.NOT_TAKEN,
+        Meaning.PAST if past else Meaning.NOT_TAKEN,
         f"its status is {status}",
         dated.first_day,
         _passed(dated.last_day),
@@ -151,14 +151,14 @@ def _ordered(request: MedicationRequest, reading: Reading, path: str) -> Currenc
         return replace(dated, confirm="The order has no date. Is it taken now?")
     written = read_date(request.authored_on, f"{path}.authoredOn")
     if written.first > as_of:
-        return Currency(Standing.NOT_TAKEN, "it was written after the day of reading")
+        return Currency(Meaning.NOT_TAKEN, "it was written after the day of reading")
     return replace(dated, first_day=written.day(as_of), confirm=_old(written, reading))
 
 
 def dosage_in_force(dosage: Dosage, as_of: date, path: str) -> bool:
     """Whether a dosage's own bounds, where it has any, hold the day of reading."""
     start, end = _bounds([dosage], path)
-    return _within(start, end, as_of).standing is Standing.TAKEN
+    return _within(start, end, as_of).standing is Meaning.TAKEN
 
 
 def bounds_of(dosage: Dosage, as_of: date, path: str) -> tuple[int | None, int | None]:
@@ -175,7 +175,7 @@ def has_bounds(dosage: Dosage) -> bool:
 def _status(status: str | None, known: frozenset[str], path: str) -> str:
     if status is None or status not in known:
         raise Unreadable(
-            Category.VALUE, f"{path}.status", "a status of this FHIR version is expected here"
+            ReadCategory.VALUE, f"{path}.status", "a status of this FHIR version is expected here"
         )
     return status
 
@@ -228,10 +228,10 @@ def _within(start: PartialDate | None, end: PartialDate | None, as_of: date) -> 
     first = start.day(as_of) if start else None
     last = end.day(as_of) if end else None
     if start and start.first > as_of:
-        return Currency(Standing.NOT_TAKEN, "it starts after the day of reading", first, last)
+        return Currency(Meaning.NOT_TAKEN, "it starts after the day of reading", first, last)
     if end and end.last < as_of:
-        return Currency(Standing.PAST, "it ended before the day of reading", first, last)
-    return Currency(Standing.TAKEN, "", first, last)
+        return Currency(Meaning.PAST, "it ended before the day of reading", first, last)
+    return Currency(Meaning.TAKEN, "", first, last)
 
 
 def _stale(statement: MedicationStatement, reading: Reading, path: str) -> str:

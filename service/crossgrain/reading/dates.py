@@ -5,7 +5,7 @@ from datetime import date
 
 import msgspec
 
-from crossgrain.reading.errors import Category, Unreadable
+from crossgrain.reading.errors import ReadCategory, Unreadable
 from crossgrain.reading.remembered import Remembered
 
 _PARTIAL = re.compile(r"(\d{4})(?:-(0[1-9]|1[0-2]))?", re.ASCII)
@@ -53,10 +53,10 @@ def read_date(text: object, expression: str) -> PartialDate:
     datetime.date(2026, 2, 3)
     """
     if not isinstance(text, str):
-        raise Unreadable(Category.STRUCTURE, expression, "a date must be a string")
+        raise Unreadable(ReadCategory.STRUCTURE, expression, "a date must be a string")
     found = _DATES[text]
     if found is None:
-        raise Unreadable(Category.VALUE, expression, "this is not a date that FHIR allows")
+        raise Unreadable(ReadCategory.VALUE, expression, "this is not a date that FHIR allows")
     return found
 
 

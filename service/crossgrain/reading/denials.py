@@ -46,14 +46,14 @@ _SECTIONS = (
 
 
 @dataclass(frozen=True, slots=True)
-class Saying:
+class Clause:
     """A text as words, and the signs between them: ``gaps[n]`` stands before ``words[n]``."""
 
     words: Phrase
     gaps: tuple[str, ...]
 
     @classmethod
-    def of(cls, said: str) -> "Saying":
+    def of(cls, said: str) -> "Clause":
         """Take a text apart; case and accents do not matter.
 
         >>> Saying.of("No angina: 2.5 mg").gaps
@@ -116,7 +116,7 @@ class Denials:
             **phrases,
         )
 
-    def heard(self, said: Saying, names: tuple[Name, ...]) -> Iterator[Name]:
+    def heard(self, said: Clause, names: tuple[Name, ...]) -> Iterator[Name]:
         """The names that the text does not deny."""
         covered = {at: name for name in names for at in range(name.start, name.end)}
         denied = {
@@ -133,7 +133,7 @@ class Denials:
                 yield name
 
     def _from(
-        self, said: Saying, covered: Mapping[int, Name], kind: str, at: int
+        self, said: Clause, covered: Mapping[int, Name], kind: str, at: int
     ) -> Iterator[Name]:
         """What a denial reaches: the first name, then those that a conjunction ties to it.
 
@@ -156,14 +156,14 @@ class Denials:
             at, tied = _next(said, end, kind)
             across, fillers = _BETWEEN_ITEMS, self.between_more
 
-    def _may_end(self, said: Saying, end: int) -> bool:
+    def _may_end(self, said: Clause, end: int) -> bool:
         """Whether nothing follows a name that could turn what is said of it."""
         end = said.longest(self.follows, end)
         if end == len(said.words) or not _SPACE.fullmatch(said.gaps[end]):
             return True
         return said.words[end] in _GO_ON
 
-    def _denied_after(self, said: Saying, name: Name) -> bool:
+    def _denied_after(self, said: Clause, name: Name) -> bool:
         at = name.end
         if at == len(said.words) or not _TO_A_DENIAL.fullmatch(said.gaps[at]):
             return False
@@ -176,7 +176,7 @@ class Denials:
         numbered = said.gaps[end].startswith(".") and said.words[end].isdigit()
         return not numbered and not _SPACE.fullmatch(said.gaps[end])
 
-    def _in_doubt(self, said: Saying, name: Name) -> bool:
+    def _in_doubt(self, said: Clause, name: Name) -> bool:
         if "?" in said.gaps[name.start] or "?" in said.gaps[name.end]:
             return True
         verb = said.longest(_VERBS, name.end)
@@ -190,7 +190,7 @@ class Denials:
 _BETWEEN_ITEMS = re.compile(r"[\s\-,/]*")
 
 
-def _next(said: Saying, end: int, kind: str) -> tuple[int, bool]:
+def _next(said: Clause, end: int, kind: str) -> tuple[int, bool]:
     """Where the next item of a list of denied things may begin, and whether it is surely in it.
 
     A text that goes on otherwise gives its end.
@@ -209,7 +209,7 @@ def _next(said: Saying, end: int, kind: str) -> tuple[int, bool]:
     return len(said.words), False
 
 
-def _past(said: Saying, at: int, fillers: Phrases) -> int:
+def _past(said: Clause, at: int, fillers: Phrases) -> int:
     """The first word from `at` on that is no filler."""
     while at < len(said.words) and (end := said.longest(fillers, at)) > at:
         if end < len(said.words) and not _SPACE.fullmatch(said.gaps[end]):
@@ -222,7 +222,7 @@ def _phrases(content: Mapping[str, object], name: str) -> Phrases:
     phrases: dict[str, tuple[Phrase, ...]] = {}
     for number, written in enumerate(_listed(content, name, "words"), start=1):
         place = f"{name}.words[{number}]"
-        phrase = Saying.of(text({"word": written}, "word", place)).words
+        phrase = Clause.of(text({"word": written}, "word", place)).words
         if not phrase:
             refuse(place, "there is no word in it")
         phrases[phrase[0]] = (*phrases.get(phrase[0], ()), phrase)
@@ -236,7 +236,7 @@ def _listed(content: Mapping[str, object], name: str, what: str) -> list[object]
     return listed(required(entry, what, name), f"{name}.{what}")
 
 
-def names_in(said: Saying, names: Mapping[str, Collection[tuple[Phrase, str]]]) -> Iterator[Name]:
+def names_in(said: Clause, names: Mapping[str, Collection[tuple[Phrase, str]]]) -> Iterator[Name]:
     """The known names of a text from left to right, the longest at each place.
 
     Parameters

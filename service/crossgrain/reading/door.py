@@ -16,7 +16,7 @@ from crossgrain.names.version import FhirVersion
 from crossgrain.reading.budget import MOST_RESOURCES, refuse_resources_above
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.elements import Reference
-from crossgrain.reading.errors import Asked, Category, Unreadable
+from crossgrain.reading.errors import Asked, ReadCategory, Unreadable
 from crossgrain.reading.interest import may_matter
 from crossgrain.reading.notes import Notes
 from crossgrain.reading.person import Identity, Person, read_person, the_patient
@@ -146,7 +146,7 @@ class Opened:
             return False
         if entry.kind in _HOLD_OTHERS:
             raise Unreadable(
-                Category.NOT_SUPPORTED,
+                ReadCategory.NOT_SUPPORTED,
                 entry.path,
                 f"a {entry.kind} inside the record is not opened: send what it holds as entries",
             )

@@ -17,7 +17,7 @@ from crossgrain.reading.labelled import labelled
 from crossgrain.reading.notes import Notes
 from crossgrain.reading.product import Product
 from crossgrain.reading.quantities import Amount, amount_of, in_unit, mean, scaled, total
-from crossgrain.reading.sayings import Settled, compare, compare_limits, words_in
+from crossgrain.reading.sayings import SettledDose, compare, compare_limits, words_in
 from crossgrain.reading.schedule import Schedule
 from crossgrain.reading.sig import read_sig
 from crossgrain.reading.timing import schedule_of
@@ -100,7 +100,7 @@ class ReadDose(msgspec.Struct, frozen=True):
     cycle: tuple[Fraction, ...]
     from_text: bool
     assumed: str
-    settled: Settled
+    settled: SettledDose
 
 
 class _Dose(msgspec.Struct, frozen=True):
@@ -250,7 +250,7 @@ def _together(
     """The parts of one dosage, which are taken on days of their own, as one dose."""
     doses = [dose for dose, _ in parts]
     first = doses[0]
-    settled = Settled(
+    settled = SettledDose(
         scale.path,
         scale.product,
         scale.preparations,

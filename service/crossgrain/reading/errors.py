@@ -3,7 +3,7 @@
 from enum import StrEnum
 
 
-class Category(StrEnum):
+class ReadCategory(StrEnum):
     """What kind of fault makes the whole input unusable."""
 
     STRUCTURE = "structure"  # not JSON, or not shaped as FHIR
@@ -23,7 +23,7 @@ class Unreadable(Exception):
     message : one sentence for a person, without any value from the input
     """
 
-    def __init__(self, category: Category, expression: str, message: str) -> None:
+    def __init__(self, category: ReadCategory, expression: str, message: str) -> None:
         super().__init__(message)
         self.category = category
         self.expression = expression

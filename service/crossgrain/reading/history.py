@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, field
 
-from crossgrain.reading.concerns import ConcernTable, Heard
+from crossgrain.reading.concerns import ConcernTable, HeardKeys
 from crossgrain.reading.dates import read_date
 from crossgrain.reading.elements import CodeableConcept
 from crossgrain.reading.person import say_whose
@@ -84,8 +84,8 @@ def read_goal(entry: Entry, history: History, reading: Reading) -> None:
     keep(heard.keys, entry, history.goals, reading, modified=modified, denied=heard.denied)
 
 
-def _heard(concept: CodeableConcept | None, table: ConcernTable) -> Heard:
-    return Heard() if concept is None else table.heard_of(concept)
+def _heard(concept: CodeableConcept | None, table: ConcernTable) -> HeardKeys:
+    return HeardKeys() if concept is None else table.heard_of(concept)
 
 
 def keep(

@@ -25,7 +25,7 @@ from typing import Any
 import msgspec
 import orjson
 
-from crossgrain.reading.errors import Category, Unreadable
+from crossgrain.reading.errors import ReadCategory, Unreadable
 
 MOST_BYTES = 10 * 1024 * 1024
 MOST_LEVELS = 64
@@ -56,11 +56,11 @@ def parse(
     {'value': Decimal('1.50')}
     """
     if len(body) > most_bytes:
-        raise Unreadable(Category.TOO_COSTLY, "", f"the body is larger than {most_bytes} bytes")
+        raise Unreadable(ReadCategory.TOO_COSTLY, "", f"the body is larger than {most_bytes} bytes")
     body = body.removeprefix(BOM_UTF8)  # as RFC 8259, 8.1, allows; many an editor writes one
     tree = _decode(body)
     if not isinstance(tree, dict):
-        raise Unreadable(Category.STRUCTURE, "", "the body must be one JSON object")
+        raise Unreadable(ReadCategory.STRUCTURE, "", "the body must be one JSON object")
     if not _ordinary(body, tree, most_levels):
         if _deeper_than(body, most_levels):  # first: what is too deep is dear to walk through
             raise _too_deep()
@@ -111,11 +111,13 @@ def _number(text: str) -> Decimal:
 
 
 def _too_long() -> Unreadable:
-    return Unreadable(Category.VALUE, "", "a number is larger or longer than any that FHIR holds")
+    return Unreadable(
+        ReadCategory.VALUE, "", "a number is larger or longer than any that FHIR holds"
+    )
 
 
 def _too_deep() -> Unreadable:
-    return Unreadable(Category.TOO_COSTLY, "", "the body is nested too deeply to be read")
+    return Unreadable(ReadCategory.TOO_COSTLY, "", "the body is nested too deeply to be read")
 
 
 _WRITER_LEVELS = _levels_written()
@@ -131,11 +133,11 @@ def _decode(body: bytes) -> object:
     except msgspec.ValidationError:
         raise _too_long() from None
     except UnicodeDecodeError:
-        raise Unreadable(Category.STRUCTURE, "", "the body is not UTF-8") from None
+        raise Unreadable(ReadCategory.STRUCTURE, "", "the body is not UTF-8") from None
     except msgspec.DecodeError as fault:
         if not body.strip():
-            raise Unreadable(Category.STRUCTURE, "", "the body is empty") from None
-        raise Unreadable(Category.STRUCTURE, "", _without_content(str(fault))) from None
+            raise Unreadable(ReadCategory.STRUCTURE, "", "the body is empty") from None
+        raise Unreadable(ReadCategory.STRUCTURE, "", _without_content(str(fault))) from None
 
 
 def _without_content(fault: str) -> str:
@@ -179,9 +181,9 @@ def _check_keys(body: bytes, written: bytes) -> None:
     if _marks_agree(body, written):
         return
     if len(body) > _MOST_SEARCHED:
-        raise Unreadable(Category.STRUCTURE, "", "a key stands twice in one object")
+        raise Unreadable(ReadCategory.STRUCTURE, "", "a key stands twice in one object")
     slow = json.loads(body, object_pairs_hook=_members, parse_float=_number)
-    raise Unreadable(Category.STRUCTURE, _doubled(slow), "this key stands twice in one object")
+    raise Unreadable(ReadCategory.STRUCTURE, _doubled(slow), "this key stands twice in one object")
 
 
 def _marks_agree(body: bytes, written: bytes) -> bool:

@@ -8,7 +8,7 @@ from crossgrain.reading.code_tables import CodeTables, LabCode
 from crossgrain.reading.codesystems import Loinc, Snomed
 from crossgrain.reading.dates import read_date
 from crossgrain.reading.elements import CodeableConcept
-from crossgrain.reading.errors import Category, Unreadable
+from crossgrain.reading.errors import ReadCategory, Unreadable
 from crossgrain.reading.lab_values import own_range, value_of
 from crossgrain.reading.notes import Notes
 from crossgrain.reading.person import say_whose
@@ -174,7 +174,7 @@ def _measured(
     comparator = quantity.comparator or ""
     if comparator and comparator not in _COMPARATORS:
         raise Unreadable(
-            Category.VALUE, f"{path}.value.comparator", "this is no comparator of FHIR"
+            ReadCategory.VALUE, f"{path}.value.comparator", "this is no comparator of FHIR"
         )
     value = value_of(quantity, code, f"{path}.value.value")
     if isinstance(value, str):

@@ -9,7 +9,7 @@ from operator import itemgetter
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.reading.code_tables import Believed
-from crossgrain.reading.currency import Currency, Standing
+from crossgrain.reading.currency import Currency, Meaning
 from crossgrain.reading.dates import read_date
 from crossgrain.reading.dose_lines import Doses, doses_of
 from crossgrain.reading.errors import Asked
@@ -31,7 +31,7 @@ from crossgrain.reading.sayings import Saying
 from crossgrain.reading.taking import Claim, Denial, Dose, StandingOrders, dose
 from crossgrain.reading.told import Other, Told, Unsettled, told_by
 from crossgrain.reading.views import MedicationRequest, Medicine, view
-from crossgrain.screening.course import Dispense, End, Intake, Undecided
+from crossgrain.screening.course import Dispense, DoseRun, End, Undecided
 
 _ANOTHER_DOSE = "A statement was made from an order of another dose. Which was taken?"
 
@@ -95,7 +95,7 @@ def dated_medicine(entry: Entry, reading: Reading) -> Dated | None:
         case Other():
             return None
         case Unsettled() as unsettled:
-            if unsettled.standing.standing in {Standing.DRAFT, Standing.NOT_TAKEN}:
+            if unsettled.standing.standing in {Meaning.DRAFT, Meaning.NOT_TAKEN}:
                 return None
             raise Undecided(unsettled.which.question, (entry.reference,))
         case told:
@@ -127,7 +127,7 @@ def _marked(told: Told) -> MarkedOrder | None:
         return None
 
 
-def _intakes_of(medicine: Dated) -> Iterator[Intake]:
+def _intakes_of(medicine: Dated) -> Iterator[DoseRun]:
     """The doses of one resource, each with its days.
 
     Dosages with bounds of their own follow one another (a climb in one order); the rest hold
@@ -167,7 +167,7 @@ def _intake(
     last: int | None,
     numbered: Sequence[Numbered],
     beside: Sequence[Saying],
-) -> Intake:
+) -> DoseRun:
     told, apart, doubt = medicine.told, Notes(), ""
     _, path = told.dosages()
     try:
@@ -185,10 +185,10 @@ def _intake(
 
 def _taken_on(
     medicine: Dated, first: int, last: int | None, doses: Doses | None = None, doubt: str = ""
-) -> Intake:
+) -> DoseRun:
     group = medicine.told.group
-    past = medicine.standing.standing is Standing.PAST
-    return Intake(
+    past = medicine.standing.standing is Meaning.PAST
+    return DoseRun(
         kind=medicine.kind,
         lines=doses.lines if doses and not doubt else (),
         first_day=first,
@@ -209,11 +209,11 @@ def _days(run: Run, own: Currency) -> tuple[int | None, int | None]:
     """
     first = own.first_day if run.first_day is None else run.first_day
     last = own.last_day if run.last_day is None else run.last_day
-    given_up = own.standing is Standing.PAST and own.last_day is None
+    given_up = own.standing is Meaning.PAST and own.last_day is None
     return first, None if given_up and last is not None and last >= 0 else last
 
 
-def counted_once(medicines: Sequence[Dated], believed: Believed) -> Iterator[Intake]:
+def counted_once(medicines: Sequence[Dated], believed: Believed) -> Iterator[DoseRun]:
     """The doses, without the orders that a statement of the same dose was made from.
 
     Where the doses differ, who stands for whom goes round in a circle or against the dates, or
@@ -241,7 +241,7 @@ def _doubts(taken: Sequence[Dated]) -> dict[str, str]:
 
 
 def _restated(
-    taken: Sequence[Dated], read: Mapping[str, list[Intake]], doubts: dict[str, str]
+    taken: Sequence[Dated], read: Mapping[str, list[DoseRun]], doubts: dict[str, str]
 ) -> dict[str, list[int | None]]:
     """Each order that statements of the same dose stand for: until which day, ``None`` for all.
 
@@ -260,14 +260,14 @@ def _restated(
                     found.setdefault(own, []).append(None)
                 else:
                     doubts[own] = _ANOTHER_DOSE
-            elif Standing.TAKEN is medicine.standing.standing or standing[source] is Standing.PAST:
+            elif Meaning.TAKEN is medicine.standing.standing or standing[source] is Meaning.PAST:
                 found.setdefault(source, []).append(None)
             elif medicine.standing.last_day is not None:
                 found.setdefault(source, []).append(medicine.standing.last_day)
     return found
 
 
-def _follows(statement: Sequence[Intake], order: Sequence[Intake]) -> bool:
+def _follows(statement: Sequence[DoseRun], order: Sequence[DoseRun]) -> bool:
     """Whether a statement says on each of its days what an order of several doses says of it."""
     ordered = sorted(order, key=lambda each: each.first_day)
     told = all(not each.doubt and each.end is not End.UNDATED for each in (*statement, *order))
@@ -275,7 +275,7 @@ def _follows(statement: Sequence[Intake], order: Sequence[Intake]) -> bool:
     return told and apart and len(order) > 1 and all(_within(each, ordered) for each in statement)
 
 
-def _within(said: Intake, ordered: Sequence[Intake]) -> bool:
+def _within(said: DoseRun, ordered: Sequence[DoseRun]) -> bool:
     day, last = said.first_day, _last(said)
     for each in ordered:
         if each.first_day > day or day > last:
@@ -287,17 +287,17 @@ def _within(said: Intake, ordered: Sequence[Intake]) -> bool:
     return day > last
 
 
-def _last(intake: Intake) -> int:
+def _last(intake: DoseRun) -> int:
     """The last day on which it was taken, up to today."""
     return 0 if intake.last_day is None else min(intake.last_day, 0)
 
 
-def _said(intakes: Iterable[Intake]) -> set[tuple[Kind, tuple[tuple[str, Fraction], ...]]]:
+def _said(intakes: Iterable[DoseRun]) -> set[tuple[Kind, tuple[tuple[str, Fraction], ...]]]:
     """What is taken, and how much. An unread dose is like another only within a kind."""
     return {(intake.kind, intake.dose) for intake in intakes}
 
 
-def _left_of(intake: Intake, restated: Sequence[int | None]) -> Iterator[Intake]:
+def _left_of(intake: DoseRun, restated: Sequence[int | None]) -> Iterator[DoseRun]:
     """What no statement stands for."""
     if None in restated:
         return
@@ -352,13 +352,13 @@ class _Against:
         orders = [
             m
             for m in medicines
-            if m.standing.standing is Standing.TAKEN and isinstance(m.told.seen, MedicationRequest)
+            if m.standing.standing is Meaning.TAKEN and isinstance(m.told.seen, MedicationRequest)
         ]
         self._orders = StandingOrders(
             frozenset(m.reference for m in orders), frozenset(m.kind for m in orders), order_days
         )
 
-    def held_against(self, medicine: Dated, intake: Intake) -> Iterator[Intake]:
+    def held_against(self, medicine: Dated, intake: DoseRun) -> Iterator[DoseRun]:
         """A dose, its days that are denied as a dose of their own that is in doubt."""
         if intake.doubt:
             yield intake
@@ -384,8 +384,8 @@ def _is_stop(denial: Denial) -> bool:
 
 
 def _parted(
-    intake: Intake, found: Sequence[tuple[Denial, tuple[int, int | None]]]
-) -> Iterator[Intake]:
+    intake: DoseRun, found: Sequence[tuple[Denial, tuple[int, int | None]]]
+) -> Iterator[DoseRun]:
     """The days before those that are denied, those, and the days after."""
     if not found:
         yield intake

@@ -6,7 +6,7 @@ from datetime import date
 
 from crossgrain.reading.dates import full_years, read_date
 from crossgrain.reading.elements import Identifier, Reference
-from crossgrain.reading.errors import Asked, Category, Unreadable
+from crossgrain.reading.errors import Asked, ReadCategory, Unreadable
 from crossgrain.reading.notes import Notes
 from crossgrain.reading.resolve import BundleIndex, Entry, without_version
 from crossgrain.reading.views import Patient, view
@@ -23,10 +23,10 @@ def the_patient(index: BundleIndex, root: str) -> Entry:
     """
     patients = [entry for entry in index.entries if entry.kind == "Patient"]
     if not patients:
-        raise Unreadable(Category.STRUCTURE, root, "the Bundle holds no Patient")
+        raise Unreadable(ReadCategory.STRUCTURE, root, "the Bundle holds no Patient")
     if len(patients) > 1:
         raise Unreadable(
-            Category.CONFLICT,
+            ReadCategory.CONFLICT,
             patients[1].path,
             "the Bundle holds several patients; a record is of one",
         )
@@ -56,7 +56,7 @@ def read_person(patient: Entry, as_of: date, notes: Notes) -> Person:
     seen = view(patient.resource, Patient, patient.path)
     if seen.modifier:
         raise Unreadable(
-            Category.NOT_SUPPORTED,
+            ReadCategory.NOT_SUPPORTED,
             f"{patient.path}.modifierExtension",
             "the Patient carries a modifier that is not known",
         )
@@ -90,7 +90,7 @@ def _age(birth_date: str | None, path: str, as_of: date, notes: Notes) -> int | 
         return None
     born = read_date(birth_date, path)
     if born.first > as_of:
-        raise Unreadable(Category.VALUE, path, "this birth date is after the day of reading")
+        raise Unreadable(ReadCategory.VALUE, path, "this birth date is after the day of reading")
     if not born.exact:
         notes.unread(path, "it names no day, so the age was taken as the lowest that it allows")
     return full_years(min(born.last, as_of), as_of)
@@ -138,7 +138,7 @@ class Identity:
         if agrees is False:
             refused = _ANOTHER
         if refused:
-            raise Unreadable(Category.CONFLICT, expression, refused)
+            raise Unreadable(ReadCategory.CONFLICT, expression, refused)
 
     def _agrees(self, identifier: Identifier | None) -> bool | None:
         """Whether an identifier is this patient's; ``None`` where that cannot be told."""

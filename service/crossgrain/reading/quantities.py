@@ -10,7 +10,7 @@ import msgspec
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.names.printing import as_written, unit_word
 from crossgrain.reading.elements import Quantity, Ratio
-from crossgrain.reading.errors import Asked, Category, Unreadable
+from crossgrain.reading.errors import Asked, ReadCategory, Unreadable
 from crossgrain.reading.units import Dimension, Unit, unit_of_code, unit_of_word
 
 
@@ -31,7 +31,7 @@ def checked_number(value: object, expression: str) -> int | Decimal:
     """
     if type(value) is int or type(value) is Decimal:
         return value
-    raise Unreadable(Category.STRUCTURE, expression, "expected a number")
+    raise Unreadable(ReadCategory.STRUCTURE, expression, "expected a number")
 
 
 def exact(value: object, expression: str) -> Fraction:
@@ -64,7 +64,7 @@ def positive_integer(value: object, expression: str) -> int:
     """A ``positiveInt``; zero, a fraction or a text is refused."""
     if type(value) is int and value > 0:
         return value
-    raise Unreadable(Category.VALUE, expression, "expected a whole number above zero")
+    raise Unreadable(ReadCategory.VALUE, expression, "expected a whole number above zero")
 
 
 def amount_of(quantity: Quantity, expression: str) -> Amount:
@@ -80,7 +80,7 @@ def amount_of(quantity: Quantity, expression: str) -> Amount:
         raise Asked(expression, "The dose has no value. How much is taken at a time?")
     value = exact(quantity.value, f"{expression}.value")
     if value.numerator < 0:
-        raise Unreadable(Category.VALUE, f"{expression}.value", "a dose cannot be negative")
+        raise Unreadable(ReadCategory.VALUE, f"{expression}.value", "a dose cannot be negative")
     if quantity.comparator:
         raise Asked(
             f"{expression}.comparator",
@@ -125,7 +125,7 @@ def concentration(ratio: Ratio, expression: str) -> tuple[Amount, Amount]:
     below = amount_of(ratio.denominator, f"{expression}.denominator")
     if not below.value:
         raise Unreadable(
-            Category.VALUE, f"{expression}.denominator", "a strength per nothing cannot be read"
+            ReadCategory.VALUE, f"{expression}.denominator", "a strength per nothing cannot be read"
         )
     return above, below
 

@@ -1,4 +1,4 @@
-"""One reader of a record: a `Record` is what holds today, a `Course` what holds over time.
+"""One reader of a record: a `Record` is what holds today, a `TakingHistory` what holds over time.
 
 Both come in by one door, read each medicine by what its resource tells, and hear the same
 contradictions. A record asks what must be answered before a plan; a course, for the screening,
@@ -13,7 +13,7 @@ from typing import Any, Unpack
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.reading.budget import refuse_drafts_above
 from crossgrain.reading.course_facts import read_facts
-from crossgrain.reading.currency import Standing
+from crossgrain.reading.currency import Meaning
 from crossgrain.reading.door import Look, Opened, open_record
 from crossgrain.reading.history import History, read_allergy, read_condition, read_goal
 from crossgrain.reading.labs import Labs, read_observation
@@ -28,7 +28,7 @@ from crossgrain.reading.series import Taken, followed_until, marked_plan, with_k
 from crossgrain.reading.taking import ask_about_denials
 from crossgrain.reading.today import Hormone, Medicines, read_medicine
 from crossgrain.safety.facts import Facts, Known
-from crossgrain.screening.course import Course, Dispense, Undecided
+from crossgrain.screening.course import Dispense, TakingHistory, Undecided
 
 
 def read_record(bundle: dict[str, Any], **look: Unpack[Look]) -> Record:
@@ -154,7 +154,7 @@ def _facts(
     )
 
 
-def read_course(bundle: dict[str, Any], **look: Unpack[Look]) -> Course:
+def read_course(bundle: dict[str, Any], **look: Unpack[Look]) -> TakingHistory:
     """Read one patient's course as of one day. The parameters are those of `open_record`.
 
     Raises
@@ -167,7 +167,7 @@ def read_course(bundle: dict[str, Any], **look: Unpack[Look]) -> Course:
     return course_in(open_record(bundle, **look))
 
 
-def course_in(opened: Opened) -> Course:
+def course_in(opened: Opened) -> TakingHistory:
     """The course of a record that was opened; its notes are filled on the way.
 
     Raises
@@ -178,18 +178,18 @@ def course_in(opened: Opened) -> Course:
     reading = opened.reading
     entries = list(opened.entries())
     if opened.person.deceased:
-        return Course((), deceased=True)
+        return TakingHistory((), deceased=True)
     for question in reading.notes.questions:
         raise Undecided(question.question, (reading.patient.reference,))
     medicines = list(_medicines(entries, opened))
     if len({medicine.kind for medicine in medicines if medicine.taken}) < 2:
         _refuse_where_all_is_given_up(medicines)
-        return Course(())
+        return TakingHistory(())
     for medicine in medicines:
         if medicine.open_question:
             raise Undecided(medicine.open_question, (medicine.reference,))
     facts = read_facts(entries, opened)
-    return Course(
+    return TakingHistory(
         intakes=tuple(counted_once(medicines, reading.codes.believed)),
         tsh=facts.tsh,
         free_t4=facts.free_t4,
@@ -218,7 +218,7 @@ def _refuse_where_all_is_given_up(medicines: Sequence[Dated]) -> None:
     Undecided
         since the patient is on neither.
     """
-    if any(medicine.standing.standing is Standing.TAKEN for medicine in medicines):
+    if any(medicine.standing.standing is Meaning.TAKEN for medicine in medicines):
         return
     kinds = {medicine.kind for medicine in medicines if medicine.taken}
     untaken = [m for m in medicines if not m.taken and m.kind not in kinds and m.told.says_so]
@@ -236,7 +236,7 @@ def _followed_until(
     marked = [medicine.marked for medicine in medicines if medicine.marked]
     if not marked:
         return None
-    today = [each for each in medicines if each.standing.standing is Standing.TAKEN]
+    today = [each for each in medicines if each.standing.standing is Meaning.TAKEN]
     changed = {statement for each in today for statement in each.told.changes()}
     plans = [marked_plan(entry, reading) for entry in entries if entry.kind == "CarePlan"]
     taken = [

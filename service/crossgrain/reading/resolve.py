@@ -12,7 +12,7 @@ import msgspec
 
 from crossgrain.reading.budget import refuse_long_address
 from crossgrain.reading.elements import Reference
-from crossgrain.reading.errors import Category, Unreadable
+from crossgrain.reading.errors import ReadCategory, Unreadable
 
 _KINDS_READ = ("collection", "searchset", "document", "message", "transaction", "batch")
 
@@ -86,7 +86,9 @@ class BundleIndex:
         if full_url and full_url in self._by_address:
             earlier.append(self._by_address[full_url])
         if any(one.resource != resource for one in earlier):
-            raise Unreadable(Category.CONFLICT, place, "two different resources share one address")
+            raise Unreadable(
+                ReadCategory.CONFLICT, place, "two different resources share one address"
+            )
         if full_url:
             self._by_address.setdefault(full_url, found)
         if not earlier:
@@ -97,17 +99,19 @@ class BundleIndex:
 def _parts(content: object, path: str) -> tuple[str, str | None, str, dict[str, Any]]:
     """Type, id, address without its version, and the resource of one entry."""
     if not isinstance(content, dict):
-        raise Unreadable(Category.STRUCTURE, path, "expected an object")
+        raise Unreadable(ReadCategory.STRUCTURE, path, "expected an object")
     resource, full_url = content.get("resource"), content.get("fullUrl")
     if not isinstance(resource, dict):
-        raise Unreadable(Category.STRUCTURE, path, "this entry has no resource")
+        raise Unreadable(ReadCategory.STRUCTURE, path, "this entry has no resource")
     kind, id_ = resource.get("resourceType"), resource.get("id")
     if not isinstance(kind, str):
-        raise Unreadable(Category.STRUCTURE, f"{path}.resource", "the resource has no resourceType")
+        raise Unreadable(
+            ReadCategory.STRUCTURE, f"{path}.resource", "the resource has no resourceType"
+        )
     if not (id_ is None or isinstance(id_, str)):
-        raise Unreadable(Category.STRUCTURE, f"{path}.resource.id", "expected a string")
+        raise Unreadable(ReadCategory.STRUCTURE, f"{path}.resource.id", "expected a string")
     if not (full_url is None or isinstance(full_url, str)):
-        raise Unreadable(Category.STRUCTURE, f"{path}.fullUrl", "expected a string")
+        raise Unreadable(ReadCategory.STRUCTURE, f"{path}.fullUrl", "expected a string")
     refuse_long_address(id_, f"{path}.resource.id")
     refuse_long_address(full_url, f"{path}.fullUrl")
     return kind, id_, without_version(full_url or ""), resource
@@ -164,7 +168,7 @@ def refuse_implicit_rules(resource: Mapping[str, Any], path: str) -> None:
     """
     if resource.get("implicitRules") is not None:
         raise Unreadable(
-            Category.NOT_SUPPORTED,
+            ReadCategory.NOT_SUPPORTED,
             f"{path}.implicitRules",
             "implicit rules are not followed, so this resource cannot be read",
         )
@@ -172,12 +176,12 @@ def refuse_implicit_rules(resource: Mapping[str, Any], path: str) -> None:
 
 def _check_bundle(bundle: dict[str, Any], root: str) -> None:
     if bundle.get("resourceType") != "Bundle":
-        raise Unreadable(Category.STRUCTURE, root, "a Bundle is expected here")
+        raise Unreadable(ReadCategory.STRUCTURE, root, "a Bundle is expected here")
     refuse_implicit_rules(bundle, root)
     kind = bundle.get("type")
     if kind not in _KINDS_READ:
         raise Unreadable(
-            Category.NOT_SUPPORTED if isinstance(kind, str) else Category.STRUCTURE,
+            ReadCategory.NOT_SUPPORTED if isinstance(kind, str) else ReadCategory.STRUCTURE,
             f"{root}.type",
             f"a Bundle of one of these types is read: {', '.join(_KINDS_READ)}",
         )
@@ -186,7 +190,7 @@ def _check_bundle(bundle: dict[str, Any], root: str) -> None:
 def _entries(bundle: dict[str, Any], root: str) -> list[Any]:
     entries = bundle.get("entry", [])
     if not isinstance(entries, list):
-        raise Unreadable(Category.STRUCTURE, f"{root}.entry", "expected an array")
+        raise Unreadable(ReadCategory.STRUCTURE, f"{root}.entry", "expected an array")
     if not entries:
-        raise Unreadable(Category.STRUCTURE, root, "the Bundle is empty")
+        raise Unreadable(ReadCategory.STRUCTURE, root, "the Bundle is empty")
     return entries

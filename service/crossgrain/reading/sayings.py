@@ -24,7 +24,7 @@ from crossgrain.reading.notes import Notes
 from crossgrain.reading.product import Product, strengths_of
 from crossgrain.reading.quantities import Amount, amount_of, in_unit, total
 from crossgrain.reading.schedule import DAILY, Schedule
-from crossgrain.reading.sig import Part, Sig, read_sig
+from crossgrain.reading.sig import Sig, SigPart, read_sig
 from crossgrain.reading.sig_words import BEGINS, IN_ALL, OWN_NOTES, plain_words
 from crossgrain.reading.timing import schedule_of
 from crossgrain.reading.units import Dimension
@@ -45,7 +45,7 @@ class Saying(msgspec.Struct, frozen=True):
     timing: Timing | None = None
 
 
-class Settled(msgspec.Struct, frozen=True):
+class SettledDose(msgspec.Struct, frozen=True):
     """The dose that was read, which every saying must agree with.
 
     Attributes
@@ -96,10 +96,10 @@ class Settled(msgspec.Struct, frozen=True):
             return None
 
 
-def in_all(settled: Sequence[Settled], path: str) -> Settled:
+def in_all(settled: Sequence[SettledDose], path: str) -> SettledDose:
     """Several dosages of one medicine as one dose, at the path of the medicine."""
     first = settled[0]
-    return Settled(
+    return SettledDose(
         path,
         first.product,
         first.preparations,
@@ -165,7 +165,7 @@ def _sentences(text: str) -> list[str]:
     return [part.strip() for line in text.splitlines() for part in line.split(". ")]
 
 
-def compare(saying: Saying, settled: Settled, notes: Notes) -> None:
+def compare(saying: Saying, settled: SettledDose, notes: Notes) -> None:
     """Hold one saying against the dose.
 
     Raises
@@ -192,7 +192,7 @@ def compare(saying: Saying, settled: Settled, notes: Notes) -> None:
         notes.unread(saying.place, "the words were not read whole: nothing else was heard in them")
 
 
-def _compare_timing(said: Schedule, saying: Saying, settled: Settled) -> None:
+def _compare_timing(said: Schedule, saying: Saying, settled: SettledDose) -> None:
     """How often by another element: as one of the dosages, or as all of them together."""
     in_all = total([schedule.per_day for schedule in settled.schedules])
     if said.per_day != in_all and not any(said.same_as(each) for each in settled.schedules):
@@ -200,7 +200,7 @@ def _compare_timing(said: Schedule, saying: Saying, settled: Settled) -> None:
         raise _differ(Saying(saying.place, f"{times} a day"), settled)
 
 
-def _differ(saying: Saying, settled: Settled) -> Asked:
+def _differ(saying: Saying, settled: SettledDose) -> Asked:
     """Both sayings, each as it stands."""
     return Asked(
         settled.path,
@@ -213,7 +213,7 @@ def _shown(saying: Saying) -> str:
     return f"“{words if len(words) <= _SHOWN else words[: _SHOWN - 1] + '…'}”"
 
 
-def _compare_sig(sig: Sig, saying: Saying, settled: Settled) -> None:
+def _compare_sig(sig: Sig, saying: Saying, settled: SettledDose) -> None:
     """An instruction that was read whole must say the same, as far as both say it."""
     _compare_dates(sig.parts[0].dates, saying, settled)
     said = [_daily_of(part, saying, settled) for part in sig.parts]
@@ -229,7 +229,7 @@ def _compare_sig(sig: Sig, saying: Saying, settled: Settled) -> None:
             raise _differ(saying, settled)
 
 
-def _daily_of(part: Part, saying: Saying, settled: Settled) -> Fraction | None:
+def _daily_of(part: SigPart, saying: Saying, settled: SettledDose) -> Fraction | None:
     """What one part comes to a day; ``None`` where the strength of its tablets is not known."""
     if part.product:
         named = read_name(part.product)
@@ -242,7 +242,7 @@ def _daily_of(part: Part, saying: Saying, settled: Settled) -> Fraction | None:
     return known.pop() if known else None
 
 
-def _fits_pieces(amount: Amount, settled: Settled) -> bool:
+def _fits_pieces(amount: Amount, settled: SettledDose) -> bool:
     """Whether tablets of a strength that is not known are as many as the coded ones."""
     if amount.dimension is not Dimension.PIECE:
         return True
@@ -250,7 +250,7 @@ def _fits_pieces(amount: Amount, settled: Settled) -> bool:
     return not coded or amount in coded
 
 
-def _compare_dates(dates: tuple[str, str] | None, saying: Saying, settled: Settled) -> None:
+def _compare_dates(dates: tuple[str, str] | None, saying: Saying, settled: SettledDose) -> None:
     """Dates in words must be those of the dosage; a dose for some days is no dose for all."""
     if dates is None:
         return
@@ -259,7 +259,7 @@ def _compare_dates(dates: tuple[str, str] | None, saying: Saying, settled: Settl
         raise _differ(saying, settled)
 
 
-def _compare_heard(heard: Heard, saying: Saying, settled: Settled) -> None:
+def _compare_heard(heard: Heard, saying: Saying, settled: SettledDose) -> None:
     """Every frequency and every amount that was made out must be one of the dose's own."""
     _compare_dates(heard.dates, saying, settled)
     in_all_a_day = settled.daily in map(settled.in_label_unit, heard.amounts)
@@ -273,7 +273,7 @@ def _compare_heard(heard: Heard, saying: Saying, settled: Settled) -> None:
             raise _differ(saying, settled)
 
 
-def _known(amount: Amount, pieces: Sequence[Fraction], settled: Settled) -> bool:
+def _known(amount: Amount, pieces: Sequence[Fraction], settled: SettledDose) -> bool:
     """Whether an amount in words is a dose, a day's dose, or the strength of a tablet."""
     value = settled.in_label_unit(amount)
     if value is None:
@@ -287,7 +287,7 @@ def _known(amount: Amount, pieces: Sequence[Fraction], settled: Settled) -> bool
     return value in strengths or any(value * count in doses for count in pieces)
 
 
-def compare_limits(dosage: Dosage, settled: Settled) -> None:
+def compare_limits(dosage: Dosage, settled: SettledDose) -> None:
     """No dose may pass the limit that stands beside it.
 
     Raises

@@ -18,7 +18,7 @@ from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
 from crossgrain.names.errors import DomainError
-from crossgrain.names.series_extension import PARTS, SERIES_URL, Part
+from crossgrain.names.series_extension import PARTS, SERIES_URL, ExtensionPart
 from crossgrain.reading.errors import Unreadable
 from crossgrain.reading.quantities import exact
 
@@ -158,7 +158,7 @@ def mark_in(extensions: object) -> SeriesMark | None:
         return None
 
 
-def _parts(extension: Mapping[str, Any], known: tuple[Part, ...]) -> dict[str, Any]:
+def _parts(extension: Mapping[str, Any], known: tuple[ExtensionPart, ...]) -> dict[str, Any]:
     """The values of an extension's parts by name; a list where a part may stand repeatedly."""
     inner = extension.get("extension")
     if not isinstance(inner, list) or not all(isinstance(each, dict) for each in inner):
@@ -172,7 +172,7 @@ def _parts(extension: Mapping[str, Any], known: tuple[Part, ...]) -> dict[str, A
     }
 
 
-def _of_part(part: Part, found: list[dict[str, Any]]) -> Any:
+def _of_part(part: ExtensionPart, found: list[dict[str, Any]]) -> Any:
     most = len(found) if part.maximum == "*" else int(part.maximum)
     if not part.minimum <= len(found) <= most:
         raise _Unlike

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from crossgrain.names.version import FhirVersion
-from crossgrain.reading.errors import Category, Unreadable
+from crossgrain.reading.errors import ReadCategory, Unreadable
 
 _BOTH = frozenset(
     """
@@ -164,7 +164,7 @@ def check_type(kind: str, shape: Shape, path: str) -> str:
         return ""
     if kind in _OF_MEDICINES_IN_DSTU2:
         raise Unreadable(
-            Category.NOT_SUPPORTED,
+            ReadCategory.NOT_SUPPORTED,
             path,
             f"{kind} is a resource of DSTU2, and this is read as {shape.version.name}",
         )
@@ -173,7 +173,7 @@ def check_type(kind: str, shape: Shape, path: str) -> str:
     for version, types in known.items():
         if kind in types:
             return f"{kind} is a resource of {version}, and this is read as {shape.version.name}"
-    raise Unreadable(Category.STRUCTURE, path, "there is no such resource type")
+    raise Unreadable(ReadCategory.STRUCTURE, path, "there is no such resource type")
 
 
 def check_version(resource: Mapping[str, Any], kind: str, shape: Shape, path: str) -> None:
@@ -188,7 +188,7 @@ def check_version(resource: Mapping[str, Any], kind: str, shape: Shape, path: st
     if shown:
         element, version = shown
         raise Unreadable(
-            Category.NOT_SUPPORTED,
+            ReadCategory.NOT_SUPPORTED,
             path,
             f"this {kind} has {element}, which is of {version}; it is read as {shape.version.name}",
         )

@@ -52,7 +52,7 @@ from crossgrain.reading.sig_words import (
 from crossgrain.reading.units import Dimension, unit_of_word
 
 
-class Part(msgspec.Struct, frozen=True):
+class SigPart(msgspec.Struct, frozen=True):
     """One amount and when it is taken.
 
     Attributes
@@ -72,7 +72,7 @@ class Part(msgspec.Struct, frozen=True):
 class Sig(msgspec.Struct, frozen=True):
     """An instruction that was read whole."""
 
-    parts: tuple[Part, ...]
+    parts: tuple[SigPart, ...]
 
 
 def read_sig(words: str) -> Sig | None:
@@ -92,7 +92,7 @@ def _read_sig(words: str) -> Sig | None:
     if len(words) > LONGEST:
         return None
     text, place = plain_words(words), 0
-    parts: list[Part] = []
+    parts: list[SigPart] = []
     while joined := not parts or JOINT.match(text, place):
         start = place if joined is True else joined.end()
         found = _read_part(text, start)
@@ -119,7 +119,7 @@ class _Reading:
     dates: tuple[str, str] | None = None
 
 
-def _read_part(text: str, start: int) -> tuple[Part, int] | None:
+def _read_part(text: str, start: int) -> tuple[SigPart, int] | None:
     """One part, and where it ends: at a joint or at the end of the words."""
     place = _after_fillers(text, start)
     opening = OPENING_DATES.match(text, place)
@@ -266,7 +266,7 @@ def _left(text: str, place: int) -> tuple[frozenset[str], int] | None:
     return frozenset(WEEK) - named, found.end()
 
 
-def _finished(reading: _Reading) -> Part | None:
+def _finished(reading: _Reading) -> SigPart | None:
     schedule = reading.schedule
     if reading.days:
         if schedule not in (None, DAILY):
@@ -277,10 +277,10 @@ def _finished(reading: _Reading) -> Part | None:
     several = reading.amount.dimension is Dimension.PIECE and reading.amount.value != 1
     if reading.mass is not None and several and not reading.all_of_it:
         return None  # the content of one tablet or of all of them: not said
-    return Part(reading.amount, schedule, reading.mass, reading.product, reading.dates)
+    return SigPart(reading.amount, schedule, reading.mass, reading.product, reading.dates)
 
 
-def _days_disjoint(parts: list[Part]) -> bool:
+def _days_disjoint(parts: list[SigPart]) -> bool:
     weeks = [part.schedule.doses for part in parts]
     if any(
         len(week) != 7 or not part.schedule.days_known

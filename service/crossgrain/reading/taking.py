@@ -16,7 +16,7 @@ from crossgrain.dosing.regimens import DoseLine
 from crossgrain.reading.currency import (
     ORDERS,
     Currency,
-    Standing,
+    Meaning,
     adherence_of,
     is_given_up,
 )
@@ -210,7 +210,7 @@ class Denier:
 
     def _of_statement(self, said: MedicationStatement, as_of: date) -> Denial | None:
         outright = may_deny(said)
-        if not outright and self.standing.standing is not Standing.PAST:
+        if not outright and self.standing.standing is not Meaning.PAST:
             return None
         asserted = _day(said.date_asserted, f"{self.path}.dateAsserted", as_of)
         first, last = self.standing.first_day, self.standing.last_day

@@ -11,7 +11,7 @@ from msgspec.structs import replace
 
 from crossgrain.names.printing import as_written
 from crossgrain.reading.elements import CodeableConcept, Repeat, Timing
-from crossgrain.reading.errors import Asked, Category, Unreadable
+from crossgrain.reading.errors import Asked, ReadCategory, Unreadable
 from crossgrain.reading.quantities import exact, positive_integer, scaled
 from crossgrain.reading.schedule import (
     DAILY,
@@ -175,7 +175,7 @@ def _named_days(names: Sequence[str], path: str) -> frozenset[str]:
     for place, name in enumerate(names):
         if name not in WEEK:
             raise Unreadable(
-                Category.VALUE, f"{path}.dayOfWeek[{place}]", "this is no day of the week"
+                ReadCategory.VALUE, f"{path}.dayOfWeek[{place}]", "this is no day of the week"
             )
     return frozenset(names)
 
@@ -184,7 +184,7 @@ def _moments(repeat: Repeat, path: str) -> int | None:
     """How many moments of a day are named, by the clock or by ``when``."""
     for place, code in enumerate(repeat.when):
         if code not in _WHEN:
-            raise Unreadable(Category.VALUE, f"{path}.when[{place}]", "this is no event code")
+            raise Unreadable(ReadCategory.VALUE, f"{path}.when[{place}]", "this is no event code")
     if repeat.time_of_day:
         times = len(set(repeat.time_of_day))
         if repeat.when and len(set(repeat.when)) != times:
@@ -202,10 +202,10 @@ def _rate(repeat: Repeat, path: str) -> tuple[Fraction, Fraction] | None:
     if repeat.period is None or repeat.period_unit is None:
         raise Asked(path, "The timing has no period or no unit for it. How often is a dose taken?")
     if repeat.period_unit not in _UNITS:
-        raise Unreadable(Category.VALUE, f"{path}.periodUnit", "this is no unit of time")
+        raise Unreadable(ReadCategory.VALUE, f"{path}.periodUnit", "this is no unit of time")
     period = exact(repeat.period, f"{path}.period")
     if period.numerator <= 0:
-        raise Unreadable(Category.VALUE, f"{path}.period", "a period must be above zero")
+        raise Unreadable(ReadCategory.VALUE, f"{path}.period", "a period must be above zero")
     times = exact(
         1 if repeat.frequency is None else positive_integer(repeat.frequency, f"{path}.frequency"),
         path,

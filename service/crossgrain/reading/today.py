@@ -6,7 +6,7 @@ from math import isfinite
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.reading.code_tables import Believed
-from crossgrain.reading.currency import Standing
+from crossgrain.reading.currency import Meaning
 from crossgrain.reading.dose_lines import Doses, read_by_date, read_doses
 from crossgrain.reading.errors import Asked
 from crossgrain.reading.history import History, keep
@@ -109,7 +109,7 @@ def _ask_where_taken(unsettled: Unsettled, entry: Entry, reading: Reading) -> No
     """Ask what a medicine is; what is not taken now need not be settled."""
     if unsettled.whether:
         reading.notes.ask(unsettled.whether)
-    if unsettled.standing.standing in (Standing.TAKEN, Standing.DRAFT):
+    if unsettled.standing.standing in (Meaning.TAKEN, Meaning.DRAFT):
         reading.notes.ask(unsettled.which)
         return
     why = unsettled.standing.why
@@ -132,7 +132,7 @@ def _read_other(other: Other, entry: Entry, history: History, reading: Reading) 
             return
         reading.notes.confirm(whether.expression, f"{_COUNTED} ({whether})")
     elif other.standing is not None:
-        if other.standing.standing is not Standing.TAKEN:
+        if other.standing.standing is not Meaning.TAKEN:
             return
         day = other.standing.first_day
     keep(other.keys, entry, history.medicines, reading, day=day, modified=other.modified)
@@ -141,7 +141,7 @@ def _read_other(other: Other, entry: Entry, history: History, reading: Reading) 
 def _read_hormone(told: Told, found: Medicines) -> None:
     notes, standing, seen = told.reading.notes, told.standing, told.seen
     told.reading.budget.count_hormone(told.path)
-    if not told.taken and standing.standing is not Standing.DRAFT:
+    if not told.taken and standing.standing is not Meaning.DRAFT:
         notes.unread(told.path, f"not counted as taken: {standing.why}")
         medicine = told.unasked()
         found.keep_denial(told, medicine)
@@ -149,7 +149,7 @@ def _read_hormone(told: Told, found: Medicines) -> None:
         if seen.status == "active" and (standing.first_day or 0) > 0:
             found.ahead.append(medicine)
         return
-    if standing.standing is Standing.PAST:
+    if standing.standing is Meaning.PAST:
         notes.unread(told.path, f"not counted as taken: {standing.why}")
         medicine = told.unasked()
         found.keep_mark(told, medicine)
@@ -204,7 +204,7 @@ def _current_doses(told: Told) -> tuple[Doses, tuple[Span, ...]]:
     reading, product, (dosages, path) = told.reading, told.product, told.dosages()
     try:
         beside = told.beside()
-        if told.standing.standing is Standing.TAKEN:
+        if told.standing.standing is Meaning.TAKEN:
             doses = read_doses(dosages, product, path, reading, dated=True, beside=beside)
             spans = told.unasked_spans() or _today(told, doses)
         else:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import DoseLine
-from crossgrain.reading.currency import Currency, Standing
+from crossgrain.reading.currency import Currency, Meaning
 from crossgrain.reading.dose_lines import Doses, read_by_date, read_doses
 from crossgrain.reading.elements import Dosage, Reference
 from crossgrain.reading.errors import Asked, Unreadable
@@ -104,7 +104,7 @@ class Told:
     @property
     def taken(self) -> bool:
         """Whether it says that it is, or was, taken."""
-        return self.standing.standing in {Standing.TAKEN, Standing.PAST}
+        return self.standing.standing in {Meaning.TAKEN, Meaning.PAST}
 
     @property
     def says_so(self) -> bool:
@@ -169,7 +169,7 @@ class Told:
             path=entry.path,
             lines=doses.lines,
             status=seen.status or "",
-            draft=self.standing.standing is Standing.DRAFT,
+            draft=self.standing.standing is Meaning.DRAFT,
             option=request is not None and request.intent == "option",
             spans=spans,
             from_text=doses.from_text,
@@ -255,12 +255,12 @@ def _standing(seen: Seen, entry: Entry, reading: Reading) -> tuple[Currency, Ask
     try:
         return standing_of(seen, entry, reading), None
     except Asked as whether:
-        return Currency(Standing.TAKEN), whether
+        return Currency(Meaning.TAKEN), whether
 
 
 def _held(standing: Currency, spans: tuple[Span, ...]) -> tuple[int | None, int | None]:
     """From when until when: as it stands, for a draft by the dates of its doses."""
-    if standing.standing is not Standing.DRAFT:
+    if standing.standing is not Meaning.DRAFT:
         return standing.first_day, standing.last_day
     firsts = [span.first_day for span in spans if span.first_day is not None]
     lasts = [span.last_day for span in spans if span.last_day is not None]

@@ -17,7 +17,7 @@ from crossgrain.reading.elements import (
     Timing,
     View,
 )
-from crossgrain.reading.errors import Category, Unreadable
+from crossgrain.reading.errors import ReadCategory, Unreadable
 
 
 class Resource(View, rename="camel"):
@@ -216,4 +216,4 @@ def view(content: object, kind: type[V], path: str) -> V:
     except msgspec.ValidationError as fault:
         what, _, where = str(fault).partition(" - at `$")
         place = path + _CHOICE.sub(r".\1", where.rstrip("`"))
-        raise Unreadable(Category.STRUCTURE, place, what[:1].lower() + what[1:]) from None
+        raise Unreadable(ReadCategory.STRUCTURE, place, what[:1].lower() + what[1:]) from None

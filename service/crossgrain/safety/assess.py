@@ -14,10 +14,10 @@ from crossgrain.safety.findings import Finding, most_severe_first
 from crossgrain.safety.intent import T3_TARGETS, Constraints, Demand, Intent, constraints_from
 from crossgrain.safety.missing import LACKS
 from crossgrain.safety.registry import AFTER, BEFORE
-from crossgrain.safety.rule import Case, Hit, PlanCase, Rule, RuleTable, worded
+from crossgrain.safety.rule import Hit, PlanCase, Rule, RuleCase, RuleTable, worded
 
 
-def _may_be_postmenopausal(case: Case) -> bool:
+def _may_be_postmenopausal(case: RuleCase) -> bool:
     """Anyone not recorded as male, and anyone whose conditions say so or are not there."""
     facts = case.facts
     return (
@@ -27,7 +27,7 @@ def _may_be_postmenopausal(case: Case) -> bool:
     )
 
 
-GATES: Mapping[str, Callable[[Case], bool]] = {
+GATES: Mapping[str, Callable[[RuleCase], bool]] = {
     "always": lambda _: True,
     "any-rise": lambda case: case.intent.any_rise,
     "t3-target": lambda case: case.intent.target in T3_TARGETS,
@@ -49,7 +49,7 @@ class Unchecked:
 
 def before_plan(facts: Facts, intent: Intent, rules: RuleTable) -> tuple[Finding, ...]:
     """What speaks against the move, and what could not be checked; most severe first."""
-    case = Case(facts, intent)
+    case = RuleCase(facts, intent)
     applying = _applying(case, rules)
     raised = _raised(case, applying)
     found = tuple(_finding(rules.before[code], hit) for code, hit in raised.items())
@@ -66,7 +66,7 @@ def after_plan(plan: Plan, facts: Facts, rules: RuleTable) -> tuple[Finding, ...
 
 def unchecked(facts: Facts, intent: Intent, rules: RuleTable) -> tuple[Unchecked, ...]:
     """The rules that apply, were not raised, and lacked data; in the file's order."""
-    case = Case(facts, intent)
+    case = RuleCase(facts, intent)
     applying = _applying(case, rules)
     return _unchecked(case, rules, applying, _raised(case, applying))
 
@@ -81,19 +81,19 @@ def constraints(findings: tuple[Finding, ...], rules: RuleTable) -> Constraints:
     )
 
 
-def _raised(case: Case, applying: Mapping[str, Rule]) -> dict[str, Hit]:
+def _raised(case: RuleCase, applying: Mapping[str, Rule]) -> dict[str, Hit]:
     hits = {code: BEFORE[code](case, rule) for code, rule in applying.items()}
     return {code: hit for code, hit in hits.items() if hit is not None}
 
 
-def _applying(case: Case, rules: RuleTable) -> dict[str, Rule]:
+def _applying(case: RuleCase, rules: RuleTable) -> dict[str, Rule]:
     """The rules whose gate is open, by code."""
     is_open = {when: gate(case) for when, gate in GATES.items()}
     return {code: rule for code, rule in rules.before.items() if is_open[rule.when]}
 
 
 def _unchecked(
-    case: Case, rules: RuleTable, applying: Mapping[str, Rule], raised: Mapping[str, Hit]
+    case: RuleCase, rules: RuleTable, applying: Mapping[str, Rule], raised: Mapping[str, Hit]
 ) -> tuple[Unchecked, ...]:
     lacking = {need for need, entry in rules.missing.items() if LACKS[need](case, entry)}
     return tuple(

@@ -13,7 +13,7 @@ from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.numbers import Number
 from crossgrain.names.printing import amount, decimal, percent
 from crossgrain.safety.findings import Finding, most_severe_first
-from crossgrain.safety.order import BasisNumbers, OrderNumbers, Reading
+from crossgrain.safety.order import BasisNumbers, OrderNumbers, OrderReading
 from crossgrain.safety.rule import Hit, Rule, RuleTable, in_general, texts, worded
 
 JUDGEMENT_NUMBERS = frozenset(
@@ -121,7 +121,7 @@ def _verdicts(
     return tuple(found) or (Verdict.FITS,)
 
 
-def _size(reading: Reading, limits: Mapping[str, Number]) -> Verdict:
+def _size(reading: OrderReading, limits: Mapping[str, Number]) -> Verdict:
     if reading.highest > limits["over"].value:
         return Verdict.OVER
     dips = reading.coverage.lowest.value < float(limits["lowest_coverage"].value)
@@ -207,7 +207,7 @@ def _beside(numbers: OrderNumbers) -> str:
 
 
 def _ratios(
-    numbers: OrderNumbers, readings: Mapping[str, Reading], *, highest: bool = False
+    numbers: OrderNumbers, readings: Mapping[str, OrderReading], *, highest: bool = False
 ) -> str:
     """New over old on each basis: where the doses lead, or the highest on the way."""
     return ", ".join(

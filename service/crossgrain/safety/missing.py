@@ -4,19 +4,19 @@ from collections.abc import Callable, Mapping
 
 from crossgrain.safety import results
 from crossgrain.safety.facts import Analyte, Facts, Sex
-from crossgrain.safety.rule import Case, Missing
+from crossgrain.safety.rule import Missing, RuleCase
 from crossgrain.safety.tsh import is_pregnant
 
 _MYOCARDIAL_INFARCTION = "myocardial-infarction"
 
 
-def _none_fresh(case: Case, missing: Missing, analyte: Analyte) -> bool:
+def _none_fresh(case: RuleCase, missing: Missing, analyte: Analyte) -> bool:
     return not any(
         results.is_fresh(m, missing.number("fresh")) for m in results.of(case.facts, analyte)
     )
 
 
-def _pregnancy_unknown(case: Case, missing: Missing) -> bool:
+def _pregnancy_unknown(case: RuleCase, missing: Missing) -> bool:
     """Asked of everyone who may bear a child as far as the record tells."""
     facts = case.facts
     if facts.pregnant is not None or is_pregnant(facts) or facts.sex is Sex.MALE:
@@ -32,7 +32,7 @@ def _infarction_undated(facts: Facts) -> bool:
     )
 
 
-LACKS: Mapping[str, Callable[[Case, Missing], bool]] = {
+LACKS: Mapping[str, Callable[[RuleCase, Missing], bool]] = {
     "age": lambda case, _: case.facts.age_years is None,
     "sex": lambda case, _: case.facts.sex is None,
     "weight": lambda case, _: not case.facts.weight_kg,

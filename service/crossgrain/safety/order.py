@@ -13,20 +13,20 @@ from itertools import pairwise
 
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.forecast import (
-    Course,
+    PoolCourse,
     course,
     coverage_extremes,
     coverage_weights,
     t3_extremes,
 )
-from crossgrain.dosing.kinetics import Kinetics, Period, intake_of, steady
+from crossgrain.dosing.kinetics import ConstantIntake, Kinetics, intake_of, steady
 from crossgrain.dosing.plan import BasisCoverage, Extreme
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.names.errors import Category, DomainError
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class OrderReading:
     """What would be taken under one reading of the order, on one basis.
 
     `ratio` is LT4-equivalent new over old, to which modelled `coverage` tends; `peak` is the
@@ -52,10 +52,10 @@ class BasisNumbers:
     steers: bool
     now_lt4_ug: Fraction
     order_lt4_ug: Fraction
-    switched: Reading
-    both: Reading
+    switched: OrderReading
+    both: OrderReading
 
-    def reading(self, *, runs: bool) -> Reading:
+    def reading(self, *, runs: bool) -> OrderReading:
         """The reading in which the old medicine runs on, or the one in which it stops."""
         return self.both if runs else self.switched
 
@@ -133,7 +133,9 @@ def order_numbers(
         [(length, Regimen((*now, *dose))) for length, dose in steps],
     ]
     followed = [
-        course(kinetics, steady(old), [Period(length, intake_of(then)) for length, then in way])
+        course(
+            kinetics, steady(old), [ConstantIntake(length, intake_of(then)) for length, then in way]
+        )
         for way in ways
     ]
     exposures = [t3_extremes(one, old)[1] for one in followed]
@@ -163,7 +165,7 @@ def _on_basis(
     basis: Basis,
     now: Regimen,
     order: Regimen,
-    readings: tuple[tuple[Sequence[Regimen], Course], ...],
+    readings: tuple[tuple[Sequence[Regimen], PoolCourse], ...],
 ) -> BasisNumbers | None:
     """The numbers on one basis, or ``None`` where a table chart does not reach them."""
     try:
@@ -175,7 +177,7 @@ def _on_basis(
         return None
     per_pool = coverage_weights(weights, intake_of(now))
     switched, both = (
-        Reading(
+        OrderReading(
             lt4_ug[-1],
             lt4_ug[-1] / old,
             coverage_extremes(followed, basis, weights, per_pool),

@@ -91,7 +91,7 @@ class RuleTable:
 
 
 @dataclass(frozen=True, slots=True)
-class Case:
+class RuleCase:
     """What a rule looks at before there is a plan."""
 
     facts: Facts
@@ -151,7 +151,7 @@ def texts(numbers: Mapping[str, Number]) -> dict[str, str]:
     }
 
 
-Predicate = Callable[[Case, Rule], Hit | None]
+Predicate = Callable[[RuleCase, Rule], Hit | None]
 PlanPredicate = Callable[[PlanCase, Rule], Hit | None]
 
 
@@ -168,6 +168,6 @@ def listed(known: tuple[Known, ...] | None, keys: frozenset[str]) -> tuple[Known
     return tuple(k for k in known or () if k.active and k.key in keys)
 
 
-def condition_listed(case: Case, rule: Rule) -> Hit | None:
+def condition_listed(case: RuleCase, rule: Rule) -> Hit | None:
     """The predicate of every rule that asks for no more than an active condition."""
     return hit_on(listed(case.facts.conditions, rule.keys))

@@ -6,12 +6,12 @@ from fractions import Fraction
 
 from crossgrain.safety.facts import Measurement
 from crossgrain.safety.results import is_above, is_below
-from crossgrain.screening.course import Course
+from crossgrain.screening.course import TakingHistory
 from crossgrain.screening.limits import Limits
 from crossgrain.screening.switches import Switch
 
 
-class Level(StrEnum):
+class ResultLevel(StrEnum):
     """Where a result lies; `UNCLEAR` where its comparator leaves that open."""
 
     LOW = "low"
@@ -21,7 +21,7 @@ class Level(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Range:
+class LimitsOfNormal:
     """A reference range; `acceptable` is its upper end with the patient's age considered."""
 
     low: Fraction
@@ -67,15 +67,15 @@ def bloods_around(switch: Switch, results: tuple[Measurement, ...], limits: Limi
     )
 
 
-def tsh_range(measurement: Measurement, course: Course, limits: Limits) -> Range:
+def tsh_range(measurement: Measurement, course: TakingHistory, limits: Limits) -> LimitsOfNormal:
     """The laboratory's own range, or ours; in the old a higher TSH is acceptable."""
     low = limits.tsh_low if measurement.low is None else measurement.low
     high = limits.tsh_high if measurement.high is None else measurement.high
     older = course.age_years is not None and course.age_years >= limits.tsh_older_years
-    return Range(low, high, max(high, limits.tsh_older_high) if older else high)
+    return LimitsOfNormal(low, high, max(high, limits.tsh_older_high) if older else high)
 
 
-def level(measurement: Measurement, within: Range) -> Level:
+def level(measurement: Measurement, within: LimitsOfNormal) -> ResultLevel:
     """Where a result lies in its range.
 
     Examples
@@ -88,13 +88,13 @@ def level(measurement: Measurement, within: Range) -> Level:
     <Level.UNCLEAR: 'unclear'>
     """
     if is_above(measurement, within.acceptable):
-        return Level.HIGH
+        return ResultLevel.HIGH
     if is_below(measurement, within.low):
-        return Level.LOW
-    return Level.UNCLEAR if measurement.comparator else Level.IN_RANGE
+        return ResultLevel.LOW
+    return ResultLevel.UNCLEAR if measurement.comparator else ResultLevel.IN_RANGE
 
 
-def rose(before: Measurement, after: Measurement, within: Range, limits: Limits) -> bool:
+def rose(before: Measurement, after: Measurement, within: LimitsOfNormal, limits: Limits) -> bool:
     """Whether TSH is certainly up by half or more, and above mid-range."""
     if before.comparator in {">", ">="} or after.comparator in {"<", "<="}:
         return False
@@ -102,7 +102,7 @@ def rose(before: Measurement, after: Measurement, within: Range, limits: Limits)
     return by_half and after.value > within.middle
 
 
-def fell(before: Measurement, after: Measurement, within: Range, limits: Limits) -> bool:
+def fell(before: Measurement, after: Measurement, within: LimitsOfNormal, limits: Limits) -> bool:
     """Whether TSH is certainly down to half or less, and below mid-range."""
     if before.comparator in {"<", "<="} or after.comparator in {">", ">="}:
         return False

@@ -21,7 +21,7 @@ class End(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Intake:
+class DoseRun:
     """One dose of one medicine over a run of days.
 
     Attributes
@@ -73,7 +73,7 @@ class Dispense:
 
 
 @dataclass(frozen=True, slots=True)
-class Course:
+class TakingHistory:
     """One patient, as far as a past switch is concerned.
 
     Attributes
@@ -89,7 +89,7 @@ class Course:
     deceased : the record says so
     """
 
-    intakes: tuple[Intake, ...]
+    intakes: tuple[DoseRun, ...]
     tsh: tuple[Measurement, ...] = ()
     free_t4: tuple[Measurement, ...] = ()
     aims: frozenset[Aim] = frozenset()

@@ -9,7 +9,7 @@ from crossgrain.dosing.preparations import Kind
 from crossgrain.screening.course import Aim
 
 
-class Code(StrEnum):
+class FlagCode(StrEnum):
     """What is the matter. Part of a flag's stable name, so never respelt."""
 
     UNDER = "under-dosed-switch"
@@ -21,7 +21,7 @@ class Code(StrEnum):
     TSH_LOW = "tsh-low-after-switch"
 
 
-class Grade(StrEnum):
+class FlagGrade(StrEnum):
     """How much speaks for it, most first. `OBSERVED` is a fact that no ratio explains."""
 
     CONFIRMED = "confirmed"
@@ -39,7 +39,7 @@ class Urgency(StrEnum):
     ROUTINE = "routine"
 
 
-class Outcome(StrEnum):
+class ScreeningOutcome(StrEnum):
     """Where a patient ends; every patient ends in exactly one."""
 
     FLAGGED = "flagged"
@@ -52,7 +52,7 @@ class Outcome(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Evidence:
+class FlagEvidence:
     """One fact that a flag rests on, and the resources that tell of it."""
 
     statement: str
@@ -78,8 +78,8 @@ class Flag:
     tsh_before, tsh_after : the results weighed, mIU/L, where there are any
     """
 
-    code: Code
-    grade: Grade
+    code: FlagCode
+    grade: FlagGrade
     urgency: Urgency
     switched_on: date
     old_kinds: frozenset[Kind]
@@ -88,7 +88,7 @@ class Flag:
     aims: frozenset[Aim]
     statement: str
     arithmetic: tuple[str, ...]
-    evidence: tuple[Evidence, ...]
+    evidence: tuple[FlagEvidence, ...]
     act: str
     source: str
     tsh_before: Fraction | None = None
@@ -107,7 +107,7 @@ class Flag:
         return (_GRADES.index(self.grade), _URGENCIES.index(self.urgency), -furthest, self.code)
 
 
-_GRADES = tuple(Grade)
+_GRADES = tuple(FlagGrade)
 _URGENCIES = tuple(Urgency)
 
 
@@ -125,7 +125,7 @@ class Screened:
     ratios, tsh_after : of every switch, flagged or not
     """
 
-    outcome: Outcome
+    outcome: ScreeningOutcome
     flags: tuple[Flag, ...] = ()
     why: str = ""
     references: tuple[str, ...] = ()

@@ -19,15 +19,15 @@ from fractions import Fraction
 from crossgrain.safety.facts import Measurement
 from crossgrain.screening.bloods import (
     Bloods,
-    Level,
-    Range,
+    LimitsOfNormal,
+    ResultLevel,
     fell,
     level,
     rose,
     tsh_range,
 )
-from crossgrain.screening.course import Aim, Course
-from crossgrain.screening.flags import Grade
+from crossgrain.screening.course import Aim, TakingHistory
+from crossgrain.screening.flags import FlagGrade
 from crossgrain.screening.limits import Limits
 from crossgrain.screening.switches import T3_KINDS, Switch
 
@@ -39,9 +39,9 @@ class Side(StrEnum):
     OVER = "over"
 
     @property
-    def tsh(self) -> Level:
+    def tsh(self) -> ResultLevel:
         """Where TSH goes when the dose is off this way."""
-        return Level.HIGH if self is Side.UNDER else Level.LOW
+        return ResultLevel.HIGH if self is Side.UNDER else ResultLevel.LOW
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,9 +52,9 @@ class Weighed:
     the baseline, and the first and last on the present dose.
     """
 
-    before: Level | None = None
-    first: Level | None = None
-    last: Level | None = None
+    before: ResultLevel | None = None
+    first: ResultLevel | None = None
+    last: ResultLevel | None = None
     moved: bool = False
 
 
@@ -65,20 +65,22 @@ def off(ratio: Fraction, side: Side, limits: Limits) -> bool:
 
 def grade(
     ratios: Mapping[str, Fraction], side: Side, bloods: Weighed, limits: Limits
-) -> Grade | None:
+) -> FlagGrade | None:
     """The grade of a switch whose ratio is off on some basis; ``None`` where TSH clears it."""
-    if bloods.last not in {None, side.tsh, Level.UNCLEAR}:
+    if bloods.last not in {None, side.tsh, ResultLevel.UNCLEAR}:
         return None
     if bloods.before is side.tsh:
-        return Grade.UNRESOLVED
-    if bloods.before is Level.IN_RANGE and bloods.first is side.tsh:
-        return Grade.CONFIRMED
+        return FlagGrade.UNRESOLVED
+    if bloods.before is ResultLevel.IN_RANGE and bloods.first is side.tsh:
+        return FlagGrade.CONFIRMED
     if bloods.moved or all(off(ratio, side, limits) for ratio in ratios.values()):
-        return Grade.LIKELY
-    return Grade.SUSPECTED
+        return FlagGrade.LIKELY
+    return FlagGrade.SUSPECTED
 
 
-def weigh(switch: Switch, bloods: Bloods, side: Side, course: Course, limits: Limits) -> Weighed:
+def weigh(
+    switch: Switch, bloods: Bloods, side: Side, course: TakingHistory, limits: Limits
+) -> Weighed:
     """What the bloods say, with what sets this patient apart considered.
 
     In central hypothyroidism TSH is no guide: free T4 is weighed by the laboratory's own
@@ -103,7 +105,7 @@ def weigh(switch: Switch, bloods: Bloods, side: Side, course: Course, limits: Li
 def _for_suppression(weighed: Weighed, side: Side) -> Weighed:
     if side is Side.OVER:
         return Weighed()
-    high = Level.HIGH
+    high = ResultLevel.HIGH
     return Weighed(
         weighed.before,
         weighed.first if weighed.first is high else None,
@@ -113,8 +115,8 @@ def _for_suppression(weighed: Weighed, side: Side) -> Weighed:
 
 
 def _level(
-    measurement: Measurement, course: Course, limits: Limits, *, settled: bool = True
-) -> Level | None:
+    measurement: Measurement, course: TakingHistory, limits: Limits, *, settled: bool = True
+) -> ResultLevel | None:
     if Aim.CENTRAL in course.aims:
         return _free_t4_level(measurement)
     if Aim.PREGNANCY in course.aims and settled:
@@ -122,26 +124,32 @@ def _level(
     return level(measurement, tsh_range(measurement, course, limits))
 
 
-def _free_t4_level(measurement: Measurement) -> Level | None:
+def _free_t4_level(measurement: Measurement) -> ResultLevel | None:
     """Where TSH would stand: a low free T4 speaks as a high TSH does."""
     if measurement.low is None or measurement.high is None:
         return None
-    found = level(measurement, Range(measurement.low, measurement.high, measurement.high))
-    return {Level.LOW: Level.HIGH, Level.HIGH: Level.LOW}.get(found, found)
+    found = level(measurement, LimitsOfNormal(measurement.low, measurement.high, measurement.high))
+    return {ResultLevel.LOW: ResultLevel.HIGH, ResultLevel.HIGH: ResultLevel.LOW}.get(found, found)
 
 
-def _level_in_pregnancy(measurement: Measurement, limits: Limits) -> Level:
+def _level_in_pregnancy(measurement: Measurement, limits: Limits) -> ResultLevel:
     """What holds in every trimester; what holds in some alone is unclear."""
     high, surely_high = limits.pregnant_high_in_some, limits.pregnant_high_in_each
-    found = level(measurement, Range(limits.pregnant_low_in_some, high, surely_high))
-    if found is Level.LOW:
-        surely = Range(limits.pregnant_low_in_each, high, surely_high)
-        return Level.LOW if level(measurement, surely) is Level.LOW else Level.UNCLEAR
+    found = level(measurement, LimitsOfNormal(limits.pregnant_low_in_some, high, surely_high))
+    if found is ResultLevel.LOW:
+        surely = LimitsOfNormal(limits.pregnant_low_in_each, high, surely_high)
+        return (
+            ResultLevel.LOW
+            if level(measurement, surely) is ResultLevel.LOW
+            else ResultLevel.UNCLEAR
+        )
     within = measurement.value <= high
-    return found if found is Level.HIGH or within else Level.UNCLEAR
+    return found if found is ResultLevel.HIGH or within else ResultLevel.UNCLEAR
 
 
-def _moved(before: Measurement, bloods: Bloods, side: Side, course: Course, limits: Limits) -> bool:
+def _moved(
+    before: Measurement, bloods: Bloods, side: Side, course: TakingHistory, limits: Limits
+) -> bool:
     if Aim.CENTRAL in course.aims:
         return False
     latest = bloods.after[-1]

@@ -7,8 +7,8 @@ from datetime import date, timedelta
 from crossgrain.dosing.bases import Basis
 from crossgrain.safety.facts import Measurement
 from crossgrain.screening.bloods import Bloods, bloods_around
-from crossgrain.screening.course import Aim, Course, Undecided
-from crossgrain.screening.flags import Code, Flag, Grade, Outcome, Screened
+from crossgrain.screening.course import Aim, TakingHistory, Undecided
+from crossgrain.screening.flags import Flag, FlagCode, FlagGrade, Screened, ScreeningOutcome
 from crossgrain.screening.grading import Side, Weighed, grade, off, weigh
 from crossgrain.screening.limits import Limits
 from crossgrain.screening.stretches import TODAY, stretches_of
@@ -37,7 +37,7 @@ def enabled(bases: Iterable[Basis], wanted: Collection[str]) -> tuple[Basis, ...
     return tuple(b for b in bases if (b.id in wanted if wanted else b.sets_checkpoint))
 
 
-def screen(course: Course, ruler: Ruler) -> Screened:
+def screen(course: TakingHistory, ruler: Ruler) -> Screened:
     """Judge one patient's last change of preparation.
 
     Parameters
@@ -51,10 +51,10 @@ def screen(course: Course, ruler: Ruler) -> Screened:
     """
     try:
         if course.deceased:
-            return Screened(Outcome.DECEASED)
+            return Screened(ScreeningOutcome.DECEASED)
         switch = last_switch(stretches_of(course, ruler.limits), ruler.limits)
         if switch is None:
-            return Screened(Outcome.NO_SWITCH)
+            return Screened(ScreeningOutcome.NO_SWITCH)
         return _judge(_Case(course, switch, ruler))
     except Undecided as undecided:
         return to_review(undecided)
@@ -62,13 +62,15 @@ def screen(course: Course, ruler: Ruler) -> Screened:
 
 def to_review(undecided: Undecided) -> Screened:
     """The answer where what was taken cannot be told."""
-    return Screened(Outcome.NEEDS_REVIEW, why=undecided.reason, references=undecided.references)
+    return Screened(
+        ScreeningOutcome.NEEDS_REVIEW, why=undecided.reason, references=undecided.references
+    )
 
 
 class _Case:
     """One switch with everything that it is judged by, each worked out once."""
 
-    def __init__(self, course: Course, switch: Switch, ruler: Ruler) -> None:
+    def __init__(self, course: TakingHistory, switch: Switch, ruler: Ruler) -> None:
         self.course, self.switch, self.ruler = course, switch, ruler
         self.limits = ruler.limits
         self.ratios: Ratios = ratios(switch.old.regimen, switch.present.regimen, ruler.bases)
@@ -85,7 +87,7 @@ class _Case:
         """Whether the ratio is off on that side on any enabled basis."""
         return any(off(ratio, side, self.limits) for ratio in self.ratios.values())
 
-    def grade(self, side: Side) -> Grade | None:
+    def grade(self, side: Side) -> FlagGrade | None:
         """The grade of a ratio that is off on that side."""
         return grade(self.ratios, side, self.weighed[side], self.limits)
 
@@ -102,7 +104,9 @@ class _Case:
         until = self.course.planned_until
         return until is not None and until >= TODAY
 
-    def screened(self, outcome: Outcome, why: str = "", flags: tuple[Flag, ...] = ()) -> Screened:
+    def screened(
+        self, outcome: ScreeningOutcome, why: str = "", flags: tuple[Flag, ...] = ()
+    ) -> Screened:
         """The answer, with the switch's day and resources."""
         switched_on = self.ruler.as_of + timedelta(days=self.switch.day)
         last = self.last_result
@@ -122,7 +126,7 @@ class _Case:
         last = self.bloods.settled or self.bloods.after
         return last[-1] if last else None
 
-    def flag(self, code: Code, graded: Grade) -> Flag:
+    def flag(self, code: FlagCode, graded: FlagGrade) -> Flag:
         """A flag with its words."""
         return flag_of(
             Found(
@@ -143,40 +147,44 @@ class _Case:
 
 def _judge(case: _Case) -> Screened:
     if case.planned:
-        return case.screened(Outcome.CLIMBING, "a series that this service proposed is under way")
+        return case.screened(
+            ScreeningOutcome.CLIMBING, "a series that this service proposed is under way"
+        )
     sides = [side for side in Side if case.off(side)]
     graded = {side: found for side in sides if (found := case.grade(side))}
     waiting = [side for side in graded if case.still_moving(side)]
     standing = {side: found for side, found in graded.items() if side not in waiting}
     flags = sorted([*_of_ratio(case, standing), *_of_bloods(case)], key=lambda flag: flag.rank)
     if flags:
-        return case.screened(Outcome.FLAGGED, flags=tuple(flags))
+        return case.screened(ScreeningOutcome.FLAGGED, flags=tuple(flags))
     if waiting:
-        return case.screened(Outcome.CLIMBING, "the dose was changed within the climb window")
+        return case.screened(
+            ScreeningOutcome.CLIMBING, "the dose was changed within the climb window"
+        )
     if sides:
-        return case.screened(Outcome.CLEARED, "a result on the present dose clears it")
-    return case.screened(Outcome.SOUND, "the dose is within the limits on every basis")
+        return case.screened(ScreeningOutcome.CLEARED, "a result on the present dose clears it")
+    return case.screened(ScreeningOutcome.SOUND, "the dose is within the limits on every basis")
 
 
-def _of_ratio(case: _Case, standing: dict[Side, Grade]) -> Iterator[Flag]:
+def _of_ratio(case: _Case, standing: dict[Side, FlagGrade]) -> Iterator[Flag]:
     """At most one flag: a dose cannot be both too low and too high."""
     if not standing:
         return
-    side, found = min(standing.items(), key=lambda item: list(Grade).index(item[1]))
+    side, found = min(standing.items(), key=lambda item: list(FlagGrade).index(item[1]))
     if len(standing) > 1 and len(set(standing.values())) == 1:
-        yield case.flag(Code.DISPUTED, found)
+        yield case.flag(FlagCode.DISPUTED, found)
     elif side is Side.OVER and case.switch.left_running:
-        yield case.flag(Code.LEFT_RUNNING, found)
+        yield case.flag(FlagCode.LEFT_RUNNING, found)
     else:
-        yield case.flag(Code.UNDER if side is Side.UNDER else Code.OVER, found)
+        yield case.flag(FlagCode.UNDER if side is Side.UNDER else FlagCode.OVER, found)
 
 
 def _of_bloods(case: _Case) -> Iterator[Flag]:
     """What the bloods say on their own: TSH off without a ratio, or no TSH at all."""
-    for side, code in ((Side.UNDER, Code.TSH_HIGH), (Side.OVER, Code.TSH_LOW)):
+    for side, code in ((Side.UNDER, FlagCode.TSH_HIGH), (Side.OVER, FlagCode.TSH_LOW)):
         weighed = case.weighed[side]
         if not case.off(side) and weighed.last is side.tsh:
-            yield case.flag(code, Grade.OBSERVED)
+            yield case.flag(code, FlagGrade.OBSERVED)
     since = TODAY - case.switch.day
     if since > case.limits.labs_first_within_days and not case.bloods.after:
-        yield case.flag(Code.NO_TSH, Grade.OBSERVED)
+        yield case.flag(FlagCode.NO_TSH, FlagGrade.OBSERVED)

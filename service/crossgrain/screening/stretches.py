@@ -22,7 +22,7 @@ from itertools import islice, pairwise
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import Regimen
-from crossgrain.screening.course import Course, End, Intake, TooManyAtOnce, Undecided
+from crossgrain.screening.course import DoseRun, End, TakingHistory, TooManyAtOnce, Undecided
 from crossgrain.screening.limits import Limits
 
 TODAY = 0
@@ -40,7 +40,7 @@ class Stretch:
     assumed_end : the record does not say when it ended
     """
 
-    intakes: tuple[Intake, ...]
+    intakes: tuple[DoseRun, ...]
     first_day: int
     last_day: int
     doubt: str = ""
@@ -77,7 +77,7 @@ class Stretch:
 class _Held:
     """An intake with the last day that it was settled to have; ``None`` while it goes on."""
 
-    intake: Intake
+    intake: DoseRun
     last_day: int | None
     assumed: bool = False
 
@@ -85,7 +85,7 @@ class _Held:
         return self.intake.first_day <= day and (self.last_day is None or day <= self.last_day)
 
 
-def stretches_of(course: Course, limits: Limits) -> tuple[Stretch, ...]:
+def stretches_of(course: TakingHistory, limits: Limits) -> tuple[Stretch, ...]:
     """The timeline, oldest first; days without hormone stand in no stretch.
 
     Raises
@@ -110,7 +110,7 @@ def stretches_of(course: Course, limits: Limits) -> tuple[Stretch, ...]:
     return tuple(_joined(found, limits.kept_renewal_days))
 
 
-def refuse_too_many(intakes: Iterable[Intake], limits: Limits) -> None:
+def refuse_too_many(intakes: Iterable[DoseRun], limits: Limits) -> None:
     """Refuse more medicines at once than anyone takes, before they are compared.
 
     Raises
@@ -144,7 +144,7 @@ def _stretch(taken: list[_Held], first: int, last: int) -> Stretch:
     )
 
 
-def _doubt(taken: list[Intake]) -> str:
+def _doubt(taken: list[DoseRun]) -> str:
     """Why it cannot be told what was taken: a dose unread, or two of one hormone at once."""
     groups: dict[Kind, set[str]] = {}
     for intake in taken:
@@ -157,7 +157,7 @@ def _doubt(taken: list[Intake]) -> str:
     return ""
 
 
-def _settled(intakes: Iterable[Intake], limits: Limits) -> list[_Held]:
+def _settled(intakes: Iterable[DoseRun], limits: Limits) -> list[_Held]:
     """Each intake with the day on which it gave way to the next."""
     ordered = sorted(intakes, key=lambda i: (i.first_day, i.reference, i.dose))
     after = _After(ordered)
@@ -167,10 +167,10 @@ def _settled(intakes: Iterable[Intake], limits: Limits) -> list[_Held]:
 class _After:
     """What began after an intake, found without looking through all."""
 
-    def __init__(self, ordered: list[Intake]) -> None:
+    def __init__(self, ordered: list[DoseRun]) -> None:
         self._all = ordered
-        self._of_kind: dict[Kind, list[Intake]] = {}
-        self._in_place_of: dict[str, list[Intake]] = {}
+        self._of_kind: dict[Kind, list[DoseRun]] = {}
+        self._in_place_of: dict[str, list[DoseRun]] = {}
         self._began: dict[str, int] = {}
         for intake in ordered:
             self._began.setdefault(intake.reference, intake.first_day)
@@ -178,7 +178,7 @@ class _After:
             for reference in intake.replaces:
                 self._in_place_of.setdefault(reference, []).append(intake)
 
-    def replaced_on(self, intake: Intake) -> int | None:
+    def replaced_on(self, intake: DoseRun) -> int | None:
         """The first day of the first that takes its order's place, once that has begun.
 
         Of an order of several doses those that lie ahead on that day are not taken at all.
@@ -188,21 +188,21 @@ class _After:
         began = self._began[intake.reference]
         return min((day for day in days if day >= began), default=None)
 
-    def same_kind(self, intake: Intake) -> Iterator[Intake]:
+    def same_kind(self, intake: DoseRun) -> Iterator[DoseRun]:
         """Those of its kind, in order."""
         return _later(self._of_kind[intake.kind], intake)
 
-    def anything(self, intake: Intake) -> Iterator[Intake]:
+    def anything(self, intake: DoseRun) -> Iterator[DoseRun]:
         """All of them, in order."""
         return _later(self._all, intake)
 
 
-def _later(ordered: list[Intake], intake: Intake) -> Iterator[Intake]:
+def _later(ordered: list[DoseRun], intake: DoseRun) -> Iterator[DoseRun]:
     begin = bisect_right(ordered, intake.first_day, key=lambda each: each.first_day)
     return islice(ordered, begin, None)
 
 
-def _settle(intake: Intake, after: _After, limits: Limits) -> _Held:
+def _settle(intake: DoseRun, after: _After, limits: Limits) -> _Held:
     last = intake.last_day
     replaced_on = after.replaced_on(intake)
     if replaced_on is not None and (last is None or last >= replaced_on):
@@ -227,7 +227,7 @@ def _settle(intake: Intake, after: _After, limits: Limits) -> _Held:
     return _Held(intake, following.first_day - 1, assumed=True)
 
 
-def _renewed(earlier: Intake, later: Intake, limits: Limits) -> bool:
+def _renewed(earlier: DoseRun, later: DoseRun, limits: Limits) -> bool:
     """Whether the later one takes over from the earlier without a word."""
     if earlier.kind is not later.kind or earlier.last_day is None:
         return False

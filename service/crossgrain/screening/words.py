@@ -14,7 +14,7 @@ from crossgrain.names.errors import DomainError
 from crossgrain.names.printing import decimal, in_grains, micrograms, quantity
 from crossgrain.safety.facts import Analyte, Measurement
 from crossgrain.screening.course import Aim
-from crossgrain.screening.flags import Code, Grade
+from crossgrain.screening.flags import FlagCode, FlagGrade
 from crossgrain.screening.stretches import Stretch
 from crossgrain.screening.switches import Ratios
 
@@ -117,32 +117,53 @@ def spread_words(ratios: Ratios) -> str:
 
 
 _ACTS = {
-    (Code.UNDER, Grade.CONFIRMED): "Review the dose now: compare every basis for the old regimen"
+    (
+        FlagCode.UNDER,
+        FlagGrade.CONFIRMED,
+    ): "Review the dose now: compare every basis for the old regimen"
     " and propose the next step up, with TSH 6 weeks after it.",
-    (Code.UNDER, Grade.LIKELY): "Ask for symptoms and doses missed, draw TSH and free T4, and"
+    (
+        FlagCode.UNDER,
+        FlagGrade.LIKELY,
+    ): "Ask for symptoms and doses missed, draw TSH and free T4, and"
     " compare every basis for the old regimen before the next step up.",
-    (Code.UNDER, Grade.UNRESOLVED): "TSH was high before the switch too: settle adherence,"
+    (FlagCode.UNDER, FlagGrade.UNRESOLVED): "TSH was high before the switch too: settle adherence,"
     " absorption and interactions, then compare every basis and review the dose.",
-    (Code.UNDER, Grade.SUSPECTED): "Draw TSH and free T4: charts disagree on this dose, and no"
+    (
+        FlagCode.UNDER,
+        FlagGrade.SUSPECTED,
+    ): "Draw TSH and free T4: charts disagree on this dose, and no"
     " result on it settles the question.",
-    (Code.OVER, Grade.CONFIRMED): "Review the dose now: ask for palpitations, consider the next"
+    (
+        FlagCode.OVER,
+        FlagGrade.CONFIRMED,
+    ): "Review the dose now: ask for palpitations, consider the next"
     " step down, with TSH 6 weeks after it.",
-    (Code.OVER, Grade.LIKELY): "Ask for palpitations and loss of weight, draw TSH with free T4 and"
+    (
+        FlagCode.OVER,
+        FlagGrade.LIKELY,
+    ): "Ask for palpitations and loss of weight, draw TSH with free T4 and"
     " free T3, and consider the next step down.",
-    (Code.OVER, Grade.UNRESOLVED): "TSH was low before the switch too: settle whether suppression"
+    (
+        FlagCode.OVER,
+        FlagGrade.UNRESOLVED,
+    ): "TSH was low before the switch too: settle whether suppression"
     " is meant, then review the dose.",
-    (Code.OVER, Grade.SUSPECTED): "Draw TSH, free T4 and free T3: charts disagree on this dose, and"
+    (
+        FlagCode.OVER,
+        FlagGrade.SUSPECTED,
+    ): "Draw TSH, free T4 and free T3: charts disagree on this dose, and"
     " no result on it settles the question.",
 }
 _ACTS_OF_CODE = {
-    Code.DISPUTED: "Draw TSH: one chart calls this dose too low and another too high, and no"
+    FlagCode.DISPUTED: "Draw TSH: one chart calls this dose too low and another too high, and no"
     " result on it settles the question.",
-    Code.LEFT_RUNNING: "Ask which medicines are taken. If the old one was to end, end its order"
+    FlagCode.LEFT_RUNNING: "Ask which medicines are taken. If the old one was to end, end its order"
     " and draw TSH 6 weeks later.",
-    Code.NO_TSH: "Draw TSH: none followed the change of preparation.",
-    Code.TSH_HIGH: "TSH is high though the dose is not low on any chart: look at adherence,"
+    FlagCode.NO_TSH: "Draw TSH: none followed the change of preparation.",
+    FlagCode.TSH_HIGH: "TSH is high though the dose is not low on any chart: look at adherence,"
     " absorption, interactions and the product dispensed.",
-    Code.TSH_LOW: "TSH is low though the dose is not high on any chart: look at the dose taken,"
+    FlagCode.TSH_LOW: "TSH is low though the dose is not high on any chart: look at the dose taken,"
     " at biotin and at other causes, then review the dose.",
 }
 _APART = {
@@ -155,7 +176,7 @@ _APART = {
 }
 
 
-def act_words(code: Code, grade: Grade, aims: frozenset[Aim]) -> str:
+def act_words(code: FlagCode, grade: FlagGrade, aims: frozenset[Aim]) -> str:
     """What to do next."""
     act = _ACTS.get((code, grade)) or _ACTS_OF_CODE[code]
     return " ".join([*(_APART[aim] for aim in sorted(aims)), act])

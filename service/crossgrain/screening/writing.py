@@ -8,8 +8,8 @@ from crossgrain.dosing.bases import Basis
 from crossgrain.names.printing import decimal
 from crossgrain.safety.facts import Measurement
 from crossgrain.safety.results import is_below
-from crossgrain.screening.course import Aim, Course
-from crossgrain.screening.flags import Code, Evidence, Flag, Grade, Urgency
+from crossgrain.screening.course import Aim, TakingHistory
+from crossgrain.screening.flags import Flag, FlagCode, FlagEvidence, FlagGrade, Urgency
 from crossgrain.screening.limits import Limits
 from crossgrain.screening.switches import Ratios, Switch
 from crossgrain.screening.words import (
@@ -24,7 +24,7 @@ SOURCE = (
     "Bases: each chart's own source. The limits on ratio and change are our judgement; TSH 6 weeks"
     " after a dose that is kept: ATA 2014 (4-8 weeks, from memory)."
 )
-_HIGH_SIDE = frozenset({Code.UNDER, Code.TSH_HIGH, Code.DISPUTED})
+_HIGH_SIDE = frozenset({FlagCode.UNDER, FlagCode.TSH_HIGH, FlagCode.DISPUTED})
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,10 +35,10 @@ class Found:
     dose (or, without any, the last since the switch).
     """
 
-    code: Code
-    grade: Grade
+    code: FlagCode
+    grade: FlagGrade
     switch: Switch
-    course: Course
+    course: TakingHistory
     ratios: Ratios
     before: Measurement | None
     first: Measurement | None
@@ -88,22 +88,22 @@ def _statement(found: Found, as_of: date) -> str:
 
 
 _HEADINGS = {
-    Code.UNDER: "Switched to a lower dose and left there",
-    Code.OVER: "Switched to a higher dose and left there",
-    Code.DISPUTED: "Switched to a dose that one chart calls too low and another too high",
-    Code.LEFT_RUNNING: "The old medicine still runs beside the new one",
-    Code.NO_TSH: "Switched, and no TSH since",
-    Code.TSH_HIGH: "TSH is high after a switch to a dose that no chart calls low",
-    Code.TSH_LOW: "TSH is low after a switch to a dose that no chart calls high",
+    FlagCode.UNDER: "Switched to a lower dose and left there",
+    FlagCode.OVER: "Switched to a higher dose and left there",
+    FlagCode.DISPUTED: "Switched to a dose that one chart calls too low and another too high",
+    FlagCode.LEFT_RUNNING: "The old medicine still runs beside the new one",
+    FlagCode.NO_TSH: "Switched, and no TSH since",
+    FlagCode.TSH_HIGH: "TSH is high after a switch to a dose that no chart calls low",
+    FlagCode.TSH_LOW: "TSH is low after a switch to a dose that no chart calls high",
 }
 
 
-def _evidence(found: Found, as_of: date) -> Iterator[Evidence]:
+def _evidence(found: Found, as_of: date) -> Iterator[FlagEvidence]:
     switch = found.switch
-    yield Evidence(
+    yield FlagEvidence(
         f"Before: {stretch_words(switch.old, as_of, since=False)}", switch.old.references
     )
-    yield Evidence(
+    yield FlagEvidence(
         f"Now: {stretch_words(switch.present, as_of, since=True)}", switch.present.references
     )
     results = {
@@ -113,10 +113,10 @@ def _evidence(found: Found, as_of: date) -> Iterator[Evidence]:
     }
     for when, result in results.items():
         if result:
-            yield Evidence(f"{when}: {result_words(result, as_of)}", (result.origin,))
+            yield FlagEvidence(f"{when}: {result_words(result, as_of)}", (result.origin,))
     handed_over = _dispensed_since(found)
     if handed_over:
-        yield Evidence(
+        yield FlagEvidence(
             "What the switch left was dispensed after its end, so it may still be taken",
             handed_over,
         )
@@ -144,5 +144,5 @@ def _urgency(found: Found, limits: Limits) -> Urgency:
         if found.code not in _HIGH_SIDE and is_below(after, limits.tsh_suppressed):
             frail = course.frail or (course.age_years or 0) >= limits.tsh_frail_years
             return Urgency.URGENT if frail else Urgency.SOON
-    certain = found.grade in {Grade.CONFIRMED, Grade.LIKELY}
+    certain = found.grade in {FlagGrade.CONFIRMED, FlagGrade.LIKELY}
     return Urgency.SOON if certain else Urgency.ROUTINE

@@ -7,7 +7,7 @@ from crossgrain.catalogue import Catalogue
 from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.forecast import coverage_weights
 from crossgrain.dosing.kinetics import PoolWeights, intake_of
-from crossgrain.dosing.plan import LineDose, Part, Plan, PriorTherapy, Step
+from crossgrain.dosing.plan import LineDose, Plan, PriorTherapy, Step, SwitchPart
 from crossgrain.names.printing import short
 from crossgrain.sheet.traces import Trace, modes, trace
 from crossgrain.writing.labels import NAMES
@@ -85,8 +85,8 @@ def charted(proposal: Proposal, plan: Plan, catalogue: Catalogue) -> Charted:
         },
         leanest=leanest,
         most_generous=most_generous,
-        old=_strip(plan.steps, Part.OLD),
-        new=_strip(plan.steps, Part.NEW, Part.SHARED),
+        old=_strip(plan.steps, SwitchPart.OLD),
+        new=_strip(plan.steps, SwitchPart.NEW, SwitchPart.SHARED),
         labs=tuple(draw.day for draw in plan.labs),
         checkpoint_day=plan.checkpoint.day,
         lowest_coverage=float(rules["coverage-low"].number("lowest")),
@@ -94,7 +94,7 @@ def charted(proposal: Proposal, plan: Plan, catalogue: Catalogue) -> Charted:
     )
 
 
-def _strip(steps: tuple[Step, ...], *parts: Part) -> tuple[Dose, ...]:
+def _strip(steps: tuple[Step, ...], *parts: SwitchPart) -> tuple[Dose, ...]:
     """The doses of some of the medicines, periods of equal doses as one."""
     blocks: list[Dose] = []
     for step in steps:

@@ -9,7 +9,7 @@ from itertools import groupby
 from string import ascii_uppercase
 
 from crossgrain.dosing.at_home import HomeUse, Turn, Use
-from crossgrain.dosing.plan import LineDose, Part, Plan, Step
+from crossgrain.dosing.plan import LineDose, Plan, Step, SwitchPart
 from crossgrain.dosing.tablets import SHARED_WEEK, Piece
 from crossgrain.words.doses import (
     WEEKDAYS,
@@ -52,7 +52,7 @@ class Taking:
     `doses_per_day` is ``None`` there: how the day's dose is split is then not the plan's.
     """
 
-    part: Part
+    part: SwitchPart
     medicine: str
     tablets: tuple[Tablet, ...]
     when: str
@@ -157,7 +157,7 @@ def _letter(place: int) -> str:
 
 
 def _new_first(step: Step) -> list[LineDose]:
-    return sorted(step.lines, key=lambda line: line.part is Part.OLD)
+    return sorted(step.lines, key=lambda line: line.part is SwitchPart.OLD)
 
 
 def _takings(line: LineDose) -> Iterator[Taking]:

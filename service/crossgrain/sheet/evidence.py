@@ -13,8 +13,8 @@ from crossgrain.catalogue import Catalogue
 from crossgrain.dosing.bases import Weights
 from crossgrain.dosing.evidence import (
     ComparisonKind,
-    Currency,
-    Finding,
+    Worth,
+    WorthUnit,
     findings,
 )
 from crossgrain.dosing.wording import worth_words
@@ -22,8 +22,8 @@ from crossgrain.sheet.drawing import Scale, element
 
 WIDTH, LEFT, RIGHT, FONT, ROW = 640, 216, 16, 14, 21
 _HEADS = {
-    Currency.LT3: "µg LT4 that 1 µg of LT3 was worth",
-    Currency.GRAIN: "µg LT4 that 1 grain of 60 mg was worth",
+    WorthUnit.LT3: "µg LT4 that 1 µg of LT3 was worth",
+    WorthUnit.GRAIN: "µg LT4 that 1 grain of 60 mg was worth",
 }
 
 
@@ -53,7 +53,7 @@ def drawing(catalogue: Catalogue, chosen: str) -> Markup:
     found = findings(catalogue.evidence)
     charts = [(basis.id, basis.weights) for basis in catalogue.bases if basis.weights]
     top, parts = 0.0, list[Markup]()
-    for currency in Currency:
+    for currency in WorthUnit:
         rows = [one for one in found if one.currency is currency]
         lines = sorted((_worth(weights, currency), basis_id) for basis_id, weights in charts)
         panel = _Panel(_HEADS[currency], rows, lines, chosen, top)
@@ -75,13 +75,13 @@ def drawing(catalogue: Catalogue, chosen: str) -> Markup:
     )
 
 
-def _worth(weights: Weights, currency: Currency) -> float:
+def _worth(weights: Weights, currency: WorthUnit) -> float:
     """Where a basis' line stands."""
-    of_lt3 = currency is Currency.LT3
+    of_lt3 = currency is WorthUnit.LT3
     return float(weights.lt4_ug_per_lt3_ug if of_lt3 else weights.lt4_ug_per_grain)
 
 
-def _describe(found: Sequence[Finding]) -> str:
+def _describe(found: Sequence[Worth]) -> str:
     return (
         f"{len(found)} trials, each with the worth that it gives, and a line for each basis. The"
         " table below gives the values."
@@ -103,7 +103,7 @@ class _Panel:
     def __init__(
         self,
         head: str,
-        rows: Sequence[Finding],
+        rows: Sequence[Worth],
         lines: Sequence[tuple[float, str]],
         chosen: str,
         top: float,
@@ -133,7 +133,7 @@ class _Panel:
             yield from self._dot(one, y)
         yield from self._numbers()
 
-    def _placed(self) -> Iterator[tuple[int, Finding]]:
+    def _placed(self) -> Iterator[tuple[int, Worth]]:
         for number, one in enumerate(self._rows):
             yield round(self._first + number * ROW), one
 
@@ -153,7 +153,7 @@ class _Panel:
             if one.low is not None and one.high is not None:
                 yield f"M{self._at(one.low)} {y}H{self._at(one.high)}"
 
-    def _dot(self, one: Finding, y: int) -> Iterator[Markup]:
+    def _dot(self, one: Worth, y: int) -> Iterator[Markup]:
         x = self._at(one.value)
         if one.low is None or one.high is None:
             toward = LEFT if one.at_most else WIDTH - RIGHT

@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from crossgrain.dosing.plan import Branch, Course, LabDraw, Part, Plan, Stage
+from crossgrain.dosing.plan import Branch, LabDraw, OrderedCourse, Plan, Stage, SwitchPart
 from crossgrain.words.doses import daily_dose, tablets_a_day
 from crossgrain.writing.acts import dated_acts
 from crossgrain.writing.dosage import needed
@@ -21,7 +21,7 @@ class OrderRow:
     on with the supply they have. What is fetched when stands in the pharmacy list.
     """
 
-    part: Part
+    part: SwitchPart
     first: str
     last: str
     days: int
@@ -38,7 +38,7 @@ class OrderRow:
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
+class DecisionRow:
     """One row of the decision: what the labs say, and what follows."""
 
     reading: str
@@ -50,12 +50,12 @@ class Choice:
     labs: tuple[str, ...]
 
 
-def order_rows(letter: Letterhead, series: Sequence[Course]) -> tuple[OrderRow, ...]:
+def order_rows(letter: Letterhead, series: Sequence[OrderedCourse]) -> tuple[OrderRow, ...]:
     """The series, one row per medicine and dose."""
     return tuple(_row(letter, course) for course in series)
 
 
-def _row(letter: Letterhead, course: Course) -> OrderRow:
+def _row(letter: Letterhead, course: OrderedCourse) -> OrderRow:
     line = course.line
     return OrderRow(
         part=line.part,
@@ -85,16 +85,16 @@ def lab_words(letter: Letterhead, draws: Sequence[LabDraw]) -> tuple[str, ...]:
     )
 
 
-def choices(letter: Letterhead, plan: Plan) -> Iterator[Choice]:
+def choices(letter: Letterhead, plan: Plan) -> Iterator[DecisionRow]:
     """The branches of the checkpoint, of which exactly one is taken."""
     for branch, own in zip(plan.checkpoint.branches, letter.branches, strict=True):
         yield _choice(letter, branch, own)
 
 
-def _choice(letter: Letterhead, branch: Branch, own: tuple[Course, ...]) -> Choice:
+def _choice(letter: Letterhead, branch: Branch, own: tuple[OrderedCourse, ...]) -> DecisionRow:
     condition = letter.conditions[branch.reading]
     tasks = branch_tasks(letter, letter.option_scope(branch), letter.series, branch, own)
-    return Choice(
+    return DecisionRow(
         reading=branch.reading,
         title=condition.title,
         condition=condition.words,

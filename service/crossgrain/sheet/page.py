@@ -30,7 +30,7 @@ from crossgrain.sheet.figures import (
     spread_words,
 )
 from crossgrain.sheet.orders import choices, lab_words, order_rows, series_endings
-from crossgrain.sheet.person import NOBODY, Person
+from crossgrain.sheet.person import NOBODY, PatientHeading
 from crossgrain.sheet.rendering import render
 from crossgrain.words.doses import CAUTION, TARGET_WORDS, date_words, taken
 from crossgrain.writing.at_home import home_supplies
@@ -52,7 +52,7 @@ def sheet_html(
     catalogue: Catalogue,
     *,
     service_version: str,
-    person: Person = NOBODY,
+    person: PatientHeading = NOBODY,
 ) -> bytes:
     """The whole page, self-contained, the same bytes for the same proposal.
 

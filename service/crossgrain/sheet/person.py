@@ -9,7 +9,7 @@ LONGEST = 80
 
 
 @dataclass(frozen=True, slots=True)
-class Person:
+class PatientHeading:
     """What identifies a patient on paper; each is empty where the record does not say."""
 
     name: str = ""
@@ -17,11 +17,11 @@ class Person:
     number: str = ""
 
 
-NOBODY = Person()
+NOBODY = PatientHeading()
 """Nothing known: the sheet leaves lines to be filled in by hand."""
 
 
-def person_in(bundle: Mapping[str, Any]) -> Person:
+def person_in(bundle: Mapping[str, Any]) -> PatientHeading:
     """The Patient of a Bundle that has been read as a record, so has exactly one.
 
     Anything in it that is not as FHIR has it is left out rather than complained of.
@@ -29,7 +29,7 @@ def person_in(bundle: Mapping[str, Any]) -> Person:
     for entry in _listed(bundle.get("entry")):
         patient = entry.get("resource")
         if isinstance(patient, dict) and patient.get("resourceType") == "Patient":
-            return Person(
+            return PatientHeading(
                 name=_shortened(_name(patient)),
                 born=_shortened(_text(patient.get("birthDate"))),
                 number=_shortened(next(_numbers(patient), "")),

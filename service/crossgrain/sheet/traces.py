@@ -8,13 +8,13 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from math import exp
 
-from crossgrain.dosing.forecast import Course, course
+from crossgrain.dosing.forecast import PoolCourse, course
 from crossgrain.dosing.kinetics import (
+    ConstantIntake,
     Curve,
     Intake,
     Kinetics,
     KineticsTable,
-    Period,
     Pools,
     PoolWeights,
     steady,
@@ -22,22 +22,22 @@ from crossgrain.dosing.kinetics import (
     weighed,
 )
 from crossgrain.dosing.moves import total_intake
-from crossgrain.dosing.plan import Mode, Part, Plan, Step
+from crossgrain.dosing.plan import Mode, Plan, Step, SwitchPart
 
 
 def modes(plan: Plan) -> tuple[Mode, ...]:
     """The plan's own way first, then the other where there is one, over the plan's days."""
-    own = Mode(plan.prior_therapy, _swallowed(plan.steps), _swallowed(plan.steps, Part.OLD))
+    own = Mode(plan.prior_therapy, _swallowed(plan.steps), _swallowed(plan.steps, SwitchPart.OLD))
     if plan.other_way is None:
         return (own,)
     other, days = plan.other_way, plan.steps[-1].last_day + 1
     return own, replace(other, whole=_over(other.whole, days), old=_over(other.old, days))
 
 
-def _swallowed(steps: Sequence[Step], part: Part | None = None) -> tuple[Period, ...]:
+def _swallowed(steps: Sequence[Step], part: SwitchPart | None = None) -> tuple[ConstantIntake, ...]:
     """The hormone of each step, or that of one part of it."""
     return tuple(
-        Period(
+        ConstantIntake(
             step.days,
             total_intake(
                 (line.preparation, line.amount)
@@ -49,9 +49,9 @@ def _swallowed(steps: Sequence[Step], part: Part | None = None) -> tuple[Period,
     )
 
 
-def _over(periods: Iterable[Period], days: float) -> tuple[Period, ...]:
+def _over(periods: Iterable[ConstantIntake], days: float) -> tuple[ConstantIntake, ...]:
     """The periods up to a day, the last one drawn out to it where they end before."""
-    kept: list[Period] = []
+    kept: list[ConstantIntake] = []
     left = days
     for period in periods:
         if left <= 0:
@@ -119,10 +119,10 @@ def trace(
         (c.kinetics.t4_half_life_days, c.kinetics.t3_half_life_days): c for c in corners
     }
 
-    def covered(per_pool: PoolWeights) -> Callable[[Course], Values]:
+    def covered(per_pool: PoolWeights) -> Callable[[PoolCourse], Values]:
         return lambda followed: _daily(followed, lambda p, i: weighed(p, i, per_pool))
 
-    def t3(followed: Course) -> Values:
+    def t3(followed: PoolCourse) -> Values:
         kinetics = followed.kinetics
         before = kinetics.t3_total(start)
         return tuple(
@@ -138,13 +138,15 @@ def trace(
     )
 
 
-def _banded(values: Callable[[Course], Values], usual: Course, corners: list[Course]) -> Banded:
+def _banded(
+    values: Callable[[PoolCourse], Values], usual: PoolCourse, corners: list[PoolCourse]
+) -> Banded:
     value = values(usual)
     days = list(zip(value, *map(values, corners), strict=True))
     return Banded(value, tuple(map(min, days)), tuple(map(max, days)))
 
 
-def _daily(followed: Course, curve_of: Callable[[Pools, Intake], Curve]) -> Values:
+def _daily(followed: PoolCourse, curve_of: Callable[[Pools, Intake], Curve]) -> Values:
     """The curve's value at the beginning of each day, and at the end of the last."""
     values: list[float] = []
     segments = list(followed.segments())

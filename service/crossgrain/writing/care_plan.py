@@ -2,11 +2,11 @@
 
 from dataclasses import dataclass
 
-from crossgrain.dosing.plan import Course, Plan
+from crossgrain.dosing.plan import OrderedCourse, Plan
 from crossgrain.names.identity import MODULE_CANONICAL, urn
 from crossgrain.words.doses import CAUTION
 from crossgrain.writing.carried_over import beside_the_series, judged_orders
-from crossgrain.writing.checkpoint import Option
+from crossgrain.writing.checkpoint import BranchOption
 from crossgrain.writing.digest import Digest
 from crossgrain.writing.dosage import fetched
 from crossgrain.writing.letterhead import Letterhead, Resource
@@ -23,9 +23,9 @@ class Contents:
 
     plan: Plan
     digest: Digest
-    courses: tuple[Course, ...]
+    courses: tuple[OrderedCourse, ...]
     activities: tuple[Resource, ...]
-    choices: tuple[Option, ...]
+    choices: tuple[BranchOption, ...]
 
 
 def care_plan(letter: Letterhead, contents: Contents) -> Resource:

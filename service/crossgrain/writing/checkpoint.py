@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from crossgrain.dosing.plan import Branch, Checkpoint, Course
+from crossgrain.dosing.plan import Branch, Checkpoint, OrderedCourse
 from crossgrain.names.identity import urn
 from crossgrain.writing.conditions import variables, variables_note
 from crossgrain.writing.labs import service_requests
@@ -17,11 +17,11 @@ REQUEST_GROUP = "RequestGroup"
 
 
 @dataclass(frozen=True, slots=True)
-class Option:
+class BranchOption:
     """A branch and the requests that carry it out."""
 
     branch: Branch
-    courses: tuple[Course, ...]
+    courses: tuple[OrderedCourse, ...]
     requests: tuple[Resource, ...]
 
     @property
@@ -30,11 +30,11 @@ class Option:
         return [r["description"] for r in self.requests if r["resourceType"] == "Task"]
 
 
-def options(letter: Letterhead, checkpoint: Checkpoint) -> Iterator[Option]:
+def options(letter: Letterhead, checkpoint: Checkpoint) -> Iterator[BranchOption]:
     """The requests of every branch, none of them yet to be followed."""
     for branch, own in zip(checkpoint.branches, letter.branches, strict=True):
         scope = letter.option_scope(branch)
-        yield Option(
+        yield BranchOption(
             branch,
             own,
             (
@@ -46,7 +46,7 @@ def options(letter: Letterhead, checkpoint: Checkpoint) -> Iterator[Option]:
 
 
 def request_group(
-    letter: Letterhead, checkpoint: Checkpoint, choices: tuple[Option, ...]
+    letter: Letterhead, checkpoint: Checkpoint, choices: tuple[BranchOption, ...]
 ) -> Resource:
     """The group that holds the branches."""
     words = [option_words(letter, choice) for choice in choices]
@@ -83,13 +83,13 @@ def checkpoint_words(letter: Letterhead, checkpoint: Checkpoint) -> str:
     )
 
 
-def option_words(letter: Letterhead, choice: Option) -> str:
+def option_words(letter: Letterhead, choice: BranchOption) -> str:
     """A branch: its condition, then what it does."""
     condition = letter.conditions[choice.branch.reading]
     return plain(f"{condition.title}. If {condition.words}: {choice.branch.statement}")
 
 
-def _option_action(letter: Letterhead, choice: Option) -> dict[str, Any]:
+def _option_action(letter: Letterhead, choice: BranchOption) -> dict[str, Any]:
     condition = letter.conditions[choice.branch.reading]
     expression = {
         "description": condition.words,

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 
-from crossgrain.dosing.plan import Plan, Reading
+from crossgrain.dosing.plan import LabReading, Plan
 from crossgrain.names.printing import decimal
 from crossgrain.safety.tsh import TshLimits, Whose
 
@@ -32,7 +32,7 @@ _VARIABLES = {
 
 
 @dataclass(frozen=True, slots=True)
-class Condition:
+class BranchCondition:
     """When a branch applies: for a machine, for a title and for a person."""
 
     expression: str
@@ -40,7 +40,7 @@ class Condition:
     words: str
 
 
-Conditions = Mapping[Reading, Condition]
+Conditions = Mapping[LabReading, BranchCondition]
 
 
 def conditions_for(limits: TshLimits, *, swallows_t3: bool) -> Conditions:
@@ -78,17 +78,17 @@ def swallows_t3(plan: Plan) -> bool:
 
 def _by_tsh(low: str, high: str, within: str) -> Conditions:
     return {
-        Reading.HIGH: Condition(
+        LabReading.HIGH: BranchCondition(
             f"%tsh > {high} and %tooFast.not()",
             "TSH high",
             f"TSH at the checkpoint is above {within} and {_NO_SYMPTOMS}",
         ),
-        Reading.IN_RANGE: Condition(
+        LabReading.IN_RANGE: BranchCondition(
             f"%tsh >= {low} and %tsh <= {high} and %tooFast.not()",
             "TSH in range",
             f"TSH at the checkpoint is within {within} and {_NO_SYMPTOMS}",
         ),
-        Reading.LOW: Condition(
+        LabReading.LOW: BranchCondition(
             f"%tsh < {low} or %tooFast",
             "TSH low, or too fast",
             f"TSH at the checkpoint is below {within}, or {_SYMPTOMS}",
@@ -105,7 +105,7 @@ def _in_pregnancy(limits: TshLimits) -> Conditions:
     by_tsh = _by_tsh(low, high, within)
     return {
         **by_tsh,
-        Reading.LOW: Condition(
+        LabReading.LOW: BranchCondition(
             "%tooFast",
             "Too fast",
             f"{_SYMPTOMS}; a low TSH without them lowers nothing in pregnancy: ask the specialist",
@@ -162,19 +162,19 @@ CONDITIONS = _by_tsh("%tshLow", "%tshHigh", "the laboratory's range")
 """Those of a patient whose TSH is judged by the laboratory's own range."""
 _MIDDLE = "(%freeT4Low + %freeT4High) / 2"
 _CENTRAL: Conditions = {
-    Reading.HIGH: Condition(
+    LabReading.HIGH: BranchCondition(
         f"%freeT4 < {_MIDDLE} and %tooFast.not()",
         "Free T4 low",
         "free T4 at the checkpoint is in the lower half of the laboratory's range or below it (TSH"
         f" is no guide in central hypothyroidism) and {_NO_SYMPTOMS}",
     ),
-    Reading.IN_RANGE: Condition(
+    LabReading.IN_RANGE: BranchCondition(
         f"%freeT4 >= {_MIDDLE} and %freeT4 <= %freeT4High and %tooFast.not()",
         "Free T4 in range",
         "free T4 at the checkpoint is in the upper half of the laboratory's range (TSH is no guide"
         f" in central hypothyroidism) and {_NO_SYMPTOMS}",
     ),
-    Reading.LOW: Condition(
+    LabReading.LOW: BranchCondition(
         "%freeT4 > %freeT4High or %tooFast",
         "Free T4 high, or too fast",
         "free T4 at the checkpoint is above the laboratory's range (TSH is no guide in central"
@@ -182,20 +182,20 @@ _CENTRAL: Conditions = {
     ),
 }
 _CENTRAL_WITH_T3: Conditions = {
-    Reading.HIGH: Condition(
+    LabReading.HIGH: BranchCondition(
         "false",
         "Not by a result",
         "the endocrinologist asks for more, having seen free T4 and free T3: in central"
         " hypothyroidism with T3 that is swallowed no result raises the dose by itself",
     ),
-    Reading.IN_RANGE: Condition(
+    LabReading.IN_RANGE: BranchCondition(
         "%specialistAgrees and %freeT4 <= %freeT4High and %freeT3 <= %freeT3High and"
         " %tooFast.not()",
         "Not too much, and agreed",
         "neither free T4 nor free T3 at the checkpoint is above the laboratory's range, the"
         f" endocrinologist agrees to stay on this dose, and {_NO_SYMPTOMS}",
     ),
-    Reading.LOW: Condition(
+    LabReading.LOW: BranchCondition(
         "%freeT4 > %freeT4High or %freeT3 > %freeT3High or %tooFast",
         "Free T4 or free T3 high, or too fast",
         "free T4 or free T3 at the checkpoint is above the laboratory's range (TSH is no guide in"

@@ -6,7 +6,7 @@ from functools import lru_cache
 from math import ceil
 from typing import Any
 
-from crossgrain.dosing.plan import Course, DoseUse, LineDose, Prescription
+from crossgrain.dosing.plan import DoseUse, LineDose, OrderedCourse, Prescription
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.tablets import DAYS_OF_WEEK, SHARED_WEEK, Piece
 from crossgrain.reading.codesystems import Snomed
@@ -77,7 +77,7 @@ def _dosages(
 def _dosage(
     wording: Wording,
     sequence: int,
-    course: Course,
+    course: OrderedCourse,
     often: dict[str, Any],
     text: str,
     piece: Piece,
@@ -211,7 +211,7 @@ def dispense(prescription: Prescription) -> dict[str, Any]:
     }
 
 
-def needed(course: Course) -> str:
+def needed(course: OrderedCourse) -> str:
     """The tablets that a course takes, strength by strength; empty where the old supply goes on.
 
     Half a tablet is a whole one cut, so the number is rounded up.

@@ -1,7 +1,7 @@
 """Short forms for where there is little room: the plan sheet, the terminal, tables."""
 
 from crossgrain.core.proposal import Outcome
-from crossgrain.dosing.plan import Part
+from crossgrain.dosing.plan import SwitchPart
 from crossgrain.dosing.preparations import Kind
 
 TITLES = {
@@ -9,7 +9,7 @@ TITLES = {
     Outcome.STOP: "No switch is proposed: this must be settled first",
     Outcome.DATA_REQUIRED: "No switch is proposed yet: these questions come first",
 }
-PARTS = {Part.OLD: "old", Part.NEW: "new", Part.SHARED: "kept"}
+PARTS = {SwitchPart.OLD: "old", SwitchPart.NEW: "new", SwitchPart.SHARED: "kept"}
 """Which side of the switch a medicine is on."""
 NAMES = {
     Kind.LEVOTHYROXINE: "LT4",

@@ -6,7 +6,7 @@ from datetime import date
 from typing import Any
 
 from crossgrain.core.proposal import Outcome, Proposal
-from crossgrain.dosing.plan import Branch, Course, Plan, Step, courses
+from crossgrain.dosing.plan import Branch, OrderedCourse, Plan, Step, courses
 from crossgrain.names.identity import PLAN_SYSTEM, RESOURCE_SYSTEM, stable_id, urn
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.record import MedicineEntry, Question
@@ -67,9 +67,9 @@ class Letterhead:
     """The DetectedIssue of each finding."""
     replaced: Mapping[str, tuple[MedicineEntry, ...]]
     """Medicine → what an order for it replaces."""
-    series: tuple[Course, ...]
+    series: tuple[OrderedCourse, ...]
     """The doses of the unconditional steps; none where there is no plan."""
-    branches: tuple[tuple[Course, ...], ...]
+    branches: tuple[tuple[OrderedCourse, ...], ...]
     """Those of each branch of the checkpoint, in its order."""
     conditions: Conditions
     """When each branch of the checkpoint applies, by the patient's own limits."""

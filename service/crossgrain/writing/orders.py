@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from fractions import Fraction
 from typing import Any
 
-from crossgrain.dosing.plan import Course, LineDose, Part, Prescription
+from crossgrain.dosing.plan import LineDose, OrderedCourse, Prescription, SwitchPart
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.reading.code_tables import CodedDrug, CodeTables
@@ -26,7 +26,7 @@ SAME_STRENGTH = (
 def medication_requests(
     letter: Letterhead,
     scope: Scope,
-    courses: tuple[Course, ...],
+    courses: tuple[OrderedCourse, ...],
     made: tuple[Prescription, ...],
 ) -> Iterator[Resource]:
     """Requests for every prescription of some courses.
@@ -41,7 +41,7 @@ def medication_requests(
         yield _request(letter, scope, prescription)
 
 
-def check_as_taken(letter: Letterhead, course: Course) -> None:
+def check_as_taken(letter: Letterhead, course: OrderedCourse) -> None:
     """Make sure that a course without tablets is what the patient takes already.
 
     Raises
@@ -74,7 +74,7 @@ def _request(letter: Letterhead, scope: Scope, made: Prescription) -> Resource:
     body["extension"] = on_order(ordered, preparation.unit, letter.series_parts)
     body["medicationCodeableConcept"] = medication(wording.codes, preparation, made.strength)
     exchanged = letter.plan and letter.plan.exchange
-    if made.uses[0].course.line.part is not Part.NEW or exchanged:
+    if made.uses[0].course.line.part is not SwitchPart.NEW or exchanged:
         body.update(replacing(letter.replaced.get(preparation.id, ())))
     if holds := letter.holds:
         body["detectedIssue"] = holds

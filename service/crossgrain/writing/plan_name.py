@@ -7,11 +7,13 @@ filed with ``ifNoneExist``, would silently lose to the one filed before it.
 from collections.abc import Iterator, Sequence
 
 from crossgrain.core.proposal import Proposal
-from crossgrain.dosing.plan import Course, LabDraw, Plan
+from crossgrain.dosing.plan import LabDraw, OrderedCourse, Plan
 
 
 def plan_name(
-    proposal: Proposal, series: tuple[Course, ...], branches: Sequence[tuple[Course, ...]]
+    proposal: Proposal,
+    series: tuple[OrderedCourse, ...],
+    branches: Sequence[tuple[OrderedCourse, ...]],
 ) -> str:
     """Patient, days, what was asked, what was found, and every dose and draw of the plan.
 
@@ -40,7 +42,7 @@ def plan_name(
 
 
 def _contents(
-    plan: Plan, series: tuple[Course, ...], branches: Sequence[tuple[Course, ...]]
+    plan: Plan, series: tuple[OrderedCourse, ...], branches: Sequence[tuple[OrderedCourse, ...]]
 ) -> Iterator[str]:
     yield _doses(series)
     yield _draws(plan.labs)
@@ -50,11 +52,11 @@ def _contents(
         yield _draws(branch.labs)
 
 
-def _doses(courses: tuple[Course, ...]) -> str:
+def _doses(courses: tuple[OrderedCourse, ...]) -> str:
     return "|".join(map(_course, courses))
 
 
-def _course(course: Course) -> str:
+def _course(course: OrderedCourse) -> str:
     line = course.line
     pieces = line.tablets.pieces if line.tablets else ()
     made_of = "+".join(f"{piece.count}x{piece.strength}" for piece in pieces)

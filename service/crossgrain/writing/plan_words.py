@@ -2,11 +2,11 @@
 
 from collections.abc import Iterable, Iterator
 
-from crossgrain.dosing.plan import BasisRow, Course, Forecast, LabDraw, Plan, PriorTherapy
+from crossgrain.dosing.plan import BasisRow, Forecast, LabDraw, OrderedCourse, Plan, PriorTherapy
 from crossgrain.dosing.wording import dose_words, standing_words
 from crossgrain.names.printing import micrograms, percent
 from crossgrain.words.doses import daily_dose, tablets_a_day
-from crossgrain.writing.checkpoint import Option, checkpoint_words, option_words
+from crossgrain.writing.checkpoint import BranchOption, checkpoint_words, option_words
 from crossgrain.writing.issues import finding_words
 from crossgrain.writing.labs import lab_days, not_steady
 from crossgrain.writing.letterhead import Letterhead
@@ -19,7 +19,7 @@ PRIOR_WORDS = {
 }
 
 
-def dose_table(wording: Wording, courses: tuple[Course, ...]) -> str:
+def dose_table(wording: Wording, courses: tuple[OrderedCourse, ...]) -> str:
     """Every dose with its dates and tablets."""
     rows = (
         (
@@ -95,7 +95,7 @@ def _band(forecast: Forecast) -> str:
     return f" Over the band of the model's parameters the lowest coverage is {low} to {high}."
 
 
-def checkpoint_block(letter: Letterhead, plan: Plan, choices: Iterable[Option]) -> str:
+def checkpoint_block(letter: Letterhead, plan: Plan, choices: Iterable[BranchOption]) -> str:
     """The checkpoint and its branches with their doses and draws."""
     return (
         heading("Checkpoint")
@@ -104,7 +104,7 @@ def checkpoint_block(letter: Letterhead, plan: Plan, choices: Iterable[Option]) 
     )
 
 
-def _branches(letter: Letterhead, choices: Iterable[Option]) -> Iterator[str]:
+def _branches(letter: Letterhead, choices: Iterable[BranchOption]) -> Iterator[str]:
     for choice in choices:
         yield paragraph(option_words(letter, choice))
         yield dose_table(letter.wording, choice.courses)

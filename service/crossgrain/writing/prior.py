@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 
 from crossgrain.dosing.at_home import home_uses
-from crossgrain.dosing.plan import Branch, Course, DoseUse, Step
+from crossgrain.dosing.plan import Branch, DoseUse, OrderedCourse, Step
 from crossgrain.names.identity import urn
 from crossgrain.reading.record import MedicineEntry
 from crossgrain.words.doses import generic_name, product
@@ -16,7 +16,7 @@ TASK_CODE = "http://hl7.org/fhir/CodeSystem/task-code"
 
 
 def series_tasks(
-    letter: Letterhead, steps: tuple[Step, ...], courses: tuple[Course, ...]
+    letter: Letterhead, steps: tuple[Step, ...], courses: tuple[OrderedCourse, ...]
 ) -> Iterator[Resource]:
     """Tasks for the old orders that end during the series."""
     yield from _ending(letter, SERIES, steps, courses, letter.proposal.record.current)
@@ -25,9 +25,9 @@ def series_tasks(
 def branch_tasks(
     letter: Letterhead,
     scope: Scope,
-    series: tuple[Course, ...],
+    series: tuple[OrderedCourse, ...],
     branch: Branch,
-    own: tuple[Course, ...],
+    own: tuple[OrderedCourse, ...],
 ) -> Iterator[Resource]:
     """Tasks for what outlasts the series and ends in this branch.
 
@@ -59,7 +59,7 @@ def _ending(
     letter: Letterhead,
     scope: Scope,
     steps: Sequence[Step],
-    courses: Sequence[Course],
+    courses: Sequence[OrderedCourse],
     entries: Sequence[MedicineEntry],
 ) -> Iterator[Resource]:
     for entry in entries:
@@ -73,7 +73,9 @@ def _ending(
             yield _task(letter, scope, entry.reference, last + 1, says)
 
 
-def _left_out(letter: Letterhead, scope: Scope, course: Course, day: int) -> Iterator[Resource]:
+def _left_out(
+    letter: Letterhead, scope: Scope, course: OrderedCourse, day: int
+) -> Iterator[Resource]:
     for piece in course.line.tablets.pieces if course.line.tablets else ():
         says = (
             f"End the order for {product(course.line.preparation, piece.strength)}: from"
@@ -89,7 +91,7 @@ def _medicine(entry: MedicineEntry) -> str:
     return entry.lines[0].preparation.id if entry.lines else ""
 
 
-def _stands_until(entry: MedicineEntry, courses: Sequence[Course], begins: int) -> int:
+def _stands_until(entry: MedicineEntry, courses: Sequence[OrderedCourse], begins: int) -> int:
     """The last day on which the old order itself is followed; the day before if none.
 
     Raises
@@ -106,7 +108,7 @@ def _stands_until(entry: MedicineEntry, courses: Sequence[Course], begins: int) 
     return standing
 
 
-def _continues(courses: Sequence[Course], medicine: str, day: int) -> bool:
+def _continues(courses: Sequence[OrderedCourse], medicine: str, day: int) -> bool:
     return any(
         course.first_day == day and course.line.preparation.id == medicine for course in courses
     )

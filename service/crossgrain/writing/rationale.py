@@ -21,7 +21,7 @@ from crossgrain.dosing.plan import (
 from crossgrain.dosing.targets import TargetDose
 from crossgrain.dosing.wording import standing_words
 from crossgrain.safety.judgement import OrderJudgement
-from crossgrain.safety.order import Reading
+from crossgrain.safety.order import OrderReading
 from crossgrain.words.doses import daily_dose, pieces
 from crossgrain.writing.letterhead import Letterhead, Resource
 from crossgrain.writing.narrative import plain
@@ -108,7 +108,7 @@ def _order(letter: Letterhead, judgement: OrderJudgement) -> Iterator[Part]:
     yield _ratio("t3-exposure-both", numbers.exposure_both.value)
 
 
-def _reading(letter: Letterhead, reading: Reading) -> Iterator[Part]:
+def _reading(letter: Letterhead, reading: OrderReading) -> Iterator[Part]:
     yield _daily("lt4-equivalent", reading.lt4_ug)
     yield _ratio("ratio", float(reading.ratio))
     yield from _range(letter.wording, reading.coverage.lowest, reading.coverage.highest)

@@ -13,7 +13,7 @@ from crossgrain.cds.actions import (
     say_what_it_replaces,
     suggestion,
 )
-from crossgrain.cds.hook import Draft
+from crossgrain.cds.hook import DraftOrder
 from crossgrain.names.identity import urn
 from crossgrain.reading.record import MedicineEntry
 
@@ -58,9 +58,9 @@ ANSWER: dict[str, Any] = {
 }
 
 
-def draft(own_id: str, **said: Any) -> Draft:
+def draft(own_id: str, **said: Any) -> DraftOrder:
     resource = {"resourceType": "MedicationRequest", "id": own_id, **said}
-    return Draft(f"MedicationRequest/{own_id}", "x", resource)
+    return DraftOrder(f"MedicationRequest/{own_id}", "x", resource)
 
 
 def in_words(words: str) -> str:

@@ -11,8 +11,8 @@ import pytest
 
 from crossgrain.cds import gathering
 from crossgrain.cds.gathering import Fetcher, Gatherer
-from crossgrain.cds.hook import Draft, HookCall, Server
-from crossgrain.cds.prefetch import Gathered, Part, Standing
+from crossgrain.cds.hook import ClientServer, DraftOrder, HookCall
+from crossgrain.cds.prefetch import Gathered, PlacedResource, TemplateAnswer
 from crossgrain.cds.services import Template
 from crossgrain.http.limits import Turns
 from crossgrain.http.settings import Settings
@@ -64,7 +64,7 @@ def fetched(
     ehr: Ehr, template: Template = GOALS, query: str = QUERY, token: str | None = None, **more: Any
 ) -> Gathered:
     """What becomes of one template."""
-    asking = fetcher(ehr, **more).fetch(Server(BASE, token), [(template, query)])
+    asking = fetcher(ehr, **more).fetch(ClientServer(BASE, token), [(template, query)])
     (got,) = asyncio.run(asking)
     return got
 
@@ -76,7 +76,9 @@ def test_a_search_is_asked_for_with_the_token_that_was_lent_and_with_none_else(
     ehr.pages["/Goal?patient=p01"] = bundle(GOAL)
     got = fetched(ehr, token=token)
     assert got == Gathered(
-        GOALS, Standing.GIVEN, (Part("fhirServer.goals[0].entry[0].resource", GOAL),)
+        GOALS,
+        TemplateAnswer.GIVEN,
+        (PlacedResource("fhirServer.goals[0].entry[0].resource", GOAL),),
     )
     (request,) = ehr.asked
     assert request.method == "GET"
@@ -95,7 +97,9 @@ def test_a_read_gives_the_resource_whatever_stands_in_it(ehr: Ehr) -> None:
     patient = {"resourceType": "Patient", "id": "p01", "link": [{"other": {}}]}
     ehr.pages["/Patient/p01"] = patient
     got = fetched(ehr, PATIENT, "Patient/p01")
-    assert got == Gathered(PATIENT, Standing.GIVEN, (Part("fhirServer.patient[0]", patient),))
+    assert got == Gathered(
+        PATIENT, TemplateAnswer.GIVEN, (PlacedResource("fhirServer.patient[0]", patient),)
+    )
 
 
 def linked(url: str, *resources: Any, **more: Any) -> dict[str, Any]:
@@ -110,7 +114,7 @@ def test_every_page_is_read_and_each_part_keeps_its_page(ehr: Ehr) -> None:
         "/Goal?page=3": bundle(third, total=3),
     }
     got = fetched(ehr)
-    assert got.standing is Standing.GIVEN
+    assert got.standing is TemplateAnswer.GIVEN
     assert [part.place for part in got.resources] == [
         f"fhirServer.goals[{number}].entry[0].resource" for number in range(3)
     ]
@@ -123,7 +127,7 @@ def test_a_total_on_any_page_that_says_more_makes_it_a_part(ehr: Ehr, page: int)
     pages[page]["total"] = 3
     ehr.pages = {"/Goal?patient=p01": pages[0], "/Goal?page=2": pages[1]}
     got = fetched(ehr)
-    assert got.standing is Standing.PARTIAL
+    assert got.standing is TemplateAnswer.PARTIAL
     assert len(got.resources) == 2
 
 
@@ -143,7 +147,7 @@ def test_a_next_page_elsewhere_is_not_asked_for_and_what_came_is_a_part(
 ) -> None:
     ehr.pages["/Goal?patient=p01"] = linked(url, GOAL)  # type: ignore[arg-type]
     got = fetched(ehr)
-    assert (got.standing, len(got.resources)) == (Standing.PARTIAL, 1)
+    assert (got.standing, len(got.resources)) == (TemplateAnswer.PARTIAL, 1)
     assert len(ehr.asked) == 1
 
 
@@ -152,19 +156,19 @@ def test_a_next_page_elsewhere_is_not_asked_for_and_what_came_is_a_part(
 )
 def test_what_is_no_link_to_a_next_page_leads_to_none(ehr: Ehr, links: Any) -> None:
     ehr.pages["/Goal?patient=p01"] = bundle(GOAL, link=links)
-    assert fetched(ehr).standing is Standing.GIVEN
+    assert fetched(ehr).standing is TemplateAnswer.GIVEN
     assert len(ehr.asked) == 1
 
 
 def test_twenty_pages_are_read_and_no_more(ehr: Ehr) -> None:
     ehr.answer = lambda _: httpx.Response(200, json=linked(f"{BASE}/Goal?page=n", GOAL))
     got = fetched(ehr)
-    assert (got.standing, len(ehr.asked)) == (Standing.PARTIAL, 20)
+    assert (got.standing, len(ehr.asked)) == (TemplateAnswer.PARTIAL, 20)
 
 
 def test_a_page_that_fails_makes_the_whole_fail(ehr: Ehr) -> None:
     ehr.pages["/Goal?patient=p01"] = linked(f"{BASE}/Goal?page=2", GOAL)
-    assert fetched(ehr) == Gathered(GOALS, Standing.FAILED)
+    assert fetched(ehr) == Gathered(GOALS, TemplateAnswer.FAILED)
 
 
 def test_a_page_that_is_none_is_named_for_what_it_is(ehr: Ehr) -> None:
@@ -172,9 +176,9 @@ def test_a_page_that_is_none_is_named_for_what_it_is(ehr: Ehr) -> None:
         "/Goal?patient=p01": linked(f"{BASE}/Goal?page=2", GOAL),
         "/Goal?page=2": {"resourceType": "OperationOutcome"},
     }
-    assert fetched(ehr).standing is Standing.FAILED
+    assert fetched(ehr).standing is TemplateAnswer.FAILED
     ehr.pages["/Goal?page=2"] = GOAL
-    assert fetched(ehr).standing is Standing.UNUSABLE
+    assert fetched(ehr).standing is TemplateAnswer.UNUSABLE
 
 
 def gone(_: httpx.Request) -> httpx.Response:
@@ -195,12 +199,14 @@ def test_what_cannot_be_read_is_said_to_have_failed(
     ehr: Ehr, answer: Callable[[httpx.Request], httpx.Response]
 ) -> None:
     ehr.answer = answer
-    assert fetched(ehr) == Gathered(GOALS, Standing.FAILED)
+    assert fetched(ehr) == Gathered(GOALS, TemplateAnswer.FAILED)
 
 
-@pytest.mark.parametrize(("more", "standing"), [(0, Standing.GIVEN), (1, Standing.FAILED)])
+@pytest.mark.parametrize(
+    ("more", "standing"), [(0, TemplateAnswer.GIVEN), (1, TemplateAnswer.FAILED)]
+)
 def test_an_answer_is_no_larger_than_a_request_may_be(
-    ehr: Ehr, more: int, standing: Standing
+    ehr: Ehr, more: int, standing: TemplateAnswer
 ) -> None:
     said = json.dumps(bundle(GOAL)).encode()
     ehr.answer = lambda _: httpx.Response(200, content=said.ljust(1000 + more))
@@ -225,21 +231,23 @@ def test_what_does_not_come_in_time_has_failed_and_the_rest_is_kept(ehr: Ehr) ->
     settings = Settings(cds_fhir_servers=(BASE,), cds_fetch_seconds=0.1)
     asking = Fetcher(settings, Turns(), httpx.MockTransport(slow_for_plans))
     wanted = [(PLANS, "CarePlan?patient=p01"), (GOALS, QUERY)]
-    plans, goals = asyncio.run(asking.fetch(Server(BASE, None), wanted))
-    assert plans == Gathered(PLANS, Standing.FAILED)
-    assert goals.standing is Standing.GIVEN
+    plans, goals = asyncio.run(asking.fetch(ClientServer(BASE, None), wanted))
+    assert plans == Gathered(PLANS, TemplateAnswer.FAILED)
+    assert goals.standing is TemplateAnswer.GIVEN
 
 
 def test_nothing_wanted_is_nothing_asked(ehr: Ehr) -> None:
-    assert asyncio.run(fetcher(ehr).fetch(Server(BASE, None), [])) == []
+    assert asyncio.run(fetcher(ehr).fetch(ClientServer(BASE, None), [])) == []
     assert ehr.asked == []
 
 
 @pytest.mark.parametrize(
     ("server", "may"),
-    [(Server(BASE, None), True), (Server(f"{BASE}2", "t"), False), (None, False)],
+    [(ClientServer(BASE, None), True), (ClientServer(f"{BASE}2", "t"), False), (None, False)],
 )
-def test_only_a_server_on_the_list_is_asked(*, ehr: Ehr, server: Server | None, may: bool) -> None:
+def test_only_a_server_on_the_list_is_asked(
+    *, ehr: Ehr, server: ClientServer | None, may: bool
+) -> None:
     assert fetcher(ehr).may_ask(server) is may
 
 
@@ -259,7 +267,7 @@ def test_the_client_that_fetches_follows_no_redirect_and_takes_nothing_from_the_
     assert asking._client.is_closed
 
 
-CALL = HookCall("order-sign", "i", "p01", {"goals": None}, Server(BASE, "t"))
+CALL = HookCall("order-sign", "i", "p01", {"goals": None}, ClientServer(BASE, "t"))
 
 
 def completed(ehr: Ehr, brought: list[Gathered], call: HookCall = CALL) -> list[Gathered]:
@@ -269,8 +277,8 @@ def completed(ehr: Ehr, brought: list[Gathered], call: HookCall = CALL) -> list[
 
 def test_what_was_brought_is_sorted_by_template() -> None:
     assert Gatherer((GOALS, PLANS), None).brought(CALL) == [
-        Gathered(GOALS, Standing.NO_DATA),
-        Gathered(PLANS, Standing.DECLINED),
+        Gathered(GOALS, TemplateAnswer.NO_DATA),
+        Gathered(PLANS, TemplateAnswer.DECLINED),
     ]
 
 
@@ -278,24 +286,30 @@ def test_what_is_not_whole_and_would_be_missed_is_asked_for_and_the_order_is_kep
     ehr: Ehr,
 ) -> None:
     ehr.pages["/Goal?patient=p01"] = bundle(GOAL)
-    given = Gathered(PATIENT, Standing.GIVEN, (Part("prefetch.patient", {}),))
-    brought = [given, Gathered(GOALS, Standing.DECLINED), Gathered(PLANS, Standing.DECLINED)]
+    given = Gathered(PATIENT, TemplateAnswer.GIVEN, (PlacedResource("prefetch.patient", {}),))
+    brought = [
+        given,
+        Gathered(GOALS, TemplateAnswer.DECLINED),
+        Gathered(PLANS, TemplateAnswer.DECLINED),
+    ]
     first, goals, plans = completed(ehr, brought)
     assert (first, plans) == (given, brought[2])
-    assert goals.standing is Standing.GIVEN
+    assert goals.standing is TemplateAnswer.GIVEN
     assert ehr.urls() == [f"{BASE}/Goal?patient=p01"]
 
 
 def test_a_part_that_was_sent_is_kept_where_nothing_better_can_be_fetched(ehr: Ehr) -> None:
-    part = Gathered(GOALS, Standing.PARTIAL, (Part("prefetch.goals", GOAL),))
+    part = Gathered(GOALS, TemplateAnswer.PARTIAL, (PlacedResource("prefetch.goals", GOAL),))
     assert completed(ehr, [part]) == [part]
     ehr.pages["/Goal?patient=p01"] = bundle()
-    assert completed(ehr, [part]) == [Gathered(GOALS, Standing.GIVEN)]
+    assert completed(ehr, [part]) == [Gathered(GOALS, TemplateAnswer.GIVEN)]
 
 
-@pytest.mark.parametrize("server", [None, Server("https://evil.example", "t")])
-def test_where_nobody_may_be_asked_what_was_brought_is_all(ehr: Ehr, server: Server | None) -> None:
-    brought = [Gathered(GOALS, Standing.DECLINED)]
+@pytest.mark.parametrize("server", [None, ClientServer("https://evil.example", "t")])
+def test_where_nobody_may_be_asked_what_was_brought_is_all(
+    ehr: Ehr, server: ClientServer | None
+) -> None:
+    brought = [Gathered(GOALS, TemplateAnswer.DECLINED)]
     call = replace(CALL, server=server)
     assert completed(ehr, brought, call) == brought
     gatherer = Gatherer((GOALS,), fetcher(ehr))
@@ -313,8 +327,10 @@ def refers(to: Any, kind: str = "MedicationRequest") -> dict[str, Any]:
 def with_medications(
     ehr: Ehr, *resources: dict[str, Any], drafts: tuple[dict[str, Any], ...] = ()
 ) -> list[Gathered]:
-    gathered = [Gathered(GOALS, Standing.GIVEN, tuple(Part("p", r) for r in resources))]
-    call = replace(CALL, drafts=tuple(Draft("r", "d", draft) for draft in drafts))
+    gathered = [
+        Gathered(GOALS, TemplateAnswer.GIVEN, tuple(PlacedResource("p", r) for r in resources))
+    ]
+    call = replace(CALL, drafts=tuple(DraftOrder("r", "d", draft) for draft in drafts))
     found = asyncio.run(Gatherer((), fetcher(ehr)).with_medications(call, gathered))
     assert found[0] is gathered[0]
     return found[1:]

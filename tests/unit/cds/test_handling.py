@@ -12,7 +12,7 @@ from crossgrain.catalogue import Catalogue
 from crossgrain.cds.gathering import Gatherer
 from crossgrain.cds.handling import Hooks
 from crossgrain.cds.hook import HookCall
-from crossgrain.cds.prefetch import Gathered, Part, Standing
+from crossgrain.cds.prefetch import Gathered, PlacedResource, TemplateAnswer
 from crossgrain.cds.services import Template, templates
 from crossgrain.http.settings import Settings
 from crossgrain.names.errors import DomainError
@@ -116,7 +116,9 @@ def test_a_medication_that_was_found_tells_what_an_order_is_for(
     (card,) = answered(catalogue, asked, body)
     assert card["summary"].startswith("Order MedicationRequest/rx-1: not judged")
     template = Template("Medication/m", "Medication", "Medication/m")
-    asked.found = [Gathered(template, Standing.GIVEN, (Part("fhirServer.m", medication),))]
+    asked.found = [
+        Gathered(template, TemplateAnswer.GIVEN, (PlacedResource("fhirServer.m", medication),))
+    ]
     (card,) = answered(catalogue, asked, body)
     assert card["summary"].startswith("Desiccated thyroid 60 mg a day")
 

@@ -6,12 +6,12 @@ from typing import Any
 import pytest
 from tests.api.hooks import INSTANCE, grains
 
-from crossgrain.cds.hook import Draft, HookCall, Server, read_call
+from crossgrain.cds.hook import ClientServer, DraftOrder, HookCall, read_call
 from crossgrain.operations.faults import Complaint, Fault, RequestRefused
 
 ORDER, REVIEW = "thyroid-order", "thyroid-switch-review"
 RX = grains(60, "p01")
-DRAFT = Draft("MedicationRequest/rx-1", "context.draftOrders.entry[0].resource", RX)
+DRAFT = DraftOrder("MedicationRequest/rx-1", "context.draftOrders.entry[0].resource", RX)
 UUID_ASKED = Complaint(Fault.INPUT_SHAPE, "hookInstance", "a UUID is required")
 TOKEN_ASKED = "a token of visible ASCII is required"
 SELECTIONS = "references such as MedicationRequest/1"
@@ -51,7 +51,7 @@ def test_a_call_is_read_as_it_stands() -> None:
         instance=INSTANCE,
         patient_id="p01",
         prefetch={"patient": None},
-        server=Server("https://ehr.example/fhir", "t"),
+        server=ClientServer("https://ehr.example/fhir", "t"),
         drafts=(DRAFT,),
         selected=(DRAFT,),
     )
@@ -64,7 +64,7 @@ def test_a_call_may_bring_nothing_and_name_no_server() -> None:
 
 def test_a_server_may_lend_no_token() -> None:
     read = read_call(body() | {"fhirServer": "https://ehr.example/fhir"}, ORDER)
-    assert read.server == Server("https://ehr.example/fhir", None)
+    assert read.server == ClientServer("https://ehr.example/fhir", None)
 
 
 def test_a_chart_that_is_viewed_has_no_orders() -> None:
@@ -82,7 +82,7 @@ def test_cards_are_about_the_selected_order_alone_and_once() -> None:
         "MedicationRequest/rx-2",
     ]
     (selected,) = read.selected
-    assert selected == Draft(
+    assert selected == DraftOrder(
         "MedicationRequest/rx-2", "context.draftOrders.entry[1].resource", second
     )
 

@@ -4,7 +4,14 @@ from typing import Any
 
 import pytest
 
-from crossgrain.cds.prefetch import Gathered, Part, Standing, from_value, is_all, sort_out
+from crossgrain.cds.prefetch import (
+    Gathered,
+    PlacedResource,
+    TemplateAnswer,
+    from_value,
+    is_all,
+    sort_out,
+)
 from crossgrain.cds.services import Template
 
 GOALS = Template("goals", "Goal", "Goal?patient={{context.patientId}}")
@@ -23,52 +30,54 @@ def bundle(*resources: Any, **more: Any) -> dict[str, Any]:
 @pytest.mark.parametrize(
     ("value", "standing"),
     [
-        (bundle(GOAL), Standing.GIVEN),
-        (bundle(GOAL, type="collection"), Standing.GIVEN),
-        (bundle(GOAL, total=1), Standing.GIVEN),
-        (bundle(), Standing.GIVEN),
-        ({"resourceType": "Bundle", "type": "searchset"}, Standing.GIVEN),
-        (bundle(GOAL, TOLD), Standing.GIVEN),
-        (bundle(GOAL, WARNED), Standing.PARTIAL),
-        (bundle(GOAL, total=2), Standing.PARTIAL),
-        (bundle(GOAL, link=[{"relation": "next", "url": "x"}]), Standing.PARTIAL),
-        (bundle({"resourceType": "Patient", "id": "p"}, total=1), Standing.PARTIAL),
-        (None, Standing.NO_DATA),
-        (WARNED, Standing.FAILED),
-        (TOLD, Standing.FAILED),
-        ("<html>", Standing.UNUSABLE),
-        ([GOAL], Standing.UNUSABLE),
-        (GOAL, Standing.UNUSABLE),
-        (bundle(GOAL, type="transaction"), Standing.UNUSABLE),
-        (bundle(GOAL, type=None), Standing.UNUSABLE),
-        (bundle(GOAL, entry={}), Standing.UNUSABLE),
-        (bundle(GOAL, "x"), Standing.UNUSABLE),
-        (bundle(GOAL, entry=[{"resource": GOAL}, 5]), Standing.UNUSABLE),
+        (bundle(GOAL), TemplateAnswer.GIVEN),
+        (bundle(GOAL, type="collection"), TemplateAnswer.GIVEN),
+        (bundle(GOAL, total=1), TemplateAnswer.GIVEN),
+        (bundle(), TemplateAnswer.GIVEN),
+        ({"resourceType": "Bundle", "type": "searchset"}, TemplateAnswer.GIVEN),
+        (bundle(GOAL, TOLD), TemplateAnswer.GIVEN),
+        (bundle(GOAL, WARNED), TemplateAnswer.PARTIAL),
+        (bundle(GOAL, total=2), TemplateAnswer.PARTIAL),
+        (bundle(GOAL, link=[{"relation": "next", "url": "x"}]), TemplateAnswer.PARTIAL),
+        (bundle({"resourceType": "Patient", "id": "p"}, total=1), TemplateAnswer.PARTIAL),
+        (None, TemplateAnswer.NO_DATA),
+        (WARNED, TemplateAnswer.FAILED),
+        (TOLD, TemplateAnswer.FAILED),
+        ("<html>", TemplateAnswer.UNUSABLE),
+        ([GOAL], TemplateAnswer.UNUSABLE),
+        (GOAL, TemplateAnswer.UNUSABLE),
+        (bundle(GOAL, type="transaction"), TemplateAnswer.UNUSABLE),
+        (bundle(GOAL, type=None), TemplateAnswer.UNUSABLE),
+        (bundle(GOAL, entry={}), TemplateAnswer.UNUSABLE),
+        (bundle(GOAL, "x"), TemplateAnswer.UNUSABLE),
+        (bundle(GOAL, entry=[{"resource": GOAL}, 5]), TemplateAnswer.UNUSABLE),
     ],
 )
-def test_a_search_is_whole_only_where_every_sign_agrees(value: Any, standing: Standing) -> None:
+def test_a_search_is_whole_only_where_every_sign_agrees(
+    value: Any, standing: TemplateAnswer
+) -> None:
     got = sort_out(GOALS, {"goals": value})
     assert (got.template, got.standing) == (GOALS, standing)
-    assert got.is_whole is (standing in {Standing.GIVEN, Standing.NO_DATA})
+    assert got.is_whole is (standing in {TemplateAnswer.GIVEN, TemplateAnswer.NO_DATA})
 
 
 def test_a_key_that_is_absent_was_declined() -> None:
-    assert sort_out(GOALS, {"goal": None}) == Gathered(GOALS, Standing.DECLINED)
+    assert sort_out(GOALS, {"goal": None}) == Gathered(GOALS, TemplateAnswer.DECLINED)
 
 
 @pytest.mark.parametrize(
     ("value", "standing"),
     [
-        ({"resourceType": "Patient", "id": "p"}, Standing.GIVEN),
-        (GOAL, Standing.UNUSABLE),
-        (bundle({"resourceType": "Patient", "id": "p"}), Standing.UNUSABLE),
-        (None, Standing.NO_DATA),
-        (WARNED, Standing.FAILED),
+        ({"resourceType": "Patient", "id": "p"}, TemplateAnswer.GIVEN),
+        (GOAL, TemplateAnswer.UNUSABLE),
+        (bundle({"resourceType": "Patient", "id": "p"}), TemplateAnswer.UNUSABLE),
+        (None, TemplateAnswer.NO_DATA),
+        (WARNED, TemplateAnswer.FAILED),
     ],
 )
-def test_a_read_gives_the_one_resource_or_nothing(value: Any, standing: Standing) -> None:
+def test_a_read_gives_the_one_resource_or_nothing(value: Any, standing: TemplateAnswer) -> None:
     got = sort_out(PATIENT, {"patient": value})
-    parts = (Part("prefetch.patient", value),) if standing is Standing.GIVEN else ()
+    parts = (PlacedResource("prefetch.patient", value),) if standing is TemplateAnswer.GIVEN else ()
     assert got == Gathered(PATIENT, standing, parts)
 
 
@@ -79,11 +88,13 @@ def test_what_was_found_is_kept_with_its_place_and_its_address_and_of_a_part_too
     got = from_value(GOALS, sent, "prefetch.goals")
     assert got == Gathered(
         GOALS,
-        Standing.PARTIAL,
+        TemplateAnswer.PARTIAL,
         (
-            Part("prefetch.goals.entry[1].resource", GOAL, ""),
-            Part("prefetch.goals.entry[2].resource", second["resource"], str(second["fullUrl"])),
-            Part("prefetch.goals.entry[3].resource", odd["resource"], ""),
+            PlacedResource("prefetch.goals.entry[1].resource", GOAL, ""),
+            PlacedResource(
+                "prefetch.goals.entry[2].resource", second["resource"], str(second["fullUrl"])
+            ),
+            PlacedResource("prefetch.goals.entry[3].resource", odd["resource"], ""),
         ),
     )
 
@@ -91,21 +102,21 @@ def test_what_was_found_is_kept_with_its_place_and_its_address_and_of_a_part_too
 @pytest.mark.parametrize(
     ("standing", "words"),
     [
-        (Standing.DECLINED, "Goal was not sent"),
+        (TemplateAnswer.DECLINED, "Goal was not sent"),
         (
-            Standing.FAILED,
+            TemplateAnswer.FAILED,
             "Goal could not be gathered: an OperationOutcome came in its place",
         ),
-        (Standing.UNUSABLE, "Goal is not what was asked for"),
-        (Standing.PARTIAL, "Goal is only a part"),
+        (TemplateAnswer.UNUSABLE, "Goal is not what was asked for"),
+        (TemplateAnswer.PARTIAL, "Goal is only a part"),
     ],
 )
-def test_a_person_is_told_what_is_wrong(standing: Standing, words: str) -> None:
+def test_a_person_is_told_what_is_wrong(standing: TemplateAnswer, words: str) -> None:
     assert Gathered(GOALS, standing).why_not == words
 
 
-def part(own_id: Any, url: str = "", kind: str = "Goal", place: str = "a") -> Part:
-    return Part(place, {"resourceType": kind, "id": own_id}, url)
+def part(own_id: Any, url: str = "", kind: str = "Goal", place: str = "a") -> PlacedResource:
+    return PlacedResource(place, {"resourceType": kind, "id": own_id}, url)
 
 
 @pytest.mark.parametrize(
@@ -122,6 +133,6 @@ def part(own_id: Any, url: str = "", kind: str = "Goal", place: str = "a") -> Pa
     ],
 )
 def test_two_of_the_total_are_two_different_resources_that_were_asked_for(
-    *, parts: list[Part], whole: bool
+    *, parts: list[PlacedResource], whole: bool
 ) -> None:
     assert is_all({"total": 2}, GOALS, parts) is whole

@@ -8,8 +8,8 @@ import pytest
 from tests.api.hooks import grains, patient
 
 from crossgrain.catalogue import Catalogue
-from crossgrain.cds.hook import Draft, Server
-from crossgrain.cds.prefetch import Gathered, Part, Standing
+from crossgrain.cds.hook import ClientServer, DraftOrder
+from crossgrain.cds.prefetch import Gathered, PlacedResource, TemplateAnswer
 from crossgrain.cds.record import (
     assemble,
     check_patient,
@@ -31,14 +31,14 @@ RX = grains(60, "p01")
 RX_URN = urn(stable_id("MedicationRequest/rx-1"))
 
 
-def draft(resource: dict[str, Any], number: int = 0) -> Draft:
+def draft(resource: dict[str, Any], number: int = 0) -> DraftOrder:
     place = f"context.draftOrders.entry[{number}].resource"
-    return Draft(f"MedicationRequest/{resource['id']}", place, resource)
+    return DraftOrder(f"MedicationRequest/{resource['id']}", place, resource)
 
 
 def gathered(*resources: dict[str, Any], url: str = "") -> list[Gathered]:
-    parts = tuple(Part(f"prefetch.x[{n}]", one, url) for n, one in enumerate(resources))
-    return [Gathered(ORDERS, Standing.GIVEN, parts)]
+    parts = tuple(PlacedResource(f"prefetch.x[{n}]", one, url) for n, one in enumerate(resources))
+    return [Gathered(ORDERS, TemplateAnswer.GIVEN, parts)]
 
 
 def test_an_order_in_draft_stands_behind_what_was_gathered_under_its_own_name() -> None:
@@ -96,7 +96,7 @@ def test_another_draft_of_the_record_stays_and_is_not_of_the_session() -> None:
     assert assembled.in_session == {"MedicationRequest/rx-1"}
 
 
-SERVER = Server("https://ehr.example/fhir", None)
+SERVER = ClientServer("https://ehr.example/fhir", None)
 
 
 @pytest.mark.parametrize(
@@ -110,7 +110,7 @@ SERVER = Server("https://ehr.example/fhir", None)
     ],
 )
 def test_a_resource_is_at_its_own_address_or_the_servers(
-    server: Server | None, url: str, own_id: str | None, address: str | None
+    server: ClientServer | None, url: str, own_id: str | None, address: str | None
 ) -> None:
     """An id alone is no address: the same one may name somebody else on another server."""
     resource = {"resourceType": "Goal", "id": own_id}
@@ -131,7 +131,9 @@ def test_a_stub_is_a_patient_of_that_id_and_nothing_else() -> None:
     stub = stub_of("p01")
     assert stub.is_whole
     assert stub.template.kind == "Patient"
-    assert stub.resources == (Part("context.patientId", {"resourceType": "Patient", "id": "p01"}),)
+    assert stub.resources == (
+        PlacedResource("context.patientId", {"resourceType": "Patient", "id": "p01"}),
+    )
 
 
 def test_a_record_is_read_with_its_drafts(catalogue: Catalogue) -> None:
@@ -182,17 +184,17 @@ def test_the_record_of_somebody_else_is_refused() -> None:
 @pytest.mark.parametrize(
     ("got", "words"),
     [
-        (Gathered(ORDERS, Standing.GIVEN), None),
-        (Gathered(ORDERS, Standing.NO_DATA), None),
-        (Gathered(ORDERS, Standing.DECLINED), "MedicationRequest was not sent"),
+        (Gathered(ORDERS, TemplateAnswer.GIVEN), None),
+        (Gathered(ORDERS, TemplateAnswer.NO_DATA), None),
+        (Gathered(ORDERS, TemplateAnswer.DECLINED), "MedicationRequest was not sent"),
         (
-            Gathered(ORDERS, Standing.PARTIAL, (Part("x", RX),)),
+            Gathered(ORDERS, TemplateAnswer.PARTIAL, (PlacedResource("x", RX),)),
             "MedicationRequest is only a part",
         ),
-        (Gathered(PATIENT, Standing.NO_DATA), "Patient is required"),
-        (Gathered(PATIENT, Standing.GIVEN, (Part("x", {}),)), None),
-        (Gathered(PATIENT, Standing.DECLINED), "Patient was not sent"),
-        (Gathered(GOALS, Standing.DECLINED), None),
+        (Gathered(PATIENT, TemplateAnswer.NO_DATA), "Patient is required"),
+        (Gathered(PATIENT, TemplateAnswer.GIVEN, (PlacedResource("x", {}),)), None),
+        (Gathered(PATIENT, TemplateAnswer.DECLINED), "Patient was not sent"),
+        (Gathered(GOALS, TemplateAnswer.DECLINED), None),
     ],
 )
 def test_no_dose_is_judged_without_the_whole_of_what_is_taken(
@@ -202,7 +204,7 @@ def test_no_dose_is_judged_without_the_whole_of_what_is_taken(
         check_required([got])
         return
     with pytest.raises(RequestRefused) as refused:
-        check_required([Gathered(GOALS, Standing.DECLINED), got])
+        check_required([Gathered(GOALS, TemplateAnswer.DECLINED), got])
     assert refused.value.complaints == (
         Complaint(
             Fault.DATA_INCOMPLETE,

@@ -11,7 +11,15 @@ from crossgrain.cds import review as module
 from crossgrain.cds.review import review_cards
 from crossgrain.names.identity import stable_id
 from crossgrain.operations.faults import RequestRefused
-from crossgrain.screening.flags import Code, Evidence, Flag, Grade, Outcome, Screened, Urgency
+from crossgrain.screening.flags import (
+    Flag,
+    FlagCode,
+    FlagEvidence,
+    FlagGrade,
+    Screened,
+    ScreeningOutcome,
+    Urgency,
+)
 from crossgrain.words.doses import CAUTION
 
 from .conftest import Cards
@@ -19,21 +27,25 @@ from .conftest import Cards
 PARKED = "15-switched-at-half-the-dose.json"
 
 
-def flag(grade: Grade = Grade.CONFIRMED, code: Code = Code.UNDER, **more: Any) -> Flag:
+def flag(
+    grade: FlagGrade = FlagGrade.CONFIRMED, code: FlagCode = FlagCode.UNDER, **more: Any
+) -> Flag:
     return Flag(
         code, grade, more.get("urgency", Urgency.SOON), date(2025, 1, 6), frozenset(), frozenset(),
         {"practice": Fraction(1, 2)}, frozenset(), f"It is {code.value} [1].",
-        ("practice: 50 of 100",), (Evidence("TSH 11_2", ("Observation/1",)),),
+        ("practice: 50 of 100",), (FlagEvidence("TSH 11_2", ("Observation/1",)),),
         "Look *now*.", "A source.",
     )  # fmt: skip
 
 
 def cards_of(*flags: Flag, not_whole: tuple[str, ...] = ()) -> list[dict[str, Any]]:
-    return review_cards(INSTANCE.upper(), Screened(Outcome.FLAGGED, flags), not_whole)
+    return review_cards(INSTANCE.upper(), Screened(ScreeningOutcome.FLAGGED, flags), not_whole)
 
 
 def test_a_switch_that_went_wrong_has_one_card_that_says_all_of_it() -> None:
-    (card,) = cards_of(flag(), flag(Grade.SUSPECTED, Code.NO_TSH), not_whole=("Goal was not sent",))
+    (card,) = cards_of(
+        flag(), flag(FlagGrade.SUSPECTED, FlagCode.NO_TSH), not_whole=("Goal was not sent",)
+    )
     assert card["uuid"] == stable_id(f"{INSTANCE}|review")
     assert card["summary"] == "Switch of 6 January 2025: confirmed, under dosed switch"
     assert card["indicator"] == "warning"
@@ -51,14 +63,16 @@ def test_a_switch_that_went_wrong_has_one_card_that_says_all_of_it() -> None:
     ]
 
 
-@pytest.mark.parametrize("outcome", [o for o in Outcome if o is not Outcome.NEEDS_REVIEW])
-def test_without_a_flag_nothing_is_said(outcome: Outcome) -> None:
+@pytest.mark.parametrize(
+    "outcome", [o for o in ScreeningOutcome if o is not ScreeningOutcome.NEEDS_REVIEW]
+)
+def test_without_a_flag_nothing_is_said(outcome: ScreeningOutcome) -> None:
     assert review_cards(INSTANCE, Screened(outcome), ("Goal was not sent",)) == []
 
 
 def test_what_is_not_shown_is_not_said_beside_what_is() -> None:
-    quiet = flag(Grade.OBSERVED, Code.TSH_HIGH)
-    urgent = flag(Grade.OBSERVED, Code.TSH_LOW, urgency=Urgency.URGENT)
+    quiet = flag(FlagGrade.OBSERVED, FlagCode.TSH_HIGH)
+    urgent = flag(FlagGrade.OBSERVED, FlagCode.TSH_LOW, urgency=Urgency.URGENT)
     (card,) = cards_of(quiet, urgent)
     assert "tsh-low-after-switch" in card["detail"]
     assert "tsh-high-after-switch" not in card["detail"]
@@ -66,7 +80,9 @@ def test_what_is_not_shown_is_not_said_beside_what_is() -> None:
 
 
 def test_a_doubt_is_said_with_what_it_rests_on() -> None:
-    doubt = Screened(Outcome.NEEDS_REVIEW, (), "a dose_unread", ("MedicationRequest/a", "b"))
+    doubt = Screened(
+        ScreeningOutcome.NEEDS_REVIEW, (), "a dose_unread", ("MedicationRequest/a", "b")
+    )
     (card,) = review_cards(INSTANCE, doubt, ("Goal is only a part",))
     assert (card["summary"], card["indicator"]) == (
         "A change of thyroid medicine needs review",
@@ -82,7 +98,7 @@ def test_a_doubt_is_said_with_what_it_rests_on() -> None:
 
 
 def test_a_doubt_that_rests_on_nothing_named_names_nothing() -> None:
-    (card,) = review_cards(INSTANCE, Screened(Outcome.NEEDS_REVIEW, (), "x"), ())
+    (card,) = review_cards(INSTANCE, Screened(ScreeningOutcome.NEEDS_REVIEW, (), "x"), ())
     assert "Read from" not in card["detail"]
 
 

@@ -6,7 +6,7 @@ import pytest
 from tests.unit.dosing.switches import FIXED, LT3, LT4
 
 from crossgrain.dosing.at_home import Fate, HomeSupply, HomeUse, Turn, Use, home_uses
-from crossgrain.dosing.plan import LineDose, Part, Stage, Step
+from crossgrain.dosing.plan import LineDose, Stage, Step, SwitchPart
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.tablets import Piece, Tablets
 
@@ -14,12 +14,12 @@ NOW, ORDERED, NOT = Use.AS_NOW, Use.AS_ORDERED, Use.NOT_TAKEN
 
 
 def as_now(preparation: Preparation = LT4) -> LineDose:
-    return LineDose(preparation, Fraction(100), Part.OLD, None)
+    return LineDose(preparation, Fraction(100), SwitchPart.OLD, None)
 
 
 def of(*strengths: int, preparation: Preparation = LT4) -> LineDose:
     pieces = tuple(Piece(Fraction(strength), Fraction(1)) for strength in strengths)
-    return LineDose(preparation, Fraction(sum(strengths)), Part.OLD, Tablets(pieces))
+    return LineDose(preparation, Fraction(sum(strengths)), SwitchPart.OLD, Tablets(pieces))
 
 
 def steps(*weeks: tuple[LineDose, ...]) -> tuple[Step, ...]:

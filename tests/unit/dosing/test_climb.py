@@ -14,7 +14,7 @@ from crossgrain.dosing.climb import (
     wait_days,
 )
 from crossgrain.dosing.kinetics import Kinetics
-from crossgrain.dosing.moves import Medicine
+from crossgrain.dosing.moves import Move
 from crossgrain.names.errors import DomainError
 
 POLICY = CATALOGUE.policy
@@ -23,7 +23,7 @@ HOLD_DAYS = 49
 
 
 def medicine(preparation, start, goal, increment=None):
-    return Medicine(
+    return Move(
         preparation,
         Fraction(start),
         Fraction(goal),

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from crossgrain.dosing.plan import Part, PriorTherapy, Reading
+from crossgrain.dosing.plan import LabReading, PriorTherapy, SwitchPart
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.targets import Target
 from crossgrain.names.errors import Category, DomainError
@@ -48,7 +48,7 @@ def test_the_old_product_ends_and_the_new_begins_on_one_day_and_nothing_climbs()
     planned = exchanged(GRAIN_60, 120)
     (step,) = planned.steps
     assert (step.first_day, step.last_day) == (0, 48)
-    assert [line.part for line in step.lines] == [Part.NEW]
+    assert [line.part for line in step.lines] == [SwitchPart.NEW]
     assert planned.prior_therapy is PriorTherapy.STOP
 
 
@@ -116,11 +116,11 @@ def test_the_branches_step_by_a_quarter_grain_of_the_new_product_and_stay_in_ran
     branches = {b.reading: b for b in exchanged(GRAIN_60, 120).checkpoint.branches}
     doses = {reading: amounts(b.steps[-1])[GRAIN_65.id] for reading, b in branches.items()}
     assert doses == {
-        Reading.HIGH: Fraction("146.25"),
-        Reading.IN_RANGE: Fraction(130),
-        Reading.LOW: Fraction("113.75"),
+        LabReading.HIGH: Fraction("146.25"),
+        LabReading.IN_RANGE: Fraction(130),
+        LabReading.LOW: Fraction("113.75"),
     }
-    assert "every basis in use calls this dose enough" in branches[Reading.HIGH].statement
+    assert "every basis in use calls this dose enough" in branches[LabReading.HIGH].statement
 
 
 def test_another_product_of_the_same_family_is_ordered_anew_in_the_same_dose():

@@ -13,7 +13,7 @@ from crossgrain.dosing.forecast import (
     t3_extremes,
     t4_extremes,
 )
-from crossgrain.dosing.kinetics import Intake, Period, intake_of, steady
+from crossgrain.dosing.kinetics import ConstantIntake, Intake, intake_of, steady
 
 LABEL = BASES["label"].weights
 
@@ -27,7 +27,7 @@ def followed(taken, *periods):
 
 
 def for_days(days, **amounts):
-    return Period(days, intake_of(regimen(**amounts)))
+    return ConstantIntake(days, intake_of(regimen(**amounts)))
 
 
 @pytest.mark.parametrize("basis", STEERING, ids=lambda basis: basis.id)

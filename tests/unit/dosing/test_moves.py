@@ -17,7 +17,7 @@ from tests.unit.dosing.switches import (
 
 from crossgrain.dosing.kinetics import Intake
 from crossgrain.dosing.moves import (
-    Medicine,
+    Move,
     amounts_of,
     as_dose,
     medicines,
@@ -29,7 +29,7 @@ from crossgrain.dosing.moves import (
     step,
     total_intake,
 )
-from crossgrain.dosing.plan import Part
+from crossgrain.dosing.plan import SwitchPart
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.targets import TargetDose
 from crossgrain.names.errors import Category, DomainError
@@ -192,17 +192,17 @@ def split(taken, dose):
 
 def test_a_medicine_in_both_regimens_is_one_that_changes_dose():
     moving = split(regimen(lt4=100), TargetDose(lt4_ug=Fraction("87.5"), lt3_ug=Fraction(5)))
-    assert moving[LT4.id] == Medicine(LT4, *fractions(100, "87.5", "12.5"))
-    assert moving[LT4.id].part is Part.SHARED
+    assert moving[LT4.id] == Move(LT4, *fractions(100, "87.5", "12.5"))
+    assert moving[LT4.id].part is SwitchPart.SHARED
     assert not moving[LT4.id].rises
-    assert moving[LT3.id].part is Part.NEW
+    assert moving[LT3.id].part is SwitchPart.NEW
     assert moving[LT3.id].rises
 
 
 def test_a_medicine_not_in_the_target_ends():
     moving = split(regimen(lt4=100), TargetDose(grains=Fraction(1)))
     assert list(moving) == [GRAIN_60.id, LT4.id]  # the new one first
-    assert (moving[LT4.id].part, moving[LT4.id].goal) == (Part.OLD, 0)
+    assert (moving[LT4.id].part, moving[LT4.id].goal) == (SwitchPart.OLD, 0)
 
 
 @pytest.mark.parametrize(("start", "rises"), [(59, True), (60, False), (61, False)])

@@ -5,16 +5,16 @@ from fractions import Fraction
 from tests.unit.dosing.switches import GRAIN_60, LT4
 
 from crossgrain.dosing.case import order_line
-from crossgrain.dosing.plan import Course, LineDose, Part, Stage, Step, courses
+from crossgrain.dosing.plan import LineDose, OrderedCourse, Stage, Step, SwitchPart, courses
 from crossgrain.dosing.tablets import best_day_dose
 
 
 def lt4(amount):
-    return line(LT4, amount, Part.OLD)
+    return line(LT4, amount, SwitchPart.OLD)
 
 
 def grain(amount):
-    return line(GRAIN_60, amount, Part.NEW)
+    return line(GRAIN_60, amount, SwitchPart.NEW)
 
 
 def line(preparation, amount, part):
@@ -35,7 +35,7 @@ def test_no_steps_are_no_courses():
 
 def test_a_dose_that_does_not_change_is_one_course():
     (course,) = courses(steps((lt4(100),), (lt4(100),), (lt4(100),)))
-    assert course == Course(lt4(100), Stage.CLIMB, 0, 41)
+    assert course == OrderedCourse(lt4(100), Stage.CLIMB, 0, 41)
     assert course.days == 42
 
 
@@ -68,7 +68,7 @@ def test_a_medicine_that_comes_back_begins_a_new_course():
 
 
 def test_the_same_amount_taken_as_before_and_then_ordered_is_two_courses():
-    as_taken = LineDose(LT4, Fraction(100), Part.OLD, None)
+    as_taken = LineDose(LT4, Fraction(100), SwitchPart.OLD, None)
     merged = courses(steps((as_taken,), (lt4(100),)))
     assert [course.line for course in merged] == [as_taken, lt4(100)]
 

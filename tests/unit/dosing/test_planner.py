@@ -24,7 +24,7 @@ from crossgrain.catalogue.charts import clinic_bases_from
 from crossgrain.dosing import outlook
 from crossgrain.dosing.climb import wait_days
 from crossgrain.dosing.kinetics import Kinetics
-from crossgrain.dosing.plan import Part, PriorTherapy, courses
+from crossgrain.dosing.plan import PriorTherapy, SwitchPart, courses
 from crossgrain.dosing.prior import taper_problem
 from crossgrain.dosing.targets import Mixture, Target
 from crossgrain.names.errors import Category, DomainError
@@ -289,7 +289,7 @@ def test_a_band_holds_the_value_that_it_is_drawn_around(taken, target, pace):
 def test_a_medicine_in_both_regimens_is_one_line_that_changes_dose():
     planned = plan(regimen(lt4=100), Target.LT4_LT3)
     merged = [c for c in courses(planned.steps) if c.line.preparation == LT4]
-    assert {c.line.part for c in merged} == {Part.SHARED}
+    assert {c.line.part for c in merged} == {SwitchPart.SHARED}
     assert merged[0].first_day == 0
     assert merged[-1].last_day == planned.steps[-1].last_day
 

@@ -7,7 +7,7 @@ from tests.unit.dosing.switches import GRAIN_60, KINETICS, LT3, LT4, stocked
 
 from crossgrain.dosing.climb import Slot
 from crossgrain.dosing.kinetics import Intake, PoolWeights, steady
-from crossgrain.dosing.moves import Medicine
+from crossgrain.dosing.moves import Move
 from crossgrain.dosing.prior import old_doses, stopped, taper_problem, tapered
 from crossgrain.dosing.taper import Leaning
 
@@ -16,7 +16,7 @@ AS_BEST = Leaning()
 
 
 def falling(preparation, start, goal=0):
-    return Medicine(preparation, Fraction(start), Fraction(goal), preparation.increment)
+    return Move(preparation, Fraction(start), Fraction(goal), preparation.increment)
 
 
 def old(*medicines, home=None, bought=0):

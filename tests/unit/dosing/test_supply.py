@@ -7,7 +7,7 @@ import pytest
 from tests.unit.dosing.switches import CATALOGUE, GRAIN_60, LT4
 
 from crossgrain.dosing.case import order_line
-from crossgrain.dosing.plan import LabDraw, LineDose, Part, Stage, Step, courses
+from crossgrain.dosing.plan import LabDraw, LineDose, Stage, Step, SwitchPart, courses
 from crossgrain.dosing.supply import draws, prescriptions
 from crossgrain.dosing.tablets import best_day_dose
 
@@ -16,7 +16,7 @@ SUPPLY = replace(CATALOGUE.policy.supply, reserve_days=14, dispensed_days=98)
 
 def line(preparation, amount):
     dose = best_day_dose(preparation, Fraction(amount))
-    return order_line(preparation, Fraction(amount), Part.NEW, dose)
+    return order_line(preparation, Fraction(amount), SwitchPart.NEW, dose)
 
 
 def steps(*periods):
@@ -90,7 +90,7 @@ def test_half_a_tablet_handed_out_is_a_whole_one():
 
 
 def test_what_goes_on_as_taken_needs_no_prescription():
-    as_taken = LineDose(LT4, Fraction(100), Part.OLD, None)
+    as_taken = LineDose(LT4, Fraction(100), SwitchPart.OLD, None)
     assert prescriptions(courses([Step(Stage.CLIMB, 0, 13, (as_taken,))]), SUPPLY, ()) == ()
 
 

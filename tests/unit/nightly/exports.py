@@ -9,7 +9,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from crossgrain.nightly.options import Options
+from crossgrain.nightly.options import RunOptions
 from crossgrain.nightly.progress import Advance
 from crossgrain.nightly.run import screen_export
 
@@ -39,7 +39,7 @@ def make(folder: Path, *options: str, patients: int = 300) -> Path:
 
 def run(export: Path, out: Path, **options: Any) -> dict[str, Any]:
     """Screen an export and give back the report."""
-    return screen_export(Options(export, out, options.pop("as_of", AS_OF), **options), Silent())
+    return screen_export(RunOptions(export, out, options.pop("as_of", AS_OF), **options), Silent())
 
 
 def lines(path: Path) -> list[dict[str, Any]]:

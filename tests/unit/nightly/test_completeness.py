@@ -20,10 +20,10 @@ from crossgrain.catalogue import load_catalogue
 from crossgrain.names.version import FhirVersion
 from crossgrain.nightly import local
 from crossgrain.nightly.chunks import SourceFile
-from crossgrain.nightly.completeness import Comparison, measure_of, to_compare_with
-from crossgrain.nightly.judging import Judge, Record
+from crossgrain.nightly.completeness import NightsCompared, measure_of, to_compare_with
+from crossgrain.nightly.judging import Judge, JudgedPatient
 from crossgrain.nightly.totals import FileRead, Totals
-from crossgrain.screening.flags import Outcome, Screened
+from crossgrain.screening.flags import Screened, ScreeningOutcome
 
 SECOND, THIRD = date(2025, 3, 4), date(2025, 3, 5)
 CATALOGUE = load_catalogue()
@@ -396,7 +396,7 @@ NOBODY = Totals(0, 0, 0)
     ],
 )  # fmt: skip
 def test_a_little_less_is_a_change_and_much_less_a_missing_part(before, tonight, in_doubt):
-    comparison = Comparison({"Condition": before}, 0, LIMITS)
+    comparison = NightsCompared({"Condition": before}, 0, LIMITS)
     doubts = comparison.doubts(held(Condition=tonight, Patient=1), NOBODY)
     assert bool(doubts) is in_doubt
 
@@ -406,14 +406,14 @@ def test_a_little_less_is_a_change_and_much_less_a_missing_part(before, tonight,
 )
 def test_many_patients_without_their_evidence_make_the_night_doubtful(absent, lacking, in_doubt):
     totals = Totals(100, 0, 100, absent=absent, with_lost_evidence=lacking)
-    doubts = Comparison({}, 60, LIMITS).doubts(held(Patient=1), totals)
+    doubts = NightsCompared({}, 60, LIMITS).doubts(held(Patient=1), totals)
     assert bool(doubts) is in_doubt
 
 
 def test_of_many_patients_a_twentieth_may_be_absent():
     for absent, in_doubt in ((50, False), (51, True)):
         totals = Totals(5000, 0, 5000, absent=absent)
-        assert bool(Comparison({}, 1000, LIMITS).doubts(held(Patient=1), totals)) is in_doubt
+        assert bool(NightsCompared({}, 1000, LIMITS).doubts(held(Patient=1), totals)) is in_doubt
 
 
 def test_the_next_night_is_held_against_this_one_if_whole_and_else_against_the_most():
@@ -434,7 +434,7 @@ def test_the_next_night_is_held_against_this_one_if_whole_and_else_against_the_m
 )
 def test_an_empty_file_is_in_doubt_unless_something_says_that_it_is_right(before, count, in_doubt):
     file = SourceFile("Goal.ndjson", Path("Goal.ndjson"), kind="Goal", count=count)
-    assert bool(Comparison(before, 0, LIMITS).doubts({file: FileRead()}, NOBODY)) is in_doubt
+    assert bool(NightsCompared(before, 0, LIMITS).doubts({file: FileRead()}, NOBODY)) is in_doubt
 
 
 def test_a_change_set_is_not_measured_against_the_base(tmp_path):
@@ -465,20 +465,22 @@ def test_of_a_base_and_its_changes_the_base_is_the_measure():
 @pytest.mark.parametrize(
     ("outcome", "lost", "ends"),
     [
-        (Outcome.CLEARED, "Observation/1", Outcome.CLEARED),
-        (Outcome.CLEARED, "MedicationRequest/1", Outcome.NEEDS_REVIEW),
-        (Outcome.SOUND, "Observation/1", Outcome.NEEDS_REVIEW),
-        (Outcome.DECEASED, "MedicationRequest/1", Outcome.DECEASED),
-        (Outcome.FLAGGED, "MedicationRequest/1", Outcome.FLAGGED),
+        (ScreeningOutcome.CLEARED, "Observation/1", ScreeningOutcome.CLEARED),
+        (ScreeningOutcome.CLEARED, "MedicationRequest/1", ScreeningOutcome.NEEDS_REVIEW),
+        (ScreeningOutcome.SOUND, "Observation/1", ScreeningOutcome.NEEDS_REVIEW),
+        (ScreeningOutcome.DECEASED, "MedicationRequest/1", ScreeningOutcome.DECEASED),
+        (ScreeningOutcome.FLAGGED, "MedicationRequest/1", ScreeningOutcome.FLAGGED),
     ],
 )
 def test_a_newer_result_clears_without_the_older_and_a_death_without_anything(
     monkeypatch, outcome, lost, ends
 ):
     monkeypatch.setattr(Judge, "_screened", lambda *_: Screened(outcome))
-    answer = Judge(CATALOGUE, None, FhirVersion.R4).answer("Patient/1", Record([], (lost,)))
+    answer = Judge(CATALOGUE, None, FhirVersion.R4).answer("Patient/1", JudgedPatient([], (lost,)))
     assert answer.outcome is ends
-    assert bool(answer.lost) is (ends is Outcome.NEEDS_REVIEW or outcome is Outcome.FLAGGED)
+    assert bool(answer.lost) is (
+        ends is ScreeningOutcome.NEEDS_REVIEW or outcome is ScreeningOutcome.FLAGGED
+    )
 
 
 class TestFilesThatMayHoldErrors:
@@ -498,7 +500,7 @@ class TestFilesThatMayHoldErrors:
         entry = {"type": "OperationOutcome", "url": "https://e.example/OperationOutcome.ndjson"}
         named(copy, error=[entry])
         manifest = json.loads((copy / "manifest.json").read_text())
-        manifest["output"] = [o for o in manifest["output"] if "Outcome" not in o["url"]]
+        manifest["output"] = [o for o in manifest["output"] if "ScreeningOutcome" not in o["url"]]
         (copy / "manifest.json").write_text(json.dumps(manifest))
         assert run(copy, tmp_path / "manifest")["whole"] is whole
 

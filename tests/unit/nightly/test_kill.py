@@ -13,7 +13,7 @@ import pytest
 from tests.unit.nightly.exports import AS_OF, ROOT, bytes_of, make, run
 
 from crossgrain.nightly import local as workers
-from crossgrain.nightly.options import Options, RunRefused
+from crossgrain.nightly.options import RunOptions, RunRefused
 from crossgrain.nightly.run import screen_export
 from crossgrain.nightly.workdir import REPORT
 
@@ -90,7 +90,7 @@ def test_what_was_done_before_the_kill_is_not_done_again(large, tmp_path):
                 seen.update({p.name: p.stat().st_mtime_ns for p in tallies.glob("*.json")})
             return nullcontext(lambda _: None)
 
-    report = screen_export(Options(large, out, AS_OF, jobs=2), Watching())
+    report = screen_export(RunOptions(large, out, AS_OF, jobs=2), Watching())
     assert report["run"]["resumed"]
     assert {name: seen[name] for name in done} == done
 

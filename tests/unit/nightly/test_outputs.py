@@ -19,7 +19,7 @@ from crossgrain.nightly.answers import ENCODE, Answer
 from crossgrain.nightly.ledger import RATIO_STEPS, TSH_STEPS, Ledger
 from crossgrain.nightly.options import Worklist
 from crossgrain.nightly.workdir import WorkDir
-from crossgrain.screening.flags import Outcome
+from crossgrain.screening.flags import ScreeningOutcome
 
 
 @pytest.fixture(scope="module")
@@ -216,6 +216,6 @@ def test_a_tsh_is_counted_in_the_class_that_begins_with_it(tmp_path, tsh, place)
 
 
 def counted(folder: Path, **more: Any) -> Ledger:
-    answer = Answer("Patient/1", Outcome.SOUND, **more)
+    answer = Answer("Patient/1", ScreeningOutcome.SOUND, **more)
     (folder / "000000.ndjson").write_bytes(ENCODE(answer) + b"\n")
     return Ledger(folder, since=None, watch=())

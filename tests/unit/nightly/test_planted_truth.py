@@ -13,7 +13,7 @@ import pytest
 from tests.unit.nightly.exports import bytes_of, found, lines, make, planted, run, truth
 
 from crossgrain.names.version import FhirVersion
-from crossgrain.screening.flags import Code, Grade
+from crossgrain.screening.flags import FlagCode, FlagGrade
 
 
 @pytest.fixture(scope="module")
@@ -25,7 +25,7 @@ def large(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     return export, folder / "out"
 
 
-@pytest.mark.parametrize("grade", sorted(Grade))
+@pytest.mark.parametrize("grade", sorted(FlagGrade))
 def test_precision_and_recall_are_one_at_every_grade(large, grade):
     wanted = {
         (p, code) for p, flags in planted(large[0]).items() for code, g in flags if g == grade
@@ -38,7 +38,7 @@ def test_precision_and_recall_are_one_at_every_grade(large, grade):
 
 def test_every_code_and_every_outcome_is_planted(large):
     codes = {code for flags in planted(large[0]).values() for code, _ in flags}
-    assert codes == set(Code)
+    assert codes == set(FlagCode)
     outcomes = {said["outcome"] for said in truth(large[0]).values()}
     assert outcomes == {
         "no-thyroid-hormone", "no-switch", "climbing", "cleared", "sound", "flagged",

@@ -16,7 +16,7 @@ from crossgrain.catalogue import load_catalogue
 from crossgrain.names.version import FhirVersion
 from crossgrain.nightly.chunks import BrokenFile, SourceFile, chunks_of, lines_of
 from crossgrain.nightly.export import open_export
-from crossgrain.nightly.judging import Judge, Record
+from crossgrain.nightly.judging import Judge, JudgedPatient
 from crossgrain.nightly.sieve import UNSURE, NotRead, Sieve
 from crossgrain.screening.screen import Ruler
 
@@ -193,7 +193,9 @@ def test_what_the_sieve_drops_would_change_no_answer(tmp_path, version):
     for patient, every in whole.items():
         kept = [line for line in every if SIEVE.look(line).keep]
         dropped += len(every) - len(kept)
-        assert judge.answer(patient, Record(kept)) == judge.answer(patient, Record(every))
+        assert judge.answer(patient, JudgedPatient(kept)) == judge.answer(
+            patient, JudgedPatient(every)
+        )
     assert dropped > 500
 
 
@@ -205,7 +207,7 @@ def answer_with(subjects: list[str]) -> object:
         for element in {"subject", "patient"} & resource.keys():
             resource[element] = {"reference": subjects[number % len(subjects)]}
     judge = Judge(CATALOGUE, Ruler(date(2025, 3, 3), RULED_BY, CATALOGUE.limits), FhirVersion.R4)
-    return judge.answer("Patient/p15", Record([json.dumps(r).encode() for r in resources]))
+    return judge.answer("Patient/p15", JudgedPatient([json.dumps(r).encode() for r in resources]))
 
 
 def test_an_export_that_writes_the_address_of_its_server_is_read_alike():

@@ -7,13 +7,13 @@ from crossgrain.nightly import judging
 from crossgrain.nightly.ledger import Counts
 from crossgrain.nightly.outputs import Mismatch, patients_of
 from crossgrain.nightly.totals import Totals
-from crossgrain.screening.flags import Outcome
+from crossgrain.screening.flags import ScreeningOutcome
 
 
 def test_every_patient_is_counted_in_one_outcome():
     counts = Counts()
-    counts.outcomes[Outcome.FLAGGED] += 3
-    counts.outcomes[Outcome.NO_SWITCH] += 1
+    counts.outcomes[ScreeningOutcome.FLAGGED] += 3
+    counts.outcomes[ScreeningOutcome.NO_SWITCH] += 1
     found = patients_of(Totals(patients=100, of_one_kind=20, to_judge=4), counts)
     assert found["out"]["no-switch"] == 21
     assert found["out"]["no-thyroid-hormone"] == 76
@@ -23,7 +23,7 @@ def test_every_patient_is_counted_in_one_outcome():
 @pytest.mark.parametrize("judged", [3, 5])
 def test_a_patient_who_went_missing_or_was_counted_twice_stops_the_run(judged):
     counts = Counts()
-    counts.outcomes[Outcome.SOUND] += judged
+    counts.outcomes[ScreeningOutcome.SOUND] += judged
     with pytest.raises(Mismatch):
         patients_of(Totals(patients=10, of_one_kind=2, to_judge=4), counts)
 

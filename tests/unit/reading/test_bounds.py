@@ -29,7 +29,7 @@ from crossgrain.reading.budget import (
     MOST_RESOURCES,
     MOST_SAYINGS,
 )
-from crossgrain.reading.errors import Category, Unreadable
+from crossgrain.reading.errors import ReadCategory, Unreadable
 
 MANY = 1900
 
@@ -162,7 +162,7 @@ def test_what_lies_within_the_budget_is_read(resources: list[Json]) -> None:
 def test_what_lies_above_the_budget_is_refused_as_too_costly(resources: list[Json]) -> None:
     with pytest.raises(Unreadable) as refused:
         read_bundle(bundle(*resources))
-    assert refused.value.category is Category.TOO_COSTLY
+    assert refused.value.category is ReadCategory.TOO_COSTLY
 
 
 def test_a_medication_is_looked_into_once_however_often_it_is_referred_to() -> None:

@@ -22,7 +22,7 @@ from tests.unit.reading.records import (
 from crossgrain.names.version import FhirVersion
 from crossgrain.reading.reader import read_course
 from crossgrain.reading.reconcile import leading_in_circles
-from crossgrain.screening.course import Course
+from crossgrain.screening.course import TakingHistory
 
 
 def order(own_id: str, on: str | None, prior: str = "", medicine: Json = LT4_100) -> Json:
@@ -32,7 +32,7 @@ def order(own_id: str, on: str | None, prior: str = "", medicine: Json = LT4_100
     return {key: value for key, value in made.items() if value is not None}
 
 
-def course(*resources: Json) -> Course:
+def course(*resources: Json) -> TakingHistory:
     return read_course(
         bundle(*resources), version=FhirVersion.R4, as_of=AS_OF, codes=CODES,
         preparations=PREPARATIONS,

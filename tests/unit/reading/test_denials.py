@@ -11,7 +11,7 @@ from tests.unit.reading.records import Json, condition, read, shipped
 
 from crossgrain.catalogue import load_catalogue
 from crossgrain.names.errors import DomainError
-from crossgrain.reading.denials import Denials, Saying
+from crossgrain.reading.denials import Clause, Denials
 
 CONCERNS = load_catalogue().codes.concerns
 WORDS = tomllib.loads(shipped("denials.toml"))
@@ -169,7 +169,7 @@ def test_no_name_is_passed_over_where_nothing_denies_it(name: str, before: str) 
 
 @given(st.text(max_size=60))
 def test_any_text_is_taken_apart_without_loss(words: str) -> None:
-    said = Saying.of(words)
+    said = Clause.of(words)
     assert len(said.gaps) == len(said.words) + 1
 
 

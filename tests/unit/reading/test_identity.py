@@ -25,7 +25,7 @@ from tests.unit.reading.records import (
 )
 
 from crossgrain.names.version import FhirVersion
-from crossgrain.reading.errors import Category, Unreadable
+from crossgrain.reading.errors import ReadCategory, Unreadable
 from crossgrain.reading.reader import read_course
 from crossgrain.screening.course import Undecided
 
@@ -106,7 +106,7 @@ def test_it_is_this_patients(content: Json) -> None:
 def test_anything_else_is_refused_by_both_readers(content: Json) -> None:
     with pytest.raises(Unreadable) as refused:
         read_bundle(content)
-    assert refused.value.category is Category.CONFLICT
+    assert refused.value.category is ReadCategory.CONFLICT
     assert refused.value.expression == f"{ONE}.subject"
     with pytest.raises(Unreadable):
         read_course(
@@ -185,7 +185,7 @@ def test_a_subject_of_another_type_is_refused_by_its_place() -> None:
     with pytest.raises(Unreadable) as refused:
         read_bundle(bundle({**TAKEN, "subject": "Patient/p1"}))
     assert (refused.value.category, refused.value.expression) == (
-        Category.STRUCTURE, f"{ONE}.subject",
+        ReadCategory.STRUCTURE, f"{ONE}.subject",
     )  # fmt: skip
 
 

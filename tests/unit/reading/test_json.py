@@ -8,47 +8,49 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from crossgrain.reading.errors import Category, Unreadable
+from crossgrain.reading.errors import ReadCategory, Unreadable
 from crossgrain.reading.json import parse
 
 REFUSED = {
-    "nothing": (b"", Category.STRUCTURE),
-    "cut off": (b'{"resourceType": "Bundle"', Category.STRUCTURE),
-    "two documents": (b"{} {}", Category.STRUCTURE),
-    "a list": (b"[]", Category.STRUCTURE),
-    "a number": (b"1", Category.STRUCTURE),
-    "NaN": (b'{"value": NaN}', Category.STRUCTURE),
-    "Infinity": (b'{"value": Infinity}', Category.STRUCTURE),
-    "a trailing comma": (b'{"value": 1,}', Category.STRUCTURE),
-    "single quotes": (b"{'value': 1}", Category.STRUCTURE),
-    "a comment": (b'{"value": 1 /* mg */}', Category.STRUCTURE),
-    "a leading zero": (b'{"value": 01}', Category.STRUCTURE),
-    "a byte-order mark and nothing": (b"\xef\xbb\xbf", Category.STRUCTURE),
-    "two byte-order marks": (b"\xef\xbb\xbf" * 2 + b"{}", Category.STRUCTURE),
-    "a byte-order mark at the end": (b"{}\xef\xbb\xbf", Category.STRUCTURE),
-    "UTF-16 with its mark": ("\ufeff{}".encode("utf-16-le"), Category.STRUCTURE),
-    "Latin-1": (b'{"unit": "\xb5g"}', Category.STRUCTURE),
-    "a lone surrogate": (b'{"unit": "\\ud800"}', Category.STRUCTURE),
-    "a lone surrogate in a key": (b'{"\\udc00": 1}', Category.STRUCTURE),
-    "a raw control character": (b'{"unit": "\x01"}', Category.STRUCTURE),
-    "10^400": (b'{"value": 1e400}', Category.VALUE),
-    "10^400 written out": (b'{"value": 1' + b"0" * 400 + b"}", Category.VALUE),
-    "10^5000 written out": (b'{"value": 1' + b"0" * 5000 + b"}", Category.VALUE),
-    "10^-400": (b'{"value": 1e-400}', Category.VALUE),
-    "an exponent of twelve digits": (b'{"value": 1e999999999999}', Category.VALUE),
-    "an exponent of twenty digits": (b'{"value": 1E99999999999999999999}', Category.VALUE),
-    "an exponent of forty digits": (b'{"value": -0.1E-' + b"8" * 40 + b"}", Category.VALUE),
-    "a hundred levels": (b'{"a":' * 100 + b"1" + b"}" * 100, Category.TOO_COSTLY),
-    "a hundred thousand levels": (b'{"a":' + b"[" * 100_000, Category.TOO_COSTLY),
+    "nothing": (b"", ReadCategory.STRUCTURE),
+    "cut off": (b'{"resourceType": "Bundle"', ReadCategory.STRUCTURE),
+    "two documents": (b"{} {}", ReadCategory.STRUCTURE),
+    "a list": (b"[]", ReadCategory.STRUCTURE),
+    "a number": (b"1", ReadCategory.STRUCTURE),
+    "NaN": (b'{"value": NaN}', ReadCategory.STRUCTURE),
+    "Infinity": (b'{"value": Infinity}', ReadCategory.STRUCTURE),
+    "a trailing comma": (b'{"value": 1,}', ReadCategory.STRUCTURE),
+    "single quotes": (b"{'value': 1}", ReadCategory.STRUCTURE),
+    "a comment": (b'{"value": 1 /* mg */}', ReadCategory.STRUCTURE),
+    "a leading zero": (b'{"value": 01}', ReadCategory.STRUCTURE),
+    "a byte-order mark and nothing": (b"\xef\xbb\xbf", ReadCategory.STRUCTURE),
+    "two byte-order marks": (b"\xef\xbb\xbf" * 2 + b"{}", ReadCategory.STRUCTURE),
+    "a byte-order mark at the end": (b"{}\xef\xbb\xbf", ReadCategory.STRUCTURE),
+    "UTF-16 with its mark": ("\ufeff{}".encode("utf-16-le"), ReadCategory.STRUCTURE),
+    "Latin-1": (b'{"unit": "\xb5g"}', ReadCategory.STRUCTURE),
+    "a lone surrogate": (b'{"unit": "\\ud800"}', ReadCategory.STRUCTURE),
+    "a lone surrogate in a key": (b'{"\\udc00": 1}', ReadCategory.STRUCTURE),
+    "a raw control character": (b'{"unit": "\x01"}', ReadCategory.STRUCTURE),
+    "10^400": (b'{"value": 1e400}', ReadCategory.VALUE),
+    "10^400 written out": (b'{"value": 1' + b"0" * 400 + b"}", ReadCategory.VALUE),
+    "10^5000 written out": (b'{"value": 1' + b"0" * 5000 + b"}", ReadCategory.VALUE),
+    "10^-400": (b'{"value": 1e-400}', ReadCategory.VALUE),
+    "an exponent of twelve digits": (b'{"value": 1e999999999999}', ReadCategory.VALUE),
+    "an exponent of twenty digits": (b'{"value": 1E99999999999999999999}', ReadCategory.VALUE),
+    "an exponent of forty digits": (b'{"value": -0.1E-' + b"8" * 40 + b"}", ReadCategory.VALUE),
+    "a hundred levels": (b'{"a":' * 100 + b"1" + b"}" * 100, ReadCategory.TOO_COSTLY),
+    "a hundred thousand levels": (b'{"a":' + b"[" * 100_000, ReadCategory.TOO_COSTLY),
     "levels hidden by brackets in strings": (
         b'{"x":' + b'{"s":"}}","a":' * 70 + b'"{{"' + b"}" * 71,
-        Category.TOO_COSTLY,
+        ReadCategory.TOO_COSTLY,
     ),
 }
 
 
 @pytest.mark.parametrize(("body", "category"), REFUSED.values(), ids=REFUSED.keys())
-def test_what_is_no_json_of_ours_is_refused_by_category(body: bytes, category: Category) -> None:
+def test_what_is_no_json_of_ours_is_refused_by_category(
+    body: bytes, category: ReadCategory
+) -> None:
     with pytest.raises(Unreadable) as refusal:
         parse(body)
     assert refusal.value.category is category
@@ -93,7 +95,7 @@ DOUBLED = {
 def test_a_key_that_stands_twice_is_refused_with_its_place(body: bytes, expression: str) -> None:
     with pytest.raises(Unreadable) as refusal:
         parse(body)
-    assert refusal.value.category is Category.STRUCTURE
+    assert refusal.value.category is ReadCategory.STRUCTURE
     assert refusal.value.expression == expression
 
 
@@ -118,7 +120,7 @@ def test_in_a_large_body_a_doubled_key_is_refused_without_its_place() -> None:
     body = b'{"resourceType": "Bundle", "a": 1, "a": "' + b"x" * 1024 * 1024 + b'"}'
     with pytest.raises(Unreadable) as refusal:
         parse(body)
-    assert (refusal.value.category, refusal.value.expression) == (Category.STRUCTURE, "")
+    assert (refusal.value.category, refusal.value.expression) == (ReadCategory.STRUCTURE, "")
 
 
 def test_a_long_name_is_no_part_of_a_place() -> None:
@@ -145,7 +147,7 @@ def test_sixty_four_levels_are_read_and_one_more_is_not() -> None:
     parse(nested(64))
     with pytest.raises(Unreadable) as refusal:
         parse(nested(65))
-    assert refusal.value.category is Category.TOO_COSTLY
+    assert refusal.value.category is ReadCategory.TOO_COSTLY
 
 
 def test_a_large_body_is_bounded_by_the_same_levels() -> None:
@@ -157,7 +159,7 @@ def test_a_large_body_is_bounded_by_the_same_levels() -> None:
     parse(nested(64))
     with pytest.raises(Unreadable) as refusal:
         parse(nested(65))
-    assert refusal.value.category is Category.TOO_COSTLY
+    assert refusal.value.category is ReadCategory.TOO_COSTLY
 
 
 def test_a_body_of_fifty_mebibytes_is_refused_at_once() -> None:
@@ -165,7 +167,7 @@ def test_a_body_of_fifty_mebibytes_is_refused_at_once() -> None:
     start = time.process_time()
     with pytest.raises(Unreadable) as refusal:
         parse(body)
-    assert refusal.value.category is Category.TOO_COSTLY
+    assert refusal.value.category is ReadCategory.TOO_COSTLY
     assert time.process_time() - start < 0.05
 
 

@@ -18,7 +18,7 @@ from tests.unit.reading.records import (
 )
 
 from crossgrain.names.version import FhirVersion
-from crossgrain.reading.errors import Category, Unreadable
+from crossgrain.reading.errors import ReadCategory, Unreadable
 
 TAKEN = statement(LT4, dosage(ucum(100, "ug")))
 
@@ -27,56 +27,64 @@ def dosed(**repeat: object) -> Json:
     return bundle(statement(LT4, dosage(ucum(100, "ug"), {"repeat": repeat})))
 
 
-REFUSED: dict[str, tuple[Json, Category, str]] = {
-    "no bundle": ({"resourceType": "Patient"}, Category.STRUCTURE, "Bundle"),
-    "no resource type": ({}, Category.STRUCTURE, "Bundle"),
-    "an empty bundle": (bundle(patient=None), Category.STRUCTURE, "Bundle"),
+REFUSED: dict[str, tuple[Json, ReadCategory, str]] = {
+    "no bundle": ({"resourceType": "Patient"}, ReadCategory.STRUCTURE, "Bundle"),
+    "no resource type": ({}, ReadCategory.STRUCTURE, "Bundle"),
+    "an empty bundle": (bundle(patient=None), ReadCategory.STRUCTURE, "Bundle"),
     "no entries at all": (
         {"resourceType": "Bundle", "type": "collection"},
-        Category.STRUCTURE,
+        ReadCategory.STRUCTURE,
         "Bundle",
     ),
-    "a bundle without a type": (bundle(TAKEN) | {"type": None}, Category.STRUCTURE, "Bundle.type"),
-    "a history": (bundle(TAKEN, type="history"), Category.NOT_SUPPORTED, "Bundle.type"),
-    "entries that are no list": (bundle(TAKEN) | {"entry": {}}, Category.STRUCTURE, "Bundle.entry"),
+    "a bundle without a type": (
+        bundle(TAKEN) | {"type": None},
+        ReadCategory.STRUCTURE,
+        "Bundle.type",
+    ),
+    "a history": (bundle(TAKEN, type="history"), ReadCategory.NOT_SUPPORTED, "Bundle.type"),
+    "entries that are no list": (
+        bundle(TAKEN) | {"entry": {}},
+        ReadCategory.STRUCTURE,
+        "Bundle.entry",
+    ),
     "an entry that is no object": (
         bundle(TAKEN) | {"entry": [1]},
-        Category.STRUCTURE,
+        ReadCategory.STRUCTURE,
         "Bundle.entry[0]",
     ),
     "an entry without a resource": (
         bundle(TAKEN) | {"entry": [{"fullUrl": "urn:uuid:1"}]},
-        Category.STRUCTURE,
+        ReadCategory.STRUCTURE,
         "Bundle.entry[0]",
     ),
     "a resource without a type": (
         bundle({"id": "x"}),
-        Category.STRUCTURE,
+        ReadCategory.STRUCTURE,
         ONE,
     ),
     "a type that does not exist": (
         bundle({"resourceType": "Medicament"}),
-        Category.STRUCTURE,
+        ReadCategory.STRUCTURE,
         ONE,
     ),
     "an address that is no string": (
         {**bundle(TAKEN), "entry": [{"fullUrl": 7, "resource": TAKEN}]},
-        Category.STRUCTURE,
+        ReadCategory.STRUCTURE,
         "Bundle.entry[0].fullUrl",
     ),
     "an id that is no string": (
         bundle({"resourceType": "Encounter", "id": 7}),
-        Category.STRUCTURE,
+        ReadCategory.STRUCTURE,
         "Bundle.entry[1].resource.id",
     ),
     "implicit rules of the bundle": (
         bundle(TAKEN, implicitRules="https://rules.example"),
-        Category.NOT_SUPPORTED,
+        ReadCategory.NOT_SUPPORTED,
         "Bundle.implicitRules",
     ),
     "implicit rules of a resource": (
         bundle({**TAKEN, "implicitRules": "https://rules.example"}),
-        Category.NOT_SUPPORTED,
+        ReadCategory.NOT_SUPPORTED,
         f"{ONE}.implicitRules",
     ),
     "implicit rules of a contained medication": (
@@ -89,138 +97,138 @@ REFUSED: dict[str, tuple[Json, Category, str]] = {
                 ],
             }
         ),
-        Category.NOT_SUPPORTED,
+        ReadCategory.NOT_SUPPORTED,
         f"{ONE}.contained[0].implicitRules",
     ),
     "implicit rules of the patient": (
         bundle(patient={**PATIENT, "implicitRules": "https://rules.example"}),
-        Category.NOT_SUPPORTED,
+        ReadCategory.NOT_SUPPORTED,
         "Bundle.entry[0].resource.implicitRules",
     ),
     "a modifier of the patient": (
         bundle(patient={**PATIENT, "modifierExtension": [{"url": "https://x.example"}]}),
-        Category.NOT_SUPPORTED,
+        ReadCategory.NOT_SUPPORTED,
         "Bundle.entry[0].resource.modifierExtension",
     ),
     "two patients": (
         bundle(TAKEN, {"resourceType": "Patient", "id": "p2"}),
-        Category.CONFLICT,
+        ReadCategory.CONFLICT,
         "Bundle.entry[2].resource",
     ),
-    "no patient": (bundle(TAKEN, patient=None), Category.STRUCTURE, "Bundle"),
+    "no patient": (bundle(TAKEN, patient=None), ReadCategory.STRUCTURE, "Bundle"),
     "a medicine of another patient": (
         bundle({**TAKEN, "subject": {"reference": "Patient/p2"}}),
-        Category.CONFLICT,
+        ReadCategory.CONFLICT,
         f"{ONE}.subject",
     ),
     "a result of another patient": (
         bundle(observation("3016-3", ucum(2, "m[IU]/L"), subject={"reference": "Patient/p2"})),
-        Category.CONFLICT,
+        ReadCategory.CONFLICT,
         f"{ONE}.subject",
     ),
     "two different resources of one address": (
         bundle(TAKEN, {**TAKEN, "status": "stopped"}),
-        Category.CONFLICT,
+        ReadCategory.CONFLICT,
         "Bundle.entry[2].resource",
     ),
     "a birth date after the day of reading": (
         bundle(patient={**PATIENT, "birthDate": "2027-01-01"}),
-        Category.VALUE,
+        ReadCategory.VALUE,
         "Bundle.entry[0].resource.birthDate",
     ),
     "the 30th of February": (
         bundle(patient={**PATIENT, "birthDate": "1970-02-30"}),
-        Category.VALUE,
+        ReadCategory.VALUE,
         "Bundle.entry[0].resource.birthDate",
     ),
     "a date in another form": (
         bundle(patient={**PATIENT, "birthDate": "01.05.1970"}),
-        Category.VALUE,
+        ReadCategory.VALUE,
         "Bundle.entry[0].resource.birthDate",
     ),
     "a birth date that is a number": (
         bundle(patient={**PATIENT, "birthDate": 1970}),
-        Category.STRUCTURE,
+        ReadCategory.STRUCTURE,
         "Bundle.entry[0].resource.birthDate",
     ),
     "a status that is not of FHIR": (
         bundle({**TAKEN, "status": "taking"}),
-        Category.VALUE,
+        ReadCategory.VALUE,
         f"{ONE}.status",
     ),
     "no status": (
         bundle({k: v for k, v in TAKEN.items() if k != "status"}),
-        Category.VALUE,
+        ReadCategory.VALUE,
         f"{ONE}.status",
     ),
     "an order without an intent": (
         bundle(request(LT4, intent=None)),
-        Category.VALUE,
+        ReadCategory.VALUE,
         f"{ONE}.intent",
     ),
     "dosages that are no list": (
         bundle({**TAKEN, "dosage": {}}),
-        Category.STRUCTURE,
+        ReadCategory.STRUCTURE,
         f"{ONE}.dosage",
     ),
     "a dose that is a string": (
         bundle(statement(LT4, dosage({"value": "100", "unit": "ug"}))),
-        Category.STRUCTURE,
+        ReadCategory.STRUCTURE,
         f"{ONE}.dosage[0].doseAndRate[0].dose.value",
     ),
     "a dose that is true": (
         bundle(statement(LT4, dosage({"value": True, "unit": "ug"}))),
-        Category.STRUCTURE,
+        ReadCategory.STRUCTURE,
         f"{ONE}.dosage[0].doseAndRate[0].dose.value",
     ),
     "a unit that is a number": (
         bundle(statement(LT4, dosage({"value": 1, "unit": 5}))),
-        Category.STRUCTURE,
+        ReadCategory.STRUCTURE,
         f"{ONE}.dosage[0].doseAndRate[0].dose.unit",
     ),
     "a negative dose": (
         bundle(statement(LT4, dosage(ucum(-100, "ug")))),
-        Category.VALUE,
+        ReadCategory.VALUE,
         f"{ONE}.dosage[0].doseAndRate[0].dose.value",
     ),
     "a frequency of zero": (
         dosed(frequency=0, period=1, periodUnit="d"),
-        Category.VALUE,
+        ReadCategory.VALUE,
         f"{ONE}.dosage[0].timing.repeat.frequency",
     ),
     "a frequency of one and a half": (
         dosed(frequency=1.5, period=1, periodUnit="d"),
-        Category.VALUE,
+        ReadCategory.VALUE,
         f"{ONE}.dosage[0].timing.repeat.frequency",
     ),
     "a period of zero": (
         dosed(frequency=1, period=0, periodUnit="d"),
-        Category.VALUE,
+        ReadCategory.VALUE,
         f"{ONE}.dosage[0].timing.repeat.period",
     ),
     "a unit of time that is none": (
         dosed(frequency=1, period=1, periodUnit="days"),
-        Category.VALUE,
+        ReadCategory.VALUE,
         f"{ONE}.dosage[0].timing.repeat.periodUnit",
     ),
     "a day of the week that is none": (
         dosed(dayOfWeek=["Monday"]),
-        Category.VALUE,
+        ReadCategory.VALUE,
         f"{ONE}.dosage[0].timing.repeat.dayOfWeek[0]",
     ),
     "an event code that is none": (
         dosed(when=["EARLY"]),
-        Category.VALUE,
+        ReadCategory.VALUE,
         f"{ONE}.dosage[0].timing.repeat.when[0]",
     ),
     "a comparator that is none": (
         bundle(observation("3016-3", ucum(2, "m[IU]/L", comparator="~"))),
-        Category.VALUE,
+        ReadCategory.VALUE,
         f"{ONE}.value.comparator",
     ),
     "codings that are no list": (
         bundle({**observation("3016-3"), "code": {"coding": {"system": LOINC, "code": "3016-3"}}}),
-        Category.STRUCTURE,
+        ReadCategory.STRUCTURE,
         f"{ONE}.code.coding",
     ),
 }
@@ -230,7 +238,7 @@ REFUSED: dict[str, tuple[Json, Category, str]] = {
     ("content", "category", "expression"), REFUSED.values(), ids=REFUSED.keys()
 )
 def test_an_unusable_record_is_refused_at_its_element(
-    content: Json, category: Category, expression: str
+    content: Json, category: ReadCategory, expression: str
 ) -> None:
     with pytest.raises(Unreadable) as refusal:
         read_bundle(content)
@@ -264,7 +272,7 @@ def test_a_resource_of_the_wrong_version_is_refused_by_name(
 ) -> None:
     with pytest.raises(Unreadable) as refusal:
         read_bundle(bundle(resource), version)
-    assert refusal.value.category is Category.NOT_SUPPORTED
+    assert refusal.value.category is ReadCategory.NOT_SUPPORTED
     assert refusal.value.expression == ONE
     assert words in refusal.value.message
 

@@ -10,18 +10,18 @@ from crossgrain.dosing.plan import (
     Checkpoint,
     Extreme,
     Forecast,
+    LabReading,
     LineDose,
-    Part,
     Plan,
     PriorTherapy,
-    Reading,
     Stage,
     Step,
+    SwitchPart,
 )
 from crossgrain.dosing.targets import Target, TargetDose
 
 
-def dose(preparation: str, amount: str | int, part: Part = Part.NEW) -> LineDose:
+def dose(preparation: str, amount: str | int, part: SwitchPart = SwitchPart.NEW) -> LineDose:
     """One medicine's daily dose, in its own unit."""
     return LineDose(PREPARATIONS[preparation], Fraction(amount), part, None)
 
@@ -52,7 +52,7 @@ def plan(
     other: Forecast | None = None,
 ) -> Plan:
     """A plan of one step, and of one branch where it has doses."""
-    branches = (Branch(Reading.HIGH, "label", "", (Step(Stage.BRANCH, 50, 90, branch),), ()),)
+    branches = (Branch(LabReading.HIGH, "label", "", (Step(Stage.BRANCH, 50, 90, branch),), ()),)
     return Plan(
         target=Target.DESICCATED_THYROID,
         basis_id="practice",

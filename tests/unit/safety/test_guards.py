@@ -4,7 +4,7 @@ import pytest
 from tests.unit.safety.patients import CLEAR, RULES
 from tests.unit.safety.plans import dose, forecast, plan
 
-from crossgrain.dosing.plan import LineDose, Part
+from crossgrain.dosing.plan import LineDose, SwitchPart
 from crossgrain.safety.assess import after_plan
 from crossgrain.safety.findings import Finding, Severity
 
@@ -38,7 +38,7 @@ def test_a_dose_is_held_above_its_maximum_and_not_at_it(
 
 
 def test_t3_is_summed_over_everything_swallowed_on_one_day() -> None:
-    lines = (dose("desiccated-thyroid-60", 120, Part.OLD), dose("liothyronine", 60))
+    lines = (dose("desiccated-thyroid-60", 120, SwitchPart.OLD), dose("liothyronine", 60))
     assert "78 micrograms" in guards(*lines)["t3-above-75"].statement
 
 

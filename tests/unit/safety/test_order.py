@@ -21,7 +21,7 @@ from crossgrain.safety.judgement import (
 from crossgrain.safety.order import (
     BasisNumbers,
     OrderNumbers,
-    Reading,
+    OrderReading,
     order_numbers,
     switched_regimen,
 )
@@ -155,7 +155,7 @@ def by_hand(coverage: float = 1.0, exposure: float = 1.0) -> OrderNumbers:
     """Numbers of an order that fits but for its coverage or its T3."""
     calm = Extreme(1, 0)
     covered = BasisCoverage("practice", Extreme(coverage, 9), calm, 1.0, secant=False)
-    reading = Reading(Fraction(100), Fraction(1), covered)
+    reading = OrderReading(Fraction(100), Fraction(1), covered)
     practice = BasisNumbers("practice", True, Fraction(100), Fraction(100), reading, reading)
     return OrderNumbers(
         regimen(levothyroxine=100),

@@ -7,8 +7,8 @@ from fractions import Fraction
 from crossgrain.catalogue import load_catalogue
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.safety.facts import Analyte, Measurement
-from crossgrain.screening.course import Course, End, Intake
-from crossgrain.screening.flags import Code, Flag, Outcome, Screened
+from crossgrain.screening.course import DoseRun, End, TakingHistory
+from crossgrain.screening.flags import Flag, FlagCode, Screened, ScreeningOutcome
 from crossgrain.screening.screen import Ruler, screen
 
 CATALOGUE = load_catalogue()
@@ -23,11 +23,11 @@ LINES = {
 }
 
 
-def took(what: str, amount: float | str, first: int, last: int | None = None, **more) -> Intake:
+def took(what: str, amount: float | str, first: int, last: int | None = None, **more) -> DoseRun:
     """One medicine, so much a day; without a last day it is still taken."""
     preparation = CATALOGUE.preparations[LINES[what]]
     reference = more.pop("reference", f"MedicationRequest/{what}-{-first}")
-    made = Intake(
+    made = DoseRun(
         kind=preparation.kind,
         lines=(DoseLine(preparation, (Fraction(str(amount)),)),),
         first_day=first,
@@ -50,27 +50,27 @@ def tsh(value: float | str, day: int, low: str = "", high: str = "", **more) -> 
 
 def to_desiccated(
     *results: Measurement, lt4: int = 100, mg: int | str = 60, ago: int = 200, **more
-) -> Course:
+) -> TakingHistory:
     """The classic move: levothyroxine for years, then desiccated thyroid."""
     intakes = (took("lt4", lt4, -ago - 1000, -ago - 1), took("dt", mg, -ago))
-    return Course(intakes=intakes, tsh=results, **more)
+    return TakingHistory(intakes=intakes, tsh=results, **more)
 
 
-def screened(course: Course) -> Screened:
+def screened(course: TakingHistory) -> Screened:
     """The answer."""
     return screen(course, RULER)
 
 
-def flags(course: Course) -> dict[Code, Flag]:
+def flags(course: TakingHistory) -> dict[FlagCode, Flag]:
     """The flags by code."""
     return {flag.code: flag for flag in screened(course).flags}
 
 
-def grades(course: Course) -> dict[str, str]:
-    """Code → grade."""
+def grades(course: TakingHistory) -> dict[str, str]:
+    """FlagCode → grade."""
     return {str(code): str(flag.grade) for code, flag in flags(course).items()}
 
 
-def outcome(course: Course) -> Outcome:
+def outcome(course: TakingHistory) -> ScreeningOutcome:
     """Where the patient ends."""
     return screened(course).outcome

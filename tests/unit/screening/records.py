@@ -18,7 +18,7 @@ from tests.unit.reading.records import (
 
 from crossgrain.names.version import FhirVersion
 from crossgrain.reading.reader import read_course
-from crossgrain.screening.course import Course
+from crossgrain.screening.course import TakingHistory
 
 
 def day(offset: int) -> str:
@@ -49,7 +49,7 @@ NEW = order("new", THYROID_60, ucum(60, "mg"), -100)
 STILL = order("old", LT4_100, ucum(100, "ug"), -500)
 
 
-def read(*resources: Json, version: FhirVersion = FhirVersion.R4) -> Course:
+def read(*resources: Json, version: FhirVersion = FhirVersion.R4) -> TakingHistory:
     bundle = {
         "resourceType": "Bundle",
         "type": "collection",

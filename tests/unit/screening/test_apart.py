@@ -17,8 +17,8 @@ from tests.unit.screening.courses import (
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.safety.facts import Analyte, Measurement
-from crossgrain.screening.course import Aim, Course, Dispense
-from crossgrain.screening.flags import Code, Outcome, Urgency
+from crossgrain.screening.course import Aim, Dispense, TakingHistory
+from crossgrain.screening.flags import FlagCode, ScreeningOutcome, Urgency
 
 CENTRAL, PREGNANCY, SUPPRESSION = map(
     frozenset, ([Aim.CENTRAL], [Aim.PREGNANCY], [Aim.SUPPRESSION])
@@ -43,13 +43,13 @@ class TestCentralHypothyroidism:
 
     def from_desiccated(self, *results):
         intakes = (took("dt", 120, -1200, -201), took("lt4", 75, -200))
-        return Course(intakes, free_t4=results, aims=CENTRAL)
+        return TakingHistory(intakes, free_t4=results, aims=CENTRAL)
 
     def test_free_t4_is_weighed_where_no_t3_lowers_it(self):
         low = self.from_desiccated(free_t4(14, -220), free_t4(8, -100))
         fine = self.from_desiccated(free_t4(14, -220), free_t4(13, -100))
         assert grades(low) == {"under-dosed-switch": "confirmed"}
-        assert outcome(fine) is Outcome.CLEARED
+        assert outcome(fine) is ScreeningOutcome.CLEARED
 
     def test_free_t4_without_a_laboratorys_range_is_not_weighed(self):
         course = self.from_desiccated(free_t4(14, -220, "", ""), free_t4(8, -100, "", ""))
@@ -58,8 +58,8 @@ class TestCentralHypothyroidism:
 
 class TestPregnancy:
     def test_no_climb_window_excuses_a_low_dose(self):
-        assert outcome(to_desiccated(ago=20)) is Outcome.CLIMBING
-        flag = flags(to_desiccated(ago=20, aims=PREGNANCY))[Code.UNDER]
+        assert outcome(to_desiccated(ago=20)) is ScreeningOutcome.CLIMBING
+        flag = flags(to_desiccated(ago=20, aims=PREGNANCY))[FlagCode.UNDER]
         assert flag.urgency is Urgency.URGENT
 
     @pytest.mark.parametrize(
@@ -81,7 +81,7 @@ class TestSuppressionGoal:
     def test_a_low_tsh_is_the_goal_and_confirms_no_excess(self):
         intakes = (took("dt", 120, -1200, -201), took("lt4", 200, -200))
         results = (tsh("1.4", -220), tsh("0.02", -100))
-        course = Course(intakes, tsh=results, aims=SUPPRESSION)
+        course = TakingHistory(intakes, tsh=results, aims=SUPPRESSION)
         assert grades(course) == {"over-dosed-switch": "suspected"}
 
 
@@ -94,21 +94,21 @@ def test_a_fresh_switch_with_t3_has_six_weeks(ago, found):
 def test_a_fresh_switch_to_levothyroxine_has_eight_weeks(ago, found):
     # The older or cardiac rise every 6-8 weeks: levothyroxine label, as quoted.
     intakes = (took("dt", 120, -1200, -ago - 1), took("lt4", 75, -ago))
-    assert outcome(Course(intakes)) == found
+    assert outcome(TakingHistory(intakes)) == found
 
 
-def climb(last_step: int) -> Course:
+def climb(last_step: int) -> TakingHistory:
     steps = (
         took("dt", 15, -120, -107),
         took("dt", 30, -106, -last_step - 1),
         took("dt", 45, -last_step),
     )
-    return Course((took("lt4", 125, -1200, -121), *steps), tsh=(tsh("2", -119),))
+    return TakingHistory((took("lt4", 125, -1200, -121), *steps), tsh=(tsh("2", -119),))
 
 
 def test_a_rising_dose_is_no_flag_and_the_same_dose_beyond_its_window_is():
-    assert outcome(climb(last_step=42)) is Outcome.CLIMBING
-    assert outcome(climb(last_step=43)) is Outcome.FLAGGED
+    assert outcome(climb(last_step=42)) is ScreeningOutcome.CLIMBING
+    assert outcome(climb(last_step=43)) is ScreeningOutcome.FLAGGED
 
 
 def test_a_tsh_drawn_on_an_earlier_step_does_not_speak_of_the_present_one():
@@ -124,7 +124,7 @@ def test_an_overlap_that_tapers_the_old_while_the_new_one_climbs_is_still_moving
         took("dt", 15, -80, -31),
         took("dt", 30, -30),
     )
-    assert outcome(Course(steps, tsh=(tsh("2", -70),))) is Outcome.CLIMBING
+    assert outcome(TakingHistory(steps, tsh=(tsh("2", -70),))) is ScreeningOutcome.CLIMBING
 
 
 @pytest.mark.parametrize(("until", "found"), [(0, "climbing"), (1, "climbing"), (-1, "flagged")])
@@ -134,22 +134,22 @@ def test_a_series_of_ours_is_exempt_until_its_end(until, found):
 
 def test_the_old_medicine_left_running_is_named_so():
     intakes = (took("lt4", 100, -1200), took("dt", 60, -60))
-    assert grades(Course(intakes)) == {"old-medicine-left-running": "likely"}
+    assert grades(TakingHistory(intakes)) == {"old-medicine-left-running": "likely"}
 
 
 def test_a_reduced_old_medicine_is_a_combination_and_not_left_running():
     intakes = (took("lt4", 100, -1200, -61), took("lt4", 75, -60), took("dt", 90, -60))
-    assert grades(Course(intakes)) == {"over-dosed-switch": "likely"}
+    assert grades(TakingHistory(intakes)) == {"over-dosed-switch": "likely"}
 
 
 def test_a_dispense_after_the_end_of_the_old_medicine_stands_in_the_evidence():
     dispense = Dispense(Kind.LEVOTHYROXINE, -20, "MedicationDispense/d1")
-    flag = flags(to_desiccated(ago=60, dispenses=(dispense,)))[Code.UNDER]
+    flag = flags(to_desiccated(ago=60, dispenses=(dispense,)))[FlagCode.UNDER]
     assert ("MedicationDispense/d1",) in [e.references for e in flag.evidence]
 
 
 def test_the_dead_are_counted_and_not_flagged():
-    assert outcome(Course((), deceased=True)) is Outcome.DECEASED
+    assert outcome(TakingHistory((), deceased=True)) is ScreeningOutcome.DECEASED
 
 
 @pytest.mark.parametrize(
@@ -164,25 +164,27 @@ def test_the_dead_are_counted_and_not_flagged():
 def test_a_suppressed_tsh_is_urgent_in_the_old_and_the_frail(value, age, frail, urgency):
     # Below 0.1, the more so at 65+, heart disease or osteoporosis: Am Fam Physician 2017;95:710.
     intakes = (took("dt", 120, -1200, -201), took("lt4", 200, -200))
-    course = Course(intakes, tsh=(tsh("1", -220), tsh(value, -9)), age_years=age, frail=frail)
-    assert flags(course)[Code.OVER].urgency is urgency
+    course = TakingHistory(
+        intakes, tsh=(tsh("1", -220), tsh(value, -9)), age_years=age, frail=frail
+    )
+    assert flags(course)[FlagCode.OVER].urgency is urgency
 
 
 @pytest.mark.parametrize(("value", "urgency"), [("9.9", "soon"), ("10", "urgent")])
 def test_a_frankly_high_tsh_is_urgent(value, urgency):
     course = to_desiccated(tsh("1", -220), tsh(value, -9))
-    assert flags(course)[Code.UNDER].urgency == urgency
+    assert flags(course)[FlagCode.UNDER].urgency == urgency
 
 
 def test_an_unreadable_tsh_is_not_taken_for_none():
     course = to_desiccated(unread_labs=("Observation/odd",))
-    assert outcome(course) is Outcome.NEEDS_REVIEW
+    assert outcome(course) is ScreeningOutcome.NEEDS_REVIEW
     assert screened(course).references == ("Observation/odd",)
 
 
 def test_flags_come_most_certain_and_most_pressing_first():
     course = to_desiccated(lt4=150)
-    assert [flag.code for flag in screened(course).flags] == [Code.UNDER, Code.NO_TSH]
+    assert [flag.code for flag in screened(course).flags] == [FlagCode.UNDER, FlagCode.NO_TSH]
     assert LIMITS.labs_first_within_days == 84
 
 
@@ -191,7 +193,7 @@ class TestAMoveBetweenGrainFamilies:
 
     def moved(self, *results, days=100):
         intakes = (took("dt", 60, -900, -days - 1), took("dt65", 65, -days))
-        return Course(intakes, tsh=results)
+        return TakingHistory(intakes, tsh=results)
 
     @pytest.mark.parametrize(
         ("days", "missing"), [(84, {}), (85, {"no-tsh-after-switch": "observed"})]
@@ -204,8 +206,10 @@ class TestAMoveBetweenGrainFamilies:
         assert grades(found) == {"tsh-high-after-switch": "observed"}
 
     def test_a_tsh_in_range_after_it_says_that_nothing_is_off(self):
-        assert outcome(self.moved(tsh("1", -300), tsh("2", -20))) is Outcome.SOUND
+        assert outcome(self.moved(tsh("1", -300), tsh("2", -20))) is ScreeningOutcome.SOUND
 
     def test_half_the_grains_are_a_slip_as_in_any_switch(self):
         intakes = (took("dt", 120, -900, -101), took("dt65", 65, -100))
-        assert "under-dosed-switch" in grades(Course(intakes, tsh=(tsh("1", -300), tsh("9", -20))))
+        assert "under-dosed-switch" in grades(
+            TakingHistory(intakes, tsh=(tsh("1", -300), tsh("9", -20)))
+        )

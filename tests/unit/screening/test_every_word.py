@@ -13,7 +13,7 @@ from pathlib import Path
 
 from tests.unit.screening.courses import LIMITS, screened, to_desiccated, took, tsh
 
-from crossgrain.screening.course import Aim, Course, Dispense, End, Intake
+from crossgrain.screening.course import Aim, Dispense, DoseRun, End, TakingHistory
 from crossgrain.screening.flags import Flag
 
 APPROVED = Path(__file__).with_name("words.txt")
@@ -33,33 +33,35 @@ PATIENTS: tuple[dict[str, object], ...] = (
 )
 
 
-def courses() -> Iterator[Course]:
+def courses() -> Iterator[TakingHistory]:
     """Old dose by new dose, results before and after, and what sets a patient apart."""
     for (lt4, mg), before, after in product(((100, 60), (100, 30), (50, 120)), BEFORE, AFTER):
         for patient in PATIENTS:
             yield to_desiccated(*before, *after, lt4=lt4, mg=mg, **patient)
     old, new = to_desiccated().intakes
-    yield Course((), deceased=True)
-    yield Course((old,))
+    yield TakingHistory((), deceased=True)
+    yield TakingHistory((old,))
     yield to_desiccated(planned_until=20)
     yield to_desiccated(mg=30, ago=20)
     yield to_desiccated(unread_labs=("Observation/t",))
-    yield Course((replace(old, last_day=None), new))
-    yield Course((old, took("dt", 60, -200, -60)))
-    yield Course((took("lt4", 100, -2000, -900), new))
-    yield Course((old, replace(new, doubt="which dose was taken?")))
-    yield Course((old, new, took("dt", 30, -150)))
+    yield TakingHistory((replace(old, last_day=None), new))
+    yield TakingHistory((old, took("dt", 60, -200, -60)))
+    yield TakingHistory((took("lt4", 100, -2000, -900), new))
+    yield TakingHistory((old, replace(new, doubt="which dose was taken?")))
+    yield TakingHistory((old, new, took("dt", 30, -150)))
     for kind in (old.kind, new.kind):
-        yield Course((old, new), dispenses=(Dispense(kind, -20, "MedicationDispense/d"),))
-    yield Course(
+        yield TakingHistory((old, new), dispenses=(Dispense(kind, -20, "MedicationDispense/d"),))
+    yield TakingHistory(
         tuple(took("dt", 60, -200, reference=f"x/{n}") for n in range(LIMITS.work_at_once + 1))
     )
-    yield Course((took("lt4", 100, -1200, -201), took("lt3", 5, -200), took("lt4", 50, -200)))
-    yield Course((_undated(old),))
-    yield Course((_undated(old), new))
+    yield TakingHistory(
+        (took("lt4", 100, -1200, -201), took("lt3", 5, -200), took("lt4", 50, -200))
+    )
+    yield TakingHistory((_undated(old),))
+    yield TakingHistory((_undated(old), new))
 
 
-def _undated(intake: Intake) -> Intake:
+def _undated(intake: DoseRun) -> DoseRun:
     return replace(intake, last_day=None, end=End.UNDATED)
 
 

@@ -22,9 +22,9 @@ from tests.unit.screening.courses import (
     tsh,
 )
 
-from crossgrain.screening.bloods import Range, fell, rose
-from crossgrain.screening.course import Aim, Course
-from crossgrain.screening.flags import Code, Grade, Outcome
+from crossgrain.screening.bloods import LimitsOfNormal, fell, rose
+from crossgrain.screening.course import Aim, TakingHistory
+from crossgrain.screening.flags import FlagCode, FlagGrade, ScreeningOutcome
 from crossgrain.screening.screen import Ruler, screen
 
 SETTLED = -200 + 42
@@ -36,7 +36,7 @@ def test_suspected_is_a_ratio_below_the_limit_on_any_basis():
 
 
 def test_the_ratio_is_shown_on_every_enabled_basis():
-    flag = flags(to_desiccated(ago=60))[Code.UNDER]
+    flag = flags(to_desiccated(ago=60))[FlagCode.UNDER]
     assert flag.ratios == {
         "practice": Fraction(1, 2),
         "label": Fraction(1),
@@ -47,7 +47,11 @@ def test_the_ratio_is_shown_on_every_enabled_basis():
 
 @pytest.mark.parametrize(
     ("mg", "found"),
-    [("95.99", Outcome.FLAGGED), ("96", Outcome.SOUND), ("96.01", Outcome.SOUND)],
+    [
+        ("95.99", ScreeningOutcome.FLAGGED),
+        ("96", ScreeningOutcome.SOUND),
+        ("96.01", ScreeningOutcome.SOUND),
+    ],
 )
 def test_the_low_limit_is_below_eight_tenths_and_not_at_it(mg, found):
     # 100 µg to 96 mg is 1.6 grains: 80 µg on practice, 0.8.
@@ -56,7 +60,11 @@ def test_the_low_limit_is_below_eight_tenths_and_not_at_it(mg, found):
 
 @pytest.mark.parametrize(
     ("mg", "found"),
-    [("149.99", Outcome.SOUND), ("150", Outcome.SOUND), ("150.01", Outcome.FLAGGED)],
+    [
+        ("149.99", ScreeningOutcome.SOUND),
+        ("150", ScreeningOutcome.SOUND),
+        ("150.01", ScreeningOutcome.FLAGGED),
+    ],
 )
 def test_the_high_limit_is_above_one_and_a_quarter_and_not_at_it(mg, found):
     # 150 mg is 2.5 grains: 125 µg on practice.
@@ -100,7 +108,7 @@ def test_a_tsh_confirms_from_six_weeks_on(day, grade):
 
 @pytest.mark.parametrize(
     ("after", "found"),
-    [("4.0", Outcome.CLEARED), ("4.01", Outcome.FLAGGED)],
+    [("4.0", ScreeningOutcome.CLEARED), ("4.01", ScreeningOutcome.FLAGGED)],
 )
 def test_high_is_above_the_range_and_not_at_its_end(after, found):
     # 0.4-4.0 mIU/L unless the laboratory gives its own: clinical reference.
@@ -109,12 +117,12 @@ def test_high_is_above_the_range_and_not_at_its_end(after, found):
 
 def test_the_laboratorys_own_range_comes_first():
     course = to_desiccated(tsh("1.8", -220), tsh("4.5", SETTLED, "0.5", "5.0"))
-    assert outcome(course) is Outcome.CLEARED
+    assert outcome(course) is ScreeningOutcome.CLEARED
 
 
 def test_the_first_tsh_on_the_dose_confirms_and_the_last_clears():
     high_then_fine = to_desiccated(tsh("1.8", -220), tsh("9", -150), tsh("2", -30))
-    assert outcome(high_then_fine) is Outcome.CLEARED
+    assert outcome(high_then_fine) is ScreeningOutcome.CLEARED
     fine_then_high = to_desiccated(tsh("1.8", -220), tsh("2", -150), tsh("9", -30))
     assert grades(fine_then_high) == {"under-dosed-switch": "likely"}
 
@@ -158,7 +166,7 @@ class TestOverdose:
 
     def course(self, *results, **more):
         intakes = (took("dt", 120, -1200, -201), took("lt4", 200, -200))
-        return Course(intakes=intakes, tsh=results, **more)
+        return TakingHistory(intakes=intakes, tsh=results, **more)
 
     def test_suspected(self):
         assert grades(self.course(tsh("1.4", -220))) == {
@@ -176,7 +184,7 @@ class TestOverdose:
         assert grades(course)["over-dosed-switch"] == "suspected"
 
     @pytest.mark.parametrize(
-        ("after", "found"), [("0.4", Outcome.CLEARED), ("0.39", Outcome.FLAGGED)]
+        ("after", "found"), [("0.4", ScreeningOutcome.CLEARED), ("0.39", ScreeningOutcome.FLAGGED)]
     )
     def test_low_is_below_the_range_and_not_at_its_end(self, after, found):
         assert outcome(self.course(tsh("1.4", -220), tsh(after, -100))) is found
@@ -191,7 +199,7 @@ class TestOverdose:
 
     def test_likely_on_every_basis(self):
         intakes = (took("lt3", 25, -1200, -61), took("lt4", 150, -60))
-        assert grades(Course(intakes)) == {"over-dosed-switch": "likely"}
+        assert grades(TakingHistory(intakes)) == {"over-dosed-switch": "likely"}
 
 
 def test_a_dose_that_one_chart_calls_low_and_another_high_is_one_disputed_flag():
@@ -209,7 +217,7 @@ def test_a_low_tsh_clears_an_underdose_and_is_a_finding_of_its_own():
     course = to_desiccated(tsh("1.8", -220), tsh("0.05", -100))
     only_practice = replace(RULER, bases=(CATALOGUE.basis("practice"),))
     found = {flag.code: flag.grade for flag in screen(course, only_practice).flags}
-    assert found == {Code.TSH_LOW: Grade.OBSERVED}
+    assert found == {FlagCode.TSH_LOW: FlagGrade.OBSERVED}
 
 
 def combination(*results, ago=200, **more):
@@ -219,12 +227,12 @@ def combination(*results, ago=200, **more):
         took("lt4", 75, -ago),
         took("lt3", 10, -ago),
     )
-    return Course(intakes, tsh=results, **more)
+    return TakingHistory(intakes, tsh=results, **more)
 
 
 def test_tsh_high_without_a_low_ratio_is_a_finding_of_its_own():
     assert grades(combination(tsh("8", -100))) == {"tsh-high-after-switch": "observed"}
-    assert outcome(combination(tsh("3", -100))) is Outcome.SOUND
+    assert outcome(combination(tsh("3", -100))) is ScreeningOutcome.SOUND
 
 
 @pytest.mark.parametrize(("ago", "found"), [(83, False), (84, False), (85, True)])
@@ -240,7 +248,7 @@ def test_any_tsh_since_the_switch_settles_that_one_was_drawn():
 def test_a_clinics_own_limit_decides():
     strict = replace(LIMITS, ratio_under=Fraction(49, 100))
     course = to_desiccated(ago=60)
-    assert screen(course, replace(PRACTICE, limits=strict)).outcome is Outcome.SOUND
+    assert screen(course, replace(PRACTICE, limits=strict)).outcome is ScreeningOutcome.SOUND
 
 
 @pytest.mark.parametrize(("day", "grade"), [(-600, "confirmed"), (-601, "suspected")])
@@ -252,7 +260,11 @@ def test_a_baseline_is_no_older_than_a_year_and_a_month(day, grade):
 
 @pytest.mark.parametrize(
     ("value", "expected"),
-    [("2.5", Outcome.CLEARED), ("2.51", Outcome.FLAGGED), ("3.01", Outcome.FLAGGED)],
+    [
+        ("2.5", ScreeningOutcome.CLEARED),
+        ("2.51", ScreeningOutcome.FLAGGED),
+        ("3.01", ScreeningOutcome.FLAGGED),
+    ],
 )
 def test_in_pregnancy_a_tsh_clears_only_where_it_does_in_each_trimester(value, expected):
     """ATA 2011, from memory: 0.1-2.5, 0.2-3.0 and 0.3-3.0 mIU/L."""
@@ -260,7 +272,7 @@ def test_in_pregnancy_a_tsh_clears_only_where_it_does_in_each_trimester(value, e
     assert outcome(course) is expected
 
 
-USUAL = Range(Fraction("0.4"), Fraction(4), Fraction(4))
+USUAL = LimitsOfNormal(Fraction("0.4"), Fraction(4), Fraction(4))
 
 
 @pytest.mark.parametrize("comparator", ["", "<", "<=", ">", ">="])

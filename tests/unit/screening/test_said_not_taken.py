@@ -22,7 +22,7 @@ from tests.unit.screening.records import NEW, OLD, STILL, day, order, read
 from crossgrain.dosing.preparations import Kind
 from crossgrain.names.version import FhirVersion
 from crossgrain.screening.course import Undecided
-from crossgrain.screening.flags import Outcome
+from crossgrain.screening.flags import ScreeningOutcome
 from crossgrain.screening.screen import Ruler, screen
 
 RULER = Ruler(AS_OF, tuple(b for b in CATALOGUE.bases if b.sets_checkpoint), CATALOGUE.limits)
@@ -118,11 +118,11 @@ def test_puts_those_days_of_an_order_in_doubt_and_no_others(against, days):
 def test_a_switch_that_rests_on_it_is_to_be_reviewed_with_both_named(against, _):
     found = screen(read(OLD, NEW, against), RULER)
     if against.get("effectivePeriod") != period(-40, -31):
-        assert found.outcome is Outcome.NEEDS_REVIEW
+        assert found.outcome is ScreeningOutcome.NEEDS_REVIEW
         assert {"MedicationRequest/new"} <= set(found.references)
         assert len(found.references) > 1
     else:
-        assert found.outcome is not Outcome.NEEDS_REVIEW  # it was taken up again long ago
+        assert found.outcome is not ScreeningOutcome.NEEDS_REVIEW  # it was taken up again long ago
 
 
 AGREEING = {
@@ -191,8 +191,8 @@ def test_a_statement_whose_order_was_given_up_is_in_doubt(status):
     ordered["dosageInstruction"][0]["timing"] = DAILY
     for more in ({}, {"derivedFrom": [{"reference": "MedicationRequest/new"}]}):
         found = screen(read(OLD, ordered, {**said, **more}), RULER)
-        assert found.outcome is Outcome.NEEDS_REVIEW
-    assert screen(read(OLD, said), RULER).outcome is not Outcome.NEEDS_REVIEW
+        assert found.outcome is ScreeningOutcome.NEEDS_REVIEW
+    assert screen(read(OLD, said), RULER).outcome is not ScreeningOutcome.NEEDS_REVIEW
 
 
 @pytest.mark.parametrize("change", [{"status": "cancelled"}, {"doNotPerform": True}])
@@ -220,4 +220,4 @@ def test_r5_says_it_by_adherence(code):
     }
     resources = [as_r5(each) for each in (OLD, NEW, said)]
     found = screen(read(*resources, version=FhirVersion.R5), RULER)
-    assert found.outcome is Outcome.NEEDS_REVIEW
+    assert found.outcome is ScreeningOutcome.NEEDS_REVIEW

@@ -6,18 +6,18 @@ import pytest
 from tests.unit.screening.courses import LIMITS, grades, outcome, screened, took, tsh
 
 from crossgrain.dosing.preparations import Kind
-from crossgrain.screening.course import Course, End, Undecided
-from crossgrain.screening.flags import Outcome
+from crossgrain.screening.course import End, TakingHistory, Undecided
+from crossgrain.screening.flags import ScreeningOutcome
 from crossgrain.screening.stretches import stretches_of
 from crossgrain.screening.switches import last_switch
 
 
 def days(*intakes):
-    return [(s.first_day, s.last_day) for s in stretches_of(Course(intakes), LIMITS)]
+    return [(s.first_day, s.last_day) for s in stretches_of(TakingHistory(intakes), LIMITS)]
 
 
 def doses(*intakes):
-    return [float(s.regimen.t4_ug) for s in stretches_of(Course(intakes), LIMITS)]
+    return [float(s.regimen.t4_ug) for s in stretches_of(TakingHistory(intakes), LIMITS)]
 
 
 def test_one_open_medicine_is_one_stretch_to_today():
@@ -36,9 +36,9 @@ def test_the_smallest_rise_is_a_step_of_a_climb():
     """Half a microgram more a month ago: who climbs by so little climbs all the same."""
     new = [took("lt3", 5, -200), took("lt4", 50, -200, -31), took("lt4", "50.5", -30)]
     old, results = took("lt4", 100, -1200, -201), (tsh(9, -10),)
-    assert outcome(Course((old, *new), tsh=results)) is Outcome.CLIMBING
+    assert outcome(TakingHistory((old, *new), tsh=results)) is ScreeningOutcome.CLIMBING
     held = [took("lt3", 5, -200), took("lt4", 50, -200)]
-    assert outcome(Course((old, *held), tsh=results)) is Outcome.FLAGGED
+    assert outcome(TakingHistory((old, *held), tsh=results)) is ScreeningOutcome.FLAGGED
 
 
 def test_days_without_hormone_stand_in_no_stretch():
@@ -73,38 +73,41 @@ def test_doses_that_lie_ahead_in_an_order_when_it_is_replaced_are_not_taken(repl
     climb = [took("dt", mg, first, last, reference="r/1", group="r/1")
              for mg, first, last in ((15, -100, -71), (30, -70, -41), (45, -40, 60))]  # fmt: skip
     new = took("dt", 60, replaced, replaces=frozenset({"r/1"}))
-    found = stretches_of(Course((*climb, new)), LIMITS)
+    found = stretches_of(TakingHistory((*climb, new)), LIMITS)
     assert [s.doubt for s in found] == [""] * len(found)
     assert [sum(line.daily for line in s.regimen) for s in found] == taken
 
 
 def test_orders_of_one_group_are_taken_together():
     pair = [took("lt4", amount, -100, reference=f"r/{amount}", group="g") for amount in (100, 25)]
-    (stretch,) = stretches_of(Course(tuple(pair)), LIMITS)
+    (stretch,) = stretches_of(TakingHistory(tuple(pair)), LIMITS)
     assert (float(stretch.regimen.t4_ug), stretch.doubt) == (125, "")
 
 
 def test_two_of_one_hormone_side_by_side_are_in_doubt():
     pair = took("lt4", 100, -100), took("lt4", 25, -90)
-    assert [bool(s.doubt) for s in stretches_of(Course(pair), LIMITS)] == [False, True]
+    assert [bool(s.doubt) for s in stretches_of(TakingHistory(pair), LIMITS)] == [False, True]
 
 
 def test_doubt_about_the_present_or_the_old_regimen_needs_review():
     old, new = took("lt4", 100, -300, -101), took("dt", 60, -100)
-    assert outcome(Course((old, new, took("dt", 30, -90)))) is Outcome.NEEDS_REVIEW
-    assert outcome(Course((old, took("lt4", 25, -200, -101), new))) is Outcome.NEEDS_REVIEW
+    assert outcome(TakingHistory((old, new, took("dt", 30, -90)))) is ScreeningOutcome.NEEDS_REVIEW
+    assert (
+        outcome(TakingHistory((old, took("lt4", 25, -200, -101), new)))
+        is ScreeningOutcome.NEEDS_REVIEW
+    )
 
 
 def test_doubt_about_days_long_before_does_not_matter():
     early = took("lt4", 50, -900, -501), took("lt4", 25, -800, -701)
-    course = Course((*early, took("lt4", 100, -500, -61), took("dt", 60, -60)))
+    course = TakingHistory((*early, took("lt4", 100, -500, -61), took("dt", 60, -60)))
     assert grades(course) == {"under-dosed-switch": "suspected"}
 
 
 def test_a_dose_that_cannot_be_read_needs_review_with_its_reason():
     unread = replace(took("dt", 60, -60), lines=(), doubt="How much is taken?")
-    answer = screened(Course((took("lt4", 100, -300, -61), unread)))
-    assert (answer.outcome, answer.why) == (Outcome.NEEDS_REVIEW, "How much is taken?")
+    answer = screened(TakingHistory((took("lt4", 100, -300, -61), unread)))
+    assert (answer.outcome, answer.why) == (ScreeningOutcome.NEEDS_REVIEW, "How much is taken?")
 
 
 def unread(what, first, last=None, doubt="How much is taken?", **more):
@@ -112,17 +115,23 @@ def unread(what, first, last=None, doubt="How much is taken?", **more):
 
 
 def test_two_unread_doses_of_different_kinds_are_a_switch_in_doubt():
-    answer = screened(Course((unread("lt4", -400, -101), unread("dt", -100))))
-    assert (answer.outcome, answer.why) == (Outcome.NEEDS_REVIEW, "How much is taken?")
+    answer = screened(TakingHistory((unread("lt4", -400, -101), unread("dt", -100))))
+    assert (answer.outcome, answer.why) == (ScreeningOutcome.NEEDS_REVIEW, "How much is taken?")
 
 
 def test_an_unread_dose_that_changes_kind_beside_a_read_one_is_a_switch_in_doubt():
     lt4 = took("lt4", 50, -400)
-    assert outcome(Course((lt4, unread("lt3", -400, -101), unread("dt", -100)))) == "needs-review"
+    assert (
+        outcome(TakingHistory((lt4, unread("lt3", -400, -101), unread("dt", -100))))
+        == "needs-review"
+    )
 
 
 def test_two_unread_doses_of_one_kind_that_meet_are_no_switch():
-    assert outcome(Course((unread("lt4", -400, -101), unread("lt4", -100)))) is Outcome.NO_SWITCH
+    assert (
+        outcome(TakingHistory((unread("lt4", -400, -101), unread("lt4", -100))))
+        is ScreeningOutcome.NO_SWITCH
+    )
 
 
 @pytest.mark.parametrize(("held", "found"), [(83, "flagged"), (84, "needs-review")])
@@ -130,13 +139,13 @@ def test_unread_doses_that_together_may_have_been_kept_are_not_passed_over(held,
     half = -101 - held // 2
     old = took("lt4", 100, -900, -101 - held)
     way = unread("lt3", -100 - held, half - 1, "One."), unread("lt3", half, -101, "Two.")
-    assert outcome(Course((old, *way, took("dt", 30, -100)))) == found
+    assert outcome(TakingHistory((old, *way, took("dt", 30, -100)))) == found
 
 
 def test_an_order_of_the_same_day_gives_way_to_the_one_that_replaces_it():
     old = took("lt4", 100, -100)
     new = took("dt", 60, -100, replaces=frozenset({old.reference}))
-    (stretch,) = stretches_of(Course((old, new)), LIMITS)
+    (stretch,) = stretches_of(TakingHistory((old, new)), LIMITS)
     assert stretch.kinds == {Kind.DESICCATED_THYROID}
 
 
@@ -144,14 +153,14 @@ def test_an_order_of_the_same_day_gives_way_to_the_one_that_replaces_it():
 @pytest.mark.parametrize("last", [None, 0, -1])
 def test_more_medicines_at_once_than_anyone_takes_are_not_compared(count, refused, last):
     crowd = tuple(took("lt4", 25, -200 + n, last, reference=f"r/{n}") for n in range(count))
-    answer = screened(Course((took("dt", 60, -400, -300), *crowd)))
-    assert answer.outcome is Outcome.NEEDS_REVIEW
+    answer = screened(TakingHistory((took("dt", 60, -400, -300), *crowd)))
+    assert answer.outcome is ScreeningOutcome.NEEDS_REVIEW
     assert ("more than 50" in answer.why) is refused
 
 
 def test_a_lifetime_of_orders_one_after_the_other_is_read():
     long = tuple(took("lt4", 25 + n % 2, -4 * n - 3, -4 * n) for n in range(2000))
-    assert len(stretches_of(Course(long), LIMITS)) == 2000
+    assert len(stretches_of(TakingHistory(long), LIMITS)) == 2000
 
 
 class TestAnEndThatIsNotRecorded:
@@ -162,7 +171,7 @@ class TestAnEndThatIsNotRecorded:
         assert days(self.over(-300), took("lt4", 75, -100)) == [(-300, -101), (-100, 0)]
 
     def test_is_the_day_before_the_change_where_no_order_followed_in_time(self):
-        found = stretches_of(Course((self.over(-900), took("dt", 60, -100))), LIMITS)
+        found = stretches_of(TakingHistory((self.over(-900), took("dt", 60, -100))), LIMITS)
         assert [(s.first_day, s.last_day, s.assumed_end) for s in found] == [
             (-900, -101, True),
             (-100, 0, False),
@@ -171,18 +180,20 @@ class TestAnEndThatIsNotRecorded:
     @pytest.mark.parametrize(("later", "kinds"), [(400, 1), (401, 0)])
     def test_an_order_of_the_hormone_counts_within_a_year_and_a_month(self, later, kinds):
         t3 = took("lt3", 10, -700)
-        found = stretches_of(Course((self.over(-800), t3, took("lt4", 75, -800 + later))), LIMITS)
+        found = stretches_of(
+            TakingHistory((self.over(-800), t3, took("lt4", 75, -800 + later))), LIMITS
+        )
         between = [s for s in found if s.first_day == -700]
         assert len(between[0].kinds & {Kind.LEVOTHYROXINE}) == kinds
 
     def test_without_anything_after_it_is_undecided(self):
         with pytest.raises(Undecided, match="does not say since when"):
-            stretches_of(Course((took("lt3", 5, -900), self.over(-300))), LIMITS)
+            stretches_of(TakingHistory((took("lt3", 5, -900), self.over(-300))), LIMITS)
 
 
 class TestTheLastSwitch:
     def of(self, *intakes):
-        return last_switch(stretches_of(Course(intakes), LIMITS), LIMITS)
+        return last_switch(stretches_of(TakingHistory(intakes), LIMITS), LIMITS)
 
     def test_a_change_of_dose_is_none(self):
         assert self.of(took("lt4", 75, -300, -101), took("lt4", 100, -100)) is None
@@ -227,8 +238,8 @@ class TestTheLastSwitch:
 
     @pytest.mark.parametrize(("gap", "sure"), [(400, True), (401, False)])
     def test_hormone_taken_up_again_after_more_than_a_year_needs_review(self, gap, sure):
-        course = Course((took("lt4", 100, -2000, -101 - gap), took("dt", 60, -100)))
-        assert (outcome(course) is not Outcome.NEEDS_REVIEW) is sure
+        course = TakingHistory((took("lt4", 100, -2000, -101 - gap), took("dt", 60, -100)))
+        assert (outcome(course) is not ScreeningOutcome.NEEDS_REVIEW) is sure
 
     @pytest.mark.parametrize(("held", "old"), [(83, "lt4"), (84, "lt3")])
     def test_a_regimen_too_short_to_be_kept_is_on_the_way(self, held, old):
@@ -239,10 +250,12 @@ class TestTheLastSwitch:
         assert switch.old.kinds == {Kind.LEVOTHYROXINE if old == "lt4" else Kind.LIOTHYRONINE}
 
     def test_the_last_of_two_switches_counts(self):
-        course = Course(
+        course = TakingHistory(
             (took("lt4", 100, -900, -501), took("dt", 60, -500, -61), took("lt4", 88, -60))
         )
-        assert outcome(course) is Outcome.FLAGGED  # 88 µg after one grain: 1.76 on practice
+        assert (
+            outcome(course) is ScreeningOutcome.FLAGGED
+        )  # 88 µg after one grain: 1.76 on practice
         assert grades(course) == {"over-dosed-switch": "suspected"}
 
 
@@ -250,7 +263,7 @@ class TestTheLastSwitch:
     ("ended", "found"), [(-44, "flagged"), (-45, "flagged"), (-46, "needs-review")]
 )
 def test_a_supply_that_ran_out_long_ago_needs_review(ended, found):
-    course = Course((took("lt4", 100, -900, -201), took("dt", 60, -200, ended)))
+    course = TakingHistory((took("lt4", 100, -900, -201), took("dt", 60, -200, ended)))
     assert outcome(course) == found
 
 
@@ -258,6 +271,6 @@ def test_a_supply_that_ran_out_long_ago_needs_review(ended, found):
 def test_an_early_renewal_outlives_what_it_renews(last, doubted):
     """One that ends with it, or before, is a second order of the same days: which was taken?"""
     found = stretches_of(
-        Course((took("lt4", 100, -300, -90), took("lt4", 100, -110, last))), LIMITS
+        TakingHistory((took("lt4", 100, -300, -90), took("lt4", 100, -110, last))), LIMITS
     )
     assert any(stretch.doubt for stretch in found) is doubted

@@ -12,7 +12,7 @@ from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.reading.record import Question, Unread
 from crossgrain.sheet.page import sheet_html
-from crossgrain.sheet.person import Person, person_in
+from crossgrain.sheet.person import PatientHeading, person_in
 
 VERSION = "9.9.9"
 ASKED = {patient["file"]: patient.get("target") for patient in SCENARIO["patient"]}
@@ -105,12 +105,12 @@ def parsed(page: bytes) -> Node:
     return reader.open[0]
 
 
-def person_of(file: str) -> Person:
+def person_of(file: str) -> PatientHeading:
     """The patient of a fixture, as the sheet names them."""
     return person_in(json.loads((FIXTURES / "patients" / file).read_bytes()))
 
 
-def page_of(proposal: Proposal, person: Person = Person()) -> bytes:  # noqa: B008 - frozen
+def page_of(proposal: Proposal, person: PatientHeading = PatientHeading()) -> bytes:  # noqa: B008 - frozen
     """The sheet of a proposal."""
     return sheet_html(proposal, CATALOGUE, service_version=VERSION, person=person)
 
@@ -137,4 +137,4 @@ def hostile(text: str, file: str = "01-levothyroxine-150.json") -> bytes:
         ),
         findings=(finding, *fair.findings[1:]),
     )
-    return page_of(hurt, Person(text, text, text))
+    return page_of(hurt, PatientHeading(text, text, text))

@@ -10,7 +10,7 @@ from tests.unit.sheet.pages import PLANNED
 
 from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.forecast import coverage_weights
-from crossgrain.dosing.kinetics import Intake, Period, PoolWeights, intake_of, steady
+from crossgrain.dosing.kinetics import ConstantIntake, Intake, PoolWeights, intake_of, steady
 from crossgrain.dosing.moves import total_intake
 from crossgrain.dosing.plan import Mode, Plan, PriorTherapy
 from crossgrain.sheet.charted import charted
@@ -23,7 +23,7 @@ def plans() -> list[Proposal]:
     return [proposal for proposal in every_direction() if proposal.plan]
 
 
-def per_day(periods: tuple[Period, ...]) -> list[Intake]:
+def per_day(periods: tuple[ConstantIntake, ...]) -> list[Intake]:
     return [period.intake for period in periods for _ in range(int(period.days))]
 
 
@@ -92,7 +92,7 @@ def test_the_band_holds_the_value_and_reaches_as_far_as_the_answer_says() -> Non
 def test_values_are_those_of_an_independent_solver() -> None:
     """SciPy's LSODA on the two-pool equations; no code of ours is in its right-hand side."""
     old, doses = Intake(150.0, 0.0, 0.0), [(14, 9.5, 2.25), (14, 19.0, 4.5), (42, 28.5, 6.75)]
-    periods = tuple(Period(days, Intake(t4, 0.0, t3)) for days, t4, t3 in doses)
+    periods = tuple(ConstantIntake(days, Intake(t4, 0.0, t3)) for days, t4, t3 in doses)
     weights = PoolWeights(1 / 150, 2 / 150, (50 - 38) / 9 / 150)  # practice: 50 µg a grain
     drawn = trace(KINETICS, old, Mode(PriorTherapy.STOP, periods, periods), weights, weights)
     usual = KINETICS.default

@@ -10,11 +10,11 @@ from tests.conformance.patients import CATALOGUE
 from tests.unit.sheet.pages import Node, parsed, sheet
 
 from crossgrain.dosing.bases import ChartRow
-from crossgrain.dosing.evidence import Currency, findings
+from crossgrain.dosing.evidence import WorthUnit, findings
 from crossgrain.sheet.evidence import drawing, table_rows
 
 FOUND = findings(CATALOGUE.evidence)
-LT3 = [one for one in FOUND if one.currency is Currency.LT3]
+LT3 = [one for one in FOUND if one.currency is WorthUnit.LT3]
 
 
 @lru_cache(maxsize=1)
@@ -50,7 +50,7 @@ def dots() -> dict[str, tuple[float, ...]]:
 
 @pytest.mark.parametrize("one", FOUND, ids=lambda one: one.comparison.id)
 def test_every_dot_stands_where_its_trial_puts_it(one):
-    zero, unit = scale(7 if one.currency is Currency.LT3 else 120)
+    zero, unit = scale(7 if one.currency is WorthUnit.LT3 else 120)
     x = dots()[one.comparison.id][0]
     assert x == pytest.approx(zero + unit * float(one.value), abs=1.1)
 

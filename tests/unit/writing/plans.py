@@ -21,15 +21,15 @@ from crossgrain.dosing.plan import (
     Extreme,
     Forecast,
     LabDraw,
+    LabReading,
     LineDose,
-    Part,
     Plan,
     PriorTherapy,
-    Reading,
     Rung,
     Stage,
     Statement,
     Step,
+    SwitchPart,
     courses,
 )
 from crossgrain.dosing.regimens import DoseLine, Regimen
@@ -68,12 +68,12 @@ CODES = CodeTables(
 )
 
 
-def taken(preparation, amount, part=Part.OLD):
+def taken(preparation, amount, part=SwitchPart.OLD):
     """The old medicine going on just as it is taken now."""
     return LineDose(preparation, Fraction(amount), part, None)
 
 
-def dose(preparation, amount, part=Part.NEW, per_day=1, note=""):
+def dose(preparation, amount, part=SwitchPart.NEW, per_day=1, note=""):
     value = Fraction(amount)
     return LineDose(preparation, value, part, in_tablets(preparation, value), per_day, note)
 
@@ -218,30 +218,32 @@ def levothyroxine_to_desiccated(**more):
     """LT4 100 by request, tapered while desiccated thyroid climbs to a grain."""
     steps = (
         Step(Stage.CLIMB, 0, 13, (taken(LT4, 100), dose(GRAIN_60, 15))),
-        Step(Stage.CLIMB, 14, 27, (dose(LT4, 75, Part.OLD), dose(GRAIN_60, 30))),
-        Step(Stage.CLIMB, 28, 41, (dose(LT4, 50, Part.OLD), dose(GRAIN_60, 45))),
-        Step(Stage.HOLD, 42, 97, (dose(LT4, 50, Part.OLD), dose(GRAIN_60, 60))),
+        Step(Stage.CLIMB, 14, 27, (dose(LT4, 75, SwitchPart.OLD), dose(GRAIN_60, 30))),
+        Step(Stage.CLIMB, 28, 41, (dose(LT4, 50, SwitchPart.OLD), dose(GRAIN_60, 45))),
+        Step(Stage.HOLD, 42, 97, (dose(LT4, 50, SwitchPart.OLD), dose(GRAIN_60, 60))),
     )
     maintenance = (180, "maintenance", (270, 540))
     branches = (
         branch(
-            Reading.HIGH,
+            LabReading.HIGH,
             (
-                Step(Stage.BRANCH, 98, 111, (dose(LT4, 25, Part.OLD), dose(GRAIN_60, 75))),
+                Step(Stage.BRANCH, 98, 111, (dose(LT4, 25, SwitchPart.OLD), dose(GRAIN_60, 75))),
                 Step(Stage.BRANCH, 112, 200, (dose(GRAIN_60, 90),)),
             ),
             labs((154, "after-branch", ()), maintenance),
         ),
         branch(
-            Reading.IN_RANGE,
+            LabReading.IN_RANGE,
             (
-                Step(Stage.BRANCH, 98, 125, (dose(LT4, "12.5", Part.OLD), dose(GRAIN_60, 60))),
+                Step(
+                    Stage.BRANCH, 98, 125, (dose(LT4, "12.5", SwitchPart.OLD), dose(GRAIN_60, 60))
+                ),
                 Step(Stage.BRANCH, 126, 200, (dose(GRAIN_60, 60),)),
             ),
             labs(maintenance),
         ),
         branch(
-            Reading.LOW,
+            LabReading.LOW,
             (Step(Stage.BRANCH, 98, 200, (dose(GRAIN_60, "52.5"),)),),
             labs((140, "after-branch", ())),
         ),
@@ -261,16 +263,16 @@ def desiccated_to_levothyroxine():
     """Two grains by statement; it falls on a grid, and its remainder ends in the branches."""
     steps = (
         Step(Stage.CLIMB, 0, 6, (taken(GRAIN_65, 130), dose(LT4, 100))),
-        Step(Stage.HOLD, 7, 62, (dose(GRAIN_65, "48.75", Part.OLD), dose(LT4, 100))),
+        Step(Stage.HOLD, 7, 62, (dose(GRAIN_65, "48.75", SwitchPart.OLD), dose(LT4, 100))),
     )
     stay = (
-        Step(Stage.BRANCH, 63, 90, (dose(GRAIN_65, "48.75", Part.OLD), dose(LT4, 100))),
+        Step(Stage.BRANCH, 63, 90, (dose(GRAIN_65, "48.75", SwitchPart.OLD), dose(LT4, 100))),
         Step(Stage.BRANCH, 91, 150, (dose(LT4, 112),)),
     )
     branches = (
-        branch(Reading.HIGH, (Step(Stage.BRANCH, 63, 150, (dose(LT4, 125),)),), ()),
-        branch(Reading.IN_RANGE, stay, ()),
-        branch(Reading.LOW, (Step(Stage.BRANCH, 63, 150, (dose(LT4, 88),)),), ()),
+        branch(LabReading.HIGH, (Step(Stage.BRANCH, 63, 150, (dose(LT4, 125),)),), ()),
+        branch(LabReading.IN_RANGE, stay, ()),
+        branch(LabReading.LOW, (Step(Stage.BRANCH, 63, 150, (dose(LT4, 88),)),), ()),
     )
     made = plan(
         Target.LEVOTHYROXINE, TargetDose(lt4_ug=Fraction(100)), dose(LT4, 100), steps, branches
@@ -283,16 +285,25 @@ def desiccated_to_levothyroxine():
 def to_combination():
     """LT4 150 (shared) comes down as LT3 in two doses comes in; two orders carry the LT4."""
     steps = (
-        Step(Stage.CLIMB, 0, 13, (taken(LT4, 150, Part.SHARED), dose(LT3, 5, note="Once a day."))),
-        Step(Stage.HOLD, 14, 69, (dose(LT4, 125, Part.SHARED), dose(LT3, 10, per_day=2))),
+        Step(
+            Stage.CLIMB,
+            0,
+            13,
+            (taken(LT4, 150, SwitchPart.SHARED), dose(LT3, 5, note="Once a day.")),
+        ),
+        Step(Stage.HOLD, 14, 69, (dose(LT4, 125, SwitchPart.SHARED), dose(LT3, 10, per_day=2))),
     )
     stay = (replace(steps[1], stage=Stage.BRANCH, first_day=70, last_day=150),)
-    up = (Step(Stage.BRANCH, 70, 150, (dose(LT4, 137, Part.SHARED), dose(LT3, 10, per_day=2))),)
-    back = (Step(Stage.BRANCH, 70, 150, (dose(LT4, 125, Part.SHARED), dose(LT3, 5, per_day=2))),)
+    up = (
+        Step(Stage.BRANCH, 70, 150, (dose(LT4, 137, SwitchPart.SHARED), dose(LT3, 10, per_day=2))),
+    )
+    back = (
+        Step(Stage.BRANCH, 70, 150, (dose(LT4, 125, SwitchPart.SHARED), dose(LT3, 5, per_day=2))),
+    )
     branches = (
-        branch(Reading.HIGH, up, ()),
-        branch(Reading.IN_RANGE, stay, ()),
-        branch(Reading.LOW, back, ()),
+        branch(LabReading.HIGH, up, ()),
+        branch(LabReading.IN_RANGE, stay, ()),
+        branch(LabReading.LOW, back, ()),
     )
     aim = TargetDose(lt4_ug=Fraction(130), lt3_ug=Fraction(10))
     made = plan(Target.LT4_LT3, aim, dose(LT4, 125), steps, branches)
@@ -308,7 +319,7 @@ def stopped_at_once():
     )
     branches = tuple(
         branch(reading, (Step(Stage.BRANCH, 70, 150, (dose(GRAIN_65, amount),)),), ())
-        for reading, amount in zip(Reading, ("48.75", "32.5", "16.25"), strict=True)
+        for reading, amount in zip(LabReading, ("48.75", "32.5", "16.25"), strict=True)
     )
     made = plan(
         Target.DESICCATED_THYROID,
@@ -326,16 +337,16 @@ def old_order_outlasts_the_series():
     both = (taken(LT4, 50), dose(GRAIN_60, 15))
     steps = (Step(Stage.HOLD, 0, 55, both),)
     branches = (
-        branch(Reading.HIGH, (Step(Stage.BRANCH, 56, 120, (dose(GRAIN_60, 45),)),), ()),
+        branch(LabReading.HIGH, (Step(Stage.BRANCH, 56, 120, (dose(GRAIN_60, 45),)),), ()),
         branch(
-            Reading.IN_RANGE,
+            LabReading.IN_RANGE,
             (
                 Step(Stage.BRANCH, 56, 69, both),
-                Step(Stage.BRANCH, 70, 120, (dose(LT4, 25, Part.OLD), dose(GRAIN_60, 30))),
+                Step(Stage.BRANCH, 70, 120, (dose(LT4, 25, SwitchPart.OLD), dose(GRAIN_60, 30))),
             ),
             (),
         ),
-        branch(Reading.LOW, (Step(Stage.BRANCH, 56, 120, both),), ()),
+        branch(LabReading.LOW, (Step(Stage.BRANCH, 56, 120, both),), ()),
     )
     made = plan(
         Target.DESICCATED_THYROID,
@@ -349,13 +360,13 @@ def old_order_outlasts_the_series():
 
 def stepping_back_to_nothing():
     """Five micrograms of LT3 beside half the LT4; the lowest branch leaves no medicine at all."""
-    steps = (Step(Stage.HOLD, 0, 55, (dose(LT4, 25, Part.OLD), dose(LT3, 5))),)
+    steps = (Step(Stage.HOLD, 0, 55, (dose(LT4, 25, SwitchPart.OLD), dose(LT3, 5))),)
     on = (Step(Stage.BRANCH, 56, 120, (dose(LT3, 10, per_day=2),)),)
     stay = (Step(Stage.BRANCH, 56, 120, (dose(LT3, 5),)),)
     branches = (
-        branch(Reading.HIGH, on, ()),
-        branch(Reading.IN_RANGE, stay, ()),
-        branch(Reading.LOW, (Step(Stage.BRANCH, 56, 120, ()),), ()),
+        branch(LabReading.HIGH, on, ()),
+        branch(LabReading.IN_RANGE, stay, ()),
+        branch(LabReading.LOW, (Step(Stage.BRANCH, 56, 120, ()),), ()),
     )
     aim = TargetDose(lt3_ug=Fraction(10))
     made = plan(Target.LIOTHYRONINE, aim, dose(LT3, 10), steps, branches)

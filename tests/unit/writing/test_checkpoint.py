@@ -8,7 +8,7 @@ from tests.unit.safety.patients import CLEAR, RULES, known, patient
 from tests.unit.writing.answers import intended, only, written
 from tests.unit.writing.plans import PLANNED, levothyroxine_to_desiccated
 
-from crossgrain.dosing.plan import Reading
+from crossgrain.dosing.plan import LabReading
 from crossgrain.names.version import FhirVersion
 from crossgrain.safety.tsh import tsh_limits
 from crossgrain.writing.conditions import CONDITIONS, conditions_for, variables
@@ -56,7 +56,7 @@ def test_every_option_is_made_of_requests_and_every_optional_request_belongs_to_
 
 def test_each_option_has_a_fhirpath_condition_and_its_words():
     for option, reading in zip(
-        group_of(written(levothyroxine_to_desiccated()))["action"], Reading, strict=True
+        group_of(written(levothyroxine_to_desiccated()))["action"], LabReading, strict=True
     ):
         (condition,) = option["condition"]
         assert condition["kind"] == "applicability"
@@ -100,8 +100,8 @@ def test_what_the_variables_stand_for_is_noted_on_the_group():
 )
 def test_a_raise_is_conditional_on_the_patients_own_limit(state, says):
     conditions = conditions_for(tsh_limits(STATES[state], RULES), swallows_t3=False)
-    assert says in conditions[Reading.HIGH].expression
-    assert ("%tsh " in conditions[Reading.HIGH].expression) == (state != "central")
+    assert says in conditions[LabReading.HIGH].expression
+    assert ("%tsh " in conditions[LabReading.HIGH].expression) == (state != "central")
 
 
 def test_the_group_and_the_orders_of_a_branch_name_the_patients_own_limit():
@@ -118,13 +118,13 @@ def test_the_group_and_the_orders_of_a_branch_name_the_patients_own_limit():
 
 def test_central_hypothyroidism_with_swallowed_t3_never_rises_by_a_result():
     conditions = conditions_for(tsh_limits(STATES["central"], RULES), swallows_t3=True)
-    assert conditions[Reading.HIGH].expression == "false"
-    assert "%specialistAgrees" in conditions[Reading.IN_RANGE].expression
+    assert conditions[LabReading.HIGH].expression == "false"
+    assert "%specialistAgrees" in conditions[LabReading.IN_RANGE].expression
 
 
 def test_a_low_tsh_lowers_nothing_in_pregnancy():
     conditions = conditions_for(tsh_limits(STATES["pregnant"], RULES), swallows_t3=False)
-    assert conditions[Reading.LOW].expression == "%tooFast"
+    assert conditions[LabReading.LOW].expression == "%tooFast"
 
 
 def test_a_conditional_dose_repeats_its_condition_in_text_and_note():

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from crossgrain.catalogue import Catalogue, load_catalogue
-from crossgrain.dosing.plan import Course, DoseUse, LineDose, Part, Prescription, Stage
+from crossgrain.dosing.plan import DoseUse, LineDose, OrderedCourse, Prescription, Stage, SwitchPart
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.tablets import Piece, Tablets
 from crossgrain.writing.dosage import dispense, fetched, instructions, needed
@@ -35,11 +35,13 @@ def of(strength: str, count: str = "1") -> Piece:
 
 def line(preparation: Preparation, *pieces: Piece, **more: Any) -> LineDose:
     tablets = Tablets(pieces)
-    return LineDose(preparation, more.pop("amount", tablets.amount), Part.NEW, tablets, **more)
+    return LineDose(
+        preparation, more.pop("amount", tablets.amount), SwitchPart.NEW, tablets, **more
+    )
 
 
 def use(one: LineDose, piece: Piece, first: int = 0, last: int = 13) -> DoseUse:
-    return DoseUse(Course(one, Stage.CLIMB, first, last), piece)
+    return DoseUse(OrderedCourse(one, Stage.CLIMB, first, last), piece)
 
 
 def prescription(*uses: DoseUse) -> Prescription:
@@ -252,6 +254,6 @@ def test_a_line_of_the_pharmacy_list_says_until_when_it_lasts(
 
 def test_the_tablets_of_a_course_are_counted_strength_by_strength(catalogue: Catalogue) -> None:
     both = line(catalogue.preparations[GRAINS], of("60"), of("15", "1/2"))
-    assert needed(Course(both, Stage.CLIMB, 0, 12)) == "13 + 7"
-    as_before = LineDose(catalogue.preparations[GRAINS], Fraction(120), Part.OLD, None)
-    assert needed(Course(as_before, Stage.CLIMB, 0, 12)) == ""
+    assert needed(OrderedCourse(both, Stage.CLIMB, 0, 12)) == "13 + 7"
+    as_before = LineDose(catalogue.preparations[GRAINS], Fraction(120), SwitchPart.OLD, None)
+    assert needed(OrderedCourse(as_before, Stage.CLIMB, 0, 12)) == ""

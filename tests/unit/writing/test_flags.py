@@ -5,11 +5,11 @@ from datetime import date
 import pytest
 
 from crossgrain.names.version import FhirVersion
-from crossgrain.screening.flags import Code, Flag, Grade, Urgency
+from crossgrain.screening.flags import Flag, FlagCode, FlagGrade, Urgency
 from crossgrain.writing.flags import closed_issue, detected_issue
 
 FLAG = Flag(
-    Code.UNDER, Grade.LIKELY, Urgency.SOON, date(2025, 1, 6), frozenset(), frozenset(), {},
+    FlagCode.UNDER, FlagGrade.LIKELY, Urgency.SOON, date(2025, 1, 6), frozenset(), frozenset(), {},
     frozenset(), "The dose was halved.", (), (), "Draw TSH.", "invented",
 )  # fmt: skip
 FOUND, CLOSED = date(2025, 3, 3), date(2025, 3, 4)

@@ -24,7 +24,7 @@ from tests.unit.writing.plans import (
 )
 
 from crossgrain.dosing.case import order_line
-from crossgrain.dosing.plan import Part, Stage, Step, courses
+from crossgrain.dosing.plan import Stage, Step, SwitchPart, courses
 from crossgrain.dosing.supply import prescriptions
 from crossgrain.dosing.tablets import best_day_dose
 from crossgrain.reading.sig import read_sig
@@ -48,7 +48,7 @@ def test_the_old_medicine_going_on_as_taken_needs_no_new_order():
 
 
 @pytest.mark.parametrize(
-    "line", [taken(LT4, 75), taken(LT3, 5, Part.NEW), taken(GRAIN_60, 15, Part.NEW)]
+    "line", [taken(LT4, 75), taken(LT3, 5, SwitchPart.NEW), taken(GRAIN_60, 15, SwitchPart.NEW)]
 )
 def test_a_dose_without_tablets_that_is_not_taken_now_is_refused(line):
     with pytest.raises(ValueError, match="is not taken now"):
@@ -98,7 +98,7 @@ def test_two_doses_a_day_are_half_the_pieces_twice():
 
 def test_what_differs_by_the_time_of_day_is_an_instruction_for_each_time():
     made = best_day_dose(LT3, Fraction(15))
-    line = order_line(LT3, Fraction(15), Part.NEW, made)
+    line = order_line(LT3, Fraction(15), SwitchPart.NEW, made)
     (order,) = orders_for(line)
     morning, bedtime = order["dosageInstruction"]
     assert [i["sequence"] for i in (morning, bedtime)] == [1, 1]
@@ -148,7 +148,9 @@ def test_steps_of_one_product_are_numbered_instructions_of_one_order():
 
 def test_in_a_sequence_the_dose_at_bedtime_is_taken_also_on_the_same_days():
     def made_of(amount):
-        return order_line(LT3, Fraction(amount), Part.NEW, best_day_dose(LT3, Fraction(amount)))
+        return order_line(
+            LT3, Fraction(amount), SwitchPart.NEW, best_day_dose(LT3, Fraction(amount))
+        )
 
     letter = letterhead_for(proposal(record(entry(LT4, 100))), "0.1.0", CODES)
     steps = (
@@ -285,7 +287,7 @@ def test_only_generic_substitution_is_allowed():
 
 
 def test_the_old_and_the_new_dose_of_one_day_are_told_apart_by_part():
-    new, old = orders_for(dose(LT4, 50, Part.OLD), dose(GRAIN_60, 15))
+    new, old = orders_for(dose(LT4, 50, SwitchPart.OLD), dose(GRAIN_60, 15))
     assert "priorPrescription" in old
     assert "priorPrescription" not in new
 

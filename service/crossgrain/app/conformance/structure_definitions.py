@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator
 
 from crossgrain.app.conformance.heads import Resource, head
-from crossgrain.names.series_extension import CONTEXTS, PARTS, SERIES_ID, SERIES_URL, Part
+from crossgrain.names.series_extension import CONTEXTS, PARTS, SERIES_ID, SERIES_URL, ExtensionPart
 from crossgrain.names.version import FhirVersion
 from crossgrain.writing.narrative import table
 
@@ -42,7 +42,7 @@ def _root() -> Iterator[Resource]:
 
 
 def _parts(
-    own_id: str, path: str, parts: Iterable[Part], url: str = SERIES_URL
+    own_id: str, path: str, parts: Iterable[ExtensionPart], url: str = SERIES_URL
 ) -> Iterator[Resource]:
     """What an extension without a value of its own holds: its parts, its url, no value."""
     inner_id, inner_path = f"{own_id}.extension", f"{path}.extension"
@@ -73,7 +73,7 @@ def _parts(
     yield {"id": f"{own_id}.value[x]", "path": f"{path}.value[x]", "max": "0"}
 
 
-def _valued(own_id: str, path: str, part: Part) -> Iterator[Resource]:
+def _valued(own_id: str, path: str, part: ExtensionPart) -> Iterator[Resource]:
     yield {"id": f"{own_id}.extension", "path": f"{path}.extension", "max": "0"}
     yield _url(own_id, path, part.name)
     yield {
@@ -89,10 +89,10 @@ def _url(own_id: str, path: str, url: str) -> Resource:
 
 
 def _table() -> str:
-    return table(("Part", "Times", "Type", "Meaning"), _rows(PARTS))
+    return table(("ExtensionPart", "Times", "Type", "Meaning"), _rows(PARTS))
 
 
-def _rows(parts: Iterable[Part], within: str = "") -> Iterator[tuple[str, ...]]:
+def _rows(parts: Iterable[ExtensionPart], within: str = "") -> Iterator[tuple[str, ...]]:
     for part in parts:
         times = f"{part.minimum}..{part.maximum}"
         yield f"{within}{part.name}", times, part.type or "parts", part.meaning

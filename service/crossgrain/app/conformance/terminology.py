@@ -1,4 +1,4 @@
-"""Code systems and value sets: the codes that options take, and those of the findings."""
+"""FlagCode systems and value sets: the codes that options take, and those of the findings."""
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -12,7 +12,7 @@ from crossgrain.names.identity import canonical
 from crossgrain.operations.options import Option
 from crossgrain.safety.judgement import verdict_in_general
 from crossgrain.safety.rule import Missing, Rule, RuleTable, in_general
-from crossgrain.screening.flags import Code, Grade
+from crossgrain.screening.flags import FlagCode, FlagGrade
 from crossgrain.words.doses import TARGET_WORDS
 from crossgrain.writing.narrative import table
 from crossgrain.writing.plan_words import PRIOR_WORDS
@@ -64,7 +64,7 @@ def every_code_system(catalogue: Catalogue, options: Iterable[Option]) -> Iterat
         "What the screening finds",
         "What is wrong with a past change of preparation, and the grades of how much speaks"
         " for it.",
-        tuple(Concept(code, _words(code)) for code in (*Code, *Grade)),
+        tuple(Concept(code, _words(code)) for code in (*FlagCode, *FlagGrade)),
     )
     yield Codes(
         "override-reason",
@@ -163,4 +163,4 @@ def value_set(codes: Codes) -> Resource:
 
 def _table(codes: Codes) -> str:
     rows = ((concept.code, concept.display, concept.definition) for concept in codes.concepts)
-    return table(("Code", "Display", "Meaning"), rows)
+    return table(("FlagCode", "Display", "Meaning"), rows)

@@ -8,9 +8,9 @@ from itertools import groupby
 from crossgrain.cli.show.page import Page, count
 from crossgrain.dosing.plan import (
     Branch,
-    Course,
     LabDraw,
     LineDose,
+    OrderedCourse,
     Plan,
     Stage,
     Step,
@@ -20,7 +20,7 @@ from crossgrain.dosing.wording import dose_words
 from crossgrain.names.printing import short
 from crossgrain.safety.tsh import TshLimits
 from crossgrain.words.doses import date_words, pieces
-from crossgrain.writing.conditions import Condition, conditions_for, swallows_t3
+from crossgrain.writing.conditions import BranchCondition, conditions_for, swallows_t3
 from crossgrain.writing.dosage import needed
 from crossgrain.writing.labels import NAMES, PARTS
 
@@ -58,7 +58,7 @@ def show_labs(page: Page, labs: Sequence[LabDraw], start: date) -> None:
         page.line(f"{_on(start, draw.day)}: {draw.statement}")
 
 
-def _show_branch(page: Page, branch: Branch, start: date, condition: Condition) -> None:
+def _show_branch(page: Page, branch: Branch, start: date, condition: BranchCondition) -> None:
     page.line(f"{condition.title}: if {condition.words}. {branch.statement}", style="bold")
     if branch.steps:
         page.table(_HEADINGS, _rows(branch.steps, start))
@@ -103,7 +103,7 @@ def _tablets(line: LineDose) -> str:
     )
 
 
-def _dispensed(order: Course | None, step: Step) -> str:
+def _dispensed(order: OrderedCourse | None, step: Step) -> str:
     """The tablets of the order that begins here; nothing while an earlier one runs on."""
     if order is None or order.line.tablets is None:
         return ""

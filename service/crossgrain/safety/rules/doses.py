@@ -11,12 +11,12 @@ from crossgrain.names.printing import decimal, micrograms, percent, quantity
 from crossgrain.safety import results
 from crossgrain.safety.facts import Analyte
 from crossgrain.safety.rule import (
-    Case,
     Hit,
     PlanCase,
     PlanPredicate,
     Predicate,
     Rule,
+    RuleCase,
     condition_listed,
     hit_on,
     listed,
@@ -24,34 +24,34 @@ from crossgrain.safety.rule import (
 from crossgrain.safety.tsh import limit_of_age
 
 
-def _below_age(case: Case, rule: Rule) -> Hit | None:
+def _below_age(case: RuleCase, rule: Rule) -> Hit | None:
     age = case.facts.age_years
     if age is None or age >= rule.number("adult"):
         return None
     return Hit(("Patient",), {"age": str(age)})
 
 
-def _not_established(case: Case, rule: Rule) -> Hit | None:
+def _not_established(case: RuleCase, rule: Rule) -> Hit | None:
     conditions = case.facts.conditions
     if conditions is None or _names_hypothyroidism(case, rule) or _tsh_was_high(case, rule):
         return None
     return Hit()
 
 
-def _unconfirmed(case: Case, rule: Rule) -> Hit | None:
+def _unconfirmed(case: RuleCase, rule: Rule) -> Hit | None:
     if case.facts.conditions is None or _names_hypothyroidism(case, rule):
         return None
     high = _tsh_was_high(case, rule)
     return Hit(high) if high else None
 
 
-def _names_hypothyroidism(case: Case, rule: Rule) -> bool:
+def _names_hypothyroidism(case: RuleCase, rule: Rule) -> bool:
     """A diagnosis counts however the record grades its activity: it is why hormone is taken."""
     known = (case.facts.conditions or ()) + (case.facts.indications or ())
     return any(k.key in rule.keys for k in known)
 
 
-def _tsh_was_high(case: Case, rule: Rule) -> tuple[str, ...]:
+def _tsh_was_high(case: RuleCase, rule: Rule) -> tuple[str, ...]:
     """Above the limit of the age at which it was drawn; what pregnancy lowers shows no disease."""
     return tuple(
         m.origin
@@ -60,12 +60,12 @@ def _tsh_was_high(case: Case, rule: Rule) -> tuple[str, ...]:
     )
 
 
-def _not_replacement(case: Case, rule: Rule) -> Hit | None:
+def _not_replacement(case: RuleCase, rule: Rule) -> Hit | None:
     """A reason written on the hormone itself: obesity as a mere condition says nothing."""
     return hit_on(listed(case.facts.indications, rule.keys))
 
 
-def _compounded(case: Case, _: Rule) -> Hit | None:
+def _compounded(case: RuleCase, _: Rule) -> Hit | None:
     lines = [ln for ln in case.facts.regimen if ln.preparation.kind is Kind.COMPOUNDED]
     if not lines:
         return None
@@ -73,7 +73,7 @@ def _compounded(case: Case, _: Rule) -> Hit | None:
     return Hit(tuple(line.origin for line in lines), {"what": names})
 
 
-def _plan_runs(case: Case, _: Rule) -> Hit | None:
+def _plan_runs(case: RuleCase, _: Rule) -> Hit | None:
     running = case.facts.running
     if running is None:
         return None
@@ -84,7 +84,7 @@ def _plan_runs(case: Case, _: Rule) -> Hit | None:
     return Hit((running.origin,), {"where": where, "dates": dates})
 
 
-def _always(_: Case, __: Rule) -> Hit:
+def _always(_: RuleCase, __: Rule) -> Hit:
     return Hit()
 
 
@@ -104,7 +104,7 @@ SCOPE: dict[str, Predicate] = {
 _SIXTY_FIVE = Fraction(65)
 
 
-def _lt4_high_today(case: Case, rule: Rule) -> Hit | None:
+def _lt4_high_today(case: RuleCase, rule: Rule) -> Hit | None:
     lt4_ug, weight = case.facts.regimen.pure_t4_ug, case.facts.weight_kg
     per_kg = lt4_ug / weight if weight else None
     if lt4_ug <= rule.number("highest") and (

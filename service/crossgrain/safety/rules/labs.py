@@ -3,11 +3,11 @@
 from crossgrain.dosing.targets import Target
 from crossgrain.safety import results
 from crossgrain.safety.facts import Analyte, Measurement
-from crossgrain.safety.rule import Case, Hit, Predicate, Rule, hit_on, listed
+from crossgrain.safety.rule import Hit, Predicate, Rule, RuleCase, hit_on, listed
 from crossgrain.safety.tsh import has_goal, is_central, lower_limit, upper_limit
 
 
-def tsh_low(case: Case, rule: Rule) -> tuple[Measurement, ...]:
+def tsh_low(case: RuleCase, rule: Rule) -> tuple[Measurement, ...]:
     """The latest TSH results that lie below the patient's own limit.
 
     In central hypothyroidism none does: there TSH is no guide.
@@ -21,12 +21,12 @@ def tsh_low(case: Case, rule: Rule) -> tuple[Measurement, ...]:
     )
 
 
-def _tsh_speaks(case: Case) -> bool:
+def _tsh_speaks(case: RuleCase) -> bool:
     """TSH is no guide in central hypothyroidism, nor where it is kept low on purpose."""
     return not is_central(case.facts) and not has_goal(case.facts)
 
 
-def _suppressed(case: Case, rule: Rule) -> Hit | None:
+def _suppressed(case: RuleCase, rule: Rule) -> Hit | None:
     found = [
         m
         for m in results.latest(case.facts, Analyte.TSH, rule.number("fresh"))
@@ -35,7 +35,7 @@ def _suppressed(case: Case, rule: Rule) -> Hit | None:
     return _hit(found) if found and _tsh_speaks(case) else None
 
 
-def _low(case: Case, rule: Rule) -> Hit | None:
+def _low(case: RuleCase, rule: Rule) -> Hit | None:
     """Low, and not already a stop: either not suppressed, or no rise is planned."""
     found = tsh_low(case, rule)
     suppressed = [m for m in found if results.is_below(m, rule.number("suppressed"))]
@@ -44,7 +44,7 @@ def _low(case: Case, rule: Rule) -> Hit | None:
     return _hit(found) if _tsh_speaks(case) else None
 
 
-def _high(case: Case, rule: Rule) -> Hit | None:
+def _high(case: RuleCase, rule: Rule) -> Hit | None:
     found = [
         m
         for m in results.latest(case.facts, Analyte.TSH, rule.number("fresh"))
@@ -73,15 +73,15 @@ _HORMONES: dict[Target, frozenset[str]] = {
 }
 
 
-def _medicine(case: Case, rule: Rule) -> Hit | None:
+def _medicine(case: RuleCase, rule: Rule) -> Hit | None:
     return hit_on(listed(case.facts.medicines, rule.keys))
 
 
-def _allergy(case: Case, rule: Rule) -> Hit | None:
+def _allergy(case: RuleCase, rule: Rule) -> Hit | None:
     return hit_on(listed(case.facts.allergies, rule.keys))
 
 
-def _allergy_to_target(case: Case, _: Rule) -> Hit | None:
+def _allergy_to_target(case: RuleCase, _: Rule) -> Hit | None:
     """An allergy entry for the very hormone that is to be ordered."""
     return hit_on(listed(case.facts.allergies, _HORMONES[case.intent.target]))
 

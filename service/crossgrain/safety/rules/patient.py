@@ -2,17 +2,17 @@
 
 from crossgrain.safety import results
 from crossgrain.safety.facts import Analyte, Known, Sex
-from crossgrain.safety.rule import Case, Hit, Predicate, Rule, condition_listed, hit_on, listed
+from crossgrain.safety.rule import Hit, Predicate, Rule, RuleCase, condition_listed, hit_on, listed
 from crossgrain.safety.rules.labs import tsh_low
 from crossgrain.safety.tsh import PREGNANT, is_pregnant
 
 
-def _ever(case: Case, rule: Rule) -> Hit | None:
+def _ever(case: RuleCase, rule: Rule) -> Hit | None:
     """Heart disease stays a risk when the record calls it inactive or resolved."""
     return hit_on(tuple(k for k in case.facts.conditions or () if k.key in rule.keys))
 
 
-def _recent(case: Case, rule: Rule) -> Hit | None:
+def _recent(case: RuleCase, rule: Rule) -> Hit | None:
     """Dated within the window, whether or not the record calls it resolved."""
     return hit_on(
         tuple(
@@ -23,19 +23,19 @@ def _recent(case: Case, rule: Rule) -> Hit | None:
     )
 
 
-def _new_symptom(case: Case, rule: Rule) -> Hit | None:
+def _new_symptom(case: RuleCase, rule: Rule) -> Hit | None:
     found = listed(case.facts.conditions, rule.keys)
     return hit_on(tuple(k for k in found if k.day is None or -k.day <= rule.number("new")))
 
 
-def _older(case: Case, rule: Rule) -> Hit | None:
+def _older(case: RuleCase, rule: Rule) -> Hit | None:
     age = case.facts.age_years
     if age is None or age < rule.number("age"):
         return None
     return Hit(("Patient",), {"years": str(age)})
 
 
-def _fast(case: Case, rule: Rule) -> Hit | None:
+def _fast(case: RuleCase, rule: Rule) -> Hit | None:
     found = [
         m
         for m in results.latest(case.facts, Analyte.HEART_RATE, rule.number("fresh"))
@@ -46,7 +46,7 @@ def _fast(case: Case, rule: Rule) -> Hit | None:
     return Hit(tuple(m.origin for m in found), {"rate": results.shown(found)})
 
 
-def _osteoporosis(case: Case, rule: Rule) -> Hit | None:
+def _osteoporosis(case: RuleCase, rule: Rule) -> Hit | None:
     low = tsh_low(case, rule)
     if not low and not case.intent.any_rise:
         return None
@@ -55,7 +55,7 @@ def _osteoporosis(case: Case, rule: Rule) -> Hit | None:
     return hit_on(found, state=state)
 
 
-def _postmenopausal_low(case: Case, rule: Rule) -> Hit | None:
+def _postmenopausal_low(case: RuleCase, rule: Rule) -> Hit | None:
     low = tsh_low(case, rule)
     coded = listed(case.facts.conditions, rule.keys)
     age = case.facts.age_years
@@ -86,37 +86,37 @@ _ADRENAL = frozenset({"adrenal-insufficiency"})
 _STEROID = frozenset({"glucocorticoid"})
 
 
-def _adrenal_uncorrected(case: Case, _: Rule) -> Hit | None:
+def _adrenal_uncorrected(case: RuleCase, _: Rule) -> Hit | None:
     """Uncorrected unless the medicines show a glucocorticoid."""
     if listed(case.facts.medicines, _STEROID):
         return None
     return hit_on(listed(case.facts.conditions, _ADRENAL))
 
 
-def _adrenal_treated(case: Case, _: Rule) -> Hit | None:
+def _adrenal_treated(case: RuleCase, _: Rule) -> Hit | None:
     steroid = listed(case.facts.medicines, _STEROID)
     adrenal = listed(case.facts.conditions, _ADRENAL)
     return hit_on(adrenal + steroid) if adrenal and steroid else None
 
 
-def _thyrotoxic_no_rise(case: Case, rule: Rule) -> Hit | None:
+def _thyrotoxic_no_rise(case: RuleCase, rule: Rule) -> Hit | None:
     return None if case.intent.any_rise else condition_listed(case, rule)
 
 
-def _suppression(case: Case, rule: Rule) -> Hit | None:
+def _suppression(case: RuleCase, rule: Rule) -> Hit | None:
     both = (case.facts.goals or ()) + (case.facts.conditions or ())
     found = tuple(k for k in both if k.key in rule.keys)
     return hit_on(found)
 
 
-def _changed_recently(case: Case, rule: Rule) -> Hit | None:
+def _changed_recently(case: RuleCase, rule: Rule) -> Hit | None:
     days = case.facts.regimen_changed_days_ago
     if case.facts.in_series or days is None or days >= rule.number("steady"):
         return None
     return Hit(tuple(line.origin for line in case.facts.regimen), {"days": str(days)})
 
 
-def _stopped_recently(case: Case, rule: Rule) -> Hit | None:
+def _stopped_recently(case: RuleCase, rule: Rule) -> Hit | None:
     """Stopped or paused within the time that it takes to wash out, or on no known day."""
     if case.facts.in_series:  # the series ended it, and says so
         return None
@@ -126,7 +126,7 @@ def _stopped_recently(case: Case, rule: Rule) -> Hit | None:
     return hit_on(recent)
 
 
-def _central(case: Case, rule: Rule) -> Hit | None:
+def _central(case: RuleCase, rule: Rule) -> Hit | None:
     """TSH does not guide central hypothyroidism, so a free T4 must be at hand or drawn."""
     central = listed(case.facts.conditions, rule.keys)
     if not central:
@@ -152,14 +152,14 @@ ENDOCRINE: dict[str, Predicate] = {
 }
 
 
-def _pregnant(case: Case, _: Rule) -> Hit | None:
+def _pregnant(case: RuleCase, _: Rule) -> Hit | None:
     if not is_pregnant(case.facts):
         return None
     origins = tuple(k.origin for k in listed(case.facts.conditions, PREGNANT))
     return Hit(origins or ("Patient",))
 
 
-def _planning(case: Case, rule: Rule) -> Hit | None:
+def _planning(case: RuleCase, rule: Rule) -> Hit | None:
     wishes = (case.facts.goals or ()) + (case.facts.conditions or ())
     return hit_on(listed(wishes, rule.keys))
 
