@@ -30,10 +30,10 @@ from tests.unit.reading.records import (
     statement,
 )
 
+from crossgrain.names.printing import as_written
 from crossgrain.names.version import FhirVersion
 from crossgrain.reading.errors import Unreadable
 from crossgrain.reading.json import parse
-from crossgrain.reading.quantities import plain
 from crossgrain.reading.record import Record
 
 T = TypeVar("T")
@@ -62,7 +62,7 @@ class When:
 
 def number(value: Fraction) -> Any:
     """A JSON number that says exactly this much."""
-    return parse(b'{"v": ' + plain(value).encode() + b"}")["v"]
+    return parse(b'{"v": ' + as_written(value).encode() + b"}")["v"]
 
 
 NAMED_DAYS = st.sets(st.sampled_from(WEEK), min_size=1).map(
@@ -135,7 +135,7 @@ def by_pieces(draw: st.DrawFn) -> tuple[Json, Json, Fraction]:
     strength = draw(st.sampled_from(sorted(VERIFIED)))
     count = Fraction(draw(st.integers(1, 12)), 4)
     code = {"coding": [{"system": RXNORM, "code": VERIFIED[strength]}]}
-    mg = plain(Fraction(strength, 1000))
+    mg = as_written(Fraction(strength, 1000))
     words = draw(
         st.sampled_from(
             [

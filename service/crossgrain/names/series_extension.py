@@ -32,7 +32,7 @@ class ExtensionPart:
     def value_key(self) -> str:
         """The name of its value in JSON.
 
-        >>> Part("step", 0, "1", "positiveInt", "").value_key
+        >>> ExtensionPart("step", 0, "1", "positiveInt", "").value_key
         'valuePositiveInt'
         """
         return f"value{self.type[:1].upper()}{self.type[1:]}"

@@ -56,7 +56,7 @@ class Clause:
     def of(cls, said: str) -> "Clause":
         """Take a text apart; case and accents do not matter.
 
-        >>> Saying.of("No angina: 2.5 mg").gaps
+        >>> Clause.of("No angina: 2.5 mg").gaps
         ('', ' ', ': ', ' ', '')
         """
         plain = folded(said)

@@ -81,11 +81,11 @@ def level(measurement: Measurement, within: LimitsOfNormal) -> ResultLevel:
     Examples
     --------
     >>> from crossgrain.safety.facts import Analyte
-    >>> usual = Range(Fraction("0.4"), Fraction(4), Fraction(4))
+    >>> usual = LimitsOfNormal(Fraction("0.4"), Fraction(4), Fraction(4))
     >>> level(Measurement(Analyte.TSH, Fraction(4), -1, ""), usual)
-    <Level.IN_RANGE: 'in-range'>
+    <ResultLevel.IN_RANGE: 'in-range'>
     >>> level(Measurement(Analyte.TSH, Fraction(5), -1, "", comparator="<"), usual)
-    <Level.UNCLEAR: 'unclear'>
+    <ResultLevel.UNCLEAR: 'unclear'>
     """
     if is_above(measurement, within.acceptable):
         return ResultLevel.HIGH

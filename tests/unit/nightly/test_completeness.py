@@ -500,7 +500,7 @@ class TestFilesThatMayHoldErrors:
         entry = {"type": "OperationOutcome", "url": "https://e.example/OperationOutcome.ndjson"}
         named(copy, error=[entry])
         manifest = json.loads((copy / "manifest.json").read_text())
-        manifest["output"] = [o for o in manifest["output"] if "ScreeningOutcome" not in o["url"]]
+        manifest["output"] = [o for o in manifest["output"] if "Outcome" not in o["url"]]
         (copy / "manifest.json").write_text(json.dumps(manifest))
         assert run(copy, tmp_path / "manifest")["whole"] is whole
 

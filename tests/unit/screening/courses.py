@@ -67,7 +67,7 @@ def flags(course: TakingHistory) -> dict[FlagCode, Flag]:
 
 
 def grades(course: TakingHistory) -> dict[str, str]:
-    """FlagCode → grade."""
+    """Code → grade."""
     return {str(code): str(flag.grade) for code, flag in flags(course).items()}
 
 

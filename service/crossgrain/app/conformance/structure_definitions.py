@@ -89,7 +89,7 @@ def _url(own_id: str, path: str, url: str) -> Resource:
 
 
 def _table() -> str:
-    return table(("ExtensionPart", "Times", "Type", "Meaning"), _rows(PARTS))
+    return table(("Part", "Times", "Type", "Meaning"), _rows(PARTS))
 
 
 def _rows(parts: Iterable[ExtensionPart], within: str = "") -> Iterator[tuple[str, ...]]:

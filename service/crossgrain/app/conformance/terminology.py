@@ -1,4 +1,4 @@
-"""FlagCode systems and value sets: the codes that options take, and those of the findings."""
+"""Code systems and value sets: the codes that options take, and those of the findings."""
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -163,4 +163,4 @@ def value_set(codes: Codes) -> Resource:
 
 def _table(codes: Codes) -> str:
     rows = ((concept.code, concept.display, concept.definition) for concept in codes.concepts)
-    return table(("FlagCode", "Display", "Meaning"), rows)
+    return table(("Code", "Display", "Meaning"), rows)
