@@ -68,7 +68,7 @@ class Ehr:
         ended = {
             task["focus"]["reference"]: task["restriction"]["period"]["start"]
             for task in self.filed
-            if task["resourceType"] == "Task" and task["intent"] == "proposal"
+            if task["resourceType"] == "Task" and task["intent"] == "proposal" and "focus" in task
         }
         chart = [_ended(r, ended, today) for r in copy.deepcopy(self.chart)]
         begun = [o for o in self.series() if period(o)["start"] < today]

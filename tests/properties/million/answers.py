@@ -215,7 +215,7 @@ class Answer:
             if request["resourceType"] == "MedicationRequest":
                 own = self._orders(request)
                 part.orders += [replace(one, request=len(part.orders)) for one in own]
-            elif request["resourceType"] == "Task":
+            elif "focus" in request:  # a review on its day ends nothing
                 period = request.get("requestedPeriod") or request["restriction"]["period"]
                 part.ends[request["focus"]["reference"]] = self.day(period["start"])
         return part

@@ -84,7 +84,7 @@ def uses(box: Box, answer: dict[str, Any]) -> list[tuple[date, str]]:
     ends = [
         date.fromisoformat(task["restriction"]["period"]["start"])
         for task in unconditional(answer, "Task")
-        if task["focus"]["reference"] == box.reference
+        if task.get("focus", {}).get("reference") == box.reference
     ]
     assert len(ends) <= 1
     ordered = []
@@ -282,7 +282,7 @@ def test_the_calendar_says_the_same_and_in_the_title_that_tablets_are_put_away()
 def test_the_tasks_that_end_an_old_order_say_what_becomes_of_its_tablets() -> None:
     checked = 0
     for one in cases():
-        for task in unconditional(one.answer, "Task"):
+        for task in (t for t in unconditional(one.answer, "Task") if "focus" in t):
             (box,) = (b for b in one.boxes if b.reference == task["focus"]["reference"])
             name, _, says = task["description"].rpartition(" at home: ")
             kind, dates = expected(uses(box, one.answer))
