@@ -163,3 +163,13 @@ def test_numbers_are_formatted_by_the_printer_alone() -> None:
         if file.name.endswith(".py") and by_hand.search(file.read_text("utf-8"))
     }
     assert found - allowed == set()
+
+
+@pytest.mark.parametrize("digits", [3, 28, 29, 100])
+def test_a_number_of_any_length_is_printed_to_its_last_whole_digit(digits: int) -> None:
+    """A decimal of Python's own is rounded, or refused, beyond 28 digits."""
+    long = Fraction("7" * digits + ".0004")
+    assert printing.decimal(long) == "7" * digits
+    assert printing.amount(long) == "about " + "7" * digits
+    assert printing.percent(long) == "7" * digits + "00 %"
+    assert printing.fine_percent(long) == "7" * digits + "00 %"

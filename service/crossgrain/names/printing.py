@@ -59,7 +59,7 @@ def _amount(value: Fraction, places: int) -> str:
         exponent = exact.as_tuple().exponent
         if isinstance(exponent, int) and exponent >= -_EXACT:
             return _trimmed(exact)
-    return f"about {_trimmed(_quotient(value).quantize(Decimal(1).scaleb(-places)))}"
+    return f"about {_trimmed(_rounded(value, places))}"
 
 
 def as_written(value: Fraction) -> str:
@@ -77,8 +77,7 @@ def decimal(value: Fraction | float) -> str:
     >>> decimal(Fraction(50, 44)), decimal(0.7541), decimal(-0.0001)
     ('1.136', '0.754', '0')
     """
-    exact = _quotient(value) if isinstance(value, Fraction) else Decimal(repr(value))
-    return _trimmed(exact.quantize(Decimal("0.001")))
+    return _trimmed(_rounded(value, 3))
 
 
 def percent(ratio: Fraction | float) -> str:
@@ -92,8 +91,7 @@ def percent(ratio: Fraction | float) -> str:
 
 def whole_percent(ratio: Fraction | float) -> str:
     """The same without its sign."""
-    exact = _quotient(ratio) if isinstance(ratio, Fraction) else Decimal(repr(ratio))
-    return _trimmed((exact * 100).quantize(Decimal(1)))
+    return _trimmed(_rounded(100 * _exact(ratio), 0))
 
 
 def fine_percent(ratio: Fraction | float) -> str:
@@ -102,8 +100,7 @@ def fine_percent(ratio: Fraction | float) -> str:
     >>> fine_percent(0.7462), fine_percent(0.72)
     ('74.6 %', '72 %')
     """
-    exact = _quotient(ratio) if isinstance(ratio, Fraction) else Decimal(repr(ratio))
-    return f"{_trimmed((exact * 100).quantize(Decimal('0.1')))} %"
+    return f"{_trimmed(_rounded(100 * _exact(ratio), 1))} %"
 
 
 def modelled(ug: float) -> str:
@@ -112,7 +109,7 @@ def modelled(ug: float) -> str:
     >>> modelled(70.8649)
     '70.9 micrograms'
     """
-    return f"{_trimmed(Decimal(repr(ug)).quantize(Decimal('0.1')))} micrograms"
+    return f"{_trimmed(_rounded(ug, 1))} micrograms"
 
 
 def quantity(value: Fraction, unit: str) -> str:
@@ -156,10 +153,17 @@ def short(value: Fraction, unit: str) -> str:
     return f"{amount(value)} {SIGNS[unit]}"
 
 
-def _quotient(value: Fraction) -> Decimal:
-    return Decimal(value.numerator) / Decimal(value.denominator)
+def _rounded(value: Fraction | float, places: int) -> Decimal:
+    """Half to even, whatever its length: a record may hold a number of a hundred digits."""
+    return exact_decimal(round(_exact(value), places))
+
+
+def _exact(value: Fraction | float) -> Fraction:
+    """A float as it is written in full."""
+    return value if isinstance(value, Fraction) else Fraction(Decimal(repr(value)))
 
 
 def _trimmed(value: Decimal) -> str:
-    plain = f"{value.normalize():f}"
+    plain = f"{value:f}"
+    plain = plain.rstrip("0").rstrip(".") if "." in plain else plain
     return "0" if plain == "-0" else plain
