@@ -32,6 +32,7 @@ SLOW = (
 )
 """Real processes, a browser, another language's tools, or thousands of answers."""
 TESTS = Path(__file__).parent
+collect_ignore = ["golden/stopped"]  # imported, it stops the clock of whoever imports it
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
