@@ -35,9 +35,7 @@ def refuse_resources_above(count: int, most: int | None, root: str) -> None:
         ``too-costly``.
     """
     if most is not None and count > most:
-        raise Unreadable(
-            ReadCategory.TOO_COSTLY, root, f"the record holds more than {most} resources"
-        )
+        raise _too_costly(root, f"the record holds more than {most} resources")
 
 
 def refuse_long_address(address: str | None, path: str) -> None:
@@ -50,7 +48,7 @@ def refuse_long_address(address: str | None, path: str) -> None:
     """
     if address is not None and len(address) > MOST_CHARACTERS_OF_AN_ADDRESS:
         words = f"this has more than {MOST_CHARACTERS_OF_AN_ADDRESS} characters"
-        raise Unreadable(ReadCategory.TOO_COSTLY, path, words)
+        raise _too_costly(path, words)
 
 
 def refuse_drafts_above(count: int, root: str) -> None:
@@ -62,11 +60,7 @@ def refuse_drafts_above(count: int, root: str) -> None:
         ``too-costly``.
     """
     if count > MOST_DRAFTS:
-        raise Unreadable(
-            ReadCategory.TOO_COSTLY,
-            root,
-            f"more than {MOST_DRAFTS} thyroid hormone orders are drafts",
-        )
+        raise _too_costly(root, f"more than {MOST_DRAFTS} thyroid hormone orders are drafts")
 
 
 @dataclass(slots=True)
@@ -89,8 +83,7 @@ class Budget:
         """
         self.sayings += count
         if self.sayings > MOST_SAYINGS:
-            raise Unreadable(
-                ReadCategory.TOO_COSTLY,
+            raise _too_costly(
                 path,
                 f"more than {MOST_SAYINGS} dosages, instructions and notes say how thyroid"
                 " medicines are taken",
@@ -106,8 +99,7 @@ class Budget:
         """
         self.said += characters
         if self.said > MOST_CHARACTERS_OF_SAYINGS:
-            raise Unreadable(
-                ReadCategory.TOO_COSTLY,
+            raise _too_costly(
                 path,
                 "the instructions and notes of thyroid medicines have more than"
                 f" {MOST_CHARACTERS_OF_SAYINGS} characters",
@@ -123,11 +115,7 @@ class Budget:
         """
         self.hormones += 1
         if self.hormones > MOST_HORMONES:
-            raise Unreadable(
-                ReadCategory.TOO_COSTLY,
-                path,
-                f"the record holds more than {MOST_HORMONES} thyroid medicines",
-            )
+            raise _too_costly(path, f"the record holds more than {MOST_HORMONES} thyroid medicines")
 
     def spend_on(self, name: CodeableConcept | None, path: str) -> None:
         """Count a name that is to be looked into, each different one once.
@@ -140,17 +128,17 @@ class Budget:
         if name is None:
             return
         if name.characters > MOST_CHARACTERS_OF_A_NAME:
-            raise Unreadable(
-                ReadCategory.TOO_COSTLY,
-                path,
-                f"a medicine's name has more than {MOST_CHARACTERS_OF_A_NAME} characters",
+            raise _too_costly(
+                path, f"a medicine's name has more than {MOST_CHARACTERS_OF_A_NAME} characters"
             )
         if name not in self.names:
             self.names.add(name)
             self.characters += name.characters
         if self.characters > MOST_CHARACTERS_OF_NAMES:
-            raise Unreadable(
-                ReadCategory.TOO_COSTLY,
-                path,
-                f"the names of medicines have more than {MOST_CHARACTERS_OF_NAMES} characters",
+            raise _too_costly(
+                path, f"the names of medicines have more than {MOST_CHARACTERS_OF_NAMES} characters"
             )
+
+
+def _too_costly(path: str, why: str) -> Unreadable:
+    return Unreadable(ReadCategory.TOO_COSTLY, path, why)

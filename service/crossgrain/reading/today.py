@@ -141,21 +141,16 @@ def _read_other(other: Other, entry: Entry, history: History, reading: Reading) 
 def _read_hormone(told: Told, found: Medicines) -> None:
     notes, standing, seen = told.reading.notes, told.standing, told.seen
     told.reading.budget.count_hormone(told.path)
-    if not told.taken and standing.standing is not Meaning.DRAFT:
+    if standing.standing in {Meaning.NOT_TAKEN, Meaning.PAST}:
         notes.unread(told.path, f"not counted as taken: {standing.why}")
         medicine = told.unasked()
-        found.keep_denial(told, medicine)
         found.keep_mark(told, medicine)
-        if seen.status == "active" and (standing.first_day or 0) > 0:
+        found.keep_denial(told, medicine)
+        if standing.standing is Meaning.PAST:
+            found.past.append((told.kind, medicine))
+            notes.use(told.path, told.reference)
+        elif seen.status == "active" and (standing.first_day or 0) > 0:
             found.ahead.append(medicine)
-        return
-    if standing.standing is Meaning.PAST:
-        notes.unread(told.path, f"not counted as taken: {standing.why}")
-        medicine = told.unasked()
-        found.keep_mark(told, medicine)
-        found.past.append((told.kind, medicine))
-        found.keep_denial(told, medicine)
-        notes.use(told.path, told.reference)
         return
     if seen.modifier:
         raise Asked(
