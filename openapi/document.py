@@ -14,7 +14,7 @@ from crossgrain.app.conformance.routes import READABLE, shelf_of
 from crossgrain.app.factory import create_app
 from crossgrain.catalogue import load_catalogue
 from crossgrain.http.settings import Settings
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.apply import plan_options
 from crossgrain.operations.clock import now
 from crossgrain.operations.desk import Desk, desk_over

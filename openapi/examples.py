@@ -18,7 +18,7 @@ from crossgrain.cds.gathering import Gatherer
 from crossgrain.cds.handling import Hooks
 from crossgrain.cds.services import ORDER_ID, REVIEW_ID, Template, discovery, templates
 from crossgrain.http.settings import Settings
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.compare_bases import compare_bases
 from crossgrain.operations.desk import Desk
 from crossgrain.operations.parameters import Given, from_query

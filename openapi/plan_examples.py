@@ -4,7 +4,7 @@ One short switch stands for all of them, since a longer plan would outgrow the d
 """
 
 from crossgrain.http.sheet_routes import CALENDAR
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.apply import apply
 from crossgrain.operations.desk import Desk
 from crossgrain.operations.parameters import from_query

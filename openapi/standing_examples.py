@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from crossgrain.app.conformance.routes import shelf_of, statement
 from crossgrain.http.probes import LIVE, READY
 from crossgrain.http.settings import Settings
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.desk import Desk
 from openapi.shown import Shown
 

@@ -10,7 +10,7 @@ import pytest
 from tests.conformance.node import needs_node, needs_packages, walked
 from tests.conformance.r5_records import as_r5
 
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 
 from .calls import AS_OF, PATIENTS, PROPOSE, SCENARIO
 

@@ -7,7 +7,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from crossgrain.cds.review import review_cards
-from crossgrain.screening.flags import (
+from crossgrain.screening.course import (
     Flag,
     FlagCode,
     FlagGrade,

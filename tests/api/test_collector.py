@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from crossgrain.catalogue import Catalogue
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.clock import now
 from crossgrain.operations.desk import Desk, desk_over
 from crossgrain.operations.faults import RequestRefused

@@ -14,8 +14,7 @@ from crossgrain.app.conformance.routes import definitions, statement
 from crossgrain.app.factory import create_app
 from crossgrain.catalogue import Catalogue, load_catalogue
 from crossgrain.http.settings import Settings
-from crossgrain.names.identity import CANONICAL_BASE, FINDING_SYSTEM, MODULE_CANONICAL
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import CANONICAL_BASE, FINDING_SYSTEM, MODULE_CANONICAL, FhirVersion
 from crossgrain.operations.clock import now
 from crossgrain.operations.desk import desk_over
 from crossgrain.writing.encode import to_json

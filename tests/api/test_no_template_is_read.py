@@ -13,8 +13,7 @@ from tests.unit.safety.patients import RULES, raised
 from tests.unit.safety.test_every_rule import EXAMPLES
 
 from crossgrain.safety.facts import Facts
-from crossgrain.safety.findings import Finding, Severity
-from crossgrain.safety.rule import Hit, Missing, Rule, in_general, worded
+from crossgrain.safety.rule import Finding, Hit, Missing, Rule, Severity, in_general, worded
 
 TEMPLATE = re.compile(r"(?<!\{)\{\w*\}(?!\})")
 """A double brace is CDS Hooks' own, for what the client fills in."""

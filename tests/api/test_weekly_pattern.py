@@ -13,7 +13,7 @@ from tests.conformance.r5_records import as_r5
 from tests.unit.command import crossgrain
 from tests.unit.reading.records import read_bundle
 
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.record import MedicineEntry
 
 from .calls import AS_OF, FHIR, PATIENTS, Resource

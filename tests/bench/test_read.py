@@ -34,7 +34,7 @@ from tests.unit.reading.records import (
     ucum,
 )
 
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.json import parse
 from crossgrain.reading.reader import read_record
 from crossgrain.reading.record import Record

@@ -12,7 +12,7 @@ from pytest_benchmark.fixture import BenchmarkFixture
 from tests.conformance.patients import CATALOGUE, proposed
 
 from crossgrain.dosing.targets import Target
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.writing.answer import answer_bundle
 from crossgrain.writing.encode import to_json
 

@@ -5,7 +5,7 @@ from tests.conformance.patients import CATALOGUE, as_asked
 from tests.unit.writing.answers import written
 from tests.unit.writing.plans import CODES, EVERY
 
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 
 PROPOSALS = {
     **{name: (make, CODES) for name, make in EVERY.items()},

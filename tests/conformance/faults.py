@@ -4,7 +4,7 @@ from decimal import Decimal
 
 from tests.unit.writing.answers import only, resources
 
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 
 GROUPS = {FhirVersion.R4: "RequestGroup", FhirVersion.R5: "RequestOrchestration"}
 NOWHERE = "urn:uuid:9f3b2c1e-0000-5000-8000-000000000000"

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.writing.encode import to_json
 
 HERE = Path(__file__).parent

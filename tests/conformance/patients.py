@@ -13,7 +13,7 @@ from crossgrain.core.propose import propose
 from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.targets import Target
 from crossgrain.names.errors import DomainError
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.json import parse
 from crossgrain.reading.reader import read_record
 

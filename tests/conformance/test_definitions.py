@@ -14,7 +14,7 @@ from tests.conformance.patients import CATALOGUE, DIRECTIONS, every_direction
 from tests.unit.writing.answers import written
 from tests.unit.writing.plans import levothyroxine_to_desiccated
 
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.writing.transaction import as_transaction
 
 pytestmark = [needs_node, needs_packages]

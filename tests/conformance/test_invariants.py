@@ -14,7 +14,7 @@ from tests.conformance.patients import FILES, as_asked
 from tests.unit.writing.answers import period, resources, tablets_of, walk
 from tests.unit.writing.plans import EVERY
 
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 
 R4 = [name for name, (_, version) in ANSWERS.items() if version is FhirVersion.R4]
 PERMITTED = (dict, list, str, bool, int, Decimal)

@@ -7,7 +7,7 @@ from tests.conformance.node import needs_node, needs_packages, walked
 from tests.conformance.patients import AS_OF, FILES, FIXTURES
 from tests.conformance.r5_records import as_r5
 
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 
 pytestmark = [needs_node, needs_packages]
 

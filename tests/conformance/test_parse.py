@@ -8,7 +8,7 @@ import pytest
 from tests.conformance.answers import ANSWERS, answer
 from tests.unit.writing.answers import walk
 
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.writing.encode import to_json
 from crossgrain.writing.transaction import as_transaction
 

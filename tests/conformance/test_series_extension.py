@@ -15,8 +15,8 @@ from tests.unit.writing.answers import resources, written
 from crossgrain.app.conformance.structure_definitions import series_extension
 from crossgrain.dosing.planner import Wish
 from crossgrain.dosing.regimens import DoseLine, Regimen
+from crossgrain.names.identity import FhirVersion
 from crossgrain.names.series_extension import MOST_BYTES, SERIES_URL
-from crossgrain.names.version import FhirVersion
 from crossgrain.reading.series_mark import mark_in
 from crossgrain.writing.encode import to_json
 

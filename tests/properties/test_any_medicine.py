@@ -18,10 +18,10 @@ from tests.unit.reading.records import ATC, CATALOGUE, DAILY, RXNORM, dosage, uc
 
 from crossgrain.app.factory import create_app
 from crossgrain.http.settings import Settings
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.nightly.judging import Judge, JudgedPatient
 from crossgrain.nightly.sieve import UNSURE, Sieve
-from crossgrain.screening.flags import ScreeningOutcome
+from crossgrain.screening.course import ScreeningOutcome
 from crossgrain.screening.screen import Ruler, enabled
 
 Json = dict[str, Any]

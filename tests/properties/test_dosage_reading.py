@@ -30,8 +30,8 @@ from tests.unit.reading.records import (
     statement,
 )
 
+from crossgrain.names.identity import FhirVersion
 from crossgrain.names.printing import as_written
-from crossgrain.names.version import FhirVersion
 from crossgrain.reading.errors import Unreadable
 from crossgrain.reading.json import parse
 from crossgrain.reading.record import Record

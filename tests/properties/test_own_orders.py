@@ -16,7 +16,7 @@ from tests.unit.reading.records import Json, encoded, read_bundle
 
 from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.plan import Step
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.json import parse
 from crossgrain.reading.record import Record
 

@@ -16,7 +16,7 @@ from crossgrain.dosing.targets import Target
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.reading.record import MedicineEntry, Record
 from crossgrain.safety.facts import Facts, Known
-from crossgrain.safety.findings import Severity
+from crossgrain.safety.rule import Severity
 
 CATALOGUE = load_catalogue()
 AS_OF = date(2025, 3, 3)

@@ -11,10 +11,10 @@ from tests.unit.safety.patients import BASES, KINETICS, RULES, regimen
 from crossgrain.dosing.targets import Target
 from crossgrain.safety.assess import before_plan, constraints, unchecked
 from crossgrain.safety.facts import Analyte, Facts, Known, Measurement, Sex
-from crossgrain.safety.findings import Severity
 from crossgrain.safety.intent import T3_TARGETS, Constraints, Intent
 from crossgrain.safety.judgement import Ending, Verdict, judge_order
 from crossgrain.safety.order import order_numbers
+from crossgrain.safety.rule import Severity
 
 KEYS = {
     name: sorted({key for rule in RULES.before.values() if name in rule.needs for key in rule.keys})

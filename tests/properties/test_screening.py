@@ -15,8 +15,7 @@ from tests.unit.screening.courses import (
     tsh,
 )
 
-from crossgrain.screening.course import TakingHistory
-from crossgrain.screening.flags import FlagCode, FlagGrade, ScreeningOutcome
+from crossgrain.screening.course import FlagCode, FlagGrade, ScreeningOutcome, TakingHistory
 from crossgrain.screening.screen import screen
 from crossgrain.screening.stretches import stretches_of
 from crossgrain.screening.switches import ratios

@@ -27,8 +27,8 @@ from crossgrain.dosing.targets import Target
 from crossgrain.reading.codesystems import Atc, RxNorm
 from crossgrain.reading.concerns import ConcernTables
 from crossgrain.safety.assess import after_plan, before_plan, constraints
-from crossgrain.safety.findings import Finding, Severity
 from crossgrain.safety.intent import Intent
+from crossgrain.safety.rule import Finding, Severity
 
 MEDICINES = ConcernTables.from_entries(parsed("safety_codes.toml")).medicines
 ATC, RXNORM = Atc.system, RxNorm.system

@@ -16,8 +16,7 @@ from tests.unit.screening.courses import (
 )
 
 from crossgrain.dosing.regimens import Regimen
-from crossgrain.screening.course import TakingHistory
-from crossgrain.screening.flags import FlagCode, ScreeningOutcome, Urgency
+from crossgrain.screening.course import FlagCode, ScreeningOutcome, TakingHistory, Urgency
 from crossgrain.screening.switches import ratios
 
 

@@ -36,7 +36,7 @@ from crossgrain.catalogue.stock import stocked
 from crossgrain.catalogue.trials import evidence_from
 from crossgrain.catalogue.value_sets import with_value_sets
 from crossgrain.dosing.bases import Basis
-from crossgrain.dosing.crosschecks import CrossChecks, cross_checks_from
+from crossgrain.dosing.comparison import CrossChecks, cross_checks_from
 from crossgrain.dosing.evidence import Evidence, standing_of
 from crossgrain.dosing.kept import MOST_KEPT, KeptPlans
 from crossgrain.dosing.kinetics import KineticsTable, kinetics_from
@@ -44,9 +44,8 @@ from crossgrain.dosing.moves import Products
 from crossgrain.dosing.planner import Tables
 from crossgrain.dosing.policy import Policy, policy_from
 from crossgrain.dosing.preparations import Kind, Preparation, preparations_from
-from crossgrain.names.entries import only_known_keys, refuse, table
 from crossgrain.names.errors import Category, DomainError
-from crossgrain.names.numbers import Numbers
+from crossgrain.names.numbers import Numbers, only_known_keys, refuse, table
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.safety.rule import RuleTable
 from crossgrain.screening.limits import Limits, limits_from

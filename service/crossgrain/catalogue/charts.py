@@ -16,7 +16,7 @@ from crossgrain.dosing.bases import (
     Grade,
     Weights,
 )
-from crossgrain.names.entries import (
+from crossgrain.names.numbers import (
     exact_number,
     listed,
     only_known_keys,

@@ -25,7 +25,8 @@ from collections.abc import Iterable, Mapping
 from fractions import Fraction
 
 from crossgrain.dosing.preparations import Kind, Preparation
-from crossgrain.names.entries import (
+from crossgrain.names.numbers import (
+    Numbers,
     exact_number,
     listed,
     only_known_keys,
@@ -34,7 +35,6 @@ from crossgrain.names.entries import (
     table,
     text,
 )
-from crossgrain.names.numbers import Numbers
 from crossgrain.reading.code_tables import (
     CodedDrug,
     CodeTables,

@@ -7,8 +7,16 @@ key, so what a clinic sets reaches every door alike.
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
-from crossgrain.names.entries import listed, only_known_keys, positive_number, refuse, table, text
-from crossgrain.names.numbers import Number, Numbers
+from crossgrain.names.numbers import (
+    Number,
+    Numbers,
+    listed,
+    only_known_keys,
+    positive_number,
+    refuse,
+    table,
+    text,
+)
 from crossgrain.reading.code_tables import BELIEVED_KEYS
 from crossgrain.safety.rule import Missing, Rule, RuleTable
 from crossgrain.screening.limits import LIMIT_KEYS

@@ -4,7 +4,9 @@ from collections.abc import Callable, Collection, Iterable, Mapping
 from functools import partial
 from typing import TypeVar
 
-from crossgrain.names.entries import (
+from crossgrain.names.numbers import (
+    Number,
+    Numbers,
     listed,
     only_known_keys,
     refuse,
@@ -12,14 +14,10 @@ from crossgrain.names.entries import (
     table,
     text,
 )
-from crossgrain.names.numbers import Number, Numbers
-from crossgrain.safety.assess import GATES
-from crossgrain.safety.findings import Severity
+from crossgrain.safety.assess import AFTER, BEFORE, GATES, LACKS
 from crossgrain.safety.intent import Demand
 from crossgrain.safety.judgement import JUDGEMENT_NUMBERS, Verdict
-from crossgrain.safety.missing import LACKS
-from crossgrain.safety.registry import AFTER, BEFORE
-from crossgrain.safety.rule import Missing, Rule, RuleTable
+from crossgrain.safety.rule import Missing, Rule, RuleTable, Severity
 
 Entry = Mapping[str, object]
 

@@ -17,7 +17,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 from crossgrain.dosing.preparations import Preparation
-from crossgrain.names.entries import listed, positive_number, refuse, table
+from crossgrain.names.numbers import listed, positive_number, refuse, table
 
 EXTRA = "extra"
 SCORED = "scored"

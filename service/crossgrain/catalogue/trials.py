@@ -19,7 +19,7 @@ from crossgrain.dosing.evidence import (
     ResidualGland,
     TshOutcome,
 )
-from crossgrain.names.entries import (
+from crossgrain.names.numbers import (
     exact_number,
     listed,
     only_known_keys,

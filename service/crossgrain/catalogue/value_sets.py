@@ -17,8 +17,8 @@ from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from crossgrain.names.entries import listed, only_known_keys, refuse, required, table, text
 from crossgrain.names.errors import DomainError
+from crossgrain.names.numbers import listed, only_known_keys, refuse, required, table, text
 from crossgrain.reading.codesystems import SYSTEMS, Code, Snomed, system_meant
 from crossgrain.reading.concerns import ConcernTable, ConcernTables
 

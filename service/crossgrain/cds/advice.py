@@ -19,10 +19,9 @@ from crossgrain.dosing.targets import TARGET_OF, Target
 from crossgrain.names.errors import DomainError
 from crossgrain.reading.record import MedicineEntry, Question, Record
 from crossgrain.safety.assess import before_plan
-from crossgrain.safety.findings import Finding, Severity, most_severe_first
 from crossgrain.safety.intent import Intent
 from crossgrain.safety.judgement import OrderJudgement, Verdict, order_findings
-from crossgrain.safety.rule import RuleTable
+from crossgrain.safety.rule import Finding, RuleTable, Severity, most_severe_first
 
 _EITHER_WAY = {Verdict.OVER, Verdict.T3_JUMP}
 """What holds of an order whether it replaces what is taken, changes it, or is added to it."""

@@ -9,14 +9,14 @@ from crossgrain.cds import markdown as md
 from crossgrain.cds.advice import Advice
 from crossgrain.cds.hook import DraftOrder
 from crossgrain.cds.record import Assembled
-from crossgrain.dosing.at_home import home_uses
 from crossgrain.dosing.plan import Plan, courses
+from crossgrain.dosing.supply import home_uses
 from crossgrain.dosing.wording import dose_words
 from crossgrain.names.identity import stable_id
 from crossgrain.names.printing import decimal, micrograms, percent
 from crossgrain.reading.record import MedicineEntry
-from crossgrain.safety.findings import Finding
 from crossgrain.safety.judgement import Ending, OrderJudgement
+from crossgrain.safety.rule import Finding
 from crossgrain.words.doses import CAUTION, daily_dose, date_words, pieces, taken
 from crossgrain.words.orders import in_words
 from crossgrain.writing.at_home import home_line, home_supplies

@@ -9,8 +9,8 @@ from crossgrain.cds.card_detail import CardDesk, asked_first, detail, foot, orde
 from crossgrain.cds.feedback import OVERRIDE_REASON_SYSTEM, OVERRIDE_REASONS
 from crossgrain.names.identity import SERVICE_NAME, canonical
 from crossgrain.names.printing import amount, decimal, micrograms
-from crossgrain.safety.findings import Finding, Severity
 from crossgrain.safety.judgement import Ending, OrderJudgement, Verdict
+from crossgrain.safety.rule import Finding, Severity
 from crossgrain.words.orders import in_words
 from crossgrain.writing.narrative import plain
 

@@ -24,11 +24,11 @@ from crossgrain.cds.review import review, review_cards
 from crossgrain.cds.services import ORDER_SELECT, PATIENT_VIEW
 from crossgrain.http.settings import Settings
 from crossgrain.names.errors import DomainError
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.clock import today
 from crossgrain.operations.desk import Desk
-from crossgrain.safety.findings import Severity
 from crossgrain.safety.judgement import Verdict
+from crossgrain.safety.rule import Severity
 from crossgrain.sheet.page import sheet_html
 from crossgrain.writing.answer import answer_bundle
 

@@ -11,8 +11,7 @@ from crossgrain.catalogue import Catalogue
 from crossgrain.cds.hook import ClientServer, DraftOrder
 from crossgrain.cds.prefetch import Gathered, PlacedResource, TemplateAnswer
 from crossgrain.cds.services import Template
-from crossgrain.names.identity import stable_id, urn
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion, stable_id, urn
 from crossgrain.operations.faults import Complaint, Fault, RequestRefused, refusal
 from crossgrain.reading import reader
 from crossgrain.reading.door import open_record

@@ -12,13 +12,18 @@ from crossgrain.catalogue import Catalogue
 from crossgrain.cds import markdown as md
 from crossgrain.cds.cards import Card, override_reasons, source, summary
 from crossgrain.cds.record import Assembled
-from crossgrain.names.identity import stable_id
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion, stable_id
 from crossgrain.operations.faults import Complaint, RequestRefused
 from crossgrain.reading.errors import Unreadable
 from crossgrain.reading.reader import read_course
-from crossgrain.screening.course import Undecided
-from crossgrain.screening.flags import Flag, FlagGrade, Screened, ScreeningOutcome, Urgency
+from crossgrain.screening.course import (
+    Flag,
+    FlagGrade,
+    Screened,
+    ScreeningOutcome,
+    Undecided,
+    Urgency,
+)
 from crossgrain.screening.screen import Ruler, enabled, screen, to_review
 from crossgrain.words.doses import CAUTION, date_words
 

@@ -14,7 +14,7 @@ from crossgrain.http.limits import read_body
 from crossgrain.http.metrics import Metrics
 from crossgrain.http.negotiation import PLAIN_JSON, check_content
 from crossgrain.http.settings import Settings
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.faults import Fault, refusal
 from crossgrain.operations.structure import parse_resource
 from crossgrain.writing.encode import to_json

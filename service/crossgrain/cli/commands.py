@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from crossgrain.dosing.targets import Target
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 
 
 class Exit(IntEnum):

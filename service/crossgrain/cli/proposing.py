@@ -11,7 +11,7 @@ from crossgrain.catalogue import load_catalogue
 from crossgrain.cli.commands import Exit
 from crossgrain.core.proposal import Outcome
 from crossgrain.names.errors import DomainError
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.clock import now
 from crossgrain.operations.desk import Desk, desk_over
 from crossgrain.operations.faults import RequestRefused, operation_outcome, refused_by_domain

@@ -15,7 +15,7 @@ import typer
 from rich.console import Console
 
 from crossgrain.names.errors import DomainError
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.nightly.fhir_server import Client, Server, Tokens, key_from
 from crossgrain.nightly.filing import Sent, send, version_of
 from crossgrain.nightly.options import AlreadyRunning, Engine, RunOptions, RunRefused, Worklist

@@ -8,8 +8,8 @@ from fractions import Fraction
 from crossgrain.dosing.plan import Plan, PriorTherapy
 from crossgrain.dosing.targets import Mixture, Target
 from crossgrain.reading.record import Record
-from crossgrain.safety.findings import Finding
 from crossgrain.safety.judgement import OrderJudgement
+from crossgrain.safety.rule import Finding
 from crossgrain.safety.tsh import TshLimits
 
 DEFAULT_FAMILY = "desiccated-thyroid-60"

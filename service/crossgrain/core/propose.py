@@ -19,9 +19,9 @@ from crossgrain.names.errors import Category, DomainError
 from crossgrain.reading.record import MedicineEntry, Question, Record
 from crossgrain.safety.assess import after_plan, before_plan, constraints
 from crossgrain.safety.facts import RunningPlan
-from crossgrain.safety.findings import Finding, Severity, most_severe_first
 from crossgrain.safety.intent import T3_TARGETS, Constraints, Intent, intent_for
 from crossgrain.safety.judgement import Ending, order_findings
+from crossgrain.safety.rule import Finding, Severity, most_severe_first
 from crossgrain.safety.tsh import tsh_limits
 
 CAUTIOUS = "cautious"

@@ -13,8 +13,7 @@ from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.branches import DRAW, Hold, Outline, outlines
 from crossgrain.dosing.case import Enabled, SwitchCase, order_line
 from crossgrain.dosing.climb import Slot
-from crossgrain.dosing.comparison import aim_on, compare
-from crossgrain.dosing.crosschecks import CrossChecks
+from crossgrain.dosing.comparison import CrossChecks, aim_on, compare
 from crossgrain.dosing.exchange import Exchange, exchange_in
 from crossgrain.dosing.forecast import coverage_weights
 from crossgrain.dosing.kinetics import KineticsTable, intake_of

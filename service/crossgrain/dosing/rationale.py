@@ -6,8 +6,7 @@ from fractions import Fraction
 from crossgrain.dosing.bases import T3_UG_PER_GRAIN, T4_UG_PER_GRAIN
 from crossgrain.dosing.case import Enabled, SwitchCase
 from crossgrain.dosing.climb import t3_at_goal, t3_before
-from crossgrain.dosing.comparison import spread
-from crossgrain.dosing.crosschecks import CrossChecks
+from crossgrain.dosing.comparison import CrossChecks, spread
 from crossgrain.dosing.exchange import Exchange
 from crossgrain.dosing.moves import medicines
 from crossgrain.dosing.plan import Forecast, LabReading, Plan, PriorTherapy, Statement, SwitchPart

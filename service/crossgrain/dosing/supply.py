@@ -1,14 +1,127 @@
-"""Prescriptions: which product, for which days, how many tablets, and when to fetch them.
+"""Prescriptions and the tablets at home: what to fetch for which days, what becomes of the rest.
 
 One prescription covers one product for one dispensing period. Steps share it only within that
 period, and never past the next blood draw or decision: what comes after them may be changed.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
 from fractions import Fraction
+from itertools import groupby
 
-from crossgrain.dosing.plan import DoseUse, LabDraw, OrderedCourse, Prescription
+from crossgrain.dosing.plan import DoseUse, LabDraw, OrderedCourse, Prescription, Step
 from crossgrain.dosing.policy import Supply
+from crossgrain.dosing.preparations import Preparation
+
+
+@dataclass(frozen=True, slots=True)
+class HomeSupply:
+    """One product that the patient has at home.
+
+    `strength` is of one tablet, in the preparation's unit; ``None`` where the record does not
+    say it, or where it is no tablet.
+    """
+
+    preparation: Preparation
+    strength: Fraction | None = None
+
+
+class Use(StrEnum):
+    """How a supply is used during some days."""
+
+    AS_NOW = "as-now"
+    AS_ORDERED = "as-ordered"  # the steps order its strength, in another dose than now
+    NOT_TAKEN = "not-taken"
+
+
+class Fate(StrEnum):
+    """What the steps make of a supply: exactly one for each."""
+
+    GOES_ON = "goes-on"  # taken as now to the end of the steps
+    CHANGES = "changes"  # taken to the end of the steps, but not as now
+    KEPT = "kept"  # put away for a while, then taken again
+    STOPS = "stops"  # from a day on not taken any more
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """A day from which on a supply is used in another way than before."""
+
+    first_day: int
+    use: Use
+
+
+@dataclass(frozen=True, slots=True)
+class HomeUse:
+    """The use of one supply over the steps.
+
+    Attributes
+    ----------
+    turns : each way of using it, the first of them from the first day of the steps
+    replaced : where it is not taken in the end: other tablets of its medicine are, just then
+    exchanged : whether another product takes its place
+    """
+
+    supply: HomeSupply
+    turns: tuple[Turn, ...]
+    replaced: bool
+    exchanged: bool = False
+
+    @property
+    def fate(self) -> Fate:
+        """In one word; a supply that is kept may be done with later still."""
+        idle = [number for number, turn in enumerate(self.turns) if turn.use is Use.NOT_TAKEN]
+        if idle and idle[0] < len(self.turns) - 1:
+            return Fate.KEPT
+        if idle:
+            return Fate.STOPS
+        return Fate.GOES_ON if self.turns[-1].use is Use.AS_NOW else Fate.CHANGES
+
+
+def home_uses(
+    supplies: Iterable[HomeSupply], steps: Sequence[Step], ended: frozenset[str] = frozenset()
+) -> tuple[HomeUse, ...]:
+    """How each supply is used over consecutive steps.
+
+    A tablet at home is the same as one handed out in its strength, so it serves wherever the
+    steps order that strength. Where no strength is known, the medicine alone decides. `ended` are
+    the product lines of which another product is ordered, by id.
+    """
+    return tuple(
+        HomeUse(supply, (Turn(steps[0].first_day, Use.NOT_TAKEN),), replaced=False, exchanged=True)
+        if supply.preparation.id in ended
+        else _home_use(supply, steps)
+        for supply in dict.fromkeys(supplies)
+    )
+
+
+def _home_use(supply: HomeSupply, steps: Sequence[Step]) -> HomeUse:
+    turns = tuple(_turns(supply, steps))
+    last = turns[-1]
+    replaced = last.use is Use.NOT_TAKEN and any(
+        line.preparation.id == supply.preparation.id
+        for step in steps
+        if step.first_day == last.first_day
+        for line in step.lines
+    )
+    return HomeUse(supply, turns, replaced)
+
+
+def _turns(supply: HomeSupply, steps: Sequence[Step]) -> Iterator[Turn]:
+    for use, stretch in groupby(steps, key=lambda step: _use(supply, step)):
+        yield Turn(next(stretch).first_day, use)
+
+
+def _use(supply: HomeSupply, step: Step) -> Use:
+    for line in step.lines:
+        if line.preparation.id == supply.preparation.id:
+            if line.tablets is None:
+                return Use.AS_NOW
+            ordered = {piece.strength for piece in line.tablets.pieces}
+            if supply.strength is None or supply.strength in ordered:
+                return Use.AS_ORDERED
+    return Use.NOT_TAKEN
 
 
 def prescriptions(

@@ -8,7 +8,7 @@ from starlette.responses import Response
 
 from crossgrain.http.requests import Operation, serve
 from crossgrain.http.settings import Settings
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.apply import apply
 from crossgrain.operations.compare_bases import compare_bases
 from crossgrain.operations.desk import Desk

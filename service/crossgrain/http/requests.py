@@ -9,7 +9,7 @@ from starlette.responses import Response
 from crossgrain.http.limits import read_body
 from crossgrain.http.negotiation import FHIR_JSON, check_content, form_wanted, without_form
 from crossgrain.http.settings import Settings
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.faults import RequestRefused, operation_outcome
 from crossgrain.operations.parameters import Given, from_query
 from crossgrain.operations.structure import parse_resource

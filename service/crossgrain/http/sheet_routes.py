@@ -9,7 +9,7 @@ from starlette.responses import Response
 from crossgrain.http.limits import read_body
 from crossgrain.http.negotiation import check_content
 from crossgrain.http.settings import Settings
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import Fault, refusal
 from crossgrain.operations.parameters import call_from, from_query

@@ -1,7 +1,21 @@
-"""Names that this service gives: identifier systems, canonicals, and stable resource ids."""
+"""FHIR versions, and the names that this service gives: identifier systems, canonicals, ids."""
 
+from enum import StrEnum
 from hashlib import sha1
 from uuid import UUID
+
+
+class FhirVersion(StrEnum):
+    """The value is the path segment under ``/fhir``."""
+
+    R4 = "r4"
+    R5 = "r5"
+
+    @property
+    def number(self) -> str:
+        """The published version number."""
+        return {"r4": "4.0.1", "r5": "5.0.0"}[self]
+
 
 CANONICAL_BASE = "http://crossgrain.example/fhir"
 """One for all deployments, so that the same answer is the same bytes everywhere. The name is

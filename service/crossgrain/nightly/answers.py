@@ -6,7 +6,7 @@ from fractions import Fraction
 
 import msgspec
 
-from crossgrain.screening.flags import Flag, Screened, ScreeningOutcome
+from crossgrain.screening.course import Flag, Screened, ScreeningOutcome
 
 
 class EvidenceLine(msgspec.Struct, omit_defaults=True):

@@ -17,7 +17,7 @@ from joserfc import jwt
 from joserfc.errors import JoseError
 from joserfc.jwk import ECKey, Key, RSAKey
 
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.nightly.options import RunRefused
 from crossgrain.writing.encode import to_json
 

@@ -17,8 +17,7 @@ from typing import Any, Protocol
 
 import msgspec
 
-from crossgrain.names.identity import RESOURCE_SYSTEM, urn
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import RESOURCE_SYSTEM, FhirVersion, urn
 from crossgrain.nightly.options import RunRefused
 from crossgrain.nightly.workdir import ENTRIES, ISSUES, REPORT, locked, write_whole
 from crossgrain.writing.encode import to_json

@@ -21,13 +21,13 @@ from typing import Any
 
 import msgspec
 
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.nightly.answers import Answer, FlagLine
 from crossgrain.nightly.ledger import Ledger
 from crossgrain.nightly.options import RunRefused, Worklist
 from crossgrain.nightly.workdir import ENTRIES, ISSUES, REPORT
 from crossgrain.reading.resolve import local
-from crossgrain.screening.flags import ScreeningOutcome
+from crossgrain.screening.course import ScreeningOutcome
 from crossgrain.writing.flags import (
     closed_entry,
     closed_issue,

@@ -6,14 +6,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from crossgrain.catalogue import Catalogue
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.nightly.answers import Answer, answer_of
 from crossgrain.nightly.scan import EVIDENCE
 from crossgrain.reading.errors import Unreadable
 from crossgrain.reading.json import parse
 from crossgrain.reading.reader import read_course
-from crossgrain.screening.course import Undecided
-from crossgrain.screening.flags import Screened, ScreeningOutcome
+from crossgrain.screening.course import Screened, ScreeningOutcome, Undecided
 from crossgrain.screening.screen import Ruler, screen, to_review
 
 _ENTRY = re.compile(r"Bundle\.entry\[(\d+)\](?:\.resource)?")

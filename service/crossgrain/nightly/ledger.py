@@ -9,7 +9,7 @@ from fractions import Fraction
 from pathlib import Path
 
 from crossgrain.nightly.answers import DECODE, Answer, FlagLine
-from crossgrain.screening.flags import ScreeningOutcome
+from crossgrain.screening.course import ScreeningOutcome
 
 RATIO_STEPS = tuple(Fraction(step, 10) for step in range(3, 21))
 """Upper ends (not included) of the classes of dose ratio; the last class has none."""

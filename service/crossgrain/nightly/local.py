@@ -10,7 +10,7 @@ from typing import Protocol
 
 import msgspec
 
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.nightly.chunks import Chunk
 from crossgrain.nightly.options import RunRefused
 from crossgrain.nightly.progress import Progress

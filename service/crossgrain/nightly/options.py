@@ -10,7 +10,7 @@ from pathlib import Path
 
 import msgspec
 
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.nightly.chunks import SourceFile
 
 

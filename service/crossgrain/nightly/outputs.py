@@ -14,8 +14,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from crossgrain import __version__
-from crossgrain.names.identity import SERVICE_NAME
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import SERVICE_NAME, FhirVersion
 from crossgrain.nightly.answers import FlagLine
 from crossgrain.nightly.completeness import Findings
 from crossgrain.nightly.issues import Night
@@ -23,7 +22,7 @@ from crossgrain.nightly.ledger import Counts, Ledger
 from crossgrain.nightly.options import RunPlan, RunRefused
 from crossgrain.nightly.totals import FilesRead, Totals
 from crossgrain.nightly.workdir import ENTRIES, ISSUES, OWNER_ONLY
-from crossgrain.screening.flags import ScreeningOutcome
+from crossgrain.screening.course import ScreeningOutcome
 from crossgrain.writing.encode import to_json
 
 NO_HORMONE = "no-thyroid-hormone"

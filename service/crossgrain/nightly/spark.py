@@ -18,7 +18,7 @@ from typing import Any
 import msgspec
 
 from crossgrain.catalogue import Catalogue, load_catalogue
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.nightly.answers import ENCODE
 from crossgrain.nightly.chunks import Chunk
 from crossgrain.nightly.judging import record_of

@@ -20,7 +20,7 @@ from crossgrain.nightly.answers import FlagLine
 from crossgrain.nightly.ledger import RATIO_STEPS, TSH_STEPS, Ledger
 from crossgrain.nightly.outputs import NO_HORMONE, SUMMARY
 from crossgrain.nightly.workdir import OWNER_ONLY
-from crossgrain.screening.flags import FlagGrade, ScreeningOutcome
+from crossgrain.screening.course import FlagGrade, ScreeningOutcome
 from crossgrain.words.doses import CAUTION
 
 _WIDTH, _ROW, _LEFT, _RIGHT = 360, 18, 70, 60

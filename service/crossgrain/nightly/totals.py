@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import msgspec
 
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.nightly.chunks import Chunk, SourceFile
 from crossgrain.nightly.options import InputFault, RunRefused
 from crossgrain.nightly.scan import MOST_FAULTS, Tally

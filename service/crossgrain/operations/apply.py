@@ -13,14 +13,14 @@ from dataclasses import replace
 from typing import Any
 
 from crossgrain.core.proposal import Outcome, Proposal
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import Complaint, Fault, RequestRefused, refusal
 from crossgrain.operations.options import Option
 from crossgrain.operations.parameters import Call, Given, Options, elements_of, read_options
 from crossgrain.operations.propose_switch import Settled, answer_to, settle_call
 from crossgrain.reading.resolve import without_version
-from crossgrain.safety.findings import Severity
+from crossgrain.safety.rule import Severity
 
 Resource = dict[str, Any]
 

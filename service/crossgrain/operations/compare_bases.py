@@ -11,13 +11,13 @@ from crossgrain.dosing.comparison import compare
 from crossgrain.dosing.plan import BasisRow
 from crossgrain.dosing.targets import DESICCATED_TARGETS, Target, TargetDose
 from crossgrain.names.errors import DomainError
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import refused_by_domain
 from crossgrain.operations.parameters import Given, call_from, read_options
 from crossgrain.operations.reading import day_asked, mixture_asked, record_in
 from crossgrain.reading.record import Record
-from crossgrain.safety.findings import Finding
+from crossgrain.safety.rule import Finding
 from crossgrain.writing.quantities import quantity
 from crossgrain.writing.rationale import evidence_part
 from crossgrain.writing.rationale_parts import EVIDENCE, PartDefinition, many, maybe, one

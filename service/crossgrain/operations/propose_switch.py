@@ -9,7 +9,7 @@ from crossgrain.core.propose import propose
 from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.targets import Target
 from crossgrain.names.errors import DomainError
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import Fault, refusal, refused_by_domain
 from crossgrain.operations.parameters import Call, Given, Options, call_from, read_options

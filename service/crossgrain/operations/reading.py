@@ -4,7 +4,7 @@ from datetime import date
 from zoneinfo import ZoneInfo
 
 from crossgrain.dosing.targets import Mixture, Target
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.clock import today
 from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import Complaint, Fault, RequestRefused, refusal

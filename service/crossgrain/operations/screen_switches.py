@@ -8,8 +8,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Any
 
-from crossgrain.names.identity import stable_id, urn
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion, stable_id, urn
 from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import Complaint, RequestRefused
 from crossgrain.operations.options import BadValue, Option
@@ -21,8 +20,7 @@ from crossgrain.reading.errors import ReadCategory, Unreadable
 from crossgrain.reading.notes import Notes
 from crossgrain.reading.reader import course_in
 from crossgrain.reading.reading import Reading
-from crossgrain.screening.course import TooManyAtOnce, Undecided
-from crossgrain.screening.flags import Screened, ScreeningOutcome
+from crossgrain.screening.course import Screened, ScreeningOutcome, TooManyAtOnce, Undecided
 from crossgrain.screening.screen import Ruler, enabled, screen, to_review
 from crossgrain.screening.stretches import refuse_too_many
 from crossgrain.writing.flags import detected_issue

@@ -8,7 +8,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.faults import Complaint, RequestRefused
 from crossgrain.operations.parameters import Call
 from crossgrain.reading.errors import ReadCategory, Unreadable

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from operator import attrgetter
 
-from crossgrain.names.entries import listed, refuse, table, text
+from crossgrain.names.numbers import listed, refuse, table, text
 from crossgrain.reading.codesystems import (
     Atc,
     Code,

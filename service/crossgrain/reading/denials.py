@@ -11,7 +11,7 @@ import re
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 
-from crossgrain.names.entries import (
+from crossgrain.names.numbers import (
     listed,
     only_known_keys,
     refuse,

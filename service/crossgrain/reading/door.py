@@ -12,7 +12,7 @@ from typing import Any, NotRequired, TypedDict, TypeVar
 import msgspec
 
 from crossgrain.dosing.preparations import Preparation
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.budget import MOST_RESOURCES, refuse_resources_above
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.elements import Reference

@@ -12,9 +12,17 @@ from enum import StrEnum
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.numbers import Number
 from crossgrain.names.printing import amount, decimal, percent
-from crossgrain.safety.findings import Finding, most_severe_first
 from crossgrain.safety.order import BasisNumbers, OrderNumbers, OrderReading
-from crossgrain.safety.rule import Hit, Rule, RuleTable, in_general, texts, worded
+from crossgrain.safety.rule import (
+    Finding,
+    Hit,
+    Rule,
+    RuleTable,
+    in_general,
+    most_severe_first,
+    texts,
+    worded,
+)
 
 JUDGEMENT_NUMBERS = frozenset(
     {"under", "over", "t3_jump_ug", "lowest_coverage", "highest_exposure", "horizon"}

@@ -1,9 +1,10 @@
-"""What a record tells of one patient's thyroid hormone over time.
+"""What a record tells of one patient over time, and what the screening says of it.
 
 Days are whole numbers counted from the day of reading: 0 is today, the past is negative.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from datetime import date
 from enum import StrEnum
 from fractions import Fraction
 
@@ -118,3 +119,128 @@ class Undecided(Exception):
 
 class TooManyAtOnce(Undecided):
     """More medicines run at once than could be meant, and than are compared."""
+
+
+class FlagCode(StrEnum):
+    """What is the matter. Part of a flag's stable name, so never respelt."""
+
+    UNDER = "under-dosed-switch"
+    OVER = "over-dosed-switch"
+    DISPUTED = "disputed-switch"
+    LEFT_RUNNING = "old-medicine-left-running"
+    NO_TSH = "no-tsh-after-switch"
+    TSH_HIGH = "tsh-high-after-switch"
+    TSH_LOW = "tsh-low-after-switch"
+
+
+class FlagGrade(StrEnum):
+    """How much speaks for it, most first. `OBSERVED` is a fact that no ratio explains."""
+
+    CONFIRMED = "confirmed"
+    LIKELY = "likely"
+    UNRESOLVED = "unresolved"
+    SUSPECTED = "suspected"
+    OBSERVED = "observed"
+
+
+class Urgency(StrEnum):
+    """How soon someone has to look, soonest first."""
+
+    URGENT = "urgent"
+    SOON = "soon"
+    ROUTINE = "routine"
+
+
+class ScreeningOutcome(StrEnum):
+    """Where a patient ends; every patient ends in exactly one."""
+
+    FLAGGED = "flagged"
+    CLIMBING = "climbing"  # the dose still moves, or a series of ours is under way
+    CLEARED = "cleared"  # a ratio was off, and a TSH on the present dose is in range
+    SOUND = "sound"  # switched, and nothing is off
+    NO_SWITCH = "no-switch"
+    DECEASED = "deceased"
+    NEEDS_REVIEW = "needs-review"  # the record cannot be read with certainty
+
+
+@dataclass(frozen=True, slots=True)
+class FlagEvidence:
+    """One fact that a flag rests on, and the resources that tell of it."""
+
+    statement: str
+    references: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Flag:
+    """One finding about one switch.
+
+    Attributes
+    ----------
+    code, grade, urgency : what, how sure, how pressing
+    switched_on : first day of the change of preparation
+    old_kinds, new_kinds : what was left, and what it came to
+    ratios : basis id → LT4-equivalent, new over old
+    aims : what sets this patient apart, so that TSH was weighed in another way
+    statement : what was found, one sentence
+    arithmetic : how each number came about, a line each
+    evidence : what it rests on
+    act : what to do next
+    source : on whose word
+    tsh_before, tsh_after : the results weighed, mIU/L, where there are any
+    """
+
+    code: FlagCode
+    grade: FlagGrade
+    urgency: Urgency
+    switched_on: date
+    old_kinds: frozenset[Kind]
+    new_kinds: frozenset[Kind]
+    ratios: dict[str, Fraction]
+    aims: frozenset[Aim]
+    statement: str
+    arithmetic: tuple[str, ...]
+    evidence: tuple[FlagEvidence, ...]
+    act: str
+    source: str
+    tsh_before: Fraction | None = None
+    tsh_after: Fraction | None = None
+
+    @property
+    def switch(self) -> str:
+        """What was changed for what and when: the switch's own name."""
+        old, new = ("+".join(sorted(kinds)) for kinds in (self.old_kinds, self.new_kinds))
+        return f"{self.switched_on.isoformat()} {old} to {new}"
+
+    @property
+    def rank(self) -> tuple[int, int, float, str]:
+        """Sorts the most certain first, then the most pressing, then the furthest off."""
+        furthest = max((abs(float(r) - 1) for r in self.ratios.values()), default=0.0)
+        return (_GRADES.index(self.grade), _URGENCIES.index(self.urgency), -furthest, self.code)
+
+
+_GRADES = tuple(FlagGrade)
+_URGENCIES = tuple(Urgency)
+
+
+@dataclass(frozen=True, slots=True)
+class Screened:
+    """One patient's answer.
+
+    Attributes
+    ----------
+    outcome : where the patient ends
+    flags : most certain and most pressing first
+    why : the outcome in words, where nothing is flagged
+    references : the resources that tell of the switch, or of what cannot be read
+    switched_on : the first day of the change
+    ratios, tsh_after : of every switch, flagged or not
+    """
+
+    outcome: ScreeningOutcome
+    flags: tuple[Flag, ...] = ()
+    why: str = ""
+    references: tuple[str, ...] = ()
+    switched_on: date | None = None
+    ratios: dict[str, Fraction] = field(default_factory=dict)
+    tsh_after: Fraction | None = None

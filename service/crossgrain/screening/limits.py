@@ -4,8 +4,7 @@ from dataclasses import dataclass, fields
 from fractions import Fraction
 from typing import Any
 
-from crossgrain.names.entries import refuse
-from crossgrain.names.numbers import Numbers
+from crossgrain.names.numbers import Numbers, refuse
 
 
 @dataclass(frozen=True, slots=True)

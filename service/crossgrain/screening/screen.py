@@ -6,10 +6,17 @@ from datetime import date, timedelta
 
 from crossgrain.dosing.bases import Basis
 from crossgrain.safety.facts import Measurement
-from crossgrain.screening.bloods import Bloods, bloods_around
-from crossgrain.screening.course import Aim, TakingHistory, Undecided
-from crossgrain.screening.flags import Flag, FlagCode, FlagGrade, Screened, ScreeningOutcome
-from crossgrain.screening.grading import Side, Weighed, grade, off, weigh
+from crossgrain.screening.course import (
+    Aim,
+    Flag,
+    FlagCode,
+    FlagGrade,
+    Screened,
+    ScreeningOutcome,
+    TakingHistory,
+    Undecided,
+)
+from crossgrain.screening.grading import Bloods, Side, Weighed, bloods_around, grade, off, weigh
 from crossgrain.screening.limits import Limits
 from crossgrain.screening.stretches import TODAY, stretches_of
 from crossgrain.screening.switches import (

@@ -1,24 +1,196 @@
-"""From what was found to a flag: urgency, statement, evidence."""
+"""From what was found to a flag: urgency, statement, evidence.
+
+Dates are calendar dates, so that a flag reads the same on every night that finds it.
+"""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis
-from crossgrain.names.printing import decimal
-from crossgrain.safety.facts import Measurement
+from crossgrain.dosing.preparations import Kind
+from crossgrain.dosing.regimens import Regimen
+from crossgrain.names.errors import DomainError
+from crossgrain.names.printing import decimal, in_grains, micrograms, quantity
+from crossgrain.safety.facts import Analyte, Measurement
 from crossgrain.safety.results import is_below
-from crossgrain.screening.course import Aim, TakingHistory
-from crossgrain.screening.flags import Flag, FlagCode, FlagEvidence, FlagGrade, Urgency
-from crossgrain.screening.limits import Limits
-from crossgrain.screening.switches import Ratios, Switch
-from crossgrain.screening.words import (
-    act_words,
-    ratio_lines,
-    result_words,
-    spread_words,
-    stretch_words,
+from crossgrain.screening.course import (
+    Aim,
+    Flag,
+    FlagCode,
+    FlagEvidence,
+    FlagGrade,
+    TakingHistory,
+    Urgency,
 )
+from crossgrain.screening.limits import Limits
+from crossgrain.screening.stretches import Stretch
+from crossgrain.screening.switches import Ratios, Switch
+
+KIND_WORDS = {
+    Kind.LEVOTHYROXINE: "levothyroxine",
+    Kind.LIOTHYRONINE: "liothyronine",
+    Kind.DESICCATED_THYROID: "desiccated thyroid",
+    Kind.FIXED_RATIO: "a fixed-ratio T4/T3 product",
+    Kind.COMPOUNDED: "a compounded product",
+}
+_ANALYTES = {Analyte.TSH: ("TSH", "mIU/L"), Analyte.FREE_T4: ("free T4", "pmol/L")}
+
+
+def on(day: int, as_of: date) -> str:
+    """The calendar date of a day counted from the day of reading.
+
+    >>> on(-2, date(2025, 3, 3))
+    '2025-03-01'
+    """
+    return (as_of + timedelta(days=day)).isoformat()
+
+
+def regimen_words(regimen: Regimen) -> str:
+    """Everything taken, one mean daily dose per preparation."""
+    totals: dict[str, tuple[str, Fraction, str]] = {}
+    for line in regimen:
+        name, amount, unit = totals.get(
+            line.preparation.id,
+            (KIND_WORDS[line.preparation.kind], Fraction(0), line.preparation.unit),
+        )
+        totals[line.preparation.id] = (name, amount + line.daily, unit)
+    return " and ".join(f"{name} {quantity(dose, unit)}" for name, dose, unit in totals.values())
+
+
+def stretch_words(stretch: Stretch, as_of: date, *, since: bool) -> str:
+    """A regimen and the days on which it was taken."""
+    words = f"{regimen_words(stretch.regimen)} a day"
+    if any(intake.from_text for intake in stretch.intakes):
+        words += ", read from free text,"
+    if since:
+        return f"{words} since {on(stretch.first_day, as_of)}"
+    assumed = ", which the record does not say and is inferred" if stretch.assumed_end else ""
+    return f"{words} until {on(stretch.last_day, as_of)}{assumed}"
+
+
+def result_words(measurement: Measurement, as_of: date) -> str:
+    """A result with its date and the laboratory's own range."""
+    name, unit = _ANALYTES[measurement.analyte]
+    dated = on(measurement.day, as_of) if measurement.day is not None else "undated"
+    ends = [decimal(end) if end is not None else "" for end in (measurement.low, measurement.high)]
+    own = f", range {ends[0]} to {ends[1]}" if any(ends) else ""
+    return f"{name} {measurement.comparator}{decimal(measurement.value)} {unit} on {dated}{own}"
+
+
+def ratio_lines(
+    old: Regimen, new: Regimen, bases: Sequence[Basis], ratios: Ratios
+) -> Iterator[str]:
+    """The arithmetic of each basis, spelled out."""
+    for basis in bases:
+        if basis.id not in ratios:
+            yield f"{basis.id}: the chart does not reach both doses, so it says nothing here"
+            continue
+        before, after = _worth(old, basis), _worth(new, basis)
+        yield f"{basis.id}: now {after}; before {before}; ratio {decimal(ratios[basis.id])}"
+
+
+def _worth(regimen: Regimen, basis: Basis) -> str:
+    try:
+        total = f"{micrograms(basis.lt4_equivalent(regimen))} of LT4 a day"
+    except DomainError:  # pragma: no cover - such a basis has no ratio
+        return "out of the chart's reach"
+    if basis.weights is None:
+        return f"{total} by the chart's table"
+    terms = (
+        (regimen.pure_t4_ug, f"{micrograms(regimen.pure_t4_ug)} of LT4", None),
+        (regimen.grains, in_grains(regimen.grains), basis.weights.lt4_ug_per_grain),
+        (
+            regimen.pure_t3_ug,
+            f"{micrograms(regimen.pure_t3_ug)} of LT3",
+            basis.weights.lt4_ug_per_lt3_ug,
+        ),
+    )
+    parts = [
+        words + (f" × {decimal(weight)}" if weight else "") for dose, words, weight in terms if dose
+    ]
+    return f"{' + '.join(parts)} = {total}"
+
+
+def spread_words(ratios: Ratios) -> str:
+    """The ratios from the smallest to the largest.
+
+    >>> spread_words({"label": Fraction(1), "practice": Fraction(1, 2)})
+    '0.5 (practice) to 1 (label)'
+    """
+    ordered = sorted(ratios.items(), key=lambda item: (item[1], item[0]))
+    low, high = ordered[0], ordered[-1]
+    if low[1] == high[1]:
+        return f"{decimal(low[1])} (every basis)"
+    return f"{decimal(low[1])} ({low[0]}) to {decimal(high[1])} ({high[0]})"
+
+
+_ACTS = {
+    (
+        FlagCode.UNDER,
+        FlagGrade.CONFIRMED,
+    ): "Review the dose now: compare every basis for the old regimen"
+    " and propose the next step up, with TSH 6 weeks after it.",
+    (
+        FlagCode.UNDER,
+        FlagGrade.LIKELY,
+    ): "Ask for symptoms and doses missed, draw TSH and free T4, and"
+    " compare every basis for the old regimen before the next step up.",
+    (FlagCode.UNDER, FlagGrade.UNRESOLVED): "TSH was high before the switch too: settle adherence,"
+    " absorption and interactions, then compare every basis and review the dose.",
+    (
+        FlagCode.UNDER,
+        FlagGrade.SUSPECTED,
+    ): "Draw TSH and free T4: charts disagree on this dose, and no"
+    " result on it settles the question.",
+    (
+        FlagCode.OVER,
+        FlagGrade.CONFIRMED,
+    ): "Review the dose now: ask for palpitations, consider the next"
+    " step down, with TSH 6 weeks after it.",
+    (
+        FlagCode.OVER,
+        FlagGrade.LIKELY,
+    ): "Ask for palpitations and loss of weight, draw TSH with free T4 and"
+    " free T3, and consider the next step down.",
+    (
+        FlagCode.OVER,
+        FlagGrade.UNRESOLVED,
+    ): "TSH was low before the switch too: settle whether suppression"
+    " is meant, then review the dose.",
+    (
+        FlagCode.OVER,
+        FlagGrade.SUSPECTED,
+    ): "Draw TSH, free T4 and free T3: charts disagree on this dose, and"
+    " no result on it settles the question.",
+}
+_ACTS_OF_CODE = {
+    FlagCode.DISPUTED: "Draw TSH: one chart calls this dose too low and another too high, and no"
+    " result on it settles the question.",
+    FlagCode.LEFT_RUNNING: "Ask which medicines are taken. If the old one was to end, end its order"
+    " and draw TSH 6 weeks later.",
+    FlagCode.NO_TSH: "Draw TSH: none followed the change of preparation.",
+    FlagCode.TSH_HIGH: "TSH is high though the dose is not low on any chart: look at adherence,"
+    " absorption, interactions and the product dispensed.",
+    FlagCode.TSH_LOW: "TSH is low though the dose is not high on any chart: look at the dose taken,"
+    " at biotin and at other causes, then review the dose.",
+}
+_APART = {
+    Aim.CENTRAL: "Central hypothyroidism: TSH is no guide, so free T4 was weighed where T3 does"
+    " not lower it.",
+    Aim.PREGNANCY: "Pregnancy: have a specialist look today; TSH every 4 weeks. The wait of a"
+    " climb does not excuse a low dose here.",
+    Aim.SUPPRESSION: "TSH is meant to be suppressed: a TSH in range clears nothing, a low one is"
+    " the goal.",
+}
+
+
+def act_words(code: FlagCode, grade: FlagGrade, aims: frozenset[Aim]) -> str:
+    """What to do next."""
+    act = _ACTS.get((code, grade)) or _ACTS_OF_CODE[code]
+    return " ".join([*(_APART[aim] for aim in sorted(aims)), act])
+
 
 SOURCE = (
     "Bases: each chart's own source. The limits on ratio and change are our judgement; TSH 6 weeks"

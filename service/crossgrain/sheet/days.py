@@ -8,8 +8,8 @@ from fractions import Fraction
 from itertools import groupby
 from string import ascii_uppercase
 
-from crossgrain.dosing.at_home import HomeUse, Turn, Use
 from crossgrain.dosing.plan import LineDose, Plan, Step, SwitchPart
+from crossgrain.dosing.supply import HomeUse, Turn, Use
 from crossgrain.dosing.tablets import SHARED_WEEK, Piece
 from crossgrain.words.doses import (
     WEEKDAYS,

@@ -7,12 +7,12 @@ from typing import Any
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.core.proposal import Proposal
-from crossgrain.dosing.at_home import HomeUse, home_uses
 from crossgrain.dosing.plan import Plan
 from crossgrain.dosing.rationale import what_simplicity_costs
+from crossgrain.dosing.supply import HomeUse, home_uses
 from crossgrain.dosing.wording import by_weight_words, dose_words, exchanged_words, off_words
 from crossgrain.names.printing import decimal, micrograms
-from crossgrain.safety.findings import Severity
+from crossgrain.safety.rule import Severity
 from crossgrain.sheet import evidence, patient
 from crossgrain.sheet.calendar_file import calendar_file
 from crossgrain.sheet.chart import NARROW, WIDE, draw

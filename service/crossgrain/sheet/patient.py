@@ -10,10 +10,10 @@ from typing import Any
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.core.proposal import Proposal
-from crossgrain.dosing.at_home import Fate, HomeUse
 from crossgrain.dosing.plan import Plan
+from crossgrain.dosing.supply import Fate, HomeUse
 from crossgrain.names.printing import decimal
-from crossgrain.safety.findings import Severity
+from crossgrain.safety.rule import Severity
 from crossgrain.sheet.days import PatientStep, day_words, months
 from crossgrain.writing.at_home import home_words, supply_name
 from crossgrain.writing.dosage import count_each

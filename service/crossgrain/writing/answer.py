@@ -4,8 +4,7 @@ from typing import Any
 
 from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.plan import Plan
-from crossgrain.names.identity import urn
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion, urn
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.writing.acts import dated_acts
 from crossgrain.writing.care_plan import Contents, care_plan

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterable, Iterator
 
-from crossgrain.dosing.at_home import HomeSupply, HomeUse, Turn, Use
+from crossgrain.dosing.supply import HomeSupply, HomeUse, Turn, Use
 from crossgrain.reading.record import MedicineEntry
 from crossgrain.words.doses import generic_name, product
 

@@ -4,8 +4,7 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 from typing import Any, Protocol
 
-from crossgrain.names.identity import RESOURCE_SYSTEM, canonical, stable_id
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import RESOURCE_SYSTEM, FhirVersion, canonical, stable_id
 from crossgrain.words.doses import CAUTION
 from crossgrain.writing.issue_parts import own_concept, proposed_act
 from crossgrain.writing.narrative import bullets, narrative, paragraph, plain

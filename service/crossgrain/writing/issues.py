@@ -5,7 +5,7 @@ from typing import Any
 
 from crossgrain.names.identity import FINDING_SYSTEM
 from crossgrain.reading.record import Question, Record
-from crossgrain.safety.findings import Finding, Severity
+from crossgrain.safety.rule import Finding, Severity
 from crossgrain.writing.issue_parts import own_concept, proposed_act
 from crossgrain.writing.letterhead import Letterhead, Resource, issue_name, to_confirm
 from crossgrain.writing.narrative import narrative, paragraph, plain

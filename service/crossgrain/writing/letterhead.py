@@ -11,7 +11,7 @@ from crossgrain.names.identity import PLAN_SYSTEM, RESOURCE_SYSTEM, stable_id, u
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.record import MedicineEntry, Question
 from crossgrain.reading.series_mark import SeriesFacts
-from crossgrain.safety.findings import Finding, Severity, most_severe_first
+from crossgrain.safety.rule import Finding, Severity, most_severe_first
 from crossgrain.words.doses import CAUTION
 from crossgrain.writing.carried_over import carried_over, replaced_by
 from crossgrain.writing.conditions import Conditions, conditions_for, swallows_t3

@@ -2,8 +2,8 @@
 
 from collections.abc import Iterator, Sequence
 
-from crossgrain.dosing.at_home import home_uses
 from crossgrain.dosing.plan import Branch, DoseUse, OrderedCourse, Step
+from crossgrain.dosing.supply import home_uses
 from crossgrain.names.identity import urn
 from crossgrain.reading.record import MedicineEntry
 from crossgrain.words.doses import generic_name, product

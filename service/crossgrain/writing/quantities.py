@@ -5,7 +5,7 @@ from fractions import Fraction
 from functools import lru_cache
 from typing import Any
 
-from crossgrain.names.decimals import exact_decimal
+from crossgrain.names.printing import exact_decimal
 from crossgrain.reading.codesystems import UCUM
 
 _UNIT_WORDS = {"ug": "microgram", "mg": "milligram", "{tbl}": "tablet", "d": "day"}

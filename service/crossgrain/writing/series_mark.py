@@ -8,7 +8,7 @@ from typing import Any
 from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.plan import DoseUse, Plan, Prescription, Step
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
-from crossgrain.names.decimals import exact_decimal, is_finite
+from crossgrain.names.printing import exact_decimal, is_finite
 from crossgrain.names.series_extension import SERIES_URL
 from crossgrain.reading.series_mark import OrderedDose, OrderedStep, SeriesFacts, cycles_of
 from crossgrain.writing.quantities import exact_quantity

@@ -10,7 +10,7 @@ from crossgrain.core.propose import propose
 from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.targets import Mixture, Target
 from crossgrain.names.errors import Category, DomainError
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.errors import Unreadable
 from crossgrain.reading.json import parse
 from crossgrain.reading.reader import read_record

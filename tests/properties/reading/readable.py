@@ -21,7 +21,7 @@ from tests.properties.reading.numbers import (
 from tests.unit.reading.records import AS_OF, CATALOGUE
 
 from crossgrain.dosing.regimens import DoseLine
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.codesystems import UCUM
 from crossgrain.reading.elements import Quantity, Ratio
 from crossgrain.reading.errors import Asked, Unreadable

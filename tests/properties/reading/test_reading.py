@@ -23,7 +23,7 @@ from tests.properties.reading.readable import (
 )
 from tests.unit.reading.records import LT4, Json, bundle, dosage, request, statement, ucum
 
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.reader import read_record
 
 

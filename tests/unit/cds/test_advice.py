@@ -21,11 +21,11 @@ from crossgrain.cds.record import assemble, read
 from crossgrain.cds.services import templates
 from crossgrain.dosing.targets import Target
 from crossgrain.names.errors import Category, DomainError
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.json import parse
-from crossgrain.safety.findings import Finding, Severity
 from crossgrain.safety.intent import Intent
 from crossgrain.safety.judgement import Ending, Verdict
+from crossgrain.safety.rule import Finding, Severity
 from crossgrain.writing.answer import answer_bundle
 from crossgrain.writing.encode import to_json
 

@@ -11,7 +11,7 @@ from crossgrain.cds import review as module
 from crossgrain.cds.review import review_cards
 from crossgrain.names.identity import stable_id
 from crossgrain.operations.faults import RequestRefused
-from crossgrain.screening.flags import (
+from crossgrain.screening.course import (
     Flag,
     FlagCode,
     FlagEvidence,

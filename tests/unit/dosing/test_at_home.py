@@ -5,9 +5,9 @@ from fractions import Fraction
 import pytest
 from tests.unit.dosing.switches import FIXED, LT3, LT4
 
-from crossgrain.dosing.at_home import Fate, HomeSupply, HomeUse, Turn, Use, home_uses
 from crossgrain.dosing.plan import LineDose, Stage, Step, SwitchPart
 from crossgrain.dosing.preparations import Preparation
+from crossgrain.dosing.supply import Fate, HomeSupply, HomeUse, Turn, Use, home_uses
 from crossgrain.dosing.tablets import Piece, Tablets
 
 NOW, ORDERED, NOT = Use.AS_NOW, Use.AS_ORDERED, Use.NOT_TAKEN

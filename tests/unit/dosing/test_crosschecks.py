@@ -5,7 +5,7 @@ from fractions import Fraction
 import pytest
 from tests.unit.dosing.switches import CATALOGUE
 
-from crossgrain.dosing.crosschecks import HandoutRow, cross_checks_from
+from crossgrain.dosing.comparison import HandoutRow, cross_checks_from
 
 CHECKS = CATALOGUE.cross_checks
 

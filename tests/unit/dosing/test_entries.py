@@ -5,7 +5,8 @@ from fractions import Fraction
 
 import pytest
 
-from crossgrain.names.entries import (
+from crossgrain.names.errors import Category, DomainError
+from crossgrain.names.numbers import (
     exact_number,
     listed,
     only_known_keys,
@@ -14,7 +15,6 @@ from crossgrain.names.entries import (
     table,
     text,
 )
-from crossgrain.names.errors import Category, DomainError
 
 NOT_A_NUMBER = 'this must be a number, written like 25, "16.25" or "38/60"'
 AS_A_STRING = 'write this number as a string, e.g. "16.25", so that it stays exact'

@@ -5,7 +5,7 @@ from fractions import Fraction
 import pytest
 
 from crossgrain.nightly.answers import DECODE, ENCODE, answer_of
-from crossgrain.screening.flags import Screened, ScreeningOutcome
+from crossgrain.screening.course import Screened, ScreeningOutcome
 
 
 @pytest.mark.parametrize("number", ["249/2500", "1/10", "22/25", "1/3"])

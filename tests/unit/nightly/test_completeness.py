@@ -17,13 +17,13 @@ from tests.unit.command import crossgrain
 from tests.unit.nightly.exports import found, lines, make, run, truth
 
 from crossgrain.catalogue import load_catalogue
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.nightly import local
 from crossgrain.nightly.chunks import SourceFile
 from crossgrain.nightly.completeness import NightsCompared, measure_of, to_compare_with
 from crossgrain.nightly.judging import Judge, JudgedPatient
 from crossgrain.nightly.totals import FileRead, Totals
-from crossgrain.screening.flags import Screened, ScreeningOutcome
+from crossgrain.screening.course import Screened, ScreeningOutcome
 
 SECOND, THIRD = date(2025, 3, 4), date(2025, 3, 5)
 CATALOGUE = load_catalogue()

@@ -12,8 +12,8 @@ from shutil import copytree
 import pytest
 from tests.unit.nightly.exports import bytes_of, found, lines, make, planted, run, truth
 
-from crossgrain.names.version import FhirVersion
-from crossgrain.screening.flags import FlagCode, FlagGrade
+from crossgrain.names.identity import FhirVersion
+from crossgrain.screening.course import FlagCode, FlagGrade
 
 
 @pytest.fixture(scope="module")

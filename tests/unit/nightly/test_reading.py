@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from tests.unit.nightly.exports import AS_OF, lines, make
 
 from crossgrain.catalogue import load_catalogue
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.nightly.chunks import BrokenFile, SourceFile, chunks_of, lines_of
 from crossgrain.nightly.export import open_export
 from crossgrain.nightly.judging import Judge, JudgedPatient

@@ -7,7 +7,7 @@ from crossgrain.nightly import judging
 from crossgrain.nightly.ledger import Counts
 from crossgrain.nightly.outputs import Mismatch, patients_of
 from crossgrain.nightly.totals import Totals
-from crossgrain.screening.flags import ScreeningOutcome
+from crossgrain.screening.course import ScreeningOutcome
 
 
 def test_every_patient_is_counted_in_one_outcome():

@@ -14,7 +14,7 @@ from joserfc.jwk import ECKey, RSAKey
 from tests.unit.nightly.exports import lines, make, run
 
 from crossgrain.cli.screening import send_flags
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.nightly.fhir_server import (
     ASSERTION,
     LONGEST_WAIT_SECONDS,

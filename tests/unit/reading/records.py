@@ -8,7 +8,7 @@ from typing import Any
 import msgspec
 
 from crossgrain.catalogue import load_catalogue
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.json import parse
 from crossgrain.reading.reader import read_record
 from crossgrain.reading.record import Record

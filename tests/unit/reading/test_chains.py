@@ -19,7 +19,7 @@ from tests.unit.reading.records import (
     statement,
 )
 
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.reader import read_course
 from crossgrain.reading.reconcile import leading_in_circles
 from crossgrain.screening.course import TakingHistory

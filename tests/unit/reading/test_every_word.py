@@ -48,7 +48,7 @@ from tests.unit.reading.records import (
     ucum,
 )
 
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.errors import Unreadable
 from crossgrain.reading.json import parse
 from crossgrain.reading.reader import read_course

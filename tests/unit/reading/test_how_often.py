@@ -16,7 +16,7 @@ from tests.unit.reading.records import (
     ucum,
 )
 
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.errors import Unreadable
 
 TWICE = {"repeat": {"frequency": 2, "period": 1, "periodUnit": "d"}}

@@ -24,7 +24,7 @@ from tests.unit.reading.records import (
     ucum,
 )
 
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.errors import ReadCategory, Unreadable
 from crossgrain.reading.reader import read_course
 from crossgrain.screening.course import Undecided

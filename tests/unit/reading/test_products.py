@@ -19,7 +19,7 @@ from tests.unit.reading.records import (
     ucum,
 )
 
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 
 
 def per_tablet(value: int | str, code: str = "ug") -> Json:

@@ -17,7 +17,7 @@ from tests.unit.reading.records import (
     ucum,
 )
 
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.errors import ReadCategory, Unreadable
 
 TAKEN = statement(LT4, dosage(ucum(100, "ug")))

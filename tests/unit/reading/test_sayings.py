@@ -22,7 +22,7 @@ from tests.unit.reading.records import (
     ucum,
 )
 
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.hearing import LONGEST_HEARD, heard_in
 from crossgrain.reading.units import Dimension
 

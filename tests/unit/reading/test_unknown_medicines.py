@@ -30,7 +30,7 @@ from tests.unit.reading.records import (
 from tests.unit.safety.patients import NUMBERS
 
 from crossgrain.catalogue.codes import code_tables_from
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.json import parse
 from crossgrain.reading.reader import read_course, read_record
 from crossgrain.reading.record import Record

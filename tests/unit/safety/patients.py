@@ -17,8 +17,8 @@ from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.targets import Target
 from crossgrain.safety.assess import before_plan, unchecked
 from crossgrain.safety.facts import Analyte, Facts, Known, Measurement, Sex
-from crossgrain.safety.findings import Finding
 from crossgrain.safety.intent import Intent
+from crossgrain.safety.rule import Finding
 
 
 def parsed(name: str) -> dict[str, Any]:

@@ -14,7 +14,7 @@ from tests.unit.safety.patients import (
 )
 
 from crossgrain.safety.facts import Analyte, Measurement
-from crossgrain.safety.findings import Severity
+from crossgrain.safety.rule import Severity
 
 
 def test_adrenal_insufficiency_with_unknown_medicines_counts_as_uncorrected() -> None:

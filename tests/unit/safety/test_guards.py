@@ -6,7 +6,7 @@ from tests.unit.safety.plans import dose, forecast, plan
 
 from crossgrain.dosing.plan import LineDose, SwitchPart
 from crossgrain.safety.assess import after_plan
-from crossgrain.safety.findings import Finding, Severity
+from crossgrain.safety.rule import Finding, Severity
 
 
 def guards(*climb: LineDose, **more: object) -> dict[str, Finding]:

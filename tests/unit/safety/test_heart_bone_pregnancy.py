@@ -21,8 +21,8 @@ from tests.unit.safety.patients import (
 
 from crossgrain.safety.assess import before_plan, constraints
 from crossgrain.safety.facts import Facts, Sex
-from crossgrain.safety.findings import Severity
 from crossgrain.safety.intent import Constraints, Intent
+from crossgrain.safety.rule import Severity
 
 
 def demanded(facts: Facts, intent: Intent = TO_DESICCATED) -> Constraints:

@@ -10,7 +10,6 @@ from crossgrain.dosing.bases import Basis, ChartRow, Grade
 from crossgrain.dosing.plan import BasisCoverage, Extreme
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.names.errors import Category, DomainError
-from crossgrain.safety.findings import Severity
 from crossgrain.safety.judgement import (
     Ending,
     OrderJudgement,
@@ -25,6 +24,7 @@ from crossgrain.safety.order import (
     order_numbers,
     switched_regimen,
 )
+from crossgrain.safety.rule import Severity
 
 HORIZON = float(RULES.judgement["horizon"].value)
 

@@ -7,8 +7,15 @@ from fractions import Fraction
 from crossgrain.catalogue import load_catalogue
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.safety.facts import Analyte, Measurement
-from crossgrain.screening.course import DoseRun, End, TakingHistory
-from crossgrain.screening.flags import Flag, FlagCode, Screened, ScreeningOutcome
+from crossgrain.screening.course import (
+    DoseRun,
+    End,
+    Flag,
+    FlagCode,
+    Screened,
+    ScreeningOutcome,
+    TakingHistory,
+)
 from crossgrain.screening.screen import Ruler, screen
 
 CATALOGUE = load_catalogue()

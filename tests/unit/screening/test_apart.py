@@ -17,8 +17,14 @@ from tests.unit.screening.courses import (
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.safety.facts import Analyte, Measurement
-from crossgrain.screening.course import Aim, Dispense, TakingHistory
-from crossgrain.screening.flags import FlagCode, ScreeningOutcome, Urgency
+from crossgrain.screening.course import (
+    Aim,
+    Dispense,
+    FlagCode,
+    ScreeningOutcome,
+    TakingHistory,
+    Urgency,
+)
 
 CENTRAL, PREGNANCY, SUPPRESSION = map(
     frozenset, ([Aim.CENTRAL], [Aim.PREGNANCY], [Aim.SUPPRESSION])

@@ -13,8 +13,7 @@ from pathlib import Path
 
 from tests.unit.screening.courses import LIMITS, screened, to_desiccated, took, tsh
 
-from crossgrain.screening.course import Aim, Dispense, DoseRun, End, TakingHistory
-from crossgrain.screening.flags import Flag
+from crossgrain.screening.course import Aim, Dispense, DoseRun, End, Flag, TakingHistory
 
 APPROVED = Path(__file__).with_name("words.txt")
 BEFORE = ((), (tsh(2, -300),), (tsh(9, -300),), (tsh("0.2", -300),))

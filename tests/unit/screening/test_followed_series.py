@@ -13,8 +13,7 @@ from tests.unit.screening.test_reading import OLD, day, order, read
 
 from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
-from crossgrain.names.identity import PLAN_SYSTEM
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import PLAN_SYSTEM, FhirVersion
 from crossgrain.reading.series_mark import OrderedDose, OrderedStep, SeriesFacts
 from crossgrain.writing.series_mark import facts_parts, on_order, on_plan
 

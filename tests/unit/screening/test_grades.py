@@ -22,9 +22,8 @@ from tests.unit.screening.courses import (
     tsh,
 )
 
-from crossgrain.screening.bloods import LimitsOfNormal, fell, rose
-from crossgrain.screening.course import Aim, TakingHistory
-from crossgrain.screening.flags import FlagCode, FlagGrade, ScreeningOutcome
+from crossgrain.screening.course import Aim, FlagCode, FlagGrade, ScreeningOutcome, TakingHistory
+from crossgrain.screening.grading import LimitsOfNormal, fell, rose
 from crossgrain.screening.screen import Ruler, screen
 
 SETTLED = -200 + 42

@@ -20,9 +20,8 @@ from tests.unit.reading.records import (
 from tests.unit.screening.records import NEW, OLD, STILL, day, order, read
 
 from crossgrain.dosing.preparations import Kind
-from crossgrain.names.version import FhirVersion
-from crossgrain.screening.course import Undecided
-from crossgrain.screening.flags import ScreeningOutcome
+from crossgrain.names.identity import FhirVersion
+from crossgrain.screening.course import ScreeningOutcome, Undecided
 from crossgrain.screening.screen import Ruler, screen
 
 RULER = Ruler(AS_OF, tuple(b for b in CATALOGUE.bases if b.sets_checkpoint), CATALOGUE.limits)

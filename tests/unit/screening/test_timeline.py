@@ -6,8 +6,7 @@ import pytest
 from tests.unit.screening.courses import LIMITS, grades, outcome, screened, took, tsh
 
 from crossgrain.dosing.preparations import Kind
-from crossgrain.screening.course import End, TakingHistory, Undecided
-from crossgrain.screening.flags import ScreeningOutcome
+from crossgrain.screening.course import End, ScreeningOutcome, TakingHistory, Undecided
 from crossgrain.screening.stretches import stretches_of
 from crossgrain.screening.switches import last_switch
 

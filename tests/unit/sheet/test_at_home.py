@@ -25,8 +25,8 @@ from crossgrain.core.propose import propose
 from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.targets import Target
 from crossgrain.names.errors import DomainError
-from crossgrain.names.version import FhirVersion
-from crossgrain.safety.findings import Severity
+from crossgrain.names.identity import FhirVersion
+from crossgrain.safety.rule import Severity
 from crossgrain.sheet.page import calendar_of
 from crossgrain.writing.answer import answer_bundle
 

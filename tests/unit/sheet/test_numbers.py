@@ -14,7 +14,7 @@ from tests.conformance.patients import AS_OF, CATALOGUE, proposed
 from tests.unit.sheet.pages import ASKED, PLANNED, VERSION, Node, parsed, sheet
 
 from crossgrain.dosing.plan import PriorTherapy, Stage, courses
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.sheet.days import Tablet
 from crossgrain.words.doses import date_words, tablets
 from crossgrain.writing.answer import answer_bundle

@@ -10,7 +10,7 @@ from tests.unit.sheet.pages import ASKED, PLANNED, Node, page_of, parsed, sheet
 from crossgrain.core.proposal import Outcome
 from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.reading.record import Question
-from crossgrain.safety.findings import Severity
+from crossgrain.safety.rule import Severity
 
 GRADE = 8
 WAIT = "Do not start yet."

@@ -4,7 +4,7 @@ from decimal import Decimal
 
 from tests.unit.writing.plans import CODES
 
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.writing.answer import answer_bundle
 
 

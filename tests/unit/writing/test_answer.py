@@ -21,7 +21,7 @@ from tests.unit.writing.plans import (
 )
 
 from crossgrain.core.proposal import SwitchRequest
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.words.doses import CAUTION
 from crossgrain.writing.encode import to_json
 

@@ -9,7 +9,7 @@ from tests.unit.writing.answers import intended, only, written
 from tests.unit.writing.plans import PLANNED, levothyroxine_to_desiccated
 
 from crossgrain.dosing.plan import LabReading
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.safety.tsh import tsh_limits
 from crossgrain.writing.conditions import CONDITIONS, conditions_for, variables
 

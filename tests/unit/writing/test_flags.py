@@ -4,8 +4,8 @@ from datetime import date
 
 import pytest
 
-from crossgrain.names.version import FhirVersion
-from crossgrain.screening.flags import Flag, FlagCode, FlagGrade, Urgency
+from crossgrain.names.identity import FhirVersion
+from crossgrain.screening.course import Flag, FlagCode, FlagGrade, Urgency
 from crossgrain.writing.flags import closed_issue, detected_issue
 
 FLAG = Flag(

@@ -10,7 +10,7 @@ from tests.unit.test_propose import AS_OF, CATALOGUE, LT4_100, drafted, record
 from crossgrain.core.proposal import SwitchRequest
 from crossgrain.core.propose import propose
 from crossgrain.dosing.targets import Target
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.writing.answer import answer_bundle
 
 TAKEN = record(LT4_100, drafts=(drafted("desiccated-thyroid-60", 60),))

@@ -11,7 +11,7 @@ from crossgrain.catalogue import load_catalogue
 from crossgrain.core.propose import propose
 from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.targets import Target
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.safety.facts import Known
 from crossgrain.writing.encode import to_json
 

@@ -4,7 +4,7 @@ import pytest
 from tests.unit.writing.answers import resources, written
 from tests.unit.writing.plans import EVERY
 
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.apply import care_plan_alone
 from crossgrain.writing.encode import to_json
 from crossgrain.writing.transaction import as_transaction

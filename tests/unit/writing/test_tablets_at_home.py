@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from crossgrain.catalogue import Catalogue, load_catalogue
-from crossgrain.dosing.at_home import HomeSupply, HomeUse, Turn, Use
+from crossgrain.dosing.supply import HomeSupply, HomeUse, Turn, Use
 from crossgrain.writing.at_home import home_line, home_words
 
 NOW, ORDERED, NOT = Use.AS_NOW, Use.AS_ORDERED, Use.NOT_TAKEN

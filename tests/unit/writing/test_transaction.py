@@ -4,7 +4,7 @@ import pytest
 from tests.unit.writing.answers import written
 from tests.unit.writing.plans import EVERY
 
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.writing.transaction import as_transaction
 
 

@@ -6,7 +6,7 @@ import pytest
 from tests.unit.writing.plans import GRAIN_60, GRAIN_65, LT4, PREPARATIONS
 
 from crossgrain.dosing.regimens import DoseLine
-from crossgrain.names.decimals import exact_decimal
+from crossgrain.names.printing import exact_decimal
 from crossgrain.words.doses import product, tablets, taken
 
 

@@ -8,8 +8,7 @@ from crossgrain.app.conformance.operation_definitions import APPLY_ID
 from crossgrain.app.conformance.plan_definition import PLAN_ID
 from crossgrain.http.negotiation import SPOKEN
 from crossgrain.http.settings import Settings
-from crossgrain.names.identity import SERVICE_NAME
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import SERVICE_NAME, FhirVersion
 
 _SECURITY = "http://terminology.hl7.org/CodeSystem/restful-security-service"
 

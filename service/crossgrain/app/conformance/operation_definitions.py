@@ -3,8 +3,7 @@
 from collections.abc import Iterable, Iterator
 
 from crossgrain.app.conformance.heads import Resource, head
-from crossgrain.names.identity import canonical
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion, canonical
 from crossgrain.operations.apply import CONTEXT, OPTIONS, RECORD
 from crossgrain.operations.compare_bases import COMPARISON_PARTS
 from crossgrain.operations.options import Option

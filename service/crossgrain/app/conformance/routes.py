@@ -21,7 +21,7 @@ from crossgrain.app.conformance.terminology import code_system, every_code_syste
 from crossgrain.http.negotiation import form_wanted, without_form
 from crossgrain.http.requests import preference_applied
 from crossgrain.http.settings import Settings
-from crossgrain.names.version import FhirVersion
+from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import Fault, refusal
 from crossgrain.operations.screen_switches import screening_options

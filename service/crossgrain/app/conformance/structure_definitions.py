@@ -3,8 +3,8 @@
 from collections.abc import Iterable, Iterator
 
 from crossgrain.app.conformance.heads import Resource, head
+from crossgrain.names.identity import FhirVersion
 from crossgrain.names.series_extension import CONTEXTS, PARTS, SERIES_ID, SERIES_URL, ExtensionPart
-from crossgrain.names.version import FhirVersion
 from crossgrain.writing.narrative import table
 
 _BASE = "http://hl7.org/fhir/StructureDefinition/Extension"

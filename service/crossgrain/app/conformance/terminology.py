@@ -12,7 +12,7 @@ from crossgrain.names.identity import canonical
 from crossgrain.operations.options import Option
 from crossgrain.safety.judgement import verdict_in_general
 from crossgrain.safety.rule import Missing, Rule, RuleTable, in_general
-from crossgrain.screening.flags import FlagCode, FlagGrade
+from crossgrain.screening.course import FlagCode, FlagGrade
 from crossgrain.words.doses import TARGET_WORDS
 from crossgrain.writing.narrative import table
 from crossgrain.writing.plan_words import PRIOR_WORDS

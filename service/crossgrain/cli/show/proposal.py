@@ -16,7 +16,7 @@ from crossgrain.dosing.plan import BasisRow, Forecast, Plan
 from crossgrain.dosing.wording import dose_words, standing_words
 from crossgrain.names.printing import decimal, micrograms, modelled, percent
 from crossgrain.reading.record import Record
-from crossgrain.safety.findings import Finding, most_severe_first
+from crossgrain.safety.rule import Finding, most_severe_first
 from crossgrain.sheet.charted import Charted, charted
 from crossgrain.words.doses import CAUTION, date_words, taken
 from crossgrain.writing.carried_over import beside_the_series
