@@ -25,7 +25,7 @@ from crossgrain.operations.parameters import Given, from_query
 from crossgrain.operations.propose_switch import propose_switch
 from crossgrain.operations.screen_switches import screen_switches
 from crossgrain.reading.json import parse
-from crossgrain.writing.encode import to_json
+from crossgrain.writing.forms import to_json
 from openapi.error_examples import error_examples
 from openapi.plan_examples import SHORTEST, applied, sheet_dates
 from openapi.shown import AS_OF, STOPPED, Resource, Shown

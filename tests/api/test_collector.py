@@ -16,7 +16,7 @@ from crossgrain.operations.faults import RequestRefused
 from crossgrain.operations.parameters import Given, from_query
 from crossgrain.operations.propose_switch import propose_switch
 from crossgrain.operations.structure import parse_resource
-from crossgrain.writing.encode import to_json
+from crossgrain.writing.forms import to_json
 
 from .calls import AS_OF, PATIENTS, QUERY, SCENARIO
 from .conftest import Post

@@ -11,7 +11,7 @@ from starlette.responses import JSONResponse, Response
 
 from crossgrain.names.errors import Category as DomainCategory
 from crossgrain.operations.faults import TABLE, Complaint, Fault, RequestRefused, refusal, row_of
-from crossgrain.reading.errors import ReadCategory
+from crossgrain.reading.elements import ReadCategory
 
 # http://hl7.org/fhir/R4/valueset-issue-type.html and its R5 namesake: what both have, from memory.
 # tests/conformance checks the codes of whole answers against the official code system.

@@ -15,7 +15,7 @@ from tests.api.calls import FHIR, FIXTURES, LT4, PATIENTS
 from tests.api.hooks import ORDER, REVIEW, call, grains
 from tests.conformance.r5_records import as_r5
 
-from crossgrain.writing import encode
+from crossgrain.writing import forms
 
 LT4_150 = json.loads((PATIENTS / LT4).read_bytes())
 SOMEBODY_ELSE = json.loads((PATIENTS / LT4).read_text().replace("p01", "p99"))
@@ -78,7 +78,7 @@ class Taking:
 def trees(client: TestClient) -> dict[str, Any]:
     """What became each answer."""
     taking, found = Taking(), {}
-    with mock.patch.object(encode, "_ENCODER", taking):
+    with mock.patch.object(forms, "_ENCODER", taking):
         for name, (path, body) in POSTS.items():
             headers = FHIR if path.startswith("/fhir") else {"content-type": "application/json"}
             client.post(path, content=json.dumps(body), headers=headers)

@@ -14,7 +14,7 @@ from tests.conformance.patients import CATALOGUE, proposed
 from crossgrain.dosing.targets import Target
 from crossgrain.names.identity import FhirVersion
 from crossgrain.writing.answer import answer_bundle
-from crossgrain.writing.encode import to_json
+from crossgrain.writing.forms import to_json
 
 CASES = {
     "LT4 to desiccated": ("01-levothyroxine-150.json", Target.DESICCATED_THYROID),

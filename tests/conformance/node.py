@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from crossgrain.names.identity import FhirVersion
-from crossgrain.writing.encode import to_json
+from crossgrain.writing.forms import to_json
 
 HERE = Path(__file__).parent
 NODE = shutil.which("node")

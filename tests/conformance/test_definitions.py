@@ -15,7 +15,7 @@ from tests.unit.writing.answers import written
 from tests.unit.writing.plans import levothyroxine_to_desiccated
 
 from crossgrain.names.identity import FhirVersion
-from crossgrain.writing.transaction import as_transaction
+from crossgrain.writing.forms import as_transaction
 
 pytestmark = [needs_node, needs_packages]
 

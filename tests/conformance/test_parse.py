@@ -9,8 +9,7 @@ from tests.conformance.answers import ANSWERS, answer
 from tests.unit.writing.answers import walk
 
 from crossgrain.names.identity import FhirVersion
-from crossgrain.writing.encode import to_json
-from crossgrain.writing.transaction import as_transaction
+from crossgrain.writing.forms import as_transaction, to_json
 
 MODELS = {FhirVersion.R4: "fhir.resources.R4B", FhirVersion.R5: "fhir.resources"}
 

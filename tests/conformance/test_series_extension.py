@@ -18,7 +18,7 @@ from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.names.identity import FhirVersion
 from crossgrain.names.series_extension import MOST_BYTES, SERIES_URL
 from crossgrain.reading.series_mark import mark_in
-from crossgrain.writing.encode import to_json
+from crossgrain.writing.forms import to_json
 
 # eld-19 of FHIR R4, https://hl7.org/fhir/R4/elementdefinition-definitions.html
 PATH = re.compile(r"[^\s.,:;'\"/|?!@#$%&*()\[\]{}]{1,64}"

@@ -32,7 +32,7 @@ from tests.unit.reading.records import (
 
 from crossgrain.names.identity import FhirVersion
 from crossgrain.names.printing import as_written
-from crossgrain.reading.errors import Unreadable
+from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.json import parse
 from crossgrain.reading.record import Record
 

@@ -14,8 +14,8 @@ from crossgrain.cds.hook import DraftOrder
 from crossgrain.names.identity import urn
 from crossgrain.reading.record import MedicineEntry
 from crossgrain.safety.judgement import Ending, Verdict
+from crossgrain.writing.forms import page_document
 from crossgrain.writing.narrative import plain
-from crossgrain.writing.page import page_document
 
 Resource = dict[str, Any]
 _NOT_FILED = {"GuidanceResponse", "Provenance"}

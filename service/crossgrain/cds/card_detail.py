@@ -17,8 +17,7 @@ from crossgrain.names.printing import decimal, micrograms, percent
 from crossgrain.reading.record import MedicineEntry
 from crossgrain.safety.judgement import Ending, OrderJudgement
 from crossgrain.safety.rule import Finding
-from crossgrain.words.doses import CAUTION, daily_dose, date_words, pieces, taken
-from crossgrain.words.orders import in_words
+from crossgrain.words.doses import CAUTION, daily_dose, date_words, in_words, pieces, taken
 from crossgrain.writing.at_home import home_line, home_supplies
 from crossgrain.writing.issues import finding_words
 

@@ -11,7 +11,7 @@ from crossgrain.names.identity import SERVICE_NAME, canonical
 from crossgrain.names.printing import amount, decimal, micrograms
 from crossgrain.safety.judgement import Ending, OrderJudgement, Verdict
 from crossgrain.safety.rule import Finding, Severity
-from crossgrain.words.orders import in_words
+from crossgrain.words.doses import in_words
 from crossgrain.writing.narrative import plain
 
 Card = dict[str, Any]

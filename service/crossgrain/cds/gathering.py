@@ -24,7 +24,7 @@ from crossgrain.cds.prefetch import (
 from crossgrain.cds.services import Template
 from crossgrain.http.limits import Turns
 from crossgrain.http.settings import Settings
-from crossgrain.reading.errors import Unreadable
+from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.json import parse
 from crossgrain.reading.resolve import without_version
 

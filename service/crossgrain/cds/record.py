@@ -15,7 +15,7 @@ from crossgrain.names.identity import FhirVersion, stable_id, urn
 from crossgrain.operations.faults import Complaint, Fault, RequestRefused, refusal
 from crossgrain.reading import reader
 from crossgrain.reading.door import open_record
-from crossgrain.reading.errors import Unreadable
+from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.reader import read_record
 from crossgrain.reading.record import Record
 

@@ -14,7 +14,7 @@ from crossgrain.cds.cards import Card, override_reasons, source, summary
 from crossgrain.cds.record import Assembled
 from crossgrain.names.identity import FhirVersion, stable_id
 from crossgrain.operations.faults import Complaint, RequestRefused
-from crossgrain.reading.errors import Unreadable
+from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.reader import read_course
 from crossgrain.screening.course import (
     Flag,

@@ -17,7 +17,7 @@ from crossgrain.http.settings import Settings
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.faults import Fault, refusal
 from crossgrain.operations.structure import parse_resource
-from crossgrain.writing.encode import to_json
+from crossgrain.writing.forms import to_json
 
 Endpoint = Callable[[Request], Awaitable[Response]]
 

@@ -18,7 +18,7 @@ from crossgrain.operations.faults import RequestRefused, operation_outcome, refu
 from crossgrain.operations.parameters import Given, call_from, from_query
 from crossgrain.operations.propose_switch import Settled, answer_to, settle
 from crossgrain.operations.structure import parse_resource
-from crossgrain.writing.encode import to_json
+from crossgrain.writing.forms import to_json
 
 _EXITS = {
     Outcome.PLAN: Exit.PLAN,
@@ -83,8 +83,7 @@ def as_sheet(question: ProposeCall, file: Path) -> Exit:
         proposal = _settle(desk, question).proposal
     except RequestRefused as refused:
         return _complain(refused)
-    from crossgrain.sheet.page import sheet_html  # noqa: PLC0415 - the templates load here
-    from crossgrain.sheet.person import person_in  # noqa: PLC0415
+    from crossgrain.sheet.page import person_in, sheet_html  # noqa: PLC0415 - the templates load here
 
     page = sheet_html(
         proposal,

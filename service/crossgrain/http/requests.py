@@ -13,7 +13,7 @@ from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.faults import RequestRefused, operation_outcome
 from crossgrain.operations.parameters import Given, from_query
 from crossgrain.operations.structure import parse_resource
-from crossgrain.writing.encode import to_json
+from crossgrain.writing.forms import to_json
 
 Operation = Callable[[dict[str, Any], Sequence[Given], FhirVersion], dict[str, Any]]
 """Takes the resource sent and the options beside it; gives the resource to answer with."""

@@ -15,8 +15,7 @@ from crossgrain.operations.faults import Fault, refusal
 from crossgrain.operations.parameters import call_from, from_query
 from crossgrain.operations.propose_switch import settle
 from crossgrain.operations.structure import parse_resource
-from crossgrain.sheet.page import calendar_of, sheet_html
-from crossgrain.sheet.person import person_in
+from crossgrain.sheet.page import calendar_of, person_in, sheet_html
 from crossgrain.sheet.rendering import sheet_policy
 
 HTML, CALENDAR = "text/html", "text/calendar"

@@ -19,7 +19,7 @@ from joserfc.jwk import ECKey, Key, RSAKey
 
 from crossgrain.names.identity import FhirVersion
 from crossgrain.nightly.options import RunRefused
-from crossgrain.writing.encode import to_json
+from crossgrain.writing.forms import to_json
 
 ASSERTION = "urn:ietf:params:oauth:client-assertion-type:jwt-bearer"
 _ASSERTION_SECONDS = 300  # the longest that the standard allows

@@ -20,7 +20,7 @@ import msgspec
 from crossgrain.names.identity import RESOURCE_SYSTEM, FhirVersion, urn
 from crossgrain.nightly.options import RunRefused
 from crossgrain.nightly.workdir import ENTRIES, ISSUES, REPORT, locked, write_whole
-from crossgrain.writing.encode import to_json
+from crossgrain.writing.forms import to_json
 
 Resource = dict[str, Any]
 UNTOUCHED = {"DetectedIssue": "preliminary", "Task": "requested", "Flag": "active"}

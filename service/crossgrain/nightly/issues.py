@@ -28,7 +28,7 @@ from crossgrain.nightly.options import RunRefused, Worklist
 from crossgrain.nightly.workdir import ENTRIES, ISSUES, REPORT
 from crossgrain.reading.resolve import local
 from crossgrain.screening.course import ScreeningOutcome
-from crossgrain.writing.flags import (
+from crossgrain.writing.issues import (
     closed_entry,
     closed_issue,
     detected_issue,

@@ -9,7 +9,7 @@ from crossgrain.catalogue import Catalogue
 from crossgrain.names.identity import FhirVersion
 from crossgrain.nightly.answers import Answer, answer_of
 from crossgrain.nightly.scan import EVIDENCE
-from crossgrain.reading.errors import Unreadable
+from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.json import parse
 from crossgrain.reading.reader import read_course
 from crossgrain.screening.course import Screened, ScreeningOutcome, Undecided

@@ -11,7 +11,7 @@ from urllib.parse import parse_qs, unquote, urlsplit
 
 from crossgrain.nightly.chunks import BYTE_ORDER_MARK
 from crossgrain.nightly.options import RunRefused
-from crossgrain.reading.errors import Unreadable
+from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.json import parse
 
 MOST_BYTES = 64 * 1024 * 1024

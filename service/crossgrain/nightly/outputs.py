@@ -23,7 +23,7 @@ from crossgrain.nightly.options import RunPlan, RunRefused
 from crossgrain.nightly.totals import FilesRead, Totals
 from crossgrain.nightly.workdir import ENTRIES, ISSUES, OWNER_ONLY
 from crossgrain.screening.course import ScreeningOutcome
-from crossgrain.writing.encode import to_json
+from crossgrain.writing.forms import to_json
 
 NO_HORMONE = "no-thyroid-hormone"
 

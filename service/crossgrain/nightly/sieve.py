@@ -19,8 +19,7 @@ from crossgrain.nightly.export import READ, TYPES
 from crossgrain.nightly.heads import Head, HeadPart, Pointer, Words
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.codesystems import Loinc
-from crossgrain.reading.elements import CodeableConcept
-from crossgrain.reading.errors import Asked
+from crossgrain.reading.elements import Asked, CodeableConcept
 from crossgrain.reading.history import keys_in
 from crossgrain.reading.hormone_names import is_for_thyroid
 from crossgrain.reading.labs import PREGNANCY_STATUS

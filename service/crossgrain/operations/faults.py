@@ -14,7 +14,7 @@ from typing import Any
 
 from crossgrain.names.errors import Category as DomainCategory
 from crossgrain.names.errors import DomainError
-from crossgrain.reading.errors import ReadCategory
+from crossgrain.reading.elements import ReadCategory
 
 
 class Fault(StrEnum):

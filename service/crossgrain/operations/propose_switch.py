@@ -14,11 +14,9 @@ from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import Fault, refusal, refused_by_domain
 from crossgrain.operations.parameters import Call, Given, Options, call_from, read_options
 from crossgrain.operations.reading import day_asked, mixture_asked, record_in
-from crossgrain.sheet.page import sheet_html
-from crossgrain.sheet.person import PatientHeading, person_in
+from crossgrain.sheet.page import PatientHeading, person_in, sheet_html
 from crossgrain.writing.answer import answer_bundle
-from crossgrain.writing.page import with_page
-from crossgrain.writing.transaction import as_transaction
+from crossgrain.writing.forms import as_transaction, with_page
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import Complaint, Fault, RequestRefused, refusal
 from crossgrain.operations.parameters import Call, Options
 from crossgrain.operations.structure import check_structure
-from crossgrain.reading.errors import Unreadable
+from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.reader import read_record
 from crossgrain.reading.record import Record
 

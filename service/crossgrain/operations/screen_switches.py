@@ -16,14 +16,13 @@ from crossgrain.operations.parameters import Given, call_from, read_options
 from crossgrain.operations.reading import day_asked
 from crossgrain.operations.structure import check_structure
 from crossgrain.reading.door import Opened, open_record
-from crossgrain.reading.errors import ReadCategory, Unreadable
-from crossgrain.reading.notes import Notes
+from crossgrain.reading.elements import ReadCategory, Unreadable
 from crossgrain.reading.reader import course_in
-from crossgrain.reading.reading import Reading
+from crossgrain.reading.reading import Notes, Reading
 from crossgrain.screening.course import Screened, ScreeningOutcome, TooManyAtOnce, Undecided
 from crossgrain.screening.screen import Ruler, enabled, screen, to_review
 from crossgrain.screening.stretches import refuse_too_many
-from crossgrain.writing.flags import detected_issue
+from crossgrain.writing.issues import detected_issue
 from crossgrain.writing.narrative import plain
 
 _SHARED = ("as-of", "time-zone", "validate")

@@ -11,7 +11,7 @@ from pydantic import ValidationError
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.faults import Complaint, RequestRefused
 from crossgrain.operations.parameters import Call
-from crossgrain.reading.errors import ReadCategory, Unreadable
+from crossgrain.reading.elements import ReadCategory, Unreadable
 from crossgrain.reading.json import parse
 
 MOST_COMPLAINTS = 20

@@ -5,8 +5,7 @@ Every number is far above what a record of one person holds: our judgement.
 
 from dataclasses import dataclass, field
 
-from crossgrain.reading.elements import CodeableConcept
-from crossgrain.reading.errors import ReadCategory, Unreadable
+from crossgrain.reading.elements import CodeableConcept, ReadCategory, Unreadable
 
 MOST_CHARACTERS_OF_A_NAME = 10_000
 """Of all codings and words by which one medicine is named."""

@@ -20,8 +20,7 @@ import msgspec
 from msgspec.structs import replace
 
 from crossgrain.reading.dates import PartialDate, read_date
-from crossgrain.reading.elements import Dosage, Period
-from crossgrain.reading.errors import Asked, ReadCategory, Unreadable
+from crossgrain.reading.elements import Asked, Dosage, Period, ReadCategory, Unreadable
 from crossgrain.reading.reading import Reading
 from crossgrain.reading.views import MedicationRequest, MedicationStatement
 

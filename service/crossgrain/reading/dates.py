@@ -5,7 +5,7 @@ from datetime import date
 
 import msgspec
 
-from crossgrain.reading.errors import ReadCategory, Unreadable
+from crossgrain.reading.elements import ReadCategory, Unreadable
 from crossgrain.reading.remembered import Remembered
 
 _PARTIAL = re.compile(r"(\d{4})(?:-(0[1-9]|1[0-2]))?", re.ASCII)

@@ -11,17 +11,14 @@ from fractions import Fraction
 import msgspec
 
 from crossgrain.dosing.preparations import Preparation
-from crossgrain.reading.elements import Dosage, DoseAndRate
-from crossgrain.reading.errors import Asked
-from crossgrain.reading.labelled import labelled
-from crossgrain.reading.notes import Notes
-from crossgrain.reading.product import Product
-from crossgrain.reading.quantities import Amount, amount_of, in_unit, mean, scaled, total
+from crossgrain.reading.elements import Asked, Dosage, DoseAndRate
+from crossgrain.reading.product import Product, labelled
+from crossgrain.reading.quantities import Amount, Dimension, amount_of, in_unit, mean, scaled, total
+from crossgrain.reading.reading import Notes
 from crossgrain.reading.sayings import SettledDose, compare, compare_limits, words_in
 from crossgrain.reading.schedule import Schedule
 from crossgrain.reading.sig import read_sig
 from crossgrain.reading.timing import schedule_of
-from crossgrain.reading.units import Dimension
 
 
 def refuse_what_leaves_it_open(dosage: Dosage, path: str) -> None:

@@ -8,8 +8,7 @@ from crossgrain.dosing.regimens import DoseLine
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.currency import dosage_in_force
 from crossgrain.reading.dosage import ReadDose, read_dosage
-from crossgrain.reading.elements import Dosage
-from crossgrain.reading.errors import Asked
+from crossgrain.reading.elements import Asked, Dosage
 from crossgrain.reading.instructions import (
     NONE_HOLDS,
     Numbered,

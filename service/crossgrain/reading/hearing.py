@@ -12,24 +12,26 @@ from fractions import Fraction
 
 import msgspec
 
-from crossgrain.reading.quantities import Amount
+from crossgrain.reading.quantities import Amount, Dimension, unit_of_word
 from crossgrain.reading.remembered import Remembered
-from crossgrain.reading.schedule import ELSEWHERE, TIMES, Schedule, on_weekdays
-from crossgrain.reading.sig import amount_in, dates_in, days_at
-from crossgrain.reading.sig_words import (
+from crossgrain.reading.schedule import (
     AMOUNT,
     BEARING,
     COUNTED_PARTS,
     DATES,
+    ELSEWHERE,
     EXCEPT,
     HARMLESS,
     LIST,
     NEUTRAL,
     ROUND,
     SPAN,
+    TIMES,
+    Schedule,
+    on_weekdays,
     plain_words,
 )
-from crossgrain.reading.units import Dimension, unit_of_word
+from crossgrain.reading.sig import amount_in, dates_in, days_at
 
 LONGEST_HEARD = 2000
 """Characters: more than an instruction ever has, and little enough to be gone through at once."""

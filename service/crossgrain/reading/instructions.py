@@ -14,9 +14,8 @@ from math import inf
 import msgspec
 
 from crossgrain.reading.currency import bounds_of
-from crossgrain.reading.elements import Dosage
-from crossgrain.reading.errors import Asked
-from crossgrain.reading.notes import Notes
+from crossgrain.reading.elements import Asked, Dosage
+from crossgrain.reading.reading import Notes
 
 Days = tuple[int | None, int | None]
 """First and last day, relative to as-of; ``None`` where it is not said."""

@@ -25,7 +25,7 @@ from typing import Any
 import msgspec
 import orjson
 
-from crossgrain.reading.errors import ReadCategory, Unreadable
+from crossgrain.reading.elements import ReadCategory, Unreadable
 
 MOST_BYTES = 10 * 1024 * 1024
 MOST_LEVELS = 64

@@ -8,8 +8,7 @@ from msgspec.structs import replace
 from crossgrain.names.identity import PLAN_SYSTEM
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.currency import Currency, request_standing, statement_standing
-from crossgrain.reading.elements import CodeableConcept, Dosage, Reference
-from crossgrain.reading.errors import Asked
+from crossgrain.reading.elements import Asked, CodeableConcept, Dosage, Reference
 from crossgrain.reading.hormone_names import is_for_thyroid
 from crossgrain.reading.medications import (
     medication_of,

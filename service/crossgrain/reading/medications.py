@@ -10,15 +10,13 @@ from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.names.printing import as_written
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.codesystems import UCUM
-from crossgrain.reading.elements import CodeableConcept, Quantity, Ratio, Reference
-from crossgrain.reading.errors import Asked
+from crossgrain.reading.elements import Asked, CodeableConcept, Quantity, Ratio, Reference
 from crossgrain.reading.medicines import is_told, product_of
 from crossgrain.reading.names import is_not_oral
 from crossgrain.reading.product import Product, line_of_tablet
-from crossgrain.reading.quantities import concentration
+from crossgrain.reading.quantities import Dimension, concentration
 from crossgrain.reading.reading import Reading
 from crossgrain.reading.resolve import Entry, refuse_implicit_rules
-from crossgrain.reading.units import Dimension
 from crossgrain.reading.views import Ingredient, Medication, Medicine, view
 
 _IN_ERROR = "entered-in-error"

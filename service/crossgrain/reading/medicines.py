@@ -28,13 +28,17 @@ from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.names.printing import as_written
 from crossgrain.reading.code_tables import CodeTables, MedicineCode
 from crossgrain.reading.codesystems import Atc, system_meant
-from crossgrain.reading.elements import CodeableConcept, Coding
-from crossgrain.reading.errors import Asked
+from crossgrain.reading.elements import Asked, CodeableConcept, Coding
 from crossgrain.reading.hormone_names import folded
-from crossgrain.reading.names import NamedMedicine, read_name, read_product_words
+from crossgrain.reading.names import (
+    NamedMedicine,
+    named_by_content,
+    read_name,
+    read_product_words,
+    with_words,
+)
 from crossgrain.reading.product import Product
 from crossgrain.reading.remembered import Remembered
-from crossgrain.reading.strengths import named_by_content, with_words
 
 
 def product_of(

@@ -12,7 +12,7 @@ from crossgrain.reading.code_tables import Believed
 from crossgrain.reading.currency import Currency, Meaning
 from crossgrain.reading.dates import read_date
 from crossgrain.reading.dose_lines import Doses, doses_of
-from crossgrain.reading.errors import Asked
+from crossgrain.reading.elements import Asked
 from crossgrain.reading.instructions import (
     Numbered,
     Run,
@@ -21,9 +21,8 @@ from crossgrain.reading.instructions import (
     without_shared_days,
 )
 from crossgrain.reading.medication_resources import product_named
-from crossgrain.reading.notes import Notes
 from crossgrain.reading.person import say_whose
-from crossgrain.reading.reading import Reading
+from crossgrain.reading.reading import Notes, Reading
 from crossgrain.reading.reconcile import IN_A_CIRCLE, Order, doubts_of, leading_in_circles
 from crossgrain.reading.record import MarkedOrder
 from crossgrain.reading.resolve import Entry

@@ -5,9 +5,8 @@ from dataclasses import dataclass
 from datetime import date
 
 from crossgrain.reading.dates import full_years, read_date
-from crossgrain.reading.elements import Identifier, Reference
-from crossgrain.reading.errors import Asked, ReadCategory, Unreadable
-from crossgrain.reading.notes import Notes
+from crossgrain.reading.elements import Asked, Identifier, ReadCategory, Reference, Unreadable
+from crossgrain.reading.reading import Notes
 from crossgrain.reading.resolve import BundleIndex, Entry, without_version
 from crossgrain.reading.views import Patient, view
 from crossgrain.safety.facts import Sex

@@ -12,15 +12,13 @@ from typing import Any, Unpack
 
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.reading.budget import refuse_drafts_above
-from crossgrain.reading.course_facts import read_facts
 from crossgrain.reading.currency import Meaning
 from crossgrain.reading.door import Look, Opened, open_record
-from crossgrain.reading.history import History, read_allergy, read_condition, read_goal
+from crossgrain.reading.history import History, read_allergy, read_condition, read_facts, read_goal
 from crossgrain.reading.labs import Labs, read_observation
-from crossgrain.reading.notes import Notes
 from crossgrain.reading.over_time import Dated, counted_once, dated_medicine, dispense_of
 from crossgrain.reading.person import Person
-from crossgrain.reading.reading import Reading
+from crossgrain.reading.reading import Notes, Reading
 from crossgrain.reading.reconcile import days_unchanged, reconciled, still_stopped
 from crossgrain.reading.record import Record
 from crossgrain.reading.resolve import Entry

@@ -12,9 +12,9 @@ from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.reading.code_tables import Believed, CodeTables
 from crossgrain.reading.dose_lines import refuse_implausible
-from crossgrain.reading.errors import Asked
-from crossgrain.reading.notes import Notes
+from crossgrain.reading.elements import Asked
 from crossgrain.reading.quantities import in_unit
+from crossgrain.reading.reading import Notes
 from crossgrain.reading.record import MedicineEntry, Span
 from crossgrain.reading.today import Hormone
 

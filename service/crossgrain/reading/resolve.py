@@ -11,8 +11,7 @@ from typing import Any
 import msgspec
 
 from crossgrain.reading.budget import refuse_long_address
-from crossgrain.reading.elements import Reference
-from crossgrain.reading.errors import ReadCategory, Unreadable
+from crossgrain.reading.elements import ReadCategory, Reference, Unreadable
 
 _KINDS_READ = ("collection", "searchset", "document", "message", "transaction", "batch")
 

@@ -15,19 +15,23 @@ import msgspec
 
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.names.printing import as_written
-from crossgrain.reading.elements import CodeableConcept, Dosage, Period, Quantity, Ratio, Timing
-from crossgrain.reading.errors import Asked
+from crossgrain.reading.elements import (
+    Asked,
+    CodeableConcept,
+    Dosage,
+    Period,
+    Quantity,
+    Ratio,
+    Timing,
+)
 from crossgrain.reading.hearing import Heard, heard_in
-from crossgrain.reading.labelled import labelled
 from crossgrain.reading.names import read_name
-from crossgrain.reading.notes import Notes
-from crossgrain.reading.product import Product, strengths_of
-from crossgrain.reading.quantities import Amount, amount_of, in_unit, total
-from crossgrain.reading.schedule import DAILY, Schedule
+from crossgrain.reading.product import Product, labelled, strengths_of
+from crossgrain.reading.quantities import Amount, Dimension, amount_of, in_unit, total
+from crossgrain.reading.reading import Notes
+from crossgrain.reading.schedule import BEGINS, DAILY, IN_ALL, OWN_NOTES, Schedule, plain_words
 from crossgrain.reading.sig import Sig, SigPart, read_sig
-from crossgrain.reading.sig_words import BEGINS, IN_ALL, OWN_NOTES, plain_words
 from crossgrain.reading.timing import schedule_of
-from crossgrain.reading.units import Dimension
 
 _SHOWN = 120
 """Characters of a saying that a question shows."""

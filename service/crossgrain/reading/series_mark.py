@@ -19,7 +19,7 @@ from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
 from crossgrain.names.errors import DomainError
 from crossgrain.names.series_extension import PARTS, SERIES_URL, ExtensionPart
-from crossgrain.reading.errors import Unreadable
+from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.quantities import exact
 
 _WEEK = 7

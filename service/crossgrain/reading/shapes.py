@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from crossgrain.names.identity import FhirVersion
-from crossgrain.reading.errors import ReadCategory, Unreadable
+from crossgrain.reading.elements import ReadCategory, Unreadable
 
 _BOTH = frozenset(
     """

@@ -29,16 +29,17 @@ from fractions import Fraction
 
 import msgspec
 
-from crossgrain.reading.quantities import Amount
+from crossgrain.reading.quantities import Amount, Dimension, unit_of_word
 from crossgrain.reading.remembered import Remembered
-from crossgrain.reading.schedule import DAILY, LONGEST, TIMES, WEEK, Schedule, on_weekdays
-from crossgrain.reading.sig_words import (
+from crossgrain.reading.schedule import (
     AMOUNT,
+    DAILY,
     DATES,
     EXCEPT,
     FILLER,
     JOINT,
     LIST,
+    LONGEST,
     MASS,
     MONTHS,
     ONE_DAY,
@@ -46,10 +47,13 @@ from crossgrain.reading.sig_words import (
     PRODUCT,
     ROUND,
     SPAN,
+    TIMES,
     TWO_HORMONES,
+    WEEK,
+    Schedule,
+    on_weekdays,
     plain_words,
 )
-from crossgrain.reading.units import Dimension, unit_of_word
 
 
 class SigPart(msgspec.Struct, frozen=True):

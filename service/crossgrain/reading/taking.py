@@ -21,8 +21,8 @@ from crossgrain.reading.currency import (
     is_given_up,
 )
 from crossgrain.reading.dates import read_date
-from crossgrain.reading.errors import Asked
-from crossgrain.reading.notes import Notes
+from crossgrain.reading.elements import Asked
+from crossgrain.reading.reading import Notes
 from crossgrain.reading.views import MedicationRequest, MedicationStatement
 
 _OUTRIGHT = {"not-taken", "stopped", "on-hold"}

@@ -10,8 +10,14 @@ from fractions import Fraction
 from msgspec.structs import replace
 
 from crossgrain.names.printing import as_written
-from crossgrain.reading.elements import CodeableConcept, Repeat, Timing
-from crossgrain.reading.errors import Asked, ReadCategory, Unreadable
+from crossgrain.reading.elements import (
+    Asked,
+    CodeableConcept,
+    ReadCategory,
+    Repeat,
+    Timing,
+    Unreadable,
+)
 from crossgrain.reading.quantities import exact, positive_integer, scaled
 from crossgrain.reading.schedule import (
     DAILY,

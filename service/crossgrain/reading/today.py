@@ -8,7 +8,7 @@ from crossgrain.dosing.preparations import Kind
 from crossgrain.reading.code_tables import Believed
 from crossgrain.reading.currency import Meaning
 from crossgrain.reading.dose_lines import Doses, read_by_date, read_doses
-from crossgrain.reading.errors import Asked
+from crossgrain.reading.elements import Asked
 from crossgrain.reading.history import History, keep
 from crossgrain.reading.medication_resources import reasons_of
 from crossgrain.reading.quantities import in_unit

@@ -11,8 +11,7 @@ from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.reading.currency import Currency, Meaning
 from crossgrain.reading.dose_lines import Doses, read_by_date, read_doses
-from crossgrain.reading.elements import Dosage, Reference
-from crossgrain.reading.errors import Asked, Unreadable
+from crossgrain.reading.elements import Asked, Dosage, Reference, Unreadable
 from crossgrain.reading.history import keys_in
 from crossgrain.reading.instructions import Run, numbered_in, runs_of
 from crossgrain.reading.medication_resources import (
@@ -27,9 +26,8 @@ from crossgrain.reading.medication_resources import (
     standing_of,
     statements_changed,
 )
-from crossgrain.reading.notes import Notes
 from crossgrain.reading.product import Product, tablet_strength
-from crossgrain.reading.reading import Reading
+from crossgrain.reading.reading import Notes, Reading
 from crossgrain.reading.record import MarkedOrder, MedicineEntry, Span
 from crossgrain.reading.resolve import Entry
 from crossgrain.reading.sayings import Saying

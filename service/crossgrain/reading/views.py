@@ -13,11 +13,12 @@ from crossgrain.reading.elements import (
     Period,
     Quantity,
     Ratio,
+    ReadCategory,
     Reference,
     Timing,
+    Unreadable,
     View,
 )
-from crossgrain.reading.errors import ReadCategory, Unreadable
 
 
 class Resource(View, rename="camel"):

@@ -7,7 +7,7 @@ from icalendar import Alarm, Calendar, Event
 
 from crossgrain.names.identity import SERVICE_NAME, stable_id, urn
 from crossgrain.sheet.days import PatientStep, Taking, day_words
-from crossgrain.writing.labs import BEFORE_DOSE
+from crossgrain.writing.checkpoint import BEFORE_DOSE
 from crossgrain.writing.narrative import plain
 
 REVIEW = (

@@ -1,16 +1,173 @@
-"""What the chart shows of one plan, before anything is drawn."""
+"""What the chart shows of one plan, before anything is drawn.
 
+Nothing in a plan rests on this: it is drawn, and stands in a table below the drawing.
+"""
+
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from functools import lru_cache
+from math import exp
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.core.proposal import Proposal
-from crossgrain.dosing.forecast import coverage_weights
-from crossgrain.dosing.kinetics import PoolWeights, intake_of
-from crossgrain.dosing.plan import LineDose, Plan, PriorTherapy, Step, SwitchPart
+from crossgrain.dosing.forecast import PoolCourse, course, coverage_weights
+from crossgrain.dosing.kinetics import (
+    ConstantIntake,
+    Curve,
+    Intake,
+    Kinetics,
+    KineticsTable,
+    Pools,
+    PoolWeights,
+    intake_of,
+    steady,
+    t3_curve,
+    weighed,
+)
+from crossgrain.dosing.moves import total_intake
+from crossgrain.dosing.plan import LineDose, Mode, Plan, PriorTherapy, Step, SwitchPart
 from crossgrain.names.printing import short
-from crossgrain.sheet.traces import Trace, modes, trace
-from crossgrain.writing.labels import NAMES
+from crossgrain.writing.care_plan import NAMES
+
+
+def modes(plan: Plan) -> tuple[Mode, ...]:
+    """The plan's own way first, then the other where there is one, over the plan's days."""
+    own = Mode(plan.prior_therapy, _swallowed(plan.steps), _swallowed(plan.steps, SwitchPart.OLD))
+    if plan.other_way is None:
+        return (own,)
+    other, days = plan.other_way, plan.steps[-1].last_day + 1
+    return own, replace(other, whole=_over(other.whole, days), old=_over(other.old, days))
+
+
+def _swallowed(steps: Sequence[Step], part: SwitchPart | None = None) -> tuple[ConstantIntake, ...]:
+    """The hormone of each step, or that of one part of it."""
+    return tuple(
+        ConstantIntake(
+            step.days,
+            total_intake(
+                (line.preparation, line.amount)
+                for line in step.lines
+                if part is None or line.part is part
+            ),
+        )
+        for step in steps
+    )
+
+
+def _over(periods: Iterable[ConstantIntake], days: float) -> tuple[ConstantIntake, ...]:
+    """The periods up to a day, the last one drawn out to it where they end before."""
+    kept: list[ConstantIntake] = []
+    left = days
+    for period in periods:
+        if left <= 0:
+            break
+        kept.append(replace(period, days=min(period.days, left)))
+        left -= period.days
+    if left > 0:
+        kept[-1] = replace(kept[-1], days=kept[-1].days + left)
+    return tuple(kept)
+
+
+Values = tuple[float, ...]
+"""One value per day, day 0 first; 1 is the old regimen at steady state."""
+
+
+@dataclass(frozen=True, slots=True)
+class Banded:
+    """A course of values, and from where to where the parameters' band takes each."""
+
+    value: Values
+    low: Values
+    high: Values
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """One prior therapy, day by day.
+
+    Attributes
+    ----------
+    coverage : on the basis on which the patient runs lowest
+    of_old : the part of `coverage` that the old regimen still gives: swallowed before day 0,
+        or in the old medicine since
+    most_generous : coverage on the basis on which the patient runs highest
+    t3 : the whole T3 pool
+    """
+
+    coverage: Banded
+    of_old: Values
+    most_generous: Values
+    t3: Banded
+
+    @property
+    def days(self) -> int:
+        """How many days there are values for."""
+        return len(self.of_old)
+
+
+def trace(
+    table: KineticsTable, old: Intake, mode: Mode, leanest: PoolWeights, most_generous: PoolWeights
+) -> Trace:
+    """Follow one prior therapy.
+
+    Parameters
+    ----------
+    table : the parameters and the corners of their band
+    old : the old regimen's intake
+    leanest, most_generous : weights that turn pools into coverage on a basis
+    """
+    start = steady(old)
+    usual = course(table.default, start, mode.whole)
+    corners = [course(kinetics, start, mode.whole) for kinetics in table.corners]
+    # Coverage depends on the half-lives alone, which two corners each share.
+    by_half_lives = {
+        (c.kinetics.t4_half_life_days, c.kinetics.t3_half_life_days): c for c in corners
+    }
+
+    def covered(per_pool: PoolWeights) -> Callable[[PoolCourse], Values]:
+        return lambda followed: _daily(followed, lambda p, i: weighed(p, i, per_pool))
+
+    def t3(followed: PoolCourse) -> Values:
+        kinetics = followed.kinetics
+        before = kinetics.t3_total(start)
+        return tuple(
+            value / before for value in _daily(followed, lambda p, i: t3_curve(kinetics, p, i))
+        )
+
+    lean = covered(leanest)
+    return Trace(
+        coverage=_banded(lean, usual, list(by_half_lives.values())),
+        of_old=lean(course(table.default, start, mode.old)),
+        most_generous=covered(most_generous)(usual),
+        t3=_banded(t3, usual, corners),
+    )
+
+
+def _banded(
+    values: Callable[[PoolCourse], Values], usual: PoolCourse, corners: list[PoolCourse]
+) -> Banded:
+    value = values(usual)
+    days = list(zip(value, *map(values, corners), strict=True))
+    return Banded(value, tuple(map(min, days)), tuple(map(max, days)))
+
+
+def _daily(followed: PoolCourse, curve_of: Callable[[Pools, Intake], Curve]) -> Values:
+    """The curve's value at the beginning of each day, and at the end of the last."""
+    values: list[float] = []
+    segments = list(followed.segments())
+    for number, (_, period, pools) in enumerate(segments, start=1):
+        level, slow, fast = curve_of(pools, period.intake)
+        last = number == len(segments)
+        decays = _decays(followed.kinetics, int(period.days) + last)
+        values.extend(level + slow * e4 + fast * e3 for e4, e3 in decays)
+    return tuple(values)
+
+
+@lru_cache(maxsize=1024)
+def _decays(kinetics: Kinetics, days: int) -> Sequence[tuple[float, float]]:
+    """What is left of each pool's deviation after 0, 1, … days."""
+    return tuple((exp(-day / kinetics.t4_tau), exp(-day / kinetics.t3_tau)) for day in range(days))
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""The patient's days: lettered steps, each with its tablets, laid out on month pages."""
+"""The tablets of every day, and the orders that they come from, as rows of the sheet."""
 
 from calendar import Calendar
 from collections.abc import Iterator, Sequence
@@ -8,19 +8,34 @@ from fractions import Fraction
 from itertools import groupby
 from string import ascii_uppercase
 
-from crossgrain.dosing.plan import LineDose, Plan, Step, SwitchPart
+from crossgrain.dosing.plan import (
+    Branch,
+    LabDraw,
+    LineDose,
+    OrderedCourse,
+    Plan,
+    Stage,
+    Step,
+    SwitchPart,
+)
 from crossgrain.dosing.supply import HomeUse, Turn, Use
 from crossgrain.dosing.tablets import SHARED_WEEK, Piece
 from crossgrain.words.doses import (
     WEEKDAYS,
     amount,
+    daily_dose,
     date_words,
     generic_name,
     tablets,
+    tablets_a_day,
     weekday_words,
 )
 from crossgrain.writing.at_home import supply_name
-from crossgrain.writing.dosage import count_each
+from crossgrain.writing.care_plan import PARTS
+from crossgrain.writing.checkpoint import lab_days, not_steady
+from crossgrain.writing.dosage import count_each, needed
+from crossgrain.writing.letterhead import Letterhead
+from crossgrain.writing.orders import branch_tasks, dated_acts, series_tasks
 
 _APART = ("in the morning", "at bedtime")
 _WHEN = {1: _APART[0], 2: "in the morning and again at bedtime"}
@@ -218,3 +233,95 @@ def months(steps: Sequence[PatientStep], labs: Sequence[date]) -> Iterator[Month
             ),
         )
         year, month = (year + 1, 1) if month == 12 else (year, month + 1)
+
+
+@dataclass(frozen=True, slots=True)
+class OrderRow:
+    """One medicine at one dose.
+
+    `needed` are the tablets that it takes, strength by strength; empty where the patient goes
+    on with the supply they have. What is fetched when stands in the pharmacy list.
+    """
+
+    part: SwitchPart
+    first: str
+    last: str
+    days: int
+    dose: str
+    tablets: str
+    needed: str
+    note: str
+    waits: bool
+
+    @property
+    def part_word(self) -> str:
+        """Which side of the switch it is on."""
+        return PARTS[self.part]
+
+
+@dataclass(frozen=True, slots=True)
+class DecisionRow:
+    """One row of the decision: what the labs say, and what follows."""
+
+    reading: str
+    title: str
+    condition: str
+    statement: str
+    orders: tuple[OrderRow, ...]
+    endings: tuple[str, ...]
+    labs: tuple[str, ...]
+
+
+def order_rows(letter: Letterhead, series: Sequence[OrderedCourse]) -> tuple[OrderRow, ...]:
+    """The series, one row per medicine and dose."""
+    return tuple(_row(letter, course) for course in series)
+
+
+def _row(letter: Letterhead, course: OrderedCourse) -> OrderRow:
+    line = course.line
+    return OrderRow(
+        part=line.part,
+        first=letter.words(course.first_day),
+        last=letter.words(course.last_day),
+        days=course.days,
+        dose=daily_dose(line),
+        tablets=tablets_a_day(line),
+        needed=needed(course),
+        note=line.note,
+        waits=course.stage is Stage.HOLD,
+    )
+
+
+def series_endings(letter: Letterhead, plan: Plan) -> tuple[str, ...]:
+    """What happens to the orders that stand today, and what else is to be done on a day."""
+    tasks = (*series_tasks(letter, plan.steps, letter.series), *dated_acts(letter))
+    return tuple(task["description"] for task in tasks)
+
+
+def lab_words(letter: Letterhead, draws: Sequence[LabDraw]) -> tuple[str, ...]:
+    """The draws, dated, each with what it is for."""
+    dates = letter.wording
+    return tuple(
+        " ".join((f"{lab_days(dates, draw)}: {draw.statement}.", *not_steady(dates, draw)))
+        for draw in draws
+    )
+
+
+def choices(letter: Letterhead, plan: Plan) -> Iterator[DecisionRow]:
+    """The branches of the checkpoint, of which exactly one is taken."""
+    for branch, own in zip(plan.checkpoint.branches, letter.branches, strict=True):
+        yield _choice(letter, branch, own)
+
+
+def _choice(letter: Letterhead, branch: Branch, own: tuple[OrderedCourse, ...]) -> DecisionRow:
+    condition = letter.conditions[branch.reading]
+    tasks = branch_tasks(letter, letter.option_scope(branch), letter.series, branch, own)
+    return DecisionRow(
+        reading=branch.reading,
+        title=condition.title,
+        condition=condition.words,
+        statement=branch.statement,
+        orders=order_rows(letter, own),
+        endings=tuple(task["description"] for task in tasks),
+        labs=lab_words(letter, branch.labs),
+    )

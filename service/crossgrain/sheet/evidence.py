@@ -18,7 +18,7 @@ from crossgrain.dosing.evidence import (
     findings,
 )
 from crossgrain.dosing.wording import worth_words
-from crossgrain.sheet.drawing import Scale, element
+from crossgrain.sheet.chart import Scale, element
 
 WIDTH, LEFT, RIGHT, FONT, ROW = 640, 216, 16, 14, 21
 _HEADS = {

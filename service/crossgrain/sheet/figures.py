@@ -12,9 +12,8 @@ from markupsafe import Markup
 from crossgrain.dosing.plan import BasisRow, Forecast, Plan
 from crossgrain.dosing.targets import TargetDose
 from crossgrain.names.printing import amount, grains, percent, whole_percent
-from crossgrain.sheet.charted import Charted
-from crossgrain.sheet.drawing import Scale, element
-from crossgrain.sheet.traces import Banded, Values
+from crossgrain.sheet.chart import Scale, element
+from crossgrain.sheet.charted import Banded, Charted, Values
 from crossgrain.words.doses import date_words
 from crossgrain.writing.letterhead import Letterhead
 

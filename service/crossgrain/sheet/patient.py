@@ -16,8 +16,8 @@ from crossgrain.names.printing import decimal
 from crossgrain.safety.rule import Severity
 from crossgrain.sheet.days import PatientStep, day_words, months
 from crossgrain.writing.at_home import home_words, supply_name
+from crossgrain.writing.checkpoint import BEFORE_DOSE
 from crossgrain.writing.dosage import count_each
-from crossgrain.writing.labs import BEFORE_DOSE
 from crossgrain.writing.letterhead import Letterhead
 
 GO_TO_HOSPITAL = (

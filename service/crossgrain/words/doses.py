@@ -1,16 +1,26 @@
 """Plain words for dates, doses and tablets, as a patient or a prescriber reads them."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import date
 from fractions import Fraction
 from functools import lru_cache
 
+from crossgrain.core.judge import by_date
 from crossgrain.dosing.plan import LineDose
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.dosing.tablets import SHARED_WEEK, Piece
 from crossgrain.dosing.targets import Target
 from crossgrain.names import printing
+from crossgrain.reading.record import MedicineEntry
+
+
+def in_words(orders: Sequence[MedicineEntry]) -> str:
+    """What is ordered, dose after dose; empty where no dose was read."""
+    if not any(order.lines for order in orders):
+        return ""
+    return ", then ".join(dict.fromkeys(taken(dose) for _, dose in by_date(orders)))
+
 
 CAUTION = "A proposal for the licensed prescriber, who decides; local rules and labels come first."
 

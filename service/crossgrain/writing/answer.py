@@ -1,23 +1,133 @@
-"""The answer to a request for a switch, as one Bundle."""
+"""The answer to a request for a switch, as one Bundle: how it ends, why, and made from what."""
 
+from collections.abc import Iterable
 from typing import Any
 
-from crossgrain.core.proposal import Proposal
+from crossgrain.core.proposal import Outcome, Proposal
 from crossgrain.dosing.plan import Plan
-from crossgrain.names.identity import FhirVersion, urn
+from crossgrain.names.identity import MODULE_CANONICAL, SERVICE_NAME, FhirVersion, urn
 from crossgrain.reading.code_tables import CodeTables
-from crossgrain.writing.acts import dated_acts
-from crossgrain.writing.care_plan import Contents, care_plan
-from crossgrain.writing.checkpoint import options, request_group
-from crossgrain.writing.digest import Digest, digest_of
-from crossgrain.writing.guidance import guidance_response
-from crossgrain.writing.issues import detected_issues
-from crossgrain.writing.labs import service_requests
-from crossgrain.writing.letterhead import SERIES, Letterhead, Resource, letterhead_for
-from crossgrain.writing.orders import medication_requests
-from crossgrain.writing.prior import series_tasks
-from crossgrain.writing.provenance import provenance
-from crossgrain.writing.r5 import to_r5
+from crossgrain.words.doses import CAUTION
+from crossgrain.writing.care_plan import (
+    Contents,
+    Digest,
+    care_plan,
+    comparison_table,
+    digest_of,
+    findings_block,
+)
+from crossgrain.writing.checkpoint import options, request_group, service_requests
+from crossgrain.writing.forms import to_r5
+from crossgrain.writing.issues import detected_issues, operation_outcome
+from crossgrain.writing.letterhead import SERIES, Letterhead, Resource, letterhead_for, to_confirm
+from crossgrain.writing.narrative import bullets, heading, narrative, paragraph
+from crossgrain.writing.orders import dated_acts, medication_requests, series_tasks
+from crossgrain.writing.rationale import rationale
+
+PARTICIPANT = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"
+
+
+def device(letter: Letterhead) -> Resource:
+    """The service itself, to be contained."""
+    return {
+        "resourceType": "Device",
+        "id": "service",
+        "deviceName": [{"name": SERVICE_NAME, "type": "user-friendly-name"}],
+        "type": {"text": "clinical decision support software"},
+        "version": [{"value": letter.service_version}],
+    }
+
+
+def provenance(letter: Letterhead, proposed: Iterable[Resource]) -> Resource:
+    """Every proposed resource as target, every resource read as entity."""
+    record = letter.proposal.record
+    words = (
+        f"Computed by {SERVICE_NAME} {letter.service_version} from the record as read on"
+        f" {letter.authored}: {', '.join(record.references) or 'no resource'}."
+    )
+    coding = {"system": PARTICIPANT, "code": "assembler", "display": "Assembler"}
+    body: Resource = {
+        "resourceType": "Provenance",
+        "id": letter.id_of("Provenance"),
+        "text": narrative(paragraph(words)),
+        "contained": [device(letter)],
+        "target": [{"reference": urn(resource["id"])} for resource in proposed],
+        "recorded": letter.instant,
+        "agent": [{"type": {"coding": [coding]}, "who": {"reference": "#service"}}],
+    }
+    if record.references:
+        body["entity"] = [
+            {"role": "source", "what": {"reference": reference}} for reference in record.references
+        ]
+    return body
+
+
+STATUS = {
+    Outcome.PLAN: "success",
+    Outcome.STOP: "success",  # the module ran; it found that nothing may be proposed yet
+    Outcome.DATA_REQUIRED: "data-required",
+}
+_CONCLUSIONS = {
+    Outcome.DATA_REQUIRED: "No dose is computed: the questions below must be answered first.",
+    Outcome.STOP: "No series is proposed: what is marked STOP must be settled first.",
+}
+"""How the answer ends without a plan."""
+
+
+def guidance_response(letter: Letterhead, digest: Digest | None) -> Resource:
+    """Status, result, the contained findings and the contained working.
+
+    `digest` is the plan in short, where there is one.
+    """
+    outcome = letter.proposal.outcome
+    concluded = digest.summary if digest else _CONCLUSIONS[outcome]
+    text = _narrative(letter, concluded, digest)
+    body = letter.head("GuidanceResponse", "GuidanceResponse", text)
+    body["contained"] = [operation_outcome(letter), rationale(letter), device(letter)]
+    body["moduleCanonical"] = f"{MODULE_CANONICAL}|{letter.service_version}"
+    body["status"] = STATUS[outcome]
+    body["subject"] = letter.patient
+    if letter.encounter:
+        body["encounter"] = {"reference": letter.encounter}
+    body["occurrenceDateTime"] = letter.authored
+    body["performer"] = {"reference": "#service"}
+    body["note"] = letter.notes(concluded)
+    body["evaluationMessage"] = [{"reference": "#outcome"}]
+    body["outputParameters"] = {"reference": "#rationale"}
+    if letter.plan:
+        body["result"] = {"reference": letter.care_plan_urn}
+    return body
+
+
+def _narrative(letter: Letterhead, concluded: str, digest: Digest | None) -> dict[str, str]:
+    record = letter.proposal.record
+    questions = [f"{question.question} ({question.expression})" for question in record.questions]
+    return narrative(
+        paragraph(CAUTION),
+        paragraph(concluded),
+        heading("Questions") + bullets(questions) if questions else "",
+        digest.findings if digest else findings_block(letter),
+        bullets(map(to_confirm, record.confirm)),
+        _working(letter.plan, digest) if letter.plan and digest else "",
+    )
+
+
+def _working(plan: Plan, digest: Digest) -> str:
+    statements = (
+        f"{statement.title}: {statement.arithmetic} ({statement.source})"
+        for statement in plan.rationale
+    )
+    return "".join(
+        (
+            heading("Every basis side by side"),
+            comparison_table(plan.comparison),
+            heading("Modelled hormone during the move"),
+            digest.forecasts,
+            heading("Rationale"),
+            bullets(statements),
+        )
+    )
+
 
 _ORDER = {
     "CarePlan": 0,

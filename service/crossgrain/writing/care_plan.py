@@ -1,18 +1,196 @@
-"""The CarePlan that ties the series together."""
+"""The CarePlan that ties the series together, and the plan as a person reads it."""
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from crossgrain.dosing.plan import OrderedCourse, Plan
+from crossgrain.core.proposal import Outcome
+from crossgrain.dosing.plan import (
+    BasisRow,
+    Forecast,
+    LabDraw,
+    OrderedCourse,
+    Plan,
+    PriorTherapy,
+    SwitchPart,
+)
+from crossgrain.dosing.preparations import Kind
+from crossgrain.dosing.wording import dose_words, standing_words
 from crossgrain.names.identity import MODULE_CANONICAL, urn
-from crossgrain.words.doses import CAUTION
-from crossgrain.writing.carried_over import beside_the_series, judged_orders
-from crossgrain.writing.checkpoint import BranchOption
-from crossgrain.writing.digest import Digest
+from crossgrain.names.printing import micrograms, percent
+from crossgrain.words.doses import CAUTION, TARGET_WORDS, daily_dose, tablets_a_day, taken
+from crossgrain.writing.at_home import beside_the_series, judged_orders
+from crossgrain.writing.checkpoint import (
+    BranchOption,
+    checkpoint_words,
+    lab_days,
+    not_steady,
+    option_words,
+)
 from crossgrain.writing.dosage import fetched
-from crossgrain.writing.letterhead import Letterhead, Resource
-from crossgrain.writing.narrative import bullets, heading, narrative, paragraph, table
-from crossgrain.writing.plan_words import checkpoint_block, dose_table, lab_list
+from crossgrain.writing.issues import finding_words
+from crossgrain.writing.letterhead import Letterhead, Resource, Wording
+from crossgrain.writing.narrative import bullets, heading, narrative, paragraph, plain, table
 from crossgrain.writing.series_mark import on_plan
+
+TITLES = {
+    Outcome.PLAN: "A proposed switch",
+    Outcome.STOP: "No switch is proposed: this must be settled first",
+    Outcome.DATA_REQUIRED: "No switch is proposed yet: these questions come first",
+}
+PARTS = {SwitchPart.OLD: "old", SwitchPart.NEW: "new", SwitchPart.SHARED: "kept"}
+"""Which side of the switch a medicine is on."""
+NAMES = {
+    Kind.LEVOTHYROXINE: "LT4",
+    Kind.DESICCATED_THYROID: "desiccated",
+    Kind.LIOTHYRONINE: "LT3",
+    Kind.FIXED_RATIO: "fixed ratio, T4",
+    Kind.COMPOUNDED: "compounded",
+}
+"""In the order in which a combination is written."""
+
+
+@dataclass(frozen=True, slots=True)
+class Digest:
+    """The plan in short.
+
+    Attributes
+    ----------
+    title : from what to what
+    summary : the plan in two sentences
+    findings, forecasts : blocks of XHTML
+    """
+
+    title: str
+    summary: str
+    findings: str
+    forecasts: str
+
+
+def digest_of(letter: Letterhead, plan: Plan) -> Digest:
+    """Put a plan in short."""
+    title = _title(letter, plan)
+    return Digest(
+        title=title,
+        summary=plain(_summary(letter, plan, title)),
+        findings=findings_block(letter),
+        forecasts=forecast_list(letter.wording, plan.ways),
+    )
+
+
+def _title(letter: Letterhead, plan: Plan) -> str:
+    now = taken(letter.proposal.record.regimen) or "no thyroid hormone"
+    return f"Move from {now} to {TARGET_WORDS[plan.target]}"
+
+
+def _summary(letter: Letterhead, plan: Plan, title: str) -> str:
+    checkpoint = plan.checkpoint
+    held = f", held at {dose_words(checkpoint.held)}," if checkpoint.held_above else ""
+    return (
+        f"{title}, starting on {letter.words(0)}: on the basis {plan.basis_id} the"
+        f" target is {dose_words(plan.aim)} a day. The dose goes to the checkpoint of"
+        f" {dose_words(checkpoint.dose)} a day{held} and waits there for labs on"
+        f" {letter.words(checkpoint.lab_day)}."
+    )
+
+
+PRIOR_WORDS = {
+    PriorTherapy.OVERLAP: "the old dose tapers while the new one is built up",
+    PriorTherapy.STOP: "the old dose ends on day one",
+}
+
+
+def dose_table(wording: Wording, courses: tuple[OrderedCourse, ...]) -> str:
+    """Every dose with its dates and tablets."""
+    rows = (
+        (
+            wording.words(course.first_day),
+            wording.words(course.last_day),
+            daily_dose(course.line),
+            tablets_a_day(course.line),
+        )
+        for course in courses
+    )
+    return table(("From", "To", "Dose", "Tablets a day"), rows)
+
+
+def lab_list(wording: Wording, draws: tuple[LabDraw, ...]) -> str:
+    """The blood draws."""
+    return bullets(
+        " ".join((f"{lab_days(wording, draw)}: {draw.statement}", *not_steady(wording, draw)))
+        for draw in draws
+    )
+
+
+def findings_block(letter: Letterhead) -> str:
+    """The findings, most severe first, or nothing."""
+    if not letter.findings:
+        return ""
+    return heading("Safety findings") + bullets(
+        " ".join(finding_words(finding)) for finding in letter.findings
+    )
+
+
+def comparison_table(comparison: tuple[BasisRow, ...]) -> str:
+    """The target on every basis, the one that was used marked."""
+    return table(
+        ("Basis", "LT4-equivalent now", "Target a day", "Against the published trials", "Source"),
+        map(_row, comparison),
+    )
+
+
+def _row(row: BasisRow) -> tuple[str, str, str, str, str]:
+    worth = row.lt4_equivalent_ug
+    name = row.basis_id if row.sets_checkpoint else f"{row.basis_id} (for comparison only)"
+    return (
+        name,
+        "-" if worth is None else micrograms(worth),
+        dose_words(row.target) if row.target else row.refused,
+        standing_words(row.basis.standing) if row.basis.standing else "-",
+        row.basis.source,
+    )
+
+
+def forecast_list(wording: Wording, forecasts: tuple[Forecast, ...]) -> str:
+    """How low the patient runs under the plan, and under the prior therapy not chosen."""
+    return bullets(
+        _forecast(wording, forecast, chosen)
+        for forecast, chosen in zip(forecasts, ("Proposed", "Not chosen"), strict=False)
+    )
+
+
+def _forecast(wording: Wording, forecast: Forecast, chosen: str) -> str:
+    lowest, t3 = forecast.lowest, forecast.t3_exposure
+    return (
+        f"{chosen}, {forecast.prior_therapy} ({PRIOR_WORDS[forecast.prior_therapy]}):"
+        f" lowest coverage {percent(lowest.lowest.value)} of the old regimen on"
+        f" {wording.words(int(lowest.lowest.day))} (basis {lowest.basis_id});"
+        f" T3 exposure {percent(t3[0].value)} to {percent(t3[1].value)}.{_band(forecast)}"
+    )
+
+
+def _band(forecast: Forecast) -> str:
+    if forecast.band is None:
+        return ""
+    low, high = map(percent, forecast.band.lowest_coverage)
+    return f" Over the band of the model's parameters the lowest coverage is {low} to {high}."
+
+
+def checkpoint_block(letter: Letterhead, plan: Plan, choices: Iterable[BranchOption]) -> str:
+    """The checkpoint and its branches with their doses and draws."""
+    return (
+        heading("Checkpoint")
+        + paragraph(checkpoint_words(letter, plan.checkpoint))
+        + "".join(_branches(letter, choices))
+    )
+
+
+def _branches(letter: Letterhead, choices: Iterable[BranchOption]) -> Iterator[str]:
+    for choice in choices:
+        yield paragraph(option_words(letter, choice))
+        yield dose_table(letter.wording, choice.courses)
+        yield lab_list(letter.wording, choice.branch.labs)
+        yield bullets(choice.endings)
+
 
 PHARMACY = ("Fetch by", "Product", "Tablets", "Lasts until")
 

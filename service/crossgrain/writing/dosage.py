@@ -11,10 +11,9 @@ from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.tablets import DAYS_OF_WEEK, SHARED_WEEK, Piece
 from crossgrain.reading.codesystems import Snomed
 from crossgrain.words.doses import amount, generic_name, product, tablets, weekday_words
-from crossgrain.writing.letterhead import Scope
+from crossgrain.writing.letterhead import Scope, Wording
 from crossgrain.writing.narrative import plain
 from crossgrain.writing.quantities import counted, exact_quantity
-from crossgrain.writing.wording import Wording
 
 DOSE_TYPE = "http://terminology.hl7.org/CodeSystem/dose-rate-type"
 EMPTY_STOMACH = "on an empty stomach, 4 hours apart from calcium, iron and antacids"

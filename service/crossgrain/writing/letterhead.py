@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import lru_cache
 from typing import Any
 
 from crossgrain.core.proposal import Outcome, Proposal
@@ -12,13 +13,42 @@ from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.record import MedicineEntry, Question
 from crossgrain.reading.series_mark import SeriesFacts
 from crossgrain.safety.rule import Finding, Severity, most_severe_first
-from crossgrain.words.doses import CAUTION
-from crossgrain.writing.carried_over import carried_over, replaced_by
+from crossgrain.words.doses import CAUTION, date_words
+from crossgrain.writing.at_home import carried_over, replaced_by
 from crossgrain.writing.conditions import Conditions, conditions_for, swallows_t3
 from crossgrain.writing.narrative import narrative, paragraphs, plain
-from crossgrain.writing.plan_name import plan_name
-from crossgrain.writing.series_mark import facts_parts, series_facts
-from crossgrain.writing.wording import Wording
+from crossgrain.writing.series_mark import facts_parts, plan_name, series_facts
+
+
+@dataclass(frozen=True, slots=True)
+class Wording:
+    """What says nothing of whose the plan is.
+
+    Attributes
+    ----------
+    first_ordinal : day 0
+    instructions : what the findings add to the instruction of every order
+    codes : verified codes of the products
+    """
+
+    first_ordinal: int
+    instructions: tuple[str, ...]
+    codes: CodeTables
+
+    def iso(self, number: int) -> str:
+        """The calendar date of a day of the plan, as FHIR writes it."""
+        return _calendar(self.first_ordinal + number)[0]
+
+    def words(self, number: int) -> str:
+        """The same, as a person reads it."""
+        return _calendar(self.first_ordinal + number)[1]
+
+
+@lru_cache(maxsize=4096)
+def _calendar(ordinal: int) -> tuple[str, str]:
+    day = date.fromordinal(ordinal)
+    return day.isoformat(), date_words(day)
+
 
 Resource = dict[str, Any]
 

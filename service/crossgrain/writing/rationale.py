@@ -23,10 +23,9 @@ from crossgrain.dosing.wording import standing_words
 from crossgrain.safety.judgement import OrderJudgement
 from crossgrain.safety.order import OrderReading
 from crossgrain.words.doses import daily_dose, pieces
-from crossgrain.writing.letterhead import Letterhead, Resource
+from crossgrain.writing.letterhead import Letterhead, Resource, Wording
 from crossgrain.writing.narrative import plain
 from crossgrain.writing.quantities import quantity, rounded
-from crossgrain.writing.wording import Wording
 
 Part = dict[str, Any]
 

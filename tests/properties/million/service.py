@@ -11,11 +11,11 @@ from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.targets import Mixture, Target
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.identity import FhirVersion
-from crossgrain.reading.errors import Unreadable
+from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.json import parse
 from crossgrain.reading.reader import read_record
 from crossgrain.writing.answer import answer_bundle
-from crossgrain.writing.encode import to_json
+from crossgrain.writing.forms import to_json
 
 CATALOGUE = load_catalogue()
 FAMILY = {"d60": "desiccated-thyroid-60", "d65": "desiccated-thyroid-65"}

@@ -23,17 +23,21 @@ from tests.unit.reading.records import AS_OF, CATALOGUE
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.codesystems import UCUM
-from crossgrain.reading.elements import Quantity, Ratio
-from crossgrain.reading.errors import Asked, Unreadable
+from crossgrain.reading.elements import Asked, Quantity, Ratio, Unreadable
 from crossgrain.reading.hearing import heard_in
 from crossgrain.reading.json import parse
 from crossgrain.reading.names import read_name
-from crossgrain.reading.quantities import Amount, amount_of, concentration
+from crossgrain.reading.quantities import (
+    Amount,
+    amount_of,
+    concentration,
+    unit_of_code,
+    unit_of_word,
+)
 from crossgrain.reading.reader import read_course, read_record
 from crossgrain.reading.record import MedicineEntry, Record
 from crossgrain.reading.schedule import read_frequency
 from crossgrain.reading.sig import read_sig
-from crossgrain.reading.units import unit_of_code, unit_of_word
 from crossgrain.reading.views import view
 from crossgrain.screening.course import Undecided
 

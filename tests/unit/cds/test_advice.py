@@ -27,7 +27,7 @@ from crossgrain.safety.intent import Intent
 from crossgrain.safety.judgement import Ending, Verdict
 from crossgrain.safety.rule import Finding, Severity
 from crossgrain.writing.answer import answer_bundle
-from crossgrain.writing.encode import to_json
+from crossgrain.writing.forms import to_json
 
 DAY = date(2025, 3, 2)
 LT4, GRAINS, LT3 = (

@@ -29,7 +29,7 @@ from crossgrain.reading.budget import (
     MOST_RESOURCES,
     MOST_SAYINGS,
 )
-from crossgrain.reading.errors import ReadCategory, Unreadable
+from crossgrain.reading.elements import ReadCategory, Unreadable
 
 MANY = 1900
 

@@ -5,7 +5,7 @@ from datetime import date
 import pytest
 
 from crossgrain.reading.dates import read_date
-from crossgrain.reading.errors import Unreadable
+from crossgrain.reading.elements import Unreadable
 
 
 @pytest.mark.parametrize(

@@ -49,7 +49,7 @@ from tests.unit.reading.records import (
 )
 
 from crossgrain.names.identity import FhirVersion
-from crossgrain.reading.errors import Unreadable
+from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.json import parse
 from crossgrain.reading.reader import read_course
 from crossgrain.screening.course import Undecided

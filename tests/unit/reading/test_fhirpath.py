@@ -22,7 +22,7 @@ from tests.unit.reading.records import (
     ucum,
 )
 
-from crossgrain.reading.errors import Unreadable
+from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.json import parse
 from crossgrain.reading.record import Record
 

@@ -13,7 +13,7 @@ import carebundle
 import pytest
 from tests.unit.reading.records import LT4_100, Json, dosage, doses, read_bundle, statement, ucum
 
-from crossgrain.reading.errors import Unreadable
+from crossgrain.reading.elements import Unreadable
 from crossgrain.safety.facts import Analyte
 
 AS_OF = date(2026, 1, 1)

@@ -17,7 +17,7 @@ from tests.unit.reading.records import (
 )
 
 from crossgrain.names.identity import FhirVersion
-from crossgrain.reading.errors import Unreadable
+from crossgrain.reading.elements import Unreadable
 
 TWICE = {"repeat": {"frequency": 2, "period": 1, "periodUnit": "d"}}
 GTS = "http://terminology.hl7.org/CodeSystem/v3-GTSAbbreviation"

@@ -25,7 +25,7 @@ from tests.unit.reading.records import (
 )
 
 from crossgrain.names.identity import FhirVersion
-from crossgrain.reading.errors import ReadCategory, Unreadable
+from crossgrain.reading.elements import ReadCategory, Unreadable
 from crossgrain.reading.reader import read_course
 from crossgrain.screening.course import Undecided
 

@@ -18,7 +18,7 @@ from tests.unit.reading.records import (
 )
 
 from crossgrain.names.identity import FhirVersion
-from crossgrain.reading.errors import ReadCategory, Unreadable
+from crossgrain.reading.elements import ReadCategory, Unreadable
 
 TAKEN = statement(LT4, dosage(ucum(100, "ug")))
 

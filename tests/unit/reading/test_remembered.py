@@ -4,8 +4,7 @@ import pytest
 from tests.unit.reading.records import CODES, LT4_100, PREPARATIONS, condition, read, request, ucum
 from tests.unit.reading.records import dosage as dose
 
-from crossgrain.reading.elements import CodeableConcept, Coding
-from crossgrain.reading.errors import Asked
+from crossgrain.reading.elements import Asked, CodeableConcept, Coding
 from crossgrain.reading.medicines import product_of
 from crossgrain.reading.remembered import LONGEST_KEPT, MOST_KEPT, Remembered
 

@@ -24,7 +24,7 @@ from tests.unit.reading.records import (
 
 from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.hearing import LONGEST_HEARD, heard_in
-from crossgrain.reading.units import Dimension
+from crossgrain.reading.quantities import Dimension
 
 BEARING = [
     "STOP",

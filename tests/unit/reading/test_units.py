@@ -7,8 +7,8 @@ import pytest
 from ucumvert import PintUcumRegistry
 
 from crossgrain.reading.codesystems import UCUM
-from crossgrain.reading.lab_values import lab_factor
-from crossgrain.reading.units import Dimension, unit_of_code, unit_of_word
+from crossgrain.reading.labs import lab_factor
+from crossgrain.reading.quantities import Dimension, unit_of_code, unit_of_word
 from crossgrain.safety.facts import Analyte
 
 REGISTRY = PintUcumRegistry()

@@ -7,8 +7,8 @@ import pytest
 from crossgrain.dosing.preparations import Kind
 from crossgrain.reading.hearing import heard_in
 from crossgrain.reading.names import read_name
+from crossgrain.reading.quantities import Dimension
 from crossgrain.reading.sig import read_sig
-from crossgrain.reading.units import Dimension
 
 READ = {
     "1 tab po qd": ("piece", 1, 1),

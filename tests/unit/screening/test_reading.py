@@ -22,7 +22,7 @@ from tests.unit.screening.records import NEW, OLD, STILL, day, order, read
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.names.identity import FhirVersion
-from crossgrain.reading.errors import Unreadable
+from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.reader import read_course
 from crossgrain.screening.course import Aim, End, Undecided
 

@@ -13,8 +13,7 @@ from crossgrain.dosing.forecast import coverage_weights
 from crossgrain.dosing.kinetics import ConstantIntake, Intake, PoolWeights, intake_of, steady
 from crossgrain.dosing.moves import total_intake
 from crossgrain.dosing.plan import Mode, Plan, PriorTherapy
-from crossgrain.sheet.charted import charted
-from crossgrain.sheet.traces import modes, trace
+from crossgrain.sheet.charted import charted, modes, trace
 
 KINETICS = CATALOGUE.kinetics
 

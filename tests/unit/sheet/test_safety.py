@@ -19,7 +19,7 @@ from tests.unit.sheet.pages import (
     sheet,
 )
 
-from crossgrain.sheet.person import NOBODY, person_in
+from crossgrain.sheet.page import NOBODY, person_in
 
 MOST_BYTES = 160_000
 """What a page may weigh: the longest plans have a long pharmacy list, and the published trials."""

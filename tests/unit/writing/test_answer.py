@@ -23,7 +23,7 @@ from tests.unit.writing.plans import (
 from crossgrain.core.proposal import SwitchRequest
 from crossgrain.names.identity import FhirVersion
 from crossgrain.words.doses import CAUTION
-from crossgrain.writing.encode import to_json
+from crossgrain.writing.forms import to_json
 
 
 def test_a_plan_is_a_success_with_the_care_plan_as_result():

@@ -11,8 +11,7 @@ from crossgrain.dosing.plan import DoseUse, LineDose, OrderedCourse, Prescriptio
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.tablets import Piece, Tablets
 from crossgrain.writing.dosage import dispense, fetched, instructions, needed
-from crossgrain.writing.letterhead import Scope
-from crossgrain.writing.wording import Wording
+from crossgrain.writing.letterhead import Scope, Wording
 
 SERIES = Scope("series", "proposal")
 EMPTY_STOMACH = "on an empty stomach, 4 hours apart from calcium, iron and antacids"

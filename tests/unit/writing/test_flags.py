@@ -6,7 +6,7 @@ import pytest
 
 from crossgrain.names.identity import FhirVersion
 from crossgrain.screening.course import Flag, FlagCode, FlagGrade, Urgency
-from crossgrain.writing.flags import closed_issue, detected_issue
+from crossgrain.writing.issues import closed_issue, detected_issue
 
 FLAG = Flag(
     FlagCode.UNDER, FlagGrade.LIKELY, Urgency.SOON, date(2025, 1, 6), frozenset(), frozenset(), {},

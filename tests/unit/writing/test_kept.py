@@ -13,7 +13,7 @@ from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.targets import Target
 from crossgrain.names.identity import FhirVersion
 from crossgrain.safety.facts import Known
-from crossgrain.writing.encode import to_json
+from crossgrain.writing.forms import to_json
 
 KEEPING = load_catalogue()
 ANEW = load_catalogue(plans_kept=0)

@@ -8,7 +8,7 @@ from tests.unit.writing.answers import resources, walk, written
 from tests.unit.writing.plans import EVERY, HOLD, data_required, levothyroxine_to_desiccated
 
 from crossgrain.reading.record import Question
-from crossgrain.writing.encode import to_json
+from crossgrain.writing.forms import to_json
 
 HOSTILE = '<script>alert("x")</script> & <img src=x onerror=y> \x00\x1b\ud800\ufffe ]]> &lt;'
 

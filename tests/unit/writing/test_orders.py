@@ -27,8 +27,8 @@ from crossgrain.dosing.case import order_line
 from crossgrain.dosing.plan import Stage, Step, SwitchPart, courses
 from crossgrain.dosing.supply import prescriptions
 from crossgrain.dosing.tablets import best_day_dose
+from crossgrain.reading.schedule import OWN_NOTES, plain_words
 from crossgrain.reading.sig import read_sig
-from crossgrain.reading.sig_words import OWN_NOTES, plain_words
 from crossgrain.safety.tsh import TshLimits, Whose
 from crossgrain.writing.conditions import conditions_for
 from crossgrain.writing.dosage import EMPTY_STOMACH

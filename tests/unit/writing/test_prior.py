@@ -20,7 +20,7 @@ from tests.unit.writing.plans import (
 
 from crossgrain.dosing.plan import Stage, Step, courses
 from crossgrain.writing.letterhead import letterhead_for
-from crossgrain.writing.prior import series_tasks
+from crossgrain.writing.orders import series_tasks
 
 
 def test_the_old_order_is_aborted_on_the_day_its_taper_begins():

@@ -6,8 +6,7 @@ from tests.unit.writing.plans import EVERY
 
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.apply import care_plan_alone
-from crossgrain.writing.encode import to_json
-from crossgrain.writing.transaction import as_transaction
+from crossgrain.writing.forms import as_transaction, to_json
 
 
 @pytest.mark.parametrize("name", EVERY)

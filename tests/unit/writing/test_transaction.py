@@ -5,7 +5,7 @@ from tests.unit.writing.answers import written
 from tests.unit.writing.plans import EVERY
 
 from crossgrain.names.identity import FhirVersion
-from crossgrain.writing.transaction import as_transaction
+from crossgrain.writing.forms import as_transaction
 
 
 @pytest.mark.parametrize("version", FhirVersion)

@@ -25,7 +25,7 @@ from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import Fault, refusal
 from crossgrain.operations.screen_switches import screening_options
-from crossgrain.writing.encode import to_json
+from crossgrain.writing.forms import to_json
 
 Shelf = Mapping[tuple[str, str], Resource]
 READABLE = (

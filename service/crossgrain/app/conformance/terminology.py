@@ -14,8 +14,8 @@ from crossgrain.safety.judgement import verdict_in_general
 from crossgrain.safety.rule import Missing, Rule, RuleTable, in_general
 from crossgrain.screening.course import FlagCode, FlagGrade
 from crossgrain.words.doses import TARGET_WORDS
+from crossgrain.writing.care_plan import PRIOR_WORDS
 from crossgrain.writing.narrative import table
-from crossgrain.writing.plan_words import PRIOR_WORDS
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,8 +19,8 @@ from crossgrain.reading.record import Record
 from crossgrain.safety.rule import Finding, most_severe_first
 from crossgrain.sheet.charted import Charted, charted
 from crossgrain.words.doses import CAUTION, date_words, taken
-from crossgrain.writing.carried_over import beside_the_series
-from crossgrain.writing.labels import TITLES
+from crossgrain.writing.at_home import beside_the_series
+from crossgrain.writing.care_plan import TITLES
 
 _ROWS = 14
 _MARKERS = ("braille", "dot", "+", "x")

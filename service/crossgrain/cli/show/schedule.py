@@ -20,9 +20,9 @@ from crossgrain.dosing.wording import dose_words
 from crossgrain.names.printing import short
 from crossgrain.safety.tsh import TshLimits
 from crossgrain.words.doses import date_words, pieces
+from crossgrain.writing.care_plan import NAMES, PARTS
 from crossgrain.writing.conditions import BranchCondition, conditions_for, swallows_t3
 from crossgrain.writing.dosage import needed
-from crossgrain.writing.labels import NAMES, PARTS
 
 _HEADINGS = ("from", "days", "each day", "tablets a day", "dispense")
 

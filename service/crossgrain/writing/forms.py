@@ -1,0 +1,179 @@
+"""The forms an answer goes out in: R4 or R5, collected or a transaction, its sheet, its bytes."""
+
+from base64 import b64encode
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import msgspec
+
+from crossgrain.names.identity import RESOURCE_SYSTEM, stable_id, urn
+from crossgrain.writing.letterhead import Resource
+from crossgrain.writing.narrative import narrative, paragraph
+
+_ENCODER = msgspec.json.Encoder(decimal_format="number")
+
+
+def to_json(resource: Mapping[str, Any], pretty: bool = False) -> bytes:
+    """Encode a resource; a `Decimal` keeps every digit it was given.
+
+    >>> from decimal import Decimal
+    >>> to_json({"value": Decimal("1.50")})
+    b'{"value":1.50}'
+    """
+    encoded = _ENCODER.encode(resource)
+    return msgspec.json.format(encoded, indent=2) if pretty else encoded
+
+
+def to_r5(resource: Resource) -> Resource:
+    """Turn a resource just written for R4 into its R5 form, in place, and return it."""
+    change = _CHANGES.get(resource["resourceType"])
+    if change:
+        change(resource)
+    for contained in resource.get("contained", ()):
+        to_r5(contained)
+    return resource
+
+
+def _concept(concept: dict[str, Any]) -> dict[str, Any]:
+    """CodeableConcept to CodeableReference."""
+    return {"concept": concept}
+
+
+def _medication_request(resource: Resource) -> None:
+    resource["medication"] = _concept(resource.pop("medicationCodeableConcept"))
+    issues = resource.pop("detectedIssue", [])
+    if issues:
+        resource["supportingInformation"] = resource.get("supportingInformation", []) + issues
+
+
+def _service_request(resource: Resource) -> None:
+    resource["code"] = _concept(resource["code"])
+    resource["patientInstruction"] = [{"instructionMarkdown": resource["patientInstruction"]}]
+
+
+def _task(resource: Resource) -> None:
+    # tsk-1 of R5 leaves restriction to a Task that asks for fulfilment.
+    resource["requestedPeriod"] = resource.pop("restriction")["period"]
+
+
+def _request_group(resource: Resource) -> None:
+    resource["resourceType"] = "RequestOrchestration"
+
+
+def _care_plan(resource: Resource) -> None:
+    resource["activity"] = [
+        {"plannedActivityReference": activity["reference"]} for activity in resource["activity"]
+    ]
+
+
+def _guidance_response(resource: Resource) -> None:
+    resource["evaluationMessage"] = resource["evaluationMessage"][0]
+    if "result" in resource:
+        resource["result"] = [resource["result"]]
+
+
+def _detected_issue(resource: Resource) -> None:
+    resource["subject"] = resource.pop("patient")
+
+
+def _device(resource: Resource) -> None:
+    resource["name"] = [
+        {"value": name["name"], "type": name["type"]} for name in resource.pop("deviceName")
+    ]
+    resource["type"] = [resource["type"]]
+
+
+_CHANGES: dict[str, Callable[[Resource], None]] = {
+    "MedicationRequest": _medication_request,
+    "ServiceRequest": _service_request,
+    "Task": _task,
+    "RequestGroup": _request_group,
+    "CarePlan": _care_plan,
+    "GuidanceResponse": _guidance_response,
+    "DetectedIssue": _detected_issue,
+    "Device": _device,
+}
+
+
+def as_transaction(bundle: dict[str, Any]) -> dict[str, Any]:
+    """The same entries, each to be created unless a resource of its name is there.
+
+    References inside the Bundle are URNs, which the server replaces. A patient or an order
+    that the input itself named by URN has to be known to the server under that URN.
+    """
+    return {**bundle, "type": "transaction", "entry": [_entry(e) for e in bundle["entry"]]}
+
+
+def _entry(entry: dict[str, Any]) -> dict[str, Any]:
+    resource: Resource = entry["resource"]
+    if "identifier" in resource:
+        unless = f"identifier={RESOURCE_SYSTEM}|{resource['id']}"
+    else:  # Provenance has no identifier; a tag is kept and searched just the same
+        tag = {"system": RESOURCE_SYSTEM, "code": resource["id"]}
+        resource = {**resource, "meta": {"tag": [tag]}}
+        unless = f"_tag={RESOURCE_SYSTEM}|{resource['id']}"
+    request = {"method": "POST", "url": resource["resourceType"], "ifNoneExist": unless}
+    return {**entry, "resource": resource, "request": request}
+
+
+UNTITLED = "What the service found"
+
+
+def page_document(answer: Resource, page: bytes) -> Resource:
+    """A DocumentReference with the page inside it.
+
+    Parameters
+    ----------
+    answer : the Bundle that the page shows
+    page : HTML, self-contained
+    """
+    about = _about(answer)
+    title = about.get("title", UNTITLED)
+    document_id = stable_id(f"{about['id']}|DocumentReference")
+    return {
+        "resourceType": "DocumentReference",
+        "id": document_id,
+        "text": narrative(paragraph(title)),
+        "identifier": [{"system": RESOURCE_SYSTEM, "value": document_id}],
+        "status": "current",
+        "docStatus": "preliminary",
+        "type": {"text": "Proposed plan, to be read and decided on by the prescriber"},
+        "subject": dict(about["subject"]),
+        "date": answer["timestamp"],
+        "description": title,
+        "content": [
+            {
+                "attachment": {
+                    "contentType": "text/html",
+                    "language": "en",
+                    "data": b64encode(page).decode("ascii"),
+                    "title": title,
+                    "creation": answer["timestamp"],
+                }
+            }
+        ],
+    }
+
+
+def with_page(answer: Resource, page: bytes) -> Resource:
+    """The answer with its page: before the Provenance, and among that one's targets."""
+    document = page_document(answer, page)
+    *others, last = answer["entry"]
+    named = urn(document["id"])
+    provenance = last["resource"]
+    targets = [*provenance["target"], {"reference": named}]
+    return {
+        **answer,
+        "entry": [
+            *others,
+            {"fullUrl": named, "resource": document},
+            {**last, "resource": {**provenance, "target": targets}},
+        ],
+    }
+
+
+def _about(answer: Resource) -> Resource:
+    """The care plan, or where there is none the guidance that leads every answer."""
+    resources: list[dict[str, Any]] = [entry["resource"] for entry in answer["entry"]]
+    plans = [resource for resource in resources if resource["resourceType"] == "CarePlan"]
+    return plans[0] if plans else resources[0]
