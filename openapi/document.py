@@ -16,8 +16,7 @@ from crossgrain.catalogue import load_catalogue
 from crossgrain.http.settings import Settings
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.apply import plan_options
-from crossgrain.operations.clock import now
-from crossgrain.operations.desk import Desk, desk_over
+from crossgrain.operations.desk import Desk, desk_over, now
 from crossgrain.operations.screen_switches import screening_options
 from openapi.examples import add_examples
 from openapi.hooks import discovery_docs, feedback_docs, service_docs

@@ -3,7 +3,7 @@
 from typing import Any
 
 from crossgrain.cds.services import SERVICES
-from crossgrain.http.negotiation import PLAIN_JSON
+from crossgrain.http.requests import PLAIN_JSON
 from openapi.operations import OF_A_BODY, errors
 
 _UUID = {"type": "string", "format": "uuid"}

@@ -3,8 +3,8 @@
 from collections.abc import Mapping
 from typing import Any
 
-from crossgrain.http.negotiation import SPOKEN
-from crossgrain.http.sheet_routes import CALENDAR, HTML
+from crossgrain.http.requests import SPOKEN
+from crossgrain.http.routes import CALENDAR, HTML
 from crossgrain.operations.apply import CONTEXT
 from crossgrain.operations.faults import TABLE
 from crossgrain.operations.options import Option

@@ -3,7 +3,7 @@
 One short switch stands for all of them, since a longer plan would outgrow the document.
 """
 
-from crossgrain.http.sheet_routes import CALENDAR
+from crossgrain.http.routes import CALENDAR
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.apply import apply
 from crossgrain.operations.desk import Desk

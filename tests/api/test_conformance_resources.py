@@ -15,8 +15,7 @@ from crossgrain.app.factory import create_app
 from crossgrain.catalogue import Catalogue, load_catalogue
 from crossgrain.http.settings import Settings
 from crossgrain.names.identity import CANONICAL_BASE, FINDING_SYSTEM, MODULE_CANONICAL, FhirVersion
-from crossgrain.operations.clock import now
-from crossgrain.operations.desk import desk_over
+from crossgrain.operations.desk import desk_over, now
 from crossgrain.writing.forms import to_json
 
 from .calls import AS_OF, COMPARE, FHIR, FIXTURES, PATIENTS, PROPOSE, QUERY, RECORD, Resource

@@ -5,8 +5,8 @@ from typing import Any
 
 import pytest
 
+from crossgrain.http.boundary import Valve
 from crossgrain.http.settings import Settings
-from crossgrain.http.valve import Valve
 
 SCOPE: dict[str, Any] = {
     "type": "http",

@@ -12,7 +12,7 @@ from tests.conformance.answers import ANSWERS, answer, proposal_of
 from tests.conformance.patients import CATALOGUE, every_direction
 from tests.unit.writing.answers import resources, written
 
-from crossgrain.app.conformance.structure_definitions import series_extension
+from crossgrain.app.conformance.terminology import series_extension
 from crossgrain.dosing.planner import Wish
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.names.identity import FhirVersion

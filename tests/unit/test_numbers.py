@@ -24,7 +24,7 @@ TELLS_LITTLE = {
     Fraction(n) for n in ("1", "2", "3", "4", "5", "6", "7", "10", "1/10", "1/2", "100")
 }
 """Values that any code holds for reasons of its own."""
-DRAWN = ("sheet/chart.py", "sheet/drawing.py", "sheet/evidence.py")
+DRAWN = ("sheet/chart.py", "sheet/evidence.py")
 """Where numbers are lengths on paper."""
 OTHERWISE = {
     ("cds/gathering.py", Fraction(50)): "pages that are fetched",
@@ -33,7 +33,7 @@ OTHERWISE = {
     ("reading/budget.py", Fraction(50)): "drafts in one record",
     ("reading/dates.py", Fraction(12)): "months",
     ("reading/remembered.py", Fraction(300)): "the longest words that are kept, characters",
-    ("reading/strengths.py", Fraction(65)): "mg in a labelled grain",
+    ("reading/names.py", Fraction(65)): "mg in a labelled grain",
     ("reading/timing.py", Fraction(12)): "doses a day, every two hours",
     ("safety/rules/doses.py", Fraction(65)): "mg in a labelled grain",
     ("sheet/days.py", Fraction(12)): "months",

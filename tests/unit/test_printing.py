@@ -144,7 +144,7 @@ def test_numbers_are_formatted_by_the_printer_alone() -> None:
     package = files("crossgrain")
     by_hand = re.compile(r"\{float\([^{}]*\):|:\.[0-9]+g\}|\.normalize\(\):f")
     # To three digits, as trials are quoted; a conversion of units by a library.
-    allowed = {"names/printing.py", "dosing/wording.py", "reading/units.py"}
+    allowed = {"names/printing.py", "dosing/wording.py", "reading/quantities.py"}
     rooms = (
         "dosing",
         "safety",

@@ -17,21 +17,16 @@ from crossgrain.cds.gathering import Fetcher, Gatherer
 from crossgrain.cds.handling import Hooks
 from crossgrain.cds.routes import add_cds
 from crossgrain.cds.services import templates
-from crossgrain.http.boundary import Boundary
-from crossgrain.http.error_handlers import add_error_handlers
-from crossgrain.http.lifespan import lifespan_of
+from crossgrain.http.boundary import Boundary, Valve, add_error_handlers
 from crossgrain.http.limits import Turns
 from crossgrain.http.logs import quiet_libraries
 from crossgrain.http.metrics import Metrics, Traces, exported
 from crossgrain.http.openapi import add_openapi
-from crossgrain.http.operation_routes import add_operations
-from crossgrain.http.probes import Presence, add_metrics, add_probes
+from crossgrain.http.probes import Presence, add_metrics, add_probes, lifespan_of
 from crossgrain.http.requests import refuse
+from crossgrain.http.routes import add_operations, add_sheet
 from crossgrain.http.settings import Settings
-from crossgrain.http.sheet_routes import add_sheet
-from crossgrain.http.valve import Valve
-from crossgrain.operations.clock import Clock, Ticks, now, ticks
-from crossgrain.operations.desk import Desk, desk_over
+from crossgrain.operations.desk import Clock, Desk, Ticks, desk_over, now, ticks
 from crossgrain.operations.faults import Fault, refusal
 
 

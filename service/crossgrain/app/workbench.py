@@ -12,7 +12,7 @@ from fastapi import FastAPI
 from starlette.requests import Request
 from starlette.responses import Response
 
-from crossgrain.http.negotiation import FHIR_JSON
+from crossgrain.http.requests import FHIR_JSON
 from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import Fault, refusal
 from crossgrain.sheet.rendering import content_policy, render, static

@@ -18,7 +18,7 @@ from crossgrain.auth.tokens import (
     verified_claims,
 )
 from crossgrain.http.settings import Settings
-from crossgrain.operations.clock import Ticks
+from crossgrain.operations.desk import Ticks
 
 _OK = 200
 _KEPT_SECONDS = 30.0

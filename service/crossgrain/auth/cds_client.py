@@ -19,7 +19,7 @@ from crossgrain.auth.tokens import (
     verified_claims,
 )
 from crossgrain.http.settings import Settings
-from crossgrain.operations.clock import Ticks
+from crossgrain.operations.desk import Ticks
 
 MOST_KEPT = 200_000
 

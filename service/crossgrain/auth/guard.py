@@ -23,7 +23,7 @@ from crossgrain.auth.keys import SECONDS, KeySource, Unavailable
 from crossgrain.auth.tokens import NotKnown
 from crossgrain.http.requests import refuse
 from crossgrain.http.settings import Settings
-from crossgrain.operations.clock import Clock, Ticks
+from crossgrain.operations.desk import Clock, Ticks
 from crossgrain.operations.faults import Fault, RequestRefused, refusal
 
 _SCOPE = re.compile(r"(patient|user|system)/(\*|[A-Z][A-Za-z]+)\.(read|write|\*|c?r?u?d?s?)")

@@ -17,7 +17,7 @@ from joserfc.errors import JoseError
 from joserfc.jwk import JWKRegistry, Key
 
 from crossgrain.auth.tokens import NotKnown
-from crossgrain.operations.clock import Ticks
+from crossgrain.operations.desk import Ticks
 
 SECONDS = 3.0
 MOST_BYTES = 256 * 1024

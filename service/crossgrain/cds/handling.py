@@ -25,8 +25,7 @@ from crossgrain.cds.services import ORDER_SELECT, PATIENT_VIEW
 from crossgrain.http.settings import Settings
 from crossgrain.names.errors import DomainError
 from crossgrain.names.identity import FhirVersion
-from crossgrain.operations.clock import today
-from crossgrain.operations.desk import Desk
+from crossgrain.operations.desk import Desk, today
 from crossgrain.safety.judgement import Verdict
 from crossgrain.safety.rule import Severity
 from crossgrain.sheet.page import sheet_html

@@ -12,11 +12,11 @@ from crossgrain.cds.handling import Hooks
 from crossgrain.cds.services import SERVICES, Template, discovery
 from crossgrain.http.limits import read_body
 from crossgrain.http.metrics import Metrics
-from crossgrain.http.negotiation import PLAIN_JSON, check_content
+from crossgrain.http.requests import PLAIN_JSON, check_content
 from crossgrain.http.settings import Settings
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.faults import Fault, refusal
-from crossgrain.operations.structure import parse_resource
+from crossgrain.operations.reading import parse_resource
 from crossgrain.writing.forms import to_json
 
 Endpoint = Callable[[Request], Awaitable[Response]]

@@ -1,22 +1,117 @@
-"""The outermost layer of the service: a request id, one log line, no store, no bare crash.
+"""The outer layers of the service: a request id, one log line, no bare crash, no more than fits.
 
 Neither a body, a query, a header, a path as sent nor an exception's message is ever logged,
-counted or traced: each may hold what was said of a patient.
+counted or traced: each may hold what was said of a patient. Load beyond what is let in is shed at
+once and told when to come back; to limit the rate of one caller is a proxy's work. When the data
+files are not sound the service lives, says why, and computes nothing.
 """
 
+import asyncio
 import logging
 import re
 import time
+from http import HTTPStatus
 from uuid import uuid4
 
+from fastapi import FastAPI
+from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect, Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Match
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from crossgrain.http.logs import where
 from crossgrain.http.metrics import Metrics, Spans, no_spans
 from crossgrain.http.probes import Presence
 from crossgrain.http.requests import refuse
-from crossgrain.operations.faults import Fault, refusal
+from crossgrain.http.settings import Settings
+from crossgrain.names.errors import DomainError
+from crossgrain.operations.faults import Fault, RequestRefused, refusal, row_of
+
+_OF_THE_FRAMEWORK = {row_of(fault).status: fault for fault in (Fault.NOT_FOUND, Fault.METHOD)}
+
+
+def add_error_handlers(app: FastAPI) -> None:
+    """Answer refusals and the framework's errors; ``OPTIONS`` names an address' methods."""
+    app.add_exception_handler(RequestRefused, _on_refusal)
+    app.add_exception_handler(HTTPException, _on_framework_error)
+
+
+async def _on_refusal(request: Request, refused: Exception) -> Response:
+    assert isinstance(refused, RequestRefused)
+    return refuse(refused)
+
+
+async def _on_framework_error(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    headers = dict(error.headers or {})
+    if error.status_code == HTTPStatus.METHOD_NOT_ALLOWED:
+        headers["Allow"] = ", ".join(_methods(request))
+        if request.method == "OPTIONS":
+            return Response(status_code=HTTPStatus.NO_CONTENT, headers=headers)
+    fault = _OF_THE_FRAMEWORK.get(error.status_code, Fault.INTERNAL)
+    return refuse(refusal(fault), headers)
+
+
+def _methods(request: Request) -> list[str]:
+    """Every method that the address takes, over all of its routes."""
+    taken = {"OPTIONS"}
+    for route in request.app.routes:
+        if route.matches(request.scope)[0] is not Match.NONE:
+            taken |= getattr(route, "methods", None) or set()
+    return sorted(taken)
+
+
+ALWAYS_LET_IN = frozenset({"/livez", "/readyz", "/metrics"})
+_MOST_DIGITS = 18
+
+
+class Valve:
+    """ASGI middleware."""
+
+    def __init__(self, app: ASGIApp, settings: Settings) -> None:
+        self.app = app
+        self._most_in_flight = settings.max_in_flight
+        self._in_flight = 0
+        self._most_body_bytes = settings.max_body_bytes
+        self._most_bytes = settings.max_bytes_in_flight
+        self._bytes = 0
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let a request in, or turn it away."""
+        if scope["type"] != "http" or scope["path"] in ALWAYS_LET_IN:
+            await self.app(scope, receive, send)
+            return
+        size = body_size(scope, self._most_body_bytes)
+        if self._is_full(size):
+            shed = refuse(refusal(Fault.BUSY), {"Retry-After": "1"})
+            await shed(scope, receive, send)
+            return
+        self._in_flight += 1
+        self._bytes += size
+        try:
+            # Computing holds the loop: let every request that has arrived be counted first.
+            await asyncio.sleep(0)
+            await self.app(scope, receive, send)
+        finally:
+            self._in_flight -= 1
+            self._bytes -= size
+
+    def _is_full(self, size: int) -> bool:
+        """Whether one more, with a body of this size, is too much; alone, any is let in."""
+        more_bytes = self._bytes > 0 and self._bytes + size > self._most_bytes
+        return more_bytes or self._in_flight >= self._most_in_flight
+
+
+def body_size(scope: Scope, most: int) -> int:
+    """How many bytes a body may come to: what it declares, else the most that is taken of any."""
+    headers = dict(scope["headers"])
+    if b"transfer-encoding" in headers:
+        return most
+    declared = headers.get(b"content-length", b"0")
+    is_number = declared.isdigit() and len(declared) <= _MOST_DIGITS
+    return min(int(declared), most) if is_number else most
+
 
 _ACCESS = logging.getLogger("crossgrain.access")
 _ERRORS = logging.getLogger("crossgrain.errors")
@@ -127,3 +222,21 @@ def _request_id(scope: Scope) -> str:
 
 def _crashed() -> ASGIApp:
     return refuse(refusal(Fault.INTERNAL))
+
+
+def create_unready_app(error: DomainError) -> FastAPI:
+    """Live, never ready; the fault names the place in the deployment's own file."""
+    app = FastAPI(title="Crossgrain", docs_url=None, redoc_url=None, openapi_url=None)
+    refused = refusal(Fault.NOT_READY, None, f"a data file is not sound: {error.field}")
+
+    async def livez() -> Response:
+        return JSONResponse({"status": "live"})
+
+    async def anything(request: Request) -> Response:
+        return refuse(refused, {"Retry-After": "30"})
+
+    app.add_api_route("/livez", livez, methods=["GET", "HEAD"])
+    methods = ["GET", "HEAD", "POST", "OPTIONS", "PUT", "PATCH", "DELETE"]
+    app.add_api_route("/{path:path}", anything, methods=methods)
+    app.add_middleware(Boundary)
+    return app

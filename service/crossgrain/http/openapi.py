@@ -5,7 +5,7 @@ from importlib.resources import files
 from fastapi import FastAPI
 from starlette.responses import Response
 
-from crossgrain.http.negotiation import PLAIN_JSON
+from crossgrain.http.requests import PLAIN_JSON
 
 
 def packaged() -> bytes:

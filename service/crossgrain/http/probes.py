@@ -1,16 +1,16 @@
-"""What watches the process may ask: does it live, is it ready, what has it counted.
+"""A process that serves from its start to its end, and what watches it: probes and counts.
 
-Told to stop, it first says so, then lets no more in.
-
-A load balancer learns of a stop by asking ``/readyz``. Were the door shut at once, whatever it
-still sends would be refused.
+Told to stop, it first says so, then lets no more in: a load balancer learns of a stop by asking
+``/readyz``. Were the door shut at once, whatever it still sends would be refused.
 """
 
 import asyncio
+import gc
+import logging
 import signal
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Sequence
+from contextlib import AbstractAsyncContextManager, asynccontextmanager, contextmanager
 from types import FrameType
 
 from fastapi import FastAPI
@@ -88,3 +88,34 @@ def add_probes(app: FastAPI, presence: Presence) -> None:
     for path, probe in (("/livez", livez), ("/readyz", readyz)):
         app.add_api_route(path, probe, methods=["GET"], tags=["operations"])
         app.add_api_route(path, probe, methods=["HEAD"], include_in_schema=False)
+
+
+Lifespan = Callable[[FastAPI], AbstractAsyncContextManager[None]]
+Close = Callable[[], Awaitable[None]]
+
+_COLLECT_AFTER = (50_000, 20, 50)
+"""New objects, collections of young ones and of older ones until the next generation is searched.
+
+What a proposal makes goes when it is answered: it holds no cycles. A long record is more new
+objects than the interpreter's own 700, 10 and 10 have in mind; with a thousand plans kept, each
+such record then paid for a search through all of them (250 resources: 19 ms instead of 9).
+"""
+
+
+def lifespan_of(presence: Presence, closing: Sequence[Close]) -> Lifespan:
+    """What frames the serving; `closing` lets go of everything that is held open."""
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        # What is loaded by now stays: leaving it out of collection steadies the slowest requests.
+        gc.collect()
+        gc.freeze()
+        gc.set_threshold(*_COLLECT_AFTER)
+        with presence.told_by_signal():
+            yield
+        for close in closing:
+            await close()
+        for handler in logging.getLogger().handlers:
+            handler.flush()
+
+    return lifespan

@@ -1,19 +1,136 @@
 """From an HTTP request to the resource it carries and back: the one path of every operation."""
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import Response
 
 from crossgrain.http.limits import read_body
-from crossgrain.http.negotiation import FHIR_JSON, check_content, form_wanted, without_form
 from crossgrain.http.settings import Settings
 from crossgrain.names.identity import FhirVersion
-from crossgrain.operations.faults import RequestRefused, operation_outcome
+from crossgrain.operations.faults import Fault, RequestRefused, operation_outcome, refusal
 from crossgrain.operations.parameters import Given, from_query
-from crossgrain.operations.structure import parse_resource
+from crossgrain.operations.reading import parse_resource
 from crossgrain.writing.forms import to_json
+
+FHIR_JSON = "application/fhir+json"
+PLAIN_JSON = "application/json"
+SPOKEN = (FHIR_JSON, PLAIN_JSON)
+
+_FORMATS = {"json": FHIR_JSON, FHIR_JSON: FHIR_JSON, PLAIN_JSON: PLAIN_JSON}
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """How the answer is to be written."""
+
+    media_type: str = FHIR_JSON
+    pretty: bool = False
+
+
+def check_content(headers: Mapping[str, str], version: FhirVersion) -> None:
+    """Refuse a body that is not JSON in UTF-8, plain, in the route's FHIR version."""
+    content_type = headers.get("content-type", "")
+    media_type, parameters = _split(content_type)
+    if media_type not in SPOKEN:
+        raise refusal(
+            Fault.MEDIA_TYPE, "http.Content-Type", f"send the body as {FHIR_JSON} or {PLAIN_JSON}"
+        )
+    if parameters.get("charset", "utf-8").lower() not in {"utf-8", "utf8"}:
+        raise refusal(Fault.MEDIA_TYPE, "http.Content-Type", "FHIR's JSON is written in UTF-8")
+    _check_version(Fault.MEDIA_TYPE, "http.Content-Type", parameters, version)
+    if headers.get("content-encoding", "identity").lower() != "identity":
+        raise refusal(
+            Fault.MEDIA_TYPE, "http.Content-Encoding", "send the body without compression"
+        )
+
+
+def form_wanted(
+    headers: Mapping[str, str], query: list[tuple[str, str]], version: FhirVersion
+) -> Form:
+    """The answer's media type and layout, from ``_format``, ``_pretty`` and Accept.
+
+    ``_format`` goes before the header, as FHIR has it.
+    """
+    wanted = _once(query, "_format")
+    if wanted is not None:
+        # An unescaped plus sign in a URL arrives as a space.
+        media_type = _FORMATS.get(wanted.replace(" ", "+").lower())
+        if media_type is None:
+            raise refusal(
+                Fault.NOT_ACCEPTABLE,
+                "http._format",
+                f"_format is json, {FHIR_JSON} or {PLAIN_JSON}",
+            )
+    else:
+        media_type = _accepted(headers.get("accept", "*/*"), version)
+    return Form(media_type, _pretty(query))
+
+
+def without_form(query: list[tuple[str, str]]) -> list[tuple[str, str]]:
+    """The query's options proper."""
+    return [(name, value) for name, value in query if name not in {"_format", "_pretty"}]
+
+
+def _accepted(accept: str, version: FhirVersion) -> str:
+    best, best_quality = None, 0.0
+    for part in accept.split(","):
+        media_range, parameters = _split(part)
+        quality = _quality(parameters)
+        named = _match(media_range)
+        if named and quality > best_quality:
+            _check_version(Fault.NOT_ACCEPTABLE, "http.Accept", parameters, version)
+            best, best_quality = named, quality
+    if best is None:
+        raise refusal(
+            Fault.NOT_ACCEPTABLE, "http.Accept", f"the answer is {FHIR_JSON} or {PLAIN_JSON}"
+        )
+    return best
+
+
+def _match(media_range: str) -> str | None:
+    if media_range in {"*/*", "application/*", ""}:
+        return FHIR_JSON
+    return media_range if media_range in SPOKEN else None
+
+
+def _quality(parameters: Mapping[str, str]) -> float:
+    try:
+        return float(parameters.get("q", "1"))
+    except ValueError:
+        return 0.0
+
+
+def _check_version(
+    fault: Fault, expression: str, parameters: Mapping[str, str], version: FhirVersion
+) -> None:
+    asked = parameters.get("fhirversion")
+    if asked is not None and asked != version.number.rpartition(".")[0]:
+        raise refusal(fault, expression, f"this route speaks FHIR {version.number}")
+
+
+def _split(header: str) -> tuple[str, dict[str, str]]:
+    media_type, *rest = header.split(";")
+    pairs = (part.partition("=") for part in rest)
+    parameters = {name.strip().lower(): value.strip().strip('"') for name, _, value in pairs}
+    return media_type.strip().lower(), parameters
+
+
+def _pretty(query: list[tuple[str, str]]) -> bool:
+    wanted = _once(query, "_pretty")
+    if wanted not in {None, "true", "false"}:
+        raise refusal(Fault.OPTION_VALUE, "http._pretty", "_pretty is true or false")
+    return wanted == "true"
+
+
+def _once(query: list[tuple[str, str]], name: str) -> str | None:
+    values = [value for key, value in query if key == name]
+    if len(values) > 1:
+        raise refusal(Fault.OPTION_REPEATED, f"http.{name}", f"{name} is given more than once")
+    return values[0] if values else None
+
 
 Operation = Callable[[dict[str, Any], Sequence[Given], FhirVersion], dict[str, Any]]
 """Takes the resource sent and the options beside it; gives the resource to answer with."""

@@ -15,12 +15,10 @@ import pyarrow.parquet as pq
 
 from crossgrain import __version__
 from crossgrain.names.identity import SERVICE_NAME, FhirVersion
-from crossgrain.nightly.answers import FlagLine
-from crossgrain.nightly.completeness import Findings
-from crossgrain.nightly.issues import Night
-from crossgrain.nightly.ledger import Counts, Ledger
+from crossgrain.nightly.completeness import FilesRead, Findings, Totals
+from crossgrain.nightly.issues import Counts, Ledger, Night
+from crossgrain.nightly.judging import FlagLine
 from crossgrain.nightly.options import RunPlan, RunRefused
-from crossgrain.nightly.totals import FilesRead, Totals
 from crossgrain.nightly.workdir import ENTRIES, ISSUES, OWNER_ONLY
 from crossgrain.screening.course import ScreeningOutcome
 from crossgrain.writing.forms import to_json

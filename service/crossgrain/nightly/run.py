@@ -13,11 +13,17 @@ from crossgrain import __version__
 from crossgrain.catalogue import Catalogue, load_catalogue
 from crossgrain.dosing.bases import Basis
 from crossgrain.nightly.chunks import Chunk, SourceFile, chunks_of
-from crossgrain.nightly.completeness import NightsCompared, findings_of
+from crossgrain.nightly.completeness import (
+    NightsCompared,
+    Totals,
+    files_read,
+    findings_of,
+    seen_version,
+    tallies_in,
+)
 from crossgrain.nightly.export import Export, open_export
-from crossgrain.nightly.issues import Earlier, Night
-from crossgrain.nightly.ledger import Ledger
-from crossgrain.nightly.local import run_locally
+from crossgrain.nightly.issues import Earlier, Ledger, Night
+from crossgrain.nightly.local import Setting, run_locally
 from crossgrain.nightly.options import Engine, RunOptions, RunPlan, RunRefused, input_file
 from crossgrain.nightly.outputs import (
     digests,
@@ -30,9 +36,7 @@ from crossgrain.nightly.outputs import (
 from crossgrain.nightly.progress import Progress
 from crossgrain.nightly.scan import Watch
 from crossgrain.nightly.summary import write_summary
-from crossgrain.nightly.totals import Totals, files_read, seen_version, tallies_in
 from crossgrain.nightly.workdir import REPORT, WorkDir, locked, write_whole
-from crossgrain.nightly.worker import Setting
 from crossgrain.screening.screen import enabled
 
 _BUCKET_BYTES = 64 * 1024 * 1024

@@ -19,16 +19,15 @@ import msgspec
 
 from crossgrain.catalogue import Catalogue, load_catalogue
 from crossgrain.names.identity import FhirVersion
-from crossgrain.nightly.answers import ENCODE
 from crossgrain.nightly.chunks import Chunk
-from crossgrain.nightly.judging import record_of
+from crossgrain.nightly.completeness import Totals, seen_version
+from crossgrain.nightly.judging import ENCODE, record_of
+from crossgrain.nightly.local import Setting, judge_for, scanner_for
 from crossgrain.nightly.options import RunOptions, RunRefused
 from crossgrain.nightly.progress import Progress
 from crossgrain.nightly.scan import Tally, Watch, watched_rows
-from crossgrain.nightly.sql import GROUPED, IN_ORDER, TOTALS, steps
-from crossgrain.nightly.totals import Totals, seen_version
+from crossgrain.nightly.tables import GROUPED, IN_ORDER, TOTALS, steps
 from crossgrain.nightly.workdir import WorkDir, write_whole
-from crossgrain.nightly.worker import Setting, judge_for, scanner_for
 
 _SCHEMA = (
     "bucket int, patient string, kind string, id string, role string, kinds int,"

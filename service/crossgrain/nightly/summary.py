@@ -16,8 +16,8 @@ from pathlib import Path
 from typing import Any
 
 from crossgrain.names.printing import decimal
-from crossgrain.nightly.answers import FlagLine
-from crossgrain.nightly.ledger import RATIO_STEPS, TSH_STEPS, Ledger
+from crossgrain.nightly.issues import RATIO_STEPS, TSH_STEPS, Ledger
+from crossgrain.nightly.judging import FlagLine
 from crossgrain.nightly.outputs import NO_HORMONE, SUMMARY
 from crossgrain.nightly.workdir import OWNER_ONLY
 from crossgrain.screening.course import FlagGrade, ScreeningOutcome

@@ -1,5 +1,8 @@
 """Rows to and from Parquet, and their grouping by patient, out of core.
 
+Each step is a name and a SELECT; an engine runs them in order, and a later one may read from an
+earlier one. ``every`` holds the rows of the whole run.
+
 Rows lie in one file per piece of input. DuckDB takes from them, within a fixed memory, what
 belongs to patients who can have been switched, applies what an export replaces or deletes of
 its base, and writes one file per bucket of patients; what does not fit in memory goes to disk.
@@ -15,9 +18,131 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from crossgrain.nightly.judging import JudgedPatient, record_of
-from crossgrain.nightly.scan import KeptRow
-from crossgrain.nightly.sql import GROUPED, IN_ORDER, TOTALS, steps
+from crossgrain.nightly.scan import DELETED, EVIDENCE, KEPT, NAMED, WATCHED, KeptRow
+from crossgrain.nightly.sieve import UNSURE
 from crossgrain.nightly.workdir import put_whole
+
+Step = tuple[str, str]
+
+_GONE = f"SELECT DISTINCT kind, id FROM every WHERE role = '{DELETED}'"
+_NEWER = f"""
+SELECT DISTINCT kind, id FROM every
+WHERE layer = 1 AND role IN ('{KEPT}', '{NAMED}') AND id <> ''
+"""
+_NOT_GONE = """
+NOT EXISTS (SELECT 1 FROM gone WHERE gone.kind = r.kind AND gone.id = r.id)
+AND NOT EXISTS (
+    SELECT 1 FROM gone WHERE gone.kind = 'Patient' AND r.patient = concat('Patient/', gone.id)
+)
+"""
+_STANDING = f"SELECT * FROM every AS r WHERE role = '{KEPT}' AND {_NOT_GONE}"
+_STANDING_LAYERED = f"""
+SELECT * FROM every AS r WHERE role = '{KEPT}' AND layer = 1 AND {_NOT_GONE}
+UNION ALL
+SELECT * FROM every AS r WHERE role = '{KEPT}' AND layer = 0 AND {_NOT_GONE}
+AND NOT EXISTS (SELECT 1 FROM newer WHERE newer.kind = r.kind AND newer.id = r.id)
+"""
+_PRODUCTS = """
+SELECT concat('Medication/', id) AS medication, bit_or(kinds) AS kinds
+FROM standing WHERE kind = 'Medication' GROUP BY id
+"""
+_HORMONAL = f"""
+SELECT patient, kinds FROM (
+    SELECT patient, bit_or(kinds) AS kinds FROM (
+        SELECT s.patient, CASE
+            WHEN p.kinds IS NULL THEN s.kinds WHEN p.kinds = 0 THEN s.otherwise ELSE p.kinds
+        END AS kinds
+        FROM standing AS s LEFT JOIN products AS p ON p.medication = s.medication
+        WHERE s.patient <> '' AND s.kind IN ('MedicationStatement', 'MedicationRequest')
+        UNION ALL
+        SELECT s.patient, {UNSURE} AS kinds FROM standing AS s
+        JOIN standing AS c ON c.patient = s.patient AND c.kind = 'Condition' AND c.kinds > 0
+        LEFT JOIN products AS p ON p.medication = s.medication
+        WHERE s.reasons LIKE concat('%|', c.id, '|%') AND coalesce(p.kinds, 0) = 0
+        AND s.kind IN ('MedicationStatement', 'MedicationRequest')
+    ) AS single
+    GROUP BY patient
+) AS found
+WHERE kinds > 0
+"""
+"""What a medicine is: what its Medication holds, where that is in a file; and in doubt where it is
+taken for a condition of the thyroid and is none that is known."""
+_MATTERING = f"""
+SELECT patient FROM hormonal WHERE bit_count(kinds) > 1 OR kinds >= {UNSURE}
+UNION
+SELECT w.patient FROM every AS w WHERE w.role = '{WATCHED}'
+AND w.patient IN (SELECT patient FROM standing)
+"""
+_LOST = f"""
+SELECT e.bucket, e.patient, e.kind, e.id FROM every AS e
+WHERE e.role = '{EVIDENCE}' AND e.patient IN (SELECT patient FROM standing)
+AND NOT EXISTS (
+    SELECT 1 FROM standing AS s
+    WHERE s.kind = e.kind AND s.id = e.id AND s.patient = e.patient
+)
+AND NOT EXISTS (SELECT 1 FROM gone WHERE gone.kind = e.kind AND gone.id = e.id)
+"""
+
+
+def steps(*, layered: bool) -> list[Step]:
+    """The steps of a run; `layered` where an export builds on a base snapshot."""
+    first = [("newer", _NEWER)] if layered else []
+    standing = _STANDING_LAYERED if layered else _STANDING
+    return [
+        *first,
+        ("gone", _GONE),
+        ("standing", standing),
+        ("products", _PRODUCTS),
+        ("hormonal", _HORMONAL),
+        ("mattering", _MATTERING),
+        ("lost", _LOST),
+    ]
+
+
+TOTALS = f"""
+SELECT
+    (SELECT count(*) FROM (
+        SELECT patient FROM standing WHERE kind = 'Patient'
+        UNION SELECT patient FROM hormonal
+        UNION SELECT patient FROM mattering
+    )) AS patients,
+    (SELECT count(*) FROM hormonal
+        WHERE patient NOT IN (SELECT patient FROM mattering)) AS of_one_kind,
+    (SELECT count(*) FROM mattering) AS to_judge,
+    (SELECT count(DISTINCT patient) FROM every WHERE role = '{EVIDENCE}'
+        AND patient NOT IN (SELECT patient FROM standing)
+        AND patient NOT IN (SELECT concat('Patient/', id) FROM gone WHERE kind = 'Patient')
+    ) AS absent,
+    (SELECT count(DISTINCT patient) FROM lost) AS with_lost_evidence
+"""
+"""How many patients there are; how many of them take one kind of hormone, so that no change of
+preparation is there; and how many the judgement looks at: those with two kinds, those of whom
+it is not sure, and those who had a flag. Then, of the patients with an open flag: of how many
+nothing came, and for how many some of what the flag rests on did not."""
+
+_LINES = """
+SELECT s.* FROM standing AS s
+WHERE s.patient IN (SELECT patient FROM mattering)
+AND (s.medication NOT IN (SELECT medication FROM products WHERE kinds = 0)
+    OR s.otherwise <> 0 OR s.reasons <> '')
+"""
+GROUPED = f"""
+SELECT bucket, patient, kind, id, layer, file, place, role, body FROM ({_LINES}) AS lines
+UNION ALL
+SELECT n.bucket, n.patient, m.kind, m.id, m.layer, m.file, m.place, m.role, m.body
+FROM (
+    SELECT DISTINCT bucket, patient, medication FROM ({_LINES}) AS pointing WHERE medication <> ''
+) AS n
+JOIN standing AS m ON m.kind = 'Medication' AND n.medication = concat('Medication/', m.id)
+UNION ALL
+SELECT l.bucket, l.patient, l.kind, l.id, 1, -1, 0, '{EVIDENCE}', NULL FROM lost AS l
+"""
+"""The rows of the patients that matter, each with the Medications that it refers to, and the
+names of what an open flag rests on that is no longer there."""
+
+IN_ORDER = ("patient", "kind", "id", "layer", "file", "place")
+"""What the rows are sorted by before they are read: it depends on nothing but the input."""
+
 
 _FIELDS = {
     "bucket": pa.int32(),

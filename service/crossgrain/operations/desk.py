@@ -1,11 +1,34 @@
-"""What every operation works with, wired once at start."""
+"""What every operation works with, wired once at start, and the clocks that entry points read."""
 
+import time
+from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from zoneinfo import ZoneInfo
 
 from crossgrain import __version__
 from crossgrain.catalogue import Catalogue
-from crossgrain.operations.clock import Clock
 from crossgrain.operations.options import Option, comparison_options, switch_options
+
+Clock = Callable[[], datetime]
+"""Gives the present moment, with its zone. It may be set, forwards or back."""
+
+Ticks = Callable[[], float]
+"""Gives seconds that only ever grow: for how long ago something was, never for when."""
+
+
+def now() -> datetime:
+    """The present moment, UTC."""
+    return datetime.now(UTC)
+
+
+ticks: Ticks = time.monotonic
+"""The seconds since some moment of the machine's own."""
+
+
+def today(clock: Clock, zone: ZoneInfo) -> date:
+    """The calendar day that it is in `zone`."""
+    return clock().astimezone(zone).date()
 
 
 @dataclass(frozen=True, slots=True)

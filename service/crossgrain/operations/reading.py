@@ -1,18 +1,78 @@
-"""What the operations read alike: the day, the composition of a combination, the record."""
+"""What the operations read alike: the day, a composition, the record and its structure.
+
+The reader checks what it reads; this checks the rest as well. It costs milliseconds, so it is
+an option, and its library loads when it is first asked for.
+"""
 
 from datetime import date
+from typing import Any
 from zoneinfo import ZoneInfo
+
+from pydantic import ValidationError
 
 from crossgrain.dosing.targets import Mixture, Target
 from crossgrain.names.identity import FhirVersion
-from crossgrain.operations.clock import today
-from crossgrain.operations.desk import Desk
+from crossgrain.operations.desk import Desk, today
 from crossgrain.operations.faults import Complaint, Fault, RequestRefused, refusal
 from crossgrain.operations.parameters import Call, Options
-from crossgrain.operations.structure import check_structure
-from crossgrain.reading.elements import Unreadable
+from crossgrain.reading.elements import ReadCategory, Unreadable
+from crossgrain.reading.json import parse
 from crossgrain.reading.reader import read_record
 from crossgrain.reading.record import Record
+
+MOST_COMPLAINTS = 20
+
+
+def check_structure(call: Call, version: FhirVersion) -> None:
+    """Refuse a record that is not valid FHIR of that version, saying where.
+
+    Raises
+    ------
+    RequestRefused
+        with one complaint per fault, the first twenty.
+    """
+    try:
+        _model(version).model_validate(call.record)
+    except ValidationError as wrong:
+        raise RequestRefused(
+            *(
+                Complaint(ReadCategory.STRUCTURE, _path(call.root, error["loc"]), error["msg"])
+                for error in wrong.errors(include_input=False)[:MOST_COMPLAINTS]
+            )
+        ) from None
+    except (KeyError, TypeError, AttributeError):
+        # What the library raises on a resourceType that its version of FHIR does not have.
+        raise RequestRefused(
+            Complaint(
+                ReadCategory.STRUCTURE,
+                call.root,
+                f"a resource in it is of no type that FHIR {version.number} defines",
+            )
+        ) from None
+
+
+def _model(version: FhirVersion) -> Any:
+    if version is FhirVersion.R4:
+        from fhir.resources.R4B.bundle import Bundle as R4Bundle  # noqa: PLC0415
+
+        return R4Bundle
+    from fhir.resources.bundle import Bundle as R5Bundle  # noqa: PLC0415
+
+    return R5Bundle
+
+
+def _path(root: str, location: tuple[int | str, ...]) -> str:
+    steps = (f"[{step}]" if isinstance(step, int) else f".{step}" for step in location)
+    return root + "".join(step for step in steps if step != ".root")
+
+
+def parse_resource(body: bytes) -> dict[str, Any]:
+    """The JSON object in `body`; a refusal says where it goes wrong."""
+    try:
+        return parse(body)
+    except Unreadable as error:
+        raise RequestRefused(Complaint(error.category, error.expression, error.message)) from error
+
 
 _APPLIES_TO = {
     "ratio": Target.LT4_LT3,

@@ -13,8 +13,7 @@ from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import Complaint, RequestRefused
 from crossgrain.operations.options import BadValue, Option
 from crossgrain.operations.parameters import Given, call_from, read_options
-from crossgrain.operations.reading import day_asked
-from crossgrain.operations.structure import check_structure
+from crossgrain.operations.reading import check_structure, day_asked
 from crossgrain.reading.door import Opened, open_record
 from crossgrain.reading.elements import ReadCategory, Unreadable
 from crossgrain.reading.reader import course_in

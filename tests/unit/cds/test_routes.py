@@ -15,7 +15,7 @@ from tests.api.hooks import INSTANCE
 from crossgrain.catalogue import Catalogue
 from crossgrain.cds.routes import add_cds
 from crossgrain.cds.services import discovery, templates
-from crossgrain.http.error_handlers import add_error_handlers
+from crossgrain.http.boundary import add_error_handlers
 from crossgrain.http.limits import Turns
 from crossgrain.http.metrics import Metrics
 from crossgrain.http.settings import Settings

@@ -4,7 +4,7 @@ from fractions import Fraction
 
 import pytest
 
-from crossgrain.nightly.answers import DECODE, ENCODE, answer_of
+from crossgrain.nightly.judging import DECODE, ENCODE, answer_of
 from crossgrain.screening.course import Screened, ScreeningOutcome
 
 

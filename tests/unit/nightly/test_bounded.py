@@ -9,9 +9,9 @@ from tests.unit.nightly.exports import lines, run, write
 
 from crossgrain.catalogue import load_catalogue
 from crossgrain.nightly.chunks import SourceFile, chunks_of
+from crossgrain.nightly.completeness import FileRead, files_read
 from crossgrain.nightly.scan import MOST_FAULTS, Scanner, Tally
 from crossgrain.nightly.sieve import Sieve
-from crossgrain.nightly.totals import FileRead, files_read
 
 CATALOGUE = load_catalogue()
 BAD = b'{"resourceType": "Observation", "id": "x", "valueQuantity": {"value": 1}, "note": ['

@@ -20,9 +20,14 @@ from crossgrain.catalogue import load_catalogue
 from crossgrain.names.identity import FhirVersion
 from crossgrain.nightly import local
 from crossgrain.nightly.chunks import SourceFile
-from crossgrain.nightly.completeness import NightsCompared, measure_of, to_compare_with
+from crossgrain.nightly.completeness import (
+    FileRead,
+    NightsCompared,
+    Totals,
+    measure_of,
+    to_compare_with,
+)
 from crossgrain.nightly.judging import Judge, JudgedPatient
-from crossgrain.nightly.totals import FileRead, Totals
 from crossgrain.screening.course import Screened, ScreeningOutcome
 
 SECOND, THIRD = date(2025, 3, 4), date(2025, 3, 5)

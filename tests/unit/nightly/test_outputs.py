@@ -15,8 +15,8 @@ from tests.unit.nightly.exports import AS_OF, lines, make, run, truth
 
 from crossgrain.names.identity import FhirVersion
 from crossgrain.nightly import outputs, summary, tables
-from crossgrain.nightly.answers import ENCODE, Answer
-from crossgrain.nightly.ledger import RATIO_STEPS, TSH_STEPS, Ledger
+from crossgrain.nightly.issues import RATIO_STEPS, TSH_STEPS, Ledger
+from crossgrain.nightly.judging import ENCODE, Answer
 from crossgrain.nightly.options import Worklist
 from crossgrain.nightly.workdir import WorkDir
 from crossgrain.screening.course import ScreeningOutcome

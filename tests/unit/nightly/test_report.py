@@ -4,9 +4,9 @@ import pytest
 from tests.unit.nightly.exports import found, lines, planted, run, write
 
 from crossgrain.nightly import judging
-from crossgrain.nightly.ledger import Counts
+from crossgrain.nightly.completeness import Totals
+from crossgrain.nightly.issues import Counts
 from crossgrain.nightly.outputs import Mismatch, patients_of
-from crossgrain.nightly.totals import Totals
 from crossgrain.screening.course import ScreeningOutcome
 
 

@@ -1,31 +1,112 @@
 """``GET /fhir/{v}/metadata`` and the read of each definition."""
 
-from collections.abc import Awaitable, Callable, Iterator, Mapping
+from collections.abc import Awaitable, Callable, Iterable, Iterator, Mapping
 from enum import Enum
 
 from fastapi import FastAPI
 from starlette.requests import Request
 from starlette.responses import Response
 
-from crossgrain.app.conformance.capability import capability_statement
-from crossgrain.app.conformance.heads import Resource
-from crossgrain.app.conformance.operation_definitions import (
+from crossgrain import __version__
+from crossgrain.app.conformance.definitions import (
+    APPLY_ID,
+    PLAN_ID,
+    PUBLISHED,
+    Resource,
     apply_definition,
     compare_bases_definition,
+    head,
+    plan_definition,
     propose_switch_definition,
     screen_switches_definition,
 )
-from crossgrain.app.conformance.plan_definition import plan_definition
-from crossgrain.app.conformance.structure_definitions import series_extension
-from crossgrain.app.conformance.terminology import code_system, every_code_system, value_set
-from crossgrain.http.negotiation import form_wanted, without_form
-from crossgrain.http.requests import preference_applied
+from crossgrain.app.conformance.terminology import (
+    code_system,
+    every_code_system,
+    series_extension,
+    value_set,
+)
+from crossgrain.http.requests import SPOKEN, form_wanted, preference_applied, without_form
 from crossgrain.http.settings import Settings
-from crossgrain.names.identity import FhirVersion
+from crossgrain.names.identity import SERVICE_NAME, FhirVersion
 from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import Fault, refusal
 from crossgrain.operations.screen_switches import screening_options
 from crossgrain.writing.forms import to_json
+
+_SECURITY = "http://terminology.hl7.org/CodeSystem/restful-security-service"
+
+
+def capability_statement(
+    version: FhirVersion, settings: Settings, definitions: Iterable[Resource]
+) -> Resource:
+    """Generated from the definitions that are published beside it."""
+    every = list(definitions)
+    body = head(
+        "CapabilityStatement",
+        f"crossgrain-{version}",
+        SERVICE_NAME,
+        "Proposes how to move a patient between thyroid hormone preparations. Stateless: what it"
+        " is sent is neither stored nor logged.",
+    )
+    body["kind"] = "instance"
+    body["software"] = {"name": SERVICE_NAME, "version": __version__, "releaseDate": PUBLISHED}
+    body["implementation"] = {"description": f"{SERVICE_NAME}, FHIR {version.number}"}
+    if settings.public_url:
+        body["implementation"]["url"] = f"{settings.public_url}/fhir/{version}"
+    body["fhirVersion"] = version.number
+    body["format"] = [*SPOKEN, "json"]
+    body["rest"] = [
+        {
+            "mode": "server",
+            "security": _security(settings),
+            "resource": _resources(every),
+            "operation": [
+                _operation(d)
+                for d in every
+                if d["resourceType"] == "OperationDefinition" and d["system"]
+            ],
+        }
+    ]
+    return body
+
+
+def _security(settings: Settings) -> Resource:
+    body: Resource = {"cors": bool(settings.cors_origins)}
+    if settings.fhir_auth in {None, "off"}:
+        body["description"] = "None: anyone who reaches the service may call it."
+        return body
+    coding = {"system": _SECURITY, "code": "OAuth", "display": "OAuth"}
+    body["service"] = [{"coding": [coding], "text": "OAuth 2.0 bearer token with SMART scopes"}]
+    body["description"] = (
+        "Every FHIR operation takes an OAuth 2.0 access token; its definition names the scope."
+    )
+    return body
+
+
+def _resources(definitions: list[Resource]) -> list[Resource]:
+    kinds = dict.fromkeys(definition["resourceType"] for definition in definitions)
+    return [
+        {
+            "type": kind,
+            "interaction": [{"code": "read"}],
+            **(_apply(definitions) if kind == "PlanDefinition" else {}),
+        }
+        for kind in kinds
+    ]
+
+
+def _apply(definitions: list[Resource]) -> Resource:
+    (apply,) = (d for d in definitions if d["id"] == APPLY_ID)
+    return {
+        "documentation": f"{PLAN_ID} is the one plan definition.",
+        "operation": [_operation(apply)],
+    }
+
+
+def _operation(definition: Resource) -> Resource:
+    return {"name": definition["code"], "definition": definition["url"]}
+
 
 Shelf = Mapping[tuple[str, str], Resource]
 READABLE = (

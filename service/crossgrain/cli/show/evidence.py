@@ -1,15 +1,15 @@
-"""``crossgrain evidence``: every basis against the published comparisons, and the note on it.
+"""The bases, and the evidence for them, in a terminal.
 
 The note is the template beside this module with its tables filled in.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from importlib.resources import files
 
 from jinja2 import Environment, StrictUndefined
 
 from crossgrain.catalogue import Catalogue
-from crossgrain.cli.show.page import Page, markdown_table
+from crossgrain.cli.show.reference import Page, count, markdown_table
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.evidence import (
     Arm,
@@ -21,7 +21,39 @@ from crossgrain.dosing.evidence import (
     serum_rows,
 )
 from crossgrain.dosing.wording import TSH_WORDS, standing_words, worth_words
-from crossgrain.names.printing import decimal, whole_percent
+from crossgrain.names.printing import decimal, micrograms, whole_percent
+
+
+def show_bases(bases: Sequence[Basis], page: Page | None = None) -> None:
+    """Print the charts side by side, then the rows of those that are tables."""
+    page = page or Page()
+    page.table(
+        ("basis", "LT4 per grain", "LT4 per microgram of LT3", "grade", "sets a checkpoint"),
+        (_row(basis) for basis in bases),
+    )
+    for basis in bases:
+        page.heading(basis.id)
+        page.line(basis.statement)
+        for row in basis.rows:
+            page.line(
+                f"LT4 {micrograms(row.lt4_ug)} = {count(row.grains)} grains"
+                f" = LT3 {micrograms(row.lt3_ug)}"
+            )
+        if basis.standing:
+            page.line(f"Against {standing_words(basis.standing)}.")
+        page.line(f"Source: {basis.source}", style="dim")
+
+
+def _row(basis: Basis) -> tuple[str, ...]:
+    weights = basis.weights
+    return (
+        basis.id,
+        micrograms(weights.lt4_ug_per_grain) if weights else "a table",
+        micrograms(weights.lt4_ug_per_lt3_ug) if weights else "a table",
+        basis.grade,
+        "yes" if basis.sets_checkpoint else "no, comparison only",
+    )
+
 
 Rows = Iterable[tuple[str, ...]]
 

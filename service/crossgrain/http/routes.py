@@ -1,22 +1,56 @@
-"""``POST /sheet``: the call of ``$propose-switch``, answered with a page to read and to print."""
+"""The routes of the operations and of the plan sheet."""
 
 from email.message import Message
+from functools import partial
 
 from fastapi import FastAPI
 from starlette.requests import Request
 from starlette.responses import Response
 
 from crossgrain.http.limits import read_body
-from crossgrain.http.negotiation import check_content
+from crossgrain.http.requests import Operation, check_content, serve
 from crossgrain.http.settings import Settings
 from crossgrain.names.identity import FhirVersion
+from crossgrain.operations.apply import apply
+from crossgrain.operations.compare_bases import compare_bases
 from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import Fault, refusal
 from crossgrain.operations.parameters import call_from, from_query
-from crossgrain.operations.propose_switch import settle
-from crossgrain.operations.structure import parse_resource
+from crossgrain.operations.propose_switch import propose_switch, settle
+from crossgrain.operations.reading import parse_resource
+from crossgrain.operations.screen_switches import screen_switches
 from crossgrain.sheet.page import calendar_of, person_in, sheet_html
 from crossgrain.sheet.rendering import sheet_policy
+
+
+def add_operations(app: FastAPI, desk: Desk, settings: Settings) -> None:
+    """Add every operation in both versions."""
+    served: dict[str, Operation] = {
+        "$propose-switch": partial(propose_switch, desk),
+        "$compare-bases": partial(compare_bases, desk),
+        "$screen-switches": partial(screen_switches, desk),
+        "PlanDefinition/regimen-switch/$apply": partial(apply, desk),
+    }
+    for version in FhirVersion:
+        for name, operation in served.items():
+            _add_operation(app, f"/fhir/{version}/{name}", operation, version, settings)
+
+
+def _add_operation(
+    app: FastAPI, path: str, operation: Operation, version: FhirVersion, settings: Settings
+) -> None:
+    async def endpoint(request: Request) -> Response:
+        return await serve(request, operation, version, settings)
+
+    app.add_api_route(
+        path,
+        endpoint,
+        methods=["POST"],
+        response_class=Response,
+        operation_id=path.strip("/").replace("/", "-").replace("$", ""),
+        tags=[f"FHIR {version.number}"],
+    )
+
 
 HTML, CALENDAR = "text/html", "text/calendar"
 _ANY_TEXT = ("*/*", "text/*", "")
