@@ -1,0 +1,93 @@
+"""Faults that are put into an answer, so that a claim can be seen to object."""
+
+from datetime import date, timedelta
+from typing import Any
+
+Json = dict[str, Any]
+
+
+def _of(tree: Json, kind: str, intent: str = "proposal") -> list[Json]:
+    found = [entry["resource"] for entry in tree["entry"]]
+    return [r for r in found if r["resourceType"] == kind and r.get("intent", intent) == intent]
+
+
+def _later(iso: str, days: int) -> str:
+    return (date.fromisoformat(iso) + timedelta(days)).isoformat()
+
+
+def _branches(tree: Json) -> list[Json]:
+    (group,) = _of(tree, "RequestGroup")
+    return list(group["action"][0]["action"])
+
+
+def _medicine(order: Json, name: str) -> bool:
+    return name in order["medicationCodeableConcept"]["text"]
+
+
+def _scale(order: Json, by: float) -> None:
+    for dosage in order["dosageInstruction"]:
+        for dose in dosage["doseAndRate"]:
+            dose["doseQuantity"]["value"] *= by
+
+
+def _tsh(requests: Any) -> list[Json]:
+    found = [r for r in requests if r["resourceType"] == "ServiceRequest"]
+    own = [r for r in found if r["code"].get("coding", [{}])[0].get("code") == "3016-3"]
+    return sorted(own, key=lambda request: str(request.get("occurrenceDateTime", "9999")))
+
+
+def _move(request: Json, days: int) -> None:
+    request["occurrenceDateTime"] = _later(request["occurrenceDateTime"], days)
+
+
+def the_last_draw_comes_on_the_day_before_the_decision(tree: Json) -> None:
+    """Six days later than it should."""
+    _move(_tsh(_of(tree, "ServiceRequest"))[-1], 6)
+
+
+def the_supply_ends_with_the_decision(tree: Json) -> None:
+    """No reserve."""
+    for order in _of(tree, "MedicationRequest"):
+        order["dispenseRequest"]["expectedSupplyDuration"]["value"] -= 5
+
+
+def a_tablet_is_missing(tree: Json) -> None:
+    """Of one order."""
+    _of(tree, "MedicationRequest")[-1]["dispenseRequest"]["quantity"]["value"] -= 1
+
+
+def two_branches_have_one_condition(tree: Json) -> None:
+    """The first and the second."""
+    high, stay, *_ = _branches(tree)
+    stay["condition"] = high["condition"]
+
+
+def age_is_forgotten_in_the_conditions(tree: Json) -> None:
+    """6.0 becomes 4.0."""
+    for branch in _branches(tree):
+        said = branch["condition"][0]["expression"]
+        said["expression"] = said["expression"].replace("6.0", "4.0")
+
+
+def lt3_comes_back_to_one_dose(tree: Json) -> None:
+    """From its second step on."""
+    own = [o for o in _of(tree, "MedicationRequest") if _medicine(o, "liothyronine")]
+    dosages = [dosage for order in own for dosage in order["dosageInstruction"]]
+    last = max(d["timing"]["repeat"]["boundsPeriod"]["end"] for d in dosages)
+    for dosage in dosages:
+        repeat = dosage["timing"]["repeat"]
+        if repeat["boundsPeriod"]["end"] == last:
+            repeat["when"] = ["MORN"] * repeat["frequency"]
+
+
+def half_the_lt4(tree: Json) -> None:
+    """In the series."""
+    for order in _of(tree, "MedicationRequest"):
+        if _medicine(order, "levothyroxine"):
+            _scale(order, 0.5)
+
+
+def a_low_tsh_steps_back_in_pregnancy(tree: Json) -> None:
+    """As it does for anybody else."""
+    for low in _branches(tree)[2:]:
+        low["condition"][0]["expression"]["expression"] = "%tsh < 0.3 or %tooFast"

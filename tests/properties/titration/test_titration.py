@@ -1,0 +1,116 @@
+"""What must hold of any plan, over a grid of patients, read from the answer's own resources."""
+
+import copy
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from tests.properties.titration import branches, doses, draws, need, planted
+from tests.properties.titration.claims import Claim, Seen, name_of
+from tests.properties.titration.door import ask
+from tests.properties.titration.grid import Case, Taken, call_of, case
+from tests.properties.titration.reading import Answer
+from tests.properties.titration.run import EVERY_SENTENCE, answer_to, seen
+
+SEED, FEW, MANY = 1, 120, 1200
+
+
+@pytest.fixture(scope="module")
+def few() -> Seen:
+    """A small sample of the grid."""
+    return seen(SEED, range(FEW))
+
+
+@pytest.fixture(scope="module")
+def many() -> Seen:
+    """A larger one, of other patients."""
+    return seen(SEED, range(FEW, FEW + MANY))
+
+
+@pytest.mark.parametrize("sentence", EVERY_SENTENCE)
+def test_of_a_sample(few: Seen, sentence: str) -> None:
+    assert not few.objections.get(sentence)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("sentence", EVERY_SENTENCE)
+def test_of_a_larger_sample_in_which_every_claim_looks(many: Seen, sentence: str) -> None:
+    assert not many.objections.get(sentence)
+    assert many.looks[sentence]
+
+
+def test_most_of_the_sample_is_planned_and_some_is_stopped(few: Seen) -> None:
+    assert few.answers["plan"] >= FEW / 2
+    assert few.answers["stop"]
+    assert not few.answers["asked"]  # a record of the grid leaves nothing to be asked
+
+
+def test_a_case_is_the_same_whenever_it_is_made() -> None:
+    assert call_of(case(SEED, 7)) == call_of(case(SEED, 7)) != call_of(case(SEED, 8))
+
+
+# --- a claim can object -------------------------------------------------------------------------
+
+FROM_LT4 = Case()
+FRAGILE = replace(FROM_LT4, age=72)
+TO_LT3 = Case(taken=(Taken("lt4", 100),), target="liothyronine")
+COMBINED = Case(taken=(Taken("lt4", 175),), target="levothyroxine-liothyronine")
+EXPECTING = Case(taken=(Taken("d60", 60),), target="levothyroxine", age=30, weeks=16)
+Plant = Callable[[dict[str, Any]], None]
+PLANTED: list[tuple[Claim, Case, Plant]] = [
+    (draws.the_draw_that_decides_is_read_before_the_decision, FROM_LT4,
+     planted.the_last_draw_comes_on_the_day_before_the_decision),
+    (draws.tablets_reach_two_weeks_past_the_decision, FROM_LT4,
+     planted.the_supply_ends_with_the_decision),
+    (draws.tablets_are_enough_for_their_days_and_no_more, FROM_LT4, planted.a_tablet_is_missing),
+    (branches.for_any_results_at_most_one_branch_is_taken, FROM_LT4,
+     planted.two_branches_have_one_condition),
+    (branches.a_branch_goes_by_the_patients_own_limits, FRAGILE,
+     planted.age_is_forgotten_in_the_conditions),
+    (doses.lt3_never_goes_back_to_once_a_day_on_the_way_up, TO_LT3,
+     planted.lt3_comes_back_to_one_dose),
+    (doses.pregnant_to_lt4_is_never_less_than_the_most_generous_chart, EXPECTING,
+     planted.half_the_lt4),
+    (branches.in_pregnancy_a_low_tsh_lowers_nothing, EXPECTING,
+     planted.a_low_tsh_steps_back_in_pregnancy),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("claim", "made", "plant"), PLANTED, ids=[name_of(claim) for claim, _, _ in PLANTED]
+)
+def test_a_planted_fault_is_objected_to(claim: Claim, made: Case, plant: Plant) -> None:
+    bundle = ask(made.version, call_of(made))
+    assert bundle
+    looks = list(claim(Answer(bundle, made)))
+    assert looks
+    assert all(holds for holds, _ in looks)
+    tree = copy.deepcopy(bundle)
+    plant(tree)
+    assert not all(holds for holds, _ in claim(Answer(tree, made)))
+
+
+def _for_a_larger_dose(made: Case) -> Answer | None:
+    """What a service would answer to whom any TSH out of range were a reason for more."""
+    more = tuple(replace(taken, amount=200.0) for taken in made.taken)
+    return answer_to(made if made.tsh == 2.0 else replace(made, taken=more))
+
+
+CENTRAL = replace(FROM_LT4, conditions=("central-hypothyroidism",))
+PAIRED = [
+    (need.a_high_tsh_of_today_never_raises_the_checkpoint, FROM_LT4),
+    (need.a_low_tsh_of_today_lowers_the_checkpoint, FROM_LT4),
+    (need.tsh_of_today_changes_nothing_in_central_hypothyroidism, CENTRAL),
+]
+
+
+@pytest.mark.parametrize(("pair", "made"), PAIRED, ids=[name_of(pair) for pair, _ in PAIRED])
+def test_a_service_that_hears_tsh_wrong_is_objected_to(pair: need.Pair, made: Case) -> None:
+    assert all(holds for holds, _ in pair(made, answer_to))
+    assert not all(holds for holds, _ in pair(made, _for_a_larger_dose))
+
+
+def test_every_claim_is_seen_to_object() -> None:
+    planted_for = {claim for claim, _, _ in PLANTED} | {pair for pair, _ in PAIRED}
+    assert {name_of(claim) for claim in planted_for} == set(EVERY_SENTENCE)
