@@ -65,6 +65,11 @@ def wanted(case: Case) -> tuple[str, ...]:
     return {**TARGETS, **both}[case.target]
 
 
+def leaving(case: Case) -> tuple[str, ...]:
+    """The medicines of today that are no part of the target."""
+    return tuple(one.medicine for one in case.taken if one.medicine not in wanted(case))
+
+
 def part(amounts: Amounts, medicines: tuple[str, ...]) -> float:
     """The sum of some medicines' amounts."""
     return sum(amounts.get(medicine, 0.0) for medicine in medicines)

@@ -59,6 +59,8 @@ class Case:
     others: tuple[str, ...] = ()
     told: str = ""
     """Free text of one more condition."""
+    names: tuple[tuple[str, str], ...] = ()
+    """How a medicine of today is called, where it is not by its English name."""
 
     @property
     def pregnant(self) -> bool:
@@ -217,7 +219,7 @@ def _medicine(made: Case, taken: Taken) -> Json:
             }
         ],
     }
-    return _named(made, body, WORDS[taken.medicine])
+    return _named(made, body, dict(made.names).get(taken.medicine, WORDS[taken.medicine]))
 
 
 def _other(made: Case, name: str) -> Json:

@@ -15,6 +15,8 @@ from typing import Any
 from tests.properties.titration.figures import (
     EXACT,
     GRAIN_MG,
+    GRAIN_T3_UG,
+    GRAIN_T4_UG,
     PER_GRAIN,
     PER_LT3,
     STRENGTHS_MG,
@@ -35,6 +37,16 @@ class Unreadable(AssertionError):
 def grains(amounts: Amounts) -> float:
     """Labelled grains a day."""
     return sum(amounts.get(key, 0.0) / mg for key, mg in GRAIN_MG.items())
+
+
+def t3(amounts: Amounts) -> float:
+    """µg of T3 swallowed a day."""
+    return amounts.get("lt3", 0.0) + GRAIN_T3_UG * grains(amounts)
+
+
+def t4(amounts: Amounts) -> float:
+    """µg of T4 swallowed a day."""
+    return amounts.get("lt4", 0.0) + GRAIN_T4_UG * grains(amounts)
 
 
 def worth(chart: str, amounts: Amounts) -> float:
