@@ -1,5 +1,6 @@
 """What holds for the plan of any switch: from every regimen to every target, at every pace."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import chain, pairwise
@@ -30,7 +31,7 @@ from tests.unit.dosing.switches import (
 from crossgrain.dosing.forecast import course, coverage_extremes, coverage_weights
 from crossgrain.dosing.kinetics import ConstantIntake, intake_of, steady
 from crossgrain.dosing.moves import old_amounts
-from crossgrain.dosing.plan import LabReading, Plan, PriorTherapy, Stage, Step, courses
+from crossgrain.dosing.plan import LabDraw, LabReading, Plan, PriorTherapy, Stage, Step, courses
 from crossgrain.dosing.planner import Wish, plan_switch
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import DoseLine, Regimen
@@ -547,9 +548,63 @@ def test_the_checkpoints_labs_wait_six_weeks_and_for_the_modelled_steady_state(s
 @given(switches())
 def test_no_blood_is_drawn_in_a_branch_before_the_modelled_steady_state(switch):
     for way in switch.plan.checkpoint.branches:
-        first = way.labs[0]
+        first = next(draw for draw in way.labs if draw.purpose != "interim")
         assert first.day >= way.steps[-1].first_day + 42
         assert first.day >= first.modelled_steady_day
+
+
+EIGHT_WEEKS, FOUR_WEEKS = 56, 28
+"""TSH every 6-8 weeks while the dose changes: levothyroxine label (secondary); about every 4 weeks
+in pregnancy: American Thyroid Association 2017."""
+
+
+def changes(steps: Sequence[Step]) -> list[int]:
+    """The first days of the steps at which a dose changes."""
+    return [b.first_day for a, b in pairwise(steps) if amounts(a) != amounts(b)]
+
+
+def held_to_steps(draws: Sequence[LabDraw], steps: Sequence[Step], apart: int) -> None:
+    """Every draw on the way lies 3 to 7 days before a step, unless no step begins in its reach."""
+    begun = changes(steps)
+    for draw, after in pairwise(draws):
+        if draw.purpose != "interim":
+            continue
+        if draw.read_before is not None:
+            assert draw.read_before in begun
+            assert 3 <= draw.read_before - draw.day <= 7
+        elif not 21 < draw.day <= 28:
+            reach = range(after.day - apart, after.day)
+            assert not [day for day in begun if day - 3 in reach and day - 7 > draws[0].day]
+
+
+@examples
+@given(switches(), st.sampled_from([None, FOUR_WEEKS]))
+def test_no_two_draws_are_further_apart_than_the_label_and_the_pregnancy_guideline_ask(
+    switch, every
+):
+    apart = every or EIGHT_WEEKS
+    wanted = replace(switch.wish, tsh_every_days=every)
+    planned = plan_switch(switch.taken, wanted, tables(switch.family))
+    assert [planned.labs[0].day, planned.labs[-1].day] == [0, planned.checkpoint.lab_day]
+    assert max(b.day - a.day for a, b in pairwise(planned.labs)) <= apart
+    held_to_steps(planned.labs, planned.steps, apart)
+    for way in planned.checkpoint.branches:
+        *waited, maintained = way.labs
+        drawn = [planned.labs[-1], *waited]
+        assert max(b.day - a.day for a, b in pairwise(drawn)) <= apart
+        in_a_row = 2 if way.reading is LabReading.IN_RANGE else 3  # the checkpoint's own first
+        assert len([draw for draw in drawn if draw.purpose != "interim"]) == in_a_row
+        held_to_steps(drawn, [planned.steps[-1], *way.steps], apart)
+        if every:
+            days = [drawn[-1].day, maintained.day, *maintained.repeat_days]
+            assert max(b - a for a, b in pairwise(days)) <= FOUR_WEEKS
+
+
+@examples
+@given(switches(PriorTherapy.STOP))
+def test_where_the_old_medicine_ends_on_day_one_blood_is_drawn_in_the_fourth_week(switch):
+    assume(not switch.plan.exchange)
+    assert [draw for draw in switch.plan.labs if 21 < draw.day <= 28]
 
 
 # --- coverage --------------------------------------------------------------------------------

@@ -16,6 +16,7 @@ from math import log
 
 from crossgrain.dosing.case import Enabled, SwitchCase
 from crossgrain.dosing.climb import Slot, old_may_change, reachable
+from crossgrain.dosing.draws import branch_draws
 from crossgrain.dosing.forecast import course, steady_day
 from crossgrain.dosing.kinetics import Pools
 from crossgrain.dosing.kits import Kit
@@ -34,8 +35,6 @@ from crossgrain.dosing.prior import OldDoses, old_doses, taper_problem, tapered
 from crossgrain.dosing.supply import draws, prescriptions
 from crossgrain.dosing.taper import TIE
 from crossgrain.dosing.wording import off_ratio
-
-DRAW = "TSH, free T4 and free T3, drawn before that morning's dose"
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,7 +239,7 @@ def _branch(
         statement=words + (off_ratio(last) if len(case.target_ids) > 1 else ""),
         slots=slots,
         old=taken,
-        labs=_labs(case, slots[-1], hold.decision_day, steady),
+        labs=branch_draws(case, reading, slots, taken, steady),
     )
 
 
@@ -339,20 +338,4 @@ def _slots(
             old_may_change(number, len(reached)),
         )
         for number, (doses, most_t3) in enumerate(reached)
-    )
-
-
-def _labs(case: SwitchCase, last: Slot, decision_day: int, steady: int) -> tuple[LabDraw, ...]:
-    """Bloods once the branch's last dose has settled, then maintenance."""
-    first, *later = case.policy.maintenance_days
-    if last.days > first:  # nothing changed, so nothing needs to settle
-        due = decision_day + first
-        days = tuple(due + day - first for day in later)
-        return (LabDraw(due, "maintenance", DRAW, steady, days),)
-    stable = last.first_day + case.wait_days
-    words = DRAW if steady <= stable else f"{DRAW}; the model calls day {steady} steady, not before"
-    days = tuple(stable + day for day in later)
-    return (
-        LabDraw(stable, "after-branch", words, steady),
-        LabDraw(stable + first, "maintenance", DRAW, steady, days),
     )

@@ -57,6 +57,14 @@ class SwitchCase:
     home: Mapping[str, frozenset[Fraction]]
     leaning: Leaning
     exchange: Exchange | None = None
+    tsh_every_days: int | None = None
+    """In pregnancy: the most days between two draws."""
+
+    @property
+    def draws_apart(self) -> int:
+        """The most days between two draws while doses change."""
+        usual = self.policy.draws.apart_days
+        return min(usual, self.tsh_every_days or usual)
 
     @property
     def kinetics(self) -> Kinetics:

@@ -202,11 +202,13 @@ class LabDraw:
     """
 
     day: int
-    purpose: str  # baseline | checkpoint | after-branch | maintenance
+    purpose: str  # baseline | interim | checkpoint | after-branch | confirmation | maintenance
     statement: str
     modelled_steady_day: int | None = None
     repeat_days: tuple[int, ...] = ()
     """Further days for the same draw (maintenance)."""
+    read_before: int | None = None
+    """The step that the results of an interim draw may hold; ``None`` where none follows it."""
 
 
 @dataclass(frozen=True, slots=True)

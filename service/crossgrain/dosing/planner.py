@@ -10,10 +10,11 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis
-from crossgrain.dosing.branches import DRAW, Hold, Outline, outlines
+from crossgrain.dosing.branches import Hold, Outline, outlines
 from crossgrain.dosing.case import Enabled, SwitchCase, order_line
 from crossgrain.dosing.climb import Slot
 from crossgrain.dosing.comparison import CrossChecks, aim_on, compare
+from crossgrain.dosing.draws import DRAW, series_draws
 from crossgrain.dosing.exchange import Exchange, exchange_in
 from crossgrain.dosing.forecast import coverage_weights
 from crossgrain.dosing.kinetics import KineticsTable, intake_of
@@ -24,7 +25,6 @@ from crossgrain.dosing.outlook import Timeline, forecast_for, mode_of, schedule_
 from crossgrain.dosing.plan import (
     BasisRow,
     Checkpoint,
-    Forecast,
     LabDraw,
     LineDose,
     Plan,
@@ -188,7 +188,7 @@ def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow,
     # 6. Tablets for all of these doses together, then the draws and the orders.
     kits, in_branches = _kits(case, own, hold, ways)
     stages = [Stage.CLIMB] * (len(own.slots) - 1) + [Stage.HOLD]
-    labs = _labs(case, wish, own, forecasts[0])
+    labs = _labs(case, wish, own, forecasts[0].steady_day)
     steps = case.steps(own.slots, own.old, stages, case.going_on, kits)
     plan = Plan(
         target=wish.target,
@@ -269,6 +269,7 @@ def _case(regimen: Regimen, wish: Wish, tables: Tables, rows: Sequence[BasisRow]
         home=_home(old, wish, exchange),
         leaning=_leaning(tables.policy, wish),
         exchange=exchange,
+        tsh_every_days=wish.tsh_every_days,
     )
 
 
@@ -404,25 +405,11 @@ def _doses(
     return doses
 
 
-def _labs(case: SwitchCase, wish: Wish, own: Timeline, forecast: Forecast) -> tuple[LabDraw, ...]:
+def _labs(case: SwitchCase, wish: Wish, own: Timeline, steady: int) -> tuple[LabDraw, ...]:
     late = own.lab_day > own.slots[-1].first_day + case.wait_days
     words = f"{DRAW}; put off until the model calls the pools steady" if late else DRAW
-    every = wish.tsh_every_days
-    between = range(every, own.lab_day, every) if every else ()
-    early = "; the pools are not yet steady"
-    return (
-        LabDraw(0, "baseline", "TSH, free T4 and free T3 before the first changed dose"),
-        *(
-            LabDraw(
-                day,
-                "monitoring",
-                f"TSH every {every} days{early if day < forecast.steady_day else ''}",
-                forecast.steady_day,
-            )
-            for day in between
-        ),
-        LabDraw(own.lab_day, "checkpoint", words, forecast.steady_day),
-    )
+    decides = LabDraw(own.lab_day, "checkpoint", words, steady)
+    return series_draws(case, own.slots, own.old, decides, wish.prior_therapy)
 
 
 def _aim_tablets(case: SwitchCase, aim: TargetDose) -> tuple[LineDose, ...]:

@@ -45,6 +45,25 @@ class Supply:
 
 
 @dataclass(frozen=True, slots=True)
+class Draws:
+    """How far apart blood is drawn while doses change, and how long before a step, days.
+
+    Attributes
+    ----------
+    apart_days : most between two draws
+    earliest_days, latest_days : how long before a step one is drawn, the most and the least
+    stop_days : the last day of the draw that follows a medicine that ends on day one
+    source : on whose word
+    """
+
+    apart_days: int
+    earliest_days: int
+    latest_days: int
+    stop_days: int
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
 class Policy:
     """The planner's numbers; `data/titration.toml` gives each with its source.
 
@@ -54,6 +73,7 @@ class Policy:
     taper_grid_days, taper_window_days : when old T3 may fall in a move without a climb
     taper : how a taper is chosen
     supply : how much is ordered at a time
+    draws : when blood is drawn on the way
     lab_wait_days : from a dose that will be kept to its TSH
     results_days : from the draw to the decision
     maintenance_days : draws after the last stable dose's own
@@ -71,6 +91,7 @@ class Policy:
     taper_window_days: int
     taper: TaperChoice
     supply: Supply
+    draws: Draws
     lab_wait_days: int
     results_days: int
     maintenance_days: tuple[int, ...]
@@ -117,6 +138,7 @@ def policy_from(table: Mapping[str, Any]) -> Policy:
                 int(table["supply"]["dispensed_days"]),
                 str(table["supply"]["source"]),
             ),
+            draws=_draws(table["labs"]["between"]),
             lab_wait_days=int(table["labs"]["wait_days"]),
             results_days=int(table["labs"]["results_days"]),
             maintenance_days=tuple(
@@ -138,6 +160,16 @@ def policy_from(table: Mapping[str, Any]) -> Policy:
         raise DomainError(Category.INVALID, "titration", str(wrong)) from None
     _check(policy)
     return policy
+
+
+def _draws(entry: Mapping[str, Any]) -> Draws:
+    return Draws(
+        apart_days=int(entry["apart_days"]),
+        earliest_days=int(entry["earliest_days"]),
+        latest_days=int(entry["latest_days"]),
+        stop_days=int(entry["stop_days"]),
+        source=str(entry["source"]),
+    )
 
 
 def _taper_choice(entry: Mapping[str, Any]) -> TaperChoice:
@@ -173,5 +205,12 @@ def _check(policy: Policy) -> None:
         )
     if min(taper.too_much_weighs, taper.too_little_weighs) < 1 or taper.most_changes < 1:
         raise DomainError(Category.INVALID, "taper.choice", "weights and changes are 1 or more")
+    draws = policy.draws
+    if not 1 <= draws.latest_days <= draws.earliest_days < min(draws.apart_days, draws.stop_days):
+        raise DomainError(
+            Category.INVALID,
+            "labs.between",
+            "a draw lies days before a step, and draws lie further apart",
+        )
     if supply.reserve_days < 0 or supply.dispensed_days < 1:
         raise DomainError(Category.INVALID, "supply", "supply is a positive number of days")

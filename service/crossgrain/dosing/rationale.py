@@ -62,7 +62,7 @@ def explain_moves(case: SwitchCase, plan: Plan) -> tuple[Statement, ...]:
         *_whole_weeks(case, plan),
         *(_forecast(forecast) for forecast in plan.ways),
         *(_branch(plan, index) for index in range(len(plan.checkpoint.branches))),
-        _labs(case, plan),
+        *_labs(case, plan),
         _model(case),
     )
 
@@ -421,9 +421,21 @@ def _branch(plan: Plan, index: int) -> Statement:
     )
 
 
-def _labs(case: SwitchCase, plan: Plan) -> Statement:
-    checkpoint = plan.checkpoint
-    return Statement(
+def _labs(case: SwitchCase, plan: Plan) -> Iterator[Statement]:
+    checkpoint, draws = plan.checkpoint, case.policy.draws
+    between = [draw for draw in plan.labs if draw.purpose == "interim"]
+    if between:
+        yield Statement(
+            "Blood is drawn on the way too, on day"
+            f" {' and '.join(f'{draw.day}' for draw in between)}: it may hold a step or take one"
+            " back, and raises nothing",
+            f"never more than {case.draws_apart} days between two draws, counted back from day"
+            f" {checkpoint.lab_day}; from {draws.latest_days} to {draws.earliest_days} days before"
+            " a step, where one is in reach",
+            (),
+            draws.source,
+        )
+    yield Statement(
         f"Labs at the checkpoint on day {checkpoint.lab_day}, decision from day"
         f" {checkpoint.decision_day}",
         f"the checkpoint's dose is reached on day {checkpoint.day}; the later of"

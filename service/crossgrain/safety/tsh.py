@@ -43,6 +43,9 @@ class TshLimits:
     low, high : where the laboratory gives none
     older_years, older_high : from that age on the upper limit is at least so high
     pregnant_low, pregnant_high : in pregnancy the limits are at most so high
+    suppressed, frankly_high : what a TSH on the way must be below, or above, to take a dose back,
+        or to keep one that is to fall
+    fast_pulse : a resting pulse above it, per minute, speaks of too much as such a TSH does
     """
 
     whose: Whose
@@ -52,6 +55,9 @@ class TshLimits:
     older_high: Fraction
     pregnant_low: Fraction
     pregnant_high: Fraction
+    suppressed: Fraction
+    frankly_high: Fraction
+    fast_pulse: Fraction
 
 
 def is_pregnant(facts: Facts) -> bool:
@@ -116,4 +122,7 @@ def tsh_limits(facts: Facts, rules: RuleTable) -> TshLimits:
         older_high=high.number("older_highest"),
         pregnant_low=low.number("pregnant_lowest"),
         pregnant_high=high.number("pregnant_highest"),
+        suppressed=low.number("suppressed"),
+        frankly_high=high.number("frankly"),
+        fast_pulse=rules.before["heart-rate-high"].number("highest"),
     )

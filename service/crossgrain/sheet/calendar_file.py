@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from icalendar import Alarm, Calendar, Event
 
 from crossgrain.names.identity import SERVICE_NAME, stable_id, urn
-from crossgrain.sheet.days import PatientStep, Taking, day_words
+from crossgrain.sheet.days import BloodTest, PatientStep, Taking, day_words
 from crossgrain.writing.checkpoint import BEFORE_DOSE
 from crossgrain.writing.narrative import plain
 
@@ -21,7 +21,7 @@ def calendar_file(
     plan_id: str,
     read_on: date,
     steps: Sequence[PatientStep],
-    labs: Sequence[date],
+    labs: Sequence[BloodTest],
     before_the_start: str,
     *,
     on_hold: bool,
@@ -40,16 +40,19 @@ def calendar_file(
     calendar.add("prodid", f"-//{SERVICE_NAME}//plan sheet//EN")
     calendar.add("version", "2.0")
     stamp = datetime.combine(read_on, time(), UTC)
+    waiting = {test.before: test.day for test in labs if test.before}
     begun = f"Only if step {steps[0].letter} began on {day_words(steps[0].first)}."
     for place, step in enumerate(steps):
-        more = f"{begun if place else before_the_start} {step_words(step)}"
+        opens = f"{begun}{heard_words(waiting.get(step.letter))}" if place else before_the_start
+        more = f"{opens} {step_words(step)}"
         title = _title(step, waits=on_hold and not place)
         calendar.add_component(
             _event(f"{plan_id}|step|{step.letter}", stamp, step.first, title, more)
         )
-    for day in labs:
+    for test in labs:
         says = "Blood test, before the thyroid tablets"
-        event = _event(f"{plan_id}|lab|{day}", stamp, day, says, BEFORE_DOSE)
+        more = f"{BEFORE_DOSE}{waits_words(test)}"
+        event = _event(f"{plan_id}|lab|{test.day}", stamp, test.day, says, more)
         event.add_component(_the_day_before())
         calendar.add_component(event)
     for day in reviews:
@@ -65,6 +68,23 @@ def _title(step: PatientStep, *, waits: bool) -> str:
         return f"Thyroid tablets: do not begin step {step.letter} before we tell you"
     away = ", put old tablets away" if any(change.away for change in step.at_home) else ""
     return f"Thyroid tablets: step {step.letter} begins{away}"
+
+
+def heard_words(drawn: date | None) -> str:
+    """What a step waits for: that the result of a test is told."""
+    if drawn is None:
+        return ""
+    return f" Call us first if you have not heard about the blood test of {day_words(drawn)}."
+
+
+def waits_words(test: BloodTest) -> str:
+    """What a patient must hear of a test before the step that waits for it."""
+    if not test.before:
+        return ""
+    return (
+        f" We read it before step {test.before} begins. Call us if you have not heard from us by"
+        " then."
+    )
 
 
 def step_words(step: PatientStep) -> str:

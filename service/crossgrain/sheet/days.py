@@ -1,7 +1,7 @@
 """The tablets of every day, and the orders that they come from, as rows of the sheet."""
 
 from calendar import Calendar
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from fractions import Fraction
@@ -32,7 +32,7 @@ from crossgrain.words.doses import (
 )
 from crossgrain.writing.at_home import supply_name
 from crossgrain.writing.care_plan import PARTS
-from crossgrain.writing.checkpoint import lab_days, not_steady
+from crossgrain.writing.checkpoint import draw_words
 from crossgrain.writing.dosage import count_each, needed
 from crossgrain.writing.letterhead import Letterhead
 from crossgrain.writing.orders import branch_tasks, dated_acts, series_tasks
@@ -99,6 +99,14 @@ class PatientStep:
 
 
 @dataclass(frozen=True, slots=True)
+class BloodTest:
+    """A day on which blood is drawn, and the letter of the step that waits for it, if any."""
+
+    day: date
+    before: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Cell:
     """One day of a month page: its step, if any, and whether blood is drawn.
 
@@ -145,6 +153,19 @@ def patient_steps(plan: Plan, start: date, at_home: Sequence[HomeUse]) -> tuple[
         )
         for place, stretch in enumerate(stretches)
     )
+
+
+def blood_tests(
+    draws: Iterable[LabDraw], start: date, steps: Sequence[PatientStep]
+) -> tuple[BloodTest, ...]:
+    """The draws of a plan that begins on a day, with the steps that wait for them."""
+    letters = {step.first: step.letter for step in steps}
+
+    def before(draw: LabDraw) -> str:
+        step = draw.read_before
+        return "" if step is None else letters[start + timedelta(days=step)]
+
+    return tuple(BloodTest(start + timedelta(days=draw.day), before(draw)) for draw in draws)
 
 
 def _home_changes(uses: Sequence[HomeUse], day: int) -> Iterator[HomeChange]:
@@ -300,11 +321,7 @@ def series_endings(letter: Letterhead, plan: Plan) -> tuple[str, ...]:
 
 def lab_words(letter: Letterhead, draws: Sequence[LabDraw]) -> tuple[str, ...]:
     """The draws, dated, each with what it is for."""
-    dates = letter.wording
-    return tuple(
-        " ".join((f"{lab_days(dates, draw)}: {draw.statement}.", *not_steady(dates, draw)))
-        for draw in draws
-    )
+    return tuple(draw_words(letter.wording, draw) for draw in draws)
 
 
 def choices(letter: Letterhead, plan: Plan) -> Iterator[DecisionRow]:

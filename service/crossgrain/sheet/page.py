@@ -20,6 +20,7 @@ from crossgrain.sheet.chart import NARROW, WIDE, draw
 from crossgrain.sheet.charted import Charted, charted
 from crossgrain.sheet.days import (
     PatientStep,
+    blood_tests,
     choices,
     lab_words,
     order_rows,
@@ -42,6 +43,7 @@ from crossgrain.words.doses import CAUTION, TARGET_WORDS, date_words, taken
 from crossgrain.writing.at_home import beside_the_series, home_supplies
 from crossgrain.writing.care_plan import PRIOR_WORDS, TITLES
 from crossgrain.writing.dosage import fetched
+from crossgrain.writing.interim import interim_rule
 from crossgrain.writing.letterhead import Letterhead, letterhead_for
 
 LONGEST = 80
@@ -199,6 +201,7 @@ def _planned(letter: Letterhead, plan: Plan, catalogue: Catalogue) -> dict[str, 
         "endings": series_endings(letter, plan),
         "beside": beside_the_series(proposal),
         "labs": lab_words(letter, plan.labs),
+        "on_the_way": interim_rule(proposal.tsh, plan),
         "choices": list(choices(letter, plan)),
         "words": letter.words,
         **_charts(chart, forecasts(letter, plan)),
@@ -228,7 +231,7 @@ def _charts(chart: Charted, extremes: list[ForecastRow]) -> dict[str, Any]:
 
 def _calendar(letter: Letterhead, plan: Plan, steps: tuple[PatientStep, ...]) -> bytes:
     request = letter.proposal.request
-    labs = [request.start + timedelta(days=draw.day) for draw in plan.labs]
+    labs = blood_tests(plan.labs, request.start, steps)
     return calendar_file(
         letter.plan_id,
         request.as_of,

@@ -14,7 +14,7 @@ from crossgrain.dosing.plan import Plan
 from crossgrain.dosing.supply import Fate, HomeUse
 from crossgrain.names.printing import decimal
 from crossgrain.safety.rule import Severity
-from crossgrain.sheet.days import PatientStep, day_words, months
+from crossgrain.sheet.days import PatientStep, blood_tests, day_words, months
 from crossgrain.writing.at_home import home_words, supply_name
 from crossgrain.writing.checkpoint import BEFORE_DOSE
 from crossgrain.writing.dosage import count_each
@@ -68,11 +68,11 @@ def part(
 ) -> dict[str, Any]:
     """What the patient's template shows; `at_home` is what becomes of the tablets at home."""
     start = letter.proposal.request.start
-    draws = [start + timedelta(days=draw.day) for draw in plan.labs]
+    draws = blood_tests(plan.labs, start, steps)
     return {
         "on_hold": on_hold(letter.proposal),
         "before_the_start": before_the_start(letter.proposal),
-        "months": list(months(steps, draws)),
+        "months": list(months(steps, [draw.day for draw in draws])),
         "day_words": day_words,
         "begins": start,
         "at_home": list(_at_home(letter, steps, at_home)),
@@ -81,6 +81,7 @@ def part(
         "draws": draws,
         "on_the_day": BEFORE_DOSE,
         "biotin": _biotin(letter, catalogue),
+        "spare_days": max((made.reserve_days for made in plan.prescriptions), default=0),
         "decision_day": start + timedelta(days=plan.checkpoint.decision_day),
         "go_to_hospital": GO_TO_HOSPITAL,
         "call_today": CALL_TODAY,

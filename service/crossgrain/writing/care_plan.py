@@ -22,14 +22,22 @@ from crossgrain.writing.at_home import beside_the_series, judged_orders
 from crossgrain.writing.checkpoint import (
     BranchOption,
     checkpoint_words,
-    lab_days,
-    not_steady,
+    draw_words,
     option_words,
 )
 from crossgrain.writing.dosage import fetched
+from crossgrain.writing.interim import interim_rule
 from crossgrain.writing.issues import finding_words
 from crossgrain.writing.letterhead import Letterhead, Resource, Wording
-from crossgrain.writing.narrative import bullets, heading, narrative, paragraph, plain, table
+from crossgrain.writing.narrative import (
+    bullets,
+    heading,
+    narrative,
+    paragraph,
+    paragraphs,
+    plain,
+    table,
+)
 from crossgrain.writing.series_mark import on_plan
 
 TITLES = {
@@ -115,10 +123,7 @@ def dose_table(wording: Wording, courses: tuple[OrderedCourse, ...]) -> str:
 
 def lab_list(wording: Wording, draws: tuple[LabDraw, ...]) -> str:
     """The blood draws."""
-    return bullets(
-        " ".join((f"{lab_days(wording, draw)}: {draw.statement}", *not_steady(wording, draw)))
-        for draw in draws
-    )
+    return bullets(draw_words(wording, draw) for draw in draws)
 
 
 def findings_block(letter: Letterhead) -> str:
@@ -250,6 +255,7 @@ def _narrative(letter: Letterhead, contents: Contents) -> dict[str, str]:
         bullets(tasks),
         heading("Blood tests"),
         lab_list(letter.wording, contents.plan.labs),
+        paragraphs(interim_rule(letter.proposal.tsh, contents.plan)),
         checkpoint_block(letter, contents.plan, contents.choices),
         heading("Modelled hormone during the move"),
         contents.digest.forecasts,

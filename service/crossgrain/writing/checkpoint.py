@@ -9,6 +9,7 @@ from crossgrain.names.identity import urn
 from crossgrain.reading.codesystems import Loinc, Snomed
 from crossgrain.writing.conditions import variables, variables_note
 from crossgrain.writing.dosage import concept
+from crossgrain.writing.interim import interim_words, read_when
 from crossgrain.writing.letterhead import SERIES, Letterhead, Resource, Scope, Wording
 from crossgrain.writing.narrative import paragraphs, plain
 from crossgrain.writing.orders import branch_tasks, medication_requests
@@ -38,7 +39,12 @@ def service_requests(
 
 def _request(letter: Letterhead, scope: Scope, draw: LabDraw, code: str) -> Resource:
     wording, name = letter.wording, ANALYTES[code]
-    about = (draw.statement, *not_steady(wording, draw))
+    steps, _ = letter.steps_in(scope)
+    about = (
+        draw.statement,
+        *not_steady(wording, draw),
+        *interim_words(wording, letter.proposal.tsh, steps, draw),
+    )
     what = f"{name}, {lab_days(wording, draw)}."
     body = letter.request(
         "ServiceRequest",
@@ -67,6 +73,12 @@ def _days(draw: LabDraw) -> list[int]:
 def lab_days(wording: Wording, draw: LabDraw) -> str:
     """The days of a draw, in words."""
     return ", ".join(wording.words(day) for day in _days(draw))
+
+
+def draw_words(wording: Wording, draw: LabDraw) -> str:
+    """A draw in a list: its days, what it is for, and by when it is read."""
+    said = (f"{lab_days(wording, draw)}: {draw.statement}.", *not_steady(wording, draw))
+    return " ".join((*said, *read_when(wording, draw)))
 
 
 def not_steady(wording: Wording, draw: LabDraw) -> list[str]:

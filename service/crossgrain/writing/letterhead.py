@@ -7,7 +7,7 @@ from functools import lru_cache
 from typing import Any
 
 from crossgrain.core.proposal import Outcome, Proposal
-from crossgrain.dosing.plan import Branch, OrderedCourse, Plan, Step, courses
+from crossgrain.dosing.plan import Branch, LabDraw, OrderedCourse, Plan, Step, courses
 from crossgrain.names.identity import PLAN_SYSTEM, RESOURCE_SYSTEM, stable_id, urn
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.record import MedicineEntry, Question
@@ -149,6 +149,13 @@ class Letterhead:
             if branch.reading == scope.name:
                 return branch.steps, str(branch.reading)
         return self.plan.steps, ""
+
+    def draws_in(self, scope: Scope) -> tuple[LabDraw, ...]:
+        """The draws that belong to a scope."""
+        if self.plan is None:
+            return ()
+        branches = self.plan.checkpoint.branches
+        return next((b.labs for b in branches if b.reading == scope.name), self.plan.labs)
 
     @property
     def instant(self) -> str:

@@ -22,6 +22,7 @@ from crossgrain.reading.record import MedicineEntry
 from crossgrain.words.doses import generic_name, product
 from crossgrain.writing.at_home import TO_A_PHARMACY, home_line, home_supplies, replacing
 from crossgrain.writing.dosage import concept, dispense, instructions
+from crossgrain.writing.interim import waits_for
 from crossgrain.writing.letterhead import SERIES, Letterhead, Resource, Scope
 from crossgrain.writing.narrative import paragraphs, plain
 from crossgrain.writing.series_mark import on_order, step_of
@@ -79,7 +80,8 @@ def _request(letter: Letterhead, scope: Scope, made: Prescription) -> Resource:
     wording, preparation = letter.wording, made.preparation
     taken = instructions(wording, scope, made)
     said = dict.fromkeys(use.course.line.note for use in made.uses if use.course.line.note)
-    own = paragraphs((*(each["text"] for each in taken), *said))
+    waits = tuple(waits_for(letter, scope, made.first_day))
+    own = paragraphs((*waits, *(each["text"] for each in taken), *said))
     body = letter.request("MedicationRequest", order_name(scope, made), scope, own)
     ordered = step_of(made, *letter.steps_in(scope), letter.day_one)
     body["extension"] = on_order(ordered, preparation.unit, letter.series_parts)
@@ -89,7 +91,7 @@ def _request(letter: Letterhead, scope: Scope, made: Prescription) -> Resource:
         body.update(replacing(letter.replaced.get(preparation.id, ())))
     if holds := letter.holds:
         body["detectedIssue"] = holds
-    body["note"] = letter.notes(*scope.only_if, *said, *_in_reserve(made))
+    body["note"] = letter.notes(*scope.only_if, *waits, *said, *_in_reserve(made))
     body["dosageInstruction"] = taken
     body["dispenseRequest"] = dispense(made)
     body["substitution"] = _substitution()

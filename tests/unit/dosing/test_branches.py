@@ -196,7 +196,11 @@ def test_without_a_remainder_labs_in_range_change_nothing_until_maintenance():
     stopped = plan(regimen(lt4=100), Target.DESICCATED_THYROID, prior_therapy=STOP)
     stay = branch(stopped, LabReading.IN_RANGE)
     assert [amounts(step) for step in stay.steps] == [amounts(stopped.steps[-1])]
-    assert [draw.purpose for draw in stay.labs] == ["maintenance"]
+    # The checkpoint's own was the first in range; the second is drawn eight weeks after it.
+    assert [(draw.purpose, draw.day) for draw in stay.labs] == [
+        ("confirmation", stopped.checkpoint.lab_day + 56),
+        ("maintenance", stopped.checkpoint.lab_day + 56 + 91),
+    ]
 
 
 @pytest.mark.parametrize("lt4_ug", [300, 325])
@@ -252,12 +256,13 @@ def test_a_patient_is_never_left_without_any_hormone(taken, target, pace):
 @pytest.mark.parametrize("reading", [LabReading.HIGH, LabReading.LOW])
 def test_after_a_changed_dose_labs_follow_in_six_weeks_and_then_maintenance(reading):
     way = branch(to_lt4(), reading)
-    settled, maintenance = way.labs
+    settled, second, maintenance = way.labs
     assert settled.day == way.steps[-1].first_day + 42
     assert settled.purpose == "after-branch"
+    assert (second.purpose, second.day) == ("confirmation", settled.day + 56)
     assert maintenance.purpose == "maintenance"
-    assert maintenance.day == settled.day + 91
-    assert maintenance.repeat_days == (settled.day + 182, settled.day + 365)
+    assert maintenance.day == second.day + 91
+    assert maintenance.repeat_days == (second.day + 182, second.day + 365)
 
 
 def test_bloods_are_drawn_before_that_mornings_dose():

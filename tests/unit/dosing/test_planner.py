@@ -368,34 +368,6 @@ def test_a_dose_raised_in_pregnancy_is_not_called_the_smallest_target():
     assert "smallest" not in said.source
 
 
-@pytest.mark.parametrize("every", [21, 28, 35])
-def test_tsh_is_drawn_every_so_many_days_until_the_checkpoints_labs(every):
-    planned = plan(regimen(mg60=120), Target.LEVOTHYROXINE, tsh_every_days=every)
-    days = [draw.day for draw in planned.labs if draw.purpose == "monitoring"]
-    assert days == [every * n for n in range(1, len(days) + 1)]
-    assert days[-1] < planned.checkpoint.lab_day <= days[-1] + every
-
-
-@pytest.mark.parametrize("every", [42, 43, None])
-def test_there_is_no_draw_between_where_the_checkpoints_comes_first(every):
-    planned = plan(
-        regimen(mg60=120), Target.LEVOTHYROXINE, tsh_every_days=every, prior_therapy=STOP
-    )
-    assert planned.checkpoint.lab_day == 42
-    assert [draw.purpose for draw in planned.labs] == ["baseline", "checkpoint"]
-
-
-def test_a_draw_is_called_early_only_where_the_model_says_so():
-    planned = plan(regimen(mg60=120), Target.LEVOTHYROXINE, tsh_every_days=28)
-    settled = [
-        draw
-        for draw in planned.labs
-        if draw.purpose == "monitoring" and draw.day >= planned.forecasts[0].steady_day
-    ]
-    assert settled
-    assert not [draw for draw in settled if "not yet steady" in draw.statement]
-
-
 # --- a clinic's charts ----------------------------------------------------------------------
 
 

@@ -17,6 +17,14 @@ def written(file: str) -> bytes:
     return found
 
 
+STEP_D = "Thyroid tablets: step D begins"
+
+
+def climbing() -> list[Event]:
+    """The events of a climb of seven steps, the fourth of which waits for a draw."""
+    return events("01-levothyroxine-150.json")
+
+
 def events(file: str) -> list[Event]:
     return Calendar.from_ical(written(file)).walk("VEVENT")
 
@@ -47,6 +55,16 @@ def test_every_event_is_one_whole_day_with_a_name_of_its_own(file: str) -> None:
 def test_a_step_says_what_is_taken() -> None:
     first = events("01-levothyroxine-150.json")[0]
     assert "desiccated thyroid: 1 tablet of 15 mg in the morning." in str(first["description"])
+
+
+def test_a_step_that_waits_for_a_blood_test_says_so_and_so_does_the_test() -> None:
+    said = {str(event["summary"]): str(event["description"]) for event in climbing()}
+    assert "Call us first if you have not heard about the blood test of" in said[STEP_D]
+    tests = [str(e["description"]) for e in climbing() if "Blood test" in str(e["summary"])]
+    waited = [words for words in tests if "We read it before step D begins" in words]
+    assert len(waited) == 1
+    assert "before step" not in tests[0]
+    assert "before step" not in tests[-1]
 
 
 def test_a_blood_test_is_reminded_of_the_day_before() -> None:

@@ -92,6 +92,17 @@ def test_each_day_of_the_plan_stands_once_on_the_month_pages() -> None:
         assert len([c for c in cells if "lab" in c.attributes["class"].split()]) == len(plan.labs)
 
 
+def test_a_blood_test_on_the_way_names_the_step_that_waits_for_it() -> None:
+    told = parsed(sheet("01-levothyroxine-150.json")).by_id("patient").text
+    assert "Monday 7 April 2025. We read it before step D" in told
+    assert "If you have not heard from us by the day a step begins, call us first." in told
+
+
+def test_the_patient_is_told_of_the_two_weeks_in_reserve() -> None:
+    told = parsed(sheet("01-levothyroxine-150.json")).by_id("patient").text
+    assert "You have tablets for 14 days more." in told
+
+
 @pytest.mark.parametrize("file", [file for file in ASKED if file not in PLANNED])
 def test_without_a_plan_there_is_no_dose_and_no_patients_part(file: str) -> None:
     outcome = proposed(file, ASKED[file]).outcome

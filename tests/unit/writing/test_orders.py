@@ -295,7 +295,8 @@ def test_the_old_and_the_new_dose_of_one_day_are_told_apart_by_part():
 @pytest.mark.parametrize("whose", Whose)
 @pytest.mark.parametrize("with_t3", [True, False])
 def test_each_branch_says_its_condition_in_words_that_are_read_again(whose, with_t3):
-    limits = TshLimits(whose, *map(Fraction, ("0.4", "4", "70", "6", "0.1", "2.5")))
+    numbers = ("0.4", "4", "70", "6", "0.1", "2.5", "0.1", "10", "100")
+    limits = TshLimits(whose, *map(Fraction, numbers))
     for condition in conditions_for(limits, swallows_t3=with_t3).values():
         scope = replace(SERIES, condition=condition.words)
         (order,) = orders_for(dose(LT4, 100), scope=scope)
