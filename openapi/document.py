@@ -19,7 +19,7 @@ from crossgrain.operations.apply import plan_options
 from crossgrain.operations.desk import Desk, desk_over, now
 from crossgrain.operations.screen_switches import screening_options
 from openapi.examples import add_examples
-from openapi.hooks import discovery_docs, feedback_docs, service_docs
+from openapi.hooks import HOOK_COMPONENTS, discovery_docs, feedback_docs, service_docs
 from openapi.operations import apply_docs, operation_docs, read_docs, sheet_docs
 from openapi.schemas import COMPONENTS
 
@@ -53,7 +53,7 @@ def document() -> Docs:
     if documented:
         raise LookupError(f"no such route: {', '.join(documented)}")
     made["info"]["description"] = DESCRIPTION
-    made.setdefault("components", {})["schemas"] = dict(COMPONENTS)
+    made.setdefault("components", {})["schemas"] = {**COMPONENTS, **HOOK_COMPONENTS}
     add_examples(made, desk)
     return {name: made.pop(name) for name in ("openapi", "info")} | {
         "servers": [{"url": "/"}],

@@ -9,8 +9,11 @@ import copy
 import json
 from collections.abc import Callable, Coroutine, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from decimal import Decimal
 from functools import partial
 from typing import Any
+
+from msgspec import to_builtins
 
 from crossgrain.app.workbench import examples as invented
 from crossgrain.cds.feedback import OVERRIDE_REASON_SYSTEM
@@ -138,7 +141,7 @@ def _as_r5(record: Resource) -> Resource:
 
 
 def _discovered(desk: Desk) -> Shown:
-    services = discovery(templates(desk.catalogue.codes))
+    services = to_builtins(discovery(templates(desk.catalogue.codes)))
     return Shown("cds-discovery", "Every service", None, services)
 
 
@@ -153,7 +156,7 @@ def _hooks(desk: Desk, records: Mapping[str, Resource]) -> Iterator[Shown]:
     ):
         service = ORDER_ID if call["hook"] == "order-sign" else REVIEW_ID
         cards = _at_once(hooks.cards(copy.deepcopy(call), service))
-        yield Shown(name, summary, call, {"cards": cards})
+        yield Shown(name, summary, call, {"cards": to_builtins(cards, builtin_types=(Decimal,))})
 
 
 def _at_once(work: Coroutine[Any, Any, Any]) -> Any:

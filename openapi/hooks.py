@@ -1,12 +1,21 @@
-"""The OpenAPI operation objects of the CDS Hooks routes."""
+"""The OpenAPI operation objects of the CDS Hooks routes, and the schemas of their structs."""
 
+from collections.abc import Mapping
 from typing import Any
 
+import msgspec
+from pydantic import TypeAdapter
+from pydantic.json_schema import GenerateJsonSchema
+
+from crossgrain.cds.answers import CardsAnswer, Discovery
+from crossgrain.cds.feedback import Feedback
+from crossgrain.cds.hook import REQUESTS
+from crossgrain.cds.messages import Message
 from crossgrain.cds.services import SERVICES
 from crossgrain.http.requests import PLAIN_JSON
 from openapi.operations import OF_A_BODY, errors
 
-_UUID = {"type": "string", "format": "uuid"}
+Schema = dict[str, Any]
 _ID = {
     "name": "id",
     "in": "path",
@@ -14,155 +23,81 @@ _ID = {
     "description": "The service's id, as discovery gives it.",
     "schema": {"enum": sorted({service.id for service in SERVICES})},
 }
-_CODING = {
-    "type": "object",
-    "required": ["code", "system"],
-    "properties": {name: {"type": "string"} for name in ("code", "system", "display")},
-}
-_ACTION = {
-    "type": "object",
-    "required": ["type", "description"],
-    "properties": {
-        "type": {"enum": ["create", "update", "delete"]},
-        "description": {"type": "string"},
-        "resource": {"type": "object", "description": "Of create and update: the whole resource."},
-        "resourceId": {"type": "string", "description": "Of delete: Type/id."},
-    },
-}
-_CARD = {
-    "type": "object",
-    "required": ["uuid", "summary", "indicator", "source"],
-    "properties": {
-        "uuid": _UUID,
-        "summary": {"type": "string", "maxLength": 139},
-        "detail": {"type": "string", "description": "GitHub-flavoured Markdown."},
-        "indicator": {"enum": ["info", "warning", "critical"]},
-        "source": {
-            "type": "object",
-            "required": ["label"],
-            "properties": {"label": {"type": "string"}, "topic": _CODING},
-        },
-        "suggestions": {
-            "type": "array",
-            "minItems": 1,
-            "items": {
-                "type": "object",
-                "required": ["label", "uuid", "actions"],
-                "properties": {
-                    "label": {"type": "string"},
-                    "uuid": _UUID,
-                    "isRecommended": {"type": "boolean"},
-                    "actions": {"type": "array", "minItems": 1, "items": _ACTION},
-                },
-            },
-        },
-        "selectionBehavior": {"enum": ["any", "at-most-one"]},
-        "overrideReasons": {"type": "array", "minItems": 1, "items": _CODING},
-    },
-}
-_CALL = {
-    "type": "object",
-    "required": ["hook", "hookInstance", "context"],
-    "properties": {
-        "hook": {"enum": sorted({service.hook for service in SERVICES})},
-        "hookInstance": _UUID,
-        "fhirServer": {"type": "string", "format": "uri"},
-        "fhirAuthorization": {
-            "type": "object",
-            "required": ["access_token", "token_type"],
-            "properties": {
-                "access_token": {"type": "string"},
-                "token_type": {"const": "Bearer"},
-            },
-        },
-        "context": {
-            "type": "object",
-            "required": ["userId", "patientId"],
-            "properties": {
-                "userId": {"type": "string"},
-                "patientId": {"type": "string"},
-                "encounterId": {"type": "string"},
-                "selections": {"type": "array", "items": {"type": "string"}},
-                "draftOrders": {"$ref": "#/components/schemas/Bundle"},
-            },
-        },
-        "prefetch": {"type": "object", "description": "By the keys of discovery."},
-    },
-}
-_FEEDBACK = {
-    "type": "object",
-    "required": ["feedback"],
-    "properties": {
-        "feedback": {
-            "type": "array",
-            "minItems": 1,
-            "items": {
-                "type": "object",
-                "required": ["card", "outcome", "outcomeTimestamp"],
-                "properties": {
-                    "card": _UUID,
-                    "outcome": {"enum": ["accepted", "overridden"]},
-                    "acceptedSuggestions": {
-                        "type": "array",
-                        "minItems": 1,
-                        "items": {
-                            "type": "object",
-                            "required": ["id"],
-                            "properties": {"id": _UUID},
-                        },
-                    },
-                    "overrideReason": {
-                        "type": "object",
-                        "properties": {"reason": _CODING, "userComment": {"type": "string"}},
-                    },
-                    "outcomeTimestamp": {"type": "string", "format": "date-time"},
-                },
-            },
-        }
-    },
-}
+_SENT: Mapping[str, type[Message]] = {**REQUESTS, "feedback": Feedback}
+_TOLD = (CardsAnswer, Discovery)
+_PLACE = "#/components/schemas/{}"
 
 
-def discovery_docs() -> dict[str, Any]:
+class _Untitled(GenerateJsonSchema):
+    """Schemas without a title for each field: it would be the field's name over again."""
+
+    def field_title_should_be_set(self, schema: Any) -> bool:
+        return False
+
+
+def _of_structs() -> tuple[dict[str, Schema], dict[str, Schema]]:
+    """The schema of each message, and those that they point at by name."""
+    sent, parts = TypeAdapter.json_schemas(
+        [(name, "validation", TypeAdapter(kind)) for name, kind in _SENT.items()],
+        ref_template=_PLACE.format("{model}"),
+        schema_generator=_Untitled,
+    )
+    told, more = msgspec.json.schema_components(_TOLD, ref_template=_PLACE.format("{name}"))
+    schemas = {name: schema for (name, _), schema in sent.items()}
+    schemas |= {kind.__name__: schema for kind, schema in zip(_TOLD, told, strict=True)}
+    schemas["call"] = _one_of({hook: schemas[hook] for hook in REQUESTS})
+    named = parts.get("$defs", {}) | more
+    for schema in named.values():
+        schema.pop("title", None)
+    return schemas, named
+
+
+def _one_of(by_hook: Mapping[str, Schema]) -> Schema:
+    """The call of one hook or the other, told apart by its name."""
+    mapping = {hook: schema["$ref"] for hook, schema in by_hook.items()}
+    return {
+        "oneOf": list(by_hook.values()),
+        "discriminator": {"propertyName": "hook", "mapping": mapping},
+    }
+
+
+_MESSAGES, HOOK_COMPONENTS = _of_structs()
+
+
+def discovery_docs() -> Schema:
     """``GET /cds-services``."""
-    services = {"type": "object", "required": ["services"]}
     return {
         "summary": "The CDS services",
         "description": "CDS Hooks 2.0 discovery, with the prefetch templates (FHIR R4).",
         "responses": {
-            "200": {"description": "Every service and hook.", "content": _json(services)},
+            "200": {"description": "Every service and hook.", "content": _json("Discovery")},
             **errors("400", "401"),
         },
     }
 
 
-def service_docs() -> dict[str, Any]:
+def service_docs() -> Schema:
     """``POST /cds-services/{id}``."""
-    cards = {
-        "type": "object",
-        "required": ["cards"],
-        "properties": {"cards": {"type": "array", "items": _CARD}},
-    }
     return {
         "summary": "Call a CDS service",
         "description": "CDS Hooks 2.0. An empty list means that there is nothing to say; it is no"
         " clearance.",
         "parameters": [_ID],
-        "requestBody": {"required": True, "content": _json(_CALL)},
+        "requestBody": {"required": True, "content": _json("call")},
         "responses": {
-            "200": {"description": "The cards.", "content": _json(cards)},
+            "200": {"description": "The cards.", "content": _json("CardsAnswer")},
             **errors("400", "401", "404", *OF_A_BODY, "412", "422", "500"),
         },
     }
 
 
-def feedback_docs() -> dict[str, Any]:
+def feedback_docs() -> Schema:
     """``POST /cds-services/{id}/feedback``."""
     return {
         "summary": "Say what became of cards",
         "description": "CDS Hooks 2.0. Counted, and kept nowhere.",
         "parameters": [_ID],
-        "requestBody": {"required": True, "content": _json(_FEEDBACK)},
+        "requestBody": {"required": True, "content": _json("feedback")},
         "responses": {
             "200": {"description": "It was counted. No body."},
             **errors("400", "401", "404", *OF_A_BODY, "500"),
@@ -170,5 +105,5 @@ def feedback_docs() -> dict[str, Any]:
     }
 
 
-def _json(schema: dict[str, Any]) -> dict[str, Any]:
-    return {PLAIN_JSON: {"schema": schema}}
+def _json(message: str) -> Schema:
+    return {PLAIN_JSON: {"schema": _MESSAGES[message]}}

@@ -64,6 +64,7 @@ def test_a_broken_call_is_answered_or_refused(client: TestClient, body: dict[str
 def test_any_json_is_refused_or_answered(client: TestClient, body: Any, key: str) -> None:
     answered(client, ORDER, body)
     answered(client, ORDER, CALLS[0] | {key: body})
+    answered(client, f"{ORDER}/feedback", body)
     answered(client, f"{ORDER}/feedback", {"feedback": [body]})
     entry = {"card": body, "outcome": body, "overrideReason": body, "acceptedSuggestions": [body]}
     answered(client, f"{ORDER}/feedback", {"feedback": [entry]})

@@ -1,4 +1,4 @@
-"""Discovery, the shape of a call, and feedback: read to the letter of CDS Hooks 2.0."""
+"""Discovery, the shape of a call, and feedback: read as CDS Hooks 2.0 has it."""
 
 import re
 from collections.abc import Callable
@@ -160,6 +160,9 @@ OVERRIDDEN = {"outcome": "overridden", "acceptedSuggestions": None}
         [entry(**OVERRIDDEN, overrideReason={"userComment": "Zz9marked"})],
         [entry(), entry(**OVERRIDDEN)],
         [entry(extension={"example.x": 1})],
+        [entry(more=1)],
+        [entry(outcomeTimestamp="2025-03-03T10:05:31+02:00")],
+        [entry(**OVERRIDDEN, overrideReason={})],
     ],
 )
 @pytest.mark.parametrize("service", [ORDER, REVIEW])
@@ -174,7 +177,6 @@ def test_feedback_is_taken(client: TestClient, service: str, sent: list[Resource
         ({}, "feedback"),
         ({"feedback": []}, "feedback"),
         ({"feedback": {}}, "feedback"),
-        ({"feedback": [entry()], "more": 1}, "feedback"),
         ({"feedback": [1]}, "feedback[0]"),
         ({"feedback": [entry(card=None)]}, "feedback[0].card"),
         ({"feedback": [entry(card="x")]}, "feedback[0].card"),
@@ -187,25 +189,20 @@ def test_feedback_is_taken(client: TestClient, service: str, sent: list[Resource
         ),
         ({"feedback": [entry(outcome="overridden")]}, "feedback[0].acceptedSuggestions"),
         ({"feedback": [entry(outcomeTimestamp=None)]}, "feedback[0].outcomeTimestamp"),
-        (
-            {"feedback": [entry(outcomeTimestamp="2025-03-03T10:05:31+02:00")]},
-            "feedback[0].outcomeTimestamp",
-        ),
         ({"feedback": [entry(outcomeTimestamp="yesterday")]}, "feedback[0].outcomeTimestamp"),
         (
             {"feedback": [entry(overrideReason={"userComment": "x"})]},
             "feedback[0].overrideReason",
         ),
-        ({"feedback": [entry(**OVERRIDDEN, overrideReason={})]}, "feedback[0].overrideReason"),
+        ({"feedback": [entry(**OVERRIDDEN, overrideReason=[])]}, "feedback[0].overrideReason"),
         (
             {"feedback": [entry(**OVERRIDDEN, overrideReason={"reason": {"code": "x"}})]},
             "feedback[0].overrideReason.reason",
         ),
         (
-            {"feedback": [entry(**OVERRIDDEN, overrideReason={"userComment": ""})]},
+            {"feedback": [entry(**OVERRIDDEN, overrideReason={"userComment": 5})]},
             "feedback[0].overrideReason.userComment",
         ),
-        ({"feedback": [entry(more=1)]}, "feedback[0]"),
     ],
 )
 def test_feedback_that_the_specification_does_not_allow_is_400(

@@ -81,8 +81,8 @@ def test_a_mere_observation_has_a_card_only_where_it_is_urgent(
         assert cards == []
     else:
         warns = grade in {FlagGrade.CONFIRMED, FlagGrade.LIKELY}
-        assert [card["indicator"] for card in cards] == ["warning" if warns else "info"]
-        assert f"{grade}, tsh high after switch" in cards[0]["summary"]
+        assert [card.indicator for card in cards] == ["warning" if warns else "info"]
+        assert f"{grade}, tsh high after switch" in cards[0].summary
 
 
 def test_it_takes_only_its_own_hook(client: TestClient) -> None:

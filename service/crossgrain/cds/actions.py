@@ -6,9 +6,12 @@ system action: a person chooses the suggestion.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from typing import Any
+from typing import Any, Literal
+
+from msgspec import UNSET, UnsetType
 
 from crossgrain.cds.advice import Advice
+from crossgrain.cds.answers import CardAction, CardSuggestion
 from crossgrain.cds.card_detail import CardDesk
 from crossgrain.cds.hook import DraftOrder
 from crossgrain.names.identity import urn
@@ -18,12 +21,13 @@ from crossgrain.writing.forms import page_document
 from crossgrain.writing.narrative import plain
 
 Resource = dict[str, Any]
+Behavior = Literal["any", "at-most-one"] | UnsetType
 _NOT_FILED = {"GuidanceResponse", "Provenance"}
 
 
 def replace_by_series(
     answer: Resource, drafts: Iterable[DraftOrder], in_words: Callable[[str], str]
-) -> list[Resource]:
+) -> list[CardAction]:
     """Delete the orders in draft, create everything of the plan.
 
     Parameters
@@ -39,25 +43,25 @@ def replace_by_series(
     return [*deletions, *(_create(_with_references(r, named, in_words)) for r in filed)]
 
 
-def say_what_it_replaces(draft: DraftOrder, old: MedicineEntry) -> Resource:
+def say_what_it_replaces(draft: DraftOrder, old: MedicineEntry) -> CardAction:
     """The order as it is, with the order that it takes the place of."""
-    return {
-        "type": "update",
-        "description": f"Say in {draft.reference} that it replaces {old.reference}",
-        "resource": {**draft.resource, "priorPrescription": {"reference": old.reference}},
-    }
+    return CardAction(
+        type="update",
+        description=f"Say in {draft.reference} that it replaces {old.reference}",
+        resource={**draft.resource, "priorPrescription": {"reference": old.reference}},
+    )
 
 
-def _delete(draft: DraftOrder) -> Resource:
-    return {
-        "type": "delete",
-        "description": f"Remove the order as written, {draft.reference}",
-        "resourceId": draft.reference,
-    }
+def _delete(draft: DraftOrder) -> CardAction:
+    return CardAction(
+        type="delete",
+        description=f"Remove the order as written, {draft.reference}",
+        resource_id=draft.reference,
+    )
 
 
-def _create(resource: Resource) -> Resource:
-    return {"type": "create", "description": plain(_words(resource)), "resource": resource}
+def _create(resource: Resource) -> CardAction:
+    return CardAction(type="create", description=plain(_words(resource)), resource=resource)
 
 
 def _words(resource: Resource) -> str:
@@ -87,21 +91,11 @@ def _with_references(node: Any, named: Mapping[str, str], in_words: Callable[[st
     return node
 
 
-def file_the_page(answer: Resource, page: str) -> Resource:
+def file_the_page(answer: Resource, page: str) -> CardAction:
     """The plan sheet, to be filed as a document."""
     document = page_document(answer, page.encode())
     words = f"File the page: {document['description']}"
-    return {"type": "create", "description": words, "resource": document}
-
-
-def suggestion(
-    own_uuid: str, label: str, actions: Iterable[Resource], *, recommended: bool = False
-) -> Resource:
-    """One choice; its actions belong together."""
-    body: Resource = {"label": label, "uuid": own_uuid}
-    if recommended:
-        body["isRecommended"] = True
-    return body | {"actions": list(actions)}
+    return CardAction(type="create", description=words, resource=document)
 
 
 def replaced_orders(entries: Iterable[MedicineEntry]) -> Iterator[MedicineEntry]:
@@ -109,36 +103,37 @@ def replaced_orders(entries: Iterable[MedicineEntry]) -> Iterator[MedicineEntry]
     return (entry for entry in entries if entry.resource_type == "MedicationRequest")
 
 
-Action = dict[str, Any]
-
-
-def suggestions(desk: CardDesk, advice: Advice) -> dict[str, Any]:
-    """The card's suggestions and how they may be chosen; nothing where no series is offered.
+def suggestions(desk: CardDesk, advice: Advice) -> tuple[list[CardSuggestion], Behavior]:
+    """The card's suggestions and how they may be chosen; none where no series is offered.
 
     Where all that is wrong is that no one said what the order replaces, that can be said
     instead; it and the series exclude each other.
     """
     if desk.answer is None or advice.proposal is None:
-        return {}
+        return [], UNSET
     named = {desk.assembled.reference(order.reference) for order in advice.orders}
     judged = [draft for draft in desk.drafts if draft.reference in named]
     update = _update(advice, judged)
-    series = suggestion(
-        desk.uuid("series"),
-        "Put the proposed series in its place",
-        replace_by_series(desk.answer, judged, desk.assembled.in_words),
-        recommended=update is None,
+    series = CardSuggestion(
+        label="Put the proposed series in its place",
+        uuid=desk.uuid("series"),
+        is_recommended=update is None,
+        actions=replace_by_series(desk.answer, judged, desk.assembled.in_words),
     )
     if update:
-        words = "Say what the order replaces"
-        said = suggestion(desk.uuid("replaces"), words, [update], recommended=True)
-        return {"suggestions": [said, series], "selectionBehavior": "at-most-one"}
+        said = CardSuggestion(
+            label="Say what the order replaces",
+            uuid=desk.uuid("replaces"),
+            is_recommended=True,
+            actions=[update],
+        )
+        return [said, series], "at-most-one"
     page = file_the_page(desk.answer, desk.assembled.in_words(desk.page))
-    filed = suggestion(desk.uuid("page"), "File the plan as a page", [page])
-    return {"suggestions": [series, filed], "selectionBehavior": "any"}
+    filed = CardSuggestion(label="File the plan as a page", uuid=desk.uuid("page"), actions=[page])
+    return [series, filed], "any"
 
 
-def _update(advice: Advice, judged: Sequence[DraftOrder]) -> Action | None:
+def _update(advice: Advice, judged: Sequence[DraftOrder]) -> CardAction | None:
     """Where all that is wrong is that no one said what the order replaces, say that."""
     judgement = advice.judgement
     old = list(replaced_orders(advice.record.current))

@@ -1,10 +1,13 @@
 """Advice as cards: one for the order in hand, which it names, or none."""
 
-from typing import Any
+from typing import Literal
+
+from msgspec import UNSET
 
 from crossgrain.cds import markdown as md
 from crossgrain.cds.actions import suggestions
 from crossgrain.cds.advice import Advice
+from crossgrain.cds.answers import LONGEST_SUMMARY, Card, CardCoding, CardSource
 from crossgrain.cds.card_detail import CardDesk, asked_first, detail, foot, orders_block
 from crossgrain.cds.feedback import OVERRIDE_REASON_SYSTEM, OVERRIDE_REASONS
 from crossgrain.names.identity import SERVICE_NAME, canonical
@@ -14,53 +17,52 @@ from crossgrain.safety.rule import Finding, Severity
 from crossgrain.words.doses import in_words
 from crossgrain.writing.narrative import plain
 
-Card = dict[str, Any]
-LONGEST_SUMMARY = 139
-"""The specification asks for fewer than 140 characters."""
-_INDICATORS = {Severity.STOP: "critical", Severity.HOLD: "warning", Severity.NOTE: "info"}
-TOPIC = {
-    "system": canonical("CodeSystem", "topic"),
-    "code": "thyroid-hormone-switch",
-    "display": "Switch of thyroid hormone",
+_INDICATORS: dict[Severity, Literal["critical", "warning", "info"]] = {
+    Severity.STOP: "critical",
+    Severity.HOLD: "warning",
+    Severity.NOTE: "info",
 }
+TOPIC = CardCoding(
+    code="thyroid-hormone-switch",
+    system=canonical("CodeSystem", "topic"),
+    display="Switch of thyroid hormone",
+)
 
 
-def source() -> Card:
-    """Who says what a card says, and about what."""
-    return {"label": SERVICE_NAME, "topic": dict(TOPIC)}
+SOURCE = CardSource(label=SERVICE_NAME, topic=TOPIC)
+REASONS = [
+    CardCoding(code=code, system=OVERRIDE_REASON_SYSTEM, display=display)
+    for code, display in OVERRIDE_REASONS.items()
+]
+"""Why the prescriber may set a card aside, to choose from."""
 
 
 def question_card(desk: CardDesk, advice: Advice) -> Card:
     """The order cannot be judged before something is answered."""
     named = _named(desk, advice)
-    return {
-        "uuid": desk.uuid("question"),
-        "summary": summary(f"{named}: not judged, since something must be answered first"),
-        "detail": md.page(orders_block(desk, advice), asked_first(desk, advice), foot(desk)),
-        "indicator": "info",
-        "source": source(),
-    }
+    return Card(
+        uuid=desk.uuid("question"),
+        summary=summary(f"{named}: not judged, since something must be answered first"),
+        detail=md.page(orders_block(desk, advice), asked_first(desk, advice), foot(desk)),
+        indicator="info",
+        source=SOURCE,
+    )
 
 
 def order_card(desk: CardDesk, advice: Advice) -> Card:
     """The verdict on the order, why, and the series instead."""
     lead = advice.concerns[0]
-    card: Card = {
-        "uuid": desk.uuid("order"),
-        "summary": summary(f"{_named(desk, advice)}: {_in_short(lead, advice.judgement)}"),
-        "detail": detail(desk, advice),
-        "indicator": _INDICATORS[lead.severity],
-        "source": source(),
-    }
-    return card | suggestions(desk, advice) | {"overrideReasons": override_reasons()}
-
-
-def override_reasons() -> list[Card]:
-    """Why the prescriber may set a card aside, to choose from."""
-    return [
-        {"code": code, "system": OVERRIDE_REASON_SYSTEM, "display": display}
-        for code, display in OVERRIDE_REASONS.items()
-    ]
+    offered, behavior = suggestions(desk, advice)
+    return Card(
+        uuid=desk.uuid("order"),
+        summary=summary(f"{_named(desk, advice)}: {_in_short(lead, advice.judgement)}"),
+        detail=detail(desk, advice),
+        indicator=_INDICATORS[lead.severity],
+        source=SOURCE,
+        suggestions=offered or UNSET,
+        selection_behavior=behavior,
+        override_reasons=REASONS,
+    )
 
 
 def summary(words: str) -> str:

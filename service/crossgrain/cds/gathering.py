@@ -12,7 +12,8 @@ from urllib.parse import quote
 
 import httpx2 as httpx
 
-from crossgrain.cds.hook import FHIR_ID, ClientServer, HookCall
+from crossgrain.cds.hook import ClientServer, HookCall
+from crossgrain.cds.messages import FHIR_ID
 from crossgrain.cds.prefetch import (
     Gathered,
     PlacedResource,

@@ -7,8 +7,9 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from crossgrain.cds.advice import EXCHANGED, Advice, advise
+from crossgrain.cds.answers import Card
 from crossgrain.cds.card_detail import CardDesk
-from crossgrain.cds.cards import Card, order_card, question_card
+from crossgrain.cds.cards import order_card, question_card
 from crossgrain.cds.gathering import Gatherer
 from crossgrain.cds.hook import DraftOrder, HookCall, read_call
 from crossgrain.cds.prefetch import Gathered

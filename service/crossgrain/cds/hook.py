@@ -1,21 +1,218 @@
-"""The call of a hook, read strictly: what is missing or misshapen is refused by its place."""
+"""The call of a hook: one struct of what is sent for each, and the call as it is handled."""
 
-import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Annotated, Any, Literal, Self
 
-from crossgrain.cds.services import ORDER_SELECT, PATIENT_VIEW, SERVICES
-from crossgrain.operations.faults import Complaint, Fault, RequestRefused, refusal
+from pydantic import (
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 
-Resource = dict[str, Any]
-_ID = r"[A-Za-z0-9\-.]{1,64}"
-FHIR_ID = re.compile(_ID, re.ASCII)
-LOCAL_REFERENCE = re.compile(rf"[A-Z][A-Za-z]{{1,63}}/{_ID}", re.ASCII)
-_USER = re.compile(rf"(Practitioner|PractitionerRole|Patient|RelatedPerson)/{_ID}", re.ASCII)
-_TOKEN = re.compile(r"[!-~]+", re.ASCII)
+from crossgrain.cds.messages import (
+    FHIR_ID,
+    ID,
+    Message,
+    Place,
+    Resource,
+    Uuid,
+    holds,
+    read_message,
+    refuse,
+    said,
+    says,
+    whole,
+)
+from crossgrain.cds.services import SERVICES
+
+_TOKEN = whole("[!-~]+")
 """What may stand in a header; RFC 6750 allows less, and servers lend more."""
-UUID = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}", re.ASCII | re.IGNORECASE)
+
+
+class FhirAuthorization(Message):
+    """The token that the client lends for this call."""
+
+    model_config = ConfigDict(alias_generator=None)
+
+    access_token: Annotated[str, _TOKEN, says("a token of visible ASCII is required")]
+    """The OAuth 2.0 access token."""
+    token_type: Annotated[Literal["Bearer"], says("it is always Bearer")]
+    """The scheme that it is sent by."""
+    expires_in: Any = None
+    """Its lifetime in seconds. Not read: it is used at once and kept nowhere."""
+    scope: Any = None
+    """Its scopes. Not read: the client's server says what it allows."""
+    subject: Any = None
+    """The OAuth 2.0 client id of this service. Not read."""
+
+
+_Id = Annotated[str, whole(ID)]
+_USER = whole(f"(Practitioner|PractitionerRole|Patient|RelatedPerson)/{ID}")
+
+
+class Context(Message):
+    """The context of `patient-view`, and of every hook."""
+
+    patient_id: Annotated[_Id, says("the FHIR id of the patient is required")]
+    """The FHIR id of the patient."""
+    user_id: Annotated[str, _USER, says("Practitioner/id, or the like, is required")]
+    """The user, as Type/id."""
+    encounter_id: Annotated[_Id | None, says("the FHIR id of the encounter is expected")] = None
+    """The FHIR id of the encounter."""
+
+
+def _without_nulls(node: Any) -> Any:
+    if isinstance(node, dict):
+        return {key: _without_nulls(value) for key, value in node.items() if value is not None}
+    return [_without_nulls(item) for item in node] if isinstance(node, list) else node
+
+
+class DraftEntry(Message):
+    """One order of the session."""
+
+    resource: Annotated[Resource, says("a resource is required")]
+    """The order, of any type; a MedicationRequest has an id."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _nothing_is_no_resource(cls, sent: object) -> object:
+        return sent if isinstance(sent, dict) else {}
+
+    @field_validator("resource", mode="after")
+    @classmethod
+    def _null_is_nothing(cls, order: Resource) -> Resource:
+        """FHIR has no ``null`` for a member; a form that was not filled in sends some."""
+        filled: Resource = _without_nulls(order)
+        return filled
+
+
+class DraftOrders(Message):
+    """The orders of the session that are not signed yet."""
+
+    resource_type: Literal["Bundle"]
+    entry: Annotated[tuple[DraftEntry, ...], holds("an array is expected")] = ()
+
+    def for_medicines(self) -> Iterator[tuple[int, Resource]]:
+        """Every MedicationRequest, by its number; other orders are of no concern here."""
+        for number, entry in enumerate(self.entry):
+            if entry.resource.get("resourceType") == "MedicationRequest":
+                yield number, entry.resource
+
+    @model_validator(mode="after")
+    def _told_apart(self) -> Self:
+        refuse(self._not_told_apart())
+        return self
+
+    def _not_told_apart(self) -> Iterator[tuple[Place, str]]:
+        known: dict[str, Resource] = {}
+        for number, resource in self.for_medicines():
+            place = ("entry", number, "resource", "id")
+            own_id = resource.get("id")
+            if not isinstance(own_id, str) or not FHIR_ID.fullmatch(own_id):
+                yield place, "an order in draft has a FHIR id"
+            elif known.setdefault(own_id, resource) != resource:
+                yield place, "two orders in draft share one id"
+
+
+def _a_bundle(sent: object) -> object:
+    if not isinstance(sent, dict) or sent.get("resourceType") != "Bundle":
+        raise said("a Bundle is required")
+    return sent
+
+
+class OrderSignContext(Context):
+    """The context of `order-sign`."""
+
+    draft_orders: Annotated[DraftOrders, BeforeValidator(_a_bundle)]
+    """Every order of the session."""
+
+
+_LOCAL = whole(f"[A-Z][A-Za-z]{{1,63}}/{ID}")
+
+
+class OrderSelectContext(OrderSignContext):
+    """The context of `order-select`."""
+
+    selections: Annotated[
+        list[Annotated[str, _LOCAL]], says("references such as MedicationRequest/1")
+    ]
+    """What was just selected, as Type/id; of the MedicationRequests each is a draft order."""
+
+    @model_validator(mode="after")
+    def _of_the_session(self) -> Self:
+        there = {f"MedicationRequest/{r['id']}" for _, r in self.draft_orders.for_medicines()}
+        refuse(
+            (("selections", number), "what is selected must be among the draft orders")
+            for number, one in enumerate(self.selections)
+            if one.startswith("MedicationRequest/") and one not in there
+        )
+        return self
+
+
+class HookRequest(Message):
+    """The call of any hook."""
+
+    hook: str
+    """The hook that calls."""
+    hook_instance: Annotated[Uuid, says("a UUID is required")]
+    """The UUID of this call; its cards are named after it."""
+    prefetch: Annotated[dict[str, Any], says("an object is expected")] = Field(default_factory=dict)
+    """By the keys of discovery: a resource, a Bundle, or `null` where there is nothing."""
+    fhir_server: Annotated[str, says("a URL is expected")] = ""
+    """The base URL of the client's FHIR server."""
+    fhir_authorization: Annotated[FhirAuthorization | None, holds("an object is expected")] = None
+    """The token that the client lends for that server."""
+    context: Annotated[Context, holds("an object is required")]
+
+    @field_validator("hook", mode="before")
+    @classmethod
+    def _of_this_service(cls, hook: object, info: ValidationInfo) -> object:
+        hooks: tuple[str, ...] = info.context or ()
+        if hook not in hooks:
+            raise said(f"this service is for: {', '.join(hooks)}")
+        return hook
+
+    @field_validator("fhir_authorization", mode="before")
+    @classmethod
+    def _empty_is_none(cls, lent: object) -> object:
+        return lent or None if isinstance(lent, dict) else lent
+
+    @model_validator(mode="after")
+    def _token_for_a_server(self) -> Self:
+        if self.fhir_authorization and not self.fhir_server:
+            refuse([(("fhirServer",), "it is required beside fhirAuthorization")])
+        return self
+
+
+class OrderSelect(HookRequest):
+    """The call of `order-select`."""
+
+    hook: Literal["order-select"]
+    context: Annotated[OrderSelectContext, holds("an object is required")]
+
+
+class OrderSign(HookRequest):
+    """The call of `order-sign`."""
+
+    hook: Literal["order-sign"]
+    context: Annotated[OrderSignContext, holds("an object is required")]
+
+
+class PatientView(HookRequest):
+    """The call of `patient-view`."""
+
+    hook: Literal["patient-view"]
+
+
+REQUESTS: Mapping[str, type[HookRequest]] = {
+    "order-select": OrderSelect,
+    "order-sign": OrderSign,
+    "patient-view": PatientView,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,109 +257,38 @@ def read_call(body: Resource, service_id: str) -> HookCall:
     RequestRefused
         400, with a complaint for every field that is missing or misshapen.
     """
-    hooks = [service.hook for service in SERVICES if service.id == service_id]
-    context = body.get("context")
-    complaints = [*_wrong(body, hooks)]
-    if not isinstance(context, dict):
-        complaints.append(_complaint("context", "an object is required"))
-    else:
-        complaints.extend(_wrong_in(context))
-    if complaints or not isinstance(context, dict):
-        raise RequestRefused(*complaints)
-    hook = body["hook"]
-    drafts = () if hook == PATIENT_VIEW else tuple(_drafts(context))
+    hooks = tuple(service.hook for service in SERVICES if service.id == service_id)
+    hook = body.get("hook")
+    kind = REQUESTS[str(hook)] if hook in hooks else HookRequest
+    sent = read_message(kind, body, hooks)
+    drafts = tuple(_drafts(sent))
     return HookCall(
-        hook=hook,
-        instance=body["hookInstance"],
-        patient_id=context["patientId"],
-        prefetch=body.get("prefetch", {}),
-        server=_server(body),
+        hook=sent.hook,
+        instance=sent.hook_instance,
+        patient_id=sent.context.patient_id,
+        prefetch=sent.prefetch,
+        server=_server(sent),
         drafts=drafts,
-        selected=_selected(context, drafts) if hook == ORDER_SELECT else drafts,
+        selected=_selected(sent, drafts),
     )
 
 
-def _complaint(place: str, message: str) -> Complaint:
-    return Complaint(Fault.INPUT_SHAPE, place, message)
+def _server(sent: HookRequest) -> ClientServer | None:
+    lent = sent.fhir_authorization
+    base = sent.fhir_server.rstrip("/")
+    return ClientServer(base, lent.access_token if lent else None) if base else None
 
 
-def _matches(value: object, pattern: re.Pattern[str]) -> bool:
-    return isinstance(value, str) and pattern.fullmatch(value) is not None
+def _drafts(sent: HookRequest) -> Iterator[DraftOrder]:
+    if isinstance(sent, OrderSelect | OrderSign):
+        for number, resource in sent.context.draft_orders.for_medicines():
+            place = f"context.draftOrders.entry[{number}].resource"
+            yield DraftOrder(f"MedicationRequest/{resource['id']}", place, resource)
 
 
-def _wrong(body: Resource, hooks: list[str]) -> Iterator[Complaint]:
-    if body.get("hook") not in hooks:
-        yield _complaint("hook", f"this service is for: {', '.join(hooks)}")
-    if not _matches(body.get("hookInstance"), UUID):
-        yield _complaint("hookInstance", "a UUID is required")
-    if not isinstance(body.get("prefetch", {}), dict):
-        yield _complaint("prefetch", "an object is expected")
-    server, lent = body.get("fhirServer", ""), body.get("fhirAuthorization", {})
-    if not isinstance(server, str):
-        yield _complaint("fhirServer", "a URL is expected")
-    if not isinstance(lent, dict):
-        yield _complaint("fhirAuthorization", "an object is expected")
-        return
-    if lent and not server:
-        yield _complaint("fhirServer", "it is required beside fhirAuthorization")
-    if lent and not _matches(lent.get("access_token"), _TOKEN):
-        yield _complaint("fhirAuthorization.access_token", "a token of visible ASCII is required")
-    if lent and lent.get("token_type") != "Bearer":
-        yield _complaint("fhirAuthorization.token_type", "it is always Bearer")
-
-
-def _wrong_in(context: Resource) -> Iterator[Complaint]:
-    if not _matches(context.get("patientId"), FHIR_ID):
-        yield _complaint("context.patientId", "the FHIR id of the patient is required")
-    if not _matches(context.get("userId"), _USER):
-        yield _complaint("context.userId", "Practitioner/id, or the like, is required")
-    if "encounterId" in context and not _matches(context["encounterId"], FHIR_ID):
-        yield _complaint("context.encounterId", "the FHIR id of the encounter is expected")
-
-
-def _server(body: Resource) -> ClientServer | None:
-    base = body.get("fhirServer")
-    token = body.get("fhirAuthorization", {}).get("access_token")
-    return ClientServer(base.rstrip("/"), token) if base else None
-
-
-def _drafts(context: Resource) -> Iterator[DraftOrder]:
-    """Every medication order of the session; other orders are of no concern here."""
-    bundle = context.get("draftOrders")
-    if not isinstance(bundle, dict) or bundle.get("resourceType") != "Bundle":
-        raise refusal(Fault.INPUT_SHAPE, "context.draftOrders", "a Bundle is required")
-    entries = bundle.get("entry", [])
-    if not isinstance(entries, list):
-        raise refusal(Fault.INPUT_SHAPE, "context.draftOrders.entry", "an array is expected")
-    known: dict[str, Resource] = {}
-    for number, entry in enumerate(entries):
-        place = f"context.draftOrders.entry[{number}].resource"
-        resource = entry.get("resource") if isinstance(entry, dict) else None
-        if not isinstance(resource, dict):
-            raise refusal(Fault.INPUT_SHAPE, place, "a resource is required")
-        if resource.get("resourceType") != "MedicationRequest":
-            continue
-        if not _matches(resource.get("id"), FHIR_ID):
-            raise refusal(Fault.INPUT_SHAPE, f"{place}.id", "an order in draft has a FHIR id")
-        if known.setdefault(resource["id"], resource) != resource:
-            raise refusal(Fault.INPUT_SHAPE, f"{place}.id", "two orders in draft share one id")
-        yield DraftOrder(f"MedicationRequest/{resource['id']}", place, resource)
-
-
-def _selected(context: Resource, drafts: tuple[DraftOrder, ...]) -> tuple[DraftOrder, ...]:
-    selections = context.get("selections")
-    if not isinstance(selections, list) or not all(
-        _matches(one, LOCAL_REFERENCE) for one in selections
-    ):
-        raise refusal(
-            Fault.INPUT_SHAPE, "context.selections", "references such as MedicationRequest/1"
-        )
+def _selected(sent: HookRequest, drafts: tuple[DraftOrder, ...]) -> tuple[DraftOrder, ...]:
+    if not isinstance(sent, OrderSelect):
+        return drafts
     by_reference = {draft.reference: draft for draft in drafts}
-    for number, one in enumerate(selections):
-        if one.startswith("MedicationRequest/") and one not in by_reference:
-            raise refusal(
-                Fault.INPUT_SHAPE,
-                f"context.selections[{number}]",
-                "what is selected must be among the draft orders",
-            )
-    return tuple(by_reference[one] for one in dict.fromkeys(selections) if one in by_reference)
+    selections = dict.fromkeys(sent.context.selections)
+    return tuple(by_reference[one] for one in selections if one in by_reference)

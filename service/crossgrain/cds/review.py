@@ -6,11 +6,12 @@ that cannot be judged is said in a few lines.
 """
 
 from datetime import date
-from typing import Any
+from typing import Any, Literal
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.cds import markdown as md
-from crossgrain.cds.cards import Card, override_reasons, source, summary
+from crossgrain.cds.answers import Card
+from crossgrain.cds.cards import REASONS, SOURCE, summary
 from crossgrain.cds.record import Assembled
 from crossgrain.names.identity import FhirVersion, stable_id
 from crossgrain.operations.faults import Complaint, RequestRefused
@@ -64,7 +65,7 @@ def review_cards(instance: str, screened: Screened, not_whole: tuple[str, ...]) 
     if not flags:
         return []
     lead = flags[0]
-    indicator = "warning" if lead.grade in _WARNED_OF else "info"
+    indicator: Literal["warning", "info"] = "warning" if lead.grade in _WARNED_OF else "info"
     said = f"Switch of {date_words(lead.switched_on)}: {lead.grade}, {lead.code.replace('-', ' ')}"
     return [_card(instance, indicator, said, md.page(*map(_flag, flags), missing))]
 
@@ -73,15 +74,15 @@ def _is_shown(flag: Flag) -> bool:
     return flag.grade is not FlagGrade.OBSERVED or flag.urgency is Urgency.URGENT
 
 
-def _card(instance: str, indicator: str, said: str, detail: str) -> Card:
-    return {
-        "uuid": stable_id(f"{instance.lower()}|review"),
-        "summary": summary(said),
-        "detail": md.page(detail, md.text(CAUTION)),
-        "indicator": indicator,
-        "source": source(),
-        "overrideReasons": override_reasons(),
-    }
+def _card(instance: str, indicator: Literal["warning", "info"], said: str, detail: str) -> Card:
+    return Card(
+        uuid=stable_id(f"{instance.lower()}|review"),
+        summary=summary(said),
+        detail=md.page(detail, md.text(CAUTION)),
+        indicator=indicator,
+        source=SOURCE,
+        override_reasons=REASONS,
+    )
 
 
 def _doubt(screened: Screened) -> str:

@@ -7,6 +7,7 @@ from fastapi import FastAPI
 from starlette.requests import Request
 from starlette.responses import Response
 
+from crossgrain.cds.answers import CardsAnswer
 from crossgrain.cds.feedback import read_feedback
 from crossgrain.cds.handling import Hooks
 from crossgrain.cds.services import SERVICES, Template, discovery
@@ -39,9 +40,9 @@ def add_cds(
     async def call(request: Request) -> Response:
         body = await _body(request, settings)
         cards = await hooks.cards(body, _service(request))
-        for indicator in [card["indicator"] for card in cards] or ["none"]:
+        for indicator in [str(card.indicator) for card in cards] or ["none"]:
             metrics.cards.labels(body["hook"], indicator).inc()
-        return Response(to_json({"cards": cards}), media_type=PLAIN_JSON)
+        return Response(to_json(CardsAnswer(cards=cards)), media_type=PLAIN_JSON)
 
     async def feedback(request: Request) -> Response:
         service = _service(request)

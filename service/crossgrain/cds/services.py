@@ -9,8 +9,8 @@ a search by reference and by codes. Paging, sorting and `_include` are not asked
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
 
+from crossgrain.cds.answers import Discovery, OfferedService
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.codesystems import Loinc
 from crossgrain.reading.labs import PREGNANCY_STATUS
@@ -109,19 +109,19 @@ def _search(key: str, kind: str, *, required: bool = False) -> Template:
     return Template(key, kind, f"{kind}?{_OF_PATIENT}", required)
 
 
-def discovery(asked_for: Iterable[Template]) -> dict[str, Any]:
+def discovery(asked_for: Iterable[Template]) -> Discovery:
     """The answer of the discovery endpoint."""
     prefetch = {template.key: template.query for template in asked_for}
-    return {
-        "services": [
-            {
-                "hook": service.hook,
-                "title": service.title,
-                "description": service.description,
-                "id": service.id,
-                "prefetch": prefetch,
-                "usageRequirements": _NEEDS,
-            }
+    return Discovery(
+        services=[
+            OfferedService(
+                hook=service.hook,
+                title=service.title,
+                description=service.description,
+                id=service.id,
+                prefetch=prefetch,
+                usage_requirements=_NEEDS,
+            )
             for service in SERVICES
         ]
-    }
+    )

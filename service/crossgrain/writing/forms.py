@@ -13,8 +13,8 @@ from crossgrain.writing.narrative import narrative, paragraph
 _ENCODER = msgspec.json.Encoder(decimal_format="number")
 
 
-def to_json(resource: Mapping[str, Any], pretty: bool = False) -> bytes:
-    """Encode a resource; a `Decimal` keeps every digit it was given.
+def to_json(resource: Mapping[str, Any] | msgspec.Struct, pretty: bool = False) -> bytes:
+    """Encode a resource, or a struct; a `Decimal` keeps every digit it was given.
 
     >>> from decimal import Decimal
     >>> to_json({"value": Decimal("1.50")})

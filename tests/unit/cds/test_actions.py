@@ -11,11 +11,13 @@ from crossgrain.cds.actions import (
     replace_by_series,
     replaced_orders,
     say_what_it_replaces,
-    suggestion,
 )
+from crossgrain.cds.answers import CardAction, CardSuggestion
 from crossgrain.cds.hook import DraftOrder
 from crossgrain.names.identity import urn
 from crossgrain.reading.record import MedicineEntry
+
+from .conftest import written
 
 PLAN = {
     "resourceType": "CarePlan",
@@ -70,7 +72,7 @@ def in_words(words: str) -> str:
 def test_the_order_in_draft_goes_first_and_then_all_of_the_plan_comes() -> None:
     """Deletions are carried out before creations; what is signed already is not deleted."""
     drafts = [draft("rx-1", status="draft"), draft("rx-2", status="active"), draft("rx-3")]
-    deleted, *created = replace_by_series(ANSWER, drafts, in_words)
+    deleted, *created = map(written, replace_by_series(ANSWER, drafts, in_words))
     assert deleted == {
         "type": "delete",
         "description": "Remove the order as written, MedicationRequest/rx-1",
@@ -93,7 +95,7 @@ def test_the_order_in_draft_goes_first_and_then_all_of_the_plan_comes() -> None:
 
 def test_what_is_filed_refers_to_itself_by_type_and_id_and_to_the_clients_own_orders() -> None:
     """In a transaction on the client's server no URN of ours leads anywhere."""
-    plan, first, *_ = [a["resource"] for a in replace_by_series(ANSWER, [], in_words)]
+    plan, first, *_ = [a.resource for a in replace_by_series(ANSWER, [], in_words)]
     assert plan == PLAN | {"activity": [{"reference": {"reference": "MedicationRequest/first"}}]}
     assert first == order("first") | {
         "basedOn": [{"reference": "CarePlan/plan"}],
@@ -110,7 +112,7 @@ def entry(reference: str, kind: str = "MedicationRequest") -> MedicineEntry:
 
 
 def test_an_order_can_say_what_it_replaces_and_says_all_else_as_before() -> None:
-    said = say_what_it_replaces(draft("rx-1", note="n"), entry("MedicationRequest/old"))
+    said = written(say_what_it_replaces(draft("rx-1", note="n"), entry("MedicationRequest/old")))
     assert said == {
         "type": "update",
         "description": "Say in MedicationRequest/rx-1 that it replaces MedicationRequest/old",
@@ -130,7 +132,7 @@ def test_only_an_order_can_be_replaced_by_an_order() -> None:
 
 
 def test_the_page_is_filed_whole() -> None:
-    action = file_the_page(ANSWER, "<!DOCTYPE html> µ")
+    action = written(file_the_page(ANSWER, "<!DOCTYPE html> µ"))
     assert (action["type"], action["description"]) == ("create", "File the page: Move from a to b")
     attachment = action["resource"]["content"][0]["attachment"]
     assert base64.b64decode(attachment["data"]).decode() == "<!DOCTYPE html> µ"
@@ -138,7 +140,8 @@ def test_the_page_is_filed_whole() -> None:
 
 @pytest.mark.parametrize("recommended", [True, False])
 def test_a_suggestion_is_recommended_or_says_nothing_of_it(*, recommended: bool) -> None:
-    made = suggestion("u", "Do it", iter([{"type": "create"}]), recommended=recommended)
+    act = CardAction(type="delete", description="Remove it", resource_id="Task/1")
+    made = CardSuggestion(label="Do it", uuid="u", is_recommended=recommended, actions=[act])
     said = {"isRecommended": True} if recommended else {}
-    assert made == {"label": "Do it", "uuid": "u", "actions": [{"type": "create"}], **said}
-    assert "isRecommended" not in suggestion("u", "Do it", [])
+    done = {"type": "delete", "description": "Remove it", "resourceId": "Task/1"}
+    assert written(made) == {"label": "Do it", "uuid": "u", "actions": [done], **said}

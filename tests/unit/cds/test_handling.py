@@ -20,7 +20,7 @@ from crossgrain.operations.desk import desk_over
 from crossgrain.operations.faults import RequestRefused
 from crossgrain.reading.json import parse
 
-from .conftest import Cards
+from .conftest import Cards, written
 
 LT4, GRAINS, TEXT_ONLY = (
     "01-levothyroxine-150.json",
@@ -58,7 +58,8 @@ def answered(
     catalogue: Catalogue, asked: Asked, body: dict[str, Any], service: str = "thyroid-order"
 ) -> list[dict[str, Any]]:
     hooks = Hooks(desk_over(catalogue, lambda: STOPPED), Settings(), asked)
-    return asyncio.run(hooks.cards(parse(json.dumps(body).encode()), service))
+    told = asyncio.run(hooks.cards(parse(json.dumps(body).encode()), service))
+    return [written(card) for card in told]
 
 
 def test_a_basis_that_is_none_is_an_error_at_start_that_names_the_setting(

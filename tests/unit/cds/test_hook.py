@@ -1,6 +1,7 @@
 """The call of a hook: each field read as it stands, each fault named by its place and in words."""
 
 import copy
+import dataclasses
 from typing import Any
 
 import pytest
@@ -67,6 +68,41 @@ def test_a_server_may_lend_no_token() -> None:
     assert read.server == ClientServer("https://ehr.example/fhir", None)
 
 
+LENT = {"access_token": "t", "token_type": "Bearer"}
+
+
+@pytest.mark.parametrize("optional", ["prefetch", "fhirServer", "fhirAuthorization", "extension"])
+def test_null_is_the_same_as_left_out(optional: str) -> None:
+    """CDS Hooks 2.0, "HTTP request": these fields are OPTIONAL."""
+    assert read_call(body() | {optional: None}, ORDER) == read_call(body(), ORDER)
+
+
+@pytest.mark.parametrize("optional", ["encounterId", "selections", "extension"])
+def test_null_in_the_context_is_the_same_as_left_out(optional: str) -> None:
+    sent = body()
+    sent["context"][optional] = None
+    assert read_call(sent, ORDER) == read_call(body(), ORDER)
+
+
+def test_what_is_not_known_is_passed_over_wherever_it_stands() -> None:
+    more = {"theirs": {"a": [1, None]}}
+    sent = body() | more | {"fhirServer": "https://ehr.example/fhir"}
+    sent["context"] |= more
+    sent["context"]["draftOrders"] |= {"type": "collection", "link": []} | more
+    sent["context"]["draftOrders"]["entry"][0] |= {"fullUrl": "urn:x", "search": None} | more
+    sent["fhirAuthorization"] = LENT | {"expires_in": "300", "patient": None} | more
+    server = ClientServer("https://ehr.example/fhir", "t")
+    assert read_call(sent, ORDER) == dataclasses.replace(read_call(body(), ORDER), server=server)
+
+
+def test_null_inside_of_an_order_is_nothing_and_the_order_is_the_same() -> None:
+    sent = body()
+    order = sent["context"]["draftOrders"]["entry"][0]["resource"]
+    order |= {"contained": None, "note": None}
+    order["dosageInstruction"][0]["timing"]["repeat"]["when"] = None
+    assert read_call(sent, ORDER).drafts == (DRAFT,)
+
+
 def test_a_chart_that_is_viewed_has_no_orders() -> None:
     read = read_call(body("patient-view"), REVIEW)
     assert (read.drafts, read.selected) == ((), ())
@@ -106,16 +142,15 @@ def test_a_session_without_orders_is_one() -> None:
     ("change", "place", "words"),
     [
         ({"hook": "patient-view"}, "hook", "this service is for: order-select, order-sign"),
+        ({"hook": []}, "hook", "this service is for: order-select, order-sign"),
         ({"hook": None}, "hook", "this service is for: order-select, order-sign"),
         ({"hookInstance": None}, "hookInstance", "a UUID is required"),
         ({"hookInstance": f"{INSTANCE}0"}, "hookInstance", "a UUID is required"),
         ({"hookInstance": 5}, "hookInstance", "a UUID is required"),
         ({"prefetch": []}, "prefetch", "an object is expected"),
-        ({"prefetch": None}, "prefetch", "an object is expected"),
         ({"context": None}, "context", "an object is required"),
         ({"context": []}, "context", "an object is required"),
         ({"fhirServer": 5}, "fhirServer", "a URL is expected"),
-        ({"fhirServer": None}, "fhirServer", "a URL is expected"),
         ({"fhirAuthorization": "t"}, "fhirAuthorization", "an object is expected"),
     ],
 )

@@ -22,7 +22,7 @@ from crossgrain.screening.course import (
 )
 from crossgrain.words.doses import CAUTION
 
-from .conftest import Cards
+from .conftest import Cards, written
 
 PARKED = "15-switched-at-half-the-dose.json"
 
@@ -39,7 +39,8 @@ def flag(
 
 
 def cards_of(*flags: Flag, not_whole: tuple[str, ...] = ()) -> list[dict[str, Any]]:
-    return review_cards(INSTANCE.upper(), Screened(ScreeningOutcome.FLAGGED, flags), not_whole)
+    screened = Screened(ScreeningOutcome.FLAGGED, flags)
+    return [written(card) for card in review_cards(INSTANCE.upper(), screened, not_whole)]
 
 
 def test_a_switch_that_went_wrong_has_one_card_that_says_all_of_it() -> None:
@@ -83,7 +84,7 @@ def test_a_doubt_is_said_with_what_it_rests_on() -> None:
     doubt = Screened(
         ScreeningOutcome.NEEDS_REVIEW, (), "a dose_unread", ("MedicationRequest/a", "b")
     )
-    (card,) = review_cards(INSTANCE, doubt, ("Goal is only a part",))
+    card = written(*review_cards(INSTANCE, doubt, ("Goal is only a part",)))
     assert (card["summary"], card["indicator"]) == (
         "A change of thyroid medicine needs review",
         "info",
@@ -99,7 +100,7 @@ def test_a_doubt_is_said_with_what_it_rests_on() -> None:
 
 def test_a_doubt_that_rests_on_nothing_named_names_nothing() -> None:
     (card,) = review_cards(INSTANCE, Screened(ScreeningOutcome.NEEDS_REVIEW, (), "x"), ())
-    assert "Read from" not in card["detail"]
+    assert "Read from" not in card.detail
 
 
 def test_a_patient_parked_at_half_the_dose_is_found(cards: Cards) -> None:

@@ -13,12 +13,16 @@ from starlette.responses import Response
 from tests.api.hooks import INSTANCE
 
 from crossgrain.catalogue import Catalogue
+from crossgrain.cds.answers import Card
+from crossgrain.cds.cards import SOURCE
 from crossgrain.cds.routes import add_cds
 from crossgrain.cds.services import discovery, templates
 from crossgrain.http.boundary import add_error_handlers
 from crossgrain.http.limits import Turns
 from crossgrain.http.metrics import Metrics
 from crossgrain.http.settings import Settings
+
+from .conftest import written
 
 ORDER = "/cds-services/thyroid-order"
 PUBLISHED = json.loads((Path(__file__).parents[3] / "openapi" / "openapi.json").read_text("utf-8"))[
@@ -30,10 +34,10 @@ class Hooks:
     """Says what a test wants, and notes what it was asked."""
 
     def __init__(self) -> None:
-        self.found: list[dict[str, Any]] = []
+        self.found: list[Card] = []
         self.asked: list[tuple[Any, str]] = []
 
-    async def cards(self, body: dict[str, Any], service_id: str) -> list[dict[str, Any]]:
+    async def cards(self, body: dict[str, Any], service_id: str) -> list[Card]:
         self.asked.append((body, service_id))
         return self.found
 
@@ -84,18 +88,19 @@ def counted(metrics: Metrics) -> list[str]:
 def test_discovery_is_answered(client: TestClient, catalogue: Catalogue) -> None:
     answer = client.get("/cds-services")
     assert answer.headers["content-type"] == "application/json"
-    assert answer.json() == discovery(templates(catalogue.codes))
+    assert answer.json() == written(discovery(templates(catalogue.codes)))
     assert client.head("/cds-services").status_code == 200
 
 
 def test_a_call_is_answered_with_its_cards_and_counted_by_the_graveness_of_each(
     client: TestClient, hooks: Hooks, metrics: Metrics
 ) -> None:
-    hooks.found = [{"indicator": "warning"}]
+    told = Card(uuid=INSTANCE, summary="a", detail="b", indicator="warning", source=SOURCE)
+    hooks.found = [told]
     body = {"hook": "order-sign"}
     answer = client.post(ORDER, json=body)
     assert answer.headers["content-type"] == "application/json"
-    assert answer.json() == {"cards": [{"indicator": "warning"}]}
+    assert answer.json() == {"cards": [written(told)]}
     assert hooks.asked == [(body, "thyroid-order")]
     assert counted(metrics) == [
         'crossgrain_cds_cards_total{hook="order-sign",indicator="warning"} 1.0'

@@ -3,6 +3,8 @@
 from crossgrain.catalogue import Catalogue
 from crossgrain.cds.services import SERVICES, Template, discovery, templates
 
+from .conftest import written
+
 
 def test_each_template_asks_for_one_patients_resources_of_one_kind(catalogue: Catalogue) -> None:
     """What must come whole is who it is and what is taken; the rest is said to be missing."""
@@ -44,7 +46,7 @@ def test_a_template_is_filled_with_the_patient_and_is_a_read_or_a_search() -> No
 def test_discovery_describes_every_service_to_the_letter() -> None:
     """CDS Hooks 2.0, discovery response: a client finds these names and no others."""
     asked = (Template("goals", "Goal", "Goal?patient={{context.patientId}}"),)
-    found = discovery(asked)
+    found = written(discovery(asked))
     assert set(found) == {"services"}
     for service, entry in zip(SERVICES, found["services"], strict=True):
         needs = entry.pop("usageRequirements")

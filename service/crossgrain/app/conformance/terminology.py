@@ -168,7 +168,7 @@ def every_code_system(catalogue: Catalogue, options: Iterable[Option]) -> Iterat
         "topic",
         "Topics of cards",
         "What a CDS Hooks card is about.",
-        (Concept(TOPIC["code"], TOPIC["display"]),),
+        (Concept(TOPIC.code, TOPIC.display),),
     )
 
 
