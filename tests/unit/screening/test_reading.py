@@ -197,6 +197,13 @@ def test_a_dose_that_cannot_be_read_is_in_doubt_and_never_guessed(said):
     assert new.lines == ()
 
 
+def test_a_past_dose_is_in_doubt_where_a_note_says_another():
+    """Judged by the code alone, half the dose would pass for the whole and the switch for safe."""
+    _, new = read(OLD, {**NEW, "note": [{"text": "Take every other day."}]}).intakes
+    assert "every other day" in new.doubt
+    assert new.lines == ()
+
+
 def test_a_dose_read_from_text_says_so():
     words = [{"text": "take 60 mg by mouth once daily"}]
     _, new = read(OLD, {**NEW, "dosageInstruction": words}).intakes
