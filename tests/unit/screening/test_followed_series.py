@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 from tests.unit.reading.records import AS_OF, LT3, LT4_100, RXNORM, SUBJECT, THYROID_60, Json, ucum
+from tests.unit.reading.records import read as read_today
 from tests.unit.screening.test_reading import OLD, day, order, read
 
 from crossgrain.dosing.plan import PriorTherapy
@@ -208,3 +209,20 @@ def test_the_statement_that_a_step_changes_is_history_from_its_first_day(marked,
     assert course.planned_until == until
     (intake,) = (i for i in course.intakes if i.reference == "MedicationRequest/step")
     assert intake.replaces == ({"MedicationStatement/s"} if marked else frozenset())
+
+
+@pytest.mark.parametrize(
+    ("draft", "known"),
+    [
+        (ours("step", -100, 30, status="draft"), True),
+        (ours("step", -30, 0, status="draft"), True),
+        (ours("step", -30, -1, status="draft"), False),
+        (edited(ours("step", -100, 30, status="draft"), _dose), False),
+    ],
+    ids=["under way", "its last day is today", "over since yesterday", "edited"],
+)
+def test_a_draft_is_known_as_a_step_of_ours_while_it_is_unchanged_and_its_days_last(draft, known):
+    """Taken for ours, a draft that somebody edited would be planned past instead of judged."""
+    still = order("old", LT4_100, ucum(100, "ug"), -500)
+    (found,) = read_today(still, draft).drafts
+    assert found.ours is known

@@ -220,3 +220,19 @@ def test_r5_says_it_by_adherence(code):
     resources = [as_r5(each) for each in (OLD, NEW, said)]
     found = screen(read(*resources, version=FhirVersion.R5), RULER)
     assert found.outcome is ScreeningOutcome.NEEDS_REVIEW
+
+
+@pytest.mark.parametrize(("stopped_on", "in_doubt"), [(-9, True), (-10, False), (-11, False)])
+def test_what_is_said_after_an_order_was_stopped_stands_and_before_it_does_not(
+    stopped_on, in_doubt
+):
+    """R5 has the day of it (`statusChanged`): a later word from the patient is not out of date."""
+    stopped = {**NEW, "status": "stopped", "statusChanged": day(stopped_on)}
+    stopped["dosageInstruction"] = [{**NEW["dosageInstruction"][0], "timing": DAILY}]
+    said = {
+        **of_new("recorded", dateAsserted=day(-10), effectivePeriod=period(-100)),
+        "derivedFrom": [{"reference": "MedicationRequest/new"}],
+    }
+    resources = [as_r5(each) for each in (OLD, stopped, said)]
+    found = read(*resources, version=FhirVersion.R5).intakes
+    assert any(i.doubt for i in found if i.reference == "MedicationStatement/said") is in_doubt
