@@ -197,6 +197,62 @@ def test_a_week_that_two_tablets_share_is_seven_days_and_each_day_has_one_of_the
     ) in three["text"]
 
 
+def test_of_three_tablets_each_names_both_others_and_the_whole(
+    wording: Wording, catalogue: Catalogue
+) -> None:
+    pieces = of("60"), of("30"), of("15", "2")
+    every = line(catalogue.preparations[GRAINS], *pieces)
+    one, two, three = (written(wording, use(every, piece))[0]["text"] for piece in pieces)
+    whole = "120 mg of desiccated thyroid a day in all."
+    assert f"Take it together with 1 tablet of 30 mg and 2 tablets of 15 mg: {whole}" in one
+    assert f"Take it together with 1 tablet of 60 mg and 2 tablets of 15 mg: {whole}" in two
+    assert f"Take it together with 1 tablet of 60 mg and 1 tablet of 30 mg: {whole}" in three
+
+
+def test_what_differs_by_the_time_of_day_names_only_what_is_taken_at_that_time(
+    wording: Wording, catalogue: Catalogue
+) -> None:
+    """25 and 5 micrograms in the morning, 5 at bedtime: the 25 named twice would be taken twice."""
+    strong, weak = of("25"), of("5", "2")
+    times = (Tablets((of("25"), of("5"))), Tablets((of("5"),)))
+    uneven = line(catalogue.preparations[LT3], strong, weak, doses_per_day=2, times=times)
+    (morning,) = written(wording, use(uneven, strong))
+    also_morning, bedtime = written(wording, use(uneven, weak))
+    whole = "35 micrograms of liothyronine sodium"
+    for one, words in (
+        (morning, "in the morning. Take it together with 1 tablet of 5 micrograms"),
+        (also_morning, "in the morning. Take it together with 1 tablet of 25 micrograms"),
+    ):
+        assert one["timing"]["repeat"]["when"] == ["MORN"]
+        assert f"take 1 tablet {words}: {whole} a day in all. From 3 March" in one["text"]
+    assert bedtime["timing"]["repeat"]["when"] == ["HS"]
+    assert f"take 1 tablet at bedtime. The whole day's dose is {whole}. From" in bedtime["text"]
+
+
+def test_two_instructions_of_one_step_say_that_both_hold_on_the_same_days(
+    wording: Wording, catalogue: Catalogue
+) -> None:
+    """Read as the next step, the dose at bedtime would begin when the one of the morning ended."""
+    liothyronine = catalogue.preparations[LT3]
+    piece, once = of("5", "3"), of("5")
+    times = (Tablets((of("5", "2"),)), Tablets((of("5"),)))
+    uneven = line(liothyronine, piece, doses_per_day=2, times=times)
+    texts = [
+        dosage["text"]
+        for dosage in written(
+            wording,
+            use(line(liothyronine, once), once, 0, 13),
+            use(uneven, piece, 14, 27),
+        )
+    ]
+    tablets = "liothyronine sodium 5 microgram tablets: take"
+    assert [text.partition(".")[0] for text in texts] == [
+        f"First, from 3 March 2025 to 16 March 2025: {tablets} 1 tablet once a day, in the morning",
+        f"Then, from 17 March 2025 to 30 March 2025: {tablets} 2 tablets in the morning",
+        f"Also, from 17 March 2025 to 30 March 2025: {tablets} 1 tablet at bedtime",
+    ]
+
+
 def test_several_steps_of_one_order_follow_one_another_by_number_and_by_word(
     wording: Wording, catalogue: Catalogue
 ) -> None:
