@@ -62,6 +62,9 @@ OTHERS = {
         most_generous=False,
         prior_therapy=PriorTherapy.STOP,
     ),
+    "a dose that no decimal holds": replace(
+        FACTS, original=(("levothyroxine", (Fraction(400, 7),)),)
+    ),
     "by the guideline": replace(FACTS, mixture=Mixture(guideline=True)),
     "by the share of T3": replace(
         FACTS,
