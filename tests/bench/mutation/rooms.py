@@ -4,14 +4,7 @@ The domain stands in `pyproject.toml`, where the tool looks by itself; these are
 Tests that start a process of their own are left out: a mutant lives in one process alone.
 """
 
-import json
-import random
-from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from pathlib import Path
-
-from mutmut.mutation.file_mutation import mutate_file_contents
-from mutmut.utils.format_utils import get_mutant_name
 
 
 @dataclass(frozen=True)
@@ -42,7 +35,14 @@ ROOMS = {
     "reading": Room(("reading",), READING_TESTS),
     "writing": Room(
         ("writing",),
-        ("tests/unit/writing", "tests/unit/test_propose.py", "tests/api/test_answers.py"),
+        (
+            "tests/unit/writing",
+            "tests/unit/reading/test_series_mark.py",
+            "tests/unit/test_propose.py",
+            "tests/api/test_answers.py",
+            "tests/conformance/test_invariants.py",
+            "tests/conformance/test_parse.py",
+        ),
     ),
     "screening": Room(
         ("screening",), ("tests/unit/screening", "tests/published/test_screening.py")
@@ -55,42 +55,3 @@ ROOMS = {
         ("tests/unit/auth", "tests/api/test_auth_replay.py"),
     ),
 }
-
-
-COPIED_WHOLE = ("fixtures", "DEVELOPERS.md", "README.md", "openapi", "docker", "service/docs")
-
-
-def settings(room: Room, pyproject: str) -> str:
-    """The text of `pyproject.toml` with the tool's section made for one room."""
-    start = pyproject.index("[tool.mutmut]")
-    end = pyproject.index("\n[", start)
-    section = pyproject[start:end]
-    head = section[: section.index("only_mutate")]
-    tail = section[section.index("pytest_add_cli_args = [") :]
-    own = [
-        f"only_mutate = {_list(f'src/crossgrain/{folder}/*' for folder in room.folders)}",
-        f"also_copy = {_list(COPIED_WHOLE)}",
-        f"pytest_add_cli_args_test_selection = {_list(room.tests)}",
-    ]
-    return pyproject[:start] + head + "\n".join(own) + "\n" + tail + pyproject[end:]
-
-
-def _list(words: Iterable[str]) -> str:
-    return json.dumps(list(words))
-
-
-def sample(room: Room, size: int, seed: int) -> list[str]:
-    """So many of a room's mutants, drawn by a seed; all of them where there are no more.
-
-    It looks at the copy that it is run in.
-    """
-    names = sorted(_names(room))
-    return sorted(random.Random(seed).sample(names, min(size, len(names))))
-
-
-def _names(room: Room) -> Iterator[str]:
-    for folder in room.folders:
-        for source in sorted(Path("src/crossgrain", folder).rglob("*.py")):
-            mutated = mutate_file_contents(str(source), source.read_text("utf-8"))
-            for name in mutated.mutant_names:
-                yield get_mutant_name(source, name)

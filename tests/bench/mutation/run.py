@@ -1,10 +1,11 @@
 """Mutate a part of the package in a copy of the tree and see which mutants the tests let live.
 
 ``python -m tests.bench.mutation.run COPY [PATTERN …]`` from the repository's root mutates the
-domain; a pattern is a mutant's name with wildcards, e.g. ``crossgrain.safety.*``. With
-``--room ROOM`` it mutates another room of `tests.bench.mutation.rooms` instead, and with
-``--sample N`` so many of its mutants, drawn with ``--seed`` (8). What was judged before is kept in
-the copy and judged again only where the function changed or a pattern names it.
+domain; a pattern is a mutant's name with wildcards, e.g. ``crossgrain.safety.*``. What was judged
+before is kept in the copy and judged again only where the function changed or a pattern names it.
+With ``--room ROOM`` it judges another room of `tests.bench.mutation.rooms` instead, by
+`tests.bench.mutation.drawn`: ``--sample N`` of its mutants, drawn with ``--seed`` (8), or those
+that patterns name.
 
 mutmut does the work. It would collect the tests anew for each mutant, which takes longer than
 running them, so here they are collected once and each mutant's process is forked from there.
@@ -26,7 +27,8 @@ from mutmut.runners.harness import PytestRunner
 from mutmut.state import state
 from mutmut.utils.file_utils import change_cwd
 from mutmut.workers import isolation
-from tests.bench.mutation.rooms import ROOMS, sample, settings
+from tests.bench.mutation.drawn import Choice, judge
+from tests.bench.mutation.rooms import ROOMS
 from tests.bench.mutation.settled import empty_caches, load_anew, tables_anew
 
 COPIED = (
@@ -84,19 +86,16 @@ def refresh(copy: Path) -> None:
 
 
 def main(asked: argparse.Namespace) -> None:
-    """Refresh the copy and run mutmut in it."""
-    copy, names = asked.copy, list(asked.patterns)
-    refresh(copy)
-    if asked.room:
-        written = copy / "pyproject.toml"
-        written.write_text(settings(ROOMS[asked.room], written.read_text("utf-8")), "utf-8")
-    os.chdir(copy)
-    reset_config()  # the tool has read the settings of the folder that it was started in
-    if asked.room and asked.sample:
-        names += sample(ROOMS[asked.room], asked.sample, asked.seed)
+    """Judge a room, or refresh the copy and run mutmut in it."""
     os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
+    if asked.room:
+        judge(ROOMS[asked.room], asked.copy, Choice(asked.sample, asked.seed, asked.patterns))
+        return
+    refresh(asked.copy)
+    os.chdir(asked.copy)
+    reset_config()  # the tool has read the settings of the folder that it was started in
     isolation.PytestRunner = CollectedOnce  # type: ignore[misc]
-    cli(["run", "--max-children", "1", *names])
+    cli(["run", "--max-children", "1", *asked.patterns])
 
 
 def command_line() -> argparse.Namespace:
