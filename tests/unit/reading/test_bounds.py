@@ -158,11 +158,53 @@ def test_what_lies_within_the_budget_is_read(resources: list[Json]) -> None:
     assert asked(read_bundle(bundle(*resources))) == []
 
 
-@pytest.mark.parametrize("resources", OVER_BUDGET.values(), ids=OVER_BUDGET.keys())
-def test_what_lies_above_the_budget_is_refused_as_too_costly(resources: list[Json]) -> None:
+TOO_MANY_SAYINGS = (
+    "entry[1].resource.dosage",
+    f"more than {MOST_SAYINGS} dosages, instructions and notes say how thyroid medicines are taken",
+)
+TOO_MANY_CHARACTERS = (
+    "the instructions and notes of thyroid medicines have more than"
+    f" {MOST_CHARACTERS_OF_SAYINGS} characters"
+)
+REFUSED = {
+    "a name": (
+        "entry[1].resource.medication",
+        f"a medicine's name has more than {MOST_CHARACTERS_OF_A_NAME} characters",
+    ),
+    "names": (
+        "entry[2001].resource.medication",
+        f"the names of medicines have more than {MOST_CHARACTERS_OF_NAMES} characters",
+    ),
+    "drafts": ("", f"more than {MOST_DRAFTS} thyroid hormone orders are drafts"),
+    "thyroid medicines": (
+        "entry[2001].resource",
+        f"the record holds more than {MOST_HORMONES} thyroid medicines",
+    ),
+    "instructions": TOO_MANY_SAYINGS,
+    "instructions and a note": TOO_MANY_SAYINGS,
+    "words": ("entry[1].resource", TOO_MANY_CHARACTERS),
+    "resources": ("", f"the record holds more than {MOST_RESOURCES} resources"),
+    "words of two": ("entry[2].resource", TOO_MANY_CHARACTERS),
+    "words of a dosage": ("entry[2].resource.dosage", TOO_MANY_CHARACTERS),
+    "an id": (
+        "entry[1].resource.id",
+        f"this has more than {MOST_CHARACTERS_OF_AN_ADDRESS} characters",
+    ),
+    "notes beside several dosages": TOO_MANY_SAYINGS,
+}
+
+
+@pytest.mark.parametrize("what", OVER_BUDGET)
+def test_what_lies_above_the_budget_is_refused_as_too_costly(
+    what: str,
+) -> None:
+    """Whoever sends it learns what to leave out, without a value of the record in the answer."""
     with pytest.raises(Unreadable) as refused:
-        read_bundle(bundle(*resources))
+        read_bundle(bundle(*OVER_BUDGET[what]))
     assert refused.value.category is ReadCategory.TOO_COSTLY
+    place, why = REFUSED[what]
+    assert refused.value.expression == ".".join(filter(None, ("Bundle", place)))
+    assert str(refused.value) == why
 
 
 def test_a_medication_is_looked_into_once_however_often_it_is_referred_to() -> None:
