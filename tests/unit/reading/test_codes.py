@@ -11,6 +11,8 @@ from crossgrain.dosing.preparations import Kind
 from crossgrain.names.errors import DomainError
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.codesystems import Ndc
+from crossgrain.reading.concerns import ConcernTables
+from crossgrain.reading.elements import CodeableConcept
 
 ALIAS = {"text": "House Name 75", "preparation": "levothyroxine", "strength": "75"}
 
@@ -53,3 +55,36 @@ def test_a_deployers_slip_is_refused_where_it_stands(
         tables(deployer)
     assert refused.value.field == field
     assert says in refused.value.message
+
+
+ANGINA = {"key": "angina", "icd10": ["I20.9"], "text": ["angina pectoris"]}
+OTHER = {"key": "other", "icd10": ["I25.9"], "text": ["another"]}
+
+
+@pytest.mark.parametrize("section", ["condition", "allergy", "medicine", "other"])
+@pytest.mark.parametrize(
+    ("entries", "place", "says"),
+    [
+        ("x", "", "list"),
+        ([ANGINA, "x"], "[2]", "table"),
+        ([ANGINA, {**OTHER, "key": " "}], "[2].key", "not blank"),
+        ([ANGINA, {**OTHER, "text": [" "]}], "[2].text", "not blank"),
+        ([ANGINA, {**OTHER, "text": "another"}], "[2].text", "list"),
+        ([ANGINA, {**OTHER, "icd10": "I25.9"}], "[2].icd10", "list"),
+        ([ANGINA, {**OTHER, "icd10": ["I20.9"]}], "[2]", "a code of other already means"),
+        ([ANGINA, {**OTHER, "text": ["Angina pectoris"]}], "[2]", "a name of other already means"),
+    ],
+)
+def test_a_slip_in_what_a_safety_rule_knows_is_refused_where_it_stands(
+    section: str, entries: object, place: str, says: str
+) -> None:
+    """Passed over, a condition of the patient would no longer hold a plan."""
+    with pytest.raises(DomainError) as refused:
+        ConcernTables.from_entries({section: entries})
+    assert refused.value.field == f"{section}{place}"
+    assert says in refused.value.message
+
+
+def test_a_code_that_stands_twice_for_one_key_means_that_key() -> None:
+    found = ConcernTables.from_entries({"condition": [ANGINA, {**OTHER, "key": "angina"}, ANGINA]})
+    assert found.conditions.keys_of(CodeableConcept((), "angina pectoris")) == ("angina",)
