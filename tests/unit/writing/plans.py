@@ -136,7 +136,7 @@ def basis_of(basis, *, steers=True):
 
 def labs(*days_and_purposes):
     return tuple(
-        LabDraw(day, purpose, f"TSH, free T4 and free T3: {purpose}.", day - 5, repeat)
+        LabDraw(day, purpose, f"TSH, free T4 and free T3: {purpose}", day - 5, repeat)
         for day, purpose, repeat in days_and_purposes
     )
 

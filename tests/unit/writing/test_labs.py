@@ -46,7 +46,7 @@ def test_a_conditional_draw_repeats_its_condition():
 
 def test_what_the_plan_says_of_a_draw_is_its_note():
     series = intended(written(levothyroxine_to_desiccated()), "ServiceRequest", "proposal")
-    assert series[0]["note"][0]["text"] == "TSH, free T4 and free T3: baseline."
+    assert series[0]["note"][0]["text"] == "TSH, free T4 and free T3: baseline"
 
 
 def test_a_draw_before_the_modelled_steady_state_says_from_which_day_it_is_steady():
