@@ -49,6 +49,7 @@ ALIKE = {
     (Fraction(90), "days"): "fresh labs, a fresh pulse, new palpitations",
     (Fraction(4), "hours"): "what binds in the gut, orlistat",
     (Fraction(91), "days"): "the first TSH in maintenance, the review of a combination",
+    (Fraction(2), "days"): "biotin before bloods, days missed of fourteen",
     (Fraction(400), "days"): "a yearly order renewed late, a yearly test drawn late",
     (Fraction(7), "days"): "a week for results, the grid of a taper",
     (Fraction(28), "days"): "the cautious pace, the window of a taper, a draw where the old ended",

@@ -47,6 +47,7 @@ from crossgrain.dosing.preparations import Kind, Preparation, preparations_from
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.numbers import Numbers, only_known_keys, refuse, table
 from crossgrain.reading.code_tables import CodeTables
+from crossgrain.reading.how_it_goes import how_it_goes_from
 from crossgrain.safety.rule import RuleTable
 from crossgrain.screening.limits import Limits, limits_from
 
@@ -153,6 +154,7 @@ def load_catalogue(clinic: Path | None = None, plans_kept: int = MOST_KEPT) -> C
         denials=_shipped("denials"),
         deployer={key: own[key] for key in ("product", "alias", "other") if key in own},
     )
+    codes = replace(codes, how_it_goes=how_it_goes_from(_shipped("how_it_goes")))
     if clinic and "value_set" in own:
         widened = with_value_sets(codes.concerns, own["value_set"], clinic.parent)
         codes = replace(codes, concerns=widened)

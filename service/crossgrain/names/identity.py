@@ -37,6 +37,9 @@ RESOURCE_SYSTEM = f"{CANONICAL_BASE}/sid/resource"
 """System of the business identifier by which one filed resource is found again."""
 FINDING_SYSTEM = canonical("CodeSystem", "finding")
 """Code system of the safety findings."""
+HOW_IT_GOES_ID = "how-it-goes"
+HOW_IT_GOES = canonical("Questionnaire", HOW_IT_GOES_ID)
+"""The questions that a patient is asked at every visit."""
 MODULE_CANONICAL = canonical("PlanDefinition", "regimen-switch")
 """Canonical of the plan definition that every answer is an application of."""
 SERVICE_NAME = "Crossgrain"

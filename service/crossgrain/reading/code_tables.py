@@ -12,6 +12,7 @@ from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.names.numbers import Numbers
 from crossgrain.reading.codesystems import Code
 from crossgrain.reading.concerns import ConcernTables
+from crossgrain.reading.how_it_goes import HowItGoes
 from crossgrain.safety.facts import Analyte
 
 
@@ -100,6 +101,7 @@ class CodeTables:
     plausible : bounds per kind
     aliases : a deployer's own product names, folded
     concerns : conditions, allergies and other medicines that a safety rule knows
+    how_it_goes : what a patient is asked at every visit
     written : kind, or preparation and strength → the verified code that a proposal carries
     no_hormone, other_codes : names (folded) and codes by system of what a deployer says is no
         thyroid hormone
@@ -111,6 +113,7 @@ class CodeTables:
     plausible: Mapping[Kind, Plausible]
     aliases: Mapping[str, MedicineCode] = field(default_factory=dict)
     concerns: ConcernTables = field(default_factory=ConcernTables)
+    how_it_goes: HowItGoes = field(default_factory=HowItGoes)
     written: Mapping[tuple[str, Fraction | None], CodedDrug] = field(default_factory=dict)
     no_hormone: Set[str] = frozenset()
     other_codes: Mapping[str, Set[str]] = field(default_factory=dict)

@@ -16,6 +16,7 @@ from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.budget import MOST_RESOURCES, refuse_resources_above
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.elements import Asked, CodeableConcept, ReadCategory, Reference, Unreadable
+from crossgrain.reading.how_it_goes import names_how_it_goes
 from crossgrain.reading.labs import is_known
 from crossgrain.reading.medication_resources import product_named
 from crossgrain.reading.medications import name_of, product_in
@@ -81,6 +82,11 @@ def _concept(said: object) -> CodeableConcept:
     return msgspec.convert(said or {}, CodeableConcept)
 
 
+def _may_be_read(entry: Entry) -> bool:
+    """False for answers to questions of others, which may be of anyone."""
+    return entry.kind != "QuestionnaireResponse" or names_how_it_goes(entry.resource)
+
+
 _JUDGES: Mapping[str, Callable[[Entry, Reading], bool]] = {
     "MedicationStatement": _medicine_matters,
     "MedicationRequest": _medicine_matters,
@@ -89,6 +95,7 @@ _JUDGES: Mapping[str, Callable[[Entry, Reading], bool]] = {
     "Condition": _condition_matters,
     "Goal": _condition_matters,
     "AllergyIntolerance": _allergy_matters,
+    "QuestionnaireResponse": lambda entry, _: names_how_it_goes(entry.resource),
 }
 
 
@@ -156,6 +163,7 @@ _NAMES_ITS_PATIENT = {
     "Condition": "subject",
     "Goal": "subject",
     "AllergyIntolerance": "patient",
+    "QuestionnaireResponse": "subject",
 }
 """The resources that are read, and their element that says whose they are."""
 _READ = frozenset(_NAMES_ITS_PATIENT) | {"Patient", "Medication"}
@@ -164,7 +172,6 @@ _COULD_MATTER = {
     "MedicationAdministration": "a single administration is not a regimen",
     "Procedure": "procedures are not read",
     "DiagnosticReport": "only its Observations are read, where the bundle holds them",
-    "QuestionnaireResponse": "answers to questionnaires are not read",
     "Flag": "flags are not read",
     "List": "lists are not read",
     "DetectedIssue": "detected issues are not read",
@@ -241,7 +248,7 @@ class Opened:
         that does not may have come from elsewhere.
         """
         element = _NAMES_ITS_PATIENT.get(entry.kind)
-        if element is None:
+        if element is None or not _may_be_read(entry):
             return
         try:
             subject = msgspec.convert(entry.resource.get(element, {}), Reference)

@@ -1,27 +1,30 @@
 """What holds over time beside the medicines: facts for the rules, each with its date."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
+from typing import Any
 
 from crossgrain.reading.code_tables import Believed
 from crossgrain.reading.codesystems import Loinc
 from crossgrain.reading.concerns import ConcernTable, HeardKeys
 from crossgrain.reading.dates import read_date
 from crossgrain.reading.door import Opened
-from crossgrain.reading.elements import CodeableConcept
+from crossgrain.reading.elements import Asked, CodeableConcept, View
+from crossgrain.reading.how_it_goes import AnswerType, Item, names_how_it_goes
 from crossgrain.reading.labs import Labs, read_observation
 from crossgrain.reading.person import say_whose
 from crossgrain.reading.reading import Reading
 from crossgrain.reading.resolve import Entry
-from crossgrain.reading.views import AllergyIntolerance, Condition, Goal, view
-from crossgrain.safety.facts import Analyte, Known, Measurement
+from crossgrain.reading.views import AllergyIntolerance, Condition, Goal, Resource, view
+from crossgrain.safety.facts import Analyte, Known, Measurement, MissedDays
 from crossgrain.safety.tsh import PREGNANT
 from crossgrain.screening.course import Aim
 
 _PASSED = {"inactive", "remission", "resolved"}
 _REFUTED = {"refuted", "entered-in-error"}
 _GIVEN_UP = {"cancelled", "entered-in-error", "rejected", "completed"}
+_FINAL = {"completed", "amended"}
 _NOT_KNOWN = "no code or name in it is one that a safety rule knows"
 _DENIED = "its words deny what a safety rule looks for, so it was not taken for it"
 _MODIFIED = "it carries a modifier that is not known"
@@ -35,6 +38,8 @@ class History:
     allergies: list[Known] = field(default_factory=list)
     medicines: list[Known] = field(default_factory=list)
     goals: list[Known] = field(default_factory=list)
+    reported: list[Known] = field(default_factory=list)
+    missed: list[MissedDays] = field(default_factory=list)
 
 
 def keys_in(concept: CodeableConcept | None, table: ConcernTable) -> tuple[str, ...]:
@@ -207,3 +212,78 @@ def _aims(known: list[Known], labs: Labs, believed: Believed) -> frozenset[Aim]:
 def _may_hold(known: Known, believed: Believed) -> bool:
     """A pregnancy on the condition list holds no longer than a pregnancy lasts."""
     return known.day is None or known.day >= -believed.pregnancy_days
+
+
+class _Answer(View, rename="camel"):
+    value_boolean: bool | None = None
+    value_integer: int | None = None
+
+
+class _Answered(View, rename="camel"):
+    link_id: str | None = None
+    answer: tuple[_Answer, ...] = ()
+
+
+class _Response(Resource, rename="camel"):
+    status: str | None = None
+    questionnaire: str | None = None
+    authored: str | None = None
+    item: tuple[_Answered, ...] = ()
+
+
+def read_how_it_goes(entry: Entry, history: History, reading: Reading) -> None:
+    """Read the answers of one QuestionnaireResponse, or say why not.
+
+    A yes without a date may be of today, and counts so. An answer that is neither yes nor no, or
+    no number of days that can be, is asked about.
+    """
+    passed_over = _why_not(entry.resource)
+    if passed_over:
+        reading.notes.unread(entry.path, f"QuestionnaireResponse: {passed_over}")
+        return
+    seen = view(entry.resource, _Response, entry.path)
+    if seen.modifier:
+        reading.notes.unread(entry.path, _MODIFIED)
+        return
+    day = day_of(seen.authored, entry.path, reading)
+    items = {item.id: item for item in reading.codes.how_it_goes.item}
+    for number, answered in enumerate(seen.item):
+        path = f"{entry.path}.item[{number}]"
+        if answered.link_id not in items:
+            reading.notes.unread(path, "the questionnaire that it names has no such question")
+        elif answered.answer:
+            _keep(items[answered.link_id], answered.answer, path, day, history, reading)
+    reading.notes.use(entry.path, entry.reference)
+
+
+def _why_not(resource: Mapping[str, Any]) -> str:
+    if not names_how_it_goes(resource):
+        return "answers to other questionnaires are not read"
+    if resource.get("status") not in _FINAL:
+        return "answers that are not final are not read"
+    return ""
+
+
+def _keep(
+    item: Item,
+    answers: tuple[_Answer, ...],
+    path: str,
+    day: int | None,
+    history: History,
+    reading: Reading,
+) -> None:
+    """Keep what one question was answered with; a no, and no day missed, say nothing."""
+    if item.type is AnswerType.YES_OR_NO:
+        said = {answer.value_boolean for answer in answers}
+        if said == {True}:
+            history.reported.append(Known(item.id, path, day))
+        elif said != {False}:
+            reading.notes.ask(Asked(path, f"“{item.text}” Is the answer yes or no?"))
+        return
+    counts = {answer.value_integer for answer in answers}
+    (count,) = counts if len(counts) == 1 else (None,)
+    if count is None or not 0 <= count <= item.most:
+        question = f"“{item.text}” What is the answer, as a number from 0 to {item.most}?"
+        reading.notes.ask(Asked(path, question))
+    elif count:
+        history.missed.append(MissedDays(count, path, day))

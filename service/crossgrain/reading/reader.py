@@ -14,7 +14,14 @@ from crossgrain.dosing.regimens import Regimen
 from crossgrain.reading.budget import refuse_drafts_above
 from crossgrain.reading.currency import Meaning
 from crossgrain.reading.door import Look, Opened, open_record
-from crossgrain.reading.history import History, read_allergy, read_condition, read_facts, read_goal
+from crossgrain.reading.history import (
+    History,
+    read_allergy,
+    read_condition,
+    read_facts,
+    read_goal,
+    read_how_it_goes,
+)
 from crossgrain.reading.labs import Labs, read_observation
 from crossgrain.reading.over_time import Dated, counted_once, dated_medicine, dispense_of
 from crossgrain.reading.person import Person
@@ -107,6 +114,8 @@ def _read_entry(
             read_allergy(entry, history, reading)
         case "Goal":
             read_goal(entry, history, reading)
+        case "QuestionnaireResponse":
+            read_how_it_goes(entry, history, reading)
         case "CarePlan":
             _read_care_plan(entry, medicines, reading)
 
@@ -149,6 +158,8 @@ def _facts(
         stopped=tuple(Known(kind, entry.path, entry.last_day) for kind, entry in stopped)
         if medicated
         else None,
+        reported=tuple(history.reported),
+        missed=tuple(history.missed),
     )
 
 

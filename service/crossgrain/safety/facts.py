@@ -67,6 +67,18 @@ class Known:
 
 
 @dataclass(frozen=True, slots=True)
+class MissedDays:
+    """On how many of the last fourteen days thyroid medicine was missed, as the patient says.
+
+    `origin` is where it stands, `day` when it was said (0 = the day the record is read).
+    """
+
+    count: int
+    origin: str
+    day: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class RunningPlan:
     """A switch that the patient is in the midst of.
 
@@ -90,6 +102,8 @@ class Facts:
     indications : the reasons written on the thyroid hormone's own orders and statements
     stopped : thyroid hormone that was stopped or paused; `Known.key` is the preparation's
         kind, `Known.day` the last day that it was taken
+    reported : what the patient says of how it goes; `Known.key` is the question answered yes
+    missed : days on which the patient says that thyroid medicine was missed
     running : a switch that is under way, where another is asked for
     in_series : what was changed of late was a step of the series that is judged
     """
@@ -107,5 +121,7 @@ class Facts:
     goals: tuple[Known, ...] | None = None
     indications: tuple[Known, ...] | None = None
     stopped: tuple[Known, ...] | None = None
+    reported: tuple[Known, ...] = ()
+    missed: tuple[MissedDays, ...] = ()
     running: RunningPlan | None = None
     in_series: bool = False

@@ -78,9 +78,18 @@ def shown(measurements: Iterable[Measurement]) -> str:
 
 
 def _age(measurement: Measurement) -> str:
-    if measurement.day is None:
-        return "undated"
-    days = -measurement.day
-    past = "1 day ago" if days == 1 else f"{days} days ago"
-    word = "today" if days == 0 else past if days > 0 else "dated ahead"
+    word = ago(measurement.day)
     return f"{word}, preliminary" if measurement.preliminary else word
+
+
+def ago(day: int | None) -> str:
+    """A day before that of reading, as it is said.
+
+    >>> ago(-1)
+    '1 day ago'
+    """
+    if day is None:
+        return "undated"
+    days = -day
+    past = "1 day ago" if days == 1 else f"{days} days ago"
+    return "today" if days == 0 else past if days > 0 else "dated ahead"

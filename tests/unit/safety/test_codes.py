@@ -9,6 +9,8 @@ FILE = parsed("safety_codes.toml")
 TABLES = ConcernTables.from_entries(FILE)
 ENTRIES = [entry for section in FILE.values() for entry in section]
 KEYS = {entry["key"] for entry in ENTRIES}
+ASKED = {item["id"] for item in parsed("how_it_goes.toml")["item"]}
+"""What the patient is asked: a rule may look for a yes."""
 
 ICD10 = "http://hl7.org/fhir/sid/icd-10-cm"
 SNOMED = "http://snomed.info/sct"
@@ -17,7 +19,7 @@ ATC = "http://www.whocc.no/atc"
 
 
 def test_every_key_that_a_rule_looks_for_can_be_read() -> None:
-    assert set().union(*(rule.keys for rule in RULES.before.values())) <= KEYS
+    assert set().union(*(rule.keys for rule in RULES.before.values())) <= KEYS | ASKED
 
 
 def test_every_key_that_can_be_read_is_looked_for() -> None:

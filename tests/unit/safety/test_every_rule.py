@@ -24,8 +24,12 @@ from tests.unit.safety.patients import (
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.targets import Target
-from crossgrain.safety.facts import Facts, RunningPlan, Sex
+from crossgrain.safety.facts import Facts, MissedDays, RunningPlan, Sex
 from crossgrain.safety.intent import Intent
+
+
+def missed_on(days: int, said: int | None = -42) -> Facts:
+    return patient(missed=(MissedDays(days, "Said/1", said),))
 
 
 @dataclass(frozen=True)
@@ -116,6 +120,14 @@ EXAMPLES: dict[str, Example] = {
     ),
     "new-palpitations": Example(
         with_conditions("palpitations", day=-90), with_conditions("palpitations", day=-91)
+    ),
+    "chest-pain-reported": Example(
+        patient(reported=known("chest-pain", day=-14)),
+        patient(reported=known("chest-pain", day=-15)),
+    ),
+    "doses-missed": Example(missed_on(3), missed_on(2)),
+    "symptoms-reported": Example(
+        patient(reported=known("jitters", day=-90)), patient(reported=known("jitters", day=-91))
     ),
     "osteoporosis": with_condition("osteoporosis"),
     "postmenopausal-tsh-low": Example(

@@ -20,7 +20,7 @@ from tests.unit.safety.patients import (
 )
 
 from crossgrain.safety.assess import before_plan, constraints
-from crossgrain.safety.facts import Facts, Sex
+from crossgrain.safety.facts import Facts, MissedDays, Sex
 from crossgrain.safety.intent import Constraints, Intent
 from crossgrain.safety.rule import Severity
 
@@ -154,3 +154,21 @@ def test_an_allergy_to_pork_does_not_stand_in_the_way_of_a_synthetic_target() ->
     facts = patient(allergies=known("pork"))
     assert "allergy-pork" not in raised(facts, TO_LT3)
     assert "allergy-pork" not in not_checked(patient(allergies=None), TO_LT3)
+
+
+def test_palpitations_that_the_patient_reports_count_as_new() -> None:
+    assert "new-palpitations" in raised(patient(reported=known("palpitations", day=-1)))
+
+
+@pytest.mark.parametrize("days", [None, 0, -14])
+def test_chest_pain_that_the_patient_reports_stops_every_move(days: int | None) -> None:
+    assert "chest-pain-reported" in raised(patient(reported=known("chest-pain", day=days)))
+
+
+def test_missed_days_that_were_reported_too_long_ago_say_nothing_of_today() -> None:
+    late = patient(missed=(MissedDays(14, "Said/1", -43),))
+    assert "doses-missed" not in raised(late)
+
+
+def test_missed_days_that_were_reported_without_a_date_may_be_of_today() -> None:
+    assert "doses-missed" in raised(patient(missed=(MissedDays(3, "Said/1"),)))

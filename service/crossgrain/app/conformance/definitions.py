@@ -7,10 +7,17 @@ from crossgrain import __version__
 from crossgrain.catalogue import Catalogue
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.regimens import Regimen
-from crossgrain.names.identity import MODULE_CANONICAL, SERVICE_NAME, FhirVersion, canonical
+from crossgrain.names.identity import (
+    HOW_IT_GOES_ID,
+    MODULE_CANONICAL,
+    SERVICE_NAME,
+    FhirVersion,
+    canonical,
+)
 from crossgrain.operations.apply import CONTEXT, OPTIONS, RECORD
 from crossgrain.operations.compare_bases import COMPARISON_PARTS
 from crossgrain.operations.options import Option
+from crossgrain.reading.how_it_goes import AnswerType, HowItGoes, Item
 from crossgrain.safety.facts import Facts
 from crossgrain.safety.tsh import tsh_limits
 from crossgrain.words.doses import CAUTION
@@ -275,3 +282,33 @@ def _checkpoint() -> Resource:
             for condition in CONDITIONS.values()
         ],
     }
+
+
+_LEAST_AND_MOST = (
+    "http://hl7.org/fhir/StructureDefinition/minValue",
+    "http://hl7.org/fhir/StructureDefinition/maxValue",
+)
+
+
+def how_it_goes_questionnaire(questions: HowItGoes) -> Resource:
+    """What a patient is asked at every visit, as it is sent to be answered."""
+    body = head(
+        "Questionnaire",
+        HOW_IT_GOES_ID,
+        questions.title,
+        "What a patient who moves between thyroid medicines is asked at every visit. Send the"
+        " answers with the record, as a QuestionnaireResponse that names this Questionnaire.",
+        *(paragraph(item.text) for item in questions.item),
+    )
+    body["subjectType"] = ["Patient"]
+    body["item"] = list(map(_question, questions.item))
+    return body
+
+
+def _question(item: Item) -> Resource:
+    asked: Resource = {"linkId": item.id, "text": item.text, "type": "boolean"}
+    if item.type is AnswerType.DAYS:
+        bounds = zip(_LEAST_AND_MOST, (0, item.most), strict=True)
+        asked["extension"] = [{"url": url, "valueInteger": value} for url, value in bounds]
+        asked["type"] = "integer"
+    return asked

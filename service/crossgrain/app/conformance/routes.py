@@ -16,6 +16,7 @@ from crossgrain.app.conformance.definitions import (
     apply_definition,
     compare_bases_definition,
     head,
+    how_it_goes_questionnaire,
     plan_definition,
     propose_switch_definition,
     screen_switches_definition,
@@ -111,6 +112,7 @@ def _operation(definition: Resource) -> Resource:
 Shelf = Mapping[tuple[str, str], Resource]
 READABLE = (
     "PlanDefinition",
+    "Questionnaire",
     "OperationDefinition",
     "StructureDefinition",
     "CodeSystem",
@@ -122,6 +124,7 @@ READABLE = (
 def definitions(desk: Desk, version: FhirVersion) -> Iterator[Resource]:
     """Everything but the CapabilityStatement."""
     yield plan_definition(desk.catalogue)
+    yield how_it_goes_questionnaire(desk.catalogue.codes.how_it_goes)
     yield propose_switch_definition(desk.switch_options)
     yield compare_bases_definition(desk.comparison_options)
     yield screen_switches_definition(screening_options(desk.switch_options))

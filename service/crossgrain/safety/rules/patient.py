@@ -1,5 +1,7 @@
 """Labs, heart and bone, glands, pregnancy: what of the patient decides whether hormone may rise."""
 
+from fractions import Fraction
+
 from crossgrain.dosing.targets import Target
 from crossgrain.safety import results
 from crossgrain.safety.facts import Analyte, Known, Measurement, Sex
@@ -133,8 +135,36 @@ def _recent(case: RuleCase, rule: Rule) -> Hit | None:
 
 
 def _new_symptom(case: RuleCase, rule: Rule) -> Hit | None:
-    found = listed(case.facts.conditions, rule.keys)
-    return hit_on(tuple(k for k in found if k.day is None or -k.day <= rule.number("new")))
+    said = listed(case.facts.conditions, rule.keys) + listed(case.facts.reported, rule.keys)
+    return hit_on(_within(said, rule.number("new")))
+
+
+def _within(found: tuple[Known, ...], days: Fraction) -> tuple[Known, ...]:
+    """What began or was said no longer ago than that; undated, it may be of today."""
+    return tuple(k for k in found if k.day is None or -k.day <= days)
+
+
+def _reported(case: RuleCase, rule: Rule) -> Hit | None:
+    return hit_on(_within(listed(case.facts.reported, rule.keys), rule.number("new")))
+
+
+def _chest_pain(case: RuleCase, rule: Rule) -> Hit | None:
+    found = _within(listed(case.facts.reported, rule.keys), rule.number("days"))
+    return hit_on(found, when=", ".join(dict.fromkeys(results.ago(known.day) for known in found)))
+
+
+def _doses_missed(case: RuleCase, rule: Rule) -> Hit | None:
+    found = [
+        said
+        for said in case.facts.missed
+        if said.count > rule.number("most")
+        and (said.day is None or -said.day <= rule.number("fresh"))
+    ]
+    if not found:
+        return None
+    return Hit(
+        tuple(said.origin for said in found), {"count": str(max(said.count for said in found))}
+    )
 
 
 def _older(case: RuleCase, rule: Rule) -> Hit | None:
@@ -186,6 +216,9 @@ CARDIAC: dict[str, Predicate] = {
     "desiccated-at-65": _older,
     "heart-rate-high": _fast,
     "new-palpitations": _new_symptom,
+    "chest-pain-reported": _chest_pain,
+    "doses-missed": _doses_missed,
+    "symptoms-reported": _reported,
     "osteoporosis": _osteoporosis,
     "postmenopausal-tsh-low": _postmenopausal_low,
 }
