@@ -8,10 +8,13 @@ from tests.properties.titration.claims import (
     Look,
     branch_at,
     holding,
+    in_range,
     labs,
 )
 from tests.properties.titration.figures import (
     EXACT,
+    STEP_BACK,
+    STEP_BACK_SUPPRESSED,
 )
 from tests.properties.titration.reading import Answer, Branch, worth
 
@@ -24,7 +27,14 @@ FREE_T3 = (3.0, 5.0, 8.0)
 def for_any_results_at_most_one_branch_is_taken(answer: Answer) -> Iterator[Look]:
     """Whatever is drawn, with symptoms of too fast a climb or without."""
     asked = " ".join(branch.expression for branch in answer.branches)
-    several = {"tsh": DRAWN, "freeT4": FREE_T4, "freeT3": FREE_T3, "tooFast": (False, True)}
+    several = {
+        "tsh": DRAWN,
+        "freeT4": FREE_T4,
+        "freeT3": FREE_T3,
+        "tooFast": (False, True),
+        "fastPulse": (False, True),
+        "specialistAgrees": (False, True),
+    }
     used = {name: values for name, values in several.items() if f"%{name}" in asked}
     for values in product(*used.values()):
         drawn = dict(zip(used, values, strict=True))
@@ -42,9 +52,9 @@ def raised(answer: Answer, tsh: float) -> Branch | None:
     return branch_at(answer, tsh=tsh, freeT4=4.0, freeT3=5.0)
 
 
-def in_range(answer: Answer) -> Branch | None:
-    """The branch of results in range."""
-    return branch_at(answer, tsh=2.0, freeT4=16.0, freeT3=5.0)
+TOO_MUCH = ((0.25, False, STEP_BACK), (0.05, False, STEP_BACK_SUPPRESSED),
+            (0.25, True, STEP_BACK_SUPPRESSED))  # fmt: skip
+"""TSH, a fast pulse, and the most that is left of the dose."""
 
 
 def in_pregnancy_a_low_tsh_lowers_nothing(answer: Answer) -> Iterator[Look]:

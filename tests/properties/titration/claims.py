@@ -90,6 +90,7 @@ def labs(case: Case, **drawn: float | bool) -> Labs:
         "tshLow": low,
         "tshHigh": high,
         "tooFast": False,
+        "fastPulse": False,
         "freeT4Low": 9.0,
         "freeT4High": 19.0,
         "freeT3Low": 3.1,
@@ -130,3 +131,8 @@ def branch_at(answer: Answer, **drawn: float | bool) -> Branch | None:
     """The branch for these results, or none."""
     found = holding(answer, labs(answer.case, **drawn))
     return found[0] if found else None
+
+
+def in_range(answer: Answer) -> Branch | None:
+    """The branch of results in range, to which whoever must agree has agreed."""
+    return branch_at(answer, tsh=2.0, freeT4=16.0, freeT3=5.0, specialistAgrees=True)

@@ -1,14 +1,34 @@
 """Claims about what is measured, and about how long the tablets last."""
 
 from collections.abc import Iterator
+from itertools import pairwise
 
-from tests.properties.titration.claims import Claim, Look
+from tests.properties.titration.claims import Claim, Look, in_range, leaving, part
 from tests.properties.titration.figures import (
     EXACT,
+    MOST_BETWEEN_DRAWS,
+    MOST_BETWEEN_DRAWS_PREGNANT,
     READ_BEFORE_A_STEP,
     RESERVE_DAYS,
+    WEEK_FOUR,
 )
 from tests.properties.titration.reading import Answer
+
+
+def _apart(answer: Answer) -> int:
+    return MOST_BETWEEN_DRAWS_PREGNANT if answer.case.pregnant else MOST_BETWEEN_DRAWS
+
+
+def _until_the_decision(answer: Answer) -> list[int]:
+    """Days of TSH from the baseline on, which may be a recent result of the record."""
+    days = answer.series.drawn()
+    return days if 0 in days else [0, *days]
+
+
+def draws_are_at_most_eight_weeks_apart_and_four_in_pregnancy(answer: Answer) -> Iterator[Look]:
+    """From day one to the draw that decides."""
+    for one, after in pairwise(_until_the_decision(answer)):
+        yield after - one <= _apart(answer), f"{after - one} days between draws"
 
 
 def the_draw_that_decides_is_read_before_the_decision(answer: Answer) -> Iterator[Look]:
@@ -16,6 +36,57 @@ def the_draw_that_decides_is_read_before_the_decision(answer: Answer) -> Iterato
     shortest, longest = READ_BEFORE_A_STEP
     before = answer.decision - answer.series.drawn()[-1]
     yield shortest <= before <= longest, f"drawn {before} days before the decision"
+
+
+def a_draw_on_the_way_is_read_before_a_step_where_one_is_in_reach(
+    answer: Answer,
+) -> Iterator[Look]:
+    """Three to seven days before it; alone only where no step would keep draws close enough."""
+    days, steps = _until_the_decision(answer), answer.series.steps
+    shortest, longest = READ_BEFORE_A_STEP
+    fixed = range(WEEK_FOUR[0], WEEK_FOUR[1] + 1) if answer.case.prior == "stop" else ()
+    reads = {step - lead for step in steps for lead in range(shortest, longest + 1)}
+    for before, day, after in zip(days, days[1:], days[2:], strict=False):
+        close = range(
+            max(before + 1, after - _apart(answer)), min(after, before + _apart(answer) + 1)
+        )
+        missed = reads & set(close)
+        placed = day in reads or day in fixed or not missed
+        yield placed, f"drawn on {day}, could be on {sorted(missed)}"
+
+
+def a_medicine_that_ends_on_day_one_is_followed_by_a_draw_in_week_four(
+    answer: Answer,
+) -> Iterator[Look]:
+    """It runs lowest then."""
+    gone = leaving(answer.case)
+    stopped = answer.case.prior == "stop" and not part(answer.series.daily(0), gone)
+    if gone and stopped and answer.decision > WEEK_FOUR[1] + READ_BEFORE_A_STEP[1]:
+        days = answer.series.drawn()
+        first, last = WEEK_FOUR
+        yield any(first <= day <= last for day in days), f"drawn on {days}"
+
+
+def draws_stay_close_in_a_branch_until_two_in_a_row_are_in_range(
+    answer: Answer,
+) -> Iterator[Look]:
+    """In range the checkpoint's own draw is the first of the two."""
+    decided = answer.series.drawn()[-1]
+    for branch in answer.branches:
+        days = [decided, *branch.course.drawn()]
+        closely = 1 if branch is in_range(answer) else 2
+        yield len(days) > closely, f"{branch.title}: {len(days) - 1} draws"
+        for one, after in pairwise(days[: closely + 1]):
+            yield after - one <= _apart(answer), f"{branch.title}: {after - one} days"
+
+
+def in_pregnancy_every_branch_draws_every_four_weeks(answer: Answer) -> Iterator[Look]:
+    """For as long as it is planned."""
+    if answer.case.pregnant:
+        for branch in answer.branches:
+            days = branch.course.drawn()
+            for one, after in pairwise([answer.series.drawn()[-1], *days]):
+                yield after - one <= MOST_BETWEEN_DRAWS_PREGNANT, f"{branch.title}: {after - one}"
 
 
 def tablets_reach_two_weeks_past_the_decision(answer: Answer) -> Iterator[Look]:
@@ -36,7 +107,12 @@ def tablets_are_enough_for_their_days_and_no_more(answer: Answer) -> Iterator[Lo
 
 
 CLAIMS: tuple[Claim, ...] = (
+    draws_are_at_most_eight_weeks_apart_and_four_in_pregnancy,
     the_draw_that_decides_is_read_before_the_decision,
+    a_draw_on_the_way_is_read_before_a_step_where_one_is_in_reach,
+    a_medicine_that_ends_on_day_one_is_followed_by_a_draw_in_week_four,
+    draws_stay_close_in_a_branch_until_two_in_a_row_are_in_range,
+    in_pregnancy_every_branch_draws_every_four_weeks,
     tablets_reach_two_weeks_past_the_decision,
     tablets_are_enough_for_their_days_and_no_more,
 )

@@ -17,6 +17,10 @@ STRENGTHS_MG: Final = {
     "d65": {16.25, 32.5, 48.75, 65, 81.25, 97.5, 113.75, 130, 146.25, 162.5, 195, 260, 325},
 }
 
+SMALLEST: Final = {"lt4": 12.5, "lt3": 5.0, "d60": 15.0, "d65": 16.25}
+"""The least that can be ordered: half of 25 µg LT4, which is scored, else the weakest tablet
+(labels, how supplied)."""
+
 # --- the charts -------------------------------------------------------------------------------
 PER_LT3: Final = {
     "practice": 2.0,  # common practice, no source
@@ -43,6 +47,9 @@ READ_BEFORE_A_STEP = (3, 7)
 """Days from a draw to the step that it is read before: our judgement."""
 WEEK_FOUR = (21, 28)
 """Desiccated thyroid label: readjust within the first four weeks; under a stop, our judgement."""
+WEEK = 7
+RECENT_DAYS = 14
+"""Results so old are recent by anybody's rule: our judgement."""
 RESERVE_DAYS = 14
 """Tablets past the decision day: our judgement."""
 
@@ -63,6 +70,8 @@ LT3_SINGLE_UG = 25.0
 """Our judgement: above it in one dose a named act comes first."""
 RATIO: Final = (13.0, 20.0)
 """ETA 2012, Eur Thyroid J 1:55, abstract: T4 to T3 by weight."""
+TABLETS_OFF = 0.05
+"""By which tablets may miss it: half the pharmacopoeial tolerance on content, our judgement."""
 # --- the patient's own TSH ---------------------------------------------------------------------
 TSH_USUAL: Final = (0.4, 4.0)
 """Where the laboratory gives no range (secondary)."""

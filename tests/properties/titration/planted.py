@@ -1,7 +1,12 @@
 """Faults that are put into an answer, so that a claim can be seen to object."""
 
+from collections.abc import Iterator
 from datetime import date, timedelta
 from typing import Any
+
+from tests.properties.titration.claims import branch_at
+from tests.properties.titration.grid import Case
+from tests.properties.titration.reading import Answer
 
 Json = dict[str, Any]
 
@@ -18,6 +23,20 @@ def _later(iso: str, days: int) -> str:
 def _branches(tree: Json) -> list[Json]:
     (group,) = _of(tree, "RequestGroup")
     return list(group["action"][0]["action"])
+
+
+def _at(tree: Json, **drawn: float | bool) -> Json:
+    """The branch for these results."""
+    answer = Answer(tree, Case())
+    found = branch_at(answer, freeT3=5.0, **drawn)
+    (option,) = (one for one in _branches(tree) if found and one["title"] == found.title)
+    return option
+
+
+def _leaves(tree: Json, option: Json) -> Iterator[Json]:
+    by_url = {entry["fullUrl"]: entry["resource"] for entry in tree["entry"]}
+    for leaf in option["action"]:
+        yield by_url[leaf["resource"]["reference"]]
 
 
 def _medicine(order: Json, name: str) -> bool:
@@ -45,6 +64,12 @@ def the_last_draw_comes_on_the_day_before_the_decision(tree: Json) -> None:
     _move(_tsh(_of(tree, "ServiceRequest"))[-1], 6)
 
 
+def the_first_draw_of_every_branch_comes_three_weeks_later(tree: Json) -> None:
+    """Too late for eight weeks."""
+    for option in _branches(tree):
+        _move(_tsh(_leaves(tree, option))[0], 21)
+
+
 def the_supply_ends_with_the_decision(tree: Json) -> None:
     """No reserve."""
     for order in _of(tree, "MedicationRequest"):
@@ -57,9 +82,8 @@ def a_tablet_is_missing(tree: Json) -> None:
 
 
 def two_branches_have_one_condition(tree: Json) -> None:
-    """The first and the second."""
-    high, stay, *_ = _branches(tree)
-    stay["condition"] = high["condition"]
+    """That of a high TSH and that of one in range."""
+    _at(tree, tsh=2.0)["condition"] = _at(tree, tsh=9.0)["condition"]
 
 
 def age_is_forgotten_in_the_conditions(tree: Json) -> None:
@@ -89,5 +113,16 @@ def half_the_lt4(tree: Json) -> None:
 
 def a_low_tsh_steps_back_in_pregnancy(tree: Json) -> None:
     """As it does for anybody else."""
-    for low in _branches(tree)[2:]:
-        low["condition"][0]["expression"]["expression"] = "%tsh < 0.3 or %tooFast"
+    low = _branches(tree)[-1]
+    low["condition"][0]["expression"]["expression"] = "%tsh < 0.3 or %tooFast"
+
+
+def no_draw_on_the_way(tree: Json) -> None:
+    """The first and the last are left."""
+    on_the_way = _tsh(_of(tree, "ServiceRequest"))[1:-1]
+    tree["entry"] = [entry for entry in tree["entry"] if entry["resource"] not in on_the_way]
+
+
+def a_draw_on_the_way_falls_on_its_step(tree: Json) -> None:
+    """No time is left to read it."""
+    _move(_tsh(_of(tree, "ServiceRequest"))[1], 7)

@@ -16,7 +16,6 @@ from tests.properties.titration.figures import (
     EXACT,
     GRAIN_MG,
     GRAIN_T3_UG,
-    GRAIN_T4_UG,
     PER_GRAIN,
     PER_LT3,
     STRENGTHS_MG,
@@ -42,11 +41,6 @@ def grains(amounts: Amounts) -> float:
 def t3(amounts: Amounts) -> float:
     """µg of T3 swallowed a day."""
     return amounts.get("lt3", 0.0) + GRAIN_T3_UG * grains(amounts)
-
-
-def t4(amounts: Amounts) -> float:
-    """µg of T4 swallowed a day."""
-    return amounts.get("lt4", 0.0) + GRAIN_T4_UG * grains(amounts)
 
 
 def worth(chart: str, amounts: Amounts) -> float:
@@ -90,7 +84,7 @@ class Draw:
 
     day: int
     code: str
-    words: str
+    name: str
 
 
 @dataclass(slots=True)
@@ -248,7 +242,7 @@ class Answer:
                     ends[_focus(request)] = _ended_on(request)
         for taken in self.case.taken:
             if taken.reference in standing:
-                last = ends.get(taken.reference, FOREVER) - 1
+                last = ends.get(taken.reference, FOREVER + 1) - 1
                 each = taken.amount / taken.times
                 times = _TIMES[taken.times]
                 course.doses += [Dose(taken.medicine, t, each, begins, last) for t in times]
@@ -276,10 +270,9 @@ def _ended_on(task: Json) -> int:
 def _draws(request: Json) -> Iterator[Draw]:
     concept = request["code"].get("concept", request["code"])
     code = concept["coding"][0]["code"] if "coding" in concept else concept["text"]
-    words = " ".join((concept.get("text", ""), *(n["text"] for n in request.get("note", ()))))
     single = request.get("occurrenceDateTime")
     for event in [single] if single else request["occurrenceTiming"]["event"]:
-        yield Draw(_day(event), code, words)
+        yield Draw(_day(event), code, concept.get("text", ""))
 
 
 _PRODUCT = re.compile(r"(?P<name>.+?) (?P<strength>[0-9.]+) (?P<unit>microgram|mg) tablet")

@@ -54,13 +54,27 @@ def test_a_case_is_the_same_whenever_it_is_made() -> None:
 
 FROM_LT4 = Case()
 FRAGILE = replace(FROM_LT4, age=72)
+STOPPED = replace(FROM_LT4, prior="stop")
 TO_LT3 = Case(taken=(Taken("lt4", 100),), target="liothyronine")
-COMBINED = Case(taken=(Taken("lt4", 175),), target="levothyroxine-liothyronine")
+MUCH_LT3 = Case(taken=(Taken("lt4", 175),), target="liothyronine")
+COMBINED = Case(taken=(Taken("lt4", 100),), target="levothyroxine-liothyronine")
 EXPECTING = Case(taken=(Taken("d60", 60),), target="levothyroxine", age=30, weeks=16)
+LIGHT = Case(taken=(Taken("lt4", 150),), weight=45)
+LITTLE = Case(taken=(Taken("lt4", 25),))
 Plant = Callable[[dict[str, Any]], None]
 PLANTED: list[tuple[Claim, Case, Plant]] = [
+    (draws.draws_are_at_most_eight_weeks_apart_and_four_in_pregnancy, FROM_LT4,
+     planted.no_draw_on_the_way),
     (draws.the_draw_that_decides_is_read_before_the_decision, FROM_LT4,
      planted.the_last_draw_comes_on_the_day_before_the_decision),
+    (draws.a_draw_on_the_way_is_read_before_a_step_where_one_is_in_reach, FROM_LT4,
+     planted.a_draw_on_the_way_falls_on_its_step),
+    (draws.a_medicine_that_ends_on_day_one_is_followed_by_a_draw_in_week_four, STOPPED,
+     planted.no_draw_on_the_way),
+    (draws.draws_stay_close_in_a_branch_until_two_in_a_row_are_in_range, FROM_LT4,
+     planted.the_first_draw_of_every_branch_comes_three_weeks_later),
+    (draws.in_pregnancy_every_branch_draws_every_four_weeks, EXPECTING,
+     planted.the_first_draw_of_every_branch_comes_three_weeks_later),
     (draws.tablets_reach_two_weeks_past_the_decision, FROM_LT4,
      planted.the_supply_ends_with_the_decision),
     (draws.tablets_are_enough_for_their_days_and_no_more, FROM_LT4, planted.a_tablet_is_missing),
