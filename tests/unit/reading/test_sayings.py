@@ -362,6 +362,19 @@ def test_dates_in_words_that_are_not_those_of_the_dosage_are_asked_about() -> No
         assert len(read(request(LT4, dosage(FIFTY, timing, text=words))).questions) == 1
 
 
+@pytest.mark.parametrize(("ends", "open_"), [("30 April 2026", False), ("29 April 2026", True)])
+def test_dates_in_words_that_are_not_read_whole_are_held_against_the_dosage_too(
+    ends: str, open_: bool
+) -> None:
+    """An end that only the note tells would leave the dose running after it; both are shown."""
+    held = {"start": "2026-03-01", "end": "2026-04-30"}
+    timing = {**DAILY, "repeat": {**DAILY["repeat"], "boundsPeriod": held}}
+    words = f"Take it in the garden from 1 March 2026 to {ends} as agreed"
+    found = read(request(LT4, dosage(FIFTY, timing, patientInstruction=words))).questions
+    assert bool(found) is open_
+    assert all(f"“{words}”" in question.question for question in found)
+
+
 def test_words_of_another_medicine_than_the_coded_one_are_asked_about() -> None:
     words = "{} sodium 50 microgram tablets: take 1 tablet once a day."
     assert read(statement(LT4, dosage(FIFTY, text=words.format("Levothyroxine")))).questions == ()

@@ -236,3 +236,15 @@ def test_what_is_said_after_an_order_was_stopped_stands_and_before_it_does_not(
     resources = [as_r5(each) for each in (OLD, stopped, said)]
     found = read(*resources, version=FhirVersion.R5).intakes
     assert any(i.doubt for i in found if i.reference == "MedicationStatement/said") is in_doubt
+
+
+def test_two_that_say_it_of_one_day_say_the_same_in_whatever_order_they_stand():
+    """The first by reference is named, so that a bundle put in another order changes nothing."""
+    on_hold = of_new("on-hold", effectivePeriod=period(-100, -31))
+    both = [{**on_hold, "id": own} for own in ("b", "a", "c")]
+    found = [
+        [(i.first_day, i.last_day, bool(i.doubt), i.against) for i in read(OLD, NEW, *said).intakes]
+        for said in (both, both[::-1])
+    ]
+    assert found[0] == found[1]
+    assert any(taken[3][:1] == ("MedicationStatement/a",) for taken in found[0])
