@@ -22,6 +22,7 @@ from tests.unit.writing.plans import EVERY, NOTE, stopped_at_once
 
 from crossgrain.core.proposal import Proposal, SwitchRequest
 from crossgrain.core.propose import propose
+from crossgrain.dosing.plan import LabDraw
 from crossgrain.dosing.targets import TargetDose
 from crossgrain.names.identity import FhirVersion
 from crossgrain.safety.tsh import Whose
@@ -48,9 +49,9 @@ def words_of(bundle: dict[str, Any]) -> Iterator[str]:
 
 
 def rarer() -> Iterator[Proposal]:
-    """What the hand-made shapes lack: other limits of TSH, an act, a basis without a word, orders
-    that are judged, and more taken at the checkpoint than its dose."""
-    small = stopped_at_once()
+    """What the hand-made shapes lack: other limits of TSH, a draw on the way, an act, a basis
+    without a word, orders that are judged, and more taken at the checkpoint than its dose."""
+    small = _with_a_draw_on_the_way(stopped_at_once())
     yield replace(small, findings=(NOTE, replace(NOTE, act="ECG", day=14)))
     for whose in Whose:
         yield replace(small, tsh=replace(small.tsh, whose=whose))
@@ -63,6 +64,13 @@ def rarer() -> Iterator[Proposal]:
         taken = record(LT4_100, drafts=(drafted("desiccated-thyroid-60", grains),))
         judged = propose(taken, SwitchRequest(TODAY, TODAY), CATALOGUE).judgement
         yield replace(small, judgement=judged)
+
+
+def _with_a_draw_on_the_way(shape: Proposal) -> Proposal:
+    """Read before the second step."""
+    before, last = shape.plan.labs
+    draw = LabDraw(7, "interim", "TSH, free T4 and free T3: on the way", read_before=1)
+    return replace(shape, plan=replace(shape.plan, labs=(before, draw, last)))
 
 
 def every_word() -> str:
