@@ -10,6 +10,7 @@ from typing import Any
 
 from fastapi.utils import deep_dict_update
 
+from crossgrain.app.conformance.lookup import TERMINOLOGY
 from crossgrain.app.conformance.routes import READABLE, shelf_of
 from crossgrain.app.factory import create_app
 from crossgrain.catalogue import load_catalogue
@@ -20,7 +21,14 @@ from crossgrain.operations.desk import Desk, desk_over, now
 from crossgrain.operations.screen_switches import screening_options
 from openapi.examples import add_examples
 from openapi.hooks import HOOK_COMPONENTS, discovery_docs, feedback_docs, service_docs
-from openapi.operations import apply_docs, operation_docs, read_docs, sheet_docs
+from openapi.operations import (
+    apply_docs,
+    operation_docs,
+    read_docs,
+    search_docs,
+    sheet_docs,
+    terminology_docs,
+)
 from openapi.schemas import COMPONENTS
 
 Docs = dict[str, Any]
@@ -75,6 +83,9 @@ def _documented(desk: Desk) -> Iterator[tuple[str, Docs]]:
         for kind in READABLE:
             ids = tuple(own_id for of, own_id in shelf if of == kind)
             yield f"fhir-{version}-{kind}-read", read_docs(ids)
+            yield f"fhir-{version}-{kind}", search_docs(kind)
+        for served in TERMINOLOGY:
+            yield f"fhir-{version}-{served.kind}-{served.name}", terminology_docs(served)
     yield "get-cds-services", discovery_docs()
     yield "post-cds-services", service_docs()
     yield "post-cds-services-feedback", feedback_docs()

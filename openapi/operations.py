@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
+from crossgrain.app.conformance.lookup import SEARCHED_BY, TerminologyOperation
 from crossgrain.http.requests import SPOKEN
 from crossgrain.http.routes import CALENDAR, HTML
 from crossgrain.operations.apply import CONTEXT
@@ -80,21 +81,68 @@ def errors(*statuses: str) -> dict[str, Any]:
 
 def read_docs(ids: tuple[str, ...]) -> dict[str, Any]:
     """The OpenAPI operation object of a conformance resource, or of all of one type by id."""
-    by_id = {
+    statuses = ("400", "404", "406") if ids else ("400", "406")
+    return {
+        "parameters": [*([_by_id(ids)] if ids else []), *_FORM_OPTIONS],
+        "responses": _answered("The resource.", *statuses),
+    }
+
+
+def search_docs(kind: str) -> dict[str, Any]:
+    """The OpenAPI operation object of the search of one type of definition."""
+    return {
+        "summary": f"Find a {kind}",
+        "parameters": [
+            *(
+                _in_query(name, f"Search parameter of type {of}.")
+                for name, of in SEARCHED_BY.items()
+            ),
+            *_FORM_OPTIONS,
+        ],
+        "responses": _answered("A searchset Bundle.", "400", "406"),
+    }
+
+
+def terminology_docs(served: TerminologyOperation) -> dict[str, Any]:
+    """The OpenAPI operation object of a terminology operation."""
+    elsewhere = " and asked at one definition by its id," if served.at_instance else ""
+    return {
+        "summary": f"{served.kind}/${served.name}",
+        "description": "The parameters, or a coding, may also be posted as a Parameters"
+        f" resource,{elsewhere} as FHIR has it.",
+        "externalDocs": {"url": served.definition},
+        "parameters": [
+            *(_in_query(name, says) for name, says in served.takes.items()),
+            *_FORM_OPTIONS,
+        ],
+        "responses": _answered(
+            "A ValueSet with its expansion." if served.name == "expand" else "A Parameters.",
+            *("400", "404", "406"),
+        ),
+    }
+
+
+def _in_query(name: str, description: str) -> dict[str, Any]:
+    return {
+        "name": name,
+        "in": "query",
+        "description": description,
+        "schema": {"type": "string"},
+    }
+
+
+def _answered(description: str, *statuses: str) -> dict[str, Any]:
+    content = _content({"type": "object", "required": ["resourceType"]})
+    return {"200": {"description": description, "content": content}, **errors(*statuses)}
+
+
+def _by_id(ids: tuple[str, ...]) -> dict[str, Any]:
+    return {
         "name": "id",
         "in": "path",
         "required": True,
         "description": "Its id.",
         "schema": {"type": "string", "enum": list(ids)},
-    }
-    answer = {
-        "description": "The resource.",
-        "content": _content({"type": "object", "required": ["resourceType"]}),
-    }
-    statuses = ("400", "404", "406") if ids else ("400", "406")
-    return {
-        "parameters": [*([by_id] if ids else []), *_FORM_OPTIONS],
-        "responses": {"200": answer, **errors(*statuses)},
     }
 
 

@@ -2,21 +2,33 @@
 
 from collections.abc import Iterator
 
+from crossgrain.app.conformance.lookup import (
+    TERMINOLOGY,
+    TerminologyCall,
+    TerminologyOperation,
+    search,
+)
 from crossgrain.app.conformance.routes import shelf_of, statement
 from crossgrain.http.probes import LIVE, READY
 from crossgrain.http.settings import Settings
-from crossgrain.names.identity import FhirVersion
+from crossgrain.names.identity import FhirVersion, canonical
 from crossgrain.operations.desk import Desk
 from openapi.shown import Shown
 
 _READ = (
     ("PlanDefinition", "regimen-switch"),
+    ("Questionnaire", "how-it-goes"),
     ("OperationDefinition", "screen-switches"),
     ("StructureDefinition", "switch-series"),
     ("CodeSystem", "target"),
     ("ValueSet", "target"),
 )
 """One definition of each type, short ones where there is a choice."""
+
+
+_TARGETS, _TARGET = canonical("ValueSet", "target"), canonical("CodeSystem", "target")
+_SEARCHED = {"ValueSet": [("url", _TARGETS)]}
+"""One search that finds something; the others would show what is shown by id."""
 
 
 def standing_examples(desk: Desk) -> Iterator[tuple[str, list[Shown]]]:
@@ -35,3 +47,27 @@ def _definitions(desk: Desk, version: FhirVersion) -> Iterator[tuple[str, list[S
     for kind, own_id in _READ:
         shown = Shown(f"{version}-{kind}", f"{kind}/{own_id}", None, shelf[kind, own_id])
         yield f"fhir-{version}-{kind}-read", [shown]
+        query = _SEARCHED.get(kind, [("_id", "none")])
+        found = Shown(
+            f"{version}-{kind}-search", _asked(kind, query), None, search(kind, shelf, query)
+        )
+        yield f"fhir-{version}-{kind}", [found]
+    for served in TERMINOLOGY:
+        query = list(_about_a_target(served))
+        answer = served.answer(TerminologyCall(version, shelf, None, query))
+        summary = _asked(f"{served.kind}/${served.name}", query)
+        name = f"{served.kind}-{served.name}"
+        yield f"fhir-{version}-{name}", [Shown(f"{version}-{name}", summary, None, answer)]
+
+
+def _asked(address: str, query: list[tuple[str, str]]) -> str:
+    return f"{address}?{'&'.join(f'{name}={value}' for name, value in query)}"
+
+
+def _about_a_target(served: TerminologyOperation) -> Iterator[tuple[str, str]]:
+    if "url" in served.takes:
+        yield "url", _TARGETS if served.kind == "ValueSet" else _TARGET
+    if "system" in served.takes:
+        yield "system", _TARGET
+    if "code" in served.takes:
+        yield "code", "levothyroxine"

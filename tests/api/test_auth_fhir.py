@@ -125,7 +125,16 @@ def test_another_spelling_of_the_address_is_no_way_in(service: TestClient, path:
 
 
 @pytest.mark.parametrize(
-    "path", ["/", "/livez", "/readyz", "/fhir/r4/metadata", "/fhir/r4/CodeSystem/finding"]
+    "path",
+    [
+        "/",
+        "/livez",
+        "/readyz",
+        "/fhir/r4/metadata",
+        "/fhir/r4/CodeSystem/finding",
+        "/fhir/r4/ValueSet?_id=finding",
+        "/fhir/r4/ValueSet/finding/$expand",
+    ],
 )
 def test_what_tells_of_no_patient_is_open(service: TestClient, path: str) -> None:
     assert service.get(path).status_code == 200

@@ -4,6 +4,7 @@ import json
 import re
 from collections.abc import Iterator
 from typing import Any
+from urllib.parse import parse_qsl
 
 import pytest
 from fastapi.testclient import TestClient
@@ -77,8 +78,8 @@ READS = [
 
 @pytest.mark.parametrize(("path", "name"), READS)
 def test_what_is_read_is_what_is_shown(client: TestClient, path: str, name: str) -> None:
-    value = EXAMPLES[name]["value"]
-    answer = client.get(path.replace("{id}", value.get("id", "")))
+    value, (_, _, query) = EXAMPLES[name]["value"], EXAMPLES[name]["summary"].partition("?")
+    answer = client.get(path.replace("{id}", value.get("id", "")), params=dict(parse_qsl(query)))
     assert answer.status_code == 200, answer.text
     assert answer.json() == value
 

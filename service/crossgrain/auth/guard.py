@@ -121,6 +121,8 @@ def doors(
 
 
 CDS = "/cds-services"
+_ABOUT_CODES = {"$lookup", "$validate-code", "$expand"}
+"""Operations that tell what our own codes mean, and hear of no patient."""
 _CHALLENGE = {"WWW-Authenticate": "Bearer"}
 
 
@@ -131,6 +133,8 @@ def is_cds(path: str) -> bool:
 
 def is_operation(path: str) -> bool:
     """Whether an address computes on a patient's record."""
+    if path.rpartition("/")[2] in _ABOUT_CODES:
+        return False
     return path == "/sheet" or (path.startswith("/fhir/") and "$" in path)
 
 

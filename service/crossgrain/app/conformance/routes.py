@@ -1,6 +1,6 @@
 """``GET /fhir/{v}/metadata`` and the read of each definition."""
 
-from collections.abc import Awaitable, Callable, Iterable, Iterator, Mapping
+from collections.abc import Awaitable, Callable, Iterable, Iterator, Sequence
 from enum import Enum
 
 from fastapi import FastAPI
@@ -21,17 +21,36 @@ from crossgrain.app.conformance.definitions import (
     propose_switch_definition,
     screen_switches_definition,
 )
+from crossgrain.app.conformance.lookup import (
+    SEARCHED_BY,
+    TERMINOLOGY,
+    Shelf,
+    TerminologyCall,
+    TerminologyOperation,
+    asked_in_body,
+    refuse_others,
+    search,
+)
 from crossgrain.app.conformance.terminology import (
     code_system,
     every_code_system,
     series_extension,
     value_set,
 )
-from crossgrain.http.requests import SPOKEN, form_wanted, preference_applied, without_form
+from crossgrain.http.limits import read_body
+from crossgrain.http.requests import (
+    SPOKEN,
+    Form,
+    check_content,
+    form_wanted,
+    preference_applied,
+    without_form,
+)
 from crossgrain.http.settings import Settings
 from crossgrain.names.identity import SERVICE_NAME, FhirVersion
 from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import Fault, refusal
+from crossgrain.operations.reading import parse_resource
 from crossgrain.operations.screen_switches import screening_options
 from crossgrain.writing.forms import to_json
 
@@ -90,11 +109,22 @@ def _resources(definitions: list[Resource]) -> list[Resource]:
     return [
         {
             "type": kind,
-            "interaction": [{"code": "read"}],
+            "interaction": [{"code": "read"}, {"code": "search-type"}],
+            "searchParam": [{"name": name, "type": of} for name, of in SEARCHED_BY.items()],
+            **_terminology(kind),
             **(_apply(definitions) if kind == "PlanDefinition" else {}),
         }
         for kind in kinds
     ]
+
+
+def _terminology(kind: str) -> Resource:
+    served = [
+        {"name": each.name, "definition": each.definition}
+        for each in TERMINOLOGY
+        if each.kind == kind
+    ]
+    return {"operation": served} if served else {}
 
 
 def _apply(definitions: list[Resource]) -> Resource:
@@ -109,7 +139,6 @@ def _operation(definition: Resource) -> Resource:
     return {"name": definition["code"], "definition": definition["url"]}
 
 
-Shelf = Mapping[tuple[str, str], Resource]
 READABLE = (
     "PlanDefinition",
     "Questionnaire",
@@ -153,7 +182,10 @@ def add_conformance(app: FastAPI, desk: Desk, settings: Settings) -> None:
     for version in FhirVersion:
         _add_metadata(app, version, statement(desk, version, settings))
         shelf = shelf_of(desk, version)
+        for served in TERMINOLOGY:
+            _add_terminology(app, served, version, shelf, settings)
         for kind in READABLE:
+            _add_search(app, version, kind, shelf)
             _add_read(app, version, kind, shelf)
 
 
@@ -176,15 +208,59 @@ def _add_read(app: FastAPI, version: FhirVersion, kind: str, shelf: Shelf) -> No
     _add_get(app, f"/fhir/{version}/{kind}/{{id}}", read, version)
 
 
+def _add_search(app: FastAPI, version: FhirVersion, kind: str, shelf: Shelf) -> None:
+    async def found(request: Request) -> Response:
+        """Find definitions, above all by their canonical."""
+        query = request.query_params.multi_items()
+        form = form_wanted(request.headers, query, version)
+        return _written(request, search(kind, shelf, without_form(query)), form)
+
+    _add_get(app, f"/fhir/{version}/{kind}", found, version)
+
+
+def _add_terminology(
+    app: FastAPI,
+    served: TerminologyOperation,
+    version: FhirVersion,
+    shelf: Shelf,
+    settings: Settings,
+) -> None:
+    """One of FHIR's own operations, by GET and by POST, at type level and at one definition."""
+
+    async def by_get(request: Request) -> Response:
+        return _answered(request, without_form(request.query_params.multi_items()))
+
+    async def by_post(request: Request) -> Response:
+        check_content(request.headers, version)
+        body = parse_resource(await read_body(request, settings))
+        beside = without_form(request.query_params.multi_items())
+        return _answered(request, [*asked_in_body(body, served.system_as), *beside])
+
+    def _answered(request: Request, asked: Sequence[tuple[str, str]]) -> Response:
+        form = form_wanted(request.headers, request.query_params.multi_items(), version)
+        refuse_others(asked, served.takes)
+        call = TerminologyCall(version, shelf, request.path_params.get("id"), asked)
+        return _written(request, served.answer(call), form)
+
+    at_type = f"/fhir/{version}/{served.kind}"
+    _add_get(app, f"{at_type}/${served.name}", by_get, version)
+    app.add_api_route(
+        f"{at_type}/${served.name}", by_post, methods=["POST"], include_in_schema=False
+    )
+    if served.at_instance:
+        address = f"{at_type}/{{id}}/${served.name}"
+        app.add_api_route(address, by_get, methods=["GET", "HEAD"], include_in_schema=False)
+        app.add_api_route(address, by_post, methods=["POST"], include_in_schema=False)
+
+
 def _add_get(app: FastAPI, path: str, endpoint: Endpoint, version: FhirVersion) -> None:
     tags: list[str | Enum] = [f"FHIR {version.number}"]
-    name = path.strip("/").replace("/", "-").replace("{id}", "read")
     app.add_api_route(
         path,
         endpoint,
         methods=["GET"],
         response_class=Response,
-        operation_id=name,
+        operation_id=path.strip("/").replace("/", "-").replace("{id}", "read").replace("$", ""),
         tags=tags,
     )
     app.add_api_route(path, endpoint, methods=["HEAD"], include_in_schema=False)
@@ -202,6 +278,10 @@ def answer(
     for name, value in without_form(query):
         if value not in takes.get(name, ()):
             raise refusal(Fault.OPTION_UNKNOWN, f"http.{name}", "this option is not known here")
+    return _written(request, resource, form)
+
+
+def _written(request: Request, resource: Resource, form: Form) -> Response:
     return Response(
         to_json(resource, pretty=form.pretty),
         media_type=form.media_type,

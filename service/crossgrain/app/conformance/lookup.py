@@ -1,0 +1,335 @@
+"""Our definitions found by their canonical, and FHIR's terminology operations over our codes.
+
+A validator or an integrator who meets ``http://crossgrain.example/fhir/…`` in an answer asks any
+deployment for it: the canonical is the same everywhere, and its host need not exist.
+
+https://hl7.org/fhir/R4/codesystem-operations.html, https://hl7.org/fhir/R5/valueset-operations.html
+"""
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from crossgrain import __version__
+from crossgrain.app.conformance.definitions import PUBLISHED, Resource
+from crossgrain.names.identity import FhirVersion
+from crossgrain.operations.faults import Complaint, Fault, RequestRefused, refusal
+from crossgrain.operations.parameters import elements_of
+
+Shelf = Mapping[tuple[str, str], Resource]
+Named = Sequence[tuple[str, str]]
+"""Parameters of a call by name, each as text."""
+SEARCHED_BY = {
+    "url": "uri",
+    "version": "token",
+    "_id": "token",
+}
+"""Search parameters of every definition, and their types."""
+
+
+def search(kind: str, shelf: Shelf, asked: Named) -> Resource:
+    """A searchset of the definitions of a kind that every parameter asks for.
+
+    ``url`` may end in ``|version``, as a canonical does where it is named.
+
+    Raises
+    ------
+    RequestRefused
+        for a parameter that is not one of `SEARCHED_BY`.
+    """
+    refuse_others(asked, SEARCHED_BY)
+    wanted = [pair for name, value in asked for pair in _apart(name, value)]
+    found = [
+        resource
+        for (of_kind, _), resource in shelf.items()
+        if of_kind == kind and all(resource[element] == value for element, value in wanted)
+    ]
+    body: Resource = {"resourceType": "Bundle", "type": "searchset", "total": len(found)}
+    if found:
+        match = {"mode": "match"}
+        body["entry"] = [{"fullUrl": r["url"], "resource": r, "search": match} for r in found]
+    return body
+
+
+def _apart(name: str, value: str) -> Iterable[tuple[str, str]]:
+    url, bar, version = value.partition("|") if name == "url" else (value, "", "")
+    yield name.removeprefix("_"), url
+    if bar:
+        yield "version", version
+
+
+@dataclass(frozen=True, slots=True)
+class TerminologyCall:
+    """One call: the version spoken, what there is, the definition it names, what was asked."""
+
+    version: FhirVersion
+    shelf: Shelf
+    own_id: str | None
+    asked: Named
+
+    def one(self, name: str) -> str | None:
+        """The parameter's value, or ``None``."""
+        return next((value for key, value in self.asked if key == name), None)
+
+    def definition(self, kind: str, by: str) -> Resource:
+        """The definition at whose address the call stands, or that the parameter `by` names.
+
+        Raises
+        ------
+        RequestRefused
+            ``not-found``, or ``required`` where none is named.
+        """
+        if self.own_id is not None:
+            found = self.shelf.get((kind, self.own_id))
+        else:
+            named = self.one(by)
+            if named is None:
+                raise refusal(Fault.OPTION_MISSING, f"http.{by}", f"name the {kind} by its {by}")
+            url, _, version = named.partition("|")
+            version = version or self.one(_VERSION_OF[kind]) or __version__
+            found = next(
+                (
+                    each
+                    for (of_kind, _), each in self.shelf.items()
+                    if of_kind == kind and (each["url"], each["version"]) == (url, version)
+                ),
+                None,
+            )
+        if found is None:
+            raise refusal(Fault.NOT_FOUND, f"http.{by}", f"no such {kind} is defined here")
+        return found
+
+    def code(self) -> str:
+        """The code asked about."""
+        code = self.one("code")
+        if code is None:
+            raise refusal(Fault.OPTION_MISSING, "http.code", "name the code")
+        return code
+
+
+_VERSION_OF = {"CodeSystem": "version", "ValueSet": "valueSetVersion"}
+
+
+def lookup(call: TerminologyCall) -> Resource:
+    """What one code means."""
+    system = call.definition("CodeSystem", "system")
+    concept = _concept(system, call.code())
+    if concept is None:
+        raise refusal(Fault.NOT_FOUND, "http.code", f"{system['url']} has no such code")
+    definition = concept.get("definition")
+    parts: list[Resource] = [
+        {"name": "name", "valueString": system["title"]},
+        {"name": "version", "valueString": system["version"]},
+        {"name": "display", "valueString": concept["display"]},
+    ]
+    properties = [(each["code"], "valueCode", each["valueCode"]) for each in _properties(concept)]
+    if definition and call.version is FhirVersion.R5:
+        parts.append({"name": "definition", "valueString": definition})
+    elif definition:  # R4 has no such part
+        properties.append(("definition", "valueString", definition))
+    parts += [_property(*each) for each in properties]
+    return _parameters(parts)
+
+
+def _properties(concept: Resource) -> Sequence[Resource]:
+    found: Sequence[Resource] = concept.get("property", ())
+    return found
+
+
+def _property(code: str, key: str, value: str) -> Resource:
+    held: list[Resource] = [
+        {"name": "code", "valueCode": code},
+        {"name": "value", key: value},
+    ]
+    return {"name": "property", "part": held}
+
+
+def validate_in_system(call: TerminologyCall) -> Resource:
+    """Whether a code is one of a code system, and its display as given."""
+    return _validated(call, call.definition("CodeSystem", "url"))
+
+
+def validate_in_set(call: TerminologyCall) -> Resource:
+    """Whether a code is in a value set; ours hold one code system each, whole."""
+    held = call.definition("ValueSet", "url")
+    system = _system_of(held, call.shelf)
+    named = call.one("system")
+    if named is not None and named != system["url"]:
+        return _parameters([_said(result=False), _message(f"{held['url']} has no code of {named}")])
+    return _validated(call, system)
+
+
+def _validated(call: TerminologyCall, system: Resource) -> Resource:
+    concept, display = _concept(system, call.code()), call.one("display")
+    if concept is None:
+        return _parameters([_said(result=False), _message(f"{system['url']} has no such code")])
+    shown = {"name": "display", "valueString": concept["display"]}
+    if display is not None and display != concept["display"]:
+        words = f"its display is “{concept['display']}”"
+        return _parameters([_said(result=False), _message(words), shown])
+    return _parameters([_said(result=True), shown])
+
+
+def expand(call: TerminologyCall) -> Resource:
+    """The codes of a value set, those that `filter` names, from `offset`, at most `count`.
+
+    The time of the expansion is the day of publication: the same call has the same answer.
+    """
+    held = call.definition("ValueSet", "url")
+    system = _system_of(held, call.shelf)
+    words = (call.one("filter") or "").casefold()
+    found = [
+        {"system": system["url"], "code": each["code"], "display": each["display"]}
+        for each in system["concept"]
+        if words in each["code"].casefold() or words in each["display"].casefold()
+    ]
+    offset, count = _whole(call, "offset", 0), _whole(call, "count", len(found))
+    expansion: Resource = {
+        "identifier": f"{held['url']}|{held['version']}",
+        "timestamp": PUBLISHED,
+        "total": len(found),
+    }
+    if call.one("offset") is not None or call.one("count") is not None:
+        expansion["offset"] = offset
+    contains = found[offset : offset + count]
+    if contains:
+        expansion["contains"] = contains
+    return {**held, "expansion": expansion}
+
+
+def _whole(call: TerminologyCall, name: str, otherwise: int) -> int:
+    given = call.one(name)
+    if given is None:
+        return otherwise
+    if not (given.isascii() and given.isdigit() and len(given) <= _MOST_DIGITS):
+        raise refusal(Fault.OPTION_VALUE, f"http.{name}", "this is a whole number from 0 up")
+    return int(given)
+
+
+_MOST_DIGITS = 9
+
+
+def _concept(system: Resource, code: str) -> Resource | None:
+    return next((each for each in system["concept"] if each["code"] == code), None)
+
+
+def _system_of(held: Resource, shelf: Shelf) -> Resource:
+    return shelf["CodeSystem", held["id"]]
+
+
+def _said(*, result: bool) -> Resource:
+    return {"name": "result", "valueBoolean": result}
+
+
+def _message(words: str) -> Resource:
+    return {"name": "message", "valueString": words}
+
+
+def _parameters(parts: list[Resource]) -> Resource:
+    return {"resourceType": "Parameters", "parameter": parts}
+
+
+@dataclass(frozen=True, slots=True)
+class TerminologyOperation:
+    """One of FHIR's own operations, as far as it is served.
+
+    `takes` are the parameters that it knows, each with what it says; `definition` is FHIR's.
+    """
+
+    kind: str
+    name: str
+    takes: Mapping[str, str]
+    answer: Callable[[TerminologyCall], Resource]
+    system_as: str = "system"
+    """The parameter that stands for the system of a `coding`."""
+    at_instance: bool = True
+
+    @property
+    def definition(self) -> str:
+        """The canonical of FHIR's own definition."""
+        return f"http://hl7.org/fhir/OperationDefinition/{self.kind}-{self.name}"
+
+
+_CODE = {"code": "The code."}
+_DISPLAY = {"display": "The display that goes with it, if that is to be checked."}
+_OF_SYSTEM = "The canonical of one of our code systems."
+_OF_SET = {
+    "url": "The canonical of one of our value sets.",
+    "valueSetVersion": "Its version; the present one where left out.",
+}
+_VERSION = {"version": "Its version; the present one where left out."}
+TERMINOLOGY = (
+    TerminologyOperation(
+        "CodeSystem", "lookup", {"system": _OF_SYSTEM, **_VERSION, **_CODE}, lookup,
+        at_instance=False,
+    ),
+    TerminologyOperation(
+        "CodeSystem", "validate-code", {"url": _OF_SYSTEM, **_VERSION, **_CODE, **_DISPLAY},
+        validate_in_system,
+        system_as="url",
+    ),
+    TerminologyOperation(
+        "ValueSet", "validate-code",
+        {**_OF_SET, "system": "The code system of the code.", **_CODE, **_DISPLAY},
+        validate_in_set,
+    ),
+    TerminologyOperation(
+        "ValueSet", "expand",
+        {
+            **_OF_SET,
+            "filter": "Only codes that hold these words, in the code or its display.",
+            "offset": "The first code to give, counted from 0.",
+            "count": "How many codes to give.",
+        },
+        expand,
+    ),
+)  # fmt: skip
+
+
+def asked_in_body(body: dict[str, Any], system_as: str) -> Named:
+    """The parameters of a POST as text; a `coding` as its system, code and display.
+
+    Raises
+    ------
+    RequestRefused
+        where the body is no `Parameters`, or a parameter has no value that is text or a number.
+    """
+    if body.get("resourceType") != "Parameters":
+        raise refusal(Fault.INPUT_SHAPE, "resourceType", "send a Parameters resource")
+    asked: list[tuple[str, str]] = []
+    for number, each in enumerate(elements_of(body)):
+        name = each.get("name")
+        values = [(key, value) for key, value in each.items() if key.startswith("value")]
+        place = f"Parameters.parameter[{number}]"
+        if not isinstance(name, str) or len(values) != 1:
+            raise refusal(Fault.INPUT_SHAPE, place, "a parameter has a name and one value")
+        ((key, value),) = values
+        if name == "coding" and key == "valueCoding" and isinstance(value, dict):
+            asked += [
+                (system_as if of == "system" else of, str(value[of]))
+                for of in ("system", "code", "display")
+                if of in value
+            ]
+        elif isinstance(value, str) or type(value) is int:
+            asked.append((name, str(value)))
+        else:
+            raise refusal(Fault.OPTION_VALUE, f"{place}.value", "this value is not taken here")
+    return asked
+
+
+def refuse_others(asked: Named, known: Iterable[str]) -> None:
+    """Refuse, all at once, what is not known or stands twice."""
+    names = [name for name, _ in asked]
+    known = set(known)
+    complaints = [
+        Complaint(Fault.OPTION_UNKNOWN, f"http.{name}", "this parameter is not known here")
+        for name in dict.fromkeys(names)
+        if name not in known
+    ]
+    complaints += [
+        Complaint(Fault.OPTION_REPEATED, f"http.{name}", "this parameter stands more than once")
+        for name in dict.fromkeys(names)
+        if names.count(name) > 1
+    ]
+    if complaints:
+        raise RequestRefused(*complaints)

@@ -1,0 +1,213 @@
+"""Definitions found by their canonical, and what our own codes mean, asked the FHIR way.
+
+Parameters and outcomes as in https://hl7.org/fhir/R4/codesystem-operation-lookup.html and its
+neighbours; every answer is parsed by the published models.
+"""
+
+from importlib import import_module
+from typing import Any
+
+import httpx2 as httpx
+import pytest
+from fastapi.testclient import TestClient
+
+from crossgrain import __version__
+from crossgrain.app.conformance.routes import READABLE, definitions
+from crossgrain.catalogue import load_catalogue
+from crossgrain.names.identity import FhirVersion
+from crossgrain.operations.desk import desk_over, now
+
+from .calls import FHIR, Resource
+
+BASE = "http://crossgrain.example/fhir"
+FINDING, FINDINGS = f"{BASE}/CodeSystem/finding", f"{BASE}/ValueSet/finding"
+DESK = desk_over(load_catalogue(), now)
+EVERY = [(version, resource) for version in FhirVersion for resource in definitions(DESK, version)]
+NAMES = [f"{version}-{r['resourceType']}-{r['id']}" for version, r in EVERY]
+MODELS = {"r4": "fhir.resources.R4B", "r5": "fhir.resources"}
+
+
+def parsed(answer: httpx.Response, version: str = "r4") -> Resource:
+    """The answer, once the published model of its type has taken it."""
+    resource: Resource = answer.json()
+    kind = resource["resourceType"]
+    model = getattr(import_module(f"{MODELS[version]}.{kind.lower()}"), kind)
+    model.model_validate_json(answer.content)
+    return resource
+
+
+def parts(answer: httpx.Response, version: str = "r4") -> dict[str, Any]:
+    """The parts of a Parameters by name; of a property its code and value."""
+    assert answer.status_code == 200, answer.text
+    found: dict[str, Any] = {}
+    for part in parsed(answer, version)["parameter"]:
+        if part["name"] == "property":
+            code, value = part["part"]
+            found[code["valueCode"]] = next(v for k, v in value.items() if k != "name")
+        else:
+            found[part["name"]] = next(v for k, v in part.items() if k != "name")
+    return found
+
+
+def issue(answer: httpx.Response, status: int) -> tuple[str, str]:
+    assert answer.status_code == status, answer.text
+    (found,) = parsed(answer)["issue"]
+    return found["code"], found["expression"][0]
+
+
+@pytest.mark.parametrize(("version", "resource"), EVERY, ids=NAMES)
+def test_every_definition_is_found_by_its_canonical_alone(
+    client: TestClient, version: FhirVersion, resource: Resource
+) -> None:
+    kind = resource["resourceType"]
+    for url in (resource["url"], f"{resource['url']}|{__version__}"):
+        found = parsed(client.get(f"/fhir/{version}/{kind}", params={"url": url}), version)
+        assert (found["type"], found["total"]) == ("searchset", 1)
+        assert [e["resource"]["id"] for e in found["entry"]] == [resource["id"]]
+
+
+@pytest.mark.parametrize("kind", READABLE)
+def test_a_search_without_a_parameter_finds_all_of_a_kind(client: TestClient, kind: str) -> None:
+    found = parsed(client.get(f"/fhir/r4/{kind}"))
+    own = [r for v, r in EVERY if v is FhirVersion.R4 and r["resourceType"] == kind]
+    assert found["total"] == len(own) == len(found["entry"])
+
+
+@pytest.mark.parametrize(
+    "query", [{"url": f"{BASE}/CodeSystem/nothing"}, {"url": FINDING, "version": "0.0.1"}]
+)
+def test_what_is_not_defined_here_is_an_empty_searchset(
+    client: TestClient, query: dict[str, str]
+) -> None:
+    found = parsed(client.get("/fhir/r4/CodeSystem", params=query))
+    assert found == {"resourceType": "Bundle", "type": "searchset", "total": 0}
+
+
+def test_a_search_parameter_that_is_not_known_is_refused_by_name(client: TestClient) -> None:
+    answer = client.get("/fhir/r4/CodeSystem", params={"title": "x"})
+    assert issue(answer, 400) == ("not-supported", "http.title")
+
+
+def test_a_code_is_looked_up_with_its_severity(client: TestClient) -> None:
+    query = {"system": FINDING, "code": "chest-pain-reported"}
+    found = parts(client.get("/fhir/r4/CodeSystem/$lookup", params=query))
+    assert found["display"] == "chest pain reported"
+    assert (found["version"], found["severity"]) == (__version__, "stop")
+    assert "chest pain" in found["definition"]
+
+
+def test_r5_gives_the_definition_a_part_of_its_own(client: TestClient) -> None:
+    query = {"system": FINDING, "code": "chest-pain-reported"}
+    answer = client.get("/fhir/r5/CodeSystem/$lookup", params=query)
+    names = [part["name"] for part in parsed(answer, "r5")["parameter"]]
+    assert names.count("definition") == 1
+
+
+@pytest.mark.parametrize(
+    ("query", "status", "found"),
+    [
+        ({"system": FINDING, "code": "none"}, 404, ("not-found", "http.code")),
+        ({"system": "http://loinc.org", "code": "x"}, 404, ("not-found", "http.system")),
+        ({"system": FINDING}, 400, ("required", "http.code")),
+        ({"code": "warfarin"}, 400, ("required", "http.system")),
+        (
+            {"system": FINDING, "code": "warfarin", "date": "2026"},
+            400,
+            ("not-supported", "http.date"),
+        ),
+    ],
+)
+def test_a_lookup_that_cannot_be_answered_says_why(
+    client: TestClient, query: dict[str, str], status: int, found: tuple[str, str]
+) -> None:
+    assert issue(client.get("/fhir/r4/CodeSystem/$lookup", params=query), status) == found
+
+
+@pytest.mark.parametrize(
+    "address", ["CodeSystem/finding/$validate-code", "ValueSet/finding/$validate-code"]
+)
+@pytest.mark.parametrize(
+    ("query", "result"),
+    [
+        ({"code": "warfarin"}, True),
+        ({"code": "warfarin", "display": "warfarin"}, True),
+        ({"code": "warfarin", "display": "aspirin"}, False),
+        ({"code": "aspirin"}, False),
+    ],
+)
+def test_a_code_is_validated_at_a_definition(
+    client: TestClient, address: str, query: dict[str, str], result: bool
+) -> None:
+    found = parts(client.get(f"/fhir/r4/{address}", params=query))
+    assert found["result"] is result
+    assert result or found["message"]
+
+
+@pytest.mark.parametrize("version", ["r4", "r5"])
+@pytest.mark.parametrize(("kind", "named"), [("CodeSystem", []), ("ValueSet", [("url", FINDINGS)])])
+def test_a_coding_is_validated_by_a_body(
+    client: TestClient, version: str, kind: str, named: list[tuple[str, str]]
+) -> None:
+    coding = {"system": FINDING, "code": "warfarin", "display": "warfarin"}
+    body = {
+        "resourceType": "Parameters",
+        "parameter": [
+            *({"name": name, "valueUri": value} for name, value in named),
+            {"name": "coding", "valueCoding": coding},
+        ],
+    }
+    address = f"/fhir/{version}/{kind}/$validate-code"
+    answer = client.post(address, json=body, headers=FHIR)
+    assert parts(answer, version)["result"] is True
+
+
+def test_a_code_of_another_system_is_not_in_the_value_set(client: TestClient) -> None:
+    query = {"url": FINDINGS, "system": "http://loinc.org", "code": "warfarin"}
+    found = parts(client.get("/fhir/r4/ValueSet/$validate-code", params=query))
+    assert found["result"] is False
+
+
+def test_a_value_set_is_expanded_whole(client: TestClient) -> None:
+    system = client.get("/fhir/r4/CodeSystem/finding").json()
+    found = parsed(client.get("/fhir/r4/ValueSet/$expand", params={"url": FINDINGS}))
+    expansion = found["expansion"]
+    assert expansion["total"] == system["count"]
+    assert [c["code"] for c in expansion["contains"]] == [c["code"] for c in system["concept"]]
+    assert {c["system"] for c in expansion["contains"]} == {FINDING}
+
+
+def test_an_expansion_is_filtered_and_paged(client: TestClient) -> None:
+    query = {"filter": "TSH", "offset": "1", "count": "2"}
+    address = "/fhir/r4/ValueSet/finding/$expand"
+    whole = parsed(client.get(address, params={"filter": "tsh"}))["expansion"]
+    page = parsed(client.get(address, params=query))["expansion"]
+    assert whole["total"] == page["total"] > 3
+    assert page["contains"] == whole["contains"][1:3]
+    assert page["offset"] == 1
+
+
+@pytest.mark.parametrize("value", ["-1", "x", "1.5", "9" * 40])
+def test_a_page_that_cannot_be_is_refused(client: TestClient, value: str) -> None:
+    answer = client.get("/fhir/r4/ValueSet/finding/$expand", params={"count": value})
+    assert issue(answer, 400) == ("value", "http.count")
+
+
+@pytest.mark.parametrize(
+    ("body", "expression"),
+    [
+        ({"resourceType": "Bundle"}, "resourceType"),
+        (
+            {"resourceType": "Parameters", "parameter": [{"name": "code"}]},
+            "Parameters.parameter[0]",
+        ),
+        (
+            {"resourceType": "Parameters", "parameter": [{"name": "code", "valueBoolean": True}]},
+            "Parameters.parameter[0].value",
+        ),
+    ],
+)
+def test_a_body_that_cannot_be_read_is_refused_with_its_place(
+    client: TestClient, body: Resource, expression: str
+) -> None:
+    answer = client.post("/fhir/r4/CodeSystem/$validate-code", json=body, headers=FHIR)
+    assert issue(answer, 400)[1] == expression
