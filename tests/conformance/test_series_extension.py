@@ -152,6 +152,7 @@ def test_the_checkpoint_can_be_computed_again_from_it():
                     prior_therapy=facts.prior_therapy,
                     mixture=facts.mixture,
                     lt4_at_least_most_generous=facts.most_generous,
+                    need=facts.need,
                 ),
             )
             assert again.checkpoint.dose == facts.checkpoint

@@ -30,6 +30,7 @@ OTHERWISE = {
     ("cds/gathering.py", Fraction(50)): "pages that are fetched",
     ("cds/gathering.py", Fraction(200)): "an HTTP status",
     ("cds/routes.py", Fraction(200)): "an HTTP status",
+    ("dosing/moves.py", Fraction(9, 10)): "how much of an increment is still a step",
     ("reading/budget.py", Fraction(50)): "drafts in one record",
     ("reading/dates.py", Fraction(12)): "months",
     ("reading/remembered.py", Fraction(300)): "the longest words that are kept, characters",

@@ -21,6 +21,7 @@ from crossgrain.safety.assess import after_plan, before_plan, constraints
 from crossgrain.safety.facts import RunningPlan
 from crossgrain.safety.intent import T3_TARGETS, Constraints, Intent, intent_for
 from crossgrain.safety.judgement import Ending, order_findings
+from crossgrain.safety.need import SHORTAGE, TodaysNeed, need_of
 from crossgrain.safety.rule import Finding, Severity, most_severe_first
 from crossgrain.safety.tsh import tsh_limits
 
@@ -58,7 +59,8 @@ def propose(record: Record, request: SwitchRequest, catalogue: Catalogue) -> Pro
     found = (*on_order, *before_plan(record.facts, intent, catalogue.rules))
     plan = None
     if not _stops(found):
-        wish = _wish(record, request, target, constraints(found, catalogue.rules))
+        need = need_of(record.facts, catalogue.rules.before[SHORTAGE], catalogue.policy)
+        wish = _wish(record, request, target, constraints(found, catalogue.rules), need)
         catalogue.policy.pace(request.pace)  # unknown, it is an error even where not used
         plan = plans.plan_switch(record.regimen, wish)
         found = (*found, *after_plan(plan, record.facts, catalogue.rules))
@@ -120,7 +122,9 @@ def _stops(findings: Iterable[Finding]) -> bool:
     return any(finding.severity is Severity.STOP for finding in findings)
 
 
-def _wish(record: Record, request: SwitchRequest, target: Target, limits: Constraints) -> Wish:
+def _wish(
+    record: Record, request: SwitchRequest, target: Target, limits: Constraints, need: TodaysNeed
+) -> Wish:
     """What was asked, as far as the findings let it be."""
     # The cautious pace rises by the smallest orderable increment, from the first step on.
     frail = limits.slowly or limits.too_much_weighs or limits.too_little_weighs
@@ -134,6 +138,8 @@ def _wish(record: Record, request: SwitchRequest, target: Target, limits: Constr
         tsh_every_days=limits.tsh_every_days,
         too_much_weighs=limits.too_much_weighs,
         too_little_weighs=limits.too_little_weighs,
+        need=need.part,
+        need_said=need.said,
         at_home=_at_home(record),
         stock=tuple(sorted(set(request.stock))),
         another_product=request.another_product,

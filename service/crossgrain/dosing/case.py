@@ -1,7 +1,7 @@
 """One switch to plan: what is taken, what is wanted, and the tables it is planned by."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis, Weights
@@ -10,6 +10,7 @@ from crossgrain.dosing.exchange import Exchange
 from crossgrain.dosing.kinetics import ConstantIntake, Intake, Kinetics, KineticsTable, PoolWeights
 from crossgrain.dosing.kits import Kit
 from crossgrain.dosing.moves import Products, total_intake
+from crossgrain.dosing.need import UNCHANGED
 from crossgrain.dosing.plan import LineDose, Stage, Step, SwitchPart
 from crossgrain.dosing.policy import Pace, Policy
 from crossgrain.dosing.preparations import Preparation
@@ -59,12 +60,31 @@ class SwitchCase:
     exchange: Exchange | None = None
     tsh_every_days: int | None = None
     """In pregnancy: the most days between two draws."""
+    need: Fraction = UNCHANGED
+    """What the patient needs, as a part of the old regimen."""
 
     @property
     def draws_apart(self) -> int:
         """The most days between two draws while doses change."""
         usual = self.policy.draws.apart_days
         return min(usual, self.tsh_every_days or usual)
+
+    @property
+    def lowers(self) -> Fraction:
+        """By what a need lowers every target: more is given only after labs."""
+        return min(self.need, UNCHANGED)
+
+    @property
+    def by_need(self) -> "SwitchCase":
+        """The same case, with coverage that of what is needed once the pools have settled."""
+        if self.need == UNCHANGED:
+            return self
+        part = float(self.need)
+        enabled = (
+            replace(e, per_pool=PoolWeights(*(weight / part for weight in e.per_pool)))
+            for e in self.enabled
+        )
+        return replace(self, enabled=tuple(enabled))
 
     @property
     def kinetics(self) -> Kinetics:

@@ -3,7 +3,7 @@
 A plan follows from doses, a wish and tables alone. In a day of prescribing the same few tablets
 come up again and again, and one order is often judged three times while it is written. So the
 plans asked for lately are kept, without whose they were: the places that a dose was read from
-and the patient's weight are left out, and put into the rationale anew each time.
+and the patient's weight and results are left out, and put into the rationale anew each time.
 """
 
 from dataclasses import replace
@@ -47,8 +47,9 @@ class KeptPlans:
 
     def plan_switch(self, regimen: Regimen, wish: Wish) -> Plan:
         """The same as `planner.plan_switch` gives, and raises, over the same tables."""
-        draft = self._draft(numbered(regimen), replace(wish, weight_kg=None))
-        return finished(draft, regimen, wish.weight_kg, self._tables.cross_checks)
+        whoever = replace(wish, weight_kg=None, need_said=None)
+        draft = self._draft(numbered(regimen), whoever)
+        return finished(draft, regimen, wish, self._tables.cross_checks)
 
     @property
     def found(self) -> tuple[int, int]:

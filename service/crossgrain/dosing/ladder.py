@@ -15,7 +15,8 @@ from crossgrain.names.errors import Category, DomainError
 def ladder_to(case: SwitchCase, rows: Sequence[BasisRow], aim: TargetDose) -> tuple[Rung, ...]:
     """The bases' targets as points along the climb to the aim, smallest first.
 
-    On basis b the climb has reached the old regimen's worth at E(b)/worth(b, aim) of the aim.
+    On basis b the climb has reached the old regimen's worth at E(b)/worth(b, aim) of the aim. Where
+    the patient needs less than that, every point comes so much lower; where more, none is higher.
     """
     targets = {row.basis_id: row.target for row in rows if row.target}
     points = []
@@ -25,7 +26,7 @@ def ladder_to(case: SwitchCase, rows: Sequence[BasisRow], aim: TargetDose) -> tu
             share = enabled.lt4_equivalent_ug / worth
         else:
             share = targets[enabled.basis.id].share_of(aim)
-        points.append((share, enabled.basis))
+        points.append((share * case.lowers, enabled.basis))
     return tuple(
         Rung(basis, aim.times(share), on_grid(aim.times(share), case.products))
         for share, basis in sorted(points, key=lambda point: point[0])

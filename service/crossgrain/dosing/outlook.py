@@ -16,6 +16,7 @@ from crossgrain.dosing.forecast import (
 )
 from crossgrain.dosing.kinetics import ConstantIntake, steady
 from crossgrain.dosing.moves import Move
+from crossgrain.dosing.need import UNCHANGED, coverage_of_need
 from crossgrain.dosing.plan import Band, BasisCoverage, Forecast, Mode, PriorTherapy, SwitchPart
 from crossgrain.dosing.prior import OldDoses, old_doses, stopped, taper_problem, tapered
 from crossgrain.dosing.taper import Choice
@@ -65,7 +66,7 @@ def _tapered(
             weights,
             case.leaning,
         )
-        found = tapered(problem, old)
+        found = tapered(replace(problem, need=float(case.need)), old)
         if found:
             return found
     raise DomainError(
@@ -145,6 +146,11 @@ def forecast_for(
         for enabled in case.enabled
     )
     kinetics = case.kinetics
+    of_need = tuple(
+        coverage_of_need(followed, e.basis, e.weights, e.per_pool, old, float(case.need))
+        for e in case.enabled
+        if case.need != UNCHANGED
+    )
     return Forecast(
         prior_therapy=mode,
         coverage=covered,
@@ -154,6 +160,7 @@ def forecast_for(
         t4_pool_end_ug=end.t4 * kinetics.t4_absorbed * kinetics.t4_tau,
         steady_day=steady_day(schedule.followed, old, case.policy.steady_within),
         band=_band(case, periods, covered) if with_band else None,
+        of_need=of_need,
     )
 
 

@@ -260,6 +260,8 @@ class Forecast:
     steady_day: int
     band: "Band | None" = None
     """Given for the plan's own prior therapy."""
+    of_need: tuple[BasisCoverage, ...] = ()
+    """Coverage of what is needed, where that is not the old regimen: see `dosing.need`."""
 
     @property
     def lowest(self) -> BasisCoverage:
@@ -394,7 +396,7 @@ class Plan:
     prior_therapy: PriorTherapy
     comparison: tuple[BasisRow, ...]
     aim: TargetDose
-    """The chosen basis' target, exact."""
+    """The chosen basis' target, exact; less of it where less is needed."""
     aim_tablets: tuple[LineDose, ...]
     """The orderable doses nearest to `aim`."""
     steps: tuple[Step, ...]
@@ -415,6 +417,8 @@ class Plan:
     """Whether LT4 is given in whole tablets, two of which may share the days of a week."""
     weekly_withheld: bool = False
     """Whether that was asked for and is not done, for the patient's risk."""
+    need: Fraction = Fraction(1)
+    """What the patient needs, as a part of the old regimen, by today's TSH."""
 
     @property
     def ended_products(self) -> frozenset[str]:

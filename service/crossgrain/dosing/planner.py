@@ -21,6 +21,7 @@ from crossgrain.dosing.kinetics import KineticsTable, intake_of
 from crossgrain.dosing.kits import Kit, smallest_kit
 from crossgrain.dosing.ladder import checkpoint_dose, ladder_to
 from crossgrain.dosing.moves import Products, amounts_of, as_dose, medicines, old_amounts
+from crossgrain.dosing.need import UNCHANGED
 from crossgrain.dosing.outlook import Timeline, forecast_for, mode_of, schedule_for
 from crossgrain.dosing.plan import (
     BasisRow,
@@ -37,7 +38,7 @@ from crossgrain.dosing.plan import (
 )
 from crossgrain.dosing.policy import Policy
 from crossgrain.dosing.preparations import Preparation
-from crossgrain.dosing.rationale import by_weight, explain_dose, explain_moves
+from crossgrain.dosing.rationale import by_need, by_weight, explain_dose, explain_moves
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.supply import draws, prescriptions
 from crossgrain.dosing.tablets import best_day_dose, nearest_doses
@@ -73,6 +74,10 @@ class Wish:
     """Whether LT4 is given in whole tablets, two of which may share the days of a week."""
     weekly_withheld: bool = False
     """Whether that was asked for and a patient's risk forbids it."""
+    need: Fraction = UNCHANGED
+    """What the patient needs, as a part of what is taken, by today's TSH."""
+    need_said: Statement | None = None
+    """The same in words, with what they rest on."""
     another_product: bool = False
     """Whether desiccated thyroid is to be of another product, of the family taken or not."""
 
@@ -117,7 +122,7 @@ def plan_switch(regimen: Regimen, wish: Wish, tables: Tables) -> Plan:
     """
     rows = compare(regimen, tables.bases, wish.target, wish.mixture)
     draft = draft_of(numbered(regimen), wish, tables, rows)
-    return finished(draft, regimen, wish.weight_kg, tables.cross_checks)
+    return finished(draft, regimen, wish, tables.cross_checks)
 
 
 def numbered(regimen: Regimen) -> Regimen:
@@ -128,14 +133,13 @@ def numbered(regimen: Regimen) -> Regimen:
     return Regimen(tuple(lines))
 
 
-def finished(
-    draft: PlanDraft, regimen: Regimen, weight_kg: Fraction | None, checks: CrossChecks
-) -> Plan:
+def finished(draft: PlanDraft, regimen: Regimen, wish: Wish, checks: CrossChecks) -> Plan:
     """The plan for one patient, of the very doses that the draft was made for."""
     origins = [line.origin for line in regimen]
     rationale = (
         *(statement.read_at(origins) for statement in draft.about_dose),
-        *by_weight(checks, weight_kg),
+        *by_weight(checks, wish.weight_kg),
+        *by_need(wish.need_said, draft.plan),
         *draft.about_moves,
     )
     return replace(draft.plan, rationale=rationale)
@@ -151,13 +155,15 @@ def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow,
     if case.exchange:
         rows = tuple(replace(row, target=row.target and _today(case)) for row in rows)
     # 2. Each basis' target as a point along the climb; at the smallest of them it waits for labs,
-    #    so that no generous chart carries a patient past what a stricter one calls enough.
+    #    so that no generous chart carries a patient past what a stricter one calls enough. Where
+    #    today's dose is too much, all of them come lower; too little of it raises none.
     aim = aim_on(wish.basis_id, rows)
     if case.exchange:
         dose, set_by = _exchanged(case, case.exchange), wish.basis_id
         ladder = tuple(Rung(enabled.basis, aim, dose) for enabled in case.enabled)
     else:
         ladder = ladder_to(case, rows, aim)
+        aim = aim.times(case.lowers)
         dose, set_by = checkpoint_dose(
             case, ladder, at_least_most_generous=wish.lt4_at_least_most_generous
         )
@@ -184,7 +190,7 @@ def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow,
     )
     # 5. Where the patient stands when the labs are back, and what each reading of them leads to.
     hold = _hold(case, own, dose)
-    ways = outlines(case, hold, ladder)
+    ways = outlines(case.by_need, hold, ladder)
     # 6. Tablets for all of these doses together, then the draws and the orders.
     kits, in_branches = _kits(case, own, hold, ways)
     stages = [Stage.CLIMB] * (len(own.slots) - 1) + [Stage.HOLD]
@@ -218,6 +224,7 @@ def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow,
         exchange=case.exchange,
         weekly=wish.weekly_pattern,
         weekly_withheld=wish.weekly_withheld,
+        need=case.need,
     )
     return PlanDraft(plan, explain_dose(case, plan, tables.cross_checks), explain_moves(case, plan))
 
@@ -270,6 +277,7 @@ def _case(regimen: Regimen, wish: Wish, tables: Tables, rows: Sequence[BasisRow]
         leaning=_leaning(tables.policy, wish),
         exchange=exchange,
         tsh_every_days=wish.tsh_every_days,
+        need=UNCHANGED if exchange else wish.need,
     )
 
 

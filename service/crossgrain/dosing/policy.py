@@ -2,10 +2,12 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from enum import StrEnum
 from fractions import Fraction
 from typing import Any
 
 from crossgrain.names.errors import Category, DomainError
+from crossgrain.names.printing import is_finite
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +46,15 @@ class Supply:
     source: str
 
 
+class TodaysTsh(StrEnum):
+    """What today's TSH says of today's dose, by the patient's own limits."""
+
+    FRANKLY_HIGH = "frankly_high"
+    HIGH = "high"
+    LOW = "low"
+    SUPPRESSED = "suppressed"
+
+
 @dataclass(frozen=True, slots=True)
 class Draws:
     """How far apart blood is drawn while doses change, and how long before a step, days.
@@ -79,6 +90,8 @@ class Policy:
     maintenance_days : draws after the last stable dose's own
     steady_within : part of the larger of old and new within which a pool counts as steady
     lt4_raise_ug : the largest conditional rise of LT4 between two labs
+    need : what is needed, as a part of today's dose, where today's TSH is out of range
+    need_source : on whose word
     tolerance : part of a target by which tablets may miss it
     weekly_apart : by what factor two tablets of LT4 that share a week may differ
     weekly_source : on whose word
@@ -97,6 +110,8 @@ class Policy:
     maintenance_days: tuple[int, ...]
     steady_within: float
     lt4_raise_ug: Fraction
+    need: Mapping[TodaysTsh, Fraction]
+    need_source: str
     tolerance: Fraction
     exchange_lowest: Fraction
     weekly_apart: Fraction
@@ -148,6 +163,8 @@ def policy_from(table: Mapping[str, Any]) -> Policy:
             ),
             steady_within=float(table["labs"]["steady_within"]),
             lt4_raise_ug=Fraction(table["lt4_raise"]["largest_ug"]),
+            need={says: Fraction(table["need"][says]) for says in TodaysTsh},
+            need_source=str(table["need"]["source"]),
             tolerance=Fraction(table["tablets"]["tolerance"]),
             exchange_lowest=Fraction(table["exchange"]["lowest"]),
             weekly_apart=Fraction(table["weekly"]["most_apart"]),
@@ -198,6 +215,12 @@ def _check(policy: Policy) -> None:
         raise DomainError(Category.INVALID, "titration", "a part lies between 0 and 1")
     if policy.weekly_apart <= 1:
         raise DomainError(Category.INVALID, "weekly", "two tablets differ by a factor above 1")
+    ordered = [policy.need[says] for says in reversed(TodaysTsh)]
+    ordered.insert(2, Fraction(1))
+    if ordered != sorted(ordered) or not ordered[0] > 0 or not all(map(is_finite, ordered)):
+        raise DomainError(
+            Category.INVALID, "need", "a higher TSH needs no less, and 1 lies between high and low"
+        )
     taper, supply = policy.taper, policy.supply
     if not 0 <= taper.tolerance <= taper.saving_a_strength < 1 or not 0 <= taper.guard < 1:
         raise DomainError(

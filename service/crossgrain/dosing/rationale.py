@@ -1,6 +1,7 @@
 """Why the plan is what it is: statements in order, each with its arithmetic and its source."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from fractions import Fraction
 
 from crossgrain.dosing.bases import T3_UG_PER_GRAIN, T4_UG_PER_GRAIN
@@ -9,7 +10,15 @@ from crossgrain.dosing.climb import t3_at_goal, t3_before
 from crossgrain.dosing.comparison import CrossChecks, spread
 from crossgrain.dosing.exchange import Exchange
 from crossgrain.dosing.moves import medicines
-from crossgrain.dosing.plan import Forecast, LabReading, Plan, PriorTherapy, Statement, SwitchPart
+from crossgrain.dosing.plan import (
+    BasisCoverage,
+    Forecast,
+    LabReading,
+    Plan,
+    PriorTherapy,
+    Statement,
+    SwitchPart,
+)
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.taper import Choice, Taper
 from crossgrain.dosing.targets import Target
@@ -55,12 +64,23 @@ def by_weight(checks: CrossChecks, weight_kg: Fraction | None) -> Iterator[State
         )
 
 
+def by_need(said: Statement | None, plan: Plan) -> Iterator[Statement]:
+    """What today's TSH changed, and why; or why it changed nothing."""
+    if said is None:
+        return
+    if plan.exchange:
+        title = "Today's TSH changes nothing of this plan"
+        why = f"one product takes the place of another, as many grains of it. {said.arithmetic}"
+        said = replace(said, title=title, arithmetic=why)
+    yield said
+
+
 def explain_moves(case: SwitchCase, plan: Plan) -> tuple[Statement, ...]:
     """The second part: how the plan gets there. It names nothing of a patient's record."""
     return (
         *(_exchange(case, plan.exchange) if plan.exchange else _climb(case, plan)),
         *_whole_weeks(case, plan),
-        *(_forecast(forecast) for forecast in plan.ways),
+        *(_forecast(case, forecast) for forecast in plan.ways),
         *(_branch(plan, index) for index in range(len(plan.checkpoint.branches))),
         *_labs(case, plan),
         _model(case),
@@ -188,10 +208,11 @@ def _target(case: SwitchCase, plan: Plan) -> Statement:
         line.note or f"{line.preparation.name} {quantity(line.amount, line.preparation.unit)}"
         for line in plan.aim_tablets
     )
+    lowered = f"{decimal(case.lowers)} times what the chart gives; " if case.lowers != 1 else ""
     return Statement(
         f"The target on the chosen basis “{plan.basis_id}” is {dose_words(plan.aim)}",
-        f"nearest tablets: {tablets}. The bases in use disagree by a factor of {decimal(factor)}:"
-        f" from {dose_words(shares[0])} to {dose_words(shares[-1])}",
+        f"{lowered}nearest tablets: {tablets}. The bases in use disagree by a factor of"
+        f" {decimal(factor)}: from {dose_words(shares[0])} to {dose_words(shares[-1])}",
         _origins(case),
         "each basis' own source",
     )
@@ -204,12 +225,14 @@ def _against_tables(case: SwitchCase, plan: Plan, checks: CrossChecks) -> Iterat
         limits = checks.lt4_range(mg)
         if limits:
             low, high = limits
-            inside = low <= plan.aim.lt4_ug <= high
+            lt4_ug = plan.aim.lt4_ug / case.lowers  # the table is of equivalents, not of needs
+            what = "target" if case.lowers == 1 else "equivalent"
+            inside = low <= lt4_ug <= high
             yield Statement(
                 f"A published table puts LT4 between {amount(low)} and {micrograms(high)}; the"
-                f" target lies {'inside' if inside else 'outside'} that range",
+                f" {what} lies {'inside' if inside else 'outside'} that range",
                 f"{amount(mg)} mg desiccated: {amount(low)} to {micrograms(high)}, against"
-                f" {micrograms(plan.aim.lt4_ug)} on “{plan.basis_id}”",
+                f" {micrograms(lt4_ug)} on “{plan.basis_id}”",
                 _origins(case),
                 checks.handout_source,
             )
@@ -232,11 +255,12 @@ def _checkpoint(case: SwitchCase, plan: Plan) -> Statement:
         if checkpoint.held_above
         else ""
     )
+    lowered = f", each {decimal(case.lowers)} times what it gives" if case.lowers != 1 else ""
     return Statement(
         f"The climb waits for labs at {dose_words(checkpoint.dose)}, the target of"
         f" “{checkpoint.set_by}”",
-        f"targets along the climb: {rungs}; rounded to the increments of the climb, never below"
-        f" one{above}.{off_ratio(checkpoint.held)} No dose past it without a TSH in between",
+        f"targets along the climb: {rungs}{lowered}; rounded to the increments of the climb, never"
+        f" below one{above}.{off_ratio(checkpoint.held)} No dose past it without a TSH in between",
         (),
         "the smallest target that any enabled basis gives"
         if checkpoint.is_smallest
@@ -300,14 +324,15 @@ def _simplicity(case: SwitchCase, plan: Plan) -> Iterator[Statement]:
         for side, weight in (("above", leaning.above), ("below", leaning.below))
         if weight != 1
     )
+    of_need = "" if case.need == 1 else f" of {decimal(case.need)} times the old dose"
     yield Statement(
         price,
-        f"chosen: coverage {fine_percent(chosen.lowest)} to {fine_percent(chosen.highest)},"
-        f" {_asks(chosen, weekly=plan.weekly)}; best found: {fine_percent(best.lowest)} to"
-        f" {fine_percent(best.highest)}, {_asks(best, weekly=plan.weekly)}; up to"
-        f" {decimal(policy.tolerance)} in ln coverage is given for a simpler taper,"
-        f" {decimal(policy.saving_a_strength)} where that saves a strength; none goes below"
-        f" {fine_percent(policy.guard)} while another does not{weighed}",
+        f"chosen: coverage{of_need} {fine_percent(chosen.lowest)} to"
+        f" {fine_percent(chosen.highest)}, {_asks(chosen, weekly=plan.weekly)}; best found:"
+        f" {fine_percent(best.lowest)} to {fine_percent(best.highest)},"
+        f" {_asks(best, weekly=plan.weekly)}; up to {decimal(policy.tolerance)} in ln coverage is"
+        f" given for a simpler taper, {decimal(policy.saving_a_strength)} where that saves a"
+        f" strength; none goes below {fine_percent(policy.guard)} while another does not{weighed}",
         (),
         policy.source,
     )
@@ -364,11 +389,20 @@ def _asks(taper: Taper, *, weekly: bool) -> str:
     return f"strengths to buy {taper.bought}, changes {taper.changes}, {halves}"
 
 
-def _forecast(forecast: Forecast) -> Statement:
-    by_basis = "; ".join(
+def _on_bases(covered: Sequence[BasisCoverage]) -> str:
+    return "; ".join(
         f"“{c.basis_id}” {percent(c.lowest.value)} (day {decimal(c.lowest.day)}) to"
         f" {percent(c.highest.value)} (day {decimal(c.highest.day)})"
-        for c in forecast.coverage
+        for c in covered
+    )
+
+
+def _forecast(case: SwitchCase, forecast: Forecast) -> Statement:
+    of_need = (
+        f". Against {decimal(case.need)} times the old dose, taken from day 0 on:"
+        f" {_on_bases(forecast.of_need)}"
+        if forecast.of_need
+        else ""
     )
     low, high = forecast.t3_exposure
     band = forecast.band
@@ -389,7 +423,8 @@ def _forecast(forecast: Forecast) -> Statement:
         f"Forecast with {forecast.prior_therapy}: coverage from"
         f" {percent(forecast.lowest.lowest.value)} on “{forecast.lowest.basis_id}”, T3 exposure"
         f" {percent(low.value)} to {percent(high.value)}",
-        f"coverage {by_basis}; {pool}; steady from day {forecast.steady_day}{widened}",
+        f"coverage {_on_bases(forecast.coverage)}{of_need}; {pool}; steady from day"
+        f" {forecast.steady_day}{widened}",
         (),
         "two first-order pools, closed form; see the model's own statement",
     )

@@ -98,6 +98,7 @@ class Problem:
         so that a weighed sum of pools is coverage on that basis
     leaning : weights, tolerances and limits
     shares : see `shares_of`
+    need : what the patient needs, as a part of the old regimen at whose pools the problem begins
     """
 
     kinetics: Kinetics
@@ -110,6 +111,7 @@ class Problem:
     weights: tuple[PoolWeights, ...]
     leaning: Leaning = Leaning()
     shares: tuple[float, ...] | None = None
+    need: float = 1.0
 
 
 def shares_of(levels: Sequence[Level]) -> tuple[float, ...] | None:

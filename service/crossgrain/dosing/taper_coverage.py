@@ -54,6 +54,8 @@ class TaperCoverage:
     ----------
     begin : day 0
     legs : the segments
+    needs : for each segment what counts as 1 at its end, on each basis: 1, where the old regimen is
+        what the patient needs
     shares : each level as a part of the first, today's dose; ``None`` where several medicines fall
     at_end : for each level taken last, between which lowest and highest coverage the problem ends
     """
@@ -68,6 +70,7 @@ class TaperCoverage:
         self._turn_power = -1 / (self._turn_scale - 1)
         self._levels = [self._weigh(level.intake) for level in problem.levels]
         self.legs = self._legs()
+        self.needs = self._needs()
         self.at_end = self._at_end()
         # A level without hormone on some basis cannot be divided by.
         counts = min(slow + fast for slow, fast in self._levels[0]) > 0
@@ -134,12 +137,17 @@ class TaperCoverage:
     def squares(self, path: Sequence[int]) -> float:
         """Sum of (ln coverage)² over the bases at the segments' ends."""
         point, total = self.begin, 0.0
-        for level in path:
+        for level, needs in zip(path, self.needs, strict=True):
             point = point.after[level]  # walked already, since it was found
             total += sum(
-                log(slow + fast) ** 2 if slow + fast > 0 else inf for slow, fast in point.state
+                log((slow + fast) / need) ** 2 if slow + fast > 0 else inf
+                for (slow, fast), need in zip(point.state, needs, strict=True)
             )
         return total
+
+    def guarded(self, guard: float) -> float:
+        """The floor under coverage that a guard on coverage of the old regimen comes to."""
+        return guard
 
     def _later(self, at: int) -> list[tuple[tuple[float, float, float, float], ...]]:
         """What leads from the beginning of a segment to coverage at its end and at each later one.
@@ -152,7 +160,7 @@ class TaperCoverage:
         e4 = e3 = 1.0
         new: State = tuple((0.0, 0.0) for _ in self._weights)
         later = self._ends[at] = []
-        for leg in self.legs[at:]:
+        for leg, needs in zip(self.legs[at:], self.needs[at:], strict=True):
             e4, e3 = e4 * leg.e4, e3 * leg.e3
             new = tuple(
                 (t + (s - t) * leg.e4, g + (f - g) * leg.e3)
@@ -160,11 +168,19 @@ class TaperCoverage:
             )
             later.append(
                 tuple(
-                    (e4, e3, s + f, slow * (1 - e4) + fast * (1 - e3))
-                    for (s, f), (slow, fast) in zip(new, self._levels[0], strict=True)
+                    (
+                        e4 / need,
+                        e3 / need,
+                        (s + f) / need,
+                        (slow * (1 - e4) + fast * (1 - e3)) / need,
+                    )
+                    for (s, f), (slow, fast), need in zip(new, self._levels[0], needs, strict=True)
                 )
             )
         return later
+
+    def _needs(self) -> tuple[tuple[float, ...], ...]:
+        return ((1.0,) * len(self._weights),) * len(self.legs)
 
     def _legs(self) -> tuple[Leg, ...]:
         """One per segment; most segments of a taper are alike, and such are worked out once."""
@@ -212,9 +228,11 @@ class TaperCoverage:
         ends = []
         for level in self._levels:
             low = high = None
-            for (s, f), (ks, kf), (slow, fast) in zip(without, kept, level, strict=True):
-                below = s + f + slow * (1 - all4) + fast * (1 - all3)
-                above = ks + kf + slow * (1 - late4) + fast * (1 - late3)
+            for (s, f), (ks, kf), (slow, fast), need in zip(
+                without, kept, level, self.needs[-1], strict=True
+            ):
+                below = (s + f + slow * (1 - all4) + fast * (1 - all3)) / need
+                above = (ks + kf + slow * (1 - late4) + fast * (1 - late3)) / need
                 low = above if low is None else min(low, above)
                 high = below if high is None else max(high, below)
             ends.append((high or 0.0, low or 0.0))

@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from math import exp, inf
 from typing import NamedTuple
 
+from crossgrain.dosing.need import NeededCoverage
 from crossgrain.dosing.taper import EQUAL, TIE, Choice, Leaning, Problem, Taper
 from crossgrain.dosing.taper_coverage import Point, TaperCoverage
 
@@ -55,7 +56,7 @@ class _Search:
 
     def __init__(self, problem: Problem) -> None:
         self.problem = problem
-        self.coverage = TaperCoverage(problem)
+        self.coverage = TaperCoverage(problem) if problem.need == 1 else NeededCoverage(problem)
         self.makes = {
             True: [level.whole for level in problem.levels],
             False: [level.kits for level in problem.levels],
@@ -76,6 +77,7 @@ class _Search:
 
     def choose(self, guard: float) -> Choice | None:
         """The best over everything, then the simplest that comes near it."""
+        guard = self.coverage.guarded(guard)
         best = self._best(guard)
         if best is None:
             return None

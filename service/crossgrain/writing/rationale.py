@@ -20,6 +20,7 @@ from crossgrain.dosing.plan import (
 )
 from crossgrain.dosing.targets import TargetDose
 from crossgrain.dosing.wording import standing_words
+from crossgrain.names.printing import exact_decimal
 from crossgrain.safety.judgement import OrderJudgement
 from crossgrain.safety.order import OrderReading
 from crossgrain.words.doses import daily_dose, pieces
@@ -54,6 +55,7 @@ def _asked(letter: Letterhead) -> Iterator[Part]:
 def _planned(letter: Letterhead, plan: Plan) -> Iterator[Part]:
     yield _code("planned-pace", plan.pace)
     yield _code("planned-prior-therapy", plan.prior_therapy)
+    yield {"name": "need", "valueDecimal": exact_decimal(plan.need)}
     yield from map(_statement, plan.rationale)
     yield from _compared(plan.comparison, plan.basis_id)
     yield _aim(plan.aim, plan.aim_tablets)
@@ -175,6 +177,8 @@ def _forecast(wording: Wording, forecast: Forecast, *, chosen: bool) -> Iterator
     yield _flag("chosen", chosen)
     for coverage in forecast.coverage:
         yield _group("coverage", *_coverage(wording, coverage))
+    for coverage in forecast.of_need:
+        yield _group("coverage-of-need", *_coverage(wording, coverage))
     yield _group(
         "t3-exposure",
         *_range(wording, *forecast.t3_exposure),

@@ -91,6 +91,12 @@ CHECKPOINT = PartDefinition(
         ),
     ),
 )  # fmt: skip
+COVERAGE = (
+    one("basis", "code", "The basis"),
+    *RANGE,
+    one("at-end", "decimal", "At the end of the checkpoint hold"),
+    one("secant", "boolean", "Whether a table chart was replaced by its secant"),
+)
 FORECAST = PartDefinition(
     "forecast", "", 0, "2", "What the model predicts under one prior therapy",
     (
@@ -98,12 +104,13 @@ FORECAST = PartDefinition(
         one("chosen", "boolean", "Whether it is the one proposed"),
         PartDefinition(
             "coverage", "", 1, "*", "Modelled hormone over that of the old regimen, on one basis",
-            (
-                one("basis", "code", "The basis"),
-                *RANGE,
-                one("at-end", "decimal", "At the end of the checkpoint hold"),
-                one("secant", "boolean", "Whether a table chart was replaced by its secant"),
-            ),
+            COVERAGE,
+        ),
+        PartDefinition(
+            "coverage-of-need", "", 0, "*",
+            "The same over that of need times the old regimen, taken from day one on; 1 is what is"
+            " needed",
+            COVERAGE,
         ),
         PartDefinition(
             "t3-exposure", "", 1, "1", "The whole T3 pool over the old regimen's",
@@ -164,6 +171,7 @@ RATIONALE_PARTS = (
     ORDER,
     maybe("planned-pace", "code", "How fast they do: a finding may slow them"),
     maybe("planned-prior-therapy", "code", "What is planned: a finding may rule `stop` out"),
+    maybe("need", "decimal", "What is needed by today's TSH, as a part of what is taken now"),
     STATEMENT,
     BASIS,
     maybe("spread", "decimal", "Highest target over lowest, over the bases that steer the plan"),

@@ -97,7 +97,7 @@ def series_facts(proposal: Proposal, plan: Plan, plan_id: str) -> SeriesFacts:
         day_one=start,
         decision=start + timedelta(checkpoint.decision_day),
         checkpoint=checkpoint.dose,
-        need=Fraction(1),
+        need=plan.need,
         tables=proposal.tables,
     )
 

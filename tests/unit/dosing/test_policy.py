@@ -7,7 +7,7 @@ from fractions import Fraction
 import pytest
 from tests.unit.dosing.switches import CATALOGUE, GRAIN_60, GRAIN_65, LT3, increment
 
-from crossgrain.dosing.policy import policy_from
+from crossgrain.dosing.policy import TodaysTsh, policy_from
 from crossgrain.names.errors import Category, DomainError
 
 TABLE = {
@@ -42,6 +42,13 @@ TABLE = {
         "source": "c",
     },
     "lt4_raise": {"largest_ug": "25", "source": "d"},
+    "need": {
+        "frankly_high": "1.2",
+        "high": "1.1",
+        "low": "0.9",
+        "suppressed": "0.8",
+        "source": "i",
+    },
     "tablets": {"tolerance": "1/20", "source": "e"},
     "exchange": {"lowest": "0.85", "source": "f"},
     "weekly": {"most_apart": "2", "source": "h"},
@@ -115,6 +122,9 @@ def test_an_unknown_pace_is_refused_by_naming_those_there_are():
         "labs.between.stop_days",
         "labs.between.source",
         "lt4_raise.largest_ug",
+        "need.frankly_high",
+        "need.suppressed",
+        "need.source",
         "tablets.tolerance",
         "exchange.lowest",
         "weekly.most_apart",
@@ -213,3 +223,22 @@ def test_the_cautious_pace_rises_by_the_smallest_dose_that_tablets_make(preparat
     assert increment(preparation, "cautious") == smallest
     scored = replace(preparation, scored=frozenset({smallest}))
     assert increment(scored, "cautious") == smallest / 2
+
+
+@pytest.mark.parametrize(
+    ("name", "refused", "usable"),
+    [
+        ("frankly_high", "1.05", "1.1"),
+        ("high", "0.99", "1"),
+        ("high", "1.21", "1.2"),
+        ("low", "1.01", "1"),
+        ("low", "0.79", "0.8"),
+        ("suppressed", "0.91", "0.9"),
+        ("suppressed", "2/3", "0.66"),
+    ],
+)
+def test_a_higher_tsh_never_needs_less_and_in_range_is_between(name, refused, usable):
+    with pytest.raises(DomainError, match="a higher TSH needs no less") as wrong:
+        policy_from(changed(f"need.{name}", refused))
+    assert wrong.value.field == "need"
+    assert policy_from(changed(f"need.{name}", usable)).need[TodaysTsh(name)] == Fraction(usable)

@@ -104,6 +104,7 @@ EXAMPLES: dict[str, Example] = {
     "tsh-suppressed": Example(with_labs(tsh("0.09")), with_labs(tsh("0.1"))),
     "tsh-low": Example(with_labs(tsh("0.39")), with_labs(tsh("0.4"))),
     "tsh-high": Example(with_labs(tsh("4.1")), with_labs(tsh("4.0"))),
+    "shortage-today": Example(with_labs(tsh("10.1")), with_labs(tsh("10"))),
     "recent-myocardial-infarction": Example(
         with_conditions("myocardial-infarction", day=-91),
         with_conditions("myocardial-infarction", day=-92),

@@ -2,9 +2,11 @@
 
 from fractions import Fraction
 
+from crossgrain.dosing.policy import TodaysTsh
 from crossgrain.dosing.targets import Target
 from crossgrain.safety import results
 from crossgrain.safety.facts import Analyte, Known, Measurement, Sex
+from crossgrain.safety.need import need_reading
 from crossgrain.safety.rule import Hit, Predicate, Rule, RuleCase, condition_listed, hit_on, listed
 from crossgrain.safety.tsh import (
     PREGNANT,
@@ -53,6 +55,14 @@ def _low(case: RuleCase, rule: Rule) -> Hit | None:
     return _hit(found) if _tsh_speaks(case) else None
 
 
+def _shortage(case: RuleCase, rule: Rule) -> Hit | None:
+    """So much too little that it is treated first, by what also sets the need of the plan."""
+    reading = need_reading(case.facts, rule)
+    if reading.says is not TodaysTsh.FRANKLY_HIGH:
+        return None
+    return Hit(tuple(m.origin for m in reading.results), {"what": reading.why})
+
+
 def _high(case: RuleCase, rule: Rule) -> Hit | None:
     found = [
         m
@@ -70,6 +80,7 @@ LABS: dict[str, Predicate] = {
     "tsh-suppressed": _suppressed,
     "tsh-low": _low,
     "tsh-high": _high,
+    "shortage-today": _shortage,
 }
 
 
