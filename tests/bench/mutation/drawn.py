@@ -243,16 +243,10 @@ def judge(room: Room, copy: Path, choice: Choice) -> None:
     for mutant in sample.drawn:
         start = time.monotonic()
         ended[mutant] = tests.judge(mutant, logs / f"{mutant}.log")
-        _say(
-            f"{ended[mutant]:8} {time.monotonic() - start:5.1f} s {mutant}",
-            file=sys.__stdout__,
-            flush=True,
-        )
+        _say(f"{ended[mutant]:8} {time.monotonic() - start:5.1f} s {mutant}")
         if ended[mutant] != "killed":
             _say(sample.home[mutant].change(mutant))
     killed = sum(how == "killed" for how in ended.values())
-    _say(
-        f"{killed} of {len(ended)}: {score(killed, len(ended), sample.mutants)}",
-        file=sys.__stdout__,
-    )
+    share = score(killed, len(ended), sample.mutants)
+    _say(f"{killed} of {len(ended)}, of {sample.mutants} in all: {share}")
     (copy / "ended.json").write_text(json.dumps(ended, indent=1), "utf-8")
