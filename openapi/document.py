@@ -13,6 +13,7 @@ from fastapi.utils import deep_dict_update
 from crossgrain.app.conformance.lookup import TERMINOLOGY
 from crossgrain.app.conformance.routes import READABLE, shelf_of
 from crossgrain.app.factory import create_app
+from crossgrain.auth.guard import is_cds, is_operation
 from crossgrain.catalogue import load_catalogue
 from crossgrain.http.settings import Settings
 from crossgrain.names.identity import FhirVersion
@@ -37,6 +38,22 @@ DESCRIPTION = (
     " between levothyroxine, desiccated thyroid, liothyronine and their combinations. It"
     " proposes; a licensed prescriber decides. Every error is a FHIR OperationOutcome."
 )
+SCHEMES: Docs = {
+    "access-token": {
+        "type": "http",
+        "scheme": "bearer",
+        "bearerFormat": "JWT, or opaque where tokens are introspected",
+        "description": "An OAuth 2.0 access token with SMART scopes: user/MedicationRequest.c to"
+        " propose, user/MedicationRequest.r to compare and to screen.",
+    },
+    "cds-client": {
+        "type": "http",
+        "scheme": "bearer",
+        "bearerFormat": "JWT",
+        "description": "The token that a CDS client signs for one call, as CDS Hooks has it.",
+    },
+}
+"""How callers are known where a deployment asks who they are."""
 _OF_THEMSELVES = {"livez_livez_get", "readyz_readyz_get", "page_metrics_get"}
 """What takes nothing and answers one thing needs no more than its docstring."""
 
@@ -61,12 +78,23 @@ def document() -> Docs:
     if documented:
         raise LookupError(f"no such route: {', '.join(documented)}")
     made["info"]["description"] = DESCRIPTION
-    made.setdefault("components", {})["schemas"] = {**COMPONENTS, **HOOK_COMPONENTS}
+    components = made.setdefault("components", {})
+    components["schemas"] = {**COMPONENTS, **HOOK_COMPONENTS}
+    components["securitySchemes"] = SCHEMES
+    for path, item in made["paths"].items():
+        for operation in item.values():
+            operation.update(_who_may(path))
     add_examples(made, desk)
     return {name: made.pop(name) for name in ("openapi", "info")} | {
         "servers": [{"url": "/"}],
         **made,
     }
+
+
+def _who_may(path: str) -> Docs:
+    """The scheme of a route that a deployment may close; it is open where it is not set to."""
+    scheme = "cds-client" if is_cds(path) else "access-token" if is_operation(path) else ""
+    return {"security": [{scheme: []}, {}]} if scheme else {}
 
 
 def written(made: Docs) -> str:

@@ -10,6 +10,7 @@ from starlette.responses import Response
 
 from crossgrain import __version__
 from crossgrain.app.conformance.routes import add_conformance
+from crossgrain.app.conformance.smart import add_smart_configuration
 from crossgrain.app.workbench import add_workbench
 from crossgrain.auth.guard import Guard, doors
 from crossgrain.catalogue import Catalogue
@@ -65,6 +66,7 @@ def create_app(
     desk = desk_over(catalogue, clock)
     add_operations(app, desk, settings)
     add_conformance(app, desk, settings)
+    add_smart_configuration(app, settings)
     metrics = Metrics()
     _add_hooks(app, desk, settings, fetcher, metrics)
     add_sheet(app, desk, settings)

@@ -101,6 +101,13 @@ class Settings(BaseSettings):
         default=None, description="The audience that an access token must name."
     )
     oauth_jwks: str | None = Field(default=None, description="The issuer's JWKS, a file or a URL.")
+    oauth_token_endpoint: str | None = Field(
+        default=None,
+        description="Where callers get a token; with the issuer it is published for SMART.",
+    )
+    oauth_authorization_endpoint: str | None = Field(
+        default=None, description="Where users of apps sign in, published with it."
+    )
     introspection_url: str | None = Field(
         default=None, description="Where access tokens are introspected (RFC 7662)."
     )
@@ -176,6 +183,14 @@ class Settings(BaseSettings):
     def _no_final_slash(cls, url: str | None) -> str | None:
         return _address(url) if url else url
 
+    @field_validator("oauth_token_endpoint", "oauth_authorization_endpoint")
+    @classmethod
+    def _endpoint(cls, url: str | None) -> str | None:
+        """Checked, and published as it was written."""
+        if url:
+            _address(url)
+        return url
+
     @field_validator("cds_fhir_servers")
     @classmethod
     def _servers(cls, urls: tuple[str, ...]) -> tuple[str, ...]:
@@ -193,17 +208,22 @@ class Settings(BaseSettings):
     @model_validator(mode="after")
     def _complete(self) -> Self:
         """A half-configured check would let everyone in or no one: refuse it at start."""
-        needs = {
-            self.cds_auth == "jwt": ("public_url", "cds_issuers"),
-            self.fhir_auth == "jwks": ("oauth_issuer", "oauth_audience", "oauth_jwks"),
-            self.fhir_auth == "introspection": (
-                "introspection_url",
-                "introspection_client",
-                "introspection_secret",
-                "oauth_audience",
+        needs = (
+            (self.cds_auth == "jwt", ("public_url", "cds_issuers")),
+            (self.fhir_auth == "jwks", ("oauth_issuer", "oauth_audience", "oauth_jwks")),
+            (
+                self.fhir_auth == "introspection",
+                (
+                    "introspection_url",
+                    "introspection_client",
+                    "introspection_secret",
+                    "oauth_audience",
+                ),
             ),
-        }
-        missing = [name for on, names in needs.items() if on for name in names]
+            (self.oauth_token_endpoint, ("oauth_issuer",)),
+            (self.oauth_authorization_endpoint, ("oauth_token_endpoint",)),
+        )
+        missing = [name for on, names in needs if on for name in names]
         absent = [name.upper() for name in missing if not getattr(self, name)]
         if absent:
             raise ValueError(f"also set CROSSGRAIN_{', CROSSGRAIN_'.join(absent)}")
