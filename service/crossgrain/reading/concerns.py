@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from operator import attrgetter
 
-from crossgrain.names.numbers import listed, refuse, table, text
+from crossgrain.names.numbers import listed, only_known_keys, refuse, table, text
 from crossgrain.reading.codesystems import (
     Atc,
     Code,
@@ -35,6 +35,7 @@ _SYSTEMS: Mapping[str, tuple[type[Code], tuple[str, ...]]] = {
     "ndc": (Ndc, (Ndc.system,)),
     "icd10": (Icd10, (Icd10.system, "http://hl7.org/fhir/sid/icd-10")),
 }
+_KEYS = {"key", "text", "source", *_SYSTEMS}
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +137,7 @@ class ConcernTables:
         Raises
         ------
         DomainError
-            naming the entry, for a malformed code or one code with two keys.
+            naming the entry: a malformed code, one code with two keys, a key that is not known.
         """
         return cls(
             *(
@@ -153,6 +154,7 @@ def _table(entries: object, section: str, denials: Denials) -> ConcernTable:
     for number, raw in enumerate(listed(entries, section) if entries else [], start=1):
         place = f"{section}[{number}]"
         entry = table(raw, place)
+        only_known_keys(entry, _KEYS, place)
         key = text(entry, "key", place)
         for system, code in _codes(entry, place):
             if code.endswith("*"):

@@ -71,6 +71,7 @@ OTHER = {"key": "other", "icd10": ["I25.9"], "text": ["another"]}
         ([ANGINA, {**OTHER, "text": [" "]}], "[2].text", "not blank"),
         ([ANGINA, {**OTHER, "text": "another"}], "[2].text", "list"),
         ([ANGINA, {**OTHER, "icd10": "I25.9"}], "[2].icd10", "list"),
+        ([ANGINA, {**OTHER, "icd10cm": ["I25.9"]}], "[2].icd10cm", "not known here"),
         ([ANGINA, {**OTHER, "icd10": ["I20.9"]}], "[2]", "a code of other already means"),
         ([ANGINA, {**OTHER, "text": ["Angina pectoris"]}], "[2]", "a name of other already means"),
     ],
