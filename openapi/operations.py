@@ -151,7 +151,8 @@ def apply_docs(options: tuple[Option, ...]) -> dict[str, Any]:
     docs = operation_docs(
         "Apply the plan definition",
         "The plan of $propose-switch by FHIR's own operation: the record in data, the options"
-        " in parameters, the patient as subject.",
+        " in parameters, the patient as subject. The same at PlanDefinition/$apply, where"
+        " planDefinition (or in R5 url) names our one plan definition.",
         options,
         "R4: a CarePlan with everything contained. R5: a Parameters with one Bundle.",
     )

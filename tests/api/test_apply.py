@@ -10,6 +10,7 @@ import pytest
 from tests.conformance.node import needs_node, needs_packages, walked
 from tests.conformance.r5_records import as_r5
 
+from crossgrain import __version__
 from crossgrain.names.identity import FhirVersion
 
 from .calls import AS_OF, PATIENTS, PROPOSE, SCENARIO
@@ -202,3 +203,76 @@ def test_an_option_is_named_by_its_place_in_the_nested_parameters(post: Send, bo
     assert answer.json()["issue"][0]["expression"] == [
         "Parameters.parameter[2].resource.parameter[0].value"
     ]
+
+
+OURS = "http://crossgrain.example/fhir/PlanDefinition/regimen-switch"
+
+
+def at_type(body: Body, *named: dict[str, Any]) -> Body:
+    return {**body, "parameter": [*body["parameter"], *named]}
+
+
+@pytest.mark.parametrize(
+    "named",
+    [
+        {"valueCanonical": OURS},
+        {"valueUri": f"{OURS}|{__version__}"},
+        {"resource": {"resourceType": "PlanDefinition", "url": OURS, "status": "active"}},
+    ],
+)
+def test_at_type_level_the_call_names_our_definition(
+    post: Send, body: Body, named: dict[str, Any]
+) -> None:
+    at_instance = post(body, route=SENT["r4"])
+    sent = at_type(body, {"name": "planDefinition", **named})
+    answer = post(sent, route="/fhir/r4/PlanDefinition/$apply")
+    assert answer.content == at_instance.content
+
+
+def test_r5_also_takes_the_url(post: Send, body: Body) -> None:
+    called = copy.deepcopy(body)
+    called["parameter"][1]["resource"] = as_r5(called["parameter"][1]["resource"])
+    sent = at_type(called, {"name": "url", "valueCanonical": OURS})
+    answer = post(sent, route="/fhir/r5/PlanDefinition/$apply")
+    assert answer.status_code == 200, answer.text
+    assert answer.content == post(called, route=SENT["r5"]).content
+
+
+@pytest.mark.parametrize(
+    ("named", "status", "expression"),
+    [
+        ([], 400, "Parameters.parameter.where(name='planDefinition')"),
+        ([{"valueCanonical": f"{OURS}-2"}], 404, "Parameters.parameter[3]"),
+        ([{"valueCanonical": f"{OURS}|9"}], 404, "Parameters.parameter[3]"),
+        ([{"resource": {"resourceType": "PlanDefinition"}}], 404, "Parameters.parameter[3]"),
+        ([{"valueCanonical": OURS}] * 2, 400, "Parameters.parameter[4]"),
+    ],
+)
+def test_at_type_level_another_definition_is_not_found(
+    post: Send, body: Body, named: list[dict[str, Any]], status: int, expression: str
+) -> None:
+    sent = at_type(body, *({"name": "planDefinition", **each} for each in named))
+    answer = post(sent, route="/fhir/r4/PlanDefinition/$apply")
+    assert answer.status_code == status
+    assert answer.json()["issue"][0]["expression"] == [expression]
+
+
+@pytest.mark.parametrize("version", ["r4", "r5"])
+@pytest.mark.parametrize(
+    "name", ["useServerData", "dataEndpoint", "contentEndpoint", "terminologyEndpoint", "prefetch"]
+)
+def test_a_parameter_that_is_not_served_is_refused_by_its_name(
+    post: Send, body: Body, version: str, name: str
+) -> None:
+    answer = post(at_type(body, {"name": name, "valueBoolean": True}), route=SENT[version])
+    assert answer.status_code == 400
+    issue = answer.json()["issue"][0]
+    assert (issue["code"], issue["expression"]) == (
+        "not-supported",
+        ["Parameters.parameter[3].name"],
+    )
+
+
+def test_the_url_of_r5_is_no_parameter_of_r4(post: Send, body: Body) -> None:
+    sent = at_type(body, {"name": "url", "valueUri": OURS})
+    assert post(sent, route="/fhir/r4/PlanDefinition/$apply").status_code == 400

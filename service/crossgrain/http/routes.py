@@ -11,7 +11,7 @@ from crossgrain.http.limits import read_body
 from crossgrain.http.requests import Operation, check_content, serve
 from crossgrain.http.settings import Settings
 from crossgrain.names.identity import FhirVersion
-from crossgrain.operations.apply import apply
+from crossgrain.operations.apply import apply, apply_at_type
 from crossgrain.operations.compare_bases import compare_bases
 from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import Fault, refusal
@@ -34,11 +34,21 @@ def add_operations(app: FastAPI, desk: Desk, settings: Settings) -> None:
     for version in FhirVersion:
         for name, operation in served.items():
             _add_operation(app, f"/fhir/{version}/{name}", operation, version, settings)
+        at_type = f"/fhir/{version}/PlanDefinition/$apply"
+        _add_operation(app, at_type, partial(apply_at_type, desk), version, settings, shown=False)
 
 
 def _add_operation(
-    app: FastAPI, path: str, operation: Operation, version: FhirVersion, settings: Settings
+    app: FastAPI,
+    path: str,
+    operation: Operation,
+    version: FhirVersion,
+    settings: Settings,
+    *,
+    shown: bool = True,
 ) -> None:
+    """Add one route; `shown` is false where the OpenAPI document tells of it at another."""
+
     async def endpoint(request: Request) -> Response:
         return await serve(request, operation, version, settings)
 
@@ -49,6 +59,7 @@ def _add_operation(
         response_class=Response,
         operation_id=path.strip("/").replace("/", "-").replace("$", ""),
         tags=[f"FHIR {version.number}"],
+        include_in_schema=shown,
     )
 
 

@@ -1,4 +1,4 @@
-"""``PlanDefinition/regimen-switch/$apply``: the same plan by the standard operation.
+"""``$apply``, at our PlanDefinition or at its type: the same plan by the standard operation.
 
 An operation of ours based on the core ``$apply``: ``data`` carries the record, since nothing is
 stored here, and ``parameters`` the options of ``$propose-switch``. R4 answers with a CarePlan
@@ -12,8 +12,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
+from crossgrain import __version__
 from crossgrain.core.proposal import Outcome, Proposal
-from crossgrain.names.identity import FhirVersion
+from crossgrain.names.identity import MODULE_CANONICAL, FhirVersion
 from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import Complaint, Fault, RequestRefused, refusal
 from crossgrain.operations.options import Option
@@ -115,10 +116,25 @@ def apply(
     RequestRefused
         where the call is unusable, the subject is not the record's patient, or there is no plan.
     """
+    return _applied(desk, body, beside, version)
+
+
+def _parameters(body: dict[str, Any]) -> list[dict[str, Any]]:
     if body.get("resourceType") != "Parameters":
         raise refusal(Fault.INPUT_SHAPE, "resourceType", "send a Parameters resource")
-    parameters = elements_of(body)
-    context = read_options(Call({}, "Parameters", _given(parameters)), CONTEXT)
+    return elements_of(body)
+
+
+def _applied(
+    desk: Desk,
+    body: dict[str, Any],
+    beside: Sequence[Given],
+    version: FhirVersion,
+    apart: Sequence[str] = (),
+) -> dict[str, Any]:
+    """The answer; the parameters `apart` have been looked at before."""
+    parameters = _parameters(body)
+    context = read_options(Call({}, "Parameters", _given(parameters, apart)), CONTEXT)
     call = Call(*_record(parameters), (*_nested(parameters), *beside))
     options = replace(read_options(call, plan_options(desk)), where_to_give=_where_to_give)
     settled = settle_call(desk, call, options, version)
@@ -128,11 +144,60 @@ def apply(
     return _answer(desk, settled, version)
 
 
-def _given(parameters: list[dict[str, Any]]) -> tuple[Given, ...]:
+def apply_at_type(
+    desk: Desk, body: dict[str, Any], beside: Sequence[Given], version: FhirVersion
+) -> dict[str, Any]:
+    """The same at type level, where the call itself names the definition that is applied.
+
+    Raises
+    ------
+    RequestRefused
+        as for `apply`; ``not-found`` where the definition is not ours.
+    """
+    names = _NAMES_DEFINITION[version]
+    named = [
+        (place, parameter)
+        for place, parameter in enumerate(_parameters(body))
+        if parameter.get("name") in names
+    ]
+    if len(named) != 1:
+        fault = Fault.OPTION_REPEATED if named else Fault.OPTION_MISSING
+        where = f"[{named[1][0]}]" if named else f".where(name='{names[0]}')"
+        words = f"name one plan definition: {' or '.join(names)}"
+        raise refusal(fault, f"Parameters.parameter{where}", words)
+    ((place, parameter),) = named
+    if not _is_ours(parameter):
+        words = f"the one plan definition here is {MODULE_CANONICAL}"
+        raise refusal(Fault.NOT_FOUND, f"Parameters.parameter[{place}]", words)
+    return _applied(desk, body, beside, version, names)
+
+
+_NAMES_DEFINITION = {
+    FhirVersion.R4: ("planDefinition",),
+    FhirVersion.R5: ("planDefinition", "url"),
+}
+"""How a call at type level names the definition, by version."""
+_CANONICALS = ("valueCanonical", "valueUri", "valueString")
+
+
+def _is_ours(parameter: dict[str, Any]) -> bool:
+    """Whether a parameter names our plan definition, or holds it, in this version or in none."""
+    held = parameter.get("resource")
+    if isinstance(held, dict):
+        named = held.get("url")
+        version = held.get("version", __version__)
+    else:
+        named = next((parameter[key] for key in _CANONICALS if key in parameter), None)
+        named, _, version = str(named or "").partition("|")
+        version = version or __version__
+    return named == MODULE_CANONICAL and version == __version__
+
+
+def _given(parameters: list[dict[str, Any]], apart: Sequence[str]) -> tuple[Given, ...]:
     return tuple(
         Given(parameter.get("name"), parameter, f"Parameters.parameter[{place}]")
         for place, parameter in enumerate(parameters)
-        if parameter.get("name") not in (RECORD, OPTIONS)
+        if parameter.get("name") not in (RECORD, OPTIONS, *apart)
     )
 
 

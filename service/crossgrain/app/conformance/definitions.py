@@ -125,7 +125,7 @@ def apply_definition(version: FhirVersion) -> Resource:
         "base": CORE_APPLY,
         "resource": ["PlanDefinition"],
         "system": False,
-        "type": False,
+        "type": True,
         "instance": True,
     }
     options = {
@@ -138,8 +138,26 @@ def apply_definition(version: FhirVersion) -> Resource:
     }
     returned = "CarePlan" if version is FhirVersion.R4 else "Bundle"
     answer = _out("return", 1, "1", returned, "The plan, with everything that it refers to.")
-    body["parameter"] = [*_context(), _record(RECORD), options, answer]
+    body["parameter"] = [*_of_type(version), *_context(), _record(RECORD), options, answer]
     return body
+
+
+def _of_type(version: FhirVersion) -> Iterator[Resource]:
+    """What names the definition where the operation is called at type level."""
+    words = f"At type level, the plan definition: {MODULE_CANONICAL}, by it or as the resource."
+    types = {"planDefinition": "PlanDefinition"}
+    if version is FhirVersion.R5:
+        types["url"] = "canonical"
+    for name, of_type in types.items():
+        yield {
+            "name": name,
+            "use": "in",
+            "min": 0,
+            "max": "1",
+            "documentation": words,
+            "type": of_type,
+            **({"scope": ["type"]} if version is FhirVersion.R5 else {}),
+        }
 
 
 def _system_level(own_id: str, title: str, description: str) -> Resource:
