@@ -133,7 +133,10 @@ def after_plan(plan: Plan, facts: Facts, rules: RuleTable) -> tuple[Finding, ...
 
 
 def unchecked(facts: Facts, intent: Intent, rules: RuleTable) -> tuple[Unchecked, ...]:
-    """The rules that apply, were not raised, and lacked data; in the file's order."""
+    """The rules that apply, were not raised, and lacked data; in the file's order.
+
+    Those on the plan, which is not made yet, come last.
+    """
     case = RuleCase(facts, intent)
     applying = _applying(case, rules)
     return _unchecked(case, rules, applying, _raised(case, applying))
@@ -166,7 +169,7 @@ def _unchecked(
     lacking = {need for need, entry in rules.missing.items() if LACKS[need](case, entry)}
     return tuple(
         Unchecked(code, lacks)
-        for code, rule in applying.items()
+        for code, rule in (*applying.items(), *rules.after.items())
         if code not in raised
         if (lacks := tuple(need for need in rule.needs if need in lacking))
     )

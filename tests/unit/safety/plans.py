@@ -27,15 +27,21 @@ def dose(preparation: str, amount: str | int, part: SwitchPart = SwitchPart.NEW)
 
 
 def forecast(
-    *, exposure: float = 1.0, lowest: float = 1.0, prior: PriorTherapy = PriorTherapy.OVERLAP
+    *,
+    exposure: float = 1.0,
+    lowest: float = 1.0,
+    highest: tuple[float, float] = (1.0, 1.0),
+    prior: PriorTherapy = PriorTherapy.OVERLAP,
 ) -> Forecast:
-    """A forecast with this highest T3 exposure and this lowest coverage on one of two bases."""
+    """A forecast with this highest T3 exposure, this lowest coverage on one of two bases, and the
+    highest on each."""
     calm = Extreme(1.0, 0.0)
+    on_practice, on_label = (Extreme(each, 30.0) for each in highest)
     return Forecast(
         prior_therapy=prior,
         coverage=(
-            BasisCoverage("practice", calm, calm, 1.0, secant=False),
-            BasisCoverage("label", Extreme(lowest, 12.0), calm, 1.0, secant=False),
+            BasisCoverage("practice", calm, on_practice, 1.0, secant=False),
+            BasisCoverage("label", Extreme(lowest, 12.0), on_label, 1.0, secant=False),
         ),
         t3_exposure=(calm, Extreme(exposure, 20.0)),
         t3_exposure_at_end=1.0,

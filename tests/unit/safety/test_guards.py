@@ -1,17 +1,35 @@
 """The guards on a plan: doses and predictions outside what is usual or labelled."""
 
+from dataclasses import replace
+from fractions import Fraction
+
 import pytest
-from tests.unit.safety.patients import CLEAR, RULES
+from tests.unit.safety.patients import BASES, CLEAR, RULES, raised, regimen
 from tests.unit.safety.plans import dose, forecast, plan
 
-from crossgrain.dosing.plan import LineDose, SwitchPart
+from crossgrain.dosing.plan import BasisRow, LineDose, Stage, Step, SwitchPart
+from crossgrain.dosing.targets import TargetDose
 from crossgrain.safety.assess import after_plan
+from crossgrain.safety.facts import Facts
 from crossgrain.safety.rule import Finding, Severity
 
 
 def guards(*climb: LineDose, **more: object) -> dict[str, Finding]:
     found = after_plan(plan(*climb, **more), CLEAR, RULES)  # type: ignore[arg-type]
     return {finding.code: finding for finding in found}
+
+
+CHARTS = tuple(
+    BasisRow(basis, Fraction(100), TargetDose(Fraction(100)))
+    for basis in BASES
+    if basis.sets_checkpoint
+)
+
+
+def weighed(*climb: LineDose, facts: Facts = CLEAR, **more: object) -> dict[str, Finding]:
+    """The guards of a plan that the charts were asked about, for one of 70 kg."""
+    made = replace(plan(*climb, **more), comparison=CHARTS)  # type: ignore[arg-type]
+    return {finding.code: finding for finding in after_plan(made, facts, RULES)}
 
 
 @pytest.mark.parametrize(
@@ -70,18 +88,104 @@ def test_coverage_is_held_below_seven_tenths_on_any_basis(lowest: float, fires: 
         assert "on day 12 on the basis label" in found["coverage-low"].statement
 
 
+# 70 kg: 140 µg of LT4 are 2 µg/kg. On `practice` a grain is 50 µg and LT3 counts twice, on the
+# other charts more, so that what is above the limit there is above it on every one.
+@pytest.mark.parametrize(
+    ("line", "fires"),
+    [
+        (dose("levothyroxine", 139), False),
+        (dose("levothyroxine", 140), False),
+        (dose("levothyroxine", 141), True),
+        (dose("desiccated-thyroid-60", 168), False),
+        (dose("desiccated-thyroid-60", 169), True),
+        (dose("liothyronine", 70), False),
+        (dose("liothyronine", "70.5"), True),
+    ],
+)
+def test_a_dose_that_is_kept_is_held_above_2_ug_per_kg_on_every_basis(
+    line: LineDose, fires: bool
+) -> None:
+    assert ("plan-high-by-weight" in weighed(line)) is fires
+    in_branch = weighed(dose("levothyroxine", 25), branch=(line,))
+    assert ("plan-high-by-weight" in in_branch) is fires
+
+
+def test_a_small_patients_large_dose_is_held_and_an_unknown_weight_is_named() -> None:
+    found = weighed(dose("levothyroxine", 250), facts=replace(CLEAR, weight_kg=Fraction(45)))
+    assert "5.6 micrograms of LT4 per kg" in found["plan-high-by-weight"].statement
+    unknown = replace(CLEAR, weight_kg=None, regimen=regimen(desiccated_thyroid_60=60))
+    assert "plan-high-by-weight" not in weighed(dose("levothyroxine", 250), facts=unknown)
+    said = raised(unknown)["not-checked-weight"].statement
+    assert "plan-high-by-weight" in said
+
+
+def test_old_and_new_together_are_not_a_dose_that_is_kept() -> None:
+    """One takes over from the other: what both come to meanwhile, coverage tells."""
+    old, new = dose("liothyronine", 50, SwitchPart.OLD), dose("levothyroxine", 100)
+    taking_over = Step(Stage.CLIMB, 0, 27, (old, new))
+    made = replace(plan(new), comparison=CHARTS)
+    made = replace(made, steps=(taking_over, *made.steps))
+    codes = {finding.code for finding in after_plan(made, CLEAR, RULES)}
+    assert "plan-high-by-weight" not in codes
+
+
+@pytest.mark.parametrize(
+    ("highest", "fires"),
+    [((1.24, 2.0), False), ((1.25, 2.0), False), ((1.26, 2.0), True), ((2.0, 1.26), True)],
+)
+def test_coverage_is_held_above_one_and_a_quarter_on_every_basis(
+    highest: tuple[float, float], fires: bool
+) -> None:
+    found = guards(chosen=forecast(highest=highest))
+    assert ("coverage-high" in found) is fires
+    if fires:
+        assert "126 %" in found["coverage-high"].statement
+        assert "on day 30" in found["coverage-high"].statement
+
+
+@pytest.mark.parametrize(
+    ("amount", "highest", "fires"),
+    [
+        (168, (1.0, 1.5), False),  # 2.4 µg/kg
+        (169, (1.0, 1.5), True),
+        (168, (1.0, 1.51), True),
+        (168, (1.51, 1.0), True),
+    ],
+)
+def test_in_pregnancy_the_limits_are_higher_and_one_basis_is_enough(
+    amount: int, highest: tuple[float, float], fires: bool
+) -> None:
+    pregnant = replace(CLEAR, pregnant=True)
+    found = weighed(dose("levothyroxine", amount), facts=pregnant, chosen=forecast(highest=highest))
+    assert ("plan-high-in-pregnancy" in found) is fires
+    assert not {"plan-high-by-weight", "coverage-high"} & set(found)
+    if fires:
+        assert "specialist" in found["plan-high-in-pregnancy"].action
+
+
+def test_in_pregnancy_the_most_generous_basis_speaks() -> None:
+    """2 grains are 100 µg on one chart and 200 on another."""
+    pregnant = replace(CLEAR, pregnant=True)
+    found = weighed(dose("desiccated-thyroid-60", 120), facts=pregnant)
+    assert "on “label”" in found["plan-high-in-pregnancy"].statement
+
+
 def test_what_was_not_chosen_raises_nothing() -> None:
     assert guards(other=forecast(exposure=3.0, lowest=0.1)) == {}
 
 
 def test_every_guard_is_a_hold_with_its_source() -> None:
-    found = guards(
+    found = weighed(
         dose("liothyronine", 80),
         dose("levothyroxine", 320),
         dose("desiccated-thyroid-60", 210),
-        chosen=forecast(exposure=2.0, lowest=0.3),
+        chosen=forecast(exposure=2.0, lowest=0.3, highest=(1.6, 1.6)),
     )
-    assert set(found) == set(RULES.after) - {"product-exchanged", "combination-review"}  # notes
+    pregnant = weighed(dose("levothyroxine", 320), facts=replace(CLEAR, pregnant=True))
+    assert set(found) | {"plan-high-in-pregnancy"} == set(RULES.after) - {
+        "product-exchanged", "combination-review",  # notes
+    }  # fmt: skip
+    found |= pregnant
     assert {finding.severity for finding in found.values()} == {Severity.HOLD}
     assert all(finding.source for finding in found.values())
 

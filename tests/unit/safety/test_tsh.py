@@ -6,6 +6,7 @@ import pytest
 from tests.unit.safety.patients import (
     CLEAR,
     RULES,
+    TO_DESICCATED,
     TO_LT4,
     known,
     patient,
@@ -50,6 +51,16 @@ def test_in_pregnancy_tsh_is_judged_by_the_trimesters(value: str, expected: set[
 
 def test_in_pregnancy_the_lower_of_the_laboratorys_limit_counts() -> None:
     assert "tsh-high" in codes("2.3", pregnant=True, high=Fraction("2.2"))
+
+
+def test_below_a_tenth_counts_only_under_the_laboratorys_own_limit() -> None:
+    def stops(value: str, low: str) -> bool:
+        drawn = tsh(value, low=Fraction(low))
+        return "tsh-suppressed" in raised(patient(measurements=(drawn, pulse(70))), TO_DESICCATED)
+
+    assert stops("0.08", "0.4")
+    assert not stops("0.08", "0.08")
+    assert stops("0.07", "0.08")
 
 
 @pytest.mark.parametrize("value", ["0.02", "30"])

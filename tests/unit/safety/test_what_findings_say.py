@@ -170,7 +170,8 @@ def test_what_was_not_checked_is_said_with_every_rule_by_its_code(need: str) -> 
     source = entry.source.replace("{fresh}", "90")
     assert (finding.action, finding.source, finding.origins) == (entry.action, source, ())
     codes = finding.statement.rstrip(".").rsplit(": ", 1)[1].split(", ")
-    asked = [code for code, rule in RULES.before.items() if need in rule.needs]
+    rules = (*RULES.before.items(), *RULES.after.items())
+    asked = [code for code, rule in rules if need in rule.needs]
     assert codes
     assert codes == [code for code in asked if code in codes]
     assert all(f"{{{name}}}" not in finding.statement for name in entry.numbers)

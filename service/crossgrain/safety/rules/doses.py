@@ -1,12 +1,16 @@
 """Doses outside labelled or usual ranges, and whom the service is for."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import suppress
 from fractions import Fraction
 
-from crossgrain.dosing.plan import Checkpoint, LineDose, Plan, Step
+from crossgrain.dosing.bases import Basis
+from crossgrain.dosing.plan import BasisCoverage, Checkpoint, LineDose, Plan, Step
 from crossgrain.dosing.preparations import Kind
+from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.targets import Target
 from crossgrain.dosing.wording import by_weight_words, exchanged_words
+from crossgrain.names.errors import DomainError
 from crossgrain.names.printing import decimal, micrograms, percent, quantity
 from crossgrain.safety import results
 from crossgrain.safety.facts import Analyte
@@ -21,7 +25,7 @@ from crossgrain.safety.rule import (
     hit_on,
     listed,
 )
-from crossgrain.safety.tsh import limit_of_age
+from crossgrain.safety.tsh import is_pregnant, limit_of_age
 
 
 def _below_age(case: RuleCase, rule: Rule) -> Hit | None:
@@ -186,6 +190,69 @@ def _coverage_low(case: PlanCase, rule: Rule) -> Hit | None:
     )
 
 
+def _worth(step: Step, bases: Iterable[Basis]) -> Iterator[tuple[Fraction, str]]:
+    """What a step's dose is worth in LT4, µg a day, on each basis that reaches it."""
+    taken = Regimen(tuple(DoseLine(line.preparation, (line.amount,)) for line in step.lines))
+    for basis in bases:
+        with suppress(DomainError):  # a table chart that does not reach the dose speaks of none
+            yield basis.lt4_equivalent(taken), basis.id
+
+
+def _worth_of_kept(plan: Plan) -> Iterator[tuple[tuple[Fraction, str], ...]]:
+    """The same of each dose that is kept: at the checkpoint, and where each branch leads.
+
+    What old and new come to while one takes over from the other, coverage tells.
+    """
+    bases = [row.basis for row in plan.comparison if row.sets_checkpoint and row.target]
+    kept = (plan.steps[-1], *(branch.steps[-1] for branch in plan.checkpoint.branches))
+    for step in kept:
+        if worth := tuple(_worth(step, bases)):
+            yield worth
+
+
+def _high_by_weight(case: PlanCase, rule: Rule) -> Hit | None:
+    weight = case.facts.weight_kg
+    if not weight or is_pregnant(case.facts):
+        return None
+    least = max(
+        (min(worth)[0] / weight for worth in _worth_of_kept(case.plan)), default=Fraction(0)
+    )
+    if least <= rule.number("ug_per_kg"):
+        return None
+    return Hit(fills={"least": micrograms(least)})
+
+
+def _coverage_high(case: PlanCase, rule: Rule) -> Hit | None:
+    least = min(case.plan.forecasts[0].coverage, key=lambda c: c.highest.value)
+    if is_pregnant(case.facts) or least.highest.value <= float(rule.number("highest")):
+        return None
+    return Hit(
+        fills={
+            "coverage": percent(least.highest.value),
+            "day": f"{least.highest.day:.0f}",
+            "basis": least.basis_id,
+        }
+    )
+
+
+def _high_in_pregnancy(case: PlanCase, rule: Rule) -> Hit | None:
+    if not is_pregnant(case.facts):
+        return None
+    most, weight = _most_covered(case.plan), case.facts.weight_kg
+    found = []
+    if weight and (kept := [max(worth) for worth in _worth_of_kept(case.plan)]):
+        ug, basis = max(kept)
+        if ug / weight > rule.number("ug_per_kg"):
+            found.append(f"{micrograms(ug / weight)} of LT4 per kg a day on “{basis}”")
+    if most.highest.value > float(rule.number("coverage")):
+        found.append(f"{percent(most.highest.value)} of today's dose on “{most.basis_id}”")
+    return Hit(fills={"what": " and ".join(found)}) if found else None
+
+
+def _most_covered(plan: Plan) -> BasisCoverage:
+    return max(plan.forecasts[0].coverage, key=lambda c: c.highest.value)
+
+
 def _combination(case: PlanCase, rule: Rule) -> Hit | None:
     """A dated review, once the dose is one by which benefit can be judged."""
     if case.plan.target is not Target.LT4_LT3:
@@ -214,6 +281,9 @@ PLAN_PREDICATES: dict[str, PlanPredicate] = {
     "t3-exposure-high": _exposure_high,
     "overt-hypothyroidism": _coverage_low,
     "coverage-low": _coverage_low,
+    "plan-high-by-weight": _high_by_weight,
+    "coverage-high": _coverage_high,
+    "plan-high-in-pregnancy": _high_in_pregnancy,
     "combination-review": _combination,
     "product-exchanged": _product_exchanged,
 }

@@ -38,11 +38,7 @@ def _tsh_speaks(case: RuleCase) -> bool:
 
 
 def _suppressed(case: RuleCase, rule: Rule) -> Hit | None:
-    found = [
-        m
-        for m in results.latest(case.facts, Analyte.TSH, rule.number("fresh"))
-        if results.is_below(m, rule.number("suppressed"))
-    ]
+    found = [m for m in tsh_low(case, rule) if results.is_below(m, rule.number("suppressed"))]
     return _hit(found) if found and _tsh_speaks(case) else None
 
 
