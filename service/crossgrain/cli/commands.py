@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from crossgrain import __version__
 from crossgrain.dosing.targets import Target
 from crossgrain.names.identity import FhirVersion
 
@@ -28,6 +29,21 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,  # they would print a record's values
 )
+
+
+def _show_version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"crossgrain {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _program(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_show_version, is_eager=True, help="Say the version."),
+    ] = False,
+) -> None: ...
 
 
 def run() -> None:
@@ -217,6 +233,17 @@ def serve(
     from crossgrain.cli import serving  # noqa: PLC0415
 
     return serving.serve(host, port, workers)
+
+
+@app.command()
+def doctor(
+    host: Annotated[str, typer.Option(help="The address to be listened on.")] = "127.0.0.1",
+    port: Annotated[int, typer.Option(min=0, max=65535)] = 8000,
+) -> int:
+    """Say what would keep this deployment from serving: settings, data, port, day, keys."""
+    from crossgrain.cli import doctor as examining  # noqa: PLC0415
+
+    return examining.examine(host, port)
 
 
 @app.command()
