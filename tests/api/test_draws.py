@@ -1,7 +1,7 @@
 """Blood draws of an answer, in both versions: how far apart, before which step, on every page."""
 
 import json
-from datetime import date
+from datetime import date, timedelta
 from itertools import pairwise
 
 import pytest
@@ -69,7 +69,7 @@ def test_no_two_draws_of_an_answer_are_more_than_eight_weeks_apart(
     post: Post, file: str, target: str, pace: str, prior: str, version: str
 ) -> None:
     answer = answered(post, version, file, query(target, pace, prior))
-    drawn = tsh_days(answer)
+    drawn = [date.fromisoformat(AS_OF), *tsh_days(answer)]  # a recent TSH is not drawn again
     assert len(drawn) >= 3
     assert max((b - a).days for a, b in pairwise(drawn)) <= EIGHT_WEEKS
     begins = first_days(answer)
@@ -87,3 +87,56 @@ def test_each_draw_is_an_activity_of_the_care_plan(post: Post, version: str) -> 
     requests = [r for r in of_type(answer, "ServiceRequest") if r["intent"] == "proposal"]
     assert requests
     assert all(f"urn:uuid:{request['id']}" in told for request in requests)
+
+
+FRAIL, LT4_PATIENT = "10-older-with-atrial-fibrillation.json", "01-levothyroxine-150.json"
+
+
+def named(request: Resource) -> str:
+    words: str = request["code"].get("concept", request["code"])["text"]
+    return words
+
+
+def days_of(request: Resource) -> list[str]:
+    timing = request.get("occurrenceTiming", {}).get("event")
+    return timing or [request["occurrenceDateTime"]]
+
+
+@pytest.mark.parametrize("version", ["r4", "r5"])
+def test_pulse_tracing_and_inr_are_dated_requests_where_heart_and_anticoagulant_ask(
+    post: Post, version: str
+) -> None:
+    answer = answered(post, version, FRAIL, query("desiccated-thyroid", "standard", "overlap"))
+    checks = {
+        named(request): days_of(request)
+        for request in of_type(answer, "ServiceRequest")
+        if request["intent"] == "proposal" and "supportingInfo" in request
+    }
+    rises = sorted(
+        one["timing"]["repeat"]["boundsPeriod"]["start"]
+        for order in of_type(answer, "MedicationRequest")
+        if order["intent"] == "proposal"
+        and "desiccated" in str(order.get("medication", order.get("medicationCodeableConcept")))
+        for one in order["dosageInstruction"]
+    )
+    assert set(checks["Resting pulse"]) == set(rises)
+    assert len(checks["Electrocardiogram"]) == 1
+    assert checks["INR"][0] == AS_OF
+    assert {"Resting pulse", "Electrocardiogram", "INR"} == set(checks)
+
+
+@pytest.mark.parametrize("version", ["r4", "r5"])
+def test_labs_of_two_weeks_ago_are_cited_and_not_drawn_again(post: Post, version: str) -> None:
+    answer = answered(post, version, LT4_PATIENT, query("desiccated-thyroid", "standard", "stop"))
+    assert date.fromisoformat(AS_OF) not in tsh_days(answer)
+    (plan,) = of_type(answer, "CarePlan")
+    assert "stands as the baseline: not drawn again" in plan["text"]["div"]
+    cited = [info["reference"] for info in plan["supportingInfo"]]
+    assert any(reference.startswith("Observation/") for reference in cited)
+
+
+@pytest.mark.parametrize("version", ["r4", "r5"])
+def test_older_labs_are_drawn_before_day_one(post: Post, version: str) -> None:
+    later = (date.fromisoformat(AS_OF) + timedelta(days=60)).isoformat()
+    asked = f"?target=desiccated-thyroid&as-of={later}"
+    assert date.fromisoformat(later) in tsh_days(answered(post, version, LT4_PATIENT, asked))

@@ -52,7 +52,10 @@ ALIKE = {
     (Fraction(91), "days"): "the first TSH in maintenance, the review of a combination",
     (Fraction(2), "days"): "biotin before bloods, days missed of fourteen",
     (Fraction(400), "days"): "a yearly order renewed late, a yearly test drawn late",
-    (Fraction(7), "days"): "a week for results, the grid of a taper",
+    (
+        Fraction(7),
+        "days",
+    ): "a week for results, the grid of a taper, a draw before a step, an INR after",
     (Fraction(28), "days"): "the cautious pace, the window of a taper, a draw where the old ended",
     (Fraction(56), "days"): "between two draws, the window of a climb without T3",
     (Fraction(1), "part"): "a full increment at two paces",

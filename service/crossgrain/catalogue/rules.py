@@ -15,6 +15,8 @@ from crossgrain.names.numbers import (
     text,
 )
 from crossgrain.safety.assess import AFTER, BEFORE, GATES, LACKS
+from crossgrain.safety.baseline import BaselineNeed
+from crossgrain.safety.checks import CheckKind, Due
 from crossgrain.safety.intent import Demand
 from crossgrain.safety.judgement import JUDGEMENT_NUMBERS, Verdict
 from crossgrain.safety.rule import Missing, Rule, RuleTable, Severity
@@ -24,7 +26,17 @@ Entry = Mapping[str, object]
 _T = TypeVar("_T")
 _SECTIONS = ("before", "after", "missing", "verdict", "judgement")
 _WORDS = ("severity", "statement", "action", "source")
-_OPTIONAL = ("needs", "when", "keys", "demands", "instruction", "numbers", "act")
+_OPTIONAL = (
+    "needs",
+    "when",
+    "keys",
+    "demands",
+    "instruction",
+    "numbers",
+    "act",
+    "checks",
+    "baseline",
+)
 
 
 def rules_from(data: Entry, numbers: Numbers) -> RuleTable:
@@ -92,6 +104,8 @@ def _rule(entry: Entry, place: str, numbers: Numbers) -> Rule:
         instruction=text(entry, "instruction", place) if "instruction" in entry else "",
         numbers=_numbers(entry.get("numbers", {}), f"{place}.numbers", numbers),
         act=text(entry, "act", place) if "act" in entry else "",
+        checks=_checks(entry.get("checks", {}), f"{place}.checks"),
+        baseline=_baseline(entry, place),
     )
     for name, unknown in (
         ("when", {rule.when} - set(GATES)),
@@ -103,7 +117,7 @@ def _rule(entry: Entry, place: str, numbers: Numbers) -> Rule:
 
 
 def _missing(entry: Entry, place: str, numbers: Numbers) -> Missing:
-    only_known_keys(entry, ("need", *_WORDS, "numbers"), place)
+    only_known_keys(entry, ("need", *_WORDS, "numbers", "checks", "baseline"), place)
     return Missing(
         need=text(entry, "need", place),
         severity=_member(Severity, text(entry, "severity", place), place),
@@ -111,7 +125,24 @@ def _missing(entry: Entry, place: str, numbers: Numbers) -> Missing:
         action=text(entry, "action", place),
         source=text(entry, "source", place),
         numbers=_numbers(entry.get("numbers", {}), f"{place}.numbers", numbers),
+        checks=_checks(entry.get("checks", {}), f"{place}.checks"),
+        baseline=_baseline(entry, place),
     )
+
+
+def _checks(entries: object, place: str) -> dict[str, str]:
+    """What is to be measured and when: both must be known to the code."""
+    named = table(entries, place)
+    return {
+        str(_member(CheckKind, kind, place)): str(_member(Due, text(named, kind, place), place))
+        for kind in named
+    }
+
+
+def _baseline(entry: Entry, place: str) -> str:
+    if "baseline" not in entry:
+        return ""
+    return str(_member(BaselineNeed, text(entry, "baseline", place), f"{place}.baseline"))
 
 
 def _names(entry: Entry, key: str, place: str) -> tuple[str, ...]:

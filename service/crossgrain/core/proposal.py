@@ -8,6 +8,8 @@ from fractions import Fraction
 from crossgrain.dosing.plan import Plan, PriorTherapy
 from crossgrain.dosing.targets import Mixture, Target
 from crossgrain.reading.record import Record
+from crossgrain.safety.baseline import Baseline
+from crossgrain.safety.checks import Checks
 from crossgrain.safety.judgement import OrderJudgement
 from crossgrain.safety.rule import Finding
 from crossgrain.safety.tsh import TshLimits
@@ -62,6 +64,10 @@ class Proposal:
     plan: Plan | None
     tsh: TshLimits
     """The patient's own limits, by which the branches of the plan are chosen."""
+    checks: Checks = field(default_factory=dict)
+    """What the findings want measured on the way, by part of the plan."""
+    baseline: Baseline = field(default_factory=Baseline)
+    """Which results stand, so that they are not drawn again; and what the first dose waits for."""
     judgement: OrderJudgement | None = None
     """The verdict on the draft order that was named or found."""
     family: str = DEFAULT_FAMILY

@@ -18,6 +18,8 @@ from crossgrain.dosing.targets import DESICCATED_TARGETS, TARGET_OF, Target
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.reading.record import MedicineEntry, Question, Record
 from crossgrain.safety.assess import after_plan, before_plan, constraints
+from crossgrain.safety.baseline import baseline_of, with_baseline
+from crossgrain.safety.checks import checks_of
 from crossgrain.safety.facts import RunningPlan
 from crossgrain.safety.intent import T3_TARGETS, Constraints, Intent, intent_for
 from crossgrain.safety.judgement import Ending, order_findings
@@ -64,8 +66,9 @@ def propose(record: Record, request: SwitchRequest, catalogue: Catalogue) -> Pro
         catalogue.policy.pace(request.pace)  # unknown, it is an error even where not used
         plan = plans.plan_switch(record.regimen, wish)
         found = (*found, *after_plan(plan, record.facts, catalogue.rules))
-    if _stops(found):
-        plan = None
+    starts_in = (request.start - request.as_of).days
+    baseline = baseline_of(record.facts, found, catalogue.rules, starts_in)
+    plan = None if plan is None or _stops(found) else with_baseline(plan, baseline)
     return Proposal(
         request,
         target,
@@ -73,6 +76,8 @@ def propose(record: Record, request: SwitchRequest, catalogue: Catalogue) -> Pro
         most_severe_first(found),
         plan,
         tsh,
+        checks_of(found, catalogue.rules, plan, record.regimen.t3_ug) if plan else {},
+        baseline,
         judgement,
         family,
         catalogue.tables_version,
@@ -99,7 +104,8 @@ def _in_the_midst(
         *before_plan(facts, intent, catalogue.rules),
     )
     tsh = tsh_limits(facts, catalogue.rules)
-    return Proposal(request, target, record, most_severe_first(found), None, tsh, judgement)
+    stopped = most_severe_first(found)
+    return Proposal(request, target, record, stopped, None, tsh, judgement=judgement)
 
 
 def in_the_midst(record: Record, catalogue: Catalogue) -> tuple[Record, Finding | None]:

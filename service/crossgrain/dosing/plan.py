@@ -209,6 +209,8 @@ class LabDraw:
     """Further days for the same draw (maintenance)."""
     read_before: int | None = None
     """The step that the results of an interim draw may hold; ``None`` where none follows it."""
+    leaves_out: tuple[str, ...] = ()
+    """What is known already: the names of the analytes that need not be drawn."""
 
 
 @dataclass(frozen=True, slots=True)

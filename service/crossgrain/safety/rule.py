@@ -72,6 +72,8 @@ class Rule:
     demands : what it asks of the planner
     numbers : its thresholds
     act : what is to be done on the day that the predicate names, or empty
+    checks : what is to be measured besides thyroid labs, and when it is due: see `checks`
+    baseline : what it asks of the labs before day one, or empty: see `baseline.BaselineNeed`
     """
 
     code: str
@@ -86,6 +88,8 @@ class Rule:
     instruction: str = ""
     numbers: Mapping[str, Number] = field(default_factory=dict)
     act: str = ""
+    checks: Mapping[str, str] = field(default_factory=dict)
+    baseline: str = ""
 
     def number(self, name: str) -> Fraction:
         """A threshold's value."""
@@ -102,6 +106,8 @@ class Missing:
     action: str
     source: str
     numbers: Mapping[str, Number] = field(default_factory=dict)
+    checks: Mapping[str, str] = field(default_factory=dict)
+    baseline: str = ""
     instruction: str = field(default="", init=False)
     act: str = field(default="", init=False)
 
@@ -132,6 +138,12 @@ class RuleTable:
     missing: Mapping[str, Missing]
     verdicts: Mapping[str, Rule]
     judgement: Mapping[str, Number]
+
+
+def rule_of(finding: Finding, rules: RuleTable) -> Rule | Missing | None:
+    """The entry that a finding was raised by; ``None`` for one on an order."""
+    missing = (entry for entry in rules.missing.values() if entry.code == finding.code)
+    return rules.before.get(finding.code) or rules.after.get(finding.code) or next(missing, None)
 
 
 @dataclass(frozen=True, slots=True)

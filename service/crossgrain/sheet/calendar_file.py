@@ -7,6 +7,7 @@ from icalendar import Alarm, Calendar, Event
 
 from crossgrain.names.identity import SERVICE_NAME, stable_id, urn
 from crossgrain.sheet.days import BloodTest, PatientStep, Taking, day_words
+from crossgrain.sheet.patient import OwnCheck
 from crossgrain.writing.checkpoint import BEFORE_DOSE
 from crossgrain.writing.narrative import plain
 
@@ -25,9 +26,10 @@ def calendar_file(
     before_the_start: str,
     *,
     on_hold: bool,
+    checks: Sequence[OwnCheck] = (),
     reviews: Sequence[date] = (),
 ) -> bytes:
-    """One all-day event on the first day of every step, on every lab day and on every review.
+    """One all-day event on the first day of every step, on every lab day, check and review.
 
     `before_the_start` opens the first step; each later one holds only if that began on its day.
     A title may be all that a calendar shows, so it says that tablets at home are put away, and
@@ -55,6 +57,10 @@ def calendar_file(
         event = _event(f"{plan_id}|lab|{test.day}", stamp, test.day, says, more)
         event.add_component(_the_day_before())
         calendar.add_component(event)
+    for check in checks:
+        for day in check.days:
+            name = f"{plan_id}|check|{check.name}|{day}"
+            calendar.add_component(_event(name, stamp, day, check.title, check.says))
     for day in reviews:
         calendar.add_component(
             _event(f"{plan_id}|review|{day}", stamp, day, "Talk with us about your tablets", REVIEW)

@@ -33,8 +33,9 @@ from crossgrain.words.doses import (
 from crossgrain.writing.at_home import supply_name
 from crossgrain.writing.care_plan import PARTS
 from crossgrain.writing.checkpoint import draw_words
+from crossgrain.writing.checks import check_words
 from crossgrain.writing.dosage import count_each, needed
-from crossgrain.writing.letterhead import Letterhead
+from crossgrain.writing.letterhead import Letterhead, Scope
 from crossgrain.writing.orders import branch_tasks, dated_acts, series_tasks
 
 _APART = ("in the morning", "at bedtime")
@@ -324,6 +325,11 @@ def lab_words(letter: Letterhead, draws: Sequence[LabDraw]) -> tuple[str, ...]:
     return tuple(draw_words(letter.wording, draw) for draw in draws)
 
 
+def checks_words(letter: Letterhead, scope: Scope) -> tuple[str, ...]:
+    """What else is measured in a part of the plan, dated."""
+    return tuple(check_words(letter, check) for check in letter.checks_in(scope))
+
+
 def choices(letter: Letterhead, plan: Plan) -> Iterator[DecisionRow]:
     """The branches of the checkpoint, of which exactly one is taken."""
     for branch, own in zip(plan.checkpoint.branches, letter.branches, strict=True):
@@ -340,5 +346,5 @@ def _choice(letter: Letterhead, branch: Branch, own: tuple[OrderedCourse, ...]) 
         statement=branch.statement,
         orders=order_rows(letter, own),
         endings=tuple(task["description"] for task in tasks),
-        labs=lab_words(letter, branch.labs),
+        labs=(*lab_words(letter, branch.labs), *checks_words(letter, letter.option_scope(branch))),
     )

@@ -21,6 +21,7 @@ from crossgrain.sheet.charted import Charted, charted
 from crossgrain.sheet.days import (
     PatientStep,
     blood_tests,
+    checks_words,
     choices,
     lab_words,
     order_rows,
@@ -43,8 +44,8 @@ from crossgrain.words.doses import CAUTION, TARGET_WORDS, date_words, taken
 from crossgrain.writing.at_home import beside_the_series, home_supplies
 from crossgrain.writing.care_plan import PRIOR_WORDS, TITLES
 from crossgrain.writing.dosage import fetched
-from crossgrain.writing.interim import interim_rule
-from crossgrain.writing.letterhead import Letterhead, letterhead_for
+from crossgrain.writing.interim import baseline_words, interim_rule
+from crossgrain.writing.letterhead import SERIES, Letterhead, letterhead_for
 
 LONGEST = 80
 """Letters of a name or number that are shown; a heading holds no more."""
@@ -200,7 +201,8 @@ def _planned(letter: Letterhead, plan: Plan, catalogue: Catalogue) -> dict[str, 
         "fetched": [fetched(letter.wording, made) for made in plan.prescriptions],
         "endings": series_endings(letter, plan),
         "beside": beside_the_series(proposal),
-        "labs": lab_words(letter, plan.labs),
+        "labs": (*baseline_words(letter), *lab_words(letter, plan.labs)),
+        "checks": checks_words(letter, SERIES),
         "on_the_way": interim_rule(proposal.tsh, plan),
         "choices": list(choices(letter, plan)),
         "words": letter.words,
@@ -239,9 +241,10 @@ def _calendar(letter: Letterhead, plan: Plan, steps: tuple[PatientStep, ...]) ->
         labs,
         patient.before_the_start(letter.proposal),
         on_hold=patient.on_hold(letter.proposal),
+        checks=patient.checks(letter),
         reviews=[
             request.start + timedelta(days=finding.day)
             for finding in letter.findings
-            if finding.day is not None
+            if finding.act and finding.day is not None
         ],
     )

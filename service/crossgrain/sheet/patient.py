@@ -5,7 +5,7 @@ The sentences are short and the words plain: a test measures their reading grade
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any
 
 from crossgrain.catalogue import Catalogue
@@ -17,8 +17,9 @@ from crossgrain.safety.rule import Severity
 from crossgrain.sheet.days import PatientStep, blood_tests, day_words, months
 from crossgrain.writing.at_home import home_words, supply_name
 from crossgrain.writing.checkpoint import BEFORE_DOSE
+from crossgrain.writing.checks import for_patient, title_of
 from crossgrain.writing.dosage import count_each
-from crossgrain.writing.letterhead import Letterhead
+from crossgrain.writing.letterhead import SERIES, Letterhead
 
 GO_TO_HOSPITAL = (
     # Levothyroxine, liothyronine and desiccated thyroid labels, signs of too much hormone and
@@ -80,6 +81,7 @@ def part(
         "missed": list(missed_doses(steps)),
         "draws": draws,
         "on_the_day": BEFORE_DOSE,
+        "other_checks": checks(letter),
         "biotin": _biotin(letter, catalogue),
         "spare_days": max((made.reserve_days for made in plan.prescriptions), default=0),
         "decision_day": start + timedelta(days=plan.checkpoint.decision_day),
@@ -87,6 +89,30 @@ def part(
         "call_today": CALL_TODAY,
         "call_soon": CALL_SOON,
     }
+
+
+@dataclass(frozen=True, slots=True)
+class OwnCheck:
+    """What a patient does or has done besides blood tests for the thyroid, and on which days."""
+
+    name: str
+    title: str
+    says: str
+    days: tuple[date, ...]
+
+
+def checks(letter: Letterhead) -> tuple[OwnCheck, ...]:
+    """The checks of the series, in a patient's words."""
+    start = letter.proposal.request.start
+    return tuple(
+        OwnCheck(
+            name=str(check.kind),
+            title=title_of(check),
+            says=for_patient(letter, check),
+            days=tuple(start + timedelta(days=day) for day in check.days),
+        )
+        for check in letter.checks_in(SERIES)
+    )
 
 
 def on_hold(proposal: Proposal) -> bool:

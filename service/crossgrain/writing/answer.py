@@ -17,6 +17,7 @@ from crossgrain.writing.care_plan import (
     findings_block,
 )
 from crossgrain.writing.checkpoint import options, request_group, service_requests
+from crossgrain.writing.checks import check_requests
 from crossgrain.writing.forms import to_r5
 from crossgrain.writing.issues import detected_issues, operation_outcome
 from crossgrain.writing.letterhead import SERIES, Letterhead, Resource, letterhead_for, to_confirm
@@ -180,6 +181,7 @@ def _planned(letter: Letterhead, plan: Plan, digest: Digest) -> list[Resource]:
     activities = (
         *medication_requests(letter, SERIES, series, plan.prescriptions),
         *service_requests(letter, SERIES, plan.labs),
+        *check_requests(letter, SERIES),
         *series_tasks(letter, plan.steps, series),
         *dated_acts(letter),
         request_group(letter, plan.checkpoint, choices),

@@ -25,10 +25,11 @@ from crossgrain.writing.checkpoint import (
     draw_words,
     option_words,
 )
+from crossgrain.writing.checks import check_words
 from crossgrain.writing.dosage import fetched
-from crossgrain.writing.interim import interim_rule
-from crossgrain.writing.issues import finding_words
-from crossgrain.writing.letterhead import Letterhead, Resource, Wording
+from crossgrain.writing.interim import baseline_words, interim_rule
+from crossgrain.writing.issues import Origins, finding_words
+from crossgrain.writing.letterhead import SERIES, Letterhead, Resource, Scope, Wording
 from crossgrain.writing.narrative import (
     bullets,
     heading,
@@ -126,6 +127,11 @@ def lab_list(wording: Wording, draws: tuple[LabDraw, ...]) -> str:
     return bullets(draw_words(wording, draw) for draw in draws)
 
 
+def check_list(letter: Letterhead, scope: Scope) -> str:
+    """What else is measured in a part of the plan, or nothing."""
+    return bullets(check_words(letter, check) for check in letter.checks_in(scope))
+
+
 def findings_block(letter: Letterhead) -> str:
     """The findings, most severe first, or nothing."""
     if not letter.findings:
@@ -194,6 +200,7 @@ def _branches(letter: Letterhead, choices: Iterable[BranchOption]) -> Iterator[s
         yield paragraph(option_words(letter, choice))
         yield dose_table(letter.wording, choice.courses)
         yield lab_list(letter.wording, choice.branch.labs)
+        yield check_list(letter, letter.option_scope(choice.branch))
         yield bullets(choice.endings)
 
 
@@ -231,6 +238,9 @@ def care_plan(letter: Letterhead, contents: Contents) -> Resource:
     body["created"] = letter.authored
     supporting = [entry.reference for entry in letter.proposal.record.current]
     supporting += [entry.reference for entry in judged_orders(letter.proposal)]
+    origins = Origins(letter.proposal.record)
+    stands = (origins.reference_to(known.origin) for known in letter.proposal.baseline.stands)
+    supporting += [known["reference"] for known in stands if "reference" in known]
     supporting += letter.issue_urns
     if supporting:
         body["supportingInfo"] = [{"reference": ref} for ref in dict.fromkeys(supporting)]
@@ -254,8 +264,10 @@ def _narrative(letter: Letterhead, contents: Contents) -> dict[str, str]:
         table(PHARMACY, (fetched(letter.wording, made) for made in contents.plan.prescriptions)),
         bullets(tasks),
         heading("Blood tests"),
+        bullets(baseline_words(letter)),
         lab_list(letter.wording, contents.plan.labs),
         paragraphs(interim_rule(letter.proposal.tsh, contents.plan)),
+        check_list(letter, SERIES),
         checkpoint_block(letter, contents.plan, contents.choices),
         heading("Modelled hormone during the move"),
         contents.digest.forecasts,

@@ -7,17 +7,19 @@ from typing import Any
 from crossgrain.dosing.plan import Branch, Checkpoint, LabDraw, OrderedCourse
 from crossgrain.names.identity import urn
 from crossgrain.reading.codesystems import Loinc, Snomed
+from crossgrain.safety.facts import Analyte
+from crossgrain.writing.checks import check_requests
 from crossgrain.writing.conditions import variables, variables_note
 from crossgrain.writing.dosage import concept
-from crossgrain.writing.interim import interim_words, read_when
+from crossgrain.writing.interim import BASELINE, first_dose_waits, interim_words, read_when
 from crossgrain.writing.letterhead import SERIES, Letterhead, Resource, Scope, Wording
 from crossgrain.writing.narrative import paragraphs, plain
 from crossgrain.writing.orders import branch_tasks, medication_requests
 
 ANALYTES = {
-    "3016-3": "Thyrotropin [Units/volume] in Serum or Plasma",
-    "3024-7": "Thyroxine (T4) free [Mass/volume] in Serum or Plasma",
-    "3051-0": "Triiodothyronine (T3) Free [Mass/volume] in Serum or Plasma",
+    Analyte.TSH: ("3016-3", "Thyrotropin [Units/volume] in Serum or Plasma"),
+    Analyte.FREE_T4: ("3024-7", "Thyroxine (T4) free [Mass/volume] in Serum or Plasma"),
+    Analyte.FREE_T3: ("3051-0", "Triiodothyronine (T3) Free [Mass/volume] in Serum or Plasma"),
 }
 """LOINC codes and their long common names, in the order they are asked for."""
 BEFORE_DOSE = (
@@ -31,19 +33,21 @@ MAINTENANCE = "maintenance"
 def service_requests(
     letter: Letterhead, scope: Scope, draws: tuple[LabDraw, ...]
 ) -> Iterator[Resource]:
-    """Three requests per draw: TSH, free T4, free T3."""
+    """Three requests per draw, TSH, free T4 and free T3, but for what is known already."""
     for draw in draws:
-        for code in ANALYTES:
-            yield _request(letter, scope, draw, code)
+        for analyte in ANALYTES:
+            if analyte not in draw.leaves_out:
+                yield _request(letter, scope, draw, analyte)
 
 
-def _request(letter: Letterhead, scope: Scope, draw: LabDraw, code: str) -> Resource:
-    wording, name = letter.wording, ANALYTES[code]
+def _request(letter: Letterhead, scope: Scope, draw: LabDraw, analyte: Analyte) -> Resource:
+    wording, (code, name) = letter.wording, ANALYTES[analyte]
     steps, _ = letter.steps_in(scope)
     about = (
         draw.statement,
         *not_steady(wording, draw),
         *interim_words(wording, letter.proposal.tsh, steps, draw),
+        *(first_dose_waits(letter) if draw.purpose == BASELINE else ()),
     )
     what = f"{name}, {lab_days(wording, draw)}."
     body = letter.request(
@@ -119,6 +123,7 @@ def options(letter: Letterhead, checkpoint: Checkpoint) -> Iterator[BranchOption
             (
                 *medication_requests(letter, scope, own, branch.prescriptions),
                 *service_requests(letter, scope, branch.labs),
+                *check_requests(letter, scope),
                 *branch_tasks(letter, scope, letter.series, branch, own),
             ),
         )

@@ -49,6 +49,8 @@ def _medication_request(resource: Resource) -> None:
 def _service_request(resource: Resource) -> None:
     resource["code"] = _concept(resource["code"])
     resource["patientInstruction"] = [{"instructionMarkdown": resource["patientInstruction"]}]
+    if "supportingInfo" in resource:
+        resource["supportingInfo"] = [{"reference": info} for info in resource["supportingInfo"]]
 
 
 def _task(resource: Resource) -> None:

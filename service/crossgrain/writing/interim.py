@@ -8,15 +8,18 @@ the labs at the checkpoint, which speak of a dose that has settled.
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 from itertools import pairwise
 
 from crossgrain.dosing.plan import LabDraw, LineDose, Plan, Step
 from crossgrain.names.printing import decimal
+from crossgrain.safety.baseline import DRAWN
+from crossgrain.safety.facts import Analyte
 from crossgrain.safety.tsh import TshLimits, Whose
-from crossgrain.words.doses import daily_dose, generic_name
-from crossgrain.writing.letterhead import Letterhead, Scope, Wording
+from crossgrain.words.doses import daily_dose, date_words, generic_name
+from crossgrain.writing.letterhead import SERIES, Letterhead, Scope, Wording
 
-INTERIM = "interim"
+BASELINE, INTERIM = "baseline", "interim"
 NO_RISE = (
     "No result of it raises a dose or brings a step forward. Without a result, ask before the next"
     " step."
@@ -26,6 +29,7 @@ SYMPTOMS_ALONE = (
     " and look for another cause; it is no reason to lower it."
 )
 ELSE = "Any other result: go on as ordered."
+_UNITS = {Analyte.TSH: "mIU/L", Analyte.FREE_T4: "pmol/L", Analyte.FREE_T3: "pmol/L"}
 _DECIDES = "nothing rises before the prescriber has decided, on the same day"
 
 
@@ -100,8 +104,33 @@ def read_when(wording: Wording, draw: LabDraw) -> Iterator[str]:
         yield "No step follows it before the labs that decide."
 
 
+def first_dose_waits(letter: Letterhead) -> Iterator[str]:
+    """For which findings the first new dose waits for the baseline, where some of it is drawn."""
+    asking = letter.proposal.baseline.awaited_by
+    for finding in letter.findings:
+        if finding.code in asking:
+            yield (
+                "The first new dose waits for these results, which may be drawn days before:"
+                f" {finding.statement}"
+            )
+
+
+def baseline_words(letter: Letterhead) -> Iterator[str]:
+    """The results of the record that stand as the baseline, and whether the first dose waits."""
+    for known in letter.proposal.baseline.stands:
+        shown = f"{DRAWN[known.analyte]} {known.comparator}{decimal(known.value)}"
+        day = letter.proposal.request.as_of + timedelta(days=known.day or 0)
+        yield (
+            f"{shown[:1].upper()}{shown[1:]} {_UNITS[known.analyte]} of {date_words(day)} stands as"
+            " the baseline: not drawn again."
+        )
+    yield from first_dose_waits(letter)
+
+
 def waits_for(letter: Letterhead, scope: Scope, day: int) -> Iterator[str]:
     """What an order that begins on a day of a plan waits for: the draw that may hold its step."""
+    if scope.name == SERIES.name and day == 0 and any(first_dose_waits(letter)):
+        yield "Not before the baseline results are read, for which the first new dose waits."
     for draw in letter.draws_in(scope):
         if draw.read_before == day:
             yield (

@@ -48,13 +48,13 @@ SEVERITY_WORDS = {
 
 def detected_issues(letter: Letterhead) -> Iterator[Resource]:
     """One DetectedIssue per finding, most severe first."""
-    origins = _Origins(letter.proposal.record)
+    origins = Origins(letter.proposal.record)
     for place, finding in enumerate(letter.findings):
         yield _detected_issue(letter, place, finding, origins)
 
 
 def _detected_issue(
-    letter: Letterhead, place: int, finding: Finding, origins: "_Origins"
+    letter: Letterhead, place: int, finding: Finding, origins: "Origins"
 ) -> Resource:
     text = narrative(*map(paragraph, finding_words(finding)))
     body = letter.head("DetectedIssue", issue_name(place), text)
@@ -88,7 +88,7 @@ def finding_words(finding: Finding) -> list[str]:
     ]
 
 
-class _Origins:
+class Origins:
     """Where findings come from, by the input's own references."""
 
     def __init__(self, record: Record) -> None:

@@ -200,10 +200,10 @@ class Answer:
         return self.all("MedicationRequest", "Task")
 
     def lab_days(self, intent: str) -> set[int]:
-        """The days on which blood is drawn."""
+        """The days on which thyroid blood is drawn; other checks name a finding."""
         days = set()
         for request in self.all("ServiceRequest"):
-            if request["intent"] == intent:
+            if request["intent"] == intent and "supportingInfo" not in request:
                 single = request.get("occurrenceDateTime")
                 events = [single] if single else request["occurrenceTiming"]["event"]
                 days |= {self.day(event) for event in events}

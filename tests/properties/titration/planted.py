@@ -118,8 +118,10 @@ def a_low_tsh_steps_back_in_pregnancy(tree: Json) -> None:
 
 
 def no_draw_on_the_way(tree: Json) -> None:
-    """The first and the last are left."""
-    on_the_way = _tsh(_of(tree, "ServiceRequest"))[1:-1]
+    """Day one's, where there is one, and the last are left."""
+    begins = _of(tree, "CarePlan")[0]["period"]["start"]
+    drawn = [r for r in _tsh(_of(tree, "ServiceRequest")) if r["intent"] == "proposal"]
+    on_the_way = [r for r in drawn[:-1] if r["occurrenceDateTime"] != begins]
     tree["entry"] = [entry for entry in tree["entry"] if entry["resource"] not in on_the_way]
 
 

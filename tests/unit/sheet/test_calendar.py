@@ -31,7 +31,8 @@ def events(file: str) -> list[Event]:
 
 @pytest.mark.parametrize("file", PLANNED)
 def test_it_holds_the_first_day_of_every_step_and_every_lab(file: str) -> None:
-    plan = proposed(file, PLANNED[file]).plan
+    made = proposed(file, PLANNED[file])
+    plan = made.plan
     assert plan
     steps = patient_steps(plan, AS_OF, ())
     found = [(event.decoded("dtstart"), str(event["summary"])) for event in events(file)]
@@ -39,7 +40,8 @@ def test_it_holds_the_first_day_of_every_step_and_every_lab(file: str) -> None:
     labs = [AS_OF + timedelta(days=draw.day) for draw in plan.labs]
     assert [day for day, says in found if "Blood test" in says] == labs
     reviews = [day for day, says in found if "Talk with us" in says]
-    assert len(found) == len(steps) + len(labs) + len(reviews)
+    checks = [day for check in made.checks.get("series", ()) for day in check.days]
+    assert len(found) == len(steps) + len(labs) + len(reviews) + len(checks)
 
 
 @pytest.mark.parametrize("file", PLANNED)
@@ -63,13 +65,24 @@ def test_a_step_that_waits_for_a_blood_test_says_so_and_so_does_the_test() -> No
     tests = [str(e["description"]) for e in climbing() if "Blood test" in str(e["summary"])]
     waited = [words for words in tests if "We read it before step D begins" in words]
     assert len(waited) == 1
-    assert "before step" not in tests[0]
     assert "before step" not in tests[-1]
 
 
 def test_a_blood_test_is_reminded_of_the_day_before() -> None:
     (alarm,) = events("01-levothyroxine-150.json")[-1].walk("VALARM")
     assert alarm.decoded("trigger") < timedelta()
+
+
+def test_a_check_stands_on_each_of_its_days_in_a_patients_words() -> None:
+    found = events("10-older-with-atrial-fibrillation.json")
+    pulses = [event for event in found if "Count your pulse" in str(event["summary"])]
+    assert [event.decoded("dtstart") for event in pulses] == [
+        AS_OF + timedelta(days=day) for day in (0, 28, 56)
+    ]
+    for event in pulses:
+        assert "If it is above 100, or newly uneven, do not take a higher dose." in str(
+            event["description"]
+        )
 
 
 @pytest.mark.parametrize("file", PLANNED)

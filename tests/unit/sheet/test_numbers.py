@@ -207,8 +207,9 @@ def test_every_lab_and_every_ending_of_the_answer_is_dated_on_the_page(
     labs = resources(file, prior, "ServiceRequest", intent="proposal")
     assert labs
     for lab in labs:
-        assert on(lab["occurrenceDateTime"]) in told
-        assert on(lab["occurrenceDateTime"]) in patient
+        for day in lab.get("occurrenceTiming", {}).get("event") or [lab["occurrenceDateTime"]]:
+            assert on(day) in told
+            assert on(day) in patient
     for task in resources(file, prior, "Task"):
         assert task["description"] in told
 
