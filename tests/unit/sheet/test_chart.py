@@ -215,3 +215,47 @@ def test_no_word_on_the_drawing_lies_outside_it(every) -> None:
         for text in drawn.svg.all("text"):
             assert 0 <= number(text, "x") <= width
             assert 0 < number(text, "y") < height
+
+
+def test_the_dot_of_each_basis_stands_at_its_target_and_tells_what_the_basis_is_for() -> None:
+    """On one scale from nothing to the largest target; the aim is drawn larger, and a basis that
+    steers nothing otherwise: taken for one that steers, it would seem to be planned for."""
+    for make in PLANNED.values():
+        proposal = make()
+        plan = proposal.plan
+        rows = [row for row in plan.comparison if row.target]
+        drawn = parsed(page_of(proposal)).all("svg", "dots")
+        measure = next(
+            name for name in ("grains", "lt4_ug", "lt3_ug") if getattr(plan.aim, name)
+        )  # fmt: skip
+        targets = [float(getattr(row.target, measure)) for row in rows]
+        for svg, row, target in zip(drawn, rows, targets, strict=True):
+            *_, width, height = map(float, svg.attributes["viewbox"].split())
+            lines = {node.attributes["class"]: node for node in svg.all("line")}
+            axis, spread, waits = (lines[kind] for kind in ("axis", "spread", "waits"))
+            (dot,) = svg.all("circle")
+            assert 0 < number(axis, "x1") < number(axis, "x2") < width
+            unit = (number(axis, "x2") - number(axis, "x1")) / max(targets)
+            at = {value: number(axis, "x1") + value * unit for value in (*targets, target)}
+            assert number(dot, "cx") == pytest.approx(at[target], abs=PIXEL)
+            assert number(spread, "x1") == pytest.approx(at[min(targets)], abs=PIXEL)
+            assert number(spread, "x2") == pytest.approx(at[max(targets)], abs=PIXEL)
+            held = number(axis, "x1") + float(getattr(plan.checkpoint.dose, measure)) * unit
+            assert number(waits, "x1") == number(waits, "x2") == pytest.approx(held, abs=PIXEL)
+            assert (number(waits, "y1"), number(waits, "y2")) == (0, height)
+            level = [number(line, y) for line in (axis, spread) for y in ("y1", "y2")]
+            assert {number(dot, "cy"), *level} == {height / 2}
+            steers = "dot" if row.sets_checkpoint else "compared"
+            aimed_at = row.basis_id == plan.basis_id
+            assert dot.attributes["class"] == ("aim" if aimed_at else steers)
+            assert number(dot, "r") == (7 if aimed_at else 5)
+            assert svg.attributes["aria-hidden"] == "true"
+
+
+def test_each_drawing_is_an_image_that_is_read_out_by_its_own_title_and_words(every) -> None:
+    for _, _, drawn in every:
+        assert drawn.svg.attributes["role"] == "img"
+        names = drawn.svg.attributes["aria-labelledby"].split()
+        title, words = (drawn.svg.by_id(name) for name in names)
+        assert (title.tag, title.text) == ("title", "Modelled hormone during the move")
+        assert (words.tag, bool(words.text)) == ("desc", True)
