@@ -38,7 +38,7 @@ class Due(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Check:
+class DatedCheck:
     """One thing to measure, on some days of the plan.
 
     Attributes
@@ -53,7 +53,7 @@ class Check:
     asked_by: tuple[str, ...]
 
 
-Checks = Mapping[str, tuple[Check, ...]]
+Checks = Mapping[str, tuple[DatedCheck, ...]]
 """Those of the series under `SERIES`, those of each branch under its reading."""
 SERIES = "series"
 
@@ -89,14 +89,14 @@ def checks_of(
     }
 
 
-def _joined(asked: Iterable[tuple[CheckKind, str, Iterable[int]]]) -> tuple[Check, ...]:
+def _joined(asked: Iterable[tuple[CheckKind, str, Iterable[int]]]) -> tuple[DatedCheck, ...]:
     days: dict[CheckKind, set[int]] = {}
     codes: dict[CheckKind, dict[str, None]] = {}
     for kind, code, on in asked:
         days.setdefault(kind, set()).update(on)
         codes.setdefault(kind, {})[code] = None
     return tuple(
-        Check(kind, tuple(sorted(days[kind])), tuple(codes[kind]))
+        DatedCheck(kind, tuple(sorted(days[kind])), tuple(codes[kind]))
         for kind in CheckKind
         if days.get(kind)
     )

@@ -6,7 +6,7 @@ from typing import Any
 
 from crossgrain.names.printing import decimal
 from crossgrain.reading.codesystems import Loinc, Snomed
-from crossgrain.safety.checks import Check, CheckKind
+from crossgrain.safety.checks import CheckKind, DatedCheck
 from crossgrain.safety.rule import Finding
 from crossgrain.writing.dosage import concept
 from crossgrain.writing.letterhead import Letterhead, Resource, Scope
@@ -84,7 +84,7 @@ def check_requests(letter: Letterhead, scope: Scope) -> Iterator[Resource]:
         yield _request(letter, scope, check)
 
 
-def _request(letter: Letterhead, scope: Scope, check: Check) -> Resource:
+def _request(letter: Letterhead, scope: Scope, check: DatedCheck) -> Resource:
     measured = _MEASURED[check.kind]
     says = tuple(plain(text) for text in (check_words(letter, check), *_because(letter, check)))
     body = letter.request(
@@ -113,14 +113,14 @@ def _occurrence(letter: Letterhead, days: Sequence[int]) -> dict[str, Any]:
     return {"occurrenceTiming": {"event": [letter.iso(day) for day in days]}}
 
 
-def _asking(letter: Letterhead, check: Check) -> Iterator[tuple[Finding, str]]:
+def _asking(letter: Letterhead, check: DatedCheck) -> Iterator[tuple[Finding, str]]:
     """The findings that ask for a check, each with its DetectedIssue."""
     for finding, issue in zip(letter.findings, letter.issue_urns, strict=True):
         if finding.code in check.asked_by:
             yield finding, issue
 
 
-def _because(letter: Letterhead, check: Check) -> Iterator[str]:
+def _because(letter: Letterhead, check: DatedCheck) -> Iterator[str]:
     for finding, _ in _asking(letter, check):
         yield f"Asked for because: {finding.statement}"
     if check.kind is CheckKind.PULSE:
@@ -130,18 +130,18 @@ def _because(letter: Letterhead, check: Check) -> Iterator[str]:
         )
 
 
-def check_words(letter: Letterhead, check: Check) -> str:
+def check_words(letter: Letterhead, check: DatedCheck) -> str:
     """A check in a list: what, and on which days."""
     days = ", ".join(letter.words(day) for day in check.days)
     return f"{_MEASURED[check.kind].words}: {days}."
 
 
-def title_of(check: Check) -> str:
+def title_of(check: DatedCheck) -> str:
     """A check in a patient's calendar."""
     return _MEASURED[check.kind].title
 
 
-def for_patient(letter: Letterhead, check: Check) -> str:
+def for_patient(letter: Letterhead, check: DatedCheck) -> str:
     """What a patient does for a check."""
     fast = decimal(letter.proposal.tsh.fast_pulse)
     return _MEASURED[check.kind].instruction.format(fast=fast)

@@ -12,7 +12,7 @@ from crossgrain.names.identity import PLAN_SYSTEM, RESOURCE_SYSTEM, stable_id, u
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.record import MedicineEntry, Question
 from crossgrain.reading.series_mark import SeriesFacts
-from crossgrain.safety.checks import Check
+from crossgrain.safety.checks import DatedCheck
 from crossgrain.safety.rule import Finding, Severity, most_severe_first
 from crossgrain.words.doses import CAUTION, date_words
 from crossgrain.writing.at_home import carried_over, replaced_by
@@ -158,7 +158,7 @@ class Letterhead:
         branches = self.plan.checkpoint.branches
         return next((b.labs for b in branches if b.reading == scope.name), self.plan.labs)
 
-    def checks_in(self, scope: Scope) -> tuple[Check, ...]:
+    def checks_in(self, scope: Scope) -> tuple[DatedCheck, ...]:
         """What findings want measured in a scope."""
         return self.proposal.checks.get(scope.name, ())
 

@@ -10,7 +10,7 @@ from tests.unit.writing.plans import HOLD, levothyroxine_to_desiccated
 
 from crossgrain.names.identity import FhirVersion
 from crossgrain.safety.baseline import Baseline
-from crossgrain.safety.checks import Check, CheckKind
+from crossgrain.safety.checks import CheckKind, DatedCheck
 
 FRAIL = "10-older-with-atrial-fibrillation.json"
 
@@ -21,7 +21,7 @@ def checked(*checks):
 
 
 def request_for(kind, days=(0, 28)):
-    made = checked(Check(kind, days, (HOLD.code,)))
+    made = checked(DatedCheck(kind, days, (HOLD.code,)))
     (found,) = [
         r
         for r in intended(written(made), "ServiceRequest", "proposal")
@@ -89,7 +89,7 @@ def test_every_check_of_an_answer_is_an_activity_or_part_of_a_branch(version):
 
 
 def test_a_check_stands_in_the_care_plan_in_words():
-    text = only(written(checked(Check(CheckKind.INR, (7,), ()))), "CarePlan")["text"]["div"]
+    text = only(written(checked(DatedCheck(CheckKind.INR, (7,), ()))), "CarePlan")["text"]["div"]
     assert "INR: 8 May 2024." in text
 
 
