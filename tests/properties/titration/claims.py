@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 from functools import cache
 
 from fhirpathpy import compile as compile_path
-from tests.properties.titration.figures import EXACT, TSH_USUAL
-from tests.properties.titration.grid import Case
+from tests.properties.titration.figures import EXACT, HEART_AGE, TSH_USUAL
+from tests.properties.titration.grid import HEART, Case
 from tests.properties.titration.reading import Amounts, Answer, Branch
 
 Look = tuple[bool, str]
@@ -68,6 +68,11 @@ def wanted(case: Case) -> tuple[str, ...]:
 def leaving(case: Case) -> tuple[str, ...]:
     """The medicines of today that are no part of the target."""
     return tuple(one.medicine for one in case.taken if one.medicine not in wanted(case))
+
+
+def fragile(case: Case) -> bool:
+    """Heart disease, or 65 years and more."""
+    return case.age >= HEART_AGE or bool(set(HEART) & set(case.conditions))
 
 
 def part(amounts: Amounts, medicines: tuple[str, ...]) -> float:

@@ -1,11 +1,18 @@
 """Claims about LT3 by the day, ratios, pregnancy, and the guards on the plan."""
 
+import json
+import re
 from collections.abc import Iterator
 
 from tests.properties.titration.claims import Claim, Look, wanted
 from tests.properties.titration.figures import (
     CHARTS,
     EXACT,
+    MOST_COVERED,
+    MOST_COVERED_PREGNANT,
+    MOST_UG_PER_KG,
+    MOST_UG_PER_KG_PREGNANT,
+    SETTLED,
 )
 from tests.properties.titration.reading import Answer, Course, worth
 
@@ -46,6 +53,16 @@ def lt3_never_goes_back_to_once_a_day_on_the_way_up(answer: Answer) -> Iterator[
             yield len(now) > 1, f"{name}, day {day}: {before} → {now}"
 
 
+_RATIO = re.compile(r"[0-9]:1\b")
+
+
+def a_ratio_is_spoken_of_only_where_one_is_meant(answer: Answer) -> Iterator[Look]:
+    """Beside desiccated thyroid, or of one medicine alone, it means nothing."""
+    if answer.case.target != "levothyroxine-liothyronine":
+        said = _RATIO.search(json.dumps(answer.checkpoint))
+        yield said is None, f"{said and said.string[said.start() - 60 : said.end() + 40]}"
+
+
 def pregnant_to_lt4_is_never_less_than_the_most_generous_chart(answer: Answer) -> Iterator[Look]:
     """At once, or in an overlap that together is worth as much."""
     case = answer.case
@@ -59,7 +76,33 @@ def pregnant_to_lt4_is_never_less_than_the_most_generous_chart(answer: Answer) -
                 yield not short, f"day {day}, {chart}: {now}"
 
 
+def more_than_the_weight_allows_waits_for_a_named_act(answer: Answer) -> Iterator[Look]:
+    """2 µg/kg on every chart for a dose that is kept; in pregnancy 2.4 on any, by a specialist."""
+    case = answer.case
+    if not case.weight:
+        return
+    per_kg = [worth(chart, answer.hold) / case.weight for chart in CHARTS]
+    says = f"{min(per_kg):.1f} to {max(per_kg):.1f} µg/kg"
+    if case.pregnant and max(per_kg) > MOST_UG_PER_KG_PREGNANT + EXACT:
+        yield "plan-high-in-pregnancy" in answer.held, says
+    if not case.pregnant and min(per_kg) > MOST_UG_PER_KG + EXACT:
+        yield "plan-high-by-weight" in answer.held, says
+
+
+def more_than_a_quarter_above_today_waits_for_a_named_act(answer: Answer) -> Iterator[Look]:
+    """On every chart, once the dose has settled; in pregnancy more than half above it on any."""
+    parts = [worth(chart, answer.hold) / worth(chart, answer.before) for chart in CHARTS]
+    says = f"{min(parts):.2f} to {max(parts):.2f} of today's"
+    if answer.case.pregnant and max(parts) * SETTLED > MOST_COVERED_PREGNANT:
+        yield "plan-high-in-pregnancy" in answer.held, says
+    if not answer.case.pregnant and min(parts) * SETTLED > MOST_COVERED:
+        yield "coverage-high" in answer.held, says
+
+
 CLAIMS: tuple[Claim, ...] = (
     lt3_never_goes_back_to_once_a_day_on_the_way_up,
+    a_ratio_is_spoken_of_only_where_one_is_meant,
     pregnant_to_lt4_is_never_less_than_the_most_generous_chart,
+    more_than_the_weight_allows_waits_for_a_named_act,
+    more_than_a_quarter_above_today_waits_for_a_named_act,
 )

@@ -3,16 +3,19 @@
 from collections.abc import Iterator
 from itertools import pairwise
 
-from tests.properties.titration.claims import Claim, Look, in_range, leaving, part
+from tests.properties.titration.claims import Claim, Look, fragile, in_range, leaving, part
 from tests.properties.titration.figures import (
     EXACT,
     MOST_BETWEEN_DRAWS,
     MOST_BETWEEN_DRAWS_PREGNANT,
     READ_BEFORE_A_STEP,
+    RECENT_DAYS,
     RESERVE_DAYS,
+    SETTLED_DAYS,
+    WEEK,
     WEEK_FOUR,
 )
-from tests.properties.titration.reading import Answer
+from tests.properties.titration.reading import TSH, Answer, t3
 
 
 def _apart(answer: Answer) -> int:
@@ -106,6 +109,66 @@ def tablets_are_enough_for_their_days_and_no_more(answer: Answer) -> Iterator[Lo
         yield supply.days >= supply.last - supply.first + 1, f"{supply.medicine}: too short"
 
 
+def a_draw_on_the_way_says_at_which_values_it_holds_and_that_it_raises_nothing(
+    answer: Answer,
+) -> Iterator[Look]:
+    """In the note of the request, for this patient's own limits."""
+    for draw in answer.series.draws:
+        if draw.code == TSH and draw.day not in (0, answer.series.drawn()[-1]):
+            yield "No result of it raises a dose" in draw.notes, f"day {draw.day}: {draw.notes}"
+            value = "free t4" if "central-hypothyroidism" in answer.case.conditions else "tsh "
+            says = f"{value}" in draw.notes.casefold() and "mIU/L" in draw.notes
+            yield says or value == "free t4", f"day {draw.day}: {draw.notes}"
+
+
+def _measured(answer: Answer, *names: str) -> list[int]:
+    """The days on which something is measured before the decision, by any of its names."""
+    return sorted(
+        draw.day
+        for draw in answer.series.draws
+        if any(name in draw.name.casefold() for name in names)
+    )
+
+
+def recent_results_are_not_ordered_again_unless_today_s_dose_had_not_settled(
+    answer: Answer,
+) -> Iterator[Look]:
+    """TSH and free T4; what the record does not hold is ordered before the first changed dose."""
+    case = answer.case
+    settled = case.held_days - case.tsh_days >= SETTLED_DAYS
+    for code, value in ((TSH, case.tsh), ("3024-7", case.free_t4)):
+        ordered = 0 in answer.series.drawn(code)
+        if value is None or not settled:
+            yield ordered, f"{code} is not ordered: {value}, {case.tsh_days} days ago"
+        elif case.tsh_days <= RECENT_DAYS:
+            yield not ordered, f"{code} of {case.tsh_days} days ago is ordered again"
+
+
+def what_a_finding_demands_is_measured_on_dates(answer: Answer) -> Iterator[Look]:
+    """INR, an electrocardiogram, glucose."""
+    demands = (
+        ("warfarin", ("inr", "prothrombin")),
+        ("atrial-fibrillation", ("ecg", "ekg", "electrocardiogra")),
+        ("antidiabetics", ("glucose",)),
+    )
+    for code, names in demands:
+        if code in answer.findings:
+            yield bool(_measured(answer, *names)), f"{code}: none of {names}"
+
+
+def the_pulse_is_taken_at_each_rise_of_t3_in_a_fragile_heart(answer: Answer) -> Iterator[Look]:
+    """Heart disease, or 65 years and more."""
+    if not fragile(answer.case):
+        return
+    before, days = t3(answer.before), _measured(answer, "heart rate", "pulse")
+    for step in answer.series.steps:
+        now = t3(answer.series.daily(step))
+        if now > before + EXACT and step < answer.decision:
+            near = [day for day in days if abs(day - step) <= WEEK]
+            yield bool(near), f"T3 rises on day {step}, pulse on {days}"
+        before = now
+
+
 CLAIMS: tuple[Claim, ...] = (
     draws_are_at_most_eight_weeks_apart_and_four_in_pregnancy,
     the_draw_that_decides_is_read_before_the_decision,
@@ -115,4 +178,8 @@ CLAIMS: tuple[Claim, ...] = (
     in_pregnancy_every_branch_draws_every_four_weeks,
     tablets_reach_two_weeks_past_the_decision,
     tablets_are_enough_for_their_days_and_no_more,
+    a_draw_on_the_way_says_at_which_values_it_holds_and_that_it_raises_nothing,
+    recent_results_are_not_ordered_again_unless_today_s_dose_had_not_settled,
+    what_a_finding_demands_is_measured_on_dates,
+    the_pulse_is_taken_at_each_rise_of_t3_in_a_fragile_heart,
 )

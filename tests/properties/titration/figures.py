@@ -48,6 +48,8 @@ READ_BEFORE_A_STEP = (3, 7)
 WEEK_FOUR = (21, 28)
 """Desiccated thyroid label: readjust within the first four weeks; under a stop, our judgement."""
 WEEK = 7
+SETTLED_DAYS = 42
+"""TSH six weeks after a dose that is kept (ATA 2014, 4-8 weeks, from memory)."""
 RECENT_DAYS = 14
 """Results so old are recent by anybody's rule: our judgement."""
 RESERVE_DAYS = 14
@@ -62,6 +64,8 @@ MOST_UG_PER_KG, MOST_UG_PER_KG_PREGNANT = 2.0, 2.4
 """Our judgement, above the 1.6 µg/kg of full replacement (ATA 2014, secondary)."""
 MOST_COVERED_PREGNANT = 1.5
 """Our judgement."""
+SETTLED = 0.95
+"""Of a dose, six weeks on: four half-lives of T4 and more (label, 6-7 days, from memory)."""
 LT3_ONCE_UG = 5.0
 """ETA 2012, abstract: LT3 in two doses a day; one tablet of 5 µg cannot be parted."""
 LT3_STEP_UG = 5.0

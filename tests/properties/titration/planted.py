@@ -5,10 +5,11 @@ from datetime import date, timedelta
 from typing import Any
 
 from tests.properties.titration.claims import branch_at
-from tests.properties.titration.grid import Case
+from tests.properties.titration.grid import AS_OF, Case
 from tests.properties.titration.reading import Answer
 
 Json = dict[str, Any]
+DAY_ONE = AS_OF.isoformat()
 
 
 def _of(tree: Json, kind: str, intent: str = "proposal") -> list[Json]:
@@ -111,20 +112,54 @@ def half_the_lt4(tree: Json) -> None:
             _scale(order, 0.5)
 
 
+def nothing_was_found(tree: Json) -> None:
+    """Every finding is gone."""
+    tree["entry"] = [
+        entry for entry in tree["entry"] if entry["resource"]["resourceType"] != "DetectedIssue"
+    ]
+
+
 def a_low_tsh_steps_back_in_pregnancy(tree: Json) -> None:
     """As it does for anybody else."""
     low = _branches(tree)[-1]
     low["condition"][0]["expression"]["expression"] = "%tsh < 0.3 or %tooFast"
 
 
+def _on_the_way(tree: Json) -> list[Json]:
+    *draws, _ = _tsh(_of(tree, "ServiceRequest"))
+    return [draw for draw in draws if draw["occurrenceDateTime"] != DAY_ONE]
+
+
 def no_draw_on_the_way(tree: Json) -> None:
-    """Day one's, where there is one, and the last are left."""
-    begins = _of(tree, "CarePlan")[0]["period"]["start"]
-    drawn = [r for r in _tsh(_of(tree, "ServiceRequest")) if r["intent"] == "proposal"]
-    on_the_way = [r for r in drawn[:-1] if r["occurrenceDateTime"] != begins]
-    tree["entry"] = [entry for entry in tree["entry"] if entry["resource"] not in on_the_way]
+    """The first and the last are left."""
+    gone = _on_the_way(tree)
+    tree["entry"] = [entry for entry in tree["entry"] if entry["resource"] not in gone]
 
 
 def a_draw_on_the_way_falls_on_its_step(tree: Json) -> None:
     """No time is left to read it."""
-    _move(_tsh(_of(tree, "ServiceRequest"))[1], 7)
+    _move(_on_the_way(tree)[0], 7)
+
+
+def nothing_is_measured(tree: Json) -> None:
+    """No request for a service is left."""
+    tree["entry"] = [
+        entry for entry in tree["entry"] if entry["resource"]["resourceType"] != "ServiceRequest"
+    ]
+
+
+def the_first_draw_is_on_day_one(tree: Json) -> None:
+    """Whatever the record holds."""
+    _tsh(_of(tree, "ServiceRequest"))[0]["occurrenceDateTime"] = DAY_ONE
+
+
+def draws_say_nothing(tree: Json) -> None:
+    """No note is left."""
+    for request in _of(tree, "ServiceRequest"):
+        request["note"] = []
+
+
+def a_ratio_is_spoken_of(tree: Json) -> None:
+    """In a branch of a move to which none belongs."""
+    said = _branches(tree)[0]["condition"][0]["expression"]
+    said["description"] = "T4 to T3 is then 4:1, outside 13:1 to 20:1"

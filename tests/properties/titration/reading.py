@@ -16,6 +16,7 @@ from tests.properties.titration.figures import (
     EXACT,
     GRAIN_MG,
     GRAIN_T3_UG,
+    GRAIN_T4_UG,
     PER_GRAIN,
     PER_LT3,
     STRENGTHS_MG,
@@ -41,6 +42,11 @@ def grains(amounts: Amounts) -> float:
 def t3(amounts: Amounts) -> float:
     """µg of T3 swallowed a day."""
     return amounts.get("lt3", 0.0) + GRAIN_T3_UG * grains(amounts)
+
+
+def t4(amounts: Amounts) -> float:
+    """µg of T4 swallowed a day."""
+    return amounts.get("lt4", 0.0) + GRAIN_T4_UG * grains(amounts)
 
 
 def worth(chart: str, amounts: Amounts) -> float:
@@ -85,6 +91,8 @@ class Draw:
     day: int
     code: str
     name: str
+    notes: str = ""
+    """All that is written for whoever reads the result."""
 
 
 @dataclass(slots=True)
@@ -270,9 +278,10 @@ def _ended_on(task: Json) -> int:
 def _draws(request: Json) -> Iterator[Draw]:
     concept = request["code"].get("concept", request["code"])
     code = concept["coding"][0]["code"] if "coding" in concept else concept["text"]
+    notes = " ".join(note["text"] for note in request.get("note", ()))
     single = request.get("occurrenceDateTime")
     for event in [single] if single else request["occurrenceTiming"]["event"]:
-        yield Draw(_day(event), code, concept.get("text", ""))
+        yield Draw(_day(event), code, concept.get("text", ""), notes)
 
 
 _PRODUCT = re.compile(r"(?P<name>.+?) (?P<strength>[0-9.]+) (?P<unit>microgram|mg) tablet")

@@ -60,7 +60,7 @@ MUCH_LT3 = Case(taken=(Taken("lt4", 175),), target="liothyronine")
 COMBINED = Case(taken=(Taken("lt4", 100),), target="levothyroxine-liothyronine")
 EXPECTING = Case(taken=(Taken("d60", 60),), target="levothyroxine", age=30, weeks=16)
 LIGHT = Case(taken=(Taken("lt4", 150),), weight=45)
-LITTLE = Case(taken=(Taken("lt4", 25),))
+LITTLE = Case(taken=(Taken("lt4", 12.5),), target="desiccated-thyroid-liothyronine")
 Plant = Callable[[dict[str, Any]], None]
 PLANTED: list[tuple[Claim, Case, Plant]] = [
     (draws.draws_are_at_most_eight_weeks_apart_and_four_in_pregnancy, FROM_LT4,
@@ -78,14 +78,26 @@ PLANTED: list[tuple[Claim, Case, Plant]] = [
     (draws.tablets_reach_two_weeks_past_the_decision, FROM_LT4,
      planted.the_supply_ends_with_the_decision),
     (draws.tablets_are_enough_for_their_days_and_no_more, FROM_LT4, planted.a_tablet_is_missing),
+    (draws.a_draw_on_the_way_says_at_which_values_it_holds_and_that_it_raises_nothing, FROM_LT4,
+     planted.draws_say_nothing),
+    (draws.recent_results_are_not_ordered_again_unless_today_s_dose_had_not_settled,
+     replace(FROM_LT4, free_t4=14.0), planted.the_first_draw_is_on_day_one),
+    (draws.what_a_finding_demands_is_measured_on_dates, replace(FROM_LT4, others=("warfarin",)),
+     planted.nothing_is_measured),
+    (draws.the_pulse_is_taken_at_each_rise_of_t3_in_a_fragile_heart, FRAGILE,
+     planted.nothing_is_measured),
     (branches.for_any_results_at_most_one_branch_is_taken, FROM_LT4,
      planted.two_branches_have_one_condition),
     (branches.a_branch_goes_by_the_patients_own_limits, FRAGILE,
      planted.age_is_forgotten_in_the_conditions),
     (doses.lt3_never_goes_back_to_once_a_day_on_the_way_up, TO_LT3,
      planted.lt3_comes_back_to_one_dose),
+    (doses.a_ratio_is_spoken_of_only_where_one_is_meant, FROM_LT4, planted.a_ratio_is_spoken_of),
     (doses.pregnant_to_lt4_is_never_less_than_the_most_generous_chart, EXPECTING,
      planted.half_the_lt4),
+    (doses.more_than_the_weight_allows_waits_for_a_named_act, LIGHT, planted.nothing_was_found),
+    (doses.more_than_a_quarter_above_today_waits_for_a_named_act, LITTLE,
+     planted.nothing_was_found),
     (branches.in_pregnancy_a_low_tsh_lowers_nothing, EXPECTING,
      planted.a_low_tsh_steps_back_in_pregnancy),
 ]  # fmt: skip
