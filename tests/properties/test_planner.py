@@ -144,6 +144,7 @@ def wishes(draw: st.DrawFn, prior: PriorTherapy | None = None) -> Wish:
         prior or draw(st.sampled_from(PriorTherapy)),
         mixture,
         weekly_pattern=draw(st.sampled_from([False, False, True])),
+        need=Fraction(draw(st.sampled_from(["1", "1", "1", "0.8", "0.9", "1.1", "1.2"]))),
     )
 
 
@@ -288,9 +289,10 @@ def test_the_checkpoint_is_the_smallest_target_rounded_down_or_one_increment(swi
     for key, amount in switch.goals.items():
         one = PREPARATION_OF[key].increment
         a_day = (amount / one).denominator == 1 or amount in PREPARATION_OF[key].strengths
-        assert a_day or (key == LT4.id and switch.wish.weekly_pattern)
+        in_weeks = key == LT4.id and switch.wish.weekly_pattern
+        assert a_day or in_weeks
         assert amount <= max(smallest[key], one)
-        if can_be_ordered(PREPARATION_OF[key], amount + one):
+        if can_be_ordered(PREPARATION_OF[key], amount + one) and not in_weeks:  # halves and all
             assert amount + one > smallest[key]
 
 
@@ -302,9 +304,11 @@ def test_the_ladder_climbs_and_each_rung_is_worth_the_old_dose_on_its_basis(swit
     sizes = [sum(by_id(rung.target, switch.family).values()) for rung in ladder]
     assert sizes == sorted(sizes)
     guided = switch.wish.target is Target.LT4_LT3 and switch.wish.mixture.guideline
+    lowered = min(switch.wish.need, 1)
     for rung in [] if guided else ladder:
         daily = by_id(rung.target, switch.family)
-        assert worth(rung.basis_id, daily) == BASES[rung.basis_id].lt4_equivalent(switch.taken)
+        equal = BASES[rung.basis_id].lt4_equivalent(switch.taken)
+        assert worth(rung.basis_id, daily) == lowered * equal
     (own,) = [rung for rung in ladder if rung.basis_id == switch.wish.basis_id]
     assert own.target == switch.plan.aim
 
@@ -401,7 +405,8 @@ def test_the_taper_buys_the_fewest_strengths_that_come_near_the_best(switch):
     chosen, best = switch.plan.taper
     assert chosen.bought <= best.bought
     assert chosen.changes <= 3
-    ends = [basis.lowest.value for basis in switch.plan.forecasts[0].coverage]
+    own = switch.plan.forecasts[0]
+    ends = [basis.lowest.value for basis in own.of_need or own.coverage]
     decided = switch.plan.checkpoint.decision_day
     if decided >= max(f.coverage[0].lowest.day for f in switch.plan.forecasts):
         assert min(ends) <= chosen.lowest + 0.05
