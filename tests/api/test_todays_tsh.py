@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable
+from html import unescape
 
 import httpx2 as httpx
 import pytest
@@ -132,3 +133,21 @@ def test_the_result_of_one_patient_never_shows_in_the_plan_of_the_next(post: Pos
     assert "5.25" not in json.dumps(second)
     assert answered(post, 5.25) == first
     assert carried(answered(post, 2.0)) == {1}
+
+
+@pytest.mark.parametrize(
+    ("value", "words"),
+    [
+        (0.3, "a day (0.9 times what the chart gives, by today's TSH)"),
+        (6.0, "a day (today's TSH asks for 1.1 times today's dose; only labs go that far)"),
+    ],
+)
+def test_a_prescriber_reads_beside_the_target_what_today_s_tsh_changed(
+    post: Post, client: httpx.Client, value: float, words: str
+) -> None:
+    (care_plan,) = resources(answered(post, value), "CarePlan")
+    assert words in care_plan["description"]
+    sheet = client.post(f"/sheet{QUERY}", json=with_tsh(value))
+    assert words in unescape(sheet.text)
+    (usual,) = resources(answered(post, 2.0), "CarePlan")
+    assert "today's" not in usual["description"]

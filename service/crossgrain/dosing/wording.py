@@ -130,3 +130,16 @@ def worth_words(found: Worth) -> str:
 def _short(worth: Fraction) -> str:
     """To three digits, which is more than any of them carries."""
     return f"{float(worth):.3g}"
+
+
+def need_words(need: Fraction) -> str:
+    """What today's TSH changed, to be added to a target; empty where it changed nothing.
+
+    >>> need_words(Fraction("0.9"))
+    " (0.9 times what the chart gives, by today's TSH)"
+    """
+    if need < 1:
+        return f" ({decimal(need)} times what the chart gives, by today's TSH)"
+    if need > 1:
+        return f" (today's TSH asks for {decimal(need)} times today's dose; only labs go that far)"
+    return ""

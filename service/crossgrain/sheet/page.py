@@ -11,7 +11,13 @@ from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.plan import Plan
 from crossgrain.dosing.rationale import what_simplicity_costs
 from crossgrain.dosing.supply import HomeUse, home_uses
-from crossgrain.dosing.wording import by_weight_words, dose_words, exchanged_words, off_words
+from crossgrain.dosing.wording import (
+    by_weight_words,
+    dose_words,
+    exchanged_words,
+    need_words,
+    off_words,
+)
 from crossgrain.names.printing import decimal, micrograms
 from crossgrain.safety.rule import Severity
 from crossgrain.sheet import evidence, patient
@@ -188,6 +194,7 @@ def _planned(letter: Letterhead, plan: Plan, catalogue: Catalogue) -> dict[str, 
         "simplicity": what_simplicity_costs(plan),
         "exchanged": _exchanged(plan),
         "target_words": dose_words,
+        "need_words": need_words,
         "micrograms": micrograms,
         "decimal": decimal,
         "dots": dots(plan),

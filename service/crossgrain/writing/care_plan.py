@@ -14,7 +14,7 @@ from crossgrain.dosing.plan import (
     SwitchPart,
 )
 from crossgrain.dosing.preparations import Kind
-from crossgrain.dosing.wording import dose_words, standing_words
+from crossgrain.dosing.wording import dose_words, need_words, standing_words
 from crossgrain.names.identity import MODULE_CANONICAL, urn
 from crossgrain.names.printing import micrograms, percent
 from crossgrain.words.doses import CAUTION, TARGET_WORDS, daily_dose, tablets_a_day, taken
@@ -96,9 +96,9 @@ def _summary(letter: Letterhead, plan: Plan, title: str) -> str:
     held = f", held at {dose_words(checkpoint.held)}," if checkpoint.held_above else ""
     return (
         f"{title}, starting on {letter.words(0)}: on the basis {plan.basis_id} the"
-        f" target is {dose_words(plan.aim)} a day. The dose goes to the checkpoint of"
-        f" {dose_words(checkpoint.dose)} a day{held} and waits there for labs on"
-        f" {letter.words(checkpoint.lab_day)}."
+        f" target is {dose_words(plan.aim)} a day{need_words(plan.need)}. The dose goes"
+        f" to the checkpoint of {dose_words(checkpoint.dose)} a day{held} and waits there for"
+        f" labs on {letter.words(checkpoint.lab_day)}."
     )
 
 

@@ -25,7 +25,7 @@ from crossgrain.dosing.plan import (
     Step,
     courses,
 )
-from crossgrain.dosing.wording import dose_words, standing_words
+from crossgrain.dosing.wording import dose_words, need_words, standing_words
 from crossgrain.names.printing import decimal, micrograms, modelled, percent, short
 from crossgrain.reading.record import Record
 from crossgrain.safety.rule import Finding, most_severe_first
@@ -290,7 +290,7 @@ def _show_findings(page: Page, findings: tuple[Finding, ...]) -> None:
 def _show_plan(page: Page, plan: Plan, proposal: Proposal, catalogue: Catalogue, why: bool) -> None:
     start = proposal.request.start
     show_comparison(page, plan)
-    page.line(f"Aim on {plan.basis_id}: {dose_words(plan.aim)} a day.")
+    page.line(f"Aim on {plan.basis_id}: {dose_words(plan.aim)} a day{need_words(plan.need)}.")
     show_series(page, plan, start)
     for warning in beside_the_series(proposal):
         page.line(warning, style="bold")
