@@ -205,6 +205,49 @@ def test_lt3_falls_by_degrees_while_lt4_is_introduced():
     ],
 )
 @pytest.mark.parametrize("prior_therapy", list(PriorTherapy))
+@pytest.mark.parametrize("pace_id", ["standard", "cautious"])
+def test_tsh_is_drawn_every_six_to_eight_weeks_at_the_latest_while_the_dose_changes(
+    taken, target, prior_therapy, pace_id
+):
+    # US levothyroxine label: TSH every 6-8 weeks while the dose changes, and 6-8 weeks after any
+    # change (secondary, read in copies)
+    planned = plan(taken, target, prior_therapy=prior_therapy, pace_id=pace_id)
+    days = [draw.day for draw in planned.labs]
+    assert all(after - day <= 8 * 7 for day, after in pairwise(days))
+    for branch in planned.checkpoint.branches:
+        drawn = [draw.day for draw in branch.labs if draw.purpose != "maintenance"]
+        assert all(after - day <= 8 * 7 for day, after in pairwise([days[-1], *drawn]))
+        changed = branch.steps[-1].first_day
+        assert any(6 * 7 <= day - changed <= 8 * 7 for day in drawn)
+
+
+@pytest.mark.parametrize("prior_therapy", list(PriorTherapy))
+def test_in_pregnancy_tsh_is_drawn_about_every_four_weeks(prior_therapy):
+    # American Thyroid Association 2017 pregnancy guideline, quick reference: about every 4 weeks
+    # until mid-gestation
+    planned = plan(
+        regimen(mg60=120),
+        Target.LEVOTHYROXINE,
+        prior_therapy=prior_therapy,
+        tsh_every_days=28,
+        lt4_at_least_most_generous=True,
+    )
+    days = [draw.day for draw in planned.labs]
+    assert all(after - day <= 4 * 7 for day, after in pairwise(days))
+
+
+@pytest.mark.parametrize(
+    ("taken", "target"),
+    [
+        (regimen(lt4=100), Target.DESICCATED_THYROID),
+        (regimen(mg60=120), Target.LEVOTHYROXINE),
+        (regimen(lt4=100), Target.LIOTHYRONINE),
+        (regimen(lt3=50), Target.LEVOTHYROXINE),
+        (regimen(lt4=150), Target.LT4_LT3),
+        (regimen(mg60=240), Target.DESICCATED_LT3),
+    ],
+)
+@pytest.mark.parametrize("prior_therapy", list(PriorTherapy))
 def test_labs_are_drawn_six_weeks_after_a_dose_that_will_be_kept(taken, target, prior_therapy):
     # 6 weeks (4-8: ATA 2014, from memory); then 3-6-monthly, then yearly
     planned = plan(taken, target, prior_therapy=prior_therapy)
@@ -212,8 +255,9 @@ def test_labs_are_drawn_six_weeks_after_a_dose_that_will_be_kept(taken, target, 
     assert planned.labs[-1].day == planned.checkpoint.lab_day == planned.steps[-1].first_day + 42
     for branch in planned.checkpoint.branches:
         last, labs = branch.steps[-1].first_day, branch.labs
-        if labs[0].purpose == "after-branch":
-            assert labs[0].day == last + 42
+        for draw in labs:
+            if draw.purpose == "after-branch":
+                assert draw.day == last + 42
         later = [
             day
             for draw in labs

@@ -122,6 +122,14 @@ def test_a_plan_is_told_from_what_was_read_to_the_caution() -> None:
     assert "Source:" in crossgrain("propose", FIRST, *ASKED, "--why").told
 
 
+def test_recent_labs_and_dated_checks_are_told() -> None:
+    told = crossgrain("propose", FIRST, *ASKED).told
+    assert "17 February 2025: TSH of that day stands, and is not drawn again" in told
+    frail = PATIENTS / "10-older-with-atrial-fibrillation.json"
+    told = crossgrain("propose", frail, *ASKED).told
+    assert "Resting pulse: 3 March 2025, 31 March 2025, 28 April 2025" in told
+
+
 def test_a_draft_is_told_apart_from_the_series_proposed_instead() -> None:
     ran = crossgrain("propose", PATIENTS / "16-draft-order.json", "--as-of", "2025-03-03")
     told = ran.told

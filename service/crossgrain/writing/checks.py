@@ -133,7 +133,12 @@ def _because(letter: Letterhead, check: DatedCheck) -> Iterator[str]:
 def check_words(letter: Letterhead, check: DatedCheck) -> str:
     """A check in a list: what, and on which days."""
     days = ", ".join(letter.words(day) for day in check.days)
-    return f"{_MEASURED[check.kind].words}: {days}."
+    return f"{name_of(check)}: {days}."
+
+
+def name_of(check: DatedCheck) -> str:
+    """What is measured, for a prescriber."""
+    return _MEASURED[check.kind].words
 
 
 def title_of(check: DatedCheck) -> str:

@@ -5,9 +5,11 @@ from dataclasses import replace
 import pytest
 from tests.unit.safety.patients import CLEAR, RULES, known, patient
 from tests.unit.writing.answers import intended, period, resources, written
-from tests.unit.writing.plans import levothyroxine_to_desiccated, to_combination
+from tests.unit.writing.plans import HOLD, levothyroxine_to_desiccated, to_combination
 
 from crossgrain.dosing.plan import LabDraw
+from crossgrain.reading.schedule import OWN_NOTES, plain_words
+from crossgrain.safety.baseline import Baseline
 from crossgrain.safety.tsh import tsh_limits
 from crossgrain.writing.interim import interim_rule
 
@@ -21,9 +23,9 @@ STATES = {
 ON_THE_WAY = LabDraw(21, "interim", "On the way", 60, read_before=28)
 
 
-def on_the_way(proposal=None, draw=ON_THE_WAY, facts=CLEAR):
+def on_the_way(proposal=None, draw=ON_THE_WAY, facts=CLEAR, **more):
     """A proposal with one draw between baseline and checkpoint."""
-    made = proposal or levothyroxine_to_desiccated()
+    made = replace(proposal or levothyroxine_to_desiccated(), **more)
     first, last = made.plan.labs
     labs = (first, draw, last)
     return replace(made, plan=replace(made.plan, labs=labs), tsh=tsh_limits(facts, RULES))
@@ -110,6 +112,15 @@ def test_an_order_of_the_step_waits_for_the_draw_and_no_other_order_does():
     }
     for order in waiting:
         assert "Not before the blood test of 22 May 2024 has been read" in order["text"]["div"]
+
+
+def test_what_an_order_waits_for_is_known_as_our_own_where_orders_are_read_again():
+    made = replace(on_the_way(findings=(HOLD,)), baseline=Baseline(awaited_by=(HOLD.code,)))
+    orders = intended(written(made), "MedicationRequest", "proposal")
+    said = {note["text"] for order in orders for note in order["note"]}
+    waits = {text for text in said if text.startswith("Not before")}
+    assert len(waits) == 2
+    assert all(OWN_NOTES.match(plain_words(text)) for text in waits)
 
 
 def test_a_draw_that_no_step_follows_says_so():

@@ -28,12 +28,15 @@ from crossgrain.dosing.plan import (
 from crossgrain.dosing.wording import dose_words, need_words, standing_words
 from crossgrain.names.printing import decimal, micrograms, modelled, percent, short
 from crossgrain.reading.record import Record
+from crossgrain.safety.baseline import DRAWN
+from crossgrain.safety.checks import SERIES
 from crossgrain.safety.rule import Finding, most_severe_first
 from crossgrain.safety.tsh import TshLimits
 from crossgrain.sheet.charted import Charted, charted
 from crossgrain.words.doses import CAUTION, date_words, pieces, taken
 from crossgrain.writing.at_home import beside_the_series
 from crossgrain.writing.care_plan import NAMES, PARTS, TITLES
+from crossgrain.writing.checks import name_of
 from crossgrain.writing.conditions import BranchCondition, conditions_for, swallows_t3
 from crossgrain.writing.dosage import needed
 
@@ -64,11 +67,18 @@ def show_checkpoint(page: Page, plan: Plan, start: date, limits: TshLimits) -> N
         _show_branch(page, branch, start, conditions[branch.reading])
 
 
-def show_labs(page: Page, labs: Sequence[LabDraw], start: date) -> None:
-    """When bloods are drawn, and what for."""
+def show_labs(page: Page, proposal: Proposal, labs: Sequence[LabDraw]) -> None:
+    """When bloods are drawn and what for, what stands already, and what else is measured."""
+    start, read_on = proposal.request.start, proposal.request.as_of
     page.heading("Labs")
+    for known in proposal.baseline.stands:
+        day = _on(read_on, known.day or 0)
+        page.line(f"{day}: {DRAWN[known.analyte]} of that day stands, and is not drawn again")
     for draw in labs:
         page.line(f"{_on(start, draw.day)}: {draw.statement}")
+    for check in proposal.checks.get(SERIES, ()):
+        days = ", ".join(_on(start, day) for day in check.days)
+        page.line(f"{name_of(check)}: {days}")
 
 
 def _show_branch(page: Page, branch: Branch, start: date, condition: BranchCondition) -> None:
@@ -295,7 +305,7 @@ def _show_plan(page: Page, plan: Plan, proposal: Proposal, catalogue: Catalogue,
     for warning in beside_the_series(proposal):
         page.line(warning, style="bold")
     show_checkpoint(page, plan, start, proposal.tsh)
-    show_labs(page, plan.labs, start)
+    show_labs(page, proposal, plan.labs)
     show_prior_therapies(page, proposal, plan, catalogue)
     if why:
         _show_rationale(page, plan)
