@@ -155,14 +155,11 @@ def test_discovery_holds_to_the_specification(client):
         assert all(isinstance(query, str) for query in service["prefetch"].values())
 
 
-def created(answer):
-    return [
-        action["resource"]
-        for card in answer["cards"]
-        for suggestion in card.get("suggestions", [])
-        for action in suggestion["actions"]
-        if action["type"] == "create"
-    ]
+def filed(answer):
+    """What each suggestion creates or updates."""
+    for card in answer["cards"]:
+        for suggestion in card.get("suggestions", []):
+            yield [a["resource"] for a in suggestion["actions"] if "resource" in a]
 
 
 @needs_node
@@ -172,11 +169,14 @@ def test_every_resource_of_a_suggestion_holds_to_the_official_definitions(client
     for patient in SCENARIO["patient"]:
         body = call(patient["file"], "order-sign")
         answer = client.post("/cds-services/thyroid-order", json=body)
-        entries = [
-            {"fullUrl": f"https://ehr.example/fhir/{r['resourceType']}/{r['id']}", "resource": r}
-            for r in created(answer.json())
-        ]
-        if entries:
+        for resources in filed(answer.json()):
+            entries = [
+                {
+                    "fullUrl": f"https://ehr.example/fhir/{r['resourceType']}/{r['id']}",
+                    "resource": r,
+                }
+                for r in resources
+            ]
             bundles.append({"resourceType": "Bundle", "type": "collection", "entry": entries})
     reports = walked(bundles)
     assert len(reports) >= 8
@@ -279,8 +279,8 @@ PLANTED = {
     "a uuid that is none": lambda a: first(a).update(uuid="1"),
     "an action without description": lambda a: action(a, "create").pop("description"),
     "a creation of nothing": lambda a: action(a, "create").pop("resource"),
-    "a deletion of nothing": lambda a: action(a, "delete").pop("resourceId"),
-    "an action of another type": lambda a: action(a, "delete").update(type="remove"),
+    "a deletion of nothing": lambda a: action(a, "update").update(type="delete"),
+    "an action of another type": lambda a: action(a, "update").update(type="remove"),
     "a system action": lambda a: a.update(systemActions=[action(a, "create")]),
     "cards that are missing": lambda a: a.update(cards=[]) or a.update(card=[]),
 }  # fmt: skip

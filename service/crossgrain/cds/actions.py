@@ -1,11 +1,12 @@
-"""Suggestions: the series as actions that a client can carry out in one transaction.
+"""Suggestions as actions that a client can carry out: the first step of the series, or all of it.
 
 Resources refer to each other by ``Type/id``, as in a transaction whose base is the client's
-FHIR server. Deletions come first, then creations, as they are carried out. A dose is never a
-system action: a person chooses the suggestion.
+FHIR server, and never to what is not created with them. Deletions come first, then updates, then
+creations, as they are carried out. A dose is never a system action: a person chooses the
+suggestion.
 """
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, Literal
 
 from msgspec import UNSET, UnsetType
@@ -13,34 +14,102 @@ from msgspec import UNSET, UnsetType
 from crossgrain.cds.advice import Advice
 from crossgrain.cds.answers import CardAction, CardSuggestion
 from crossgrain.cds.card_detail import CardDesk
+from crossgrain.cds.filing import Resource, Series, day_asked, said_once
 from crossgrain.cds.hook import DraftOrder
-from crossgrain.names.identity import urn
 from crossgrain.reading.record import MedicineEntry
 from crossgrain.safety.judgement import Ending, Verdict
-from crossgrain.writing.forms import page_document
+from crossgrain.writing.forms import to_json
 from crossgrain.writing.narrative import plain
 
-Resource = dict[str, Any]
 Behavior = Literal["any", "at-most-one"] | UnsetType
-_NOT_FILED = {"GuidanceResponse", "Provenance"}
+MOST_ACTIONS = 6
+"""Of the first suggestion: a prescriber reads each of them before it is signed."""
+MOST_BYTES = 47_500
+"""Of all suggestions as written: with the rest of the card an answer stays below 50 kB."""
+_OURS = (
+    "medicationCodeableConcept", "dosageInstruction", "substitution", "groupIdentifier",
+)  # fmt: skip
+"""What an order in draft takes over from the first order of the series as it is."""
+_TOLD_THE_OLD_DOSE = {"text", "medicationReference", "dispenseRequest", *_OURS}
+_TOLD_THE_OLD_DOSE |= {f"_{name}" for name in _TOLD_THE_OLD_DOSE}
 
 
-def replace_by_series(
-    answer: Resource, drafts: Iterable[DraftOrder], in_words: Callable[[str], str]
+def whole_series(series: Series, drafts: Iterable[DraftOrder]) -> list[CardAction]:
+    """Delete the orders in draft, create everything of the series."""
+    return [*_deletions(drafts), *map(_create, series.resources())]
+
+
+def first_step(
+    series: Series,
+    drafts: Sequence[DraftOrder],
+    lead: DraftOrder,
+    preparations: frozenset[str],
+    taken: frozenset[str],
 ) -> list[CardAction]:
-    """Delete the orders in draft, create everything of the plan.
+    """The order in hand as the first order of the series, and what must go with it.
+
+    With it go its second strength, the orders and the end of the old medicine while it lasts,
+    and the first blood test. Where there are too many, those go that begin last.
 
     Parameters
     ----------
-    answer : the Bundle of the proposal
-    drafts : the orders that the series stands in for
-    in_words : writes the client's own references into any text
+    series : the proposal
+    drafts : the orders that it stands in for
+    lead : the one that becomes the first order
+    preparations : of what the order in hand is for
+    taken : what the record shows as taken now, by reference
     """
-    resources = [entry["resource"] for entry in answer["entry"]]
-    filed = [resource for resource in resources if resource["resourceType"] not in _NOT_FILED]
-    named = {urn(r["id"]): f"{r['resourceType']}/{r['id']}" for r in filed}
-    deletions = [_delete(draft) for draft in drafts if draft.resource.get("status") == "draft"]
-    return [*deletions, *(_create(_with_references(r, named, in_words)) for r in filed)]
+    first = series.first_of(preparations)
+    intent = str(lead.resource.get("intent") or "order")
+    others = [draft for draft in drafts if draft is not lead or not _is_new(lead)]
+    gone = _deletions(others)
+    ends = [{**task, "intent": intent} for task in series.ends()]
+    draws = [{**asked, "intent": intent} for asked in series.first_draw()]
+    room = max(MOST_ACTIONS - len(gone) - len(ends) - len(draws[:1]) - 1, 0)
+    beside = [{**order, "intent": intent} for order in series.beside(first)][:room]
+    begun = _update(lead, first, taken) if _is_new(lead) else _create({**first, "intent": intent})
+    with_it = said_once(first, [*beside, *ends, *draws[: 1 + room - len(beside)]])
+    return [*gone, begun, *map(_create, with_it)]
+
+
+def _is_new(draft: DraftOrder) -> bool:
+    """Whether the order may be written over: one that was signed is left as it stands."""
+    return draft.resource.get("status") == "draft"
+
+
+def _update(draft: DraftOrder, first: Resource, taken: frozenset[str]) -> CardAction:
+    """The order in draft with the medicine, the dose and the supply of the first order.
+
+    That it replaces what is taken now is no longer so where the series lets that run on. What
+    the record does not show is replaced as the prescriber has said.
+    """
+    kept = {k: v for k, v in draft.resource.items() if k not in _TOLD_THE_OLD_DOSE}
+    pharmacy = {k: v for k, v in _object(draft, "dispenseRequest").items() if k == "performer"}
+    own_medication = _object(draft, "medicationReference").get("reference")
+    contained = [c for c in _array(kept.pop("contained", ())) if not _is(c, own_medication)]
+    order: Resource = kept | ({"contained": contained} if contained else {})
+    order |= {name: first[name] for name in _OURS if name in first}
+    order["dispenseRequest"] = pharmacy | first["dispenseRequest"]
+    if str(_object(draft, "priorPrescription").get("reference")) in taken:
+        del order["priorPrescription"]
+    if "priorPrescription" in first:
+        order.setdefault("priorPrescription", first["priorPrescription"])
+    for name in ("extension", "note"):
+        order[name] = [*_array(kept.get(name)), *first.get(name, ())]
+    return CardAction(type="update", description=plain(_words(first)), resource=order)
+
+
+def _object(draft: DraftOrder, name: str) -> Mapping[str, Any]:
+    value = draft.resource.get(name)
+    return value if isinstance(value, dict) else {}
+
+
+def _array(value: Any) -> list[Any]:
+    return value if isinstance(value, list) else []
+
+
+def _is(contained: Any, reference: object) -> bool:
+    return isinstance(contained, dict) and f"#{contained.get('id')}" == reference
 
 
 def say_what_it_replaces(draft: DraftOrder, old: MedicineEntry) -> CardAction:
@@ -52,12 +121,16 @@ def say_what_it_replaces(draft: DraftOrder, old: MedicineEntry) -> CardAction:
     )
 
 
-def _delete(draft: DraftOrder) -> CardAction:
-    return CardAction(
-        type="delete",
-        description=f"Remove the order as written, {draft.reference}",
-        resource_id=draft.reference,
-    )
+def _deletions(drafts: Iterable[DraftOrder]) -> list[CardAction]:
+    return [
+        CardAction(
+            type="delete",
+            description=f"Remove the order as written, {draft.reference}",
+            resource_id=draft.reference,
+        )
+        for draft in drafts
+        if _is_new(draft)
+    ]
 
 
 def _create(resource: Resource) -> CardAction:
@@ -67,35 +140,13 @@ def _create(resource: Resource) -> CardAction:
 def _words(resource: Resource) -> str:
     match resource["resourceType"]:
         case "MedicationRequest":
-            when = "One option at the checkpoint: " if resource["intent"] == "option" else ""
-            return when + " ".join(each["text"] for each in resource["dosageInstruction"])
+            return " ".join(each["text"] for each in resource["dosageInstruction"])
         case "CarePlan":
             return str(resource["title"])
         case "Task":
             return str(resource["description"])
-        case "ServiceRequest":
-            return f"Blood test: {resource['code']['text']}"
-        case "DetectedIssue":
-            return str(resource["detail"])
         case _:
-            return "The checkpoint: exactly one of its options is taken, by the labs"
-
-
-def _with_references(node: Any, named: Mapping[str, str], in_words: Callable[[str], str]) -> Any:
-    if isinstance(node, str):
-        return named.get(node) or in_words(node)
-    if isinstance(node, dict):
-        return {key: _with_references(value, named, in_words) for key, value in node.items()}
-    if isinstance(node, list):
-        return [_with_references(value, named, in_words) for value in node]
-    return node
-
-
-def file_the_page(answer: Resource, page: str) -> CardAction:
-    """The plan sheet, to be filed as a document."""
-    document = page_document(answer, page.encode())
-    words = f"File the page: {document['description']}"
-    return CardAction(type="create", description=words, resource=document)
+            return f"To be measured: {resource['code']['text']}, {day_asked(resource)}"
 
 
 def replaced_orders(entries: Iterable[MedicineEntry]) -> Iterator[MedicineEntry]:
@@ -107,33 +158,56 @@ def suggestions(desk: CardDesk, advice: Advice) -> tuple[list[CardSuggestion], B
     """The card's suggestions and how they may be chosen; none where no series is offered.
 
     Where all that is wrong is that no one said what the order replaces, that can be said
-    instead; it and the series exclude each other.
+    instead of the first step. They exclude each other.
     """
     if desk.answer is None or advice.proposal is None:
         return [], UNSET
+    series = Series(desk.answer, desk.assembled.in_words)
     named = {desk.assembled.reference(order.reference) for order in advice.orders}
     judged = [draft for draft in desk.drafts if draft.reference in named]
-    update = _update(advice, judged)
-    series = CardSuggestion(
-        label="Put the proposed series in its place",
+    offered = [_smallest(desk, advice, series, judged)]
+    whole = CardSuggestion(
+        label="Put the whole proposed series in its place",
         uuid=desk.uuid("series"),
-        is_recommended=update is None,
-        actions=replace_by_series(desk.answer, judged, desk.assembled.in_words),
+        actions=whole_series(series, judged),
     )
-    if update:
-        said = CardSuggestion(
+    if sum(len(to_json(each)) for each in (*offered, whole)) <= MOST_BYTES:
+        offered.append(whole)
+    return offered, "at-most-one"
+
+
+def _smallest(
+    desk: CardDesk, advice: Advice, series: Series, judged: Sequence[DraftOrder]
+) -> CardSuggestion:
+    """The least that makes the order safe to sign; it is what is recommended."""
+    if update := _update_of_old(advice, judged):
+        return CardSuggestion(
             label="Say what the order replaces",
             uuid=desk.uuid("replaces"),
             is_recommended=True,
             actions=[update],
         )
-        return [said, series], "at-most-one"
-    page = file_the_page(desk.answer, desk.assembled.in_words(desk.page))
-    filed = CardSuggestion(label="File the plan as a page", uuid=desk.uuid("page"), actions=[page])
-    return [series, filed], "any"
+    in_hand = desk.in_hand(advice.orders)
+    lead = next(
+        draft for draft in judged
+        for order in in_hand if desk.assembled.reference(order.reference) == draft.reference
+    )  # fmt: skip
+    preparations = frozenset(line.preparation.id for order in in_hand for line in order.lines)
+    return CardSuggestion(
+        label="Start the proposed series: its first order alone",
+        uuid=desk.uuid("first"),
+        is_recommended=True,
+        actions=first_step(
+            series,
+            judged,
+            lead,
+            preparations,
+            frozenset(entry.reference for entry in advice.record.current),
+        ),
+    )
 
 
-def _update(advice: Advice, judged: Sequence[DraftOrder]) -> CardAction | None:
+def _update_of_old(advice: Advice, judged: Sequence[DraftOrder]) -> CardAction | None:
     """Where all that is wrong is that no one said what the order replaces, say that."""
     judgement = advice.judgement
     old = list(replaced_orders(advice.record.current))

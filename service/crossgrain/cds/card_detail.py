@@ -9,17 +9,16 @@ from crossgrain.cds import markdown as md
 from crossgrain.cds.advice import Advice
 from crossgrain.cds.hook import DraftOrder
 from crossgrain.cds.record import Assembled
-from crossgrain.dosing.plan import Plan, courses
+from crossgrain.dosing.plan import OrderedCourse, Plan, courses
 from crossgrain.dosing.supply import home_uses
 from crossgrain.dosing.wording import dose_words
 from crossgrain.names.identity import stable_id
-from crossgrain.names.printing import decimal, micrograms, percent
+from crossgrain.names.printing import amount, decimal, micrograms, percent
 from crossgrain.reading.record import MedicineEntry
 from crossgrain.safety.judgement import Ending, OrderJudgement
-from crossgrain.safety.rule import Finding
-from crossgrain.words.doses import CAUTION, daily_dose, date_words, in_words, pieces, taken
+from crossgrain.safety.rule import Finding, Severity
+from crossgrain.words.doses import CAUTION, daily_dose, date_words, in_words, taken
 from crossgrain.writing.at_home import home_line, home_supplies
-from crossgrain.writing.issues import finding_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +32,6 @@ class CardDesk:
     selected : those that cards may be about
     not_whole : what of the record is missing, in words
     answer : the proposal as a Bundle, where it holds a plan
-    page : the plan sheet of that proposal
     """
 
     instance: str
@@ -42,7 +40,6 @@ class CardDesk:
     selected: frozenset[str]
     not_whole: tuple[str, ...] = ()
     answer: dict[str, Any] | None = None
-    page: str = ""
 
     def uuid(self, what: str) -> str:
         """The stable name of a card or a suggestion of this call."""
@@ -53,28 +50,90 @@ class CardDesk:
         return [o for o in orders if self.assembled.reference(o.reference) in self.selected]
 
 
+_VERDICT = "order-"
+MOST_CHARACTERS = 799
+"""Of a detail: what is longer is not read between two orders."""
+
+
 def detail(desk: CardDesk, advice: Advice) -> str:
+    """The numbers that matter, why, what to do instead; then what was not looked at."""
     plan = _plan_to_show(desk, advice)
-    return md.page(
-        orders_block(desk, advice),
-        md.bullets(_finding(finding, with_series=plan is not None) for finding in advice.concerns),
-        asked_first(desk, advice),
-        _bases_table(advice.judgement) if advice.judgement else "",
-        *(_series(advice, plan) if plan else ()),
-        _not_checked(advice),
-        _to_confirm(desk, advice),
-        foot(desk),
+    verdicts = [f for f in advice.concerns if f.code.startswith(_VERDICT)]
+    others = [f for f in advice.concerns if f not in verdicts]
+    grave = [f for f in others if f.severity is not Severity.NOTE]
+    return md.fitted(
+        (
+            _numbers(advice.judgement) if advice.judgement else "",
+            orders_block(desk, advice),
+            md.bullets(
+                [
+                    *(_finding(f) for f in grave if f.severity is Severity.STOP),
+                    *_verdict(verdicts, with_series=plan is not None),
+                    *_missing(desk),
+                    *_to_confirm(desk, advice),
+                    *(_finding(f) for f in grave if f.severity is not Severity.STOP),
+                ]
+            ),
+            asked_first(desk, advice),
+            _instead(advice, plan) if plan else "",
+            _not_checked(advice),
+            md.bullets(_finding(f) for f in others if f not in grave),
+        ),
+        md.text(CAUTION),
+        MOST_CHARACTERS,
     )
 
 
-def _finding(finding: Finding, *, with_series: bool) -> str:
-    """A finding; what an order's own verdict says to do speaks of the series, so only with one."""
-    severity, action, source = finding_words(finding)
-    speaks_of_series = finding.code.startswith("order-")
-    words = (
-        [severity, source] if speaks_of_series and not with_series else [severity, action, source]
+def questions(desk: CardDesk, advice: Advice) -> str:
+    """What must be answered before the order can be judged."""
+    return md.fitted(
+        (orders_block(desk, advice), asked_first(desk, advice), md.bullets(_missing(desk))),
+        md.text(CAUTION),
+        MOST_CHARACTERS,
     )
-    return " ".join(map(md.text, words))
+
+
+def _numbers(judgement: OrderJudgement) -> str:
+    """New over old on every basis, T3, and the lowest coverage, of the order as written."""
+    numbers, runs = judgement.numbers, judgement.ending is Ending.RUNS
+    steering = {b.basis_id: b for b in numbers.bases if b.steers}
+    leads = steering.pop(judgement.basis_id)
+    ratios = ", ".join(
+        f"{decimal(basis.reading(runs=runs).ratio)} on {basis.basis_id}"
+        for basis in (leads, *steering.values())
+    )
+    lowest = percent(leads.reading(runs=runs).coverage.lowest.value)
+    t3_ug, pool = numbers.t3(runs=runs)
+    now = amount(t3_ug - numbers.t3_rise(runs=runs))
+    lines = [
+        f"{md.strong('New over old')}: {md.text(ratios)}",
+        md.text(
+            f"Lowest coverage {lowest}; T3 from {now} to {micrograms(t3_ug)} a day, pool to"
+            f" {percent(pool)}"
+        ),
+    ]
+    if judgement.ending is Ending.UNKNOWN:
+        lines.append(md.text(f"With the old medicine left running: {decimal(leads.both.highest)}"))
+    return md.bullets(lines)
+
+
+def _verdict(found: Sequence[Finding], *, with_series: bool) -> Iterator[str]:
+    """All that is wrong with the order itself; the numbers stand above."""
+    if found:
+        wrong = ", ".join(
+            finding.code.removeprefix(_VERDICT).replace("-", " ") for finding in found
+        )
+        instead = " Do not sign as written: see the proposed series." if with_series else ""
+        yield f"{md.strong(found[0].severity.upper())}: {md.text(f'{wrong}.{instead}')}"
+
+
+def _finding(finding: Finding) -> str:
+    severity = md.strong(finding.severity.upper())
+    return f"{severity}: {md.text(f'{finding.statement} {finding.action}')}"
+
+
+def _missing(desk: CardDesk) -> Iterator[str]:
+    return (md.text(f"Of the record, {words}.") for words in desk.not_whole)
 
 
 def asked_first(desk: CardDesk, advice: Advice) -> str:
@@ -109,42 +168,24 @@ def orders_block(desk: CardDesk, advice: Advice) -> str:
     return md.bullets(lines)
 
 
-def _bases_table(judgement: OrderJudgement) -> str:
-    runs = judgement.ending is Ending.RUNS
-    rows = [
-        (
-            basis.basis_id if basis.steers else f"{basis.basis_id} (for comparison only)",
-            micrograms(basis.now_lt4_ug),
-            micrograms(basis.order_lt4_ug),
-            decimal(basis.reading(runs=runs).ratio),
-        )
-        for basis in judgement.numbers.bases
-    ]
-    return md.table(("Basis", "LT4-equivalent now", "of the order", "New over old"), rows)
+def _instead(advice: Advice, plan: Plan) -> str:
+    """The first dose of every medicine, the labs, and what becomes of the tablets at home."""
 
+    def day(of_plan: int) -> str:
+        return date_words(advice.record.as_of + timedelta(of_plan))
 
-def _series(advice: Advice, plan: Plan) -> Iterator[str]:
-    start = advice.record.as_of
-    rows = [
-        (
-            date_words(start + timedelta(course.first_day)),
-            date_words(start + timedelta(course.last_day)),
-            daily_dose(course.line),
-            pieces(course.line),
-        )
-        for course in courses(plan.steps)
-    ]
-    checkpoint = plan.checkpoint
-    yield md.strong("Proposed instead")
-    yield md.table(("From", "To", "Dose", "Tablets a day"), rows)
-    yield md.text(
-        f"It waits at {dose_words(checkpoint.held)} a day for labs on"
-        f" {date_words(start + timedelta(checkpoint.lab_day))}. Lowest modelled coverage"
-        f" {percent(plan.forecasts[0].lowest.lowest.value)} of today's."
-    )
+    first: dict[str, OrderedCourse] = {}
+    for course in courses(plan.steps):
+        first.setdefault(course.line.preparation.id, course)
+    doses = "; ".join(f"{daily_dose(c.line)} until {day(c.last_day)}" for c in first.values())
+    held, labs = dose_words(plan.checkpoint.held), day(plan.checkpoint.lab_day)
+    said = f"{doses}. Then by steps to {held} a day, and labs on {labs}."
     at_home = home_uses(home_supplies(advice.record.current), plan.steps, plan.ended_products)
-    yield md.bullets(
-        md.text(home_line(use, lambda day: date_words(start + timedelta(day)))) for use in at_home
+    return md.bullets(
+        [
+            f"{md.strong('Proposed instead')}: {md.text(said)}",
+            *(md.text(home_line(use, day)) for use in at_home),
+        ]
     )
 
 
@@ -156,15 +197,7 @@ def _not_checked(advice: Advice) -> str:
     )
 
 
-def _to_confirm(desk: CardDesk, advice: Advice) -> str:
-    points = advice.record.confirm
-    if not points:
-        return ""
-    asked = [f"{md.text(p.question)} ({md.text(desk.assembled.place_of(p.expression))})"
-             for p in points]  # fmt: skip
-    return md.page(md.strong("To be confirmed"), md.bullets(asked))
-
-
-def foot(desk: CardDesk) -> str:
-    missing = [f"Of the record, {words}." for words in desk.not_whole]
-    return md.page(md.bullets(map(md.text, missing)), md.text(CAUTION))
+def _to_confirm(desk: CardDesk, advice: Advice) -> Iterator[str]:
+    for point in advice.record.confirm:
+        place = md.text(desk.assembled.place_of(point.expression))
+        yield f"{md.strong('To be confirmed')}: {md.text(point.question)} ({place})"

@@ -4,11 +4,10 @@ from typing import Literal
 
 from msgspec import UNSET
 
-from crossgrain.cds import markdown as md
 from crossgrain.cds.actions import suggestions
 from crossgrain.cds.advice import Advice
 from crossgrain.cds.answers import LONGEST_SUMMARY, Card, CardCoding, CardSource
-from crossgrain.cds.card_detail import CardDesk, asked_first, detail, foot, orders_block
+from crossgrain.cds.card_detail import CardDesk, detail, questions
 from crossgrain.cds.feedback import OVERRIDE_REASON_SYSTEM, OVERRIDE_REASONS
 from crossgrain.names.identity import SERVICE_NAME, canonical
 from crossgrain.names.printing import amount, decimal, micrograms
@@ -43,7 +42,7 @@ def question_card(desk: CardDesk, advice: Advice) -> Card:
     return Card(
         uuid=desk.uuid("question"),
         summary=summary(f"{named}: not judged, since something must be answered first"),
-        detail=md.page(orders_block(desk, advice), asked_first(desk, advice), foot(desk)),
+        detail=questions(desk, advice),
         indicator="info",
         source=SOURCE,
     )

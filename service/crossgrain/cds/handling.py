@@ -29,7 +29,6 @@ from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.desk import Desk, today
 from crossgrain.safety.judgement import Verdict
 from crossgrain.safety.rule import Severity
-from crossgrain.sheet.page import sheet_html
 from crossgrain.writing.answer import answer_bundle
 
 _NAMES_THE_MEDICINE = {
@@ -120,7 +119,6 @@ class Hooks:
             selected=frozenset(draft.reference for draft in call.selected),
             not_whole=_not_whole(gathered),
             answer=self._answer(advice),
-            page=self._page(advice),
         )
         if _speaks(call, advice):
             return [order_card(desk, advice)]
@@ -138,13 +136,6 @@ class Hooks:
             service_version=self._tables.service_version,
             codes=self._tables.catalogue.codes,
         )
-
-    def _page(self, advice: Advice) -> str:
-        if not advice.proposal or not advice.offers_series:
-            return ""
-        return sheet_html(
-            advice.proposal, self._tables.catalogue, service_version=self._tables.service_version
-        ).decode()
 
 
 def _bare(draft: DraftOrder) -> DraftOrder:

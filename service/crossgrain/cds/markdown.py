@@ -43,3 +43,42 @@ def table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
 def page(*blocks: str) -> str:
     """Blocks with a blank line between; empty ones are left out."""
     return "\n\n".join(block for block in blocks if block)
+
+
+def fitted(blocks: Iterable[str], last: str, most: int) -> str:
+    """Blocks, the weightiest first, as far as they fit; what is left out is counted at the end.
+
+    Parameters
+    ----------
+    blocks : Markdown without tables; it is cut between lines, or after a word
+    last : stands at the end in any case
+    most : characters of the whole, Markdown's own included
+
+    >>> fitted(["- a\\n- b", "- " + "c" * 50], "The end.", 40)
+    '- a\\n- b\\n\\nAnd 1 more.\\n\\nThe end.'
+    """
+    lines = [line for block in blocks if block for line in (*block.split("\n"), "")][:-1]
+    taken: list[str] = []
+    for number, line in enumerate(lines):
+        after = sum(map(bool, lines[number + 1 :]))
+        if len(_ended([*taken, line], after, last)) > most:
+            room = most - len(_ended([*taken, "…"], after, last))
+            begun = _begun(line, room)
+            return _ended([*taken, begun], after + (not begun), last)
+        taken.append(line)
+    return _ended(taken, 0, last)
+
+
+def _ended(lines: Iterable[str], left_out: int, last: str) -> str:
+    more = f"And {left_out} more." if left_out else ""
+    return page("\n".join(lines).strip(), more, last)
+
+
+_WORTH_BEGINNING = 60
+
+
+def _begun(line: str, room: int) -> str:
+    """The beginning of a line, up to a word and never within an escape; or nothing."""
+    if room < _WORTH_BEGINNING:
+        return ""
+    return line[:room].rpartition(" ")[0].rstrip("\\ ") + "…"

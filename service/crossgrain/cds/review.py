@@ -5,12 +5,14 @@ is graded is shown, and a mere observation only where it is pressing. A change o
 that cannot be judged is said in a few lines.
 """
 
+from collections.abc import Iterable
 from datetime import date
 from typing import Any, Literal
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.cds import markdown as md
 from crossgrain.cds.answers import Card
+from crossgrain.cds.card_detail import MOST_CHARACTERS
 from crossgrain.cds.cards import REASONS, SOURCE, summary
 from crossgrain.cds.record import Assembled
 from crossgrain.names.identity import FhirVersion, stable_id
@@ -60,44 +62,53 @@ def review_cards(instance: str, screened: Screened, not_whole: tuple[str, ...]) 
     missing = md.bullets(md.text(f"Of the record, {one}.") for one in not_whole)
     if screened.outcome is ScreeningOutcome.NEEDS_REVIEW:
         return [_card(instance, "info", "A change of thyroid medicine needs review",
-                      md.page(_doubt(screened), missing))]  # fmt: skip
+                      (missing, *_doubt(screened)))]  # fmt: skip
     flags = [flag for flag in screened.flags if _is_shown(flag)]
     if not flags:
         return []
     lead = flags[0]
     indicator: Literal["warning", "info"] = "warning" if lead.grade in _WARNED_OF else "info"
     said = f"Switch of {date_words(lead.switched_on)}: {lead.grade}, {lead.code.replace('-', ' ')}"
-    return [_card(instance, indicator, said, md.page(*map(_flag, flags), missing))]
+    found = [_flag(flag) for flag in flags]
+    blocks = (*(what for what, _ in found), missing, *(facts for _, facts in found))
+    return [_card(instance, indicator, said, blocks)]
 
 
 def _is_shown(flag: Flag) -> bool:
     return flag.grade is not FlagGrade.OBSERVED or flag.urgency is Urgency.URGENT
 
 
-def _card(instance: str, indicator: Literal["warning", "info"], said: str, detail: str) -> Card:
+def _card(
+    instance: str, indicator: Literal["warning", "info"], said: str, blocks: Iterable[str]
+) -> Card:
     return Card(
         uuid=stable_id(f"{instance.lower()}|review"),
         summary=summary(said),
-        detail=md.page(detail, md.text(CAUTION)),
+        detail=md.fitted(blocks, md.text(CAUTION), MOST_CHARACTERS),
         indicator=indicator,
         source=SOURCE,
         override_reasons=REASONS,
     )
 
 
-def _doubt(screened: Screened) -> str:
+def _doubt(screened: Screened) -> tuple[str, ...]:
     rests_on = f"Read from: {', '.join(screened.references)}" if screened.references else ""
-    return md.page(
+    return (
+        md.text("Ask which thyroid medicines are taken, since when and how much."),
         md.text(f"It cannot be told whether the dose was right. Open: {screened.why}"),
         md.text(rests_on),
-        md.text("Ask which thyroid medicines are taken, since when and how much."),
     )
 
 
-def _flag(flag: Flag) -> str:
+def _flag(flag: Flag) -> tuple[str, str]:
+    """What was found and what to do about it; and the facts that it rests on."""
     facts: list[Any] = [*flag.arithmetic, *(evidence.statement for evidence in flag.evidence)]
-    return md.page(
-        f"{md.strong(flag.grade.capitalize())}: {md.text(flag.statement)}",
-        md.bullets(map(md.text, facts)),
-        f"{md.strong('What to do')}: {md.text(flag.act)} {md.text(f'Source: {flag.source}')}",
+    return (
+        md.bullets(
+            [
+                f"{md.strong(flag.grade.capitalize())}: {md.text(flag.statement)}",
+                f"{md.strong('What to do')}: {md.text(flag.act)}",
+            ]
+        ),
+        md.bullets([*map(md.text, facts), md.text(f"Source: {flag.source}")]),
     )

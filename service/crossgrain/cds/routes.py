@@ -1,5 +1,6 @@
 """The addresses of CDS Hooks: discovery, the services, their feedback."""
 
+import gzip
 from collections.abc import Awaitable, Callable
 from typing import Any
 
@@ -13,13 +14,16 @@ from crossgrain.cds.handling import Hooks
 from crossgrain.cds.services import SERVICES, Template, discovery
 from crossgrain.http.limits import read_body
 from crossgrain.http.metrics import Metrics
-from crossgrain.http.requests import PLAIN_JSON, check_content
+from crossgrain.http.requests import PLAIN_JSON, check_content, takes_gzip
 from crossgrain.http.settings import Settings
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.faults import Fault, refusal
 from crossgrain.operations.reading import parse_resource
 from crossgrain.writing.forms import to_json
 
+_WORTH_PACKING = 1000
+"""Bytes; less fits into one packet as it is."""
+_LEVEL = 6
 Endpoint = Callable[[Request], Awaitable[Response]]
 
 
@@ -42,7 +46,7 @@ def add_cds(
         cards = await hooks.cards(body, _service(request))
         for indicator in [str(card.indicator) for card in cards] or ["none"]:
             metrics.cards.labels(body["hook"], indicator).inc()
-        return Response(to_json(CardsAnswer(cards=cards)), media_type=PLAIN_JSON)
+        return _answer(request, to_json(CardsAnswer(cards=cards)))
 
     async def feedback(request: Request) -> Response:
         service = _service(request)
@@ -53,6 +57,15 @@ def add_cds(
     _add(app, "/cds-services", "GET", discover)
     _add(app, "/cds-services/{id}", "POST", call)
     _add(app, "/cds-services/{id}/feedback", "POST", feedback)
+
+
+def _answer(request: Request, body: bytes) -> Response:
+    """The cards, compressed where the client takes that; the same call gives the same bytes."""
+    headers = {"vary": "Accept-Encoding"}
+    if len(body) >= _WORTH_PACKING and takes_gzip(request.headers):
+        body = gzip.compress(body, _LEVEL, mtime=0)
+        headers["content-encoding"] = "gzip"
+    return Response(body, media_type=PLAIN_JSON, headers=headers)
 
 
 def _add(app: FastAPI, path: str, method: str, endpoint: Endpoint) -> None:

@@ -90,6 +90,12 @@ def _accepted(accept: str, version: FhirVersion) -> str:
     return best
 
 
+def takes_gzip(headers: Mapping[str, str]) -> bool:
+    """Whether the answer may come compressed: by name, or by ``*`` where gzip is not named."""
+    codings = dict(map(_split, headers.get("accept-encoding", "").split(",")))
+    return _quality(codings.get("gzip", codings.get("*", {"q": "0"}))) > 0
+
+
 def _match(media_range: str) -> str | None:
     if media_range in {"*/*", "application/*", ""}:
         return FHIR_JSON

@@ -1,110 +1,212 @@
-"""Suggestions as actions: what is deleted, created, updated, and how it refers to itself."""
+"""Suggestions as actions: what is deleted, updated, created, and what it refers to."""
 
-import base64
+import copy
 from fractions import Fraction
 from typing import Any
 
 import pytest
+from tests.api.hooks import call, grains, levothyroxine, liothyronine
+from tests.api.test_cds_orders import standing_order
 
-from crossgrain.cds.actions import (
-    file_the_page,
-    replace_by_series,
-    replaced_orders,
-    say_what_it_replaces,
-)
+from crossgrain.cds.actions import MOST_ACTIONS, replaced_orders, say_what_it_replaces
 from crossgrain.cds.answers import CardAction, CardSuggestion
 from crossgrain.cds.hook import DraftOrder
-from crossgrain.names.identity import urn
+from crossgrain.names.series_extension import SERIES_URL
 from crossgrain.reading.record import MedicineEntry
 
-from .conftest import written
+from .conftest import Cards, written
 
-PLAN = {
-    "resourceType": "CarePlan",
-    "id": "plan",
-    "title": "Move from a to b",
-    "subject": {"reference": "Patient/p01"},
-    "activity": [{"reference": {"reference": urn("first")}}],
-}
+LT4, GRAINS = "01-levothyroxine-150.json", "02-desiccated-120.json"
+Action = dict[str, Any]
 
 
-def order(own_id: str, intent: str = "proposal") -> dict[str, Any]:
-    return {
-        "resourceType": "MedicationRequest",
-        "id": own_id,
-        "intent": intent,
-        "basedOn": [{"reference": urn("plan")}],
-        "dosageInstruction": [{"text": "take 1"}, {"text": "take 2"}],
-        "supportingInformation": [{"reference": urn("drafted")}, {"reference": urn("strange")}],
-        "quantity": 5,
+def actions_of(cards: Cards, body: Action, number: int = 0) -> list[Action]:
+    (card,) = cards(body)
+    found: list[Action] = card["suggestions"][number]["actions"]
+    return found
+
+
+def created(actions: list[Action], kind: str) -> list[Action]:
+    return [
+        a["resource"]
+        for a in actions
+        if a["type"] == "create" and a["resource"]["resourceType"] == kind
+    ]
+
+
+def references(node: Any) -> list[str]:
+    """Every reference in a resource."""
+    if isinstance(node, dict):
+        own = [node["reference"]] if isinstance(node.get("reference"), str) else []
+        return own + [found for value in node.values() for found in references(value)]
+    return [found for item in node for found in references(item)] if isinstance(node, list) else []
+
+
+def test_the_draft_becomes_the_first_order_and_what_must_go_with_it_is_created(
+    cards: Cards,
+) -> None:
+    """15 mg for 14 days, then 30, then 45; the old tablet falls meanwhile and its order ends."""
+    first, *beside = actions_of(cards, call(LT4, [grains(60, "p01")]))
+    assert first["type"] == "update"
+    order = first["resource"]
+    assert (order["id"], order["status"], order["intent"]) == ("rx-1", "draft", "order")
+    assert order["medicationCodeableConcept"]["text"] == "desiccated thyroid 15 mg tablet"
+    amounts = [d["doseAndRate"][-1]["doseQuantity"]["value"] for d in order["dosageInstruction"]]
+    assert amounts == [15, 30, 45]
+    assert [each["resource"]["resourceType"] for each in beside] == [
+        "MedicationRequest", "Task", "ServiceRequest",
+    ]  # fmt: skip
+    assert {each["type"] for each in beside} == {"create"}
+    (old,) = created(beside, "MedicationRequest")
+    assert old["medicationCodeableConcept"]["text"] == "levothyroxine sodium 88 microgram tablet"
+
+
+@pytest.mark.parametrize("intent", ["order", "plan", "proposal"])
+def test_everything_is_of_the_intent_of_the_draft_and_the_orders_carry_the_plan(
+    cards: Cards, intent: str
+) -> None:
+    draft = grains(60, "p01") | {"intent": intent}
+    actions = actions_of(cards, call(LT4, [draft]))
+    resources = [action["resource"] for action in actions]
+    assert {resource["intent"] for resource in resources} == {intent}
+    marks = [r["extension"][-1] for r in resources if r["resourceType"] == "MedicationRequest"]
+    plans = {part["valueId"] for m in marks for part in m["extension"] if part["url"] == "plan"}
+    assert [mark["url"] for mark in marks] == [SERIES_URL] * len(marks)
+    assert len(plans) == 1
+
+
+def test_what_the_client_wrote_in_the_draft_stays_but_for_the_dose_and_the_medicine(
+    cards: Cards,
+) -> None:
+    own = {
+        "identifier": [{"system": "urn:x", "value": "1"}],
+        "requester": {"reference": "Practitioner/a"},
+        "reasonCode": [{"text": "hypothyroidism"}],
+        "note": [{"text": "by hand"}],
+        "extension": [{"url": "urn:theirs", "valueCode": "x"}],
+        "dispenseRequest": {"performer": {"display": "a pharmacy"}, "quantity": {"value": 30}},
     }
+    old_words = {"text": {"status": "generated", "div": "60 mg"}, "_status": {"id": "s"}}
+    body = call(LT4, [grains(60, "p01") | own | old_words])
+    order = actions_of(cards, body)[0]["resource"]
+    for name in ("identifier", "requester", "reasonCode"):
+        assert order[name] == own[name]
+    assert order["note"][0] == {"text": "by hand"}
+    assert order["extension"][0] == {"url": "urn:theirs", "valueCode": "x"}
+    assert order["dispenseRequest"]["performer"] == {"display": "a pharmacy"}
+    assert order["dispenseRequest"]["quantity"]["value"] != 30
+    assert "text" not in order  # it told the dose that is no more
 
 
-OTHERS = [
-    {"resourceType": "Task", "id": "t", "description": "End a"},
-    {"resourceType": "ServiceRequest", "id": "s", "code": {"text": "TSH"}},
-    {"resourceType": "DetectedIssue", "id": "d", "detail": "Too much\x00"},
-    {"resourceType": "RequestGroup", "id": "g"},
-]
-ANSWER: dict[str, Any] = {
-    "resourceType": "Bundle",
-    "timestamp": "2025-03-02T00:00:00Z",
-    "entry": [
-        {"resource": {"resourceType": "GuidanceResponse", "id": "guidance"}},
-        {"resource": PLAN},
-        {"resource": order("first")},
-        {"resource": order("second", "option")},
-        *({"resource": other} for other in OTHERS),
-        {"resource": {"resourceType": "Provenance", "id": "provenance"}},
-    ],
-}
+def test_a_medication_that_the_draft_carried_goes_with_the_old_dose(cards: Cards) -> None:
+    draft = grains(60, "p01")
+    code = draft.pop("medicationCodeableConcept")
+    draft["medicationReference"] = {"reference": "#m"}
+    draft["contained"] = [{"resourceType": "Medication", "id": "m", "code": code}]
+    order = actions_of(cards, call(LT4, [draft]))[0]["resource"]
+    assert order["medicationCodeableConcept"]["text"] == "desiccated thyroid 15 mg tablet"
+    assert not {"medicationReference", "contained"} & set(order)
 
 
-def draft(own_id: str, **said: Any) -> DraftOrder:
-    resource = {"resourceType": "MedicationRequest", "id": own_id, **said}
-    return DraftOrder(f"MedicationRequest/{own_id}", "x", resource)
+def test_an_order_that_the_series_lets_run_on_is_not_said_to_be_replaced(cards: Cards) -> None:
+    """15 mg in the place of 150 µg would be an under-dose of its own."""
+    body = call(LT4, [grains(60, "p01")])
+    _, old = standing_order(body)
+    draft = body["context"]["draftOrders"]["entry"][0]["resource"]
+    draft["priorPrescription"] = {"reference": old}
+    order = actions_of(cards, body)[0]["resource"]
+    assert "priorPrescription" not in order
 
 
-def in_words(words: str) -> str:
-    return words.replace(urn("drafted"), "MedicationRequest/rx-1")
+def test_an_order_that_the_record_does_not_show_stays_replaced_as_was_said(cards: Cards) -> None:
+    body = call(LT4, [grains(60, "p01")])
+    draft = body["context"]["draftOrders"]["entry"][0]["resource"]
+    draft["priorPrescription"] = {"reference": "MedicationRequest/another"}
+    order = actions_of(cards, body)[0]["resource"]
+    assert order["priorPrescription"] == {"reference": "MedicationRequest/another"}
 
 
-def test_the_order_in_draft_goes_first_and_then_all_of_the_plan_comes() -> None:
-    """Deletions are carried out before creations; what is signed already is not deleted."""
-    drafts = [draft("rx-1", status="draft"), draft("rx-2", status="active"), draft("rx-3")]
-    deleted, *created = map(written, replace_by_series(ANSWER, drafts, in_words))
+def test_the_other_drafts_of_the_session_go_first(cards: Cards) -> None:
+    drafts = [grains(60, "p01"), liothyronine(25, "p01", own_id="rx-2")]
+    first, second, *_ = actions_of(cards, call(LT4, drafts))
+    assert (first["type"], first["resourceId"]) == ("delete", "MedicationRequest/rx-2")
+    assert (second["type"], second["resource"]["id"]) == ("update", "rx-1")
+
+
+def test_an_order_that_was_signed_is_left_as_it_stands(cards: Cards) -> None:
+    actions = actions_of(cards, call(LT4, [grains(60, "p01") | {"status": "active"}]))
+    assert {action["type"] for action in actions} == {"create"}
+    assert "rx-1" not in {action["resource"]["id"] for action in actions}
+
+
+def test_the_tests_of_one_morning_are_one_request_with_each_of_them_coded(cards: Cards) -> None:
+    (draw,) = created(actions_of(cards, call(LT4, [grains(60, "p01")])), "ServiceRequest")
+    assert draw["occurrenceDateTime"] == "2025-04-06"  # the labs at hand stand for day one
+    assert [code["coding"][0]["code"] for code in draw["orderDetail"]] == [
+        "3016-3", "3024-7", "3051-0",
+    ]  # fmt: skip
+    assert draw["identifier"][0]["value"] == draw["id"]
+
+
+@pytest.mark.parametrize("number", [0, 1])
+def test_nothing_points_at_what_is_neither_created_nor_in_the_record(
+    cards: Cards, number: int
+) -> None:
+    body = call(GRAINS, [levothyroxine(200, "p02")])
+    resources = [a["resource"] for a in actions_of(cards, body, number) if "resource" in a]
+    there = {f"{r['resourceType']}/{r['id']}" for r in resources}
+    for sent in filter(None, body["prefetch"].values()):
+        found = [e["resource"] for e in sent.get("entry", [])] or [sent]
+        there |= {f"{r['resourceType']}/{r['id']}" for r in found if r.get("id")}
+    there.add("MedicationRequest/rx-1")
+    assert set(references(resources)) - there == set()
+    assert "urn:uuid:" not in str(references(resources))
+
+
+def test_the_whole_series_deletes_the_draft_and_creates_everything_up_to_the_labs(
+    cards: Cards,
+) -> None:
+    deleted, *rest = actions_of(cards, call(GRAINS, [levothyroxine(200, "p02")]), 1)
     assert deleted == {
         "type": "delete",
         "description": "Remove the order as written, MedicationRequest/rx-1",
         "resourceId": "MedicationRequest/rx-1",
     }
-    assert {action["type"] for action in created} == {"create"}
-    assert [action["resource"]["id"] for action in created] == [
-        "plan", "first", "second", "t", "s", "d", "g",
-    ]  # fmt: skip
-    assert [action["description"] for action in created] == [
-        "Move from a to b",
-        "take 1 take 2",
-        "One option at the checkpoint: take 1 take 2",
-        "End a",
-        "Blood test: TSH",
-        "Too much\ufffd",
-        "The checkpoint: exactly one of its options is taken, by the labs",
-    ]
-
-
-def test_what_is_filed_refers_to_itself_by_type_and_id_and_to_the_clients_own_orders() -> None:
-    """In a transaction on the client's server no URN of ours leads anywhere."""
-    plan, first, *_ = [a.resource for a in replace_by_series(ANSWER, [], in_words)]
-    assert plan == PLAN | {"activity": [{"reference": {"reference": "MedicationRequest/first"}}]}
-    assert first == order("first") | {
-        "basedOn": [{"reference": "CarePlan/plan"}],
-        "supportingInformation": [
-            {"reference": "MedicationRequest/rx-1"},
-            {"reference": urn("strange")},
-        ],
+    assert {action["type"] for action in rest} == {"create"}
+    (plan,) = created(rest, "CarePlan")
+    orders = created(rest, "MedicationRequest")
+    assert len(orders) >= 3
+    named = {f"{r['resourceType']}/{r['id']}" for r in (a["resource"] for a in rest)}
+    assert {a["reference"]["reference"] for a in plan["activity"]} == named - {
+        f"CarePlan/{plan['id']}"
     }
-    assert PLAN["activity"] == [{"reference": {"reference": urn("first")}}]  # the answer is kept
+    assert all(o["basedOn"] == [{"reference": f"CarePlan/{plan['id']}"}] for o in orders)
+    assert not {"option"} & {r["intent"] for r in orders}
+
+
+def test_what_must_be_done_before_the_start_stands_on_what_starts(cards: Cards) -> None:
+    """Said once: on the plan, and on each order of its first day."""
+    orders = created(actions_of(cards, call(GRAINS, [levothyroxine(200, "p02")]), 1),
+                     "MedicationRequest")  # fmt: skip
+    on_the_first_day = [
+        "Not to be started before this is done" in str(order["note"])
+        for order in orders
+        if order["dosageInstruction"][0]["timing"]["repeat"]["boundsPeriod"]["start"]
+        == "2025-03-02"
+    ]
+    assert on_the_first_day == [True, True]
+
+
+def test_of_what_goes_with_the_first_order_no_more_than_six_things_are_done(cards: Cards) -> None:
+    drafts = [grains(60, "p01")]
+    drafts += [grains(15, "p01", own_id=f"rx-{number}") for number in range(2, 4)]
+    for file, orders in ((LT4, drafts), (GRAINS, [levothyroxine(200, "p02")])):
+        assert len(actions_of(cards, call(file, copy.deepcopy(orders)))) <= MOST_ACTIONS == 6
+
+
+def draft(own_id: str, **said: Any) -> DraftOrder:
+    resource = {"resourceType": "MedicationRequest", "id": own_id, **said}
+    return DraftOrder(f"MedicationRequest/{own_id}", "x", resource)
 
 
 def entry(reference: str, kind: str = "MedicationRequest") -> MedicineEntry:
@@ -129,13 +231,6 @@ def test_only_an_order_can_be_replaced_by_an_order() -> None:
     """FHIR R4: priorPrescription refers to a MedicationRequest."""
     entries = [entry("MedicationStatement/s", "MedicationStatement"), entry("MedicationRequest/r")]
     assert [one.reference for one in replaced_orders(entries)] == ["MedicationRequest/r"]
-
-
-def test_the_page_is_filed_whole() -> None:
-    action = written(file_the_page(ANSWER, "<!DOCTYPE html> µ"))
-    assert (action["type"], action["description"]) == ("create", "File the page: Move from a to b")
-    attachment = action["resource"]["content"][0]["attachment"]
-    assert base64.b64decode(attachment["data"]).decode() == "<!DOCTYPE html> µ"
 
 
 @pytest.mark.parametrize("recommended", [True, False])

@@ -1,8 +1,6 @@
 """The card of an order: every line of it, for the slips that it is there for."""
 
 import re
-from datetime import date
-from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -115,120 +113,51 @@ def test_the_size_is_that_of_the_basis_that_the_clinic_chose(cards: Cards, basis
     assert f": {ratio} of today's dose on {basis}, an under-dosed switch" in card["summary"]
 
 
-def test_the_detail_begins_with_the_order_and_what_is_taken_now(cards: Cards) -> None:
-    assert blocks(slip(cards))[0] == (
+def test_the_detail_begins_with_the_numbers_that_matter(cards: Cards) -> None:
+    """150 µg and one grain: 50, 100, 88 (Hoang 2013) and 38 + 9 × 3.3 µg; both 150 + 50 of 150."""
+    assert blocks(slip(cards))[:3] == [
+        "- **New over old**: 0.333 on practice, 0.667 on label, 0.587 on trial, 0.451 on content\n"
+        "- Lowest coverage 33 %; T3 from 0 to 9 micrograms a day, pool to 113 %\n"
+        "- With the old medicine left running: 1.333",
         "- **Order**: desiccated thyroid 60 mg a day (MedicationRequest/rx-1)\n"
-        "- **Taken now**: levothyroxine sodium 150 micrograms a day"
-    )
+        "- **Taken now**: levothyroxine sodium 150 micrograms a day",
+        "- **HOLD**: under dosed switch, t3 jump, duplicate therapy. Do not sign as written: see"
+        " the proposed series.",
+    ]
 
 
-def test_each_concern_stands_with_what_to_do_and_on_whose_word(cards: Cards) -> None:
-    lines = blocks(slip(cards))[1].split("\n")
-    assert lines[0].startswith(
-        "- HOLD, not to be started before this is done: As written the order is an under-dosed"
-        " switch: 0.333 on practice, 0.667 on label, 0.587 on trial, 0.451 on content"
-    )
-    for line in lines:
-        assert re.fullmatch(r"- (HOLD, [^:]+|Note): .+ What to do: .+ Source: .+", line)
+def test_the_chart_that_decided_leads_the_numbers(cards: Cards) -> None:
+    (card,) = cards(call(LT4, [grains(60, "p01")]), cds_basis="label")
+    assert blocks(card)[0].startswith("- **New over old**: 0.667 on label, 0.333 on practice, ")
 
 
-def test_without_a_series_an_orders_verdict_does_not_speak_of_one(cards: Cards) -> None:
-    """A stop offers none: "see the proposed series" would lead nowhere."""
+def test_what_is_proposed_instead_is_said_with_its_labs(cards: Cards) -> None:
+    said = blocks(slip(cards))[3]
+    assert re.fullmatch(
+        r"- \*\*Proposed instead\*\*: desiccated thyroid 15 mg a day until 15 March 2025;"
+        r" levothyroxine sodium 150 micrograms a day until 15 March 2025\. Then by steps to"
+        r" desiccated thyroid 1\.5 grains a day, and labs on \d+ June 2025\.",
+        said,
+    ), said
+
+
+def test_a_stop_goes_before_the_verdict_and_no_series_is_spoken_of(cards: Cards) -> None:
     (card,) = cards(call(ADRENAL, [grains(60, "p11")]))
-    stop, *others = blocks(card)[1].split("\n")
-    assert " What to do: Correct it first." in stop
-    assert all("proposed series" not in line for line in others)
-    verdicts = [line for line in others if "As written" in line]
-    assert len(verdicts) == 2
-    assert all(" What to do: " not in line and " Source: " in line for line in verdicts)
-    assert "Proposed instead" not in card["detail"]
+    stop, verdict, *_ = blocks(card)[2].split("\n")
+    assert stop.startswith("- **STOP**: ")
+    assert "Correct it first." in stop
+    assert verdict == "- **HOLD**: under dosed switch, t3 jump, duplicate therapy."
+    assert "roposed instead" not in card["detail"]
+    assert "proposed series" not in card["detail"]
 
 
-def test_every_chart_stands_beside_the_one_that_was_used(cards: Cards) -> None:
-    """150 µg and one grain: 50, 100, 88 (Hoang 2013), 38 + 9 × 3.3 and 90 (WHO) µg."""
-    table = next(block for block in blocks(slip(cards)) if block.startswith("| Basis"))
-    assert table.split("\n") == [
-        "| Basis | LT4-equivalent now | of the order | New over old |",
-        "| --- | --- | --- | --- |",
-        "| practice | 150 micrograms | 50 micrograms | 0.333 |",
-        "| label | 150 micrograms | 100 micrograms | 0.667 |",
-        "| trial | 150 micrograms | 88 micrograms | 0.587 |",
-        "| content | 150 micrograms | 67.7 micrograms | 0.451 |",
-        "| ddd (for comparison only) | 150 micrograms | 90 micrograms | 0.6 |",
-    ]
-
-
-def days(row: str) -> tuple[date, date, str, str]:
-    """A row of the series."""
-    first, last, dose, tablets = row.strip("| ").split(" | ")
-    months = {"January": 1, "March": 3, "April": 4, "May": 5, "June": 6, "July": 7, "August": 8}
-
-    def day(words: str) -> date:
-        number, month, year = words.split()
-        return date(int(year), months[month], int(number))
-
-    return day(first), day(last), dose, tablets
-
-
-def test_the_series_stands_with_its_days_doses_and_tablets(cards: Cards) -> None:
-    card = slip(cards)
-    head, rule, *rows = after(card, "Proposed instead").split("\n")
-    assert (head, rule) == ("| From | To | Dose | Tablets a day |", "| --- | --- | --- | --- |")
-    read = [days(row) for row in rows]
-    assert read[0][0] == date(2025, 3, 2)
-    assert all(first <= last for first, last, _, _ in read)
-    assert (read[0][2], read[0][3]) == ("desiccated thyroid 15 mg a day", "1 tablet of 15 mg")
-    assert (read[1][2], read[1][3]) == (
-        "levothyroxine sodium 150 micrograms a day",
-        "as taken now",
-    )
-    for medicine in ("desiccated", "levothyroxine"):
-        spans = [(first, last) for first, last, dose, _ in read if dose.startswith(medicine)]
-        gaps = [(later[0] - before[1]).days for before, later in pairwise(spans)]
-        assert set(gaps) == {1}  # each dose follows the one before without a gap
-    filed = [
-        action["resource"]["dosageInstruction"][0]["timing"]["repeat"]["boundsPeriod"]
-        for action in card["suggestions"][0]["actions"]
-        if action.get("resource", {}).get("resourceType") == "MedicationRequest"
-        and action["resource"]["intent"] == "proposal"
-    ]
-    said = {(first.isoformat(), last.isoformat()) for first, last, _, _ in read}
-    assert {(period["start"], period["end"]) for period in filed} <= said
-
-
-def test_the_wait_for_labs_is_said_with_the_dose_and_the_day(cards: Cards) -> None:
-    card = slip(cards)
-    wait = next(block for block in blocks(card) if block.startswith("It waits"))
-    found = re.fullmatch(
-        r"It waits at desiccated thyroid 1\.5 grains a day for labs on (.+)\."
-        r" Lowest modelled coverage (\d+) % of today's\.",
-        wait,
-    )
-    assert found
-    assert 70 <= int(found[2]) <= 100
-    last = days(after(card, "Proposed instead").split("\n")[-1])
-    number, month, _ = found[1].split()
-    assert last[0] < date(2025, 6 if month == "June" else 7, int(number)) <= last[1]
-
-
-def test_what_becomes_of_the_tablets_at_home_is_said(cards: Cards) -> None:
-    home = [block for block in blocks(slip(cards)) if " at home: " in block]
-    assert len(home) == 1
-    assert home[0].startswith("- Levothyroxine sodium")
-
-
-def test_what_was_not_checked_is_said(cards: Cards) -> None:
-    said = after(slip(cards), "Not checked")
-    assert said.startswith("- Not checked, because the record carries no goals: ")
-
-
-def test_what_is_missing_of_the_record_is_said_before_the_caution(cards: Cards) -> None:
+def test_what_is_missing_of_the_record_is_said_beside_the_verdict(cards: Cards) -> None:
     assert blocks(slip(cards))[-1] == CAUTION
     assert "Of the record" not in slip(cards)["detail"]
     card = slip(cards, conditions=None, goals=None)
-    assert blocks(card)[-2:] == [
-        "- Of the record, Condition was not sent.\n- Of the record, Goal was not sent.",
-        CAUTION,
+    assert blocks(card)[2].split("\n")[1:] == [
+        "- Of the record, Condition was not sent.",
+        "- Of the record, Goal was not sent.",
     ]
 
 
@@ -236,11 +165,60 @@ def test_an_order_that_was_read_from_words_is_to_be_confirmed(cards: Cards) -> N
     drafted = grains(60, "p01")
     drafted["dosageInstruction"] = [{"text": "1 tablet once daily"}]
     (card,) = cards(call(LT4, [drafted]))
-    said = after(card, "To be confirmed")
-    assert said == (
-        "- desiccated thyroid, 60 mg per grain 60 mg a day was read from text. Is that what is"
-        " taken? (context.draftOrders.entry\\[0\\].resource)"
+    assert (
+        "- **To be confirmed**: desiccated thyroid, 60 mg per grain 60 mg a day was read from text."
+        " Is that what is taken? (context.draftOrders.entry\\[0\\].resource)"
+    ) in card["detail"]
+
+
+def test_orders_judged_together_are_told_from_the_one_in_hand(cards: Cards) -> None:
+    drafts = [grains(60, "p01"), liothyronine(25, "p01", own_id="rx-2")]
+    body = call(LT4, drafts, "order-select", ["MedicationRequest/rx-2"])
+    (card,) = cards(body)
+    assert blocks(card)[1] == (
+        "- **Order**: liothyronine sodium 25 micrograms a day (MedicationRequest/rx-2)\n"
+        "- Judged together with: desiccated thyroid 60 mg a day (MedicationRequest/rx-1)\n"
+        "- **Taken now**: levothyroxine sodium 150 micrograms a day"
     )
+
+
+def test_a_detail_is_under_800_characters_and_says_how_much_more_there_is(cards: Cards) -> None:
+    long = [grains(60, "p01", own_id=f"rx-{'9' * 50}{number}") for number in range(9)]
+    for card in (slip(cards, conditions=None), *cards(call(LT4, long))):
+        assert len(card["detail"]) < 800
+        assert re.fullmatch(r"And \d+ more\.", blocks(card)[-2])
+        assert blocks(card)[-1] == CAUTION
+
+
+def switched(cards: Cards) -> Card:
+    """200 µg for two grains: a series short enough to be offered whole."""
+    (card,) = cards(call(GRAINS, [levothyroxine(200, "p02")]))
+    return card
+
+
+def test_the_first_order_is_recommended_and_the_whole_series_can_be_had_instead(
+    cards: Cards,
+) -> None:
+    card = switched(cards)
+    first, series = card["suggestions"]
+    assert card["selectionBehavior"] == "at-most-one"
+    assert (first["label"], first["uuid"], first["isRecommended"]) == (
+        "Start the proposed series: its first order alone",
+        stable_id(f"{INSTANCE}|first"),
+        True,
+    )
+    assert (series["label"], series["uuid"]) == (
+        "Put the whole proposed series in its place",
+        stable_id(f"{INSTANCE}|series"),
+    )
+    assert "isRecommended" not in series
+
+
+def test_a_series_too_long_for_a_card_is_not_offered_whole(cards: Cards) -> None:
+    """A client is kept waiting by no more than 50 kB."""
+    card = slip(cards)
+    assert [each["uuid"] for each in card["suggestions"]] == [stable_id(f"{INSTANCE}|first")]
+    assert card["selectionBehavior"] == "at-most-one"
 
 
 def test_a_question_stands_on_a_card_of_its_own_with_its_place(cards: Cards) -> None:
@@ -270,34 +248,6 @@ def test_an_order_whose_dose_is_not_read_is_named_by_its_reference(cards: Cards)
     assert blocks(card)[0].startswith("- **Order**: dose not read (MedicationRequest/rx-1)")
 
 
-def test_orders_judged_together_are_told_from_the_one_in_hand(cards: Cards) -> None:
-    drafts = [grains(60, "p01"), liothyronine(25, "p01", own_id="rx-2")]
-    body = call(LT4, drafts, "order-select", ["MedicationRequest/rx-2"])
-    (card,) = cards(body)
-    assert blocks(card)[0] == (
-        "- **Order**: liothyronine sodium 25 micrograms a day (MedicationRequest/rx-2)\n"
-        "- Judged together with: desiccated thyroid 60 mg a day (MedicationRequest/rx-1)\n"
-        "- **Taken now**: levothyroxine sodium 150 micrograms a day"
-    )
-
-
-def test_the_suggestions_are_named_and_the_series_is_recommended(cards: Cards) -> None:
-    card = slip(cards)
-    series, page = card["suggestions"]
-    assert card["selectionBehavior"] == "any"
-    assert (series["label"], series["uuid"], series["isRecommended"]) == (
-        "Put the proposed series in its place",
-        stable_id(f"{INSTANCE}|series"),
-        True,
-    )
-    assert (page["label"], page["uuid"]) == (
-        "File the plan as a page",
-        stable_id(f"{INSTANCE}|page"),
-    )
-    assert "isRecommended" not in page
-    assert len(page["actions"]) == 1
-
-
 def duplicate(**changes: Any) -> Card:
     """100 µg beside two grains: right on `practice`, but nothing says that the grains end."""
     body = call(GRAINS, [levothyroxine(100, "p02")])
@@ -316,16 +266,16 @@ def test_where_only_an_ending_is_missing_saying_so_is_recommended(cards: Cards) 
         True,
     )
     assert said["actions"][0]["type"] == "update"
-    assert series["label"] == "Put the proposed series in its place"
+    assert series["label"] == "Put the whole proposed series in its place"
     assert "isRecommended" not in series
 
 
 def updates(cards: Cards, body: Card) -> bool:
+    """Whether all that is suggested first is to say what the order replaces."""
     return any(
-        action["type"] == "update"
+        each["label"] == "Say what the order replaces"
         for card in cards(body)
         for each in card.get("suggestions", [])
-        for action in each["actions"]
     )
 
 

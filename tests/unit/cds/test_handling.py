@@ -205,12 +205,13 @@ def test_a_view_of_a_chart_asks_for_all_and_for_medications_once(
     assert len(asked.completions) == len(asked.medications) == 1
 
 
-def test_the_series_and_its_page_are_dated_by_the_calendar_of_the_clinic(cards: Cards) -> None:
+def test_the_series_is_dated_by_the_calendar_of_the_clinic(cards: Cards) -> None:
     """At 23:30 in Lisbon it is the next day in Helsinki, and a dose begins on a day."""
     body = call(LT4, [grains(60, "p01")])
     for zone, first in (("Europe/Lisbon", "2 March 2025"), ("Europe/Helsinki", "3 March 2025")):
         (card,) = cards(body, time_zone=zone)
-        assert f"| {first} |" in card["detail"]
+        begun = card["suggestions"][0]["actions"][0]["resource"]
+        assert f"from {first} to" in begun["dosageInstruction"][0]["text"]
 
 
 def fitting(hook: str, **record: Any) -> dict[str, Any]:
@@ -284,10 +285,3 @@ def test_an_order_that_fits_is_spoken_of_for_a_stop_at_once_and_for_a_hold_when_
         assert "suggestions" not in card  # it does without a series
         assert "Proposed instead" not in card["detail"]
         assert "- Note: " not in card["detail"]
-
-
-def test_what_is_filed_is_of_the_release_that_the_hooks_speak(cards: Cards) -> None:
-    """R4 and R5 name the group of options differently."""
-    (card,) = cards(call(LT4, [grains(60, "p01")]))
-    created = [a["resource"] for a in card["suggestions"][0]["actions"] if a["type"] == "create"]
-    assert "RequestGroup" in {one["resourceType"] for one in created}

@@ -53,13 +53,11 @@ def test_a_switch_that_went_wrong_has_one_card_that_says_all_of_it() -> None:
     assert card["source"]["topic"]["code"] == "thyroid-hormone-switch"
     assert {"code": "labs-support"}.items() <= card["overrideReasons"][1].items()
     assert card["detail"].split("\n\n") == [
-        "**Confirmed**: It is under-dosed-switch \\[1\\].",
-        "- practice: 50 of 100\n- TSH 11\\_2",
-        "**What to do**: Look \\*now\\*. Source: A source.",
-        "**Suspected**: It is no-tsh-after-switch \\[1\\].",
-        "- practice: 50 of 100\n- TSH 11\\_2",
-        "**What to do**: Look \\*now\\*. Source: A source.",
+        "- **Confirmed**: It is under-dosed-switch \\[1\\].\n- **What to do**: Look \\*now\\*.",
+        "- **Suspected**: It is no-tsh-after-switch \\[1\\].\n- **What to do**: Look \\*now\\*.",
         "- Of the record, Goal was not sent.",
+        "- practice: 50 of 100\n- TSH 11\\_2\n- Source: A source.",
+        "- practice: 50 of 100\n- TSH 11\\_2\n- Source: A source.",
         CAUTION,
     ]
 
@@ -90,10 +88,10 @@ def test_a_doubt_is_said_with_what_it_rests_on() -> None:
         "info",
     )
     assert card["detail"].split("\n\n") == [
+        "- Of the record, Goal is only a part.",
+        "Ask which thyroid medicines are taken, since when and how much.",
         "It cannot be told whether the dose was right. Open: a dose\\_unread",
         "Read from: MedicationRequest/a, b",
-        "Ask which thyroid medicines are taken, since when and how much.",
-        "- Of the record, Goal is only a part.",
         CAUTION,
     ]
 

@@ -1,5 +1,6 @@
 """The routes of CDS Hooks: what is answered, what is counted, what is turned away."""
 
+import gzip
 import json
 from pathlib import Path
 from typing import Any
@@ -172,3 +173,49 @@ def test_a_body_that_is_no_call_is_turned_away(
     answer = client.post(ORDER, content=content, headers={"content-type": media})
     assert answer.status_code == status
     assert hooks.asked == []
+
+
+def long_card() -> Card:
+    return Card(uuid=INSTANCE, summary="a", detail="b" * 2000, indicator="info", source=SOURCE)
+
+
+@pytest.mark.parametrize(
+    ("accepts", "packed"),
+    [
+        ("gzip", True), ("gzip, deflate, br", True), ("br;q=1, gzip;q=0.5", True), ("*", True),
+        ("GZIP;q=0.001", True), ("gzip;q=0", False), ("*;q=0", False), ("gzip;q=0, *", False),
+        ("identity", False), ("", False), ("gzip;q=x", False), ("br", False),
+    ],
+)  # fmt: skip
+def test_cards_are_compressed_for_whoever_takes_it(
+    client: TestClient, hooks: Hooks, accepts: str, *, packed: bool
+) -> None:
+    """RFC 9110, 12.5.3."""
+    hooks.found = [long_card()]
+    sent = {"accept-encoding": accepts}
+    with client.stream("POST", ORDER, json={"hook": "order-sign"}, headers=sent) as answer:
+        raw = b"".join(answer.iter_raw())
+    assert (answer.headers.get("content-encoding") == "gzip") is packed
+    assert answer.headers["vary"] == "Accept-Encoding"
+    assert answer.headers["content-length"] == str(len(raw))
+    read = json.loads(gzip.decompress(raw) if packed else raw)
+    assert read == {"cards": [written(long_card())]}
+    assert (len(raw) < 300) is packed
+
+
+def test_the_same_call_is_the_same_bytes_when_compressed(client: TestClient, hooks: Hooks) -> None:
+    hooks.found = [long_card()]
+    raw = []
+    for _ in range(2):
+        with client.stream(
+            "POST", ORDER, json={"hook": "order-sign"}, headers={"accept-encoding": "gzip"}
+        ) as answer:
+            raw.append(b"".join(answer.iter_raw()))
+    assert raw[0] == raw[1]
+    assert raw[0][4:8] == bytes(4)  # RFC 1952: no time stands in it
+
+
+def test_what_fits_into_one_packet_is_sent_as_it_is(client: TestClient, hooks: Hooks) -> None:
+    answer = client.post(ORDER, json={"hook": "order-sign"}, headers={"accept-encoding": "gzip"})
+    assert "content-encoding" not in answer.headers
+    assert answer.json() == {"cards": []}
