@@ -110,7 +110,8 @@ def _documented(desk: Desk) -> Iterator[tuple[str, Docs]]:
         shelf = shelf_of(desk, version)
         for kind in READABLE:
             ids = tuple(own_id for of, own_id in shelf if of == kind)
-            yield f"fhir-{version}-{kind}-read", read_docs(ids)
+            summary = {"summary": f"Read a definition: {kind}"}
+            yield f"fhir-{version}-{kind}-read", {**read_docs(ids), **summary}
             yield f"fhir-{version}-{kind}", search_docs(kind)
         for served in TERMINOLOGY:
             yield f"fhir-{version}-{served.kind}-{served.name}", terminology_docs(served)

@@ -91,7 +91,7 @@ def read_docs(ids: tuple[str, ...]) -> dict[str, Any]:
 def search_docs(kind: str) -> dict[str, Any]:
     """The OpenAPI operation object of the search of one type of definition."""
     return {
-        "summary": f"Find a {kind}",
+        "summary": f"Find definitions: {kind}",
         "parameters": [
             *(
                 _in_query(name, f"Search parameter of type {of}.")

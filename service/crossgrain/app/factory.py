@@ -11,6 +11,7 @@ from starlette.responses import Response
 from crossgrain import __version__
 from crossgrain.app.conformance.routes import add_conformance
 from crossgrain.app.conformance.smart import add_smart_configuration
+from crossgrain.app.reference_page import add_reference_page
 from crossgrain.app.workbench import add_workbench
 from crossgrain.auth.guard import Guard, doors
 from crossgrain.catalogue import Catalogue
@@ -75,6 +76,7 @@ def create_app(
     if settings.metrics:
         add_metrics(app, metrics)
     add_openapi(app)
+    add_reference_page(app)
     add_error_handlers(app)
     app.add_middleware(Guard, cds=guarded.cds, fhir=guarded.fhir)
     _add_cors(app, settings)

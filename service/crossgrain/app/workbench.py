@@ -15,7 +15,7 @@ from starlette.responses import Response
 from crossgrain.http.requests import FHIR_JSON
 from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import Fault, refusal
-from crossgrain.sheet.rendering import content_policy, render, static
+from crossgrain.sheet.rendering import content_policy, render, static, styled
 
 _EXAMPLES = files("crossgrain.app").joinpath("examples")
 
@@ -81,7 +81,7 @@ def _shown(desk: Desk, shelf: tuple[Example, ...]) -> dict[str, Any]:
         "bases": [basis for basis in desk.catalogue.bases if basis.id in options["basis"]],
         "paces": options["pace"],
         "prior_therapies": options["prior-therapy"],
-        "workbench_style": static("workbench.css"),
+        "workbench_style": styled("workbench.css"),
         "workbench_script": static("workbench.js"),
     }
 
@@ -89,7 +89,7 @@ def _shown(desk: Desk, shelf: tuple[Example, ...]) -> dict[str, Any]:
 def _policy() -> str:
     """The page's own, and the sheet's that it shows: a frame of the same text inherits it."""
     return content_policy(
-        (static("workbench.css"), static("sheet.css")),
+        (styled("workbench.css"), static("sheet.css")),
         (static("workbench.js"), static("sheet.js")),
         "connect-src 'self'",
         "frame-src 'self'",

@@ -22,6 +22,11 @@ def static(name: str) -> str:
     return files("crossgrain.sheet").joinpath("static", name).read_text("utf-8")
 
 
+def styled(name: str) -> str:
+    """The stylesheet of a page that is no sheet: our colours, then its own."""
+    return static("palette.css") + static(name)
+
+
 def shown(value: object) -> object:
     """A value as it may stand on the page; what is not a character to read is shown as U+FFFD."""
     if isinstance(value, str) and not isinstance(value, Markup):
