@@ -26,7 +26,7 @@ VARIED: tuple[dict[str, str], ...] = (
     {"as-of": "2025-05-26"}, {"ratio": "13"}, {"ratio": "20"}, {"guideline": "true"},
     {"t3-share": "0.1"}, {"t3-share": "0.4"}, {"desiccated-family": "desiccated-thyroid-65"},
     {"response": "transaction"}, {"sheet": "true"}, {"validate": "true"}, {"pace": "slow"},
-    {"another-product": "true"}, {"weekly-pattern": "true"},
+    {"another-product": "true"}, {"weekly-pattern": "true"}, {"lt3-doses": "3"},
     {"desiccated-family": "desiccated-thyroid-60"},
 )  # fmt: skip
 """Options beside those of every direction, one at a time; some are refused."""

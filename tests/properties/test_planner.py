@@ -145,6 +145,7 @@ def wishes(draw: st.DrawFn, prior: PriorTherapy | None = None) -> Wish:
         mixture,
         weekly_pattern=draw(st.sampled_from([False, False, True])),
         need=Fraction(draw(st.sampled_from(["1", "1", "1", "0.8", "0.9", "1.1", "1.2"]))),
+        lt3_doses=draw(st.sampled_from([None, 2, 3])),
     )
 
 
@@ -214,18 +215,13 @@ def test_no_step_raises_swallowed_t3_by_more_than_one_increment(switch):
 
 LARGEST_RISE_OF_A_DOSE_UG = Fraction(5)
 """Of LT3 at one time of day, from one step to the next: our judgement."""
-EVENLY_DIVIDED_UG = Fraction(70)
-"""The most LT3 a day that tablets of 5, 25 and 50 µg divide in two, three pieces at a time."""
 
 
 def single_dose(step: Step) -> Fraction | None:
     """The largest dose of LT3 at one time of day; ``None`` where the plan does not divide it."""
     for line in step.lines:
         if line.preparation.kind is Kind.LIOTHYRONINE:
-            if line.tablets is None or line.amount > EVENLY_DIVIDED_UG:
-                return None
-            times = [tablets.amount for tablets in line.times]
-            return max(times, default=line.amount / line.doses_per_day)
+            return None if line.tablets is None else max(line.single_doses)
     return NONE
 
 
@@ -238,9 +234,16 @@ def test_no_single_dose_of_t3_rises_by_more_than_five_micrograms_at_a_step(switc
                 assert after - before <= LARGEST_RISE_OF_A_DOSE_UG
 
 
-@pytest.mark.parametrize(("ug", "evenly"), [(65, True), (70, True), (75, False)])
-def test_above_70_micrograms_no_three_tablets_divide_the_day_evenly(ug, evenly):
-    assert any(not way.jumps for way in makings(LT3).ways(Fraction(ug))) is evenly
+@examples
+@given(switches())
+def test_lt3_is_never_taken_in_fewer_doses_while_it_rises_and_the_first_is_the_largest(switch):
+    for way in every_way(switch.plan):
+        lines = [ln for s in way for ln in s.lines if ln.preparation.id == LT3.id and ln.tablets]
+        for line in lines:
+            assert list(line.single_doses) == sorted(line.single_doses, reverse=True)
+        for before, after in pairwise(lines):
+            if after.amount > before.amount:
+                assert after.doses_per_day >= before.doses_per_day
 
 
 @examples
@@ -382,8 +385,8 @@ def test_no_more_than_three_pieces_are_taken_at_a_time(switch):
                 continue
             each = zip(*(line.counts(piece) for piece in line.tablets.pieces), strict=True)
             most = max(sum(int(c) + (c % 1 > 0) for c in counts) for counts in each)
-            # a fourth tablet of LT3 only where a single dose would jump without it
-            assert most <= MOST_PIECES + (line.preparation.id == LT3.id and 35 <= line.amount <= 45)
+            # more tablets of LT3 only where a single dose would jump without them
+            assert most <= MOST_PIECES + (2 if line.preparation.id == LT3.id else 0)
 
 
 @examples
@@ -443,12 +446,9 @@ def test_lt3_above_5_is_taken_in_two_doses_where_tablets_allow_and_says_so_where
         for line in step.lines:
             if line.tablets is None or line.preparation.kind is not Kind.LIOTHYRONINE:
                 continue
-            assert line.doses_per_day in {1, 2}
-            assert bool(line.note) is (line.doses_per_day == 1 and line.amount > 5)
-            if line.times:
-                morning, evening = (taken.amount for taken in line.times)
-                assert morning > evening
-                assert morning + evening == line.amount
+            assert line.doses_per_day == {5: 1, 10: 2}.get(line.amount, switch.wish.lt3_doses or 2)
+            assert not line.note
+            assert sum(line.single_doses) == line.amount
 
 
 @examples

@@ -63,6 +63,7 @@ ALIKE = {
     (Fraction(1, 10), "mIU/L"): "a suppressed TSH, low in every trimester",
     (Fraction(2), "microgram/kg/day"): "levothyroxine today, a dose that a plan keeps",
     (Fraction(3, 2), "of the old regimen's"): "T3 exposure, coverage in pregnancy",
+    (Fraction(5), "microgram"): "LT3 that is taken at once, the rise of a single dose of it",
     (Fraction(2), "times"): "the weights of too much and of too little, tablets that share a week",
 }
 """Numbers of one value and unit that decide different things."""

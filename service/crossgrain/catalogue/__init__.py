@@ -139,7 +139,11 @@ def load_catalogue(clinic: Path | None = None, plans_kept: int = MOST_KEPT) -> C
     refuse_former(own, rules_from(_shipped("safety_rules"), shipped_numbers))
     numbers = with_clinics(shipped_numbers, table(own.get("numbers", {}), "numbers"))
     rules = rules_from(_shipped("safety_rules"), numbers)
-    preparations = preparations_from(_shipped("preparations")["preparation"])
+    policy = policy_from(plain(planned_by, numbers))
+    preparations = {
+        key: _taken_by(policy, preparation)
+        for key, preparation in preparations_from(_shipped("preparations")["preparation"]).items()
+    }
     bases = bases_from(_shipped("bases")["basis"])
     if "stock" in own:
         preparations = stocked(preparations, table(own["stock"], "stock"))
@@ -162,7 +166,7 @@ def load_catalogue(clinic: Path | None = None, plans_kept: int = MOST_KEPT) -> C
         preparations={key: codes.marked(p) for key, p in preparations.items()},
         bases=tuple(replace(basis, standing=standing_of(basis, evidence)) for basis in bases),
         kinetics=kinetics_from(_shipped("kinetics")),
-        policy=policy_from(plain(planned_by, numbers)),
+        policy=policy,
         cross_checks=cross_checks_from(_shipped("cross_checks")),
         evidence=evidence,
         codes=codes,
@@ -172,6 +176,17 @@ def load_catalogue(clinic: Path | None = None, plans_kept: int = MOST_KEPT) -> C
         reaches=doors(rules, numbers_from(planned_by)),
         plans_kept=plans_kept,
     )
+
+
+def _taken_by(policy: Policy, preparation: Preparation) -> Preparation:
+    """A preparation with what the policy says of its kind."""
+    match preparation.kind:
+        case Kind.LEVOTHYROXINE:
+            return replace(preparation, apart=policy.lt4_apart)
+        case Kind.LIOTHYRONINE:
+            return replace(preparation, division=policy.lt3_division)
+        case _:
+            return preparation
 
 
 def _shipped(name: str) -> dict[str, Any]:

@@ -90,6 +90,9 @@ def propose(  # noqa: PLR0913, PLR0917 - one parameter per option
     weekly_pattern: Annotated[
         bool, typer.Option("--weekly-pattern", help="Whole tablets of LT4, weekdays may differ.")
     ] = False,
+    lt3_doses: Annotated[
+        str | None, typer.Option("--lt3-doses", help="Doses of LT3 in a day, 2 or 3.")
+    ] = None,
     another_product: Annotated[
         bool, typer.Option("--another-product", help="Exchange the desiccated product.")
     ] = False,
@@ -121,6 +124,7 @@ def propose(  # noqa: PLR0913, PLR0917 - one parameter per option
         "t3-share": t3_share,
         "desiccated-family": desiccated_family,
         "weekly-pattern": "true" if weekly_pattern else None,
+        "lt3-doses": lt3_doses,
         "another-product": "true" if another_product else None,
     }
     question = proposing.ProposeCall(

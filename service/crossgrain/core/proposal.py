@@ -47,6 +47,8 @@ class SwitchRequest:
     another_product: bool = False
     weekly_pattern: bool = False
     """Whether LT4 is to come in whole tablets, two of which may share the days of a week."""
+    lt3_doses: int | None = None
+    """In how many doses a day LT3 is taken at the most; ``None`` for as many as is usual."""
     orders: tuple[str, ...] = ()
     stock: tuple[tuple[str, Fraction], ...] = ()
     """The tablets that can be dispensed, by preparation id and strength; of a preparation that is

@@ -151,6 +151,7 @@ def _wish(
         another_product=request.another_product,
         weekly_pattern=request.weekly_pattern and not frail,
         weekly_withheld=request.weekly_pattern and frail,
+        lt3_doses=request.lt3_doses,
         weight_kg=record.facts.weight_kg,
     )
 

@@ -10,8 +10,9 @@ from fractions import Fraction
 from functools import lru_cache
 from itertools import combinations
 
+from crossgrain.dosing.making import Making
 from crossgrain.dosing.preparations import Preparation
-from crossgrain.dosing.tablets import DayDose, Making, day_dose, makings
+from crossgrain.dosing.tablets import DayDose, day_dose, makings
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.printing import quantity
 
@@ -152,7 +153,6 @@ def _burden(
     missing = sum(_best(mask, dose) is None for dose in also)
     lone = len(ways) == 1 and ways[0].pieces > 1  # one dose day after day: one tablet if it can be
     return (
-        sum(way.jumps for way in ways),
         sum(way.halves > 0 for way in ways),
         sum(way.weekly for way in ways),
         sum(way.uncoded for way in ways),

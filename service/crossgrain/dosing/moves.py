@@ -196,6 +196,16 @@ def rungs(preparation: Preparation, increment: Fraction) -> tuple[Fraction, ...]
     )
 
 
+@lru_cache(maxsize=256)
+def climbing(preparation: Preparation, increment: Fraction) -> tuple[Fraction, ...]:
+    """The rungs that are reached on the way up: of LT3 those that tablets divide evenly.
+
+    Then no single dose rises by more than the day may, and none that was divided is taken at once.
+    """
+    table = makings(preparation)
+    return tuple(dose for dose in rungs(preparation, increment) if not table.ways(dose)[0].jumps)
+
+
 def _week_near(table: Makings, dose: Fraction, increment: Fraction) -> Fraction:
     """A dose that no whole tablets make, as the nearest week below it that two tablets share."""
     if table.ways(dose):
@@ -248,7 +258,7 @@ def step_up(preparation: Preparation, increment: Fraction, amount: Fraction) -> 
     """The same, or ``None`` where the stocked strengths make no such dose."""
     least = _apart(preparation, increment)
     most = amount + max(increment, preparation.increment) + (increment if least else 0)
-    doses = rungs(preparation, increment)
+    doses = climbing(preparation, increment)
     at = bisect_left(doses, amount + least) if least else bisect_right(doses, amount)
     return doses[at] if at < len(doses) and doses[at] <= most else None
 
@@ -268,20 +278,24 @@ def next_down(preparation: Preparation, increment: Fraction, amount: Fraction) -
 
 
 def _apart(preparation: Preparation, increment: Fraction) -> Fraction:
-    """How far two steps of LT4 are apart at the least: 88 to 100 µg is one, 112 to 112.5 none."""
-    if preparation.kind is Kind.LEVOTHYROXINE:
-        return increment * Fraction(9, 10)
-    return Fraction(0)
+    """How far two steps are apart at the least: of LT4 88 to 100 µg is one, 112 to 112.5 none."""
+    return increment * preparation.apart
 
 
 def not_stocked(preparation: Preparation, wanted: str, increment: Fraction) -> DomainError:
     """The refusal where tablets do not make a step."""
     steps = quantity(increment, preparation.unit)
+    division = preparation.division
+    rise = (
+        f", no single dose rising by more than {quantity(division.most_rise, preparation.unit)}"
+        if division
+        else ""
+    )
     return DomainError(
         Category.OUT_OF_RANGE,
         "stock",
         f"no stocked strength of {preparation.name} makes {wanted} in steps of {steps}"
-        f"{' in whole tablets' if preparation.weekly else ''}",
+        f"{rise}{' in whole tablets' if preparation.weekly else ''}",
     )
 
 

@@ -82,6 +82,13 @@ class LineDose:
         pieces = self.tablets.pieces if self.tablets else ()
         return any(count.denominator != 1 for p in pieces for count in self.counts(p))
 
+    @property
+    def single_doses(self) -> tuple[Fraction, ...]:
+        """The amount at each of the day's doses, in the preparation's unit."""
+        if self.times:
+            return tuple(taken.amount for taken in self.times)
+        return (self.amount / self.doses_per_day,) * self.doses_per_day
+
     def counts(self, piece: Piece) -> tuple[Fraction, ...]:
         """Tablets of a product at each of the day's doses; they may differ.
 

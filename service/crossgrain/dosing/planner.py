@@ -78,6 +78,8 @@ class Wish:
     """What the patient needs, as a part of what is taken, by today's TSH."""
     need_said: Statement | None = None
     """The same in words, with what they rest on."""
+    lt3_doses: int | None = None
+    """In how many doses a day LT3 is taken at the most; ``None`` for as many as is usual."""
     another_product: bool = False
     """Whether desiccated thyroid is to be of another product, of the family taken or not."""
 
@@ -244,6 +246,8 @@ def _case(regimen: Regimen, wish: Wish, tables: Tables, rows: Sequence[BasisRow]
     products = _in_stock(tables.products, wish.stock)
     if wish.weekly_pattern:
         products = _whole_weeks(products, tables.policy.weekly_apart)
+    if wish.lt3_doses:
+        products = _in_doses(products, wish.lt3_doses)
     old = old_amounts(regimen, products)
     if not old:
         raise DomainError(Category.INVALID, "regimen", "no thyroid hormone is taken")
@@ -285,6 +289,13 @@ def _whole_weeks(products: Products, most_apart: Fraction) -> Products:
     """The products with no tablet of LT4 broken and weeks that two of them may share."""
     lt4 = replace(products.levothyroxine, scored=frozenset(), weekly=most_apart)
     return replace(products, levothyroxine=lt4)
+
+
+def _in_doses(products: Products, doses: int) -> Products:
+    """The products with a day's LT3 in so many doses."""
+    lt3 = products.liothyronine
+    divided = lt3.division and replace(lt3.division, doses=doses)
+    return replace(products, liothyronine=replace(lt3, division=divided))
 
 
 def _in_stock(products: Products, stock: Sequence[tuple[str, Fraction]]) -> Products:

@@ -6,6 +6,7 @@ from enum import StrEnum
 from fractions import Fraction
 from typing import Any
 
+from crossgrain.dosing.preparations import Division
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.printing import is_finite
 
@@ -95,6 +96,9 @@ class Policy:
     tolerance : part of a target by which tablets may miss it
     weekly_apart : by what factor two tablets of LT4 that share a week may differ
     weekly_source : on whose word
+    lt4_apart : least part of an increment of LT4 that two steps lie apart
+    lt3_division : how a day's LT3 is divided
+    lt3_most_doses : in how many doses at the most, where asked for
     exchange_lowest : least part of today's labelled grains that another product may hold
     labs_source : on whose word the labs are timed so
     """
@@ -113,6 +117,9 @@ class Policy:
     need: Mapping[TodaysTsh, Fraction]
     need_source: str
     tolerance: Fraction
+    lt4_apart: Fraction
+    lt3_division: Division
+    lt3_most_doses: int
     exchange_lowest: Fraction
     weekly_apart: Fraction
     weekly_source: str
@@ -166,6 +173,13 @@ def policy_from(table: Mapping[str, Any]) -> Policy:
             need={says: Fraction(table["need"][says]) for says in TodaysTsh},
             need_source=str(table["need"]["source"]),
             tolerance=Fraction(table["tablets"]["tolerance"]),
+            lt4_apart=Fraction(table["tablets"]["lt4_apart"]),
+            lt3_division=Division(
+                Fraction(table["lt3"]["undivided_ug"]),
+                Fraction(table["lt3"]["most_rise_ug"]),
+                int(table["lt3"]["doses"]),
+            ),
+            lt3_most_doses=int(table["lt3"]["most_doses"]),
             exchange_lowest=Fraction(table["exchange"]["lowest"]),
             weekly_apart=Fraction(table["weekly"]["most_apart"]),
             weekly_source=str(table["weekly"]["source"]),
@@ -221,6 +235,14 @@ def _check(policy: Policy) -> None:
         raise DomainError(
             Category.INVALID, "need", "a higher TSH needs no less, and 1 lies between high and low"
         )
+    if not 0 < policy.lt4_apart <= 1:
+        words = "two steps lie apart by part of an increment"
+        raise DomainError(Category.INVALID, "titration", words)
+    division = policy.lt3_division
+    doses = 1 <= division.doses <= policy.lt3_most_doses
+    if min(division.undivided, division.most_rise) <= 0 or not doses:
+        words = "a dose is above zero, and doses are no more than the most that may be asked for"
+        raise DomainError(Category.INVALID, "titration", words)
     taper, supply = policy.taper, policy.supply
     if not 0 <= taper.tolerance <= taper.saving_a_strength < 1 or not 0 <= taper.guard < 1:
         raise DomainError(

@@ -19,6 +19,22 @@ class Kind(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class Division:
+    """How a day's amount is divided into doses, in the preparation's unit.
+
+    Attributes
+    ----------
+    undivided : the most that is taken at once where tablets allow
+    most_rise : by how much a single dose may rise at a step
+    doses : how many there are in a day at the most
+    """
+
+    undivided: Fraction
+    most_rise: Fraction
+    doses: int
+
+
+@dataclass(frozen=True, slots=True)
 class Preparation:
     """A product line: its labelled unit, hormone content and tablets.
 
@@ -35,6 +51,8 @@ class Preparation:
     weekly : by what factor two tablets that share the days of a week may differ; ``None`` where
         every day is like the next
     increment : the grid on which doses climb and taper, in `unit` per day
+    apart : the least part of an increment that two steps lie apart; 0 where any other dose is one
+    division : how a day's amount is divided into doses; ``None`` where it is taken at once
     mg_per_grain : 60 or 65 for desiccated thyroid, else ``None``
     source : where the content and the strengths come from
     """
@@ -52,6 +70,8 @@ class Preparation:
     source: str
     coded: frozenset[Fraction] = frozenset()
     weekly: Fraction | None = None
+    apart: Fraction = Fraction(0)
+    division: Division | None = None
 
     def __hash__(self) -> int:
         """By id, so that a table kept per preparation costs no hashing of every strength."""

@@ -12,9 +12,10 @@ from typing import NamedTuple
 
 from crossgrain.dosing.climb import Slot, old_may_change
 from crossgrain.dosing.kinetics import Intake, Kinetics, Pools, PoolWeights
+from crossgrain.dosing.making import Making
 from crossgrain.dosing.moves import Move, total_intake
 from crossgrain.dosing.preparations import Preparation
-from crossgrain.dosing.tablets import Making, makings
+from crossgrain.dosing.tablets import makings
 from crossgrain.dosing.taper import Choice, Leaning, Level, Problem, Segment, shares_of
 from crossgrain.dosing.taper_search import choose_taper
 

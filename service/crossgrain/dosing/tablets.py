@@ -14,16 +14,16 @@ from fractions import Fraction
 from functools import lru_cache
 from itertools import combinations_with_replacement
 from math import lcm
-from typing import NamedTuple
 
-from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.dosing.making import Making, Ways, divided
+from crossgrain.dosing.preparations import Preparation
 from crossgrain.names.errors import Category, DomainError
 
 MOST_PIECES = 3
-"""At one time of day: more are miscounted (our judgement). One more of the weakest LT3 tablet may
-be needed so that no single dose jumps: 20 µg where only 5 and 25 µg are stocked."""
-LARGEST_SINGLE_T3_UG = Fraction(5)
-"""LT3 above this is taken in two doses a day (ETA guideline 2012, Eur Thyroid J 1:55)."""
+"""At one time of day: more are miscounted (our judgement)."""
+MOST_WEAKEST = 4
+"""Of the weakest tablet, alone or beside one other, where a single dose of LT3 would jump without
+them: 20 and 45 µg, where only 5 and 25 µg are stocked."""
 DAYS_OF_WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 SHARED_WEEK = ((0, 2, 4, 6), (1, 3, 5))
 """The days of a week that two tablets share: as even as seven days can be."""
@@ -63,42 +63,6 @@ class Tablets:
     def has_half(self) -> bool:
         """Whether a tablet must be broken for it."""
         return any(piece.count.denominator != 1 for piece in self.pieces)
-
-
-class Making(NamedTuple):
-    """One way to make a day's dose.
-
-    Attributes
-    ----------
-    jumps : 0 where the day's doses are so even that a rise by 5 µg raises none of them by
-        more; 1 where they are not, 2 where a dose that should be divided is not
-    crowded : times of day with more than `MOST_PIECES`, for the sake of LT3's single doses
-    halves : tablets to be broken in a day
-    weekly : 1 where two tablets share the days of the week, each on days of its own
-    unlike : by how much the first of the day's doses is larger than the second, in the table's
-        smallest step
-    pieces : taken in a day
-    uncoded : strengths in it without a verified code
-    order : breaks ties: fewer strengths, then stronger ones
-    mask : the strengths that it needs, as bits in the order of the preparation's list
-    largest_half : the strongest tablet that is broken, in the table's smallest step; 0 if none
-    times : what is taken at each time of day, as pieces in the table's smallest step; where the
-        week is shared, on the days of each part of it
-
-    Ways are compared in this order: the rule of LT3's single doses, then whole tablets.
-    """
-
-    jumps: int
-    crowded: int
-    halves: int
-    weekly: int
-    unlike: int
-    pieces: int
-    uncoded: int
-    order: tuple[int, ...]
-    mask: int
-    largest_half: int
-    times: tuple[tuple[int, ...], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,8 +134,8 @@ def day_dose(preparation: Preparation, making: Making) -> DayDose:
     times = tuple(_tablets(pieces, scale) for pieces in making.times)
     if making.weekly:
         return DayDose((_mean_day(times),), week=times)
-    at_once = len(times) == 1 and times[0].amount > LARGEST_SINGLE_T3_UG
-    undivided = at_once and preparation.kind is Kind.LIOTHYRONINE
+    division = preparation.division
+    undivided = division and len(times) == 1 and times[0].amount > division.undivided
     return DayDose(times, ONCE_A_DAY if undivided else "")
 
 
@@ -198,21 +162,20 @@ def makings(preparation: Preparation) -> Makings:
     scale = 2 * lcm(1, *(strength.denominator for strength in preparation.strengths))
     scale *= 7 if preparation.weekly else 1
     single = _single_doses(preparation, scale)
-    twice = preparation.kind is Kind.LIOTHYRONINE
-    by_steps = _in_two(single, scale) if twice else single
+    by_steps = divided(single, preparation.division, scale) if preparation.division else single
     if preparation.weekly:
         _share_weeks(by_steps, preparation, preparation.weekly, scale)
     ordered = {steps: tuple(sorted(set(ways))) for steps, ways in by_steps.items()}
     return Makings(preparation, scale, tuple(sorted(ordered)), ordered)
 
 
-def _single_doses(preparation: Preparation, scale: int) -> dict[int, list[Making]]:
+def _single_doses(preparation: Preparation, scale: int) -> Ways:
     """Doses of one time of day."""
     kinds = [(int(strength * scale), place) for place, strength in enumerate(preparation.strengths)]
     broken = {int(strength * scale) for strength in preparation.scored}
     coded = [strength in preparation.coded for strength in preparation.strengths]
     pieces = [(s, place) for s, place in kinds] + [(-s, place) for s, place in kinds if s in broken]
-    doses: dict[int, list[Making]] = defaultdict(list)
+    doses: Ways = defaultdict(list)
     for chosen in _handfuls(preparation, pieces):
         halves = [-piece for piece, _ in chosen if piece < 0]
         places = {place for _, place in chosen}
@@ -220,7 +183,7 @@ def _single_doses(preparation: Preparation, scale: int) -> dict[int, list[Making
         doses[steps].append(
             Making(
                 jumps=0,
-                crowded=int(len(chosen) > MOST_PIECES),
+                crowded=max(len(chosen) - MOST_PIECES, 0),
                 halves=len(halves),
                 weekly=0,
                 unlike=0,
@@ -244,40 +207,15 @@ def _handfuls(
             halves = [piece for piece, _ in chosen if piece < 0]
             if len(halves) == len(set(halves)):
                 yield chosen
-    if preparation.kind is Kind.LIOTHYRONINE and pieces:
-        yield (pieces[0],) * (MOST_PIECES + 1)
+    if preparation.division and pieces:
+        weakest = pieces[0]
+        yield (weakest,) * (MOST_PIECES + 1)
+        for beside in pieces[1:]:
+            for many in range(MOST_PIECES, MOST_WEAKEST + 1):
+                yield (*[weakest] * many, beside)
 
 
-def _in_two(single: Mapping[int, list[Making]], scale: int) -> dict[int, list[Making]]:
-    """Doses of LT3: above the largest single dose in two, as even as tablets allow.
-
-    Where a dose cannot be divided it is still given at once, as the last choice.
-    """
-    largest = int(LARGEST_SINGLE_T3_UG * scale)
-    best = {steps: _best_per_mask(ways) for steps, ways in single.items()}
-    doses: dict[int, list[Making]] = {
-        steps: list(ways) for steps, ways in best.items() if steps <= largest
-    }
-    for larger, mornings in best.items():
-        for smaller, evenings in best.items():
-            if smaller <= larger <= 2 * smaller + largest and larger + smaller > largest:
-                both = doses.setdefault(larger + smaller, [])
-                unlike = larger - smaller
-                jumps = int(unlike > largest)
-                both.extend(_both(m, e, unlike, jumps) for m in mornings for e in evenings)
-    doses = {steps: _best_per_mask(ways) for steps, ways in doses.items()}
-    for steps, ways in best.items():
-        undivided = [way for way in ways if steps > largest]
-        done = {way.mask for way in doses.get(steps, ())}
-        doses.setdefault(steps, []).extend(
-            way._replace(jumps=2) for way in undivided if way.mask not in done
-        )
-    return doses
-
-
-def _share_weeks(
-    doses: dict[int, list[Making]], preparation: Preparation, most_apart: Fraction, scale: int
-) -> None:
+def _share_weeks(doses: Ways, preparation: Preparation, most_apart: Fraction, scale: int) -> None:
     """Add the doses of weeks that two tablets share, one whole tablet on each day."""
     coded = [strength in preparation.coded for strength in preparation.strengths]
     longer, shorter = (len(days) for days in SHARED_WEEK)
@@ -303,31 +241,6 @@ def _share_weeks(
                     times=((int(strength * scale),), (int(beside * scale),)),
                 )
             )
-
-
-def _best_per_mask(ways: Iterable[Making]) -> list[Making]:
-    """The best way from each set of strengths."""
-    best: dict[tuple[int, int], Making] = {}
-    for way in sorted(ways):
-        best.setdefault((way.mask, way.largest_half), way)
-    return list(best.values())
-
-
-def _both(morning: Making, evening: Making, unlike: int, jumps: int) -> Making:
-    mask = morning.mask | evening.mask
-    return Making(
-        jumps=jumps,
-        crowded=morning.crowded + evening.crowded,
-        halves=morning.halves + evening.halves,
-        weekly=0,
-        unlike=unlike,
-        pieces=morning.pieces + evening.pieces,
-        uncoded=max(morning.uncoded, evening.uncoded),
-        order=(mask.bit_count(), *morning.order, *evening.order),
-        mask=mask,
-        largest_half=max(morning.largest_half, evening.largest_half),
-        times=(*morning.times, *evening.times),
-    )
 
 
 def _together(times: tuple[Tablets, ...]) -> Tablets:

@@ -88,7 +88,9 @@ OURS = "our judgement"
 """How the source of a number begins that no source gives; a clinic may set its own."""
 PARTS = "of the old regimen's"
 """The unit of coverage and of exposure, which a person reads in percent."""
-_COUNTED = frozenset({"days", "weeks", "years", "hours", "changes", "medicines", "resources"})
+_COUNTED = frozenset(
+    {"days", "weeks", "years", "hours", "changes", "doses", "medicines", "resources"}
+)
 """Units of which there are no parts."""
 
 

@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 from crossgrain.catalogue import Catalogue
 from crossgrain.dosing.bases import Grade
 from crossgrain.dosing.plan import PriorTherapy
+from crossgrain.dosing.policy import Policy
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.targets import Target
 from crossgrain.reading.codesystems import RxNorm
@@ -103,6 +104,14 @@ def switch_options(catalogue: Catalogue) -> tuple[Option, ...]:
             " disease and from 65 years. Default: false, broken tablets where scored.",
             _flag,
         ),
+        _coded(
+            "lt3-doses",
+            map(
+                str, range(catalogue.policy.lt3_division.doses, catalogue.policy.lt3_most_doses + 1)
+            ),
+            "In how many doses a day liothyronine is taken, above the least that is taken at once."
+            " Default: 2.",
+        ),
         Option(
             "another-product",
             "valueBoolean",
@@ -133,6 +142,10 @@ def switch_options(catalogue: Catalogue) -> tuple[Option, ...]:
             _flag,
         ),
     )
+
+
+def _lt3_doses(policy: Policy) -> tuple[str, ...]:
+    return tuple(map(str, range(policy.lt3_division.doses, policy.lt3_most_doses + 1)))
 
 
 def comparison_options() -> tuple[Option, ...]:

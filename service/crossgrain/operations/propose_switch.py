@@ -107,6 +107,7 @@ def _request(desk: Desk, options: Options) -> SwitchRequest:
         mixture=mixture_asked(options),
         desiccated_family=options.one("desiccated-family"),
         weekly_pattern=options.one("weekly-pattern", defaults.weekly_pattern),
+        lt3_doses=(asked := options.one("lt3-doses")) and int(asked),
         another_product=options.one("another-product", defaults.another_product),
         orders=options.all("order"),
         stock=options.all("stock"),

@@ -208,6 +208,8 @@ TIMES: tuple[tuple[re.Pattern[str], Callable[[re.Match[str]], Schedule | None]],
         (rf"{_N} ?(?:times|x|days)? ?(?:a|per|each|every|/) ?(?:week|wk)|{_N} (?:times |x )weekly|"
          rf"{_N}x weekly", lambda m: _a_week(m[1] or m[2] or m[3])),
         (r"(?:once (?:a|per|every) week|once weekly|weekly|every week)", lambda _: every(7)),
+        (rf"(?:in the|every|each) (?:morning|am), {_LATER},? and {_LATER}",
+         lambda _: times_a_day(3)),
         (rf"(?:in the|every|each) (?:morning|am),? and {_LATER}", lambda _: times_a_day(2)),
         (rf"twice {_A_DAY}|bid", lambda _: times_a_day(2)),
         (rf"{_N} ?(?:times?|x) ?(?:{_A_DAY}|/ ?day)|{_N} ?(?:/ ?day|per day)",
@@ -215,7 +217,7 @@ TIMES: tuple[tuple[re.Pattern[str], Callable[[re.Match[str]], Schedule | None]],
         (r"tid", lambda _: times_a_day(3)),
         (r"qid", lambda _: times_a_day(4)),
         (rf"(?:(?:once|one time) )?(?:{_A_DAY}|/ ?day)|qd|od", lambda _: DAILY),
-        (r"(?:every|each|in the|q) ?(?:morning|am|evening|pm|night)|qam|qpm|nightly|"
+        (r"(?:every|each|in the|q) ?(?:morning|am|afternoon|evening|pm|night)|qam|qpm|nightly|"
          r"at (?:bedtime|night)|qhs|hs", lambda _: DAILY),
     )
 )  # fmt: skip

@@ -21,6 +21,7 @@ from crossgrain.dosing.plan import (
 from crossgrain.dosing.supply import HomeUse, Turn, Use
 from crossgrain.dosing.tablets import SHARED_WEEK, Piece
 from crossgrain.words.doses import (
+    TIMES_OF_DAY,
     WEEKDAYS,
     amount,
     daily_dose,
@@ -38,8 +39,11 @@ from crossgrain.writing.dosage import count_each, needed
 from crossgrain.writing.letterhead import Letterhead, Scope
 from crossgrain.writing.orders import branch_tasks, dated_acts, series_tasks
 
-_APART = ("in the morning", "at bedtime")
-_WHEN = {1: _APART[0], 2: "in the morning and again at bedtime"}
+_WHEN = {
+    1: "in the morning",
+    2: "in the morning and again at bedtime",
+    3: "in the morning, in the afternoon and at bedtime",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,10 +206,10 @@ def _takings(line: LineDose) -> Iterator[Taking]:
     if line.week:
         for taken, days in zip(line.week, SHARED_WEEK, strict=True):
             part = tuple(_tablet(line, piece, piece.count) for piece in taken.pieces)
-            yield _taking(line, part, f"{_APART[0]} on {weekday_words(days)}")
+            yield _taking(line, part, f"{_WHEN[1]} on {weekday_words(days)}")
         return
     if line.times:
-        for taken, when in zip(line.times, _APART, strict=True):
+        for taken, when in zip(line.times, TIMES_OF_DAY[len(line.times)], strict=True):
             part = tuple(_tablet(line, piece, piece.count) for piece in taken.pieces)
             yield _taking(line, part, when)
         return

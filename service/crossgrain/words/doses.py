@@ -29,6 +29,12 @@ _MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September",
     "October", "November", "December",
 )  # fmt: skip
+TIMES_OF_DAY = {
+    1: ("in the morning",),
+    2: ("in the morning", "at bedtime"),  # ETA 2012, from memory
+    3: ("in the morning", "in the afternoon", "at bedtime"),  # our judgement: some 8 hours apart
+}
+"""When the day's doses are taken, by how many there are."""
 _QUARTERS = ("", " and a quarter", " and a half", " and three quarters")
 _PART_OF_ONE = ("", "a quarter of a tablet", "half a tablet", "three quarters of a tablet")
 
@@ -147,8 +153,11 @@ def _pieces(preparation: Preparation, counted: Iterable[Piece]) -> str:
 def tablets_a_day(line: LineDose) -> str:
     """The same, and in how many doses they are taken."""
     if line.times:
-        morning, bedtime = (_pieces(line.preparation, t.pieces) for t in line.times)
-        return f"{morning} in the morning, {bedtime} at bedtime"
+        when = TIMES_OF_DAY[len(line.times)]
+        return ", ".join(
+            f"{_pieces(line.preparation, taken.pieces)} {at}"
+            for taken, at in zip(line.times, when, strict=True)
+        )
     split = "" if line.doses_per_day == 1 else f", in {line.doses_per_day} equal doses"
     return pieces(line) + split
 

@@ -1,6 +1,6 @@
 """Dosage and dispense of one product over one course."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from fractions import Fraction
 from functools import lru_cache
 from math import ceil
@@ -10,7 +10,14 @@ from crossgrain.dosing.plan import DoseUse, LineDose, OrderedCourse, Prescriptio
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.tablets import DAYS_OF_WEEK, SHARED_WEEK, Piece
 from crossgrain.reading.codesystems import Snomed
-from crossgrain.words.doses import amount, generic_name, product, tablets, weekday_words
+from crossgrain.words.doses import (
+    TIMES_OF_DAY,
+    amount,
+    generic_name,
+    product,
+    tablets,
+    weekday_words,
+)
 from crossgrain.writing.letterhead import Scope, Wording
 from crossgrain.writing.narrative import plain
 from crossgrain.writing.quantities import counted, exact_quantity
@@ -19,12 +26,9 @@ DOSE_TYPE = "http://terminology.hl7.org/CodeSystem/dose-rate-type"
 EMPTY_STOMACH = "on an empty stomach, 4 hours apart from calcium, iron and antacids"
 """Levothyroxine and desiccated thyroid labels: these bind T4 in the gut."""
 ORDERED, CALCULATED = "ordered", "calculated"
-_WHEN = (("MORN", "in the morning"), ("HS", "at bedtime"))
-"""The day's two doses: codes of HL7's event timing, and words."""
-_OFTEN = {
-    1: "once a day, in the morning",
-    2: "twice a day, in the morning and at bedtime",  # ETA 2012, from memory
-}
+_WHEN = {1: ("MORN",), 2: ("MORN", "HS"), 3: ("MORN", "AFT", "HS")}
+"""HL7's event timing of the day's doses, as in `TIMES_OF_DAY`."""
+_OFTEN = {1: "once a day", 2: "twice a day", 3: "three times a day"}
 
 
 def instructions(wording: Wording, scope: Scope, made: Prescription) -> list[dict[str, Any]]:
@@ -49,7 +53,7 @@ def _dosages(
 ) -> Iterator[dict[str, Any]]:
     """Words for the patient, the same as data for a machine.
 
-    One, or two where what is taken at bedtime differs from what is taken in the morning.
+    One, or one for each time of day where what is taken at them differs.
     """
     course, piece = use.course, use.piece
     line = course.line
@@ -67,10 +71,11 @@ def _dosages(
         return
     for place, each in enumerate(line.counts(piece)):
         if each:
-            often = {"frequency": 1, "period": 1, "periodUnit": "d", "when": [_WHEN[place][0]]}
+            when = _WHEN[line.doses_per_day][place]
+            often = {"frequency": 1, "period": 1, "periodUnit": "d", "when": [when]}
             text = instruction_text(wording, scope, use, turn, place)
             yield _dosage(wording, sequence, course, often, text, piece, each)
-            turn = turn and "Also"  # the bedtime's dose, on the same days
+            turn = turn and "Also"  # the next dose of the same days
 
 
 def _dosage(
@@ -142,7 +147,8 @@ def instruction_text(
     """
     course, piece, line = use.course, use.piece, use.course.line
     each = line.counts(piece)[place or 0]
-    often = _OFTEN[line.doses_per_day] if place is None else _WHEN[place][1]
+    times = TIMES_OF_DAY[line.doses_per_day]
+    often = _often(times) if place is None else times[place]
     if line.week:
         often = f"on {weekday_words(weekdays_of(line, piece))}, in the morning"
     take = _take(
@@ -159,6 +165,12 @@ def instruction_text(
         "" if turn else f"F{days}.",
     ]
     return plain(" ".join((*filter(None, sentences), *wording.instructions)))
+
+
+def _often(times: Sequence[str]) -> str:
+    *others, last = times
+    at = f"{', '.join(others)} and {last}" if others else last
+    return f"{_OFTEN[len(times)]}, {at}"
 
 
 @lru_cache(maxsize=2048)

@@ -49,7 +49,8 @@ TABLE = {
         "suppressed": "0.8",
         "source": "i",
     },
-    "tablets": {"tolerance": "1/20", "source": "e"},
+    "tablets": {"tolerance": "1/20", "lt4_apart": "9/10", "source": "e"},
+    "lt3": {"undivided_ug": "5", "most_rise_ug": "5", "doses": "2", "most_doses": "3"},
     "exchange": {"lowest": "0.85", "source": "f"},
     "weekly": {"most_apart": "2", "source": "h"},
 }
@@ -59,6 +60,8 @@ DAYS = "periods are positive numbers of days"
 SUPPLY = "supply is a positive number of days"
 PART = "a part lies between 0 and 1"
 STEP = "a step takes days and part of an increment"
+APART = "two steps lie apart by part of an increment"
+DIVISION = "a dose is above zero, and doses are no more than the most that may be asked for"
 MEANT = {
     "interval_days": STEP,
     "increment_share": STEP,
@@ -69,6 +72,10 @@ MEANT = {
     "steady_within": PART,
     "tolerance": PART,
     "lowest": PART,
+    "lt4_apart": APART,
+    "undivided_ug": DIVISION,
+    "most_rise_ug": DIVISION,
+    "doses": DIVISION,
     "reserve_days": SUPPLY,
     "dispensed_days": SUPPLY,
 }
@@ -126,6 +133,11 @@ def test_an_unknown_pace_is_refused_by_naming_those_there_are():
         "need.suppressed",
         "need.source",
         "tablets.tolerance",
+        "tablets.lt4_apart",
+        "lt3.undivided_ug",
+        "lt3.most_rise_ug",
+        "lt3.doses",
+        "lt3.most_doses",
         "exchange.lowest",
         "weekly.most_apart",
         "weekly.source",
@@ -151,6 +163,10 @@ def test_a_missing_number_is_refused_by_its_name(path):
         ("labs.results_days", [-1], [0]),
         ("labs.steady_within", [0, 1], [0.01, 0.99]),
         ("tablets.tolerance", ["-1/20", "1"], ["0", "1/2"]),
+        ("tablets.lt4_apart", ["0", "11/10"], ["1/100", "1"]),
+        ("lt3.undivided_ug", ["0"], ["1/100"]),
+        ("lt3.most_rise_ug", ["0"], ["1/100"]),
+        ("lt3.doses", ["0", "4"], ["1", "3"]),
         ("exchange.lowest", ["0", "1"], ["1/100", "99/100"]),
     ],
 )

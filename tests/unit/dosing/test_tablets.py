@@ -7,6 +7,7 @@ from itertools import pairwise
 import pytest
 from tests.unit.dosing.switches import GRAIN_60, GRAIN_65, LT3, LT4, stocked
 
+from crossgrain.dosing.moves import climbing, next_up, rungs
 from crossgrain.dosing.tablets import (
     MOST_PIECES,
     ONCE_A_DAY,
@@ -136,25 +137,67 @@ def test_lt3_above_5_is_taken_in_two_doses_the_larger_in_the_morning(amount, tim
     assert not dose.note
 
 
-def test_no_single_dose_of_lt3_rises_by_more_than_5_where_the_day_rises_by_5():
-    single = [
-        [taken.amount for taken in best_day_dose(LT3, Fraction(amount)).times]
-        for amount in range(5, 75, 5)  # above 75 µg there is a hold
-    ]
-    for before, after in pairwise(single):
-        assert max(after) - max(before) <= 5
+THRICE = replace(LT3, division=replace(LT3.division, doses=3))
+UNITED_KINGDOM = stocked(LT3, 5, 10, 20, 25, 50, scored=False)
+"""An NHS England code list (BNF 0602020M0): tablets of 5, 10 and 20 µg beside 25 and 50."""
 
 
-def test_a_fourth_tablet_at_a_time_is_only_for_the_sake_of_lt3s_single_doses():
-    crowded = [
-        amount
-        for amount in range(5, 105, 5)
-        if any(
-            sum(piece.count for piece in taken.pieces) > MOST_PIECES
-            for taken in best_day_dose(LT3, Fraction(amount)).times
-        )
-    ]
-    assert crowded == [35, 40, 45]  # 20 µg from tablets of 5 and 25
+@pytest.mark.parametrize(
+    ("amount", "times"),
+    [(5, [5]), (10, [5, 5]), (15, [5, 5, 5]), (20, [10, 5, 5]), (25, [10, 10, 5]), (75, [25] * 3)],
+)
+def test_three_doses_are_as_even_as_tablets_allow_and_the_first_is_the_largest(amount, times):
+    dose = best_day_dose(THRICE, Fraction(amount))
+    assert [taken.amount for taken in dose.times] == times
+
+
+@pytest.mark.parametrize("lt3", [LT3, THRICE, UNITED_KINGDOM], ids=["two", "three", "more tablets"])
+def test_no_single_dose_of_lt3_rises_by_more_than_5_where_the_day_rises_or_falls_by_5(lt3):
+    days = [best_day_dose(lt3, Fraction(amount)).times for amount in range(5, 155, 5)]
+    for lower, higher in pairwise([sorted(t.amount for t in times) for times in days]):
+        assert higher[-1] - lower[-1] <= 5
+        assert lower[-1] - higher[-1] <= 5
+        assert len(higher) >= len(lower)
+
+
+@pytest.mark.parametrize("lt3", [LT3, THRICE, UNITED_KINGDOM], ids=["two", "three", "more tablets"])
+def test_the_days_doses_of_lt3_never_grow_and_differ_by_5_at_the_most(lt3):
+    for amount in range(5, 155, 5):
+        single = [taken.amount for taken in best_day_dose(lt3, Fraction(amount)).times]
+        assert single == sorted(single, reverse=True)
+        assert single[0] - single[-1] <= 5
+
+
+def test_more_than_three_tablets_at_a_time_are_only_for_the_sake_of_lt3s_single_doses():
+    crowded = {
+        taken.amount
+        for amount in range(5, 155, 5)
+        for taken in best_day_dose(LT3, Fraction(amount)).times
+        if sum(piece.count for piece in taken.pieces) > MOST_PIECES
+    }
+    # what three tablets of 5, 25 and 50 µg do not make: 25 + 15, 25 + 20, 50 + 15, 50 + 20
+    assert crowded == {20, 40, 45, 65, 70}
+
+
+def test_where_tablets_of_10_and_20_are_stocked_none_is_a_fourth():
+    for amount in range(5, 155, 5):
+        for taken in best_day_dose(UNITED_KINGDOM, Fraction(amount)).times:
+            assert sum(piece.count for piece in taken.pieces) <= MOST_PIECES
+
+
+def test_whole_tablets_make_an_uneven_day_before_broken_ones_make_an_even_one():
+    scored = stocked(LT3, 5)
+    dose = best_day_dose(scored, Fraction(15))
+    assert [shown(taken) for taken in dose.times] == [[("2", "5.0")], [("1", "5.0")]]
+
+
+def test_a_dose_that_no_tablets_divide_evenly_is_no_step_of_a_climb():
+    lt3 = stocked(LT3, 5, 50, scored=False)
+    assert 55 in rungs(lt3, Fraction(5))  # 50 and 5 µg are no two doses
+    assert {40, 100} <= set(climbing(lt3, Fraction(5)))
+    assert not {55, 60, 65} & set(climbing(lt3, Fraction(5)))
+    with pytest.raises(DomainError, match="no single dose rising by more than 5 micrograms"):
+        next_up(lt3, Fraction(5), Fraction(40))
 
 
 def test_a_dose_of_lt3_that_cannot_be_divided_is_given_once_and_says_so():

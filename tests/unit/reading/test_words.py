@@ -46,6 +46,8 @@ READ = {
     "3 mL daily": ("volume", 3, 1),
     "1 tab daily except Sunday": ("piece", 1, "6/7"),
     "1 tab every morning and evening": ("piece", 1, 2),
+    "1 tab in the morning, in the afternoon and at bedtime": ("piece", 1, 3),
+    "1 tab in the afternoon": ("piece", 1, 1),
     "1 tab 4 times a day": ("piece", 1, 4),
     "100 mcg every 48 hours": ("mass", 100, "1/2"),
     "100 mcg 5x/week": ("mass", 100, "5/7"),

@@ -8,6 +8,7 @@ from tests.unit.safety.patients import BASES, CLEAR, RULES, raised, regimen
 from tests.unit.safety.plans import dose, forecast, plan
 
 from crossgrain.dosing.plan import BasisRow, LineDose, Stage, Step, SwitchPart
+from crossgrain.dosing.tablets import Piece, Tablets
 from crossgrain.dosing.targets import TargetDose
 from crossgrain.safety.assess import after_plan
 from crossgrain.safety.facts import Facts
@@ -72,6 +73,36 @@ def test_the_largest_dose_is_the_one_named() -> None:
 def test_a_dose_of_desiccated_thyroid_is_named_in_milligrams() -> None:
     found = guards(dose("desiccated-thyroid-60", 210))
     assert "210 mg" in found["desiccated-above-usual"].statement
+
+
+def lt3_in(*single: int | str, part: SwitchPart = SwitchPart.NEW) -> LineDose:
+    """LT3 in doses of so much, the largest first; none of them made of tablets that matter here."""
+    times = tuple(Tablets((Piece(Fraction(ug), Fraction(1)),)) for ug in single)
+    line = dose("liothyronine", str(sum(map(Fraction, single))), part)
+    return replace(line, doses_per_day=len(single), times=times, tablets=times[0])
+
+
+@pytest.mark.parametrize(
+    ("single", "fires"), [((24, 19), False), ((25, 25), False), (("25.1", 25), True)]
+)
+def test_a_single_dose_of_lt3_is_held_above_25_and_not_at_it(
+    single: tuple[int | str, ...], fires: bool
+) -> None:
+    assert ("lt3-single-dose" in guards(lt3_in(*single))) is fires
+
+
+def test_t3_of_desiccated_thyroid_is_counted_with_the_morning_dose_of_lt3() -> None:
+    beside = dose("desiccated-thyroid-60", 60)  # 9 µg of T3
+    assert "lt3-single-dose" not in guards(beside, lt3_in(15, 15))
+    assert "29 micrograms" in guards(beside, lt3_in(20, 15))["lt3-single-dose"].statement
+
+
+def test_desiccated_thyroid_alone_is_taken_once_a_day_as_labelled() -> None:
+    assert "lt3-single-dose" not in guards(dose("desiccated-thyroid-60", 180))  # 27 µg of T3
+
+
+def test_an_old_dose_of_lt3_that_tapers_is_not_held_for_its_size() -> None:
+    assert "lt3-single-dose" not in guards(lt3_in(30, 30, part=SwitchPart.OLD))
 
 
 @pytest.mark.parametrize(("exposure", "fires"), [(1.49, False), (1.5, False), (1.51, True)])
@@ -176,7 +207,7 @@ def test_what_was_not_chosen_raises_nothing() -> None:
 
 def test_every_guard_is_a_hold_with_its_source() -> None:
     found = weighed(
-        dose("liothyronine", 80),
+        lt3_in(40, 40),
         dose("levothyroxine", 320),
         dose("desiccated-thyroid-60", 210),
         chosen=forecast(exposure=2.0, lowest=0.3, highest=(1.6, 1.6)),

@@ -5,7 +5,7 @@ from contextlib import suppress
 from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis
-from crossgrain.dosing.plan import BasisCoverage, Checkpoint, LineDose, Plan, Step
+from crossgrain.dosing.plan import BasisCoverage, Checkpoint, LineDose, Plan, Step, SwitchPart
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.targets import Target
@@ -149,6 +149,31 @@ def _t3_high(case: PlanCase, rule: Rule) -> Hit | None:
     return Hit(fills={"dose": micrograms(most)})
 
 
+def _single_t3_high(case: PlanCase, rule: Rule) -> Hit | None:
+    steps = _every_step(case.plan.steps, case.plan.checkpoint)
+    most = max(map(_single_t3_ug, steps), default=Fraction(0))
+    return Hit(fills={"dose": micrograms(most)}) if most > rule.number("highest") else None
+
+
+def _single_t3_ug(step: Step) -> Fraction:
+    """The most T3 at one time of a day on which the plan orders LT3 as a part of the target.
+
+    In the morning all that is taken once a day comes with it. An old dose that tapers, or is taken
+    just as before, is not of the plan's making.
+    """
+    made = [
+        line
+        for line in step.lines
+        if line.preparation.kind is Kind.LIOTHYRONINE
+        and line.tablets is not None
+        and line.part is not SwitchPart.OLD
+    ]
+    if not made:
+        return Fraction(0)
+    morning = (line.preparation.t3_ug(line.single_doses[0]) for line in step.lines)
+    return sum(morning, Fraction(0))
+
+
 def _lt4_high(case: PlanCase, rule: Rule) -> Hit | None:
     return _over(case.plan, Kind.LEVOTHYROXINE, lambda _: rule.number("highest"))
 
@@ -276,6 +301,7 @@ def _product_exchanged(case: PlanCase, _: Rule) -> Hit | None:
 
 PLAN_PREDICATES: dict[str, PlanPredicate] = {
     "t3-above-75": _t3_high,
+    "lt3-single-dose": _single_t3_high,
     "lt4-above-300": _lt4_high,
     "desiccated-above-usual": _desiccated_high,
     "t3-exposure-high": _exposure_high,
