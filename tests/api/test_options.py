@@ -1,10 +1,13 @@
 """Every option refuses what it does not take: status, issue code, diagnostics, expression."""
 
+import json
 from collections.abc import Callable
 from typing import Any
 
 import httpx2 as httpx
 import pytest
+
+from .calls import PATIENTS
 
 TARGET = {"name": "target", "valueCode": "desiccated-thyroid"}
 
@@ -197,6 +200,35 @@ def test_options_that_disagree_are_422(
     assert issue["code"] == "business-rule"
     assert says in issue["diagnostics"]
     assert issue["expression"] == [f"Parameters.parameter[{at}].value"]
+
+
+def test_a_ratio_beside_an_order_for_another_target_is_refused(
+    post: Callable[..., httpx.Response],
+) -> None:
+    ordered = json.loads((PATIENTS / "16-draft-order.json").read_text())
+    issue = only_issue(post(ordered, "?as-of=2025-03-03&ratio=15"))
+    assert issue["code"] == "business-rule"
+    assert "ratio composes levothyroxine-liothyronine; the target is" in issue["diagnostics"]
+    assert issue["expression"] == ["http.ratio"]
+
+
+def test_a_ratio_that_no_tablets_keep_is_refused_with_the_nearest_that_do(
+    post: Callable[..., httpx.Response], parameters: Callable[..., dict[str, Any]]
+) -> None:
+    small = parameters(
+        {"name": "target", "valueCode": "levothyroxine-liothyronine"},
+        {"name": "ratio", "valueDecimal": 17},
+        {"name": "as-of", "valueDate": "2025-03-03"},
+    )
+    for entry in small["parameter"][0]["resource"]["entry"]:
+        for dosage in entry["resource"].get("dosage", ()):
+            dosage.update(text="50 micrograms once daily")
+            dosage["doseAndRate"][0]["doseQuantity"]["value"] = 50
+    answer = post(small)
+    assert answer.status_code == 422
+    issue = only_issue(answer)
+    assert issue["expression"] == ["Parameters.parameter[2].value"]
+    assert "no tablets keep LT4 to LT3 at 13:1 to 20:1 (ETA 2012)" in issue["diagnostics"]
 
 
 @pytest.mark.parametrize("ratio", [12.9, 20.1])

@@ -122,7 +122,7 @@ def test_lt3_in_a_combination_is_given_in_two_doses(x):
     planned = plan(regimen(lt4=x), Target.LT4_LT3)
     for period in planned.steps:
         for line in period.lines:
-            divided = line.preparation is LT3 and line.amount > 5
+            divided = line.preparation.id == LT3.id and line.amount > 5
             assert line.doses_per_day == (2 if divided else 1)
 
 

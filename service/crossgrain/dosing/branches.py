@@ -16,6 +16,7 @@ from math import log
 
 from crossgrain.dosing.case import Enabled, SwitchCase
 from crossgrain.dosing.climb import Slot, old_may_change, reachable
+from crossgrain.dosing.combination import settled_pair
 from crossgrain.dosing.draws import branch_draws
 from crossgrain.dosing.forecast import course, steady_day
 from crossgrain.dosing.kinetics import Pools
@@ -34,6 +35,7 @@ from crossgrain.dosing.plan import Branch, LabDraw, LabReading, Rung, Stage, cou
 from crossgrain.dosing.prior import OldDoses, old_doses, taper_problem, tapered
 from crossgrain.dosing.supply import draws, prescriptions
 from crossgrain.dosing.taper import TIE
+from crossgrain.dosing.targets import Target
 from crossgrain.dosing.wording import off_ratio
 
 
@@ -178,6 +180,10 @@ def _equal_coverage(
     Tablets are not evenly spaced (75, 88, 100), so the nearest orderable dose is looked for, not
     the last one below a count of increments: 82.6 µg is 88, and 75 would fall short by a tenth.
     """
+    if case.target is Target.LT4_LT3 and (
+        pair := settled_pair(case, supported, hold.kept, hold.remainder)
+    ):
+        return {p.id: amount for p, amount in amounts_of(pair, case.products)}
     settled = {**hold.kept, **{key: hold.checkpoint[key] for key in excess}}
     main = case.target_ids[0]
     preparation = case.preparations[main]
@@ -236,7 +242,7 @@ def _branch(
     return Outline(
         reading=reading,
         basis_id=supported.basis.id,
-        statement=words + (off_ratio(last) if len(case.target_ids) > 1 else ""),
+        statement=words + (off_ratio(last) if case.target is Target.LT4_LT3 else ""),
         slots=slots,
         old=taken,
         labs=branch_draws(case, reading, slots, taken, steady),

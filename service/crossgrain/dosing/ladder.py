@@ -1,10 +1,12 @@
 """The bases' targets in climbing order, and the dose at which the climb waits for labs."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from fractions import Fraction
 
 from crossgrain.dosing.bases import Grade
 from crossgrain.dosing.case import SwitchCase
+from crossgrain.dosing.combination import checkpoint_pair
 from crossgrain.dosing.moves import on_grid
 from crossgrain.dosing.plan import BasisRow, Rung
 from crossgrain.dosing.tablets import nearest_doses
@@ -12,11 +14,21 @@ from crossgrain.dosing.targets import Target, TargetDose
 from crossgrain.names.errors import Category, DomainError
 
 
-def ladder_to(case: SwitchCase, rows: Sequence[BasisRow], aim: TargetDose) -> tuple[Rung, ...]:
+def ladder_to(
+    case: SwitchCase, rows: Sequence[BasisRow], aim: TargetDose, ratio: Fraction
+) -> tuple[Rung, ...]:
     """The bases' targets as points along the climb to the aim, smallest first.
 
     On basis b the climb has reached the old regimen's worth at E(b)/worth(b, aim) of the aim. Where
     the patient needs less than that, every point comes so much lower; where more, none is higher.
+    Each is rounded down; of LT4 and LT3 the smallest, at which the climb waits, so that the two
+    keep their ratio, `ratio` as near as may be.
+
+    Raises
+    ------
+    DomainError
+        ``out-of-range``, field ``ratio``, where no tablets keep it; ``stock``, where none make a
+        target.
     """
     targets = {row.basis_id: row.target for row in rows if row.target}
     points = []
@@ -27,10 +39,13 @@ def ladder_to(case: SwitchCase, rows: Sequence[BasisRow], aim: TargetDose) -> tu
         else:
             share = targets[enabled.basis.id].share_of(aim)
         points.append((share * case.lowers, enabled.basis))
-    return tuple(
+    smallest, *larger = (
         Rung(basis, aim.times(share), on_grid(aim.times(share), case.products))
         for share, basis in sorted(points, key=lambda point: point[0])
     )
+    if case.target is Target.LT4_LT3:
+        smallest = replace(smallest, on_grid=checkpoint_pair(case, ratio))
+    return (smallest, *larger)
 
 
 def checkpoint_dose(

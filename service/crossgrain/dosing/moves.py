@@ -206,6 +206,14 @@ def climbing(preparation: Preparation, increment: Fraction) -> tuple[Fraction, .
     return tuple(dose for dose in rungs(preparation, increment) if not table.ways(dose)[0].jumps)
 
 
+@lru_cache(maxsize=64)
+def evenly_divided(preparation: Preparation) -> tuple[Fraction, ...]:
+    """Every day's dose that tablets divide evenly, on the grid of the climb or between."""
+    table = makings(preparation)
+    even = (steps for steps in table.steps if not table.by_steps[steps][0].jumps)
+    return tuple(Fraction(steps, table.scale) for steps in even)
+
+
 def _week_near(table: Makings, dose: Fraction, increment: Fraction) -> Fraction:
     """A dose that no whole tablets make, as the nearest week below it that two tablets share."""
     if table.ways(dose):

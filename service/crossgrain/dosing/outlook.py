@@ -1,6 +1,6 @@
 """New and old doses side by side over the unconditional part, and what the model makes of them."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -20,6 +20,7 @@ from crossgrain.dosing.need import UNCHANGED, coverage_of_need
 from crossgrain.dosing.plan import Band, BasisCoverage, Forecast, Mode, PriorTherapy, SwitchPart
 from crossgrain.dosing.prior import OldDoses, old_doses, stopped, taper_problem, tapered
 from crossgrain.dosing.taper import Choice
+from crossgrain.dosing.targets import HIGHEST_RATIO, Target
 from crossgrain.names.errors import Category, DomainError
 
 
@@ -65,6 +66,7 @@ def _tapered(
             old,
             weights,
             case.leaning,
+            _last_in_ratio(case, slots[-1].amounts, old),
         )
         found = tapered(replace(problem, need=float(case.need)), old)
         if found:
@@ -74,6 +76,22 @@ def _tapered(
         "stock",
         "no tablets at home or in stock let the old medicine fall as far as the T3 limit asks",
     )
+
+
+def _last_in_ratio(
+    case: SwitchCase, new: Mapping[str, Fraction], old: OldDoses
+) -> frozenset[int] | None:
+    """The old doses at the hold beside which LT4 is not above its ratio to LT3; all are open where
+    LT4 does not fall to a dose of a combination."""
+    lt4, lt3 = case.products.levothyroxine.id, case.products.liothyronine.id
+    if case.target is not Target.LT4_LT3 or all(m.preparation.id != lt4 for m in old.falling):
+        return None
+
+    def fits(choice: int) -> bool:
+        held = {**new, **old.amounts(choice)}
+        return held[lt4] <= HIGHEST_RATIO * held[lt3]
+
+    return frozenset(choice for choice in range(len(old.choices)) if fits(choice))
 
 
 def _without_waiting(slots: tuple[Slot, ...]) -> tuple[Slot, ...]:

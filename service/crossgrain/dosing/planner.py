@@ -164,7 +164,7 @@ def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow,
         dose, set_by = _exchanged(case, case.exchange), wish.basis_id
         ladder = tuple(Rung(enabled.basis, aim, dose) for enabled in case.enabled)
     else:
-        ladder = ladder_to(case, rows, aim)
+        ladder = ladder_to(case, rows, aim, wish.mixture.asked_ratio)
         aim = aim.times(case.lowers)
         dose, set_by = checkpoint_dose(
             case, ladder, at_least_most_generous=wish.lt4_at_least_most_generous

@@ -96,6 +96,8 @@ class Policy:
     tolerance : part of a target by which tablets may miss it
     weekly_apart : by what factor two tablets of LT4 that share a week may differ
     weekly_source : on whose word
+    pair_lowest, pair_highest : between which parts of today's dose a combination that keeps its
+        ratio is near enough to it
     lt4_apart : least part of an increment of LT4 that two steps lie apart
     lt3_division : how a day's LT3 is divided
     lt3_most_doses : in how many doses at the most, where asked for
@@ -117,6 +119,8 @@ class Policy:
     need: Mapping[TodaysTsh, Fraction]
     need_source: str
     tolerance: Fraction
+    pair_lowest: Fraction
+    pair_highest: Fraction
     lt4_apart: Fraction
     lt3_division: Division
     lt3_most_doses: int
@@ -173,6 +177,8 @@ def policy_from(table: Mapping[str, Any]) -> Policy:
             need={says: Fraction(table["need"][says]) for says in TodaysTsh},
             need_source=str(table["need"]["source"]),
             tolerance=Fraction(table["tablets"]["tolerance"]),
+            pair_lowest=Fraction(table["pair"]["lowest"]),
+            pair_highest=Fraction(table["pair"]["highest"]),
             lt4_apart=Fraction(table["tablets"]["lt4_apart"]),
             lt3_division=Division(
                 Fraction(table["lt3"]["undivided_ug"]),
@@ -235,14 +241,7 @@ def _check(policy: Policy) -> None:
         raise DomainError(
             Category.INVALID, "need", "a higher TSH needs no less, and 1 lies between high and low"
         )
-    if not 0 < policy.lt4_apart <= 1:
-        words = "two steps lie apart by part of an increment"
-        raise DomainError(Category.INVALID, "titration", words)
-    division = policy.lt3_division
-    doses = 1 <= division.doses <= policy.lt3_most_doses
-    if min(division.undivided, division.most_rise) <= 0 or not doses:
-        words = "a dose is above zero, and doses are no more than the most that may be asked for"
-        raise DomainError(Category.INVALID, "titration", words)
+    _check_tablets(policy)
     taper, supply = policy.taper, policy.supply
     if not 0 <= taper.tolerance <= taper.saving_a_strength < 1 or not 0 <= taper.guard < 1:
         raise DomainError(
@@ -259,3 +258,17 @@ def _check(policy: Policy) -> None:
         )
     if supply.reserve_days < 0 or supply.dispensed_days < 1:
         raise DomainError(Category.INVALID, "supply", "supply is a positive number of days")
+
+
+def _check_tablets(policy: Policy) -> None:
+    if not 0 < policy.lt4_apart <= 1:
+        words = "two steps lie apart by part of an increment"
+        raise DomainError(Category.INVALID, "titration", words)
+    if not 0 < policy.pair_lowest <= 1 <= policy.pair_highest:
+        words = "a combination is near from a part of today's dose to more than it"
+        raise DomainError(Category.INVALID, "titration", words)
+    division = policy.lt3_division
+    doses = 1 <= division.doses <= policy.lt3_most_doses
+    if min(division.undivided, division.most_rise) <= 0 or not doses:
+        words = "a dose is above zero, and doses are no more than the most that may be asked for"
+        raise DomainError(Category.INVALID, "titration", words)

@@ -27,6 +27,7 @@ from crossgrain.dosing.wording import (
     dose_words,
     exchanged_words,
     off_ratio,
+    ratio_limits,
 )
 from crossgrain.names.printing import (
     amount,
@@ -256,11 +257,18 @@ def _checkpoint(case: SwitchCase, plan: Plan) -> Statement:
         else ""
     )
     lowered = f", each {decimal(case.lowers)} times what it gives" if case.lowers != 1 else ""
+    combined = plan.target is Target.LT4_LT3
+    rounded = (
+        f"tablets that keep T4 to T3 at {ratio_limits()} (ETA 2012)"
+        if combined
+        else "the increments of the climb, never below one"
+    )
+    outside = off_ratio(checkpoint.held) if combined else ""
     return Statement(
         f"The climb waits for labs at {dose_words(checkpoint.dose)}, the target of"
         f" “{checkpoint.set_by}”",
-        f"targets along the climb: {rungs}{lowered}; rounded to the increments of the climb, never"
-        f" below one{above}.{off_ratio(checkpoint.held)} No dose past it without a TSH in between",
+        f"targets along the climb: {rungs}{lowered}; rounded to {rounded}{above}.{outside} No dose"
+        " past it without a TSH in between",
         (),
         "the smallest target that any enabled basis gives"
         if checkpoint.is_smallest

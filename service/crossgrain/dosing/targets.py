@@ -83,6 +83,11 @@ class Mixture:
     guideline: bool = False
     t3_share: Fraction = Fraction(1, 4)
 
+    @property
+    def asked_ratio(self) -> Fraction:
+        """T4:T3 by weight, that of the guideline's rule where it is to compose the dose."""
+        return GUIDELINE_RATIO if self.guideline else self.ratio
+
     def __post_init__(self) -> None:
         if not LOWEST_RATIO <= self.ratio <= HIGHEST_RATIO:
             raise DomainError(

@@ -73,8 +73,12 @@ def off_ratio(dose: TargetDose) -> str:
     ratio = dose.lt4_ug / dose.lt3_ug
     if LOWEST_RATIO <= ratio <= HIGHEST_RATIO:
         return ""
-    limits = f"{decimal(LOWEST_RATIO)}:1 to {decimal(HIGHEST_RATIO)}:1"
-    return f" T4 to T3 is then {decimal(ratio)}:1, outside {limits} (ETA 2012)."
+    return f" T4 to T3 is then {decimal(ratio)}:1, outside {ratio_limits()} (ETA 2012)."
+
+
+def ratio_limits() -> str:
+    """T4 to T3 by weight in a combination, as the guideline gives it."""
+    return f"{decimal(LOWEST_RATIO)}:1 to {decimal(HIGHEST_RATIO)}:1"
 
 
 def standing_words(standing: Standing) -> str:

@@ -180,7 +180,8 @@ def _shared_options() -> tuple[Option, ...]:
         Option(
             "ratio",
             "valueDecimal",
-            "T4:T3 by weight in a combination of LT4 and LT3, 13 to 20. Default: 17.",
+            "T4:T3 by weight in a combination of LT4 and LT3, 13 to 20. Default: 17. What tablets"
+            " make of it lies within these limits, or the move is refused.",
             _number,
         ),
         Option(

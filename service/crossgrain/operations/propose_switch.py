@@ -13,7 +13,7 @@ from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import Fault, refusal, refused_by_domain
 from crossgrain.operations.parameters import Call, Given, Options, call_from, read_options
-from crossgrain.operations.reading import day_asked, mixture_asked, record_in
+from crossgrain.operations.reading import day_asked, mixture_asked, record_in, refuse_idle_mixture
 from crossgrain.sheet.page import PatientHeading, person_in, sheet_html
 from crossgrain.writing.answer import answer_bundle
 from crossgrain.writing.forms import as_transaction, with_page
@@ -61,6 +61,7 @@ def settle_call(desk: Desk, call: Call, options: Options, version: FhirVersion) 
             desk, call, request.as_of, version, validate=options.one("validate", False)
         )
         proposal = propose(record, request, desk.catalogue)
+        refuse_idle_mixture(options, proposal.target)  # an order may have shown the target
     except DomainError as error:
         raise refused_by_domain(error, options.place) from error
     page_for = person_in(call.record) if options.one("sheet", False) else None

@@ -89,9 +89,8 @@ def day_asked(desk: Desk, options: Options) -> date:
     return as_of
 
 
-def mixture_asked(options: Options) -> Mixture:
-    """How a combination target is composed; an option that could not apply is refused."""
-    target = options.one("target")
+def refuse_idle_mixture(options: Options, target: str | None) -> None:
+    """Refuse an option that composes another target than the one asked for, or found."""
     for name, applies_to in _APPLIES_TO.items():
         if name in options.values and target and target != applies_to:
             raise refusal(
@@ -99,6 +98,11 @@ def mixture_asked(options: Options) -> Mixture:
                 options.place(name),
                 f"{name} composes {applies_to}; the target is {target}",
             )
+
+
+def mixture_asked(options: Options) -> Mixture:
+    """How a combination target is composed; an option that could not apply is refused."""
+    refuse_idle_mixture(options, options.one("target"))
     if options.one("guideline") and "ratio" in options.values:
         raise refusal(
             Fault.OPTIONS_DISAGREE,

@@ -51,6 +51,7 @@ TABLE = {
     },
     "tablets": {"tolerance": "1/20", "lt4_apart": "9/10", "source": "e"},
     "lt3": {"undivided_ug": "5", "most_rise_ug": "5", "doses": "2", "most_doses": "3"},
+    "pair": {"lowest": "0.85", "highest": "1.18"},
     "exchange": {"lowest": "0.85", "source": "f"},
     "weekly": {"most_apart": "2", "source": "h"},
 }
@@ -60,6 +61,7 @@ DAYS = "periods are positive numbers of days"
 SUPPLY = "supply is a positive number of days"
 PART = "a part lies between 0 and 1"
 STEP = "a step takes days and part of an increment"
+PAIR = "a combination is near from a part of today's dose to more than it"
 APART = "two steps lie apart by part of an increment"
 DIVISION = "a dose is above zero, and doses are no more than the most that may be asked for"
 MEANT = {
@@ -72,6 +74,7 @@ MEANT = {
     "steady_within": PART,
     "tolerance": PART,
     "lowest": PART,
+    "highest": PAIR,
     "lt4_apart": APART,
     "undivided_ug": DIVISION,
     "most_rise_ug": DIVISION,
@@ -138,6 +141,8 @@ def test_an_unknown_pace_is_refused_by_naming_those_there_are():
         "lt3.most_rise_ug",
         "lt3.doses",
         "lt3.most_doses",
+        "pair.lowest",
+        "pair.highest",
         "exchange.lowest",
         "weekly.most_apart",
         "weekly.source",
@@ -167,6 +172,7 @@ def test_a_missing_number_is_refused_by_its_name(path):
         ("lt3.undivided_ug", ["0"], ["1/100"]),
         ("lt3.most_rise_ug", ["0"], ["1/100"]),
         ("lt3.doses", ["0", "4"], ["1", "3"]),
+        ("pair.highest", ["99/100"], ["1"]),
         ("exchange.lowest", ["0", "1"], ["1/100", "99/100"]),
     ],
 )
@@ -203,6 +209,11 @@ def test_every_number_of_the_table_is_read_where_it_stands():
     assert policy.tolerance == Fraction(1, 20)
     assert policy.exchange_lowest == Fraction(17, 20)
     assert policy.weekly_apart == 2
+    assert (policy.pair_lowest, policy.pair_highest) == (Fraction(17, 20), Fraction(59, 50))
+    assert policy.lt4_apart == Fraction(9, 10)
+    division = policy.lt3_division
+    assert (division.undivided, division.most_rise, division.doses) == (5, 5, 2)
+    assert policy.lt3_most_doses == 3
     taper = policy.taper
     assert (taper.tolerance, taper.saving_a_strength, taper.guard) == (0.02, 0.03, 0.72)
     assert (taper.most_changes, taper.too_much_weighs, taper.too_little_weighs) == (3, 2, 2)
