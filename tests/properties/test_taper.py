@@ -44,6 +44,7 @@ def allowed(problem):
             and all(now == before or now in problem.under[before] for before, now, _ in moves)
             and all(now == before or segment.may_change for before, now, segment in moves)
             and all(t3_of(problem.levels[n]) <= s.t3_room_ug + TIE for _, n, s in moves)
+            and not any(now in segment.closed for _, now, segment in moves)
         ):
             yield taper, kits
 
@@ -194,6 +195,8 @@ def problems(draw):
     )
     most = max(t3_of(level) for level in levels)
     rooms = st.one_of(st.just(inf), st.floats(0, 1.2 * most + 1))
+    # the least dose, in which a medicine has ended, may not be taken before the last segment
+    shut = st.sampled_from([frozenset(), frozenset({len(levels) - 1})])
     count = draw(st.integers(1, 4 if len(levels) <= 5 else 3))
     segments = tuple(
         Segment(
@@ -201,6 +204,7 @@ def problems(draw):
             Intake(draw(doses), draw(doses) / 5, draw(doses) / 5),
             draw(rooms),
             number == 0 or draw(st.booleans()),
+            draw(shut) if number < count - 1 else frozenset(),
         )
         for number in range(count)
     )

@@ -60,6 +60,8 @@ class SwitchCase:
     exchange: Exchange | None = None
     tsh_every_days: int | None = None
     """In pregnancy: the most days between two draws."""
+    until_lt4_has_built_up: bool = False
+    """In pregnancy: in an overlap no old medicine ends before that."""
     need: Fraction = UNCHANGED
     """What the patient needs, as a part of the old regimen."""
 

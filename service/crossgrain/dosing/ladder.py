@@ -1,5 +1,6 @@
 """The bases' targets in climbing order, and the dose at which the climb waits for labs."""
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
@@ -7,9 +8,8 @@ from fractions import Fraction
 from crossgrain.dosing.bases import Grade
 from crossgrain.dosing.case import SwitchCase
 from crossgrain.dosing.combination import checkpoint_pair
-from crossgrain.dosing.moves import on_grid
+from crossgrain.dosing.moves import on_grid, rungs
 from crossgrain.dosing.plan import BasisRow, Rung
-from crossgrain.dosing.tablets import nearest_doses
 from crossgrain.dosing.targets import Target, TargetDose
 from crossgrain.names.errors import Category, DomainError
 
@@ -60,7 +60,9 @@ def checkpoint_dose(
         return ladder[0].on_grid, ladder[0].basis_id
     sourced = [rung for rung in ladder if rung.basis.grade in {Grade.LABEL, Grade.TRIAL}]
     largest = (sourced or list(ladder))[-1]
-    search = nearest_doses(case.products.levothyroxine, largest.target.lt4_ug, Fraction(1))
-    if search.above is None:
+    lt4 = case.products.levothyroxine
+    doses = rungs(lt4, lt4.increment)
+    at = bisect_left(doses, largest.target.lt4_ug)
+    if at == len(doses):
         raise DomainError(Category.OUT_OF_RANGE, "stock", "no tablets reach the target of LT4")
-    return TargetDose(lt4_ug=search.above), largest.basis_id
+    return TargetDose(lt4_ug=doses[at]), largest.basis_id

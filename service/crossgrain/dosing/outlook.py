@@ -18,7 +18,14 @@ from crossgrain.dosing.kinetics import ConstantIntake, steady
 from crossgrain.dosing.moves import Move
 from crossgrain.dosing.need import UNCHANGED, coverage_of_need
 from crossgrain.dosing.plan import Band, BasisCoverage, Forecast, Mode, PriorTherapy, SwitchPart
-from crossgrain.dosing.prior import OldDoses, old_doses, stopped, taper_problem, tapered
+from crossgrain.dosing.prior import (
+    OldDoses,
+    none_ends_early,
+    old_doses,
+    stopped,
+    taper_problem,
+    tapered,
+)
 from crossgrain.dosing.taper import Choice
 from crossgrain.dosing.targets import HIGHEST_RATIO, Target
 from crossgrain.names.errors import Category, DomainError
@@ -66,8 +73,10 @@ def _tapered(
             old,
             weights,
             case.leaning,
-            _last_in_ratio(case, slots[-1].amounts, old),
+            _open_at_the_hold(case, slots[-1].amounts, old),
         )
+        if case.until_lt4_has_built_up:
+            problem = none_ends_early(problem, old)
         found = tapered(replace(problem, need=float(case.need)), old)
         if found:
             return found
@@ -78,11 +87,17 @@ def _tapered(
     )
 
 
-def _last_in_ratio(
+def _open_at_the_hold(
     case: SwitchCase, new: Mapping[str, Fraction], old: OldDoses
 ) -> frozenset[int] | None:
-    """The old doses at the hold beside which LT4 is not above its ratio to LT3; all are open where
-    LT4 does not fall to a dose of a combination."""
+    """Which old doses may be left at the hold; ``None`` for any.
+
+    In pregnancy none of what is to end; beside LT3 no LT4 above its ratio, where it falls to the
+    dose of a combination.
+    """
+    every = range(len(old.choices))
+    if case.until_lt4_has_built_up:
+        return frozenset({every[-1]})
     lt4, lt3 = case.products.levothyroxine.id, case.products.liothyronine.id
     if case.target is not Target.LT4_LT3 or all(m.preparation.id != lt4 for m in old.falling):
         return None
@@ -91,7 +106,7 @@ def _last_in_ratio(
         held = {**new, **old.amounts(choice)}
         return held[lt4] <= HIGHEST_RATIO * held[lt3]
 
-    return frozenset(choice for choice in range(len(old.choices)) if fits(choice))
+    return frozenset(filter(fits, every))
 
 
 def _without_waiting(slots: tuple[Slot, ...]) -> tuple[Slot, ...]:

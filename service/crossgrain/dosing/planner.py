@@ -58,7 +58,8 @@ class Wish:
     prior_therapy: PriorTherapy
     mixture: Mixture = field(default_factory=Mixture)
     lt4_at_least_most_generous: bool = False
-    """In pregnancy: LT4 starts at no less than the largest sourced target."""
+    """In pregnancy: LT4 starts at no less than the largest sourced target, and in an overlap no old
+    medicine ends before LT4 has built up."""
     tsh_every_days: int | None = None
     too_much_weighs: bool = False
     """Whether the taper leans away from coverage above 1: see `policy.TaperChoice`."""
@@ -281,6 +282,7 @@ def _case(regimen: Regimen, wish: Wish, tables: Tables, rows: Sequence[BasisRow]
         leaning=_leaning(tables.policy, wish),
         exchange=exchange,
         tsh_every_days=wish.tsh_every_days,
+        until_lt4_has_built_up=wish.lt4_at_least_most_generous,
         need=UNCHANGED if exchange else wish.need,
     )
 

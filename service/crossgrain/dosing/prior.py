@@ -2,7 +2,7 @@
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cache, lru_cache
 from itertools import combinations, product
@@ -312,6 +312,13 @@ def _segment(slot: Slot, preparations: Mapping[str, Preparation], free: bool) ->
     new_t3 = sum((preparation.t3_ug(amount) for preparation, amount in new), Fraction(0))
     room = float(slot.t3_ceiling_ug - new_t3)
     return Segment(slot.days, total_intake(new), room, free)
+
+
+def none_ends_early(problem: Problem, old: OldDoses) -> Problem:
+    """The same search, in which no medicine has ended before the last slot."""
+    ended = frozenset(n for n, amounts in enumerate(old.choices) if not all(amounts))
+    *early, last = problem.segments
+    return replace(problem, segments=(*(replace(each, closed=ended) for each in early), last))
 
 
 def tapered(problem: Problem, old: OldDoses) -> tuple[list[dict[str, Fraction]], Choice] | None:

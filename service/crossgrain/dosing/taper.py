@@ -28,13 +28,15 @@ class Segment:
     """A period in which the new medicine is constant and the old one is chosen once.
 
     `t3_room_ug` is the most T3 that the old medicine may carry in it, µg per day. Where it
-    `may_change` not, the dose of the segment before stands.
+    `may_change` not, the dose of the segment before stands. `closed` are the levels that are not
+    taken in it, whatever T3 they carry.
     """
 
     days: float
     new: Intake
     t3_room_ug: float = inf
     may_change: bool = True
+    closed: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,7 +21,7 @@ class Leg(NamedTuple):
     """One segment as coverage sees it.
 
     Its decay, where coverage tends with the new medicine alone and with each level of the old
-    beside it, which levels its T3 limit leaves open, and whether the old dose may change.
+    beside it, which levels are open in it, and whether the old dose may change.
     """
 
     e4: float
@@ -201,7 +201,8 @@ class TaperCoverage:
             tuple(_plus(tends, level) for level in self._levels),
             tuple(
                 level.intake.lt3_ug + level.intake.desiccated_t3_ug <= room
-                for level in problem.levels
+                and number not in segment.closed
+                for number, level in enumerate(problem.levels)
             ),
             segment.may_change,
         )

@@ -187,7 +187,7 @@ class _Walk:
         kept: list[Point] = []
         for at in range(number, self.end):
             if not legs[at].is_open[level]:
-                break  # too much T3: the fall must come before
+                break  # too much T3, so the fall must come before; or too early for this dose
             point = point.after.get(level) or coverage.through(at, level, point)
             if point.lowest < limits.floor:
                 return False  # and lower still after any fall that comes before this day

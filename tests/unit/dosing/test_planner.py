@@ -12,6 +12,7 @@ from tests.unit.dosing.switches import (
     KINETICS,
     LT3,
     LT4,
+    SHORT,
     amounts,
     family_of,
     plan,
@@ -333,7 +334,7 @@ def test_at_least_the_most_generous_sourced_target_of_lt4_is_rounded_up_to_table
     planned = plan(regimen(mg60=mg), Target.LEVOTHYROXINE, lt4_at_least_most_generous=True)
     assert planned.checkpoint.set_by == "label"
     assert planned.checkpoint.dose.lt4_ug >= Fraction(lt4_ug)
-    assert planned.checkpoint.dose.lt4_ug - Fraction(lt4_ug) < LT4.increment
+    assert planned.checkpoint.dose.lt4_ug - Fraction(lt4_ug) <= LT4.increment
     assert {amounts(step)[LT4.id] for step in planned.steps} == {planned.checkpoint.dose.lt4_ug}
 
 
@@ -366,6 +367,60 @@ def test_a_dose_raised_in_pregnancy_is_not_called_the_smallest_target():
     planned = plan(regimen(mg60=120), Target.LEVOTHYROXINE, lt4_at_least_most_generous=True)
     (said,) = [s for s in planned.rationale if s.title.startswith("The climb waits")]
     assert "smallest" not in said.source
+
+
+EXPECTING = {
+    "lt4_at_least_most_generous": True,
+    "too_little_weighs": True,
+    "tsh_every_days": 28,
+}
+WITH_T3 = [
+    {"mg60": 30}, {"mg60": 120}, {"mg65": 130}, {"lt3": 25}, {"lt3": 75},
+    {"lt4": 100, "lt3": 10}, {"mg60": 60, "lt3": 10}, {"mg60": 60, "lt4": 50},
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("taken", WITH_T3, ids=str)
+def test_in_pregnancy_no_old_medicine_ends_before_lt4_has_built_up_and_none_is_left_after(taken):
+    # four half-lives of T4 (the policy's window); T3 is not for pregnancy (ATA 2017)
+    planned = plan(regimen(**taken), Target.LEVOTHYROXINE, **EXPECTING)
+    ends = {step.first_day: set(amounts(step)) for step in planned.steps}
+    before = {key for day in ends if day < 28 for key in ends[day]}
+    assert all(ends[day] == before for day in ends if day < 28)
+    assert before == {LT4.id, *(SHORT[short].id for short in taken)}
+    assert all(ends[day] == {LT4.id} for day in ends if day >= 28)
+    assert planned.checkpoint.day == 28
+
+
+@pytest.mark.parametrize("taken", WITH_T3, ids=str)
+@pytest.mark.parametrize("prior_therapy", [PriorTherapy.OVERLAP, STOP])
+def test_in_pregnancy_lt4_is_at_its_whole_dose_from_day_one(taken, prior_therapy):
+    planned = plan(regimen(**taken), Target.LEVOTHYROXINE, prior_therapy=prior_therapy, **EXPECTING)
+    sourced = [rung for rung in planned.checkpoint.ladder if rung.basis_id in {"label", "trial"}]
+    most = max(rung.target.lt4_ug for rung in sourced)
+    assert planned.checkpoint.dose.lt4_ug >= most
+    assert all(amounts(s)[LT4.id] == planned.checkpoint.dose.lt4_ug for s in planned.steps)
+
+
+def test_in_pregnancy_lt4_is_a_dose_that_is_written_anyhow():
+    # 140 µg on label: 150, not half of 137 with three quarters of 100
+    planned = plan(regimen(lt4=100, lt3=10), Target.LEVOTHYROXINE, **EXPECTING)
+    assert planned.checkpoint.dose.lt4_ug == 150
+
+
+def test_outside_pregnancy_some_of_the_old_medicine_may_be_left_at_the_hold():
+    planned = plan(regimen(mg60=120), Target.LEVOTHYROXINE)
+    assert amounts(planned.steps[-1])[GRAIN_60.id] == 30
+
+
+@pytest.mark.parametrize("taken", WITH_T3, ids=str)
+def test_in_pregnancy_tsh_is_drawn_every_four_weeks_in_every_branch(taken):
+    # ATA 2017 pregnancy guideline, quick reference
+    planned = plan(regimen(**taken), Target.LEVOTHYROXINE, **EXPECTING)
+    until = [draw.day for draw in planned.labs]
+    for way in planned.checkpoint.branches:
+        days = [*until, *(day for d in way.labs for day in (d.day, *d.repeat_days))]
+        assert all(later - earlier <= 28 for earlier, later in pairwise(days))
 
 
 # --- a clinic's charts ----------------------------------------------------------------------
