@@ -101,7 +101,9 @@ def _add_hooks(
     app: FastAPI, desk: Desk, settings: Settings, fetcher: Fetcher, metrics: Metrics
 ) -> None:
     asked_for = templates(desk.catalogue.codes)
-    hooks = Hooks(desk, settings, Gatherer(asked_for, fetcher))
+    hooks = Hooks(
+        desk, settings, Gatherer(asked_for, fetcher, orders_alone=settings.cds_orders_alone)
+    )
     add_cds(app, hooks, asked_for, settings, metrics)
 
 

@@ -20,6 +20,7 @@ from crossgrain.cds.prefetch import (
     TemplateAnswer,
     from_value,
     is_all,
+    lacks,
     sort_out,
 )
 from crossgrain.cds.services import Template
@@ -69,7 +70,7 @@ class Fetcher:
         return [_result(task, template) for task, (template, _) in zip(tasks, asked, strict=True)]
 
     async def _one(self, server: ClientServer, template: Template, query: str) -> Gathered:
-        url: str | None = f"{server.base}/{quote(query, safe='/?&=|:,.-')}"
+        url: str | None = f"{server.base}/{quote(query, safe='/?&=:,.-')}"
         place = f"fhirServer.{template.key}"
         found: tuple[PlacedResource, ...] = ()
         totals: list[dict[str, Any]] = []
@@ -130,13 +131,28 @@ _MOST_MEDICATIONS = 50
 class Gatherer:
     """Knows what to ask for, and whom it may ask; without a fetcher, no one."""
 
-    def __init__(self, asked_for: tuple[Template, ...], fetcher: Fetcher | None) -> None:
+    def __init__(
+        self,
+        asked_for: tuple[Template, ...],
+        fetcher: Fetcher | None,
+        *,
+        orders_alone: bool = False,
+    ) -> None:
         self._templates = asked_for
         self._fetcher = fetcher
+        self._orders_alone = orders_alone
 
     def brought(self, call: HookCall) -> list[Gathered]:
         """What the call holds for every template."""
-        return [sort_out(template, call.prefetch) for template in self._templates]
+        found = [sort_out(template, call.prefetch) for template in self._templates]
+        return [self._unless_deployed_so(each) for each in found]
+
+    def _unless_deployed_so(self, found: Gathered) -> Gathered:
+        """What was not sent is not offered where the deployer says that orders are all."""
+        not_sent = found.standing is TemplateAnswer.DECLINED
+        if not_sent and found.template.may_lack and self._orders_alone:
+            return Gathered(found.template, TemplateAnswer.NOT_OFFERED)
+        return found
 
     async def completed(self, call: HookCall, brought: list[Gathered]) -> list[Gathered]:
         """The same, with what was not whole fetched where that is allowed."""
@@ -146,11 +162,24 @@ class Gatherer:
         wanted = [(g.template, g.template.filled(call.patient_id)) for g in brought
                   if g.template.missed and not g.is_whole]  # fmt: skip
         fetched = {g.template.key: g for g in await fetcher.fetch(call.server, wanted)}
+        for each in list(fetched.values()):
+            if each.template.may_lack and not each.is_whole:
+                fetched |= await self._not_offered(fetcher, call.server, each.template)
         # A part that was sent is better than nothing that was fetched.
         return [
             better if (better := fetched.get(g.template.key)) and better.is_whole else g
             for g in brought
         ]
+
+    async def _not_offered(
+        self, fetcher: Fetcher, server: ClientServer, template: Template
+    ) -> dict[str, Gathered]:
+        """That the server has no such type, where its CapabilityStatement says so."""
+        asked = Template("metadata", "CapabilityStatement", "metadata")
+        (found,) = await fetcher.fetch(server, [(asked, asked.query)])
+        if any(lacks(part.resource, template.kind) for part in found.resources):
+            return {template.key: Gathered(template, TemplateAnswer.NOT_OFFERED)}
+        return {}
 
     async def with_medications(self, call: HookCall, resources: list[Gathered]) -> list[Gathered]:
         """Add the Medications that orders only refer to, where they may be fetched."""

@@ -3,13 +3,14 @@
 ===================  ================================================================
 given                a resource, or a Bundle that is whole
 no data              ``null``: the client looked and has nothing
+not offered          the server has no such type, and its orders are the whole list
 declined             the key is absent: the client chose not to send it, or could not
 failed               an OperationOutcome stands in its place
 unusable             something else: an HTML error page, a resource of another kind
 partial              a page of several, fewer entries than `total`, or a warning inside
 ===================  ================================================================
 
-Only the first two are complete. Nothing partial is ever taken for a whole.
+Only the first three are complete. Nothing partial is ever taken for a whole.
 """
 
 from collections.abc import Iterable, Mapping
@@ -29,12 +30,14 @@ class TemplateAnswer(StrEnum):
 
     GIVEN = "given"
     NO_DATA = "no data"
+    NOT_OFFERED = "not offered"
     DECLINED = "declined"
     FAILED = "failed"
     UNUSABLE = "unusable"
     PARTIAL = "partial"
 
 
+_WHOLE = {TemplateAnswer.GIVEN, TemplateAnswer.NO_DATA, TemplateAnswer.NOT_OFFERED}
 _WORDS = {
     TemplateAnswer.DECLINED: "was not sent",
     TemplateAnswer.FAILED: "could not be gathered: an OperationOutcome came in its place",
@@ -62,7 +65,7 @@ class Gathered:
     @property
     def is_whole(self) -> bool:
         """Nothing of it is missing."""
-        return self.standing in {TemplateAnswer.GIVEN, TemplateAnswer.NO_DATA}
+        return self.standing in _WHOLE
 
     @property
     def why_not(self) -> str:
@@ -85,7 +88,8 @@ def from_value(template: Template, value: object, place: str) -> Gathered:
         return Gathered(template, TemplateAnswer.UNUSABLE)
     kind = value.get("resourceType")
     if kind == "OperationOutcome":
-        return Gathered(template, TemplateAnswer.FAILED)
+        lacks = template.may_lack and _is_not_supported(value)
+        return Gathered(template, TemplateAnswer.NOT_OFFERED if lacks else TemplateAnswer.FAILED)
     if template.is_read:
         standing = TemplateAnswer.GIVEN if kind == template.kind else TemplateAnswer.UNUSABLE
         return Gathered(
@@ -116,6 +120,23 @@ def _from_bundle(template: Template, bundle: Resource, place: str) -> Gathered:
     return Gathered(
         template, TemplateAnswer.GIVEN if whole else TemplateAnswer.PARTIAL, tuple(found)
     )
+
+
+def _is_not_supported(outcome: Resource) -> bool:
+    """Whether all that an OperationOutcome says is that there is no such search."""
+    issues = outcome.get("issue")
+    return isinstance(issues, list) and {
+        str(issue.get("code")) if isinstance(issue, dict) else "" for issue in issues
+    } == {"not-supported"}
+
+
+def lacks(statement: Resource, kind: str) -> bool:
+    """Whether a CapabilityStatement lists what its server offers, and a type is not among it."""
+    rests = statement.get("rest")
+    parts = [rest for rest in rests if isinstance(rest, dict)] if isinstance(rests, list) else []
+    lists = [rest["resource"] for rest in parts if isinstance(rest.get("resource"), list)]
+    offered = {str(each.get("type")) for found in lists for each in found if isinstance(each, dict)}
+    return "MedicationRequest" in offered and kind not in offered
 
 
 def _url_of(entry: Mapping[str, Any]) -> str:

@@ -71,7 +71,8 @@ def assemble(
     ]
     standing = {_reference(part.resource) for part in kept}
     revisions = {r: urn(stable_id(r)) for r in known if r in standing}
-    entries: list[Resource] = [_entry(part, server) for part in kept]
+    base = server.base if server else _one_base(kept)
+    entries: list[Resource] = [_entry(part, base) for part in kept]
     entries += [
         {"fullUrl": revisions.get(reference, reference), "resource": _to_judge(draft, revisions)}
         for reference, draft in known.items()
@@ -82,8 +83,18 @@ def assemble(
     return Assembled(record, places, {a: r for r, a in revisions.items()}, in_session)
 
 
-def _entry(part: PlacedResource, server: ClientServer | None) -> Resource:
-    own = f"{server.base}/{_reference(part.resource)}" if server and part.resource.get("id") else ""
+def _one_base(parts: Iterable[PlacedResource]) -> str:
+    """The server that every address of a prefetch is on; empty where there are none, or several.
+
+    A read brings no address, and the call need not name the server that all of it comes from.
+    """
+    own = [(part.full_url, f"/{_reference(part.resource)}") for part in parts if part.full_url]
+    bases = {url.removesuffix(end) if url.endswith(end) else "" for url, end in own}
+    return bases.pop() if len(bases) == 1 else ""
+
+
+def _entry(part: PlacedResource, base: str) -> Resource:
+    own = f"{base}/{_reference(part.resource)}" if base and part.resource.get("id") else ""
     address = part.full_url or own
     return {**({"fullUrl": address} if address else {}), "resource": part.resource}
 

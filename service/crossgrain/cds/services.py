@@ -8,7 +8,7 @@ a search by reference and by codes. Paging, sorting and `_include` are not asked
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from crossgrain.cds.answers import Discovery, OfferedService
 from crossgrain.reading.code_tables import CodeTables
@@ -21,7 +21,7 @@ _CAUTION = "It proposes; the prescriber decides."
 _NEEDS = (
     "FHIR R4. Patient, MedicationRequest and MedicationStatement must come whole, by prefetch or"
     " from the client's FHIR server where the deployer allows that; without the rest the answer"
-    " says what was not checked."
+    " says what was not checked. A server without MedicationStatement says null or not-supported."
 )
 
 
@@ -36,6 +36,7 @@ class Template:
     query : the read or the search
     required : no dose may be judged without it
     missed : where it is missing it is asked for, and the card says so
+    may_lack : a server that has no such type has the whole of it in its orders
     """
 
     key: str
@@ -43,6 +44,7 @@ class Template:
     query: str
     required: bool = False
     missed: bool = True
+    may_lack: bool = False
 
     @property
     def is_read(self) -> bool:
@@ -96,7 +98,9 @@ def templates(codes: CodeTables) -> tuple[Template, ...]:
     return (
         Template("patient", "Patient", "Patient/{{context.patientId}}", required=True),
         _search("medicationRequests", "MedicationRequest", required=True),
-        _search("medicationStatements", "MedicationStatement", required=True),
+        replace(
+            _search("medicationStatements", "MedicationStatement", required=True), may_lack=True
+        ),
         _search("conditions", "Condition"),
         _search("allergies", "AllergyIntolerance"),
         _search("goals", "Goal"),

@@ -87,6 +87,11 @@ class Settings(BaseSettings):
     cds_fhir_servers: Annotated[tuple[str, ...], NoDecode] = Field(
         default=(), description="FHIR servers that may be asked for what a call lacks; a JSON list."
     )
+    cds_orders_alone: bool = Field(
+        default=False,
+        description="Whether the clients' orders are the whole list of medicines, so that no"
+        " MedicationStatement is waited for.",
+    )
     cds_fetch_seconds: float = Field(
         default=2.0, gt=0, description="How long all of that fetching together may take."
     )

@@ -21,18 +21,17 @@ settings.register_profile(
 )
 settings.load_profile("mutation")
 
-OWN = ("crossgrain", "tests")
 _CACHES: list["_lru_cache_wrapper[object]"] = []
 
 
 def pytest_collection_finish() -> None:
-    """Find the caches of the package and of the tests, once."""
+    """Find the package's caches, once."""
     found = (cache for cache in gc.get_objects() if isinstance(cache, _lru_cache_wrapper))
-    _CACHES[:] = [cache for cache in found if str(cache.__module__).startswith(OWN)]
+    _CACHES[:] = [cache for cache in found if str(cache.__module__).startswith("crossgrain")]
 
 
 def empty_caches() -> None:
-    """Forget what the package and the tests keep."""
+    """Forget what the package keeps."""
     for cache in _CACHES:
         cache.cache_clear()
 

@@ -10,6 +10,7 @@ from crossgrain.cds.prefetch import (
     TemplateAnswer,
     from_value,
     is_all,
+    lacks,
     sort_out,
 )
 from crossgrain.cds.services import Template
@@ -136,3 +137,53 @@ def test_two_of_the_total_are_two_different_resources_that_were_asked_for(
     *, parts: list[PlacedResource], whole: bool
 ) -> None:
     assert is_all({"total": 2}, GOALS, parts) is whole
+
+
+STATED = Template("stated", "MedicationStatement", "MedicationStatement?", may_lack=True)
+
+
+def outcome(*codes: Any) -> dict[str, Any]:
+    return {"resourceType": "OperationOutcome", "issue": [{"code": code} for code in codes]}
+
+
+@pytest.mark.parametrize(
+    ("template", "value", "standing"),
+    [
+        (STATED, outcome("not-supported"), TemplateAnswer.NOT_OFFERED),
+        (STATED, outcome("not-supported", "not-supported"), TemplateAnswer.NOT_OFFERED),
+        (STATED, outcome("not-supported", "exception"), TemplateAnswer.FAILED),
+        (STATED, outcome("exception"), TemplateAnswer.FAILED),
+        (STATED, outcome([]), TemplateAnswer.FAILED),
+        (STATED, outcome(), TemplateAnswer.FAILED),
+        (STATED, {"resourceType": "OperationOutcome"}, TemplateAnswer.FAILED),
+        (STATED, {"resourceType": "OperationOutcome", "issue": [5]}, TemplateAnswer.FAILED),
+        (GOALS, outcome("not-supported"), TemplateAnswer.FAILED),
+    ],
+)
+def test_only_not_supported_alone_says_that_there_is_no_such_type(
+    template: Template, value: dict[str, Any], standing: TemplateAnswer
+) -> None:
+    """Any other failure may hide a medicine that is taken."""
+    found = from_value(template, value, "a")
+    assert (found.standing, found.resources) == (standing, ())
+    assert found.is_whole is (standing is TemplateAnswer.NOT_OFFERED)
+
+
+@pytest.mark.parametrize(
+    ("kinds", "lacking"),
+    [
+        (["MedicationRequest"], True),
+        (["MedicationRequest", "MedicationStatement"], False),
+        ([], False),
+        (["Patient"], False),
+    ],
+)
+def test_a_capability_statement_lacks_what_it_does_not_list_beside_orders(
+    kinds: list[str], *, lacking: bool
+) -> None:
+    """One that lists no orders either tells nothing of what its server offers."""
+    rest = [{"resource": [{"type": kind} for kind in kinds]}]
+    statement: dict[str, Any] = {"resourceType": "CapabilityStatement", "rest": rest}
+    assert lacks(statement, "MedicationStatement") is lacking
+    for broken in ({}, {"rest": 5}, {"rest": [5]}, {"rest": [{"resource": 5}]}):
+        assert not lacks(broken, "MedicationStatement")

@@ -119,6 +119,26 @@ def test_a_resource_is_at_its_own_address_or_the_servers(
     assert entry["resource"] == resource
 
 
+@pytest.mark.parametrize(
+    ("urls", "address"),
+    [
+        (["https://ehr.example/fhir/Goal/g"], "https://ehr.example/fhir/Patient/p01"),
+        (["https://ehr.example/fhir/Goal/g", "https://other.example/Goal/g"], None),
+        (["urn:uuid:7d1577c6-9dfb-44ad-ba6d-3e05e953b2ea"], None),
+        ([""], None),
+    ],
+)
+def test_where_no_server_is_named_it_is_the_one_that_every_address_is_on(
+    urls: list[str], address: str | None
+) -> None:
+    """A read brings no address, and `fhirServer` is optional (CDS Hooks 2.0)."""
+    goal = {"resourceType": "Goal", "id": "g"}
+    person = {"resourceType": "Patient", "id": "p01"}
+    found = [each for url in urls for each in gathered(goal, url=url)] + gathered(person)
+    entry = assemble(found, ()).bundle["entry"][-1]
+    assert entry.get("fullUrl") == address
+
+
 def test_a_place_in_the_bundle_is_led_back_to_the_call() -> None:
     assembled = assemble(gathered({"resourceType": "Goal", "id": "g"}), [draft(RX)])
     led = assembled.place_of("Bundle.entry[1].resource.dosageInstruction[0].text")
