@@ -5,6 +5,7 @@ where they are so.
 """
 
 from dataclasses import replace
+from fractions import Fraction
 
 import pytest
 from tests.unit.safety.patients import (
@@ -22,12 +23,16 @@ from tests.unit.safety.patients import (
     with_labs,
 )
 from tests.unit.safety.plans import dose, plan
+from tests.unit.safety.test_guards import CHARTS
 
+from crossgrain.catalogue import load_catalogue
+from crossgrain.dosing.policy import TodaysTsh
 from crossgrain.dosing.targets import Target
 from crossgrain.reading.codesystems import Atc, RxNorm
 from crossgrain.reading.concerns import ConcernTables
 from crossgrain.safety.assess import after_plan, before_plan, constraints
 from crossgrain.safety.intent import Intent
+from crossgrain.safety.need import SHORTAGE, need_reading
 from crossgrain.safety.rule import Finding, Severity
 
 MEDICINES = ConcernTables.from_entries(parsed("safety_codes.toml")).medicines
@@ -298,6 +303,39 @@ def test_the_codes_of_these_medicines_lead_to_their_rules(system: str, code: str
 @pytest.mark.parametrize("code", ["S01AE03", "S02AA15"])
 def test_drops_of_ciprofloxacin_are_of_no_concern(code: str) -> None:
     assert MEDICINES.key_of_code(ATC, code) is None
+
+
+# Levothyroxine label: adjust by 12.5 to 25 micrograms. 125 is the dose that the crossover trial of
+# PMC10522160 began from (125 or 150 micrograms). The factors themselves are our judgement.
+def test_a_need_is_a_usual_dose_one_or_two_of_the_labels_steps_away() -> None:
+    need = load_catalogue().policy.need
+    usual, step, largest = Fraction(125), Fraction("12.5"), Fraction(25)
+    assert need[TodaysTsh.HIGH] * usual - usual == usual - need[TodaysTsh.LOW] * usual == step
+    assert need[TodaysTsh.FRANKLY_HIGH] * usual - usual == largest
+    assert usual - need[TodaysTsh.SUPPRESSED] * usual == largest
+
+
+# Levothyroxine label: TSH 6 to 8 weeks after a change of dose (secondary).
+@pytest.mark.parametrize(("weeks", "counts"), [(5, False), (6, True), (8, True)])
+def test_a_tsh_speaks_of_a_dose_from_six_weeks_after_its_change(weeks: int, counts: bool) -> None:
+    facts = patient(measurements=(tsh("12", 0),), regimen_changed_days_ago=7 * weeks)
+    assert (SHORTAGE in raised(facts)) is counts
+
+
+# ATA/AACE 2012, from memory: TSH above 10 mIU/L is treated. American Thyroid Association
+# (secondary): biotin stops 2 days before bloods, since it makes TSH read falsely low.
+def test_a_tsh_above_ten_is_treated_first_and_one_on_biotin_tells_nothing() -> None:
+    assert SHORTAGE in raised(with_labs(tsh("10.5")))
+    low = patient(measurements=(tsh("0.2"),), medicines=known("biotin"))
+    assert need_reading(low, RULES.before[SHORTAGE]).says is None
+
+
+# Full replacement is about 1.6 micrograms/kg (ATA 2014, secondary): no one who takes it waits.
+@pytest.mark.parametrize("kg", [45, 70, 110])
+def test_full_replacement_by_weight_is_never_held_as_high_by_weight(kg: int) -> None:
+    full = replace(plan(dose("levothyroxine", str(kg * 1.6))), comparison=CHARTS)
+    facts = replace(CLEAR, weight_kg=Fraction(kg))
+    assert "plan-high-by-weight" not in {f.code for f in after_plan(full, facts, RULES)}
 
 
 # NHS England, Liothyronine: advice for prescribers: started by a consultant endocrinologist only.
