@@ -19,8 +19,15 @@ from crossgrain.operations.reading import day_asked, mixture_asked, record_in
 from crossgrain.reading.record import Record
 from crossgrain.safety.rule import Finding
 from crossgrain.writing.quantities import quantity
-from crossgrain.writing.rationale import evidence_part
-from crossgrain.writing.rationale_parts import EVIDENCE, PartDefinition, many, maybe, one
+from crossgrain.writing.rationale import basis_head, evidence_part
+from crossgrain.writing.rationale_parts import (
+    BASIS_HEAD,
+    EVIDENCE,
+    PartDefinition,
+    many,
+    maybe,
+    one,
+)
 
 EXPRESSION = one("expression", "string", "FHIRPath of the element")
 QUESTION = one("question", "string", "What is asked")
@@ -55,11 +62,7 @@ COMPARISON_PARTS = (
     many(
         "basis",
         "What one basis makes of it",
-        one("id", "code", "The basis"),
-        one("statement", "string", "What it says"),
-        one("source", "string", "Where it comes from"),
-        one("grade", "code", "How much stands behind it"),
-        one("sets-checkpoint", "boolean", "Whether it steers a plan"),
+        *BASIS_HEAD,
         maybe("refused", "string", "Why a chart gives no answer here"),
         maybe("lt4-equivalent", "Quantity", "LT4-equivalent of what is taken now"),
         maybe("target-lt4", "Quantity", "Levothyroxine a day, microgram"),
@@ -145,13 +148,7 @@ def _parts(
 
 
 def _basis(row: BasisRow) -> Part:
-    parts: list[Part] = [
-        {"name": "id", "valueCode": row.basis_id},
-        {"name": "statement", "valueString": row.basis.statement},
-        {"name": "source", "valueString": row.basis.source},
-        {"name": "grade", "valueCode": row.basis.grade},
-        {"name": "sets-checkpoint", "valueBoolean": row.sets_checkpoint},
-    ]
+    parts: list[Part] = [*basis_head(row)]
     if row.refused:
         parts.append({"name": "refused", "valueString": row.refused})
     if row.lt4_equivalent_ug is not None:

@@ -116,11 +116,7 @@ def _reading(letter: Letterhead, reading: OrderReading) -> Iterator[Part]:
 
 
 def _basis(row: BasisRow, chosen: str) -> Iterator[Part]:
-    yield _code("id", row.basis_id)
-    yield _string("statement", row.basis.statement)
-    yield _string("source", row.basis.source)
-    yield _code("grade", row.basis.grade)
-    yield _flag("sets-checkpoint", row.sets_checkpoint)
+    yield from basis_head(row)
     yield _flag("chosen", row.basis_id == chosen)
     if row.lt4_equivalent_ug is not None:
         yield _daily("lt4-equivalent", row.lt4_equivalent_ug)
@@ -130,6 +126,15 @@ def _basis(row: BasisRow, chosen: str) -> Iterator[Part]:
         yield _string("refused", row.refused)
     if row.basis.standing:
         yield evidence_part(row.basis.standing)
+
+
+def basis_head(row: BasisRow) -> Iterator[Part]:
+    """What a basis is and says, as `BASIS_HEAD` lists it."""
+    yield _code("id", row.basis_id)
+    yield _string("statement", row.basis.statement)
+    yield _string("source", row.basis.source)
+    yield _code("grade", row.basis.grade)
+    yield _flag("sets-checkpoint", row.sets_checkpoint)
 
 
 def evidence_part(standing: Standing) -> Part:

@@ -61,14 +61,18 @@ EVIDENCE = PartDefinition(
         one("words", "string", "The same in words, with the ends"),
     ),
 )  # fmt: skip
+BASIS_HEAD = (
+    one("id", "code", "The basis"),
+    one("statement", "string", "What it says"),
+    one("source", "string", "Where it comes from"),
+    one("grade", "code", "How much stands behind it"),
+    one("sets-checkpoint", "boolean", "Whether it steers the plan"),
+)
+"""What every answer says of a basis before its numbers."""
 BASIS = PartDefinition(
     "basis", "", 0, "*", "What one basis of equivalence makes of the regimen taken now",
     (
-        one("id", "code", "The basis"),
-        one("statement", "string", "What it says"),
-        one("source", "string", "Where it comes from"),
-        one("grade", "code", "How much stands behind it"),
-        one("sets-checkpoint", "boolean", "Whether it steers the plan"),
+        *BASIS_HEAD,
         one("chosen", "boolean", "Whether the target was taken from it"),
         maybe("lt4-equivalent", "Quantity", "LT4-equivalent of the regimen taken now"),
         *DOSE,
