@@ -110,8 +110,8 @@ def test_in_a_branch_an_inr_follows_the_changed_dose_and_comes_with_its_labs():
     facts = patient(medicines=known("warfarin"))
     back = next(w for w in CLIMB.checkpoint.branches if w.reading is LabReading.LOW)
     drawn = next(d.day for d in back.labs if d.purpose == "after-branch")
-    assert days(facts, CheckKind.INR, "tsh-low-or-too-fast")[0] == CLIMB.checkpoint.decision_day + 7
-    assert days(facts, CheckKind.INR, "tsh-low-or-too-fast")[-1] == drawn
+    assert days(facts, CheckKind.INR, str(back.reading))[0] == CLIMB.checkpoint.decision_day + 7
+    assert days(facts, CheckKind.INR, str(back.reading))[-1] == drawn
 
 
 # Labels, antidiabetic therapy and digitalis glycosides.
