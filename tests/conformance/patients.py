@@ -68,6 +68,7 @@ def as_asked():
             FILES[1], "desiccated-thyroid", desiccated_family="desiccated-thyroid-65"
         ),
         "another product": lambda: proposed(FILES[1], "desiccated-thyroid", another_product=True),
+        "three doses of liothyronine": lambda: proposed(to_lt3, "liothyronine", lt3_doses=3),
         "shared weeks": lambda: proposed(to_lt3, "liothyronine", weekly_pattern=True, stock=WHOLE),
         **{
             patient["file"]: (lambda p=patient: proposed(p["file"], p.get("target")))

@@ -171,14 +171,21 @@ def test_lt3_climbs_no_faster_than_its_label(pace, days, most):
         assert next_day - day >= min(days, 14)
 
 
-@pytest.mark.parametrize("taken", [regimen(mg60=120), regimen(lt3=50), regimen(mg65=195)])
-def test_a_conditional_rise_of_lt4_is_no_more_than_25_ug(taken):
-    # US levothyroxine label: 12.5-25 µg every 4-6 weeks (secondary)
+@pytest.mark.parametrize("reading", [LabReading.HIGH, LabReading.VERY_HIGH])
+@pytest.mark.parametrize(
+    ("taken", "more"),
+    [(regimen(mg60=120), False), (regimen(lt3=50), False), (regimen(mg65=195), True)],
+)
+def test_a_conditional_rise_of_lt4_above_25_ug_is_said_to_be_one(taken, more, reading):
+    # US levothyroxine label: 12.5-25 µg every 4-6 weeks (secondary). That a raise ends above what
+    # labs in range lead to, even so, is our judgement
     planned = plan(taken, Target.LEVOTHYROXINE)
-    (high,) = [b for b in planned.checkpoint.branches if b.reading is LabReading.HIGH]
-    before = amounts(planned.steps[-1])[LT4.id]
-    assert [0 < amounts(s)[LT4.id] - before <= 25 for s in high.steps] == [True]
-    assert high.labs[0].day - high.steps[0].first_day >= 4 * 7
+    (high,) = [b for b in planned.checkpoint.branches if b.reading is reading]
+    (step,) = high.steps
+    rise = amounts(step)[LT4.id] - amounts(planned.steps[-1])[LT4.id]
+    assert (rise > 25) is more
+    assert ("more than the 25 micrograms that its label adds" in high.statement) is more
+    assert high.labs[0].day - step.first_day >= 4 * 7
 
 
 def test_lt3_falls_by_degrees_while_lt4_is_introduced():

@@ -110,7 +110,7 @@ def test_a_plan_is_told_from_what_was_read_to_the_caution() -> None:
         "The checkpoint:",
         "TSH high: if TSH at the checkpoint is above",
         "TSH in range: if",
-        "TSH low, or too fast: if",
+        "TSH low, or free T3 high: if",
         "Labs",
         "What happens to the hormone meanwhile",
         "not chosen",

@@ -32,6 +32,11 @@ OTHERWISE = {
     ("cds/routes.py", Fraction(200)): "an HTTP status",
     ("reading/budget.py", Fraction(50)): "drafts in one record",
     ("reading/dates.py", Fraction(12)): "months",
+    (
+        "dosing/targets.py",
+        Fraction(1, 4),
+    ): "the share of T3 by default",
+    ("reading/product.py", Fraction(1, 4)): "the grid on which a strength is read",
     ("reading/remembered.py", Fraction(300)): "the longest words that are kept, characters",
     ("reading/names.py", Fraction(65)): "mg in a labelled grain",
     ("reading/timing.py", Fraction(12)): "doses a day, every two hours",

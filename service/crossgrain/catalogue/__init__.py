@@ -139,7 +139,7 @@ def load_catalogue(clinic: Path | None = None, plans_kept: int = MOST_KEPT) -> C
     refuse_former(own, rules_from(_shipped("safety_rules"), shipped_numbers))
     numbers = with_clinics(shipped_numbers, table(own.get("numbers", {}), "numbers"))
     rules = rules_from(_shipped("safety_rules"), numbers)
-    policy = policy_from(plain(planned_by, numbers))
+    policy = policy_from(plain(planned_by, numbers), numbers["t3.highest_ug"].value)
     preparations = {
         key: _taken_by(policy, preparation)
         for key, preparation in preparations_from(_shipped("preparations")["preparation"]).items()

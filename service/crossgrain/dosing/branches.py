@@ -1,67 +1,54 @@
-"""After the checkpoint: what to do when TSH is high, in range, or low.
+"""After the checkpoint: what each result of the labs leads to.
 
-Each branch is solved on its own, against the basis that such labs support, from the pools as
-they stand at the end of the hold. The order is the same in all three: which basis the labs speak
-for; the goals of the target's medicines on it; what is left of the old medicine, tapered beside
-them by the search that the climb used, with what the labs allow to be left at the end; then the
-days of the draws. What the labs say comes before any weight of risk: the branch of a high TSH may
-not come out below today's dose, that of a low one may not rise.
+Exactly one of the branches is taken. Each is solved on its own, from the pools as they stand at
+the end of the hold, and in the same order: which bases the labs leave open and how far the dose
+changes on them (`branch_doses`); what is left of the old medicine; then the days of the draws.
+What the labs say comes before any weight of risk, and the branch of labs in range is solved first,
+because no raise may come out at or below it.
+
+=======================  =====================================================================
+far above the limit      a larger raise
+above the limit          a raise; of LT4 instead, where free T3 is above its range
+in range                 the same dose; what is left of the old medicine ends
+in range, with symptoms  the very same doses, while another cause is looked for
+below the limit          a step back
+suppressed               a larger step back
+=======================  =====================================================================
+
+Only labs in range let the old medicine taper, by the search that the climb used. In a raise it is
+left as it is, and a step back is made at once.
 """
 
-from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from math import log
 
+from crossgrain.dosing.branch_doses import (
+    Change,
+    Hold,
+    equal,
+    excess,
+    is_gentle,
+    lowered,
+    open_to_more,
+    open_to_the_same,
+    passes_t3,
+    raised,
+    raised_by_lt4,
+)
 from crossgrain.dosing.case import Enabled, SwitchCase
 from crossgrain.dosing.climb import Slot, old_may_change, reachable
-from crossgrain.dosing.combination import settled_pair
 from crossgrain.dosing.draws import branch_draws
 from crossgrain.dosing.forecast import course, steady_day
-from crossgrain.dosing.kinetics import Pools
 from crossgrain.dosing.kits import Kit
-from crossgrain.dosing.moves import (
-    Move,
-    amounts_of,
-    as_dose,
-    next_down,
-    round_down,
-    rungs,
-    step,
-    step_up,
-)
-from crossgrain.dosing.plan import Branch, LabDraw, LabReading, Rung, Stage, courses
-from crossgrain.dosing.prior import OldDoses, old_doses, taper_problem, tapered
+from crossgrain.dosing.moves import Move, as_dose, step
+from crossgrain.dosing.plan import Branch, LabDraw, LabReading, Stage, courses
+from crossgrain.dosing.prior import old_doses, taper_problem, tapered
 from crossgrain.dosing.supply import draws, prescriptions
 from crossgrain.dosing.taper import TIE
 from crossgrain.dosing.targets import Target
 from crossgrain.dosing.wording import off_ratio
-
-
-@dataclass(frozen=True, slots=True)
-class Hold:
-    """Where the patient stands when the labs come back.
-
-    Attributes
-    ----------
-    decision_day : first day of a branch
-    pools : as modelled on that day
-    kept : daily amounts of the target's medicines, by preparation id
-    remainder : daily amounts of what is left of the old medicine, by preparation id
-    checkpoint : the target's daily amounts at the checkpoint, by preparation id: less than
-        `kept` where a medicine in both regimens has not come all the way down
-    as_taken : medicines still taken just as before the plan
-    """
-
-    decision_day: int
-    pools: Pools
-    kept: Mapping[str, Fraction]
-    remainder: Mapping[str, Fraction]
-    checkpoint: Mapping[str, Fraction]
-    as_taken: frozenset[str]
-    home: Mapping[str, frozenset[Fraction]]
-    """The strengths that the patient has by then, by preparation id."""
+from crossgrain.names.printing import micrograms, percent, whole_percent
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +59,7 @@ class Outline:
     """
 
     reading: LabReading
-    basis_id: str
+    basis_ids: tuple[str, ...]
     statement: str
     slots: tuple[Slot, ...]
     old: list[dict[str, Fraction]]
@@ -84,7 +71,7 @@ class Outline:
         steps = case.steps(self.slots, self.old, stages, hold.as_taken, kits)
         return Branch(
             self.reading,
-            self.basis_id,
+            self.basis_ids,
             self.statement,
             steps,
             self.labs,
@@ -92,172 +79,146 @@ class Outline:
         )
 
 
-def outlines(case: SwitchCase, hold: Hold, ladder: Sequence[Rung]) -> tuple[Outline, ...]:
-    """The three branches, TSH high first."""
-    return (_high(case, hold, ladder), _in_range(case, hold), _low(case, hold))
+def outlines(case: SwitchCase, hold: Hold) -> tuple[Outline, ...]:
+    """The branches, that of the highest TSH first."""
+    sizes, same = case.policy.branches, equal(case, hold)
+    raises = [
+        _raise(case, hold, LabReading.VERY_HIGH, sizes.raise_very_high, same),
+        _raise(case, hold, LabReading.HIGH, sizes.raise_high, same),
+    ]
+    held_t3 = _raise_without_t3(case, hold, raises, same)
+    return (
+        *raises,
+        *([held_t3] if held_t3 else []),
+        _in_range(case, hold, same),
+        _symptoms(case, hold),
+        _step_back(case, hold, LabReading.LOW, sizes.step_back_low),
+        _step_back(case, hold, LabReading.VERY_LOW, sizes.step_back_very_low),
+    )
 
 
-def _coverage(case: SwitchCase, hold: Hold, enabled: Enabled) -> float:
-    return enabled.coverage(case.intake({**hold.kept, **hold.remainder}))
+# --- above the limit -------------------------------------------------------------------------
 
 
-def _high(case: SwitchCase, hold: Hold, ladder: Sequence[Rung]) -> Outline:
-    """On to the next basis' target above this dose, or one increment where there is none.
+def _raise(
+    case: SwitchCase, hold: Hold, reading: LabReading, least: float, same: Change
+) -> Outline:
+    change = raised(case, hold, least, same.taken)
+    if change is None:
+        return _no_raise(case, hold, reading)
+    return _at_once(case, hold, reading, change, _words_of_raise(case, hold, change))
 
-    A high TSH contradicts the bases on which coverage is full already; the next one along
-    the climb is what it supports.
+
+def _no_raise(case: SwitchCase, hold: Hold, reading: LabReading) -> Outline:
+    """Far above every labelled dose, or out of few strengths, tablets go no further."""
+    words = (
+        "The dose is short, but no tablets make a raise that is enough in steps that are safe: it"
+        " stays until the prescriber has looked for missed doses and poor absorption, and says"
+        " what follows."
+    )
+    still = Change(hold.taken, open_to_more(case, hold), 0.0, 0.0, ())
+    return _at_once(case, hold, reading, still, words)
+
+
+def _raise_without_t3(
+    case: SwitchCase, hold: Hold, raises: Sequence[Outline], same: Change
+) -> Outline | None:
+    """T3 above its range and TSH above the limit: T3 stays, and LT4 that is taken rises.
+
+    ``None`` where no raise adds T3, so that free T3 has nothing to say, and where no LT4 is taken.
     """
-    by_id = {enabled.basis.id: enabled for enabled in case.enabled}
-    along = [by_id[rung.basis_id] for rung in ladder]
-    short = [enabled for enabled in along if _coverage(case, hold, enabled) < 1 - TIE]
-    supported = short[0] if short else along[-1]
-    targets = (_toward(case, hold, rung) for rung in ladder)
-    goals = next((g for g in targets if any(g[key] > hold.kept[key] for key in g)), None)
-    onward = "to the next basis' target" if goals else "by one increment"
-    if short:
-        words = (
-            f"The dose is short, as the basis “{supported.basis.id}” says. Go on {onward}, then"
-            " repeat the labs."
+    held = case.t3_ug(hold.taken)
+    if all(case.t3_ug({**way.slots[-1].amounts, **way.old[-1]}) <= held for way in raises):
+        return None
+    change = raised_by_lt4(case, hold, case.policy.branches.raise_high, same.taken)
+    if change is None:
+        return None
+    words = (
+        "T3 is not raised; ask whether what is taken of it once a day is better divided in two."
+        f" {_words_of_raise(case, hold, change)}"
+    )
+    return _at_once(case, hold, LabReading.HIGH_FREE_T3, change, words)
+
+
+def _words_of_raise(case: SwitchCase, hold: Hold, change: Change) -> str:
+    name = _name(case, change.changed[0])
+    rise = f"{name} rises, the whole dose by {_part(change)} on {_named(change.on)}"
+    short = change.on != case.enabled or _is_short(case, hold)
+    words = [
+        f"The dose is short: {rise}; then repeat the labs."
+        if short
+        else "Short although every basis in use calls this dose enough: check adherence and"
+        f" absorption first. Then {rise}; repeat the labs.",
+        *_why_not_the_main(case, change),
+    ]
+    if any(hold.remainder.values()) or excess(case, hold):
+        words.append("What else is taken stays as it is until then.")
+    if not is_gentle(case, change):
+        words.append("No tablets make a smaller raise that is enough.")
+    lt4 = case.products.levothyroxine.id
+    if change.taken.get(lt4, 0) - hold.taken.get(lt4, 0) > case.policy.lt4_raise_ug:
+        most = micrograms(case.policy.lt4_raise_ug)
+        words.append(f"This is more than the {most} that its label adds at a time.")
+    if short and all(e.coverage(case.intake(change.taken)) > 1 for e in case.enabled):
+        words.append(
+            "Every basis in use then calls the dose enough: if TSH is still high after it, look"
+            " for missed doses and poor absorption before going on."
         )
-    else:
-        words = (
-            "Short although every basis in use calls this dose enough: check adherence and"
-            f" absorption, then go up {onward} and repeat the labs."
-        )
-    goals = goals or _one_up(case, hold)
-    return _branch(case, hold, LabReading.HIGH, supported, goals, words)
+    return " ".join(words)
 
 
-def _toward(case: SwitchCase, hold: Hold, rung: Rung) -> dict[str, Fraction]:
-    """The rung's doses, none lower than now, LT4 by no more than one raise."""
-    goals, excess = dict(hold.kept), _excess(case, hold)
-    for preparation, amount in amounts_of(rung.on_grid, case.products):
-        now = hold.kept[preparation.id]
-        if not preparation.carries_t3 and amount > now + case.policy.lt4_raise_ug:
-            raised = now + case.policy.lt4_raise_ug
-            amount = round_down(preparation, step(preparation, case.pace), raised)  # noqa: PLW2901
-        goals[preparation.id] = amount if preparation.id in excess else max(now, amount)
-    return goals
+def _is_short(case: SwitchCase, hold: Hold) -> bool:
+    intake = case.intake(hold.taken)
+    return any(enabled.coverage(intake) < 1 - TIE for enabled in case.enabled)
 
 
-def _excess(case: SwitchCase, hold: Hold) -> dict[str, Fraction]:
-    """What is still taken above the checkpoint of the target's lesser medicine."""
-    return {
-        key: hold.kept[key] - hold.checkpoint[key]
-        for key in case.target_ids[1:]
-        if hold.kept[key] > hold.checkpoint[key]
-    }
+def _why_not_the_main(case: SwitchCase, change: Change) -> list[str]:
+    """Why levothyroxine rises and not the target's main medicine."""
+    if not change.instead_of:
+        return []
+    other = change.instead_of
+    main = _name(case, other.changed[0])
+    if passes_t3(case, other):
+        most = micrograms(case.policy.branches.most_t3_ug)
+        return [f"With more {main} swallowed T3 would pass {most} a day."]
+    return [f"The smallest raise by {main} would be {_part(other)} at once."]
 
 
-def _one_up(case: SwitchCase, hold: Hold) -> dict[str, Fraction]:
-    main = case.target_ids[0]
-    preparation = case.preparations[main]
-    now = hold.kept[main]
-    return {**hold.kept, main: step_up(preparation, step(preparation, case.pace), now) or now}
+# --- in range --------------------------------------------------------------------------------
 
 
-def _in_range(case: SwitchCase, hold: Hold) -> Outline:
+def _in_range(case: SwitchCase, hold: Hold, same: Change) -> Outline:
     """Stay; give what is left of the old medicine a dated end at equal coverage."""
-    supported = min(case.enabled, key=lambda enabled: abs(log(_coverage(case, hold, enabled))))
-    excess = _excess(case, hold)
-    if not any(hold.remainder.values()) and not excess:
+    reading = LabReading.IN_RANGE
+    if not any(hold.remainder.values()) and not excess(case, hold):
         words = "Stay on this dose; then the maintenance labs."
-        return _branch(case, hold, LabReading.IN_RANGE, supported, dict(hold.kept), words)
+        return _at_once(case, hold, reading, same, words)
     words = (
         "Stay at this level. What is left of the old medicine ends, and the new one makes up for it"
-        f" at equal coverage on the basis “{supported.basis.id}”, which these labs support best;"
-        " then repeat the labs."
+        f" at equal coverage, as near as tablets come, on {_named(same.on)}, which these labs"
+        " support best; then repeat the labs."
     )
-    goals = _equal_coverage(case, hold, supported, excess)
-    return _branch(case, hold, LabReading.IN_RANGE, supported, goals, words)
-
-
-def _equal_coverage(
-    case: SwitchCase, hold: Hold, supported: Enabled, excess: Mapping[str, Fraction]
-) -> dict[str, Fraction]:
-    """The target's main medicine raised to the dose nearest to what is to end is worth.
-
-    Tablets are not evenly spaced (75, 88, 100), so the nearest orderable dose is looked for, not
-    the last one below a count of increments: 82.6 µg is 88, and 75 would fall short by a tenth.
-    """
-    if case.target is Target.LT4_LT3 and (
-        pair := settled_pair(case, supported, hold.kept, hold.remainder)
-    ):
-        return {p.id: amount for p, amount in amounts_of(pair, case.products)}
-    settled = {**hold.kept, **{key: hold.checkpoint[key] for key in excess}}
-    main = case.target_ids[0]
-    preparation = case.preparations[main]
-    increment = step(preparation, case.pace)
-    missing = supported.coverage(case.intake({**hold.remainder, **excess}))
-    per_increment = supported.coverage(case.intake({main: increment}))
-    now = hold.kept[main]
-    wanted = float(now) + float(increment) * missing / per_increment
-    doses = rungs(preparation, increment)
-    above = bisect_right(doses, wanted)
-    around = (dose for dose in doses[max(above - 1, 0) : above + 1] if dose > now)
-    nearest = min((now, *around), key=lambda dose: (abs(float(dose) - wanted), -dose))
-    return {**settled, main: nearest}
-
-
-def _low(case: SwitchCase, hold: Hold) -> Outline:
-    """Step back: less of what carries the new T3, or of LT4 where nothing does."""
-    supported = max(case.enabled, key=lambda enabled: _coverage(case, hold, enabled))
-    words = (
-        "Do not climb. Step back and repeat the labs; urgent symptoms are the prescriber's at once."
-    )
-    goals = _step_back(case, hold)
-    if not any((*goals.values(), *hold.remainder.values())):
-        goals = dict(hold.kept)
-        words += " No smaller dose can be ordered: the prescriber says which days to leave out."
-    return _branch(case, hold, LabReading.LOW, supported, goals, words)
-
-
-def _step_back(case: SwitchCase, hold: Hold) -> dict[str, Fraction]:
-    """One increment less of the last target medicine in the order of the climb."""
-    climbing = [key for key in case.target_ids if case.preparations[key].carries_t3]
-    key = climbing[-1] if climbing else case.target_ids[0]
-    preparation = case.preparations[key]
-    lower = next_down(preparation, step(preparation, case.pace), hold.kept[key])
-    return {**hold.kept, key: lower}
-
-
-def _branch(
-    case: SwitchCase,
-    hold: Hold,
-    reading: LabReading,
-    supported: Enabled,
-    goals: dict[str, Fraction],
-    words: str,
-) -> Outline:
-    unchanged = goals == dict(hold.kept) and not any(hold.remainder.values())
-    settled = unchanged and reading is LabReading.IN_RANGE
-    ending = _ending(case, hold, goals, reading)
+    ending = _ending(case, hold, same)
     tapering = {medicine.preparation.id for medicine in ending}
-    goals = {key: goal for key, goal in goals.items() if key not in tapering}
-    slots = _slots(case, hold, goals, settled)
-    taken = _tapered(case, hold, reading, supported, slots, ending)
-    followed = course(case.kinetics, hold.pools, case.periods(slots, taken))
-    steady = hold.decision_day + steady_day(followed, case.old_intake, case.policy.steady_within)
-    last = as_dose({**slots[-1].amounts, **taken[-1]}, case.products)
-    return Outline(
-        reading=reading,
-        basis_id=supported.basis.id,
-        statement=words + (off_ratio(last) if case.target is Target.LT4_LT3 else ""),
-        slots=slots,
-        old=taken,
-        labs=branch_draws(case, reading, slots, taken, steady),
-    )
+    goals = {key: same.taken[key] for key in case.target_ids if key not in tapering}
+    slots = _slots(case, hold, goals)
+    return _outline(case, hold, reading, same, words, slots, _tapered(case, hold, slots, ending))
+
+
+def _ending(case: SwitchCase, hold: Hold, same: Change) -> list[Move]:
+    """What tapers: what is left of the old medicine, and a target medicine that is to come down."""
+    return [
+        Move(case.preparations[key], now, same.taken[key], case.preparations[key].increment)
+        for key, now in hold.taken.items()
+        if same.taken[key] < now
+    ]
 
 
 def _tapered(
-    case: SwitchCase,
-    hold: Hold,
-    reading: LabReading,
-    supported: Enabled,
-    slots: Sequence[Slot],
-    ending: Sequence[Move],
+    case: SwitchCase, hold: Hold, slots: Sequence[Slot], ending: Sequence[Move]
 ) -> list[dict[str, Fraction]]:
     """What is left of the old medicine, from the tablets of the series; from others at need."""
+    weights = [enabled.per_pool for enabled in open_to_the_same(case, hold)]
     for bought in range(3):
         old = old_doses(ending, hold.home, bought)
         problem = taper_problem(
@@ -266,56 +227,102 @@ def _tapered(
             slots,
             case.preparations,
             old,
-            (supported.per_pool,),
+            weights,
             replace(case.leaning, above=1.0, below=1.0, guard=0.0),
-            _open_at_the_end(case, hold, reading, supported, slots[-1].amounts, old),
+            frozenset({len(old.choices) - 1}),
         )
         found = tapered(problem, old)
         if found:
             return found[0]
-    raise ValueError(f"the branch {reading} leaves the old medicine no dose")
+    raise ValueError("labs in range leave the old medicine no dose")
 
 
-def _ending(
-    case: SwitchCase, hold: Hold, goals: Mapping[str, Fraction], reading: LabReading
-) -> list[Move]:
-    """What tapers in a branch: the old medicine's remainder, and a target medicine that is to
-    come down. After a low TSH the latter steps back at once."""
-    falling = {key: (amount, Fraction(0)) for key, amount in hold.remainder.items() if amount}
-    if reading is not LabReading.LOW:
-        falling |= {key: (hold.kept[key], g) for key, g in goals.items() if g < hold.kept[key]}
-    return [
-        Move(case.preparations[key], now, goal, case.preparations[key].increment)
-        for key, (now, goal) in falling.items()
-    ]
+def _symptoms(case: SwitchCase, hold: Hold) -> Outline:
+    """The labs call the dose right: less of it would leave the patient short."""
+    words = (
+        "Hold these very doses: the labs do not call them too much. Look for another cause of the"
+        " symptoms and take the pulse; then repeat the labs. Urgent symptoms are the prescriber's"
+        " at once."
+    )
+    still = Change(hold.taken, open_to_the_same(case, hold), 0.0, 0.0, ())
+    return _at_once(case, hold, LabReading.SYMPTOMS, still, words)
 
 
-def _open_at_the_end(
+# --- below the limit -------------------------------------------------------------------------
+
+
+def _step_back(case: SwitchCase, hold: Hold, reading: LabReading, least: float) -> Outline:
+    change = lowered(case, hold, least)
+    names = " and ".join(_name(case, key) for key in change.changed)
+    words = ["Do not climb."]
+    if not change.changed:
+        words.append("No smaller dose can be ordered: the prescriber says which days to leave out.")
+    else:
+        words.append(f"Step back: less {names}, the whole dose {_part(change)} less on")
+        words.append(f"{_named(change.on)}.")
+        if change.least < least - TIE:
+            words.append(f"No tablets make a step of {whole_percent(least)} that leaves a dose.")
+        elif not is_gentle(case, change):
+            words.append("No tablets make a smaller step that is enough.")
+    words.append("Repeat the labs; urgent symptoms are the prescriber's at once.")
+    return _at_once(case, hold, reading, change, " ".join(words))
+
+
+# --- every branch ----------------------------------------------------------------------------
+
+
+def _at_once(
+    case: SwitchCase, hold: Hold, reading: LabReading, change: Change, words: str
+) -> Outline:
+    """A branch in which nothing tapers: all but a rise of T3 is taken from its first day."""
+    settled = not change.changed and reading is LabReading.IN_RANGE
+    goals = {key: change.taken[key] for key in case.target_ids}
+    slots = _slots(case, hold, goals, settled=settled)
+    old = [{key: change.taken[key] for key in hold.remainder} for _ in slots]
+    return _outline(case, hold, reading, change, words, slots, old)
+
+
+def _outline(
     case: SwitchCase,
     hold: Hold,
     reading: LabReading,
-    supported: Enabled,
-    new: Mapping[str, Fraction],
-    old: OldDoses,
-) -> frozenset[int]:
-    """What may be left of the old medicine: nothing after labs in range; after a high TSH no
-    less than makes the whole dose larger than before; after a low one, anything lower."""
-    choices = range(len(old.choices))
-    if reading is LabReading.IN_RANGE:
-        return frozenset({choices[-1]})
-    if reading is LabReading.LOW:
-        return frozenset(choices)
-    before = _coverage(case, hold, supported)
+    change: Change,
+    words: str,
+    slots: tuple[Slot, ...],
+    old: list[dict[str, Fraction]],
+) -> Outline:
+    followed = course(case.kinetics, hold.pools, case.periods(slots, old))
+    steady = hold.decision_day + steady_day(followed, case.old_intake, case.policy.steady_within)
+    last = as_dose({**slots[-1].amounts, **old[-1]}, case.products)
+    return Outline(
+        reading=reading,
+        basis_ids=tuple(enabled.basis.id for enabled in change.on),
+        statement=words + (off_ratio(last) if case.target is Target.LT4_LT3 else ""),
+        slots=slots,
+        old=old,
+        labs=branch_draws(case, reading, slots, old, steady),
+    )
 
-    def after(choice: int) -> float:
-        return supported.coverage(case.intake({**new, **old.amounts(choice)}))
 
-    more = frozenset(choice for choice in choices if after(choice) > before + TIE)
-    return more or frozenset({0})  # no tablets go further: far above every labelled dose
+def _named(on: Sequence[Enabled]) -> str:
+    """The bases that a change was sized on: “label”, “trial” and “content”."""
+    *names, last = [f"“{enabled.basis.id}”" for enabled in on]
+    return f"{', '.join(names)} and {last}" if names else last
+
+
+def _name(case: SwitchCase, key: str) -> str:
+    """A medicine without its strength family, of which a plan has one."""
+    return case.preparations[key].name.partition(",")[0]
+
+
+def _part(change: Change) -> str:
+    """How far the dose changes on the bases left open."""
+    least, most = percent(change.least), percent(change.most)
+    return least if least == most else f"{least} to {most}"
 
 
 def _slots(
-    case: SwitchCase, hold: Hold, goals: Mapping[str, Fraction], settled: bool
+    case: SwitchCase, hold: Hold, goals: Mapping[str, Fraction], *, settled: bool = False
 ) -> tuple[Slot, ...]:
     """The target's medicines in the branch: T3 climbs by increments, all else at once."""
     amounts = {

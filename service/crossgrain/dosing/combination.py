@@ -4,7 +4,7 @@ Tablets of LT3 are coarse beside those of LT4, so that each rounded by itself le
 25 µg LT4 they would make 2.5:1. So both are chosen together, or the move is refused.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from fractions import Fraction
 from functools import lru_cache
 from math import log
@@ -70,24 +70,28 @@ def checkpoint_pair(case: SwitchCase, ratio: Fraction) -> TargetDose:
 
 
 def settled_pair(
-    case: SwitchCase, on: Enabled, kept: Mapping[str, Fraction], remainder: Mapping[str, Fraction]
+    case: SwitchCase,
+    on: Sequence[Enabled],
+    kept: Mapping[str, Fraction],
+    remainder: Mapping[str, Fraction],
 ) -> TargetDose | None:
-    """The pair that comes nearest to all that is taken, once labs in range end what is left over.
+    """The pair nearest to all that is taken, once labs in range end what is left over.
 
     It has no less LT4 and no more T3 than now, so that nothing climbs.
 
     Parameters
     ----------
-    on : the basis that the labs support
+    on : the bases that the labs support
     kept, remainder : daily amounts of the target's medicines, and of what is left of the old one
     """
     now = {**kept, **remainder}
     lt4_ug, t3_ug = kept[case.products.levothyroxine.id], case.t3_ug(now)
-    covered = on.coverage(case.intake(now))
+    covered = [enabled.coverage(case.intake(now)) for enabled in on]
 
     def off(pair: TargetDose) -> float:
         amounts = {p.id: amount for p, amount in amounts_of(pair, case.products)}
-        return abs(log(on.coverage(case.intake(amounts)) / covered))
+        intake = case.intake(amounts)
+        return max(abs(log(e.coverage(intake) / c)) for e, c in zip(on, covered, strict=True))
 
     every = pairs(case.products.levothyroxine, case.products.liothyronine)
     fitting = (pair for pair in every if pair.lt4_ug >= lt4_ug and pair.lt3_ug <= t3_ug)

@@ -45,9 +45,13 @@ class Stage(StrEnum):
 class LabReading(StrEnum):
     """What the labs and the patient say at the checkpoint."""
 
+    VERY_HIGH = "tsh-very-high"
     HIGH = "tsh-high"
+    HIGH_FREE_T3 = "tsh-high-free-t3-high"  # T3 is not to rise
     IN_RANGE = "tsh-in-range"
-    LOW = "tsh-low-or-too-fast"
+    SYMPTOMS = "symptoms-in-range"  # of too fast a climb, which the labs do not bear out
+    LOW = "tsh-low"
+    VERY_LOW = "tsh-very-low"
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,13 +295,12 @@ class Mode:
 class Branch:
     """What to do for one reading of the checkpoint labs.
 
-    `basis_id` is the basis that such labs support and the branch is solved against;
-    `aims_at_lt4_ug` is its LT4-equivalent there. `labs` are after the branch, with
-    maintenance.
+    `basis_ids` are the bases that such labs leave open, on which the branch is sized. `labs`
+    are after the branch, with maintenance.
     """
 
     reading: LabReading
-    basis_id: str
+    basis_ids: tuple[str, ...]
     statement: str
     steps: tuple[Step, ...]
     labs: tuple[LabDraw, ...]

@@ -1,7 +1,7 @@
 """The titration planner: from a regimen and a target to a plan.
 
-Climb to the smallest target that any enabled basis gives; wait there for labs; then one of
-three branches. The old medicine tapers as the new one climbs (`overlap`) or ends on day 0
+Climb to the smallest target that any enabled basis gives; wait there for labs; then the one branch
+that they lead to. The old medicine tapers as the new one climbs (`overlap`) or ends on day 0
 (`stop`); both are forecast, so that what was not chosen is seen.
 """
 
@@ -10,7 +10,8 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis
-from crossgrain.dosing.branches import Hold, Outline, outlines
+from crossgrain.dosing.branch_doses import Hold
+from crossgrain.dosing.branches import Outline, outlines
 from crossgrain.dosing.case import Enabled, SwitchCase, order_line
 from crossgrain.dosing.climb import Slot
 from crossgrain.dosing.comparison import CrossChecks, aim_on, compare
@@ -193,7 +194,7 @@ def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow,
     )
     # 5. Where the patient stands when the labs are back, and what each reading of them leads to.
     hold = _hold(case, own, dose)
-    ways = outlines(case.by_need, hold, ladder)
+    ways = outlines(case.by_need, hold)
     # 6. Tablets for all of these doses together, then the draws and the orders.
     kits, in_branches = _kits(case, own, hold, ways)
     stages = [Stage.CLIMB] * (len(own.slots) - 1) + [Stage.HOLD]
@@ -405,6 +406,7 @@ def _kits(
         in_branches[key] = kit
         if any(kit.way(dose) is None for dose in also):
             owned = home | frozenset(kit.strengths)
+            limit = max(limit, *also)  # old levothyroxine may rise again where TSH is high
             in_branches[key] = smallest_kit(case.preparations[key], also, doses, owned, limit)
     return kits, in_branches
 

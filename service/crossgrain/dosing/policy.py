@@ -76,6 +76,26 @@ class Draws:
 
 
 @dataclass(frozen=True, slots=True)
+class BranchSizes:
+    """How far the dose changes once the labs are back, as parts of the dose of the hold.
+
+    `raise_high`, `raise_very_high`, `step_back_low` and `step_back_very_low` are the least on every
+    basis left open; `in_range_from` and `in_range_to` are the coverage that labs in range leave
+    open; a raise above `most_at_once` is made in another way where there is one; `most_t3_ug` is
+    the most swallowed T3 a day that a raise goes to while LT4 can rise instead.
+    """
+
+    raise_high: float
+    raise_very_high: float
+    most_at_once: float
+    in_range_from: float
+    in_range_to: float
+    step_back_low: float
+    step_back_very_low: float
+    most_t3_ug: Fraction
+
+
+@dataclass(frozen=True, slots=True)
 class Policy:
     """The planner's numbers; `data/titration.toml` gives each with its source.
 
@@ -90,7 +110,8 @@ class Policy:
     results_days : from the draw to the decision
     maintenance_days : draws after the last stable dose's own
     steady_within : part of the larger of old and new within which a pool counts as steady
-    lt4_raise_ug : the largest conditional rise of LT4 between two labs
+    lt4_raise_ug : the largest rise of LT4 between two labs that its label names
+    branches : how far the dose changes once the labs are back
     need : what is needed, as a part of today's dose, where today's TSH is out of range
     need_source : on whose word
     tolerance : part of a target by which tablets may miss it
@@ -116,6 +137,7 @@ class Policy:
     maintenance_days: tuple[int, ...]
     steady_within: float
     lt4_raise_ug: Fraction
+    branches: BranchSizes
     need: Mapping[TodaysTsh, Fraction]
     need_source: str
     tolerance: Fraction
@@ -137,8 +159,10 @@ class Policy:
         return self.paces[pace_id]
 
 
-def policy_from(table: Mapping[str, Any]) -> Policy:
+def policy_from(table: Mapping[str, Any], most_t3_ug: Fraction) -> Policy:
     """Read and check the titration table.
+
+    `most_t3_ug` is the labelled most of swallowed T3 a day, which rules name as well.
 
     Raises
     ------
@@ -174,6 +198,7 @@ def policy_from(table: Mapping[str, Any]) -> Policy:
             ),
             steady_within=float(table["labs"]["steady_within"]),
             lt4_raise_ug=Fraction(table["lt4_raise"]["largest_ug"]),
+            branches=_branch_sizes(table["branch"], most_t3_ug),
             need={says: Fraction(table["need"][says]) for says in TodaysTsh},
             need_source=str(table["need"]["source"]),
             tolerance=Fraction(table["tablets"]["tolerance"]),
@@ -221,6 +246,19 @@ def _taper_choice(entry: Mapping[str, Any]) -> TaperChoice:
     )
 
 
+def _branch_sizes(entry: Mapping[str, Any], most_t3_ug: Fraction) -> BranchSizes:
+    return BranchSizes(
+        raise_high=float(entry["raise"]["high"]),
+        raise_very_high=float(entry["raise"]["very_high"]),
+        most_at_once=float(entry["raise"]["most_at_once"]),
+        in_range_from=float(entry["in_range"]["from"]),
+        in_range_to=float(entry["in_range"]["to"]),
+        step_back_low=float(entry["step_back"]["low"]),
+        step_back_very_low=float(entry["step_back"]["very_low"]),
+        most_t3_ug=most_t3_ug,
+    )
+
+
 def _check(policy: Policy) -> None:
     for pace in policy.paces.values():
         if pace.interval_days < 1 or not 0 < pace.increment_share <= 1:
@@ -258,6 +296,17 @@ def _check(policy: Policy) -> None:
         )
     if supply.reserve_days < 0 or supply.dispensed_days < 1:
         raise DomainError(Category.INVALID, "supply", "supply is a positive number of days")
+    _check_branches(policy.branches)
+
+
+def _check_branches(sizes: BranchSizes) -> None:
+    rises = 0 < sizes.raise_high <= sizes.raise_very_high <= sizes.most_at_once < 1
+    if not rises or not 0 < sizes.step_back_low <= sizes.step_back_very_low < 1:
+        raise DomainError(
+            Category.INVALID, "branch", "a change is a part of the dose, the larger no smaller"
+        )
+    if not 0 < sizes.in_range_from < 1 < sizes.in_range_to:
+        raise DomainError(Category.INVALID, "branch.in_range", "1 lies between the two")
 
 
 def _check_tablets(policy: Policy) -> None:

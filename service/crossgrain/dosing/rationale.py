@@ -439,9 +439,13 @@ def _forecast(case: SwitchCase, forecast: Forecast) -> Statement:
 
 
 _AFTER = {
+    LabReading.VERY_HIGH: "If the labs ask for much more",
     LabReading.HIGH: "If the labs ask for more",
+    LabReading.HIGH_FREE_T3: "If the labs ask for more, but free T3 is above its range",
     LabReading.IN_RANGE: "If the labs are in range",
-    LabReading.LOW: "If the labs or the symptoms say that it is too much",
+    LabReading.SYMPTOMS: "If there are symptoms and the labs are in range",
+    LabReading.LOW: "If the labs say that it is too much",
+    LabReading.VERY_LOW: "If the labs say that it is much too much",
 }
 """A branch in words that hold by TSH and by free T4 alike; its condition says by which."""
 
@@ -460,7 +464,7 @@ def _branch(plan: Plan, index: int) -> Statement:
         f"{_AFTER[branch.reading]}: {branch.statement}",
         f"from day {branch.steps[0].first_day}; leads to {doses} from day {last.first_day}",
         (),
-        f"solved against the basis “{branch.basis_id}”",
+        f"solved on {' and '.join(f'“{basis_id}”' for basis_id in branch.basis_ids)}",
     )
 
 

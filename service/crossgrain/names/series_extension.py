@@ -52,8 +52,9 @@ PARTS = (
         0,
         "1",
         "code",
-        "On an order of the checkpoint's options: tsh-high, tsh-in-range or"
-        " tsh-low-or-too-fast. The steps are then counted from the decision.",
+        "On an order of the checkpoint's options: tsh-very-high, tsh-high, tsh-high-free-t3-high,"
+        " tsh-in-range, symptoms-in-range, tsh-low or tsh-very-low. The steps are then counted from"
+        " the decision.",
     ),
     ExtensionPart(
         "order",

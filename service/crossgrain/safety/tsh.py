@@ -44,7 +44,7 @@ class TshLimits:
     older_years, older_high : from that age on the upper limit is at least so high
     pregnant_low, pregnant_high : in pregnancy the limits are at most so high
     suppressed, frankly_high : what a TSH on the way must be below, or above, to take a dose back,
-        or to keep one that is to fall
+        or to keep one that is to fall; at the checkpoint they ask for the larger change
     fast_pulse : a resting pulse above it, per minute, speaks of too much as such a TSH does
     """
 
@@ -112,7 +112,7 @@ def lower_limit(facts: Facts, measurement: Measurement, rule: Rule) -> Fraction:
 
 
 def tsh_limits(facts: Facts, rules: RuleTable) -> TshLimits:
-    """What applies to one patient now, by the numbers of the rules on a high and a low TSH."""
+    """What applies to one patient now, by the numbers of the rules on TSH and pulse."""
     high, low = rules.before["tsh-high"], rules.before["tsh-low"]
     return TshLimits(
         whose=whose_tsh(facts, high.number("older_years")),

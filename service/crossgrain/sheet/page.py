@@ -49,6 +49,7 @@ from crossgrain.sheet.rendering import render
 from crossgrain.words.doses import CAUTION, TARGET_WORDS, date_words, taken
 from crossgrain.writing.at_home import beside_the_series, home_supplies
 from crossgrain.writing.care_plan import PRIOR_WORDS, TITLES
+from crossgrain.writing.conditions import left_open
 from crossgrain.writing.dosage import fetched
 from crossgrain.writing.interim import baseline_words, interim_rule
 from crossgrain.writing.letterhead import SERIES, Letterhead, letterhead_for
@@ -212,6 +213,7 @@ def _planned(letter: Letterhead, plan: Plan, catalogue: Catalogue) -> dict[str, 
         "checks": checks_words(letter, SERIES),
         "on_the_way": interim_rule(proposal.tsh, plan),
         "choices": list(choices(letter, plan)),
+        "left_open": left_open(proposal.tsh, plan),
         "words": letter.words,
         **_charts(chart, forecasts(letter, plan)),
         "steps": steps,

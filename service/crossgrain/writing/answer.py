@@ -184,7 +184,7 @@ def _planned(letter: Letterhead, plan: Plan, digest: Digest) -> list[Resource]:
         *check_requests(letter, SERIES),
         *series_tasks(letter, plan.steps, series),
         *dated_acts(letter),
-        request_group(letter, plan.checkpoint, choices),
+        request_group(letter, plan, choices),
     )
     tied = care_plan(letter, Contents(plan, digest, series, activities, choices))
     optional = (request for choice in choices for request in choice.requests)

@@ -190,7 +190,7 @@ def checkpoint_block(letter: Letterhead, plan: Plan, choices: Iterable[BranchOpt
     """The checkpoint and its branches with their doses and draws."""
     return (
         heading("Checkpoint")
-        + paragraph(checkpoint_words(letter, plan.checkpoint))
+        + paragraph(checkpoint_words(letter, plan))
         + "".join(_branches(letter, choices))
     )
 

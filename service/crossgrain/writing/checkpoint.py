@@ -4,12 +4,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from crossgrain.dosing.plan import Branch, Checkpoint, LabDraw, OrderedCourse
+from crossgrain.dosing.plan import Branch, Checkpoint, LabDraw, OrderedCourse, Plan
 from crossgrain.names.identity import urn
 from crossgrain.reading.codesystems import Loinc, Snomed
 from crossgrain.safety.facts import Analyte
 from crossgrain.writing.checks import check_requests
-from crossgrain.writing.conditions import variables, variables_note
+from crossgrain.writing.conditions import left_open, variables, variables_note
 from crossgrain.writing.dosage import concept
 from crossgrain.writing.interim import BASELINE, first_dose_waits, interim_words, read_when
 from crossgrain.writing.letterhead import SERIES, Letterhead, Resource, Scope, Wording
@@ -129,12 +129,10 @@ def options(letter: Letterhead, checkpoint: Checkpoint) -> Iterator[BranchOption
         )
 
 
-def request_group(
-    letter: Letterhead, checkpoint: Checkpoint, choices: tuple[BranchOption, ...]
-) -> Resource:
+def request_group(letter: Letterhead, plan: Plan, choices: tuple[BranchOption, ...]) -> Resource:
     """The group that holds the branches."""
     words = [option_words(letter, choice) for choice in choices]
-    says = [checkpoint_words(letter, checkpoint), *words]
+    says = [checkpoint_words(letter, plan), *words]
     body = letter.request(REQUEST_GROUP, REQUEST_GROUP, SERIES, paragraphs(says))
     body["note"] = letter.notes(
         variables_note(variables(letter.proposal.tsh, letter.conditions).items())
@@ -143,7 +141,7 @@ def request_group(
         {
             "title": "Checkpoint",
             "description": says[0],
-            "timingDateTime": letter.iso(checkpoint.decision_day),
+            "timingDateTime": letter.iso(plan.checkpoint.decision_day),
             "groupingBehavior": "logical-group",
             "selectionBehavior": "exactly-one",
             "action": [_option_action(letter, choice) for choice in choices],
@@ -152,18 +150,19 @@ def request_group(
     return body
 
 
-def checkpoint_words(letter: Letterhead, checkpoint: Checkpoint) -> str:
+def checkpoint_words(letter: Letterhead, plan: Plan) -> str:
     """Where the plan waits, on whose chart, and for what."""
+    checkpoint = plan.checkpoint
     waits = (
         "the new product is taken in one dose"
-        if letter.plan and letter.plan.exchange
+        if plan.exchange
         else "the dose waits at the checkpoint, the smallest target that any enabled basis gives"
         f" ({checkpoint.set_by})"
     )
     return (
         f"From {letter.words(checkpoint.day)} {waits}. Blood is drawn on"
         f" {letter.words(checkpoint.lab_day)}; on {letter.words(checkpoint.decision_day)} exactly"
-        " one of the options is taken."
+        f" one of the options is taken. {left_open(letter.proposal.tsh, plan)}"
     )
 
 

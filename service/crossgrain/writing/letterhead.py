@@ -16,7 +16,7 @@ from crossgrain.safety.checks import DatedCheck
 from crossgrain.safety.rule import Finding, Severity, most_severe_first
 from crossgrain.words.doses import CAUTION, date_words
 from crossgrain.writing.at_home import carried_over, replaced_by
-from crossgrain.writing.conditions import Conditions, conditions_for, swallows_t3
+from crossgrain.writing.conditions import Conditions, conditions_for
 from crossgrain.writing.narrative import narrative, paragraphs, plain
 from crossgrain.writing.series_mark import facts_parts, plan_name, series_facts
 
@@ -262,7 +262,7 @@ def letterhead_for(proposal: Proposal, service_version: str, codes: CodeTables) 
         replaced=replaced_by(proposal.record, plan.exchange if plan else None),
         series=series,
         branches=branches,
-        conditions=conditions_for(proposal.tsh, swallows_t3=plan is not None and swallows_t3(plan)),
+        conditions=conditions_for(proposal.tsh, plan) if plan else {},
         standing=standing,
         standing_xhtml=paragraphs(standing),
     )

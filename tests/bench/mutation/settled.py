@@ -21,17 +21,18 @@ settings.register_profile(
 )
 settings.load_profile("mutation")
 
+OWN = ("crossgrain", "tests")
 _CACHES: list["_lru_cache_wrapper[object]"] = []
 
 
 def pytest_collection_finish() -> None:
-    """Find the package's caches, once."""
+    """Find the caches of the package and of the tests, once."""
     found = (cache for cache in gc.get_objects() if isinstance(cache, _lru_cache_wrapper))
-    _CACHES[:] = [cache for cache in found if str(cache.__module__).startswith("crossgrain")]
+    _CACHES[:] = [cache for cache in found if str(cache.__module__).startswith(OWN)]
 
 
 def empty_caches() -> None:
-    """Forget what the package keeps."""
+    """Forget what the package and the tests keep."""
     for cache in _CACHES:
         cache.cache_clear()
 

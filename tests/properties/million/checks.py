@@ -1,5 +1,6 @@
 """What must hold of the answer to a record whose truth is known."""
 
+from fractions import Fraction
 from itertools import pairwise
 
 from tests.properties.million.answers import (
@@ -21,11 +22,13 @@ from tests.properties.million.days import (
     targets,
 )
 from tests.properties.million.reference import (
+    CHARTS,
     EXACT,
     INCREMENT,
     INTERVAL_DAYS,
     LAB_WAIT_DAYS,
     LARGEST_LT4_RAISE_UG,
+    LT3,
     LT4,
     MOST_LT4_UG,
     MOST_MG,
@@ -33,6 +36,7 @@ from tests.properties.million.reference import (
     T3_UG,
     Amounts,
     checkpoint,
+    lt4_equivalent,
     t3_ug,
 )
 from tests.properties.million.said import check_charts, check_forecasts
@@ -85,7 +89,9 @@ def check_plan(person: Person, answer: Answer) -> None:
     check_orders(series)
     check_days(person, spans, decision)
     _check_climb(person, spans, pace, decision)
-    if not (person.pregnant or "pregnant" in person.conditions):
+    if person.wish.target == COMBINATION:
+        _check_ratio(person, amounts_of(spans, decision - 1))
+    elif not (person.pregnant or "pregnant" in person.conditions):
         _check_checkpoint(person, spans, own, decision)
     if prior == "stop":
         need(set(spans) <= targets(person), "stopped later than on day one")
@@ -99,6 +105,10 @@ def check_refusal(person: Person, reason: str) -> None:
     need((reason == "unreadable") == (person.fate == "refused"), f"refused as {reason}")
     if reason.startswith("nothing-to-do"):
         need(set(person.amounts) == targets(person), "there is something to do")
+    if reason == "out-of-range ratio":
+        need(person.wish.target == COMBINATION, "a ratio is asked of what has none")
+        small = min(lt4_equivalent(chart, person.amounts) for chart in CHARTS)
+        need(small < SURELY_LARGE_ENOUGH_UG, "it is large enough for a combination")
 
 
 def _check_climb(person: Person, spans: Spans, pace: str, decision: int) -> None:
@@ -133,8 +143,28 @@ def _check_checkpoint(person: Person, spans: Spans, smallest: Amounts, decision:
         limit = max(target, INCREMENT[medicine], person.amounts.get(medicine, NONE))
         for span in spans[medicine]:
             need(span.amount <= limit + EXACT, f"{medicine} passes the checkpoint before the labs")
-        if person.amounts.get(medicine, NONE) <= target - 2 * INCREMENT[medicine]:
-            need(held[medicine] > target - 2 * INCREMENT[medicine], f"{medicine} stays short of it")
+        low = person.tsh is not None and person.tsh < TSH_LOW
+        least = target * (LEAST_NEEDED if low else 1) - 2 * INCREMENT[medicine]
+        if person.amounts.get(medicine, NONE) <= least:
+            need(held[medicine] > least, f"{medicine} stays short of it")
+
+
+TSH_LOW = Fraction("0.5")
+"""No laboratory's lower limit is above it; below it less than today's dose may be needed."""
+LEAST_NEEDED = 0.8
+"""Of today's dose, at a suppressed TSH: our judgement."""
+COMBINATION = "levothyroxine-liothyronine"
+SURELY_LARGE_ENOUGH_UG = 190
+"""Of LT4: from here on tablets of 5 µg of LT3 make a combination near any dose, or four fifths of
+it where today's TSH says that so much is needed."""
+
+
+def _check_ratio(person: Person, held: Amounts) -> None:
+    """LT4 to LT3 at 13:1 to 20:1 (ETA 2012); what T3 is still tapering may be more."""
+    lt4, lt3 = held.get(LT4, NONE), held.get(LT3, NONE)
+    need(lt4 <= 20 * lt3 + EXACT, "less T3 than the ratio holds")
+    if not person.amounts.get(LT3, NONE):
+        need(lt4 >= 13 * lt3 - EXACT, "more T3 than the ratio holds")
 
 
 def _check_limits(answer: Answer, taken: Amounts) -> None:

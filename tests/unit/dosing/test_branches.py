@@ -1,8 +1,9 @@
-"""What follows the checkpoint: TSH high, in range, low or too fast."""
+"""What follows the checkpoint: a TSH above the limit, in range, with symptoms, or below it."""
 
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
-from math import exp
+from math import exp, log
 
 import pytest
 from tests.unit.dosing.switches import (
@@ -16,11 +17,23 @@ from tests.unit.dosing.switches import (
     amounts,
     plan,
     regimen,
+    stocked,
     swallowed,
+    tables,
 )
 
 from crossgrain.dosing import planner
+from crossgrain.dosing.branch_doses import (
+    Change,
+    Hold,
+    is_gentle,
+    lowered,
+    open_to_the_same,
+    raised,
+)
 from crossgrain.dosing.branches import outlines
+from crossgrain.dosing.case import SwitchCase
+from crossgrain.dosing.kinetics import Pools
 from crossgrain.dosing.plan import LabReading, PriorTherapy
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.targets import Target
@@ -48,26 +61,66 @@ def coverage(taken, basis_id, daily):
     return BASES[basis_id].lt4_equivalent(now) / BASES[basis_id].lt4_equivalent(taken)
 
 
-def test_the_branches_are_high_then_in_range_then_low():
-    for planned in (to_desiccated(), to_lt4()):
-        readings = [b.reading for b in planned.checkpoint.branches]
-        assert readings == [LabReading.HIGH, LabReading.IN_RANGE, LabReading.LOW]
+@dataclass(frozen=True)
+class Held:
+    """A case and a hold that no climb led to, to put a branch at its limits."""
+
+    case: SwitchCase
+    hold: Hold
+
+
+def held(target, kept, remainder):
+    """So much of the target's medicines, and of the old one, of a patient who took LT4 100."""
+    seen = []
+
+    def watched(case, hold):
+        seen.append(case)
+        return outlines(case, hold)
+
+    old = regimen(lt4=100, lt3=5) if target is Target.LEVOTHYROXINE else regimen(lt4=100)
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(planner, "outlines", watched)
+        plan(old, target)
+    (case,) = seen
+    return Held(case, Hold(98, Pools(0.0, 0.0, 0.0, 0.0), kept, remainder, kept, frozenset(), {}))
+
+
+def ends(planned, reading):
+    return amounts(branch(planned, reading).steps[-1])
+
+
+def test_the_branches_come_from_the_highest_tsh_to_the_lowest():
+    every = list(LabReading)
+    assert [b.reading for b in to_desiccated().checkpoint.branches] == every
+    # a raise by LT4 adds no T3, so that a free T3 above its range has no say in it
+    without = [reading for reading in every if reading is not LabReading.HIGH_FREE_T3]
+    assert [b.reading for b in to_lt4().checkpoint.branches] == without
 
 
 def test_each_branch_says_what_to_do_and_leaves_to_its_condition_which_result_it_belongs_to():
-    high, stay, low = (b.statement for b in to_lt4().checkpoint.branches)
-    assert high == (
-        "The dose is short, as the basis “content” says. Go on to the next basis' target, then"
-        " repeat the labs."
+    said = {b.reading: b.statement for b in to_desiccated().checkpoint.branches}
+    assert said[LabReading.HIGH] == (
+        "The dose is short: desiccated thyroid rises, the whole dose by 17 % to 18 % on"
+        " “practice” and “content”; then repeat the labs. What else is taken stays as it is until"
+        " then."
     )
-    assert stay == (
+    assert said[LabReading.VERY_HIGH] == said[LabReading.HIGH]
+    assert said[LabReading.HIGH_FREE_T3].startswith(
+        "T3 is not raised; ask whether what is taken of it once a day is better divided in two."
+        " The dose is short: levothyroxine sodium rises, the whole dose by 13 % to 17 % on"
+    )
+    assert said[LabReading.IN_RANGE] == (
         "Stay at this level. What is left of the old medicine ends, and the new one makes up for it"
-        " at equal coverage on the basis “content”, which these labs support best;"
-        " then repeat the labs."
+        " at equal coverage, as near as tablets come, on “trial” and “content”, which these labs"
+        " support best; then repeat the labs."
     )
-    assert low == (
-        "Do not climb. Step back and repeat the labs; urgent symptoms are the prescriber's at once."
+    assert said[LabReading.SYMPTOMS].startswith("Hold these very doses: the labs do not call them")
+    assert said[LabReading.LOW] == (
+        "Do not climb. Step back: less desiccated thyroid, the whole dose 19 % to 20 % less on"
+        " “label” and “trial”. Repeat the labs; urgent symptoms are the prescriber's at once."
     )
+    assert "39 % to 40 % less" in said[LabReading.VERY_LOW]
+    assert "No tablets make a smaller step that is enough" in said[LabReading.VERY_LOW]
 
 
 def test_a_draw_after_a_branch_is_called_early_only_where_the_model_says_so():
@@ -86,52 +139,98 @@ def test_no_branch_calls_the_pools_steady_before_its_last_dose():
 
 # --- high -----------------------------------------------------------------------------------
 
-
-def test_after_a_high_tsh_the_next_basis_target_is_reached():
-    # one grain is the target of label and, on the grid, of trial; content's is 1.48 grains
-    stopped = plan(regimen(lt4=100), Target.DESICCATED_THYROID, prior_therapy=STOP)
-    high = branch(stopped, LabReading.HIGH)
-    assert amounts(high.steps[-1]) == {GRAIN_60.id: 75}
-    assert "The dose is short" in high.statement
+UP = [LabReading.HIGH, LabReading.VERY_HIGH]
+LEAST = {LabReading.HIGH: Fraction(8, 100), LabReading.VERY_HIGH: Fraction(12, 100)}
+"""Our judgement: `branch.raise` in the table of titration."""
 
 
-def test_a_move_to_lt4_on_a_low_chart_has_its_upward_branch_too():
-    stopped = plan(regimen(mg60=120), Target.LEVOTHYROXINE, prior_therapy=STOP)
-    assert amounts(stopped.steps[-1]) == {LT4.id: 100}
-    assert amounts(branch(stopped, LabReading.HIGH).steps[-1]) == {LT4.id: 125}
+@pytest.mark.parametrize("reading", UP)
+@pytest.mark.parametrize(
+    ("taken", "target", "dose"),
+    [
+        # 75 + 5, and 15 to 16 %; a tenth of a tablet more would be enough on label, not on practice
+        (regimen(lt4=100), Target.LT4_LT3, {LT4.id: 88, LT3.id: 5}),
+        (regimen(lt4=175), Target.DESICCATED_THYROID, {GRAIN_60.id: 120}),  # 105, and 14 %
+    ],
+)
+def test_a_high_tsh_raises_by_the_smallest_dose_that_is_enough(taken, target, dose, reading):
+    assert ends(plan(taken, target, prior_therapy=STOP), reading) == dose
 
 
-@pytest.mark.parametrize(("mg", "raised"), [(60, "62.5"), (120, 125), (300, 275)])
-def test_lt4_rises_to_the_next_target_but_by_25_ug_at_most(mg, raised):
-    # next targets: content 67.7, 135.4 and 338.5 µg; from 50, 100 and 250
-    stopped = plan(regimen(mg60=mg), Target.LEVOTHYROXINE, prior_therapy=STOP)
-    assert amounts(branch(stopped, LabReading.HIGH).steps[-1]) == {LT4.id: Fraction(raised)}
+@pytest.mark.parametrize(("reading", "dose"), [(LabReading.HIGH, 165), (LabReading.VERY_HIGH, 180)])
+def test_a_tsh_far_above_the_limit_raises_by_more(reading, dose):
+    # 150 mg: 15 mg is a tenth, above 8 % and below 12 %
+    stopped = plan(regimen(lt4=250), Target.DESICCATED_THYROID, prior_therapy=STOP)
+    assert amounts(stopped.steps[-1]) == {GRAIN_60.id: 150}
+    assert ends(stopped, reading) == {GRAIN_60.id: dose}
+
+
+@pytest.mark.parametrize("share", ["0.099", "0.1", "0.101"])
+def test_the_least_of_a_raise_is_reached_at_its_very_value(share):
+    sizes = replace(CATALOGUE.policy.branches, raise_high=float(share))
+    by = replace(tables(), policy=replace(CATALOGUE.policy, branches=sizes))
+    stopped = plan(regimen(lt4=250), Target.DESICCATED_THYROID, by=by, prior_therapy=STOP)
+    dose = 165 if Fraction(share) <= Fraction(1, 10) else 180
+    assert ends(stopped, LabReading.HIGH) == {GRAIN_60.id: dose}
+
+
+@pytest.mark.parametrize("reading", UP)
+@pytest.mark.parametrize("lt4_ug", [50, 100, 125, 150, 175, 200, 250])
+def test_a_high_tsh_never_gives_less_than_one_in_range_on_any_chart(lt4_ug, reading):
+    combined = (Target.LT4_LT3,) if lt4_ug > 50 else ()  # no tablets keep 13:1 to 20:1 near it
+    for target in (Target.DESICCATED_THYROID, Target.LIOTHYRONINE, *combined):
+        taken = regimen(lt4=lt4_ug)
+        planned = plan(taken, target)
+        more, same = ends(planned, reading), ends(planned, LabReading.IN_RANGE)
+        for rung in planned.checkpoint.ladder:
+            assert coverage(taken, rung.basis_id, more) > coverage(taken, rung.basis_id, same)
+
+
+def test_what_is_left_of_the_old_medicine_is_not_lowered_while_the_new_one_rises():
+    planned = plan(regimen(lt4=175), Target.DESICCATED_THYROID)
+    hold = amounts(planned.steps[-1])
+    for reading in UP:
+        for step in branch(planned, reading).steps:
+            assert amounts(step)[LT4.id] == hold[LT4.id] == 50
+
+
+def test_lt3_held_above_the_checkpoint_stays_there_while_lt4_rises():
+    planned = plan(regimen(lt3=75), Target.LT4_LT3)
+    hold, end = amounts(planned.steps[-1]), ends(planned, LabReading.HIGH)
+    assert planned.checkpoint.dose.lt3_ug < hold[LT3.id] == end[LT3.id]
+    assert end[LT4.id] > hold[LT4.id]
 
 
 def test_t3_climbs_in_a_branch_as_it_does_before():
-    stopped = plan(regimen(lt4=200), Target.LIOTHYRONINE, prior_therapy=STOP)
-    high = branch(stopped, LabReading.HIGH)
-    doses = [amounts(step)[LT3.id] for step in high.steps]
-    assert doses == [55, 60]  # label 50, then content 60.6
+    planned = plan(regimen(lt4=200), Target.LIOTHYRONINE)
+    high = branch(planned, LabReading.HIGH)
+    assert [amounts(step)[LT3.id] for step in high.steps] == [55, 60]
     assert [step.first_day - high.steps[0].first_day for step in high.steps] == [0, 14]
 
 
 @pytest.mark.parametrize(
     ("way", "taken"), [(to_desiccated, regimen(lt4=100)), (to_lt4, regimen(mg60=120))]
 )
-def test_a_short_dose_is_named_so_only_by_a_basis_that_calls_it_short(way, taken):
+def test_a_short_dose_is_named_so_only_by_bases_that_call_it_short(way, taken):
     planned = way()
     high, hold = branch(planned, LabReading.HIGH), amounts(planned.steps[-1])
-    assert f"“{high.basis_id}”" in high.statement
-    assert coverage(taken, high.basis_id, hold) < 1
+    short = [
+        rung.basis_id
+        for rung in planned.checkpoint.ladder
+        if coverage(taken, rung.basis_id, hold) < 1
+    ]
+    assert set(high.basis_ids) == set(short)
+    assert all(f"“{basis_id}”" in high.statement for basis_id in short)
 
 
-def test_where_every_basis_calls_the_dose_enough_that_is_said_and_one_increment_added():
+def test_where_every_basis_calls_the_dose_enough_that_is_said():
     # 12.5 µg LT4: the smallest step, 15 mg, is 12.5 µg on practice and more on the others
     planned = plan(regimen(lt4="12.5"), Target.DESICCATED_THYROID, prior_therapy=STOP)
     high = branch(planned, LabReading.HIGH)
     assert "every basis in use calls this dose enough" in high.statement
+    assert "check adherence and absorption" in high.statement
     assert amounts(high.steps[-1]) == {GRAIN_60.id: 30}
+    assert "No tablets make a smaller raise that is enough" in high.statement
 
 
 @pytest.mark.parametrize(
@@ -149,47 +248,109 @@ def test_the_dose_is_called_enough_only_where_every_basis_does(taken, target, mo
     assert "every basis in use calls" not in branch(planned, LabReading.HIGH).statement
 
 
-def test_after_a_high_tsh_a_dose_that_is_only_rearranged_is_not_called_more():
-    # on practice 15 mg more and 12.5 µg LT4 less are the same dose, but for the last float
-    grain = DoseLine(GRAIN_60, (Fraction(30),) * 5 + (Fraction(15),) * 2)
-    taken = Regimen((*regimen(lt4=25, lt3="7.5"), grain))
-    planned = plan(taken, Target.DESICCATED_THYROID)
-    high, hold = branch(planned, LabReading.HIGH), amounts(planned.steps[-1])
-    end = amounts(high.steps[-1])
-    assert coverage(taken, high.basis_id, end) > coverage(taken, high.basis_id, hold)
+def test_a_raise_past_every_target_says_what_to_look_for_next():
+    planned = plan(regimen(lt4=100), Target.LT4_LT3)
+    end = ends(planned, LabReading.HIGH)
+    assert all(
+        coverage(regimen(lt4=100), rung.basis_id, end) > 1 for rung in planned.checkpoint.ladder
+    )
+    assert "Every basis in use then calls the dose enough" in (
+        branch(planned, LabReading.HIGH).statement
+    )
+    short = plan(regimen(lt4=175), Target.DESICCATED_THYROID, prior_therapy=STOP)
+    assert "Every basis" not in branch(short, LabReading.HIGH).statement
 
 
-def test_after_a_high_tsh_lt3_held_above_the_checkpoint_may_come_down_as_lt4_goes_up():
-    planned = plan(regimen(lt3=75), Target.LT4_LT3)
+def test_past_the_labelled_most_of_t3_lt4_carries_the_raise():
+    # US liothyronine label: maintenance 25-75 µg
+    planned = plan(regimen(lt4=300), Target.LIOTHYRONINE)
     hold = amounts(planned.steps[-1])
-    end = amounts(branch(planned, LabReading.HIGH).steps[-1])
-    assert planned.checkpoint.dose.lt3_ug < end[LT3.id] <= hold[LT3.id]
-    assert hold[LT4.id] < end[LT4.id] <= hold[LT4.id] + 25
+    assert hold[LT3.id] == 75
+    for reading in UP:
+        end = ends(planned, reading)
+        assert end[LT3.id] == 75
+        assert end[LT4.id] > hold[LT4.id]
+        assert "swallowed T3 would pass 75 micrograms a day" in branch(planned, reading).statement
+
+
+@pytest.mark.parametrize(("lt3_ug", "carried"), [(70, False), (75, False), (80, True)])
+def test_t3_may_rise_to_the_labelled_most_and_not_past_it(lt3_ug, carried):
+    hold = held(Target.LIOTHYRONINE, {LT3.id: Fraction(lt3_ug - 5)}, {LT4.id: Fraction(100)})
+    change = raised(hold.case, hold.hold, 0.01, {})
+    assert (LT4.id in change.changed) is carried
+
+
+def test_where_one_step_is_more_than_is_raised_at_once_old_lt4_rises_instead():
+    # of 15 mg one more is 12.5-25 µg; of 75 µg LT4 to 88 it is 13
+    hold = held(Target.DESICCATED_THYROID, {GRAIN_60.id: Fraction(15)}, {LT4.id: Fraction(37)})
+    change = raised(hold.case, hold.hold, 0.08, {})
+    assert change.changed == (LT4.id,)
+    assert change.instead_of.changed == (GRAIN_60.id,)
+    assert change.most < change.instead_of.most
+
+
+@pytest.mark.parametrize(("share", "gentle"), [("0.249", True), ("0.25", True), ("0.251", False)])
+def test_a_quarter_more_is_still_raised_at_once(share, gentle):
+    case = held(Target.LEVOTHYROXINE, {LT4.id: Fraction(100)}, {}).case
+    assert is_gentle(case, Change({}, (), 0.0, float(share), ())) is gentle
+
+
+def test_a_raise_without_t3_is_there_where_the_raise_would_add_it_and_lt4_is_taken():
+    planned = to_desiccated()
+    hold, end = amounts(planned.steps[-1]), ends(planned, LabReading.HIGH_FREE_T3)
+    assert end[GRAIN_60.id] == hold[GRAIN_60.id]
+    assert end[LT4.id] > hold[LT4.id]
+    stopped = plan(regimen(lt4=100), Target.DESICCATED_THYROID, prior_therapy=STOP)
+    assert LabReading.HIGH_FREE_T3 not in [b.reading for b in stopped.checkpoint.branches]
+
+
+def test_where_no_tablets_go_further_the_dose_stays_and_that_is_said():
+    few = stocked(LT4, 25, 50)
+    planned = plan(regimen(mg60=180), Target.LEVOTHYROXINE, by=tables(lt4=few), prior_therapy=STOP)
+    assert amounts(planned.steps[-1]) == {LT4.id: 150}  # three of the strongest
+    high = branch(planned, LabReading.HIGH)
+    assert amounts(high.steps[-1]) == {LT4.id: 150}
+    assert "no tablets make a raise" in high.statement
 
 
 # --- in range -------------------------------------------------------------------------------
 
 
 def test_labs_in_range_end_the_remainder_and_make_up_for_it():
-    planned = to_desiccated()
-    stay = branch(planned, LabReading.IN_RANGE)
-    hold, end = amounts(planned.steps[-1]), amounts(stay.steps[-1])
-    assert hold[LT4.id] > 0
-    assert set(end) == {GRAIN_60.id}
-    before = coverage(regimen(lt4=100), stay.basis_id, hold)
-    after = coverage(regimen(lt4=100), stay.basis_id, end)
-    quarter_grain = coverage(regimen(lt4=100), stay.basis_id, {GRAIN_60.id: Fraction(15)})
-    assert abs(after - before) <= quarter_grain / 2
-
-
-def test_labs_in_range_support_the_basis_that_calls_the_dose_nearest_to_full():
-    planned = to_desiccated()
+    taken, planned = regimen(lt4=100), to_desiccated()
     stay, hold = branch(planned, LabReading.IN_RANGE), amounts(planned.steps[-1])
-    nearest = min(
-        (rung.basis_id for rung in planned.checkpoint.ladder),
-        key=lambda basis_id: abs(float(coverage(regimen(lt4=100), basis_id, hold)) - 1),
-    )
-    assert stay.basis_id == nearest
+    assert hold[LT4.id] > 0
+
+    def furthest(mg):
+        after = {GRAIN_60.id: Fraction(mg)}
+        ratios = (
+            float(coverage(taken, basis_id, after) / coverage(taken, basis_id, hold))
+            for basis_id in stay.basis_ids
+        )
+        return max(abs(log(ratio)) for ratio in ratios)
+
+    (mg,) = amounts(stay.steps[-1]).values()
+    assert set(amounts(stay.steps[-1])) == {GRAIN_60.id}
+    assert furthest(mg) == min(furthest(other) for other in range(15, 181, 15))
+
+
+@pytest.mark.parametrize(
+    ("on_practice", "left_open"),
+    [
+        # a grain is 50, 100, 88 and 67.7 µg on practice, label, trial and content
+        ("0.849", {"content"}),  # at 1.15
+        ("0.85", {"practice", "content"}),
+        ("0.59", {"label", "trial"}),  # at 1.18 and 1.04
+        ("0.591", {"trial"}),
+        ("1.18", {"practice"}),
+        ("1.181", {"practice", "content"}),  # none: the two nearest
+    ],
+)
+def test_labs_in_range_leave_open_the_bases_that_call_the_dose_about_right(on_practice, left_open):
+    grains = Fraction(on_practice) * 2  # of 100 µg
+    hold = held(Target.DESICCATED_THYROID, {GRAIN_60.id: grains * 60}, {})
+    on = open_to_the_same(hold.case, hold.hold)
+    assert {enabled.basis.id for enabled in on} == left_open
 
 
 def test_without_a_remainder_labs_in_range_change_nothing_until_maintenance():
@@ -213,24 +374,96 @@ def test_in_a_long_branch_the_old_dose_changes_no_more_often_than_in_a_long_clim
     assert sum(later != earlier for earlier, later in pairwise(old)) <= most
 
 
+def test_symptoms_with_labs_in_range_change_no_dose_and_are_looked_into():
+    planned = to_desiccated()
+    still = branch(planned, LabReading.SYMPTOMS)
+    assert [amounts(step) for step in still.steps] == [amounts(planned.steps[-1])]
+    assert "Look for another cause" in still.statement
+    assert still.labs[0].day == still.steps[0].first_day + 42
+
+
 # --- low ------------------------------------------------------------------------------------
 
+DOWN = [LabReading.LOW, LabReading.VERY_LOW]
 
-def test_after_a_low_tsh_the_new_dose_steps_back_by_one_increment():
+
+@pytest.mark.parametrize(("reading", "mg"), [(LabReading.LOW, 135), (LabReading.VERY_LOW, 120)])
+def test_a_low_tsh_steps_back_by_a_tenth_and_a_suppressed_one_by_a_fifth(reading, mg):
+    # 150 mg: 15 mg is a tenth, 30 mg a fifth
+    stopped = plan(regimen(lt4=250), Target.DESICCATED_THYROID, prior_therapy=STOP)
+    assert ends(stopped, reading) == {GRAIN_60.id: mg}
+
+
+@pytest.mark.parametrize(("share", "mg"), [("0.099", 135), ("0.1", 135), ("0.101", 120)])
+def test_the_least_of_a_step_back_is_reached_at_its_very_value(share, mg):
+    sizes = replace(CATALOGUE.policy.branches, step_back_low=float(share))
+    by = replace(tables(), policy=replace(CATALOGUE.policy, branches=sizes))
+    stopped = plan(regimen(lt4=250), Target.DESICCATED_THYROID, by=by, prior_therapy=STOP)
+    assert ends(stopped, LabReading.LOW) == {GRAIN_60.id: mg}
+
+
+@pytest.mark.parametrize("reading", DOWN)
+def test_a_step_back_is_made_at_once_and_goes_by_at_least_one_increment(reading):
     stopped = plan(regimen(lt4=100), Target.DESICCATED_THYROID, prior_therapy=STOP)
-    assert amounts(branch(stopped, LabReading.LOW).steps[-1]) == {GRAIN_60.id: 45}
-    cautious = plan(
-        regimen(lt4=100), Target.DESICCATED_THYROID, prior_therapy=STOP, pace_id="cautious"
-    )
-    # a quarter grain too: half of a 15 mg tablet cannot be ordered, for it is not scored
-    assert amounts(branch(cautious, LabReading.LOW).steps[-1]) == {GRAIN_60.id: 45}
+    (step,) = branch(stopped, reading).steps
+    assert amounts(stopped.steps[-1])[GRAIN_60.id] - amounts(step)[GRAIN_60.id] >= 15
 
 
-def test_after_a_low_tsh_a_combination_steps_back_in_its_lt3():
-    stopped = plan(regimen(lt4=150), Target.LT4_LT3, prior_therapy=STOP)
-    hold, low = amounts(stopped.steps[-1]), amounts(branch(stopped, LabReading.LOW).steps[-1])
-    assert low[LT4.id] == hold[LT4.id]
-    assert low.get(LT3.id, 0) < hold[LT3.id]
+def test_in_a_combination_lt3_falls_before_lt4():
+    planned = plan(regimen(lt4=100), Target.LT4_LT3)
+    assert amounts(planned.steps[-1]) == {LT4.id: 88, LT3.id: 5}
+    assert ends(planned, LabReading.LOW) == {LT4.id: 88}
+    assert ends(planned, LabReading.VERY_LOW) == {LT4.id: 75}
+
+
+def test_in_a_move_to_lt4_the_old_t3_falls_first_and_lt4_only_for_the_rest():
+    planned = to_lt4()
+    hold = amounts(planned.steps[-1])
+    assert hold == {LT4.id: 100, GRAIN_60.id: 30}
+    assert ends(planned, LabReading.LOW) == {LT4.id: 100, GRAIN_60.id: 15}
+    assert ends(planned, LabReading.VERY_LOW) == {LT4.id: 100}
+    stopped = plan(regimen(mg60=120), Target.LEVOTHYROXINE, prior_therapy=STOP)
+    assert ends(stopped, LabReading.LOW) == {LT4.id: 88}  # no T3 is left to fall
+
+
+def test_lt3_falls_before_desiccated_thyroid_and_both_before_lt4():
+    kept = {GRAIN_60.id: Fraction(60), LT3.id: Fraction(10)}
+    hold = held(Target.DESICCATED_LT3, kept, {LT4.id: Fraction(25)})
+    little, much = lowered(hold.case, hold.hold, 0.05), lowered(hold.case, hold.hold, 0.5)
+    assert little.changed == (LT3.id,)
+    assert set(much.changed) == {LT3.id, GRAIN_60.id}
+    assert much.taken[LT3.id] == 0
+    assert much.taken[LT4.id] == 25
+
+
+def test_a_low_tsh_is_stepped_back_from_on_the_bases_that_call_the_dose_too_much():
+    planned = to_desiccated()
+    hold, low = amounts(planned.steps[-1]), branch(planned, LabReading.LOW)
+    too_much = {
+        rung.basis_id
+        for rung in planned.checkpoint.ladder
+        if coverage(regimen(lt4=100), rung.basis_id, hold) > 1
+    }
+    assert set(low.basis_ids) == too_much
+
+
+@pytest.mark.parametrize(
+    ("kept", "remainder"),
+    [({LT4.id: "12.5"}, {}), ({LT4.id: 25}, {LT3.id: 5}), ({LT4.id: "12.5"}, {LT3.id: 5})],
+)
+@pytest.mark.parametrize("least", [0.1, 0.2, 0.99])
+def test_the_last_hormone_is_never_taken_away(kept, remainder, least):
+    both = [{key: Fraction(a) for key, a in amounts.items()} for amounts in (kept, remainder)]
+    hold = held(Target.LEVOTHYROXINE, *both)
+    assert any(lowered(hold.case, hold.hold, least).taken.values())
+
+
+def test_a_step_that_is_less_than_it_should_be_says_so():
+    planned = plan(regimen(lt3=10), Target.LEVOTHYROXINE, prior_therapy=STOP)
+    assert amounts(planned.steps[-1]) == {LT4.id: Fraction("12.5")}
+    low = branch(planned, LabReading.VERY_LOW)
+    assert "No smaller dose can be ordered" in low.statement
+    assert amounts(low.steps[-1]) == {LT4.id: Fraction("12.5")}
 
 
 def test_urgent_symptoms_are_the_prescribers_at_once():
@@ -281,7 +514,8 @@ def test_where_the_smallest_dose_stays_after_a_low_tsh_labs_follow_in_six_weeks(
 @pytest.mark.parametrize(
     ("taken", "reading", "said"),
     [
-        (regimen(lt4=150), LabReading.LOW, "27.4:1, outside 13:1 to 20:1"),  # LT4 137 + LT3 5
+        (regimen(lt3=50), LabReading.SYMPTOMS, "4.4:1, outside 13:1 to 20:1"),  # LT4 88 + LT3 20
+        (regimen(lt3=50), LabReading.LOW, "8.8:1, outside 13:1 to 20:1"),  # LT4 88 + LT3 10
     ],
 )
 def test_a_combination_outside_the_guidelines_ratio_says_so(taken, reading, said):
@@ -308,9 +542,9 @@ def test_a_combination_inside_the_guidelines_ratio_says_nothing_of_it():
 def test_the_branches_set_out_from_the_pools_of_the_decision_day(monkeypatch):
     seen = []
 
-    def watched(case, hold, ladder):
+    def watched(case, hold):
         seen.append(hold)
-        return outlines(case, hold, ladder)
+        return outlines(case, hold)
 
     monkeypatch.setattr(planner, "outlines", watched)
     planned = plan(regimen(lt4=150), Target.DESICCATED_THYROID)

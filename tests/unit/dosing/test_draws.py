@@ -164,7 +164,7 @@ def test_after_labs_in_range_the_next_draw_is_the_second_in_a_row():
 
 def test_a_climb_in_a_branch_has_its_draws_on_the_way_too():
     planned = plan_of(regimen(lt4=150), Target.LIOTHYRONINE, pace_id="cautious")
-    up = branch(planned, LabReading.HIGH)
+    up = branch(planned, LabReading.IN_RANGE)
     drawn = [planned.checkpoint.lab_day, *days(up.labs)]
     assert on_the_way(up.labs)
     assert max(b - a for a, b in pairwise(drawn[:-1])) <= 56

@@ -116,9 +116,12 @@ def test_the_branches_step_by_a_quarter_grain_of_the_new_product_and_stay_in_ran
     branches = {b.reading: b for b in exchanged(GRAIN_60, 120).checkpoint.branches}
     doses = {reading: amounts(b.steps[-1])[GRAIN_65.id] for reading, b in branches.items()}
     assert doses == {
+        LabReading.VERY_HIGH: Fraction("146.25"),
         LabReading.HIGH: Fraction("146.25"),
         LabReading.IN_RANGE: Fraction(130),
+        LabReading.SYMPTOMS: Fraction(130),
         LabReading.LOW: Fraction("113.75"),
+        LabReading.VERY_LOW: Fraction("97.5"),
     }
     assert "every basis in use calls this dose enough" in branches[LabReading.HIGH].statement
 

@@ -49,12 +49,22 @@ TABLE = {
         "suppressed": "0.8",
         "source": "i",
     },
+    "branch": {
+        "raise": {"high": "0.08", "very_high": "0.12", "most_at_once": "0.25"},
+        "in_range": {"from": "0.85", "to": "1.18"},
+        "step_back": {"low": "0.1", "very_low": "0.2"},
+    },
     "tablets": {"tolerance": "1/20", "lt4_apart": "9/10", "source": "e"},
     "lt3": {"undivided_ug": "5", "most_rise_ug": "5", "doses": "2", "most_doses": "3"},
     "pair": {"lowest": "0.85", "highest": "1.18"},
     "exchange": {"lowest": "0.85", "source": "f"},
     "weekly": {"most_apart": "2", "source": "h"},
 }
+
+
+def read(table):
+    """The policy of a table, T3 at most 75 micrograms a day as its label says."""
+    return policy_from(table, Fraction(75))
 
 
 DAYS = "periods are positive numbers of days"
@@ -135,6 +145,13 @@ def test_an_unknown_pace_is_refused_by_naming_those_there_are():
         "need.frankly_high",
         "need.suppressed",
         "need.source",
+        "branch.raise.high",
+        "branch.raise.very_high",
+        "branch.raise.most_at_once",
+        "branch.in_range.from",
+        "branch.in_range.to",
+        "branch.step_back.low",
+        "branch.step_back.very_low",
         "tablets.tolerance",
         "tablets.lt4_apart",
         "lt3.undivided_ug",
@@ -150,7 +167,7 @@ def test_an_unknown_pace_is_refused_by_naming_those_there_are():
 )
 def test_a_missing_number_is_refused_by_its_name(path):
     with pytest.raises(DomainError, match=r"^this key is missing$") as refused:
-        policy_from(changed(path, None))
+        read(changed(path, None))
     assert (refused.value.category, refused.value.field) == (
         Category.INVALID,
         path.rsplit(".", 1)[-1],
@@ -179,22 +196,22 @@ def test_a_missing_number_is_refused_by_its_name(path):
 def test_numbers_that_cannot_be_meant_are_refused_at_their_limits(path, refused, usable):
     for value in refused:
         with pytest.raises(DomainError) as error:
-            policy_from(changed(path, value))
+            read(changed(path, value))
         place = "pace.standard" if path.startswith("pace") else "titration"
         assert (error.value.category, error.value.field) == (Category.INVALID, place)
         assert error.value.message == MEANT[path.split(".")[-1]]
     for value in usable:
-        assert policy_from(changed(path, value)).paces
+        assert read(changed(path, value)).paces
 
 
 def test_a_word_where_a_number_belongs_is_refused():
     with pytest.raises(DomainError, match="soon") as refused:
-        policy_from(changed("labs.wait_days", "soon"))
+        read(changed("labs.wait_days", "soon"))
     assert (refused.value.category, refused.value.field) == (Category.INVALID, "titration")
 
 
 def test_every_number_of_the_table_is_read_where_it_stands():
-    policy = policy_from(TABLE)
+    policy = read(TABLE)
     pace = policy.pace("standard")
     assert (pace.id, pace.interval_days, pace.increment_share, pace.source) == (
         "standard",
@@ -206,6 +223,11 @@ def test_every_number_of_the_table_is_read_where_it_stands():
     assert (policy.lab_wait_days, policy.results_days) == (42, 7)
     assert (policy.maintenance_days, policy.labs_source) == ((91, 182, 365), "c")
     assert (policy.steady_within, policy.lt4_raise_ug) == (0.05, 25)
+    branches = policy.branches
+    assert (branches.raise_high, branches.raise_very_high) == (0.08, 0.12)
+    assert (branches.most_at_once, branches.most_t3_ug) == (0.25, 75)
+    assert (branches.in_range_from, branches.in_range_to) == (0.85, 1.18)
+    assert (branches.step_back_low, branches.step_back_very_low) == (0.1, 0.2)
     assert policy.tolerance == Fraction(1, 20)
     assert policy.exchange_lowest == Fraction(17, 20)
     assert policy.weekly_apart == 2
@@ -232,15 +254,24 @@ def test_every_number_of_the_table_is_read_where_it_stands():
         ("taper.choice.too_little_weighs", [0.99], [1]),
         ("supply.reserve_days", [-1], [0]),
         ("supply.dispensed_days", [0], [1]),
+        ("branch.raise.high", ["0", "0.121"], ["0.01", "0.12"]),
+        ("branch.raise.very_high", ["0.079", "0.251"], ["0.08", "0.25"]),
+        ("branch.raise.most_at_once", ["0.119", "1"], ["0.12", "0.99"]),
+        ("branch.in_range.from", ["0", "1"], ["0.01", "0.99"]),
+        ("branch.in_range.to", ["1", "0.99"], ["1.01"]),
+        ("branch.step_back.low", ["0", "0.21"], ["0.01", "0.2"]),
+        ("branch.step_back.very_low", ["0.09", "1"], ["0.1", "0.99"]),
     ],
 )
-def test_numbers_of_the_taper_and_the_supply_are_refused_at_their_limits(path, refused, usable):
+def test_numbers_of_the_taper_the_supply_and_the_branches_are_refused_at_their_limits(
+    path, refused, usable
+):
     for value in refused:
         with pytest.raises(DomainError) as wrong:
-            policy_from(changed(path, value))
+            read(changed(path, value))
         assert wrong.value.category is Category.INVALID
     for value in usable:
-        policy_from(changed(path, value))
+        read(changed(path, value))
 
 
 @pytest.mark.parametrize("preparation", [LT3, GRAIN_60, GRAIN_65])
@@ -266,6 +297,6 @@ def test_the_cautious_pace_rises_by_the_smallest_dose_that_tablets_make(preparat
 )
 def test_a_higher_tsh_never_needs_less_and_in_range_is_between(name, refused, usable):
     with pytest.raises(DomainError, match="a higher TSH needs no less") as wrong:
-        policy_from(changed(f"need.{name}", refused))
+        read(changed(f"need.{name}", refused))
     assert wrong.value.field == "need"
-    assert policy_from(changed(f"need.{name}", usable)).need[TodaysTsh(name)] == Fraction(usable)
+    assert read(changed(f"need.{name}", usable)).need[TodaysTsh(name)] == Fraction(usable)

@@ -58,7 +58,7 @@ def plan(
     other: Forecast | None = None,
 ) -> Plan:
     """A plan of one step, and of one branch where it has doses."""
-    branches = (Branch(LabReading.HIGH, "label", "", (Step(Stage.BRANCH, 50, 90, branch),), ()),)
+    branches = (Branch(LabReading.HIGH, ("label",), "", (Step(Stage.BRANCH, 50, 90, branch),), ()),)
     return Plan(
         target=Target.DESICCATED_THYROID,
         basis_id="practice",

@@ -6,14 +6,17 @@ knows how the drawing is laid out.
 
 import re
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
+from itertools import pairwise
 
 import pytest
 from tests.unit.sheet.pages import CATALOGUE, Node, page_of, parsed
 from tests.unit.writing.plans import PLANNED, START
 
+from crossgrain.dosing.plan import Stage
 from crossgrain.sheet.charted import Charted, charted
+from crossgrain.sheet.figures import data_rows
 
 PIXEL = 0.11
 """Places are written to a tenth of one, and a day or a level is read between two of them."""
@@ -112,7 +115,7 @@ def drawings() -> Iterator[tuple[str, Charted, Read]]:
         yield from ((name, chart, read(one)) for one in both)
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture
 def every() -> list[tuple[str, Charted, Read]]:
     return list(drawings())
 
@@ -259,3 +262,19 @@ def test_each_drawing_is_an_image_that_is_read_out_by_its_own_title_and_words(ev
         title, words = (drawn.svg.by_id(name) for name in names)
         assert (title.tag, title.text) == ("title", "Modelled hormone during the move")
         assert (words.tag, bool(words.text)) == ("desc", True)
+
+
+@pytest.mark.parametrize(("weeks", "between"), [(26, 1), (27, 2), (52, 2), (53, 4)])
+def test_the_table_of_the_drawing_has_a_row_a_week_and_in_a_long_plan_every_second_or_fourth(
+    weeks: int, between: int
+) -> None:
+    proposal = PLANNED["LT4 to desiccated"]()
+    *climb, hold = proposal.plan.steps
+    assert hold.stage is Stage.HOLD
+    longer = replace(proposal.plan, steps=(*climb, replace(hold, last_day=weeks * 7 - 2)))
+    chart = charted(replace(proposal, plan=longer), longer, CATALOGUE)
+    days = [datetime.strptime(row[0], "%d %B %Y").date() for row in data_rows(chart)]  # noqa: DTZ007
+    apart = [(after - before).days for before, after in pairwise(days)]
+    assert set(apart[:-1]) == {between * 7}
+    assert (days[-1] - START).days == weeks * 7 - 1
+    assert days[0] == START

@@ -6,6 +6,7 @@ import pytest
 import textstat
 from tests.conformance.patients import CATALOGUE, proposed
 from tests.unit.sheet.pages import ASKED, PLANNED, Node, page_of, parsed, sheet
+from tests.unit.writing.plans import PLANNED as HAND_MADE
 
 from crossgrain.core.proposal import Outcome
 from crossgrain.dosing.plan import PriorTherapy
@@ -116,3 +117,21 @@ def test_without_a_plan_there_is_no_dose_and_no_patients_part(file: str) -> None
 @pytest.mark.parametrize("file", ASKED)
 def test_a_licensed_prescriber_decides_says_every_sheet(file: str) -> None:
     assert "licensed prescriber, who decides" in parsed(sheet(file)).all("header")[0].text
+
+
+@pytest.mark.parametrize("name", HAND_MADE)
+def test_bedtime_halves_and_the_empty_stomach_are_told_of_exactly_where_they_are_needed(
+    name: str,
+) -> None:
+    """Told of a bedtime that no order names, a patient may take a second dose then."""
+    proposal = HAND_MADE[name]()
+    assert proposal.plan
+    told = parsed(page_of(proposal)).by_id("patient").text
+    lines = [line for step in proposal.plan.steps for line in step.lines]
+    pieces = [piece for line in lines if line.tablets for piece in line.tablets.pieces]
+    assert ("take that dose as you go to bed" in told) is any(
+        line.doses_per_day > 1 for line in lines
+    )
+    assert ("on an empty stomach" in told) is any(line.preparation.t4_ug_per_unit for line in lines)
+    if any(piece.count % 1 for piece in pieces):
+        assert "cut it with a pill cutter" in told

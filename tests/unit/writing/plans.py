@@ -143,7 +143,7 @@ def labs(*days_and_purposes):
 
 def branch(reading, steps, labs_after):
     made = prescriptions(courses(steps), SUPPLY, draws(labs_after))
-    return Branch(reading, "practice", f"Do what {reading} asks for.", steps, labs_after, made)
+    return Branch(reading, ("practice",), f"Do what {reading} asks for.", steps, labs_after, made)
 
 
 def plan(target, aim, aim_line, steps, branches, prior=PriorTherapy.OVERLAP):
@@ -212,6 +212,10 @@ STOP = Finding(
     (),
     "labels",
 )
+
+
+THREE = (LabReading.HIGH, LabReading.IN_RANGE, LabReading.LOW)
+"""The branches of these plans; real ones have more."""
 
 
 def levothyroxine_to_desiccated(**more):
@@ -319,7 +323,7 @@ def stopped_at_once():
     )
     branches = tuple(
         branch(reading, (Step(Stage.BRANCH, 70, 150, (dose(GRAIN_65, amount),)),), ())
-        for reading, amount in zip(LabReading, ("48.75", "32.5", "16.25"), strict=True)
+        for reading, amount in zip(THREE, ("48.75", "32.5", "16.25"), strict=True)
     )
     made = plan(
         Target.DESICCATED_THYROID,

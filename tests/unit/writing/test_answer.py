@@ -249,7 +249,7 @@ def test_the_care_plan_reads_on_its_own():
         "as taken now",
         "End levothyroxine sodium as taken now on 15 May 2024",
         "30 July 2024: TSH, free T4 and free T3: checkpoint.",
-        "TSH low, or too fast",
+        "TSH low, or free T3 high",
         "Proposed, overlap",
         "lowest coverage 94 %",
         "Not chosen, stop",

@@ -6,13 +6,30 @@ from dataclasses import replace
 import pytest
 from tests.unit.safety.patients import CLEAR, RULES, known, patient
 from tests.unit.writing.answers import intended, only, written
-from tests.unit.writing.plans import PLANNED, levothyroxine_to_desiccated
+from tests.unit.writing.plans import (
+    PLANNED,
+    THREE,
+    desiccated_to_levothyroxine,
+    levothyroxine_to_desiccated,
+)
 
 from crossgrain.dosing.plan import LabReading
 from crossgrain.names.identity import FhirVersion
 from crossgrain.safety.tsh import tsh_limits
-from crossgrain.writing.conditions import CONDITIONS, conditions_for, variables
+from crossgrain.writing.conditions import (
+    T3InPlan,
+    anyones,
+    conditions_by,
+    conditions_for,
+    left_open,
+    variables,
+)
 
+NO_T3, T3_STAYS, T3_RISES = (
+    T3InPlan(swallowed=False, rises=False),
+    T3InPlan(swallowed=True, rises=False),
+    T3InPlan(swallowed=True, rises=True),
+)
 STATES = {
     "usual": patient(age_years=69),
     "70 years": patient(age_years=70),
@@ -35,7 +52,7 @@ def test_one_group_offers_exactly_one_of_three(name):
     assert [option["title"] for option in group["action"]] == [
         "TSH high",
         "TSH in range",
-        "TSH low, or too fast",
+        "TSH low, or free T3 high",
     ]
 
 
@@ -54,22 +71,26 @@ def test_every_option_is_made_of_requests_and_every_optional_request_belongs_to_
     assert sorted(listed) == sorted(optional)
 
 
+def own_conditions(proposal):
+    return conditions_for(proposal.tsh, proposal.plan)
+
+
 def test_each_option_has_a_fhirpath_condition_and_its_words():
-    for option, reading in zip(
-        group_of(written(levothyroxine_to_desiccated()))["action"], LabReading, strict=True
-    ):
+    proposal = levothyroxine_to_desiccated()
+    conditions = own_conditions(proposal)
+    for option, reading in zip(group_of(written(proposal))["action"], THREE, strict=True):
         (condition,) = option["condition"]
         assert condition["kind"] == "applicability"
         assert condition["expression"]["language"] == "text/fhirpath"
-        assert condition["expression"]["expression"] == CONDITIONS[reading].expression
-        assert CONDITIONS[reading].words in option["description"]
+        assert condition["expression"]["expression"] == conditions[reading].expression
+        assert conditions[reading].words in option["description"]
 
 
 @pytest.mark.parametrize("facts", STATES.values(), ids=STATES.keys())
-@pytest.mark.parametrize("swallows_t3", [False, True])
-def test_the_conditions_use_documented_variables_and_all_of_them(facts, swallows_t3):
+@pytest.mark.parametrize("t3", [NO_T3, T3_STAYS, T3_RISES])
+def test_the_conditions_use_documented_variables_and_all_of_them(facts, t3):
     limits = tsh_limits(facts, RULES)
-    conditions = conditions_for(limits, swallows_t3=swallows_t3)
+    conditions = conditions_by(limits, t3)
     used = {
         name
         for condition in conditions.values()
@@ -79,11 +100,13 @@ def test_the_conditions_use_documented_variables_and_all_of_them(facts, swallows
 
 
 def test_what_the_variables_stand_for_is_noted_on_the_group():
-    note = only(written(levothyroxine_to_desiccated()), "RequestGroup")["note"][0]["text"]
-    meanings = variables(tsh_limits(CLEAR, RULES), CONDITIONS)
+    proposal = levothyroxine_to_desiccated()
+    note = only(written(proposal), "RequestGroup")["note"][0]["text"]
+    meanings = variables(tsh_limits(CLEAR, RULES), own_conditions(proposal))
     assert all(f"%{name}: {meaning}" in note for name, meaning in meanings.items())
     assert "else 0.4 mIU/L" in note
     assert "else 4.0 mIU/L" in note
+    assert "above 100 a minute" in note
 
 
 # American Thyroid Association 2014, as summarised: 4-6 acceptable at 70-80 years. ATA 2017
@@ -91,15 +114,15 @@ def test_what_the_variables_stand_for_is_noted_on_the_group():
 @pytest.mark.parametrize(
     ("state", "says"),
     [
-        ("usual", "%tsh > %tshHigh and"),
+        ("usual", "%tsh > %tshHigh and %tsh <= 10.0 and"),
         ("70 years", "%tsh > iif(%tshHigh > 6.0, %tshHigh, 6.0)"),
         ("pregnant", "%tsh > iif(%tshHigh < 2.5, %tshHigh, 2.5)"),
         ("a goal", "%tsh > %goalHigh"),
-        ("central", "%freeT4 < (%freeT4Low + %freeT4High) / 2"),
+        ("central", "%freeT4 >= %freeT4Low and %freeT4 < (%freeT4Low + %freeT4High) / 2"),
     ],
 )
 def test_a_raise_is_conditional_on_the_patients_own_limit(state, says):
-    conditions = conditions_for(tsh_limits(STATES[state], RULES), swallows_t3=False)
+    conditions = conditions_by(tsh_limits(STATES[state], RULES), NO_T3)
     assert says in conditions[LabReading.HIGH].expression
     assert ("%tsh " in conditions[LabReading.HIGH].expression) == (state != "central")
 
@@ -117,20 +140,68 @@ def test_the_group_and_the_orders_of_a_branch_name_the_patients_own_limit():
 
 
 def test_central_hypothyroidism_with_swallowed_t3_never_rises_by_a_result():
-    conditions = conditions_for(tsh_limits(STATES["central"], RULES), swallows_t3=True)
-    assert conditions[LabReading.HIGH].expression == "false"
+    conditions = conditions_by(tsh_limits(STATES["central"], RULES), T3_RISES)
+    for reading in (LabReading.VERY_HIGH, LabReading.HIGH, LabReading.HIGH_FREE_T3):
+        assert conditions[reading].expression == "false"
+        assert "the endocrinologist asks for" in conditions[reading].words
     assert "%specialistAgrees" in conditions[LabReading.IN_RANGE].expression
 
 
-def test_a_low_tsh_lowers_nothing_in_pregnancy():
-    conditions = conditions_for(tsh_limits(STATES["pregnant"], RULES), swallows_t3=False)
-    assert conditions[LabReading.LOW].expression == "%tooFast"
+@pytest.mark.parametrize("reading", [LabReading.LOW, LabReading.VERY_LOW])
+def test_a_low_tsh_lowers_nothing_in_pregnancy(reading):
+    condition = conditions_by(tsh_limits(STATES["pregnant"], RULES), T3_STAYS)[reading]
+    assert condition.expression == "false"
+    assert "the specialist asks for less" in condition.words
+
+
+def test_the_checkpoint_says_which_results_are_asked_about():
+    proposal = levothyroxine_to_desiccated()
+    says = group_of(written(proposal))["description"]
+    assert "Where a result is missing or not clear, or TSH is high and there are symptoms" in says
+    assert "TSH is high and free T3 is above its range, none applies" in says
+    assert "TSH is low" not in says
+    assert "Free T4 below its range is expected where T3 is swallowed" in says
+
+
+@pytest.mark.parametrize(
+    ("state", "says"),
+    [
+        ("pregnant", "or TSH is low, none applies"),
+        ("central", "or free T4 is low and there are symptoms"),
+    ],
+)
+def test_what_is_asked_about_follows_the_patients_state(state, says):
+    limits = tsh_limits(STATES[state], RULES)
+    assert says in left_open(limits, levothyroxine_to_desiccated().plan)
+
+
+def test_nothing_is_said_of_free_t4_where_no_t3_is_swallowed():
+    limits = tsh_limits(CLEAR, RULES)
+    plan = desiccated_to_levothyroxine().plan
+    assert "Free T4" in left_open(limits, plan)  # what is left of the grains holds T3
+    (step,) = plan.steps[-1:]
+    lt4_alone = replace(step, lines=step.lines[1:])
+    assert "Free T4" not in left_open(limits, replace(plan, steps=(*plan.steps[:-1], lt4_alone)))
+
+
+def test_free_t3_has_a_say_in_a_raise_only_where_the_raise_adds_t3():
+    limits = tsh_limits(CLEAR, RULES)
+    for reading in (LabReading.VERY_HIGH, LabReading.HIGH):
+        assert "%freeT3 <= %freeT3High" in conditions_by(limits, T3_RISES)[reading].expression
+        for other in (T3_STAYS, NO_T3):
+            assert "freeT3" not in conditions_by(limits, other)[reading].expression
+
+
+def test_conditions_of_no_one_patient_are_those_of_the_usual_limits():
+    limits = tsh_limits(STATES["70 years"], RULES)
+    assert anyones(limits) == conditions_by(tsh_limits(CLEAR, RULES), T3_RISES)
 
 
 def test_a_conditional_dose_repeats_its_condition_in_text_and_note():
-    options = intended(written(levothyroxine_to_desiccated()), "MedicationRequest", "option")
+    proposal = levothyroxine_to_desiccated()
+    options = intended(written(proposal), "MedicationRequest", "option")
     assert len(options) == 8
-    words = [condition.words for condition in CONDITIONS.values()]
+    words = [condition.words for condition in own_conditions(proposal).values()]
     for order in options:
         text = order["dosageInstruction"][0]["text"]
         (condition,) = [w for w in words if w in text]

@@ -30,7 +30,7 @@ from crossgrain.dosing.tablets import best_day_dose
 from crossgrain.reading.schedule import OWN_NOTES, plain_words
 from crossgrain.reading.sig import read_sig
 from crossgrain.safety.tsh import TshLimits, Whose
-from crossgrain.writing.conditions import conditions_for
+from crossgrain.writing.conditions import T3InPlan, conditions_by
 from crossgrain.writing.dosage import EMPTY_STOMACH
 from crossgrain.writing.letterhead import SERIES, letterhead_for
 from crossgrain.writing.orders import medication_requests
@@ -293,11 +293,13 @@ def test_the_old_and_the_new_dose_of_one_day_are_told_apart_by_part():
 
 
 @pytest.mark.parametrize("whose", Whose)
-@pytest.mark.parametrize("with_t3", [True, False])
-def test_each_branch_says_its_condition_in_words_that_are_read_again(whose, with_t3):
+@pytest.mark.parametrize(
+    "t3", [T3InPlan(True, True), T3InPlan(True, False), T3InPlan(False, False)]
+)
+def test_each_branch_says_its_condition_in_words_that_are_read_again(whose, t3):
     numbers = ("0.4", "4", "70", "6", "0.1", "2.5", "0.1", "10", "100")
     limits = TshLimits(whose, *map(Fraction, numbers))
-    for condition in conditions_for(limits, swallows_t3=with_t3).values():
+    for condition in conditions_by(limits, t3).values():
         scope = replace(SERIES, condition=condition.words)
         (order,) = orders_for(dose(LT4, 100), scope=scope)
         (instruction,) = order["dosageInstruction"]

@@ -19,9 +19,9 @@ from crossgrain.operations.compare_bases import COMPARISON_PARTS
 from crossgrain.operations.options import Option
 from crossgrain.reading.how_it_goes import AnswerType, HowItGoes, Item
 from crossgrain.safety.facts import Facts
-from crossgrain.safety.tsh import tsh_limits
+from crossgrain.safety.tsh import TshLimits, tsh_limits
 from crossgrain.words.doses import CAUTION
-from crossgrain.writing.conditions import CONDITIONS, for_anyone, variables_note
+from crossgrain.writing.conditions import anyones, for_anyone, variables_note
 from crossgrain.writing.narrative import narrative, paragraph
 from crossgrain.writing.rationale_parts import RATIONALE_PARTS, PartDefinition
 
@@ -263,7 +263,7 @@ def plan_definition(catalogue: Catalogue) -> Resource:
         " answer says it for its own patient."
     )
     body["relatedArtifact"] = [_citation(basis) for basis in catalogue.bases]
-    body["action"] = [*_steps(), _checkpoint()]
+    body["action"] = [*_steps(), _checkpoint(limits)]
     return body
 
 
@@ -276,7 +276,7 @@ def _steps() -> Iterator[Resource]:
         yield {"title": title, "description": description}
 
 
-def _checkpoint() -> Resource:
+def _checkpoint(limits: TshLimits) -> Resource:
     return {
         "title": "Checkpoint",
         "description": "Once the labs are in, exactly one of the branches is taken.",
@@ -297,7 +297,7 @@ def _checkpoint() -> Resource:
                     }
                 ],
             }
-            for condition in CONDITIONS.values()
+            for condition in anyones(limits).values()
         ],
     }
 

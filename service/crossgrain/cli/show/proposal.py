@@ -37,7 +37,7 @@ from crossgrain.words.doses import CAUTION, date_words, pieces, taken
 from crossgrain.writing.at_home import beside_the_series
 from crossgrain.writing.care_plan import NAMES, PARTS, TITLES
 from crossgrain.writing.checks import name_of
-from crossgrain.writing.conditions import BranchCondition, conditions_for, swallows_t3
+from crossgrain.writing.conditions import BranchCondition, conditions_for
 from crossgrain.writing.dosage import needed
 
 _HEADINGS = ("from", "days", "each day", "tablets a day", "dispense")
@@ -62,7 +62,7 @@ def show_checkpoint(page: Page, plan: Plan, start: date, limits: TshLimits) -> N
         f" ({checkpoint.set_by}). Bloods on {_on(start, checkpoint.lab_day)}; decide from"
         f" {_on(start, checkpoint.decision_day)}. Nothing rises before those labs."
     )
-    conditions = conditions_for(limits, swallows_t3=swallows_t3(plan))
+    conditions = conditions_for(limits, plan)
     for branch in checkpoint.branches:
         _show_branch(page, branch, start, conditions[branch.reading])
 

@@ -1,0 +1,296 @@
+"""How far the dose goes up, stays or comes down once the labs are back.
+
+Nobody knows which chart is right for this patient, but the labs speak against some of them. A TSH
+above the limit says that the dose is short: a chart that calls it enough already is contradicted,
+and those that call it short are left open. A TSH below it says the reverse; one in range leaves
+open the charts that call the dose about right. A change is then made as large as it must be on
+every chart that is left open, and no larger than tablets allow:
+
+==================  ===========================================================================
+raise               the smallest orderable one that is at least so much on each open chart, and
+                    ends above what labs in range would lead to on every chart in use. What is
+                    left of the old medicine stays: to raise one and lower the other is no raise
+equal               what is to end is made up for by the dose that is nearest to the hold's on
+                    the open chart where it is furthest off
+step back           the first orderable one that is at least so much on each open chart:
+                    swallowed T3 first, for it acts within days, then levothyroxine; never so
+                    far that no hormone is left
+==================  ===========================================================================
+
+Tablets are coarse at the bottom: 37.5 micrograms are half as much again as 25. The least that a
+change must be wins, and where it is more than is changed at once the branch says so. A raise that
+large, or one that takes swallowed T3 past what is labelled, is carried by levothyroxine instead
+where that is taken and comes nearer.
+"""
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from math import log
+
+from crossgrain.dosing.case import Enabled, SwitchCase
+from crossgrain.dosing.climb import reachable
+from crossgrain.dosing.combination import settled_pair
+from crossgrain.dosing.kinetics import Pools
+from crossgrain.dosing.moves import Move, amounts_of, climbing, next_down, step
+from crossgrain.dosing.preparations import Kind
+from crossgrain.dosing.taper import TIE
+from crossgrain.dosing.targets import Target
+
+Amounts = Mapping[str, Fraction]
+"""Daily amounts by preparation id."""
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """Where the patient stands when the labs come back.
+
+    Attributes
+    ----------
+    decision_day : first day of a branch
+    pools : as modelled on that day
+    kept : daily amounts of the target's medicines, by preparation id
+    remainder : daily amounts of what is left of the old medicine, by preparation id
+    checkpoint : the target's daily amounts at the checkpoint, by preparation id: less than
+        `kept` where a medicine in both regimens has not come all the way down
+    as_taken : medicines still taken just as before the plan
+    home : the strengths that the patient has by then, by preparation id
+    """
+
+    decision_day: int
+    pools: Pools
+    kept: Amounts
+    remainder: Amounts
+    checkpoint: Amounts
+    as_taken: frozenset[str]
+    home: Mapping[str, frozenset[Fraction]]
+
+    @property
+    def taken(self) -> dict[str, Fraction]:
+        """All of it together."""
+        return {**self.kept, **self.remainder}
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """The doses that a branch leads to, and how far that is from the hold.
+
+    Attributes
+    ----------
+    taken : daily amounts by preparation id, the old medicine's among them
+    on : the bases that the labs leave open
+    least, most : the change on them as a part of the hold's dose, without sign
+    changed : the medicines whose dose changes, in the order in which that was decided
+    instead_of : the raise of the target's main medicine that was not made, if there was one
+    """
+
+    taken: dict[str, Fraction]
+    on: tuple[Enabled, ...]
+    least: float
+    most: float
+    changed: tuple[str, ...]
+    instead_of: "Change | None" = None
+
+
+# --- which charts the labs leave open --------------------------------------------------------
+
+
+def held_coverage(case: SwitchCase, hold: Hold) -> dict[str, float]:
+    """Coverage of the hold's doses in the long run, by basis."""
+    intake = case.intake(hold.taken)
+    return {enabled.basis.id: enabled.coverage(intake) for enabled in case.enabled}
+
+
+def open_to_more(case: SwitchCase, hold: Hold) -> tuple[Enabled, ...]:
+    """The bases that call the dose short; all of them where none does."""
+    held = held_coverage(case, hold)
+    return tuple(e for e in case.enabled if held[e.basis.id] < 1 - TIE) or case.enabled
+
+
+def open_to_less(case: SwitchCase, hold: Hold) -> tuple[Enabled, ...]:
+    """The bases that call the dose too much; all of them where none does."""
+    held = held_coverage(case, hold)
+    return tuple(e for e in case.enabled if held[e.basis.id] > 1 + TIE) or case.enabled
+
+
+def open_to_the_same(case: SwitchCase, hold: Hold) -> tuple[Enabled, ...]:
+    """The bases that call the dose about right; the two nearest to it where none does."""
+    held, sizes = held_coverage(case, hold), case.policy.branches
+    right = tuple(
+        e
+        for e in case.enabled
+        if sizes.in_range_from - TIE <= held[e.basis.id] <= sizes.in_range_to + TIE
+    )
+    return right or tuple(
+        sorted(case.enabled, key=lambda e: round(abs(log(held[e.basis.id])), 9))[:2]
+    )
+
+
+def _change(
+    case: SwitchCase, hold: Hold, taken: dict[str, Fraction], on: tuple[Enabled, ...]
+) -> Change:
+    held, intake = held_coverage(case, hold), case.intake(taken)
+    parts = [abs(enabled.coverage(intake) / held[enabled.basis.id] - 1) for enabled in on]
+    changed = tuple(key for key in taken if taken[key] != hold.taken[key])
+    return Change(taken, on, min(parts), max(parts), changed)
+
+
+# --- up --------------------------------------------------------------------------------------
+
+
+def raised(case: SwitchCase, hold: Hold, least: float, above: Amounts) -> Change | None:
+    """The smallest raise that is enough, or ``None`` where no tablets make one.
+
+    Parameters
+    ----------
+    least : part of the hold's dose by which it rises on every basis left open
+    above : what labs in range would lead to; the raise ends above it on every basis
+    """
+    main = case.target_ids[0]
+    first = _smallest_rise(case, hold, main, _enough(case, hold, least, above))
+    if main == _lt4(case) or (first and is_gentle(case, first) and not passes_t3(case, first)):
+        return first
+    by_lt4 = raised_by_lt4(case, hold, least, above)
+    if by_lt4 and (first is None or passes_t3(case, first) or by_lt4.most < first.most):
+        return replace(by_lt4, instead_of=first)
+    return first
+
+
+def raised_by_lt4(case: SwitchCase, hold: Hold, least: float, above: Amounts) -> Change | None:
+    """The same by levothyroxine, T3 left as it is; ``None`` where none is taken."""
+    if not hold.taken.get(_lt4(case)):
+        return None
+    return _smallest_rise(case, hold, _lt4(case), _enough(case, hold, least, above))
+
+
+def _lt4(case: SwitchCase) -> str:
+    return case.products.of(Kind.LEVOTHYROXINE).id
+
+
+def is_gentle(case: SwitchCase, change: Change) -> bool:
+    """Whether it is no more than is raised at once."""
+    return change.most <= case.policy.branches.most_at_once + TIE
+
+
+def passes_t3(case: SwitchCase, change: Change) -> bool:
+    """Whether it is a rise of T3 that ends above the labelled most."""
+    rises = any(case.preparations[key].carries_t3 for key in change.changed)
+    return rises and case.t3_ug(change.taken) > case.policy.branches.most_t3_ug
+
+
+def _enough(
+    case: SwitchCase, hold: Hold, least: float, above: Amounts
+) -> Callable[[Amounts], bool]:
+    held, on = held_coverage(case, hold), open_to_more(case, hold)
+    in_range = case.intake(above)
+    floors = [(e, e.coverage(in_range) + TIE) for e in case.enabled]
+    floors += [(e, (1 + least) * held[e.basis.id] - TIE) for e in on]
+
+    def enough(taken: Amounts) -> bool:
+        intake = case.intake(taken)
+        return all(enabled.coverage(intake) >= floor for enabled, floor in floors)
+
+    return enough
+
+
+def _smallest_rise(
+    case: SwitchCase, hold: Hold, key: str, enough: Callable[[Amounts], bool]
+) -> Change | None:
+    """The lowest dose of one medicine above the hold's that is enough, all else as it is."""
+    preparation, now = case.preparations[key], hold.taken[key]
+    doses = climbing(preparation, step(preparation, case.pace))
+    if preparation.carries_t3 and doses:  # it climbs there by increments, as before
+        way = Move(preparation, now, doses[-1], step(preparation, case.pace))
+        doses = tuple(reachable(way))
+    larger = ({**hold.taken, key: dose} for dose in doses if dose > now)
+    found = next((taken for taken in larger if enough(taken)), None)
+    return _change(case, hold, found, open_to_more(case, hold)) if found else None
+
+
+# --- the same --------------------------------------------------------------------------------
+
+
+def equal(case: SwitchCase, hold: Hold) -> Change:
+    """What is left of the old medicine, and what a medicine in both regimens was held above its
+    checkpoint, ends; the target's main medicine makes up for it, in a combination the pair that
+    keeps its ratio.
+
+    Tablets are not evenly spaced (75, 88, 100), so the nearest orderable dose is looked for, not
+    the last one below a count of increments: 82.6 µg is 88, and 75 would fall short by a tenth.
+    """
+    on, main = open_to_the_same(case, hold), case.target_ids[0]
+    ended: dict[str, Fraction] = dict.fromkeys(hold.remainder, Fraction(0))
+    settled = {**hold.kept, **{key: hold.checkpoint[key] for key in excess(case, hold)}, **ended}
+    if settled == hold.taken:
+        return _change(case, hold, settled, on)
+    if case.target is Target.LT4_LT3 and (
+        pair := settled_pair(case, on, hold.kept, hold.remainder)
+    ):
+        ratio_kept = {p.id: amount for p, amount in amounts_of(pair, case.products)}
+        return _change(case, hold, {**settled, **ratio_kept}, on)
+    preparation, now = case.preparations[main], hold.kept[main]
+    doses = (d for d in climbing(preparation, step(preparation, case.pace)) if d > now)
+    held = held_coverage(case, hold)
+
+    def off(dose: Fraction) -> tuple[float, Fraction]:
+        intake = case.intake({**settled, main: dose})
+        return max(abs(log(e.coverage(intake) / held[e.basis.id])) for e in on), -dose
+
+    return _change(case, hold, {**settled, main: min((now, *doses), key=off)}, on)
+
+
+def excess(case: SwitchCase, hold: Hold) -> dict[str, Fraction]:
+    """What is still taken above the checkpoint of the target's lesser medicine."""
+    return {
+        key: hold.kept[key] - hold.checkpoint[key]
+        for key in case.target_ids[1:]
+        if hold.kept[key] > hold.checkpoint[key]
+    }
+
+
+# --- down ------------------------------------------------------------------------------------
+
+
+def lowered(case: SwitchCase, hold: Hold, least: float) -> Change:
+    """The first step back that is at least `least` of the hold's dose on every basis left open.
+
+    Where no tablets go so far, as far as they go: the last hormone is never taken away.
+    """
+    held, on = held_coverage(case, hold), open_to_less(case, hold)
+
+    def enough(taken: Amounts) -> bool:
+        intake = case.intake(taken)
+        return all(e.coverage(intake) <= (1 - least) * held[e.basis.id] + TIE for e in on)
+
+    last = hold.taken
+    for taken in _steps_down(case, hold):
+        last = taken
+        if enough(taken):
+            break
+    return _change(case, hold, last, on)
+
+
+def _steps_down(case: SwitchCase, hold: Hold) -> Iterator[dict[str, Fraction]]:
+    """Ever lower doses, one medicine after the other, while any hormone is left."""
+    taken = hold.taken
+    for key in _first_to_fall(case, hold):
+        preparation = case.preparations[key]
+        increment = step(preparation, case.pace)
+        while taken[key]:
+            taken = {**taken, key: next_down(preparation, increment, taken[key])}
+            if not any(taken.values()):
+                return
+            yield taken
+
+
+def _first_to_fall(case: SwitchCase, hold: Hold) -> list[str]:
+    """Swallowed T3 before levothyroxine, the old medicine's before the target's, and of two that
+    carry T3 liothyronine, which is T3 alone, before desiccated thyroid."""
+    return sorted(
+        hold.taken,
+        key=lambda key: (
+            not case.preparations[key].carries_t3,
+            key in hold.kept,
+            case.preparations[key].kind is not Kind.LIOTHYRONINE,
+        ),
+    )
