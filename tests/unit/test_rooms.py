@@ -49,3 +49,58 @@ def test_a_class_name_has_one_meaning_in_the_whole_package() -> None:
                 where.setdefault(node.name, []).append(source.name)
     assert len(where) > 200
     assert {name: files for name, files in where.items() if len(files) > 1} == {}
+
+
+CACHES = {
+    "dosing/kept.py": {"rows", "draft"},  # whole plans
+    "dosing/kits.py": {"smallest_kit"},  # tablet tables, from here
+    "dosing/moves.py": {"rungs"},
+    "dosing/prior.py": {"_old_doses", "with_mask"},  # the second lives as long as one search
+    "dosing/tablets.py": {"makings"},
+    "nightly/sieve.py": {"_kinds", "_aims", "_is_reason", "_is_for_thyroid"},  # the night's own
+    "nightly/spark.py": {"_catalogue"},
+    "reading/concerns.py": {"_known"},  # readings of words, from here
+    "reading/dates.py": {"_DATES"},
+    "reading/hearing.py": {"_HEARD"},
+    "reading/labs.py": {"_CONVERTED"},
+    "reading/medication_resources.py": {"_FOR"},
+    "reading/medicines.py": {"_EVIDENCE", "_OTHER", "_TOLD"},
+    "reading/names.py": {"_NAMED"},
+    "reading/quantities.py": {"_from_library"},
+    "reading/sig.py": {"_SIGS"},
+    "sheet/rendering.py": {"_environment"},  # the compiled templates
+}
+"""Every cache there may be, each with its reason beside it or in `service/docs/decisions.md`."""
+
+
+def test_there_is_no_cache_but_those_with_a_reason() -> None:
+    package = ROOT / "service" / "crossgrain"
+    found: dict[str, set[str]] = {}
+    for source in package.rglob("*.py"):
+        for node in ast.walk(ast.parse(source.read_text("utf-8"))):
+            for name in _caches_in(node):
+                found.setdefault(source.relative_to(package).as_posix(), set()).add(name)
+    assert found == CACHES
+
+
+def _caches_in(node: ast.AST) -> list[str]:
+    """What a definition or an assignment calls a cache."""
+    if isinstance(node, ast.FunctionDef):
+        return [node.name] if any(map(_is_cache, node.decorator_list)) else []
+    if isinstance(node, ast.Assign | ast.AnnAssign) and node.value:
+        made = [part for part in ast.walk(node.value) if isinstance(part, ast.Call)]
+        targets = node.targets if isinstance(node, ast.Assign) else [node.target]
+        return [ast.unparse(t).rpartition(".")[2] for t in targets if any(map(_is_cache, made))]
+    if isinstance(node, ast.Call) and ast.unparse(node.func) == "object.__setattr__":
+        return [ast.literal_eval(node.args[1])] if any(map(_is_cache, node.args)) else []
+    return []
+
+
+def _is_cache(node: ast.AST) -> bool:
+    called = ast.unparse(node.func if isinstance(node, ast.Call) else node)
+    return called.removeprefix("functools.") in {
+        "lru_cache",
+        "cache",
+        "cached_property",
+        "Remembered",
+    }

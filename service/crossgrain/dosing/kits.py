@@ -52,15 +52,10 @@ class Kit:
         DomainError
             field ``stock``, where it does not make the dose.
         """
-        return _day_dose(self, amount)
-
-
-@lru_cache(maxsize=4096)
-def _day_dose(kit: Kit, amount: Fraction) -> DayDose:
-    way = kit.way(amount)
-    if way is None:
-        raise not_stocked(kit.preparation, quantity(amount, kit.preparation.unit))
-    return day_dose(kit.preparation, way)
+        way = self.way(amount)
+        if way is None:
+            raise not_stocked(self.preparation, quantity(amount, self.preparation.unit))
+        return day_dose(self.preparation, way)
 
 
 def not_stocked(preparation: Preparation, wanted: str) -> DomainError:
@@ -73,7 +68,7 @@ def not_stocked(preparation: Preparation, wanted: str) -> DomainError:
     )
 
 
-@lru_cache(maxsize=2048)
+@lru_cache(maxsize=2048)  # a tablet table: one plan asks for the same few again for each branch
 def smallest_kit(
     preparation: Preparation,
     doses: frozenset[Fraction],

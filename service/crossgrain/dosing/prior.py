@@ -73,7 +73,7 @@ def old_doses(falling: Sequence[Move], home: Home, most_bought: int) -> OldDoses
     return _old_doses(tuple(falling), at_home, most_bought)
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(maxsize=1024)  # a tablet table: both prior therapies and every branch ask for the same
 def _old_doses(
     falling: tuple[Move, ...], home: tuple[frozenset[Fraction], ...], most_bought: int
 ) -> OldDoses:

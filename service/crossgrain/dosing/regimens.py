@@ -3,7 +3,6 @@
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
-from functools import cached_property
 
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.names.errors import Category, DomainError
@@ -61,7 +60,7 @@ class DoseLine:
         return self.preparation.grains(self.daily)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Regimen:
     """All thyroid hormone that a patient takes."""
 
@@ -70,32 +69,32 @@ class Regimen:
     def __iter__(self) -> Iterator[DoseLine]:
         return iter(self.lines)
 
-    @cached_property
+    @property
     def t4_ug(self) -> Fraction:
         """Mean daily T4 from every line, µg."""
         return sum((line.t4_ug for line in self.lines), Fraction(0))
 
-    @cached_property
+    @property
     def t3_ug(self) -> Fraction:
         """Mean daily swallowed T3 from every line, µg."""
         return sum((line.t3_ug for line in self.lines), Fraction(0))
 
-    @cached_property
+    @property
     def grains(self) -> Fraction:
         """Mean daily labelled grains of desiccated thyroid."""
         return sum((line.grains for line in self.lines), Fraction(0))
 
-    @cached_property
+    @property
     def pure_t4_ug(self) -> Fraction:
         """Mean daily T4 that does not come in desiccated thyroid, µg."""
         return sum((line.t4_ug for line in self.lines if not line.grains), Fraction(0))
 
-    @cached_property
+    @property
     def pure_t3_ug(self) -> Fraction:
         """Mean daily T3 that does not come in desiccated thyroid, µg."""
         return sum((line.t3_ug for line in self.lines if not line.grains), Fraction(0))
 
-    @cached_property
+    @property
     def kinds(self) -> frozenset[Kind]:
         """The kinds of preparation in the regimen."""
         return frozenset(line.preparation.kind for line in self.lines)

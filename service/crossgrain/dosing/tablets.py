@@ -127,7 +127,6 @@ class Makings:
         )
 
 
-@lru_cache(maxsize=4096)
 def day_dose(preparation: Preparation, making: Making) -> DayDose:
     """A way to make a day's dose as tablets."""
     scale = makings(preparation).scale
@@ -156,7 +155,7 @@ def _tablets(pieces: tuple[int, ...], scale: int) -> Tablets:
     return Tablets(tuple(Piece(s, counts[s]) for s in sorted(counts, reverse=True)))
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=64)  # a tablet table: to make it anew each time takes ten times a whole plan
 def makings(preparation: Preparation) -> Makings:
     """All ways to make a day's dose of a preparation."""
     scale = 2 * lcm(1, *(strength.denominator for strength in preparation.strengths))

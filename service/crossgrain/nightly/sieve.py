@@ -144,6 +144,8 @@ class Sieve:
     def __init__(self, codes: CodeTables, preparations: Mapping[str, Preparation]) -> None:
         self._codes = codes
         self._decode = msgspec.json.Decoder(Head).decode
+        # An export names the same few hundred concepts in millions of lines, and each process
+        # looks at its own share: what a concept is, is settled once for each.
         self._kinds = lru_cache(maxsize=65536)(_kind_judge(codes, preparations))
         self._aims = lru_cache(maxsize=65536)(_condition_judge(codes))
         self._is_reason = lru_cache(maxsize=65536)(partial(is_thyroid_reason, codes=codes))

@@ -193,7 +193,7 @@ def _judge(
     yield number, len(lines), b"".join(line + b"\n" for line in lines)
 
 
-@lru_cache(maxsize=1)
+@lru_cache(maxsize=1)  # each executor is given many partitions
 def _catalogue(options: RunOptions) -> Catalogue:
     """The tables, read once per process."""
     return load_catalogue(options.chart)

@@ -18,7 +18,6 @@ from codecs import BOM_UTF8
 from collections import Counter
 from collections.abc import Iterator
 from decimal import Decimal, InvalidOperation
-from functools import lru_cache
 from itertools import accumulate
 from typing import Any
 
@@ -98,9 +97,8 @@ def _any_number(_: object) -> int:
     return 0
 
 
-@lru_cache(maxsize=4096)
 def _number(text: str) -> Decimal:
-    """Numbers come back, so they are remembered; each is short, or refused."""
+    """One decimal, exact; too long or too large a one is refused."""
     try:
         number = Decimal(text)
     except InvalidOperation:  # an exponent of more digits than a Decimal can have

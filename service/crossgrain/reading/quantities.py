@@ -144,7 +144,7 @@ def _may_be_a_dose(code: str) -> bool:
     return len(code) <= _LONGEST and code.isascii() and not _NO_DOSE.search(code)
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=256)  # the library takes 1 ms for one unit, as long as a whole record
 def _from_library(code: str) -> Unit | None:
     """A mass or volume that the table does not hold, by the UCUM library.
 
@@ -206,13 +206,7 @@ def checked_number(value: object, expression: str) -> int | Decimal:
 
 def exact(value: object, expression: str) -> Fraction:
     """A decoded JSON number as an exact fraction; anything else is refused."""
-    return _fraction(checked_number(value, expression))
-
-
-@lru_cache(maxsize=4096)
-def _fraction(value: int | Decimal) -> Fraction:
-    """Numbers come back: tablets, strengths, the ends of reference ranges."""
-    return Fraction(value)
+    return Fraction(checked_number(value, expression))
 
 
 def scaled(value: Fraction, factor: Fraction) -> Fraction:

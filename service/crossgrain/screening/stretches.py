@@ -17,7 +17,6 @@ from bisect import bisect_right
 from collections import deque
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
-from functools import cached_property
 from itertools import islice, pairwise
 
 from crossgrain.dosing.preparations import Kind
@@ -28,7 +27,7 @@ from crossgrain.screening.limits import Limits
 TODAY = 0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Stretch:
     """Days on which one regimen was taken.
 
@@ -46,7 +45,7 @@ class Stretch:
     doubt: str = ""
     assumed_end: bool = False
 
-    @cached_property
+    @property
     def regimen(self) -> Regimen:
         """Everything that was taken on these days."""
         return Regimen(tuple(line for intake in self.intakes for line in intake.lines))

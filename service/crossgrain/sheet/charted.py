@@ -6,7 +6,6 @@ Nothing in a plan rests on this: it is drawn, and stands in a table below the dr
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from functools import lru_cache
 from math import exp
 
 from crossgrain.catalogue import Catalogue
@@ -156,15 +155,15 @@ def _daily(followed: PoolCourse, curve_of: Callable[[Pools, Intake], Curve]) -> 
     """The curve's value at the beginning of each day, and at the end of the last."""
     values: list[float] = []
     segments = list(followed.segments())
+    longest = max((int(period.days) for _, period, _ in segments), default=0)
+    decays = _decays(followed.kinetics, longest + 1)
     for number, (_, period, pools) in enumerate(segments, start=1):
         level, slow, fast = curve_of(pools, period.intake)
         last = number == len(segments)
-        decays = _decays(followed.kinetics, int(period.days) + last)
-        values.extend(level + slow * e4 + fast * e3 for e4, e3 in decays)
+        values.extend(level + slow * e4 + fast * e3 for e4, e3 in decays[: int(period.days) + last])
     return tuple(values)
 
 
-@lru_cache(maxsize=1024)
 def _decays(kinetics: Kinetics, days: int) -> Sequence[tuple[float, float]]:
     """What is left of each pool's deviation after 0, 1, … days."""
     return tuple((exp(-day / kinetics.t4_tau), exp(-day / kinetics.t3_tau)) for day in range(days))

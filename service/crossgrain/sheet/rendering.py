@@ -34,7 +34,7 @@ def shown(value: object) -> object:
     return value
 
 
-@lru_cache(maxsize=1)
+@lru_cache(maxsize=1)  # made with the first page, and its templates compiled once
 def _environment() -> Environment:
     environment = Environment(
         loader=PackageLoader("crossgrain.sheet"),

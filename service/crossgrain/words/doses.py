@@ -3,7 +3,6 @@
 from collections.abc import Iterable, Sequence
 from datetime import date
 from fractions import Fraction
-from functools import lru_cache
 
 from crossgrain.core.judge import by_date
 from crossgrain.dosing.plan import LineDose
@@ -71,18 +70,9 @@ def tablets(count: Fraction) -> str:
     >>> tablets(Fraction(3, 2))
     '1 and a half tablets'
     """
-    return _tablets(count.numerator, count.denominator)
-
-
-# An answer names the same few doses again and again. The caches are keyed on a fraction's two
-# integers, which are found at once; to hash a fraction costs as much as to write it.
-
-
-@lru_cache(maxsize=256)
-def _tablets(numerator: int, denominator: int) -> str:
-    parts, finer = divmod(numerator * 4, denominator)
+    parts, finer = divmod(count.numerator * 4, count.denominator)
     if finer:
-        raise ValueError(f"{Fraction(numerator, denominator)} tablets cannot be cut")
+        raise ValueError(f"{count} tablets cannot be cut")
     whole, quarters = divmod(parts, 4)
     if not whole:
         return _PART_OF_ONE[quarters]
@@ -94,12 +84,6 @@ def amount(preparation: Preparation, value: Fraction) -> str:
 
     A fixed-ratio product is named by both its hormones.
     """
-    return _amount(preparation, value.numerator, value.denominator)
-
-
-@lru_cache(maxsize=4096)
-def _amount(preparation: Preparation, numerator: int, denominator: int) -> str:
-    value = Fraction(numerator, denominator)
     if preparation.kind is Kind.FIXED_RATIO:
         both = map(printing.amount, (preparation.t4_ug(value), preparation.t3_ug(value)))
         return f"{'/'.join(both)} {printing.unit_word(preparation.unit, value)}"

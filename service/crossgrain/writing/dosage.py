@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
-from functools import lru_cache
 from math import ceil
 from typing import Any
 
@@ -151,12 +150,7 @@ def instruction_text(
     often = _often(times) if place is None else times[place]
     if line.week:
         often = f"on {weekday_words(weekdays_of(line, piece))}, in the morning"
-    take = _take(
-        line.preparation,
-        often,
-        *(piece.strength.numerator, piece.strength.denominator),
-        *(each.numerator, each.denominator),
-    )
+    take = _take(line.preparation, piece.strength, each, often)
     days = f"rom {wording.words(course.first_day)} to {wording.words(course.last_day)}"
     sentences = [
         f"Only if your prescriber tells you so ({scope.condition})." if scope.condition else "",
@@ -173,10 +167,8 @@ def _often(times: Sequence[str]) -> str:
     return f"{_OFTEN[len(times)]}, {at}"
 
 
-@lru_cache(maxsize=2048)
-def _take(preparation: Preparation, often: str, *numbers: int) -> str:
-    """What to take and how often: strength and tablets each as numerator and denominator."""
-    strength, each = Fraction(*numbers[:2]), Fraction(*numbers[2:])
+def _take(preparation: Preparation, strength: Fraction, each: Fraction, often: str) -> str:
+    """What to take, how many tablets at each dose, and how often."""
     how = f", {EMPTY_STOMACH}" if preparation.t4_ug_per_unit else ""
     return f"{product(preparation, strength)}s: take {tablets(each)} {often}{how}."
 

@@ -3,7 +3,6 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from functools import lru_cache
 from typing import Any
 
 from crossgrain.core.proposal import Outcome, Proposal
@@ -38,17 +37,14 @@ class Wording:
 
     def iso(self, number: int) -> str:
         """The calendar date of a day of the plan, as FHIR writes it."""
-        return _calendar(self.first_ordinal + number)[0]
+        return self._day(number).isoformat()
 
     def words(self, number: int) -> str:
         """The same, as a person reads it."""
-        return _calendar(self.first_ordinal + number)[1]
+        return date_words(self._day(number))
 
-
-@lru_cache(maxsize=4096)
-def _calendar(ordinal: int) -> tuple[str, str]:
-    day = date.fromordinal(ordinal)
-    return day.isoformat(), date_words(day)
+    def _day(self, number: int) -> date:
+        return date.fromordinal(self.first_ordinal + number)
 
 
 Resource = dict[str, Any]

@@ -2,7 +2,6 @@
 
 from decimal import Decimal
 from fractions import Fraction
-from functools import lru_cache
 from typing import Any
 
 from crossgrain.names.printing import exact_decimal
@@ -34,17 +33,12 @@ def exact_quantity(value: Fraction, code: str) -> dict[str, Any]:
     ValueError
         where no finite decimal equals it.
     """
-    return counted(value.numerator, code, value.denominator)
+    return quantity(exact_decimal(value), code)
 
 
-def counted(number: int, code: str, parts: int = 1) -> dict[str, Any]:
-    """So many as a quantity, or that divided in so many parts."""
-    return quantity(_decimal(number, parts), code)
-
-
-@lru_cache(maxsize=4096)
-def _decimal(number: int, parts: int) -> Decimal:
-    return exact_decimal(Fraction(number, parts))
+def counted(number: int, code: str) -> dict[str, Any]:
+    """So many as a quantity."""
+    return quantity(Decimal(number), code)
 
 
 def quantity(value: Decimal, code: str) -> dict[str, Any]:
