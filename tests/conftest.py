@@ -1,17 +1,15 @@
-"""What holds for every test: a busy machine makes none fail, and its place says what is slow."""
+"""What holds for every test: how many examples it has, and that its place says what is slow."""
 
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, settings
+from hypothesis import settings
+from tests import budget
 from tests.api.errors import every_error_is_a_row
 
-__all__ = ["every_error_is_a_row"]
+__all__ = ["budget", "every_error_is_a_row"]
 
-settings.register_profile(
-    "any machine", settings(), deadline=None, suppress_health_check=[HealthCheck.too_slow]
-)
-settings.load_profile("any machine")
+settings.load_profile("ordinary")
 
 SLOW = (
     "api/faults",
@@ -31,6 +29,8 @@ SLOW = (
     "unit/supply",
 )
 """Real processes, a browser, another language's tools, or thousands of answers."""
+PROCESSES = "start"
+"""The fixture that starts real servers: what asks for it is slow wherever it stands."""
 TESTS = Path(__file__).parent
 collect_ignore = ["golden/stopped"]  # imported, it stops the clock of whoever imports it
 
@@ -38,7 +38,10 @@ collect_ignore = ["golden/stopped"]  # imported, it stops the clock of whoever i
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Mark by place, so that a new test in one of these is slow from its first day."""
     for item in items:
-        if TESTS in item.path.parents and _slow(item.path.relative_to(TESTS).as_posix()):
+        if TESTS not in item.path.parents:
+            continue
+        asked = getattr(item, "fixturenames", ())
+        if PROCESSES in asked or _slow(item.path.relative_to(TESTS).as_posix()):
             item.add_marker(pytest.mark.slow)
 
 

@@ -7,13 +7,14 @@ from typing import Any
 from fastapi.testclient import TestClient
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from tests.budget import examples
 from tests.properties.reading.mutations import places
 
 from .calls import FHIR, PATIENTS, PROPOSE, QUERY
 
 RECORDS = [json.loads(path.read_text()) for path in sorted(PATIENTS.iterdir())]
 FUZZ = settings(
-    max_examples=150,
+    examples(150),
     derandomize=True,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )

@@ -17,6 +17,7 @@ from tests.api.calls import FHIR, LT4, PROPOSE, RECORD
 from tests.api.conftest import STOPPED
 from tests.api.hooks import ORDER, call, grains
 from tests.api.test_cds_fetching import SERVER, Ehr, lacking
+from tests.budget import examples
 
 from crossgrain.app.factory import create_app
 from crossgrain.auth.cds_client import InRedis
@@ -29,7 +30,7 @@ ANY = st.text(st.characters(exclude_categories=()), max_size=40)
 ONE_OF_EACH = ("ü", "Ω", "\u2028", "\x00", "\r\nX-Evil: 1", "\ud800", "𝟙", "²", " ")
 HEADER = st.one_of(st.binary(max_size=40), ANY.map(lambda text: text.encode("utf-8", "replace")))
 FEW = settings(
-    max_examples=40,
+    examples(40),
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )

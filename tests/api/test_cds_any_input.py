@@ -7,6 +7,7 @@ from typing import Any
 from fastapi.testclient import TestClient
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from tests.budget import examples
 from tests.properties.reading.mutations import places
 
 from crossgrain.auth.tokens import NotKnown, read_header, unverified_issuer
@@ -16,7 +17,7 @@ from .signing import part
 from .test_any_input import anything
 
 FUZZ = settings(
-    max_examples=120,
+    examples(120),
     derandomize=True,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )

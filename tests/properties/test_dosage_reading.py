@@ -11,8 +11,9 @@ from functools import partial
 from typing import Any, TypeVar
 
 from fhir.resources.R4B.medicationstatement import MedicationStatement
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from tests.budget import examples
 from tests.unit.reading.records import (
     DAILY,
     LT4,
@@ -167,14 +168,14 @@ def daily(medicine: Json, *dosages: Json) -> Fraction | None:
     return record.regimen.t4_ug
 
 
-@settings(max_examples=300)
+@examples(300)
 @given(cases())
 def test_a_legal_dosage_is_read_as_it_is_meant_or_asked_about_when_implausible(case: Case) -> None:
     plausible = Fraction(25, 2) <= case.per_day <= 400
     assert daily(case.medicine, case.dosage) == (case.per_day if plausible else None)
 
 
-@settings(max_examples=100)
+@examples(100)
 @given(cases())
 def test_the_generated_statements_are_legal_fhir(case: Case) -> None:
     """By fhir.resources, an independent model of R4B, whose statement is that of R4."""
@@ -182,7 +183,7 @@ def test_the_generated_statements_are_legal_fhir(case: Case) -> None:
     assert legal.dosage[0].doseAndRate
 
 
-@settings(max_examples=150)
+@examples(150)
 @given(cases(), st.sampled_from([Fraction(10), Fraction(1000)]), st.booleans())
 def test_a_slip_of_ten_or_a_thousand_is_never_read_as_something_in_between(
     case: Case, slip: Fraction, up: bool
@@ -194,7 +195,7 @@ def test_a_slip_of_ten_or_a_thousand_is_never_read_as_something_in_between(
     assert found in (None, case.per_day * factor)
 
 
-@settings(max_examples=100)
+@examples(100)
 @given(cases(), st.integers(2, 9))
 def test_two_statements_of_one_dose_that_differ_are_asked_about(case: Case, times: int) -> None:
     quantity = case.dosage["doseAndRate"][0]["doseQuantity"]
@@ -203,7 +204,7 @@ def test_two_statements_of_one_dose_that_differ_are_asked_about(case: Case, time
     assert daily(case.medicine, {**case.dosage, "doseAndRate": both}) is None
 
 
-@settings(max_examples=100)
+@examples(100)
 @given(st.integers(8, 400), st.sampled_from(["d", "wk", "mo", "a"]))
 def test_a_tablet_less_often_than_weekly_is_never_computed(period: int, unit: str) -> None:
     timing = repeat(frequency=1, period=period, periodUnit=unit)
@@ -227,7 +228,7 @@ SIGS = st.sampled_from(
 )
 
 
-@settings(max_examples=100)
+@examples(100)
 @given(st.integers(50, 150), SIGS, st.sampled_from(["mcg", "µg", "micrograms"]))
 def test_a_sig_alone_is_read_as_it_is_meant_and_to_be_confirmed(
     micrograms: int, frequency: tuple[str, Fraction], unit: str
@@ -239,7 +240,7 @@ def test_a_sig_alone_is_read_as_it_is_meant_and_to_be_confirmed(
     assert record.confirm
 
 
-@settings(max_examples=100)
+@examples(100)
 @given(cases(), st.text(max_size=40))
 def test_words_beside_a_coded_dose_never_change_it(case: Case, words: str) -> None:
     plausible = Fraction(25, 2) <= case.per_day <= 400
@@ -247,7 +248,7 @@ def test_words_beside_a_coded_dose_never_change_it(case: Case, words: str) -> No
     assert found in (None, case.per_day if plausible else None)
 
 
-@settings(max_examples=100)
+@examples(100)
 @given(st.integers(1, 40), st.sampled_from(["desiccated-thyroid-60", "desiccated-thyroid-65"]))
 def test_desiccated_thyroid_by_mass_is_of_its_family_or_asked_about(
     eighths: int, family: str
@@ -289,7 +290,7 @@ def outcome(act: Callable[[], T]) -> T | Unreadable:
         return refusal
 
 
-@settings(max_examples=300)
+@examples(300)
 @given(cases(), st.sampled_from(ELEMENTS), JSON)
 def test_any_value_in_any_element_ends_in_a_record_or_a_refusal(
     case: Case, element: str, value: object
@@ -299,7 +300,7 @@ def test_any_value_in_any_element_ends_in_a_record_or_a_refusal(
     assert isinstance(found, Record) or found.expression.startswith("Bundle")
 
 
-@settings(max_examples=200)
+@examples(200)
 @given(st.dictionaries(st.text(max_size=12), JSON, max_size=4), st.sampled_from(list(FhirVersion)))
 def test_any_object_ends_in_a_record_or_a_refusal(content: Json, version: FhirVersion) -> None:
     for tree in (content, {**bundle(), **content}, bundle(content)):
@@ -307,14 +308,14 @@ def test_any_object_ends_in_a_record_or_a_refusal(content: Json, version: FhirVe
         assert isinstance(found, Record) or found.message
 
 
-@settings(max_examples=200)
+@examples(200)
 @given(st.binary(max_size=60))
 def test_any_bytes_end_in_an_object_or_a_refusal(body: bytes) -> None:
     found = outcome(lambda: parse(body))
     assert isinstance(found, dict) or found.message
 
 
-@settings(max_examples=200)
+@examples(200)
 @given(st.dictionaries(st.text(max_size=6), JSON, max_size=5))
 def test_what_is_written_is_read_back_the_same(content: Json) -> None:
     assert parse(encoded(content)) == content

@@ -4,8 +4,9 @@ from dataclasses import replace
 from datetime import date
 from fractions import Fraction
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from tests.budget import examples
 from tests.properties.test_safety import RISKS, patients
 
 from crossgrain.catalogue import load_catalogue
@@ -43,7 +44,7 @@ def answer(facts: Facts, request: SwitchRequest) -> Proposal | None:
         return None
 
 
-@settings(max_examples=150)
+@examples(150)
 @given(patients(), requests)
 def test_a_stop_and_a_series_never_come_together(facts: Facts, request: SwitchRequest) -> None:
     proposal = answer(facts, request)
@@ -63,7 +64,7 @@ def climbing_t3(plan: Plan, day: int) -> Fraction:
     )
 
 
-@settings(max_examples=120)
+@examples(120)
 @given(patients(), requests, st.sampled_from(RISKS))
 def test_a_further_risk_never_raises_t3_faster_or_further(
     facts: Facts, request: SwitchRequest, risk: str

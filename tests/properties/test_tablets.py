@@ -4,8 +4,9 @@ from dataclasses import replace
 from fractions import Fraction
 from itertools import combinations_with_replacement
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from tests.budget import examples
 from tests.unit.dosing.switches import GRAIN_60, GRAIN_65, LT3, LT4
 
 from crossgrain.dosing.tablets import MOST_PIECES, best_day_dose, makings, nearest_doses
@@ -40,7 +41,7 @@ def handfuls(preparation):
     return best
 
 
-@settings(max_examples=60)
+@examples(60)
 @given(preparations())
 def test_every_dose_that_a_handful_makes_is_made_with_the_fewest_broken_tablets(preparation):
     table = makings(preparation)
@@ -56,7 +57,7 @@ def test_every_dose_that_a_handful_makes_is_made_with_the_fewest_broken_tablets(
         assert sum(int(p.count) + (p.count % 1 > 0) for p in tablets.pieces) <= MOST_PIECES
 
 
-@settings(max_examples=60)
+@examples(60)
 @given(preparations(), st.sets(st.integers(0, 4)), st.integers(0, 300))
 def test_what_is_made_of_some_strengths_alone_needs_no_other_and_breaks_nothing_stronger(
     preparation, places, largest
@@ -87,7 +88,7 @@ def test_the_days_two_doses_of_lt3_make_the_whole(fives):
     assert all(p.count.denominator == 1 for taken in dose.times for p in taken.pieces)
 
 
-@settings(max_examples=80)
+@examples(80)
 @given(
     preparations(),
     st.fractions(Fraction(1, 8), 400, max_denominator=8),

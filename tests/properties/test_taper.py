@@ -9,8 +9,9 @@ from functools import partial
 from itertools import pairwise, product
 from math import exp, inf, log
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from tests.budget import examples
 
 from crossgrain.dosing.kinetics import Intake, Kinetics, Pools, PoolWeights
 from crossgrain.dosing.taper import EQUAL, TIE, Leaning, Level, Problem, Segment, shares_of
@@ -251,7 +252,7 @@ def over(weights, start):
     return PoolWeights(*(weight / worth for weight in weights))
 
 
-@settings(max_examples=200, deadline=None)
+@examples(200)
 @given(problems())
 def test_the_best_is_the_best_and_the_chosen_is_the_simplest_near_it(problem):
     leaning = problem.leaning

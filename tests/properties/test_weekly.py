@@ -4,8 +4,9 @@ from fractions import Fraction
 from itertools import cycle, islice, pairwise
 
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
+from tests.budget import examples
 from tests.unit.dosing.switches import CATALOGUE, KINETICS, LT3, LT4, plan, regimen
 
 from crossgrain.dosing.plan import LineDose, Plan, Step, courses
@@ -141,7 +142,7 @@ def test_a_week_is_shared_only_where_it_was_asked_for() -> None:
     assert not any(line.week for step in without.steps for line in step.lines)
 
 
-@settings(max_examples=20)
+@examples(20)
 @given(weekly_plans())
 def test_the_shipped_tables_are_not_changed_by_a_wish(made: tuple[Plan, tuple[int, ...]]) -> None:
     assert made
