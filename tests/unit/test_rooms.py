@@ -52,9 +52,10 @@ def test_a_class_name_has_one_meaning_in_the_whole_package() -> None:
 
 
 CACHES = {
+    "dosing/combination.py": {"pairs"},  # a tablet table, as those of kits, moves, prior, tablets
     "dosing/kept.py": {"rows", "draft"},  # whole plans
-    "dosing/kits.py": {"smallest_kit"},  # tablet tables, from here
-    "dosing/moves.py": {"rungs"},
+    "dosing/kits.py": {"smallest_kit"},
+    "dosing/moves.py": {"climbing", "evenly_divided", "rungs"},
     "dosing/prior.py": {"_old_doses", "with_mask"},  # the second lives as long as one search
     "dosing/tablets.py": {"makings"},
     "nightly/sieve.py": {"_kinds", "_aims", "_is_reason", "_is_for_thyroid"},  # the night's own

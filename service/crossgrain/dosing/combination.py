@@ -18,7 +18,7 @@ from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.printing import percent
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=64)  # a tablet table, as those that it is made of
 def pairs(lt4: Preparation, lt3: Preparation) -> tuple[TargetDose, ...]:
     """The orderable doses of LT4 and LT3 that keep the ratio, the least LT3 first."""
     doses = rungs(lt4, lt4.increment)

@@ -190,7 +190,7 @@ def rungs(preparation: Preparation, increment: Fraction) -> tuple[Fraction, ...]
     )
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=256)  # a tablet table
 def climbing(preparation: Preparation, increment: Fraction) -> tuple[Fraction, ...]:
     """The rungs that are reached on the way up: of LT3 those that tablets divide evenly.
 
@@ -200,7 +200,7 @@ def climbing(preparation: Preparation, increment: Fraction) -> tuple[Fraction, .
     return tuple(dose for dose in rungs(preparation, increment) if not table.ways(dose)[0].jumps)
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=64)  # a tablet table
 def evenly_divided(preparation: Preparation) -> tuple[Fraction, ...]:
     """Every day's dose that tablets divide evenly, on the grid of the climb or between."""
     table = makings(preparation)
