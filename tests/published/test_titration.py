@@ -5,6 +5,7 @@ each check; "from memory", "secondary" and "common practice, no source" are said
 """
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from tests.properties.titration.claims import holding, labs
@@ -167,3 +168,35 @@ def test_a_generic_name_of_another_language_is_that_medicine(medicine: str, name
     own = Case(taken=(Taken(medicine, DOSES[medicine]),), target=target)
     named = planned(replace(own, names=((medicine, name),)))
     assert named.series.doses == planned(own).series.doses
+
+
+# --- what nobody publishes --------------------------------------------------------------------
+
+JUDGED = {
+    "taper.choice.tolerance": 0.02, "labs.between.latest_days": 3, "labs.between.earliest_days": 7,
+    "supply.reserve_days": 14, "need.frankly_high": 1.2, "need.high": 1.1, "need.low": 0.9,
+    "need.suppressed": 0.8, "guard.ug_per_kg": 2, "guard.coverage": 1.25,
+    "guard.pregnant_ug_per_kg": 2.4, "guard.pregnant_coverage": 1.5, "branch.raise.high": 0.08,
+    "branch.raise.very_high": 0.12, "branch.raise.most_at_once": 0.25, "branch.in_range.from": 0.85,
+    "branch.in_range.to": 1.18, "branch.step_back.low": 0.1, "branch.step_back.very_low": 0.2,
+    "lt3.most_rise_ug": 5, "t3.highest_single_ug": 25,
+}  # fmt: skip
+ROWS = {
+    cells[1].strip().strip("`"): cells
+    for line in (Path(__file__).parents[2] / "service/docs/numbers.md").read_text().splitlines()
+    if len(cells := line.split("|")) > 6
+}
+
+
+@pytest.mark.parametrize(("key", "value"), JUDGED.items())
+def test_a_number_that_is_our_judgement_stands_in_the_table_and_is_marked_so(
+    key: str, value: float
+) -> None:
+    assert float(ROWS[key][2]) == value
+    assert "our judgement" in ROWS[key][-2]
+
+
+def test_eight_weeks_between_draws_is_the_labels() -> None:
+    # levothyroxine label: every 6-8 weeks (secondary)
+    assert float(ROWS["labs.between.apart_days"][2]) == 56
+    assert "label" in ROWS["labs.between.apart_days"][-2]

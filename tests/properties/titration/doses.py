@@ -4,17 +4,22 @@ import json
 import re
 from collections.abc import Iterator
 
-from tests.properties.titration.claims import Claim, Look, wanted
+from tests.properties.titration.claims import Claim, Look, in_range, wanted
 from tests.properties.titration.figures import (
     CHARTS,
     EXACT,
+    LT3_ONCE_UG,
+    LT3_SINGLE_UG,
+    LT3_STEP_UG,
     MOST_COVERED,
     MOST_COVERED_PREGNANT,
     MOST_UG_PER_KG,
     MOST_UG_PER_KG_PREGNANT,
+    RATIO,
     SETTLED,
+    TABLETS_OFF,
 )
-from tests.properties.titration.reading import Answer, Course, worth
+from tests.properties.titration.reading import Answer, Course, grains, worth
 
 
 def _courses(answer: Answer) -> Iterator[tuple[str, Course]]:
@@ -46,11 +51,51 @@ def _days(answer: Answer) -> Iterator[tuple[str, int, list[float], list[float]]]
             before = now
 
 
+def lt3_above_5_micrograms_is_taken_twice_a_day(answer: Answer) -> Iterator[Look]:
+    """An unchanged dose of today may stay as it is."""
+    for name, day, before, now in _days(answer):
+        if sum(now) > LT3_ONCE_UG + EXACT and now != before:
+            yield len(now) >= 2, f"{name}, day {day}: {now}"
+
+
+def a_single_dose_of_lt3_rises_by_5_micrograms_at_the_most(answer: Answer) -> Iterator[Look]:
+    """At one step."""
+    for name, day, before, now in _days(answer):
+        rise = max(now, default=0.0) - max(before, default=0.0)
+        if sum(now) > sum(before) + EXACT:
+            yield rise <= LT3_STEP_UG + EXACT, f"{name}, day {day}: {before} → {now}"
+
+
 def lt3_never_goes_back_to_once_a_day_on_the_way_up(answer: Answer) -> Iterator[Look]:
     """A larger dose is never put together in one."""
     for name, day, before, now in _days(answer):
         if sum(now) > sum(before) + EXACT and len(before) > 1:
             yield len(now) > 1, f"{name}, day {day}: {before} → {now}"
+
+
+def more_than_25_micrograms_of_lt3_at_once_waits_for_a_named_act(answer: Answer) -> Iterator[Look]:
+    """In the series or in a branch, but for a dose of today's that falls."""
+    today = max(
+        (one.amount / one.times for one in answer.case.taken if one.medicine == "lt3"), default=0.0
+    )
+    changed = (max(now, default=0.0) for _, _, before, now in _days(answer) if now != before)
+    most = max((single for single in changed if single >= today), default=0.0)
+    if most > LT3_SINGLE_UG + EXACT:
+        yield "lt3-single-dose" in answer.held, f"{most:g} micrograms at once"
+
+
+def a_ratio_that_was_asked_for_is_kept(answer: Answer) -> Iterator[Look]:
+    """Never more T3 than 13:1 where labs are in range; less than 20:1 is said, with its number."""
+    stays = in_range(answer)
+    if wanted(answer.case) != ("lt4", "lt3") or not stays:
+        return
+    kept = stays.course.settled
+    if kept.get("lt3"):
+        ratio = kept.get("lt4", 0.0) / kept["lt3"]
+        low, high = RATIO
+        yield ratio >= low * (1 - TABLETS_OFF), f"{kept}: {ratio:.1f}:1"
+        said = f"{round(ratio, 1):g}:1" in json.dumps(answer.checkpoint)
+        yield ratio <= high * (1 + TABLETS_OFF) or said, f"{kept}: {ratio:.1f}:1 is not said"
 
 
 _RATIO = re.compile(r"[0-9]:1\b")
@@ -74,6 +119,16 @@ def pregnant_to_lt4_is_never_less_than_the_most_generous_chart(answer: Answer) -
             for chart in CHARTS:
                 short = worth(chart, now) < worth(chart, answer.before) - EXACT
                 yield not short, f"day {day}, {chart}: {now}"
+
+
+def in_pregnancy_desiccated_thyroid_is_not_ended_ahead_of_its_lt4(
+    answer: Answer,
+) -> Iterator[Look]:
+    """Under an overlap it goes on beside the first weeks of LT4."""
+    case = answer.case
+    had = grains(answer.before)
+    if case.pregnant and had and wanted(case) == ("lt4",) and case.prior == "overlap":
+        yield grains(answer.series.daily(0)) > 0, f"{answer.series.daily(0)}"
 
 
 def more_than_the_weight_allows_waits_for_a_named_act(answer: Answer) -> Iterator[Look]:
@@ -100,9 +155,14 @@ def more_than_a_quarter_above_today_waits_for_a_named_act(answer: Answer) -> Ite
 
 
 CLAIMS: tuple[Claim, ...] = (
+    lt3_above_5_micrograms_is_taken_twice_a_day,
+    a_single_dose_of_lt3_rises_by_5_micrograms_at_the_most,
     lt3_never_goes_back_to_once_a_day_on_the_way_up,
+    more_than_25_micrograms_of_lt3_at_once_waits_for_a_named_act,
+    a_ratio_that_was_asked_for_is_kept,
     a_ratio_is_spoken_of_only_where_one_is_meant,
     pregnant_to_lt4_is_never_less_than_the_most_generous_chart,
+    in_pregnancy_desiccated_thyroid_is_not_ended_ahead_of_its_lt4,
     more_than_the_weight_allows_waits_for_a_named_act,
     more_than_a_quarter_above_today_waits_for_a_named_act,
 )

@@ -87,11 +87,63 @@ def two_branches_have_one_condition(tree: Json) -> None:
     _at(tree, tsh=2.0)["condition"] = _at(tree, tsh=9.0)["condition"]
 
 
+def a_high_tsh_gives_what_one_in_range_gives(tree: Json) -> None:
+    """The same orders."""
+    stays = _at(tree, tsh=2.0)["action"]
+    _at(tree, tsh=9.0)["action"] = stays
+
+
+def a_high_tsh_keeps_the_dose(tree: Json) -> None:
+    """The orders of one who has symptoms with a TSH in range."""
+    same = _at(tree, tsh=2.0, tooFast=True)["action"]
+    _at(tree, tsh=9.0)["action"] = same
+
+
+def the_old_medicine_is_halved_while_the_dose_rises(tree: Json) -> None:
+    """In the branch of a high TSH."""
+    for leaf in _leaves(tree, _at(tree, tsh=9.0)):
+        if leaf["resourceType"] == "MedicationRequest" and _medicine(leaf, "levothyroxine"):
+            _scale(leaf, 0.5)
+
+
+def a_low_tsh_keeps_the_dose(tree: Json) -> None:
+    """The same orders as for one in range."""
+    same = _at(tree, tsh=2.0, tooFast=True)["action"]
+    _at(tree, tsh=0.25)["action"] = same
+
+
+def a_low_tsh_leaves_nothing(tree: Json) -> None:
+    """No order at all."""
+    _at(tree, tsh=0.25)["action"] = []
+
+
+def symptoms_step_back(tree: Json) -> None:
+    """Whatever the TSH."""
+    back = _at(tree, tsh=0.25)["action"]
+    _at(tree, tsh=2.0, tooFast=True)["action"] = back
+
+
+def free_t3_is_not_looked_at(tree: Json) -> None:
+    """In any condition."""
+    for option in _branches(tree):
+        said = option["condition"][0]["expression"]
+        said["expression"] = said["expression"].replace("%freeT3 ", "%freeT3Low ")
+
+
 def age_is_forgotten_in_the_conditions(tree: Json) -> None:
     """6.0 becomes 4.0."""
     for branch in _branches(tree):
         said = branch["condition"][0]["expression"]
         said["expression"] = said["expression"].replace("6.0", "4.0")
+
+
+def lt3_is_taken_in_one_dose(tree: Json) -> None:
+    """Both of the day's doses in the morning."""
+    for order in _of(tree, "MedicationRequest"):
+        if _medicine(order, "liothyronine"):
+            for dosage in order["dosageInstruction"]:
+                repeat = dosage["timing"]["repeat"]
+                repeat["when"] = ["MORN"] * repeat["frequency"]
 
 
 def lt3_comes_back_to_one_dose(tree: Json) -> None:
@@ -105,11 +157,32 @@ def lt3_comes_back_to_one_dose(tree: Json) -> None:
             repeat["when"] = ["MORN"] * repeat["frequency"]
 
 
+def the_last_lt3_is_doubled(tree: Json) -> None:
+    """In the series."""
+    own = [o for o in _of(tree, "MedicationRequest") if _medicine(o, "liothyronine")]
+    for dosage in own[-1]["dosageInstruction"][-1:]:
+        for dose in dosage["doseAndRate"]:
+            dose["doseQuantity"]["value"] *= 3
+
+
 def half_the_lt4(tree: Json) -> None:
     """In the series."""
     for order in _of(tree, "MedicationRequest"):
         if _medicine(order, "levothyroxine"):
             _scale(order, 0.5)
+
+
+def desiccated_ends_on_day_one(tree: Json) -> None:
+    """Its orders are gone, and a task ends it at once."""
+    tree["entry"] = [
+        entry
+        for entry in tree["entry"]
+        if entry["resource"]["resourceType"] != "MedicationRequest"
+        or not _medicine(entry["resource"], "desiccated")
+    ]
+    for task in _of(tree, "Task"):
+        if "restriction" in task:
+            task["restriction"]["period"]["start"] = DAY_ONE
 
 
 def nothing_was_found(tree: Json) -> None:
@@ -139,6 +212,14 @@ def no_draw_on_the_way(tree: Json) -> None:
 def a_draw_on_the_way_falls_on_its_step(tree: Json) -> None:
     """No time is left to read it."""
     _move(_on_the_way(tree)[0], 7)
+
+
+def lt3_is_twice_as_much(tree: Json) -> None:
+    """In the series and in the branches."""
+    for intent in ("proposal", "option"):
+        for order in _of(tree, "MedicationRequest", intent):
+            if _medicine(order, "liothyronine"):
+                _scale(order, 2)
 
 
 def nothing_is_measured(tree: Json) -> None:

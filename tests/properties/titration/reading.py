@@ -190,6 +190,17 @@ class Answer:
         return {code for code, (severity, _) in self.findings.items() if severity == "moderate"}
 
     @cached_property
+    def need(self) -> float:
+        """What is needed as a part of today's dose, as the answer states it."""
+        (stated,) = (
+            parameter["valueDecimal"]
+            for contained in self.guidance["contained"]
+            for parameter in contained.get("parameter", ())
+            if parameter["name"] == "need"
+        )
+        return float(stated)
+
+    @cached_property
     def checkpoint(self) -> Json:
         """The one action of the group that holds the branches."""
         (group,) = self.of("RequestGroup", "RequestOrchestration")
