@@ -53,13 +53,15 @@ class _Kind:
     least: float = 0
 
 
+COMBINATION = "levothyroxine-liothyronine"
+"""Refused where tablets keep no ratio near the dose, as of some weeks of two tablets."""
 _KINDS = (
     _Kind(30, (LT4,), "desiccated-thyroid"),
-    _Kind(18, (LT4,), "levothyroxine-liothyronine", least=75),
+    _Kind(18, (LT4,), COMBINATION, least=88),
     _Kind(8, (LT4,), "liothyronine"),
     _Kind(14, (GRAIN_60,), "levothyroxine"),
     _Kind(4, (GRAIN_65,), "levothyroxine"),
-    _Kind(4, (GRAIN_60,), "levothyroxine-liothyronine", least=60),
+    _Kind(4, (GRAIN_60,), COMBINATION, least=90),
     _Kind(5, (GRAIN_60,), "desiccated-thyroid-liothyronine", least=120),
     _Kind(6, (LT3,), "levothyroxine"),
     _Kind(6, (LT4, LT3), "levothyroxine"),
@@ -74,7 +76,7 @@ def a_switch(rng: Random) -> Switch:
     first = Taken(kind.old[0], _drawn(STRENGTHS[kind.old[0]], rng, kind.least))
     if kind.old == (LT3,):
         first = Taken(LT3, first.strength, 1 if first.strength == 50 else rng.choice((1, 2)))
-    if kind.old == (LT4,) and rng.random() < 0.15:
+    if kind.old == (LT4,) and kind.target != COMBINATION and rng.random() < 0.15:
         first = Taken(LT4, first.strength, weekend=_drawn(STRENGTHS[LT4], rng))
     if len(kind.old) == 1:
         return Switch((first,), kind.target)
@@ -86,8 +88,7 @@ def a_rare_switch(rng: Random) -> Switch:
     strengths = sorted(STRENGTHS[LT4])
     lt4 = Taken(LT4, rng.choice(strengths[2:]), weekend=rng.choice(strengths))
     if rng.random() < 0.5:
-        targets = ("desiccated-thyroid", "levothyroxine-liothyronine", "liothyronine")
-        return Switch((lt4,), rng.choice(targets))
+        return Switch((lt4,), rng.choice(("desiccated-thyroid", "liothyronine")))
     lt3 = Taken(LT3, 5, rng.choice((1, 2, 3)))
     return Switch((lt4, lt3), rng.choice(("desiccated-thyroid", "levothyroxine")))
 
