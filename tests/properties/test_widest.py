@@ -33,6 +33,8 @@ FURTHER = {
     "desiccated-thyroid-65 195 to levothyroxine-liothyronine": 0.03,
     # It passes over doses that lie within a fortieth of today's: 180.5 µg beside 177.
     "levothyroxine 200 to levothyroxine-liothyronine": 0.04,
+    # Further by 0.002 since its checkpoint is a pair in ratio, 137 and 10 µg.
+    "levothyroxine 175 to levothyroxine-liothyronine": 0.025,
 }
 """Moves at the standard pace whose taper is further from the best than the policy's tolerance."""
 SAMPLE = 40
