@@ -13,8 +13,8 @@ from tests.conformance.patients import CATALOGUE, every_direction
 from tests.unit.writing.answers import resources, written
 
 from crossgrain.app.conformance.terminology import series_extension
-from crossgrain.dosing.planner import Wish
 from crossgrain.dosing.regimens import DoseLine, Regimen
+from crossgrain.dosing.wish import Wish
 from crossgrain.names.identity import FhirVersion
 from crossgrain.names.series_extension import MOST_BYTES, SERIES_URL
 from crossgrain.reading.series_mark import mark_in

@@ -34,11 +34,12 @@ from crossgrain.dosing.forecast import course, coverage_extremes, coverage_weigh
 from crossgrain.dosing.kinetics import ConstantIntake, intake_of, steady
 from crossgrain.dosing.moves import old_amounts, rungs
 from crossgrain.dosing.plan import LabDraw, LabReading, Plan, PriorTherapy, Stage, Step, courses
-from crossgrain.dosing.planner import Wish, plan_switch
+from crossgrain.dosing.planner import plan_switch
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.tablets import MOST_PIECES, can_be_ordered, makings
 from crossgrain.dosing.targets import Mixture, Target
+from crossgrain.dosing.wish import Wish
 from crossgrain.names.errors import Category, DomainError
 
 NONE = Fraction(0)

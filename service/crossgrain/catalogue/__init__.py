@@ -41,9 +41,9 @@ from crossgrain.dosing.evidence import Evidence, standing_of
 from crossgrain.dosing.kept import MOST_KEPT, KeptPlans
 from crossgrain.dosing.kinetics import KineticsTable, kinetics_from
 from crossgrain.dosing.moves import Products
-from crossgrain.dosing.planner import Tables
 from crossgrain.dosing.policy import Policy, policy_from
 from crossgrain.dosing.preparations import Kind, Preparation, preparations_from
+from crossgrain.dosing.wish import Tables
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.numbers import Numbers, only_known_keys, refuse, table
 from crossgrain.reading.code_tables import CodeTables

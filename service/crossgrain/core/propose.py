@@ -12,9 +12,9 @@ from crossgrain.core.proposal import DEFAULT_FAMILY, Proposal, SwitchRequest
 from crossgrain.core.series import PLAN_RUNNING, running_plan, with_last_supply
 from crossgrain.dosing.comparison import aim_on
 from crossgrain.dosing.plan import PriorTherapy
-from crossgrain.dosing.planner import Wish
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.targets import DESICCATED_TARGETS, TARGET_OF, Target
+from crossgrain.dosing.wish import Wish
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.reading.record import MedicineEntry, Question, Record
 from crossgrain.safety.assess import after_plan, before_plan, constraints

@@ -11,9 +11,10 @@ from functools import lru_cache
 
 from crossgrain.dosing.comparison import compare
 from crossgrain.dosing.plan import BasisRow, Plan
-from crossgrain.dosing.planner import PlanDraft, Tables, Wish, draft_of, finished, numbered
+from crossgrain.dosing.planner import PlanDraft, draft_of, finished, numbered
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import Mixture, Target
+from crossgrain.dosing.wish import Tables, Wish
 
 MOST_KEPT = 1024
 """About 25 kB each."""

@@ -6,29 +6,27 @@ that they lead to. The old medicine tapers as the new one climbs (`overlap`) or 
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.branch_doses import Hold
 from crossgrain.dosing.branches import Outline, outlines
-from crossgrain.dosing.case import Enabled, SwitchCase, order_line
+from crossgrain.dosing.case import SwitchCase, order_line
 from crossgrain.dosing.climb import Slot
 from crossgrain.dosing.comparison import CrossChecks, aim_on, compare
 from crossgrain.dosing.draws import DRAW, series_draws
-from crossgrain.dosing.exchange import Exchange, exchange_in
-from crossgrain.dosing.forecast import coverage_weights
-from crossgrain.dosing.kinetics import KineticsTable, intake_of
+from crossgrain.dosing.exchange import Exchange
 from crossgrain.dosing.kits import Kit, smallest_kit
 from crossgrain.dosing.ladder import checkpoint_dose, ladder_to
-from crossgrain.dosing.moves import Products, amounts_of, as_dose, medicines, old_amounts
-from crossgrain.dosing.need import UNCHANGED
+from crossgrain.dosing.moves import Move, amounts_of, as_dose, medicines
 from crossgrain.dosing.outlook import Timeline, forecast_for, mode_of, schedule_for
 from crossgrain.dosing.plan import (
     BasisRow,
     Checkpoint,
+    Forecast,
     LabDraw,
     LineDose,
+    Mode,
     Plan,
     PriorTherapy,
     Rung,
@@ -37,64 +35,15 @@ from crossgrain.dosing.plan import (
     SwitchPart,
     courses,
 )
-from crossgrain.dosing.policy import Policy
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.rationale import by_need, by_weight, explain_dose, explain_moves
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.supply import draws, prescriptions
 from crossgrain.dosing.tablets import best_day_dose, nearest_doses
-from crossgrain.dosing.taper import Leaning
-from crossgrain.dosing.targets import Mixture, Target, TargetDose
+from crossgrain.dosing.targets import TargetDose
+from crossgrain.dosing.wish import Tables, Wish, case_of
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.printing import percent, quantity
-
-
-@dataclass(frozen=True, slots=True)
-class Wish:
-    """What is asked of the planner, defaults filled in."""
-
-    target: Target
-    basis_id: str
-    pace_id: str
-    prior_therapy: PriorTherapy
-    mixture: Mixture = field(default_factory=Mixture)
-    lt4_at_least_most_generous: bool = False
-    """In pregnancy: LT4 starts at no less than the largest sourced target, and in an overlap no old
-    medicine ends before LT4 has built up."""
-    tsh_every_days: int | None = None
-    too_much_weighs: bool = False
-    """Whether the taper leans away from coverage above 1: see `policy.TaperChoice`."""
-    too_little_weighs: bool = False
-    """The same for coverage below 1."""
-    at_home: tuple[tuple[str, Fraction], ...] = ()
-    """The tablets that the patient has: preparation id and strength."""
-    stock: tuple[tuple[str, Fraction], ...] = ()
-    """The tablets that can be dispensed; of a preparation that is not named, every strength."""
-    weight_kg: Fraction | None = None
-    """For the reference column: full replacement by weight."""
-    weekly_pattern: bool = False
-    """Whether LT4 is given in whole tablets, two of which may share the days of a week."""
-    weekly_withheld: bool = False
-    """Whether that was asked for and a patient's risk forbids it."""
-    need: Fraction = UNCHANGED
-    """What the patient needs, as a part of what is taken, by today's TSH."""
-    need_said: Statement | None = None
-    """The same in words, with what they rest on."""
-    lt3_doses: int | None = None
-    """In how many doses a day LT3 is taken at the most; ``None`` for as many as is usual."""
-    another_product: bool = False
-    """Whether desiccated thyroid is to be of another product, of the family taken or not."""
-
-
-@dataclass(frozen=True, slots=True)
-class Tables:
-    """What the planner works from."""
-
-    bases: tuple[Basis, ...]
-    products: Products
-    kinetics: KineticsTable
-    policy: Policy
-    cross_checks: CrossChecks
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,50 +104,28 @@ def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow,
     `rows` are the comparison of the same regimen for the same target.
     """
     # 1. What is taken, in the preparations that orders are made from, and the bases that steer.
-    case = _case(regimen, wish, tables, rows)
+    case = case_of(regimen, wish, tables, rows)
     if case.exchange:
         rows = tuple(replace(row, target=row.target and _today(case)) for row in rows)
+        # Two products are never taken side by side.
+        wish = replace(wish, prior_therapy=PriorTherapy.STOP)
     # 2. Each basis' target as a point along the climb; at the smallest of them it waits for labs,
     #    so that no generous chart carries a patient past what a stricter one calls enough. Where
     #    today's dose is too much, all of them come lower; too little of it raises none.
-    aim = aim_on(wish.basis_id, rows)
-    if case.exchange:
-        dose, set_by = _exchanged(case, case.exchange), wish.basis_id
-        ladder = tuple(Rung(enabled.basis, aim, dose) for enabled in case.enabled)
-    else:
-        ladder = ladder_to(case, rows, aim, wish.mixture.asked_ratio)
-        aim = aim.times(case.lowers)
-        dose, set_by = checkpoint_dose(
-            case, ladder, at_least_most_generous=wish.lt4_at_least_most_generous
-        )
+    goal = _exchanged(case, case.exchange, wish, rows) if case.exchange else _goal(case, wish, rows)
     # 3. Each medicine's way from the old dose to the new.
-    moving = medicines(case.old, dose, case.products, case.pace)
-    same = {medicine.part for medicine in moving} == {SwitchPart.SHARED} and not case.exchange
-    if same and (len(moving) == 1 or all(m.start == m.goal for m in moving)):
-        raise DomainError(
-            Category.NOTHING_TO_DO, "target", "the record already shows the regimen asked for"
-        )
+    moving = _moving(case, goal.dose)
     # 4. The new doses by day, and the old ones beside them; for both prior therapies, over the same
     #    days, so that what was not chosen is seen.
-    if case.exchange:  # two products are never taken side by side
-        wish = replace(wish, prior_therapy=PriorTherapy.STOP)
-        both = dict.fromkeys(PriorTherapy, schedule_for(case, moving, PriorTherapy.STOP))
-    else:
-        both = {mode: schedule_for(case, moving, mode) for mode in PriorTherapy}
-    other = next(mode for mode in PriorTherapy if mode is not wish.prior_therapy)
-    own = both[wish.prior_therapy]
-    horizon = max(schedule.decision_day for schedule in both.values())
-    forecasts = (
-        forecast_for(case, wish.prior_therapy, own, horizon, with_band=True),
-        forecast_for(case, other, both[other], horizon, with_band=False),
-    )
+    ways = _both_ways(case, moving, wish.prior_therapy)
+    own = ways.own
     # 5. Where the patient stands when the labs are back, and what each reading of them leads to.
-    hold = _hold(case, own, dose)
-    ways = outlines(case.by_need, hold)
+    hold = _hold(case, own, goal.dose)
+    readings = outlines(case.by_need, hold)
     # 6. Tablets for all of these doses together, then the draws and the orders.
-    kits, in_branches = _kits(case, own, hold, ways)
+    kits, in_branches = _kits(case, own, hold, readings)
     stages = [Stage.CLIMB] * (len(own.slots) - 1) + [Stage.HOLD]
-    labs = _labs(case, wish, own, forecasts[0].steady_day)
+    labs = _labs(case, wish, own, ways.forecasts[0].steady_day)
     steps = case.steps(own.slots, own.old, stages, case.going_on, kits)
     plan = Plan(
         target=wish.target,
@@ -206,23 +133,23 @@ def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow,
         pace=wish.pace_id,
         prior_therapy=wish.prior_therapy,
         comparison=rows,
-        aim=aim,
-        aim_tablets=_aim_tablets(case, aim),
+        aim=goal.aim,
+        aim_tablets=_aim_tablets(case, goal.aim),
         steps=steps,
         checkpoint=Checkpoint(
-            dose=dose,
+            dose=goal.dose,
             held=as_dose(hold.kept, case.products),
-            set_by=set_by,
+            set_by=goal.set_by,
             day=own.slots[-1].first_day,
             lab_day=own.lab_day,
             decision_day=own.decision_day,
-            branches=tuple(way.branch(case, hold, in_branches) for way in ways),
-            ladder=ladder,
+            branches=tuple(way.branch(case, hold, in_branches) for way in readings),
+            ladder=goal.ladder,
         ),
         labs=labs,
-        forecasts=forecasts,
+        forecasts=ways.forecasts,
         rationale=(),
-        other_way=None if case.exchange else mode_of(case, other, both[other]),
+        other_way=ways.not_chosen,
         taper=own.choice,
         prescriptions=prescriptions(courses(steps), case.policy.supply, draws(labs)),
         exchange=case.exchange,
@@ -233,124 +160,80 @@ def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow,
     return PlanDraft(plan, explain_dose(case, plan, tables.cross_checks), explain_moves(case, plan))
 
 
+@dataclass(frozen=True, slots=True)
+class _Goal:
+    """What the climb goes for: the aim, and the dose at which it waits for labs.
+
+    `set_by` is the basis whose target that dose is, `ladder` every basis' target on the way.
+    """
+
+    aim: TargetDose
+    dose: TargetDose
+    set_by: str
+    ladder: tuple[Rung, ...]
+
+
+def _goal(case: SwitchCase, wish: Wish, rows: tuple[BasisRow, ...]) -> _Goal:
+    aim = aim_on(wish.basis_id, rows)
+    ladder = ladder_to(case, rows, aim, wish.mixture.asked_ratio)
+    dose, set_by = checkpoint_dose(
+        case, ladder, at_least_most_generous=wish.lt4_at_least_most_generous
+    )
+    return _Goal(aim.times(case.lowers), dose, set_by, ladder)
+
+
+def _exchanged(
+    case: SwitchCase, exchange: Exchange, wish: Wish, rows: tuple[BasisRow, ...]
+) -> _Goal:
+    """Today's dose in tablets of the new product; what else is taken stays as it is."""
+    aim = aim_on(wish.basis_id, rows)
+    dose = replace(_today(case), grains=exchange.new.grains(exchange.new_mg))
+    ladder = tuple(Rung(enabled.basis, aim, dose) for enabled in case.enabled)
+    return _Goal(aim, dose, wish.basis_id, ladder)
+
+
+def _moving(case: SwitchCase, dose: TargetDose) -> tuple[Move, ...]:
+    """Every medicine's way to a dose; it is refused where nothing would change."""
+    moving = medicines(case.old, dose, case.products, case.pace)
+    same = {medicine.part for medicine in moving} == {SwitchPart.SHARED} and not case.exchange
+    if same and (len(moving) == 1 or all(m.start == m.goal for m in moving)):
+        raise DomainError(
+            Category.NOTHING_TO_DO, "target", "the record already shows the regimen asked for"
+        )
+    return moving
+
+
+@dataclass(frozen=True, slots=True)
+class _Ways:
+    """The prior therapy that was chosen, day by day, and both of them forecast.
+
+    `not_chosen` is the other as it would be swallowed; ``None`` where there is no other.
+    """
+
+    own: Timeline
+    forecasts: tuple[Forecast, Forecast]
+    not_chosen: Mode | None
+
+
+def _both_ways(case: SwitchCase, moving: tuple[Move, ...], chosen: PriorTherapy) -> _Ways:
+    if case.exchange:
+        both = dict.fromkeys(PriorTherapy, schedule_for(case, moving, chosen))
+    else:
+        both = {mode: schedule_for(case, moving, mode) for mode in PriorTherapy}
+    other = next(mode for mode in PriorTherapy if mode is not chosen)
+    horizon = max(schedule.decision_day for schedule in both.values())
+    forecasts = (
+        forecast_for(case, chosen, both[chosen], horizon, with_band=True),
+        forecast_for(case, other, both[other], horizon, with_band=False),
+    )
+    not_chosen = None if case.exchange else mode_of(case, other, both[other])
+    return _Ways(both[chosen], forecasts, not_chosen)
+
+
 def _today(case: SwitchCase) -> TargetDose:
     """What is taken now, exactly."""
     regimen = case.regimen
     return TargetDose(regimen.pure_t4_ug, regimen.pure_t3_ug, regimen.grains)
-
-
-def _exchanged(case: SwitchCase, exchange: Exchange) -> TargetDose:
-    """Today's dose in tablets of the new product; what else is taken stays as it is."""
-    return replace(_today(case), grains=exchange.new.grains(exchange.new_mg))
-
-
-def _case(regimen: Regimen, wish: Wish, tables: Tables, rows: Sequence[BasisRow]) -> SwitchCase:
-    products = _in_stock(tables.products, wish.stock)
-    if wish.weekly_pattern:
-        products = _whole_weeks(products, tables.policy.weekly_apart)
-    if wish.lt3_doses:
-        products = _in_doses(products, wish.lt3_doses)
-    old = old_amounts(regimen, products)
-    if not old:
-        raise DomainError(Category.INVALID, "regimen", "no thyroid hormone is taken")
-    old_intake = intake_of(regimen)
-    exchange = exchange_in(
-        regimen,
-        wish.target,
-        products.desiccated_thyroid,
-        tables.policy.exchange_lowest,
-        another=wish.another_product,
-    )
-    enabled = []
-    for row in rows:
-        if row.sets_checkpoint and row.lt4_equivalent_ug and row.target:
-            weights = row.basis.weights_at(row.lt4_equivalent_ug)
-            per_pool = coverage_weights(weights, old_intake)
-            enabled.append(Enabled(row.basis, row.lt4_equivalent_ug, weights, per_pool))
-    ordered = (products.levothyroxine, products.liothyronine, products.desiccated_thyroid)
-    return SwitchCase(
-        regimen=regimen,
-        target=wish.target,
-        products=products,
-        pace=tables.policy.pace(wish.pace_id),
-        policy=tables.policy,
-        kinetics_table=tables.kinetics,
-        enabled=tuple(enabled),
-        old_intake=old_intake,
-        old=old,
-        preparations={p.id: p for p in (*(p for p, _ in old.values()), *ordered)},
-        home=_home(old, wish, exchange),
-        leaning=_leaning(tables.policy, wish),
-        exchange=exchange,
-        tsh_every_days=wish.tsh_every_days,
-        until_lt4_has_built_up=wish.lt4_at_least_most_generous,
-        need=UNCHANGED if exchange else wish.need,
-    )
-
-
-def _whole_weeks(products: Products, most_apart: Fraction) -> Products:
-    """The products with no tablet of LT4 broken and weeks that two of them may share."""
-    lt4 = replace(products.levothyroxine, scored=frozenset(), weekly=most_apart)
-    return replace(products, levothyroxine=lt4)
-
-
-def _in_doses(products: Products, doses: int) -> Products:
-    """The products with a day's LT3 in so many doses."""
-    lt3 = products.liothyronine
-    divided = lt3.division and replace(lt3.division, doses=doses)
-    return replace(products, liothyronine=replace(lt3, division=divided))
-
-
-def _in_stock(products: Products, stock: Sequence[tuple[str, Fraction]]) -> Products:
-    """The products in the strengths that can be dispensed today."""
-
-    def limited(preparation: Preparation) -> Preparation:
-        there = {strength for key, strength in stock if key == preparation.id}
-        if not there:
-            return preparation
-        return replace(
-            preparation,
-            strengths=tuple(s for s in preparation.strengths if s in there),
-            scored=preparation.scored & there,
-        )
-
-    return Products(
-        limited(products.levothyroxine),
-        limited(products.liothyronine),
-        limited(products.desiccated_thyroid),
-    )
-
-
-def _home(
-    old: Mapping[str, tuple[Preparation, Fraction]], wish: Wish, exchange: Exchange | None
-) -> dict[str, frozenset[Fraction]]:
-    """The strengths that the patient has of each old medicine, but for a product that ends.
-
-    Where the record does not say, the tablets of which its dose is most simply made: it is they
-    that are dispensed for it.
-    """
-    home = {}
-    ended = exchange.ended if exchange else frozenset()
-    for key, (preparation, amount) in old.items():
-        if key in ended:
-            continue
-        told = {strength for medicine, strength in wish.at_home if medicine == key}
-        listed = frozenset(told & set(preparation.strengths))
-        simplest = best_day_dose(preparation, amount)
-        home[key] = listed or (simplest.tablets.strengths if simplest else frozenset())
-    return home
-
-
-def _leaning(policy: Policy, wish: Wish) -> Leaning:
-    taper = policy.taper
-    return Leaning(
-        above=taper.too_much_weighs if wish.too_much_weighs else 1.0,
-        below=taper.too_little_weighs if wish.too_little_weighs else 1.0,
-        tolerance=taper.tolerance,
-        saving=taper.saving_a_strength,
-        guard=taper.guard,
-        most_changes=taper.most_changes,
-    )
 
 
 def _hold(case: SwitchCase, own: Timeline, dose: TargetDose) -> Hold:

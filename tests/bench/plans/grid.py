@@ -7,10 +7,11 @@ from fractions import Fraction
 from tests.unit.dosing.switches import GRAIN_60, GRAIN_65, LT3, LT4, tables, wish
 
 from crossgrain.dosing.plan import Plan
-from crossgrain.dosing.planner import Tables, Wish, plan_switch
+from crossgrain.dosing.planner import plan_switch
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.targets import Target
+from crossgrain.dosing.wish import Tables, Wish
 
 PACES = ("standard", "brisk", "cautious")
 LT4_DOSES = (25, 50, 75, 88, 100, 112, 125, 137, 150, 175, 200)

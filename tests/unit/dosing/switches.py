@@ -8,10 +8,11 @@ from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.kinetics import Intake
 from crossgrain.dosing.moves import Products, step
 from crossgrain.dosing.plan import Plan, PriorTherapy, Step
-from crossgrain.dosing.planner import Tables, Wish, plan_switch
+from crossgrain.dosing.planner import plan_switch
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.targets import Target, TargetDose
+from crossgrain.dosing.wish import Tables, Wish
 
 CATALOGUE: Catalogue = load_catalogue()
 PREPARATIONS = CATALOGUE.preparations
