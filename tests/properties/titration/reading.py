@@ -135,7 +135,8 @@ class Course:
     @property
     def ends(self) -> int:
         """The last day of which an order tells a dose."""
-        return max((dose.last for dose in self.doses if dose.last < FOREVER), default=self.begins)
+        told = (dose.last for dose in self.doses if dose.last < FOREVER)
+        return max((self.begins, *told))
 
     @property
     def settled(self) -> Amounts:

@@ -125,3 +125,15 @@ def test_a_grain_is_worth_what_each_chart_says() -> None:
     charts = {"practice": 50, "label": 100, "trial": 88, "content": 67.7}
     for family in ({"d60": 60.0}, {"d65": 65.0}):
         assert {chart: worth(chart, family) for chart in charts} == pytest.approx(charts)
+
+
+def test_where_one_medicine_ends_the_other_goes_on_as_it_is() -> None:
+    task = {
+        "resourceType": "Task",
+        "intent": "proposal",
+        "code": {"coding": [{"code": "abort"}]},
+        "focus": {"reference": "MedicationStatement/lt3"},
+        "restriction": {"period": {"start": "2025-03-03"}},
+    }
+    both = Case(taken=(Taken("lt4", 25), Taken("lt3", 5)))
+    assert answer(task, case=both).series.settled == {"lt4": 25}
