@@ -332,7 +332,9 @@ def _simplicity(case: SwitchCase, plan: Plan) -> Iterator[Statement]:
         for side, weight in (("above", leaning.above), ("below", leaning.below))
         if weight != 1
     )
-    of_need = "" if case.need == 1 else f" of {decimal(case.need)} times the old dose"
+    of_need = (
+        "" if case.need == 1 else f" of what is needed, {decimal(case.need)} times the old dose,"
+    )
     yield Statement(
         price,
         f"chosen: coverage{of_need} {fine_percent(chosen.lowest)} to"
