@@ -13,6 +13,7 @@ from tests.properties.million.answers import (
 )
 from tests.properties.million.days import (
     NONE,
+    STANDING_DAYS,
     Spans,
     check_days,
     check_orders,
@@ -27,7 +28,6 @@ from tests.properties.million.reference import (
     INCREMENT,
     INTERVAL_DAYS,
     LAB_WAIT_DAYS,
-    LARGEST_LT4_RAISE_UG,
     LT3,
     LT4,
     MOST_LT4_UG,
@@ -194,22 +194,42 @@ def _check_labs(answer: Answer, spans: Spans, labs: int, decision: int) -> None:
 
 def _check_options(person: Person, answer: Answer, spans: Spans, decision: int) -> None:
     held = amounts_of(spans, decision - 1)
-    high, in_range, low = answer.options
     standing = standing_orders(person, answer)
-    for name, part in (("high", high), ("in range", in_range), ("low", low)):
+    ends = []
+    *raises, _in_range, _symptoms, low, very_low = answer.options
+    need(len(raises) in {2, 3}, "not two raises, or three where T3 may not rise")
+    for part in answer.options:
         check_orders(part)
         own = option_spans(part, held, standing, decision)
-        for medicine, spread in own.items():
-            need(spread[0].first >= decision, f"{name}: an order before the decision")
-            for one, after in pairwise(spread):
-                need(after.first == one.last + 1, f"{name}: a gap or an overlap")
-            before = held.get(medicine, NONE)
-            for span in spread:
-                if name == "low":
-                    need(span.amount <= before, f"{name}: {medicine} rises")
-                if medicine == LT4 and name == "high":
-                    rise = span.amount - before
-                    need(rise <= LARGEST_LT4_RAISE_UG, f"{name}: LT4 rises at once")
-        need(bool(own), f"{name}: nothing is taken")
+        _check_option(own, held, decision, falls=part in (low, very_low))
         for day in change_days(own):
             _check_limits(answer, amounts_of(own, day))
+        ends.append(amounts_of(own, _last_ordered(own, decision)))
+    *raised, stays, still, less, least = ends
+    need(still == held, "symptoms change a dose")
+    for end in raised:
+        need(all(end.get(m, NONE) >= a for m, a in held.items()), "a raise lowers a medicine")
+        need(end == held or _more_on_every_chart(end, stays), "a raise is no more than in range")
+    need(not _more_on_every_chart(least, less), "the larger step back is the smaller")
+
+
+def _check_option(own: Spans, held: Amounts, decision: int, *, falls: bool) -> None:
+    need(bool(own), "an option in which nothing is taken")
+    for medicine, spread in own.items():
+        need(spread[0].first >= decision, "an order before the decision")
+        for one, after in pairwise(spread):
+            need(after.first == one.last + 1, "a gap or an overlap in an option")
+        for span in spread:
+            need(not falls or span.amount <= held.get(medicine, NONE), f"{medicine} rises")
+
+
+def _last_ordered(own: Spans, decision: int) -> int:
+    """The last day of an option; an order that stands from before it has none."""
+    lasts = [spread[-1].last for spread in own.values()]
+    return max((last for last in lasts if last < decision + STANDING_DAYS), default=decision)
+
+
+def _more_on_every_chart(one: Amounts, other: Amounts) -> bool:
+    return all(
+        lt4_equivalent(chart, one) > lt4_equivalent(chart, other) + EXACT for chart in CHARTS
+    )

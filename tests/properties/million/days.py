@@ -37,11 +37,15 @@ def series_spans(person: Person, series: Part, decision: int) -> Spans:
     return {medicine: own for medicine, own in spans.items() if own}
 
 
+STANDING_DAYS = 1000
+"""How long an order that no task ends is followed here: beyond every option."""
+
+
 def option_spans(part: Part, held: Amounts, standing: dict[str, str], decision: int) -> Spans:
     spans = {m: part.spans(m) for m in {order.medicine for order in part.orders}}
     for medicine, reference in standing.items():
         end = part.ends.get(reference)
-        last = decision + 1000 if end is None else end - 1
+        last = decision + STANDING_DAYS if end is None else end - 1
         if last >= decision and medicine in held:
             goes_on = Span(decision, last, held[medicine])
             spans[medicine] = [goes_on, *spans.get(medicine, [])]

@@ -39,8 +39,6 @@ INCREMENT = {LT4: 12.5, LT3: 5.0, D60: 15.0, D65: 16.25, FIXED: 12.5}
 MOST_LT4_UG, MOST_T3_UG = 300, 75
 MOST_MG = {D60: 180, D65: 195}
 """Labels: above these a dose is held, never proposed plainly."""
-LARGEST_LT4_RAISE_UG = 25
-"""Levothyroxine label: 12.5-25 µg every 4-6 weeks (secondary)."""
 INTERVAL_DAYS = {"standard": 14, "brisk": 10, "cautious": 28}
 """Common practice: a quarter grain every 10-14 days; 28 where it must be slow (our judgement)."""
 LAB_WAIT_DAYS = 42
