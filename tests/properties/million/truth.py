@@ -66,6 +66,11 @@ class Person:
         """Whether heart or age allow only a slow overlap (labels, ATA 2014)."""
         return bool(HEART & self.conditions.keys()) or (self.age or 0) >= 65
 
+    @property
+    def tsh_limit(self) -> int:
+        """The TSH above which it is high, mIU/L: 4, and 6 from 70 years on (ATA 2014)."""
+        return 6 if (self.age or 0) >= 70 else 4
+
     def holds(self) -> list[str]:
         """What a series must wait for, as far as the record alone says (labels; Am Fam Physician
         2017;95:710; ATA 2014)."""
@@ -95,7 +100,7 @@ class Person:
             "under-18": self.age is not None and self.age < 18,
             "hypothyroidism-not-established": bool(self.conditions)
             and "hypothyroidism" not in self.conditions
-            and not (self.tsh is not None and self.tsh > 4),
+            and not (self.tsh is not None and self.tsh > self.tsh_limit),
             "adrenal-insufficiency": "adrenal" in self.conditions and not self.steroid,
             "thyrotoxicosis": "thyrotoxicosis" in self.conditions and rises,
             "tsh-suppressed": self.tsh is not None and self.tsh < Fraction("0.1") and rises,
