@@ -29,7 +29,8 @@ class Ehr:
     """One patient's chart, and a series that was proposed on day one."""
 
     def __init__(self, catalogue: Catalogue, file: str, target: str, **options: str) -> None:
-        self.catalogue = catalogue
+        self._noon = datetime.combine(DAY_ONE, time(12), ZoneInfo("UTC"))
+        self._service = TestClient(create_app(Settings(), catalogue, clock=lambda: self._noon))
         self.chart = [r for r in patient(file) if r.get("status") != "draft"]
         self.patient_id = next(r["id"] for r in self.chart if r["resourceType"] == "Patient")
         query = {"target": target, "as-of": DAY_ONE.isoformat(), "response": "transaction"}
@@ -45,9 +46,9 @@ class Ehr:
         self.filed: list[Resource] = [_renamed(resource, named) for resource in filed]
 
     def on(self, day: int) -> TestClient:
-        """The service on a day of the plan."""
-        noon = datetime.combine(DAY_ONE + timedelta(day), time(12), ZoneInfo("UTC"))
-        return TestClient(create_app(Settings(), self.catalogue, clock=lambda: noon))
+        """The service, its clock set to a day of the plan."""
+        self._noon = datetime.combine(DAY_ONE + timedelta(day), time(12), ZoneInfo("UTC"))
+        return self._service
 
     def series(self) -> list[Resource]:
         """The proposed orders of the series, in the order in which they begin."""
