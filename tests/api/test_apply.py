@@ -100,6 +100,7 @@ def asked_for(body: Body, patient: dict[str, str]) -> Body:
     return called
 
 
+@pytest.mark.slow
 @needs_node
 @needs_packages
 @pytest.mark.parametrize("version", FhirVersion)
