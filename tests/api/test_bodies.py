@@ -23,7 +23,7 @@ def refused(answer: httpx.Response, status: int, code: str) -> dict[str, Any]:
     return issue
 
 
-@pytest.mark.parametrize("path", ["/fhir/r4/Patient/1", "/fhir/r3/$propose-switch", "/docs"])
+@pytest.mark.parametrize("path", ["/fhir/r4/Patient/1", "/fhir/r3/$propose-switch", "/redoc"])
 def test_an_unknown_address_is_404(client: TestClient, path: str) -> None:
     refused(client.get(path), 404, "not-found")
 

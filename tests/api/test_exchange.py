@@ -163,14 +163,13 @@ def test_an_order_of_the_other_family_in_another_dose_is_judged_and_the_exchange
 ) -> None:
     (card,) = client.post(ORDER, json=call(GRAINS_60, [in_65("260", "313386")])).json()["cards"]
     assert card["indicator"] in {"warning", "critical"}
-    actions = card["suggestions"][0]["actions"]
-    ordered = [
-        a["resource"]["medicationCodeableConcept"]["text"]
-        for a in actions
-        if a.get("resource", {}).get("resourceType") == "MedicationRequest"
-        and a["resource"]["intent"] == "proposal"
-    ]
-    assert ordered == ["desiccated thyroid 130 mg tablet"]
+    for suggestion, intent in zip(card["suggestions"], ("order", "proposal"), strict=True):
+        ordered = [
+            (a["resource"]["medicationCodeableConcept"]["text"], a["resource"]["intent"])
+            for a in suggestion["actions"]
+            if a.get("resource", {}).get("resourceType") == "MedicationRequest"
+        ]
+        assert ordered == [("desiccated thyroid 130 mg tablet", intent)]
 
 
 def test_a_chart_that_is_opened_after_the_exchange_has_no_card(client: TestClient) -> None:
