@@ -199,18 +199,17 @@ def test_lt3_falls_by_degrees_while_lt4_is_introduced():
 
 # --- labs -----------------------------------------------------------------------------------
 
+MOVES = [
+    (regimen(lt4=100), Target.DESICCATED_THYROID),
+    (regimen(mg60=120), Target.LEVOTHYROXINE),
+    (regimen(lt4=100), Target.LIOTHYRONINE),
+    (regimen(lt3=50), Target.LEVOTHYROXINE),
+    (regimen(lt4=150), Target.LT4_LT3),
+    (regimen(mg60=240), Target.DESICCATED_LT3),
+]
 
-@pytest.mark.parametrize(
-    ("taken", "target"),
-    [
-        (regimen(lt4=100), Target.DESICCATED_THYROID),
-        (regimen(mg60=120), Target.LEVOTHYROXINE),
-        (regimen(lt4=100), Target.LIOTHYRONINE),
-        (regimen(lt3=50), Target.LEVOTHYROXINE),
-        (regimen(lt4=150), Target.LT4_LT3),
-        (regimen(mg60=240), Target.DESICCATED_LT3),
-    ],
-)
+
+@pytest.mark.parametrize(("taken", "target"), MOVES)
 @pytest.mark.parametrize("prior_therapy", list(PriorTherapy))
 @pytest.mark.parametrize("pace_id", ["standard", "cautious"])
 def test_tsh_is_drawn_every_six_to_eight_weeks_at_the_latest_while_the_dose_changes(
@@ -243,17 +242,7 @@ def test_in_pregnancy_tsh_is_drawn_about_every_four_weeks(prior_therapy):
     assert all(after - day <= 4 * 7 for day, after in pairwise(days))
 
 
-@pytest.mark.parametrize(
-    ("taken", "target"),
-    [
-        (regimen(lt4=100), Target.DESICCATED_THYROID),
-        (regimen(mg60=120), Target.LEVOTHYROXINE),
-        (regimen(lt4=100), Target.LIOTHYRONINE),
-        (regimen(lt3=50), Target.LEVOTHYROXINE),
-        (regimen(lt4=150), Target.LT4_LT3),
-        (regimen(mg60=240), Target.DESICCATED_LT3),
-    ],
-)
+@pytest.mark.parametrize(("taken", "target"), MOVES)
 @pytest.mark.parametrize("prior_therapy", list(PriorTherapy))
 def test_labs_are_drawn_six_weeks_after_a_dose_that_will_be_kept(taken, target, prior_therapy):
     # 6 weeks (4-8: ATA 2014, from memory); then 3-6-monthly, then yearly
