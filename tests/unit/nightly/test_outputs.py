@@ -111,6 +111,19 @@ def test_who_is_to_be_reviewed_is_listed_with_the_resources(night):
     assert all(f"<td>{review['patient']}</td>" in page for review in reviews)
 
 
+def test_the_page_heads_its_parts_and_the_columns_of_its_worklist(night):
+    page = (night / "summary.html").read_text()
+    assert re.findall(r"<h2>([^<]+)</h2>", page)[-2:] == ["Worklist", "Needs review"]
+    heads = re.search(r'<table id="worklist"><thead><tr>(.*?)</tr>', page)[1]
+    names = ("#", "patient", "finding", "grade", "urgency", "switched", "new : old", "TSH")
+    assert heads == "".join(
+        [
+            *(f"<th><button type=button>{name}</button></th>" for name in names),
+            "<th>what to do next</th>",
+        ]
+    )
+
+
 def test_a_task_keeps_the_day_on_which_the_flag_was_first_found(small, night, tmp_path):
     """How long it has been waiting is told by that day."""
     out = shutil.copytree(night, tmp_path / "out")
