@@ -232,9 +232,27 @@ def test_what_was_proposed_and_not_yet_signed_changes_nothing_when_it_comes_back
             continue
         back = copy.deepcopy(made.bundle)
         back["entry"] += json.loads(json.dumps(first["entry"], default=float))
-        assert doses(answered(made, back)) == doses(first), made.number
+        again = answered(made, back)
+        if doses(again) != doses(first):
+            # Of more than is read without asking, our own option after the labs is asked about.
+            own = range(len(made.bundle["entry"]), len(back["entry"]))
+            options = [n for n in own if back["entry"][n]["resource"].get("intent") == "option"]
+            questions = list(asked(again))
+            assert questions, made.number
+            assert all("which is not plausible" in words for words, _ in questions), made.number
+            assert {number for _, number in questions} <= set(options), made.number
+            continue
         planned += 1
     assert planned > 20
+
+
+def asked(answer: Json) -> Iterator[tuple[str, int]]:
+    """The words of every question, and the entry of the record that it is about."""
+    for outcome in every(answer):
+        if outcome.get("resourceType") == "OperationOutcome":
+            for issue in outcome["issue"]:
+                if issue["code"] == "required":
+                    yield issue["details"]["text"], int(PLACE.search(issue["expression"][0])[1])
 
 
 @pytest.mark.parametrize("copies", [2, 5])
