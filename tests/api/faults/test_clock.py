@@ -26,7 +26,7 @@ SERVICE = Path(__file__).parents[3] / "service" / "crossgrain"
 YEAR = 365 * 24 * 3600
 KEPT = 300
 MAY_READ_A_CLOCK = {
-    "operations/clock.py": "the service's",
+    "operations/desk.py": "the service's",
     "cli/screening.py": "which day the night is",
     "nightly/fhir_server.py": "when a token of ours has expired",
 }
