@@ -180,8 +180,8 @@ Endpoint = Callable[[Request], Awaitable[Response]]
 def add_conformance(app: FastAPI, desk: Desk, settings: Settings) -> None:
     """Add the routes of both versions; every resource is built here, once."""
     for version in FhirVersion:
-        _add_metadata(app, version, statement(desk, version, settings))
         shelf = shelf_of(desk, version)
+        _add_metadata(app, version, capability_statement(version, settings, shelf.values()))
         for served in TERMINOLOGY:
             _add_terminology(app, served, version, shelf, settings)
         for kind in READABLE:
