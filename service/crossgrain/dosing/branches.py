@@ -329,7 +329,7 @@ def _slots(
         key: hold.kept[key] if case.preparations[key].carries_t3 and goal > hold.kept[key] else goal
         for key, goal in goals.items()
     }
-    ceiling = case.t3_ug({**hold.kept, **hold.remainder})
+    ceiling = case.t3_ug(hold.taken)
     reached: list[tuple[dict[str, Fraction], Fraction]] = []
     for key, goal in goals.items():
         if amounts[key] < goal:

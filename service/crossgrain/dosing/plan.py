@@ -123,6 +123,11 @@ class Step:
         """Length in days."""
         return self.last_day - self.first_day + 1
 
+    @property
+    def t3_ug(self) -> Fraction:
+        """All T3 swallowed a day, micrograms."""
+        return sum((line.preparation.t3_ug(line.amount) for line in self.lines), Fraction(0))
+
 
 @dataclass(frozen=True, slots=True)
 class OrderedCourse:

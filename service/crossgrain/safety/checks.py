@@ -128,7 +128,7 @@ def _in_branch(due: Due, rule: Rule | Missing, plan: Plan, branch: Branch) -> It
     drawn = _waited_for(branch.labs)
     match due:
         case Due.T3_RISES:
-            yield from _t3_rises(_t3_ug(steps[0]), branch.steps)
+            yield from _t3_rises(steps[0].t3_ug, branch.steps)
         case Due.AFTER_STEPS:
             after = int(rule.number("after"))
             changed = [day + after for day in _changes(steps)]
@@ -151,13 +151,9 @@ def _settled(draws: Sequence[LabDraw]) -> list[int]:
 
 def _t3_rises(before_ug: Fraction, steps: Sequence[Step]) -> Iterator[int]:
     for step in steps:
-        if _t3_ug(step) > before_ug:
+        if step.t3_ug > before_ug:
             yield step.first_day
-        before_ug = _t3_ug(step)
-
-
-def _t3_ug(step: Step) -> Fraction:
-    return sum((ln.preparation.t3_ug(ln.amount) for ln in step.lines), Fraction(0))
+        before_ug = step.t3_ug
 
 
 def _changes(steps: Sequence[Step]) -> list[int]:

@@ -126,12 +126,8 @@ def _every_step(steps: tuple[Step, ...], checkpoint: Checkpoint) -> Iterator[Ste
         yield from branch.steps
 
 
-def _t3_ug(step: Step) -> Fraction:
-    return sum((ln.preparation.t3_ug(ln.amount) for ln in step.lines), Fraction(0))
-
-
 def _most_t3_ug(steps: tuple[Step, ...], checkpoint: Checkpoint) -> Fraction:
-    return max(map(_t3_ug, _every_step(steps, checkpoint)), default=Fraction(0))
+    return max((step.t3_ug for step in _every_step(steps, checkpoint)), default=Fraction(0))
 
 
 def _lines_of(kind: Kind, steps: tuple[Step, ...], checkpoint: Checkpoint) -> tuple[LineDose, ...]:
