@@ -45,7 +45,11 @@ OTHERWISE = {
 }
 """Literals of a number's value that are no clinical number."""
 ALIKE = {
-    (Fraction(14), "days"): "the standard pace, two weeks' reserve, a plan's last supply",
+    (
+        Fraction(14),
+        "days",
+    ): "the standard pace, two weeks' reserve, a plan's last supply, what a visit holds for",
+    (Fraction(3), "days"): "a draw before a step at the least, a step that is on time",
     (Fraction(42), "days"): "a TSH that speaks of a dose, the window of a climb with T3",
     (
         Fraction(84),

@@ -35,6 +35,7 @@ from crossgrain.catalogue.rules import rules_from
 from crossgrain.catalogue.stock import stocked
 from crossgrain.catalogue.trials import evidence_from
 from crossgrain.catalogue.value_sets import with_value_sets
+from crossgrain.catalogue.visits import decisions_from
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.comparison import CrossChecks, cross_checks_from
 from crossgrain.dosing.evidence import Evidence, standing_of
@@ -49,6 +50,7 @@ from crossgrain.names.numbers import Numbers, only_known_keys, refuse, table
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.how_it_goes import how_it_goes_from
 from crossgrain.safety.rule import RuleTable
+from crossgrain.safety.visit import VISIT_KEYS, DecisionTable, VisitLimits, visit_limits_from
 from crossgrain.screening.limits import Limits, limits_from
 
 CLINIC_KEYS = ("basis", "stock", "product", "alias", "other", "value_set", "numbers")
@@ -72,6 +74,8 @@ class Catalogue:
     codes : what the reader recognises and the writer writes, with the clinic's own products
     rules : the safety rules
     limits : what a past switch is judged by
+    decisions : what is done at a visit after the first
+    visits : by what it is settled where the patient stands at one
     numbers : every clinical number by its key, with the clinic's own
     reaches : the doors that each of them reaches, by its key
     plans_kept : how many plans are kept for the next patient on the same doses
@@ -88,6 +92,8 @@ class Catalogue:
     codes: CodeTables
     rules: RuleTable
     limits: Limits
+    decisions: DecisionTable
+    visits: VisitLimits
     numbers: Numbers
     reaches: Mapping[str, tuple[str, ...]]
     plans_kept: int = MOST_KEPT
@@ -158,6 +164,7 @@ def load_catalogue(clinic: Path | None = None, plans_kept: int = MOST_KEPT) -> C
         denials=_shipped("denials"),
         deployer={key: own[key] for key in ("product", "alias", "other") if key in own},
     )
+    decisions, held_by = decisions_from(_shipped("next_step"), numbers)
     codes = replace(codes, how_it_goes=how_it_goes_from(_shipped("how_it_goes")))
     if clinic and "value_set" in own:
         widened = with_value_sets(codes.concerns, own["value_set"], clinic.parent)
@@ -172,8 +179,10 @@ def load_catalogue(clinic: Path | None = None, plans_kept: int = MOST_KEPT) -> C
         codes=codes,
         rules=rules,
         limits=limits_from(numbers),
+        decisions=decisions,
+        visits=visit_limits_from(numbers),
         numbers=numbers,
-        reaches=doors(rules, numbers_from(planned_by)),
+        reaches=doors(rules, (*numbers_from(planned_by), *VISIT_KEYS.values(), *held_by)),
         plans_kept=plans_kept,
     )
 

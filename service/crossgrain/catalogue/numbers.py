@@ -23,7 +23,8 @@ from crossgrain.screening.limits import LIMIT_KEYS
 
 _ENTRY = ("value", "unit", "says", "source", "within")
 PLANS = "plans"
-"""``$propose-switch``, ``$apply``, the plan sheet, and the plan that order entry offers."""
+"""``$propose-switch``, ``$next-step``, ``$apply``, the plan sheet, and the plan that order entry
+offers."""
 ORDERS = "orders"
 """The verdict on a draft order: order-select, order-sign, and ``$propose-switch`` with one."""
 VIEWS = "patient-view"
@@ -161,7 +162,7 @@ def _entries(rules: RuleTable) -> Iterator[Rule | Missing]:
 def doors(rules: RuleTable, planned_by: Iterable[str]) -> dict[str, tuple[str, ...]]:
     """Which doors each number reaches, by its key, in so far as something there reads it.
 
-    `planned_by` are the keys that the planner works by.
+    `planned_by` are the keys that the planner works by, at the first visit or a later one.
     """
     asked = [number.key for entry in _entries(rules) for number in entry.numbers.values()]
     screened = list(LIMIT_KEYS.values())

@@ -42,7 +42,7 @@ class MedicationDispense(Medicine):
 
 
 @dataclass(frozen=True, slots=True)
-class Dated:
+class DatedMedicine:
     """A thyroid medicine that was taken, or was not, before its doses are read.
 
     `stems_from` are the resources that a statement was made from, `replaces` the order whose
@@ -78,7 +78,7 @@ class Dated:
         return self.told.taken
 
 
-def dated_medicine(entry: Entry, reading: Reading) -> Dated | None:
+def dated_medicine(entry: Entry, reading: Reading) -> DatedMedicine | None:
     """A thyroid medicine: taken, marked as a step of a series, or said not to be taken.
 
     ``None`` for any other resource, and for an order that nobody signed or that was no order.
@@ -101,7 +101,7 @@ def dated_medicine(entry: Entry, reading: Reading) -> Dated | None:
             return _dated(told)
 
 
-def _dated(told: Told) -> Dated | None:
+def _dated(told: Told) -> DatedMedicine | None:
     marked = _marked(told)
     if not told.taken and marked is None and not told.may_deny:
         return None
@@ -113,7 +113,7 @@ def _dated(told: Told) -> Dated | None:
         stems_from, replaces = told.sources(), told.replaces()
     except Asked as asked:
         open_question = open_question or asked.question
-    return Dated(told, frozenset(stems_from), replaces, marked, open_question)
+    return DatedMedicine(told, frozenset(stems_from), replaces, marked, open_question)
 
 
 def _marked(told: Told) -> MarkedOrder | None:
@@ -126,7 +126,7 @@ def _marked(told: Told) -> MarkedOrder | None:
         return None
 
 
-def _intakes_of(medicine: Dated) -> Iterator[DoseRun]:
+def _intakes_of(medicine: DatedMedicine) -> Iterator[DoseRun]:
     """The doses of one resource, each with its days.
 
     Dosages with bounds of their own follow one another (a climb in one order); the rest hold
@@ -161,7 +161,7 @@ def _intakes_of(medicine: Dated) -> Iterator[DoseRun]:
 
 
 def _intake(
-    medicine: Dated,
+    medicine: DatedMedicine,
     first: int,
     last: int | None,
     numbered: Sequence[Numbered],
@@ -183,7 +183,11 @@ def _intake(
 
 
 def _taken_on(
-    medicine: Dated, first: int, last: int | None, doses: Doses | None = None, doubt: str = ""
+    medicine: DatedMedicine,
+    first: int,
+    last: int | None,
+    doses: Doses | None = None,
+    doubt: str = "",
 ) -> DoseRun:
     group = medicine.told.group
     past = medicine.standing.standing is Meaning.PAST
@@ -212,7 +216,7 @@ def _days(run: Run, own: Currency) -> tuple[int | None, int | None]:
     return first, None if given_up and last is not None and last >= 0 else last
 
 
-def counted_once(medicines: Sequence[Dated], believed: Believed) -> Iterator[DoseRun]:
+def counted_once(medicines: Sequence[DatedMedicine], believed: Believed) -> Iterator[DoseRun]:
     """The doses, without the orders that a statement of the same dose was made from.
 
     Where the doses differ, who stands for whom goes round in a circle or against the dates, or
@@ -232,7 +236,7 @@ def counted_once(medicines: Sequence[Dated], believed: Believed) -> Iterator[Dos
                 yield from _left_of(piece, restated.get(own, ()))
 
 
-def _doubts(taken: Sequence[Dated]) -> dict[str, str]:
+def _doubts(taken: Sequence[DatedMedicine]) -> dict[str, str]:
     """Why what a resource says of another cannot be relied on, by its reference."""
     circles = leading_in_circles({m.reference: m.stems_from for m in taken})
     orders = {m.reference: Order(m.replaces, m.standing.first_day) for m in taken}
@@ -240,7 +244,7 @@ def _doubts(taken: Sequence[Dated]) -> dict[str, str]:
 
 
 def _restated(
-    taken: Sequence[Dated], read: Mapping[str, list[DoseRun]], doubts: dict[str, str]
+    taken: Sequence[DatedMedicine], read: Mapping[str, list[DoseRun]], doubts: dict[str, str]
 ) -> dict[str, list[int | None]]:
     """Each order that statements of the same dose stand for: until which day, ``None`` for all.
 
@@ -333,7 +337,7 @@ class _Stops:
 class _Against:
     """What a record says against the taking of its medicines."""
 
-    def __init__(self, medicines: Sequence[Dated], order_days: int) -> None:
+    def __init__(self, medicines: Sequence[DatedMedicine], order_days: int) -> None:
         said = [m.told.denial(m.told.unasked_lines()) for m in medicines]
         denials = [denial for denial in said if denial is not None]
         self._stops = _Stops(denial for denial in denials if _is_stop(denial))
@@ -357,7 +361,7 @@ class _Against:
             frozenset(m.reference for m in orders), frozenset(m.kind for m in orders), order_days
         )
 
-    def held_against(self, medicine: Dated, intake: DoseRun) -> Iterator[DoseRun]:
+    def held_against(self, medicine: DatedMedicine, intake: DoseRun) -> Iterator[DoseRun]:
         """A dose, its days that are denied as a dose of their own that is in doubt."""
         if intake.doubt:
             yield intake

@@ -23,7 +23,7 @@ from crossgrain.reading.history import (
     read_how_it_goes,
 )
 from crossgrain.reading.labs import Labs, read_observation
-from crossgrain.reading.over_time import Dated, counted_once, dated_medicine, dispense_of
+from crossgrain.reading.over_time import DatedMedicine, counted_once, dated_medicine, dispense_of
 from crossgrain.reading.person import Person
 from crossgrain.reading.reading import Notes, Reading
 from crossgrain.reading.reconcile import days_unchanged, reconciled, still_stopped
@@ -211,7 +211,7 @@ def course_in(opened: Opened) -> TakingHistory:
     )
 
 
-def _medicines(entries: Sequence[Entry], opened: Opened) -> Iterator[Dated]:
+def _medicines(entries: Sequence[Entry], opened: Opened) -> Iterator[DatedMedicine]:
     for entry in entries:
         if entry.kind in {"MedicationStatement", "MedicationRequest"}:
             medicine = opened.read(entry, partial(dated_medicine, entry, opened.reading))
@@ -219,7 +219,7 @@ def _medicines(entries: Sequence[Entry], opened: Opened) -> Iterator[Dated]:
                 yield medicine
 
 
-def _refuse_where_all_is_given_up(medicines: Sequence[Dated]) -> None:
+def _refuse_where_all_is_given_up(medicines: Sequence[DatedMedicine]) -> None:
     """One preparation was taken and is no more, and another is said not to be taken.
 
     Raises
@@ -239,7 +239,7 @@ def _refuse_where_all_is_given_up(medicines: Sequence[Dated]) -> None:
 
 
 def _followed_until(
-    entries: Sequence[Entry], medicines: list[Dated], reading: Reading
+    entries: Sequence[Entry], medicines: list[DatedMedicine], reading: Reading
 ) -> int | None:
     """The last day of a series of ours that is being followed, known by what its orders say."""
     marked = [medicine.marked for medicine in medicines if medicine.marked]
