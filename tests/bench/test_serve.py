@@ -10,9 +10,10 @@ from typing import Any
 
 import orjson
 import pytest
-from tests.bench.serve.bodies import PATIENTS, body, with_serial
-from tests.bench.serve.cells import loads
+from tests.bench.serve.bodies import body, with_serial
+from tests.bench.serve.cells import Mix, loads
 from tests.bench.serve.found import Found
+from tests.bench.serve.hits import hits_of
 from tests.bench.serve.lines import slope, steepening
 from tests.bench.serve.load import TOOL, Answers, is_there
 from tests.bench.serve.report import tables
@@ -29,7 +30,9 @@ def test_under_load_every_answer_is_a_proposal_or_says_when_to_come_back(tmp_pat
     found = Found()
     with running() as server:
         found.sent = [prepare(server, 25, tmp_path, most=60)]
-        found.cells = list(loads(server, found.sent, [16, MORE_THAN_IT_TAKES], 1, 1))
+    some, all_of_them = [Mix.FIRST_PASS, Mix.MADE, Mix.ECHO], [16, MORE_THAN_IT_TAKES]
+    found.cells = list(loads(found.sent, some, all_of_them, 1, 1))
+    assert hits_of(found.sent[0], 60).asked >= found.sent[0].checked.outcomes["plan"]
     print(f"\n{tables(found)}")
     for cell in found.cells:
         assert cell.answers.statuses[200] > 0
@@ -52,8 +55,8 @@ def test_a_body_holds_as_many_resources_as_asked_and_is_the_same_every_time(size
 
 
 def test_no_two_bodies_and_no_two_patients_are_alike() -> None:
-    made = [body(25, number) for number in range(PATIENTS)]
-    assert len(set(made)) == PATIENTS
+    made = [body(25, number) for number in range(600)]
+    assert len(set(made)) == len(made)
     first, second = (with_serial(made[0], serial) for serial in (1, 2))
     assert len(first) == len(second) == len(made[0])
     ids = [{entry["resource"]["id"] for entry in record_in(sent)} for sent in (first, second)]

@@ -18,7 +18,8 @@ from .shapes import SERIAL, Chart
 from .switches import LT4, Switch, Taken, a_rare_switch, a_switch
 
 SEED = 20250303
-PATIENTS = 600
+PATIENTS = 6000
+"""More than a server answers in a round, so that nobody comes twice in a first pass."""
 TAILS = {25: 600, 250: 60, 2500: 12}
 """How many distinct tails stand for each size; patients share them in turn where they are fewer."""
 TODAY = date(2025, 3, 3)

@@ -1,34 +1,34 @@
-"""``crossgrain serve`` as it stands, with one more route that parses a body and gives it back.
+"""The floor: a plain FastAPI route that parses a body with orjson and gives it back.
 
-``python -m tests.bench.serve.echoing serve --port 8000`` is the service's own command with its own
-settings, logs and layers. The route is added here and nowhere else; it is what the least that any
-JSON service does costs behind the same layers.
+Nothing of the service stands around it, and it runs on a server of its own: uvicorn, one worker,
+its access log off, as the image runs the service. It is the least that any JSON service costs in
+this interpreter. ``python -m tests.bench.serve.echoing --port 8000``.
 """
 
+import argparse
+
 import orjson
+import uvicorn
 from fastapi import FastAPI, Request, Response
 
-from crossgrain.cli import main, serving
+ECHO = "/echo"
+app = FastAPI(openapi_url=None)
 
-ECHO = "/bench/echo"
 
-
+@app.post(ECHO)
 async def echo(request: Request) -> Response:
     """The body, parsed and written again."""
     again = orjson.dumps(orjson.loads(await request.body()))
     return Response(again, media_type="application/fhir+json")
 
 
-def with_echo() -> FastAPI:
-    """The service's own app and the echo, looked up as soon as the first operation is."""
-    app = app_of_the_service()
-    app.add_api_route(ECHO, echo, methods=["POST"], include_in_schema=False)
-    app.router.routes.insert(0, app.router.routes.pop())
-    return app
+@app.get("/readyz")
+async def readyz() -> dict[str, str]:
+    """Whether it answers at all."""
+    return {"status": "ready"}
 
-
-app_of_the_service = serving.app_from_environment
 
 if __name__ == "__main__":
-    serving.app_from_environment = with_echo  # uvicorn looks the factory up by this name
-    main()
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--port", type=int, required=True)
+    uvicorn.run(app, port=parser.parse_args().port, access_log=False, log_level="critical")

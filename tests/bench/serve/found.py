@@ -2,30 +2,31 @@
 
 import json
 import os
+import platform
+import sysconfig
 from dataclasses import dataclass, field
 from typing import Any
 
-from .cells import Cell
+from .cells import Cell, Mix
+from .hits import Hits
 from .sent import Sent
 from .soak import Soak
+from .starts import Start
 
 
 @dataclass(slots=True)
 class Found:
     """Everything that a run found; what was not asked for stays empty."""
 
-    starts: list[float] = field(default_factory=list)
+    starts: list[Start] = field(default_factory=list)
     sent: list[Sent] = field(default_factory=list)
     cells: list[Cell] = field(default_factory=list)
+    hits: dict[Mix, Hits] = field(default_factory=dict)
     soak: Soak | None = None
 
-    def cells_of(self, route: str, *, plans_kept: bool = True) -> list[Cell]:
-        """The cells of one route, by size and connections."""
-        return [c for c in self.cells if (c.route, c.plans_kept) == (route, plans_kept)]
-
-    def costs(self, route: str, *, plans_kept: bool = True) -> list[tuple[int, float]]:
+    def costs(self, mix: Mix) -> list[tuple[int, float]]:
         """Milliseconds of processor per answer, by size, over all numbers of connections."""
-        cells = self.cells_of(route, plans_kept=plans_kept)
+        cells = [cell for cell in self.cells if cell.mix is mix]
         sizes = sorted({cell.size for cell in cells})
         return [(size, _cost([c for c in cells if c.size == size])) for size in sizes]
 
@@ -34,12 +35,23 @@ def _cost(cells: list[Cell]) -> float:
     return sum(c.cpu_seconds for c in cells) / sum(c.finished for c in cells) * 1000
 
 
+def interpreter() -> str:
+    """What runs it, and whether it was built with profile-guided optimization."""
+    flags = str(sysconfig.get_config_var("CONFIG_ARGS"))
+    built = "with" if "--enable-optimizations" in flags else "without"
+    version = f"{platform.python_implementation()} {platform.python_version()}"
+    return f"{version}, built {built} profile-guided optimization, {platform.machine()}"
+
+
 def as_json(found: Found) -> str:
     """The same as data, with the samples of the soak."""
     whole = {
+        "interpreter": interpreter(),
         "cores": len(os.sched_getaffinity(0)),
         "load_average": os.getloadavg(),
-        "start_seconds": found.starts,
+        "starts": [{"seconds": s.wall, "processor": s.processor} for s in found.starts],
+        "plans_at_hand": {mix: {"asked": h.asked, "hits": h.at_hand}
+                          for mix, h in found.hits.items()},
         "bodies": [
             {"resources": s.size, "rare": s.rare, "patients": s.patients,
              "checked": s.checked.count, "outcomes": dict(s.checked.outcomes),
@@ -59,8 +71,7 @@ def as_json(found: Found) -> str:
 def _cell_data(cell: Cell) -> dict[str, Any]:
     answers = cell.answers
     return {
-        "resources": cell.size, "connections": cell.connections, "route": cell.route,
-        "plans_kept": cell.plans_kept,
+        "resources": cell.size, "connections": cell.connections, "mix": cell.mix,
         "statuses": dict(answers.statuses), "errors": dict(answers.errors),
         **{f"p{percent}_ms": answers.percentile_ms(percent) for percent in (50, 95, 99)},
         "rate": answers.good_a_second, "per_core": cell.per_core, "cpu_ms": cell.cpu_ms,

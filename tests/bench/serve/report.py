@@ -4,19 +4,19 @@ import statistics
 from collections.abc import Sequence
 
 from .aims import verdicts
-from .cells import Cell
-from .found import Found
+from .cells import Cell, Mix
+from .found import Found, interpreter
 from .lines import slope
 from .sent import Sent
-
-_PLANS = {True: "at hand", False: "made"}
 
 
 def tables(found: Found) -> str:
     """All of it for a person's eyes, in Markdown."""
     parts = [
+        interpreter(),
         _start_line(found),
         _sent_table(found),
+        _hits_lines(found),
         _load_table(found),
         _cost_table(found),
         _soak_lines(found),
@@ -28,8 +28,17 @@ def tables(found: Found) -> str:
 def _start_line(found: Found) -> str:
     if not found.starts:
         return ""
-    each = ", ".join(f"{seconds:.2f}" for seconds in found.starts)
-    return f"Start to ready, seconds: {each}; median {statistics.median(found.starts):.2f}"
+    each = ", ".join(f"{start.wall:.2f}" for start in found.starts)
+    wall = statistics.median(start.wall for start in found.starts)
+    spent = statistics.median(start.processor for start in found.starts)
+    return f"Start to ready, seconds: {each}; median {wall:.2f}, of processor {spent:.2f}"
+
+
+def _hits_lines(found: Found) -> str:
+    return "\n".join(
+        f"Plans at hand in the {mix}: {hits.at_hand} of {hits.asked} ({hits.share:.0%})"
+        for mix, hits in found.hits.items()
+    )
 
 
 def _sent_table(found: Found) -> str:
@@ -49,20 +58,19 @@ def _sent_row(sent: Sent) -> tuple[object, ...]:
 
 def _load_table(found: Found) -> str:
     heads = (
-        "resources", "connections", "route", "plans", "p50 ms", "p95 ms", "p99 ms", "200s/s",
+        "resources", "connections", "mix", "p50 ms", "p95 ms", "p99 ms", "200s/s",
         "200s per core-second", "not 200", "MiB before", "MiB after", "other cores",
     )  # fmt: skip
     return _table(heads, [_load_row(cell) for cell in found.cells])
 
 
 def _load_row(cell: Cell) -> tuple[object, ...]:
-    plans = "-" if cell.route == "echo" else _PLANS[cell.plans_kept]
     answers = cell.answers
     times = [f"{answers.percentile_ms(percent):.1f}" for percent in (50, 95, 99)]
     other = [f"{times} × {status}" for status, times in answers.refused.items()]
     failed = [f"{times} {kind}" for kind, times in answers.errors.items() if times]
     return (
-        cell.size, cell.connections, cell.route, plans, *times, f"{answers.good_a_second:.0f}",
+        cell.size, cell.connections, cell.mix, *times, f"{answers.good_a_second:.0f}",
         f"{cell.per_core:.0f}", ", ".join([*other, *failed]) or "none",
         f"{cell.memory_before:.0f}", f"{cell.memory_after:.0f}", f"{cell.others:.2f}",
     )  # fmt: skip
@@ -70,16 +78,12 @@ def _load_row(cell: Cell) -> tuple[object, ...]:
 
 def _cost_table(found: Found) -> str:
     rows = []
-    for route, plans_kept, name in (
-        ("proposal", True, f"proposal, plans {_PLANS[True]}"),
-        ("proposal", False, f"proposal, plans {_PLANS[False]}"),
-        ("echo", True, "echo"),
-    ):
-        costs = found.costs(route, plans_kept=plans_kept)
+    for mix in Mix:
+        costs = found.costs(mix)
         if len(costs) > 1:
             steep, start = slope(costs)
             line = f"{start:.2f} ms + {steep * 1000:.1f} µs per resource"
-            rows.append((name, ", ".join(f"{size}: {ms:.2f}" for size, ms in costs), line))
+            rows.append((mix, ", ".join(f"{size}: {ms:.2f}" for size, ms in costs), line))
     return _table(("processor", "ms per answer, by resources", "nearest line"), rows)
 
 

@@ -10,11 +10,9 @@ import orjson
 from .bodies import PATIENTS, TAILS, head, tail, with_serial
 from .server import Server
 
-RARE = 3000
-"""Patients on rare doses: more than there are plans that the service keeps."""
 PROPOSE = "/fhir/r4/$propose-switch"
-_CHECKED = {25: RARE, 250: 60, 2500: 12}
-"""How many are sent at each size: everyone at the smallest, elsewhere every tail once."""
+_CHECKED = {25: 3000, 250: 60, 2500: 12}
+"""How many are sent at each size: every tail at least once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,11 +50,10 @@ class Checked:
 
 
 def prepare(
-    server: Server, size: int, folder: Path, *, rare: bool = False, most: int = RARE
+    server: Server, size: int, folder: Path, *, rare: bool = False, most: int = PATIENTS
 ) -> Sent:
     """Make the bodies of a size, and check `most` of them or as many as are to be; see `check`."""
-    patients = RARE if rare else PATIENTS
-    heads = [head(number, rare=rare) for number in range(patients)]
+    heads = [head(number, rare=rare) for number in range(PATIENTS)]
     tails = [tail(size, number) for number in range(TAILS[size])]
     assert len(set(heads)) == len(heads), "two patients are alike"
     heads_file, tails_file = folder / f"{size}-{rare}.heads", folder / f"{size}-{rare}.tails"
@@ -64,7 +61,7 @@ def prepare(
     tails_file.write_bytes(b"\n".join(tails))
     some = heads[: min(most, _CHECKED[size])]
     checked = check(server, (h + tails[i % len(tails)] for i, h in enumerate(some)))
-    return Sent(size, rare, heads_file, tails_file, patients, checked)
+    return Sent(size, rare, heads_file, tails_file, len(heads), checked)
 
 
 def check(server: Server, bodies: Iterable[bytes]) -> Checked:

@@ -17,7 +17,8 @@ from crossgrain.http.settings import Settings
 
 SERVICE = (str(Path(sys.executable).with_name("crossgrain")), "serve")
 """The command that the image runs."""
-WITH_ECHO = (sys.executable, "-m", "tests.bench.serve.echoing", "serve")
+FLOOR = (sys.executable, "-m", "tests.bench.serve.echoing")
+"""A plain route on a server of its own."""
 SERVER_CORE, LOAD_CORE = 0, 1
 _ROOT = Path(__file__).parents[3]
 _TICKS = os.sysconf("SC_CLK_TCK")
@@ -88,7 +89,7 @@ class Server:
 
 
 @contextmanager
-def running(command: tuple[str, ...] = WITH_ECHO, **settings: str) -> Iterator[Server]:
+def running(command: tuple[str, ...] = SERVICE, **settings: str) -> Iterator[Server]:
     """A server that is ready, all its settings the defaults but those named."""
     process, port = begun(command, settings)
     try:
