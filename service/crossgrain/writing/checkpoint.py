@@ -12,7 +12,14 @@ from crossgrain.writing.checks import check_requests
 from crossgrain.writing.conditions import left_open, variables, variables_note
 from crossgrain.writing.dosage import concept
 from crossgrain.writing.interim import BASELINE, first_dose_waits, interim_words, read_when
-from crossgrain.writing.letterhead import SERIES, Letterhead, Resource, Scope, Wording
+from crossgrain.writing.letterhead import (
+    SERIES,
+    Letterhead,
+    Resource,
+    Scope,
+    Wording,
+    notes_of_draw,
+)
 from crossgrain.writing.narrative import paragraphs, plain
 from crossgrain.writing.orders import branch_tasks, medication_requests
 
@@ -56,7 +63,7 @@ def _request(letter: Letterhead, scope: Scope, draw: LabDraw, analyte: Analyte) 
         scope,
         paragraphs((*scope.only_if, what, *about)),
     )
-    body["note"] = letter.notes(*scope.only_if, *about)
+    body["note"] = notes_of_draw(*scope.only_if, *about)
     body["category"] = [concept(Snomed.system, "108252007", "Laboratory procedure")]
     body["code"] = {**concept(Loinc.system, code, name), "text": name}
     body.update(_occurrence(wording, draw))

@@ -9,7 +9,7 @@ from crossgrain.reading.codesystems import Loinc, Snomed
 from crossgrain.safety.checks import CheckKind, DatedCheck
 from crossgrain.safety.rule import Finding
 from crossgrain.writing.dosage import concept
-from crossgrain.writing.letterhead import Letterhead, Resource, Scope
+from crossgrain.writing.letterhead import Letterhead, Resource, Scope, notes_of_draw
 from crossgrain.writing.narrative import paragraphs, plain
 
 
@@ -93,7 +93,7 @@ def _request(letter: Letterhead, scope: Scope, check: DatedCheck) -> Resource:
         scope,
         paragraphs((*scope.only_if, *says)),
     )
-    body["note"] = letter.notes(*scope.only_if, *says)
+    body["note"] = notes_of_draw(*scope.only_if, *says)
     if measured.in_laboratory:
         body["category"] = [concept(Snomed.system, "108252007", "Laboratory procedure")]
     body["code"] = {**_coded(measured), "text": measured.words}

@@ -68,6 +68,8 @@ class Scope:
 
 
 SERIES = Scope("series", "proposal")
+CAUTION_XHTML = paragraphs([CAUTION])
+"""What a blood draw or a check says, which waits for nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +103,7 @@ class Letterhead:
     conditions: Conditions
     """When each branch of the checkpoint applies, by the patient's own limits."""
     standing: tuple[str, ...]
-    """What every request says: what must be done before, what to confirm, and the caution."""
+    """What every order of a dose says: what must be done before, what to confirm, the caution."""
     standing_xhtml: str
     """The same for its narrative."""
 
@@ -190,7 +192,8 @@ class Letterhead:
 
         `own_xhtml` opens the narrative; what every request says closes it.
         """
-        body = self.head(resource_type, what, narrative(own_xhtml, self.standing_xhtml))
+        says = CAUTION_XHTML if resource_type == "ServiceRequest" else self.standing_xhtml
+        body = self.head(resource_type, what, narrative(own_xhtml, says))
         group = "requisition" if resource_type == "ServiceRequest" else "groupIdentifier"
         body["basedOn"] = [{"reference": self.care_plan_urn}]
         body[group] = {"system": PLAN_SYSTEM, "value": self.plan_id}
@@ -205,8 +208,16 @@ class Letterhead:
         return body
 
     def notes(self, *own: str) -> list[Resource]:
-        """What is particular to a resource, then what every request says."""
+        """What is particular to a resource, then what every order of a dose says."""
         return [{"text": plain(text)} for text in (*own, *self.standing) if text]
+
+
+def notes_of_draw(*own: str) -> list[Resource]:
+    """What is particular to a blood draw or a check, and the caution.
+
+    It waits for nothing: much of what a dose waits for is a draw.
+    """
+    return [{"text": plain(text)} for text in (*own, CAUTION) if text]
 
 
 def before_start(hold: Finding) -> str:

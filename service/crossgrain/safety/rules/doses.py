@@ -214,9 +214,10 @@ def _coverage_low(case: PlanCase, rule: Rule) -> Hit | None:
 def _worth(step: Step, bases: Iterable[Basis]) -> Iterator[tuple[Fraction, str]]:
     """What a step's dose is worth in LT4, µg a day, on each basis that reaches it."""
     taken = Regimen(tuple(DoseLine(line.preparation, (line.amount,)) for line in step.lines))
+    lt4_ug, lt3_ug, grains = taken.pure_t4_ug, taken.pure_t3_ug, taken.grains
     for basis in bases:
         with suppress(DomainError):  # a table chart that does not reach the dose speaks of none
-            yield basis.lt4_equivalent(taken), basis.id
+            yield basis.lt4_for(lt4_ug, lt3_ug, grains), basis.id
 
 
 def _worth_of_kept(plan: Plan) -> Iterator[tuple[tuple[Fraction, str], ...]]:
