@@ -20,6 +20,7 @@ SLOW = (
     "conformance",
     "golden",
     "properties/conversation",
+    "properties/course/test_course.py",
     "properties/million",
     "properties/test_any_medicine.py",
     "properties/test_own_orders.py",
