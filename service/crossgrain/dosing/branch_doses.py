@@ -55,6 +55,8 @@ class Hold:
         `kept` where a medicine in both regimens has not come all the way down
     as_taken : medicines still taken just as before the plan
     home : the strengths that the patient has by then, by preparation id
+    proved : where labs in range prove the dose right, being the second in a row: how many days
+        after them blood is drawn again; empty where one more has to confirm them
     """
 
     decision_day: int
@@ -64,6 +66,7 @@ class Hold:
     checkpoint: Amounts
     as_taken: frozenset[str]
     home: Mapping[str, frozenset[Fraction]]
+    proved: tuple[int, ...] = ()
 
     @property
     def taken(self) -> dict[str, Fraction]:

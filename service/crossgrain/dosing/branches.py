@@ -191,7 +191,8 @@ def _in_range(case: SwitchCase, hold: Hold, same: Change) -> Outline:
     """Stay; give what is left of the old medicine a dated end at equal coverage."""
     reading = LabReading.IN_RANGE
     if not any(hold.remainder.values()) and not excess(case, hold):
-        words = "Stay on this dose; then the maintenance labs."
+        twice = "Two labs in a row are in range: stay on this dose; then the maintenance labs."
+        words = twice if hold.proved else "Stay on this dose; then the maintenance labs."
         return _at_once(case, hold, reading, same, words)
     words = (
         "Stay at this level. What is left of the old medicine ends, and the new one makes up for it"
@@ -275,11 +276,15 @@ def _at_once(
     case: SwitchCase, hold: Hold, reading: LabReading, change: Change, words: str
 ) -> Outline:
     """A branch in which nothing tapers: all but a rise of T3 is taken from its first day."""
-    settled = not change.changed and reading is LabReading.IN_RANGE
     goals = {key: change.taken[key] for key in case.target_ids}
-    slots = _slots(case, hold, goals, settled=settled)
+    slots = _slots(case, hold, goals, settled=_settles(change, reading))
     old = [{key: change.taken[key] for key in hold.remainder} for _ in slots]
     return _outline(case, hold, reading, change, words, slots, old)
+
+
+def _settles(change: Change, reading: LabReading) -> bool:
+    """Whether the dose is right as it is."""
+    return not change.changed and reading is LabReading.IN_RANGE
 
 
 def _outline(
@@ -300,8 +305,12 @@ def _outline(
         statement=words + (off_ratio(last) if case.target is Target.LT4_LT3 else ""),
         slots=slots,
         old=old,
-        labs=branch_draws(case, reading, slots, old, steady),
+        labs=branch_draws(case, reading, slots, old, steady, _proved(hold, change, reading)),
     )
+
+
+def _proved(hold: Hold, change: Change, reading: LabReading) -> tuple[int, ...]:
+    return hold.proved if _settles(change, reading) else ()
 
 
 def _named(on: Sequence[Enabled]) -> str:
@@ -340,7 +349,8 @@ def _slots(
                 amounts = {**amounts, key: dose}
                 reached.append((amounts, ceiling))
     reached = reached or [(amounts, ceiling)]
-    wait = case.policy.maintenance_days[0] if settled else case.wait_days
+    kept = (*hold.proved, case.policy.maintenance_days[0])[0]
+    wait = kept if settled else case.wait_days
     final = len(reached) - 1
     return tuple(
         Slot(

@@ -7,7 +7,16 @@ from fractions import Fraction
 from crossgrain.dosing.bases import Basis, Weights
 from crossgrain.dosing.climb import Slot, wait_days
 from crossgrain.dosing.exchange import Exchange
-from crossgrain.dosing.kinetics import ConstantIntake, Intake, Kinetics, KineticsTable, PoolWeights
+from crossgrain.dosing.kinetics import (
+    ConstantIntake,
+    Intake,
+    Kinetics,
+    KineticsTable,
+    Pools,
+    PoolWeights,
+    after,
+    steady,
+)
 from crossgrain.dosing.kits import Kit
 from crossgrain.dosing.moves import Products, total_intake
 from crossgrain.dosing.need import UNCHANGED
@@ -41,8 +50,13 @@ class Enabled:
 class SwitchCase:
     """Everything that stays the same while a plan is made.
 
-    `home` are the strengths that the patient has, by preparation id; `leaning` is how the taper
-    weighs too much against too little; `exchange` is given where the move is one between products.
+    `regimen`, `old_intake` and `enabled` are of the regimen before day one, which coverage is
+    measured against; `old` is what is taken when the plan begins: the same, but where one goes on
+    that is under way. `home` are the strengths that the patient has, by preparation id;
+    `going_on` are the medicines whose present supply serves for as long as their dose stays;
+    `largest_half` is the strongest tablet of an old medicine that may be broken; `leaning` is how
+    the taper weighs too much against too little; `exchange` is given where the move is one between
+    products.
     """
 
     regimen: Regimen
@@ -56,6 +70,8 @@ class SwitchCase:
     old: Mapping[str, tuple[Preparation, Fraction]]
     preparations: Mapping[str, Preparation]
     home: Mapping[str, frozenset[Fraction]]
+    going_on: frozenset[str]
+    largest_half: Mapping[str, Fraction]
     leaning: Leaning
     exchange: Exchange | None = None
     tsh_every_days: int | None = None
@@ -64,6 +80,20 @@ class SwitchCase:
     """In pregnancy: in an overlap no old medicine ends before that."""
     need: Fraction = UNCHANGED
     """What the patient needs, as a part of the old regimen."""
+    taken: tuple[ConstantIntake, ...] = ()
+    """What was taken from day one until the plan begins, where one is under way."""
+
+    def begins(self, kinetics: Kinetics) -> Pools:
+        """The pools when the plan begins: steady on the old regimen, then what was taken since."""
+        pools = steady(self.old_intake)
+        for period in self.taken:
+            pools = after(kinetics, pools, period.intake, period.days)
+        return pools
+
+    @property
+    def since_day_one(self) -> float:
+        """Days from day one until the plan begins."""
+        return sum(period.days for period in self.taken)
 
     @property
     def draws_apart(self) -> int:
@@ -147,11 +177,6 @@ class SwitchCase:
         if kit is None:
             return LineDose(self.preparations[key], amount, self.part(key), None)
         return order_line(kit.preparation, amount, self.part(key), kit.day_dose(amount))
-
-    @property
-    def going_on(self) -> frozenset[str]:
-        """The medicines whose present supply serves for as long as their dose stays."""
-        return frozenset(self.old) - (self.exchange.ended if self.exchange else frozenset())
 
     def part(self, key: str) -> SwitchPart:
         """Which side of the switch a medicine is on."""

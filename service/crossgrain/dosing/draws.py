@@ -102,15 +102,23 @@ def _interim(days: Mapping[int, int | None], steady: int | None) -> Iterator[Lab
 
 
 def branch_draws(
-    case: SwitchCase, reading: LabReading, slots: Sequence[Slot], old: Doses, steady: int
+    case: SwitchCase,
+    reading: LabReading,
+    slots: Sequence[Slot],
+    old: Doses,
+    steady: int,
+    proved: tuple[int, ...] = (),
 ) -> tuple[LabDraw, ...]:
     """The draws after a decision: as close as in the climb until two in a row are in range.
 
-    `steady` is the day from which the model calls the pools of the branch steady.
+    `steady` is the day from which the model calls the pools of the branch steady; `proved` are the
+    days of maintenance after labs that were the second in a row.
     """
     decision, last = slots[0].first_day, slots[-1]
     checkpoint = decision - case.policy.results_days
     apart = case.draws_apart
+    if proved:
+        return (_maintenance(case, checkpoint, steady, proved),)
     if last.days > case.policy.maintenance_days[0]:  # nothing changed, so nothing settles
         second = checkpoint + apart
         return (
@@ -133,9 +141,10 @@ def branch_draws(
     )
 
 
-def _maintenance(case: SwitchCase, since: int, steady: int) -> LabDraw:
+def _maintenance(case: SwitchCase, since: int, steady: int, days: tuple[int, ...] = ()) -> LabDraw:
     """Draws on a dose that has proved right; in pregnancy as often as before."""
-    first, second, *_ = days = case.policy.maintenance_days
+    first, second, *_ = case.policy.maintenance_days
+    days = days or case.policy.maintenance_days
     every = case.tsh_every_days
     if every is None:
         due, *repeated = (since + day for day in days)

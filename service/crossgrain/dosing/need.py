@@ -85,15 +85,19 @@ def coverage_of_need(
     per_pool: PoolWeights,
     old: Intake,
     need: float,
+    since_day_one: float = 0.0,
 ) -> BasisCoverage:
-    """Lowest, highest and last coverage of need on one basis; the earliest day wins."""
+    """Lowest, highest and last coverage of need on one basis; the earliest day wins.
+
+    `since_day_one` is how many days ago the need began to tell, where `followed` begins later.
+    """
     kinetics = followed.kinetics
     power = kinetics.t4_tau / kinetics.t3_tau
     wanted = needed(old, need, per_pool)
     points: list[tuple[float, float]] = []
     for day, period, pools in followed.segments():
         over = weighed(pools, period.intake, per_pool)
-        under = later(kinetics, wanted, day)
+        under = later(kinetics, wanted, since_day_one + day)
         turning = turns(power, over, under, exp(-period.days / kinetics.t4_tau))
         inside = sorted(-kinetics.t4_tau * log(u) for u in turning)
         points += [

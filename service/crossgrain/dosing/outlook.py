@@ -36,7 +36,7 @@ class Timeline:
     """New and old doses over the unconditional part, and what they lead to.
 
     `choice` says which taper was chosen, and what the best would have held; ``None`` where the old
-    medicine stops.
+    medicine stops. `proved` is what `Hold.proved` will be at the decision.
     """
 
     slots: tuple[Slot, ...]
@@ -45,6 +45,7 @@ class Timeline:
     lab_day: int
     decision_day: int
     followed: PoolCourse
+    proved: tuple[int, ...] = ()
 
 
 def schedule_for(case: SwitchCase, moving: Sequence[Move], mode: PriorTherapy) -> Timeline:
@@ -67,7 +68,7 @@ def _tapered(
         old: OldDoses = old_doses(falling, case.home, bought)
         problem = taper_problem(
             case.kinetics,
-            steady(case.old_intake),
+            case.begins(case.kinetics),
             slots,
             case.preparations,
             old,
@@ -131,14 +132,15 @@ def _settled(
     while len(slots) > 1 and (slots[-2].amounts, old[-2]) == (slots[-1].amounts, old[-1]):
         slots = (*slots[:-2], replace(slots[-1], first_day=slots[-2].first_day))
         old = old[:-1]
-    followed = course(case.kinetics, steady(case.old_intake), case.periods(slots, old))
+    begins = case.begins(case.kinetics)
+    followed = course(case.kinetics, begins, case.periods(slots, old))
     last = slots[-1]
     modelled = steady_day(followed, case.old_intake, case.policy.steady_within)
     lab_day = max(last.first_day + case.wait_days, modelled)
     decision_day = lab_day + case.policy.results_days
     if decision_day != last.first_day + last.days:
         slots = (*slots[:-1], replace(last, days=decision_day - last.first_day))
-        followed = course(case.kinetics, steady(case.old_intake), case.periods(slots, old))
+        followed = course(case.kinetics, begins, case.periods(slots, old))
     return Timeline(slots, old, choice, lab_day, decision_day, followed)
 
 
@@ -171,7 +173,7 @@ def forecast_for(
         periods[-1].days + horizon - schedule.decision_day, periods[-1].intake
     )
     old = case.old_intake
-    followed = course(case.kinetics, steady(old), periods)
+    followed = course(case.kinetics, case.begins(case.kinetics), periods)
     exposure = t3_extremes(followed, old)
     end = followed.starts[-1]
     covered = tuple(
@@ -180,7 +182,9 @@ def forecast_for(
     )
     kinetics = case.kinetics
     of_need = tuple(
-        coverage_of_need(followed, e.basis, e.weights, e.per_pool, old, float(case.need))
+        coverage_of_need(
+            followed, e.basis, e.weights, e.per_pool, old, float(case.need), case.since_day_one
+        )
         for e in case.enabled
         if case.need != UNCHANGED
     )
@@ -209,7 +213,7 @@ def _band(
     coverages: dict[tuple[float, float], float] = {}
     exposures = []
     for kinetics in (case.kinetics, *case.kinetics_table.corners):
-        followed = course(kinetics, steady(case.old_intake), periods)
+        followed = course(kinetics, case.begins(kinetics), periods)
         half_lives = (kinetics.t4_half_life_days, kinetics.t3_half_life_days)
         if half_lives not in coverages:  # coverage depends on nothing else
             on_basis = coverage_extremes(followed, weakest.basis, weakest.weights, weakest.per_pool)

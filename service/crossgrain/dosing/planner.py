@@ -118,16 +118,30 @@ def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow,
     # 4. The new doses by day, and the old ones beside them; for both prior therapies, over the same
     #    days, so that what was not chosen is seen.
     ways = _both_ways(case, moving, wish.prior_therapy)
+    # 5 and 6. The branches of the labs, then tablets, draws and orders.
+    labs = _labs(case, wish, ways.own, ways.forecasts[0].steady_day)
+    plan = plan_along(case, wish, rows, goal, ways, labs)
+    return PlanDraft(plan, explain_dose(case, plan, tables.cross_checks), explain_moves(case, plan))
+
+
+def plan_along(
+    case: SwitchCase,
+    wish: Wish,
+    rows: tuple[BasisRow, ...],
+    goal: "Goal",
+    ways: "Ways",
+    labs: tuple[LabDraw, ...],
+) -> Plan:
+    """The plan of doses that are settled by day, still without its rationale."""
     own = ways.own
     # 5. Where the patient stands when the labs are back, and what each reading of them leads to.
-    hold = _hold(case, own, goal.dose)
+    hold = hold_of(case, own, goal.dose)
     readings = outlines(case.by_need, hold)
     # 6. Tablets for all of these doses together, then the draws and the orders.
     kits, in_branches = _kits(case, own, hold, readings)
     stages = [Stage.CLIMB] * (len(own.slots) - 1) + [Stage.HOLD]
-    labs = _labs(case, wish, own, ways.forecasts[0].steady_day)
     steps = case.steps(own.slots, own.old, stages, case.going_on, kits)
-    plan = Plan(
+    return Plan(
         target=wish.target,
         basis_id=wish.basis_id,
         pace=wish.pace_id,
@@ -157,11 +171,10 @@ def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow,
         weekly_withheld=wish.weekly_withheld,
         need=case.need,
     )
-    return PlanDraft(plan, explain_dose(case, plan, tables.cross_checks), explain_moves(case, plan))
 
 
 @dataclass(frozen=True, slots=True)
-class _Goal:
+class Goal:
     """What the climb goes for: the aim, and the dose at which it waits for labs.
 
     `set_by` is the basis whose target that dose is, `ladder` every basis' target on the way.
@@ -173,23 +186,23 @@ class _Goal:
     ladder: tuple[Rung, ...]
 
 
-def _goal(case: SwitchCase, wish: Wish, rows: tuple[BasisRow, ...]) -> _Goal:
+def _goal(case: SwitchCase, wish: Wish, rows: tuple[BasisRow, ...]) -> Goal:
     aim = aim_on(wish.basis_id, rows)
     ladder = ladder_to(case, rows, aim, wish.mixture.asked_ratio)
     dose, set_by = checkpoint_dose(
         case, ladder, at_least_most_generous=wish.lt4_at_least_most_generous
     )
-    return _Goal(aim.times(case.lowers), dose, set_by, ladder)
+    return Goal(aim.times(case.lowers), dose, set_by, ladder)
 
 
 def _exchanged(
     case: SwitchCase, exchange: Exchange, wish: Wish, rows: tuple[BasisRow, ...]
-) -> _Goal:
+) -> Goal:
     """Today's dose in tablets of the new product; what else is taken stays as it is."""
     aim = aim_on(wish.basis_id, rows)
     dose = replace(_today(case), grains=exchange.new.grains(exchange.new_mg))
     ladder = tuple(Rung(enabled.basis, aim, dose) for enabled in case.enabled)
-    return _Goal(aim, dose, wish.basis_id, ladder)
+    return Goal(aim, dose, wish.basis_id, ladder)
 
 
 def _moving(case: SwitchCase, dose: TargetDose) -> tuple[Move, ...]:
@@ -204,7 +217,7 @@ def _moving(case: SwitchCase, dose: TargetDose) -> tuple[Move, ...]:
 
 
 @dataclass(frozen=True, slots=True)
-class _Ways:
+class Ways:
     """The prior therapy that was chosen, day by day, and both of them forecast.
 
     `not_chosen` is the other as it would be swallowed; ``None`` where there is no other.
@@ -215,7 +228,7 @@ class _Ways:
     not_chosen: Mode | None
 
 
-def _both_ways(case: SwitchCase, moving: tuple[Move, ...], chosen: PriorTherapy) -> _Ways:
+def _both_ways(case: SwitchCase, moving: tuple[Move, ...], chosen: PriorTherapy) -> Ways:
     if case.exchange:
         both = dict.fromkeys(PriorTherapy, schedule_for(case, moving, chosen))
     else:
@@ -227,7 +240,7 @@ def _both_ways(case: SwitchCase, moving: tuple[Move, ...], chosen: PriorTherapy)
         forecast_for(case, other, both[other], horizon, with_band=False),
     )
     not_chosen = None if case.exchange else mode_of(case, other, both[other])
-    return _Ways(both[chosen], forecasts, not_chosen)
+    return Ways(both[chosen], forecasts, not_chosen)
 
 
 def _today(case: SwitchCase) -> TargetDose:
@@ -236,19 +249,21 @@ def _today(case: SwitchCase) -> TargetDose:
     return TargetDose(regimen.pure_t4_ug, regimen.pure_t3_ug, regimen.grains)
 
 
-def _hold(case: SwitchCase, own: Timeline, dose: TargetDose) -> Hold:
+def hold_of(case: SwitchCase, own: Timeline, dose: TargetDose) -> Hold:
     """Where the patient stands when the labs come back."""
     amounts = {**own.slots[-1].amounts, **own.old[-1]}
+    checkpoint = {p.id: amount for p, amount in amounts_of(dose, case.products)}
     return Hold(
         decision_day=own.decision_day,
         pools=own.followed.starts[-1],
-        kept={key: amounts[key] for key in case.target_ids},
+        kept={key: amounts.get(key, Fraction(0)) for key in case.target_ids},
         remainder={key: a for key, a in amounts.items() if key not in case.target_ids},
-        checkpoint={p.id: amount for p, amount in amounts_of(dose, case.products)},
+        checkpoint={key: checkpoint.get(key, Fraction(0)) for key in case.target_ids},
         as_taken=frozenset(
             key for key, a in amounts.items() if key in case.going_on and a == case.old[key][1]
         ),
         home=_owned(case, own),
+        proved=own.proved,
     )
 
 
@@ -256,10 +271,10 @@ def _owned(case: SwitchCase, own: Timeline) -> dict[str, frozenset[Fraction]]:
     """The strengths of each old medicine that the patient has by the time of the decision."""
     series = _doses(own.slots, own.old, case.old, set(case.going_on))
     owned = {}
-    for key, (preparation, amount) in case.old.items():
+    for key, (preparation, _) in case.old.items():
         home = case.home.get(key, frozenset())
         doses = frozenset(series.get(key, ()))
-        limit = max(amount, *doses) if doses else amount
+        limit = max((case.largest_half.get(key, Fraction(0)), *doses))
         bought = smallest_kit(preparation, doses, frozenset(), home, limit).strengths
         owned[key] = home | frozenset(bought)
     return owned
@@ -281,7 +296,7 @@ def _kits(
     kits, in_branches = {}, {}
     for key in dict.fromkeys([*in_series, *later]):
         doses, also = frozenset(in_series.get(key, ())), frozenset(later.get(key, ()))
-        taken = case.old[key][1] if key in case.old else Fraction(0)
+        taken = case.largest_half.get(key, Fraction(0))
         limit = taken if case.part(key) is SwitchPart.OLD else max(taken, *doses, *also)
         home = case.home.get(key, frozenset())
         kit = smallest_kit(case.preparations[key], doses, also, home, limit)

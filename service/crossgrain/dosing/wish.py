@@ -11,7 +11,7 @@ from fractions import Fraction
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.case import Enabled, SwitchCase
 from crossgrain.dosing.comparison import CrossChecks
-from crossgrain.dosing.exchange import Exchange, exchange_in
+from crossgrain.dosing.exchange import exchange_in
 from crossgrain.dosing.forecast import coverage_weights
 from crossgrain.dosing.kinetics import KineticsTable, intake_of
 from crossgrain.dosing.moves import Products, old_amounts
@@ -114,7 +114,9 @@ def case_of(regimen: Regimen, wish: Wish, tables: Tables, rows: Sequence[BasisRo
         old_intake=old_intake,
         old=old,
         preparations={p.id: p for p in (*(p for p, _ in old.values()), *ordered)},
-        home=_home(old, wish, exchange),
+        home=home_of(old, wish, exchange.ended if exchange else frozenset()),
+        going_on=frozenset(old) - (exchange.ended if exchange else frozenset()),
+        largest_half={key: amount for key, (_, amount) in old.items()},
         leaning=_leaning(tables.policy, wish),
         exchange=exchange,
         tsh_every_days=wish.tsh_every_days,
@@ -156,16 +158,15 @@ def _in_stock(products: Products, stock: Sequence[tuple[str, Fraction]]) -> Prod
     )
 
 
-def _home(
-    old: Mapping[str, tuple[Preparation, Fraction]], wish: Wish, exchange: Exchange | None
+def home_of(
+    old: Mapping[str, tuple[Preparation, Fraction]], wish: Wish, ended: frozenset[str] = frozenset()
 ) -> dict[str, frozenset[Fraction]]:
-    """The strengths that the patient has of each old medicine, but for a product that ends.
+    """The strengths that the patient has of each medicine taken, but for a product that has ended.
 
     Where the record does not say, the tablets of which its dose is most simply made: it is they
     that are dispensed for it.
     """
     home = {}
-    ended = exchange.ended if exchange else frozenset()
     for key, (preparation, amount) in old.items():
         if key in ended:
             continue
