@@ -71,6 +71,20 @@ def series_draws(
     )
 
 
+def onward_draws(
+    case: SwitchCase, slots: Sequence[Slot], old: Doses, fixed: Sequence[int], decides: LabDraw
+) -> tuple[LabDraw, ...]:
+    """The draws from today on, in a course that is under way.
+
+    `fixed` are days of draws: the last before today, then those that must be.
+    """
+    days = sorted({*fixed, decides.day})
+    found = dict(_between_all(case, days, change_days(slots, old)))
+    due = {max(day, 0): step for day, step in found.items()}
+    on_the_way = {day: step for day, step in due.items() if day < decides.day}
+    return (*_interim(on_the_way, decides.modelled_steady_day), decides)
+
+
 def change_days(slots: Sequence[Slot], old: Doses) -> tuple[int, ...]:
     """The days on which a dose changes, but for the first."""
     taken = [(slot, {**slot.amounts, **kept}) for slot, kept in zip(slots, old, strict=True)]

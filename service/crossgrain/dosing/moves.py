@@ -88,8 +88,8 @@ def total_intake(amounts: Iterable[tuple[Preparation, Fraction]]) -> Intake:
     return Intake(t4_ug, lt3_ug, desiccated_t3_ug)
 
 
-def old_amounts(regimen: Regimen, products: Products) -> dict[str, tuple[Preparation, Fraction]]:
-    """What is taken now, by preparation id; lines of one preparation are added up.
+def ordered_as(preparation: Preparation, products: Products) -> Preparation:
+    """What orders for a medicine are made from.
 
     Levothyroxine and liothyronine in any form taper in the tablets that the plan orders.
     """
@@ -97,12 +97,16 @@ def old_amounts(regimen: Regimen, products: Products) -> dict[str, tuple[Prepara
         Kind.LEVOTHYROXINE: products.levothyroxine,
         Kind.LIOTHYRONINE: products.liothyronine,
     }
-    family = products.desiccated_thyroid
+    own = ordered.get(preparation.kind, preparation)
+    # of its own family in the strengths that are in stock
+    return products.desiccated_thyroid if own.id == products.desiccated_thyroid.id else own
+
+
+def old_amounts(regimen: Regimen, products: Products) -> dict[str, tuple[Preparation, Fraction]]:
+    """What is taken now, by preparation id; lines of one preparation are added up."""
     amounts: dict[str, tuple[Preparation, Fraction]] = {}
     for line in regimen:
-        preparation = ordered.get(line.preparation.kind, line.preparation)
-        if preparation.id == family.id:
-            preparation = family  # in the strengths that are in stock
+        preparation = ordered_as(line.preparation, products)
         before = amounts[preparation.id][1] if preparation.id in amounts else Fraction(0)
         amounts[preparation.id] = (preparation, before + line.daily)
     return {key: value for key, value in amounts.items() if value[1]}

@@ -14,6 +14,7 @@ from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.exchange import Exchange
 from crossgrain.dosing.kinetics import ConstantIntake
 from crossgrain.dosing.preparations import Preparation
+from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.tablets import SHARED_WEEK, Piece, Tablets
 from crossgrain.dosing.taper import Choice
 from crossgrain.dosing.targets import Target, TargetDose
@@ -400,6 +401,25 @@ class Statement:
 
 
 @dataclass(frozen=True, slots=True)
+class Begins:
+    """Where a plan begins that is not the first.
+
+    Attributes
+    ----------
+    regimen : what was taken before day one, which coverage is measured against
+    taken : what was taken from then until the plan begins
+    """
+
+    regimen: Regimen
+    taken: tuple[ConstantIntake, ...]
+
+    @property
+    def days(self) -> float:
+        """Since day one."""
+        return sum(period.days for period in self.taken)
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """A proposed switch.
 
@@ -436,6 +456,8 @@ class Plan:
     """Whether that was asked for and is not done, for the patient's risk."""
     need: Fraction = Fraction(1)
     """What the patient needs, as a part of the old regimen, by today's TSH."""
+    begins: "Begins | None" = None
+    """Given where a course goes on that is under way; without it the pools begin steady."""
 
     @property
     def ended_products(self) -> frozenset[str]:
@@ -444,8 +466,8 @@ class Plan:
 
     @property
     def ways(self) -> tuple[Forecast, ...]:
-        """The forecasts that tell of different ways: two products are never taken together."""
-        return self.forecasts[:1] if self.exchange else self.forecasts
+        """The forecasts that tell of different ways: there is one where nothing was chosen."""
+        return self.forecasts[:1] if self.other_way is None else self.forecasts
 
 
 def courses(steps: Iterable[Step]) -> tuple[OrderedCourse, ...]:

@@ -1,7 +1,7 @@
 """How fast doses move and when bloods are drawn: the numbers the planner works by."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from fractions import Fraction
 from typing import Any
@@ -96,6 +96,22 @@ class BranchSizes:
 
 
 @dataclass(frozen=True, slots=True)
+class Onward:
+    """How a course goes on that is under way.
+
+    Attributes
+    ----------
+    slower : times as long as an interval of the climb, where it is slowed down
+    gap_days : after so many days without hormone a step begins anew
+    source : on whose word
+    """
+
+    slower: Fraction
+    gap_days: int
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
 class Policy:
     """The planner's numbers; `data/titration.toml` gives each with its source.
 
@@ -124,6 +140,7 @@ class Policy:
     lt3_most_doses : in how many doses at the most, where asked for
     exchange_lowest : least part of today's labelled grains that another product may hold
     labs_source : on whose word the labs are timed so
+    onward : how a course goes on that is under way
     """
 
     paces: Mapping[str, Pace]
@@ -150,6 +167,8 @@ class Policy:
     weekly_apart: Fraction
     weekly_source: str
     labs_source: str
+    onward: Onward = field(repr=False)
+    """Not of a first plan, which is the same whatever these are: its tables keep their version."""
 
     def pace(self, pace_id: str) -> Pace:
         """The pace of that id, or a `DomainError` that names the ones there are."""
@@ -215,6 +234,11 @@ def policy_from(table: Mapping[str, Any], most_t3_ug: Fraction) -> Policy:
             weekly_apart=Fraction(table["weekly"]["most_apart"]),
             weekly_source=str(table["weekly"]["source"]),
             labs_source=str(table["labs"]["source"]),
+            onward=Onward(
+                Fraction(table["onward"]["slower"]),
+                int(table["onward"]["gap_days"]),
+                str(table["onward"]["source"]),
+            ),
         )
     except KeyError as missing:
         raise DomainError(Category.INVALID, str(missing.args[0]), "this key is missing") from None
@@ -297,6 +321,8 @@ def _check(policy: Policy) -> None:
     if supply.reserve_days < 0 or supply.dispensed_days < 1:
         raise DomainError(Category.INVALID, "supply", "supply is a positive number of days")
     _check_branches(policy.branches)
+    if policy.onward.slower <= 1 or policy.onward.gap_days < 1:
+        raise DomainError(Category.INVALID, "onward", "slower is more than once as long")
 
 
 def _check_branches(sizes: BranchSizes) -> None:

@@ -12,6 +12,7 @@ from crossgrain.dosing.exchange import Exchange
 from crossgrain.dosing.moves import medicines
 from crossgrain.dosing.plan import (
     BasisCoverage,
+    Branch,
     Forecast,
     LabReading,
     Plan,
@@ -20,6 +21,7 @@ from crossgrain.dosing.plan import (
     SwitchPart,
 )
 from crossgrain.dosing.preparations import Kind
+from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.taper import Choice, Taper
 from crossgrain.dosing.targets import Target
 from crossgrain.dosing.wording import (
@@ -45,8 +47,8 @@ from crossgrain.names.printing import (
 def explain_dose(case: SwitchCase, plan: Plan, checks: CrossChecks) -> tuple[Statement, ...]:
     """The first part of a rationale: what is taken, what that is worth, and the target."""
     return (
-        *_taken(case),
-        *_worth(case, plan),
+        *taken_now(case.regimen),
+        *worth(case, plan),
         _target(case, plan),
         *_against_tables(case, plan, checks),
     )
@@ -81,10 +83,10 @@ def explain_moves(case: SwitchCase, plan: Plan) -> tuple[Statement, ...]:
     return (
         *(_exchange(case, plan.exchange) if plan.exchange else _climb(case, plan)),
         *_whole_weeks(case, plan),
-        *(_forecast(case, forecast) for forecast in plan.ways),
-        *(_branch(plan, index) for index in range(len(plan.checkpoint.branches))),
+        *(forecasted(case, forecast) for forecast in plan.ways),
+        *branches(plan),
         *_labs(case, plan),
-        _model(case),
+        model(case),
     )
 
 
@@ -146,8 +148,9 @@ def _origins(case: SwitchCase) -> tuple[str, ...]:
     return tuple(line.origin for line in case.regimen if line.origin)
 
 
-def _taken(case: SwitchCase) -> Iterator[Statement]:
-    for line in case.regimen:
+def taken_now(regimen: Regimen) -> Iterator[Statement]:
+    """What is taken, and the hormone in it."""
+    for line in regimen:
         preparation, unit = line.preparation, line.preparation.unit
         cycle = " + ".join(amount(dose) for dose in line.cycle)
         mean = f"({cycle}) / {len(line.cycle)} days = " if len(line.cycle) > 1 else ""
@@ -161,7 +164,8 @@ def _taken(case: SwitchCase) -> Iterator[Statement]:
         )
 
 
-def _worth(case: SwitchCase, plan: Plan) -> Iterator[Statement]:
+def worth(case: SwitchCase, plan: Plan) -> Iterator[Statement]:
+    """What that is worth on every basis."""
     by_id = {enabled.basis.id: enabled for enabled in case.enabled}
     for row in plan.comparison:
         if row.lt4_equivalent_ug is None or row.target is None:
@@ -407,7 +411,8 @@ def _on_bases(covered: Sequence[BasisCoverage]) -> str:
     )
 
 
-def _forecast(case: SwitchCase, forecast: Forecast) -> Statement:
+def forecasted(case: SwitchCase, forecast: Forecast) -> Statement:
+    """What the model predicts of one way."""
     of_need = (
         f". Against {decimal(case.need)} times the old dose, taken from day 0 on:"
         f" {_on_bases(forecast.of_need)}"
@@ -452,8 +457,12 @@ _AFTER = {
 """A branch in words that hold by TSH and by free T4 alike; its condition says by which."""
 
 
-def _branch(plan: Plan, index: int) -> Statement:
-    branch = plan.checkpoint.branches[index]
+def branches(plan: Plan) -> Iterator[Statement]:
+    """What each reading of the labs leads to."""
+    return map(_branch, plan.checkpoint.branches)
+
+
+def _branch(branch: Branch) -> Statement:
     last = branch.steps[-1]
     doses = (
         " + ".join(
@@ -470,7 +479,8 @@ def _branch(plan: Plan, index: int) -> Statement:
     )
 
 
-def _labs(case: SwitchCase, plan: Plan) -> Iterator[Statement]:
+def on_the_way(case: SwitchCase, plan: Plan) -> Iterator[Statement]:
+    """The draws before that which decides."""
     checkpoint, draws = plan.checkpoint, case.policy.draws
     between = [draw for draw in plan.labs if draw.purpose == "interim"]
     if between:
@@ -484,6 +494,11 @@ def _labs(case: SwitchCase, plan: Plan) -> Iterator[Statement]:
             (),
             draws.source,
         )
+
+
+def _labs(case: SwitchCase, plan: Plan) -> Iterator[Statement]:
+    checkpoint = plan.checkpoint
+    yield from on_the_way(case, plan)
     yield Statement(
         f"Labs at the checkpoint on day {checkpoint.lab_day}, decision from day"
         f" {checkpoint.decision_day}",
@@ -495,7 +510,8 @@ def _labs(case: SwitchCase, plan: Plan) -> Iterator[Statement]:
     )
 
 
-def _model(case: SwitchCase) -> Statement:
+def model(case: SwitchCase) -> Statement:
+    """What the forecast rests on."""
     kinetics = case.kinetics
     return Statement(
         "The model assumes no residual gland and steady, regular intake before day 0",

@@ -1,0 +1,215 @@
+"""Where a patient stands in a course that is under way: what was taken, and what is still to come.
+
+Pools are run forward from day one over what was really taken, never over what was planned. What is
+still to come is read from the plan as it was filed, by the step whose doses are taken today: who
+is behind goes on from there, each later step as long as it was meant to be.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from fractions import Fraction
+from itertools import pairwise
+from operator import le
+
+from crossgrain.dosing.kinetics import ConstantIntake
+from crossgrain.dosing.moves import Products, ordered_as, total_intake
+from crossgrain.dosing.preparations import Preparation
+from crossgrain.dosing.regimens import Regimen
+from crossgrain.dosing.targets import TargetDose
+from crossgrain.dosing.wish import Wish
+
+Amounts = Mapping[str, Fraction]
+"""Daily amounts by preparation id; what is not taken is left out."""
+
+
+class Act(StrEnum):
+    """What a visit ends with; the last two end it without a plan."""
+
+    CONTINUE = "continue"
+    HOLD = "hold"
+    SLOW_DOWN = "slow-down"
+    STEP_BACK = "step-back"
+    TURN_BACK = "turn-back"
+    BRANCH = "branch"
+    ASK = "ask"
+    STOP = "stop"
+
+
+@dataclass(frozen=True, slots=True)
+class Dated:
+    """Daily amounts from one day to another, both included; today is 0, the past is negative.
+
+    `amounts` are in each preparation's unit, any one in whatever form it was read.
+    """
+
+    first_day: int
+    last_day: int
+    amounts: tuple[tuple[Preparation, Fraction], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Underway:
+    """Where a patient stands, in doses.
+
+    Attributes
+    ----------
+    original : before day one; where no plan runs, what is taken today
+    wish : as on day one; tablets at home and in stock as of today, and what findings of today ask.
+        In pregnancy `lt4_at_least_most_generous`: then turning back leads to LT4
+    day_one : the plan's first day: today or before; where no plan runs, the first of `taken`
+    checkpoint : the dose at which the climb waits, the smaller of carried and recomputed; ``None``
+        where no plan runs
+    taken : what was really taken from day one to yesterday; a day that none covers is one without
+        hormone, and where several do they add up
+    today : what is taken today
+    planned : the plan's steps as filed, past and to come, the last of them its hold
+    climbing : whether the checkpoint's dose is yet to be reached
+    in_range_before : whether the labs before those of this visit were in range, on a dose that is
+        worth the same: with one more the dose has proved right
+    """
+
+    original: Regimen
+    wish: Wish
+    day_one: int
+    checkpoint: TargetDose | None
+    taken: tuple[Dated, ...]
+    today: Regimen
+    planned: tuple[Dated, ...]
+    climbing: bool
+    in_range_before: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """So many days on the same doses, in the preparations that orders are made from."""
+
+    first_day: int
+    days: int
+    amounts: Amounts
+    intake: ConstantIntake
+
+
+def stretches(
+    dated: Iterable[Dated], products: Products, first_day: int, after_last: int
+) -> tuple[Stretch, ...]:
+    """Dated amounts as one line of days, from the first up to but not `after_last`.
+
+    What lies outside is cut off, what overlaps adds up, and what nothing covers is empty.
+    """
+    known = tuple(dated)
+    inside = {day for d in known for day in (d.first_day, d.last_day + 1)}
+    days = sorted({first_day, after_last} | {d for d in inside if first_day < d < after_last})
+    line: list[Stretch] = []
+    for begins, ends in pairwise(days):
+        taken = [pair for d in known if d.first_day <= begins <= d.last_day for pair in d.amounts]
+        amounts: dict[str, Fraction] = {}
+        for preparation, amount in taken:
+            key = ordered_as(preparation, products).id
+            amounts[key] = amounts.get(key, Fraction(0)) + amount
+        amounts = {key: amount for key, amount in amounts.items() if amount}
+        if line and line[-1].amounts == amounts:
+            begins = line.pop().first_day  # noqa: PLW2901
+        period = ConstantIntake(ends - begins, total_intake(taken))
+        line.append(Stretch(begins, ends - begins, amounts, period))
+    return tuple(line)
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where in its plan a patient is.
+
+    Attributes
+    ----------
+    steps : the plan as filed, without its gaps
+    at : the step that is taken; -1 where it is yet to begin
+    now : what is taken today
+    had : for how many days it has been taken
+    past : from day one to yesterday
+    """
+
+    steps: tuple[Stretch, ...]
+    at: int
+    now: Amounts
+    had: int
+    past: tuple[Stretch, ...]
+
+    @property
+    def waits(self) -> bool:
+        """Whether the last of the plan's steps is taken, its hold; or no plan runs."""
+        return self.at == len(self.steps) - 1
+
+    @property
+    def rest(self) -> int:
+        """How many days of the step that is taken are still to come."""
+        return max(self.steps[self.at].days - self.had, 0) if self.at >= 0 else 0
+
+    @property
+    def to_come(self) -> tuple[Stretch, ...]:
+        """The steps after it."""
+        return self.steps[self.at + 1 :]
+
+    def supply_left(self, key: str) -> int:
+        """For how many more days what the plan ordered of a medicine in today's dose lasts."""
+        amount, run = self.now[key], []
+        for number, step in enumerate(self.steps):
+            if step.amounts.get(key) == amount:
+                run.append(number)
+        ordered = sum(self.steps[number].days for number in run) if self.at in run else 0
+        return ordered - sum(s.days for s in self.past if s.amounts.get(key) == amount)
+
+
+def place_of(
+    underway: Underway, now: Amounts, products: Products, target_ids: Sequence[str], gap_days: int
+) -> Place:
+    """Find it by the doses taken today.
+
+    Parameters
+    ----------
+    now : today's doses in the preparations that orders are made from
+    target_ids : the medicines moved to
+    gap_days : after so many days without hormone a step begins anew
+    """
+    past = stretches(underway.taken, products, underway.day_one, 0)
+    planned = underway.planned
+    first = min((d.first_day for d in planned), default=0)
+    last = max((d.last_day for d in planned), default=-1)
+    filed = stretches(planned, products, first, last + 1) if planned else ()
+    steps = tuple(step for step in filed if step.amounts)
+    return Place(steps, _at(steps, now, target_ids), now, _had(past, now, gap_days), past)
+
+
+def _at(steps: Sequence[Stretch], now: Amounts, target_ids: Sequence[str]) -> int:
+    """The step whose doses are taken; of several that which is due, or the nearest to it.
+
+    Where a dose was changed by hand the new medicines tell, and where it is they, the last step in
+    which none of them is above what is taken: from there no rise is larger than was planned.
+    """
+    due = sum(step.first_day <= 0 for step in steps) - 1
+
+    def nearest(found: Iterable[int]) -> int | None:
+        return min(found, key=lambda n: (abs(n - max(due, 0)), -n), default=None)
+
+    def tells(amounts: Amounts) -> list[Fraction]:
+        return [amounts.get(key, Fraction(0)) for key in climbing]
+
+    ends = (steps[0].amounts, steps[-1].amounts) if steps else ({}, {})
+    climbing = [key for key in target_ids if ends[0].get(key, 0) <= ends[1].get(key, 0)]
+    mine, numbers = tells(now), range(len(steps))
+    alike = nearest(n for n in numbers if steps[n].amounts == now)
+    if alike is None:
+        alike = nearest(n for n in numbers if tells(steps[n].amounts) == mine)
+    if alike is not None:
+        return alike
+    below = (n for n in numbers if all(map(le, tells(steps[n].amounts), mine)))
+    return max(below, default=-1)
+
+
+def _had(past: Sequence[Stretch], now: Amounts, gap_days: int) -> int:
+    days = 0
+    for stretch in reversed(past):
+        if stretch.amounts == now:
+            days += stretch.days
+        elif stretch.amounts or stretch.days >= gap_days:
+            break
+    return days
