@@ -41,9 +41,7 @@ def tables(whole: Seen) -> str:
         by_chart = {f"asked for: {at}": [o for o in outcomes if o.basis == at] for at in CHARTS}
         by_move = {at: [o for o in outcomes if o.move == at] for at in _moves(whole)}
         parts += [name.capitalize(), table({**by_truth, **by_chart, **by_move})]
-        for one in outcomes:
-            for what in (*one.unanswered, *one.t3_cap):
-                parts.append(f"patient {one.number}: {what}")
+        parts += [f"patient {one.number}: {what}" for one in outcomes for what in one.faults]
     return "\n\n".join(parts)
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from tests.properties.course.clinic import Clinic, HowItGoes, Result
 from tests.properties.course.door import Json, Refused, service
+from tests.properties.course.floor import promise_of
 from tests.properties.course.physiology import FREE_T3_RANGE, TimedDoses
 from tests.properties.titration.claims import holding, labs
 from tests.properties.titration.grid import call_of
@@ -38,6 +39,7 @@ class PlanAlone(Clinic):
         if self.answer.ends != "plan":
             return False
         self.planned |= set(self.answer.series.drawn())
+        self.promised(promise_of(self.bundle, 0, self.answer.decision))
         self.did(0, "propose")
         return True
 

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, field
 
+from tests.properties.course.floor import Promise
 from tests.properties.course.patients import Patient
 from tests.properties.course.physiology import Drawn, TimedDoses
 
@@ -58,6 +59,8 @@ class Clinic:
     """The days for which a draw is ordered."""
     visits: set[int] = field(default_factory=set)
     deeds: list[Deed] = field(default_factory=list)
+    promises: list[Promise] = field(default_factory=list)
+    """What the answers forecast, in their order."""
 
     def begin(self) -> bool:
         """Plan the move; false where it is not made."""
@@ -81,6 +84,11 @@ class Clinic:
         """Write a decision down; the patient was seen for it."""
         self.visits.add(day)
         self.deeds.append(Deed(day, act, words))
+
+    def promised(self, promise: Promise | None) -> None:
+        """Keep what an answer forecasts, where it does."""
+        if promise:
+            self.promises.append(promise)
 
     def outside(self, tsh: float) -> int:
         """-1 below the patient's own range, 1 above it, else 0."""

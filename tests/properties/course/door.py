@@ -2,7 +2,7 @@
 
 import json
 from datetime import datetime, time, timedelta
-from functools import cache
+from functools import cache, cached_property
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -27,6 +27,12 @@ class Service:
         self._noon = datetime.combine(AS_OF, time(12), ZoneInfo("UTC"))
         app = create_app(Settings(), load_catalogue(), clock=lambda: self._noon)
         self._client = TestClient(app)
+
+    @cached_property
+    def questionnaire(self) -> str:
+        """The canonical of the questions that a patient is asked at every visit."""
+        asked = self._client.get("/fhir/r4/Questionnaire/how-it-goes").json()
+        return f"{asked['url']}|{asked['version']}"
 
     def ask(self, operation: str, day: int, call: Json) -> Json:
         """The answer of an operation, or `Refused`."""

@@ -10,6 +10,7 @@ from itertools import pairwise
 from statistics import fmean, median
 
 from tests.properties.course.clinic import Result
+from tests.properties.course.floor import below
 from tests.properties.course.life import Life
 from tests.properties.course.physiology import TimedDoses
 from tests.properties.titration.figures import EXACT
@@ -54,10 +55,18 @@ class Outcome:
     """Days with a true TSH above 10 or below 0.1."""
     unanswered: tuple[str, ...]
     t3_cap: tuple[str, ...]
+    below_floor: tuple[str, ...]
+    without: tuple[str, ...]
+    """Days on which nothing at all is ordered."""
     visits: int
     draws: int
     changes: int
     asks: int
+
+    @property
+    def faults(self) -> tuple[str, ...]:
+        """Everything that must not be."""
+        return (*self.unanswered, *self.t3_cap, *self.below_floor, *self.without)
 
     def reached_by(self, day: int) -> bool:
         """Whether two in a row were in range by a day."""
@@ -81,6 +90,8 @@ def measure(life: Life) -> Outcome:
         days_far=sum(tsh > 10 or tsh < 0.1 for tsh in true),
         unanswered=tuple(_unanswered(life, taken)),
         t3_cap=tuple(_t3_cap(life, taken)),
+        below_floor=tuple(below(_before(life), taken, life.clinic.promises)),
+        without=tuple(_without(taken)),
         visits=len(life.clinic.visits),
         draws=len(life.clinic.results),
         changes=sum(before != after for before, after in pairwise([_before(life), *taken])),
@@ -155,12 +166,21 @@ def _t3_cap(life: Life, taken: Sequence[Amounts]) -> Iterable[str]:
             return
 
 
+def _without(taken: Sequence[Amounts]) -> Iterable[str]:
+    """The first day on which nothing is ordered."""
+    for day, amounts in enumerate(taken):
+        if not any(amounts.values()):
+            yield f"nothing on day {day}"
+            return
+
+
 # --- many ---------------------------------------------------------------------------------------
 
 COLUMNS = (
     "courses", "two in range by week 52 %", "by week 104 %", "weeks (median)",
     "truly in range at 52 %", "at 104 %", "highest TSH (median)", "(95th)", "ever > 20 %",
-    "ever < 0.1 %", "days > 10 or < 0.1 (mean)", "unanswered", "T3 cap", "visits", "draws",
+    "ever < 0.1 %", "days > 10 or < 0.1 (mean)", "unanswered", "T3 cap", "below floor",
+    "without hormone", "visits", "draws",
     "changes", "asks",
 )  # fmt: skip
 
@@ -189,6 +209,8 @@ def row(outcomes: Sequence[Outcome]) -> list[str]:
         f"{fmean(one.days_far for one in outcomes):.0f}",
         str(sum(len(one.unanswered) for one in outcomes)),
         str(sum(bool(one.t3_cap) for one in outcomes)),
+        str(sum(bool(one.below_floor) for one in outcomes)),
+        str(sum(bool(one.without) for one in outcomes)),
         f"{fmean(one.visits for one in outcomes):.1f}",
         f"{fmean(one.draws for one in outcomes):.1f}",
         f"{fmean(one.changes for one in outcomes):.1f}",

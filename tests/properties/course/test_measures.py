@@ -1,13 +1,16 @@
 """What is measured of a course is measured: faults that are planted in one are found."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pytest
+from tests.properties.course.alone import PlanAlone
 from tests.properties.course.clinic import Clinic, HowItGoes, Result
+from tests.properties.course.floor import Promise, coverage
 from tests.properties.course.life import Day, Life, live
-from tests.properties.course.measures import Outcome, measure
+from tests.properties.course.measures import Outcome, daily, measure
 from tests.properties.course.patients import Patient, patient
 from tests.properties.course.physiology import Drawn, TimedDoses
+from tests.properties.titration.grid import Taken
 
 FROM_LT4 = next(
     made for made in (patient(5, n) for n in range(99)) if made.case.target == "desiccated-thyroid"
@@ -106,3 +109,33 @@ def test_a_patient_who_goes_on_unchanged_goes_on_as_before() -> None:
     low, high = FROM_LT4.tsh_range
     assert low / 2 < found.lowest <= found.highest < high * 3
     assert 10 <= found.draws <= 13
+
+
+def test_a_day_on_which_nothing_is_ordered_is_found() -> None:
+    assert measure(lived(d10={})).without
+    assert not measure(lived()).without
+
+
+@pytest.mark.parametrize(("lowest", "found"), [(0.70, False), (0.75, False), (0.77, True)])
+def test_coverage_below_what_was_forecast_is_found(lowest: float, found: bool) -> None:
+    own = replace(FROM_LT4, case=replace(FROM_LT4.case, taken=(Taken("lt4", 100),)))
+    life = lived(own, d10=one("lt4", 75))
+    life.clinic.promised(Promise(0, {"label": lowest}))
+    assert bool(measure(life).below_floor) is found
+    life.clinic.promised(Promise(20, {"label": 0.7}))  # announced before it is reached
+    assert not measure(life).below_floor
+
+
+def test_coverage_is_what_an_answer_forecasts_of_its_own_series() -> None:
+    seen = 0
+    for own in (patient(5, number) for number in range(8)):
+        clinic = PlanAlone(own)
+        if clinic.begin():
+            (promise,) = clinic.promises
+            taken = [daily(clinic.doses(day)) for day in range(clinic.plan.decision)]
+            by_day = coverage(clinic.plan.before, taken)
+            for chart, lowest in promise.lowest.items():
+                own_lowest = min(1.0, *(covered[chart] for covered in by_day))
+                assert own_lowest == pytest.approx(lowest, abs=0.006)
+                seen += 1
+    assert seen >= 24

@@ -211,7 +211,7 @@ class Answer:
     @property
     def decision(self) -> int:
         """The day on which one branch is taken."""
-        return _day(self.checkpoint["timingDateTime"])
+        return day_of(self.checkpoint["timingDateTime"])
 
     @cached_property
     def before(self) -> Amounts:
@@ -242,7 +242,7 @@ class Answer:
             for leaf in option.get("action", ())
             if "resource" in leaf
         ]
-        ended = {_focus(task) for task in self.of("Task") if task["intent"] == "proposal"}
+        ended = {focus_of(task) for task in self.of("Task") if task["intent"] == "proposal"}
         goes_on = {
             one.reference: self.decision for one in self.case.taken if one.reference not in ended
         }
@@ -255,11 +255,11 @@ class Answer:
         for request in requests:
             match request["resourceType"]:
                 case "MedicationRequest":
-                    _read_order(request, course)
+                    read_order(request, course)
                 case "ServiceRequest":
-                    course.draws += _draws(request)
-                case "Task" if _focus(request):
-                    ends[_focus(request)] = _ended_on(request)
+                    course.draws += draws_of(request)
+                case "Task" if focus_of(request):
+                    ends[focus_of(request)] = ended_on(request)
         for taken in self.case.taken:
             if taken.reference in standing:
                 last = ends.get(taken.reference, FOREVER + 1) - 1
@@ -273,27 +273,27 @@ _READ = ("MedicationRequest", "ServiceRequest", "Task")
 _TIMES = {1: ("MORN",), 2: ("MORN", "HS"), 3: ("MORN", "NOON", "HS")}
 
 
-def _day(iso: str) -> int:
+def day_of(iso: str) -> int:
     return (date.fromisoformat(iso[:10]) - AS_OF).days
 
 
-def _focus(task: Json) -> str:
+def focus_of(task: Json) -> str:
     code = task.get("code", {}).get("coding", [{}])[0].get("code")
     return str(task.get("focus", {}).get("reference", "")) if code == "abort" else ""
 
 
-def _ended_on(task: Json) -> int:
+def ended_on(task: Json) -> int:
     period = task.get("requestedPeriod") or task["restriction"]["period"]
-    return _day(period["start"])
+    return day_of(period["start"])
 
 
-def _draws(request: Json) -> Iterator[Draw]:
+def draws_of(request: Json) -> Iterator[Draw]:
     concept = request["code"].get("concept", request["code"])
     code = concept["coding"][0]["code"] if "coding" in concept else concept["text"]
     notes = " ".join(note["text"] for note in request.get("note", ()))
     single = request.get("occurrenceDateTime")
     for event in [single] if single else request["occurrenceTiming"]["event"]:
-        yield Draw(_day(event), code, concept.get("text", ""), notes)
+        yield Draw(day_of(event), code, concept.get("text", ""), notes)
 
 
 _PRODUCT = re.compile(r"(?P<name>.+?) (?P<strength>[0-9.]+) (?P<unit>microgram|mg) tablet")
@@ -317,7 +317,7 @@ def _product(request: Json) -> tuple[str, float]:
     raise Unreadable(f"an unknown medicine: {found['name']}")
 
 
-def _read_order(request: Json, course: Course) -> None:
+def read_order(request: Json, course: Course) -> None:
     medicine, strength = _product(request)
     own = [dose for d in request["dosageInstruction"] for dose in _doses(d, medicine, strength)]
     course.doses += own
@@ -339,7 +339,7 @@ def _doses(dosage: Json, medicine: str, strength: float) -> Iterator[Dose]:
     if "when" in repeat and repeat["frequency"] not in (1, len(repeat["when"])):
         raise Unreadable("more doses than times of day")
     for time in times:
-        first, last = _day(bounds["start"]), _day(bounds["end"])
+        first, last = day_of(bounds["start"]), day_of(bounds["end"])
         yield Dose(medicine, time, amount, first, last, share)
 
 

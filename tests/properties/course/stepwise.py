@@ -1,0 +1,108 @@
+"""The plan of day one, and `$next-step` at every visit that is due afterwards.
+
+A visit is due when results are back, on the decision's day, when the last order is about to end,
+and when the patient calls. What the service asks is answered as a clinic can: with blood drawn, and
+another visit. Where it asks a third time in a row, a prescriber settles the dose by hand, one
+increment up or down by the last settled TSH, and records it.
+"""
+
+from dataclasses import dataclass, field
+from typing import Final
+
+from tests.properties.course.answer import Json, parts_of
+from tests.properties.course.chart import Chart, iso
+from tests.properties.course.clinic import Clinic, HowItGoes, Result
+from tests.properties.course.door import Refused, service
+from tests.properties.course.floor import promise_of
+from tests.properties.course.physiology import TimedDoses
+from tests.properties.titration.grid import call_of
+from tests.properties.titration.reading import Answer
+
+BEFORE_THE_LAST_DAYS = 2
+"""Of the supply, when the patient comes for another prescription: ours."""
+AGAIN_DAYS = 14
+"""After an answer that asks: blood in a week or so, and another visit: ours."""
+BY_HAND_AFTER = 3
+"""Answers in a row that ask, before a prescriber decides alone: ours."""
+DRAWS_WITHIN: Final = 7
+
+
+@dataclass
+class Stepwise(Clinic):
+    """A clinic that asks the service every time."""
+
+    chart: Chart = field(init=False)
+    answers: list[tuple[int, Json]] = field(default_factory=list)
+    """Each answer with its day, the first one of day one."""
+    refused: list[tuple[int, str]] = field(default_factory=list)
+    _asked: int = 0
+    _again_on: int | None = None
+
+    def begin(self) -> bool:
+        self.chart = Chart(self.patient)
+        try:
+            bundle = service().ask("$propose-switch", 0, call_of(self.patient.case))
+        except Refused:
+            return False
+        if Answer(bundle, self.patient.case).ends != "plan":
+            return False
+        self._accept(0, bundle)
+        self.did(0, "propose")
+        return True
+
+    def morning(self, day: int, how: HowItGoes) -> None:
+        ends = self.chart.supplied_until() - BEFORE_THE_LAST_DAYS
+        if day in {self.chart.decision(), ends, self._again_on} and day not in self.visits:
+            self._visit(day, how)
+
+    def read(self, result: Result, how: HowItGoes) -> None:
+        self.chart.add(result)
+        self._visit(result.back, how)
+
+    def told(self, day: int, how: HowItGoes) -> None:
+        if day not in self.visits:
+            self._visit(day, how)
+
+    def doses(self, day: int) -> TimedDoses:
+        return self.chart.doses(day)
+
+    def _accept(self, day: int, bundle: Json) -> None:
+        self.answers.append((day, bundle))
+        self.chart.file(bundle, day)
+        self.promised(promise_of(bundle, day))
+        self.planned = {planned for planned in self.planned if planned <= day}
+        self.planned |= {planned for planned in self.chart.draws() if planned >= day}
+
+    def _visit(self, day: int, how: HowItGoes) -> None:
+        self.chart.ask(day, how)
+        call = {
+            "resourceType": "Parameters",
+            "parameter": [
+                {"name": "record", "resource": self.chart.record(day)},
+                {"name": "as-of", "valueDate": iso(day)},
+            ],
+        }
+        try:
+            bundle = service().ask("$next-step", day, call)
+        except Refused as refused:
+            self.refused.append((day, str(refused)))
+            self.did(day, "refused", str(refused))
+            return
+        (step,) = parts_of(bundle, "next-step")
+        act = str(step["act"])
+        if act in {"ask", "stop"}:
+            self._answer(day, how, act, step)
+            self.answers.append((day, bundle))
+        else:
+            self._asked, self._again_on = 0, None
+            self._accept(day, bundle)
+        self.did(
+            day, act, " ".join(str(step.get(name, "")) for name in ("branch", "row", "position"))
+        )
+
+    def _answer(self, day: int, how: HowItGoes, act: str, step: Json) -> None:
+        """What a clinic can do about a question: draw blood, and come back."""
+        self._asked += 1
+        self._again_on = day + AGAIN_DAYS
+        if not any(day < planned <= day + AGAIN_DAYS for planned in self.planned):
+            self.planned.add(day + DRAWS_WITHIN)
