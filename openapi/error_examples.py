@@ -25,8 +25,10 @@ def _errors(desk: Desk) -> Iterator[RequestRefused]:
     )
     yield refusal(Fault.UNAUTHENTICATED)
     yield refusal(Fault.FORBIDDEN, None, "the token's scopes do not hold user/MedicationRequest.c")
-    yield refusal(Fault.NOT_FOUND)
-    yield refusal(Fault.METHOD)
+    nearest = "/docs lists every address; did you mean /fhir/r4/$propose-switch?"
+    yield refusal(Fault.NOT_FOUND, None, f"there is nothing at this address; {nearest}")
+    takes = "it takes GET, HEAD, OPTIONS"
+    yield refusal(Fault.METHOD, None, f"this address does not take that method; {takes}")
     yield refusal(
         Fault.NOT_ACCEPTABLE,
         "http.Accept",
@@ -43,7 +45,7 @@ def _errors(desk: Desk) -> Iterator[RequestRefused]:
     yield refusal(
         Fault.MEDIA_TYPE,
         "http.Content-Type",
-        "send the body as application/fhir+json or application/json",
+        "send a body as application/fhir+json or application/json, and say so in Content-Type",
     )
     yield refusal(
         Fault.OPTIONS_DISAGREE,

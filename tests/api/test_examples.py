@@ -127,7 +127,7 @@ def errors() -> Iterator[tuple[str, Settings, str, dict[str, Any]]]:
     del lacking["prefetch"]["medicationStatements"]
     yield "400", Settings(), f"{PROPOSE}?dose=1", call_
     yield "401", Settings(**LOCKED), PROPOSE, call_
-    yield "404", Settings(), "/none", call_
+    yield "404", Settings(), "/fhir/r4/$propose-swich", call_
     yield "405", Settings(), "/livez", call_
     yield "406", Settings(), PROPOSE, call_ | {"headers": FHIR | {"accept": "text/html"}}
     yield "412", Settings(), ORDER, {"json": lacking}

@@ -7,6 +7,8 @@ from typing import Any
 import httpx2 as httpx
 import pytest
 
+from crossgrain.operations.faults import did_you_mean
+
 from .calls import PATIENTS
 
 TARGET = {"name": "target", "valueCode": "desiccated-thyroid"}
@@ -261,3 +263,47 @@ def test_a_share_of_nothing_or_of_everything_is_refused(
     )
     assert answer.status_code == 400
     assert only_issue(answer)["expression"] == ["Parameters.parameter[2].value"]
+
+
+NEARLY = [
+    ("targt=levothyroxine", "; did you mean target?"),
+    ("target=levothyroxin", "; did you mean levothyroxine?"),
+    ("pace=cautios", "; did you mean cautious?"),
+    ("colour=blue", "response, sheet"),
+    ("target=warfarin", "desiccated-thyroid-liothyronine"),
+]
+
+
+@pytest.mark.parametrize(("query", "closes"), NEARLY)
+def test_a_word_that_nearly_is_an_option_or_a_code_is_told_which(
+    client: httpx.Client, query: str, closes: str
+) -> None:
+    answer = client.post(f"/fhir/r4/$propose-switch?{query}", json={"resourceType": "Bundle"})
+    assert only_issue(answer)["diagnostics"].endswith(closes)
+
+
+def test_a_long_word_is_compared_with_nothing() -> None:
+    long = "target" * 13
+    assert did_you_mean(f"{long}s", [long]) == f"; did you mean {long}?"
+    assert did_you_mean(f"{long}sss", [long]) == ""
+    assert did_you_mean(3, [long]) == ""
+
+
+@pytest.mark.parametrize(
+    ("method", "path", "closes"),
+    [
+        ("POST", "/fhir/r4/$propose-swich", "; did you mean /fhir/r4/$propose-switch?"),
+        ("GET", "/doc", "; /docs lists every address; did you mean /docs?"),
+        ("GET", "/nothing-like-it", "; /docs lists every address"),
+        ("GET", "/fhir/r4/$propose-switch", "; it takes OPTIONS, POST"),
+    ],
+)
+def test_a_wrong_address_is_told_the_nearest_and_a_wrong_method_the_right_one(
+    client: httpx.Client, method: str, path: str, closes: str
+) -> None:
+    assert only_issue(client.request(method, path))["diagnostics"].endswith(closes)
+
+
+def test_an_empty_body_is_called_empty(client: httpx.Client) -> None:
+    says = only_issue(client.post("/fhir/r4/$propose-switch"))["diagnostics"]
+    assert says.startswith("the body is empty: send a body as application/fhir+json")

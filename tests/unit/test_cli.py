@@ -69,7 +69,7 @@ def test_a_file_that_is_none_or_empty_is_named_and_why(tmp_path: Path) -> None:
     empty = tmp_path / "empty.json"
     empty.write_bytes(b"\n")
     for file, words in (
-        (tmp_path, "Is a directory"),
+        (tmp_path, f"it is a directory; name a file in it, such as {empty}"),
         (tmp_path / "none.json", "No such file or directory"),
         (empty, "it is empty"),
     ):

@@ -13,6 +13,7 @@ from fastapi import FastAPI
 from starlette.responses import Response
 
 from crossgrain import __version__
+from crossgrain.http.boundary import REFERENCE
 from crossgrain.http.openapi import packaged
 from crossgrain.names.identity import FhirVersion
 from crossgrain.sheet.rendering import content_policy, render, styled
@@ -117,4 +118,4 @@ def add_reference_page(app: FastAPI) -> None:
         page = reference_page(json.loads(packaged()))
         return Response(page, media_type="text/html", headers=headers)
 
-    app.add_api_route("/docs", docs, methods=["GET", "HEAD"], include_in_schema=False)
+    app.add_api_route(REFERENCE, docs, methods=["GET", "HEAD"], include_in_schema=False)

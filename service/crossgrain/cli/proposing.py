@@ -41,6 +41,10 @@ def read_input(file: str) -> bytes:
     """The bytes of a file, or of standard input for ``-``."""
     try:
         content = sys.stdin.buffer.read() if file == "-" else Path(file).read_bytes()
+    except IsADirectoryError as wrong:
+        inside = next(iter(sorted(Path(file).glob("*.json"))), None)
+        hint = f", such as {inside}" if inside else ""
+        raise typer.BadParameter(f"{file}: it is a directory; name a file in it{hint}") from wrong
     except OSError as wrong:
         raise typer.BadParameter(f"{file}: {wrong.strerror}") from wrong
     if not content.strip():

@@ -196,17 +196,19 @@ def _knows_its_basis(settings: Settings) -> bool:
 
 
 def _run(config: uvicorn.Config) -> Exit:
+    try:
+        sockets = [config.bind_socket()]
+    except SystemExit:  # the reason is in the log
+        words = f"cannot listen at {config.host}, port {config.port}: name another by --port"
+        typer.echo(words, err=True)
+        return Exit.ERROR
     if config.workers > 1:
-        try:
-            supervisor = _Supervisor(config, sockets=[config.bind_socket()])
-        except SystemExit:
-            typer.echo(f"cannot listen at {config.host}, port {config.port}", err=True)
-            return Exit.ERROR
+        supervisor = _Supervisor(config, sockets=sockets)
         supervisor.run()
         failed = STARTUP_FAILURE in {worker.exitcode for worker in supervisor.processes}
         return Exit.ERROR if failed else Exit.PLAN
     try:
-        uvicorn.Server(config).run()
+        uvicorn.Server(config).run(sockets)
     except KeyboardInterrupt:
         return Exit.PLAN
     except SystemExit as ended:

@@ -26,8 +26,10 @@ from crossgrain.http.probes import Presence
 from crossgrain.http.requests import refuse
 from crossgrain.http.settings import Settings
 from crossgrain.names.errors import DomainError
-from crossgrain.operations.faults import Fault, RequestRefused, refusal, row_of
+from crossgrain.operations.faults import Fault, RequestRefused, did_you_mean, refusal, row_of
 
+REFERENCE = "/docs"
+"""Where every route is described."""
 _OF_THE_FRAMEWORK = {row_of(fault).status: fault for fault in (Fault.NOT_FOUND, Fault.METHOD)}
 
 
@@ -50,7 +52,19 @@ async def _on_framework_error(request: Request, error: Exception) -> Response:
         if request.method == "OPTIONS":
             return Response(status_code=HTTPStatus.NO_CONTENT, headers=headers)
     fault = _OF_THE_FRAMEWORK.get(error.status_code, Fault.INTERNAL)
-    return refuse(refusal(fault), headers)
+    words = row_of(fault).words
+    if fault is Fault.NOT_FOUND:
+        words += f"; {REFERENCE} lists every address"
+        words += did_you_mean(request.url.path, _addresses(request))
+    elif fault is Fault.METHOD:
+        words += f"; it takes {headers['Allow']}"
+    return refuse(refusal(fault, None, words), headers)
+
+
+def _addresses(request: Request) -> list[str]:
+    """Every address without a part that varies."""
+    paths = (getattr(route, "path", "") for route in request.app.routes)
+    return sorted({path for path in paths if "{" not in path})
 
 
 def _methods(request: Request) -> list[str]:

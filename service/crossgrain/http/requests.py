@@ -35,9 +35,10 @@ def check_content(headers: Mapping[str, str], version: FhirVersion) -> None:
     content_type = headers.get("content-type", "")
     media_type, parameters = _split(content_type)
     if media_type not in SPOKEN:
-        raise refusal(
-            Fault.MEDIA_TYPE, "http.Content-Type", f"send the body as {FHIR_JSON} or {PLAIN_JSON}"
-        )
+        sized = headers.get("content-length", "0") != "0" or "transfer-encoding" in headers
+        none = "" if sized else "the body is empty: "
+        words = f"{none}send a body as {FHIR_JSON} or {PLAIN_JSON}, and say so in Content-Type"
+        raise refusal(Fault.MEDIA_TYPE, "http.Content-Type", words)
     if parameters.get("charset", "utf-8").lower() not in {"utf-8", "utf8"}:
         raise refusal(Fault.MEDIA_TYPE, "http.Content-Type", "FHIR's JSON is written in UTF-8")
     _check_version(Fault.MEDIA_TYPE, "http.Content-Type", parameters, version)

@@ -7,8 +7,9 @@ served. Questions about a record and safety stops are answers (200), not errors.
 No other module picks a status or a code, or builds the OperationOutcome of an error.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from difflib import get_close_matches
 from enum import StrEnum
 from typing import Any
 
@@ -106,6 +107,24 @@ TABLE: Mapping[type[StrEnum], Mapping[str, Row]] = {
     },
 }
 """By type first: members of two enumerations may have the same text."""
+
+
+_MOST_LETTERS = 80
+"""Longer words are compared with nothing: looking for the nearest costs their square."""
+
+
+def did_you_mean(said: object, known: Iterable[str]) -> str:
+    """What closes a complaint about a word that nearly is one of the known ones; else nothing.
+
+    It names what is known and never what was said: that may be anything.
+
+    >>> did_you_mean("targt", ["basis", "target"])
+    '; did you mean target?'
+    """
+    if not isinstance(said, str) or len(said) > _MOST_LETTERS:
+        return ""
+    near = get_close_matches(said, list(known), 1, 0.75)
+    return f"; did you mean {near[0]}?" if near else ""
 
 
 def row_of(category: StrEnum) -> Row:

@@ -19,6 +19,7 @@ from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.policy import Policy
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.targets import Target
+from crossgrain.operations.faults import did_you_mean
 from crossgrain.reading.codesystems import RxNorm
 
 _FIRST_DAY, _LAST_DAY = date(1900, 1, 1), date(2199, 12, 31)
@@ -205,7 +206,8 @@ def _coded(name: str, codes: Iterable[str], meaning: str) -> Option:
 
     def read(value: Any) -> str:
         if value not in allowed:
-            raise BadValue(f"{name} is one of: {', '.join(allowed)}")
+            near = did_you_mean(value, allowed)
+            raise BadValue(f"{name} is one of: {', '.join(allowed)}{near}")
         return str(value)
 
     return Option(name, "valueCode", meaning, read, allowed)

@@ -10,7 +10,13 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
-from crossgrain.operations.faults import Complaint, Fault, RequestRefused, refusal
+from crossgrain.operations.faults import (
+    Complaint,
+    Fault,
+    RequestRefused,
+    did_you_mean,
+    refusal,
+)
 from crossgrain.operations.options import BadValue, Option
 
 _JSON_TYPES: dict[str, tuple[type, ...]] = {
@@ -177,7 +183,8 @@ def _option(one: Given, known: Mapping[str, Option], seen: Mapping[str, Any]) ->
         raise refusal(
             Fault.OPTION_UNKNOWN,
             one.place if isinstance(one.value, str) else f"{one.place}.name",
-            f"this option is not known; known are: {', '.join(known)}",
+            f"this option is not known; known are: {', '.join(known)}"
+            f"{did_you_mean(one.name, known)}",
         )
     if option.name in seen and not option.repeatable:
         raise refusal(Fault.OPTION_REPEATED, one.place, f"{option.name} is given more than once")
