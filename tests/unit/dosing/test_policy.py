@@ -59,6 +59,7 @@ TABLE = {
     "pair": {"lowest": "0.85", "highest": "1.18"},
     "exchange": {"lowest": "0.85", "source": "f"},
     "weekly": {"most_apart": "2", "source": "h"},
+    "onward": {"slower": "2", "gap_days": "7", "source": "j"},
 }
 
 
@@ -163,6 +164,9 @@ def test_an_unknown_pace_is_refused_by_naming_those_there_are():
         "exchange.lowest",
         "weekly.most_apart",
         "weekly.source",
+        "onward.slower",
+        "onward.gap_days",
+        "onward.source",
     ],
 )
 def test_a_missing_number_is_refused_by_its_name(path):
@@ -241,6 +245,8 @@ def test_every_number_of_the_table_is_read_where_it_stands():
     assert (taper.most_changes, taper.too_much_weighs, taper.too_little_weighs) == (3, 2, 2)
     assert (policy.supply.reserve_days, policy.supply.dispensed_days) == (14, 98)
     assert (taper.source, policy.supply.source) == ("f", "g")
+    onward = policy.onward
+    assert (onward.slower, onward.gap_days, onward.source) == (2, 7, "j")
 
 
 @pytest.mark.parametrize(
@@ -261,6 +267,8 @@ def test_every_number_of_the_table_is_read_where_it_stands():
         ("branch.in_range.to", ["1", "0.99"], ["1.01"]),
         ("branch.step_back.low", ["0", "0.21"], ["0.01", "0.2"]),
         ("branch.step_back.very_low", ["0.09", "1"], ["0.1", "0.99"]),
+        ("onward.slower", ["1"], ["1.01"]),
+        ("onward.gap_days", ["0"], ["1"]),
     ],
 )
 def test_numbers_of_the_taper_the_supply_and_the_branches_are_refused_at_their_limits(
