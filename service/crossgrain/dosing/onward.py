@@ -143,7 +143,7 @@ def _midway(underway: Underway, tables: Tables) -> _Midway:
         },
         exchange=None,
         need=first.need if underway.checkpoint else UNCHANGED,
-        taken=tuple(stretch.intake for stretch in place.past),
+        taken=tuple(spell.intake for spell in place.past),
     )
     return _Midway(underway, tables, wish, case, place, rows)
 
@@ -280,7 +280,7 @@ def _supplied(mid: _Midway, own: Timeline) -> Iterator[str]:
     before = {key: a for key, (_, a) in old_amounts(mid.underway.original, case.products).items()}
     for key, (preparation, amount) in case.old.items():
         own_supply = before.get(key) == amount and all(
-            stretch.amounts.get(key, amount) == amount for stretch in place.past
+            spell.amounts.get(key, amount) == amount for spell in place.past
         )
         lasts = 0
         for slot, old in zip(own.slots, own.old, strict=True):

@@ -66,8 +66,7 @@ def _since_day_one(case: SwitchCase, place: Place) -> Iterator[Statement]:
         for line in case.regimen
     )
     taken = "; ".join(
-        f"{days_words(stretch.days)} on {amounts_words(case, stretch.amounts)}"
-        for stretch in place.past
+        f"{days_words(spell.days)} on {amounts_words(case, spell.amounts)}" for spell in place.past
     )
     yield Statement(
         f"Before day one, {days_words(int(case.since_day_one))} ago: {before} a day. Coverage is"

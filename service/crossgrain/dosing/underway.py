@@ -81,7 +81,7 @@ class Underway:
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class Spell:
     """So many days on the same doses, in the preparations that orders are made from."""
 
     first_day: int
@@ -90,9 +90,9 @@ class Stretch:
     intake: ConstantIntake
 
 
-def stretches(
+def spells(
     dated: Iterable[Dated], products: Products, first_day: int, after_last: int
-) -> tuple[Stretch, ...]:
+) -> tuple[Spell, ...]:
     """Dated amounts as one line of days, from the first up to but not `after_last`.
 
     What lies outside is cut off, what overlaps adds up, and what nothing covers is empty.
@@ -100,7 +100,7 @@ def stretches(
     known = tuple(dated)
     inside = {day for d in known for day in (d.first_day, d.last_day + 1)}
     days = sorted({first_day, after_last} | {d for d in inside if first_day < d < after_last})
-    line: list[Stretch] = []
+    line: list[Spell] = []
     for begins, ends in pairwise(days):
         taken = [pair for d in known if d.first_day <= begins <= d.last_day for pair in d.amounts]
         amounts: dict[str, Fraction] = {}
@@ -111,7 +111,7 @@ def stretches(
         if line and line[-1].amounts == amounts:
             begins = line.pop().first_day  # noqa: PLW2901
         period = ConstantIntake(ends - begins, total_intake(taken))
-        line.append(Stretch(begins, ends - begins, amounts, period))
+        line.append(Spell(begins, ends - begins, amounts, period))
     return tuple(line)
 
 
@@ -128,11 +128,11 @@ class Place:
     past : from day one to yesterday
     """
 
-    steps: tuple[Stretch, ...]
+    steps: tuple[Spell, ...]
     at: int
     now: Amounts
     had: int
-    past: tuple[Stretch, ...]
+    past: tuple[Spell, ...]
 
     @property
     def waits(self) -> bool:
@@ -145,7 +145,7 @@ class Place:
         return max(self.steps[self.at].days - self.had, 0) if self.at >= 0 else 0
 
     @property
-    def to_come(self) -> tuple[Stretch, ...]:
+    def to_come(self) -> tuple[Spell, ...]:
         """The steps after it."""
         return self.steps[self.at + 1 :]
 
@@ -170,16 +170,16 @@ def place_of(
     target_ids : the medicines moved to
     gap_days : after so many days without hormone a step begins anew
     """
-    past = stretches(underway.taken, products, underway.day_one, 0)
+    past = spells(underway.taken, products, underway.day_one, 0)
     planned = underway.planned
     first = min((d.first_day for d in planned), default=0)
     last = max((d.last_day for d in planned), default=-1)
-    filed = stretches(planned, products, first, last + 1) if planned else ()
+    filed = spells(planned, products, first, last + 1) if planned else ()
     steps = tuple(step for step in filed if step.amounts)
     return Place(steps, _at(steps, now, target_ids), now, _had(past, now, gap_days), past)
 
 
-def _at(steps: Sequence[Stretch], now: Amounts, target_ids: Sequence[str]) -> int:
+def _at(steps: Sequence[Spell], now: Amounts, target_ids: Sequence[str]) -> int:
     """The step whose doses are taken; of several that which is due, or the nearest to it.
 
     Where a dose was changed by hand the new medicines tell, and where it is they, the last step in
@@ -205,11 +205,11 @@ def _at(steps: Sequence[Stretch], now: Amounts, target_ids: Sequence[str]) -> in
     return max(below, default=-1)
 
 
-def _had(past: Sequence[Stretch], now: Amounts, gap_days: int) -> int:
+def _had(past: Sequence[Spell], now: Amounts, gap_days: int) -> int:
     days = 0
-    for stretch in reversed(past):
-        if stretch.amounts == now:
-            days += stretch.days
-        elif stretch.amounts or stretch.days >= gap_days:
+    for spell in reversed(past):
+        if spell.amounts == now:
+            days += spell.days
+        elif spell.amounts or spell.days >= gap_days:
             break
     return days
