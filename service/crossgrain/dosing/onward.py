@@ -42,7 +42,7 @@ from crossgrain.dosing.plan import (
     Rung,
     Statement,
 )
-from crossgrain.dosing.planner import Goal, Ways, plan_along
+from crossgrain.dosing.planner import Destination, Ways, plan_along
 from crossgrain.dosing.tablets import makings
 from crossgrain.dosing.targets import TargetDose
 from crossgrain.dosing.underway import Act, Amounts, Dated, Place, Underway, place_of
@@ -294,7 +294,7 @@ def _supplied(mid: _Midway, own: Timeline) -> Iterator[str]:
             yield key
 
 
-def _goal(mid: _Midway, own: Timeline) -> Goal:
+def _goal(mid: _Midway, own: Timeline) -> Destination:
     """The aim as on day one; of the checkpoint what is left where less is held."""
     case, underway = mid.case, mid.underway
     held = {key: own.slots[-1].amounts.get(key, NONE) for key in case.target_ids}
@@ -308,9 +308,9 @@ def _goal(mid: _Midway, own: Timeline) -> Goal:
     aim = aim_on(mid.wish.basis_id, mid.rows)
     if underway.checkpoint is None or mid.wish.another_product:
         ladder = tuple(Rung(enabled.basis, aim, dose) for enabled in case.enabled)
-        return Goal(aim, dose, mid.wish.basis_id, ladder)
+        return Destination(aim, dose, mid.wish.basis_id, ladder)
     first = case_of(underway.original, replace(mid.wish, stock=()), mid.tables, mid.rows)
     ladder = ladder_to(first, mid.rows, aim, mid.wish.mixture.asked_ratio)
     generous = mid.wish.lt4_at_least_most_generous
     _, set_by = checkpoint_dose(first, ladder, at_least_most_generous=generous)
-    return Goal(aim.times(first.lowers), dose, set_by, ladder)
+    return Destination(aim.times(first.lowers), dose, set_by, ladder)

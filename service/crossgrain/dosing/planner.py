@@ -128,7 +128,7 @@ def plan_along(
     case: SwitchCase,
     wish: Wish,
     rows: tuple[BasisRow, ...],
-    goal: "Goal",
+    goal: "Destination",
     ways: "Ways",
     labs: tuple[LabDraw, ...],
 ) -> Plan:
@@ -174,7 +174,7 @@ def plan_along(
 
 
 @dataclass(frozen=True, slots=True)
-class Goal:
+class Destination:
     """What the climb goes for: the aim, and the dose at which it waits for labs.
 
     `set_by` is the basis whose target that dose is, `ladder` every basis' target on the way.
@@ -186,23 +186,23 @@ class Goal:
     ladder: tuple[Rung, ...]
 
 
-def _goal(case: SwitchCase, wish: Wish, rows: tuple[BasisRow, ...]) -> Goal:
+def _goal(case: SwitchCase, wish: Wish, rows: tuple[BasisRow, ...]) -> Destination:
     aim = aim_on(wish.basis_id, rows)
     ladder = ladder_to(case, rows, aim, wish.mixture.asked_ratio)
     dose, set_by = checkpoint_dose(
         case, ladder, at_least_most_generous=wish.lt4_at_least_most_generous
     )
-    return Goal(aim.times(case.lowers), dose, set_by, ladder)
+    return Destination(aim.times(case.lowers), dose, set_by, ladder)
 
 
 def _exchanged(
     case: SwitchCase, exchange: Exchange, wish: Wish, rows: tuple[BasisRow, ...]
-) -> Goal:
+) -> Destination:
     """Today's dose in tablets of the new product; what else is taken stays as it is."""
     aim = aim_on(wish.basis_id, rows)
     dose = replace(_today(case), grains=exchange.new.grains(exchange.new_mg))
     ladder = tuple(Rung(enabled.basis, aim, dose) for enabled in case.enabled)
-    return Goal(aim, dose, wish.basis_id, ladder)
+    return Destination(aim, dose, wish.basis_id, ladder)
 
 
 def _moving(case: SwitchCase, dose: TargetDose) -> tuple[Move, ...]:
