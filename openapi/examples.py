@@ -15,10 +15,10 @@ from typing import Any
 
 from msgspec import to_builtins
 
-from crossgrain.app.workbench import examples as invented
-from crossgrain.cds.feedback import OVERRIDE_REASON_SYSTEM
+from crossgrain.app.pages import examples as invented
 from crossgrain.cds.gathering import Gatherer
-from crossgrain.cds.handling import Hooks
+from crossgrain.cds.messages import OVERRIDE_REASON_SYSTEM
+from crossgrain.cds.routes import Hooks
 from crossgrain.cds.services import ORDER_ID, REVIEW_ID, Template, discovery, templates
 from crossgrain.http.settings import Settings
 from crossgrain.names.identity import FhirVersion

@@ -8,9 +8,8 @@ from pydantic import TypeAdapter
 from pydantic.json_schema import GenerateJsonSchema
 
 from crossgrain.cds.answers import CardsAnswer, Discovery
-from crossgrain.cds.feedback import Feedback
 from crossgrain.cds.hook import REQUESTS
-from crossgrain.cds.messages import Message
+from crossgrain.cds.messages import Feedback, Message
 from crossgrain.cds.services import SERVICES
 from crossgrain.http.requests import PLAIN_JSON
 from openapi.operations import OF_A_BODY, errors

@@ -20,7 +20,7 @@ from tests.api.test_cds_fetching import SERVER, Ehr, lacking
 from tests.budget import examples
 
 from crossgrain.app.factory import create_app
-from crossgrain.auth.cds_client import InRedis
+from crossgrain.auth.callers import InRedis
 from crossgrain.catalogue import Catalogue
 from crossgrain.http.settings import Settings
 from crossgrain.names.errors import DomainError

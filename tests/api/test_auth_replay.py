@@ -5,9 +5,9 @@ import asyncio
 import fakeredis
 import pytest
 
-from crossgrain.auth import cds_client as replay
-from crossgrain.auth.cds_client import InMemory, InRedis
-from crossgrain.auth.keys import Unavailable
+from crossgrain.auth import callers as replay
+from crossgrain.auth.callers import InMemory, InRedis
+from crossgrain.auth.tokens import Unavailable
 
 
 class Time:

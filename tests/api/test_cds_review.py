@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
-from crossgrain.cds.review import review_cards
+from crossgrain.cds.cards import review_cards
 from crossgrain.screening.course import (
     Flag,
     FlagCode,

@@ -10,11 +10,10 @@ import pytest
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.names.identity import FhirVersion
-from crossgrain.operations.desk import Desk, desk_over, now
+from crossgrain.operations.desk import Desk, desk_over, now, parse_resource
 from crossgrain.operations.faults import RequestRefused
 from crossgrain.operations.parameters import Given, from_query
 from crossgrain.operations.propose_switch import propose_switch
-from crossgrain.operations.reading import parse_resource
 from crossgrain.writing.forms import to_json
 
 from .calls import AS_OF, PATIENTS, QUERY, SCENARIO

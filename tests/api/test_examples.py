@@ -12,7 +12,7 @@ from openapi.shown import STOPPED
 
 from crossgrain.app.factory import create_app
 from crossgrain.catalogue import Catalogue
-from crossgrain.http.openapi import packaged
+from crossgrain.http.routes import packaged
 from crossgrain.http.settings import Settings
 
 from . import signing as s

@@ -6,7 +6,7 @@ import pytest
 from starlette.requests import Request
 from starlette.types import Message
 
-from crossgrain.http.limits import read_body
+from crossgrain.http.requests import read_body
 from crossgrain.http.settings import Settings
 from crossgrain.operations.faults import Fault, RequestRefused
 

@@ -17,7 +17,7 @@ from opentelemetry.sdk.trace.export.in_memory_span_exporter import InMemorySpanE
 
 from crossgrain.app.factory import create_app
 from crossgrain.catalogue import Catalogue
-from crossgrain.http import metrics as tracing
+from crossgrain.http import probes as tracing
 from crossgrain.http.boundary import Boundary
 from crossgrain.http.logs import WITHHELD, log_config
 from crossgrain.http.settings import Settings

@@ -11,7 +11,7 @@ from openapi import __main__ as script
 from openapi import document as made
 from tests.unit.command import crossgrain
 
-from crossgrain.http import openapi as packaged
+from crossgrain.http import routes as packaged
 
 FILE = script.FILE
 WRITTEN = FILE.read_bytes()

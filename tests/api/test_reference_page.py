@@ -7,7 +7,7 @@ import re
 import pytest
 from fastapi.testclient import TestClient
 
-from crossgrain.http.openapi import packaged
+from crossgrain.http.routes import packaged
 
 DOCUMENT = json.loads(packaged())
 OPERATIONS = [

@@ -16,7 +16,7 @@ from tests.unit.safety.patients import RULES
 from tests.unit.writing.test_checkpoint import NO_T3, STATES, T3_RISES, T3_STAYS
 
 from crossgrain.dosing.plan import LabReading
-from crossgrain.safety.tsh import tsh_limits
+from crossgrain.safety.results import tsh_limits
 from crossgrain.writing.conditions import conditions_by
 
 HIGH, VERY_HIGH, BOTH_HIGH = LabReading.HIGH, LabReading.VERY_HIGH, LabReading.HIGH_FREE_T3

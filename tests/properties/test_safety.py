@@ -10,8 +10,16 @@ from tests.unit.safety.patients import BASES, KINETICS, RULES, regimen
 
 from crossgrain.dosing.targets import Target
 from crossgrain.safety.assess import before_plan, constraints, unchecked
-from crossgrain.safety.facts import Analyte, Facts, Known, Measurement, Sex
-from crossgrain.safety.intent import T3_TARGETS, Constraints, Intent
+from crossgrain.safety.facts import (
+    T3_TARGETS,
+    Analyte,
+    Constraints,
+    Facts,
+    Intent,
+    Known,
+    Measurement,
+    Sex,
+)
 from crossgrain.safety.judgement import Ending, Verdict, judge_order
 from crossgrain.safety.order import order_numbers
 from crossgrain.safety.rule import Severity

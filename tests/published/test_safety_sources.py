@@ -31,7 +31,7 @@ from crossgrain.dosing.targets import Target
 from crossgrain.reading.codesystems import Atc, RxNorm
 from crossgrain.reading.concerns import ConcernTables
 from crossgrain.safety.assess import after_plan, before_plan, constraints
-from crossgrain.safety.intent import Intent
+from crossgrain.safety.facts import Intent
 from crossgrain.safety.need import SHORTAGE, need_reading
 from crossgrain.safety.rule import Finding, Severity
 

@@ -30,8 +30,8 @@ OTHERWISE = {
     ("cds/gathering.py", Fraction(50)): "pages that are fetched",
     ("cds/gathering.py", Fraction(200)): "an HTTP status",
     ("cds/routes.py", Fraction(200)): "an HTTP status",
-    ("reading/budget.py", Fraction(50)): "drafts in one record",
-    ("reading/dates.py", Fraction(12)): "months",
+    ("reading/resolve.py", Fraction(50)): "drafts in one record",
+    ("reading/elements.py", Fraction(12)): "months",
     (
         "dosing/targets.py",
         Fraction(1, 4),

@@ -15,8 +15,8 @@ from crossgrain.catalogue import load_catalogue
 from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.names import printing
 from crossgrain.names.numbers import Number
+from crossgrain.safety.results import tsh_limits
 from crossgrain.safety.rule import texts
-from crossgrain.safety.tsh import tsh_limits
 from crossgrain.writing.conditions import for_anyone
 
 QUANTITY = re.compile(

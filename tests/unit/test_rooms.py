@@ -52,7 +52,7 @@ def test_a_class_name_has_one_meaning_in_the_whole_package() -> None:
 
 
 CACHES = {
-    "dosing/combination.py": {"pairs"},  # a tablet table, as those of kits, moves, prior, tablets
+    "dosing/ladder.py": {"pairs"},  # a tablet table, as those of kits, moves, prior, tablets
     "dosing/kept.py": {"rows", "draft"},  # whole plans
     "dosing/kits.py": {"smallest_kit"},
     "dosing/moves.py": {"climbing", "evenly_divided", "rungs"},
@@ -61,7 +61,7 @@ CACHES = {
     "nightly/sieve.py": {"_kinds", "_aims", "_is_reason", "_is_for_thyroid"},  # the night's own
     "nightly/spark.py": {"_catalogue"},
     "reading/concerns.py": {"_known"},  # readings of words, from here
-    "reading/dates.py": {"_DATES"},
+    "reading/elements.py": {"_DATES"},
     "reading/hearing.py": {"_HEARD"},
     "reading/labs.py": {"_CONVERTED"},
     "reading/medication_resources.py": {"_FOR"},
@@ -69,7 +69,7 @@ CACHES = {
     "reading/names.py": {"_NAMED"},
     "reading/quantities.py": {"_from_library"},
     "reading/sig.py": {"_SIGS"},
-    "sheet/rendering.py": {"_environment"},  # the compiled templates
+    "sheet/page.py": {"_environment"},  # the compiled templates
 }
 """Every cache there may be, each with its reason beside it or in `service/docs/decisions.md`."""
 

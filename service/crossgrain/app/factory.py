@@ -10,23 +10,25 @@ from starlette.responses import Response
 
 from crossgrain import __version__
 from crossgrain.app.conformance.routes import add_conformance
-from crossgrain.app.conformance.smart import add_smart_configuration
-from crossgrain.app.reference_page import add_reference_page
-from crossgrain.app.workbench import add_workbench
-from crossgrain.auth.guard import Guard, doors
+from crossgrain.app.pages import add_reference_page, add_workbench
+from crossgrain.auth.guard import Guard, add_smart_configuration, doors
 from crossgrain.catalogue import Catalogue
 from crossgrain.cds.gathering import Fetcher, Gatherer
-from crossgrain.cds.handling import Hooks
-from crossgrain.cds.routes import add_cds
+from crossgrain.cds.routes import Hooks, add_cds
 from crossgrain.cds.services import templates
 from crossgrain.http.boundary import Boundary, Valve, add_error_handlers
-from crossgrain.http.limits import Turns
 from crossgrain.http.logs import quiet_libraries
-from crossgrain.http.metrics import Metrics, Traces, exported
-from crossgrain.http.openapi import add_openapi
-from crossgrain.http.probes import Presence, add_metrics, add_probes, lifespan_of
-from crossgrain.http.requests import refuse
-from crossgrain.http.routes import add_operations, add_sheet
+from crossgrain.http.probes import (
+    Metrics,
+    Presence,
+    Traces,
+    add_metrics,
+    add_probes,
+    exported,
+    lifespan_of,
+)
+from crossgrain.http.requests import Turns, refuse
+from crossgrain.http.routes import add_openapi, add_operations, add_sheet
 from crossgrain.http.settings import Settings
 from crossgrain.operations.desk import Clock, Desk, Ticks, desk_over, now, ticks
 from crossgrain.operations.faults import Fault, refusal

@@ -7,24 +7,39 @@ Both spellings are read, ``user/MedicationRequest.read`` (version 1) and
 Routes of CDS Hooks take a CDS client's token, FHIR operations and the plan sheet an access
 token; what tells of no patient (the definitions, the probes, the workbench's page) is open. A
 FHIR operation that is added later is closed without being named here.
+
+Where a caller gets an access token is published as the SMART configuration, where the deployer
+names the issuer and its token endpoint; this service issues no token itself.
+https://hl7.org/fhir/smart-app-launch/STU2.2/conformance.html
 """
 
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 import httpx2 as httpx
+from fastapi import FastAPI
 from starlette.requests import Request
+from starlette.responses import Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from crossgrain.auth.access_token import AccessTokens, Introspected, Signed
-from crossgrain.auth.cds_client import CdsClients, InMemory, InRedis, UsedTokens
-from crossgrain.auth.keys import SECONDS, KeySource, Unavailable
-from crossgrain.auth.tokens import NotKnown
-from crossgrain.http.requests import refuse
+from crossgrain.auth.callers import (
+    AccessTokens,
+    CdsClients,
+    InMemory,
+    InRedis,
+    Introspected,
+    Signed,
+    UsedTokens,
+)
+from crossgrain.auth.tokens import SECONDS, KeySource, NotKnown, Unavailable
+from crossgrain.http.requests import PLAIN_JSON, refuse
 from crossgrain.http.settings import Settings
+from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.desk import Clock, Ticks
 from crossgrain.operations.faults import Fault, RequestRefused, refusal
+from crossgrain.writing.forms import to_json
 
 _SCOPE = re.compile(r"(patient|user|system)/(\*|[A-Z][A-Za-z]+)\.(read|write|\*|c?r?u?d?s?)")
 _VERSION_1 = {"read": "rs", "write": "cud", "*": "cruds"}
@@ -191,3 +206,56 @@ def _bearer(request: Request) -> str:
     if scheme.lower() != "bearer" or token.split() != [token] or not token.isascii():
         raise NotKnown
     return token
+
+
+_SMART_PATH = "/fhir/{version}/.well-known/smart-configuration"
+_USERS = ("user", "patient", "system")
+
+
+def smart_configuration(settings: Settings) -> dict[str, Any] | None:
+    """The document, or ``None`` where callers are not asked who they are, or the issuer's token
+    endpoint is not set.
+
+    What an issuer can do beyond that is its own to say; listed is what this service takes.
+    """
+    if settings.fhir_auth in {None, "off"}:
+        return None
+    if not settings.oauth_issuer or not settings.oauth_token_endpoint:
+        return None
+    body: dict[str, Any] = {
+        "issuer": settings.oauth_issuer,
+        "token_endpoint": settings.oauth_token_endpoint,
+        "grant_types_supported": ["client_credentials"],
+        "scopes_supported": list(_scopes()),
+        "code_challenge_methods_supported": ["S256"],
+        "capabilities": ["permission-v1", "permission-v2", "permission-user", "permission-patient"],
+    }
+    if settings.oauth_authorization_endpoint:
+        body["authorization_endpoint"] = settings.oauth_authorization_endpoint
+        body["grant_types_supported"].insert(0, "authorization_code")
+        body["response_types_supported"] = ["code"]
+    return body
+
+
+def _scopes() -> Iterable[str]:
+    for need in (PROPOSING, READING):
+        yield from (f"{who}/{need.resource}.{need.letter}" for who in _USERS)
+
+
+def add_smart_configuration(app: FastAPI, settings: Settings) -> None:
+    """Add its route under each version's base; there it is 404 where there is none."""
+    document = smart_configuration(settings)
+
+    async def configuration() -> Response:
+        if document is None:
+            words = "this deployment names no authorization server"
+            raise refusal(Fault.NOT_FOUND, None, words)
+        return Response(to_json(document), media_type=PLAIN_JSON)
+
+    for version in FhirVersion:
+        app.add_api_route(
+            _SMART_PATH.format(version=version),
+            configuration,
+            methods=["GET", "HEAD"],
+            include_in_schema=False,
+        )

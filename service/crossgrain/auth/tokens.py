@@ -1,19 +1,29 @@
-"""The signature of a token, and its claims of time. No key comes from the token itself.
+"""The signature of a token, its claims of time, and the issuer's public keys that check it.
 
 Whatever is wrong, the caller learns only that it is not known: `NotKnown` carries no reason.
+
+A key id that is not known makes the set be read anew, but not more often than every few seconds,
+so that made-up key ids cannot turn the service against the issuer. Where the source cannot be
+reached, or gives what is no key set, the last set that was read still serves, for a day; while it
+is slow, callers whose key is known wait for it only a moment.
 """
 
+import asyncio
 import binascii
 import json
 import math
 from base64 import urlsafe_b64decode
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
+import httpx2 as httpx
 from joserfc import jwt
 from joserfc.errors import JoseError
-from joserfc.jwk import ECKey, Key, OKPKey, RSAKey
+from joserfc.jwk import ECKey, JWKRegistry, Key, OKPKey, RSAKey
+
+from crossgrain.operations.desk import Ticks
 
 LONGEST_TOKEN = 8 * 1024
 _SMALLEST_RSA = 2048
@@ -132,3 +142,156 @@ def check_times_said(claims: Mapping[str, Any], now: float, leeway: int) -> floa
     ):
         raise NotKnown
     return ends
+
+
+SECONDS = 3.0
+MOST_BYTES = 256 * 1024
+
+
+class TooMuch(Exception):
+    """The answer came too slowly, or is too long."""
+
+
+async def ask(
+    client: httpx.AsyncClient, request: httpx.Request, auth: tuple[str, str] | None = None
+) -> tuple[int, bytes]:
+    """The status and the body of the answer.
+
+    Raises
+    ------
+    TooMuch
+        where all of it did not come in time (a client's own time limits begin anew with every
+        byte), or where it is longer than such an answer can be.
+    httpx2.HTTPError
+        where there is none.
+    """
+    content = bytearray()
+    try:
+        async with asyncio.timeout(SECONDS):
+            answer = await client.send(request, stream=True, auth=auth)
+            try:
+                async for chunk in answer.aiter_bytes():
+                    content += chunk
+                    if len(content) > MOST_BYTES:
+                        raise TooMuch
+            finally:
+                await answer.aclose()
+    except TimeoutError:
+        raise TooMuch from None
+    return answer.status_code, bytes(content)
+
+
+_AGAIN_AFTER_SECONDS = 10.0
+_LONGEST_SECONDS = 24 * 3600.0
+_A_MOMENT = 0.25
+_OK = 200
+_ASYMMETRIC = ("RSA", "EC", "OKP")
+_PRIVATE = ("d", "p", "q", "dp", "dq", "qi", "oth")
+_FAILURES = (httpx.HTTPError, httpx.InvalidURL, TooMuch, OSError, ValueError, RecursionError)
+
+
+class Unavailable(Exception):
+    """Who the caller is cannot be told now: what would tell it is out of reach."""
+
+
+class KeySource:
+    """The keys at one location.
+
+    Parameters
+    ----------
+    location : a file's path, or an http or https URL
+    seconds : how long a set is kept
+    client : fetches URLs; it follows no redirect
+    ticks : by which ages are told: a clock that is set must not make a set last, or be over
+    """
+
+    def __init__(
+        self, location: str, seconds: float, client: httpx.AsyncClient, ticks: Ticks
+    ) -> None:
+        self.location = location
+        self._seconds = seconds
+        self._client = client
+        self._ticks = ticks
+        self._keys: Mapping[str, Key] = {}
+        self._read_at = self._tried_at = float("-inf")
+        self._reading: asyncio.Task[None] | None = None
+
+    async def key(self, key_id: str) -> Key:
+        """The key of that id.
+
+        Raises
+        ------
+        NotKnown
+            where there is none.
+        Unavailable
+            where no set could be read for a day, or ever.
+        """
+        if self._age() >= self._seconds or key_id not in self._keys:
+            await self._read_again(patient=not self._serves(key_id))
+        if self._age() > _LONGEST_SECONDS:
+            raise Unavailable
+        if key_id not in self._keys:
+            raise NotKnown
+        return self._keys[key_id]
+
+    def _age(self) -> float:
+        return self._ticks() - self._read_at
+
+    def _serves(self, key_id: str) -> bool:
+        return key_id in self._keys and self._age() <= _LONGEST_SECONDS
+
+    async def close(self) -> None:
+        """Wait for no answer any more."""
+        if self._reading is not None:
+            self._reading.cancel()
+
+    async def _read_again(self, *, patient: bool) -> None:
+        """Read the set once for all who wait; the impatient go on without after a moment."""
+        if self._reading is None:
+            if self._ticks() - self._tried_at < min(_AGAIN_AFTER_SECONDS, self._seconds):
+                return
+            self._tried_at = self._ticks()
+            self._reading = asyncio.create_task(self._read())
+        left = max(0.0, self._tried_at + _A_MOMENT - self._ticks())
+        await asyncio.wait({self._reading}, timeout=None if patient else left)
+
+    async def _read(self) -> None:
+        try:
+            self._keys = dict(_keys_in(json.loads(await self._load())))
+            self._read_at = self._ticks()
+        except _FAILURES:
+            return
+        finally:
+            self._reading = None
+
+    async def _load(self) -> bytes:
+        if not self.location.startswith(("http://", "https://")):
+            return Path(self.location).read_bytes()
+        status, content = await ask(self._client, self._client.build_request("GET", self.location))
+        if status != _OK:
+            raise ValueError("no key set")
+        return content
+
+
+def _keys_in(document: Any) -> Iterator[tuple[str, Key]]:
+    """Every usable public key by its id; a secret among them is never one.
+
+    One that is not understood is passed over, as RFC 7517, section 5, has it.
+    """
+    entries = document.get("keys") if isinstance(document, dict) else None
+    if not isinstance(entries, list):
+        raise ValueError("no key set")
+    for entry in entries:
+        key = _public(entry) if isinstance(entry, dict) else None
+        if key is not None:
+            yield entry["kid"], key
+
+
+def _public(entry: dict[str, Any]) -> Key | None:
+    if entry.get("kty") not in _ASYMMETRIC or not isinstance(entry.get("kid"), str):
+        return None
+    public = {name: value for name, value in entry.items() if name not in _PRIVATE}
+    try:
+        return JWKRegistry.import_key(public) if public["kid"] else None
+    except (JoseError, ValueError, TypeError, KeyError, AttributeError):
+        return None

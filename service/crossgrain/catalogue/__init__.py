@@ -28,13 +28,17 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from crossgrain.catalogue.charts import bases_from, clinic_bases_from
+from crossgrain.catalogue.charts import bases_from, clinic_bases_from, evidence_from
+from crossgrain.catalogue.clinic import stocked, with_value_sets
 from crossgrain.catalogue.codes import code_tables_from
-from crossgrain.catalogue.numbers import doors, numbers_from, plain, refuse_former, with_clinics
-from crossgrain.catalogue.rules import rules_from
-from crossgrain.catalogue.stock import stocked
-from crossgrain.catalogue.trials import evidence_from
-from crossgrain.catalogue.value_sets import with_value_sets
+from crossgrain.catalogue.numbers import (
+    doors,
+    numbers_from,
+    plain,
+    refuse_former,
+    rules_from,
+    with_clinics,
+)
 from crossgrain.catalogue.visits import decisions_from
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.comparison import CrossChecks, cross_checks_from
@@ -47,8 +51,7 @@ from crossgrain.dosing.preparations import Kind, Preparation, preparations_from
 from crossgrain.dosing.wish import Tables
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.numbers import Numbers, only_known_keys, refuse, table
-from crossgrain.reading.code_tables import CodeTables
-from crossgrain.reading.how_it_goes import how_it_goes_from
+from crossgrain.reading.code_tables import CodeTables, how_it_goes_from
 from crossgrain.safety.rule import RuleTable
 from crossgrain.safety.visit import VISIT_KEYS, DecisionTable, VisitLimits, visit_limits_from
 from crossgrain.screening.limits import Limits, limits_from

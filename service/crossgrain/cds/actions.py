@@ -18,8 +18,8 @@ from crossgrain.cds.filing import Resource, Series, day_asked, said_once
 from crossgrain.cds.hook import DraftOrder
 from crossgrain.reading.record import MedicineEntry
 from crossgrain.safety.judgement import Ending, Verdict
+from crossgrain.writing.elements import plain
 from crossgrain.writing.forms import to_json
-from crossgrain.writing.narrative import plain
 
 Behavior = Literal["any", "at-most-one"] | UnsetType
 MOST_ACTIONS = 6

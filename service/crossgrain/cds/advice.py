@@ -19,7 +19,7 @@ from crossgrain.dosing.targets import TARGET_OF, Target
 from crossgrain.names.errors import DomainError
 from crossgrain.reading.record import MedicineEntry, Question, Record
 from crossgrain.safety.assess import before_plan
-from crossgrain.safety.intent import Intent
+from crossgrain.safety.facts import Intent
 from crossgrain.safety.judgement import OrderJudgement, Verdict, order_findings
 from crossgrain.safety.rule import Finding, RuleTable, Severity, most_severe_first
 

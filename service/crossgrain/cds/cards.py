@@ -1,20 +1,42 @@
-"""Advice as cards: one for the order in hand, which it names, or none."""
+"""Cards: one for the order in hand, which it names, or none; and one where a chart is opened.
 
-from typing import Literal
+A chart that is opened is judged as by the nightly screening. That is many times a day, so only what
+is graded is shown, and a mere observation only where it is pressing. A change of preparation
+that cannot be judged is said in a few lines.
+"""
+
+from collections.abc import Iterable
+from datetime import date
+from typing import Any, Literal
 
 from msgspec import UNSET
 
+from crossgrain.catalogue import Catalogue
+from crossgrain.cds import markdown as md
 from crossgrain.cds.actions import suggestions
 from crossgrain.cds.advice import Advice
 from crossgrain.cds.answers import LONGEST_SUMMARY, Card, CardCoding, CardSource
-from crossgrain.cds.card_detail import CardDesk, detail, questions
-from crossgrain.cds.feedback import OVERRIDE_REASON_SYSTEM, OVERRIDE_REASONS
-from crossgrain.names.identity import SERVICE_NAME, canonical
+from crossgrain.cds.card_detail import MOST_CHARACTERS, CardDesk, detail, questions
+from crossgrain.cds.messages import OVERRIDE_REASON_SYSTEM, OVERRIDE_REASONS
+from crossgrain.cds.record import Assembled
+from crossgrain.names.identity import SERVICE_NAME, FhirVersion, canonical, stable_id
 from crossgrain.names.printing import amount, decimal, micrograms
+from crossgrain.operations.faults import Complaint, RequestRefused
+from crossgrain.reading.elements import Unreadable
+from crossgrain.reading.reader import read_course
 from crossgrain.safety.judgement import Ending, OrderJudgement, Verdict
 from crossgrain.safety.rule import Finding, Severity
-from crossgrain.words.doses import in_words
-from crossgrain.writing.narrative import plain
+from crossgrain.screening.course import (
+    Flag,
+    FlagGrade,
+    Screened,
+    ScreeningOutcome,
+    Undecided,
+    Urgency,
+)
+from crossgrain.screening.screen import Ruler, enabled, screen, to_review
+from crossgrain.words.doses import CAUTION, date_words, in_words
+from crossgrain.writing.elements import plain
 
 _INDICATORS: dict[Severity, Literal["critical", "warning", "info"]] = {
     Severity.STOP: "critical",
@@ -104,3 +126,87 @@ def _in_short(lead: Finding, judgement: OrderJudgement | None) -> str:
         f"order-{Verdict.DUPLICATE}": judgement.ending.value,
     }
     return words.get(lead.code, lead.code.replace("-", " "))
+
+
+_WARNED_OF = {FlagGrade.CONFIRMED, FlagGrade.LIKELY}
+
+
+def review(assembled: Assembled, catalogue: Catalogue, as_of: date) -> Screened:
+    """The nightly judgement on the record.
+
+    Raises
+    ------
+    RequestRefused
+        where the record cannot be read as one patient's at all.
+    """
+    try:
+        course = read_course(
+            assembled.bundle,
+            version=FhirVersion.R4,
+            as_of=as_of,
+            codes=catalogue.codes,
+            preparations=catalogue.preparations,
+        )
+    except Undecided as undecided:
+        return to_review(undecided)
+    except Unreadable as error:
+        place = assembled.place_of(error.expression)
+        raise RequestRefused(Complaint(error.category, place, error.message)) from error
+    return screen(course, Ruler(as_of, enabled(catalogue.bases, ()), catalogue.limits))
+
+
+def review_cards(instance: str, screened: Screened, not_whole: tuple[str, ...]) -> list[Card]:
+    """At most one card, for the switch, whatever was found of it."""
+    missing = md.bullets(md.text(f"Of the record, {one}.") for one in not_whole)
+    if screened.outcome is ScreeningOutcome.NEEDS_REVIEW:
+        return [_card(instance, "info", "A change of thyroid medicine needs review",
+                      (missing, *_doubt(screened)))]  # fmt: skip
+    flags = [flag for flag in screened.flags if _is_shown(flag)]
+    if not flags:
+        return []
+    lead = flags[0]
+    indicator: Literal["warning", "info"] = "warning" if lead.grade in _WARNED_OF else "info"
+    said = f"Switch of {date_words(lead.switched_on)}: {lead.grade}, {lead.code.replace('-', ' ')}"
+    found = [_flag(flag) for flag in flags]
+    blocks = (*(what for what, _ in found), missing, *(facts for _, facts in found))
+    return [_card(instance, indicator, said, blocks)]
+
+
+def _is_shown(flag: Flag) -> bool:
+    return flag.grade is not FlagGrade.OBSERVED or flag.urgency is Urgency.URGENT
+
+
+def _card(
+    instance: str, indicator: Literal["warning", "info"], said: str, blocks: Iterable[str]
+) -> Card:
+    return Card(
+        uuid=stable_id(f"{instance.lower()}|review"),
+        summary=summary(said),
+        detail=md.fitted(blocks, md.text(CAUTION), MOST_CHARACTERS),
+        indicator=indicator,
+        source=SOURCE,
+        override_reasons=REASONS,
+    )
+
+
+def _doubt(screened: Screened) -> tuple[str, ...]:
+    rests_on = f"Read from: {', '.join(screened.references)}" if screened.references else ""
+    return (
+        md.text("Ask which thyroid medicines are taken, since when and how much."),
+        md.text(f"It cannot be told whether the dose was right. Open: {screened.why}"),
+        md.text(rests_on),
+    )
+
+
+def _flag(flag: Flag) -> tuple[str, str]:
+    """What was found and what to do about it; and the facts that it rests on."""
+    facts: list[Any] = [*flag.arithmetic, *(evidence.statement for evidence in flag.evidence)]
+    return (
+        md.bullets(
+            [
+                f"{md.strong(flag.grade.capitalize())}: {md.text(flag.statement)}",
+                f"{md.strong('What to do')}: {md.text(flag.act)}",
+            ]
+        ),
+        md.bullets([*map(md.text, facts), md.text(f"Source: {flag.source}")]),
+    )

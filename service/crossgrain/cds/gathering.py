@@ -14,17 +14,17 @@ import httpx2 as httpx
 
 from crossgrain.cds.hook import ClientServer, HookCall
 from crossgrain.cds.messages import FHIR_ID
-from crossgrain.cds.prefetch import (
+from crossgrain.cds.services import (
     Gathered,
     PlacedResource,
+    Template,
     TemplateAnswer,
     from_value,
     is_all,
     lacks,
     sort_out,
 )
-from crossgrain.cds.services import Template
-from crossgrain.http.limits import Turns
+from crossgrain.http.requests import Turns
 from crossgrain.http.settings import Settings
 from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.json import parse

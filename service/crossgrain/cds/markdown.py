@@ -3,7 +3,7 @@
 import re
 from collections.abc import Iterable, Sequence
 
-from crossgrain.writing.narrative import plain
+from crossgrain.writing.elements import plain
 
 _SPECIAL = re.compile(r"[\\`*_{}\[\]<>#|~&!@]|:(?=//)|(?<=www)\.", re.IGNORECASE)
 _BREAKS = re.compile(r"\s+")

@@ -9,8 +9,7 @@ from typing import Any
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.cds.hook import ClientServer, DraftOrder
-from crossgrain.cds.prefetch import Gathered, PlacedResource, TemplateAnswer
-from crossgrain.cds.services import Template
+from crossgrain.cds.services import Gathered, PlacedResource, Template, TemplateAnswer
 from crossgrain.names.identity import FhirVersion, stable_id, urn
 from crossgrain.operations.faults import Complaint, Fault, RequestRefused, refusal
 from crossgrain.reading import reader

@@ -1,18 +1,35 @@
-"""The CDS services: what each is for, on which hook, and the data that it asks for.
+"""The CDS services: what each is for, the data that it asks for, and what a client sent for that.
 
 `order-select` and `order-sign` share one id, so that a client that keeps cards replaces what
 was said when the order was selected by what is said when it is signed.
 
 The prefetch templates keep to the subset of FHIR searches that CDS Hooks recommends: a read, or
 a search by reference and by codes. Paging, sorting and `_include` are not asked for.
+
+What came for a template is told apart:
+
+===================  ================================================================
+given                a resource, or a Bundle that is whole
+no data              ``null``: the client looked and has nothing
+not offered          the server has no such type, and its orders are the whole list
+declined             the key is absent: the client chose not to send it, or could not
+failed               an OperationOutcome stands in its place
+unusable             something else: an HTML error page, a resource of another kind
+partial              a page of several, fewer entries than `total`, or a warning inside
+===================  ================================================================
+
+Only the first three are complete. Nothing partial is ever taken for a whole.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import Any, NamedTuple
 
 from crossgrain.cds.answers import Discovery, OfferedService
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.codesystems import Loinc
+from crossgrain.reading.door import is_grave, signs_of_more
 from crossgrain.reading.labs import PREGNANCY_STATUS
 
 ORDER_SELECT, ORDER_SIGN, PATIENT_VIEW = "order-select", "order-sign", "patient-view"
@@ -129,3 +146,136 @@ def discovery(asked_for: Iterable[Template]) -> Discovery:
             for service in SERVICES
         ]
     )
+
+
+Resource = dict[str, Any]
+_BUNDLES = ("searchset", "collection")
+
+
+class TemplateAnswer(StrEnum):
+    """How the answer to one template stands."""
+
+    GIVEN = "given"
+    NO_DATA = "no data"
+    NOT_OFFERED = "not offered"
+    DECLINED = "declined"
+    FAILED = "failed"
+    UNUSABLE = "unusable"
+    PARTIAL = "partial"
+
+
+_WHOLE = {TemplateAnswer.GIVEN, TemplateAnswer.NO_DATA, TemplateAnswer.NOT_OFFERED}
+_WORDS = {
+    TemplateAnswer.DECLINED: "was not sent",
+    TemplateAnswer.FAILED: "could not be gathered: an OperationOutcome came in its place",
+    TemplateAnswer.UNUSABLE: "is not what was asked for",
+    TemplateAnswer.PARTIAL: "is only a part",
+}
+
+
+class PlacedResource(NamedTuple):
+    """A resource, its place in the call, and its address as far as that was sent."""
+
+    place: str
+    resource: Resource
+    full_url: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """What there is for one template: resources, each with its place in the call."""
+
+    template: Template
+    standing: TemplateAnswer
+    resources: tuple[PlacedResource, ...] = ()
+
+    @property
+    def is_whole(self) -> bool:
+        """Nothing of it is missing."""
+        return self.standing in _WHOLE
+
+    @property
+    def why_not(self) -> str:
+        """What is wrong with it, for a person."""
+        return f"{self.template.kind} {_WORDS[self.standing]}"
+
+
+def sort_out(template: Template, prefetch: Mapping[str, Any]) -> Gathered:
+    """What a call's prefetch holds for one template."""
+    if template.key not in prefetch:
+        return Gathered(template, TemplateAnswer.DECLINED)
+    return from_value(template, prefetch[template.key], f"prefetch.{template.key}")
+
+
+def from_value(template: Template, value: object, place: str) -> Gathered:
+    """The same for a value that came from anywhere."""
+    if value is None:
+        return Gathered(template, TemplateAnswer.NO_DATA)
+    if not isinstance(value, dict):
+        return Gathered(template, TemplateAnswer.UNUSABLE)
+    kind = value.get("resourceType")
+    if kind == "OperationOutcome":
+        lacks = template.may_lack and _is_not_supported(value)
+        return Gathered(template, TemplateAnswer.NOT_OFFERED if lacks else TemplateAnswer.FAILED)
+    if template.is_read:
+        standing = TemplateAnswer.GIVEN if kind == template.kind else TemplateAnswer.UNUSABLE
+        return Gathered(
+            template, standing, (PlacedResource(place, value),) if kind == template.kind else ()
+        )
+    if kind != "Bundle" or value.get("type") not in _BUNDLES:
+        return Gathered(template, TemplateAnswer.UNUSABLE)
+    return _from_bundle(template, value, place)
+
+
+def _from_bundle(template: Template, bundle: Resource, place: str) -> Gathered:
+    entries = bundle.get("entry", [])
+    if not isinstance(entries, list):
+        return Gathered(template, TemplateAnswer.UNUSABLE)
+    found: list[PlacedResource] = []
+    outcomes: list[Resource] = []
+    for number, entry in enumerate(entries):
+        resource = entry.get("resource") if isinstance(entry, dict) else None
+        if not isinstance(resource, dict):
+            return Gathered(template, TemplateAnswer.UNUSABLE)
+        if resource.get("resourceType") == "OperationOutcome":
+            outcomes.append(resource)
+        else:
+            found.append(
+                PlacedResource(f"{place}.entry[{number}].resource", resource, _url_of(entry))
+            )
+    whole = is_all(bundle, template, found) and not any(map(is_grave, outcomes))
+    return Gathered(
+        template, TemplateAnswer.GIVEN if whole else TemplateAnswer.PARTIAL, tuple(found)
+    )
+
+
+def _is_not_supported(outcome: Resource) -> bool:
+    """Whether all that an OperationOutcome says is that there is no such search."""
+    issues = outcome.get("issue")
+    return isinstance(issues, list) and {
+        str(issue.get("code")) if isinstance(issue, dict) else "" for issue in issues
+    } == {"not-supported"}
+
+
+def lacks(statement: Resource, kind: str) -> bool:
+    """Whether a CapabilityStatement lists what its server offers, and a type is not among it."""
+    rests = statement.get("rest")
+    parts = [rest for rest in rests if isinstance(rest, dict)] if isinstance(rests, list) else []
+    lists = [rest["resource"] for rest in parts if isinstance(rest.get("resource"), list)]
+    offered = {str(each.get("type")) for found in lists for each in found if isinstance(each, dict)}
+    return "MedicationRequest" in offered and kind not in offered
+
+
+def _url_of(entry: Mapping[str, Any]) -> str:
+    full_url = entry.get("fullUrl")
+    return full_url if isinstance(full_url, str) else ""
+
+
+def is_all(bundle: Mapping[str, Any], template: Template, parts: Iterable[PlacedResource]) -> bool:
+    """Whether nothing in a Bundle says that more was found than these parts hold."""
+    asked_for = {
+        (part.full_url, str(part.resource.get("id") or part.place))
+        for part in parts
+        if part.resource.get("resourceType") == template.kind
+    }
+    return not any(signs_of_more(bundle, len(asked_for)))

@@ -16,8 +16,7 @@ import httpx2 as httpx
 import typer
 
 from crossgrain import __version__
-from crossgrain.auth.keys import SECONDS, KeySource, Unavailable
-from crossgrain.auth.tokens import NotKnown
+from crossgrain.auth.tokens import SECONDS, KeySource, NotKnown, Unavailable
 from crossgrain.catalogue import load_catalogue
 from crossgrain.cli.commands import Exit
 from crossgrain.cli.serving import CannotStart, settings_for_start

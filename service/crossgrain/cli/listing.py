@@ -12,7 +12,7 @@ import httpx2 as httpx
 import typer
 
 from crossgrain.catalogue import Catalogue, load_catalogue
-from crossgrain.catalogue.value_sets import Root, compose, concepts_in, roots_of, to_be_written
+from crossgrain.catalogue.clinic import Root, compose, concepts_in, roots_of, to_be_written
 from crossgrain.cli.commands import Exit
 from crossgrain.names.errors import DomainError
 
@@ -193,7 +193,7 @@ def _with_chart(chart: Path | None) -> Catalogue | None:
 
 def show_openapi() -> Exit:
     """Print the OpenAPI document that the package carries."""
-    from crossgrain.http.openapi import packaged  # noqa: PLC0415
+    from crossgrain.http.routes import packaged  # noqa: PLC0415
 
     document = packaged()
     if not document:

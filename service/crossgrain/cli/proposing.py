@@ -12,11 +12,10 @@ from crossgrain.cli.commands import Exit
 from crossgrain.core.proposal import Outcome
 from crossgrain.names.errors import DomainError
 from crossgrain.names.identity import FhirVersion
-from crossgrain.operations.desk import Desk, desk_over, now
+from crossgrain.operations.desk import Desk, desk_over, now, parse_resource
 from crossgrain.operations.faults import RequestRefused, operation_outcome, refused_by_domain
 from crossgrain.operations.parameters import Given, call_from, from_query
 from crossgrain.operations.propose_switch import Settled, answer_to, settle
-from crossgrain.operations.reading import parse_resource
 from crossgrain.writing.forms import to_json
 
 _EXITS = {

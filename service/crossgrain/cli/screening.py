@@ -18,7 +18,7 @@ from crossgrain.names.errors import DomainError
 from crossgrain.names.identity import FhirVersion
 from crossgrain.nightly.fhir_server import Client, Server, Tokens, key_from
 from crossgrain.nightly.filing import Sent, send, version_of
-from crossgrain.nightly.options import AlreadyRunning, Engine, RunOptions, RunRefused, Worklist
+from crossgrain.nightly.plan import AlreadyRunning, Engine, RunOptions, RunRefused, Worklist
 from crossgrain.nightly.progress import OnConsole
 
 

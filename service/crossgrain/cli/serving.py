@@ -28,7 +28,7 @@ from crossgrain.http.boundary import create_unready_app
 from crossgrain.http.logs import JsonLines, PlainLines, log_config, where
 from crossgrain.http.settings import SecretsUnreadable, Settings, settings_from_environment
 from crossgrain.names.errors import DomainError
-from crossgrain.nightly.orphans import end_with_parent
+from crossgrain.nightly.workdir import end_with_parent
 
 MULTIPROCESS_DIR = "PROMETHEUS_MULTIPROC_DIR"
 

@@ -8,11 +8,10 @@ from fractions import Fraction
 from crossgrain.dosing.plan import Plan, PriorTherapy
 from crossgrain.dosing.targets import Mixture, Target
 from crossgrain.reading.record import Record
-from crossgrain.safety.baseline import Baseline
-from crossgrain.safety.checks import Checks
+from crossgrain.safety.checks import Baseline, Checks
 from crossgrain.safety.judgement import OrderJudgement
+from crossgrain.safety.results import TshLimits
 from crossgrain.safety.rule import Finding
-from crossgrain.safety.tsh import TshLimits
 
 DEFAULT_FAMILY = "desiccated-thyroid-60"
 """The strength family that is proposed where nothing shows one."""

@@ -18,14 +18,12 @@ from crossgrain.dosing.wish import Wish
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.reading.record import MedicineEntry, Question, Record
 from crossgrain.safety.assess import after_plan, before_plan, constraints
-from crossgrain.safety.baseline import baseline_of, with_baseline
-from crossgrain.safety.checks import checks_of
-from crossgrain.safety.facts import RunningPlan
-from crossgrain.safety.intent import T3_TARGETS, Constraints, Intent, intent_for
+from crossgrain.safety.checks import baseline_of, checks_of, with_baseline
+from crossgrain.safety.facts import T3_TARGETS, Constraints, Intent, RunningPlan, intent_for
 from crossgrain.safety.judgement import Ending, order_findings
 from crossgrain.safety.need import SHORTAGE, TodaysNeed, need_of
+from crossgrain.safety.results import tsh_limits
 from crossgrain.safety.rule import Finding, Severity, most_severe_first
-from crossgrain.safety.tsh import tsh_limits
 
 CAUTIOUS = "cautious"
 

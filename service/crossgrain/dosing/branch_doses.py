@@ -30,8 +30,8 @@ from math import log
 
 from crossgrain.dosing.case import Enabled, SwitchCase
 from crossgrain.dosing.climb import reachable
-from crossgrain.dosing.combination import settled_pair
 from crossgrain.dosing.kinetics import Pools
+from crossgrain.dosing.ladder import settled_pair
 from crossgrain.dosing.moves import Move, amounts_of, climbing, next_down, step
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.taper import TIE

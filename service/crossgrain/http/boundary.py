@@ -21,8 +21,7 @@ from starlette.routing import Match
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from crossgrain.http.logs import where
-from crossgrain.http.metrics import Metrics, Spans, no_spans
-from crossgrain.http.probes import Presence
+from crossgrain.http.probes import Metrics, Presence, Spans, no_spans
 from crossgrain.http.requests import refuse
 from crossgrain.http.settings import Settings
 from crossgrain.names.errors import DomainError

@@ -1,26 +1,39 @@
-"""The routes of the operations and of the plan sheet."""
+"""The routes of the operations, of the plan sheet, and of the OpenAPI document."""
 
 from email.message import Message
 from functools import partial
+from importlib.resources import files
 
 from fastapi import FastAPI
 from starlette.requests import Request
 from starlette.responses import Response
 
-from crossgrain.http.limits import read_body
-from crossgrain.http.requests import Operation, check_content, serve
+from crossgrain.http.requests import PLAIN_JSON, Operation, check_content, read_body, serve
 from crossgrain.http.settings import Settings
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.apply import apply, apply_at_type
 from crossgrain.operations.compare_bases import compare_bases
-from crossgrain.operations.desk import Desk
+from crossgrain.operations.desk import Desk, parse_resource
 from crossgrain.operations.faults import Fault, refusal
 from crossgrain.operations.parameters import call_from, from_query
 from crossgrain.operations.propose_switch import propose_switch, settle
-from crossgrain.operations.reading import parse_resource
 from crossgrain.operations.screen_switches import screen_switches
-from crossgrain.sheet.page import calendar_of, person_in, sheet_html
-from crossgrain.sheet.rendering import sheet_policy
+from crossgrain.sheet.page import calendar_of, person_in, sheet_html, sheet_policy
+
+
+def packaged() -> bytes:
+    """The document as it was made; what makes it stands in ``openapi/`` of the repo."""
+    return files("crossgrain").joinpath("openapi.json").read_bytes()
+
+
+def add_openapi(app: FastAPI) -> None:
+    """Add the route."""
+    document = packaged()
+
+    async def openapi() -> Response:
+        return Response(document, media_type=PLAIN_JSON)
+
+    app.add_api_route("/openapi.json", openapi, methods=["GET", "HEAD"], include_in_schema=False)
 
 
 def add_operations(app: FastAPI, desk: Desk, settings: Settings) -> None:

@@ -20,9 +20,8 @@ from typing import Any
 import msgspec
 
 from crossgrain.names.identity import FhirVersion
-from crossgrain.nightly.chunks import Chunk, SourceFile
 from crossgrain.nightly.export import ERRORS, READ, Export
-from crossgrain.nightly.options import InputFault, InputFile, RunRefused, input_file
+from crossgrain.nightly.plan import Chunk, InputFault, InputFile, RunRefused, SourceFile, input_file
 from crossgrain.nightly.scan import MOST_FAULTS, Tally
 from crossgrain.nightly.workdir import WorkDir
 from crossgrain.screening.limits import Limits

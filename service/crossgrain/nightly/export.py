@@ -15,8 +15,7 @@ from urllib.parse import parse_qs, unquote, urlsplit
 
 import msgspec
 
-from crossgrain.nightly.chunks import BYTE_ORDER_MARK, SourceFile
-from crossgrain.nightly.options import InputFault, RunRefused
+from crossgrain.nightly.plan import BYTE_ORDER_MARK, InputFault, RunRefused, SourceFile
 from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.json import parse
 from crossgrain.reading.shapes import SHAPES

@@ -18,7 +18,7 @@ from joserfc.errors import JoseError
 from joserfc.jwk import ECKey, Key, RSAKey
 
 from crossgrain.names.identity import FhirVersion
-from crossgrain.nightly.options import RunRefused
+from crossgrain.nightly.plan import RunRefused
 from crossgrain.writing.forms import to_json
 
 ASSERTION = "urn:ietf:params:oauth:client-assertion-type:jwt-bearer"

@@ -18,7 +18,7 @@ from typing import Any, Protocol
 import msgspec
 
 from crossgrain.names.identity import RESOURCE_SYSTEM, FhirVersion, urn
-from crossgrain.nightly.options import RunRefused
+from crossgrain.nightly.plan import RunRefused
 from crossgrain.nightly.workdir import ENTRIES, ISSUES, REPORT, locked, write_whole
 from crossgrain.writing.forms import to_json
 

@@ -25,7 +25,7 @@ import msgspec
 
 from crossgrain.names.identity import FhirVersion
 from crossgrain.nightly.judging import DECODE, Answer, FlagLine
-from crossgrain.nightly.options import RunRefused, Worklist
+from crossgrain.nightly.plan import RunRefused, Worklist
 from crossgrain.nightly.workdir import ENTRIES, ISSUES, REPORT
 from crossgrain.reading.resolve import local
 from crossgrain.screening.course import ScreeningOutcome

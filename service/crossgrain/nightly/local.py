@@ -15,16 +15,14 @@ import msgspec
 
 from crossgrain.catalogue import Catalogue, load_catalogue
 from crossgrain.names.identity import FhirVersion
-from crossgrain.nightly.chunks import Chunk
 from crossgrain.nightly.completeness import Totals, seen_version
 from crossgrain.nightly.judging import ENCODE, Judge
-from crossgrain.nightly.options import RunOptions, RunRefused
-from crossgrain.nightly.orphans import end_with_parent
+from crossgrain.nightly.plan import Chunk, RunOptions, RunRefused
 from crossgrain.nightly.progress import Progress
 from crossgrain.nightly.scan import Scanner, Tally, Watch, watched_rows
 from crossgrain.nightly.sieve import Sieve
 from crossgrain.nightly.tables import Grouping, patients_in, write_rows
-from crossgrain.nightly.workdir import WorkDir, write_whole
+from crossgrain.nightly.workdir import WorkDir, end_with_parent, write_whole
 from crossgrain.screening.screen import Ruler, enabled
 
 

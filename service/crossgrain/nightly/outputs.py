@@ -18,7 +18,7 @@ from crossgrain.names.identity import SERVICE_NAME, FhirVersion
 from crossgrain.nightly.completeness import FilesRead, Findings, Totals
 from crossgrain.nightly.issues import Counts, Ledger, Night
 from crossgrain.nightly.judging import FlagLine
-from crossgrain.nightly.options import RunPlan, RunRefused
+from crossgrain.nightly.plan import RunPlan, RunRefused
 from crossgrain.nightly.workdir import ENTRIES, ISSUES, OWNER_ONLY
 from crossgrain.screening.course import ScreeningOutcome
 from crossgrain.writing.forms import to_json

@@ -12,7 +12,6 @@ import msgspec
 from crossgrain import __version__
 from crossgrain.catalogue import Catalogue, load_catalogue
 from crossgrain.dosing.bases import Basis
-from crossgrain.nightly.chunks import Chunk, SourceFile, chunks_of
 from crossgrain.nightly.completeness import (
     NightsCompared,
     Totals,
@@ -24,7 +23,6 @@ from crossgrain.nightly.completeness import (
 from crossgrain.nightly.export import Export, open_export
 from crossgrain.nightly.issues import Earlier, Ledger, Night
 from crossgrain.nightly.local import Setting, run_locally
-from crossgrain.nightly.options import Engine, RunOptions, RunPlan, RunRefused, input_file
 from crossgrain.nightly.outputs import (
     digests,
     patients_of,
@@ -32,6 +30,16 @@ from crossgrain.nightly.outputs import (
     write_issues,
     write_reviews,
     write_table,
+)
+from crossgrain.nightly.plan import (
+    Chunk,
+    Engine,
+    RunOptions,
+    RunPlan,
+    RunRefused,
+    SourceFile,
+    chunks_of,
+    input_file,
 )
 from crossgrain.nightly.progress import Progress
 from crossgrain.nightly.scan import Watch

@@ -6,8 +6,7 @@ from typing import Any
 
 import msgspec
 
-from crossgrain.nightly.chunks import BrokenFile, Chunk, lines_of
-from crossgrain.nightly.options import InputFault
+from crossgrain.nightly.plan import BrokenFile, Chunk, InputFault, lines_of
 from crossgrain.nightly.sieve import LineLook, NotRead, Sieve
 from crossgrain.reading.resolve import local
 

@@ -19,11 +19,10 @@ import msgspec
 
 from crossgrain.catalogue import Catalogue, load_catalogue
 from crossgrain.names.identity import FhirVersion
-from crossgrain.nightly.chunks import Chunk
 from crossgrain.nightly.completeness import Totals, seen_version
 from crossgrain.nightly.judging import ENCODE, record_of
 from crossgrain.nightly.local import Setting, judge_for, scanner_for
-from crossgrain.nightly.options import RunOptions, RunRefused
+from crossgrain.nightly.plan import Chunk, RunOptions, RunRefused
 from crossgrain.nightly.progress import Progress
 from crossgrain.nightly.scan import Tally, Watch, watched_rows
 from crossgrain.nightly.tables import GROUPED, IN_ORDER, TOTALS, steps

@@ -6,18 +6,24 @@ A file is there whole or not at all, whenever the process dies.
 complete, in ``ready``. Everything in it appears whole or not at all, so a run that was killed
 goes on from what is there. The outputs change by renames, the report last: a report names the
 digest of every output, so a reader can tell whether they belong together.
+
+A worker whose parent was killed would wait for work for ever, and hold its memory, its files and
+the port that it listens at.
 """
 
+import ctypes
 import fcntl
+import multiprocessing
 import os
 import shutil
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 import msgspec
 
-from crossgrain.nightly.options import AlreadyRunning, RunPlan, Worklist
+from crossgrain.nightly.plan import AlreadyRunning, RunPlan, Worklist
 
 OWNER_ONLY = 0o600
 """Outputs name patients: nobody but the one who runs the job may read them."""
@@ -179,3 +185,19 @@ class WorkDir:
         for name in (*KEPT_FOR_NEXT_NIGHT, REPORT):
             if (self.out / name).is_file():
                 shutil.copyfile(self.out / name, self.previous / name)
+
+
+_PR_SET_PDEATHSIG = 1
+
+
+def end_with_parent(number: int) -> None:
+    """Linux: be sent a signal when the process that started this one ends, however it ends.
+
+    A process that no other of ours started is left as it is.
+    """
+    parent = multiprocessing.parent_process()
+    if parent is None or sys.platform != "linux":
+        return
+    ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, number)
+    if os.getppid() != parent.pid:  # it ended before the system was asked
+        os.kill(os.getpid(), number)

@@ -12,13 +12,12 @@ from crossgrain.dosing.plan import BasisRow
 from crossgrain.dosing.targets import DESICCATED_TARGETS, Target, TargetDose
 from crossgrain.names.errors import DomainError
 from crossgrain.names.identity import FhirVersion
-from crossgrain.operations.desk import Desk
+from crossgrain.operations.desk import Desk, day_asked, mixture_asked, record_in
 from crossgrain.operations.faults import refused_by_domain
 from crossgrain.operations.parameters import Given, call_from, read_options
-from crossgrain.operations.reading import day_asked, mixture_asked, record_in
 from crossgrain.reading.record import Record
 from crossgrain.safety.rule import Finding
-from crossgrain.writing.quantities import quantity
+from crossgrain.writing.elements import quantity
 from crossgrain.writing.rationale import basis_head, evidence_part
 from crossgrain.writing.rationale_parts import (
     BASIS_HEAD,

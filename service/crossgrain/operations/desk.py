@@ -1,14 +1,29 @@
-"""What every operation works with, wired once at start, and the clocks that entry points read."""
+"""What every operation works with, wired once at start, and what all of them read alike.
+
+The reader checks the structure of what it reads. That of the rest costs milliseconds, so it is an
+option, and its library loads when it is first asked for.
+"""
 
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
+from typing import Any
 from zoneinfo import ZoneInfo
+
+from pydantic import ValidationError
 
 from crossgrain import __version__
 from crossgrain.catalogue import Catalogue
+from crossgrain.dosing.targets import Mixture, Target
+from crossgrain.names.identity import FhirVersion
+from crossgrain.operations.faults import Complaint, Fault, RequestRefused, refusal
 from crossgrain.operations.options import Option, comparison_options, switch_options
+from crossgrain.operations.parameters import Call, Options
+from crossgrain.reading.elements import ReadCategory, Unreadable
+from crossgrain.reading.json import parse
+from crossgrain.reading.reader import read_record
+from crossgrain.reading.record import Record
 
 Clock = Callable[[], datetime]
 """Gives the present moment, with its zone. It may be set, forwards or back."""
@@ -51,3 +66,125 @@ def desk_over(catalogue: Catalogue, clock: Clock) -> Desk:
         comparison_options=comparison_options(),
         service_version=__version__,
     )
+
+
+MOST_COMPLAINTS = 20
+
+
+def check_structure(call: Call, version: FhirVersion) -> None:
+    """Refuse a record that is not valid FHIR of that version, saying where.
+
+    Raises
+    ------
+    RequestRefused
+        with one complaint per fault, the first twenty.
+    """
+    try:
+        _model(version).model_validate(call.record)
+    except ValidationError as wrong:
+        raise RequestRefused(
+            *(
+                Complaint(ReadCategory.STRUCTURE, _path(call.root, error["loc"]), error["msg"])
+                for error in wrong.errors(include_input=False)[:MOST_COMPLAINTS]
+            )
+        ) from None
+    except (KeyError, TypeError, AttributeError):
+        # What the library raises on a resourceType that its version of FHIR does not have.
+        raise RequestRefused(
+            Complaint(
+                ReadCategory.STRUCTURE,
+                call.root,
+                f"a resource in it is of no type that FHIR {version.number} defines",
+            )
+        ) from None
+
+
+def _model(version: FhirVersion) -> Any:
+    if version is FhirVersion.R4:
+        from fhir.resources.R4B.bundle import Bundle as R4Bundle  # noqa: PLC0415
+
+        return R4Bundle
+    from fhir.resources.bundle import Bundle as R5Bundle  # noqa: PLC0415
+
+    return R5Bundle
+
+
+def _path(root: str, location: tuple[int | str, ...]) -> str:
+    steps = (f"[{step}]" if isinstance(step, int) else f".{step}" for step in location)
+    return root + "".join(step for step in steps if step != ".root")
+
+
+def parse_resource(body: bytes) -> dict[str, Any]:
+    """The JSON object in `body`; a refusal says where it goes wrong."""
+    try:
+        return parse(body)
+    except Unreadable as error:
+        raise RequestRefused(Complaint(error.category, error.expression, error.message)) from error
+
+
+_APPLIES_TO = {
+    "ratio": Target.LT4_LT3,
+    "guideline": Target.LT4_LT3,
+    "t3-share": Target.DESICCATED_LT3,
+}
+
+
+def day_asked(desk: Desk, options: Options) -> date:
+    """``as-of``, or the day that it is in the caller's time zone."""
+    as_of: date = options.one("as-of") or today(
+        desk.clock, options.one("time-zone", ZoneInfo("UTC"))
+    )
+    return as_of
+
+
+def refuse_idle_mixture(options: Options, target: str | None) -> None:
+    """Refuse an option that composes another target than the one asked for, or found."""
+    for name, applies_to in _APPLIES_TO.items():
+        if name in options.values and target and target != applies_to:
+            raise refusal(
+                Fault.OPTIONS_DISAGREE,
+                options.place(name),
+                f"{name} composes {applies_to}; the target is {target}",
+            )
+
+
+def mixture_asked(options: Options) -> Mixture:
+    """How a combination target is composed; an option that could not apply is refused."""
+    refuse_idle_mixture(options, options.one("target"))
+    if options.one("guideline") and "ratio" in options.values:
+        raise refusal(
+            Fault.OPTIONS_DISAGREE,
+            options.place("ratio"),
+            "the guideline's rule fixes the ratio: give guideline or ratio, not both",
+        )
+    defaults = Mixture()
+    return Mixture(
+        ratio=options.one("ratio", defaults.ratio),
+        guideline=options.one("guideline", defaults.guideline),
+        t3_share=options.one("t3-share", defaults.t3_share),
+    )
+
+
+def record_in(
+    desk: Desk, call: Call, as_of: date, version: FhirVersion, *, validate: bool
+) -> Record:
+    """The record, read as of that day; its whole structure checked first where asked for.
+
+    Raises
+    ------
+    RequestRefused
+        where the Bundle cannot be read as a record at all.
+    """
+    if validate:
+        check_structure(call, version)
+    try:
+        return read_record(
+            call.record,
+            version=version,
+            as_of=as_of,
+            codes=desk.catalogue.codes,
+            preparations=desk.catalogue.preparations,
+            root=call.root,
+        )
+    except Unreadable as error:
+        raise RequestRefused(Complaint(error.category, error.expression, error.message)) from error

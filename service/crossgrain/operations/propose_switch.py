@@ -10,10 +10,15 @@ from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.targets import Target
 from crossgrain.names.errors import DomainError
 from crossgrain.names.identity import FhirVersion
-from crossgrain.operations.desk import Desk
+from crossgrain.operations.desk import (
+    Desk,
+    day_asked,
+    mixture_asked,
+    record_in,
+    refuse_idle_mixture,
+)
 from crossgrain.operations.faults import Fault, refusal, refused_by_domain
 from crossgrain.operations.parameters import Call, Given, Options, call_from, read_options
-from crossgrain.operations.reading import day_asked, mixture_asked, record_in, refuse_idle_mixture
 from crossgrain.sheet.page import PatientHeading, person_in, sheet_html
 from crossgrain.writing.answer import answer_bundle
 from crossgrain.writing.forms import as_transaction, with_page

@@ -9,11 +9,10 @@ from dataclasses import replace
 from typing import Any
 
 from crossgrain.names.identity import FhirVersion, stable_id, urn
-from crossgrain.operations.desk import Desk
+from crossgrain.operations.desk import Desk, check_structure, day_asked
 from crossgrain.operations.faults import Complaint, RequestRefused
 from crossgrain.operations.options import BadValue, Option
 from crossgrain.operations.parameters import Given, call_from, read_options
-from crossgrain.operations.reading import check_structure, day_asked
 from crossgrain.reading.door import Opened, open_record
 from crossgrain.reading.elements import ReadCategory, Unreadable
 from crossgrain.reading.reader import course_in
@@ -21,8 +20,8 @@ from crossgrain.reading.reading import Notes, Reading
 from crossgrain.screening.course import Screened, ScreeningOutcome, TooManyAtOnce, Undecided
 from crossgrain.screening.screen import Ruler, enabled, screen, to_review
 from crossgrain.screening.stretches import refuse_too_many
+from crossgrain.writing.elements import plain
 from crossgrain.writing.issues import detected_issue
-from crossgrain.writing.narrative import plain
 
 _SHARED = ("as-of", "time-zone", "validate")
 _NAME = re.compile(r"[A-Za-z0-9._-]{1,64}", re.ASCII)

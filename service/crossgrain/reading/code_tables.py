@@ -1,4 +1,8 @@
-"""What the codes of a record mean, and which codes a proposal carries.
+"""What the codes of a record mean, which a proposal carries, and what is asked at every visit.
+
+The questions stand in ``data/how_it_goes.toml`` and are published as a Questionnaire. An answer
+counts only where its QuestionnaireResponse names that Questionnaire: in other words it would be
+another question.
 
 `codes` builds the tables. Reading looks plain strings up by system; what is given
 out to be written is typed by code system.
@@ -6,14 +10,67 @@ out to be written is typed by code system.
 
 from collections.abc import Mapping, Set
 from dataclasses import dataclass, field, replace
+from enum import StrEnum
 from fractions import Fraction
+from typing import Any
+
+import msgspec
 
 from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.names.identity import HOW_IT_GOES
 from crossgrain.names.numbers import Numbers
 from crossgrain.reading.codesystems import Code
 from crossgrain.reading.concerns import ConcernTables
-from crossgrain.reading.how_it_goes import HowItGoes
 from crossgrain.safety.facts import Analyte
+
+
+class AnswerType(StrEnum):
+    """What an item is answered with."""
+
+    YES_OR_NO = "boolean"
+    DAYS = "days"
+
+
+class Item(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """One question.
+
+    Attributes
+    ----------
+    id : its linkId, and the name by which a rule looks for a yes
+    text : the question as the patient reads it
+    most : the largest number of days that it can be answered with
+    """
+
+    id: str
+    text: str
+    type: AnswerType
+    source: str
+    most: int = 0
+
+
+class HowItGoes(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """The questions in their order."""
+
+    title: str = ""
+    source: str = ""
+    item: tuple[Item, ...] = ()
+
+
+def how_it_goes_from(content: Mapping[str, object]) -> HowItGoes:
+    """Check the content of the data file.
+
+    Raises
+    ------
+    msgspec.ValidationError
+        naming the entry and its key.
+    """
+    return msgspec.convert(content, HowItGoes)
+
+
+def names_how_it_goes(response: Mapping[str, Any]) -> bool:
+    """Whether a QuestionnaireResponse answers these questions, whichever version of them."""
+    named = response.get("questionnaire")
+    return isinstance(named, str) and named.partition("|")[0] == HOW_IT_GOES
 
 
 @dataclass(frozen=True, slots=True)

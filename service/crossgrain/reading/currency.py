@@ -19,8 +19,15 @@ from operator import attrgetter
 import msgspec
 from msgspec.structs import replace
 
-from crossgrain.reading.dates import PartialDate, read_date
-from crossgrain.reading.elements import Asked, Dosage, Period, ReadCategory, Unreadable
+from crossgrain.reading.elements import (
+    Asked,
+    Dosage,
+    PartialDate,
+    Period,
+    ReadCategory,
+    Unreadable,
+    read_date,
+)
 from crossgrain.reading.reading import Reading
 from crossgrain.reading.views import MedicationRequest, MedicationStatement
 

@@ -13,17 +13,21 @@ import msgspec
 
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.names.identity import FhirVersion
-from crossgrain.reading.budget import MOST_RESOURCES, refuse_resources_above
-from crossgrain.reading.code_tables import CodeTables
+from crossgrain.reading.code_tables import CodeTables, names_how_it_goes
 from crossgrain.reading.elements import Asked, CodeableConcept, ReadCategory, Reference, Unreadable
-from crossgrain.reading.how_it_goes import names_how_it_goes
 from crossgrain.reading.labs import is_known
 from crossgrain.reading.medication_resources import product_named
 from crossgrain.reading.medications import name_of, product_in
 from crossgrain.reading.medicines import is_told
 from crossgrain.reading.person import Identity, Person, read_person, the_patient
 from crossgrain.reading.reading import Notes, Reading
-from crossgrain.reading.resolve import BundleIndex, Entry, refuse_implicit_rules
+from crossgrain.reading.resolve import (
+    MOST_RESOURCES,
+    BundleIndex,
+    Entry,
+    refuse_implicit_rules,
+    refuse_resources_above,
+)
 from crossgrain.reading.shapes import SHAPES, check_type, check_version
 from crossgrain.reading.views import Medication, Medicine, view
 

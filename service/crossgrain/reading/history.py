@@ -5,20 +5,18 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any
 
-from crossgrain.reading.code_tables import Believed
+from crossgrain.reading.code_tables import AnswerType, Believed, Item, names_how_it_goes
 from crossgrain.reading.codesystems import Loinc
 from crossgrain.reading.concerns import ConcernTable, HeardKeys
-from crossgrain.reading.dates import read_date
 from crossgrain.reading.door import Opened
-from crossgrain.reading.elements import Asked, CodeableConcept, View
-from crossgrain.reading.how_it_goes import AnswerType, Item, names_how_it_goes
+from crossgrain.reading.elements import Asked, CodeableConcept, View, read_date
 from crossgrain.reading.labs import Labs, read_observation
 from crossgrain.reading.person import say_whose
 from crossgrain.reading.reading import Reading
 from crossgrain.reading.resolve import Entry
 from crossgrain.reading.views import AllergyIntolerance, Condition, Goal, Resource, view
 from crossgrain.safety.facts import Analyte, Known, Measurement, MissedDays
-from crossgrain.safety.tsh import PREGNANT
+from crossgrain.safety.results import PREGNANT
 from crossgrain.screening.course import Aim
 
 _PASSED = {"inactive", "remission", "resolved"}

@@ -12,8 +12,13 @@ from fractions import Fraction
 from crossgrain.dosing.kinetics import T3_MOLAR_MASS, T4_MOLAR_MASS
 from crossgrain.reading.code_tables import CodeTables, LabCode
 from crossgrain.reading.codesystems import Loinc, Snomed
-from crossgrain.reading.dates import read_date
-from crossgrain.reading.elements import CodeableConcept, Quantity, ReadCategory, Unreadable
+from crossgrain.reading.elements import (
+    CodeableConcept,
+    Quantity,
+    ReadCategory,
+    Unreadable,
+    read_date,
+)
 from crossgrain.reading.person import say_whose
 from crossgrain.reading.quantities import checked_number
 from crossgrain.reading.reading import Notes, Reading

@@ -10,9 +10,8 @@ from operator import itemgetter
 from crossgrain.dosing.preparations import Kind
 from crossgrain.reading.code_tables import Believed
 from crossgrain.reading.currency import Currency, Meaning
-from crossgrain.reading.dates import read_date
 from crossgrain.reading.dose_lines import Doses, doses_of
-from crossgrain.reading.elements import Asked
+from crossgrain.reading.elements import Asked, read_date
 from crossgrain.reading.instructions import (
     Numbered,
     Run,

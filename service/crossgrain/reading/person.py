@@ -4,8 +4,15 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 
-from crossgrain.reading.dates import full_years, read_date
-from crossgrain.reading.elements import Asked, Identifier, ReadCategory, Reference, Unreadable
+from crossgrain.reading.elements import (
+    Asked,
+    Identifier,
+    ReadCategory,
+    Reference,
+    Unreadable,
+    full_years,
+    read_date,
+)
 from crossgrain.reading.reading import Notes
 from crossgrain.reading.resolve import BundleIndex, Entry, without_version
 from crossgrain.reading.views import Patient, view

@@ -11,7 +11,6 @@ from functools import partial
 from typing import Any, Unpack
 
 from crossgrain.dosing.regimens import Regimen
-from crossgrain.reading.budget import refuse_drafts_above
 from crossgrain.reading.currency import Meaning
 from crossgrain.reading.door import Look, Opened, open_record
 from crossgrain.reading.history import (
@@ -28,7 +27,7 @@ from crossgrain.reading.person import Person
 from crossgrain.reading.reading import Notes, Reading
 from crossgrain.reading.reconcile import days_unchanged, reconciled, still_stopped
 from crossgrain.reading.record import Record
-from crossgrain.reading.resolve import Entry
+from crossgrain.reading.resolve import Entry, refuse_drafts_above
 from crossgrain.reading.series import Taken, followed_until, marked_plan, with_known_steps
 from crossgrain.reading.taking import ask_about_denials
 from crossgrain.reading.today import Hormone, Medicines, read_medicine

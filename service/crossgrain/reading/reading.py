@@ -6,12 +6,11 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 
 from crossgrain.dosing.preparations import Preparation
-from crossgrain.reading.budget import Budget
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.elements import Asked, CodeableConcept
 from crossgrain.reading.product import Product
 from crossgrain.reading.record import Question, Unread
-from crossgrain.reading.resolve import BundleIndex, Entry
+from crossgrain.reading.resolve import Budget, BundleIndex, Entry
 from crossgrain.reading.shapes import Shape
 
 

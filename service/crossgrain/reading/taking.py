@@ -20,8 +20,7 @@ from crossgrain.reading.currency import (
     adherence_of,
     is_given_up,
 )
-from crossgrain.reading.dates import read_date
-from crossgrain.reading.elements import Asked
+from crossgrain.reading.elements import Asked, read_date
 from crossgrain.reading.reading import Notes
 from crossgrain.reading.views import MedicationRequest, MedicationStatement
 

@@ -10,8 +10,17 @@ from dataclasses import dataclass
 from crossgrain.dosing.plan import Plan
 from crossgrain.dosing.targets import DESICCATED_TARGETS, Target
 from crossgrain.safety import results
-from crossgrain.safety.facts import Analyte, Facts, Sex
-from crossgrain.safety.intent import T3_TARGETS, Constraints, Demand, Intent, constraints_from
+from crossgrain.safety.facts import (
+    T3_TARGETS,
+    Analyte,
+    Constraints,
+    Demand,
+    Facts,
+    Intent,
+    Sex,
+    constraints_from,
+)
+from crossgrain.safety.results import is_pregnant
 from crossgrain.safety.rule import (
     Finding,
     Hit,
@@ -26,7 +35,6 @@ from crossgrain.safety.rule import (
     worded,
 )
 from crossgrain.safety.rules import doses, patient
-from crossgrain.safety.tsh import is_pregnant
 
 _MYOCARDIAL_INFARCTION = "myocardial-infarction"
 

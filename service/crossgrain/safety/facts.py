@@ -1,15 +1,18 @@
-"""What the rules look at: the patient in the domain's own terms.
+"""What the rules look at, the patient and the move, and what the findings demand of its planner.
 
-``None`` for a collection means that the record did not carry it at all, so that nothing
-could be checked; an empty tuple means that it was carried and is empty.
+Of a patient, ``None`` for a collection means that the record did not carry it at all, so that
+nothing could be checked; an empty tuple means that it was carried and is empty.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 
+from crossgrain.dosing.bases import T3_UG_PER_GRAIN, Basis
 from crossgrain.dosing.regimens import Regimen
-from crossgrain.dosing.targets import Target
+from crossgrain.dosing.targets import Target, TargetDose
+from crossgrain.names.errors import DomainError
 
 
 class Analyte(StrEnum):
@@ -125,3 +128,131 @@ class Facts:
     missed: tuple[MissedDays, ...] = ()
     running: RunningPlan | None = None
     in_series: bool = False
+
+
+T3_TARGETS = frozenset(Target) - {Target.LEVOTHYROXINE}
+"""Every target but pure levothyroxine is swallowed T3."""
+
+
+@dataclass(frozen=True, slots=True)
+class Intent:
+    """What is about to be proposed.
+
+    Attributes
+    ----------
+    target : the public target
+    t3_rises : more T3 will be swallowed than now
+    hormone_rises : on some basis that steers the plan, the target is worth more LT4 than
+        today's regimen
+    """
+
+    target: Target
+    t3_rises: bool
+    hormone_rises: bool
+
+    @property
+    def any_rise(self) -> bool:
+        """Whether the patient may end with more hormone, by T3 or by the whole."""
+        return self.t3_rises or self.hormone_rises
+
+
+def intent_for(
+    regimen: Regimen,
+    target: Target,
+    aim: TargetDose,
+    bases: Iterable[Basis],
+    rounding: Fraction,
+) -> Intent:
+    """Weigh the furthest dose of a plan against today's regimen.
+
+    Parameters
+    ----------
+    regimen : what is taken today
+    target : where the plan goes
+    aim : the chosen basis' target dose, the furthest that the plan goes
+    bases : every basis; those that never steer a plan are passed over. A chart that does
+        not reach either dose cannot speak against a rise, so it counts as one.
+    rounding : what rounding to tablets may add, as a part of today's dose: that is no rise
+    """
+    t3_ug = aim.lt3_ug + T3_UG_PER_GRAIN * aim.grains
+    return Intent(
+        target=target,
+        t3_rises=t3_ug > regimen.t3_ug,
+        hormone_rises=any(_rises(regimen, aim, b, rounding) for b in bases if b.sets_checkpoint),
+    )
+
+
+def _rises(regimen: Regimen, aim: TargetDose, basis: Basis, rounding: Fraction) -> bool:
+    try:
+        now = basis.lt4_equivalent(regimen)
+        then = basis.lt4_for(aim.lt4_ug, aim.lt3_ug, aim.grains)
+    except DomainError:
+        return True
+    return then > now * (1 + rounding)
+
+
+class Demand(StrEnum):
+    """What one rule may ask of the planner; the spelling used in the rules file."""
+
+    SLOWLY = "slowly"
+    LT4_MOST_GENEROUS = "lt4-at-least-most-generous"
+    TSH_IN_PREGNANCY = "tsh-as-in-pregnancy"
+    TOO_MUCH_WEIGHS = "too-much-weighs"
+    TOO_LITTLE_WEIGHS = "too-little-weighs"
+
+
+@dataclass(frozen=True, slots=True)
+class Constraints:
+    """Limits on a plan.
+
+    Attributes
+    ----------
+    slowly : the old medicine tapers, and the pace is `cautious`, whatever was asked for; so the
+        climb begins with the smallest orderable increment
+    lt4_at_least_most_generous : a move to LT4 starts at no less than the largest target of
+        the sourced bases, at once or in overlap, and is exempt from 'never larger'
+    tsh_every_days : TSH at least this often from day 0, or ``None``
+    too_much_weighs, too_little_weighs : the taper leans away from more, or from less, hormone
+        than before: the policy table says by how much
+    codes : the findings that asked for any of it, so that the plan can name its reasons
+    """
+
+    slowly: bool = False
+    lt4_at_least_most_generous: bool = False
+    tsh_every_days: int | None = None
+    too_much_weighs: bool = False
+    too_little_weighs: bool = False
+    codes: tuple[str, ...] = ()
+
+    def as_tight_as(self, other: "Constraints") -> bool:
+        """Whether the limit on the rise of T3 in `other` stands here too.
+
+        The pregnancy exemption raises LT4, not T3, so it is no part of the order.
+
+        >>> Constraints(slowly=True).as_tight_as(Constraints())
+        True
+        >>> Constraints().as_tight_as(Constraints(slowly=True))
+        False
+        """
+        return self.slowly >= other.slowly
+
+
+def constraints_from(
+    demands: dict[str, frozenset[Demand]], tsh_every_days: int | None = None
+) -> Constraints:
+    """Join what the raised findings demand.
+
+    Parameters
+    ----------
+    demands : finding code → its demands
+    tsh_every_days : how often TSH is drawn where a finding demands it
+    """
+    asked = frozenset().union(*demands.values())
+    return Constraints(
+        slowly=Demand.SLOWLY in asked,
+        lt4_at_least_most_generous=Demand.LT4_MOST_GENEROUS in asked,
+        tsh_every_days=tsh_every_days if Demand.TSH_IN_PREGNANCY in asked else None,
+        too_much_weighs=Demand.TOO_MUCH_WEIGHS in asked,
+        too_little_weighs=Demand.TOO_LITTLE_WEIGHS in asked,
+        codes=tuple(code for code, wanted in demands.items() if wanted),
+    )

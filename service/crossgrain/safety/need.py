@@ -22,8 +22,8 @@ from crossgrain.dosing.policy import Policy, TodaysTsh
 from crossgrain.names.printing import amount, decimal
 from crossgrain.safety import results
 from crossgrain.safety.facts import Analyte, Facts, Measurement
+from crossgrain.safety.results import has_goal, is_central, is_pregnant, lower_limit, upper_limit
 from crossgrain.safety.rule import Rule, listed
-from crossgrain.safety.tsh import has_goal, is_central, is_pregnant, lower_limit, upper_limit
 
 SHORTAGE = "shortage-today"
 """The rule that owns the limits which a TSH is judged by here."""

@@ -1,10 +1,25 @@
-"""Reading laboratory results with their comparators, dates and ranges."""
+"""Laboratory results with their comparators, dates and ranges, and whose TSH it is.
+
+Whose TSH it is sets the limits it is judged by:
+
+====================  =================================================================
+central               TSH is no guide; free T4 is
+suppression goal      the goal's own range; the laboratory's does not count
+pregnant              the trimesters' widest: from the lower of the laboratory's limit
+                      and theirs, up to the lower of the laboratory's and theirs
+older                 up to the larger of the laboratory's and what age makes acceptable
+usual                 the laboratory's, else 0.4-4.0
+====================  =================================================================
+"""
 
 from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
 from fractions import Fraction
 
 from crossgrain.names.printing import decimal
 from crossgrain.safety.facts import Analyte, Facts, Measurement
+from crossgrain.safety.rule import Rule, RuleTable, listed
 
 
 def of(facts: Facts, analyte: Analyte) -> tuple[Measurement, ...]:
@@ -93,3 +108,114 @@ def ago(day: int | None) -> str:
     days = -day
     past = "1 day ago" if days == 1 else f"{days} days ago"
     return "today" if days == 0 else past if days > 0 else "dated ahead"
+
+
+CENTRAL = frozenset({"central-hypothyroidism"})
+GOAL = frozenset({"tsh-suppression-goal"})
+PREGNANT = frozenset({"pregnant", "hypothyroidism-in-pregnancy"})
+_DAYS_A_YEAR = Fraction(1461, 4)
+
+
+class Whose(StrEnum):
+    """By what state of the patient a TSH is judged; the first that holds counts."""
+
+    CENTRAL = "central"
+    GOAL = "goal"
+    PREGNANT = "pregnant"
+    OLDER = "older"
+    USUAL = "usual"
+
+
+@dataclass(frozen=True, slots=True)
+class TshLimits:
+    """The limits that apply to one patient now, in mIU/L.
+
+    Attributes
+    ----------
+    whose : by what state
+    low, high : where the laboratory gives none
+    older_years, older_high : from that age on the upper limit is at least so high
+    pregnant_low, pregnant_high : in pregnancy the limits are at most so high
+    suppressed, frankly_high : what a TSH on the way must be below, or above, to take a dose back,
+        or to keep one that is to fall; at the checkpoint they ask for the larger change
+    fast_pulse : a resting pulse above it, per minute, speaks of too much as such a TSH does
+    """
+
+    whose: Whose
+    low: Fraction
+    high: Fraction
+    older_years: Fraction
+    older_high: Fraction
+    pregnant_low: Fraction
+    pregnant_high: Fraction
+    suppressed: Fraction
+    frankly_high: Fraction
+    fast_pulse: Fraction
+
+
+def is_pregnant(facts: Facts) -> bool:
+    """By observation or by the condition list; a list that says so is believed."""
+    return facts.pregnant is True or bool(listed(facts.conditions, PREGNANT))
+
+
+def is_central(facts: Facts) -> bool:
+    """Whether TSH is no guide."""
+    return bool(listed(facts.conditions, CENTRAL))
+
+
+def has_goal(facts: Facts) -> bool:
+    """Whether TSH is kept low on purpose."""
+    return bool(listed(facts.goals, GOAL) or listed(facts.conditions, GOAL))
+
+
+def is_older(facts: Facts, years: Fraction, day: int | None = None) -> bool:
+    """Whether the patient had that age on a day, in whole years; today where it is not known."""
+    age = facts.age_years
+    return age is not None and age - (-(day or 0) // _DAYS_A_YEAR) >= years
+
+
+def whose_tsh(facts: Facts, older_years: Fraction) -> Whose:
+    """By what state a TSH is judged now."""
+    if is_central(facts):
+        return Whose.CENTRAL
+    if has_goal(facts):
+        return Whose.GOAL
+    if is_pregnant(facts):
+        return Whose.PREGNANT
+    return Whose.OLDER if is_older(facts, older_years) else Whose.USUAL
+
+
+def limit_of_age(facts: Facts, measurement: Measurement, rule: Rule) -> Fraction:
+    """The laboratory's upper limit, or what the age at which it was drawn makes acceptable."""
+    own = rule.number("highest") if measurement.high is None else measurement.high
+    older = is_older(facts, rule.number("older_years"), measurement.day)
+    return max(own, rule.number("older_highest")) if older else own
+
+
+def upper_limit(facts: Facts, measurement: Measurement, rule: Rule) -> Fraction:
+    """The limit above which a TSH is high for this patient, by a rule's numbers."""
+    own = limit_of_age(facts, measurement, rule)
+    return min(own, rule.number("pregnant_highest")) if is_pregnant(facts) else own
+
+
+def lower_limit(facts: Facts, measurement: Measurement, rule: Rule) -> Fraction:
+    """The limit below which a TSH is low for this patient, by a rule's numbers."""
+    own = rule.number("lowest") if measurement.low is None else measurement.low
+    return min(own, rule.number("pregnant_lowest")) if is_pregnant(facts) else own
+
+
+def tsh_limits(facts: Facts, rules: RuleTable) -> TshLimits:
+    """What applies to one patient now, by the numbers of the rules on TSH and pulse."""
+    high, low = rules.before["tsh-high"], rules.before["tsh-low"]
+    return TshLimits(
+        whose=whose_tsh(facts, high.number("older_years")),
+        low=low.number("lowest"),
+        high=high.number("highest"),
+        older_years=high.number("older_years"),
+        older_high=high.number("older_highest"),
+        pregnant_low=low.number("pregnant_lowest"),
+        pregnant_high=high.number("pregnant_highest"),
+        suppressed=low.number("suppressed"),
+        frankly_high=high.number("frankly"),
+        fast_pulse=rules.before["heart-rate-high"].number("highest"),
+    )

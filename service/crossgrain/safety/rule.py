@@ -9,8 +9,7 @@ from fractions import Fraction
 from crossgrain.dosing.plan import Plan
 from crossgrain.names.numbers import PARTS, Number
 from crossgrain.names.printing import decimal, percent
-from crossgrain.safety.facts import Facts, Known
-from crossgrain.safety.intent import Demand, Intent
+from crossgrain.safety.facts import Demand, Facts, Intent, Known
 
 
 class Severity(StrEnum):

@@ -18,10 +18,10 @@ from crossgrain.writing.care_plan import (
 )
 from crossgrain.writing.checkpoint import options, request_group, service_requests
 from crossgrain.writing.checks import check_requests
+from crossgrain.writing.elements import bullets, heading, narrative, paragraph
 from crossgrain.writing.forms import to_r5
 from crossgrain.writing.issues import detected_issues, operation_outcome
 from crossgrain.writing.letterhead import SERIES, Letterhead, Resource, letterhead_for, to_confirm
-from crossgrain.writing.narrative import bullets, heading, narrative, paragraph
 from crossgrain.writing.orders import dated_acts, medication_requests, series_tasks
 from crossgrain.writing.rationale import rationale
 

@@ -27,10 +27,7 @@ from crossgrain.writing.checkpoint import (
 )
 from crossgrain.writing.checks import check_words
 from crossgrain.writing.dosage import fetched
-from crossgrain.writing.interim import baseline_words, interim_rule
-from crossgrain.writing.issues import Origins, finding_words
-from crossgrain.writing.letterhead import SERIES, Letterhead, Resource, Scope, Wording
-from crossgrain.writing.narrative import (
+from crossgrain.writing.elements import (
     bullets,
     heading,
     narrative,
@@ -39,6 +36,9 @@ from crossgrain.writing.narrative import (
     plain,
     table,
 )
+from crossgrain.writing.interim import baseline_words, interim_rule
+from crossgrain.writing.issues import Origins, finding_words
+from crossgrain.writing.letterhead import SERIES, Letterhead, Resource, Scope, Wording
 from crossgrain.writing.series_mark import on_plan
 
 TITLES = {

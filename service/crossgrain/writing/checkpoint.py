@@ -11,6 +11,7 @@ from crossgrain.safety.facts import Analyte
 from crossgrain.writing.checks import check_requests
 from crossgrain.writing.conditions import left_open, variables, variables_note
 from crossgrain.writing.dosage import concept
+from crossgrain.writing.elements import paragraphs, plain
 from crossgrain.writing.interim import BASELINE, first_dose_waits, interim_words, read_when
 from crossgrain.writing.letterhead import (
     SERIES,
@@ -20,7 +21,6 @@ from crossgrain.writing.letterhead import (
     Wording,
     notes_of_draw,
 )
-from crossgrain.writing.narrative import paragraphs, plain
 from crossgrain.writing.orders import branch_tasks, medication_requests
 
 ANALYTES = {

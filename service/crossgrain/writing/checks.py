@@ -9,8 +9,8 @@ from crossgrain.reading.codesystems import Loinc, Snomed
 from crossgrain.safety.checks import CheckKind, DatedCheck
 from crossgrain.safety.rule import Finding
 from crossgrain.writing.dosage import concept
+from crossgrain.writing.elements import paragraphs, plain
 from crossgrain.writing.letterhead import Letterhead, Resource, Scope, notes_of_draw
-from crossgrain.writing.narrative import paragraphs, plain
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from fractions import Fraction
 
 from crossgrain.dosing.plan import LabReading, Plan, Step
 from crossgrain.names.printing import decimal
-from crossgrain.safety.tsh import TshLimits, Whose
+from crossgrain.safety.results import TshLimits, Whose
 
 _VARIABLES = {
     "tsh": "TSH drawn at the checkpoint, in mIU/L (decimal)",

@@ -17,9 +17,8 @@ from crossgrain.words.doses import (
     tablets,
     weekday_words,
 )
+from crossgrain.writing.elements import counted, exact_quantity, plain
 from crossgrain.writing.letterhead import Scope, Wording
-from crossgrain.writing.narrative import plain
-from crossgrain.writing.quantities import counted, exact_quantity
 
 DOSE_TYPE = "http://terminology.hl7.org/CodeSystem/dose-rate-type"
 EMPTY_STOMACH = "on an empty stomach, 4 hours apart from calcium, iron and antacids"

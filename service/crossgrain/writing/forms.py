@@ -7,8 +7,8 @@ from typing import Any
 import msgspec
 
 from crossgrain.names.identity import RESOURCE_SYSTEM, stable_id, urn
+from crossgrain.writing.elements import narrative, paragraph
 from crossgrain.writing.letterhead import Resource
-from crossgrain.writing.narrative import narrative, paragraph
 
 _ENCODER = msgspec.json.Encoder(decimal_format="number")
 

@@ -13,9 +13,9 @@ from itertools import pairwise
 
 from crossgrain.dosing.plan import LabDraw, LineDose, Plan, Step
 from crossgrain.names.printing import decimal
-from crossgrain.safety.baseline import DRAWN
+from crossgrain.safety.checks import DRAWN
 from crossgrain.safety.facts import Analyte
-from crossgrain.safety.tsh import TshLimits, Whose
+from crossgrain.safety.results import TshLimits, Whose
 from crossgrain.words.doses import daily_dose, date_words, generic_name
 from crossgrain.writing.letterhead import SERIES, Letterhead, Scope, Wording
 

@@ -14,9 +14,9 @@ from crossgrain.names.identity import (
 from crossgrain.reading.record import Question, Record
 from crossgrain.safety.rule import Finding, Severity
 from crossgrain.words.doses import CAUTION
+from crossgrain.writing.elements import bullets, narrative, paragraph, plain
 from crossgrain.writing.forms import to_r5
 from crossgrain.writing.letterhead import Letterhead, Resource, issue_name, to_confirm
-from crossgrain.writing.narrative import bullets, narrative, paragraph, plain
 
 
 def own_concept(system: str, code: str) -> dict[str, Any]:

@@ -16,7 +16,7 @@ from crossgrain.safety.rule import Finding, Severity, most_severe_first
 from crossgrain.words.doses import CAUTION, date_words
 from crossgrain.writing.at_home import carried_over, replaced_by
 from crossgrain.writing.conditions import Conditions, conditions_for
-from crossgrain.writing.narrative import narrative, paragraphs, plain
+from crossgrain.writing.elements import narrative, paragraphs, plain
 from crossgrain.writing.series_mark import facts_parts, plan_name, series_facts
 
 

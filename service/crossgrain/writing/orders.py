@@ -22,9 +22,9 @@ from crossgrain.reading.record import MedicineEntry
 from crossgrain.words.doses import generic_name, product
 from crossgrain.writing.at_home import TO_A_PHARMACY, home_line, home_supplies, replacing
 from crossgrain.writing.dosage import concept, dispense, instructions
+from crossgrain.writing.elements import paragraphs, plain
 from crossgrain.writing.interim import waits_for
 from crossgrain.writing.letterhead import SERIES, Letterhead, Resource, Scope
-from crossgrain.writing.narrative import paragraphs, plain
 from crossgrain.writing.series_mark import on_order, step_of
 
 SUBSTITUTION = "http://terminology.hl7.org/CodeSystem/v3-substanceAdminSubstitution"

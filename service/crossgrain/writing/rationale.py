@@ -24,9 +24,8 @@ from crossgrain.names.printing import exact_decimal
 from crossgrain.safety.judgement import OrderJudgement
 from crossgrain.safety.order import OrderReading
 from crossgrain.words.doses import daily_dose, pieces
+from crossgrain.writing.elements import plain, quantity, rounded
 from crossgrain.writing.letterhead import Letterhead, Resource, Wording
-from crossgrain.writing.narrative import plain
-from crossgrain.writing.quantities import quantity, rounded
 
 Part = dict[str, Any]
 

@@ -15,7 +15,7 @@ from crossgrain.dosing.targets import Mixture, Target, TargetDose
 from crossgrain.names.printing import exact_decimal, is_finite
 from crossgrain.names.series_extension import SERIES_URL
 from crossgrain.reading.series_mark import OrderedDose, OrderedStep, SeriesFacts, cycles_of
-from crossgrain.writing.quantities import exact_quantity
+from crossgrain.writing.elements import exact_quantity
 
 
 def plan_name(

@@ -10,7 +10,7 @@ from tests.api.servers import COMMAND
 from tests.unit.nightly.exports import AS_OF, bytes_of, make, run
 
 from crossgrain.nightly.filing import send
-from crossgrain.nightly.options import RunRefused
+from crossgrain.nightly.plan import RunRefused
 
 TOO_LITTLE = (0, 120, 240, 400, 600)
 """KiB: a run is stopped at its first file, while it scans, as it counts, judges and writes."""

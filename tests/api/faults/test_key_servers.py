@@ -21,8 +21,8 @@ from tests.api.faults.others import (
 from tests.api.servers import ASKED, FHIR, RECORD
 
 from crossgrain.app.factory import create_app
-from crossgrain.auth import keys as asking
-from crossgrain.auth.keys import KeySource
+from crossgrain.auth import tokens as asking
+from crossgrain.auth.tokens import KeySource
 from crossgrain.catalogue import Catalogue
 from crossgrain.http.settings import Settings
 

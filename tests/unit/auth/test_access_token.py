@@ -10,10 +10,10 @@ import pytest
 from joserfc.jwk import Key
 from tests.api import signing as s
 
-from crossgrain.auth import access_token, keys
-from crossgrain.auth.access_token import AccessTokens, Introspected, Signed
-from crossgrain.auth.keys import Unavailable
-from crossgrain.auth.tokens import NotKnown
+from crossgrain.auth import callers as access_token
+from crossgrain.auth import tokens as keys
+from crossgrain.auth.callers import AccessTokens, Introspected, Signed
+from crossgrain.auth.tokens import NotKnown, Unavailable
 from crossgrain.http.settings import Settings
 
 INTROSPECT = "https://as.example/introspect"

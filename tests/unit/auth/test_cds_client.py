@@ -7,7 +7,7 @@ import pytest
 from joserfc.jwk import Key
 from tests.api import signing as s
 
-from crossgrain.auth.cds_client import CdsClients
+from crossgrain.auth.callers import CdsClients
 from crossgrain.auth.tokens import NotKnown
 from crossgrain.http.settings import Settings
 

@@ -8,8 +8,7 @@ import pytest
 from starlette.types import Message, Receive, Scope, Send
 
 from crossgrain.auth.guard import Guard, is_cds, is_operation
-from crossgrain.auth.keys import Unavailable
-from crossgrain.auth.tokens import NotKnown
+from crossgrain.auth.tokens import NotKnown, Unavailable
 
 PROPOSE = "/fhir/r4/$propose-switch"
 DISCOVERY = "/cds-services"

@@ -12,8 +12,7 @@ import pytest
 from joserfc.jwk import Key
 from tests.api import signing as s
 
-from crossgrain.auth.keys import KeySource, Unavailable
-from crossgrain.auth.tokens import NotKnown
+from crossgrain.auth.tokens import KeySource, NotKnown, Unavailable
 
 URL = "https://ehr.example/jwks"
 DAY = 24 * 3600.0

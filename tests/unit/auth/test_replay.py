@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from crossgrain.auth.cds_client import InMemory, InRedis
-from crossgrain.auth.keys import Unavailable
+from crossgrain.auth.callers import InMemory, InRedis
+from crossgrain.auth.tokens import Unavailable
 
 NAME = "crossgrain:jti:736d704d65b04cf2c86a7dae34bcd0da103a9d8a5cf8bb9bac22afa8b2ba67be"
 """``https://ehr.example/ a``, as coreutils' sha256sum has it."""

@@ -7,11 +7,9 @@ import httpx2 as httpx
 import pytest
 from tests.api import signing as s
 
-from crossgrain.auth.access_token import Introspected, Signed
-from crossgrain.auth.cds_client import InMemory, InRedis
+from crossgrain.auth.callers import InMemory, InRedis, Introspected, Signed
 from crossgrain.auth.guard import Doors, doors
-from crossgrain.auth.keys import SECONDS, Unavailable
-from crossgrain.auth.tokens import NotKnown
+from crossgrain.auth.tokens import SECONDS, NotKnown, Unavailable
 from crossgrain.http.settings import Settings
 
 CDS = {

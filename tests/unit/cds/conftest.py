@@ -13,7 +13,7 @@ from tests.api.conftest import STOPPED
 from crossgrain.catalogue import Catalogue, load_catalogue
 from crossgrain.cds.answers import Answered
 from crossgrain.cds.gathering import Gatherer
-from crossgrain.cds.handling import Hooks
+from crossgrain.cds.routes import Hooks
 from crossgrain.cds.services import templates
 from crossgrain.http.settings import Settings
 from crossgrain.operations.desk import desk_over

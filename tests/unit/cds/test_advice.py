@@ -16,14 +16,13 @@ from crossgrain.cds import advice as module
 from crossgrain.cds.advice import Advice, advise, orders_in
 from crossgrain.cds.card_detail import _numbers
 from crossgrain.cds.hook import read_call
-from crossgrain.cds.prefetch import sort_out
 from crossgrain.cds.record import assemble, read
-from crossgrain.cds.services import templates
+from crossgrain.cds.services import sort_out, templates
 from crossgrain.dosing.targets import Target
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.json import parse
-from crossgrain.safety.intent import Intent
+from crossgrain.safety.facts import Intent
 from crossgrain.safety.judgement import Ending, Verdict
 from crossgrain.safety.rule import Finding, Severity
 from crossgrain.writing.answer import answer_bundle

@@ -6,7 +6,7 @@ import pytest
 from tests.api.hooks import INSTANCE
 
 from crossgrain.cds.cards import OVERRIDE_REASON_SYSTEM
-from crossgrain.cds.feedback import MOST_ENTRIES, read_feedback
+from crossgrain.cds.messages import MOST_ENTRIES, read_feedback
 from crossgrain.operations.faults import Fault, RequestRefused
 
 OURS = {"code": "labs-support", "system": OVERRIDE_REASON_SYSTEM}

@@ -12,9 +12,8 @@ import pytest
 from crossgrain.cds import gathering
 from crossgrain.cds.gathering import Fetcher, Gatherer
 from crossgrain.cds.hook import ClientServer, DraftOrder, HookCall
-from crossgrain.cds.prefetch import Gathered, PlacedResource, TemplateAnswer
-from crossgrain.cds.services import Template
-from crossgrain.http.limits import Turns
+from crossgrain.cds.services import Gathered, PlacedResource, Template, TemplateAnswer
+from crossgrain.http.requests import Turns
 from crossgrain.http.settings import Settings
 
 BASE = "https://ehr.example/fhir"

@@ -10,10 +10,9 @@ from tests.api.hooks import call, grains, levothyroxine, order
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.cds.gathering import Gatherer
-from crossgrain.cds.handling import Hooks
 from crossgrain.cds.hook import HookCall
-from crossgrain.cds.prefetch import Gathered, PlacedResource, TemplateAnswer
-from crossgrain.cds.services import Template, templates
+from crossgrain.cds.routes import Hooks
+from crossgrain.cds.services import Gathered, PlacedResource, Template, TemplateAnswer, templates
 from crossgrain.http.settings import Settings
 from crossgrain.names.errors import DomainError
 from crossgrain.operations.desk import desk_over

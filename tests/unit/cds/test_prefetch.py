@@ -4,16 +4,16 @@ from typing import Any
 
 import pytest
 
-from crossgrain.cds.prefetch import (
+from crossgrain.cds.services import (
     Gathered,
     PlacedResource,
+    Template,
     TemplateAnswer,
     from_value,
     is_all,
     lacks,
     sort_out,
 )
-from crossgrain.cds.services import Template
 
 GOALS = Template("goals", "Goal", "Goal?patient={{context.patientId}}")
 PATIENT = Template("patient", "Patient", "Patient/{{context.patientId}}", required=True)

@@ -9,7 +9,6 @@ from tests.api.hooks import grains, patient
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.cds.hook import ClientServer, DraftOrder
-from crossgrain.cds.prefetch import Gathered, PlacedResource, TemplateAnswer
 from crossgrain.cds.record import (
     assemble,
     check_patient,
@@ -18,7 +17,7 @@ from crossgrain.cds.record import (
     read,
     stub_of,
 )
-from crossgrain.cds.services import Template
+from crossgrain.cds.services import Gathered, PlacedResource, Template, TemplateAnswer
 from crossgrain.names.identity import stable_id, urn
 from crossgrain.operations.faults import Complaint, Fault, RequestRefused
 from crossgrain.reading.json import parse

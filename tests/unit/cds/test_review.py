@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 from tests.api.hooks import INSTANCE, call
 
-from crossgrain.cds import review as module
-from crossgrain.cds.review import review_cards
+from crossgrain.cds import cards as module
+from crossgrain.cds.cards import review_cards
 from crossgrain.names.identity import stable_id
 from crossgrain.operations.faults import RequestRefused
 from crossgrain.screening.course import (

@@ -19,8 +19,8 @@ from crossgrain.cds.cards import SOURCE
 from crossgrain.cds.routes import add_cds
 from crossgrain.cds.services import discovery, templates
 from crossgrain.http.boundary import add_error_handlers
-from crossgrain.http.limits import Turns
-from crossgrain.http.metrics import Metrics
+from crossgrain.http.probes import Metrics
+from crossgrain.http.requests import Turns
 from crossgrain.http.settings import Settings
 
 from .conftest import written

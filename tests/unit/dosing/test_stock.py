@@ -5,7 +5,7 @@ from fractions import Fraction
 import pytest
 from tests.unit.dosing.switches import GRAIN_60, GRAIN_65, LT3, LT4
 
-from crossgrain.catalogue.stock import stocked
+from crossgrain.catalogue.clinic import stocked
 from crossgrain.names.errors import Category, DomainError
 
 SHIPPED = {preparation.id: preparation for preparation in (LT4, LT3, GRAIN_60, GRAIN_65)}

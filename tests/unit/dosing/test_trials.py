@@ -6,7 +6,7 @@ from importlib.resources import files
 
 import pytest
 
-from crossgrain.catalogue.trials import evidence_from
+from crossgrain.catalogue.charts import evidence_from
 from crossgrain.names.errors import DomainError
 
 SHIPPED = tomllib.loads(files("crossgrain").joinpath("data", "evidence.toml").read_text("utf-8"))

@@ -9,7 +9,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from crossgrain.nightly.options import RunOptions
+from crossgrain.nightly.plan import RunOptions
 from crossgrain.nightly.progress import Advance
 from crossgrain.nightly.run import screen_export
 

@@ -8,8 +8,8 @@ import pytest
 from tests.unit.nightly.exports import lines, run, write
 
 from crossgrain.catalogue import load_catalogue
-from crossgrain.nightly.chunks import SourceFile, chunks_of
 from crossgrain.nightly.completeness import FileRead, files_read
+from crossgrain.nightly.plan import SourceFile, chunks_of
 from crossgrain.nightly.scan import MOST_FAULTS, Scanner, Tally
 from crossgrain.nightly.sieve import Sieve
 

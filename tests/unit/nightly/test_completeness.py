@@ -19,7 +19,6 @@ from tests.unit.nightly.exports import found, lines, make, run, truth
 from crossgrain.catalogue import load_catalogue
 from crossgrain.names.identity import FhirVersion
 from crossgrain.nightly import local
-from crossgrain.nightly.chunks import SourceFile
 from crossgrain.nightly.completeness import (
     FileRead,
     NightsCompared,
@@ -28,6 +27,7 @@ from crossgrain.nightly.completeness import (
     to_compare_with,
 )
 from crossgrain.nightly.judging import Judge, JudgedPatient
+from crossgrain.nightly.plan import SourceFile
 from crossgrain.screening.course import Screened, ScreeningOutcome
 
 SECOND, THIRD = date(2025, 3, 4), date(2025, 3, 5)

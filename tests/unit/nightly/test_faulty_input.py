@@ -15,7 +15,7 @@ from tests.unit.nightly.exports import (
 )
 
 from crossgrain.nightly import local
-from crossgrain.nightly.options import AlreadyRunning, RunRefused
+from crossgrain.nightly.plan import AlreadyRunning, RunRefused
 from crossgrain.nightly.workdir import locked
 
 

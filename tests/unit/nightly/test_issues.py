@@ -15,7 +15,7 @@ from fhir.resources.R4B.task import Task
 from fhir.resources.task import Task as TaskR5
 from tests.unit.nightly.exports import bytes_of, lines, make, run, truth
 
-from crossgrain.nightly.options import Worklist
+from crossgrain.nightly.plan import Worklist
 
 SECOND = date(2025, 3, 4)
 

@@ -13,7 +13,7 @@ import pytest
 from tests.unit.nightly.exports import AS_OF, ROOT, bytes_of, make, run
 
 from crossgrain.nightly import local as workers
-from crossgrain.nightly.options import RunOptions, RunRefused
+from crossgrain.nightly.plan import RunOptions, RunRefused
 from crossgrain.nightly.run import screen_export
 from crossgrain.nightly.workdir import REPORT
 

@@ -17,7 +17,7 @@ from crossgrain.names.identity import FhirVersion
 from crossgrain.nightly import outputs, summary, tables
 from crossgrain.nightly.issues import RATIO_STEPS, TSH_STEPS, Ledger
 from crossgrain.nightly.judging import ENCODE, Answer
-from crossgrain.nightly.options import Worklist
+from crossgrain.nightly.plan import Worklist
 from crossgrain.nightly.workdir import WorkDir
 from crossgrain.screening.course import ScreeningOutcome
 

@@ -14,9 +14,9 @@ from tests.unit.nightly.exports import AS_OF, lines, make
 
 from crossgrain.catalogue import load_catalogue
 from crossgrain.names.identity import FhirVersion
-from crossgrain.nightly.chunks import BrokenFile, SourceFile, chunks_of, lines_of
 from crossgrain.nightly.export import open_export
 from crossgrain.nightly.judging import Judge, JudgedPatient
+from crossgrain.nightly.plan import BrokenFile, SourceFile, chunks_of, lines_of
 from crossgrain.nightly.sieve import UNSURE, NotRead, Sieve
 from crossgrain.screening.screen import Ruler
 

@@ -25,7 +25,7 @@ from crossgrain.nightly.fhir_server import (
     key_from,
 )
 from crossgrain.nightly.filing import send
-from crossgrain.nightly.options import RunRefused, Worklist
+from crossgrain.nightly.plan import RunRefused, Worklist
 
 BASE = "https://ehr.example/fhir"
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from tests.unit.nightly.exports import ROOT, bytes_of, lines, make, run
 
-from crossgrain.nightly.options import Engine, RunRefused, Worklist
+from crossgrain.nightly.plan import Engine, RunRefused, Worklist
 
 pytest.importorskip("pyspark", reason="Spark is an extra: pip install 'crossgrain[spark]'")
 pytestmark = [

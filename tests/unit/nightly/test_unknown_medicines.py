@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from tests.unit.nightly.exports import lines, run
 
-from crossgrain.nightly.options import Engine
+from crossgrain.nightly.plan import Engine
 
 Json = dict[str, Any]
 RXNORM = "http://www.nlm.nih.gov/research/umls/rxnorm"

@@ -19,7 +19,8 @@ from tests.unit.reading.records import (
     ucum,
 )
 
-from crossgrain.reading.budget import (
+from crossgrain.reading.elements import ReadCategory, Unreadable
+from crossgrain.reading.resolve import (
     MOST_CHARACTERS_OF_A_NAME,
     MOST_CHARACTERS_OF_AN_ADDRESS,
     MOST_CHARACTERS_OF_NAMES,
@@ -29,7 +30,6 @@ from crossgrain.reading.budget import (
     MOST_RESOURCES,
     MOST_SAYINGS,
 )
-from crossgrain.reading.elements import ReadCategory, Unreadable
 
 MANY = 1900
 

@@ -4,8 +4,7 @@ from datetime import date
 
 import pytest
 
-from crossgrain.reading.dates import read_date
-from crossgrain.reading.elements import Unreadable
+from crossgrain.reading.elements import Unreadable, read_date
 
 
 @pytest.mark.parametrize(

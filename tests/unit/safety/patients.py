@@ -8,16 +8,14 @@ from importlib.resources import files
 from typing import Any
 
 from crossgrain.catalogue.charts import bases_from
-from crossgrain.catalogue.numbers import numbers_from
-from crossgrain.catalogue.rules import rules_from
+from crossgrain.catalogue.numbers import numbers_from, rules_from
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.kinetics import Kinetics, kinetics_from
 from crossgrain.dosing.preparations import Preparation, preparations_from
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.targets import Target
 from crossgrain.safety.assess import before_plan, unchecked
-from crossgrain.safety.facts import Analyte, Facts, Known, Measurement, Sex
-from crossgrain.safety.intent import Intent
+from crossgrain.safety.facts import Analyte, Facts, Intent, Known, Measurement, Sex
 from crossgrain.safety.rule import Finding
 
 

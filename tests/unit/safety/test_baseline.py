@@ -9,7 +9,7 @@ from tests.unit.safety.patients import RULES, TO_DESICCATED, known, patient, pul
 
 from crossgrain.dosing.targets import Target
 from crossgrain.safety.assess import before_plan
-from crossgrain.safety.baseline import Baseline, baseline_of, with_baseline
+from crossgrain.safety.checks import Baseline, baseline_of, with_baseline
 from crossgrain.safety.facts import Analyte, Measurement
 
 PLAN = plan_of(regimen(lt4=100), Target.DESICCATED_THYROID)

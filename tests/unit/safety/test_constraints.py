@@ -2,7 +2,7 @@
 
 import pytest
 
-from crossgrain.safety.intent import Constraints, Demand, constraints_from
+from crossgrain.safety.facts import Constraints, Demand, constraints_from
 
 
 def test_demands_are_as_tight_only_where_the_limit_is_not_missing() -> None:

@@ -24,8 +24,7 @@ from tests.unit.safety.patients import (
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.targets import Target
-from crossgrain.safety.facts import Facts, MissedDays, RunningPlan, Sex
-from crossgrain.safety.intent import Intent
+from crossgrain.safety.facts import Facts, Intent, MissedDays, RunningPlan, Sex
 
 
 def missed_on(days: int, said: int | None = -42) -> Facts:

@@ -20,8 +20,7 @@ from tests.unit.safety.patients import (
 )
 
 from crossgrain.safety.assess import before_plan, constraints
-from crossgrain.safety.facts import Facts, MissedDays, Sex
-from crossgrain.safety.intent import Constraints, Intent
+from crossgrain.safety.facts import Constraints, Facts, Intent, MissedDays, Sex
 from crossgrain.safety.rule import Severity
 
 

@@ -7,7 +7,7 @@ from tests.unit.safety.patients import BASES, regimen
 
 from crossgrain.dosing.bases import Basis, ChartRow, Grade
 from crossgrain.dosing.targets import Target, TargetDose
-from crossgrain.safety.intent import intent_for
+from crossgrain.safety.facts import intent_for
 
 ROUNDING = Fraction(1, 20)
 

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from tests.unit.safety.patients import NUMBERS, parsed
 
-from crossgrain.catalogue.rules import rules_from
+from crossgrain.catalogue.numbers import rules_from
 from crossgrain.names.errors import DomainError
 
 FILE = parsed("safety_rules.toml")

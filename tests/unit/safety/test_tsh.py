@@ -15,7 +15,7 @@ from tests.unit.safety.patients import (
     tsh,
 )
 
-from crossgrain.safety.tsh import Whose, tsh_limits
+from crossgrain.safety.results import Whose, tsh_limits
 
 
 def codes(value: str, day: int = -30, **changes: object) -> set[str]:

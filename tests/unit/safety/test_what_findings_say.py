@@ -20,8 +20,7 @@ from tests.unit.safety.patients import (
 from tests.unit.safety.test_every_rule import EXAMPLES
 
 from crossgrain.dosing.regimens import Regimen
-from crossgrain.safety.facts import Analyte, Facts, Measurement, Sex
-from crossgrain.safety.intent import Intent
+from crossgrain.safety.facts import Analyte, Facts, Intent, Measurement, Sex
 
 PATIENT, TSH = ("Patient",), ("Observation/tsh",)
 

@@ -15,7 +15,7 @@ from tests.unit.sheet.pages import VERSION, parsed, sheet
 
 from crossgrain import __version__
 from crossgrain.app.factory import create_app
-from crossgrain.app.workbench import examples
+from crossgrain.app.pages import examples
 from crossgrain.http.settings import Settings
 
 FIRST = (FIXTURES / "patients" / "01-levothyroxine-150.json").read_bytes()

@@ -40,8 +40,8 @@ from crossgrain.reading.code_tables import CodedDrug, CodeTables, believed_from
 from crossgrain.reading.codesystems import RxNorm
 from crossgrain.reading.record import MedicineEntry, Question, Record, Unread
 from crossgrain.safety.facts import Facts
+from crossgrain.safety.results import tsh_limits
 from crossgrain.safety.rule import Finding, Severity
-from crossgrain.safety.tsh import tsh_limits
 
 CATALOGUE = load_catalogue()
 PREPARATIONS = CATALOGUE.preparations

@@ -15,7 +15,7 @@ from tests.unit.writing.plans import (
 
 from crossgrain.dosing.plan import LabReading
 from crossgrain.names.identity import FhirVersion
-from crossgrain.safety.tsh import tsh_limits
+from crossgrain.safety.results import tsh_limits
 from crossgrain.writing.conditions import (
     T3InPlan,
     anyones,

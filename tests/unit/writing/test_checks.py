@@ -9,8 +9,7 @@ from tests.unit.writing.answers import intended, only, resources, written
 from tests.unit.writing.plans import HOLD, levothyroxine_to_desiccated
 
 from crossgrain.names.identity import FhirVersion
-from crossgrain.safety.baseline import Baseline
-from crossgrain.safety.checks import CheckKind, DatedCheck
+from crossgrain.safety.checks import Baseline, CheckKind, DatedCheck
 
 FRAIL = "10-older-with-atrial-fibrillation.json"
 

@@ -25,7 +25,7 @@ from crossgrain.core.propose import propose
 from crossgrain.dosing.plan import LabDraw
 from crossgrain.dosing.targets import TargetDose
 from crossgrain.names.identity import FhirVersion
-from crossgrain.safety.tsh import Whose
+from crossgrain.safety.results import Whose
 
 APPROVED = Path(__file__).with_name("words.txt")
 NAMED_BY_NUMBER = {"id", "reference", "fullUrl", "value"}

@@ -9,8 +9,8 @@ from tests.unit.writing.plans import HOLD, levothyroxine_to_desiccated, to_combi
 
 from crossgrain.dosing.plan import LabDraw
 from crossgrain.reading.schedule import OWN_NOTES, plain_words
-from crossgrain.safety.baseline import Baseline
-from crossgrain.safety.tsh import tsh_limits
+from crossgrain.safety.checks import Baseline
+from crossgrain.safety.results import tsh_limits
 from crossgrain.writing.interim import interim_rule
 
 STATES = {

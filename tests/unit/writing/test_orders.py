@@ -29,7 +29,7 @@ from crossgrain.dosing.supply import prescriptions
 from crossgrain.dosing.tablets import best_day_dose
 from crossgrain.reading.schedule import OWN_NOTES, plain_words
 from crossgrain.reading.sig import read_sig
-from crossgrain.safety.tsh import TshLimits, Whose
+from crossgrain.safety.results import TshLimits, Whose
 from crossgrain.writing.conditions import T3InPlan, conditions_by
 from crossgrain.writing.dosage import EMPTY_STOMACH
 from crossgrain.writing.letterhead import SERIES, letterhead_for

@@ -17,12 +17,12 @@ from crossgrain.names.identity import (
 from crossgrain.operations.apply import CONTEXT, OPTIONS, RECORD
 from crossgrain.operations.compare_bases import COMPARISON_PARTS
 from crossgrain.operations.options import Option
-from crossgrain.reading.how_it_goes import AnswerType, HowItGoes, Item
+from crossgrain.reading.code_tables import AnswerType, HowItGoes, Item
 from crossgrain.safety.facts import Facts
-from crossgrain.safety.tsh import TshLimits, tsh_limits
+from crossgrain.safety.results import TshLimits, tsh_limits
 from crossgrain.words.doses import CAUTION
 from crossgrain.writing.conditions import anyones, for_anyone, variables_note
-from crossgrain.writing.narrative import narrative, paragraph
+from crossgrain.writing.elements import narrative, paragraph
 from crossgrain.writing.rationale_parts import RATIONALE_PARTS, PartDefinition
 
 Resource = dict[str, Any]

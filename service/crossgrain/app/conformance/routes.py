@@ -37,20 +37,19 @@ from crossgrain.app.conformance.terminology import (
     series_extension,
     value_set,
 )
-from crossgrain.http.limits import read_body
 from crossgrain.http.requests import (
     SPOKEN,
     Form,
     check_content,
     form_wanted,
     preference_applied,
+    read_body,
     without_form,
 )
 from crossgrain.http.settings import Settings
 from crossgrain.names.identity import SERVICE_NAME, FhirVersion
-from crossgrain.operations.desk import Desk
+from crossgrain.operations.desk import Desk, parse_resource
 from crossgrain.operations.faults import Fault, refusal
-from crossgrain.operations.reading import parse_resource
 from crossgrain.operations.screen_switches import screening_options
 from crossgrain.writing.forms import to_json
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from crossgrain.app.conformance.definitions import Resource, head
 from crossgrain.catalogue import Catalogue
 from crossgrain.cds.cards import TOPIC
-from crossgrain.cds.feedback import OVERRIDE_REASONS
+from crossgrain.cds.messages import OVERRIDE_REASONS
 from crossgrain.dosing.targets import Target
 from crossgrain.names.identity import FhirVersion, canonical
 from crossgrain.names.series_extension import CONTEXTS, PARTS, SERIES_ID, SERIES_URL, ExtensionPart
@@ -16,7 +16,7 @@ from crossgrain.safety.rule import Missing, Rule, RuleTable, in_general
 from crossgrain.screening.course import FlagCode, FlagGrade
 from crossgrain.words.doses import TARGET_WORDS
 from crossgrain.writing.care_plan import PRIOR_WORDS
-from crossgrain.writing.narrative import table
+from crossgrain.writing.elements import table
 
 _BASE = "http://hl7.org/fhir/StructureDefinition/Extension"
 _SAYS = (

@@ -28,10 +28,9 @@ from crossgrain.dosing.plan import (
 from crossgrain.dosing.wording import dose_words, need_words, standing_words
 from crossgrain.names.printing import decimal, micrograms, modelled, percent, short
 from crossgrain.reading.record import Record
-from crossgrain.safety.baseline import DRAWN
-from crossgrain.safety.checks import SERIES
+from crossgrain.safety.checks import DRAWN, SERIES
+from crossgrain.safety.results import TshLimits
 from crossgrain.safety.rule import Finding, most_severe_first
-from crossgrain.safety.tsh import TshLimits
 from crossgrain.sheet.charted import Charted, charted
 from crossgrain.words.doses import CAUTION, date_words, pieces, taken
 from crossgrain.writing.at_home import beside_the_series

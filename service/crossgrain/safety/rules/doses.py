@@ -14,6 +14,7 @@ from crossgrain.names.errors import DomainError
 from crossgrain.names.printing import decimal, micrograms, percent, quantity
 from crossgrain.safety import results
 from crossgrain.safety.facts import Analyte
+from crossgrain.safety.results import is_pregnant, limit_of_age
 from crossgrain.safety.rule import (
     Hit,
     PlanCase,
@@ -25,7 +26,6 @@ from crossgrain.safety.rule import (
     hit_on,
     listed,
 )
-from crossgrain.safety.tsh import is_pregnant, limit_of_age
 
 
 def _below_age(case: RuleCase, rule: Rule) -> Hit | None:

@@ -7,8 +7,7 @@ from crossgrain.dosing.targets import Target
 from crossgrain.safety import results
 from crossgrain.safety.facts import Analyte, Known, Measurement, Sex
 from crossgrain.safety.need import need_reading
-from crossgrain.safety.rule import Hit, Predicate, Rule, RuleCase, condition_listed, hit_on, listed
-from crossgrain.safety.tsh import (
+from crossgrain.safety.results import (
     PREGNANT,
     has_goal,
     is_central,
@@ -16,6 +15,7 @@ from crossgrain.safety.tsh import (
     lower_limit,
     upper_limit,
 )
+from crossgrain.safety.rule import Hit, Predicate, Rule, RuleCase, condition_listed, hit_on, listed
 
 
 def tsh_low(case: RuleCase, rule: Rule) -> tuple[Measurement, ...]:
