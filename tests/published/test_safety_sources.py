@@ -26,16 +26,16 @@ from tests.unit.safety.plans import dose, plan
 from tests.unit.safety.test_guards import CHARTS
 
 from crossgrain.catalogue import load_catalogue
+from crossgrain.catalogue.concerns import concerns_from
 from crossgrain.dosing.policy import TodaysTsh
 from crossgrain.dosing.targets import Target
 from crossgrain.reading.codesystems import Atc, RxNorm
-from crossgrain.reading.concerns import ConcernTables
 from crossgrain.safety.assess import after_plan, before_plan, constraints
 from crossgrain.safety.facts import Intent
 from crossgrain.safety.need import SHORTAGE, need_reading
 from crossgrain.safety.rule import Finding, Severity
 
-MEDICINES = ConcernTables.from_entries(parsed("safety_codes.toml")).medicines
+MEDICINES = concerns_from(parsed("safety_codes.toml")).medicines
 ATC, RXNORM = Atc.system, RxNorm.system
 ANY_TARGET = pytest.mark.parametrize("intent", [TO_LT4, TO_DESICCATED, TO_LT3])
 

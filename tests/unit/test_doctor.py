@@ -64,7 +64,11 @@ def test_every_fault_of_the_settings_is_told_at_once(monkeypatch: pytest.MonkeyP
 @pytest.mark.parametrize(
     ("name", "content", "seen"),
     [
-        ("CROSSGRAIN_CLINIC", "[stock]\nlevothyroxine = ['x']\n", "stock.levothyroxine"),
+        (
+            "CROSSGRAIN_CLINIC",
+            "[stock]\nlevothyroxine = ['x']\n",
+            "clinic.toml: stock.levo",
+        ),
         ("CROSSGRAIN_CDS_BASIS", "no-such-basis", "basis: there is no such basis"),
     ],
 )

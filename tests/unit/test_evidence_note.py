@@ -41,4 +41,4 @@ def test_a_chart_that_cannot_be_read_ends_with_its_place(tmp_path: Path) -> None
     chart.write_text('[[basis]]\nid = "ours"\n')
     ran = crossgrain("evidence", "--chart", chart)
     assert ran.returncode == 1
-    assert ran.told_beside.startswith("--chart, ours.")
+    assert ran.told_beside.startswith("--chart, clinic.toml: ours.")

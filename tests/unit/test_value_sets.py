@@ -181,22 +181,23 @@ def changed(**expansion: object) -> Json:
     [
         ('kind = "illness"', WHOLE, "value_set[1].kind"),
         ('key = "gout"', WHOLE, "value_set[1].key"),
-        ('file = "none.json"', WHOLE, "value_set[1].file"),
+        ('file = "none.json"', WHOLE, "value_set[1].file, none.json"),
         ('colour = "red"', WHOLE, "value_set[1].colour"),
-        ("", "{", "value_set[1].file"),
-        ("", [], "value_set[1].file"),
-        ("", {"resourceType": "CodeSystem"}, "value_set[1].file"),
-        ("", {"resourceType": "ValueSet"}, "value_set[1].file.expansion"),
-        ("", changed(contains=[]), "value_set[1].file.expansion.contains"),
-        ("", changed(total=2), "value_set[1].file.expansion"),
-        ("", changed(offset=1), "value_set[1].file.expansion"),
-        ("", changed(contains=[{"code": LEFT}]), "value_set[1].file.expansion.contains[1].system"),
+        ("", "{", "value_set[1].file, a.json"),
+        ("", [], "value_set[1].file, a.json"),
+        ("", {"resourceType": "CodeSystem"}, "value_set[1].file, a.json"),
+        ("", {"resourceType": "ValueSet"}, "value_set[1].file, a.json: expansion"),
+        ("", changed(contains=[]), "value_set[1].file, a.json: expansion.contains"),
+        ("", changed(total=2), "value_set[1].file, a.json: expansion"),
+        ("", changed(offset=1), "value_set[1].file, a.json: expansion"),
+        ("", changed(contains=[{"code": LEFT}]),
+         "value_set[1].file, a.json: expansion.contains[1].system"),
         ("", changed(contains=[{"system": "urn:x", "code": "1"}]),
-         "value_set[1].file.expansion.contains[1].system"),
+         "value_set[1].file, a.json: expansion.contains[1].system"),
         ("", changed(contains=[{"system": SNOMED, "code": "1000000108"}]),
-         "value_set[1].file.expansion.contains[1].code"),
+         "value_set[1].file, a.json: expansion.contains[1].code"),
         ("", changed(contains=[{"abstract": True, "contains": [{"system": SNOMED}]}]),
-         "value_set[1].file.expansion.contains[1].contains[1].code"),
+         "value_set[1].file, a.json: expansion.contains[1].contains[1].code"),
     ],
 )  # fmt: skip
 def test_a_set_that_is_not_certain_is_refused_by_its_place(
@@ -213,7 +214,7 @@ def test_a_set_that_is_not_certain_is_refused_by_its_place(
     (tmp_path / "a.json").write_text(written, "utf-8")
     with pytest.raises(DomainError) as refused:
         load_catalogue(tmp_path / "clinic.toml")
-    assert refused.value.field == field
+    assert refused.value.field == f"clinic.toml: {field}"
 
 
 def test_an_abstract_group_is_passed_over_and_what_it_holds_is_read(tmp_path: Path) -> None:

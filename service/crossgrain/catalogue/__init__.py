@@ -21,16 +21,26 @@ keys that ``crossgrain numbers`` prints)::
 """
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from functools import partial
 from hashlib import sha256
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
-from crossgrain.catalogue.charts import bases_from, clinic_bases_from, evidence_from
+import msgspec
+
+from crossgrain.catalogue.charts import (
+    bases_from,
+    clinic_bases_from,
+    cross_checks_from,
+    evidence_from,
+)
 from crossgrain.catalogue.clinic import stocked, with_value_sets
-from crossgrain.catalogue.codes import code_tables_from
+from crossgrain.catalogue.codes import OwnProducts, code_tables_from, with_products
+from crossgrain.catalogue.concerns import concerns_from, denials_from
+from crossgrain.catalogue.decoding import Entries, FileForm, decoded, in_file
 from crossgrain.catalogue.numbers import (
     doors,
     numbers_from,
@@ -39,27 +49,54 @@ from crossgrain.catalogue.numbers import (
     rules_from,
     with_clinics,
 )
+from crossgrain.catalogue.pharmacology import kinetics_from, preparations_from
+from crossgrain.catalogue.titration import policy_from
 from crossgrain.catalogue.visits import decisions_from
 from crossgrain.dosing.bases import Basis
-from crossgrain.dosing.comparison import CrossChecks, cross_checks_from
+from crossgrain.dosing.comparison import CrossChecks
 from crossgrain.dosing.evidence import Evidence, standing_of
 from crossgrain.dosing.kept import MOST_KEPT, KeptPlans
-from crossgrain.dosing.kinetics import KineticsTable, kinetics_from
+from crossgrain.dosing.kinetics import KineticsTable
 from crossgrain.dosing.moves import Products
-from crossgrain.dosing.policy import Policy, policy_from
-from crossgrain.dosing.preparations import Kind, Preparation, preparations_from
+from crossgrain.dosing.policy import Policy
+from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.wish import Tables
 from crossgrain.names.errors import Category, DomainError
-from crossgrain.names.numbers import Numbers, only_known_keys, refuse, table
-from crossgrain.reading.code_tables import CodeTables, how_it_goes_from
+from crossgrain.names.numbers import Number, Numbers, refuse
+from crossgrain.reading.code_tables import CodeTables, HowItGoes
 from crossgrain.safety.rule import RuleTable
 from crossgrain.safety.visit import VISIT_KEYS, DecisionTable, VisitLimits, visit_limits_from
 from crossgrain.screening.limits import Limits, limits_from
 
-CLINIC_KEYS = ("basis", "stock", "product", "alias", "other", "value_set", "numbers")
-"""What a clinic's file may hold at its top level."""
 FORMER_KEYS = ("safety", "screening")
 """Where numbers stood before each had one key: refused with the name of the right one."""
+
+
+_T = TypeVar("_T")
+
+
+class _Bases(FileForm):
+    basis: Entries
+
+
+class _Preparations(FileForm):
+    preparation: Entries
+
+
+class ClinicFile(FileForm):
+    """What a clinic's file may hold at its top level; each table is decoded where it is read."""
+
+    basis: Entries | None = None
+    stock: dict[str, Any] = msgspec.field(default_factory=dict)
+    product: Entries | None = None
+    alias: Entries | None = None
+    other: Entries | None = None
+    value_set: Entries | None = None
+    numbers: dict[str, Any] = msgspec.field(default_factory=dict)
+
+    def products(self) -> OwnProducts:
+        """Its own products, by code and by name."""
+        return OwnProducts(self.product or (), self.alias or (), self.other or ())
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,54 +177,84 @@ def load_catalogue(clinic: Path | None = None, plans_kept: int = MOST_KEPT) -> C
     Raises
     ------
     DomainError
-        ``invalid``; the field is the place in the file, e.g. ``clinic-x.row[3].grains``.
+        ``invalid``; the field is the file and the place in it, e.g.
+        ``clinic.toml: clinic-x.row[3].grains``.
     """
-    own = _clinic_table(clinic) if clinic else {}
-    planned_by = _shipped("titration")
-    shipped_numbers = numbers_from(_shipped("numbers"), planned_by)
-    refuse_former(own, rules_from(_shipped("safety_rules"), shipped_numbers))
-    numbers = with_clinics(shipped_numbers, table(own.get("numbers", {}), "numbers"))
-    rules = rules_from(_shipped("safety_rules"), numbers)
-    policy = policy_from(plain(planned_by, numbers), numbers["t3.highest_ug"].value)
-    preparations = {
-        key: _taken_by(policy, preparation)
-        for key, preparation in preparations_from(_shipped("preparations")["preparation"]).items()
-    }
-    bases = bases_from(_shipped("bases")["basis"])
-    if "stock" in own:
-        preparations = stocked(preparations, table(own["stock"], "stock"))
-    if "basis" in own:
-        bases += clinic_bases_from(own["basis"], [basis.id for basis in bases])
-    evidence = evidence_from(_shipped("evidence"))
-    codes = code_tables_from(
-        _shipped("codes"),
-        preparations,
-        numbers=numbers,
-        safety=_shipped("safety_codes"),
-        denials=_shipped("denials"),
-        deployer={key: own[key] for key in ("product", "alias", "other") if key in own},
-    )
-    decisions, held_by = decisions_from(_shipped("next_step"), numbers)
-    codes = replace(codes, how_it_goes=how_it_goes_from(_shipped("how_it_goes")))
-    if clinic and "value_set" in own:
-        widened = with_value_sets(codes.concerns, own["value_set"], clinic.parent)
-        codes = replace(codes, concerns=widened)
+    content = _toml(clinic) if clinic else {}
+    name = clinic.name if clinic else ""
+    judged = _judged(_numbers())
+    with in_file(name):
+        refuse_former(content, judged.rules)
+        own = decoded({k: v for k, v in content.items() if k not in FORMER_KEYS}, ClinicFile)
+    if own.numbers:
+        with in_file(name, "numbers"):
+            numbers = with_clinics(judged.numbers, own.numbers)
+        judged = _judged(numbers, name)
+    evidence = _read("evidence", evidence_from)
+    decisions, held_by = _read("next_step", partial(decisions_from, numbers=judged.numbers))
+    bases = _read("bases", lambda content: bases_from(decoded(content, _Bases).basis))
+    preparations = _preparations(judged.policy)
+    with in_file(name):
+        preparations = stocked(preparations, own.stock)
+        if own.basis is not None:
+            bases += clinic_bases_from(own.basis, [basis.id for basis in bases])
+    codes = _codes(preparations, judged.numbers)
+    if clinic:
+        codes = _with_clinics_codes(codes, own, preparations, clinic)
     return Catalogue(
-        preparations={key: codes.marked(p) for key, p in preparations.items()},
+        preparations={key: codes.marked(each) for key, each in preparations.items()},
         bases=tuple(replace(basis, standing=standing_of(basis, evidence)) for basis in bases),
-        kinetics=kinetics_from(_shipped("kinetics")),
-        policy=policy,
-        cross_checks=cross_checks_from(_shipped("cross_checks")),
+        kinetics=_read("kinetics", kinetics_from),
+        policy=judged.policy,
+        cross_checks=_read("cross_checks", cross_checks_from),
         evidence=evidence,
         codes=codes,
-        rules=rules,
-        limits=limits_from(numbers),
+        rules=judged.rules,
+        limits=judged.limits,
         decisions=decisions,
-        visits=visit_limits_from(numbers),
-        numbers=numbers,
-        reaches=doors(rules, (*numbers_from(planned_by), *VISIT_KEYS.values(), *held_by)),
+        visits=visit_limits_from(judged.numbers),
+        numbers=judged.numbers,
+        reaches=doors(
+            judged.rules, (*numbers_from(_shipped("titration")), *VISIT_KEYS.values(), *held_by)
+        ),
         plans_kept=plans_kept,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """The numbers, and all that is read by them."""
+
+    numbers: Numbers
+    rules: RuleTable
+    policy: Policy
+    limits: Limits
+
+
+def _numbers() -> dict[str, Number]:
+    _read("numbers", numbers_from)  # so that what is wrong in the first is told as its own
+    with in_file("titration.toml"):
+        return numbers_from(_shipped("numbers"), _shipped("titration"))
+
+
+def _judged(numbers: Numbers, clinic: str = "") -> _Judged:
+    """What the numbers come to; those that contradict each other are the clinic's fault, if any."""
+    table = "numbers" if clinic else ""
+    rules = _read("safety_rules", partial(rules_from, numbers=numbers))
+    planned = plain(_shipped("titration"), numbers)
+    with in_file(clinic or "titration.toml", table):
+        policy = policy_from(planned, numbers["t3.highest_ug"].value)
+    with in_file(clinic or "numbers.toml", table):
+        limits = limits_from(numbers)
+    return _Judged(numbers, rules, policy, limits)
+
+
+def _preparations(policy: Policy) -> dict[str, Preparation]:
+    shipped = _read(
+        "preparations",
+        lambda content: preparations_from(decoded(content, _Preparations).preparation),
+    )
+    return {key: _taken_by(policy, preparation) for key, preparation in shipped.items()}
 
 
 def _taken_by(policy: Policy, preparation: Preparation) -> Preparation:
@@ -201,18 +268,43 @@ def _taken_by(policy: Policy, preparation: Preparation) -> Preparation:
             return preparation
 
 
+def _codes(preparations: Mapping[str, Preparation], numbers: Numbers) -> CodeTables:
+    denials = _read("denials", denials_from)
+    concerns = _read("safety_codes", partial(concerns_from, denials=denials))
+    read = partial(code_tables_from, preparations=preparations, numbers=numbers, concerns=concerns)
+    asked = _read("how_it_goes", lambda content: decoded(content, HowItGoes))
+    return replace(_read("codes", read), how_it_goes=asked)
+
+
+def _with_clinics_codes(
+    codes: CodeTables, own: ClinicFile, preparations: Mapping[str, Preparation], clinic: Path
+) -> CodeTables:
+    """With the clinic's products, and with the value sets that it names beside its file."""
+    with in_file(clinic.name):
+        codes = with_products(codes, own.products(), preparations)
+        if own.value_set is None:
+            return codes
+        widened = with_value_sets(codes.concerns, own.value_set, clinic.parent)
+        return replace(codes, concerns=widened)
+
+
+def _read(name: str, form: Callable[[dict[str, Any]], _T]) -> _T:
+    """A shipped file; a fault in it names the file."""
+    with in_file(f"{name}.toml"):
+        return form(_shipped(name))
+
+
 def _shipped(name: str) -> dict[str, Any]:
     return tomllib.loads(files("crossgrain").joinpath("data", f"{name}.toml").read_text("utf-8"))
 
 
-def _clinic_table(path: Path) -> Mapping[str, object]:
+def _toml(path: Path) -> dict[str, Any]:
+    """What a clinic's file holds."""
     try:
-        content = tomllib.loads(path.read_text("utf-8-sig"))
+        return tomllib.loads(path.read_text("utf-8-sig"))
     except OSError as wrong:
-        refuse("clinic", f"the clinic's file cannot be read: {wrong.strerror}")
+        refuse(path.name, f"the clinic's file cannot be read: {wrong.strerror}")
     except UnicodeDecodeError:
-        refuse("clinic", "the clinic's file is not UTF-8")
+        refuse(path.name, "the clinic's file is not UTF-8")
     except tomllib.TOMLDecodeError as wrong:
-        refuse("clinic", f"the clinic's file is not TOML: {wrong}")
-    only_known_keys({key: None for key in content if key not in FORMER_KEYS}, CLINIC_KEYS, "")
-    return content
+        refuse(path.name, f"the clinic's file is not TOML: {wrong}")

@@ -7,10 +7,23 @@ Whatever is refused names its place, e.g. ``clinic-x.row[3].grains`` or
 
 import re
 from collections.abc import Collection, Mapping
-from enum import StrEnum
 from fractions import Fraction
-from typing import TypeVar
+from typing import Annotated, Any, Literal
 
+import msgspec
+from msgspec import Meta
+
+from crossgrain.catalogue.decoding import (
+    Entries,
+    Exact,
+    FileForm,
+    Listed,
+    Positive,
+    Text,
+    decoded,
+    entries_in,
+    tables_in,
+)
 from crossgrain.dosing.bases import (
     T3_UG_PER_GRAIN,
     T4_UG_PER_GRAIN,
@@ -19,6 +32,7 @@ from crossgrain.dosing.bases import (
     Grade,
     Weights,
 )
+from crossgrain.dosing.comparison import CrossChecks, HandoutRow
 from crossgrain.dosing.evidence import (
     Arm,
     Comparison,
@@ -31,16 +45,7 @@ from crossgrain.dosing.evidence import (
     ResidualGland,
     TshOutcome,
 )
-from crossgrain.names.numbers import (
-    exact_number,
-    listed,
-    only_known_keys,
-    positive_number,
-    refuse,
-    required,
-    table,
-    text,
-)
+from crossgrain.names.numbers import positive_number, refuse
 from crossgrain.names.printing import micrograms
 
 CONTENT = "content"
@@ -48,8 +53,34 @@ CONTENT = "content"
 
 _ID = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*", re.ASCII)
 _COLUMNS = ("lt4_ug", "grains", "lt3_ug")
-_WEIGHTS = ("lt4_ug_per_grain", "lt4_ug_per_lt3_ug")
-_KEYS = ("id", "statement", "source", "grade", "checkpoint", "row", *_WEIGHTS)
+
+
+class _ChartId(msgspec.Struct):
+    """So much of a chart as tells its name, by which all else in it is placed."""
+
+    id: Text
+
+
+class _Row(FileForm):
+    lt4_ug: Exact
+    grains: Exact
+    lt3_ug: Exact
+
+
+class _Chart(FileForm):
+    id: Text
+    statement: Text
+    source: Text
+    grade: Grade | None = None
+    checkpoint: bool = True
+    row: Listed[Any] | None = None
+    lt4_ug_per_grain: Any = None
+    lt4_ug_per_lt3_ug: Positive | None = None
+
+    @property
+    def weighs(self) -> bool:
+        """Whether it says what a grain or a microgram of LT3 is worth."""
+        return self.lt4_ug_per_grain is not None or self.lt4_ug_per_lt3_ug is not None
 
 
 def bases_from(entries: object) -> tuple[Basis, ...]:
@@ -84,60 +115,49 @@ def clinic_bases_from(entries: object, shipped: Collection[str]) -> tuple[Basis,
 def _charts(entries: object, *, taken: Collection[str], clinic: bool) -> tuple[Basis, ...]:
     ids = set(taken)
     bases = []
-    for number, entry in enumerate(listed(entries, "basis"), start=1):
-        basis = _basis_from(table(entry, f"basis[{number}]"), f"basis[{number}]", clinic=clinic)
+    for place, entry in tables_in(entries, "basis"):
+        basis = _basis_from(entry, place, clinic=clinic)
         if basis.id in ids:
-            refuse(f"basis[{number}].id", f"a basis {basis.id} stands already")
+            refuse(f"{place}.id", f"a basis {basis.id} stands already")
         ids.add(basis.id)
         bases.append(basis)
     return tuple(bases)
 
 
 def _basis_from(entry: Mapping[str, object], place: str, *, clinic: bool) -> Basis:
-    basis_id = text(entry, "id", place)
-    if not _ID.fullmatch(basis_id):
+    if not _ID.fullmatch(decoded(entry, _ChartId, place).id):
         refuse(f"{place}.id", "an id is lower-case letters, digits and single hyphens")
-    only_known_keys(entry, _KEYS, basis_id)
-    if "row" in entry and not entry.keys().isdisjoint(_WEIGHTS):
-        refuse(f"{basis_id}.row", "a chart is either proportional or a table of rows, not both")
-    tabular = "row" in entry
+    chart = decoded(entry, _Chart, place := str(entry["id"]))
+    if chart.row is not None and chart.weighs:
+        refuse(f"{place}.row", "a chart is either proportional or a table of rows, not both")
     return Basis(
-        id=basis_id,
-        statement=text(entry, "statement", basis_id),
-        source=text(entry, "source", basis_id),
-        grade=_grade(entry, basis_id, clinic=clinic),
-        sets_checkpoint=_checkpoint(entry, basis_id),
-        weights=None if tabular else _weights_from(entry, basis_id),
-        rows=_rows_from(entry["row"], basis_id) if tabular else (),
+        id=chart.id,
+        statement=chart.statement,
+        source=chart.source,
+        grade=_grade(chart, clinic=clinic),
+        sets_checkpoint=chart.checkpoint,
+        weights=_weights_from(chart) if chart.row is None else None,
+        rows=_rows_from(chart.row, place) if chart.row is not None else (),
     )
 
 
-def _grade(entry: Mapping[str, object], place: str, *, clinic: bool) -> Grade:
-    if clinic and "grade" not in entry:
-        return Grade.CLINIC
-    written = text(entry, "grade", place)
-    if written not in set(Grade):
-        refuse(f"{place}.grade", f"a grade is one of {', '.join(Grade)}")
-    if clinic and written != Grade.CLINIC:
-        refuse(f"{place}.grade", "a clinic's own chart is graded clinic, whatever it rests on")
-    return Grade(written)
+def _grade(chart: _Chart, *, clinic: bool) -> Grade:
+    if chart.grade is None and not clinic:
+        refuse(f"{chart.id}.grade", "grade is missing")
+    if clinic and chart.grade not in (None, Grade.CLINIC):
+        refuse(f"{chart.id}.grade", "a clinic's own chart is graded clinic, whatever it rests on")
+    return chart.grade or Grade.CLINIC
 
 
-def _checkpoint(entry: Mapping[str, object], place: str) -> bool:
-    value = entry.get("checkpoint", True)
-    if not isinstance(value, bool):
-        refuse(f"{place}.checkpoint", "this must be true or false")
-    return value
-
-
-def _weights_from(entry: Mapping[str, object], place: str) -> Weights:
-    per_grain = required(entry, "lt4_ug_per_grain", place)
-    per_lt3 = positive_number(
-        required(entry, "lt4_ug_per_lt3_ug", place), f"{place}.lt4_ug_per_lt3_ug"
-    )
+def _weights_from(chart: _Chart) -> Weights:
+    per_grain, per_lt3 = chart.lt4_ug_per_grain, chart.lt4_ug_per_lt3_ug
+    spot = f"{chart.id}.lt4_ug_per_grain"
+    if per_grain is None:
+        refuse(spot, "lt4_ug_per_grain is missing")
+    if per_lt3 is None:
+        refuse(f"{chart.id}.lt4_ug_per_lt3_ug", "lt4_ug_per_lt3_ug is missing")
     if per_grain == CONTENT:
         return Weights(T4_UG_PER_GRAIN + T3_UG_PER_GRAIN * per_lt3, per_lt3)
-    spot = f"{place}.lt4_ug_per_grain"
     weight = positive_number(per_grain, spot)
     _refuse_negative_t3(weight, Fraction(1), spot)
     return Weights(weight, per_lt3)
@@ -145,9 +165,8 @@ def _weights_from(entry: Mapping[str, object], place: str) -> Weights:
 
 def _rows_from(entries: object, place: str) -> tuple[ChartRow, ...]:
     rows: list[ChartRow] = []
-    for number, entry in enumerate(listed(entries, f"{place}.row"), start=1):
-        spot = f"{place}.row[{number}]"
-        row = _row_from(table(entry, spot), spot)
+    for spot, entry in entries_in(entries, _Row, f"{place}.row"):
+        row = _row_from(entry, spot)
         _check_row(rows, row, spot)
         rows.append(row)
     if len(rows) < 2:
@@ -155,18 +174,15 @@ def _rows_from(entries: object, place: str) -> tuple[ChartRow, ...]:
     return tuple(rows)
 
 
-def _row_from(entry: Mapping[str, object], place: str) -> ChartRow:
-    only_known_keys(entry, _COLUMNS, place)
-    cells = {
-        column: exact_number(required(entry, column, place), f"{place}.{column}")
-        for column in _COLUMNS
-    }
+def _row_from(entry: _Row, place: str) -> ChartRow:
+    row = ChartRow(entry.lt4_ug, entry.grains, entry.lt3_ug)
+    cells = {column: getattr(row, column) for column in _COLUMNS}
     for column, cell in cells.items():
         if cell < 0:
             refuse(f"{place}.{column}", "a dose is not negative")
         if cell == 0 and any(cells.values()):
             refuse(f"{place}.{column}", "a zero stands only in a first row of zeros")
-    return ChartRow(**cells)
+    return row
 
 
 def _check_row(before: list[ChartRow], row: ChartRow, place: str) -> None:
@@ -188,18 +204,116 @@ def _refuse_negative_t3(lt4_ug: Fraction, grains: Fraction, place: str) -> None:
         )
 
 
-_DOSE_UNITS = {"lt4": ("ug/d", "ug/kg/d"), "lt3": ("ug/d", "ug/kg/d"), "desiccated": ("mg/d",)}
-_SERUM_UNITS = {"tsh": ("mU/L",), "t4": ("ug/dL", "ng/dL"), "t3": ("ng/dL",)}
-_SPREADS = ("sd", "sem", "pm")
-_WORDS = ("id", "design", "source", "where")
-_CODES = ("kind", "gland", "tsh", "read", "grade")
-_COMPARISON = (*_WORDS, *_CODES, "n", "weeks", "made", "note", "first", "second")
+class _MeanAndSpread(FileForm):
+    mean: Positive
+    free: bool = False
+    sd: Exact | None = None
+    sem: Exact | None = None
+    pm: Exact | None = None
 
-Code = TypeVar("Code", bound=StrEnum)
+
+class _Hormone(_MeanAndSpread, kw_only=True):
+    unit: Literal["ug/d", "ug/kg/d"]
+
+
+class _Grains(_MeanAndSpread, kw_only=True):
+    unit: Literal["mg/d"]
+
+
+class _Tsh(_MeanAndSpread, kw_only=True):
+    unit: Literal["mU/L"]
+
+
+class _T4(_MeanAndSpread, kw_only=True):
+    unit: Literal["ug/dL", "ng/dL"]
+
+
+class _T3(_MeanAndSpread, kw_only=True):
+    unit: Literal["ng/dL"]
+
+
+class _Arm(FileForm):
+    lt4: _Hormone | None = None
+    lt3: _Hormone | None = None
+    desiccated: _Grains | None = None
+    tsh: _Tsh | None = None
+    t4: _T4 | None = None
+    t3: _T3 | None = None
+    reckoned: Text = ""
+
+
+class _Comparison(FileForm):
+    id: Text
+    design: Text
+    source: Text
+    where: Text
+    kind: ComparisonKind
+    gland: ResidualGland
+    tsh: TshOutcome
+    read: ReadIn
+    grade: EvidenceGrade
+    n: Annotated[int, Meta(ge=1)]
+    first: _Arm
+    second: _Arm
+    weeks: Positive | None = None
+    made: Listed[Text] = ()
+    note: Text = ""
+
+
+class _LeftOut(FileForm):
+    what: Text
+    why: Text
+
+
+class _SameTsh(FileForm):
+    within: Positive
+    source: Text
+
+
+class _EvidenceFile(FileForm):
+    graded_by: Text
+    same_tsh: _SameTsh
+    comparison: Entries
+    left_out: Listed[_LeftOut]
+
+
+class _HandoutRow(FileForm):
+    mg: Positive
+    lt4_ug: Positive
+    low_ug: Positive
+    high_ug: Positive
+
+
+class _Handout(FileForm):
+    id: Text
+    source: Text
+    rows: Listed[_HandoutRow]
+
+
+class _Weight(FileForm):
+    lt4_ug_per_kg: Positive
+    source: Text
+
+
+class _CrossChecks(FileForm):
+    desiccated_to_lt4: tuple[_Handout]
+    weight: _Weight
+
+
+def cross_checks_from(content: Mapping[str, object]) -> CrossChecks:
+    """Read the shipped cross-checks; raises `DomainError` with the place."""
+    file = decoded(content, _CrossChecks)
+    (handout,) = file.desiccated_to_lt4
+    return CrossChecks(
+        tuple(HandoutRow(row.mg, row.lt4_ug, row.low_ug, row.high_ug) for row in handout.rows),
+        handout.source,
+        file.weight.lt4_ug_per_kg,
+        file.weight.source,
+    )
 
 
 def evidence_from(content: Mapping[str, object]) -> Evidence:
-    """Read the shipped table.
+    """Read the shipped comparisons.
 
     Raises
     ------
@@ -207,44 +321,23 @@ def evidence_from(content: Mapping[str, object]) -> Evidence:
         ``invalid``, its field the place: a comparison without source, grade, n or unit; a
         word that is none of those known; an id that stands twice; arms in different units.
     """
-    only_known_keys(content, ("graded_by", "same_tsh", "comparison", "left_out"), "")
-    same = table(required(content, "same_tsh", "evidence"), "same_tsh")
-    within = positive_number(required(same, "within", "same_tsh"), "same_tsh.within")
-    comparisons = [
-        _comparison(table(entry, f"comparison[{number}]"), f"comparison[{number}]")
-        for number, entry in enumerate(listed(content.get("comparison"), "comparison"), start=1)
-    ]
-    _refuse_twice([one.id for one in comparisons])
+    file = decoded(content, _EvidenceFile)
+    comparisons: dict[str, Comparison] = {}
+    for place, entry in entries_in(file.comparison, _Comparison, "comparison"):
+        if entry.id in comparisons:
+            refuse(f"{place}.id", f"a comparison {entry.id} stands already")
+        comparisons[entry.id] = _comparison(entry, place)
     return Evidence(
-        comparisons=tuple(comparisons),
-        left_out=tuple(
-            _left_out(table(entry, f"left_out[{number}]"), f"left_out[{number}]")
-            for number, entry in enumerate(listed(content.get("left_out"), "left_out"), start=1)
-        ),
-        same_tsh_within=within,
-        same_tsh_source=text(same, "source", "same_tsh"),
-        graded_by=text(content, "graded_by", "evidence"),
+        comparisons=tuple(comparisons.values()),
+        left_out=tuple(LeftOut(each.what, each.why) for each in file.left_out),
+        same_tsh_within=file.same_tsh.within,
+        same_tsh_source=file.same_tsh.source,
+        graded_by=file.graded_by,
     )
 
 
-def _refuse_twice(ids: list[str]) -> None:
-    for number, one in enumerate(ids, start=1):
-        if one in ids[: number - 1]:
-            refuse(f"comparison[{number}].id", f"a comparison {one} stands already")
-
-
-def _left_out(entry: Mapping[str, object], place: str) -> LeftOut:
-    only_known_keys(entry, ("what", "why"), place)
-    return LeftOut(text(entry, "what", place), text(entry, "why", place))
-
-
-def _comparison(entry: Mapping[str, object], place: str) -> Comparison:
-    only_known_keys(entry, _COMPARISON, place)
-    words = {key: text(entry, key, place) for key in _WORDS}
-    first, second = (
-        _arm(table(required(entry, key, place), f"{place}.{key}"), f"{place}.{key}")
-        for key in ("first", "second")
-    )
+def _comparison(entry: _Comparison, place: str) -> Comparison:
+    first, second = _arm(entry.first, f"{place}.first"), _arm(entry.second, f"{place}.second")
     if first.per_kg != second.per_kg:
         refuse(f"{place}.second", "one arm is per kg of weight and the other is not")
     if first.lt3_ug or first.grains or not first.lt4_ug:
@@ -252,87 +345,44 @@ def _comparison(entry: Mapping[str, object], place: str) -> Comparison:
     if not second.lt3_ug and not second.grains:
         refuse(f"{place}.second", "the second arm holds no T3")
     return Comparison(
-        **words,
-        kind=_code(entry, "kind", place, ComparisonKind),
-        n=_count(entry, place),
-        weeks=positive_number(entry["weeks"], f"{place}.weeks") if "weeks" in entry else None,
-        gland=_code(entry, "gland", place, ResidualGland),
-        tsh=_code(entry, "tsh", place, TshOutcome),
-        read=_code(entry, "read", place, ReadIn),
-        grade=_code(entry, "grade", place, EvidenceGrade),
-        made=_made(entry, place),
-        note=text(entry, "note", place) if "note" in entry else "",
+        id=entry.id,
+        design=entry.design,
+        source=entry.source,
+        where=entry.where,
+        kind=entry.kind,
+        n=entry.n,
+        weeks=entry.weeks,
+        gland=entry.gland,
+        tsh=entry.tsh,
+        read=entry.read,
+        grade=entry.grade,
+        made=entry.made,
+        note=entry.note,
         first=first,
         second=second,
     )
 
 
-def _code(entry: Mapping[str, object], key: str, place: str, known: type[Code]) -> Code:
-    written = text(entry, key, place)
-    if written not in set(known):
-        refuse(f"{place}.{key}", f"this is one of {', '.join(known)}")
-    return known(written)
-
-
-def _count(entry: Mapping[str, object], place: str) -> int:
-    n = required(entry, "n", place)
-    if type(n) is not int or n < 1:
-        refuse(f"{place}.n", "n is how many people: a whole number above zero")
-    return n
-
-
-def _made(entry: Mapping[str, object], place: str) -> tuple[str, ...]:
-    if "made" not in entry:
-        return ()
-    ids = listed(entry["made"], f"{place}.made")
-    if not all(isinstance(one, str) for one in ids):
-        refuse(f"{place}.made", "this lists the ids of charts")
-    return tuple(str(one) for one in ids)
-
-
-def _arm(entry: Mapping[str, object], place: str) -> Arm:
-    only_known_keys(entry, (*_DOSE_UNITS, *_SERUM_UNITS, "reckoned"), place)
-    doses = {
-        key: _measured(entry[key], f"{place}.{key}", units)
-        for key, units in _DOSE_UNITS.items()
-        if key in entry
-    }
-    serum = {
-        key: _measured(entry[key], f"{place}.{key}", units)
-        for key, units in _SERUM_UNITS.items()
-        if key in entry
-    }
+def _arm(entry: _Arm, place: str) -> Arm:
+    doses = [dose for dose in (entry.lt4, entry.lt3, entry.desiccated) if dose]
     if not doses:
-        refuse(place, f"an arm has a dose: {', '.join(_DOSE_UNITS)}")
-    per_kg = {dose.unit == "ug/kg/d" for dose in doses.values()}
+        refuse(place, "an arm has a dose: lt4, lt3, desiccated")
+    per_kg = {dose.unit == "ug/kg/d" for dose in doses}
     if len(per_kg) > 1:
         refuse(place, "the doses of one arm are in different units")
-    return Arm(
-        lt4=doses.get("lt4"),
-        lt3=doses.get("lt3"),
-        desiccated=doses.get("desiccated"),
-        **serum,
-        per_kg=per_kg.pop(),
-        reckoned=text(entry, "reckoned", place) if "reckoned" in entry else "",
-    )
+    measured = {
+        key: _measured(value, f"{place}.{key}")
+        for key in ("lt4", "lt3", "desiccated", "tsh", "t4", "t3")
+        if (value := getattr(entry, key))
+    }
+    return Arm(**measured, per_kg=per_kg.pop(), reckoned=entry.reckoned)
 
 
-def _measured(value: object, place: str, units: tuple[str, ...]) -> Measured:
-    entry = table(value, place)
-    only_known_keys(entry, ("mean", "unit", "free", *_SPREADS), place)
-    unit = text(entry, "unit", place)
-    if unit not in units:
-        refuse(f"{place}.unit", f"the unit is one of {', '.join(units)}")
-    spreads = [key for key in _SPREADS if key in entry]
+def _measured(entry: Any, place: str) -> Measured:
+    spreads: list[tuple[str, Fraction]] = [
+        (key, value) for key in ("sd", "sem", "pm") if (value := getattr(entry, key)) is not None
+    ]
     if len(spreads) > 1:
-        refuse(place, f"the spread is one of {', '.join(_SPREADS)}, not several")
-    free = entry.get("free", False)
-    if not isinstance(free, bool):
-        refuse(f"{place}.free", "this must be true or false")
-    return Measured(
-        mean=positive_number(required(entry, "mean", place), f"{place}.mean"),
-        unit=unit,
-        spread=exact_number(entry[spreads[0]], f"{place}.{spreads[0]}") if spreads else None,
-        spread_is=spreads[0] if spreads else "",
-        free=free,
-    )
+        refuse(place, "the spread is one of sd, sem, pm, not several")
+    spread_is, spread = spreads[0] if spreads else ("", None)
+    return Measured(entry.mean, entry.unit, spread, spread_is, entry.free)

@@ -28,18 +28,22 @@ from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
+from typing import Any, Literal
 
-from crossgrain.dosing.preparations import Preparation
-from crossgrain.names.errors import DomainError
-from crossgrain.names.numbers import (
-    listed,
-    only_known_keys,
-    positive_number,
-    refuse,
-    required,
-    table,
-    text,
+import msgspec
+
+from crossgrain.catalogue.concerns import in_form
+from crossgrain.catalogue.decoding import (
+    FileForm,
+    Listed,
+    Positive,
+    Text,
+    decoded,
+    entries_in,
+    in_file,
 )
+from crossgrain.dosing.preparations import Preparation
+from crossgrain.names.numbers import refuse
 from crossgrain.reading.codesystems import SYSTEMS, Code, Snomed, system_meant
 from crossgrain.reading.concerns import ConcernTable, ConcernTables
 
@@ -63,55 +67,62 @@ def stocked(
         ``invalid``, its field the place in the clinic's file, e.g.
         ``stock.levothyroxine[2]``.
     """
-    listed_here = {key: value for key, value in stock.items() if key not in {EXTRA, SCORED}}
-    extra = table(stock.get(EXTRA, {}), f"stock.{EXTRA}")
-    scored = table(stock.get(SCORED, {}), f"stock.{SCORED}")
+    named = {key: value for key, value in stock.items() if key not in {EXTRA, SCORED}}
+    listed = _strengths(named, "stock", preparations)
+    extra, scored = (
+        _strengths(decoded(stock.get(key, {}), dict[str, Any], place), place, preparations)
+        for key, place in ((EXTRA, f"stock.{EXTRA}"), (SCORED, f"stock.{SCORED}"))
+    )
     changed = dict(preparations)
-    for preparation_id in dict.fromkeys([*listed_here, *extra, *scored]):
-        if preparation_id not in preparations:
-            under = next(
-                place
-                for place, named in (
-                    ("stock", listed_here),
-                    (f"stock.{EXTRA}", extra),
-                    (f"stock.{SCORED}", scored),
-                )
-                if preparation_id in named
-            )
-            refuse(f"{under}.{preparation_id}", "no preparation has this id")
+    for preparation_id in dict.fromkeys([*listed, *extra, *scored]):
         shipped = preparations[preparation_id]
         strengths = shipped.strengths
-        if preparation_id in listed_here:
-            strengths = _marketed(shipped, listed_here[preparation_id])
+        if preparation_id in listed:
+            strengths = _marketed(shipped, listed[preparation_id])
         if preparation_id in extra:
             strengths += _beyond_the_list(shipped, extra[preparation_id], preparations)
         halved = shipped.scored & set(strengths)
         if preparation_id in scored:
-            halved = _scored(scored[preparation_id], strengths, preparation_id)
+            halved = _scored(preparation_id, scored[preparation_id], strengths)
         changed[preparation_id] = replace(
-            shipped, strengths=tuple(sorted(strengths)), scored=frozenset(halved)
+            shipped, strengths=tuple(sorted(strengths)), scored=halved
         )
     return changed
 
 
-def _scored(
-    written: object, strengths: tuple[Fraction, ...], preparation_id: str
-) -> frozenset[Fraction]:
-    place = f"stock.{SCORED}.{preparation_id}"
-    marked = _strengths(written, place)
+Strengths = tuple[Fraction, ...]
+
+
+def _strengths(
+    entries: Mapping[str, object], place: str, preparations: Mapping[str, Preparation]
+) -> dict[str, Strengths]:
+    """The strengths that a table names, by preparation; each once."""
+    read: dict[str, Strengths] = {}
+    for preparation_id, written in entries.items():
+        spot = f"{place}.{preparation_id}"
+        if preparation_id not in preparations:
+            known = ", ".join(sorted(preparations))
+            refuse(spot, f"no preparation has this id; there are {known}")
+        strengths = decoded(written, Listed[Positive], spot)
+        for number, strength in enumerate(strengths, start=1):
+            if strength in strengths[: number - 1]:
+                refuse(f"{spot}[{number}]", "this strength stands twice")
+        read[preparation_id] = strengths
+    return read
+
+
+def _scored(preparation_id: str, marked: Strengths, strengths: Strengths) -> frozenset[Fraction]:
     for number, strength in enumerate(marked, start=1):
         if strength not in strengths:
-            refuse(f"{place}[{number}]", "this strength is not stocked")
+            refuse(f"stock.{SCORED}.{preparation_id}[{number}]", "this strength is not stocked")
     return frozenset(marked)
 
 
-def _marketed(preparation: Preparation, written: object) -> tuple[Fraction, ...]:
-    place = f"stock.{preparation.id}"
-    strengths = _strengths(written, place)
+def _marketed(preparation: Preparation, strengths: Strengths) -> Strengths:
     for number, strength in enumerate(strengths, start=1):
         if strength not in preparation.strengths:
             refuse(
-                f"{place}[{number}]",
+                f"stock.{preparation.id}[{number}]",
                 f"{preparation.name} is not listed in this strength; if it is stocked,"
                 f" name it under [stock.{EXTRA}]",
             )
@@ -119,10 +130,9 @@ def _marketed(preparation: Preparation, written: object) -> tuple[Fraction, ...]
 
 
 def _beyond_the_list(
-    preparation: Preparation, written: object, preparations: Mapping[str, Preparation]
-) -> tuple[Fraction, ...]:
+    preparation: Preparation, strengths: Strengths, preparations: Mapping[str, Preparation]
+) -> Strengths:
     place = f"stock.{EXTRA}.{preparation.id}"
-    strengths = _strengths(written, place)
     for number, strength in enumerate(strengths, start=1):
         if strength in preparation.strengths:
             refuse(f"{place}[{number}]", "this strength is on the list; name it under [stock]")
@@ -135,16 +145,6 @@ def _beyond_the_list(
     return strengths
 
 
-def _strengths(written: object, place: str) -> tuple[Fraction, ...]:
-    strengths: list[Fraction] = []
-    for number, value in enumerate(listed(written, place), start=1):
-        strength = positive_number(value, f"{place}[{number}]")
-        if strength in strengths:
-            refuse(f"{place}[{number}]", "this strength stands twice")
-        strengths.append(strength)
-    return tuple(strengths)
-
-
 KINDS = {"condition": "conditions", "allergy": "allergies", "medicine": "medicines"}
 """Section of the safety codes → the table that it becomes."""
 _FORMS: Mapping[str, type[Code]] = {form.system: form for form in SYSTEMS}
@@ -154,6 +154,38 @@ _CUT_SHORT = (
 )
 Concept = tuple[str, str]
 """System and code."""
+
+
+class _NamedSet(FileForm):
+    """An entry of the clinic's file."""
+
+    kind: Literal["condition", "allergy", "medicine"]
+    key: Text
+    file: Text
+
+
+class _Extension(msgspec.Struct):
+    url: str = ""
+
+
+class _Contained(msgspec.Struct):
+    """As FHIR has it, so what is not looked for here may stand in it."""
+
+    system: Text | None = None
+    code: Text | None = None
+    abstract: bool = False
+    contains: Listed[Any] | None = None
+
+
+class _Expansion(msgspec.Struct):
+    contains: Listed[Any]
+    extension: tuple[_Extension, ...] = ()
+    offset: int = 0
+    total: int | None = None
+
+
+class _ValueSet(msgspec.Struct):
+    expansion: _Expansion
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,11 +222,12 @@ def with_value_sets(concerns: ConcernTables, entries: object, folder: Path) -> C
     Raises
     ------
     DomainError
-        ``invalid``; the field is the place, e.g. ``value_set[2].file.expansion.contains[7].code``.
+        ``invalid``; the field is the place, e.g.
+        ``value_set[2].file, a.json: expansion.contains[7].code``.
     """
     sets = _Sets()
-    for number, raw in enumerate(listed(entries, "value_set"), start=1):
-        sets.add(table(raw, f"value_set[{number}]"), f"value_set[{number}]", folder, concerns)
+    for place, entry in entries_in(entries, _NamedSet, "value_set"):
+        sets.add(entry, place, folder, concerns)
     widened = {
         KINDS[kind]: replace(getattr(concerns, KINDS[kind]), below=sets.below(kind, concerns))
         for kind in KINDS
@@ -208,22 +241,14 @@ class _Sets:
 
     read: dict[str, dict[str, frozenset[Concept]]] = field(default_factory=dict)
 
-    def add(
-        self, entry: Mapping[str, object], place: str, folder: Path, concerns: ConcernTables
-    ) -> None:
-        only_known_keys(entry, ("kind", "key", "file"), place)
-        kind, key = text(entry, "kind", place), text(entry, "key", place)
-        if kind not in KINDS:
-            refuse(f"{place}.kind", f"a kind is one of {', '.join(KINDS)}")
-        if key not in getattr(concerns, KINDS[kind]).keys:
-            refuse(f"{place}.key", f"no rule looks for a {kind} of this key")
-        of_kind = self.read.setdefault(kind, {})
-        if key in of_kind:
+    def add(self, entry: _NamedSet, place: str, folder: Path, concerns: ConcernTables) -> None:
+        if entry.key not in getattr(concerns, KINDS[entry.kind]).keys:
+            refuse(f"{place}.key", f"no rule looks for a {entry.kind} of this key")
+        of_kind = self.read.setdefault(entry.kind, {})
+        if entry.key in of_kind:
             refuse(f"{place}.key", "this key stands twice")
-        place = f"{place}.file"
-        of_kind[key] = frozenset(
-            concepts_in(_parsed(folder / text(entry, "file", place), place), place)
-        )
+        with in_file(f"{place}.file, {entry.file}"):
+            of_kind[entry.key] = frozenset(concepts_in(_parsed(folder / entry.file)))
 
     def below(self, kind: str, concerns: ConcernTables) -> dict[str, dict[str, tuple[str, ...]]]:
         """System → code → the keys of the narrowest sets that hold it."""
@@ -245,7 +270,7 @@ class _Sets:
         return found
 
 
-def concepts_in(value_set: Mapping[str, object], place: str) -> Iterator[Concept]:
+def concepts_in(value_set: Mapping[str, object]) -> Iterator[Concept]:
     """The concepts of a ValueSet's expansion, each checked by the form of its system.
 
     Raises
@@ -254,48 +279,42 @@ def concepts_in(value_set: Mapping[str, object], place: str) -> Iterator[Concept
         where it is no ValueSet, is not expanded or not to the end, or holds what cannot be a code.
     """
     if value_set.get("resourceType") != "ValueSet":
-        refuse(place, "this is not a FHIR ValueSet")
-    expansion = table(required(value_set, "expansion", place), f"{place}.expansion")
-    place = f"{place}.expansion"
-    extensions = expansion.get("extension") or []
-    for extension in extensions if isinstance(extensions, list) else []:
-        if isinstance(extension, dict) and extension.get("url") in _CUT_SHORT:
-            refuse(place, "the server did not expand it to the end")
-    found = list(_contained(required(expansion, "contains", place), f"{place}.contains"))
-    total = expansion.get("total", len(found))
-    if expansion.get("offset", 0) != 0 or total != len(found):
-        refuse(place, f"it holds {len(found)} of {total} concepts: a part is not the whole")
+        refuse("", "this is not a FHIR ValueSet")
+    expansion = decoded(value_set, _ValueSet).expansion
+    if any(extension.url in _CUT_SHORT for extension in expansion.extension):
+        refuse("expansion", "the server did not expand it to the end")
+    found = list(_contained(expansion.contains, "expansion.contains"))
+    total = len(found) if expansion.total is None else expansion.total
+    if expansion.offset or total != len(found):
+        refuse("expansion", f"it holds {len(found)} of {total} concepts: a part is not the whole")
     yield from found
 
 
 def _contained(contains: object, place: str) -> Iterator[Concept]:
-    for number, raw in enumerate(listed(contains, place), start=1):
-        spot = f"{place}[{number}]"
-        entry = table(raw, spot)
-        if "code" in entry or not entry.get("abstract"):
+    for spot, entry in entries_in(contains, _Contained, place):
+        if entry.code is not None or not entry.abstract:
             yield _concept(entry, spot)
-        if "contains" in entry:
-            yield from _contained(entry["contains"], f"{spot}.contains")
+        if entry.contains is not None:
+            yield from _contained(entry.contains, f"{spot}.contains")
 
 
-def _concept(entry: Mapping[str, object], place: str) -> Concept:
-    system, code = system_meant(text(entry, "system", place)), text(entry, "code", place)
+def _concept(entry: _Contained, place: str) -> Concept:
+    if entry.system is None or entry.code is None:
+        missing = "code" if entry.code is None and entry.system else "system"
+        refuse(f"{place}.{missing}", f"{missing} is missing")
+    system = system_meant(entry.system)
     if system not in _FORMS:
         refuse(f"{place}.system", f"a code system is one of {', '.join(_FORMS)}")
-    try:
-        _FORMS[system](code)
-    except DomainError as wrong:
-        refuse(f"{place}.code", wrong.message)
-    return system, code
+    return system, in_form(_FORMS[system], entry.code, f"{place}.code").value
 
 
-def _parsed(path: Path, place: str) -> Mapping[str, object]:
+def _parsed(path: Path) -> Mapping[str, object]:
     try:
-        return table(json.loads(path.read_bytes()), place)
+        return decoded(json.loads(path.read_bytes()), dict[str, Any])
     except OSError as wrong:
-        refuse(place, f"the file cannot be read: {wrong.strerror}")
+        refuse("", f"the file cannot be read: {wrong.strerror}")
     except (ValueError, RecursionError):
-        refuse(place, "the file is not JSON")
+        refuse("", "the file is not JSON")
 
 
 def to_be_written(root: Root, concepts: Collection[Mapping[str, object]]) -> dict[str, object]:

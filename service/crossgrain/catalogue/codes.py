@@ -21,20 +21,24 @@ for. A deployer's own file may add ``[[product]]`` entries (NDC and other codes,
     source = "our formulary"
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
+from dataclasses import replace
 from fractions import Fraction
+from typing import Any, NamedTuple
 
-from crossgrain.dosing.preparations import Kind, Preparation
-from crossgrain.names.numbers import (
-    Numbers,
-    exact_number,
-    listed,
-    only_known_keys,
-    positive_number,
-    refuse,
-    table,
-    text,
+from crossgrain.catalogue.concerns import in_form
+from crossgrain.catalogue.decoding import (
+    Entries,
+    Exact,
+    FileForm,
+    Listed,
+    Positive,
+    Text,
+    decoded,
+    entries_in,
 )
+from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.names.numbers import Numbers, refuse
 from crossgrain.reading.code_tables import (
     CodedDrug,
     CodeTables,
@@ -45,9 +49,85 @@ from crossgrain.reading.code_tables import (
 )
 from crossgrain.reading.codesystems import SYSTEMS, Atc, Code, Loinc, Ndc, RxNorm, Snomed
 from crossgrain.reading.concerns import ConcernTables
-from crossgrain.reading.denials import Denials
 from crossgrain.reading.hormone_names import folded
 from crossgrain.safety.facts import Analyte
+
+_KEYS: Mapping[str, type[Code]] = {"rxnorm": RxNorm, "snomed": Snomed, "atc": Atc, "ndc": Ndc}
+_Codes = str | int | Listed[str | int]
+_Entries = tuple[dict[str, Any], ...]
+
+
+class _Coded(FileForm):
+    rxnorm: _Codes = ()
+    snomed: _Codes = ()
+    atc: _Codes = ()
+    ndc: _Codes = ()
+
+
+class _Ingredient(_Coded, kw_only=True):
+    kind: Kind
+    display: Text
+    source: Text
+    written: bool = True
+
+
+class _Elsewhere(_Coded):
+    """What may also be known by a code of any other system."""
+
+    system: Text | None = None
+    code: Text | None = None
+
+
+class _Product(_Elsewhere, kw_only=True):
+    preparation: Text
+    display: Text
+    source: Text
+    strength: Positive | None = None
+
+
+class _Alias(FileForm):
+    text: Text
+    preparation: Text
+    strength: Positive | None = None
+    display: Text | None = None
+    source: Text = ""
+
+
+class _Other(_Elsewhere):
+    text: Text | None = None
+    source: Text = ""
+
+
+class _Lab(FileForm):
+    loinc: Text
+    analyte: Analyte
+    kind: Text
+    display: Text
+    source: Text
+
+
+class _Plausible(FileForm):
+    kind: Kind
+    unit: Text
+    low: Exact
+    high: Exact
+    source: Text
+
+
+class _Shipped(FileForm):
+    ingredient: Entries
+    drug: Entries
+    product: Entries
+    lab: Entries
+    plausible: Entries
+
+
+class OwnProducts(NamedTuple):
+    """The ``[[product]]``, ``[[alias]]`` and ``[[other]]`` tables of a deployer's file."""
+
+    product: _Entries = ()
+    alias: _Entries = ()
+    other: _Entries = ()
 
 
 def code_tables_from(
@@ -55,201 +135,185 @@ def code_tables_from(
     preparations: Mapping[str, Preparation],
     *,
     numbers: Numbers,
-    safety: Mapping[str, object] | None = None,
-    denials: Mapping[str, object] | None = None,
-    deployer: Mapping[str, object] | None = None,
+    concerns: ConcernTables | None = None,
 ) -> CodeTables:
-    """Build the tables from the contents of the data files.
+    """Build the tables from the content of ``codes.toml``.
 
     Parameters
     ----------
-    shipped : content of ``codes.toml``
     preparations : by id; every code names one of them or a kind
     numbers : the clinical numbers by key
-    safety, denials : content of ``safety_codes.toml`` and ``denials.toml``
-    deployer : a clinic's own ``[[product]]`` (NDC and other codes), ``[[alias]]`` and
-        ``[[other]]`` entries
+    concerns : what the safety rules look for
 
     Raises
     ------
     DomainError
-        naming the entry, for a malformed code, an unknown preparation, or one code with two
-        meanings.
+        naming the entry and its key, for a malformed code, an unknown preparation, or one code
+        with two meanings.
     """
+    file = decoded(shipped, _Shipped)
     draft = _Draft(preparations)
-    draft.add_ingredients(_entries(shipped, "ingredient"))
-    draft.add_products(_entries(shipped, "drug"), written=True)
-    draft.add_products(_entries(shipped, "product"), written=False)
-    if deployer:
-        only_known_keys(deployer, ("product", "alias", "other"), "")
-        draft.add_products(_entries(deployer, "product"), written=False)
-        draft.add_aliases(_entries(deployer, "alias"))
-        draft.add_others(_entries(deployer, "other"))
+    draft.add_ingredients(file.ingredient)
+    draft.add_products(file.drug, "drug", written=True)
+    draft.add_products(file.product, "product", written=False)
     return CodeTables(
         medicines=draft.medicines,
-        labs=_labs(_entries(shipped, "lab")),
+        labs=_labs(file.lab),
         believed=believed_from(numbers),
-        plausible=_plausible(_entries(shipped, "plausible"), preparations),
-        aliases=draft.aliases,
-        concerns=ConcernTables.from_entries(
-            safety or {}, Denials.from_entries(denials) if denials else None
-        ),
+        plausible=_plausible(file.plausible, preparations),
+        concerns=concerns or ConcernTables(),
         written=draft.written,
+    )
+
+
+def with_products(
+    codes: CodeTables, own: OwnProducts, preparations: Mapping[str, Preparation]
+) -> CodeTables:
+    """The tables with a deployer's own products in them.
+
+    Raises
+    ------
+    DomainError
+        as `code_tables_from`, and for a name or a code that already means something else.
+    """
+    draft = _Draft(preparations, {system: dict(known) for system, known in codes.medicines.items()})
+    draft.add_products(own.product, "product", written=False)
+    draft.add_aliases(own.alias)
+    draft.add_others(own.other)
+    return replace(
+        codes,
+        medicines=draft.medicines,
+        aliases=draft.aliases,
         no_hormone=draft.no_hormone,
         other_codes=draft.other_codes,
     )
 
 
-_KEYS: Mapping[str, type[Code]] = {
-    "rxnorm": RxNorm,
-    "snomed": Snomed,
-    "atc": Atc,
-    "ndc": Ndc,
-}
-_ABOUT = ("source", "display", "preparation", "strength", "kind")
-
-
 class _Draft:
     """The medicine tables while they are being filled."""
 
-    def __init__(self, preparations: Mapping[str, Preparation]) -> None:
+    def __init__(
+        self,
+        preparations: Mapping[str, Preparation],
+        medicines: dict[str, dict[str, MedicineCode]] | None = None,
+    ) -> None:
         self.preparations = preparations
-        self.medicines: dict[str, dict[str, MedicineCode]] = {s.system: {} for s in SYSTEMS}
+        self.medicines = medicines or {system.system: {} for system in SYSTEMS}
         self.written: dict[tuple[str, Fraction | None], CodedDrug] = {}
         self.aliases: dict[str, MedicineCode] = {}
         self.no_hormone: set[str] = set()
         self.other_codes: dict[str, set[str]] = {}
 
-    def add_ingredients(self, entries: Iterable[tuple[str, Mapping[str, object]]]) -> None:
-        for place, entry in entries:
-            only_known_keys(entry, (*_ABOUT, *_KEYS, "written"), place)
-            kind = _kind(entry, place)
-            meaning = MedicineCode(kind, text(entry, "display", place))
-            text(entry, "source", place)
-            for code in _codes(entry, place):
-                self._put(code, meaning, place)
-                if isinstance(code, RxNorm) and entry.get("written", True):
-                    self.written.setdefault((kind, None), CodedDrug(code, meaning.display))
+    def add_ingredients(self, entries: _Entries) -> None:
+        for place, entry in entries_in(entries, _Ingredient, "ingredient"):
+            meaning = MedicineCode(entry.kind, entry.display)
+            for spot, code in _some(_codes(entry, place), place):
+                self._put(code.system, code.value, meaning, spot)
+                if isinstance(code, RxNorm) and entry.written:
+                    self.written.setdefault((entry.kind, None), CodedDrug(code, meaning.display))
 
-    def add_products(
-        self, entries: Iterable[tuple[str, Mapping[str, object]]], *, written: bool
-    ) -> None:
-        for place, entry in entries:
-            only_known_keys(entry, (*_ABOUT, *_KEYS, "system", "code"), place)
-            meaning = self._product(entry, place)
-            text(entry, "source", place)
-            for code in _codes(entry, place):
-                self._put(code, meaning, place)
+    def add_products(self, entries: _Entries, section: str, *, written: bool) -> None:
+        for place, entry in entries_in(entries, _Product, section) if entries else ():
+            meaning = self._product(entry, entry.display, place)
+            elsewhere = _elsewhere(entry, place)
+            codes = _codes(entry, place)
+            for spot, code in codes if elsewhere else _some(codes, place):
+                self._put(code.system, code.value, meaning, spot)
                 if written and isinstance(code, RxNorm) and meaning.strength:
-                    key = (text(entry, "preparation", place), meaning.strength)
+                    key = (entry.preparation, meaning.strength)
                     self.written.setdefault(key, CodedDrug(code, meaning.display))
-            if "system" in entry:
-                self._keep(text(entry, "system", place), text(entry, "code", place), meaning, place)
+            if elsewhere:
+                self._put(*elsewhere, meaning, f"{place}.code")
 
-    def add_aliases(self, entries: Iterable[tuple[str, Mapping[str, object]]]) -> None:
-        for place, entry in entries:
-            only_known_keys(entry, (*_ABOUT, "text"), place)
-            alias = folded(text(entry, "text", place)).strip()
+    def add_aliases(self, entries: _Entries) -> None:
+        for place, entry in entries_in(entries, _Alias, "alias") if entries else ():
+            alias = folded(entry.text).strip()
             if alias in self.aliases:
                 refuse(f"{place}.text", "this name stands twice")
-            self.aliases[alias] = self._product({"display": alias, **entry}, place)
+            self.aliases[alias] = self._product(entry, entry.display or alias, place)
 
-    def add_others(self, entries: Iterable[tuple[str, Mapping[str, object]]]) -> None:
+    def add_others(self, entries: _Entries) -> None:
         """What a clinic says is no thyroid hormone, by whole name or by code."""
-        for place, entry in entries:
-            only_known_keys(entry, ("text", "source", *_KEYS, "system", "code"), place)
-            if "text" in entry:
-                name = folded(text(entry, "text", place)).strip()
+        for place, entry in entries_in(entries, _Other, "other") if entries else ():
+            if entry.text is not None:
+                name = folded(entry.text).strip()
                 if name in self.aliases:
                     refuse(f"{place}.text", "this name already means a thyroid hormone")
                 self.no_hormone.add(name)
-            for system, code in _pairs(entry, place):
-                if code in self.medicines.get(system, ()):
-                    refuse(place, "this code already means a thyroid hormone")
-                self.other_codes.setdefault(system, set()).add(code)
+            elsewhere = _elsewhere(entry, place)
+            codes = _codes(entry, place)
+            named = entry.text is not None or elsewhere
+            for spot, code in codes if named else _some(codes, place):
+                self._no_hormone(code.system, code.value, spot)
+            if elsewhere:
+                self._no_hormone(*elsewhere, f"{place}.code")
 
-    def _product(self, entry: Mapping[str, object], place: str) -> MedicineCode:
-        name = text(entry, "preparation", place)
-        if name not in self.preparations:
-            refuse(f"{place}.preparation", "there is no such preparation")
-        preparation = self.preparations[name]
-        strength = (
-            positive_number(entry["strength"], f"{place}.strength") if "strength" in entry else None
-        )
-        return MedicineCode(preparation.kind, text(entry, "display", place), preparation, strength)
+    def _no_hormone(self, system: str, code: str, place: str) -> None:
+        if code in self.medicines.get(system, ()):
+            refuse(place, "this code already means a thyroid hormone")
+        self.other_codes.setdefault(system, set()).add(code)
 
-    def _put(self, code: Code, meaning: MedicineCode, place: str) -> None:
-        self._keep(code.system, code.value, meaning, place)
+    def _product(self, entry: _Product | _Alias, display: str, place: str) -> MedicineCode:
+        if entry.preparation not in self.preparations:
+            known = ", ".join(sorted(self.preparations))
+            refuse(f"{place}.preparation", f"there is no such preparation; there are {known}")
+        preparation = self.preparations[entry.preparation]
+        return MedicineCode(preparation.kind, display, preparation, entry.strength)
 
-    def _keep(self, system: str, code: str, meaning: MedicineCode, place: str) -> None:
+    def _put(self, system: str, code: str, meaning: MedicineCode, place: str) -> None:
         known = self.medicines.setdefault(system, {})
         if known.setdefault(code, meaning) != meaning:
             refuse(place, "this code already means something else")
 
 
-def _entries(content: Mapping[str, object], name: str) -> list[tuple[str, Mapping[str, object]]]:
-    if name not in content:
-        return []
-    return [
-        (f"{name}[{number}]", table(entry, f"{name}[{number}]"))
-        for number, entry in enumerate(listed(content[name], name), start=1)
-    ]
-
-
-def _pairs(entry: Mapping[str, object], place: str) -> list[tuple[str, str]]:
-    """The codes of an entry that needs none where it has a name."""
-    if "system" in entry:
-        return [(text(entry, "system", place), text(entry, "code", place))]
-    if "text" in entry and not any(key in entry for key in _KEYS):
-        return []
-    return [(code.system, code.value) for code in _codes(entry, place)]
-
-
-def _codes(entry: Mapping[str, object], place: str) -> list[Code]:
-    found: list[Code] = []
-    for key, system in _KEYS.items():
-        value = entry.get(key, [])
-        for code in value if isinstance(value, list) else [value]:
-            found.append(system(str(code)))  # noqa: PERF401 - two loops read better than one line
-    if not found and "system" not in entry:
-        refuse(place, "this entry has no code")
+def _codes(entry: _Coded, place: str) -> list[tuple[str, Code]]:
+    """The codes of an entry, each with its place."""
+    found: list[tuple[str, Code]] = []
+    for key, form in _KEYS.items():
+        value: _Codes = getattr(entry, key)
+        spot = f"{place}.{key}"
+        if not isinstance(value, tuple):
+            found.append((spot, in_form(form, str(value), spot)))
+            continue
+        for number, written in enumerate(value, start=1):
+            at = f"{spot}[{number}]"
+            found.append((at, in_form(form, str(written), at)))
     return found
 
 
-def _kind(entry: Mapping[str, object], place: str) -> Kind:
-    try:
-        return Kind(text(entry, "kind", place))
-    except ValueError:
-        refuse(f"{place}.kind", "there is no such kind of preparation")
+def _some(codes: list[tuple[str, Code]], place: str) -> list[tuple[str, Code]]:
+    if not codes:
+        refuse(place, "this entry has no code")
+    return codes
 
 
-def _labs(entries: Iterable[tuple[str, Mapping[str, object]]]) -> dict[str, LabCode]:
+def _elsewhere(entry: _Elsewhere, place: str) -> tuple[str, str] | None:
+    """System and code of an entry that is known by a code of any other system."""
+    if entry.system is not None and entry.code is not None:
+        return entry.system, entry.code
+    if entry.system is not None:
+        refuse(f"{place}.code", "code is missing")
+    if entry.code is not None:
+        refuse(f"{place}.system", "system is missing")
+    return None
+
+
+def _labs(entries: _Entries) -> dict[str, LabCode]:
     labs: dict[str, LabCode] = {}
-    for place, entry in entries:
-        only_known_keys(entry, ("loinc", "analyte", "kind", "display", "source"), place)
-        text(entry, "source", place)
-        code = Loinc(text(entry, "loinc", place)).value
+    for place, entry in entries_in(entries, _Lab, "lab"):
+        code = in_form(Loinc, entry.loinc, f"{place}.loinc").value
         if code in labs:
-            refuse(place, "this code stands twice")
-        try:
-            analyte = Analyte(text(entry, "analyte", place))
-        except ValueError:
-            refuse(f"{place}.analyte", "there is no such analyte")
-        labs[code] = LabCode(analyte, text(entry, "kind", place), text(entry, "display", place))
+            refuse(f"{place}.loinc", "this code stands twice")
+        labs[code] = LabCode(entry.analyte, entry.kind, entry.display)
     return labs
 
 
-def _plausible(
-    entries: Iterable[tuple[str, Mapping[str, object]]], preparations: Mapping[str, Preparation]
-) -> dict[Kind, Plausible]:
+def _plausible(entries: _Entries, preparations: Mapping[str, Preparation]) -> dict[Kind, Plausible]:
     bounds: dict[Kind, Plausible] = {}
-    for place, entry in entries:
-        only_known_keys(entry, ("kind", "unit", "low", "high", "source"), place)
-        low, high = (exact_number(entry.get(end), f"{place}.{end}") for end in ("low", "high"))
-        if not 0 <= low < high:
-            refuse(place, "low must be below high")
-        text(entry, "source", place)
-        bounds[_kind(entry, place)] = Plausible(low, high, text(entry, "unit", place))
+    for place, entry in entries_in(entries, _Plausible, "plausible"):
+        if not 0 <= entry.low < entry.high:
+            refuse(f"{place}.low", "low must be below high")
+        bounds[entry.kind] = Plausible(entry.low, entry.high, entry.unit)
     if missing := {p.kind for p in preparations.values()} - set(bounds):
         refuse("plausible", f"no bounds for {', '.join(sorted(missing))}")
     return bounds

@@ -8,16 +8,22 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from functools import partial
 from typing import Any, TypeVar
 
+import msgspec
+
+from crossgrain.catalogue.decoding import (
+    Entries,
+    FileForm,
+    Listed,
+    Positive,
+    Text,
+    decoded,
+    entries_in,
+    values_in,
+)
 from crossgrain.names.numbers import (
     Number,
     Numbers,
-    listed,
-    only_known_keys,
-    positive_number,
     refuse,
-    required,
-    table,
-    text,
 )
 from crossgrain.reading.code_tables import BELIEVED_KEYS
 from crossgrain.safety.assess import AFTER, BEFORE, GATES, LACKS
@@ -27,7 +33,15 @@ from crossgrain.safety.judgement import JUDGEMENT_NUMBERS, Verdict
 from crossgrain.safety.rule import Missing, Rule, RuleTable, Severity
 from crossgrain.screening.limits import LIMIT_KEYS
 
-_ENTRY = ("value", "unit", "says", "source", "within")
+
+class _Entry(FileForm):
+    value: Positive
+    unit: Text
+    says: Text
+    source: Text
+    within: tuple[Positive, Positive] | None = None
+
+
 PLANS = "plans"
 """``$propose-switch``, ``$next-step``, ``$apply``, the plan sheet, and the plan that order entry
 offers."""
@@ -60,7 +74,8 @@ def numbers_from(*files: Mapping[str, object]) -> dict[str, Number]:
 def _in(entry: Mapping[str, object], place: str, source: object) -> Iterator[Number]:
     source = entry.get("source", source)
     if "value" in entry:
-        yield _number({"source": source, **entry}, place)
+        whole = decoded({"source": source, **entry}, _Entry, place)
+        yield Number(place, whole.value, whole.unit, whole.says, whole.source, whole.within)
         return
     for name, inner in entry.items():
         spot = f"{place}.{name}" if place else name
@@ -68,24 +83,6 @@ def _in(entry: Mapping[str, object], place: str, source: object) -> Iterator[Num
             yield from _in(inner, spot, source)
         elif name != "source" and not isinstance(inner, bool):
             refuse(spot, "a number is a table of value, unit, says and source")
-
-
-def _number(entry: Mapping[str, object], key: str) -> Number:
-    only_known_keys(entry, _ENTRY, key)
-    within = None
-    if "within" in entry:
-        ends = listed(entry["within"], f"{key}.within")
-        if len(ends) != 2:
-            refuse(f"{key}.within", "this must be the least and the most")
-        within = (positive_number(ends[0], key), positive_number(ends[1], key))
-    return Number(
-        key=key,
-        value=positive_number(entry["value"], key),
-        unit=text(entry, "unit", key),
-        says=text(entry, "says", key),
-        source=text(entry, "source", key),
-        within=within,
-    )
 
 
 def with_clinics(numbers: Numbers, own: Mapping[str, object]) -> dict[str, Number]:
@@ -98,10 +95,9 @@ def with_clinics(numbers: Numbers, own: Mapping[str, object]) -> dict[str, Numbe
     """
     changed = dict(numbers)
     for key, written in _leaves(own, ""):
-        place = f"numbers.{key}"
         if key not in numbers:
-            refuse(place, "there is no such number; crossgrain numbers prints those there are")
-        changed[key] = numbers[key].set_to(written, place)
+            refuse(key, "there is no such number; crossgrain numbers prints those there are")
+        changed[key] = numbers[key].set_to(written, key)
     return changed
 
 
@@ -137,7 +133,7 @@ def refuse_former(own: Mapping[str, object], rules: RuleTable) -> None:
         with the place in the clinic's file; it names the key that the number has now.
     """
     for head in ("safety", "screening"):
-        for key, _ in _leaves(table(own.get(head, {}), head), ""):
+        for key, _ in _leaves(decoded(own.get(head, {}), dict[str, Any], head), ""):
             now = _former(head, key, rules)
             refuse(
                 f"{head}.{key}",
@@ -185,25 +181,45 @@ def doors(rules: RuleTable, planned_by: Iterable[str]) -> dict[str, tuple[str, .
     return {key: tuple(reached) for key, reached in found.items()}
 
 
-Entry = Mapping[str, object]
-
 _T = TypeVar("_T")
-_SECTIONS = ("before", "after", "missing", "verdict", "judgement")
-_WORDS = ("severity", "statement", "action", "source")
-_OPTIONAL = (
-    "needs",
-    "when",
-    "keys",
-    "demands",
-    "instruction",
-    "numbers",
-    "act",
-    "checks",
-    "baseline",
-)
+_F = TypeVar("_F")
 
 
-def rules_from(data: Entry, numbers: Numbers) -> RuleTable:
+class _File(FileForm):
+    before: Entries
+    after: Entries
+    missing: Entries
+    verdict: Entries
+    judgement: dict[str, Any]
+
+
+class _Said(FileForm):
+    """What a rule, and what is not in the record, say alike."""
+
+    severity: Severity
+    statement: Text
+    action: Text
+    source: Text
+    numbers: dict[str, Any] = msgspec.field(default_factory=dict)
+    checks: dict[str, Any] = msgspec.field(default_factory=dict)
+    baseline: BaselineNeed | None = None
+
+
+class _Rule(_Said, kw_only=True):
+    code: Text
+    needs: Listed[Text] = ()
+    when: Text = "always"
+    keys: Listed[Text] = ()
+    demands: Listed[Demand] = ()
+    instruction: Text = ""
+    act: Text = ""
+
+
+class _Missing(_Said, kw_only=True):
+    need: Text
+
+
+def rules_from(data: Mapping[str, object], numbers: Numbers) -> RuleTable:
     """Read and check the rules file.
 
     Parameters
@@ -218,106 +234,86 @@ def rules_from(data: Entry, numbers: Numbers) -> RuleTable:
         naming the entry, for an unknown or missing key, a code given twice, a rule without
         predicate or a predicate without rule, an unknown gate, need, demand or number.
     """
-    only_known_keys(data, _SECTIONS, "")
-    judgement = _numbers(required(data, "judgement", ""), "judgement", numbers)
+    file = decoded(data, _File)
+    judgement = _numbers(file.judgement, "judgement", numbers)
+    _match(judgement, JUDGEMENT_NUMBERS, "judgement")
     rule = partial(_rule, numbers=numbers)
     missing = partial(_missing, numbers=numbers)
-    _match(judgement, JUDGEMENT_NUMBERS, "judgement")
     return RuleTable(
-        before=_section(data, "before", rule, lambda read: read.code, BEFORE),
-        after=_section(data, "after", rule, lambda read: read.code, AFTER),
-        missing=_section(data, "missing", missing, lambda entry: entry.need, LACKS),
-        verdicts=_section(data, "verdict", rule, lambda read: read.code, set(Verdict)),
+        before=_matched(entries_in(file.before, _Rule, "before"), rule, "before", BEFORE),
+        after=_matched(entries_in(file.after, _Rule, "after"), rule, "after", AFTER),
+        missing=_matched(entries_in(file.missing, _Missing, "missing"), missing, "missing", LACKS),
+        verdicts=_matched(
+            entries_in(file.verdict, _Rule, "verdict"), rule, "verdict", set(Verdict)
+        ),
         judgement=judgement,
     )
 
 
-def _section(
-    data: Entry,
-    name: str,
-    read: Callable[[Entry, str], _T],
-    key: Callable[[_T], str],
+def _matched(
+    entries: Iterable[tuple[str, _F]],
+    read: Callable[[_F, str], tuple[str, _T]],
+    section: str,
     known: Collection[str],
 ) -> dict[str, _T]:
     """One section of the file, its entries by their key, matched with what code knows."""
-    read_in = [
-        read(table(raw, f"{name}[{number}]"), f"{name}[{number}]")
-        for number, raw in enumerate(listed(required(data, name, ""), name), start=1)
-    ]
     by_key: dict[str, _T] = {}
-    for entry in read_in:
-        if key(entry) in by_key:
-            refuse(f"{name}.{key(entry)}", "this code stands twice")
-        by_key[key(entry)] = entry
-    _match(by_key, known, name)
+    for place, entry in entries:
+        key, meant = read(entry, place)
+        if key in by_key:
+            refuse(f"{section}.{key}", "this code stands twice")
+        by_key[key] = meant
+    _match(by_key, known, section)
     return by_key
 
 
-def _rule(entry: Entry, place: str, numbers: Numbers) -> Rule:
-    only_known_keys(entry, ("code", *_WORDS, *_OPTIONAL), place)
-    rule = Rule(
-        code=text(entry, "code", place),
-        severity=_member(Severity, text(entry, "severity", place), place),
-        statement=text(entry, "statement", place),
-        action=text(entry, "action", place),
-        source=text(entry, "source", place),
-        needs=_names(entry, "needs", place),
-        when=text({"when": "always", **entry}, "when", place),
-        keys=frozenset(_names(entry, "keys", place)),
-        demands=frozenset(_member(Demand, d, place) for d in _names(entry, "demands", place)),
-        instruction=text(entry, "instruction", place) if "instruction" in entry else "",
-        numbers=_numbers(entry.get("numbers", {}), f"{place}.numbers", numbers),
-        act=text(entry, "act", place) if "act" in entry else "",
-        checks=_checks(entry.get("checks", {}), f"{place}.checks"),
-        baseline=_baseline(entry, place),
-    )
+def _rule(entry: _Rule, place: str, numbers: Numbers) -> tuple[str, Rule]:
     for name, unknown in (
-        ("when", {rule.when} - set(GATES)),
-        ("needs", set(rule.needs) - set(LACKS)),
+        ("when", {entry.when} - set(GATES)),
+        ("needs", set(entry.needs) - set(LACKS)),
     ):
         if unknown:
             refuse(f"{place}.{name}", f"nothing in the code is called {sorted(unknown)[0]}")
-    return rule
-
-
-def _missing(entry: Entry, place: str, numbers: Numbers) -> Missing:
-    only_known_keys(entry, ("need", *_WORDS, "numbers", "checks", "baseline"), place)
-    return Missing(
-        need=text(entry, "need", place),
-        severity=_member(Severity, text(entry, "severity", place), place),
-        statement=text(entry, "statement", place),
-        action=text(entry, "action", place),
-        source=text(entry, "source", place),
-        numbers=_numbers(entry.get("numbers", {}), f"{place}.numbers", numbers),
-        checks=_checks(entry.get("checks", {}), f"{place}.checks"),
-        baseline=_baseline(entry, place),
+    return entry.code, Rule(
+        code=entry.code,
+        severity=entry.severity,
+        statement=entry.statement,
+        action=entry.action,
+        source=entry.source,
+        needs=entry.needs,
+        when=entry.when,
+        keys=frozenset(entry.keys),
+        demands=frozenset(entry.demands),
+        instruction=entry.instruction,
+        numbers=_numbers(entry.numbers, f"{place}.numbers", numbers),
+        act=entry.act,
+        checks=_checks(entry.checks, f"{place}.checks"),
+        baseline=entry.baseline or "",
     )
 
 
-def _checks(entries: object, place: str) -> dict[str, str]:
+def _missing(entry: _Missing, place: str, numbers: Numbers) -> tuple[str, Missing]:
+    return entry.need, Missing(
+        need=entry.need,
+        severity=entry.severity,
+        statement=entry.statement,
+        action=entry.action,
+        source=entry.source,
+        numbers=_numbers(entry.numbers, f"{place}.numbers", numbers),
+        checks=_checks(entry.checks, f"{place}.checks"),
+        baseline=entry.baseline or "",
+    )
+
+
+def _checks(entries: Mapping[str, object], place: str) -> dict[str, str]:
     """What is to be measured and when: both must be known to the code."""
-    named = table(entries, place)
-    return {
-        str(_member(CheckKind, kind, place)): str(_member(Due, text(named, kind, place), place))
-        for kind in named
-    }
+    for kind in entries:
+        decoded(kind, CheckKind, place)
+    return {kind: str(due) for kind, due in values_in(entries, Due, place).items()}
 
 
-def _baseline(entry: Entry, place: str) -> str:
-    if "baseline" not in entry:
-        return ""
-    return str(_member(BaselineNeed, text(entry, "baseline", place), f"{place}.baseline"))
-
-
-def _names(entry: Entry, key: str, place: str) -> tuple[str, ...]:
-    if key not in entry:
-        return ()
-    return tuple(str(name) for name in listed(entry[key], f"{place}.{key}"))
-
-
-def _numbers(entries: object, place: str, known: Numbers) -> dict[str, Number]:
-    named = table(entries, place)
-    keys = {name: text(named, name, place) for name in named}
+def _numbers(entries: Mapping[str, object], place: str, known: Numbers) -> dict[str, Number]:
+    keys = values_in(entries, Text, place)
     for name, key in keys.items():
         if key not in known:
             refuse(f"{place}.{name}", f"no number is called {key}")
@@ -328,10 +324,3 @@ def _match(entries: Iterable[str], known: Iterable[str], place: str) -> None:
     """A rule that nothing asks, or a predicate that nothing words, is a check that is not made."""
     if odd := set(entries) ^ set(known):
         refuse(place, f"in the file or in the code, not in both: {', '.join(sorted(odd))}")
-
-
-def _member(kind: Callable[[str], _T], name: str, place: str) -> _T:
-    try:
-        return kind(name)
-    except ValueError:
-        refuse(place, f"{name} is not known here")

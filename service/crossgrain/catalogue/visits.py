@@ -3,19 +3,14 @@
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from enum import StrEnum
-from typing import TypeVar
+from typing import Any
 
+import msgspec
+
+from crossgrain.catalogue.decoding import Entries, FileForm, Listed, Text, decoded, entries_in
 from crossgrain.dosing.onward import Act
 from crossgrain.dosing.plan import LabReading
-from crossgrain.names.numbers import (
-    Numbers,
-    listed,
-    only_known_keys,
-    refuse,
-    required,
-    table,
-    text,
-)
+from crossgrain.names.numbers import Numbers, refuse
 from crossgrain.safety.visit import (
     AS_READ,
     DIMENSIONS,
@@ -25,10 +20,26 @@ from crossgrain.safety.visit import (
     VisitRow,
 )
 
-_WORDS = ("says", "do", "source")
-_KEYS = ("code", "stage", "when", "act", "reading", "hold", "reason", "freeze", "again", *_WORDS)
 _FIRST, _LATER = frozenset({Before.NOT}), frozenset({Before.ONCE, Before.OFTEN})
-_Named = TypeVar("_Named", bound=StrEnum)
+
+
+class _VisitRow(FileForm):
+    code: Text
+    stage: Precedence
+    act: Act
+    says: Text
+    do: Text
+    source: Text
+    when: dict[str, Any] = msgspec.field(default_factory=dict)
+    reason: Text | None = None
+    reading: Text | None = None
+    hold: Text | None = None
+    freeze: bool = False
+    again: Text | None = None
+
+
+class _Visits(FileForm):
+    row: Entries
 
 
 def decisions_from(
@@ -50,24 +61,21 @@ def decisions_from(
     DomainError
         naming the entry and its key, for what is unknown, missing, twice or contradicts itself.
     """
-    only_known_keys(data, ("row",), "")
     rows: dict[str, VisitRow] = {}
     held_by = set()
-    for number, raw in enumerate(listed(required(data, "row", ""), "row"), start=1):
-        place = f"row[{number}]"
-        entry = table(raw, place)
+    for place, entry in entries_in(decoded(data, _Visits).row, _VisitRow, "row"):
         for row in _rows(entry, place, numbers):
             if row.code in rows:
                 refuse(f"{place}.code", f"{row.code} stands twice")
             rows[row.code] = row
-            held_by |= {str(entry["hold"])} if row.hold_days else set()
+            held_by |= {str(entry.hold)} if row.hold_days else set()
     return tuple(rows.values()), frozenset(held_by)
 
 
-def _rows(entry: Mapping[str, object], place: str, numbers: Numbers) -> Iterator[VisitRow]:
+def _rows(entry: _VisitRow, place: str, numbers: Numbers) -> Iterator[VisitRow]:
     """The row, and beside it what is asked the second time."""
     row = _row(entry, place, numbers)
-    if "again" not in entry:
+    if entry.again is None:
         yield row
         return
     if "before" in row.when:
@@ -81,74 +89,59 @@ def _rows(entry: Mapping[str, object], place: str, numbers: Numbers) -> Iterator
         reading="",
         hold_days=None,
         freeze_old=False,
-        do=text(entry, "again", place),
+        do=entry.again,
     )
 
 
-def _row(entry: Mapping[str, object], place: str, numbers: Numbers) -> VisitRow:
-    only_known_keys(entry, _KEYS, place)
-    code = text(entry, "code", place)
-    act = _member(Act, text(entry, "act", place), f"{place}.act")
+def _row(entry: _VisitRow, place: str, numbers: Numbers) -> VisitRow:
+    if entry.freeze and entry.act is not Act.CONTINUE:
+        refuse(f"{place}.freeze", "only what goes on is frozen in part: a hold holds everything")
     return VisitRow(
-        code=code,
-        stage=_member(Precedence, text(entry, "stage", place), f"{place}.stage"),
-        when=_when(table(entry.get("when", {}), f"{place}.when"), f"{place}.when"),
-        act=act,
-        reason=text({"reason": code, **entry}, "reason", place),
-        reading=_reading(entry, act, place),
-        hold_days=_hold(entry, act, place, numbers),
-        freeze_old=_freeze(entry, act, place),
-        says=text(entry, "says", place),
-        do=text(entry, "do", place),
-        source=text(entry, "source", place),
+        code=entry.code,
+        stage=entry.stage,
+        when=_when(entry.when, f"{place}.when"),
+        act=entry.act,
+        reason=entry.reason or entry.code,
+        reading=_reading(entry, f"{place}.reading"),
+        hold_days=_hold(entry, f"{place}.hold", numbers),
+        freeze_old=entry.freeze,
+        says=entry.says,
+        do=entry.do,
+        source=entry.source,
     )
 
 
 def _when(entry: Mapping[str, object], place: str) -> dict[str, frozenset[StrEnum]]:
-    only_known_keys(entry, tuple(DIMENSIONS), place)
-    named = {}
+    named: dict[str, frozenset[StrEnum]] = {}
     for name, values in entry.items():
         spot = f"{place}.{name}"
-        written = listed(values, spot)
-        named[name] = frozenset(_member(DIMENSIONS[name], str(each), spot) for each in written)
+        if name not in DIMENSIONS:
+            known = ", ".join(sorted(DIMENSIONS))
+            refuse(spot, f"{name} is not known here; known are {known}")
+        kind: Any = Listed[DIMENSIONS[name]]  # type: ignore[valid-type]  # by its name, so at run time
+        written: tuple[StrEnum, ...] = decoded(values, kind, spot)
+        named[name] = frozenset(written)
         if len(named[name]) < len(written):
             refuse(spot, "a value stands twice")
     return named
 
 
-def _reading(entry: Mapping[str, object], act: Act, place: str) -> str:
-    if (act is Act.BRANCH) != ("reading" in entry):
-        refuse(f"{place}.reading", "a branch names its reading, and nothing else does")
-    if "reading" not in entry:
-        return ""
-    reading = text(entry, "reading", place)
-    return reading if reading == AS_READ else _member(LabReading, reading, f"{place}.reading")
+def _reading(entry: _VisitRow, place: str) -> str:
+    if (entry.act is Act.BRANCH) != (entry.reading is not None):
+        refuse(place, "a branch names its reading, and nothing else does")
+    if entry.reading in (None, AS_READ):
+        return entry.reading or ""
+    return decoded(entry.reading, LabReading, place)
 
 
-def _hold(entry: Mapping[str, object], act: Act, place: str, numbers: Numbers) -> int | None:
-    if "hold" not in entry:
+def _hold(entry: _VisitRow, place: str, numbers: Numbers) -> int | None:
+    if entry.hold is None:
         return None
-    if act is not Act.HOLD:
-        refuse(f"{place}.hold", "only a hold lasts so many days")
-    key = text(entry, "hold", place)
-    if key not in numbers:
-        refuse(f"{place}.hold", f"no number is called {key}")
-    if numbers[key].unit != "days" or not numbers[key].is_counted:
-        refuse(f"{place}.hold", f"{key} does not count days")
-    return int(numbers[key].value)
-
-
-def _freeze(entry: Mapping[str, object], act: Act, place: str) -> bool:
-    frozen = entry.get("freeze", False)
-    if not isinstance(frozen, bool):
-        refuse(f"{place}.freeze", "this must be true or false")
-    if frozen and act is not Act.CONTINUE:
-        refuse(f"{place}.freeze", "only what goes on is frozen in part: a hold holds everything")
-    return frozen
-
-
-def _member(kind: type[_Named], name: str, place: str) -> _Named:
-    try:
-        return kind(name)
-    except ValueError:
-        refuse(place, f"{name} is not known here; known are {', '.join(kind)}")
+    if entry.act is not Act.HOLD:
+        refuse(place, "only a hold lasts so many days")
+    if entry.hold not in numbers:
+        refuse(place, f"no number is called {entry.hold}")
+    number = numbers[entry.hold]
+    if number.unit != "days" or not number.is_counted:
+        refuse(place, f"{entry.hold} does not count days")
+    return int(number.value)

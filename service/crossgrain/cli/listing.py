@@ -67,7 +67,7 @@ def _expanded(
     value_set = to_be_written(root, found)
     try:
         held = set(
-            concepts_in({**value_set, "expansion": {**page, "offset": 0, "contains": found}}, "")
+            concepts_in({**value_set, "expansion": {**page, "offset": 0, "contains": found}})
         )
     except DomainError as wrong:
         raise NotExpanded(f"{root.file}: {wrong.field}: {wrong.message}") from None

@@ -1,9 +1,8 @@
 """A regimen on every basis side by side, and what a published range says of the outcome."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Any
 
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.plan import BasisRow
@@ -100,17 +99,3 @@ class CrossChecks:
         if not below or not above:
             return None
         return below[-1].low_ug, above[0].high_ug
-
-
-def cross_checks_from(table: Mapping[str, Any]) -> CrossChecks:
-    """Read the shipped table; a missing key is a fault of the package and raises KeyError."""
-    (handout,) = table["desiccated_to_lt4"]
-    return CrossChecks(
-        tuple(
-            HandoutRow(*(Fraction(row[key]) for key in ("mg", "lt4_ug", "low_ug", "high_ug")))
-            for row in handout["rows"]
-        ),
-        handout["source"],
-        Fraction(table["weight"]["lt4_ug_per_kg"]),
-        table["weight"]["source"],
-    )

@@ -6,10 +6,8 @@ out wherever two regimens are compared. T3 is kept apart by origin, because the 
 it so. Daily dosing is taken as a constant rate; no residual gland is assumed.
 """
 
-from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
-from itertools import product
 from math import exp, log
 from typing import NamedTuple
 
@@ -120,53 +118,6 @@ class KineticsTable:
     default: Kinetics
     corners: tuple[Kinetics, ...]
     source: str
-
-
-_PARAMETERS = (
-    "t4_half_life_days",
-    "t3_half_life_days",
-    "t4_absorbed",
-    "t3_absorbed",
-    "t4_to_t3_molar",
-)
-
-
-def kinetics_from(table: Mapping[str, Mapping[str, object]]) -> KineticsTable:
-    """Read and check the kinetics table: each parameter with value, low, high and source.
-
-    Raises
-    ------
-    DomainError
-        for a missing parameter or a value outside its own band.
-    """
-    values: dict[str, tuple[float, float, float]] = {}
-    for name in _PARAMETERS:
-        try:
-            entry = table[name]
-            low, value, high = (float(str(entry[key])) for key in ("low", "value", "high"))
-        except (KeyError, ValueError):
-            raise DomainError(Category.INVALID, name, "needs value, low and high") from None
-        if not low <= value <= high:
-            raise DomainError(Category.INVALID, name, "the value lies outside its band")
-        values[name] = (low, value, high)
-    corners = [
-        Kinetics(*corner)
-        for corner in product(*((values[name][0], values[name][2]) for name in _PARAMETERS))
-    ]
-    return KineticsTable(
-        Kinetics(*(values[name][1] for name in _PARAMETERS)),
-        tuple(_outermost(corners)),
-        "; ".join(f"{name}: {table[name].get('source', '')}" for name in _PARAMETERS),
-    )
-
-
-def _outermost(corners: list[Kinetics]) -> Iterator[Kinetics]:
-    """Absorption and conversion act through one number: keep its ends per pair of half-lives."""
-    pairs = sorted({(corner.t4_half_life_days, corner.t3_half_life_days) for corner in corners})
-    for pair in pairs:
-        same = [c for c in corners if (c.t4_half_life_days, c.t3_half_life_days) == pair]
-        yield min(same, key=lambda corner: corner.t3_made_weight)
-        yield max(same, key=lambda corner: corner.t3_made_weight)
 
 
 def intake_of(regimen: Regimen) -> Intake:

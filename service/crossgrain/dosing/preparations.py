@@ -1,11 +1,8 @@
 """Thyroid hormone preparations and what one labelled unit of each contains."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
-
-from crossgrain.names.errors import Category, DomainError
 
 
 class Kind(StrEnum):
@@ -93,76 +90,3 @@ class Preparation:
     def carries_t3(self) -> bool:
         """Whether swallowing it is swallowing T3."""
         return self.t3_ug_per_unit > 0
-
-
-def preparations_from(entries: list[Mapping[str, object]]) -> dict[str, Preparation]:
-    """Read and check the preparations table.
-
-    Parameters
-    ----------
-    entries : one mapping per preparation; numbers are written as strings such as
-        ``"16.25"`` or ``"38/60"`` so that they stay exact
-
-    Raises
-    ------
-    DomainError
-        for a missing key, a negative content, strengths that do not ascend, a scored tablet
-        that is not one of them, or an id given twice.
-    """
-    table: dict[str, Preparation] = {}
-    for number, entry in enumerate(entries, start=1):
-        preparation = _preparation_from(entry, f"preparation[{number}]")
-        if preparation.id in table:
-            raise DomainError(Category.INVALID, preparation.id, "this id stands twice")
-        table[preparation.id] = preparation
-    return table
-
-
-def _preparation_from(entry: Mapping[str, object], place: str) -> Preparation:
-    try:
-        grain = entry.get("mg_per_grain")
-        strengths = _numbers(entry["strengths"], f"{place}.strengths")
-        preparation = Preparation(
-            id=str(entry["id"]),
-            kind=Kind(str(entry["kind"])),
-            name=str(entry["name"]),
-            unit=str(entry["unit"]),
-            t4_ug_per_unit=Fraction(str(entry["t4_ug_per_unit"])),
-            t3_ug_per_unit=Fraction(str(entry["t3_ug_per_unit"])),
-            strengths=strengths,
-            scored=frozenset(_numbers(entry["scored"], f"{place}.scored")),
-            increment=Fraction(str(entry["increment"])),
-            mg_per_grain=None if grain is None else Fraction(str(grain)),
-            source=str(entry["source"]),
-        )
-    except KeyError as missing:
-        raise DomainError(Category.INVALID, place, f"{missing.args[0]} is missing") from None
-    except ValueError as wrong:
-        raise DomainError(Category.INVALID, place, str(wrong)) from None
-    _check(preparation)
-    return preparation
-
-
-def _numbers(written: object, place: str) -> tuple[Fraction, ...]:
-    if not isinstance(written, list):
-        raise DomainError(Category.INVALID, place, "this must be a list")
-    return tuple(Fraction(str(number)) for number in written)
-
-
-def _check(preparation: Preparation) -> None:
-    faults = {
-        "unit": preparation.unit not in {"ug", "mg"},
-        "t4_ug_per_unit": preparation.t4_ug_per_unit < 0,
-        "t3_ug_per_unit": preparation.t3_ug_per_unit < 0,
-        "strengths": list(preparation.strengths) != sorted(set(preparation.strengths))
-        or any(strength <= 0 for strength in preparation.strengths),
-        "scored": not preparation.scored <= set(preparation.strengths),
-        "increment": preparation.increment <= 0,
-        "mg_per_grain": (preparation.kind is Kind.DESICCATED_THYROID)
-        != (preparation.mg_per_grain is not None),
-    }
-    for field, wrong in faults.items():
-        if wrong:
-            raise DomainError(
-                Category.INVALID, f"{preparation.id}.{field}", f"{field} is not usable"
-            )

@@ -1,7 +1,7 @@
 """Numbers of data files: read exactly or refused with their place, and who may set them."""
 
 import re
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import NoReturn
@@ -27,6 +27,8 @@ def exact_number(value: object, place: str) -> Fraction:
     >>> exact_number("115.2/40.3", "trial.lt4_ug_per_lt3_ug")
     Fraction(1152, 403)
     """
+    if isinstance(value, Fraction):
+        return value
     if isinstance(value, float):
         refuse(place, 'write this number as a string, e.g. "16.25", so that it stays exact')
     written = str(value) if type(value) is int else value
@@ -47,41 +49,12 @@ def positive_number(value: object, place: str) -> Fraction:
     return number
 
 
-def required(entry: Mapping[str, object], key: str, place: str) -> object:
-    """The value under `key`, which must stand there."""
-    if key not in entry:
-        refuse(f"{place}.{key}", f"{key} is missing")
-    return entry[key]
-
-
-def text(entry: Mapping[str, object], key: str, place: str) -> str:
-    """A string that must stand there and not be blank."""
-    value = required(entry, key, place)
-    if not isinstance(value, str) or not value.strip():
-        refuse(f"{place}.{key}", "this must be a text, not blank")
-    return value
-
-
-def table(value: object, place: str) -> Mapping[str, object]:
-    """A TOML table."""
-    if not isinstance(value, dict):
-        refuse(place, "this must be a table")
-    return value
-
-
-def listed(value: object, place: str) -> list[object]:
-    """A TOML array with something in it."""
-    if not isinstance(value, list) or not value:
-        refuse(place, "this must be a list with at least one entry")
-    return value
-
-
-def only_known_keys(entry: Mapping[str, object], known: Collection[str], place: str) -> None:
-    """Refuse the first key that nothing reads: it is a slip, or a check that never runs."""
-    for key in entry:
-        if key not in known:
-            spot = f"{place}.{key}" if place else key
-            refuse(spot, f"{key} is not known here; known are {', '.join(sorted(known))}")
+def whole_number(value: object, place: str) -> int:
+    """A whole number above zero."""
+    number = positive_number(value, place)
+    if number.denominator != 1:
+        refuse(place, "this must be a whole number")
+    return int(number)
 
 
 OURS = "our judgement"
@@ -140,9 +113,7 @@ class Number:
         """
         if not self.may_be_set:
             refuse(place, f"a clinic may not set this number: {self.source}")
-        value = positive_number(written, place)
-        if self.is_counted and value.denominator != 1:
-            refuse(place, "this must be a whole number")
+        value = Fraction((whole_number if self.is_counted else positive_number)(written, place))
         if self.within and not self.within[0] <= value <= self.within[1]:
             least, most = map(decimal, self.within)
             refuse(place, f"this must lie within {least} and {most}: {self.source}")

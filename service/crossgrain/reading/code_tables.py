@@ -56,17 +56,6 @@ class HowItGoes(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     item: tuple[Item, ...] = ()
 
 
-def how_it_goes_from(content: Mapping[str, object]) -> HowItGoes:
-    """Check the content of the data file.
-
-    Raises
-    ------
-    msgspec.ValidationError
-        naming the entry and its key.
-    """
-    return msgspec.convert(content, HowItGoes)
-
-
 def names_how_it_goes(response: Mapping[str, Any]) -> bool:
     """Whether a QuestionnaireResponse answers these questions, whichever version of them."""
     named = response.get("questionnaire")

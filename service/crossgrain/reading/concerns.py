@@ -7,35 +7,15 @@ medicines that no rule asks for, and that are known to be no thyroid hormone. Wh
 ("no angina") it does not name; ``data/denials.toml`` says how.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from operator import attrgetter
 
-from crossgrain.names.numbers import listed, only_known_keys, refuse, table, text
-from crossgrain.reading.codesystems import (
-    Atc,
-    Code,
-    Icd10,
-    Loinc,
-    Ndc,
-    RxNorm,
-    Snomed,
-    system_meant,
-)
+from crossgrain.reading.codesystems import system_meant
 from crossgrain.reading.denials import Clause, Denials, Phrase, names_in
 from crossgrain.reading.elements import CodeableConcept
 from crossgrain.reading.hormone_names import folded
 from crossgrain.reading.remembered import Remembered
-
-_SYSTEMS: Mapping[str, tuple[type[Code], tuple[str, ...]]] = {
-    "rxnorm": (RxNorm, (RxNorm.system,)),
-    "snomed": (Snomed, (Snomed.system,)),
-    "atc": (Atc, (Atc.system,)),
-    "loinc": (Loinc, (Loinc.system,)),
-    "ndc": (Ndc, (Ndc.system,)),
-    "icd10": (Icd10, (Icd10.system, "http://hl7.org/fhir/sid/icd-10")),
-}
-_KEYS = {"key", "text", "source", *_SYSTEMS}
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,61 +107,6 @@ class ConcernTables:
     allergies: ConcernTable = field(default_factory=ConcernTable)
     medicines: ConcernTable = field(default_factory=ConcernTable)
     others: ConcernTable = field(default_factory=ConcernTable)
-
-    @classmethod
-    def from_entries(
-        cls, content: Mapping[str, object], denials: Denials | None = None
-    ) -> "ConcernTables":
-        """Check and index the file's content; `denials` says what a text denies.
-
-        Raises
-        ------
-        DomainError
-            naming the entry: a malformed code, one code with two keys, a key that is not known.
-        """
-        return cls(
-            *(
-                _table(content.get(name), name, denials or Denials())
-                for name in ("condition", "allergy", "medicine", "other")
-            )
-        )
-
-
-def _table(entries: object, section: str, denials: Denials) -> ConcernTable:
-    by_code: dict[str, dict[str, str]] = {}
-    stems: dict[str, list[tuple[str, str]]] = {}
-    names: dict[Phrase, str] = {}
-    for number, raw in enumerate(listed(entries, section) if entries else [], start=1):
-        place = f"{section}[{number}]"
-        entry = table(raw, place)
-        only_known_keys(entry, _KEYS, place)
-        key = text(entry, "key", place)
-        for system, code in _codes(entry, place):
-            if code.endswith("*"):
-                stems.setdefault(system, []).append((code[:-1], key))
-            elif by_code.setdefault(system, {}).setdefault(code, key) != key:
-                refuse(place, f"a code of {key} already means something else")
-        for words in _words(entry, place):
-            if names.setdefault(words, key) != key:
-                refuse(place, f"a name of {key} already means something else")
-    by_word: dict[str, tuple[tuple[Phrase, str], ...]] = {}
-    for name, key in names.items():
-        by_word[name[0]] = (*by_word.get(name[0], ()), (name, key))
-    return ConcernTable(by_code, {s: tuple(v) for s, v in stems.items()}, by_word, denials)
-
-
-def _codes(entry: Mapping[str, object], place: str) -> Iterable[tuple[str, str]]:
-    for name, (form, systems) in _SYSTEMS.items():
-        for code in listed(entry[name], f"{place}.{name}") if name in entry else []:
-            written = str(code)
-            form(written.removesuffix("*"))
-            for system in systems:
-                yield system, written
-
-
-def _words(entry: Mapping[str, object], place: str) -> Iterable[Phrase]:
-    for words in listed(entry["text"], f"{place}.text") if "text" in entry else []:
-        yield Clause.of(text({"text": words}, "text", place)).words
 
 
 _SIGNS = str.maketrans(dict.fromkeys("-,;()[]/.:!?", " "))

@@ -11,14 +11,6 @@ import re
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 
-from crossgrain.names.numbers import (
-    listed,
-    only_known_keys,
-    refuse,
-    required,
-    table,
-    text,
-)
 from crossgrain.reading.hormone_names import folded
 
 Phrase = tuple[str, ...]
@@ -39,10 +31,6 @@ _LONGEST_LIST = 40
 _VERBS: Phrases = {"is": (("is",),), "was": (("was",),), "has": (("has", "been"),)}
 _GO_ON = {"or", "nor", "and", "but", "however"}
 """What may follow a denied name, as the next name or another statement may."""
-_SECTIONS = (
-    "no", "denies", "family", "after", "between", "between_more", "follows", "listed", "doubt",
-    "relieving",
-)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,24 +85,6 @@ class Denials:
     listed: Phrases = field(default_factory=dict)
     doubt: Phrases = field(default_factory=dict)
     relieving: frozenset[str] = frozenset()
-
-    @classmethod
-    def from_entries(cls, content: Mapping[str, object]) -> "Denials":
-        """Check the file's content.
-
-        Raises
-        ------
-        DomainError
-            naming the list, where one is missing, unknown, empty or holds what is no text.
-        """
-        only_known_keys(content, _SECTIONS, "")
-        phrases = {name: _phrases(content, name) for name in _SECTIONS if name != "relieving"}
-        keys = _listed(content, "relieving", "keys")
-        return cls(
-            before={kind: phrases.pop(kind) for kind in _JOINS},
-            relieving=frozenset(text({"key": key}, "key", "relieving") for key in keys),
-            **phrases,
-        )
 
     def heard(self, said: Clause, names: tuple[Name, ...]) -> Iterator[Name]:
         """The names that the text does not deny."""
@@ -216,24 +186,6 @@ def _past(said: Clause, at: int, fillers: Phrases) -> int:
             break
         at = end
     return at
-
-
-def _phrases(content: Mapping[str, object], name: str) -> Phrases:
-    phrases: dict[str, tuple[Phrase, ...]] = {}
-    for number, written in enumerate(_listed(content, name, "words"), start=1):
-        place = f"{name}.words[{number}]"
-        phrase = Clause.of(text({"word": written}, "word", place)).words
-        if not phrase:
-            refuse(place, "there is no word in it")
-        phrases[phrase[0]] = (*phrases.get(phrase[0], ()), phrase)
-    return phrases
-
-
-def _listed(content: Mapping[str, object], name: str, what: str) -> list[object]:
-    entry = table(required(content, name, ""), name)
-    only_known_keys(entry, (what, "source"), name)
-    text(entry, "source", name)
-    return listed(required(entry, what, name), f"{name}.{what}")
 
 
 def names_in(said: Clause, names: Mapping[str, Collection[tuple[Phrase, str]]]) -> Iterator[Name]:

@@ -136,4 +136,4 @@ def _check(limits: Limits) -> None:
         "labs": limits.labs_settled_days <= limits.labs_first_within_days,
     }.items():
         if not sound:
-            refuse(f"numbers.{place}", "these numbers contradict each other")
+            refuse(place, "these numbers contradict each other")

@@ -103,7 +103,7 @@ def test_a_proportional_chart_without_one_of_its_weights_is_refused(key):
         ({"statement": ""}, "clinic-x.statement", "not blank"),
         ({"source": 7}, "clinic-x.source", "a text"),
         ({"grade": "label"}, "clinic-x.grade", "graded clinic"),
-        ({"grade": "gold"}, "clinic-x.grade", "one of"),
+        ({"grade": "gold"}, "clinic-x.grade", "known are arithmetic, clinic"),
         ({"checkpoint": "yes"}, "clinic-x.checkpoint", "true or false"),
         ({"lt4_ug_per_grian": "75"}, "clinic-x.lt4_ug_per_grian", "not known"),
         ({"lt4_ug_per_grain": "37.99"}, "clinic-x.lt4_ug_per_grain", "T3 would be negative"),

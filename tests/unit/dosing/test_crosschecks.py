@@ -5,9 +5,13 @@ from fractions import Fraction
 import pytest
 from tests.unit.dosing.switches import CATALOGUE
 
-from crossgrain.dosing.comparison import HandoutRow, cross_checks_from
+from crossgrain.catalogue.charts import cross_checks_from
+from crossgrain.dosing.comparison import HandoutRow
+from crossgrain.names.errors import DomainError
 
 CHECKS = CATALOGUE.cross_checks
+ROW = {"mg": "30", "lt4_ug": "50", "low_ug": "25", "high_ug": "88"}
+WEIGHT = {"lt4_ug_per_kg": "1.6", "source": "a guideline"}
 
 
 @pytest.mark.parametrize(
@@ -35,17 +39,21 @@ def test_every_range_of_the_table_holds_its_own_dose():
     assert CHECKS.weight_source
 
 
-def test_a_missing_entry_is_a_fault_of_the_package():
-    with pytest.raises(KeyError):
-        cross_checks_from({"desiccated_to_lt4": [{"rows": [], "source": "x"}]})
+def test_a_table_without_rows_or_weight_is_refused_by_its_place():
+    handout = {"id": "a", "rows": [], "source": "x"}
+    with pytest.raises(DomainError) as refused:
+        cross_checks_from({"desiccated_to_lt4": [handout], "weight": WEIGHT})
+    assert refused.value.field == "desiccated_to_lt4[1].rows"
+    with pytest.raises(DomainError) as refused:
+        cross_checks_from({"desiccated_to_lt4": [handout | {"rows": [ROW]}]})
+    assert refused.value.field == "weight"
 
 
 def test_the_tables_are_read_as_they_are_written():
-    row = {"mg": "30", "lt4_ug": "50", "low_ug": "25", "high_ug": "88"}
     checks = cross_checks_from(
         {
-            "desiccated_to_lt4": [{"rows": [row], "source": "a handout"}],
-            "weight": {"lt4_ug_per_kg": "1.6", "source": "a guideline"},
+            "desiccated_to_lt4": [{"id": "a", "rows": [ROW], "source": "a handout"}],
+            "weight": WEIGHT,
         }
     )
     assert checks.handout == (HandoutRow(*map(Fraction, (30, 50, 25, 88))),)

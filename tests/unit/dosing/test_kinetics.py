@@ -5,6 +5,7 @@ from math import inf, log
 import pytest
 from tests.unit.dosing.switches import CATALOGUE, KINETICS, regimen
 
+from crossgrain.catalogue.pharmacology import kinetics_from
 from crossgrain.dosing.kinetics import (
     Curve,
     Intake,
@@ -13,7 +14,6 @@ from crossgrain.dosing.kinetics import (
     PoolWeights,
     after,
     intake_of,
-    kinetics_from,
     steady,
     t3_curve,
     weighed,
@@ -127,23 +127,27 @@ def test_the_shipped_parameters_are_read_with_their_sources():
 @pytest.mark.parametrize("key", ["value", "low", "high"])
 def test_a_missing_number_is_refused_by_the_parameters_name(name, key):
     entry = {k: v for k, v in TABLE[name].items() if k != key}
-    with pytest.raises(DomainError, match=r"^needs value, low and high$") as refused:
+    with pytest.raises(DomainError, match=f"^{key} is missing$") as refused:
         kinetics_from(TABLE | {name: entry})
-    assert (refused.value.category, refused.value.field) == (Category.INVALID, name)
+    assert (refused.value.category, refused.value.field) == (Category.INVALID, f"{name}.{key}")
 
 
 @pytest.mark.parametrize("name", TABLE)
 def test_a_parameter_that_is_missing_or_no_number_is_refused_by_its_name(name):
     without = {key: entry for key, entry in TABLE.items() if key != name}
-    for table in (without, TABLE | {name: TABLE[name] | {"value": "a week"}}):
-        with pytest.raises(DomainError, match="needs value, low and high") as refused:
+    for table, place in (
+        (without, name),
+        (TABLE | {name: TABLE[name] | {"value": "a week"}}, f"{name}.value"),
+        (TABLE | {name: TABLE[name] | {"unit": "days"}}, f"{name}.unit"),
+    ):
+        with pytest.raises(DomainError) as refused:
             kinetics_from(table)
-        assert refused.value.field == name
+        assert refused.value.field == place
 
 
 @pytest.mark.parametrize(("value", "usable"), [(5.9, False), (6, True), (10, True), (10.1, False)])
 def test_a_value_outside_its_own_band_is_refused(value, usable):
-    table = TABLE | {"t4_half_life_days": {"value": value, "low": 6, "high": 10}}
+    table = TABLE | {"t4_half_life_days": {"value": value, "low": 6, "high": 10, "source": "a"}}
     if usable:
         assert kinetics_from(table).default.t4_half_life_days == value
     else:
@@ -151,7 +155,7 @@ def test_a_value_outside_its_own_band_is_refused(value, usable):
             kinetics_from(table)
         assert (refused.value.category, refused.value.field) == (
             Category.INVALID,
-            "t4_half_life_days",
+            "t4_half_life_days.value",
         )
 
 

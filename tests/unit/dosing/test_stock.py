@@ -9,6 +9,10 @@ from crossgrain.catalogue.clinic import stocked
 from crossgrain.names.errors import Category, DomainError
 
 SHIPPED = {preparation.id: preparation for preparation in (LT4, LT3, GRAIN_60, GRAIN_65)}
+NO_SUCH = (
+    "no preparation has this id; there are desiccated-thyroid-60, desiccated-thyroid-65,"
+    " levothyroxine, liothyronine"
+)
 NOT_LISTED = (
     "levothyroxine sodium is not listed in this strength; if it is stocked, name it under"
     " [stock.extra]"
@@ -41,8 +45,8 @@ def test_the_shipped_preparations_stay_as_they_are():
 @pytest.mark.parametrize(
     ("stock", "field", "says"),
     [
-        ({"thyroid": ["60"]}, "stock.thyroid", "no preparation has this id"),
-        ({"extra": {"thyroid": ["60"]}}, "stock.extra.thyroid", "no preparation has this id"),
+        ({"thyroid": ["60"]}, "stock.thyroid", NO_SUCH),
+        ({"extra": {"thyroid": ["60"]}}, "stock.extra.thyroid", NO_SUCH),
         ({"extra": ["10"]}, "stock.extra", "this must be a table"),
         ({LT4.id: "25"}, "stock.levothyroxine", "this must be a list with at least one entry"),
         ({LT4.id: ["25", "30"]}, "stock.levothyroxine[2]", NOT_LISTED),

@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 from tests.unit.reading.records import Json, condition, read, shipped
 
 from crossgrain.catalogue import load_catalogue
+from crossgrain.catalogue.concerns import denials_from
 from crossgrain.names.errors import DomainError
-from crossgrain.reading.denials import Clause, Denials
+from crossgrain.reading.denials import Clause
 
 CONCERNS = load_catalogue().codes.concerns
 WORDS = tomllib.loads(shipped("denials.toml"))
@@ -178,13 +179,15 @@ def test_any_text_is_taken_apart_without_loss(words: str) -> None:
     [
         ({"no": {"words": [], "source": "s"}}, "no.words"),
         ({"no": {"words": ["?"], "source": "s"}}, "no.words[1]"),
-        ({"no": {"words": [1], "source": "s"}}, "no.words[1].word"),
+        ({"no": {"words": [1], "source": "s"}}, "no.words[1]"),
         ({"no": {"words": ["no"]}}, "no.source"),
         ({"no": ["no"]}, "no"),
+        ({"no": {"words": ["no"], "source": "s", "whose": "s"}}, "no.whose"),
+        ({"relieving": {"words": ["x"], "source": "s"}}, "relieving.words"),
         ({"nope": {"words": ["no"], "source": "s"}}, "nope"),
     ],
 )
 def test_a_faulty_list_of_words_is_refused_by_its_place(change: Json, field: str) -> None:
     with pytest.raises(DomainError) as refused:
-        Denials.from_entries({**WORDS, **change})
+        denials_from({**WORDS, **change})
     assert refused.value.field == field

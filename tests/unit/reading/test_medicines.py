@@ -25,7 +25,7 @@ from tests.unit.reading.records import (
 )
 from tests.unit.safety.patients import NUMBERS
 
-from crossgrain.catalogue.codes import code_tables_from
+from crossgrain.catalogue.codes import OwnProducts, code_tables_from, with_products
 from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.json import parse
 from crossgrain.reading.reader import read_record
@@ -138,9 +138,8 @@ OWN = {
 
 
 def read_with_own_tables(medicine: Json) -> Record:
-    tables = code_tables_from(
-        tomllib.loads(shipped("codes.toml")), PREPARATIONS, numbers=NUMBERS, deployer=OWN
-    )
+    codes = code_tables_from(tomllib.loads(shipped("codes.toml")), PREPARATIONS, numbers=NUMBERS)
+    tables = with_products(codes, OwnProducts(**OWN), PREPARATIONS)
     return read_record(
         parse(encoded(bundle(statement(medicine, TABLET)))),
         version=FhirVersion.R4,

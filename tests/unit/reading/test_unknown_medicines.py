@@ -29,7 +29,8 @@ from tests.unit.reading.records import (
 )
 from tests.unit.safety.patients import NUMBERS
 
-from crossgrain.catalogue.codes import code_tables_from
+from crossgrain.catalogue.codes import OwnProducts, code_tables_from, with_products
+from crossgrain.catalogue.concerns import concerns_from
 from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.json import parse
 from crossgrain.reading.reader import read_course, read_record
@@ -312,14 +313,15 @@ OWN: Json = {
 
 
 def read_with_own(medicine: Json, **more: object) -> Record:
+    codes = code_tables_from(
+        tomllib.loads(shipped("codes.toml")), PREPARATIONS, numbers=NUMBERS,
+        concerns=concerns_from(tomllib.loads(shipped("safety_codes.toml"))),
+    )  # fmt: skip
     return read_record(
         parse(encoded(bundle(statement(medicine, TABLET, **more), LT3_20))),
         version=FhirVersion.R4,
         as_of=AS_OF,
-        codes=code_tables_from(
-            tomllib.loads(shipped("codes.toml")), PREPARATIONS, numbers=NUMBERS,
-            safety=tomllib.loads(shipped("safety_codes.toml")), deployer=OWN,
-        ),
+        codes=with_products(codes, OwnProducts(**OWN), PREPARATIONS),
         preparations=PREPARATIONS,
     )  # fmt: skip
 

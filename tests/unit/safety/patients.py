@@ -9,9 +9,10 @@ from typing import Any
 
 from crossgrain.catalogue.charts import bases_from
 from crossgrain.catalogue.numbers import numbers_from, rules_from
+from crossgrain.catalogue.pharmacology import kinetics_from, preparations_from
 from crossgrain.dosing.bases import Basis
-from crossgrain.dosing.kinetics import Kinetics, kinetics_from
-from crossgrain.dosing.preparations import Preparation, preparations_from
+from crossgrain.dosing.kinetics import Kinetics
+from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.targets import Target
 from crossgrain.safety.assess import before_plan, unchecked

@@ -3,10 +3,10 @@
 import pytest
 from tests.unit.safety.patients import RULES, parsed
 
-from crossgrain.reading.concerns import ConcernTables
+from crossgrain.catalogue.concerns import concerns_from
 
 FILE = parsed("safety_codes.toml")
-TABLES = ConcernTables.from_entries(FILE)
+TABLES = concerns_from(FILE)
 ENTRIES = [entry for section in FILE.values() for entry in section]
 KEYS = {entry["key"] for entry in ENTRIES}
 ASKED = {item["id"] for item in parsed("how_it_goes.toml")["item"]}

@@ -30,7 +30,7 @@ def broken(change: Callable[[dict[str, Any]], object]) -> DomainError:
 @pytest.mark.parametrize(
     ("change", "place", "says"),
     [
-        (lambda d: d.pop("row"), ".row", "missing"),
+        (lambda d: d.pop("row"), "row", "missing"),
         (lambda d: d.update(row=[]), "row", "at least one"),
         (lambda d: d.update(rows=[]), "rows", "not known"),
         (lambda d: d["row"].insert(0, "emergency"), "row[1]", "table"),
@@ -42,7 +42,7 @@ def broken(change: Callable[[dict[str, Any]], object]) -> DomainError:
         (lambda d: d["row"][0].update(when="always"), "row[1].when", "table"),
         (lambda d: d["row"][0].update(when={"mood": ["bad"]}), "row[1].when.mood", "not known"),
         (lambda d: d["row"][0].update(when={"alarm": []}), "row[1].when.alarm", "at least one"),
-        (lambda d: d["row"][0].update(when={"alarm": ["red"]}), "row[1].when.alarm", "red"),
+        (lambda d: d["row"][0].update(when={"alarm": ["red"]}), "row[1].when.alarm[1]", "red"),
         (
             lambda d: d["row"][0].update(when={"alarm": ["none", "none"]}),
             "row[1].when.alarm",
