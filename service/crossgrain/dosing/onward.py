@@ -17,70 +17,34 @@ The dose at which the climb waits for labs is day one's. To plan again never rai
 that are read do. No step climbs by more than one increment, and what falls does not rise again.
 """
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from fractions import Fraction
 
-from crossgrain.dosing.branch_doses import Hold
 from crossgrain.dosing.branches import Outline, outlines
 from crossgrain.dosing.case import SwitchCase
 from crossgrain.dosing.climb import Slot
-from crossgrain.dosing.comparison import aim_on, compare
-from crossgrain.dosing.forecast import course
-from crossgrain.dosing.ladder import checkpoint_dose, ladder_to
-from crossgrain.dosing.moves import amounts_of, as_dose, old_amounts, ordered_as
-from crossgrain.dosing.need import UNCHANGED
-from crossgrain.dosing.onward_rationale import amounts_words, days_words, explain_onward
-from crossgrain.dosing.outlook import Timeline, forecast_for
-from crossgrain.dosing.plan import (
-    BasisRow,
-    Begins,
-    LabDraw,
-    LabReading,
-    Plan,
-    PriorTherapy,
-    Rung,
-    Statement,
+from crossgrain.dosing.draws import DRAW, between, onward_draws
+from crossgrain.dosing.forecast import steady_day
+from crossgrain.dosing.midway import NONE, Midway, maintained, midway
+from crossgrain.dosing.next_doses import Days, continued, held, slowed, stepped_back
+from crossgrain.dosing.onward_plan import goes_by, planned_from
+from crossgrain.dosing.onward_rationale import (
+    branched,
+    cannot_turn,
+    goes_on,
+    holds,
+    slows,
+    steps_back,
+    turns_back,
 )
-from crossgrain.dosing.planner import Destination, Ways, plan_along
-from crossgrain.dosing.tablets import makings
-from crossgrain.dosing.targets import TargetDose
-from crossgrain.dosing.underway import Act, Amounts, Dated, Place, Underway, place_of
-from crossgrain.dosing.wish import Tables, Wish, case_of, home_of
+from crossgrain.dosing.plan import LabDraw, LabReading, Plan, Statement
+from crossgrain.dosing.turn_back import dose_back, target_before, towards, way_back
+from crossgrain.dosing.underway import Act, Dated, Underway
+from crossgrain.dosing.wish import Tables
+from crossgrain.names.errors import Category, DomainError
 
 __all__ = ["Act", "Dated", "Underway", "plan_onward"]
-
-NONE = Fraction(0)
-
-
-@dataclass(frozen=True, slots=True)
-class _Midway:
-    """Where a plan is made from.
-
-    Attributes
-    ----------
-    case : its old doses are today's, its pools those of today
-    place : where in the plan as filed
-    rows : the comparison of the regimen before day one
-    """
-
-    underway: Underway
-    tables: Tables
-    wish: Wish
-    case: SwitchCase
-    place: Place
-    rows: tuple[BasisRow, ...]
-
-    @property
-    def checkpoint(self) -> Amounts:
-        """The dose at which the climb waits, by preparation id."""
-        dose = self.underway.checkpoint or TargetDose()
-        return {p.id: amount for p, amount in amounts_of(dose, self.case.products)}
-
-    @property
-    def kept_for(self) -> int:
-        """Days on a dose whose labs were in range twice: two draws take so long at the least."""
-        return max(self.place.had, self.case.wait_days + self.case.draws_apart)
 
 
 def plan_onward(
@@ -105,125 +69,129 @@ def plan_onward(
     Raises
     ------
     DomainError
-        nothing was taken before day one; `basis` unknown, for comparison only, or a chart that
-        does not reach the dose; `pace` unknown; `stock` makes no such dose.
+        nothing was taken before day one, or nothing is taken today and the act is not to turn
+        back; `basis` unknown, for comparison only, or a chart that does not reach the dose; `pace`
+        unknown; `stock` makes no such dose.
     ValueError
         for an act that has no plan, and a branch without a reading.
     """
-    mid = _midway(underway, tables)
+    mid = midway(underway, tables)
+    if not mid.place.now and act is not Act.TURN_BACK:
+        raise DomainError(Category.INVALID, "regimen", "no thyroid hormone is taken")
     match act:
+        case Act.CONTINUE:
+            days = continued(mid, freeze_old=freeze_old)
+            return _by_days(mid, days, goes_on(mid, freeze_old=freeze_old))
+        case Act.HOLD:
+            days = held(mid, hold_days)
+            return _by_days(mid, days, holds(mid, hold_days), drawn=hold_days is None)
+        case Act.SLOW_DOWN:
+            return _by_days(mid, slowed(mid), slows(mid))
+        case Act.STEP_BACK:
+            days = stepped_back(mid)
+            return _by_days(mid, days, steps_back(mid, days[0].amounts))
+        case Act.TURN_BACK:
+            return _turn_back(mid)
         case Act.BRANCH if reading is not None:
             return _branch(mid, reading)
         case _:
             raise ValueError(f"no plan follows from {act}")
 
 
-def _midway(underway: Underway, tables: Tables) -> _Midway:
-    wish = underway.wish
-    rows = compare(underway.original, tables.bases, wish.target, wish.mixture)
-    first = case_of(underway.original, wish, tables, rows)
-    if underway.checkpoint is None:
-        rows = tuple(replace(row, target=row.target and _dose_of(first)) for row in rows)
-    old = old_amounts(underway.today, first.products)
-    now = {key: amount for key, (_, amount) in old.items()}
-    gap = tables.policy.onward.gap_days
-    place = place_of(underway, now, first.products, first.target_ids, gap)
-    planned = (p for d in underway.planned for p, _ in d.amounts)
-    known = {key: p for key, (p, _) in old.items()}
-    known |= {p.id: p for p in (ordered_as(p, first.products) for p in planned)}
-    case = replace(
-        first,
-        old=old,
-        preparations={**known, **first.preparations},
-        home=home_of(old, wish),
-        going_on=frozenset(),
-        largest_half={
-            key: max(now.get(key, NONE), first.largest_half.get(key, NONE))
-            for key in {*now, *first.largest_half}
-        },
-        exchange=None,
-        need=first.need if underway.checkpoint else UNCHANGED,
-        taken=tuple(spell.intake for spell in place.past),
-    )
-    return _Midway(underway, tables, wish, case, place, rows)
+# --- continue, hold, slow down, step back ----------------------------------------------------
 
 
-def _dose_of(case: SwitchCase) -> TargetDose:
-    """What was taken before day one, exactly."""
-    regimen = case.regimen
-    return TargetDose(regimen.pure_t4_ug, regimen.pure_t3_ug, regimen.grains)
+def _by_days(mid: Midway, days: Sequence[Days], done: Statement, *, drawn: bool = False) -> Plan:
+    """A plan of doses that are settled by day; `drawn` where labs end the first of them.
+
+    At its end it waits for labs, drawn a week before.
+    """
+    case, results = mid.case, mid.case.policy.results_days
+    slots, old = _side_by_side(case, days)
+    end = slots[-1].first_day + slots[-1].days
+    waits = len(slots) == 1 and mid.place.waits and not mid.underway.climbing
+    proved = maintained(case, mid.kept_for + end) if waits and mid.underway.in_range_before else ()
+    own = goes_by(case, slots, old, max(end - results, 0), proved)
+    steady = steady_day(own.followed, case.old_intake, case.policy.steady_within)
+    decides = LabDraw(own.lab_day, "checkpoint", DRAW, steady)
+    fixed = [_last_draw(mid)]
+    if drawn and len(slots) > 1:
+        fixed.append(days[0].days - results)
+    return planned_from(mid, own, onward_draws(case, slots, old, fixed, decides), done)
+
+
+def _last_draw(mid: Midway) -> int:
+    """The last draw before today that the plan had; where it had none, today."""
+    case, steps = mid.case, mid.place.steps
+    if not steps:
+        return 0
+    first, last = steps[0].first_day, steps[-1].first_day + steps[-1].days
+    decides = last - case.policy.results_days
+    starts = [spell.first_day for spell in steps[1:]]
+    on_the_way = between(first, decides, starts, case.draws_apart, case.policy.draws)
+    draws = (first, *(day for day, _ in on_the_way), decides)
+    return max((day for day in draws if day < 0), default=0)
+
+
+def _side_by_side(
+    case: SwitchCase, days: Sequence[Days]
+) -> tuple[list[Slot], list[dict[str, Fraction]]]:
+    """The target's medicines, and beside them what is left of the old; equal neighbours joined."""
+    keys = sorted({*case.old, *(key for each in days for key in each.amounts)})
+    slots: list[Slot] = []
+    old: list[dict[str, Fraction]] = []
+    for each in days:
+        amounts = {key: each.amounts.get(key, NONE) for key in case.target_ids}
+        beside = {key: each.amounts.get(key, NONE) for key in keys if key not in amounts}
+        if slots and (slots[-1].amounts, old[-1]) == (amounts, beside):
+            slots[-1] = replace(slots[-1], days=slots[-1].days + each.days)
+            continue
+        begins = slots[-1].first_day + slots[-1].days if slots else 0
+        slots.append(Slot(begins, each.days, amounts, case.t3_ug(each.amounts)))
+        old.append(beside)
+    return slots, old
+
+
+# --- turn back -------------------------------------------------------------------------------
+
+
+def _turn_back(mid: Midway) -> Plan:
+    target = target_before(mid)
+    if target is None:
+        return _by_days(mid, held(mid, None), cannot_turn(mid), drawn=True)
+    back = towards(mid, target)
+    dose = dose_back(back)
+    own, labs = way_back(back, dose)
+    return planned_from(back, own, labs, turns_back(mid, dose))
 
 
 # --- branch ----------------------------------------------------------------------------------
 
 
-def _branch(mid: _Midway, reading: LabReading) -> Plan:
+def _branch(mid: Midway, reading: LabReading) -> Plan:
     """The doses that labs lead to, solved from where the patient stands today."""
-    case = mid.case
+    case, hold = mid.case, mid.hold
     way = _outline(mid, reading)
     decides, on_the_way = _first_of(way.labs)
     last = way.slots[-1]
     decision = decides.day + case.policy.results_days
     slots = (*way.slots[:-1], replace(last, days=decision - last.first_day))
-    stays = {**last.amounts, **way.old[-1]} == _now(mid).taken
-    kept_for = mid.kept_for + decision if stays and _now(mid).proved else 0
-    proved = _maintained(case, kept_for) if reading is LabReading.IN_RANGE else ()
-    own = _timeline(case, slots, way.old, decides.day, proved)
-    bases = " and ".join(f"“{basis_id}”" for basis_id in way.basis_ids)
-    done = Statement(
-        f"The labs are read as {_READ_AS[reading]}. {way.statement}",
-        f"from {amounts_words(case, mid.place.now)}, taken for {days_words(mid.place.had)}, and"
-        " from the pools as they are today",
-        (),
-        f"solved on {bases}",
-    )
-    return _planned(mid, own, (*on_the_way, replace(decides, purpose="checkpoint")), done)
+    stays = {**last.amounts, **way.old[-1]} == hold.taken
+    kept_for = mid.kept_for + decision if stays and hold.proved else 0
+    proved = maintained(case, kept_for) if reading is LabReading.IN_RANGE else ()
+    own = goes_by(case, slots, way.old, decides.day, proved)
+    labs = (*on_the_way, replace(decides, purpose="checkpoint"))
+    return planned_from(mid, own, labs, branched(mid, reading, way))
 
 
-_READ_AS = {
-    LabReading.VERY_HIGH: "far above the limit",
-    LabReading.HIGH: "above the limit",
-    LabReading.HIGH_FREE_T3: "above the limit, with free T3 above its range",
-    LabReading.IN_RANGE: "in range",
-    LabReading.SYMPTOMS: "in range, with symptoms",
-    LabReading.LOW: "below the limit",
-    LabReading.VERY_LOW: "far below the limit, or below it with palpitations or a fast pulse",
-}
-
-
-def _outline(mid: _Midway, reading: LabReading) -> Outline:
+def _outline(mid: Midway, reading: LabReading) -> Outline:
     """The branch of a reading; where no raise adds T3, free T3 has nothing to say."""
-    ways = {way.reading: way for way in outlines(mid.case.by_need, _now(mid))}
+    ways = {way.reading: way for way in outlines(mid.case.by_need, mid.hold)}
     if reading in ways:
         return ways[reading]
     raised, held = ways[LabReading.HIGH], mid.case.t3_ug(mid.place.now)
     adds = mid.case.t3_ug({**raised.slots[-1].amounts, **raised.old[-1]}) > held
     return ways[LabReading.SYMPTOMS] if adds else raised
-
-
-def _now(mid: _Midway) -> Hold:
-    """Where the patient stands today, as at a checkpoint whose labs are back."""
-    case, now = mid.case, mid.place.now
-    long = mid.place.had >= case.policy.maintenance_days[-1]
-    kept = {key: now.get(key, NONE) for key in case.target_ids}
-    return Hold(
-        decision_day=0,
-        pools=case.begins(case.kinetics),
-        kept=kept,
-        remainder={key: amount for key, amount in now.items() if key not in case.target_ids},
-        checkpoint={**kept, **mid.checkpoint},
-        as_taken=frozenset(),
-        home=case.home,
-        proved=_maintained(case, mid.kept_for) if mid.underway.in_range_before or long else (),
-    )
-
-
-def _maintained(case: SwitchCase, kept_for: int) -> tuple[int, ...]:
-    """The draws of maintenance still to come, in days, on a dose taken for so long; then yearly."""
-    since = max(kept_for - case.wait_days - case.draws_apart, 0)
-    days = case.policy.maintenance_days
-    ahead = tuple(day - since for day in days if day - since > case.policy.results_days)
-    return ahead or days[-1:]
 
 
 def _first_of(labs: Iterable[LabDraw]) -> tuple[LabDraw, tuple[LabDraw, ...]]:
@@ -234,83 +202,3 @@ def _first_of(labs: Iterable[LabDraw]) -> tuple[LabDraw, tuple[LabDraw, ...]]:
             return replace(draw, repeat_days=()), tuple(on_the_way)
         on_the_way.append(replace(draw, day=max(draw.day, 0)))
     raise ValueError("a branch ends without labs")
-
-
-# --- every act -------------------------------------------------------------------------------
-
-
-def _timeline(
-    case: SwitchCase,
-    slots: Sequence[Slot],
-    old: Sequence[Mapping[str, Fraction]],
-    lab_day: int,
-    proved: tuple[int, ...] = (),
-) -> Timeline:
-    last = slots[-1]
-    followed = course(case.kinetics, case.begins(case.kinetics), case.periods(slots, old))
-    return Timeline(
-        tuple(slots),
-        [dict(amounts) for amounts in old],
-        None,
-        lab_day,
-        last.first_day + last.days,
-        followed,
-        proved,
-    )
-
-
-def _planned(mid: _Midway, own: Timeline, labs: tuple[LabDraw, ...], done: Statement) -> Plan:
-    case = replace(mid.case, going_on=frozenset(_supplied(mid, own)))
-    chosen = mid.wish.prior_therapy
-    forecast = forecast_for(case, chosen, own, own.decision_day, with_band=True)
-    other = next(mode for mode in PriorTherapy if mode is not chosen)
-    ways = Ways(own, (forecast, replace(forecast, prior_therapy=other, band=None)), None)
-    plan = plan_along(case, mid.wish, mid.rows, _goal(mid, own), ways, labs)
-    reasons = explain_onward(case, plan, mid.underway.today, mid.place, done)
-    return replace(plan, rationale=reasons, begins=Begins(mid.underway.original, case.taken))
-
-
-def _supplied(mid: _Midway, own: Timeline) -> Iterator[str]:
-    """The medicines whose supply lasts for as long as today's dose stays.
-
-    That is what was taken before day one and never changed, what the plan ordered, and what no
-    tablets on the list make, so that the prescriber must have ordered it in another way.
-    """
-    case, place = mid.case, mid.place
-    before = {key: a for key, (_, a) in old_amounts(mid.underway.original, case.products).items()}
-    for key, (preparation, amount) in case.old.items():
-        own_supply = before.get(key) == amount and all(
-            spell.amounts.get(key, amount) == amount for spell in place.past
-        )
-        lasts = 0
-        for slot, old in zip(own.slots, own.old, strict=True):
-            if {**slot.amounts, **old}.get(key) != amount:
-                break
-            lasts += slot.days
-        table = makings(preparation)
-        every = table.mask(preparation.strengths)
-        made = table.way(amount, every, case.largest_half[key])
-        if own_supply or not made or place.supply_left(key) >= lasts:
-            yield key
-
-
-def _goal(mid: _Midway, own: Timeline) -> Destination:
-    """The aim as on day one; of the checkpoint what is left where less is held."""
-    case, underway = mid.case, mid.underway
-    held = {key: own.slots[-1].amounts.get(key, NONE) for key in case.target_ids}
-    waits = {
-        key: min(amount, mid.checkpoint[key])
-        if key in mid.checkpoint and (underway.climbing or key != case.target_ids[0])
-        else amount
-        for key, amount in held.items()
-    }
-    dose = as_dose(waits, case.products)
-    aim = aim_on(mid.wish.basis_id, mid.rows)
-    if underway.checkpoint is None or mid.wish.another_product:
-        ladder = tuple(Rung(enabled.basis, aim, dose) for enabled in case.enabled)
-        return Destination(aim, dose, mid.wish.basis_id, ladder)
-    first = case_of(underway.original, replace(mid.wish, stock=()), mid.tables, mid.rows)
-    ladder = ladder_to(first, mid.rows, aim, mid.wish.mixture.asked_ratio)
-    generous = mid.wish.lt4_at_least_most_generous
-    _, set_by = checkpoint_dose(first, ladder, at_least_most_generous=generous)
-    return Destination(aim.times(first.lowers), dose, set_by, ladder)

@@ -2,8 +2,10 @@
 
 from collections.abc import Iterator
 
+from crossgrain.dosing.branches import Outline
 from crossgrain.dosing.case import SwitchCase
-from crossgrain.dosing.plan import Plan, Statement
+from crossgrain.dosing.midway import Midway
+from crossgrain.dosing.plan import LabReading, Plan, Statement
 from crossgrain.dosing.rationale import (
     branches,
     forecasted,
@@ -13,9 +15,10 @@ from crossgrain.dosing.rationale import (
     worth,
 )
 from crossgrain.dosing.regimens import Regimen
+from crossgrain.dosing.targets import TargetDose
 from crossgrain.dosing.underway import Amounts, Place
 from crossgrain.dosing.wording import dose_words
-from crossgrain.names.printing import quantity
+from crossgrain.names.printing import decimal, quantity
 
 
 def explain_onward(
@@ -88,3 +91,117 @@ def _next_labs(case: SwitchCase, plan: Plan) -> Statement:
         (),
         case.policy.labs_source,
     )
+
+
+# --- what the visit ends with ----------------------------------------------------------------
+
+
+def _stands(mid: Midway) -> str:
+    place = mid.place
+    taken = f"{amounts_words(mid.case, place.now)}, taken for {days_words(place.had)}"
+    if not place.steps:
+        return f"{taken}; no plan runs"
+    if place.at < 0:
+        return f"{taken}; the plan as filed is yet to begin"
+    return f"{taken}, is step {place.at + 1} of {len(place.steps)} of the plan as filed"
+
+
+def goes_on(mid: Midway, *, freeze_old: bool) -> Statement:
+    """Continue."""
+    late = mid.place.late
+    title = "The plan goes on as it was filed"
+    if late:
+        title = f"The plan goes on, {days_words(abs(late))} {'later' if late > 0 else 'earlier'}"
+    if freeze_old:
+        title = "The climb goes on, and what is left of the old medicine stays as it is"
+    return Statement(
+        title,
+        f"{_stands(mid)}. Each step still to come keeps its length; the checkpoint is day one's",
+        (),
+        mid.case.pace.source,
+    )
+
+
+def holds(mid: Midway, days: int | None) -> Statement:
+    """Hold."""
+    until = "until labs speak of them" if days is None else f"for {days_words(days)}"
+    return Statement(
+        f"Today's doses stay, every one of them, {until}",
+        f"{_stands(mid)}. The steps that are left follow after it",
+        (),
+        "too fast a climb, or labs that are waited for: hold the step (common practice, no source)",
+    )
+
+
+def slows(mid: Midway) -> Statement:
+    """Slow down."""
+    onward = mid.case.policy.onward
+    return Statement(
+        f"The climb slows down: each of its steps is {decimal(onward.slower)} times as long",
+        _stands(mid),
+        (),
+        onward.source,
+    )
+
+
+def steps_back(mid: Midway, back: Amounts) -> Statement:
+    """Step back."""
+    return Statement(
+        f"A step back, to {amounts_words(mid.case, back)}, until the next labs",
+        f"{_stands(mid)}. Nothing rises before those labs",
+        (),
+        "too fast a climb: do not climb (common practice, no source)",
+    )
+
+
+def turns_back(mid: Midway, dose: TargetDose) -> Statement:
+    """Turn back."""
+    generous = mid.underway.wish.lt4_at_least_most_generous
+    why = (
+        "T3 ends; LT4 no less than what was taken before is worth on the largest sourced basis"
+        if generous
+        else "what was taken before day one, as near as tablets come"
+    )
+    return Statement(
+        f"Back to {dose_words(dose)} a day; blood is drawn today",
+        f"{_stands(mid)}. {why[:1].upper()}{why[1:]}. LT4 is taken at once; what was not taken"
+        " before falls while LT4 builds up, and T3 that rises again does so by increments",
+        (),
+        "in pregnancy LT4 alone, no less than the largest sourced target (ATA, as summarised)"
+        if generous
+        else "our judgement",
+    )
+
+
+def cannot_turn(mid: Midway) -> Statement:
+    """Turn back, where there is nothing to turn back to."""
+    return Statement(
+        "Today's doses stay until labs speak of them: what was taken before day one is no regimen"
+        " that a plan orders",
+        f"{_stands(mid)}. The prescriber says what follows",
+        (),
+        "our judgement",
+    )
+
+
+def branched(mid: Midway, reading: LabReading, way: Outline) -> Statement:
+    """The branch that labs lead to."""
+    bases = " and ".join(f"“{basis_id}”" for basis_id in way.basis_ids)
+    return Statement(
+        f"The labs are read as {_READ_AS[reading]}. {way.statement}",
+        f"from {amounts_words(mid.case, mid.place.now)}, taken for {days_words(mid.place.had)}, and"
+        " from the pools as they are today",
+        (),
+        f"solved on {bases}",
+    )
+
+
+_READ_AS = {
+    LabReading.VERY_HIGH: "far above the limit",
+    LabReading.HIGH: "above the limit",
+    LabReading.HIGH_FREE_T3: "above the limit, with free T3 above its range",
+    LabReading.IN_RANGE: "in range",
+    LabReading.SYMPTOMS: "in range, with symptoms",
+    LabReading.LOW: "below the limit",
+    LabReading.VERY_LOW: "far below the limit, or below it with palpitations or a fast pulse",
+}

@@ -53,16 +53,26 @@ def schedule_for(case: SwitchCase, moving: Sequence[Move], mode: PriorTherapy) -
     slots = new_schedule(moving, case.pace, case.policy, wait + results)
     falling = [medicine for medicine in moving if not medicine.rises]
     if mode is PriorTherapy.OVERLAP:
-        taken, choice = _tapered(case, slots, falling)
-        return _settled(case, slots, taken, choice)
+        found = taper_beside(case, slots, falling)
+        if found is None:
+            raise DomainError(
+                Category.OUT_OF_RANGE,
+                "stock",
+                "no tablets at home or in stock let the old medicine fall as far as the T3 limit"
+                " asks",
+            )
+        return settled(case, slots, *found)
     slots = _without_waiting(slots)
-    return _settled(case, slots, stopped(slots, falling), None)
+    return settled(case, slots, stopped(slots, falling), None)
 
 
-def _tapered(
+def taper_beside(
     case: SwitchCase, slots: Sequence[Slot], falling: Sequence[Move]
-) -> tuple[list[dict[str, Fraction]], Choice]:
-    """The taper over what is at home and one strength more; over two where one is not enough."""
+) -> tuple[list[dict[str, Fraction]], Choice] | None:
+    """The taper over what is at home and one strength more; over two where one is not enough.
+
+    ``None`` where no tablets let the old medicine fall as far as the T3 limit asks.
+    """
     weights = [enabled.per_pool for enabled in case.enabled]
     for bought in (1, 2):
         old: OldDoses = old_doses(falling, case.home, bought)
@@ -81,11 +91,7 @@ def _tapered(
         found = tapered(replace(problem, need=float(case.need)), old)
         if found:
             return found
-    raise DomainError(
-        Category.OUT_OF_RANGE,
-        "stock",
-        "no tablets at home or in stock let the old medicine fall as far as the T3 limit asks",
-    )
+    return None
 
 
 def _open_at_the_hold(
@@ -118,9 +124,9 @@ def _without_waiting(slots: tuple[Slot, ...]) -> tuple[Slot, ...]:
     return (Slot(0, last.days, last.amounts, last.t3_ceiling_ug),)
 
 
-def _settled(
+def settled(
     case: SwitchCase,
-    slots: tuple[Slot, ...],
+    slots: Sequence[Slot],
     old: list[dict[str, Fraction]],
     choice: Choice | None,
 ) -> Timeline:
@@ -129,6 +135,7 @@ def _settled(
     The wait begins when the last dose is reached, be that before the last day on which the
     taper could have changed.
     """
+    slots = tuple(slots)
     while len(slots) > 1 and (slots[-2].amounts, old[-2]) == (slots[-1].amounts, old[-1]):
         slots = (*slots[:-2], replace(slots[-1], first_day=slots[-2].first_day))
         old = old[:-1]

@@ -145,6 +145,15 @@ class Place:
         return max(self.steps[self.at].days - self.had, 0) if self.at >= 0 else 0
 
     @property
+    def late(self) -> int:
+        """By how many days what is still to come is moved; below 0 where it comes earlier."""
+        if not self.steps:
+            return 0
+        current = self.steps[max(self.at, 0)]
+        due = current.first_day + (current.days if self.at >= 0 else 0)
+        return self.rest - due
+
+    @property
     def to_come(self) -> tuple[Spell, ...]:
         """The steps after it."""
         return self.steps[self.at + 1 :]

@@ -84,3 +84,62 @@ def test_a_branch_taken_on_its_day_leads_where_the_first_plan_said():
         again = plan_onward(underway, Act.BRANCH, tables(), reading=branch.reading)
         told = [(s.first_day - decision, amounts(s)) for s in branch.steps]
         assert [(s.first_day, amounts(s)) for s in again.steps] == told
+
+
+# --- the steps still to come -----------------------------------------------------------------
+
+
+def by_day(made: Plan, until: int | None = None) -> list[dict[str, Fraction]]:
+    """What is taken on each day."""
+    days = [amounts(step) for step in made.steps for _ in range(step.days)]
+    return days if until is None else days[:until]
+
+
+MID_CLIMB = on_day(plan(regimen(lt4=150), Target.DESICCATED_THYROID), regimen(lt4=150), 35)
+"""A week into the third step of six."""
+
+
+def test_a_plan_that_was_followed_goes_on_by_its_own_dates():
+    first = plan(regimen(lt4=150), Target.DESICCATED_THYROID)
+    goes_on = plan_onward(MID_CLIMB, Act.CONTINUE, tables())
+    assert by_day(goes_on) == by_day(first)[35:]
+    assert goes_on.checkpoint.lab_day == first.checkpoint.lab_day - 35
+    assert goes_on.checkpoint.dose == first.checkpoint.dose
+
+
+def test_a_hold_of_three_weeks_moves_the_steps_after_it():
+    held = by_day(plan_onward(MID_CLIMB, Act.HOLD, tables(), hold_days=21))
+    on = by_day(plan_onward(MID_CLIMB, Act.CONTINUE, tables()))
+    assert held[:21] == [on[0]] * 21
+    assert held[21:] == on[7:]
+
+
+def test_slowing_down_makes_each_step_of_the_climb_twice_as_long():
+    slow = by_day(plan_onward(MID_CLIMB, Act.SLOW_DOWN, tables()))
+    on = by_day(plan_onward(MID_CLIMB, Act.CONTINUE, tables()))
+    assert [slow.count(dose) for dose in (on[0], on[7], on[21])] == [28 - 7, 28, 28]
+    assert slow.count(on[-1]) == on.count(on[-1])  # the wait for labs is as long as it was
+
+
+def test_a_step_back_takes_the_new_medicine_alone_back_and_waits_for_labs():
+    (step,) = plan_onward(MID_CLIMB, Act.STEP_BACK, tables()).steps
+    assert amounts(step) == {"desiccated-thyroid-60": Fraction(30), "levothyroxine": Fraction(88)}
+    assert step.days == 49
+
+
+def test_where_the_climb_goes_on_with_the_old_dose_frozen_it_does_not_fall():
+    frozen = by_day(plan_onward(MID_CLIMB, Act.CONTINUE, tables(), freeze_old=True))
+    on = by_day(plan_onward(MID_CLIMB, Act.CONTINUE, tables()))
+    new, old = "desiccated-thyroid-60", "levothyroxine"
+    assert [dose[new] for dose in frozen] == [dose[new] for dose in on]
+    assert {dose[old] for dose in frozen} == {Fraction(88)}
+
+
+def test_turning_back_takes_lt4_at_once_and_leaves_no_t3_to_end_before_it_has_built_up():
+    back = plan_onward(MID_CLIMB, Act.TURN_BACK, tables())
+    days = by_day(back)
+    assert {dose["levothyroxine"] for dose in days} == {Fraction(150)}
+    t3 = [dose.get("desiccated-thyroid-60", Fraction(0)) for dose in days]
+    assert t3 == sorted(t3, reverse=True)
+    assert t3.index(0) == 28  # four half-lives of T4
+    assert back.labs[0].day == 0

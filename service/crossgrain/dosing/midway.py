@@ -1,0 +1,118 @@
+"""A course under way as a case to plan: doses and pools of today, measured as on day one."""
+
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from crossgrain.dosing.branch_doses import Hold
+from crossgrain.dosing.case import SwitchCase
+from crossgrain.dosing.comparison import compare
+from crossgrain.dosing.moves import amounts_of, old_amounts, ordered_as
+from crossgrain.dosing.need import UNCHANGED
+from crossgrain.dosing.plan import BasisRow
+from crossgrain.dosing.targets import TargetDose
+from crossgrain.dosing.underway import Amounts, Place, Underway, place_of
+from crossgrain.dosing.wish import Tables, case_of, home_of
+
+NONE = Fraction(0)
+
+
+@dataclass(frozen=True, slots=True)
+class Midway:
+    """Where a plan is made from.
+
+    Attributes
+    ----------
+    underway, tables : what it was made of
+    case : its old doses are today's, its pools those of today
+    place : where in the plan as filed
+    rows : the comparison of the regimen before day one
+    """
+
+    underway: Underway
+    tables: Tables
+    case: SwitchCase
+    place: Place
+    rows: tuple[BasisRow, ...]
+
+    @property
+    def checkpoint(self) -> Amounts:
+        """The dose at which the climb waits, by preparation id; nothing where no plan runs."""
+        dose = self.underway.checkpoint or TargetDose()
+        return {p.id: amount for p, amount in amounts_of(dose, self.case.products)}
+
+    @property
+    def until_labs(self) -> int:
+        """Days until labs that speak of today's doses are read."""
+        return max(self.case.wait_days - self.place.had, 0) + self.case.policy.results_days
+
+    @property
+    def kept_for(self) -> int:
+        """Days on a dose whose labs were in range twice: two draws take so long at the least."""
+        return max(self.place.had, self.case.wait_days + self.case.draws_apart)
+
+    @property
+    def hold(self) -> Hold:
+        """Where the patient stands today, as at a checkpoint whose labs are back."""
+        case, now = self.case, self.place.now
+        kept = {key: now.get(key, NONE) for key in case.target_ids}
+        for_long = self.place.had >= case.policy.maintenance_days[-1]
+        settled = self.underway.in_range_before or for_long
+        return Hold(
+            decision_day=0,
+            pools=case.begins(case.kinetics),
+            kept=kept,
+            remainder={key: amount for key, amount in now.items() if key not in kept},
+            checkpoint={**kept, **self.checkpoint},
+            as_taken=frozenset(),
+            home=case.home,
+            proved=maintained(case, self.kept_for) if settled else (),
+        )
+
+
+def maintained(case: SwitchCase, kept_for: int) -> tuple[int, ...]:
+    """The draws of maintenance still to come, in days, on a dose taken for so long; then yearly."""
+    since = max(kept_for - case.wait_days - case.draws_apart, 0)
+    days = case.policy.maintenance_days
+    ahead = tuple(day - since for day in days if day - since > case.policy.results_days)
+    return ahead or days[-1:]
+
+
+def midway(underway: Underway, tables: Tables) -> Midway:
+    """Make the case; raises as `planner.plan_switch` does but where nothing would change."""
+    wish = underway.wish
+    rows = compare(underway.original, tables.bases, wish.target, wish.mixture)
+    if underway.checkpoint is None:
+        rows = aimed_at(dose_before(underway), rows)
+    first = case_of(underway.original, wish, tables, rows)
+    old = old_amounts(underway.today, first.products)
+    now = {key: amount for key, (_, amount) in old.items()}
+    gap_days = tables.policy.onward.gap_days
+    place = place_of(underway, now, first.products, first.target_ids, gap_days)
+    planned = (ordered_as(p, first.products) for d in underway.planned for p, _ in d.amounts)
+    known = {**{key: p for key, (p, _) in old.items()}, **{p.id: p for p in planned}}
+    before = first.largest_half
+    case = replace(
+        first,
+        old=old,
+        preparations={**known, **first.preparations},
+        home=home_of(old, wish),
+        going_on=frozenset(),
+        largest_half={
+            key: max(now.get(key, NONE), before.get(key, NONE)) for key in (*now, *before)
+        },
+        exchange=None,
+        need=first.need if underway.checkpoint else UNCHANGED,
+        taken=tuple(spell.intake for spell in place.past),
+    )
+    return Midway(underway, tables, case, place, rows)
+
+
+def dose_before(underway: Underway) -> TargetDose:
+    """What was taken before day one, exactly."""
+    before = underway.original
+    return TargetDose(before.pure_t4_ug, before.pure_t3_ug, before.grains)
+
+
+def aimed_at(dose: TargetDose, rows: tuple[BasisRow, ...]) -> tuple[BasisRow, ...]:
+    """The comparison where every basis that reaches the dose aims at the same."""
+    return tuple(replace(row, target=row.target and dose) for row in rows)

@@ -1,0 +1,208 @@
+"""The doses from today on where no labs decide: the steps still to come, and what is done to them.
+
+Four things hold whatever was taken meanwhile. What climbs does so by one increment at a time, from
+what is taken today; where tablets in stock make no next step, it stays until the labs. No new
+medicine goes past the checkpoint before labs. What falls does not rise again. And nobody is left
+without hormone.
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+
+from crossgrain.dosing.branch_doses import lowered
+from crossgrain.dosing.case import SwitchCase
+from crossgrain.dosing.climb import reachable
+from crossgrain.dosing.midway import NONE, Midway
+from crossgrain.dosing.moves import Move, old_amounts, step
+from crossgrain.dosing.preparations import Preparation
+from crossgrain.dosing.tablets import can_be_ordered, makings
+from crossgrain.dosing.underway import Amounts, Spell
+
+
+@dataclass(frozen=True, slots=True)
+class Days:
+    """So many days on the same doses, one after the other from today on."""
+
+    days: int
+    amounts: Amounts
+
+
+def continued(mid: Midway, *, freeze_old: bool = False) -> list[Days]:
+    """The steps still to come, each as long as it was meant to be."""
+    return _from_today(mid, mid.place.rest, freeze_old=freeze_old)
+
+
+def held(mid: Midway, days: int | None) -> list[Days]:
+    """Today's doses for so many days, or until labs speak of them; then the steps to come."""
+    return _from_today(mid, max(mid.place.rest, mid.until_labs if days is None else days))
+
+
+def slowed(mid: Midway) -> list[Days]:
+    """The steps still to come, each step of the climb so many times as long."""
+    place, slower = mid.place, mid.case.policy.onward.slower
+    if place.waits or place.at < 0:
+        return _from_today(mid, place.rest, slower=slower)
+    rest = int(place.steps[place.at].days * slower) - place.had
+    return _from_today(mid, max(rest, 0), slower=slower)
+
+
+def stepped_back(mid: Midway) -> list[Days]:
+    """The step before today's, as far as the target's medicines go, until the labs.
+
+    What is left of the old medicine stays as it is: it would act only in weeks. Where no step
+    before has less T3, the dose comes down as it does after a TSH below the limit.
+    """
+    now = mid.place.now
+    for before in _steps_before(mid):
+        back = {**now, **{key: before.get(key, NONE) for key in mid.case.target_ids}}
+        if _is_less(mid.case, back, now) and any(back.values()):
+            return [_until_labs(mid, back)]
+    less = lowered(mid.case.by_need, mid.hold, mid.case.policy.branches.step_back_low)
+    return [_until_labs(mid, less.taken)]
+
+
+def _steps_before(mid: Midway) -> Iterator[Amounts]:
+    """The plan's steps before today's, the last first, then what was taken before day one."""
+    place = mid.place
+    if place.at >= 0:
+        for spell in reversed(place.steps[: place.at]):
+            yield spell.amounts
+        before = old_amounts(mid.underway.original, mid.case.products)
+        yield {key: amount for key, (_, amount) in before.items()}
+
+
+def _is_less(case: SwitchCase, back: Amounts, now: Amounts) -> bool:
+    rises = any(back[key] > now.get(key, NONE) for key in case.target_ids)
+    made = all(
+        back[key] == now.get(key, NONE) or _made(case, key, back[key])
+        for key in case.target_ids
+        if back[key]
+    )
+    return not rises and made and case.t3_ug(back) < case.t3_ug(now)
+
+
+def _until_labs(mid: Midway, amounts: Amounts) -> Days:
+    case = mid.case
+    return Days(case.wait_days + case.policy.results_days, amounts)
+
+
+# --- the steps to come -----------------------------------------------------------------------
+
+
+def _from_today(
+    mid: Midway,
+    first: int,
+    *,
+    slower: Fraction = Fraction(1),
+    freeze_old: bool = False,
+) -> list[Days]:
+    """Today's doses for so many days, then the steps to come."""
+    place, results = mid.place, mid.case.policy.results_days
+    now = place.now
+    ahead = [Days(first, now)] if first else []
+    for number, planned in enumerate(place.to_come, start=place.at + 1):
+        is_last = number == len(place.steps) - 1
+        days = planned.days if is_last else int(planned.days * slower)
+        wanted = _wanted(mid, now, planned, freeze_old=freeze_old)
+        *between, reached = _climbed(mid, number, now, wanted)
+        ahead += [Days(mid.case.pace.interval_days, amounts) for amounts in between]
+        now = reached
+        if reached != wanted:
+            return [*ahead, _until_labs(mid, reached)]
+        ahead.append(Days(days, reached))
+    if not place.steps and not ahead:
+        return [Days(mid.until_labs, now)]
+    return ahead or [Days(results, now)]  # its days are over: blood is drawn today
+
+
+def _wanted(mid: Midway, now: Amounts, planned: Spell, *, freeze_old: bool) -> dict[str, Fraction]:
+    """The doses of a planned step, as far as what is taken before it leaves them open."""
+    case = mid.case
+    wanted = {
+        key: _of_target(mid, key, now.get(key, NONE), planned.amounts.get(key, NONE))
+        for key in case.target_ids
+    }
+    for key in sorted({*now, *planned.amounts} - set(wanted)):
+        held, fallen = now.get(key, NONE), planned.amounts.get(key, NONE)
+        wanted[key] = held if freeze_old else _fallen(case, key, held, min(held, fallen))
+    if freeze_old and case.t3_ug(wanted) > max(case.t3_ug(now), case.t3_ug(planned.amounts)):
+        return _wanted(mid, now, planned, freeze_old=False)  # the old medicine carries T3 too
+    return wanted
+
+
+def _of_target(mid: Midway, key: str, held: Fraction, planned: Fraction) -> Fraction:
+    """A target's medicine: what was raised by hand stays as far as the plan goes in the end."""
+    case, steps = mid.case, mid.place.steps
+    ends = steps[-1].amounts.get(key, NONE)
+    if ends < steps[0].amounts.get(key, NONE):  # it falls
+        dose = max(min(held, planned), min(planned, ends))
+        return dose if dose >= held else _fallen(case, key, held, dose)
+    dose = max(planned, min(held, ends))
+    if mid.underway.climbing and key in mid.checkpoint:
+        dose = min(dose, max(mid.checkpoint[key], held))
+    preparation = case.preparations[key]
+    if preparation.carries_t3 or dose == held or can_be_ordered(preparation, dose):
+        return dose
+    return _nearest(preparation, dose, held)
+
+
+def _nearest(preparation: Preparation, dose: Fraction, held: Fraction) -> Fraction:
+    """Levothyroxine, where tablets in stock do not make its dose."""
+    table = makings(preparation)
+    made = [Fraction(steps, table.scale) for steps in table.steps]
+    return min(made, key=lambda other: (abs(other - dose), other), default=held)
+
+
+def _fallen(case: SwitchCase, key: str, held: Fraction, dose: Fraction) -> Fraction:
+    """A falling dose that tablets in stock make, as near as they come and not above the last."""
+    if not dose or dose == held or _made(case, key, dose):
+        return dose
+    table = makings(case.preparations[key])
+    below = (Fraction(steps, table.scale) for steps in table.steps)
+    made = [other for other in below if other < held and _made(case, key, other)]
+    return min(made, key=lambda other: (abs(other - dose), other), default=held)
+
+
+def _made(case: SwitchCase, key: str, dose: Fraction) -> bool:
+    """Whether tablets make it, none broken that is stronger than a whole dose ever was."""
+    preparation = case.preparations[key]
+    table = makings(preparation)
+    limit = max(case.largest_half.get(key, NONE), dose if key in case.target_ids else NONE)
+    return table.way(dose, table.mask(preparation.strengths), limit) is not None
+
+
+def _climbed(
+    mid: Midway, number: int, now: Amounts, wanted: Mapping[str, Fraction]
+) -> list[dict[str, Fraction]]:
+    """The way to a step's doses, its own last: one increment of one medicine at a time.
+
+    As planned where what is taken is the step before. Else from what is taken; where tablets make
+    no next increment, as far as they do, with the old medicine as it is.
+    """
+    case, place = mid.case, mid.place
+    if number:
+        before = place.steps[number - 1].amounts
+    else:
+        original = old_amounts(mid.underway.original, case.products)
+        before = {key: amount for key, (_, amount) in original.items()}
+    rising = [
+        key
+        for key in case.target_ids
+        if case.preparations[key].carries_t3 and wanted[key] > now.get(key, NONE)
+    ]
+    planned = all(before.get(key, NONE) == now.get(key, NONE) for key in rising)
+    if planned and all(can_be_ordered(case.preparations[key], wanted[key]) for key in rising):
+        return [dict(wanted)]
+    way: list[dict[str, Fraction]] = []
+    reached = dict(now)
+    for key in rising:
+        preparation = case.preparations[key]
+        rise = Move(preparation, now.get(key, NONE), wanted[key], step(preparation, case.pace))
+        for dose in reachable(rise):
+            if can_be_ordered(preparation, dose):
+                reached = {**reached, key: dose}
+                way.append(reached)
+        if reached.get(key, NONE) != wanted[key]:
+            return way or [dict(now)]
+    return [*way[:-1], dict(wanted)]

@@ -1,0 +1,120 @@
+"""The way back: to what was taken before day one, or, where T3 must end, to its worth in LT4.
+
+LT4 is taken at once. T3 that was not taken before falls while LT4 builds up, by the search that the
+first taper used, and none of it ends before that; T3 that is to rise again does so by increments.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from fractions import Fraction
+
+from crossgrain.dosing.case import SwitchCase
+from crossgrain.dosing.climb import Slot, new_schedule, reachable
+from crossgrain.dosing.comparison import aim_on, compare
+from crossgrain.dosing.draws import DRAW, series_draws
+from crossgrain.dosing.forecast import steady_day
+from crossgrain.dosing.ladder import checkpoint_dose, ladder_to
+from crossgrain.dosing.midway import NONE, Midway, dose_before, midway
+from crossgrain.dosing.moves import Move, amounts_of, as_dose, medicines
+from crossgrain.dosing.outlook import Timeline, settled, taper_beside
+from crossgrain.dosing.plan import LabDraw, PriorTherapy
+from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.dosing.prior import stopped
+from crossgrain.dosing.tablets import nearest_doses
+from crossgrain.dosing.taper import Choice
+from crossgrain.dosing.targets import TARGET_OF, Target, TargetDose
+
+Beside = tuple[Sequence[Slot], list[dict[str, Fraction]], Choice | None]
+"""The rising medicines by day, the falling ones beside them, and how their taper was chosen."""
+
+
+def target_before(mid: Midway) -> Target | None:
+    """What to turn back to; ``None`` where it is no regimen that a plan orders."""
+    if mid.underway.wish.lt4_at_least_most_generous:
+        return Target.LEVOTHYROXINE
+    return TARGET_OF.get(mid.underway.original.kinds)
+
+
+def towards(mid: Midway, target: Target) -> Midway:
+    """The same course with that target, in the product that was taken before."""
+    underway, tables = mid.underway, mid.tables
+    wish = replace(
+        underway.wish, target=target, prior_therapy=PriorTherapy.OVERLAP, another_product=False
+    )
+    for line in underway.original:
+        if line.preparation.kind is Kind.DESICCATED_THYROID:
+            products = replace(tables.products, desiccated_thyroid=line.preparation)
+            tables = replace(tables, products=products)
+    back = midway(replace(underway, wish=wish, checkpoint=None), tables)
+    rows = back.rows
+    if wish.lt4_at_least_most_generous:
+        rows = compare(underway.original, tables.bases, target, wish.mixture)
+    case = replace(back.case, until_lt4_has_built_up=True)
+    return replace(back, case=case, place=mid.place, rows=rows)
+
+
+def dose_back(back: Midway) -> TargetDose:
+    """The dose turned back to, as tablets make it; LT4 in pregnancy no less than is taken."""
+    case, wish = back.case, back.underway.wish
+    if wish.lt4_at_least_most_generous:
+        aim = aim_on(wish.basis_id, back.rows)
+        ladder = ladder_to(case, back.rows, aim, wish.mixture.asked_ratio)
+        dose, _ = checkpoint_dose(case, ladder, at_least_most_generous=True)
+        now = back.place.now.get(case.target_ids[0], NONE)
+        return replace(dose, lt4_ug=max(dose.lt4_ug, now))
+    before = amounts_of(dose_before(back.underway), case.products)
+    made = {p.id: _orderable(back, p, amount) for p, amount in before}
+    return as_dose(made, case.products)
+
+
+def _orderable(back: Midway, preparation: Preparation, amount: Fraction) -> Fraction:
+    """What tablets make of it, the lower where two are as near; as taken where it still is."""
+    if back.place.now.get(preparation.id) == amount:
+        return amount
+    near = nearest_doses(preparation, amount, back.case.policy.tolerance)
+    return near.within or near.below or near.above or NONE
+
+
+def way_back(back: Midway, dose: TargetDose) -> tuple[Timeline, tuple[LabDraw, ...]]:
+    """The doses by day, and the draws: the first of them today."""
+    case = back.case
+    moving = [_reachable(m) for m in medicines(case.old, dose, case.products, case.pace)]
+    last_days = case.wait_days + case.policy.results_days
+    slots = _with_a_window(case, new_schedule(moving, case.pace, case.policy, last_days))
+    own = settled(case, *_beside(case, slots, [move for move in moving if not move.rises]))
+    steady = steady_day(own.followed, case.old_intake, case.policy.steady_within)
+    decides = LabDraw(own.lab_day, "checkpoint", DRAW, steady)
+    return own, series_draws(case, own.slots, own.old, decides, PriorTherapy.OVERLAP)
+
+
+def _reachable(move: Move) -> Move:
+    """As far as it climbs in increments that tablets make."""
+    if not move.rises or not move.preparation.carries_t3:
+        return move
+    return replace(move, goal=(move.start, *reachable(move))[-1])
+
+
+def _with_a_window(case: SwitchCase, slots: tuple[Slot, ...]) -> tuple[Slot, ...]:
+    """The same, with the weeks in which T3 may fall, where all that rises does so at once."""
+    if len(slots) > 1:
+        return slots
+    (only,) = slots
+    grid, window = case.policy.taper_grid_days, case.policy.taper_window_days
+    weeks = [replace(only, first_day=day, days=grid) for day in range(0, window, grid)]
+    return (*weeks, replace(only, first_day=len(weeks) * grid))
+
+
+def _beside(case: SwitchCase, slots: tuple[Slot, ...], falling: Sequence[Move]) -> Beside:
+    """What falls beside what rises; two products of desiccated thyroid are never taken together."""
+    ending = [move for move in falling if move.goal < move.start]
+    exchanged = any(move.preparation.kind is Kind.DESICCATED_THYROID for move in ending) and any(
+        case.preparations[key].kind is Kind.DESICCATED_THYROID for key in slots[-1].amounts
+    )
+    if not ending or exchanged:
+        return slots, stopped(slots, falling), None
+    found = taper_beside(case, slots, falling)
+    if found:
+        return slots, *found
+    last = {move.preparation.id: move.goal for move in falling}
+    stays = {move.preparation.id: move.start for move in falling}
+    return slots, [*(dict(stays) for _ in slots[1:]), last], None
