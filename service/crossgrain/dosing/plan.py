@@ -466,8 +466,11 @@ class Plan:
 
     @property
     def ways(self) -> tuple[Forecast, ...]:
-        """The forecasts that tell of different ways: there is one where nothing was chosen."""
-        return self.forecasts[:1] if self.other_way is None else self.forecasts
+        """The forecasts that tell of different ways.
+
+        There is one where a course goes on, and where products change, which nobody takes together.
+        """
+        return self.forecasts[:1] if self.exchange or self.begins else self.forecasts
 
 
 def courses(steps: Iterable[Step]) -> tuple[OrderedCourse, ...]:

@@ -126,7 +126,7 @@ class Due(StrEnum):
     T3_PEAK = "t3-peak"  # on the day of the highest modelled T3
     AFTER_STEPS = "after-steps"  # before the first dose, after every change, with the last labs
     DRAWS = "draws"  # before the first dose, and whenever blood is drawn
-    FIRST_DRAW = "first-draw"  # with the first blood after day one
+    START_AND_FIRST_DRAW = "start-and-first-draw"  # and with the first blood after day one
     CHECKPOINT = "checkpoint"  # with the labs at the checkpoint
 
 
@@ -209,8 +209,8 @@ def _in_series(due: Due, rule: Rule | Missing, plan: Plan, t3_now_ug: Fraction) 
             yield from (0, checkpoint, *(day + after for day in (0, *_changes(plan.steps))))
         case Due.DRAWS:
             yield from (0, *drawn)
-        case Due.FIRST_DRAW:
-            yield min(day for day in drawn if day > 0)
+        case Due.START_AND_FIRST_DRAW:
+            yield from (0, min(day for day in drawn if day > 0))
         case Due.CHECKPOINT:
             yield checkpoint
 

@@ -87,9 +87,9 @@ def test_it_is_counted_in_a_branch_that_raises_t3_too():
     assert days(facts, CheckKind.PULSE, "tsh-high")
 
 
-def test_a_tracing_comes_with_the_first_blood_where_the_rhythm_is_known_to_fail():
+def test_a_tracing_precedes_the_first_dose_and_comes_again_where_the_rhythm_is_known_to_fail():
     first = next(draw.day for draw in CLIMB.labs if draw.day > 0)
-    assert days(with_conditions("atrial-fibrillation"), CheckKind.ECG) == (first,)
+    assert days(with_conditions("atrial-fibrillation"), CheckKind.ECG) == (0, first)
     assert not days(with_conditions("coronary-disease"), CheckKind.ECG)
 
 
