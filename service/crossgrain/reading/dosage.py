@@ -12,12 +12,12 @@ import msgspec
 
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.reading.elements import Asked, Dosage, DoseAndRate
-from crossgrain.reading.product import Product, labelled
+from crossgrain.reading.product import Product, labelled, strengths_of
 from crossgrain.reading.quantities import Amount, Dimension, amount_of, in_unit, mean, scaled, total
 from crossgrain.reading.reading import Notes
 from crossgrain.reading.sayings import SettledDose, compare, compare_limits, words_in
 from crossgrain.reading.schedule import Schedule
-from crossgrain.reading.sig import read_sig
+from crossgrain.reading.sig import SigPart, read_sig
 from crossgrain.reading.timing import schedule_of
 
 
@@ -130,6 +130,22 @@ class _Scale(msgspec.Struct, frozen=True):
             raise Asked(self.path, f"The dose is given as {said}. Which one is taken?")
         return first
 
+    def taken(self, part: SigPart) -> Amount:
+        """The amount of a part of an instruction.
+
+        Of two tablets "(100 mcg)" the tablet's strength tells whether each holds it or both do.
+        """
+        if not part.mass_of_which:
+            return part.mass or part.amount
+        for strength in strengths_of(self.product):
+            each = Amount(strength.dimension, strength.value * part.amount.value)
+            if each in part.whole:
+                return each
+        raise Asked(
+            f"{self.path}.text",
+            "The words name several tablets and a mass. Is it what one of them holds, or all?",
+        )
+
     def _one(self, amount: Amount, schedule: Schedule, place: str) -> _Dose:
         each = labelled(amount, self.product, self.preparations, place)
         cycle = tuple(scaled(each.amount, doses) for doses in schedule.doses)
@@ -234,7 +250,7 @@ def _partly_from_text(
     text = f"{scale.path}.text"
     return [
         (
-            scale.dose([*amounts, (text, part.mass or part.amount)], schedule or part.schedule),
+            scale.dose([*amounts, (text, scale.taken(part))], schedule or part.schedule),
             schedule or part.schedule,
         )
         for part in sig.parts

@@ -239,11 +239,14 @@ def _daily_of(part: SigPart, saying: Saying, settled: SettledDose) -> Fraction |
         named = read_name(part.product)
         if named is None or settled.product.kind not in named.product_kinds:
             raise _differ(saying, settled)
-    each = [settled.in_label_unit(amount) for amount in (part.amount, part.mass) if amount]
-    known = {amount * part.schedule.per_day for amount in each if amount is not None}
-    if len(known) > 1:
+    taken = settled.in_label_unit(part.amount)
+    whole = [mass for each in part.whole if (mass := settled.in_label_unit(each)) is not None]
+    if taken is None and len(whole) > 1:  # which of the two it is, the dose tells
+        taken = next((mass for mass in whole if mass in settled.at_a_time), None)
+    taken = whole[0] if taken is None and whole else taken
+    if whole and taken not in whole:
         raise _differ(saying, settled)
-    return known.pop() if known else None
+    return None if taken is None else taken * part.schedule.per_day
 
 
 def _fits_pieces(amount: Amount, settled: SettledDose) -> bool:

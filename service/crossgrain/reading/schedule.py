@@ -35,7 +35,12 @@ def _any_of(*kinds: str) -> str:
 
 
 _OPENING = _filled(_TABLE["own"]["opening"], _PIECES)
-FILLER = re.compile(rf"(?:{_OPENING}|{_any_of('filler', 'own')}|[,.])(?!\w)")
+_BESIDE = _any_of("filler", "own")
+FILLER = re.compile(
+    rf"(?:{_OPENING}|(?:take (?:it |this )?)?(?:{_BESIDE})|\((?:{_any_of('filler')})\)|[,.]"
+    r"|-(?= [a-z]))"
+    r"(?!\w)"
+)
 """What may stand beside the dose in an instruction that is read whole."""
 HARMLESS = rf"{_OPENING}|{_any_of('harmless', 'filler', 'own')}"
 """What leaves a coded dose as it is, not compiled: a part of a larger pattern."""
@@ -56,6 +61,14 @@ _SPELLED = (
 _NOT_COUNTED = r"(?<!\d )(?<!\bone )(?<!\btwo )(?<!\bthree )(?<!\bfour )"
 _NO_NUMBER = r"(?! ?\d)"
 """Two half tablets are one tablet, and 2 1/2 are two and a half: the first is not read."""
+_COUNTS = {"one": "1", "two": "2", "three": "3", "four": "4"}
+_SAID_TWICE = re.compile(
+    rf"\b(?P<n>[1-4]) ?\((?P<said>{'|'.join(_COUNTS)})\)"
+    rf"|\b(?P<word>{'|'.join(_COUNTS)}) ?\((?P<m>[1-4])\)"
+)
+"""A number beside its own word: ``2 (two)``, ``one (1)``."""
+_SHORTHAND = re.compile(r"^tk (\d(?: 1/2|\.5)?) t\b")
+"""``TK 1 T``, as pharmacies abbreviate "take one tablet"."""
 _NUMBER_WORDS = (
     (re.compile(r"\bthree[ -]quarters(?: of an?)?(?= tab)"), "3/4"),
     (re.compile(r"\bone and (?:a|one)[ -]half\b"), "1 1/2"),
@@ -81,6 +94,29 @@ JOINT = re.compile(
 AMOUNT = re.compile(
     rf"(?:take |give |use |swallow )?(?:{_NUMBER})[ -]?(?P<unit>{_UNIT})(?![\w(])\.?"
 )
+EQUAL = re.compile(rf"= ?(?:{_NUMBER})[ -]?(?P<unit>{_UNIT})(?![\w(])\.?")
+"""The same amount in another unit: ``100 mcg = 1 tab(s)``."""
+BARE = re.compile(
+    r"(?:take |give |swallow )?(?:(?P<one>one)|(?:(?P<w>[1-4]) )?(?P<u>1)/(?P<d>2)"
+    r"|(?P<n>[1-4](?:\.5)?))(?= (?:to be taken|po|by mouth|oral|daily|once|twice|each|every|"
+    r"in the|at (?:night|bedtime)|mane|nocte|om|on(?=[ .,]*$)|od|bd|bid|qd|qam|qhs|q ?am|"
+    r"nightly|(?<=\b1 )a day$|(?<=\bone )a day$|on alternate days))"
+)
+"""A count of nothing named, which are tablets: ``one to be taken each day``, ``1 nocte``."""
+_COUNT = r"(?:1/2|\d(?:\.5| 1/2)?(?![./\d]))"
+SCHEME = re.compile(
+    rf"(?:take )?(?P<counts>{_COUNT}(?: ?- ?{_COUNT}){{2,3}})(?![\w/.,]| ?- ?\d)"
+    r"(?: ?(?:tablet\(s\)|tab\(s\)|tablets?|tabs?|capsules?|caps?)(?!\w))?"
+)
+"""Tablets in the morning, at noon, in the evening and, as a fourth, at night: ``1-0-0``."""
+SUPPLY = re.compile(
+    r"(?:[,.;] ?)?(?P<said>#|disp(?:ense)?:?|qty:?|quantity:?|mitte:?)? ?(?P<many>\d{1,3}) ?"
+    r"(?:tablet\(s\)|tab\(s\)|tablets?|tabs?)"
+    r"(?:[,.;]? ?(?:\d{1,2} ?refill(?:\(s\)|s)?|refills?:? ?\d{1,2}))?$"
+)
+"""What is dispensed, at the end of an instruction."""
+CLOCK = re.compile(r"at \d{1,2}(?::\d\d)? ?(?:am|pm)\b|at 0\d[0-5]\d(?: ?h(?:rs|ours)?)?\b")
+"""The hour at which the one dose of the day is taken."""
 COUNTED_PARTS = re.compile(
     rf"(?<!\w)(?P<count>\d{{1,2}})[ -](?P<part>half|quarter)s?(?: of a)? (?P<unit>{_UNIT})(?!\w)"
 )
@@ -117,6 +153,11 @@ TWO_HORMONES = re.compile(
     r" tablets?: ?"
 )
 """The same of tablets of T4 and T3, which are told by both contents and counted by their T4."""
+PRODUCT_ALONE = re.compile(
+    rf"(?P<name>(?:levothyroxine|liothyronine|desiccated thyroid|thyroid)(?: sodium)?):? "
+    rf"(?=(?:{_NUMBER})[ -]?(?:mcgs?|ug|micrograms?|mg|grains?)(?!\w)(?! tab))"
+)
+"""The hormone that an instruction opens with, before the amount that is taken of it."""
 
 
 def plain_words(words: str) -> str:
@@ -125,9 +166,16 @@ def plain_words(words: str) -> str:
     for mark, spelled in _SPELLED:
         text = text.replace(mark, spelled)
     text = " ".join(_DOTTED.sub(lambda found: found[0].replace(".", ""), text).split())
+    text = _SHORTHAND.sub(r"take \1 tab", _SAID_TWICE.sub(_said_once, text))
     for pattern, number in _NUMBER_WORDS:
         text = pattern.sub(number, text)
     return text.rstrip(". ")
+
+
+def _said_once(found: re.Match[str]) -> str:
+    number = found["n"] or found["m"]
+    word = found["said"] or found["word"]
+    return number if _COUNTS[word] == number else found[0]
 
 
 WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -201,7 +249,7 @@ _LATER = r"(?:in the |at |every )?(?:early |late )?(?:bedtime|night|evening|afte
 TIMES: tuple[tuple[re.Pattern[str], Callable[[re.Match[str]], Schedule | None]], ...] = tuple(
     (re.compile(rf"(?:{pattern})(?!\w)"), meaning)
     for pattern, meaning in (
-        (r"(?:every|each) other day|(?:on )?alternate days|every (?:second|2nd) day|qod|q2d",
+        (r"(?:every|each) other day|(?:on )?alternate days|eod|every (?:second|2nd) day|qod|q2d",
          lambda _: every(2)),
         (rf"every {_N} days|q{_N}d", lambda m: _every_days(m[1] or m[2])),
         (rf"every {_N} ?(?:hours|hrs|h)|q{_N}h", lambda m: _every_hours(m[1] or m[2])),
@@ -211,18 +259,22 @@ TIMES: tuple[tuple[re.Pattern[str], Callable[[re.Match[str]], Schedule | None]],
         (rf"(?:in the|every|each) (?:morning|am), {_LATER},? and {_LATER}",
          lambda _: times_a_day(3)),
         (rf"(?:in the|every|each) (?:morning|am),? and {_LATER}", lambda _: times_a_day(2)),
-        (rf"twice {_A_DAY}|bid", lambda _: times_a_day(2)),
+        (rf"twice {_A_DAY}|bid|bd", lambda _: times_a_day(2)),
         (rf"{_N} ?(?:times?|x) ?(?:{_A_DAY}|/ ?day)|{_N} ?(?:/ ?day|per day)",
          lambda m: _a_day(m[1] or m[2])),
-        (r"tid", lambda _: times_a_day(3)),
+        (r"tid|tds", lambda _: times_a_day(3)),
         (r"qid", lambda _: times_a_day(4)),
-        (rf"(?:(?:once|one time) )?(?:{_A_DAY}|/ ?day)|qd|od", lambda _: DAILY),
-        (r"(?:every|each|in the|q) ?(?:morning|am|afternoon|evening|pm|night)|qam|qpm|nightly|"
-         r"at (?:bedtime|night)|qhs|hs", lambda _: DAILY),
+        (rf"(?:(?:once|one time) )?(?:{_A_DAY}|/ ?day)|q ?day|qd|od", lambda _: DAILY),
+        (r"(?:once )?(?:every|each|in the|q) ?(?:morning|am|afternoon|evening|pm|night)|qam|qpm|"
+         r"nightly|at (?:bedtime|night)|qhs|hs|mane|nocte",
+         lambda _: DAILY),
     )
 )  # fmt: skip
 
 
+IN_LATIN = re.compile(r"(?:om|on(?=[ .,]*$))(?!\w)")
+"""Every morning, every night (omni mane, omni nocte): read in a whole instruction, and not heard,
+since both are words of other languages."""
 _COUNTED = {
     **dict.fromkeys(("ein", "une", "una", "één", "en"), 1),
     **dict.fromkeys(("zwei", "deux", "dos", "due", "twee", "to", "två"), 2),

@@ -2,14 +2,19 @@
 
 ::
 
-    sig       = part { joint part }           "100 mcg Mon-Fri and 50 mcg Sat-Sun"
+    sig       = part { joint part } [supply]  "100 mcg Mon-Fri and 50 mcg Sat-Sun"
     part      = { filler } [dates ":"] [product] [verb] amount { beside }
-    beside    = mass | frequency | days | dates | filler
+    beside    = mass | equal | frequency | days | dates | clock | filler
     product   = name number unit "tablets:"   "Levothyroxine sodium 100 microgram tablets: take …"
                 name "4:1" T4 "/" T3 "microgram tablets:"
-    amount    = number unit                   number: 1  1.5  1/2  1 1/2  ½  one  half
+              | name                          "Levothyroxine 100 mcg daily"
+    amount    = number unit | count | scheme  number: 1  1.5  1/2  1 1/2  ½  one  half  2 (two)
+    count     = number                        of tablets: "one to be taken each day", "1 nocte"
+    scheme    = count "-" count "-" count ["-" count]    morning, noon, evening, night: "1-0-0"
     unit      = mcg µg ug microgram(s) mg g grain(s) gr tablet(s) tab(s) capsule(s) mL
     mass      = "(" number unit ["total"] ")" what one tablet holds, or all of them ("total")
+    equal     = "=" number unit               "100 mcg = 1 tab(s)"
+    supply    = ["," | "#"] number tablets    what is dispensed: ", 90 tab(s)"
     frequency = daily, once daily, every day, qd, every morning, at bedtime, twice daily, bid,
                 N times a day, tid, every other day, qod, every N days, every N hours,
                 N times a week, once weekly
@@ -23,6 +28,7 @@ coded dose, are heard one by one (`hearing`).
 """
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from fractions import Fraction
@@ -33,10 +39,14 @@ from crossgrain.reading.quantities import Amount, Dimension, unit_of_word
 from crossgrain.reading.remembered import Remembered
 from crossgrain.reading.schedule import (
     AMOUNT,
+    BARE,
+    CLOCK,
     DAILY,
     DATES,
+    EQUAL,
     EXCEPT,
     FILLER,
+    IN_LATIN,
     JOINT,
     LIST,
     LONGEST,
@@ -45,14 +55,18 @@ from crossgrain.reading.schedule import (
     ONE_DAY,
     OPENING_DATES,
     PRODUCT,
+    PRODUCT_ALONE,
     ROUND,
+    SCHEME,
     SPAN,
+    SUPPLY,
     TIMES,
     TWO_HORMONES,
     WEEK,
     Schedule,
     on_weekdays,
     plain_words,
+    times_a_day,
 )
 
 
@@ -62,6 +76,7 @@ class SigPart(msgspec.Struct, frozen=True):
     Attributes
     ----------
     mass : what stands in brackets beside it, or what its tablets come to
+    mass_of_which : it is not said whether the mass is that of one tablet or of all of them
     product : the product that it is said to be of, as written, or empty
     dates : first and last day, where the words name them
     """
@@ -71,6 +86,15 @@ class SigPart(msgspec.Struct, frozen=True):
     mass: Amount | None = None
     product: str = ""
     dates: tuple[str, str] | None = None
+    mass_of_which: bool = False
+
+    @property
+    def whole(self) -> tuple[Amount, ...]:
+        """What its mass may come to in all; nothing where it names none."""
+        if self.mass is None:
+            return ()
+        several = Amount(self.mass.dimension, self.mass.value * self.amount.value)
+        return (self.mass, several) if self.mass_of_which else (self.mass,)
 
 
 class Sig(msgspec.Struct, frozen=True):
@@ -96,6 +120,8 @@ def _read_sig(words: str) -> Sig | None:
     if len(words) > LONGEST:
         return None
     text, place = plain_words(words), 0
+    if scheme := _read_scheme(text):
+        return scheme
     parts: list[SigPart] = []
     while joined := not parts or JOINT.match(text, place):
         start = place if joined is True else joined.end()
@@ -110,6 +136,43 @@ def _read_sig(words: str) -> Sig | None:
 _SIGS = Remembered(_read_sig, len)
 
 
+def _read_scheme(text: str) -> Sig | None:
+    """Tablets by the times of day, as ``1-0-0``, with nothing beside it but "daily"."""
+    found = SCHEME.match(text, place := _after_fillers(text, 0))
+    if not found:
+        return None
+    place = found.end()
+    while place < len(text):
+        daily = _DAILY_ALONE.match(text, place) or FILLER.match(text, place)
+        if text[place] != " " and not daily:
+            return None
+        place = daily.end() if daily and text[place] != " " else place + 1
+    return of_scheme([_count(each) for each in found["counts"].split("-")])
+
+
+_DAILY_ALONE = re.compile(r"(?:daily|every day|each day|per day|a day)(?!\w)")
+
+
+def _count(words: str) -> Fraction:
+    """``1``, ``0.5``, ``1/2`` or ``1 1/2``."""
+    return sum(map(Fraction, words.split()), Fraction(0))
+
+
+def of_scheme(counts: Sequence[Fraction]) -> Sig | None:
+    """So many tablets at each of the times of day; ``None`` where there are none, or too many."""
+    taken = [count for count in counts if count]
+    if not taken or sum(taken) > _MOST_BY_SCHEME:
+        return None
+    if len(set(taken)) == 1:
+        schedule = DAILY if len(taken) == 1 else times_a_day(len(taken))
+        return Sig((SigPart(Amount(Dimension.PIECE, taken[0]), schedule),))
+    return Sig(tuple(SigPart(Amount(Dimension.PIECE, count), DAILY) for count in taken))
+
+
+_MOST_BY_SCHEME = 8
+"""Tablets a day: beyond it the numbers are hardly tablets."""
+
+
 @dataclass(slots=True)
 class _Reading:
     """What one part has given so far."""
@@ -121,6 +184,8 @@ class _Reading:
     all_of_it: bool = False
     product: str = ""
     dates: tuple[str, str] | None = None
+    counted: bool = False
+    clock: bool = False
 
 
 def _read_part(text: str, start: int) -> tuple[SigPart, int] | None:
@@ -129,24 +194,54 @@ def _read_part(text: str, start: int) -> tuple[SigPart, int] | None:
     opening = OPENING_DATES.match(text, place)
     place = opening.end() if opening else place
     product = TWO_HORMONES.match(text, place) or PRODUCT.match(text, place)
-    place = product.end() if product else place
+    named = None if product else PRODUCT_ALONE.match(text, place)
+    place = product.end() if product else named.end() if named else place
     found = AMOUNT.match(text, place)
-    amount = amount_in(found) if found else None
+    bare = None if found else BARE.match(text, place)
+    amount = amount_in(found) if found else _counted(bare) if bare else None
+    found = found or bare
     if found is None or amount is None:
         return None
-    reading = _Reading(amount)
+    reading = _Reading(amount, counted=bare is not None)
+    reading.product = named["name"] if named else ""
     if opening and not _of_dates(reading, opening):
         return None
     if product and not _of_product(reading, product):
         return None
     place = found.end()
-    while place < len(text) and not JOINT.match(text, place):
+    while (
+        place < len(text) and not _supplied(reading, text, place) and not JOINT.match(text, place)
+    ):
         end = place + 1 if text[place] == " " else _step(reading, text, place)
         if end is None:
             return None
         place = end
     part = _finished(reading)
-    return (part, place) if part else None
+    return (part, len(text) if _supplied(reading, text, place) else place) if part else None
+
+
+def _counted(found: re.Match[str]) -> Amount:
+    """A number of nothing named, which are tablets."""
+    if found["u"]:
+        value = Fraction(int(found["w"] or 0)) + Fraction(1, 2)
+    else:
+        value = Fraction(found["n"] or 1)
+    return Amount(Dimension.PIECE, value)
+
+
+_SUPPLIED = 14
+"""Tablets: nobody takes as many at a time, so at the end of an instruction they are a supply."""
+
+
+def _supplied(reading: _Reading, text: str, place: int) -> bool:
+    """Whether what is left tells how many tablets are dispensed."""
+    found = SUPPLY.match(text, place) if reading.schedule or reading.days else None
+    return found is not None and (bool(found["said"]) or int(found["many"]) >= _SUPPLIED)
+
+
+def _ends(reading: _Reading, text: str, place: int) -> bool:
+    """Whether the part ends here: at a joint, or before what is dispensed."""
+    return _supplied(reading, text, place) or bool(JOINT.match(text, place))
 
 
 def _after_fillers(text: str, place: int) -> int:
@@ -191,21 +286,45 @@ def amount_in(found: re.Match[str]) -> Amount | None:
 
 def _step(reading: _Reading, text: str, place: int) -> int | None:
     """Read the next thing at `place`; ``None`` where it is outside the grammar."""
-    if found := MASS.match(text, place):
-        if reading.mass is not None:
-            return None
-        reading.mass, reading.all_of_it = amount_in(found), bool(found["all"])
-        return found.end()
     if named := days_at(text, place):
         twice = bool(reading.days)
         reading.days = named[0]
         return None if twice else named[1]
-    if found := DATES.match(text, place):
-        return found.end() if _of_dates(reading, found) else None
+    for pattern, take in _BESIDE:
+        if found := pattern.match(text, place):
+            return found.end() if take(reading, found) else None
     return _frequency(reading, text, place)
 
 
+def _of_both(reading: _Reading, found: re.Match[str]) -> bool:
+    """Take a mass and the tablets that are equal to it, whichever comes first."""
+    same = amount_in(found)
+    both = {each.dimension: each for each in (reading.amount, same) if each}
+    if reading.mass is not None or set(both) != {Dimension.MASS, Dimension.PIECE}:
+        return False
+    reading.amount, reading.mass = both[Dimension.PIECE], both[Dimension.MASS]
+    reading.all_of_it = True
+    return True
+
+
+def _of_mass(reading: _Reading, found: re.Match[str]) -> bool:
+    """Take what stands in brackets, which is named once."""
+    twice = reading.mass is not None
+    reading.mass, reading.all_of_it = amount_in(found), bool(found["all"])
+    return not twice
+
+
+def _of_clock(reading: _Reading, _: re.Match[str]) -> bool:
+    """Take the hour of the one dose of the day."""
+    twice, reading.clock = reading.clock, True
+    return not twice
+
+
 def _frequency(reading: _Reading, text: str, place: int) -> int | None:
+    if found := IN_LATIN.match(text, place):
+        again = reading.schedule not in (None, DAILY)
+        reading.schedule = DAILY
+        return None if again else found.end()
     for pattern, meaning in TIMES:
         if found := pattern.match(text, place):
             schedule = meaning(found)
@@ -215,6 +334,10 @@ def _frequency(reading: _Reading, text: str, place: int) -> int | None:
             return found.end()
     filler = FILLER.match(text, place)
     return filler.end() if filler else None
+
+
+_BESIDE = ((MASS, _of_mass), (EQUAL, _of_both), (DATES, _of_dates), (CLOCK, _of_clock))
+"""What may stand beside an amount, and what takes it."""
 
 
 def days_at(text: str, place: int) -> tuple[frozenset[str], int] | None:
@@ -276,12 +399,13 @@ def _finished(reading: _Reading) -> SigPart | None:
         if schedule not in (None, DAILY):
             return None
         schedule = on_weekdays(reading.days)
-    if schedule is None:
+    if schedule is None or (reading.clock and schedule.per_day > 1):
         return None
+    if reading.counted and reading.amount.value != 1 and schedule != DAILY:
+        return None  # "2 weekly": two at a time, or twice
     several = reading.amount.dimension is Dimension.PIECE and reading.amount.value != 1
-    if reading.mass is not None and several and not reading.all_of_it:
-        return None  # the content of one tablet or of all of them: not said
-    return SigPart(reading.amount, schedule, reading.mass, reading.product, reading.dates)
+    unsaid = reading.mass is not None and several and not reading.all_of_it
+    return SigPart(reading.amount, schedule, reading.mass, reading.product, reading.dates, unsaid)
 
 
 def _days_disjoint(parts: list[SigPart]) -> bool:
