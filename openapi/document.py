@@ -10,7 +10,8 @@ from typing import Any
 
 from fastapi.utils import deep_dict_update
 
-from crossgrain.app.conformance.lookup import TERMINOLOGY
+from crossgrain.app.conformance.definitions import APPLY_ID
+from crossgrain.app.conformance.lookup import TERMINOLOGY, Shelf
 from crossgrain.app.conformance.routes import READABLE, shelf_of
 from crossgrain.app.factory import create_app
 from crossgrain.auth.guard import is_cds, is_operation
@@ -105,9 +106,9 @@ def written(made: Docs) -> str:
 def _documented(desk: Desk) -> Iterator[tuple[str, Docs]]:
     """Operation id and operation object of every route that takes or answers FHIR, or a card."""
     for version in FhirVersion:
-        yield from _operations(desk, f"fhir-{version}")
-        yield f"fhir-{version}-metadata", read_docs(())
         shelf = shelf_of(desk, version)
+        yield from _operations(desk, shelf, f"fhir-{version}")
+        yield f"fhir-{version}-metadata", read_docs(())
         for kind in READABLE:
             ids = tuple(own_id for of, own_id in shelf if of == kind)
             summary = {"summary": f"Read a definition: {kind}"}
@@ -121,38 +122,34 @@ def _documented(desk: Desk) -> Iterator[tuple[str, Docs]]:
     yield "sheet", sheet_docs(desk.switch_options)
 
 
-def _operations(desk: Desk, prefix: str) -> Iterator[tuple[str, Docs]]:
-    yield (
-        f"{prefix}-propose-switch",
-        operation_docs(
-            "Propose a switch",
-            "A patient's record and a target in; a dated series of proposals with its"
-            " rationale out.",
+def _operations(desk: Desk, shelf: Shelf, prefix: str) -> Iterator[tuple[str, Docs]]:
+    """Each is called and described as in its OperationDefinition."""
+    for own_id, options, answer in (
+        (
+            "propose-switch",
             desk.switch_options,
             "A collection Bundle. Its GuidanceResponse says how the call ended: success"
             " with a result (a plan), success without (a safety stop), or data-required"
             " (questions, each with its FHIRPath).",
         ),
-    )
-    yield (
-        f"{prefix}-compare-bases",
-        operation_docs(
-            "Compare the bases",
-            "What the regimen in a record is worth on every basis of equivalence, and the"
-            " target there. No plan.",
+        (
+            "compare-bases",
             desk.comparison_options,
             "A Parameters resource with one parameter named basis per chart.",
         ),
-    )
-    yield (
-        f"{prefix}-screen-switches",
-        operation_docs(
-            "Screen a past switch",
-            "One patient's record in; what is wrong with the last change of preparation"
-            " out, as the nightly job judges it.",
+        (
+            "screen-switches",
             screening_options(desk.switch_options),
             "A collection Bundle: an OperationOutcome that says how it ended, then the"
             " DetectedIssues.",
         ),
-    )
-    yield f"{prefix}-PlanDefinition-regimen-switch-apply", apply_docs(plan_options(desk))
+    ):
+        yield f"{prefix}-{own_id}", operation_docs(*_called(shelf, own_id), options, answer)
+    title, description = _called(shelf, APPLY_ID)
+    docs = apply_docs(title, description, plan_options(desk))
+    yield f"{prefix}-PlanDefinition-regimen-switch-apply", docs
+
+
+def _called(shelf: Shelf, own_id: str) -> tuple[str, str]:
+    defined = shelf["OperationDefinition", own_id]
+    return defined["title"], defined["description"]

@@ -146,12 +146,11 @@ def _by_id(ids: tuple[str, ...]) -> dict[str, Any]:
     }
 
 
-def apply_docs(options: tuple[Option, ...]) -> dict[str, Any]:
+def apply_docs(summary: str, description: str, options: tuple[Option, ...]) -> dict[str, Any]:
     """The OpenAPI operation object of ``$apply``."""
     docs = operation_docs(
-        "Apply the plan definition",
-        "The plan of $propose-switch by FHIR's own operation: the record in data, the options"
-        " in parameters, the patient as subject. The same at PlanDefinition/$apply, where"
+        summary,
+        f"{description} The patient is the subject. The same at PlanDefinition/$apply, where"
         " planDefinition (or in R5 url) names our one plan definition.",
         options,
         "R4: a CarePlan with everything contained. R5: a Parameters with one Bundle.",
