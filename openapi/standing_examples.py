@@ -13,6 +13,7 @@ from crossgrain.http.probes import LIVE, READY
 from crossgrain.http.settings import Settings
 from crossgrain.names.identity import FhirVersion, canonical
 from crossgrain.operations.desk import Desk
+from crossgrain.operations.parameters import from_query
 from openapi.shown import Shown
 
 _READ = (
@@ -48,13 +49,12 @@ def _definitions(desk: Desk, version: FhirVersion) -> Iterator[tuple[str, list[S
         shown = Shown(f"{version}-{kind}", f"{kind}/{own_id}", None, shelf[kind, own_id])
         yield f"fhir-{version}-{kind}-read", [shown]
         query = _SEARCHED.get(kind, [("_id", "none")])
-        found = Shown(
-            f"{version}-{kind}-search", _asked(kind, query), None, search(kind, shelf, query)
-        )
+        result = search(kind, shelf, from_query(query))
+        found = Shown(f"{version}-{kind}-search", _asked(kind, query), None, result)
         yield f"fhir-{version}-{kind}", [found]
     for served in TERMINOLOGY:
         query = list(_about_a_target(served))
-        answer = served.answer(TerminologyCall(version, shelf, None, query))
+        answer = served.answer(TerminologyCall(version, shelf, None, from_query(query)))
         summary = _asked(f"{served.kind}/${served.name}", query)
         name = f"{served.kind}-{served.name}"
         yield f"fhir-{version}-{name}", [Shown(f"{version}-{name}", summary, None, answer)]

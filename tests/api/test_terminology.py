@@ -211,3 +211,85 @@ def test_a_body_that_cannot_be_read_is_refused_with_its_place(
 ) -> None:
     answer = client.post("/fhir/r4/CodeSystem/$validate-code", json=body, headers=FHIR)
     assert issue(answer, 400)[1] == expression
+
+
+def parameters(*given: Resource) -> Resource:
+    return {"resourceType": "Parameters", "parameter": list(given)}
+
+
+SYSTEM = {"name": "system", "valueUri": FINDING}
+
+
+@pytest.mark.parametrize(
+    ("body", "status", "found"),
+    [
+        (
+            parameters({"name": "title", "valueString": "x"}),
+            400,
+            [("not-supported", "Parameters.parameter[0].name")],
+        ),
+        (
+            parameters(SYSTEM, SYSTEM, {"name": "dose", "valueString": "x"}),
+            400,
+            [
+                ("invalid", "Parameters.parameter[1]"),
+                ("not-supported", "Parameters.parameter[2].name"),
+            ],
+        ),
+        (
+            parameters(SYSTEM),
+            400,
+            [("required", "Parameters.parameter.where(name='code')")],
+        ),
+        (
+            parameters({"name": "code", "valueCode": "warfarin"}),
+            400,
+            [("required", "Parameters.parameter.where(name='system')")],
+        ),
+        (
+            parameters({"name": "code", "valueCode": "none"}, SYSTEM),
+            404,
+            [("not-found", "Parameters.parameter[0].value")],
+        ),
+        (
+            parameters({"name": "coding", "valueCoding": {"system": FINDING, "code": "none"}}),
+            404,
+            [("not-found", "Parameters.parameter[0].value")],
+        ),
+        (
+            parameters({"name": "coding", "valueCoding": {"system": FINDING, "code": {}}}),
+            400,
+            [("value", "Parameters.parameter[0].value")],
+        ),
+        (
+            parameters({"name": "system", "valueUri": "http://loinc.org"}),
+            404,
+            [("not-found", "Parameters.parameter[0].value")],
+        ),
+    ],
+)
+def test_what_is_wrong_with_a_posted_lookup_is_placed_in_its_body(
+    client: TestClient, body: Resource, status: int, found: list[tuple[str, str]]
+) -> None:
+    answer = client.post("/fhir/r4/CodeSystem/$lookup", json=body, headers=FHIR)
+    assert answer.status_code == status
+    issues = parsed(answer)["issue"]
+    assert [(each["code"], each["expression"][0]) for each in issues] == found
+
+
+def test_a_posted_page_that_cannot_be_is_placed_in_its_body(client: TestClient) -> None:
+    body = parameters({"name": "count", "valueInteger": -1})
+    answer = client.post("/fhir/r4/ValueSet/finding/$expand", json=body, headers=FHIR)
+    assert issue(answer, 400) == ("value", "Parameters.parameter[0].value")
+
+
+def test_what_stands_beside_a_body_is_placed_in_the_address(client: TestClient) -> None:
+    answer = client.post(
+        "/fhir/r4/CodeSystem/$lookup?system=x", json=parameters(SYSTEM), headers=FHIR
+    )
+    assert issue(answer, 400) == ("invalid", "http.system")
+
+
+def test_a_name_that_is_nearly_right_is_answered_with_the_nearest(client: TestClient) -> None:
+    answer = client.get("/fhir/r4/CodeSystem/$lookup", params={"sistem": FINDING})
+    assert "did you mean system" in answer.json()["issue"][0]["diagnostics"]

@@ -5,7 +5,7 @@
 that an option does not take are refused, all of them in one answer.
 """
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
@@ -59,8 +59,12 @@ class Call:
 
     def where_to_give(self, name: str) -> str:
         """The expression of an option that was not given, in the spelling of this call."""
-        by_query = self.root == "Bundle"
-        return f"http.{name}" if by_query else f"Parameters.parameter.where(name='{name}')"
+        return where_to_give(name, posted=self.root != "Bundle")
+
+
+def where_to_give(name: str, *, posted: bool) -> str:
+    """The expression of a parameter that was not given: of the query, or of a posted body."""
+    return f"Parameters.parameter.where(name='{name}')" if posted else f"http.{name}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,18 +181,29 @@ def read_options(call: Call, table: Sequence[Option]) -> Options:
     return Options(values, places, call.where_to_give)
 
 
-def _option(one: Given, known: Mapping[str, Option], seen: Mapping[str, Any]) -> Option:
-    option = known.get(one.name) if isinstance(one.name, str) else None
-    if option is None:
+def _option(one: Given, known: Mapping[str, Option], seen: Collection[str]) -> Option:
+    again = [name for name in seen if not known[name].repeatable]
+    return known[known_name(one, known, again)]
+
+
+def known_name(one: Given, known: Collection[str], again: Collection[str] = ()) -> str:
+    """The option's name.
+
+    Raises
+    ------
+    RequestRefused
+        where it is not one of `known`, or one of `again`, which may not be given once more.
+    """
+    if not isinstance(one.name, str) or one.name not in known:
         raise refusal(
             Fault.OPTION_UNKNOWN,
             one.place if isinstance(one.value, str) else f"{one.place}.name",
-            f"this option is not known; known are: {', '.join(known)}"
+            f"this option is not known; known are: {', '.join(known) or 'none'}"
             f"{did_you_mean(one.name, known)}",
         )
-    if option.name in seen and not option.repeatable:
-        raise refusal(Fault.OPTION_REPEATED, one.place, f"{option.name} is given more than once")
-    return option
+    if one.name in again:
+        raise refusal(Fault.OPTION_REPEATED, one.place, f"{one.name} is given more than once")
+    return one.name
 
 
 def _value(one: Given, option: Option) -> Any:

@@ -14,11 +14,9 @@ from crossgrain import __version__
 from crossgrain.app.conformance.definitions import PUBLISHED, Resource
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.faults import Complaint, Fault, RequestRefused, refusal
-from crossgrain.operations.parameters import elements_of
+from crossgrain.operations.parameters import Given, elements_of, known_name, where_to_give
 
 Shelf = Mapping[tuple[str, str], Resource]
-Named = Sequence[tuple[str, str]]
-"""Parameters of a call by name, each as text."""
 SEARCHED_BY = {
     "url": "uri",
     "version": "token",
@@ -27,7 +25,7 @@ SEARCHED_BY = {
 """Search parameters of every definition, and their types."""
 
 
-def search(kind: str, shelf: Shelf, asked: Named) -> Resource:
+def search(kind: str, shelf: Shelf, asked: Sequence[Given]) -> Resource:
     """A searchset of the definitions of a kind that every parameter asks for.
 
     ``url`` may end in ``|version``, as a canonical does where it is named.
@@ -38,7 +36,7 @@ def search(kind: str, shelf: Shelf, asked: Named) -> Resource:
         for a parameter that is not one of `SEARCHED_BY`.
     """
     refuse_others(asked, SEARCHED_BY)
-    wanted = [pair for name, value in asked for pair in _apart(name, value)]
+    wanted = [pair for one in asked for pair in _apart(one.name, _text(one))]
     found = [
         resource
         for (of_kind, _), resource in shelf.items()
@@ -60,16 +58,25 @@ def _apart(name: str, value: str) -> Iterable[tuple[str, str]]:
 
 @dataclass(frozen=True, slots=True)
 class TerminologyCall:
-    """One call: the version spoken, what there is, the definition it names, what was asked."""
+    """One call: the version spoken, what there is, the definition it names, what was asked.
+
+    `posted` says whether it came as a body: there its parameters stand, or would.
+    """
 
     version: FhirVersion
     shelf: Shelf
     own_id: str | None
-    asked: Named
+    asked: Sequence[Given]
+    posted: bool = False
 
     def one(self, name: str) -> str | None:
         """The parameter's value, or ``None``."""
-        return next((value for key, value in self.asked if key == name), None)
+        return next((_text(given) for given in self.asked if given.name == name), None)
+
+    def place(self, name: str) -> str:
+        """The expression of a parameter: where its value stands, or where it would."""
+        stands = next((given.expression for given in self.asked if given.name == name), None)
+        return stands or where_to_give(name, posted=self.posted)
 
     def definition(self, kind: str, by: str) -> Resource:
         """The definition at whose address the call stands, or that the parameter `by` names.
@@ -84,7 +91,7 @@ class TerminologyCall:
         else:
             named = self.one(by)
             if named is None:
-                raise refusal(Fault.OPTION_MISSING, f"http.{by}", f"name the {kind} by its {by}")
+                raise refusal(Fault.OPTION_MISSING, self.place(by), f"name the {kind} by its {by}")
             url, _, version = named.partition("|")
             version = version or self.one(_VERSION_OF[kind]) or __version__
             found = next(
@@ -96,14 +103,14 @@ class TerminologyCall:
                 None,
             )
         if found is None:
-            raise refusal(Fault.NOT_FOUND, f"http.{by}", f"no such {kind} is defined here")
+            raise refusal(Fault.NOT_FOUND, self.place(by), f"no such {kind} is defined here")
         return found
 
     def code(self) -> str:
         """The code asked about."""
         code = self.one("code")
         if code is None:
-            raise refusal(Fault.OPTION_MISSING, "http.code", "name the code")
+            raise refusal(Fault.OPTION_MISSING, self.place("code"), "name the code")
         return code
 
 
@@ -115,7 +122,7 @@ def lookup(call: TerminologyCall) -> Resource:
     system = call.definition("CodeSystem", "system")
     concept = _concept(system, call.code())
     if concept is None:
-        raise refusal(Fault.NOT_FOUND, "http.code", f"{system['url']} has no such code")
+        raise refusal(Fault.NOT_FOUND, call.place("code"), f"{system['url']} has no such code")
     definition = concept.get("definition")
     parts: list[Resource] = [
         {"name": "name", "valueString": system["title"]},
@@ -202,7 +209,7 @@ def _whole(call: TerminologyCall, name: str, otherwise: int) -> int:
     if given is None:
         return otherwise
     if not (given.isascii() and given.isdigit() and len(given) <= _MOST_DIGITS):
-        raise refusal(Fault.OPTION_VALUE, f"http.{name}", "this is a whole number from 0 up")
+        raise refusal(Fault.OPTION_VALUE, call.place(name), "this is a whole number from 0 up")
     return int(given)
 
 
@@ -286,8 +293,8 @@ TERMINOLOGY = (
 )  # fmt: skip
 
 
-def asked_in_body(body: dict[str, Any], system_as: str) -> Named:
-    """The parameters of a POST as text; a `coding` as its system, code and display.
+def asked_in_body(body: dict[str, Any], system_as: str) -> tuple[Given, ...]:
+    """The parameters of a POST; a `coding` as its system, code and display.
 
     Raises
     ------
@@ -296,40 +303,46 @@ def asked_in_body(body: dict[str, Any], system_as: str) -> Named:
     """
     if body.get("resourceType") != "Parameters":
         raise refusal(Fault.INPUT_SHAPE, "resourceType", "send a Parameters resource")
-    asked: list[tuple[str, str]] = []
+    asked: list[Given] = []
     for number, each in enumerate(elements_of(body)):
         name = each.get("name")
-        values = [(key, value) for key, value in each.items() if key.startswith("value")]
+        values = [value for key, value in each.items() if key.startswith("value")]
         place = f"Parameters.parameter[{number}]"
         if not isinstance(name, str) or len(values) != 1:
             raise refusal(Fault.INPUT_SHAPE, place, "a parameter has a name and one value")
-        ((key, value),) = values
-        if name == "coding" and key == "valueCoding" and isinstance(value, dict):
+        coding = each.get("valueCoding")
+        if name == "coding" and isinstance(coding, dict):
             asked += [
-                (system_as if of == "system" else of, str(value[of]))
+                Given(system_as if of == "system" else of, {"value": coding[of]}, place)
                 for of in ("system", "code", "display")
-                if of in value
+                if of in coding
             ]
-        elif isinstance(value, str) or type(value) is int:
-            asked.append((name, str(value)))
         else:
-            raise refusal(Fault.OPTION_VALUE, f"{place}.value", "this value is not taken here")
-    return asked
+            asked.append(Given(name, each, place))
+    for given in asked:
+        if not (isinstance(_value(given), str) or type(_value(given)) is int):
+            raise refusal(Fault.OPTION_VALUE, given.expression, "this value is not taken here")
+    return tuple(asked)
 
 
-def refuse_others(asked: Named, known: Iterable[str]) -> None:
+def _value(one: Given) -> Any:
+    if isinstance(one.value, str):
+        return one.value
+    return next(value for key, value in one.value.items() if key.startswith("value"))
+
+
+def _text(one: Given) -> str:
+    return str(_value(one))
+
+
+def refuse_others(asked: Iterable[Given], known: Iterable[str]) -> None:
     """Refuse, all at once, what is not known or stands twice."""
-    names = [name for name, _ in asked]
-    known = set(known)
-    complaints = [
-        Complaint(Fault.OPTION_UNKNOWN, f"http.{name}", "this parameter is not known here")
-        for name in dict.fromkeys(names)
-        if name not in known
-    ]
-    complaints += [
-        Complaint(Fault.OPTION_REPEATED, f"http.{name}", "this parameter stands more than once")
-        for name in dict.fromkeys(names)
-        if names.count(name) > 1
-    ]
+    known, seen = tuple(known), set[str]()
+    complaints: list[Complaint] = []
+    for one in asked:
+        try:
+            seen.add(known_name(one, known, seen))
+        except RequestRefused as refused:
+            complaints.extend(refused.complaints)
     if complaints:
         raise RequestRefused(*complaints)

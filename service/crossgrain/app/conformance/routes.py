@@ -1,6 +1,6 @@
 """``GET /fhir/{v}/metadata`` and the read of each definition."""
 
-from collections.abc import Awaitable, Callable, Iterable, Iterator, Sequence
+from collections.abc import Awaitable, Callable, Iterable, Iterator
 from enum import Enum
 
 from fastapi import FastAPI
@@ -50,6 +50,7 @@ from crossgrain.http.settings import Settings
 from crossgrain.names.identity import SERVICE_NAME, FhirVersion
 from crossgrain.operations.desk import Desk, parse_resource
 from crossgrain.operations.faults import Fault, refusal
+from crossgrain.operations.parameters import Given, from_query
 from crossgrain.operations.screen_switches import screening_options
 from crossgrain.writing.forms import to_json
 
@@ -212,7 +213,7 @@ def _add_search(app: FastAPI, version: FhirVersion, kind: str, shelf: Shelf) -> 
         """Find definitions, above all by their canonical."""
         query = request.query_params.multi_items()
         form = form_wanted(request.headers, query, version)
-        return _written(request, search(kind, shelf, without_form(query)), form)
+        return _written(request, search(kind, shelf, from_query(without_form(query))), form)
 
     _add_get(app, f"/fhir/{version}/{kind}", found, version)
 
@@ -227,18 +228,19 @@ def _add_terminology(
     """One of FHIR's own operations, by GET and by POST, at type level and at one definition."""
 
     async def by_get(request: Request) -> Response:
-        return _answered(request, without_form(request.query_params.multi_items()))
+        return _answered(request, (), posted=False)
 
     async def by_post(request: Request) -> Response:
         check_content(request.headers, version)
         body = parse_resource(await read_body(request, settings))
-        beside = without_form(request.query_params.multi_items())
-        return _answered(request, [*asked_in_body(body, served.system_as), *beside])
+        return _answered(request, asked_in_body(body, served.system_as), posted=True)
 
-    def _answered(request: Request, asked: Sequence[tuple[str, str]]) -> Response:
-        form = form_wanted(request.headers, request.query_params.multi_items(), version)
+    def _answered(request: Request, in_body: tuple[Given, ...], *, posted: bool) -> Response:
+        query = request.query_params.multi_items()
+        form = form_wanted(request.headers, query, version)
+        asked = (*in_body, *from_query(without_form(query)))
         refuse_others(asked, served.takes)
-        call = TerminologyCall(version, shelf, request.path_params.get("id"), asked)
+        call = TerminologyCall(version, shelf, request.path_params.get("id"), asked, posted)
         return _written(request, served.answer(call), form)
 
     at_type = f"/fhir/{version}/{served.kind}"
@@ -274,9 +276,12 @@ def answer(
     """The resource in the form asked for; any other option of the query is refused."""
     query = request.query_params.multi_items()
     form = form_wanted(request.headers, query, version)
-    for name, value in without_form(query):
-        if value not in takes.get(name, ()):
-            raise refusal(Fault.OPTION_UNKNOWN, f"http.{name}", "this option is not known here")
+    given = from_query(without_form(query))
+    refuse_others(given, takes)
+    for one in given:
+        if one.value not in takes[one.name]:
+            words = f"{one.name} is given as {' or '.join(takes[one.name])}"
+            raise refusal(Fault.OPTION_VALUE, one.expression, words)
     return _written(request, resource, form)
 
 
