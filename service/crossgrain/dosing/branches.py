@@ -37,7 +37,7 @@ from crossgrain.dosing.branch_doses import (
     raised_by_lt4,
 )
 from crossgrain.dosing.case import Enabled, SwitchCase
-from crossgrain.dosing.climb import Slot, old_may_change, reachable
+from crossgrain.dosing.climb import Slot, reachable, rising_slots
 from crossgrain.dosing.draws import branch_draws
 from crossgrain.dosing.forecast import course, steady_day
 from crossgrain.dosing.kits import Kit
@@ -338,27 +338,16 @@ def _slots(
         key: hold.kept[key] if case.preparations[key].carries_t3 and goal > hold.kept[key] else goal
         for key, goal in goals.items()
     }
-    ceiling = case.t3_ug(hold.taken)
-    reached: list[tuple[dict[str, Fraction], Fraction]] = []
-    for key, goal in goals.items():
-        if amounts[key] < goal:
-            preparation = case.preparations[key]
-            rising = Move(preparation, amounts[key], goal, step(preparation, case.pace))
-            for dose in reachable(rising):
-                ceiling += preparation.t3_ug(dose - amounts[key])
-                amounts = {**amounts, key: dose}
-                reached.append((amounts, ceiling))
-    reached = reached or [(amounts, ceiling)]
+    rising = [
+        Move(case.preparations[key], amounts[key], goal, step(case.preparations[key], case.pace))
+        for key, goal in goals.items()
+        if amounts[key] < goal
+    ]
     kept = (*hold.proved, case.policy.maintenance_days[0])[0]
     wait = kept if settled else case.wait_days
-    final = len(reached) - 1
-    return tuple(
-        Slot(
-            hold.decision_day + number * case.pace.interval_days,
-            wait + case.policy.results_days if number == final else case.pace.interval_days,
-            doses,
-            most_t3,
-            old_may_change(number, len(reached)),
-        )
-        for number, (doses, most_t3) in enumerate(reached)
+    return rising_slots(
+        amounts,
+        case.t3_ug(hold.taken),
+        ((move.preparation, reachable(move)) for move in rising),
+        (hold.decision_day, case.pace.interval_days, wait + case.policy.results_days),
     )

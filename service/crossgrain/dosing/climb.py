@@ -5,7 +5,7 @@ per step, from nothing or from the dose already taken. Where T3 does not rise th
 to climb, and the new medicine starts at the checkpoint's dose.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil, log
@@ -13,6 +13,7 @@ from math import ceil, log
 from crossgrain.dosing.kinetics import Kinetics
 from crossgrain.dosing.moves import Move, next_up, step_up
 from crossgrain.dosing.policy import Pace, Policy
+from crossgrain.dosing.preparations import Preparation
 
 MOST_CHANGES = 8
 """Steps at which the old dose may change. In a longer climb it is every second step, or third, so
@@ -107,25 +108,43 @@ def _climb(medicines: Sequence[Move], pace: Pace, last_days: int) -> tuple[Slot,
         else medicine.goal
         for medicine in rising
     }
-    ceiling = t3_before(medicines)
+    rises = ((m.preparation, rising_amounts(m)) for m in rising if m.preparation.carries_t3)
+    return rising_slots(amounts, t3_before(medicines), rises, (0, pace.interval_days, last_days))
+
+
+def rising_slots(
+    amounts: dict[str, Fraction],
+    t3_ug: Fraction,
+    rises: Iterable[tuple[Preparation, Iterable[Fraction]]],
+    days: tuple[int, int, int],
+) -> tuple[Slot, ...]:
+    """A slot for each dose that a medicine with T3 rises to, one medicine after the other.
+
+    Parameters
+    ----------
+    amounts : the doses beside them, and those that they rise from, by preparation id
+    t3_ug : the T3 that is swallowed before, µg per day; every rise adds what it carries
+    rises : each medicine and its doses; where there are none, the amounts are one slot
+    days : of the first slot its first, then the days of each, then those of the last
+    """
     reached: list[tuple[dict[str, Fraction], Fraction]] = []
-    for medicine in rising:
-        if medicine.preparation.carries_t3:
-            for dose in rising_amounts(medicine):
-                rise = dose - amounts[medicine.preparation.id]
-                amounts = {**amounts, medicine.preparation.id: dose}
-                ceiling += medicine.preparation.t3_ug(rise)
-                reached.append((amounts, ceiling))
+    for preparation, doses in rises:
+        for dose in doses:
+            t3_ug += preparation.t3_ug(dose - amounts[preparation.id])
+            amounts = {**amounts, preparation.id: dose}
+            reached.append((amounts, t3_ug))
+    reached = reached or [(amounts, t3_ug)]
+    first_day, interval_days, last_days = days
     final = len(reached) - 1
     return tuple(
         Slot(
-            number * pace.interval_days,
-            last_days if number == final else pace.interval_days,
-            doses,
+            first_day + number * interval_days,
+            last_days if number == final else interval_days,
+            reached_amounts,
             most_t3,
             old_may_change(number, len(reached)),
         )
-        for number, (doses, most_t3) in enumerate(reached)
+        for number, (reached_amounts, most_t3) in enumerate(reached)
     )
 
 
