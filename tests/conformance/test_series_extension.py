@@ -13,11 +13,14 @@ from tests.conformance.patients import CATALOGUE, every_direction
 from tests.unit.writing.answers import resources, written
 
 from crossgrain.app.conformance.terminology import series_extension
+from crossgrain.dosing.onward import Act
+from crossgrain.dosing.plan import LabReading
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.wish import Wish
 from crossgrain.names.identity import FhirVersion
-from crossgrain.names.series_extension import MOST_BYTES, SERIES_URL
+from crossgrain.names.series_extension import MOST_ACTS, MOST_BYTES, SERIES_URL
 from crossgrain.reading.series_mark import mark_in
+from crossgrain.safety.visit import AS_READ
 from crossgrain.writing.forms import to_json
 
 # eld-19 of FHIR R4, https://hl7.org/fhir/R4/elementdefinition-definitions.html
@@ -126,6 +129,23 @@ def test_every_direction_is_read_back_as_written_and_under_two_kilobytes():
             (one,) = facts  # what all resources of a plan say of it is one
             assert one.day_one == proposal.request.start
     assert orders > 300
+    assert max(sizes) < MOST_BYTES
+
+
+def test_with_the_acts_of_as_many_visits_as_it_may_tell_of_it_stays_under_two_kilobytes():
+    widest = max(LabReading, key=len)
+    acts = [
+        f"2025-03-03 {row.act} {row.reason} {widest if row.reading == AS_READ else row.reading}"
+        for row in CATALOGUE.decisions
+        if row.act not in {Act.CONTINUE, Act.ASK, Act.STOP}  # these are not told of
+    ]
+    act = {"url": "act", "valueString": max(acts, key=len).strip()}
+    sizes = []
+    for proposal in every_direction():
+        for resource in marked(written(proposal, FhirVersion.R4, CATALOGUE.codes)):
+            (extension,) = resource["extension"]
+            parts = [*extension["extension"], *[act] * MOST_ACTS]
+            sizes.append(len(to_json({**extension, "extension": parts})))
     assert max(sizes) < MOST_BYTES
 
 

@@ -39,6 +39,7 @@ OTHERWISE = {
     ("reading/product.py", Fraction(1, 4)): "the grid on which a strength is read",
     ("reading/remembered.py", Fraction(300)): "the longest words that are kept, characters",
     ("reading/names.py", Fraction(65)): "mg in a labelled grain",
+    ("reading/sig.py", Fraction(14)): "tablets that are a supply, not a dose",
     ("reading/timing.py", Fraction(12)): "doses a day, every two hours",
     ("safety/rules/doses.py", Fraction(65)): "mg in a labelled grain",
     ("sheet/days.py", Fraction(12)): "months",

@@ -51,7 +51,7 @@ from crossgrain.catalogue.numbers import (
 )
 from crossgrain.catalogue.pharmacology import kinetics_from, preparations_from
 from crossgrain.catalogue.titration import policy_from
-from crossgrain.catalogue.visits import decisions_from
+from crossgrain.catalogue.visits import alarms_from, decisions_from
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.comparison import CrossChecks
 from crossgrain.dosing.evidence import Evidence, standing_of
@@ -65,7 +65,13 @@ from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.numbers import Number, Numbers, refuse
 from crossgrain.reading.code_tables import CodeTables, HowItGoes
 from crossgrain.safety.rule import RuleTable
-from crossgrain.safety.visit import VISIT_KEYS, DecisionTable, VisitLimits, visit_limits_from
+from crossgrain.safety.visit import (
+    VISIT_KEYS,
+    AlarmCodes,
+    DecisionTable,
+    VisitLimits,
+    visit_limits_from,
+)
 from crossgrain.screening.limits import Limits, limits_from
 
 FORMER_KEYS = ("safety", "screening")
@@ -115,6 +121,7 @@ class Catalogue:
     rules : the safety rules
     limits : what a past switch is judged by
     decisions : what is done at a visit after the first
+    alarms : which safety rules are an emergency there, and which are answered elsewhere
     visits : by what it is settled where the patient stands at one
     numbers : every clinical number by its key, with the clinic's own
     reaches : the doors that each of them reaches, by its key
@@ -133,6 +140,7 @@ class Catalogue:
     rules: RuleTable
     limits: Limits
     decisions: DecisionTable
+    alarms: AlarmCodes
     visits: VisitLimits
     numbers: Numbers
     reaches: Mapping[str, tuple[str, ...]]
@@ -212,6 +220,7 @@ def load_catalogue(clinic: Path | None = None, plans_kept: int = MOST_KEPT) -> C
         rules=judged.rules,
         limits=judged.limits,
         decisions=decisions,
+        alarms=_read("next_step", partial(alarms_from, rules=judged.rules)),
         visits=visit_limits_from(judged.numbers),
         numbers=judged.numbers,
         reaches=doors(

@@ -11,9 +11,11 @@ from crossgrain.catalogue.decoding import Entries, FileForm, Listed, Text, decod
 from crossgrain.dosing.onward import Act
 from crossgrain.dosing.plan import LabReading
 from crossgrain.names.numbers import Numbers, refuse
+from crossgrain.safety.rule import RuleTable, Severity
 from crossgrain.safety.visit import (
     AS_READ,
     DIMENSIONS,
+    AlarmCodes,
     Before,
     DecisionTable,
     Precedence,
@@ -38,7 +40,14 @@ class _VisitRow(FileForm):
     again: Text | None = None
 
 
+class _Alarms(FileForm):
+    emergency: Listed[Text]
+    pregnancy: Listed[Text]
+    elsewhere: Listed[Text]
+
+
 class _Visits(FileForm):
+    alarms: _Alarms
     row: Entries
 
 
@@ -70,6 +79,26 @@ def decisions_from(
             rows[row.code] = row
             held_by |= {str(entry.hold)} if row.hold_days else set()
     return tuple(rows.values()), frozenset(held_by)
+
+
+def alarms_from(data: Mapping[str, object], rules: RuleTable) -> AlarmCodes:
+    """Read which safety rules are an alarm of which kind.
+
+    Raises
+    ------
+    DomainError
+        for a code that no rule has which stops a plan, or that stands twice.
+    """
+    entry = decoded(data, _Visits).alarms
+    seen: set[str] = set()
+    for name in entry.__struct_fields__:
+        for code in getattr(entry, name):
+            if code not in rules.before or rules.before[code].severity is not Severity.STOP:
+                refuse(f"alarms.{name}", f"no rule that stops a plan is called {code}")
+            if code in seen:
+                refuse(f"alarms.{name}", f"{code} stands twice")
+            seen.add(code)
+    return AlarmCodes(*map(frozenset, (entry.emergency, entry.pregnancy, entry.elsewhere)))
 
 
 def _rows(entry: _VisitRow, place: str, numbers: Numbers) -> Iterator[VisitRow]:

@@ -9,6 +9,7 @@ from crossgrain.dosing.plan import Plan, PriorTherapy
 from crossgrain.dosing.targets import Mixture, Target
 from crossgrain.reading.record import Record
 from crossgrain.safety.checks import Baseline, Checks
+from crossgrain.safety.facts import Constraints
 from crossgrain.safety.judgement import OrderJudgement
 from crossgrain.safety.results import TshLimits
 from crossgrain.safety.rule import Finding
@@ -75,6 +76,8 @@ class Proposal:
     """The strength family of desiccated thyroid that was planned with."""
     tables: str = "none"
     """Which charts and tablets it was computed from."""
+    limits: Constraints = field(default_factory=Constraints)
+    """What the findings demanded of the planner."""
 
     @property
     def outcome(self) -> Outcome:

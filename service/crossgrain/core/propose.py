@@ -58,9 +58,10 @@ def propose(record: Record, request: SwitchRequest, catalogue: Catalogue) -> Pro
     intent = intent_for(record.regimen, target, aim, catalogue.bases, catalogue.policy.tolerance)
     found = (*on_order, *before_plan(record.facts, intent, catalogue.rules))
     plan = None
+    limits = constraints(found, catalogue.rules)
     if not _stops(found):
         need = need_of(record.facts, catalogue.rules.before[SHORTAGE], catalogue.policy)
-        wish = _wish(record, request, target, constraints(found, catalogue.rules), need)
+        wish = wish_for(record, request, target, limits, need)
         catalogue.policy.pace(request.pace)  # unknown, it is an error even where not used
         plan = plans.plan_switch(record.regimen, wish)
         found = (*found, *after_plan(plan, record.facts, catalogue.rules))
@@ -79,6 +80,7 @@ def propose(record: Record, request: SwitchRequest, catalogue: Catalogue) -> Pro
         judgement,
         family,
         catalogue.tables_version,
+        limits,
     )
 
 
@@ -126,7 +128,7 @@ def _stops(findings: Iterable[Finding]) -> bool:
     return any(finding.severity is Severity.STOP for finding in findings)
 
 
-def _wish(
+def wish_for(
     record: Record, request: SwitchRequest, target: Target, limits: Constraints, need: TodaysNeed
 ) -> Wish:
     """What was asked, as far as the findings let it be."""
@@ -144,7 +146,7 @@ def _wish(
         too_little_weighs=limits.too_little_weighs,
         need=need.part,
         need_said=need.said,
-        at_home=_at_home(record),
+        at_home=at_home_in(record),
         stock=tuple(sorted(set(request.stock))),
         another_product=request.another_product,
         weekly_pattern=request.weekly_pattern and not frail,
@@ -154,7 +156,7 @@ def _wish(
     )
 
 
-def _at_home(record: Record) -> tuple[tuple[str, Fraction], ...]:
+def at_home_in(record: Record) -> tuple[tuple[str, Fraction], ...]:
     """The tablets that the patient has: those of the current orders and statements."""
     return tuple(
         dict.fromkeys(
@@ -177,7 +179,7 @@ def _desiccated_family(
     DomainError
         ``conflict``, field ``desiccated-family``, where the order is of another than asked for.
     """
-    taken, ordered = (_family_in(entries) for entries in (record.current, orders))
+    taken, ordered = (family_in(entries) for entries in (record.current, orders))
     asked = request.desiccated_family
     if target not in DESICCATED_TARGETS:
         return taken or asked or DEFAULT_FAMILY
@@ -190,7 +192,7 @@ def _desiccated_family(
     return asked or ordered or taken or DEFAULT_FAMILY
 
 
-def _family_in(entries: Iterable[MedicineEntry]) -> str:
+def family_in(entries: Iterable[MedicineEntry]) -> str:
     """The first family of desiccated thyroid in some orders; empty where there is none."""
     for entry in entries:
         for line in entry.lines:

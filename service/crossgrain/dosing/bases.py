@@ -71,7 +71,7 @@ class ChartRow:
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class TrialStanding:
     """How a basis fared against the published comparisons; see `evidence.standing_of`.
 
     Attributes
@@ -110,7 +110,7 @@ class Basis:
     sets_checkpoint: bool = True
     weights: Weights | None = None
     rows: tuple[ChartRow, ...] = ()
-    standing: Standing | None = field(default=None, repr=False, compare=False)
+    standing: TrialStanding | None = field(default=None, repr=False, compare=False)
     """How it fared against published comparisons; no dose depends on it."""
 
     def lt4_equivalent(self, regimen: Regimen) -> Fraction:

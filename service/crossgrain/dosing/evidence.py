@@ -11,7 +11,7 @@ from enum import StrEnum
 from fractions import Fraction
 from statistics import NormalDist, median
 
-from crossgrain.dosing.bases import T3_UG_PER_GRAIN, T4_UG_PER_GRAIN, Basis, Standing
+from crossgrain.dosing.bases import T3_UG_PER_GRAIN, T4_UG_PER_GRAIN, Basis, TrialStanding
 from crossgrain.dosing.kinetics import Intake, Kinetics, KineticsTable, steady
 from crossgrain.names.errors import DomainError
 
@@ -211,7 +211,7 @@ def predicted(comparison: Comparison, basis: Basis) -> Fraction | None:
         return None
 
 
-def standing_of(basis: Basis, evidence: Evidence) -> Standing:
+def standing_of(basis: Basis, evidence: Evidence) -> TrialStanding:
     """Hold one basis against every comparison that it was not made from.
 
     With the same TSH the ratio observed is 1, so `predicted` is how far off the basis is.
@@ -230,7 +230,7 @@ def standing_of(basis: Basis, evidence: Evidence) -> Standing:
         moved += 1
         if (ratio >= 1) if one.tsh is TshOutcome.HIGHER else (ratio <= 1):
             against.append(one.id)
-    return Standing(
+    return TrialStanding(
         held=len(ratios),
         typical=median(ratios) if ratios else None,
         lowest=min(ratios, default=None),

@@ -30,7 +30,7 @@ class KeptPlans:
     """
 
     def __init__(self, tables: Tables, most: int = MOST_KEPT) -> None:
-        self._tables = tables
+        self.tables = tables
 
         @lru_cache(maxsize=most)
         def rows(regimen: Regimen, target: Target, mixture: Mixture) -> tuple[BasisRow, ...]:
@@ -50,7 +50,7 @@ class KeptPlans:
         """The same as `planner.plan_switch` gives, and raises, over the same tables."""
         whoever = replace(wish, weight_kg=None, need_said=None)
         draft = self._draft(numbered(regimen), whoever)
-        return finished(draft, regimen, wish, self._tables.cross_checks)
+        return finished(draft, regimen, wish, self.tables.cross_checks)
 
     @property
     def found(self) -> tuple[int, int]:

@@ -2,7 +2,7 @@
 
 from fractions import Fraction
 
-from crossgrain.dosing.bases import Standing
+from crossgrain.dosing.bases import TrialStanding
 from crossgrain.dosing.evidence import TshOutcome, Worth, WorthUnit
 from crossgrain.dosing.exchange import Exchange
 from crossgrain.dosing.preparations import Preparation
@@ -81,11 +81,11 @@ def ratio_limits() -> str:
     return f"{decimal(LOWEST_RATIO)}:1 to {decimal(HIGHEST_RATIO)}:1"
 
 
-def standing_words(standing: Standing) -> str:
+def standing_words(standing: TrialStanding) -> str:
     """How a basis fared against the published comparisons, at a glance.
 
     >>> typical, low, high = Fraction(19, 20), Fraction(4, 5), Fraction(1)
-    >>> standing_words(Standing(9, typical, low, high, 6, (), 2, ())).partition(": ")[2]
+    >>> standing_words(TrialStanding(9, typical, low, high, 6, (), 2, ())).partition(": ")[2]
     'what holds T3 is typically counted 5 % too low (20 % too low to just right)'
     """
     if not standing.held:
@@ -95,11 +95,11 @@ def standing_words(standing: Standing) -> str:
     return f"{standing.held} published {comparisons}: {counted}"
 
 
-def off_words(standing: Standing) -> str:
+def off_words(standing: TrialStanding) -> str:
     """How far off a basis that was held against something typically is, and at its ends.
 
     >>> typical, low, high = Fraction(19, 20), Fraction(4, 5), Fraction(1)
-    >>> off_words(Standing(9, typical, low, high, 6, (), 2, ()))
+    >>> off_words(TrialStanding(9, typical, low, high, 6, (), 2, ()))
     '5 % too low (20 % too low to just right)'
     """
     typical, low, high = (

@@ -12,6 +12,8 @@ SERIES_URL = canonical("StructureDefinition", SERIES_ID)
 CONTEXTS = ("CarePlan", "MedicationRequest")
 MOST_BYTES = 2000
 """What it may take, written without spaces."""
+MOST_ACTS = 4
+"""How many of the last visits it tells of."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,5 +140,39 @@ PARTS = (
     ),
     ExtensionPart(
         "tables", 1, "1", "string", "Digest of the charts and tablets it was computed from."
+    ),
+    ExtensionPart("lt3-doses", 0, "1", "positiveInt", "The option lt3-doses, where it was given."),
+    ExtensionPart("weekly-pattern", 0, "1", "boolean", "True where LT4 comes in whole tablets."),
+    ExtensionPart(
+        "another-product", 0, "1", "boolean", "True where desiccated thyroid is of another product."
+    ),
+    ExtensionPart(
+        "leaning",
+        0,
+        "2",
+        "code",
+        "What the taper leaned away from: too-much in heart disease, osteoporosis and older age,"
+        " too-little in pregnancy.",
+    ),
+    ExtensionPart(
+        "planned",
+        0,
+        "*",
+        "string",
+        "On a care plan: what is taken of one product line over the steps, ordered or not. The"
+        " line, the first day, then for each change the day counted from it, a colon, and the"
+        " amount a day in the line's unit; what is 0 is not taken, and the last number is the day"
+        " after the steps.",
+    ),
+    ExtensionPart(
+        "titration", 0, "1", "boolean", "True where the dose of what is taken is adjusted: no move."
+    ),
+    ExtensionPart(
+        "act",
+        0,
+        str(MOST_ACTS),
+        "string",
+        "What a visit after the first ended with, the oldest first: the day, the act, for what, and"
+        " of a branch which, separated by spaces.",
     ),
 )

@@ -26,13 +26,19 @@ from crossgrain.reading.over_time import DatedMedicine, counted_once, dated_medi
 from crossgrain.reading.person import Person
 from crossgrain.reading.reading import Notes, Reading
 from crossgrain.reading.reconcile import days_unchanged, reconciled, still_stopped
-from crossgrain.reading.record import Record
+from crossgrain.reading.record import MarkedOrder, Record
 from crossgrain.reading.resolve import Entry, refuse_drafts_above
-from crossgrain.reading.series import Taken, followed_until, marked_plan, with_known_steps
+from crossgrain.reading.series import (
+    Taken,
+    followed_until,
+    marked_in_plan,
+    marked_plan,
+    with_known_steps,
+)
 from crossgrain.reading.taking import ask_about_denials
 from crossgrain.reading.today import Hormone, Medicines, read_medicine
 from crossgrain.safety.facts import Facts, Known
-from crossgrain.screening.course import Dispense, TakingHistory, Undecided
+from crossgrain.screening.course import Dispense, DoseRun, TakingHistory, Undecided
 
 
 def read_record(bundle: dict[str, Any], **look: Unpack[Look]) -> Record:
@@ -193,9 +199,7 @@ def course_in(opened: Opened) -> TakingHistory:
     if len({medicine.kind for medicine in medicines if medicine.taken}) < 2:
         _refuse_where_all_is_given_up(medicines)
         return TakingHistory(())
-    for medicine in medicines:
-        if medicine.open_question:
-            raise Undecided(medicine.open_question, (medicine.reference,))
+    _refuse_open_questions(medicines)
     facts = read_facts(entries, opened)
     return TakingHistory(
         intakes=tuple(counted_once(medicines, reading.codes.believed)),
@@ -208,6 +212,54 @@ def course_in(opened: Opened) -> TakingHistory:
         unread_labs=facts.unread,
         dispenses=tuple(_dispenses(entries, opened)),
     )
+
+
+def doses_by_date(bundle: dict[str, Any], **look: Unpack[Look]) -> tuple[DoseRun, ...]:
+    """Every dated dose of thyroid hormone that was taken, of however many preparations.
+
+    The parameters are those of `open_record`.
+
+    Raises
+    ------
+    Unreadable
+        where the input as a whole is unusable.
+    Undecided
+        where it cannot be told which thyroid medicines were taken when.
+    """
+    opened = open_record(bundle, **look)
+    medicines = list(_medicines(list(opened.entries()), opened))
+    _refuse_open_questions(medicines)
+    return tuple(counted_once(medicines, opened.reading.codes.believed))
+
+
+def marks_in(
+    plan: dict[str, Any], bundle: dict[str, Any], **look: Unpack[Look]
+) -> tuple[MarkedOrder, ...]:
+    """What a plan that is given beside a record says of itself: as if it had been taken up.
+
+    Parameters
+    ----------
+    plan : an earlier answer (a Bundle) or its CarePlan
+    bundle, look : the record, as `open_record` takes it; what is another patient's is left out
+    """
+    patient = open_record(bundle, **look).reading.patient
+    inside = plan.get("entry") if plan.get("resourceType") == "Bundle" else [{"resource": plan}]
+    held = [each for each in inside or () if isinstance(each, dict)]
+    whose = {
+        "resource": patient.resource,
+        **({"fullUrl": patient.address} if patient.address else {}),
+    }
+    opened = open_record(
+        {"resourceType": "Bundle", "type": "collection", "entry": [*held, whose]}, **look
+    )
+    marked = (marked_in_plan(entry, opened.reading) for entry in opened.reading.index.entries)
+    return tuple(one for one in marked if one)
+
+
+def _refuse_open_questions(medicines: Sequence[DatedMedicine]) -> None:
+    for medicine in medicines:
+        if medicine.open_question:
+            raise Undecided(medicine.open_question, (medicine.reference,))
 
 
 def _medicines(entries: Sequence[Entry], opened: Opened) -> Iterator[DatedMedicine]:

@@ -170,6 +170,14 @@ class Entry(msgspec.Struct, frozen=True):
     resource: dict[str, Any]
     base: str = ""
 
+    @property
+    def address(self) -> str:
+        """Its ``fullUrl``, or empty where it has none that names it."""
+        if is_urn(self.reference):
+            return self.reference
+        own = f"{self.kind}/{self.resource.get('id')}"
+        return f"{self.base}/{own}" if self.base else ""
+
 
 class BundleIndex:
     """Every entry of a bundle, checked for what would make it ambiguous.

@@ -11,7 +11,7 @@ from fractions import Fraction
 
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.tablets import DAYS_OF_WEEK, SHARED_WEEK
-from crossgrain.names.series_extension import SERIES_URL
+from crossgrain.names.series_extension import CONTEXTS, SERIES_URL
 from crossgrain.reading.currency import ORDERS
 from crossgrain.reading.elements import Dosage, Reference, View
 from crossgrain.reading.quantities import exact
@@ -25,7 +25,7 @@ _TAKEN_UP = {"active", "on-hold", "completed"}
 """Statuses of an order or a care plan that a person has taken up and not given up."""
 
 
-class _CarePlan(View):
+class _Carrier(View):
     status: str | None = None
     intent: str | None = None
     subject: Reference | None = None
@@ -50,11 +50,25 @@ def marked_plan(entry: Entry, reading: Reading) -> MarkedOrder | None:
     mark = mark_in(entry.resource.get("extension"))
     if mark is None:
         return None
-    seen = view(entry.resource, _CarePlan, entry.path)
+    seen = view(entry.resource, _Carrier, entry.path)
     if reading.index.find(seen.subject, entry) != reading.patient:
         return None
     signed = seen.intent in {"plan", "order"} and seen.status in _TAKEN_UP - {"completed"}
     return MarkedOrder(entry.reference, seen.status or "", mark, signed=signed, unchanged=True)
+
+
+def marked_in_plan(entry: Entry, reading: Reading) -> MarkedOrder | None:
+    """What a resource of a plan that is given beside the record carries, as if it were taken up.
+
+    ``None`` for a resource of another kind, of another patient, or without the extension.
+    """
+    mark = mark_in(entry.resource.get("extension"))
+    if mark is None or entry.kind not in CONTEXTS:
+        return None
+    seen = view(entry.resource, _Carrier, entry.path)
+    if reading.index.find(seen.subject, entry) != reading.patient:
+        return None
+    return MarkedOrder(entry.reference, seen.status or "", mark, signed=True, unchanged=True)
 
 
 def _orders(seen: MedicationRequest, medicine: MedicineEntry, ordered: OrderedStep) -> bool:

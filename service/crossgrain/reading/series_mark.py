@@ -8,13 +8,15 @@ no mark: the order that carries it is then judged as any other.
 """
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
+from itertools import pairwise
 from typing import Any
 
-from crossgrain.dosing.plan import PriorTherapy
+from crossgrain.dosing.onward import Act
+from crossgrain.dosing.plan import LabReading, PriorTherapy
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
 from crossgrain.names.errors import DomainError
@@ -46,6 +48,23 @@ def _shortest(days: list[Fraction]) -> tuple[Fraction, ...]:
 
 
 @dataclass(frozen=True, slots=True)
+class ActTaken:
+    """What a visit after the first ended with.
+
+    Attributes
+    ----------
+    day : of the visit
+    act, reason : what was done and for what, as the table of the next step names them
+    reading : which branch, where one was taken
+    """
+
+    day: date
+    act: Act
+    reason: str
+    reading: LabReading | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class SeriesFacts:
     """What every order of one plan says of the plan: enough to compute its checkpoint again.
 
@@ -59,6 +78,10 @@ class SeriesFacts:
     checkpoint : the dose at which the climb waits
     need : need factor on the original dose; 1 where none was set
     tables : which charts and tablets it was computed from
+    lt3_doses, weekly, another_product : options that it was made with
+    too_much_weighs, too_little_weighs : what its taper leaned away from
+    titration : the dose of what is taken is adjusted, so that there is no checkpoint of a move
+    acts : what the visits since then ended with, the oldest first
     """
 
     plan_id: str
@@ -75,6 +98,13 @@ class SeriesFacts:
     checkpoint: TargetDose
     need: Fraction
     tables: str
+    lt3_doses: int | None = None
+    weekly: bool = False
+    another_product: bool = False
+    too_much_weighs: bool = False
+    too_little_weighs: bool = False
+    titration: bool = False
+    acts: tuple[ActTaken, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,16 +156,47 @@ class OrderedStep:
 
 
 @dataclass(frozen=True, slots=True)
+class PlannedLine:
+    """What a plan has of one product line, whether or not an order is for it.
+
+    Attributes
+    ----------
+    preparation_id : the line
+    first_day : the first day of the steps
+    doses : from which day on, counted from `first_day`, how much a day, in its unit; the first is 0
+    end : the day after the steps, counted alike
+    """
+
+    preparation_id: str
+    first_day: date
+    doses: tuple[tuple[int, Fraction], ...]
+    end: int
+
+
+@dataclass(frozen=True, slots=True)
 class SeriesMark:
-    """What one resource of a series carries; `ordered` is ``None`` on the plan itself."""
+    """What one resource of a series carries.
+
+    `ordered` is ``None`` on the plan itself; `planned` is what its steps come to, on it alone.
+    """
 
     facts: SeriesFacts
     ordered: OrderedStep | None = None
+    planned: tuple[PlannedLine, ...] = ()
 
 
 _AMOUNT = r"\d{1,6}(?:\.\d{1,6}|/[1-9]\d{0,5})?"
 _CYCLE = re.compile(rf"{_AMOUNT}(?: {_AMOUNT}){{0,365}}", re.ASCII)
 _DOSE = re.compile(rf"({_AMOUNT}) ([1-9]) (\d{{4}}-\d\d-\d\d) (\d{{4}}-\d\d-\d\d)", re.ASCII)
+_PLANNED = re.compile(
+    rf"([a-z0-9-]{{1,40}}) (\d{{4}}-\d\d-\d\d)((?: \d{{1,4}}:{_AMOUNT}){{1,60}}) (\d{{1,4}})",
+    re.ASCII,
+)
+_ACT = re.compile(
+    r"(\d{4}-\d\d-\d\d) ([a-z-]{1,20}) ([a-z0-9-]{1,40})(?: ([a-z0-9-]{1,40}))?", re.ASCII
+)
+LEANING = {"too-much": "too_much_weighs", "too-little": "too_little_weighs"}
+"""What a taper may lean away from, and the fact that says so."""
 Read = Mapping[str, Any]
 
 
@@ -181,7 +242,7 @@ def _of_part(part: ExtensionPart, found: list[dict[str, Any]]) -> Any:
     ]
     if any(value is None for value in values):
         raise _Unlike
-    if part.maximum == "*":
+    if part.maximum != "1":
         return values
     return values[0] if values else None
 
@@ -208,8 +269,15 @@ def _mark(read: Read) -> SeriesMark:
         ),
         need=_number(read["need"]),
         tables=_text(read["tables"]),
+        lt3_doses=None if read["lt3-doses"] is None else _count(read["lt3-doses"]),
+        weekly=_flag(read["weekly-pattern"]),
+        another_product=_flag(read["another-product"]),
+        **_leaning(read["leaning"]),
+        titration=_flag(read["titration"]),
+        acts=tuple(_act(_text(act)) for act in read["act"]),
     )
-    return SeriesMark(facts, _ordered(read) if read["order"] else None)
+    planned = tuple(_planned(_text(line)) for line in read["planned"])
+    return SeriesMark(facts, _ordered(read) if read["order"] else None, planned)
 
 
 def _mixture(read: Read) -> Iterator[tuple[str, Any]]:
@@ -219,6 +287,38 @@ def _mixture(read: Read) -> Iterator[tuple[str, Any]]:
         yield "guideline", True
     if read["t3-share"] is not None:
         yield "t3_share", _number(read["t3-share"])
+
+
+def _leaning(codes: Sequence[object]) -> dict[str, bool]:
+    if len(set(map(_text, codes))) < len(codes) or not set(codes) <= LEANING.keys():
+        raise _Unlike
+    return {LEANING[_text(code)]: True for code in codes}
+
+
+def _planned(written: str) -> PlannedLine:
+    found = _PLANNED.fullmatch(written)
+    if not found:
+        raise _Unlike
+    preparation_id, first, changes, end = found.groups()
+    pairs = (change.split(":") for change in changes.split())
+    doses = tuple((int(day), Fraction(amount)) for day, amount in pairs)
+    days = [*(day for day, _ in doses), int(end)]
+    if days[0] or any(later <= earlier for earlier, later in pairwise(days)):
+        raise _Unlike
+    return PlannedLine(preparation_id, date.fromisoformat(first), doses, int(end))
+
+
+def _act(written: str) -> ActTaken:
+    found = _ACT.fullmatch(written)
+    if not found:
+        raise _Unlike
+    day, act, reason, reading = found.groups()
+    taken = ActTaken(
+        date.fromisoformat(day), Act(act), reason, LabReading(reading) if reading else None
+    )
+    if (taken.act is Act.BRANCH) != (taken.reading is not None):
+        raise _Unlike
+    return taken
 
 
 def _ordered(read: Read) -> OrderedStep:

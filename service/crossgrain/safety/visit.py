@@ -45,6 +45,22 @@ class Alarm(StrEnum):
     RULE = "stop-rule"
 
 
+@dataclass(frozen=True, slots=True)
+class AlarmCodes:
+    """Which of the safety rules that stop a plan mean what in the midst of one, by their codes.
+
+    Attributes
+    ----------
+    emergency : what cannot wait
+    pregnancy : turns back
+    elsewhere : answered by the rows on labs, or on day one, so that they stop nothing here
+    """
+
+    emergency: frozenset[str]
+    pregnancy: frozenset[str]
+    elsewhere: frozenset[str]
+
+
 class DosesTaken(StrEnum):
     """What was taken, beside what was ordered."""
 

@@ -15,7 +15,7 @@ anything else                                    the days on which they meet are
 
 from bisect import bisect_right
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import islice, pairwise
 
@@ -87,13 +87,26 @@ class _Held:
 def stretches_of(course: TakingHistory, limits: Limits) -> tuple[Stretch, ...]:
     """The timeline, oldest first; days without hormone stand in no stretch.
 
+    What was renewed late goes on as one, as long as nothing changed.
+
     Raises
     ------
     Undecided
         where a medicine ended on a day that nothing tells of.
     """
-    refuse_too_many(course.intakes, limits)
-    held = _settled(course.intakes, limits)
+    return tuple(_joined(stretches_apart(course.intakes, limits), limits.kept_renewal_days))
+
+
+def stretches_apart(intakes: Sequence[DoseRun], limits: Limits) -> list[Stretch]:
+    """The same, day by day as the doses were dated: a late renewal is a gap.
+
+    Raises
+    ------
+    Undecided
+        as `stretches_of`.
+    """
+    refuse_too_many(intakes, limits)
+    held = _settled(intakes, limits)
     starts = {h.intake.first_day for h in held}
     ends = {h.last_day + 1 for h in held if h.last_day is not None}
     days = sorted(day for day in starts | ends if day <= TODAY)
@@ -106,7 +119,7 @@ def stretches_of(course: TakingHistory, limits: Limits) -> tuple[Stretch, ...]:
         _refuse_above(len(taken), limits)
         if taken:
             found.append(_stretch(taken, first, after - 1))
-    return tuple(_joined(found, limits.kept_renewal_days))
+    return found
 
 
 def refuse_too_many(intakes: Iterable[DoseRun], limits: Limits) -> None:

@@ -39,7 +39,7 @@ from crossgrain.writing.elements import (
 from crossgrain.writing.interim import baseline_words, interim_rule
 from crossgrain.writing.issues import Origins, finding_words
 from crossgrain.writing.letterhead import SERIES, Letterhead, Resource, Scope, Wording
-from crossgrain.writing.series_mark import on_plan
+from crossgrain.writing.series_mark import on_plan, planned_lines
 
 TITLES = {
     Outcome.PLAN: "A proposed switch",
@@ -222,7 +222,9 @@ def care_plan(letter: Letterhead, contents: Contents) -> Resource:
     """The unconditional series and the checkpoint, as activities of one plan."""
     digest = contents.digest
     body = letter.head("CarePlan", "CarePlan", _narrative(letter, contents))
-    body["extension"] = on_plan(letter.series_parts)
+    body["extension"] = on_plan(
+        letter.series_parts, planned_lines(contents.plan, letter.proposal.request.start)
+    )
     body["instantiatesCanonical"] = [f"{MODULE_CANONICAL}|{letter.service_version}"]
     body["status"] = "draft"
     body["intent"] = "proposal"

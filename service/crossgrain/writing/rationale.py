@@ -5,7 +5,7 @@ from fractions import Fraction
 from math import floor
 from typing import Any
 
-from crossgrain.dosing.bases import Standing
+from crossgrain.dosing.bases import TrialStanding
 from crossgrain.dosing.comparison import spread
 from crossgrain.dosing.plan import (
     Band,
@@ -136,7 +136,7 @@ def basis_head(row: BasisRow) -> Iterator[Part]:
     yield _flag("sets-checkpoint", row.sets_checkpoint)
 
 
-def evidence_part(standing: Standing) -> Part:
+def evidence_part(standing: TrialStanding) -> Part:
     """How a basis fared against published comparisons."""
     parts: list[Part] = [{"name": "comparisons", "valueInteger": standing.held}]
     if standing.typical is not None:

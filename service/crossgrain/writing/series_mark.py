@@ -10,11 +10,26 @@ from fractions import Fraction
 from typing import Any
 
 from crossgrain.core.proposal import Proposal
-from crossgrain.dosing.plan import DoseUse, LabDraw, OrderedCourse, Plan, Prescription, Step
+from crossgrain.dosing.plan import (
+    DoseUse,
+    LabDraw,
+    OrderedCourse,
+    Plan,
+    Prescription,
+    Step,
+)
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
 from crossgrain.names.printing import exact_decimal, is_finite
 from crossgrain.names.series_extension import SERIES_URL
-from crossgrain.reading.series_mark import OrderedDose, OrderedStep, SeriesFacts, cycles_of
+from crossgrain.reading.series_mark import (
+    LEANING,
+    ActTaken,
+    OrderedDose,
+    OrderedStep,
+    PlannedLine,
+    SeriesFacts,
+    cycles_of,
+)
 from crossgrain.writing.elements import exact_quantity
 
 
@@ -99,7 +114,30 @@ def series_facts(proposal: Proposal, plan: Plan, plan_id: str) -> SeriesFacts:
         checkpoint=checkpoint.dose,
         need=plan.need,
         tables=proposal.tables,
+        lt3_doses=proposal.request.lt3_doses,
+        weekly=plan.weekly,
+        another_product=proposal.request.another_product,
+        too_much_weighs=proposal.limits.too_much_weighs,
+        too_little_weighs=proposal.limits.too_little_weighs,
     )
+
+
+def planned_lines(plan: Plan, start: date) -> tuple[PlannedLine, ...]:
+    """What the unconditional steps of a plan come to, by product line."""
+    end = plan.steps[-1].last_day + 1
+    lines = {line.preparation.id: None for step in plan.steps for line in step.lines}
+    return tuple(PlannedLine(key, start, tuple(_changes(plan, key)), end) for key in lines)
+
+
+def _changes(plan: Plan, preparation_id: str) -> Iterator[tuple[int, Fraction]]:
+    """From which day on how much a day."""
+    before = None
+    for step in plan.steps:
+        doses = {line.preparation.id: line.amount for line in step.lines}
+        daily = doses.get(preparation_id, Fraction(0))
+        if daily != before:
+            yield step.first_day, daily
+            before = daily
 
 
 def facts_parts(facts: SeriesFacts) -> tuple[Extension, ...]:
@@ -119,12 +157,39 @@ def facts_parts(facts: SeriesFacts) -> tuple[Extension, ...]:
         _complex("checkpoint", *_checkpoint(facts.checkpoint)),
         _valued("need", "valueDecimal", exact_decimal(facts.need)),
         _valued("tables", "valueString", facts.tables),
+        *_where_asked(facts),
+        *([_valued("titration", "valueBoolean", True)] if facts.titration else ()),
+        *(_valued("act", "valueString", _act(act)) for act in facts.acts),
     )
 
 
-def on_plan(parts: Iterable[Extension]) -> list[Extension]:
+def _where_asked(facts: SeriesFacts) -> Iterator[Extension]:
+    """What only some plans are made with."""
+    if facts.lt3_doses:
+        yield _valued("lt3-doses", "valuePositiveInt", facts.lt3_doses)
+    if facts.weekly:
+        yield _valued("weekly-pattern", "valueBoolean", True)
+    if facts.another_product:
+        yield _valued("another-product", "valueBoolean", True)
+    for code, name in LEANING.items():
+        if getattr(facts, name):
+            yield _valued("leaning", "valueCode", code)
+
+
+def _planned(line: PlannedLine) -> str:
+    doses = " ".join(f"{day}:{_exactly(daily)}" for day, daily in line.doses)
+    return f"{line.preparation_id} {line.first_day.isoformat()} {doses} {line.end}"
+
+
+def _act(taken: ActTaken) -> str:
+    said = f"{taken.day.isoformat()} {taken.act} {taken.reason}"
+    return f"{said} {taken.reading}" if taken.reading else said
+
+
+def on_plan(parts: Iterable[Extension], planned: Iterable[PlannedLine]) -> list[Extension]:
     """The extension of the care plan."""
-    return [_complex(SERIES_URL, *parts)]
+    lines = (_valued("planned", "valueString", _planned(line)) for line in planned)
+    return [_complex(SERIES_URL, *parts, *lines)]
 
 
 def on_order(ordered: OrderedStep, unit: str, parts: Sequence[Extension]) -> list[Extension]:

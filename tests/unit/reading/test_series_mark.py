@@ -10,13 +10,16 @@ from typing import Any
 import pytest
 from tests.unit.reading.records import Json, encoded
 
-from crossgrain.dosing.plan import PriorTherapy
+from crossgrain.dosing.onward import Act
+from crossgrain.dosing.plan import LabReading, PriorTherapy
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
-from crossgrain.names.series_extension import SERIES_URL
+from crossgrain.names.series_extension import MOST_ACTS, SERIES_URL
 from crossgrain.reading.json import parse
 from crossgrain.reading.series_mark import (
+    ActTaken,
     OrderedDose,
     OrderedStep,
+    PlannedLine,
     SeriesFacts,
     SeriesMark,
     mark_in,
@@ -52,6 +55,25 @@ FACTS = SeriesFacts(
     checkpoint=TargetDose(Fraction(75), Fraction(5), Fraction(0)),
     need=Fraction(3, 2),
     tables="t",
+    lt3_doses=3,
+    weekly=True,
+    another_product=True,
+    too_much_weighs=True,
+    too_little_weighs=True,
+    titration=True,
+    acts=(
+        ActTaken(date(2026, 2, 2), Act.HOLD, "overdue"),
+        ActTaken(date(2026, 4, 20), Act.BRANCH, "labs-decide", LabReading.HIGH),
+    ),
+)
+PLANNED = (
+    PlannedLine(
+        "levothyroxine",
+        date(2026, 1, 5),
+        ((0, Fraction(100)), (14, Fraction(175, 2)), (28, Fraction(0))),
+        98,
+    ),
+    PlannedLine("liothyronine", date(2026, 1, 5), ((0, Fraction(20, 3)),), 98),
 )
 OTHERS = {
     "to desiccated thyroid": replace(
@@ -64,6 +86,16 @@ OTHERS = {
     ),
     "a dose that no decimal holds": replace(
         FACTS, original=(("levothyroxine", (Fraction(400, 7),)),)
+    ),
+    "as it was made before visits were told of": replace(
+        FACTS,
+        lt3_doses=None,
+        weekly=False,
+        another_product=False,
+        too_much_weighs=False,
+        too_little_weighs=False,
+        titration=False,
+        acts=(),
     ),
     "by the guideline": replace(FACTS, mixture=Mixture(guideline=True)),
     "by the share of T3": replace(
@@ -86,7 +118,8 @@ ON_ORDER = sent(on_order(STEP, "ug", facts_parts(FACTS)))
 def test_what_was_written_is_read_back(facts: SeriesFacts) -> None:
     parts = facts_parts(facts)
     assert mark_in(sent(on_order(STEP, "ug", parts))) == SeriesMark(facts, STEP)
-    assert mark_in(sent(on_plan(parts))) == SeriesMark(facts, None)
+    assert mark_in(sent(on_plan(parts, PLANNED))) == SeriesMark(facts, None, PLANNED)
+    assert mark_in(sent(on_plan(parts, ()))) == SeriesMark(facts, None)
 
 
 def test_a_step_of_no_branch_is_read_back() -> None:
@@ -120,8 +153,9 @@ def part_at(extensions: list[Json], place: tuple[int, ...]) -> tuple[list[Json],
 
 
 MAY_BE_LEFT_OUT = {"branch", "ratio", "most-generous", "original", "dose", "levothyroxine",
-                   "liothyronine", "order", "step", "steps"}  # fmt: skip
-MAY_STAND_AGAIN = {"original", "dose"}
+                   "liothyronine", "order", "step", "steps", "lt3-doses", "weekly-pattern",
+                   "another-product", "leaning", "titration", "act"}  # fmt: skip
+MAY_STAND_AGAIN = {"original", "dose", "act"}
 EVERY = list(places(ON_ORDER[0]))
 
 
@@ -164,6 +198,16 @@ FORMS = {
     "a need in words": ("need", "3/2"),
     "a step that is true": ("step", True),
     "a ratio in words": ("ratio", "14"),
+    "doses of LT3 in words": ("lt3-doses", "3"),
+    "a leaning that there is not": ("leaning", "both"),
+    "an act on no day": ("act", "hold overdue"),
+    "an act on a day that there is not": ("act", "2026-02-30 hold overdue"),
+    "an act that there is not": ("act", "2026-02-02 halt overdue"),
+    "an act for nothing": ("act", "2026-02-02 hold"),
+    "a branch without its reading": ("act", "2026-02-02 branch labs-decide"),
+    "a hold with a reading": ("act", "2026-02-02 hold overdue tsh-high"),
+    "a reading that there is not": ("act", "2026-02-02 branch labs-decide tsh"),
+    "an act with a tail": ("act", "2026-02-02 branch labs-decide tsh-high x"),
 }
 
 
@@ -183,7 +227,42 @@ def test_two_marks_are_none() -> None:
 
 @pytest.mark.parametrize("grains", [False, "", [], "1.5"])
 def test_grains_that_are_no_number_make_it_no_mark(grains: object) -> None:
-    extensions = sent(on_plan(facts_parts(OTHERS["to desiccated thyroid"])))
+    extensions = sent(on_plan(facts_parts(OTHERS["to desiccated thyroid"]), ()))
     (checkpoint,) = (p for p in extensions[0]["extension"] if p["url"] == "checkpoint")
     checkpoint["extension"][0]["valueDecimal"] = grains
+    assert mark_in(extensions) is None
+
+
+def test_of_more_visits_than_it_may_tell_of_it_is_no_mark() -> None:
+    acts = (FACTS.acts[0],) * MOST_ACTS
+    assert mark_in(sent(on_plan(facts_parts(replace(FACTS, acts=acts)), ()))) is not None
+    assert mark_in(sent(on_plan(facts_parts(replace(FACTS, acts=(*acts, acts[0]))), ()))) is None
+
+
+def test_the_same_leaning_twice_makes_it_no_mark() -> None:
+    extensions = sent(on_plan(facts_parts(FACTS), ()))
+    leanings = [p for p in extensions[0]["extension"] if p["url"] == "leaning"]
+    leanings[1]["valueCode"] = leanings[0]["valueCode"]
+    assert mark_in(extensions) is None
+
+
+LINES = {
+    "without its first day": "levothyroxine 0:100 98",
+    "from a day that there is not": "levothyroxine 2026-02-30 0:100 98",
+    "of no dose": "levothyroxine 2026-01-05 98",
+    "of a dose in words": "levothyroxine 2026-01-05 0:some 98",
+    "that begins later than its first day": "levothyroxine 2026-01-05 7:100 98",
+    "whose days go back": "levothyroxine 2026-01-05 0:100 28:75 14:50 98",
+    "with two doses on one day": "levothyroxine 2026-01-05 0:100 0:75 98",
+    "that ends before its last dose": "levothyroxine 2026-01-05 0:100 14:75 14",
+    "without an end": "levothyroxine 2026-01-05 0:100",
+    "with a tail": "levothyroxine 2026-01-05 0:100 98 x",
+}
+
+
+@pytest.mark.parametrize("line", LINES.values(), ids=LINES.keys())
+def test_a_planned_line_that_is_not_as_it_was_written_makes_it_no_mark(line: str) -> None:
+    extensions = sent(on_plan(facts_parts(FACTS), PLANNED))
+    (first, _) = [p for p in extensions[0]["extension"] if p["url"] == "planned"]
+    first["valueString"] = line
     assert mark_in(extensions) is None

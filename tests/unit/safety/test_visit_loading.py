@@ -5,9 +5,9 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from tests.unit.safety.patients import NUMBERS, parsed
+from tests.unit.safety.patients import NUMBERS, RULES, parsed
 
-from crossgrain.catalogue.visits import decisions_from
+from crossgrain.catalogue.visits import alarms_from, decisions_from
 from crossgrain.names.errors import DomainError
 from crossgrain.safety.visit import Act
 
@@ -84,3 +84,26 @@ def test_what_is_asked_the_second_time_becomes_a_row_of_its_own() -> None:
 def test_the_loader_names_the_numbers_by_which_rows_hold() -> None:
     _, held_by = decisions_from(FILE, NUMBERS)
     assert held_by == {"next_step.hold_days", "next_step.labs_days"}
+
+
+@pytest.mark.parametrize(
+    ("change", "place", "says"),
+    [
+        (lambda d: d.pop("alarms"), "alarms", "missing"),
+        (lambda d: d["alarms"].pop("emergency"), "alarms.emergency", "missing"),
+        (lambda d: d["alarms"].update(urgent=["biotin"]), "alarms.urgent", "not known"),
+        (lambda d: d["alarms"].update(elsewhere=[]), "alarms.elsewhere", "at least one"),
+        (lambda d: d["alarms"]["emergency"].append("fever"), "alarms.emergency", "called fever"),
+        (lambda d: d["alarms"]["emergency"].append("biotin"), "alarms.emergency", "that stops"),
+        (lambda d: d["alarms"]["pregnancy"].append("plan-running"), "alarms.elsewhere", "twice"),
+    ],
+)
+def test_an_alarm_is_a_rule_that_stops_a_plan_and_stands_once(
+    change: Callable[[dict[str, Any]], object], place: str, says: str
+) -> None:
+    data = copy.deepcopy(FILE)
+    change(data)
+    with pytest.raises(DomainError) as caught:
+        alarms_from(data, RULES)
+    assert caught.value.field == place
+    assert says in caught.value.message

@@ -57,7 +57,7 @@ def care_plan(facts: SeriesFacts, subject: Json = SUBJECT) -> Json:
         "status": "active",
         "intent": "plan",
         "subject": subject,
-        "extension": on_plan(facts_parts(facts)),
+        "extension": on_plan(facts_parts(facts), ()),
     }
 
 

@@ -1,0 +1,184 @@
+"""What the labs since the last visit say of the dose that is taken, and whether it can be read yet.
+
+==============  ===========================================================================
+unreadable      drawn on biotin, not final, or of an amount that no limit can be set beside
+disagreeing     several of one day that say different things
+early           drawn before the dose was held for six weeks, in pregnancy for four
+incomplete      free T3 is missing where the reading turns on it: at the checkpoint, with T3
+specialist      results by which no dose changes by itself: a goal, a low TSH in pregnancy,
+                central hypothyroidism with T3 that is swallowed
+==============  ===========================================================================
+
+Symptoms are not weighed here: the table of the next step reads them beside the labs.
+"""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+
+from crossgrain.safety import results
+from crossgrain.safety.facts import Analyte, Facts, Measurement
+from crossgrain.safety.results import has_goal, is_central, is_pregnant, lower_limit, upper_limit
+from crossgrain.safety.rule import Rule, RuleTable, listed
+from crossgrain.safety.visit import LabsSay, Position
+
+_BIOTIN = frozenset({"biotin"})
+_TOO_MUCH = {LabsSay.LOW, LabsSay.VERY_LOW}
+_TOO_LITTLE = {LabsSay.HIGH, LabsSay.VERY_HIGH}
+_EARLY = {
+    LabsSay.VERY_LOW: LabsSay.EARLY_SUPPRESSED,
+    LabsSay.LOW: LabsSay.EARLY_LOW,
+    LabsSay.VERY_HIGH: LabsSay.EARLY_VERY_HIGH,
+}
+_UNITS = {Analyte.TSH: ("TSH", "mIU/L"), Analyte.FREE_T4: ("free T4", "pmol/L")}
+
+
+@dataclass(frozen=True, slots=True)
+class LabsRead:
+    """What was read.
+
+    Attributes
+    ----------
+    says : for the table of the next step
+    why : from what, in words; empty where there are none
+    found : the results that it rests on
+    """
+
+    says: LabsSay
+    why: str = ""
+    found: tuple[Measurement, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class DoseHeld:
+    """Since when labs may speak, and of which dose.
+
+    Attributes
+    ----------
+    position : where in a plan
+    not_answered_from : the first day whose labs no earlier answer has weighed
+    since : the first day of today's dose without a gap; ``None`` where it is not known, and then
+        long ago
+    overdue : no labs have come for so long that they should have
+    """
+
+    position: Position
+    not_answered_from: int
+    since: int | None
+    overdue: bool
+
+
+def labs_since(facts: Facts, held: DoseHeld, rules: RuleTable) -> LabsRead:
+    """Read the latest labs that no earlier answer has weighed."""
+    guide = Analyte.FREE_T4 if is_central(facts) else Analyte.TSH
+    found = _latest(facts, guide, held.not_answered_from)
+    if not found:
+        return LabsRead(LabsSay.OVERDUE if held.overdue else LabsSay.NONE)
+    shown = f"{_UNITS[guide][0]} {results.shown(found)} {_UNITS[guide][1]}"
+    for says, why in _decides_nothing(facts, found, rules):
+        return LabsRead(says, f"{shown}: {why}", found)
+    day, place = found[0].day or 0, _place(facts, found[0], rules) or LabsSay.UNREADABLE
+    free_t3 = [m for m in _final(facts, Analyte.FREE_T3) if m.day == day]
+    if held.since is not None and day - held.since < _steady_days(facts, rules):
+        shown = f"{shown}, drawn on day {day - held.since + 1} of this dose"
+        return LabsRead(_said_early(facts, place, free_t3), shown, (*found, *free_t3))
+    return LabsRead(_said(facts, place, free_t3, held.position), shown, (*found, *free_t3))
+
+
+def _decides_nothing(
+    facts: Facts, found: tuple[Measurement, ...], rules: RuleTable
+) -> Iterator[tuple[LabsSay, str]]:
+    """Why results that are there say nothing of the dose by themselves."""
+    if any(m.preliminary for m in found):
+        yield LabsSay.UNREADABLE, "not final"
+    drawn = max(m.day for m in found if m.day is not None)
+    if any(k.day is None or k.day <= drawn for k in listed(facts.medicines, _BIOTIN)):
+        yield LabsSay.UNREADABLE, "drawn on biotin"
+    if has_goal(facts) and not is_central(facts):
+        yield LabsSay.SPECIALIST, "only the goal's own range tells"
+    places = {_place(facts, m, rules) for m in found}
+    if len(places) > 1:
+        yield LabsSay.DISAGREEING, "they say different things"
+    if None in places:
+        yield LabsSay.UNREADABLE, "on which side of a limit it lies is open"
+
+
+def _latest(facts: Facts, analyte: Analyte, from_day: int) -> tuple[Measurement, ...]:
+    """Those of the last day with a final result, and what is preliminary since."""
+    new = [m for m in results.of(facts, analyte) if m.day is not None and m.day >= from_day]
+    last = max((m.day for m in new if not m.preliminary and m.day is not None), default=from_day)
+    return tuple(m for m in new if m.day is not None and m.day >= last)
+
+
+def _final(facts: Facts, analyte: Analyte) -> tuple[Measurement, ...]:
+    return tuple(m for m in results.of(facts, analyte) if not m.preliminary)
+
+
+def _steady_days(facts: Facts, rules: RuleTable) -> Fraction:
+    """From a change of dose to labs that speak of it."""
+    if is_pregnant(facts):
+        return rules.before["pregnant-moving-to-lt4"].number("weeks") * 7
+    return rules.before["shortage-today"].number("steady")
+
+
+def _place(facts: Facts, found: Measurement, rules: RuleTable) -> LabsSay | None:
+    """Where a result lies among the patient's limits; ``None`` where that is not certain."""
+    if found.analyte is Analyte.FREE_T4:
+        return _place_of_free_t4(found)
+    high, low = rules.before["tsh-high"], rules.before["tsh-low"]
+    if results.is_above(found, upper_limit(facts, found, high)):
+        frankly = results.is_above(found, high.number("frankly"))
+        return LabsSay.VERY_HIGH if frankly else LabsSay.HIGH
+    if results.is_below(found, lower_limit(facts, found, low)):
+        return _low(found, low)
+    return None if found.comparator else LabsSay.IN_RANGE
+
+
+def _low(found: Measurement, rule: Rule) -> LabsSay:
+    suppressed = results.is_below(found, rule.number("suppressed"))
+    return LabsSay.VERY_LOW if suppressed else LabsSay.LOW
+
+
+def _place_of_free_t4(found: Measurement) -> LabsSay | None:
+    """In central hypothyroidism it belongs in the upper half of the laboratory's range."""
+    if found.low is None or found.high is None or found.comparator:
+        return None
+    if found.value > found.high:
+        return LabsSay.LOW
+    if found.value < found.low:
+        return LabsSay.VERY_HIGH
+    middle = (found.low + found.high) / 2
+    return LabsSay.HIGH if found.value < middle else LabsSay.IN_RANGE
+
+
+def _t3_high(free_t3: Iterable[Measurement]) -> bool | None:
+    """Whether free T3 is above its own range; ``None`` where no result tells."""
+    known = [results.is_above(m, m.high) for m in free_t3 if m.high is not None]
+    return any(known) if known else None
+
+
+def _said_early(facts: Facts, place: LabsSay, free_t3: Iterable[Measurement]) -> LabsSay:
+    """What labs on the way may change: they hold or step back, and raise nothing."""
+    if is_pregnant(facts):
+        return LabsSay.SPECIALIST if place in _TOO_LITTLE else LabsSay.EARLY
+    if facts.regimen.t3_ug and _t3_high(free_t3) and place is not LabsSay.VERY_LOW:
+        return LabsSay.EARLY_LOW
+    if place is LabsSay.VERY_HIGH and is_central(facts) and facts.regimen.t3_ug:
+        return LabsSay.EARLY  # swallowed T3 lowers free T4
+    return _EARLY.get(place, LabsSay.EARLY)
+
+
+def _said(
+    facts: Facts, place: LabsSay, free_t3: Iterable[Measurement], position: Position
+) -> LabsSay:
+    """What labs on a dose that has settled say of it."""
+    swallowed, t3_high = facts.regimen.t3_ug > 0, _t3_high(free_t3)
+    if is_central(facts) and swallowed:
+        return LabsSay.LOW if place is LabsSay.LOW or t3_high else LabsSay.SPECIALIST
+    if place in _TOO_MUCH:
+        return LabsSay.SPECIALIST if is_pregnant(facts) else place
+    if swallowed and t3_high is None and position is Position.WAITING:
+        return LabsSay.INCOMPLETE
+    if swallowed and t3_high:
+        return LabsSay.HIGH_FREE_T3 if place in _TOO_LITTLE else LabsSay.LOW
+    return place
