@@ -23,7 +23,7 @@ keys that ``crossgrain numbers`` prints)::
 import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from functools import partial
+from functools import cache, partial
 from hashlib import sha256
 from importlib.resources import files
 from pathlib import Path
@@ -39,8 +39,9 @@ from crossgrain.catalogue.charts import (
 )
 from crossgrain.catalogue.clinic import stocked, with_value_sets
 from crossgrain.catalogue.codes import OwnProducts, code_tables_from, with_products
-from crossgrain.catalogue.concerns import concerns_from, denials_from
+from crossgrain.catalogue.concerns import concerns_from
 from crossgrain.catalogue.decoding import Entries, FileForm, decoded, in_file
+from crossgrain.catalogue.free_text import denials_from, phrasebook_from
 from crossgrain.catalogue.numbers import (
     doors,
     numbers_from,
@@ -280,7 +281,13 @@ def _taken_by(policy: Policy, preparation: Preparation) -> Preparation:
 def _codes(preparations: Mapping[str, Preparation], numbers: Numbers) -> CodeTables:
     denials = _read("denials", denials_from)
     concerns = _read("safety_codes", partial(concerns_from, denials=denials))
-    read = partial(code_tables_from, preparations=preparations, numbers=numbers, concerns=concerns)
+    read = partial(
+        code_tables_from,
+        preparations=preparations,
+        numbers=numbers,
+        concerns=concerns,
+        phrases=_read("phrases", phrasebook_from),
+    )
     asked = _read("how_it_goes", lambda content: decoded(content, HowItGoes))
     return replace(_read("codes", read), how_it_goes=asked)
 
@@ -303,7 +310,9 @@ def _read(name: str, form: Callable[[dict[str, Any]], _T]) -> _T:
         return form(_shipped(name))
 
 
+@cache
 def _shipped(name: str) -> dict[str, Any]:
+    """A file of the package, parsed once; nothing that reads it changes it."""
     return tomllib.loads(files("crossgrain").joinpath("data", f"{name}.toml").read_text("utf-8"))
 
 

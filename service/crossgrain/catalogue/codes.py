@@ -49,6 +49,7 @@ from crossgrain.reading.code_tables import (
 )
 from crossgrain.reading.codesystems import SYSTEMS, Atc, Code, Loinc, Ndc, RxNorm, Snomed
 from crossgrain.reading.concerns import ConcernTables
+from crossgrain.reading.hearing import Phrasebook
 from crossgrain.reading.hormone_names import folded
 from crossgrain.safety.facts import Analyte
 
@@ -135,6 +136,7 @@ def code_tables_from(
     preparations: Mapping[str, Preparation],
     *,
     numbers: Numbers,
+    phrases: Phrasebook,
     concerns: ConcernTables | None = None,
 ) -> CodeTables:
     """Build the tables from the content of ``codes.toml``.
@@ -143,6 +145,7 @@ def code_tables_from(
     ----------
     preparations : by id; every code names one of them or a kind
     numbers : the clinical numbers by key
+    phrases : what stands beside a dose in instructions
     concerns : what the safety rules look for
 
     Raises
@@ -161,6 +164,7 @@ def code_tables_from(
         labs=_labs(file.lab),
         believed=believed_from(numbers),
         plausible=_plausible(file.plausible, preparations),
+        phrases=phrases,
         concerns=concerns or ConcernTables(),
         written=draft.written,
     )

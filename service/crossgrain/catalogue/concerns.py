@@ -1,4 +1,4 @@
-"""What the safety rules look for, by code and by name, and the words that deny it."""
+"""What the safety rules look for, by code and by name."""
 
 from collections.abc import Iterator, Mapping
 from typing import Any
@@ -8,7 +8,7 @@ from crossgrain.names.errors import DomainError
 from crossgrain.names.numbers import refuse
 from crossgrain.reading.codesystems import Atc, Code, Icd10, Loinc, Ndc, RxNorm, Snomed
 from crossgrain.reading.concerns import ConcernTable, ConcernTables
-from crossgrain.reading.denials import Clause, Denials, Phrase, Phrases
+from crossgrain.reading.denials import Clause, Denials, Phrase
 
 _SYSTEMS: Mapping[str, tuple[type[Code], tuple[str, ...]]] = {
     "rxnorm": (RxNorm, (RxNorm.system,)),
@@ -37,29 +37,6 @@ class _Concerns(FileForm):
     allergy: Entries | None = None
     medicine: Entries | None = None
     other: Entries | None = None
-
-
-class _Words(FileForm):
-    words: Listed[Text]
-    source: Text
-
-
-class _Keys(FileForm):
-    keys: Listed[Text]
-    source: Text
-
-
-class _Denials(FileForm):
-    no: _Words
-    denies: _Words
-    family: _Words
-    after: _Words
-    between: _Words
-    between_more: _Words
-    follows: _Words
-    listed: _Words
-    doubt: _Words
-    relieving: _Keys
 
 
 def concerns_from(content: Mapping[str, object], denials: Denials | None = None) -> ConcernTables:
@@ -116,34 +93,3 @@ def in_form(form: type[Code], written: str, place: str) -> Code:
         return form(written)
     except DomainError as wrong:
         refuse(place, wrong.message)
-
-
-def denials_from(content: Mapping[str, object]) -> Denials:
-    """Check the words that deny a condition.
-
-    Raises
-    ------
-    DomainError
-        naming the list, where one is missing, unknown, empty or holds what is no text.
-    """
-    file = decoded(content, _Denials)
-    return Denials(
-        before={kind: _phrases(getattr(file, kind), kind) for kind in ("no", "denies", "family")},
-        after=_phrases(file.after, "after"),
-        between=_phrases(file.between, "between"),
-        between_more=_phrases(file.between_more, "between_more"),
-        follows=_phrases(file.follows, "follows"),
-        listed=_phrases(file.listed, "listed"),
-        doubt=_phrases(file.doubt, "doubt"),
-        relieving=frozenset(file.relieving.keys),
-    )
-
-
-def _phrases(entry: _Words, section: str) -> Phrases:
-    phrases: dict[str, tuple[Phrase, ...]] = {}
-    for number, written in enumerate(entry.words, start=1):
-        phrase = Clause.of(written).words
-        if not phrase:
-            refuse(f"{section}.words[{number}]", "there is no word in it")
-        phrases[phrase[0]] = (*phrases.get(phrase[0], ()), phrase)
-    return phrases

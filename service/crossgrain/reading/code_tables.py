@@ -21,6 +21,7 @@ from crossgrain.names.identity import HOW_IT_GOES
 from crossgrain.names.numbers import Numbers
 from crossgrain.reading.codesystems import Code
 from crossgrain.reading.concerns import ConcernTables
+from crossgrain.reading.hearing import Phrasebook
 from crossgrain.safety.facts import Analyte
 
 
@@ -145,6 +146,7 @@ class CodeTables:
     labs : LOINC code → analyte
     believed : how long what a record says is believed
     plausible : bounds per kind
+    phrases : what stands beside a dose in instructions
     aliases : a deployer's own product names, folded
     concerns : conditions, allergies and other medicines that a safety rule knows
     how_it_goes : what a patient is asked at every visit
@@ -157,6 +159,7 @@ class CodeTables:
     labs: Mapping[str, LabCode]
     believed: Believed
     plausible: Mapping[Kind, Plausible]
+    phrases: Phrasebook
     aliases: Mapping[str, MedicineCode] = field(default_factory=dict)
     concerns: ConcernTables = field(default_factory=ConcernTables)
     how_it_goes: HowItGoes = field(default_factory=HowItGoes)

@@ -14,10 +14,10 @@ from crossgrain.dosing.preparations import Preparation
 from crossgrain.reading.elements import Asked, Dosage, DoseAndRate
 from crossgrain.reading.product import Product, labelled, strengths_of
 from crossgrain.reading.quantities import Amount, Dimension, amount_of, in_unit, mean, scaled, total
-from crossgrain.reading.reading import Notes
+from crossgrain.reading.reading import Notes, Reading
 from crossgrain.reading.sayings import SettledDose, compare, compare_limits, words_in
 from crossgrain.reading.schedule import Schedule
-from crossgrain.reading.sig import SigPart, read_sig
+from crossgrain.reading.sig import Sig, SigPart
 from crossgrain.reading.timing import schedule_of
 
 
@@ -161,13 +161,7 @@ class _Scale(msgspec.Struct, frozen=True):
         return masses or stated
 
 
-def read_dosage(
-    dosage: Dosage,
-    product: Product,
-    preparations: Mapping[str, Preparation],
-    path: str,
-    notes: Notes,
-) -> ReadDose:
+def read_dosage(dosage: Dosage, product: Product, path: str, reading: Reading) -> ReadDose:
     """The dose of one dosage.
 
     Raises
@@ -177,20 +171,21 @@ def read_dosage(
     """
     refuse_what_leaves_it_open(dosage, path)
     refuse_other_routes(dosage, path)
-    scale = _Scale(product, preparations, path)
+    scale = _Scale(product, reading.preparations, path)
     amounts = _amounts(dosage.dose_and_rate, path)
     schedule = schedule_of(dosage.timing, f"{path}.timing") if dosage.timing else None
     parts: Sequence[_Part] = ()
     if amounts and schedule is not None:
         parts = [(scale.dose(amounts, schedule), schedule)]
     else:
-        parts = _partly_from_text(dosage, amounts, schedule, scale)
+        sig = reading.codes.phrases.read_sig(dosage.text) if dosage.text else None
+        parts = _partly_from_text(dosage, sig, amounts, schedule, scale)
     dose = _together(
         parts, [amount for _, amount in amounts], dosage, scale, not amounts or schedule is None
     )
-    _say_what_was_passed_over(dosage, path, notes)
+    _say_what_was_passed_over(dosage, path, reading.notes)
     for saying in words_in(dosage, path):
-        compare(saying, dose.settled, notes)
+        compare(saying, dose.settled, reading)
     compare_limits(dosage, dose.settled)
     return dose
 
@@ -237,10 +232,13 @@ _Part = tuple[_Dose, Schedule]
 
 
 def _partly_from_text(
-    dosage: Dosage, amounts: list[Stated], schedule: Schedule | None, scale: _Scale
+    dosage: Dosage,
+    sig: Sig | None,
+    amounts: list[Stated],
+    schedule: Schedule | None,
+    scale: _Scale,
 ) -> list[_Part]:
     """A dose whose amount, timing or both stand only in words."""
-    sig = read_sig(dosage.text) if dosage.text else None
     if sig is None:
         raise _missing(dosage, bool(amounts), schedule is not None, scale.path)
     if amounts and len(sig.parts) > 1:

@@ -128,7 +128,7 @@ def doses_of(
     )
     settled = in_all([dose.settled for dose in doses], path.rpartition(".")[0])
     for saying in beside:
-        compare(saying, settled, reading.notes)
+        compare(saying, settled, reading)
     _refuse_doubled(lines, numbered, path)
     refuse_implausible(lines, reading.codes, path)
     return Doses(lines, any(dose.from_text for dose in doses))
@@ -137,7 +137,7 @@ def doses_of(
 def _dose(dosage: Dosage, product: Product, path: str, reading: Reading) -> ReadDose | None:
     """One dose; where a question is open, the question is noted and there is none."""
     try:
-        dose = read_dosage(dosage, product, reading.preparations, path, reading.notes)
+        dose = read_dosage(dosage, product, path, reading)
     except Asked as asked:
         reading.notes.ask(asked)
         return None

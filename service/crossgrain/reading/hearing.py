@@ -9,6 +9,7 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from fractions import Fraction
+from functools import partial
 
 import msgspec
 
@@ -16,14 +17,11 @@ from crossgrain.reading.quantities import Amount, Dimension, unit_of_word
 from crossgrain.reading.remembered import Remembered
 from crossgrain.reading.schedule import (
     AMOUNT,
-    BEARING,
     COUNTED_PARTS,
     DATES,
     ELSEWHERE,
     EXCEPT,
-    HARMLESS,
     LIST,
-    NEUTRAL,
     ROUND,
     SPAN,
     TIMES,
@@ -31,7 +29,7 @@ from crossgrain.reading.schedule import (
     on_weekdays,
     plain_words,
 )
-from crossgrain.reading.sig import amount_in, dates_in, days_at
+from crossgrain.reading.sig import Sig, amount_in, dates_in, days_at, read_sig
 
 LONGEST_HEARD = 2000
 """Characters: more than an instruction ever has, and little enough to be gone through at once."""
@@ -56,21 +54,6 @@ class Heard(msgspec.Struct, frozen=True):
     whole: bool = True
 
 
-def heard_in(words: str) -> Heard:
-    """What an instruction says of the dose, as far as it can be made out.
-
-    Examples
-    --------
-    >>> [s.per_day for s in heard_in("One tablet daily, as directed").schedules]
-    [Fraction(1, 1)]
-    >>> heard_in("1 tablet daily, hold until labs").bearing
-    'hold'
-    >>> heard_in("do not stop without asking your doctor").bearing
-    ''
-    """
-    return _HEARD[words]
-
-
 def _unnamed(pattern: str) -> str:
     """A pattern without the names of its groups, which stand more than once in the whole."""
     return re.sub(r"\(\?P<\w+>", "(?:", pattern)
@@ -80,33 +63,110 @@ _TABLETS_ELSEWHERE = (
     r"(?:(?P<few>\d{1,2}(?:[.,]5)?)|(?P<part>1/2)) ?"
     r"(?:tablett(?:en?|er|a)?|tabl|comprim[eé]s?|comprimidos?|compress[ae]|tableta?s?|cpr?|stk)(?!\w)"
 )
-_KNOWN = re.compile(
-    r"(?:"
-    rf"(?P<harmless>(?:{HARMLESS})(?!\w))"
-    rf"|(?P<when>{'|'.join(pattern.pattern for pattern, _ in TIMES)})"
-    rf"|(?P<parts>{_unnamed(COUNTED_PARTS.pattern)})"
-    rf"|(?P<amount>{_unnamed(AMOUNT.pattern)})"
-    rf"|(?P<dates>{DATES.pattern})"
-    rf"|(?P<days>{'|'.join(p.pattern for p in (SPAN, ROUND, LIST, EXCEPT))})"
-    r"|(?P<one>(?:take|give) one\b)"
-    rf"|(?P<foreign>{'|'.join(pattern.pattern for pattern, _ in ELSEWHERE)})"
-    rf"|(?P<tablets>{_TABLETS_ELSEWHERE})"
-    rf"|(?P<bearing>(?:{BEARING})(?!\w))"
-    rf"|(?P<neutral>(?:{NEUTRAL})(?!\w))"
-    r")"
-)
 _START = re.compile(r"(?<!\w)[\w/#]|\((?=icd|e\d|only if)|(?<!\w)\.(?=\d)")
 _WORD = re.compile(r"\w*")
 
 
-def _heard_in(words: str) -> Heard:
+@dataclass(frozen=True, slots=True, eq=False)
+class Phrasebook:
+    """The phrases of instructions beside dose, frequency, days and dates, as patterns.
+
+    Attributes
+    ----------
+    filler : what may stand beside the dose in an instruction that is read whole
+    own : what the service itself writes around a dose
+    opening : how such words begin that stand before it
+    harmless : what leaves a coded dose as it is, besides these
+    bearing : what bears on the taking and cannot be read
+    neutral : words that say nothing of their own
+    own_notes : how the notes begin that the service itself writes
+    begins : how any other note begins that is an instruction
+
+    Examples
+    --------
+    >>> book = Phrasebook(
+    ...     filler="by mouth", own="in all", opening="first", harmless="as directed",
+    ...     bearing="hold|until", neutral="labs", own_notes="only if: ", begins="take|stop",
+    ... )
+    >>> [s.per_day for s in book.heard_in("One tablet daily, as directed").schedules]
+    [Fraction(1, 1)]
+    >>> book.heard_in("1 tablet daily, hold until labs").bearing
+    'hold'
+    >>> book.read_sig("1 tablet by mouth daily").parts[0].schedule.per_day
+    Fraction(1, 1)
+    """
+
+    filler: str
+    own: str
+    opening: str
+    harmless: str
+    bearing: str
+    neutral: str
+    own_notes: str
+    begins: str
+    _sigs: Remembered[str, Sig | None] = field(init=False, repr=False)
+    _heard: Remembered[str, Heard] = field(init=False, repr=False)
+    _own_note: re.Pattern[str] = field(init=False, repr=False)
+    _beginning: re.Pattern[str] = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        sigs = Remembered(partial(read_sig, filler=self._filler()), len)
+        heard = Remembered(partial(_heard_in, known=self._known()), len)
+        object.__setattr__(self, "_sigs", sigs)
+        object.__setattr__(self, "_heard", heard)
+        object.__setattr__(self, "_own_note", re.compile(self.own_notes))
+        object.__setattr__(self, "_beginning", re.compile(rf"(?:{self.begins})(?!\w)"))
+
+    def _filler(self) -> re.Pattern[str]:
+        """What may stand beside the dose, and the signs between."""
+        return re.compile(
+            rf"(?:{self.opening}|(?:take (?:it |this )?)?(?:{self.filler}|{self.own})"
+            rf"|\((?:{self.filler})\)|[,.]|-(?= [a-z]))(?!\w)"
+        )
+
+    def _known(self) -> re.Pattern[str]:
+        """What may be heard, in the order of precedence at one place of the text."""
+        return re.compile(
+            r"(?:"
+            rf"(?P<harmless>(?:{self.opening}|{self.harmless}|{self.filler}|{self.own})(?!\w))"
+            rf"|(?P<when>{'|'.join(pattern.pattern for pattern, _ in TIMES)})"
+            rf"|(?P<parts>{_unnamed(COUNTED_PARTS.pattern)})"
+            rf"|(?P<amount>{_unnamed(AMOUNT.pattern)})"
+            rf"|(?P<dates>{DATES.pattern})"
+            rf"|(?P<days>{'|'.join(p.pattern for p in (SPAN, ROUND, LIST, EXCEPT))})"
+            r"|(?P<one>(?:take|give) one\b)"
+            rf"|(?P<foreign>{'|'.join(pattern.pattern for pattern, _ in ELSEWHERE)})"
+            rf"|(?P<tablets>{_TABLETS_ELSEWHERE})"
+            rf"|(?P<bearing>(?:{self.bearing})(?!\w))"
+            rf"|(?P<neutral>(?:{self.neutral})(?!\w))"
+            r")"
+        )
+
+    def read_sig(self, words: str) -> Sig | None:
+        """Read an instruction whole, or not at all."""
+        return self._sigs[words]
+
+    def heard_in(self, words: str) -> Heard:
+        """What an instruction says of the dose, as far as it can be made out."""
+        return self._heard[words]
+
+    def is_own_note(self, text: str) -> bool:
+        """Whether a note is one that the service itself writes on its orders."""
+        return self._own_note.match(plain_words(text)) is not None
+
+    def begins_instruction(self, sentence: str) -> bool:
+        """Whether a sentence of a note begins as an instruction does."""
+        return self._beginning.match(plain_words(sentence)) is not None
+
+
+def _heard_in(words: str, known: re.Pattern[str]) -> Heard:
     if len(words) > LONGEST_HEARD:
         return Heard(bearing="they are too long to be compared", whole=False)
     text = plain_words(words)
     gathered = _Gathered()
     start = _START.search(text)
     while start and not gathered.bearing:
-        found = _KNOWN.match(text, start.start())
+        found = known.match(text, start.start())
         if found:
             _HEAR[found.lastgroup or ""](gathered, found)
         else:
@@ -114,9 +174,6 @@ def _heard_in(words: str) -> Heard:
         end = found.end() if found else start.end()
         start = _START.search(text, end)
     return gathered.heard()
-
-
-_HEARD = Remembered(_heard_in, len)
 
 
 @dataclass(slots=True)

@@ -243,7 +243,7 @@ def sayings_beside(seen: Seen, entry: Entry, reading: Reading) -> list[Saying]:
     reading.budget.spend_on_words(written, entry.path)
     texts = " ".join(re.findall(r"\w+", " ".join(d.text or "" for d in dosages)))
     rendered = seen.rendered_dosage_instruction
-    said = list(words_of_notes(seen.note, f"{entry.path}.note"))
+    said = list(words_of_notes(seen.note, f"{entry.path}.note", reading.codes.phrases))
     if rendered and " ".join(re.findall(r"\w+", rendered)) != texts:
         said.insert(0, Saying(f"{entry.path}.renderedDosageInstruction", rendered))
     timing = seen.effective_timing if isinstance(seen, MedicationStatement) else None

@@ -24,13 +24,13 @@ from crossgrain.reading.elements import (
     Ratio,
     Timing,
 )
-from crossgrain.reading.hearing import Heard, heard_in
+from crossgrain.reading.hearing import Heard, Phrasebook
 from crossgrain.reading.names import read_name
 from crossgrain.reading.product import Product, labelled, strengths_of
 from crossgrain.reading.quantities import Amount, Dimension, amount_of, in_unit, total
-from crossgrain.reading.reading import Notes
-from crossgrain.reading.schedule import BEGINS, DAILY, IN_ALL, OWN_NOTES, Schedule, plain_words
-from crossgrain.reading.sig import Sig, SigPart, read_sig
+from crossgrain.reading.reading import Reading
+from crossgrain.reading.schedule import DAILY, IN_ALL, Schedule, plain_words
+from crossgrain.reading.sig import Sig, SigPart
 from crossgrain.reading.timing import schedule_of
 
 _SHOWN = 120
@@ -154,13 +154,13 @@ def _texts(note: Any) -> Iterator[tuple[int, str]]:
             yield number, text
 
 
-def words_of_notes(note: Any, path: str) -> Iterator[Saying]:
+def words_of_notes(note: Any, path: str, phrases: Phrasebook) -> Iterator[Saying]:
     """The sentences of annotations that begin as an instruction does."""
     for number, text in _texts(note):
-        if OWN_NOTES.match(plain_words(text)):
+        if phrases.is_own_note(text):
             continue
         for sentence in _sentences(text):
-            if BEGINS.match(plain_words(sentence)):
+            if phrases.begins_instruction(sentence):
                 yield Saying(f"{path}[{number}].text", sentence)
 
 
@@ -169,7 +169,7 @@ def _sentences(text: str) -> list[str]:
     return [part.strip() for line in text.splitlines() for part in line.split(". ")]
 
 
-def compare(saying: Saying, settled: SettledDose, notes: Notes) -> None:
+def compare(saying: Saying, settled: SettledDose, reading: Reading) -> None:
     """Hold one saying against the dose.
 
     Raises
@@ -180,11 +180,12 @@ def compare(saying: Saying, settled: SettledDose, notes: Notes) -> None:
     if saying.timing:
         _compare_timing(schedule_of(saying.timing, saying.place), saying, settled)
         return
-    sig = read_sig(saying.words)
+    phrases = reading.codes.phrases
+    sig = phrases.read_sig(saying.words)
     if sig:
         _compare_sig(sig, saying, settled)
         return
-    heard = heard_in(saying.words)
+    heard = phrases.heard_in(saying.words)
     _compare_heard(heard, saying, settled)
     if heard.bearing:
         raise Asked(
@@ -193,7 +194,8 @@ def compare(saying: Saying, settled: SettledDose, notes: Notes) -> None:
             f" the taking and could not be read ({heard.bearing}). What is taken?",
         )
     if not heard.whole:
-        notes.unread(saying.place, "the words were not read whole: nothing else was heard in them")
+        why = "the words were not read whole: nothing else was heard in them"
+        reading.notes.unread(saying.place, why)
 
 
 def _compare_timing(said: Schedule, saying: Saying, settled: SettledDose) -> None:

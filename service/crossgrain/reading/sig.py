@@ -36,7 +36,6 @@ from fractions import Fraction
 import msgspec
 
 from crossgrain.reading.quantities import Amount, Dimension, unit_of_word
-from crossgrain.reading.remembered import Remembered
 from crossgrain.reading.schedule import (
     AMOUNT,
     BARE,
@@ -45,7 +44,6 @@ from crossgrain.reading.schedule import (
     DATES,
     EQUAL,
     EXCEPT,
-    FILLER,
     IN_LATIN,
     JOINT,
     LIST,
@@ -103,29 +101,26 @@ class Sig(msgspec.Struct, frozen=True):
     parts: tuple[SigPart, ...]
 
 
-def read_sig(words: str) -> Sig | None:
-    """Read an instruction whole, or not at all.
+def read_sig(words: str, filler: re.Pattern[str]) -> Sig | None:
+    """Read an instruction whole, or not at all; `filler` is what may stand beside the dose.
 
     Examples
     --------
-    >>> read_sig("Take 1/2 tablet by mouth every other day").parts[0].schedule.doses
+    >>> plain = re.compile("by mouth")
+    >>> read_sig("Take 1/2 tablet by mouth every other day", plain).parts[0].schedule.doses
     (Fraction(1, 1), Fraction(0, 1))
-    >>> read_sig("1 tab po daily as directed") is None
+    >>> read_sig("1 tab by mouth daily as directed", plain) is None
     True
     """
-    return _SIGS[words]
-
-
-def _read_sig(words: str) -> Sig | None:
     if len(words) > LONGEST:
         return None
     text, place = plain_words(words), 0
-    if scheme := _read_scheme(text):
+    if scheme := _read_scheme(text, filler):
         return scheme
     parts: list[SigPart] = []
     while joined := not parts or JOINT.match(text, place):
         start = place if joined is True else joined.end()
-        found = _read_part(text, start)
+        found = _read_part(text, start, filler)
         if found is None:
             return None
         part, place = found
@@ -133,17 +128,14 @@ def _read_sig(words: str) -> Sig | None:
     return Sig(tuple(parts)) if len(parts) == 1 or _days_disjoint(parts) else None
 
 
-_SIGS = Remembered(_read_sig, len)
-
-
-def _read_scheme(text: str) -> Sig | None:
+def _read_scheme(text: str, filler: re.Pattern[str]) -> Sig | None:
     """Tablets by the times of day, as ``1-0-0``, with nothing beside it but "daily"."""
-    found = SCHEME.match(text, place := _after_fillers(text, 0))
+    found = SCHEME.match(text, place := _after_fillers(text, 0, filler))
     if not found:
         return None
     place = found.end()
     while place < len(text):
-        daily = _DAILY_ALONE.match(text, place) or FILLER.match(text, place)
+        daily = _DAILY_ALONE.match(text, place) or filler.match(text, place)
         if text[place] != " " and not daily:
             return None
         place = daily.end() if daily and text[place] != " " else place + 1
@@ -188,9 +180,9 @@ class _Reading:
     clock: bool = False
 
 
-def _read_part(text: str, start: int) -> tuple[SigPart, int] | None:
+def _read_part(text: str, start: int, filler: re.Pattern[str]) -> tuple[SigPart, int] | None:
     """One part, and where it ends: at a joint or at the end of the words."""
-    place = _after_fillers(text, start)
+    place = _after_fillers(text, start, filler)
     opening = OPENING_DATES.match(text, place)
     place = opening.end() if opening else place
     product = TWO_HORMONES.match(text, place) or PRODUCT.match(text, place)
@@ -212,7 +204,7 @@ def _read_part(text: str, start: int) -> tuple[SigPart, int] | None:
     while (
         place < len(text) and not _supplied(reading, text, place) and not JOINT.match(text, place)
     ):
-        end = place + 1 if text[place] == " " else _step(reading, text, place)
+        end = place + 1 if text[place] == " " else _step(reading, text, place, filler)
         if end is None:
             return None
         place = end
@@ -244,9 +236,9 @@ def _ends(reading: _Reading, text: str, place: int) -> bool:
     return _supplied(reading, text, place) or bool(JOINT.match(text, place))
 
 
-def _after_fillers(text: str, place: int) -> int:
+def _after_fillers(text: str, place: int, filler: re.Pattern[str]) -> int:
     while place < len(text):
-        found = None if text[place] == " " else FILLER.match(text, place)
+        found = None if text[place] == " " else filler.match(text, place)
         if text[place] != " " and not found:
             break
         place = found.end() if found else place + 1
@@ -284,7 +276,7 @@ def amount_in(found: re.Match[str]) -> Amount | None:
     return Amount(unit.dimension, number * unit.factor)
 
 
-def _step(reading: _Reading, text: str, place: int) -> int | None:
+def _step(reading: _Reading, text: str, place: int, filler: re.Pattern[str]) -> int | None:
     """Read the next thing at `place`; ``None`` where it is outside the grammar."""
     if named := days_at(text, place):
         twice = bool(reading.days)
@@ -293,7 +285,7 @@ def _step(reading: _Reading, text: str, place: int) -> int | None:
     for pattern, take in _BESIDE:
         if found := pattern.match(text, place):
             return found.end() if take(reading, found) else None
-    return _frequency(reading, text, place)
+    return _frequency(reading, text, place, filler)
 
 
 def _of_both(reading: _Reading, found: re.Match[str]) -> bool:
@@ -320,7 +312,7 @@ def _of_clock(reading: _Reading, _: re.Match[str]) -> bool:
     return not twice
 
 
-def _frequency(reading: _Reading, text: str, place: int) -> int | None:
+def _frequency(reading: _Reading, text: str, place: int, filler: re.Pattern[str]) -> int | None:
     if found := IN_LATIN.match(text, place):
         again = reading.schedule not in (None, DAILY)
         reading.schedule = DAILY
@@ -332,8 +324,8 @@ def _frequency(reading: _Reading, text: str, place: int) -> int | None:
                 return None
             reading.schedule = schedule
             return found.end()
-    filler = FILLER.match(text, place)
-    return filler.end() if filler else None
+    beside = filler.match(text, place)
+    return beside.end() if beside else None
 
 
 _BESIDE = ((MASS, _of_mass), (EQUAL, _of_both), (DATES, _of_dates), (CLOCK, _of_clock))

@@ -24,7 +24,6 @@ from crossgrain.dosing.regimens import DoseLine
 from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.codesystems import UCUM
 from crossgrain.reading.elements import Asked, Quantity, Ratio, Unreadable
-from crossgrain.reading.hearing import heard_in
 from crossgrain.reading.json import parse
 from crossgrain.reading.names import read_name
 from crossgrain.reading.quantities import (
@@ -37,10 +36,10 @@ from crossgrain.reading.quantities import (
 from crossgrain.reading.reader import read_course, read_record
 from crossgrain.reading.record import MedicineEntry, Record
 from crossgrain.reading.schedule import read_frequency
-from crossgrain.reading.sig import read_sig
 from crossgrain.reading.views import view
 from crossgrain.screening.course import Undecided
 
+PHRASES = CATALOGUE.codes.phrases
 MOST = {"ug": 1000, "mg": 500}
 """A day's dose above this would be a wrong number whatever stood in the record: three times the
 largest tablet of levothyroxine, more than seven grains."""
@@ -166,8 +165,8 @@ def check_words(words: str) -> bool:
     read_name(words)
     frequency = read_frequency(words)
     assert frequency is None or frequency.per_day > 0
-    heard_in(words)
-    sig = read_sig(words)
+    PHRASES.heard_in(words)
+    sig = PHRASES.read_sig(words)
     if sig is None:
         return False
     written = numbers_in_words(words)
@@ -177,9 +176,9 @@ def check_words(words: str) -> bool:
         for amount in filter(None, (part.amount, part.mass)):
             assert amount.value >= 0
             assert any(amount.value in (n * u for u in UNITS) for n in written), words
-    assert read_sig(f"  {words.upper()} ") == sig
+    assert PHRASES.read_sig(f"  {words.upper()} ") == sig
     for doubtful in ("as directed", "as needed", "then stop", "until labs"):
-        assert read_sig(f"{words} {doubtful}") is None
+        assert PHRASES.read_sig(f"{words} {doubtful}") is None
     return True
 
 

@@ -4,7 +4,7 @@ import tomllib
 from typing import Any
 
 import pytest
-from tests.unit.reading.records import PREPARATIONS, shipped
+from tests.unit.reading.records import CODES, PREPARATIONS, shipped
 from tests.unit.safety.patients import NUMBERS
 
 from crossgrain.catalogue.codes import OwnProducts, code_tables_from, with_products
@@ -19,7 +19,9 @@ ALIAS = {"text": "House Name 75", "preparation": "levothyroxine", "strength": "7
 
 
 def tables(deployer: dict[str, Any]) -> CodeTables:
-    codes = code_tables_from(tomllib.loads(shipped("codes.toml")), PREPARATIONS, numbers=NUMBERS)
+    codes = code_tables_from(
+        tomllib.loads(shipped("codes.toml")), PREPARATIONS, numbers=NUMBERS, phrases=CODES.phrases
+    )
     return with_products(codes, OwnProducts(**deployer), PREPARATIONS)
 
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from tests.unit.reading.records import Json, condition, read, shipped
 
 from crossgrain.catalogue import load_catalogue
-from crossgrain.catalogue.concerns import denials_from
+from crossgrain.catalogue.free_text import denials_from
 from crossgrain.names.errors import DomainError
 from crossgrain.reading.denials import Clause
 

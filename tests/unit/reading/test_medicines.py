@@ -5,6 +5,7 @@ import tomllib
 import pytest
 from tests.unit.reading.records import (
     AS_OF,
+    CODES,
     DAILY,
     LT4,
     LT4_100,
@@ -138,7 +139,9 @@ OWN = {
 
 
 def read_with_own_tables(medicine: Json) -> Record:
-    codes = code_tables_from(tomllib.loads(shipped("codes.toml")), PREPARATIONS, numbers=NUMBERS)
+    codes = code_tables_from(
+        tomllib.loads(shipped("codes.toml")), PREPARATIONS, numbers=NUMBERS, phrases=CODES.phrases
+    )
     tables = with_products(codes, OwnProducts(**OWN), PREPARATIONS)
     return read_record(
         parse(encoded(bundle(statement(medicine, TABLET)))),

@@ -6,6 +6,7 @@ the words are ordinary ones of prescriptions (common practice, no source).
 
 import pytest
 from tests.unit.reading.records import (
+    CODES,
     DAILY,
     LT3,
     LT4,
@@ -23,9 +24,10 @@ from tests.unit.reading.records import (
 )
 
 from crossgrain.names.identity import FhirVersion
-from crossgrain.reading.hearing import LONGEST_HEARD, heard_in
+from crossgrain.reading.hearing import LONGEST_HEARD
 from crossgrain.reading.quantities import Dimension
 
+PHRASES = CODES.phrases
 BEARING = [
     "STOP",
     "stop taking it",
@@ -72,7 +74,7 @@ BEARING = [
 
 @pytest.mark.parametrize("words", BEARING)
 def test_words_that_bear_on_the_taking_and_cannot_be_read_are_heard(words: str) -> None:
-    assert heard_in(words).bearing
+    assert PHRASES.heard_in(words).bearing
 
 
 HARMLESS = [
@@ -119,7 +121,7 @@ HARMLESS = [
 
 @pytest.mark.parametrize("words", HARMLESS)
 def test_words_that_leave_the_dose_as_it_is_are_not_asked_about(words: str) -> None:
-    heard = heard_in(words)
+    heard = PHRASES.heard_in(words)
     assert (heard.bearing, heard.schedules, heard.amounts) == ("", (), ())
     record = read(statement(LT4_100, dosage(ucum(1, "{tbl}"), text=words or "daily")))
     assert doses(record) == [("levothyroxine", ["100"])]
@@ -142,7 +144,7 @@ def test_words_that_leave_the_dose_as_it_is_are_not_asked_about(words: str) -> N
     ],
 )
 def test_a_frequency_is_heard_whatever_stands_around_it(words: str, per_day: str) -> None:
-    (schedule,) = heard_in(f"from the blue box {words}").schedules
+    (schedule,) = PHRASES.heard_in(f"from the blue box {words}").schedules
     assert str(schedule.per_day) == per_day
 
 
@@ -151,7 +153,7 @@ def test_a_frequency_is_heard_whatever_stands_around_it(words: str, per_day: str
     [("2 half tablets", "1"), ("3 half tablets", "3/2"), ("2 quarter tablets", "1/2")],
 )
 def test_counted_parts_of_tablets_are_heard_as_what_they_come_to(words: str, pieces: str) -> None:
-    (amount,) = heard_in(f"from the blue box, {words}").amounts
+    (amount,) = PHRASES.heard_in(f"from the blue box, {words}").amounts
     assert (amount.dimension, str(amount.value)) == (Dimension.PIECE, pieces)
 
 

@@ -8,10 +8,19 @@ morning, at noon, in the evening and, as a fourth, at night.
 from fractions import Fraction
 
 import pytest
-from tests.unit.reading.records import LT4, LT4_100, Json, asked, dosage, doses, read, statement
+from tests.unit.reading.records import (
+    CODES,
+    LT4,
+    LT4_100,
+    Json,
+    asked,
+    dosage,
+    doses,
+    read,
+    statement,
+)
 
 from crossgrain.reading.quantities import Dimension
-from crossgrain.reading.sig import read_sig
 
 PIECE, MASS = Dimension.PIECE, Dimension.MASS
 READ = {
@@ -66,7 +75,7 @@ READ = {
 @pytest.mark.parametrize("words", READ)
 def test_a_sig_of_everyday_shape_is_read_whole(words: str) -> None:
     dimension, amount, per_day = READ[words]
-    sig = read_sig(words)
+    sig = CODES.phrases.read_sig(words)
     assert sig is not None
     (part,) = sig.parts
     assert (part.amount.dimension, part.amount.value) == (dimension, Fraction(amount))
@@ -122,7 +131,7 @@ ASKED = [
 
 @pytest.mark.parametrize("words", ASKED)
 def test_a_sig_that_leaves_a_choice_is_not_read_at_all(words: str) -> None:
-    assert read_sig(words) is None
+    assert CODES.phrases.read_sig(words) is None
 
 
 def test_times_of_day_with_amounts_of_their_own_come_to_all_of_them() -> None:

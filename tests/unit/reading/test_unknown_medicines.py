@@ -7,6 +7,7 @@ from tests.unit.reading.records import (
     AS_OF,
     ATC,
     CATALOGUE,
+    CODES,
     LT3,
     LT4,
     ONE,
@@ -314,7 +315,7 @@ OWN: Json = {
 
 def read_with_own(medicine: Json, **more: object) -> Record:
     codes = code_tables_from(
-        tomllib.loads(shipped("codes.toml")), PREPARATIONS, numbers=NUMBERS,
+        tomllib.loads(shipped("codes.toml")), PREPARATIONS, numbers=NUMBERS, phrases=CODES.phrases,
         concerns=concerns_from(tomllib.loads(shipped("safety_codes.toml"))),
     )  # fmt: skip
     return read_record(

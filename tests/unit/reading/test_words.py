@@ -1,15 +1,19 @@
 """The grammars of sigs and of medicine names: what they read, and what they leave alone."""
 
+import tomllib
 from fractions import Fraction
+from typing import Any
 
 import pytest
+from tests.unit.reading.records import CODES, shipped
 
+from crossgrain.catalogue.free_text import phrasebook_from
 from crossgrain.dosing.preparations import Kind
-from crossgrain.reading.hearing import heard_in
+from crossgrain.names.errors import DomainError
 from crossgrain.reading.names import read_name
 from crossgrain.reading.quantities import Dimension
-from crossgrain.reading.sig import read_sig
 
+PHRASES = CODES.phrases
 READ = {
     "1 tab po qd": ("piece", 1, 1),
     "Take 1 tablet by mouth daily": ("piece", 1, 1),
@@ -57,7 +61,7 @@ READ = {
 @pytest.mark.parametrize("words", READ)
 def test_a_sig_of_the_grammar_is_read_whole(words: str) -> None:
     dimension, amount, per_day = READ[words]
-    sig = read_sig(words)
+    sig = PHRASES.read_sig(words)
     assert sig is not None
     (part,) = sig.parts
     assert part.amount.dimension == dimension
@@ -114,7 +118,7 @@ NOT_READ = [
 
 @pytest.mark.parametrize("words", NOT_READ)
 def test_a_sig_outside_the_grammar_is_not_read_at_all(words: str) -> None:
-    assert read_sig(words) is None
+    assert PHRASES.read_sig(words) is None
 
 
 @pytest.mark.parametrize(
@@ -126,21 +130,21 @@ def test_a_sig_outside_the_grammar_is_not_read_at_all(words: str) -> None:
     ],
 )
 def test_parts_on_days_that_do_not_meet_are_read_together(words: str) -> None:
-    sig = read_sig(words)
+    sig = PHRASES.read_sig(words)
     assert sig is not None
     weekly = sum(p.amount.value * p.schedule.per_day * 7 for p in sig.parts)
     assert weekly == 600
 
 
 def test_the_dates_of_an_instruction_are_those_that_it_names() -> None:
-    sig = read_sig("1 tablet daily from 3 March 2025 to 16 December 2025")
+    sig = PHRASES.read_sig("1 tablet daily from 3 March 2025 to 16 December 2025")
     assert sig is not None
     assert sig.parts[0].dates == ("2025-03-03", "2025-12-16")
 
 
 def test_the_mass_in_brackets_is_kept_beside_the_tablets() -> None:
     for words in ("1 tablet (75 mcg) daily", "Take 2 tablets (150 mcg total) daily"):
-        sig = read_sig(words)
+        sig = PHRASES.read_sig(words)
         assert sig is not None
         mass = sig.parts[0].mass
         assert mass is not None
@@ -225,5 +229,43 @@ def test_a_concentration_is_read(words: str, per_ml: int) -> None:
 
 @pytest.mark.parametrize("words", ["1 tab qds", "tidy up, then 1 tab", "1 tab qdam", "1 tab bidx"])
 def test_the_beginning_of_a_longer_word_is_no_frequency(words: str) -> None:
-    assert heard_in(words).schedules == ()
-    assert read_sig(words) is None
+    assert PHRASES.heard_in(words).schedules == ()
+    assert PHRASES.read_sig(words) is None
+
+
+FILE: dict[str, Any] = tomllib.loads(shipped("phrases.toml"))
+
+
+@pytest.mark.parametrize(
+    ("section", "key", "value", "place"),
+    [
+        ("filler", "phrases", [], "filler.phrases"),
+        ("filler", "phrases", ["by mouth", "(by"], "filler.phrases[2]"),
+        ("filler", "phrases", ["by mouth", " "], "filler.phrases[2]"),
+        ("filler", "words", ["by mouth"], "filler.words"),
+        ("own", "opening", "[", "own.opening"),
+        ("own", "notes", ["(?P<x"], "own.notes[1]"),
+        ("pieces", "colour", "red", "pieces.colour"),
+        ("pieces", "number", "(", "pieces.number"),
+    ],
+)
+def test_a_faulty_phrase_is_refused_by_its_place(
+    section: str, key: str, value: object, place: str
+) -> None:
+    with pytest.raises(DomainError) as refused:
+        phrasebook_from({**FILE, section: {**FILE[section], key: value}})
+    assert refused.value.field == place
+
+
+@pytest.mark.parametrize("section", list(FILE))
+def test_a_section_of_phrases_that_is_missing_is_refused(section: str) -> None:
+    with pytest.raises(DomainError) as refused:
+        phrasebook_from({name: each for name, each in FILE.items() if name != section})
+    assert refused.value.field == section
+
+
+def test_phrases_are_read_by_the_book_that_is_given_and_by_no_other() -> None:
+    other = phrasebook_from({**FILE, "filler": {"phrases": ["with jam"], "source": "invented"}})
+    assert other.read_sig("1 tablet daily with jam")
+    assert PHRASES.read_sig("1 tablet daily with jam") is None
+    assert other.read_sig("1 tablet by mouth daily") is None

@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import date
 from fractions import Fraction
 
+from tests.unit.reading.records import CODES as READERS
 from tests.unit.safety.patients import NUMBERS, RULES
 
 from crossgrain.catalogue import load_catalogue
@@ -60,6 +61,7 @@ CODES = CodeTables(
     labs={},
     believed=believed_from(NUMBERS),
     plausible={},
+    phrases=READERS.phrases,
     written={
         (GRAIN_60.id, Fraction(15)): CodedDrug(RxNorm("314267"), "thyroid (USP) 15 MG Oral Tablet"),
         (GRAIN_60.id, Fraction(60)): CodedDrug(RxNorm("313391"), "thyroid (USP) 60 MG Oral Tablet"),

@@ -3,12 +3,12 @@
 from dataclasses import replace
 
 import pytest
+from tests.unit.reading.records import CODES
 from tests.unit.safety.patients import CLEAR, RULES, known, patient
 from tests.unit.writing.answers import intended, period, resources, written
 from tests.unit.writing.plans import HOLD, levothyroxine_to_desiccated, to_combination
 
 from crossgrain.dosing.plan import LabDraw
-from crossgrain.reading.schedule import OWN_NOTES, plain_words
 from crossgrain.safety.checks import Baseline
 from crossgrain.safety.results import tsh_limits
 from crossgrain.writing.interim import interim_rule
@@ -120,7 +120,7 @@ def test_what_an_order_waits_for_is_known_as_our_own_where_orders_are_read_again
     said = {note["text"] for order in orders for note in order["note"]}
     waits = {text for text in said if text.startswith("Not before")}
     assert len(waits) == 2
-    assert all(OWN_NOTES.match(plain_words(text)) for text in waits)
+    assert all(CODES.phrases.is_own_note(text) for text in waits)
 
 
 def test_a_draw_that_no_step_follows_says_so():

@@ -27,8 +27,6 @@ from crossgrain.dosing.case import order_line
 from crossgrain.dosing.plan import Stage, Step, SwitchPart, courses
 from crossgrain.dosing.supply import prescriptions
 from crossgrain.dosing.tablets import best_day_dose
-from crossgrain.reading.schedule import OWN_NOTES, plain_words
-from crossgrain.reading.sig import read_sig
 from crossgrain.safety.results import TshLimits, Whose
 from crossgrain.writing.conditions import T3InPlan, conditions_by
 from crossgrain.writing.dosage import EMPTY_STOMACH
@@ -304,8 +302,8 @@ def test_each_branch_says_its_condition_in_words_that_are_read_again(whose, t3):
         (order,) = orders_for(dose(LT4, 100), scope=scope)
         (instruction,) = order["dosageInstruction"]
         assert condition.words in instruction["text"]
-        read = read_sig(instruction["text"])
+        read = CODES.phrases.read_sig(instruction["text"])
         assert read is not None, instruction["text"]
         assert [part.amount.value for part in read.parts] == [1]
         for words in scope.only_if:
-            assert OWN_NOTES.match(plain_words(words)), words
+            assert CODES.phrases.is_own_note(words), words
