@@ -128,3 +128,20 @@ def test_the_day_is_told_where_the_prescribers_are(
 def test_the_version_is_said_and_no_command_is_asked_for() -> None:
     ran = crossgrain("--version")
     assert (ran.returncode, ran.told) == (0, f"crossgrain {__version__}\n")
+
+
+def test_a_setting_that_is_none_is_named_with_the_nearest_and_what_a_cluster_puts_there_is_not(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setenv("CROSSGRAIN_TIMEZONE", "Europe/Lisbon")
+    monkeypatch.setenv("CROSSGRAIN_KEEP_ALIVE_SECONDS", "3")
+    monkeypatch.setenv("CROSSGRAIN_SERVICE_HOST", "10.0.0.1")
+    monkeypatch.setenv("CROSSGRAIN_PORT_8000_TCP_ADDR", "10.0.0.1")
+    ran = crossgrain("doctor", *FREE)
+    assert ran.returncode == 1
+    faults = [line for line in ran.told.splitlines() if line.startswith("FAULT")]
+    none = "is no setting, and changes nothing"
+    assert faults == [
+        f"FAULT  settings: CROSSGRAIN_KEEP_ALIVE_SECONDS {none}",
+        f"FAULT  settings: CROSSGRAIN_TIMEZONE {none}; did you mean CROSSGRAIN_TIME_ZONE?",
+    ]

@@ -5,6 +5,7 @@ keys are asked for.
 """
 
 import asyncio
+import os
 import socket
 import sys
 from collections.abc import Iterator
@@ -20,7 +21,7 @@ from crossgrain.auth.tokens import SECONDS, KeySource, NotKnown, Unavailable
 from crossgrain.catalogue import load_catalogue
 from crossgrain.cli.commands import Exit
 from crossgrain.cli.serving import CannotStart, settings_for_start
-from crossgrain.http.settings import Settings
+from crossgrain.http.settings import Settings, unknown_settings
 from crossgrain.names.errors import DomainError
 from crossgrain.operations.desk import Clock, now, ticks
 
@@ -55,6 +56,7 @@ def _checks(host: str, port: int, clock: Clock) -> Iterator[Check]:
         yield from (Check("settings", False, fault) for fault in wrong.faults)
         return  # what else there is to look at stands in them
     yield Check("settings", True, "read, and all that they name is there")
+    yield from (Check("settings", False, words) for words in unknown_settings(os.environ))
     yield _data(settings)
     yield _day(settings, clock())
     yield from asyncio.run(_keys(settings))

@@ -26,7 +26,12 @@ from crossgrain.cli.commands import Exit
 from crossgrain.http import connections
 from crossgrain.http.boundary import create_unready_app
 from crossgrain.http.logs import JsonLines, PlainLines, log_config, where
-from crossgrain.http.settings import SecretsUnreadable, Settings, settings_from_environment
+from crossgrain.http.settings import (
+    SecretsUnreadable,
+    Settings,
+    settings_from_environment,
+    unknown_settings,
+)
 from crossgrain.names.errors import DomainError
 from crossgrain.nightly.workdir import end_with_parent
 
@@ -254,8 +259,14 @@ def _is_this_machine(host: str) -> bool:
 
 
 def _say_settings(settings: Settings) -> None:
-    """Every setting, secrets only as set: in one line of the log, or one each for a person."""
+    """Every setting, secrets only as set: in one line of the log, or one each for a person.
+
+    A name in the environment that looks like one and is none is told before: it may be misspelt.
+    """
     shown = dict(settings.summary())
+    lines = JsonLines() if settings.log_format == "json" else PlainLines()
+    for words in unknown_settings(os.environ):
+        typer.echo(lines.format(_record(words, logging.WARNING)), err=True)
     if settings.log_format == "json":
         said = _record("the settings")
         said.fields = {"settings": shown}
@@ -265,5 +276,5 @@ def _say_settings(settings: Settings) -> None:
         typer.echo(PlainLines().format(_record(f"{name} = {value}")), err=True)
 
 
-def _record(words: str) -> logging.LogRecord:
-    return logging.LogRecord("crossgrain.settings", logging.INFO, "", 0, words, (), None)
+def _record(words: str, level: int = logging.INFO) -> logging.LogRecord:
+    return logging.LogRecord("crossgrain.settings", level, "", 0, words, (), None)

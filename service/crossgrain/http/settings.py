@@ -6,7 +6,7 @@ in small letters.
 
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Annotated, Literal, Self
 from urllib.parse import urlsplit
@@ -17,16 +17,42 @@ from pydantic import Field, SecretStr, field_validator, model_validator
 from pydantic_settings import BaseSettings, NoDecode, SettingsConfigDict
 
 from crossgrain.dosing.kept import MOST_KEPT
+from crossgrain.operations.faults import did_you_mean
 
 HIDDEN = "(set, not shown)"
 _STORES = {"redis", "rediss", "unix"}
 _ORIGIN = re.compile(r"[a-z][a-z0-9+.-]*://[^/?#\s]+")
 
 
+_PREFIX = "CROSSGRAIN_"
+_INJECTED = re.compile(r"CROSSGRAIN_(SERVICE_(HOST|PORT)|PORT)(_|$)")
+"""What a cluster puts beside a service that is called so."""
+
+
+def unknown_settings(environment: Iterable[str]) -> list[str]:
+    """What is said of each name that looks like a setting and is none: it changes nothing.
+
+    >>> unknown_settings(["CROSSGRAIN_TIMEZONE", "CROSSGRAIN_PORT_8000_TCP", "PATH"])
+    ['CROSSGRAIN_TIMEZONE is no setting, and changes nothing; did you mean CROSSGRAIN_TIME_ZONE?']
+    """
+    known = {name.upper() for name in Settings.model_fields}
+    named = {
+        name: name.upper().removeprefix(_PREFIX)
+        for name in sorted(environment)
+        if name.upper().startswith(_PREFIX) and not _INJECTED.match(name)
+    }
+    return [
+        f"{name} is no setting, and changes nothing"
+        + did_you_mean(own, sorted(known)).replace("mean ", f"mean {_PREFIX}")
+        for name, own in named.items()
+        if own not in known
+    ]
+
+
 class Settings(BaseSettings):
     """Every setting has a default that works on one's own machine."""
 
-    model_config = SettingsConfigDict(env_prefix="CROSSGRAIN_", extra="ignore", allow_inf_nan=False)
+    model_config = SettingsConfigDict(env_prefix=_PREFIX, extra="ignore", allow_inf_nan=False)
 
     clinic: Path | None = Field(
         default=None, description="The clinic's own charts, products and stock, a TOML file."
