@@ -47,6 +47,7 @@ from crossgrain.safety import results
 from crossgrain.safety.assess import before_plan, constraints
 from crossgrain.safety.facts import T3_TARGETS, Analyte, Constraints, Intent, RunningPlan
 from crossgrain.safety.labs_since import DoseHeld, LabsRead, labs_since
+from crossgrain.safety.results import is_pregnant
 from crossgrain.safety.rule import Finding
 from crossgrain.safety.visit import (
     Decision,
@@ -73,8 +74,9 @@ _FILED_IN_PART = (
     " the plan as it was proposed (`plan`)."
 )
 _NO_TARGET = (
-    "What is taken now is none of the combinations that are adjusted here. Which of these"
-    " medicines goes on?"
+    "What is taken now is none of the combinations that are adjusted here. Is a move from one"
+    " medicine to the other under way? Then give its plan (`plan`); else record which of them goes"
+    " on."
 )
 Doses = Mapping[str, Fraction]
 """The daily amount by product line, in its unit."""
@@ -208,7 +210,7 @@ def _in_plan(
     checkpoint = smaller_checkpoint(facts, again, catalogue)
     climbing = course.is_climbing(checkpoint)
     planned = (*planned, *_beyond(planned, again, climbing=climbing))
-    place = course.place_in(planned, original)
+    place = course.place_in(planned, original, taken)
     position = course.position(climbing=climbing)
     limits, findings = course.limits(position)
     labs = course.labs(position, taken)
@@ -327,12 +329,14 @@ class _Course:
 
     def taken(self, history: Sequence[DoseRun] | Undecided, day_one: int) -> tuple[Dated, ...]:
         """What was really taken from day one to yesterday; a last dose goes on until today."""
+        if not self.record.regimen.lines and isinstance(history, Undecided):
+            return ()  # that nothing is taken now is what is asked about
         if isinstance(history, Undecided):
             raise _Open(*self._not_told(history))
         try:
             stretches = stretches_apart(history, self.catalogue.limits)
         except Undecided as undecided:
-            raise _Open(*self._not_told(undecided)) from None
+            return self.taken(undecided, day_one)
         dated = []
         for stretch in stretches:
             first, last = max(stretch.first_day, day_one), min(stretch.last_day, -1)
@@ -418,15 +422,22 @@ class _Course:
             for one in (self.series.marked if self.series else ())
         )
 
-    def place_in(self, planned: Sequence[Dated], original: Regimen) -> _StepToday:
-        """Which planned step today's dose is; a dose that is none of them is asked about."""
+    def place_in(
+        self, planned: Sequence[Dated], original: Regimen, taken: Sequence[Dated]
+    ) -> _StepToday:
+        """Which planned step today's dose is; a dose that is none of them is asked about.
+
+        What was taken before day one is no step: it counts as late where nothing else was taken.
+        """
         today = self.doses(self.record.regimen)
         if not today:
             return _StepToday(None, Lateness.ON_TIME)
         slack = self.catalogue.visits.slack_days
         doses = [{p.id: amount for p, amount in one.amounts} for one in planned]
         alike = [number for number, dose in enumerate(doses) if dose == today]
-        if not alike and today == self.doses(original) and not self.acts:
+        before = self.doses(original)
+        begun = bool(self.acts) or any(self._amounts(one) != before for one in taken)
+        if not alike and today == before and not begun:
             late = planned[0].first_day < -slack
             return _StepToday(None, Lateness.BEHIND if late else Lateness.ON_TIME)
         if not alike:
@@ -559,7 +570,7 @@ class _Course:
             pace_id=CAUTIOUS if limits.slowly else made.pace_id,
             lt4_at_least_most_generous=made.lt4_at_least_most_generous
             or limits.lt4_at_least_most_generous
-            or bool(facts.pregnant),
+            or is_pregnant(facts),
             tsh_every_days=limits.tsh_every_days,
             too_much_weighs=made.too_much_weighs or limits.too_much_weighs,
             too_little_weighs=made.too_little_weighs or limits.too_little_weighs,
