@@ -147,6 +147,18 @@ class Chart:
                 self._end_what_it_ends(resource)
         self._read = None
 
+    def prescribe(self, day: int, orders: list[Json]) -> None:
+        """Orders written by hand, in the place of everything that is taken."""
+        for reference in (*self._signed(), *self._before):
+            self._end(reference, day)
+        for order in orders:
+            self._filed[name_of(order)] = order
+        self._read = None
+
+    def changed(self, day: int) -> int:
+        """The day on which what is taken last changed before a day; 0 where it never did."""
+        return next((at for at in range(day, 0, -1) if self.doses(at) != self.doses(at - 1)), 0)
+
     def _revoke(self, reference: str, day: int) -> None:
         """A plan, its checkpoint or a draw whose place another has taken."""
         resource = self._filed.get(reference)

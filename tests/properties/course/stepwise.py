@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from tests.properties.course.answer import Json, parts_of
+from tests.properties.course.by_hand import settle
 from tests.properties.course.chart import Chart, iso
 from tests.properties.course.clinic import Clinic, HowItGoes, Result
 from tests.properties.course.door import Refused, service
@@ -20,11 +21,12 @@ from tests.properties.titration.reading import Answer
 
 BEFORE_THE_LAST_DAYS = 2
 """Of the supply, when the patient comes for another prescription: ours."""
-AGAIN_DAYS = 14
-"""After an answer that asks: blood in a week or so, and another visit: ours."""
+DRAWS_WITHIN_DAYS: Final = 7
+SETTLES_DAYS: Final = 42
+"""After an answer that asks: blood in a week, or six weeks after the last change, and a visit with
+its results: ours."""
 BY_HAND_AFTER = 3
 """Answers in a row that ask, before a prescriber decides alone: ours."""
-DRAWS_WITHIN: Final = 7
 
 
 @dataclass
@@ -36,7 +38,6 @@ class Stepwise(Clinic):
     """Each answer with its day, the first one of day one."""
     refused: list[tuple[int, str]] = field(default_factory=list)
     _asked: int = 0
-    _again_on: int | None = None
 
     def begin(self) -> bool:
         self.chart = Chart(self.patient)
@@ -52,7 +53,7 @@ class Stepwise(Clinic):
 
     def morning(self, day: int, how: HowItGoes) -> None:
         ends = self.chart.supplied_until() - BEFORE_THE_LAST_DAYS
-        if day in {self.chart.decision(), ends, self._again_on} and day not in self.visits:
+        if day in {self.chart.decision(), ends} and day not in self.visits:
             self._visit(day, how)
 
     def read(self, result: Result, how: HowItGoes) -> None:
@@ -91,18 +92,23 @@ class Stepwise(Clinic):
         (step,) = parts_of(bundle, "next-step")
         act = str(step["act"])
         if act in {"ask", "stop"}:
-            self._answer(day, how, act, step)
+            self._answer(day)
             self.answers.append((day, bundle))
         else:
-            self._asked, self._again_on = 0, None
+            self._asked = 0
             self._accept(day, bundle)
         self.did(
             day, act, " ".join(str(step.get(name, "")) for name in ("branch", "row", "position"))
         )
 
-    def _answer(self, day: int, how: HowItGoes, act: str, step: Json) -> None:
-        """What a clinic can do about a question: draw blood, and come back."""
+    def _answer(self, day: int) -> None:
+        """What a clinic can do about a question: draw blood, and see the patient again."""
         self._asked += 1
-        self._again_on = day + AGAIN_DAYS
-        if not any(day < planned <= day + AGAIN_DAYS for planned in self.planned):
-            self.planned.add(day + DRAWS_WITHIN)
+        if self._asked >= BY_HAND_AFTER:
+            self._asked = 0
+            last = self.results[-1].found.tsh if self.results else self.patient.case.tsh or 1.0
+            settle(self.chart, day, self.outside(last))
+            self.did(day, "by hand", f"TSH {last}")
+        draw = max(day + DRAWS_WITHIN_DAYS, self.chart.changed(day) + SETTLES_DAYS)
+        if not any(day < planned <= draw for planned in self.planned):
+            self.planned.add(draw)

@@ -78,7 +78,7 @@ class StopAndClimb(Clinic):
         self.in_range = 0
         now = self.steps[-1][1]
         far = result.found.tsh > 10 or result.found.tsh < 0.1
-        self.steps.append((result.back, _moved(now, outside * (2 if far else 1))))
+        self.steps.append((result.back, moved(now, outside * (2 if far else 1))))
         self.planned.add(result.back + AGAIN_DAYS)
         self.did(result.back, "raise" if outside > 0 else "lower")
 
@@ -105,7 +105,7 @@ def _climb(aim: dict[str, float], climbs: str) -> list[tuple[int, dict[str, floa
     return [((rung - 1) * EVERY_DAYS, {climbs: rung * by}) for rung in rungs]
 
 
-def _moved(now: dict[str, float], increments: int) -> dict[str, float]:
+def moved(now: dict[str, float], increments: int) -> dict[str, float]:
     """LT4 where there is any, else what there is; never to nothing."""
     medicine = "lt4" if "lt4" in now else next(iter(now))
     moved = now[medicine] + increments * INCREMENT[medicine]

@@ -3,6 +3,7 @@
 from contextlib import suppress
 from typing import Any
 
+from tests.properties.course.by_hand import settle
 from tests.properties.course.chart import Chart, iso
 from tests.properties.course.door import Json, Refused, service
 from tests.properties.course.patients import patient
@@ -140,3 +141,12 @@ def test_a_filed_plan_is_taken_as_an_answer_is_read() -> None:
             assert chart.decision() == answer.decision
             planned += 1
     assert planned >= 6
+
+
+def test_a_dose_written_by_hand_takes_the_place_of_all_others() -> None:
+    chart = begun()
+    settle(chart, 30, 1)
+    assert [lt4(chart, day) for day in (29, 30, 100)] == [100, 112.5, 112.5]
+    assert [chart.changed(day) for day in (13, 14, 29, 30, 60)] == [0, 14, 14, 30, 30]
+    settle(chart, 40, -1)
+    assert lt4(chart, 40) == 100
