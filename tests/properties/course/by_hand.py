@@ -7,6 +7,7 @@ from tests.properties.titration.figures import GRAIN_MG
 from tests.properties.titration.reading import Amounts
 
 TABLET = {"lt4": 25.0, "lt3": 5.0, "d60": 15.0, "d65": 16.25}
+"""Of which everything is written by hand; of LT4 half of one is the least."""
 WORDS = {
     "lt4": "levothyroxine sodium 25 microgram tablet",
     "lt3": "liothyronine sodium 5 microgram tablet",
@@ -23,7 +24,14 @@ def settle(chart: Chart, day: int, direction: int) -> None:
     now: Amounts = {}
     for (medicine, _), amount in chart.doses(day - 1).items():
         now[medicine] = now.get(medicine, 0.0) + amount
-    chart.prescribe(day, [_order(day, *one) for one in moved(now, direction).items() if one[1]])
+    written = {medicine: _in_tablets(medicine, amount) for medicine, amount in now.items()}
+    chart.prescribe(day, [_order(day, *one) for one in moved(written, direction).items()])
+
+
+def _in_tablets(medicine: str, amount: float) -> float:
+    """The nearest dose that the tablet makes, halves of LT4 among them."""
+    grid = TABLET[medicine] / (2 if medicine == "lt4" else 1)
+    return max(round(amount / grid), 1) * grid
 
 
 def _order(day: int, medicine: str, amount: float) -> Json:

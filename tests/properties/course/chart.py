@@ -67,6 +67,18 @@ class Chart:
         """What is to be taken on a day; once all orders have ended, their last dose goes on."""
         return self._of(min(day, self.supplied_until()) if self._orders.doses else day)
 
+    def holes(self, day: int) -> Iterator[str]:
+        """Where orders leave a patient without: all from a day on, or one medicine in between."""
+        if not self._of(day):
+            yield f"nothing is ordered from day {day} on"
+        until = self.supplied_until()
+        by_day = [{medicine for medicine, _ in self._of(at)} for at in range(day - 1, until + 1)]
+        for medicine in by_day[0]:
+            ordered = [medicine in medicines for medicines in by_day]
+            gone = ordered.index(False) if False in ordered else None
+            if gone is not None and True in ordered[gone:]:
+                yield f"no {medicine} from day {day - 1 + gone} on, and again later"
+
     def _of(self, day: int) -> TimedDoses:
         found = dict(self._orders.single(day))
         for reference, doses in self._before.items():

@@ -59,6 +59,8 @@ class Clinic:
     """The days for which a draw is ordered."""
     visits: set[int] = field(default_factory=set)
     deeds: list[Deed] = field(default_factory=list)
+    flaws: list[str] = field(default_factory=list)
+    """What no clinic could carry out in the answers that it was given."""
     promises: list[Promise] = field(default_factory=list)
     """What the answers forecast, in their order."""
 

@@ -56,8 +56,8 @@ class Outcome:
     unanswered: tuple[str, ...]
     t3_cap: tuple[str, ...]
     below_floor: tuple[str, ...]
-    without: tuple[str, ...]
-    """Days on which nothing at all is ordered."""
+    flaws: tuple[str, ...]
+    """What cannot be carried out: days on which nothing is ordered, answers that are refused."""
     visits: int
     draws: int
     changes: int
@@ -66,7 +66,7 @@ class Outcome:
     @property
     def faults(self) -> tuple[str, ...]:
         """Everything that must not be."""
-        return (*self.unanswered, *self.t3_cap, *self.below_floor, *self.without)
+        return (*self.unanswered, *self.t3_cap, *self.below_floor, *self.flaws)
 
     def reached_by(self, day: int) -> bool:
         """Whether two in a row were in range by a day."""
@@ -91,7 +91,7 @@ def measure(life: Life) -> Outcome:
         unanswered=tuple(_unanswered(life, taken)),
         t3_cap=tuple(_t3_cap(life, taken)),
         below_floor=tuple(below(_before(life), taken, life.clinic.promises)),
-        without=tuple(_without(taken)),
+        flaws=(*life.clinic.flaws, *_without(taken)),
         visits=len(life.clinic.visits),
         draws=len(life.clinic.results),
         changes=sum(before != after for before, after in pairwise([_before(life), *taken])),
@@ -180,7 +180,7 @@ COLUMNS = (
     "courses", "two in range by week 52 %", "by week 104 %", "weeks (median)",
     "truly in range at 52 %", "at 104 %", "highest TSH (median)", "(95th)", "ever > 20 %",
     "ever < 0.1 %", "days > 10 or < 0.1 (mean)", "unanswered", "T3 cap", "below floor",
-    "without hormone", "visits", "draws",
+    "flaws", "visits", "draws",
     "changes", "asks",
 )  # fmt: skip
 
@@ -210,7 +210,7 @@ def row(outcomes: Sequence[Outcome]) -> list[str]:
         str(sum(len(one.unanswered) for one in outcomes)),
         str(sum(bool(one.t3_cap) for one in outcomes)),
         str(sum(bool(one.below_floor) for one in outcomes)),
-        str(sum(bool(one.without) for one in outcomes)),
+        str(sum(bool(one.flaws) for one in outcomes)),
         f"{fmean(one.visits for one in outcomes):.1f}",
         f"{fmean(one.draws for one in outcomes):.1f}",
         f"{fmean(one.changes for one in outcomes):.1f}",

@@ -36,7 +36,6 @@ class Stepwise(Clinic):
     chart: Chart = field(init=False)
     answers: list[tuple[int, Json]] = field(default_factory=list)
     """Each answer with its day, the first one of day one."""
-    refused: list[tuple[int, str]] = field(default_factory=list)
     _asked: int = 0
 
     def begin(self) -> bool:
@@ -71,6 +70,7 @@ class Stepwise(Clinic):
         self.answers.append((day, bundle))
         self.chart.file(bundle, day)
         self.promised(promise_of(bundle, day))
+        self.flaws += [f"answer of day {day}: {hole}" for hole in self.chart.holes(day)]
         self.planned = {planned for planned in self.planned if planned <= day}
         self.planned |= {planned for planned in self.chart.draws() if planned >= day}
 
@@ -86,8 +86,8 @@ class Stepwise(Clinic):
         try:
             bundle = service().ask("$next-step", day, call)
         except Refused as refused:
-            self.refused.append((day, str(refused)))
-            self.did(day, "refused", str(refused))
+            self.flaws.append(f"refused on day {day}: {refused}")
+            self.did(day, "refused")
             return
         (step,) = parts_of(bundle, "next-step")
         act = str(step["act"])

@@ -150,3 +150,12 @@ def test_a_dose_written_by_hand_takes_the_place_of_all_others() -> None:
     assert [chart.changed(day) for day in (13, 14, 29, 30, 60)] == [0, 14, 14, 30, 30]
     settle(chart, 40, -1)
     assert lt4(chart, 40) == 100
+
+
+def test_an_order_that_is_withdrawn_with_nothing_in_its_place_is_found() -> None:
+    assert not list(begun().holes(20))
+    assert list(filed(begun(), 20, end("u", "MedicationRequest/a", 20)).holes(20))
+    later = filed(begun(), 20, end("u", "MedicationRequest/a", 20), order("b", 75, 22, 90))
+    assert list(later.holes(20))
+    new = filed(begun(), 20, end("u", "MedicationRequest/a", 20), order("b", 75, 20, 90))
+    assert not list(new.holes(20))

@@ -112,8 +112,8 @@ def test_a_patient_who_goes_on_unchanged_goes_on_as_before() -> None:
 
 
 def test_a_day_on_which_nothing_is_ordered_is_found() -> None:
-    assert measure(lived(d10={})).without
-    assert not measure(lived()).without
+    assert measure(lived(d10={})).flaws
+    assert not measure(lived()).flaws
 
 
 @pytest.mark.parametrize(("lowest", "found"), [(0.70, False), (0.75, False), (0.77, True)])
