@@ -35,6 +35,8 @@ from tests.properties.titration.reading import (
 TSH, FREE_T4, FREE_T3, PULSE, PREGNANCY = "3016-3", "14920-3", "14928-6", "8867-4", "82810-3"
 HORMONES = {TSH, FREE_T4, FREE_T3, "3024-7", "3051-0"}
 """LOINC; free T4 and free T3 by amount or by mass."""
+_TAKE_NO_END = ("CarePlan", "RequestGroup", "ServiceRequest")
+"""What is revoked where a plan is given up; orders of medicine end."""
 ABOUT = {"reference": "Patient/p1"}
 
 
@@ -160,7 +162,10 @@ class Chart:
         self._read = None
 
     def prescribe(self, day: int, orders: list[Json]) -> None:
-        """Orders written by hand, in the place of everything that is taken."""
+        """Orders written by hand, in the place of everything that is taken and planned."""
+        for reference, each in list(self._filed.items()):
+            if each.get("status") == "active" and each["resourceType"] in _TAKE_NO_END:
+                self._revoke(reference, day)
         for reference in (*self._signed(), *self._before):
             self._end(reference, day)
         for order in orders:

@@ -65,11 +65,12 @@ def live(patient: Patient, clinic: Clinic, days: int = WEEKS_104) -> Life | None
 
 
 def _blood(patient: Patient, clinic: Clinic, body: Body, day: int, arrived: set[int]) -> set[int]:
-    """Draw what is due on a day; the planned days that are settled by it."""
-    due = {planned for planned in clinic.planned - arrived if _comes(patient, planned) == day}
-    if due:
-        clinic.results.append(Result(day, day + RESULTS_TAKE_DAYS, patient.drawn(body, day)))
-    return due
+    """Draw what is due on a day; all planned days up to it are settled by that."""
+    waiting = clinic.planned - arrived
+    if not any(_comes(patient, planned) == day for planned in waiting):
+        return set()
+    clinic.results.append(Result(day, day + RESULTS_TAKE_DAYS, patient.drawn(body, day)))
+    return {planned for planned in waiting if planned <= day}
 
 
 def _comes(patient: Patient, planned: int) -> int | None:

@@ -21,6 +21,7 @@ from tests.properties.titration.reading import Answer
 
 BEFORE_THE_LAST_DAYS = 2
 """Of the supply, when the patient comes for another prescription: ours."""
+WEEK = 7
 DRAWS_WITHIN_DAYS: Final = 7
 SETTLES_DAYS: Final = 42
 """After an answer that asks: blood in a week, or six weeks after the last change, and a visit with
@@ -51,8 +52,11 @@ class Stepwise(Clinic):
         return True
 
     def morning(self, day: int, how: HowItGoes) -> None:
+        decision = self.chart.decision()
         ends = self.chart.supplied_until() - BEFORE_THE_LAST_DAYS
-        if day in {self.chart.decision(), ends} and day not in self.visits:
+        if decision is not None and day <= decision <= ends + WEEK:
+            ends = decision  # the supply goes on to it
+        if day in {decision, ends} and day not in self.visits:
             self._visit(day, how)
 
     def read(self, result: Result, how: HowItGoes) -> None:
