@@ -4,7 +4,7 @@ Each is one dimension of the table of the next step. What an earlier visit has a
 weighed again: a report or a pulse counts from the day after it.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -70,13 +70,26 @@ def _not_made_for_pregnancy(facts: Facts, series: SeriesFacts | None) -> bool:
 
 
 def too_fast(facts: Facts, since: Since, rules: RuleTable) -> TooFast:
-    """Signs of too fast a climb that no visit has answered."""
+    """Signs of too fast a climb that no visit has answered.
+
+    What the patient has since answered no to is over: to ask files nothing, so without that one
+    yes would be asked about at every visit until it is old.
+    """
     rule = rules.before["new-palpitations"]
-    said = listed(facts.conditions, rule.keys) + listed(facts.reported, rule.keys)
+    reported = tuple(_not_over(facts))
+    said = listed(facts.conditions, rule.keys) + listed(reported, rule.keys)
     if _any_new(said, since, rule.number("new")) or _is_fast(facts, since, rules):
         return TooFast.PALPITATIONS
-    mild = listed(facts.reported, _MILD)
+    mild = listed(reported, _MILD)
     return TooFast.JITTERS if _any_new(mild, since, rule.number("new")) else TooFast.NONE
+
+
+def _not_over(facts: Facts) -> Iterator[Known]:
+    """What was answered yes, and not no on a later day."""
+    for said in facts.reported:
+        days = [no.day for no in facts.answered_no if no.key == said.key and no.day is not None]
+        if said.day is None or max(days, default=said.day) <= said.day:
+            yield said
 
 
 def _any_new(found: Iterable[Known], since: Since, days: Fraction) -> bool:

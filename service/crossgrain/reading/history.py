@@ -37,6 +37,7 @@ class History:
     medicines: list[Known] = field(default_factory=list)
     goals: list[Known] = field(default_factory=list)
     reported: list[Known] = field(default_factory=list)
+    answered_no: list[Known] = field(default_factory=list)
     missed: list[MissedDays] = field(default_factory=list)
 
 
@@ -270,12 +271,14 @@ def _keep(
     history: History,
     reading: Reading,
 ) -> None:
-    """Keep what one question was answered with; a no, and no day missed, say nothing."""
+    """Keep what one question was answered with; no day missed says nothing."""
     if item.type is AnswerType.YES_OR_NO:
         said = {answer.value_boolean for answer in answers}
         if said == {True}:
             history.reported.append(Known(item.id, path, day))
-        elif said != {False}:
+        elif said == {False}:
+            history.answered_no.append(Known(item.id, path, day))
+        else:
             reading.notes.ask(Asked(path, f"“{item.text}” Is the answer yes or no?"))
         return
     counts = {answer.value_integer for answer in answers}

@@ -164,6 +164,7 @@ def _facts(
         if medicated
         else None,
         reported=tuple(history.reported),
+        answered_no=tuple(history.answered_no),
         missed=tuple(history.missed),
     )
 

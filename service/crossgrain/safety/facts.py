@@ -106,6 +106,7 @@ class Facts:
     stopped : thyroid hormone that was stopped or paused; `Known.key` is the preparation's
         kind, `Known.day` the last day that it was taken
     reported : what the patient says of how it goes; `Known.key` is the question answered yes
+    answered_no : the same of questions answered no, each with its own day
     missed : days on which the patient says that thyroid medicine was missed
     running : a switch that is under way, where another is asked for
     in_series : what was changed of late was a step of the series that is judged
@@ -125,6 +126,7 @@ class Facts:
     indications: tuple[Known, ...] | None = None
     stopped: tuple[Known, ...] | None = None
     reported: tuple[Known, ...] = ()
+    answered_no: tuple[Known, ...] = ()
     missed: tuple[MissedDays, ...] = ()
     running: RunningPlan | None = None
     in_series: bool = False

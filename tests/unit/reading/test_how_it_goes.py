@@ -44,9 +44,10 @@ def test_every_yes_is_a_fact_of_its_day(link_id: str) -> None:
     assert said(answer(link_id, YES)) == (Known(link_id, HERE, -2),)
 
 
-def test_a_no_and_a_question_left_open_say_nothing() -> None:
+def test_a_no_is_kept_apart_and_a_question_left_open_says_nothing() -> None:
     record = read(response(answer("palpitations", NO), {"linkId": "chest-pain"}))
     assert (record.facts.reported, record.unread) == ((), ())
+    assert record.facts.answered_no == (Known("palpitations", HERE, -2),)
 
 
 def test_a_yes_without_a_date_has_no_day() -> None:
