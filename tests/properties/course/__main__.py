@@ -10,8 +10,9 @@ from itertools import pairwise
 from multiprocessing import Pool
 
 from tests.properties.course.life import Life
-from tests.properties.course.measures import THIRDS, daily, table, third
+from tests.properties.course.measures import THIRDS, table, third
 from tests.properties.course.patients import CHARTS, patient
+from tests.properties.course.physiology import daily
 from tests.properties.course.run import Seen, lives, seen
 
 BLOCK = 20

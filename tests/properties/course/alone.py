@@ -39,7 +39,7 @@ class PlanAlone(Clinic):
         if self.answer.ends != "plan":
             return False
         self.planned |= set(self.answer.series.drawn())
-        self.promised(promise_of(self.bundle, 0, self.answer.decision))
+        self.promised(promise_of(self.bundle, 0, until=self.answer.decision))
         self.did(0, "propose")
         return True
 

@@ -2,9 +2,9 @@
 
 from tests.properties.course.answer import Json
 from tests.properties.course.chart import ABOUT, Chart, iso
+from tests.properties.course.physiology import daily
 from tests.properties.course.stop_and_climb import INCREMENT, moved
 from tests.properties.titration.figures import GRAIN_MG
-from tests.properties.titration.reading import Amounts
 
 TABLET = {"lt4": 25.0, "lt3": 5.0, "d60": 15.0, "d65": 16.25}
 """Of which everything is written by hand; of LT4 half of one is the least."""
@@ -21,9 +21,7 @@ UCUM = "http://unitsofmeasure.org"
 
 def settle(chart: Chart, day: int, direction: int) -> None:
     """From a day on one increment up or down, or the same; what else was ordered ends."""
-    now: Amounts = {}
-    for (medicine, _), amount in chart.doses(day - 1).items():
-        now[medicine] = now.get(medicine, 0.0) + amount
+    now = daily(chart.doses(day - 1))
     written = {medicine: _in_tablets(medicine, amount) for medicine, amount in now.items()}
     chart.prescribe(day, [_order(day, *one) for one in moved(written, direction).items()])
 

@@ -28,16 +28,20 @@ class Promise:
     day: int
     lowest: dict[str, float]
     """Coverage by chart, beside what was taken before day one."""
+    beside: Amounts | None = None
+    """What it is measured against instead: where no plan runs, what is taken on its day."""
     until: int | None = None
     """The first day of which it tells nothing, where no other answer comes before."""
 
 
-def promise_of(bundle: Json, day: int, until: int | None = None) -> Promise | None:
+def promise_of(
+    bundle: Json, day: int, *, beside: Amounts | None = None, until: int | None = None
+) -> Promise | None:
     """What an answer forecasts of the way that it chose; nothing where it has no forecast."""
     for forecast in parts_of(bundle, "forecast"):
         if forecast["chosen"]:
             rows = [values_of(part) for part in forecast["coverage"]]
-            return Promise(day, {row["basis"]: row["lowest"] for row in rows}, until)
+            return Promise(day, {row["basis"]: row["lowest"] for row in rows}, beside, until)
     return None
 
 
@@ -69,9 +73,10 @@ def below(before: Amounts, taken: Sequence[Amounts], promises: Sequence[Promise]
     for at, promise in enumerate(promises):
         following = promises[at + 1].day if at + 1 < len(promises) else len(taken)
         end = following if promise.until is None else min(following, promise.until)
+        beside = promise.beside or before
         for chart, lowest in promise.lowest.items():
             for day in range(promise.day, end):
-                covered = by_day[day][chart]
+                covered = by_day[day][chart] * worth(chart, before) / worth(chart, beside)
                 if covered < lowest - ROUNDED:
                     yield f"{chart} {covered:.3f} on day {day}, forecast {lowest:.3f}"
                     break

@@ -12,7 +12,7 @@ from statistics import fmean, median
 from tests.properties.course.clinic import Result
 from tests.properties.course.floor import below
 from tests.properties.course.life import Life
-from tests.properties.course.physiology import TimedDoses
+from tests.properties.course.physiology import daily
 from tests.properties.titration.figures import EXACT
 from tests.properties.titration.reading import Amounts, t3, worth
 
@@ -25,14 +25,6 @@ FAR = (0.05, 20.0)
 """mIU/L that must not stay unanswered."""
 ANSWERED_WITHIN_DAYS = 28
 YEAR, WEEK = 364, 7
-
-
-def daily(doses: TimedDoses) -> Amounts:
-    """Amounts of a day by medicine."""
-    found: Amounts = {}
-    for (medicine, _), amount in doses.items():
-        found[medicine] = found.get(medicine, 0.0) + amount
-    return found
 
 
 @dataclass(frozen=True, slots=True)

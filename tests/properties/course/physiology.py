@@ -64,6 +64,14 @@ TimedDoses = dict[tuple[str, str], float]
 """Amounts by medicine (``lt4``, ``lt3`` in µg; ``d60``, ``d65`` in mg) and time of day."""
 
 
+def daily(doses: TimedDoses) -> dict[str, float]:
+    """Amounts of a day by medicine."""
+    found: dict[str, float] = {}
+    for (medicine, _), amount in doses.items():
+        found[medicine] = found.get(medicine, 0.0) + amount
+    return found
+
+
 def content(medicine: str, amount: float) -> tuple[float, float, float]:
     """µg of T4, of T3 as liothyronine, and of T3 in desiccated thyroid."""
     if medicine == "lt4":

@@ -15,9 +15,9 @@ from tests.properties.course.chart import Chart, iso
 from tests.properties.course.clinic import Clinic, HowItGoes, Result
 from tests.properties.course.door import Refused, service
 from tests.properties.course.floor import promise_of
-from tests.properties.course.physiology import TimedDoses
+from tests.properties.course.physiology import TimedDoses, daily
 from tests.properties.titration.grid import call_of
-from tests.properties.titration.reading import Answer
+from tests.properties.titration.reading import Amounts, Answer
 
 BEFORE_THE_LAST_DAYS = 2
 """Of the supply, when the patient comes for another prescription: ours."""
@@ -38,6 +38,7 @@ class Stepwise(Clinic):
     answers: list[tuple[int, Json]] = field(default_factory=list)
     """Each answer with its day, the first one of day one."""
     _asked: int = 0
+    _beside: Amounts | None = None
 
     def begin(self) -> bool:
         self.chart = Chart(self.patient)
@@ -47,7 +48,7 @@ class Stepwise(Clinic):
             return False
         if Answer(bundle, self.patient.case).ends != "plan":
             return False
-        self._accept(0, bundle)
+        self._accept(0, bundle, None)
         self.did(0, "propose")
         return True
 
@@ -70,10 +71,10 @@ class Stepwise(Clinic):
     def doses(self, day: int) -> TimedDoses:
         return self.chart.doses(day)
 
-    def _accept(self, day: int, bundle: Json) -> None:
+    def _accept(self, day: int, bundle: Json, beside: Amounts | None) -> None:
         self.answers.append((day, bundle))
         self.chart.file(bundle, day)
-        self.promised(promise_of(bundle, day))
+        self.promised(promise_of(bundle, day, beside=beside))
         self.flaws += [f"answer of day {day}: {hole}" for hole in self.chart.holes(day)]
         self.planned = {planned for planned in self.planned if planned <= day}
         self.planned |= {planned for planned in self.chart.draws() if planned >= day}
@@ -100,10 +101,16 @@ class Stepwise(Clinic):
             self.answers.append((day, bundle))
         else:
             self._asked = 0
-            self._accept(day, bundle)
+            self._accept(day, bundle, self._measured_against(day, step))
         self.did(
             day, act, " ".join(str(step.get(name, "")) for name in ("branch", "row", "position"))
         )
+
+    def _measured_against(self, day: int, step: Json) -> Amounts | None:
+        """From the first answer without a plan on, what was taken on its day."""
+        if step["position"] == "no-plan":
+            self._beside = daily(self.chart.doses(day))
+        return self._beside
 
     def _answer(self, day: int) -> None:
         """What a clinic can do about a question: draw blood, and see the patient again."""

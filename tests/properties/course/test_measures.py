@@ -7,9 +7,9 @@ from tests.properties.course.alone import PlanAlone
 from tests.properties.course.clinic import Clinic, HowItGoes, Result
 from tests.properties.course.floor import Promise, coverage
 from tests.properties.course.life import Day, Life, live
-from tests.properties.course.measures import Outcome, daily, measure
+from tests.properties.course.measures import Outcome, measure
 from tests.properties.course.patients import Patient, patient
-from tests.properties.course.physiology import Drawn, TimedDoses
+from tests.properties.course.physiology import Drawn, TimedDoses, daily
 from tests.properties.titration.grid import Taken
 
 FROM_LT4 = next(
