@@ -12,7 +12,16 @@ from datetime import timedelta
 from fractions import Fraction
 
 import pytest
-from tests.unit.reading.records import SNOMED, SUBJECT, Json, dosage, ucum
+from tests.unit.reading.records import (
+    CATALOGUE,
+    SNOMED,
+    SUBJECT,
+    Json,
+    bundle,
+    dosage,
+    read_bundle,
+    ucum,
+)
 from tests.unit.visits import (
     DAY_ONE,
     Proposed,
@@ -32,12 +41,13 @@ from tests.unit.visits import (
     tsh,
 )
 
+from crossgrain.core.series import running_plan
 from crossgrain.core.standing import Standing
 from crossgrain.dosing.onward import Act
 from crossgrain.dosing.plan import LabReading
 from crossgrain.dosing.targets import Target, TargetDose
 from crossgrain.reading.record import Question
-from crossgrain.reading.series_mark import ActTaken, SeriesFacts, mark_in
+from crossgrain.reading.series_mark import ActTaken, PlannedLine, SeriesFacts, mark_in
 from crossgrain.safety.visit import (
     Alarm,
     DosesTaken,
@@ -702,3 +712,53 @@ def test_central_hypothyroidism_is_read_by_free_t4() -> None:
     found = stands([central, old(), t4, tsh("0.01", -10)], 0)
     assert isinstance(found, Standing)
     assert found.visit.labs is LabsSay.IN_RANGE
+
+
+@pytest.mark.parametrize(
+    "changes", [{"basis_id": "elsewhere"}, {"pace": "swift"}, {"family": "desiccated-thyroid-61"}]
+)
+def test_a_plan_of_tables_that_are_not_here_is_asked_about(changes: dict[str, str]) -> None:
+    (question,) = asked(with_facts(chart(PLAN, 30), **changes), 30)
+    assert "not known here" in question.question
+    assert question.expression.startswith("Bundle.entry[")
+
+
+def test_what_is_asked_of_a_plan_that_was_given_names_it_there() -> None:
+    given = copy.deepcopy(PLAN.care_plan)
+    (given,) = with_facts([given], pace="swift")
+    (question,) = asked([hypothyroid(), old()], 0, given=given)
+    assert question.expression == "Parameters.parameter.where(name = 'plan').resource"
+
+
+def test_to_adjust_what_is_taken_is_no_move_that_stops_another_plan() -> None:
+    adjusted = with_facts([PLAN.care_plan], titration=True)
+    record = read_bundle(bundle(hypothyroid(), old(), *adjusted), as_of=DAY_ONE)
+    assert running_plan(record, CATALOGUE) is None
+    moving = read_bundle(bundle(hypothyroid(), old(), PLAN.care_plan), as_of=DAY_ONE)
+    assert running_plan(moving, CATALOGUE) is not None
+
+
+def test_a_course_of_titration_goes_on_by_its_labs() -> None:
+    """From 88 to 100 micrograms at the first visit; six weeks later TSH is still high."""
+    acts = (visited(0, Act.BRANCH, "labs", LabReading.HIGH),)
+    changes = {
+        "titration": True,
+        "target": Target.LEVOTHYROXINE,
+        "original": (("levothyroxine", (Fraction(88),)),),
+        "checkpoint": TargetDose(lt4_ug=Fraction(100)),
+        "acts": acts,
+        "decision": DAY_ONE + timedelta(49),
+    }
+    (plan,) = with_facts([PLAN.care_plan], **changes)
+    mark = mark_in(plan["extension"])
+    assert mark is not None
+    line = PlannedLine("levothyroxine", DAY_ONE, ((0, Fraction(100)),), 49)
+    plan["extension"] = on_plan(facts_parts(mark.facts), (line,))
+    now = taking("levothyroxine 100 micrograms tablet", ucum(100, "ug"), first=0)
+    before = taking("levothyroxine 88 micrograms tablet", ucum(88, "ug"), last=-1)
+    found = stands([hypothyroid(), before, now, plan, tsh("7", 42)], 49)
+    assert isinstance(found, Standing), found
+    assert found.visit.position is Position.AFTER
+    assert answer(found) == ("labs-adjust", Act.BRANCH)
+    assert found.decision.reading is LabReading.HIGH
+    assert found.underway.checkpoint is None

@@ -30,6 +30,8 @@ from crossgrain.reading.record import MarkedOrder, Question, Record
 from crossgrain.reading.series_mark import PlannedLine, SeriesFacts
 
 _CLOSED = {"revoked", "completed", "entered-in-error"}
+_GIVEN = "Parameters.parameter.where(name = 'plan').resource"
+"""Where a plan stands that came beside the record."""
 _GIVEN_UP = {"cancelled", "stopped", "revoked", "entered-in-error"}
 
 
@@ -56,9 +58,11 @@ class RunningSeries:
 
 
 def place_of(record: Record, reference: str) -> str:
-    """Where a resource of the record stands; one from elsewhere is named as it is."""
+    """Where a resource stands, as a FHIRPath of the record, or of the plan that came beside it."""
     places = dict(zip(record.references, record.paths, strict=False))
-    return places.get(reference, reference)
+    entries = (*record.past, *record.ahead, *record.drafts, *record.current)
+    places |= {entry.reference: entry.path for entry in entries}
+    return places.get(reference, _GIVEN)
 
 
 def series_in(

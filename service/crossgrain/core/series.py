@@ -38,8 +38,8 @@ def _by_mark(record: Record, rules: RuleTable) -> RunningPlan | None:
     }
     for one in record.marked:
         facts, ordered = one.mark.facts, one.mark.ordered
-        if not one.signed or facts.plan_id in closed:
-            continue
+        if not one.signed or facts.plan_id in closed or facts.titration:
+            continue  # to adjust what is taken is no move
         last = ordered.last_day if ordered else facts.decision
         if (record.as_of - last).days <= supply:
             return RunningPlan(

@@ -73,11 +73,16 @@ _FILED_IN_PART = (
     "Only a part of the plan is in the record, and what is missing does not follow from it. Give"
     " the plan as it was proposed (`plan`)."
 )
+_OF_OTHER_TABLES = (
+    "The plan names a chart, a pace or a preparation that is not known here. Where was it made? Ask"
+    " there, or record its care plan as revoked and the dose that is taken on."
+)
 _NO_TARGET = (
     "What is taken now is none of the combinations that are adjusted here. Is a move from one"
     " medicine to the other under way? Then give its plan (`plan`); else record which of them goes"
     " on."
 )
+_RECORD = "Bundle"
 Doses = Mapping[str, Fraction]
 """The daily amount by product line, in its unit."""
 
@@ -197,7 +202,7 @@ def _in_plan(
             )
         )
     if facts.family not in catalogue.plans or not _known(facts, catalogue):
-        raise _Open(Question(place_of(record, series.reference), _FILED_IN_PART))
+        raise _Open(Question(place_of(record, series.reference), _OF_OTHER_TABLES))
     running = RunningPlan(facts.target, series.reference)
     taken_now = with_last_supply(record, catalogue.rules, running=running)
     original = regimen_of(facts, catalogue.preparations)
@@ -249,7 +254,8 @@ def _in_plan(
 def _known(facts: SeriesFacts, catalogue: Catalogue) -> bool:
     basis_ids = {basis.id for basis in catalogue.bases}
     lines = {preparation_id for preparation_id, _ in facts.original}
-    return facts.basis_id in basis_ids and lines <= catalogue.preparations.keys()
+    known = facts.basis_id in basis_ids and facts.pace in catalogue.policy.paces
+    return known and lines <= catalogue.preparations.keys()
 
 
 def _beyond(planned: Sequence[Dated], again: Plan | None, *, climbing: bool) -> Iterator[Dated]:
@@ -350,8 +356,9 @@ class _Course:
 
     def _not_told(self, undecided: Undecided) -> Iterator[Question]:
         why = undecided.reason.rstrip(".?") + "."
-        for reference in undecided.references or ("Bundle",):
-            yield Question(place_of(self.record, reference), _NOT_TOLD.format(why=why))
+        places = [place_of(self.record, reference) for reference in undecided.references]
+        for place in dict.fromkeys(places or [_RECORD]):
+            yield Question(place, _NOT_TOLD.format(why=why))
 
     def _to_yesterday(self, dated: Sequence[Dated]) -> Iterator[Dated]:
         """The same, the last dose until yesterday where it counts as taken today."""
@@ -452,7 +459,7 @@ class _Course:
     def _another_dose(self, planned: Sequence[Dated]) -> Question:
         meant = min(planned, key=_days_off)
         entries = self.record.current
-        place = entries[0].path if entries else place_of(self.record, "Bundle")
+        place = entries[0].path if entries else _RECORD
         return Question(
             place,
             f"The record has {_said(self.doses(self.record.regimen), self.catalogue)} a day, and"
