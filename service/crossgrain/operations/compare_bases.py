@@ -1,7 +1,7 @@
 """``$compare-bases``: what a regimen is worth on every basis, and its target there. No plan."""
 
-from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from fractions import Fraction
 from typing import Any
@@ -18,66 +18,8 @@ from crossgrain.operations.parameters import Given, call_from, read_options
 from crossgrain.reading.record import Record
 from crossgrain.safety.rule import Finding
 from crossgrain.writing.elements import quantity
-from crossgrain.writing.rationale import basis_head, evidence_part
-from crossgrain.writing.rationale_parts import (
-    BASIS_HEAD,
-    EVIDENCE,
-    PartDefinition,
-    many,
-    maybe,
-    one,
-)
-
-EXPRESSION = one("expression", "string", "FHIRPath of the element")
-QUESTION = one("question", "string", "What is asked")
-COMPARISON_PARTS = (
-    one("outcome", "code", "compared, or data-required where questions stand in the way"),
-    one("as-of", "date", "The day that the record was read"),
-    one("target", "code", "What is compared"),
-    many("question", "What must be answered first", EXPRESSION, QUESTION),
-    many("to-confirm", "What was read from text", EXPRESSION, QUESTION),
-    many(
-        "not-read",
-        "What was passed over and could matter",
-        EXPRESSION,
-        one("why", "string", "Why it was passed over"),
-    ),
-    maybe(
-        "plan-running",
-        "string",
-        "A plan is under way, so that these are doses in its midst, or those of its last supply",
-    ),
-    PartDefinition(
-        "daily-hormone",
-        "",
-        0,
-        "1",
-        "What is taken now; in the midst of a plan, what its last supply was until yesterday",
-        (
-            one("t4", "Quantity", "T4 a day, microgram"),
-            one("t3", "Quantity", "T3 a day, microgram"),
-        ),
-    ),
-    many(
-        "basis",
-        "What one basis makes of it",
-        *BASIS_HEAD,
-        maybe("refused", "string", "Why a chart gives no answer here"),
-        maybe("lt4-equivalent", "Quantity", "LT4-equivalent of what is taken now"),
-        maybe("target-lt4", "Quantity", "Levothyroxine a day, microgram"),
-        maybe("target-lt3", "Quantity", "Liothyronine a day, microgram"),
-        maybe("target-desiccated-thyroid", "Quantity", "Labelled grains a day"),
-        EVIDENCE,
-    ),
-    maybe(
-        "grain-families",
-        "string",
-        "How the two families of desiccated thyroid tablets are counted, where it is taken or"
-        " compared",
-    ),
-    one("caution", "string", "Who decides"),
-)
-
+from crossgrain.writing.parts import PartDefinition, many, maybe, one, within, written
+from crossgrain.writing.rationale_parts import BASIS_HEAD, EVIDENCE
 
 CAUTION = (
     "Charts disagree by a factor of two. This compares them; it proposes no dose, and a"
@@ -90,7 +32,137 @@ GRAIN_FAMILIES = (
     " of its own."
 )
 
-Part = dict[str, Any]
+
+@dataclass(frozen=True, slots=True)
+class RegimenCompared:
+    """What is answered: the record as it was read, and its regimen on every basis.
+
+    `rows` is empty where questions stand in the way; `running` is a plan that is under way.
+    """
+
+    record: Record
+    target: Target
+    rows: tuple[BasisRow, ...]
+    running: Finding | None
+
+
+def _decimal(amount: Fraction) -> Decimal:
+    """To three decimals, without trailing zeros."""
+    rounded = round(amount, 3)
+    return Decimal(rounded.numerator) / Decimal(rounded.denominator)
+
+
+def _daily(amount: Fraction | None) -> dict[str, Any] | None:
+    return quantity(_decimal(amount), "ug/d") if amount is not None else None
+
+
+def _grains(dose: TargetDose) -> dict[str, Any] | None:
+    """A labelled grain is 60 or 65 mg by its family and never UCUM's [gr]: no code."""
+    if not dose.grains:
+        return None
+    return {"value": _decimal(dose.grains), "unit": "labelled grains per day"}
+
+
+EXPRESSION = one("expression", "string", "FHIRPath of the element", lambda it: it.expression)
+QUESTION = one("question", "string", "What is asked", lambda it: it.question)
+COMPARISON_PARTS = (
+    one(
+        "outcome",
+        "code",
+        "compared, or data-required where questions stand in the way",
+        lambda made: "data-required" if made.record.questions else "compared",
+    ),
+    one(
+        "as-of",
+        "date",
+        "The day that the record was read",
+        lambda made: made.record.as_of.isoformat(),
+    ),
+    one("target", "code", "What is compared", lambda made: made.target),
+    many(
+        "question",
+        "What must be answered first",
+        EXPRESSION,
+        QUESTION,
+        value=lambda made: list(made.record.questions),
+    ),
+    many(
+        "to-confirm",
+        "What was read from text",
+        EXPRESSION,
+        QUESTION,
+        value=lambda made: list(made.record.confirm),
+    ),
+    many(
+        "not-read",
+        "What was passed over and could matter",
+        EXPRESSION,
+        one("why", "string", "Why it was passed over", lambda it: it.why),
+        value=lambda made: list(made.record.unread),
+    ),
+    maybe(
+        "plan-running",
+        "string",
+        "A plan is under way, so that these are doses in its midst, or those of its last supply",
+        lambda made: made.running and made.running.statement,
+    ),
+    PartDefinition(
+        "daily-hormone",
+        "",
+        0,
+        "1",
+        "What is taken now; in the midst of a plan, what its last supply was until yesterday",
+        (
+            one("t4", "Quantity", "T4 a day, microgram", lambda taken: _daily(taken.t4_ug)),
+            one("t3", "Quantity", "T3 a day, microgram", lambda taken: _daily(taken.t3_ug)),
+        ),
+        lambda made: made.record.regimen if made.rows else None,
+    ),
+    many(
+        "basis",
+        "What one basis makes of it",
+        *BASIS_HEAD,
+        maybe(
+            "refused", "string", "Why a chart gives no answer here", lambda row: row.refused or None
+        ),
+        maybe(
+            "lt4-equivalent",
+            "Quantity",
+            "LT4-equivalent of what is taken now",
+            lambda row: _daily(row.lt4_equivalent_ug),
+        ),
+        *within(
+            lambda row: row.target,
+            maybe(
+                "target-lt4",
+                "Quantity",
+                "Levothyroxine a day, microgram",
+                lambda dose: _daily(dose.lt4_ug or None),
+            ),
+            maybe(
+                "target-lt3",
+                "Quantity",
+                "Liothyronine a day, microgram",
+                lambda dose: _daily(dose.lt3_ug or None),
+            ),
+            maybe("target-desiccated-thyroid", "Quantity", "Labelled grains a day", _grains),
+        ),
+        EVIDENCE,
+        value=lambda made: list(made.rows),
+    ),
+    maybe(
+        "grain-families",
+        "string",
+        "How the two families of desiccated thyroid tablets are counted, where it is taken or"
+        " compared",
+        lambda made: (
+            GRAIN_FAMILIES
+            if made.rows and (made.target in DESICCATED_TARGETS or made.record.regimen.grains)
+            else None
+        ),
+    ),
+    one("caution", "string", "Who decides", lambda made: CAUTION),
+)
 
 
 def compare_bases(
@@ -114,77 +186,5 @@ def compare_bases(
         )
     except DomainError as error:
         raise refused_by_domain(error, options.place) from error
-    return {"resourceType": "Parameters", "parameter": list(_parts(record, target, rows, running))}
-
-
-def _parts(
-    record: Record, target: Target, rows: Sequence[BasisRow], running: Finding | None
-) -> Iterator[Part]:
-    outcome = "data-required" if record.questions else "compared"
-    yield {"name": "outcome", "valueCode": outcome}
-    yield {"name": "as-of", "valueDate": record.as_of.isoformat()}
-    yield {"name": "target", "valueCode": str(target)}
-    for question in record.questions:
-        yield _group("question", expression=question.expression, question=question.question)
-    for point in record.confirm:
-        yield _group("to-confirm", expression=point.expression, question=point.question)
-    for unread in record.unread:
-        yield _group("not-read", expression=unread.expression, why=unread.why)
-    if running is not None:
-        yield {"name": "plan-running", "valueString": running.statement}
-    if rows:
-        yield {
-            "name": "daily-hormone",
-            "part": [
-                _quantity("t4", record.regimen.t4_ug, "ug/d"),
-                _quantity("t3", record.regimen.t3_ug, "ug/d"),
-            ],
-        }
-    yield from (_basis(row) for row in rows)
-    if rows and (target in DESICCATED_TARGETS or record.regimen.grains):
-        yield {"name": "grain-families", "valueString": GRAIN_FAMILIES}
-    yield {"name": "caution", "valueString": CAUTION}
-
-
-def _basis(row: BasisRow) -> Part:
-    parts: list[Part] = [*basis_head(row)]
-    if row.refused:
-        parts.append({"name": "refused", "valueString": row.refused})
-    if row.lt4_equivalent_ug is not None:
-        parts.append(_quantity("lt4-equivalent", row.lt4_equivalent_ug, "ug/d"))
-    if row.target:
-        parts.extend(_target(row.target))
-    if row.basis.standing:
-        parts.append(evidence_part(row.basis.standing))
-    return {"name": "basis", "part": parts}
-
-
-def _target(dose: TargetDose) -> Iterator[Part]:
-    if dose.lt4_ug:
-        yield _quantity("target-lt4", dose.lt4_ug, "ug/d")
-    if dose.lt3_ug:
-        yield _quantity("target-lt3", dose.lt3_ug, "ug/d")
-    if dose.grains:
-        # A labelled grain is 60 or 65 mg by its family and never UCUM's [gr]: no code.
-        value = _decimal(dose.grains)
-        yield {
-            "name": "target-desiccated-thyroid",
-            "valueQuantity": {"value": value, "unit": "labelled grains per day"},
-        }
-
-
-def _quantity(name: str, amount: Fraction, code: str) -> Part:
-    return {"name": name, "valueQuantity": quantity(_decimal(amount), code)}
-
-
-def _decimal(amount: Fraction) -> Decimal:
-    """To three decimals, without trailing zeros."""
-    rounded = round(amount, 3)
-    return Decimal(rounded.numerator) / Decimal(rounded.denominator)
-
-
-def _group(name: str, **texts: str) -> Part:
-    return {
-        "name": name,
-        "part": [{"name": key, "valueString": text} for key, text in texts.items()],
-    }
+    made = RegimenCompared(record, target, rows, running)
+    return {"resourceType": "Parameters", "parameter": written(COMPARISON_PARTS, made)}

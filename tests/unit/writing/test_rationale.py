@@ -6,6 +6,7 @@ import pytest
 from tests.unit.writing.answers import written
 from tests.unit.writing.plans import EVERY, levothyroxine_to_desiccated
 
+from crossgrain.operations.compare_bases import COMPARISON_PARTS
 from crossgrain.writing.rationale_parts import RATIONALE_PARTS
 
 
@@ -31,6 +32,17 @@ def check(parameters, definitions, place="parameter"):
 @pytest.mark.parametrize("name", EVERY)
 def test_the_working_holds_the_published_parts_and_no_other(name):
     check(working(EVERY[name]()), RATIONALE_PARTS)
+
+
+@pytest.mark.parametrize("table", [RATIONALE_PARTS, COMPARISON_PARTS])
+def test_every_published_part_says_where_its_value_is(table):
+    def silent(definitions):
+        for definition in definitions:
+            if definition.value is None:
+                yield definition.name
+            yield from silent(definition.parts)
+
+    assert list(silent(table)) == []
 
 
 def parts_of(parameter):

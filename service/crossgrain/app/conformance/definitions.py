@@ -23,7 +23,8 @@ from crossgrain.safety.results import TshLimits, tsh_limits
 from crossgrain.words.doses import CAUTION
 from crossgrain.writing.conditions import anyones, for_anyone, variables_note
 from crossgrain.writing.elements import narrative, paragraph
-from crossgrain.writing.rationale_parts import RATIONALE_PARTS, PartDefinition
+from crossgrain.writing.parts import PartDefinition
+from crossgrain.writing.rationale_parts import RATIONALE_PARTS
 
 Resource = dict[str, Any]
 

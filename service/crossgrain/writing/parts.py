@@ -1,0 +1,84 @@
+"""Parameters written by the table that is published: no answer holds what its table lacks."""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import Any
+
+from crossgrain.writing.elements import plain
+
+Part = dict[str, Any]
+Value = Callable[[Any], Any]
+"""The value of a part, of what its table is written from."""
+
+
+@dataclass(frozen=True, slots=True)
+class PartDefinition:
+    """One parameter or part.
+
+    Attributes
+    ----------
+    name, type : type is empty where it has parts
+    minimum, maximum, meaning : as published
+    parts : its own
+    value : what it holds, of what its table is written from: ``None`` where it does not stand, a
+        list where it may stand several times. Of a part with parts: what those are written from
+    """
+
+    name: str
+    type: str
+    minimum: int
+    maximum: str
+    meaning: str
+    parts: tuple["PartDefinition", ...] = ()
+    value: Value | None = None
+
+    def written(self, source: Any) -> Iterator[Part]:
+        """It as it stands in an answer: not at all, once, or for each of several."""
+        found = self.value(source) if self.value else None
+        for each in found if isinstance(found, list) else [] if found is None else [found]:
+            if self.parts:
+                yield {"name": self.name, "part": written(self.parts, each)}
+            else:
+                key = f"value{self.type[0].upper()}{self.type[1:]}"
+                yield {"name": self.name, key: _FORMS.get(self.type, _as_it_is)(each)}
+
+
+def _as_it_is(value: Any) -> Any:
+    return value
+
+
+_FORMS: dict[str, Value] = {"string": plain, "code": str}
+
+
+def written(parts: Sequence[PartDefinition], source: Any) -> list[Part]:
+    """The parts in the order of their table."""
+    return [part for definition in parts for part in definition.written(source)]
+
+
+def within(get: Value, *parts: PartDefinition) -> Iterator[PartDefinition]:
+    """Parts that are read from something of the source; none stands where that does not."""
+    for part in parts:
+        yield replace(part, value=partial(_inner, get, part.value))
+
+
+def _inner(get: Value, value: Value | None, source: Any) -> Any:
+    inner = get(source)
+    return None if inner is None or value is None else value(inner)
+
+
+def one(name: str, fhir_type: str, meaning: str, value: Value | None = None) -> PartDefinition:
+    """A part that always stands once."""
+    return PartDefinition(name, fhir_type, 1, "1", meaning, value=value)
+
+
+def maybe(name: str, fhir_type: str, meaning: str, value: Value | None = None) -> PartDefinition:
+    """A part that stands once or not at all."""
+    return PartDefinition(name, fhir_type, 0, "1", meaning, value=value)
+
+
+def many(
+    name: str, meaning: str, *parts: PartDefinition, value: Value | None = None
+) -> PartDefinition:
+    """A part made of others, however often it stands."""
+    return PartDefinition(name, "", 0, "*", meaning, parts, value)
