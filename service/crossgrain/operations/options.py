@@ -65,6 +65,14 @@ def switch_options(catalogue: Catalogue) -> tuple[Option, ...]:
             "What the patient is to move to. Default: what the record's one draft order is for.",
         ),
         *_shared_options(),
+        *_of_the_plan(catalogue),
+        *_of_tablets(catalogue),
+        *_of_the_answer(),
+    )
+
+
+def _of_the_plan(catalogue: Catalogue) -> tuple[Option, ...]:
+    return (
         _coded(
             "basis",
             (basis.id for basis in catalogue.bases if basis.grade is not Grade.REFERENCE),
@@ -90,6 +98,11 @@ def switch_options(catalogue: Catalogue) -> tuple[Option, ...]:
             repeatable=True,
             in_query=False,
         ),
+    )
+
+
+def _of_tablets(catalogue: Catalogue) -> tuple[Option, ...]:
+    return (
         _coded(
             "desiccated-family",
             (p.id for p in catalogue.preparations.values() if p.kind is Kind.DESICCATED_THYROID),
@@ -107,9 +120,7 @@ def switch_options(catalogue: Catalogue) -> tuple[Option, ...]:
         ),
         _coded(
             "lt3-doses",
-            map(
-                str, range(catalogue.policy.lt3_division.doses, catalogue.policy.lt3_most_doses + 1)
-            ),
+            _lt3_doses(catalogue.policy),
             "In how many doses a day liothyronine is taken, above the least that is taken at once."
             " Default: 2.",
         ),
@@ -129,6 +140,11 @@ def switch_options(catalogue: Catalogue) -> tuple[Option, ...]:
             _tablet_of(catalogue),
             repeatable=True,
         ),
+    )
+
+
+def _of_the_answer() -> tuple[Option, ...]:
+    return (
         _coded(
             "response",
             ("collection", "transaction"),
