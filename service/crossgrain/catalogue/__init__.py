@@ -41,7 +41,7 @@ from crossgrain.catalogue.clinic import stocked, with_value_sets
 from crossgrain.catalogue.codes import OwnProducts, code_tables_from, with_products
 from crossgrain.catalogue.concerns import concerns_from
 from crossgrain.catalogue.decoding import Entries, FileForm, decoded, in_file
-from crossgrain.catalogue.free_text import denials_from, phrasebook_from
+from crossgrain.catalogue.free_text import denials_from, language_from, phrasebook_from
 from crossgrain.catalogue.numbers import (
     doors,
     numbers_from,
@@ -65,6 +65,7 @@ from crossgrain.dosing.wish import Tables
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.numbers import Number, Numbers, refuse
 from crossgrain.reading.code_tables import CodeTables, HowItGoes
+from crossgrain.reading.sig_languages import Language
 from crossgrain.safety.rule import RuleTable
 from crossgrain.safety.visit import (
     VISIT_KEYS,
@@ -286,10 +287,17 @@ def _codes(preparations: Mapping[str, Preparation], numbers: Numbers) -> CodeTab
         preparations=preparations,
         numbers=numbers,
         concerns=concerns,
-        phrases=_read("phrases", phrasebook_from),
+        phrases=_read("phrases", partial(phrasebook_from, languages=_languages())),
     )
     asked = _read("how_it_goes", lambda content: decoded(content, HowItGoes))
     return replace(_read("codes", read), how_it_goes=asked)
+
+
+def _languages() -> tuple[Language, ...]:
+    """Every language that instructions are read in beside English: each file of ``sigs``."""
+    folder = files("crossgrain").joinpath("data", "sigs")
+    names = sorted(file.name for file in folder.iterdir() if file.name.endswith(".toml"))
+    return tuple(_read(f"sigs/{name.removesuffix('.toml')}", language_from) for name in names)
 
 
 def _with_clinics_codes(

@@ -1,12 +1,14 @@
 """What is heard in free text: the words that deny, and the phrases that stand beside a dose."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from typing import Any
 
 from crossgrain.catalogue.decoding import FileForm, Listed, Text, decoded
-from crossgrain.names.numbers import refuse
+from crossgrain.names.numbers import exact_number, refuse
 from crossgrain.reading.denials import Clause, Denials, Phrase, Phrases
 from crossgrain.reading.hearing import Phrasebook
+from crossgrain.reading.sig_languages import Language, day_named, language_of
 
 
 class _Words(FileForm):
@@ -66,6 +68,65 @@ class _PhraseFile(FileForm):
     begins: _Patterns
 
 
+class _Moments(FileForm):
+    morning: Listed[Text]
+    source: Text
+    noon: tuple[Text, ...] = ()
+    evening: tuple[Text, ...] = ()
+    night: tuple[Text, ...] = ()
+
+
+class _Days(FileForm):
+    mon: Listed[Text]
+    tue: Listed[Text]
+    wed: Listed[Text]
+    thu: Listed[Text]
+    fri: Listed[Text]
+    sat: Listed[Text]
+    sun: Listed[Text]
+    source: Text
+
+
+_Numbers = dict[str, str | tuple[Text, ...]]
+PLAIN = (
+    "piece", "microgram", "milligram", "and_a_half", "times_sign", "daily", "times_a_day",
+    "every_other_day", "every_days", "every_hours", "weekly", "times_a_week", "workdays",
+    "weekend", "from_", "to", "and_", "except_", "filler", "asked",
+)  # fmt: skip
+
+
+class _LanguageFile(FileForm, rename=lambda name: name.rstrip("_")):
+    """The phrases of one language by what they mean; a table that it does not have is not read."""
+
+    language: Text
+    name: Text
+    pieces: dict[str, Listed[Text]]
+    numbers: _Numbers
+    piece: _Patterns
+    microgram: _Patterns
+    milligram: _Patterns
+    times_sign: _Patterns
+    daily: _Patterns
+    times_a_day: _Patterns
+    every_other_day: _Patterns
+    moments: _Moments
+    days: _Days
+    to: _Patterns
+    and_: _Patterns
+    except_: _Patterns
+    filler: _Patterns
+    asked: _Patterns
+    times: _Numbers | None = None
+    and_a_half: _Patterns | None = None
+    every_days: _Patterns | None = None
+    every_hours: _Patterns | None = None
+    weekly: _Patterns | None = None
+    times_a_week: _Patterns | None = None
+    workdays: _Patterns | None = None
+    weekend: _Patterns | None = None
+    from_: _Patterns | None = None
+
+
 def denials_from(content: Mapping[str, object]) -> Denials:
     """Check the words that deny a condition.
 
@@ -97,8 +158,10 @@ def _phrases(entry: _Words, section: str) -> Phrases:
     return phrases
 
 
-def phrasebook_from(content: Mapping[str, object]) -> Phrasebook:
-    """Check the phrases of instructions, each a pattern.
+def phrasebook_from(
+    content: Mapping[str, object], languages: tuple[Language, ...] = ()
+) -> Phrasebook:
+    """Check the phrases of instructions, each a pattern; `languages` are others than English.
 
     Raises
     ------
@@ -120,7 +183,53 @@ def phrasebook_from(content: Mapping[str, object]) -> Phrasebook:
         neutral=neutral,
         own_notes=_any_of(file.own.notes, {}, "own.notes"),
         begins=begins,
+        languages=languages,
     )
+
+
+def language_from(content: Mapping[str, object]) -> Language:
+    """Check the phrases of instructions in one language.
+
+    Raises
+    ------
+    DomainError
+        naming the table or the phrase: one without a source, one with two meanings, a piece that
+        is not in the file, and what `decoding.decoded` refuses.
+    """
+    file = decoded(content, _LanguageFile)
+    try:
+        return language_of(file.language, _meanings(file), file.pieces)
+    except ValueError as twice:
+        refuse("", f"the phrase {twice} has two meanings")
+    except KeyError as unknown:
+        refuse("pieces", f"{unknown} is named in a phrase, and is missing")
+
+
+def _meanings(file: _LanguageFile) -> Iterator[tuple[str, Any, str]]:
+    """Table, value and words of every phrase."""
+    for table in (*PLAIN, "moments", "days", "numbers", "times"):
+        entry = getattr(file, table)
+        if isinstance(entry, _Patterns):
+            yield from ((table.rstrip("_"), None, phrase) for phrase in entry.phrases)
+        elif isinstance(entry, dict):
+            yield from _by_value(table, entry)
+        elif entry is not None:
+            for key in (each for each in entry.__struct_fields__ if each != "source"):
+                for phrase in getattr(entry, key):
+                    value = day_named(key, phrase) if table == "days" else key
+                    yield table, value, phrase
+
+
+def _by_value(
+    table: str, entry: Mapping[str, str | tuple[str, ...]]
+) -> Iterator[tuple[str, Any, str]]:
+    """The same of a table whose keys are numbers."""
+    if not isinstance(entry.get("source"), str):
+        refuse(table, "source is missing")
+    for key, phrases in entry.items():
+        if key != "source":
+            number = exact_number(key, f"{table}.{key}")
+            yield from ((table, number, phrase) for phrase in phrases)
 
 
 def _pieces(written: _Pieces) -> dict[str, str]:

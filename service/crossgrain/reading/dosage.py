@@ -178,7 +178,8 @@ def read_dosage(dosage: Dosage, product: Product, path: str, reading: Reading) -
     if amounts and schedule is not None:
         parts = [(scale.dose(amounts, schedule), schedule)]
     else:
-        sig = reading.codes.phrases.read_sig(dosage.text) if dosage.text else None
+        phrases = reading.codes.phrases
+        sig = phrases.read_sig(dosage.text, reading.language) if dosage.text else None
         parts = _partly_from_text(dosage, sig, amounts, schedule, scale)
     dose = _together(
         parts, [amount for _, amount in amounts], dosage, scale, not amounts or schedule is None

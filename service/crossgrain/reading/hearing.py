@@ -29,7 +29,8 @@ from crossgrain.reading.schedule import (
     on_weekdays,
     plain_words,
 )
-from crossgrain.reading.sig import Sig, amount_in, dates_in, days_at, read_sig
+from crossgrain.reading.sig import Sig, amount_in, dates_in, days_at
+from crossgrain.reading.sig_languages import Language, Spoken, read_sig
 
 LONGEST_HEARD = 2000
 """Characters: more than an instruction ever has, and little enough to be gone through at once."""
@@ -81,6 +82,7 @@ class Phrasebook:
     neutral : words that say nothing of their own
     own_notes : how the notes begin that the service itself writes
     begins : how any other note begins that is an instruction
+    languages : the phrases of instructions in other languages
 
     Examples
     --------
@@ -104,13 +106,15 @@ class Phrasebook:
     neutral: str
     own_notes: str
     begins: str
-    _sigs: Remembered[str, Sig | None] = field(init=False, repr=False)
+    languages: tuple[Language, ...] = ()
+    _sigs: Remembered[Spoken, Sig | None] = field(init=False, repr=False)
     _heard: Remembered[str, Heard] = field(init=False, repr=False)
     _own_note: re.Pattern[str] = field(init=False, repr=False)
     _beginning: re.Pattern[str] = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
-        sigs = Remembered(partial(read_sig, filler=self._filler()), len)
+        read = partial(read_sig, filler=self._filler(), languages=self.languages)
+        sigs = Remembered(read, lambda spoken: len(spoken.words))
         heard = Remembered(partial(_heard_in, known=self._known()), len)
         object.__setattr__(self, "_sigs", sigs)
         object.__setattr__(self, "_heard", heard)
@@ -142,9 +146,9 @@ class Phrasebook:
             r")"
         )
 
-    def read_sig(self, words: str) -> Sig | None:
-        """Read an instruction whole, or not at all."""
-        return self._sigs[words]
+    def read_sig(self, words: str, language: str = "") -> Sig | None:
+        """Read an instruction whole, or not at all; `language` is that of its resource."""
+        return self._sigs[Spoken(words, language.partition("-")[0].casefold())]
 
     def heard_in(self, words: str) -> Heard:
         """What an instruction says of the dose, as far as it can be made out."""

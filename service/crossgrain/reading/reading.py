@@ -83,6 +83,7 @@ class Reading:
     products : path of each Medication that was looked into → what it is, or what is to be asked
     reasons : path of each Condition that a medicine refers to → our keys of it
     inside : path of what contains resources → the place of each by its id
+    language : of the resource that is read, where it says so
     """
 
     index: BundleIndex
@@ -96,6 +97,11 @@ class Reading:
     products: dict[str, Named | Asked | None] = field(default_factory=dict)
     reasons: dict[str, tuple[str, ...]] = field(default_factory=dict)
     inside: dict[str, dict[str, int]] = field(default_factory=dict)
+    language: str = ""
+
+    def in_language(self, language: str | None) -> "Reading":
+        """The same, for a resource in that language."""
+        return replace(self, language=language) if language else self
 
     def with_notes(self, notes: Notes) -> "Reading":
         """The same, with its notes kept apart."""

@@ -181,7 +181,7 @@ def compare(saying: Saying, settled: SettledDose, reading: Reading) -> None:
         _compare_timing(schedule_of(saying.timing, saying.place), saying, settled)
         return
     phrases = reading.codes.phrases
-    sig = phrases.read_sig(saying.words)
+    sig = phrases.read_sig(saying.words, reading.language)
     if sig:
         _compare_sig(sig, saying, settled)
         return

@@ -206,7 +206,7 @@ TIMES: tuple[tuple[re.Pattern[str], Callable[[re.Match[str]], Schedule | None]],
         (r"(?:every|each) other day|(?:on )?alternate days|eod|every (?:second|2nd) day|qod|q2d",
          lambda _: every(2)),
         (rf"every {_N} days|q{_N}d", lambda m: _every_days(m[1] or m[2])),
-        (rf"every {_N} ?(?:hours|hrs|h)|q{_N}h", lambda m: _every_hours(m[1] or m[2])),
+        (rf"every {_N} ?(?:hours|hrs|h)|q{_N}h", lambda m: every_hours(int(m[1] or m[2]))),
         (rf"{_N} ?(?:times|x|days)? ?(?:a|per|each|every|/) ?(?:week|wk)|{_N} (?:times |x )weekly|"
          rf"{_N}x weekly", lambda m: _a_week(m[1] or m[2] or m[3])),
         (r"(?:once (?:a|per|every) week|once weekly|weekly|every week)", lambda _: every(7)),
@@ -271,8 +271,8 @@ def _every_days(count: str) -> Schedule | None:
     return every(int(count)) if 0 < int(count) <= 7 else None
 
 
-def _every_hours(count: str) -> Schedule | None:
-    hours = int(count)
+def every_hours(hours: int) -> Schedule | None:
+    """A dose in so many hours, where they come round in whole days."""
     if hours and hours % 24 == 0:
         return _every_days(str(hours // 24))
     return times_a_day(24 // hours) if hours and 24 % hours == 0 else None

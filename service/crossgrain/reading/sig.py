@@ -1,4 +1,4 @@
-"""The grammar of free-text instructions ("sigs") that are read.
+"""The grammar of free-text instructions ("sigs") in English; others are in `sig_languages`.
 
 ::
 
@@ -101,15 +101,17 @@ class Sig(msgspec.Struct, frozen=True):
     parts: tuple[SigPart, ...]
 
 
-def read_sig(words: str, filler: re.Pattern[str]) -> Sig | None:
-    """Read an instruction whole, or not at all; `filler` is what may stand beside the dose.
+def read_english(words: str, filler: re.Pattern[str]) -> Sig | None:
+    """Read an instruction in English whole, or not at all.
+
+    `filler` is what may stand beside the dose.
 
     Examples
     --------
     >>> plain = re.compile("by mouth")
-    >>> read_sig("Take 1/2 tablet by mouth every other day", plain).parts[0].schedule.doses
+    >>> read_english("Take 1/2 tablet by mouth every other day", plain).parts[0].schedule.doses
     (Fraction(1, 1), Fraction(0, 1))
-    >>> read_sig("1 tab by mouth daily as directed", plain) is None
+    >>> read_english("1 tab by mouth daily as directed", plain) is None
     True
     """
     if len(words) > LONGEST:
@@ -125,7 +127,7 @@ def read_sig(words: str, filler: re.Pattern[str]) -> Sig | None:
             return None
         part, place = found
         parts.append(part)
-    return Sig(tuple(parts)) if len(parts) == 1 or _days_disjoint(parts) else None
+    return Sig(tuple(parts)) if len(parts) == 1 or days_disjoint(parts) else None
 
 
 def _read_scheme(text: str, filler: re.Pattern[str]) -> Sig | None:
@@ -161,7 +163,7 @@ def of_scheme(counts: Sequence[Fraction]) -> Sig | None:
     return Sig(tuple(SigPart(Amount(Dimension.PIECE, count), DAILY) for count in taken))
 
 
-_MOST_BY_SCHEME = 8
+_MOST_BY_SCHEME = 4
 """Tablets a day: beyond it the numbers are hardly tablets."""
 
 
@@ -400,7 +402,8 @@ def _finished(reading: _Reading) -> SigPart | None:
     return SigPart(reading.amount, schedule, reading.mass, reading.product, reading.dates, unsaid)
 
 
-def _days_disjoint(parts: list[SigPart]) -> bool:
+def days_disjoint(parts: Sequence[SigPart]) -> bool:
+    """Whether each part is taken on named days of the week that are its own."""
     weeks = [part.schedule.doses for part in parts]
     if any(
         len(week) != 7 or not part.schedule.days_known

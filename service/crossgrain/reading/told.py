@@ -237,7 +237,8 @@ def told_by(entry: Entry, reading: Reading) -> Told | Other | Unsettled:
         standing, whether = _standing(seen, entry, reading)
         return Unsettled(which, standing, whether)
     if product is not None:
-        return Told(entry, seen, product, *_standing(seen, entry, reading), reading)
+        standing, whether = _standing(seen, entry, reading)
+        return Told(entry, seen, product, standing, whether, reading.in_language(seen.language))
     keys, modified = keys_in(concept, reading.codes.concerns.medicines), bool(seen.modifier)
     try:
         return Other(keys, standing_of(seen, entry, reading), None, modified)

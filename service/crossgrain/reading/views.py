@@ -58,6 +58,7 @@ class Medicine(Resource):
     rendered_dosage_instruction: str | None = None
     note: Any = None
     extension: Any = None
+    language: str | None = None
 
 
 class Adherence(View):
