@@ -1,6 +1,7 @@
 """A CDS client's token: who is let in, and every attack by its name."""
 
 import json
+import logging
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -9,6 +10,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from crossgrain.app.factory import create_app
+from crossgrain.auth.tokens import Why, may_be_named
 from crossgrain.catalogue import Catalogue
 from crossgrain.http.settings import Settings
 
@@ -121,7 +123,9 @@ ATTACKS = {
     "an unknown key id": lambda: s.sign(s.claims(), kid="none"),
     "a key id that is a path": lambda: s.sign(s.claims(), kid="../../etc/passwd"),
     "a key id that is a number": lambda: s.sign(s.claims(), kid=1),
-    "a key set of the attacker's": lambda: s.sign(s.claims(), jku="https://evil.example/jwks"),
+    "a key set of the attacker's, and its key": lambda: s.sign(
+        s.claims(), "stranger", jku="https://evil.example/jwks"
+    ),
     "a key inside the token": lambda: s.sign(
         s.claims(), "stranger", jwk=s.KEYS["stranger"].as_dict(private=False)
     ),
@@ -167,6 +171,67 @@ ATTACKS = {
 @pytest.mark.parametrize("attack", ATTACKS)
 def test_an_attack_is_refused_without_a_reason(ask: Ask, attack: str) -> None:
     assert ask(ATTACKS[attack]()) == 401
+
+
+@pytest.mark.parametrize("attack", ATTACKS)
+def test_the_log_tells_why_in_words_of_our_own(
+    ask: Ask, caplog: pytest.LogCaptureFixture, attack: str
+) -> None:
+    token = ATTACKS[attack]()
+    with caplog.at_level(logging.INFO, "crossgrain.access"):
+        ask(token)
+    (line,) = (r for r in caplog.records if r.name == "crossgrain.access")
+    assert vars(line)["fields"]["refused"] in set(Why)
+
+
+REASONS = {
+    "no signature under a good alg": Why.SIGNATURE,
+    "claims changed after signing": Why.SIGNATURE,
+    "an issuer that no one trusts": Why.ISSUER,
+    "an unknown key id": Why.KEY,
+    "the audience of discovery": Why.AUDIENCE,
+    "over": Why.TIMES,
+    "a life of an hour": Why.LIFETIME,
+    "no name of its own": Why.NAME,
+    "another type": Why.TYPE,
+    "a key inside the token": Why.HEADER,
+    "two parts": Why.FORM,
+}
+
+
+@pytest.mark.parametrize(("attack", "why"), REASONS.items())
+def test_the_reason_is_the_one(
+    ask: Ask, caplog: pytest.LogCaptureFixture, attack: str, why: Why
+) -> None:
+    with caplog.at_level(logging.INFO, "crossgrain.access"):
+        ask(ATTACKS[attack]())
+    assert [vars(r)["fields"]["refused"] for r in caplog.records if hasattr(r, "fields")] == [why]
+
+
+def test_a_call_that_is_let_in_or_used_before_says_so(
+    ask: Ask, caplog: pytest.LogCaptureFixture
+) -> None:
+    token = s.sign(s.claims())
+    with caplog.at_level(logging.INFO, "crossgrain.access"):
+        assert [ask(token), ask(token)] == [200, 401]
+    first, second = (vars(r)["fields"] for r in caplog.records if hasattr(r, "fields"))
+    assert "refused" not in first
+    assert second["refused"] == Why.USED
+
+
+def test_a_key_set_that_a_token_names_is_never_followed_and_does_not_matter_where_keys_are_a_file(
+    ask: Ask,
+) -> None:
+    assert ask(s.sign(s.claims(), jku="https://ehr.example/nowhere/jwks")) == 200
+
+
+def test_where_keys_have_an_address_a_token_may_name_no_other() -> None:
+    at = "https://ehr.example/jwks"
+    assert may_be_named(None, at)
+    assert may_be_named(at, at)
+    assert not may_be_named(f"{at}/", at)
+    assert not may_be_named("/keys/ehr.json", at)
+    assert may_be_named("https://evil.example", "/keys/ehr.json")
 
 
 def test_a_token_is_taken_once(ask: Ask) -> None:

@@ -151,7 +151,9 @@ ATTACKS = {
     "over": lambda: s.sign(s.access_claims(exp=s.NOW - 31)),
     "no end": lambda: s.sign(s.access_claims(exp=None)),
     "not valid yet": lambda: s.sign(s.access_claims(nbf=s.NOW + 60)),
-    "a key set of the attacker's": lambda: s.sign(s.access_claims(), jku="https://evil.example"),
+    "a key set of the attacker's, and its key": lambda: s.sign(
+        s.access_claims(), "stranger", jku="https://evil.example"
+    ),
     "a key inside the token": lambda: s.sign(
         s.access_claims(), "stranger", jwk=s.KEYS["stranger"].as_dict(private=False)
     ),

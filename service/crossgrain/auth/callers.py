@@ -19,9 +19,11 @@ from crossgrain.auth.tokens import (
     NotKnown,
     TooMuch,
     Unavailable,
+    Why,
     ask,
     check_times,
     check_times_said,
+    may_be_named,
     moment,
     read_header,
     unverified_issuer,
@@ -65,12 +67,14 @@ class Signed:
     async def scopes(self, token: str) -> tuple[str, ...]:
         """See `AccessTokens`."""
         header = read_header(token)
-        if header.type.upper() not in _TYPES or header.key_set_url is not None:
-            raise NotKnown
+        if header.type.upper() not in _TYPES:
+            raise NotKnown(Why.TYPE)
+        if not may_be_named(header.key_set_url, self._source.location):
+            raise NotKnown(Why.KEY_SET)
         claims = verified_claims(token, header, await self._source.key(header.key_id))
         check_times(claims, self._now(), self._leeway)
         if claims.get("iss") != self._issuer:
-            raise NotKnown
+            raise NotKnown(Why.ISSUER)
         return _for(claims, self._audience)
 
 
@@ -106,9 +110,9 @@ class Introspected:
             return kept.allowed
         claims = await self._ask(token)
         if claims.get("active") is not True:
-            raise NotKnown
+            raise NotKnown(Why.INACTIVE)
         if self._issuer and claims.get("iss", self._issuer) != self._issuer:
-            raise NotKnown
+            raise NotKnown(Why.ISSUER)
         allowed = _for(claims, self._audience)
         self._keep(name, claims, allowed)
         return allowed
@@ -150,10 +154,10 @@ def _for(claims: Mapping[str, Any], audience: str | None) -> tuple[str, ...]:
     """The scopes of a token that is meant for this service."""
     named = claims.get("aud")
     if audience not in (named if isinstance(named, list) else [named]):
-        raise NotKnown
+        raise NotKnown(Why.AUDIENCE)
     scope = claims.get("scope", "")
     if not isinstance(scope, str):
-        raise NotKnown
+        raise NotKnown(Why.SCOPE)
     return tuple(scope.split())
 
 
@@ -275,24 +279,26 @@ class CdsClients:
         """
         header = read_header(token)
         if header.type.upper() != "JWT":
-            raise NotKnown
+            raise NotKnown(Why.TYPE)
         issuer = unverified_issuer(token)
         source = self._sources.get(issuer)
-        if source is None or header.key_set_url not in {None, source.location}:
-            raise NotKnown
+        if source is None:
+            raise NotKnown(Why.ISSUER)
+        if not may_be_named(header.key_set_url, source.location):
+            raise NotKnown(Why.KEY_SET)
         claims = verified_claims(token, header, await source.key(header.key_id))
         ends = self._check_claims(claims, f"{self._base}{path}")
         name = f"{issuer} {claims['jti']}"
         if not await self._used.first_use(name, ends + self._leeway):
-            raise NotKnown
+            raise NotKnown(Why.USED)
 
     def _check_claims(self, claims: Mapping[str, Any], address: str) -> float:
         ends = check_times(claims, self._now(), self._leeway)
         issued, own_name = moment(claims, "iat"), claims.get("jti")
         if issued is None or not 0 < ends - issued <= self._longest:
-            raise NotKnown
+            raise NotKnown(Why.LIFETIME)
         if claims.get("aud") not in (address, [address]):
-            raise NotKnown
+            raise NotKnown(Why.AUDIENCE)
         if not isinstance(own_name, str) or not 0 < len(own_name) <= _LONGEST_NAME:
-            raise NotKnown
+            raise NotKnown(Why.NAME)
         return ends

@@ -33,7 +33,8 @@ from crossgrain.auth.callers import (
     Signed,
     UsedTokens,
 )
-from crossgrain.auth.tokens import SECONDS, KeySource, NotKnown, Unavailable
+from crossgrain.auth.tokens import SECONDS, KeySource, NotKnown, Unavailable, Why
+from crossgrain.http.boundary import REFUSED
 from crossgrain.http.requests import PLAIN_JSON, refuse
 from crossgrain.http.settings import Settings
 from crossgrain.names.identity import FhirVersion
@@ -178,7 +179,8 @@ class Guard:
                 await self._cds.admit(_bearer(request), path)
             elif self._fhir and is_operation(path):
                 return _check_scopes(path, await self._fhir.scopes(_bearer(request)))
-        except NotKnown:
+        except NotKnown as refused:
+            request.scope[REFUSED] = str(refused.why)
             return refusal(Fault.UNAUTHENTICATED), _CHALLENGE
         except Unavailable:
             words = "who is calling cannot be told now; try again later"
@@ -201,10 +203,10 @@ def _bearer(request: Request) -> str:
     """The one bearer token in the header; never one in a URL."""
     given = request.headers.getlist("authorization")
     if len(given) != 1:
-        raise NotKnown
+        raise NotKnown(Why.NO_TOKEN)
     scheme, _, token = given[0].partition(" ")
     if scheme.lower() != "bearer" or token.split() != [token] or not token.isascii():
-        raise NotKnown
+        raise NotKnown(Why.NO_TOKEN)
     return token
 
 

@@ -1,6 +1,7 @@
 """The signature of a token, its claims of time, and the issuer's public keys that check it.
 
-Whatever is wrong, the caller learns only that it is not known: `NotKnown` carries no reason.
+Whatever is wrong, the caller learns only that it is not known. The reason is for the log, one of a
+few words that hold nothing of the token.
 
 A key id that is not known makes the set be read anew, but not more often than every few seconds,
 so that made-up key ids cannot turn the service against the issuer. Where the source cannot be
@@ -15,6 +16,7 @@ import math
 from base64 import urlsafe_b64decode
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
@@ -35,8 +37,32 @@ ALGORITHMS = frozenset({*_CURVES, *_RSA, *_EDWARDS})
 _FORBIDDEN_HEADERS = {"crit", "b64", "jwk", "x5c", "x5u"}
 
 
+class Why(StrEnum):
+    """Why a caller is not known, as the log says it."""
+
+    NO_TOKEN = "no bearer token"
+    FORM = "not of the form of a token"
+    HEADER = "a header that is not taken"
+    TYPE = "another type of token"
+    ISSUER = "an issuer that is not trusted"
+    KEY_SET = "another key set than the issuer's"
+    KEY = "a key that is not known, or not for this"
+    SIGNATURE = "a signature that does not hold"
+    TIMES = "over, not valid yet, or without an end"
+    LIFETIME = "meant to live too long"
+    AUDIENCE = "meant for another audience"
+    NAME = "without a usable name of its own"
+    USED = "used before"
+    INACTIVE = "not active, says the authorization server"
+    SCOPE = "scopes that are no text"
+
+
 class NotKnown(Exception):
     """The caller is not known."""
+
+    def __init__(self, why: Why) -> None:
+        super().__init__(why)
+        self.why = why
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,18 +79,18 @@ def read_header(token: str) -> Header:
     """The header, refused where it asks for anything but a plain signature."""
     parts = token.split(".")
     if len(token) > LONGEST_TOKEN or len(parts) != 3:
-        raise NotKnown
+        raise NotKnown(Why.FORM)
     header = _part(parts[0])
     algorithm, key_id, kind = (header.get(name) for name in ("alg", "kid", "typ"))
     if not isinstance(algorithm, str) or algorithm not in ALGORITHMS:
-        raise NotKnown
+        raise NotKnown(Why.HEADER)
     if not isinstance(key_id, str) or not key_id:
-        raise NotKnown
+        raise NotKnown(Why.HEADER)
     if _FORBIDDEN_HEADERS & set(header) or not isinstance(kind, str | None):
-        raise NotKnown
+        raise NotKnown(Why.HEADER)
     url = header.get("jku")
     if not isinstance(url, str | None):
-        raise NotKnown
+        raise NotKnown(Why.HEADER)
     return Header(algorithm, key_id, kind or "", url)
 
 
@@ -72,9 +98,9 @@ def _part(encoded: str) -> dict[str, Any]:
     try:
         decoded = json.loads(urlsafe_b64decode(encoded + "=" * (-len(encoded) % 4)))
     except (binascii.Error, ValueError, RecursionError):
-        raise NotKnown from None
+        raise NotKnown(Why.FORM) from None
     if not isinstance(decoded, dict):
-        raise NotKnown
+        raise NotKnown(Why.FORM)
     return decoded
 
 
@@ -82,18 +108,18 @@ def unverified_issuer(token: str) -> str:
     """Whose keys are to be looked up; the signature then shows whether that is true."""
     issuer = _part(token.split(".")[1]).get("iss")
     if not isinstance(issuer, str):
-        raise NotKnown
+        raise NotKnown(Why.ISSUER)
     return issuer
 
 
 def verified_claims(token: str, header: Header, key: Key) -> Mapping[str, Any]:
     """The claims of a token that this very key signed by the algorithm that it is for."""
     if not fits(key, header.algorithm):
-        raise NotKnown
+        raise NotKnown(Why.KEY)
     try:
         return jwt.decode(token, key, algorithms=[header.algorithm]).claims
     except (JoseError, ValueError, TypeError, RecursionError):
-        raise NotKnown from None
+        raise NotKnown(Why.SIGNATURE) from None
 
 
 def fits(key: Key, algorithm: str) -> bool:
@@ -114,13 +140,13 @@ def moment(claims: Mapping[str, Any], name: str) -> float | None:
     if value is None:
         return None
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise NotKnown
+        raise NotKnown(Why.TIMES)
     try:
         seconds = float(value)
     except OverflowError:  # an integer of hundreds of digits
-        raise NotKnown from None
+        raise NotKnown(Why.TIMES) from None
     if not math.isfinite(seconds):
-        raise NotKnown
+        raise NotKnown(Why.TIMES)
     return seconds
 
 
@@ -128,7 +154,7 @@ def check_times(claims: Mapping[str, Any], now: float, leeway: int) -> float:
     """Refuse a token that is over, or not yet valid, or has no end; gives when it ends."""
     ends = check_times_said(claims, now, leeway)
     if ends is None:
-        raise NotKnown
+        raise NotKnown(Why.TIMES)
     return ends
 
 
@@ -136,11 +162,11 @@ def check_times_said(claims: Mapping[str, Any], now: float, leeway: int) -> floa
     """Refuse what says that it is over, or not yet valid; gives when it ends, if it says so."""
     ends, begins, issued = (moment(claims, name) for name in ("exp", "nbf", "iat"))
     if ends is not None and ends + leeway <= now:
-        raise NotKnown
+        raise NotKnown(Why.TIMES)
     if (begins is not None and begins - leeway > now) or (
         issued is not None and issued - leeway > now
     ):
-        raise NotKnown
+        raise NotKnown(Why.TIMES)
     return ends
 
 
@@ -194,6 +220,19 @@ class Unavailable(Exception):
     """Who the caller is cannot be told now: what would tell it is out of reach."""
 
 
+def _is_address(location: str) -> bool:
+    return location.startswith(("http://", "https://"))
+
+
+def may_be_named(url: str | None, location: str) -> bool:
+    """Whether a token may say that its keys are at `url`, where they come from `location`.
+
+    What a token names is compared, and never followed. Keys from a file have no address to compare
+    with: there the key's id and the signature tell.
+    """
+    return url is None or not _is_address(location) or url == location
+
+
 class KeySource:
     """The keys at one location.
 
@@ -231,7 +270,7 @@ class KeySource:
         if self._age() > _LONGEST_SECONDS:
             raise Unavailable
         if key_id not in self._keys:
-            raise NotKnown
+            raise NotKnown(Why.KEY)
         return self._keys[key_id]
 
     def _age(self) -> float:
@@ -265,7 +304,7 @@ class KeySource:
             self._reading = None
 
     async def _load(self) -> bytes:
-        if not self.location.startswith(("http://", "https://")):
+        if not _is_address(self.location):
             return Path(self.location).read_bytes()
         status, content = await ask(self._client, self._client.build_request("GET", self.location))
         if status != _OK:

@@ -126,6 +126,8 @@ def body_size(scope: Scope, most: int) -> int:
     return min(int(declared), most) if is_number else most
 
 
+REFUSED = "crossgrain.refused"
+"""In the scope of a request: why its caller was not let in, in words of our own."""
 _ACCESS = logging.getLogger("crossgrain.access")
 _ERRORS = logging.getLogger("crossgrain.errors")
 _UUID = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}", re.ASCII | re.IGNORECASE)
@@ -200,6 +202,7 @@ class Boundary:
             "route": seen.route,
             "status": seen.status,
             "milliseconds": round(seconds * 1000, 1),
+            **({"refused": seen.refused} if seen.refused else {}),
         }
         _ACCESS.info(
             "%s %s %d %.1fms",
@@ -220,6 +223,11 @@ class _Seen:
         self.request_id = _request_id(scope)
         self.status = 0
         self._scope = scope
+
+    @property
+    def refused(self) -> str | None:
+        """Why the caller was not let in."""
+        return self._scope.get(REFUSED)
 
     @property
     def route(self) -> str:

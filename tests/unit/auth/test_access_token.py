@@ -23,6 +23,8 @@ SCOPES = ("user/MedicationRequest.crs",)
 class Source:
     """The issuer's keys."""
 
+    location = "https://as.example/jwks"
+
     async def key(self, key_id: str) -> Key:
         return s.KEYS[key_id]
 
@@ -51,11 +53,12 @@ def signed() -> Signed:
         ({"typ": "application/at+jwt"}, True),
         ({"typ": "dpop+jwt"}, False),
         ({"typ": "logout+jwt"}, False),
-        ({"jku": "https://as.example/jwks"}, False),
+        ({"jku": Source.location}, True),
+        ({"jku": "https://evil.example/jwks"}, False),
         ({"jku": ""}, False),
     ],
 )
-def test_a_signed_token_is_of_a_type_of_access_tokens_and_brings_no_keys(
+def test_a_signed_token_is_of_a_type_of_access_tokens_and_names_no_other_keys(
     *, header: dict[str, Any], good: bool
 ) -> None:
     """RFC 9068, section 4, and RFC 8725, section 3.11: an ID or logout token is no access token."""

@@ -8,7 +8,7 @@ from joserfc.jwk import Key
 from tests.api import signing as s
 
 from crossgrain.auth.callers import CdsClients
-from crossgrain.auth.tokens import NotKnown
+from crossgrain.auth.tokens import NotKnown, Why
 from crossgrain.http.settings import Settings
 
 LIFE, LEEWAY = 300, 30
@@ -24,7 +24,7 @@ class Source:
 
     async def key(self, key_id: str) -> Key:
         if key_id not in self._names:
-            raise NotKnown
+            raise NotKnown(Why.KEY)
         return s.KEYS[key_id]
 
 

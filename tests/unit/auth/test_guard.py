@@ -8,7 +8,7 @@ import pytest
 from starlette.types import Message, Receive, Scope, Send
 
 from crossgrain.auth.guard import Guard, is_cds, is_operation
-from crossgrain.auth.tokens import NotKnown, Unavailable
+from crossgrain.auth.tokens import NotKnown, Unavailable, Why
 
 PROPOSE = "/fhir/r4/$propose-switch"
 DISCOVERY = "/cds-services"
@@ -161,7 +161,7 @@ def test_without_one_bearer_token_nobody_is_asked_about(
 @pytest.mark.parametrize("path", [PROPOSE, DISCOVERY])
 def test_a_stranger_is_challenged_and_learns_no_reason(path: str) -> None:
     """RFC 6750, section 3."""
-    stranger = Mechanism(NotKnown())
+    stranger = Mechanism(NotKnown(Why.USED))
     refused = told(path, BEARER, cds=stranger, fhir=stranger)
     assert refused is not None
     status, headers, issue = refused
