@@ -52,7 +52,8 @@ class Hold:
     kept : daily amounts of the target's medicines, by preparation id
     remainder : daily amounts of what is left of the old medicine, by preparation id
     checkpoint : the target's daily amounts at the checkpoint, by preparation id: less than
-        `kept` where a medicine in both regimens has not come all the way down
+        `kept` where a medicine in both regimens has not come all the way down, more where the
+        climb waits on its way
     as_taken : medicines still taken just as before the plan
     home : the strengths that the patient has by then, by preparation id
     proved : where labs in range prove the dose right, being the second in a row: how many days
@@ -232,14 +233,16 @@ def equal(case: SwitchCase, hold: Hold) -> Change:
         ratio_kept = {p.id: amount for p, amount in amounts_of(pair, case.products)}
         return _change(case, hold, {**settled, **ratio_kept}, on)
     preparation, now = case.preparations[main], hold.kept[main]
-    doses = (d for d in climbing(preparation, step(preparation, case.pace)) if d > now)
+    doses = [d for d in climbing(preparation, step(preparation, case.pace)) if d > now]
+    if any({**settled, main: now}.values()):
+        doses.append(now)
     held = held_coverage(case, hold)
 
     def off(dose: Fraction) -> tuple[float, Fraction]:
         intake = case.intake({**settled, main: dose})
         return max(abs(log(e.coverage(intake) / held[e.basis.id])) for e in on), -dose
 
-    return _change(case, hold, {**settled, main: min((now, *doses), key=off)}, on)
+    return _change(case, hold, {**settled, main: min(doses, key=off)}, on)
 
 
 def excess(case: SwitchCase, hold: Hold) -> dict[str, Fraction]:

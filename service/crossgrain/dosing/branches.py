@@ -24,6 +24,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from crossgrain.dosing.branch_doses import (
+    Amounts,
     Change,
     Hold,
     equal,
@@ -45,7 +46,7 @@ from crossgrain.dosing.moves import Move, as_dose, step
 from crossgrain.dosing.plan import Branch, LabDraw, LabReading, Stage, courses
 from crossgrain.dosing.prior import old_doses, taper_problem, tapered
 from crossgrain.dosing.supply import draws, prescriptions
-from crossgrain.dosing.taper import TIE
+from crossgrain.dosing.taper import TIE, Leaning
 from crossgrain.dosing.targets import Target
 from crossgrain.dosing.wording import off_ratio
 from crossgrain.names.printing import micrograms, percent, whole_percent
@@ -55,7 +56,8 @@ from crossgrain.names.printing import micrograms, percent, whole_percent
 class Outline:
     """A branch in doses, before tablets are chosen for the whole plan.
 
-    `slots` are the target's medicines, `old` what is left of the old one beside them.
+    `slots` are the target's medicines, `old` what is left of the old one beside them; `proves` is
+    whether the next labs in range are the second in a row.
     """
 
     reading: LabReading
@@ -64,6 +66,7 @@ class Outline:
     slots: tuple[Slot, ...]
     old: list[dict[str, Fraction]]
     labs: tuple[LabDraw, ...]
+    proves: bool
 
     def branch(self, case: SwitchCase, hold: Hold, kits: Mapping[str, Kit]) -> Branch:
         """The same in tablets."""
@@ -82,15 +85,19 @@ class Outline:
 def outlines(case: SwitchCase, hold: Hold) -> tuple[Outline, ...]:
     """The branches, that of the highest TSH first."""
     sizes, same = case.policy.branches, equal(case, hold)
+    in_range = _in_range(case, hold, same)
+    above = same.taken
+    if below_checkpoint(case, hold):
+        above = {**in_range.slots[-1].amounts, **in_range.old[-1]}
     raises = [
-        _raise(case, hold, LabReading.VERY_HIGH, sizes.raise_very_high, same),
-        _raise(case, hold, LabReading.HIGH, sizes.raise_high, same),
+        _raise(case, hold, LabReading.VERY_HIGH, sizes.raise_very_high, above),
+        _raise(case, hold, LabReading.HIGH, sizes.raise_high, above),
     ]
-    held_t3 = _raise_without_t3(case, hold, raises, same)
+    held_t3 = _raise_without_t3(case, hold, raises, above)
     return (
         *raises,
         *([held_t3] if held_t3 else []),
-        _in_range(case, hold, same),
+        in_range,
         _symptoms(case, hold),
         _step_back(case, hold, LabReading.LOW, sizes.step_back_low),
         _step_back(case, hold, LabReading.VERY_LOW, sizes.step_back_very_low),
@@ -101,9 +108,9 @@ def outlines(case: SwitchCase, hold: Hold) -> tuple[Outline, ...]:
 
 
 def _raise(
-    case: SwitchCase, hold: Hold, reading: LabReading, least: float, same: Change
+    case: SwitchCase, hold: Hold, reading: LabReading, least: float, above: Amounts
 ) -> Outline:
-    change = raised(case, hold, least, same.taken)
+    change = raised(case, hold, least, above)
     if change is None:
         return _no_raise(case, hold, reading)
     return _at_once(case, hold, reading, change, _words_of_raise(case, hold, change))
@@ -121,7 +128,7 @@ def _no_raise(case: SwitchCase, hold: Hold, reading: LabReading) -> Outline:
 
 
 def _raise_without_t3(
-    case: SwitchCase, hold: Hold, raises: Sequence[Outline], same: Change
+    case: SwitchCase, hold: Hold, raises: Sequence[Outline], above: Amounts
 ) -> Outline | None:
     """T3 above its range and TSH above the limit: T3 stays, and LT4 that is taken rises.
 
@@ -130,7 +137,7 @@ def _raise_without_t3(
     held = case.t3_ug(hold.taken)
     if all(case.t3_ug({**way.slots[-1].amounts, **way.old[-1]}) <= held for way in raises):
         return None
-    change = raised_by_lt4(case, hold, case.policy.branches.raise_high, same.taken)
+    change = raised_by_lt4(case, hold, case.policy.branches.raise_high, above)
     if change is None:
         return None
     words = (
@@ -190,6 +197,8 @@ def _why_not_the_main(case: SwitchCase, change: Change) -> list[str]:
 def _in_range(case: SwitchCase, hold: Hold, same: Change) -> Outline:
     """Stay; give what is left of the old medicine a dated end at equal coverage."""
     reading = LabReading.IN_RANGE
+    if below_checkpoint(case, hold):
+        return _climb_on(case, hold)
     if not any(hold.remainder.values()) and not excess(case, hold):
         twice = "Two labs in a row are in range: stay on this dose; then the maintenance labs."
         words = twice if hold.proved else "Stay on this dose; then the maintenance labs."
@@ -203,7 +212,39 @@ def _in_range(case: SwitchCase, hold: Hold, same: Change) -> Outline:
     tapering = {medicine.preparation.id for medicine in ending}
     goals = {key: same.taken[key] for key in case.target_ids if key not in tapering}
     slots = _slots(case, hold, goals)
-    return _outline(case, hold, reading, same, words, slots, _tapered(case, hold, slots, ending))
+    on, plain = open_to_the_same(case, hold), replace(case.leaning, above=1.0, below=1.0, guard=0.0)
+    old = _tapered(case, hold, slots, ending, on, plain, ends=True)
+    return _outline(case, hold, reading, same, words, slots, old)
+
+
+def below_checkpoint(case: SwitchCase, hold: Hold) -> bool:
+    """Whether the climb waits on its way: after a step back, or where it was stopped short."""
+    return any(
+        case.preparations[key].carries_t3 and hold.kept[key] < amount
+        for key, amount in hold.checkpoint.items()
+    )
+
+
+def _climb_on(case: SwitchCase, hold: Hold) -> Outline:
+    """The climb goes on to the checkpoint, and no further, with the old medicine beside it."""
+    goals = {key: max(hold.checkpoint[key], hold.kept[key]) for key in case.target_ids}
+    slots = _slots(case, hold, goals)
+    reached = {key: slots[-1].amounts[key] for key in goals}
+    falling = [
+        Move(case.preparations[key], now, Fraction(0), case.preparations[key].increment)
+        for key, now in hold.remainder.items()
+        if now
+    ]
+    old = [dict(hold.remainder) for _ in slots]
+    if falling:
+        old = _tapered(case, hold, slots, falling, case.enabled, case.leaning)
+    words = (
+        "The climb goes on by increments to the checkpoint, and waits there for labs; the old"
+        " medicine falls beside it."
+    )
+    change = Change({**hold.taken, **reached, **old[-1]}, case.enabled, 0.0, 0.0, tuple(goals))
+    reading = LabReading.IN_RANGE
+    return _outline(case, hold, reading, change, words, slots, old, proves=False)
 
 
 def _ending(case: SwitchCase, hold: Hold, same: Change) -> list[Move]:
@@ -216,10 +257,20 @@ def _ending(case: SwitchCase, hold: Hold, same: Change) -> list[Move]:
 
 
 def _tapered(
-    case: SwitchCase, hold: Hold, slots: Sequence[Slot], ending: Sequence[Move]
+    case: SwitchCase,
+    hold: Hold,
+    slots: Sequence[Slot],
+    ending: Sequence[Move],
+    on: Sequence[Enabled],
+    leaning: Leaning,
+    *,
+    ends: bool = False,
 ) -> list[dict[str, Fraction]]:
-    """What is left of the old medicine, from the tablets of the series; from others at need."""
-    weights = [enabled.per_pool for enabled in open_to_the_same(case, hold)]
+    """What is left of the old medicine, from the tablets of the series; from others at need.
+
+    `on` are the bases that it is measured on; where it `ends`, none of it is left at the last.
+    """
+    weights = [enabled.per_pool for enabled in on]
     for bought in range(3):
         old = old_doses(ending, hold.home, bought)
         problem = taper_problem(
@@ -229,8 +280,8 @@ def _tapered(
             case.preparations,
             old,
             weights,
-            replace(case.leaning, above=1.0, below=1.0, guard=0.0),
-            frozenset({len(old.choices) - 1}),
+            leaning,
+            frozenset({len(old.choices) - 1}) if ends else None,
         )
         found = tapered(problem, old)
         if found:
@@ -295,7 +346,10 @@ def _outline(
     words: str,
     slots: tuple[Slot, ...],
     old: list[dict[str, Fraction]],
+    *,
+    proves: bool = True,
 ) -> Outline:
+    proves = proves and reading is LabReading.IN_RANGE
     followed = course(case.kinetics, hold.pools, case.periods(slots, old))
     steady = hold.decision_day + steady_day(followed, case.old_intake, case.policy.steady_within)
     last = as_dose({**slots[-1].amounts, **old[-1]}, case.products)
@@ -305,7 +359,8 @@ def _outline(
         statement=words + (off_ratio(last) if case.target is Target.LT4_LT3 else ""),
         slots=slots,
         old=old,
-        labs=branch_draws(case, reading, slots, old, steady, _proved(hold, change, reading)),
+        labs=branch_draws(case, slots, old, steady, _proved(hold, change, reading), proves=proves),
+        proves=proves,
     )
 
 

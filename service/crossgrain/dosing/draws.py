@@ -13,7 +13,7 @@ from math import ceil
 
 from crossgrain.dosing.case import SwitchCase
 from crossgrain.dosing.climb import Slot
-from crossgrain.dosing.plan import LabDraw, LabReading, PriorTherapy
+from crossgrain.dosing.plan import LabDraw, PriorTherapy
 from crossgrain.dosing.policy import Draws
 
 DRAW = "TSH, free T4 and free T3, drawn before that morning's dose"
@@ -117,16 +117,18 @@ def _interim(days: Mapping[int, int | None], steady: int | None) -> Iterator[Lab
 
 def branch_draws(
     case: SwitchCase,
-    reading: LabReading,
     slots: Sequence[Slot],
     old: Doses,
     steady: int,
     proved: tuple[int, ...] = (),
+    *,
+    proves: bool,
 ) -> tuple[LabDraw, ...]:
     """The draws after a decision: as close as in the climb until two in a row are in range.
 
     `steady` is the day from which the model calls the pools of the branch steady; `proved` are the
-    days of maintenance after labs that were the second in a row.
+    days of maintenance after labs that were the second in a row; where the labs were in range on a
+    dose that is worth the same, the next `proves` it.
     """
     decision, last = slots[0].first_day, slots[-1]
     checkpoint = decision - case.policy.results_days
@@ -143,7 +145,7 @@ def branch_draws(
     words = DRAW if steady <= stable else f"{DRAW}; the model calls day {steady} steady, not before"
     on_the_way = between(checkpoint, stable, change_days(slots, old), apart, case.policy.draws)
     settled = LabDraw(stable, "after-branch", words, steady)
-    if reading is LabReading.IN_RANGE:  # the checkpoint's own was the first
+    if proves:  # the checkpoint's own was the first
         return (*_interim(dict(on_the_way), steady), settled, _maintenance(case, stable, steady))
     second = stable + apart
     confirms = f"{DRAW}; the second in a row, where the one before was in range"

@@ -57,12 +57,14 @@ class Midway:
         kept = {key: now.get(key, NONE) for key in case.target_ids}
         for_long = self.place.had >= case.policy.maintenance_days[-1]
         settled = self.underway.in_range_before or for_long
+        main, *others = case.target_ids
+        ahead = (main, *others) if self.underway.climbing else others
         return Hold(
             decision_day=0,
             pools=case.begins(case.kinetics),
             kept=kept,
             remainder={key: amount for key, amount in now.items() if key not in kept},
-            checkpoint={**kept, **self.checkpoint},
+            checkpoint={**kept, **{k: a for k, a in self.checkpoint.items() if k in ahead}},
             as_taken=frozenset(),
             home=case.home,
             proved=maintained(case, self.kept_for) if settled else (),
@@ -90,15 +92,16 @@ def midway(underway: Underway, tables: Tables) -> Midway:
     place = place_of(underway, now, first.products, first.target_ids, gap_days)
     planned = (ordered_as(p, first.products) for d in underway.planned for p, _ in d.amounts)
     known = {**{key: p for key, (p, _) in old.items()}, **{p.id: p for p in planned}}
-    before = first.largest_half
+    preparations, before = {**known, **first.preparations}, first.largest_half
     case = replace(
         first,
         old=old,
-        preparations={**known, **first.preparations},
+        preparations=preparations,
         home=home_of(old, wish),
         going_on=frozenset(),
-        largest_half={
-            key: max(now.get(key, NONE), before.get(key, NONE)) for key in (*now, *before)
+        largest_half={  # of the weakest tablet in any case: of no other is half of it made
+            key: max((now.get(key, NONE), before.get(key, NONE), *preparation.strengths[:1]))
+            for key, preparation in preparations.items()
         },
         exchange=None,
         need=first.need if underway.checkpoint else UNCHANGED,

@@ -178,7 +178,7 @@ def _branch(mid: Midway, reading: LabReading) -> Plan:
     slots = (*way.slots[:-1], replace(last, days=decision - last.first_day))
     stays = {**last.amounts, **way.old[-1]} == hold.taken
     kept_for = mid.kept_for + decision if stays and hold.proved else 0
-    proved = maintained(case, kept_for) if reading is LabReading.IN_RANGE else ()
+    proved = maintained(case, kept_for) if way.proves else ()
     own = goes_by(case, slots, way.old, decides.day, proved)
     labs = (*on_the_way, replace(decides, purpose="checkpoint"))
     return planned_from(mid, own, labs, branched(mid, reading, way))

@@ -95,4 +95,5 @@ def _destination(mid: Midway, own: Timeline) -> Destination:
     ladder = ladder_to(first, mid.rows, aim, mid.underway.wish.mixture.asked_ratio)
     generous = mid.underway.wish.lt4_at_least_most_generous
     _, set_by = checkpoint_dose(first, ladder, at_least_most_generous=generous)
-    return Destination(aim.times(first.lowers), dose, set_by, ladder)
+    ahead = underway.checkpoint if underway.climbing else None
+    return Destination(aim.times(first.lowers), dose, set_by, ladder, ahead)

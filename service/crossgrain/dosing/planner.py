@@ -8,6 +8,8 @@ that they lead to. The old medicine tapers as the new one climbs (`overlap`) or 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import reduce
+from operator import or_
 
 from crossgrain.dosing.branch_doses import Hold
 from crossgrain.dosing.branches import Outline, outlines
@@ -135,7 +137,7 @@ def plan_along(
     """The plan of doses that are settled by day, still without its rationale."""
     own = ways.own
     # 5. Where the patient stands when the labs are back, and what each reading of them leads to.
-    hold = hold_of(case, own, goal.dose)
+    hold = hold_of(case, own, goal.on_the_way_to or goal.dose)
     readings = outlines(case.by_need, hold)
     # 6. Tablets for all of these doses together, then the draws and the orders.
     kits, in_branches = _kits(case, own, hold, readings)
@@ -177,13 +179,15 @@ def plan_along(
 class Destination:
     """What the climb goes for: the aim, and the dose at which it waits for labs.
 
-    `set_by` is the basis whose target that dose is, `ladder` every basis' target on the way.
+    `set_by` is the basis whose target that dose is, `ladder` every basis' target on the way. Where
+    it waits before that, after a step back, `on_the_way_to` is the dose that it goes on to.
     """
 
     aim: TargetDose
     dose: TargetDose
     set_by: str
     ladder: tuple[Rung, ...]
+    on_the_way_to: TargetDose | None = None
 
 
 def _goal(case: SwitchCase, wish: Wish, rows: tuple[BasisRow, ...]) -> Destination:
@@ -305,8 +309,25 @@ def _kits(
         if any(kit.way(dose) is None for dose in also):
             owned = home | frozenset(kit.strengths)
             limit = max(limit, *also)  # old levothyroxine may rise again where TSH is high
-            in_branches[key] = smallest_kit(case.preparations[key], also, doses, owned, limit)
+            in_branches[key] = _kit_of_branches(case.preparations[key], also, doses, owned, limit)
     return kits, in_branches
+
+
+def _kit_of_branches(
+    preparation: Preparation,
+    also: frozenset[Fraction],
+    doses: frozenset[Fraction],
+    owned: frozenset[Fraction],
+    limit: Fraction,
+) -> Kit:
+    """One kit for all branches; where that is too many strengths, what each dose needs: of the
+    branches only one is taken."""
+    try:
+        return smallest_kit(preparation, also, doses, owned, limit)
+    except DomainError:
+        none: frozenset[Fraction] = frozenset()
+        each = [smallest_kit(preparation, frozenset({d}), none, owned, limit) for d in also]
+        return Kit(preparation, reduce(or_, (kit.mask for kit in each)), limit)
 
 
 def _doses(

@@ -38,8 +38,13 @@ def target_before(mid: Midway) -> Target | None:
 def towards(mid: Midway, target: Target) -> Midway:
     """The same course with that target, in the product that was taken before."""
     underway, tables = mid.underway, mid.tables
+    generous = underway.wish.lt4_at_least_most_generous
     wish = replace(
-        underway.wish, target=target, prior_therapy=PriorTherapy.OVERLAP, another_product=False
+        underway.wish,
+        target=target,
+        prior_therapy=PriorTherapy.OVERLAP,
+        another_product=False,
+        weekly_pattern=underway.wish.weekly_pattern and not generous,
     )
     for line in underway.original:
         if line.preparation.kind is Kind.DESICCATED_THYROID:
@@ -47,7 +52,7 @@ def towards(mid: Midway, target: Target) -> Midway:
             tables = replace(tables, products=products)
     back = midway(replace(underway, wish=wish, checkpoint=None), tables)
     rows = back.rows
-    if wish.lt4_at_least_most_generous:
+    if generous:
         rows = compare(underway.original, tables.bases, target, wish.mixture)
     case = replace(back.case, until_lt4_has_built_up=True)
     return replace(back, case=case, place=mid.place, rows=rows)

@@ -5,7 +5,7 @@ still to come is read from the plan as it was filed, by the step whose doses are
 is behind goes on from there, each later step as long as it was meant to be.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
@@ -142,7 +142,11 @@ class Place:
     @property
     def rest(self) -> int:
         """How many days of the step that is taken are still to come."""
-        return max(self.steps[self.at].days - self.had, 0) if self.at >= 0 else 0
+        if self.at < 0:
+            return 0
+        step = self.steps[self.at]
+        had = min(self.had, self._days(step.first_day, lambda amounts: amounts == self.now))
+        return max(step.days - had, 0)
 
     @property
     def late(self) -> int:
@@ -160,12 +164,20 @@ class Place:
 
     def supply_left(self, key: str) -> int:
         """For how many more days what the plan ordered of a medicine in today's dose lasts."""
-        amount, run = self.now[key], []
-        for number, step in enumerate(self.steps):
-            if step.amounts.get(key) == amount:
-                run.append(number)
-        ordered = sum(self.steps[number].days for number in run) if self.at in run else 0
-        return ordered - sum(s.days for s in self.past if s.amounts.get(key) == amount)
+        amount = self.now[key]
+        run = [step for step in self.steps if step.amounts.get(key) == amount]
+        if self.at < 0 or self.steps[self.at] not in run:
+            return 0
+        used = self._days(run[0].first_day, lambda amounts: amounts.get(key) == amount)
+        return sum(step.days for step in run) - used
+
+    def _days(self, since: int, taken: Callable[[Amounts], bool]) -> int:
+        """On how many days since one of the plan's that was taken."""
+        return sum(
+            max(spell.first_day + spell.days - max(spell.first_day, since), 0)
+            for spell in self.past
+            if taken(spell.amounts)
+        )
 
 
 def place_of(
