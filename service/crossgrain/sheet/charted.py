@@ -106,7 +106,12 @@ class Trace:
 
 
 def trace(
-    table: KineticsTable, old: Intake, mode: Mode, leanest: PoolWeights, most_generous: PoolWeights
+    table: KineticsTable,
+    old: Intake,
+    mode: Mode,
+    leanest: PoolWeights,
+    most_generous: PoolWeights,
+    since_day_one: Sequence[ConstantIntake] = (),
 ) -> Trace:
     """Follow one prior therapy.
 
@@ -115,10 +120,14 @@ def trace(
     table : the parameters and the corners of their band
     old : the old regimen's intake
     leanest, most_generous : weights that turn pools into coverage on a basis
+    since_day_one : what was taken after the old regimen and before the plan, where one goes on
     """
-    start = steady(old)
-    usual = course(table.default, start, mode.whole)
-    corners = [course(kinetics, start, mode.whole) for kinetics in table.corners]
+
+    def begins(kinetics: Kinetics) -> Pools:
+        return course(kinetics, steady(old), since_day_one).starts[-1]
+
+    usual = course(table.default, begins(table.default), mode.whole)
+    corners = [course(kinetics, begins(kinetics), mode.whole) for kinetics in table.corners]
     # Coverage depends on the half-lives alone, which two corners each share.
     by_half_lives = {
         (c.kinetics.t4_half_life_days, c.kinetics.t3_half_life_days): c for c in corners
@@ -129,7 +138,7 @@ def trace(
 
     def t3(followed: PoolCourse) -> Values:
         kinetics = followed.kinetics
-        before = kinetics.t3_total(start)
+        before = kinetics.t3_total(steady(old))
         return tuple(
             value / before for value in _daily(followed, lambda p, i: t3_curve(kinetics, p, i))
         )
@@ -137,7 +146,7 @@ def trace(
     lean = covered(leanest)
     return Trace(
         coverage=_banded(lean, usual, list(by_half_lives.values())),
-        of_old=lean(course(table.default, start, mode.old)),
+        of_old=lean(course(table.default, begins(table.default), mode.old)),
         most_generous=covered(most_generous)(usual),
         t3=_banded(t3, usual, corners),
     )
@@ -221,7 +230,8 @@ class Charted:
 
 def charted(proposal: Proposal, plan: Plan, catalogue: Catalogue) -> Charted:
     """Follow both prior therapies, and lay the doses and labs beside them."""
-    regimen = proposal.record.regimen
+    begins = plan.begins
+    regimen = begins.regimen if begins else proposal.record.regimen
     old = intake_of(regimen)
     by_lowest = sorted(plan.forecasts[0].coverage, key=lambda found: found.lowest.value)
     leanest, most_generous = by_lowest[0].basis_id, by_lowest[-1].basis_id
@@ -235,7 +245,12 @@ def charted(proposal: Proposal, plan: Plan, catalogue: Catalogue) -> Charted:
         start=proposal.request.start,
         traces={
             mode.prior_therapy: trace(
-                catalogue.kinetics, old, mode, weights(leanest), weights(most_generous)
+                catalogue.kinetics,
+                old,
+                mode,
+                weights(leanest),
+                weights(most_generous),
+                begins.taken if begins else (),
             )
             for mode in modes(plan)
         },
