@@ -5,6 +5,7 @@ from fractions import Fraction
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from tests.unit.dosing.switches import GRAIN
 
 from crossgrain.dosing.bases import Basis, ChartRow, Grade, Weights
 from crossgrain.dosing.targets import Mixture, Target, target_dose
@@ -22,7 +23,7 @@ mixtures = st.builds(
 
 
 def chart(*, weights=None, rows=()):
-    return Basis("chart", "any chart", "example", Grade.CLINIC, weights=weights, rows=rows)
+    return Basis("chart", "any chart", "example", Grade.CLINIC, GRAIN, weights=weights, rows=rows)
 
 
 @st.composite
@@ -32,6 +33,7 @@ def proportional(draw):
         weights=Weights(
             draw(st.fractions(min_value=38, max_value=200, max_denominator=40)),
             draw(st.fractions(min_value="1/10", max_value=10, max_denominator=40)),
+            GRAIN,
         )
     )
 
@@ -117,7 +119,7 @@ def test_the_guideline_rule_keeps_the_dose_only_where_lt3_weighs_three(lt4_ug, b
 
 @given(doses, st.fractions(38, 200, max_denominator=40))
 def test_the_guideline_rule_keeps_the_dose_at_a_weight_of_three(lt4_ug, per_grain):
-    basis = chart(weights=Weights(per_grain, Fraction(3)))
+    basis = chart(weights=Weights(per_grain, Fraction(3), GRAIN))
     dose = target_dose(Target.LT4_LT3, lt4_ug, basis, Mixture(guideline=True))
     assert back(basis, dose) == lt4_ug
 

@@ -4,6 +4,7 @@ from fractions import Fraction
 
 import pytest
 from tests.published.handout import HANDOUT, HANDOUTS_DOSES
+from tests.unit.dosing.switches import GRAIN
 
 from crossgrain.catalogue import load_catalogue
 from crossgrain.catalogue.charts import clinic_bases_from
@@ -71,7 +72,7 @@ def test_content_weighs_a_grain_38_and_9_times_the_potency_of_t3(k, weight):
     # arithmetic on label content, 38 µg T4 and 9 µg T3 per grain
     entry = {"id": "at-k", "statement": "content", "source": "label content"}
     weights = {"lt4_ug_per_grain": "content", "lt4_ug_per_lt3_ug": k}
-    (basis,) = clinic_bases_from([entry | weights], ())
+    (basis,) = clinic_bases_from([entry | weights], (), GRAIN)
     assert basis.weights.lt4_ug_per_grain == Fraction(weight)
 
 

@@ -9,7 +9,7 @@ from math import sqrt
 
 import pytest
 from scipy.stats import chi2, t
-from tests.unit.dosing.switches import plan, regimen
+from tests.unit.dosing.switches import GRAIN, plan, regimen
 
 from crossgrain.catalogue import load_catalogue
 from crossgrain.catalogue.charts import clinic_bases_from
@@ -127,7 +127,7 @@ def test_where_tsh_rose_on_5_ug_of_lt4_for_1_of_lt3_t3_is_worth_less_than_5(name
 def test_a_chart_that_calls_5_ug_of_lt4_1_of_lt3_stands_against_both_that_saw_tsh_rise():
     entry = {"id": "five", "statement": "1 µg LT3 = 5 µg LT4", "source": "invented",
              "lt4_ug_per_grain": "83", "lt4_ug_per_lt3_ug": "5"}  # fmt: skip
-    (five,) = clinic_bases_from([entry], ())
+    (five,) = clinic_bases_from([entry], (), GRAIN)
     standing = standing_of(five, EVIDENCE)
     assert standing.against == ("escobar-morreale-2005", "walsh-2003")
     assert standing.moved == 2

@@ -27,6 +27,9 @@ TELLS_LITTLE = {
 DRAWN = ("sheet/chart.py", "sheet/evidence.py")
 """Where numbers are lengths on paper."""
 OTHERWISE = {
+    ("dosing/branch_doses.py", Fraction(9)): "digits that are compared",
+    ("dosing/taper_search.py", Fraction(9)): "digits that are compared",
+    ("reading/codesystems.py", Fraction(9)): "of a check digit",
     ("cds/gathering.py", Fraction(50)): "pages that are fetched",
     ("cds/gathering.py", Fraction(200)): "an HTTP status",
     ("cds/routes.py", Fraction(200)): "an HTTP status",
@@ -157,6 +160,7 @@ def test_every_number_reaches_a_door() -> None:
         ("labs.wait_days", (PLANS, VIEWS, NIGHT)),
         ("record.order_days", (PLANS, ORDERS, VIEWS, NIGHT)),
         ("record.renewal_days", (PLANS, ORDERS, VIEWS, NIGHT)),
+        ("grain.t4_ug", (PLANS, ORDERS, VIEWS, NIGHT)),
         ("export.vanished_from", (NIGHT,)),
         ("pace.cautious.interval_days", (PLANS,)),
     ],

@@ -44,6 +44,7 @@ from crossgrain.catalogue.decoding import Entries, FileForm, decoded, in_file
 from crossgrain.catalogue.free_text import denials_from, language_from, phrasebook_from
 from crossgrain.catalogue.numbers import (
     doors,
+    grain_from,
     numbers_from,
     plain,
     refuse_former,
@@ -53,7 +54,7 @@ from crossgrain.catalogue.numbers import (
 from crossgrain.catalogue.pharmacology import kinetics_from, preparations_from
 from crossgrain.catalogue.titration import policy_from
 from crossgrain.catalogue.visits import alarms_from, decisions_from
-from crossgrain.dosing.bases import Basis
+from crossgrain.dosing.bases import Basis, GrainContent
 from crossgrain.dosing.comparison import CrossChecks
 from crossgrain.dosing.evidence import Evidence, standing_of
 from crossgrain.dosing.kept import MOST_KEPT, KeptPlans
@@ -200,14 +201,15 @@ def load_catalogue(clinic: Path | None = None, plans_kept: int = MOST_KEPT) -> C
         with in_file(name, "numbers"):
             numbers = with_clinics(judged.numbers, own.numbers)
         judged = _judged(numbers, name)
-    evidence = _read("evidence", evidence_from)
+    grain = grain_from(judged.numbers)
+    evidence = _read("evidence", partial(evidence_from, content=grain))
     decisions, held_by = _read("next_step", partial(decisions_from, numbers=judged.numbers))
-    bases = _read("bases", lambda content: bases_from(decoded(content, _Bases).basis))
-    preparations = _preparations(judged.policy)
+    bases = _read("bases", lambda file: bases_from(decoded(file, _Bases).basis, grain))
+    preparations = _preparations(judged.policy, grain)
     with in_file(name):
         preparations = stocked(preparations, own.stock)
         if own.basis is not None:
-            bases += clinic_bases_from(own.basis, [basis.id for basis in bases])
+            bases += clinic_bases_from(own.basis, [basis.id for basis in bases], grain)
     codes = _codes(preparations, judged.numbers)
     if clinic:
         codes = _with_clinics_codes(codes, own, preparations, clinic)
@@ -260,10 +262,10 @@ def _judged(numbers: Numbers, clinic: str = "") -> _Judged:
     return _Judged(numbers, rules, policy, limits)
 
 
-def _preparations(policy: Policy) -> dict[str, Preparation]:
+def _preparations(policy: Policy, content: GrainContent) -> dict[str, Preparation]:
     shipped = _read(
         "preparations",
-        lambda content: preparations_from(decoded(content, _Preparations).preparation),
+        lambda file: preparations_from(decoded(file, _Preparations).preparation, content),
     )
     return {key: _taken_by(policy, preparation) for key, preparation in shipped.items()}
 

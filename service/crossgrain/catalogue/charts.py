@@ -25,11 +25,10 @@ from crossgrain.catalogue.decoding import (
     tables_in,
 )
 from crossgrain.dosing.bases import (
-    T3_UG_PER_GRAIN,
-    T4_UG_PER_GRAIN,
     Basis,
     ChartRow,
     Grade,
+    GrainContent,
     Weights,
 )
 from crossgrain.dosing.comparison import CrossChecks, HandoutRow
@@ -83,7 +82,7 @@ class _Chart(FileForm):
         return self.lt4_ug_per_grain is not None or self.lt4_ug_per_lt3_ug is not None
 
 
-def bases_from(entries: object) -> tuple[Basis, ...]:
+def bases_from(entries: object, content: GrainContent) -> tuple[Basis, ...]:
     """Read the shipped charts, each with its grade.
 
     Raises
@@ -91,32 +90,39 @@ def bases_from(entries: object) -> tuple[Basis, ...]:
     DomainError
         ``invalid``, its field the place of the entry at fault.
     """
-    return _charts(entries, taken=(), clinic=False)
+    return _charts(entries, content, taken=(), clinic=False)
 
 
-def clinic_bases_from(entries: object, shipped: Collection[str]) -> tuple[Basis, ...]:
+def clinic_bases_from(
+    entries: object, shipped: Collection[str], content: GrainContent
+) -> tuple[Basis, ...]:
     """Read a clinic's own charts: graded ``clinic``, setting a checkpoint unless told not to.
 
     Parameters
     ----------
     entries : the ``[[basis]]`` tables of the clinic's file
     shipped : ids that a clinic's chart may not take
+    content : of a labelled grain
 
     Examples
     --------
-    >>> (ours,) = clinic_bases_from([{"id": "ours", "statement": "1 grain = 75 µg LT4",
-    ...     "source": "our protocol", "lt4_ug_per_grain": "75", "lt4_ug_per_lt3_ug": "3"}], ())
+    >>> entry = {"id": "ours", "statement": "1 grain = 75 µg LT4", "source": "our protocol",
+    ...     "lt4_ug_per_grain": "75", "lt4_ug_per_lt3_ug": "3"}
+    >>> grain = GrainContent(Fraction(38), Fraction(9))
+    >>> (ours,) = clinic_bases_from([entry], (), grain)
     >>> ours.grade, ours.sets_checkpoint, ours.weights.lt4_ug_per_grain
     (<Grade.CLINIC: 'clinic'>, True, Fraction(75, 1))
     """
-    return _charts(entries, taken=shipped, clinic=True)
+    return _charts(entries, content, taken=shipped, clinic=True)
 
 
-def _charts(entries: object, *, taken: Collection[str], clinic: bool) -> tuple[Basis, ...]:
+def _charts(
+    entries: object, content: GrainContent, *, taken: Collection[str], clinic: bool
+) -> tuple[Basis, ...]:
     ids = set(taken)
     bases = []
     for place, entry in tables_in(entries, "basis"):
-        basis = _basis_from(entry, place, clinic=clinic)
+        basis = _basis_from(entry, place, content, clinic=clinic)
         if basis.id in ids:
             refuse(f"{place}.id", f"a basis {basis.id} stands already")
         ids.add(basis.id)
@@ -124,7 +130,9 @@ def _charts(entries: object, *, taken: Collection[str], clinic: bool) -> tuple[B
     return tuple(bases)
 
 
-def _basis_from(entry: Mapping[str, object], place: str, *, clinic: bool) -> Basis:
+def _basis_from(
+    entry: Mapping[str, object], place: str, content: GrainContent, *, clinic: bool
+) -> Basis:
     if not _ID.fullmatch(decoded(entry, _ChartId, place).id):
         refuse(f"{place}.id", "an id is lower-case letters, digits and single hyphens")
     chart = decoded(entry, _Chart, place := str(entry["id"]))
@@ -136,8 +144,9 @@ def _basis_from(entry: Mapping[str, object], place: str, *, clinic: bool) -> Bas
         source=chart.source,
         grade=_grade(chart, clinic=clinic),
         sets_checkpoint=chart.checkpoint,
-        weights=_weights_from(chart) if chart.row is None else None,
-        rows=_rows_from(chart.row, place) if chart.row is not None else (),
+        content=content,
+        weights=_weights_from(chart, content) if chart.row is None else None,
+        rows=_rows_from(chart.row, place, content) if chart.row is not None else (),
     )
 
 
@@ -149,7 +158,7 @@ def _grade(chart: _Chart, *, clinic: bool) -> Grade:
     return chart.grade or Grade.CLINIC
 
 
-def _weights_from(chart: _Chart) -> Weights:
+def _weights_from(chart: _Chart, content: GrainContent) -> Weights:
     per_grain, per_lt3 = chart.lt4_ug_per_grain, chart.lt4_ug_per_lt3_ug
     spot = f"{chart.id}.lt4_ug_per_grain"
     if per_grain is None:
@@ -157,17 +166,17 @@ def _weights_from(chart: _Chart) -> Weights:
     if per_lt3 is None:
         refuse(f"{chart.id}.lt4_ug_per_lt3_ug", "lt4_ug_per_lt3_ug is missing")
     if per_grain == CONTENT:
-        return Weights(T4_UG_PER_GRAIN + T3_UG_PER_GRAIN * per_lt3, per_lt3)
+        return Weights(content.t4_ug + content.t3_ug * per_lt3, per_lt3, content)
     weight = positive_number(per_grain, spot)
-    _refuse_negative_t3(weight, Fraction(1), spot)
-    return Weights(weight, per_lt3)
+    _refuse_negative_t3(weight, Fraction(1), spot, content)
+    return Weights(weight, per_lt3, content)
 
 
-def _rows_from(entries: object, place: str) -> tuple[ChartRow, ...]:
+def _rows_from(entries: object, place: str, content: GrainContent) -> tuple[ChartRow, ...]:
     rows: list[ChartRow] = []
     for spot, entry in entries_in(entries, _Row, f"{place}.row"):
         row = _row_from(entry, spot)
-        _check_row(rows, row, spot)
+        _check_row(rows, row, spot, content)
         rows.append(row)
     if len(rows) < 2:
         refuse(f"{place}.row", "a table needs at least two rows to run between")
@@ -185,21 +194,23 @@ def _row_from(entry: _Row, place: str) -> ChartRow:
     return row
 
 
-def _check_row(before: list[ChartRow], row: ChartRow, place: str) -> None:
+def _check_row(before: list[ChartRow], row: ChartRow, place: str, content: GrainContent) -> None:
     if row in before:
         refuse(place, f"this repeats row {before.index(row) + 1}")
     for column in _COLUMNS if before else ():
         if getattr(row, column) <= getattr(before[-1], column):
             refuse(f"{place}.{column}", "this does not rise above the row before")
-    _refuse_negative_t3(row.lt4_ug, row.grains, f"{place}.lt4_ug")
+    _refuse_negative_t3(row.lt4_ug, row.grains, f"{place}.lt4_ug", content)
 
 
-def _refuse_negative_t3(lt4_ug: Fraction, grains: Fraction, place: str) -> None:
-    if lt4_ug < T4_UG_PER_GRAIN * grains:
+def _refuse_negative_t3(
+    lt4_ug: Fraction, grains: Fraction, place: str, content: GrainContent
+) -> None:
+    if lt4_ug < content.t4_ug * grains:
         refuse(
             place,
             f"{micrograms(lt4_ug / grains)} of LT4 per grain is less than the"
-            f" {micrograms(T4_UG_PER_GRAIN)}"
+            f" {micrograms(content.t4_ug)}"
             " of T4 that a grain contains: the weight of its T3 would be negative",
         )
 
@@ -312,7 +323,7 @@ def cross_checks_from(content: Mapping[str, object]) -> CrossChecks:
     )
 
 
-def evidence_from(content: Mapping[str, object]) -> Evidence:
+def evidence_from(file_content: Mapping[str, object], content: GrainContent) -> Evidence:
     """Read the shipped comparisons.
 
     Raises
@@ -321,7 +332,7 @@ def evidence_from(content: Mapping[str, object]) -> Evidence:
         ``invalid``, its field the place: a comparison without source, grade, n or unit; a
         word that is none of those known; an id that stands twice; arms in different units.
     """
-    file = decoded(content, _EvidenceFile)
+    file = decoded(file_content, _EvidenceFile)
     comparisons: dict[str, Comparison] = {}
     for place, entry in entries_in(file.comparison, _Comparison, "comparison"):
         if entry.id in comparisons:
@@ -333,6 +344,7 @@ def evidence_from(content: Mapping[str, object]) -> Evidence:
         same_tsh_within=file.same_tsh.within,
         same_tsh_source=file.same_tsh.source,
         graded_by=file.graded_by,
+        content=content,
     )
 
 

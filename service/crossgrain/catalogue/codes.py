@@ -37,6 +37,7 @@ from crossgrain.catalogue.decoding import (
     decoded,
     entries_in,
 )
+from crossgrain.catalogue.numbers import grain_from
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.names.numbers import Numbers, refuse
 from crossgrain.reading.code_tables import (
@@ -165,6 +166,7 @@ def code_tables_from(
         believed=believed_from(numbers),
         plausible=_plausible(file.plausible, preparations),
         phrases=phrases,
+        content=grain_from(numbers),
         concerns=concerns or ConcernTables(),
         written=draft.written,
     )

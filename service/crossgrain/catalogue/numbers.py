@@ -20,6 +20,7 @@ from crossgrain.catalogue.decoding import (
     entries_in,
     values_in,
 )
+from crossgrain.dosing.bases import GrainContent
 from crossgrain.names.numbers import (
     Number,
     Numbers,
@@ -110,6 +111,15 @@ def _leaves(entry: Mapping[str, object], place: str) -> Iterator[tuple[str, obje
             yield spot, inner
 
 
+GRAIN_KEYS = ("grain.t4_ug", "grain.t3_ug")
+"""What a labelled grain contains, by the keys of the data file."""
+
+
+def grain_from(numbers: Numbers) -> GrainContent:
+    """Take the content of a labelled grain from the clinical numbers."""
+    return GrainContent(*(numbers[key].value for key in GRAIN_KEYS))
+
+
 def plain(file: Mapping[str, Any], numbers: Numbers, place: str = "") -> dict[str, Any]:
     """A parsed file with every number's value in the place of its entry."""
     filled = {}
@@ -175,8 +185,9 @@ def doors(rules: RuleTable, planned_by: Iterable[str]) -> dict[str, tuple[str, .
         (VIEWS, [key for key in screened if not key.startswith("export.")]),
         (NIGHT, screened),
     ):
-        # What a record is believed in is settled as it is read, whoever asks.
-        for key in dict.fromkeys((*keys, *BELIEVED_KEYS)):
+        # What a record is believed in, and what a grain contains, is settled as it is read, whoever
+        # asks.
+        for key in dict.fromkeys((*keys, *BELIEVED_KEYS, *GRAIN_KEYS)):
             found.setdefault(key, []).append(door)
     return {key: tuple(reached) for key, reached in found.items()}
 

@@ -3,6 +3,7 @@ parameters with the corners of their band.
 """
 
 from collections.abc import Iterator, Mapping
+from fractions import Fraction
 from itertools import product
 from typing import Literal
 
@@ -16,6 +17,7 @@ from crossgrain.catalogue.decoding import (
     decoded,
     entries_in,
 )
+from crossgrain.dosing.bases import GrainContent
 from crossgrain.dosing.kinetics import Kinetics, KineticsTable
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.names.numbers import refuse
@@ -26,42 +28,41 @@ class _Preparation(FileForm):
     kind: Kind
     name: Text
     unit: Literal["ug", "mg"]
-    t4_ug_per_unit: Exact
-    t3_ug_per_unit: Exact
     strengths: tuple[Positive, ...]
     scored: tuple[Positive, ...]
     increment: Positive
     source: Text
+    t4_ug_per_unit: Exact | None = None
+    t3_ug_per_unit: Exact | None = None
     mg_per_grain: Positive | None = None
 
 
-def preparations_from(entries: object) -> dict[str, Preparation]:
+def preparations_from(entries: object, content: GrainContent) -> dict[str, Preparation]:
     """Read and check the shipped list.
 
     Parameters
     ----------
-    entries : one table per preparation; numbers are written as strings such as ``"16.25"`` or
-        ``"38/60"``, so that they stay exact
+    entries : one table per preparation; numbers are written as strings such as ``"16.25"``, so
+        that they stay exact
+    content : of a labelled grain of desiccated thyroid
 
     Raises
     ------
     DomainError
-        for a missing or unknown key, a negative content, strengths that do not ascend, a scored
-        tablet that is not one of them, or an id given twice.
+        for a missing or unknown key, a content that is negative or told twice, strengths that do
+        not ascend, a scored tablet that is not one of them, or an id given twice.
     """
     read: dict[str, Preparation] = {}
     for place, entry in entries_in(entries, _Preparation, "preparation"):
         if entry.id in read:
             refuse(f"{place}.id", "this id stands twice")
-        read[entry.id] = _preparation(entry, place)
+        read[entry.id] = _preparation(entry, place, content)
     return read
 
 
-def _preparation(entry: _Preparation, place: str) -> Preparation:
+def _preparation(entry: _Preparation, place: str, content: GrainContent) -> Preparation:
     strengths = entry.strengths
     faults = {
-        "t4_ug_per_unit": entry.t4_ug_per_unit < 0,
-        "t3_ug_per_unit": entry.t3_ug_per_unit < 0,
         "strengths": list(strengths) != sorted(set(strengths)),
         "scored": not set(entry.scored) <= set(strengths),
         "mg_per_grain": (entry.kind is Kind.DESICCATED_THYROID) == (entry.mg_per_grain is None),
@@ -69,19 +70,35 @@ def _preparation(entry: _Preparation, place: str) -> Preparation:
     for field, wrong in faults.items():
         if wrong:
             refuse(f"{place}.{field}", f"this {field} of {entry.id} is not usable")
+    t4_ug, t3_ug = _hormone(entry, place, content)
     return Preparation(
         id=entry.id,
         kind=entry.kind,
         name=entry.name,
         unit=entry.unit,
-        t4_ug_per_unit=entry.t4_ug_per_unit,
-        t3_ug_per_unit=entry.t3_ug_per_unit,
+        t4_ug_per_unit=t4_ug,
+        t3_ug_per_unit=t3_ug,
         strengths=strengths,
         scored=frozenset(entry.scored),
         increment=entry.increment,
         mg_per_grain=entry.mg_per_grain,
         source=entry.source,
     )
+
+
+def _hormone(entry: _Preparation, place: str, content: GrainContent) -> tuple[Fraction, Fraction]:
+    """T4 and T3 of one labelled unit: of desiccated thyroid, what a grain contains over its mg."""
+    given = {"t4_ug_per_unit": entry.t4_ug_per_unit, "t3_ug_per_unit": entry.t3_ug_per_unit}
+    if entry.mg_per_grain is None:
+        for key, ug in given.items():
+            if ug is None or ug < 0:
+                says = f"{key} is missing" if ug is None else f"this {key} is below zero"
+                refuse(f"{place}.{key}", says)
+        return entry.t4_ug_per_unit or Fraction(0), entry.t3_ug_per_unit or Fraction(0)
+    for key, ug in given.items():
+        if ug is not None:
+            refuse(f"{place}.{key}", "what a grain contains is told once, for both families")
+    return content.t4_ug / entry.mg_per_grain, content.t3_ug / entry.mg_per_grain
 
 
 class _Parameter(FileForm):

@@ -14,11 +14,6 @@ from crossgrain.dosing.regimens import Regimen
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.printing import decimal
 
-T4_UG_PER_GRAIN = Fraction(38)
-"""T4 per labelled grain, µg: US desiccated thyroid label."""
-T3_UG_PER_GRAIN = Fraction(9)
-"""T3 per labelled grain, µg: US desiccated thyroid label."""
-
 
 class Grade(StrEnum):
     """How much stands behind a basis."""
@@ -32,11 +27,21 @@ class Grade(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class GrainContent:
+    """What a labelled grain of desiccated thyroid contains, µg, in either strength family."""
+
+    t4_ug: Fraction
+    t3_ug: Fraction
+
+
+@dataclass(frozen=True, slots=True)
 class Weights:
     """What a basis makes of a grain and of a microgram of LT3, in µg LT4."""
 
     lt4_ug_per_grain: Fraction
     lt4_ug_per_lt3_ug: Fraction
+    content: GrainContent = field(repr=False)
+    """Of the grain that is weighed."""
     secant: bool = False
     """True where a table chart is replaced by its straight line at one dose."""
 
@@ -46,15 +51,17 @@ class Weights:
 
         (w - 38) / 9, so that 38 µg T4 and 9 µg T3 together weigh the basis' w.
 
-        >>> Weights(Fraction(100), Fraction(4)).lt4_ug_per_desiccated_t3_ug
+        >>> grain = GrainContent(Fraction(38), Fraction(9))
+        >>> Weights(Fraction(100), Fraction(4), grain).lt4_ug_per_desiccated_t3_ug
         Fraction(62, 9)
         """
-        return (self.lt4_ug_per_grain - T4_UG_PER_GRAIN) / T3_UG_PER_GRAIN
+        return (self.lt4_ug_per_grain - self.content.t4_ug) / self.content.t3_ug
 
     def lt4_equivalent(self, lt4_ug: Fraction, lt3_ug: Fraction, grains: Fraction) -> Fraction:
         """What a daily dose of LT4, LT3 and desiccated thyroid together is worth, µg LT4.
 
-        >>> practice = Weights(Fraction(50), Fraction(2))
+        >>> grain = GrainContent(Fraction(38), Fraction(9))
+        >>> practice = Weights(Fraction(50), Fraction(2), grain)
         >>> practice.lt4_equivalent(Fraction(25), Fraction(5), Fraction(1))
         Fraction(85, 1)
         """
@@ -107,6 +114,8 @@ class Basis:
     statement: str
     source: str
     grade: Grade
+    content: GrainContent = field(repr=False)
+    """Of a labelled grain, on every basis the same."""
     sets_checkpoint: bool = True
     weights: Weights | None = None
     rows: tuple[ChartRow, ...] = ()
@@ -149,7 +158,7 @@ class Basis:
             raise DomainError(
                 Category.OUT_OF_RANGE, self.id, "a dose of zero has no weight on a table chart"
             )
-        return Weights(lt4_ug / grains, lt4_ug / lt3_ug, secant=True)
+        return Weights(lt4_ug / grains, lt4_ug / lt3_ug, self.content, secant=True)
 
     def grains_for(self, lt4_ug: Fraction) -> Fraction:
         """Grains of desiccated thyroid that this basis calls equivalent to so much LT4."""

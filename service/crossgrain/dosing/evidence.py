@@ -11,7 +11,7 @@ from enum import StrEnum
 from fractions import Fraction
 from statistics import NormalDist, median
 
-from crossgrain.dosing.bases import T3_UG_PER_GRAIN, T4_UG_PER_GRAIN, Basis, TrialStanding
+from crossgrain.dosing.bases import Basis, GrainContent, TrialStanding
 from crossgrain.dosing.kinetics import Intake, Kinetics, KineticsTable, steady
 from crossgrain.names.errors import DomainError
 
@@ -149,6 +149,8 @@ class Evidence:
     same_tsh_within: Fraction
     same_tsh_source: str
     graded_by: str
+    content: GrainContent
+    """Of the grains that they count by."""
 
 
 class WorthUnit(StrEnum):
@@ -294,21 +296,24 @@ def serum_rows(evidence: Evidence, kinetics: KineticsTable) -> Iterator[SerumRow
         for hormone in ("t4", "t3"):
             first, second = getattr(one.first, hormone), getattr(one.second, hormone)
             if first and second:
-                modelled = [_modelled(one, hormone, each) for each in sets]
+                modelled = [_modelled(one, hormone, each, evidence.content) for each in sets]
                 published = float(second.mean / first.mean)
                 yield SerumRow(one, hormone, published, modelled[0], min(modelled), max(modelled))
 
 
-def _modelled(comparison: Comparison, hormone: str, kinetics: Kinetics) -> float:
-    first, second = (steady(_intake(arm)) for arm in (comparison.first, comparison.second))
+def _modelled(
+    comparison: Comparison, hormone: str, kinetics: Kinetics, content: GrainContent
+) -> float:
+    arms = (comparison.first, comparison.second)
+    first, second = (steady(_intake(arm, content)) for arm in arms)
     if hormone == "t4":
         return second.t4 / first.t4
     return kinetics.t3_total(second) / kinetics.t3_total(first)
 
 
-def _intake(arm: Arm) -> Intake:
+def _intake(arm: Arm, content: GrainContent) -> Intake:
     return Intake(
-        float(arm.lt4_ug + T4_UG_PER_GRAIN * arm.grains),
+        float(arm.lt4_ug + content.t4_ug * arm.grains),
         float(arm.lt3_ug),
-        float(T3_UG_PER_GRAIN * arm.grains),
+        float(content.t3_ug * arm.grains),
     )

@@ -4,7 +4,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
 
-from crossgrain.dosing.bases import T3_UG_PER_GRAIN, T4_UG_PER_GRAIN
 from crossgrain.dosing.case import Enabled, SwitchCase
 from crossgrain.dosing.climb import t3_at_goal, t3_before
 from crossgrain.dosing.comparison import CrossChecks, spread
@@ -242,9 +241,10 @@ def _against_tables(case: SwitchCase, plan: Plan, checks: CrossChecks) -> Iterat
                 checks.handout_source,
             )
     if Kind.DESICCATED_THYROID in kinds or plan.aim.grains:
+        content = case.enabled[0].basis.content
         yield Statement(
             "A labelled grain is counted the same in both strength families",
-            f"{micrograms(T4_UG_PER_GRAIN)} of T4 and {micrograms(T3_UG_PER_GRAIN)} of T3"
+            f"{micrograms(content.t4_ug)} of T4 and {micrograms(content.t3_ug)} of T3"
             f" per 60 or 65"
             " mg; if content went by mg instead, the other family would hold 8 % more or less",
             (),

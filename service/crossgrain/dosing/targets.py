@@ -116,8 +116,10 @@ def target_dose(
 
     Examples
     --------
-    >>> from crossgrain.dosing.bases import Grade, Weights
-    >>> label = Basis("label", "", "", Grade.LABEL, weights=Weights(Fraction(100), Fraction(4)))
+    >>> from crossgrain.dosing.bases import Grade, GrainContent, Weights
+    >>> grain = GrainContent(Fraction(38), Fraction(9))
+    >>> weights = Weights(Fraction(100), Fraction(4), grain)
+    >>> label = Basis("label", "", "", Grade.LABEL, grain, weights=weights)
     >>> target_dose(Target.DESICCATED_THYROID, Fraction(100), label, Mixture()).grains
     Fraction(1, 1)
     """

@@ -16,6 +16,7 @@ from typing import Any
 
 import msgspec
 
+from crossgrain.dosing.bases import GrainContent
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.names.identity import HOW_IT_GOES
 from crossgrain.names.numbers import Numbers
@@ -147,6 +148,7 @@ class CodeTables:
     believed : how long what a record says is believed
     plausible : bounds per kind
     phrases : what stands beside a dose in instructions
+    content : of a labelled grain, by which some tablets are named
     aliases : a deployer's own product names, folded
     concerns : conditions, allergies and other medicines that a safety rule knows
     how_it_goes : what a patient is asked at every visit
@@ -160,6 +162,7 @@ class CodeTables:
     believed: Believed
     plausible: Mapping[Kind, Plausible]
     phrases: Phrasebook
+    content: GrainContent
     aliases: Mapping[str, MedicineCode] = field(default_factory=dict)
     concerns: ConcernTables = field(default_factory=ConcernTables)
     how_it_goes: HowItGoes = field(default_factory=HowItGoes)

@@ -103,7 +103,7 @@ def _evidence(sought: _Sought) -> _Evidence | None:
     aliased = [codes.aliases[t] for text in texts if (t := folded(text).strip()) in codes.aliases]
     read = read_product_words if coded or aliased else read_name
     named = [
-        named_by_content(name)
+        named_by_content(name, codes.content)
         for text in texts
         if folded(text).strip() not in codes.aliases and (name := read(text))
     ]

@@ -10,7 +10,7 @@ from fractions import Fraction
 import msgspec
 from msgspec.structs import replace
 
-from crossgrain.dosing.bases import T3_UG_PER_GRAIN, T4_UG_PER_GRAIN
+from crossgrain.dosing.bases import GrainContent
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.names.printing import as_written
 from crossgrain.reading.elements import Asked
@@ -270,14 +270,14 @@ def _two_masses(strengths: tuple[Amount, ...]) -> tuple[Fraction, Fraction] | No
     return (masses[0], masses[1]) if len(masses) == 2 and masses[0] else None
 
 
-def named_by_content(name: NamedMedicine) -> NamedMedicine:
+def named_by_content(name: NamedMedicine, content: GrainContent) -> NamedMedicine:
     """Desiccated thyroid that is named by its content, ``38/9``, under its own kind.
 
     Product registers list its tablets so; the ratio is that of a grain, 38 µg T4 to 9 µg T3.
     """
     masses = _two_masses(name.strengths)
     both = {Kind.LEVOTHYROXINE, Kind.LIOTHYRONINE} <= name.kinds
-    if not both or masses is None or masses[1] / masses[0] != T4_UG_PER_GRAIN / T3_UG_PER_GRAIN:
+    if not both or masses is None or masses[1] / masses[0] != content.t4_ug / content.t3_ug:
         return name
-    grains = Amount(Dimension.GRAIN, masses[1] / T4_UG_PER_GRAIN)
+    grains = Amount(Dimension.GRAIN, masses[1] / content.t4_ug)
     return replace(name, kinds=frozenset({Kind.DESICCATED_THYROID}), strengths=(grains,))

@@ -4,12 +4,12 @@ Of a patient, ``None`` for a collection means that the record did not carry it a
 nothing could be checked; an empty tuple means that it was carried and is empty.
 """
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 
-from crossgrain.dosing.bases import T3_UG_PER_GRAIN, Basis
+from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import Target, TargetDose
 from crossgrain.names.errors import DomainError
@@ -162,7 +162,7 @@ def intent_for(
     regimen: Regimen,
     target: Target,
     aim: TargetDose,
-    bases: Iterable[Basis],
+    bases: Sequence[Basis],
     rounding: Fraction,
 ) -> Intent:
     """Weigh the furthest dose of a plan against today's regimen.
@@ -176,7 +176,7 @@ def intent_for(
         not reach either dose cannot speak against a rise, so it counts as one.
     rounding : what rounding to tablets may add, as a part of today's dose: that is no rise
     """
-    t3_ug = aim.lt3_ug + T3_UG_PER_GRAIN * aim.grains
+    t3_ug = aim.lt3_ug + bases[0].content.t3_ug * aim.grains
     return Intent(
         target=target,
         t3_rises=t3_ug > regimen.t3_ug,

@@ -23,6 +23,7 @@ GRAIN_65 = PREPARATIONS["desiccated-thyroid-65"]
 FIXED = PREPARATIONS["fixed-ratio-4-1"]
 SHORT = {"lt4": LT4, "lt3": LT3, "mg60": GRAIN_60, "mg65": GRAIN_65, "fixed": FIXED}
 KINETICS = CATALOGUE.kinetics.default
+GRAIN = CATALOGUE.bases[0].content
 BASES = {basis.id: basis for basis in CATALOGUE.bases}
 STEERING = tuple(basis for basis in CATALOGUE.bases if basis.sets_checkpoint)
 

@@ -3,6 +3,7 @@
 from fractions import Fraction
 
 import pytest
+from tests.unit.dosing.switches import GRAIN
 
 from crossgrain.catalogue.charts import bases_from, clinic_bases_from
 from crossgrain.dosing.bases import ChartRow, Grade
@@ -21,47 +22,47 @@ TABLE = HEAD | {"row": rows(("50", "1/2", "15"), ("100", "1", "25"), ("200", "2.
 
 def refused(entry, shipped=("practice", "label")):
     with pytest.raises(DomainError) as caught:
-        clinic_bases_from([entry], shipped)
+        clinic_bases_from([entry], shipped, GRAIN)
     assert caught.value.category is Category.INVALID
     return caught.value
 
 
 def test_a_clinics_chart_is_graded_clinic_and_sets_a_checkpoint_by_default():
-    (basis,) = clinic_bases_from([PROPORTIONAL], ())
+    (basis,) = clinic_bases_from([PROPORTIONAL], (), GRAIN)
     assert basis.grade is Grade.CLINIC
     assert basis.sets_checkpoint
     assert basis.weights.lt4_ug_per_grain == 75
 
 
 def test_a_clinic_may_keep_its_chart_from_setting_a_checkpoint():
-    (basis,) = clinic_bases_from([PROPORTIONAL | {"checkpoint": False}], ())
+    (basis,) = clinic_bases_from([PROPORTIONAL | {"checkpoint": False}], (), GRAIN)
     assert not basis.sets_checkpoint
 
 
 def test_content_weighs_a_grain_by_what_it_contains():
-    (basis,) = clinic_bases_from([PROPORTIONAL | {"lt4_ug_per_grain": "content"}], ())
+    (basis,) = clinic_bases_from([PROPORTIONAL | {"lt4_ug_per_grain": "content"}], (), GRAIN)
     assert basis.weights.lt4_ug_per_grain == 38 + 9 * 3
 
 
 def test_a_table_keeps_its_rows_exactly():
-    (basis,) = clinic_bases_from([TABLE], ())
+    (basis,) = clinic_bases_from([TABLE], (), GRAIN)
     assert basis.weights is None
     assert basis.rows[0] == ChartRow(Fraction(50), Fraction(1, 2), Fraction(15))
 
 
 def test_integers_are_exact_and_welcome():
-    (basis,) = clinic_bases_from([HEAD | {"row": rows((50, 1, 25), (100, 2, 50))}], ())
+    (basis,) = clinic_bases_from([HEAD | {"row": rows((50, 1, 25), (100, 2, 50))}], (), GRAIN)
     assert basis.rows[1].lt4_ug == 100
 
 
 def test_a_first_row_of_zeros_lets_the_line_run_from_zero():
-    (basis,) = clinic_bases_from([HEAD | {"row": rows((0, 0, 0), (100, 1, 25))}], ())
+    (basis,) = clinic_bases_from([HEAD | {"row": rows((0, 0, 0), (100, 1, 25))}], (), GRAIN)
     assert basis.lt4_for(Fraction(0), Fraction(5), Fraction(0)) == 20
 
 
 @pytest.mark.parametrize("lt3_ug", ["14.99", "60.01"])
 def test_nothing_is_extrapolated_below_the_first_row_or_above_the_last(lt3_ug):
-    (basis,) = clinic_bases_from([TABLE], ())
+    (basis,) = clinic_bases_from([TABLE], (), GRAIN)
     with pytest.raises(DomainError, match="nothing is extrapolated") as caught:
         basis.lt4_for(Fraction(0), Fraction(lt3_ug), Fraction(0))
     assert caught.value.category is Category.OUT_OF_RANGE
@@ -70,12 +71,12 @@ def test_nothing_is_extrapolated_below_the_first_row_or_above_the_last(lt3_ug):
 
 @pytest.mark.parametrize(("lt3_ug", "lt4_ug"), [(15, 50), (20, 75), (25, 100), (60, 200)])
 def test_a_table_is_interpolated_between_its_rows_and_met_on_them(lt3_ug, lt4_ug):
-    (basis,) = clinic_bases_from([TABLE], ())
+    (basis,) = clinic_bases_from([TABLE], (), GRAIN)
     assert basis.lt4_for(Fraction(0), Fraction(lt3_ug), Fraction(0)) == lt4_ug
 
 
 def test_a_tables_weights_are_the_secant_at_one_dose_and_say_so():
-    (basis,) = clinic_bases_from([TABLE], ())
+    (basis,) = clinic_bases_from([TABLE], (), GRAIN)
     weights = basis.weights_at(Fraction(200))
     assert (weights.lt4_ug_per_grain, weights.lt4_ug_per_lt3_ug) == (80, Fraction(10, 3))
     assert weights.secant
@@ -126,7 +127,7 @@ def test_a_proportional_chart_that_could_not_be_meant_is_refused(change, field, 
 
 
 def test_a_grain_that_weighs_just_its_t4_is_accepted():
-    (basis,) = clinic_bases_from([PROPORTIONAL | {"lt4_ug_per_grain": "38"}], ())
+    (basis,) = clinic_bases_from([PROPORTIONAL | {"lt4_ug_per_grain": "38"}], (), GRAIN)
     assert basis.weights.lt4_ug_per_desiccated_t3_ug == 0
 
 
@@ -177,7 +178,7 @@ def test_an_unknown_column_is_refused():
 @pytest.mark.parametrize("entries", [{}, [], "chart"])
 def test_charts_are_a_list_with_something_in_it(entries):
     with pytest.raises(DomainError) as caught:
-        clinic_bases_from(entries, ())
+        clinic_bases_from(entries, (), GRAIN)
     assert caught.value.field == "basis"
 
 
@@ -188,17 +189,17 @@ def test_a_row_is_a_table(row):
 
 def test_a_chart_is_a_table():
     with pytest.raises(DomainError) as caught:
-        clinic_bases_from([PROPORTIONAL, "ours"], ())
+        clinic_bases_from([PROPORTIONAL, "ours"], (), GRAIN)
     assert (caught.value.field, caught.value.message) == ("basis[2]", "this must be a table")
 
 
 def test_an_id_given_twice_in_one_file_is_refused_at_the_second():
     with pytest.raises(DomainError, match="stands already") as caught:
-        clinic_bases_from([PROPORTIONAL, TABLE], ())
+        clinic_bases_from([PROPORTIONAL, TABLE], (), GRAIN)
     assert caught.value.field == "basis[2].id"
 
 
 def test_a_shipped_chart_must_carry_its_grade():
     with pytest.raises(DomainError) as caught:
-        bases_from([PROPORTIONAL])
+        bases_from([PROPORTIONAL], GRAIN)
     assert caught.value.field == "clinic-x.grade"

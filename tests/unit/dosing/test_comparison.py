@@ -3,7 +3,7 @@
 from fractions import Fraction
 
 import pytest
-from tests.unit.dosing.switches import BASES, CATALOGUE, regimen
+from tests.unit.dosing.switches import BASES, CATALOGUE, GRAIN, regimen
 
 from crossgrain.dosing.bases import Basis, ChartRow, Grade
 from crossgrain.dosing.comparison import aim_on, compare, spread
@@ -15,6 +15,7 @@ SHORT = Basis(
     "our chart",
     "our protocol",
     Grade.CLINIC,
+    GRAIN,
     rows=tuple(ChartRow(Fraction(m) * 50, Fraction(m), Fraction(m) * 25) for m in (1, 2)),
 )
 

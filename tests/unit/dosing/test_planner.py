@@ -7,6 +7,7 @@ from itertools import pairwise
 import pytest
 from tests.unit.dosing.switches import (
     CATALOGUE,
+    GRAIN,
     GRAIN_60,
     GRAIN_65,
     KINETICS,
@@ -42,7 +43,7 @@ def refusal(taken, target, **wanted):
 def with_chart(**entry):
     """The shipped tables and a clinic's own chart."""
     about = {"id": "ours", "statement": "our chart", "source": "our protocol"}
-    own = clinic_bases_from([about | entry], [basis.id for basis in CATALOGUE.bases])
+    own = clinic_bases_from([about | entry], [basis.id for basis in CATALOGUE.bases], GRAIN)
     return tables(bases=(*CATALOGUE.bases, *own))
 
 

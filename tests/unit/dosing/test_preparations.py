@@ -5,6 +5,7 @@ from fractions import Fraction
 from importlib.resources import files
 
 import pytest
+from tests.unit.dosing.switches import GRAIN
 
 from crossgrain.catalogue.pharmacology import preparations_from
 from crossgrain.dosing.preparations import Kind
@@ -26,21 +27,20 @@ DESICCATED = LEVOTHYROXINE | {
     "id": "desiccated",
     "kind": "desiccated-thyroid",
     "unit": "mg",
-    "t4_ug_per_unit": "38/65",
-    "t3_ug_per_unit": "9/65",
     "mg_per_grain": "65",
 }
+del DESICCATED["t4_ug_per_unit"], DESICCATED["t3_ug_per_unit"]
 
 
 def test_a_ratio_written_in_the_file_stays_exact():
-    desiccated = preparations_from([DESICCATED])["desiccated"]
+    desiccated = preparations_from([DESICCATED], GRAIN)["desiccated"]
     assert desiccated.t4_ug(Fraction(65)) == 38
     assert desiccated.t3_ug(Fraction(65)) == 9
     assert desiccated.grains(Fraction("16.25")) == Fraction(1, 4)
 
 
 def test_only_desiccated_thyroid_has_grains():
-    levothyroxine = preparations_from([LEVOTHYROXINE])["levothyroxine"]
+    levothyroxine = preparations_from([LEVOTHYROXINE], GRAIN)["levothyroxine"]
     assert levothyroxine.grains(Fraction(100)) == 0
     assert not levothyroxine.carries_t3
 
@@ -49,7 +49,7 @@ def test_only_desiccated_thyroid_has_grains():
 def test_an_entry_without_one_of_its_keys_is_refused(key):
     entry = {name: value for name, value in LEVOTHYROXINE.items() if name != key}
     with pytest.raises(DomainError, match=f"^{key} is missing$") as refused:
-        preparations_from([entry])
+        preparations_from([entry], GRAIN)
     assert (refused.value.category, refused.value.field) == (
         Category.INVALID,
         f"preparation[1].{key}",
@@ -69,6 +69,10 @@ def test_an_entry_without_one_of_its_keys_is_refused(key):
         ({"scored": ["75"]}, "preparation[1].scored"),
         ({"increment": "0"}, "preparation[1].increment"),
         ({"mg_per_grain": "60"}, "preparation[1].mg_per_grain"),
+        (
+            {"kind": "desiccated-thyroid", "mg_per_grain": "60"},
+            "preparation[1].t4_ug_per_unit",
+        ),
         ({"kind": "desiccated-thyroid"}, "preparation[1].mg_per_grain"),
         ({"kind": "thyroxine"}, "preparation[1].kind"),
         ({"t4_ug_per_unit": "one"}, "preparation[1].t4_ug_per_unit"),
@@ -76,7 +80,7 @@ def test_an_entry_without_one_of_its_keys_is_refused(key):
 )
 def test_an_entry_that_could_not_be_meant_is_refused_with_its_place(change, field):
     with pytest.raises(DomainError) as refused:
-        preparations_from([LEVOTHYROXINE | change])
+        preparations_from([LEVOTHYROXINE | change], GRAIN)
     assert (refused.value.category, refused.value.field) == (Category.INVALID, field)
 
 
@@ -93,7 +97,7 @@ def test_an_entry_that_could_not_be_meant_is_refused_with_its_place(change, fiel
     ],
 )
 def test_an_entry_at_the_edge_of_what_can_be_meant_is_read(change):
-    (read,) = preparations_from([LEVOTHYROXINE | change]).values()
+    (read,) = preparations_from([LEVOTHYROXINE | change], GRAIN).values()
     for name, value in change.items():
         written = tuple(map(Fraction, value)) if isinstance(value, list) else value
         carried = getattr(read, name)
@@ -105,7 +109,7 @@ def test_an_entry_at_the_edge_of_what_can_be_meant_is_read(change):
 
 def test_strengths_are_a_list_and_each_entry_is_named_by_its_number():
     with pytest.raises(DomainError) as refused:
-        preparations_from([DESICCATED, LEVOTHYROXINE | {"strengths": "25"}])
+        preparations_from([DESICCATED, LEVOTHYROXINE | {"strengths": "25"}], GRAIN)
     assert (refused.value.category, refused.value.field) == (
         Category.INVALID,
         "preparation[2].strengths",
@@ -118,11 +122,11 @@ def test_strengths_are_a_list_and_each_entry_is_named_by_its_number():
 )
 def test_a_value_that_cannot_be_read_is_named(change, says):
     with pytest.raises(DomainError, match=says):
-        preparations_from([LEVOTHYROXINE | change])
+        preparations_from([LEVOTHYROXINE | change], GRAIN)
 
 
 def test_a_preparation_carries_what_its_entry_says():
-    read = preparations_from([DESICCATED])["desiccated"]
+    read = preparations_from([DESICCATED], GRAIN)["desiccated"]
     assert (read.kind, read.name, read.unit) == (
         Kind.DESICCATED_THYROID,
         DESICCATED["name"],
@@ -134,20 +138,20 @@ def test_a_preparation_carries_what_its_entry_says():
 
 def test_an_id_given_twice_is_refused():
     with pytest.raises(DomainError, match=r"^this id stands twice$") as refused:
-        preparations_from([LEVOTHYROXINE, LEVOTHYROXINE])
+        preparations_from([LEVOTHYROXINE, LEVOTHYROXINE], GRAIN)
     assert (refused.value.category, refused.value.field) == (Category.INVALID, "preparation[2].id")
 
 
 def test_preparations_that_differ_only_in_strengths_are_told_apart():
-    one = preparations_from([LEVOTHYROXINE])["levothyroxine"]
-    other = preparations_from([LEVOTHYROXINE | {"strengths": ["50"]}])["levothyroxine"]
+    one = preparations_from([LEVOTHYROXINE], GRAIN)["levothyroxine"]
+    other = preparations_from([LEVOTHYROXINE | {"strengths": ["50"]}], GRAIN)["levothyroxine"]
     assert hash(one) == hash(other)
     assert len({one, other}) == 2
 
 
 def test_every_kind_that_can_be_proposed_is_shipped():
     content = files("crossgrain").joinpath("data", "preparations.toml").read_text("utf-8")
-    shipped = preparations_from(tomllib.loads(content)["preparation"]).values()
+    shipped = preparations_from(tomllib.loads(content)["preparation"], GRAIN).values()
     assert {Kind.LEVOTHYROXINE, Kind.LIOTHYRONINE, Kind.DESICCATED_THYROID} <= {
         preparation.kind for preparation in shipped
     }

@@ -4,7 +4,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 import pytest
-from tests.unit.dosing.switches import CATALOGUE, GRAIN_60, LT4, plan, regimen, tables
+from tests.unit.dosing.switches import CATALOGUE, GRAIN, GRAIN_60, LT4, plan, regimen, tables
 
 from crossgrain.dosing.bases import Basis, ChartRow, Grade
 from crossgrain.dosing.plan import PriorTherapy
@@ -442,7 +442,7 @@ def test_full_replacement_by_weight_is_a_reference_where_the_weight_is_known():
 
 def test_a_table_chart_is_marked_and_one_that_does_not_reach_says_so():
     rows = tuple(ChartRow(Fraction(m) * 50, Fraction(m), Fraction(m) * 25) for m in (1, 2, 3))
-    chart = Basis("clinic-x", "our chart", "our protocol", Grade.CLINIC, rows=rows)
+    chart = Basis("clinic-x", "our chart", "our protocol", Grade.CLINIC, GRAIN, rows=rows)
     by = tables(bases=(*CATALOGUE.bases, chart))
     reached = said(plan(regimen(lt4=100), Target.LIOTHYRONINE, by=by), "On the basis “clinic-x”")
     assert reached.arithmetic == (

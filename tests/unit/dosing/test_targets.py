@@ -3,12 +3,14 @@
 from fractions import Fraction
 
 import pytest
+from tests.unit.dosing.switches import GRAIN
 
 from crossgrain.dosing.bases import Basis, ChartRow, Grade, Weights
 from crossgrain.dosing.targets import Mixture, Target, TargetDose, target_dose
 from crossgrain.names.errors import Category, DomainError
 
-LABEL = Basis("label", "", "", Grade.LABEL, weights=Weights(Fraction(100), Fraction(4)))
+WEIGHTS = Weights(Fraction(100), Fraction(4), GRAIN)
+LABEL = Basis("label", "", "", Grade.LABEL, GRAIN, weights=WEIGHTS)
 
 
 def refusal(**mixture):
@@ -92,6 +94,7 @@ TABLE = Basis(
     "",
     "",
     Grade.CLINIC,
+    GRAIN,
     rows=tuple(
         ChartRow(Fraction(lt4), Fraction(grains), Fraction(lt3))
         for lt4, grains, lt3 in ((0, 0, 0), (100, 1, 25), (300, 4, 65))

@@ -5,6 +5,7 @@ from copy import deepcopy
 from importlib.resources import files
 
 import pytest
+from tests.unit.dosing.switches import GRAIN
 
 from crossgrain.catalogue.charts import evidence_from
 from crossgrain.names.errors import DomainError
@@ -17,7 +18,7 @@ def refused(change):
     content = deepcopy(SHIPPED)
     change(content)
     with pytest.raises(DomainError) as caught:
-        evidence_from(content)
+        evidence_from(content, GRAIN)
     return caught.value.field, caught.value.message
 
 
@@ -46,7 +47,7 @@ def with_value(value, *path):
 
 
 def test_the_shipped_table_is_read():
-    read = evidence_from(SHIPPED)
+    read = evidence_from(SHIPPED, GRAIN)
     assert len(read.comparisons) == len(SHIPPED["comparison"])
     assert len(read.left_out) == len(SHIPPED["left_out"])
 

@@ -8,7 +8,7 @@ from importlib.resources import files
 from typing import Any
 
 from crossgrain.catalogue.charts import bases_from
-from crossgrain.catalogue.numbers import numbers_from, rules_from
+from crossgrain.catalogue.numbers import grain_from, numbers_from, rules_from
 from crossgrain.catalogue.pharmacology import kinetics_from, preparations_from
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.kinetics import Kinetics
@@ -28,9 +28,9 @@ def parsed(name: str) -> dict[str, Any]:
 NUMBERS = numbers_from(parsed("numbers.toml"), parsed("titration.toml"))
 RULES = rules_from(parsed("safety_rules.toml"), NUMBERS)
 PREPARATIONS: Mapping[str, Preparation] = preparations_from(
-    parsed("preparations.toml")["preparation"]
+    parsed("preparations.toml")["preparation"], grain_from(NUMBERS)
 )
-BASES: tuple[Basis, ...] = bases_from(parsed("bases.toml")["basis"])
+BASES: tuple[Basis, ...] = bases_from(parsed("bases.toml")["basis"], grain_from(NUMBERS))
 KINETICS: Kinetics = kinetics_from(parsed("kinetics.toml")).default
 
 TO_LT4 = Intent(Target.LEVOTHYROXINE, t3_rises=False, hormone_rises=False)

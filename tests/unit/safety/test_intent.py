@@ -51,7 +51,7 @@ def test_a_chart_that_does_not_reach_the_dose_counts_as_a_rise() -> None:
         ChartRow(Fraction(50), Fraction(1), Fraction(25)),
         ChartRow(Fraction(100), Fraction(2), Fraction(50)),
     )
-    table = Basis("clinic", "", "", Grade.CLINIC, rows=rows)
+    table = Basis("clinic", "", "", Grade.CLINIC, BASES[0].content, rows=rows)
     aim = TargetDose(lt4_ug=Fraction(100))
     now = regimen(desiccated_thyroid_60=180)
     assert intent_for(now, Target.LEVOTHYROXINE, aim, (table,), ROUNDING).hormone_rises

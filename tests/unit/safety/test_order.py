@@ -221,7 +221,7 @@ def test_doses_that_no_chart_reaches_are_refused() -> None:
         ChartRow(Fraction(50), Fraction(1), Fraction(25)),
         ChartRow(Fraction(100), Fraction(2), Fraction(50)),
     )
-    table = Basis("clinic", "", "", Grade.CLINIC, rows=rows)
+    table = Basis("clinic", "", "", Grade.CLINIC, BASES[0].content, rows=rows)
     found = order_numbers(
         regimen(levothyroxine=75), regimen(liothyronine=80), (table,), KINETICS, HORIZON
     )

@@ -62,6 +62,7 @@ CODES = CodeTables(
     believed=believed_from(NUMBERS),
     plausible={},
     phrases=READERS.phrases,
+    content=READERS.content,
     written={
         (GRAIN_60.id, Fraction(15)): CodedDrug(RxNorm("314267"), "thyroid (USP) 15 MG Oral Tablet"),
         (GRAIN_60.id, Fraction(60)): CodedDrug(RxNorm("313391"), "thyroid (USP) 60 MG Oral Tablet"),
@@ -133,7 +134,7 @@ def row(basis, target, equivalent="100", steers=True):
 
 
 def basis_of(basis, *, steers=True):
-    return Basis(basis, f"{basis} says so", "example", Grade.LABEL, steers)
+    return Basis(basis, f"{basis} says so", "example", Grade.LABEL, READERS.content, steers)
 
 
 def labs(*days_and_purposes):
