@@ -165,7 +165,11 @@ def test_the_planned_steps_are_those_of_the_proposal() -> None:
 
 @pytest.mark.parametrize(
     ("drawn_on", "row", "act"),
-    [(83, "early", Act.HOLD), (84, "labs-incomplete", Act.HOLD), (85, "labs-incomplete", Act.HOLD)],
+    [
+        (83, "early", Act.CONTINUE),
+        (84, "labs-incomplete", Act.HOLD),
+        (85, "labs-incomplete", Act.HOLD),
+    ],
 )
 def test_an_early_lab_at_the_checkpoint_does_not_speak_of_the_dose(
     drawn_on: int, row: str, act: Act
@@ -495,7 +499,9 @@ def test_without_a_plan_what_is_taken_is_adjusted_by_its_labs() -> None:
 
 
 @pytest.mark.parametrize(
-    ("begun", "row"), [(-42, "labs-adjust"), (-41, "early")], ids=["six weeks", "a day less"]
+    ("begun", "row"),
+    [(-42, "labs-adjust"), (-41, "early-without-plan")],
+    ids=["six weeks", "a day less"],
 )
 def test_without_a_plan_labs_speak_after_six_weeks_on_the_dose(begun: int, row: str) -> None:
     taken = taking("levothyroxine 100 micrograms tablet", ucum(100, "ug"), first=begun)

@@ -80,7 +80,10 @@ def labs_since(facts: Facts, held: DoseHeld, rules: RuleTable) -> LabsRead:
     day, place = found[0].day or 0, _place(facts, found[0], rules) or LabsSay.UNREADABLE
     free_t3 = [m for m in _final(facts, Analyte.FREE_T3) if m.day == day]
     if held.since is not None and day - held.since < _steady_days(facts, rules):
-        shown = f"{shown}, drawn on day {day - held.since + 1} of this dose"
+        on_day = day - held.since + 1
+        shown += (
+            f", drawn on day {on_day} of this dose" if on_day > 0 else ", drawn before this dose"
+        )
         return LabsRead(_said_early(facts, place, free_t3), shown, (*found, *free_t3))
     return LabsRead(_said(facts, place, free_t3, held.position), shown, (*found, *free_t3))
 

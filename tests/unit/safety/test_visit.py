@@ -254,9 +254,17 @@ def test_missed_days_explain_no_low_tsh() -> None:
         (Visit(Position.AFTER), "await-labs", Act.CONTINUE),
         (Visit(Position.MAINTENANCE), "maintain", Act.CONTINUE),
         (Visit(Position.NONE), "maintain", Act.CONTINUE),
-        (replace(WAITING, labs=LabsSay.EARLY), "early", Act.HOLD),
+        (replace(WAITING, labs=LabsSay.EARLY), "early", Act.CONTINUE),
+        (replace(WAITING, labs=LabsSay.EARLY_LOW), "low-early", Act.CONTINUE),
+        (replace(WAITING, labs=LabsSay.EARLY_VERY_HIGH), "very-high-early", Act.CONTINUE),
+        (Visit(Position.NONE, labs=LabsSay.EARLY), "early-without-plan", Act.HOLD),
+        (Visit(Position.NONE, labs=LabsSay.EARLY_LOW), "low-early-without-plan", Act.HOLD),
         (replace(WAITING, labs=LabsSay.EARLY_SUPPRESSED), "suppressed-early", Act.STEP_BACK),
-        (Visit(Position.AFTER, labs=LabsSay.EARLY_SUPPRESSED), "suppressed-soon-after", Act.HOLD),
+        (
+            Visit(Position.AFTER, labs=LabsSay.EARLY_SUPPRESSED),
+            "suppressed-soon-after",
+            Act.CONTINUE,
+        ),
         (Visit(Position.NONE, labs=LabsSay.OVERDUE), "overdue", Act.HOLD),
     ],
 )
@@ -265,7 +273,7 @@ def test_where_nothing_speaks_against_it_the_plan_goes_on(visit: Visit, row: str
 
 
 def test_a_hold_for_labs_lasts_until_them_and_any_other_so_many_days() -> None:
-    assert decide(replace(WAITING, labs=LabsSay.EARLY), TABLE).hold_days is None
+    assert decide(Visit(Position.NONE, labs=LabsSay.EARLY), TABLE).hold_days is None
     assert decide(replace(WAITING, labs=LabsSay.OVERDUE), TABLE).hold_days == 14
 
 
