@@ -390,7 +390,6 @@ def test_after_turning_back_the_pregnancy_is_no_alarm_any_more() -> None:
     standing = stands(after((visited(29, Act.TURN_BACK, "pregnancy"),), chart_), 30)
     assert isinstance(standing, Standing)
     assert standing.visit.alarm is Alarm.NONE
-    assert standing.visit.position is Position.AFTER
 
 
 @pytest.mark.parametrize(
@@ -445,6 +444,41 @@ def test_a_branch_that_was_taken_is_past_the_checkpoint() -> None:
     assert standing.visit.position is Position.AFTER
     assert standing.visit.labs in {LabsSay.NONE, LabsSay.OVERDUE}
     assert standing.underway.in_range_before
+
+
+@pytest.mark.parametrize(
+    ("labs", "row", "act"),
+    [
+        ((), "as-planned", Act.CONTINUE),
+        ((tsh("0.05", 104),), "suppressed-on-the-way", Act.STEP_BACK),
+        ((tsh("2", 104), free_t3("7.5", 104)), "low-on-the-way", Act.HOLD),
+    ],
+)
+def test_in_a_branch_that_climbs_on_labs_hold_as_on_the_way(
+    labs: tuple[Json, ...], row: str, act: Act
+) -> None:
+    """60 mg until day 104, then 75: labs that show too much do not let it rise."""
+    acts = (visited(91, Act.BRANCH, "labs", LabReading.HIGH),)
+    resources = after(acts, chart(PLAN, 95, *labs))
+    for resource in resources:
+        if resource["resourceType"] == "CarePlan":
+            mark = mark_in(resource["extension"])
+            assert mark is not None
+            steps = (
+                PlannedLine(
+                    "desiccated-thyroid-60",
+                    DAY_ONE + timedelta(91),
+                    ((0, Fraction(60)), (14, Fraction(75))),
+                    63,
+                ),
+                PlannedLine("levothyroxine", DAY_ONE + timedelta(91), ((0, Fraction(25)),), 63),
+            )
+            resource["extension"] = on_plan(facts_parts(mark.facts), steps)
+    found = stands(resources, 104)
+    assert isinstance(found, Standing), found
+    assert found.visit.position is Position.CLIMB
+    assert answer(found) == (row, act)
+    assert not found.underway.climbing
 
 
 def test_two_labs_in_range_in_a_row_are_maintenance() -> None:

@@ -216,7 +216,8 @@ def _in_plan(
     climbing = course.is_climbing(checkpoint)
     planned = (*planned, *_beyond(planned, again, climbing=climbing))
     place = course.place_in(planned, original, taken)
-    position = course.position(climbing=climbing)
+    rises = course.rises_after(planned)
+    position = Position.CLIMB if rises else course.position(climbing=climbing)
     limits, findings = course.limits(position)
     labs = course.labs(position, taken)
     visit = course.visit(position, place.lateness, labs, taken, findings)
@@ -238,7 +239,7 @@ def _in_plan(
             taken=taken,
             today=taken_now.regimen,
             planned=planned,
-            climbing=position is Position.CLIMB,
+            climbing=course.position(climbing=climbing) is Position.CLIMB,
             in_range_before=_in_range_before(facts.acts),
         ),
         visit=visit,
@@ -407,6 +408,16 @@ class _Course:
         goal = (checkpoint.lt4_ug, checkpoint.lt3_ug, checkpoint.grains)
         return any(taken < wanted for taken, wanted in zip(now, goal, strict=True))
 
+    def rises_after(self, planned: Sequence[Dated]) -> bool:
+        """Whether some medicine is to rise above today's dose: in a branch too, that is a climb."""
+        today = self.doses(self.record.regimen)
+        return any(
+            daily > today.get(key, Fraction(0))
+            for one in planned
+            if one.first_day > 0
+            for key, daily in self._amounts(one).items()
+        )
+
     def position(self, *, climbing: bool) -> Position:
         """Where in the plan; see `visit.Position`."""
         decided = [a for a in self.acts if a.act in _MOVES_ON]
@@ -532,6 +543,7 @@ class _Course:
                 for m in results.of(self.record.facts, Analyte.TSH)
                 if m.day is not None and m.day > self._day_one
             ]
+            drawn += [(a.day - self.record.as_of).days for a in self.acts if a.act is Act.BRANCH]
             return -max(drawn, default=self._day_one) > policy.draws.apart_days + late
         draw = (self.facts.decision - self.record.as_of).days - policy.results_days
         return draw + late < 0

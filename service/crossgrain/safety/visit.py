@@ -30,7 +30,7 @@ class Position(StrEnum):
     """Where in a plan the patient is."""
 
     NONE = "no-plan"
-    CLIMB = "climb"
+    CLIMB = "climb"  # a dose is to rise yet, on the way to the checkpoint or in a branch after it
     WAITING = "waiting"  # at the checkpoint's dose, until its labs decide
     AFTER = "after"  # past the checkpoint, until two TSHs in a row are in range
     MAINTENANCE = "maintenance"
