@@ -68,6 +68,11 @@ class Outline:
     labs: tuple[LabDraw, ...]
     proves: bool
 
+    @property
+    def ends(self) -> dict[str, Fraction]:
+        """The doses that it leads to, by preparation id."""
+        return {**self.slots[-1].amounts, **self.old[-1]}
+
     def branch(self, case: SwitchCase, hold: Hold, kits: Mapping[str, Kit]) -> Branch:
         """The same in tablets."""
         stages = [Stage.BRANCH] * len(self.slots)
@@ -88,7 +93,7 @@ def outlines(case: SwitchCase, hold: Hold) -> tuple[Outline, ...]:
     in_range = _in_range(case, hold, same)
     above = same.taken
     if below_checkpoint(case, hold):
-        above = {**in_range.slots[-1].amounts, **in_range.old[-1]}
+        above = in_range.ends
     raises = [
         _raise(case, hold, LabReading.VERY_HIGH, sizes.raise_very_high, above),
         _raise(case, hold, LabReading.HIGH, sizes.raise_high, above),
@@ -135,7 +140,7 @@ def _raise_without_t3(
     ``None`` where no raise adds T3, so that free T3 has nothing to say, and where no LT4 is taken.
     """
     held = case.t3_ug(hold.taken)
-    if all(case.t3_ug({**way.slots[-1].amounts, **way.old[-1]}) <= held for way in raises):
+    if all(case.t3_ug(way.ends) <= held for way in raises):
         return None
     change = raised_by_lt4(case, hold, case.policy.branches.raise_high, above)
     if change is None:
@@ -197,8 +202,9 @@ def _why_not_the_main(case: SwitchCase, change: Change) -> list[str]:
 def _in_range(case: SwitchCase, hold: Hold, same: Change) -> Outline:
     """Stay; give what is left of the old medicine a dated end at equal coverage."""
     reading = LabReading.IN_RANGE
-    if below_checkpoint(case, hold):
-        return _climb_on(case, hold)
+    further = climb_on(case, hold)
+    if further:
+        return further
     if not any(hold.remainder.values()) and not excess(case, hold):
         twice = "Two labs in a row are in range: stay on this dose; then the maintenance labs."
         words = twice if hold.proved else "Stay on this dose; then the maintenance labs."
@@ -225,11 +231,16 @@ def below_checkpoint(case: SwitchCase, hold: Hold) -> bool:
     )
 
 
-def _climb_on(case: SwitchCase, hold: Hold) -> Outline:
-    """The climb goes on to the checkpoint, and no further, with the old medicine beside it."""
+def climb_on(case: SwitchCase, hold: Hold) -> Outline | None:
+    """The climb goes on to the checkpoint, and no further, with the old medicine beside it.
+
+    ``None`` where it waits there already, or tablets make no next step.
+    """
     goals = {key: max(hold.checkpoint[key], hold.kept[key]) for key in case.target_ids}
     slots = _slots(case, hold, goals)
     reached = {key: slots[-1].amounts[key] for key in goals}
+    if not below_checkpoint(case, hold) or reached == hold.kept:
+        return None
     falling = [
         Move(case.preparations[key], now, Fraction(0), case.preparations[key].increment)
         for key, now in hold.remainder.items()

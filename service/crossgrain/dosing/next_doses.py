@@ -7,12 +7,14 @@ without hormone.
 """
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from crossgrain.dosing.branch_doses import lowered
+from crossgrain.dosing.branches import climb_on
 from crossgrain.dosing.case import SwitchCase
 from crossgrain.dosing.climb import reachable
+from crossgrain.dosing.kinetics import after
 from crossgrain.dosing.midway import NONE, Midway
 from crossgrain.dosing.moves import Move, old_amounts, step
 from crossgrain.dosing.preparations import Preparation
@@ -29,8 +31,26 @@ class Days:
 
 
 def continued(mid: Midway, *, freeze_old: bool = False) -> list[Days]:
-    """The steps still to come, each as long as it was meant to be."""
-    return _from_today(mid, mid.place.rest, freeze_old=freeze_old)
+    """The steps still to come, each as long as it was meant to be.
+
+    Where the plan as filed waits for labs below the checkpoint, as after a step back, the climb
+    goes on to it when its days are over.
+    """
+    further = _beyond(mid) if mid.place.steps and mid.place.waits else []
+    if not further:
+        return _from_today(mid, mid.place.rest, freeze_old=freeze_old)
+    rest = [Days(mid.place.rest, mid.place.now)] if mid.place.rest else []
+    return [*rest, *further]
+
+
+def _beyond(mid: Midway) -> list[Days]:
+    """The climb from the end of a hold that lies below the checkpoint."""
+    case, hold, rest = mid.case.by_need, mid.hold, mid.place.rest
+    pools = after(case.kinetics, hold.pools, case.intake(hold.taken), rest)
+    way = climb_on(case, replace(hold, decision_day=rest, pools=pools))
+    if way is None:
+        return []
+    return [Days(s.days, {**s.amounts, **old}) for s, old in zip(way.slots, way.old, strict=True)]
 
 
 def held(mid: Midway, days: int | None) -> list[Days]:

@@ -81,7 +81,8 @@ def plan_onward(
     match act:
         case Act.CONTINUE:
             days = continued(mid, freeze_old=freeze_old)
-            return _by_days(mid, days, goes_on(mid, freeze_old=freeze_old))
+            done = goes_on(mid, freeze_old=freeze_old)
+            return _by_days(mid, days, done, drawn=mid.place.waits)
         case Act.HOLD:
             days = held(mid, hold_days)
             return _by_days(mid, days, holds(mid, hold_days), drawn=hold_days is None)
@@ -115,8 +116,8 @@ def _by_days(mid: Midway, days: Sequence[Days], done: Statement, *, drawn: bool 
     steady = steady_day(own.followed, case.old_intake, case.policy.steady_within)
     decides = LabDraw(own.lab_day, "checkpoint", DRAW, steady)
     fixed = [_last_draw(mid)]
-    if drawn and len(slots) > 1:
-        fixed.append(days[0].days - results)
+    if drawn and len(slots) > 1 and slots[0].days > results:
+        fixed.append(slots[0].days - results)
     return planned_from(mid, own, onward_draws(case, slots, old, fixed, decides), done)
 
 
@@ -176,7 +177,7 @@ def _branch(mid: Midway, reading: LabReading) -> Plan:
     last = way.slots[-1]
     decision = decides.day + case.policy.results_days
     slots = (*way.slots[:-1], replace(last, days=decision - last.first_day))
-    stays = {**last.amounts, **way.old[-1]} == hold.taken
+    stays = way.ends == hold.taken
     kept_for = mid.kept_for + decision if stays and hold.proved else 0
     proved = maintained(case, kept_for) if way.proves else ()
     own = goes_by(case, slots, way.old, decides.day, proved)
@@ -190,7 +191,7 @@ def _outline(mid: Midway, reading: LabReading) -> Outline:
     if reading in ways:
         return ways[reading]
     raised, held = ways[LabReading.HIGH], mid.case.t3_ug(mid.place.now)
-    adds = mid.case.t3_ug({**raised.slots[-1].amounts, **raised.old[-1]}) > held
+    adds = mid.case.t3_ug(raised.ends) > held
     return ways[LabReading.SYMPTOMS] if adds else raised
 
 

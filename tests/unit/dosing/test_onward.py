@@ -1,5 +1,6 @@
 """The visit after the first, act by act."""
 
+from dataclasses import replace
 from fractions import Fraction
 
 from tests.unit.dosing.switches import amounts, plan, regimen, tables, wish
@@ -13,6 +14,11 @@ from crossgrain.dosing.targets import Target
 def titrated(taken: Regimen, target: Target, **more: object) -> Underway:
     """Where no plan runs."""
     return Underway(taken, wish(target), 0, None, (), taken, (), False, **more)
+
+
+def until_yesterday(steps: tuple[Dated, ...]) -> tuple[Dated, ...]:
+    """What of some steps is past."""
+    return tuple(replace(s, last_day=min(s.last_day, -1)) for s in steps if s.first_day < 0)
 
 
 def on_day(first: Plan, taken: Regimen, day: int) -> Underway:
@@ -31,7 +37,7 @@ def on_day(first: Plan, taken: Regimen, day: int) -> Underway:
         wish(first.target),
         -day,
         first.checkpoint.dose,
-        tuple(step for step in steps if step.first_day < 0),
+        until_yesterday(steps),
         Regimen(tuple(DoseLine(preparation, (a,)) for preparation, a in today.amounts)),
         steps,
         day < first.checkpoint.day,
@@ -143,3 +149,54 @@ def test_turning_back_takes_lt4_at_once_and_leaves_no_t3_to_end_before_it_has_bu
     assert t3 == sorted(t3, reverse=True)
     assert t3.index(0) == 28  # four half-lives of T4
     assert back.labs[0].day == 0
+
+
+# --- after a step back -----------------------------------------------------------------------
+
+
+def lived(made: Plan, before: Underway, days: int) -> Underway:
+    """The same patient so many days into a plan of a visit, followed to the letter."""
+    moved = tuple(
+        Dated(step.first_day - days, step.last_day - days,
+              tuple((line.preparation, line.amount) for line in step.lines))
+        for step in made.steps
+    )  # fmt: skip
+    taken = tuple(replace(d, first_day=d.first_day - days, last_day=d.last_day - days)
+                  for d in before.taken)  # fmt: skip
+    today = next(step for step in moved if step.last_day >= 0 or step is moved[-1])
+    return replace(
+        before,
+        day_one=before.day_one - days,
+        taken=(*taken, *until_yesterday(moved)),
+        planned=moved,
+        today=Regimen(tuple(DoseLine(preparation, (a,)) for preparation, a in today.amounts)),
+    )
+
+
+PARKED = plan_onward(MID_CLIMB, Act.STEP_BACK, tables())
+
+
+def test_after_a_step_back_labs_in_range_let_the_climb_go_on_to_the_checkpoint_and_no_further():
+    back = lived(PARKED, MID_CLIMB, PARKED.checkpoint.decision_day)
+    for on in (
+        plan_onward(back, Act.BRANCH, tables(), reading=LabReading.IN_RANGE),
+        plan_onward(back, Act.CONTINUE, tables()),
+    ):
+        climb = list(dict.fromkeys(dose["desiccated-thyroid-60"] for dose in by_day(on)))
+        assert climb == [45, 60, 75, 90]
+        assert on.checkpoint.dose == MID_CLIMB.checkpoint
+
+
+def test_the_branches_after_a_step_back_say_what_the_next_visit_will_do():
+    back = lived(PARKED, MID_CLIMB, PARKED.checkpoint.decision_day)
+    for branch in PARKED.checkpoint.branches:
+        again = plan_onward(back, Act.BRANCH, tables(), reading=branch.reading)
+        assert [amounts(s) for s in again.steps] == [amounts(s) for s in branch.steps]
+
+
+def test_a_visit_before_those_labs_keeps_the_hold_and_draws_before_the_climb_goes_on():
+    early = lived(PARKED, MID_CLIMB, 20)
+    on = plan_onward(early, Act.CONTINUE, tables())
+    assert by_day(on)[:29] == [amounts(PARKED.steps[0])] * 29
+    assert by_day(on)[29]["desiccated-thyroid-60"] == 45
+    assert 22 in [draw.day for draw in on.labs if draw.read_before == 29]
