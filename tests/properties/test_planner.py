@@ -37,7 +37,7 @@ from crossgrain.dosing.plan import LabDraw, LabReading, Plan, PriorTherapy, Stag
 from crossgrain.dosing.planner import plan_switch
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import DoseLine, Regimen
-from crossgrain.dosing.tablets import MOST_PIECES, can_be_ordered, makings
+from crossgrain.dosing.tablets import can_be_ordered, makings
 from crossgrain.dosing.targets import Mixture, Target
 from crossgrain.dosing.wish import Wish
 from crossgrain.names.errors import Category, DomainError
@@ -430,7 +430,7 @@ def test_no_more_than_three_pieces_are_taken_at_a_time(switch):
             each = zip(*(line.counts(piece) for piece in line.tablets.pieces), strict=True)
             most = max(sum(int(c) + (c % 1 > 0) for c in counts) for counts in each)
             # more tablets of LT3 only where a single dose would jump without them
-            assert most <= MOST_PIECES + (2 if line.preparation.id == LT3.id else 0)
+            assert most <= LT3.handful.pieces + (2 if line.preparation.id == LT3.id else 0)
 
 
 @few

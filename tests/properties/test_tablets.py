@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from tests.budget import examples
 from tests.unit.dosing.switches import GRAIN_60, GRAIN_65, LT3, LT4
 
-from crossgrain.dosing.tablets import MOST_PIECES, best_day_dose, makings, nearest_doses
+from crossgrain.dosing.tablets import best_day_dose, makings, nearest_doses
 
 HALF = Fraction(1, 2)
 
@@ -34,7 +34,7 @@ def handfuls(preparation):
     pieces = [(s, 0) for s in preparation.strengths]
     pieces += [(s * HALF, 1) for s in sorted(preparation.scored)]
     best = {}
-    for many in range(1, MOST_PIECES + 1):
+    for many in range(1, LT4.handful.pieces + 1):
         for chosen in combinations_with_replacement(pieces, many):
             amount, halves = sum(p for p, _ in chosen), sum(h for _, h in chosen)
             best[amount] = min(best.get(amount, 99), halves)
@@ -54,7 +54,7 @@ def test_every_dose_that_a_handful_makes_is_made_with_the_fewest_broken_tablets(
         assert len(broken) == halves
         assert set(broken) <= preparation.scored
         assert tablets.strengths <= set(preparation.strengths)
-        assert sum(int(p.count) + (p.count % 1 > 0) for p in tablets.pieces) <= MOST_PIECES
+        assert sum(int(p.count) + (p.count % 1 > 0) for p in tablets.pieces) <= LT4.handful.pieces
 
 
 @examples(60)

@@ -201,6 +201,16 @@ def test_a_clinic_may_go_to_the_ends_of_the_range_that_a_source_gives(clinic, da
     assert catalogue.rules.before["regimen-changed-recently"].number("steady") == days
 
 
+def test_a_clinic_that_takes_fewer_tablets_at_once_has_other_doses_and_other_tables(clinic):
+    own = load_catalogue(clinic("[numbers.tablets]\nmost_pieces = 2\n"))
+    shipped = load_catalogue()
+    lt4 = own.preparations["levothyroxine"]
+    assert can_be_ordered(shipped.preparations["levothyroxine"], Fraction(900))
+    assert not can_be_ordered(lt4, Fraction(900))
+    assert can_be_ordered(lt4, Fraction(600))
+    assert own.tables_version != shipped.tables_version
+
+
 EXPOSURE = "t3.highest_exposure"
 
 

@@ -130,7 +130,8 @@ class Catalogue:
     reaches : the doors that each of them reaches, by its key
     plans_kept : how many plans are kept for the next patient on the same doses
     plans : the planner over these tables, by the strength family of desiccated thyroid
-    tables_version : digest of the charts, tablets and paces that a plan is computed from
+    tables_version : digest of the charts, tablets, paces and a clinic's own numbers, from which a
+        plan is computed
     """
 
     preparations: dict[str, Preparation]
@@ -156,6 +157,10 @@ class Catalogue:
         plans = {family.id: KeptPlans(self._tables(family), self.plans_kept) for family in families}
         object.__setattr__(self, "plans", plans)
         planned_by = repr((self.bases, sorted(self.preparations.items()), self.policy))
+        # What is shown in none of these counts where a clinic has set it.
+        planned_by += "".join(
+            f"{number.key} {number.value}" for number in self.numbers.values() if number.is_clinics
+        )
         digest = sha256(planned_by.encode()).hexdigest()[:16]
         object.__setattr__(self, "tables_version", digest)
 
@@ -265,7 +270,9 @@ def _judged(numbers: Numbers, clinic: str = "") -> _Judged:
 def _preparations(policy: Policy, content: GrainContent) -> dict[str, Preparation]:
     shipped = _read(
         "preparations",
-        lambda file: preparations_from(decoded(file, _Preparations).preparation, content),
+        lambda file: preparations_from(
+            decoded(file, _Preparations).preparation, content, policy.handful
+        ),
     )
     return {key: _taken_by(policy, preparation) for key, preparation in shipped.items()}
 

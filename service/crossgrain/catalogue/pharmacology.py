@@ -19,7 +19,7 @@ from crossgrain.catalogue.decoding import (
 )
 from crossgrain.dosing.bases import GrainContent
 from crossgrain.dosing.kinetics import Kinetics, KineticsTable
-from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.dosing.preparations import Handful, Kind, Preparation
 from crossgrain.names.numbers import refuse
 
 
@@ -37,7 +37,9 @@ class _Preparation(FileForm):
     mg_per_grain: Positive | None = None
 
 
-def preparations_from(entries: object, content: GrainContent) -> dict[str, Preparation]:
+def preparations_from(
+    entries: object, content: GrainContent, handful: Handful
+) -> dict[str, Preparation]:
     """Read and check the shipped list.
 
     Parameters
@@ -45,6 +47,7 @@ def preparations_from(entries: object, content: GrainContent) -> dict[str, Prepa
     entries : one table per preparation; numbers are written as strings such as ``"16.25"``, so
         that they stay exact
     content : of a labelled grain of desiccated thyroid
+    handful : how many tablets are taken at once
 
     Raises
     ------
@@ -56,11 +59,13 @@ def preparations_from(entries: object, content: GrainContent) -> dict[str, Prepa
     for place, entry in entries_in(entries, _Preparation, "preparation"):
         if entry.id in read:
             refuse(f"{place}.id", "this id stands twice")
-        read[entry.id] = _preparation(entry, place, content)
+        read[entry.id] = _preparation(entry, place, content, handful)
     return read
 
 
-def _preparation(entry: _Preparation, place: str, content: GrainContent) -> Preparation:
+def _preparation(
+    entry: _Preparation, place: str, content: GrainContent, handful: Handful
+) -> Preparation:
     strengths = entry.strengths
     faults = {
         "strengths": list(strengths) != sorted(set(strengths)),
@@ -83,6 +88,7 @@ def _preparation(entry: _Preparation, place: str, content: GrainContent) -> Prep
         increment=entry.increment,
         mg_per_grain=entry.mg_per_grain,
         source=entry.source,
+        handful=handful,
     )
 
 

@@ -17,7 +17,7 @@ from crossgrain.dosing.policy import (
     TaperChoice,
     TodaysTsh,
 )
-from crossgrain.dosing.preparations import Division
+from crossgrain.dosing.preparations import Division, Handful
 from crossgrain.names.numbers import refuse
 from crossgrain.names.printing import is_finite
 
@@ -106,6 +106,9 @@ class _Branch(_Section):
 class _Tablets(_Section):
     tolerance: Exact
     lt4_apart: Exact
+    most_pieces: Whole
+    most_weakest: Whole
+    most_bought: Whole
 
 
 class _Lt3(FileForm):
@@ -205,6 +208,7 @@ def policy_from(content: Mapping[str, object], most_t3_ug: Fraction) -> Policy:
         pair_lowest=file.pair.lowest,
         pair_highest=file.pair.highest,
         lt4_apart=tablets.lt4_apart,
+        handful=Handful(tablets.most_pieces, tablets.most_weakest, tablets.most_bought),
         lt3_division=Division(lt3.undivided_ug, lt3.most_rise_ug, lt3.doses),
         lt3_most_doses=lt3.most_doses,
         exchange_lowest=file.exchange.lowest,
@@ -295,6 +299,8 @@ def _check(policy: Policy) -> None:
     ):
         if not sound:
             refuse(place, says)
+    if policy.handful.weakest < policy.handful.pieces:
+        refuse("tablets.most_weakest", "of the weakest tablet there are no fewer than of others")
     _check_division(policy)
     _check_branches(policy.branches)
 

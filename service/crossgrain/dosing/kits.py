@@ -16,9 +16,6 @@ from crossgrain.dosing.tablets import DayDose, day_dose, makings
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.printing import quantity
 
-MOST_BOUGHT = 6
-"""Strengths of one medicine that a plan may ask for beside those at home."""
-
 
 @dataclass(frozen=True, slots=True)
 class Kit:
@@ -94,7 +91,7 @@ def smallest_kit(
             raise not_stocked(preparation, quantity(dose, preparation.unit))
     later = [_ways(preparation, dose, largest_half) for dose in also]
     at_home = table.mask(home)
-    for bought in range(MOST_BOUGHT + 1):
+    for bought in range(preparation.handful.bought + 1):
         fitting = [
             (burden, mask)
             for mask in _choices(preparation, at_home, bought)

@@ -20,7 +20,7 @@ class Making(NamedTuple):
     jumps : 0 where the day's doses are so even that a rise of the day by one increment raises none
         of them by more than `Division.most_rise`; 1 where they are not, 2 where a dose that should
         be divided is not
-    crowded : tablets beyond `tablets.MOST_PIECES` at any time, for the sake of LT3's single doses
+    crowded : tablets beyond `Handful.pieces` at any time, for the sake of LT3's single doses
     halves : tablets to be broken in a day
     weekly : 1 where two tablets share the days of the week, each on days of its own
     unlike : by how much the largest of the day's doses is above the smallest, in the table's

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from fractions import Fraction
 
-from crossgrain.dosing.preparations import Division
+from crossgrain.dosing.preparations import Division, Handful
 from crossgrain.names.errors import Category, DomainError
 
 
@@ -135,6 +135,7 @@ class Policy:
         ratio is near enough to it
     lt4_apart : least part of an increment of LT4 that two steps lie apart
     lt3_division : how a day's LT3 is divided
+    handful : how many tablets are taken at once
     lt3_most_doses : in how many doses at the most, where asked for
     exchange_lowest : least part of today's labelled grains that another product may hold
     labs_source : on whose word the labs are timed so
@@ -160,6 +161,7 @@ class Policy:
     pair_highest: Fraction
     lt4_apart: Fraction
     lt3_division: Division
+    handful: Handful = field(repr=False)
     lt3_most_doses: int
     exchange_lowest: Fraction
     weekly_apart: Fraction

@@ -1,6 +1,6 @@
 """Thyroid hormone preparations and what one labelled unit of each contains."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from fractions import Fraction
 
@@ -32,6 +32,23 @@ class Division:
 
 
 @dataclass(frozen=True, slots=True)
+class Handful:
+    """How many tablets are taken at once, and of how many strengths.
+
+    Attributes
+    ----------
+    pieces : at one time of day at the most, a half counted as one; more are miscounted
+    weakest : of the weakest tablet, alone or beside one other, where a single dose of LT3 would
+        jump without them: 20 and 45 µg, where only 5 and 25 µg are stocked
+    bought : strengths of one medicine that a plan may ask for beside those at home
+    """
+
+    pieces: int
+    weakest: int
+    bought: int
+
+
+@dataclass(frozen=True, slots=True)
 class Preparation:
     """A product line: its labelled unit, hormone content and tablets.
 
@@ -52,6 +69,7 @@ class Preparation:
     division : how a day's amount is divided into doses; ``None`` where it is taken at once
     mg_per_grain : 60 or 65 for desiccated thyroid, else ``None``
     source : where the content and the strengths come from
+    handful : how many of its tablets are taken at once
     """
 
     id: str
@@ -65,6 +83,7 @@ class Preparation:
     increment: Fraction
     mg_per_grain: Fraction | None
     source: str
+    handful: Handful = field(repr=False)
     coded: frozenset[Fraction] = frozenset()
     weekly: Fraction | None = None
     apart: Fraction = Fraction(0)

@@ -23,9 +23,10 @@ class DoseLine:
     --------
     A hundred on weekdays and fifty at the weekend:
 
-    >>> from crossgrain.dosing.preparations import Kind
+    >>> from crossgrain.dosing.preparations import Handful, Kind
     >>> lt4 = Preparation("lt4", Kind.LEVOTHYROXINE, "levothyroxine", "ug", Fraction(1),
-    ...     Fraction(0), (), frozenset(), Fraction(25, 2), None, "example")
+    ...     Fraction(0), (), frozenset(), Fraction(25, 2), None, "example",
+    ...     Handful(3, 4, 6))
     >>> DoseLine(lt4, (Fraction(100),) * 5 + (Fraction(50),) * 2).daily
     Fraction(600, 7)
     """

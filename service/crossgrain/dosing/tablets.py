@@ -1,6 +1,6 @@
 """Tablets: how a day's dose is made of pieces, from strengths that exist.
 
-A piece is a whole tablet or half of a scored one. At a time of day at most `MOST_PIECES` are
+A piece is a whole tablet or half of a scored one. At a time of day at most `Handful.pieces` are
 taken. Every day's dose that a preparation's tablets can make is laid out once, with each way of
 making it; a plan then looks up the way that needs only the strengths chosen for it. Since a
 preparation has one strength family, the 60 mg and the 65 mg grain never mix.
@@ -19,11 +19,6 @@ from crossgrain.dosing.making import Making, Ways, divided
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.names.errors import Category, DomainError
 
-MOST_PIECES = 3
-"""At one time of day: more are miscounted (our judgement)."""
-MOST_WEAKEST = 4
-"""Of the weakest tablet, alone or beside one other, where a single dose of LT3 would jump without
-them: 20 and 45 µg, where only 5 and 25 µg are stocked."""
 DAYS_OF_WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 SHARED_WEEK = ((0, 2, 4, 6), (1, 3, 5))
 """The days of a week that two tablets share: as even as seven days can be."""
@@ -182,7 +177,7 @@ def _single_doses(preparation: Preparation, scale: int) -> Ways:
         doses[steps].append(
             Making(
                 jumps=0,
-                crowded=max(len(chosen) - MOST_PIECES, 0),
+                crowded=max(len(chosen) - preparation.handful.pieces, 0),
                 halves=len(halves),
                 weekly=0,
                 unlike=0,
@@ -201,16 +196,17 @@ def _handfuls(
     preparation: Preparation, pieces: list[tuple[int, int]]
 ) -> Iterator[tuple[tuple[int, int], ...]]:
     """What may be taken at one time; two halves of one strength are a whole tablet."""
-    for many in range(1, MOST_PIECES + 1):
+    most = preparation.handful.pieces
+    for many in range(1, most + 1):
         for chosen in combinations_with_replacement(pieces, many):
             halves = [piece for piece, _ in chosen if piece < 0]
             if len(halves) == len(set(halves)):
                 yield chosen
     if preparation.division and pieces:
         weakest = pieces[0]
-        yield (weakest,) * (MOST_PIECES + 1)
+        yield (weakest,) * (most + 1)
         for beside in pieces[1:]:
-            for many in range(MOST_PIECES, MOST_WEAKEST + 1):
+            for many in range(most, preparation.handful.weakest + 1):
                 yield (*[weakest] * many, beside)
 
 

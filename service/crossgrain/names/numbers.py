@@ -59,10 +59,23 @@ def whole_number(value: object, place: str) -> int:
 
 OURS = "our judgement"
 """How the source of a number begins that no source gives; a clinic may set its own."""
+CLINICS = "the clinic's own"
+"""How the source of a number begins that a clinic has set."""
 PARTS = "of the old regimen's"
 """The unit of coverage and of exposure, which a person reads in percent."""
 _COUNTED = frozenset(
-    {"days", "weeks", "years", "hours", "changes", "doses", "medicines", "resources"}
+    {
+        "days",
+        "weeks",
+        "years",
+        "hours",
+        "changes",
+        "doses",
+        "medicines",
+        "resources",
+        "strengths",
+        "tablets",
+    }
 )
 """Units of which there are no parts."""
 
@@ -93,6 +106,11 @@ class Number:
         return self.source.startswith(OURS)
 
     @property
+    def is_clinics(self) -> bool:
+        """Whether it is a clinic's own value."""
+        return self.source.startswith(CLINICS)
+
+    @property
     def may_be_set(self) -> bool:
         """Whether a clinic may set it."""
         return self.is_ours or self.within is not None
@@ -118,7 +136,7 @@ class Number:
             least, most = map(decimal, self.within)
             refuse(place, f"this must lie within {least} and {most}: {self.source}")
         was = f"{decimal(self.value)} as shipped, {self.source}"
-        return replace(self, value=value, source=f"the clinic's own ({was})", within=None)
+        return replace(self, value=value, source=f"{CLINICS} ({was})", within=None)
 
 
 Numbers = Mapping[str, Number]

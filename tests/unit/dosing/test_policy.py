@@ -9,6 +9,7 @@ from tests.unit.dosing.switches import CATALOGUE, GRAIN_60, GRAIN_65, LT3, incre
 
 from crossgrain.catalogue.titration import policy_from
 from crossgrain.dosing.policy import TodaysTsh
+from crossgrain.dosing.preparations import Handful
 from crossgrain.names.errors import Category, DomainError
 
 TABLE = {
@@ -58,7 +59,14 @@ TABLE = {
         "step_back": {"low": "0.1", "very_low": "0.2", "source": "k"},
         "source": "k",
     },
-    "tablets": {"tolerance": "1/20", "lt4_apart": "9/10", "source": "e"},
+    "tablets": {
+        "tolerance": "1/20",
+        "lt4_apart": "9/10",
+        "most_pieces": "3",
+        "most_weakest": "4",
+        "most_bought": "6",
+        "source": "e",
+    },
     "lt3": {"undivided_ug": "5", "most_rise_ug": "5", "doses": "2", "most_doses": "3"},
     "guard": {
         "ug_per_kg": "2",
@@ -138,6 +146,9 @@ def test_an_unknown_pace_is_refused_by_naming_those_there_are():
         "branch.step_back.very_low",
         "tablets.tolerance",
         "tablets.lt4_apart",
+        "tablets.most_pieces",
+        "tablets.most_weakest",
+        "tablets.most_bought",
         "lt3.undivided_ug",
         "lt3.most_rise_ug",
         "lt3.doses",
@@ -181,6 +192,8 @@ def test_a_number_that_nothing_reads_is_refused_by_its_place(section):
         ("lt3.undivided_ug", ["0"], ["1/100"]),
         ("lt3.most_rise_ug", ["0"], ["1/100"]),
         ("lt3.doses", ["0", "4"], ["1", "3"]),
+        ("tablets.most_pieces", ["0", "5"], ["1", "4"]),
+        ("tablets.most_bought", ["0"], ["1"]),
         ("pair.highest", ["99/100"], ["1"]),
         ("exchange.lowest", ["0", "1"], ["1/100", "99/100"]),
         ("onward.slower", ["1"], ["1.01"]),
@@ -192,7 +205,7 @@ def test_numbers_that_cannot_be_meant_are_refused_at_their_limits(path, refused,
         with pytest.raises(DomainError) as error:
             read(changed(path, value))
         assert error.value.category is Category.INVALID
-        assert path.startswith(error.value.field)
+        assert path.startswith(error.value.field.replace("most_weakest", "most_pieces"))
     for value in usable:
         assert read(changed(path, value)).paces
 
@@ -229,6 +242,7 @@ def test_every_number_of_the_table_is_read_where_it_stands():
     division = policy.lt3_division
     assert (division.undivided, division.most_rise, division.doses) == (5, 5, 2)
     assert policy.lt3_most_doses == 3
+    assert policy.handful == Handful(pieces=3, weakest=4, bought=6)
     taper = policy.taper
     assert (taper.tolerance, taper.saving_a_strength, taper.guard) == (0.02, 0.03, 0.72)
     assert (taper.most_changes, taper.too_much_weighs, taper.too_little_weighs) == (3, 2, 2)

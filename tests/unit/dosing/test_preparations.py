@@ -5,12 +5,13 @@ from fractions import Fraction
 from importlib.resources import files
 
 import pytest
-from tests.unit.dosing.switches import GRAIN
+from tests.unit.dosing.switches import CATALOGUE, GRAIN
 
 from crossgrain.catalogue.pharmacology import preparations_from
 from crossgrain.dosing.preparations import Kind
 from crossgrain.names.errors import Category, DomainError
 
+HANDFUL = CATALOGUE.policy.handful
 LEVOTHYROXINE = {
     "id": "levothyroxine",
     "kind": "levothyroxine",
@@ -33,14 +34,14 @@ del DESICCATED["t4_ug_per_unit"], DESICCATED["t3_ug_per_unit"]
 
 
 def test_a_ratio_written_in_the_file_stays_exact():
-    desiccated = preparations_from([DESICCATED], GRAIN)["desiccated"]
+    desiccated = preparations_from([DESICCATED], GRAIN, HANDFUL)["desiccated"]
     assert desiccated.t4_ug(Fraction(65)) == 38
     assert desiccated.t3_ug(Fraction(65)) == 9
     assert desiccated.grains(Fraction("16.25")) == Fraction(1, 4)
 
 
 def test_only_desiccated_thyroid_has_grains():
-    levothyroxine = preparations_from([LEVOTHYROXINE], GRAIN)["levothyroxine"]
+    levothyroxine = preparations_from([LEVOTHYROXINE], GRAIN, HANDFUL)["levothyroxine"]
     assert levothyroxine.grains(Fraction(100)) == 0
     assert not levothyroxine.carries_t3
 
@@ -49,7 +50,7 @@ def test_only_desiccated_thyroid_has_grains():
 def test_an_entry_without_one_of_its_keys_is_refused(key):
     entry = {name: value for name, value in LEVOTHYROXINE.items() if name != key}
     with pytest.raises(DomainError, match=f"^{key} is missing$") as refused:
-        preparations_from([entry], GRAIN)
+        preparations_from([entry], GRAIN, HANDFUL)
     assert (refused.value.category, refused.value.field) == (
         Category.INVALID,
         f"preparation[1].{key}",
@@ -80,7 +81,7 @@ def test_an_entry_without_one_of_its_keys_is_refused(key):
 )
 def test_an_entry_that_could_not_be_meant_is_refused_with_its_place(change, field):
     with pytest.raises(DomainError) as refused:
-        preparations_from([LEVOTHYROXINE | change], GRAIN)
+        preparations_from([LEVOTHYROXINE | change], GRAIN, HANDFUL)
     assert (refused.value.category, refused.value.field) == (Category.INVALID, field)
 
 
@@ -97,7 +98,7 @@ def test_an_entry_that_could_not_be_meant_is_refused_with_its_place(change, fiel
     ],
 )
 def test_an_entry_at_the_edge_of_what_can_be_meant_is_read(change):
-    (read,) = preparations_from([LEVOTHYROXINE | change], GRAIN).values()
+    (read,) = preparations_from([LEVOTHYROXINE | change], GRAIN, HANDFUL).values()
     for name, value in change.items():
         written = tuple(map(Fraction, value)) if isinstance(value, list) else value
         carried = getattr(read, name)
@@ -109,7 +110,7 @@ def test_an_entry_at_the_edge_of_what_can_be_meant_is_read(change):
 
 def test_strengths_are_a_list_and_each_entry_is_named_by_its_number():
     with pytest.raises(DomainError) as refused:
-        preparations_from([DESICCATED, LEVOTHYROXINE | {"strengths": "25"}], GRAIN)
+        preparations_from([DESICCATED, LEVOTHYROXINE | {"strengths": "25"}], GRAIN, HANDFUL)
     assert (refused.value.category, refused.value.field) == (
         Category.INVALID,
         "preparation[2].strengths",
@@ -122,11 +123,11 @@ def test_strengths_are_a_list_and_each_entry_is_named_by_its_number():
 )
 def test_a_value_that_cannot_be_read_is_named(change, says):
     with pytest.raises(DomainError, match=says):
-        preparations_from([LEVOTHYROXINE | change], GRAIN)
+        preparations_from([LEVOTHYROXINE | change], GRAIN, HANDFUL)
 
 
 def test_a_preparation_carries_what_its_entry_says():
-    read = preparations_from([DESICCATED], GRAIN)["desiccated"]
+    read = preparations_from([DESICCATED], GRAIN, HANDFUL)["desiccated"]
     assert (read.kind, read.name, read.unit) == (
         Kind.DESICCATED_THYROID,
         DESICCATED["name"],
@@ -138,20 +139,22 @@ def test_a_preparation_carries_what_its_entry_says():
 
 def test_an_id_given_twice_is_refused():
     with pytest.raises(DomainError, match=r"^this id stands twice$") as refused:
-        preparations_from([LEVOTHYROXINE, LEVOTHYROXINE], GRAIN)
+        preparations_from([LEVOTHYROXINE, LEVOTHYROXINE], GRAIN, HANDFUL)
     assert (refused.value.category, refused.value.field) == (Category.INVALID, "preparation[2].id")
 
 
 def test_preparations_that_differ_only_in_strengths_are_told_apart():
-    one = preparations_from([LEVOTHYROXINE], GRAIN)["levothyroxine"]
-    other = preparations_from([LEVOTHYROXINE | {"strengths": ["50"]}], GRAIN)["levothyroxine"]
+    one = preparations_from([LEVOTHYROXINE], GRAIN, HANDFUL)["levothyroxine"]
+    other = preparations_from([LEVOTHYROXINE | {"strengths": ["50"]}], GRAIN, HANDFUL)[
+        "levothyroxine"
+    ]
     assert hash(one) == hash(other)
     assert len({one, other}) == 2
 
 
 def test_every_kind_that_can_be_proposed_is_shipped():
     content = files("crossgrain").joinpath("data", "preparations.toml").read_text("utf-8")
-    shipped = preparations_from(tomllib.loads(content)["preparation"], GRAIN).values()
+    shipped = preparations_from(tomllib.loads(content)["preparation"], GRAIN, HANDFUL).values()
     assert {Kind.LEVOTHYROXINE, Kind.LIOTHYRONINE, Kind.DESICCATED_THYROID} <= {
         preparation.kind for preparation in shipped
     }

@@ -9,7 +9,6 @@ from tests.unit.dosing.switches import GRAIN_60, GRAIN_65, LT3, LT4, stocked
 
 from crossgrain.dosing.moves import climbing, next_up, rungs
 from crossgrain.dosing.tablets import (
-    MOST_PIECES,
     ONCE_A_DAY,
     best_day_dose,
     can_be_ordered,
@@ -66,7 +65,9 @@ def test_a_dose_that_no_combination_makes_is_not_made(preparation, amount):
     assert best_day_dose(preparation, Fraction(amount)) is None
 
 
-@pytest.mark.parametrize(("tablets", "made"), [(MOST_PIECES, True), (MOST_PIECES + 1, False)])
+@pytest.mark.parametrize(
+    ("tablets", "made"), [(LT4.handful.pieces, True), (LT4.handful.pieces + 1, False)]
+)
 def test_three_pieces_at_a_time_are_the_most(tablets, made):
     only_five = stocked(LT4, 5, scored=False)
     assert can_be_ordered(only_five, Fraction(5 * tablets)) is made
@@ -173,7 +174,7 @@ def test_more_than_three_tablets_at_a_time_are_only_for_the_sake_of_lt3s_single_
         taken.amount
         for amount in range(5, 155, 5)
         for taken in best_day_dose(LT3, Fraction(amount)).times
-        if sum(piece.count for piece in taken.pieces) > MOST_PIECES
+        if sum(piece.count for piece in taken.pieces) > LT4.handful.pieces
     }
     # what three tablets of 5, 25 and 50 µg do not make: 25 + 15, 25 + 20, 50 + 15, 50 + 20
     assert crowded == {20, 40, 45, 65, 70}
@@ -182,7 +183,7 @@ def test_more_than_three_tablets_at_a_time_are_only_for_the_sake_of_lt3s_single_
 def test_where_tablets_of_10_and_20_are_stocked_none_is_a_fourth():
     for amount in range(5, 155, 5):
         for taken in best_day_dose(UNITED_KINGDOM, Fraction(amount)).times:
-            assert sum(piece.count for piece in taken.pieces) <= MOST_PIECES
+            assert sum(piece.count for piece in taken.pieces) <= LT4.handful.pieces
 
 
 def test_whole_tablets_make_an_uneven_day_before_broken_ones_make_an_even_one():

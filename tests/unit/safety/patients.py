@@ -12,7 +12,7 @@ from crossgrain.catalogue.numbers import grain_from, numbers_from, rules_from
 from crossgrain.catalogue.pharmacology import kinetics_from, preparations_from
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.kinetics import Kinetics
-from crossgrain.dosing.preparations import Preparation
+from crossgrain.dosing.preparations import Handful, Preparation
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.targets import Target
 from crossgrain.safety.assess import before_plan, unchecked
@@ -28,7 +28,7 @@ def parsed(name: str) -> dict[str, Any]:
 NUMBERS = numbers_from(parsed("numbers.toml"), parsed("titration.toml"))
 RULES = rules_from(parsed("safety_rules.toml"), NUMBERS)
 PREPARATIONS: Mapping[str, Preparation] = preparations_from(
-    parsed("preparations.toml")["preparation"], grain_from(NUMBERS)
+    parsed("preparations.toml")["preparation"], grain_from(NUMBERS), Handful(3, 4, 6)
 )
 BASES: tuple[Basis, ...] = bases_from(parsed("bases.toml")["basis"], grain_from(NUMBERS))
 KINETICS: Kinetics = kinetics_from(parsed("kinetics.toml")).default
