@@ -25,6 +25,7 @@ from openapi.examples import add_examples
 from openapi.hooks import HOOK_COMPONENTS, discovery_docs, feedback_docs, service_docs
 from openapi.operations import (
     apply_docs,
+    next_step_docs,
     operation_docs,
     read_docs,
     search_docs,
@@ -145,6 +146,8 @@ def _operations(desk: Desk, shelf: Shelf, prefix: str) -> Iterator[tuple[str, Do
         ),
     ):
         yield f"{prefix}-{own_id}", operation_docs(*_called(shelf, own_id), options, answer)
+    title, description = _called(shelf, "next-step")
+    yield f"{prefix}-next-step", next_step_docs(title, description, desk.next_step_options)
     title, description = _called(shelf, APPLY_ID)
     docs = apply_docs(title, description, plan_options(desk))
     yield f"{prefix}-PlanDefinition-regimen-switch-apply", docs

@@ -24,6 +24,7 @@ from crossgrain.http.settings import Settings
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.compare_bases import compare_bases
 from crossgrain.operations.desk import Desk
+from crossgrain.operations.next_step import next_step
 from crossgrain.operations.parameters import Given, from_query
 from crossgrain.operations.propose_switch import propose_switch
 from crossgrain.operations.screen_switches import screen_switches
@@ -118,6 +119,8 @@ def _operations(
     ]
     yield f"fhir-{version}-propose-switch", proposals
     today = f"as-of={AS_OF}"
+    asked = shown(next_step, "next-step-questions", "A dose that cannot be read", _QUESTIONS, today)
+    yield f"fhir-{version}-next-step", [asked]
     compared = shown(compare_bases, "comparison", "Every basis", _GRAINS, today)
     yield f"fhir-{version}-compare-bases", [compared]
     screened = shown(screen_switches, "flag", "A switch at half the dose", _PARKED, today)

@@ -159,6 +159,31 @@ def apply_docs(summary: str, description: str, options: tuple[Option, ...]) -> d
     return docs
 
 
+def next_step_docs(title: str, description: str, options: tuple[Option, ...]) -> dict[str, Any]:
+    """The OpenAPI operation object of ``$next-step``."""
+    docs = operation_docs(
+        title,
+        description,
+        options,
+        "A collection Bundle. Its GuidanceResponse says where the patient stands, what is done and"
+        " why; what follows is only what changes, each with what it replaces.",
+    )
+    docs["requestBody"]["content"] = _content(_next_step_schema(options))
+    return docs
+
+
+def _next_step_schema(options: tuple[Option, ...]) -> dict[str, Any]:
+    """The body of any operation, with the plan beside the record."""
+    schema = _body_schema(options)
+    plan = {
+        "type": "object",
+        "required": ["resourceType"],
+        "properties": {"resourceType": {"enum": ["Bundle", "CarePlan"]}},
+    }
+    schema["oneOf"][1]["properties"]["parameter"]["items"]["oneOf"].append(_named("plan", plan))
+    return schema
+
+
 def sheet_docs(options: tuple[Option, ...]) -> dict[str, Any]:
     """The OpenAPI operation object of ``/sheet``."""
     docs = operation_docs(

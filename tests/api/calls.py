@@ -7,6 +7,10 @@ from typing import Any
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 PATIENTS = FIXTURES / "patients"
 SCENARIO: dict[str, Any] = tomllib.loads((FIXTURES / "scenario.toml").read_text("utf-8"))
+VISITS: list[dict[str, Any]] = tomllib.loads(
+    (FIXTURES / "visits" / "visits.toml").read_text("utf-8")
+)["visit"]
+"""Visits in the midst of a plan: the name of each record, its day, and how it ends."""
 AS_OF: str = SCENARIO["as_of"]
 
 PROPOSE = "/fhir/r4/$propose-switch"

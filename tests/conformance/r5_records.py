@@ -13,4 +13,19 @@ def as_r5(record):
                 resource["reason"] = [{"concept": code} for code in resource.pop("reasonCode")]
         if resource["resourceType"] == "MedicationStatement":
             resource["status"] = "recorded"
+        if "detectedIssue" in resource:
+            issues = resource.pop("detectedIssue")
+            resource["supportingInformation"] = [
+                *resource.get("supportingInformation", ()),
+                *issues,
+            ]
+        if resource["resourceType"] == "ServiceRequest":
+            resource["code"] = {"concept": resource["code"]}
+            told = resource.pop("patientInstruction")
+            resource["patientInstruction"] = [{"instructionMarkdown": told}]
+        if resource["resourceType"] == "CarePlan":
+            resource["activity"] = [
+                {"plannedActivityReference": activity["reference"]}
+                for activity in resource["activity"]
+            ]
     return changed

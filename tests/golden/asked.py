@@ -7,7 +7,7 @@ from itertools import product
 from typing import Any
 from urllib.parse import urlencode
 
-from tests.api.calls import AS_OF, FHIR, FIXTURES, PATIENTS, SCENARIO
+from tests.api.calls import AS_OF, FHIR, FIXTURES, PATIENTS, SCENARIO, VISITS
 from tests.api.hooks import ORDER, REVIEW, call, grains, levothyroxine, liothyronine
 from tests.conformance.r5_records import as_r5
 
@@ -62,6 +62,8 @@ def calls() -> Iterator[Call]:
         yield from _sheets(patient, bodies["r4"])
     for patient in SCENARIO["patient"]:
         yield from _hooks(patient["file"])
+    for visit in VISITS:
+        yield from _next_steps(visit)
     yield from _whole()
 
 
@@ -124,6 +126,19 @@ def _looked_at(patient: str, version: str, body: bytes) -> Iterator[Call]:
     for day in (AS_OF, "2024-09-02"):
         path = _query(f"/fhir/{version}/$screen-switches", as_of=day)
         yield Call("screenings", f"{patient} {version} {day}", path, FHIR, body)
+
+
+def _next_steps(visit: dict[str, Any]) -> Iterator[Call]:
+    """A visit in both versions, to read and to file."""
+    record = (FIXTURES / "visits" / f"{visit['name']}.json").read_bytes()
+    bodies = {"r4": record, "r5": json.dumps(as_r5(json.loads(record))).encode()}
+    asked = [("as-of", visit["as_of"]), *(("stock", each) for each in visit.get("stock", ()))]
+    for version in VERSIONS:
+        for form in ("collection", "transaction"):
+            query = urlencode([*asked, ("response", form)])
+            path = f"/fhir/{version}/$next-step?{query}"
+            name = f"{visit['name']} {version} {form}"
+            yield Call("next-steps", name, path, FHIR, bodies[version])
 
 
 def _sheets(patient: str, body: bytes) -> Iterator[Call]:

@@ -8,7 +8,7 @@ from tests.unit.command import crossgrain
 from crossgrain.catalogue import load_catalogue
 from crossgrain.http.settings import Settings
 from crossgrain.operations.faults import TABLE
-from crossgrain.operations.options import comparison_options, switch_options
+from crossgrain.operations.options import comparison_options, next_step_options, switch_options
 from crossgrain.operations.screen_switches import screening_options
 
 DOCS = Path(__file__).parents[2] / "service" / "docs"
@@ -45,6 +45,7 @@ def test_every_option_of_every_operation_is_shown_in_order() -> None:
     for_a_switch = switch_options(load_catalogue())
     expected = {
         "$propose-switch": for_a_switch,
+        "$next-step": next_step_options(for_a_switch),
         "$compare-bases": comparison_options(),
         "$screen-switches": screening_options(for_a_switch),
     }

@@ -139,6 +139,56 @@ def propose(  # noqa: PLR0913, PLR0917 - one parameter per option
     return proposing.as_json(question) if json else proposing.as_text(question, why=why)
 
 
+@app.command("next")
+def next_step(  # noqa: PLR0913, PLR0917 - one parameter per option
+    file: Annotated[str, typer.Argument(help="A Bundle or Parameters as JSON; - for stdin.")],
+    plan: Annotated[
+        str | None,
+        typer.Option(metavar="FILE", help="The earlier answer, or its CarePlan; - for stdin."),
+    ] = None,
+    as_of: Annotated[str | None, typer.Option(help="The day to read the record on.")] = None,
+    start: Annotated[str | None, typer.Option(help="From when the step holds.")] = None,
+    time_zone: Annotated[str | None, typer.Option(help="Where today is meant.")] = None,
+    basis: Annotated[str | None, typer.Option(help="Where no plan runs: the basis.")] = None,
+    pace: Annotated[str | None, typer.Option(help="Where no plan runs: the pace.")] = None,
+    weekly_pattern: Annotated[
+        bool, typer.Option("--weekly-pattern", help="Whole tablets of LT4, weekdays may differ.")
+    ] = False,
+    lt3_doses: Annotated[
+        str | None, typer.Option("--lt3-doses", help="Doses of LT3 in a day, 2 or 3.")
+    ] = None,
+    stock: Annotated[
+        list[str] | None, typer.Option(help='A tablet that can be had, e.g. "levothyroxine 50".')
+    ] = None,
+    chart: Chart = None,
+    fhir: Annotated[FhirVersion, typer.Option(help="The FHIR version.")] = FhirVersion.R4,
+    json: Annotated[bool, typer.Option("--json", help="The answer as FHIR.")] = False,
+) -> int:
+    """Say what is done next for one patient: in the midst of a plan, or where none runs."""
+    from crossgrain.cli import proposing  # noqa: PLC0415
+
+    single = {
+        "as-of": as_of,
+        "start": start,
+        "time-zone": time_zone,
+        "basis": basis,
+        "pace": pace,
+        "weekly-pattern": "true" if weekly_pattern else None,
+        "lt3-doses": lt3_doses,
+    }
+    question = proposing.ProposeCall(
+        body=proposing.read_input(file),
+        options={name: value for name, value in single.items() if value is not None},
+        repeated={"stock": tuple(stock or ())},
+        version=fhir,
+        chart=chart,
+    )
+    earlier = proposing.read_input(plan) if plan else None
+    if json:
+        return proposing.next_step_as_json(question, earlier)
+    return proposing.next_step_as_text(question, earlier)
+
+
 @app.command()
 def bases(chart: Chart = None) -> int:
     """Show every basis of equivalence, with its source."""

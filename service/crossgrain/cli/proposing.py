@@ -1,4 +1,4 @@
-"""``crossgrain propose``: the HTTP operation, run on a file."""
+"""``crossgrain propose`` and ``crossgrain next``: the HTTP operations, run on a file."""
 
 import sys
 from collections.abc import Mapping
@@ -12,9 +12,10 @@ from crossgrain.cli.commands import Exit
 from crossgrain.core.proposal import Outcome
 from crossgrain.names.errors import DomainError
 from crossgrain.names.identity import FhirVersion
+from crossgrain.operations import next_step
 from crossgrain.operations.desk import Desk, desk_over, now, parse_resource
 from crossgrain.operations.faults import RequestRefused, operation_outcome, refused_by_domain
-from crossgrain.operations.parameters import Given, call_from, from_query
+from crossgrain.operations.parameters import Given, call_from, from_query, with_plan
 from crossgrain.operations.propose_switch import Settled, answer_to, settle
 from crossgrain.writing.forms import to_json
 
@@ -34,6 +35,16 @@ class ProposeCall:
     repeated: Mapping[str, tuple[str, ...]]
     version: FhirVersion
     chart: Path | None
+
+    @property
+    def given(self) -> tuple[Given, ...]:
+        """The options, each with its place."""
+        repeated = (
+            Given(name, value, f"Parameters.parameter.where(name='{name}')")
+            for name, values in self.repeated.items()
+            for value in values
+        )
+        return (*from_query(self.options.items()), *repeated)
 
 
 def read_input(file: str) -> bytes:
@@ -115,13 +126,43 @@ def _desk(question: ProposeCall) -> Desk:
 
 
 def _settle(desk: Desk, question: ProposeCall) -> Settled:
-    repeated = tuple(
-        Given(name, value, f"Parameters.parameter.where(name='{name}')")
-        for name, values in question.repeated.items()
-        for value in values
-    )
-    given = (*from_query(question.options.items()), *repeated)
-    return settle(desk, parse_resource(question.body), given, question.version)
+    return settle(desk, parse_resource(question.body), question.given, question.version)
+
+
+def next_step_as_json(question: ProposeCall, plan: bytes | None) -> Exit:
+    """Print exactly the bytes that the HTTP route answers with; `plan` is an earlier answer."""
+    try:
+        desk = _desk(question)
+        settled = _settle_next_step(desk, question, plan)
+        answer = next_step.answer_to(desk, settled, question.version)
+        status = _EXITS[settled.step.proposal.outcome]
+    except RequestRefused as refused:
+        answer, status = operation_outcome(refused.complaints), Exit.ERROR
+    sys.stdout.buffer.write(to_json(answer))
+    sys.stdout.buffer.flush()
+    return status
+
+
+def next_step_as_text(question: ProposeCall, plan: bytes | None) -> Exit:
+    """Print the next step for a reader at a terminal."""
+    try:
+        desk = _desk(question)
+        step = _settle_next_step(desk, question, plan).step
+    except RequestRefused as refused:
+        return _complain(refused)
+    from crossgrain.cli.show.proposal import show_next_step  # noqa: PLC0415 - rich loads here
+
+    show_next_step(step)
+    return _EXITS[step.proposal.outcome]
+
+
+def _settle_next_step(
+    desk: Desk, question: ProposeCall, plan: bytes | None
+) -> next_step.SettledStep:
+    body = parse_resource(question.body)
+    if plan is not None:
+        body = with_plan(body, parse_resource(plan))
+    return next_step.settle(desk, body, question.given, question.version)
 
 
 def _spelt(expression: str | None) -> str:

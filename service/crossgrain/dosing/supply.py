@@ -125,14 +125,20 @@ def _use(supply: HomeSupply, step: Step) -> Use:
 
 
 def prescriptions(
-    courses: Sequence[OrderedCourse], supply: Supply, stops: Iterable[int]
+    courses: Sequence[OrderedCourse],
+    supply: Supply,
+    stops: Iterable[int],
+    *,
+    ends: int | None = None,
 ) -> tuple[Prescription, ...]:
     """The fewest prescriptions for some courses, by the day on which they are fetched.
 
-    `stops` are the days of draws and decisions. What is still taken on the last of all days gets
-    the reserve, so that nobody runs out while a result is late.
+    `stops` are the days of draws and decisions. What is still taken on the last of all days, or
+    on the day `ends` where these are not all courses, gets the reserve, so that nobody runs out
+    while a result is late.
     """
-    ends = max((course.last_day for course in courses), default=0)
+    if ends is None:
+        ends = max((course.last_day for course in courses), default=0)
     stops = sorted(stops)
     made = [
         Prescription(

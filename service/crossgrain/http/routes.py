@@ -15,6 +15,7 @@ from crossgrain.operations.apply import apply, apply_at_type
 from crossgrain.operations.compare_bases import compare_bases
 from crossgrain.operations.desk import Desk, parse_resource
 from crossgrain.operations.faults import Fault, refusal
+from crossgrain.operations.next_step import next_step
 from crossgrain.operations.parameters import call_from, from_query
 from crossgrain.operations.propose_switch import propose_switch, settle
 from crossgrain.operations.screen_switches import screen_switches
@@ -40,6 +41,7 @@ def add_operations(app: FastAPI, desk: Desk, settings: Settings) -> None:
     """Add every operation in both versions."""
     served: dict[str, Operation] = {
         "$propose-switch": partial(propose_switch, desk),
+        "$next-step": partial(next_step, desk),
         "$compare-bases": partial(compare_bases, desk),
         "$screen-switches": partial(screen_switches, desk),
         "PlanDefinition/regimen-switch/$apply": partial(apply, desk),

@@ -18,7 +18,14 @@ from crossgrain.names.identity import MODULE_CANONICAL, FhirVersion
 from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import Complaint, Fault, RequestRefused, refusal
 from crossgrain.operations.options import Option
-from crossgrain.operations.parameters import Call, Given, Options, elements_of, read_options
+from crossgrain.operations.parameters import (
+    Call,
+    Given,
+    Options,
+    elements_of,
+    read_options,
+    resource_in,
+)
 from crossgrain.operations.propose_switch import Settled, answer_to, settle_call
 from crossgrain.reading.resolve import without_version
 from crossgrain.safety.rule import Severity
@@ -201,22 +208,8 @@ def _given(parameters: list[dict[str, Any]], apart: Sequence[str]) -> tuple[Give
     )
 
 
-def _resource(parameters: list[dict[str, Any]], name: str) -> tuple[object, str] | None:
-    """The resource of a parameter that may be given once, and where it stands."""
-    found = [place for place, given in enumerate(parameters) if given.get("name") == name]
-    if len(found) > 1:
-        raise refusal(
-            Fault.OPTION_REPEATED,
-            f"Parameters.parameter[{found[1]}]",
-            f"{name} is given more than once",
-        )
-    if not found:
-        return None
-    return parameters[found[0]].get("resource"), f"Parameters.parameter[{found[0]}].resource"
-
-
 def _record(parameters: list[dict[str, Any]]) -> tuple[dict[str, Any], str]:
-    found = _resource(parameters, RECORD)
+    found = resource_in(parameters, RECORD)
     if found is None:
         raise refusal(
             Fault.RECORD_MISSING,
@@ -231,7 +224,7 @@ def _record(parameters: list[dict[str, Any]]) -> tuple[dict[str, Any], str]:
 
 
 def _nested(parameters: list[dict[str, Any]]) -> tuple[Given, ...]:
-    found = _resource(parameters, OPTIONS)
+    found = resource_in(parameters, OPTIONS)
     if found is None:
         return ()
     nested, root = found

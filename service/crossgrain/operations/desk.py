@@ -18,7 +18,12 @@ from crossgrain.catalogue import Catalogue
 from crossgrain.dosing.targets import Mixture, Target
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.faults import Complaint, Fault, RequestRefused, refusal
-from crossgrain.operations.options import Option, comparison_options, switch_options
+from crossgrain.operations.options import (
+    Option,
+    comparison_options,
+    next_step_options,
+    switch_options,
+)
 from crossgrain.operations.parameters import Call, Options
 from crossgrain.reading.elements import ReadCategory, Unreadable
 from crossgrain.reading.json import parse
@@ -54,15 +59,18 @@ class Desk:
     clock: Clock
     switch_options: tuple[Option, ...]
     comparison_options: tuple[Option, ...]
+    next_step_options: tuple[Option, ...]
     service_version: str
 
 
 def desk_over(catalogue: Catalogue, clock: Clock) -> Desk:
     """A desk whose options are those that the catalogue makes possible."""
+    of_a_switch = switch_options(catalogue)
     return Desk(
         catalogue=catalogue,
         clock=clock,
-        switch_options=switch_options(catalogue),
+        switch_options=of_a_switch,
+        next_step_options=next_step_options(of_a_switch),
         comparison_options=comparison_options(),
         service_version=__version__,
     )

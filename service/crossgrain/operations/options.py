@@ -5,8 +5,8 @@ line takes its spelling.
 """
 
 import re
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
@@ -163,6 +163,36 @@ def _of_the_answer() -> tuple[Option, ...]:
 
 def _lt3_doses(policy: Policy) -> tuple[str, ...]:
     return tuple(map(str, range(policy.lt3_division.doses, policy.lt3_most_doses + 1)))
+
+
+_OF_A_NEXT_STEP = (
+    "as-of",
+    "time-zone",
+    "validate",
+    "basis",
+    "pace",
+    "start",
+    "weekly-pattern",
+    "lt3-doses",
+    "stock",
+    "response",
+)
+_SAID_OTHERWISE = {
+    "basis": "The basis of equivalence, where no plan runs. A plan that runs goes on by its own."
+    " Default: practice.",
+    "pace": "How fast doses rise, where no plan runs. A plan that runs keeps its own, unless it is"
+    " slowed down. Default: standard.",
+    "start": "The day from which the next step holds. Default: as-of.",
+}
+
+
+def next_step_options(switch_options: Sequence[Option]) -> tuple[Option, ...]:
+    """What ``$next-step`` takes beside the record and the plan."""
+    known = {option.name: option for option in switch_options}
+    return tuple(
+        replace(known[name], meaning=_SAID_OTHERWISE.get(name, known[name].meaning))
+        for name in _OF_A_NEXT_STEP
+    )
 
 
 def comparison_options() -> tuple[Option, ...]:

@@ -51,11 +51,17 @@ class Given:
 
 @dataclass(frozen=True, slots=True)
 class Call:
-    """A record, where it stands in the body, and the options beside it."""
+    """A record, where it stands in the body, and the options beside it.
+
+    `plan` is an earlier answer, or its care plan, where an operation takes one and it was given;
+    `plan_root` is where it stands.
+    """
 
     record: dict[str, Any]
     root: str
     given: tuple[Given, ...]
+    plan: dict[str, Any] | None = None
+    plan_root: str = ""
 
     def where_to_give(self, name: str) -> str:
         """The expression of an option that was not given, in the spelling of this call."""
@@ -93,20 +99,34 @@ def from_query(pairs: Iterable[tuple[str, str]]) -> tuple[Given, ...]:
     return tuple(Given(name, value, f"http.{name}") for name, value in pairs)
 
 
-def call_from(body: dict[str, Any], beside: Sequence[Given]) -> Call:
-    """Find the record and every option, whichever way they were sent."""
+RECORD, PLAN = "record", "plan"
+
+
+def call_from(body: dict[str, Any], beside: Sequence[Given], *, takes_plan: bool = False) -> Call:
+    """Find the record and every option, whichever way they were sent; and the plan, if taken."""
     if body.get("resourceType") == "Bundle":
         return Call(body, "Bundle", tuple(beside))
     if body.get("resourceType") != "Parameters":
         raise refusal(Fault.INPUT_SHAPE, "resourceType", "send a Parameters resource or a Bundle")
     parameters = elements_of(body)
+    apart = (RECORD, PLAN) if takes_plan else (RECORD,)
     given = tuple(
         Given(parameter.get("name"), parameter, f"Parameters.parameter[{index}]")
         for index, parameter in enumerate(parameters)
-        if parameter.get("name") != "record"
+        if parameter.get("name") not in apart
     )
     record, root = _record(parameters)
-    return Call(record, root, (*given, *beside))
+    plan, plan_root = _plan(parameters) if takes_plan else (None, "")
+    return Call(record, root, (*given, *beside), plan, plan_root)
+
+
+def with_plan(body: dict[str, Any], plan: dict[str, Any]) -> dict[str, Any]:
+    """The call with a plan beside its record."""
+    given = {"name": PLAN, "resource": plan}
+    if body.get("resourceType") == "Parameters":
+        return {**body, "parameter": [*elements_of(body), given]}
+    record = {"name": RECORD, "resource": body}
+    return {"resourceType": "Parameters", "parameter": [record, given]}
 
 
 def elements_of(body: dict[str, Any], root: str = "Parameters") -> list[dict[str, Any]]:
@@ -134,25 +154,44 @@ def elements_of(body: dict[str, Any], root: str = "Parameters") -> list[dict[str
     return parameters
 
 
-def _record(parameters: list[dict[str, Any]]) -> tuple[dict[str, Any], str]:
-    places = [i for i, parameter in enumerate(parameters) if parameter.get("name") == "record"]
-    if not places:
-        raise refusal(
-            Fault.OPTION_MISSING,
-            "Parameters.parameter.where(name='record')",
-            "give the patient's record: a parameter named record with a Bundle as its resource",
-        )
+def resource_in(
+    parameters: list[dict[str, Any]], name: str, root: str = "Parameters"
+) -> tuple[object, str] | None:
+    """The resource of a parameter that may be given once, and where it stands."""
+    places = [i for i, parameter in enumerate(parameters) if parameter.get("name") == name]
     if len(places) > 1:
         raise refusal(
             Fault.OPTION_REPEATED,
-            f"Parameters.parameter[{places[1]}]",
-            "record is given more than once",
+            f"{root}.parameter[{places[1]}]",
+            f"{name} is given more than once",
         )
-    root = f"Parameters.parameter[{places[0]}].resource"
-    record = parameters[places[0]].get("resource")
+    if not places:
+        return None
+    return parameters[places[0]].get("resource"), f"{root}.parameter[{places[0]}].resource"
+
+
+def _record(parameters: list[dict[str, Any]]) -> tuple[dict[str, Any], str]:
+    found = resource_in(parameters, RECORD)
+    if found is None:
+        raise refusal(
+            Fault.OPTION_MISSING,
+            f"Parameters.parameter.where(name='{RECORD}')",
+            "give the patient's record: a parameter named record with a Bundle as its resource",
+        )
+    record, root = found
     if not isinstance(record, dict) or record.get("resourceType") != "Bundle":
         raise refusal(Fault.INPUT_SHAPE, root, "the record is a Bundle")
     return record, root
+
+
+def _plan(parameters: list[dict[str, Any]]) -> tuple[dict[str, Any] | None, str]:
+    found = resource_in(parameters, PLAN)
+    if found is None:
+        return None, ""
+    plan, root = found
+    if not isinstance(plan, dict) or plan.get("resourceType") not in {"Bundle", "CarePlan"}:
+        raise refusal(Fault.INPUT_SHAPE, root, "the plan is an earlier answer, or its CarePlan")
+    return plan, root
 
 
 def read_options(call: Call, table: Sequence[Option]) -> Options:

@@ -15,14 +15,21 @@ from crossgrain.writing.care_plan import (
     comparison_table,
     digest_of,
     findings_block,
+    next_summary,
 )
 from crossgrain.writing.checkpoint import options, request_group, service_requests
 from crossgrain.writing.checks import check_requests
-from crossgrain.writing.elements import bullets, heading, narrative, paragraph
+from crossgrain.writing.elements import bullets, heading, narrative, paragraph, plain
 from crossgrain.writing.forms import to_r5
+from crossgrain.writing.going_on import GoingOn
 from crossgrain.writing.issues import detected_issues, operation_outcome
 from crossgrain.writing.letterhead import SERIES, Letterhead, Resource, letterhead_for, to_confirm
-from crossgrain.writing.orders import dated_acts, medication_requests, series_tasks
+from crossgrain.writing.orders import (
+    dated_acts,
+    ended_orders,
+    medication_requests,
+    series_tasks,
+)
 from crossgrain.writing.rationale import rationale
 
 PARTICIPANT = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"
@@ -81,7 +88,7 @@ def guidance_response(letter: Letterhead, digest: Digest | None) -> Resource:
     `digest` is the plan in short, where there is one.
     """
     outcome = letter.proposal.outcome
-    concluded = digest.summary if digest else _CONCLUSIONS[outcome]
+    concluded = digest.summary if digest else _concluded(letter)
     text = _narrative(letter, concluded, digest)
     body = letter.head("GuidanceResponse", "GuidanceResponse", text)
     body["contained"] = [operation_outcome(letter), rationale(letter), device(letter)]
@@ -96,8 +103,16 @@ def guidance_response(letter: Letterhead, digest: Digest | None) -> Resource:
     body["evaluationMessage"] = [{"reference": "#outcome"}]
     body["outputParameters"] = {"reference": "#rationale"}
     if letter.plan:
-        body["result"] = {"reference": letter.care_plan_urn}
+        stands = letter.going_on.result if letter.going_on else ""
+        body["result"] = {"reference": stands or letter.care_plan_urn}
     return body
+
+
+def _concluded(letter: Letterhead) -> str:
+    """How an answer ends that holds no plan."""
+    if letter.going_on is None:
+        return _CONCLUSIONS[letter.proposal.outcome]
+    return plain(next_summary(letter))
 
 
 def _narrative(letter: Letterhead, concluded: str, digest: Digest | None) -> dict[str, str]:
@@ -140,7 +155,12 @@ _ORDER = {
 
 
 def answer_bundle(
-    proposal: Proposal, *, version: FhirVersion, service_version: str, codes: CodeTables
+    proposal: Proposal,
+    *,
+    version: FhirVersion,
+    service_version: str,
+    codes: CodeTables,
+    going_on: GoingOn | None = None,
 ) -> dict[str, Any]:
     """Write a proposal as a `collection` Bundle, the GuidanceResponse first.
 
@@ -150,18 +170,21 @@ def answer_bundle(
     version : the FHIR version to write
     service_version : our own version, named in the module's canonical and the Device
     codes : verified codes of the products
+    going_on : what a next step goes on from; ``None`` for a first proposal
 
     Returns
     -------
     A tree of dicts, lists, strings, ints, bools and `Decimal`; the same proposal gives the
     same tree, and no float is in it.
     """
-    letter = letterhead_for(proposal, service_version, codes)
+    letter = letterhead_for(proposal, service_version, codes, going_on)
     plan = letter.plan
     digest = digest_of(letter, plan) if plan else None
     resources = [guidance_response(letter, digest)]
-    if plan and digest:
+    if plan and digest and not (going_on and going_on.result):
         resources += _planned(letter, plan, digest)
+    elif going_on:
+        resources += ended_orders(letter)
     resources += detected_issues(letter)
     resources.append(provenance(letter, resources))
     if version is FhirVersion.R5:

@@ -1,6 +1,6 @@
 """What goes on from before: tablets at home, and what orders of the record hand on."""
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any
 
 from crossgrain.core.proposal import Proposal
@@ -8,6 +8,7 @@ from crossgrain.dosing.exchange import Exchange
 from crossgrain.dosing.supply import HomeSupply, HomeUse, Turn, Use
 from crossgrain.reading.record import MedicineEntry, Record
 from crossgrain.words.doses import generic_name, product
+from crossgrain.writing.going_on import Replaceable
 
 
 def judged_orders(proposal: Proposal) -> tuple[MedicineEntry, ...]:
@@ -57,7 +58,7 @@ def replaced_by(
     return {medicine: tuple(taken) for medicine, taken in entries.items()}
 
 
-def replacing(replaced: tuple[MedicineEntry, ...]) -> dict[str, Any]:
+def replacing(replaced: Sequence[Replaceable]) -> dict[str, Any]:
     """The elements by which an order names what it changes.
 
     `priorPrescription` takes one request; statements and further requests support.

@@ -77,10 +77,14 @@ class Digest:
 
 def digest_of(letter: Letterhead, plan: Plan) -> Digest:
     """Put a plan in short."""
-    title = _title(letter, plan)
+    if letter.going_on:
+        title, summary = letter.going_on.title, next_summary(letter)
+    else:
+        title = _title(letter, plan)
+        summary = _summary(letter, plan, title)
     return Digest(
-        title=title,
-        summary=plain(_summary(letter, plan, title)),
+        title=plain(title),
+        summary=plain(summary),
         findings=findings_block(letter),
         forecasts=forecast_list(letter.wording, plan.ways),
     )
@@ -100,6 +104,24 @@ def _summary(letter: Letterhead, plan: Plan, title: str) -> str:
         f" to the checkpoint of {dose_words(checkpoint.dose)} a day{held} and waits there for"
         f" labs on {letter.words(checkpoint.lab_day)}."
     )
+
+
+def next_summary(letter: Letterhead) -> str:
+    """A next step in short: the act, where the patient stands, why, and what comes next."""
+    if letter.going_on is None:
+        return ""
+    said = [f"{letter.going_on.title}.", *letter.going_on.said]
+    if letter.plan:
+        said.append(_from_today(letter, letter.plan))
+    return " ".join(said)
+
+
+def _from_today(letter: Letterhead, plan: Plan) -> str:
+    """What is taken from the first day on, and when blood is drawn next."""
+    lines = " and ".join(map(daily_dose, plan.steps[0].lines)) or "no thyroid hormone"
+    drawn = [draw for draw in plan.labs if draw.day >= 0]
+    labs = f" Blood is drawn next on {letter.words(drawn[0].day)}." if drawn else ""
+    return f"From {letter.words(0)}: {lines}.{labs}"
 
 
 PRIOR_WORDS = {
@@ -223,9 +245,13 @@ def care_plan(letter: Letterhead, contents: Contents) -> Resource:
     digest = contents.digest
     body = letter.head("CarePlan", "CarePlan", _narrative(letter, contents))
     body["extension"] = on_plan(
-        letter.series_parts, planned_lines(contents.plan, letter.proposal.request.start)
+        letter.series_parts,
+        planned_lines(
+            contents.plan, letter.day_one, letter.going_on.before_today if letter.going_on else ()
+        ),
     )
     body["instantiatesCanonical"] = [f"{MODULE_CANONICAL}|{letter.service_version}"]
+    body |= letter.replaces("CarePlan")
     body["status"] = "draft"
     body["intent"] = "proposal"
     body["title"] = digest.title
@@ -246,11 +272,22 @@ def care_plan(letter: Letterhead, contents: Contents) -> Resource:
     supporting += letter.issue_urns
     if supporting:
         body["supportingInfo"] = [{"reference": ref} for ref in dict.fromkeys(supporting)]
+    stand = letter.going_on.kept_references if letter.going_on else ()
     body["activity"] = [
-        {"reference": {"reference": urn(activity["id"])}} for activity in contents.activities
+        {"reference": {"reference": reference}}
+        for reference in (
+            *sorted(stand),
+            *(urn(activity["id"]) for activity in contents.activities),
+        )
     ]
     body["note"] = letter.notes(*beside_the_series(letter.proposal))
     return body
+
+
+def _stand(letter: Letterhead) -> str:
+    """The filed orders that go on as they are, where there are any."""
+    words = letter.going_on.kept_in_words if letter.going_on else ()
+    return heading("Orders that stand") + bullets(words) if words else ""
 
 
 def _narrative(letter: Letterhead, contents: Contents) -> dict[str, str]:
@@ -262,6 +299,7 @@ def _narrative(letter: Letterhead, contents: Contents) -> dict[str, str]:
         contents.digest.findings,
         heading("Doses"),
         dose_table(letter.wording, contents.courses),
+        _stand(letter),
         heading("At the pharmacy"),
         table(PHARMACY, (fetched(letter.wording, made) for made in contents.plan.prescriptions)),
         bullets(tasks),

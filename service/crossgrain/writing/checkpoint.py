@@ -7,11 +7,13 @@ from typing import Any
 from crossgrain.dosing.plan import Branch, Checkpoint, LabDraw, OrderedCourse, Plan
 from crossgrain.names.identity import urn
 from crossgrain.reading.codesystems import Loinc, Snomed
+from crossgrain.reading.filed import DRAWN_AS
 from crossgrain.safety.facts import Analyte
 from crossgrain.writing.checks import check_requests
 from crossgrain.writing.conditions import left_open, variables, variables_note
 from crossgrain.writing.dosage import concept
 from crossgrain.writing.elements import paragraphs, plain
+from crossgrain.writing.going_on import references
 from crossgrain.writing.interim import BASELINE, first_dose_waits, interim_words, read_when
 from crossgrain.writing.letterhead import (
     SERIES,
@@ -24,11 +26,11 @@ from crossgrain.writing.letterhead import (
 from crossgrain.writing.orders import branch_tasks, medication_requests
 
 ANALYTES = {
-    Analyte.TSH: ("3016-3", "Thyrotropin [Units/volume] in Serum or Plasma"),
-    Analyte.FREE_T4: ("3024-7", "Thyroxine (T4) free [Mass/volume] in Serum or Plasma"),
-    Analyte.FREE_T3: ("3051-0", "Triiodothyronine (T3) Free [Mass/volume] in Serum or Plasma"),
+    Analyte.TSH: "Thyrotropin [Units/volume] in Serum or Plasma",
+    Analyte.FREE_T4: "Thyroxine (T4) free [Mass/volume] in Serum or Plasma",
+    Analyte.FREE_T3: "Triiodothyronine (T3) Free [Mass/volume] in Serum or Plasma",
 }
-"""LOINC codes and their long common names, in the order they are asked for."""
+"""LOINC's long common names, in the order they are asked for."""
 BEFORE_DOSE = (
     "Have the blood drawn in the morning, before that morning's dose of thyroid medicine; take"
     " the dose afterwards."
@@ -43,12 +45,21 @@ def service_requests(
     """Three requests per draw, TSH, free T4 and free T3, but for what is known already."""
     for draw in draws:
         for analyte in ANALYTES:
-            if analyte not in draw.leaves_out:
+            if analyte not in draw.leaves_out and not _is_filed(letter, scope, draw, analyte):
                 yield _request(letter, scope, draw, analyte)
 
 
+def _is_filed(letter: Letterhead, scope: Scope, draw: LabDraw, analyte: Analyte) -> bool:
+    """Whether a draw of the series stands filed for all of its days already."""
+    if letter.going_on is None or scope.name != SERIES.name:
+        return False
+    code = DRAWN_AS[analyte]
+    filed = letter.going_on.kept_draws
+    return all((code, letter.iso(day)) in filed for day in _days(draw))
+
+
 def _request(letter: Letterhead, scope: Scope, draw: LabDraw, analyte: Analyte) -> Resource:
-    wording, (code, name) = letter.wording, ANALYTES[analyte]
+    wording, code, name = letter.wording, DRAWN_AS[analyte], ANALYTES[analyte]
     steps, _ = letter.steps_in(scope)
     about = (
         draw.statement,
@@ -68,6 +79,9 @@ def _request(letter: Letterhead, scope: Scope, draw: LabDraw, analyte: Analyte) 
     body["code"] = {**concept(Loinc.system, code, name), "text": name}
     body.update(_occurrence(wording, draw))
     body["patientInstruction"] = BEFORE_DOSE
+    drawn = letter.going_on.draws if letter.going_on and scope.name == SERIES.name else {}
+    if filed := drawn.get((code, wording.iso(draw.day))):
+        body["replaces"] = references(filed)
     return body
 
 
@@ -141,6 +155,7 @@ def request_group(letter: Letterhead, plan: Plan, choices: tuple[BranchOption, .
     words = [option_words(letter, choice) for choice in choices]
     says = [checkpoint_words(letter, plan), *words]
     body = letter.request(REQUEST_GROUP, REQUEST_GROUP, SERIES, paragraphs(says))
+    body |= letter.replaces(REQUEST_GROUP)
     body["note"] = letter.notes(
         variables_note(variables(letter.proposal.tsh, letter.conditions).items())
     )
@@ -160,16 +175,22 @@ def request_group(letter: Letterhead, plan: Plan, choices: tuple[BranchOption, .
 def checkpoint_words(letter: Letterhead, plan: Plan) -> str:
     """Where the plan waits, on whose chart, and for what."""
     checkpoint = plan.checkpoint
-    waits = (
-        "the new product is taken in one dose"
-        if plan.exchange
-        else "the dose waits at the checkpoint, the smallest target that any enabled basis gives"
-        f" ({checkpoint.set_by})"
-    )
     return (
-        f"From {letter.words(checkpoint.day)} {waits}. Blood is drawn on"
+        f"From {letter.words(checkpoint.day)} {_waits(letter, plan)}. Blood is drawn on"
         f" {letter.words(checkpoint.lab_day)}; on {letter.words(checkpoint.decision_day)} exactly"
         f" one of the options is taken. {left_open(letter.proposal.tsh, plan)}"
+    )
+
+
+def _waits(letter: Letterhead, plan: Plan) -> str:
+    """What is taken until the labs decide, and why that and no more."""
+    if plan.exchange:
+        return "the new product is taken in one dose"
+    if letter.going_on and not letter.going_on.to_checkpoint:
+        return "this dose is kept until labs speak of it"
+    return (
+        "the dose waits at the checkpoint, the smallest target that any enabled basis gives"
+        f" ({plan.checkpoint.set_by})"
     )
 
 

@@ -10,7 +10,8 @@ from crossgrain.safety.checks import CheckKind, DatedCheck
 from crossgrain.safety.rule import Finding
 from crossgrain.writing.dosage import concept
 from crossgrain.writing.elements import paragraphs, plain
-from crossgrain.writing.letterhead import Letterhead, Resource, Scope, notes_of_draw
+from crossgrain.writing.going_on import references
+from crossgrain.writing.letterhead import SERIES, Letterhead, Resource, Scope, notes_of_draw
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +101,10 @@ def _request(letter: Letterhead, scope: Scope, check: DatedCheck) -> Resource:
     body.update(_occurrence(letter, check.days))
     body["supportingInfo"] = [{"reference": issue} for _, issue in _asking(letter, check)]
     body["patientInstruction"] = for_patient(letter, check)
+    filed = letter.going_on.checks if letter.going_on and scope.name == SERIES.name else {}
+    code = measured.coding[1] if measured.coding else ""
+    if code in filed:
+        body["replaces"] = references(filed[code])
     return body
 
 

@@ -1,7 +1,7 @@
 """The forms an answer goes out in: R4 or R5, collected or a transaction, its sheet, its bytes."""
 
 from base64 import b64encode
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 import msgspec
@@ -104,6 +104,35 @@ def as_transaction(bundle: dict[str, Any]) -> dict[str, Any]:
     that the input itself named by URN has to be known to the server under that URN.
     """
     return {**bundle, "type": "transaction", "entry": [_entry(e) for e in bundle["entry"]]}
+
+
+def with_earlier(bundle: dict[str, Any], earlier: Resource) -> dict[str, Any]:
+    """The answer after what it names of an earlier one, which no server holds yet.
+
+    All of the earlier answer goes along, since its parts name each other; what a server holds
+    already is not created twice. Only what is named as we name it can be looked for there.
+    """
+    known = {entry["fullUrl"] for entry in bundle["entry"]}
+    before = [
+        {"fullUrl": named, "resource": resource}
+        for resource in _held(earlier)
+        if (named := urn(str(resource.get("id")))) not in known and _is_own(resource)
+    ]
+    return {**bundle, "entry": [*before, *bundle["entry"]]}
+
+
+def _held(earlier: Resource) -> Iterator[Resource]:
+    """The resources of an earlier answer; a care plan alone is one."""
+    if earlier["resourceType"] != "Bundle":
+        yield earlier
+        return
+    yield from (entry["resource"] for entry in earlier["entry"])
+
+
+def _is_own(resource: Resource) -> bool:
+    """Whether it carries its id as its business identifier, or is a Provenance, which has none."""
+    own = {"system": RESOURCE_SYSTEM, "value": resource.get("id")}
+    return resource["resourceType"] == "Provenance" or own in resource.get("identifier", ())
 
 
 def _entry(entry: dict[str, Any]) -> dict[str, Any]:

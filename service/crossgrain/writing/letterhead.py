@@ -9,7 +9,7 @@ from crossgrain.core.proposal import Outcome, Proposal
 from crossgrain.dosing.plan import Branch, LabDraw, OrderedCourse, Plan, Step, courses
 from crossgrain.names.identity import PLAN_SYSTEM, RESOURCE_SYSTEM, stable_id, urn
 from crossgrain.reading.code_tables import CodeTables
-from crossgrain.reading.record import MedicineEntry, Question
+from crossgrain.reading.record import Question
 from crossgrain.reading.series_mark import SeriesFacts
 from crossgrain.safety.checks import DatedCheck
 from crossgrain.safety.rule import Finding, Severity, most_severe_first
@@ -17,7 +17,13 @@ from crossgrain.words.doses import CAUTION, date_words
 from crossgrain.writing.at_home import carried_over, replaced_by
 from crossgrain.writing.conditions import Conditions, conditions_for
 from crossgrain.writing.elements import narrative, paragraphs, plain
-from crossgrain.writing.series_mark import facts_parts, plan_name, series_facts
+from crossgrain.writing.going_on import GoingOn, Replaceable, references
+from crossgrain.writing.series_mark import (
+    facts_going_on,
+    facts_parts,
+    plan_name,
+    series_facts,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +100,7 @@ class Letterhead:
     """Most severe first: their places in this order name their resources."""
     issue_urns: tuple[str, ...]
     """The DetectedIssue of each finding."""
-    replaced: Mapping[str, tuple[MedicineEntry, ...]]
+    replaced: Mapping[str, Sequence[Replaceable]]
     """Medicine → what an order for it replaces."""
     series: tuple[OrderedCourse, ...]
     """The doses of the unconditional steps; none where there is no plan."""
@@ -106,6 +112,8 @@ class Letterhead:
     """What every order of a dose says: what must be done before, what to confirm, the caution."""
     standing_xhtml: str
     """The same for its narrative."""
+    going_on: GoingOn | None = None
+    """Given where the answer goes on from a plan, or from a dose, as the next step."""
 
     @property
     def patient(self) -> Resource:
@@ -135,6 +143,11 @@ class Letterhead:
     def day_one(self) -> date:
         """Day 0 of the plan."""
         return self.proposal.request.start
+
+    @property
+    def tied_to(self) -> str:
+        """The care plan that requests are based on: the answer's own, or the one that stands."""
+        return self.care_plan_urn if self.plan or not self.going_on else self.going_on.running
 
     def option_scope(self, branch: Branch) -> Scope:
         """The set of requests that a branch of the checkpoint is made of."""
@@ -195,7 +208,8 @@ class Letterhead:
         says = CAUTION_XHTML if resource_type == "ServiceRequest" else self.standing_xhtml
         body = self.head(resource_type, what, narrative(own_xhtml, says))
         group = "requisition" if resource_type == "ServiceRequest" else "groupIdentifier"
-        body["basedOn"] = [{"reference": self.care_plan_urn}]
+        if self.tied_to:
+            body["basedOn"] = [{"reference": self.tied_to}]
         body[group] = {"system": PLAN_SYSTEM, "value": self.plan_id}
         body["status"] = "draft"
         body["intent"] = scope.intent
@@ -206,6 +220,11 @@ class Letterhead:
         if self.requester and resource_type != "RequestGroup":
             body["requester"] = {"reference": self.requester}
         return body
+
+    def replaces(self, resource_type: str) -> Resource:
+        """The element by which a resource names the filed ones whose place it takes."""
+        filed = self.going_on.replaces.get(resource_type, ()) if self.going_on else ()
+        return {"replaces": references(filed)} if filed else {}
 
     def notes(self, *own: str) -> list[Resource]:
         """What is particular to a resource, then what every order of a dose says."""
@@ -237,12 +256,20 @@ def standing_words(proposal: Proposal) -> tuple[str, ...]:
     return tuple(plain(text) for text in (*holds, *confirm, CAUTION))
 
 
-def letterhead_for(proposal: Proposal, service_version: str, codes: CodeTables) -> Letterhead:
+def letterhead_for(
+    proposal: Proposal,
+    service_version: str,
+    codes: CodeTables,
+    going_on: GoingOn | None = None,
+) -> Letterhead:
     """Gather what every resource of the answer to `proposal` carries."""
     plan = proposal.plan
     series = courses(plan.steps) if plan else ()
     branches = tuple(courses(b.steps) for b in plan.checkpoint.branches) if plan else ()
-    plan_id = stable_id(plain(plan_name(proposal, series, branches)))
+    own_name = plan_name(proposal, series, branches)
+    if going_on:
+        own_name = "|".join((own_name, going_on.title, *going_on.identity))
+    plan_id = stable_id(plain(own_name))
     care_plan_urn = urn(resource_id(plan_id, "CarePlan"))
     encounter, requester = carried_over(proposal)
     standing = standing_words(proposal)
@@ -259,20 +286,33 @@ def letterhead_for(proposal: Proposal, service_version: str, codes: CodeTables) 
         ),
         service_version=service_version,
         plan_id=plan_id,
-        facts=series_facts(proposal, plan, plan_id) if plan else None,
+        facts=_facts(proposal, plan_id, going_on),
         care_plan_urn=care_plan_urn,
         authored=proposal.request.as_of.isoformat(),
         encounter=encounter,
         requester=requester,
         findings=findings,
         issue_urns=issue_urns,
-        replaced=replaced_by(proposal.record, plan.exchange if plan else None),
+        replaced=going_on.before
+        if going_on
+        else replaced_by(proposal.record, plan.exchange if plan else None),
         series=series,
         branches=branches,
         conditions=conditions_for(proposal.tsh, plan) if plan else {},
         standing=standing,
         standing_xhtml=paragraphs(standing),
+        going_on=going_on,
     )
+
+
+def _facts(proposal: Proposal, plan_id: str, going_on: GoingOn | None) -> SeriesFacts | None:
+    """What the extension of every order says of the plan, where there is one."""
+    plan = proposal.plan
+    if plan is None:
+        return None
+    if going_on is None or going_on.act is None:
+        return series_facts(proposal, plan, plan_id)
+    return facts_going_on(proposal, plan, plan_id, going_on.facts, going_on.act)
 
 
 def resource_id(plan_id: str, what: str) -> str:

@@ -1,12 +1,13 @@
 """Orders of the plan, what happens to those of today, and dated acts that findings want."""
 
 from collections.abc import Iterator, Sequence
+from datetime import timedelta
 from fractions import Fraction
 from typing import Any
 
+from crossgrain.core.proposal import Outcome
 from crossgrain.dosing.plan import (
     Branch,
-    DoseUse,
     LineDose,
     OrderedCourse,
     Prescription,
@@ -23,6 +24,7 @@ from crossgrain.words.doses import generic_name, product
 from crossgrain.writing.at_home import TO_A_PHARMACY, home_line, home_supplies, replacing
 from crossgrain.writing.dosage import concept, dispense, instructions
 from crossgrain.writing.elements import paragraphs, plain
+from crossgrain.writing.going_on import Ended
 from crossgrain.writing.interim import waits_for
 from crossgrain.writing.letterhead import SERIES, Letterhead, Resource, Scope
 from crossgrain.writing.series_mark import on_order, step_of
@@ -87,7 +89,7 @@ def _request(letter: Letterhead, scope: Scope, made: Prescription) -> Resource:
     body["extension"] = on_order(ordered, preparation.unit, letter.series_parts)
     body["medicationCodeableConcept"] = medication(wording.codes, preparation, made.strength)
     exchanged = letter.plan and letter.plan.exchange
-    if made.uses[0].course.line.part is not SwitchPart.NEW or exchanged:
+    if made.uses[0].course.line.part is not SwitchPart.NEW or exchanged or letter.going_on:
         body.update(replacing(letter.replaced.get(preparation.id, ())))
     if holds := letter.holds:
         body["detectedIssue"] = holds
@@ -136,8 +138,48 @@ TASK_CODE = "http://hl7.org/fhir/CodeSystem/task-code"
 def series_tasks(
     letter: Letterhead, steps: tuple[Step, ...], courses: tuple[OrderedCourse, ...]
 ) -> Iterator[Resource]:
-    """Tasks for the old orders that end during the series."""
-    yield from _ending(letter, SERIES, steps, courses, letter.proposal.record.current)
+    """Tasks for the old orders that end during the series, and for filed ones no longer meant."""
+    ended = letter.going_on.ended if letter.going_on else ()
+    apart = {order.reference for order in ended}
+    if letter.going_on:
+        apart |= letter.going_on.kept_references
+    current = [
+        entry
+        for entry in letter.proposal.record.current
+        if entry.reference not in apart and not (letter.going_on and _is_over(letter, entry))
+    ]
+    yield from _ending(letter, SERIES, steps, courses, current)
+    yield from ended_orders(letter)
+
+
+def _is_over(letter: Letterhead, entry: MedicineEntry) -> bool:
+    """Whether an order has ended by its own dates before the plan begins."""
+    begins = (letter.day_one - letter.proposal.request.as_of).days
+    return entry.last_day is not None and entry.last_day < begins
+
+
+def ended_orders(letter: Letterhead) -> Iterator[Resource]:
+    """Tasks for the filed orders that a next step leaves without a meaning."""
+    for order in letter.going_on.ended if letter.going_on else ():
+        yield _task(letter, SERIES, order.reference, 0, ended_words(letter, order))
+
+
+def ended_words(letter: Letterhead, order: Ended) -> str:
+    """What is no longer meant, and from which day on."""
+    if letter.proposal.outcome is Outcome.STOP:
+        return (
+            f"Withdraw the order for {order.product}, which has not begun: nothing rises before"
+            " what stops it is settled. Do not fill it, and do not take from it."
+        )
+    if order.begun:
+        return (
+            f"End the order for {order.product} on {letter.words(0)}: the last day of it"
+            " is the day before. This next step takes its place."
+        )
+    return (
+        f"Withdraw the order for {order.product}, which has not begun: this next step takes its"
+        " place. Do not fill it, and do not take from it."
+    )
 
 
 def branch_tasks(
@@ -199,10 +241,23 @@ def _left_out(
             f"End the order for {product(course.line.preparation, piece.strength)}: from"
             f" {letter.words(day)} on it is not taken. {TO_A_PHARMACY}"
         )
-        made = letter.plan.prescriptions if letter.plan else ()
-        (ordered,) = (p for p in made if DoseUse(course, piece) in p.uses)
-        name = order_name(SERIES, ordered)
-        yield _task(letter, scope, urn(letter.id_of(name)), day, says)
+        for reference in _orders_at_the_end(letter, course, piece.strength):
+            yield _task(letter, scope, reference, day, says)
+
+
+def _orders_at_the_end(
+    letter: Letterhead, course: OrderedCourse, strength: Fraction
+) -> Iterator[str]:
+    """The orders that are followed on the last day of a course: new ones, or filed ones kept."""
+    medicine = course.line.preparation.id
+    for made in letter.plan.prescriptions if letter.plan else ():
+        if (made.preparation.id, made.strength) == (medicine, strength) and any(
+            use.course.last_day == course.last_day for use in made.uses
+        ):
+            yield urn(letter.id_of(order_name(SERIES, made)))
+    if letter.going_on:
+        last = letter.day_one + timedelta(course.last_day)
+        yield from letter.going_on.kept_on((medicine, strength), last)
 
 
 def _medicine(entry: MedicineEntry) -> str:

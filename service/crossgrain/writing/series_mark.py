@@ -5,22 +5,17 @@ filed with ``ifNoneExist``, would silently lose to the one filed before it.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from datetime import date, timedelta
 from fractions import Fraction
 from typing import Any
 
+from crossgrain.core.already_ordered import ordered_doses
 from crossgrain.core.proposal import Proposal
-from crossgrain.dosing.plan import (
-    DoseUse,
-    LabDraw,
-    OrderedCourse,
-    Plan,
-    Prescription,
-    Step,
-)
+from crossgrain.dosing.plan import LabDraw, OrderedCourse, Plan, Prescription, Step
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
 from crossgrain.names.printing import exact_decimal, is_finite
-from crossgrain.names.series_extension import SERIES_URL
+from crossgrain.names.series_extension import MOST_ACTS, SERIES_URL
 from crossgrain.reading.series_mark import (
     LEANING,
     ActTaken,
@@ -31,6 +26,7 @@ from crossgrain.reading.series_mark import (
     cycles_of,
 )
 from crossgrain.writing.elements import exact_quantity
+from crossgrain.writing.going_on import Spell
 
 
 def plan_name(
@@ -96,6 +92,22 @@ def _draws(draws: tuple[LabDraw, ...]) -> str:
 Extension = dict[str, Any]
 
 
+def facts_going_on(
+    proposal: Proposal, plan: Plan, plan_id: str, carried: SeriesFacts | None, act: ActTaken
+) -> SeriesFacts:
+    """What every order of a next step says of the plan that it goes on from.
+
+    What was taken before day one, what was asked for, day one and the checkpoint stay as they are,
+    however often it is planned anew. Where no plan ran (`carried` is ``None``), today's dose is
+    adjusted from today on.
+    """
+    own = series_facts(proposal, plan, plan_id)
+    if carried is None:
+        return replace(own, titration=True, acts=(act,))
+    acts = (*carried.acts, act)[-MOST_ACTS:]
+    return replace(carried, plan_id=plan_id, decision=own.decision, acts=acts)
+
+
 def series_facts(proposal: Proposal, plan: Plan, plan_id: str) -> SeriesFacts:
     """What every order of the plan says of it."""
     start, checkpoint = proposal.request.start, plan.checkpoint
@@ -122,22 +134,35 @@ def series_facts(proposal: Proposal, plan: Plan, plan_id: str) -> SeriesFacts:
     )
 
 
-def planned_lines(plan: Plan, start: date) -> tuple[PlannedLine, ...]:
-    """What the unconditional steps of a plan come to, by product line."""
-    end = plan.steps[-1].last_day + 1
-    lines = {line.preparation.id: None for step in plan.steps for line in step.lines}
-    return tuple(PlannedLine(key, start, tuple(_changes(plan, key)), end) for key in lines)
+def planned_lines(plan: Plan, start: date, before: Sequence[Spell] = ()) -> tuple[PlannedLine, ...]:
+    """What the unconditional steps of a plan come to, by product line.
+
+    `before` are the steps of the same course that are over, as they were planned.
+    """
+    spells = [
+        *(spell for spell in before if spell[0] < start),
+        *((start + timedelta(step.first_day), _amounts(step)) for step in plan.steps),
+    ]
+    begins, after = spells[0][0], start + timedelta(plan.steps[-1].last_day + 1)
+    keys = dict.fromkeys(key for _, amounts in spells for key in amounts)
+    return tuple(
+        PlannedLine(key, begins, tuple(_changes(spells, key)), (after - begins).days)
+        for key in keys
+    )
 
 
-def _changes(plan: Plan, preparation_id: str) -> Iterator[tuple[int, Fraction]]:
+def _amounts(step: Step) -> dict[str, Fraction]:
+    return {line.preparation.id: line.amount for line in step.lines}
+
+
+def _changes(spells: Sequence[Spell], preparation_id: str) -> Iterator[tuple[int, Fraction]]:
     """From which day on how much a day."""
-    before = None
-    for step in plan.steps:
-        doses = {line.preparation.id: line.amount for line in step.lines}
-        daily = doses.get(preparation_id, Fraction(0))
-        if daily != before:
-            yield step.first_day, daily
-            before = daily
+    taken = None
+    for first_day, amounts in spells:
+        daily = amounts.get(preparation_id, Fraction(0))
+        if daily != taken:
+            yield (first_day - spells[0][0]).days, daily
+            taken = daily
 
 
 def facts_parts(facts: SeriesFacts) -> tuple[Extension, ...]:
@@ -226,21 +251,8 @@ def step_of(made: Prescription, steps: Sequence[Step], branch: str, day_one: dat
         branch=branch,
         preparation_id=made.preparation.id,
         strength=made.strength,
-        doses=tuple(dose for use in made.uses for dose in _doses(use, day_one)),
+        doses=tuple(dose for use in made.uses for dose in ordered_doses(use, day_one)),
     )
-
-
-def _doses(use: DoseUse, day_one: date) -> Iterator[OrderedDose]:
-    """One for each instruction that the order gives for this use."""
-    line, piece = use.course.line, use.piece
-    first = day_one + timedelta(use.course.first_day)
-    last = day_one + timedelta(use.course.last_day)
-    if not line.times:
-        yield OrderedDose(piece.count * piece.strength, line.doses_per_day, first, last)
-        return
-    for count in line.counts(piece):
-        if count:
-            yield OrderedDose(count * piece.strength, 1, first, last)
 
 
 def _valued(name: str, key: str, value: object) -> Extension:

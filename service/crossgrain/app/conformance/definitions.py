@@ -17,12 +17,14 @@ from crossgrain.names.identity import (
 from crossgrain.operations.apply import CONTEXT, OPTIONS, RECORD
 from crossgrain.operations.compare_bases import COMPARISON_PARTS
 from crossgrain.operations.options import Option
+from crossgrain.operations.parameters import PLAN
 from crossgrain.reading.code_tables import AnswerType, HowItGoes, Item
 from crossgrain.safety.facts import Facts
 from crossgrain.safety.results import TshLimits, tsh_limits
 from crossgrain.words.doses import CAUTION
 from crossgrain.writing.conditions import anyones, for_anyone, variables_note
 from crossgrain.writing.elements import narrative, paragraph
+from crossgrain.writing.next_step import NEXT_STEP
 from crossgrain.writing.parts import PartDefinition
 from crossgrain.writing.rationale_parts import RATIONALE_PARTS
 
@@ -79,6 +81,35 @@ def propose_switch_definition(options: Iterable[Option]) -> Resource:
     )
     answer["part"] = [_part(part) for part in RATIONALE_PARTS]
     body["parameter"] = [_record("record"), *map(_in, options), answer]
+    return body
+
+
+def next_step_definition(options: Iterable[Option]) -> Resource:
+    """``$next-step``; the parts of its Bundle's rationale are published with `return`."""
+    body = _system_level(
+        "next-step",
+        "Say the next step",
+        "A patient's record at a visit, and the plan that runs, in; what is done next out: go on,"
+        " hold, slow down, step back, turn back, the checkpoint's branch, ask, or stop. The plan is"
+        " found in the record, or given as the parameter plan: the earlier answer, or its CarePlan."
+        " Where none runs it is titration of what is taken.",
+    )
+    plan = {
+        "name": PLAN,
+        "use": "in",
+        "min": 0,
+        "max": "1",
+        "documentation": "The plan that runs: the earlier answer, a Bundle, or its CarePlan."
+        " Needed only where the record does not hold it.",
+        "type": "Resource",
+    }
+    answer = _out("return", 1, "1", "Bundle", "The GuidanceResponse first, then what changes.")
+    answer["documentation"] += (
+        " The parts below are those of the Parameters that the GuidanceResponse contains as"
+        " its outputParameters."
+    )
+    answer["part"] = [_part(part) for part in (NEXT_STEP, *RATIONALE_PARTS)]
+    body["parameter"] = [_record("record"), plan, *map(_in, options), answer]
     return body
 
 

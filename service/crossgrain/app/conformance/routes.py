@@ -17,6 +17,7 @@ from crossgrain.app.conformance.definitions import (
     compare_bases_definition,
     head,
     how_it_goes_questionnaire,
+    next_step_definition,
     plan_definition,
     propose_switch_definition,
     screen_switches_definition,
@@ -155,6 +156,7 @@ def definitions(desk: Desk, version: FhirVersion) -> Iterator[Resource]:
     yield plan_definition(desk.catalogue)
     yield how_it_goes_questionnaire(desk.catalogue.codes.how_it_goes)
     yield propose_switch_definition(desk.switch_options)
+    yield next_step_definition(desk.next_step_options)
     yield compare_bases_definition(desk.comparison_options)
     yield screen_switches_definition(screening_options(desk.switch_options))
     yield apply_definition(version)

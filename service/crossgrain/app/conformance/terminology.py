@@ -7,6 +7,7 @@ from crossgrain.app.conformance.definitions import Resource, head
 from crossgrain.catalogue import Catalogue
 from crossgrain.cds.cards import TOPIC
 from crossgrain.cds.messages import OVERRIDE_REASONS
+from crossgrain.dosing.onward import Act
 from crossgrain.dosing.targets import Target
 from crossgrain.names.identity import FhirVersion, canonical
 from crossgrain.names.series_extension import CONTEXTS, PARTS, SERIES_ID, SERIES_URL, ExtensionPart
@@ -17,6 +18,7 @@ from crossgrain.screening.course import FlagCode, FlagGrade
 from crossgrain.words.doses import TARGET_WORDS
 from crossgrain.writing.care_plan import PRIOR_WORDS
 from crossgrain.writing.elements import table
+from crossgrain.writing.next_step import ACT_WORDS
 
 _BASE = "http://hl7.org/fhir/StructureDefinition/Extension"
 _SAYS = (
@@ -157,6 +159,12 @@ def every_code_system(catalogue: Catalogue, options: Iterable[Option]) -> Iterat
         "What is wrong with a past change of preparation, and the grades of how much speaks"
         " for it.",
         tuple(Concept(code, _words(code)) for code in (*FlagCode, *FlagGrade)),
+    )
+    yield Codes(
+        "next-step",
+        "Next steps",
+        "What a visit after the first ends with.",
+        tuple(Concept(act, ACT_WORDS[act]) for act in Act),
     )
     yield Codes(
         "override-reason",

@@ -12,6 +12,7 @@ import plotext
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.cli.show.reference import Page, count
+from crossgrain.core.next_step import NextStep
 from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.plan import (
     BasisRow,
@@ -38,6 +39,8 @@ from crossgrain.writing.care_plan import NAMES, PARTS, TITLES
 from crossgrain.writing.checks import name_of
 from crossgrain.writing.conditions import BranchCondition, conditions_for
 from crossgrain.writing.dosage import needed
+from crossgrain.writing.going_on import GoingOn
+from crossgrain.writing.next_step import going_on as onward_in
 
 _HEADINGS = ("from", "days", "each day", "tablets a day", "dispense")
 
@@ -61,8 +64,19 @@ def show_checkpoint(page: Page, plan: Plan, start: date, limits: TshLimits) -> N
         f" ({checkpoint.set_by}). Bloods on {_on(start, checkpoint.lab_day)}; decide from"
         f" {_on(start, checkpoint.decision_day)}. Nothing rises before those labs."
     )
+    _show_branches(page, plan, start, limits)
+
+
+def show_branches(page: Page, plan: Plan, start: date, limits: TshLimits) -> None:
+    """What the labs to come lead to."""
+    decides = _on(start, plan.checkpoint.decision_day)
+    page.heading(f"When the labs are back, from {decides} on: one of these")
+    _show_branches(page, plan, start, limits)
+
+
+def _show_branches(page: Page, plan: Plan, start: date, limits: TshLimits) -> None:
     conditions = conditions_for(limits, plan)
-    for branch in checkpoint.branches:
+    for branch in plan.checkpoint.branches:
         _show_branch(page, branch, start, conditions[branch.reading])
 
 
@@ -260,6 +274,44 @@ def show(proposal: Proposal, catalogue: Catalogue, *, why: bool, page: Page | No
         _show_plan(page, proposal.plan, proposal, catalogue, why)
     page.console.print()
     page.line(CAUTION, indent=0, style="bold")
+
+
+def show_next_step(step: NextStep, page: Page | None = None) -> None:
+    """Print what a visit ends with."""
+    page = page or Page()
+    proposal, going_on = step.proposal, onward_in(step)
+    request = proposal.request
+    page.line(going_on.title, indent=0, style="bold")
+    page.line(
+        f"Read as of {date_words(request.as_of)}; it holds from {date_words(request.start)}.",
+        indent=0,
+    )
+    for sentence in going_on.said:
+        page.line(sentence)
+    if step.standing:
+        page.line(f"Source: {step.standing.decision.source}", style="dim")
+    _show_read(page, proposal.record)
+    _show_questions(page, proposal.record)
+    _show_findings(page, proposal.findings)
+    if proposal.plan:
+        show_series(page, proposal.plan, request.start)
+        show_labs(page, proposal, proposal.plan.labs)
+        show_branches(page, proposal.plan, request.start, proposal.tsh)
+    _show_filed(page, going_on)
+    page.console.print()
+    page.line(CAUTION, indent=0, style="bold")
+
+
+def _show_filed(page: Page, going_on: GoingOn) -> None:
+    """What of the filed plan stands, and what is withdrawn."""
+    if going_on.kept_in_words:
+        page.heading("Orders that stand")
+        for words in going_on.kept_in_words:
+            page.line(words)
+    if going_on.ended:
+        page.heading("Orders that are no longer meant")
+        for order in going_on.ended:
+            page.line(f"{order.product} ({order.reference})")
 
 
 def _show_read(page: Page, record: Record) -> None:

@@ -18,7 +18,12 @@ from crossgrain.http.settings import Settings
 from crossgrain.names.numbers import Number
 from crossgrain.names.printing import decimal
 from crossgrain.operations.faults import TABLE
-from crossgrain.operations.options import Option, comparison_options, switch_options
+from crossgrain.operations.options import (
+    Option,
+    comparison_options,
+    next_step_options,
+    switch_options,
+)
 from crossgrain.operations.screen_switches import screening_options
 
 _SHADES = {"stop": "bold white on red", "hold": "bold black on yellow", "note": "bold cyan"}
@@ -212,6 +217,7 @@ def _said(default: object) -> str:
 def _options(catalogue: Catalogue) -> Iterator[tuple[str, Sequence[Option]]]:
     for_a_switch = switch_options(catalogue)
     yield "$propose-switch", for_a_switch
+    yield "$next-step", next_step_options(for_a_switch)
     yield "$compare-bases", comparison_options()
     yield "$screen-switches", screening_options(for_a_switch)
 

@@ -1,0 +1,159 @@
+"""``$next-step``: the record at a visit and the plan that runs in, what is done next out.
+
+The plan is found in the record by what its orders and its care plan say of themselves, or it is
+given as `plan`: the earlier answer, or its care plan. Where none runs it is ordinary titration of
+what is taken.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from crossgrain.core.next_step import NextStep, Submitted
+from crossgrain.core.next_step import next_step as settle_next_step
+from crossgrain.core.proposal import SwitchRequest
+from crossgrain.names.errors import DomainError
+from crossgrain.names.identity import FhirVersion, urn
+from crossgrain.operations.desk import Desk, day_asked, record_in
+from crossgrain.operations.faults import (
+    Complaint,
+    Fault,
+    RequestRefused,
+    refusal,
+    refused_by_domain,
+)
+from crossgrain.operations.parameters import Call, Given, Options, call_from, read_options
+from crossgrain.reading.door import Look
+from crossgrain.reading.elements import Unreadable
+from crossgrain.reading.filed import Filed, filed_among
+from crossgrain.reading.reader import doses_by_date, marks_in
+from crossgrain.reading.resolve import BundleIndex
+from crossgrain.screening.course import DoseRun, Undecided
+from crossgrain.writing.forms import as_transaction, with_earlier
+from crossgrain.writing.next_step import next_step_bundle
+
+Resource = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class SettledStep:
+    """What was made of a call.
+
+    `to_be_filed`: the answer goes to a server; `plan`: the earlier answer that it names, which the
+    record does not hold, so that it is filed with it.
+    """
+
+    step: NextStep
+    to_be_filed: bool
+    plan: Resource | None = None
+
+
+def next_step(
+    desk: Desk, body: Resource, beside: Sequence[Given], version: FhirVersion
+) -> Resource:
+    """The whole operation: the resource sent in, the answer out."""
+    return answer_to(desk, settle(desk, body, beside, version), version)
+
+
+def settle(
+    desk: Desk, body: Resource, beside: Sequence[Given], version: FhirVersion
+) -> SettledStep:
+    """Read the call, and settle what is done next.
+
+    Raises
+    ------
+    RequestRefused
+        where the options, the record or the plan are unusable, or do not go together.
+    """
+    call = call_from(body, beside, takes_plan=True)
+    options = read_options(call, desk.next_step_options)
+    try:
+        request = _request(desk, options)
+        sent = _submitted(
+            desk, call, request.as_of, version, validate=options.one("validate", False)
+        )
+        step = settle_next_step(sent, request, desk.catalogue)
+    except DomainError as error:
+        raise refused_by_domain(error, options.place) from error
+    except Unreadable as error:
+        raise RequestRefused(Complaint(error.category, error.expression, error.message)) from error
+    plan = call.plan if step.cites_given else None
+    return SettledStep(step, options.one("response") == "transaction", plan)
+
+
+def answer_to(desk: Desk, settled: SettledStep, version: FhirVersion) -> Resource:
+    """The answer as a Bundle of that version."""
+    bundle = next_step_bundle(
+        settled.step,
+        version=version,
+        service_version=desk.service_version,
+        codes=desk.catalogue.codes,
+    )
+    if not settled.to_be_filed:
+        return bundle
+    return as_transaction(bundle if settled.plan is None else with_earlier(bundle, settled.plan))
+
+
+def _request(desk: Desk, options: Options) -> SwitchRequest:
+    as_of = day_asked(desk, options)
+    start = options.one("start", as_of)
+    if start < as_of:
+        raise refusal(
+            Fault.OPTIONS_DISAGREE,
+            options.place("start"),
+            "start lies before as-of: a step cannot begin before the day that the record is read",
+        )
+    defaults = SwitchRequest(as_of=as_of, start=start)
+    return SwitchRequest(
+        as_of=as_of,
+        start=start,
+        basis_id=options.one("basis", defaults.basis_id),
+        pace=options.one("pace", defaults.pace),
+        weekly_pattern=options.one("weekly-pattern", defaults.weekly_pattern),
+        lt3_doses=(asked := options.one("lt3-doses")) and int(asked),
+        stock=options.all("stock"),
+    )
+
+
+def _submitted(
+    desk: Desk, call: Call, as_of: date, version: FhirVersion, *, validate: bool
+) -> Submitted:
+    """The record as it is today, its doses by date, and the plan that came beside it."""
+    record = record_in(desk, call, as_of, version, validate=validate)
+    look: Look = {
+        "version": version,
+        "as_of": as_of,
+        "codes": desk.catalogue.codes,
+        "preparations": desk.catalogue.preparations,
+        "root": call.root,
+    }
+    history: Sequence[DoseRun] | Undecided
+    try:
+        history = doses_by_date(call.record, **look)
+    except Undecided as undecided:
+        history = undecided
+    given = () if call.plan is None else marks_in(call.plan, call.record, **look)
+    return Submitted(record, history, given, tuple(_filed(call)))
+
+
+def _filed(call: Call) -> Iterator[Filed]:
+    """What stands filed of our plans: in the record, and beside it in the plan given."""
+    known: set[str] = set()
+    for found in filed_among(_named(call.record, call.root)):
+        known.add(found.name)
+        yield found
+    if call.plan is not None:
+        for found in filed_among(_named(call.plan, call.plan_root), given=True):
+            if not found.name or found.name not in known:
+                yield found
+
+
+def _named(resource: Resource, root: str) -> Iterator[tuple[str, Resource]]:
+    """Each resource with the reference by which the input names it."""
+    if resource.get("resourceType") == "Bundle":
+        for entry in BundleIndex(resource, root).entries:
+            yield entry.reference, entry.resource
+        return
+    own = resource.get("id")
+    yield urn(own) if isinstance(own, str) else root, resource

@@ -1,0 +1,151 @@
+"""What stands filed of a plan of ours: its care plan, orders, draws, acts and checkpoint.
+
+Known by the plan's name, which every one of them carries. What is ours by its name and cannot be
+read further is listed all the same: it is then replaced, never left to stand unseen.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from crossgrain.names.identity import PLAN_SYSTEM, RESOURCE_SYSTEM
+from crossgrain.reading.codesystems import Loinc
+from crossgrain.reading.series_mark import mark_in
+from crossgrain.safety.facts import Analyte
+
+Resource = Mapping[str, Any]
+DRAWN_AS: Mapping[Analyte, str] = {
+    Analyte.TSH: "3016-3",
+    Analyte.FREE_T4: "3024-7",
+    Analyte.FREE_T3: "3051-0",
+}
+"""The LOINC codes under which draws are ordered, in the order in which they are asked for."""
+_NAMED_BY = {
+    "MedicationRequest": "groupIdentifier",
+    "ServiceRequest": "requisition",
+    "Task": "groupIdentifier",
+    "RequestGroup": "groupIdentifier",
+    "RequestOrchestration": "groupIdentifier",
+}
+"""The element that carries the plan's name; a care plan carries it in its extension."""
+_OVER = {
+    "completed", "stopped", "cancelled", "revoked", "entered-in-error", "ended", "rejected",
+    "failed",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Filed:
+    """One resource of a plan of ours.
+
+    Attributes
+    ----------
+    reference : how the input refers to it
+    resource_type, status : its type, and its status as written
+    plan_id : the plan that it belongs to
+    name : its own business identifier, or empty
+    option : whether it waits for a choice at the checkpoint
+    code, days : of what is to be measured, its code (LOINC before others) and dates as written
+    focus : of an act, the order that it is about
+    given : whether the record does not hold it, and the plan in the call does
+    """
+
+    reference: str
+    resource_type: str
+    status: str
+    plan_id: str
+    name: str = ""
+    option: bool = False
+    code: str = ""
+    days: tuple[str, ...] = ()
+    focus: str = ""
+    given: bool = False
+
+    @property
+    def stands(self) -> bool:
+        """Whether nobody has ended it yet."""
+        return self.status not in _OVER
+
+
+def filed_among(resources: Iterable[tuple[str, Resource]], *, given: bool = False) -> list[Filed]:
+    """What is ours among resources, each with the reference by which the input names it.
+
+    `given`: they came as the plan of the call, not as the patient's record.
+    """
+    return [
+        found
+        for reference, resource in resources
+        if (found := _filed(reference, resource, given=given)) is not None
+    ]
+
+
+def _filed(reference: str, resource: Resource, *, given: bool) -> Filed | None:
+    kind = resource.get("resourceType")
+    plan_id = _plan_of(resource)
+    if not isinstance(kind, str) or not plan_id:
+        return None
+    focus = resource.get("focus")
+    return Filed(
+        reference=reference,
+        resource_type=kind,
+        status=_text(resource.get("status")),
+        plan_id=plan_id,
+        name=next(_values(resource.get("identifier"), RESOURCE_SYSTEM), ""),
+        option=resource.get("intent") == "option",
+        code=_code(resource.get("code")),
+        days=tuple(_days(resource)),
+        focus=_text(focus.get("reference")) if isinstance(focus, dict) else "",
+        given=given,
+    )
+
+
+def _plan_of(resource: Resource) -> str:
+    element = _NAMED_BY.get(_text(resource.get("resourceType")))
+    named = next(_values(resource.get(element or ""), PLAN_SYSTEM), "")
+    if named:
+        return named
+    mark = mark_in(resource.get("extension"))
+    return mark.facts.plan_id if mark else ""
+
+
+def _values(identifiers: object, system: str) -> Iterator[str]:
+    every = identifiers if isinstance(identifiers, list) else [identifiers]
+    for each in every:
+        if isinstance(each, dict) and each.get("system") == system:
+            yield _text(each.get("value"))
+
+
+def _code(code: object) -> str:
+    """What is asked for, in the form of R4 or of R5: the LOINC code, else the first."""
+    if not isinstance(code, dict):
+        return ""
+    concept = code.get("concept", code)
+    codings = concept.get("coding") if isinstance(concept, dict) else None
+    told = [
+        each for each in (codings if isinstance(codings, list) else ()) if isinstance(each, dict)
+    ]
+    ordered = sorted(told, key=lambda coding: coding.get("system") != Loinc.system)
+    return next((_text(coding.get("code")) for coding in ordered), "")
+
+
+def _days(resource: Resource) -> Iterator[str]:
+    timing = resource.get("occurrenceTiming")
+    events = timing.get("event") if isinstance(timing, dict) else None
+    once = resource.get("occurrenceDateTime")
+    for day in (*(events if isinstance(events, list) else ()), once):
+        if isinstance(day, str):
+            yield day
+
+
+def is_date(text: str) -> bool:
+    """Whether it is a whole date."""
+    try:
+        date.fromisoformat(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _text(value: object) -> str:
+    return value if isinstance(value, str) else ""

@@ -1,0 +1,110 @@
+"""What an answer that goes on from a filed plan says and names beside its own plan."""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from fractions import Fraction
+from typing import Any, Protocol
+
+from crossgrain.core.already_ordered import OrderInForce, Product
+from crossgrain.reading.series_mark import ActTaken, SeriesFacts
+
+Part = dict[str, Any]
+
+
+Spell = tuple[date, Mapping[str, Fraction]]
+"""A day, and what was planned from then on: the amount a day by product line."""
+
+
+class Replaceable(Protocol):
+    """What an order takes the place of: how the input refers to it, and its type."""
+
+    @property
+    def reference(self) -> str: ...
+    @property
+    def resource_type(self) -> str: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """A filed order that is no longer meant from the first day of the plan on.
+
+    Attributes
+    ----------
+    reference : how the input refers to it
+    product : what it is for, in words
+    begun : whether its first day is over
+    """
+
+    reference: str
+    product: str
+    begun: bool
+
+
+@dataclass(frozen=True, slots=True)
+class GoingOn:
+    """What a next step adds to an answer.
+
+    Attributes
+    ----------
+    title : the act, in words
+    said : where the patient stands, what is done and why, one sentence each
+    parts : the same for a machine, by the names of `rationale_parts.NEXT_STEP_PARTS`
+    facts : what the plan that goes on carries; ``None`` where none runs
+    act : what this visit ends with, to be carried on; ``None`` where that is open
+    kept : filed orders that stand as they are
+    kept_in_words : the same for a reader
+    kept_draws : draws that are filed for a day already: LOINC code and date
+    ended : filed orders that are no longer meant
+    replaces : resource type → the filed resources that the new one of that type replaces
+    draws : LOINC code and date of a new draw → the filed draws that it replaces
+    checks : code of what is measured → the filed requests that a new one replaces
+    before_today : the steps of the same course that are over, as they were planned
+    before : medicine → what an order for it replaces
+    to_checkpoint : whether the plan leads to day one's checkpoint, or waits there
+    running : the filed care plan of the plan that goes on; empty where none is
+    result : the same, where nothing of it changes
+    """
+
+    title: str
+    said: tuple[str, ...]
+    parts: tuple[Part, ...]
+    facts: SeriesFacts | None
+    act: ActTaken | None
+    kept: tuple[OrderInForce, ...]
+    kept_in_words: tuple[str, ...]
+    kept_draws: frozenset[tuple[str, str]]
+    ended: tuple[Ended, ...]
+    replaces: Mapping[str, tuple[str, ...]]
+    draws: Mapping[tuple[str, str], tuple[str, ...]]
+    checks: Mapping[str, tuple[str, ...]]
+    before_today: tuple[Spell, ...]
+    before: Mapping[str, Sequence[Replaceable]]
+    to_checkpoint: bool = False
+    running: str = ""
+    result: str = ""
+
+    @property
+    def identity(self) -> Iterator[str]:
+        """What tells this next step from another with the same doses: what it goes on from."""
+        yield from (order.reference for order in self.kept)
+        for filed in (*self.replaces.values(), *self.draws.values()):
+            yield from filed
+
+    @property
+    def kept_references(self) -> frozenset[str]:
+        """How the input refers to the orders that stand."""
+        return frozenset(order.reference for order in self.kept)
+
+    def kept_on(self, product: Product, day: date) -> Iterator[str]:
+        """The orders of one product that stand and are followed on a day."""
+        for order in self.kept:
+            if order.product == product and any(
+                dose.first_day <= day <= dose.last_day for dose in order.ordered.doses
+            ):
+                yield order.reference
+
+
+def references(named: Iterable[str]) -> list[dict[str, str]]:
+    """As FHIR writes them, each once."""
+    return [{"reference": each} for each in dict.fromkeys(named)]

@@ -1,0 +1,364 @@
+"""The answer to a visit after the first: where the patient stands, what is done, what changes."""
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from fractions import Fraction
+from itertools import pairwise
+from typing import Any
+
+from crossgrain.core.next_step import EndedOrder, NextStep
+from crossgrain.core.proposal import Outcome
+from crossgrain.dosing.onward import Act, Dated
+from crossgrain.dosing.plan import LabReading, LineDose
+from crossgrain.dosing.preparations import Preparation
+from crossgrain.dosing.regimens import DoseLine
+from crossgrain.names.identity import FhirVersion
+from crossgrain.reading.code_tables import CodeTables
+from crossgrain.reading.filed import Filed
+from crossgrain.reading.series_mark import ActTaken, SeriesFacts
+from crossgrain.safety.visit import Decision, Position
+from crossgrain.words.doses import date_words, generic_name, product, taken
+from crossgrain.writing.answer import answer_bundle
+from crossgrain.writing.checkpoint import REQUEST_GROUP
+from crossgrain.writing.going_on import Ended, GoingOn, Replaceable, Spell
+from crossgrain.writing.parts import PartDefinition, many, maybe, one, within, written
+
+Resource = dict[str, Any]
+ACT_WORDS: Mapping[Act, str] = {
+    Act.CONTINUE: "go on as planned",
+    Act.HOLD: "hold today's dose",
+    Act.SLOW_DOWN: "climb on more slowly",
+    Act.STEP_BACK: "go back one step",
+    Act.TURN_BACK: "turn back to the earlier medicine",
+    Act.BRANCH: "what the labs lead to",
+    Act.ASK: "answer these questions first",
+    Act.STOP: "stop the climb; today's dose goes on",
+}
+"""What a visit ends with, in words."""
+_READINGS: Mapping[LabReading, str] = {
+    LabReading.VERY_HIGH: "TSH very high",
+    LabReading.HIGH: "TSH high",
+    LabReading.HIGH_FREE_T3: "TSH and free T3 high",
+    LabReading.IN_RANGE: "TSH in range",
+    LabReading.SYMPTOMS: "symptoms with labs in range",
+    LabReading.LOW: "TSH low",
+    LabReading.VERY_LOW: "TSH very low",
+}
+_POSITIONS: Mapping[Position, str] = {
+    Position.NONE: "No plan runs: this is the dose that is taken, and what the labs say of it.",
+    Position.CLIMB: "The patient is on the way to the checkpoint.",
+    Position.WAITING: "The checkpoint's dose is reached; its labs decide.",
+    Position.AFTER: "The checkpoint is past; the dose is settled by labs.",
+    Position.MAINTENANCE: "The dose has proved right; labs keep watch over it.",
+}
+
+
+def next_step_bundle(
+    step: NextStep, *, version: FhirVersion, service_version: str, codes: CodeTables
+) -> Resource:
+    """Write a next step as a `collection` Bundle, the GuidanceResponse first."""
+    return answer_bundle(
+        step.proposal,
+        version=version,
+        service_version=service_version,
+        codes=codes,
+        going_on=going_on(step),
+    )
+
+
+def going_on(step: NextStep) -> GoingOn:
+    """What the answer says and names beside its plan."""
+    replaced = step.replaced
+    running = [filed.reference for filed in replaced.care_plans]
+    return GoingOn(
+        title=title_of(step),
+        said=tuple(said(step)),
+        parts=tuple(written((NEXT_STEP,), step)),
+        facts=step.standing.facts if step.standing else None,
+        act=_act(step),
+        kept=replaced.kept,
+        kept_in_words=tuple(_kept_words(step)),
+        kept_draws=frozenset(
+            (filed.code, day[:10]) for filed in replaced.kept_draws for day in filed.days
+        ),
+        ended=tuple(_ended(order) for order in replaced.ended),
+        replaces={
+            "CarePlan": tuple(running),
+            REQUEST_GROUP: tuple(filed.reference for filed in replaced.groups),
+        },
+        draws=_draws_replaced(step),
+        checks=_by_code(replaced.checks),
+        before_today=tuple(_before_today(step)),
+        before=_before(step),
+        to_checkpoint=_to_checkpoint(step),
+        running=running[0] if running else "",
+        result=running[0] if running and not step.changes else "",
+    )
+
+
+_ON_THE_WAY = {Act.CONTINUE, Act.HOLD, Act.SLOW_DOWN}
+_BEFORE_LABS = {Position.CLIMB, Position.WAITING}
+
+
+def _to_checkpoint(step: NextStep) -> bool:
+    standing = step.standing
+    return (
+        standing is not None
+        and standing.visit.position in _BEFORE_LABS
+        and standing.decision.act in _ON_THE_WAY
+    )
+
+
+def _act(step: NextStep) -> ActTaken | None:
+    """What the orders carry on of this visit."""
+    if step.standing is None:
+        return None
+    decision = step.standing.decision
+    day = step.proposal.request.as_of
+    return ActTaken(day, decision.act, decision.reason, decision.reading)
+
+
+def title_of(step: NextStep) -> str:
+    """The act, in words."""
+    if step.standing is None:
+        return f"Next step: {ACT_WORDS[Act.ASK]}"
+    decision = step.standing.decision
+    act = ACT_WORDS[decision.act]
+    by = f" ({_READINGS[decision.reading]})" if decision.reading else ""
+    return f"Next step: {act}{by}"
+
+
+def said(step: NextStep) -> Iterator[str]:
+    """Where the patient stands, then why the answer is what it is, then what to do."""
+    standing = step.standing
+    if standing is None:
+        yield "Where the patient stands cannot be told yet."
+        return
+    decision = standing.decision
+    yield _POSITIONS[standing.visit.position]
+    if standing.labs.why:
+        yield f"{standing.labs.why}."
+    if standing.step and standing.facts:
+        yield (
+            f"Today is in step {standing.step} of {standing.steps} of the plan that began on"
+            f" {date_words(standing.facts.day_one)}."
+        )
+    yield decision.says
+    yield decision.do
+    yield from _until_settled(step)
+
+
+def _until_settled(step: NextStep) -> Iterator[str]:
+    """When a stop leaves today's medicines without an order: hormone is never to end by that."""
+    if step.proposal.outcome is not Outcome.STOP:
+        return
+    for entry in step.proposal.record.current:
+        if entry.lines and entry.last_day is not None:
+            last = step.proposal.request.as_of + timedelta(entry.last_day)
+            yield (
+                f"The order for {generic_name(entry.lines[0].preparation)} that is followed today"
+                f" ends on {date_words(last)}: if nothing is settled by then, order the same dose"
+                " anew."
+            )
+
+
+def _ended(order: EndedOrder) -> Ended:
+    words = (
+        product(order.preparation, order.strength)
+        if order.strength is not None
+        else generic_name(order.preparation)
+    )
+    return Ended(order.reference, words, order.begun)
+
+
+def _kept_words(step: NextStep) -> Iterator[str]:
+    """The filed orders that go on, each with its product and its last day."""
+    preparations = {line.preparation.id: line.preparation for line in _lines(step)}
+    for order in step.replaced.kept:
+        preparation = preparations[order.ordered.preparation_id]
+        yield (
+            f"{product(preparation, order.ordered.strength)}: as ordered, until"
+            f" {date_words(order.ordered.last_day)} ({order.reference})"
+        )
+
+
+def _lines(step: NextStep) -> Iterator[LineDose]:
+    plan = step.proposal.plan
+    return (line for each in (plan.steps if plan else ()) for line in each.lines)
+
+
+def _draws_replaced(step: NextStep) -> dict[tuple[str, str], tuple[str, ...]]:
+    """Every filed draw that is not meant any more, under the first new one of its kind."""
+    return {
+        (code, day): references
+        for code, references in _by_code(step.replaced.draws).items()
+        if (day := _first_new(step, code))
+    }
+
+
+def _by_code(filed: Iterable[Filed]) -> dict[str, tuple[str, ...]]:
+    """How the input refers to requests, by the code of what they ask for."""
+    references: dict[str, list[str]] = defaultdict(list)
+    for each in filed:
+        if each.code:
+            references[each.code].append(each.reference)
+    return {code: tuple(named) for code, named in references.items()}
+
+
+def _first_new(step: NextStep, code: str) -> str:
+    """The day of the first draw of a kind that is written; empty where none is."""
+    plan, start = step.proposal.plan, step.proposal.request.start
+    known = {(each.code, day[:10]) for each in step.replaced.kept_draws for day in each.days}
+    for draw in sorted(plan.labs if plan else (), key=lambda draw: draw.day):
+        days = [(start + timedelta(day)).isoformat() for day in (draw.day, *draw.repeat_days)]
+        if any((code, day) not in known for day in days):
+            return (start + timedelta(draw.day)).isoformat()
+    return ""
+
+
+def _before_today(step: NextStep) -> Iterator[Spell]:
+    """The steps of the course that have begun, as they were planned."""
+    if step.standing is None:
+        return
+    as_of = step.proposal.request.as_of
+    for spell in step.standing.underway.planned:
+        if spell.first_day < 0:
+            amounts = {preparation.id: daily for preparation, daily in spell.amounts}
+            yield as_of + timedelta(spell.first_day), amounts
+
+
+def _before(step: NextStep) -> Mapping[str, Sequence[Replaceable]]:
+    """Medicine → what an order for it takes the place of: what is taken now, then what was to be.
+
+    An order that stands is replaced by none.
+    """
+    kept = {order.reference for order in step.replaced.kept}
+    before: dict[str, dict[str, Replaceable]] = defaultdict(dict)
+    for entry in step.proposal.record.current:
+        if entry.reference not in kept:
+            for line in entry.lines:
+                before[line.preparation.id][entry.reference] = entry
+    for order in sorted(step.replaced.ended, key=lambda order: not order.begun):
+        before[order.preparation.id].setdefault(order.reference, order)
+    return {medicine: tuple(named.values()) for medicine, named in before.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class TakenSpell:
+    """What was taken on some days beside what was planned for them, both in words."""
+
+    first_day: date
+    last_day: date
+    planned: str
+    taken: str
+
+
+def taken_beside_planned(step: NextStep) -> Iterator[TakenSpell]:
+    """The days from day one to yesterday, wherever one of the two changes."""
+    if step.standing is None or step.standing.facts is None:
+        return
+    underway, as_of = step.standing.underway, step.proposal.request.as_of
+    every = (*underway.taken, *underway.planned)
+    cuts = {each.first_day for each in every} | {each.last_day + 1 for each in every}
+    days = sorted({day for day in cuts if underway.day_one < day < 0} | {underway.day_one, 0})
+    for first, after in pairwise(days):
+        yield TakenSpell(
+            as_of + timedelta(first),
+            as_of + timedelta(after - 1),
+            _doses_on(underway.planned, first),
+            _doses_on(underway.taken, first),
+        )
+
+
+def _doses_on(spells: Iterable[Dated], day: int) -> str:
+    """What holds on a day, in words."""
+    daily: dict[str, tuple[Preparation, Fraction]] = {}
+    for spell in spells:
+        if spell.first_day <= day <= spell.last_day:
+            for preparation, amount_a_day in spell.amounts:
+                _, before = daily.get(preparation.id, (preparation, Fraction(0)))
+                daily[preparation.id] = preparation, before + amount_a_day
+    lines = (DoseLine(preparation, (a_day,), "") for preparation, a_day in daily.values())
+    return taken(lines) or "no thyroid hormone"
+
+
+def _decision(step: NextStep) -> Decision | None:
+    return step.standing.decision if step.standing else None
+
+
+def _facts(step: NextStep) -> SeriesFacts | None:
+    return step.standing.facts if step.standing else None
+
+
+NEXT_STEP = PartDefinition(
+    "next-step", "", 1, "1", "What is done next, and why",
+    (
+        one(
+            "act", "code", "The one answer",
+            lambda step: step.standing.decision.act if step.standing else Act.ASK,
+        ),
+        *within(
+            _decision,
+            maybe(
+                "branch", "code", "The checkpoint's branch, where the labs decide",
+                lambda decision: decision.reading,
+            ),
+            maybe(
+                "row", "code", "The row of the decision table that gives it",
+                lambda decision: decision.row,
+            ),
+            maybe("says", "string", "What was found", lambda decision: decision.says),
+            maybe(
+                "do", "string", "What to do, or what to settle first",
+                lambda decision: decision.do,
+            ),
+            maybe("source", "string", "On whose word", lambda decision: decision.source),
+        ),
+        *within(
+            lambda step: step.standing,
+            maybe(
+                "position", "code", "Where in the plan the patient is, or that none runs",
+                lambda standing: standing.visit.position,
+            ),
+            maybe(
+                "labs", "string", "What the labs since the last visit were read from",
+                lambda standing: standing.labs.why or None,
+            ),
+        ),
+        *within(
+            _facts,
+            maybe("plan", "id", "The plan that goes on", lambda facts: facts.plan_id),
+            maybe(
+                "day-one", "date", "Its first day", lambda facts: facts.day_one.isoformat()
+            ),
+        ),
+        *within(
+            lambda step: step.standing,
+            maybe(
+                "step", "positiveInt", "Which of its steps today is in",
+                lambda standing: standing.step,
+            ),
+            maybe("steps", "positiveInt", "Of how many", lambda standing: standing.steps),
+        ),
+        many(
+            "taken", "What was taken since day one, beside what was planned for those days",
+            one("from", "date", "First day", lambda spell: spell.first_day.isoformat()),
+            one("to", "date", "Last day", lambda spell: spell.last_day.isoformat()),
+            one("planned", "string", "What was planned, in words", lambda spell: spell.planned),
+            one("said", "string", "What was taken, by the record", lambda spell: spell.taken),
+            value=lambda step: list(taken_beside_planned(step)),
+        ),
+        PartDefinition(
+            "stands", "string", 0, "*", "A filed order that goes on as it is",
+            value=lambda step: [order.reference for order in step.replaced.kept],
+        ),
+        PartDefinition(
+            "replaced", "string", 0, "*", "A filed resource whose place is taken",
+            value=lambda step: list(dict.fromkeys(step.replaced.displaced)),
+        ),
+    ),
+    lambda step: step,
+)  # fmt: skip
+"""What an answer to ``$next-step`` says beside the rationale, of a `NextStep`."""
