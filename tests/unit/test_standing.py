@@ -704,6 +704,8 @@ def test_the_smaller_of_the_carried_and_the_computed_checkpoint_holds(
     found = stands(with_facts(chart(PLAN, 30), checkpoint=TargetDose(grains=carried)), 30)
     assert isinstance(found, Standing)
     assert found.underway.checkpoint == TargetDose(grains=held)
+    ends = {p.id: a for p, a in found.underway.planned[-1].amounts}
+    assert ends["desiccated-thyroid-60"] == held * 60
     differs = any("comes out otherwise" in each.question for each in found.record.confirm)
     assert differs == (carried != 1)
 

@@ -13,7 +13,7 @@ the checkpoint carried, and as computed now   the smaller holds, and is to be co
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
 from itertools import pairwise
@@ -189,6 +189,37 @@ def _worth(dose: TargetDose, facts: SeriesFacts, catalogue: Catalogue) -> Fracti
         return basis.lt4_for(dose.lt4_ug, dose.lt3_ug, dose.grains)
     except DomainError:  # a table that does not reach it: any other weighing orders the two alike
         return dose.lt4_ug + dose.lt3_ug + dose.grains
+
+
+def up_to(
+    checkpoint: TargetDose, planned: Sequence[Dated], step: int, original: Regimen
+) -> tuple[Dated, ...]:
+    """The steps without those to come that climb past a checkpoint: the last before them is held.
+
+    Nothing is cut where the plan's own checkpoint holds. What falls to its dose there, or ends, is
+    above it on the way. `step` is today's, from 1, or 0 before the first.
+    """
+    before = _by_hormone((line.preparation, line.daily) for line in original)
+    goal = (checkpoint.lt4_ug, checkpoint.lt3_ug, checkpoint.grains)
+
+    def past(each: Dated) -> bool:
+        now = _by_hormone(each.amounts)
+        doses = zip(now, goal, before, strict=True)
+        return any(taken > wanted >= was for taken, wanted, was in doses if wanted)
+
+    kept = [*planned[:step], *(each for each in planned[step:] if not past(each))]
+    if 0 < len(kept) < len(planned):
+        kept[-1] = replace(kept[-1], last_day=planned[-1].last_day)
+    return tuple(kept)
+
+
+def _by_hormone(
+    amounts: Iterable[tuple[Preparation, Fraction]],
+) -> tuple[Fraction, Fraction, Fraction]:
+    """LT4 and LT3 as such, in micrograms, and grains of desiccated thyroid."""
+    lines = tuple(DoseLine(preparation, (daily,)) for preparation, daily in amounts)
+    regimen = Regimen(lines)
+    return regimen.pure_t4_ug, regimen.pure_t3_ug, regimen.grains
 
 
 def planned_steps(

@@ -22,6 +22,7 @@ from crossgrain.core.running import (
     regimen_of,
     series_in,
     smaller_checkpoint,
+    up_to,
     wish_of,
 )
 from crossgrain.core.series import running_plan, with_last_supply
@@ -35,7 +36,7 @@ from crossgrain.core.visiting import (
 )
 from crossgrain.dosing.moves import old_amounts
 from crossgrain.dosing.onward import Act, Dated, Underway
-from crossgrain.dosing.plan import LabReading, Plan, PriorTherapy
+from crossgrain.dosing.plan import LabReading, PriorTherapy
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import TARGET_OF, Target, TargetDose
@@ -214,10 +215,10 @@ def _in_plan(
     taken = course.taken(history, (facts.day_one - as_of).days)
     checkpoint = smaller_checkpoint(facts, again, catalogue)
     climbing = course.is_climbing(checkpoint)
-    planned = (*planned, *_beyond(planned, again, climbing=climbing))
     place = course.place_in(planned, original, taken)
-    rises = course.rises_after(planned)
-    position = Position.CLIMB if rises else course.position(climbing=climbing)
+    if not course.decided:
+        planned = up_to(checkpoint, planned, place.step or 0, original)
+    position = course.position(rises=course.rises_after(planned[place.step or 0 :]))
     limits, findings = course.limits(position)
     labs = course.labs(position, taken)
     visit = course.visit(position, place.lateness, labs, taken, findings)
@@ -239,7 +240,7 @@ def _in_plan(
             taken=taken,
             today=taken_now.regimen,
             planned=planned,
-            climbing=course.position(climbing=climbing) is Position.CLIMB,
+            climbing=climbing and not course.decided,
             in_range_before=_in_range_before(facts.acts),
         ),
         visit=visit,
@@ -257,25 +258,6 @@ def _known(facts: SeriesFacts, catalogue: Catalogue) -> bool:
     lines = {preparation_id for preparation_id, _ in facts.original}
     known = facts.basis_id in basis_ids and facts.pace in catalogue.policy.paces
     return known and lines <= catalogue.preparations.keys()
-
-
-def _beyond(planned: Sequence[Dated], again: Plan | None, *, climbing: bool) -> Iterator[Dated]:
-    """What day one's plan has beyond the last step that is filed, where that was a step back.
-
-    A step back is filed as a hold for labs; after them the climb goes on from there.
-    """
-    if not climbing or again is None:
-        return
-    last = {p.id: amount for p, amount in planned[-1].amounts}
-    steps = [({ln.preparation.id: ln.amount for ln in step.lines}, step) for step in again.steps]
-    places = [number for number, (amounts, _) in enumerate(steps) if amounts == last]
-    if not places:
-        return
-    shift = planned[-1].last_day - steps[places[-1]][1].last_day
-    for _, step in steps[places[-1] + 1 :]:
-        held = ((line.preparation, line.amount) for line in step.lines)
-        amounts = tuple(sorted(held, key=lambda each: each[0].id))
-        yield Dated(step.first_day + shift, step.last_day + shift, amounts)
 
 
 def _in_range_before(acts: Sequence[ActTaken]) -> bool:
@@ -408,27 +390,35 @@ class _Course:
         goal = (checkpoint.lt4_ug, checkpoint.lt3_ug, checkpoint.grains)
         return any(taken < wanted for taken, wanted in zip(now, goal, strict=True))
 
-    def rises_after(self, planned: Sequence[Dated]) -> bool:
-        """Whether some medicine is to rise above today's dose: in a branch too, that is a climb."""
+    def rises_after(self, to_come: Sequence[Dated]) -> bool:
+        """Whether some medicine is to rise above today's dose in the steps after today's."""
         today = self.doses(self.record.regimen)
         return any(
             daily > today.get(key, Fraction(0))
-            for one in planned
-            if one.first_day > 0
+            for one in to_come
             for key, daily in self._amounts(one).items()
         )
 
-    def position(self, *, climbing: bool) -> Position:
-        """Where in the plan; see `visit.Position`."""
-        decided = [a for a in self.acts if a.act in _MOVES_ON]
-        in_range = [a.reading is LabReading.IN_RANGE for a in decided if a.act is Act.BRANCH]
-        if in_range[-2:] == [True, True]:
+    @property
+    def decided(self) -> bool:
+        """Whether labs have led on from the checkpoint, or a visit back from the plan."""
+        return any(act.act in _MOVES_ON for act in self.acts) or self._branch_begun()
+
+    def position(self, *, rises: bool) -> Position:
+        """Where in the plan; see `visit.Position`. A step back waits for labs like a checkpoint.
+
+        Parameters
+        ----------
+        rises : whether a dose is to rise yet, on the way to the checkpoint or in a branch after it
+        """
+        branches = [act.reading for act in self.acts if act.act is Act.BRANCH]
+        if rises:
+            return Position.CLIMB
+        if branches[-2:] == [LabReading.IN_RANGE] * 2:
             return Position.MAINTENANCE
-        if decided or self._branch_begun():
+        if self.decided:
             return Position.AFTER
-        if self.facts is None or self.facts.titration:
-            return Position.NONE
-        return Position.CLIMB if climbing else Position.WAITING
+        return Position.NONE if self.facts is None or self.facts.titration else Position.WAITING
 
     def _branch_begun(self) -> bool:
         """Whether an order of one of the checkpoint's options was signed and has begun."""
