@@ -532,3 +532,55 @@ def test_nothing_taken_today_is_asked_about_and_never_planned_from(visit):
     for act in (*BY_DAYS, Act.BRANCH):
         with pytest.raises(DomainError, match="no thyroid hormone is taken"):
             plan_onward(nothing, act, tables(visit.switch.family), reading=LabReading.HIGH)
+
+
+# --- stock -------------------------------------------------------------------------------------
+
+
+@st.composite
+def short_of_stock(draw: st.DrawFn) -> Visit:
+    """A visit on which some strengths of a medicine cannot be had."""
+    visit = draw(visits())
+    own = tables(visit.switch.family).products
+    stock = []
+    for preparation in (own.levothyroxine, own.liothyronine, own.desiccated_thyroid):
+        if draw(st.booleans()):
+            there = draw(st.sets(st.sampled_from(preparation.strengths), min_size=2, max_size=5))
+            stock += [(preparation.id, strength) for strength in sorted(there)]
+    wish = replace(visit.underway.wish, stock=tuple(stock))
+    return replace(visit, underway=replace(visit.underway, wish=wish))
+
+
+def planned_or_refused(visit: Visit, act: Act) -> Plan | None:
+    """The plan, or ``None`` where the refusal names the stock."""
+    try:
+        return visit.plan(act)
+    except DomainError as refused:
+        if refused.field != "stock":
+            raise
+        return None
+
+
+@few
+@given(short_of_stock(), st.sampled_from([Act.CONTINUE, Act.HOLD, Act.SLOW_DOWN]))
+def test_where_a_strength_is_out_of_stock_no_order_names_it_and_no_step_is_skipped(visit, act):
+    plan = planned_or_refused(visit, act)
+    assume(plan is not None)
+    stock = visit.underway.wish.stock
+    limited = {key for key, _ in stock}
+    for step in plan.steps:
+        for line in step.lines:
+            for piece in line.tablets.pieces if line.tablets else ():
+                key = line.preparation.id
+                assert key not in limited or (key, piece.strength) in stock
+    before = visit.today
+    for step in plan.steps:
+        rising = [
+            k for k in visit.switch.target_ids if amounts(step).get(k, NONE) > before.get(k, NONE)
+        ]
+        most = max(
+            (PREPARATION_OF[k].t3_ug(PREPARATION_OF[k].increment) for k in rising), default=NONE
+        )
+        before_ug = sum((PREPARATION_OF[k].t3_ug(a) for k, a in before.items()), NONE)
+        assert t3_ug(step) - before_ug <= most
+        before = amounts(step)

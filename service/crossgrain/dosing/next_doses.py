@@ -211,7 +211,11 @@ def _climbed(
         for key in case.target_ids
         if case.preparations[key].carries_t3 and wanted[key] > now.get(key, NONE)
     ]
+    # A move in which T3 falls starts the new medicine at once: not where T3 was left out meanwhile.
+    climbing = [case.preparations[key] for key in rising]
+    one_increment = max((p.t3_ug(p.increment) for p in climbing), default=NONE)
     planned = all(before.get(key, NONE) == now.get(key, NONE) for key in rising)
+    planned = planned and case.t3_ug(wanted) - case.t3_ug(now) <= one_increment
     if planned and all(can_be_ordered(case.preparations[key], wanted[key]) for key in rising):
         return [dict(wanted)]
     way: list[dict[str, Fraction]] = []
