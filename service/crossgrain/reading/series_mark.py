@@ -20,7 +20,7 @@ from crossgrain.dosing.plan import LabReading, PriorTherapy
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
 from crossgrain.names.errors import DomainError
-from crossgrain.names.series_extension import PARTS, SERIES_URL, ExtensionPart
+from crossgrain.names.series_extension import MOST_ACTS, PARTS, SERIES_URL, ExtensionPart
 from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.quantities import exact
 
@@ -62,6 +62,20 @@ class ActTaken:
     act: Act
     reason: str
     reading: LabReading | None = None
+
+
+def acts_after(acts: Sequence[ActTaken], act: ActTaken) -> tuple[ActTaken, ...]:
+    """What a series tells of its visits after one more, the oldest first.
+
+    There is room for few. That the course was turned back, and what the last two labs decided, is
+    never forgotten; that it went on as planned is told of the last visit alone.
+    """
+    told = [*(one for one in acts if one.act is not Act.CONTINUE), act]
+    last_first = list(reversed(range(len(told))))
+    back = [n for n in last_first if told[n].act is Act.TURN_BACK][:1]
+    decided = [n for n in last_first if told[n].act is Act.BRANCH][:2]
+    kept = list(dict.fromkeys([len(told) - 1, *back, *decided, *last_first]))[:MOST_ACTS]
+    return tuple(told[n] for n in sorted(kept))
 
 
 @dataclass(frozen=True, slots=True)

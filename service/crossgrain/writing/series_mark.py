@@ -15,7 +15,7 @@ from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.plan import LabDraw, OrderedCourse, Plan, Prescription, Step
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
 from crossgrain.names.printing import exact_decimal, is_finite
-from crossgrain.names.series_extension import MOST_ACTS, SERIES_URL
+from crossgrain.names.series_extension import SERIES_URL
 from crossgrain.reading.series_mark import (
     LEANING,
     ActTaken,
@@ -23,6 +23,7 @@ from crossgrain.reading.series_mark import (
     OrderedStep,
     PlannedLine,
     SeriesFacts,
+    acts_after,
     cycles_of,
 )
 from crossgrain.writing.elements import exact_quantity
@@ -104,7 +105,7 @@ def facts_going_on(
     own = series_facts(proposal, plan, plan_id)
     if carried is None:
         return replace(own, titration=True, acts=(act,))
-    acts = (*carried.acts, act)[-MOST_ACTS:]
+    acts = acts_after(carried.acts, act)
     return replace(carried, plan_id=plan_id, decision=own.decision, acts=acts)
 
 

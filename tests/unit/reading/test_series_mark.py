@@ -22,6 +22,7 @@ from crossgrain.reading.series_mark import (
     PlannedLine,
     SeriesFacts,
     SeriesMark,
+    acts_after,
     mark_in,
 )
 from crossgrain.writing.series_mark import facts_parts, on_order, on_plan
@@ -266,3 +267,32 @@ def test_a_planned_line_that_is_not_as_it_was_written_makes_it_no_mark(line: str
     (first, _) = [p for p in extensions[0]["extension"] if p["url"] == "planned"]
     first["valueString"] = line
     assert mark_in(extensions) is None
+
+
+def done(*acts: Act) -> tuple[ActTaken, ...]:
+    """Acts of one month after the other."""
+    return tuple(
+        ActTaken(date(2026, month, 1), act, "labs", LabReading.HIGH if act is Act.BRANCH else None)
+        for month, act in enumerate(acts, start=1)
+    )
+
+
+@pytest.mark.parametrize(
+    ("before", "one_more", "told"),
+    [
+        ((), Act.HOLD, "1"),
+        ((Act.CONTINUE, Act.CONTINUE), Act.CONTINUE, "3"),
+        ((Act.HOLD, Act.CONTINUE), Act.SLOW_DOWN, "1 3"),
+        ((Act.HOLD, Act.HOLD, Act.HOLD, Act.HOLD), Act.HOLD, "2 3 4 5"),
+        ((Act.BRANCH, Act.BRANCH, Act.HOLD, Act.HOLD), Act.HOLD, "1 2 4 5"),
+        ((Act.BRANCH, Act.BRANCH, Act.BRANCH, Act.BRANCH), Act.BRANCH, "2 3 4 5"),
+        ((Act.TURN_BACK, Act.BRANCH, Act.BRANCH, Act.BRANCH), Act.BRANCH, "1 3 4 5"),
+        ((Act.TURN_BACK, Act.BRANCH, Act.BRANCH, Act.HOLD), Act.HOLD, "1 2 3 5"),
+    ],
+)
+def test_of_its_visits_it_tells_what_the_next_one_must_know(
+    before: tuple[Act, ...], one_more: Act, told: str
+) -> None:
+    *earlier, last = done(*before, one_more)
+    kept = acts_after(earlier, last)
+    assert [str(act.day.month) for act in kept] == told.split()
