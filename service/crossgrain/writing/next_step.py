@@ -48,8 +48,8 @@ _READINGS: Mapping[LabReading, str] = {
 }
 _POSITIONS: Mapping[Position, str] = {
     Position.NONE: "No plan runs: this is the dose that is taken, and what the labs say of it.",
-    Position.CLIMB: "The patient is on the way to the checkpoint.",
-    Position.WAITING: "The checkpoint's dose is reached; its labs decide.",
+    Position.CLIMB: "A dose is to rise yet, step by step.",
+    Position.WAITING: "The dose is held until the labs that decide.",
     Position.AFTER: "The checkpoint is past; the dose is settled by labs.",
     Position.MAINTENANCE: "The dose has proved right; labs keep watch over it.",
 }
