@@ -63,7 +63,8 @@ def test_a_broken_record_of_a_visit_is_answered_or_refused(
 def test_a_broken_plan_is_answered_or_refused(client: TestClient, plan: dict[str, Any]) -> None:
     patients = [e for e in VISITS[0]["entry"] if e["resource"]["resourceType"] != "CarePlan"]
     record = {**VISITS[0], "entry": patients}
-    answered(client, call(record, {"name": "plan", "resource": plan}))
+    to_file = {"name": "response", "valueCode": "transaction"}
+    answered(client, call(record, {"name": "plan", "resource": plan}, to_file))
 
 
 @FUZZ

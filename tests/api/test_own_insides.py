@@ -34,6 +34,7 @@ ASKED = {
     "stop": f"$propose-switch?{TO_GRAINS}&prior-therapy=stop&sheet=true",
     "to file": f"$propose-switch?{TO_GRAINS}&response=transaction",
     "back": "$propose-switch?target=levothyroxine&as-of=2025-03-03",
+    "next": "$next-step?as-of=2025-03-03",
     "compare": f"$compare-bases?{TO_GRAINS}",
     "screen": "$screen-switches?as-of=2025-03-03",
     "refused": "$propose-switch?target=nothing",

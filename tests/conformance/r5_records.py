@@ -21,11 +21,20 @@ def as_r5(record):
             ]
         if resource["resourceType"] == "ServiceRequest":
             resource["code"] = {"concept": resource["code"]}
+            if "supportingInfo" in resource:
+                resource["supportingInfo"] = [
+                    {"reference": info} for info in resource["supportingInfo"]
+                ]
             told = resource.pop("patientInstruction")
             resource["patientInstruction"] = [{"instructionMarkdown": told}]
         if resource["resourceType"] == "CarePlan":
+            references = (activity["reference"]["reference"] for activity in resource["activity"])
             resource["activity"] = [
-                {"plannedActivityReference": activity["reference"]}
-                for activity in resource["activity"]
+                {
+                    "plannedActivityReference": {
+                        "reference": named.replace("RequestGroup/", "RequestOrchestration/")
+                    }
+                }
+                for named in references
             ]
     return changed

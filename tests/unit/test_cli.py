@@ -1,5 +1,6 @@
 """The command line: what it prints, how it exits, and that it says what HTTP says."""
 
+import json
 import subprocess
 import sys
 from pathlib import Path
@@ -187,3 +188,76 @@ def test_a_clinics_chart_stands_beside_the_shipped_ones(tmp_path: Path) -> None:
     ran = crossgrain("propose", FIRST, *ASKED, "--basis", "tarn-row", "--chart", chart)
     assert ran.returncode == 0
     assert "Aim on tarn-row: desiccated thyroid 2 grains" in ran.told
+
+
+VISITS = ROOT / "fixtures" / "visits"
+
+
+@pytest.mark.parametrize(
+    ("visit", "as_of", "status"),
+    [
+        ("checkpoint-tsh-high", "2025-06-27", 0),
+        ("infarction-in-mid-climb", "2025-04-17", 2),
+        ("second-plan-begun", "2025-04-17", 3),
+        ("on-time", "no-day", 1),
+    ],
+)
+def test_a_next_step_in_json_is_the_http_answer_to_the_byte(
+    visit: str, as_of: str, status: int
+) -> None:
+    file = VISITS / f"{visit}.json"
+    ran = crossgrain("next", file, "--as-of", as_of, "--json")
+    with TestClient(create_app(Settings(), load_catalogue())) as client:
+        answer = client.post(
+            f"/fhir/r4/$next-step?as-of={as_of}",
+            content=file.read_bytes(),
+            headers={"content-type": "application/fhir+json"},
+        )
+    assert ran.stdout == answer.content
+    assert ran.returncode == status
+
+
+def test_a_plan_beside_the_record_is_the_parameter_plan_of_the_call(tmp_path: Path) -> None:
+    record = json.loads((VISITS / "on-time.json").read_bytes())
+    (plan,) = (
+        entry["resource"]
+        for entry in record["entry"]
+        if entry["resource"]["resourceType"] == "CarePlan"
+    )
+    record["entry"] = [e for e in record["entry"] if e["resource"] is not plan]
+    (tmp_path / "record.json").write_text(json.dumps(record))
+    (tmp_path / "plan.json").write_text(json.dumps(plan))
+    asked = ("--plan", tmp_path / "plan.json", "--as-of", "2025-04-17", "--json")
+    ran = crossgrain("next", tmp_path / "record.json", *asked)
+    parts = [{"name": "record", "resource": record}, {"name": "plan", "resource": plan}]
+    with TestClient(create_app(Settings(), load_catalogue())) as client:
+        answer = client.post(
+            "/fhir/r4/$next-step?as-of=2025-04-17",
+            json={"resourceType": "Parameters", "parameter": parts},
+            headers={"content-type": "application/fhir+json"},
+        )
+    assert answer.status_code == 200
+    assert ran.stdout == answer.content
+
+
+def test_a_next_step_is_told_from_where_the_patient_stands_to_the_caution() -> None:
+    ran = crossgrain(
+        "next", VISITS / "palpitations-with-tsh-in-range.json", "--as-of", "2025-04-17"
+    )
+    parts = [
+        "Next step: hold today's dose",
+        "Today is in step 4 of 6",
+        "There are palpitations or a fast pulse",
+        "What was read",
+        "The series",
+        "Labs",
+        "one of these",
+        "Orders that stand",
+        "Orders that are no longer meant",
+        "A proposal for the licensed prescriber",
+    ]
+    told = " ".join(ran.told.split())
+    places = [told.find(words) for words in parts]
+    assert -1 not in places, dict(zip(parts, places, strict=True))
+    assert places == sorted(places)
+    assert ran.returncode == 0

@@ -121,6 +121,7 @@ def _submitted(
 ) -> Submitted:
     """The record as it is today, its doses by date, and the plan that came beside it."""
     record = record_in(desk, call, as_of, version, validate=validate)
+    filed = tuple(_filed(call))  # first, since it refuses a plan that is no bundle of resources
     look: Look = {
         "version": version,
         "as_of": as_of,
@@ -134,7 +135,7 @@ def _submitted(
     except Undecided as undecided:
         history = undecided
     given = () if call.plan is None else marks_in(call.plan, call.record, **look)
-    return Submitted(record, history, given, tuple(_filed(call)))
+    return Submitted(record, history, given, filed)
 
 
 def _filed(call: Call) -> Iterator[Filed]:

@@ -189,7 +189,7 @@ def _plan(parameters: list[dict[str, Any]]) -> tuple[dict[str, Any] | None, str]
     if found is None:
         return None, ""
     plan, root = found
-    if not isinstance(plan, dict) or plan.get("resourceType") not in {"Bundle", "CarePlan"}:
+    if not isinstance(plan, dict) or plan.get("resourceType") not in ("Bundle", "CarePlan"):
         raise refusal(Fault.INPUT_SHAPE, root, "the plan is an earlier answer, or its CarePlan")
     return plan, root
 

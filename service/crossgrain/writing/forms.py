@@ -107,7 +107,7 @@ def as_transaction(bundle: dict[str, Any]) -> dict[str, Any]:
 
 
 def with_earlier(bundle: dict[str, Any], earlier: Resource) -> dict[str, Any]:
-    """The answer after what it names of an earlier one, which no server holds yet.
+    """The answer, and behind it what it names of an earlier one, which no server holds yet.
 
     All of the earlier answer goes along, since its parts name each other; what a server holds
     already is not created twice. Only what is named as we name it can be looked for there.
@@ -118,7 +118,7 @@ def with_earlier(bundle: dict[str, Any], earlier: Resource) -> dict[str, Any]:
         for resource in _held(earlier)
         if (named := urn(str(resource.get("id")))) not in known and _is_own(resource)
     ]
-    return {**bundle, "entry": [*before, *bundle["entry"]]}
+    return {**bundle, "entry": [*bundle["entry"], *before]}
 
 
 def _held(earlier: Resource) -> Iterator[Resource]:
@@ -132,7 +132,8 @@ def _held(earlier: Resource) -> Iterator[Resource]:
 def _is_own(resource: Resource) -> bool:
     """Whether it carries its id as its business identifier, or is a Provenance, which has none."""
     own = {"system": RESOURCE_SYSTEM, "value": resource.get("id")}
-    return resource["resourceType"] == "Provenance" or own in resource.get("identifier", ())
+    named = resource.get("identifier")
+    return resource["resourceType"] == "Provenance" or (isinstance(named, list) and own in named)
 
 
 def _entry(entry: dict[str, Any]) -> dict[str, Any]:
