@@ -6,7 +6,7 @@ medicine goes past the checkpoint before labs. What falls does not rise again. A
 without hormone.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -85,11 +85,8 @@ def stepped_back(mid: Midway) -> list[Days]:
 def _steps_before(mid: Midway) -> Iterator[Amounts]:
     """The plan's steps before today's, the last first, then what was taken before day one."""
     place = mid.place
-    if place.at >= 0:
-        for spell in reversed(place.steps[: place.at]):
-            yield spell.amounts
-        before = old_amounts(mid.underway.original, mid.case.products)
-        yield {key: amount for key, (_, amount) in before.items()}
+    for number in range(place.at, -1, -1):
+        yield _before(mid, number)
 
 
 def _is_less(case: SwitchCase, back: Amounts, now: Amounts) -> bool:
@@ -197,36 +194,51 @@ def _climbed(
 ) -> list[dict[str, Fraction]]:
     """The way to a step's doses, its own last: one increment of one medicine at a time.
 
-    As planned where what is taken is the step before. Else from what is taken; where tablets make
-    no next increment, as far as they do, with the old medicine as it is.
+    As planned where what is taken is the step before; a move in which T3 falls starts the new
+    medicine at once, but not where T3 was left out meanwhile. Else from what is taken; where
+    tablets make no next increment, as far as they do, with the old medicine as it is.
     """
-    case, place = mid.case, mid.place
-    if number:
-        before = place.steps[number - 1].amounts
-    else:
-        original = old_amounts(mid.underway.original, case.products)
-        before = {key: amount for key, (_, amount) in original.items()}
+    case, before = mid.case, _before(mid, number)
     rising = [
-        key
+        case.preparations[key]
         for key in case.target_ids
         if case.preparations[key].carries_t3 and wanted[key] > now.get(key, NONE)
     ]
-    # A move in which T3 falls starts the new medicine at once: not where T3 was left out meanwhile.
-    climbing = [case.preparations[key] for key in rising]
-    one_increment = max((p.t3_ug(p.increment) for p in climbing), default=NONE)
-    planned = all(before.get(key, NONE) == now.get(key, NONE) for key in rising)
-    planned = planned and case.t3_ug(wanted) - case.t3_ug(now) <= one_increment
-    if planned and all(can_be_ordered(case.preparations[key], wanted[key]) for key in rising):
+    one_increment = max((p.t3_ug(p.increment) for p in rising), default=NONE)
+    if (
+        all(before.get(p.id, NONE) == now.get(p.id, NONE) for p in rising)
+        and case.t3_ug(wanted) - case.t3_ug(now) <= one_increment
+        and all(can_be_ordered(p, wanted[p.id]) for p in rising)
+    ):
         return [dict(wanted)]
-    way: list[dict[str, Fraction]] = []
+    way = list(_by_increments(case, rising, now, wanted)) or [dict(now)]
+    if any(way[-1].get(p.id, NONE) != wanted[p.id] for p in rising):
+        return way
+    return [*way[:-1], dict(wanted)]
+
+
+def _before(mid: Midway, number: int) -> Amounts:
+    """The doses of the step before one of the plan's, or those before day one."""
+    if number:
+        return mid.place.steps[number - 1].amounts
+    original = old_amounts(mid.underway.original, mid.case.products)
+    return {key: amount for key, (_, amount) in original.items()}
+
+
+def _by_increments(
+    case: SwitchCase,
+    rising: Sequence[Preparation],
+    now: Amounts,
+    wanted: Mapping[str, Fraction],
+) -> Iterator[dict[str, Fraction]]:
+    """What is reached, one medicine after the other, as far as tablets make its increments."""
     reached = dict(now)
-    for key in rising:
-        preparation = case.preparations[key]
-        rise = Move(preparation, now.get(key, NONE), wanted[key], step(preparation, case.pace))
+    for preparation in rising:
+        key, increment = preparation.id, step(preparation, case.pace)
+        rise = Move(preparation, now.get(key, NONE), wanted[key], increment)
         for dose in reachable(rise):
             if can_be_ordered(preparation, dose):
                 reached = {**reached, key: dose}
-                way.append(reached)
+                yield reached
         if reached.get(key, NONE) != wanted[key]:
-            return way or [dict(now)]
-    return [*way[:-1], dict(wanted)]
+            return
