@@ -159,16 +159,19 @@ def _of_target(mid: Midway, key: str, held: Fraction, planned: Fraction) -> Frac
     if mid.underway.climbing and key in mid.checkpoint:
         dose = min(dose, max(mid.checkpoint[key], held))
     preparation = case.preparations[key]
-    if preparation.carries_t3 or dose == held or can_be_ordered(preparation, dose):
+    if preparation.carries_t3 or dose == held or _made(case, key, dose):
         return dose
-    return _nearest(preparation, dose, held)
+    return nearest_made(case, key, dose) or held
 
 
-def _nearest(preparation: Preparation, dose: Fraction, held: Fraction) -> Fraction:
-    """Levothyroxine, where tablets in stock do not make its dose."""
-    table = makings(preparation)
-    made = [Fraction(steps, table.scale) for steps in table.steps]
-    return min(made, key=lambda other: (abs(other - dose), other), default=held)
+def nearest_made(case: SwitchCase, key: str, dose: Fraction) -> Fraction:
+    """A medicine's dose as near as tablets come, the lower of two as near; 0 where none is made."""
+    table = makings(case.preparations[key])
+    near = sorted(
+        (Fraction(steps, table.scale) for steps in table.steps),
+        key=lambda other: (abs(other - dose), other),
+    )
+    return next((other for other in near if _made(case, key, other)), NONE)
 
 
 def _fallen(case: SwitchCase, key: str, held: Fraction, dose: Fraction) -> Fraction:

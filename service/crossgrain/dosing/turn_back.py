@@ -16,11 +16,11 @@ from crossgrain.dosing.forecast import steady_day
 from crossgrain.dosing.ladder import checkpoint_dose, ladder_to
 from crossgrain.dosing.midway import NONE, Midway, dose_before, midway
 from crossgrain.dosing.moves import Move, amounts_of, as_dose, medicines
+from crossgrain.dosing.next_doses import nearest_made
 from crossgrain.dosing.outlook import Timeline, settled, taper_beside
 from crossgrain.dosing.plan import LabDraw, PriorTherapy
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.prior import stopped
-from crossgrain.dosing.tablets import nearest_doses
 from crossgrain.dosing.taper import Choice
 from crossgrain.dosing.targets import TARGET_OF, Target, TargetDose
 
@@ -76,8 +76,7 @@ def _orderable(back: Midway, preparation: Preparation, amount: Fraction) -> Frac
     """What tablets make of it, the lower where two are as near; as taken where it still is."""
     if back.place.now.get(preparation.id) == amount:
         return amount
-    near = nearest_doses(preparation, amount, back.case.policy.tolerance)
-    return near.within or near.below or near.above or NONE
+    return nearest_made(back.case, preparation.id, amount)
 
 
 def way_back(back: Midway, dose: TargetDose) -> tuple[Timeline, tuple[LabDraw, ...]]:
