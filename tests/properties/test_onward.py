@@ -584,3 +584,17 @@ def test_where_a_strength_is_out_of_stock_no_order_names_it_and_no_step_is_skipp
         before_ug = sum((PREPARATION_OF[k].t3_ug(a) for k, a in before.items()), NONE)
         assert t3_ug(step) - before_ug <= most
         before = amounts(step)
+
+
+@few
+@given(short_of_stock(), acts, readings)
+def test_out_of_stock_a_visit_still_ends_with_hormone_or_a_refusal_that_names_the_stock(
+    visit, act, reading
+):
+    try:
+        plan = visit.plan(act, reading=reading if act is Act.BRANCH else None)
+    except DomainError as refused:
+        if refused.field != "stock":
+            raise
+        return
+    assert all(step.lines for step in every_step(plan))

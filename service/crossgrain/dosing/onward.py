@@ -158,12 +158,15 @@ def _side_by_side(
 
 def _turn_back(mid: Midway) -> Plan:
     target = target_before(mid)
-    if target is None:
-        return _by_days(mid, held(mid, None), cannot_turn(mid), drawn=True)
-    back = towards(mid, target)
-    dose = dose_back(back)
-    own, labs = way_back(back, dose)
-    return planned_from(back, own, labs, turns_back(mid, dose))
+    if target is not None:
+        back = towards(mid, target)
+        dose = dose_back(back)
+        way = way_back(back, dose)
+        if way is not None:
+            return planned_from(back, *way, turns_back(mid, dose))
+    if not mid.place.now:
+        raise DomainError(Category.INVALID, "regimen", "no thyroid hormone is taken")
+    return _by_days(mid, held(mid, None), cannot_turn(mid), drawn=True)
 
 
 # --- branch ----------------------------------------------------------------------------------

@@ -176,8 +176,8 @@ def turns_back(mid: Midway, dose: TargetDose) -> Statement:
 def cannot_turn(mid: Midway) -> Statement:
     """Turn back, where there is nothing to turn back to."""
     return Statement(
-        "Today's doses stay until labs speak of them: what was taken before day one is no regimen"
-        " that a plan orders",
+        "Today's doses stay until labs speak of them: tablets in stock make no way back to what was"
+        " taken before day one, or it is no regimen that a plan orders",
         f"{_stands(mid)}. The prescriber says what follows",
         (),
         "our judgement",

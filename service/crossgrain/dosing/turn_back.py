@@ -79,10 +79,16 @@ def _orderable(back: Midway, preparation: Preparation, amount: Fraction) -> Frac
     return nearest_made(back.case, preparation.id, amount)
 
 
-def way_back(back: Midway, dose: TargetDose) -> tuple[Timeline, tuple[LabDraw, ...]]:
-    """The doses by day, and the draws: the first of them today."""
+def way_back(back: Midway, dose: TargetDose) -> tuple[Timeline, tuple[LabDraw, ...]] | None:
+    """The doses by day, and the draws: the first of them today.
+
+    ``None`` where tablets in stock do not lead there: half a way back would leave the patient
+    with less than either regimen.
+    """
     case = back.case
-    moving = [_reachable(m) for m in medicines(case.old, dose, case.products, case.pace)]
+    moving = medicines(case.old, dose, case.products, case.pace)
+    if not any(amounts_of(dose, case.products)) or not all(map(_is_reached, moving)):
+        return None
     last_days = case.wait_days + case.policy.results_days
     slots = _with_a_window(case, new_schedule(moving, case.pace, case.policy, last_days))
     own = settled(case, *_beside(case, slots, [move for move in moving if not move.rises]))
@@ -91,11 +97,11 @@ def way_back(back: Midway, dose: TargetDose) -> tuple[Timeline, tuple[LabDraw, .
     return own, series_draws(case, own.slots, own.old, decides, PriorTherapy.OVERLAP)
 
 
-def _reachable(move: Move) -> Move:
-    """As far as it climbs in increments that tablets make."""
+def _is_reached(move: Move) -> bool:
+    """Whether a medicine with T3 that is to rise does so in increments that tablets make."""
     if not move.rises or not move.preparation.carries_t3:
-        return move
-    return replace(move, goal=(move.start, *reachable(move))[-1])
+        return True
+    return (move.start, *reachable(move))[-1] == move.goal
 
 
 def _with_a_window(case: SwitchCase, slots: tuple[Slot, ...]) -> tuple[Slot, ...]:
