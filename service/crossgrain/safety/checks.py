@@ -210,7 +210,7 @@ def _in_series(due: Due, rule: Rule | Missing, plan: Plan, t3_now_ug: Fraction) 
         case Due.DRAWS:
             yield from (0, *drawn)
         case Due.START_AND_FIRST_DRAW:
-            yield from (0, min(day for day in drawn if day > 0))
+            yield from (0, *sorted(day for day in drawn if day > 0)[:1])
         case Due.CHECKPOINT:
             yield checkpoint
 

@@ -93,6 +93,13 @@ def test_a_tracing_precedes_the_first_dose_and_comes_again_where_the_rhythm_is_k
     assert not days(with_conditions("coronary-disease"), CheckKind.ECG)
 
 
+def test_where_blood_is_drawn_today_and_not_again_a_tracing_comes_today_alone():
+    """As at a visit that waits for labs which are overdue."""
+    today = replace(CLIMB, labs=(replace(CLIMB.labs[-1], day=0),))
+    found = days(with_conditions("atrial-fibrillation"), CheckKind.ECG, plan=today)
+    assert found == (0,)
+
+
 def test_new_palpitations_are_traced_before_the_first_dose():
     assert days(with_conditions("palpitations", day=-3), CheckKind.ECG) == (0,)
 
