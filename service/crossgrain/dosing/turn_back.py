@@ -127,4 +127,9 @@ def _beside(case: SwitchCase, slots: tuple[Slot, ...], falling: Sequence[Move]) 
         return slots, *found
     last = {move.preparation.id: move.goal for move in falling}
     stays = {move.preparation.id: move.start for move in falling}
+    first = slots[0]
+    at_once = first.amounts == slots[-1].amounts
+    if at_once and case.t3_ug({**first.amounts, **stays}) > first.t3_ceiling_ug:
+        # Beside T3 that is back at once there is no room for it, and no tablets make less of it.
+        return slots, stopped(slots, falling), None
     return slots, [*(dict(stays) for _ in slots[1:]), last], None

@@ -3,12 +3,12 @@
 from dataclasses import replace
 from fractions import Fraction
 
-from tests.unit.dosing.switches import amounts, plan, regimen, tables, wish
+from tests.unit.dosing.switches import SHORT, amounts, plan, regimen, tables, wish
 
 from crossgrain.dosing.onward import Act, Dated, Underway, plan_onward
 from crossgrain.dosing.plan import LabReading, Plan, Stage
 from crossgrain.dosing.regimens import DoseLine, Regimen
-from crossgrain.dosing.targets import Target
+from crossgrain.dosing.targets import Mixture, Target, TargetDose
 
 
 def titrated(taken: Regimen, target: Target, **more: object) -> Underway:
@@ -149,6 +149,19 @@ def test_turning_back_takes_lt4_at_once_and_leaves_no_t3_to_end_before_it_has_bu
     assert t3 == sorted(t3, reverse=True)
     assert t3.index(0) == 28  # four half-lives of T4
     assert back.labs[0].day == 0
+
+
+def test_turning_back_to_t3_at_once_leaves_no_other_t3_beside_it_that_no_tablets_make_smaller():
+    # 1/2 grain and LT3 5 hold 9.5 micrograms of T3, a grain holds 9: together they would be 14.
+    before, today = regimen(mg60=60), regimen(mg60=30, lt3=5)
+    steps = (Dated(0, 48, ((SHORT["mg60"], Fraction(30)), (SHORT["lt3"], Fraction(5)))),)
+    checkpoint = TargetDose(lt3_ug=Fraction(5), grains=Fraction(1, 2))
+    wanted = wish(Target.DESICCATED_LT3, mixture=Mixture(t3_share=Fraction(1, 10)))
+    back = plan_onward(
+        Underway(before, wanted, 0, checkpoint, (), today, steps, False), Act.TURN_BACK, tables()
+    )
+    assert {dose.get("liothyronine") for dose in by_day(back)} == {None}
+    assert {dose["desiccated-thyroid-60"] for dose in by_day(back)} == {Fraction(60)}
 
 
 # --- after a step back -----------------------------------------------------------------------
