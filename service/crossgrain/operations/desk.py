@@ -17,7 +17,13 @@ from crossgrain import __version__
 from crossgrain.catalogue import Catalogue
 from crossgrain.dosing.targets import Mixture, Target
 from crossgrain.names.identity import FhirVersion
-from crossgrain.operations.faults import Complaint, Fault, RequestRefused, refusal
+from crossgrain.operations.faults import (
+    Complaint,
+    Fault,
+    RequestRefused,
+    refusal,
+    refused_by_reader,
+)
 from crossgrain.operations.options import (
     Option,
     comparison_options,
@@ -25,6 +31,7 @@ from crossgrain.operations.options import (
     switch_options,
 )
 from crossgrain.operations.parameters import Call, Options
+from crossgrain.reading.door import Look
 from crossgrain.reading.elements import ReadCategory, Unreadable
 from crossgrain.reading.json import parse
 from crossgrain.reading.reader import read_record
@@ -127,7 +134,7 @@ def parse_resource(body: bytes) -> dict[str, Any]:
     try:
         return parse(body)
     except Unreadable as error:
-        raise RequestRefused(Complaint(error.category, error.expression, error.message)) from error
+        raise refused_by_reader(error) from error
 
 
 _APPLIES_TO = {
@@ -143,6 +150,30 @@ def day_asked(desk: Desk, options: Options) -> date:
         desk.clock, options.one("time-zone", ZoneInfo("UTC"))
     )
     return as_of
+
+
+def days_asked(desk: Desk, options: Options, what: str) -> tuple[date, date]:
+    """``as-of`` and ``start``, which is no earlier; `what` begins on it."""
+    as_of = day_asked(desk, options)
+    start: date = options.one("start", as_of)
+    if start < as_of:
+        raise refusal(
+            Fault.OPTIONS_DISAGREE,
+            options.place("start"),
+            f"start lies before as-of: {what} cannot begin before the day that the record is read",
+        )
+    return as_of, start
+
+
+def look_at(desk: Desk, call: Call, as_of: date, version: FhirVersion) -> Look:
+    """How the record of a call is read on a day."""
+    return {
+        "version": version,
+        "as_of": as_of,
+        "codes": desk.catalogue.codes,
+        "preparations": desk.catalogue.preparations,
+        "root": call.root,
+    }
 
 
 def refuse_idle_mixture(options: Options, target: str | None) -> None:
@@ -186,13 +217,6 @@ def record_in(
     if validate:
         check_structure(call, version)
     try:
-        return read_record(
-            call.record,
-            version=version,
-            as_of=as_of,
-            codes=desk.catalogue.codes,
-            preparations=desk.catalogue.preparations,
-            root=call.root,
-        )
+        return read_record(call.record, **look_at(desk, call, as_of, version))
     except Unreadable as error:
-        raise RequestRefused(Complaint(error.category, error.expression, error.message)) from error
+        raise refused_by_reader(error) from error

@@ -15,7 +15,7 @@ from typing import Any
 
 from crossgrain.names.errors import Category as DomainCategory
 from crossgrain.names.errors import DomainError
-from crossgrain.reading.elements import ReadCategory
+from crossgrain.reading.elements import ReadCategory, Unreadable
 
 
 class Fault(StrEnum):
@@ -113,6 +113,14 @@ _MOST_LETTERS = 80
 """Longer words are compared with nothing: looking for the nearest costs their square."""
 
 
+def nearest(said: object, known: Iterable[str]) -> str | None:
+    """The known word that a word nearly is, if there is one."""
+    if not isinstance(said, str) or len(said) > _MOST_LETTERS:
+        return None
+    near = get_close_matches(said, list(known), 1, 0.75)
+    return near[0] if near else None
+
+
 def did_you_mean(said: object, known: Iterable[str]) -> str:
     """What closes a complaint about a word that nearly is one of the known ones; else nothing.
 
@@ -121,10 +129,8 @@ def did_you_mean(said: object, known: Iterable[str]) -> str:
     >>> did_you_mean("targt", ["basis", "target"])
     '; did you mean target?'
     """
-    if not isinstance(said, str) or len(said) > _MOST_LETTERS:
-        return ""
-    near = get_close_matches(said, list(known), 1, 0.75)
-    return f"; did you mean {near[0]}?" if near else ""
+    near = nearest(said, known)
+    return f"; did you mean {near}?" if near else ""
 
 
 def row_of(category: StrEnum) -> Row:
@@ -164,6 +170,11 @@ def refusal(
 def refused_by_domain(error: DomainError, place: Callable[[str], str]) -> RequestRefused:
     """The domain's own error, its field placed where the caller can find it."""
     return RequestRefused(Complaint(error.category, place(error.field), error.message))
+
+
+def refused_by_reader(error: Unreadable) -> RequestRefused:
+    """The reader's own error, at the place that it names."""
+    return RequestRefused(Complaint(error.category, error.expression, error.message))
 
 
 def operation_outcome(complaints: tuple[Complaint, ...]) -> dict[str, Any]:

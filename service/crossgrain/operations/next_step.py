@@ -15,16 +15,12 @@ from crossgrain.core.next_step import next_step as settle_next_step
 from crossgrain.core.proposal import SwitchRequest
 from crossgrain.names.errors import DomainError
 from crossgrain.names.identity import FhirVersion, urn
-from crossgrain.operations.desk import Desk, day_asked, record_in
+from crossgrain.operations.desk import Desk, days_asked, look_at, record_in
 from crossgrain.operations.faults import (
-    Complaint,
-    Fault,
-    RequestRefused,
-    refusal,
     refused_by_domain,
+    refused_by_reader,
 )
 from crossgrain.operations.parameters import Call, Given, Options, call_from, read_options
-from crossgrain.reading.door import Look
 from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.filed import Filed, filed_among
 from crossgrain.reading.reader import doses_by_date, marks_in
@@ -77,7 +73,7 @@ def settle(
     except DomainError as error:
         raise refused_by_domain(error, options.place) from error
     except Unreadable as error:
-        raise RequestRefused(Complaint(error.category, error.expression, error.message)) from error
+        raise refused_by_reader(error) from error
     plan = call.plan if step.cites_given else None
     return SettledStep(step, options.one("response") == "transaction", plan)
 
@@ -96,14 +92,7 @@ def answer_to(desk: Desk, settled: SettledStep, version: FhirVersion) -> Resourc
 
 
 def _request(desk: Desk, options: Options) -> SwitchRequest:
-    as_of = day_asked(desk, options)
-    start = options.one("start", as_of)
-    if start < as_of:
-        raise refusal(
-            Fault.OPTIONS_DISAGREE,
-            options.place("start"),
-            "start lies before as-of: a step cannot begin before the day that the record is read",
-        )
+    as_of, start = days_asked(desk, options, "a step")
     defaults = SwitchRequest(as_of=as_of, start=start)
     return SwitchRequest(
         as_of=as_of,
@@ -122,13 +111,7 @@ def _submitted(
     """The record as it is today, its doses by date, and the plan that came beside it."""
     record = record_in(desk, call, as_of, version, validate=validate)
     filed = tuple(_filed(call))  # first, since it refuses a plan that is no bundle of resources
-    look: Look = {
-        "version": version,
-        "as_of": as_of,
-        "codes": desk.catalogue.codes,
-        "preparations": desk.catalogue.preparations,
-        "root": call.root,
-    }
+    look = look_at(desk, call, as_of, version)
     history: Sequence[DoseRun] | Undecided
     try:
         history = doses_by_date(call.record, **look)

@@ -12,12 +12,12 @@ from crossgrain.names.errors import DomainError
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.desk import (
     Desk,
-    day_asked,
+    days_asked,
     mixture_asked,
     record_in,
     refuse_idle_mixture,
 )
-from crossgrain.operations.faults import Fault, refusal, refused_by_domain
+from crossgrain.operations.faults import refused_by_domain
 from crossgrain.operations.parameters import Call, Given, Options, call_from, read_options
 from crossgrain.sheet.page import PatientHeading, person_in, sheet_html
 from crossgrain.writing.answer import answer_bundle
@@ -93,14 +93,7 @@ def answer_to(desk: Desk, settled: Settled, version: FhirVersion) -> dict[str, A
 
 
 def _request(desk: Desk, options: Options) -> SwitchRequest:
-    as_of = day_asked(desk, options)
-    start = options.one("start", as_of)
-    if start < as_of:
-        raise refusal(
-            Fault.OPTIONS_DISAGREE,
-            options.place("start"),
-            "start lies before as-of: a plan cannot begin before the day that the record is read",
-        )
+    as_of, start = days_asked(desk, options, "a plan")
     target = options.one("target")
     defaults = SwitchRequest(as_of=as_of, start=start)
     return SwitchRequest(

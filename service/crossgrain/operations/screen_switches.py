@@ -9,8 +9,8 @@ from dataclasses import replace
 from typing import Any
 
 from crossgrain.names.identity import FhirVersion, stable_id, urn
-from crossgrain.operations.desk import Desk, check_structure, day_asked
-from crossgrain.operations.faults import Complaint, RequestRefused
+from crossgrain.operations.desk import Desk, check_structure, day_asked, look_at
+from crossgrain.operations.faults import Complaint, RequestRefused, refused_by_reader
 from crossgrain.operations.options import BadValue, Option
 from crossgrain.operations.parameters import Given, call_from, read_options
 from crossgrain.reading.door import Opened, open_record
@@ -63,17 +63,10 @@ def screen_switches(
         check_structure(call, version)
     ruler = Ruler(as_of, enabled(desk.catalogue.bases, options.all("basis")), desk.catalogue.limits)
     try:
-        opened = open_record(
-            call.record,
-            version=version,
-            as_of=as_of,
-            codes=desk.catalogue.codes,
-            preparations=desk.catalogue.preparations,
-            root=call.root,
-        )
+        opened = open_record(call.record, **look_at(desk, call, as_of, version))
         screened = _screened(opened, ruler)
     except Unreadable as error:
-        raise RequestRefused(Complaint(error.category, error.expression, error.message)) from error
+        raise refused_by_reader(error) from error
     return _answer(screened, opened.reading, options.one("deployment", "local"))
 
 
