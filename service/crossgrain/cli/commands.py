@@ -62,14 +62,27 @@ def run() -> None:
     sys.exit(status)
 
 
+Record = Annotated[str, typer.Argument(help="A Bundle or Parameters as JSON; - for stdin.")]
+AsOf = Annotated[str | None, typer.Option(help="The day to read the record on.")]
+TimeZone = Annotated[str | None, typer.Option(help="Where today is meant.")]
+WeeklyPattern = Annotated[
+    bool, typer.Option("--weekly-pattern", help="Whole tablets of LT4, weekdays may differ.")
+]
+Lt3Doses = Annotated[str | None, typer.Option("--lt3-doses", help="Doses of LT3 in a day, 2 or 3.")]
+Stock = Annotated[
+    list[str] | None, typer.Option(help='A tablet that can be had, e.g. "levothyroxine 50".')
+]
 Chart = Annotated[
     Path | None, typer.Option(metavar="FILE", help="A clinic's own chart and stock, a TOML file.")
 ]
+Fhir = Annotated[FhirVersion, typer.Option(help="The FHIR version.")]
+AsJson = Annotated[bool, typer.Option("--json", help="The answer as FHIR.")]
+"""Options that several commands take, each under the same words."""
 
 
 @app.command()
 def propose(  # noqa: PLR0913, PLR0917 - one parameter per option
-    file: Annotated[str, typer.Argument(help="A Bundle or Parameters as JSON; - for stdin.")],
+    file: Record,
     target: Annotated[
         str | None, typer.Option(help=f"What to move to: {', '.join(Target)}.")
     ] = None,
@@ -78,31 +91,25 @@ def propose(  # noqa: PLR0913, PLR0917 - one parameter per option
     prior_therapy: Annotated[
         str | None, typer.Option(help="overlap: the old medicine tapers. stop: it ends first.")
     ] = None,
-    as_of: Annotated[str | None, typer.Option(help="The day to read the record on.")] = None,
+    as_of: AsOf = None,
     start: Annotated[str | None, typer.Option(help="Day one of the plan.")] = None,
-    time_zone: Annotated[str | None, typer.Option(help="Where today is meant.")] = None,
+    time_zone: TimeZone = None,
     ratio: Annotated[str | None, typer.Option(help="T4:T3 of a combination, 13 to 20.")] = None,
     guideline: Annotated[bool, typer.Option("--guideline", help="LT3 = x/20.")] = False,
     t3_share: Annotated[
         str | None, typer.Option("--t3-share", help="Part that LT3 carries beside desiccated.")
     ] = None,
     desiccated_family: Annotated[str | None, typer.Option(help="The strength family.")] = None,
-    weekly_pattern: Annotated[
-        bool, typer.Option("--weekly-pattern", help="Whole tablets of LT4, weekdays may differ.")
-    ] = False,
-    lt3_doses: Annotated[
-        str | None, typer.Option("--lt3-doses", help="Doses of LT3 in a day, 2 or 3.")
-    ] = None,
+    weekly_pattern: WeeklyPattern = False,
+    lt3_doses: Lt3Doses = None,
     another_product: Annotated[
         bool, typer.Option("--another-product", help="Exchange the desiccated product.")
     ] = False,
     order: Annotated[list[str] | None, typer.Option(help="The draft order to judge.")] = None,
-    stock: Annotated[
-        list[str] | None, typer.Option(help='A tablet that can be had, e.g. "levothyroxine 50".')
-    ] = None,
+    stock: Stock = None,
     chart: Chart = None,
-    fhir: Annotated[FhirVersion, typer.Option(help="The FHIR version.")] = FhirVersion.R4,
-    json: Annotated[bool, typer.Option("--json", help="The answer as FHIR.")] = False,
+    fhir: Fhir = FhirVersion.R4,
+    json: AsJson = False,
     why: Annotated[bool, typer.Option("--why", help="Show the whole rationale.")] = False,
     sheet: Annotated[
         Path | None, typer.Option(metavar="FILE.html", help="Write the plan sheet to a file.")
@@ -141,28 +148,22 @@ def propose(  # noqa: PLR0913, PLR0917 - one parameter per option
 
 @app.command("next")
 def next_step(  # noqa: PLR0913, PLR0917 - one parameter per option
-    file: Annotated[str, typer.Argument(help="A Bundle or Parameters as JSON; - for stdin.")],
+    file: Record,
     plan: Annotated[
         str | None,
         typer.Option(metavar="FILE", help="The earlier answer, or its CarePlan; - for stdin."),
     ] = None,
-    as_of: Annotated[str | None, typer.Option(help="The day to read the record on.")] = None,
+    as_of: AsOf = None,
     start: Annotated[str | None, typer.Option(help="From when the step holds.")] = None,
-    time_zone: Annotated[str | None, typer.Option(help="Where today is meant.")] = None,
+    time_zone: TimeZone = None,
     basis: Annotated[str | None, typer.Option(help="Where no plan runs: the basis.")] = None,
     pace: Annotated[str | None, typer.Option(help="Where no plan runs: the pace.")] = None,
-    weekly_pattern: Annotated[
-        bool, typer.Option("--weekly-pattern", help="Whole tablets of LT4, weekdays may differ.")
-    ] = False,
-    lt3_doses: Annotated[
-        str | None, typer.Option("--lt3-doses", help="Doses of LT3 in a day, 2 or 3.")
-    ] = None,
-    stock: Annotated[
-        list[str] | None, typer.Option(help='A tablet that can be had, e.g. "levothyroxine 50".')
-    ] = None,
+    weekly_pattern: WeeklyPattern = False,
+    lt3_doses: Lt3Doses = None,
+    stock: Stock = None,
     chart: Chart = None,
-    fhir: Annotated[FhirVersion, typer.Option(help="The FHIR version.")] = FhirVersion.R4,
-    json: Annotated[bool, typer.Option("--json", help="The answer as FHIR.")] = False,
+    fhir: Fhir = FhirVersion.R4,
+    json: AsJson = False,
 ) -> int:
     """Say what is done next for one patient: in the midst of a plan, or where none runs."""
     from crossgrain.cli import proposing  # noqa: PLC0415

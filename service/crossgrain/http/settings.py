@@ -17,7 +17,7 @@ from pydantic import Field, SecretStr, field_validator, model_validator
 from pydantic_settings import BaseSettings, NoDecode, SettingsConfigDict
 
 from crossgrain.dosing.kept import MOST_KEPT
-from crossgrain.operations.faults import did_you_mean
+from crossgrain.operations.faults import nearest
 
 HIDDEN = "(set, not shown)"
 _STORES = {"redis", "rediss", "unix"}
@@ -41,12 +41,14 @@ def unknown_settings(environment: Iterable[str]) -> list[str]:
         for name in sorted(environment)
         if name.upper().startswith(_PREFIX) and not _INJECTED.match(name)
     }
-    return [
-        f"{name} is no setting, and changes nothing"
-        + did_you_mean(own, sorted(known)).replace("mean ", f"mean {_PREFIX}")
-        for name, own in named.items()
-        if own not in known
-    ]
+    return [_is_none(name, own, known) for name, own in named.items() if own not in known]
+
+
+def _is_none(name: str, own: str, known: set[str]) -> str:
+    """`own` is the name without what all of them begin with, which would make any two alike."""
+    near = nearest(own, sorted(known))
+    hint = f"; did you mean {_PREFIX}{near}?" if near else ""
+    return f"{name} is no setting, and changes nothing{hint}"
 
 
 class Settings(BaseSettings):

@@ -228,7 +228,7 @@ class Letterhead:
 
     def notes(self, *own: str) -> list[Resource]:
         """What is particular to a resource, then what every order of a dose says."""
-        return [{"text": plain(text)} for text in (*own, *self.standing) if text]
+        return _annotations(*own, *self.standing)
 
 
 def notes_of_draw(*own: str) -> list[Resource]:
@@ -236,7 +236,11 @@ def notes_of_draw(*own: str) -> list[Resource]:
 
     It waits for nothing: much of what a dose waits for is a draw.
     """
-    return [{"text": plain(text)} for text in (*own, CAUTION) if text]
+    return _annotations(*own, CAUTION)
+
+
+def _annotations(*texts: str) -> list[Resource]:
+    return [{"text": plain(text)} for text in texts if text]
 
 
 def before_start(hold: Finding) -> str:
