@@ -21,6 +21,7 @@ from crossgrain.dosing.plan import (
 from crossgrain.dosing.policy import Supply
 from crossgrain.dosing.supply import draws, prescriptions
 from crossgrain.dosing.tablets import Piece, Tablets
+from crossgrain.reading.filed import OVER
 from crossgrain.reading.record import MarkedOrder
 from crossgrain.reading.series_mark import OrderedDose, OrderedStep
 
@@ -43,10 +44,6 @@ def ordered_doses(use: DoseUse, day_one: date) -> Iterator[OrderedDose]:
     for count in line.counts(piece):
         if count:
             yield OrderedDose(count * piece.strength, 1, first, last)
-
-
-OVER = {"completed", "stopped", "cancelled", "entered-in-error", "ended", "revoked"}
-"""Statuses of an order that nobody follows any more."""
 
 
 @dataclass(frozen=True, slots=True)

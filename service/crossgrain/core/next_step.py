@@ -5,14 +5,13 @@ all that is written of a plan is written of it; only what is filed already, and 
 not written again.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from fractions import Fraction
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.core.already_ordered import (
-    OVER,
     OrderInForce,
     as_filed,
     is_meant,
@@ -20,20 +19,19 @@ from crossgrain.core.already_ordered import (
     orders_kept,
 )
 from crossgrain.core.proposal import DEFAULT_FAMILY, Proposal, SwitchRequest
-from crossgrain.core.standing import Standing, standing_of
+from crossgrain.core.standing import Standing, about_today, standing_of
 from crossgrain.dosing.onward import Act, plan_onward
 from crossgrain.dosing.plan import LabDraw, Plan, Step
 from crossgrain.dosing.preparations import Preparation
-from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.supply import draws
-from crossgrain.names.errors import DomainError
-from crossgrain.reading.filed import DRAWN_AS, Filed, is_date
+from crossgrain.dosing.targets import dose_of
+from crossgrain.reading.filed import DRAWN_AS, OVER, Filed, is_date
 from crossgrain.reading.record import MarkedOrder, Question, Record
 from crossgrain.safety.assess import after_plan, before_plan
 from crossgrain.safety.checks import checks_of
-from crossgrain.safety.facts import Intent
+from crossgrain.safety.facts import Intent, hormone_rises
 from crossgrain.safety.results import tsh_limits
-from crossgrain.safety.rule import Finding, Severity, most_severe_first
+from crossgrain.safety.rule import Finding, Severity, any_stop, most_severe_first
 from crossgrain.safety.visit import Decision, Lateness, Position
 from crossgrain.screening.course import DoseRun, Undecided
 
@@ -83,6 +81,11 @@ class Replaced:
     draws: tuple[Filed, ...] = ()
     kept_draws: tuple[Filed, ...] = ()
     checks: tuple[Filed, ...] = ()
+
+    @property
+    def drawn(self) -> frozenset[tuple[str, str]]:
+        """The LOINC code and the date of every draw that stands."""
+        return frozenset((each.code, day) for each in self.kept_draws for day in each.dates)
 
     @property
     def displaced(self) -> Iterator[str]:
@@ -159,18 +162,12 @@ def next_step(sent: Submitted, request: SwitchRequest, catalogue: Catalogue) -> 
     match standing.decision.act:
         case Act.ASK:
             decision = standing.decision
-            question = Question(_about(standing), f"{decision.says} {decision.do}")
+            question = Question(about_today(standing.record), f"{decision.says} {decision.do}")
             return visit.asking(standing, (question,))
         case Act.STOP:
             return visit.stopping(standing, standing.findings)
         case _:
             return visit.planning(standing)
-
-
-def _about(standing: Standing) -> str:
-    """Where the answer to the table's own question would stand: at what is taken now."""
-    entries = standing.record.current
-    return entries[0].path if entries else "Bundle"
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,7 +187,7 @@ class _Visit:
 
     def stopping(self, standing: Standing, found: tuple[Finding, ...]) -> NextStep:
         """The climb ends: today's dose goes on, and what has not begun is withdrawn."""
-        if not _stops(found):
+        if not any_stop(found):
             found = (*found, _stop(standing.decision))
         replaced = Replaced(ended=tuple(self._yet_to_begin()), care_plans=self._plans())
         return self._without_plan(standing, standing.record, found, replaced)
@@ -199,7 +196,7 @@ class _Visit:
         """The plan from today on, and what it changes."""
         plan = self._plan(standing)
         found = self._findings(standing, plan)
-        if _stops(found):
+        if any_stop(found):
             return self.stopping(standing, found)
         replaced = self._replaced(plan)
         day_one, supply = self.request.start, self.catalogue.policy.supply
@@ -240,11 +237,11 @@ class _Visit:
         start = self.request.start
         asked = sorted(
             {
-                (date.fromisoformat(day[:10]) - start).days
+                (date.fromisoformat(day) - start).days
                 for each in self._requests()
-                if each.code in DRAWN_AS.values()
-                for day in each.days
-                if is_date(day[:10])
+                if each.is_draw
+                for day in each.dates
+                if is_date(day)
             }
         )
         return replace(plan, labs=tuple(_on_a_filed_day(d, plan.steps, asked) for d in plan.labs))
@@ -311,25 +308,14 @@ class _Visit:
         return finding
 
     def _intent(self, standing: Standing, plan: Plan) -> Intent:
-        regimen = standing.record.regimen
+        today, bases = standing.record.regimen, self.catalogue.bases
+        rounding = self.catalogue.policy.tolerance
+        doses = [dose_of(step.regimen) for step in plan.steps]
         return Intent(
             plan.target,
-            t3_rises=any(step.t3_ug > regimen.t3_ug for step in plan.steps),
-            hormone_rises=any(self._is_more(step, regimen) for step in plan.steps),
+            t3_rises=any(step.t3_ug > today.t3_ug for step in plan.steps),
+            hormone_rises=any(hormone_rises(today, dose, bases, rounding) for dose in doses),
         )
-
-    def _is_more(self, step: Step, today: Regimen) -> bool:
-        """Whether a step is worth more than what is taken today, on any basis that steers."""
-        most = 1 + self.catalogue.policy.tolerance
-        then = Regimen(tuple(DoseLine(line.preparation, (line.amount,), "") for line in step.lines))
-        for basis in self.catalogue.bases:
-            if basis.sets_checkpoint:
-                try:
-                    if basis.lt4_equivalent(then) > basis.lt4_equivalent(today) * most:
-                        return True
-                except DomainError:  # a chart that does not reach it cannot speak against a rise
-                    return True
-        return False
 
     # --- what is filed ---------------------------------------------------------------------------
 
@@ -413,9 +399,9 @@ class _Visit:
         wanted = {(start + timedelta(day)).isoformat() for day in draws(plan.labs)}
         kept, others = [], []
         for each in self._requests():
-            if each.code not in DRAWN_AS.values():
+            if not each.is_draw:
                 continue
-            ahead = [day[:10] for day in each.days if day[:10] >= start.isoformat()]
+            ahead = [day for day in each.dates if day >= start.isoformat()]
             if ahead and set(ahead) <= wanted:
                 kept.append(each)
             elif ahead:
@@ -429,16 +415,15 @@ class _Visit:
 
     def _checks(self) -> tuple[Filed, ...]:
         """Those for something else than the labs that decide."""
-        return tuple(each for each in self._requests() if each.code not in DRAWN_AS.values())
+        return tuple(each for each in self._requests() if not each.is_draw)
 
     def _changes(self, standing: Standing, plan: Plan, replaced: Replaced) -> bool:
         """Whether anything of what is filed is to change."""
-        drawn = {(each.code, day[:10]) for each in replaced.kept_draws for day in each.days}
-        start = self.request.start
+        start, drawn = self.request.start, replaced.drawn
         unasked = any(
             (code, (start + timedelta(day)).isoformat()) not in drawn
             for draw in plan.labs
-            for day in (draw.day, *draw.repeat_days)
+            for day in draw.days
             for analyte, code in DRAWN_AS.items()
             if analyte not in draw.leaves_out
         )
@@ -493,7 +478,3 @@ def _stop(decision: Decision) -> Finding:
         origins=(),
         source=decision.source,
     )
-
-
-def _stops(findings: Iterable[Finding]) -> bool:
-    return any(finding.severity is Severity.STOP for finding in findings)

@@ -23,7 +23,7 @@ from crossgrain.safety.facts import T3_TARGETS, Constraints, Intent, RunningPlan
 from crossgrain.safety.judgement import Ending, order_findings
 from crossgrain.safety.need import SHORTAGE, TodaysNeed, need_of
 from crossgrain.safety.results import tsh_limits
-from crossgrain.safety.rule import Finding, Severity, most_severe_first
+from crossgrain.safety.rule import Finding, any_stop, most_severe_first
 
 CAUTIOUS = "cautious"
 
@@ -59,7 +59,7 @@ def propose(record: Record, request: SwitchRequest, catalogue: Catalogue) -> Pro
     found = (*on_order, *before_plan(record.facts, intent, catalogue.rules))
     plan = None
     limits = constraints(found, catalogue.rules)
-    if not _stops(found):
+    if not any_stop(found):
         need = need_of(record.facts, catalogue.rules.before[SHORTAGE], catalogue.policy)
         wish = wish_for(record, request, target, limits, need)
         catalogue.policy.pace(request.pace)  # unknown, it is an error even where not used
@@ -67,7 +67,7 @@ def propose(record: Record, request: SwitchRequest, catalogue: Catalogue) -> Pro
         found = (*found, *after_plan(plan, record.facts, catalogue.rules))
     starts_in = (request.start - request.as_of).days
     baseline = baseline_of(record.facts, found, catalogue.rules, starts_in)
-    plan = None if plan is None or _stops(found) else with_baseline(plan, baseline)
+    plan = None if plan is None or any_stop(found) else with_baseline(plan, baseline)
     return Proposal(
         request,
         target,
@@ -122,10 +122,6 @@ def in_the_midst(record: Record, catalogue: Catalogue) -> tuple[Record, Finding 
         each for each in before_plan(facts, intent, catalogue.rules) if each.code == PLAN_RUNNING
     )
     return with_last_supply(record, catalogue.rules, running=running), finding
-
-
-def _stops(findings: Iterable[Finding]) -> bool:
-    return any(finding.severity is Severity.STOP for finding in findings)
 
 
 def wish_for(

@@ -23,7 +23,7 @@ from crossgrain.dosing.onward import Dated
 from crossgrain.dosing.plan import LineDose, Plan, Step
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.regimens import DoseLine, Regimen
-from crossgrain.dosing.targets import TargetDose
+from crossgrain.dosing.targets import TargetDose, dose_of
 from crossgrain.dosing.wish import Wish
 from crossgrain.names.errors import DomainError
 from crossgrain.reading.record import MarkedOrder, Question, Record
@@ -186,9 +186,9 @@ def smaller_checkpoint(facts: SeriesFacts, again: Plan | None, catalogue: Catalo
 def _worth(dose: TargetDose, facts: SeriesFacts, catalogue: Catalogue) -> Fraction:
     basis = catalogue.basis(facts.basis_id)
     try:
-        return basis.lt4_for(dose.lt4_ug, dose.lt3_ug, dose.grains)
+        return basis.lt4_for(*dose.amounts)
     except DomainError:  # a table that does not reach it: any other weighing orders the two alike
-        return dose.lt4_ug + dose.lt3_ug + dose.grains
+        return sum(dose.amounts, Fraction(0))
 
 
 def up_to(
@@ -199,27 +199,16 @@ def up_to(
     Nothing is cut where the plan's own checkpoint holds. What falls to its dose there, or ends, is
     above it on the way. `step` is today's, from 1, or 0 before the first.
     """
-    before = _by_hormone((line.preparation, line.daily) for line in original)
-    goal = (checkpoint.lt4_ug, checkpoint.lt3_ug, checkpoint.grains)
+    before, goal = dose_of(original).amounts, checkpoint.amounts
 
     def past(each: Dated) -> bool:
-        now = _by_hormone(each.amounts)
-        doses = zip(now, goal, before, strict=True)
+        doses = zip(dose_of(each.regimen).amounts, goal, before, strict=True)
         return any(taken > wanted >= was for taken, wanted, was in doses if wanted)
 
     kept = [*planned[:step], *(each for each in planned[step:] if not past(each))]
     if 0 < len(kept) < len(planned):
         kept[-1] = replace(kept[-1], last_day=planned[-1].last_day)
     return tuple(kept)
-
-
-def _by_hormone(
-    amounts: Iterable[tuple[Preparation, Fraction]],
-) -> tuple[Fraction, Fraction, Fraction]:
-    """LT4 and LT3 as such, in micrograms, and grains of desiccated thyroid."""
-    lines = tuple(DoseLine(preparation, (daily,)) for preparation, daily in amounts)
-    regimen = Regimen(lines)
-    return regimen.pure_t4_ug, regimen.pure_t3_ug, regimen.grains
 
 
 def planned_steps(
@@ -284,7 +273,7 @@ def _agrees(span: _Span, computed: Sequence[Dated]) -> bool:
     """Whether the plan has on each of those days the dose that was ordered."""
     key, first, last, daily = span
     return all(
-        {p.id: amount for p, amount in one.amounts}.get(key) == daily
+        one.by_id.get(key) == daily
         for one in computed
         if one.first_day <= last and first <= one.last_day
     )

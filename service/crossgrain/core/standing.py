@@ -34,12 +34,11 @@ from crossgrain.core.visiting import (
     too_fast,
     turned_back,
 )
-from crossgrain.dosing.moves import old_amounts
+from crossgrain.dosing.moves import ordered_amounts
 from crossgrain.dosing.onward import Act, Dated, Underway
 from crossgrain.dosing.plan import LabReading, PriorTherapy
-from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import Regimen
-from crossgrain.dosing.targets import TARGET_OF, Target, TargetDose
+from crossgrain.dosing.targets import TARGET_OF, Target, TargetDose, dose_of
 from crossgrain.dosing.wish import Wish
 from crossgrain.names.printing import quantity
 from crossgrain.reading.record import MarkedOrder, Question, Record
@@ -131,6 +130,11 @@ class Standing:
         return self.series.marked if self.series else ()
 
 
+def about_today(record: Record) -> str:
+    """Where a question about the dose of today points: at what is taken now."""
+    return record.current[0].path if record.current else _RECORD
+
+
 class _Open(Exception):
     """What must be answered first.
 
@@ -212,7 +216,7 @@ def _in_plan(
     if planned is None:
         raise _Open(Question(place_of(record, series.reference), _FILED_IN_PART))
     course = _Course(taken_now, series, request, catalogue)
-    taken = course.taken(history, (facts.day_one - as_of).days)
+    taken = course.taken(history)
     checkpoint = smaller_checkpoint(facts, again, catalogue)
     climbing = course.is_climbing(checkpoint)
     place = course.place_in(planned, original, taken)
@@ -235,7 +239,7 @@ def _in_plan(
         underway=Underway(
             original=original,
             wish=course.wish(limits),
-            day_one=(facts.day_one - as_of).days,
+            day_one=course.day_one,
             checkpoint=None if facts.titration else checkpoint,
             taken=taken,
             today=taken_now.regimen,
@@ -300,6 +304,10 @@ class _Course:
         return self.series.facts if self.series else None
 
     @property
+    def _marked(self) -> tuple[MarkedOrder, ...]:
+        return self.series.marked if self.series else ()
+
+    @property
     def acts(self) -> tuple[ActTaken, ...]:
         return self.facts.acts if self.facts else ()
 
@@ -308,15 +316,16 @@ class _Course:
         """From the day after the last visit; without one, from day one."""
         if self.acts:
             return Since((self.acts[-1].day - self.record.as_of).days + 1)
-        return Since(self._day_one)
+        return Since(self.day_one)
 
     @property
-    def _day_one(self) -> int:
+    def day_one(self) -> int:
+        """The first day of the plan; without one, of the year that is looked back on."""
         if self.facts is None:
             return -self.catalogue.visits.yearly_days
         return (self.facts.day_one - self.record.as_of).days
 
-    def taken(self, history: Sequence[DoseRun] | Undecided, day_one: int) -> tuple[Dated, ...]:
+    def taken(self, history: Sequence[DoseRun] | Undecided) -> tuple[Dated, ...]:
         """What was really taken from day one to yesterday; a last dose goes on until today."""
         if not self.record.regimen.lines and isinstance(history, Undecided):
             return ()  # that nothing is taken now is what is asked about
@@ -325,16 +334,15 @@ class _Course:
         try:
             stretches = stretches_apart(history, self.catalogue.limits)
         except Undecided as undecided:
-            return self.taken(undecided, day_one)
+            return self.taken(undecided)
         dated = []
         for stretch in stretches:
-            first, last = max(stretch.first_day, day_one), min(stretch.last_day, -1)
+            first, last = max(stretch.first_day, self.day_one), min(stretch.last_day, -1)
             if first > last:
                 continue
             if stretch.doubt:
                 raise _Open(*self._not_told(Undecided(stretch.doubt, stretch.references)))
-            amounts = tuple((line.preparation, line.daily) for line in stretch.regimen)
-            dated.append(Dated(first, last, amounts))
+            dated.append(Dated.of(first, last, stretch.regimen))
         return tuple(self._without_missed(self._to_yesterday(dated)))
 
     def _not_told(self, undecided: Undecided) -> Iterator[Question]:
@@ -347,11 +355,10 @@ class _Course:
         """The same, the last dose until yesterday where it counts as taken today."""
         yield from dated
         last = max((one.last_day for one in dated), default=None)
-        if last is not None and last < -1 and self.record.regimen.lines and self._carried(dated):
-            held = tuple((line.preparation, line.daily) for line in self.record.regimen)
-            yield Dated(last + 1, -1, held)
+        if last is not None and last < -1 and self.record.regimen.lines and self._carried():
+            yield Dated.of(last + 1, -1, self.record.regimen)
 
-    def _carried(self, dated: Sequence[Dated]) -> bool:
+    def _carried(self) -> bool:
         """Whether what counts as taken today ended before it: the next order is not signed yet."""
         return all(
             entry.last_day is not None and entry.last_day < 0 for entry in self.record.current
@@ -374,7 +381,7 @@ class _Course:
     def doses(self, regimen: Regimen) -> Doses:
         """A regimen in the product lines that orders are made from."""
         products = self.catalogue.plans[self.family].tables.products
-        return {key: daily for key, (_, daily) in old_amounts(regimen, products).items()}
+        return ordered_amounts(regimen, products)
 
     @property
     def family(self) -> str:
@@ -385,10 +392,9 @@ class _Course:
 
     def is_climbing(self, checkpoint: TargetDose) -> bool:
         """Whether some medicine of the target has yet to reach its dose at the checkpoint."""
-        regimen = self.record.regimen
-        now = (regimen.pure_t4_ug, regimen.pure_t3_ug, regimen.grains)
-        goal = (checkpoint.lt4_ug, checkpoint.lt3_ug, checkpoint.grains)
-        return any(taken < wanted for taken, wanted in zip(now, goal, strict=True))
+        now = dose_of(self.record.regimen)
+        doses = zip(now.amounts, checkpoint.amounts, strict=True)
+        return any(taken < wanted for taken, wanted in doses)
 
     def rises_after(self, to_come: Sequence[Dated]) -> bool:
         """Whether some medicine is to rise above today's dose in the steps after today's."""
@@ -396,7 +402,7 @@ class _Course:
         return any(
             daily > today.get(key, Fraction(0))
             for one in to_come
-            for key, daily in self._amounts(one).items()
+            for key, daily in self.doses(one.regimen).items()
         )
 
     @property
@@ -427,7 +433,7 @@ class _Course:
             and one.mark.ordered is not None
             and bool(one.mark.ordered.branch)
             and one.mark.ordered.first_day <= self.record.as_of
-            for one in (self.series.marked if self.series else ())
+            for one in self._marked
         )
 
     def place_in(
@@ -441,10 +447,10 @@ class _Course:
         if not today:
             return _StepToday(None, Lateness.ON_TIME)
         slack = self.catalogue.visits.slack_days
-        doses = [{p.id: amount for p, amount in one.amounts} for one in planned]
+        doses = [one.by_id for one in planned]
         alike = [number for number, dose in enumerate(doses) if dose == today]
         before = self.doses(original)
-        begun = bool(self.acts) or any(self._amounts(one) != before for one in taken)
+        begun = bool(self.acts) or any(self.doses(one.regimen) != before for one in taken)
         if not alike and today == before and not begun:
             late = planned[0].first_day < -slack
             return _StepToday(None, Lateness.BEHIND if late else Lateness.ON_TIME)
@@ -459,12 +465,10 @@ class _Course:
 
     def _another_dose(self, planned: Sequence[Dated]) -> Question:
         meant = min(planned, key=_days_off)
-        entries = self.record.current
-        place = entries[0].path if entries else _RECORD
         return Question(
-            place,
+            about_today(self.record),
             f"The record has {_said(self.doses(self.record.regimen), self.catalogue)} a day, and"
-            f" the plan has {_said({p.id: a for p, a in meant.amounts}, self.catalogue)}. Which is"
+            f" the plan has {_said(meant.by_id, self.catalogue)}. Which is"
             " taken? If the dose was changed on purpose, record the plan's care plan as revoked and"
             " ask again: what is taken is then adjusted from there.",
         )
@@ -493,7 +497,7 @@ class _Course:
     def _labs_from(self) -> int:
         """The first day whose labs no visit has answered: of day one they are the baseline."""
         if not self.acts:
-            return self._day_one + (1 if self.facts else 0)
+            return self.day_one + (1 if self.facts else 0)
         last = self.acts[-1]
         stages = {row.reason: row.stage for row in self.catalogue.decisions}
         weighed = last.act in {Act.BRANCH, Act.STEP_BACK}
@@ -505,22 +509,13 @@ class _Course:
         today, since = self.doses(self.record.regimen), None
         next_day = 0
         for one in sorted(taken, key=lambda each: -each.last_day):
-            if one.last_day < next_day - 1 or self._amounts(one) != today:
+            if one.last_day < next_day - 1 or self.doses(one.regimen) != today:
                 break
             since = next_day = one.first_day
         if since is None:
             changed = self.record.facts.regimen_changed_days_ago
             return 0 if taken else (None if changed is None else -changed)
-        return None if since <= self._day_one and self.facts is None else since
-
-    def _amounts(self, one: Dated) -> Doses:
-        ids: dict[str, Fraction] = {}
-        ordered = self.catalogue.plans[self.family].tables.products
-        for preparation, daily in one.amounts:
-            plain = preparation.kind in {Kind.LEVOTHYROXINE, Kind.LIOTHYRONINE}
-            key = ordered.of(preparation.kind).id if plain else preparation.id
-            ids[key] = ids.get(key, Fraction(0)) + daily
-        return ids
+        return None if since <= self.day_one and self.facts is None else since
 
     def _overdue(self, position: Position) -> bool:
         """Whether labs should have come by now; only asked where none has."""
@@ -531,10 +526,10 @@ class _Course:
             drawn = [
                 m.day
                 for m in results.of(self.record.facts, Analyte.TSH)
-                if m.day is not None and m.day > self._day_one
+                if m.day is not None and m.day > self.day_one
             ]
             drawn += [(a.day - self.record.as_of).days for a in self.acts if a.act is Act.BRANCH]
-            return -max(drawn, default=self._day_one) > policy.draws.apart_days + late
+            return -max(drawn, default=self.day_one) > policy.draws.apart_days + late
         draw = (self.facts.decision - self.record.as_of).days - policy.results_days
         return draw + late < 0
 
@@ -563,7 +558,7 @@ class _Course:
         named = {preparation_id for preparation_id, _ in self.request.stock}
         ahead = (
             (one.mark.ordered.preparation_id, one.mark.ordered.strength)
-            for one in (self.series.marked if self.series else ())
+            for one in self._marked
             if one.mark.ordered
             and one.mark.ordered.last_day > self.record.as_of
             and not one.mark.ordered.branch
@@ -631,13 +626,11 @@ def _without_plan(
     if target is None:
         raise _Open(*(Question(entry.path, _NO_TARGET) for entry in record.current))
     course = _Course(record, None, request, catalogue, target)
-    yearly = catalogue.visits.yearly_days
     told = not isinstance(history, Undecided)
-    taken = course.taken(history, -yearly) if told else ()
+    taken = course.taken(history) if told else ()
     limits, findings = course.limits(Position.NONE)
     labs = course.labs(Position.NONE, taken)
     visit = course.visit(Position.NONE, Lateness.ON_TIME, labs, taken, findings)
-    held = tuple((line.preparation, line.daily) for line in record.regimen)
     return Standing(
         record=record,
         series=None,
@@ -648,7 +641,7 @@ def _without_plan(
             wish=course.wish(limits),
             day_one=taken[0].first_day if taken else -1,
             checkpoint=None,
-            taken=taken or (Dated(-1, -1, held),),
+            taken=taken or (Dated.of(-1, -1, record.regimen),),
             today=record.regimen,
             planned=(),
             climbing=False,

@@ -51,7 +51,7 @@ def course_alarm(
     series : what the running plan says of itself; ``None`` where none runs
     findings : what the safety rules raise today
     """
-    codes, known = catalogue.alarms, set()
+    codes = catalogue.alarms
     known = {finding.code for finding in findings if finding.severity is Severity.STOP}
     if known & codes.emergency:
         return Alarm.EMERGENCY

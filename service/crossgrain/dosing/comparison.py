@@ -1,7 +1,7 @@
 """A regimen on every basis side by side, and what a published range says of the outcome."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis
@@ -34,6 +34,11 @@ def _row(regimen: Regimen, basis: Basis, target: Target, mixture: Mixture) -> Ba
         dose,
         refused,
     )
+
+
+def aimed_at(dose: TargetDose, rows: tuple[BasisRow, ...]) -> tuple[BasisRow, ...]:
+    """The comparison where every basis that reaches the dose aims at the same."""
+    return tuple(replace(row, target=row.target and dose) for row in rows)
 
 
 def aim_on(basis_id: str, rows: Iterable[BasisRow]) -> TargetDose:

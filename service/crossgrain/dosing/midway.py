@@ -5,11 +5,11 @@ from fractions import Fraction
 
 from crossgrain.dosing.branch_doses import Hold
 from crossgrain.dosing.case import SwitchCase
-from crossgrain.dosing.comparison import compare
+from crossgrain.dosing.comparison import aimed_at, compare
 from crossgrain.dosing.moves import amounts_of, old_amounts, ordered_as
 from crossgrain.dosing.need import UNCHANGED
 from crossgrain.dosing.plan import BasisRow
-from crossgrain.dosing.targets import TargetDose
+from crossgrain.dosing.targets import TargetDose, dose_of
 from crossgrain.dosing.underway import Amounts, Place, Underway, place_of
 from crossgrain.dosing.wish import Tables, case_of, home_of
 
@@ -84,7 +84,7 @@ def midway(underway: Underway, tables: Tables) -> Midway:
     wish = underway.wish
     rows = compare(underway.original, tables.bases, wish.target, wish.mixture)
     if underway.checkpoint is None:
-        rows = aimed_at(dose_before(underway), rows)
+        rows = aimed_at(dose_of(underway.original), rows)
     first = case_of(underway.original, wish, tables, rows)
     old = old_amounts(underway.today, first.products)
     now = {key: amount for key, (_, amount) in old.items()}
@@ -108,14 +108,3 @@ def midway(underway: Underway, tables: Tables) -> Midway:
         taken=tuple(spell.intake for spell in place.past),
     )
     return Midway(underway, tables, case, place, rows)
-
-
-def dose_before(underway: Underway) -> TargetDose:
-    """What was taken before day one, exactly."""
-    before = underway.original
-    return TargetDose(before.pure_t4_ug, before.pure_t3_ug, before.grains)
-
-
-def aimed_at(dose: TargetDose, rows: tuple[BasisRow, ...]) -> tuple[BasisRow, ...]:
-    """The comparison where every basis that reaches the dose aims at the same."""
-    return tuple(replace(row, target=row.target and dose) for row in rows)

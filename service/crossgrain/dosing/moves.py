@@ -112,6 +112,11 @@ def old_amounts(regimen: Regimen, products: Products) -> dict[str, tuple[Prepara
     return {key: value for key, value in amounts.items() if value[1]}
 
 
+def ordered_amounts(regimen: Regimen, products: Products) -> dict[str, Fraction]:
+    """A regimen as daily amounts by the preparations that orders are made from."""
+    return {key: daily for key, (_, daily) in old_amounts(regimen, products).items()}
+
+
 def medicines(
     old: Mapping[str, tuple[Preparation, Fraction]],
     goal: TargetDose,

@@ -16,7 +16,7 @@ from crossgrain.dosing.case import SwitchCase
 from crossgrain.dosing.climb import reachable
 from crossgrain.dosing.kinetics import after
 from crossgrain.dosing.midway import NONE, Midway
-from crossgrain.dosing.moves import Move, old_amounts, step
+from crossgrain.dosing.moves import Move, ordered_amounts, step
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.tablets import can_be_ordered, makings
 from crossgrain.dosing.underway import Amounts, Spell
@@ -224,8 +224,7 @@ def _before(mid: Midway, number: int) -> Amounts:
     """The doses of the step before one of the plan's, or those before day one."""
     if number:
         return mid.place.steps[number - 1].amounts
-    original = old_amounts(mid.underway.original, mid.case.products)
-    return {key: amount for key, (_, amount) in original.items()}
+    return ordered_amounts(mid.underway.original, mid.case.products)
 
 
 def _by_increments(

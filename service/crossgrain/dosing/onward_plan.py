@@ -10,7 +10,7 @@ from crossgrain.dosing.comparison import aim_on
 from crossgrain.dosing.forecast import course
 from crossgrain.dosing.ladder import checkpoint_dose, ladder_to
 from crossgrain.dosing.midway import NONE, Midway
-from crossgrain.dosing.moves import as_dose, old_amounts
+from crossgrain.dosing.moves import as_dose, ordered_amounts
 from crossgrain.dosing.onward_rationale import explain_onward
 from crossgrain.dosing.outlook import Timeline, forecast_for
 from crossgrain.dosing.plan import Begins, LabDraw, Plan, PriorTherapy, Rung, Statement
@@ -59,7 +59,7 @@ def _supplied(mid: Midway, own: Timeline) -> Iterator[str]:
     tablets on the list make, so that the prescriber must have ordered it in another way.
     """
     case, place = mid.case, mid.place
-    before = {key: a for key, (_, a) in old_amounts(mid.underway.original, case.products).items()}
+    before = ordered_amounts(mid.underway.original, case.products)
     for key, (preparation, amount) in case.old.items():
         own_supply = before.get(key) == amount and all(
             spell.amounts.get(key, amount) == amount for spell in place.past

@@ -14,7 +14,7 @@ from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.exchange import Exchange
 from crossgrain.dosing.kinetics import ConstantIntake
 from crossgrain.dosing.preparations import Preparation
-from crossgrain.dosing.regimens import Regimen
+from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.tablets import SHARED_WEEK, Piece, Tablets
 from crossgrain.dosing.taper import Choice
 from crossgrain.dosing.targets import Target, TargetDose
@@ -125,6 +125,11 @@ class Step:
         return self.last_day - self.first_day + 1
 
     @property
+    def regimen(self) -> Regimen:
+        """What is taken in it."""
+        return Regimen(tuple(DoseLine(line.preparation, (line.amount,)) for line in self.lines))
+
+    @property
     def t3_ug(self) -> Fraction:
         """All T3 swallowed a day, micrograms."""
         return sum((line.preparation.t3_ug(line.amount) for line in self.lines), Fraction(0))
@@ -228,6 +233,11 @@ class LabDraw:
     """The step that the results of an interim draw may hold; ``None`` where none follows it."""
     leaves_out: tuple[str, ...] = ()
     """What is known already: the names of the analytes that need not be drawn."""
+
+    @property
+    def days(self) -> tuple[int, ...]:
+        """Every day on which it is drawn."""
+        return tuple(sorted({self.day, *self.repeat_days}))
 
 
 @dataclass(frozen=True, slots=True)

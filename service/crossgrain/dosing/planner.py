@@ -15,7 +15,7 @@ from crossgrain.dosing.branch_doses import Hold
 from crossgrain.dosing.branches import Outline, outlines
 from crossgrain.dosing.case import SwitchCase, order_line
 from crossgrain.dosing.climb import Slot
-from crossgrain.dosing.comparison import CrossChecks, aim_on, compare
+from crossgrain.dosing.comparison import CrossChecks, aim_on, aimed_at, compare
 from crossgrain.dosing.draws import DRAW, series_draws
 from crossgrain.dosing.exchange import Exchange
 from crossgrain.dosing.kits import Kit, smallest_kit
@@ -42,7 +42,7 @@ from crossgrain.dosing.rationale import by_need, by_weight, explain_dose, explai
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.supply import draws, prescriptions
 from crossgrain.dosing.tablets import best_day_dose, nearest_doses
-from crossgrain.dosing.targets import TargetDose
+from crossgrain.dosing.targets import TargetDose, dose_of
 from crossgrain.dosing.wish import Tables, Wish, case_of
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.printing import percent, quantity
@@ -108,7 +108,7 @@ def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow,
     # 1. What is taken, in the preparations that orders are made from, and the bases that steer.
     case = case_of(regimen, wish, tables, rows)
     if case.exchange:
-        rows = tuple(replace(row, target=row.target and _today(case)) for row in rows)
+        rows = aimed_at(dose_of(case.regimen), rows)
         # Two products are never taken side by side.
         wish = replace(wish, prior_therapy=PriorTherapy.STOP)
     # 2. Each basis' target as a point along the climb; at the smallest of them it waits for labs,
@@ -204,7 +204,7 @@ def _exchanged(
 ) -> Destination:
     """Today's dose in tablets of the new product; what else is taken stays as it is."""
     aim = aim_on(wish.basis_id, rows)
-    dose = replace(_today(case), grains=exchange.new.grains(exchange.new_mg))
+    dose = replace(dose_of(case.regimen), grains=exchange.new.grains(exchange.new_mg))
     ladder = tuple(Rung(enabled.basis, aim, dose) for enabled in case.enabled)
     return Destination(aim, dose, wish.basis_id, ladder)
 
@@ -245,12 +245,6 @@ def _both_ways(case: SwitchCase, moving: tuple[Move, ...], chosen: PriorTherapy)
     )
     not_chosen = None if case.exchange else mode_of(case, other, both[other])
     return Ways(both[chosen], forecasts, not_chosen)
-
-
-def _today(case: SwitchCase) -> TargetDose:
-    """What is taken now, exactly."""
-    regimen = case.regimen
-    return TargetDose(regimen.pure_t4_ug, regimen.pure_t3_ug, regimen.grains)
 
 
 def hold_of(case: SwitchCase, own: Timeline, dose: TargetDose) -> Hold:

@@ -211,4 +211,4 @@ def _strengths(course: OrderedCourse) -> set[Fraction]:
 
 def draws(labs: Iterable[LabDraw]) -> tuple[int, ...]:
     """The days on which blood is drawn."""
-    return tuple(sorted({day for draw in labs for day in (draw.day, *draw.repeat_days)}))
+    return tuple(sorted({day for draw in labs for day in draw.days}))

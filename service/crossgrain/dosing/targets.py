@@ -6,6 +6,7 @@ from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.preparations import Kind
+from crossgrain.dosing.regimens import Regimen
 from crossgrain.names.errors import Category, DomainError
 
 LOWEST_RATIO, HIGHEST_RATIO = Fraction(13), Fraction(20)
@@ -52,6 +53,11 @@ class TargetDose:
     lt3_ug: Fraction = Fraction(0)
     grains: Fraction = Fraction(0)
 
+    @property
+    def amounts(self) -> tuple[Fraction, Fraction, Fraction]:
+        """The three side by side."""
+        return self.lt4_ug, self.lt3_ug, self.grains
+
     def times(self, factor: Fraction) -> "TargetDose":
         """The same mixture, `factor` times as much of it."""
         return TargetDose(self.lt4_ug * factor, self.lt3_ug * factor, self.grains * factor)
@@ -65,6 +71,11 @@ class TargetDose:
         if whole.lt4_ug:
             return self.lt4_ug / whole.lt4_ug
         return self.grains / whole.grains if whole.grains else self.lt3_ug / whole.lt3_ug
+
+
+def dose_of(regimen: Regimen) -> TargetDose:
+    """What is taken, in the same three currencies, exactly."""
+    return TargetDose(regimen.pure_t4_ug, regimen.pure_t3_ug, regimen.grains)
 
 
 @dataclass(frozen=True, slots=True)

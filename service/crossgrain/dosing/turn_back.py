@@ -14,7 +14,7 @@ from crossgrain.dosing.comparison import aim_on, compare
 from crossgrain.dosing.draws import DRAW, series_draws
 from crossgrain.dosing.forecast import steady_day
 from crossgrain.dosing.ladder import checkpoint_dose, ladder_to
-from crossgrain.dosing.midway import NONE, Midway, dose_before, midway
+from crossgrain.dosing.midway import NONE, Midway, midway
 from crossgrain.dosing.moves import Move, amounts_of, as_dose, medicines
 from crossgrain.dosing.next_doses import nearest_made
 from crossgrain.dosing.outlook import Timeline, settled, taper_beside
@@ -22,7 +22,7 @@ from crossgrain.dosing.plan import LabDraw, PriorTherapy
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.prior import stopped
 from crossgrain.dosing.taper import Choice
-from crossgrain.dosing.targets import TARGET_OF, Target, TargetDose
+from crossgrain.dosing.targets import TARGET_OF, Target, TargetDose, dose_of
 
 Beside = tuple[Sequence[Slot], list[dict[str, Fraction]], Choice | None]
 """The rising medicines by day, the falling ones beside them, and how their taper was chosen."""
@@ -67,7 +67,7 @@ def dose_back(back: Midway) -> TargetDose:
         dose, _ = checkpoint_dose(case, ladder, at_least_most_generous=True)
         now = back.place.now.get(case.target_ids[0], NONE)
         return replace(dose, lt4_ug=max(dose.lt4_ug, now))
-    before = amounts_of(dose_before(back.underway), case.products)
+    before = amounts_of(dose_of(back.underway.original), case.products)
     made = {p.id: _orderable(back, p, amount) for p, amount in before}
     return as_dose(made, case.products)
 

@@ -13,9 +13,9 @@ from itertools import pairwise
 from operator import le
 
 from crossgrain.dosing.kinetics import ConstantIntake
-from crossgrain.dosing.moves import Products, ordered_as, total_intake
+from crossgrain.dosing.moves import Products, ordered_amounts, total_intake
 from crossgrain.dosing.preparations import Preparation
-from crossgrain.dosing.regimens import Regimen
+from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.targets import TargetDose
 from crossgrain.dosing.wish import Wish
 
@@ -46,6 +46,21 @@ class Dated:
     first_day: int
     last_day: int
     amounts: tuple[tuple[Preparation, Fraction], ...]
+
+    @classmethod
+    def of(cls, first_day: int, last_day: int, regimen: Regimen) -> "Dated":
+        """A regimen, taken from one day to another."""
+        return cls(first_day, last_day, tuple((line.preparation, line.daily) for line in regimen))
+
+    @property
+    def by_id(self) -> dict[str, Fraction]:
+        """The amounts by preparation id."""
+        return {preparation.id: amount for preparation, amount in self.amounts}
+
+    @property
+    def regimen(self) -> Regimen:
+        """The same as a regimen."""
+        return Regimen(tuple(DoseLine(each, (amount,)) for each, amount in self.amounts))
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,11 +118,7 @@ def spells(
     line: list[Spell] = []
     for begins, ends in pairwise(days):
         taken = [pair for d in known if d.first_day <= begins <= d.last_day for pair in d.amounts]
-        amounts: dict[str, Fraction] = {}
-        for preparation, amount in taken:
-            key = ordered_as(preparation, products).id
-            amounts[key] = amounts.get(key, Fraction(0)) + amount
-        amounts = {key: amount for key, amount in amounts.items() if amount}
+        amounts = ordered_amounts(Dated(begins, ends - 1, tuple(taken)).regimen, products)
         if line and line[-1].amounts == amounts:
             begins = line.pop().first_day  # noqa: PLW2901
         period = ConstantIntake(ends - begins, total_intake(taken))

@@ -29,10 +29,11 @@ _NAMED_BY = {
     "RequestOrchestration": "groupIdentifier",
 }
 """The element that carries the plan's name; a care plan carries it in its extension."""
-_OVER = {
+OVER = {
     "completed", "stopped", "cancelled", "revoked", "entered-in-error", "ended", "rejected",
     "failed",
 }  # fmt: skip
+"""Statuses of an order, an act or a plan that nobody follows any more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,9 +64,19 @@ class Filed:
     given: bool = False
 
     @property
+    def dates(self) -> tuple[str, ...]:
+        """Its days without the time of day."""
+        return tuple(day[:10] for day in self.days)
+
+    @property
+    def is_draw(self) -> bool:
+        """Whether it asks for one of the labs that decide."""
+        return self.code in DRAWN_AS.values()
+
+    @property
     def stands(self) -> bool:
         """Whether nobody has ended it yet."""
-        return self.status not in _OVER
+        return self.status not in OVER
 
 
 def filed_among(resources: Iterable[tuple[str, Resource]], *, given: bool = False) -> list[Filed]:

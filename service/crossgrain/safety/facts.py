@@ -4,7 +4,7 @@ Of a patient, ``None`` for a collection means that the record did not carry it a
 nothing could be checked; an empty tuple means that it was carried and is empty.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
@@ -180,14 +180,24 @@ def intent_for(
     return Intent(
         target=target,
         t3_rises=t3_ug > regimen.t3_ug,
-        hormone_rises=any(_rises(regimen, aim, b, rounding) for b in bases if b.sets_checkpoint),
+        hormone_rises=hormone_rises(regimen, aim, bases, rounding),
     )
 
 
-def _rises(regimen: Regimen, aim: TargetDose, basis: Basis, rounding: Fraction) -> bool:
+def hormone_rises(
+    regimen: Regimen, dose: TargetDose, bases: Iterable[Basis], rounding: Fraction
+) -> bool:
+    """Whether a dose is worth more LT4 than a regimen on some basis that steers a plan.
+
+    The parameters are those of `intent_for`.
+    """
+    return any(_rises(regimen, dose, each, rounding) for each in bases if each.sets_checkpoint)
+
+
+def _rises(regimen: Regimen, dose: TargetDose, basis: Basis, rounding: Fraction) -> bool:
     try:
         now = basis.lt4_equivalent(regimen)
-        then = basis.lt4_for(aim.lt4_ug, aim.lt3_ug, aim.grains)
+        then = basis.lt4_for(*dose.amounts)
     except DomainError:
         return True
     return then > now * (1 + rounding)

@@ -1,7 +1,7 @@
 """A rule as data, what its predicate sees, and the finding that it raises."""
 
 from collections import defaultdict
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from fractions import Fraction
@@ -54,6 +54,11 @@ _ORDER = {Severity.STOP: 0, Severity.HOLD: 1, Severity.NOTE: 2}
 def most_severe_first(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
     """Stops, then holds, then notes; the order within each is kept."""
     return tuple(sorted(findings, key=lambda finding: _ORDER[finding.severity]))
+
+
+def any_stop(findings: Iterable[Finding]) -> bool:
+    """Whether one of them stops a plan."""
+    return any(finding.severity is Severity.STOP for finding in findings)
 
 
 @dataclass(frozen=True, slots=True)

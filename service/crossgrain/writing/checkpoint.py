@@ -55,7 +55,7 @@ def _is_filed(letter: Letterhead, scope: Scope, draw: LabDraw, analyte: Analyte)
         return False
     code = DRAWN_AS[analyte]
     filed = letter.going_on.kept_draws
-    return all((code, letter.iso(day)) in filed for day in _days(draw))
+    return all((code, letter.iso(day)) in filed for day in draw.days)
 
 
 def _request(letter: Letterhead, scope: Scope, draw: LabDraw, analyte: Analyte) -> Resource:
@@ -87,17 +87,13 @@ def _request(letter: Letterhead, scope: Scope, draw: LabDraw, analyte: Analyte) 
 
 def _occurrence(wording: Wording, draw: LabDraw) -> dict[str, Any]:
     if draw.purpose == MAINTENANCE or draw.repeat_days:
-        return {"occurrenceTiming": {"event": [wording.iso(day) for day in _days(draw)]}}
+        return {"occurrenceTiming": {"event": [wording.iso(day) for day in draw.days]}}
     return {"occurrenceDateTime": wording.iso(draw.day)}
-
-
-def _days(draw: LabDraw) -> list[int]:
-    return sorted({draw.day, *draw.repeat_days})
 
 
 def lab_days(wording: Wording, draw: LabDraw) -> str:
     """The days of a draw, in words."""
-    return ", ".join(wording.words(day) for day in _days(draw))
+    return ", ".join(wording.words(day) for day in draw.days)
 
 
 def draw_words(wording: Wording, draw: LabDraw) -> str:

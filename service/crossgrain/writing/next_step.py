@@ -80,9 +80,7 @@ def going_on(step: NextStep) -> GoingOn:
         act=_act(step),
         kept=replaced.kept,
         kept_in_words=tuple(_kept_words(step)),
-        kept_draws=frozenset(
-            (filed.code, day[:10]) for filed in replaced.kept_draws for day in filed.days
-        ),
+        kept_draws=replaced.drawn,
         ended=tuple(_ended(order) for order in replaced.ended),
         replaces={
             "CarePlan": tuple(running),
@@ -210,9 +208,9 @@ def _by_code(filed: Iterable[Filed]) -> dict[str, tuple[str, ...]]:
 def _first_new(step: NextStep, code: str) -> str:
     """The day of the first draw of a kind that is written; empty where none is."""
     plan, start = step.proposal.plan, step.proposal.request.start
-    known = {(each.code, day[:10]) for each in step.replaced.kept_draws for day in each.days}
+    known = step.replaced.drawn
     for draw in sorted(plan.labs if plan else (), key=lambda draw: draw.day):
-        days = [(start + timedelta(day)).isoformat() for day in (draw.day, *draw.repeat_days)]
+        days = [(start + timedelta(day)).isoformat() for day in draw.days]
         if any((code, day) not in known for day in days):
             return (start + timedelta(draw.day)).isoformat()
     return ""
@@ -225,8 +223,7 @@ def _before_today(step: NextStep) -> Iterator[Spell]:
     as_of = step.proposal.request.as_of
     for spell in step.standing.underway.planned:
         if spell.first_day < 0:
-            amounts = {preparation.id: daily for preparation, daily in spell.amounts}
-            yield as_of + timedelta(spell.first_day), amounts
+            yield as_of + timedelta(spell.first_day), spell.by_id
 
 
 def _before(step: NextStep) -> Mapping[str, Sequence[Replaceable]]:

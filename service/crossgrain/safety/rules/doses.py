@@ -7,8 +7,7 @@ from fractions import Fraction
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.plan import BasisCoverage, Checkpoint, LineDose, Plan, Step, SwitchPart
 from crossgrain.dosing.preparations import Kind
-from crossgrain.dosing.regimens import DoseLine, Regimen
-from crossgrain.dosing.targets import Target
+from crossgrain.dosing.targets import Target, dose_of
 from crossgrain.dosing.wording import by_weight_words, exchanged_words
 from crossgrain.names.errors import DomainError
 from crossgrain.names.printing import decimal, micrograms, percent, quantity
@@ -213,11 +212,10 @@ def _coverage_low(case: PlanCase, rule: Rule) -> Hit | None:
 
 def _worth(step: Step, bases: Iterable[Basis]) -> Iterator[tuple[Fraction, str]]:
     """What a step's dose is worth in LT4, µg a day, on each basis that reaches it."""
-    taken = Regimen(tuple(DoseLine(line.preparation, (line.amount,)) for line in step.lines))
-    lt4_ug, lt3_ug, grains = taken.pure_t4_ug, taken.pure_t3_ug, taken.grains
+    taken = dose_of(step.regimen).amounts
     for basis in bases:
         with suppress(DomainError):  # a table chart that does not reach the dose speaks of none
-            yield basis.lt4_for(lt4_ug, lt3_ug, grains), basis.id
+            yield basis.lt4_for(*taken), basis.id
 
 
 def _worth_of_kept(plan: Plan) -> Iterator[tuple[tuple[Fraction, str], ...]]:
