@@ -50,12 +50,14 @@ def test_a_data_file_that_is_not_sound_leaves_it_live_and_not_ready(
     until_live(base)
     ready = httpx.get(f"{base}/readyz")
     assert ready.status_code == 503
-    assert ready.json()["issue"][0]["diagnostics"].startswith("a data file is not sound: ours")
+    assert ready.json()["issue"][0]["diagnostics"].startswith(
+        "a data file is not sound: clinic.toml: ours"
+    )
     asked = httpx.post(f"{base}/fhir/r4/$propose-switch", json={})
     assert (asked.status_code, asked.headers["retry-after"]) == (503, "30")
     process.send_signal(signal.SIGTERM)
     said = process.said()
-    assert "Not ready. ours" in said
+    assert "Not ready. clinic.toml: ours.lt4_ug_per_grain" in said
 
 
 @pytest.fixture

@@ -65,7 +65,7 @@ def test_plans_refusals_and_every_surface_are_among_them(found: Found) -> None:
     assert len(found.digests) > 3000
     assert {surface for surface, _ in found.digests} == {
         "answers-r4", "answers-r5", "calendars", "commands", "comparisons", "definitions", "hooks",
-        "options", "screenings", "sheets",
+        "next-steps", "options", "screenings", "sheets",
     }  # fmt: skip
     assert len(set(found.digests.values())) > 2000  # they are not the same refusal again and again
 
