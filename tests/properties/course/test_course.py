@@ -6,7 +6,7 @@ from statistics import fmean, median
 
 import pytest
 from tests.properties.course.measures import Outcome
-from tests.properties.course.run import Seen, seen
+from tests.properties.course.run import BASELINES, Seen, seen
 
 SEED, PATIENTS = 17, 60
 ALONE, STOP = "the one-call plan alone", "stop and climb"
@@ -15,7 +15,7 @@ ALONE, STOP = "the one-call plan alone", "stop and climb"
 @pytest.fixture(scope="module")
 def sample() -> Seen:
     """A small sample of patients under each strategy."""
-    return seen(SEED, range(PATIENTS))
+    return seen(SEED, range(PATIENTS), BASELINES)
 
 
 def share(outcomes: list[Outcome], holds: Callable[[Outcome], bool]) -> float:
@@ -42,6 +42,6 @@ def test_one_branch_brings_most_patients_into_range_and_not_all(sample: Seen) ->
 
 
 def test_a_patient_is_the_same_whenever_it_is_simulated(sample: Seen) -> None:
-    again = seen(SEED, range(3)).outcomes
+    again = seen(SEED, range(3), BASELINES).outcomes
     for strategy, found in again.items():
         assert [replace(one) for one in found] == sample.outcomes[strategy][: len(found)]
