@@ -36,6 +36,13 @@ TESTS = Path(__file__).parent
 collect_ignore = ["golden/stopped"]  # imported, it stops the clock of whoever imports it
 
 
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """Import nothing of the slow places where all the rest is asked for: it takes as long again."""
+    if config.option.file_or_dir or config.option.markexpr != "not slow":
+        return None
+    return _slow(collection_path.relative_to(TESTS).as_posix()) or None
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Mark by place, so that a new test in one of these is slow from its first day."""
     for item in items:

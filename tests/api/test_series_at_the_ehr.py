@@ -2,7 +2,7 @@
 
 import copy
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import date, timedelta
 
 import pytest
@@ -186,19 +186,23 @@ def test_a_plan_that_was_recorded_as_given_up_stops_nothing(ehr: Ehr) -> None:
     assert "plan-running" not in findings(answer)
 
 
-@pytest.mark.parametrize("file", EVERY_FILE)
-def test_nobodys_ordinary_record_is_taken_for_a_running_plan(
-    catalogue: Catalogue, file: str
-) -> None:
+@pytest.fixture(scope="module")
+def today(catalogue: Catalogue) -> Iterator[TestClient]:
     with TestClient(create_app(Settings(), catalogue)) as client:
-        for target in ("levothyroxine", "desiccated-thyroid", "liothyronine"):
-            answer = client.post(
-                "/fhir/r4/$propose-switch",
-                params={"target": target, "as-of": DAY_ONE.isoformat()},
-                content=(PATIENTS / file).read_bytes(),
-                headers=FHIR,
-            )
-            assert "plan-running" not in answer.text
+        yield client
+
+
+@pytest.mark.parametrize("file", EVERY_FILE)
+def test_nobodys_ordinary_record_is_taken_for_a_running_plan(today: TestClient, file: str) -> None:
+    for target in ("levothyroxine", "desiccated-thyroid", "liothyronine"):
+        answer = today.post(
+            "/fhir/r4/$propose-switch",
+            params={"target": target, "as-of": DAY_ONE.isoformat()},
+            content=(PATIENTS / file).read_bytes(),
+            headers=FHIR,
+        )
+        assert answer.status_code == 200 or "already shows the regimen" in answer.text
+        assert "plan-running" not in answer.text
 
 
 @pytest.mark.parametrize(("day", "silent"), [(12, True), (13, True), (14, False), (28, False)])

@@ -7,6 +7,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
 from tests.unit.command import crossgrain
 
 from crossgrain.catalogue import load_catalogue
@@ -41,6 +42,7 @@ def test_a_clinics_file_is_read_as_written(tmp_path: Path) -> None:
     assert catalogue.preparations["levothyroxine"].strengths == (25, 50, 100)
 
 
+@pytest.mark.slow
 def test_the_nights_commands_work_as_written(tmp_path: Path) -> None:
     calls = block("At night").replace("../demo", str(tmp_path)).splitlines()
     generate, *night = (shlex.split(call) for call in calls)

@@ -1,9 +1,10 @@
 """The app factory: routes, error handlers and the outermost layer, wired in one place."""
 
+from collections.abc import Callable
 from http import HTTPStatus
 
 from fastapi import FastAPI
-from httpx2 import AsyncBaseTransport
+from httpx2 import AsyncBaseTransport, AsyncHTTPTransport, create_ssl_context
 from starlette.datastructures import Headers
 from starlette.middleware.cors import CORSMiddleware
 from starlette.responses import Response
@@ -52,10 +53,11 @@ def create_app(
     ticks : tells how long ago something was
     """
     turns = Turns()
-    fetcher = Fetcher(settings, turns, transport)
+    reach = _network() if transport is None else lambda: transport
+    fetcher = Fetcher(settings, turns, reach())
     presence = Presence(settings.drain_seconds)
     traces = exported() if settings.traces else Traces()
-    guarded = doors(settings, clock, ticks, transport)
+    guarded = doors(settings, clock, ticks, reach())
     app = FastAPI(
         title="Crossgrain",
         version=__version__,
@@ -86,6 +88,12 @@ def create_app(
     app.add_middleware(Boundary, metrics=metrics, spans=traces.begin, presence=presence)
     quiet_libraries()
     return app
+
+
+def _network() -> Callable[[], AsyncBaseTransport]:
+    """Connections of each one's own, over one TLS context: reading all authorities takes long."""
+    tls = create_ssl_context(trust_env=False)
+    return lambda: AsyncHTTPTransport(verify=tls, trust_env=False)
 
 
 def _add_cors(app: FastAPI, settings: Settings) -> None:
