@@ -8,7 +8,8 @@ from fractions import Fraction
 
 import hypothesis.strategies as st
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
+from tests.budget import examples
 from tests.properties.test_planner import wishes
 from tests.unit.dosing.switches import GRAIN_60, LT3, LT4, tables, wish
 
@@ -50,7 +51,7 @@ def answered(plan, *asked):
         return refused.category, refused.field, refused.message
 
 
-@settings(max_examples=25)
+@examples(40)
 @given(
     st.lists(patients(), min_size=4, max_size=8),
     wishes(),

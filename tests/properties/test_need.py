@@ -9,7 +9,8 @@ from fractions import Fraction
 from itertools import pairwise
 
 import hypothesis.strategies as st
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
+from tests.budget import examples
 from tests.properties.test_planner import PREPARATION_OF, STEERING, Switch, switches, worth
 from tests.unit.dosing.switches import CATALOGUE, by_id, tables
 
@@ -40,7 +41,7 @@ def floor(made: Plan) -> float:
     return made.forecasts[0].lowest.lowest.value
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(switches(), st.sampled_from(list(pairwise(NEEDS))))
 def test_a_higher_need_never_lowers_the_floor_nor_raises_the_checkpoint_above_that_of_1(
     switch: Switch, needs: tuple[Fraction, Fraction]
