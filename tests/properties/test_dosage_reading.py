@@ -69,7 +69,12 @@ def number(value: Fraction) -> Any:
 NAMED_DAYS = st.sets(st.sampled_from(WEEK), min_size=1).map(
     lambda days: [day for day in WEEK if day in days]
 )
-MOMENTS = st.sets(st.sampled_from(["MORN", "NOON", "EVE", "HS"]), min_size=1).map(sorted)
+MOMENTS = st.tuples(
+    st.sampled_from(["MORN", "ACM", "WAKE"]),
+    st.sampled_from(["NOON", "AFT", "PCD"]),
+    st.sampled_from(["EVE", "CV", "HS", "NIGHT"]),
+).flatmap(lambda apart: st.sets(st.sampled_from(apart), min_size=1).map(sorted))
+"""Events of parts of the day that do not meet."""
 CODED = [("QD", 1), ("BID", 2), ("TID", 3), ("QID", 4), ("QOD", Fraction(1, 2))]
 
 

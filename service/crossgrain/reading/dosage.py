@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from fractions import Fraction
 
 import msgspec
+from msgspec.structs import replace
 
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.reading.elements import Asked, Dosage, DoseAndRate
@@ -173,13 +174,15 @@ def read_dosage(dosage: Dosage, product: Product, path: str, reading: Reading) -
     refuse_other_routes(dosage, path)
     scale = _Scale(product, reading.preparations, path)
     amounts = _amounts(dosage.dose_and_rate, path)
-    schedule = schedule_of(dosage.timing, f"{path}.timing") if dosage.timing else None
+    phrases = reading.codes.phrases
+    sig = phrases.read_sig(dosage.text, reading.language) if dosage.text else None
+    often = [part.schedule for part in sig.parts] if sig else []
+    worded = [replace(each, in_words=True) for each in often]
+    schedule = schedule_of(dosage.timing, f"{path}.timing", worded) if dosage.timing else None
     parts: Sequence[_Part] = ()
     if amounts and schedule is not None:
         parts = [(scale.dose(amounts, schedule), schedule)]
     else:
-        phrases = reading.codes.phrases
-        sig = phrases.read_sig(dosage.text, reading.language) if dosage.text else None
         parts = _partly_from_text(dosage, sig, amounts, schedule, scale)
     dose = _together(
         parts, [amount for _, amount in amounts], dosage, scale, not amounts or schedule is None

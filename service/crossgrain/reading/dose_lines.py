@@ -19,6 +19,7 @@ from crossgrain.reading.instructions import (
     runs_of,
     times_of_day,
 )
+from crossgrain.reading.moments import are_apart
 from crossgrain.reading.product import Product
 from crossgrain.reading.quantities import in_unit, total
 from crossgrain.reading.reading import Reading
@@ -154,8 +155,7 @@ def _refuse_doubled(
     for line, (_, dosage) in zip(lines, numbered, strict=True):
         times.setdefault((line.preparation.id, line.cycle), []).append(times_of_day(dosage))
     for named in times.values():
-        apart = all(named) and sum(map(len, named)) == len(frozenset().union(*named))
-        if len(named) > 1 and not apart:
+        if len(named) > 1 and not are_apart(named):
             raise Asked(path, "Two dosages say the same. Is the dose taken once or twice a day?")
 
 

@@ -15,6 +15,7 @@ import msgspec
 
 from crossgrain.reading.currency import bounds_of
 from crossgrain.reading.elements import Asked, Dosage
+from crossgrain.reading.moments import are_apart
 from crossgrain.reading.reading import Notes
 
 Days = tuple[int | None, int | None]
@@ -213,7 +214,7 @@ def _on_days_apart(dosages: Sequence[Dosage]) -> bool:
 
 
 def _at_times_apart(dosages: Sequence[Dosage]) -> bool:
-    return _apart([sorted(times_of_day(dosage)) for dosage in dosages])
+    return are_apart([times_of_day(dosage) for dosage in dosages])
 
 
 def _apart(named: Sequence[Sequence[str]]) -> bool:

@@ -178,7 +178,8 @@ def compare(saying: Saying, settled: SettledDose, reading: Reading) -> None:
         where it says another dose, frequency, day or date, or cannot be read and bears on them.
     """
     if saying.timing:
-        _compare_timing(schedule_of(saying.timing, saying.place), saying, settled)
+        said = schedule_of(saying.timing, saying.place, settled.schedules)
+        _compare_timing(said, saying, settled)
         return
     phrases = reading.codes.phrases
     sig = phrases.read_sig(saying.words, reading.language)

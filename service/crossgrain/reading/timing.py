@@ -18,6 +18,7 @@ from crossgrain.reading.elements import (
     Timing,
     Unreadable,
 )
+from crossgrain.reading.moments import Moments, moments_of
 from crossgrain.reading.quantities import exact, positive_integer, scaled
 from crossgrain.reading.schedule import (
     DAILY,
@@ -59,16 +60,13 @@ _DAYS_IN = {"d": Fraction(1), "wk": Fraction(7)}
 _UNITS = {*_HOURS_IN, *_DAYS_IN, "mo", "a"}
 _LONGEST_DAYS = 7
 """A thyroid tablet less often than weekly is a supply period or a slip: asked about."""
-_MEAL_CODES = {"AC", "PC", "C", "ACM", "ACD", "ACV", "PCM", "PCD", "PCV", "CM", "CD", "CV"}
-_EVERY_MEAL = {"AC", "PC", "C"}
-_WHEN = _MEAL_CODES | {
-    "MORN", "MORN.early", "MORN.late", "NOON", "AFT", "AFT.early", "AFT.late", "EVE",
-    "EVE.early", "EVE.late", "NIGHT", "PHS", "IMD", "HS", "WAKE",
-}  # fmt: skip
 
 
-def schedule_of(timing: Timing, expression: str) -> Schedule:
+def schedule_of(timing: Timing, expression: str, beside: Sequence[Schedule] = ()) -> Schedule:
     """The schedule that a timing gives.
+
+    `beside` is how often by what stands beside the timing, which tells how many doses a day are
+    meant by moments that may be one.
 
     Raises
     ------
@@ -88,12 +86,14 @@ def schedule_of(timing: Timing, expression: str) -> Schedule:
             "The timing is a list of moments. How often is a dose taken on a usual day?",
         )
     named = _named(timing.code, f"{expression}.code") if timing.code else ()
-    repeated = _repeated(timing.repeat, f"{expression}.repeat") if timing.repeat else None
+    also = _also_coded(timing.code)
+    often = (*named, *also, *beside)
+    repeated = _repeated(timing.repeat, f"{expression}.repeat", often) if timing.repeat else None
     found = repeated or (named[0] if named else None)
     if found is None:
         where = f"{expression}.code" if timing.code else expression
         raise Asked(where, "The timing does not say how often. How often is a dose taken?")
-    for other in (*named, *_also_coded(timing.code)):
+    for other in (*named, *also):
         if not found.same_as(other):
             raise Asked(
                 expression if repeated else f"{expression}.code",
@@ -150,16 +150,16 @@ def _also_coded(concept: CodeableConcept | None) -> tuple[Schedule, ...]:
     return tuple(_CODES[code] for code in codes if code in _CODES)
 
 
-def _repeated(repeat: Repeat, path: str) -> Schedule | None:
+def _repeated(repeat: Repeat, path: str, often: Sequence[Schedule]) -> Schedule | None:
     """What ``Timing.repeat`` gives; ``None`` where it holds bounds alone."""
     _refuse_choices(repeat, path)
     days = _named_days(repeat.day_of_week, path)
-    moments = _moments(repeat, path)
+    moments = moments_of(repeat, path)
     rate = _rate(repeat, path)
     if rate is None:
-        return _by_moments(days, moments)
+        return _by_moments(days, moments, often, path)
     times, period_days = rate
-    if moments is not None:
+    if moments and moments.counts:
         times = _agreed(times, moments, period_days, days, path)
     if days:
         return _on_days(days, times, period_days, path)
@@ -186,21 +186,6 @@ def _named_days(names: Sequence[str], path: str) -> frozenset[str]:
     return frozenset(names)
 
 
-def _moments(repeat: Repeat, path: str) -> int | None:
-    """How many moments of a day are named, by the clock or by ``when``."""
-    for place, code in enumerate(repeat.when):
-        if code not in _WHEN:
-            raise Unreadable(ReadCategory.VALUE, f"{path}.when[{place}]", "this is no event code")
-    if repeat.time_of_day:
-        times = len(set(repeat.time_of_day))
-        if repeat.when and len(set(repeat.when)) != times:
-            raise Asked(path, "The times of day and the events differ. How many doses a day?")
-        return times
-    if _EVERY_MEAL.intersection(repeat.when):
-        return None  # before or after each meal: how many there are is not said
-    return len(set(repeat.when)) or None
-
-
 def _rate(repeat: Repeat, path: str) -> tuple[Fraction, Fraction] | None:
     """Doses, and the days in which they are taken."""
     if repeat.frequency is None and repeat.period is None:
@@ -223,25 +208,51 @@ def _rate(repeat: Repeat, path: str) -> tuple[Fraction, Fraction] | None:
     raise _too_rare(times, _long(period, repeat.period_unit), path)
 
 
-def _by_moments(days: frozenset[str], moments: int | None) -> Schedule | None:
-    if days:
-        return on_weekdays(days, Fraction(moments or 1))
-    return times_a_day(moments) if moments else None
+def _by_moments(
+    days: frozenset[str], moments: Moments | None, often: Sequence[Schedule], path: str
+) -> Schedule | None:
+    """So many doses on each day as moments are named, where that is certain."""
+    if moments is None:
+        return on_weekdays(days) if days else None
+    in_words, times = False, moments.sure
+    if times is None:
+        told = next((one for one in often if _may_be(_a_day(one), moments)), None)
+        if told is None and not days and not moments.counts:
+            return None
+        if told is None:
+            raise Asked(
+                path,
+                f"The timing names {moments.listed}, which may be one moment of the day or"
+                " several. How many doses are taken a day?",
+            )
+        in_words, times = told.in_words, int(_a_day(told))
+    schedule = on_weekdays(days, Fraction(times)) if days else times_a_day(times)
+    return replace(schedule, in_words=in_words)
+
+
+def _a_day(schedule: Schedule) -> Fraction:
+    """Doses on a day on which any is taken, where that is the same on all."""
+    taken = {doses for doses in schedule.doses if doses}
+    return taken.pop() if len(taken) == 1 else Fraction(0)
+
+
+def _may_be(times: Fraction, moments: Moments) -> bool:
+    return times in moments.counts or (not moments.counts and times.denominator == 1 <= times)
 
 
 def _agreed(
-    times: Fraction, moments: int, period: Fraction, days: frozenset[str], path: str
+    times: Fraction, moments: Moments, period: Fraction, days: frozenset[str], path: str
 ) -> Fraction:
     """The frequency, where the moments named beside it do not contradict it."""
     dosing_days = Fraction(1)
     if period == 7:
         dosing_days = Fraction(len(days)) if days else min(times, Fraction(7))
-    if times == moments * dosing_days * min(period, Fraction(1)):
+    if any(times == count * dosing_days * min(period, Fraction(1)) for count in moments.counts):
         return times
     raise Asked(
         path,
-        f"The timing says {_doses(times)} in {_days(period)} and names {moments}"
-        " moments of the day. How many doses are taken a day?",
+        f"The timing says {_doses(times)} in {_days(period)} and names {moments.listed}."
+        " How many doses are taken a day?",
     )
 
 
