@@ -15,7 +15,7 @@ from tests.properties.million.truth import Person
 from tests.unit.reading.records import Json, encoded, read_bundle
 
 from crossgrain.core.proposal import Proposal
-from crossgrain.dosing.plan import Step
+from crossgrain.dosing.steps import Step
 from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.json import parse
 from crossgrain.reading.record import Record

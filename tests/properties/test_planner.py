@@ -33,10 +33,11 @@ from tests.unit.dosing.switches import (
 from crossgrain.dosing.forecast import course, coverage_extremes, coverage_weights
 from crossgrain.dosing.kinetics import ConstantIntake, intake_of, steady
 from crossgrain.dosing.moves import old_amounts, rungs
-from crossgrain.dosing.plan import LabDraw, LabReading, Plan, PriorTherapy, Stage, Step, courses
+from crossgrain.dosing.plan import LabDraw, LabReading, Plan, PriorTherapy
 from crossgrain.dosing.planner import plan_switch
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import DoseLine, Regimen
+from crossgrain.dosing.steps import Stage, Step, courses
 from crossgrain.dosing.tablets import can_be_ordered, makings
 from crossgrain.dosing.targets import Mixture, Target
 from crossgrain.dosing.wish import Wish

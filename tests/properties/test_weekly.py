@@ -9,8 +9,9 @@ from hypothesis import strategies as st
 from tests.budget import examples
 from tests.unit.dosing.switches import CATALOGUE, KINETICS, LT3, LT4, plan, regimen
 
-from crossgrain.dosing.plan import LineDose, Plan, Step, courses
+from crossgrain.dosing.plan import Plan
 from crossgrain.dosing.preparations import Kind
+from crossgrain.dosing.steps import LineDose, Step, courses
 from crossgrain.dosing.tablets import SHARED_WEEK
 from crossgrain.dosing.targets import Target
 from crossgrain.names.errors import Category, DomainError

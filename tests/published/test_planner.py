@@ -17,7 +17,8 @@ from tests.unit.dosing.switches import (
     tables,
 )
 
-from crossgrain.dosing.plan import LabReading, PriorTherapy, Stage, SwitchPart
+from crossgrain.dosing.plan import LabReading, PriorTherapy
+from crossgrain.dosing.steps import Stage, SwitchPart
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
 
 ENABLED = ("practice", "label", "trial", "content")

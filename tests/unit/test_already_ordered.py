@@ -21,7 +21,8 @@ from crossgrain.core.already_ordered import (
 )
 from crossgrain.core.proposal import SwitchRequest
 from crossgrain.core.propose import propose
-from crossgrain.dosing.plan import Plan, Prescription, Step
+from crossgrain.dosing.plan import Plan
+from crossgrain.dosing.steps import Prescription, Step
 from crossgrain.dosing.tablets import Piece, Tablets
 from crossgrain.dosing.targets import Target
 from crossgrain.reading.record import MarkedOrder

@@ -9,7 +9,8 @@ from crossgrain.cds import markdown as md
 from crossgrain.cds.advice import Advice
 from crossgrain.cds.hook import DraftOrder
 from crossgrain.cds.record import Assembled
-from crossgrain.dosing.plan import OrderedCourse, Plan, courses
+from crossgrain.dosing.plan import Plan
+from crossgrain.dosing.steps import OrderedCourse, courses
 from crossgrain.dosing.supply import home_uses
 from crossgrain.dosing.wording import dose_words
 from crossgrain.names.identity import stable_id

@@ -10,15 +10,9 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from fractions import Fraction
 
-from crossgrain.dosing.plan import (
-    DoseUse,
-    LineDose,
-    OrderedCourse,
-    Plan,
-    Prescription,
-    courses,
-)
+from crossgrain.dosing.plan import Plan
 from crossgrain.dosing.policy import Supply
+from crossgrain.dosing.steps import DoseUse, LineDose, OrderedCourse, Prescription, courses
 from crossgrain.dosing.supply import draws, prescriptions
 from crossgrain.dosing.tablets import Piece, Tablets
 from crossgrain.reading.filed import OVER

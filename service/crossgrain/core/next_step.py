@@ -21,8 +21,9 @@ from crossgrain.core.already_ordered import (
 from crossgrain.core.proposal import DEFAULT_FAMILY, Proposal, SwitchRequest
 from crossgrain.core.standing import Standing, about_today, standing_of
 from crossgrain.dosing.onward import Act, plan_onward
-from crossgrain.dosing.plan import LabDraw, Plan, Step
+from crossgrain.dosing.plan import LabDraw, Plan
 from crossgrain.dosing.preparations import Preparation
+from crossgrain.dosing.steps import Step
 from crossgrain.dosing.supply import draws
 from crossgrain.dosing.targets import dose_of
 from crossgrain.reading.filed import DRAWN_AS, OVER, Filed, is_date

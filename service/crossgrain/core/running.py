@@ -20,9 +20,10 @@ from itertools import pairwise
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.dosing.onward import Dated
-from crossgrain.dosing.plan import LineDose, Plan, Step
+from crossgrain.dosing.plan import Plan
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.regimens import DoseLine, Regimen
+from crossgrain.dosing.steps import LineDose, Step
 from crossgrain.dosing.targets import TargetDose, dose_of
 from crossgrain.dosing.wish import Wish
 from crossgrain.names.errors import DomainError

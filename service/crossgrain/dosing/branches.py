@@ -29,13 +29,16 @@ from crossgrain.dosing.branch_doses import (
     Hold,
     equal,
     excess,
-    is_gentle,
     lowered,
     open_to_more,
     open_to_the_same,
-    passes_t3,
     raised,
     raised_by_lt4,
+)
+from crossgrain.dosing.branch_words import (
+    named,
+    words_of_raise,
+    words_of_step_back,
 )
 from crossgrain.dosing.case import Enabled, SwitchCase
 from crossgrain.dosing.climb import Slot, reachable, rising_slots
@@ -43,13 +46,13 @@ from crossgrain.dosing.draws import branch_draws
 from crossgrain.dosing.forecast import course, steady_day
 from crossgrain.dosing.kits import Kit
 from crossgrain.dosing.moves import Move, as_dose, step
-from crossgrain.dosing.plan import Branch, LabDraw, LabReading, Stage, courses
+from crossgrain.dosing.plan import Branch, LabDraw, LabReading
 from crossgrain.dosing.prior import old_doses, taper_problem, tapered
+from crossgrain.dosing.steps import Stage, courses
 from crossgrain.dosing.supply import draws, prescriptions
-from crossgrain.dosing.taper import TIE, Leaning
+from crossgrain.dosing.taper import Leaning
 from crossgrain.dosing.targets import Target
 from crossgrain.dosing.wording import off_ratio
-from crossgrain.names.printing import micrograms, percent, whole_percent
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +121,7 @@ def _raise(
     change = raised(case, hold, least, above)
     if change is None:
         return _no_raise(case, hold, reading)
-    return _at_once(case, hold, reading, change, _words_of_raise(case, hold, change))
+    return _at_once(case, hold, reading, change, words_of_raise(case, hold, change))
 
 
 def _no_raise(case: SwitchCase, hold: Hold, reading: LabReading) -> Outline:
@@ -147,53 +150,9 @@ def _raise_without_t3(
         return None
     words = (
         "T3 is not raised; ask whether what is taken of it once a day is better divided in two."
-        f" {_words_of_raise(case, hold, change)}"
+        f" {words_of_raise(case, hold, change)}"
     )
     return _at_once(case, hold, LabReading.HIGH_FREE_T3, change, words)
-
-
-def _words_of_raise(case: SwitchCase, hold: Hold, change: Change) -> str:
-    name = _name(case, change.changed[0])
-    rise = f"{name} rises, the whole dose by {_part(change)} on {_named(change.on)}"
-    short = change.on != case.enabled or _is_short(case, hold)
-    words = [
-        f"The dose is short: {rise}; then repeat the labs."
-        if short
-        else "Short although every basis in use calls this dose enough: check adherence and"
-        f" absorption first. Then {rise}; repeat the labs.",
-        *_why_not_the_main(case, change),
-    ]
-    if any(hold.remainder.values()) or excess(case, hold):
-        words.append("What else is taken stays as it is until then.")
-    if not is_gentle(case, change):
-        words.append("No tablets make a smaller raise that is enough.")
-    lt4 = case.products.levothyroxine.id
-    if change.taken.get(lt4, 0) - hold.taken.get(lt4, 0) > case.policy.lt4_raise_ug:
-        most = micrograms(case.policy.lt4_raise_ug)
-        words.append(f"This is more than the {most} that its label adds at a time.")
-    if short and all(e.coverage(case.intake(change.taken)) > 1 for e in case.enabled):
-        words.append(
-            "Every basis in use then calls the dose enough: if TSH is still high after it, look"
-            " for missed doses and poor absorption before going on."
-        )
-    return " ".join(words)
-
-
-def _is_short(case: SwitchCase, hold: Hold) -> bool:
-    intake = case.intake(hold.taken)
-    return any(enabled.coverage(intake) < 1 - TIE for enabled in case.enabled)
-
-
-def _why_not_the_main(case: SwitchCase, change: Change) -> list[str]:
-    """Why levothyroxine rises and not the target's main medicine."""
-    if not change.instead_of:
-        return []
-    other = change.instead_of
-    main = _name(case, other.changed[0])
-    if passes_t3(case, other):
-        most = micrograms(case.policy.branches.most_t3_ug)
-        return [f"With more {main} swallowed T3 would pass {most} a day."]
-    return [f"The smallest raise by {main} would be {_part(other)} at once."]
 
 
 # --- in range --------------------------------------------------------------------------------
@@ -211,7 +170,7 @@ def _in_range(case: SwitchCase, hold: Hold, same: Change) -> Outline:
         return _at_once(case, hold, reading, same, words)
     words = (
         "Stay at this level. What is left of the old medicine ends, and the new one makes up for it"
-        f" at equal coverage, as near as tablets come, on {_named(same.on)}, which these labs"
+        f" at equal coverage, as near as tablets come, on {named(same.on)}, which these labs"
         " support best; then repeat the labs."
     )
     ending = _ending(case, hold, same)
@@ -316,19 +275,8 @@ def _symptoms(case: SwitchCase, hold: Hold) -> Outline:
 
 def _step_back(case: SwitchCase, hold: Hold, reading: LabReading, least: float) -> Outline:
     change = lowered(case, hold, least)
-    names = " and ".join(_name(case, key) for key in change.changed)
-    words = ["Do not climb."]
-    if not change.changed:
-        words.append("No smaller dose can be ordered: the prescriber says which days to leave out.")
-    else:
-        words.append(f"Step back: less {names}, the whole dose {_part(change)} less on")
-        words.append(f"{_named(change.on)}.")
-        if change.least < least - TIE:
-            words.append(f"No tablets make a step of {whole_percent(least)} that leaves a dose.")
-        elif not is_gentle(case, change):
-            words.append("No tablets make a smaller step that is enough.")
-    words.append("Repeat the labs; urgent symptoms are the prescriber's at once.")
-    return _at_once(case, hold, reading, change, " ".join(words))
+    words = words_of_step_back(case, hold, change, least)
+    return _at_once(case, hold, reading, change, words)
 
 
 # --- every branch ----------------------------------------------------------------------------
@@ -377,23 +325,6 @@ def _outline(
 
 def _proved(hold: Hold, change: Change, reading: LabReading) -> tuple[int, ...]:
     return hold.proved if _settles(change, reading) else ()
-
-
-def _named(on: Sequence[Enabled]) -> str:
-    """The bases that a change was sized on: “label”, “trial” and “content”."""
-    *names, last = [f"“{enabled.basis.id}”" for enabled in on]
-    return f"{', '.join(names)} and {last}" if names else last
-
-
-def _name(case: SwitchCase, key: str) -> str:
-    """A medicine without its strength family, of which a plan has one."""
-    return case.preparations[key].name.partition(",")[0]
-
-
-def _part(change: Change) -> str:
-    """How far the dose changes on the bases left open."""
-    least, most = percent(change.least), percent(change.most)
-    return least if least == most else f"{least} to {most}"
 
 
 def _slots(

@@ -20,10 +20,10 @@ from crossgrain.dosing.kinetics import (
 from crossgrain.dosing.kits import Kit
 from crossgrain.dosing.moves import Products, total_intake
 from crossgrain.dosing.need import UNCHANGED
-from crossgrain.dosing.plan import LineDose, Stage, Step, SwitchPart
 from crossgrain.dosing.policy import Pace, Policy
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.regimens import Regimen
+from crossgrain.dosing.steps import LineDose, Stage, Step, SwitchPart
 from crossgrain.dosing.tablets import DayDose
 from crossgrain.dosing.taper import Leaning
 from crossgrain.dosing.targets import Target

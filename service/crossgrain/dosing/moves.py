@@ -11,10 +11,10 @@ from fractions import Fraction
 from functools import lru_cache
 
 from crossgrain.dosing.kinetics import Intake
-from crossgrain.dosing.plan import SwitchPart
 from crossgrain.dosing.policy import Pace
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import Regimen
+from crossgrain.dosing.steps import SwitchPart
 from crossgrain.dosing.tablets import Makings, can_be_ordered, makings
 from crossgrain.dosing.targets import TargetDose
 from crossgrain.names.errors import Category, DomainError

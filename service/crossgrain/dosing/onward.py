@@ -17,31 +17,37 @@ The dose at which the climb waits for labs is day one's. To plan again never rai
 that are read do. No step climbs by more than one increment, and what falls does not rise again.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
 
 from crossgrain.dosing.branches import Outline, outlines
 from crossgrain.dosing.case import SwitchCase
 from crossgrain.dosing.climb import Slot
+from crossgrain.dosing.comparison import aim_on
 from crossgrain.dosing.draws import DRAW, between, onward_draws
-from crossgrain.dosing.forecast import steady_day
+from crossgrain.dosing.forecast import course, steady_day
+from crossgrain.dosing.ladder import checkpoint_dose, ladder_to
 from crossgrain.dosing.midway import NONE, Midway, maintained, midway
+from crossgrain.dosing.moves import as_dose, ordered_amounts
 from crossgrain.dosing.next_doses import Days, continued, held, slowed, stepped_back
-from crossgrain.dosing.onward_plan import goes_by, planned_from
 from crossgrain.dosing.onward_rationale import (
     branched,
     cannot_turn,
+    explain_onward,
     goes_on,
     holds,
     slows,
     steps_back,
     turns_back,
 )
-from crossgrain.dosing.plan import LabDraw, LabReading, Plan, Statement
+from crossgrain.dosing.outlook import Timeline, forecast_for
+from crossgrain.dosing.plan import Begins, LabDraw, LabReading, Plan, PriorTherapy, Rung, Statement
+from crossgrain.dosing.planner import Destination, Ways, plan_along
+from crossgrain.dosing.tablets import makings
 from crossgrain.dosing.turn_back import dose_back, target_before, towards, way_back
 from crossgrain.dosing.underway import Act, Dated, Underway
-from crossgrain.dosing.wish import Tables
+from crossgrain.dosing.wish import Tables, case_of
 from crossgrain.names.errors import Category, DomainError
 
 __all__ = ["Act", "Dated", "Underway", "plan_onward"]
@@ -112,13 +118,13 @@ def _by_days(mid: Midway, days: Sequence[Days], done: Statement, *, drawn: bool 
     end = slots[-1].first_day + slots[-1].days
     waits = len(slots) == 1 and mid.place.waits and not mid.underway.climbing
     proved = maintained(case, mid.kept_for + end) if waits and mid.underway.in_range_before else ()
-    own = goes_by(case, slots, old, max(end - results, 0), proved)
+    own = _goes_by(case, slots, old, max(end - results, 0), proved)
     steady = steady_day(own.followed, case.old_intake, case.policy.steady_within)
     decides = LabDraw(own.lab_day, "checkpoint", DRAW, steady)
     fixed = [_last_draw(mid)]
     if drawn and len(slots) > 1 and slots[0].days > results:
         fixed.append(slots[0].days - results)
-    return planned_from(mid, own, onward_draws(case, slots, old, fixed, decides), done)
+    return _planned_from(mid, own, onward_draws(case, slots, old, fixed, decides), done)
 
 
 def _last_draw(mid: Midway) -> int:
@@ -163,7 +169,7 @@ def _turn_back(mid: Midway) -> Plan:
         dose = dose_back(back)
         way = way_back(back, dose)
         if way is not None:
-            return planned_from(back, *way, turns_back(mid, dose))
+            return _planned_from(back, *way, turns_back(mid, dose))
     if not mid.place.now:
         raise DomainError(Category.INVALID, "regimen", "no thyroid hormone is taken")
     return _by_days(mid, held(mid, None), cannot_turn(mid), drawn=True)
@@ -183,9 +189,9 @@ def _branch(mid: Midway, reading: LabReading) -> Plan:
     stays = way.ends == hold.taken
     kept_for = mid.kept_for + decision if stays and hold.proved else 0
     proved = maintained(case, kept_for) if way.proves else ()
-    own = goes_by(case, slots, way.old, decides.day, proved)
+    own = _goes_by(case, slots, way.old, decides.day, proved)
     labs = (*on_the_way, replace(decides, purpose="checkpoint"))
-    return planned_from(mid, own, labs, branched(mid, reading, way))
+    return _planned_from(mid, own, labs, branched(mid, reading, way))
 
 
 def _outline(mid: Midway, reading: LabReading) -> Outline:
@@ -206,3 +212,83 @@ def _first_of(labs: Iterable[LabDraw]) -> tuple[LabDraw, tuple[LabDraw, ...]]:
             return replace(draw, repeat_days=()), tuple(on_the_way)
         on_the_way.append(replace(draw, day=max(draw.day, 0)))
     raise ValueError("a branch ends without labs")
+
+
+def _goes_by(
+    case: SwitchCase,
+    slots: Sequence[Slot],
+    old: Sequence[Mapping[str, Fraction]],
+    lab_day: int,
+    proved: tuple[int, ...] = (),
+) -> Timeline:
+    """Doses that are settled by day, as a timeline from today's pools."""
+    last = slots[-1]
+    followed = course(case.kinetics, case.begins(case.kinetics), case.periods(slots, old))
+    return Timeline(
+        tuple(slots),
+        [dict(amounts) for amounts in old],
+        None,
+        lab_day,
+        last.first_day + last.days,
+        followed,
+        proved,
+    )
+
+
+def _planned_from(mid: Midway, own: Timeline, labs: tuple[LabDraw, ...], done: Statement) -> Plan:
+    """The plan of a timeline and its draws; `done` says what the visit ends with."""
+    case = replace(mid.case, going_on=frozenset(_supplied(mid, own)))
+    chosen = mid.underway.wish.prior_therapy
+    forecast = forecast_for(case, chosen, own, own.decision_day, with_band=True)
+    other = next(mode for mode in PriorTherapy if mode is not chosen)
+    ways = Ways(own, (forecast, replace(forecast, prior_therapy=other, band=None)), None)
+    plan = plan_along(case, mid.underway.wish, mid.rows, _destination(mid, own), ways, labs)
+    reasons = explain_onward(case, plan, mid.underway.today, mid.place, done)
+    return replace(plan, rationale=reasons, begins=Begins(mid.underway.original, case.taken))
+
+
+def _supplied(mid: Midway, own: Timeline) -> Iterator[str]:
+    """The medicines whose supply lasts for as long as today's dose stays.
+
+    That is what was taken before day one and never changed, what the plan ordered, and what no
+    tablets on the list make, so that the prescriber must have ordered it in another way.
+    """
+    case, place = mid.case, mid.place
+    before = ordered_amounts(mid.underway.original, case.products)
+    for key, (preparation, amount) in case.old.items():
+        own_supply = before.get(key) == amount and all(
+            spell.amounts.get(key, amount) == amount for spell in place.past
+        )
+        lasts = 0
+        for slot, old in zip(own.slots, own.old, strict=True):
+            if {**slot.amounts, **old}.get(key) != amount:
+                break
+            lasts += slot.days
+        table = makings(preparation)
+        every = table.mask(preparation.strengths)
+        made = table.way(amount, every, case.largest_half[key])
+        if own_supply or not made or place.supply_left(key) >= lasts:
+            yield key
+
+
+def _destination(mid: Midway, own: Timeline) -> Destination:
+    """The aim as on day one; of the checkpoint what is left where less is held."""
+    case, underway = mid.case, mid.underway
+    held = {key: own.slots[-1].amounts.get(key, NONE) for key in case.target_ids}
+    waits = {
+        key: min(amount, mid.checkpoint[key])
+        if key in mid.checkpoint and (underway.climbing or key != case.target_ids[0])
+        else amount
+        for key, amount in held.items()
+    }
+    dose = as_dose(waits, case.products)
+    aim = aim_on(mid.underway.wish.basis_id, mid.rows)
+    if underway.checkpoint is None or mid.underway.wish.another_product:
+        ladder = tuple(Rung(enabled.basis, aim, dose) for enabled in case.enabled)
+        return Destination(aim, dose, mid.underway.wish.basis_id, ladder)
+    first = case_of(underway.original, replace(mid.underway.wish, stock=()), mid.tables, mid.rows)
+    ladder = ladder_to(first, mid.rows, aim, mid.underway.wish.mixture.asked_ratio)
+    generous = mid.underway.wish.lt4_at_least_most_generous
+    _, set_by = checkpoint_dose(first, ladder, at_least_most_generous=generous)
+    ahead = underway.checkpoint if underway.climbing else None
+    return Destination(aim.times(first.lowers), dose, set_by, ladder, ahead)

@@ -4,16 +4,10 @@ from collections.abc import Iterator
 
 from crossgrain.dosing.branches import Outline
 from crossgrain.dosing.case import SwitchCase
+from crossgrain.dosing.dose_rationale import taken_now, worth
 from crossgrain.dosing.midway import Midway
+from crossgrain.dosing.moves_rationale import branches, forecasted, model, on_the_way
 from crossgrain.dosing.plan import LabReading, Plan, Statement
-from crossgrain.dosing.rationale import (
-    branches,
-    forecasted,
-    model,
-    on_the_way,
-    taken_now,
-    worth,
-)
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import TargetDose
 from crossgrain.dosing.underway import Amounts, Place

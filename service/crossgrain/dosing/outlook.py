@@ -17,7 +17,7 @@ from crossgrain.dosing.forecast import (
 from crossgrain.dosing.kinetics import ConstantIntake, steady
 from crossgrain.dosing.moves import Move
 from crossgrain.dosing.need import UNCHANGED, coverage_of_need
-from crossgrain.dosing.plan import Band, BasisCoverage, Forecast, Mode, PriorTherapy, SwitchPart
+from crossgrain.dosing.plan import Band, BasisCoverage, Forecast, Mode, PriorTherapy
 from crossgrain.dosing.prior import (
     OldDoses,
     none_ends_early,
@@ -26,6 +26,7 @@ from crossgrain.dosing.prior import (
     taper_problem,
     tapered,
 )
+from crossgrain.dosing.steps import SwitchPart
 from crossgrain.dosing.taper import Choice
 from crossgrain.dosing.targets import HIGHEST_RATIO, Target
 from crossgrain.names.errors import Category, DomainError

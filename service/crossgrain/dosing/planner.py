@@ -16,30 +16,28 @@ from crossgrain.dosing.branches import Outline, outlines
 from crossgrain.dosing.case import SwitchCase, order_line
 from crossgrain.dosing.climb import Slot
 from crossgrain.dosing.comparison import CrossChecks, aim_on, aimed_at, compare
+from crossgrain.dosing.dose_rationale import by_need, by_weight, explain_dose
 from crossgrain.dosing.draws import DRAW, series_draws
 from crossgrain.dosing.exchange import Exchange
 from crossgrain.dosing.kits import Kit, smallest_kit
 from crossgrain.dosing.ladder import checkpoint_dose, ladder_to
 from crossgrain.dosing.moves import Move, amounts_of, as_dose, medicines
+from crossgrain.dosing.moves_rationale import explain_moves
 from crossgrain.dosing.outlook import Timeline, forecast_for, mode_of, schedule_for
 from crossgrain.dosing.plan import (
     BasisRow,
     Checkpoint,
     Forecast,
     LabDraw,
-    LineDose,
     Mode,
     Plan,
     PriorTherapy,
     Rung,
-    Stage,
     Statement,
-    SwitchPart,
-    courses,
 )
 from crossgrain.dosing.preparations import Preparation
-from crossgrain.dosing.rationale import by_need, by_weight, explain_dose, explain_moves
 from crossgrain.dosing.regimens import DoseLine, Regimen
+from crossgrain.dosing.steps import LineDose, Stage, SwitchPart, courses
 from crossgrain.dosing.supply import draws, prescriptions
 from crossgrain.dosing.tablets import best_day_dose, nearest_doses
 from crossgrain.dosing.targets import TargetDose, dose_of

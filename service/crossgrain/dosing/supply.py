@@ -10,9 +10,10 @@ from enum import StrEnum
 from fractions import Fraction
 from itertools import groupby
 
-from crossgrain.dosing.plan import DoseUse, LabDraw, OrderedCourse, Prescription, Step
+from crossgrain.dosing.plan import LabDraw
 from crossgrain.dosing.policy import Supply
 from crossgrain.dosing.preparations import Preparation
+from crossgrain.dosing.steps import DoseUse, OrderedCourse, Prescription, Step
 
 
 @dataclass(frozen=True, slots=True)

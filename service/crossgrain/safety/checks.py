@@ -14,7 +14,8 @@ from enum import StrEnum
 from fractions import Fraction
 from itertools import pairwise
 
-from crossgrain.dosing.plan import Branch, LabDraw, Plan, Step
+from crossgrain.dosing.plan import Branch, LabDraw, Plan
+from crossgrain.dosing.steps import Step
 from crossgrain.safety import results
 from crossgrain.safety.facts import Analyte, Facts, Measurement
 from crossgrain.safety.rule import Finding, Missing, Rule, RuleTable, rule_of

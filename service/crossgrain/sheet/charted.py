@@ -25,7 +25,8 @@ from crossgrain.dosing.kinetics import (
     weighed,
 )
 from crossgrain.dosing.moves import total_intake
-from crossgrain.dosing.plan import LineDose, Mode, Plan, PriorTherapy, Step, SwitchPart
+from crossgrain.dosing.plan import Mode, Plan, PriorTherapy
+from crossgrain.dosing.steps import LineDose, Step, SwitchPart
 from crossgrain.names.printing import short
 from crossgrain.writing.care_plan import NAMES
 

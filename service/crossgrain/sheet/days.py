@@ -8,16 +8,8 @@ from fractions import Fraction
 from itertools import groupby
 from string import ascii_uppercase
 
-from crossgrain.dosing.plan import (
-    Branch,
-    LabDraw,
-    LineDose,
-    OrderedCourse,
-    Plan,
-    Stage,
-    Step,
-    SwitchPart,
-)
+from crossgrain.dosing.plan import Branch, LabDraw, Plan
+from crossgrain.dosing.steps import LineDose, OrderedCourse, Stage, Step, SwitchPart
 from crossgrain.dosing.supply import HomeUse, Turn, Use
 from crossgrain.dosing.tablets import SHARED_WEEK, Piece
 from crossgrain.words.doses import (

@@ -16,8 +16,8 @@ from markupsafe import Markup
 from crossgrain.catalogue import Catalogue
 from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.plan import Plan
-from crossgrain.dosing.rationale import what_simplicity_costs
 from crossgrain.dosing.supply import HomeUse, home_uses
+from crossgrain.dosing.taper_rationale import what_simplicity_costs
 from crossgrain.dosing.wording import (
     by_weight_words,
     dose_words,

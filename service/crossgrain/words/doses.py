@@ -5,9 +5,9 @@ from datetime import date
 from fractions import Fraction
 
 from crossgrain.core.judge import by_date
-from crossgrain.dosing.plan import LineDose
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import DoseLine
+from crossgrain.dosing.steps import LineDose
 from crossgrain.dosing.tablets import SHARED_WEEK, Piece
 from crossgrain.dosing.targets import Target
 from crossgrain.names import printing

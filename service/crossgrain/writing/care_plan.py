@@ -4,16 +4,9 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from crossgrain.core.proposal import Outcome
-from crossgrain.dosing.plan import (
-    BasisRow,
-    Forecast,
-    LabDraw,
-    OrderedCourse,
-    Plan,
-    PriorTherapy,
-    SwitchPart,
-)
+from crossgrain.dosing.plan import BasisRow, Forecast, LabDraw, Plan, PriorTherapy
 from crossgrain.dosing.preparations import Kind
+from crossgrain.dosing.steps import OrderedCourse, SwitchPart
 from crossgrain.dosing.wording import dose_words, need_words, standing_words
 from crossgrain.names.identity import MODULE_CANONICAL, urn
 from crossgrain.names.printing import micrograms, percent

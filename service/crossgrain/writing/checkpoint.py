@@ -4,7 +4,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from crossgrain.dosing.plan import Branch, Checkpoint, LabDraw, OrderedCourse, Plan
+from crossgrain.dosing.plan import Branch, Checkpoint, LabDraw, Plan
+from crossgrain.dosing.steps import OrderedCourse
 from crossgrain.names.identity import urn
 from crossgrain.reading.codesystems import Loinc, Snomed
 from crossgrain.reading.filed import DRAWN_AS

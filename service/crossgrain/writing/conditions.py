@@ -12,7 +12,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from crossgrain.dosing.plan import LabReading, Plan, Step
+from crossgrain.dosing.plan import LabReading, Plan
+from crossgrain.dosing.steps import Step
 from crossgrain.names.printing import decimal
 from crossgrain.safety.results import TshLimits, Whose
 

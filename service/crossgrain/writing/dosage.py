@@ -5,8 +5,8 @@ from fractions import Fraction
 from math import ceil
 from typing import Any
 
-from crossgrain.dosing.plan import DoseUse, LineDose, OrderedCourse, Prescription
 from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.dosing.steps import DoseUse, LineDose, OrderedCourse, Prescription
 from crossgrain.dosing.tablets import DAYS_OF_WEEK, SHARED_WEEK, Piece
 from crossgrain.reading.codesystems import Snomed
 from crossgrain.words.doses import (

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from datetime import timedelta
 from itertools import pairwise
 
-from crossgrain.dosing.plan import LabDraw, LineDose, Plan, Step
+from crossgrain.dosing.plan import LabDraw, Plan
+from crossgrain.dosing.steps import LineDose, Step
 from crossgrain.names.printing import decimal
 from crossgrain.safety.checks import DRAWN
 from crossgrain.safety.facts import Analyte

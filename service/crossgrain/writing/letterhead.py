@@ -6,7 +6,8 @@ from datetime import date
 from typing import Any
 
 from crossgrain.core.proposal import Outcome, Proposal
-from crossgrain.dosing.plan import Branch, LabDraw, OrderedCourse, Plan, Step, courses
+from crossgrain.dosing.plan import Branch, LabDraw, Plan
+from crossgrain.dosing.steps import OrderedCourse, Step, courses
 from crossgrain.names.identity import PLAN_SYSTEM, RESOURCE_SYSTEM, stable_id, urn
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.record import Question

@@ -11,9 +11,10 @@ from typing import Any
 from crossgrain.core.next_step import EndedOrder, NextStep
 from crossgrain.core.proposal import Outcome
 from crossgrain.dosing.onward import Act, Dated
-from crossgrain.dosing.plan import LabReading, LineDose
+from crossgrain.dosing.plan import LabReading
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.regimens import DoseLine
+from crossgrain.dosing.steps import LineDose
 from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.filed import Filed

@@ -6,16 +6,10 @@ from fractions import Fraction
 from typing import Any
 
 from crossgrain.core.proposal import Outcome
-from crossgrain.dosing.plan import (
-    Branch,
-    LineDose,
-    OrderedCourse,
-    Prescription,
-    Step,
-    SwitchPart,
-)
+from crossgrain.dosing.plan import Branch
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.regimens import DoseLine
+from crossgrain.dosing.steps import LineDose, OrderedCourse, Prescription, Step, SwitchPart
 from crossgrain.dosing.supply import home_uses
 from crossgrain.names.identity import urn
 from crossgrain.reading.code_tables import CodedDrug, CodeTables

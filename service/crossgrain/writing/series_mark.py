@@ -12,7 +12,8 @@ from typing import Any
 
 from crossgrain.core.already_ordered import ordered_doses
 from crossgrain.core.proposal import Proposal
-from crossgrain.dosing.plan import LabDraw, OrderedCourse, Plan, Prescription, Step
+from crossgrain.dosing.plan import LabDraw, Plan
+from crossgrain.dosing.steps import OrderedCourse, Prescription, Step
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
 from crossgrain.names.printing import exact_decimal, is_finite
 from crossgrain.names.series_extension import SERIES_URL

@@ -19,7 +19,7 @@ from tests.properties.million.reference import (
 from tests.properties.million.truth import Person
 
 from crossgrain.core.proposal import Proposal
-from crossgrain.dosing.plan import Step
+from crossgrain.dosing.steps import Step
 
 PREPARATIONS = {
     "levothyroxine": LT4, "liothyronine": LT3, "desiccated-thyroid-60": D60,

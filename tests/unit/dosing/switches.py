@@ -7,10 +7,11 @@ from crossgrain.catalogue import Catalogue, load_catalogue
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.kinetics import Intake
 from crossgrain.dosing.moves import Products, step
-from crossgrain.dosing.plan import Plan, PriorTherapy, Step
+from crossgrain.dosing.plan import Plan, PriorTherapy
 from crossgrain.dosing.planner import plan_switch
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.regimens import DoseLine, Regimen
+from crossgrain.dosing.steps import Step
 from crossgrain.dosing.targets import Target, TargetDose
 from crossgrain.dosing.wish import Tables, Wish
 

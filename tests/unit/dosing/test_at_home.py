@@ -5,8 +5,8 @@ from fractions import Fraction
 import pytest
 from tests.unit.dosing.switches import FIXED, LT3, LT4
 
-from crossgrain.dosing.plan import LineDose, Stage, Step, SwitchPart
 from crossgrain.dosing.preparations import Preparation
+from crossgrain.dosing.steps import LineDose, Stage, Step, SwitchPart
 from crossgrain.dosing.supply import Fate, HomeSupply, HomeUse, Turn, Use, home_uses
 from crossgrain.dosing.tablets import Piece, Tablets
 

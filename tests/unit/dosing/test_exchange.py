@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from crossgrain.dosing.plan import LabReading, PriorTherapy, SwitchPart
+from crossgrain.dosing.plan import LabReading, PriorTherapy
 from crossgrain.dosing.regimens import DoseLine, Regimen
+from crossgrain.dosing.steps import SwitchPart
 from crossgrain.dosing.targets import Target
 from crossgrain.names.errors import Category, DomainError
 

@@ -29,8 +29,8 @@ from crossgrain.dosing.moves import (
     step,
     total_intake,
 )
-from crossgrain.dosing.plan import SwitchPart
 from crossgrain.dosing.preparations import Kind
+from crossgrain.dosing.steps import SwitchPart
 from crossgrain.dosing.targets import TargetDose
 from crossgrain.names.errors import Category, DomainError
 

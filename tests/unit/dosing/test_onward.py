@@ -6,8 +6,9 @@ from fractions import Fraction
 from tests.unit.dosing.switches import SHORT, amounts, plan, regimen, tables, wish
 
 from crossgrain.dosing.onward import Act, Dated, Underway, plan_onward
-from crossgrain.dosing.plan import LabReading, Plan, Stage
+from crossgrain.dosing.plan import LabReading, Plan
 from crossgrain.dosing.regimens import DoseLine, Regimen
+from crossgrain.dosing.steps import Stage
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
 
 

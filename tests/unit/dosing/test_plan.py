@@ -5,7 +5,7 @@ from fractions import Fraction
 from tests.unit.dosing.switches import GRAIN_60, LT4
 
 from crossgrain.dosing.case import order_line
-from crossgrain.dosing.plan import LineDose, OrderedCourse, Stage, Step, SwitchPart, courses
+from crossgrain.dosing.steps import LineDose, OrderedCourse, Stage, Step, SwitchPart, courses
 from crossgrain.dosing.tablets import best_day_dose
 
 

@@ -26,8 +26,9 @@ from crossgrain.catalogue.charts import clinic_bases_from
 from crossgrain.dosing import outlook
 from crossgrain.dosing.climb import wait_days
 from crossgrain.dosing.kinetics import Kinetics
-from crossgrain.dosing.plan import PriorTherapy, SwitchPart, courses
+from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.prior import taper_problem
+from crossgrain.dosing.steps import SwitchPart, courses
 from crossgrain.dosing.targets import Mixture, Target
 from crossgrain.names.errors import Category, DomainError
 

@@ -7,10 +7,11 @@ import pytest
 from tests.unit.dosing.switches import CATALOGUE, GRAIN, GRAIN_60, LT4, plan, regimen, tables
 
 from crossgrain.dosing.bases import Basis, ChartRow, Grade
+from crossgrain.dosing.dose_rationale import by_weight
 from crossgrain.dosing.plan import PriorTherapy
-from crossgrain.dosing.rationale import by_weight, price_of_simplicity
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.taper import Choice, Taper
+from crossgrain.dosing.taper_rationale import price_of_simplicity
 from crossgrain.dosing.targets import Target, TargetDose
 from crossgrain.dosing.wording import dose_words, off_ratio
 from crossgrain.names.printing import decimal, percent, quantity

@@ -7,7 +7,8 @@ import pytest
 from tests.unit.dosing.switches import CATALOGUE, GRAIN_60, LT4
 
 from crossgrain.dosing.case import order_line
-from crossgrain.dosing.plan import LabDraw, LineDose, Stage, Step, SwitchPart, courses
+from crossgrain.dosing.plan import LabDraw
+from crossgrain.dosing.steps import LineDose, Stage, Step, SwitchPart, courses
 from crossgrain.dosing.supply import draws, prescriptions
 from crossgrain.dosing.tablets import best_day_dose
 

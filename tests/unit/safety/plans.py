@@ -11,13 +11,10 @@ from crossgrain.dosing.plan import (
     Extreme,
     Forecast,
     LabReading,
-    LineDose,
     Plan,
     PriorTherapy,
-    Stage,
-    Step,
-    SwitchPart,
 )
+from crossgrain.dosing.steps import LineDose, Stage, Step, SwitchPart
 from crossgrain.dosing.targets import Target, TargetDose
 
 

@@ -7,7 +7,8 @@ import pytest
 from tests.unit.safety.patients import BASES, CLEAR, RULES, raised, regimen
 from tests.unit.safety.plans import dose, forecast, plan
 
-from crossgrain.dosing.plan import BasisRow, LineDose, Stage, Step, SwitchPart
+from crossgrain.dosing.plan import BasisRow
+from crossgrain.dosing.steps import LineDose, Stage, Step, SwitchPart
 from crossgrain.dosing.tablets import Piece, Tablets
 from crossgrain.dosing.targets import TargetDose
 from crossgrain.safety.assess import after_plan

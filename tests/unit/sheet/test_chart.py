@@ -14,7 +14,7 @@ import pytest
 from tests.unit.sheet.pages import CATALOGUE, Node, page_of, parsed
 from tests.unit.writing.plans import PLANNED, START
 
-from crossgrain.dosing.plan import Stage
+from crossgrain.dosing.steps import Stage
 from crossgrain.sheet.charted import Charted, charted
 from crossgrain.sheet.figures import data_rows
 

@@ -13,7 +13,8 @@ from jinja2 import Environment, PackageLoader
 from tests.conformance.patients import AS_OF, CATALOGUE, proposed
 from tests.unit.sheet.pages import ASKED, PLANNED, VERSION, Node, parsed, sheet
 
-from crossgrain.dosing.plan import PriorTherapy, Stage, courses
+from crossgrain.dosing.plan import PriorTherapy
+from crossgrain.dosing.steps import Stage, courses
 from crossgrain.names.identity import FhirVersion
 from crossgrain.sheet.days import Tablet
 from crossgrain.words.doses import date_words, tablets

@@ -23,17 +23,13 @@ from crossgrain.dosing.plan import (
     Forecast,
     LabDraw,
     LabReading,
-    LineDose,
     Plan,
     PriorTherapy,
     Rung,
-    Stage,
     Statement,
-    Step,
-    SwitchPart,
-    courses,
 )
 from crossgrain.dosing.regimens import DoseLine, Regimen
+from crossgrain.dosing.steps import LineDose, Stage, Step, SwitchPart, courses
 from crossgrain.dosing.supply import draws, prescriptions
 from crossgrain.dosing.tablets import Piece, Tablets
 from crossgrain.dosing.targets import Target, TargetDose

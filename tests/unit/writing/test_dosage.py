@@ -7,8 +7,15 @@ from typing import Any
 import pytest
 
 from crossgrain.catalogue import Catalogue, load_catalogue
-from crossgrain.dosing.plan import DoseUse, LineDose, OrderedCourse, Prescription, Stage, SwitchPart
 from crossgrain.dosing.preparations import Preparation
+from crossgrain.dosing.steps import (
+    DoseUse,
+    LineDose,
+    OrderedCourse,
+    Prescription,
+    Stage,
+    SwitchPart,
+)
 from crossgrain.dosing.tablets import Piece, Tablets
 from crossgrain.writing.dosage import dispense, fetched, instructions, needed
 from crossgrain.writing.letterhead import Scope, Wording

@@ -24,7 +24,7 @@ from tests.unit.writing.plans import (
 )
 
 from crossgrain.dosing.case import order_line
-from crossgrain.dosing.plan import Stage, Step, SwitchPart, courses
+from crossgrain.dosing.steps import Stage, Step, SwitchPart, courses
 from crossgrain.dosing.supply import prescriptions
 from crossgrain.dosing.tablets import best_day_dose
 from crossgrain.safety.results import TshLimits, Whose

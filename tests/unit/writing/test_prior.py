@@ -18,7 +18,7 @@ from tests.unit.writing.plans import (
     to_combination,
 )
 
-from crossgrain.dosing.plan import Stage, Step, courses
+from crossgrain.dosing.steps import Stage, Step, courses
 from crossgrain.writing.letterhead import letterhead_for
 from crossgrain.writing.orders import series_tasks
 

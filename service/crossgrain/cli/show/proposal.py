@@ -14,18 +14,8 @@ from crossgrain.catalogue import Catalogue
 from crossgrain.cli.show.reference import Page, count
 from crossgrain.core.next_step import NextStep
 from crossgrain.core.proposal import Proposal
-from crossgrain.dosing.plan import (
-    BasisRow,
-    Branch,
-    Forecast,
-    LabDraw,
-    LineDose,
-    OrderedCourse,
-    Plan,
-    Stage,
-    Step,
-    courses,
-)
+from crossgrain.dosing.plan import BasisRow, Branch, Forecast, LabDraw, Plan
+from crossgrain.dosing.steps import LineDose, OrderedCourse, Stage, Step, courses
 from crossgrain.dosing.wording import dose_words, need_words, standing_words
 from crossgrain.names.printing import decimal, micrograms, modelled, percent, short
 from crossgrain.reading.record import Record

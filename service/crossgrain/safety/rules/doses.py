@@ -5,8 +5,9 @@ from contextlib import suppress
 from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis
-from crossgrain.dosing.plan import BasisCoverage, Checkpoint, LineDose, Plan, Step, SwitchPart
+from crossgrain.dosing.plan import BasisCoverage, Checkpoint, Plan
 from crossgrain.dosing.preparations import Kind
+from crossgrain.dosing.steps import LineDose, Step, SwitchPart
 from crossgrain.dosing.targets import Target, dose_of
 from crossgrain.dosing.wording import by_weight_words, exchanged_words
 from crossgrain.names.errors import DomainError
