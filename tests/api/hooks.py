@@ -16,6 +16,11 @@ KEYS = {
     "Goal": "goals",
     "Observation": "observations",
 }
+KEYS_OF_A_PLAN = {
+    "CarePlan": "carePlans",
+    "ServiceRequest": "bloodTests",
+    "QuestionnaireResponse": "howItGoes",
+}
 GRAIN_CODES = {
     15: "314267", 30: "313387", 60: "313391", 90: "313393", 120: "208545", 180: "198278",
 }  # fmt: skip
@@ -107,5 +112,23 @@ def call(
             "hookInstance": INSTANCE,
             "context": context,
             "prefetch": prefetch_of(resources),
+        }
+    )
+
+
+def chart_call(resources: list[Resource]) -> Resource:
+    """A call as a chart is opened that holds all of these."""
+    keys = KEYS | KEYS_OF_A_PLAN
+    sent: dict[str, Any] = {"patient": next(r for r in resources if r["resourceType"] == "Patient")}
+    for kind, key in keys.items():
+        found = [r for r in resources if r["resourceType"] == kind]
+        sent[key] = searchset(found) if found else None
+    context = {"userId": "Practitioner/tarn-row-prescriber", "patientId": sent["patient"]["id"]}
+    return copy.deepcopy(
+        {
+            "hook": "patient-view",
+            "hookInstance": INSTANCE,
+            "context": context,
+            "prefetch": sent,
         }
     )

@@ -1,137 +1,15 @@
-"""An EHR that lives by the hooks: it fills the templates from its own server, asks, does what is
-suggested, and asks again until there is nothing more to say.
-
-Its FHIR server is in memory: a read by id, a search by patient and by code, one page at a time.
-"""
+"""An EHR that does what is suggested, and asks again until there is nothing more to say."""
 
 import copy
-import re
 from typing import Any
-from urllib.parse import parse_qsl, urlsplit
 
-import httpx2 as httpx
 import pytest
-from fastapi.testclient import TestClient
 
-from crossgrain.app.factory import create_app
 from crossgrain.catalogue import Catalogue
-from crossgrain.http.settings import Settings
 
+from .acting_ehr import BASE, ENTERED, ActingEhr
 from .calls import Resource
-from .conftest import STOPPED
-from .hooks import INSTANCE, ORDER, REVIEW, grains, levothyroxine, patient
-
-BASE = "https://ehr.example/fhir"
-ENTERED = "MedicationStatement"
-
-
-class Server(httpx.AsyncBaseTransport):
-    """The resources of one patient; a page holds `count` of them."""
-
-    def __init__(self, resources: list[Resource], count: int = 100) -> None:
-        self.stored = {f"{r['resourceType']}/{r['id']}": r for r in resources}
-        self.count, self.asked = count, list[str]()
-        self.without: set[str] = set()
-
-    async def handle_async_request(self, request: httpx.Request) -> httpx.Response:
-        self.asked.append(request.url.raw_path.decode())
-        status, body = self.get(self.asked[-1].removeprefix("/fhir/"))
-        return httpx.Response(status, json=body)
-
-    def get(self, query: str) -> tuple[int, Resource]:
-        path, wanted = urlsplit(query).path, dict(parse_qsl(urlsplit(query).query))
-        kind, _, own_id = path.partition("/")
-        if path == "metadata":
-            return 200, self._capability()
-        if kind in self.without:
-            issue = {"severity": "error", "code": "not-supported"}
-            return 404, {"resourceType": "OperationOutcome", "issue": [issue]}
-        if own_id:
-            return 200, self.stored[path]
-        found = [r for r in self.stored.values() if r["resourceType"] == kind]
-        if "code" in wanted:
-            found = [r for r in found if set(wanted["code"].split(",")) & set(_codes(r))]
-        return 200, self._page(query, found, int(wanted.get("page", 0)))
-
-    def _page(self, query: str, found: list[Resource], number: int) -> Resource:
-        shown = found[number * self.count : (number + 1) * self.count]
-        entries = [{"fullUrl": f"{BASE}/{r['resourceType']}/{r['id']}", "resource": r,
-                    "search": {"mode": "match"}} for r in shown]  # fmt: skip
-        bundle: Resource = {"resourceType": "Bundle", "type": "searchset", "total": len(found)}
-        if (number + 1) * self.count < len(found):
-            first = re.sub(r"&page=\d+$", "", query)
-            next_page = {"relation": "next", "url": f"{BASE}/{first}&page={number + 1}"}
-            bundle["link"] = [next_page]
-        return bundle | ({"entry": entries} if entries else {})
-
-    def _capability(self) -> Resource:
-        kinds = {"MedicationRequest", ENTERED, "Patient", "Observation"} - self.without
-        resources = [{"type": kind} for kind in sorted(kinds)]
-        return {"resourceType": "CapabilityStatement", "rest": [{"resource": resources}]}
-
-
-def _codes(resource: Resource) -> list[str]:
-    codings = resource.get("code", {}).get("coding", [])
-    return [f"{coding.get('system')}|{coding.get('code')}" for coding in codings]
-
-
-class ActingEhr:
-    """Keeps a chart on its server, and the orders of a session beside it."""
-
-    def __init__(
-        self, catalogue: Catalogue, file: str, *, count: int = 100, **settings: Any
-    ) -> None:
-        self.chart = [r for r in patient(file) if r.get("status") != "draft"]
-        self.patient_id = next(r["id"] for r in self.chart if r["resourceType"] == "Patient")
-        self.server = Server(self.chart, count)
-        app = create_app(
-            Settings(**settings), catalogue, clock=lambda: STOPPED, transport=self.server
-        )
-        self.service = TestClient(app)
-        found = self.service.get("/cds-services").json()["services"]
-        self.templates: dict[str, str] = found[0]["prefetch"]
-        self.session: dict[str, Resource] = {}
-
-    def prefetched(self) -> dict[str, Any]:
-        """Every template, with the context's patient in it, answered by the server."""
-        filled = {
-            key: query.replace("{{context.patientId}}", self.patient_id)
-            for key, query in self.templates.items()
-        }
-        return {key: self.server.get(query)[1] for key, query in filled.items()}
-
-    def call(self, hook: str = "order-sign", **more: Any) -> Resource:
-        context: Resource = {"userId": "Practitioner/a", "patientId": self.patient_id}
-        if hook != "patient-view":
-            entries = [{"resource": order} for order in self.session.values()]
-            context["draftOrders"] = {"resourceType": "Bundle", "entry": entries}
-        body = {"hook": hook, "hookInstance": INSTANCE, "context": context}
-        return copy.deepcopy(body | {"prefetch": self.prefetched()} | more)
-
-    def cards(self, hook: str = "order-sign", **more: Any) -> list[Resource]:
-        path = REVIEW if hook == "patient-view" else ORDER
-        answer = self.service.post(path, json=self.call(hook, **more))
-        assert answer.status_code == 200, answer.text
-        found: list[Resource] = answer.json()["cards"]
-        return found
-
-    def accept(self, suggestion: Resource) -> None:
-        """Carry out the actions on what is in session."""
-        for action in suggestion["actions"]:
-            if action["type"] == "delete":
-                del self.session[action["resourceId"]]
-                continue
-            resource = action["resource"]
-            name = f"{resource['resourceType']}/{resource['id']}"
-            assert (name in self.session) is (action["type"] == "update")
-            self.session[name] = resource
-
-    def sign(self) -> None:
-        """What was in session stands in the chart from now on."""
-        for name, resource in self.session.items():
-            self.server.stored[name] = {**resource, "status": "active"}
-        self.session = {}
-
+from .hooks import ORDER, grains, levothyroxine
 
 SWITCHES = [
     ("01-levothyroxine-150.json", grains(60, "p01")),

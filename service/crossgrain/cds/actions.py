@@ -36,7 +36,7 @@ _TOLD_THE_OLD_DOSE |= {f"_{name}" for name in _TOLD_THE_OLD_DOSE}
 
 def whole_series(series: Series, drafts: Iterable[DraftOrder]) -> list[CardAction]:
     """Delete the orders in draft, create everything of the series."""
-    return [*_deletions(drafts), *map(_create, series.resources())]
+    return [*_deletions(drafts), *map(create, series.resources())]
 
 
 def first_step(
@@ -67,9 +67,9 @@ def first_step(
     draws = [{**asked, "intent": intent} for asked in series.first_draw()]
     room = max(MOST_ACTIONS - len(gone) - len(ends) - len(draws[:1]) - 1, 0)
     beside = [{**order, "intent": intent} for order in series.beside(first)][:room]
-    begun = _update(lead, first, taken) if _is_new(lead) else _create({**first, "intent": intent})
+    begun = _update(lead, first, taken) if _is_new(lead) else create({**first, "intent": intent})
     with_it = said_once(first, [*beside, *ends, *draws[: 1 + room - len(beside)]])
-    return [*gone, begun, *map(_create, with_it)]
+    return [*gone, begun, *map(create, with_it)]
 
 
 def _is_new(draft: DraftOrder) -> bool:
@@ -122,18 +122,20 @@ def say_what_it_replaces(draft: DraftOrder, old: MedicineEntry) -> CardAction:
 
 
 def _deletions(drafts: Iterable[DraftOrder]) -> list[CardAction]:
-    return [
-        CardAction(
-            type="delete",
-            description=f"Remove the order as written, {draft.reference}",
-            resource_id=draft.reference,
-        )
-        for draft in drafts
-        if _is_new(draft)
-    ]
+    return [delete(draft.reference) for draft in drafts if _is_new(draft)]
 
 
-def _create(resource: Resource) -> CardAction:
+def delete(reference: str) -> CardAction:
+    """Take an order away that nobody has signed."""
+    return CardAction(
+        type="delete",
+        description=f"Remove the order as written, {reference}",
+        resource_id=reference,
+    )
+
+
+def create(resource: Resource) -> CardAction:
+    """A resource of the series as it is filed."""
     return CardAction(type="create", description=plain(_words(resource)), resource=resource)
 
 

@@ -13,7 +13,7 @@ from crossgrain.names.identity import stable_id, urn
 Resource = dict[str, Any]
 _FILED = ("CarePlan", "MedicationRequest", "ServiceRequest", "Task")
 _LEFT_OUT = ("text", "detectedIssue")
-_LABORATORY = "108252007"
+LABORATORY = "108252007"
 """SNOMED CT: laboratory procedure."""
 
 
@@ -50,6 +50,13 @@ class Series:
         """The orders, pointing at nothing but the patient's record, by their first day."""
         return sorted(self._alone("MedicationRequest"), key=first_day)
 
+    def course(self, beside: Iterable[Resource]) -> Resource:
+        """The care plan, pointing at what is filed beside it and at the patient's record."""
+        ids = {each["id"] for each in beside}
+        named = {own: name for own, name in self._named.items() if name.partition("/")[2] in ids}
+        (plan,) = (each for each in self._resources if each["resourceType"] == "CarePlan")
+        return dict(self._pointing(plan, named))
+
     def ends(self) -> list[Resource]:
         """What ends the old medicine."""
         return [task for task in self._alone("Task") if "focus" in task]
@@ -58,7 +65,11 @@ class Series:
         """The first blood test, then what is measured besides on its day."""
         asked = sorted(self._alone("ServiceRequest"), key=day_asked)
         first = next((day_asked(each) for each in asked if _blood_of(each)), "")
-        of_that_day = [each for each in asked if day_asked(each) == first]
+        return self.draw_on(first)
+
+    def draw_on(self, day: str) -> list[Resource]:
+        """The blood test of a day, then what is measured besides on it."""
+        of_that_day = [each for each in self._alone("ServiceRequest") if day_asked(each) == day]
         return sorted(of_that_day, key=lambda each: not _blood_of(each))
 
     def first_of(self, preparations: frozenset[str]) -> Resource:
@@ -103,7 +114,7 @@ class Series:
 def _blood_of(resource: Resource) -> str:
     """The day or days on which the blood for a test is drawn; empty where it is none."""
     in_laboratory = any(
-        coding["code"] == _LABORATORY
+        coding["code"] == LABORATORY
         for category in resource.get("category", ())
         for coding in category["coding"]
     )

@@ -18,6 +18,7 @@ from crossgrain.cds.cards import order_card, question_card, review, review_cards
 from crossgrain.cds.gathering import Gatherer
 from crossgrain.cds.hook import DraftOrder, HookCall, read_call
 from crossgrain.cds.messages import read_feedback
+from crossgrain.cds.next_step import step_in, visit_cards
 from crossgrain.cds.record import (
     assemble,
     check_patient,
@@ -85,12 +86,18 @@ class Hooks:
         check_patient(gathered, call.patient_id)
         gathered = await self._gatherer.with_medications(call, gathered)
         if call.hook == PATIENT_VIEW:
-            return self._on_past_switch(call, gathered, day)
+            return self._on_view(call, gathered, day)
         return self._on_orders(call, gathered, day)
 
-    def _on_past_switch(self, call: HookCall, gathered: list[Gathered], day: date) -> list[Card]:
-        screened = review(assemble(gathered, (), call.server), self._tables.catalogue, day)
-        return review_cards(call.instance, screened, _not_whole(gathered))
+    def _on_view(self, call: HookCall, gathered: list[Gathered], day: date) -> list[Card]:
+        """A decision that is due in a plan goes before a past switch: it holds the act."""
+        assembled, missing = assemble(gathered, (), call.server), _not_whole(gathered)
+        step = step_in(assembled, self._tables, day)
+        due = visit_cards(call.instance, assembled, step, self._tables, missing) if step else []
+        if due:
+            return due
+        screened = review(assembled, self._tables.catalogue, day)
+        return review_cards(call.instance, screened, missing)
 
     async def _of_hormone(self, call: HookCall, brought: list[Gathered], day: date) -> HookCall:
         """The call with the thyroid hormone orders alone, before any data are asked for.

@@ -27,8 +27,10 @@ from enum import StrEnum
 from typing import Any, NamedTuple
 
 from crossgrain.cds.answers import Discovery, OfferedService
+from crossgrain.cds.filing import LABORATORY
+from crossgrain.names.identity import HOW_IT_GOES
 from crossgrain.reading.code_tables import CodeTables
-from crossgrain.reading.codesystems import Loinc
+from crossgrain.reading.codesystems import Loinc, Snomed
 from crossgrain.reading.door import is_grave, signs_of_more
 from crossgrain.reading.labs import PREGNANCY_STATUS
 
@@ -102,9 +104,10 @@ SERVICES = (
     Service(
         REVIEW_ID,
         PATIENT_VIEW,
-        "Past switch of thyroid hormone",
-        "Looks whether a past change of preparation left the patient at too low or too high a"
-        f" dose. {_CAUTION}",
+        "Thyroid hormone: what is due, or a past switch",
+        "Says what is due in a plan that runs: labs that are back or overdue, symptoms, a supply"
+        " that ends. Else looks whether a past change of preparation left the patient at too low"
+        f" or too high a dose. {_CAUTION}",
     ),
 )
 
@@ -123,6 +126,18 @@ def templates(codes: CodeTables) -> tuple[Template, ...]:
         _search("goals", "Goal"),
         Template("observations", "Observation", f"Observation?{_OF_PATIENT}&code={loinc}"),
         Template("carePlans", "CarePlan", f"CarePlan?{_OF_PATIENT}", missed=False),
+        Template(
+            "bloodTests",
+            "ServiceRequest",
+            f"ServiceRequest?{_OF_PATIENT}&category={Snomed.system}|{LABORATORY}",
+            missed=False,
+        ),
+        Template(
+            "howItGoes",
+            "QuestionnaireResponse",
+            f"QuestionnaireResponse?{_OF_PATIENT}&questionnaire={HOW_IT_GOES}",
+            missed=False,
+        ),
     )
 
 

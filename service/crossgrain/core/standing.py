@@ -495,11 +495,16 @@ class _Course:
         return labs_since(self.record.facts, held, self.catalogue.rules)
 
     def _labs_from(self) -> int:
-        """The first day whose labs no visit has answered: of day one they are the baseline."""
-        if not self.acts:
-            return self.day_one + (1 if self.facts else 0)
-        last = self.acts[-1]
+        """The first day whose labs no visit has answered: of day one they are the baseline.
+
+        A visit that only went on by the plan's dates answered none: a result may come after it that
+        was drawn before it.
+        """
         stages = {row.reason: row.stage for row in self.catalogue.decisions}
+        acts = [act for act in self.acts if stages.get(act.reason) is not Precedence.SCHEDULE]
+        if not acts:
+            return self.day_one + (1 if self.facts else 0)
+        last = acts[-1]
         weighed = last.act in {Act.BRANCH, Act.STEP_BACK}
         weighed = weighed or stages.get(last.reason) in _SPOKE_OF_LABS
         return (last.day - self.record.as_of).days + (1 if weighed else 0)

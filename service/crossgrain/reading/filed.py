@@ -5,7 +5,7 @@ read further is listed all the same: it is then replaced, never left to stand un
 """
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -87,17 +87,19 @@ def filed_among(resources: Iterable[tuple[str, Resource]], *, given: bool = Fals
     return [
         found
         for reference, resource in resources
-        if (found := _filed(reference, resource, given=given)) is not None
+        for found in _filed(reference, resource, given=given)
     ]
 
 
-def _filed(reference: str, resource: Resource, *, given: bool) -> Filed | None:
+def _filed(reference: str, resource: Resource, *, given: bool) -> Iterator[Filed]:
+    """One, or of a request for several tests one for each of them."""
     kind = resource.get("resourceType")
     plan_id = _plan_of(resource)
     if not isinstance(kind, str) or not plan_id:
-        return None
+        return
     focus = resource.get("focus")
-    return Filed(
+    tests = resource.get("orderDetail") if kind == "ServiceRequest" else None
+    one = Filed(
         reference=reference,
         resource_type=kind,
         status=_text(resource.get("status")),
@@ -109,6 +111,10 @@ def _filed(reference: str, resource: Resource, *, given: bool) -> Filed | None:
         focus=_text(focus.get("reference")) if isinstance(focus, dict) else "",
         given=given,
     )
+    if isinstance(tests, list) and tests:
+        yield from (replace(one, code=_code(each)) for each in tests)
+    else:
+        yield one
 
 
 def _plan_of(resource: Resource) -> str:

@@ -244,6 +244,7 @@ VISIT_KEYS: Mapping[str, str] = {
     "gap_days": "next_step.gap_days",
     "slack_days": "next_step.slack_days",
     "overdue_days": "next_step.overdue_days",
+    "supply_days": "next_step.supply_days",
     "yearly_days": "labs.maintenance_days.third",
 }
 
@@ -255,6 +256,7 @@ class VisitLimits:
     gap_days: int
     slack_days: int
     overdue_days: int
+    supply_days: int
     yearly_days: int
 
 

@@ -62,6 +62,7 @@ class GoingOn:
     before_today : the steps of the same course that are over, as they were planned
     before : medicine → what an order for it replaces
     to_checkpoint : whether the plan leads to day one's checkpoint, or waits there
+    awaits_draw : whether it only goes on until the draw that was named before
     running : the filed care plan of the plan that goes on; empty where none is
     result : the same, where nothing of it changes
     """
@@ -81,6 +82,7 @@ class GoingOn:
     before_today: tuple[Spell, ...]
     before: Mapping[str, Sequence[Replaceable]]
     to_checkpoint: bool = False
+    awaits_draw: bool = False
     running: str = ""
     result: str = ""
 

@@ -317,7 +317,14 @@ def _facts(proposal: Proposal, plan_id: str, going_on: GoingOn | None) -> Series
         return None
     if going_on is None or going_on.act is None:
         return series_facts(proposal, plan, plan_id)
-    return facts_going_on(proposal, plan, plan_id, going_on.facts, going_on.act)
+    return facts_going_on(
+        proposal,
+        plan,
+        plan_id,
+        going_on.facts,
+        going_on.act,
+        awaits_draw=going_on.awaits_draw,
+    )
 
 
 def resource_id(plan_id: str, what: str) -> str:

@@ -10,6 +10,7 @@ from typing import Any
 
 from crossgrain.core.next_step import EndedOrder, NextStep
 from crossgrain.core.proposal import Outcome
+from crossgrain.core.standing import Standing
 from crossgrain.dosing.onward import Act, Dated
 from crossgrain.dosing.plan import LabReading
 from crossgrain.dosing.preparations import Preparation
@@ -92,6 +93,7 @@ def going_on(step: NextStep) -> GoingOn:
         before_today=tuple(_before_today(step)),
         before=_before(step),
         to_checkpoint=_to_checkpoint(step),
+        awaits_draw=_awaits_draw(step),
         running=running[0] if running else "",
         result=running[0] if running and not step.changes else "",
     )
@@ -107,6 +109,15 @@ def _to_checkpoint(step: NextStep) -> bool:
         standing is not None
         and standing.visit.position in _BEFORE_LABS
         and standing.decision.act in _ON_THE_WAY
+    )
+
+
+def _awaits_draw(step: NextStep) -> bool:
+    standing = step.standing
+    return (
+        standing is not None
+        and standing.visit.position is not Position.CLIMB
+        and standing.decision.act is Act.CONTINUE
     )
 
 
@@ -136,7 +147,7 @@ def said(step: NextStep) -> Iterator[str]:
         yield "Where the patient stands cannot be told yet."
         return
     decision = standing.decision
-    yield _POSITIONS[standing.visit.position]
+    yield position_words(standing)
     if standing.labs.why:
         yield f"{standing.labs.why}."
     if standing.step and standing.facts:
@@ -147,6 +158,11 @@ def said(step: NextStep) -> Iterator[str]:
     yield decision.says
     yield decision.do
     yield from _until_settled(step)
+
+
+def position_words(standing: Standing) -> str:
+    """Where in a plan the patient is."""
+    return _POSITIONS[standing.visit.position]
 
 
 def _until_settled(step: NextStep) -> Iterator[str]:

@@ -95,19 +95,26 @@ Extension = dict[str, Any]
 
 
 def facts_going_on(
-    proposal: Proposal, plan: Plan, plan_id: str, carried: SeriesFacts | None, act: ActTaken
+    proposal: Proposal,
+    plan: Plan,
+    plan_id: str,
+    carried: SeriesFacts | None,
+    act: ActTaken,
+    *,
+    awaits_draw: bool,
 ) -> SeriesFacts:
     """What every order of a next step says of the plan that it goes on from.
 
     What was taken before day one, what was asked for, day one and the checkpoint stay as they are,
     however often it is planned anew. Where no plan ran (`carried` is ``None``), today's dose is
-    adjusted from today on.
+    adjusted from today on. A draw that is waited for (`awaits_draw`) keeps its day: a new supply
+    does not put it off, or it would never be overdue.
     """
     own = series_facts(proposal, plan, plan_id)
     if carried is None:
         return replace(own, titration=True, acts=(act,))
-    acts = acts_after(carried.acts, act)
-    return replace(carried, plan_id=plan_id, decision=own.decision, acts=acts)
+    decision = carried.decision if awaits_draw else own.decision
+    return replace(carried, plan_id=plan_id, decision=decision, acts=acts_after(carried.acts, act))
 
 
 def series_facts(proposal: Proposal, plan: Plan, plan_id: str) -> SeriesFacts:

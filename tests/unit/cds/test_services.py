@@ -26,6 +26,19 @@ def test_each_template_asks_for_one_patients_resources_of_one_kind(catalogue: Ca
         "goals": ("Goal", f"Goal?{by_patient}", False, True),
         "observations": ("Observation", f"Observation?{by_patient}", False, True),
         "carePlans": ("CarePlan", f"CarePlan?{by_patient}", False, False),
+        "bloodTests": (
+            "ServiceRequest",
+            f"ServiceRequest?{by_patient}&category=http://snomed.info/sct|108252007",
+            False,
+            False,
+        ),
+        "howItGoes": (
+            "QuestionnaireResponse",
+            f"QuestionnaireResponse?{by_patient}"
+            "&questionnaire=http://crossgrain.example/fhir/Questionnaire/how-it-goes",
+            False,
+            False,
+        ),
     }  # fmt: skip
 
 
