@@ -98,14 +98,16 @@ class ActingEhr:
         )
         self.service = TestClient(app)
         found = self.service.get("/cds-services").json()["services"]
-        self.templates: dict[str, str] = found[0]["prefetch"]
+        self.templates: dict[str, dict[str, str]] = {
+            offered["hook"]: offered["prefetch"] for offered in found
+        }
         self.session: dict[str, Resource] = {}
 
-    def prefetched(self) -> dict[str, Any]:
-        """Every template, with the context's patient in it, answered by the server."""
+    def prefetched(self, hook: str = "order-sign") -> dict[str, Any]:
+        """Every template of a hook, with the patient in it, answered by the server."""
         filled = {
             key: query.replace("{{context.patientId}}", self.patient_id)
-            for key, query in self.templates.items()
+            for key, query in self.templates[hook].items()
         }
         return {key: self.server.get(query)[1] for key, query in filled.items()}
 
@@ -115,7 +117,7 @@ class ActingEhr:
             entries = [{"resource": order} for order in self.session.values()]
             context["draftOrders"] = {"resourceType": "Bundle", "entry": entries}
         body = {"hook": hook, "hookInstance": INSTANCE, "context": context}
-        return copy.deepcopy(body | {"prefetch": self.prefetched()} | more)
+        return copy.deepcopy(body | {"prefetch": self.prefetched(hook)} | more)
 
     def cards(self, hook: str = "order-sign", **more: Any) -> list[Resource]:
         path = REVIEW if hook == "patient-view" else ORDER

@@ -29,11 +29,20 @@ def test_discovery_lists_every_service_with_its_prefetch(client: TestClient) -> 
         assert service["prefetch"]["patient"] == "Patient/{{context.patientId}}"
 
 
+def test_what_only_a_plan_that_runs_needs_is_asked_for_where_a_chart_is_opened(
+    client: TestClient,
+) -> None:
+    for service in client.get("/cds-services").json()["services"]:
+        of_chart = {"bloodTests", "howItGoes"} & service["prefetch"].keys()
+        assert bool(of_chart) is (service["hook"] == "patient-view")
+
+
 def test_prefetch_templates_keep_to_the_subset_that_is_recommended(client: TestClient) -> None:
-    # CDS Hooks 2.0, "Prefetch query restrictions": reads; searches by reference and by token.
-    allowed = (
-        r"[A-Z]\w+(/\{\{context\.patientId\}\}|\?patient=\{\{context\.patientId\}\}(&code=[^&]+)?)"
-    )
+    # CDS Hooks 2.0, "Prefetch query restrictions": reads; searches by reference and by token. The
+    # specification's own examples have code and category; a questionnaire is a reference too.
+    by_more = r"(&(code|category|questionnaire)=[^&]+)?"
+    of_patient = r"\{\{context\.patientId\}\}"
+    allowed = rf"[A-Z]\w+(/{of_patient}|\?patient={of_patient}{by_more})"
     for service in client.get("/cds-services").json()["services"]:
         for template in service["prefetch"].values():
             assert re.fullmatch(allowed, template), template

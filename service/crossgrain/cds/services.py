@@ -4,7 +4,7 @@
 was said when the order was selected by what is said when it is signed.
 
 The prefetch templates keep to the subset of FHIR searches that CDS Hooks recommends: a read, or
-a search by reference and by codes. Paging, sorting and `_include` are not asked for.
+a search by reference and by code. Paging, sorting and `_include` are not asked for.
 
 What came for a template is told apart:
 
@@ -56,6 +56,7 @@ class Template:
     required : no dose may be judged without it
     missed : where it is missing it is asked for, and the card says so
     may_lack : a server that has no such type has the whole of it in its orders
+    of_chart : asked for where a chart is opened, and not at every order
     """
 
     key: str
@@ -64,6 +65,7 @@ class Template:
     required: bool = False
     missed: bool = True
     may_lack: bool = False
+    of_chart: bool = False
 
     @property
     def is_read(self) -> bool:
@@ -131,12 +133,14 @@ def templates(codes: CodeTables) -> tuple[Template, ...]:
             "ServiceRequest",
             f"ServiceRequest?{_OF_PATIENT}&category={Snomed.system}|{LABORATORY}",
             missed=False,
+            of_chart=True,
         ),
         Template(
             "howItGoes",
             "QuestionnaireResponse",
             f"QuestionnaireResponse?{_OF_PATIENT}&questionnaire={HOW_IT_GOES}",
             missed=False,
+            of_chart=True,
         ),
     )
 
@@ -147,7 +151,7 @@ def _search(key: str, kind: str, *, required: bool = False) -> Template:
 
 def discovery(asked_for: Iterable[Template]) -> Discovery:
     """The answer of the discovery endpoint."""
-    prefetch = {template.key: template.query for template in asked_for}
+    every = tuple(asked_for)
     return Discovery(
         services=[
             OfferedService(
@@ -155,7 +159,11 @@ def discovery(asked_for: Iterable[Template]) -> Discovery:
                 title=service.title,
                 description=service.description,
                 id=service.id,
-                prefetch=prefetch,
+                prefetch={
+                    template.key: template.query
+                    for template in every
+                    if service.hook == PATIENT_VIEW or not template.of_chart
+                },
                 usage_requirements=_NEEDS,
             )
             for service in SERVICES
