@@ -10,8 +10,11 @@ from copy import deepcopy
 
 import pytest
 from tests.api import hooks
+from tests.api.test_cds_course import EVERY_VISIT, Clinic, day_of, record_of
 from tests.conformance.node import needs_node, needs_packages, walked
 from tests.conformance.patients import FIXTURES, SCENARIO
+
+from crossgrain.catalogue import load_catalogue
 
 HOOKS = json.loads((FIXTURES / "calls" / "order-sign.json").read_text())
 UUID = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}")
@@ -169,17 +172,27 @@ def test_every_resource_of_a_suggestion_holds_to_the_official_definitions(client
     for patient in SCENARIO["patient"]:
         body = call(patient["file"], "order-sign")
         answer = client.post("/cds-services/thyroid-order", json=body)
-        for resources in filed(answer.json()):
-            entries = [
-                {
-                    "fullUrl": f"https://ehr.example/fhir/{r['resourceType']}/{r['id']}",
-                    "resource": r,
-                }
-                for r in resources
-            ]
-            bundles.append({"resourceType": "Bundle", "type": "collection", "entry": entries})
+        bundles += map(collected, filed(answer.json()))
     reports = walked(bundles)
     assert len(reports) >= 8
+    assert [report["faults"] for report in reports] == [[]] * len(bundles)
+
+
+def collected(resources):
+    named = [(f"https://ehr.example/fhir/{r['resourceType']}/{r['id']}", r) for r in resources]
+    entries = [{"fullUrl": url, "resource": resource} for url, resource in named]
+    return {"resourceType": "Bundle", "type": "collection", "entry": entries}
+
+
+@needs_node
+@needs_packages
+def test_the_cards_of_a_plan_that_runs_hold_to_the_specification_and_the_definitions():
+    clinic = Clinic(load_catalogue())
+    answers = [{"cards": clinic.cards(record_of(name), day_of(name))} for name in EVERY_VISIT]
+    assert [list(faults(answer)) for answer in answers] == [[]] * len(answers)
+    bundles = [collected(resources) for answer in answers for resources in filed(answer)]
+    assert len(bundles) >= 8
+    reports = walked(bundles)
     assert [report["faults"] for report in reports] == [[]] * len(bundles)
 
 
