@@ -43,6 +43,8 @@ OTHERWISE = {
     ("reading/remembered.py", Fraction(300)): "the longest words that are kept, characters",
     ("reading/names.py", Fraction(65)): "mg in a labelled grain",
     ("reading/sig.py", Fraction(14)): "tablets that are a supply, not a dose",
+    ("reading/moments.py", Fraction(12)): "an hour of the clock",
+    ("reading/moments.py", Fraction(18)): "an hour of the clock",
     ("reading/timing.py", Fraction(12)): "doses a day, every two hours",
     ("safety/rules/doses.py", Fraction(65)): "mg in a labelled grain",
     ("sheet/days.py", Fraction(12)): "months",

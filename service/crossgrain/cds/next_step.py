@@ -20,7 +20,7 @@ from crossgrain.cds.record import Assembled
 from crossgrain.core.due import Due, decision_due, to_be_signed
 from crossgrain.core.next_step import EndedOrder, NextStep
 from crossgrain.core.running import series_in
-from crossgrain.dosing.plan import courses
+from crossgrain.dosing.steps import courses
 from crossgrain.names.identity import FhirVersion, stable_id
 from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import RequestRefused
