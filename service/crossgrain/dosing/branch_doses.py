@@ -23,7 +23,7 @@ large, or one that takes swallowed T3 past what is labelled, is carried by levot
 where that is taken and comes nearer.
 """
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import log
@@ -202,10 +202,11 @@ def _smallest_rise(
 ) -> Change | None:
     """The lowest dose of one medicine above the hold's that is enough, all else as it is."""
     preparation, now = case.preparations[key], hold.taken[key]
-    doses = climbing(preparation, step(preparation, case.pace))
-    if preparation.carries_t3 and doses:  # it climbs there by increments, as before
-        way = Move(preparation, now, doses[-1], step(preparation, case.pace))
-        doses = tuple(reachable(way))
+    increment = step(preparation, case.pace)
+    on_grid = climbing(preparation, increment)
+    doses: Iterable[Fraction] = on_grid
+    if preparation.carries_t3 and on_grid:  # it climbs there by increments, as before
+        doses = reachable(Move(preparation, now, on_grid[-1], increment))
     larger = ({**hold.taken, key: dose} for dose in doses if dose > now)
     found = next((taken for taken in larger if enough(taken)), None)
     return _change(case, hold, found, open_to_more(case, hold)) if found else None

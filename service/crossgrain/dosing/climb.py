@@ -5,7 +5,7 @@ per step, from nothing or from the dose already taken. Where T3 does not rise th
 to climb, and the new medicine starts at the checkpoint's dose.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil, log
@@ -82,13 +82,12 @@ def rising_amounts(medicine: Move) -> list[Fraction]:
     return doses[1:]
 
 
-def reachable(medicine: Move) -> list[Fraction]:
-    """The same, as far as the stocked strengths go."""
-    preparation, increment = medicine.preparation, medicine.increment
-    doses = [medicine.start]
-    while doses[-1] < medicine.goal and (higher := step_up(preparation, increment, doses[-1])):
-        doses.append(min(higher, medicine.goal))
-    return doses[1:]
+def reachable(medicine: Move) -> Iterator[Fraction]:
+    """The same, as far as the stocked strengths go; each is worked out when it is asked for."""
+    preparation, increment, dose = medicine.preparation, medicine.increment, medicine.start
+    while dose < medicine.goal and (higher := step_up(preparation, increment, dose)):
+        dose = min(higher, medicine.goal)
+        yield dose
 
 
 def old_may_change(number: int, steps: int, most: int = MOST_CHANGES) -> bool:

@@ -69,6 +69,7 @@ class Move:
         return self.goal > self.start
 
 
+@lru_cache(maxsize=64)  # a table of content: every dose of every step is looked up in it
 def intake_per_unit(preparation: Preparation) -> Intake:
     """The hormone in one labelled unit, µg, by origin; here exact content becomes floats."""
     t4_ug, t3_ug = float(preparation.t4_ug_per_unit), float(preparation.t3_ug_per_unit)

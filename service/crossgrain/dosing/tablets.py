@@ -122,6 +122,7 @@ class Makings:
         )
 
 
+@lru_cache(maxsize=4096)  # a tablet table: the steps and all branches of a plan share a few doses
 def day_dose(preparation: Preparation, making: Making) -> DayDose:
     """A way to make a day's dose as tablets."""
     scale = makings(preparation).scale

@@ -95,12 +95,12 @@ def grains(value: Fraction) -> str:
 
 
 def _amount(value: Fraction, places: int) -> str:
-    if is_finite(value):
-        exact = exact_decimal(value)
-        exponent = exact.as_tuple().exponent
-        if isinstance(exponent, int) and exponent >= -_EXACT:
-            return _trimmed(exact)
-    return f"about {_trimmed(_rounded(value, places))}"
+    if value.denominator == 1:  # nearly always, so worth asking first
+        return str(value.numerator)
+    needed = _places(value.denominator)
+    if needed is not None and needed <= _EXACT:
+        return _trimmed(exact_decimal(value))
+    return f"about {_rounded(value, places)}"
 
 
 def as_written(value: Fraction) -> str:
@@ -118,7 +118,7 @@ def decimal(value: Fraction | float) -> str:
     >>> decimal(Fraction(50, 44)), decimal(0.7541), decimal(-0.0001)
     ('1.136', '0.754', '0')
     """
-    return _trimmed(_rounded(value, 3))
+    return _rounded(value, 3)
 
 
 def percent(ratio: Fraction | float) -> str:
@@ -132,7 +132,7 @@ def percent(ratio: Fraction | float) -> str:
 
 def whole_percent(ratio: Fraction | float) -> str:
     """The same without its sign."""
-    return _trimmed(_rounded(100 * _exact(ratio), 0))
+    return _rounded(ratio, 0, times=100)
 
 
 def fine_percent(ratio: Fraction | float) -> str:
@@ -141,7 +141,7 @@ def fine_percent(ratio: Fraction | float) -> str:
     >>> fine_percent(0.7462), fine_percent(0.72)
     ('74.6 %', '72 %')
     """
-    return f"{_trimmed(_rounded(100 * _exact(ratio), 1))} %"
+    return f"{_rounded(ratio, 1, times=100)} %"
 
 
 def modelled(ug: float) -> str:
@@ -150,7 +150,7 @@ def modelled(ug: float) -> str:
     >>> modelled(70.8649)
     '70.9 micrograms'
     """
-    return f"{_trimmed(_rounded(ug, 1))} micrograms"
+    return f"{_rounded(ug, 1)} micrograms"
 
 
 def quantity(value: Fraction, unit: str) -> str:
@@ -194,14 +194,18 @@ def short(value: Fraction, unit: str) -> str:
     return f"{amount(value)} {SIGNS[unit]}"
 
 
-def _rounded(value: Fraction | float, places: int) -> Decimal:
-    """Half to even, whatever its length: a record may hold a number of a hundred digits."""
-    return exact_decimal(round(_exact(value), places))
+def _rounded(value: Fraction | float, places: int, times: int = 1) -> str:
+    """So many times a number, half to even and without zeros at the end.
 
-
-def _exact(value: Fraction | float) -> Fraction:
-    """A float as it is written in full."""
-    return value if isinstance(value, Fraction) else Fraction(Decimal(repr(value)))
+    By whole numbers, whatever its length: a record may hold one of a hundred digits. A float is
+    taken as it is written in full.
+    """
+    exact = Decimal(repr(value)) if isinstance(value, float) else value
+    numerator, denominator = exact.as_integer_ratio()
+    whole, rest = divmod(numerator * times * 10**places, denominator)
+    if 2 * rest > denominator or (2 * rest == denominator and whole % 2):
+        whole += 1
+    return _trimmed(Decimal(f"{whole}E-{places}")) if places else str(whole)
 
 
 def _trimmed(value: Decimal) -> str:

@@ -1,6 +1,6 @@
 """Blood draws, and the checkpoint: options of which exactly one is taken when the labs are in."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,7 +13,7 @@ from crossgrain.safety.facts import Analyte
 from crossgrain.writing.checks import check_requests
 from crossgrain.writing.conditions import left_open, variables, variables_note
 from crossgrain.writing.dosage import concept
-from crossgrain.writing.elements import paragraphs, plain
+from crossgrain.writing.elements import paragraph, paragraphs, plain
 from crossgrain.writing.going_on import references
 from crossgrain.writing.interim import BASELINE, first_dose_waits, interim_words, read_when
 from crossgrain.writing.letterhead import (
@@ -45,9 +45,13 @@ def service_requests(
 ) -> Iterator[Resource]:
     """Three requests per draw, TSH, free T4 and free T3, but for what is known already."""
     for draw in draws:
-        for analyte in ANALYTES:
-            if analyte not in draw.leaves_out and not _is_filed(letter, scope, draw, analyte):
-                yield _request(letter, scope, draw, analyte)
+        measured = [
+            analyte
+            for analyte in ANALYTES
+            if analyte not in draw.leaves_out and not _is_filed(letter, scope, draw, analyte)
+        ]
+        if measured:
+            yield from _requests(letter, scope, draw, measured)
 
 
 def _is_filed(letter: Letterhead, scope: Scope, draw: LabDraw, analyte: Analyte) -> bool:
@@ -59,8 +63,11 @@ def _is_filed(letter: Letterhead, scope: Scope, draw: LabDraw, analyte: Analyte)
     return all((code, letter.iso(day)) in filed for day in draw.days)
 
 
-def _request(letter: Letterhead, scope: Scope, draw: LabDraw, analyte: Analyte) -> Resource:
-    wording, code, name = letter.wording, DRAWN_AS[analyte], ANALYTES[analyte]
+def _requests(
+    letter: Letterhead, scope: Scope, draw: LabDraw, measured: Iterable[Analyte]
+) -> Iterator[Resource]:
+    """The requests of one draw: they differ in no more than in what is measured."""
+    wording = letter.wording
     steps, _ = letter.steps_in(scope)
     about = (
         draw.statement,
@@ -68,22 +75,24 @@ def _request(letter: Letterhead, scope: Scope, draw: LabDraw, analyte: Analyte) 
         *interim_words(wording, letter.proposal.tsh, steps, draw),
         *(first_dose_waits(letter) if draw.purpose == BASELINE else ()),
     )
-    what = f"{name}, {lab_days(wording, draw)}."
-    body = letter.request(
-        "ServiceRequest",
-        f"ServiceRequest|{scope.name}|{draw.purpose}|{draw.day}|{code}",
-        scope,
-        paragraphs((*scope.only_if, what, *about)),
-    )
-    body["note"] = notes_of_draw(*scope.only_if, *about)
-    body["category"] = [concept(Snomed.system, "108252007", "Laboratory procedure")]
-    body["code"] = {**concept(Loinc.system, code, name), "text": name}
-    body.update(_occurrence(wording, draw))
-    body["patientInstruction"] = BEFORE_DOSE
+    days, only_if, said = lab_days(wording, draw), paragraphs(scope.only_if), paragraphs(about)
     drawn = letter.going_on.draws if letter.going_on and scope.name == SERIES.name else {}
-    if filed := drawn.get((code, wording.iso(draw.day))):
-        body["replaces"] = references(filed)
-    return body
+    for analyte in measured:
+        code, name = DRAWN_AS[analyte], ANALYTES[analyte]
+        body = letter.request(
+            "ServiceRequest",
+            f"ServiceRequest|{scope.name}|{draw.purpose}|{draw.day}|{code}",
+            scope,
+            f"{only_if}{paragraph(f'{name}, {days}.')}{said}",
+        )
+        body["note"] = notes_of_draw(*scope.only_if, *about)
+        body["category"] = [concept(Snomed.system, "108252007", "Laboratory procedure")]
+        body["code"] = {**concept(Loinc.system, code, name), "text": name}
+        body.update(_occurrence(wording, draw))
+        body["patientInstruction"] = BEFORE_DOSE
+        if filed := drawn.get((code, wording.iso(draw.day))):
+            body["replaces"] = references(filed)
+        yield body
 
 
 def _occurrence(wording: Wording, draw: LabDraw) -> dict[str, Any]:

@@ -21,10 +21,10 @@ def rounded(value: Fraction | float, places: int) -> Decimal:
     >>> rounded(Fraction(100, 88), 3)
     Decimal('1.136')
     """
-    if isinstance(value, Fraction):
-        decimal = Decimal(value.numerator) / Decimal(value.denominator)
-    else:
+    if isinstance(value, float):  # asked first, for it costs least to ask
         decimal = Decimal(repr(value))
+    else:
+        decimal = Decimal(value.numerator) / Decimal(value.denominator)
     return decimal.quantize(_PLACES[places])
 
 

@@ -44,14 +44,11 @@ class Wording:
 
     def iso(self, number: int) -> str:
         """The calendar date of a day of the plan, as FHIR writes it."""
-        return self._day(number).isoformat()
+        return date.fromordinal(self.first_ordinal + number).isoformat()
 
     def words(self, number: int) -> str:
         """The same, as a person reads it."""
-        return date_words(self._day(number))
-
-    def _day(self, number: int) -> date:
-        return date.fromordinal(self.first_ordinal + number)
+        return date_words(date.fromordinal(self.first_ordinal + number))
 
 
 Resource = dict[str, Any]
@@ -88,6 +85,8 @@ class Letterhead:
     """
 
     proposal: Proposal
+    plan: Plan | None
+    """The plan, unless the answer is a question or a stop."""
     wording: Wording
     service_version: str
     plan_id: str
@@ -129,11 +128,6 @@ class Letterhead:
             for finding, issue in zip(self.findings, self.issue_urns, strict=True)
             if finding.severity is Severity.HOLD
         ]
-
-    @property
-    def plan(self) -> Plan | None:
-        """The plan, unless the answer is a question or a stop."""
-        return self.proposal.plan if self.proposal.outcome is Outcome.PLAN else None
 
     @property
     def series_parts(self) -> tuple[Resource, ...]:
@@ -284,6 +278,7 @@ def letterhead_for(
     )
     return Letterhead(
         proposal=proposal,
+        plan=plan if proposal.outcome is Outcome.PLAN else None,
         wording=Wording(
             proposal.request.start.toordinal(),
             tuple(dict.fromkeys(f.instruction for f in findings if f.instruction)),

@@ -1,7 +1,7 @@
 """Parameters written by the table that is published: no answer holds what its table lacks."""
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any
 
@@ -32,16 +32,14 @@ class PartDefinition:
     meaning: str
     parts: tuple["PartDefinition", ...] = ()
     value: Value | None = None
+    key: str = field(init=False)
+    """The element that holds its value."""
+    form: Value = field(init=False)
+    """How that is written."""
 
-    def written(self, source: Any) -> Iterator[Part]:
-        """It as it stands in an answer: not at all, once, or for each of several."""
-        found = self.value(source) if self.value else None
-        for each in found if isinstance(found, list) else [] if found is None else [found]:
-            if self.parts:
-                yield {"name": self.name, "part": written(self.parts, each)}
-            else:
-                key = f"value{self.type[0].upper()}{self.type[1:]}"
-                yield {"name": self.name, key: _FORMS.get(self.type, _as_it_is)(each)}
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "key", f"value{self.type[:1].upper()}{self.type[1:]}")
+        object.__setattr__(self, "form", _FORMS.get(self.type, _as_it_is))
 
 
 def _as_it_is(value: Any) -> Any:
@@ -52,8 +50,18 @@ _FORMS: dict[str, Value] = {"string": plain, "code": str}
 
 
 def written(parts: Sequence[PartDefinition], source: Any) -> list[Part]:
-    """The parts in the order of their table."""
-    return [part for definition in parts for part in definition.written(source)]
+    """The parts in the order of their table: each not at all, once, or for each of several."""
+    stand: list[Part] = []
+    for part in parts:
+        found = part.value(source) if part.value else None
+        if found is None:
+            continue
+        for each in found if isinstance(found, list) else (found,):
+            if part.parts:
+                stand.append({"name": part.name, "part": written(part.parts, each)})
+            else:
+                stand.append({"name": part.name, part.key: part.form(each)})
+    return stand
 
 
 def within(get: Value, *parts: PartDefinition) -> Iterator[PartDefinition]:
