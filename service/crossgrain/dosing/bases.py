@@ -65,7 +65,12 @@ class Weights:
         >>> practice.lt4_equivalent(Fraction(25), Fraction(5), Fraction(1))
         Fraction(85, 1)
         """
-        return lt4_ug + self.lt4_ug_per_lt3_ug * lt3_ug + self.lt4_ug_per_grain * grains
+        total = lt4_ug  # most doses hold no more than two of the three
+        if lt3_ug:
+            total += self.lt4_ug_per_lt3_ug * lt3_ug
+        if grains:
+            total += self.lt4_ug_per_grain * grains
+        return total
 
 
 @dataclass(frozen=True, slots=True)

@@ -101,18 +101,13 @@ def worth(case: SwitchCase, plan: Plan) -> Iterator[Statement]:
 
 def _arithmetic(case: SwitchCase, enabled: Enabled) -> str:
     regimen, weights = case.regimen, enabled.weights
+    lt4, lt3, taken = regimen.pure_t4_ug, regimen.pure_t3_ug, regimen.grains
     terms = (
-        (regimen.pure_t4_ug, f"{micrograms(regimen.pure_t4_ug)} of LT4"),
-        (
-            regimen.grains,
-            f"{in_grains(regimen.grains)} × {decimal(weights.lt4_ug_per_grain)}",
-        ),
-        (
-            regimen.pure_t3_ug,
-            f"{micrograms(regimen.pure_t3_ug)} of LT3 × {decimal(weights.lt4_ug_per_lt3_ug)}",
-        ),
+        f"{micrograms(lt4)} of LT4" if lt4 else "",
+        f"{in_grains(taken)} × {decimal(weights.lt4_ug_per_grain)}" if taken else "",
+        f"{micrograms(lt3)} of LT3 × {decimal(weights.lt4_ug_per_lt3_ug)}" if lt3 else "",
     )
-    sum_of = " + ".join(words for amount, words in terms if amount)
+    sum_of = " + ".join(filter(None, terms))
     marked = "; a table chart, shown by its straight line at this dose" if weights.secant else ""
     return f"{sum_of} = {micrograms(enabled.lt4_equivalent_ug)} of LT4{marked}"
 

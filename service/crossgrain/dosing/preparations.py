@@ -4,6 +4,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from fractions import Fraction
 
+_NOTHING = Fraction(0)
+
 
 class Kind(StrEnum):
     """The trade's five kinds of oral thyroid hormone."""
@@ -95,17 +97,17 @@ class Preparation:
 
     def t4_ug(self, amount: Fraction) -> Fraction:
         """T4 in `amount` labelled units, µg."""
-        return amount * self.t4_ug_per_unit
+        return amount * self.t4_ug_per_unit if self.t4_ug_per_unit else _NOTHING
 
     def t3_ug(self, amount: Fraction) -> Fraction:
         """T3 in `amount` labelled units, µg."""
-        return amount * self.t3_ug_per_unit
+        return amount * self.t3_ug_per_unit if self.t3_ug_per_unit else _NOTHING
 
     def grains(self, amount: Fraction) -> Fraction:
         """Labelled grains in `amount`; 0 for anything but desiccated thyroid."""
-        return amount / self.mg_per_grain if self.mg_per_grain else Fraction(0)
+        return amount / self.mg_per_grain if self.mg_per_grain else _NOTHING
 
     @property
     def carries_t3(self) -> bool:
         """Whether swallowing it is swallowing T3."""
-        return self.t3_ug_per_unit > 0
+        return bool(self.t3_ug_per_unit)

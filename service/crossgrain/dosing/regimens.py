@@ -42,7 +42,8 @@ class DoseLine:
             raise DomainError(
                 Category.INVALID, "dose", "a dose line needs days, none of them negative"
             )
-        mean = sum(self.cycle, Fraction(0)) / len(self.cycle)
+        days = len(self.cycle)
+        mean = sum(self.cycle, Fraction(0)) / days if days > 1 else self.cycle[0]
         object.__setattr__(self, "daily", mean)
 
     @property

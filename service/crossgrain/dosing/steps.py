@@ -79,7 +79,8 @@ class LineDose:
             each = (p for part in self.week for p in part.pieces)
             return tuple(p.count for p in each if p.strength == piece.strength)
         if not self.times:
-            return (piece.count / self.doses_per_day,) * self.doses_per_day
+            often = self.doses_per_day
+            return (piece.count / often if often > 1 else piece.count,) * often
         return tuple(
             sum((p.count for p in tablets.pieces if p.strength == piece.strength), Fraction(0))
             for tablets in self.times
@@ -184,11 +185,8 @@ class Prescription:
         Of a week that two tablets share as many as are taken whatever day it begins on.
         """
         *before, last = self.uses
-        if any(use.course.line.week for use in self.uses):
-            reserved = last.taken_in(last.course.days + self.reserve_days)
-            return ceil(sum((use.taken_in(use.course.days) for use in before), reserved))
-        taken = sum((use.piece.count * use.course.days for use in self.uses), Fraction(0))
-        return ceil(taken + last.piece.count * self.reserve_days)
+        reserved = last.taken_in(last.course.days + self.reserve_days)
+        return ceil(sum((use.taken_in(use.course.days) for use in before), reserved))
 
 
 def courses(steps: Iterable[Step]) -> tuple[OrderedCourse, ...]:

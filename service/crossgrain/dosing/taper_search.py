@@ -207,32 +207,29 @@ class _Walk:
 
     def fall(self, level: int, stand: _Stand) -> None:
         """Fall from a level, here, to each lower one."""
-        changes = stand.changes - 1
-        lowers = [lower for lower in self.under[level] if stand.kits & self.makes[lower]]
-        if not changes:
-            lowers = [low for low in lowers if low in self.finals and self._may_end(low)]
-        if not lowers:
-            return
-        shares, least, most = self.coverage.shares, 0.0, 1.0
-        if shares:
-            least, most = self.coverage.window(
-                stand.number,
-                stand.point.state,
-                (self.limits.floor, self.limits.ceiling),
-                last=not changes,
-            )
-            if least > most:
-                return
-        for lower in lowers:
+        number, point, kits, changes, path = stand
+        changes -= 1
+        shares, window = self.coverage.shares, None
+        for lower in self.under[level]:
+            left = kits & self.makes[lower]
+            if not left or not (changes or (lower in self.finals and self._may_end(lower))):
+                continue
             if shares:
+                if window is None:  # only now, for often there is nothing to fall to
+                    window = self._window(number, point, last=not changes)
+                least, most = window
                 if shares[lower] > most:
                     continue
-                if shares[lower] < least:
+                if shares[lower] < least or least > most:
                     break
-            kits = stand.kits & self.makes[lower]
-            fits = self.go_on(lower, _Stand(stand.number, stand.point, kits, changes, stand.path))
+            fits = self.go_on(lower, _Stand(number, point, left, changes, path))
             if not fits and self.is_chain:
                 break
+
+    def _window(self, number: int, point: Point, *, last: bool) -> tuple[float, float]:
+        """Between which parts of today's dose a fall must lead; see `TaperCoverage.window`."""
+        within = self.limits.floor, self.limits.ceiling
+        return self.coverage.window(number, point.state, within, last=last)
 
     def _may_end(self, level: int) -> bool:
         """Whether a taper may end with this level, as far as its last day goes."""

@@ -25,11 +25,11 @@ def dose_words(dose: TargetDose) -> str:
     'LT4 85 micrograms + LT3 5 micrograms'
     """
     parts = (
-        (dose.lt4_ug, f"LT4 {micrograms(dose.lt4_ug)}"),
-        (dose.grains, f"desiccated thyroid {in_grains(dose.grains)}"),
-        (dose.lt3_ug, f"LT3 {micrograms(dose.lt3_ug)}"),
+        f"LT4 {micrograms(dose.lt4_ug)}" if dose.lt4_ug else "",
+        f"desiccated thyroid {in_grains(dose.grains)}" if dose.grains else "",
+        f"LT3 {micrograms(dose.lt3_ug)}" if dose.lt3_ug else "",
     )
-    return " + ".join(words for amount, words in parts if amount) or "nothing"
+    return " + ".join(filter(None, parts)) or "nothing"
 
 
 def exchanged_words(exchange: Exchange) -> str:

@@ -76,6 +76,7 @@ def _requests(
         *(first_dose_waits(letter) if draw.purpose == BASELINE else ()),
     )
     days, only_if, said = lab_days(wording, draw), paragraphs(scope.only_if), paragraphs(about)
+    notes = notes_of_draw(*scope.only_if, *about)
     drawn = letter.going_on.draws if letter.going_on and scope.name == SERIES.name else {}
     for analyte in measured:
         code, name = DRAWN_AS[analyte], ANALYTES[analyte]
@@ -85,7 +86,7 @@ def _requests(
             scope,
             f"{only_if}{paragraph(f'{name}, {days}.')}{said}",
         )
-        body["note"] = notes_of_draw(*scope.only_if, *about)
+        body["note"] = [dict(note) for note in notes]
         body["category"] = [concept(Snomed.system, "108252007", "Laboratory procedure")]
         body["code"] = {**concept(Loinc.system, code, name), "text": name}
         body.update(_occurrence(wording, draw))

@@ -11,7 +11,6 @@ from crossgrain.dosing.steps import OrderedCourse, Step, courses
 from crossgrain.names.identity import PLAN_SYSTEM, RESOURCE_SYSTEM, stable_id, urn
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.record import Question
-from crossgrain.reading.series_mark import SeriesFacts
 from crossgrain.safety.checks import DatedCheck
 from crossgrain.safety.rule import Finding, Severity, most_severe_first
 from crossgrain.words.doses import CAUTION, date_words
@@ -20,6 +19,7 @@ from crossgrain.writing.conditions import Conditions, conditions_for
 from crossgrain.writing.elements import narrative, paragraphs, plain
 from crossgrain.writing.going_on import GoingOn, Replaceable, references
 from crossgrain.writing.series_mark import (
+    copied,
     facts_going_on,
     facts_parts,
     plan_name,
@@ -90,8 +90,8 @@ class Letterhead:
     wording: Wording
     service_version: str
     plan_id: str
-    facts: SeriesFacts | None
-    """What the extension of every order says of the plan."""
+    facts: tuple[Resource, ...]
+    """What the extension of every order says of the plan; none where there is no plan."""
     care_plan_urn: str
     authored: str
     encounter: str | None
@@ -131,8 +131,8 @@ class Letterhead:
 
     @property
     def series_parts(self) -> tuple[Resource, ...]:
-        """The same as parts of an extension; none where there is no plan."""
-        return facts_parts(self.facts) if self.facts else ()
+        """The same, for one more resource."""
+        return tuple(map(copied, self.facts))
 
     @property
     def day_one(self) -> date:
@@ -203,8 +203,8 @@ class Letterhead:
         says = CAUTION_XHTML if resource_type == "ServiceRequest" else self.standing_xhtml
         body = self.head(resource_type, what, narrative(own_xhtml, says))
         group = "requisition" if resource_type == "ServiceRequest" else "groupIdentifier"
-        if self.tied_to:
-            body["basedOn"] = [{"reference": self.tied_to}]
+        if tied_to := self.tied_to:
+            body["basedOn"] = [{"reference": tied_to}]
         body[group] = {"system": PLAN_SYSTEM, "value": self.plan_id}
         body["status"] = "draft"
         body["intent"] = scope.intent
@@ -305,14 +305,14 @@ def letterhead_for(
     )
 
 
-def _facts(proposal: Proposal, plan_id: str, going_on: GoingOn | None) -> SeriesFacts | None:
+def _facts(proposal: Proposal, plan_id: str, going_on: GoingOn | None) -> tuple[Resource, ...]:
     """What the extension of every order says of the plan, where there is one."""
     plan = proposal.plan
     if plan is None:
-        return None
+        return ()
     if going_on is None or going_on.act is None:
-        return series_facts(proposal, plan, plan_id)
-    return facts_going_on(
+        return facts_parts(series_facts(proposal, plan, plan_id))
+    facts = facts_going_on(
         proposal,
         plan,
         plan_id,
@@ -320,6 +320,7 @@ def _facts(proposal: Proposal, plan_id: str, going_on: GoingOn | None) -> Series
         going_on.act,
         awaits_draw=going_on.awaits_draw,
     )
+    return facts_parts(facts)
 
 
 def resource_id(plan_id: str, what: str) -> str:

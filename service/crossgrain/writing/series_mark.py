@@ -197,6 +197,18 @@ def facts_parts(facts: SeriesFacts) -> tuple[Extension, ...]:
     )
 
 
+def copied(part: Extension) -> Extension:
+    """A part once more: no two places of an answer hold the same object.
+
+    >>> copied({"url": "order", "extension": [{"url": "step", "valuePositiveInt": 2}]})
+    {'url': 'order', 'extension': [{'url': 'step', 'valuePositiveInt': 2}]}
+    """
+    parts = part.get("extension")
+    if parts:
+        return {**part, "extension": [copied(each) for each in parts]}
+    return {key: {**value} if isinstance(value, dict) else value for key, value in part.items()}
+
+
 def _where_asked(facts: SeriesFacts) -> Iterator[Extension]:
     """What only some plans are made with."""
     if facts.lt3_doses:

@@ -211,9 +211,10 @@ def _coverage_low(case: PlanCase, rule: Rule) -> Hit | None:
     )
 
 
-def _worth(step: Step, bases: Iterable[Basis]) -> Iterator[tuple[Fraction, str]]:
-    """What a step's dose is worth in LT4, µg a day, on each basis that reaches it."""
-    taken = dose_of(step.regimen).amounts
+def _worth(
+    taken: tuple[Fraction, Fraction, Fraction], bases: Iterable[Basis]
+) -> Iterator[tuple[Fraction, str]]:
+    """What a dose is worth in LT4, µg a day, on each basis that reaches it."""
     for basis in bases:
         with suppress(DomainError):  # a table chart that does not reach the dose speaks of none
             yield basis.lt4_for(*taken), basis.id
@@ -225,9 +226,9 @@ def _worth_of_kept(plan: Plan) -> Iterator[tuple[tuple[Fraction, str], ...]]:
     What old and new come to while one takes over from the other, coverage tells.
     """
     bases = [row.basis for row in plan.comparison if row.sets_checkpoint and row.target]
-    kept = (plan.steps[-1], *(branch.steps[-1] for branch in plan.checkpoint.branches))
-    for step in kept:
-        if worth := tuple(_worth(step, bases)):
+    last = (plan.steps[-1], *(branch.steps[-1] for branch in plan.checkpoint.branches))
+    for kept in dict.fromkeys(dose_of(step.regimen).amounts for step in last):
+        if worth := tuple(_worth(kept, bases)):
             yield worth
 
 
@@ -235,9 +236,8 @@ def _high_by_weight(case: PlanCase, rule: Rule) -> Hit | None:
     weight = case.facts.weight_kg
     if not weight or is_pregnant(case.facts):
         return None
-    least = max(
-        (min(worth)[0] / weight for worth in _worth_of_kept(case.plan)), default=Fraction(0)
-    )
+    least = max((min(worth)[0] for worth in _worth_of_kept(case.plan)), default=Fraction(0))
+    least /= weight
     if least <= rule.number("ug_per_kg"):
         return None
     return Hit(fills={"least": micrograms(least)})
