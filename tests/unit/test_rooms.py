@@ -56,9 +56,9 @@ CACHES = {
     "dosing/ladder.py": {"pairs"},  # a tablet table, as those of kits, moves, prior, tablets
     "dosing/kept.py": {"rows", "draft"},  # whole plans
     "dosing/kits.py": {"smallest_kit"},
-    "dosing/moves.py": {"climbing", "evenly_divided", "rungs"},
+    "dosing/moves.py": {"climbing", "evenly_divided", "intake_per_unit", "rungs"},
     "dosing/prior.py": {"_old_doses", "with_mask"},  # the second lives as long as one search
-    "dosing/tablets.py": {"makings"},
+    "dosing/tablets.py": {"day_dose", "makings"},
     "nightly/sieve.py": {"_kinds", "_aims", "_is_reason", "_is_for_thyroid"},  # the night's own
     "nightly/spark.py": {"_catalogue"},
     "reading/concerns.py": {"_known"},  # readings of words, from here

@@ -265,7 +265,6 @@ def next_up(preparation: Preparation, increment: Fraction, amount: Fraction) -> 
     return higher
 
 
-@lru_cache(maxsize=4096)  # a tablet table: raises and climbs pass the same few doses
 def step_up(preparation: Preparation, increment: Fraction, amount: Fraction) -> Fraction | None:
     """The same, or ``None`` where the stocked strengths make no such dose."""
     least = _apart(preparation, increment)
