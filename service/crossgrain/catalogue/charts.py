@@ -281,8 +281,14 @@ class _SameTsh(FileForm):
     source: Text
 
 
+class _DesiccatedOfTrials(FileForm):
+    mg_per_grain: Positive
+    source: Text
+
+
 class _EvidenceFile(FileForm):
     graded_by: Text
+    desiccated: _DesiccatedOfTrials
     same_tsh: _SameTsh
     comparison: Entries
     left_out: Listed[_LeftOut]
@@ -337,7 +343,7 @@ def evidence_from(file_content: Mapping[str, object], content: GrainContent) -> 
     for place, entry in entries_in(file.comparison, _Comparison, "comparison"):
         if entry.id in comparisons:
             refuse(f"{place}.id", f"a comparison {entry.id} stands already")
-        comparisons[entry.id] = _comparison(entry, place)
+        comparisons[entry.id] = _comparison(entry, place, file.desiccated.mg_per_grain)
     return Evidence(
         comparisons=tuple(comparisons.values()),
         left_out=tuple(LeftOut(each.what, each.why) for each in file.left_out),
@@ -348,8 +354,9 @@ def evidence_from(file_content: Mapping[str, object], content: GrainContent) -> 
     )
 
 
-def _comparison(entry: _Comparison, place: str) -> Comparison:
-    first, second = _arm(entry.first, f"{place}.first"), _arm(entry.second, f"{place}.second")
+def _comparison(entry: _Comparison, place: str, mg_per_grain: Fraction) -> Comparison:
+    first = _arm(entry.first, f"{place}.first", mg_per_grain)
+    second = _arm(entry.second, f"{place}.second", mg_per_grain)
     if first.per_kg != second.per_kg:
         refuse(f"{place}.second", "one arm is per kg of weight and the other is not")
     if first.lt3_ug or first.grains or not first.lt4_ug:
@@ -375,7 +382,7 @@ def _comparison(entry: _Comparison, place: str) -> Comparison:
     )
 
 
-def _arm(entry: _Arm, place: str) -> Arm:
+def _arm(entry: _Arm, place: str, mg_per_grain: Fraction) -> Arm:
     doses = [dose for dose in (entry.lt4, entry.lt3, entry.desiccated) if dose]
     if not doses:
         refuse(place, "an arm has a dose: lt4, lt3, desiccated")
@@ -387,7 +394,7 @@ def _arm(entry: _Arm, place: str) -> Arm:
         for key in ("lt4", "lt3", "desiccated", "tsh", "t4", "t3")
         if (value := getattr(entry, key))
     }
-    return Arm(**measured, per_kg=per_kg.pop(), reckoned=entry.reckoned)
+    return Arm(**measured, per_kg=per_kg.pop(), reckoned=entry.reckoned, mg_per_grain=mg_per_grain)
 
 
 def _measured(entry: Any, place: str) -> Measured:

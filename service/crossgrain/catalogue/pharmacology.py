@@ -35,6 +35,8 @@ class _Preparation(FileForm):
     t4_ug_per_unit: Exact | None = None
     t3_ug_per_unit: Exact | None = None
     mg_per_grain: Positive | None = None
+    usual: bool = False
+    t4_to_t3: tuple[Positive, Positive] | None = None
 
 
 def preparations_from(
@@ -60,6 +62,9 @@ def preparations_from(
         if entry.id in read:
             refuse(f"{place}.id", "this id stands twice")
         read[entry.id] = _preparation(entry, place, content, handful)
+    families = [line for line in read.values() if line.mg_per_grain]
+    if families and sum(family.usual for family in families) != 1:
+        refuse("preparation", "a dose in grains alone is read in one family: exactly one is usual")
     return read
 
 
@@ -70,6 +75,8 @@ def _preparation(
     faults = {
         "strengths": list(strengths) != sorted(set(strengths)),
         "scored": not set(entry.scored) <= set(strengths),
+        "usual": entry.usual and entry.mg_per_grain is None,
+        "t4_to_t3": (entry.kind is Kind.FIXED_RATIO) == (entry.t4_to_t3 is None),
         "mg_per_grain": (entry.kind is Kind.DESICCATED_THYROID) == (entry.mg_per_grain is None),
     }
     for field, wrong in faults.items():
@@ -89,6 +96,8 @@ def _preparation(
         mg_per_grain=entry.mg_per_grain,
         source=entry.source,
         handful=handful,
+        usual=entry.usual,
+        t4_to_t3=entry.t4_to_t3,
     )
 
 

@@ -15,8 +15,6 @@ from crossgrain.dosing.bases import Basis, GrainContent, TrialStanding
 from crossgrain.dosing.kinetics import Intake, Kinetics, KineticsTable, steady
 from crossgrain.names.errors import DomainError
 
-MG_PER_GRAIN = Fraction(60)
-"""The strength family that the comparisons' desiccated thyroid is counted in."""
 _NORMAL_95 = NormalDist().inv_cdf(0.975)
 
 
@@ -90,6 +88,8 @@ class Arm:
     per_kg: bool = False
     reckoned: str = ""
     """How a dose was had that the source does not give itself."""
+    mg_per_grain: Fraction = Fraction(1)
+    """The grain family that its desiccated thyroid is counted in."""
 
     @property
     def lt4_ug(self) -> Fraction:
@@ -103,8 +103,8 @@ class Arm:
 
     @property
     def grains(self) -> Fraction:
-        """Labelled grains of 60 mg a day."""
-        return self.desiccated.mean / MG_PER_GRAIN if self.desiccated else Fraction(0)
+        """Labelled grains a day."""
+        return self.desiccated.mean / self.mg_per_grain if self.desiccated else Fraction(0)
 
     def worth(self, basis: Basis) -> Fraction:
         """Its LT4-equivalent on a basis; raises as `Basis.lt4_for` does."""

@@ -70,6 +70,8 @@ class Preparation:
     apart : the least part of an increment that two steps lie apart; 0 where any other dose is one
     division : how a day's amount is divided into doses; ``None`` where it is taken at once
     mg_per_grain : 60 or 65 for desiccated thyroid, else ``None``
+    usual : whether a dose told in grains alone is read in this family, to be confirmed
+    t4_to_t3 : of a fixed ratio, between what two masses on a label stand to each other
     source : where the content and the strengths come from
     handful : how many of its tablets are taken at once
     """
@@ -90,6 +92,8 @@ class Preparation:
     weekly: Fraction | None = None
     apart: Fraction = Fraction(0)
     division: Division | None = None
+    usual: bool = field(default=False, repr=False)
+    t4_to_t3: tuple[Fraction, Fraction] | None = field(default=None, repr=False)
 
     def __hash__(self) -> int:
         """By id, so that a table kept per preparation costs no hashing of every strength."""

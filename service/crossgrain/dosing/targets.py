@@ -14,6 +14,9 @@ LOWEST_RATIO, HIGHEST_RATIO = Fraction(13), Fraction(20)
 GUIDELINE_RATIO = Fraction(17)
 """LT3 = x/20 and LT4 = x - 3·LT3 make 17:1 for every x (ETA 2012, rule from memory)."""
 GUIDELINE_DIVISOR = Fraction(20)
+USUAL_T3_SHARE = Fraction(1, 4)
+"""What LT3 carries beside desiccated thyroid where nobody says: our judgement, and every call's to
+set."""
 
 
 class Target(StrEnum):
@@ -92,7 +95,7 @@ class Mixture:
 
     ratio: Fraction = GUIDELINE_RATIO
     guideline: bool = False
-    t3_share: Fraction = Fraction(1, 4)
+    t3_share: Fraction = USUAL_T3_SHARE
 
     @property
     def asked_ratio(self) -> Fraction:

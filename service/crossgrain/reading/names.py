@@ -176,7 +176,7 @@ def with_words(
         named_in_words=not coded,
         strength_in_words=bool(per_ml),
     )
-    said = {_strength_said(product.kind, name, expression) for name in named} - {None}
+    said = {_strength_said(product.kind, name, preparations, expression) for name in named} - {None}
     if len(said) > 1:
         raise Asked(expression, "The names give two strengths. Which one is taken?")
     amount = next(iter(said), None)
@@ -187,38 +187,42 @@ def with_words(
     return product
 
 
-def _strength_said(kind: Kind, name: NamedMedicine, expression: str) -> Amount | None:
+def _strength_said(
+    kind: Kind, name: NamedMedicine, preparations: Mapping[str, Preparation], expression: str
+) -> Amount | None:
     if not name.strengths:
         return None
     if kind is Kind.FIXED_RATIO:
-        return _fixed_ratio_strength(name.strengths, expression)
+        return _fixed_ratio_strength(name.strengths, preparations, expression)
     distinct = set(name.strengths)
     if len(distinct) > 1:
-        distinct = _without_grain_beside_mg(distinct)
+        distinct = _without_grain_beside_mg(distinct, preparations)
     if len(distinct) > 1:
         raise Asked(expression, "The name gives more than one strength. Which one is taken?")
     return distinct.pop()
 
 
-def _without_grain_beside_mg(said: set[Amount]) -> set[Amount]:
+def _without_grain_beside_mg(
+    said: set[Amount], preparations: Mapping[str, Preparation]
+) -> set[Amount]:
     """``60 mg (1 grain)``: the mass stands for both where the label's grain makes them one."""
     grains = [a.value for a in said if a.dimension is Dimension.GRAIN]
     masses = [a for a in said if a.dimension is Dimension.MASS]
     if len(grains) == 1 and len(masses) == 1:
         per_grain = masses[0].value / 1000 / grains[0] if grains[0] else 0
-        if per_grain in (60, 65):
+        if per_grain in {line.mg_per_grain for line in preparations.values()}:
             return set(masses)
     return said
 
 
-def _fixed_ratio_strength(strengths: tuple[Amount, ...], expression: str) -> Amount:
-    """The T4 part of ``50/12.5``: the larger of two that stand four to one.
-
-    3.1 is printed for 3.125, so the ratio is taken to a fortieth.
-    """
+def _fixed_ratio_strength(
+    strengths: tuple[Amount, ...], preparations: Mapping[str, Preparation], expression: str
+) -> Amount:
+    """The T4 part of ``50/12.5``: the larger of two that stand as a line's label has them."""
     masses = _two_masses(strengths)
-    if masses and Fraction(39, 10) <= masses[1] / masses[0] <= Fraction(41, 10):
-        return Amount(Dimension.MASS, masses[1])
+    for low, high in (line.t4_to_t3 for line in preparations.values() if line.t4_to_t3):
+        if masses and low <= masses[1] / masses[0] <= high:
+            return Amount(Dimension.MASS, masses[1])
     raise Asked(expression, "What are the T4 and the T3 content of one tablet?")
 
 

@@ -105,9 +105,6 @@ def _on_grid(
     ]
 
 
-_ASSUMED_MG_PER_GRAIN = 60
-
-
 class Labelled(msgspec.Struct, frozen=True):
     """So much of a product line.
 
@@ -198,12 +195,13 @@ def _grains(
     line = product.preparation
     if line is not None:
         return Labelled(line, grains * (line.mg_per_grain or 0))
-    line = next(p for p in preparations.values() if p.mg_per_grain == _ASSUMED_MG_PER_GRAIN)
-    mg = grains * _ASSUMED_MG_PER_GRAIN
+    line = next(p for p in preparations.values() if p.usual)
+    per_grain = line.mg_per_grain or Fraction(0)
+    mg = grains * per_grain
     return Labelled(
         line,
         mg,
         assumed=f"{as_written(grains)} grain was read as {as_written(mg)} mg labelled with"
-        f" 60 mg per grain;"
+        f" {as_written(per_grain)} mg per grain;"
         " a labelled grain holds the same hormone in either family. Which tablets are taken?",
     )

@@ -8,6 +8,7 @@ import pytest
 from tests.unit.dosing.switches import CATALOGUE, GRAIN
 
 from crossgrain.catalogue.pharmacology import preparations_from
+from crossgrain.core.proposal import DEFAULT_FAMILY
 from crossgrain.dosing.preparations import Kind
 from crossgrain.names.errors import Category, DomainError
 
@@ -29,6 +30,7 @@ DESICCATED = LEVOTHYROXINE | {
     "kind": "desiccated-thyroid",
     "unit": "mg",
     "mg_per_grain": "65",
+    "usual": True,
 }
 del DESICCATED["t4_ug_per_unit"], DESICCATED["t3_ug_per_unit"]
 
@@ -70,6 +72,9 @@ def test_an_entry_without_one_of_its_keys_is_refused(key):
         ({"scored": ["75"]}, "preparation[1].scored"),
         ({"increment": "0"}, "preparation[1].increment"),
         ({"mg_per_grain": "60"}, "preparation[1].mg_per_grain"),
+        ({"usual": True}, "preparation[1].usual"),
+        ({"t4_to_t3": ["3.9", "4.1"]}, "preparation[1].t4_to_t3"),
+        ({"kind": "fixed-ratio"}, "preparation[1].t4_to_t3"),
         (
             {"kind": "desiccated-thyroid", "mg_per_grain": "60"},
             "preparation[1].t4_ug_per_unit",
@@ -158,3 +163,14 @@ def test_every_kind_that_can_be_proposed_is_shipped():
     assert {Kind.LEVOTHYROXINE, Kind.LIOTHYRONINE, Kind.DESICCATED_THYROID} <= {
         preparation.kind for preparation in shipped
     }
+
+
+@pytest.mark.parametrize("usual", [(False, False), (True, True)])
+def test_a_dose_in_grains_alone_is_read_in_exactly_one_family(usual):
+    families = [DESICCATED | {"id": str(n), "usual": each} for n, each in enumerate(usual)]
+    with pytest.raises(DomainError, match="exactly one is usual"):
+        preparations_from(families, GRAIN, HANDFUL)
+
+
+def test_the_family_read_without_a_word_is_the_one_that_is_planned_with_without_a_word():
+    assert [key for key, line in CATALOGUE.preparations.items() if line.usual] == [DEFAULT_FAMILY]

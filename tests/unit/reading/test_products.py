@@ -119,6 +119,17 @@ def test_a_medication_without_a_code_is_named_by_its_ingredients_where_all_have_
     assert asked(read(by_reference("Medication/m1"), product)) == questions
 
 
+@pytest.mark.parametrize(
+    ("t4", "is_read"), [("38.9", False), ("39", True), ("41", True), ("41.1", False)]
+)
+def test_two_masses_are_a_fixed_ratio_from_39_to_41_to_10(t4: str, is_read: bool) -> None:
+    """A combination of 4:1 whose label rounds the T3: our judgement, no source."""
+    words = f"levothyroxine {t4} mcg / liothyronine 10 mcg tablet"
+    record = read_bundle(bundle(statement({"text": words}, dosage(ucum(1, "{tbl}")))))
+    assert bool(record.current) == is_read
+    assert is_read or "the T3 content" in record.questions[0].question
+
+
 def test_inactive_ingredients_are_no_hormones() -> None:
     product = medication(
         ingredient=[
