@@ -13,8 +13,6 @@ from crossgrain.dosing.comparison import spread
 from crossgrain.dosing.plan import BasisCoverage, BasisRow, Checkpoint, Extreme, Forecast
 from crossgrain.dosing.wording import standing_words
 from crossgrain.names.printing import exact_decimal
-from crossgrain.safety.judgement import OrderJudgement
-from crossgrain.safety.order import BasisNumbers, OrderReading
 from crossgrain.words.doses import daily_dose, pieces
 from crossgrain.writing.elements import quantity, rounded
 from crossgrain.writing.letterhead import Letterhead, Wording
@@ -22,7 +20,7 @@ from crossgrain.writing.parts import PartDefinition, maybe, one, within
 
 
 @dataclass(frozen=True, slots=True)
-class _Range:
+class Extremes:
     """The extremes of something modelled, and what gives their days dates."""
 
     wording: Wording
@@ -36,31 +34,10 @@ class _Range:
 
 
 @dataclass(frozen=True, slots=True)
-class _OnBasis(_Range):
+class OnBasis(Extremes):
     """Coverage on one basis, or an order judged on one."""
 
     of: Any = None
-
-
-@dataclass(frozen=True, slots=True)
-class _JudgedOnBasis:
-    """An order judged on one basis."""
-
-    wording: Wording
-    of: BasisNumbers
-
-    def reading(self, reading: OrderReading) -> _OnBasis:
-        """What would be taken, by one reading of the order."""
-        coverage = reading.coverage
-        return _OnBasis(self.wording, coverage.lowest, coverage.highest, of=reading)
-
-
-@dataclass(frozen=True, slots=True)
-class _OrderJudged:
-    """A draft order and what is said of it."""
-
-    wording: Wording
-    judged: OrderJudgement
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,16 +56,16 @@ class _Way:
     forecast: Forecast
     chosen: bool
 
-    def on_bases(self, coverages: tuple[BasisCoverage, ...]) -> list[_OnBasis]:
+    def on_bases(self, coverages: tuple[BasisCoverage, ...]) -> list[OnBasis]:
         """Coverage on each basis."""
         return [
-            _OnBasis(self.wording, each.lowest, each.highest, each.at_end, each)
+            OnBasis(self.wording, each.lowest, each.highest, each.at_end, each)
             for each in coverages
         ]
 
-    def range_of(self, ends: tuple[Extreme, Extreme], at_end: float | None = None) -> _Range:
+    def range_of(self, ends: tuple[Extreme, Extreme], at_end: float | None = None) -> Extremes:
         """The extremes of a pool."""
-        return _Range(self.wording, *ends, at_end)
+        return Extremes(self.wording, *ends, at_end)
 
 
 def _ways(letter: Letterhead) -> list[_Way]:
@@ -96,18 +73,19 @@ def _ways(letter: Letterhead) -> list[_Way]:
     return [_Way(letter.wording, each, place == 0) for place, each in enumerate(ways)]
 
 
-def _ratio(value: float | Fraction) -> Any:
+def ratio(value: float | Fraction) -> Any:
+    """A ratio to three places."""
     return rounded(float(value), 3)
 
 
-def _daily(value: Fraction | None) -> Any:
+def a_day(value: Fraction | None) -> Any:
     """An amount a day in microgram; nothing where there is none."""
     return None if value is None else quantity(rounded(value, 1), "ug/d")
 
 
 DOSE = (
-    maybe("lt4", "Quantity", "Levothyroxine a day, microgram", lambda d: _daily(d.lt4_ug or None)),
-    maybe("lt3", "Quantity", "Liothyronine a day, microgram", lambda d: _daily(d.lt3_ug or None)),
+    maybe("lt4", "Quantity", "Levothyroxine a day, microgram", lambda d: a_day(d.lt4_ug or None)),
+    maybe("lt3", "Quantity", "Liothyronine a day, microgram", lambda d: a_day(d.lt3_ug or None)),
     maybe(
         "grains", "decimal", "Labelled grains of desiccated thyroid a day",
         lambda d: rounded(d.grains, 3) if d.grains else None,
@@ -117,14 +95,14 @@ DOSE = (
 RANGE = (
     one(
         "lowest", "decimal", "Lowest value; 1 is the old regimen at steady state",
-        lambda r: _ratio(r.lowest.value),
+        lambda r: ratio(r.lowest.value),
     ),
     one("lowest-on", "date", "Day on which it is lowest", lambda r: r.day_of(r.lowest)),
-    one("highest", "decimal", "Highest value", lambda r: _ratio(r.highest.value)),
+    one("highest", "decimal", "Highest value", lambda r: ratio(r.highest.value)),
     one("highest-on", "date", "Day on which it is highest", lambda r: r.day_of(r.highest)),
 )  # fmt: skip
-"""Of a `_Range`."""
-AT_END = one("at-end", "decimal", "At the end of the checkpoint hold", lambda r: _ratio(r.at_end))
+"""Of `Extremes`."""
+AT_END = one("at-end", "decimal", "At the end of the checkpoint hold", lambda r: ratio(r.at_end))
 STATEMENT = PartDefinition(
     "statement", "", 0, "*", "One link of the rationale, in order",
     (
@@ -144,7 +122,7 @@ EVIDENCE = PartDefinition(
         one("comparisons", "integer", "How many it was held against", lambda fared: fared.held),
         maybe(
             "typical", "decimal", "Median of what it counts over what TSH said; 1 is right",
-            lambda fared: None if fared.typical is None else _ratio(fared.typical),
+            lambda fared: None if fared.typical is None else ratio(fared.typical),
         ),
         one("words", "string", "The same in words, with the ends", standing_words),
     ),
@@ -187,7 +165,7 @@ BASIS = PartDefinition(
         one("chosen", "boolean", "Whether the target was taken from it", lambda row: row.chosen),
         maybe(
             "lt4-equivalent", "Quantity", "LT4-equivalent of the regimen taken now",
-            lambda row: _daily(row.lt4_equivalent_ug),
+            lambda row: a_day(row.lt4_equivalent_ug),
         ),
         *within(lambda row: row.target, *DOSE),
         maybe(
@@ -281,126 +259,25 @@ FORECAST = PartDefinition(
             (
                 one(
                     "lowest-coverage-from", "decimal", "Lowest coverage, at worst",
-                    lambda band: _ratio(band.lowest_coverage[0]),
+                    lambda band: ratio(band.lowest_coverage[0]),
                 ),
                 one(
                     "lowest-coverage-to", "decimal", "Lowest coverage, at best",
-                    lambda band: _ratio(band.lowest_coverage[1]),
+                    lambda band: ratio(band.lowest_coverage[1]),
                 ),
                 one(
                     "highest-t3-exposure-from", "decimal", "Highest T3 exposure, at least",
-                    lambda band: _ratio(band.highest_t3_exposure[0]),
+                    lambda band: ratio(band.highest_t3_exposure[0]),
                 ),
                 one(
                     "highest-t3-exposure-to", "decimal", "Highest T3 exposure, at most",
-                    lambda band: _ratio(band.highest_t3_exposure[1]),
+                    lambda band: ratio(band.highest_t3_exposure[1]),
                 ),
             ),
             lambda way: way.forecast.band,
         ),
     ),
     _ways,
-)  # fmt: skip
-READING = (
-    one(
-        "lt4-equivalent", "Quantity", "LT4-equivalent of what would be taken",
-        lambda on: _daily(on.of.lt4_ug),
-    ),
-    one(
-        "ratio", "decimal", "That over the LT4-equivalent of the regimen taken now",
-        lambda on: _ratio(on.of.ratio),
-    ),
-    *RANGE,
-)  # fmt: skip
-ORDER = PartDefinition(
-    "order", "", 0, "1", "The draft order, judged as written against the regimen taken now",
-    (
-        PartDefinition(
-            "verdict", "code", 1, "*", "What is said of it, the one to lead with first",
-            value=lambda order: list(order.judged.verdicts),
-        ),
-        one(
-            "decided-on", "code", "The basis that decided", lambda order: order.judged.basis_id
-        ),
-        one(
-            "ending", "string", "What the record says of the old medicine",
-            lambda order: order.judged.ending.value,
-        ),
-        PartDefinition(
-            "basis", "", 1, "*", "The order on one basis",
-            (
-                one("id", "code", "The basis", lambda on: on.of.basis_id),
-                one(
-                    "sets-checkpoint", "boolean", "Whether it steers a plan",
-                    lambda on: on.of.steers,
-                ),
-                one(
-                    "now", "Quantity", "LT4-equivalent of the regimen taken now",
-                    lambda on: _daily(on.of.now_lt4_ug),
-                ),
-                one(
-                    "order", "Quantity", "LT4-equivalent of the order",
-                    lambda on: _daily(on.of.order_lt4_ug),
-                ),
-                PartDefinition(
-                    "switched", "", 1, "1", "If the old medicine stops", READING,
-                    lambda on: on.reading(on.of.switched),
-                ),
-                PartDefinition(
-                    "both", "", 1, "1", "If the old medicine is left running", READING,
-                    lambda on: on.reading(on.of.both),
-                ),
-            ),
-            lambda order: [
-                _JudgedOnBasis(order.wording, each) for each in order.judged.numbers.bases
-            ],
-        ),
-        *within(
-            lambda order: order.judged.numbers,
-            one(
-                "t3-now", "Quantity", "Swallowed T3 a day now, microgram",
-                lambda numbers: _daily(numbers.t3_now_ug),
-            ),
-            one(
-                "t3-switched", "Quantity", "Swallowed T3 a day if the old medicine stops",
-                lambda numbers: _daily(numbers.t3_switched_ug),
-            ),
-            one(
-                "t3-both", "Quantity", "Swallowed T3 a day if it is left running",
-                lambda numbers: _daily(numbers.t3_both_ug),
-            ),
-            one(
-                "t3-exposure-switched", "decimal", "Highest T3 exposure if the old medicine stops",
-                lambda numbers: _ratio(numbers.exposure_switched.value),
-            ),
-            one(
-                "t3-exposure-both", "decimal", "Highest T3 exposure if it is left running",
-                lambda numbers: _ratio(numbers.exposure_both.value),
-            ),
-        ),
-    ),
-    lambda letter: letter.proposal.judgement
-    and _OrderJudged(letter.wording, letter.proposal.judgement),
-)  # fmt: skip
-ASKED = (
-    one("as-of", "date", "The day that the record was read", lambda letter: letter.authored),
-    one("start", "date", "Day one of the plan", lambda letter: letter.iso(0)),
-    maybe(
-        "target", "code", "What the patient is to move to",
-        lambda letter: letter.proposal.target or None,
-    ),
-    one(
-        "requested-basis", "code", "The basis that the target is taken from",
-        lambda letter: letter.proposal.request.basis_id,
-    ),
-    one(
-        "pace", "code", "How fast the doses were asked to climb",
-        lambda letter: letter.proposal.request.pace,
-    ),
-    one(
-        "prior-therapy", "code", "What was asked for the old medicine",
-        lambda letter: letter.proposal.request.prior_therapy,
-    ),
 )  # fmt: skip
 PLANNED = (
     *within(
@@ -447,5 +324,3 @@ PLANNED = (
     CHECKPOINT,
     FORECAST,
 )  # fmt: skip
-RATIONALE_PARTS = (*ASKED, ORDER, *PLANNED)
-"""Of a `Letterhead`."""

@@ -7,7 +7,7 @@ from tests.unit.writing.answers import written
 from tests.unit.writing.plans import EVERY, levothyroxine_to_desiccated
 
 from crossgrain.operations.compare_bases import COMPARISON_PARTS
-from crossgrain.writing.rationale_parts import RATIONALE_PARTS
+from crossgrain.writing.rationale import RATIONALE_PARTS
 
 
 def working(proposal):

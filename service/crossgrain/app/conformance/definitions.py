@@ -26,7 +26,7 @@ from crossgrain.writing.conditions import anyones, for_anyone, variables_note
 from crossgrain.writing.elements import narrative, paragraph
 from crossgrain.writing.next_step import NEXT_STEP
 from crossgrain.writing.parts import PartDefinition
-from crossgrain.writing.rationale_parts import RATIONALE_PARTS
+from crossgrain.writing.rationale import RATIONALE_PARTS
 
 Resource = dict[str, Any]
 
