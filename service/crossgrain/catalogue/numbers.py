@@ -28,7 +28,7 @@ from crossgrain.names.numbers import (
 )
 from crossgrain.reading.code_tables import BELIEVED_KEYS
 from crossgrain.safety.assess import AFTER, BEFORE, GATES, LACKS
-from crossgrain.safety.checks import BaselineNeed, CheckKind, Due
+from crossgrain.safety.checks import BaselineNeed, CheckDue, CheckKind
 from crossgrain.safety.facts import Demand
 from crossgrain.safety.judgement import JUDGEMENT_NUMBERS, Verdict
 from crossgrain.safety.rule import Missing, Rule, RuleTable, Severity
@@ -320,7 +320,7 @@ def _checks(entries: Mapping[str, object], place: str) -> dict[str, str]:
     """What is to be measured and when: both must be known to the code."""
     for kind in entries:
         decoded(kind, CheckKind, place)
-    return {kind: str(due) for kind, due in values_in(entries, Due, place).items()}
+    return {kind: str(due) for kind, due in values_in(entries, CheckDue, place).items()}
 
 
 def _numbers(entries: Mapping[str, object], place: str, known: Numbers) -> dict[str, Number]:

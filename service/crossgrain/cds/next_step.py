@@ -89,11 +89,15 @@ def visit_cards(
 ) -> list[Card]:
     """One card where a decision is due, else none."""
     due = decision_due(step, desk.catalogue.visits.supply_days)
-    return [] if due is None else [_Visit(instance, assembled, step, desk, due, not_whole).card()]
+    return (
+        []
+        if due is None
+        else [_DecisionCard(instance, assembled, step, desk, due, not_whole).card()]
+    )
 
 
 @dataclass(frozen=True, slots=True)
-class _Visit:
+class _DecisionCard:
     """What a card of one decision is made from."""
 
     instance: str

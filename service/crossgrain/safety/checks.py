@@ -119,7 +119,7 @@ class CheckKind(StrEnum):
     LITHIUM = "lithium"
 
 
-class Due(StrEnum):
+class CheckDue(StrEnum):
     """When a check is due; the spelling used in the rules file."""
 
     START = "start"  # before the first dose
@@ -165,7 +165,7 @@ def checks_of(
     t3_now_ug : what T3 is swallowed today
     """
     asked = [
-        (CheckKind(kind), Due(due), rule, finding.code)
+        (CheckKind(kind), CheckDue(due), rule, finding.code)
         for finding in findings
         if (rule := rule_of(finding, rules)) is not None
         for kind, due in rule.checks.items()
@@ -196,38 +196,40 @@ def _joined(asked: Iterable[tuple[CheckKind, str, Iterable[int]]]) -> tuple[Date
     )
 
 
-def _in_series(due: Due, rule: Rule | Missing, plan: Plan, t3_now_ug: Fraction) -> Iterator[int]:
+def _in_series(
+    due: CheckDue, rule: Rule | Missing, plan: Plan, t3_now_ug: Fraction
+) -> Iterator[int]:
     drawn, checkpoint = [draw.day for draw in plan.labs], plan.checkpoint.lab_day
     match due:
-        case Due.START:
+        case CheckDue.START:
             yield 0
-        case Due.T3_RISES:
+        case CheckDue.T3_RISES:
             yield from _t3_rises(t3_now_ug, plan.steps)
-        case Due.T3_PEAK:
+        case CheckDue.T3_PEAK:
             yield int(plan.forecasts[0].t3_exposure[1].day)
-        case Due.AFTER_STEPS:
+        case CheckDue.AFTER_STEPS:
             after = int(rule.number("after"))
             yield from (0, checkpoint, *(day + after for day in (0, *_changes(plan.steps))))
-        case Due.DRAWS:
+        case CheckDue.DRAWS:
             yield from (0, *drawn)
-        case Due.START_AND_FIRST_DRAW:
+        case CheckDue.START_AND_FIRST_DRAW:
             yield from (0, *sorted(day for day in drawn if day > 0)[:1])
-        case Due.CHECKPOINT:
+        case CheckDue.CHECKPOINT:
             yield checkpoint
 
 
-def _in_branch(due: Due, rule: Rule | Missing, plan: Plan, branch: Branch) -> Iterator[int]:
+def _in_branch(due: CheckDue, rule: Rule | Missing, plan: Plan, branch: Branch) -> Iterator[int]:
     """The decision day is a step like any other, where it changes a dose."""
     steps = (plan.steps[-1], *branch.steps)
     drawn = _waited_for(branch.labs)
     match due:
-        case Due.T3_RISES:
+        case CheckDue.T3_RISES:
             yield from _t3_rises(steps[0].t3_ug, branch.steps)
-        case Due.AFTER_STEPS:
+        case CheckDue.AFTER_STEPS:
             after = int(rule.number("after"))
             changed = [day + after for day in _changes(steps)]
             yield from (*changed, *(_settled(branch.labs) if changed else ()))
-        case Due.DRAWS:
+        case CheckDue.DRAWS:
             yield from drawn
         case _:
             return
