@@ -41,6 +41,38 @@ def test_a_pure_room_pulls_in_no_framework(room: str) -> None:
     assert ran.stdout.strip() == "[]"
 
 
+UNASKED_FOR = ("cryptography", "joserfc", "icalendar", "duckdb", "pyarrow", "fhir", "redis", "rich")
+"""Libraries that the default settings do not need."""
+
+
+def loaded_with(settings: str) -> list[str]:
+    """Which of them a service by some settings has loaded when it is ready."""
+    starting = (
+        "import sys\n"
+        "from crossgrain.catalogue import load_catalogue\n"
+        "from crossgrain.cli.serving import create_app\n"
+        "from crossgrain.http.settings import Settings\n"
+        f"create_app(Settings({settings}), load_catalogue())\n"
+        f"print(*[name for name in {UNASKED_FOR!r} if name in sys.modules])\n"
+    )
+    ran = subprocess.run(
+        [sys.executable, "-c", starting], check=True, capture_output=True, text=True
+    )
+    return ran.stdout.split()
+
+
+def test_a_service_loads_no_library_that_its_settings_do_not_need() -> None:
+    assert loaded_with("") == []
+
+
+def test_the_library_of_signatures_is_loaded_before_the_first_token_comes() -> None:
+    asking = (
+        "fhir_auth='jwks', oauth_jwks='keys.json', oauth_issuer='https://issuer.example',"
+        " oauth_audience='https://service.example'"
+    )
+    assert loaded_with(asking) == ["cryptography", "joserfc"]
+
+
 def test_a_class_name_has_one_meaning_in_the_whole_package() -> None:
     where: dict[str, list[str]] = {}
     for source in (ROOT / "service" / "crossgrain").rglob("*.py"):

@@ -17,15 +17,16 @@ from base64 import urlsafe_b64decode
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from importlib import import_module
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import httpx2 as httpx
-from joserfc import jwt
-from joserfc.errors import JoseError
-from joserfc.jwk import ECKey, JWKRegistry, Key, OKPKey, RSAKey
 
 from crossgrain.operations.desk import Ticks
+
+if TYPE_CHECKING:
+    from joserfc.jwk import Key
 
 LONGEST_TOKEN = 8 * 1024
 _SMALLEST_RSA = 2048
@@ -112,8 +113,15 @@ def unverified_issuer(token: str) -> str:
     return issuer
 
 
-def verified_claims(token: str, header: Header, key: Key) -> Mapping[str, Any]:
+# The library of signatures takes long to load, and many deployments ask nobody who they are: it is
+# loaded with the first `KeySource`, at start, and not before.
+
+
+def verified_claims(token: str, header: Header, key: "Key") -> Mapping[str, Any]:
     """The claims of a token that this very key signed by the algorithm that it is for."""
+    from joserfc import jwt  # noqa: PLC0415
+    from joserfc.errors import JoseError  # noqa: PLC0415
+
     if not fits(key, header.algorithm):
         raise NotKnown(Why.KEY)
     try:
@@ -122,8 +130,10 @@ def verified_claims(token: str, header: Header, key: Key) -> Mapping[str, Any]:
         raise NotKnown(Why.SIGNATURE) from None
 
 
-def fits(key: Key, algorithm: str) -> bool:
+def fits(key: "Key", algorithm: str) -> bool:
     """Whether a key may be used with an algorithm: its kind, its curve, its size, its purpose."""
+    from joserfc.jwk import ECKey, OKPKey, RSAKey  # noqa: PLC0415
+
     said = key.as_dict(private=False)
     if said.get("use", "sig") != "sig" or said.get("alg", algorithm) != algorithm:
         return False
@@ -251,11 +261,12 @@ class KeySource:
         self._seconds = seconds
         self._client = client
         self._ticks = ticks
+        import_module("joserfc.jwt")
         self._keys: Mapping[str, Key] = {}
         self._read_at = self._tried_at = float("-inf")
         self._reading: asyncio.Task[None] | None = None
 
-    async def key(self, key_id: str) -> Key:
+    async def key(self, key_id: str) -> "Key":
         """The key of that id.
 
         Raises
@@ -312,7 +323,7 @@ class KeySource:
         return content
 
 
-def _keys_in(document: Any) -> Iterator[tuple[str, Key]]:
+def _keys_in(document: Any) -> Iterator[tuple[str, "Key"]]:
     """Every usable public key by its id; a secret among them is never one.
 
     One that is not understood is passed over, as RFC 7517, section 5, has it.
@@ -326,7 +337,10 @@ def _keys_in(document: Any) -> Iterator[tuple[str, Key]]:
             yield entry["kid"], key
 
 
-def _public(entry: dict[str, Any]) -> Key | None:
+def _public(entry: dict[str, Any]) -> "Key | None":
+    from joserfc.errors import JoseError  # noqa: PLC0415
+    from joserfc.jwk import JWKRegistry  # noqa: PLC0415
+
     if entry.get("kty") not in _ASYMMETRIC or not isinstance(entry.get("kid"), str):
         return None
     public = {name: value for name, value in entry.items() if name not in _PRIVATE}

@@ -7,7 +7,8 @@ import logging
 import os
 import signal
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from functools import partial
 from importlib.util import find_spec
 from ipaddress import ip_address
 from pathlib import Path
@@ -21,7 +22,7 @@ from uvicorn.config import STARTUP_FAILURE
 from uvicorn.supervisors import Multiprocess
 
 from crossgrain.app.factory import create_app
-from crossgrain.catalogue import load_catalogue
+from crossgrain.catalogue import Catalogue, load_catalogue
 from crossgrain.cli.commands import Exit
 from crossgrain.http import connections
 from crossgrain.http.boundary import create_unready_app
@@ -135,8 +136,12 @@ def app_from_environment() -> FastAPI:
     """
     end_with_parent(signal.SIGTERM)
     settings = settings_from_environment()
+    return _app(settings, partial(load_catalogue, settings.clinic, settings.plans_kept))
+
+
+def _app(settings: Settings, catalogue: Callable[[], Catalogue]) -> FastAPI:
     try:
-        return create_app(settings, load_catalogue(settings.clinic, settings.plans_kept))
+        return create_app(settings, catalogue())
     except DomainError as error:
         return create_unready_app(error)
     except Exception as error:
@@ -165,10 +170,16 @@ def serve(host: str, port: int, workers: int) -> Exit:
     # The server raises the signal that stopped it once more: to be told to stop is no failure.
     signal.signal(signal.SIGTERM, _stopped)
     _say_settings(settings)
-    if not _knows_its_basis(settings):
+    try:
+        found = _catalogue_for(settings)
+    except CannotStart as wrong:
+        typer.echo(str(wrong), err=True)
         return Exit.ERROR
+    app: str | Callable[[], FastAPI] = "crossgrain.cli.serving:app_from_environment"
+    if workers == 1 and found:  # the one worker is this process, and need not read it again
+        app = partial(_app, settings, lambda: found)
     config = uvicorn.Config(
-        "crossgrain.cli.serving:app_from_environment",
+        app,
         factory=True,
         host=host,
         port=port,
@@ -185,19 +196,24 @@ def serve(host: str, port: int, workers: int) -> Exit:
     return _run(config)
 
 
-def _knows_its_basis(settings: Settings) -> bool:
-    """Whether the basis that is set exists; a catalogue that is not sound is told, and served."""
+def _catalogue_for(settings: Settings) -> Catalogue | None:
+    """The catalogue; one that is not sound is told, and a service without it says so.
+
+    Raises
+    ------
+    CannotStart
+        where the basis that is set is not in it.
+    """
     try:
-        catalogue = load_catalogue(settings.clinic)
+        catalogue = load_catalogue(settings.clinic, settings.plans_kept)
     except DomainError as error:
         typer.echo(f"Not ready. {error.field}: {error.message}", err=True)
-        return True
+        return None
     try:
         catalogue.basis(settings.cds_basis)
     except DomainError as error:
-        typer.echo(f"CROSSGRAIN_CDS_BASIS: {error.message}", err=True)
-        return False
-    return True
+        raise CannotStart(f"CROSSGRAIN_CDS_BASIS: {error.message}") from None
+    return catalogue
 
 
 def _run(config: uvicorn.Config) -> Exit:

@@ -6,9 +6,7 @@ The sentences are short and the words plain: a test measures their reading grade
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
-from typing import Any
-
-from icalendar import Alarm, Calendar, Event
+from typing import TYPE_CHECKING, Any
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.core.proposal import Proposal
@@ -24,6 +22,9 @@ from crossgrain.writing.checks import for_patient, title_of
 from crossgrain.writing.dosage import count_each
 from crossgrain.writing.elements import plain
 from crossgrain.writing.letterhead import SERIES, Letterhead
+
+if TYPE_CHECKING:
+    from icalendar import Alarm, Event
 
 GO_TO_HOSPITAL = (
     # Levothyroxine, liothyronine and desiccated thyroid labels, signs of too much hormone and
@@ -258,6 +259,8 @@ def calendar_file(
     The same plan gives the same bytes: names come from the plan's own, and the stamp is the
     day that the record was read.
     """
+    from icalendar import Calendar  # noqa: PLC0415 - loaded when a calendar is first asked for
+
     calendar = Calendar()
     calendar.add("prodid", f"-//{SERVICE_NAME}//plan sheet//EN")
     calendar.add("version", "2.0")
@@ -326,7 +329,9 @@ def _words(taking: Taking) -> str:
     return f"{taking.medicine}: {each} {taking.when}."
 
 
-def _event(name: str, stamp: datetime, day: date, says: str, more: str) -> Event:
+def _event(name: str, stamp: datetime, day: date, says: str, more: str) -> "Event":
+    from icalendar import Event  # noqa: PLC0415
+
     event = Event()
     event.add("uid", urn(stable_id(name)))
     event.add("dtstamp", stamp)
@@ -338,7 +343,9 @@ def _event(name: str, stamp: datetime, day: date, says: str, more: str) -> Event
     return event
 
 
-def _the_day_before() -> Alarm:
+def _the_day_before() -> "Alarm":
+    from icalendar import Alarm  # noqa: PLC0415
+
     alarm = Alarm()
     alarm.add("action", "DISPLAY")
     alarm.add("description", "Blood test tomorrow")
