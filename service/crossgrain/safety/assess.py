@@ -128,16 +128,16 @@ def before_plan(facts: Facts, intent: Intent, rules: RuleTable) -> tuple[Finding
     case = RuleCase(facts, intent)
     applying = _applying(case, rules)
     raised = _raised(case, applying)
-    found = tuple(_finding(rules.before[code], hit) for code, hit in raised.items())
+    found = tuple(_finding(facts, rules.before[code], hit) for code, hit in raised.items())
     lacking = _unchecked(case, rules, applying, raised)
-    return most_severe_first(found + _as_findings(lacking, rules))
+    return most_severe_first(found + _as_findings(facts, lacking, rules))
 
 
 def after_plan(plan: Plan, facts: Facts, rules: RuleTable) -> tuple[Finding, ...]:
     """The guards on the result: doses and predictions outside what is usual or labelled."""
     case = PlanCase(facts, plan)
     hits = ((rule, AFTER[code](case, rule)) for code, rule in rules.after.items())
-    return most_severe_first(tuple(_finding(rule, hit) for rule, hit in hits if hit))
+    return most_severe_first(tuple(_finding(facts, rule, hit) for rule, hit in hits if hit))
 
 
 def unchecked(facts: Facts, intent: Intent, rules: RuleTable) -> tuple[Unchecked, ...]:
@@ -183,14 +183,16 @@ def _unchecked(
     )
 
 
-def _as_findings(entries: tuple[Unchecked, ...], rules: RuleTable) -> tuple[Finding, ...]:
+def _as_findings(
+    facts: Facts, entries: tuple[Unchecked, ...], rules: RuleTable
+) -> tuple[Finding, ...]:
     """One finding per missing datum, naming the rules that went unchecked for want of it."""
     return tuple(
-        worded(missing, missing.code, Hit(fills={"codes": ", ".join(codes)}))
+        worded(missing, missing.code, Hit(fills={"codes": ", ".join(codes)}), runs=facts.in_series)
         for need, missing in rules.missing.items()
         if (codes := [entry.code for entry in entries if need in entry.lacks])
     )
 
 
-def _finding(rule: Rule, hit: Hit) -> Finding:
-    return worded(rule, rule.code, hit)
+def _finding(facts: Facts, rule: Rule, hit: Hit) -> Finding:
+    return worded(rule, rule.code, hit, runs=facts.in_series)

@@ -18,13 +18,29 @@ from crossgrain.names.errors import DomainError
 class Analyte(StrEnum):
     """Laboratory and vital quantities that are read, with the unit they are kept in."""
 
-    TSH = "tsh"  # mIU/L
-    FREE_T4 = "free-t4"  # pmol/L
-    FREE_T3 = "free-t3"  # pmol/L
-    TOTAL_T3 = "total-t3"  # nmol/L
-    REVERSE_T3 = "reverse-t3"  # nmol/L
-    HEART_RATE = "heart-rate"  # per minute
-    WEIGHT = "weight"  # kg
+    TSH = "tsh"
+    FREE_T4 = "free-t4"
+    FREE_T3 = "free-t3"
+    TOTAL_T3 = "total-t3"
+    REVERSE_T3 = "reverse-t3"
+    HEART_RATE = "heart-rate"
+    WEIGHT = "weight"
+
+    @property
+    def unit(self) -> str:
+        """As a reader is shown it."""
+        return _UNITS[self]
+
+
+_UNITS = {
+    Analyte.TSH: "mIU/L",
+    Analyte.FREE_T4: "pmol/L",
+    Analyte.FREE_T3: "pmol/L",
+    Analyte.TOTAL_T3: "nmol/L",
+    Analyte.REVERSE_T3: "nmol/L",
+    Analyte.HEART_RATE: "per minute",
+    Analyte.WEIGHT: "kg",
+}
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,7 +30,7 @@ _EARLY = {
     LabsSay.LOW: LabsSay.EARLY_LOW,
     LabsSay.VERY_HIGH: LabsSay.EARLY_VERY_HIGH,
 }
-_UNITS = {Analyte.TSH: ("TSH", "mIU/L"), Analyte.FREE_T4: ("free T4", "pmol/L")}
+_NAMES = {Analyte.TSH: "TSH", Analyte.FREE_T4: "free T4"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +74,7 @@ def labs_since(facts: Facts, held: DoseHeld, rules: RuleTable) -> LabsRead:
     found = _latest(facts, guide, held.not_answered_from)
     if not found:
         return LabsRead(LabsSay.OVERDUE if held.overdue else LabsSay.NONE)
-    shown = f"{_UNITS[guide][0]} {results.shown(found)} {_UNITS[guide][1]}"
+    shown = f"{_NAMES[guide]} {results.shown(found)}"
     for says, why in _decides_nothing(facts, found, rules):
         return LabsRead(says, f"{shown}: {why}", found)
     day, place = found[0].day or 0, _place(facts, found[0], rules) or LabsSay.UNREADABLE

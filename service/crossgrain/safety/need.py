@@ -88,7 +88,7 @@ def need_reading(facts: Facts, rule: Rule) -> NeedReading:
     found = results.latest(facts, Analyte.TSH, rule.number("fresh"))
     if not found:
         return NeedReading(None, "the record holds none")
-    shown = f"it is {results.shown(found)} mIU/L"
+    shown = f"it is {results.shown(found)}"
     for why in _says_nothing(facts, found, rule):
         return NeedReading(None, f"{shown}, {why}", found)
     says = _says(facts, found[0], rule)
@@ -104,7 +104,7 @@ def need_reading(facts: Facts, rule: Rule) -> NeedReading:
 def _with_free_t4(tsh: NeedReading, short: tuple[Measurement, ...]) -> NeedReading:
     """The same beside a free T4 that is low: overt, unless the two contradict each other."""
     both = (*tsh.results, *short)
-    why = f"{tsh.why}, and free T4 is {results.shown(short)} pmol/L, below its range"
+    why = f"{tsh.why}, and free T4 is {results.shown(short)}, below its range"
     if tsh.says in _LOW:
         return NeedReading(None, f"{why}: the two contradict each other", both)
     return NeedReading(TodaysTsh.FRANKLY_HIGH, why, both)

@@ -88,8 +88,10 @@ def is_above(measurement: Measurement, limit: Fraction) -> bool:
 
 
 def shown(measurements: Iterable[Measurement]) -> str:
-    """Results as a reader expects them: ``<0.01 (12 days ago)``."""
-    return ", ".join(f"{m.comparator}{decimal(m.value)} ({_age(m)})" for m in measurements)
+    """Results as a reader expects them: ``<0.01 mIU/L (12 days ago)``."""
+    return ", ".join(
+        f"{m.comparator}{decimal(m.value)} {m.analyte.unit} ({_age(m)})" for m in measurements
+    )
 
 
 def _age(measurement: Measurement) -> str:

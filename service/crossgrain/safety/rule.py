@@ -69,7 +69,7 @@ class Rule:
     ----------
     code, severity : as the finding carries them
     statement, action, source, instruction : templates; ``{name}`` is a number of the rule or what
-        the predicate fills in
+        the predicate fills in, ``{begin}`` what is waited with until the act is done
     needs : the data without which the rule cannot be called checked
     when : the gate that opens it, e.g. ``t3-target``
     keys : the conditions, medicines or allergies that it looks for
@@ -175,9 +175,12 @@ class Hit:
     day: int | None = None
 
 
-def worded(entry: Rule | Missing, code: str, hit: Hit) -> Finding:
-    """A finding in the words of its entry, every one of them filled in."""
-    known = {**texts(entry.numbers), **hit.fills}
+def worded(entry: Rule | Missing, code: str, hit: Hit, *, runs: bool = False) -> Finding:
+    """A finding in the words of its entry, every one of them filled in.
+
+    Where a plan runs there is no first dose left to do it before: it is done before the next rise.
+    """
+    known = {"begin": _BEFORE[runs], **texts(entry.numbers), **hit.fills}
     return Finding(
         code=code,
         severity=entry.severity,
@@ -189,6 +192,10 @@ def worded(entry: Rule | Missing, code: str, hit: Hit) -> Finding:
         act=entry.act,
         day=hit.day,
     )
+
+
+_BEFORE = {False: "the first dose", True: "any dose is raised"}
+"""What is waited with: before a plan, and in the midst of one."""
 
 
 def in_general(entry: Rule | Missing, fills: Mapping[str, str]) -> str:

@@ -35,7 +35,7 @@ KIND_WORDS = {
     Kind.FIXED_RATIO: "a fixed-ratio T4/T3 product",
     Kind.COMPOUNDED: "a compounded product",
 }
-_ANALYTES = {Analyte.TSH: ("TSH", "mIU/L"), Analyte.FREE_T4: ("free T4", "pmol/L")}
+_NAMES = {Analyte.TSH: "TSH", Analyte.FREE_T4: "free T4"}
 
 
 def on(day: int, as_of: date) -> str:
@@ -72,7 +72,7 @@ def stretch_words(stretch: Stretch, as_of: date, *, since: bool) -> str:
 
 def result_words(measurement: Measurement, as_of: date) -> str:
     """A result with its date and the laboratory's own range."""
-    name, unit = _ANALYTES[measurement.analyte]
+    name, unit = _NAMES[measurement.analyte], measurement.analyte.unit
     dated = on(measurement.day, as_of) if measurement.day is not None else "undated"
     ends = [decimal(end) if end is not None else "" for end in (measurement.low, measurement.high)]
     own = f", range {ends[0]} to {ends[1]}" if any(ends) else ""

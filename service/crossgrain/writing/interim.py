@@ -15,7 +15,6 @@ from crossgrain.dosing.plan import LabDraw, Plan
 from crossgrain.dosing.steps import LineDose, Step
 from crossgrain.names.printing import decimal
 from crossgrain.safety.checks import DRAWN
-from crossgrain.safety.facts import Analyte
 from crossgrain.safety.results import TshLimits, Whose
 from crossgrain.words.doses import daily_dose, date_words, generic_name
 from crossgrain.writing.letterhead import SERIES, Letterhead, Scope, Wording
@@ -30,7 +29,6 @@ SYMPTOMS_ALONE = (
     " and look for another cause; it is no reason to lower it."
 )
 ELSE = "Any other result: go on as ordered."
-_UNITS = {Analyte.TSH: "mIU/L", Analyte.FREE_T4: "pmol/L", Analyte.FREE_T3: "pmol/L"}
 _DECIDES = "nothing rises before the prescriber has decided, on the same day"
 
 
@@ -122,7 +120,7 @@ def baseline_words(letter: Letterhead) -> Iterator[str]:
         shown = f"{DRAWN[known.analyte]} {known.comparator}{decimal(known.value)}"
         day = letter.proposal.request.as_of + timedelta(days=known.day or 0)
         yield (
-            f"{shown[:1].upper()}{shown[1:]} {_UNITS[known.analyte]} of {date_words(day)} stands as"
+            f"{shown[:1].upper()}{shown[1:]} {known.analyte.unit} of {date_words(day)} stands as"
             " the baseline: not drawn again."
         )
     yield from first_dose_waits(letter)

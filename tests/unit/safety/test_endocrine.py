@@ -113,7 +113,7 @@ def test_central_hypothyroidism_says_which_free_t4_is_at_hand() -> None:
     assert "none is recent" in raised(without)["central-hypothyroidism"].statement
     conditions = known("central-hypothyroidism")
     found = raised(patient(conditions=conditions, measurements=(tsh("2"), pulse(70), free_t4)))
-    assert "13 (12 days ago) pmol/L" in found["central-hypothyroidism"].statement
+    assert "13 pmol/L (12 days ago)" in found["central-hypothyroidism"].statement
 
 
 def test_hormone_stopped_on_no_known_day_counts_as_recent() -> None:

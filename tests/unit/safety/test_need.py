@@ -170,7 +170,7 @@ def test_a_shortage_is_treated_first_wherever_the_need_is_highest() -> None:
     assert SHORTAGE not in raised(with_tsh("10"), TO_LT4)
     found = raised(with_tsh("10.1"), TO_LT4)[SHORTAGE]
     assert found.severity == "hold"
-    assert "10.1 (30 days ago)" in found.statement
+    assert "10.1 mIU/L (30 days ago)" in found.statement
     assert "42 days" in found.action
     short = patient(measurements=(tsh("2"), free_t4("8"), pulse(70)))
     assert "free T4 is 8" in raised(short, TO_LT4)[SHORTAGE].statement

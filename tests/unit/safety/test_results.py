@@ -83,9 +83,9 @@ def test_an_undated_result_may_be_the_latest_where_none_is_fresh() -> None:
     ],
 )
 def test_a_result_is_shown_with_its_age(day: int | None, words: str) -> None:
-    assert shown([tsh("0.3", day)]) == f"0.3 ({words})"
+    assert shown([tsh("0.3", day)]) == f"0.3 mIU/L ({words})"
 
 
 def test_results_are_shown_with_comparator_and_state_one_after_the_other() -> None:
     both = [tsh("0.01", -12, comparator="<"), tsh("0.30", 0, preliminary=True)]
-    assert shown(both) == "<0.01 (12 days ago), 0.3 (today, preliminary)"
+    assert shown(both) == "<0.01 mIU/L (12 days ago), 0.3 mIU/L (today, preliminary)"

@@ -63,14 +63,14 @@ def test_a_finding_names_the_resource_that_raised_it(code: str, origins: tuple[s
     [
         ("under-18", patient(age_years=17), TO_LT4, "The patient is 17: under 18,"),
         ("age-65-or-over", patient(age_years=70), TO_LT3, "The patient is 70: at 65 and over"),
-        ("tsh-suppressed", with_labs(tsh("0.09")), TO_LT3, "TSH is 0.09 (30 days ago) mIU/L,"),
-        ("tsh-low", with_labs(tsh("0.39")), TO_LT4, "TSH is 0.39 (30 days ago) mIU/L, below"),
-        ("tsh-high", with_labs(tsh("4.1")), TO_LT4, "TSH is 4.1 (30 days ago) mIU/L, above"),
+        ("tsh-suppressed", with_labs(tsh("0.09")), TO_LT3, "TSH is 0.09 mIU/L (30 days ago),"),
+        ("tsh-low", with_labs(tsh("0.39")), TO_LT4, "TSH is 0.39 mIU/L (30 days ago), below"),
+        ("tsh-high", with_labs(tsh("4.1")), TO_LT4, "TSH is 4.1 mIU/L (30 days ago), above"),
         (
             "heart-rate-high",
             patient(measurements=(tsh("2"), pulse(101))),
             TO_LT3,
-            "Resting heart rate is 101 (10 days ago) per minute, above 100.",
+            "Resting heart rate is 101 per minute (10 days ago), above 100.",
         ),
         (
             "osteoporosis",
@@ -82,13 +82,13 @@ def test_a_finding_names_the_resource_that_raised_it(code: str, origins: tuple[s
             "osteoporosis",
             patient(conditions=known("osteoporosis"), measurements=(tsh("0.3"),)),
             TO_LT4,
-            "The record holds osteoporosis, and TSH is 0.3 (30 days ago) mIU/L: a low",
+            "The record holds osteoporosis, and TSH is 0.3 mIU/L (30 days ago): a low",
         ),
         (
             "postmenopausal-tsh-low",
             patient(age_years=55, measurements=(tsh("0.39"),)),
             TO_LT4,
-            "TSH is 0.39 (30 days ago) mIU/L, below range, past the menopause",
+            "TSH is 0.39 mIU/L (30 days ago), below range, past the menopause",
         ),
         (
             "regimen-changed-recently",
@@ -167,13 +167,24 @@ def test_what_was_not_checked_is_said_with_every_rule_by_its_code(need: str) -> 
     found = raised(nothing if need == "infarction-date" else without, intent)
     entry, finding = RULES.missing[need], found[f"not-checked-{need}"]
     source = entry.source.replace("{fresh}", "90")
-    assert (finding.action, finding.source, finding.origins) == (entry.action, source, ())
+    action = entry.action.replace("{begin}", "the first dose")
+    assert (finding.action, finding.source, finding.origins) == (action, source, ())
     codes = finding.statement.rstrip(".").rsplit(": ", 1)[1].split(", ")
     rules = (*RULES.before.items(), *RULES.after.items())
     asked = [code for code, rule in rules if need in rule.needs]
     assert codes
     assert codes == [code for code in asked if code in codes]
     assert all(f"{{{name}}}" not in finding.statement for name in entry.numbers)
+
+
+def test_in_the_midst_of_a_plan_no_first_dose_is_waited_with_but_the_next_rise() -> None:
+    sick = patient(conditions=known("palpitations"), measurements=(pulse(70),))
+    asked, going_on = raised(sick), raised(replace(sick, in_series=True))
+    for code in ("new-palpitations", "not-checked-recent-tsh"):
+        assert asked[code].action.endswith(" before the first dose.")
+        assert going_on[code].action.endswith(" before any dose is raised.")
+    assert going_on.keys() <= asked.keys()
+    assert not any("first dose" in each.action for each in going_on.values())
 
 
 def test_ninety_days_are_said_where_no_tsh_is_recent() -> None:

@@ -1,7 +1,4 @@
-"""A proposal in a terminal: the answer, the bases beside each other, coverage day by day.
-
-way, what it is worth, what to do, what is known of it.
-"""
+"""A proposal in a terminal: the answer, the bases beside each other, coverage day by day."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -313,8 +310,11 @@ def _show_read(page: Page, record: Record) -> None:
         page.line(
             f"Together a day: T4 {micrograms(regimen.t4_ug)}, T3 {micrograms(regimen.t3_ug)}."
         )
+    by_reason: dict[str, list[str]] = {}
     for passed_over in record.unread:
-        page.line(f"Not read: {passed_over.expression}: {passed_over.why}")
+        by_reason.setdefault(passed_over.why, []).append(passed_over.expression)
+    for why, expressions in by_reason.items():
+        page.line(f"Not read: {why}: {', '.join(expressions)}")
     for point in record.confirm:
         page.line(f"To confirm: {point.expression}: {point.question}")
 

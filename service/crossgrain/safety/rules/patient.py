@@ -197,7 +197,7 @@ def _osteoporosis(case: RuleCase, rule: Rule) -> Hit | None:
     if not low and not case.intent.any_rise:
         return None
     found = listed(case.facts.conditions, rule.keys)
-    state = f"TSH is {results.shown(low)} mIU/L" if low else "hormone may rise"
+    state = f"TSH is {results.shown(low)}" if low else "hormone may rise"
     return hit_on(found, state=state)
 
 
@@ -285,7 +285,7 @@ def _central(case: RuleCase, rule: Rule) -> Hit | None:
         for m in results.of(case.facts, Analyte.FREE_T4)
         if results.is_fresh(m, rule.number("fresh"))
     ]
-    known = f"the latest is {results.shown(fresh)} pmol/L" if fresh else "none is recent"
+    known = f"the latest is {results.shown(fresh)}" if fresh else "none is recent"
     return hit_on(central, free_t4=known)
 
 
