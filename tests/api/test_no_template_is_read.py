@@ -107,7 +107,7 @@ def test_no_published_resource_holds_a_template(client: TestClient) -> None:
 def test_the_code_system_gives_every_finding_its_numbers(client: TestClient) -> None:
     concepts = client.get("/fhir/r4/CodeSystem/finding").json()["concept"]
     said = {concept["code"]: concept["definition"] for concept in concepts}
-    assert said["heart-rate-high"].startswith("Resting heart rate is … per minute, above 100.")
+    assert said["heart-rate-high"].startswith("Resting heart rate is …, above 100 per minute.")
     assert said["warfarin"].startswith("vitamin k antagonist or warfarin is taken")
     assert "90 days is our judgement" in said["not-checked-recent-tsh"]
     assert "below 0.8 of today's" in said["order-under-dosed-switch"]

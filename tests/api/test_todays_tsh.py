@@ -86,7 +86,7 @@ def test_the_need_is_told_and_carried_wherever_the_plan_goes(
     answer = answered(post, value)
     told = of_tsh(answer)
     assert told["title"].startswith(title)
-    assert f"it is {value:g} (" in told["arithmetic"]
+    assert f"it is {value:g} mIU/L (" in told["arithmetic"]
     assert "Observation" in told["input"] or "entry" in told["input"]
     assert part(working(answer), "need")["valueDecimal"] == need
     assert carried(answer) == {need}

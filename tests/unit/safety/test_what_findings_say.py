@@ -70,7 +70,7 @@ def test_a_finding_names_the_resource_that_raised_it(code: str, origins: tuple[s
             "heart-rate-high",
             patient(measurements=(tsh("2"), pulse(101))),
             TO_LT3,
-            "Resting heart rate is 101 per minute (10 days ago), above 100.",
+            "Resting heart rate is 101 per minute (10 days ago), above 100 per minute.",
         ),
         (
             "osteoporosis",
