@@ -125,6 +125,8 @@ def _of_tablets(
     concept = tablet_concept(medicine, strength, chance)
     daily, pick = strength * count * when.per_day, chance.random()
     if pick < 0.15:
+        if (count, when.words) == (1, "daily"):
+            dosage["text"] = "take one daily"  # of a tablet of one strength, as labels say it
         return Written([dosage], concept, daily, strength)
     quantity = tablets(count, chance)
     doses: list[Json] = [{"doseQuantity": quantity}]

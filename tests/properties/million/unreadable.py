@@ -87,7 +87,7 @@ UNREADABLE: tuple[Change, ...] = (
     _unnamed,
     _ten_times,
     _only(text="as directed"),
-    _only(text="take one daily"),
+    _only(text="take one daily as needed"),
     _only(text="2 half tablets daily"),
     _only(text="75 mcg daily then 100 mcg daily"),
     _only(text="1-2 tablets daily"),
