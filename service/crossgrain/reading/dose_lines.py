@@ -28,10 +28,14 @@ from crossgrain.reading.sayings import Saying, compare, in_all, words_in
 
 
 class Doses(msgspec.Struct, frozen=True):
-    """The dose lines of one resource; `from_text` where one stands only in words."""
+    """The dose lines of one resource; `from_text` where one stands only in words.
+
+    `days_known` where each tells on which days of its cycle it is taken.
+    """
 
     lines: tuple[DoseLine, ...]
     from_text: bool = False
+    days_known: bool = False
 
 
 def read_doses(
@@ -132,7 +136,8 @@ def doses_of(
         compare(saying, settled, reading)
     _refuse_doubled(lines, numbered, path)
     refuse_implausible(lines, reading.codes, path)
-    return Doses(lines, any(dose.from_text for dose in doses))
+    known = all(schedule.days_known for dose in doses for schedule in dose.settled.schedules)
+    return Doses(lines, any(dose.from_text for dose in doses), known)
 
 
 def _dose(dosage: Dosage, product: Product, path: str, reading: Reading) -> ReadDose | None:

@@ -40,6 +40,11 @@ class Notes:
         """Remember that the resource at `path` went into the answer."""
         self.used[path] = reference
 
+    @property
+    def asked_about(self) -> frozenset[str]:
+        """Paths of the resources of which something is asked."""
+        return frozenset(_resource_of(question.expression) for question in self.questions)
+
     def forget(self, paths: Collection[str]) -> None:
         """Drop what is asked, or to be confirmed, of resources that turned out not to count.
 

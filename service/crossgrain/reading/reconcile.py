@@ -16,6 +16,7 @@ from crossgrain.reading.elements import Asked
 from crossgrain.reading.quantities import in_unit
 from crossgrain.reading.reading import Notes
 from crossgrain.reading.record import MedicineEntry, Span
+from crossgrain.reading.said_again import without_said_again
 from crossgrain.reading.today import Hormone
 
 IN_A_CIRCLE = "Resources say of each other that one stands for the other. Which are taken?"
@@ -73,14 +74,36 @@ def reconciled(taken: list[Hormone], codes: CodeTables, notes: Notes) -> list[Ho
     and come together to a dose that somebody takes.
     """
     kept = _without_restated(_without_replaced(taken, notes), notes)
+    kept = without_said_again(kept, codes.believed.renewal_days, notes)
     by_kind: dict[Kind, list[Hormone]] = {}
     for hormone in kept:
         by_kind.setdefault(hormone.kind, []).append(hormone)
     for several in by_kind.values():
-        if len(several) > 1:
+        if len(several) > 1 and not _share_the_week(several, codes, notes):
             _ask_about(several, codes, notes)
         _ask_about_the_whole(several, notes)
     return kept
+
+
+_WEEK = 7
+_SHARED = "Several orders on different days of the week were read as one regimen. Is it taken so?"
+
+
+def _share_the_week(several: Sequence[Hormone], codes: CodeTables, notes: Notes) -> bool:
+    """Whether each holds days of the week of its own, and all of them the whole week."""
+    cycles = [line.cycle for hormone in several for line in hormone.entry.lines]
+    told = all(hormone.entry.lines and hormone.days_known for hormone in several)
+    if not told or any(len(cycle) != _WEEK for cycle in cycles):
+        return False
+    if any(sum(1 for dose in day if dose) != 1 for day in zip(*cycles, strict=True)):
+        return False
+    lines = [line for hormone in several for line in hormone.entry.lines]
+    try:
+        refuse_implausible(lines, codes, several[0].entry.path)
+    except Asked as asked:
+        notes.ask(asked)
+    notes.confirm(several[0].entry.path, _SHARED)
+    return True
 
 
 def _ask_about(several: list[Hormone], codes: CodeTables, notes: Notes) -> None:
@@ -213,6 +236,7 @@ def days_unchanged(
     earlier: dict[Dose, list[Span]] = {}
     spans = [(kind, span) for kind, entry in past for span in entry.by_date]
     spans += [(hormone.kind, span) for hormone in taken for span in hormone.entry.over]
+    spans += [(hormone.kind, span) for hormone in taken for span in hormone.renews]
     for kind, span in spans:
         earlier.setdefault(_dose(kind, span.lines), []).append(span)
     starts = [

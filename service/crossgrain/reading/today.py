@@ -10,7 +10,8 @@ from crossgrain.reading.currency import Meaning
 from crossgrain.reading.dose_lines import Doses, read_by_date, read_doses
 from crossgrain.reading.elements import Asked
 from crossgrain.reading.history import History, keep
-from crossgrain.reading.medication_resources import reasons_of
+from crossgrain.reading.instructions import times_of_day
+from crossgrain.reading.medication_resources import names_source, reasons_of, supply_days
 from crossgrain.reading.quantities import in_unit
 from crossgrain.reading.reading import Reading
 from crossgrain.reading.record import MarkedOrder, MedicineEntry, Span
@@ -33,6 +34,11 @@ class Hormone:
     in_all : what it says that it comes to together with the other orders of its group
     claim : that it is taken
     changes : references to the statements that an order of a series of ours takes the place of
+    when : the events and clock times at which it is taken, where its dosages name them
+    supply_days : how long what an order hands out lasts, with its repeats, where it says so
+    sourced : it is a statement that names what it was made from, in the record or elsewhere
+    days_known : its dosages tell on which days of their cycle each dose is taken
+    renews : the same, as earlier orders had it
     """
 
     entry: MedicineEntry
@@ -42,6 +48,21 @@ class Hormone:
     in_all: Fraction | None
     claim: Claim
     changes: frozenset[str] = frozenset()
+    when: frozenset[str] = frozenset()
+    supply_days: int | None = None
+    sourced: bool = False
+    days_known: bool = False
+    renews: tuple[Span, ...] = ()
+
+    @property
+    def path(self) -> str:
+        """FHIRPath of the resource."""
+        return self.entry.path
+
+    @property
+    def is_order(self) -> bool:
+        """Whether it is an order, and not a statement."""
+        return self.entry.resource_type == "MedicationRequest"
 
 
 @dataclass(slots=True)
@@ -164,12 +185,13 @@ def _read_hormone(told: Told, found: Medicines) -> None:
     if seen.note:
         notes.unread(f"{told.path}.note", "of notes only what begins as an instruction is read")
     _read_reasons(told, found)
-    medicine = told.as_entry(*_current_doses(told))
+    doses, spans = _current_doses(told)
+    medicine = told.as_entry(doses, spans)
     found.keep_mark(told, medicine)
     if medicine.draft:
         found.drafts.append(medicine)
     else:
-        found.taken.append(_tied(told, medicine))
+        found.taken.append(_tied(told, medicine, days_known=doses.days_known))
 
 
 def _read_reasons(told: Told, found: Medicines) -> None:
@@ -179,7 +201,7 @@ def _read_reasons(told: Told, found: Medicines) -> None:
         found.indications = (found.indications or []) + [Known(key, told.path) for key in keys]
 
 
-def _tied(told: Told, medicine: MedicineEntry) -> Hormone:
+def _tied(told: Told, medicine: MedicineEntry, *, days_known: bool) -> Hormone:
     """The medicine with what it says of other resources."""
     seen, sources = told.seen, told.sources()
     written = seen.dosage_instruction if isinstance(seen, MedicationRequest) else ()
@@ -188,7 +210,11 @@ def _tied(told: Told, medicine: MedicineEntry) -> Hormone:
     ordered = [dosage for number, dosage in enumerate(written) if str(number) in in_force]
     claim = told.claim(medicine.lines, sources)
     in_all = in_all_a_day(ordered)
-    return Hormone(medicine, told.kind, told.group, sources, in_all, claim, told.changes())
+    when = frozenset(at for dosage in told.dosages()[0] for at in times_of_day(dosage))
+    return Hormone(
+        medicine, told.kind, told.group, sources, in_all, claim, told.changes(),
+        when, supply_days(seen), names_source(seen), days_known,
+    )  # fmt: skip
 
 
 def _current_doses(told: Told) -> tuple[Doses, tuple[Span, ...]]:
@@ -214,7 +240,7 @@ def _current_doses(told: Told) -> tuple[Doses, tuple[Span, ...]]:
             for line in doses.lines
         )
         reading.notes.confirm(told.path, f"{shown} was read from text. Is that what is taken?")
-    return Doses(doses.lines, from_text), spans
+    return Doses(doses.lines, from_text, doses.days_known), spans
 
 
 def _today(told: Told, doses: Doses) -> tuple[Span, ...]:

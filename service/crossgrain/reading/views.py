@@ -88,6 +88,7 @@ class MedicationStatement(Medicine):
 class DispenseRequest(View, rename="camel"):
     validity_period: Period | None = None
     expected_supply_duration: Quantity | None = None
+    number_of_repeats_allowed: Any = None
 
 
 class MedicationRequest(Medicine):

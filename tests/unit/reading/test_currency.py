@@ -233,7 +233,7 @@ def test_sequence_numbers_on_days_that_do_not_meet_are_side_by_side_and_to_confi
 
 
 def test_two_active_levothyroxines_that_are_not_tied_are_asked_about() -> None:
-    record = read(taken(), ordered())
+    record = read(taken(), ordered(dosage(ucum(125, "ug"))))
     assert asked(record) == ["Bundle.entry[2].resource"]
 
 

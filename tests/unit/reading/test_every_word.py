@@ -21,6 +21,7 @@ from tests.unit.reading import (
     test_medicines,
     test_products,
     test_refusals,
+    test_said_again,
     test_sayings,
     test_shapes,
     test_unknown_medicines,
@@ -57,7 +58,7 @@ from crossgrain.screening.course import Undecided
 APPROVED = Path(__file__).with_name("words.txt")
 MODULES = (
     test_chains, test_currency, test_history, test_how_often, test_identity, test_labs,
-    test_medicines, test_products, test_refusals, test_sayings, test_shapes,
+    test_medicines, test_products, test_refusals, test_said_again, test_sayings, test_shapes,
     test_unknown_medicines,
 )  # fmt: skip
 

@@ -1,0 +1,165 @@
+"""Renewals, used-up orders, a statement beside its order, days of the week shared by orders.
+
+Each with its twin that differs in the one thing that matters, and is still asked about. A renewal's
+gap or overlap is 45 days (`record.renewal_days`, our judgement); the record is read on 2026-03-20.
+"""
+
+import pytest
+from tests.unit.reading.records import (
+    LT3,
+    LT4,
+    LT4_100,
+    ONE,
+    Json,
+    dosage,
+    doses,
+    read,
+    repeat,
+    request,
+    statement,
+    ucum,
+)
+
+TWO = "Bundle.entry[2].resource"
+LT4_50: Json = {"text": "levothyroxine 50 mcg tablet"}
+TABLET = dosage(ucum(1, "{tbl}"))
+HALF = dosage(ucum("0.5", "{tbl}"))
+FIVE = ucum(5, "ug")
+
+
+def order(written: str, *dosages: Json, days: int | None = None, **more: object) -> Json:
+    """An order of LT4 100 µg tablets that says how long its supply lasts."""
+    medicine = more.pop("medicine", LT4_100)
+    assert isinstance(medicine, dict)
+    supply: Json = {"expectedSupplyDuration": ucum(days, "d")} if days else {}
+    repeats = more.pop("repeats", None)
+    supply |= {} if repeats is None else {"numberOfRepeatsAllowed": repeats}
+    made = request(medicine, *(dosages or (TABLET,)), authoredOn=written, **more)
+    return {**made, "id": written, **({"dispenseRequest": supply} if supply else {})}
+
+
+def at(when: str, dose: Json = FIVE) -> Json:
+    return dosage(dose, repeat(frequency=1, period=1, periodUnit="d", when=[when]))
+
+
+ONCE: dict[str, tuple[list[Json], str]] = {
+    "a renewal at the end of its supply": (
+        [order("2025-10-01", days=90), order("2025-12-30", days=90)], "100"),
+    "a renewal in the last half of its supply": (
+        [order("2025-10-01", days=90), order("2025-11-15", days=90)], "100"),
+    "a renewal after repeats": (
+        [order("2025-10-01", days=30, repeats=2), order("2025-12-20", days=30)], "100"),
+    "a renewal of a renewal": (
+        [order("2025-08-01", days=90), order("2025-10-30", days=90), order("2026-02-01", days=90)],
+        "100"),
+    "an order of the same long after, without a supply": (
+        [order("2025-10-01"), order("2025-11-16")], "100"),
+    "a dose of the same tablets whose supply was over long before": (
+        [order("2025-06-01", HALF, days=90), order("2025-10-15", TABLET, days=90)], "100"),
+    "a statement beside its order": ([statement(LT4_100, TABLET), order("2026-01-05")], "100"),
+    "a statement of the dose beside an order of the tablets": (
+        [statement(LT4, dosage(ucum(100, "ug"))), order("2026-01-05")], "100"),
+    "a statement beside its order and the renewal of it": (
+        [statement(LT4_100, TABLET), order("2025-10-01", days=90), order("2025-12-30", days=90)],
+        "100"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("resources", "daily"), ONCE.values(), ids=ONCE.keys())
+def test_what_is_said_again_is_counted_once_and_to_be_confirmed(
+    resources: list[Json], daily: str
+) -> None:
+    record = read(*resources)
+    assert record.questions == ()
+    assert doses(record) == [("levothyroxine", [daily])]
+    assert any(
+        "counted once" in c.question or "supply is over" in c.question for c in record.confirm
+    )
+    assert len([u for u in record.unread if "stands for it" in u.why]) == len(resources) - 1
+
+
+APART = {"group": {"system": "https://ehr.example/g", "value": "7"}}
+OPEN: dict[str, list[Json]] = {
+    "two strengths": [order("2025-10-01"), order("2025-12-30", medicine=LT4_50)],
+    "two strengths of one dose": [
+        order("2025-10-01"), order("2025-12-30", dosage(ucum(2, "{tbl}")), medicine=LT4_50)],
+    "two doses of the same tablets": [
+        order("2025-10-01", HALF, days=90), order("2025-12-30", days=90)],
+    "two doses whose supply was over no longer than a renewal waits": [
+        order("2025-10-01", HALF, days=90), order("2026-02-13", days=90)],
+    "two strengths, the supply of one over long ago": [
+        order("2025-01-01", days=30), order("2025-12-30", medicine=LT4_50)],
+    "two orders of one day": [order("2025-10-01", days=90), order("2025-10-01", days=90, note=[])],
+    "the same in the first half of its supply": [
+        order("2025-10-01", days=90), order("2025-11-14", days=90)],
+    "the same while more than a renewal's overlap is left": [
+        order("2025-10-01", days=120), order("2025-12-14", days=90)],
+    "the same too soon, without a supply": [order("2025-10-01"), order("2025-11-15")],
+    "repeats that are no number": [
+        order("2025-10-01", days=30, repeats="2"), order("2025-10-20", days=30)],
+    "another time of day": [
+        order("2025-10-01", at("MORN"), medicine=LT3),
+        order("2025-12-30", at("AFT"), medicine=LT3)],
+    "a time of day that the other lacks": [
+        order("2025-10-01", dosage(FIVE), medicine=LT3),
+        order("2025-12-30", at("AFT"), medicine=LT3)],
+    "a statement at another time of day": [
+        statement(LT3, at("MORN")), order("2026-01-05", at("AFT"), medicine=LT3)],
+    "a statement made from an order that is not in the record": [
+        statement(LT4_100, TABLET, derivedFrom=[{"reference": "MedicationRequest/other"}]),
+        order("2026-01-05")],
+    "a statement of another dose": [statement(LT4_100, HALF), order("2026-01-05")],
+    "a statement of other tablets": [
+        statement(LT4_50, dosage(ucum(2, "{tbl}"))), order("2026-01-05")],
+    "two statements": [statement(LT4_100, TABLET), statement(LT4_100, TABLET, id="s2")],
+    "two statements beside an order": [
+        statement(LT4_100, TABLET), statement(LT4_100, TABLET, id="s2"), order("2026-01-05")],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("resources", OPEN.values(), ids=OPEN.keys())
+def test_what_may_be_taken_beside_the_other_is_asked_about(resources: list[Json]) -> None:
+    resources = [{**each, "id": f"r{number}"} for number, each in enumerate(resources)]
+    assert read(*resources).questions
+
+
+def test_orders_of_one_group_are_both_taken_though_they_renew_nothing() -> None:
+    group = {"groupIdentifier": APART["group"]}
+    both = [order("2025-10-01", days=30, **group), order("2026-01-20", HALF, days=90, **group)]
+    assert doses(read(*both)) == [("levothyroxine", ["100"]), ("levothyroxine", ["50"])]
+
+
+def test_a_renewal_is_no_change_of_the_regimen() -> None:
+    record = read(order("2025-10-01", days=90), order("2025-12-30", days=90))
+    assert record.facts.regimen_changed_days_ago == 170
+
+
+def weekly(id_: str, micrograms: int, *days: str) -> Json:
+    return request(LT4, dosage(ucum(micrograms, "ug"), repeat(dayOfWeek=list(days))), id=id_)
+
+
+WORK = ("mon", "tue", "wed", "thu", "fri")
+
+
+def test_orders_on_days_of_their_own_that_fill_the_week_are_one_regimen() -> None:
+    record = read(weekly("a", 50, *WORK), weekly("b", 75, "sat", "sun"))
+    assert record.questions == ()
+    assert record.regimen.t4_ug * 7 == 400
+    assert [c.expression for c in record.confirm] == [ONE]
+
+
+@pytest.mark.parametrize(
+    "week",
+    [
+        (weekly("a", 50, *WORK), weekly("b", 75, "fri", "sat", "sun")),
+        (weekly("a", 50, *WORK), weekly("b", 150, "sun")),
+        (weekly("a", 50, *WORK), request(LT4, dosage(ucum(75, "ug")), id="b")),
+        (
+            weekly("a", 50, *WORK),
+            request(LT4, dosage(ucum(75, "ug"), repeat(frequency=2, period=1, periodUnit="wk"))),
+        ),
+    ],
+    ids=["a day of both", "a day of neither", "every day", "days that are not named"],
+)
+def test_orders_whose_days_meet_or_leave_one_out_are_asked_about(week: tuple[Json, Json]) -> None:
+    assert [q.expression for q in read(*week).questions] == [TWO]
