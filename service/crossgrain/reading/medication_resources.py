@@ -266,20 +266,6 @@ def group_of(seen: Seen) -> tuple[str, str] | None:
     return (PLAN_SYSTEM, mark.facts.plan_id) if mark else None
 
 
-_DAYS_IN = {"d": 1, "wk": 7}
-
-
-def supply_days(seen: Seen) -> int | None:
-    """How long what an order hands out lasts with all of its repeats; ``None`` where it is open."""
-    dispense = seen.dispense_request if isinstance(seen, MedicationRequest) else None
-    duration = dispense.expected_supply_duration if dispense else None
-    repeats = (dispense.number_of_repeats_allowed if dispense else None) or 0
-    if duration is None or type(duration.value) is not int or type(repeats) is not int:
-        return None
-    each = duration.value * _DAYS_IN.get(duration.code or "", 0)
-    return each * (1 + repeats) if each > 0 and repeats >= 0 else None
-
-
 def names_source(seen: Seen) -> bool:
     """Whether a statement says what it was made from."""
     return isinstance(seen, MedicationStatement) and bool(seen.derived_from or seen.based_on)

@@ -8,14 +8,17 @@ What differs in strength, in dose or in its time of day stays, and is asked abou
 one, and another             where                                              counted
 ===========================  =================================================  =============
 an order, ordered again      the later begins in the last half of the supply,   the later
-                             or after it; without a supply, long after
-an order of another dose of  its supply was over long before the later began    the later
-the same tablets
+                             or after it; without a supply, long after; of two
+                             prescribers, after the supply alone
+an order of another dose of  its supply was over long before the later began,   the later
+the same tablets             and both are of every day and of no two times
 a statement, and an order    they name no two times of day, and the statement   the statement
 of the same dose             no other source
 ===========================  =================================================  =============
 
-"Long" is longer than the gap of a renewal, ``record.renewal_days``.
+"Long" is longer than the gap of a renewal, ``record.renewal_days``; more than that many days of
+supply are never left over. What an early renewal leaves is added to the next supply: of somebody
+who fetches a month's tablets every fortnight it is asked how many are taken.
 """
 
 from collections import defaultdict
@@ -23,6 +26,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
+from math import inf
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.reading.reading import Notes
@@ -56,8 +60,10 @@ def _without_renewed(taken: Sequence[Hormone], renewal_days: int, notes: Notes) 
     renewed: dict[str, Hormone] = {}
     for orders in same.values():
         chain: tuple[Hormone, ...] = ()
+        until: float | None = None
         for earlier, later in pairwise(sorted(orders, key=_begins)):
-            chain = (*chain, earlier) if _renews(later, earlier, renewal_days) else ()
+            until = _lasts_until(earlier, until)
+            chain = (*chain, earlier) if _renews(later, earlier, until, renewal_days) else ()
             if chain:
                 _drop(earlier, later, _AGAIN, notes)
                 spans = tuple(span for each in chain for span in each.entry.by_date)
@@ -68,15 +74,28 @@ def _without_renewed(taken: Sequence[Hormone], renewal_days: int, notes: Notes) 
     return [last.get(each.path, each) for each in taken if each.path not in gone]
 
 
-def _renews(later: Hormone, earlier: Hormone, renewal_days: int) -> bool:
+def _lasts_until(order: Hormone, until: float | None) -> float | None:
+    """The day on which the supply ends, on top of what was left of the ones before."""
+    if order.supply_days is None:
+        return None
+    return max(_begins(order), until if until is not None else -inf) + order.supply_days
+
+
+def _renews(later: Hormone, earlier: Hormone, until: float | None, renewal_days: int) -> bool:
     """Whether an order of the same is one more supply, and not a second dose."""
     if _tied(later, earlier):
         return False
-    between = _begins(later) - _begins(earlier)
-    if earlier.supply_days is None:
-        return between > renewal_days
-    left = earlier.supply_days - between
-    return left <= renewal_days and 2 * left <= earlier.supply_days
+    if until is None or earlier.supply_days is None:
+        return _begins(later) - _begins(earlier) > renewal_days and _of_one_hand(later, earlier)
+    left = until - _begins(later)
+    early = left <= renewal_days and 2 * left <= earlier.supply_days
+    return left <= 0 or (early and _of_one_hand(later, earlier))
+
+
+def _of_one_hand(one: Hormone, other: Hormone) -> bool:
+    """Whether no two prescribers are named, of whom one may not know of the other."""
+    hands = {one.entry.requester, other.entry.requester} - {None}
+    return len(hands) <= 1
 
 
 def _without_used_up(taken: Sequence[Hormone], renewal_days: int, notes: Notes) -> list[Hormone]:
@@ -89,10 +108,12 @@ def _without_used_up(taken: Sequence[Hormone], renewal_days: int, notes: Notes) 
     for orders in by_tablet.values():
         latest = max(orders, key=_begins)
         for order in orders:
-            if order.supply_days is None or _tied(order, latest):
+            if order.supply_days is None or _tied(order, latest) or not _at_one_time(order, latest):
+                continue
+            if not (_every_day(order) and _every_day(latest)):
                 continue
             if _begins(latest) - _begins(order) - order.supply_days > renewal_days:
-                _drop(order, latest, _USED_UP, notes)
+                _drop(order, latest, _USED_UP, notes, "its supply is over, and")
                 gone.add(order.path)
     return [each for each in taken if each.path not in gone]
 
@@ -116,8 +137,17 @@ def _without_echoed(taken: Sequence[Hormone], notes: Notes) -> list[Hormone]:
 def _may_be_one(order: Hormone, statement: Hormone) -> bool:
     """Whether nothing that both say differs."""
     strengths = {order.entry.strength, statement.entry.strength} - {None}
-    at_one_time = order.when == statement.when or not (order.when and statement.when)
-    return len(strengths) <= 1 and at_one_time and not statement.sourced
+    return len(strengths) <= 1 and _at_one_time(order, statement) and not statement.sourced
+
+
+def _at_one_time(one: Hormone, other: Hormone) -> bool:
+    """Whether they name no two times of day."""
+    return one.when == other.when or not (one.when and other.when)
+
+
+def _every_day(order: Hormone) -> bool:
+    """Whether it is of one dose on all days: one of some days may stand beside another."""
+    return all(len(line.cycle) == 1 for line in order.entry.lines)
 
 
 def _ordered(taken: Iterable[Hormone]) -> list[Hormone]:
@@ -149,7 +179,9 @@ def _tied(one: Hormone, other: Hormone) -> bool:
     return one is other or (one.group is not None and one.group == other.group)
 
 
-def _drop(gone: Hormone, kept: Hormone, question: str, notes: Notes) -> None:
+def _drop(
+    gone: Hormone, kept: Hormone, question: str, notes: Notes, why: str = "counted once:"
+) -> None:
     notes.forget({gone.path})
-    notes.unread(gone.path, f"not counted beside {kept.path}, which stands for it")
+    notes.unread(gone.path, f"{why} {kept.path} stands for it")
     notes.confirm(kept.path, question)

@@ -11,12 +11,13 @@ from crossgrain.reading.dose_lines import Doses, read_by_date, read_doses
 from crossgrain.reading.elements import Asked
 from crossgrain.reading.history import History, keep
 from crossgrain.reading.instructions import times_of_day
-from crossgrain.reading.medication_resources import names_source, reasons_of, supply_days
+from crossgrain.reading.medication_resources import names_source, reasons_of
 from crossgrain.reading.quantities import in_unit
 from crossgrain.reading.reading import Reading
 from crossgrain.reading.record import MarkedOrder, MedicineEntry, Span
 from crossgrain.reading.resolve import Entry
 from crossgrain.reading.sayings import in_all_a_day
+from crossgrain.reading.supply import supply_days
 from crossgrain.reading.taking import Claim, Denial, StandingOrders
 from crossgrain.reading.told import Other, Told, Unsettled, told_by
 from crossgrain.reading.views import MedicationRequest
@@ -35,7 +36,7 @@ class Hormone:
     claim : that it is taken
     changes : references to the statements that an order of a series of ours takes the place of
     when : the events and clock times at which it is taken, where its dosages name them
-    supply_days : how long what an order hands out lasts, with its repeats, where it says so
+    supply_days : how long what an order hands out lasts at most, where it says so
     sourced : it is a statement that names what it was made from, in the record or elsewhere
     days_known : its dosages tell on which days of their cycle each dose is taken
     renews : the same, as earlier orders had it
@@ -49,7 +50,7 @@ class Hormone:
     claim: Claim
     changes: frozenset[str] = frozenset()
     when: frozenset[str] = frozenset()
-    supply_days: int | None = None
+    supply_days: float | None = None
     sourced: bool = False
     days_known: bool = False
     renews: tuple[Span, ...] = ()
@@ -213,8 +214,15 @@ def _tied(told: Told, medicine: MedicineEntry, *, days_known: bool) -> Hormone:
     when = frozenset(at for dosage in told.dosages()[0] for at in times_of_day(dosage))
     return Hormone(
         medicine, told.kind, told.group, sources, in_all, claim, told.changes(),
-        when, supply_days(seen), names_source(seen), days_known,
+        when, supply_days(seen, _tablets_a_day(medicine)), names_source(seen), days_known,
     )  # fmt: skip
+
+
+def _tablets_a_day(medicine: MedicineEntry) -> Fraction | None:
+    """How many of its tablets are taken a day, where their strength is said."""
+    if medicine.strength is None:
+        return None
+    return sum((line.daily for line in medicine.lines), Fraction(0)) / medicine.strength
 
 
 def _current_doses(told: Told) -> tuple[Doses, tuple[Span, ...]]:

@@ -89,6 +89,7 @@ class DispenseRequest(View, rename="camel"):
     validity_period: Period | None = None
     expected_supply_duration: Quantity | None = None
     number_of_repeats_allowed: Any = None
+    quantity: Quantity | None = None
 
 
 class MedicationRequest(Medicine):

@@ -4,6 +4,8 @@ Each with its twin that differs in the one thing that matters, and is still aske
 gap or overlap is 45 days (`record.renewal_days`, our judgement); the record is read on 2026-03-20.
 """
 
+from typing import Any
+
 import pytest
 from tests.unit.reading.records import (
     LT3,
@@ -34,6 +36,7 @@ def order(written: str, *dosages: Json, days: int | None = None, **more: object)
     supply: Json = {"expectedSupplyDuration": ucum(days, "d")} if days else {}
     repeats = more.pop("repeats", None)
     supply |= {} if repeats is None else {"numberOfRepeatsAllowed": repeats}
+    supply |= more.pop("supply", {})  # type: ignore[operator]
     made = request(medicine, *(dosages or (TABLET,)), authoredOn=written, **more)
     return {**made, "id": written, **({"dispenseRequest": supply} if supply else {})}
 
@@ -42,6 +45,18 @@ def at(when: str, dose: Json = FIVE) -> Json:
     return dosage(dose, repeat(frequency=1, period=1, periodUnit="d", when=[when]))
 
 
+def on(*days: str, dose: str = "1") -> Json:
+    return dosage(ucum(dose, "{tbl}"), repeat(dayOfWeek=list(days)))
+
+
+def pieces(count: int) -> Json:
+    """What is handed out, in tablets."""
+    return {"quantity": ucum(count, "{tbl}")}
+
+
+BY: list[Any] = [{"requester": {"reference": f"Practitioner/{name}"}} for name in "ab"]
+LT3_5: Json = {"text": "liothyronine 5 mcg tablet"}
+DOUBLE = dosage(ucum(2, "{tbl}"))
 ONCE: dict[str, tuple[list[Json], str]] = {
     "a renewal at the end of its supply": (
         [order("2025-10-01", days=90), order("2025-12-30", days=90)], "100"),
@@ -56,6 +71,13 @@ ONCE: dict[str, tuple[list[Json], str]] = {
         [order("2025-10-01"), order("2025-11-16")], "100"),
     "a dose of the same tablets whose supply was over long before": (
         [order("2025-06-01", HALF, days=90), order("2025-10-15", TABLET, days=90)], "100"),
+    "a renewal at the end of its tablets, two a day": (
+        [order("2025-10-01", DOUBLE, supply=pieces(180)), order("2025-12-30", DOUBLE)], "200"),
+    "a renewal by another prescriber after the supply": (
+        [order("2025-10-01", days=90, **BY[0]), order("2025-12-30", days=90, **BY[1])], "100"),
+    "renewals that leave no more than one of them did": (
+        [order("2025-10-01", days=90), order("2025-12-01", days=90),
+         order("2026-03-01", days=90)], "100"),
     "a statement beside its order": ([statement(LT4_100, TABLET), order("2026-01-05")], "100"),
     "a statement of the dose beside an order of the tablets": (
         [statement(LT4, dosage(ucum(100, "ug"))), order("2026-01-05")], "100"),
@@ -89,6 +111,33 @@ OPEN: dict[str, list[Json]] = {
         order("2025-10-01", HALF, days=90), order("2026-02-13", days=90)],
     "two strengths, the supply of one over long ago": [
         order("2025-01-01", days=30), order("2025-12-30", medicine=LT4_50)],
+    "the same while tablets are left, though no days are said": [
+        order("2025-10-01", supply=pieces(360)), order("2025-12-30")],
+    "the same while tablets are left beyond the days that are said": [
+        order("2025-10-01", days=90, supply=pieces(360)), order("2025-12-30", days=90)],
+    "the same, the supply in a unit that is not read": [
+        order("2025-10-01", supply={"expectedSupplyDuration": {"value": 90, "unit": "doses"}}),
+        order("2025-12-30")],
+    "the same, a year's supply in months": [
+        order("2025-10-01", supply={"expectedSupplyDuration": ucum(12, "mo")}),
+        order("2025-12-30")],
+    "the same, a supply that is no whole number": [
+        order("2025-06-01", supply={"expectedSupplyDuration": ucum("90.5", "d")}),
+        order("2025-12-30")],
+    "renewals that leave more each time": [
+        order("2025-10-01", days=90), order("2025-11-15", days=90), order("2025-12-30", days=90)],
+    "an early renewal by another prescriber": [
+        order("2025-10-01", days=90, **BY[0]), order("2025-12-29", days=90, **BY[1])],
+    "the same by another prescriber, without a supply": [
+        order("2025-06-01", **BY[0]), order("2025-12-29", **BY[1])],
+    "tablets for some days of the week, the supply of the others over long ago": [
+        order("2025-06-01", on("mon", "tue", "wed", "thu", "fri"), days=90),
+        order("2025-12-30", on("sun", dose="1.5"), days=90)],
+    "one more tablet on Sundays, its supply over long ago": [
+        order("2025-06-01", on("sun"), days=90), order("2025-12-30", days=90)],
+    "tablets at another time of day, the supply of the one over long ago": [
+        order("2025-06-01", at("MORN", ucum(1, "{tbl}")), days=90, medicine=LT3_5),
+        order("2025-12-30", at("HS", ucum(2, "{tbl}")), days=90, medicine=LT3_5)],
     "two orders of one day": [order("2025-10-01", days=90), order("2025-10-01", days=90, note=[])],
     "the same in the first half of its supply": [
         order("2025-10-01", days=90), order("2025-11-14", days=90)],
@@ -145,6 +194,13 @@ def test_orders_on_days_of_their_own_that_fill_the_week_are_one_regimen() -> Non
     record = read(weekly("a", 50, *WORK), weekly("b", 75, "sat", "sun"))
     assert record.questions == ()
     assert record.regimen.t4_ug * 7 == 400
+    assert [c.expression for c in record.confirm] == [ONE]
+
+
+def test_an_order_for_some_days_whose_supply_is_over_still_stands_beside_the_other_days() -> None:
+    work = order("2025-06-01", on(*WORK), days=90)
+    record = read(work, order("2025-12-30", on("sat", "sun", dose="1.5"), days=90))
+    assert record.regimen.t4_ug * 7 == 800
     assert [c.expression for c in record.confirm] == [ONE]
 
 
