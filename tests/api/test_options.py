@@ -269,7 +269,7 @@ NEARLY = [
     ("targt=levothyroxine", "; did you mean target?"),
     ("target=levothyroxin", "; did you mean levothyroxine?"),
     ("pace=cautios", "; did you mean cautious?"),
-    ("colour=blue", "response, sheet"),
+    ("colour=blue", "detail, sheet"),
     ("target=warfarin", "desiccated-thyroid-liothyronine"),
 ]
 

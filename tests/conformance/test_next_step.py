@@ -19,8 +19,8 @@ def record_of(visit, version):
     return record if version is FhirVersion.R4 else as_r5(record)
 
 
-def answer_to(client, visit, version, form="collection"):
-    asked = [("as-of", visit["as_of"]), ("response", form)]
+def answer_to(client, visit, version, form=("response", "collection")):
+    asked = [("as-of", visit["as_of"]), form]
     asked += [("stock", each) for each in visit.get("stock", ())]
     sent = client.post(f"/fhir/{version}/$next-step", params=asked, json=record_of(visit, version))
     assert sent.status_code == 200, sent.text
@@ -33,7 +33,9 @@ def test_every_record_of_a_visit_is_without_a_fault(version):
     assert [report["faults"] for report in reports] == [[]] * len(VISITS)
 
 
-@pytest.mark.parametrize("form", ["collection", "transaction"])
+@pytest.mark.parametrize(
+    "form", [("response", "collection"), ("response", "transaction"), ("detail", "brief")]
+)
 @pytest.mark.parametrize("version", FhirVersion)
 def test_every_next_step_is_without_a_fault(client, version, form):
     answers = [answer_to(client, visit, version, form) for visit in VISITS]

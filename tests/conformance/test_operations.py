@@ -12,11 +12,12 @@ from crossgrain.names.identity import FhirVersion
 pytestmark = [needs_node, needs_packages]
 
 DAY = f"as-of={AS_OF}"
-# An answer, an answer with its page, a page to file, each other operation, a refusal.
+# An answer, one with its page, a page to file, a brief one, each other operation, a refusal.
 CALLS = {
     f"$propose-switch?{DAY}&target=desiccated-thyroid": 200,
     f"$propose-switch?{DAY}&target=levothyroxine&sheet=true": 200,
     f"$propose-switch?{DAY}&target=levothyroxine&sheet=true&response=transaction": 200,
+    f"$propose-switch?{DAY}&target=desiccated-thyroid&detail=brief": 200,
     f"$compare-bases?{DAY}&target=desiccated-thyroid": 200,
     f"$screen-switches?{DAY}": 200,
     f"$propose-switch?{DAY}&target=no-such-medicine": 400,

@@ -27,7 +27,7 @@ VARIED: tuple[dict[str, str], ...] = (
     {"t3-share": "0.1"}, {"t3-share": "0.4"}, {"desiccated-family": "desiccated-thyroid-65"},
     {"response": "transaction"}, {"sheet": "true"}, {"validate": "true"}, {"pace": "slow"},
     {"another-product": "true"}, {"weekly-pattern": "true"}, {"lt3-doses": "3"},
-    {"desiccated-family": "desiccated-thyroid-60"},
+    {"desiccated-family": "desiccated-thyroid-60"}, {"detail": "brief"},
 )  # fmt: skip
 """Options beside those of every direction, one at a time; some are refused."""
 
@@ -129,15 +129,14 @@ def _looked_at(patient: str, version: str, body: bytes) -> Iterator[Call]:
 
 
 def _next_steps(visit: dict[str, Any]) -> Iterator[Call]:
-    """A visit in both versions, to read and to file."""
+    """A visit in both versions: to read, to file, in brief."""
     record = (FIXTURES / "visits" / f"{visit['name']}.json").read_bytes()
     bodies = {"r4": record, "r5": json.dumps(as_r5(json.loads(record))).encode()}
     asked = [("as-of", visit["as_of"]), *(("stock", each) for each in visit.get("stock", ()))]
     for version in VERSIONS:
-        for form in ("collection", "transaction"):
-            query = urlencode([*asked, ("response", form)])
-            path = f"/fhir/{version}/$next-step?{query}"
-            name = f"{visit['name']} {version} {form}"
+        for form in (("response", "collection"), ("response", "transaction"), ("detail", "brief")):
+            path = f"/fhir/{version}/$next-step?{urlencode([*asked, form])}"
+            name = f"{visit['name']} {version} {form[1]}"
             yield Call("next-steps", name, path, FHIR, bodies[version])
 
 

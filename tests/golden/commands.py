@@ -47,6 +47,7 @@ def commands() -> Iterator[Command]:
         ("as text", "01-levothyroxine-150", "desiccated-thyroid", ()),
         ("as text with reasons", "02-desiccated-120", "levothyroxine", ("--why",)),
         ("as text for r5", "16-draft-order", "", ("--fhir", "r5")),
+        ("in brief", "01-levothyroxine-150", "desiccated-thyroid", ("--detail", "brief")),
         ("as json", "01-levothyroxine-150", "desiccated-thyroid", ("--json",)),
         ("stop as text", "11-adrenal-insufficiency", "desiccated-thyroid", ()),
         ("data required as text", "12-text-only-sig", "desiccated-thyroid", ()),

@@ -16,7 +16,8 @@ from crossgrain.http.settings import Settings
 ROOT = Path(__file__).parents[2]
 PATIENTS = ROOT / "fixtures" / "patients"
 FIRST = PATIENTS / "01-levothyroxine-150.json"
-ASKED = ("--target", "desiccated-thyroid", "--as-of", "2025-03-03")
+TO_GRAINS = "desiccated-thyroid"
+ASKED = ("--target", TO_GRAINS, "--as-of", "2025-03-03")
 
 
 @pytest.mark.parametrize(
@@ -26,20 +27,36 @@ ASKED = ("--target", "desiccated-thyroid", "--as-of", "2025-03-03")
         ("11-adrenal-insufficiency.json", ("--target", "desiccated-thyroid"), 2),
         ("12-text-only-sig.json", ("--target", "desiccated-thyroid"), 3),
         ("01-levothyroxine-150.json", ("--target", "thyroxine"), 1),
+        ("01-levothyroxine-150.json", ("--target", "levothyroxine", "--detail", "brief"), 1),
+        ("02-desiccated-120.json", ("--target", "levothyroxine", "--detail", "brief"), 0),
+        ("11-adrenal-insufficiency.json", ("--target", TO_GRAINS, "--detail", "brief"), 2),
     ],
 )
 def test_json_is_the_http_answer_to_the_byte_and_the_exit_tells_how_it_ended(
-    patient: str, options: tuple[str, str], status: int
+    patient: str, options: tuple[str, ...], status: int
 ) -> None:
     ran = crossgrain("propose", PATIENTS / patient, *options, "--as-of", "2025-03-03", "--json")
     with TestClient(create_app(Settings(), load_catalogue())) as client:
         answer = client.post(
-            f"/fhir/r4/$propose-switch?target={options[1]}&as-of=2025-03-03",
+            "/fhir/r4/$propose-switch?as-of=2025-03-03&"
+            + "&".join(f"{n[2:]}={v}" for n, v in zip(options[::2], options[1::2], strict=True)),
             content=(PATIENTS / patient).read_bytes(),
             headers={"content-type": "application/fhir+json"},
         )
     assert ran.stdout == answer.content
     assert ran.returncode == status
+
+
+def test_brief_in_a_terminal_leaves_out_the_bases_and_the_forecast_and_no_step_or_finding() -> None:
+    whole = crossgrain("propose", FIRST, *ASKED).stdout.decode()
+    brief = crossgrain("propose", FIRST, *ASKED, "--detail", "brief").stdout.decode()
+    left_out = ("The target on every basis", "What happens to the hormone meanwhile")
+    assert all(words in whole and words not in brief for words in left_out)
+    kept, every = (list(filter(str.strip, text.splitlines())) for text in (brief, whole))
+    apart = {line for line in every if line not in kept}
+    assert kept == [line for line in every if line not in apart]
+    for words in ("Findings", "The series", "The checkpoint", "Labs", "What was read"):
+        assert words in brief
 
 
 def test_a_record_is_read_from_standard_input() -> None:

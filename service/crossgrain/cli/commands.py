@@ -76,6 +76,7 @@ Chart = Annotated[
     Path | None, typer.Option(metavar="FILE", help="A clinic's own chart and stock, a TOML file.")
 ]
 Fhir = Annotated[FhirVersion, typer.Option(help="The FHIR version.")]
+Detail = Annotated[str | None, typer.Option(help="brief: the plan by its dates, no orders.")]
 AsJson = Annotated[bool, typer.Option("--json", help="The answer as FHIR.")]
 """Options that several commands take, each under the same words."""
 
@@ -109,6 +110,7 @@ def propose(  # noqa: PLR0913, PLR0917 - one parameter per option
     stock: Stock = None,
     chart: Chart = None,
     fhir: Fhir = FhirVersion.R4,
+    detail: Detail = None,
     json: AsJson = False,
     why: Annotated[bool, typer.Option("--why", help="Show the whole rationale.")] = False,
     sheet: Annotated[
@@ -133,6 +135,7 @@ def propose(  # noqa: PLR0913, PLR0917 - one parameter per option
         "weekly-pattern": "true" if weekly_pattern else None,
         "lt3-doses": lt3_doses,
         "another-product": "true" if another_product else None,
+        "detail": detail,
     }
     question = proposing.ProposeCall(
         body=proposing.read_input(file),
@@ -163,6 +166,7 @@ def next_step(  # noqa: PLR0913, PLR0917 - one parameter per option
     stock: Stock = None,
     chart: Chart = None,
     fhir: Fhir = FhirVersion.R4,
+    detail: Detail = None,
     json: AsJson = False,
 ) -> int:
     """Say what is done next for one patient: in the midst of a plan, or where none runs."""
@@ -176,6 +180,7 @@ def next_step(  # noqa: PLR0913, PLR0917 - one parameter per option
         "pace": pace,
         "weekly-pattern": "true" if weekly_pattern else None,
         "lt3-doses": lt3_doses,
+        "detail": detail,
     }
     question = proposing.ProposeCall(
         body=proposing.read_input(file),

@@ -80,13 +80,13 @@ def as_text(question: ProposeCall, *, why: bool) -> Exit:
     """Print the proposal for a reader at a terminal."""
     try:
         desk = _desk(question)
-        proposal = _settle(desk, question).proposal
+        settled = _settle(desk, question)
     except RequestRefused as refused:
         return _complain(refused)
     from crossgrain.cli.show.proposal import show  # noqa: PLC0415 - rich and plotext load here
 
-    show(proposal, desk.catalogue, why=why)
-    return _EXITS[proposal.outcome]
+    show(settled.proposal, desk.catalogue, why=why, brief=settled.is_brief)
+    return _EXITS[settled.proposal.outcome]
 
 
 def as_sheet(question: ProposeCall, file: Path) -> Exit:

@@ -108,9 +108,13 @@ CONTEXT = (
 """What the core operation takes at instance level."""
 
 
+_FORMS = {"response", "detail"}
+"""Core's operation says itself what it answers with."""
+
+
 def plan_options(desk: Desk) -> tuple[Option, ...]:
     """The options in ``parameters``: those of ``$propose-switch`` but the form of its answer."""
-    return tuple(option for option in desk.switch_options if option.name != "response")
+    return tuple(option for option in desk.switch_options if option.name not in _FORMS)
 
 
 def apply(

@@ -165,6 +165,20 @@ def days_asked(desk: Desk, options: Options, what: str) -> tuple[date, date]:
     return as_of, start
 
 
+def brief_asked(options: Options) -> bool:
+    """Whether the answer is to be brief, which what needs orders cannot be asked together with."""
+    if options.one("detail") != "brief":
+        return False
+    for name, asked in (
+        ("response", options.one("response") == "transaction"),
+        ("sheet", options.one("sheet", False)),
+    ):
+        if asked:
+            words = "a brief answer holds no order: leave detail out to file it or to get its sheet"
+            raise refusal(Fault.OPTIONS_DISAGREE, options.place(name), words)
+    return True
+
+
 def look_at(desk: Desk, call: Call, as_of: date, version: FhirVersion) -> Look:
     """How the record of a call is read on a day."""
     return {

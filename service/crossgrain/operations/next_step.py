@@ -15,7 +15,7 @@ from crossgrain.core.next_step import next_step as settle_next_step
 from crossgrain.core.proposal import SwitchRequest
 from crossgrain.names.errors import DomainError
 from crossgrain.names.identity import FhirVersion, urn
-from crossgrain.operations.desk import Desk, days_asked, look_at, record_in
+from crossgrain.operations.desk import Desk, brief_asked, days_asked, look_at, record_in
 from crossgrain.operations.faults import (
     refused_by_domain,
     refused_by_reader,
@@ -26,6 +26,8 @@ from crossgrain.reading.filed import Filed, filed_among
 from crossgrain.reading.reader import doses_by_date, marks_in
 from crossgrain.reading.resolve import BundleIndex
 from crossgrain.screening.course import DoseRun, Undecided
+from crossgrain.writing.answer import answer_bundle
+from crossgrain.writing.brief import brief_bundle
 from crossgrain.writing.forms import as_transaction, with_earlier
 from crossgrain.writing.next_step import next_step_bundle
 
@@ -36,12 +38,14 @@ Resource = dict[str, Any]
 class SettledStep:
     """What was made of a call.
 
-    `to_be_filed`: the answer goes to a server; `plan`: the earlier answer that it names, which the
-    record does not hold, so that it is filed with it.
+    `to_be_filed`: the answer goes to a server; `is_brief`: it is the next doses by their dates
+    alone; `plan`: the earlier answer that it names, which the record does not hold, so that it is
+    filed with it.
     """
 
     step: NextStep
     to_be_filed: bool
+    is_brief: bool = False
     plan: Resource | None = None
 
 
@@ -64,6 +68,7 @@ def settle(
     """
     call = call_from(body, beside, takes_plan=True)
     options = read_options(call, desk.next_step_options)
+    is_brief = brief_asked(options)
     try:
         request = _request(desk, options)
         sent = _submitted(
@@ -75,13 +80,14 @@ def settle(
     except Unreadable as error:
         raise refused_by_reader(error) from error
     plan = call.plan if step.cites_given else None
-    return SettledStep(step, options.one("response") == "transaction", plan)
+    return SettledStep(step, options.one("response") == "transaction", is_brief, plan)
 
 
 def answer_to(desk: Desk, settled: SettledStep, version: FhirVersion) -> Resource:
     """The answer as a Bundle of that version."""
     bundle = next_step_bundle(
         settled.step,
+        write=brief_bundle if settled.is_brief else answer_bundle,
         version=version,
         service_version=desk.service_version,
         codes=desk.catalogue.codes,

@@ -151,6 +151,12 @@ def _of_the_answer() -> tuple[Option, ...]:
             "The answer's Bundle: a collection to read (the default), or a transaction that a"
             " FHIR server can file.",
         ),
+        _coded(
+            "detail",
+            ("full", "brief"),
+            "All orders and the whole working (the default), or the plan by its dates in a few kB,"
+            " without an order: not to be filed, and without a sheet.",
+        ),
         Option(
             "sheet",
             "valueBoolean",
@@ -176,6 +182,7 @@ _OF_A_NEXT_STEP = (
     "lt3-doses",
     "stock",
     "response",
+    "detail",
 )
 _SAID_OTHERWISE = {
     "basis": "The basis of equivalence, where no plan runs. A plan that runs goes on by its own."

@@ -12,6 +12,7 @@ from crossgrain.names.errors import DomainError
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.desk import (
     Desk,
+    brief_asked,
     days_asked,
     mixture_asked,
     record_in,
@@ -21,6 +22,7 @@ from crossgrain.operations.faults import refused_by_domain
 from crossgrain.operations.parameters import Call, Given, Options, call_from, read_options
 from crossgrain.sheet.page import PatientHeading, person_in, sheet_html
 from crossgrain.writing.answer import answer_bundle
+from crossgrain.writing.brief import brief_bundle
 from crossgrain.writing.forms import as_transaction, with_page
 
 
@@ -28,12 +30,13 @@ from crossgrain.writing.forms import as_transaction, with_page
 class Settled:
     """What was made of a call.
 
-    `to_be_filed`: the answer goes to a server; `page_for`: it carries the plan sheet, made out
-    for this person.
+    `to_be_filed`: the answer goes to a server; `is_brief`: it is the plan by its dates alone;
+    `page_for`: it carries the plan sheet, made out for this person.
     """
 
     proposal: Proposal
     to_be_filed: bool
+    is_brief: bool
     page_for: PatientHeading | None = None
 
 
@@ -60,6 +63,7 @@ def settle_call(desk: Desk, call: Call, options: Options, version: FhirVersion) 
     RequestRefused
         where the options or the record are unusable, or do not go together.
     """
+    is_brief = brief_asked(options)
     try:
         request = _request(desk, options)
         record = record_in(
@@ -70,12 +74,13 @@ def settle_call(desk: Desk, call: Call, options: Options, version: FhirVersion) 
     except DomainError as error:
         raise refused_by_domain(error, options.place) from error
     page_for = person_in(call.record) if options.one("sheet", False) else None
-    return Settled(proposal, options.one("response") == "transaction", page_for)
+    return Settled(proposal, options.one("response") == "transaction", is_brief, page_for)
 
 
 def answer_to(desk: Desk, settled: Settled, version: FhirVersion) -> dict[str, Any]:
     """The answer as a Bundle of that version."""
-    bundle = answer_bundle(
+    write = brief_bundle if settled.is_brief else answer_bundle
+    bundle = write(
         settled.proposal,
         version=version,
         service_version=desk.service_version,

@@ -1,6 +1,6 @@
 """The answer to a request for a switch, as one Bundle: how it ends, why, and made from what."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 from crossgrain.core.proposal import Outcome, Proposal
@@ -87,29 +87,42 @@ def guidance_response(letter: Letterhead, digest: Digest | None) -> Resource:
 
     `digest` is the plan in short, where there is one.
     """
-    outcome = letter.proposal.outcome
-    concluded = digest.summary if digest else _concluded(letter)
-    text = _narrative(letter, concluded, digest)
-    body = letter.head("GuidanceResponse", "GuidanceResponse", text)
-    body["contained"] = [operation_outcome(letter), rationale(letter), device(letter)]
-    body["moduleCanonical"] = f"{MODULE_CANONICAL}|{letter.service_version}"
-    body["status"] = STATUS[outcome]
-    body["subject"] = letter.patient
-    if letter.encounter:
-        body["encounter"] = {"reference": letter.encounter}
-    body["occurrenceDateTime"] = letter.authored
-    body["performer"] = {"reference": "#service"}
-    body["note"] = letter.notes(concluded)
-    body["evaluationMessage"] = [{"reference": "#outcome"}]
-    body["outputParameters"] = {"reference": "#rationale"}
+    says = concluded(letter, digest)
+    text = _narrative(letter, says, digest)
+    body = guidance_head(letter, "GuidanceResponse", (says, text), rationale(letter))
     if letter.plan:
         stands = letter.going_on.result if letter.going_on else ""
         body["result"] = {"reference": stands or letter.care_plan_urn}
     return body
 
 
-def _concluded(letter: Letterhead) -> str:
-    """How an answer ends that holds no plan."""
+def guidance_head(
+    letter: Letterhead, what: str, in_words: tuple[str, dict[str, str]], working: Resource
+) -> Resource:
+    """Whose it is, how it ended, and its contained findings and working.
+
+    `what` names it; `in_words` is how it ended, and the narrative.
+    """
+    says, text = in_words
+    body = letter.head("GuidanceResponse", what, text)
+    body["contained"] = [operation_outcome(letter), working, device(letter)]
+    body["moduleCanonical"] = f"{MODULE_CANONICAL}|{letter.service_version}"
+    body["status"] = STATUS[letter.proposal.outcome]
+    body["subject"] = letter.patient
+    if letter.encounter:
+        body["encounter"] = {"reference": letter.encounter}
+    body["occurrenceDateTime"] = letter.authored
+    body["performer"] = {"reference": "#service"}
+    body["note"] = letter.notes(says)
+    body["evaluationMessage"] = [{"reference": "#outcome"}]
+    body["outputParameters"] = {"reference": f"#{working['id']}"}
+    return body
+
+
+def concluded(letter: Letterhead, digest: Digest | None) -> str:
+    """How the answer ends, in words; `digest` is the plan in short, where there is one."""
+    if digest:
+        return digest.summary
     if letter.going_on is None:
         return _CONCLUSIONS[letter.proposal.outcome]
     return plain(next_summary(letter))
@@ -181,21 +194,42 @@ def answer_bundle(
     plan = letter.plan
     digest = digest_of(letter, plan) if plan else None
     resources = [guidance_response(letter, digest)]
-    if plan and digest and not (going_on and going_on.result):
+    if plan and digest and _is_written(letter):
         resources += _planned(letter, plan, digest)
-    elif going_on:
-        resources += ended_orders(letter)
+    else:
+        resources += acts(letter)
     resources += detected_issues(letter)
     resources.append(provenance(letter, resources))
+    return collection(letter, "Bundle", resources, version)
+
+
+def collection(
+    letter: Letterhead, what: str, resources: list[Resource], version: FhirVersion
+) -> Resource:
+    """The resources of one answer, in a version; `what` names the Bundle."""
     if version is FhirVersion.R5:
         resources = [to_r5(resource) for resource in resources]
     return {
         "resourceType": "Bundle",
-        "id": letter.id_of("Bundle"),
+        "id": letter.id_of(what),
         "type": "collection",
         "timestamp": letter.instant,
         "entry": [{"fullUrl": urn(resource["id"]), "resource": resource} for resource in resources],
     }
+
+
+def _is_written(letter: Letterhead) -> bool:
+    """Whether the answer holds its plan, and not only names the one that stands."""
+    return letter.plan is not None and not (letter.going_on and letter.going_on.result)
+
+
+def acts(letter: Letterhead) -> Iterator[Resource]:
+    """The Tasks of the series: orders to end, and what else is to be done on a day."""
+    if letter.plan and _is_written(letter):
+        yield from series_tasks(letter, letter.plan.steps, letter.series)
+        yield from dated_acts(letter)
+    else:
+        yield from ended_orders(letter)
 
 
 def _planned(letter: Letterhead, plan: Plan, digest: Digest) -> list[Resource]:
@@ -205,8 +239,7 @@ def _planned(letter: Letterhead, plan: Plan, digest: Digest) -> list[Resource]:
         *medication_requests(letter, SERIES, series, plan.prescriptions),
         *service_requests(letter, SERIES, plan.labs),
         *check_requests(letter, SERIES),
-        *series_tasks(letter, plan.steps, series),
-        *dated_acts(letter),
+        *acts(letter),
         request_group(letter, plan, choices),
     )
     tied = care_plan(letter, Contents(plan, digest, series, activities, choices))

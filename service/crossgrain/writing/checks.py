@@ -87,7 +87,7 @@ def check_requests(letter: Letterhead, scope: Scope) -> Iterator[Resource]:
 
 def _request(letter: Letterhead, scope: Scope, check: DatedCheck) -> Resource:
     measured = _MEASURED[check.kind]
-    says = tuple(plain(text) for text in (check_words(letter, check), *_because(letter, check)))
+    says = said_of_check(letter, check)
     body = letter.request(
         "ServiceRequest",
         f"ServiceRequest|{scope.name}|check|{check.kind}",
@@ -133,6 +133,11 @@ def _because(letter: Letterhead, check: DatedCheck) -> Iterator[str]:
             f"Above {decimal(letter.proposal.tsh.fast_pulse)} per minute at rest, or newly"
             " irregular: the dose does not rise before the prescriber has decided."
         )
+
+
+def said_of_check(letter: Letterhead, check: DatedCheck) -> tuple[str, ...]:
+    """What is measured when, why, and at which value the dose does not rise."""
+    return tuple(plain(text) for text in (check_words(letter, check), *_because(letter, check)))
 
 
 def check_words(letter: Letterhead, check: DatedCheck) -> str:

@@ -1,7 +1,7 @@
 """The answer to a visit after the first: where the patient stands, what is done, what changes."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from fractions import Fraction
@@ -58,10 +58,18 @@ _POSITIONS: Mapping[Position, str] = {
 
 
 def next_step_bundle(
-    step: NextStep, *, version: FhirVersion, service_version: str, codes: CodeTables
+    step: NextStep,
+    *,
+    version: FhirVersion,
+    service_version: str,
+    codes: CodeTables,
+    write: Callable[..., Resource] = answer_bundle,
 ) -> Resource:
-    """Write a next step as a `collection` Bundle, the GuidanceResponse first."""
-    return answer_bundle(
+    """Write a next step as a `collection` Bundle, the GuidanceResponse first.
+
+    `write` is `answer_bundle`, or `brief.brief_bundle` for the answer in short.
+    """
+    return write(
         step.proposal,
         version=version,
         service_version=service_version,

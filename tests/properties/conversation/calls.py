@@ -78,6 +78,7 @@ OPTIONS: dict[str, tuple[str, list[Any]]] = {
     "guideline": ("valueBoolean", [True, False]),
     "start": ("valueDate", ["2025-03-03", "2025-03-10"]),
     "response": ("valueCode", ["collection", "transaction"]),
+    "detail": ("valueCode", ["full", "full", "brief"]),
     "sheet": ("valueBoolean", [False, False, True]),
 }
 COMPOSES = {

@@ -22,6 +22,7 @@ from crossgrain.reading.code_tables import AnswerType, HowItGoes, Item
 from crossgrain.safety.facts import Facts
 from crossgrain.safety.results import TshLimits, tsh_limits
 from crossgrain.words.doses import CAUTION
+from crossgrain.writing.brief import BRIEF_PARTS
 from crossgrain.writing.conditions import anyones, for_anyone, variables_note
 from crossgrain.writing.elements import narrative, paragraph
 from crossgrain.writing.next_step import NEXT_STEP
@@ -77,7 +78,9 @@ def propose_switch_definition(options: Iterable[Option]) -> Resource:
     answer = _out("return", 1, "1", "Bundle", "The GuidanceResponse first, then the series.")
     answer["documentation"] += (
         " The parts below are those of the Parameters that the GuidanceResponse contains as"
-        " its outputParameters."
+        " its outputParameters; with detail brief it holds instead: "
+        + "; ".join(f"{part.name}: {part.meaning}" for part in BRIEF_PARTS)
+        + "."
     )
     answer["part"] = [_part(part) for part in RATIONALE_PARTS]
     body["parameter"] = [_record("record"), *map(_in, options), answer]
@@ -165,7 +168,7 @@ def apply_definition(version: FhirVersion) -> Resource:
         "use": "in",
         "min": 0,
         "max": "1",
-        "documentation": "The options of $propose-switch but response, as a Parameters resource.",
+        "documentation": "The options of $propose-switch but response and detail, as Parameters.",
         "type": "Parameters",
     }
     returned = "CarePlan" if version is FhirVersion.R4 else "Bundle"

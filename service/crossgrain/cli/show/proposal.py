@@ -246,8 +246,15 @@ def _row(row: BasisRow, plan: Plan) -> tuple[str, str, str, str, str]:
     return row.basis_id, worth, target, row.basis.grade, ", ".join(marks)
 
 
-def show(proposal: Proposal, catalogue: Catalogue, *, why: bool, page: Page | None = None) -> None:
-    """Print the whole answer."""
+def show(
+    proposal: Proposal,
+    catalogue: Catalogue,
+    *,
+    why: bool,
+    brief: bool = False,
+    page: Page | None = None,
+) -> None:
+    """Print the whole answer, or, where it is to be brief, without the bases and the forecast."""
     page = page or Page()
     request = proposal.request
     page.line(TITLES[proposal.outcome], indent=0, style="bold")
@@ -258,7 +265,9 @@ def show(proposal: Proposal, catalogue: Catalogue, *, why: bool, page: Page | No
     _show_questions(page, proposal.record)
     _show_findings(page, proposal.findings)
     if proposal.plan:
-        _show_plan(page, proposal.plan, proposal, catalogue, why)
+        _show_plan(page, proposal.plan, proposal, None if brief else catalogue)
+        if why:
+            _show_rationale(page, proposal.plan)
     page.console.print()
     page.line(CAUTION, indent=0, style="bold")
 
@@ -338,18 +347,19 @@ def _show_findings(page: Page, findings: tuple[Finding, ...]) -> None:
         page.line(f"Source: {finding.source}", indent=9, style="dim")
 
 
-def _show_plan(page: Page, plan: Plan, proposal: Proposal, catalogue: Catalogue, why: bool) -> None:
+def _show_plan(page: Page, plan: Plan, proposal: Proposal, catalogue: Catalogue | None) -> None:
+    """The plan; with the catalogue, how the bases compare and what the model makes of it too."""
     start = proposal.request.start
-    show_comparison(page, plan)
+    if catalogue:
+        show_comparison(page, plan)
     page.line(f"Aim on {plan.basis_id}: {dose_words(plan.aim)} a day{need_words(plan.need)}.")
     show_series(page, plan, start)
     for warning in beside_the_series(proposal):
         page.line(warning, style="bold")
     show_checkpoint(page, plan, start, proposal.tsh)
     show_labs(page, proposal, plan.labs)
-    show_prior_therapies(page, proposal, plan, catalogue)
-    if why:
-        _show_rationale(page, plan)
+    if catalogue:
+        show_prior_therapies(page, proposal, plan, catalogue)
 
 
 def _show_rationale(page: Page, plan: Plan) -> None:
