@@ -1,4 +1,4 @@
-"""Who calls, by token: an OAuth access token for FHIR, a CDS client's own for a call of a hook.
+"""Who calls, by token: an OAuth access token for FHIR, a CDS client's signed one for a hook.
 
 A CDS client's token is taken once. In memory that holds for one process; replicas share a store,
 so that a token used at one is refused at the other.

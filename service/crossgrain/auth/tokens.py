@@ -1,4 +1,4 @@
-"""The signature of a token, its claims of time, and the issuer's public keys that check it.
+"""A token's signature and time claims, and the issuer's public keys they are checked with.
 
 Whatever is wrong, the caller learns only that it is not known. The reason is for the log, one of a
 few words that hold nothing of the token.

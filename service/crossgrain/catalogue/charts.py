@@ -1,4 +1,4 @@
-"""Charts of equivalence and the published comparisons beside them, refused where not meant.
+"""Charts of equivalence and the published comparisons, read and checked entry by entry.
 
 A chart is proportional (what a grain and a microgram of LT3 are worth) or a table of rows.
 Whatever is refused names its place, e.g. ``clinic-x.row[3].grains`` or

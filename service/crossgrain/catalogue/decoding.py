@@ -1,9 +1,9 @@
 """One typed decoder for every data file: what its form says, or a refusal that names the place.
 
-A form is a struct of `FileForm`: a key that it does not have is refused, since a slip would else
-pass for a setting that nothing reads. A place is the path of keys, the entries of a list counted
-from 1, as in ``product[2].strength``; `in_file` puts the name of the file before it. The parser of
-TOML keeps no lines, so only what is no TOML at all is told by its line.
+A form is a struct of `FileForm`: a key that it does not have is refused, since a slip would
+otherwise pass for a setting that nothing reads. A place is the path of keys, the entries of a list
+counted from 1, as in ``product[2].strength``; `in_file` puts the name of the file before it.
+The TOML parser keeps no line numbers, so only a file that is not TOML at all names a line.
 """
 
 import re

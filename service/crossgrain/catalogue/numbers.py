@@ -1,4 +1,4 @@
-"""Every clinical number, a clinic's own in place of ours, and the rules that go by them.
+"""Every clinical number, a clinic's own in place of ours, and the rules that use them.
 
 A number stands in one file under one key. Rules, verdicts, the screening and the reader name that
 key, so what a clinic sets reaches every door alike.

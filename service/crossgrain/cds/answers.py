@@ -1,4 +1,4 @@
-"""What a client is told, one struct each: it is what is written, and what is documented."""
+"""What a client is told, as structs from which both the answer and its schema are made."""
 
 from typing import Annotated, Any, Literal, TypeAlias
 

@@ -1,4 +1,4 @@
-"""The call of a hook: one struct of what is sent for each, and the call as it is handled."""
+"""A hook call: one struct for what each hook sends, and the call as it is handled."""
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass

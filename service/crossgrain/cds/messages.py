@@ -1,4 +1,4 @@
-"""How structs of CDS Hooks read what a client sends, and say what is amiss; feedback on cards.
+"""How structs of CDS Hooks read what a client sends and say what is wrong; feedback on cards.
 
 ``null`` is the same as left out, and fields that are not known are passed over, as CDS Hooks
 has it. Everything that is amiss is said at once, each by its place and in the words that stand

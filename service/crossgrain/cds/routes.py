@@ -1,4 +1,4 @@
-"""The addresses of CDS Hooks, and the way from the call of a hook to its cards."""
+"""The addresses of CDS Hooks, and the way from a hook call to its cards."""
 
 import gzip
 from collections.abc import Awaitable, Callable, Iterator

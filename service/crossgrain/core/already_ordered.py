@@ -1,4 +1,4 @@
-"""Which orders of a plan stand already, so that a next step writes only what changes.
+"""Which orders of a plan are in force already, so that a next step writes only what changes.
 
 An order that is filed is kept where, on every day from today on for which it is meant, the plan
 from today gives the same tablets in the same doses, and all else that is taken of the medicine on

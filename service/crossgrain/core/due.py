@@ -1,4 +1,4 @@
-"""Whether a decision is due in a plan that runs, when somebody happens to look at the chart.
+"""Whether a decision is due in a running plan, when somebody happens to open the chart.
 
 A chart is opened many times for each decision, so that most often there is none. What an earlier
 visit has answered is not due again: its answer is carried by the orders that were made of it.

@@ -1,4 +1,4 @@
-"""Which plan runs, what it says of itself, and whether that is still so when computed again.
+"""Which plan is running, what it says of itself, and whether computing it again still agrees.
 
 A plan is known by the extension that its care plan and its orders carry, in the record or in a
 plan that is given beside it. Where the orders of a move carry none, the plan itself is asked for.

@@ -1,4 +1,4 @@
-"""Orders that have the shape of a series, where a system keeps none of our marks.
+"""Orders known as a series by their shape, where a system keeps none of our extensions.
 
 Dated doses, the rising medicine by no more than one increment and no sooner than the shortest
 interval of a pace, or LT4 at once; the old one never rising, all of it at or below the dose at

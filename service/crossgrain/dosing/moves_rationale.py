@@ -1,4 +1,4 @@
-"""How the plan gets there, and why so: statements in order, each with arithmetic and source."""
+"""How the plan gets there and why: statements in order, each with arithmetic and source."""
 
 from collections.abc import Iterator, Sequence
 

@@ -1,4 +1,4 @@
-"""The doses from today on where no labs decide: the steps still to come, and what is done to them.
+"""The doses from today on where no labs decide: the steps to come, and how they are changed.
 
 Four things hold whatever was taken meanwhile. What climbs does so by one increment at a time, from
 what is taken today; where tablets in stock make no next step, it stays until the labs. No new

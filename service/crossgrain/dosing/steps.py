@@ -1,4 +1,4 @@
-"""What is taken on a calendar of days, and what is handed out for it.
+"""What is taken on which days, and what is dispensed for it.
 
 Day 0 is the day that the plan starts. Every period is given by its first and last day,
 both included.

@@ -1,4 +1,4 @@
-"""Where a patient stands in a course that is under way: what was taken, and what is still to come.
+"""Where a patient stands in a running course: what was taken, and what is still to come.
 
 Pools are run forward from day one over what was really taken, never over what was planned. What is
 still to come is read from the plan as it was filed, by the step whose doses are taken today: who

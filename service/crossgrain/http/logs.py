@@ -1,4 +1,4 @@
-"""Log lines: one JSON object each, with nothing in them that was said of a patient.
+"""Log lines: one JSON object each, with nothing in them about a patient.
 
 A line is written by a thread of its own. A reader that has stalled (a full pipe) or gone (a
 broken one) costs lines, not answers; how many were lost is said once lines can be written again.

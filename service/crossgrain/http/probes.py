@@ -1,4 +1,4 @@
-"""A process that serves from start to end, and what watches it: probes, counts, times, traces.
+"""A serving process from start to end, and how it is watched: probes, counts, times, traces.
 
 A span carries the route's template, the method and the status. The instrumentation that comes
 with the libraries would also carry the address as sent, so it is not used. Where spans go is

@@ -1,4 +1,4 @@
-"""The extension by which the orders of a series and their care plan tell what they are part of.
+"""The extension that says which series an order or a care plan is part of.
 
 One table of its parts: the writer, the reader and the published StructureDefinition follow it.
 """

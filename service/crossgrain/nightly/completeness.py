@@ -1,4 +1,4 @@
-"""Whether what came is whole: every sign must agree, else no flag of an earlier night is closed.
+"""Whether the export is whole: unless every sign agrees, no flag of an earlier night is closed.
 
 A flag that is found no more is closed because the record shows that it is settled. A record of
 which a part did not arrive shows the same. So an export is held against what it says of itself

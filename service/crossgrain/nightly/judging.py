@@ -1,4 +1,4 @@
-"""One patient's lines to an answer: the pure screening behind the reader."""
+"""From one patient's lines to an answer: the reader, then the pure screening."""
 
 import re
 from collections.abc import Iterable, Mapping, Sequence

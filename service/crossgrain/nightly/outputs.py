@@ -1,4 +1,4 @@
-"""What a run leaves: its outputs, written beside the old ones, and a report that it adds up."""
+"""What a run leaves: outputs written beside the old ones, and a report whose counts add up."""
 
 import hashlib
 from collections import Counter

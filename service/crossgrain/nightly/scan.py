@@ -1,4 +1,4 @@
-"""One piece of the input to the rows that are kept of it."""
+"""From one piece of the input to the rows kept from it."""
 
 import zlib
 from collections.abc import Iterable, Iterator, Mapping

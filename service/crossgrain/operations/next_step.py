@@ -1,4 +1,4 @@
-"""``$next-step``: the record at a visit and the plan that runs in, what is done next out.
+"""``$next-step``: a record at a visit with its running plan in, what to do next out.
 
 The plan is found in the record by what its orders and its care plan say of themselves, or it is
 given as `plan`: the earlier answer, or its care plan. Where none runs it is ordinary titration of

@@ -1,4 +1,4 @@
-"""What the codes of a record mean, which a proposal carries, and what is asked at every visit.
+"""What codes mean in a record, which of them a proposal carries, and what every visit asks.
 
 The questions stand in ``data/how_it_goes.toml`` and are published as a Questionnaire. An answer
 counts only where its QuestionnaireResponse names that Questionnaire: in other words it would be

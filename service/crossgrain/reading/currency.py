@@ -1,4 +1,4 @@
-"""Which medicines are taken on the day that the record is read, and which are only written.
+"""Which medicines are taken on the day the record is read, and which are only on paper.
 
 =====================  ======================================  ==========================
 MedicationStatement    R4 active; R5 recorded, adherence       taken, if its dates fit

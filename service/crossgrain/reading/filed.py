@@ -1,4 +1,4 @@
-"""What stands filed of a plan of ours: its care plan, orders, draws, acts and checkpoint.
+"""What has been filed of a plan of ours: its care plan, orders, draws, acts and checkpoint.
 
 Known by the plan's name, which every one of them carries. What is ours by its name and cannot be
 read further is listed all the same: it is then replaced, never left to stand unseen.

@@ -1,4 +1,4 @@
-"""What can be heard in words that are not read whole: enough to contradict a dose.
+"""What can be picked out of words that are not read in full: enough to contradict a dose.
 
 The words are gone through once. At each word the longest known thing is taken: a phrase that
 leaves the dose as it is, a frequency, an amount, days of the week, dates, or a phrase that bears

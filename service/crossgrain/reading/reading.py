@@ -1,4 +1,4 @@
-"""What every resource of one record is read with, and what the reader jots down meanwhile."""
+"""What every resource of one record is read with, and what the reader notes along the way."""
 
 import re
 from collections.abc import Collection, Mapping

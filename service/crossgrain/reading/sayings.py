@@ -1,4 +1,4 @@
-"""Everything that one medicine says of its taking, held against the dose that was read from it.
+"""Everything a medicine's resource says about taking it, held against the dose read from it.
 
 A dose is said in many places: coded as amount and timing, in the name of the timing, in the
 text, in instructions beside it, as an upper limit, in the whole as rendered, in notes. One of

@@ -1,4 +1,4 @@
-"""Instructions in other languages than English, each language one file of phrases.
+"""Instructions in languages other than English, one file of phrases for each.
 
 A file of ``data/sigs`` gives the phrases of one language by what they mean, and where they are
 from. An instruction is read in a language whole or not at all: every word of it stands in a phrase

@@ -1,4 +1,4 @@
-"""Whether one resource says that a medicine is not taken which another says is.
+"""Whether one resource says a medicine is not taken while another says it is.
 
 An order stands until somebody ends it, and often nobody does. A statement that the medicine was
 not taken, or was stopped, after the order was written contradicts it. What was said before the

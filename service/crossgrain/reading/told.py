@@ -1,4 +1,4 @@
-"""What one medication resource tells, before it is asked what that means today or over time.
+"""What one medication resource says, before asking what that means today or over time.
 
 Both uses of a record, what is taken now (`today`) and what was taken when (`over_time`), begin
 here, so that neither passes over what the other asks about.

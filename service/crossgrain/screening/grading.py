@@ -1,4 +1,4 @@
-"""How pressing a switch is, by its bloods since and by who was switched.
+"""How urgent a switch is, by the labs since and by who was switched.
 
 ===============================================  ===========
 a TSH on the present dose in range, the latest   cleared

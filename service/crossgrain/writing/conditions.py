@@ -1,4 +1,4 @@
-"""What each branch of the checkpoint is conditional on: FHIRPath and plain words.
+"""The condition of each branch of the checkpoint, in FHIRPath and in plain words.
 
 The expressions are FHIRPath over variables that whoever evaluates them supplies. For any results
 at most one of them holds, and none does where there is not exactly one result of each test that it

@@ -1,4 +1,4 @@
-"""What an answer says of a draft order, by the table that is published."""
+"""What an answer says about a draft order, from the published table."""
 
 from dataclasses import dataclass
 

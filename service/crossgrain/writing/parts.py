@@ -1,4 +1,4 @@
-"""Parameters written by the table that is published: no answer holds what its table lacks."""
+"""Parameters written from the published table: no answer holds a part that the table lacks."""
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace

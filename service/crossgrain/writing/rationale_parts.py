@@ -1,4 +1,4 @@
-"""An answer's working, by one table: of each part its name, type, number, meaning, and its value.
+"""An answer's working as one table: each part's name, type, cardinality, meaning and value.
 
 The table is published, and the contained Parameters of a GuidanceResponse is written from it
 (`rationale`), so that no answer holds a part that its definition lacks.

@@ -1,4 +1,4 @@
-"""What makes a series known again: its stable name, and the extension that its orders carry.
+"""How a series is recognized again: its stable name, and the extension its orders carry.
 
 Two answers share a name only if they would order the same. Otherwise a corrected proposal,
 filed with ``ifNoneExist``, would silently lose to the one filed before it.

@@ -1,1 +1,1 @@
-"""What the service says of itself in FHIR: generated from the tables that it works by."""
+"""What the service says of itself in FHIR: generated from the tables it runs on."""

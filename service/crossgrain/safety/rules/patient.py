@@ -1,4 +1,4 @@
-"""Labs, heart and bone, glands, pregnancy: what of the patient decides whether hormone may rise."""
+"""Labs, heart and bone, glands, pregnancy: what decides whether hormone may rise."""
 
 from fractions import Fraction
 
