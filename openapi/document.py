@@ -31,6 +31,7 @@ from openapi.operations import (
     search_docs,
     sheet_docs,
     terminology_docs,
+    visit_sheet_docs,
 )
 from openapi.schemas import COMPONENTS
 
@@ -121,6 +122,7 @@ def _documented(desk: Desk) -> Iterator[tuple[str, Docs]]:
     yield "post-cds-services", service_docs()
     yield "post-cds-services-feedback", feedback_docs()
     yield "sheet", sheet_docs(desk.switch_options)
+    yield "sheet-next-step", visit_sheet_docs(desk.next_step_options)
 
 
 def _operations(desk: Desk, shelf: Shelf, prefix: str) -> Iterator[tuple[str, Docs]]:

@@ -31,7 +31,7 @@ from crossgrain.operations.screen_switches import screen_switches
 from crossgrain.reading.json import parse
 from crossgrain.writing.forms import to_json
 from openapi.error_examples import error_examples
-from openapi.plan_examples import SHORTEST, applied, sheet_dates
+from openapi.plan_examples import SHORTEST, applied, sheet_dates, visit_dates
 from openapi.shown import AS_OF, STOPPED, Resource, Shown
 from openapi.standing_examples import standing_examples
 
@@ -99,6 +99,7 @@ def _every(desk: Desk) -> Iterator[tuple[str, list[Shown]]]:
         }
         yield from _operations(desk, version, sent)
     yield "sheet", [sheet_dates(desk, records[SHORTEST])]
+    yield "sheet-next-step", [visit_dates(desk, records[SHORTEST])]
     yield "get-cds-services", [_discovered(desk)]
     yield "post-cds-services", list(_hooks(desk, records))
     yield "post-cds-services-feedback", [_feedback()]

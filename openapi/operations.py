@@ -186,18 +186,43 @@ def _next_step_schema(options: tuple[Option, ...]) -> dict[str, Any]:
 
 def sheet_docs(options: tuple[Option, ...]) -> dict[str, Any]:
     """The OpenAPI operation object of ``/sheet``."""
-    docs = operation_docs(
-        "The plan sheet",
-        "The call of $propose-switch, answered with one self-contained page: a part for the"
-        " prescriber and one for the patient. FHIR R5 is sent with fhirVersion=5.0 in the"
-        " Content-Type.",
-        options,
-        "The page; or, where only text/calendar is accepted, the steps and labs of the plan.",
+    return _page_docs(
+        operation_docs(
+            "The plan sheet",
+            f"The call of $propose-switch, answered with {_SELF_CONTAINED}",
+            options,
+            "",
+        )
     )
+
+
+def visit_sheet_docs(options: tuple[Option, ...]) -> dict[str, Any]:
+    """The OpenAPI operation object of ``/sheet/next-step``."""
+    return _page_docs(
+        next_step_docs(
+            "The sheet of a next step",
+            "The call of $next-step: what was done, what is now, what comes next, answered with"
+            f" {_SELF_CONTAINED}",
+            options,
+        )
+    )
+
+
+_SELF_CONTAINED = (
+    "one self-contained page: a part for the prescriber and one for the patient. FHIR R5 is sent"
+    " with fhirVersion=5.0 in the Content-Type."
+)
+
+
+def _page_docs(docs: dict[str, Any]) -> dict[str, Any]:
+    """The operation object of a call that is answered with a page."""
     docs["parameters"] = [p for p in docs["parameters"] if not p["name"].startswith("_")]
-    docs["responses"]["200"]["content"] = {
-        HTML: {"schema": {"type": "string", "description": _PAGE}},
-        CALENDAR: {"schema": {"type": "string", "description": _DATES}},
+    docs["responses"]["200"] = {
+        "description": "The page; or, where only text/calendar is accepted, the plan's dates.",
+        "content": {
+            HTML: {"schema": {"type": "string", "description": _PAGE}},
+            CALENDAR: {"schema": {"type": "string", "description": _DATES}},
+        },
     }
     return docs
 

@@ -7,9 +7,10 @@ from crossgrain.http.routes import CALENDAR
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.apply import apply
 from crossgrain.operations.desk import Desk
+from crossgrain.operations.next_step import settle as settle_next_step
 from crossgrain.operations.parameters import from_query
 from crossgrain.operations.propose_switch import settle
-from crossgrain.sheet.page import calendar_of
+from crossgrain.sheet.page import Sheet, calendar_of
 from openapi.shown import AS_OF, Resource, Shown
 
 SHORTEST = "08-combination-to-levothyroxine.json"
@@ -33,6 +34,17 @@ def sheet_dates(desk: Desk, record: Resource) -> Shown:
         raise AssertionError("the shortest plan is no plan any more")
     query = "&".join(f"{name}={value}" for name, value in asked)
     return Shown("sheet", f"The dates of a plan; ?{query}", record, dates.decode(), CALENDAR)
+
+
+def visit_dates(desk: Desk, record: Resource) -> Shown:
+    """The call of the next step's sheet, answered with the calendar alone."""
+    asked = [("as-of", AS_OF)]
+    step = settle_next_step(desk, record, from_query(asked), FhirVersion.R4).step
+    dates = calendar_of(Sheet.of(step), desk.catalogue, service_version=desk.service_version)
+    if dates is None:
+        raise AssertionError("the visit has no plan any more")
+    summary = f"The dates of a next step; ?as-of={AS_OF}"
+    return Shown("sheet-next-step", summary, record, dates.decode(), CALENDAR)
 
 
 def _call(record: Resource) -> Resource:

@@ -30,6 +30,7 @@ OPERATIONS = [
     "/fhir/r4/PlanDefinition/regimen-switch/$apply",
     "/fhir/r4/$no-such-operation",
     "/sheet",
+    "/sheet/next-step",
 ]
 Ask = Callable[..., int]
 

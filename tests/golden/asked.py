@@ -138,6 +138,9 @@ def _next_steps(visit: dict[str, Any]) -> Iterator[Call]:
             path = f"/fhir/{version}/$next-step?{urlencode([*asked, form])}"
             name = f"{visit['name']} {version} {form[1]}"
             yield Call("next-steps", name, path, FHIR, bodies[version])
+    path = f"/sheet/next-step?{urlencode(asked)}"
+    yield Call("sheets", f"visit {visit['name']}", path, WEBSITE, bodies["r4"])
+    yield Call("calendars", f"visit {visit['name']}", path, DATES, bodies["r4"])
 
 
 def _sheets(patient: str, body: bytes) -> Iterator[Call]:

@@ -29,7 +29,7 @@ from crossgrain.http.probes import (
     lifespan_of,
 )
 from crossgrain.http.requests import Turns, refuse
-from crossgrain.http.routes import add_openapi, add_operations, add_sheet
+from crossgrain.http.routes import add_openapi, add_operations, add_sheets
 from crossgrain.http.settings import Settings
 from crossgrain.operations.desk import Clock, Desk, Ticks, desk_over, now, ticks
 from crossgrain.operations.faults import Fault, refusal
@@ -74,7 +74,7 @@ def create_app(
     add_smart_configuration(app, settings)
     metrics = Metrics()
     _add_hooks(app, desk, settings, fetcher, metrics)
-    add_sheet(app, desk, settings)
+    add_sheets(app, desk, settings)
     add_workbench(app, desk)
     add_probes(app, presence)
     if settings.metrics:

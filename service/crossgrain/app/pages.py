@@ -24,7 +24,7 @@ from crossgrain.http.routes import packaged
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import Fault, refusal
-from crossgrain.sheet.page import content_policy, render, static, styled
+from crossgrain.sheet.rendering import content_policy, render, static, styled
 
 _EXAMPLES = files("crossgrain.app").joinpath("examples")
 

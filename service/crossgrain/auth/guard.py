@@ -151,7 +151,7 @@ def is_operation(path: str) -> bool:
     """Whether an address computes on a patient's record."""
     if path.rpartition("/")[2] in _ABOUT_CODES:
         return False
-    return path == "/sheet" or (path.startswith("/fhir/") and "$" in path)
+    return path in {"/sheet", "/sheet/next-step"} or (path.startswith("/fhir/") and "$" in path)
 
 
 class Guard:

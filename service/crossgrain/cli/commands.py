@@ -78,6 +78,9 @@ Chart = Annotated[
 Fhir = Annotated[FhirVersion, typer.Option(help="The FHIR version.")]
 Detail = Annotated[str | None, typer.Option(help="brief: the plan by its dates, no orders.")]
 AsJson = Annotated[bool, typer.Option("--json", help="The answer as FHIR.")]
+SheetFile = Annotated[
+    Path | None, typer.Option(metavar="FILE.html", help="Write the plan sheet to a file.")
+]
 """Options that several commands take, each under the same words."""
 
 
@@ -113,9 +116,7 @@ def propose(  # noqa: PLR0913, PLR0917 - one parameter per option
     detail: Detail = None,
     json: AsJson = False,
     why: Annotated[bool, typer.Option("--why", help="Show the whole rationale.")] = False,
-    sheet: Annotated[
-        Path | None, typer.Option(metavar="FILE.html", help="Write the plan sheet to a file.")
-    ] = None,
+    sheet: SheetFile = None,
 ) -> int:
     """Propose a switch for one patient's record."""
     from crossgrain.cli import proposing  # noqa: PLC0415
@@ -168,6 +169,7 @@ def next_step(  # noqa: PLR0913, PLR0917 - one parameter per option
     fhir: Fhir = FhirVersion.R4,
     detail: Detail = None,
     json: AsJson = False,
+    sheet: SheetFile = None,
 ) -> int:
     """Say what is done next for one patient: in the midst of a plan, or where none runs."""
     from crossgrain.cli import proposing  # noqa: PLC0415
@@ -190,6 +192,8 @@ def next_step(  # noqa: PLR0913, PLR0917 - one parameter per option
         chart=chart,
     )
     earlier = proposing.read_input(plan) if plan else None
+    if sheet:
+        return proposing.next_step_as_sheet(question, earlier, sheet)
     if json:
         return proposing.next_step_as_json(question, earlier)
     return proposing.next_step_as_text(question, earlier)

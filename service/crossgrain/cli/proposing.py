@@ -17,6 +17,8 @@ from crossgrain.operations.desk import Desk, desk_over, now, parse_resource
 from crossgrain.operations.faults import RequestRefused, operation_outcome, refused_by_domain
 from crossgrain.operations.parameters import Given, call_from, from_query, with_plan
 from crossgrain.operations.propose_switch import Settled, answer_to, settle
+from crossgrain.sheet.page import Sheet, sheet_html
+from crossgrain.sheet.person import person_in
 from crossgrain.writing.forms import to_json
 
 _EXITS = {
@@ -96,20 +98,22 @@ def as_sheet(question: ProposeCall, file: Path) -> Exit:
         proposal = _settle(desk, question).proposal
     except RequestRefused as refused:
         return _complain(refused)
-    from crossgrain.sheet.page import person_in, sheet_html  # noqa: PLC0415 - the templates load here
+    return _write_sheet(desk, question, Sheet(proposal), file)
 
+
+def _write_sheet(desk: Desk, question: ProposeCall, sheet: Sheet, file: Path) -> Exit:
     page = sheet_html(
-        proposal,
+        sheet,
         desk.catalogue,
         service_version=desk.service_version,
-        person=person_in(call_from(parse_resource(question.body), ()).record),
+        person=person_in(call_from(parse_resource(question.body), (), takes_plan=True).record),
     )
     try:
         file.write_bytes(page)
     except OSError as wrong:
         raise typer.BadParameter(f"{file}: {wrong.strerror}") from wrong
     typer.echo(f"The plan sheet is in {file}.", err=True)
-    return _EXITS[proposal.outcome]
+    return _EXITS[sheet.proposal.outcome]
 
 
 def _complain(refused: RequestRefused) -> Exit:
@@ -154,6 +158,16 @@ def next_step_as_text(question: ProposeCall, plan: bytes | None) -> Exit:
 
     show_next_step(step)
     return _EXITS[step.proposal.outcome]
+
+
+def next_step_as_sheet(question: ProposeCall, plan: bytes | None, file: Path) -> Exit:
+    """Write the sheet of the next step to a file."""
+    try:
+        desk = _desk(question)
+        step = _settle_next_step(desk, question, plan).step
+    except RequestRefused as refused:
+        return _complain(refused)
+    return _write_sheet(desk, question, Sheet.of(step), file)
 
 
 def _settle_next_step(

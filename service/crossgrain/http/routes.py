@@ -1,8 +1,10 @@
 """The routes of the operations, of the plan sheet, and of the OpenAPI document."""
 
+from collections.abc import Callable, Sequence
 from email.message import Message
 from functools import partial
 from importlib.resources import files
+from typing import Any
 
 from fastapi import FastAPI
 from starlette.requests import Request
@@ -16,10 +18,15 @@ from crossgrain.operations.compare_bases import compare_bases
 from crossgrain.operations.desk import Desk, parse_resource
 from crossgrain.operations.faults import Fault, refusal
 from crossgrain.operations.next_step import next_step
-from crossgrain.operations.parameters import call_from, from_query
+from crossgrain.operations.next_step import settle as settle_next_step
+from crossgrain.operations.parameters import Given, call_from, from_query
 from crossgrain.operations.propose_switch import propose_switch, settle
 from crossgrain.operations.screen_switches import screen_switches
-from crossgrain.sheet.page import calendar_of, person_in, sheet_html, sheet_policy
+from crossgrain.sheet.page import Sheet, calendar_of, sheet_html
+from crossgrain.sheet.person import person_in
+from crossgrain.sheet.rendering import sheet_policy
+
+Resource = dict[str, Any]
 
 
 def packaged() -> bytes:
@@ -80,44 +87,57 @@ def _add_operation(
 
 HTML, CALENDAR = "text/html", "text/calendar"
 _ANY_TEXT = ("*/*", "text/*", "")
+_GUARDED = {
+    "Content-Security-Policy": sheet_policy("frame-ancestors 'none'"),
+    "Referrer-Policy": "no-referrer",
+    "X-Content-Type-Options": "nosniff",
+}
+Settle = Callable[[Resource, Sequence[Given], FhirVersion], Sheet]
+"""Makes of a body, and of what stands in the query beside it, what a sheet is of."""
 
 
-def add_sheet(app: FastAPI, desk: Desk, settings: Settings) -> None:
-    """Add the route; it takes what ``$propose-switch`` takes."""
-    guarded = {
-        "Content-Security-Policy": sheet_policy("frame-ancestors 'none'"),
-        "Referrer-Policy": "no-referrer",
-        "X-Content-Type-Options": "nosniff",
-    }
+def add_sheets(app: FastAPI, desk: Desk, settings: Settings) -> None:
+    """Add the sheet of what ``$propose-switch`` takes, and of what ``$next-step`` takes."""
 
+    def switch(body: Resource, beside: Sequence[Given], version: FhirVersion) -> Sheet:
+        return Sheet(settle(desk, body, beside, version).proposal)
+
+    def visit(body: Resource, beside: Sequence[Given], version: FhirVersion) -> Sheet:
+        return Sheet.of(settle_next_step(desk, body, beside, version).step)
+
+    _add_sheet(app, "/sheet", switch, desk, settings)
+    _add_sheet(app, "/sheet/next-step", visit, desk, settings)
+
+
+def _add_sheet(app: FastAPI, path: str, settled: Settle, desk: Desk, settings: Settings) -> None:
     async def sheet(request: Request) -> Response:
         version = _version_sent(request)
         check_content(request.headers, version)
         wanted = _wanted(request.headers.get("accept", "*/*"))
         body = parse_resource(await read_body(request, settings))
         beside = from_query(request.query_params.multi_items())
-        proposal = settle(desk, body, beside, version).proposal
+        made = settled(body, beside, version)
         if wanted == CALENDAR:
-            dates = calendar_of(proposal, desk.catalogue, service_version=desk.service_version)
+            dates = calendar_of(made, desk.catalogue, service_version=desk.service_version)
             if dates is None:
                 raise refusal(
                     Fault.NOT_ACCEPTABLE, "http.Accept", f"there is no plan: ask for {HTML} instead"
                 )
-            return Response(dates, media_type=CALENDAR, headers=guarded)
+            return Response(dates, media_type=CALENDAR, headers=_GUARDED)
         page = sheet_html(
-            proposal,
+            made,
             desk.catalogue,
             service_version=desk.service_version,
-            person=person_in(call_from(body, beside).record),
+            person=person_in(call_from(body, beside, takes_plan=True).record),
         )
-        return Response(page, media_type=HTML, headers=guarded)
+        return Response(page, media_type=HTML, headers=_GUARDED)
 
     app.add_api_route(
-        "/sheet",
+        path,
         sheet,
         methods=["POST"],
         response_class=Response,
-        operation_id="sheet",
+        operation_id=path.strip("/").replace("/", "-"),
         tags=["sheet"],
     )
 

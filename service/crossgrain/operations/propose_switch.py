@@ -20,7 +20,8 @@ from crossgrain.operations.desk import (
 )
 from crossgrain.operations.faults import refused_by_domain
 from crossgrain.operations.parameters import Call, Given, Options, call_from, read_options
-from crossgrain.sheet.page import PatientHeading, person_in, sheet_html
+from crossgrain.sheet.page import sheet_html
+from crossgrain.sheet.person import PatientHeading, person_in
 from crossgrain.writing.answer import answer_bundle
 from crossgrain.writing.brief import brief_bundle
 from crossgrain.writing.forms import as_transaction, with_page

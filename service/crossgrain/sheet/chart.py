@@ -113,9 +113,10 @@ class Frame:
 
 def strips(frame: Frame, top: float) -> Iterator[Markup]:
     """One strip below the other, each under its name."""
-    for row, (name, kind, doses) in enumerate(
-        (("Old", "old", frame.chart.old), ("New", "new", frame.chart.new), ("Labs", "", ()))
-    ):
+    named = [("Old", "old", frame.chart.old), ("New", "new", frame.chart.new), ("Labs", "", ())]
+    if frame.chart.drawn:
+        named.append(("Results", "", ()))
+    for row, (name, kind, doses) in enumerate(named):
         y = top + row * frame.size.strip
         baseline = y + frame.size.strip / 2 + frame.size.font * 0.35
         yield element("text", name, class_="strip", x=0, y=baseline)
@@ -166,6 +167,37 @@ def labs(frame: Frame, top: float, strip: float) -> Iterator[Markup]:
         )  # fmt: skip
 
 
+def results(frame: Frame, top: float, strip: float) -> Iterator[Markup]:
+    """What came, as a full dot on the strip with a line up through the panels, and its value."""
+    middle, font = strip + (frame.size.strip - 4) / 2, frame.size.font
+    for place, drawn in enumerate(frame.chart.drawn):
+        x = frame.across.at(drawn.day)
+        yield element("line", class_="result-line", x1=x, x2=x, y1=top, y2=middle)
+        yield element("circle", class_="result", cx=x, cy=middle, r=5)
+        room = x + font * 6
+        today = frame.across.at(frame.chart.today)
+        end = room > frame.across.last or x <= today < room
+        following = next((d.day for d in frame.chart.drawn[place + 1 :]), frame.chart.own.days)
+        if end or frame.across.at(following) - x > font * 6:
+            yield element(
+                "text", drawn.words, class_="tick end" if end else "tick start",
+                x=x - 8 if end else x + 8, y=middle + font * 0.4,
+            )  # fmt: skip
+
+
+def _today(frame: Frame, top: float, bottom: float) -> Iterator[Markup]:
+    """Where what was taken ends and the plan begins."""
+    if not frame.chart.today:
+        return
+    x, font = frame.across.at(frame.chart.today), frame.size.font
+    yield element("line", class_="today", x1=x, x2=x, y1=top - font * 0.5, y2=bottom)
+    left = frame.across.last - x < font * 4
+    yield element(
+        "text", "today", class_="tick end today-word" if left else "tick start today-word",
+        x=x - 4 if left else x + 4, y=top - font * 0.5,
+    )  # fmt: skip
+
+
 _WEEKS_BETWEEN_TICKS = (1, 2, 4, 6, 8, 13, 26)
 
 
@@ -185,7 +217,8 @@ def draw(chart: Charted, size: Size, describe: str) -> Markup:
     upper = (head, head + size.coverage)
     lower = (upper[1] + gap, upper[1] + gap + size.exposure)
     beneath = lower[1] + size.font * 2.6
-    bottom = beneath + 3 * size.strip
+    rows = 4 if chart.drawn else 3
+    bottom = beneath + rows * size.strip
     parts = [
         *_waiting(frame, upper[0], bottom),
         *_coverage(frame, upper),
@@ -193,6 +226,8 @@ def draw(chart: Charted, size: Size, describe: str) -> Markup:
         *_dates(frame, lower[1]),
         *strips(frame, beneath),
         *labs(frame, upper[0], beneath + 2 * size.strip),
+        *results(frame, upper[0], beneath + 3 * size.strip),
+        *_today(frame, upper[0], bottom),
         element("line", class_="cursor", x1=across.first, x2=across.first, y1=upper[0], y2=bottom),
     ]
     return element(

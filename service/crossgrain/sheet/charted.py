@@ -3,9 +3,11 @@
 Nothing in a plan rests on this: it is drawn, and stands in a table below the drawing.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from fractions import Fraction
+from itertools import chain
 from math import exp
 
 from crossgrain.catalogue import Catalogue
@@ -26,7 +28,8 @@ from crossgrain.dosing.kinetics import (
 )
 from crossgrain.dosing.moves import total_intake
 from crossgrain.dosing.plan import Mode, Plan, PriorTherapy
-from crossgrain.dosing.steps import LineDose, Step, SwitchPart
+from crossgrain.dosing.preparations import Preparation
+from crossgrain.dosing.steps import Step, SwitchPart
 from crossgrain.names.printing import short
 from crossgrain.writing.care_plan import NAMES
 
@@ -189,6 +192,40 @@ class Dose:
 
 
 @dataclass(frozen=True, slots=True)
+class Drawn:
+    """A result that came: the chart's day on which blood was drawn, and what it said."""
+
+    day: int
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Past:
+    """What was taken and measured from day one of a course to yesterday; day one is day 0.
+
+    Attributes
+    ----------
+    whole, old : the hormone swallowed day by day, and that of the old medicine alone
+    old_doses, new_doses : the same as blocks for the strips
+    drawn : the results
+    """
+
+    whole: tuple[ConstantIntake, ...]
+    old: tuple[ConstantIntake, ...]
+    old_doses: tuple[Dose, ...]
+    new_doses: tuple[Dose, ...]
+    drawn: tuple[Drawn, ...]
+
+    @property
+    def days(self) -> int:
+        """How many there are."""
+        return sum(int(period.days) for period in self.whole)
+
+
+NOTHING_BEFORE = Past((), (), (), (), ())
+
+
+@dataclass(frozen=True, slots=True)
 class Charted:
     """A plan as the chart takes it in.
 
@@ -198,9 +235,11 @@ class Charted:
     traces : the plan's own prior therapy first, then the other where there is one
     leanest, most_generous : the bases on which the patient runs lowest and highest
     old, new : the strips of doses
-    labs : days of the draws
+    labs : days of the draws to come
     checkpoint_day : the day on which the wait for labs begins
     lowest_coverage, highest_t3 : the limits past which a finding is raised
+    drawn : the results that came since day 0
+    today : where the past ends and the plan begins; 0 where there is no past
     """
 
     start: date
@@ -213,6 +252,8 @@ class Charted:
     checkpoint_day: int
     lowest_coverage: float
     highest_t3: float
+    drawn: tuple[Drawn, ...] = ()
+    today: int = 0
 
     @property
     def own(self) -> Trace:
@@ -229,8 +270,13 @@ class Charted:
         return self.start + timedelta(days=number_of_day)
 
 
-def charted(proposal: Proposal, plan: Plan, catalogue: Catalogue) -> Charted:
-    """Follow both prior therapies, and lay the doses and labs beside them."""
+def charted(
+    proposal: Proposal, plan: Plan, catalogue: Catalogue, past: Past | None = None
+) -> Charted:
+    """Follow both prior therapies, and lay the doses and labs beside them.
+
+    With `past` the chart begins on day one of the course: what was really taken, then the plan.
+    """
     begins = plan.begins
     regimen = begins.regimen if begins else proposal.record.regimen
     old = intake_of(regimen)
@@ -241,48 +287,59 @@ def charted(proposal: Proposal, plan: Plan, catalogue: Catalogue) -> Charted:
         basis = catalogue.basis(basis_id)
         return coverage_weights(basis.weights_at(basis.lt4_equivalent(regimen)), old)
 
-    rules = catalogue.rules.after
+    rules, before = catalogue.rules.after, past or NOTHING_BEFORE
+    today = before.days
     return Charted(
-        start=proposal.request.start,
+        start=proposal.request.start - timedelta(days=today),
         traces={
             mode.prior_therapy: trace(
                 catalogue.kinetics,
                 old,
-                mode,
+                replace(mode, whole=before.whole + mode.whole, old=before.old + mode.old),
                 weights(leanest),
                 weights(most_generous),
-                begins.taken if begins else (),
+                begins.taken if begins and past is None else (),
             )
             for mode in modes(plan)
         },
         leanest=leanest,
         most_generous=most_generous,
-        old=_strip(plan.steps, SwitchPart.OLD),
-        new=_strip(plan.steps, SwitchPart.NEW, SwitchPart.SHARED),
-        labs=tuple(draw.day for draw in plan.labs),
-        checkpoint_day=plan.checkpoint.day,
+        old=_joined(before.old_doses, _strip(plan.steps, today, SwitchPart.OLD)),
+        new=_joined(before.new_doses, _strip(plan.steps, today, SwitchPart.NEW, SwitchPart.SHARED)),
+        labs=tuple(draw.day + today for draw in plan.labs),
+        checkpoint_day=plan.checkpoint.day + today,
         lowest_coverage=float(rules["coverage-low"].number("lowest")),
         highest_t3=float(rules["t3-exposure-high"].number("highest")),
+        drawn=before.drawn,
+        today=today,
     )
 
 
-def _strip(steps: tuple[Step, ...], *parts: SwitchPart) -> tuple[Dose, ...]:
-    """The doses of some of the medicines, periods of equal doses as one."""
-    blocks: list[Dose] = []
+def _strip(steps: tuple[Step, ...], later: int, *parts: SwitchPart) -> Iterator[Dose]:
+    """The doses of some of the medicines, step by step, so many days later."""
     for step in steps:
-        words = _doses([line for line in step.lines if line.part in parts])
-        if blocks and blocks[-1].words == words:
-            blocks[-1] = replace(blocks[-1], last_day=step.last_day)
+        lines = [line for line in step.lines if line.part in parts]
+        words = doses_in_words((line.preparation, line.amount) for line in lines)
+        if words:
+            yield Dose(step.first_day + later, step.last_day + later, words)
+
+
+def _joined(*strips: Iterable[Dose]) -> tuple[Dose, ...]:
+    """One strip after the other, periods of equal doses that follow each other as one."""
+    blocks: list[Dose] = []
+    for dose in chain(*strips):
+        last = blocks[-1] if blocks else None
+        if last and last.words == dose.words and last.last_day + 1 == dose.first_day:
+            blocks[-1] = replace(last, last_day=dose.last_day)
         else:
-            blocks.append(Dose(step.first_day, step.last_day, words))
-    return tuple(block for block in blocks if block.words)
+            blocks.append(dose)
+    return tuple(blocks)
 
 
-def _doses(lines: list[LineDose]) -> str:
+def doses_in_words(amounts: Iterable[tuple[Preparation, Fraction]]) -> str:
     """What is taken a day; each medicine named where there are several."""
-    order = list(NAMES)
+    order, lines = list(NAMES), list(amounts)
     return " + ".join(
-        (f"{NAMES[line.preparation.kind]} " if len(lines) > 1 else "")
-        + short(line.amount, line.preparation.unit)
-        for line in sorted(lines, key=lambda line: order.index(line.preparation.kind))
+        (f"{NAMES[preparation.kind]} " if len(lines) > 1 else "") + short(amount, preparation.unit)
+        for preparation, amount in sorted(lines, key=lambda line: order.index(line[0].kind))
     )

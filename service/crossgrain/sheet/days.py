@@ -316,6 +316,20 @@ def series_endings(letter: Letterhead, plan: Plan) -> tuple[str, ...]:
     return tuple(task["description"] for task in tasks)
 
 
+def next_up(letter: Letterhead, plan: Plan) -> tuple[tuple[str, str], ...]:
+    """What comes next, each with its date: the next change of a dose, the labs, their decision."""
+    found: list[tuple[int, str]] = []
+    changes = [step for step in plan.steps if step.lines != plan.steps[0].lines]
+    if changes:
+        doses = " and ".join(daily_dose(line) for line in _new_first(changes[0]))
+        found.append((changes[0].first_day, f"the dose changes: {doses}"))
+    draw = next((each for each in plan.labs if each.day >= 0), None)
+    if draw is not None:
+        found.append((draw.day, "blood is drawn"))
+    found.append((plan.checkpoint.decision_day, "the labs decide what follows"))
+    return tuple((letter.words(day), what) for day, what in sorted(found))
+
+
 def lab_words(letter: Letterhead, draws: Sequence[LabDraw]) -> tuple[str, ...]:
     """The draws, dated, each with what it is for."""
     return tuple(draw_words(letter.wording, draw) for draw in draws)

@@ -1,19 +1,13 @@
-"""The plan sheet as bytes of HTML: what it shows, the templates, what the page may do."""
+"""The plan sheet of a proposal or of a next step, as bytes of HTML; and its dates alone."""
 
-import re
 from base64 import b64encode
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import timedelta
-from functools import lru_cache
-from hashlib import sha256
-from importlib.resources import files
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
-
 from crossgrain.catalogue import Catalogue
+from crossgrain.core.next_step import NextStep
 from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.plan import Plan
 from crossgrain.dosing.supply import HomeUse, home_uses
@@ -30,12 +24,14 @@ from crossgrain.safety.rule import Severity
 from crossgrain.sheet import evidence, patient
 from crossgrain.sheet.chart import NARROW, WIDE, draw
 from crossgrain.sheet.charted import Charted, charted
+from crossgrain.sheet.course import Course, course_of, past_of
 from crossgrain.sheet.days import (
     PatientStep,
     blood_tests,
     checks_words,
     choices,
     lab_words,
+    next_up,
     order_rows,
     patient_steps,
     series_endings,
@@ -52,144 +48,17 @@ from crossgrain.sheet.figures import (
     spread_words,
 )
 from crossgrain.sheet.patient import calendar_file
+from crossgrain.sheet.person import NOBODY, PatientHeading
+from crossgrain.sheet.rendering import render
 from crossgrain.words.doses import CAUTION, TARGET_WORDS, date_words, taken
 from crossgrain.writing.at_home import beside_the_series, home_supplies
 from crossgrain.writing.care_plan import PRIOR_WORDS, TITLES
 from crossgrain.writing.conditions import left_open
 from crossgrain.writing.dosage import fetched
-from crossgrain.writing.elements import plain
+from crossgrain.writing.going_on import GoingOn
 from crossgrain.writing.interim import baseline_words, interim_rule
 from crossgrain.writing.letterhead import SERIES, Letterhead, letterhead_for
-
-_TURNS = re.compile("[\u202a-\u202e\u2066-\u2069]")
-"""Characters that turn the direction of what follows: a dose could be made to read backwards."""
-
-
-def static(name: str) -> str:
-    """A stylesheet or script of ours, to stand inside a page."""
-    return files("crossgrain.sheet").joinpath("static", name).read_text("utf-8")
-
-
-def styled(name: str) -> str:
-    """The stylesheet of a page that is no sheet: our colours, then its own."""
-    return static("palette.css") + static(name)
-
-
-def shown(value: object) -> object:
-    """A value as it may stand on the page; what is not a character to read is shown as U+FFFD."""
-    if isinstance(value, str) and not isinstance(value, Markup):
-        return _TURNS.sub("\ufffd", plain(value))
-    return value
-
-
-@lru_cache(maxsize=1)  # made with the first page, and its templates compiled once
-def _environment() -> Environment:
-    environment = Environment(
-        loader=PackageLoader("crossgrain.sheet"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        finalize=shown,
-        auto_reload=False,
-    )
-    style, script = static("sheet.css"), static("sheet.js")
-    environment.globals.update(
-        style=Markup(style),
-        script=Markup(script),
-        policy=content_policy((style,), (script,)),
-    )
-    return environment
-
-
-def render(template: str, values: Mapping[str, Any]) -> bytes:
-    """A page as bytes."""
-    return _environment().get_template(template).render(values).encode()
-
-
-def content_policy(styles: tuple[str, ...], scripts: tuple[str, ...], *more: str) -> str:
-    """A Content-Security-Policy: these styles and scripts, and nothing from anywhere else."""
-    return "; ".join(
-        (
-            "default-src 'none'",
-            f"style-src {' '.join(map(_hashed, styles))}",
-            f"script-src {' '.join(map(_hashed, scripts))}",
-            "base-uri 'none'",
-            "form-action 'none'",
-            *more,
-        )
-    )
-
-
-def sheet_policy(*more: str) -> str:
-    """The policy of a plan sheet."""
-    return content_policy((static("sheet.css"),), (static("sheet.js"),), *more)
-
-
-def _hashed(text: str) -> str:
-    return f"'sha256-{b64encode(sha256(text.encode()).digest()).decode()}'"
-
-
-LONGEST = 80
-"""Letters of a name or number that are shown; a heading holds no more."""
-
-
-@dataclass(frozen=True, slots=True)
-class PatientHeading:
-    """What identifies a patient on paper; each is empty where the record does not say."""
-
-    name: str = ""
-    born: str = ""
-    number: str = ""
-
-
-NOBODY = PatientHeading()
-"""Nothing known: the sheet leaves lines to be filled in by hand."""
-
-
-def person_in(bundle: Mapping[str, Any]) -> PatientHeading:
-    """The Patient of a Bundle that has been read as a record, so has exactly one.
-
-    Anything in it that is not as FHIR has it is left out rather than complained of.
-    """
-    for entry in _listed(bundle.get("entry")):
-        patient = entry.get("resource")
-        if isinstance(patient, dict) and patient.get("resourceType") == "Patient":
-            return PatientHeading(
-                name=_shortened(_name(patient)),
-                born=_shortened(_text(patient.get("birthDate"))),
-                number=_shortened(next(_numbers(patient), "")),
-            )
-    return NOBODY
-
-
-def _name(patient: Mapping[str, Any]) -> str:
-    names = list(_listed(patient.get("name")))
-    in_use = [name for name in names if name.get("use") == "official"] or names
-    for name in in_use:
-        given = name.get("given")
-        parts = [*(map(_text, given) if isinstance(given, list) else ()), _text(name.get("family"))]
-        written = _text(name.get("text")) or " ".join(filter(None, parts))
-        if written:
-            return written
-    return ""
-
-
-def _numbers(patient: Mapping[str, Any]) -> Iterator[str]:
-    return filter(None, (_text(one.get("value")) for one in _listed(patient.get("identifier"))))
-
-
-def _listed(value: object) -> Iterator[dict[str, Any]]:
-    return (one for one in value if isinstance(one, dict)) if isinstance(value, list) else iter(())
-
-
-def _text(value: object) -> str:
-    return value if isinstance(value, str) else ""
-
-
-def _shortened(text: str) -> str:
-    return text if len(text) <= LONGEST else f"{text[:LONGEST]}…"
-
+from crossgrain.writing.next_step import going_on as going_on_of
 
 SEVERITY_LABELS = {
     Severity.STOP: "Stop: no series until this is settled",
@@ -198,8 +67,41 @@ SEVERITY_LABELS = {
 }
 
 
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """What a sheet is of.
+
+    Attributes
+    ----------
+    proposal : what the service made of a record
+    step : given where that is the visit in a course, or the next dose of what is taken
+    """
+
+    proposal: Proposal
+    step: NextStep | None = None
+
+    @classmethod
+    def of(cls, step: NextStep) -> "Sheet":
+        """The sheet of a visit."""
+        return cls(step.proposal, step)
+
+    def letter(self, service_version: str, catalogue: Catalogue) -> Letterhead:
+        """What an answer to the same call carries."""
+        return letterhead_for(self.proposal, service_version, catalogue.codes, self._going_on)
+
+    @property
+    def _going_on(self) -> GoingOn | None:
+        return going_on_of(self.step) if self.step else None
+
+    @property
+    def course(self) -> Course | None:
+        """Where the patient stands."""
+        going_on = self._going_on
+        return course_of(self.step, going_on) if self.step and going_on else None
+
+
 def sheet_html(
-    proposal: Proposal,
+    of: Proposal | Sheet,
     catalogue: Catalogue,
     *,
     service_version: str,
@@ -209,14 +111,17 @@ def sheet_html(
 
     Parameters
     ----------
-    proposal : what the service made of a record
+    of : what the service made of a record, or of a visit
     catalogue : the tables that it was made by
     service_version : shown at the foot
     person : whose it is, for paper
     """
-    letter = letterhead_for(proposal, service_version, catalogue.codes)
+    sheet = of if isinstance(of, Sheet) else Sheet(of)
+    proposal, course = sheet.proposal, sheet.course
+    letter = sheet.letter(service_version, catalogue)
     shown: dict[str, Any] = {
-        "title": TITLES[proposal.outcome],
+        "title": course.title if course else TITLES[proposal.outcome],
+        "course": course,
         "caution": CAUTION,
         "person": person,
         "as_of": date_words(proposal.request.as_of),
@@ -230,17 +135,22 @@ def sheet_html(
         "plan": letter.plan,
     }
     if letter.plan:
-        shown |= _planned(letter, letter.plan, catalogue)
+        past = past_of(sheet.step, letter.plan, catalogue) if sheet.step else None
+        chart = charted(proposal, letter.plan, catalogue, past)
+        shown |= _planned(letter, letter.plan, catalogue, chart)
     return render("sheet.html", shown)
 
 
-def calendar_of(proposal: Proposal, catalogue: Catalogue, *, service_version: str) -> bytes | None:
+def calendar_of(
+    of: Proposal | Sheet, catalogue: Catalogue, *, service_version: str
+) -> bytes | None:
     """The dates alone as an iCalendar file, or ``None`` where there is no plan."""
-    letter = letterhead_for(proposal, service_version, catalogue.codes)
+    sheet = of if isinstance(of, Sheet) else Sheet(of)
+    letter = sheet.letter(service_version, catalogue)
     if letter.plan is None:
         return None
     plan = letter.plan
-    steps = patient_steps(plan, proposal.request.start, _at_home(letter, plan))
+    steps = patient_steps(plan, sheet.proposal.request.start, _at_home(letter, plan))
     return _calendar(letter, plan, steps)
 
 
@@ -255,9 +165,10 @@ def _reads(proposal: Proposal) -> Iterator[tuple[str, str, str]]:
         yield taken(entry.lines) or "no dose that could be read", entry.reference, entry.state
 
 
-def _planned(letter: Letterhead, plan: Plan, catalogue: Catalogue) -> dict[str, Any]:
+def _planned(
+    letter: Letterhead, plan: Plan, catalogue: Catalogue, chart: Charted
+) -> dict[str, Any]:
     proposal = letter.proposal
-    chart = charted(proposal, plan, catalogue)
     at_home = _at_home(letter, plan)
     steps = patient_steps(plan, proposal.request.start, at_home)
     return {
@@ -287,6 +198,7 @@ def _planned(letter: Letterhead, plan: Plan, catalogue: Catalogue) -> dict[str, 
         "beside": beside_the_series(proposal),
         "labs": (*baseline_words(letter), *lab_words(letter, plan.labs)),
         "checks": checks_words(letter, SERIES),
+        "next_up": next_up(letter, plan),
         "on_the_way": interim_rule(proposal.tsh, plan),
         "choices": list(choices(letter, plan)),
         "left_open": left_open(proposal.tsh, plan),

@@ -302,7 +302,8 @@ def _doses_on(spells: Iterable[Dated], day: int) -> str:
             for preparation, amount_a_day in spell.amounts:
                 _, before = daily.get(preparation.id, (preparation, Fraction(0)))
                 daily[preparation.id] = preparation, before + amount_a_day
-    lines = (DoseLine(preparation, (a_day,), "") for preparation, a_day in daily.values())
+    ordered = sorted(daily.items())  # so that the same doses read the same, planned or taken
+    lines = (DoseLine(preparation, (a_day,), "") for _, (preparation, a_day) in ordered)
     return taken(lines) or "no thyroid hormone"
 
 

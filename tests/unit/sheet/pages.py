@@ -11,7 +11,8 @@ from tests.conformance.patients import CATALOGUE, FIXTURES, SCENARIO, proposed
 from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.reading.record import Question, Unread
-from crossgrain.sheet.page import PatientHeading, person_in, sheet_html
+from crossgrain.sheet.page import sheet_html
+from crossgrain.sheet.person import PatientHeading, person_in
 
 VERSION = "9.9.9"
 ASKED = {patient["file"]: patient.get("target") for patient in SCENARIO["patient"]}

@@ -12,6 +12,7 @@ from tests.conformance.patients import CATALOGUE, FIXTURES, SCENARIO
 from tests.conformance.r5_records import as_r5
 from tests.unit.command import Ran, crossgrain
 from tests.unit.sheet.pages import VERSION, parsed, sheet
+from tests.unit.sheet.visits import VISITS
 
 from crossgrain import __version__
 from crossgrain.app.factory import create_app
@@ -163,3 +164,24 @@ def test_a_refused_call_writes_no_page(tmp_path: Path) -> None:
 def propose(record: Path, file: Path, *more: str) -> Ran:
     asked = ("--target", "desiccated-thyroid", "--as-of", "2025-03-03", "--sheet", file)
     return crossgrain("propose", record, *asked, *more)
+
+
+def test_the_command_line_writes_the_same_page_as_the_route_serves(
+    tmp_path: Path, client: TestClient
+) -> None:
+    file, out = FIXTURES / "visits" / "on-time.json", tmp_path / "sheet.html"
+    day = VISITS["on-time"]["as_of"]
+    done = crossgrain("next", str(file), "--as-of", day, "--sheet", str(out))
+    assert done.returncode == 0, done.told_beside
+    path = f"/sheet/next-step?as-of={day}"
+    served = client.post(path, content=file.read_bytes(), headers=FHIR)
+    assert served.headers["content-type"].startswith("text/html")
+    assert out.read_bytes() == served.content
+
+
+def test_a_visit_without_a_plan_has_no_dates(client: TestClient) -> None:
+    body = (FIXTURES / "visits" / "infarction-in-mid-climb.json").read_bytes()
+    day = VISITS["infarction-in-mid-climb"]["as_of"]
+    headers = FHIR | {"accept": "text/calendar"}
+    answer = client.post(f"/sheet/next-step?as-of={day}", content=body, headers=headers)
+    assert answer.status_code == 406

@@ -19,7 +19,7 @@ from tests.unit.sheet.pages import (
     sheet,
 )
 
-from crossgrain.sheet.page import NOBODY, person_in
+from crossgrain.sheet.person import NOBODY, person_in
 
 MOST_BYTES = 250_000
 """What a page may weigh: the longest plans have a long pharmacy list, draws on the way, seven
