@@ -18,6 +18,7 @@ from openapi.shown import Shown
 
 _READ = (
     ("PlanDefinition", "regimen-switch"),
+    ("Library", "regimen-switch"),
     ("Questionnaire", "how-it-goes"),
     ("OperationDefinition", "screen-switches"),
     ("StructureDefinition", "switch-series"),

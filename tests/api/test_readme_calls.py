@@ -19,6 +19,7 @@ ANSWERS = {
     "CapabilityStatement",
     "CodeSystem",
     "StructureDefinition",
+    "Library",
 }
 
 

@@ -137,8 +137,8 @@ def doors(
 
 
 CDS = "/cds-services"
-_ABOUT_CODES = {"$lookup", "$validate-code", "$expand"}
-"""Operations that tell what our own codes mean, and hear of no patient."""
+_OF_DEFINITIONS = {"$lookup", "$validate-code", "$expand", "$data-requirements"}
+"""Operations that tell of our own codes and definitions, and hear of no patient."""
 _CHALLENGE = {"WWW-Authenticate": "Bearer"}
 
 
@@ -149,7 +149,7 @@ def is_cds(path: str) -> bool:
 
 def is_operation(path: str) -> bool:
     """Whether an address computes on a patient's record."""
-    if path.rpartition("/")[2] in _ABOUT_CODES:
+    if path.rpartition("/")[2] in _OF_DEFINITIONS:
         return False
     return path in {"/sheet", "/sheet/next-step"} or (path.startswith("/fhir/") and "$" in path)
 

@@ -39,7 +39,7 @@ _NAMES_A_MEDICINE = (
 
 def may_matter(entry: Entry, reading: Reading) -> bool:
     """False only where the resource names what it is of, and that is of no concern here."""
-    judge = _JUDGES.get(entry.kind)
+    judge = MATTERS.get(entry.kind)
     if judge is None:
         return entry.kind == "Patient"
     try:
@@ -91,7 +91,7 @@ def _may_be_read(entry: Entry) -> bool:
     return entry.kind != "QuestionnaireResponse" or names_how_it_goes(entry.resource)
 
 
-_JUDGES: Mapping[str, Callable[[Entry, Reading], bool]] = {
+MATTERS: Mapping[str, Callable[[Entry, Reading], bool]] = {
     "MedicationStatement": _medicine_matters,
     "MedicationRequest": _medicine_matters,
     "Medication": _medication_matters,
@@ -101,6 +101,7 @@ _JUDGES: Mapping[str, Callable[[Entry, Reading], bool]] = {
     "AllergyIntolerance": _allergy_matters,
     "QuestionnaireResponse": lambda entry, _: names_how_it_goes(entry.resource),
 }
+"""By type that is read, besides the Patient: whether one may have a bearing on the plan."""
 
 
 _OTHER_PAGES = {"next", "previous", "prev"}

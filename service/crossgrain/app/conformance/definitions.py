@@ -298,6 +298,7 @@ def plan_definition(catalogue: Catalogue) -> Resource:
         " answer says it for its own patient."
     )
     body["relatedArtifact"] = [_citation(basis) for basis in catalogue.bases]
+    body["library"] = [canonical("Library", PLAN_ID)]
     body["action"] = [*_steps(), _checkpoint(limits)]
     return body
 

@@ -22,6 +22,7 @@ from crossgrain.app.conformance.definitions import (
     propose_switch_definition,
     screen_switches_definition,
 )
+from crossgrain.app.conformance.library import DATA_REQUIREMENTS, data_library
 from crossgrain.app.conformance.lookup import (
     SEARCHED_BY,
     TERMINOLOGY,
@@ -114,6 +115,7 @@ def _resources(definitions: list[Resource]) -> list[Resource]:
             "searchParam": [{"name": name, "type": of} for name, of in SEARCHED_BY.items()],
             **_terminology(kind),
             **(_apply(definitions) if kind == "PlanDefinition" else {}),
+            **(_OF_A_LIBRARY if kind == "Library" else {}),
         }
         for kind in kinds
     ]
@@ -126,6 +128,11 @@ def _terminology(kind: str) -> Resource:
         if each.kind == kind
     ]
     return {"operation": served} if served else {}
+
+
+_OF_A_LIBRARY: Resource = {
+    "operation": [{"name": "data-requirements", "definition": DATA_REQUIREMENTS}]
+}
 
 
 def _apply(definitions: list[Resource]) -> Resource:
@@ -142,6 +149,7 @@ def _operation(definition: Resource) -> Resource:
 
 READABLE = (
     "PlanDefinition",
+    "Library",
     "Questionnaire",
     "OperationDefinition",
     "StructureDefinition",
@@ -154,6 +162,7 @@ READABLE = (
 def definitions(desk: Desk, version: FhirVersion) -> Iterator[Resource]:
     """Everything but the CapabilityStatement."""
     yield plan_definition(desk.catalogue)
+    yield data_library(desk.catalogue.codes)
     yield how_it_goes_questionnaire(desk.catalogue.codes.how_it_goes)
     yield propose_switch_definition(desk.switch_options)
     yield next_step_definition(desk.next_step_options)
@@ -186,6 +195,7 @@ def add_conformance(app: FastAPI, desk: Desk, settings: Settings) -> None:
         _add_metadata(app, version, capability_statement(version, settings, shelf.values()))
         for served in TERMINOLOGY:
             _add_terminology(app, served, version, shelf, settings)
+        _add_data_requirements(app, version, shelf)
         for kind in READABLE:
             _add_search(app, version, kind, shelf)
             _add_read(app, version, kind, shelf)
@@ -202,12 +212,30 @@ def _add_metadata(app: FastAPI, version: FhirVersion, capability: Resource) -> N
 def _add_read(app: FastAPI, version: FhirVersion, kind: str, shelf: Shelf) -> None:
     async def read(request: Request) -> Response:
         """Read one definition."""
-        found = shelf.get((kind, request.path_params["id"]))
-        if found is None:
-            raise refusal(Fault.NOT_FOUND, None, f"there is no such {kind}")
-        return answer(request, found, version, {})
+        return answer(request, _found(shelf, kind, request.path_params["id"]), version, {})
 
     _add_get(app, f"/fhir/{version}/{kind}/{{id}}", read, version)
+
+
+def _add_data_requirements(app: FastAPI, version: FhirVersion, shelf: Shelf) -> None:
+    """FHIR's own operation at our one Library, which holds nothing but these."""
+
+    async def data_requirements(request: Request) -> Response:
+        return answer(request, _found(shelf, "Library", request.path_params["id"]), version, {})
+
+    app.add_api_route(
+        f"/fhir/{version}/Library/{{id}}/$data-requirements",
+        data_requirements,
+        methods=["GET", "HEAD"],
+        include_in_schema=False,
+    )
+
+
+def _found(shelf: Shelf, kind: str, own_id: str) -> Resource:
+    found = shelf.get((kind, own_id))
+    if found is None:
+        raise refusal(Fault.NOT_FOUND, None, f"there is no such {kind}")
+    return found
 
 
 def _add_search(app: FastAPI, version: FhirVersion, kind: str, shelf: Shelf) -> None:
