@@ -25,6 +25,7 @@ from crossgrain.reading.quantities import in_unit, total
 from crossgrain.reading.reading import Reading
 from crossgrain.reading.record import Span
 from crossgrain.reading.sayings import Saying, compare, in_all, words_in
+from crossgrain.reading.schedule import WEEK
 
 
 class Doses(msgspec.Struct, frozen=True):
@@ -46,6 +47,7 @@ def read_doses(
     *,
     dated: bool,
     beside: Sequence[Saying] = (),
+    days_beside: bool = False,
 ) -> Doses:
     """The doses that hold on the day of reading.
 
@@ -54,6 +56,8 @@ def read_doses(
     path : FHIRPath of the list of dosages
     dated : leave out the dosages whose own dates do not hold the day of reading
     beside : what the resource says of the taking outside its dosages
+    days_beside : other resources may hold the other days of the week, so that a dose of some days
+        is not judged here
 
     Notes
     -----
@@ -72,7 +76,7 @@ def read_doses(
         if numbered and not held:
             raise Asked(path.rpartition(".")[0], NONE_HOLDS)
         numbered = held
-    return doses_of(numbered, product, path, reading, beside)
+    return doses_of(numbered, product, path, reading, beside, days_beside=days_beside)
 
 
 def read_by_date(
@@ -111,6 +115,8 @@ def doses_of(
     path: str,
     reading: Reading,
     beside: Sequence[Saying] = (),
+    *,
+    days_beside: bool = False,
 ) -> Doses:
     """The doses of dosages that hold at one time, each with its FHIRPath.
 
@@ -135,8 +141,9 @@ def doses_of(
     for saying in beside:
         compare(saying, settled, reading)
     _refuse_doubled(lines, numbered, path)
-    refuse_implausible(lines, reading.codes, path)
     known = all(schedule.days_known for dose in doses for schedule in dose.settled.schedules)
+    if not (days_beside and known and leaves_days(lines)):
+        refuse_implausible(lines, reading.codes, path)
     return Doses(lines, any(dose.from_text for dose in doses), known)
 
 
@@ -162,6 +169,14 @@ def _refuse_doubled(
     for named in times.values():
         if len(named) > 1 and not are_apart(named):
             raise Asked(path, "Two dosages say the same. Is the dose taken once or twice a day?")
+
+
+def leaves_days(lines: Sequence[DoseLine]) -> bool:
+    """Whether nothing is taken on some day of the week."""
+    cycles = [line.cycle for line in lines]
+    if not cycles or any(len(cycle) != len(WEEK) for cycle in cycles):
+        return False
+    return not all(map(any, zip(*cycles, strict=True)))
 
 
 def refuse_implausible(lines: Sequence[DoseLine], codes: CodeTables, path: str) -> None:

@@ -5,13 +5,13 @@ from. A chain follows the dates and never comes back to where it began.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.reading.code_tables import Believed, CodeTables
-from crossgrain.reading.dose_lines import refuse_implausible
+from crossgrain.reading.dose_lines import leaves_days, refuse_implausible
 from crossgrain.reading.elements import Asked
 from crossgrain.reading.quantities import in_unit
 from crossgrain.reading.reading import Notes
@@ -78,11 +78,34 @@ def reconciled(taken: list[Hormone], codes: CodeTables, notes: Notes) -> list[Ho
     by_kind: dict[Kind, list[Hormone]] = {}
     for hormone in kept:
         by_kind.setdefault(hormone.kind, []).append(hormone)
+    implausible: set[str] = set()
     for several in by_kind.values():
-        if len(several) > 1 and not _share_the_week(several, codes, notes):
-            _ask_about(several, codes, notes)
+        shared = len(several) > 1 and _share_the_week(several, codes, notes)
+        if not shared:
+            implausible |= _implausible(several, codes, notes)
+            if len(several) > 1:
+                _ask_about(several, codes, notes)
         _ask_about_the_whole(several, notes)
-    return kept
+    return [_undosed(each) if each.path in implausible else each for each in kept]
+
+
+def _implausible(several: Sequence[Hormone], codes: CodeTables, notes: Notes) -> set[str]:
+    """Ask about doses of some days of the week that no others make whole, as of any dose alone."""
+    found = set()
+    for hormone in several:
+        lines = hormone.entry.lines
+        if hormone.days_known and leaves_days(lines):
+            try:
+                refuse_implausible(lines, codes, lines[0].origin.rpartition("[")[0])
+            except Asked as asked:
+                notes.ask(asked)
+                found.add(hormone.path)
+    return found
+
+
+def _undosed(hormone: Hormone) -> Hormone:
+    """The medicine without the dose that is asked about."""
+    return replace(hormone, entry=replace(hormone.entry, lines=()))
 
 
 _WEEK = 7

@@ -234,7 +234,9 @@ def _current_doses(told: Told) -> tuple[Doses, tuple[Span, ...]]:
     try:
         beside = told.beside()
         if told.standing.standing is Meaning.TAKEN:
-            doses = read_doses(dosages, product, path, reading, dated=True, beside=beside)
+            doses = read_doses(
+                dosages, product, path, reading, dated=True, beside=beside, days_beside=True
+            )
             spans = told.unasked_spans() or _today(told, doses)
         else:
             doses, spans = read_by_date(dosages, product, path, reading, beside, lengths_from=0)

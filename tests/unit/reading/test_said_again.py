@@ -197,6 +197,27 @@ def test_orders_on_days_of_their_own_that_fill_the_week_are_one_regimen() -> Non
     assert [c.expression for c in record.confirm] == [ONE]
 
 
+def test_an_order_of_one_weekday_is_judged_with_the_order_of_the_other_days() -> None:
+    """75 µg on Sundays is 11 a day by itself, which nobody takes; beside 50 µg it is a regimen."""
+    rest = weekly("b", 50, "mon", "tue", "wed", "thu", "fri", "sat")
+    for pair in ((weekly("a", 75, "sun"), rest), (rest, weekly("a", 75, "sun"))):
+        record = read(*pair)
+        assert record.questions == ()
+        assert record.regimen.t4_ug * 7 == 375
+        assert "different days of the week" in record.confirm[-1].question
+
+
+def test_an_order_of_one_weekday_that_nothing_makes_whole_is_asked_about() -> None:
+    (question,) = read(weekly("a", 75, "sun")).questions
+    assert question.expression == f"{ONE}.dosageInstruction[0]"
+    assert "not plausible" in question.question
+    both = read(weekly("a", 75, "sun"), weekly("b", 50, *WORK))
+    assert [q.expression for q in both.questions] == [f"{ONE}.dosageInstruction[0]", TWO]
+    assert doses(both) == [("levothyroxine", ["50"] * 5 + ["0"] * 2)]
+    weekend = read(weekly("a", 75000, "sun"), weekly("b", 50, *WORK, "sat"))
+    assert len(weekend.questions) == 1
+
+
 def test_an_order_for_some_days_whose_supply_is_over_still_stands_beside_the_other_days() -> None:
     work = order("2025-06-01", on(*WORK), days=90)
     record = read(work, order("2025-12-30", on("sat", "sun", dose="1.5"), days=90))
