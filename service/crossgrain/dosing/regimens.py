@@ -61,6 +61,11 @@ class DoseLine:
         """Mean daily labelled grains of desiccated thyroid."""
         return self.preparation.grains(self.daily)
 
+    @property
+    def is_desiccated(self) -> bool:
+        """Whether it is counted in grains."""
+        return self.preparation.mg_per_grain is not None
+
 
 @dataclass(frozen=True, slots=True)
 class Regimen:
@@ -89,12 +94,12 @@ class Regimen:
     @property
     def pure_t4_ug(self) -> Fraction:
         """Mean daily T4 that does not come in desiccated thyroid, µg."""
-        return sum((line.t4_ug for line in self.lines if not line.grains), Fraction(0))
+        return sum((line.t4_ug for line in self.lines if not line.is_desiccated), Fraction(0))
 
     @property
     def pure_t3_ug(self) -> Fraction:
         """Mean daily T3 that does not come in desiccated thyroid, µg."""
-        return sum((line.t3_ug for line in self.lines if not line.grains), Fraction(0))
+        return sum((line.t3_ug for line in self.lines if not line.is_desiccated), Fraction(0))
 
     @property
     def kinds(self) -> frozenset[Kind]:

@@ -7,7 +7,7 @@ from crossgrain.dosing.evidence import TshOutcome, Worth, WorthUnit
 from crossgrain.dosing.exchange import Exchange
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.targets import HIGHEST_RATIO, LOWEST_RATIO, TargetDose
-from crossgrain.names.printing import amount, decimal, in_grains, micrograms
+from crossgrain.names.printing import amount, decimal, in_grains, micrograms, whole_percent
 
 TSH_WORDS = {
     TshOutcome.SAME: "the same",
@@ -116,7 +116,7 @@ def off_words(standing: TrialStanding) -> str:
 
 def _off(ratio: Fraction) -> str:
     """A ratio of what is counted to what is right, in whole percent."""
-    percent = round((ratio - 1) * 100)
+    percent = int(whole_percent(ratio - 1))
     if percent == 0:
         return "just right"
     return f"{abs(percent)} % too {'low' if percent < 0 else 'high'}"

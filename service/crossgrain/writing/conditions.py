@@ -318,7 +318,8 @@ def left_open(limits: TshLimits, plan: Plan) -> str:
         "a result is missing or not clear",
         f"{'free T4 is low' if central else 'TSH is high'} and {_SYMPTOMS}",
     ]
-    if t3.rises and not central and LabReading.HIGH_FREE_T3 not in conditions_for(limits, plan):
+    readings = {branch.reading for branch in plan.checkpoint.branches}
+    if t3.rises and not central and LabReading.HIGH_FREE_T3 not in readings:
         asked.append("TSH is high and free T3 is above its range")
     if limits.whose is Whose.PREGNANT:
         asked.append("TSH is low")

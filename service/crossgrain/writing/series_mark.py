@@ -203,10 +203,11 @@ def copied(part: Extension) -> Extension:
     >>> copied({"url": "order", "extension": [{"url": "step", "valuePositiveInt": 2}]})
     {'url': 'order', 'extension': [{'url': 'step', 'valuePositiveInt': 2}]}
     """
-    parts = part.get("extension")
-    if parts:
-        return {**part, "extension": [copied(each) for each in parts]}
-    return {key: {**value} if isinstance(value, dict) else value for key, value in part.items()}
+    if "extension" in part:
+        return {**part, "extension": [copied(each) for each in part["extension"]]}
+    if "valueQuantity" in part:
+        return {**part, "valueQuantity": {**part["valueQuantity"]}}
+    return {**part}
 
 
 def _where_asked(facts: SeriesFacts) -> Iterator[Extension]:
