@@ -8,6 +8,7 @@ import httpx2 as httpx
 import pytest
 from fastapi.testclient import TestClient
 from fixtures.visits import generate
+from tests.conformance.r5_records import as_r5
 
 from crossgrain.app.factory import create_app
 from crossgrain.catalogue import Catalogue
@@ -278,14 +279,126 @@ def test_a_stop_withdraws_what_has_not_begun_and_leaves_todays_dose(
     assert "ends on 27 April 2025: if nothing is settled by then, order the same dose anew" in words
 
 
+ASKED = "palpitations-with-tsh-high"
+TASK_CODES = "http://hl7.org/fhir/CodeSystem/task-code"  # R4 and R5: task-code
+
+
 def test_a_question_ends_no_order_and_proposes_none(visit: Callable[..., Resource]) -> None:
-    answer = visit("palpitations-with-tsh-high")
+    answer = visit(ASKED)
     kinds = {entry["resource"]["resourceType"] for entry in answer["entry"]}
-    assert kinds == {"GuidanceResponse", "DetectedIssue", "Provenance"}
+    assert kinds == {"GuidanceResponse", "DetectedIssue", "Task", "Provenance"}
     (outcome,) = (
         c for c in guidance(answer)["contained"] if c["resourceType"] == "OperationOutcome"
     )
     assert outcome["issue"][0]["expression"]
+
+
+@pytest.mark.parametrize("version", ["r4", "r5"])
+def test_no_rise_begins_before_a_question_is_answered_and_what_falls_stands(
+    client: TestClient, version: str
+) -> None:
+    today = BY_NAME[ASKED]["as_of"]
+    record = record_of(ASKED) if version == "r4" else as_r5(record_of(ASKED))
+    asked = f"/fhir/{version}/$next-step?as-of={today}"
+    answer = client.post(asked, content=json.dumps(record), headers=FHIR).json()
+    to_come = {
+        reference: order["medicationCodeableConcept"]["text"].split()[0]
+        for reference, order in filed(record_of(ASKED), "MedicationRequest").items()
+        if order["dosageInstruction"][0]["timing"]["repeat"]["boundsPeriod"]["start"] > today
+    }
+    assert set(to_come.values()) == {"levothyroxine", "desiccated"}  # 88 µg to 44, 60 mg to 75
+    suspended = {}
+    for task in of_type(answer, "Task"):
+        (coding,) = task["code"]["coding"]
+        assert (coding["system"], coding["code"]) == (TASK_CODES, "suspend")
+        assert task["description"].startswith("Do not begin the order for desiccated thyroid")
+        period = task.get("requestedPeriod") or task["restriction"]["period"]
+        assert period["start"] == today
+        suspended[task["focus"]["reference"]] = period["end"]
+    assert set(suspended) == {name for name, kind in to_come.items() if kind == "desiccated"}
+    assert set(suspended.values()) == {"2025-04-27", "2025-05-11"}  # the last day before each
+    words = guidance(answer)["text"]["div"]
+    assert "on 28 April 2025 desiccated thyroid would rise" in words
+    assert "ends on 27 April 2025: if nothing is settled by then, order the same dose anew" in words
+
+
+def test_a_rise_within_an_order_that_is_followed_waits_too_and_its_dose_goes_on(
+    ask: Asked,
+) -> None:
+    name, today = "infarction-in-mid-climb", "2025-03-28"
+    record = json.loads(json.dumps(record_of(name)).replace("2025-04-16", "2025-03-27"))
+    answer = ask(record, as_of=today).json()
+    assert said(answer)["act"] == ["stop"]
+    kept = [task for task in of_type(answer, "Task") if "coding" not in task["code"]]
+    orders = filed(record, "MedicationRequest")
+    (rise,) = (orders[task["focus"]["reference"]] for task in kept)
+    doses = [
+        dosage["timing"]["repeat"]["boundsPeriod"]["start"] for dosage in rise["dosageInstruction"]
+    ]
+    assert doses[0] < today < doses[2] == "2025-03-31"
+    (task,) = kept
+    assert task["description"].startswith("Do not raise desiccated thyroid by the order for")
+    assert task["restriction"]["period"] == {"start": today, "end": "2025-03-30"}
+
+
+def put_on_hold(chart: generate.Chart, answer: Resource) -> set[str]:
+    held = {task["focus"]["reference"] for task in of_type(answer, "Task")}
+    for order in chart.orders():
+        if f"MedicationRequest/{order['id']}" in held:
+            order["status"] = "on-hold"
+    return held
+
+
+def file_the_acts(chart: generate.Chart, answer: Resource) -> set[str]:
+    acts = of_type(answer, "Task")
+    chart.filed += [{**task, "status": "requested", "intent": "order"} for task in acts]
+    return {task["focus"]["reference"] for task in acts}
+
+
+@pytest.mark.parametrize("wait", [put_on_hold, file_the_acts])
+def test_once_a_question_is_answered_what_waited_is_ordered_anew_and_not_left_waiting(
+    wait: Callable[[generate.Chart, Resource], set[str]],
+) -> None:
+    chart = generate.climbing()
+    generate.palpitations_with_tsh_high(chart)
+    day = generate.day_of(BY_NAME[ASKED]["as_of"])
+    waited = wait(chart, chart.next_step(day))
+    assert waited
+    chart.resources = [r for r in chart.resources if r["resourceType"] != "QuestionnaireResponse"]
+    chart.told(day + 3, palpitations=False, missed_days=0)
+    chart.result("tsh", day + 3, 2.0)
+    answer = chart.next_step(day + 3)
+    assert said(answer)["act"][0] not in {"ask", "stop"}
+    assert not waited & set(said(answer).get("stands", ()))
+    ended = {task["focus"]["reference"] for task in of_type(answer, "Task")}
+    assert waited <= ended
+    begun = {
+        dosage["timing"]["repeat"]["boundsPeriod"]["start"]
+        for order in of_type(answer, "MedicationRequest")
+        if "desiccated" in order["medicationCodeableConcept"]["text"]
+        for dosage in order["dosageInstruction"]
+    }
+    assert "2025-04-28" in begun
+
+
+@pytest.mark.parametrize(
+    ("last", "ordered"), [(None, False), (4, True), (96, True), (97, False), (98, False)]
+)
+def test_a_dose_that_stays_is_ordered_again_where_its_order_ends_before_the_plan_does(
+    last: int | None, ordered: bool
+) -> None:
+    chart = generate.titrated()
+    (order,) = (r for r in chart.resources if r["resourceType"] == "MedicationRequest")
+    if last is not None:
+        bounds = {"start": generate.on(-700), "end": generate.on(last)}
+        order["dosageInstruction"][0]["timing"]["repeat"]["boundsPeriod"] = bounds
+    chart.result("tsh", -3, 1.8)
+    chart.result("free-t3", -3, 4.6)
+    answer = chart.next_step(0)
+    assert said(answer)["act"] == ["branch"]
+    (plan,) = of_type(answer, "CarePlan")
+    assert plan["period"]["end"] == generate.on(97)
+    assert bool(of_type(answer, "MedicationRequest")) is ordered
 
 
 # --- filed again ---------------------------------------------------------------------------------

@@ -1,6 +1,7 @@
 """Courses of all kinds, visit by visit, through a small EHR: each visit ends with an answer."""
 
 import tomllib
+from fractions import Fraction
 from random import Random
 from typing import Any
 
@@ -71,3 +72,57 @@ def assert_carried(first: Any, plan: Any) -> None:
     (before,) = of_type(first, "CarePlan")
     for name in ("original", "day-one", "checkpoint", "target"):
         assert part(plan, name) == part(before, name), name
+
+
+def checkpoints(resource: Any) -> list[Any]:
+    """The parts of the checkpoint that a resource carries."""
+    return [
+        amount
+        for extension in resource.get("extension", ())
+        for each in extension["extension"]
+        if each["url"] == "checkpoint"
+        for amount in each["extension"]
+    ]
+
+
+def amount_of(part: Any) -> tuple[Any, str]:
+    """What holds a part's amount, and the name of it."""
+    return (part, "valueDecimal") if "valueDecimal" in part else (part["valueQuantity"], "value")
+
+
+def carried_by(resource: Any) -> dict[str, Fraction]:
+    found = {}
+    for each in checkpoints(resource):
+        holds, name = amount_of(each)
+        found[each["url"]] = Fraction(str(holds[name]))
+    return found
+
+
+def falls_low(times: int, seed: int) -> list[str]:
+    """A course of which every TSH is suppressed, what is filed carrying another checkpoint."""
+    chance = Random(seed)
+    chart = next(filter(None, (a_course(chance) for _ in range(20))))
+    (first,) = of_type(chart.answers[0], "CarePlan")
+    own = carried_by(first)
+    for each in (each for filed in chart.filed for each in checkpoints(filed)):
+        holds, name = amount_of(each)
+        holds[name] = float(times * Fraction(str(holds[name])))
+    day, acts = 0, []
+    for _ in range(3):
+        day += chance.choice((16, 30))
+        chart.result("tsh", day - 2, 0.03)
+        answer = chart.next_step(day)
+        acts += said(answer)["act"]
+        for plan in of_type(answer, "CarePlan"):
+            assert carried_by(plan) == own, acts
+        if "result" not in guidance(answer):
+            break
+        chart.take_up(answer)
+    return acts
+
+
+@pytest.mark.parametrize("times", [1, 2])
+def test_after_a_step_back_the_checkpoint_is_day_ones_or_the_smaller(times: int) -> None:
+    """Whatever is held then, and however much was carried: going on never raises it."""
+    acts = [act for seed in range(COURSES) for act in falls_low(times, seed)]
+    assert "step-back" in acts

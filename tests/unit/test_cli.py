@@ -257,6 +257,14 @@ def test_a_plan_beside_the_record_is_the_parameter_plan_of_the_call(tmp_path: Pa
     assert ran.stdout == answer.content
 
 
+def test_an_answer_that_asks_tells_which_orders_are_not_to_begin() -> None:
+    ran = crossgrain("next", VISITS / "palpitations-with-tsh-high.json", "--as-of", "2025-04-17")
+    told = " ".join(ran.told.split())
+    waits = "Do not begin the order for desiccated thyroid 60 mg tablet until this is answered"
+    assert waits in told
+    assert "Do not begin the order for levothyroxine" not in told
+
+
 def test_a_next_step_is_told_from_where_the_patient_stands_to_the_caution() -> None:
     ran = crossgrain(
         "next", VISITS / "palpitations-with-tsh-in-range.json", "--as-of", "2025-04-17"

@@ -18,7 +18,7 @@ from crossgrain.cds.cards import REASONS, SOURCE, summary
 from crossgrain.cds.filing import Resource, Series, first_day, said_once
 from crossgrain.cds.record import Assembled
 from crossgrain.core.due import Due, decision_due, to_be_signed
-from crossgrain.core.next_step import EndedOrder, NextStep
+from crossgrain.core.next_step import FiledOrder, NextStep
 from crossgrain.core.running import series_in
 from crossgrain.dosing.steps import courses
 from crossgrain.names.identity import FhirVersion, stable_id
@@ -163,7 +163,7 @@ class _DecisionCard:
 
     # --- what is said ----------------------------------------------------------------------------
 
-    def _detail(self, left: Sequence[EndedOrder]) -> str:
+    def _detail(self, left: Sequence[FiledOrder]) -> str:
         """What was found and what to do; the doses from today; where the patient stands."""
         record = self.step.proposal.record
         grave = [f for f in self.step.proposal.findings if f.severity is not Severity.NOTE]
@@ -181,6 +181,7 @@ class _DecisionCard:
                     f"{md.strong(f.severity.upper())}: {md.text(f'{f.statement} {f.action}')}"
                     for f in grave
                 ),
+                md.bullets(map(md.text, self._waits())),
                 md.bullets(map(md.text, self._to_end(left))),
                 md.bullets(map(md.text, self._stands())),
                 md.bullets(md.text(f"Of the record, {one}.") for one in self.not_whole),
@@ -197,6 +198,12 @@ class _DecisionCard:
         found = f"{standing.decision.says} {labs}".strip()
         yield f"{md.strong('Found')}: {md.text(found)}"
         yield f"{md.strong('What to do')}: {md.text(standing.decision.do)}"
+
+    def _waits(self) -> Iterator[str]:
+        """That what would raise a dose is held back, and when the first of it would."""
+        days = [rise.day for rise in self.step.replaced.waiting]
+        if days:
+            yield f"Until then no dose is to rise: the first order would on {date_words(min(days))}"
 
     def _from_today(self) -> Iterator[str]:
         """The doses that the suggestion is about, and the next blood test."""
@@ -215,7 +222,7 @@ class _DecisionCard:
         if drawn:
             yield f"Blood is drawn next on {date_words(self.as_of + timedelta(min(drawn)))}"
 
-    def _to_end(self, left: Sequence[EndedOrder]) -> Iterator[str]:
+    def _to_end(self, left: Sequence[FiledOrder]) -> Iterator[str]:
         for order in left:
             words = product(order.preparation, order.strength) if order.strength else ""
             yield f"To be ended besides: {words} ({self.assembled.reference(order.reference)})"
@@ -235,7 +242,7 @@ class _DecisionCard:
 
     # --- what is to be done ----------------------------------------------------------------------
 
-    def _actions(self) -> tuple[list[CardAction], list[EndedOrder]]:
+    def _actions(self) -> tuple[list[CardAction], list[FiledOrder]]:
         """What the act asks for now, and the filed orders for whose end there is no room.
 
         Two doses of one day are never left to stand: what has begun and is replaced is ended with
@@ -299,7 +306,7 @@ class _DecisionCard:
         plan = {**series[0].course(others), "intent": "plan"}
         return [plan, *said_once(plan, others)]
 
-    def _end(self, order: EndedOrder, resource: Resource) -> CardAction:
+    def _end(self, order: FiledOrder, resource: Resource) -> CardAction:
         """The order as it stands, ended: removed where nobody signed it."""
         reference = self.assembled.reference(order.reference)
         if resource.get("status") == "draft":

@@ -19,6 +19,7 @@ from crossgrain.core.already_ordered import (
     orders_kept,
 )
 from crossgrain.core.proposal import DEFAULT_FAMILY, Proposal, SwitchRequest
+from crossgrain.core.rises import rises_ahead
 from crossgrain.core.standing import Standing, about_today, standing_of
 from crossgrain.dosing.onward import Act, plan_onward
 from crossgrain.dosing.plan import LabDraw, Plan
@@ -26,8 +27,9 @@ from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.steps import Step
 from crossgrain.dosing.supply import draws
 from crossgrain.dosing.targets import dose_of
-from crossgrain.reading.filed import DRAWN_AS, OVER, Filed, is_date
+from crossgrain.reading.filed import DRAWN_AS, OVER, SUSPEND, Filed, is_date
 from crossgrain.reading.record import MarkedOrder, Question, Record
+from crossgrain.reading.series_mark import OrderedStep
 from crossgrain.safety.assess import after_plan, before_plan
 from crossgrain.safety.checks import checks_of
 from crossgrain.safety.facts import Intent, hormone_rises
@@ -43,9 +45,13 @@ TSH_SUPPRESSED = "tsh-suppressed"
 """The rule that stops any rise; a plan that rises all the same is stopped by it here too."""
 
 
+_NOT_DONE = {"rejected", "cancelled", "failed", "entered-in-error"}
+"""Statuses of an act that came to nothing."""
+
+
 @dataclass(frozen=True, slots=True)
-class EndedOrder:
-    """A filed order that is no longer meant.
+class FiledOrder:
+    """An order that is filed of a plan of ours.
 
     Attributes
     ----------
@@ -62,6 +68,14 @@ class EndedOrder:
 
 
 @dataclass(frozen=True, slots=True)
+class Rise:
+    """A filed order by which a medicine rises, and the first day on which it would."""
+
+    order: FiledOrder
+    day: date
+
+
+@dataclass(frozen=True, slots=True)
 class Replaced:
     """What of a filed plan stands, and what a next step takes the place of.
 
@@ -69,6 +83,7 @@ class Replaced:
     ----------
     kept : orders that stand as they are
     ended : orders that are no longer meant
+    waiting : rises that are not to begin before what is asked, or what stops the climb, is settled
     care_plans, groups : the plans and their checkpoints
     draws : draws that are still to come and are not meant any more
     kept_draws : those that stand
@@ -76,7 +91,8 @@ class Replaced:
     """
 
     kept: tuple[OrderInForce, ...] = ()
-    ended: tuple[EndedOrder, ...] = ()
+    ended: tuple[FiledOrder, ...] = ()
+    waiting: tuple[Rise, ...] = ()
     care_plans: tuple[Filed, ...] = ()
     groups: tuple[Filed, ...] = ()
     draws: tuple[Filed, ...] = ()
@@ -99,6 +115,7 @@ class Replaced:
     def cited(self) -> Iterator[str]:
         """How the input refers to all that an answer names."""
         yield from (order.reference for order in self.kept)
+        yield from (rise.order.reference for rise in self.waiting)
         yield from self.displaced
 
 
@@ -180,17 +197,25 @@ class _Visit:
     catalogue: Catalogue
 
     def asking(self, standing: Standing | None, questions: tuple[Question, ...]) -> NextStep:
-        """Nothing is decided before the questions are answered; what is filed stands."""
+        """Nothing is decided before the questions are answered, and nothing rises until then.
+
+        What is filed stands; of it, what rises is not to begin.
+        """
         record = standing.record if standing else self.sent.record
         found = standing.findings if standing else ()
         record = replace(record, questions=questions)
-        return self._without_plan(standing, record, found, Replaced(care_plans=self._plans()))
+        replaced = Replaced(waiting=tuple(self._rises(record)), care_plans=self._plans())
+        return self._without_plan(standing, record, found, replaced)
 
     def stopping(self, standing: Standing, found: tuple[Finding, ...]) -> NextStep:
         """The climb ends: today's dose goes on, and what has not begun is withdrawn."""
         if not any_stop(found):
             found = (*found, _stop(standing.decision))
-        replaced = Replaced(ended=tuple(self._yet_to_begin()), care_plans=self._plans())
+        replaced = Replaced(
+            ended=tuple(self._yet_to_begin()),
+            waiting=tuple(rise for rise in self._rises(standing.record) if rise.order.begun),
+            care_plans=self._plans(),
+        )
         return self._without_plan(standing, standing.record, found, replaced)
 
     def planning(self, standing: Standing) -> NextStep:
@@ -258,7 +283,7 @@ class _Visit:
             standing,
             self._proposal(standing, record, found),
             replaced,
-            changes=bool(replaced.ended),
+            changes=bool(replaced.ended or replaced.waiting),
             cites_given=self._cites_given(replaced),
         )
 
@@ -321,7 +346,8 @@ class _Visit:
     # --- what is filed ---------------------------------------------------------------------------
 
     def _replaced(self, plan: Plan) -> Replaced:
-        kept = orders_kept(plan, self.request.start, self._marked())
+        marked = (one for one in self._marked() if not self._is_suspended(one))
+        kept = orders_kept(plan, self.request.start, tuple(marked))
         standing = {order.reference for order in kept}
         kept_draws, others = self._draws(plan)
         return Replaced(
@@ -356,26 +382,49 @@ class _Visit:
         every = (*self.sent.record.marked, *self.sent.given)
         return tuple(one for one in every if one.reference not in options)
 
-    def _filed_orders(self) -> Iterator[EndedOrder]:
+    def _is_suspended(self, one: MarkedOrder) -> bool:
+        """Whether an order was made to wait: it does not go on by itself once that is settled."""
+        return one.status == "on-hold" or any(
+            each.focus == one.reference and each.code == SUSPEND and each.status not in _NOT_DONE
+            for each in self._of("Task")
+        )
+
+    def _filed_orders(self) -> Iterator[FiledOrder]:
         """The orders of our plans that somebody may still follow, today or later.
 
         An order that was dated anew by hand is followed by its own dates, not by those proposed.
         """
-        record = self.sent.record
-        begun = {entry.reference for entry in (*record.current, *record.past)}
-        to_come = {entry.reference for entry in (*record.ahead, *record.drafts)}
+        to_come = self._to_come()
         for one in self._marked():
             ordered, start = one.mark.ordered, self.request.start
             if ordered is None or one.status in OVER or not is_meant(one):
                 continue
             if ordered.last_day >= start or one.reference in to_come or self._is_taken(one):
-                yield EndedOrder(
-                    one.reference,
-                    self.catalogue.preparations[ordered.preparation_id],
-                    ordered.strength,
-                    begun=one.reference in begun
-                    or (one.reference not in to_come and ordered.first_day <= start),
-                )
+                yield self._filed_order(one, ordered)
+
+    def _filed_order(self, one: MarkedOrder, ordered: OrderedStep) -> FiledOrder:
+        record = self.sent.record
+        begun = {entry.reference for entry in (*record.current, *record.past)}
+        first_day_is_here = ordered.first_day <= self.request.start
+        return FiledOrder(
+            one.reference,
+            self.catalogue.preparations[ordered.preparation_id],
+            ordered.strength,
+            begun=one.reference in begun
+            or (one.reference not in self._to_come() and first_day_is_here),
+        )
+
+    def _to_come(self) -> set[str]:
+        record = self.sent.record
+        return {entry.reference for entry in (*record.ahead, *record.drafts)}
+
+    def _rises(self, record: Record) -> Iterator[Rise]:
+        """The filed orders by which a dose is to rise above what is taken today."""
+        meant = [one for one in self._marked() if is_meant(one)]
+        today, preparations = record.regimen, self.catalogue.preparations
+        for one, day in rises_ahead(meant, today, self.request.start, preparations):
+            if one.mark.ordered is not None:
+                yield Rise(self._filed_order(one, one.mark.ordered), day)
 
     def _is_taken(self, one: MarkedOrder) -> bool:
         return any(
@@ -383,7 +432,7 @@ class _Visit:
             for entry in self.sent.record.current
         )
 
-    def _yet_to_begin(self) -> Iterator[EndedOrder]:
+    def _yet_to_begin(self) -> Iterator[FiledOrder]:
         """Those that have not begun: where the climb ends, none of them is to be."""
         return (order for order in self._filed_orders() if not order.begun)
 

@@ -5,6 +5,7 @@ what the labs and the patient say since the last visit, and by the table the one
 cannot be told is asked, by FHIRPath; nothing is assumed of a dose.
 """
 
+from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -34,7 +35,7 @@ from crossgrain.core.visiting import (
     too_fast,
     turned_back,
 )
-from crossgrain.dosing.moves import ordered_amounts
+from crossgrain.dosing.moves import ordered_amounts, ordered_as
 from crossgrain.dosing.onward import Act, Dated, Underway
 from crossgrain.dosing.plan import LabReading, PriorTherapy
 from crossgrain.dosing.regimens import Regimen
@@ -246,6 +247,7 @@ def _in_plan(
             planned=planned,
             climbing=climbing and not course.decided,
             in_range_before=_in_range_before(facts.acts),
+            ends=course.ends(),
         ),
         visit=visit,
         decision=decide_again(visit, _reasons(facts.acts, record), catalogue.decisions),
@@ -570,6 +572,20 @@ class _Course:
         )
         return any(each[0] in named and each not in self.request.stock for each in ahead)
 
+    def ends(self) -> tuple[tuple[str, int], ...]:
+        """The last day of today's orders by product line, where all of them have one."""
+        products = self.catalogue.plans[self.family].tables.products
+        later = (self.request.start - self.record.as_of).days
+        found: dict[str, list[int | None]] = defaultdict(list)
+        for entry in self.record.current:
+            for line in entry.lines:
+                found[ordered_as(line.preparation, products).id].append(entry.last_day)
+        return tuple(
+            (key, max(last for last in days if last is not None) - later)
+            for key, days in found.items()
+            if None not in days
+        )
+
     def wish(self, limits: Constraints) -> Wish:
         """As on day one; tablets and what findings ask as of today."""
         facts = self.record.facts
@@ -650,6 +666,7 @@ def _without_plan(
             today=record.regimen,
             planned=(),
             climbing=False,
+            ends=course.ends(),
         ),
         visit=visit,
         decision=decide_again(visit, (), catalogue.decisions),

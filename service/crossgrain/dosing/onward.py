@@ -250,13 +250,14 @@ def _planned_from(mid: Midway, own: Timeline, labs: tuple[LabDraw, ...], done: S
 def _supplied(mid: Midway, own: Timeline) -> Iterator[str]:
     """The medicines whose supply lasts for as long as today's dose stays.
 
-    That is what was taken before day one and never changed, what the plan ordered, and what no
-    tablets on the list make, so that the prescriber must have ordered it in another way.
+    That is what was taken before day one and never changed, unless its order ends before; what the
+    plan ordered; and what no tablets on the list make, so that the prescriber must have ordered it
+    in another way.
     """
     case, place = mid.case, mid.place
     before = ordered_amounts(mid.underway.original, case.products)
     for key, (preparation, amount) in case.old.items():
-        own_supply = before.get(key) == amount and all(
+        unchanged = before.get(key) == amount and all(
             spell.amounts.get(key, amount) == amount for spell in place.past
         )
         lasts = 0
@@ -267,6 +268,7 @@ def _supplied(mid: Midway, own: Timeline) -> Iterator[str]:
         table = makings(preparation)
         every = table.mask(preparation.strengths)
         made = table.way(amount, every, case.largest_half[key])
+        own_supply = unchanged and mid.underway.supplied_for(key, lasts)
         if own_supply or not made or place.supply_left(key) >= lasts:
             yield key
 

@@ -82,6 +82,8 @@ class Underway:
     climbing : whether the checkpoint's dose is yet to be reached
     in_range_before : whether the labs before those of this visit were in range, on a dose that is
         worth the same: with one more the dose has proved right
+    ends : by preparation id the last day of today's orders, relative to the plan's first; a
+        medicine of which one goes on without an end is not named
     """
 
     original: Regimen
@@ -93,6 +95,11 @@ class Underway:
     planned: tuple[Dated, ...]
     climbing: bool
     in_range_before: bool = False
+    ends: tuple[tuple[str, int], ...] = ()
+
+    def supplied_for(self, key: str, days: int) -> bool:
+        """Whether today's orders of a medicine reach so many days on."""
+        return all(last >= days - 1 for ending, last in self.ends if ending == key)
 
 
 @dataclass(frozen=True, slots=True)

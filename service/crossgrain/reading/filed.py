@@ -35,6 +35,9 @@ OVER = {
 }  # fmt: skip
 """Statuses of an order, an act or a plan that nobody follows any more."""
 
+SUSPEND = "suspend"
+"""Of FHIR's codes for what a Task does to a request: not to be carried out for now."""
+
 
 @dataclass(frozen=True, slots=True)
 class Filed:

@@ -29,6 +29,7 @@ from crossgrain.writing.orders import (
     ended_orders,
     medication_requests,
     series_tasks,
+    waiting_orders,
 )
 from crossgrain.writing.rationale import rationale
 
@@ -230,6 +231,7 @@ def acts(letter: Letterhead) -> Iterator[Resource]:
         yield from dated_acts(letter)
     else:
         yield from ended_orders(letter)
+        yield from waiting_orders(letter)
 
 
 def _planned(letter: Letterhead, plan: Plan, digest: Digest) -> list[Resource]:

@@ -42,6 +42,24 @@ class Ended:
 
 
 @dataclass(frozen=True, slots=True)
+class Waiting:
+    """A filed order whose rise waits until what is asked, or what stops the climb, is settled.
+
+    Attributes
+    ----------
+    reference : how the input refers to it
+    begun : whether it is followed already, and rises later
+    by : the day by which it must be known: the last before it would rise
+    says : which order and which day, in words
+    """
+
+    reference: str
+    begun: bool
+    by: date
+    says: str
+
+
+@dataclass(frozen=True, slots=True)
 class GoingOn:
     """What a next step adds to an answer.
 
@@ -56,6 +74,7 @@ class GoingOn:
     kept_in_words : the same for a reader
     kept_draws : draws that are filed for a day already: LOINC code and date
     ended : filed orders that are no longer meant
+    waiting : filed orders that are not to raise a dose for now
     replaces : resource type → the filed resources that the new one of that type replaces
     draws : LOINC code and date of a new draw → the filed draws that it replaces
     checks : code of what is measured → the filed requests that a new one replaces
@@ -76,6 +95,7 @@ class GoingOn:
     kept_in_words: tuple[str, ...]
     kept_draws: frozenset[tuple[str, str]]
     ended: tuple[Ended, ...]
+    waiting: tuple[Waiting, ...]
     replaces: Mapping[str, tuple[str, ...]]
     draws: Mapping[tuple[str, str], tuple[str, ...]]
     checks: Mapping[str, tuple[str, ...]]

@@ -2,13 +2,13 @@
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from fractions import Fraction
 from itertools import pairwise
 from typing import Any
 
-from crossgrain.core.next_step import EndedOrder, NextStep
+from crossgrain.core.next_step import FiledOrder, NextStep, Rise
 from crossgrain.core.proposal import Outcome
 from crossgrain.core.standing import Standing
 from crossgrain.dosing.onward import Act, Dated
@@ -24,7 +24,7 @@ from crossgrain.safety.visit import Decision, Position
 from crossgrain.words.doses import date_words, generic_name, product, taken
 from crossgrain.writing.answer import answer_bundle
 from crossgrain.writing.checkpoint import REQUEST_GROUP
-from crossgrain.writing.going_on import Ended, GoingOn, Replaceable, Spell
+from crossgrain.writing.going_on import Ended, GoingOn, Replaceable, Spell, Waiting
 from crossgrain.writing.parts import PartDefinition, many, maybe, one, within, written
 
 Resource = dict[str, Any]
@@ -86,12 +86,13 @@ def going_on(step: NextStep) -> GoingOn:
         title=title_of(step),
         said=tuple(said(step)),
         parts=tuple(written((NEXT_STEP,), step)),
-        facts=step.standing.facts if step.standing else None,
+        facts=_carried(step),
         act=_act(step),
         kept=replaced.kept,
         kept_in_words=tuple(_kept_words(step)),
         kept_draws=replaced.drawn,
         ended=tuple(_ended(order) for order in replaced.ended),
+        waiting=tuple(_waiting(step)),
         replaces={
             "CarePlan": tuple(running),
             REQUEST_GROUP: tuple(filed.reference for filed in replaced.groups),
@@ -105,6 +106,13 @@ def going_on(step: NextStep) -> GoingOn:
         running=running[0] if running else "",
         result=running[0] if running and not step.changes else "",
     )
+
+
+def _carried(step: NextStep) -> SeriesFacts | None:
+    """What the plan that runs says of itself, with the checkpoint that holds: it never rises."""
+    facts = _facts(step)
+    checkpoint = step.standing.underway.checkpoint if step.standing else None
+    return replace(facts, checkpoint=checkpoint) if facts and checkpoint else facts
 
 
 _ON_THE_WAY = {Act.CONTINUE, Act.HOLD, Act.SLOW_DOWN}
@@ -149,7 +157,13 @@ def title_of(step: NextStep) -> str:
 
 
 def said(step: NextStep) -> Iterator[str]:
-    """Where the patient stands, then why the answer is what it is, then what to do."""
+    """Where the patient stands, why the answer is what it is, what to do, and what waits."""
+    yield from _where_and_why(step)
+    yield from (waiting.says for waiting in _waiting(step))
+    yield from _until_settled(step)
+
+
+def _where_and_why(step: NextStep) -> Iterator[str]:
     standing = step.standing
     if standing is None:
         yield "Where the patient stands cannot be told yet."
@@ -165,7 +179,28 @@ def said(step: NextStep) -> Iterator[str]:
         )
     yield decision.says
     yield decision.do
-    yield from _until_settled(step)
+
+
+def _waiting(step: NextStep) -> Iterator[Waiting]:
+    """The rises that are not to begin for now, each in words."""
+    stopped = step.proposal.outcome is Outcome.STOP
+    until = "what stops it is settled" if stopped else "this is answered"
+    for rise in step.replaced.waiting:
+        by = max(rise.day - timedelta(1), step.proposal.request.start)
+        yield Waiting(rise.order.reference, rise.order.begun, by, _waits(rise, until))
+
+
+def _waits(rise: Rise, until: str) -> str:
+    order, medicine = _ended(rise.order), generic_name(rise.order.preparation)
+    if order.begun:
+        return (
+            f"Do not raise {medicine} by the order for {order.product} until {until}: on"
+            f" {date_words(rise.day)} it would rise. What is taken today goes on."
+        )
+    return (
+        f"Do not begin the order for {order.product} until {until}: on {date_words(rise.day)}"
+        f" {medicine} would rise. Do not fill it for now; what is taken today goes on."
+    )
 
 
 def position_words(standing: Standing) -> str:
@@ -174,11 +209,12 @@ def position_words(standing: Standing) -> str:
 
 
 def _until_settled(step: NextStep) -> Iterator[str]:
-    """When a stop leaves today's medicines without an order: hormone is never to end by that."""
-    if step.proposal.outcome is not Outcome.STOP:
-        return
+    """When today's medicines are left without an order: hormone is never to end by that."""
+    stopped = step.proposal.outcome is Outcome.STOP
+    waiting = {rise.order.preparation.kind for rise in step.replaced.waiting}
     for entry in step.proposal.record.current:
-        if entry.lines and entry.last_day is not None:
+        left = stopped or any(line.preparation.kind in waiting for line in entry.lines)
+        if left and entry.lines and entry.last_day is not None:
             last = step.proposal.request.as_of + timedelta(entry.last_day)
             yield (
                 f"The order for {generic_name(entry.lines[0].preparation)} that is followed today"
@@ -187,7 +223,7 @@ def _until_settled(step: NextStep) -> Iterator[str]:
             )
 
 
-def _ended(order: EndedOrder) -> Ended:
+def _ended(order: FiledOrder) -> Ended:
     words = (
         product(order.preparation, order.strength)
         if order.strength is not None

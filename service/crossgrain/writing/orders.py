@@ -13,6 +13,7 @@ from crossgrain.dosing.steps import LineDose, OrderedCourse, Prescription, Step,
 from crossgrain.dosing.supply import home_uses
 from crossgrain.names.identity import urn
 from crossgrain.reading.code_tables import CodedDrug, CodeTables
+from crossgrain.reading.filed import SUSPEND
 from crossgrain.reading.record import MedicineEntry
 from crossgrain.words.doses import generic_name, product
 from crossgrain.writing.at_home import TO_A_PHARMACY, home_line, home_supplies, replacing
@@ -156,6 +157,28 @@ def ended_orders(letter: Letterhead) -> Iterator[Resource]:
     """Tasks for the filed orders that a next step leaves without a meaning."""
     for order in letter.going_on.ended if letter.going_on else ():
         yield _task(letter, SERIES, order.reference, 0, ended_words(letter, order))
+
+
+def waiting_orders(letter: Letterhead) -> Iterator[Resource]:
+    """Tasks for the filed orders that are not to raise a dose for now.
+
+    What is followed already is not suspended, since hormone would end by that: a person keeps its
+    dose as it is.
+    """
+    for order in letter.going_on.waiting if letter.going_on else ():
+        body = letter.request(
+            "Task", f"Task|waiting|{order.reference}", SERIES, paragraphs([order.says])
+        )
+        code: Resource = {"text": "Keep the dose of this order" if order.begun else "Do not begin"}
+        if not order.begun:
+            display = "Suspend the focal resource"
+            code["coding"] = [{"system": TASK_CODE, "code": SUSPEND, "display": display}]
+        body["code"] = code
+        body["description"] = order.says
+        body["focus"] = {"reference": order.reference}
+        body["note"] = letter.notes()
+        body["restriction"] = {"period": {"start": letter.iso(0), "end": order.by.isoformat()}}
+        yield body
 
 
 def ended_words(letter: Letterhead, order: Ended) -> str:

@@ -1,9 +1,11 @@
 """The chart of a small invented EHR: what is filed of an answer, and what is taken by it.
 
 It does what a clinic's system does with any plan. Proposals become orders under their own marks;
-what a request `replaces`, or names as its `priorPrescription`, ends where the new one begins; a
-`Task` with the code ``abort`` ends its focus on its day. Acts and options of a plan that another
-has replaced are void. Of the doses it knows what the orders say, and nothing of the service.
+what a request `replaces`, or names as its `priorPrescription`, ends where the new one begins. A
+`Task` with the code ``abort`` ends its focus on its day, one with ``suspend`` puts it on hold, and
+one without a code keeps the dose of its focus; where an order is held so, today's dose is ordered
+anew when its own order ends. Acts and options of a plan that another has replaced are void. Of the
+doses it knows what the orders say, and nothing of the service.
 """
 
 import copy
@@ -37,6 +39,12 @@ HORMONES = {TSH, FREE_T4, FREE_T3, "3024-7", "3051-0"}
 """LOINC; free T4 and free T3 by amount or by mass."""
 _TAKE_NO_END = ("CarePlan", "RequestGroup", "ServiceRequest")
 """What is revoked where a plan is given up; orders of medicine end."""
+_OF_A_PLAN = {
+    "extension", "groupIdentifier", "identifier", "basedOn", "priorPrescription",
+    "supportingInformation", "text", "note",
+}  # fmt: skip
+RENEWED_DAYS = 28
+"""For how long today's dose is ordered anew while an answer is waited for: ours."""
 ABOUT = {"reference": "Patient/p1"}
 
 
@@ -61,6 +69,8 @@ class Chart:
         self._before = {one.reference: timed((one,)) for one in patient.case.taken}
         self._ends: dict[str, int] = {}
         """The first day on which an order, or a medicine from before, is no longer taken."""
+        self._held: set[str] = set()
+        """Orders that are not to begin for now, or whose dose is kept."""
         self._read: Course | None = None
 
     # --- what is taken --------------------------------------------------------------------------
@@ -73,7 +83,7 @@ class Chart:
         """Where orders leave a patient without: all from a day on, or one medicine in between."""
         if not self._of(day):
             yield f"nothing is ordered from day {day} on"
-        until = self.supplied_until()
+        until = max(self.supplied_until(), day)
         by_day = [{medicine for medicine, _ in self._of(at)} for at in range(day - 1, until + 1)]
         for medicine in by_day[0]:
             ordered = [medicine in medicines for medicines in by_day]
@@ -95,14 +105,7 @@ class Chart:
         if self._read is None:
             self._read = Course(0)
             for reference in self._signed():
-                own = Course(0)
-                read_order(self._filed[reference], own)
-                ends = self._ends.get(reference, FOREVER)
-                self._read.doses += [
-                    replace(dose, last=min(dose.last, ends - 1))
-                    for dose in own.doses
-                    if dose.first < ends
-                ]
+                self._read.doses += self._course_of(reference).doses
         return self._read
 
     def _signed(self) -> list[str]:
@@ -159,6 +162,9 @@ class Chart:
         for resource in new:
             if resource.get("intent") == "proposal":
                 self._end_what_it_ends(resource)
+                self._hold_what_it_holds(resource)
+        if any(resource["resourceType"] == "CarePlan" for resource in new):
+            self._held.clear()  # what an answer still means of them it has ordered anew
         self._read = None
 
     def prescribe(self, day: int, orders: list[Json]) -> None:
@@ -168,6 +174,7 @@ class Chart:
                 self._revoke(reference, day)
         for reference in (*self._signed(), *self._before):
             self._end(reference, day)
+        self._held.clear()
         for order in orders:
             self._filed[name_of(order)] = order
         self._read = None
@@ -206,6 +213,56 @@ class Chart:
             ]
             for reference in {each.get("reference") for each in named} & set(self._signed()):
                 self._end(str(reference), begins)
+
+    def _hold_what_it_holds(self, resource: Json) -> None:
+        """Put the focus of an act on hold; what has begun goes on until it would rise."""
+        if resource["resourceType"] != "Task" or focus_of(resource) or "focus" not in resource:
+            return
+        reference = resource["focus"]["reference"]
+        self._held.add(reference)
+        until = day_of(resource["restriction"]["period"]["end"])
+        suspended = "coding" in resource["code"]
+        self._end(reference, 0 if suspended else until + 1)
+
+    def renew(self, day: int) -> None:
+        """Order the dose of yesterday anew where the order of today's is held back."""
+        held = {medicine for medicine, _ in self._would_be_taken()}
+        gone = {key for key in self.doses(day - 1) if key not in self._of(day)}
+        for reference in list(self._signed()):
+            own = self._course_of(reference).single(day - 1)
+            if any(key in gone and key[0] in held for key in own):
+                self._copy(reference, day)
+        self._read = None
+
+    def _would_be_taken(self) -> set[tuple[str, str]]:
+        every: set[tuple[str, str]] = set()
+        for reference in self._held:
+            own = Course(0)
+            read_order(self._filed[reference], own)
+            every |= {key for dose in own.doses for key in own.single(dose.first)}
+        return every
+
+    def _course_of(self, reference: str) -> Course:
+        """One order's doses up to its end."""
+        own = Course(0)
+        read_order(self._filed[reference], own)
+        ends = self._ends.get(reference, FOREVER)
+        own.doses = [
+            replace(dose, last=min(dose.last, ends - 1)) for dose in own.doses if dose.first < ends
+        ]
+        return own
+
+    def _copy(self, reference: str, day: int) -> None:
+        """The same dose from a day on, as any prescriber renews it: without the plan's marks."""
+        before = self._filed[reference]
+        order = {key: before[key] for key in before if key not in _OF_A_PLAN}
+        order["id"] = f"{before['id']}-{day}"
+        order["dosageInstruction"] = [
+            each
+            for dosage in before["dosageInstruction"]
+            if (each := _dated_anew(dosage, day)) is not None
+        ]
+        self._filed[name_of(order)] = order
 
     def _end(self, reference: str, day: int) -> None:
         self._ends[reference] = min(day, self._ends.get(reference, FOREVER))
@@ -273,7 +330,9 @@ class Chart:
                 period = {**resource["effectivePeriod"], "end": iso(ends - 1)}
                 return {**resource, "status": "completed", "effectivePeriod": period}
             if resource["resourceType"] == "MedicationRequest" and resource["intent"] == "order":
-                return _order_as_of(resource, ends, day)
+                seen = _order_as_of(resource, ends, day)
+                waits = reference in self._held and seen["status"] == "cancelled"
+                return {**seen, "status": "on-hold"} if waits else seen
             if resource["resourceType"] == "Task" and resource["status"] == "requested":
                 done = focus_of(resource) and ended_on(resource) <= day
                 return {**resource, "status": "completed"} if done else resource
@@ -295,6 +354,20 @@ def _order_as_of(request: Json, ends: int, day: int) -> Json:
         cut["dosageInstruction"] = list(_cut_off(cut["dosageInstruction"], ends))
         return cut
     return {**request, "status": "completed"} if last < day else request
+
+
+def _dated_anew(dosage: Json, day: int) -> Json | None:
+    """An instruction of the day before, from this day on; nothing where it was for other days."""
+    bounds = dosage["timing"]["repeat"]["boundsPeriod"]
+    if not day_of(bounds["start"]) < day <= day_of(bounds["end"]) + 1:
+        return None
+    anew = copy.deepcopy(dosage)
+    anew["timing"]["repeat"]["boundsPeriod"] = {
+        "start": iso(day),
+        "end": iso(day + RENEWED_DAYS - 1),
+    }
+    anew.pop("text", None)
+    return anew
 
 
 def _cut_off(instructions: Iterable[Json], ends: int) -> Iterator[Json]:

@@ -53,6 +53,7 @@ class Stepwise(Clinic):
         return True
 
     def morning(self, day: int, how: HowItGoes) -> None:
+        self.chart.renew(day)
         decision = self.chart.decision()
         ends = self.chart.supplied_until() - BEFORE_THE_LAST_DAYS
         if decision is not None and day <= decision <= ends + WEEK:
@@ -97,6 +98,7 @@ class Stepwise(Clinic):
         (step,) = parts_of(bundle, "next-step")
         act = str(step["act"])
         if act in {"ask", "stop"}:
+            self.chart.file(bundle, day)
             self._answer(day)
             self.answers.append((day, bundle))
         else:

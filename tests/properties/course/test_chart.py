@@ -3,10 +3,13 @@
 from contextlib import suppress
 from typing import Any
 
+import pytest
 from tests.properties.course.by_hand import settle
 from tests.properties.course.chart import Chart, iso
 from tests.properties.course.door import Json, Refused, service
+from tests.properties.course.life import live
 from tests.properties.course.patients import patient
+from tests.properties.course.stepwise import Stepwise
 from tests.properties.titration.grid import call_of
 from tests.properties.titration.reading import Answer
 
@@ -84,6 +87,13 @@ def begun() -> Chart:
     )  # fmt: skip
 
 
+def held(name: str, focus: str, today: int, by: int) -> Json:
+    """An act that makes an order wait."""
+    period = {"start": iso(today), "end": iso(by)}
+    code = {"coding": [{"code": "suspend"}], "text": "Do not begin"}
+    return end(name, focus, today, code=code, restriction={"period": period})
+
+
 BEFORE = sum(OWN.before.values())
 
 
@@ -159,3 +169,34 @@ def test_an_order_that_is_withdrawn_with_nothing_in_its_place_is_found() -> None
     assert list(later.holes(20))
     new = filed(begun(), 20, end("u", "MedicationRequest/a", 20), order("b", 75, 20, 90))
     assert not list(new.holes(20))
+
+
+def test_an_order_that_is_held_back_does_not_begin_and_todays_dose_is_ordered_anew() -> None:
+    prior = {"priorPrescription": {"reference": "MedicationRequest/a"}}
+    chart = filed(begun(), 20, order("b", 125, 56, 90, **prior))
+    filed(chart, 50, held("h", "MedicationRequest/b", 50, 55))
+    assert on(chart, 50)["b"]["status"] == "on-hold"
+    for day in range(50, 60):
+        chart.renew(day)
+        assert lt4(chart, day) == 100
+    assert on(chart, 57)["a-56"]["status"] == "active"
+    filed(chart, 60, plan("p2"), order("c", 125, 60, 90), end("x", "MedicationRequest/a-56", 60))
+    assert [lt4(chart, day) for day in (59, 60)] == [100, 125]
+
+
+def test_an_order_whose_dose_is_kept_is_followed_until_it_would_rise() -> None:
+    chart = begun()
+    keep = held("h", "MedicationRequest/a", 20, 29) | {"code": {"text": "Keep"}}
+    filed(chart, 20, keep)
+    chart.renew(29)
+    chart.renew(30)
+    assert [lt4(chart, day) for day in (20, 29, 30, 40)] == [100] * 4
+    assert on(chart, 30)["a-30"]["status"] == "active"
+
+
+@pytest.mark.slow
+def test_a_course_in_which_an_order_of_before_has_ended_leaves_nobody_without() -> None:
+    own = patient(2, 179)  # settled by hand, then adjusted where no plan runs
+    clinic = Stepwise(own)
+    assert live(own, clinic)
+    assert not clinic.flaws
