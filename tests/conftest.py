@@ -1,11 +1,13 @@
 """What holds for every test: how many examples it has, and that its place says what is slow."""
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import settings
 from tests import budget
 from tests.api.errors import every_error_is_a_row
+from xdist.scheduler import LoadFileScheduling
 
 __all__ = ["budget", "every_error_is_a_row"]
 
@@ -34,6 +36,16 @@ PROCESSES = "start"
 """The fixture that starts real servers: what asks for it is slow wherever it stands."""
 TESTS = Path(__file__).parent
 collect_ignore = ["golden/stopped"]  # imported, it stops the clock of whoever imports it
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> LoadFileScheduling:
+    """With ``-n``, what the tests of a file share is made in one process.
+
+    As an option (``--dist``) it would hold without ``-n`` too, and pytest-benchmark would measure
+    nothing.
+    """
+    return LoadFileScheduling(config, log)
 
 
 def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
