@@ -27,7 +27,7 @@ from crossgrain.operations.faults import RequestRefused
 from crossgrain.operations.next_step import SettledStep, answer_to, settle
 from crossgrain.operations.parameters import from_query
 from crossgrain.reading.resolve import BundleIndex
-from crossgrain.reading.series_mark import mark_in
+from crossgrain.reading.series_mark import any_marked
 from crossgrain.safety.rule import Severity
 from crossgrain.safety.visit import Alarm, DosesTaken, TooFast
 from crossgrain.words.doses import CAUTION, daily_dose, date_words, product, taken
@@ -69,7 +69,7 @@ def step_in(assembled: Assembled, desk: Desk, day: date) -> NextStep | None:
         where the record cannot be read as one patient's at all.
     """
     resources = (entry["resource"] for entry in assembled.bundle["entry"])
-    if not any(mark_in(resource.get("extension")) for resource in resources):
+    if not any_marked(resources):
         return None
     asked = from_query([("as-of", day.isoformat())])
     try:

@@ -103,6 +103,8 @@ class Standing:
     labs : what was read of the labs since the last visit
     findings : what the safety rules raise today
     limits : what they demand of a plan
+    labs_due : the day on which the plan's next labs are due where none has come; ``None`` without
+        a plan
     step, steps : which step of how many today's dose is; ``None`` without a plan, or before the
         first
     """
@@ -117,6 +119,7 @@ class Standing:
     labs: LabsRead
     findings: tuple[Finding, ...]
     limits: Constraints
+    labs_due: int | None = None
     step: int | None = None
     steps: int | None = None
 
@@ -254,6 +257,7 @@ def _in_plan(
         labs=labs,
         findings=findings,
         limits=limits,
+        labs_due=course.labs_due(position),
         step=place.step,
         steps=len(planned),
     )
@@ -526,9 +530,14 @@ class _Course:
 
     def _overdue(self, position: Position) -> bool:
         """Whether labs should have come by now; only asked where none has."""
-        late, policy = self.catalogue.visits.overdue_days, self.catalogue.policy
+        due = self.labs_due(position)
+        return due is None or due + self.catalogue.visits.overdue_days < 0
+
+    def labs_due(self, position: Position) -> int | None:
+        """The day on which labs are due where none has come; ``None`` where no plan runs."""
         if self.facts is None:
-            return True
+            return None
+        policy = self.catalogue.policy
         if position is Position.CLIMB:
             drawn = [
                 m.day
@@ -536,9 +545,8 @@ class _Course:
                 if m.day is not None and m.day > self.day_one
             ]
             drawn += [(a.day - self.record.as_of).days for a in self.acts if a.act is Act.BRANCH]
-            return -max(drawn, default=self.day_one) > policy.draws.apart_days + late
-        draw = (self.facts.decision - self.record.as_of).days - policy.results_days
-        return draw + late < 0
+            return max(drawn, default=self.day_one) + policy.draws.apart_days
+        return (self.facts.decision - self.record.as_of).days - policy.results_days
 
     def visit(
         self,

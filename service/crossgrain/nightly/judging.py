@@ -10,8 +10,10 @@ from typing import Any
 import msgspec
 
 from crossgrain.catalogue import Catalogue
+from crossgrain.core.waiting import with_plan
 from crossgrain.names.identity import FhirVersion
 from crossgrain.nightly.scan import EVIDENCE
+from crossgrain.reading.door import Look
 from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.json import parse
 from crossgrain.reading.reader import read_course
@@ -172,6 +174,13 @@ class Judge:
 
     def _screened(self, lines: Iterable[bytes]) -> Screened:
         resources: list[dict[str, Any]] = []
+        look: Look = {
+            "version": self.version,
+            "as_of": self.ruler.as_of,
+            "codes": self.catalogue.codes,
+            "preparations": self.catalogue.preparations,
+            "most_resources": None,  # nobody waits for the answer
+        }
         try:
             resources.extend(map(parse, lines))
             bundle = {
@@ -179,21 +188,14 @@ class Judge:
                 "type": "collection",
                 "entry": _entries(resources),
             }
-            course = read_course(
-                bundle,
-                version=self.version,
-                as_of=self.ruler.as_of,
-                codes=self.catalogue.codes,
-                preparations=self.catalogue.preparations,
-                most_resources=None,  # nobody waits for the answer
-            )
+            screened = screen(read_course(bundle, **look), self.ruler)
+            return with_plan(screened, bundle, look, self.catalogue)
         except Unreadable as wrong:
             place = _in_the_export(wrong.expression, resources)
             said = f"{wrong.message} ({place})" if place else wrong.message
             return Screened(ScreeningOutcome.NEEDS_REVIEW, why=said)
         except Undecided as undecided:
             return to_review(undecided)
-        return screen(course, self.ruler)
 
 
 def _entries(resources: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:

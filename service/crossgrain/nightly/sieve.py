@@ -105,6 +105,9 @@ UNSURE = 1 << len(Kind)
 KNOWN_OTHER = UNSURE << 1
 """What a concept alone is judged as where it is known to be no hormone, whatever the reason."""
 
+OURS = KNOWN_OTHER << 1
+"""The bit of a line that carries the extension of a series of ours, whichever kinds are in it."""
+
 
 class LineLook(msgspec.Struct, gc=False):
     """What is known of a line.
@@ -114,7 +117,8 @@ class LineLook(msgspec.Struct, gc=False):
     kind, id : of the resource
     patient : ``Patient/…`` where the line is kept for a patient, or empty
     keep : some reader could use it
-    kinds : the kinds of thyroid hormone in it, a bit each (`BITS`, `UNSURE`); 0 for none
+    kinds : the kinds of thyroid hormone in it, a bit each (`BITS`, `UNSURE`), and `OURS` where it
+        carries the extension of a series; 0 for none
     medication : ``Medication/…`` that it refers to, or empty; what that holds is known only
         when every file has been read, and `kinds` is what is assumed if it is in none
     otherwise : what is assumed if that Medication holds no hormone
@@ -171,7 +175,7 @@ class Sieve:
         if kind == "Observation":
             wanted = self._is_lab(head)
         elif kind in MEDICINES:
-            return self._medicine(head)
+            return self._medicine(head, line)
         elif kind == "Condition":
             return self._condition(head)
         elif kind == "Goal":
@@ -187,7 +191,8 @@ class Sieve:
         else:
             _checked_type(kind)
             wanted = False
-        return _of_patient(head) if wanted else LineLook(kind, head.id or "")
+        look = LineLook(kind, head.id or "", kinds=OURS if kind == "CarePlan" else 0)
+        return _of_patient(head, look) if wanted else look
 
     def _is_lab(self, head: Head) -> bool:
         labs = self._labs
@@ -202,7 +207,7 @@ class Sieve:
             for coding in part.code.coding
         )
 
-    def _medicine(self, head: Head) -> LineLook:
+    def _medicine(self, head: Head, line: bytes) -> LineLook:
         inside = head.medication
         concept = inside.concept if inside else head.medication_codeable_concept
         reference = inside.reference if inside else head.medication_reference
@@ -218,6 +223,7 @@ class Sieve:
         if look.kinds == KNOWN_OTHER:
             look.kinds = 0
         if look.kinds or look.medication or look.reasons:
+            look.kinds |= OURS if _OF_A_SERIES in line else 0
             return _of_patient(head, look)
         return look
 

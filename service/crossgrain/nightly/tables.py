@@ -19,7 +19,7 @@ import pyarrow.parquet as pq
 
 from crossgrain.nightly.judging import JudgedPatient, record_of
 from crossgrain.nightly.scan import DELETED, EVIDENCE, KEPT, NAMED, WATCHED, KeptRow
-from crossgrain.nightly.sieve import UNSURE
+from crossgrain.nightly.sieve import OURS, UNSURE
 from crossgrain.nightly.workdir import put_whole
 
 Step = tuple[str, str]
@@ -70,6 +70,8 @@ taken for a condition of the thyroid and is none that is known."""
 _MATTERING = f"""
 SELECT patient FROM hormonal WHERE bit_count(kinds) > 1 OR kinds >= {UNSURE}
 UNION
+SELECT patient FROM standing WHERE kinds >= {OURS} AND patient <> ''
+UNION
 SELECT w.patient FROM every AS w WHERE w.role = '{WATCHED}'
 AND w.patient IN (SELECT patient FROM standing)
 """
@@ -117,8 +119,8 @@ SELECT
 """
 """How many patients there are; how many of them take one kind of hormone, so that no change of
 preparation is there; and how many the judgement looks at: those with two kinds, those of whom
-it is not sure, and those who had a flag. Then, of the patients with an open flag: of how many
-nothing came, and for how many some of what the flag rests on did not."""
+it is not sure, those with a plan of ours, and those who had a flag. Then, of the patients with an
+open flag: of how many nothing came, and for how many some of what the flag rests on did not."""
 
 _LINES = """
 SELECT s.* FROM standing AS s

@@ -1,4 +1,5 @@
-"""``$screen-switches``: one patient's record in, what is wrong with the last switch out.
+"""``$screen-switches``: one patient's record in, what is wrong with the last switch out,
+or what a plan that runs waits for.
 
 The judgement is the nightly job's own, and a flag carries the id that it has there.
 """
@@ -8,6 +9,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Any
 
+from crossgrain.core.waiting import with_plan
 from crossgrain.names.identity import FhirVersion, stable_id, urn
 from crossgrain.operations.desk import Desk, check_structure, day_asked, look_at
 from crossgrain.operations.faults import Complaint, RequestRefused, refused_by_reader
@@ -63,8 +65,9 @@ def screen_switches(
         check_structure(call, version)
     ruler = Ruler(as_of, enabled(desk.catalogue.bases, options.all("basis")), desk.catalogue.limits)
     try:
-        opened = open_record(call.record, **look_at(desk, call, as_of, version))
-        screened = _screened(opened, ruler)
+        look = look_at(desk, call, as_of, version)
+        opened = open_record(call.record, **look)
+        screened = with_plan(_screened(opened, ruler), call.record, look, desk.catalogue)
     except Unreadable as error:
         raise refused_by_reader(error) from error
     return _answer(screened, opened.reading, options.one("deployment", "local"))

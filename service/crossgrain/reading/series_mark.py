@@ -8,7 +8,7 @@ no mark: the order that carries it is then judged as any other.
 """
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
@@ -231,6 +231,11 @@ def mark_in(extensions: object) -> SeriesMark | None:
         return _mark(_parts(ours[0], PARTS))
     except (_Unlike, Unreadable, ValueError, TypeError, DomainError):
         return None
+
+
+def any_marked(resources: Iterable[Mapping[str, Any]]) -> bool:
+    """Whether some resource says of itself that it is of a series of ours."""
+    return any(mark_in(resource.get("extension")) for resource in resources)
 
 
 def _parts(extension: Mapping[str, Any], known: tuple[ExtensionPart, ...]) -> dict[str, Any]:

@@ -245,6 +245,8 @@ VISIT_KEYS: Mapping[str, str] = {
     "slack_days": "next_step.slack_days",
     "overdue_days": "next_step.overdue_days",
     "supply_days": "next_step.supply_days",
+    "unanswered_days": "next_step.unanswered_days",
+    "parked_days": "next_step.parked_days",
     "yearly_days": "labs.maintenance_days.third",
 }
 
@@ -257,6 +259,8 @@ class VisitLimits:
     slack_days: int
     overdue_days: int
     supply_days: int
+    unanswered_days: int
+    parked_days: int
     yearly_days: int
 
 

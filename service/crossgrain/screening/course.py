@@ -131,6 +131,9 @@ class FlagCode(StrEnum):
     NO_TSH = "no-tsh-after-switch"
     TSH_HIGH = "tsh-high-after-switch"
     TSH_LOW = "tsh-low-after-switch"
+    LABS_OVERDUE = "plan-labs-overdue"
+    LABS_UNANSWERED = "plan-labs-unanswered"
+    PARKED = "plan-parked-below-checkpoint"
 
 
 class FlagGrade(StrEnum):
@@ -173,12 +176,12 @@ class FlagEvidence:
 
 @dataclass(frozen=True, slots=True)
 class Flag:
-    """One finding about one switch.
+    """One finding about one switch, or about a plan of ours that runs.
 
     Attributes
     ----------
     code, grade, urgency : what, how sure, how pressing
-    switched_on : first day of the change of preparation
+    switched_on : first day of the change of preparation, or of the plan
     old_kinds, new_kinds : what was left, and what it came to
     ratios : basis id → LT4-equivalent, new over old
     aims : what sets this patient apart, so that TSH was weighed in another way

@@ -175,6 +175,12 @@ _ACTS_OF_CODE = {
     " absorption, interactions and the product dispensed.",
     FlagCode.TSH_LOW: "TSH is low though the dose is not high on any chart: look at the dose taken,"
     " at biotin and at other causes, then review the dose.",
+    FlagCode.LABS_OVERDUE: "Draw them: today's dose goes on until they are read. Then ask for the"
+    " plan's next step.",
+    FlagCode.LABS_UNANSWERED: "See the patient, and ask for the plan's next step: it says what"
+    " these labs lead to.",
+    FlagCode.PARKED: "Ask which dose is taken and why the climb stopped. Draw TSH where none speaks"
+    " of this dose, and ask for the plan's next step; or record the plan as given up.",
 }
 _APART = {
     Aim.CENTRAL: "Central hypothyroidism: TSH is no guide, so free T4 was weighed where T3 does"
