@@ -163,6 +163,9 @@ def test_every_number_reaches_a_door() -> None:
         ("record.renewal_days", (PLANS, ORDERS, VIEWS, NIGHT)),
         ("grain.t4_ug", (PLANS, ORDERS, VIEWS, NIGHT)),
         ("export.vanished_from", (NIGHT,)),
+        ("next_step.overdue_days", (PLANS, VIEWS, NIGHT)),
+        ("next_step.supply_days", (PLANS, VIEWS)),
+        ("next_step.parked_days", (NIGHT,)),
         ("pace.cautious.interval_days", (PLANS,)),
     ],
 )

@@ -233,7 +233,9 @@ def load_catalogue(clinic: Path | None = None, plans_kept: int = MOST_KEPT) -> C
         visits=visit_limits_from(judged.numbers),
         numbers=judged.numbers,
         reaches=doors(
-            judged.rules, (*numbers_from(_shipped("titration")), *VISIT_KEYS.values(), *held_by)
+            judged.rules,
+            (*numbers_from(_shipped("titration")), *held_by),
+            VISIT_KEYS.values(),
         ),
         plans_kept=plans_kept,
     )

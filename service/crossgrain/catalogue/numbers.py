@@ -171,19 +171,29 @@ def _entries(rules: RuleTable) -> Iterator[Rule | Missing]:
     yield from rules.missing.values()
 
 
-def doors(rules: RuleTable, planned_by: Iterable[str]) -> dict[str, tuple[str, ...]]:
+_ONLY_AT_NIGHT = ("next_step.unanswered_days", "next_step.parked_days")
+_WAITED_BY = ("next_step.overdue_days", *_ONLY_AT_NIGHT)
+"""By what the night says that a plan waits."""
+
+
+def doors(
+    rules: RuleTable, planned_by: Iterable[str], visited_by: Iterable[str]
+) -> dict[str, tuple[str, ...]]:
     """Which doors each number reaches, by its key, in so far as something there reads it.
 
-    `planned_by` are the keys that the planner works by, at the first visit or a later one.
+    `planned_by` are the keys that the planner works by, `visited_by` those by which it is told
+    where a patient stands in a plan.
     """
+    visited = [key for key in visited_by if key not in _ONLY_AT_NIGHT]
+    in_a_plan = [key for key in visited if key.startswith("next_step.")]
     asked = [number.key for entry in _entries(rules) for number in entry.numbers.values()]
     screened = list(LIMIT_KEYS.values())
     found: dict[str, list[str]] = {}
     for door, keys in (
-        (PLANS, [*asked, *planned_by]),
+        (PLANS, [*asked, *planned_by, *visited]),
         (ORDERS, [number.key for number in rules.judgement.values()]),
-        (VIEWS, [key for key in screened if not key.startswith("export.")]),
-        (NIGHT, screened),
+        (VIEWS, [*(key for key in screened if not key.startswith("export.")), *in_a_plan]),
+        (NIGHT, [*screened, *_WAITED_BY]),
     ):
         # What a record is believed in, and what a grain contains, is settled as it is read, whoever
         # asks.

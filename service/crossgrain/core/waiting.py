@@ -14,6 +14,7 @@ from crossgrain.core.proposal import SwitchRequest
 from crossgrain.core.running import RunningSeries
 from crossgrain.core.standing import Standing, standing_of
 from crossgrain.dosing.onward import Act
+from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import TARGET_OF
 from crossgrain.names.errors import DomainError
 from crossgrain.reading.door import Look
@@ -68,7 +69,9 @@ def with_plan(
     found = [found.flag() for found in _waits(standing, standing.series, catalogue)]
     if not found:
         return screened
-    flags = sorted((*screened.flags, *found), key=lambda flag: flag.rank)
+    overdue = any(flag.code is FlagCode.LABS_OVERDUE for flag in found)
+    other = [f for f in screened.flags if not (overdue and f.code is FlagCode.NO_TSH)]
+    flags = sorted((*other, *found), key=lambda flag: flag.rank)  # one fact is said once
     return replace(screened, outcome=ScreeningOutcome.FLAGGED, flags=tuple(flags))
 
 
@@ -124,9 +127,13 @@ def _waits(standing: Standing, series: RunningSeries, catalogue: Catalogue) -> I
 
 
 def _is_unanswered(standing: Standing, waiting: "_Waiting", catalogue: Catalogue) -> bool:
-    """Whether results ask for an act, and somebody has had the time for it."""
+    """Whether results ask for an act, and somebody has had the time for it.
+
+    Where nothing is taken any more they speak of no dose, and are not answered by that.
+    """
     asks = decide(Visit(standing.visit.position, labs=standing.visit.labs), catalogue.decisions)
-    if not standing.labs.found or (asks.act is Act.CONTINUE and not asks.freeze_old):
+    goes_on = asks.act is Act.CONTINUE and not asks.freeze_old
+    if not standing.labs.found or (goes_on and standing.record.regimen.lines):
         return False
     drawn = max(m.day for m in standing.labs.found if m.day is not None)
     return waiting.is_extreme or -drawn >= catalogue.visits.unanswered_days
@@ -219,12 +226,13 @@ class _Waiting:
 
     @property
     def _taken(self) -> str:
-        words = regimen_words(self.record.regimen)
+        lines = sorted(self.record.regimen, key=lambda line: line.preparation.id)
+        words = regimen_words(Regimen(tuple(lines)))
         return f"Taken now: {words} a day" if words else "By the record nothing is taken now"
 
     def _evidence(self, began: str) -> Iterator[FlagEvidence]:
         yield FlagEvidence(f"The plan that began on {began}", (self.series.reference,))
-        taken = tuple(entry.reference for entry in self.record.current)
+        taken = tuple(sorted(entry.reference for entry in self.record.current))
         yield FlagEvidence(self._taken, taken)
         for each, said in zip(self.measured, self._results(self.measured), strict=True):
             yield FlagEvidence(f"Since the last visit: {said}", (each.origin,))

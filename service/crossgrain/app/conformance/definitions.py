@@ -134,8 +134,8 @@ def screen_switches_definition(options: Iterable[Option]) -> Resource:
     body = _system_level(
         "screen-switches",
         "Screen a past switch",
-        "One patient's record in; what is wrong with the last change of preparation out, as the"
-        " nightly job judges it.",
+        "One patient's record in; what is wrong with the last change of preparation, and what a"
+        " plan that runs waits for, out, as the nightly job judges it.",
     )
     answer = _out(
         "return", 1, "1", "Bundle", "An OperationOutcome that says how it ended, then the flags."
