@@ -20,7 +20,7 @@ from crossgrain.reading.series_mark import OrderedStep
 
 
 @dataclass(frozen=True, slots=True)
-class _Course:
+class _OrderByDay:
     """What one order gives by day, in µg of T4 and T3 together: enough within one medicine."""
 
     order: MarkedOrder
@@ -50,11 +50,11 @@ def rises_ahead(
     taken: dict[Kind, Fraction] = defaultdict(Fraction)
     for line in today:
         taken[line.preparation.kind] += _micrograms(line.preparation, line.daily)
-    together: dict[tuple[str, Kind], dict[OrderedStep, _Course]] = defaultdict(dict)
+    together: dict[tuple[str, Kind], dict[OrderedStep, _OrderByDay]] = defaultdict(dict)
     for one in marked:
         step = one.mark.ordered
         if step is not None and one.status not in OVER:
-            course = _Course(one, step, preparations[step.preparation_id])
+            course = _OrderByDay(one, step, preparations[step.preparation_id])
             together[one.mark.facts.plan_id, course.preparation.kind].setdefault(step, course)
     for (_, kind), courses in together.items():
         for course in courses.values():
@@ -63,7 +63,9 @@ def rises_ahead(
                 yield course.order, day
 
 
-def _rises_on(own: _Course, beside: Sequence[_Course], taken: Fraction, start: date) -> date | None:
+def _rises_on(
+    own: _OrderByDay, beside: Sequence[_OrderByDay], taken: Fraction, start: date
+) -> date | None:
     begins = {max(dose.first_day, start) for course in beside for dose in course.step.doses}
     for day in sorted(begins):
         more = own.on(day) > own.on(start) or (day == start and own.on(day))

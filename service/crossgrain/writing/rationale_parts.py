@@ -41,7 +41,7 @@ class OnBasis(Extremes):
 
 
 @dataclass(frozen=True, slots=True)
-class _Waiting:
+class _AtCheckpoint:
     """The checkpoint, and what gives its days dates."""
 
     wording: Wording
@@ -208,7 +208,7 @@ CHECKPOINT = PartDefinition(
             lambda at: list(at.here.ladder),
         ),
     ),
-    lambda letter: letter.plan and _Waiting(letter.wording, letter.plan.checkpoint),
+    lambda letter: letter.plan and _AtCheckpoint(letter.wording, letter.plan.checkpoint),
 )  # fmt: skip
 COVERAGE = (
     one("basis", "code", "The basis", lambda on: on.of.basis_id),
