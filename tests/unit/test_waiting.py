@@ -83,6 +83,28 @@ def test_labs_that_nobody_answered_are_listed_two_weeks_after_the_draw(
     assert (flags(chart, drawn + after) == [FlagCode.LABS_UNANSWERED]) is listed
 
 
+def test_a_flag_names_the_resources_that_it_rests_on(chart: Chart) -> None:
+    """Their order in the record changes nothing."""
+    chart.result("tsh", AT_CHECKPOINT + 42, 6.4)
+    flag = only(chart, AT_CHECKPOINT + 60)
+    named = {reference for fact in flag.evidence for reference in fact.references}
+    resources = [*chart.resources, *chart.filed]
+    assert named <= {f"{each['resourceType']}/{each['id']}" for each in resources}
+    assert {each.partition("/")[0] for each in named} >= {"CarePlan", "Observation"}
+    chart.resources.reverse()
+    chart.filed.reverse()
+    assert only(chart, AT_CHECKPOINT + 60) == flag
+
+
+def test_a_result_inside_a_panel_is_named_by_the_panel(chart: Chart) -> None:
+    chart.result("tsh", AT_CHECKPOINT + 42, 6.4)
+    panel = chart.resources[-1]
+    inside = {key: panel.pop(key) for key in ("code", "valueQuantity", "referenceRange")}
+    panel |= {"code": {"text": "Thyroid panel"}, "component": [inside]}
+    (_, _, result) = only(chart, AT_CHECKPOINT + 60).evidence
+    assert result.references == (f"Observation/{panel['id']}",)
+
+
 def test_what_a_visit_has_answered_is_not_listed(chart: Chart) -> None:
     drawn = AT_CHECKPOINT + 42
     chart.result("tsh", drawn, 6.4)

@@ -235,7 +235,12 @@ class _Waiting:
         taken = tuple(sorted(entry.reference for entry in self.record.current))
         yield FlagEvidence(self._taken, taken)
         for each, said in zip(self.measured, self._results(self.measured), strict=True):
-            yield FlagEvidence(f"Since the last visit: {said}", (each.origin,))
+            yield FlagEvidence(f"Since the last visit: {said}", self._named(each.origin))
+
+    def _named(self, origin: str) -> tuple[str, ...]:
+        """The resource at a path, or the one that it leads into."""
+        named = zip(self.record.paths, self.record.references, strict=False)
+        return tuple(name for path, name in named if f"{origin}.".startswith(f"{path}."))
 
 
 _HEADINGS = {
