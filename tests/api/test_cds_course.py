@@ -145,7 +145,7 @@ def test_what_must_be_answered_first_offers_no_order(clinic: Clinic) -> None:
 def test_a_card_that_asks_says_that_nothing_rises_until_it_is_answered(clinic: Clinic) -> None:
     name = "palpitations-with-tsh-high"
     (card,) = clinic.cards(record_of(name), day_of(name))
-    assert "no dose is to rise: the first order would on 28 April 2025" in card["detail"]
+    assert "no dose is to change: by the first order it would on 28 April 2025" in card["detail"]
 
 
 # --- the supply --------------------------------------------------------------------------------

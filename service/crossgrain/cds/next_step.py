@@ -200,10 +200,11 @@ class _DecisionCard:
         yield f"{md.strong('What to do')}: {md.text(standing.decision.do)}"
 
     def _waits(self) -> Iterator[str]:
-        """That what would raise a dose is held back, and when the first of it would."""
-        days = [rise.day for rise in self.step.replaced.waiting]
+        """That what would change a dose is held back, and when the first of it would."""
+        days = [held.day for held in self.step.replaced.waiting]
         if days:
-            yield f"Until then no dose is to rise: the first order would on {date_words(min(days))}"
+            first = date_words(min(days))
+            yield f"Until then no dose is to change: by the first order it would on {first}"
 
     def _from_today(self) -> Iterator[str]:
         """The doses that the suggestion is about, and the next blood test."""

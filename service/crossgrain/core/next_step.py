@@ -18,8 +18,8 @@ from crossgrain.core.already_ordered import (
     only_changed,
     orders_kept,
 )
+from crossgrain.core.changes_ahead import changes_ahead
 from crossgrain.core.proposal import DEFAULT_FAMILY, Proposal, SwitchRequest
-from crossgrain.core.rises import rises_ahead
 from crossgrain.core.standing import Standing, about_today, standing_of
 from crossgrain.dosing.onward import Act, plan_onward
 from crossgrain.dosing.plan import LabDraw, Plan
@@ -68,11 +68,21 @@ class FiledOrder:
 
 
 @dataclass(frozen=True, slots=True)
-class Rise:
-    """A filed order by which a medicine rises, and the first day on which it would."""
+class HeldBack:
+    """A filed order by which a medicine changes: it waits.
+
+    Attributes
+    ----------
+    order : the order
+    day : the first day on which the medicine would change
+    rises : whether it would rise; else it would fall
+    goes_on : the order gives today's dose until then: of it, the change alone waits
+    """
 
     order: FiledOrder
     day: date
+    rises: bool
+    goes_on: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +93,7 @@ class Replaced:
     ----------
     kept : orders that stand as they are
     ended : orders that are no longer meant
-    waiting : rises that are not to begin before what is asked, or what stops the climb, is settled
+    waiting : changes that are not to begin before the question or the stop is settled
     care_plans, groups : the plans and their checkpoints
     draws : draws that are still to come and are not meant any more
     kept_draws : those that stand
@@ -92,7 +102,7 @@ class Replaced:
 
     kept: tuple[OrderInForce, ...] = ()
     ended: tuple[FiledOrder, ...] = ()
-    waiting: tuple[Rise, ...] = ()
+    waiting: tuple[HeldBack, ...] = ()
     care_plans: tuple[Filed, ...] = ()
     groups: tuple[Filed, ...] = ()
     draws: tuple[Filed, ...] = ()
@@ -199,12 +209,12 @@ class _Visit:
     def asking(self, standing: Standing | None, questions: tuple[Question, ...]) -> NextStep:
         """Nothing is decided before the questions are answered, and nothing rises until then.
 
-        What is filed stands; of it, what rises is not to begin.
+        What is filed stands; of it, what rises is not to begin, nor what falls beside it.
         """
         record = standing.record if standing else self.sent.record
         found = standing.findings if standing else ()
         record = replace(record, questions=questions)
-        replaced = Replaced(waiting=tuple(self._rises(record)), care_plans=self._plans())
+        replaced = Replaced(waiting=tuple(self._changes_ahead(record)), care_plans=self._plans())
         return self._without_plan(standing, record, found, replaced)
 
     def stopping(self, standing: Standing, found: tuple[Finding, ...]) -> NextStep:
@@ -213,7 +223,7 @@ class _Visit:
             found = (*found, _stop(standing.decision))
         replaced = Replaced(
             ended=tuple(self._yet_to_begin()),
-            waiting=tuple(rise for rise in self._rises(standing.record) if rise.order.begun),
+            waiting=tuple(w for w in self._changes_ahead(standing.record) if w.order.begun),
             care_plans=self._plans(),
         )
         return self._without_plan(standing, standing.record, found, replaced)
@@ -418,13 +428,16 @@ class _Visit:
         record = self.sent.record
         return {entry.reference for entry in (*record.ahead, *record.drafts)}
 
-    def _rises(self, record: Record) -> Iterator[Rise]:
-        """The filed orders by which a dose is to rise above what is taken today."""
+    def _changes_ahead(self, record: Record) -> Iterator[HeldBack]:
+        """The filed orders by which doses are to change from what is taken today."""
         meant = [one for one in self._marked() if is_meant(one)]
-        today, preparations = record.regimen, self.catalogue.preparations
-        for one, day in rises_ahead(meant, today, self.request.start, preparations):
-            if one.mark.ordered is not None:
-                yield Rise(self._filed_order(one, one.mark.ordered), day)
+        today, start = record.regimen, self.request.start
+        for change in changes_ahead(meant, today, start, self.catalogue.preparations):
+            step = change.order.mark.ordered
+            if step is not None:
+                order = self._filed_order(change.order, step)
+                goes_on = order.begun or change.day > max(step.first_day, start)
+                yield HeldBack(order, change.day, change.rises, goes_on)
 
     def _is_taken(self, one: MarkedOrder) -> bool:
         return any(

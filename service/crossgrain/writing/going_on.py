@@ -43,18 +43,18 @@ class Ended:
 
 @dataclass(frozen=True, slots=True)
 class Waiting:
-    """A filed order whose rise waits until what is asked, or what stops the climb, is settled.
+    """A filed order whose change waits until what is asked, or what stops the climb, is settled.
 
     Attributes
     ----------
     reference : how the input refers to it
-    begun : whether it is followed already, and rises later
-    by : the day by which it must be known: the last before it would rise
+    goes_on : whether it gives today's dose until then: of it, the change alone waits
+    by : the day by which it must be known: the last before the dose would change
     says : which order and which day, in words
     """
 
     reference: str
-    begun: bool
+    goes_on: bool
     by: date
     says: str
 

@@ -8,7 +8,7 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import Any
 
-from crossgrain.core.next_step import FiledOrder, NextStep, Rise
+from crossgrain.core.next_step import FiledOrder, HeldBack, NextStep
 from crossgrain.core.proposal import Outcome
 from crossgrain.core.standing import Standing
 from crossgrain.dosing.onward import Act, Dated
@@ -182,24 +182,26 @@ def _where_and_why(step: NextStep) -> Iterator[str]:
 
 
 def _waiting(step: NextStep) -> Iterator[Waiting]:
-    """The rises that are not to begin for now, each in words."""
+    """The changes that are not to begin for now, each in words."""
     stopped = step.proposal.outcome is Outcome.STOP
     until = "what stops it is settled" if stopped else "this is answered"
-    for rise in step.replaced.waiting:
-        by = max(rise.day - timedelta(1), step.proposal.request.start)
-        yield Waiting(rise.order.reference, rise.order.begun, by, _waits(rise, until))
+    for held in step.replaced.waiting:
+        by = max(held.day - timedelta(1), step.proposal.request.start)
+        yield Waiting(held.order.reference, held.goes_on, by, _waits(held, until))
 
 
-def _waits(rise: Rise, until: str) -> str:
-    order, medicine = _ended(rise.order), generic_name(rise.order.preparation)
-    if order.begun:
+def _waits(held: HeldBack, until: str) -> str:
+    order, medicine = _ended(held.order), generic_name(held.order.preparation)
+    would = f"on {date_words(held.day)} {medicine} would {'rise' if held.rises else 'fall'}"
+    if held.goes_on:
+        verb = "raise" if held.rises else "lower"
         return (
-            f"Do not raise {medicine} by the order for {order.product} until {until}: on"
-            f" {date_words(rise.day)} it would rise. What is taken today goes on."
+            f"Do not {verb} {medicine} by the order for {order.product} until {until}: {would}."
+            " What is taken today goes on."
         )
     return (
-        f"Do not begin the order for {order.product} until {until}: on {date_words(rise.day)}"
-        f" {medicine} would rise. Do not fill it for now; what is taken today goes on."
+        f"Do not begin the order for {order.product} until {until}: {would}. Do not fill it for"
+        " now; what is taken today goes on."
     )
 
 
@@ -211,7 +213,7 @@ def position_words(standing: Standing) -> str:
 def _until_settled(step: NextStep) -> Iterator[str]:
     """When today's medicines are left without an order: hormone is never to end by that."""
     stopped = step.proposal.outcome is Outcome.STOP
-    waiting = {rise.order.preparation.kind for rise in step.replaced.waiting}
+    waiting = {held.order.preparation.kind for held in step.replaced.waiting}
     for entry in step.proposal.record.current:
         left = stopped or any(line.preparation.kind in waiting for line in entry.lines)
         if left and entry.lines and entry.last_day is not None:

@@ -160,17 +160,19 @@ def ended_orders(letter: Letterhead) -> Iterator[Resource]:
 
 
 def waiting_orders(letter: Letterhead) -> Iterator[Resource]:
-    """Tasks for the filed orders that are not to raise a dose for now.
+    """Tasks for the filed orders that are not to change a dose for now.
 
-    What is followed already is not suspended, since hormone would end by that: a person keeps its
-    dose as it is.
+    What gives today's dose until then is not suspended, since hormone would end by that: a person
+    keeps its dose as it is.
     """
     for order in letter.going_on.waiting if letter.going_on else ():
         body = letter.request(
             "Task", f"Task|waiting|{order.reference}", SERIES, paragraphs([order.says])
         )
-        code: Resource = {"text": "Keep the dose of this order" if order.begun else "Do not begin"}
-        if not order.begun:
+        code: Resource = {
+            "text": "Keep the dose of this order" if order.goes_on else "Do not begin"
+        }
+        if not order.goes_on:
             display = "Suspend the focal resource"
             code["coding"] = [{"system": TASK_CODE, "code": SUSPEND, "display": display}]
         body["code"] = code
