@@ -262,7 +262,7 @@ def test_an_answer_that_asks_tells_which_orders_are_not_to_begin() -> None:
     told = " ".join(ran.told.split())
     waits = "Do not begin the order for desiccated thyroid 60 mg tablet until this is answered"
     assert waits in told
-    assert "Do not begin the order for levothyroxine" not in told
+    assert "Do not begin the order for levothyroxine sodium 88 microgram" in told
 
 
 def test_a_next_step_is_told_from_where_the_patient_stands_to_the_caution() -> None:
