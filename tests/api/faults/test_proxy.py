@@ -13,6 +13,7 @@ import struct
 import subprocess
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -180,7 +181,9 @@ def test_an_answer_that_is_not_read_is_given_up_and_holds_no_place(proxy: Proxy)
     deaf = [_deaf(proxy.port) for _ in range(4 * PLACES)]
     for connection in deaf:
         connection.sendall(asked * 4)
-    assert proxy.ask().status_code == 200
+    soon = time.monotonic() + 3  # all of them are being answered: one more is shed for a moment
+    while proxy.ask().status_code != 200:
+        assert time.monotonic() < soon
     assert _stuck(proxy.port)
     until = time.monotonic() + 10
     while _stuck(proxy.port):
@@ -226,12 +229,12 @@ def test_a_refusal_of_the_proxys_own_is_an_outcome(
 
 
 def test_a_caller_that_sends_too_much_is_429_and_told_when_to_come_back(proxy: Proxy) -> None:
-    with proxy.client() as client:
-        answers = [client.get(f"{proxy.base}/fhir/r4/CodeSystem/target") for _ in range(80)]
-    (first,) = {answer.status_code for answer in answers[:10]}
+    place = f"{proxy.base}/fhir/r4/CodeSystem/target"
+    with proxy.client() as client, ThreadPoolExecutor(4) as callers:  # several, for slow machines
+        answers = list(callers.map(client.get, [place] * 120))
     turned_away = [answer for answer in answers if answer.status_code == 429]
-    assert first == 200
-    assert turned_away
+    assert {answer.status_code for answer in answers} - {503} == {200, 429}  # 503: all places taken
+    assert len(answers) - len(turned_away) >= 40  # the burst that is let through
     assert turned_away[0].headers["retry-after"] == "1"
     assert turned_away[0].json()["issue"][0]["code"] == "throttled"
     time.sleep(2)  # the bucket empties
