@@ -256,6 +256,62 @@ def live(ehr: ActingEhr, until: int) -> Iterator[Resource]:
         assert ehr.cards("patient-view") == []
 
 
+@pytest.fixture(scope="module")
+def in_mid_climb(catalogue: Catalogue) -> ActingEhr:
+    """In the fourth step: LT4 88 µg beside 60 mg, and the next orders filed."""
+    ehr = ActingEhr(catalogue, "01-levothyroxine-150.json")
+    ehr.session = {"MedicationRequest/rx-1": copy.deepcopy(grains(60, "p01"))}
+    ehr.accept(ehr.cards()[0]["suggestions"][0])
+    ehr.sign()
+    assert list(live(ehr, until=46))
+    return ehr
+
+
+def signed(ehr: ActingEhr, hook: str, order: Resource) -> list[Resource]:
+    """The cards on one more order, which is not signed then."""
+    ehr.session = {f"MedicationRequest/{order['id']}": copy.deepcopy(order)}
+    more: dict[str, Any] = {}
+    if hook == "order-select":
+        context = ehr.call(hook)["context"]
+        more = {"context": context | {"selections": list(ehr.session)}}
+    cards = ehr.cards(hook, **more)
+    ehr.session = {}
+    return cards
+
+
+@pytest.mark.parametrize("hook", ["order-select", "order-sign"])
+@pytest.mark.parametrize(
+    ("order", "says"),
+    [
+        (levothyroxine(150, "p01"), "beside running plan"),
+        (levothyroxine(89, "p01"), "beside running plan"),
+        (levothyroxine(87, "p01"), "beside running plan"),
+        (grains(30, "p01"), "beside running plan"),
+        (levothyroxine(88, "p01"), ""),
+        (grains(60, "p01"), ""),
+    ],
+    ids=["the old dose again", "a little more", "a little less", "a step down", "the dose of today",
+         "the new dose of today"],
+)  # fmt: skip
+def test_a_dose_that_is_changed_by_hand_in_mid_climb_is_said_to_be_no_step_of_the_plan(
+    in_mid_climb: ActingEhr, hook: str, order: Resource, says: str
+) -> None:
+    cards = signed(in_mid_climb, hook, order)
+    assert len(cards) == bool(says)
+    for card in cards:
+        assert card["indicator"] == "warning"
+        assert "is not the plan's next step" in card["detail"]
+        assert "Ask for the plan's next step" in card["detail"]
+        assert len(card["detail"]) < 800
+
+
+def test_a_dose_that_is_changed_where_no_plan_runs_is_a_titration_of_which_nothing_is_said(
+    catalogue: Catalogue,
+) -> None:
+    ehr = ActingEhr(catalogue, "01-levothyroxine-150.json")
+    assert signed(ehr, "order-sign", levothyroxine(137, "p01")) == []
+
+
 def where_it_stands(ehr: ActingEhr) -> dict[str, Any]:
     resources = list(ehr.server.stored.values())
     bundle = {"resourceType": "Bundle", "type": "collection",

@@ -1,8 +1,9 @@
 """What is to be said of the orders of a session: nothing, a question, or a judgement.
 
 Silence is the rule. An order is not a switch where nothing was taken before, and a new dose of
-what is taken already is a titration: of it only a dose too high at once, or a jump in T3, is
-said. An order that fits is passed over, unless a safety rule stops or holds it.
+what is taken already is a titration: of it only a dose too high at once, a jump in T3, or that a
+plan runs of which it is no step, is said. An order that fits is passed over, unless a safety rule
+stops or holds it.
 """
 
 from collections.abc import Iterator
@@ -13,7 +14,12 @@ from crossgrain.catalogue import Catalogue
 from crossgrain.core.judge import judge
 from crossgrain.core.proposal import Proposal, SwitchRequest
 from crossgrain.core.propose import propose
-from crossgrain.core.series import drafts_outside_a_series, marks_of, with_last_supply
+from crossgrain.core.series import (
+    drafts_outside_a_series,
+    marks_of,
+    running_plan,
+    with_last_supply,
+)
 from crossgrain.core.shape import exchanges_product
 from crossgrain.dosing.targets import TARGET_OF, Target
 from crossgrain.names.errors import DomainError
@@ -21,9 +27,10 @@ from crossgrain.reading.record import MedicineEntry, Question, Record
 from crossgrain.safety.assess import before_plan
 from crossgrain.safety.facts import Intent
 from crossgrain.safety.judgement import OrderJudgement, Verdict, order_findings
+from crossgrain.safety.order import switched_regimen
 from crossgrain.safety.rule import Finding, RuleTable, Severity, most_severe_first
 
-_EITHER_WAY = {Verdict.OVER, Verdict.T3_JUMP}
+_EITHER_WAY = {Verdict.OVER, Verdict.T3_JUMP, Verdict.BESIDE_PLAN}
 """What holds of an order whether it replaces what is taken, changes it, or is added to it."""
 _FITS = f"order-{Verdict.FITS}"
 _NOT_CHECKED = "not-checked-"
@@ -95,12 +102,24 @@ def advise(
             concerns=tuple(_of_steps(record, orders, judgement, catalogue)),
         )
     if judgement.numbers.changes_a_line and not exchanges_product(record.regimen, orders):
+        judgement = _in_a_plan(record, judgement, catalogue)
         concerns = tuple(_either_way(judgement, catalogue.rules))
         if marks_of(record, orders):  # a step that was changed is no mere titration
             steps = _of_steps(record, orders, judgement, catalogue)
             concerns = most_severe_first((*concerns, *steps))
         return Advice(record, orders, judgement=judgement, concerns=concerns)
     return _of_switch(record, orders, judgement, _request(orders, as_of, basis_id), catalogue)
+
+
+def _in_a_plan(record: Record, judgement: OrderJudgement, catalogue: Catalogue) -> OrderJudgement:
+    """The judgement on an order that is no step, with that a plan runs whose doses it changes."""
+    now = record.regimen
+    then = switched_regimen(now, judgement.numbers.order)
+    stays = (then.t4_ug, then.t3_ug) == (now.t4_ug, now.t3_ug)
+    if stays or running_plan(record, catalogue) is None:
+        return judgement
+    others = [verdict for verdict in judgement.verdicts if verdict is not Verdict.FITS]
+    return replace(judgement, verdicts=(*others, Verdict.BESIDE_PLAN))
 
 
 def _of_steps(
@@ -133,7 +152,7 @@ def _request(orders: tuple[MedicineEntry, ...], as_of: date, basis_id: str) -> S
 def _either_way(judgement: OrderJudgement, rules: RuleTable) -> Iterator[Finding]:
     numbers = judgement.numbers
     rises = numbers.t3_switched_ug > numbers.t3_now_ug
-    said = {f"order-{verdict}" for verdict in _EITHER_WAY if rises or verdict is Verdict.OVER}
+    said = {f"order-{each}" for each in _EITHER_WAY if rises or each is not Verdict.T3_JUMP}
     return (finding for finding in order_findings(judgement, rules) if finding.code in said)
 
 

@@ -16,7 +16,7 @@ from crossgrain.dosing.wording import dose_words
 from crossgrain.names.identity import stable_id
 from crossgrain.names.printing import amount, decimal, micrograms, percent
 from crossgrain.reading.record import MedicineEntry
-from crossgrain.safety.judgement import Ending, OrderJudgement
+from crossgrain.safety.judgement import Ending, OrderJudgement, Verdict
 from crossgrain.safety.rule import Finding, Severity
 from crossgrain.words.doses import CAUTION, daily_dose, date_words, in_words, taken
 from crossgrain.writing.at_home import home_line, home_supplies
@@ -59,7 +59,11 @@ MOST_CHARACTERS = 799
 def detail(desk: CardDesk, advice: Advice) -> str:
     """The numbers that matter, why, what to do instead; then what was not looked at."""
     plan = _plan_to_show(desk, advice)
-    verdicts = [f for f in advice.concerns if f.code.startswith(_VERDICT)]
+    verdicts = [
+        f
+        for f in advice.concerns
+        if f.code.startswith(_VERDICT) and f.code != _VERDICT + Verdict.BESIDE_PLAN
+    ]
     others = [f for f in advice.concerns if f not in verdicts]
     grave = [f for f in others if f.severity is not Severity.NOTE]
     return md.fitted(

@@ -124,6 +124,7 @@ def _in_short(lead: Finding, judgement: OrderJudgement | None) -> str:
             " at once"
         ),
         f"order-{Verdict.DUPLICATE}": judgement.ending.value,
+        f"order-{Verdict.BESIDE_PLAN}": "a dose changed in the midst of a running plan",
     }
     return words.get(lead.code, lead.code.replace("-", " "))
 

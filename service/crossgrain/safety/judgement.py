@@ -37,6 +37,7 @@ class Verdict(StrEnum):
     OVER = "over-dosed-switch"
     UNDER = "under-dosed-switch"
     T3_JUMP = "t3-jump"
+    BESIDE_PLAN = "beside-running-plan"
     FITS = "fits"
 
 
