@@ -68,7 +68,7 @@ class TestEveryDoor:
         )
         assert answer.status_code == 200
         assert UNDER_WAY in answer.text
-        assert "Finish the running plan, or abandon it first" in answer.text
+        assert "Ask for the running plan&#39;s next step ($next-step) instead" in answer.text
 
     @pytest.mark.parametrize("version", ["r4", "r5"])
     def test_apply_refuses_with_the_running_plan(

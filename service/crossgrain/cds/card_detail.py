@@ -52,6 +52,7 @@ class CardDesk:
 
 
 _VERDICT = "order-"
+_BOTH_OVER_OLD = "New, with what is taken left running, over old"
 MOST_CHARACTERS = 799
 """Of a detail: what is longer is not read between two orders."""
 
@@ -111,7 +112,7 @@ def _numbers(judgement: OrderJudgement) -> str:
     t3_ug, pool = numbers.t3(runs=runs)
     now = amount(t3_ug - numbers.t3_rise(runs=runs))
     lines = [
-        f"{md.strong('New over old')}: {md.text(ratios)}",
+        f"{md.strong(_BOTH_OVER_OLD if runs else 'New over old')}: {md.text(ratios)}",
         md.text(
             f"Lowest coverage {lowest}; T3 from {now} to {micrograms(t3_ug)} a day, pool to"
             f" {percent(pool)}"

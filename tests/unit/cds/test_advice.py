@@ -347,4 +347,6 @@ def test_where_the_old_medicine_is_left_running_every_chart_shows_both_together(
     judgement = advised(call(LT4, [grains(60, "p01")])).judgement
     assert judgement is not None
     said = _numbers(replace(judgement, ending=Ending.RUNS)).split("\n")[0]
-    assert said.startswith("- **New over old**: 1.333 on practice, 1.667 on label, ")
+    assert said.startswith(
+        "- **New, with what is taken left running, over old**: 1.333 on practice, 1.667 on label, "
+    )
