@@ -379,6 +379,6 @@ def test_a_file_that_cannot_be_read_is_named(copy, out, monkeypatch):
         return scan(chunk, *more)
 
     monkeypatch.setattr(local, "scan_chunk", scanned)
-    with pytest.raises(RunRefused, match=r"/copy/Condition\.000\.ndjson: No such file"):
+    with pytest.raises(RunRefused, match=r"/copy/CarePlan\.000\.ndjson: No such file"):
         run(copy, out)
     assert not (out / "report.json").exists()
