@@ -15,7 +15,7 @@ from crossgrain.dosing.supply import home_uses
 from crossgrain.dosing.wording import dose_words
 from crossgrain.names.identity import stable_id
 from crossgrain.names.printing import amount, decimal, micrograms, percent
-from crossgrain.reading.record import MedicineEntry
+from crossgrain.reading.record import MedicineEntry, Question
 from crossgrain.safety.judgement import Ending, OrderJudgement, Verdict
 from crossgrain.safety.rule import Finding, Severity
 from crossgrain.words.doses import CAUTION, daily_dose, date_words, in_words, taken
@@ -73,17 +73,17 @@ def detail(desk: CardDesk, advice: Advice) -> str:
             orders_block(desk, advice),
             md.bullets(
                 [
-                    *(_finding(f) for f in grave if f.severity is Severity.STOP),
+                    *(finding_words(f) for f in grave if f.severity is Severity.STOP),
                     *_verdict(verdicts, with_series=plan is not None),
-                    *_missing(desk),
+                    *missing_words(desk.not_whole),
                     *_to_confirm(desk, advice),
-                    *(_finding(f) for f in grave if f.severity is not Severity.STOP),
+                    *(finding_words(f) for f in grave if f.severity is not Severity.STOP),
                 ]
             ),
-            asked_first(desk, advice),
+            asked_first(desk.assembled, advice.questions),
             _instead(advice, plan) if plan else "",
             _not_checked(advice),
-            md.bullets(_finding(f) for f in others if f not in grave),
+            md.bullets(finding_words(f) for f in others if f not in grave),
         ),
         md.text(CAUTION),
         MOST_CHARACTERS,
@@ -93,7 +93,11 @@ def detail(desk: CardDesk, advice: Advice) -> str:
 def questions(desk: CardDesk, advice: Advice) -> str:
     """What must be answered before the order can be judged."""
     return md.fitted(
-        (orders_block(desk, advice), asked_first(desk, advice), md.bullets(_missing(desk))),
+        (
+            orders_block(desk, advice),
+            asked_first(desk.assembled, advice.questions),
+            md.bullets(missing_words(desk.not_whole)),
+        ),
         md.text(CAUTION),
         MOST_CHARACTERS,
     )
@@ -133,21 +137,24 @@ def _verdict(found: Sequence[Finding], *, with_series: bool) -> Iterator[str]:
         yield f"{md.strong(found[0].severity.upper())}: {md.text(f'{wrong}.{instead}')}"
 
 
-def _finding(finding: Finding) -> str:
+def finding_words(finding: Finding) -> str:
+    """A finding with what is to be done."""
     severity = md.strong(finding.severity.upper())
     return f"{severity}: {md.text(f'{finding.statement} {finding.action}')}"
 
 
-def _missing(desk: CardDesk) -> Iterator[str]:
-    return (md.text(f"Of the record, {words}.") for words in desk.not_whole)
+def missing_words(not_whole: Iterable[str]) -> Iterator[str]:
+    """What of the record did not come whole."""
+    return (md.text(f"Of the record, {words}.") for words in not_whole)
 
 
-def asked_first(desk: CardDesk, advice: Advice) -> str:
-    if not advice.questions:
+def asked_first(assembled: Assembled, questions: Sequence[Question]) -> str:
+    """The questions, each with its place in the call."""
+    if not questions:
         return ""
     asked = (
-        f"{md.text(question.question)} ({md.text(desk.assembled.place_of(question.expression))})"
-        for question in advice.questions
+        f"{md.text(question.question)} ({md.text(assembled.place_of(question.expression))})"
+        for question in questions
     )
     return md.page(md.strong("To be answered first"), md.bullets(asked))
 

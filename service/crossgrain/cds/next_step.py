@@ -13,7 +13,7 @@ from msgspec import UNSET
 from crossgrain.cds import markdown as md
 from crossgrain.cds.actions import MOST_ACTIONS, MOST_BYTES, create, delete
 from crossgrain.cds.answers import Card, CardAction, CardSuggestion
-from crossgrain.cds.card_detail import MOST_CHARACTERS
+from crossgrain.cds.card_detail import MOST_CHARACTERS, asked_first, finding_words, missing_words
 from crossgrain.cds.cards import REASONS, SOURCE, summary
 from crossgrain.cds.filing import Resource, Series, first_day, said_once
 from crossgrain.cds.record import Assembled
@@ -167,24 +167,17 @@ class _DecisionCard:
         """What was found and what to do; the doses from today; where the patient stands."""
         record = self.step.proposal.record
         grave = [f for f in self.step.proposal.findings if f.severity is not Severity.NOTE]
-        asked = [
-            f"{md.text(q.question)} ({md.text(self.assembled.place_of(q.expression))})"
-            for q in record.questions
-            if self.step.standing is None  # else the table's own question, which was said
-        ]
+        asked = record.questions if self.step.standing is None else ()  # else it was said already
         return md.fitted(
             (
                 md.bullets(self._decided()),
-                md.page(md.strong("To be answered first"), md.bullets(asked)) if asked else "",
+                asked_first(self.assembled, asked),
                 md.bullets(map(md.text, self._from_today())),
-                md.bullets(
-                    f"{md.strong(f.severity.upper())}: {md.text(f'{f.statement} {f.action}')}"
-                    for f in grave
-                ),
+                md.bullets(map(finding_words, grave)),
                 md.bullets(map(md.text, self._waits())),
                 md.bullets(map(md.text, self._to_end(left))),
                 md.bullets(map(md.text, self._stands())),
-                md.bullets(md.text(f"Of the record, {one}.") for one in self.not_whole),
+                md.bullets(missing_words(self.not_whole)),
             ),
             md.text(CAUTION),
             MOST_CHARACTERS,

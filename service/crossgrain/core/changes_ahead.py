@@ -28,12 +28,13 @@ class DoseChange:
 
     Attributes
     ----------
-    order : the filed order
+    order, step : the filed order, and what it orders
     day : the first day on which the medicine is more, or less, than today
     rises : more
     """
 
     order: MarkedOrder
+    step: OrderedStep
     day: date
     rises: bool
 
@@ -95,10 +96,10 @@ def _change(
     for day in sorted(begins):
         given, together = own.on(day), sum(course.on(day) for course in beside)
         if together > taken and (given > own.on(start) or (day == start and given)):
-            return DoseChange(own.order, day, rises=True)
+            return DoseChange(own.order, own.step, day, rises=True)
         anew = given != own.on(start) or own.step.first_day == day
         if given and together < taken and anew:
-            return DoseChange(own.order, day, rises=False)
+            return DoseChange(own.order, own.step, day, rises=False)
     return None
 
 

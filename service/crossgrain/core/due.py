@@ -10,7 +10,6 @@ from enum import StrEnum
 from crossgrain.core.next_step import NextStep
 from crossgrain.core.proposal import Outcome
 from crossgrain.core.standing import Standing
-from crossgrain.dosing.onward import Act
 from crossgrain.reading.record import MarkedOrder
 from crossgrain.safety.visit import DosesTaken, LabsSay, Precedence
 
@@ -52,15 +51,11 @@ def _spoken_for(step: NextStep, standing: Standing) -> Due | None:
         return Due.FOUND
     if stage is Precedence.PACE or (stage is Precedence.READING and visit.taking in _REPORTED):
         return Due.REPORTED
-    if stage not in {Precedence.READING, Precedence.LABS} or _changes_nothing(standing):
+    if stage not in {Precedence.READING, Precedence.LABS}:
+        return None
+    if standing.decision.changes_nothing:  # labs are there, and too early to speak
         return None
     return Due.LABS_OVERDUE if visit.labs is LabsSay.OVERDUE else Due.LABS_BACK
-
-
-def _changes_nothing(standing: Standing) -> bool:
-    """Whether labs are there and the plan goes on as it is: they are too early to speak."""
-    decision = standing.decision
-    return decision.act is Act.CONTINUE and not decision.freeze_old
 
 
 def _supply(step: NextStep, supply_days: int) -> Due | None:

@@ -125,7 +125,7 @@ class Replaced:
     def cited(self) -> Iterator[str]:
         """How the input refers to all that an answer names."""
         yield from (order.reference for order in self.kept)
-        yield from (rise.order.reference for rise in self.waiting)
+        yield from (held.order.reference for held in self.waiting)
         yield from self.displaced
 
 
@@ -433,11 +433,9 @@ class _Visit:
         meant = [one for one in self._marked() if is_meant(one)]
         today, start = record.regimen, self.request.start
         for change in changes_ahead(meant, today, start, self.catalogue.preparations):
-            step = change.order.mark.ordered
-            if step is not None:
-                order = self._filed_order(change.order, step)
-                goes_on = order.begun or change.day > max(step.first_day, start)
-                yield HeldBack(order, change.day, change.rises, goes_on)
+            order = self._filed_order(change.order, change.step)
+            goes_on = order.begun or change.day > max(change.step.first_day, start)
+            yield HeldBack(order, change.day, change.rises, goes_on)
 
     def _is_taken(self, one: MarkedOrder) -> bool:
         return any(

@@ -5,7 +5,7 @@ of how the patient feels. So it looks at no more than that wherever it is asked,
 is to be done of a dose: that is for the next step, which reads everything.
 """
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -13,13 +13,12 @@ from crossgrain.catalogue import Catalogue
 from crossgrain.core.proposal import SwitchRequest
 from crossgrain.core.running import RunningSeries
 from crossgrain.core.standing import Standing, standing_of
-from crossgrain.dosing.onward import Act
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import TARGET_OF
 from crossgrain.names.errors import DomainError
 from crossgrain.reading.door import Look
 from crossgrain.reading.elements import Unreadable
-from crossgrain.reading.reader import doses_by_date, read_record
+from crossgrain.reading.reader import doses_as_told, read_record
 from crossgrain.reading.record import Question, Record
 from crossgrain.reading.series_mark import any_marked
 from crossgrain.safety.facts import Analyte, Facts, Measurement
@@ -27,14 +26,12 @@ from crossgrain.safety.results import has_goal, is_below, is_central, is_pregnan
 from crossgrain.safety.visit import Alarm, LabsSay, Position, Visit, decide
 from crossgrain.screening.course import (
     Aim,
-    DoseRun,
     Flag,
     FlagCode,
     FlagEvidence,
     FlagGrade,
     Screened,
     ScreeningOutcome,
-    Undecided,
     Urgency,
 )
 from crossgrain.screening.writing import act_words, on, regimen_words, result_words
@@ -79,11 +76,7 @@ def _standing(
     bundle: dict[str, Any], look: Look, catalogue: Catalogue
 ) -> Standing | tuple[Question, ...]:
     record = read_record(bundle, **look)
-    history: Sequence[DoseRun] | Undecided
-    try:
-        history = doses_by_date(bundle, **look)
-    except Undecided as undecided:
-        history = undecided
+    history = doses_as_told(bundle, **look)
     request = SwitchRequest(as_of=record.as_of, start=record.as_of)
     seen = replace(record, facts=_as_at_night(record.facts))
     return standing_of(seen, history, (), request, catalogue)
@@ -132,8 +125,7 @@ def _is_unanswered(standing: Standing, waiting: "_Waiting", catalogue: Catalogue
     Where nothing is taken any more they speak of no dose, and are not answered by that.
     """
     asks = decide(Visit(standing.visit.position, labs=standing.visit.labs), catalogue.decisions)
-    goes_on = asks.act is Act.CONTINUE and not asks.freeze_old
-    if not standing.labs.found or (goes_on and standing.record.regimen.lines):
+    if not standing.labs.found or (asks.changes_nothing and standing.record.regimen.lines):
         return False
     drawn = max(m.day for m in standing.labs.found if m.day is not None)
     return waiting.is_extreme or -drawn >= catalogue.visits.unanswered_days

@@ -23,9 +23,8 @@ from crossgrain.operations.faults import (
 from crossgrain.operations.parameters import Call, Given, Options, call_from, read_options
 from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.filed import Filed, filed_among
-from crossgrain.reading.reader import doses_by_date, marks_in
+from crossgrain.reading.reader import doses_as_told, marks_in
 from crossgrain.reading.resolve import BundleIndex
-from crossgrain.screening.course import DoseRun, Undecided
 from crossgrain.writing.answer import answer_bundle
 from crossgrain.writing.brief import brief_bundle
 from crossgrain.writing.forms import as_transaction, with_earlier
@@ -118,11 +117,7 @@ def _submitted(
     record = record_in(desk, call, as_of, version, validate=validate)
     filed = tuple(_filed(call))  # first, since it refuses a plan that is no bundle of resources
     look = look_at(desk, call, as_of, version)
-    history: Sequence[DoseRun] | Undecided
-    try:
-        history = doses_by_date(call.record, **look)
-    except Undecided as undecided:
-        history = undecided
+    history = doses_as_told(call.record, **look)
     given = () if call.plan is None else marks_in(call.plan, call.record, **look)
     return Submitted(record, history, given, filed)
 

@@ -130,7 +130,11 @@ def are_apart(named: Sequence[frozenset[str]]) -> bool:
     """
     by_event = any(moment in _PART_OF for moments in named for moment in moments)
     held = [
-        {span for moment in moments for span in (_parts_at(moment) if by_event else {moment[:5]})}
+        {
+            span
+            for moment in moments
+            for span in (_parts_at(moment) if by_event else {_minute(moment)})
+        }
         for moments in named
     ]
     return all(held) and sum(map(len, held)) == len(set().union(*held))

@@ -233,6 +233,14 @@ def doses_by_date(bundle: dict[str, Any], **look: Unpack[Look]) -> tuple[DoseRun
     return tuple(counted_once(medicines, opened.reading.codes.believed))
 
 
+def doses_as_told(bundle: dict[str, Any], **look: Unpack[Look]) -> tuple[DoseRun, ...] | Undecided:
+    """The same, or why it cannot be told."""
+    try:
+        return doses_by_date(bundle, **look)
+    except Undecided as undecided:
+        return undecided
+
+
 def marks_in(
     plan: dict[str, Any], bundle: dict[str, Any], **look: Unpack[Look]
 ) -> tuple[MarkedOrder, ...]:

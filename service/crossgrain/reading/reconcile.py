@@ -17,6 +17,7 @@ from crossgrain.reading.quantities import in_unit
 from crossgrain.reading.reading import Notes
 from crossgrain.reading.record import MedicineEntry, Span
 from crossgrain.reading.said_again import without_said_again
+from crossgrain.reading.schedule import WEEK
 from crossgrain.reading.today import Hormone
 
 IN_A_CIRCLE = "Resources say of each other that one stands for the other. Which are taken?"
@@ -108,7 +109,6 @@ def _undosed(hormone: Hormone) -> Hormone:
     return replace(hormone, entry=replace(hormone.entry, lines=()))
 
 
-_WEEK = 7
 _SHARED = "Several orders on different days of the week were read as one regimen. Is it taken so?"
 
 
@@ -116,7 +116,7 @@ def _share_the_week(several: Sequence[Hormone], codes: CodeTables, notes: Notes)
     """Whether each holds days of the week of its own, and all of them the whole week."""
     cycles = [line.cycle for hormone in several for line in hormone.entry.lines]
     told = all(hormone.entry.lines and hormone.days_known for hormone in several)
-    if not told or any(len(cycle) != _WEEK for cycle in cycles):
+    if not told or any(len(cycle) != len(WEEK) for cycle in cycles):
         return False
     if any(sum(1 for dose in day if dose) != 1 for day in zip(*cycles, strict=True)):
         return False

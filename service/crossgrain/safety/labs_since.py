@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from crossgrain.safety import results
+from crossgrain.safety.checks import DRAWN
 from crossgrain.safety.facts import Analyte, Facts, Measurement
 from crossgrain.safety.results import has_goal, is_central, is_pregnant, lower_limit, upper_limit
 from crossgrain.safety.rule import Rule, RuleTable, listed
@@ -30,7 +31,6 @@ _EARLY = {
     LabsSay.LOW: LabsSay.EARLY_LOW,
     LabsSay.VERY_HIGH: LabsSay.EARLY_VERY_HIGH,
 }
-_NAMES = {Analyte.TSH: "TSH", Analyte.FREE_T4: "free T4"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +74,7 @@ def labs_since(facts: Facts, held: DoseHeld, rules: RuleTable) -> LabsRead:
     found = _latest(facts, guide, held.not_answered_from)
     if not found:
         return LabsRead(LabsSay.OVERDUE if held.overdue else LabsSay.NONE)
-    shown = f"{_NAMES[guide]} {results.shown(found)}"
+    shown = f"{DRAWN[guide]} {results.shown(found)}"
     for says, why in _decides_nothing(facts, found, rules):
         return LabsRead(says, f"{shown}: {why}", found)
     day, place = found[0].day or 0, _place(facts, found[0], rules) or LabsSay.UNREADABLE

@@ -239,6 +239,11 @@ class Decision:
     do: str
     source: str
 
+    @property
+    def changes_nothing(self) -> bool:
+        """Whether the plan goes on as it is."""
+        return self.act is Act.CONTINUE and not self.freeze_old
+
 
 VISIT_KEYS: Mapping[str, str] = {
     "gap_days": "next_step.gap_days",

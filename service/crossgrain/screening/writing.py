@@ -13,7 +13,8 @@ from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.names.errors import DomainError
 from crossgrain.names.printing import decimal, in_grains, micrograms, quantity
-from crossgrain.safety.facts import Analyte, Measurement
+from crossgrain.safety.checks import DRAWN
+from crossgrain.safety.facts import Measurement
 from crossgrain.safety.results import is_below
 from crossgrain.screening.course import (
     Aim,
@@ -35,7 +36,6 @@ KIND_WORDS = {
     Kind.FIXED_RATIO: "a fixed-ratio T4/T3 product",
     Kind.COMPOUNDED: "a compounded product",
 }
-_NAMES = {Analyte.TSH: "TSH", Analyte.FREE_T4: "free T4"}
 
 
 def on(day: int, as_of: date) -> str:
@@ -72,7 +72,7 @@ def stretch_words(stretch: Stretch, as_of: date, *, since: bool) -> str:
 
 def result_words(measurement: Measurement, as_of: date) -> str:
     """A result with its date and the laboratory's own range."""
-    name, unit = _NAMES[measurement.analyte], measurement.analyte.unit
+    name, unit = DRAWN[measurement.analyte], measurement.analyte.unit
     dated = on(measurement.day, as_of) if measurement.day is not None else "undated"
     ends = [decimal(end) if end is not None else "" for end in (measurement.low, measurement.high)]
     own = f", range {ends[0]} to {ends[1]}" if any(ends) else ""

@@ -11,17 +11,16 @@ from crossgrain.dosing.plan import Plan
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.underway import Spell, spells
 from crossgrain.names.printing import decimal
+from crossgrain.safety.checks import DRAWN
 from crossgrain.safety.facts import Analyte, Measurement
 from crossgrain.sheet.charted import Dose, Drawn, Past, doses_in_words
-from crossgrain.words.doses import date_words, product, taken
+from crossgrain.words.doses import date_words, taken
 from crossgrain.writing.going_on import GoingOn
-from crossgrain.writing.next_step import taken_beside_planned
+from crossgrain.writing.next_step import kept_orders, taken_beside_planned
 
 _LABS = {
-    Analyte.TSH: ("TSH", "mIU/L"),
-    Analyte.FREE_T4: ("free T4", "pmol/L"),
-    Analyte.FREE_T3: ("free T3", "pmol/L"),
-    Analyte.TOTAL_T3: ("total T3", "nmol/L"),
+    **{each: (words, each.unit) for each, words in DRAWN.items()},
+    Analyte.TOTAL_T3: ("total T3", Analyte.TOTAL_T3.unit),
     Analyte.HEART_RATE: ("pulse", "a minute"),
 }
 """What is shown of the results since day one, and in which unit."""
@@ -98,19 +97,13 @@ def course_of(step: NextStep, going_on: GoingOn) -> Course:
         ),
         results=tuple(_results(step)),
         now=taken(step.proposal.record.regimen) or "no thyroid hormone that could be read",
-        stands=tuple(_stands(step)),
+        stands=tuple(
+            NamedOrder(f"{words}, until {last}", reference)
+            for words, last, reference in kept_orders(step)
+        ),
         ended=tuple(NamedOrder(order.product, order.reference) for order in going_on.ended),
         to_checkpoint=going_on.to_checkpoint,
     )
-
-
-def _stands(step: NextStep) -> Iterator[NamedOrder]:
-    plan = step.proposal.plan
-    every = (line.preparation for each in (plan.steps if plan else ()) for line in each.lines)
-    preparations = {preparation.id: preparation for preparation in every}
-    for order in step.replaced.kept:
-        words = product(preparations[order.ordered.preparation_id], order.ordered.strength)
-        yield NamedOrder(f"{words}, until {date_words(order.ordered.last_day)}", order.reference)
 
 
 def _results(step: NextStep) -> Iterator[Result]:

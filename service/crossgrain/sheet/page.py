@@ -75,29 +75,26 @@ class Sheet:
     ----------
     proposal : what the service made of a record
     step : given where that is the visit in a course, or the next dose of what is taken
+    going_on : what that visit says
     """
 
     proposal: Proposal
     step: NextStep | None = None
+    going_on: GoingOn | None = None
 
     @classmethod
     def of(cls, step: NextStep) -> "Sheet":
         """The sheet of a visit."""
-        return cls(step.proposal, step)
+        return cls(step.proposal, step, going_on_of(step))
 
     def letter(self, service_version: str, catalogue: Catalogue) -> Letterhead:
         """What an answer to the same call carries."""
-        return letterhead_for(self.proposal, service_version, catalogue.codes, self._going_on)
-
-    @property
-    def _going_on(self) -> GoingOn | None:
-        return going_on_of(self.step) if self.step else None
+        return letterhead_for(self.proposal, service_version, catalogue.codes, self.going_on)
 
     @property
     def course(self) -> Course | None:
         """Where the patient stands."""
-        going_on = self._going_on
-        return course_of(self.step, going_on) if self.step and going_on else None
+        return course_of(self.step, self.going_on) if self.step and self.going_on else None
 
 
 def sheet_html(

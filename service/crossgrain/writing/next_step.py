@@ -236,13 +236,16 @@ def _ended(order: FiledOrder) -> Ended:
 
 def _kept_words(step: NextStep) -> Iterator[str]:
     """The filed orders that go on, each with its product and its last day."""
+    for words, last, reference in kept_orders(step):
+        yield f"{words}: as ordered, until {last} ({reference})"
+
+
+def kept_orders(step: NextStep) -> Iterator[tuple[str, str, str]]:
+    """The same: the product and the last day in words, and how the input refers to the order."""
     preparations = {line.preparation.id: line.preparation for line in _lines(step)}
     for order in step.replaced.kept:
-        preparation = preparations[order.ordered.preparation_id]
-        yield (
-            f"{product(preparation, order.ordered.strength)}: as ordered, until"
-            f" {date_words(order.ordered.last_day)} ({order.reference})"
-        )
+        words = product(preparations[order.ordered.preparation_id], order.ordered.strength)
+        yield words, date_words(order.ordered.last_day), order.reference
 
 
 def _lines(step: NextStep) -> Iterator[LineDose]:
