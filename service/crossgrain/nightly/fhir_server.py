@@ -222,7 +222,7 @@ def _pause(answer: httpx.Response | None, tried: int) -> float:
 def _decoded(answer: httpx.Response) -> dict[str, Any]:
     try:
         body = msgspec.json.decode(answer.content) if answer.content else {}
-    except msgspec.DecodeError:
+    except (msgspec.DecodeError, UnicodeDecodeError):
         body = None
     if not isinstance(body, dict):
         raise RunRefused("the server did not answer with a FHIR resource")

@@ -161,7 +161,7 @@ def _report(out: Path) -> dict[str, Any]:
         report: dict[str, Any] = msgspec.json.decode((out / REPORT).read_bytes())
     except FileNotFoundError:
         raise RunRefused(f"{out}: there is no finished run in this folder") from None
-    except msgspec.DecodeError:
+    except (msgspec.DecodeError, UnicodeDecodeError):
         raise RunRefused(f"{out / REPORT}: this is no report: it is not JSON") from None
     return report
 

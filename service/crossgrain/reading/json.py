@@ -130,16 +130,21 @@ def _decode(body: bytes) -> object:
         raise _too_deep() from None
     except msgspec.ValidationError:
         raise _too_long() from None
+    except (msgspec.DecodeError, UnicodeDecodeError) as fault:
+        raise Unreadable(ReadCategory.STRUCTURE, "", _not_json(body, str(fault))) from None
+
+
+def _not_json(body: bytes, fault: str) -> str:
+    """What is wrong with a body that is no JSON, without a word of its content.
+
+    Whether it is text is looked up here: releases of the decoder say it in different ways.
+    """
+    if not body.strip():
+        return "the body is empty"
+    try:
+        body.decode()
     except UnicodeDecodeError:
-        raise Unreadable(ReadCategory.STRUCTURE, "", "the body is not UTF-8") from None
-    except msgspec.DecodeError as fault:
-        if not body.strip():
-            raise Unreadable(ReadCategory.STRUCTURE, "", "the body is empty") from None
-        raise Unreadable(ReadCategory.STRUCTURE, "", _without_content(str(fault))) from None
-
-
-def _without_content(fault: str) -> str:
-    """Keep the decoder's position; its messages quote no content."""
+        return "the body is not UTF-8"
     place = fault[fault.rfind("(") :] if "(byte" in fault else ""
     return f"the body is not well-formed JSON {place}".strip()
 

@@ -246,6 +246,21 @@ def test_what_will_not_pass_is_not_tried_again(out, fake, server, waits, status)
     assert waits == []
 
 
+@pytest.mark.parametrize("body", [b"{", b'{"resourceType": "\xff"}', b"[]"])
+def test_an_answer_that_is_no_resource_ends_the_sending_in_words(out, fake, server, body):
+    fake.answers = [httpx.Response(200, content=body)]
+    with pytest.raises(RunRefused, match="did not answer with a FHIR resource"):
+        send(out, BASE, server)
+
+
+@pytest.mark.parametrize("body", [b"{", b'{"outputs": "\xff"}'])
+def test_a_report_that_is_no_json_is_named(out, fake, server, body):
+    (out / "report.json").write_bytes(body)
+    with pytest.raises(RunRefused, match="it is not JSON"):
+        send(out, BASE, server)
+    assert fake.requests == []
+
+
 def test_a_failure_midway_goes_on_from_there(out, fake, server):
     whole = fake.__call__
     fake.answers = []

@@ -69,6 +69,15 @@ def test_an_empty_body_is_called_so(body: bytes) -> None:
         parse(body)
 
 
+@pytest.mark.parametrize(
+    "body", [b'{"unit": "\xb5g"}', b'{"\xb5g": 1}', b'\xef\xbb\xbf{"a": "\xff"}']
+)
+def test_a_body_that_is_no_text_is_called_so_whatever_the_decoder_says(body: bytes) -> None:
+    with pytest.raises(Unreadable) as refusal:
+        parse(body)
+    assert refusal.value.message == "the body is not UTF-8"
+
+
 DOUBLED = {
     "at the root": (b'{"resourceType": "Bundle", "a": 1, "a": 2}', "Bundle.a"),
     "deep in a list": (
