@@ -50,7 +50,7 @@ def _definitions(desk: Desk, version: FhirVersion) -> Iterator[tuple[str, list[S
         shown = Shown(f"{version}-{kind}", f"{kind}/{own_id}", None, shelf[kind, own_id])
         yield f"fhir-{version}-{kind}-read", [shown]
         query = _SEARCHED.get(kind, [("_id", "none")])
-        result = search(kind, shelf, from_query(query))
+        result = search(kind, version, shelf, from_query(query))
         found = Shown(f"{version}-{kind}-search", _asked(kind, query), None, result)
         yield f"fhir-{version}-{kind}", [found]
     for served in TERMINOLOGY:

@@ -10,6 +10,7 @@ import pytest
 from fastapi.testclient import TestClient
 from tests.conformance.node import needs_node, needs_packages, walked
 
+from crossgrain.app.conformance.profiles import whole
 from crossgrain.app.conformance.routes import definitions, statement
 from crossgrain.app.factory import create_app
 from crossgrain.catalogue import Catalogue, load_catalogue
@@ -27,7 +28,7 @@ EVERY = [
     for version in FhirVersion
     for resource in (
         statement(DESK, version, Settings(public_url="https://dose.example")),
-        *definitions(DESK, version),
+        *(whole(definition, version) for definition in definitions(DESK, version)),
     )
 ]
 NAMES = [f"{version}-{r['resourceType']}-{r['id']}" for version, r in EVERY]

@@ -28,13 +28,15 @@ const ofAllVersions = () =>
 
 const PUBLISHED = {
   r4: {
+    published: (name) => inBundles("profiles-others").find((r) => r.id === name),
     definitions: () => inBundles("profiles-types", "profiles-resources"),
     terminology: () => inBundles("valuesets", "v3-codesystems"),
   },
   r5: {
+    published: (name) => read(`StructureDefinition-${name}.json`, R5),
     definitions: () => inFiles("StructureDefinition"),
     terminology: () => [...ofAllVersions(), ...inFiles("ValueSet", "CodeSystem")],
   },
 };
 
-export const { definitions, terminology } = PUBLISHED[VERSION];
+export const { definitions, published, terminology } = PUBLISHED[VERSION];

@@ -35,7 +35,7 @@ function walkChildren(walker, node, place, structure, path) {
 
 // The JSON names that an element may go by, with the type that each stands for.
 const named = new Map();
-function candidates(element) {
+export function candidates(element) {
   if (!named.has(element)) named.set(element, namesOf(element));
   return named.get(element);
 }
@@ -104,7 +104,7 @@ function checkPrimitive(walker, value, place, name, element) {
   }
   const form = name === "xhtml" ? null : pattern(name);
   // R5 calls the id of an element an id, and names its own elements otherwise ("a:slice.b[x]").
-  if (place.includes(".differential.element") && place.endsWith(".id")) return;
+  if (/\.(differential|snapshot)\.element/.test(place) && place.endsWith(".id")) return;
   if (form && !form.test(String(value))) walker.found(place, `this is not a ${name}`);
   if (value === "") walker.found(place, "an empty string");
   if (element.binding?.strength === "required" && name === "code") {

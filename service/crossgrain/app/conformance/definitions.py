@@ -31,7 +31,7 @@ from crossgrain.writing.rationale import RATIONALE_PARTS
 
 Resource = dict[str, Any]
 
-PUBLISHED = "2026-11-25"
+PUBLISHED = "2026-11-29"
 """The day of the last change to what these resources say; `date` must be given."""
 
 

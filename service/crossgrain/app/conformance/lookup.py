@@ -12,6 +12,7 @@ from typing import Any
 
 from crossgrain import __version__
 from crossgrain.app.conformance.definitions import PUBLISHED, Resource
+from crossgrain.app.conformance.profiles import whole
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.faults import Complaint, Fault, RequestRefused, refusal
 from crossgrain.operations.parameters import Given, elements_of, known_name, where_to_give
@@ -25,7 +26,7 @@ SEARCHED_BY = {
 """Search parameters of every definition, and their types."""
 
 
-def search(kind: str, shelf: Shelf, asked: Sequence[Given]) -> Resource:
+def search(kind: str, version: FhirVersion, shelf: Shelf, asked: Sequence[Given]) -> Resource:
     """A searchset of the definitions of a kind that every parameter asks for.
 
     ``url`` may end in ``|version``, as a canonical does where it is named.
@@ -45,7 +46,9 @@ def search(kind: str, shelf: Shelf, asked: Sequence[Given]) -> Resource:
     body: Resource = {"resourceType": "Bundle", "type": "searchset", "total": len(found)}
     if found:
         match = {"mode": "match"}
-        body["entry"] = [{"fullUrl": r["url"], "resource": r, "search": match} for r in found]
+        body["entry"] = [
+            {"fullUrl": r["url"], "resource": whole(r, version), "search": match} for r in found
+        ]
     return body
 
 
@@ -157,7 +160,7 @@ def validate_in_system(call: TerminologyCall) -> Resource:
 
 
 def validate_in_set(call: TerminologyCall) -> Resource:
-    """Whether a code is in a value set; ours hold one code system each, whole."""
+    """Whether a code is in a value set; ours hold codes of one code system each."""
     held = call.definition("ValueSet", "url")
     system = _system_of(held, call.shelf)
     named = call.one("system")
@@ -221,6 +224,10 @@ def _concept(system: Resource, code: str) -> Resource | None:
 
 
 def _system_of(held: Resource, shelf: Shelf) -> Resource:
+    """The code system whose codes a value set has: ours, whole, or the ones that it lists."""
+    (included,) = held["compose"]["include"]
+    if "concept" in included:
+        return {"url": included["system"], "concept": included["concept"]}
     return shelf["CodeSystem", held["id"]]
 
 

@@ -33,9 +33,11 @@ from crossgrain.app.conformance.lookup import (
     refuse_others,
     search,
 )
+from crossgrain.app.conformance.profiles import outline, profiles, supported, whole
 from crossgrain.app.conformance.terminology import (
     code_system,
     every_code_system,
+    results_value_set,
     series_extension,
     value_set,
 )
@@ -82,7 +84,7 @@ def capability_statement(
         {
             "mode": "server",
             "security": _security(settings),
-            "resource": _resources(every),
+            "resource": [*_resources(every), *_profiled(version)],
             "operation": [
                 _operation(d)
                 for d in every
@@ -119,6 +121,13 @@ def _resources(definitions: list[Resource]) -> list[Resource]:
         }
         for kind in kinds
     ]
+
+
+def _profiled(version: FhirVersion) -> Iterator[Resource]:
+    """Types that are only sent and answered: none of them can be read here."""
+    for kind, urls in supported(version).items():
+        words = "Read in a record that is sent, or written in an answer; nothing is stored here."
+        yield {"type": kind, "supportedProfile": urls, "documentation": words}
 
 
 def _terminology(kind: str) -> Resource:
@@ -160,7 +169,7 @@ READABLE = (
 
 
 def definitions(desk: Desk, version: FhirVersion) -> Iterator[Resource]:
-    """Everything but the CapabilityStatement."""
+    """Everything but the CapabilityStatement; profiles as outlines."""
     yield plan_definition(desk.catalogue)
     yield data_library(desk.catalogue.codes)
     yield how_it_goes_questionnaire(desk.catalogue.codes.how_it_goes)
@@ -170,6 +179,9 @@ def definitions(desk: Desk, version: FhirVersion) -> Iterator[Resource]:
     yield screen_switches_definition(screening_options(desk.switch_options))
     yield apply_definition(version)
     yield series_extension(version)
+    for profile in profiles(version):
+        yield outline(profile, version)
+    yield results_value_set(desk.catalogue.codes)
     for codes in every_code_system(desk.catalogue, desk.switch_options):
         yield code_system(codes)
         yield value_set(codes)
@@ -212,7 +224,8 @@ def _add_metadata(app: FastAPI, version: FhirVersion, capability: Resource) -> N
 def _add_read(app: FastAPI, version: FhirVersion, kind: str, shelf: Shelf) -> None:
     async def read(request: Request) -> Response:
         """Read one definition."""
-        return answer(request, _found(shelf, kind, request.path_params["id"]), version, {})
+        found = _found(shelf, kind, request.path_params["id"])
+        return answer(request, whole(found, version), version, {})
 
     _add_get(app, f"/fhir/{version}/{kind}/{{id}}", read, version)
 
@@ -243,7 +256,9 @@ def _add_search(app: FastAPI, version: FhirVersion, kind: str, shelf: Shelf) -> 
         """Find definitions, above all by their canonical."""
         query = request.query_params.multi_items()
         form = form_wanted(request.headers, query, version)
-        return _written(request, search(kind, shelf, from_query(without_form(query))), form)
+        return _written(
+            request, search(kind, version, shelf, from_query(without_form(query))), form
+        )
 
     _add_get(app, f"/fhir/{version}/{kind}", found, version)
 

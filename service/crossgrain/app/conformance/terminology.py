@@ -4,6 +4,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from crossgrain.app.conformance.definitions import Resource, head
+from crossgrain.app.conformance.profiles import RESULTS_ID
 from crossgrain.catalogue import Catalogue
 from crossgrain.cds.cards import TOPIC
 from crossgrain.cds.messages import OVERRIDE_REASONS
@@ -12,6 +13,9 @@ from crossgrain.dosing.targets import Target
 from crossgrain.names.identity import FhirVersion, canonical
 from crossgrain.names.series_extension import CONTEXTS, PARTS, SERIES_ID, SERIES_URL, ExtensionPart
 from crossgrain.operations.options import Option
+from crossgrain.reading.code_tables import CodeTables
+from crossgrain.reading.codesystems import Loinc
+from crossgrain.reading.labs import PREGNANCY_STATUS
 from crossgrain.safety.judgement import verdict_in_general
 from crossgrain.safety.rule import Missing, Rule, RuleTable, in_general
 from crossgrain.screening.course import FlagCode, FlagGrade
@@ -258,6 +262,22 @@ def value_set(codes: Codes) -> Resource:
     """The ValueSet of all codes of the system."""
     body = head("ValueSet", codes.id, codes.title, codes.description, _table(codes))
     body["compose"] = {"include": [{"system": canonical("CodeSystem", codes.id)}]}
+    return body
+
+
+def results_value_set(codes: CodeTables) -> Resource:
+    """The LOINC codes by which a result is read."""
+    known = {code: found.display for code, found in codes.labs.items()}
+    concepts = known | {PREGNANCY_STATUS: "Pregnancy status"}
+    body = head(
+        "ValueSet",
+        RESULTS_ID,
+        "Results that are read",
+        "Thyroid results, heart rate, weight and pregnancy status, by the codes of LOINC.",
+        table(("Code", "Display"), concepts.items()),
+    )
+    listed = [{"code": code, "display": display} for code, display in concepts.items()]
+    body["compose"] = {"include": [{"system": Loinc.system, "concept": listed}]}
     return body
 
 

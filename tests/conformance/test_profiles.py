@@ -1,0 +1,314 @@
+"""What is answered and what is read holds to our own profiles.
+
+Their snapshots are made from HL7's core definitions. Two judge by them: a walker that knows nothing
+of the code that writes, and a general FHIR library. The planted faults prove that they see.
+"""
+
+import json
+from collections import Counter
+from copy import deepcopy
+
+import pytest
+from tests.api.calls import VISITS
+from tests.conformance.answers import ANSWERS, answer
+from tests.conformance.node import needs_node, needs_packages, run
+from tests.conformance.patients import CATALOGUE, FILES, every_direction
+from tests.conformance.profiles import DESK, made, shipped, snapshots_of
+from tests.conformance.test_next_step import answer_to, record_of
+from tests.conformance.test_operations import records
+from tests.unit.writing.answers import resources, written
+
+from crossgrain.app.conformance.profiles import profiles, whole
+from crossgrain.app.conformance.routes import definitions
+from crossgrain.names.identity import FhirVersion
+from crossgrain.writing.forms import to_json
+
+pytestmark = [needs_node, needs_packages]
+
+
+def written_by_type(version):
+    return {p.type: p for p in profiles(version) if not p.id.startswith("read-")}
+
+
+def read_by_type(version):
+    return {p.type: p for p in profiles(version) if p.id.startswith("read-")}
+
+
+WALKER, OTHER = "profiles.mjs", "other.mjs"
+
+
+def judged(pairs, version, judge=WALKER):
+    """What a judge says of each resource by its profile."""
+    of_kind = ("StructureDefinition", "ValueSet")
+    ours = [whole(d, version) for d in definitions(DESK, version) if d["resourceType"] in of_kind]
+    asked = {
+        "definitions": ours,
+        "judged": [{"resource": resource, "profile": profile.url} for resource, profile in pairs],
+    }
+    return run(judge, to_json(asked), version.value)
+
+
+def with_profiles(every, by_type):
+    return [(each, by_type[each["resourceType"]]) for each in every]
+
+
+def faults_by_profile(pairs, version, judge=WALKER):
+    said = zip(pairs, judged(pairs, version, judge), strict=True)
+    return Counter((profile.id, f["message"]) for (_, profile), found in said for f in found)
+
+
+# --- the snapshots themselves ------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("version", FhirVersion)
+def test_the_snapshots_that_ship_are_those_that_the_script_makes(version):
+    assert shipped(version) == made(version)
+
+
+# HL7's own profiles of core resources, each with a differential and the snapshot that HL7 made of
+# it. Left out are those that name an element as only HL7's own tool understands it.
+OF_HL7 = {
+    FhirVersion.R4: "vitalsigns lipidprofile hlaresult clinicaldocument cdshooksrequestgroup"
+    " ehrsrle-auditevent synthesis servicerequest-genetics cqf-questionnaire shareablevalueset",
+    FhirVersion.R5: "lipidprofile clinicaldocument document-bundle cdshooksrequestorchestration"
+    " transaction-response-bundle familymemberhistory-genetic shareableplandefinition actualgroup",
+}
+COMPARED = (
+    "id", "path", "sliceName", "min", "max", "mustSupport", "patternCodeableConcept", "fixedUri"
+)  # fmt: skip
+
+
+def compared(elements):
+    return [{key: element[key] for key in COMPARED if key in element} for element in elements]
+
+
+@pytest.mark.parametrize("version", FhirVersion)
+def test_of_hl7s_own_differentials_the_script_makes_the_snapshots_that_hl7_published(version):
+    asked = json.dumps(OF_HL7[version].split()).encode()
+    published = run("published.mjs", asked, version.value)
+    ours = snapshots_of([(p["type"], p["differential"]["element"]) for p in published], version)
+    assert len(ours) > 7
+    for profile, made_of_it in zip(published, ours, strict=True):
+        assert compared(made_of_it) == compared(profile["snapshot"]["element"]), profile["id"]
+
+
+@pytest.mark.parametrize("version", FhirVersion)
+def test_every_differential_stands_in_the_order_of_its_snapshot(version):
+    for definition in definitions(DESK, version):
+        full = whole(definition, version)
+        if "snapshot" in full:
+            order = [e["id"] for e in full["snapshot"]["element"]]
+            named = [e["id"] for e in full["differential"]["element"]]
+            assert named == sorted(named, key=order.index)
+            assert len(set(order)) == len(order)
+
+
+# --- what is written ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("version", FhirVersion)
+def test_every_answer_holds_to_the_profiles_of_what_is_written(version):
+    answers = [answer(name) for name, (_, of) in ANSWERS.items() if of is version]
+    answers += [written(made, version, CATALOGUE.codes) for made in every_direction()]
+    by_type = written_by_type(version)
+    pairs = with_profiles([r for one in answers for r in resources(one)], by_type)
+    assert faults_by_profile(pairs, version) == {}
+    looked_at = Counter(profile.id for _, profile in pairs)
+    assert set(looked_at) == {profile.id for profile in by_type.values()}
+    assert min(looked_at.values()) > 20
+
+
+@pytest.mark.parametrize("version", FhirVersion)
+def test_every_kind_of_answer_and_record_holds_by_the_other_judge_too(version):
+    answers = [answer(name) for name, (_, of) in ANSWERS.items() if of is version]
+    pairs = with_profiles([r for one in answers for r in resources(one)], written_by_type(version))
+    pairs += with_profiles(of_records(version), read_by_type(version))
+    assert faults_by_profile(pairs, version, OTHER) == {}
+    assert len(pairs) > 1000
+
+
+@pytest.mark.parametrize("version", FhirVersion)
+def test_every_next_step_holds_to_them_too(client, version):
+    answers = [answer_to(client, visit, version) for visit in VISITS]
+    pairs = with_profiles([r for one in answers for r in resources(one)], written_by_type(version))
+    assert faults_by_profile(pairs, version) == {}
+    assert len(pairs) > 200
+
+
+# --- what is read ------------------------------------------------------------------------------
+
+OTHERS = [
+    {"resourceType": "Goal", "lifecycleStatus": "active", "description": {"text": "TSH low"},
+     "subject": {"reference": "Patient/p"}},
+    {"resourceType": "Medication", "code": {"text": "Levothyroxine 50 microgram tablet"}},
+]  # fmt: skip
+
+
+def of_records(version):
+    every = [*records(version), *(record_of(visit, version) for visit in VISITS)]
+    inside = [entry["resource"] for record in every for entry in record["entry"]]
+    return [r for r in [*inside, *OTHERS] if r["resourceType"] in read_by_type(version)]
+
+
+@pytest.mark.parametrize("version", FhirVersion)
+def test_every_record_of_the_fixtures_holds_to_the_profiles_of_what_is_read(version):
+    pairs = with_profiles(of_records(version), read_by_type(version))
+    assert faults_by_profile(pairs, version) == {}
+    assert {profile.id for _, profile in pairs} == {p.id for p in read_by_type(version).values()}
+    assert len(pairs) > 10 * len(FILES)
+
+
+# --- planted faults ----------------------------------------------------------------------------
+
+
+def without(path):
+    """Takes an element away, wherever its path begins in a list in the first of it."""
+
+    def plant(resource):
+        *way, last = path.split(".")
+        node = resource
+        for step in way:
+            node = node[step][0] if isinstance(node[step], list) else node[step]
+        del node[last]
+
+    return plant
+
+
+def of_another_code(resource):
+    resource["code"] = {"coding": [{"system": "http://loinc.org", "code": "2345-7"}]}
+
+
+def with_rules(resource):
+    resource["implicitRules"] = "http://example.org/rules"
+
+
+def with_a_modifier(resource):
+    resource["modifierExtension"] = [{"url": "http://example.org/not", "valueBoolean": True}]
+
+
+# By profile: what is planted, and how what the walker says of it begins.
+PLANTS = [
+    ("switch-guidance", without("performer"), "GuidanceResponse.performer is missing"),
+    ("switch-guidance", lambda r: r.update(status="failure"), "switch-guidance-1"),
+    (
+        "switch-guidance",
+        lambda r: r.update(moduleCanonical="http://example.org/PlanDefinition/x|1"),
+        "switch-guidance-1",
+    ),
+    ("proposed-plan", lambda r: r.update(status="active"), "CarePlan.status is not"),
+    ("proposed-plan", without("extension"), "CarePlan.extension:series is missing"),
+    (
+        "proposed-plan",
+        lambda r: r["extension"].append(r["extension"][0]),
+        "there are too many CarePlan.extension:series",
+    ),
+    ("proposed-plan", without("period.end"), "CarePlan.period.end is missing"),
+    ("proposed-order", lambda r: r.update(intent="order"), "proposed-order-1"),
+    ("proposed-order", lambda r: r.update(doNotPerform=False), "there are too many"),
+    ("proposed-order", without("groupIdentifier"), "MedicationRequest.groupIdentifier is missing"),
+    (
+        "proposed-order",
+        lambda r: r["groupIdentifier"].update(system="urn:x"),
+        "MedicationRequest.groupIdentifier.system is not",
+    ),
+    (
+        "proposed-order",
+        without("dosageInstruction.timing.repeat.boundsPeriod"),
+        "MedicationRequest.dosageInstruction.timing.repeat.bounds[x] is missing",
+    ),
+    (
+        "proposed-order",
+        lambda r: r["dosageInstruction"][0]["doseAndRate"][0].update(doseRange={}),
+        "MedicationRequest.dosageInstruction.doseAndRate.dose[x] is not to be a Range",
+    ),
+    (
+        "proposed-order",
+        without("dispenseRequest.quantity"),
+        "MedicationRequest.dispenseRequest.quantity is missing",
+    ),
+    ("proposed-measurement", lambda r: r.update(intent="plan"), "proposed-measurement-1"),
+    ("proposed-measurement", without("requisition"), "ServiceRequest.requisition is missing"),
+    ("proposed-task", without("description"), "Task.description is missing"),
+    ("proposed-task", lambda r: r.update(status="ready"), "Task.status is not"),
+    (
+        "checkpoint",
+        lambda r: r["action"][0].update(selectionBehavior="any"),
+        "{checkpoint}.action.selectionBehavior is not",
+    ),
+    ("checkpoint", without("action.action.condition"), "checkpoint-1"),
+    ("safety-finding", without("severity"), "DetectedIssue.severity is missing"),
+    (
+        "safety-finding",
+        lambda r: r["code"]["coding"][0].update(system="urn:x"),
+        "DetectedIssue.code.coding.system is not",
+    ),
+    ("plan-provenance", lambda r: r["target"].append(r["target"][0]), "plan-provenance-1"),
+    ("plan-provenance", without("entity.what"), "Provenance.entity.what is missing"),
+    ("read-patient", with_a_modifier, "there are too many Patient.modifierExtension"),
+    ("read-medication-statement", with_rules, "there are too many"),
+    ("read-medication-request", with_a_modifier, "there are too many"),
+    ("read-medication", with_a_modifier, "there are too many Medication.modifierExtension"),
+    ("read-observation", of_another_code, "Observation.code has no code of"),
+    ("read-observation", with_a_modifier, "there are too many Observation.modifierExtension"),
+    ("read-condition", with_rules, "there are too many Condition.implicitRules"),
+    ("read-goal", with_a_modifier, "there are too many Goal.modifierExtension"),
+    ("read-allergy-intolerance", with_rules, "there are too many"),
+    ("read-questionnaire-response", without("questionnaire"), "QuestionnaireResponse.question"),
+]
+
+
+@pytest.fixture(scope="module")
+def sound():
+    """By version and profile, one resource without a fault."""
+    found = {}
+    for version in FhirVersion:
+        name = next(n for n, (_, of) in ANSWERS.items() if of is version)
+        for resource in resources(answer(name)):
+            found[version, written_by_type(version)[resource["resourceType"]].id] = resource
+        for resource in of_records(version):
+            found[version, read_by_type(version)[resource["resourceType"]].id] = resource
+    return {key: json.loads(to_json(resource)) for key, resource in found.items()}
+
+
+@pytest.mark.parametrize("version", FhirVersion)
+def test_a_fault_planted_against_a_profile_is_seen(sound, version):
+    by_id = {profile.id: profile for profile in profiles(version)}
+    assert {name for name, _, _ in PLANTS} == set(by_id)
+    pairs = []
+    for name, plant, _ in PLANTS:
+        resource = deepcopy(sound[version, name])
+        plant(resource)
+        pairs += [(sound[version, name], by_id[name]), (resource, by_id[name])]
+    other = judged(pairs, version, OTHER)
+    assert other[::2] == [[]] * len(PLANTS)
+    assert {PLANTS[n][0] for n, found in enumerate(other[1::2]) if found} == set(by_id)
+    said = judged(pairs, version)
+    assert said[::2] == [[]] * len(PLANTS)
+    for (name, _, words), found in zip(PLANTS, said[1::2], strict=True):
+        begins = words.format(checkpoint=by_id["checkpoint"].type)
+        assert any(f["message"].startswith(begins) for f in found), (name, words, found)
+
+
+# --- what the service says of them -------------------------------------------------------------
+
+
+@pytest.mark.parametrize("version", FhirVersion)
+def test_the_capabilities_name_every_profile_under_its_type(client, version):
+    (rest,) = client.get(f"/fhir/{version}/metadata").json()["rest"]
+    named = {
+        (each["type"], url) for each in rest["resource"] for url in each.get("supportedProfile", ())
+    }
+    assert named == {(profile.type, profile.url) for profile in profiles(version)}
+    for _, url in named:
+        (entry,) = client.get(f"/fhir/{version}/StructureDefinition?url={url}").json()["entry"]
+        assert entry["resource"]["snapshot"]["element"]
+
+
+def test_the_results_that_are_read_can_be_expanded_and_validated(client):
+    url = "http://crossgrain.example/fhir/ValueSet/read-results"
+    expanded = client.get(f"/fhir/r4/ValueSet/$expand?url={url}").json()["expansion"]["contains"]
+    assert {each["code"] for each in expanded} == {*CATALOGUE.codes.labs, "82810-3"}
+    asked = f"/fhir/r4/ValueSet/$validate-code?url={url}&system=http://loinc.org&code="
+    for code, holds in (("3016-3", True), ("2345-7", False)):
+        said = client.get(asked + code).json()["parameter"][0]
+        assert said == {"name": "result", "valueBoolean": holds}
