@@ -11,8 +11,9 @@ from typing import Any
 from fastapi.utils import deep_dict_update
 
 from crossgrain.app.conformance.definitions import APPLY_ID
+from crossgrain.app.conformance.guide import shelf_of
 from crossgrain.app.conformance.lookup import TERMINOLOGY, Shelf
-from crossgrain.app.conformance.routes import READABLE, shelf_of
+from crossgrain.app.conformance.routes import READABLE
 from crossgrain.app.factory import create_app
 from crossgrain.auth.guard import is_cds, is_operation
 from crossgrain.catalogue import load_catalogue
@@ -27,6 +28,7 @@ from openapi.operations import (
     apply_docs,
     next_step_docs,
     operation_docs,
+    package_docs,
     read_docs,
     search_docs,
     sheet_docs,
@@ -111,6 +113,7 @@ def _documented(desk: Desk) -> Iterator[tuple[str, Docs]]:
         shelf = shelf_of(desk, version)
         yield from _operations(desk, shelf, f"fhir-{version}")
         yield f"fhir-{version}-metadata", read_docs(())
+        yield f"fhir-{version}-package.tgz", package_docs()
         for kind in READABLE:
             ids = tuple(own_id for of, own_id in shelf if of == kind)
             summary = {"summary": f"Read a definition: {kind}"}

@@ -88,6 +88,13 @@ def read_docs(ids: tuple[str, ...]) -> dict[str, Any]:
     }
 
 
+def package_docs() -> dict[str, Any]:
+    """The OpenAPI operation object of a package."""
+    held = {"application/gzip": {"schema": {"type": "string", "format": "binary"}}}
+    package = {"description": "A gzipped tar of the FHIR package.", "content": held}
+    return {"responses": {"200": package, **errors("400")}}
+
+
 def search_docs(kind: str) -> dict[str, Any]:
     """The OpenAPI operation object of the search of one type of definition."""
     return {

@@ -2,13 +2,14 @@
 
 from collections.abc import Iterator
 
+from crossgrain.app.conformance.guide import shelf_of
 from crossgrain.app.conformance.lookup import (
     TERMINOLOGY,
     TerminologyCall,
     TerminologyOperation,
     search,
 )
-from crossgrain.app.conformance.routes import shelf_of, statement
+from crossgrain.app.conformance.routes import statement
 from crossgrain.http.probes import LIVE, READY
 from crossgrain.http.settings import Settings
 from crossgrain.names.identity import FhirVersion, canonical
@@ -17,6 +18,7 @@ from crossgrain.operations.parameters import from_query
 from openapi.shown import Shown
 
 _READ = (
+    ("ImplementationGuide", "crossgrain"),
     ("PlanDefinition", "regimen-switch"),
     ("Library", "regimen-switch"),
     ("Questionnaire", "how-it-goes"),

@@ -10,8 +10,9 @@ import pytest
 from fastapi.testclient import TestClient
 from tests.conformance.node import needs_node, needs_packages, walked
 
+from crossgrain.app.conformance.guide import definitions
 from crossgrain.app.conformance.profiles import whole
-from crossgrain.app.conformance.routes import definitions, statement
+from crossgrain.app.conformance.routes import statement
 from crossgrain.app.factory import create_app
 from crossgrain.catalogue import Catalogue, load_catalogue
 from crossgrain.http.settings import Settings

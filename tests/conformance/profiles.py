@@ -9,8 +9,8 @@ from pathlib import Path
 from tests.conformance.node import run
 
 from crossgrain.app.conformance import profiles
+from crossgrain.app.conformance.guide import definitions
 from crossgrain.app.conformance.profiles import differential_of
-from crossgrain.app.conformance.routes import definitions
 from crossgrain.catalogue import load_catalogue
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.desk import desk_over, now

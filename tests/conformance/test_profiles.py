@@ -18,8 +18,8 @@ from tests.conformance.test_next_step import answer_to, record_of
 from tests.conformance.test_operations import records
 from tests.unit.writing.answers import resources, written
 
+from crossgrain.app.conformance.guide import definitions
 from crossgrain.app.conformance.profiles import profiles, whole
-from crossgrain.app.conformance.routes import definitions
 from crossgrain.names.identity import FhirVersion
 from crossgrain.writing.forms import to_json
 

@@ -195,8 +195,8 @@ def _whole() -> Iterator[Call]:
 def definitions(openapi: dict[str, Any]) -> Iterator[Call]:
     """A read of everything that the service's own OpenAPI document lists for reading."""
     for path, methods in openapi["paths"].items():
-        if "get" not in methods or path in {"/metrics", "/livez"}:
-            continue
+        if "get" not in methods or path in {"/metrics", "/livez"} or path.endswith(".tgz"):
+            continue  # of a package the content is compared: zlib settles the bytes
         asked = [p for p in methods["get"].get("parameters", []) if p["in"] == "path"]
         for own_id in asked[0]["schema"]["enum"] if asked else [""]:
             place = path.replace("{id}", own_id)

@@ -385,6 +385,17 @@ def send(
 
 
 @app.command()
+def package(
+    out: Annotated[Path, typer.Option("--out", help="Where the package is written, a .tgz.")],
+    fhir: Fhir = FhirVersion.R4,
+) -> int:
+    """Write the FHIR package of all definitions: profiles, operations, codes."""
+    from crossgrain.cli import listing  # noqa: PLC0415
+
+    return listing.write_package(fhir, out)
+
+
+@app.command()
 def openapi() -> int:
     """Print the OpenAPI document."""
     from crossgrain.cli import listing  # noqa: PLC0415

@@ -11,10 +11,12 @@ from typing import Any
 import httpx2 as httpx
 import typer
 
+from crossgrain import __version__
 from crossgrain.catalogue import Catalogue, load_catalogue
 from crossgrain.catalogue.clinic import Root, compose, concepts_in, roots_of, to_be_written
 from crossgrain.cli.commands import Exit
 from crossgrain.names.errors import DomainError
+from crossgrain.names.identity import FhirVersion
 
 PAGE = 1000
 """Concepts asked for at a time."""
@@ -189,6 +191,21 @@ def _with_chart(chart: Path | None) -> Catalogue | None:
     except DomainError as error:
         typer.echo(f"--chart, {error.field}: {error.message}", err=True)
         return None
+
+
+def write_package(version: FhirVersion, out: Path) -> Exit:
+    """Write the FHIR package of one version, and say its name and size."""
+    from crossgrain.app.conformance.guide import package, package_name  # noqa: PLC0415
+    from crossgrain.operations.desk import desk_over, now  # noqa: PLC0415
+
+    packed = package(desk_over(load_catalogue(), now), version)
+    try:
+        out.write_bytes(packed)
+    except OSError as wrong:
+        typer.echo(f"crossgrain: {out}: {wrong.strerror}", err=True)
+        return Exit.ERROR
+    typer.echo(f"{package_name(version)} {__version__}: {len(packed)} bytes in {out}")
+    return Exit.PLAN
 
 
 def show_openapi() -> Exit:

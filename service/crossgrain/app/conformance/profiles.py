@@ -11,7 +11,6 @@ https://hl7.org/fhir/R4/profiling.html
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from functools import cache
 from importlib.resources import files
 from typing import Any
 
@@ -38,7 +37,7 @@ RESULTS_ID = "read-results"
 
 
 @dataclass(frozen=True, slots=True)
-class Demand:
+class ElementRule:
     """What a profile asks of one element.
 
     Attributes
@@ -67,7 +66,7 @@ class Profile:
     type: str
     title: str
     description: str
-    demands: tuple[Demand, ...]
+    rules: tuple[ElementRule, ...]
     constraint: tuple[str, str] | None = None
 
     @property
@@ -84,7 +83,7 @@ def profiles(version: FhirVersion) -> tuple[Profile, ...]:
 def outline(profile: Profile, version: FhirVersion) -> Resource:
     """The StructureDefinition without its elements, which `whole` adds: they are large, and few
     who call a deployment ever ask for them."""
-    rows = ((d.element, _times(d), d.short) for d in profile.demands)
+    rows = ((d.element, _times(d), d.short) for d in profile.rules)
     asked = table(("Element", "Times", "Holds"), rows)
     body = head("StructureDefinition", profile.id, profile.title, profile.description, asked)
     return body | {
@@ -97,9 +96,9 @@ def outline(profile: Profile, version: FhirVersion) -> Resource:
     }
 
 
-def _times(demand: Demand) -> str:
-    least = "" if demand.least is None else str(demand.least)
-    return f"{least}..{demand.most or ''}" if least or demand.most else "any"
+def _times(rule: ElementRule) -> str:
+    least = "" if rule.least is None else str(rule.least)
+    return f"{least}..{rule.most or ''}" if least or rule.most else "any"
 
 
 def whole(definition: Resource, version: FhirVersion) -> Resource:
@@ -118,13 +117,11 @@ def whole(definition: Resource, version: FhirVersion) -> Resource:
 
 def differential_of(definition: Resource, version: FhirVersion) -> Iterable[Resource]:
     """What a StructureDefinition of ours adds to the core definition."""
-    given: Resource | None = definition.get("differential")
-    return given["element"] if given else _laid_on_core(_by_url(version)[definition["url"]])
-
-
-@cache
-def _by_url(version: FhirVersion) -> Mapping[str, Profile]:
-    return {profile.url: profile for profile in profiles(version)}
+    given: dict[str, list[Resource]] | None = definition.get("differential")
+    if given:
+        return given["element"]
+    (profile,) = (each for each in profiles(version) if each.id == definition["id"])
+    return _laid_on_core(profile)
 
 
 def _laid_on_core(profile: Profile) -> Iterator[Resource]:
@@ -142,21 +139,21 @@ def _laid_on_core(profile: Profile) -> Iterator[Resource]:
             }
         ]
     yield root
-    for demand in profile.demands:
-        yield _element(f"{profile.type}.{demand.element}", demand)
+    for rule in profile.rules:
+        yield _element(f"{profile.type}.{rule.element}", rule)
 
 
-def _element(own_id: str, demand: Demand) -> Resource:
+def _element(own_id: str, rule: ElementRule) -> Resource:
     body: Resource = {"id": own_id, "path": re.sub(r":[^.]+", "", own_id)}
     if ":" in own_id.rpartition(".")[2]:
         body["sliceName"] = own_id.rpartition(":")[2]
-    if demand.short:
-        body["short"] = demand.short
-    if demand.least is not None:
-        body["min"] = demand.least
-    if demand.most is not None:
-        body["max"] = demand.most
-    return body | dict(demand.more)
+    if rule.short:
+        body["short"] = rule.short
+    if rule.least is not None:
+        body["min"] = rule.least
+    if rule.most is not None:
+        body["max"] = rule.most
+    return body | dict(rule.more)
 
 
 # --- what is read ------------------------------------------------------------------------------
@@ -187,9 +184,11 @@ _CHOICES = re.compile(
     r"(Boolean|CodeableConcept|DateTime|Instant|Period|Quantity|Reference|String|Timing)"
 )
 _UNREADABLE = (
-    Demand("implicitRules", "None: a resource that follows rules of its own is not read", most="0"),
+    ElementRule(
+        "implicitRules", "None: a resource that follows rules of its own is not read", most="0"
+    ),
 )
-_UNMODIFIED = Demand(
+_UNMODIFIED = ElementRule(
     "modifierExtension", "None: what an unknown modifier does to the meaning is asked", most="0"
 )
 
@@ -211,9 +210,9 @@ def _read(version: FhirVersion) -> Iterator[Profile]:
         "Answers to one of our own questionnaires; those to others are not looked at.",
         (
             *_UNREADABLE,
-            Demand("questionnaire", "The questionnaire that is answered", 1),
-            Demand("item.linkId", "The question", more=_MARKED),
-            Demand("item.answer", "What was answered", more=_MARKED),
+            ElementRule("questionnaire", "The questionnaire that is answered", 1),
+            ElementRule("item.linkId", "The question", more=_MARKED),
+            ElementRule("item.answer", "What was answered", more=_MARKED),
         ),
     )
 
@@ -225,7 +224,9 @@ _BY_THESE_CODES = {
 }
 
 
-def _looked_at(kind: str, seen: type[msgspec.Struct], version: FhirVersion) -> Iterator[Demand]:
+def _looked_at(
+    kind: str, seen: type[msgspec.Struct], version: FhirVersion
+) -> Iterator[ElementRule]:
     foreign = {*SHAPES[version].foreign.get(kind, ()), *_IN_ONE_VERSION[version], *_BESIDE}
     named = [f.encode_name for f in msgspec.structs.fields(seen) if f.encode_name not in foreign]
     elements = dict.fromkeys(_CHOICES.sub(r"\1[x]", name) for name in named)
@@ -233,9 +234,9 @@ def _looked_at(kind: str, seen: type[msgspec.Struct], version: FhirVersion) -> I
         if element == "modifierExtension":
             yield _UNMODIFIED
         elif (kind, element) == ("Observation", "code"):
-            yield Demand(element, "One of the codes that are read", more=_BY_THESE_CODES)
+            yield ElementRule(element, "One of the codes that are read", more=_BY_THESE_CODES)
         else:
-            yield Demand(element, "", more=_MARKED)
+            yield ElementRule(element, "", more=_MARKED)
 
 
 def _kebab(kind: str) -> str:
@@ -250,37 +251,39 @@ def _kebab(kind: str) -> str:
 # --- what is written ---------------------------------------------------------------------------
 
 
-def _code(element: str, code: str, short: str) -> Demand:
-    return Demand(element, short, 1, more={"patternCode": code})
+def _code(element: str, code: str, short: str) -> ElementRule:
+    return ElementRule(element, short, 1, more={"patternCode": code})
 
 
-def _of_system(element: str, system: str, short: str) -> Demand:
-    return Demand(element, short, 1, more={"patternUri": system})
+def _of_system(element: str, system: str, short: str) -> ElementRule:
+    return ElementRule(element, short, 1, more={"patternUri": system})
 
 
-def _named() -> tuple[Demand, ...]:
+def _named() -> tuple[ElementRule, ...]:
     return (
-        Demand("identifier", "Its business identifier, by which it is found again once filed", 1),
+        ElementRule(
+            "identifier", "Its business identifier, by which it is found again once filed", 1
+        ),
         _of_system("identifier.system", RESOURCE_SYSTEM, "The system of these identifiers"),
-        Demand("identifier.value", "Its id in the answer", 1),
+        ElementRule("identifier.value", "Its id in the answer", 1),
     )
 
 
-def _grouped(element: str) -> tuple[Demand, ...]:
+def _grouped(element: str) -> tuple[ElementRule, ...]:
     return (
-        Demand(element, "The plan that it is part of", 1),
+        ElementRule(element, "The plan that it is part of", 1),
         _of_system(f"{element}.system", PLAN_SYSTEM, "The system of plans"),
-        Demand(f"{element}.value", "The plan", 1),
+        ElementRule(f"{element}.value", "The plan", 1),
     )
 
 
-def _marked_as_ours() -> tuple[Demand, ...]:
+def _marked_as_ours() -> tuple[ElementRule, ...]:
     by_url = {"discriminator": [{"type": "value", "path": "url"}], "rules": "open"}
     held = {"type": [{"code": "Extension", "profile": [SERIES_URL]}]}
     return (
-        Demand("extension", "Extensions", 1, more={"slicing": {**by_url, "ordered": False}}),
-        Demand("extension:series", "Which plan and step it is part of", 1, "1", held),
-        Demand("extension:series.url", "Its name", more={"fixedUri": SERIES_URL}),
+        ElementRule("extension", "Extensions", 1, more={"slicing": {**by_url, "ordered": False}}),
+        ElementRule("extension:series", "Which plan and step it is part of", 1, "1", held),
+        ElementRule("extension:series.url", "Its name", more={"fixedUri": SERIES_URL}),
     )
 
 
@@ -288,9 +291,9 @@ _DRAFT = _code("status", "draft", "A draft: nothing here is in force until a pre
 _PROPOSAL = _code("intent", "proposal", "A proposal")
 _EITHER = "intent = 'proposal' or intent = 'option'"
 _EITHER_WORDS = "It is a proposal, or one of the options of the checkpoint."
-_AUTHORED = Demand("authoredOn", "The day as of which the record was read", 1)
-_SAID = Demand("note", "What is said of it, the caution to the prescriber last", 1)
-_DEPENDS = Demand("basedOn", "The care plan of the answer", 1)
+_AUTHORED = ElementRule("authoredOn", "The day as of which the record was read", 1)
+_SAID = ElementRule("note", "What is said of it, the caution to the prescriber last", 1)
+_DEPENDS = ElementRule("basedOn", "The care plan of the answer", 1)
 
 
 def _written(version: FhirVersion) -> Iterator[Profile]:
@@ -314,11 +317,11 @@ def _guidance() -> Profile:
         " as contained resources.",
         (
             *_named(),
-            Demand("module[x]", "The plan definition, with its version", more=_CANONICAL),
-            Demand("subject", "The patient", 1),
-            Demand("occurrenceDateTime", "The day as of which the record was read", 1),
-            Demand("performer", "The service, contained", 1),
-            Demand("outputParameters", "The rationale, contained", 1),
+            ElementRule("module[x]", "The plan definition, with its version", more=_CANONICAL),
+            ElementRule("subject", "The patient", 1),
+            ElementRule("occurrenceDateTime", "The day as of which the record was read", 1),
+            ElementRule("performer", "The service, contained", 1),
+            ElementRule("outputParameters", "The rationale, contained", 1),
             _SAID,
         ),
         (
@@ -334,7 +337,9 @@ _CANONICAL = {"type": [{"code": "canonical"}]}
 
 
 def _plan(activity: str, r5: bool) -> Profile:
-    detail = () if r5 else (Demand("activity.detail", "None: every activity is a request", 0, "0"),)
+    detail = (
+        () if r5 else (ElementRule("activity.detail", "None: every activity is a request", 0, "0"),)
+    )
     return Profile(
         "proposed-plan",
         "CarePlan",
@@ -343,17 +348,17 @@ def _plan(activity: str, r5: bool) -> Profile:
         (
             *_marked_as_ours(),
             *_named(),
-            Demand("instantiatesCanonical", "The plan definition, with its version", 1, "1"),
+            ElementRule("instantiatesCanonical", "The plan definition, with its version", 1, "1"),
             _DRAFT,
             _PROPOSAL,
-            Demand("title", "From what to what", 1),
-            Demand("description", "The plan in two sentences", 1),
-            Demand("period", "From the first day to the last of the hold", 1),
-            Demand("period.start", "The first day", 1),
-            Demand("period.end", "The last day of the hold", 1),
-            Demand("created", "The day as of which the record was read", 1),
-            Demand("activity", "The requests of the series and its checkpoint", 1),
-            Demand(f"activity.{activity}", "The request", 1),
+            ElementRule("title", "From what to what", 1),
+            ElementRule("description", "The plan in two sentences", 1),
+            ElementRule("period", "From the first day to the last of the hold", 1),
+            ElementRule("period.start", "The first day", 1),
+            ElementRule("period.end", "The last day of the hold", 1),
+            ElementRule("created", "The day as of which the record was read", 1),
+            ElementRule("activity", "The requests of the series and its checkpoint", 1),
+            ElementRule(f"activity.{activity}", "The request", 1),
             *detail,
             _SAID,
         ),
@@ -361,8 +366,8 @@ def _plan(activity: str, r5: bool) -> Profile:
 
 
 def _order(medication: str, r5: bool) -> Profile:
-    concept = () if r5 else (Demand(medication, "The product", more=_CONCEPT),)
-    inside = (Demand("medication.concept", "The product", 1),) if r5 else ()
+    concept = () if r5 else (ElementRule(medication, "The product", more=_CONCEPT),)
+    inside = (ElementRule("medication.concept", "The product", 1),) if r5 else ()
     return Profile(
         "proposed-order",
         "MedicationRequest",
@@ -374,25 +379,25 @@ def _order(medication: str, r5: bool) -> Profile:
             _DEPENDS,
             *_grouped("groupIdentifier"),
             _DRAFT,
-            Demand("doNotPerform", "None: what ends is said by a task", most="0"),
+            ElementRule("doNotPerform", "None: what ends is said by a task", most="0"),
             *concept,
             *inside,
             _AUTHORED,
             _SAID,
-            Demand("dosageInstruction", "One for each dose, with its dates", 1),
-            Demand("dosageInstruction.text", "The instruction as the patient reads it", 1),
-            Demand("dosageInstruction.timing", "When", 1),
-            Demand("dosageInstruction.timing.repeat", "From which day to which, how often", 1),
-            Demand(
+            ElementRule("dosageInstruction", "One for each dose, with its dates", 1),
+            ElementRule("dosageInstruction.text", "The instruction as the patient reads it", 1),
+            ElementRule("dosageInstruction.timing", "When", 1),
+            ElementRule("dosageInstruction.timing.repeat", "From which day to which, how often", 1),
+            ElementRule(
                 "dosageInstruction.timing.repeat.bounds[x]", "First and last day", 1, more=_PERIOD
             ),
-            Demand("dosageInstruction.timing.repeat.frequency", "How often", 1),
-            Demand("dosageInstruction.doseAndRate", "The dose as ordered, and as computed", 1),
-            Demand("dosageInstruction.doseAndRate.dose[x]", "The dose", 1, more=_QUANTITY),
-            Demand("dispenseRequest", "What is fetched", 1),
-            Demand("dispenseRequest.quantity", "How many tablets", 1),
-            Demand("dispenseRequest.expectedSupplyDuration", "How long they last", 1),
-            Demand("substitution", "Whether the pharmacy may substitute", 1),
+            ElementRule("dosageInstruction.timing.repeat.frequency", "How often", 1),
+            ElementRule("dosageInstruction.doseAndRate", "The dose as ordered, and as computed", 1),
+            ElementRule("dosageInstruction.doseAndRate.dose[x]", "The dose", 1, more=_QUANTITY),
+            ElementRule("dispenseRequest", "What is fetched", 1),
+            ElementRule("dispenseRequest.quantity", "How many tablets", 1),
+            ElementRule("dispenseRequest.expectedSupplyDuration", "How long they last", 1),
+            ElementRule("substitution", "Whether the pharmacy may substitute", 1),
         ),
         (_EITHER, _EITHER_WORDS),
     )
@@ -416,9 +421,9 @@ def _measurement() -> Profile:
             _DEPENDS,
             *_grouped("requisition"),
             _DRAFT,
-            Demand("doNotPerform", "None", most="0"),
-            Demand("code", "What is measured", 1),
-            Demand("occurrence[x]", "When", 1),
+            ElementRule("doNotPerform", "None", most="0"),
+            ElementRule("code", "What is measured", 1),
+            ElementRule("occurrence[x]", "When", 1),
             _AUTHORED,
             _SAID,
         ),
@@ -428,7 +433,7 @@ def _measurement() -> Profile:
 
 def _task(period: str) -> Profile:
     outer = period.rpartition(".")[0]
-    around = (Demand(outer, "When", 1),) if outer else ()
+    around = (ElementRule(outer, "When", 1),) if outer else ()
     return Profile(
         "proposed-task",
         "Task",
@@ -439,13 +444,13 @@ def _task(period: str) -> Profile:
             _DEPENDS,
             *_grouped("groupIdentifier"),
             _DRAFT,
-            Demand("code", "What is done", 1),
-            Demand("description", "The same in words", 1),
-            Demand("for", "The patient", 1),
+            ElementRule("code", "What is done", 1),
+            ElementRule("description", "The same in words", 1),
+            ElementRule("for", "The patient", 1),
             _AUTHORED,
             *around,
-            Demand(period, "From which day", 1),
-            Demand(f"{period}.start", "The day", 1),
+            ElementRule(period, "From which day", 1),
+            ElementRule(f"{period}.start", "The day", 1),
             _SAID,
         ),
         (_EITHER, _EITHER_WORDS),
@@ -464,14 +469,14 @@ def _checkpoint(kind: str) -> Profile:
             *_grouped("groupIdentifier"),
             _DRAFT,
             _PROPOSAL,
-            Demand("subject", "The patient", 1),
+            ElementRule("subject", "The patient", 1),
             _AUTHORED,
             _SAID,
-            Demand("action", "The checkpoint", 1, "1"),
-            Demand("action.description", "When it is, and what is asked about", 1),
-            Demand("action.timing[x]", "The day of the decision", 1),
+            ElementRule("action", "The checkpoint", 1, "1"),
+            ElementRule("action.description", "When it is, and what is asked about", 1),
+            ElementRule("action.timing[x]", "The day of the decision", 1),
             _code("action.selectionBehavior", "exactly-one", "One option is taken"),
-            Demand("action.action", "The options", 1),
+            ElementRule("action.action", "The options", 1),
         ),
         (
             "action.action.all(title.exists() and action.exists() and condition.exists("
@@ -491,14 +496,14 @@ def _finding(subject: str) -> Profile:
         (
             *_named(),
             _code("status", "preliminary", "Not yet looked at by anyone"),
-            Demand("code", "The rule", 1),
-            Demand("code.coding", "The rule, in our code system", 1, "1"),
+            ElementRule("code", "The rule", 1),
+            ElementRule("code.coding", "The rule, in our code system", 1, "1"),
             _of_system("code.coding.system", FINDING_SYSTEM, "The code system of findings"),
-            Demand("severity", "high: stop; moderate: hold; low: note", 1),
-            Demand(subject, "The patient", 1),
-            Demand("identified[x]", "The day as of which the record was read", 1),
-            Demand("evidence", "What it rests on, and the source of the rule", 1),
-            Demand("detail", "What was found", 1),
+            ElementRule("severity", "high: stop; moderate: hold; low: note", 1),
+            ElementRule(subject, "The patient", 1),
+            ElementRule("identified[x]", "The day as of which the record was read", 1),
+            ElementRule("evidence", "What it rests on, and the source of the rule", 1),
+            ElementRule("detail", "What was found", 1),
         ),
     )
 
@@ -510,10 +515,10 @@ def _provenance() -> Profile:
         "Where an answer comes from",
         "Every resource of the answer as target, the service as agent, what was read as entity.",
         (
-            Demand("recorded", "The start of the day as of which the record was read", 1),
-            Demand("agent", "The service and its version, contained", 1),
-            Demand("entity", "What was read", 1),
-            Demand("entity.what", "The resource", 1),
+            ElementRule("recorded", "The start of the day as of which the record was read", 1),
+            ElementRule("agent", "The service and its version, contained", 1),
+            ElementRule("entity", "What was read", 1),
+            ElementRule("entity.what", "The resource", 1),
         ),
         (
             "target.count() = target.reference.distinct().count()",

@@ -2,6 +2,7 @@
 
 from collections.abc import Awaitable, Callable, Iterable, Iterator
 from enum import Enum
+from functools import cache
 
 from fastapi import FastAPI
 from starlette.requests import Request
@@ -13,16 +14,16 @@ from crossgrain.app.conformance.definitions import (
     PLAN_ID,
     PUBLISHED,
     Resource,
-    apply_definition,
-    compare_bases_definition,
     head,
-    how_it_goes_questionnaire,
-    next_step_definition,
-    plan_definition,
-    propose_switch_definition,
-    screen_switches_definition,
 )
-from crossgrain.app.conformance.library import DATA_REQUIREMENTS, data_library
+from crossgrain.app.conformance.guide import (
+    GUIDE_ID,
+    definitions,
+    package,
+    package_file,
+    shelf_of,
+)
+from crossgrain.app.conformance.library import DATA_REQUIREMENTS
 from crossgrain.app.conformance.lookup import (
     SEARCHED_BY,
     TERMINOLOGY,
@@ -33,14 +34,7 @@ from crossgrain.app.conformance.lookup import (
     refuse_others,
     search,
 )
-from crossgrain.app.conformance.profiles import outline, profiles, supported, whole
-from crossgrain.app.conformance.terminology import (
-    code_system,
-    every_code_system,
-    results_value_set,
-    series_extension,
-    value_set,
-)
+from crossgrain.app.conformance.profiles import supported, whole
 from crossgrain.http.requests import (
     SPOKEN,
     Form,
@@ -51,11 +45,10 @@ from crossgrain.http.requests import (
     without_form,
 )
 from crossgrain.http.settings import Settings
-from crossgrain.names.identity import SERVICE_NAME, FhirVersion
+from crossgrain.names.identity import SERVICE_NAME, FhirVersion, canonical
 from crossgrain.operations.desk import Desk, parse_resource
 from crossgrain.operations.faults import Fault, refusal
 from crossgrain.operations.parameters import Given, from_query
-from crossgrain.operations.screen_switches import screening_options
 from crossgrain.writing.forms import to_json
 
 _SECURITY = "http://terminology.hl7.org/CodeSystem/restful-security-service"
@@ -78,6 +71,7 @@ def capability_statement(
     body["implementation"] = {"description": f"{SERVICE_NAME}, FHIR {version.number}"}
     if settings.public_url:
         body["implementation"]["url"] = f"{settings.public_url}/fhir/{version}"
+    body["implementationGuide"] = [canonical("ImplementationGuide", GUIDE_ID)]
     body["fhirVersion"] = version.number
     body["format"] = [*SPOKEN, "json"]
     body["rest"] = [
@@ -157,6 +151,7 @@ def _operation(definition: Resource) -> Resource:
 
 
 READABLE = (
+    "ImplementationGuide",
     "PlanDefinition",
     "Library",
     "Questionnaire",
@@ -166,30 +161,6 @@ READABLE = (
     "ValueSet",
 )
 """The types that can be read by id; the CapabilityStatement stands at ``metadata``."""
-
-
-def definitions(desk: Desk, version: FhirVersion) -> Iterator[Resource]:
-    """Everything but the CapabilityStatement; profiles as outlines."""
-    yield plan_definition(desk.catalogue)
-    yield data_library(desk.catalogue.codes)
-    yield how_it_goes_questionnaire(desk.catalogue.codes.how_it_goes)
-    yield propose_switch_definition(desk.switch_options)
-    yield next_step_definition(desk.next_step_options)
-    yield compare_bases_definition(desk.comparison_options)
-    yield screen_switches_definition(screening_options(desk.switch_options))
-    yield apply_definition(version)
-    yield series_extension(version)
-    for profile in profiles(version):
-        yield outline(profile, version)
-    yield results_value_set(desk.catalogue.codes)
-    for codes in every_code_system(desk.catalogue, desk.switch_options):
-        yield code_system(codes)
-        yield value_set(codes)
-
-
-def shelf_of(desk: Desk, version: FhirVersion) -> Shelf:
-    """What can be read by type and id."""
-    return {(r["resourceType"], r["id"]): r for r in definitions(desk, version)}
 
 
 def statement(desk: Desk, version: FhirVersion, settings: Settings) -> Resource:
@@ -208,6 +179,7 @@ def add_conformance(app: FastAPI, desk: Desk, settings: Settings) -> None:
         for served in TERMINOLOGY:
             _add_terminology(app, served, version, shelf, settings)
         _add_data_requirements(app, version, shelf)
+        _add_package(app, version, desk)
         for kind in READABLE:
             _add_search(app, version, kind, shelf)
             _add_read(app, version, kind, shelf)
@@ -242,6 +214,19 @@ def _add_data_requirements(app: FastAPI, version: FhirVersion, shelf: Shelf) -> 
         methods=["GET", "HEAD"],
         include_in_schema=False,
     )
+
+
+def _add_package(app: FastAPI, version: FhirVersion, desk: Desk) -> None:
+    packed = cache(lambda: package(desk, version))
+    kept_as = f'attachment; filename="{package_file(version)}"'
+
+    async def the_package(request: Request) -> Response:
+        """Every definition of this version, as the package that FHIR tools load."""
+        refuse_others(from_query(request.query_params.multi_items()), ())
+        headers = {"Content-Disposition": kept_as}
+        return Response(packed(), media_type="application/gzip", headers=headers)
+
+    _add_get(app, f"/fhir/{version}/package.tgz", the_package, version)
 
 
 def _found(shelf: Shelf, kind: str, own_id: str) -> Resource:
