@@ -26,7 +26,7 @@ from .hooks import REVIEW, chart_call, grains, levothyroxine
 
 VISITS = Path(__file__).parents[2] / "fixtures" / "visits"
 EVERY_VISIT = {v["name"]: v for v in tomllib.loads((VISITS / "visits.toml").read_text())["visit"]}
-SILENT = {"on-time", "early-lab", "strength-out-of-stock", "plan-finished", "titration"}
+SILENT = {"on-time", "early-lab", "strength-out-of-stock", "plan-finished", "titration", "mixture"}
 INDICATORS = {
     "pregnancy-in-mid-climb": "critical",
     "infarction-in-mid-climb": "critical",

@@ -1,5 +1,6 @@
 """``$next-step``: the ordinary visits after the first, what they change, and what they leave."""
 
+import copy
 import json
 from collections.abc import Callable, Iterator
 from typing import Any
@@ -591,6 +592,30 @@ def test_a_high_tsh_raises_step_by_step_and_the_checkpoint_never_moves_up() -> N
     assert len(set(checkpoints)) == 1
     assert "105 mg" in doses[0]
     assert len(set(doses)) == 4
+
+
+def test_beside_what_no_move_leads_to_levothyroxine_rises_and_the_next_visit_knows_both() -> None:
+    begin, happened = generate.VISITS["mixture"]
+    chart = begin()
+    happened(chart)
+    first = chart.next_step(0)
+    assert said(first)["act"] == ["branch"]
+    (order,) = of_type(first, "MedicationRequest")
+    assert order["medicationCodeableConcept"]["text"] == "levothyroxine sodium 112 microgram tablet"
+    chart.take_up(first)
+    (drawn,) = labs_in(first)
+    day = generate.day_of(drawn)
+    for value, ordered in (("1.8", []), ("7", ["levothyroxine sodium 125 microgram tablet"])):
+        again = copy.deepcopy(chart)
+        again.result("tsh", day, float(value))
+        second = again.next_step(day + generate.RESULTS)
+        assert said(second)["act"] == ["branch"]
+        assert said(second)["position"] == ["after"]
+        (plan,) = of_type(second, "CarePlan")
+        assert "desiccated thyroid 15 mg" in plan["description"]
+        new = {o["medicationCodeableConcept"]["text"] for o in of_type(second, "MedicationRequest")}
+        assert new >= set(ordered)
+        assert not any("desiccated" in each for each in new)
 
 
 def test_titration_where_no_plan_runs_goes_on_from_the_order_that_it_proposed() -> None:

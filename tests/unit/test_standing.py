@@ -9,6 +9,7 @@ state is common practice, no source, as the table itself says.
 import copy
 from dataclasses import replace
 from datetime import timedelta
+from decimal import Decimal
 from fractions import Fraction
 
 import pytest
@@ -45,6 +46,7 @@ from crossgrain.core.series import running_plan
 from crossgrain.core.standing import Standing
 from crossgrain.dosing.onward import Act
 from crossgrain.dosing.plan import LabReading
+from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.targets import Target, TargetDose
 from crossgrain.reading.record import Question
 from crossgrain.reading.series_mark import ActTaken, PlannedLine, SeriesFacts, mark_in
@@ -548,6 +550,142 @@ def test_without_a_plan_and_without_labs_they_are_drawn() -> None:
     found = stands([hypothyroid(), old()], 0)
     assert isinstance(found, Standing)
     assert answer(found) == ("overdue", Act.HOLD)
+
+
+# --- a mixture that no move leads to, and no plan ---
+
+
+def grains(first: int = -400, last: int | None = None) -> Json:
+    """Desiccated thyroid 15 mg, of the 60-mg family."""
+    return taking("desiccated thyroid 15 mg tablet", ucum(15, "mg"), first=first, last=last)
+
+
+def both_from(first: int, *, last: int | None = None) -> list[Json]:
+    """Levothyroxine 75 micrograms and desiccated thyroid, begun on one day."""
+    lt4 = taking("levothyroxine 75 micrograms tablet", ucum(75, "ug"), first=first, last=last)
+    found = [lt4, grains(first, last)]
+    for each in found if last is not None else ():
+        each["status"] = "active"
+    return [hypothyroid(), old(first - 1), *found]
+
+
+@pytest.mark.parametrize(
+    ("value", "reading"),
+    [
+        ("0.39", LabReading.LOW),
+        ("0.4", LabReading.IN_RANGE),
+        ("4", LabReading.IN_RANGE),
+        ("4.1", LabReading.HIGH),
+        ("10", LabReading.HIGH),
+        ("10.1", LabReading.VERY_HIGH),
+    ],
+)
+def test_levothyroxine_with_desiccated_thyroid_is_adjusted_by_its_labs(
+    value: str, reading: LabReading
+) -> None:
+    """A TSH of 0.4 to 4.0 is in range; above 10 it is very high."""
+    found = stands([*both_from(-100), tsh(value, -2), free_t3("5", -2)], 0)
+    assert isinstance(found, Standing), found
+    assert (answer(found), found.decision.reading) == (("labs-adjust", Act.BRANCH), reading)
+    assert (found.target, found.underway.beside) == (
+        Target.LEVOTHYROXINE,
+        {Kind.DESICCATED_THYROID},
+    )
+
+
+def test_that_nothing_is_known_of_a_move_to_it_is_to_be_confirmed() -> None:
+    found = stands(both_from(-100), 0)
+    assert isinstance(found, Standing), found
+    (confirm,) = (each for each in found.record.confirm if "(`plan`)" in each.question)
+    assert confirm.expression == found.record.current[1].path
+    alone = stands([hypothyroid(), old()], 0)
+    assert isinstance(alone, Standing)
+    assert not any("(`plan`)" in each.question for each in alone.record.confirm)
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "kept"),
+    [
+        (-2, 38, False),  # ordered for 41 days
+        (-2, 39, True),
+        (-2, 40, True),
+        (-40, 0, False),
+        (-41, 0, True),
+        (-42, 0, True),
+        (-2, None, True),
+    ],
+)
+def test_a_mixture_that_is_neither_taken_nor_ordered_for_six_weeks_may_be_a_step_of_a_move(
+    first: int, last: int | None, kept: bool
+) -> None:
+    resources = both_from(first, last=last)
+    found = stands(resources, 0)
+    if kept:
+        assert isinstance(found, Standing), found
+        return
+    assert isinstance(found, tuple)
+    assert {q.expression.rpartition(".")[2] for q in found} == {"resource"}
+    assert all("42 days or more" in q.question and "(`plan`)" in q.question for q in found)
+
+
+def test_renewed_every_four_weeks_it_is_a_dose_to_keep_after_six() -> None:
+    def renewed(until: int) -> list[Json]:
+        spans = [(-until, -until + 27), (-until + 28, 27 - until + 28)]
+        found = [each for first, last in spans for each in both_from(first, last=last)[2:]]
+        return [hypothyroid(), old(-until - 1), *found]
+
+    assert isinstance(stands(renewed(41), 0), tuple)
+    assert isinstance(stands(renewed(42), 0), Standing)
+    assert isinstance(stands(renewed(43), 0), Standing)
+
+
+def test_two_products_of_desiccated_thyroid_beside_levothyroxine_are_asked_about() -> None:
+    lt4 = taking("levothyroxine 75 micrograms tablet", ucum(75, "ug"))
+    other = taking("desiccated thyroid 16.25 mg tablet", ucum(Decimal("16.25"), "mg"))
+    together = [
+        {
+            "resourceType": "MedicationRequest",
+            "id": f"together-{number}",
+            "status": "active",
+            "intent": "order",
+            "groupIdentifier": {"value": "together"},
+            "authoredOn": on(-100),
+            "medicationCodeableConcept": statement["medicationCodeableConcept"],
+            "subject": SUBJECT,
+            "dosageInstruction": statement["dosage"],
+        }
+        for number, statement in enumerate((grains(), other))
+    ]
+    questions = asked([hypothyroid(), lt4, *together], 0)
+    assert all("none of the combinations" in each.question for each in questions)
+    assert len(questions) == 3
+
+
+def test_a_tablet_of_fixed_ratio_beside_levothyroxine_is_asked_about() -> None:
+    text = "levothyroxine 50 micrograms and liothyronine 12.5 micrograms tablet"
+    questions = asked([hypothyroid(), old(), taking(text, ucum(1, "{tbl}"))], 0)
+    assert all("a tablet of fixed ratio" in each.question for each in questions)
+
+
+def test_in_pregnancy_desiccated_thyroid_beside_levothyroxine_turns_back() -> None:
+    pregnant = diagnosis(PREGNANT, -10)
+    found = stands([*both_from(-100), pregnant], 0)
+    assert isinstance(found, Standing), found
+    assert answer(found) == ("pregnancy", Act.TURN_BACK)
+    assert "pregnant-t3-target" in {finding.code for finding in found.findings}
+
+
+def test_an_allergy_to_pork_speaks_against_what_stays_beside_levothyroxine() -> None:
+    pork = {
+        "resourceType": "AllergyIntolerance",
+        "id": "a-pork",
+        "clinicalStatus": {"coding": [{"code": "active"}]},
+        "patient": SUBJECT,
+        "code": {"text": "pork"},
+    }
+    found = stands([*both_from(-100), pork], 0)
+    assert isinstance(found, Standing), found
+    assert answer(found) == ("stop-rule", Act.STOP)
 
 
 def test_nothing_taken_and_no_plan_is_asked_about() -> None:

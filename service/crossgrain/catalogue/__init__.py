@@ -53,7 +53,7 @@ from crossgrain.catalogue.numbers import (
 )
 from crossgrain.catalogue.pharmacology import kinetics_from, preparations_from
 from crossgrain.catalogue.titration import policy_from
-from crossgrain.catalogue.visits import alarms_from, decisions_from
+from crossgrain.catalogue.visits import alarms_from, decisions_from, mixture_source_from
 from crossgrain.dosing.bases import Basis, GrainContent
 from crossgrain.dosing.comparison import CrossChecks
 from crossgrain.dosing.evidence import Evidence, standing_of
@@ -125,6 +125,7 @@ class Catalogue:
     limits : what a past switch is judged by
     decisions : what is done at a visit after the first
     alarms : which safety rules are an emergency there, and which are answered elsewhere
+    mixture_source : on whose word levothyroxine is adjusted there beside what no move leads to
     visits : by what it is settled where the patient stands at one
     numbers : every clinical number by its key, with the clinic's own
     reaches : the doors that each of them reaches, by its key
@@ -145,6 +146,7 @@ class Catalogue:
     limits: Limits
     decisions: DecisionTable
     alarms: AlarmCodes
+    mixture_source: str
     visits: VisitLimits
     numbers: Numbers
     reaches: Mapping[str, tuple[str, ...]]
@@ -230,6 +232,7 @@ def load_catalogue(clinic: Path | None = None, plans_kept: int = MOST_KEPT) -> C
         limits=judged.limits,
         decisions=decisions,
         alarms=_read("next_step", partial(alarms_from, rules=judged.rules)),
+        mixture_source=_read("next_step", mixture_source_from),
         visits=visit_limits_from(judged.numbers),
         numbers=judged.numbers,
         reaches=doors(

@@ -46,7 +46,12 @@ class _Alarms(FileForm):
     elsewhere: Listed[Text]
 
 
+class _Mixture(FileForm):
+    source: Text
+
+
 class _Visits(FileForm):
+    mixture: _Mixture
     alarms: _Alarms
     row: Entries
 
@@ -99,6 +104,11 @@ def alarms_from(data: Mapping[str, object], rules: RuleTable) -> AlarmCodes:
                 refuse(f"alarms.{name}", f"{code} stands twice")
             seen.add(code)
     return AlarmCodes(*map(frozenset, (entry.emergency, entry.pregnancy, entry.elsewhere)))
+
+
+def mixture_source_from(data: Mapping[str, object]) -> str:
+    """Read on whose word levothyroxine is adjusted beside what no move leads to."""
+    return decoded(data, _Visits).mixture.source
 
 
 def _rows(entry: _VisitRow, place: str, numbers: Numbers) -> Iterator[VisitRow]:

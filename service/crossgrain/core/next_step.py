@@ -351,6 +351,7 @@ class _Visit:
             plan.target,
             t3_rises=any(step.t3_ug > today.t3_ug for step in plan.steps),
             hormone_rises=any(hormone_rises(today, dose, bases, rounding) for dose in doses),
+            beside=standing.underway.beside,
         )
 
     # --- what is filed ---------------------------------------------------------------------------

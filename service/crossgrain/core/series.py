@@ -4,7 +4,7 @@ Ours is known by the extension that it carries; where a system keeps none, by it
 `shape` for drafts, and below for what was signed.
 """
 
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise, permutations
@@ -162,16 +162,18 @@ def with_last_supply(
     rules: RuleTable,
     orders: Sequence[MedicineEntry] = (),
     running: RunningPlan | None = None,
+    held: Set[Kind] = frozenset(),
 ) -> Record:
     """The record on the day on which the supply of a medicine has just ended.
 
     Until the next order is signed its last dose is what is taken: a signed step of ours whose
     days are over, a dated order while a plan runs, or one for a medicine that `orders` carry on,
     where nothing else is taken of it. A medicine that the plan gives up counts only on the day
-    on which the supply of everything has ended: else its taper is over.
+    on which the supply of everything has ended: else its taper is over. `held` are medicines that
+    it does not give up beside those that it moves to.
     """
     carried_on = {line.preparation.kind for order in orders for line in order.lines}
-    kept = carried_on | _aimed_at(record, running)
+    kept = carried_on | _aimed_at(record, running) | held
     supply = int(rules.before[PLAN_RUNNING].number("supply"))
     signed = {one.reference for one in record.marked if one.signed}
     ended = [

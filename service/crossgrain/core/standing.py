@@ -38,11 +38,12 @@ from crossgrain.core.visiting import (
 from crossgrain.dosing.moves import ordered_amounts, ordered_as
 from crossgrain.dosing.onward import Act, Dated, Underway
 from crossgrain.dosing.plan import LabReading, PriorTherapy
+from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import Regimen
-from crossgrain.dosing.targets import TARGET_OF, Target, TargetDose, dose_of
+from crossgrain.dosing.targets import Target, TargetDose, adjusted_as, dose_of
 from crossgrain.dosing.wish import Wish
 from crossgrain.names.printing import quantity
-from crossgrain.reading.record import MarkedOrder, Question, Record
+from crossgrain.reading.record import MarkedOrder, MedicineEntry, Question, Record
 from crossgrain.reading.series_mark import ActTaken, SeriesFacts
 from crossgrain.safety import results
 from crossgrain.safety.assess import before_plan, constraints
@@ -79,9 +80,21 @@ _OF_OTHER_TABLES = (
     " there, or record its care plan as revoked and the dose that is taken on."
 )
 _NO_TARGET = (
-    "What is taken now is none of the combinations that are adjusted here. Is a move from one"
-    " medicine to the other under way? Then give its plan (`plan`); else record which of them goes"
-    " on."
+    "What is taken now is none of the combinations that are adjusted here: a tablet of fixed ratio,"
+    " a compounded medicine, or two products of desiccated thyroid beside levothyroxine. Is a move"
+    " from one medicine to the other under way? Then give its plan (`plan`); else record which of"
+    " them goes on."
+)
+_A_STEP = (
+    "What is taken now is no combination that a move leads to, and was neither taken nor is it"
+    " ordered for {days} days: it may be a step of a move. Is a move from one medicine to the other"
+    " under way? Then give its plan (`plan`); else record for how long this dose is meant. One that"
+    " is ordered for {days} days or more, or without an end, counts as a dose of its own."
+)
+_MIXTURE = (
+    "No plan is known here that leads to this together with what else is taken. It stays as it is"
+    " beside levothyroxine, which is adjusted. Is a move from one to the other under way? Then give"
+    " its plan (`plan`)."
 )
 _RECORD = "Bundle"
 Doses = Mapping[str, Fraction]
@@ -213,13 +226,15 @@ def _in_plan(
     if facts.family not in catalogue.plans or not _known(facts, catalogue):
         raise _Open(Question(place_of(record, series.reference), _OF_OTHER_TABLES))
     running = RunningPlan(facts.target, series.reference)
-    taken_now = with_last_supply(record, catalogue.rules, running=running)
     original = regimen_of(facts, catalogue.preparations)
     again = computed_again(facts, original, catalogue)
     planned = planned_steps(series, again, as_of, catalogue.preparations)
     if planned is None:
         raise _Open(Question(place_of(record, series.reference), _FILED_IN_PART))
-    course = _Course(taken_now, series, request, catalogue)
+    held = _held_to_the_end(facts, planned)
+    taken_now = with_last_supply(record, catalogue.rules, running=running, held=held)
+    beside = (taken_now.regimen.kinds & held) - set(facts.target.kinds)
+    course = _Course(taken_now, series, request, catalogue, beside=beside)
     taken = course.taken(history)
     checkpoint = smaller_checkpoint(facts, again, catalogue)
     climbing = course.is_climbing(checkpoint)
@@ -250,6 +265,8 @@ def _in_plan(
             planned=planned,
             climbing=climbing and not course.decided,
             in_range_before=_in_range_before(facts.acts),
+            beside=course.beside,
+            beside_source=catalogue.mixture_source,
             ends=course.ends(),
         ),
         visit=visit,
@@ -261,6 +278,13 @@ def _in_plan(
         step=place.step,
         steps=len(planned),
     )
+
+
+def _held_to_the_end(facts: SeriesFacts, planned: Sequence[Dated]) -> frozenset[Kind]:
+    """What is taken in the end where no plan moves from one medicine to the other."""
+    if not facts.titration or turned_back(facts) or not planned:
+        return frozenset()
+    return planned[-1].regimen.kinds
 
 
 def _known(facts: SeriesFacts, catalogue: Catalogue) -> bool:
@@ -304,6 +328,7 @@ class _Course:
     request: SwitchRequest
     catalogue: Catalogue
     target: Target | None = None
+    beside: frozenset[Kind] = frozenset()
 
     @property
     def facts(self) -> SeriesFacts | None:
@@ -486,7 +511,7 @@ class _Course:
         if turned_back(self.facts):
             target = Target.LEVOTHYROXINE
         climbing = position is Position.CLIMB
-        intent = Intent(target, climbing and target in T3_TARGETS, climbing)
+        intent = Intent(target, climbing and target in T3_TARGETS, climbing, self.beside)
         found = before_plan(facts, intent, self.catalogue.rules)
         return constraints(found, self.catalogue.rules), found
 
@@ -527,6 +552,19 @@ class _Course:
             changed = self.record.facts.regimen_changed_days_ago
             return 0 if taken else (None if changed is None else -changed)
         return None if since <= self.day_one and self.facts is None else since
+
+    def check_kept(self, taken: Sequence[Dated]) -> None:
+        """Ask about a mixture that no move leads to, unless it is a dose to keep.
+
+        That is one that was taken, or is ordered, for as long as labs wait for a dose; what is
+        taken or ordered for less may be a step of a move whose plan is not known here.
+        """
+        since, days = self._dose_since(taken), self.catalogue.policy.lab_wait_days
+        if not self.beside or since is None or since <= -days:
+            return
+        short = [each for each in self.record.current if not _is_ordered_for(each, days)]
+        if short:
+            raise _Open(*(Question(each.path, _A_STEP.format(days=days)) for each in short))
 
     def _overdue(self, position: Position) -> bool:
         """Whether labs should have come by now; only asked where none has."""
@@ -651,17 +689,17 @@ def _without_plan(
     asked = nothing_taken(record)
     if asked:
         raise _Open(*asked)
-    target = TARGET_OF.get(record.regimen.kinds)
-    if target is None:
-        raise _Open(*(Question(entry.path, _NO_TARGET) for entry in record.current))
+    target = _adjusted(record)
     course = _Course(record, None, request, catalogue, target)
+    course = replace(course, beside=record.regimen.kinds - set(target.kinds))
     told = not isinstance(history, Undecided)
     taken = course.taken(history) if told else ()
+    course.check_kept(taken)
     limits, findings = course.limits(Position.NONE)
     labs = course.labs(Position.NONE, taken)
     visit = course.visit(Position.NONE, Lateness.ON_TIME, labs, taken, findings)
     return Standing(
-        record=record,
+        record=replace(record, confirm=(*record.confirm, *_mixed(record, course.beside))),
         series=None,
         target=target,
         family=course.family,
@@ -674,6 +712,8 @@ def _without_plan(
             today=record.regimen,
             planned=(),
             climbing=False,
+            beside=course.beside,
+            beside_source=catalogue.mixture_source,
             ends=course.ends(),
         ),
         visit=visit,
@@ -682,3 +722,30 @@ def _without_plan(
         findings=findings,
         limits=limits,
     )
+
+
+def _adjusted(record: Record) -> Target:
+    """What is taken as the target that it is adjusted as."""
+    target = adjusted_as(record.regimen.kinds)
+    products = {
+        line.preparation.id
+        for line in record.regimen
+        if line.preparation.kind is Kind.DESICCATED_THYROID
+    }
+    if target is None or (Kind.DESICCATED_THYROID not in target.kinds and len(products) > 1):
+        raise _Open(*(Question(entry.path, _NO_TARGET) for entry in record.current))
+    return target
+
+
+def _is_ordered_for(entry: MedicineEntry, days: int) -> bool:
+    """Whether today's dose goes on without an end, or is ordered for so many days in all."""
+    today = [s for s in entry.by_date if (s.first_day or 0) <= 0 <= (s.last_day or 0)]
+    return bool(today) and all(
+        s.last_day is None or s.last_day - (s.first_day or 0) + 1 >= days for s in today
+    )
+
+
+def _mixed(record: Record, beside: frozenset[Kind]) -> Iterator[Question]:
+    for entry in record.current:
+        if any(line.preparation.kind in beside for line in entry.lines):
+            yield Question(entry.path, _MIXTURE)

@@ -80,6 +80,8 @@ class SwitchCase:
     """In pregnancy: in an overlap no old medicine ends before that."""
     need: Fraction = UNCHANGED
     """What the patient needs, as a part of the old regimen."""
+    beside: tuple[str, ...] = ()
+    """The preparations that stay beside the target's, where no plan moves from one to the other."""
     taken: tuple[ConstantIntake, ...] = ()
     """What was taken from day one until the plan begins, where one is under way."""
 
@@ -186,8 +188,8 @@ class SwitchCase:
 
     @property
     def target_ids(self) -> tuple[str, ...]:
-        """The preparations of the target; the first carries most of its hormone."""
-        return tuple(self.products.of(kind).id for kind in self.target.kinds)
+        """The preparations of the target, then what stays beside them; the first is adjusted."""
+        return (*(self.products.of(kind).id for kind in self.target.kinds), *self.beside)
 
 
 def order_line(

@@ -88,6 +88,8 @@ def midway(underway: Underway, tables: Tables) -> Midway:
     first = case_of(underway.original, wish, tables, rows)
     old = old_amounts(underway.today, first.products)
     now = {key: amount for key, (_, amount) in old.items()}
+    stays = sorted(key for key, (p, _) in old.items() if p.kind in underway.beside)
+    first = replace(first, beside=tuple(stays))
     gap_days = tables.policy.onward.gap_days
     place = place_of(underway, now, first.products, first.target_ids, gap_days)
     planned = (ordered_as(p, first.products) for d in underway.planned for p, _ in d.amounts)

@@ -243,7 +243,7 @@ def _planned_from(mid: Midway, own: Timeline, labs: tuple[LabDraw, ...], done: S
     other = next(mode for mode in PriorTherapy if mode is not chosen)
     ways = Ways(own, (forecast, replace(forecast, prior_therapy=other, band=None)), None)
     plan = plan_along(case, mid.underway.wish, mid.rows, _destination(mid, own), ways, labs)
-    reasons = explain_onward(case, plan, mid.underway.today, mid.place, done)
+    reasons = explain_onward(mid, case, plan, done)
     return replace(plan, rationale=reasons, begins=Begins(mid.underway.original, case.taken))
 
 

@@ -2,13 +2,13 @@
 
 from collections.abc import Iterator
 
+from crossgrain.dosing.branch_words import name_of
 from crossgrain.dosing.branches import Outline
 from crossgrain.dosing.case import SwitchCase
 from crossgrain.dosing.dose_rationale import taken_now, worth
 from crossgrain.dosing.midway import Midway
 from crossgrain.dosing.moves_rationale import branches, forecasted, model, on_the_way
 from crossgrain.dosing.plan import LabReading, Plan, Statement
-from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import TargetDose
 from crossgrain.dosing.underway import Amounts, Place
 from crossgrain.dosing.wording import dose_words
@@ -16,12 +16,13 @@ from crossgrain.names.printing import decimal, quantity
 
 
 def explain_onward(
-    case: SwitchCase, plan: Plan, today: Regimen, place: Place, done: Statement
+    mid: Midway, case: SwitchCase, plan: Plan, done: Statement
 ) -> tuple[Statement, ...]:
-    """The rationale of a plan from today on; `done` says what the visit ends with."""
+    """The rationale of a plan from today on, by its own case; `done` says how the visit ends."""
     return (
-        *taken_now(today),
-        *_since_day_one(case, place),
+        *taken_now(mid.underway.today),
+        *_beside(mid),
+        *_since_day_one(case, mid.place),
         *worth(case, plan),
         done,
         _next_labs(case, plan),
@@ -53,6 +54,21 @@ def days_words(days: int) -> str:
     ('1 day', '14 days')
     """
     return f"{days} day{'' if days == 1 else 's'}"
+
+
+def _beside(mid: Midway) -> Iterator[Statement]:
+    """A mixture that no move leads to, where none runs: what is adjusted of it, and what stays."""
+    if not mid.case.beside:
+        return
+    stays = " and ".join(name_of(mid.case, key) for key in mid.case.beside)
+    yield Statement(
+        f"What is taken is adjusted as it is, by its levothyroxine; {stays} stays beside it",
+        f"no plan runs here that moves from one to the other. Labs that ask for more raise"
+        f" levothyroxine alone and leave {stays} as it is; labs that ask for less take {stays}"
+        " down first, then levothyroxine",
+        (),
+        mid.underway.beside_source,
+    )
 
 
 def _since_day_one(case: SwitchCase, place: Place) -> Iterator[Statement]:

@@ -47,6 +47,22 @@ DESICCATED_TARGETS = frozenset(t for t in Target if Kind.DESICCATED_THYROID in t
 TARGET_OF = {frozenset(target.kinds): target for target in Target}
 """What orders for these kinds, taken together, move to."""
 
+_ADJUSTED = frozenset(kind for target in Target for kind in target.kinds)
+
+
+def adjusted_as(kinds: frozenset[Kind]) -> Target | None:
+    """The target whose main medicine is adjusted where no plan runs; ``None`` where there is none.
+
+    What no move leads to, as levothyroxine with desiccated thyroid, is adjusted by its
+    levothyroxine: of the medicines that orders are made from it alone swallows no T3.
+
+    >>> adjusted_as(frozenset({Kind.LEVOTHYROXINE, Kind.DESICCATED_THYROID}))
+    <Target.LEVOTHYROXINE: 'levothyroxine'>
+    >>> adjusted_as(frozenset({Kind.LEVOTHYROXINE, Kind.COMPOUNDED}))
+    """
+    mixed = Kind.LEVOTHYROXINE in kinds and kinds <= _ADJUSTED
+    return TARGET_OF.get(kinds, Target.LEVOTHYROXINE if mixed else None)
+
 
 @dataclass(frozen=True, slots=True)
 class TargetDose:

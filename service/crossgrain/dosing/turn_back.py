@@ -50,7 +50,7 @@ def towards(mid: Midway, target: Target) -> Midway:
         if line.preparation.kind is Kind.DESICCATED_THYROID:
             products = replace(tables.products, desiccated_thyroid=line.preparation)
             tables = replace(tables, products=products)
-    back = midway(replace(underway, wish=wish, checkpoint=None), tables)
+    back = midway(replace(underway, wish=wish, checkpoint=None, beside=frozenset()), tables)
     rows = back.rows
     if generous:
         rows = compare(underway.original, tables.bases, target, wish.mixture)

@@ -14,7 +14,7 @@ from operator import le
 
 from crossgrain.dosing.kinetics import ConstantIntake
 from crossgrain.dosing.moves import Products, ordered_amounts, total_intake
-from crossgrain.dosing.preparations import Preparation
+from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.targets import TargetDose
 from crossgrain.dosing.wish import Wish
@@ -82,6 +82,9 @@ class Underway:
     climbing : whether the checkpoint's dose is yet to be reached
     in_range_before : whether the labs before those of this visit were in range, on a dose that is
         worth the same: with one more the dose has proved right
+    beside : the medicines that stay beside the target's, being no old ones of a move: where no plan
+        runs and what is taken is a mixture that none leads to
+    beside_source : on whose word
     ends : by preparation id the last day of today's orders, relative to the plan's first; a
         medicine of which one goes on without an end is not named
     """
@@ -95,6 +98,8 @@ class Underway:
     planned: tuple[Dated, ...]
     climbing: bool
     in_range_before: bool = False
+    beside: frozenset[Kind] = frozenset()
+    beside_source: str = ""
     ends: tuple[tuple[str, int], ...] = ()
 
     def supplied_for(self, key: str, days: int) -> bool:

@@ -8,10 +8,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from crossgrain.dosing.plan import Plan
-from crossgrain.dosing.targets import DESICCATED_TARGETS, Target
+from crossgrain.dosing.preparations import Kind
+from crossgrain.dosing.targets import Target
 from crossgrain.safety import results
 from crossgrain.safety.facts import (
-    T3_TARGETS,
     Analyte,
     Constraints,
     Demand,
@@ -106,10 +106,10 @@ def _may_be_postmenopausal(case: RuleCase) -> bool:
 GATES: Mapping[str, Callable[[RuleCase], bool]] = {
     "always": lambda _: True,
     "any-rise": lambda case: case.intent.any_rise,
-    "t3-target": lambda case: case.intent.target in T3_TARGETS,
+    "t3-target": lambda case: case.intent.kinds != {Kind.LEVOTHYROXINE},
     "lt3-alone-target": lambda case: case.intent.target is Target.LIOTHYRONINE,
-    "lt4-target": lambda case: case.intent.target is Target.LEVOTHYROXINE,
-    "desiccated-target": lambda case: case.intent.target in DESICCATED_TARGETS,
+    "lt4-target": lambda case: case.intent.kinds == {Kind.LEVOTHYROXINE},
+    "desiccated-target": lambda case: Kind.DESICCATED_THYROID in case.intent.kinds,
     "may-be-postmenopausal": _may_be_postmenopausal,
     "takes-lt4": lambda case: case.facts.regimen.pure_t4_ug > 0,
 }

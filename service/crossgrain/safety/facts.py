@@ -10,6 +10,7 @@ from enum import StrEnum
 from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis
+from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import Target, TargetDose
 from crossgrain.names.errors import DomainError
@@ -162,11 +163,18 @@ class Intent:
     t3_rises : more T3 will be swallowed than now
     hormone_rises : on some basis that steers the plan, the target is worth more LT4 than
         today's regimen
+    beside : the medicines that stay beside the target's, where no plan moves away from them
     """
 
     target: Target
     t3_rises: bool
     hormone_rises: bool
+    beside: frozenset[Kind] = frozenset()
+
+    @property
+    def kinds(self) -> frozenset[Kind]:
+        """The medicines that are to be taken in the end."""
+        return self.beside.union(self.target.kinds)
 
     @property
     def any_rise(self) -> bool:

@@ -137,7 +137,7 @@ def past_of(step: NextStep, plan: Plan, catalogue: Catalogue) -> Past | None:
     underway = standing.underway
     if request.start != request.as_of or plan.begins.days != -underway.day_one:
         return None
-    old = set(underway.original.kinds) - set(plan.target.kinds)
+    old = set(underway.original.kinds) - set(plan.target.kinds) - underway.beside
     products = catalogue.plans[standing.family].tables.products
 
     def of(kinds: set[Kind]) -> tuple[Spell, ...]:

@@ -96,6 +96,14 @@ class Sheet:
         """Where the patient stands."""
         return course_of(self.step, self.going_on) if self.step and self.going_on else None
 
+    @property
+    def moves_to(self) -> str:
+        """What the patient is moved to, in words; empty where the dose of what is taken changes."""
+        standing, plan = self.step and self.step.standing, self.proposal.plan
+        if plan is None or (standing and standing.underway.checkpoint is None):
+            return ""
+        return TARGET_WORDS[plan.target]
+
 
 def sheet_html(
     of: Proposal | Sheet,
@@ -135,6 +143,7 @@ def sheet_html(
         past = past_of(sheet.step, letter.plan, catalogue) if sheet.step else None
         chart = charted(proposal, letter.plan, catalogue, past)
         shown |= _planned(letter, letter.plan, catalogue, chart)
+        shown["target"] = sheet.moves_to
     return render("sheet.html", shown)
 
 
@@ -170,7 +179,6 @@ def _planned(
     steps = patient_steps(plan, proposal.request.start, at_home)
     return {
         "now": taken(proposal.record.regimen),
-        "target": TARGET_WORDS[plan.target],
         "daily": {
             "T4": micrograms(proposal.record.regimen.t4_ug),
             "T3": micrograms(proposal.record.regimen.t3_ug),

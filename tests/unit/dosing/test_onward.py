@@ -3,10 +3,12 @@
 from dataclasses import replace
 from fractions import Fraction
 
+import pytest
 from tests.unit.dosing.switches import SHORT, amounts, plan, regimen, tables, wish
 
 from crossgrain.dosing.onward import Act, Dated, Underway, plan_onward
 from crossgrain.dosing.plan import LabReading, Plan
+from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.steps import Stage
 from crossgrain.dosing.targets import Mixture, Target, TargetDose
@@ -77,6 +79,74 @@ def test_a_dose_that_was_in_range_twice_is_drawn_after_3_6_and_12_months():
     since = twice.checkpoint.lab_day
     assert (draw.purpose, draw.day - since) == ("maintenance", 91)
     assert [day - since for day in draw.repeat_days] == [274]  # a year after the second
+
+
+# --- titration of a mixture that no move leads to ---------------------------------------------
+
+
+def mixture(**daily: int | str) -> Underway:
+    """Levothyroxine beside what else is taken, where no plan runs."""
+    taken = regimen(**daily)
+    beside = taken.kinds - {Kind.LEVOTHYROXINE}
+    return titrated(taken, Target.LEVOTHYROXINE, beside=beside, beside_source="our judgement")
+
+
+def next_dose(taken: Underway, reading: LabReading) -> dict[str, Fraction]:
+    made = plan_onward(taken, Act.BRANCH, tables(), reading=reading)
+    (step,) = made.steps
+    (branch,) = (b for b in made.checkpoint.branches if b.reading is LabReading.IN_RANGE)
+    assert amounts(branch.steps[-1]) == amounts(step)  # what labs in range lead to is to stay
+    return {key.partition("-")[0]: amount for key, amount in amounts(step).items() if amount}
+
+
+@pytest.mark.parametrize(
+    ("reading", "lt4", "mg"),
+    [
+        (LabReading.VERY_HIGH, "88", 15),  # at least 12 % on every chart; steps are 12.5 to 25
+        (LabReading.HIGH, "88", 15),
+        (LabReading.HIGH_FREE_T3, "88", 15),
+        (LabReading.IN_RANGE, "75", 15),
+        (LabReading.SYMPTOMS, "75", 15),
+        (LabReading.LOW, "75", 0),  # at least 10 %, swallowed T3 first
+        (LabReading.VERY_LOW, "62.5", 0),  # at least 20 %: then levothyroxine too
+    ],
+)
+def test_levothyroxine_rises_beside_desiccated_thyroid_which_falls_first(
+    reading: LabReading, lt4: str, mg: int
+) -> None:
+    # levothyroxine label: steps of 12.5-25 micrograms (secondary); what falls first: our judgement
+    taken = mixture(lt4=75, mg60=15)
+    wanted = {"levothyroxine": Fraction(lt4), "desiccated": Fraction(mg)}
+    assert next_dose(taken, reading) == {key: dose for key, dose in wanted.items() if dose}
+
+
+def test_of_two_medicines_with_t3_beside_levothyroxine_liothyronine_falls_first() -> None:
+    taken = mixture(lt4=75, mg60=15, lt3=5)
+    low, very_low = next_dose(taken, LabReading.LOW), next_dose(taken, LabReading.VERY_LOW)
+    assert low == {"levothyroxine": 75, "desiccated": 15}
+    assert very_low == {"levothyroxine": 75}
+    raised = next_dose(taken, LabReading.HIGH)
+    assert raised == {"levothyroxine": 88, "desiccated": 15, "liothyronine": 5}
+
+
+def test_a_mixture_that_is_held_says_what_stays_and_what_falls_first() -> None:
+    held = plan_onward(mixture(lt4=75, mg60=15), Act.HOLD, tables())
+    (said,) = (each for each in held.rationale if "stays beside it" in each.title)
+    assert "raise levothyroxine alone" in said.arithmetic
+    assert "take desiccated thyroid down first" in said.arithmetic
+    assert said.source == "our judgement"
+    alone = plan_onward(mixture(lt4=75), Act.HOLD, tables())
+    assert not any("stays beside it" in each.title for each in alone.rationale)
+
+
+def test_in_pregnancy_a_mixture_turns_back_to_levothyroxine_alone() -> None:
+    # combination not to be used in pregnancy: Jonklaas et al., Endocr Rev 2021 (secondary)
+    taken = mixture(lt4=75, mg60=15)
+    generous = replace(taken.wish, lt4_at_least_most_generous=True)
+    back = plan_onward(replace(taken, wish=generous), Act.TURN_BACK, tables())
+    last = amounts(back.steps[-1])
+    assert set(last) == {"levothyroxine"}
+    assert last["levothyroxine"] >= 75 + 25  # a quarter grain is worth up to 25: `label`
 
 
 # --- the checkpoint's branch -----------------------------------------------------------------

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from tests.unit.safety.patients import NUMBERS, RULES, parsed
 
-from crossgrain.catalogue.visits import alarms_from, decisions_from
+from crossgrain.catalogue.visits import alarms_from, decisions_from, mixture_source_from
 from crossgrain.names.errors import DomainError
 from crossgrain.safety.visit import Act
 
@@ -84,6 +84,26 @@ def test_what_is_asked_the_second_time_becomes_a_row_of_its_own() -> None:
 def test_the_loader_names_the_numbers_by_which_rows_hold() -> None:
     _, held_by = decisions_from(FILE, NUMBERS)
     assert held_by == {"next_step.hold_days", "next_step.labs_days"}
+
+
+@pytest.mark.parametrize(
+    ("change", "place"),
+    [
+        (lambda d: d.pop("mixture"), "mixture"),
+        (lambda d: d["mixture"].pop("source"), "mixture.source"),
+        (lambda d: d["mixture"].update(source=" "), "mixture.source"),
+        (lambda d: d["mixture"].update(falls="lt4"), "mixture.falls"),
+    ],
+)
+def test_on_whose_word_a_mixture_is_adjusted_must_be_said(
+    change: Callable[[dict[str, Any]], object], place: str
+) -> None:
+    assert mixture_source_from(FILE).startswith("our judgement")
+    data = copy.deepcopy(FILE)
+    change(data)
+    with pytest.raises(DomainError) as caught:
+        mixture_source_from(data)
+    assert caught.value.field == place
 
 
 @pytest.mark.parametrize(

@@ -14,7 +14,7 @@ from crossgrain.sheet.charted import charted
 from crossgrain.sheet.course import past_of
 from crossgrain.writing.next_step import said
 
-RUNNING = [name for name in WITH_PLAN if name != "titration"]
+RUNNING = [name for name in WITH_PLAN if name not in {"titration", "mixture"}]
 
 
 def course(name: str) -> Node:
@@ -37,6 +37,16 @@ def test_what_was_taken_otherwise_than_planned_stands_out_and_nothing_else_does(
     assert all(row.endswith("no thyroid hormone") for row in differing)
     on_time = course("on-time").all("table", "done")[0].all("tr")[1:]
     assert all(row.text.endswith("as planned") for row in on_time)
+
+
+def test_the_patient_is_told_of_a_move_only_where_there_is_one() -> None:
+    moved, adjusted = (
+        parsed(visit_sheet(name)).by_id("patient").text for name in ("on-time", "mixture")
+    )
+    assert "This plan moves you to desiccated thyroid." in moved
+    assert "This plan is about your dose. It moves you to no other medicine." in adjusted
+    assert "moves you to levothyroxine" not in adjusted
+    assert "desiccated thyroid: go on as you take it now" in adjusted
 
 
 def test_the_results_since_day_one_stand_with_their_dates_and_the_baseline_does_not() -> None:

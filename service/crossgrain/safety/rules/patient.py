@@ -3,7 +3,6 @@
 from fractions import Fraction
 
 from crossgrain.dosing.policy import TodaysTsh
-from crossgrain.dosing.targets import Target
 from crossgrain.safety import results
 from crossgrain.safety.facts import Analyte, Known, Measurement, Sex
 from crossgrain.safety.need import need_reading
@@ -80,15 +79,6 @@ LABS: dict[str, Predicate] = {
 }
 
 
-_HORMONES: dict[Target, frozenset[str]] = {
-    Target.LEVOTHYROXINE: frozenset({"levothyroxine"}),
-    Target.LIOTHYRONINE: frozenset({"liothyronine"}),
-    Target.LT4_LT3: frozenset({"levothyroxine", "liothyronine"}),
-    Target.DESICCATED_THYROID: frozenset({"desiccated-thyroid"}),
-    Target.DESICCATED_LT3: frozenset({"desiccated-thyroid", "liothyronine"}),
-}
-
-
 def _medicine(case: RuleCase, rule: Rule) -> Hit | None:
     return hit_on(listed(case.facts.medicines, rule.keys))
 
@@ -99,7 +89,7 @@ def _allergy(case: RuleCase, rule: Rule) -> Hit | None:
 
 def _allergy_to_target(case: RuleCase, _: Rule) -> Hit | None:
     """An allergy entry for the very hormone that is to be ordered."""
-    return hit_on(listed(case.facts.allergies, _HORMONES[case.intent.target]))
+    return hit_on(listed(case.facts.allergies, case.intent.kinds))
 
 
 INTERACTIONS: dict[str, Predicate] = {
