@@ -274,6 +274,26 @@ def test_a_parameter_that_is_not_served_is_refused_by_its_name(
     )
 
 
+@pytest.mark.parametrize("version", ["r4", "r5"])
+def test_the_definition_says_what_goes_over_the_wire(
+    client: httpx.Client, post: Send, body: Body, version: str
+) -> None:
+    """In R4 a resource named `return` alone is the answer; R5's core returns a list of them."""
+    own_id = "OperationDefinition/plan-definition-apply"
+    parameters = client.get(f"/fhir/{version}/{own_id}").json()["parameter"]
+    (returned,) = [p for p in parameters if p["use"] == "out"]
+    if version == "r5":
+        body["parameter"][1]["resource"] = as_r5(body["parameter"][1]["resource"])
+    answer = post(body, route=SENT[version]).json()
+    if version == "r5":
+        ((name, answer),) = [(p["name"], p["resource"]) for p in answer["parameter"]]
+        assert name == returned["name"]
+    assert answer["resourceType"] == returned["type"]
+    taken = {p["name"] for p in parameters if p["use"] == "in"}
+    at_type = {"planDefinition"} if version == "r4" else {"planDefinition", "url"}
+    assert {"subject", "data", "parameters", *at_type} <= taken
+
+
 def test_the_url_of_r5_is_no_parameter_of_r4(post: Send, body: Body) -> None:
     sent = at_type(body, {"name": "url", "valueUri": OURS})
     assert post(sent, route="/fhir/r4/PlanDefinition/$apply").status_code == 400

@@ -148,7 +148,7 @@ def test_the_statement_names_every_operation_that_is_served(client: TestClient) 
     paths = {path for path in client.get("/openapi.json").json()["paths"] if "r4/$" in path}
     assert system == paths
     (plan,) = [r for r in rest["resource"] if r["type"] == "PlanDefinition"]
-    assert [operation["name"] for operation in plan["operation"]] == ["apply"]
+    assert [operation["name"] for operation in plan["operation"]] == ["apply", "data-requirements"]
 
 
 def test_the_options_published_are_exactly_those_that_are_taken(

@@ -4,6 +4,7 @@ Required members: https://hl7.org/fhir/smart-app-launch/STU2.2/conformance.html#
 """
 
 import json
+import re
 from typing import Any
 
 import pytest
@@ -85,6 +86,25 @@ def test_without_both_or_where_nobody_is_asked_there_is_none(
 def test_half_a_setting_is_refused_at_start(settings: dict[str, Any], named: str) -> None:
     with pytest.raises(ValidationError, match=named):
         Settings(**settings)
+
+
+@pytest.mark.parametrize("version", ["r4", "r5"])
+def test_the_definition_of_each_operation_names_the_scope_that_it_asks_for(
+    catalogue: Catalogue, version: str
+) -> None:
+    with TestClient(create_app(Settings(**ASKED), catalogue)) as client:
+        said = client.get(f"/fhir/{version}/metadata").json()["rest"][0]["security"]
+        found = client.get(f"/fhir/{version}/OperationDefinition").json()["entry"]
+    assert "its definition names the scope" in said["description"]
+    named = {
+        each["resource"]["code"]: re.findall(r"user/\S+\.[cruds]", each["resource"]["comment"])
+        for each in found
+    }
+    proposing, reading = ["user/MedicationRequest.c"], ["user/MedicationRequest.r"]
+    assert named == {
+        "propose-switch": proposing, "next-step": proposing, "apply": proposing,
+        "compare-bases": reading, "screen-switches": reading,
+    }  # fmt: skip
 
 
 def test_the_document_of_the_routes_names_the_scheme_of_each_that_can_be_closed() -> None:

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from crossgrain import __version__
+from crossgrain.auth.guard import need_of
 from crossgrain.catalogue import Catalogue
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.regimens import Regimen
@@ -157,6 +158,7 @@ def apply_definition(version: FhirVersion) -> Resource:
         "kind": "operation",
         "affectsState": False,
         "code": "apply",
+        "comment": _who_may("$apply"),
         "base": CORE_APPLY,
         "resource": ["PlanDefinition"],
         "system": False,
@@ -200,10 +202,18 @@ def _system_level(own_id: str, title: str, description: str) -> Resource:
         "kind": "operation",
         "affectsState": False,
         "code": own_id,
+        "comment": _who_may(f"${own_id}"),
         "system": True,
         "type": False,
         "instance": False,
     }
+
+
+def _who_may(called: str) -> str:
+    return (
+        "Where a deployment asks for an access token, its scopes hold at least"
+        f" {need_of(called).as_scope}; patient/ or system/ in place of user/ will do."
+    )
 
 
 def _record(name: str) -> Resource:
@@ -275,8 +285,18 @@ _STEPS = (
 )
 
 
-def plan_definition(catalogue: Catalogue) -> Resource:
-    """Climb, hold, then exactly one branch by the labs; the bases as citations."""
+def plan_definition(
+    catalogue: Catalogue,
+    version: FhirVersion,
+    inputs: Iterable[Resource],
+    of_the_checkpoint: Iterable[Resource],
+) -> Resource:
+    """Climb, hold, then exactly one branch by the labs; the bases as citations.
+
+    Parameters
+    ----------
+    inputs, of_the_checkpoint : the DataRequirements of the plan, and of the choice of a branch
+    """
     limits = tsh_limits(Facts(Regimen(())), catalogue.rules)
     body = head(
         "PlanDefinition",
@@ -299,8 +319,20 @@ def plan_definition(catalogue: Catalogue) -> Resource:
     )
     body["relatedArtifact"] = [_citation(basis) for basis in catalogue.bases]
     body["library"] = [canonical("Library", PLAN_ID)]
-    body["action"] = [*_steps(), _checkpoint(limits)]
+    climb, hold = _steps()
+    body["action"] = [
+        climb | {"input": _inputs(inputs, version)},
+        hold,
+        _checkpoint(limits) | {"input": _inputs(of_the_checkpoint, version)},
+    ]
     return body
+
+
+def _inputs(requirements: Iterable[Resource], version: FhirVersion) -> list[Resource]:
+    """R5 puts each into a part of its own."""
+    if version is FhirVersion.R4:
+        return list(requirements)
+    return [{"requirement": requirement} for requirement in requirements]
 
 
 def _citation(basis: Basis) -> Resource:

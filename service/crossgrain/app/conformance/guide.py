@@ -25,7 +25,7 @@ from crossgrain.app.conformance.definitions import (
     propose_switch_definition,
     screen_switches_definition,
 )
-from crossgrain.app.conformance.library import data_library
+from crossgrain.app.conformance.library import AT_THE_CHECKPOINT, READ, data_library, requirements
 from crossgrain.app.conformance.lookup import Shelf
 from crossgrain.app.conformance.profiles import outline, profiles, whole
 from crossgrain.app.conformance.terminology import (
@@ -57,9 +57,11 @@ def definitions(desk: Desk, version: FhirVersion) -> Iterator[Resource]:
 
 
 def _defined(desk: Desk, version: FhirVersion) -> Iterator[Resource]:
-    yield plan_definition(desk.catalogue)
-    yield data_library(desk.catalogue.codes)
-    yield how_it_goes_questionnaire(desk.catalogue.codes.how_it_goes)
+    codes = desk.catalogue.codes
+    inputs = requirements(codes, READ), requirements(codes, AT_THE_CHECKPOINT)
+    yield plan_definition(desk.catalogue, version, *inputs)
+    yield data_library(codes)
+    yield how_it_goes_questionnaire(codes.how_it_goes)
     yield propose_switch_definition(desk.switch_options)
     yield next_step_definition(desk.next_step_options)
     yield compare_bases_definition(desk.comparison_options)
@@ -68,10 +70,10 @@ def _defined(desk: Desk, version: FhirVersion) -> Iterator[Resource]:
     yield series_extension(version)
     for profile in profiles(version):
         yield outline(profile, version)
-    yield results_value_set(desk.catalogue.codes)
-    for codes in every_code_system(desk.catalogue, desk.switch_options):
-        yield code_system(codes)
-        yield value_set(codes)
+    yield results_value_set(codes)
+    for system in every_code_system(desk.catalogue, desk.switch_options):
+        yield code_system(system)
+        yield value_set(system)
 
 
 def shelf_of(desk: Desk, version: FhirVersion) -> Shelf:

@@ -3,17 +3,21 @@
 https://hl7.org/fhir/R4/library-operation-data-requirements.html
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from crossgrain.app.conformance.definitions import PLAN_ID, Resource, head
-from crossgrain.names.identity import HOW_IT_GOES
+from crossgrain.app.conformance.profiles import read_id
+from crossgrain.names.identity import HOW_IT_GOES, canonical
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.codesystems import Loinc
 from crossgrain.reading.labs import PREGNANCY_STATUS
 from crossgrain.writing.elements import bullets
 
-DATA_REQUIREMENTS = "http://hl7.org/fhir/OperationDefinition/Library-data-requirements"
-"""FHIR's own operation at one Library."""
+DATA_REQUIREMENTS = {
+    kind: f"http://hl7.org/fhir/OperationDefinition/{kind}-data-requirements"
+    for kind in ("Library", "PlanDefinition")
+}
+"""FHIR's own operation at one of either; both are answered with the one Library."""
 _TYPE_SYSTEM = "http://terminology.hl7.org/CodeSystem/library-type"
 READ = {
     "Patient": "The one patient: birth date and sex.",
@@ -42,14 +46,19 @@ def data_library(codes: CodeTables) -> Resource:
     )
     coding = {"system": _TYPE_SYSTEM, "code": "module-definition", "display": "Module Definition"}
     body["type"] = {"coding": [coding]}
-    body["dataRequirement"] = list(_requirements(codes))
+    body["dataRequirement"] = list(requirements(codes, READ))
     return body
 
 
-def _requirements(codes: CodeTables) -> Iterator[Resource]:
+AT_THE_CHECKPOINT = ("Observation", "QuestionnaireResponse")
+"""What the checkpoint's options are chosen by."""
+
+
+def requirements(codes: CodeTables, kinds: Iterable[str]) -> Iterator[Resource]:
+    """Of each type what is read, by our profile of it, and of results the codes."""
     results = [{"system": Loinc.system, "code": code} for code in (*codes.labs, PREGNANCY_STATUS)]
-    for kind in READ:
-        profile = f"http://hl7.org/fhir/StructureDefinition/{kind}"
+    for kind in kinds:
+        profile = canonical("StructureDefinition", read_id(kind))
         body: Resource = {"type": kind, "profile": [profile]}
         if kind == "Observation":
             body["codeFilter"] = [{"path": "code", "code": results}]

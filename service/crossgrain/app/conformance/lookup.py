@@ -311,7 +311,7 @@ def asked_in_body(body: dict[str, Any], system_as: str) -> tuple[Given, ...]:
     if body.get("resourceType") != "Parameters":
         raise refusal(Fault.INPUT_SHAPE, "resourceType", "send a Parameters resource")
     asked: list[Given] = []
-    for number, each in enumerate(elements_of(body)):
+    for number, each in enumerate(elements_of(body) if "parameter" in body else ()):
         name = each.get("name")
         values = [value for key, value in each.items() if key.startswith("value")]
         place = f"Parameters.parameter[{number}]"

@@ -196,7 +196,7 @@ _UNMODIFIED = ElementRule(
 def _read(version: FhirVersion) -> Iterator[Profile]:
     for kind, (seen, words) in _SEEN.items():
         yield Profile(
-            f"read-{_kebab(kind)}",
+            read_id(kind),
             kind,
             f"{kind} as it is read",
             f"{words} Every element may be left out that FHIR lets be left out; what is missing is"
@@ -204,7 +204,7 @@ def _read(version: FhirVersion) -> Iterator[Profile]:
             (*_UNREADABLE, *_looked_at(kind, seen, version)),
         )
     yield Profile(
-        "read-questionnaire-response",
+        read_id("QuestionnaireResponse"),
         "QuestionnaireResponse",
         "QuestionnaireResponse as it is read",
         "Answers to one of our own questionnaires; those to others are not looked at.",
@@ -239,13 +239,13 @@ def _looked_at(
             yield ElementRule(element, "", more=_MARKED)
 
 
-def _kebab(kind: str) -> str:
-    """The id of a type.
+def read_id(kind: str) -> str:
+    """The id of the profile of a type that is read.
 
-    >>> _kebab("MedicationRequest")
-    'medication-request'
+    >>> read_id("MedicationRequest")
+    'read-medication-request'
     """
-    return re.sub(r"(?<!^)(?=[A-Z])", "-", kind).lower()
+    return "read" + re.sub(r"(?=[A-Z])", "-", kind).lower()
 
 
 # --- what is written ---------------------------------------------------------------------------

@@ -109,9 +109,7 @@ def _resources(definitions: list[Resource]) -> list[Resource]:
             "type": kind,
             "interaction": [{"code": "read"}, {"code": "search-type"}],
             "searchParam": [{"name": name, "type": of} for name, of in SEARCHED_BY.items()],
-            **_terminology(kind),
-            **(_apply(definitions) if kind == "PlanDefinition" else {}),
-            **(_OF_A_LIBRARY if kind == "Library" else {}),
+            **_operations_of(kind, definitions),
         }
         for kind in kinds
     ]
@@ -124,25 +122,21 @@ def _profiled(version: FhirVersion) -> Iterator[Resource]:
         yield {"type": kind, "supportedProfile": urls, "documentation": words}
 
 
-def _terminology(kind: str) -> Resource:
+def _operations_of(kind: str, definitions: list[Resource]) -> Resource:
+    """What can be asked of a type or of one of its definitions."""
     served = [
         {"name": each.name, "definition": each.definition}
         for each in TERMINOLOGY
         if each.kind == kind
     ]
-    return {"operation": served} if served else {}
-
-
-_OF_A_LIBRARY: Resource = {
-    "operation": [{"name": "data-requirements", "definition": DATA_REQUIREMENTS}]
-}
-
-
-def _apply(definitions: list[Resource]) -> Resource:
+    if kind in DATA_REQUIREMENTS:
+        served.append({"name": "data-requirements", "definition": DATA_REQUIREMENTS[kind]})
+    if kind != "PlanDefinition":
+        return {"operation": served} if served else {}
     (apply,) = (d for d in definitions if d["id"] == APPLY_ID)
     return {
         "documentation": f"{PLAN_ID} is the one plan definition.",
-        "operation": [_operation(apply)],
+        "operation": [_operation(apply), *served],
     }
 
 
@@ -178,7 +172,7 @@ def add_conformance(app: FastAPI, desk: Desk, settings: Settings) -> None:
         _add_metadata(app, version, capability_statement(version, settings, shelf.values()))
         for served in TERMINOLOGY:
             _add_terminology(app, served, version, shelf, settings)
-        _add_data_requirements(app, version, shelf)
+        _add_data_requirements(app, version, shelf, settings)
         _add_package(app, version, desk)
         for kind in READABLE:
             _add_search(app, version, kind, shelf)
@@ -202,18 +196,28 @@ def _add_read(app: FastAPI, version: FhirVersion, kind: str, shelf: Shelf) -> No
     _add_get(app, f"/fhir/{version}/{kind}/{{id}}", read, version)
 
 
-def _add_data_requirements(app: FastAPI, version: FhirVersion, shelf: Shelf) -> None:
-    """FHIR's own operation at our one Library, which holds nothing but these."""
+def _add_data_requirements(
+    app: FastAPI, version: FhirVersion, shelf: Shelf, settings: Settings
+) -> None:
+    """FHIR's own operation at our one Library, which holds nothing but these, and at the
+    PlanDefinition that names it; by GET and by POST, without a parameter."""
 
-    async def data_requirements(request: Request) -> Response:
-        return answer(request, _found(shelf, "Library", request.path_params["id"]), version, {})
+    for kind in DATA_REQUIREMENTS:
 
-    app.add_api_route(
-        f"/fhir/{version}/Library/{{id}}/$data-requirements",
-        data_requirements,
-        methods=["GET", "HEAD"],
-        include_in_schema=False,
-    )
+        async def by_get(request: Request, kind: str = kind) -> Response:
+            own_id = _found(shelf, kind, request.path_params["id"])["id"]
+            return answer(request, shelf["Library", own_id], version, {})
+
+        async def by_post(request: Request, kind: str = kind) -> Response:
+            sent = await read_body(request, settings)
+            if sent:
+                check_content(request.headers, version)
+                refuse_others(asked_in_body(parse_resource(sent), ""), ())
+            return await by_get(request, kind)
+
+        address = f"/fhir/{version}/{kind}/{{id}}/$data-requirements"
+        app.add_api_route(address, by_get, methods=["GET", "HEAD"], include_in_schema=False)
+        app.add_api_route(address, by_post, methods=["POST"], include_in_schema=False)
 
 
 def _add_package(app: FastAPI, version: FhirVersion, desk: Desk) -> None:
