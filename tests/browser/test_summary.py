@@ -1,9 +1,11 @@
-"""The summary of a night, opened from its file as an on-call prescriber would."""
+"""The summary of a night, opened from its file as a nurse or prescriber on call would."""
 
+from io import BytesIO
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Page, expect
+from pypdf import PdfReader
 from tests.browser.conftest import Open
 from tests.browser.looks import SCHEMES, WIDTHS, too_wide, unfold, violations
 from tests.unit.nightly.exports import lines, make, run
@@ -25,8 +27,13 @@ def come(page: Page, out: Path) -> Page:
     return page
 
 
-def column(page: Page, number: int) -> list[str]:
-    return page.locator(f"#worklist tbody tr td:nth-child({number})").all_inner_texts()
+ROWS = "#worklist tbody tr"
+
+
+def places(page: Page) -> list[int]:
+    """The rows that are shown, by their place in the list."""
+    rows = page.locator(f"{ROWS}:not([hidden])").all()
+    return [int(row.get_attribute("data-place") or 0) for row in rows]
 
 
 @pytest.mark.parametrize("scheme", SCHEMES)
@@ -48,39 +55,67 @@ def test_it_asks_for_nothing_from_elsewhere(open_page: Open, out: Path) -> None:
     assert asked == [(out / "summary.html").as_uri()]
 
 
-def test_the_search_keeps_what_holds_every_word(open_page: Open, out: Path) -> None:
+def test_what_is_sought_keeps_the_rows_that_hold_every_word(open_page: Open, out: Path) -> None:
     page = come(open_page(), out)
-    page.get_by_label("Search").fill("UNDER confirmed")
-    grades, codes = column(page, 4), column(page, 3)
-    assert set(grades) == {"confirmed"}
-    assert set(codes) == {"under dosed switch"}
-    page.get_by_label("Search").fill("no such word")
+    patient = page.locator(ROWS).last.get_attribute("data-patient") or ""
+    page.get_by_label("Find").fill(f"{patient.upper()} tonight")
+    shown = page.locator(f"{ROWS}:not([hidden])").all()
+    found = [row.get_attribute("data-patient") or "" for row in shown]
+    assert patient in found
+    assert all(one.startswith(patient) for one in found)  # p1 is sought in p12 too
+    page.get_by_label("Find").fill("no such word")
     expect(page.locator("#shown")).to_contain_text("0 of")
 
 
-def test_a_heading_sorts_and_sorts_the_other_way(open_page: Open, out: Path) -> None:
+def test_grade_and_reason_are_chosen_by_keyboard_and_all_come_back(
+    open_page: Open, out: Path
+) -> None:
     page = come(open_page(), out)
-    heading = page.get_by_role("button", name="switched")
-    heading.click()
-    assert column(page, 6) == sorted(column(page, 6))
-    heading.click()
-    assert column(page, 6) == sorted(column(page, 6), reverse=True)
-    expect(page.locator("#worklist th[aria-sort=descending]")).to_have_text("switched")
+    everyone = places(page)
+    for label, name in (("Reason", "reason"), ("Grade", "grade")):
+        page.get_by_label(label).focus()
+        page.keyboard.press("ArrowDown")
+        chosen = page.get_by_label(label).input_value()
+        kept = page.locator(f"{ROWS}:not([hidden])").all()
+        assert chosen
+        assert {row.get_attribute(f"data-{name}") for row in kept} == {chosen}
+    assert 0 < len(places(page)) < len(everyone)
+    page.get_by_role("button", name="Show all").press("Enter")
+    expect(page.locator("#shown")).to_have_text(f"{len(everyone)} of {len(everyone)} shown")
+    assert places(page) == everyone
 
 
-def test_the_pages_hold_every_flag_once(open_page: Open, out: Path) -> None:
+def test_the_rows_are_put_in_another_order(open_page: Open, out: Path) -> None:
     page = come(open_page(), out)
-    seen = column(page, 1)
-    first = len(seen)
-    for _ in range(10):
-        page.get_by_role("button", name="on", exact=True).click()
-        last = column(page, 1)
-        if last[-1] == seen[-1]:
-            break
-        seen += last
+    page.get_by_label("Order").select_option("oldest change first")
+    days = [row.get_attribute("data-changed") or "" for row in page.locator(ROWS).all()]
+    assert days == sorted(days)
+    page.get_by_label("Order").select_option("most pressing first")
+    assert places(page) == sorted(places(page))
+
+
+def test_what_is_new_tonight_is_shown_alone(open_page: Open, out: Path) -> None:
+    page = come(open_page(), out)
+    page.get_by_label("new tonight only").check()
+    assert len(places(page)) == len(lines(out / "DetectedIssue.ndjson"))
+
+
+def test_without_script_every_row_is_shown_and_no_tool_that_does_nothing(
+    open_page: Open, out: Path
+) -> None:
+    page = come(open_page(script=False), out)
     count = len(lines(out / "DetectedIssue.ndjson"))
-    assert seen == [str(number) for number in range(1, count + 1)]
-    assert first < count
+    assert places(page) == list(range(1, count + 1))
+    expect(page.locator(ROWS).last).to_be_visible()
+    expect(page.locator("#tools")).to_be_hidden()
+
+
+def test_a_printed_list_holds_its_rows_and_no_tools(open_page: Open, out: Path) -> None:
+    page = come(open_page(), out)
+    page.emulate_media(media="print")
+    expect(page.locator("#tools")).to_be_hidden()
+    expect(page.locator(ROWS).first).to_be_visible()
+    assert len(PdfReader(BytesIO(page.pdf(format="Letter"))).pages) < len(places(page)) / 3
 
 
 def test_an_export_that_is_not_whole_is_said_first(open_page: Open, out: Path) -> None:
@@ -93,6 +128,6 @@ def test_an_export_that_is_not_whole_is_said_first(open_page: Open, out: Path) -
 
 def test_a_flag_unfolds_to_its_arithmetic(open_page: Open, out: Path) -> None:
     page = come(open_page(), out)
-    row = page.locator("#worklist tbody tr").first
+    row = page.locator(f"{ROWS}[data-reason=under-dosed-switch]").first
     row.locator("summary").click()
-    expect(row).to_contain_text("ratio")
+    expect(row.locator("details li").first).to_contain_text("ratio")

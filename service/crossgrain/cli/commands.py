@@ -327,6 +327,20 @@ def screen(  # noqa: PLR0913, PLR0917 - one parameter per option
     jobs: Annotated[int | None, typer.Option(min=1, help="Processes. Default: all cores.")] = None,
     memory: Annotated[int, typer.Option(min=64, help="MiB that grouping may take.")] = 512,
     chart: Chart = None,
+    show: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="What names a patient on the worklist: name, record-number, birth-date."
+            " Repeatable. Default: the reference alone."
+        ),
+    ] = None,
+    record_system: Annotated[
+        str, typer.Option(help="Identifier system of the record number. Default: type MR.")
+    ] = "",
+    link: Annotated[
+        str | None,
+        typer.Option(help="Where a chart opens, e.g. https://ehr.example/chart/{id}."),
+    ] = None,
     accept_less: Annotated[
         bool,
         typer.Option("--accept-less", help="Less than on an earlier night is right: close flags."),
@@ -357,6 +371,7 @@ def screen(  # noqa: PLR0913, PLR0917 - one parameter per option
             chart=chart,
             accept_less=accept_less,
             master=master,
+            desk=screening.DeskCall(tuple(show or ()), record_system, link),
         )
     )
 

@@ -4,6 +4,7 @@ import os
 import sys
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from enum import IntEnum
 from pathlib import Path
@@ -18,8 +19,12 @@ from crossgrain.names.errors import DomainError
 from crossgrain.names.identity import FhirVersion
 from crossgrain.nightly.fhir_server import Client, Server, Tokens, key_from
 from crossgrain.nightly.filing import Sent, send, version_of
+from crossgrain.nightly.naming import Naming, Shown, checked_template, shown_from
 from crossgrain.nightly.plan import AlreadyRunning, Engine, RunOptions, RunRefused, Worklist
 from crossgrain.nightly.progress import OnConsole
+from crossgrain.operations.faults import did_you_mean
+from crossgrain.screening.course import FlagCode
+from crossgrain.screening.writing import REASONS
 
 
 class ScreenExit(IntEnum):
@@ -33,6 +38,15 @@ class ScreenExit(IntEnum):
     FAILED = 1
     INPUT_AT_FAULT = 4
     ALREADY_RUNNING = 5
+
+
+@dataclass(frozen=True, slots=True)
+class DeskCall:
+    """What may be shown on the worklist, as it was spelt."""
+
+    show: tuple[str, ...] = ()
+    record_system: str = ""
+    link: str | None = None
 
 
 def options(  # noqa: PLR0913 - one parameter per option
@@ -50,8 +64,10 @@ def options(  # noqa: PLR0913 - one parameter per option
     chart: Path | None,
     accept_less: bool,
     master: str | None,
+    desk: DeskCall,
 ) -> RunOptions:
     """The options as they were spelt, checked."""
+    naming, link = _named(desk)
     return RunOptions(
         export=export,
         out=out,
@@ -68,7 +84,20 @@ def options(  # noqa: PLR0913 - one parameter per option
         chart=chart,
         accept_less=accept_less,
         master=master,
+        naming=naming,
+        link=link,
     )
+
+
+def _named(desk: DeskCall) -> tuple[Naming, str | None]:
+    try:
+        shown = shown_from(desk.show)
+        link = None if desk.link is None else checked_template(desk.link)
+    except DomainError as wrong:
+        raise typer.BadParameter(f"{wrong.field}: {wrong.message}") from None
+    if desk.record_system and Shown.RECORD_NUMBER not in shown:
+        raise typer.BadParameter("--record-system goes with --show record-number")
+    return Naming(shown, desk.record_system), link
 
 
 def _day(days: Mapping[str, str | None], name: str) -> date | None:
@@ -81,7 +110,8 @@ def _day(days: Mapping[str, str | None], name: str) -> date | None:
 
 def _one_of(names: Mapping[str, str], name: str, known: Iterable[str]) -> str:
     if names[name] not in set(known):
-        raise typer.BadParameter(f"--{name} is one of: {', '.join(known)}")
+        near = did_you_mean(names[name], known)
+        raise typer.BadParameter(f"--{name} is one of: {', '.join(known)}{near}")
     return names[name]
 
 
@@ -126,7 +156,7 @@ def _tell(report: dict[str, Any], out: Path) -> None:
         typer.echo(f"  {count:>10}  {outcome.replace('-', ' ')}")
     for code, grades in report["flags"].items():
         counted = ", ".join(f"{count} {grade}" for grade, count in grades.items())
-        typer.echo(f"{code.replace('-', ' ')}: {counted}")
+        typer.echo(f"{REASONS[FlagCode(code)]}: {counted}")
     typer.echo("issues: " + (", ".join(f"{n} {what}" for what, n in issues.items()) or "none"))
     for fault in report["faults"][:20]:
         line = f", line {fault['line']}" if fault["line"] else ""
@@ -137,7 +167,7 @@ def _tell(report: dict[str, Any], out: Path) -> None:
         typer.echo("what is in doubt closed no flag; if it is right so: --accept-less", err=True)
     for accepted in report["accepted"]:
         typer.echo(f"accepted: {accepted}", err=True)
-    typer.echo(f"written to {out}, summary.html first")
+    typer.echo(f"written to {out}; open summary.html, the worklist, first")
 
 
 _SECONDS = 60.0

@@ -30,6 +30,7 @@ from crossgrain.screening.course import (
     FlagCode,
     FlagEvidence,
     FlagGrade,
+    FlagSummary,
     Screened,
     ScreeningOutcome,
     Urgency,
@@ -214,12 +215,22 @@ class _Waiting:
             act=act_words(self.code, FlagGrade.OBSERVED, self.aims),
             source=_SOURCE,
             tsh_after=next((m.value for m in self.measured if m.analyte is Analyte.TSH), None),
+            summary=FlagSummary(
+                old_dose=f"{regimen_words(self.standing.underway.original)} a day",
+                new_dose=f"{self._now} a day" if self._now else "nothing, by the record",
+                result="; ".join(self._results(self.measured)),
+                why=f"The plan began on {began}; {self.said}.",
+            ),
         )
 
     @property
-    def _taken(self) -> str:
+    def _now(self) -> str:
         lines = sorted(self.record.regimen, key=lambda line: line.preparation.id)
-        words = regimen_words(Regimen(tuple(lines)))
+        return regimen_words(Regimen(tuple(lines)))
+
+    @property
+    def _taken(self) -> str:
+        words = self._now
         return f"Taken now: {words} a day" if words else "By the record nothing is taken now"
 
     def _evidence(self, began: str) -> Iterator[FlagEvidence]:

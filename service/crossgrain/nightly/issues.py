@@ -12,7 +12,6 @@ closed before, not found                            kept as it was
 =================================================  ========================================
 """
 
-from bisect import bisect_left
 from collections import Counter
 from collections.abc import Container, Iterator, Mapping
 from dataclasses import dataclass, field
@@ -29,6 +28,7 @@ from crossgrain.nightly.plan import RunRefused, Worklist
 from crossgrain.nightly.workdir import ENTRIES, ISSUES, REPORT
 from crossgrain.reading.resolve import local
 from crossgrain.screening.course import ScreeningOutcome
+from crossgrain.screening.limits import Limits
 from crossgrain.writing.issues import (
     closed_entry,
     closed_issue,
@@ -39,10 +39,20 @@ from crossgrain.writing.issues import (
     worklist_flag,
 )
 
-RATIO_STEPS = tuple(Fraction(step, 10) for step in range(3, 21))
-"""Upper ends (not included) of the classes of dose ratio; the last class has none."""
-TSH_STEPS = tuple(map(Fraction, ("0.1", "0.4", "1", "2", "3", "4", "6", "10", "20", "50")))
-"""Upper ends (not included) of the classes of TSH after a switch."""
+
+def dose_class(ratio: Fraction, limits: Limits) -> int:
+    """Where a dose ratio lies: 0 too low, 1 within the limits, 2 too high; at a limit, within."""
+    return 1 - (ratio < limits.ratio_under) + (ratio > limits.ratio_over)
+
+
+def tsh_class(tsh: Fraction, limits: Limits) -> int:
+    """Where a TSH lies: 0 suppressed, 1 low, 2 in the usual range, 3 high, 4 frankly high."""
+    return (
+        (tsh >= limits.tsh_suppressed)
+        + (tsh >= limits.tsh_low)
+        + (tsh > limits.tsh_high)
+        + (tsh >= limits.tsh_frankly_high)
+    )
 
 
 @dataclass(slots=True)
@@ -54,15 +64,17 @@ class Counts:
     outcomes : patients by outcome
     flags : code → grade → how many
     left_out : flags of switches before ``--since``
-    ratios : basis → switched patients per class of `RATIO_STEPS`
-    tsh : switched patients per class of `TSH_STEPS`
+    urgencies : urgency → how many flags
+    ratios : basis → switched patients per `dose_class`
+    tsh : switched patients per `tsh_class`
     """
 
     outcomes: Counter[str] = field(default_factory=Counter)
     flags: dict[str, Counter[str]] = field(default_factory=dict)
     left_out: int = 0
+    urgencies: Counter[str] = field(default_factory=Counter)
     ratios: dict[str, list[int]] = field(default_factory=dict)
-    tsh: list[int] = field(default_factory=lambda: [0] * (len(TSH_STEPS) + 1))
+    tsh: list[int] = field(default_factory=lambda: [0] * 5)
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -85,10 +97,14 @@ class Ledger:
     Attributes
     ----------
     counts : what the answers add up to
+    limits : what they are counted by
     watched : the answers of those patients that had a flag on an earlier night
     """
 
-    def __init__(self, judged: Path, *, since: date | None, watch: Container[str]) -> None:
+    def __init__(
+        self, judged: Path, *, since: date | None, watch: Container[str], limits: Limits
+    ) -> None:
+        self.limits = limits
         self.counts = Counts()
         self.watched: dict[str, Answer] = {}
         self._flags: list[_Place] = []
@@ -98,10 +114,11 @@ class Ledger:
         self._flags.sort()
         self._reviews.sort()
 
-    def flags(self) -> Iterator[tuple[str, FlagLine]]:
-        """Every flag with its patient: the most certain and pressing first."""
+    def flags(self) -> Iterator[tuple[Answer, FlagLine]]:
+        """Every flag with its patient's answer: the most pressing and certain first."""
         for place in self._flags:
-            yield place.patient, _answer_at(place.file, place.offset).flags[place.number]
+            answer = _answer_at(place.file, place.offset)
+            yield answer, answer.flags[place.number]
 
     def reviews(self) -> Iterator[Answer]:
         """Every patient whose record cannot be read with certainty, by reference."""
@@ -128,29 +145,20 @@ class Ledger:
             return
         self._flags.append(place)
         self.counts.flags.setdefault(flag.code, Counter())[flag.grade] += 1
+        self.counts.urgencies[flag.urgency] += 1
 
     def _count(self, answer: Answer) -> None:
         counts = self.counts
         counts.outcomes[answer.outcome] += 1
         for basis, ratio in answer.ratios.items():
-            classes = counts.ratios.setdefault(basis, [0] * (len(RATIO_STEPS) + 1))
-            classes[_class_of(Fraction(ratio), RATIO_STEPS)] += 1
+            classes = counts.ratios.setdefault(basis, [0] * 3)
+            classes[dose_class(Fraction(ratio), self.limits)] += 1
         if answer.tsh_after is not None:
-            counts.tsh[_class_of(Fraction(answer.tsh_after), TSH_STEPS)] += 1
+            counts.tsh[tsh_class(Fraction(answer.tsh_after), self.limits)] += 1
 
 
 def _place(answer: Answer, flag: FlagLine, number: int, path: Path, offset: int) -> _Place:
     return _Place(tuple(flag.rank), answer.patient, flag.code, number, path, offset)
-
-
-def _class_of(value: Fraction, steps: tuple[Fraction, ...]) -> int:
-    """The class whose upper end is the first above the value.
-
-    >>> _class_of(Fraction(1), (Fraction(1), Fraction(2)))
-    1
-    """
-    place = bisect_left(steps, value)
-    return place + (place < len(steps) and steps[place] == value)
 
 
 def _answer_at(path: Path, offset: int) -> Answer:
@@ -258,12 +266,14 @@ class Night:
     def written(self, ledger: Ledger) -> Iterator[tuple[Resource, Resource | None]]:
         """Each DetectedIssue with its entry of the worklist: tonight's, then earlier ones."""
         seen: set[str] = set()
-        for patient, flag in ledger.flags():
+        for answer, flag in ledger.flags():
+            patient, found_on = answer.patient, self.found_on(answer.patient, flag)
+            self.counts["raised" if found_on is None else "found again"] += 1
             issue = detected_issue(
                 patient,
                 flag,
                 deployment=self.deployment,
-                found_on=self._found_on(issue_id(self.deployment, patient, flag)),
+                found_on=found_on or self.as_of,
                 version=self.version,
             )
             seen.add(issue["id"])
@@ -272,12 +282,11 @@ class Night:
             issue = self.earlier.issues[own_id]
             yield self._not_found(issue, ledger.watched)
 
-    def _found_on(self, own_id: str) -> date:
-        before = self.earlier.issues.get(own_id)
+    def found_on(self, patient: str, flag: FlagLine) -> date | None:
+        """The night on which an open flag was first found; ``None`` where it is new."""
+        before = self.earlier.issues.get(issue_id(self.deployment, patient, flag))
         if before is None or before["status"] != "preliminary":
-            self.counts["raised"] += 1
-            return self.as_of
-        self.counts["found again"] += 1
+            return None
         return date.fromisoformat(before["identifiedDateTime"])
 
     def _entry(self, patient: str, flag: FlagLine, issue: Resource) -> Resource | None:

@@ -12,12 +12,19 @@ import msgspec
 from crossgrain.catalogue import Catalogue
 from crossgrain.core.waiting import with_plan
 from crossgrain.names.identity import FhirVersion
+from crossgrain.nightly.naming import BY_REFERENCE, Naming, PatientNamed
 from crossgrain.nightly.scan import EVIDENCE
 from crossgrain.reading.door import Look
 from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.json import parse
 from crossgrain.reading.reader import read_course
-from crossgrain.screening.course import Flag, Screened, ScreeningOutcome, Undecided
+from crossgrain.screening.course import (
+    Flag,
+    FlagSummary,
+    Screened,
+    ScreeningOutcome,
+    Undecided,
+)
 from crossgrain.screening.screen import Ruler, screen, to_review
 
 
@@ -29,7 +36,11 @@ class EvidenceLine(msgspec.Struct, omit_defaults=True):
 
 
 class FlagLine(msgspec.Struct, omit_defaults=True):
-    """A flag in plain values; ratios and TSH as exact fractions, ``22/25``."""
+    """A flag in plain values; ratios and TSH as exact fractions, ``22/25``.
+
+    `rank` sorts the worklist: the most pressing first, then the most certain, then the furthest
+    off.
+    """
 
     code: str
     grade: str
@@ -45,6 +56,7 @@ class FlagLine(msgspec.Struct, omit_defaults=True):
     act: str
     source: str
     rank: list[float]
+    summary: FlagSummary
     aims: list[str] = []
     tsh_before: str | None = None
     tsh_after: str | None = None
@@ -55,6 +67,7 @@ class Answer(msgspec.Struct, omit_defaults=True):
 
     patient: str
     outcome: ScreeningOutcome
+    named: PatientNamed = PatientNamed()
     why: str = ""
     references: list[str] = []
     lost: list[str] = []
@@ -64,11 +77,15 @@ class Answer(msgspec.Struct, omit_defaults=True):
     flags: list[FlagLine] = []
 
 
-def answer_of(patient: str, screened: Screened, lost: tuple[str, ...] = ()) -> Answer:
-    """The answer of one patient in plain values."""
+def answer_of(
+    patient: str, screened: Screened, lost: tuple[str, ...] = (), named: PatientNamed | None = None
+) -> Answer:
+    """The answer of one patient in plain values; `named` is kept of those who are listed."""
+    is_listed = screened.outcome in {ScreeningOutcome.FLAGGED, ScreeningOutcome.NEEDS_REVIEW}
     return Answer(
         patient=patient,
         outcome=screened.outcome,
+        named=named if named and is_listed else PatientNamed(),
         why=screened.why,
         references=list(screened.references),
         lost=list(lost),
@@ -81,7 +98,7 @@ def answer_of(patient: str, screened: Screened, lost: tuple[str, ...] = ()) -> A
 
 def flag_line(flag: Flag) -> FlagLine:
     """A flag in plain values."""
-    *places, _ = flag.rank
+    certain, pressing, furthest, _ = flag.rank
     return FlagLine(
         code=flag.code,
         grade=flag.grade,
@@ -96,7 +113,8 @@ def flag_line(flag: Flag) -> FlagLine:
         evidence=[EvidenceLine(e.statement, list(e.references)) for e in flag.evidence],
         act=flag.act,
         source=flag.source,
-        rank=[float(place) for place in places],
+        rank=[float(pressing), float(certain), furthest],
+        summary=flag.summary,
         aims=sorted(flag.aims),
         tsh_before=_written(flag.tsh_before),
         tsh_after=_written(flag.tsh_after),
@@ -151,6 +169,7 @@ class Judge:
     catalogue: Catalogue
     ruler: Ruler
     version: FhirVersion
+    naming: Naming = BY_REFERENCE
 
     def answer(self, patient: str, record: JudgedPatient) -> Answer:
         """The answer of one patient; what cannot be read ends as needing review.
@@ -170,7 +189,16 @@ class Judge:
             ScreeningOutcome.NEEDS_REVIEW,
         }:
             screened = Screened(ScreeningOutcome.NEEDS_REVIEW, why=_LOST, references=missed)
-        return answer_of(patient, screened, missed)
+        return answer_of(patient, screened, missed, self._named(record.lines))
+
+    def _named(self, lines: Iterable[bytes]) -> PatientNamed:
+        """Who it is, as far as is allowed; nothing of a record that is no JSON."""
+        if not self.naming.shown:
+            return PatientNamed()
+        try:
+            return self.naming.of(map(parse, lines))
+        except Unreadable:
+            return PatientNamed()
 
     def _screened(self, lines: Iterable[bytes]) -> Screened:
         resources: list[dict[str, Any]] = []

@@ -44,7 +44,8 @@ def scanner_for(setting: Setting, catalogue: Catalogue) -> Scanner:
 def judge_for(options: RunOptions, catalogue: Catalogue, version: FhirVersion) -> Judge:
     """The judge of a run."""
     bases = enabled(catalogue.bases, options.bases)
-    return Judge(catalogue, Ruler(options.as_of, bases, catalogue.limits), version)
+    ruler = Ruler(options.as_of, bases, catalogue.limits)
+    return Judge(catalogue, ruler, version, options.naming)
 
 
 class Tools:

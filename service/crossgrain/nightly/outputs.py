@@ -76,6 +76,7 @@ def report_of(
         "since": plan.since.isoformat() if plan.since else None,
         "bases": plan.bases,
         "deployment": plan.deployment,
+        "shown": plan.shown,
         "inputs": [{"name": i.name, "layer": i.layer, "bytes": i.bytes} for i in plan.inputs],
         "lines": lines_of(files),
         "resources": dict(sorted(resources.items())),
@@ -97,8 +98,8 @@ def write_issues(folder: Path, night: Night, ledger: Ledger) -> None:
     """The DetectedIssues, and the worklist's entries where they are wanted."""
     worklist = ENTRIES.get(night.worklist)
     with ExitStack() as files:
-        issues = files.enter_context(_opened(folder / ISSUES))
-        entries = files.enter_context(_opened(folder / worklist)) if worklist else None
+        issues = files.enter_context(opened(folder / ISSUES))
+        entries = files.enter_context(opened(folder / worklist)) if worklist else None
         for issue, entry in night.written(ledger):
             issues.write(to_json(issue) + b"\n")
             if entries is not None and entry is not None:
@@ -107,7 +108,7 @@ def write_issues(folder: Path, night: Night, ledger: Ledger) -> None:
 
 def write_reviews(folder: Path, ledger: Ledger) -> None:
     """Every patient that a person has to look at before anything can be said, and why."""
-    with _opened(folder / REVIEWS) as file:
+    with opened(folder / REVIEWS) as file:
         for answer in ledger.reviews():
             line = {
                 "patient": answer.patient,
@@ -123,8 +124,8 @@ def write_table(folder: Path, ledger: Ledger, bases: tuple[str, ...]) -> None:
     path = folder / TABLE
     with pq.ParquetWriter(path, schema, compression="zstd") as writer:
         rows: list[dict[str, Any]] = []
-        for patient, flag in ledger.flags():
-            rows.append(_row(patient, flag, bases))
+        for answer, flag in ledger.flags():
+            rows.append(_row(answer.patient, flag, bases))
             if len(rows) == _ROWS_AT_ONCE:
                 writer.write_table(pa.Table.from_pylist(rows, schema=schema))
                 rows = []
@@ -184,7 +185,7 @@ def _digest(path: Path) -> str:
 
 
 @contextmanager
-def _opened(path: Path) -> Iterator[BinaryIO]:
+def opened(path: Path) -> Iterator[BinaryIO]:
     """A new file that only its owner may read."""
     with path.open("wb") as file:
         path.chmod(OWNER_ONLY)

@@ -18,6 +18,7 @@ from pathlib import Path
 import msgspec
 
 from crossgrain.names.identity import FhirVersion
+from crossgrain.nightly.naming import BY_REFERENCE, Naming
 
 CHUNK_BYTES = 32 * 1024 * 1024
 LONGEST_LINE = 64 * 1024 * 1024
@@ -183,6 +184,8 @@ class RunOptions:
     chart : a clinic's own file
     accept_less : an export is whole though it holds less than on an earlier night
     master : the cluster that Spark runs on, as ``spark://host:7077``
+    naming : what of a patient stands on the worklist beside the reference
+    link : where a patient's chart opens, with ``{id}`` for the patient's id
     """
 
     export: Path
@@ -200,6 +203,8 @@ class RunOptions:
     chart: Path | None = None
     accept_less: bool = False
     master: str | None = None
+    naming: Naming = BY_REFERENCE
+    link: str | None = None
 
 
 class InputFile(msgspec.Struct):
@@ -234,3 +239,6 @@ class RunPlan(msgspec.Struct):
     layered: bool
     engine: str
     accept_less: bool
+    shown: list[str]
+    record_system: str
+    link: str | None

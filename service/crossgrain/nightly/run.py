@@ -45,6 +45,7 @@ from crossgrain.nightly.progress import Progress
 from crossgrain.nightly.scan import Watch
 from crossgrain.nightly.summary import write_summary
 from crossgrain.nightly.workdir import REPORT, WorkDir, locked, write_whole
+from crossgrain.nightly.worklist import NightDesk, write_csv
 from crossgrain.screening.screen import enabled
 
 _BUCKET_BYTES = 64 * 1024 * 1024
@@ -175,6 +176,9 @@ def _plan(
         layered=layered,
         engine=options.engine,
         accept_less=options.accept_less,
+        shown=sorted(options.naming.shown),
+        record_system=options.naming.record_system,
+        link=options.link,
     )
 
 
@@ -191,17 +195,17 @@ def _work(run: _Run, watch: Watch, progress: Progress) -> Totals:
 
 def _write(run: _Run, totals: Totals, earlier: Earlier, watch: Watch) -> dict[str, Any]:
     options, work = run.options, run.work
-    version = seen_version(work, options.version)
+    version, limits = seen_version(work, options.version), run.catalogue.limits
     read = files_read(run.chunks, tallies_in(work))
     findings = findings_of(
         tuple(export for export in (run.base, run.export) if export is not None),
         run.plan.inputs,
         read,
-        NightsCompared(earlier.measure, sum(map(bool, watch.values())), run.catalogue.limits),
+        NightsCompared(earlier.measure, sum(map(bool, watch.values())), limits),
         totals,
         accept_less=options.accept_less,
     )
-    ledger = Ledger(work.judged, since=options.since, watch=watch)
+    ledger = Ledger(work.judged, since=options.since, watch=watch, limits=limits)
     patients = patients_of(totals, ledger.counts)
     night = Night(
         deployment=options.deployment,
@@ -216,7 +220,9 @@ def _write(run: _Run, totals: Totals, earlier: Earlier, watch: Watch) -> dict[st
     write_reviews(ready, ledger)
     write_table(ready, ledger, tuple(run.plan.bases))
     report = report_of(run.plan, version, read, findings, patients, ledger.counts, night.counts)
-    write_summary(ready, report, ledger)
+    desk = NightDesk(night, options.naming.shown, options.link)
+    write_csv(ready, ledger, desk)
+    write_summary(ready, report, ledger, desk, run.bases)
     report["outputs"] = digests(ready)
     return report
 

@@ -175,6 +175,23 @@ class FlagEvidence:
 
 
 @dataclass(frozen=True, slots=True)
+class FlagSummary:
+    """What a worklist says of a flag in one row; each part may be empty.
+
+    Attributes
+    ----------
+    old_dose, new_dose : what was taken, and what is taken now
+    result : the blood test that was weighed, with its date and range
+    why : what is off, without the doses and results above
+    """
+
+    old_dose: str = ""
+    new_dose: str = ""
+    result: str = ""
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Flag:
     """One finding about one switch, or about a plan of ours that runs.
 
@@ -191,6 +208,7 @@ class Flag:
     act : what to do next
     source : on whose word
     tsh_before, tsh_after : the results weighed, mIU/L, where there are any
+    summary : the same for one row of a worklist
     """
 
     code: FlagCode
@@ -208,6 +226,7 @@ class Flag:
     source: str
     tsh_before: Fraction | None = None
     tsh_after: Fraction | None = None
+    summary: FlagSummary = FlagSummary()
 
     @property
     def switch(self) -> str:

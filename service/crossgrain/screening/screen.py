@@ -27,7 +27,7 @@ from crossgrain.screening.switches import (
     ratios,
     window_days,
 )
-from crossgrain.screening.writing import Found, flag_of
+from crossgrain.screening.writing import Found, flag_of, tsh_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +116,6 @@ class _Case:
     ) -> Screened:
         """The answer, with the switch's day and resources."""
         switched_on = self.ruler.as_of + timedelta(days=self.switch.day)
-        last = self.last_result
         return Screened(
             outcome,
             flags,
@@ -124,7 +123,7 @@ class _Case:
             self.switch.references,
             switched_on,
             self.ratios,
-            last.value if last else None,
+            tsh_of(self.last_result),
         )
 
     @property

@@ -12,9 +12,9 @@ from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.names.errors import DomainError
-from crossgrain.names.printing import decimal, in_grains, micrograms, quantity
+from crossgrain.names.printing import decimal, in_grains, micrograms, percent, quantity
 from crossgrain.safety.checks import DRAWN
-from crossgrain.safety.facts import Measurement
+from crossgrain.safety.facts import Analyte, Measurement
 from crossgrain.safety.results import is_below
 from crossgrain.screening.course import (
     Aim,
@@ -22,9 +22,11 @@ from crossgrain.screening.course import (
     FlagCode,
     FlagEvidence,
     FlagGrade,
+    FlagSummary,
     TakingHistory,
     Urgency,
 )
+from crossgrain.screening.grading import tsh_range
 from crossgrain.screening.limits import Limits
 from crossgrain.screening.stretches import Stretch
 from crossgrain.screening.switches import Ratios, Switch
@@ -126,6 +128,30 @@ def spread_words(ratios: Ratios) -> str:
     return f"{decimal(low[1])} ({low[0]}) to {decimal(high[1])} ({high[0]})"
 
 
+REASONS = {
+    FlagCode.UNDER: "Dose too low after a switch",
+    FlagCode.OVER: "Dose too high after a switch",
+    FlagCode.DISPUTED: "Charts disagree on the new dose",
+    FlagCode.LEFT_RUNNING: "Old medicine still taken beside the new one",
+    FlagCode.NO_TSH: "No TSH since the switch",
+    FlagCode.TSH_HIGH: "TSH high after a switch",
+    FlagCode.TSH_LOW: "TSH low after a switch",
+    FlagCode.LABS_OVERDUE: "Plan: labs overdue",
+    FlagCode.LABS_UNANSWERED: "Plan: labs not acted on",
+    FlagCode.PARKED: "Plan: dose stuck below the checkpoint",
+}
+"""Each code in the words of a worklist."""
+GRADES = {
+    FlagGrade.CONFIRMED: "the dose is off, and TSH, in range before the change, is now off the"
+    " same way",
+    FlagGrade.LIKELY: "the dose is off on every chart, or is off on one and TSH has moved the same"
+    " way; nothing confirms or clears it",
+    FlagGrade.UNRESOLVED: "the dose is off, and TSH was already off the same way before the change",
+    FlagGrade.SUSPECTED: "the dose is off on some charts and not on others, and no blood test"
+    " settles it",
+    FlagGrade.OBSERVED: "a fact of the record, such as a missing blood test; no dose is compared",
+}
+"""What each grade says of a flag."""
 _ACTS = {
     (
         FlagCode.UNDER,
@@ -242,9 +268,51 @@ def flag_of(found: Found, *, as_of: date, bases: Sequence[Basis], limits: Limits
         evidence=tuple(_evidence(found, as_of)),
         act=act_words(found.code, found.grade, found.course.aims),
         source=SOURCE,
-        tsh_before=found.before.value if found.before else None,
-        tsh_after=found.after.value if found.after else None,
+        tsh_before=tsh_of(found.before),
+        tsh_after=tsh_of(found.after),
+        summary=_summary(found, as_of, limits),
     )
+
+
+def tsh_of(result: Measurement | None) -> Fraction | None:
+    """The value of a TSH; in central hypothyroidism what was weighed is a free T4, and is none."""
+    return result.value if result and result.analyte is Analyte.TSH else None
+
+
+def _summary(found: Found, as_of: date, limits: Limits) -> FlagSummary:
+    return FlagSummary(
+        old_dose=f"{regimen_words(found.switch.old.regimen)} a day",
+        new_dose=f"{regimen_words(found.switch.present.regimen)} a day",
+        result=_ranged(found.after, found.course, as_of, limits) if found.after else "",
+        why=_worth_words(found.ratios),
+    )
+
+
+def _worth_words(ratios: Ratios) -> str:
+    """How much the new dose is of the old one.
+
+    >>> _worth_words({"label": Fraction(1), "practice": Fraction(1, 2)})
+    'The new dose is worth 50 % to 100 % of the old one, depending on the chart.'
+    """
+    if not ratios:
+        return ""
+    low, high = percent(min(ratios.values())), percent(max(ratios.values()))
+    if low == high:
+        return f"The new dose is worth {low} of the old one on every chart."
+    return f"The new dose is worth {low} to {high} of the old one, depending on the chart."
+
+
+def _ranged(result: Measurement, course: TakingHistory, as_of: date, limits: Limits) -> str:
+    """A result with the range that it was held against, whoever gave it."""
+    words = result_words(result, as_of)
+    if result.analyte is not Analyte.TSH or Aim.PREGNANCY in course.aims:
+        return words
+    within = tsh_range(result, course, limits)
+    if result.low is None and result.high is None:
+        words += f", usual range {decimal(within.low)} to {decimal(within.high)}"
+    if within.acceptable > within.high:
+        words += f"; at this age up to {decimal(within.acceptable)} is acceptable"
+    return words
 
 
 def _limits_line(limits: Limits) -> str:

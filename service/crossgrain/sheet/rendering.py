@@ -27,17 +27,22 @@ def styled(name: str) -> str:
     return static("palette.css") + static(name)
 
 
+def as_shown(text: str) -> str:
+    """Text as it may stand on a page; what is not a character to read is shown as U+FFFD."""
+    return _TURNS.sub("\ufffd", plain(text))
+
+
 def shown(value: object) -> object:
-    """A value as it may stand on the page; what is not a character to read is shown as U+FFFD."""
+    """A value as it may stand on the page."""
     if isinstance(value, str) and not isinstance(value, Markup):
-        return _TURNS.sub("\ufffd", plain(value))
+        return as_shown(value)
     return value
 
 
-@lru_cache(maxsize=1)  # made with the first page, and its templates compiled once
-def _environment() -> Environment:
-    environment = Environment(
-        loader=PackageLoader("crossgrain.sheet"),
+def page_environment(package: str) -> Environment:
+    """The templates of a package: escaped, and an unknown name in one is an error."""
+    return Environment(
+        loader=PackageLoader(package),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
@@ -45,6 +50,11 @@ def _environment() -> Environment:
         finalize=shown,
         auto_reload=False,
     )
+
+
+@lru_cache(maxsize=1)  # made with the first page, and its templates compiled once
+def _environment() -> Environment:
+    environment = page_environment("crossgrain.sheet")
     style, script = static("sheet.css"), static("sheet.js")
     environment.globals.update(
         style=Markup(style),

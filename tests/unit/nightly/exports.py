@@ -16,7 +16,9 @@ from crossgrain.nightly.run import screen_export
 ROOT = Path(__file__).parents[3]
 GENERATOR = ROOT / "fixtures" / "exports" / "generate.py"
 AS_OF = date(2025, 3, 3)
-SAME_BYTES = ("DetectedIssue.ndjson", "needs-review.ndjson", "flags.parquet", "summary.html")
+SAME_BYTES = (
+    "DetectedIssue.ndjson", "needs-review.ndjson", "flags.parquet", "summary.html", "worklist.csv",
+)  # fmt: skip
 Found = dict[str, set[tuple[str, str]]]
 
 

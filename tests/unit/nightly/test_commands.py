@@ -48,6 +48,10 @@ def test_nothing_that_names_a_patient_is_printed(ran):
         (["--since", "yesterday"], "--since"),
         (["--engine", "abacus"], "--engine"),
         (["--worklist", "pigeon"], "--worklist"),
+        (["--worklist", "tasks"], "did you mean task?"),
+        (["--show", "names"], "did you mean name?"),
+        (["--record-system", "urn:x"], "--show record-number"),
+        (["--link", "javascript:alert({id})"], "--link: give an http or https address"),
         (["--base", "/nowhere"], "no such folder"),
     ],
 )
@@ -86,6 +90,7 @@ def test_the_report_adds_up_and_names_the_digest_of_every_output(finished):
     assert sum(report["patients"]["out"].values()) == report["patients"]["in"] == 300
     assert set(report["outputs"]) == {
         "DetectedIssue.ndjson", "needs-review.ndjson", "flags.parquet", "summary.html",
+        "worklist.csv",
     }  # fmt: skip
     for name, said in report["outputs"].items():
         content = (finished / name).read_bytes()
@@ -105,22 +110,21 @@ def test_the_table_holds_the_flags_in_the_order_of_the_worklist(finished):
 
 
 class Page(HTMLParser):
-    """What a page loads and what its data says."""
+    """What a page loads, and what its rows are of."""
 
     def __init__(self) -> None:
         super().__init__()
         self.loaded: list[str] = []
-        self.data = ""
-        self._inside = False
+        self.rows: list[dict[str, str | None]] = []
+        self.policy = ""
 
     def handle_starttag(self, tag, attrs):
         given = dict(attrs)
-        self.loaded += [v for name, v in attrs if name in {"src", "href"} and v]
-        self._inside = given.get("id") == "worklist-data"
-
-    def handle_data(self, data):
-        if self._inside:
-            self.data += data
+        self.loaded += [v for name, v in attrs if v and (name == "src" or tag == "link")]
+        if given.get("http-equiv") == "Content-Security-Policy":
+            self.policy = given["content"]
+        if "data-place" in given:
+            self.rows.append(given)
 
 
 def test_the_summary_opens_offline_and_holds_the_worklist(finished, export):
@@ -128,10 +132,10 @@ def test_the_summary_opens_offline_and_holds_the_worklist(finished, export):
     page = Page()
     page.feed(text)
     assert page.loaded == []
-    assert "default-src 'none'" in text
-    rows = json.loads(page.data)
-    shown = {(row["patient"], row["code"].replace(" ", "-"), row["grade"]) for row in rows}
+    assert page.policy.startswith("default-src 'none'; style-src 'sha256-")
+    shown = {(r["data-patient"], r["data-reason"], r["data-grade"]) for r in page.rows}
     assert shown == {(p, code, g) for p, flags in planted(export).items() for code, g in flags}
+    assert [r["data-place"] for r in page.rows] == [str(n + 1) for n in range(len(page.rows))]
 
 
 def test_hostile_text_in_an_export_cannot_run_in_the_summary(tmp_path):
@@ -148,7 +152,9 @@ def test_hostile_text_in_an_export_cannot_run_in_the_summary(tmp_path):
     assert screen(export, tmp_path / "out").returncode == 4
     page = (tmp_path / "out" / "summary.html").read_text()
     assert hostile not in page
-    assert "<b>" not in page.replace("<b>The export could not be read whole.</b>", "")
+    assert "x&lt;b&gt;.ndjson" in page
+    assert "x<b>" not in page
+    assert page.count("<script") == 1
 
 
 def test_a_dry_run_of_send_files_nothing(finished):
