@@ -75,7 +75,8 @@ def _night(version: str) -> Command:
     )  # fmt: skip
     options = ("--out", "flags", "--as-of", AS_OF, "--worklist", "task", "--jobs", "1")
     outputs = (
-        "DetectedIssue.ndjson", "Task.ndjson", "needs-review.ndjson", "summary.html", "report.json",
+        "DetectedIssue.ndjson", "Task.ndjson", "needs-review.ndjson", "summary.html",
+        "worklist.csv", "report.json",
     )  # fmt: skip
     return Command(
         f"screen {version}",

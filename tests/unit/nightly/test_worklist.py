@@ -2,6 +2,7 @@
 
 import csv
 import re
+import tracemalloc
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -11,8 +12,14 @@ from tests.unit.nightly.exports import AS_OF, lines, make, patient_of, run, writ
 from tests.unit.nightly.test_not_mixed_up import patient
 from tests.unit.nightly.test_plans import resources_of
 
-from crossgrain.nightly.worklist import harmless
-from crossgrain.screening.course import FlagCode, FlagGrade
+from crossgrain.catalogue import load_catalogue
+from crossgrain.names.identity import FhirVersion
+from crossgrain.nightly.issues import Earlier, Ledger, Night
+from crossgrain.nightly.judging import ENCODE, Answer, FlagLine
+from crossgrain.nightly.plan import Worklist
+from crossgrain.nightly.summary import MOST_ROWS, write_summary
+from crossgrain.nightly.worklist import NightDesk, harmless, write_csv
+from crossgrain.screening.course import FlagCode, FlagGrade, FlagSummary, ScreeningOutcome
 from crossgrain.screening.writing import GRADES, REASONS
 
 Rows = list[dict[str, str]]
@@ -121,6 +128,49 @@ def test_no_code_stands_bare_on_the_page(night: Path) -> None:
     page = (night / "summary.html").read_text()
     spoken = re.sub(r"<script>.*?</script>|<style>.*?</style>|<[^>]+>", " ", page, flags=re.S)
     assert not [code for code in FlagCode if code in spoken or code.replace("-", " ") in spoken]
+
+
+def test_a_page_of_a_hundred_thousand_flags_holds_its_most_and_the_spreadsheet_all(
+    tmp_path: Path,
+) -> None:
+    """Page and memory are bounded; the list is not."""
+    report = run(
+        write(tmp_path / "export", patient("p1")), tmp_path / "out", worklist=Worklist.TASK
+    )
+    many, judged = 100_000, tmp_path / "judged"
+    judged.mkdir()
+    (judged / "000000.ndjson").write_bytes(b"".join(map(answer, range(many))))
+    catalogue = load_catalogue()
+    ledger = Ledger(judged, since=None, watch=(), limits=catalogue.limits)
+    night = Night("local", AS_OF, FhirVersion.R4, Worklist.NONE, True, Earlier(tmp_path / "none"))
+    tracemalloc.start()
+    write_csv(tmp_path, ledger, NightDesk(night))
+    write_summary(tmp_path, report, ledger, NightDesk(night), catalogue.bases)
+    held = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    page = (tmp_path / "summary.html").read_text()
+    assert f"The first {MOST_ROWS:,} of 100,000 are shown</b>" in page
+    assert page.count("data-place=") == MOST_ROWS
+    assert len(page) < 8_000_000
+    assert "Patient/7<" in page  # the one that is urgent
+    assert len(rows_of(tmp_path)) == many
+    assert held < 60_000_000
+
+
+def answer(number: int) -> bytes:
+    """One patient with one flag; the seventh is urgent and no more than observed."""
+    pressing = number == 7
+    flag = FlagLine(
+        code="plan-labs-unanswered" if pressing else "under-dosed-switch",
+        grade="observed" if pressing else "confirmed",
+        urgency="urgent" if pressing else "soon",
+        switch="s", switched_on=AS_OF, old_kinds=[], new_kinds=[], ratios={}, statement="said",
+        arithmetic=["label: 1"] * 4, evidence=[], act="Draw TSH.", source="invented",
+        rank=[0.0 if pressing else 1.0, 4.0 if pressing else 0.0, 0.0],
+        summary=FlagSummary("levothyroxine 100 micrograms a day", "nothing", "TSH 60", "why"),
+    )  # fmt: skip
+    said = Answer(f"Patient/{number}", ScreeningOutcome.FLAGGED, flags=[flag])
+    return ENCODE(said) + b"\n"
 
 
 @pytest.mark.parametrize("text", ["=1", "+1", "-1", "@x", "\t=1", "\r=1", " =1"])

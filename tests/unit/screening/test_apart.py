@@ -57,6 +57,13 @@ class TestCentralHypothyroidism:
         assert grades(low) == {"under-dosed-switch": "confirmed"}
         assert outcome(fine) is ScreeningOutcome.CLEARED
 
+    def test_a_free_t4_that_was_weighed_is_not_kept_as_a_tsh(self):
+        """A table of TSHs in which 8 pmol/L of free T4 stood would be read as a high TSH."""
+        found = screened(self.from_desiccated(free_t4(14, -220), free_t4(8, -100)))
+        (flag,) = found.flags
+        assert (flag.tsh_before, flag.tsh_after, found.tsh_after) == (None, None, None)
+        assert flag.summary.result.startswith("free T4 8 ")
+
     def test_free_t4_without_a_laboratorys_range_is_not_weighed(self):
         course = self.from_desiccated(free_t4(14, -220, "", ""), free_t4(8, -100, "", ""))
         assert grades(course) == {"under-dosed-switch": "likely"}
