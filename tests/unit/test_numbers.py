@@ -45,7 +45,6 @@ OTHERWISE = {
     ("reading/moments.py", Fraction(12)): "an hour of the clock",
     ("reading/moments.py", Fraction(18)): "an hour of the clock",
     ("reading/timing.py", Fraction(12)): "doses a day, every two hours",
-    ("safety/rules/doses.py", Fraction(65)): "mg in a labelled grain",
     ("sheet/days.py", Fraction(12)): "months",
 }
 """Literals of a number's value that are no clinical number."""

@@ -11,6 +11,7 @@ from itertools import pairwise
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.core.judge import by_date
+from crossgrain.core.proposal import DEFAULT_FAMILY
 from crossgrain.dosing.forecast import course, coverage_extremes, coverage_weights
 from crossgrain.dosing.kinetics import ConstantIntake, intake_of, steady
 from crossgrain.dosing.preparations import Kind, Preparation
@@ -218,7 +219,7 @@ def _within_checkpoint(
     """Whether the rising medicines stay at or below the smallest target of the comparison."""
     kinds = frozenset(rising)
     family = preparations.get(Kind.DESICCATED_THYROID)
-    plans = catalogue.plans[family.id if family else "desiccated-thyroid-60"]
+    plans = catalogue.plans[family.id if family else DEFAULT_FAMILY]
     rows = plans.compare(now, TARGET_OF[kinds], Mixture())
     targets = [row.target for row in rows if row.sets_checkpoint and row.target]
     return bool(targets) and all(

@@ -105,9 +105,6 @@ SCOPE: dict[str, Predicate] = {
 }
 
 
-_SIXTY_FIVE = Fraction(65)
-
-
 def _lt4_high_today(case: RuleCase, rule: Rule) -> Hit | None:
     lt4_ug, weight = case.facts.regimen.pure_t4_ug, case.facts.weight_kg
     per_kg = lt4_ug / weight if weight else None
@@ -176,8 +173,7 @@ def _lt4_high(case: PlanCase, rule: Rule) -> Hit | None:
 
 def _desiccated_high(case: PlanCase, rule: Rule) -> Hit | None:
     def limit(line: LineDose) -> Fraction:
-        is_65 = line.preparation.mg_per_grain == _SIXTY_FIVE
-        return rule.number("highest_65" if is_65 else "highest")
+        return rule.number("highest" if line.preparation.usual else "highest_65")
 
     return _over(case.plan, Kind.DESICCATED_THYROID, limit)
 
