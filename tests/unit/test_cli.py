@@ -286,3 +286,23 @@ def test_a_next_step_is_told_from_where_the_patient_stands_to_the_caution() -> N
     assert -1 not in places, dict(zip(parts, places, strict=True))
     assert places == sorted(places)
     assert ran.returncode == 0
+
+
+@pytest.mark.parametrize(
+    ("call", "says"),
+    [
+        (("propse",), "Did you mean 'propose'?"),
+        (("propose",), "Missing argument 'file' (crossgrain propose --help)"),
+        (("propose", FIRST, "--taget", "x"), "did you mean --target? (crossgrain propose --help)"),
+        (("propose", FIRST.with_name("01-levothyroxine-15.json")), f"did you mean {FIRST.name}?"),
+        (("propose", FIRST, "--target", "levothyroxin"), "did you mean levothyroxine?"),
+        (("serve", "--port", "99999"), "'--port': "),
+        (("screen", "x"), "Missing option '--out' (crossgrain screen --help)"),
+    ],
+)
+def test_a_slip_in_a_call_is_answered_with_what_to_do_next(
+    call: tuple[str | Path, ...], says: str
+) -> None:
+    ran = crossgrain(*call, columns=200)
+    assert ran.returncode == 1
+    assert says in ran.told_beside

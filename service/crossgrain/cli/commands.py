@@ -52,7 +52,7 @@ def run() -> None:
         status = app(standalone_mode=False)
     except typer.TyperException as wrong:
         if str(wrong):  # empty where the help was printed instead
-            typer.echo(f"crossgrain: {wrong}", err=True)
+            typer.echo(f"crossgrain: {_said(wrong)}", err=True)
         status = Exit.ERROR
     except typer.Abort:
         status = Exit.ERROR
@@ -60,6 +60,22 @@ def run() -> None:
         print(f"crossgrain: {wrong.strerror}", file=sys.stderr)
         status = Exit.ERROR
     sys.exit(status)
+
+
+def _said(wrong: typer.TyperException) -> str:
+    """What is wrong with a call, which parameter it is, and where to look what it may be."""
+    context = getattr(wrong, "ctx", None)
+    if context is None or "Did you mean" in str(wrong):
+        return str(wrong)
+    help_at = f"{context.command_path} --help"
+    if option := getattr(wrong, "option_name", ""):
+        from crossgrain.operations.faults import did_you_mean  # noqa: PLC0415
+
+        known = [name for one in context.command.params for name in one.opts]
+        return f"{wrong}{did_you_mean(option, known)} ({help_at})"
+    if getattr(wrong, "param", None) is None:  # said by a command of ours, in full
+        return str(wrong)
+    return f"{wrong.format_message().replace('Invalid value for ', '').rstrip('.')} ({help_at})"
 
 
 Record = Annotated[str, typer.Argument(help="A Bundle or Parameters as JSON; - for stdin.")]

@@ -14,7 +14,12 @@ from crossgrain.names.errors import DomainError
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations import next_step
 from crossgrain.operations.desk import Desk, desk_over, now, parse_resource
-from crossgrain.operations.faults import RequestRefused, operation_outcome, refused_by_domain
+from crossgrain.operations.faults import (
+    RequestRefused,
+    did_you_mean,
+    operation_outcome,
+    refused_by_domain,
+)
 from crossgrain.operations.parameters import Given, call_from, from_query, with_plan
 from crossgrain.operations.propose_switch import Settled, answer_to, settle
 from crossgrain.sheet.page import Sheet, sheet_html
@@ -57,6 +62,10 @@ def read_input(file: str) -> bytes:
         inside = next(iter(sorted(Path(file).glob("*.json"))), None)
         hint = f", such as {inside}" if inside else ""
         raise typer.BadParameter(f"{file}: it is a directory; name a file in it{hint}") from wrong
+    except FileNotFoundError as wrong:
+        beside = [path.name for path in Path(file).parent.glob("*.json")]
+        near = did_you_mean(Path(file).name, beside)
+        raise typer.BadParameter(f"{file}: {wrong.strerror}{near}") from wrong
     except OSError as wrong:
         raise typer.BadParameter(f"{file}: {wrong.strerror}") from wrong
     if not content.strip():
