@@ -322,6 +322,62 @@ def test_no_dose_changes_before_a_question_is_answered(client: TestClient, versi
     assert "ends on 27 April 2025: if nothing is settled by then, order the same dose anew" in words
 
 
+def test_a_medicine_that_would_end_beside_a_rise_that_waits_is_to_be_ordered_anew(
+    ask: Asked,
+) -> None:
+    """As in the last step of a climb, after which no order of levothyroxine follows."""
+    record, today = record_of(ASKED), BY_NAME[ASKED]["as_of"]
+    record["entry"] = [
+        entry for entry in record["entry"] if not _begins(entry["resource"], "levothyroxine", today)
+    ]
+    answer = ask(record, as_of=today).json()
+    assert said(answer)["act"] == ["ask"]
+    anew = said(answer)["order-anew"]
+    ordered = filed(record, "MedicationRequest")
+    named = {ordered[each]["medicationCodeableConcept"]["text"].split()[0] for each in anew}
+    assert named == {"levothyroxine", "desiccated"}
+    words = guidance(answer)["text"]["div"]
+    assert "The order for levothyroxine sodium that is followed today ends on 27 April" in words
+
+
+def _begins(resource: Resource, medicine: str, after: str) -> bool:
+    """Whether it is an order of a medicine whose first day is after another."""
+    if resource["resourceType"] != "MedicationRequest":
+        return False
+    text = resource["medicationCodeableConcept"].get("text", "")
+    bounds = resource["dosageInstruction"][0]["timing"]["repeat"].get("boundsPeriod", {})
+    return bool(text.startswith(medicine) and bounds.get("start", "") > after)
+
+
+@pytest.mark.parametrize("name", [ASKED, "infarction-in-mid-climb"])
+def test_what_asks_or_stops_says_how_low_coverage_gets_meanwhile(
+    visit: Callable[..., Resource], name: str
+) -> None:
+    answer = visit(name)
+    rows = {}
+    for part in (p for p in _parts(answer) if p["name"] == "while-waiting"):
+        row = {
+            each["name"]: each.get("valueCode", each.get("valueDecimal")) for each in part["part"]
+        }
+        rows[row["basis"]] = row["lowest"]
+    assert rows.keys() == {"practice", "label", "trial", "content"}
+    lowest = min(rows.values())
+    words = guidance(answer)["text"]["div"]
+    assert f"coverage is no lower than {lowest:.0%}".replace("%", " %") in words
+
+
+def test_what_goes_on_says_nothing_of_waiting(visit: Callable[..., Resource]) -> None:
+    answer = visit("on-time")
+    assert not {part["name"] for part in _parts(answer)} & {"while-waiting", "order-anew"}
+
+
+def _parts(answer: Resource) -> list[Resource]:
+    (working,) = (c for c in guidance(answer)["contained"] if c["resourceType"] == "Parameters")
+    (step,) = (p for p in working["parameter"] if p["name"] == "next-step")
+    parts: list[Resource] = step["part"]
+    return parts
+
+
 def test_a_rise_within_an_order_that_is_followed_waits_too_and_its_dose_goes_on(
     ask: Asked,
 ) -> None:

@@ -12,7 +12,7 @@ from tests.unit.dosing.test_onward import on_day, titrated
 from crossgrain.dosing.forecast import coverage_weights
 from crossgrain.dosing.kinetics import Intake, intake_of
 from crossgrain.dosing.moves import total_intake
-from crossgrain.dosing.onward import Act, Dated, plan_onward
+from crossgrain.dosing.onward import Act, Dated, plan_onward, while_waiting
 from crossgrain.dosing.plan import LabReading
 from crossgrain.dosing.targets import Target
 
@@ -68,6 +68,22 @@ def by_runge_kutta(pools: np.ndarray, intake: Intake, days: float) -> np.ndarray
     )
     assert solved.success
     return solved.y[:, -1]
+
+
+@pytest.mark.parametrize("day", [10, 35, 80, 119])
+def test_coverage_while_today_s_dose_goes_on_is_the_least_that_scipy_finds(day):
+    before = regimen(lt4=150)
+    underway = on_day(plan(before, Target.DESICCATED_THYROID), before, day)
+    pools = np.array(intake_of(before))
+    for taken in underway.taken:
+        days = taken.last_day - taken.first_day + 1
+        pools = by_runge_kutta(pools, total_intake(taken.amounts), days)
+    today, found = intake_of(underway.today), [pools]
+    for _ in range(4 * 200):
+        found.append(by_runge_kutta(found[-1], today, 0.25))
+    for basis_id, lowest in while_waiting(underway, tables()).items():
+        weights = coverage_weights(BASES[basis_id].weights_at(Fraction(150)), intake_of(before))
+        assert lowest == pytest.approx(min(weights.of(Intake(*each)) for each in found), abs=1e-4)
 
 
 @pytest.mark.parametrize("missed", [0, 5, 14])

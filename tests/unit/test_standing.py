@@ -639,6 +639,22 @@ def test_renewed_every_four_weeks_it_is_a_dose_to_keep_after_six() -> None:
     assert isinstance(stands(renewed(43), 0), Standing)
 
 
+@pytest.mark.parametrize(("ended", "told"), [(-42, False), (-43, True), (-44, True)])
+def test_without_a_plan_a_doubt_of_long_ago_is_left_behind(ended: int, told: bool) -> None:
+    """Two strengths side by side that nothing says to be one dose, before today's."""
+    before = [
+        taking(f"desiccated thyroid {mg} mg tablet", ucum(mg, "mg"), first=-90, last=ended)
+        for mg in (60, 15)
+    ]
+    now = taking("levothyroxine 100 micrograms tablet", ucum(100, "ug"), first=ended + 1)
+    found = stands([hypothyroid(), *before, now], 0)
+    assert isinstance(found, Standing) is told
+    if isinstance(found, Standing):
+        assert [each.first_day for each in found.underway.taken] == [ended + 1]
+    else:
+        assert all("side by side" in each.question for each in found)
+
+
 def test_two_products_of_desiccated_thyroid_beside_levothyroxine_are_asked_about() -> None:
     lt4 = taking("levothyroxine 75 micrograms tablet", ucum(75, "ug"))
     other = taking("desiccated thyroid 16.25 mg tablet", ucum(Decimal("16.25"), "mg"))

@@ -5,7 +5,8 @@ all that is written of a plan is written of it; only what is filed already, and 
 not written again.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from fractions import Fraction
@@ -21,14 +22,15 @@ from crossgrain.core.already_ordered import (
 from crossgrain.core.changes_ahead import changes_ahead
 from crossgrain.core.proposal import DEFAULT_FAMILY, Proposal, SwitchRequest
 from crossgrain.core.standing import Standing, about_today, standing_of
-from crossgrain.dosing.onward import Act, plan_onward
+from crossgrain.dosing.onward import Act, plan_onward, while_waiting
 from crossgrain.dosing.plan import LabDraw, Plan
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.steps import Step
 from crossgrain.dosing.supply import draws
 from crossgrain.dosing.targets import dose_of
+from crossgrain.names.errors import DomainError
 from crossgrain.reading.filed import DRAWN_AS, OVER, SUSPEND, Filed, is_date
-from crossgrain.reading.record import MarkedOrder, Question, Record
+from crossgrain.reading.record import MarkedOrder, MedicineEntry, Question, Record
 from crossgrain.reading.series_mark import OrderedStep
 from crossgrain.safety.assess import after_plan, before_plan
 from crossgrain.safety.checks import checks_of
@@ -141,6 +143,8 @@ class NextStep:
     replaced : what is filed already: what of it stands, and what does not
     changes : whether anything is to be filed at all
     cites_given : whether it names what stands in no record, only in the plan of the call
+    while_waiting : where it asks or stops, the lowest coverage by basis while today's doses go on
+    ends_meanwhile : orders that are followed today and end while it waits, none going on after them
     """
 
     standing: Standing | None
@@ -148,6 +152,8 @@ class NextStep:
     replaced: Replaced
     changes: bool
     cites_given: bool = False
+    while_waiting: Mapping[str, float] = field(default_factory=dict)
+    ends_meanwhile: tuple[MedicineEntry, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -295,7 +301,38 @@ class _Visit:
             replaced,
             changes=bool(replaced.ended or replaced.waiting),
             cites_given=self._cites_given(replaced),
+            while_waiting=self._while_waiting(standing),
+            ends_meanwhile=tuple(self._ends_meanwhile(record, replaced, found)),
         )
+
+    def _while_waiting(self, standing: Standing | None) -> Mapping[str, float]:
+        if standing is None:
+            return {}
+        with suppress(DomainError):  # no chart reaches today's doses: what is asked is asked anyway
+            return while_waiting(standing.underway, self.catalogue.plans[standing.family].tables)
+        return {}
+
+    def _ends_meanwhile(
+        self, record: Record, replaced: Replaced, found: Sequence[Finding]
+    ) -> Iterator[MedicineEntry]:
+        """What leaves today's dose without an order before the question or the stop is settled.
+
+        A dose that falls waits with the rise beside it, and so does one that ends. Where nothing
+        is to rise any more, the last of the old medicine ends as it was meant to.
+        """
+        if not (replaced.waiting or any_stop(found)):
+            return
+        not_to_begin = {held.order.reference for held in replaced.waiting}
+        not_to_begin |= {order.reference for order in replaced.ended}
+        later = [
+            each
+            for each in (*record.ahead, *record.drafts)
+            if not each.option and each.reference not in not_to_begin
+        ]
+        for entry in record.current:
+            ends = entry.lines and entry.last_day is not None
+            if ends and not any(_takes_over(each, entry) for each in later):
+                yield entry
 
     def _proposal(
         self, standing: Standing | None, record: Record, found: tuple[Finding, ...]
@@ -502,6 +539,14 @@ class _Visit:
         """Whether something is named that a server does not hold, as far as the record tells."""
         given = {each.reference for each in self.sent.filed if each.given}
         return not given.isdisjoint(replaced.cited)
+
+
+def _takes_over(later: MedicineEntry, ends: MedicineEntry) -> bool:
+    """Whether an order goes on with a medicine by the day after another ends."""
+    kinds = {line.preparation.kind for line in ends.lines}
+    same = any(line.preparation.kind in kinds for line in later.lines)
+    begins = later.first_day
+    return same and begins is not None and 0 <= begins <= (ends.last_day or 0) + 1
 
 
 def _of_the_way(finding: Finding, plan: Plan, standing: Standing) -> Finding | None:

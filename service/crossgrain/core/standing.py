@@ -357,7 +357,11 @@ class _Course:
         return (self.facts.day_one - self.record.as_of).days
 
     def taken(self, history: Sequence[DoseRun] | Undecided) -> tuple[Dated, ...]:
-        """What was really taken from day one to yesterday; a last dose goes on until today."""
+        """What was really taken from day one to yesterday; a last dose goes on until today.
+
+        What is in doubt is asked about. Where no plan runs pools begin at today's dose, so a doubt
+        that ended before labs could speak of it is left behind, with what was taken before it.
+        """
         if not self.record.regimen.lines and isinstance(history, Undecided):
             return ()  # that nothing is taken now is what is asked about
         if isinstance(history, Undecided):
@@ -366,15 +370,23 @@ class _Course:
             stretches = stretches_apart(history, self.catalogue.limits)
         except Undecided as undecided:
             return self.taken(undecided)
-        dated = []
+        dated: list[Dated] = []
         for stretch in stretches:
             first, last = max(stretch.first_day, self.day_one), min(stretch.last_day, -1)
             if first > last:
+                continue
+            if stretch.doubt and self.facts is None and last < -self._speaks_after:
+                dated.clear()
                 continue
             if stretch.doubt:
                 raise _Open(*self._not_told(Undecided(stretch.doubt, stretch.references)))
             dated.append(Dated.of(first, last, stretch.regimen))
         return tuple(self._without_missed(self._to_yesterday(dated)))
+
+    @property
+    def _speaks_after(self) -> int:
+        """Days after which labs speak of a dose, and no longer of the one before."""
+        return self.catalogue.policy.lab_wait_days
 
     def _not_told(self, undecided: Undecided) -> Iterator[Question]:
         why = undecided.reason.rstrip(".?") + "."
@@ -559,7 +571,7 @@ class _Course:
         That is one that was taken, or is ordered, for as long as labs wait for a dose; what is
         taken or ordered for less may be a step of a move whose plan is not known here.
         """
-        since, days = self._dose_since(taken), self.catalogue.policy.lab_wait_days
+        since, days = self._dose_since(taken), self._speaks_after
         if not self.beside or since is None or since <= -days:
             return
         short = [each for each in self.record.current if not _is_ordered_for(each, days)]

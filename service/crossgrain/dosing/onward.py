@@ -26,7 +26,8 @@ from crossgrain.dosing.case import SwitchCase
 from crossgrain.dosing.climb import Slot
 from crossgrain.dosing.comparison import aim_on
 from crossgrain.dosing.draws import DRAW, between, onward_draws
-from crossgrain.dosing.forecast import course, steady_day
+from crossgrain.dosing.forecast import course, coverage_extremes, steady_day
+from crossgrain.dosing.kinetics import ConstantIntake
 from crossgrain.dosing.ladder import checkpoint_dose, ladder_to
 from crossgrain.dosing.midway import NONE, Midway, maintained, midway
 from crossgrain.dosing.moves import as_dose, ordered_amounts
@@ -50,7 +51,7 @@ from crossgrain.dosing.underway import Act, Dated, Underway
 from crossgrain.dosing.wish import Tables, case_of
 from crossgrain.names.errors import Category, DomainError
 
-__all__ = ["Act", "Dated", "Underway", "plan_onward"]
+__all__ = ["Act", "Dated", "Underway", "plan_onward", "while_waiting"]
 
 
 def plan_onward(
@@ -103,6 +104,34 @@ def plan_onward(
             return _branch(mid, reading)
         case _:
             raise ValueError(f"no plan follows from {act}")
+
+
+def while_waiting(underway: Underway, tables: Tables) -> Mapping[str, float]:
+    """The lowest coverage by basis for as long as today's doses go on, 1 being before day one.
+
+    Nobody knows when what stops a course will be settled, so it is as low as it gets in the end:
+    from the pools of today to the steady state of today's doses. Nothing where none is taken.
+
+    Raises
+    ------
+    DomainError
+        as `plan_onward` does.
+    """
+    mid = midway(underway, tables)
+    case, now = mid.case, mid.place.now
+    if not now:
+        return {}
+    intake = case.intake(now)
+    begins = case.begins(case.kinetics)
+    followed = course(case.kinetics, begins, [ConstantIntake(case.wait_days, intake)])
+    lowest = {
+        each.basis.id: coverage_extremes(followed, each.basis, each.weights, each.per_pool).lowest
+        for each in case.enabled
+    }
+    return {
+        each.basis.id: min(lowest[each.basis.id].value, each.coverage(intake))
+        for each in case.enabled
+    }
 
 
 # --- continue, hold, slow down, step back ----------------------------------------------------

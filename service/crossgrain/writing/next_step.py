@@ -17,6 +17,7 @@ from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.dosing.steps import LineDose
 from crossgrain.names.identity import FhirVersion
+from crossgrain.names.printing import percent
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.filed import Filed
 from crossgrain.reading.series_mark import ActTaken, SeriesFacts
@@ -26,6 +27,7 @@ from crossgrain.writing.answer import answer_bundle
 from crossgrain.writing.checkpoint import REQUEST_GROUP
 from crossgrain.writing.going_on import Ended, GoingOn, Replaceable, Spell, Waiting
 from crossgrain.writing.parts import PartDefinition, many, maybe, one, within, written
+from crossgrain.writing.rationale_parts import ratio
 
 Resource = dict[str, Any]
 ACT_WORDS: Mapping[Act, str] = {
@@ -161,6 +163,7 @@ def said(step: NextStep) -> Iterator[str]:
     yield from _where_and_why(step)
     yield from (waiting.says for waiting in _waiting(step))
     yield from _until_settled(step)
+    yield from _covered_meanwhile(step)
 
 
 def _where_and_why(step: NextStep) -> Iterator[str]:
@@ -212,17 +215,23 @@ def position_words(standing: Standing) -> str:
 
 def _until_settled(step: NextStep) -> Iterator[str]:
     """When today's medicines are left without an order: hormone is never to end by that."""
-    stopped = step.proposal.outcome is Outcome.STOP
-    waiting = {held.order.preparation.kind for held in step.replaced.waiting}
-    for entry in step.proposal.record.current:
-        left = stopped or any(line.preparation.kind in waiting for line in entry.lines)
-        if left and entry.lines and entry.last_day is not None:
-            last = step.proposal.request.as_of + timedelta(entry.last_day)
-            yield (
-                f"The order for {generic_name(entry.lines[0].preparation)} that is followed today"
-                f" ends on {date_words(last)}: if nothing is settled by then, order the same dose"
-                " anew."
-            )
+    for entry in step.ends_meanwhile:
+        last = step.proposal.request.as_of + timedelta(entry.last_day or 0)
+        yield (
+            f"The order for {generic_name(entry.lines[0].preparation)} that is followed today"
+            f" ends on {date_words(last)}: if nothing is settled by then, order the same dose"
+            " anew."
+        )
+
+
+def _covered_meanwhile(step: NextStep) -> Iterator[str]:
+    """How low coverage gets while what is asked, or what stops it, is not settled."""
+    if step.while_waiting:
+        basis, lowest = min(step.while_waiting.items(), key=lambda each: (each[1], each[0]))
+        yield (
+            f"For as long as today's dose goes on, modelled coverage is no lower than"
+            f" {percent(lowest)} of what was taken before day one (on “{basis}”, the lowest)."
+        )
 
 
 def _ended(order: FiledOrder) -> Ended:
@@ -413,6 +422,22 @@ NEXT_STEP = PartDefinition(
             one("planned", "string", "What was planned, in words", lambda spell: spell.planned),
             one("said", "string", "What was taken, by the record", lambda spell: spell.taken),
             value=lambda step: list(taken_beside_planned(step)),
+        ),
+        many(
+            "while-waiting",
+            "Coverage while it asks or stops and today's doses go on; 1 is what was taken before"
+            " day one",
+            one("basis", "code", "The basis", lambda row: row[0]),
+            one(
+                "lowest", "decimal", "Lowest value, however long it lasts",
+                lambda row: ratio(row[1]),
+            ),
+            value=lambda step: list(step.while_waiting.items()),
+        ),
+        PartDefinition(
+            "order-anew", "string", 0, "*",
+            "An order that ends while it waits: the same dose is to be ordered anew by then",
+            value=lambda step: [entry.reference for entry in step.ends_meanwhile],
         ),
         PartDefinition(
             "stands", "string", 0, "*", "A filed order that goes on as it is",

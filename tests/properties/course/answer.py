@@ -14,6 +14,14 @@ def parts_of(bundle: Json, name: str) -> Iterator[Json]:
                 yield values_of(parameter)
 
 
+def said_in(bundle: Json, name: str, value: str) -> Iterator[Any]:
+    """Every value of one part of the next step that may stand more than once."""
+    for contained in bundle["entry"][0]["resource"]["contained"]:
+        for parameter in contained.get("parameter", ()):
+            if parameter["name"] == "next-step":
+                yield from (part[value] for part in parameter["part"] if part["name"] == name)
+
+
 def values_of(parameter: Json) -> Json:
     """The parts of one parameter by name: a value, or the list of those that have parts."""
     found: Json = {}

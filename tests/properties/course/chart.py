@@ -71,6 +71,8 @@ class Chart:
         """The first day on which an order, or a medicine from before, is no longer taken."""
         self._held: set[str] = set()
         """Orders that are not to begin for now, or whose dose is kept."""
+        self._anew: set[str] = set()
+        """Orders whose dose is to be ordered anew should they end first."""
         self._read: Course | None = None
 
     # --- what is taken --------------------------------------------------------------------------
@@ -165,6 +167,7 @@ class Chart:
                 self._hold_what_it_holds(resource)
         if any(resource["resourceType"] == "CarePlan" for resource in new):
             self._held.clear()  # what an answer still means of them it has ordered anew
+            self._anew.clear()
         self._read = None
 
     def prescribe(self, day: int, orders: list[Json]) -> None:
@@ -175,6 +178,7 @@ class Chart:
         for reference in (*self._signed(), *self._before):
             self._end(reference, day)
         self._held.clear()
+        self._anew.clear()
         for order in orders:
             self._filed[name_of(order)] = order
         self._read = None
@@ -224,13 +228,18 @@ class Chart:
         suspended = "coding" in resource["code"]
         self._end(reference, 0 if suspended else until + 1)
 
+    def order_anew(self, references: Iterable[str]) -> None:
+        """What an answer that asks or stops says is to go on."""
+        self._anew = set(references)
+
     def renew(self, day: int) -> None:
-        """Order the dose of yesterday anew where the order of today's is held back."""
+        """Order the dose of yesterday anew where an answer says so, or holds back today's order."""
         held = {medicine for medicine, _ in self._would_be_taken()}
         gone = {key for key in self.doses(day - 1) if key not in self._of(day)}
         for reference in list(self._signed()):
             own = self._course_of(reference).single(day - 1)
-            if any(key in gone and key[0] in held for key in own):
+            goes_on = reference in self._anew
+            if any(key in gone and (goes_on or key[0] in held) for key in own):
                 self._copy(reference, day)
         self._read = None
 

@@ -45,6 +45,15 @@ def promise_of(
     return None
 
 
+def meanwhile(bundle: Json, day: int, *, beside: Amounts | None = None) -> Promise | None:
+    """What an answer that asks or stops says of today's dose for as long as it goes on."""
+    for step in parts_of(bundle, "next-step"):
+        rows = [values_of(part) for part in step.get("while-waiting", ())]
+        if rows:
+            return Promise(day, {row["basis"]: row["lowest"] for row in rows}, beside)
+    return None
+
+
 def coverage(before: Amounts, taken: Sequence[Amounts]) -> list[dict[str, float]]:
     """By day and chart, at the day's end, beside the steady state of what was taken before."""
     pools = list(_worth(before))

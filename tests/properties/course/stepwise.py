@@ -9,12 +9,12 @@ increment up or down by the last settled TSH, and records it.
 from dataclasses import dataclass, field
 from typing import Final
 
-from tests.properties.course.answer import Json, parts_of
+from tests.properties.course.answer import Json, parts_of, said_in
 from tests.properties.course.by_hand import settle
 from tests.properties.course.chart import Chart, iso
 from tests.properties.course.clinic import Clinic, HowItGoes, Result
 from tests.properties.course.door import Refused, service
-from tests.properties.course.floor import promise_of
+from tests.properties.course.floor import Promise, meanwhile, promise_of
 from tests.properties.course.physiology import TimedDoses, daily
 from tests.properties.titration.grid import call_of
 from tests.properties.titration.reading import Amounts, Answer
@@ -99,6 +99,9 @@ class Stepwise(Clinic):
         act = str(step["act"])
         if act in {"ask", "stop"}:
             self.chart.file(bundle, day)
+            self.chart.order_anew(said_in(bundle, "order-anew", "valueString"))
+            beside = self._measured_against(day, step) if "position" in step else self._beside
+            self.promised(meanwhile(bundle, day, beside=beside))
             self._answer(day)
             self.answers.append((day, bundle))
         else:
@@ -121,6 +124,7 @@ class Stepwise(Clinic):
             self._asked = 0
             last = self.results[-1].found.tsh if self.results else self.patient.case.tsh or 1.0
             settle(self.chart, day, self.outside(last))
+            self.promised(Promise(day, {}))  # what a prescriber writes alone nobody forecasts
             self.did(day, "by hand", f"TSH {last}")
         draw = max(day + DRAWS_WITHIN_DAYS, self.chart.changed(day) + SETTLES_DAYS)
         if not any(day < planned <= draw for planned in self.planned):

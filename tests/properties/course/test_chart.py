@@ -106,6 +106,20 @@ def test_once_all_orders_have_ended_the_last_dose_goes_on() -> None:
     assert lt4(begun(), 56) == lt4(begun(), 200) == 100
 
 
+def test_what_an_answer_says_is_to_be_ordered_anew_goes_on_when_its_order_ends() -> None:
+    def ended(*anew: str) -> list[float]:
+        later = order("b", 5, 14, 90)
+        later["medicationCodeableConcept"] = {"text": "liothyronine sodium 5 microgram tablet"}
+        chart = filed(begun(), 20, later)
+        chart.order_anew(anew)
+        for day in range(50, 60):
+            chart.renew(day)
+        return [lt4(chart, day) for day in (55, 56, 59)]
+
+    assert ended() == [100, 0, 0]
+    assert ended("MedicationRequest/a") == [100, 100, 100]
+
+
 def test_an_order_ends_where_another_that_names_it_as_prior_begins() -> None:
     prior = {"priorPrescription": {"reference": "MedicationRequest/a"}}
     chart = filed(begun(), 20, order("b", 75, 28, 90, **prior))

@@ -126,6 +126,15 @@ def test_coverage_below_what_was_forecast_is_found(lowest: float, found: bool) -
     assert not measure(life).below_floor
 
 
+def test_what_a_prescriber_writes_alone_is_held_to_no_forecast() -> None:
+    own = replace(FROM_LT4, case=replace(FROM_LT4.case, taken=(Taken("lt4", 100),)))
+    life = lived(own, d10=one("lt4", 75))
+    life.clinic.promised(Promise(0, {"label": 0.9}))
+    assert measure(life).below_floor
+    life.clinic.promised(Promise(10, {}))
+    assert not measure(life).below_floor
+
+
 def test_coverage_is_what_an_answer_forecasts_of_its_own_series() -> None:
     seen = 0
     for own in (patient(5, number) for number in range(8)):

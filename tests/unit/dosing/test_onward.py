@@ -6,7 +6,7 @@ from fractions import Fraction
 import pytest
 from tests.unit.dosing.switches import SHORT, amounts, plan, regimen, tables, wish
 
-from crossgrain.dosing.onward import Act, Dated, Underway, plan_onward
+from crossgrain.dosing.onward import Act, Dated, Underway, plan_onward, while_waiting
 from crossgrain.dosing.plan import LabReading, Plan
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import DoseLine, Regimen
@@ -161,6 +161,21 @@ def test_a_branch_taken_on_its_day_leads_where_the_first_plan_said():
         again = plan_onward(underway, Act.BRANCH, tables(), reading=branch.reading)
         told = [(s.first_day - decision, amounts(s)) for s in branch.steps]
         assert [(s.first_day, amounts(s)) for s in again.steps] == told
+
+
+# --- while nothing is settled ---
+
+
+def test_while_nothing_is_settled_coverage_on_todays_dose_is_as_low_as_it_gets_in_the_end() -> None:
+    steady = while_waiting(titrated(regimen(lt4=100), Target.LEVOTHYROXINE), tables())
+    assert steady == pytest.approx(dict.fromkeys(steady, 1.0))
+    halved = replace(titrated(regimen(lt4=100), Target.LEVOTHYROXINE), today=regimen(lt4=50))
+    assert while_waiting(halved, tables()) == pytest.approx(dict.fromkeys(steady, 0.5))
+
+
+def test_where_nothing_is_taken_there_is_no_dose_that_goes_on() -> None:
+    nothing = replace(titrated(regimen(lt4=100), Target.LEVOTHYROXINE), today=Regimen(()))
+    assert while_waiting(nothing, tables()) == {}
 
 
 # --- the steps still to come -----------------------------------------------------------------
