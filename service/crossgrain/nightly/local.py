@@ -15,6 +15,7 @@ import msgspec
 
 from crossgrain.catalogue import Catalogue, load_catalogue
 from crossgrain.names.identity import FhirVersion
+from crossgrain.nightly.base_rows import BaseRows
 from crossgrain.nightly.completeness import Totals, seen_version
 from crossgrain.nightly.judging import ENCODE, Judge
 from crossgrain.nightly.plan import Chunk, RunOptions, RunRefused
@@ -155,12 +156,15 @@ def run_locally(
     setting: Setting,
     chunks: list[Chunk],
     work: WorkDir,
+    base: BaseRows,
     watch: Watch,
     progress: Progress,
 ) -> Totals:
     """Scan, group and judge; each piece that is done stays done."""
     with workers_for(setting) as workers:
+        base.take(setting.options.jobs, progress)
         _scan(workers, chunks, work, progress)
+        base.keep(setting.options.jobs)
         version = seen_version(work, setting.options.version)
         write_rows(work.rows / "watched.parquet", watched_rows(watch, setting.buckets))
         totals = _group(setting, work, progress)

@@ -1,6 +1,5 @@
 """What a run leaves: outputs written beside the old ones, and a report whose counts add up."""
 
-import hashlib
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
@@ -19,7 +18,7 @@ from crossgrain.nightly.completeness import FilesRead, Findings, Totals
 from crossgrain.nightly.issues import Counts, Ledger, Night
 from crossgrain.nightly.judging import FlagLine
 from crossgrain.nightly.plan import RunPlan, RunRefused
-from crossgrain.nightly.workdir import ENTRIES, ISSUES, OWNER_ONLY
+from crossgrain.nightly.workdir import ENTRIES, ISSUES, OWNER_ONLY, digest_of
 from crossgrain.screening.course import ScreeningOutcome
 from crossgrain.writing.forms import to_json
 
@@ -174,14 +173,9 @@ def _decimal(text: str | None) -> Decimal | None:
 def digests(folder: Path) -> dict[str, dict[str, Any]]:
     """Size and SHA-256 of every output so far."""
     return {
-        path.name: {"bytes": path.stat().st_size, "sha256": _digest(path)}
+        path.name: {"bytes": path.stat().st_size, "sha256": digest_of(path)}
         for path in sorted(folder.iterdir())
     }
-
-
-def _digest(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 @contextmanager

@@ -223,9 +223,12 @@ def input_file(file: SourceFile) -> InputFile:
 
 
 class RunPlan(msgspec.Struct):
-    """What decides the outputs and the work behind them; a run resumes only an equal plan's."""
+    """What decides the outputs and the work behind them; a run resumes only an equal plan's.
 
-    service_version: str
+    `program`: the digest of the package as it is installed, its tables and a clinic's own file.
+    """
+
+    program: str
     inputs: list[InputFile]
     as_of: date
     bases: list[str]
@@ -234,7 +237,6 @@ class RunPlan(msgspec.Struct):
     deployment: str
     worklist: str
     limits: str
-    chart: str
     buckets: int
     layered: bool
     engine: str

@@ -3,15 +3,14 @@
 import os
 import time
 from dataclasses import dataclass
-from hashlib import sha256
 from typing import Any
 
 import duckdb
 import msgspec
 
-from crossgrain import __version__
 from crossgrain.catalogue import Catalogue, load_catalogue
 from crossgrain.dosing.bases import Basis
+from crossgrain.nightly.base_rows import BaseRows, base_rows, package_digest
 from crossgrain.nightly.completeness import (
     NightsCompared,
     Totals,
@@ -64,6 +63,7 @@ class _Run:
     plan: RunPlan
     work: WorkDir
     chunks: list[Chunk]
+    rows_of_base: BaseRows
 
 
 def screen_export(options: RunOptions, progress: Progress) -> dict[str, Any]:
@@ -85,7 +85,8 @@ def screen_export(options: RunOptions, progress: Progress) -> dict[str, Any]:
             files = (*(base.files if base else ()), *export.files)
             plan = _plan(options, catalogue, bases, files, layered=base is not None)
             chunks = chunks_of(files)
-            run = _Run(options, catalogue, bases, export, base, plan, work, chunks)
+            rows = base_rows(work, plan.program, plan.buckets, chunks)
+            run = _Run(options, catalogue, bases, export, base, plan, work, chunks, rows)
             return _worked(run, progress, began)
     except (duckdb.Error, OSError) as wrong:
         raise RunRefused(_without_values(wrong, work)) from wrong
@@ -103,6 +104,7 @@ def _worked(run: _Run, progress: Progress, began: float) -> dict[str, Any]:
         "jobs": options.jobs,
         "memory_mb": options.memory_mb,
         "resumed": resumed,
+        "base_files_reused": run.rows_of_base.taken,
         "seconds": round(time.monotonic() - began, 3),
     }
     written = msgspec.json.format(msgspec.json.encode(report), indent=2)
@@ -158,11 +160,11 @@ def _plan(
     layered: bool,
 ) -> RunPlan:
     inputs = [input_file(file) for file in files]
-    size = sum(file.bytes for file in inputs)
+    lowest = min(file.layer for file in inputs)  # a base's rows outlive the changes to it
+    size = sum(file.bytes for file in inputs if file.layer == lowest)
     buckets = min(max(size // _BUCKET_BYTES, _LEAST_BUCKETS), _MOST_BUCKETS)
-    chart = sha256(options.chart.read_bytes()).hexdigest() if options.chart else ""
     return RunPlan(
-        service_version=__version__,
+        program=package_digest(options.chart),
         inputs=inputs,
         as_of=options.as_of,
         bases=[basis.id for basis in bases],
@@ -171,7 +173,6 @@ def _plan(
         deployment=options.deployment,
         worklist=options.worklist,
         limits=repr(catalogue.limits),
-        chart=chart,
         buckets=buckets,
         layered=layered,
         engine=options.engine,
@@ -189,8 +190,9 @@ def _work(run: _Run, watch: Watch, progress: Progress) -> Totals:
     if run.options.engine is Engine.SPARK:
         from crossgrain.nightly.spark import run_on_spark  # noqa: PLC0415 - an extra
 
+        run.rows_of_base.forget()  # executors cannot see them
         return run_on_spark(setting, run.chunks, run.work, watch, progress)
-    return run_locally(setting, run.chunks, run.work, watch, progress)
+    return run_locally(setting, run.chunks, run.work, run.rows_of_base, watch, progress)
 
 
 def _write(run: _Run, totals: Totals, earlier: Earlier, watch: Watch) -> dict[str, Any]:

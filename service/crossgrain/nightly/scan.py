@@ -104,7 +104,7 @@ class Scanner:
     """Scans pieces, for one process."""
 
     def __init__(self, sieve: Sieve, buckets: int, *, names_too: bool) -> None:
-        """`names_too`: keep the name of every resource, so that it can take another's place."""
+        """`names_too`: keep the name of every resource of an export, for it replaces its base's."""
         self._look = sieve.look
         self._buckets = buckets
         self._names_too = names_too
@@ -137,7 +137,7 @@ class Scanner:
         if look.keep:
             tally.kept += 1
             return (self._kept(chunk, place, line, look),)
-        if self._names_too and look.id:
+        if self._names_too and chunk.file.layer and look.id:
             return (_named(chunk, place, look.kind, look.id, NAMED),)
         return ()
 

@@ -5,7 +5,8 @@ A file is there whole or not at all, whenever the process dies.
 ``OUT/.work`` holds the plan, one file per finished piece of work, and at the end the outputs,
 complete, in ``ready``. Everything in it appears whole or not at all, so a run that was killed
 goes on from what is there. The outputs change by renames, the report last: a report names the
-digest of every output, so a reader can tell whether they belong together.
+digest of every output, so a reader can tell whether they belong together. ``OUT/.base`` outlives
+the run: what it kept of its base (`base_rows`).
 
 A worker whose parent was killed would wait for work for ever, and hold its memory, its files and
 the port that it listens at.
@@ -13,6 +14,7 @@ the port that it listens at.
 
 import ctypes
 import fcntl
+import hashlib
 import multiprocessing
 import os
 import shutil
@@ -60,6 +62,12 @@ def sync(path: Path) -> None:
         os.close(handle)
 
 
+def digest_of(path: Path) -> str:
+    """The SHA-256 of a file, in hexadecimal."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
 REPORT = "report.json"
 ISSUES = "DetectedIssue.ndjson"
 ENTRIES = {Worklist.TASK: "Task.ndjson", Worklist.FLAG: "Flag.ndjson"}
@@ -94,6 +102,7 @@ class WorkDir:
     def __init__(self, out: Path) -> None:
         self.out = out
         self.root = out / ".work"
+        self.base = out / ".base"
         self.rows = self.root / "rows"
         self.tallies = self.root / "tallies"
         self.grouped = self.root / "grouped"
