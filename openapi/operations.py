@@ -22,6 +22,7 @@ _QUERY_TYPES: Mapping[str, dict[str, Any]] = {
     "valueCode": {"type": "string"},
     "valueString": {"type": "string"},
     "valueDate": {"type": "string", "format": "date"},
+    "valueInstant": {"type": "string", "format": "date-time"},
     "valueBoolean": {"type": "boolean"},
     "valueDecimal": {"type": "string", "pattern": r"^\d{1,4}(\.\d{1,6})?$"},
 }

@@ -42,6 +42,23 @@ def only_issue(answer: httpx.Response) -> dict[str, Any]:
         ({"name": "guideline", "valueBoolean": "yes"}, "value", "guideline is given as valueBool"),
         ({"name": "response", "valueCode": "batch"}, "value", "one of: collection, transaction"),
         ({"name": "order", "valueReference": {}}, "value", "a Reference with its reference"),
+        ({"name": "requester", "valueReference": {}}, "value", "a Reference with its reference"),
+        (
+            {"name": "requester", "valueReference": {"reference": "Patient/p01"}},
+            "value",
+            "a Reference to a Practitioner, a PractitionerRole or an Organization",
+        ),
+        ({"name": "recorded", "valueInstant": "2025-03-03"}, "value", "an instant with seconds"),
+        (
+            {"name": "recorded", "valueInstant": "2025-03-03T09:00:00"},
+            "value",
+            "an instant with seconds",
+        ),
+        (
+            {"name": "recorded", "valueInstant": "2025-02-30T09:00:00Z"},
+            "value",
+            "an instant with seconds",
+        ),
         ({"name": "basis", "valueString": "label"}, "value", "basis is given as valueCode"),
         (
             {"name": "basis", "valueCode": "label", "valueString": "label"},
@@ -109,6 +126,47 @@ def test_an_unknown_option_is_refused(
     assert issue["code"] == "not-supported"
     assert "this option is not known; known are: target," in issue["diagnostics"]
     assert issue["expression"] == [expression]
+
+
+WHO = "https://ehr.example/fhir/PractitionerRole/r1"
+
+
+def test_whoever_asks_and_when_it_is_recorded_stand_in_the_answer(
+    post: Callable[..., httpx.Response], parameters: Callable[..., dict[str, Any]]
+) -> None:
+    who = {"name": "requester", "valueReference": {"reference": WHO}}
+    when = {"name": "recorded", "valueInstant": "2025-03-03T09:30:00.5+01:00"}
+    entries = post(parameters(TARGET, who, when)).json()["entry"]
+    held = [entry["resource"] for entry in entries]
+    orders = [each for each in held if each["resourceType"] == "MedicationRequest"]
+    assert orders
+    assert {order["requester"]["reference"] for order in orders} == {WHO}
+    (provenance,) = (each for each in held if each["resourceType"] == "Provenance")
+    assert provenance["recorded"] == "2025-03-03T09:30:00.5+01:00"
+
+
+@pytest.mark.parametrize(
+    ("recorded", "status"),
+    [
+        ("2025-03-01T23:59:59Z", 422),
+        ("2025-03-02T00:00:00Z", 200),  # the day before, for whoever lives west of the record
+        ("2025-03-03T00:00:00Z", 200),
+        ("2026-03-03T00:00:00Z", 200),
+    ],
+)
+def test_nothing_is_recorded_before_the_record_is_read(
+    post: Callable[..., httpx.Response],
+    parameters: Callable[..., dict[str, Any]],
+    recorded: str,
+    status: int,
+) -> None:
+    as_of = {"name": "as-of", "valueDate": "2025-03-03"}
+    answer = post(parameters(TARGET, as_of, {"name": "recorded", "valueInstant": recorded}))
+    assert answer.status_code == status
+    if status == 422:
+        issue = only_issue(answer)
+        assert issue["expression"] == ["Parameters.parameter[3].value"]
+        assert "recorded lies before as-of" in issue["diagnostics"]
 
 
 def test_an_unknown_query_option_is_refused(

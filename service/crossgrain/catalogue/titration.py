@@ -49,6 +49,7 @@ class _Taper(_Section):
 class _Supply(_Section):
     reserve_days: Whole
     dispensed_days: Whole
+    fetch_days: Whole
 
 
 class _BetweenDraws(_Section):
@@ -188,7 +189,7 @@ def policy_from(content: Mapping[str, object], most_t3_ug: Fraction) -> Policy:
         taper_grid_days=file.taper.grid_days,
         taper_window_days=file.taper.window_days,
         taper=_taper_choice(file.taper.choice),
-        supply=Supply(file.supply.reserve_days, file.supply.dispensed_days, file.supply.source),
+        supply=_supply(file.supply),
         draws=Draws(
             apart_days=between.apart_days,
             earliest_days=between.earliest_days,
@@ -254,6 +255,15 @@ def _branch_sizes(entry: _Branch, most_t3_ug: Fraction) -> BranchSizes:
         step_back_low=float(entry.step_back.low),
         step_back_very_low=float(entry.step_back.very_low),
         most_t3_ug=most_t3_ug,
+    )
+
+
+def _supply(entry: _Supply) -> Supply:
+    return Supply(
+        reserve_days=entry.reserve_days,
+        dispensed_days=entry.dispensed_days,
+        fetch_days=entry.fetch_days,
+        source=entry.source,
     )
 
 

@@ -30,6 +30,9 @@ _OURS = (
     "medicationCodeableConcept", "dosageInstruction", "substitution", "groupIdentifier",
 )  # fmt: skip
 """What an order in draft takes over from the first order of the series as it is."""
+_REASONS = ("reasonCode", "reasonReference")
+_UNSAID = ("category", "requester", "courseOfTherapyType")
+"""What it takes over where the client has not said it; of the reasons neither, or none."""
 _TOLD_THE_OLD_DOSE = {"text", "medicationReference", "dispenseRequest", *_OURS}
 _TOLD_THE_OLD_DOSE |= {f"_{name}" for name in _TOLD_THE_OLD_DOSE}
 
@@ -94,6 +97,8 @@ def _update(draft: DraftOrder, first: Resource, taken: frozenset[str]) -> CardAc
         del order["priorPrescription"]
     if "priorPrescription" in first:
         order.setdefault("priorPrescription", first["priorPrescription"])
+    why = () if kept.keys() & _REASONS else _REASONS
+    order |= {name: first[name] for name in (*_UNSAID, *why) if name in first and name not in kept}
     for name in ("extension", "note"):
         order[name] = [*_array(kept.get(name)), *first.get(name, ())]
     return CardAction(type="update", description=plain(_words(first)), resource=order)

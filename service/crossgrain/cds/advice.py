@@ -81,8 +81,12 @@ def advise(
     as_of: date,
     basis_id: str,
     session: frozenset[str],
+    prescriber: str = "",
 ) -> Advice:
-    """Judge the orders of a session, by their references in the record, taken together."""
+    """Judge the orders of a session, by their references in the record, taken together.
+
+    `prescriber` is who asks for the series that is offered instead.
+    """
     orders = orders_in(record, session)
     record = with_last_supply(record, catalogue.rules, orders)
     if record.questions:
@@ -108,7 +112,8 @@ def advise(
             steps = _of_steps(record, orders, judgement, catalogue)
             concerns = most_severe_first((*concerns, *steps))
         return Advice(record, orders, judgement=judgement, concerns=concerns)
-    return _of_switch(record, orders, judgement, _request(orders, as_of, basis_id), catalogue)
+    request = replace(_request(orders, as_of, basis_id), requester=prescriber)
+    return _of_switch(record, orders, judgement, request, catalogue)
 
 
 def _in_a_plan(record: Record, judgement: OrderJudgement, catalogue: Catalogue) -> OrderJudgement:

@@ -236,8 +236,8 @@ class DraftOrder:
 class HookCall:
     """A call.
 
-    `selected` are the orders that cards may be about: those selected, or all where the hook
-    does not tell.
+    `prescriber` is the user where that is a practitioner, else empty. `selected` are the orders
+    that cards may be about: those selected, or all where the hook does not tell.
     """
 
     hook: str
@@ -247,6 +247,7 @@ class HookCall:
     server: ClientServer | None
     drafts: tuple[DraftOrder, ...] = ()
     selected: tuple[DraftOrder, ...] = ()
+    prescriber: str = ""
 
 
 def read_call(body: Resource, service_id: str) -> HookCall:
@@ -270,7 +271,13 @@ def read_call(body: Resource, service_id: str) -> HookCall:
         server=_server(sent),
         drafts=drafts,
         selected=_selected(sent, drafts),
+        prescriber=_prescriber(sent.context.user_id),
     )
+
+
+def _prescriber(user: str) -> str:
+    """The user, where that is one who may order; a patient or a relative is not."""
+    return user if user.partition("/")[0] in {"Practitioner", "PractitionerRole"} else ""
 
 
 def _server(sent: HookRequest) -> ClientServer | None:

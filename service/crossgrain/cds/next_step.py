@@ -25,7 +25,7 @@ from crossgrain.names.identity import FhirVersion, stable_id
 from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import RequestRefused
 from crossgrain.operations.next_step import SettledStep, answer_to, settle
-from crossgrain.operations.parameters import from_query
+from crossgrain.operations.parameters import Given, from_query
 from crossgrain.reading.resolve import BundleIndex
 from crossgrain.reading.series_mark import any_marked
 from crossgrain.safety.rule import Severity
@@ -60,8 +60,10 @@ _INDICATORS: Mapping[Due, Literal["critical", "warning", "info"]] = {
 }
 
 
-def step_in(assembled: Assembled, desk: Desk, day: date) -> NextStep | None:
+def step_in(assembled: Assembled, desk: Desk, day: date, prescriber: str = "") -> NextStep | None:
     """The next step of the plan that runs in a record; ``None`` where nothing tells of one.
+
+    `prescriber` is who asks for its orders, where that is known.
 
     Raises
     ------
@@ -72,6 +74,9 @@ def step_in(assembled: Assembled, desk: Desk, day: date) -> NextStep | None:
     if not any_marked(resources):
         return None
     asked = from_query([("as-of", day.isoformat())])
+    if prescriber:
+        named = {"name": "requester", "valueReference": {"reference": prescriber}}
+        asked = (*asked, Given("requester", named, "context.userId"))
     try:
         step = settle(desk, assembled.bundle, asked, FhirVersion.R4).step
     except RequestRefused as refused:

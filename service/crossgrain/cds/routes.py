@@ -92,7 +92,7 @@ class Hooks:
     def _on_view(self, call: HookCall, gathered: list[Gathered], day: date) -> list[Card]:
         """A decision that is due in a plan goes before a past switch: it holds the act."""
         assembled, missing = assemble(gathered, (), call.server), _not_whole(gathered)
-        step = step_in(assembled, self._tables, day)
+        step = step_in(assembled, self._tables, day, call.prescriber)
         due = visit_cards(call.instance, assembled, step, self._tables, missing) if step else []
         if due:
             return due
@@ -133,7 +133,14 @@ class Hooks:
     def _on_orders(self, call: HookCall, gathered: list[Gathered], day: date) -> list[Card]:
         assembled = assemble(gathered, call.drafts, call.server)
         record = read(assembled, self._tables.catalogue, day)
-        advice = advise(record, self._tables.catalogue, day, self._basis, assembled.in_session)
+        advice = advise(
+            record,
+            self._tables.catalogue,
+            day,
+            self._basis,
+            assembled.in_session,
+            call.prescriber,
+        )
         desk = CardDesk(
             instance=call.instance,
             assembled=assembled,

@@ -53,6 +53,10 @@ class SwitchRequest:
     stock: tuple[tuple[str, Fraction], ...] = ()
     """The tablets that can be dispensed, by preparation id and strength; of a preparation that is
     not named, every strength."""
+    requester: str = ""
+    """Who asks for the orders, by reference; empty where the call does not say."""
+    recorded: str = ""
+    """When the answer is recorded, as FHIR writes an instant; empty for the start of `as_of`."""
 
 
 @dataclass(frozen=True, slots=True)

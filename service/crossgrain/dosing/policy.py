@@ -38,10 +38,18 @@ class TaperChoice:
 
 @dataclass(frozen=True, slots=True)
 class Supply:
-    """How long a prescription lasts at most, and how far it reaches past the decision, days."""
+    """How long a prescription lasts and may be dispensed, days.
+
+    Attributes
+    ----------
+    reserve_days : how far it reaches past the decision
+    dispensed_days : how long it lasts at most
+    fetch_days : how long before its first dose it may be dispensed
+    """
 
     reserve_days: int
     dispensed_days: int
+    fetch_days: int
     source: str
 
 

@@ -156,17 +156,24 @@ class Prescription:
     preparation, strength : the product
     uses : what it is taken for, by first day
     reserve_days : days beyond the last use that it reaches, at the last use's dose
+    fetch_days : days before the first use from which it may be dispensed
     """
 
     preparation: Preparation
     strength: Fraction
     uses: tuple[DoseUse, ...]
     reserve_days: int
+    fetch_days: int
 
     @property
     def first_day(self) -> int:
         """The day by which it must be fetched."""
         return self.uses[0].course.first_day
+
+    @property
+    def fetched_from(self) -> int:
+        """The first day on which it may be dispensed."""
+        return self.first_day - self.fetch_days
 
     @property
     def last_day(self) -> int:

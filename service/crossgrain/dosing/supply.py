@@ -147,6 +147,7 @@ def prescriptions(
             uses[0].piece.strength,
             uses,
             supply.reserve_days if uses[-1].course.last_day == ends else 0,
+            supply.fetch_days,
         )
         for of_medicine in _by_medicine(courses)
         for period in _within(of_medicine, supply.dispensed_days, stops)

@@ -7,7 +7,7 @@ option, and its library loads when it is first asked for.
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -163,6 +163,21 @@ def days_asked(desk: Desk, options: Options, what: str) -> tuple[date, date]:
             f"start lies before as-of: {what} cannot begin before the day that the record is read",
         )
     return as_of, start
+
+
+def recorded_asked(options: Options, as_of: date) -> str:
+    """When the answer is recorded, as the caller says: once the record has been read, or empty.
+
+    A day of grace is left for the zone in which the record was read.
+    """
+    recorded: str = options.one("recorded", "")
+    if recorded and datetime.fromisoformat(recorded).date() < as_of - timedelta(1):
+        raise refusal(
+            Fault.OPTIONS_DISAGREE,
+            options.place("recorded"),
+            "recorded lies before as-of: an answer cannot be recorded before the record is read",
+        )
+    return recorded
 
 
 def brief_asked(options: Options) -> bool:

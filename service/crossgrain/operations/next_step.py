@@ -15,7 +15,14 @@ from crossgrain.core.next_step import next_step as settle_next_step
 from crossgrain.core.proposal import SwitchRequest
 from crossgrain.names.errors import DomainError
 from crossgrain.names.identity import FhirVersion, urn
-from crossgrain.operations.desk import Desk, brief_asked, days_asked, look_at, record_in
+from crossgrain.operations.desk import (
+    Desk,
+    brief_asked,
+    days_asked,
+    look_at,
+    record_in,
+    recorded_asked,
+)
 from crossgrain.operations.faults import (
     refused_by_domain,
     refused_by_reader,
@@ -107,6 +114,8 @@ def _request(desk: Desk, options: Options) -> SwitchRequest:
         weekly_pattern=options.one("weekly-pattern", defaults.weekly_pattern),
         lt3_doses=(asked := options.one("lt3-doses")) and int(asked),
         stock=options.all("stock"),
+        requester=options.one("requester", ""),
+        recorded=recorded_asked(options, as_of),
     )
 
 

@@ -7,7 +7,7 @@ line takes its spelling.
 import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, datetime
 from decimal import Decimal
 from fractions import Fraction
 from typing import Any
@@ -22,6 +22,14 @@ from crossgrain.dosing.targets import Target
 from crossgrain.operations.faults import did_you_mean
 from crossgrain.reading.codesystems import RxNorm
 
+_REQUESTER = re.compile(
+    r"(?:[A-Za-z][A-Za-z0-9+.-]*://[^\s?#]{1,500}/)?(?:Practitioner|PractitionerRole|Organization)"
+    r"/[A-Za-z0-9.-]{1,64}(?:/_history/[A-Za-z0-9.-]{1,64})?",
+    re.ASCII,
+)
+_INSTANT = re.compile(
+    r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}(\.\d{1,6})?(Z|[+-]\d{2}:\d{2})", re.ASCII
+)
 _FIRST_DAY, _LAST_DAY = date(1900, 1, 1), date(2199, 12, 31)
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 _PRODUCT = re.compile(r"\d{1,12}|[a-z0-9-]{1,40} \d{1,4}(\.\d{1,4})?", re.ASCII)
@@ -67,6 +75,7 @@ def switch_options(catalogue: Catalogue) -> tuple[Option, ...]:
         *_shared_options(),
         *_of_the_plan(catalogue),
         *_of_tablets(catalogue),
+        *_of_who_and_when(),
         *_of_the_answer(),
     )
 
@@ -143,6 +152,26 @@ def _of_tablets(catalogue: Catalogue) -> tuple[Option, ...]:
     )
 
 
+def _of_who_and_when() -> tuple[Option, ...]:
+    return (
+        Option(
+            "requester",
+            "valueReference",
+            "Who asks for the orders: a practitioner, a role of one, or an organization. Default:"
+            " the requester of the draft order that is judged, else none is named.",
+            _requester,
+            in_query=False,
+        ),
+        Option(
+            "recorded",
+            "valueInstant",
+            "When the answer is recorded, as Provenance and documents say it. Default: the start"
+            " of as-of, UTC; no clock is read for it.",
+            _instant,
+        ),
+    )
+
+
 def _of_the_answer() -> tuple[Option, ...]:
     return (
         _coded(
@@ -181,6 +210,8 @@ _OF_A_NEXT_STEP = (
     "weekly-pattern",
     "lt3-doses",
     "stock",
+    "requester",
+    "recorded",
     "response",
     "detail",
 )
@@ -276,6 +307,19 @@ def _day(value: Any) -> date:
     return day
 
 
+def _instant(value: Any) -> str:
+    try:
+        moment = datetime.fromisoformat(value) if _INSTANT.fullmatch(value) else None
+    except ValueError:
+        moment = None
+    if moment is None or not _FIRST_DAY <= moment.date() <= _LAST_DAY:
+        raise BadValue(
+            "give an instant with seconds and its offset, such as 2026-03-01T09:30:00Z, from"
+            " 1900-01-01 to 2199-12-31"
+        )
+    return str(value)
+
+
 def _zone(value: Any) -> ZoneInfo:
     try:
         return ZoneInfo(value)
@@ -299,6 +343,16 @@ def _reference(value: Any) -> str:
     reference = value if isinstance(value, str) else value.get("reference")
     if not isinstance(reference, str) or not reference:
         raise BadValue("give a Reference with its reference element")
+    return reference
+
+
+def _requester(value: Any) -> str:
+    reference = _reference(value)
+    if not _REQUESTER.fullmatch(reference):
+        raise BadValue(
+            "give a Reference to a Practitioner, a PractitionerRole or an Organization by its type"
+            " and id"
+        )
     return reference
 
 

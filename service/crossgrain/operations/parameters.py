@@ -23,6 +23,7 @@ _JSON_TYPES: dict[str, tuple[type, ...]] = {
     "valueCode": (str,),
     "valueString": (str,),
     "valueDate": (str,),
+    "valueInstant": (str,),
     "valueBoolean": (bool,),
     "valueDecimal": (int, float, Decimal),
     "valueReference": (dict,),

@@ -16,6 +16,7 @@ from crossgrain.operations.desk import (
     days_asked,
     mixture_asked,
     record_in,
+    recorded_asked,
     refuse_idle_mixture,
 )
 from crossgrain.operations.faults import refused_by_domain
@@ -116,4 +117,6 @@ def _request(desk: Desk, options: Options) -> SwitchRequest:
         another_product=options.one("another-product", defaults.another_product),
         orders=options.all("order"),
         stock=options.all("stock"),
+        requester=options.one("requester", ""),
+        recorded=recorded_asked(options, as_of),
     )

@@ -157,6 +157,36 @@ THYROID_REASONS = frozenset(
     }
 )  # fmt: skip
 """Our keys of the conditions for which hormone is taken."""
+HYPOTHYROID_REASONS = frozenset(
+    {"hypothyroidism", "central-hypothyroidism", "hypothyroidism-in-pregnancy"}
+)
+"""Those of them that an order of ours may give as its reason: a shortage of hormone."""
+LONGEST_REASON = 200
+"""Characters of a reason's words that are handed on: every order repeats them."""
+
+
+def hypothyroidism_said(seen: Medicine, reading: Reading) -> tuple[CodeableConcept, ...]:
+    """The reasons of a medicine that name hypothyroidism, each without what says something else.
+
+    What would be longer than a diagnosis is not handed on.
+    """
+    concepts = (*seen.reason_code, *(reason.concept for reason in seen.reason if reason.concept))
+    found = (_hypothyroidism_in(concept, reading) for concept in concepts)
+    return tuple(dict.fromkeys(each for each in found if each is not None))
+
+
+def _hypothyroidism_in(concept: CodeableConcept, reading: Reading) -> CodeableConcept | None:
+    table = reading.codes.concerns.conditions
+    if HYPOTHYROID_REASONS.isdisjoint(table.keys_of(concept)):
+        return None
+    codings = tuple(
+        coding
+        for coding in concept.coding
+        if table.key_of_code(coding.system or "", coding.code or "") in HYPOTHYROID_REASONS
+        and coding.characters <= LONGEST_REASON
+    )
+    text = concept.text if concept.text and len(concept.text) <= LONGEST_REASON else None
+    return CodeableConcept(codings, text) if codings or text else None
 
 
 def reasons_of(seen: Medicine, entry: Entry, reading: Reading) -> tuple[str, ...] | None:

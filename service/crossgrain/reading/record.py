@@ -9,6 +9,7 @@ from datetime import date
 from fractions import Fraction
 
 from crossgrain.dosing.regimens import DoseLine, Regimen
+from crossgrain.reading.elements import CodeableConcept
 from crossgrain.reading.series_mark import SeriesMark
 from crossgrain.safety.facts import Facts
 
@@ -83,6 +84,7 @@ class MedicineEntry:
     spans : its doses by date, where the resource orders several one after the other
     from_text : something in it was read from free text and needs confirmation
     encounter, requester : references to carry over to the proposals, as written
+    reasons : why it is taken, where that is hypothyroidism, as written
     first_day, last_day : start and end relative to as-of, when known, over all of its doses
     replaces : the order that this one takes the place of, as written
     replaced : the same, where it is in the record, by that one's own `reference`
@@ -101,6 +103,7 @@ class MedicineEntry:
     from_text: bool = False
     encounter: str | None = None
     requester: str | None = None
+    reasons: tuple[CodeableConcept, ...] = ()
     first_day: int | None = None
     last_day: int | None = None
     replaces: str | None = None

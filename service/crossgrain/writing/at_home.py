@@ -27,22 +27,21 @@ def beside_the_series(proposal: Proposal) -> list[str]:
 
 
 def carried_over(proposal: Proposal) -> tuple[str | None, str | None]:
-    """Encounter and requester of the orders under judgement, else of the medicines taken.
+    """Encounter and requester of the orders under judgement; the requester as the call names one.
 
-    Each is carried only where all that give one agree: choosing would be inventing.
+    Each is carried only where all that give one agree: choosing would be inventing. So would be
+    to name whoever ordered what is taken now, or the visit at which that was.
     """
-    sources = (judged_orders(proposal), proposal.record.current)
+    judged = judged_orders(proposal)
     return (
-        _agreed([{e.encounter for e in entries if e.encounter} for entries in sources]),
-        _agreed([{e.requester for e in entries if e.requester} for entries in sources]),
+        _agreed({order.encounter for order in judged}),
+        proposal.request.requester or _agreed({order.requester for order in judged}),
     )
 
 
-def _agreed(candidates: list[set[str]]) -> str | None:
-    for references in candidates:
-        if references:
-            return references.pop() if len(references) == 1 else None
-    return None
+def _agreed(given: set[str | None]) -> str | None:
+    given.discard(None)
+    return given.pop() if len(given) == 1 else None
 
 
 def replaced_by(

@@ -29,9 +29,11 @@ from crossgrain.writing.elements import (
     plain,
     table,
 )
+from crossgrain.writing.going_on import references
 from crossgrain.writing.interim import baseline_words, interim_rule
-from crossgrain.writing.issues import Origins, finding_words
+from crossgrain.writing.issues import finding_words
 from crossgrain.writing.letterhead import SERIES, Letterhead, Resource, Scope, Wording
+from crossgrain.writing.origins import Origins
 from crossgrain.writing.series_mark import on_plan, planned_lines
 
 TITLES = {
@@ -257,6 +259,8 @@ def care_plan(letter: Letterhead, contents: Contents) -> Resource:
         "end": letter.iso(contents.plan.steps[-1].last_day),
     }
     body["created"] = letter.authored
+    if addressed := letter.reasons.get("reasonReference"):
+        body["addresses"] = references(each["reference"] for each in addressed)
     supporting = [entry.reference for entry in letter.proposal.record.current]
     supporting += [entry.reference for entry in judged_orders(letter.proposal)]
     origins = Origins(letter.proposal.record)

@@ -57,23 +57,27 @@ def _dosages(
     line = course.line
     if line.week:
         days = weekdays_of(line, piece)
-        often = {"frequency": 1, "period": 1, "periodUnit": "d"}
-        often["dayOfWeek"] = [DAYS_OF_WEEK[day] for day in days]
+        often = {**_daily(1), "dayOfWeek": [DAYS_OF_WEEK[day] for day in days]}
         text = instruction_text(wording, scope, use, turn)
         yield _dosage(wording, sequence, course, often, text, piece, count_each(line, piece))
         return
     if not line.times:
-        often = {"frequency": line.doses_per_day, "period": 1, "periodUnit": "d"}
+        often = _daily(line.doses_per_day)
         text = instruction_text(wording, scope, use, turn)
         yield _dosage(wording, sequence, course, often, text, piece, count_each(line, piece))
         return
     for place, each in enumerate(line.counts(piece)):
         if each:
             when = _WHEN[line.doses_per_day][place]
-            often = {"frequency": 1, "period": 1, "periodUnit": "d", "when": [when]}
+            often = {**_daily(1), "when": [when]}
             text = instruction_text(wording, scope, use, turn, place)
             yield _dosage(wording, sequence, course, often, text, piece, each)
             turn = turn and "Also"  # the next dose of the same days
+
+
+def _daily(doses: int) -> dict[str, Any]:
+    """So many times a day, and at which times."""
+    return {"frequency": doses, "period": 1, "periodUnit": "d", "when": list(_WHEN[doses])}
 
 
 def _dosage(
@@ -204,9 +208,19 @@ def _on_the_other_days(line: LineDose, piece: Piece) -> str:
     )
 
 
-def dispense(prescription: Prescription) -> dict[str, Any]:
-    """Tablets for the whole prescription, its reserve included, and no longer."""
+def dispense(wording: Wording, prescription: Prescription, settled_on: int) -> dict[str, Any]:
+    """Tablets for the whole prescription, its reserve included, and no longer.
+
+    It may be dispensed from shortly before its first dose to the day of its last: no step is
+    fetched weeks ahead of labs that may change it, and none once the plan has left it behind.
+    Nor is it before `settled_on`: the day of the plan on which the record was read, for the order
+    of a branch that of the decision.
+    """
     return {
+        "validityPeriod": {
+            "start": wording.iso(max(prescription.fetched_from, settled_on)),
+            "end": wording.iso(prescription.last_day),
+        },
         "numberOfRepeatsAllowed": 0,
         "quantity": counted(prescription.tablets, "{tbl}"),
         "expectedSupplyDuration": counted(prescription.days, "d"),

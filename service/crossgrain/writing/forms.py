@@ -39,8 +39,21 @@ def _concept(concept: dict[str, Any]) -> dict[str, Any]:
     return {"concept": concept}
 
 
+def _reasons(resource: Resource) -> None:
+    """Why, of a request: codes and references are one element."""
+    codes, named = resource.pop("reasonCode", []), resource.pop("reasonReference", [])
+    if reasons := [*map(_concept, codes), *({"reference": reference} for reference in named)]:
+        resource["reason"] = reasons
+
+
+_WHERE_TAKEN = "http://terminology.hl7.org/CodeSystem/medicationrequest-admin-location"
+
+
 def _medication_request(resource: Resource) -> None:
     resource["medication"] = _concept(resource.pop("medicationCodeableConcept"))
+    _reasons(resource)
+    for category in resource["category"]:
+        category["coding"][0]["system"] = _WHERE_TAKEN
     issues = resource.pop("detectedIssue", [])
     if issues:
         resource["supportingInformation"] = resource.get("supportingInformation", []) + issues
@@ -48,6 +61,7 @@ def _medication_request(resource: Resource) -> None:
 
 def _service_request(resource: Resource) -> None:
     resource["code"] = _concept(resource["code"])
+    _reasons(resource)
     resource["patientInstruction"] = [{"instructionMarkdown": resource["patientInstruction"]}]
     if "supportingInfo" in resource:
         resource["supportingInfo"] = [{"reference": info} for info in resource["supportingInfo"]]
@@ -63,6 +77,8 @@ def _request_group(resource: Resource) -> None:
 
 
 def _care_plan(resource: Resource) -> None:
+    if "addresses" in resource:
+        resource["addresses"] = [{"reference": reference} for reference in resource["addresses"]]
     resource["activity"] = [
         {"plannedActivityReference": activity["reference"]} for activity in resource["activity"]
     ]

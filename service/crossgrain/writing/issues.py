@@ -11,12 +11,13 @@ from crossgrain.names.identity import (
     canonical,
     stable_id,
 )
-from crossgrain.reading.record import Question, Record
+from crossgrain.reading.record import Question
 from crossgrain.safety.rule import Finding, Severity
 from crossgrain.words.doses import CAUTION
 from crossgrain.writing.elements import bullets, narrative, paragraph, plain
 from crossgrain.writing.forms import to_r5
 from crossgrain.writing.letterhead import Letterhead, Resource, issue_name, to_confirm
+from crossgrain.writing.origins import Origins
 
 
 def own_concept(system: str, code: str) -> dict[str, Any]:
@@ -25,12 +26,9 @@ def own_concept(system: str, code: str) -> dict[str, Any]:
     return {"coding": [{"system": system, "code": code, "display": words}], "text": words}
 
 
-def proposed_act(act: str) -> list[dict[str, Any]]:
-    """What to do, under `mitigation`.
-
-    That element is defined as what has been done, so the words must not pass for that.
-    """
-    return [{"action": {"text": plain(f"Proposed, not yet done: {act}")}}]
+def _detail(statement: str, act: str) -> str:
+    """What was found and what to do; `mitigation` is for what has been done (R4), so none is."""
+    return plain(f"{statement} What to do: {act}")
 
 
 ISSUE_SEVERITY = {Severity.STOP: "high", Severity.HOLD: "moderate", Severity.NOTE: "low"}
@@ -53,9 +51,7 @@ def detected_issues(letter: Letterhead) -> Iterator[Resource]:
         yield _detected_issue(letter, place, finding, origins)
 
 
-def _detected_issue(
-    letter: Letterhead, place: int, finding: Finding, origins: "Origins"
-) -> Resource:
+def _detected_issue(letter: Letterhead, place: int, finding: Finding, origins: Origins) -> Resource:
     text = narrative(*map(paragraph, finding_words(finding)))
     body = letter.head("DetectedIssue", issue_name(place), text)
     raised_by = [origins.reference_to(origin) for origin in finding.origins]
@@ -67,8 +63,7 @@ def _detected_issue(
     if raised_by:
         body["implicated"] = raised_by
     body["evidence"] = [_evidence(finding, raised_by)]
-    body["detail"] = plain(finding.statement)
-    body["mitigation"] = proposed_act(finding.action)
+    body["detail"] = _detail(finding.statement, finding.action)
     return body
 
 
@@ -86,33 +81,6 @@ def finding_words(finding: Finding) -> list[str]:
         f"What to do: {finding.action}",
         f"Source: {finding.source}",
     ]
-
-
-class Origins:
-    """Where findings come from, by the input's own references."""
-
-    def __init__(self, record: Record) -> None:
-        self._patient = record.patient_reference
-        self._known = frozenset(record.references)
-        self._at = {entry.path: entry.reference for entry in (*record.drafts, *record.current)}
-        self._at |= dict(zip(record.paths, record.references, strict=False))
-
-    def reference_to(self, origin: str) -> dict[str, Any]:
-        """A finding's origin as a Reference.
-
-        An origin that leads to no resource we can name is shown as it is, not turned into a
-        reference that might point elsewhere.
-        """
-        if origin == "Patient":
-            return {"reference": self._patient}
-        if origin in self._known:
-            return {"reference": origin}
-        path = origin
-        while path:
-            if path in self._at:
-                return {"reference": self._at[path]}
-            path = path.rpartition(".")[0]
-        return {"display": plain(origin)}
 
 
 def operation_outcome(letter: Letterhead) -> Resource:
@@ -237,8 +205,7 @@ def detected_issue(
             {"code": [own_concept(SCREENING_SYSTEM, flag.grade)]},
             *map(_flag_evidence, flag.evidence),
         ],
-        "detail": plain(flag.statement),
-        "mitigation": proposed_act(flag.act),
+        "detail": _detail(flag.statement, flag.act),
     }
     return to_r5(body) if version is FhirVersion.R5 else body
 

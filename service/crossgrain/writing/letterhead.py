@@ -18,6 +18,7 @@ from crossgrain.writing.at_home import carried_over, replaced_by
 from crossgrain.writing.conditions import Conditions, conditions_for
 from crossgrain.writing.elements import narrative, paragraphs, plain
 from crossgrain.writing.going_on import GoingOn, Replaceable, references
+from crossgrain.writing.origins import handed_on, reasons_for
 from crossgrain.writing.series_mark import (
     copied,
     facts_going_on,
@@ -96,6 +97,8 @@ class Letterhead:
     authored: str
     encounter: str | None
     requester: str | None
+    reasons: Resource
+    """Why hormone is ordered: the element of an order that says so, or none."""
     findings: tuple[Finding, ...]
     """Most severe first: their places in this order name their resources."""
     issue_urns: tuple[str, ...]
@@ -140,6 +143,11 @@ class Letterhead:
         return self.proposal.request.start
 
     @property
+    def read_on(self) -> int:
+        """The day of the plan on which the record was read: 0, or before it."""
+        return (self.proposal.request.as_of - self.day_one).days
+
+    @property
     def tied_to(self) -> str:
         """The care plan that requests are based on: the answer's own, or the one that stands."""
         return self.care_plan_urn if self.plan or not self.going_on else self.going_on.running
@@ -170,8 +178,11 @@ class Letterhead:
 
     @property
     def instant(self) -> str:
-        """The day that the record was read, as an instant."""
-        return f"{self.authored}T00:00:00Z"
+        """When the answer was recorded: as the caller says, else the start of the day of reading.
+
+        Never by a clock, so that the same call has the same bytes.
+        """
+        return self.proposal.request.recorded or f"{self.authored}T00:00:00Z"
 
     def iso(self, number: int) -> str:
         """The calendar date of a day of the plan, as FHIR writes it."""
@@ -214,6 +225,8 @@ class Letterhead:
         body["authoredOn"] = self.authored
         if self.requester and resource_type != "RequestGroup":
             body["requester"] = {"reference": self.requester}
+        if resource_type in {"MedicationRequest", "ServiceRequest"}:
+            body |= handed_on(self.reasons)
         return body
 
     def replaces(self, resource_type: str) -> Resource:
@@ -291,6 +304,7 @@ def letterhead_for(
         authored=proposal.request.as_of.isoformat(),
         encounter=encounter,
         requester=requester,
+        reasons=reasons_for(proposal),
         findings=findings,
         issue_urns=issue_urns,
         replaced=going_on.before

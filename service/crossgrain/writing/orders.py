@@ -24,6 +24,9 @@ from crossgrain.writing.interim import waits_for
 from crossgrain.writing.letterhead import SERIES, Letterhead, Resource, Scope
 from crossgrain.writing.series_mark import on_order, step_of
 
+CATEGORY = "http://terminology.hl7.org/CodeSystem/medicationrequest-category"
+"""Where it is taken: all that the plan says is for a patient at home."""
+COURSE = "http://terminology.hl7.org/CodeSystem/medicationrequest-course-of-therapy"
 SUBSTITUTION = "http://terminology.hl7.org/CodeSystem/v3-substanceAdminSubstitution"
 SAME_STRENGTH = (
     "Ordered by generic name: any maker's product of this strength serves, and the same maker's"
@@ -82,7 +85,9 @@ def _request(letter: Letterhead, scope: Scope, made: Prescription) -> Resource:
     body = letter.request("MedicationRequest", order_name(scope, made), scope, own)
     ordered = step_of(made, *letter.steps_in(scope), letter.day_one)
     body["extension"] = on_order(ordered, preparation.unit, letter.series_parts)
+    body["category"] = [concept(CATEGORY, "community", "Community")]
     body["medicationCodeableConcept"] = medication(wording.codes, preparation, made.strength)
+    body["courseOfTherapyType"] = _course_of_therapy(letter, scope, preparation)
     exchanged = letter.plan and letter.plan.exchange
     if made.uses[0].course.line.part is not SwitchPart.NEW or exchanged or letter.going_on:
         body.update(replacing(letter.replaced.get(preparation.id, ())))
@@ -90,9 +95,24 @@ def _request(letter: Letterhead, scope: Scope, made: Prescription) -> Resource:
         body["detectedIssue"] = holds
     body["note"] = letter.notes(*scope.only_if, *waits, *said, *_in_reserve(made))
     body["dosageInstruction"] = taken
-    body["dispenseRequest"] = dispense(made)
+    body["dispenseRequest"] = dispense(wording, made, _settled_on(letter, scope))
     body["substitution"] = _substitution()
     return body
+
+
+def _course_of_therapy(letter: Letterhead, scope: Scope, medicine: Preparation) -> dict[str, Any]:
+    """Long term where the plan still gives the medicine at its end, whatever the strength."""
+    steps, _ = letter.steps_in(scope)
+    at_the_end = (line.preparation.id for step in steps[-1:] for line in step.lines)
+    goes_on = medicine.id in at_the_end
+    coded = ("continuous", "Continuous long term therapy")
+    return concept(COURSE, *(coded if goes_on else ("acute", "Short course (acute) therapy")))
+
+
+def _settled_on(letter: Letterhead, scope: Scope) -> int:
+    """The day of the plan from which its orders stand: of a branch that of the decision."""
+    steps, branch = letter.steps_in(scope)
+    return steps[0].first_day if branch else letter.read_on
 
 
 def _in_reserve(made: Prescription) -> Iterator[str]:

@@ -98,6 +98,19 @@ def test_what_the_client_wrote_in_the_draft_stays_but_for_the_dose_and_the_medic
     assert "text" not in order  # it told the dose that is no more
 
 
+def test_what_the_draft_does_not_say_of_its_purpose_comes_from_the_series(cards: Cards) -> None:
+    body = call(LT4, [grains(60, "p01")])
+    order = actions_of(cards, body)[0]["resource"]
+    assert order["requester"] == {"reference": body["context"]["userId"]}
+    assert order["reasonReference"] == [{"reference": "Condition/p01-condition-1"}]
+    assert order["category"][0]["coding"][0]["code"] == "community"
+    assert order["courseOfTherapyType"]["coding"][0]["code"] == "continuous"
+    own = {"reasonCode": [{"text": "hypothyroidism"}], "category": [{"text": "at home"}]}
+    order = actions_of(cards, call(LT4, [grains(60, "p01") | own]))[0]["resource"]
+    assert {name: order[name] for name in own} == own
+    assert "reasonReference" not in order  # two reasons might be two
+
+
 def test_a_medication_that_the_draft_carried_goes_with_the_old_dose(cards: Cards) -> None:
     draft = grains(60, "p01")
     code = draft.pop("medicationCodeableConcept")
@@ -158,7 +171,7 @@ def test_nothing_points_at_what_is_neither_created_nor_in_the_record(
     for sent in filter(None, body["prefetch"].values()):
         found = [e["resource"] for e in sent.get("entry", [])] or [sent]
         there |= {f"{r['resourceType']}/{r['id']}" for r in found if r.get("id")}
-    there.add("MedicationRequest/rx-1")
+    there |= {"MedicationRequest/rx-1", body["context"]["userId"]}
     assert set(references(resources)) - there == set()
     assert "urn:uuid:" not in str(references(resources))
 

@@ -55,7 +55,23 @@ def test_a_call_is_read_as_it_stands() -> None:
         server=ClientServer("https://ehr.example/fhir", "t"),
         drafts=(DRAFT,),
         selected=(DRAFT,),
+        prescriber="Practitioner/a",
     )
+
+
+@pytest.mark.parametrize(
+    ("user", "prescriber"),
+    [
+        ("Practitioner/a", "Practitioner/a"),
+        ("PractitionerRole/clinic", "PractitionerRole/clinic"),
+        ("Patient/p01", ""),
+        ("RelatedPerson/mother", ""),
+    ],
+)
+def test_only_a_practitioner_asks_for_orders(user: str, prescriber: str) -> None:
+    sent = body()
+    sent["context"]["userId"] = user
+    assert read_call(sent, ORDER).prescriber == prescriber
 
 
 def test_a_call_may_bring_nothing_and_name_no_server() -> None:

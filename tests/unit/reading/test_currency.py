@@ -9,6 +9,7 @@ from tests.unit.reading.records import (
     LT4,
     LT4_100,
     ONE,
+    SNOMED,
     SUBJECT,
     Json,
     asked,
@@ -377,6 +378,31 @@ def test_what_an_order_refers_to_is_carried_over_as_written() -> None:
     )
     assert entry.first_day == -74
     assert SUBJECT["reference"] == record.patient_reference
+
+
+HYPO = {"system": SNOMED, "code": "40930008", "display": "Hypothyroidism"}
+
+
+@pytest.mark.parametrize(
+    ("reasons", "kept"),
+    [
+        ([], []),
+        ([{"text": "Hypothyroidism"}], [((), "Hypothyroidism")]),
+        ([{"coding": [HYPO]}], [(("40930008",), None)]),
+        # what it is coded as besides says something else
+        ([{"coding": [HYPO, {"system": SNOMED, "code": "1"}]}], [(("40930008",), None)]),
+        ([{"text": "Hypothyroidism" + ", since her youth" * 12}], []),  # above 200 characters
+        ([{"text": "Thyroid cancer"}], []),
+        ([{"text": "no hypothyroidism"}], []),
+        ([{"coding": [HYPO]}, {"coding": [HYPO]}], [(("40930008",), None)]),
+    ],
+)
+def test_of_the_reasons_of_a_medicine_hypothyroidism_is_kept_as_written(
+    reasons: list[Json], kept: list[tuple[tuple[str, ...], str | None]]
+) -> None:
+    record = read(ordered(**({"reasonCode": reasons} if reasons else {})))
+    found = record.current[0].reasons
+    assert [(tuple(c.code for c in reason.coding), reason.text) for reason in found] == kept
 
 
 @pytest.mark.parametrize(

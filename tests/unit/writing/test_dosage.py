@@ -51,7 +51,7 @@ def use(one: LineDose, piece: Piece, first: int = 0, last: int = 13) -> DoseUse:
 
 
 def prescription(*uses: DoseUse) -> Prescription:
-    return Prescription(uses[0].course.line.preparation, uses[0].piece.strength, uses, 7)
+    return Prescription(uses[0].course.line.preparation, uses[0].piece.strength, uses, 7, 7)
 
 
 def written(wording: Wording, *uses: DoseUse, scope: Scope = SERIES) -> list[dict[str, Any]]:
@@ -97,6 +97,7 @@ def test_a_plain_dose_is_written_whole(wording: Wording, catalogue: Catalogue) -
                 "frequency": 1,
                 "period": 1,
                 "periodUnit": "d",
+                "when": ["MORN"],
             }
         },
         "route": {
@@ -191,6 +192,7 @@ def test_a_week_that_two_tablets_share_is_seven_days_and_each_day_has_one_of_the
     for one, strength in ((four, 100.0), (three, 88.0)):
         repeat = one["timing"]["repeat"]
         assert (repeat["frequency"], repeat["period"], repeat["periodUnit"]) == (1, 1, "d")
+        assert repeat["when"] == ["MORN"]
         assert _tablets(one) == 1.0
         assert float(str(one["doseAndRate"][1]["doseQuantity"]["value"])) == strength
     whole = "664 micrograms of levothyroxine sodium a week in all."
@@ -293,11 +295,13 @@ def test_an_order_of_a_branch_says_first_that_it_waits_for_a_word(
     )
 
 
-def test_what_is_handed_out_lasts_for_the_days_and_the_reserve(catalogue: Catalogue) -> None:
+def test_what_is_handed_out_lasts_for_the_days_and_the_reserve(
+    wording: Wording, catalogue: Catalogue
+) -> None:
     """14 days of half a tablet and 7 in reserve: 10½, so 11 tablets for 21 days."""
     piece = of("100", "1/2")
     made = prescription(use(line(catalogue.preparations[LT4], piece), piece))
-    handed = dispense(made)
+    handed = dispense(wording, made, 0)
     assert handed["numberOfRepeatsAllowed"] == 0
     supply = {key: (int(handed[key]["value"]), handed[key]["code"])
               for key in ("quantity", "expectedSupplyDuration")}  # fmt: skip

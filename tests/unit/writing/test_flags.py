@@ -69,8 +69,8 @@ def test_an_issue_says_what_was_found_on_what_it_rests_and_that_nothing_is_done_
     assert found["patient"] == {"reference": "Patient/1"}
     assert found["identifiedDateTime"] == "2025-03-03"
     assert found["implicated"] == [{"reference": reference} for reference in BOTH], "each once"
-    assert found["detail"] == "The dose was halved."
-    assert found["mitigation"] == [{"action": {"text": "Proposed, not yet done: Draw TSH."}}]
+    assert found["detail"] == "The dose was halved. What to do: Draw TSH."
+    assert "mitigation" not in found  # R4: what has been done, and nothing has
     grade, first, second, third = found["evidence"]
     assert grade["code"][0]["coding"] == [{"system": SCREENING_SYSTEM, **_code(FLAG.grade)}]
     assert first == {
