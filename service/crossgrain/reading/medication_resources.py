@@ -161,7 +161,7 @@ HYPOTHYROID_REASONS = frozenset(
     {"hypothyroidism", "central-hypothyroidism", "hypothyroidism-in-pregnancy"}
 )
 """Those of them that an order of ours may give as its reason: a shortage of hormone."""
-LONGEST_REASON = 200
+LONGEST_REASON = 255
 """Characters of a reason's words that are handed on: every order repeats them."""
 
 

@@ -112,7 +112,7 @@ def _course_of_therapy(letter: Letterhead, scope: Scope, medicine: Preparation) 
 def _settled_on(letter: Letterhead, scope: Scope) -> int:
     """The day of the plan from which its orders stand: of a branch that of the decision."""
     steps, branch = letter.steps_in(scope)
-    return steps[0].first_day if branch else letter.read_on
+    return steps[0].first_day if branch and steps else letter.read_on
 
 
 def _in_reserve(made: Prescription) -> Iterator[str]:

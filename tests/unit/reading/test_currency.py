@@ -391,7 +391,7 @@ HYPO = {"system": SNOMED, "code": "40930008", "display": "Hypothyroidism"}
         ([{"coding": [HYPO]}], [(("40930008",), None)]),
         # what it is coded as besides says something else
         ([{"coding": [HYPO, {"system": SNOMED, "code": "1"}]}], [(("40930008",), None)]),
-        ([{"text": "Hypothyroidism" + ", since her youth" * 12}], []),  # above 200 characters
+        ([{"text": "Hypothyroidism" + ", since her youth" * 16}], []),  # above 255 characters
         ([{"text": "Thyroid cancer"}], []),
         ([{"text": "no hypothyroidism"}], []),
         ([{"coding": [HYPO]}, {"coding": [HYPO]}], [(("40930008",), None)]),
