@@ -285,7 +285,7 @@ class _DecisionCard:
         plan = self.step.proposal.plan
         if plan is None:
             return [], [], []
-        answer = answer_to(self.desk, SettledStep(self.step, to_be_filed=False), FhirVersion.R4)
+        answer = answer_to(self.desk, SettledStep(self.step), FhirVersion.R4)
         if not any(each["resource"]["resourceType"] == "CarePlan" for each in answer["entry"]):
             return [], [], []  # nothing of what is filed changes
         series = Series(answer, self.assembled.in_words)

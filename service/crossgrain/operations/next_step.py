@@ -27,6 +27,7 @@ from crossgrain.operations.faults import (
     refused_by_domain,
     refused_by_reader,
 )
+from crossgrain.operations.filing import to_be_filed
 from crossgrain.operations.parameters import Call, Given, Options, call_from, read_options
 from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.filed import Filed, filed_among
@@ -34,7 +35,7 @@ from crossgrain.reading.reader import doses_as_told, marks_in
 from crossgrain.reading.resolve import BundleIndex
 from crossgrain.writing.answer import answer_bundle
 from crossgrain.writing.brief import brief_bundle
-from crossgrain.writing.forms import as_transaction, with_earlier
+from crossgrain.writing.forms import with_earlier
 from crossgrain.writing.next_step import next_step_bundle
 
 Resource = dict[str, Any]
@@ -44,13 +45,13 @@ Resource = dict[str, Any]
 class SettledStep:
     """What was made of a call.
 
-    `to_be_filed`: the answer goes to a server; `is_brief`: it is the next doses by their dates
-    alone; `plan`: the earlier answer that it names, which the record does not hold, so that it is
-    filed with it.
+    `filed_beside`: the call, where the answer goes to a server beside its record; `is_brief`: it is
+    the next doses by their dates alone; `plan`: the earlier answer that it names, which the record
+    does not hold, so that it is filed with it.
     """
 
     step: NextStep
-    to_be_filed: bool
+    filed_beside: Call | None = None
     is_brief: bool = False
     plan: Resource | None = None
 
@@ -86,7 +87,8 @@ def settle(
     except Unreadable as error:
         raise refused_by_reader(error) from error
     plan = call.plan if step.cites_given else None
-    return SettledStep(step, options.one("response") == "transaction", is_brief, plan)
+    filed_beside = call if options.one("response") == "transaction" else None
+    return SettledStep(step, filed_beside, is_brief, plan)
 
 
 def answer_to(desk: Desk, settled: SettledStep, version: FhirVersion) -> Resource:
@@ -98,9 +100,10 @@ def answer_to(desk: Desk, settled: SettledStep, version: FhirVersion) -> Resourc
         service_version=desk.service_version,
         codes=desk.catalogue.codes,
     )
-    if not settled.to_be_filed:
+    if settled.filed_beside is None:
         return bundle
-    return as_transaction(bundle if settled.plan is None else with_earlier(bundle, settled.plan))
+    whole = bundle if settled.plan is None else with_earlier(bundle, settled.plan)
+    return to_be_filed(whole, settled.filed_beside)
 
 
 def _request(desk: Desk, options: Options) -> SwitchRequest:

@@ -20,24 +20,25 @@ from crossgrain.operations.desk import (
     refuse_idle_mixture,
 )
 from crossgrain.operations.faults import refused_by_domain
+from crossgrain.operations.filing import to_be_filed
 from crossgrain.operations.parameters import Call, Given, Options, call_from, read_options
 from crossgrain.sheet.page import sheet_html
 from crossgrain.sheet.person import PatientHeading, person_in
 from crossgrain.writing.answer import answer_bundle
 from crossgrain.writing.brief import brief_bundle
-from crossgrain.writing.forms import as_transaction, with_page
+from crossgrain.writing.forms import with_page
 
 
 @dataclass(frozen=True, slots=True)
 class Settled:
     """What was made of a call.
 
-    `to_be_filed`: the answer goes to a server; `is_brief`: it is the plan by its dates alone;
-    `page_for`: it carries the plan sheet, made out for this person.
+    `filed_beside`: the call, where the answer goes to a server beside its record; `is_brief`: it is
+    the plan by its dates alone; `page_for`: it carries the plan sheet, made out for this person.
     """
 
     proposal: Proposal
-    to_be_filed: bool
+    filed_beside: Call | None
     is_brief: bool
     page_for: PatientHeading | None = None
 
@@ -76,7 +77,8 @@ def settle_call(desk: Desk, call: Call, options: Options, version: FhirVersion) 
     except DomainError as error:
         raise refused_by_domain(error, options.place) from error
     page_for = person_in(call.record) if options.one("sheet", False) else None
-    return Settled(proposal, options.one("response") == "transaction", is_brief, page_for)
+    filed_beside = call if options.one("response") == "transaction" else None
+    return Settled(proposal, filed_beside, is_brief, page_for)
 
 
 def answer_to(desk: Desk, settled: Settled, version: FhirVersion) -> dict[str, Any]:
@@ -96,7 +98,7 @@ def answer_to(desk: Desk, settled: Settled, version: FhirVersion) -> dict[str, A
             person=settled.page_for,
         )
         bundle = with_page(bundle, page)
-    return as_transaction(bundle) if settled.to_be_filed else bundle
+    return to_be_filed(bundle, settled.filed_beside) if settled.filed_beside else bundle
 
 
 def _request(desk: Desk, options: Options) -> SwitchRequest:

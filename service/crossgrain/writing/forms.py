@@ -116,8 +116,8 @@ _CHANGES: dict[str, Callable[[Resource], None]] = {
 def as_transaction(bundle: dict[str, Any]) -> dict[str, Any]:
     """The same entries, each to be created unless a resource of its name is there.
 
-    References inside the Bundle are URNs, which the server replaces. A patient or an order
-    that the input itself named by URN has to be known to the server under that URN.
+    References inside the Bundle are URNs, which the server replaces; what else it cites has been
+    given a name that the server knows before.
     """
     return {**bundle, "type": "transaction", "entry": [_entry(e) for e in bundle["entry"]]}
 

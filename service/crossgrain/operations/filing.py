@@ -1,0 +1,105 @@
+"""An answer as a transaction that never points at nothing.
+
+References among its own entries are URNs, which the server replaces. What the record itself names
+by a URN, or by no more than its place, no server knows: such a reference becomes a search for the
+business identifier of what it names (a conditional reference: FHIR R4 and R5, http.html#trules),
+which the server resolves, or it refuses the whole. Where there is no such identifier, the call is
+refused.
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+from urllib.parse import quote
+
+from crossgrain.operations.faults import Complaint, Fault, RequestRefused
+from crossgrain.operations.parameters import Call
+from crossgrain.reading.resolve import BundleIndex, Entry, is_urn, without_version
+from crossgrain.writing.forms import as_transaction
+
+Resource = dict[str, Any]
+_SEPARATORS = frozenset("|,$\\")
+"""Of FHIR's search: an identifier that holds one cannot be told apart from two."""
+
+
+def to_be_filed(bundle: Resource, call: Call) -> Resource:
+    """The answer to a call as a transaction.
+
+    Raises
+    ------
+    RequestRefused
+        with a complaint for everything that it cites and that a server could not find: 422.
+    """
+    cited = _Cited(
+        own=frozenset(entry["fullUrl"] for entry in bundle["entry"]),
+        record={entry.reference: entry for entry in BundleIndex(call.record, call.root).entries},
+        root=call.root,
+    )
+    entries = [
+        {**entry, "resource": cited.in_place(entry["resource"])} for entry in bundle["entry"]
+    ]
+    if cited.lost:
+        raise RequestRefused(*cited.lost.values())
+    return as_transaction({**bundle, "entry": entries})
+
+
+@dataclass(frozen=True, slots=True)
+class _Cited:
+    """What an answer refers to: its own entries, and the record by the references in it."""
+
+    own: frozenset[str]
+    record: Mapping[str, Entry]
+    root: str
+    lost: dict[str, Complaint] = field(default_factory=dict)
+
+    def in_place(self, node: Any) -> Any:
+        """A part of the answer with every reference as a server can follow it."""
+        if isinstance(node, dict):
+            return {
+                key: self._found(value)
+                if key == "reference" and isinstance(value, str)
+                else self.in_place(value)
+                for key, value in node.items()
+            }
+        return [self.in_place(each) for each in node] if isinstance(node, list) else node
+
+    def _found(self, reference: str) -> str:
+        if reference in self.own or not self._is_of_the_input_alone(reference):
+            return reference
+        entry = self.record.get(without_version(reference))
+        search = next(_searches(entry), None) if entry else None
+        if search is None:
+            self.lost[reference] = self._complaint(reference, entry)
+        return search or reference
+
+    def _is_of_the_input_alone(self, reference: str) -> bool:
+        """A URN, or the place of a resource without a name."""
+        return is_urn(reference) or (reference in self.record and "/" not in reference)
+
+    def _complaint(self, reference: str, entry: Entry | None) -> Complaint:
+        if entry is None:
+            words = f"the record refers to {reference}, which it does not hold"
+            return Complaint(Fault.OPTIONS_DISAGREE, self.root, f"{words}: {_WHAT_TO_DO}")
+        words = "the answer would point at this, which has no address that a server knows"
+        return Complaint(Fault.OPTIONS_DISAGREE, entry.path, f"{words}: {_WHAT_TO_DO}")
+
+
+_WHAT_TO_DO = (
+    "give it the address that it has on the server, or an identifier with system and value, or ask"
+    " for a collection"
+)
+
+
+def _searches(entry: Entry) -> Iterator[str]:
+    """The searches that find a resource by what it is known by, the first the best."""
+    identifiers = entry.resource.get("identifier")
+    for each in identifiers if isinstance(identifiers, list) else ():
+        system, value = (
+            (each.get("system"), each.get("value")) if isinstance(each, dict) else ("", "")
+        )
+        if not (isinstance(system, str) and isinstance(value, str) and system and value):
+            continue
+        if each.get("use") == "old" or _SEPARATORS & {*system, *value}:
+            continue
+        token = f"{quote(system, safe=':/.-_~')}|{quote(value, safe=':/.-_~')}"
+        yield f"{entry.kind}?identifier={token}"
