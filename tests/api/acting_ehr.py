@@ -1,7 +1,7 @@
 """An EHR that lives by the hooks, its FHIR server in memory.
 
 It fills the templates from its own server, asks, does what is suggested, and asks again. The server
-knows a read by id, a search by patient and by code, and one page at a time.
+knows a read by id, a search by patient, by code, by intent and status, and one page at a time.
 """
 
 import copy
@@ -56,6 +56,9 @@ class Server(httpx.AsyncBaseTransport):
             found = [
                 r for r in found if any(wanted["category"] in _of(c) for c in r.get("category", ()))
             ]
+        for element in ("intent", "status"):
+            if element in wanted:
+                found = [r for r in found if r.get(element) in wanted[element].split(",")]
         return 200, self._page(query, found, int(wanted.get("page", 0)))
 
     def _page(self, query: str, found: list[Resource], number: int) -> Resource:

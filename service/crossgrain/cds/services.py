@@ -4,7 +4,11 @@
 was said when the order was selected by what is said when it is signed.
 
 The prefetch templates keep to the subset of FHIR searches that CDS Hooks recommends: a read, or
-a search by reference and by code. Paging, sorting and `_include` are not asked for.
+a search by reference and by code. Sorting and `_include` are not asked for. Each search asks for a
+page that holds a usual chart, and leaves out only what nothing is read from: what was entered in
+error. Orders are searched by patient, intent and status together, which US Core has servers support
+(by patient alone it has not). By date nothing is left out: a stopped order and an old result are
+what a past switch is told by.
 
 What came for a template is told apart:
 
@@ -28,14 +32,18 @@ from typing import Any, NamedTuple
 
 from crossgrain.cds.answers import Discovery, OfferedService
 from crossgrain.cds.filing import LABORATORY
-from crossgrain.names.identity import HOW_IT_GOES
+from crossgrain.names.identity import HOW_IT_GOES, FhirVersion
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.codesystems import Loinc, Snomed
+from crossgrain.reading.currency import INTENTS
 from crossgrain.reading.door import is_grave, signs_of_more
 from crossgrain.reading.labs import PREGNANCY_STATUS
+from crossgrain.reading.shapes import SHAPES
 
 ORDER_SELECT, ORDER_SIGN, PATIENT_VIEW = "order-select", "order-sign", "patient-view"
 _OF_PATIENT = "patient={{context.patientId}}"
+_A_PAGE = "_count=200"
+"""Resources of a page: more than a usual chart has of a kind, and no more than servers give."""
 _CAUTION = "It proposes; the prescriber decides."
 _NEEDS = (
     "FHIR R4. Patient, MedicationRequest and MedicationStatement must come whole, by prefetch or"
@@ -116,37 +124,50 @@ SERVICES = (
 
 def templates(codes: CodeTables) -> tuple[Template, ...]:
     """What every service asks for; the laboratory codes are those that are read."""
+    shape = SHAPES[FhirVersion.R4]
     loinc = ",".join(f"{Loinc.system}|{code}" for code in (*codes.labs, PREGNANCY_STATUS))
     return (
         Template("patient", "Patient", "Patient/{{context.patientId}}", required=True),
-        _search("medicationRequests", "MedicationRequest", required=True),
+        _search(
+            "medicationRequests",
+            "MedicationRequest",
+            _any_of("intent", INTENTS),
+            _any_of("status", shape.request_statuses),
+            required=True,
+        ),
         replace(
-            _search("medicationStatements", "MedicationStatement", required=True), may_lack=True
+            _search(
+                "medicationStatements",
+                "MedicationStatement",
+                _any_of("status", shape.statement_statuses),
+                required=True,
+            ),
+            may_lack=True,
         ),
         _search("conditions", "Condition"),
         _search("allergies", "AllergyIntolerance"),
         _search("goals", "Goal"),
-        Template("observations", "Observation", f"Observation?{_OF_PATIENT}&code={loinc}"),
-        Template("carePlans", "CarePlan", f"CarePlan?{_OF_PATIENT}", missed=False),
-        Template(
-            "bloodTests",
-            "ServiceRequest",
-            f"ServiceRequest?{_OF_PATIENT}&category={Snomed.system}|{LABORATORY}",
+        _search("observations", "Observation", f"code={loinc}"),
+        replace(_search("carePlans", "CarePlan"), missed=False),
+        replace(
+            _search("bloodTests", "ServiceRequest", f"category={Snomed.system}|{LABORATORY}"),
             missed=False,
             of_chart=True,
         ),
-        Template(
-            "howItGoes",
-            "QuestionnaireResponse",
-            f"QuestionnaireResponse?{_OF_PATIENT}&questionnaire={HOW_IT_GOES}",
+        replace(
+            _search("howItGoes", "QuestionnaireResponse", f"questionnaire={HOW_IT_GOES}"),
             missed=False,
             of_chart=True,
         ),
     )
 
 
-def _search(key: str, kind: str, *, required: bool = False) -> Template:
-    return Template(key, kind, f"{kind}?{_OF_PATIENT}", required)
+def _search(key: str, kind: str, *narrowed: str, required: bool = False) -> Template:
+    return Template(key, kind, "&".join((f"{kind}?{_OF_PATIENT}", *narrowed, _A_PAGE)), required)
+
+
+def _any_of(element: str, values: Iterable[str]) -> str:
+    return f"{element}={','.join(sorted(set(values) - {'entered-in-error'}))}"
 
 
 def discovery(asked_for: Iterable[Template]) -> Discovery:

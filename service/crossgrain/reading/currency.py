@@ -32,7 +32,8 @@ from crossgrain.reading.reading import Reading
 from crossgrain.reading.views import MedicationRequest, MedicationStatement
 
 ORDERS = {"order", "original-order", "reflex-order", "filler-order"}
-_INTENTS = ORDERS | {"proposal", "plan", "instance-order", "option"}
+INTENTS = ORDERS | {"proposal", "plan", "instance-order", "option"}
+"""Every intent of a MedicationRequest, R4 and R5."""
 _TAKEN_BEFORE = {"completed", "stopped", "ended", "on-hold"}
 """Statuses of what was taken; a cancelled order and a statement not-taken never were."""
 _TAKING = {"taking", "taking-as-directed"}
@@ -106,7 +107,7 @@ def request_standing(request: MedicationRequest, reading: Reading, path: str) ->
         where status or intent is missing or not one that this version knows.
     """
     status = _status(request.status, reading.shape.request_statuses, path)
-    if request.intent not in _INTENTS:
+    if request.intent not in INTENTS:
         raise Unreadable(ReadCategory.VALUE, f"{path}.intent", "an intent of FHIR is expected here")
     if request.do_not_perform:
         return Currency(Meaning.NOT_TAKEN, "it says not to take it")

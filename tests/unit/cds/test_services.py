@@ -6,20 +6,41 @@ from crossgrain.cds.services import SERVICES, Template, discovery, templates
 from .conftest import written
 
 
+def _asks(one: Template) -> str:
+    """Its query but for the codes of laboratories, and but for the size of a page."""
+    said, _, page = one.query.partition("&_count=")
+    assert page == ("" if one.is_read else "200")
+    return said.partition("&code=")[0]
+
+
 def test_each_template_asks_for_one_patients_resources_of_one_kind(catalogue: Catalogue) -> None:
-    """What must come whole is who it is and what is taken; the rest is said to be missing."""
+    """What must come whole is who it is and what is taken; the rest is said to be missing.
+
+    US Core 8.0.1, MedicationRequest: servers shall support patient with intent and status, each of
+    several values. FHIR R4 value sets medicationrequest-intent, -status and
+    medication-statement-status: all codes but entered-in-error.
+    """
     asked = {
-        one.key: (one.kind, one.query.partition("&code=")[0], one.required, one.missed)
+        one.key: (one.kind, _asks(one), one.required, one.missed)
         for one in templates(catalogue.codes)
     }
     by_patient = "patient={{context.patientId}}"
     assert asked == {
         "patient": ("Patient", "Patient/{{context.patientId}}", True, True),
         "medicationRequests": (
-            "MedicationRequest", f"MedicationRequest?{by_patient}", True, True,
+            "MedicationRequest",
+            f"MedicationRequest?{by_patient}&intent=filler-order,instance-order,option,order,"
+            "original-order,plan,proposal,reflex-order"
+            "&status=active,cancelled,completed,draft,on-hold,stopped,unknown",
+            True,
+            True,
         ),
         "medicationStatements": (
-            "MedicationStatement", f"MedicationStatement?{by_patient}", True, True,
+            "MedicationStatement",
+            f"MedicationStatement?{by_patient}"
+            "&status=active,completed,intended,not-taken,on-hold,stopped,unknown",
+            True,
+            True,
         ),
         "conditions": ("Condition", f"Condition?{by_patient}", False, True),
         "allergies": ("AllergyIntolerance", f"AllergyIntolerance?{by_patient}", False, True),
@@ -45,7 +66,7 @@ def test_each_template_asks_for_one_patients_resources_of_one_kind(catalogue: Ca
 def test_laboratory_results_are_asked_for_by_code_and_system(catalogue: Catalogue) -> None:
     """FHIR R4, search, token: several values are joined by a comma and mean any of them."""
     (query,) = [one.query for one in templates(catalogue.codes) if one.key == "observations"]
-    codes = query.partition("&code=")[2].split(",")
+    codes = query.partition("&code=")[2].partition("&")[0].split(",")
     assert codes == [f"http://loinc.org|{code}" for code in (*catalogue.codes.labs, "82810-3")]
 
 
