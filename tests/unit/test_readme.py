@@ -45,7 +45,8 @@ def test_a_clinics_file_is_read_as_written(tmp_path: Path) -> None:
 @pytest.mark.slow
 def test_the_nights_commands_work_as_written(tmp_path: Path) -> None:
     calls = block("At night").replace("../demo", str(tmp_path)).splitlines()
-    generate, *night = (shlex.split(call) for call in calls)
+    install, generate, *night = (shlex.split(call) for call in calls)
+    assert install == [".venv/bin/pip", "install", "-q", ".[night]"]
     assert generate[0] == ".venv/bin/python"
     subprocess.run([sys.executable, *generate[1:]], check=True, cwd=ROOT)
     assert [call[:2] for call in night] == [

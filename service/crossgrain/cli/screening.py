@@ -115,11 +115,21 @@ def _one_of(names: Mapping[str, str], name: str, known: Iterable[str]) -> str:
     return names[name]
 
 
+_OF_THE_NIGHT = frozenset({"duckdb", "pyarrow"})
+_NOT_INSTALLED = "crossgrain: screen needs the extra night: pip install 'crossgrain[night]'"
+
+
 def screen(options: RunOptions) -> ScreenExit:
     """Run the nightly screening and say what became of it."""
-    from crossgrain.nightly.run import screen_export  # noqa: PLC0415 - DuckDB loads here
-
     console = Console(stderr=True)
+    try:
+        from crossgrain.nightly.run import screen_export  # noqa: PLC0415 - DuckDB loads here
+    except ModuleNotFoundError as missing:
+        if missing.name not in _OF_THE_NIGHT:
+            raise
+        with _heard_or_not():
+            console.print(_NOT_INSTALLED, markup=False)
+        return ScreenExit.FAILED
     try:
         report = screen_export(options, OnConsole(console))
     except (RunRefused, DomainError) as refused:

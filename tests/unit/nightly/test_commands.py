@@ -2,6 +2,7 @@
 
 import json
 import re
+import sys
 from hashlib import sha256
 from html.parser import HTMLParser
 from pathlib import Path
@@ -34,6 +35,18 @@ def test_a_run_tells_what_it_found_and_how_fast(ran):
     assert ran.returncode == 0
     assert "300 patients in" in ran.told
     assert re.search(r"judging: \d+ patients in [\d.]+ s", ran.told_beside)
+
+
+@pytest.mark.parametrize("missing", ["duckdb", "pyarrow"])
+def test_without_its_extra_it_ends_with_one_and_names_it(monkeypatch, export, tmp_path, missing):
+    for module in [name for name in sys.modules if name.startswith("crossgrain.nightly")]:
+        if module.rpartition(".")[2] in {"run", "tables", "outputs", "local"}:
+            monkeypatch.delitem(sys.modules, module)
+    monkeypatch.setitem(sys.modules, missing, None)  # as Python says that there is none
+    ran = screen(export, tmp_path / "out")
+    assert ran.returncode == 1
+    assert "pip install 'crossgrain[night]'" in ran.told_beside
+    assert not (tmp_path / "out").exists()
 
 
 def test_nothing_that_names_a_patient_is_printed(ran):

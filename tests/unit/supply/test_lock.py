@@ -10,7 +10,8 @@ from tests.unit.supply.pins import DOCKER, ROOT, locked, read_pins, unmet
 
 PYPROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
 PROJECT = PYPROJECT["project"]
-LOCKS = ("requirements.txt", "build-requirements.txt")
+BILLS = {"requirements.txt": "sbom.json", "requirements-night.txt": "sbom-night.json"}
+LOCKS = (*BILLS, "build-requirements.txt")
 EXTRAS = re.findall(r"--extra (\w+)", (DOCKER / "lock").read_text("utf-8"))
 DOCKERFILE = (DOCKER / "Dockerfile").read_text("utf-8")
 INSTALL = (DOCKER / "install").read_text("utf-8")
@@ -68,8 +69,16 @@ def test_a_requirement_is_met_by_a_pin_or_not(requirement: str, met: bool) -> No
 
 
 def test_the_lock_meets_every_direct_dependency_of_the_image() -> None:
-    assert EXTRAS == ["redis", "otel"]
-    assert unmet(direct_dependencies(), locked("requirements.txt")) == []
+    assert EXTRAS == ["redis", "otel", "night"]
+    assert unmet(direct_dependencies(), locked("requirements-night.txt")) == []
+    of_the_night = set(PROJECT["optional-dependencies"]["night"])
+    assert set(unmet(direct_dependencies(), locked("requirements.txt"))) == of_the_night
+
+
+def test_the_night_has_the_services_packages_and_no_other_version_of_any() -> None:
+    service, night = locked("requirements.txt"), locked("requirements-night.txt")
+    assert {name: night[name] for name in service} == service
+    assert {"duckdb", "pyarrow"} == set(night) - set(service)
 
 
 def test_the_lock_meets_what_builds_the_wheel() -> None:
@@ -84,16 +93,18 @@ def test_a_lock_names_no_host_and_no_file(lock: str) -> None:
     assert read_pins(text)
 
 
-def test_the_bill_of_materials_lists_the_lock_and_nothing_else() -> None:
-    bill = json.loads((DOCKER / "sbom.json").read_text("utf-8"))
+@pytest.mark.parametrize("lock", BILLS)
+def test_the_bill_of_materials_lists_the_lock_and_nothing_else(lock: str) -> None:
+    bill = json.loads((DOCKER / BILLS[lock]).read_text("utf-8"))
     listed = {canonicalize_name(one["name"]): one["version"] for one in bill["components"]}
-    pins = locked("requirements.txt")
+    pins = locked(lock)
     assert listed == {name: str(pin.version) for name, pin in pins.items()}
     assert len(listed) == len(bill["components"])
 
 
-def test_everything_in_the_bill_is_there_because_something_needs_it() -> None:
-    bill = json.loads((DOCKER / "sbom.json").read_text("utf-8"))
+@pytest.mark.parametrize("named", BILLS.values())
+def test_everything_in_the_bill_is_there_because_something_needs_it(named: str) -> None:
+    bill = json.loads((DOCKER / named).read_text("utf-8"))
     needs = {entry["ref"]: entry.get("dependsOn", []) for entry in bill["dependencies"]}
     reached: set[str] = set()
     waiting = [bill["metadata"]["component"]["bom-ref"]]
@@ -110,16 +121,31 @@ def test_the_image_is_installed_by_the_script_that_the_checks_run() -> None:
     assert [command for command in commands if "install" in command] == [
         "sh docker/install packages /opt/crossgrain",
         "sh docker/install service /opt/crossgrain",
+        "sh docker/install night /opt/crossgrain",
     ]
     assert not re.search(r"\bpip\b", re.sub(r"^#.*$", "", DOCKERFILE, flags=re.MULTILINE))
     checks = (ROOT / ".ci" / "supply").read_text("utf-8")
     assert "docker/install packages" in checks
     assert "docker/install service" in checks
+    assert "docker/install night" in checks
+
+
+def test_what_is_built_where_nothing_is_said_is_the_service_and_each_has_its_own_bill() -> None:
+    stages = re.findall(r"^FROM \S+ AS (\S+)$", DOCKERFILE, re.MULTILINE)
+    assert stages[-1] == "service"
+    parts = dict(
+        zip(stages, re.split(r"^FROM .+$", DOCKERFILE, flags=re.MULTILINE)[1:], strict=True)
+    )
+    assert "COPY docker/sbom.json " in parts["service"]
+    assert "HEALTHCHECK" in parts["service"]
+    assert "COPY docker/sbom-night.json " in parts["night"]
+    for each in ("service", "night"):
+        assert "USER 10001:10001" in parts[each]
 
 
 def test_every_installation_is_by_hash_or_of_our_own_wheel_alone() -> None:
     installs = re.findall(r"^ .*\binstall (.+)$", INSTALL, re.MULTILINE)
     locks = [line for line in installs if "--require-hashes -r docker/" in line]
     own = [line for line in installs if "--no-index --no-deps" in line]
-    assert (len(locks), len(own), len(installs)) == (2, 1, 3)
+    assert (len(locks), len(own), len(installs)) == (3, 1, 4)
     assert all("--only-binary :all:" in line for line in locks)
