@@ -21,6 +21,7 @@ from crossgrain.http.settings import Settings
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.apply import plan_options
 from crossgrain.operations.desk import Desk, desk_over, now
+from crossgrain.operations.options import page_options
 from crossgrain.operations.screen_switches import screening_options
 from openapi.examples import add_examples
 from openapi.hooks import HOOK_COMPONENTS, discovery_docs, feedback_docs, service_docs
@@ -124,8 +125,8 @@ def _documented(desk: Desk) -> Iterator[tuple[str, Docs]]:
     yield "get-cds-services", discovery_docs()
     yield "post-cds-services", service_docs()
     yield "post-cds-services-feedback", feedback_docs()
-    yield "sheet", sheet_docs(desk.switch_options)
-    yield "sheet-next-step", visit_sheet_docs(desk.next_step_options)
+    yield "sheet", sheet_docs(page_options(desk.switch_options))
+    yield "sheet-next-step", visit_sheet_docs(page_options(desk.next_step_options))
 
 
 def _operations(desk: Desk, shelf: Shelf, prefix: str) -> Iterator[tuple[str, Docs]]:

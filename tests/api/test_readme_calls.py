@@ -29,7 +29,8 @@ def test_there_are_calls_to_try() -> None:
 
 @pytest.mark.parametrize("call", CALLS)
 def test_a_call_is_answered(client: TestClient, call: str) -> None:
-    _, _, url, *rest = shlex.split(call)
+    _, _, *said = shlex.split(call)
+    url, *rest = said[2:] if said[0] == "-o" else said
     base = "http://127.0.0.1:8000"
     assert url.startswith(f"{base}/")
     path = url.removeprefix(base)
@@ -47,6 +48,8 @@ def test_a_call_is_answered(client: TestClient, call: str) -> None:
         assert answer.json().get("services") or answer.json()["cards"]
     elif path.startswith("/sheet"):
         assert answer.headers["content-type"].startswith("text/html")
-        assert "For the prescriber" in answer.text
+        assert ("For the prescriber" in answer.text) is ("page=patient" not in path)
+    elif path.endswith(".tgz"):
+        assert answer.content.startswith(b"\x1f\x8b")  # RFC 1952, 2.3.1
     else:
         assert answer.json()["resourceType"] in ANSWERS

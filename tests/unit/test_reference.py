@@ -8,7 +8,12 @@ from tests.unit.command import crossgrain
 from crossgrain.catalogue import load_catalogue
 from crossgrain.http.settings import Settings
 from crossgrain.operations.faults import TABLE
-from crossgrain.operations.options import comparison_options, next_step_options, switch_options
+from crossgrain.operations.options import (
+    comparison_options,
+    next_step_options,
+    page_options,
+    switch_options,
+)
 from crossgrain.operations.screen_switches import screening_options
 
 DOCS = Path(__file__).parents[2] / "service" / "docs"
@@ -48,10 +53,11 @@ def test_every_option_of_every_operation_is_shown_in_order() -> None:
         "$next-step": next_step_options(for_a_switch),
         "$compare-bases": comparison_options(),
         "$screen-switches": screening_options(for_a_switch),
+        "/sheet": page_options(()),
     }
     shown: dict[str, list[str]] = {}
     for line in filter(None, map(str.split, ran.told.splitlines())):
-        if line[0].startswith("$"):
+        if line[0].startswith(("$", "/")):
             names = shown[line[0]] = []
         elif line[0] != "option":
             names.append(line[0])

@@ -102,6 +102,7 @@ CACHES = {
     "reading/medicines.py": {"_EVIDENCE", "_OTHER", "_TOLD"},
     "reading/names.py": {"_NAMED"},
     "reading/quantities.py": {"_from_library"},
+    "sheet/locale.py": {"locale"},  # one small file for each
     "sheet/rendering.py": {"_environment"},  # the compiled templates
 }
 """Every cache there may be, each with its reason beside it or in `service/docs/decisions.md`."""

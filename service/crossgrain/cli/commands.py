@@ -97,7 +97,20 @@ AsJson = Annotated[bool, typer.Option("--json", help="The answer as FHIR.")]
 SheetFile = Annotated[
     Path | None, typer.Option(metavar="FILE.html", help="Write the plan sheet to a file.")
 ]
+Part = Annotated[
+    str | None, typer.Option("--page", help="Of the sheet: prescriber, patient, or both.")
+]
+Locale = Annotated[
+    str | None, typer.Option("--locale", help="How the patient's part is written, e.g. en-GB.")
+]
 """Options that several commands take, each under the same words."""
+
+
+def _of_a_sheet(sheet: Path | None, **asked: str | None) -> dict[str, str | None]:
+    """The options that only a sheet takes; without one they would do nothing."""
+    for name in (name for name, value in asked.items() if value is not None and sheet is None):
+        raise typer.BadParameter(f"--{name} is of the plan sheet: give --sheet FILE.html as well")
+    return asked
 
 
 @app.command()
@@ -133,6 +146,8 @@ def propose(  # noqa: PLR0913, PLR0917 - one parameter per option
     json: AsJson = False,
     why: Annotated[bool, typer.Option("--why", help="Show the whole rationale.")] = False,
     sheet: SheetFile = None,
+    page: Part = None,
+    locale: Locale = None,
 ) -> int:
     """Propose a switch for one patient's record."""
     from crossgrain.cli import proposing  # noqa: PLC0415
@@ -153,6 +168,7 @@ def propose(  # noqa: PLR0913, PLR0917 - one parameter per option
         "lt3-doses": lt3_doses,
         "another-product": "true" if another_product else None,
         "detail": detail,
+        **_of_a_sheet(sheet, page=page, locale=locale),
     }
     question = proposing.ProposeCall(
         body=proposing.read_input(file),
@@ -186,6 +202,8 @@ def next_step(  # noqa: PLR0913, PLR0917 - one parameter per option
     detail: Detail = None,
     json: AsJson = False,
     sheet: SheetFile = None,
+    page: Part = None,
+    locale: Locale = None,
 ) -> int:
     """Say what is done next for one patient: in the midst of a plan, or where none runs."""
     from crossgrain.cli import proposing  # noqa: PLC0415
@@ -199,6 +217,7 @@ def next_step(  # noqa: PLR0913, PLR0917 - one parameter per option
         "weekly-pattern": "true" if weekly_pattern else None,
         "lt3-doses": lt3_doses,
         "detail": detail,
+        **_of_a_sheet(sheet, page=page, locale=locale),
     }
     question = proposing.ProposeCall(
         body=proposing.read_input(file),

@@ -4,6 +4,7 @@ import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import typer
 
@@ -20,10 +21,9 @@ from crossgrain.operations.faults import (
     operation_outcome,
     refused_by_domain,
 )
-from crossgrain.operations.parameters import Given, call_from, from_query, with_plan
+from crossgrain.operations.parameters import Given, from_query, with_plan
 from crossgrain.operations.propose_switch import Settled, answer_to, settle
-from crossgrain.sheet.page import Sheet, sheet_html
-from crossgrain.sheet.person import person_in
+from crossgrain.operations.sheets import SettledSheet, sheet_of_switch, sheet_of_visit
 from crossgrain.writing.forms import to_json
 
 _EXITS = {
@@ -104,25 +104,20 @@ def as_sheet(question: ProposeCall, file: Path) -> Exit:
     """Write the plan sheet to a file."""
     try:
         desk = _desk(question)
-        proposal = _settle(desk, question).proposal
+        body = parse_resource(question.body)
+        made = sheet_of_switch(desk, body, question.given, question.version)
     except RequestRefused as refused:
         return _complain(refused)
-    return _write_sheet(desk, question, Sheet(proposal), file)
+    return _write_sheet(desk, made, file)
 
 
-def _write_sheet(desk: Desk, question: ProposeCall, sheet: Sheet, file: Path) -> Exit:
-    page = sheet_html(
-        sheet,
-        desk.catalogue,
-        service_version=desk.service_version,
-        person=person_in(call_from(parse_resource(question.body), (), takes_plan=True).record),
-    )
+def _write_sheet(desk: Desk, made: SettledSheet, file: Path) -> Exit:
     try:
-        file.write_bytes(page)
+        file.write_bytes(made.html(desk))
     except OSError as wrong:
         raise typer.BadParameter(f"{file}: {wrong.strerror}") from wrong
     typer.echo(f"The plan sheet is in {file}.", err=True)
-    return _EXITS[sheet.proposal.outcome]
+    return _EXITS[made.sheet.proposal.outcome]
 
 
 def _complain(refused: RequestRefused) -> Exit:
@@ -173,19 +168,21 @@ def next_step_as_sheet(question: ProposeCall, plan: bytes | None, file: Path) ->
     """Write the sheet of the next step to a file."""
     try:
         desk = _desk(question)
-        step = _settle_next_step(desk, question, plan).step
+        made = sheet_of_visit(desk, _with_plan(question, plan), question.given, question.version)
     except RequestRefused as refused:
         return _complain(refused)
-    return _write_sheet(desk, question, Sheet.of(step), file)
+    return _write_sheet(desk, made, file)
 
 
 def _settle_next_step(
     desk: Desk, question: ProposeCall, plan: bytes | None
 ) -> next_step.SettledStep:
+    return next_step.settle(desk, _with_plan(question, plan), question.given, question.version)
+
+
+def _with_plan(question: ProposeCall, plan: bytes | None) -> dict[str, Any]:
     body = parse_resource(question.body)
-    if plan is not None:
-        body = with_plan(body, parse_resource(plan))
-    return next_step.settle(desk, body, question.given, question.version)
+    return body if plan is None else with_plan(body, parse_resource(plan))
 
 
 def _spelt(expression: str | None) -> str:

@@ -18,12 +18,10 @@ from crossgrain.operations.compare_bases import compare_bases
 from crossgrain.operations.desk import Desk, parse_resource
 from crossgrain.operations.faults import Fault, refusal
 from crossgrain.operations.next_step import next_step
-from crossgrain.operations.next_step import settle as settle_next_step
-from crossgrain.operations.parameters import Given, call_from, from_query
-from crossgrain.operations.propose_switch import propose_switch, settle
+from crossgrain.operations.parameters import Given, from_query
+from crossgrain.operations.propose_switch import propose_switch
 from crossgrain.operations.screen_switches import screen_switches
-from crossgrain.sheet.page import Sheet, calendar_of, sheet_html
-from crossgrain.sheet.person import person_in
+from crossgrain.operations.sheets import SettledSheet, sheet_of_switch, sheet_of_visit
 from crossgrain.sheet.rendering import sheet_policy
 
 Resource = dict[str, Any]
@@ -92,21 +90,14 @@ _GUARDED = {
     "Referrer-Policy": "no-referrer",
     "X-Content-Type-Options": "nosniff",
 }
-Settle = Callable[[Resource, Sequence[Given], FhirVersion], Sheet]
-"""Makes of a body, and of what stands in the query beside it, what a sheet is of."""
+Settle = Callable[[Desk, Resource, Sequence[Given], FhirVersion], SettledSheet]
+"""Makes of a body, and of what stands in the query beside it, a sheet."""
 
 
 def add_sheets(app: FastAPI, desk: Desk, settings: Settings) -> None:
     """Add the sheet of what ``$propose-switch`` takes, and of what ``$next-step`` takes."""
-
-    def switch(body: Resource, beside: Sequence[Given], version: FhirVersion) -> Sheet:
-        return Sheet(settle(desk, body, beside, version).proposal)
-
-    def visit(body: Resource, beside: Sequence[Given], version: FhirVersion) -> Sheet:
-        return Sheet.of(settle_next_step(desk, body, beside, version).step)
-
-    _add_sheet(app, "/sheet", switch, desk, settings)
-    _add_sheet(app, "/sheet/next-step", visit, desk, settings)
+    _add_sheet(app, "/sheet", sheet_of_switch, desk, settings)
+    _add_sheet(app, "/sheet/next-step", sheet_of_visit, desk, settings)
 
 
 def _add_sheet(app: FastAPI, path: str, settled: Settle, desk: Desk, settings: Settings) -> None:
@@ -116,21 +107,15 @@ def _add_sheet(app: FastAPI, path: str, settled: Settle, desk: Desk, settings: S
         wanted = _wanted(request.headers.get("accept", "*/*"))
         body = parse_resource(await read_body(request, settings))
         beside = from_query(request.query_params.multi_items())
-        made = settled(body, beside, version)
+        made = settled(desk, body, beside, version)
         if wanted == CALENDAR:
-            dates = calendar_of(made, desk.catalogue, service_version=desk.service_version)
+            dates = made.dates(desk)
             if dates is None:
                 raise refusal(
                     Fault.NOT_ACCEPTABLE, "http.Accept", f"there is no plan: ask for {HTML} instead"
                 )
             return Response(dates, media_type=CALENDAR, headers=_GUARDED)
-        page = sheet_html(
-            made,
-            desk.catalogue,
-            service_version=desk.service_version,
-            person=person_in(call_from(body, beside, takes_plan=True).record),
-        )
-        return Response(page, media_type=HTML, headers=_GUARDED)
+        return Response(made.html(desk), media_type=HTML, headers=_GUARDED)
 
     app.add_api_route(
         path,

@@ -66,15 +66,19 @@ def next_step(
 def settle(
     desk: Desk, body: Resource, beside: Sequence[Given], version: FhirVersion
 ) -> SettledStep:
-    """Read the call, and settle what is done next.
+    """Read the call as it was sent, and settle it."""
+    call = call_from(body, beside, takes_plan=True)
+    return settle_call(desk, call, read_options(call, desk.next_step_options), version)
+
+
+def settle_call(desk: Desk, call: Call, options: Options, version: FhirVersion) -> SettledStep:
+    """Read the record and the plan, and settle what is done next.
 
     Raises
     ------
     RequestRefused
         where the options, the record or the plan are unusable, or do not go together.
     """
-    call = call_from(body, beside, takes_plan=True)
-    options = read_options(call, desk.next_step_options)
     is_brief = brief_asked(options)
     try:
         request = _request(desk, options)

@@ -21,6 +21,8 @@ from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.targets import Target
 from crossgrain.operations.faults import did_you_mean
 from crossgrain.reading.codesystems import RxNorm
+from crossgrain.sheet.locale import tags
+from crossgrain.sheet.page import SheetPart
 
 _REQUESTER = re.compile(
     r"(?:[A-Za-z][A-Za-z0-9+.-]*://[^\s?#]{1,500}/)?(?:Practitioner|PractitionerRole|Organization)"
@@ -230,6 +232,25 @@ def next_step_options(switch_options: Sequence[Option]) -> tuple[Option, ...]:
     return tuple(
         replace(known[name], meaning=_SAID_OTHERWISE.get(name, known[name].meaning))
         for name in _OF_A_NEXT_STEP
+    )
+
+
+def page_options(options: Sequence[Option]) -> tuple[Option, ...]:
+    """What a sheet takes: the options of the operation that it shows, and its own two."""
+    return (
+        *options,
+        _coded(
+            "page",
+            SheetPart,
+            "Which part of the sheet: the prescriber's, the patient's as a page of its own, or both"
+            " (the default).",
+        ),
+        _coded(
+            "locale",
+            tags(),
+            "How the patient's part writes words and dates: en-US (the default), en-GB, or en with"
+            " dates as 2025-03-03.",
+        ),
     )
 
 

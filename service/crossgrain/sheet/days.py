@@ -12,30 +12,14 @@ from crossgrain.dosing.plan import Branch, LabDraw, Plan
 from crossgrain.dosing.steps import LineDose, OrderedCourse, Stage, Step, SwitchPart
 from crossgrain.dosing.supply import HomeUse, Turn, Use
 from crossgrain.dosing.tablets import SHARED_WEEK, Piece
-from crossgrain.words.doses import (
-    TIMES_OF_DAY,
-    WEEKDAYS,
-    amount,
-    daily_dose,
-    date_words,
-    generic_name,
-    tablets,
-    tablets_a_day,
-    weekday_words,
-)
-from crossgrain.writing.at_home import supply_name
+from crossgrain.sheet.locale import Locale
+from crossgrain.words.doses import daily_dose, tablets_a_day
 from crossgrain.writing.care_plan import PARTS
 from crossgrain.writing.checkpoint import draw_words
 from crossgrain.writing.checks import check_words
 from crossgrain.writing.dosage import count_each, needed
 from crossgrain.writing.letterhead import Letterhead, Scope
 from crossgrain.writing.orders import branch_tasks, dated_acts, series_tasks
-
-_WHEN = {
-    1: "in the morning",
-    2: "in the morning and again at bedtime",
-    3: "in the morning, in the afternoon and at bedtime",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,12 +48,21 @@ class Taking:
     `doses_per_day` is ``None`` there: how the day's dose is split is then not the plan's.
     """
 
-    part: SwitchPart
     medicine: str
     tablets: tuple[Tablet, ...]
     when: str
     doses_per_day: int | None
     carries_t3: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Daily:
+    """One medicine of a step: its dose of a mean day, and the times at which it is taken."""
+
+    part: SwitchPart
+    medicine: str
+    total: str
+    takings: tuple[Taking, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,20 +79,38 @@ class HomeChange:
 
 @dataclass(frozen=True, slots=True)
 class PatientStep:
-    """A stretch of days on which the same is taken, and what then changes at home."""
+    """A stretch of days on which the same is taken, and what then changes at home.
+
+    `first_day` is counted from day 1 of the plan; what is new stands first in `medicines`.
+    """
 
     letter: str
     first: date
     last: date
-    takings: tuple[Taking, ...]
+    first_day: int
+    medicines: tuple[Daily, ...]
     at_home: tuple[HomeChange, ...] = ()
+
+    @property
+    def days(self) -> int:
+        """How long it lasts."""
+        return (self.last - self.first).days + 1
+
+    @property
+    def takings(self) -> Iterator[Taking]:
+        """Of all its medicines."""
+        return (taking for daily in self.medicines for taking in daily.takings)
 
 
 @dataclass(frozen=True, slots=True)
 class BloodTest:
-    """A day on which blood is drawn, and the letter of the step that waits for it, if any."""
+    """A day on which blood is drawn, and the letter of the step that waits for it, if any.
+
+    `number` counts the day from day 1 of the plan; a test before that has none.
+    """
 
     day: date
+    number: int | None
     before: str = ""
 
 
@@ -119,22 +130,15 @@ class Cell:
 
 @dataclass(frozen=True, slots=True)
 class Month:
-    """A month page: weeks from Monday to Sunday, ``None`` for the days of other months."""
+    """A month page: its weeks, ``None`` for the days of other months."""
 
     name: str
     weeks: tuple[tuple[Cell | None, ...], ...]
 
 
-def day_words(day: date) -> str:
-    """A date with its weekday.
-
-    >>> day_words(date(2025, 3, 3))
-    'Monday 3 March 2025'
-    """
-    return f"{WEEKDAYS[day.weekday()]} {date_words(day)}"
-
-
-def patient_steps(plan: Plan, start: date, at_home: Sequence[HomeUse]) -> tuple[PatientStep, ...]:
+def patient_steps(
+    plan: Plan, start: date, at_home: Sequence[HomeUse], locale: Locale
+) -> tuple[PatientStep, ...]:
     """The unconditional steps; those at the same doses are one.
 
     `at_home` is what becomes of the tablets at home, over the plan's steps.
@@ -145,10 +149,20 @@ def patient_steps(plan: Plan, start: date, at_home: Sequence[HomeUse]) -> tuple[
             letter=_letter(place),
             first=start + timedelta(days=stretch[0].first_day),
             last=start + timedelta(days=stretch[-1].last_day),
-            takings=tuple(taking for line in _new_first(stretch[0]) for taking in _takings(line)),
-            at_home=tuple(_home_changes(at_home, stretch[0].first_day)),
+            first_day=stretch[0].first_day + 1,
+            medicines=tuple(_daily(line, locale) for line in _new_first(stretch[0])),
+            at_home=tuple(_home_changes(at_home, stretch[0].first_day, locale)),
         )
         for place, stretch in enumerate(stretches)
+    )
+
+
+def _daily(line: LineDose, locale: Locale) -> Daily:
+    return Daily(
+        part=line.part,
+        medicine=locale.medicine(line.preparation),
+        total=locale.amount(line.preparation, line.amount),
+        takings=tuple(_takings(line, locale)),
     )
 
 
@@ -162,25 +176,31 @@ def blood_tests(
         step = draw.read_before
         return "" if step is None else letters[start + timedelta(days=step)]
 
-    return tuple(BloodTest(start + timedelta(days=draw.day), before(draw)) for draw in draws)
+    return tuple(
+        BloodTest(
+            day=start + timedelta(days=draw.day),
+            number=draw.day + 1 if draw.day > 0 else None,
+            before=before(draw),
+        )
+        for draw in draws
+    )
 
 
-def _home_changes(uses: Sequence[HomeUse], day: int) -> Iterator[HomeChange]:
+def _home_changes(uses: Sequence[HomeUse], day: int, locale: Locale) -> Iterator[HomeChange]:
     """What changes on a day in the use of the tablets at home."""
     for use in uses:
         for place, turn in enumerate(use.turns):
             if turn.first_day == day and turn.use is not Use.AS_NOW:
                 away = turn.use is Use.NOT_TAKEN
-                yield HomeChange(_home_word(use.turns, place), supply_name(use.supply), away)
+                what = locale.words[f"steps.{_home_key(use.turns, place)}"]
+                supply = use.supply
+                yield HomeChange(what, locale.box(supply.preparation, supply.strength), away)
 
 
-def _home_word(turns: Sequence[Turn], place: int) -> str:
+def _home_key(turns: Sequence[Turn], place: int) -> str:
     if turns[place].use is Use.NOT_TAKEN:
-        last = place == len(turns) - 1
-        return "From home, no more" if last else "From home, put away for later"
-    if place and turns[place - 1].use is Use.NOT_TAKEN:
-        return "From home, take out again, only as this step says"
-    return "From home, only as this step says"
+        return "away" if place == len(turns) - 1 else "away-for-now"
+    return "again" if place and turns[place - 1].use is Use.NOT_TAKEN else "only"
 
 
 def _letter(place: int) -> str:
@@ -193,27 +213,32 @@ def _new_first(step: Step) -> list[LineDose]:
     return sorted(step.lines, key=lambda line: line.part is SwitchPart.OLD)
 
 
-def _takings(line: LineDose) -> Iterator[Taking]:
+def _takings(line: LineDose, locale: Locale) -> Iterator[Taking]:
     """One medicine of a step, apart by the time or the day where its doses are not alike."""
     if line.week:
         for taken, days in zip(line.week, SHARED_WEEK, strict=True):
-            part = tuple(_tablet(line, piece, piece.count) for piece in taken.pieces)
-            yield _taking(line, part, f"{_WHEN[1]} on {weekday_words(days)}")
+            part = tuple(_tablet(line, piece, piece.count, locale) for piece in taken.pieces)
+            named = locale.listed([locale.weekday(day) for day in days])
+            yield _taking(line, part, locale.plain("when.on-days", days=named), locale)
         return
     if line.times:
-        for taken, when in zip(line.times, TIMES_OF_DAY[len(line.times)], strict=True):
-            part = tuple(_tablet(line, piece, piece.count) for piece in taken.pieces)
-            yield _taking(line, part, when)
+        for taken, when in zip(line.times, _TIMES[len(line.times)], strict=True):
+            part = tuple(_tablet(line, piece, piece.count, locale) for piece in taken.pieces)
+            yield _taking(line, part, locale.words[f"when.at.{when}"], locale)
         return
     pieces = line.tablets.pieces if line.tablets else ()
-    each = tuple(_tablet(line, piece, count_each(line, piece)) for piece in pieces)
-    yield _taking(line, each, _WHEN[line.doses_per_day])
+    each = tuple(_tablet(line, piece, count_each(line, piece), locale) for piece in pieces)
+    yield _taking(line, each, locale.words[f"when.in-{line.doses_per_day}"], locale)
 
 
-def _taking(line: LineDose, taken: tuple[Tablet, ...], when: str) -> Taking:
+_TIMES = {2: (0, 2), 3: (0, 1, 2)}
+"""Morning, afternoon, bedtime: when the day's doses are taken, by how many there are; see
+`words.doses.TIMES_OF_DAY`."""
+
+
+def _taking(line: LineDose, taken: tuple[Tablet, ...], when: str, locale: Locale) -> Taking:
     return Taking(
-        part=line.part,
-        medicine=generic_name(line.preparation),
+        medicine=locale.medicine(line.preparation),
         tablets=taken,
         when=when,
         doses_per_day=line.doses_per_day if line.tablets else None,
@@ -221,11 +246,12 @@ def _taking(line: LineDose, taken: tuple[Tablet, ...], when: str) -> Taking:
     )
 
 
-def _tablet(line: LineDose, piece: Piece, count: Fraction) -> Tablet:
-    return Tablet(count, tablets(count), amount(line.preparation, piece.strength))
+def _tablet(line: LineDose, piece: Piece, count: Fraction, locale: Locale) -> Tablet:
+    strength = locale.amount(line.preparation, piece.strength)
+    return Tablet(count, locale.tablets(count), strength)
 
 
-def months(steps: Sequence[PatientStep], labs: Sequence[date]) -> Iterator[Month]:
+def months(steps: Sequence[PatientStep], labs: Sequence[date], locale: Locale) -> Iterator[Month]:
     """Month pages from the first day of the plan to the last."""
     first, last = steps[0].first, steps[-1].last
     lettered = {
@@ -240,11 +266,11 @@ def months(steps: Sequence[PatientStep], labs: Sequence[date]) -> Iterator[Month
         letter = lettered.get(day, "")
         return Cell(day.day, letter, day in begins, letter in even, day in draws)
 
-    pages = Calendar(firstweekday=0)
+    pages = Calendar(firstweekday=locale.first_weekday)
     year, month = first.year, first.month
     while (year, month) <= (last.year, last.month):
         yield Month(
-            name=date_words(date(year, month, 1)).partition(" ")[2],
+            name=locale.month(date(year, month, 1)),
             weeks=tuple(
                 tuple(cell(day) if day.month == month else None for day in week)
                 for week in pages.monthdatescalendar(year, month)

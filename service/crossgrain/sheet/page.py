@@ -3,7 +3,7 @@
 from base64 import b64encode
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import timedelta
+from enum import StrEnum
 from typing import Any
 
 from crossgrain.catalogue import Catalogue
@@ -25,9 +25,8 @@ from crossgrain.sheet import evidence, patient
 from crossgrain.sheet.chart import NARROW, WIDE, draw
 from crossgrain.sheet.charted import Charted, charted
 from crossgrain.sheet.course import Course, course_of, past_of
+from crossgrain.sheet.dates import calendar_file
 from crossgrain.sheet.days import (
-    PatientStep,
-    blood_tests,
     checks_words,
     choices,
     lab_words,
@@ -47,10 +46,10 @@ from crossgrain.sheet.figures import (
     spread,
     spread_words,
 )
-from crossgrain.sheet.patient import calendar_file
+from crossgrain.sheet.locale import DEFAULT, locale
 from crossgrain.sheet.person import NOBODY, PatientHeading
 from crossgrain.sheet.rendering import render
-from crossgrain.words.doses import CAUTION, TARGET_WORDS, date_words, taken
+from crossgrain.words.doses import CAUTION, date_words, taken
 from crossgrain.writing.at_home import beside_the_series, home_supplies
 from crossgrain.writing.care_plan import PRIOR_WORDS, TITLES
 from crossgrain.writing.conditions import left_open
@@ -65,6 +64,14 @@ SEVERITY_LABELS = {
     Severity.HOLD: "Hold: not to be started before this is done",
     Severity.NOTE: "Note",
 }
+
+
+class SheetPart(StrEnum):
+    """Which part of a sheet."""
+
+    BOTH = "both"
+    PRESCRIBER = "prescriber"
+    PATIENT = "patient"
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,12 +104,10 @@ class Sheet:
         return course_of(self.step, self.going_on) if self.step and self.going_on else None
 
     @property
-    def moves_to(self) -> str:
-        """What the patient is moved to, in words; empty where the dose of what is taken changes."""
-        standing, plan = self.step and self.step.standing, self.proposal.plan
-        if plan is None or (standing and standing.underway.checkpoint is None):
-            return ""
-        return TARGET_WORDS[plan.target]
+    def moves(self) -> bool:
+        """Whether the patient moves to another medicine, rather than to another dose."""
+        standing = self.step and self.step.standing
+        return not (standing and standing.underway.checkpoint is None)
 
 
 def sheet_html(
@@ -111,8 +116,10 @@ def sheet_html(
     *,
     service_version: str,
     person: PatientHeading = NOBODY,
+    tag: str = DEFAULT,
+    page: SheetPart = SheetPart.BOTH,
 ) -> bytes:
-    """The whole page, self-contained, the same bytes for the same proposal.
+    """A page, self-contained, the same bytes for the same proposal.
 
     Parameters
     ----------
@@ -120,44 +127,71 @@ def sheet_html(
     catalogue : the tables that it was made by
     service_version : shown at the foot
     person : whose it is, for paper
+    tag : the locale of the patient's part
+    page : which part; the patient's, where there is no plan, says to go on as now
     """
     sheet = of if isinstance(of, Sheet) else Sheet(of)
-    proposal, course = sheet.proposal, sheet.course
     letter = sheet.letter(service_version, catalogue)
+    shown: dict[str, Any] = {
+        "person": person,
+        "version": service_version,
+        "plan_id": letter.plan_id,
+        "plan": letter.plan,
+        "locale": locale(tag),
+        "say": locale(tag).say,
+    }
+    if page is not SheetPart.PATIENT:
+        shown |= _for_the_prescriber(sheet, letter, catalogue)
+    if letter.plan and page is not SheetPart.PRESCRIBER:
+        shown |= _for_the_patient(letter, letter.plan, catalogue, tag) | {"moves": sheet.moves}
+    return render("patient_page.html" if page is SheetPart.PATIENT else "sheet.html", shown)
+
+
+def _for_the_prescriber(sheet: Sheet, letter: Letterhead, catalogue: Catalogue) -> dict[str, Any]:
+    proposal, course = sheet.proposal, sheet.course
     shown: dict[str, Any] = {
         "title": course.title if course else TITLES[proposal.outcome],
         "course": course,
         "caution": CAUTION,
-        "person": person,
         "as_of": date_words(proposal.request.as_of),
         "start": date_words(proposal.request.start),
         "record": proposal.record,
         "reads": list(_reads(proposal)),
         "findings": letter.findings,
         "severity_labels": SEVERITY_LABELS,
-        "version": service_version,
-        "plan_id": letter.plan_id,
-        "plan": letter.plan,
     }
     if letter.plan:
         past = past_of(sheet.step, letter.plan, catalogue) if sheet.step else None
         chart = charted(proposal, letter.plan, catalogue, past)
         shown |= _planned(letter, letter.plan, catalogue, chart)
-        shown["target"] = sheet.moves_to
-    return render("sheet.html", shown)
+    return shown
+
+
+def _for_the_patient(
+    letter: Letterhead, plan: Plan, catalogue: Catalogue, tag: str
+) -> dict[str, Any]:
+    chosen, at_home = locale(tag), _at_home(letter, plan)
+    steps = patient_steps(plan, letter.proposal.request.start, at_home, chosen)
+    calendar = calendar_file(letter, plan, steps, chosen)
+    return {
+        "steps": steps,
+        "calendar": b64encode(calendar).decode(),
+        **patient.part(letter, plan, steps, at_home, catalogue, chosen),
+    }
 
 
 def calendar_of(
-    of: Proposal | Sheet, catalogue: Catalogue, *, service_version: str
+    of: Proposal | Sheet, catalogue: Catalogue, *, service_version: str, tag: str = DEFAULT
 ) -> bytes | None:
     """The dates alone as an iCalendar file, or ``None`` where there is no plan."""
     sheet = of if isinstance(of, Sheet) else Sheet(of)
     letter = sheet.letter(service_version, catalogue)
     if letter.plan is None:
         return None
-    plan = letter.plan
-    steps = patient_steps(plan, sheet.proposal.request.start, _at_home(letter, plan))
-    return _calendar(letter, plan, steps)
+    plan, chosen = letter.plan, locale(tag)
+    start = sheet.proposal.request.start
+    steps = patient_steps(plan, start, _at_home(letter, plan), chosen)
+    return calendar_file(letter, plan, steps, chosen)
 
 
 def _at_home(letter: Letterhead, plan: Plan) -> tuple[HomeUse, ...]:
@@ -175,8 +209,6 @@ def _planned(
     letter: Letterhead, plan: Plan, catalogue: Catalogue, chart: Charted
 ) -> dict[str, Any]:
     proposal = letter.proposal
-    at_home = _at_home(letter, plan)
-    steps = patient_steps(plan, proposal.request.start, at_home)
     return {
         "now": taken(proposal.record.regimen),
         "daily": {
@@ -209,9 +241,6 @@ def _planned(
         "left_open": left_open(proposal.tsh, plan),
         "words": letter.words,
         **_charts(chart, forecasts(letter, plan)),
-        "steps": steps,
-        **patient.part(letter, plan, steps, at_home, catalogue),
-        "calendar": b64encode(_calendar(letter, plan, steps)).decode(),
     }
 
 
@@ -231,22 +260,3 @@ def _charts(chart: Charted, extremes: list[ForecastRow]) -> dict[str, Any]:
         "data_rows": list(data_rows(chart)),
         "hover_data": hover_data(chart),
     }
-
-
-def _calendar(letter: Letterhead, plan: Plan, steps: tuple[PatientStep, ...]) -> bytes:
-    request = letter.proposal.request
-    labs = blood_tests(plan.labs, request.start, steps)
-    return calendar_file(
-        letter.plan_id,
-        request.as_of,
-        steps,
-        labs,
-        patient.before_the_start(letter.proposal),
-        on_hold=patient.on_hold(letter.proposal),
-        checks=patient.checks(letter),
-        reviews=[
-            request.start + timedelta(days=finding.day)
-            for finding in letter.findings
-            if finding.act and finding.day is not None
-        ],
-    )

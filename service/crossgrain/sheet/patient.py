@@ -1,58 +1,37 @@
-"""The patient's part: what to take, when blood is drawn, what to watch for; and as a calendar.
+"""The patient's page: what to take, what to fetch and put away, when blood is drawn, whom to call.
 
-The sentences are short and the words plain: a test measures their reading grade.
+The sentences stand in the locale's file, short and plain: a test measures their reading grade.
 """
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta
-from typing import TYPE_CHECKING, Any
+from datetime import date, timedelta
+from typing import Any
+
+from markupsafe import Markup
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.plan import Plan
 from crossgrain.dosing.supply import Fate, HomeUse
-from crossgrain.names.identity import SERVICE_NAME, stable_id, urn
 from crossgrain.names.printing import decimal
+from crossgrain.reading.record import Record
 from crossgrain.safety.rule import Severity
-from crossgrain.sheet.days import BloodTest, PatientStep, Taking, blood_tests, day_words, months
-from crossgrain.writing.at_home import home_words, supply_name
+from crossgrain.sheet.days import BloodTest, PatientStep, blood_tests, months
+from crossgrain.sheet.locale import Locale
+from crossgrain.writing.at_home import SENTENCES, home_words
 from crossgrain.writing.checkpoint import BEFORE_DOSE
 from crossgrain.writing.checks import for_patient, title_of
 from crossgrain.writing.dosage import count_each
-from crossgrain.writing.elements import plain
 from crossgrain.writing.letterhead import SERIES, Letterhead
 
-if TYPE_CHECKING:
-    from icalendar import Alarm, Event
+# When to get help (`help` in the locale's file). Ambulance: signs of too much hormone and of an
+# allergy by the labels of levothyroxine, liothyronine and desiccated thyroid, from memory; the
+# wording and the advice to wait are common practice. The same day: signs of a climb that is too
+# fast, common practice, no source; adrenal crisis and pregnancy by the labels, from memory.
 
-GO_TO_HOSPITAL = (
-    # Levothyroxine, liothyronine and desiccated thyroid labels, signs of too much hormone and
-    # of an allergy, from memory; the wording and the advice to wait are common practice.
-    "your chest hurts or feels tight",
-    "you faint, or you are short of breath at rest",
-    "your face or throat swells",
-)
-CALL_TODAY = (
-    # Common practice, no source: the signs of a climb that is too fast.
-    "your heart races, pounds or flutters",
-    "you feel shaky, on edge or very hot",
-    "you cannot sleep",
-    "you throw up, or you are too weak to stand",  # adrenal crisis; labels, from memory
-    "you are pregnant, or you may be",  # labels, from memory
-)
-CALL_SOON = (
-    "you are much more tired than before",
-    "you feel cold, slow or low",
-    "you gain weight or your hands and face are puffy",
-)
-
-FATE_WORDS = {
-    Fate.GOES_ON: "Go on",
-    Fate.CHANGES: "Change",
-    Fate.KEPT: "Keep for later",
-    Fate.STOPS: "Stop",
-}
+_SHOWN_AT_ONCE = 8
+"""Steps beside each other in one table of questions; more do not fit on paper."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,35 +44,77 @@ class AtHome:
     says: str
 
 
+@dataclass(frozen=True, slots=True)
+class Fetched:
+    """One thing to fetch: by which day, its number from day 1 on, what, and how many."""
+
+    by: str
+    number: int
+    what: str
+    count: int
+
+
 def part(
     letter: Letterhead,
     plan: Plan,
     steps: tuple[PatientStep, ...],
     at_home: Sequence[HomeUse],
     catalogue: Catalogue,
+    locale: Locale,
 ) -> dict[str, Any]:
     """What the patient's template shows; `at_home` is what becomes of the tablets at home."""
     start = letter.proposal.request.start
     draws = blood_tests(plan.labs, start, steps)
     return {
+        "say": locale.say,
+        "words_of": locale.words,
+        "locale": locale,
         "on_hold": on_hold(letter.proposal),
-        "before_the_start": before_the_start(letter.proposal),
-        "months": list(months(steps, [draw.day for draw in draws])),
-        "day_words": day_words,
+        "before_the_start": before_the_start(letter.proposal, locale),
+        "now_taken": now_taken(letter.proposal.record, locale),
+        "moves_to": locale.listed(
+            list(
+                dict.fromkeys(
+                    locale.medicine(line.preparation)
+                    for line in plan.aim_tablets or plan.steps[-1].lines
+                )
+            )
+        ),
+        "act": letter.going_on.act.act if letter.going_on and letter.going_on.act else "",
+        "months": list(months(steps, [draw.day for draw in draws], locale)),
+        "weekdays": [(locale.first_weekday + day) % 7 for day in range(7)],
         "begins": start,
-        "at_home": list(_at_home(letter, steps, at_home)),
-        "how_to_take": list(_how_to_take(letter, plan)),
-        "missed": list(missed_doses(steps)),
-        "draws": draws,
-        "on_the_day": BEFORE_DOSE,
-        "other_checks": checks(letter),
-        "biotin": _biotin(letter, catalogue),
+        "at_home": list(_at_home(letter, steps, at_home, locale)),
+        "fetch": list(_fetched(letter, plan, locale)),
+        "how_to_take": list(_how_to_take(letter, plan, locale)),
+        "missed": list(missed_doses(steps, locale)),
+        "draws": [(draw, draw_words(draw, locale)) for draw in draws],
+        "waited_for": any(draw.before for draw in draws),
+        "on_the_day": locale.of_english(BEFORE_DOSE),
+        "other_checks": [_check_words(check, locale) for check in checks(letter, locale)],
+        "biotin": _biotin(letter, catalogue, locale),
         "spare_days": max((made.reserve_days for made in plan.prescriptions), default=0),
         "decision_day": start + timedelta(days=plan.checkpoint.decision_day),
-        "go_to_hospital": GO_TO_HOSPITAL,
-        "call_today": CALL_TODAY,
-        "call_soon": CALL_SOON,
+        "questions": [locale.of_english(item.text) for item in catalogue.codes.how_it_goes.item],
+        "step_groups": [
+            steps[first : first + _SHOWN_AT_ONCE] for first in range(0, len(steps), _SHOWN_AT_ONCE)
+        ],
     }
+
+
+def now_taken(record: Record, locale: Locale) -> str:
+    """What is taken now, a dose of a mean day for each medicine."""
+    daily: dict[str, tuple[Any, Any]] = {}
+    for line in record.regimen:
+        _, before = daily.get(line.preparation.id, (line.preparation, 0))
+        daily[line.preparation.id] = line.preparation, before + line.daily
+    return locale.listed(
+        [
+            f"{locale.medicine(preparation)} {locale.amount(preparation, amount)}"
+            for preparation, amount in daily.values()
+        ]
+        or ["–"]
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,18 +127,23 @@ class OwnCheck:
     days: tuple[date, ...]
 
 
-def checks(letter: Letterhead) -> tuple[OwnCheck, ...]:
+def checks(letter: Letterhead, locale: Locale) -> tuple[OwnCheck, ...]:
     """The checks of the series, in a patient's words."""
     start = letter.proposal.request.start
     return tuple(
         OwnCheck(
             name=str(check.kind),
-            title=title_of(check),
-            says=for_patient(letter, check),
+            title=locale.of_english(title_of(check)),
+            says=locale.of_english(for_patient(letter, check)),
             days=tuple(start + timedelta(days=day) for day in check.days),
         )
         for check in letter.checks_in(SERIES)
     )
+
+
+def _check_words(check: OwnCheck, locale: Locale) -> Markup:
+    days = ", ".join(map(locale.day, check.days))
+    return locale.say("tests.check", says=check.says, days=days)
 
 
 def on_hold(proposal: Proposal) -> bool:
@@ -127,25 +153,14 @@ def on_hold(proposal: Proposal) -> bool:
     )
 
 
-def _fate_word(use: HomeUse) -> str:
-    """What becomes of a supply; a stop that comes later must not be taken for one on day one."""
-    waits = use.fate is Fate.STOPS and len(use.turns) > 1
-    return "Stop later" if waits else FATE_WORDS[use.fate]
-
-
-def before_the_start(proposal: Proposal) -> str:
+def before_the_start(proposal: Proposal, locale: Locale) -> str:
     """What must have happened before the first step, and what is taken until then."""
-    until = "Until then go on with your tablets as now."
-    if on_hold(proposal):
-        return (
-            "Do not start yet. We must check some things first. We will tell you when to start."
-            f" {until}"
-        )
-    return f"Start only when your prescriber has signed this plan. {until}"
+    key = "head.wait" if on_hold(proposal) else "head.start"
+    return locale.plain(key, until=locale.words["head.until"])
 
 
 def _at_home(
-    letter: Letterhead, steps: Sequence[PatientStep], at_home: Sequence[HomeUse]
+    letter: Letterhead, steps: Sequence[PatientStep], at_home: Sequence[HomeUse], locale: Locale
 ) -> Iterator[AtHome]:
     """Each supply at home, and what to do with it."""
     start = letter.proposal.request.start
@@ -153,35 +168,55 @@ def _at_home(
 
     def words(number: int) -> str:
         day = start + timedelta(days=number)
-        return f"{day_words(day)} (step {letters[day]})"
+        return locale.plain("home.in-step", day=locale.day(day), letter=letters[day])
 
     for use in at_home:
-        name = supply_name(use.supply)
+        name = locale.box(use.supply.preparation, use.supply.strength)
         yield AtHome(
             fate=use.fate,
-            word=_fate_word(use),
+            word=locale.words[f"home.{_fate_key(use)}"],
             name=name[:1].upper() + name[1:],
-            says=home_words(use, words),
+            says=home_words(use, words, lambda key: locale.of_english(SENTENCES[key])),
         )
 
 
-def _how_to_take(letter: Letterhead, plan: Plan) -> Iterator[str]:
+def _fate_key(use: HomeUse) -> str:
+    """What becomes of a supply; a stop that comes later must not be taken for one on day one."""
+    waits = use.fate is Fate.STOPS and len(use.turns) > 1
+    return "stops-later" if waits else str(use.fate)
+
+
+def _fetched(letter: Letterhead, plan: Plan, locale: Locale) -> Iterator[Fetched]:
+    """The pharmacy list."""
+    start = letter.proposal.request.start
+    for made in plan.prescriptions:
+        yield Fetched(
+            by=locale.dated(start + timedelta(days=made.first_day)),
+            number=made.first_day + 1,
+            what=locale.box(made.preparation, made.strength),
+            count=made.tablets,
+        )
+
+
+def _how_to_take(letter: Letterhead, plan: Plan, locale: Locale) -> Iterator[str]:
     lines = [line for step in plan.steps for line in step.lines]
     if any(line.preparation.t4_ug_per_unit for line in lines):
         # Levothyroxine label: on an empty stomach, half an hour to an hour before breakfast
         # (from memory), 4 hours apart from what binds it.
-        yield "Take your tablets on an empty stomach, with water. Then wait half an hour to eat."
-        yield "Take calcium, iron and antacids 4 hours before or after, not with them."
+        yield locale.words["how.empty-stomach"]
+        yield locale.words["how.binders"]
     if any(line.doses_per_day > 1 for line in lines):
-        yield "Where it says bedtime, take that dose as you go to bed."
-    yield from dict.fromkeys(f.instruction for f in letter.findings if f.instruction)
+        yield locale.words["how.bedtime"]
+    yield from dict.fromkeys(
+        locale.of_english(f.instruction) for f in letter.findings if f.instruction
+    )
     pieces = ((line, piece) for line in lines if line.tablets for piece in line.tablets.pieces)
     if any(count_each(line, piece) % 1 for line, piece in pieces):
-        yield "To take half a tablet, cut it with a pill cutter. Keep the other half for next time."
-    yield "Do not change this plan or stop it by yourself. Call us first."
+        yield locale.words["how.half"]
+    yield locale.words["how.no-change"]
 
 
-def missed_doses(steps: Sequence[PatientStep]) -> Iterator[str]:
+def missed_doses(steps: Sequence[PatientStep], locale: Locale) -> Iterator[str]:
     """What to do about a missed dose: per medicine, by how often it is taken.
 
     Public leaflets of all three medicines say: when it is remembered, unless the next is near,
@@ -197,157 +232,43 @@ def missed_doses(steps: Sequence[PatientStep]) -> Iterator[str]:
                 letters.append(step.letter)
     for medicine, by_rule in rules.items():
         for rule, letters in by_rule.items():
-            only_in = f" in {_steps(letters)}" if len(by_rule) > 1 else ""
-            yield f"If you miss a dose of {medicine}{only_in}: {rule}"
-    yield "Never take two doses at once to make up for one."
-
-
-def _steps(letters: Sequence[str]) -> str:
-    return f"step{'s' if len(letters) > 1 else ''} {', '.join(letters)}"
+            says = locale.words[f"missed.{rule}"]
+            if len(by_rule) == 1:
+                yield locale.say("missed.line", medicine=medicine, rule=says)
+                continue
+            key = "missed.steps" if len(letters) > 1 else "missed.step"
+            named = locale.plain(key, letters=", ".join(letters))
+            yield locale.say("missed.line-in", medicine=medicine, steps=named, rule=says)
+    yield locale.words["missed.never-two"]
 
 
 def _if_missed(doses_per_day: int | None, *, carries_t3: bool) -> str:
+    """The rule by its key."""
     if not carries_t3:
-        return "take it later that day. On the next day, skip it."
+        return "later"
     match doses_per_day:
         case 1:
-            return "take it before the evening of that day. After that, skip it."
+            return "before-evening"
         case 2:
-            return "take a morning dose by noon. After noon, skip it. Skip a missed bedtime dose."
+            return "by-noon"
         case _:
-            return "skip it, and take the next one at its usual time."
+            return "skip"
 
 
-def _biotin(letter: Letterhead, catalogue: Catalogue) -> str:
+def draw_words(draw: BloodTest, locale: Locale) -> Markup:
+    """A blood test in the patient's list."""
+    if draw.number is None:
+        return locale.say("tests.before-start", day=locale.day(draw.day))
+    day = locale.plain("tests.numbered", day=locale.day(draw.day), number=draw.number)
+    if draw.before:
+        return locale.say("tests.before-step", day=day, letter=draw.before)
+    return locale.say("tests.on", day=day)
+
+
+def _biotin(letter: Letterhead, catalogue: Catalogue, locale: Locale) -> str:
     """What to do about biotin before bloods, with the numbers of the safety rule."""
     if not any(finding.code == "biotin" for finding in letter.findings):
-        return (
-            "Tell us if you take biotin (it is in some hair and nail pills). It can spoil the test."
-        )
+        return locale.words["tests.biotin"]
     numbers = catalogue.rules.before["biotin"].numbers
     days, longer = (decimal(numbers[name].value) for name in ("days", "days_high"))
-    return (
-        f"Stop biotin {days} days before each test. If you take 10 mg or more a day, stop it"
-        f" {longer} days before."
-    )
-
-
-REVIEW = (
-    "Do you feel better with the two medicines than with one? If not, we go back to one. Go on with"
-    " your tablets until we have talked."
-)
-_DAY = timedelta(days=1)
-
-
-def calendar_file(
-    plan_id: str,
-    read_on: date,
-    steps: Sequence[PatientStep],
-    labs: Sequence[BloodTest],
-    before_the_start: str,
-    *,
-    on_hold: bool,
-    checks: Sequence[OwnCheck] = (),
-    reviews: Sequence[date] = (),
-) -> bytes:
-    """One all-day event on the first day of every step, on every lab day, check and review.
-
-    `before_the_start` opens the first step; each later one holds only if that began on its day.
-    A title may be all that a calendar shows, so it says that tablets at home are put away, and
-    of a first step on hold that it waits.
-
-    The same plan gives the same bytes: names come from the plan's own, and the stamp is the
-    day that the record was read.
-    """
-    from icalendar import Calendar  # noqa: PLC0415 - loaded when a calendar is first asked for
-
-    calendar = Calendar()
-    calendar.add("prodid", f"-//{SERVICE_NAME}//plan sheet//EN")
-    calendar.add("version", "2.0")
-    stamp = datetime.combine(read_on, time(), UTC)
-    waiting = {test.before: test.day for test in labs if test.before}
-    begun = f"Only if step {steps[0].letter} began on {day_words(steps[0].first)}."
-    for place, step in enumerate(steps):
-        opens = f"{begun}{heard_words(waiting.get(step.letter))}" if place else before_the_start
-        more = f"{opens} {step_words(step)}"
-        title = _title(step, waits=on_hold and not place)
-        calendar.add_component(
-            _event(f"{plan_id}|step|{step.letter}", stamp, step.first, title, more)
-        )
-    for test in labs:
-        says = "Blood test, before the thyroid tablets"
-        more = f"{BEFORE_DOSE}{waits_words(test)}"
-        event = _event(f"{plan_id}|lab|{test.day}", stamp, test.day, says, more)
-        event.add_component(_the_day_before())
-        calendar.add_component(event)
-    for check in checks:
-        for day in check.days:
-            name = f"{plan_id}|check|{check.name}|{day}"
-            calendar.add_component(_event(name, stamp, day, check.title, check.says))
-    for day in reviews:
-        calendar.add_component(
-            _event(f"{plan_id}|review|{day}", stamp, day, "Talk with us about your tablets", REVIEW)
-        )
-    written: bytes = calendar.to_ical()
-    return written
-
-
-def _title(step: PatientStep, *, waits: bool) -> str:
-    if waits:
-        return f"Thyroid tablets: do not begin step {step.letter} before we tell you"
-    away = ", put old tablets away" if any(change.away for change in step.at_home) else ""
-    return f"Thyroid tablets: step {step.letter} begins{away}"
-
-
-def heard_words(drawn: date | None) -> str:
-    """What a step waits for: that the result of a test is told."""
-    if drawn is None:
-        return ""
-    return f" Call us first if you have not heard about the blood test of {day_words(drawn)}."
-
-
-def waits_words(test: BloodTest) -> str:
-    """What a patient must hear of a test before the step that waits for it."""
-    if not test.before:
-        return ""
-    return (
-        f" We read it before step {test.before} begins. Call us if you have not heard from us by"
-        " then."
-    )
-
-
-def step_words(step: PatientStep) -> str:
-    """What is taken each day of a step, and what changes for the tablets at home."""
-    changes = (f"{change.what}: {change.name}." for change in step.at_home)
-    return " ".join((*map(_words, step.takings), *changes))
-
-
-def _words(taking: Taking) -> str:
-    if not taking.tablets:
-        return f"{taking.medicine}: go on as now."
-    each = " and ".join(f"{tablet.words} of {tablet.strength}" for tablet in taking.tablets)
-    return f"{taking.medicine}: {each} {taking.when}."
-
-
-def _event(name: str, stamp: datetime, day: date, says: str, more: str) -> "Event":
-    from icalendar import Event  # noqa: PLC0415
-
-    event = Event()
-    event.add("uid", urn(stable_id(name)))
-    event.add("dtstamp", stamp)
-    event.add("dtstart", day)
-    event.add("dtend", day + _DAY)
-    event.add("summary", says)
-    event.add("description", plain(more))
-    event.add("transp", "TRANSPARENT")
-    return event
-
-
-def _the_day_before() -> "Alarm":
-    from icalendar import Alarm  # noqa: PLC0415
-
-    alarm = Alarm()
-    alarm.add("action", "DISPLAY")
-    alarm.add("description", "Blood test tomorrow")
-    alarm.add("trigger", -_DAY / 2)
-    return alarm
+    return locale.plain("tests.biotin-stop", days=days, longer=longer)

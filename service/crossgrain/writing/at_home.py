@@ -73,9 +73,24 @@ def replacing(replaced: Sequence[Replaceable]) -> dict[str, Any]:
     return elements
 
 
-TO_A_PHARMACY = "Take what is left to a pharmacy."
-"""FDA, disposal of unused medicines: take-back places such as pharmacies come first (from
-memory)."""
+SENTENCES = {
+    "it": "it",
+    "them": "them",
+    "as-now": "Go on as now.",
+    "put-away": "From {day} on, do not take {it}. Put {it} away.",
+    "again": "You need {it} again from {day} on.",
+    "no-more": "From {day} on, take no more of {it}.",
+    "exchanged": "This plan has another product of it instead. Never take both.",
+    "replaced": "This plan has other strengths instead.",
+    # FDA, disposal of unused medicines: take-back places such as pharmacies come first (from
+    # memory).
+    "to-a-pharmacy": "Take what is left to a pharmacy.",
+    "only-as-planned": "From {day} on, take them only as this plan says.",
+    "only-named": "From {day} on, take only the tablets that this plan names.",
+    "keep-a-box": "Keep a box from home only if this plan names its strength.",
+    "others": "Take the others to a pharmacy.",
+}
+"""What is said of a supply at home; a patient's own language may say it otherwise."""
 
 DayWords = Callable[[int], str]
 """A day of the plan, as a person reads it."""
@@ -94,9 +109,17 @@ def supply_name(supply: HomeSupply) -> str:
     return f"{product(supply.preparation, supply.strength)}s"
 
 
-def home_words(use: HomeUse, words: DayWords) -> str:
+Say = Callable[[str], str]
+"""A sentence of `SENTENCES` by its key, in the reader's language, with its blanks."""
+
+
+def home_words(use: HomeUse, words: DayWords, say: Say = SENTENCES.__getitem__) -> str:
     """What to do with one supply, from which day on."""
-    return " ".join(_sentences(use, words))
+    it = say("it" if use.supply.strength is None else "them")
+    return " ".join(
+        say(key).format(it=it, day="" if day is None else words(day))
+        for key, day in _sentences(use)
+    )
 
 
 def home_line(use: HomeUse, words: DayWords) -> str:
@@ -105,34 +128,32 @@ def home_line(use: HomeUse, words: DayWords) -> str:
     return f"{name[:1].upper()}{name[1:]} at home: {home_words(use, words)}"
 
 
-def _sentences(use: HomeUse, words: DayWords) -> Iterator[str]:
-    it = "it" if use.supply.strength is None else "them"
+def _sentences(use: HomeUse) -> Iterator[tuple[str, int | None]]:
+    """Each sentence by its key, and the day that it names."""
     before: Turn | None = None
     for number, turn in enumerate(use.turns):
-        from_then = f"From {words(turn.first_day)} on"
         match turn.use:
             case Use.AS_NOW if len(use.turns) == 1:
-                yield "Go on as now."
+                yield "as-now", None
             case Use.AS_ORDERED if before is None or before.use is Use.AS_NOW:
-                yield from _as_ordered(use.supply, from_then)
+                yield from _as_ordered(use.supply, turn.first_day)
             case Use.NOT_TAKEN if turn is not use.turns[-1]:
-                again = words(use.turns[number + 1].first_day)
-                yield f"{from_then}, do not take {it}. Put {it} away."
-                yield f"You need {it} again from {again} on."
+                yield "put-away", turn.first_day
+                yield "again", use.turns[number + 1].first_day
             case Use.NOT_TAKEN:
-                yield f"{from_then}, take no more of {it}."
+                yield "no-more", turn.first_day
                 if use.exchanged:
-                    yield "This plan has another product of it instead. Never take both."
+                    yield "exchanged", None
                 elif use.replaced:
-                    yield "This plan has other strengths instead."
-                yield TO_A_PHARMACY
+                    yield "replaced", None
+                yield "to-a-pharmacy", None
         before = turn
 
 
-def _as_ordered(supply: HomeSupply, from_then: str) -> Iterator[str]:
+def _as_ordered(supply: HomeSupply, day: int) -> Iterator[tuple[str, int | None]]:
     if supply.strength is not None:
-        yield f"{from_then}, take them only as this plan says."
+        yield "only-as-planned", day
         return
-    yield f"{from_then}, take only the tablets that this plan names."
-    yield "Keep a box from home only if this plan names its strength."
-    yield "Take the others to a pharmacy."
+    yield "only-named", day
+    yield "keep-a-box", None
+    yield "others", None

@@ -16,7 +16,7 @@ from crossgrain.reading.code_tables import CodedDrug, CodeTables
 from crossgrain.reading.filed import SUSPEND
 from crossgrain.reading.record import MedicineEntry
 from crossgrain.words.doses import generic_name, product
-from crossgrain.writing.at_home import TO_A_PHARMACY, home_line, home_supplies, replacing
+from crossgrain.writing.at_home import SENTENCES, home_line, home_supplies, replacing
 from crossgrain.writing.dosage import concept, dispense, instructions
 from crossgrain.writing.elements import paragraphs, plain
 from crossgrain.writing.going_on import Ended
@@ -278,7 +278,7 @@ def _left_out(
     for piece in course.line.tablets.pieces if course.line.tablets else ():
         says = (
             f"End the order for {product(course.line.preparation, piece.strength)}: from"
-            f" {letter.words(day)} on it is not taken. {TO_A_PHARMACY}"
+            f" {letter.words(day)} on it is not taken. {SENTENCES['to-a-pharmacy']}"
         )
         for reference in _orders_at_the_end(letter, course, piece.strength):
             yield _task(letter, scope, reference, day, says)

@@ -15,6 +15,8 @@ from crossgrain.sheet.page import sheet_html
 from crossgrain.sheet.person import PatientHeading, person_in
 
 VERSION = "9.9.9"
+BRITISH = "en-GB"
+"""The locale whose dates are those of the prescriber's part, so that the two can be compared."""
 ASKED = {patient["file"]: patient.get("target") for patient in SCENARIO["patient"]}
 PLANNED = {
     patient["file"]: patient.get("target")
@@ -110,9 +112,13 @@ def person_of(file: str) -> PatientHeading:
     return person_in(json.loads((FIXTURES / "patients" / file).read_bytes()))
 
 
-def page_of(proposal: Proposal, person: PatientHeading = PatientHeading()) -> bytes:  # noqa: B008 - frozen
+def page_of(
+    proposal: Proposal,
+    person: PatientHeading = PatientHeading(),  # noqa: B008 - frozen
+    tag: str = BRITISH,
+) -> bytes:
     """The sheet of a proposal."""
-    return sheet_html(proposal, CATALOGUE, service_version=VERSION, person=person)
+    return sheet_html(proposal, CATALOGUE, service_version=VERSION, person=person, tag=tag)
 
 
 @lru_cache

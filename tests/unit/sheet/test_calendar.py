@@ -5,14 +5,17 @@ from datetime import date, timedelta
 import pytest
 from icalendar import Calendar, Event
 from tests.conformance.patients import AS_OF, CATALOGUE, proposed
-from tests.unit.sheet.pages import PLANNED, VERSION
+from tests.unit.sheet.pages import BRITISH, PLANNED, VERSION
 
 from crossgrain.sheet.days import patient_steps
+from crossgrain.sheet.locale import locale
 from crossgrain.sheet.page import calendar_of
 
 
 def written(file: str) -> bytes:
-    found = calendar_of(proposed(file, PLANNED[file]), CATALOGUE, service_version=VERSION)
+    found = calendar_of(
+        proposed(file, PLANNED[file]), CATALOGUE, service_version=VERSION, tag=BRITISH
+    )
     assert found is not None
     return found
 
@@ -34,7 +37,7 @@ def test_it_holds_the_first_day_of_every_step_and_every_lab(file: str) -> None:
     made = proposed(file, PLANNED[file])
     plan = made.plan
     assert plan
-    steps = patient_steps(plan, AS_OF, ())
+    steps = patient_steps(plan, AS_OF, (), locale(BRITISH))
     found = [(event.decoded("dtstart"), str(event["summary"])) for event in events(file)]
     assert [day for day, says in found if "step" in says] == [step.first for step in steps]
     labs = [AS_OF + timedelta(days=draw.day) for draw in plan.labs]

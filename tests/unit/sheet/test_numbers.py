@@ -127,7 +127,7 @@ def test_the_pharmacy_list_is_the_orders_with_the_day_by_which_each_is_fetched(
         name = order["medicationCodeableConcept"]["text"]
         count = str(supply["quantity"]["value"])
         sent.append((on(first), name, count, date_words(until)))
-    (table,) = parsed(sheet(file, prior)).all("table", "pharmacy")
+    (table,) = parsed(sheet(file, prior)).by_id("prescriber").all("table", "pharmacy")
     listed = [tuple(cell.text for cell in row.all("td")) for row in table.all("tr")[1:]]
     assert sorted(listed) == sorted(sent)
 

@@ -22,6 +22,7 @@ from crossgrain.operations.options import (
     Option,
     comparison_options,
     next_step_options,
+    page_options,
     switch_options,
 )
 from crossgrain.operations.screen_switches import screening_options
@@ -103,7 +104,8 @@ OPTIONS = (
     "What a call may say beside the record: as a parameter of `Parameters` or in the query, and,"
     " for `$propose-switch`, as an option of `crossgrain propose` (`validate` and `response`"
     " aside), always by the same name. An unknown option is refused, and so is one given twice"
-    " that takes one value.",
+    " that takes one value. `/sheet` takes the options of `$propose-switch`, `/sheet/next-step`"
+    " those of `$next-step`, and both the two that stand under `/sheet`.",
 )
 NUMBERS = (
     "Numbers",
@@ -220,6 +222,7 @@ def _options(catalogue: Catalogue) -> Iterator[tuple[str, Sequence[Option]]]:
     yield "$next-step", next_step_options(for_a_switch)
     yield "$compare-bases", comparison_options()
     yield "$screen-switches", screening_options(for_a_switch)
+    yield "/sheet", page_options(())
 
 
 def _option(option: Option) -> Row:

@@ -1,6 +1,7 @@
 (() => {
   "use strict";
   const byId = (id) => document.getElementById(id);
+  const drawn = () => {
   const data = JSON.parse(byId("hover-data").textContent);
   const slider = byId("day"), reading = byId("reading");
   const charts = [...document.querySelectorAll("svg.chart")].filter((one) => one.querySelector(".cursor"));
@@ -41,6 +42,9 @@
   reading.textContent = "Move along the chart, or use the arrow keys.";
   slider.setAttribute("aria-valuetext", words(0));
 
+  };
+  if (byId("hover-data")) drawn();
+
   // In a frame that was given its text (srcdoc) the base is the address of the page around it, so
   // a link to a part of this page would lead to that page instead.
   const alone = (address) => address.split("#")[0];
@@ -56,7 +60,7 @@
   }
 
   const save = byId("save-dates");
-  save.addEventListener("click", () => {
+  if (save) save.addEventListener("click", () => {
     const bytes = Uint8Array.from(atob(byId("calendar-file").textContent), (c) => c.charCodeAt(0));
     const link = document.createElement("a");
     link.href = URL.createObjectURL(new Blob([bytes], { type: "text/calendar" }));
@@ -64,8 +68,10 @@
     link.click();
     URL.revokeObjectURL(link.href);
   });
-  save.hidden = false;
+  if (save) save.hidden = false;
   const print = byId("print");
-  print.addEventListener("click", () => window.print());
-  print.hidden = false;
+  if (print) {
+    print.addEventListener("click", () => window.print());
+    print.hidden = false;
+  }
 })();
