@@ -327,7 +327,7 @@ NEARLY = [
     ("targt=levothyroxine", "; did you mean target?"),
     ("target=levothyroxin", "; did you mean levothyroxine?"),
     ("pace=cautios", "; did you mean cautious?"),
-    ("colour=blue", "detail, sheet"),
+    ("colour=blue", "sheet, sheet-form"),
     ("target=warfarin", "desiccated-thyroid-liothyronine"),
 ]
 

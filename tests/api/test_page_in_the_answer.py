@@ -2,6 +2,7 @@
 
 import json
 from base64 import b64decode
+from hashlib import sha1
 from typing import Any
 
 import pytest
@@ -66,3 +67,44 @@ def test_an_answer_with_a_page_is_fhir_in_both_versions(post):
     r5 = post(as_r5(patient(PLANNED)), f"{QUERY}&sheet=true", R5)
     R5Bundle.model_validate_json(r5.content)
     assert of_type(r5.json(), "DocumentReference")
+
+
+PDF = f"{QUERY}&sheet=true&sheet-form=pdf"
+
+
+@pytest.mark.parametrize("name", [PLANNED, STOPPED])
+@pytest.mark.parametrize("version", ["r4", "r5"])
+def test_the_sheet_may_be_a_pdf_with_its_size_and_its_digest(post, name, version):
+    record = patient(name) if version == "r4" else as_r5(patient(name))
+    address = f"/fhir/{version}/$propose-switch"
+    (document,) = of_type(post(record, PDF, address).json(), "DocumentReference")
+    attachment = document["content"][0]["attachment"]
+    content = b64decode(attachment["data"])
+    assert content.startswith(b"%PDF-")
+    assert attachment["contentType"] == "application/pdf"
+    # R4 unsignedInt, a number; R5 integer64, which its JSON has as a string
+    assert attachment["size"] == (len(content) if version == "r4" else str(len(content)))
+    assert b64decode(attachment["hash"]) == sha1(content).digest()
+    (again,) = of_type(post(record, PDF, address).json(), "DocumentReference")
+    assert again == document
+
+
+def test_an_answer_with_a_pdf_is_fhir_in_both_versions(post):
+    R4Bundle.model_validate_json(post(patient(PLANNED), PDF).content)
+    R5Bundle.model_validate_json(post(as_r5(patient(PLANNED)), PDF, R5).content)
+
+
+def test_without_its_extra_a_pdf_is_refused_and_the_extra_named(post, monkeypatch):
+    monkeypatch.setattr("crossgrain.sheet.pdf.OF_PDF", "no_such_library")
+    monkeypatch.setattr("crossgrain.operations.propose_switch.OF_PDF", "no_such_library")
+    answer = post(patient(PLANNED), PDF)
+    (issue,) = answer.json()["issue"]
+    assert (answer.status_code, issue["code"]) == (422, "not-supported")
+    assert "pip install 'crossgrain[pdf]'" in issue["diagnostics"]
+    assert issue["expression"] == ["http.sheet-form"]
+
+
+def test_a_form_of_a_sheet_that_is_not_asked_for_is_refused(post):
+    answer = post(patient(PLANNED), f"{QUERY}&sheet-form=pdf")
+    assert answer.status_code == 422
+    assert answer.json()["issue"][0]["expression"] == ["http.sheet-form"]

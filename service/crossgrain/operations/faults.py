@@ -34,6 +34,7 @@ class Fault(StrEnum):
     TOO_LARGE = "too-large"
     TOO_SLOW = "too-slow"
     RECORD_MISSING = "record-missing"
+    NOT_INSTALLED = "not-installed"
     DATA_INCOMPLETE = "data-incomplete"
     UNAUTHENTICATED = "unauthenticated"
     FORBIDDEN = "forbidden"
@@ -78,6 +79,7 @@ TABLE: Mapping[type[StrEnum], Mapping[str, Row]] = {
             422, "business-rule", "the options disagree with each other or with the record"
         ),
         F.RECORD_MISSING: Row(422, "required", "the record is missing"),
+        F.NOT_INSTALLED: Row(422, "not-supported", "what is asked for needs an extra package"),
         F.HEADERS_TOO_LARGE: Row(431, "too-long", "the request's headers are too large"),
         F.INTERNAL: Row(500, "exception", "the service failed; nothing was proposed"),
         F.TRANSFER_CODING: Row(

@@ -195,6 +195,12 @@ def _of_the_answer() -> tuple[Option, ...]:
             " false.",
             _flag,
         ),
+        _coded(
+            "sheet-form",
+            ("html", "pdf"),
+            "The form of that document: the page with its chart (the default), or its words and"
+            " every order as PDF, which needs the extra pdf.",
+        ),
     )
 
 

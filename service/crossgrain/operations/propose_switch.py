@@ -1,7 +1,8 @@
 """``$propose-switch``: a record and a target in, a proposed series with its rationale out."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from importlib.util import find_spec
 from typing import Any
 
 from crossgrain.core.proposal import Proposal, SwitchRequest
@@ -19,14 +20,15 @@ from crossgrain.operations.desk import (
     recorded_asked,
     refuse_idle_mixture,
 )
-from crossgrain.operations.faults import refused_by_domain
+from crossgrain.operations.faults import Fault, refusal, refused_by_domain
 from crossgrain.operations.filing import to_be_filed
 from crossgrain.operations.parameters import Call, Given, Options, call_from, read_options
 from crossgrain.sheet.page import sheet_html
+from crossgrain.sheet.pdf import OF_PDF, plan_pdf
 from crossgrain.sheet.person import PatientHeading, person_in
 from crossgrain.writing.answer import answer_bundle
 from crossgrain.writing.brief import brief_bundle
-from crossgrain.writing.forms import with_page
+from crossgrain.writing.forms import Page, with_page
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,13 +36,15 @@ class Settled:
     """What was made of a call.
 
     `filed_beside`: the call, where the answer goes to a server beside its record; `is_brief`: it is
-    the plan by its dates alone; `page_for`: it carries the plan sheet, made out for this person.
+    the plan by its dates alone; `page_for`: it carries the plan sheet, made out for this person,
+    `as_pdf` or as a page.
     """
 
     proposal: Proposal
     filed_beside: Call | None
     is_brief: bool
     page_for: PatientHeading | None = None
+    as_pdf: bool = False
 
 
 def propose_switch(
@@ -66,7 +70,7 @@ def settle_call(desk: Desk, call: Call, options: Options, version: FhirVersion) 
     RequestRefused
         where the options or the record are unusable, or do not go together.
     """
-    is_brief = brief_asked(options)
+    is_brief, as_pdf = brief_asked(options), _pdf_asked(options)
     try:
         request = _request(desk, options)
         record = record_in(
@@ -78,7 +82,25 @@ def settle_call(desk: Desk, call: Call, options: Options, version: FhirVersion) 
         raise refused_by_domain(error, options.place) from error
     page_for = person_in(call.record) if options.one("sheet", False) else None
     filed_beside = call if options.one("response") == "transaction" else None
-    return Settled(proposal, filed_beside, is_brief, page_for)
+    return Settled(proposal, filed_beside, is_brief, page_for, as_pdf)
+
+
+def _pdf_asked(options: Options) -> bool:
+    """Whether the sheet is to be a PDF, which can only be had where its extra is installed."""
+    form = options.one("sheet-form")
+    if form is not None and not options.one("sheet", False):
+        raise refusal(
+            Fault.OPTIONS_DISAGREE,
+            options.place("sheet-form"),
+            "sheet-form is of the sheet, which is not asked for: add sheet=true",
+        )
+    if form == "pdf" and find_spec(OF_PDF) is None:
+        raise refusal(
+            Fault.NOT_INSTALLED,
+            options.place("sheet-form"),
+            "a PDF needs the extra pdf: pip install 'crossgrain[pdf]'",
+        )
+    return bool(form == "pdf")
 
 
 def answer_to(desk: Desk, settled: Settled, version: FhirVersion) -> dict[str, Any]:
@@ -91,14 +113,23 @@ def answer_to(desk: Desk, settled: Settled, version: FhirVersion) -> dict[str, A
         codes=desk.catalogue.codes,
     )
     if settled.page_for is not None:
-        page = sheet_html(
+        bundle = with_page(bundle, _page(desk, settled, settled.page_for, bundle), version)
+    return to_be_filed(bundle, settled.filed_beside) if settled.filed_beside else bundle
+
+
+def _page(
+    desk: Desk, settled: Settled, person: PatientHeading, bundle: dict[str, Any]
+) -> Callable[[str], Page]:
+    """What makes the document that the answer carries, given the document's own name."""
+    if not settled.as_pdf:
+        html = sheet_html(
             settled.proposal,
             desk.catalogue,
             service_version=desk.service_version,
-            person=settled.page_for,
+            person=person,
         )
-        bundle = with_page(bundle, page)
-    return to_be_filed(bundle, settled.filed_beside) if settled.filed_beside else bundle
+        return lambda _: Page("text/html", html)
+    return lambda name: Page("application/pdf", plan_pdf(bundle, person, name))
 
 
 def _request(desk: Desk, options: Options) -> SwitchRequest:

@@ -2,11 +2,15 @@
 
 from base64 import b64encode
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from hashlib import sha1
 from typing import Any
 
 import msgspec
 
-from crossgrain.names.identity import RESOURCE_SYSTEM, stable_id, urn
+from crossgrain.names.identity import RESOURCE_SYSTEM, FhirVersion, stable_id, urn
+from crossgrain.reading.codesystems import Loinc
+from crossgrain.writing.dosage import concept
 from crossgrain.writing.elements import narrative, paragraph
 from crossgrain.writing.letterhead import Resource
 
@@ -101,6 +105,12 @@ def _device(resource: Resource) -> None:
     resource["type"] = [resource["type"]]
 
 
+def _document_reference(resource: Resource) -> None:
+    for content in resource["content"]:
+        size = content["attachment"]["size"]
+        content["attachment"]["size"] = str(size)  # integer64, which JSON has as a string
+
+
 _CHANGES: dict[str, Callable[[Resource], None]] = {
     "MedicationRequest": _medication_request,
     "ServiceRequest": _service_request,
@@ -110,6 +120,7 @@ _CHANGES: dict[str, Callable[[Resource], None]] = {
     "GuidanceResponse": _guidance_response,
     "DetectedIssue": _detected_issue,
     "Device": _device,
+    "DocumentReference": _document_reference,
 }
 
 
@@ -164,20 +175,31 @@ def _entry(entry: dict[str, Any]) -> dict[str, Any]:
     return {**entry, "resource": resource, "request": request}
 
 
+_NOTES = "http://hl7.org/fhir/us/core/CodeSystem/us-core-documentreference-category"
+"""US Core's categories of documents; FHIR's own example says only where one was written."""
 UNTITLED = "What the service found"
 
 
-def page_document(answer: Resource, page: bytes) -> Resource:
+@dataclass(frozen=True, slots=True)
+class Page:
+    """A plan on paper: its media type and its bytes, self-contained."""
+
+    media_type: str
+    content: bytes
+
+
+def page_document(answer: Resource, page: Callable[[str], Page]) -> Resource:
     """A DocumentReference with the page inside it.
 
     Parameters
     ----------
     answer : the Bundle that the page shows
-    page : HTML, self-contained
+    page : makes it, given the id of the document
     """
     about = _about(answer)
     title = about.get("title", UNTITLED)
     document_id = stable_id(f"{about['id']}|DocumentReference")
+    made = page(document_id)
     return {
         "resourceType": "DocumentReference",
         "id": document_id,
@@ -185,16 +207,23 @@ def page_document(answer: Resource, page: bytes) -> Resource:
         "identifier": [{"system": RESOURCE_SYSTEM, "value": document_id}],
         "status": "current",
         "docStatus": "preliminary",
-        "type": {"text": "Proposed plan, to be read and decided on by the prescriber"},
+        "type": {
+            **concept(Loinc.system, "18776-5", "Plan of care note"),
+            "text": "Proposed plan, to be read and decided on by the prescriber",
+        },
+        "category": [concept(_NOTES, "clinical-note", "Clinical Note")],
         "subject": dict(about["subject"]),
         "date": answer["timestamp"],
         "description": title,
         "content": [
             {
                 "attachment": {
-                    "contentType": "text/html",
+                    "contentType": made.media_type,
                     "language": "en",
-                    "data": b64encode(page).decode("ascii"),
+                    "data": b64encode(made.content).decode("ascii"),
+                    "size": len(made.content),
+                    # FHIR asks for SHA-1: it tells a damaged copy, not a forged one.
+                    "hash": b64encode(sha1(made.content, usedforsecurity=False).digest()).decode(),
                     "title": title,
                     "creation": answer["timestamp"],
                 }
@@ -203,9 +232,11 @@ def page_document(answer: Resource, page: bytes) -> Resource:
     }
 
 
-def with_page(answer: Resource, page: bytes) -> Resource:
+def with_page(answer: Resource, page: Callable[[str], Page], version: FhirVersion) -> Resource:
     """The answer with its page: before the Provenance, and among that one's targets."""
     document = page_document(answer, page)
+    if version is FhirVersion.R5:
+        to_r5(document)
     *others, last = answer["entry"]
     named = urn(document["id"])
     provenance = last["resource"]

@@ -1,6 +1,7 @@
 """The page inside its answer: one DocumentReference about the plan, and made by this service."""
 
-from base64 import b64decode
+from base64 import b64decode, b64encode
+from hashlib import sha1
 
 import pytest
 from tests.conformance.test_parse import model
@@ -8,20 +9,25 @@ from tests.unit.writing.answers import only, resources, written
 from tests.unit.writing.plans import EVERY, data_required, levothyroxine_to_desiccated
 
 from crossgrain.names.identity import RESOURCE_SYSTEM, FhirVersion
-from crossgrain.writing.forms import to_json, with_page
+from crossgrain.writing.forms import Page, to_json, with_page
 
-PAGE = "<html>½ tablet</html>".encode()
+HTML = "<html>½ tablet</html>".encode()
+
+
+def page(_: str) -> Page:
+    return Page("text/html", HTML)
 
 
 def test_the_page_is_one_document_about_the_plan_with_its_title_and_its_day():
     bundle = written(levothyroxine_to_desiccated())
-    paged = with_page(bundle, PAGE)
+    paged = with_page(bundle, page, FhirVersion.R4)
     document, title = only(paged, "DocumentReference"), only(bundle, "CarePlan")["title"]
     attachment = {"contentType": "text/html", "language": "en", "title": title,
-                  "creation": bundle["timestamp"]}  # fmt: skip
+                  "creation": bundle["timestamp"], "size": len(HTML),
+                  "hash": b64encode(sha1(HTML).digest()).decode()}  # fmt: skip
     (content,) = document["content"]
     data = content["attachment"].pop("data")
-    assert b64decode(data) == PAGE
+    assert b64decode(data) == HTML
     assert content == {"attachment": attachment}
     assert document | {"text": None, "content": None} == {
         "resourceType": "DocumentReference",
@@ -30,7 +36,25 @@ def test_the_page_is_one_document_about_the_plan_with_its_title_and_its_day():
         "identifier": [{"system": RESOURCE_SYSTEM, "value": document["id"]}],
         "status": "current",
         "docStatus": "preliminary",
-        "type": {"text": "Proposed plan, to be read and decided on by the prescriber"},
+        "type": {
+            # LOINC 18776-5, as C-CDA and US Core name a care plan that is a document
+            "coding": [
+                {"system": "http://loinc.org", "code": "18776-5", "display": "Plan of care note"}
+            ],
+            "text": "Proposed plan, to be read and decided on by the prescriber",
+        },
+        "category": [
+            {
+                "coding": [
+                    {
+                        "system": "http://hl7.org/fhir/us/core/CodeSystem/"
+                        "us-core-documentreference-category",
+                        "code": "clinical-note",
+                        "display": "Clinical Note",
+                    }
+                ]
+            }
+        ],
         "subject": {"reference": "Patient/demo-1"},
         "date": "2024-04-29T00:00:00Z",
         "description": title,
@@ -40,7 +64,7 @@ def test_the_page_is_one_document_about_the_plan_with_its_title_and_its_day():
 
 
 def test_without_a_plan_it_is_about_what_the_service_found():
-    document = only(with_page(written(data_required()), PAGE), "DocumentReference")
+    document = only(with_page(written(data_required()), page, FhirVersion.R4), "DocumentReference")
     assert document["description"] == "What the service found"
 
 
@@ -48,7 +72,7 @@ def test_without_a_plan_it_is_about_what_the_service_found():
 @pytest.mark.parametrize("name", EVERY)
 def test_the_rest_of_the_answer_stays_and_the_provenance_names_the_page_too(name, version):
     bundle = written(EVERY[name](), version)
-    paged = with_page(bundle, PAGE)
+    paged = with_page(bundle, page, version)
     assert {**paged, "entry": None} == {**bundle, "entry": None}
     *before, document, last = paged["entry"]
     assert before == bundle["entry"][:-1]
