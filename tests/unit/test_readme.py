@@ -23,6 +23,37 @@ def block(heading: str) -> str:
     return section.partition("```sh\n")[2].partition("```")[0]
 
 
+def printed(heading: str) -> list[str]:
+    """The output that the README shows below a heading; dots stand for what is left out."""
+    section = README.partition(f"## {heading}\n")[2].partition("\n## ")[0]
+    return section.partition("```text\n")[2].partition("```")[0].splitlines()
+
+
+def shows(told: str, lines: list[str]) -> bool:
+    """Whether the lines stand in an output in their order; between dots they follow each other."""
+    seen = "\n".join(line.rstrip() for line in told.splitlines())
+    for part in "\n".join(lines).split("\n…\n"):
+        _, found, seen = seen.partition(part)
+        if not found:
+            return False
+    return True
+
+
+def test_the_first_command_prints_what_is_shown() -> None:
+    call = shlex.split(block("Run it").rpartition("&& ")[2])
+    assert call[0] == ".venv/bin/crossgrain"
+    ran = crossgrain(call[1], ROOT / call[2], *call[3:], columns=120)
+    assert len(printed("Run it")) > 4
+    assert shows(ran.told, printed("Run it"))
+    assert not shows(ran.told, printed("Run it")[::-1])
+
+
+def test_the_container_is_run_as_its_own_file_says() -> None:
+    written = (ROOT / "docker" / "Dockerfile").read_text().replace(" \\\n#    ", "")
+    for call in block("Deploying it").splitlines():
+        assert f"#   {call}\n" in written
+
+
 def _expand(file: Path) -> None:
     """A value set of one concept where the example's own would lie."""
     file.parent.mkdir()
@@ -54,7 +85,9 @@ def test_the_nights_commands_work_as_written(tmp_path: Path) -> None:
     ]
     screened, sent = (crossgrain(*call[1:]) for call in night)
     assert (screened.returncode, sent.returncode) == (0, 0)
-    assert "1000 patients in" in screened.told
+    shown = [line.replace("../demo", str(tmp_path)) for line in printed("At night")]
+    assert "1000 patients in" in shown
+    assert shows(screened.told, shown)
     assert "would be created" in sent.told
 
 

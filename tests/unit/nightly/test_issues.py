@@ -6,6 +6,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+import pyarrow.parquet as pq
 import pytest
 from fhir.resources.detectedissue import DetectedIssue as DetectedIssueR5
 from fhir.resources.flag import Flag as FlagR5
@@ -165,10 +166,10 @@ def test_the_entry_of_a_closed_issue_is_closed_too(export, better, one, tmp_path
     assert entry["status"] == ("cancelled" if worklist is Worklist.TASK else "inactive")
 
 
-def test_the_worklist_comes_most_certain_first(out):
-    order = ["confirmed", "likely", "unresolved", "suspected", "observed"]
-    grades = [
-        order.index(issue["evidence"][0]["code"][0]["coding"][0]["code"])
-        for issue in lines(out / "DetectedIssue.ndjson")
-    ]
-    assert grades == sorted(grades)
+def test_the_worklist_comes_most_pressing_first_and_of_those_most_certain(out):
+    pressing = ["urgent", "soon", "routine"]
+    certain = ["confirmed", "likely", "unresolved", "suspected", "observed"]
+    rows = pq.read_table(out / "flags.parquet").to_pylist()
+    places = [(pressing.index(row["urgency"]), certain.index(row["grade"])) for row in rows]
+    assert len(set(places)) > 3
+    assert places == sorted(places)
