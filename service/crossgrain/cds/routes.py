@@ -41,7 +41,7 @@ from crossgrain.http.settings import Settings
 from crossgrain.names.errors import DomainError
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.desk import Desk, parse_resource, today
-from crossgrain.operations.faults import Fault, refusal
+from crossgrain.operations.faults import Fault, did_you_mean, refusal
 from crossgrain.safety.judgement import Verdict
 from crossgrain.safety.rule import Severity
 from crossgrain.writing.answer import answer_bundle
@@ -277,8 +277,10 @@ def _no_query(request: Request) -> None:
 def _service(request: Request) -> str:
     _no_query(request)
     own_id = str(request.path_params["id"])
-    if own_id not in {service.id for service in SERVICES}:
-        raise refusal(Fault.NOT_FOUND, None, "there is no such CDS service")
+    known = sorted({service.id for service in SERVICES})
+    if own_id not in known:
+        words = "there is no such CDS service; GET /cds-services lists them"
+        raise refusal(Fault.NOT_FOUND, None, f"{words}{did_you_mean(own_id, known)}")
     return own_id
 
 

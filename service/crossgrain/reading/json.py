@@ -140,7 +140,7 @@ def _not_json(body: bytes, fault: str) -> str:
     Whether it is text is looked up here: releases of the decoder say it in different ways.
     """
     if not body.strip():
-        return "the body is empty"
+        return "the body is empty: send the resource or the call as JSON"
     try:
         body.decode()
     except UnicodeDecodeError:

@@ -138,11 +138,21 @@ def issue(answer: httpx.Response) -> tuple[int, dict[str, Any]]:
     return answer.status_code, one
 
 
-@pytest.mark.parametrize("path", ["/cds-services/none", "/cds-services/none/feedback"])
-def test_a_service_that_is_none_is_404(client: TestClient, hooks: Hooks, path: str) -> None:
+@pytest.mark.parametrize(
+    ("path", "near"),
+    [
+        ("/cds-services/none", ""),
+        ("/cds-services/none/feedback", ""),
+        ("/cds-services/thyroid-orders", "; did you mean thyroid-order?"),
+    ],
+)
+def test_a_service_that_is_none_is_404_and_the_nearest_is_named(
+    client: TestClient, hooks: Hooks, path: str, near: str
+) -> None:
     status, said = issue(client.post(path, json={}))
     assert (status, said["code"]) == (404, "not-found")
-    assert said["diagnostics"] == "there is no such CDS service"
+    words = "there is no such CDS service; GET /cds-services lists them"
+    assert said["diagnostics"] == f"{words}{near}"
     assert "expression" not in said
     assert hooks.asked == []
 
