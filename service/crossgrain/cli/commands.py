@@ -41,7 +41,7 @@ def _show_version(asked: bool) -> None:
 def _program(
     version: Annotated[
         bool,
-        typer.Option("--version", callback=_show_version, is_eager=True, help="Say the version."),
+        typer.Option("--version", callback=_show_version, is_eager=True, help="Print the version."),
     ] = False,
 ) -> None: ...
 
@@ -78,24 +78,29 @@ def _said(wrong: typer.TyperException) -> str:
     return f"{wrong.format_message().replace('Invalid value for ', '').rstrip('.')} ({help_at})"
 
 
-Record = Annotated[str, typer.Argument(help="A Bundle or Parameters as JSON; - for stdin.")]
-AsOf = Annotated[str | None, typer.Option(help="The day to read the record on.")]
-TimeZone = Annotated[str | None, typer.Option(help="Where today is meant.")]
-WeeklyPattern = Annotated[
-    bool, typer.Option("--weekly-pattern", help="Whole tablets of LT4, weekdays may differ.")
+Record = Annotated[str, typer.Argument(help="A FHIR Bundle or Parameters as JSON; - reads stdin.")]
+AsOf = Annotated[str | None, typer.Option(help="Read the record as of this day. Default: today.")]
+TimeZone = Annotated[
+    str | None, typer.Option(help="The time zone of today, e.g. America/New_York. Default: UTC.")
 ]
-Lt3Doses = Annotated[str | None, typer.Option("--lt3-doses", help="Doses of LT3 in a day, 2 or 3.")]
+WeeklyPattern = Annotated[
+    bool, typer.Option("--weekly-pattern", help="LT4 in whole tablets; weekdays may differ.")
+]
+Lt3Doses = Annotated[str | None, typer.Option("--lt3-doses", help="LT3 in 2 or 3 doses a day.")]
 Stock = Annotated[
-    list[str] | None, typer.Option(help='A tablet that can be had, e.g. "levothyroxine 50".')
+    list[str] | None, typer.Option(help='A tablet in stock, e.g. "levothyroxine 50". Repeatable.')
 ]
 Chart = Annotated[
-    Path | None, typer.Option(metavar="FILE", help="A clinic's own chart and stock, a TOML file.")
+    Path | None,
+    typer.Option(metavar="FILE", help="The clinic's own charts, stock and numbers (TOML)."),
 ]
-Fhir = Annotated[FhirVersion, typer.Option(help="The FHIR version.")]
-Detail = Annotated[str | None, typer.Option(help="brief: the plan by its dates, no orders.")]
-AsJson = Annotated[bool, typer.Option("--json", help="The answer as FHIR.")]
+Fhir = Annotated[FhirVersion, typer.Option(help="FHIR version.")]
+Detail = Annotated[
+    str | None, typer.Option(help="brief: a few kB, the plan by date without orders.")
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print the answer as FHIR JSON.")]
 SheetFile = Annotated[
-    Path | None, typer.Option(metavar="FILE.html", help="Write the plan sheet to a file.")
+    Path | None, typer.Option(metavar="FILE.html", help="Write the printable plan sheet to a file.")
 ]
 Part = Annotated[
     str | None, typer.Option("--page", help="Of the sheet: prescriber, patient, or both.")
@@ -119,32 +124,48 @@ def propose(  # noqa: PLR0913, PLR0917 - one parameter per option
     target: Annotated[
         str | None, typer.Option(help=f"What to move to: {', '.join(Target)}.")
     ] = None,
-    basis: Annotated[str | None, typer.Option(help="The basis of equivalence to aim at.")] = None,
-    pace: Annotated[str | None, typer.Option(help="How fast the dose climbs.")] = None,
+    basis: Annotated[
+        str | None, typer.Option(help="The chart to aim at (crossgrain bases). Default: practice.")
+    ] = None,
+    pace: Annotated[
+        str | None, typer.Option(help="How fast the dose climbs: standard, brisk or cautious.")
+    ] = None,
     prior_therapy: Annotated[
-        str | None, typer.Option(help="overlap: the old medicine tapers. stop: it ends first.")
+        str | None,
+        typer.Option(help="overlap: the old medicine tapers (default). stop: it ends on day one."),
     ] = None,
     as_of: AsOf = None,
-    start: Annotated[str | None, typer.Option(help="Day one of the plan.")] = None,
-    time_zone: TimeZone = None,
-    ratio: Annotated[str | None, typer.Option(help="T4:T3 of a combination, 13 to 20.")] = None,
-    guideline: Annotated[bool, typer.Option("--guideline", help="LT3 = x/20.")] = False,
-    t3_share: Annotated[
-        str | None, typer.Option("--t3-share", help="Part that LT3 carries beside desiccated.")
+    start: Annotated[
+        str | None, typer.Option(help="Day one of the plan. Default: the day of --as-of.")
     ] = None,
-    desiccated_family: Annotated[str | None, typer.Option(help="The strength family.")] = None,
+    time_zone: TimeZone = None,
+    ratio: Annotated[
+        str | None, typer.Option(help="T4:T3 by weight in LT4 + LT3, from 13 to 20.")
+    ] = None,
+    guideline: Annotated[
+        bool, typer.Option("--guideline", help="Compose LT4 + LT3 by the guideline's x/20 rule.")
+    ] = False,
+    t3_share: Annotated[
+        str | None,
+        typer.Option("--t3-share", help="The part of the dose that LT3 carries beside desiccated."),
+    ] = None,
+    desiccated_family: Annotated[
+        str | None, typer.Option(help="desiccated-thyroid-60 or desiccated-thyroid-65.")
+    ] = None,
     weekly_pattern: WeeklyPattern = False,
     lt3_doses: Lt3Doses = None,
     another_product: Annotated[
-        bool, typer.Option("--another-product", help="Exchange the desiccated product.")
+        bool, typer.Option("--another-product", help="Change to another desiccated product.")
     ] = False,
-    order: Annotated[list[str] | None, typer.Option(help="The draft order to judge.")] = None,
+    order: Annotated[
+        list[str] | None, typer.Option(help="The draft order to judge. Repeatable.")
+    ] = None,
     stock: Stock = None,
     chart: Chart = None,
     fhir: Fhir = FhirVersion.R4,
     detail: Detail = None,
     json: AsJson = False,
-    why: Annotated[bool, typer.Option("--why", help="Show the whole rationale.")] = False,
+    why: Annotated[bool, typer.Option("--why", help="Print the whole rationale.")] = False,
     sheet: SheetFile = None,
     page: Part = None,
     locale: Locale = None,
@@ -187,13 +208,20 @@ def next_step(  # noqa: PLR0913, PLR0917 - one parameter per option
     file: Record,
     plan: Annotated[
         str | None,
-        typer.Option(metavar="FILE", help="The earlier answer, or its CarePlan; - for stdin."),
+        typer.Option(metavar="FILE", help="The earlier answer, or its CarePlan; - reads stdin."),
     ] = None,
     as_of: AsOf = None,
-    start: Annotated[str | None, typer.Option(help="From when the step holds.")] = None,
+    start: Annotated[
+        str | None,
+        typer.Option(help="The day from which the step applies. Default: that of --as-of."),
+    ] = None,
     time_zone: TimeZone = None,
-    basis: Annotated[str | None, typer.Option(help="Where no plan runs: the basis.")] = None,
-    pace: Annotated[str | None, typer.Option(help="Where no plan runs: the pace.")] = None,
+    basis: Annotated[
+        str | None, typer.Option(help="If no plan is running: the chart to aim at.")
+    ] = None,
+    pace: Annotated[
+        str | None, typer.Option(help="If no plan is running: how fast the dose changes.")
+    ] = None,
     weekly_pattern: WeeklyPattern = False,
     lt3_doses: Lt3Doses = None,
     stock: Stock = None,
@@ -205,7 +233,7 @@ def next_step(  # noqa: PLR0913, PLR0917 - one parameter per option
     page: Part = None,
     locale: Locale = None,
 ) -> int:
-    """Say what is done next for one patient: in the midst of a plan, or where none runs."""
+    """Say what to do next for one patient, whether or not a plan is running."""
     from crossgrain.cli import proposing  # noqa: PLC0415
 
     single = {
@@ -236,7 +264,7 @@ def next_step(  # noqa: PLR0913, PLR0917 - one parameter per option
 
 @app.command()
 def bases(chart: Chart = None) -> int:
-    """Show every basis of equivalence, with its source."""
+    """Show every chart of equivalence, with its source."""
     from crossgrain.cli import listing  # noqa: PLC0415
 
     return listing.show_bases(chart)
@@ -246,10 +274,10 @@ def bases(chart: Chart = None) -> int:
 def evidence(
     chart: Chart = None,
     markdown: Annotated[
-        bool, typer.Option("--markdown", help="The whole note, as service/docs/evidence.md.")
+        bool, typer.Option("--markdown", help="As Markdown, the whole of service/docs/evidence.md.")
     ] = False,
 ) -> int:
-    """Show every basis against the published comparisons."""
+    """Hold every chart against the published comparisons."""
     from crossgrain.cli import listing  # noqa: PLC0415
 
     return listing.show_evidence(chart, markdown=markdown)
@@ -257,14 +285,14 @@ def evidence(
 
 @app.command()
 def expand(
-    server: Annotated[str, typer.Argument(help="A FHIR terminology server's base address.")],
-    out: Annotated[Path, typer.Option(metavar="FOLDER", help="Where the files go.")],
+    server: Annotated[str, typer.Argument(help="Base URL of a FHIR terminology server.")],
+    out: Annotated[Path, typer.Option(metavar="FOLDER", help="The folder to write to.")],
     token_file: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="A bearer token, where one is needed.")
+        Path | None, typer.Option(metavar="FILE", help="A file that holds the bearer token.")
     ] = None,
-    seconds: Annotated[float, typer.Option(help="How long one answer may take.")] = 60,
+    seconds: Annotated[float, typer.Option(help="Time limit for one answer.")] = 60,
 ) -> int:
-    """Write the concepts below those that the safety rules know, for the clinic's file."""
+    """Expand the safety rules' SNOMED CT concepts, for the clinic's file."""
     import httpx2 as httpx  # noqa: PLC0415
 
     from crossgrain.cli import listing  # noqa: PLC0415
@@ -277,7 +305,7 @@ def expand(
 def numbers(
     chart: Chart = None,
     markdown: Annotated[
-        bool, typer.Option("--markdown", help="As service/docs/numbers.md.")
+        bool, typer.Option("--markdown", help="As Markdown, for service/docs/numbers.md.")
     ] = False,
 ) -> int:
     """Show every clinical number: its source, what it reaches, and whether a clinic may set it."""
@@ -289,10 +317,10 @@ def numbers(
 @app.command()
 def options(
     markdown: Annotated[
-        bool, typer.Option("--markdown", help="As service/docs/options.md.")
+        bool, typer.Option("--markdown", help="As Markdown, for service/docs/options.md.")
     ] = False,
 ) -> int:
-    """Show every option of every operation: what a call may say."""
+    """Show every option of every operation."""
     from crossgrain.cli import listing  # noqa: PLC0415
 
     return listing.show_options(markdown=markdown)
@@ -301,10 +329,10 @@ def options(
 @app.command()
 def errors(
     markdown: Annotated[
-        bool, typer.Option("--markdown", help="As service/docs/errors.md.")
+        bool, typer.Option("--markdown", help="As Markdown, for service/docs/errors.md.")
     ] = False,
 ) -> int:
-    """Show every error that a call may be answered with."""
+    """Show every error that a call may return."""
     from crossgrain.cli import listing  # noqa: PLC0415
 
     return listing.show_errors(markdown=markdown)
@@ -313,10 +341,10 @@ def errors(
 @app.command()
 def settings(
     markdown: Annotated[
-        bool, typer.Option("--markdown", help="As service/docs/settings.md.")
+        bool, typer.Option("--markdown", help="As Markdown, for service/docs/settings.md.")
     ] = False,
 ) -> int:
-    """Show every setting with its default: what a deployment may set."""
+    """Show every setting of a deployment, with its default."""
     from crossgrain.cli import listing  # noqa: PLC0415
 
     return listing.show_settings(markdown=markdown)
@@ -324,11 +352,11 @@ def settings(
 
 @app.command()
 def serve(
-    host: Annotated[str, typer.Option(help="The address to listen on.")] = "127.0.0.1",
+    host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
     port: Annotated[int, typer.Option(min=0, max=65535)] = 8000,
-    workers: Annotated[int, typer.Option(min=1, help="Processes.")] = 1,
+    workers: Annotated[int, typer.Option(min=1, help="Number of processes.")] = 1,
 ) -> int:
-    """Serve the FHIR operations over HTTP. What can be set: crossgrain settings."""
+    """Serve the FHIR operations over HTTP. crossgrain settings lists what can be set."""
     from crossgrain.cli import serving  # noqa: PLC0415
 
     return serving.serve(host, port, workers)
@@ -336,10 +364,10 @@ def serve(
 
 @app.command()
 def doctor(
-    host: Annotated[str, typer.Option(help="The address to be listened on.")] = "127.0.0.1",
+    host: Annotated[str, typer.Option(help="Address that serve would listen on.")] = "127.0.0.1",
     port: Annotated[int, typer.Option(min=0, max=65535)] = 8000,
 ) -> int:
-    """Say what would keep this deployment from serving: settings, data, port, day, keys."""
+    """Check a deployment before it serves: settings, data files, port, time zone, keys."""
     from crossgrain.cli import doctor as examining  # noqa: PLC0415
 
     return examining.examine(host, port)
@@ -347,44 +375,61 @@ def doctor(
 
 @app.command()
 def screen(  # noqa: PLR0913, PLR0917 - one parameter per option
-    export: Annotated[Path, typer.Argument(help="A folder of NDJSON files, or a manifest.")],
-    out: Annotated[Path, typer.Option(help="Where the flags and the summary go.")],
-    as_of: Annotated[str | None, typer.Option(help="The day to read on. Default: today.")] = None,
-    basis: Annotated[list[str] | None, typer.Option(help="A basis to judge on.")] = None,
-    since: Annotated[str | None, typer.Option(help="Leave out switches before this day.")] = None,
+    export: Annotated[Path, typer.Argument(help="A folder of NDJSON files, or a manifest file.")],
+    out: Annotated[Path, typer.Option(help="The folder to write the worklist and the flags to.")],
+    as_of: Annotated[
+        str | None, typer.Option(help="Read the records as of this day. Default: today (UTC).")
+    ] = None,
+    basis: Annotated[
+        list[str] | None,
+        typer.Option(help="A chart to judge by. Repeatable. Default: all that set a checkpoint."),
+    ] = None,
+    since: Annotated[
+        str | None, typer.Option(help="Leave out switches made before this day.")
+    ] = None,
     base: Annotated[
         Path | None, typer.Option(help="The full export that an incremental one builds on.")
     ] = None,
-    fhir: Annotated[FhirVersion | None, typer.Option(help="Default: as the export shows.")] = None,
-    deployment: Annotated[str, typer.Option(help="Named in every flag's id.")] = "local",
-    worklist: Annotated[str, typer.Option(help="none, task or flag.")] = "none",
-    engine: Annotated[str, typer.Option(help="local or spark.")] = "local",
-    jobs: Annotated[int | None, typer.Option(min=1, help="Processes. Default: all cores.")] = None,
-    memory: Annotated[int, typer.Option(min=64, help="MiB that grouping may take.")] = 512,
+    fhir: Annotated[
+        FhirVersion | None, typer.Option(help="FHIR version. Default: as the export shows.")
+    ] = None,
+    deployment: Annotated[
+        str, typer.Option(help="Your site's name; part of every flag's id.")
+    ] = "local",
+    worklist: Annotated[
+        str, typer.Option(help="FHIR worklist entries to write: none, task or flag.")
+    ] = "none",
+    engine: Annotated[str, typer.Option(help="local, or spark for a cluster.")] = "local",
+    jobs: Annotated[
+        int | None, typer.Option(min=1, help="Number of processes. Default: one per core.")
+    ] = None,
+    memory: Annotated[int, typer.Option(min=64, help="Memory for grouping, in MiB.")] = 512,
     chart: Chart = None,
     show: Annotated[
         list[str] | None,
         typer.Option(
-            help="What names a patient on the worklist: name, record-number, birth-date."
-            " Repeatable. Default: the reference alone."
+            help="Also show on the worklist: name, record-number, birth-date."
+            " Repeatable. Default: the FHIR reference alone."
         ),
     ] = None,
     record_system: Annotated[
-        str, typer.Option(help="Identifier system of the record number. Default: type MR.")
+        str, typer.Option(help="Identifier system of the record number. Default: any of type MR.")
     ] = "",
     link: Annotated[
         str | None,
-        typer.Option(help="Where a chart opens, e.g. https://ehr.example/chart/{id}."),
+        typer.Option(help="Link to a patient's chart, e.g. https://ehr.example/chart/{id}."),
     ] = None,
     accept_less: Annotated[
         bool,
-        typer.Option("--accept-less", help="Less than on an earlier night is right: close flags."),
+        typer.Option(
+            "--accept-less", help="A smaller export than last night is right; close flags."
+        ),
     ] = False,
     master: Annotated[
-        str | None, typer.Option(help="Spark's cluster, spark://host:7077. Default: this machine.")
+        str | None, typer.Option(help="Spark master, spark://host:7077. Default: this machine.")
     ] = None,
 ) -> int:
-    """Find the switches made at too low or too high a dose in a bulk export.
+    """Find switches to too low or too high a dose, and plans that wait, in a bulk export.
 
     Exit code 0: done. 1: not done, and nothing was published. 4: done, but a part of the input
     could not be read or may be missing, so no flag was closed by it. 5: another run is at work.
@@ -414,13 +459,19 @@ def screen(  # noqa: PLR0913, PLR0917 - one parameter per option
 @app.command()
 def send(
     out: Annotated[Path, typer.Argument(help="The folder that screen wrote to.")],
-    to: Annotated[str, typer.Option(help="Base address of the FHIR server.")],
-    dry_run: Annotated[bool, typer.Option("--dry-run", help="Count, and file nothing.")] = False,
-    client_id: Annotated[str | None, typer.Option(help="As registered with the server.")] = None,
+    to: Annotated[str, typer.Option(help="Base URL of the FHIR server.")],
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Count what would be filed, and file nothing.")
+    ] = False,
+    client_id: Annotated[
+        str | None, typer.Option(help="Client id, as registered with the server.")
+    ] = None,
     key: Annotated[Path | None, typer.Option(help="The client's private key, a JWK file.")] = None,
-    token_url: Annotated[str, typer.Option(help="Default: as the server publishes it.")] = "",
+    token_url: Annotated[
+        str, typer.Option(help="Token endpoint. Default: as the server publishes it.")
+    ] = "",
     scope: Annotated[
-        str, typer.Option(help="What to ask the server for.")
+        str, typer.Option(help="Scopes to request.")
     ] = "system/DetectedIssue.cru system/Task.cru system/Flag.cru",
 ) -> int:
     """File the flags of a finished screening on a FHIR server."""
