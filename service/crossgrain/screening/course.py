@@ -1,4 +1,4 @@
-"""What a record tells of one patient over time, and what the screening says of it.
+"""What a record says of one patient over time, and what the screening concludes.
 
 Days are whole numbers counted from the day of reading: 0 is today, the past is negative.
 """
@@ -57,7 +57,7 @@ class DoseRun:
 
 
 class Aim(StrEnum):
-    """Why TSH cannot be weighed against the usual range."""
+    """Why TSH cannot be judged against the usual range."""
 
     CENTRAL = "central-hypothyroidism"
     PREGNANCY = "pregnancy"
@@ -66,7 +66,7 @@ class Aim(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Dispense:
-    """One hand-over of a thyroid medicine: a sign that it is taken, not a dose."""
+    """One dispensing of a thyroid medicine: a sign that it is taken, not a dose."""
 
     kind: Kind
     day: int
@@ -86,7 +86,7 @@ class TakingHistory:
     age_years : ``None`` where not recorded
     planned_until : last day of a series that this service proposed and that is being followed
     unread_labs : references of results of the test that counts that could not be read
-    dispenses : what was handed over, in any order
+    dispenses : what was dispensed, in any order
     deceased : the record says so
     """
 
@@ -137,7 +137,7 @@ class FlagCode(StrEnum):
 
 
 class FlagGrade(StrEnum):
-    """How much speaks for it, most first. `OBSERVED` is a fact that no ratio explains."""
+    """How sure a flag is, surest first. `OBSERVED` is a fact that no ratio explains."""
 
     CONFIRMED = "confirmed"
     LIKELY = "likely"

@@ -1,4 +1,4 @@
-"""From single medicines to the timeline: stretches of days on which one regimen was taken.
+"""From single medicines to a timeline: stretches of days on which one regimen was taken.
 
 Two orders of one hormone that meet are told apart by what they say of each other:
 
@@ -85,9 +85,9 @@ class _Held:
 
 
 def stretches_of(course: TakingHistory, limits: Limits) -> tuple[Stretch, ...]:
-    """The timeline, oldest first; days without hormone stand in no stretch.
+    """The timeline, oldest first; days without hormone belong to no stretch.
 
-    What was renewed late goes on as one, as long as nothing changed.
+    A late renewal of the same regimen continues its stretch.
 
     Raises
     ------
@@ -98,7 +98,7 @@ def stretches_of(course: TakingHistory, limits: Limits) -> tuple[Stretch, ...]:
 
 
 def stretches_apart(intakes: Sequence[DoseRun], limits: Limits) -> list[Stretch]:
-    """The same, day by day as the doses were dated: a late renewal is a gap.
+    """The same, exactly as the doses were dated: a late renewal leaves a gap.
 
     Raises
     ------
@@ -123,7 +123,7 @@ def stretches_apart(intakes: Sequence[DoseRun], limits: Limits) -> list[Stretch]
 
 
 def refuse_too_many(intakes: Iterable[DoseRun], limits: Limits) -> None:
-    """Refuse more medicines at once than anyone takes, before they are compared.
+    """Refuse more concurrent medicines than anyone takes, before comparing them.
 
     Raises
     ------

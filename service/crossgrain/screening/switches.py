@@ -1,4 +1,4 @@
-"""Which change of preparation a patient last went through, and whether the dose still moves."""
+"""The last change of preparation a patient went through, and whether the dose is still moving."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -49,10 +49,10 @@ class Switch:
 def last_switch(stretches: Sequence[Stretch], limits: Limits) -> Switch | None:
     """The last change of preparation, or ``None`` where there was none.
 
-    Stretches of the same kinds form a run. A run in which no stretch was held long enough to
-    be kept is on the way between two regimens, and is passed over when looking for the old one.
-    Of the old run, the last dose that was held to its steady state counts: one that was lowered
-    shortly before the switch is part of it. Where the kinds have never changed, a move between
+    Stretches of the same kinds form a run. A run in which no dose was held long enough to count
+    as kept lies between two regimens, and is skipped when looking for the old one. Of the old
+    run, the last dose that reached steady state counts: a dose lowered shortly before the switch
+    is part of the switch. Where the kinds have never changed, a move between
     the grain families of desiccated thyroid is the change.
 
     Raises
@@ -152,10 +152,10 @@ def ratios(old: Regimen, new: Regimen, bases: Sequence[Basis]) -> Ratios:
 
 
 def last_move(switch: Switch, bases: Sequence[Basis], *, upwards: bool) -> int:
-    """The last day on which the dose went that way: the switch itself, or a step since.
+    """The last day on which the dose moved that way: the switch itself, or a later step.
 
-    A step counts where the total moves on any basis, or where the new medicine alone does: in
-    an overlap the total may stand while the new one climbs and the old one tapers.
+    A step counts if the total moves on any basis, or if the new medicine alone does: in an
+    overlap the total may stand still while the new one climbs and the old one tapers.
     """
     for place in range(len(switch.way) - 1, 0, -1):
         before, after = switch.way[place - 1], switch.way[place]
@@ -185,6 +185,6 @@ def _moves(before: Regimen, after: Regimen, bases: Sequence[Basis], *, upwards: 
 
 
 def window_days(present: Stretch, limits: Limits) -> int:
-    """How long after its last step such a dose may still be on its way."""
+    """How long after its last step such a dose may still be climbing."""
     with_t3 = present.kinds & T3_KINDS
     return limits.window_with_t3_days if with_t3 else limits.window_without_t3_days
