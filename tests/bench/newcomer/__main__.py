@@ -113,7 +113,9 @@ def main() -> None:
                     assert '"cards":[{' in shell(card, clone).replace(" ", "")
             finally:
                 server.terminate()
-        generate, screen, *_ = commands(readme, "At night")
+        install, generate, screen, *_ = commands(readme, "At night")
+        with clock.step("what the night alone needs"):
+            shell(install, clone)
         with clock.step("an export of 1,000 invented patients"):
             shell(generate, clone)
         with clock.step("the first night"):
