@@ -49,7 +49,7 @@ def _program(
 def run() -> None:
     """Run a command. A wrong call ends with 1: 2 means that a safety finding stops the plan."""
     try:
-        status = app(standalone_mode=False)
+        status = app(prog_name="crossgrain", standalone_mode=False)
     except typer.TyperException as wrong:
         if str(wrong):  # empty where the help was printed instead
             typer.echo(f"crossgrain: {_said(wrong)}", err=True)
