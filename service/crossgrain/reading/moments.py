@@ -140,6 +140,41 @@ def are_apart(named: Sequence[frozenset[str]]) -> bool:
     return all(held) and sum(map(len, held)) == len(set().union(*held))
 
 
+_ONE_WORDING = (
+    ("MORN", "MORN.early", "WAKE", "ACM"),
+    ("NOON", "ACD"),
+    ("EVE", "EVE.early", "ACV"),
+    ("HS", "NIGHT"),
+)
+"""Events by which one and the same moment is written, under the first of them; our judgement.
+What is after or with a meal, late, or after falling asleep may be a moment of its own."""
+_WRITTEN_AS = {event: events[0] for events in _ONE_WORDING for event in events}
+_OF_THE_MORNING = range(4, 10)
+"""Hours of the clock that "in the morning" says in another wording; our judgement."""
+
+
+def in_one_wording(named: frozenset[str]) -> frozenset[str]:
+    """The same moments, each under one of the wordings that it is written in.
+
+    Two times of the clock in one morning are two moments, and stay as they stand.
+
+    >>> in_one_wording(frozenset({"ACM"})) == in_one_wording(frozenset({"06:30:00"}))
+    True
+    >>> in_one_wording(frozenset({"EVE"})) == in_one_wording(frozenset({"HS"}))
+    False
+    """
+    clocks = {_minute(moment) for moment in named if moment not in _PART_OF}
+    written = frozenset(map(_written_as, named))
+    return named if len(clocks) > len(written) else written
+
+
+def _written_as(moment: str) -> str:
+    if moment in _PART_OF:
+        return _WRITTEN_AS.get(moment, moment)
+    morning = _CLOCK.fullmatch(moment) and int(moment[:2]) in _OF_THE_MORNING
+    return "MORN" if morning else _minute(moment)
+
+
 def _parts_at(moment: str) -> set[str]:
     """The parts of the day in which an event, or a time of the clock beside events, may be."""
     if moment in _PART_OF:

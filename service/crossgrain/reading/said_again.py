@@ -2,7 +2,8 @@
 
 An order stands as active until somebody ends it, so a record holds a year's renewals side by side.
 None is dropped in silence: what is counted once, or is over, is named and to be confirmed.
-What differs in strength, in dose or in its time of day stays, and is asked about (`reconcile`).
+What differs in strength, in dose or in its time of day stays, and is asked about (`reconcile`);
+"in the morning" and "before breakfast" are one time of day in two wordings (`moments`).
 
 ===========================  =================================================  =============
 one, and another             where                                              counted
@@ -29,6 +30,7 @@ from itertools import pairwise
 from math import inf
 
 from crossgrain.dosing.preparations import Kind
+from crossgrain.reading.moments import in_one_wording
 from crossgrain.reading.reading import Notes
 from crossgrain.reading.today import Hormone
 
@@ -56,7 +58,7 @@ def _without_renewed(taken: Sequence[Hormone], renewal_days: int, notes: Notes) 
     """Orders of the same product, dose and time of day one after the other are one."""
     same: defaultdict[object, list[Hormone]] = defaultdict(list)
     for order in _ordered(taken):
-        same[_product(order), _cycles(order), order.when].append(order)
+        same[_product(order), _cycles(order), in_one_wording(order.when)].append(order)
     renewed: dict[str, Hormone] = {}
     for orders in same.values():
         chain: tuple[Hormone, ...] = ()
@@ -141,8 +143,10 @@ def _may_be_one(order: Hormone, statement: Hormone) -> bool:
 
 
 def _at_one_time(one: Hormone, other: Hormone) -> bool:
-    """Whether they name no two times of day."""
-    return one.when == other.when or not (one.when and other.when)
+    """Whether they name no two times of day, whatever the words for them."""
+    if not (one.when and other.when):
+        return True
+    return in_one_wording(one.when) == in_one_wording(other.when)
 
 
 def _every_day(order: Hormone) -> bool:

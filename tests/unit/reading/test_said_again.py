@@ -45,6 +45,14 @@ def at(when: str, dose: Json = FIVE) -> Json:
     return dosage(dose, repeat(frequency=1, period=1, periodUnit="d", when=[when]))
 
 
+def clock(*times: str, dose: str = "1") -> Json:
+    often = repeat(frequency=len(times), period=1, periodUnit="d", timeOfDay=list(times))
+    return dosage(ucum(dose, "{tbl}"), often)
+
+
+ONE_TABLET = ucum(1, "{tbl}")
+
+
 def on(*days: str, dose: str = "1") -> Json:
     return dosage(ucum(dose, "{tbl}"), repeat(dayOfWeek=list(days)))
 
@@ -84,6 +92,19 @@ ONCE: dict[str, tuple[list[Json], str]] = {
     "a statement beside its order and the renewal of it": (
         [statement(LT4_100, TABLET), order("2025-10-01", days=90), order("2025-12-30", days=90)],
         "100"),
+    **{
+        f"a statement of {one} beside its order of {other}": (
+            [statement(LT4_100, at(one, ONE_TABLET)), order("2026-01-05", at(other, ONE_TABLET))],
+            "100")
+        for one, other in (("MORN", "ACM"), ("ACM", "MORN"), ("WAKE", "ACM"), ("ACV", "EVE"),
+                           ("NOON", "ACD"), ("HS", "NIGHT"))
+    },
+    "a statement of the morning beside its order of seven o'clock": (
+        [statement(LT4_100, at("MORN", ONE_TABLET)), order("2026-01-05", clock("09:59:00"))],
+        "100"),
+    "a renewal in another wording of its moment": (
+        [order("2025-10-01", at("MORN", ONE_TABLET), days=90),
+         order("2025-12-30", at("ACM", ONE_TABLET), days=90)], "100"),
 }  # fmt: skip
 
 
@@ -154,6 +175,18 @@ OPEN: dict[str, list[Json]] = {
         order("2025-12-30", at("AFT"), medicine=LT3)],
     "a statement at another time of day": [
         statement(LT3, at("MORN")), order("2026-01-05", at("AFT"), medicine=LT3)],
+    **{
+        f"a statement of {one} beside an order of {other}": [
+            statement(LT4_100, at(one, ONE_TABLET)), order("2026-01-05", at(other, ONE_TABLET))]
+        for one, other in (
+            ("MORN", "NOON"), ("EVE", "HS"), ("ACM", "AC"), ("MORN", "IMD"), ("WAKE", "PCM"),
+            ("NOON", "AFT.late"))
+    },
+    "a statement of the morning beside an order of ten o'clock": [
+        statement(LT4_100, at("MORN", ONE_TABLET)), order("2026-01-05", clock("10:00:00"))],
+    "a statement of the morning beside an order of two hours of it": [
+        statement(LT4_100, at("MORN", ONE_TABLET)),
+        order("2026-01-05", clock("06:00:00", "10:00:00", dose="0.5"))],
     "a statement made from an order that is not in the record": [
         statement(LT4_100, TABLET, derivedFrom=[{"reference": "MedicationRequest/other"}]),
         order("2026-01-05")],
