@@ -24,7 +24,7 @@ for. A deployer's own file may add ``[[product]]`` entries (NDC and other codes,
 from collections.abc import Mapping
 from dataclasses import replace
 from fractions import Fraction
-from typing import Any, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 from crossgrain.catalogue.concerns import in_form
 from crossgrain.catalogue.decoding import (
@@ -44,9 +44,11 @@ from crossgrain.reading.code_tables import (
     CodedDrug,
     CodeTables,
     LabCode,
+    LabUnit,
     MedicineCode,
     Plausible,
     believed_from,
+    unit_spelling,
 )
 from crossgrain.reading.codesystems import SYSTEMS, Atc, Code, Loinc, Ndc, RxNorm, Snomed
 from crossgrain.reading.concerns import ConcernTables
@@ -108,6 +110,14 @@ class _Lab(FileForm):
     source: Text
 
 
+class _Unit(FileForm):
+    counts: Literal["arbitrary", "mass", "moles", "rate", "weight"]
+    ucum: Text
+    factor: Positive
+    spelled: Listed[Text]
+    source: Text
+
+
 class _Plausible(FileForm):
     kind: Kind
     unit: Text
@@ -121,6 +131,7 @@ class _Shipped(FileForm):
     drug: Entries
     product: Entries
     lab: Entries
+    unit: Entries
     plausible: Entries
 
 
@@ -163,6 +174,7 @@ def code_tables_from(
     return CodeTables(
         medicines=draft.medicines,
         labs=_labs(file.lab),
+        lab_units=_lab_units(file.unit),
         believed=believed_from(numbers),
         plausible=_plausible(file.plausible, preparations),
         phrases=phrases,
@@ -312,6 +324,16 @@ def _labs(entries: _Entries) -> dict[str, LabCode]:
             refuse(f"{place}.loinc", "this code stands twice")
         labs[code] = LabCode(entry.analyte, entry.kind, entry.display)
     return labs
+
+
+def _lab_units(entries: _Entries) -> dict[str, LabUnit]:
+    units: dict[str, LabUnit] = {}
+    for place, entry in entries_in(entries, _Unit, "unit"):
+        for number, spelling in enumerate(map(unit_spelling, entry.spelled), start=1):
+            if spelling in units:
+                refuse(f"{place}.spelled[{number}]", "this spelling stands twice")
+            units[spelling] = LabUnit(entry.counts, entry.factor)
+    return units
 
 
 def _plausible(entries: _Entries, preparations: Mapping[str, Preparation]) -> dict[Kind, Plausible]:

@@ -37,6 +37,7 @@ class _Preparation(FileForm):
     mg_per_grain: Positive | None = None
     usual: bool = False
     t4_to_t3: tuple[Positive, Positive] | None = None
+    base_to_salt: tuple[Positive, Positive] | None = None
 
 
 def preparations_from(
@@ -77,6 +78,7 @@ def _preparation(
         "scored": not set(entry.scored) <= set(strengths),
         "usual": entry.usual and entry.mg_per_grain is None,
         "t4_to_t3": (entry.kind is Kind.FIXED_RATIO) == (entry.t4_to_t3 is None),
+        "base_to_salt": entry.base_to_salt is not None and not _rises(entry.base_to_salt),
         "mg_per_grain": (entry.kind is Kind.DESICCATED_THYROID) == (entry.mg_per_grain is None),
     }
     for field, wrong in faults.items():
@@ -98,7 +100,12 @@ def _preparation(
         handful=handful,
         usual=entry.usual,
         t4_to_t3=entry.t4_to_t3,
+        base_share=Fraction(*entry.base_to_salt) if entry.base_to_salt else None,
     )
+
+
+def _rises(pair: tuple[Fraction, Fraction]) -> bool:
+    return pair[0] < pair[1]
 
 
 def _hormone(entry: _Preparation, place: str, content: GrainContent) -> tuple[Fraction, Fraction]:

@@ -72,6 +72,7 @@ class Preparation:
     mg_per_grain : 60 or 65 for desiccated thyroid, else ``None``
     usual : whether a dose told in grains alone is read in this family, to be confirmed
     t4_to_t3 : of a fixed ratio, between what two masses on a label stand to each other
+    base_share : of the salt by which a tablet is labelled, the part that is base
     source : where the content and the strengths come from
     handful : how many of its tablets are taken at once
     """
@@ -94,6 +95,7 @@ class Preparation:
     division: Division | None = None
     usual: bool = field(default=False, repr=False)
     t4_to_t3: tuple[Fraction, Fraction] | None = field(default=None, repr=False)
+    base_share: Fraction | None = field(default=None, repr=False)
 
     def __hash__(self) -> int:
         """By id, so that a table kept per preparation costs no hashing of every strength."""

@@ -8,6 +8,7 @@ another question.
 out to be written is typed by code system.
 """
 
+import re
 from collections.abc import Mapping, Set
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
@@ -103,6 +104,27 @@ def believed_from(numbers: Numbers) -> Believed:
     return Believed(*(int(numbers[key].value) for key in BELIEVED_KEYS))
 
 
+_STROKE = re.compile(r"\bper\b")
+
+
+def unit_spelling(written: str) -> str:
+    """A unit without case, without spaces and with one micro sign.
+
+    >>> unit_spelling("µIU per mL") == unit_spelling("\u03bciu / ml") == "uiu/ml"
+    True
+    """
+    plain = written.casefold().replace("µ", "u").replace("μ", "u")
+    return "".join(_STROKE.sub("/", plain).split())
+
+
+@dataclass(frozen=True, slots=True)
+class LabUnit:
+    """A unit of results: what it counts, and how many mIU/L, ng/L, pmol/L, 1/min or kg it is."""
+
+    counts: str
+    factor: Fraction
+
+
 @dataclass(frozen=True, slots=True)
 class LabCode:
     """What one LOINC code says: the analyte, and whether it counts mass, moles or units."""
@@ -145,6 +167,7 @@ class CodeTables:
     ----------
     medicines : system → code → what it says, for thyroid hormone alone
     labs : LOINC code → analyte
+    lab_units : each spelling of a unit of results that cannot be misread → the unit
     believed : how long what a record says is believed
     plausible : bounds per kind
     phrases : what stands beside a dose in instructions
@@ -159,6 +182,7 @@ class CodeTables:
 
     medicines: Mapping[str, Mapping[str, MedicineCode]]
     labs: Mapping[str, LabCode]
+    lab_units: Mapping[str, LabUnit]
     believed: Believed
     plausible: Mapping[Kind, Plausible]
     phrases: Phrasebook

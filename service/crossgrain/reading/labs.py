@@ -10,7 +10,7 @@ from decimal import Decimal
 from fractions import Fraction
 
 from crossgrain.dosing.kinetics import T3_MOLAR_MASS, T4_MOLAR_MASS
-from crossgrain.reading.code_tables import CodeTables, LabCode
+from crossgrain.reading.code_tables import CodeTables, LabCode, LabUnit, unit_spelling
 from crossgrain.reading.codesystems import Loinc, Snomed
 from crossgrain.reading.elements import (
     CodeableConcept,
@@ -21,113 +21,85 @@ from crossgrain.reading.elements import (
 )
 from crossgrain.reading.person import say_whose
 from crossgrain.reading.quantities import checked_number
-from crossgrain.reading.reading import Notes, Reading
+from crossgrain.reading.reading import Reading
 from crossgrain.reading.remembered import Remembered
 from crossgrain.reading.resolve import Entry
 from crossgrain.reading.views import Component, Observation, ReferenceRange, view
 from crossgrain.safety.facts import Analyte, Measurement
 
-
-def _moles(molar_mass: Fraction, nanomoles: bool) -> dict[str, tuple[str, Fraction]]:
-    """Mass and molar units of a hormone, in pmol/L (or nmol/L).
-
-    1 ng/L = 1000 / molar mass pmol/L.
-    """
-    unit = Fraction(1, 1000) if nanomoles else Fraction(1)
-    ng_per_l = 1000 / molar_mass * unit
-    return {
-        "ng/l": ("mass", ng_per_l),
-        "pg/ml": ("mass", ng_per_l),
-        "ng/dl": ("mass", ng_per_l * 10),
-        "pg/dl": ("mass", ng_per_l / 100),
-        "ng/ml": ("mass", ng_per_l * 1000),
-        "ug/l": ("mass", ng_per_l * 1000),
-        "ug/dl": ("mass", ng_per_l * 10000),
-        "pmol/l": ("moles", unit),
-        "nmol/l": ("moles", unit * 1000),
-        "fmol/l": ("moles", unit / 1000),
-        "fmol/ml": ("moles", unit),
-    }
-
-
-_TSH = {
-    spelled: ("arbitrary", Fraction(1))
-    for spelled in (
-        "m[iu]/l", "u[iu]/ml", "mu/l", "uu/ml", "miu/l", "uiu/ml", "mcu/ml", "mciu/ml",
-        "milliunits/l", "microunits/ml",
-    )
-}  # fmt: skip
-_RATE = {
-    spelled: ("rate", Fraction(1))
-    for spelled in ("/min", "{beats}/min", "{beats}/m", "bpm", "beats/min", "beats/minute",
-                    "{heartbeats}/min", "1/min", "per minute", "/minute")
-}  # fmt: skip
-_WEIGHT = {
-    "kg": ("weight", Fraction(1)),
-    "kilogram": ("weight", Fraction(1)),
-    "kilograms": ("weight", Fraction(1)),
-    "g": ("weight", Fraction(1, 1000)),
-    "[lb_av]": ("weight", Fraction("0.45359237")),
-    "lb": ("weight", Fraction("0.45359237")),
-    "lbs": ("weight", Fraction("0.45359237")),
-    "pounds": ("weight", Fraction("0.45359237")),
+_ONE = Fraction(1)
+_PICOMOLES: Mapping[Analyte, Fraction] = {
+    Analyte.FREE_T4: 1000 / T4_MOLAR_MASS,
+    Analyte.FREE_T3: 1000 / T3_MOLAR_MASS,
+    Analyte.TOTAL_T3: 1000 / T3_MOLAR_MASS,
+    Analyte.REVERSE_T3: 1000 / T3_MOLAR_MASS,
 }
-_UNITS: Mapping[Analyte, Mapping[str, tuple[str, Fraction]]] = {
-    Analyte.TSH: _TSH,
-    Analyte.FREE_T4: _moles(T4_MOLAR_MASS, nanomoles=False),
-    Analyte.FREE_T3: _moles(T3_MOLAR_MASS, nanomoles=False),
-    Analyte.TOTAL_T3: _moles(T3_MOLAR_MASS, nanomoles=True),
-    Analyte.REVERSE_T3: _moles(T3_MOLAR_MASS, nanomoles=True),
-    Analyte.HEART_RATE: _RATE,
-    Analyte.WEIGHT: _WEIGHT,
+"""pmol in one ng of a hormone."""
+_IN_NANOMOLES = {Analyte.TOTAL_T3, Analyte.REVERSE_T3}
+"""Kept in nmol/L; the other hormones in pmol/L."""
+_COUNTED: Mapping[Analyte, str] = {
+    Analyte.TSH: "arbitrary",
+    Analyte.HEART_RATE: "rate",
+    Analyte.WEIGHT: "weight",
 }
+"""What the units of an analyte that is no hormone in mass or moles count."""
 
 
-def lab_factor(analyte: Analyte, unit: str) -> tuple[str, Fraction] | None:
-    """What a unit counts (mass, moles, …), and what one of it is in the analyte's own unit.
+def lab_factor(analyte: Analyte, unit: LabUnit) -> Fraction | None:
+    """What one of a unit is in the analyte's own unit; ``None`` for a unit of another analyte.
 
     Examples
     --------
     Free T4, 1 ng/dL = 12.87 pmol/L:
 
-    >>> round(float(lab_factor(Analyte.FREE_T4, "ng/dL")[1]), 2)
+    >>> round(float(lab_factor(Analyte.FREE_T4, LabUnit("mass", Fraction(10)))), 2)
     12.87
     """
-    plain = unit.strip().replace("µ", "u").replace("μ", "u").casefold()
-    return _UNITS[analyte].get(plain)
+    if analyte in _COUNTED:
+        return unit.factor if unit.counts == _COUNTED[analyte] else None
+    kept = Fraction(1, 1000) if analyte in _IN_NANOMOLES else _ONE
+    if unit.counts == "moles":
+        return unit.factor * kept
+    return unit.factor * _PICOMOLES[analyte] * kept if unit.counts == "mass" else None
 
 
-_LONGEST_UNIT = 32
-_Written = tuple[int | Decimal, Analyte, str, str | None, str | None]
-"""A number, what is measured, what its code counts, and the unit as code and as text."""
+_LONGEST_UNIT = 48
+_Written = tuple[int | Decimal, LabCode, CodeTables, str | None, str | None]
+"""A number, what is measured, the units that are known, and the unit as code and as text."""
 _NOT_KNOWN = "its unit is not one that is known for this test"
 Ends = tuple[Fraction | None, Fraction | None]
 
 
-def value_of(quantity: Quantity, code: LabCode, path: str) -> Fraction | str:
+def value_of(quantity: Quantity, code: LabCode, path: str, codes: CodeTables) -> Fraction | str:
     """The quantity whose number stands at `path`, in the analyte's own unit; or why not."""
     number = checked_number(quantity.value, path)
     if number < 0:
         return "its value is below nothing"
-    return _CONVERTED[number, code.analyte, code.kind, quantity.code, quantity.unit]
+    return _CONVERTED[number, code, codes, quantity.code, quantity.unit]
 
 
 def _converted(as_written: _Written) -> Fraction | str:
-    number, analyte, counts, code, unit = as_written
+    number, lab, codes, code, unit = as_written
     if _characters(as_written) > _LONGEST_UNIT:
         return _NOT_KNOWN
     if not code and not unit:
         return "its value has no unit"
-    coded = lab_factor(analyte, code) if code else None
-    written = lab_factor(analyte, unit) if unit else None
+    coded, written = (_unit_in(spelled, lab, codes) for spelled in (code, unit))
     found = coded if code else written
     if found is None:
         return _NOT_KNOWN
     if coded and written and coded != written:
         return "the code and the text of its unit differ"
-    if found[0] != counts:
-        return f"its code counts {counts} and its unit {found[0]}"
+    if found[0] != lab.kind:
+        return f"its code counts {lab.kind} and its unit {found[0]}"
     return Fraction(number) * found[1]
+
+
+def _unit_in(spelled: str | None, lab: LabCode, codes: CodeTables) -> tuple[str, Fraction] | None:
+    """What a unit counts, and what one of it is in the analyte's own unit."""
+    unit = codes.lab_units.get(unit_spelling(spelled)) if spelled else None
+    factor = lab_factor(lab.analyte, unit) if unit else None
+    return (unit.counts, factor) if unit and factor else None
 
 
 def _characters(as_written: _Written) -> int:
@@ -139,18 +111,18 @@ def _characters(as_written: _Written) -> int:
 _CONVERTED = Remembered(_converted, _characters)
 
 
-def own_range(ranges: Sequence[ReferenceRange], code: LabCode, path: str, notes: Notes) -> Ends:
+def own_range(ranges: Sequence[ReferenceRange], code: LabCode, path: str, reading: Reading) -> Ends:
     """The laboratory's own range, where there is one that applies to everyone."""
     if not ranges:
         return None, None
     plain = [r for r in ranges if _for_everyone(r)]
     if len(plain) != 1:
-        notes.unread(f"{path}.referenceRange", "which of its ranges applies cannot be told")
+        reading.notes.unread(f"{path}.referenceRange", "which of its ranges applies cannot be told")
         return None, None
-    low = _end(plain[0].low, code, path, "low")
-    high = _end(plain[0].high, code, path, "high")
+    low = _end(plain[0].low, code, path, "low", reading.codes)
+    high = _end(plain[0].high, code, path, "high", reading.codes)
     if low is None and high is None:
-        notes.unread(f"{path}.referenceRange", "its range is not given as known quantities")
+        reading.notes.unread(f"{path}.referenceRange", "its range is not given as known quantities")
     return low, high
 
 
@@ -159,10 +131,12 @@ def _for_everyone(given: ReferenceRange) -> bool:
     return normal and not given.applies_to and given.age is None and not given.modifier
 
 
-def _end(quantity: Quantity | None, code: LabCode, path: str, name: str) -> Fraction | None:
+def _end(
+    quantity: Quantity | None, code: LabCode, path: str, name: str, codes: CodeTables
+) -> Fraction | None:
     if quantity is None or quantity.value is None:
         return None
-    value = value_of(quantity, code, f"{path}.referenceRange.{name}.value")
+    value = value_of(quantity, code, f"{path}.referenceRange.{name}.value", codes)
     return None if isinstance(value, str) else value
 
 
@@ -257,7 +231,7 @@ def _read_part(
         if _read_pregnancy(part, path, day, labs, reading):
             reading.notes.use(entry.path, entry.reference)
     else:
-        measured = _measured(part, code, path, day, seen.status == "preliminary", reading.notes)
+        measured = _measured(part, code, path, day, seen.status == "preliminary", reading)
         if measured:
             labs.measurements.append(measured)
             reading.notes.use(entry.path, entry.reference)
@@ -314,8 +288,9 @@ def _measured(
     path: str,
     day: int | None,
     preliminary: bool,
-    notes: Notes,
+    reading: Reading,
 ) -> Measurement | None:
+    notes = reading.notes
     quantity = part.value_quantity
     if quantity is None or quantity.value is None:
         notes.unread(f"{path}.value", "its value is not a quantity")
@@ -325,11 +300,11 @@ def _measured(
         raise Unreadable(
             ReadCategory.VALUE, f"{path}.value.comparator", "this is no comparator of FHIR"
         )
-    value = value_of(quantity, code, f"{path}.value.value")
+    value = value_of(quantity, code, f"{path}.value.value", reading.codes)
     if isinstance(value, str):
         notes.unread(f"{path}.value", value)
         return None
-    low, high = own_range(part.reference_range, code, path, notes)
+    low, high = own_range(part.reference_range, code, path, reading)
     return Measurement(code.analyte, value, day, path, comparator, low, high, preliminary)
 
 

@@ -2,7 +2,8 @@
 
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
-from typing import Any
+from operator import itemgetter
+from typing import Any, NamedTuple
 
 from msgspec.structs import replace
 
@@ -10,10 +11,17 @@ from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.names.printing import as_written
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.codesystems import UCUM
-from crossgrain.reading.elements import Asked, CodeableConcept, Quantity, Ratio, Reference
-from crossgrain.reading.medicines import is_told, product_of
+from crossgrain.reading.elements import (
+    Asked,
+    CodeableConcept,
+    Quantity,
+    Ratio,
+    Reference,
+    Unreadable,
+)
+from crossgrain.reading.medicines import is_told, is_with_iodide, product_of
 from crossgrain.reading.names import is_not_oral
-from crossgrain.reading.product import Product, line_of_tablet
+from crossgrain.reading.product import Product, is_base_of, labelled_for_base, line_of_tablet
 from crossgrain.reading.quantities import Dimension, concentration
 from crossgrain.reading.reading import Reading
 from crossgrain.reading.resolve import Entry, refuse_implicit_rules
@@ -137,17 +145,8 @@ def product_in(
     Asked
         where the two differ, or the content cannot be told.
     """
-    product = (
-        product_of(medication.code, codes, preparations, f"{path}.code")
-        if medication.code
-        else None
-    )
-    parts = [
-        (found, part, f"{path}.ingredient[{number}]")
-        for number, part in enumerate(medication.ingredient)
-        if part.is_active is not False
-        and (found := _ingredient(part, codes, preparations, f"{path}.ingredient[{number}]"))
-    ]
+    parts = _hormones_in(medication, codes, preparations, path)
+    product = _by_code(medication, parts, codes, preparations, path)
     if product is None and not parts:
         return None
     if medication.modifier:
@@ -156,16 +155,130 @@ def product_in(
             "The medication carries a modifier that is not known. What is taken?",
         )
     _refuse_other_forms(medication, path)
-    for found, part, place in parts:
-        if len(parts) > 1 and product is None:
-            raise Asked(
-                f"{path}.ingredient",
-                "The medication has several thyroid hormones as ingredients. Which product is it?",
-            )
-        product = product or replace(found, strength=None)
+    parts = _without_base(_that_say_more(parts, product))
+    if len(parts) > 1 and (product is None or product.kind in _OF_ONE_HORMONE):
+        raise Asked(
+            f"{path}.ingredient",
+            "The medication has several thyroid hormones as ingredients. Which product is it?",
+        )
+    for hormone in parts:
+        product = product or replace(hormone.found, strength=None)
         if len(parts) == 1:
-            product = _with_ingredient(product, found, part, preparations, place)
+            product = _with_ingredient(product, hormone, preparations)
+        else:
+            _refuse_other_content(product, hormone)
     return product
+
+
+_OF_ONE_HORMONE = {Kind.LEVOTHYROXINE, Kind.LIOTHYRONINE}
+
+
+class _Hormone(NamedTuple):
+    """An ingredient that is thyroid hormone, what it names, and its FHIRPath."""
+
+    found: Product
+    part: Ingredient
+    place: str
+
+    @property
+    def strength(self) -> Ratio | None:
+        """So much in so much of the product."""
+        if self.part.strength_quantity is not None:  # R5: so much in one piece
+            return Ratio(self.part.strength_quantity, _ONE_PIECE)
+        return self.part.strength or self.part.strength_ratio
+
+    @property
+    def micrograms(self) -> Fraction | None:
+        """What one piece holds, where that is told as a mass and nothing qualifies it."""
+        if self.strength is None or self.part.modifier:
+            return None
+        try:
+            above, below = concentration(self.strength, self.place)
+        except (Asked, Unreadable):
+            return None
+        each = (above.dimension, below.dimension) == (Dimension.MASS, Dimension.PIECE)
+        return above.value / below.value if each else None
+
+
+def _hormones_in(
+    medication: Medication,
+    codes: CodeTables,
+    preparations: Mapping[str, Preparation],
+    path: str,
+) -> list[_Hormone]:
+    """The active ingredients that are thyroid hormone."""
+    return [
+        _Hormone(found, part, place)
+        for number, part in enumerate(medication.ingredient)
+        if part.is_active is not False
+        and (
+            found := _ingredient(part, codes, preparations, place := f"{path}.ingredient[{number}]")
+        )
+    ]
+
+
+def _by_code(
+    medication: Medication,
+    parts: Sequence[_Hormone],
+    codes: CodeTables,
+    preparations: Mapping[str, Preparation],
+    path: str,
+) -> Product | None:
+    """What the code of a Medication says that it is."""
+    if medication.code is None:
+        return None
+    apart = _beside_iodide(medication, parts) if is_with_iodide(medication.code) else None
+    return product_of(medication.code, codes, preparations, f"{path}.code", apart)
+
+
+def _beside_iodide(medication: Medication, parts: Sequence[_Hormone]) -> Fraction | None:
+    """The T4 of a product of T4 and iodide, µg, where its ingredients tell the two apart."""
+    active = [part for part in medication.ingredient if part.is_active is not False]
+    if len(active) != 2 or len(parts) != 1:
+        return None
+    (hormone,) = parts
+    other = active[active[0] is hormone.part]
+    named = other.substance is not None and is_with_iodide(other.substance)
+    told = other.strength or other.strength_ratio or other.strength_quantity
+    if hormone.found.kind is not Kind.LEVOTHYROXINE or not named or not told or other.modifier:
+        return None
+    return hormone.micrograms
+
+
+def _that_say_more(parts: list[_Hormone], product: Product | None) -> list[_Hormone]:
+    """Without those that name the hormone of the product once more, and nothing else."""
+    if product is None:
+        return parts
+    return [
+        hormone
+        for hormone in parts
+        if hormone.found.kind is not product.kind or hormone.strength or hormone.part.modifier
+    ]
+
+
+def _refuse_other_content(product: Product, hormone: _Hormone) -> None:
+    """Ask where a product of T4 and T3 lists another T4 than its strength holds."""
+    line, strength, listed = product.preparation, product.strength, hormone.micrograms
+    if hormone.found.kind is not Kind.LEVOTHYROXINE:
+        return
+    if line and strength and listed and line.t4_ug(strength) != listed:
+        raise Asked(
+            hormone.place,
+            f"The product's name or code stands for {as_written(line.t4_ug(strength))} micrograms"
+            f" of T4 and its ingredient for {as_written(listed)}. Which one is taken?",
+        )
+
+
+def _without_base(parts: list[_Hormone]) -> list[_Hormone]:
+    """Of one hormone that is listed as salt and as base, the salt, by which it is labelled."""
+    if len(parts) != 2 or parts[0].found.kind is not parts[1].found.kind:
+        return parts
+    told = [(ug, part) for part in parts if (ug := part.micrograms) is not None]
+    if len(told) != 2:
+        return parts
+    base, salt = sorted(told, key=itemgetter(0))
+    line = salt[1].found.preparation
+    return [salt[1]] if is_base_of(base[0], salt[0], line) else parts
 
 
 def _refuse_other_forms(medication: Medication, path: str) -> None:
@@ -187,13 +300,10 @@ def _ingredient(
 
 
 def _with_ingredient(
-    product: Product,
-    found: Product,
-    part: Ingredient,
-    preparations: Mapping[str, Preparation],
-    path: str,
+    product: Product, hormone: _Hormone, preparations: Mapping[str, Preparation]
 ) -> Product:
     """Add the strength of the one hormone in a Medication, or ask where it differs."""
+    found, part, path = hormone
     if found.kind is not product.kind:
         raise Asked(
             path, f"The product is {product.kind} and its ingredient {found.kind}. Which is it?"
@@ -203,12 +313,9 @@ def _with_ingredient(
             f"{path}.modifierExtension",
             "The ingredient carries a modifier that is not known. What does the product hold?",
         )
-    ratio = part.strength or part.strength_ratio
-    if part.strength_quantity is not None:  # R5: so much in one piece
-        ratio = Ratio(part.strength_quantity, _ONE_PIECE)
-    if ratio is None:
+    if hormone.strength is None:
         return product
-    return _with_ratio(product, ratio, preparations, f"{path}.strength")
+    return _with_ratio(product, hormone.strength, preparations, f"{path}.strength")
 
 
 def _with_ratio(
@@ -242,10 +349,23 @@ def _with_concentration(product: Product, per_ml: Fraction, path: str) -> Produc
 def _agreeing(
     product: Product, strength: Fraction, preparations: Mapping[str, Preparation], path: str
 ) -> Product:
-    if product.strength not in (None, strength):
+    """The product with a strength beside its own, which must be the same, of salt or of base."""
+    known = product.strength
+    if known is None:
+        salt = labelled_for_base(strength, product.preparation)
+        if salt is not None:
+            raise Asked(
+                path,
+                f"One tablet holds {as_written(strength)} micrograms, which is what"
+                f" {as_written(salt)} micrograms of the sodium salt hold as base. With which"
+                " strength is it labelled?",
+            )
+    elif is_base_of(strength, known, product.preparation):
+        return product
+    elif known != strength and not is_base_of(known, strength, product.preparation):
         raise Asked(
             path,
-            f"The product's name or code says {as_written(product.strength or Fraction(0))} and its"
+            f"The product's name or code says {as_written(known)} and its"
             f" ingredient {as_written(strength)}. Which one is taken?",
         )
     line = product.preparation or line_of_tablet(product.kind, strength, preparations)

@@ -21,6 +21,7 @@ medicine that is known (`medication_resources`).
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
+from fractions import Fraction
 
 import msgspec
 
@@ -33,6 +34,7 @@ from crossgrain.reading.hormone_names import folded
 from crossgrain.reading.names import (
     NamedMedicine,
     named_by_content,
+    names_iodide,
     read_name,
     read_product_words,
     with_words,
@@ -46,8 +48,11 @@ def product_of(
     codes: CodeTables,
     preparations: Mapping[str, Preparation],
     expression: str,
+    beside_iodide: Fraction | None = None,
 ) -> Product | None:
     """The thyroid medicine that a concept names; ``None`` for any other medicine.
+
+    `beside_iodide` is its T4 in micrograms, where that is told apart from the iodide.
 
     Raises
     ------
@@ -60,12 +65,18 @@ def product_of(
         return None
     if evidence.unknown:
         raise Asked(expression, evidence.unknown)
-    for name in evidence.named:
+    named = [_without_iodide(name, beside_iodide) for name in evidence.named]
+    for name in named:
         _refuse_unknown_content(name, expression)
     meant = (*evidence.coded, *evidence.aliased)
-    kind = _one_kind(meant, evidence.named, expression)
+    kind = _one_kind(meant, named, expression)
     product = _from_codes(kind, meant, expression)
-    return with_words(product, evidence.named, bool(evidence.coded), preparations, expression)
+    return with_words(product, named, bool(evidence.coded), preparations, expression)
+
+
+def is_with_iodide(concept: CodeableConcept) -> bool:
+    """Whether its words name iodide."""
+    return any(map(names_iodide, _texts(concept)))
 
 
 def is_told(concept: CodeableConcept | None, codes: CodeTables) -> bool:
@@ -194,6 +205,13 @@ def _is_told(sought: _Sought) -> bool:
 
 
 _TOLD = Remembered(_is_told, _length)
+
+
+def _without_iodide(name: NamedMedicine, t4_ug: Fraction | None) -> NamedMedicine:
+    """The name of the hormone alone, where its T4 is told apart and no amount speaks against it."""
+    if t4_ug is None or not (name.iodide and name.gives_beside_iodide(t4_ug)):
+        return name
+    return msgspec.structs.replace(name, iodide=False, strengths=())
 
 
 def _refuse_unknown_content(name: NamedMedicine, expression: str) -> None:

@@ -15,7 +15,7 @@ from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.names.printing import as_written
 from crossgrain.reading.elements import Asked
 from crossgrain.reading.hormone_names import folded, kinds_named, looks_like_hormone
-from crossgrain.reading.product import Product, line_of_tablet, only_line
+from crossgrain.reading.product import Product, is_base_of, line_of_tablet, only_line
 from crossgrain.reading.quantities import Amount, Dimension, unit_of_word
 from crossgrain.reading.remembered import Remembered
 from crossgrain.reading.schedule import plain_words
@@ -44,6 +44,8 @@ _STRENGTH = re.compile(
     r"(?!\s?(?:/\s?d(?:ay)?\b|per day|a day|daily|once|twice|qd|bid|tid|od\b))"
 )
 
+_NUMBER = re.compile(r"\d+(?:\.\d+)?")
+
 _LONGEST_NAME = 1000
 """Characters: a name that is longer is a text, and is asked about."""
 _LONGEST_STRENGTH = 60
@@ -60,6 +62,8 @@ class NamedMedicine(msgspec.Struct, frozen=True):
     per_ml : µg in one mL, for a liquid, as often as it is said
     made_up : compounded or of modified release, whose content is not known
     iodide : names iodide beside the hormone
+    iodide_first : and names it before the hormone
+    numbers : every number in it, where it names iodide
     not_oral : names a form that is not swallowed
     """
 
@@ -68,6 +72,8 @@ class NamedMedicine(msgspec.Struct, frozen=True):
     per_ml: tuple[Fraction, ...] = ()
     made_up: bool = False
     iodide: bool = False
+    iodide_first: bool = False
+    numbers: tuple[Fraction, ...] = ()
     not_oral: bool = False
 
     @property
@@ -75,6 +81,20 @@ class NamedMedicine(msgspec.Struct, frozen=True):
         """What a product so named may be: T4 and T3 in one name are one product of both."""
         both = {Kind.LEVOTHYROXINE, Kind.LIOTHYRONINE} <= self.kinds
         return frozenset({Kind.FIXED_RATIO}) if both else self.kinds
+
+    def gives_beside_iodide(self, micrograms: Fraction) -> bool:
+        """Whether its numbers leave room for so much T4, told apart from the iodide.
+
+        Of ``100/75`` each belongs to the substance whose turn it is; one amount alone must be the
+        hormone's, and a number beside the amounts could be anything.
+        """
+        masses = [amount.value for amount in self.strengths if amount.dimension is Dimension.MASS]
+        amounts = masses or self.numbers
+        if len(amounts) < len(self.numbers):
+            return False
+        if len(set(amounts)) <= 1:
+            return set(amounts) <= {micrograms}
+        return len(amounts) == 2 and amounts[self.iodide_first] == micrograms
 
 
 def read_name(words: str) -> NamedMedicine | None:
@@ -100,12 +120,15 @@ def read_product_words(words: str) -> NamedMedicine:
     """What the words say of a medicine that is known for a hormone by its code."""
     plain = plain_words(folded(words))
     strengths, per_ml = _strengths(plain)
+    iodide = _IODIDE.search(plain)
     return NamedMedicine(
         kinds_named(plain),
         strengths,
         per_ml,
         made_up=bool(_MADE_UP.search(plain)),
-        iodide=bool(_IODIDE.search(plain)),
+        iodide=iodide is not None,
+        numbers=tuple(map(Fraction, _NUMBER.findall(plain))) if iodide else (),
+        iodide_first=iodide is not None and not kinds_named(plain[: iodide.start()]),
         not_oral=is_not_oral(plain),
     )
 
@@ -119,6 +142,15 @@ def _read(words: str) -> NamedMedicine | None:
 
 
 _NAMED = Remembered(_read, len)
+
+
+def names_iodide(words: str) -> bool:
+    """Whether the words name iodide.
+
+    >>> names_iodide("Kaliumjodid"), names_iodide("levothyroxine")
+    (True, False)
+    """
+    return bool(_IODIDE.search(folded(words)))
 
 
 def is_not_oral(words: str) -> bool:
@@ -197,6 +229,7 @@ def _strength_said(
     distinct = set(name.strengths)
     if len(distinct) > 1:
         distinct = _without_grain_beside_mg(distinct, preparations)
+        distinct = _without_base_beside_salt(distinct, only_line(kind, preparations))
     if len(distinct) > 1:
         raise Asked(expression, "The name gives more than one strength. Which one is taken?")
     return distinct.pop()
@@ -213,6 +246,14 @@ def _without_grain_beside_mg(
         if per_grain in {line.mg_per_grain for line in preparations.values()}:
             return set(masses)
     return said
+
+
+def _without_base_beside_salt(said: set[Amount], line: Preparation | None) -> set[Amount]:
+    """``levothyroxine sodium 75 micrograms (levothyroxine 72.9)``: the salt's is the strength."""
+    if len(said) != 2 or {a.dimension for a in said} != {Dimension.MASS}:
+        return said
+    base, salt = sorted(a.value for a in said)
+    return {Amount(Dimension.MASS, salt)} if is_base_of(base, salt, line) else said
 
 
 def _fixed_ratio_strength(

@@ -105,6 +105,38 @@ def _on_grid(
     ]
 
 
+_MOST_PLACES = 6
+_SEVERAL = [Fraction(half, 2) for half in range(1, 9)]
+"""So many tablets at a time."""
+
+
+def is_base_of(base: Fraction, salt: Fraction, preparation: Preparation | None) -> bool:
+    """Whether an amount is what so much of the salt holds as base, as far as it is rounded.
+
+    `base_share` leads one to the other (molar masses); of 75 micrograms of levothyroxine sodium
+    72.9 are base.
+
+    Parameters
+    ----------
+    base, salt : amounts of one unit; `base` as it is written, with its decimal places
+    preparation : the product line, whose tablets are labelled by the salt
+    """
+    if preparation is None or preparation.base_share is None or base >= salt:
+        return False
+    places = next((n for n in range(_MOST_PLACES) if (base * 10**n).denominator == 1), None)
+    if places is None:
+        return False
+    return abs(salt * preparation.base_share - base) <= Fraction(1, 2 * 10**places)
+
+
+def labelled_for_base(base: Fraction, preparation: Preparation | None) -> Fraction | None:
+    """The tablet of the line whose base an amount is, where no tablet is labelled with it."""
+    marketed = preparation.strengths if preparation else ()
+    if base in marketed:
+        return None
+    return next((each for each in marketed if is_base_of(base, each, preparation)), None)
+
+
 class Labelled(msgspec.Struct, frozen=True):
     """So much of a product line.
 
@@ -153,6 +185,7 @@ def _mass(
     micrograms: Fraction, product: Product, preparations: Mapping[str, Preparation], path: str
 ) -> Labelled:
     if product.kind is not Kind.DESICCATED_THYROID:
+        _refuse_a_dose_of_base(micrograms, product, path)
         return Labelled(_certain(product, path), micrograms)
     mg = micrograms / 1000
     line = product.preparation or line_of_dose(product.kind, mg, preparations)
@@ -163,6 +196,24 @@ def _mass(
             " grain?",
         )
     return Labelled(line, mg)
+
+
+def _refuse_a_dose_of_base(micrograms: Fraction, product: Product, path: str) -> None:
+    """Ask about a dose that is what the tablets hold as base: doses are told by the salt."""
+    if product.strength is None:
+        salt = None
+        if micrograms.denominator > 1:  # without decimals it may be a dose like any other
+            salt = labelled_for_base(micrograms, product.preparation)
+    else:
+        doses = (product.strength * count for count in _SEVERAL)
+        bases = (dose for dose in doses if is_base_of(micrograms, dose, product.preparation))
+        salt = next(bases, None)
+    if salt is not None:
+        raise Asked(
+            path,
+            f"The dose is {as_written(micrograms)} micrograms, which is what {as_written(salt)}"
+            " micrograms of the sodium salt hold as base. Which dose of the salt is taken?",
+        )
 
 
 def _certain(product: Product, path: str) -> Preparation:

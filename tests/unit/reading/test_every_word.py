@@ -89,6 +89,7 @@ ALONE: list[Json] = [
     condition("49436004", modifierExtension=[{"url": "https://x.example"}]),
     statement({"text": "thyroid"}, TABLET, status="stopped"),
     statement(LT4, {"text": "Take 2 tablets (100 mcg) daily"}),
+    statement(LT4, dosage(ucum("72.9", "ug"))),
     statement(LT4, dosage(FIFTY), note=[{"text": "seen today"}]),
     statement(LT4, dosage(FIFTY, text="seen today " * 200)),
     statement(LT4, dosage(FIFTY, maxDosePerAdministration=ucum(25, "ug"))),

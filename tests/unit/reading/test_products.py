@@ -1,13 +1,16 @@
 """Medication resources behind a reference: contained, in the bundle, by URN, or missing."""
 
+from decimal import Decimal
 from fractions import Fraction
 
 import pytest
 from tests.unit.reading.records import (
     LT4,
     LT4_100,
+    PREPARATIONS,
     SUBJECT,
     TABLET,
+    THYROID_60,
     Json,
     asked,
     bundle,
@@ -20,6 +23,8 @@ from tests.unit.reading.records import (
 )
 
 from crossgrain.names.identity import FhirVersion
+from crossgrain.names.printing import as_written
+from crossgrain.reading.record import Record
 
 
 def per_tablet(value: int | str, code: str = "ug") -> Json:
@@ -184,6 +189,32 @@ ASKED: dict[str, tuple[Json, str]] = {
     "half a strength": (
         medication(code=LT4, ingredient=[ingredient(LT4, {"numerator": ucum(1, "mg")})]),
         "ingredient[0].strength",
+    ),
+    "the base of a tablet alone": (
+        medication(
+            code={"text": "levothyroxine"},
+            ingredient=[ingredient({"text": "levothyroxine"}, per_tablet("72.9"))],
+        ),
+        "ingredient[0].strength",
+    ),
+    "another hormone in a product of one": (
+        medication(
+            ingredient=[
+                ingredient(LT4, per_tablet(100)),
+                ingredient({"text": "liothyronine"}, per_tablet(20)),
+            ]
+        ),
+        "ingredient",
+    ),
+    "another T4 than that of the strength": (
+        medication(
+            code=THYROID_60,
+            ingredient=[
+                ingredient(LT4, per_tablet(35)),
+                ingredient({"text": "liothyronine"}, per_tablet(9)),
+            ],
+        ),
+        "ingredient[0]",
     ),
     "an unknown modifier of the medication": (
         medication(modifierExtension=[{"url": "https://x.example"}]),
@@ -383,3 +414,222 @@ def test_the_strength_of_a_tablet_at_home_is_known_only_where_the_product_says_i
 ) -> None:
     (entry,) = read(statement(medicine, dose)).current
     assert entry.strength == strength
+
+
+# Molar masses from the molecular formulae and the standard atomic weights (IUPAC, abridged).
+WEIGHTS = {"C": 12.011, "H": 1.008, "I": 126.904, "N": 14.007, "Na": 22.990, "O": 15.999}
+
+
+def molar_mass(**atoms: int) -> float:
+    return sum(WEIGHTS[atom] * count for atom, count in atoms.items())
+
+
+SHARES = {
+    "levothyroxine": molar_mass(C=15, H=11, I=4, N=1, O=4)
+    / molar_mass(C=15, H=10, I=4, N=1, Na=1, O=4),
+    "liothyronine": molar_mass(C=15, H=12, I=3, N=1, O=4)
+    / molar_mass(C=15, H=11, I=3, N=1, Na=1, O=4),
+}
+TABLETS = [(name, salt) for name in SHARES for salt in PREPARATIONS[name].strengths]
+
+
+def test_the_share_of_base_is_that_of_the_molar_masses() -> None:
+    for name, share in SHARES.items():
+        known = PREPARATIONS[name].base_share
+        assert known is not None
+        assert float(known) == pytest.approx(share, rel=2e-5)
+
+
+def of_salt(name: str, salt: Fraction, *parts: Json) -> Record:
+    """One tablet a day of a product so named, and its ingredients."""
+    code = {"text": f"{name} sodium {as_written(salt)} micrograms tablet"}
+    return read(by_reference("Medication/m1"), medication(code=code, ingredient=list(parts)))
+
+
+def rounded_base(name: str, salt: Fraction, places: int) -> Decimal:
+    share = PREPARATIONS[name].base_share or 0
+    return Decimal(round(salt * share * 10**places)).scaleb(-places)
+
+
+@pytest.mark.parametrize(("name", "salt"), TABLETS)
+@pytest.mark.parametrize("places", [0, 1, 2, 3])
+def test_base_listed_beside_the_salts_name_is_one_strength(
+    name: str, salt: Fraction, places: int
+) -> None:
+    """75 micrograms of the salt are 72.9 of base: an electronic prescription listed them both."""
+    base = rounded_base(name, salt, places)
+    record = of_salt(name, salt, ingredient({"text": name}, per_tablet(str(base))))
+    assert doses(record) == [(name, [str(salt)])]
+    assert record.questions == ()
+
+
+@pytest.mark.parametrize(("name", "salt"), TABLETS)
+@pytest.mark.parametrize("places", [1, 2, 3])
+@pytest.mark.parametrize("off", [-1, 1])
+def test_what_is_one_digit_off_the_base_of_the_salt_is_asked_about(
+    name: str, salt: Fraction, places: int, off: int
+) -> None:
+    base = rounded_base(name, salt, places) + off * Decimal(10) ** -places
+    if base == base.quantize(Decimal(10) ** (1 - places)):
+        base += off * Decimal(10) ** -places  # a nought at the end is a place that is not written
+    record = of_salt(name, salt, ingredient({"text": name}, per_tablet(str(base))))
+    assert asked(record) == ["Bundle.entry[2].resource.ingredient[0].strength"]
+    assert doses(record) == []
+
+
+SALT, BASE = ingredient({"text": "levothyroxine sodium"}, per_tablet(75)), "72.9"
+AS_BASE = ingredient({"text": "levothyroxine"}, per_tablet(BASE))
+
+
+@pytest.mark.parametrize("parts", [[SALT, AS_BASE], [AS_BASE, SALT]])
+@pytest.mark.parametrize("code", [None, LT4, {"text": "levothyroxine 75 micrograms"}])
+def test_salt_and_base_as_two_ingredients_are_one_tablet(
+    parts: list[Json], code: Json | None
+) -> None:
+    product = medication(code=code, ingredient=parts)
+    record = read(by_reference("Medication/m1"), {k: v for k, v in product.items() if v})
+    assert record.questions == ()
+    assert doses(record) == [("levothyroxine", ["75"])]
+
+
+def test_a_name_of_salt_and_base_gives_the_strength_of_the_salt() -> None:
+    words = "levothyroxine sodium 75 micrograms (levothyroxine {} micrograms) tablet"
+    assert doses(read(statement({"text": words.format("72.9")}, TABLET))) == [
+        ("levothyroxine", ["75"])
+    ]
+    assert asked(read(statement({"text": words.format("72.8")}, TABLET)))
+
+
+@pytest.mark.parametrize(
+    "part",
+    [
+        per_tablet("72.8"),
+        {"numerator": ucum(BASE, "ug"), "denominator": ucum(1, "mL")},
+        None,
+    ],
+)
+def test_two_ingredients_that_are_not_salt_and_base_are_asked_about(part: Json | None) -> None:
+    second = ingredient({"text": "levothyroxine"}, part)
+    product = {"resourceType": "Medication", "id": "m1", "ingredient": [SALT, second]}
+    assert asked(read(by_reference("Medication/m1"), product)) == [
+        "Bundle.entry[2].resource.ingredient"
+    ]
+
+
+def test_a_tablet_known_by_its_base_alone_is_asked_for_its_label() -> None:
+    """Read as it stands it would be a dose of 72.9 micrograms of the salt."""
+    product = medication(code={"text": "levothyroxine"}, ingredient=[AS_BASE])
+    record = read(by_reference("Medication/m1"), product)
+    assert asked(record) == ["Bundle.entry[2].resource.ingredient[0].strength"]
+    assert "75 micrograms of the sodium salt" in record.questions[0].question
+
+
+@pytest.mark.parametrize(
+    ("medicine", "micrograms", "open_"),
+    [
+        ({"text": "levothyroxine sodium 75 micrograms tablet"}, "72.9", True),
+        ({"text": "levothyroxine sodium 75 micrograms tablet"}, "73", True),
+        ({"text": "levothyroxine sodium 75 micrograms tablet"}, "36.5", True),
+        ({"text": "levothyroxine sodium 75 micrograms tablet"}, "75", False),
+        ({"text": "levothyroxine sodium 75 micrograms tablet"}, "37.5", False),
+        (LT4, "72.9", True),
+        (LT4, "73", False),
+        (LT4, "72.8", False),
+    ],
+)
+def test_a_dose_that_is_what_the_tablets_hold_as_base_is_asked_about(
+    medicine: Json, micrograms: str, open_: bool
+) -> None:
+    record = read(statement(medicine, dosage(ucum(micrograms, "ug"))))
+    assert bool(record.questions) is open_
+
+
+POTASSIUM_IODIDE = {"text": "potassium iodide"}
+
+
+def with_iodide(words: str, *parts: Json) -> Record:
+    product = medication(code={"text": words}, ingredient=list(parts))
+    return read(by_reference("Medication/m1"), product)
+
+
+def t4_and_iodide(t4: int | str, iodide: int | str) -> list[Json]:
+    return [
+        ingredient({"text": "levothyroxine sodium"}, per_tablet(t4)),
+        ingredient(POTASSIUM_IODIDE, per_tablet(iodide)),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("words", "t4", "iodide"),
+    [
+        ("levothyroxine sodium and potassium iodide tablets", 75, 150),
+        ("levothyroxine sodium / potassium iodide 100/100", 100, "130.8"),
+        ("levothyroxine 75 micrograms / potassium iodide 196 micrograms", 75, 196),
+        ("Kaliumjodid/Levothyroxin-Natrium 150/75 micrograms", 75, 150),
+        ("Levothyroxin-Natrium 75 micrograms + Iodid", 75, 150),
+    ],
+)
+@pytest.mark.parametrize("turned", [False, True])
+def test_t4_told_apart_from_its_iodide_is_read(
+    words: str, t4: int, iodide: int | str, turned: bool
+) -> None:
+    parts = t4_and_iodide(t4, iodide)
+    record = with_iodide(words, *(reversed(parts) if turned else parts))
+    assert record.questions == ()
+    assert doses(record) == [("levothyroxine", [str(t4)])]
+
+
+IODINE_ASKED = {
+    "no ingredients": ("levothyroxine / potassium iodide 100/100", []),
+    "no strength of the iodide": (
+        "levothyroxine / potassium iodide",
+        [t4_and_iodide(75, 150)[0], ingredient(POTASSIUM_IODIDE)]),
+    "no strength of the hormone": (
+        "levothyroxine / potassium iodide",
+        [ingredient(LT4), t4_and_iodide(75, 150)[1]]),
+    "no iodide among the ingredients": (
+        "levothyroxine / potassium iodide", t4_and_iodide(75, 150)[:1]),
+    "a third ingredient": (
+        "levothyroxine / potassium iodide",
+        [*t4_and_iodide(75, 150), ingredient({"text": "selenium"}, per_tablet(50))]),
+    "the other way about in the name": (
+        "levothyroxine / potassium iodide 150/75", t4_and_iodide(75, 150)),
+    "the other way about in the name, iodide first": (
+        "potassium iodide / levothyroxine 75/150", t4_and_iodide(75, 150)),
+    "another strength in the name": (
+        "levothyroxine 100 micrograms + iodide", t4_and_iodide(75, 150)),
+    "a number that no unit tells": (
+        "levothyroxine 75 micrograms + iodide 150", t4_and_iodide(75, 150)),
+    "the iodide's strength alone in the name": (
+        "levothyroxine + iodide 150 micrograms", t4_and_iodide(75, 150)),
+    "three amounts in the name": (
+        "levothyroxine 75 micrograms, iodide 150 micrograms (196 micrograms)",
+        t4_and_iodide(75, 150)),
+    "a hormone per millilitre": (
+        "levothyroxine / potassium iodide",
+        [ingredient(LT4, {"numerator": ucum(75, "ug"), "denominator": ucum(1, "mL")}),
+         t4_and_iodide(75, 150)[1]]),
+    "the iodide in one ingredient with the hormone": (
+        "levothyroxine / potassium iodide",
+        [ingredient({"text": "levothyroxine and potassium iodide"}, per_tablet(75)),
+         t4_and_iodide(75, 150)[1]]),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("words", "parts"), IODINE_ASKED.values(), ids=IODINE_ASKED.keys())
+def test_t4_that_is_not_told_apart_from_its_iodide_is_asked_about(
+    words: str, parts: list[Json]
+) -> None:
+    record = with_iodide(words, *parts)
+    assert len(record.questions) == 1
+    assert doses(record) == []
+
+
+@pytest.mark.parametrize(("t4", "open_"), [("38", False), ("35", True)])
+def test_the_t4_that_desiccated_thyroid_lists_is_held_against_its_strength(
+    t4: str, open_: bool
+) -> None:
+    """38 µg T4 in a grain by US labels; 35 in one of other pharmacopoeias."""
+    parts = [ingredient(LT4, per_tablet(t4)), ingredient({"text": "liothyronine"}, per_tablet(9))]
+    record = read(by_reference("Medication/m1"), medication(code=THYROID_60, ingredient=parts))
+    assert bool(record.questions) is open_

@@ -1,11 +1,14 @@
 """Dose and laboratory units against an independent UCUM implementation (ucumvert over pint)."""
 
+import tomllib
 from fractions import Fraction
-from typing import Any
+from typing import Any, TypedDict
 
 import pytest
+from tests.unit.reading.records import CODES, shipped
 from ucumvert import PintUcumRegistry
 
+from crossgrain.reading.code_tables import LabUnit, unit_spelling
 from crossgrain.reading.codesystems import UCUM
 from crossgrain.reading.labs import lab_factor
 from crossgrain.reading.quantities import Dimension, unit_of_code, unit_of_word
@@ -116,16 +119,20 @@ HORMONES = [
 ]
 
 
+def factor_of(analyte: Analyte, spelled: str) -> Fraction | None:
+    unit = CODES.lab_units.get(unit_spelling(spelled))
+    return lab_factor(analyte, unit) if unit else None
+
+
 @pytest.mark.parametrize(("analyte", "molar_mass", "kept_in"), HORMONES)
 @pytest.mark.parametrize("code", ["ng/dL", "pg/mL", "ng/L", "ng/mL", "ug/L", "ug/dL", "pg/dL"])
 def test_hormone_masses_agree_with_the_judge(
     analyte: Analyte, molar_mass: float, kept_in: float, code: str
 ) -> None:
-    found = lab_factor(analyte, code)
+    found = factor_of(analyte, code)
     assert found is not None
     moles_per_litre = judged(code, "gram / liter") / molar_mass
-    assert found[0] == "mass"
-    assert float(found[1]) == pytest.approx(moles_per_litre * kept_in, rel=1e-12)
+    assert float(found) == pytest.approx(moles_per_litre * kept_in, rel=1e-12)
 
 
 @pytest.mark.parametrize(("analyte", "_", "kept_in"), HORMONES)
@@ -133,19 +140,92 @@ def test_hormone_masses_agree_with_the_judge(
 def test_hormone_moles_agree_with_the_judge(
     analyte: Analyte, _: float, kept_in: float, code: str
 ) -> None:
-    found = lab_factor(analyte, code)
+    found = factor_of(analyte, code)
     assert found is not None
-    assert found[0] == "moles"
-    assert float(found[1]) == pytest.approx(judged(code, "mole / liter") * kept_in, rel=1e-12)
+    assert float(found) == pytest.approx(judged(code, "mole / liter") * kept_in, rel=1e-12)
 
 
-def test_tsh_units_agree_with_the_judge() -> None:
-    assert judged("u[IU]/mL", "milliinternational_unit / liter") == pytest.approx(1)
-    for code in ("m[IU]/L", "u[IU]/mL"):
-        assert lab_factor(Analyte.TSH, code) == ("arbitrary", Fraction(1))
+class UnitOfResults(TypedDict):
+    counts: str
+    ucum: str
+    factor: str
+    spelled: list[str]
+
+
+UNITS: list[UnitOfResults] = tomllib.loads(shipped("codes.toml"))["unit"]
+IN = {
+    "arbitrary": "milliinternational_unit / liter",
+    "mass": "nanogram / liter",
+    "moles": "picomole / liter",
+    "rate": "1 / minute",
+    "weight": "kilogram",
+}
+"""What a unit of each property is told in, by the judge's names."""
+
+
+@pytest.mark.parametrize("unit", UNITS, ids=[unit["ucum"] for unit in UNITS])
+def test_every_unit_of_results_has_the_judges_factor(unit: UnitOfResults) -> None:
+    written = float(Fraction(unit["factor"]))
+    assert written == pytest.approx(judged(unit["ucum"], IN[unit["counts"]]), rel=1e-12)
+
+
+SPELLED = [(unit, spelling) for unit in UNITS for spelling in unit["spelled"]]
+LITRES = (
+    ("/ml", "/dl"),
+    ("/ml", "/l"),
+    ("/dl", "/l"),
+    ("/l", "/ml"),
+    ("/l", "/dl"),
+    ("/dl", "/ml"),
+)
+PREFIXES = (("u", "m"), ("m", "u"), ("mc", "m"), ("n", "p"), ("p", "n"), ("n", "u"), ("p", "f"))
+
+
+@pytest.mark.parametrize(("unit", "spelling"), SPELLED)
+def test_no_spelling_is_one_that_the_judge_reads_otherwise(
+    unit: UnitOfResults, spelling: str
+) -> None:
+    """Most spellings are no UCUM; those that are must mean what they stand for."""
+    try:
+        meant = judged(spelling, IN[unit["counts"]])
+    except Exception:  # whatever its parser, pint or Python raise
+        return
+    assert meant == pytest.approx(float(Fraction(unit["factor"])), rel=1e-12)
+
+
+@pytest.mark.parametrize(("unit", "spelling"), SPELLED)
+def test_a_spelling_one_prefix_or_one_volume_off_is_never_the_same_unit(
+    unit: UnitOfResults, spelling: str
+) -> None:
+    plain = unit_spelling(spelling)
+    own = CODES.lab_units[plain]
+    assert own == LabUnit(unit["counts"], Fraction(unit["factor"]))
+    slips = [plain.replace(a, b) for a, b in LITRES if plain.endswith(a)]
+    slips += [b + plain.removeprefix(a) for a, b in PREFIXES if plain.startswith(a)]
+    for slip in slips:
+        assert slip == plain or CODES.lab_units.get(slip) != own, slip
+
+
+@pytest.mark.parametrize(
+    "spelling",
+    ["U/L", "IU/L", "uIU/L", "µU/L", "mIU/mL", "mU/mL", "nIU/mL", "IU/mL", "mIU", "mIU/24h", "%",
+     "pM", "nM", "ng%", "pmol/mL", "nmol/mL", "mg/dL", "mIU/dL", "m", "/L", "mmol/L", ""],
+)  # fmt: skip
+def test_a_unit_that_is_a_thousand_away_or_tells_no_volume_is_not_read(spelling: str) -> None:
+    assert unit_spelling(spelling) not in CODES.lab_units
+
+
+@pytest.mark.parametrize(
+    "spelling",
+    ["m[IU]/L", "mIU/L", "MIU/L", "mIU / L", "miu/l", "μIU/mL", "µIU/ml", "uIU per mL", "mcU/mL",
+     "µU/mL", "mU/L", "mUI/L", "mIE/l", "u[iU]/mL", "micro IU/ml", "milli-international unit/L"],
+)  # fmt: skip
+def test_a_tsh_is_the_same_however_its_unit_is_spelled(spelling: str) -> None:
+    assert factor_of(Analyte.TSH, spelling) == 1
+    assert factor_of(Analyte.FREE_T4, spelling) is None
 
 
 def test_pounds_agree_with_the_judge() -> None:
-    found = lab_factor(Analyte.WEIGHT, "[lb_av]")
+    found = factor_of(Analyte.WEIGHT, "[lb_av]")
     assert found is not None
-    assert float(found[1]) == pytest.approx(judged("[lb_av]", "kilogram"), rel=1e-12)
+    assert float(found) == pytest.approx(judged("[lb_av]", "kilogram"), rel=1e-12)
