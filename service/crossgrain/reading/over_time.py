@@ -11,7 +11,7 @@ from crossgrain.dosing.preparations import Kind
 from crossgrain.reading.code_tables import Believed
 from crossgrain.reading.currency import Currency, Meaning
 from crossgrain.reading.dose_lines import Doses, doses_of
-from crossgrain.reading.elements import Asked, read_date
+from crossgrain.reading.elements import Asked
 from crossgrain.reading.instructions import (
     Numbered,
     Run,
@@ -19,8 +19,6 @@ from crossgrain.reading.instructions import (
     numbered_in,
     without_shared_days,
 )
-from crossgrain.reading.medication_resources import product_named
-from crossgrain.reading.person import say_whose
 from crossgrain.reading.reading import Notes, Reading
 from crossgrain.reading.reconcile import IN_A_CIRCLE, Order, doubts_of, leading_in_circles
 from crossgrain.reading.record import MarkedOrder
@@ -28,16 +26,10 @@ from crossgrain.reading.resolve import Entry
 from crossgrain.reading.sayings import Saying
 from crossgrain.reading.taking import Claim, Denial, Dose, StandingOrders, dose
 from crossgrain.reading.told import Other, Told, Unsettled, told_by
-from crossgrain.reading.views import MedicationRequest, Medicine, view
-from crossgrain.screening.course import Dispense, DoseRun, End, Undecided
+from crossgrain.reading.views import MedicationRequest
+from crossgrain.screening.course import DoseRun, End, Undecided
 
 _ANOTHER_DOSE = "A statement was made from an order of another dose. Which was taken?"
-
-
-class MedicationDispense(Medicine):
-    """As far as it is read: what was handed over, and when."""
-
-    when_handed_over: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -409,22 +401,3 @@ def _parted(
         return
     yield replace(doubtful, last_day=end, end=End.DATED)
     yield replace(intake, first_day=end + 1)
-
-
-def dispense_of(entry: Entry, reading: Reading) -> Dispense | None:
-    """A hand-over of thyroid hormone that took place; ``None`` for any other.
-
-    It is a sign beside the orders, never a dose, so one that cannot be read is passed over.
-    """
-    seen = view(entry.resource, MedicationDispense, entry.path)
-    say_whose(seen.subject, f"{entry.path}.subject", reading.notes)
-    if seen.status != "completed" or seen.when_handed_over is None:
-        return None
-    day = read_date(seen.when_handed_over, f"{entry.path}.whenHandedOver").day(reading.as_of)
-    try:
-        product, _ = product_named(seen, entry, reading)
-    except Asked:
-        return None
-    if product is None or day is None or day > 0:
-        return None
-    return Dispense(product.kind, day, entry.reference)

@@ -22,7 +22,7 @@ from crossgrain.reading.history import (
     read_how_it_goes,
 )
 from crossgrain.reading.labs import Labs, read_observation
-from crossgrain.reading.over_time import DatedMedicine, counted_once, dated_medicine, dispense_of
+from crossgrain.reading.over_time import DatedMedicine, counted_once, dated_medicine
 from crossgrain.reading.person import Person
 from crossgrain.reading.reading import Notes, Reading
 from crossgrain.reading.reconcile import days_unchanged, reconciled, still_stopped
@@ -35,6 +35,7 @@ from crossgrain.reading.series import (
     marked_plan,
     with_known_steps,
 )
+from crossgrain.reading.supply import ask_what_only_hand_overs_tell, hand_over_in
 from crossgrain.reading.taking import ask_about_denials
 from crossgrain.reading.today import Hormone, Medicines, read_medicine
 from crossgrain.safety.facts import Facts, Known
@@ -57,6 +58,7 @@ def read_record(bundle: dict[str, Any], **look: Unpack[Look]) -> Record:
         opened.read(entry, partial(_read_entry, entry, medicines, labs, history, reading))
     refuse_drafts_above(len(medicines.drafts), reading.index.root)
     taken = reconciled(medicines.taken, reading.codes, notes)
+    ask_what_only_hand_overs_tell(medicines.handed, medicines.told, not taken, reading)
     claims = [hormone.claim for hormone in taken]
     ask_about_denials(
         claims, medicines.denials, medicines.standing_orders(reading.codes.believed), notes
@@ -111,6 +113,9 @@ def _read_entry(
     match entry.kind:
         case "MedicationStatement" | "MedicationRequest":
             read_medicine(entry, medicines, history, reading)
+        case "MedicationDispense":
+            handed = hand_over_in(entry, reading)
+            medicines.handed += [handed] if handed else []
         case "Observation":
             read_observation(entry, labs, reading)
         case "Condition":
@@ -199,6 +204,7 @@ def course_in(opened: Opened) -> TakingHistory:
     medicines = list(_medicines(entries, opened))
     if len({medicine.kind for medicine in medicines if medicine.taken}) < 2:
         _refuse_where_all_is_given_up(medicines)
+        _refuse_what_only_hand_overs_tell(medicines, entries, opened)
         return TakingHistory(())
     _refuse_open_questions(medicines)
     facts = read_facts(entries, opened)
@@ -298,6 +304,31 @@ def _refuse_where_all_is_given_up(medicines: Sequence[DatedMedicine]) -> None:
         )
 
 
+def _refuse_what_only_hand_overs_tell(
+    medicines: Sequence[DatedMedicine], entries: Sequence[Entry], opened: Opened
+) -> None:
+    """A second preparation was handed out, and no order or statement speaks of it.
+
+    Raises
+    ------
+    Undecided
+        since there may have been a switch.
+    """
+    told = {medicine.kind for medicine in medicines}
+    believed = opened.reading.codes.believed
+    handed = [
+        dispense
+        for dispense in _dispenses(entries, opened)
+        if dispense.kind not in told and dispense.day >= -believed.order_days
+    ]
+    taken = {medicine.kind for medicine in medicines if medicine.taken}
+    if len(taken | {dispense.kind for dispense in handed}) > 1 and handed:
+        raise Undecided(
+            "a thyroid medicine was handed out, and no order or statement says how it was taken",
+            tuple(dispense.reference for dispense in handed),
+        )
+
+
 def _followed_until(
     entries: Sequence[Entry], medicines: list[DatedMedicine], reading: Reading
 ) -> int | None:
@@ -320,6 +351,6 @@ def _followed_until(
 def _dispenses(entries: Sequence[Entry], opened: Opened) -> Iterator[Dispense]:
     for entry in entries:
         if entry.kind == "MedicationDispense":
-            dispense = opened.read(entry, partial(dispense_of, entry, opened.reading))
-            if dispense is not None:
-                yield dispense
+            handed = opened.read(entry, partial(hand_over_in, entry, opened.reading))
+            if handed is not None:
+                yield handed.dispense

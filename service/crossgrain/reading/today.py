@@ -17,7 +17,7 @@ from crossgrain.reading.reading import Reading
 from crossgrain.reading.record import MarkedOrder, MedicineEntry, Span
 from crossgrain.reading.resolve import Entry
 from crossgrain.reading.sayings import in_all_a_day
-from crossgrain.reading.supply import supply_days
+from crossgrain.reading.supply import HandOver, supply_days
 from crossgrain.reading.taking import Claim, Denial, StandingOrders
 from crossgrain.reading.told import Other, Told, Unsettled, told_by
 from crossgrain.reading.views import MedicationRequest
@@ -70,7 +70,8 @@ class Hormone:
 class Medicines:
     """What the medication resources of one record gave.
 
-    `indications` stays ``None`` until a thyroid medicine carries a reason.
+    `indications` stays ``None`` until a thyroid medicine carries a reason. `told` are the kinds of
+    which an order or a statement says that they are taken or not, and `handed` what was handed out.
     """
 
     taken: list[Hormone] = field(default_factory=list)
@@ -80,6 +81,8 @@ class Medicines:
     ahead: list[MedicineEntry] = field(default_factory=list)
     marked: list[MarkedOrder] = field(default_factory=list)
     indications: list[Known] | None = None
+    handed: list[HandOver] = field(default_factory=list)
+    told: set[Kind] = field(default_factory=set)
 
     def standing_orders(self, believed: Believed) -> StandingOrders:
         """The orders among what is taken."""
@@ -118,9 +121,12 @@ def read_medicine(entry: Entry, found: Medicines, history: History, reading: Rea
             _read_other(other, entry, history, reading)
         case Unsettled() as unsettled:
             _ask_where_taken(unsettled, entry, reading)
-        case Told(whether=Asked() as whether):
+        case Told(whether=Asked() as whether) as told:
+            found.told.add(told.kind)
             reading.notes.ask(whether)
         case told:
+            if told.taken or told.may_deny:
+                found.told.add(told.kind)
             try:
                 _read_hormone(told, found)
             except Asked as asked:

@@ -18,6 +18,7 @@ class Limits:
     window_with_t3_days, window_without_t3_days : how long after a rise a dose may still climb
     kept_regimen_days : a stretch at least so long was meant to be kept
     kept_renewal_days : a gap or overlap between two orders of one dose that is a renewal
+    kept_long_days : a dose taken so long, and left no longer ago, may be gone back to
     kept_order_days : an order without an end gives way to one of its hormone within so many days
     labs_settled_days : from the start of a dose to a TSH that speaks of it
     labs_first_within_days : after a switch, a TSH is due within so many days
@@ -43,6 +44,7 @@ class Limits:
     window_without_t3_days: int
     kept_regimen_days: int
     kept_renewal_days: int
+    kept_long_days: int
     kept_order_days: int
     labs_settled_days: int
     labs_first_within_days: int
@@ -73,6 +75,7 @@ LIMIT_KEYS = {
     "window_without_t3_days": "window.without_t3_days",
     "kept_regimen_days": "record.regimen_days",
     "kept_renewal_days": "record.renewal_days",
+    "kept_long_days": "record.long_dose_days",
     "kept_order_days": "record.order_days",
     "labs_settled_days": "labs.wait_days",
     "labs_first_within_days": "labs.first_within_days",

@@ -22,6 +22,7 @@ from crossgrain.screening.stretches import TODAY, stretches_of
 from crossgrain.screening.switches import (
     Ratios,
     Switch,
+    goes_back,
     last_move,
     last_switch,
     ratios,
@@ -106,6 +107,20 @@ class _Case:
         return TODAY - moved <= window_days(self.switch.present, self.limits)
 
     @property
+    def is_own_dose(self) -> bool:
+        """Whether the change went back to a dose that was taken for years.
+
+        In pregnancy, and with a goal of suppression, the dose of other years tells nothing.
+        """
+        apart = self.course.aims & {Aim.PREGNANCY, Aim.SUPPRESSION}
+        return not apart and goes_back(self.switch, self.limits)
+
+    def bloods_speak(self, side: Side) -> bool:
+        """Whether a result before or since the change says that the dose is off on that side."""
+        weighed = self.weighed[side]
+        return weighed.moved or side.tsh in {weighed.before, weighed.first, weighed.last}
+
+    @property
     def planned(self) -> bool:
         """Whether a series of ours is under way."""
         until = self.course.planned_until
@@ -156,7 +171,8 @@ def _judge(case: _Case) -> Screened:
         return case.screened(
             ScreeningOutcome.CLIMBING, "a series that this service proposed is under way"
         )
-    sides = [side for side in Side if case.off(side)]
+    off_sides = [side for side in Side if case.off(side)]
+    sides = [side for side in off_sides if not case.is_own_dose or case.bloods_speak(side)]
     graded = {side: found for side in sides if (found := case.grade(side))}
     waiting = [side for side in graded if case.still_moving(side)]
     standing = {side: found for side, found in graded.items() if side not in waiting}
@@ -169,6 +185,10 @@ def _judge(case: _Case) -> Screened:
         )
     if sides:
         return case.screened(ScreeningOutcome.CLEARED, "a result on the present dose clears it")
+    if off_sides:
+        return case.screened(
+            ScreeningOutcome.SOUND, "the dose is one that was taken for years before the change"
+        )
     return case.screened(ScreeningOutcome.SOUND, "the dose is within the limits on every basis")
 
 

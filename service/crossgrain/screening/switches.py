@@ -24,11 +24,13 @@ class Switch:
     old : the regimen that was left
     present : the regimen that it came to, and that is in force
     way : everything from the first day of the change to today, `present` last
+    earlier : everything before `old`
     """
 
     old: Stretch
     present: Stretch
     way: tuple[Stretch, ...]
+    earlier: tuple[Stretch, ...] = ()
 
     @property
     def day(self) -> int:
@@ -44,6 +46,20 @@ class Switch:
     def left_running(self) -> bool:
         """Whether all of the old regimen is still taken, at its old dose, beside the new."""
         return set(self.old.dose) < set(self.present.dose)
+
+
+def goes_back(switch: Switch, limits: Limits) -> bool:
+    """Whether the present dose was taken for years before, and left no longer ago than that.
+
+    Days in doubt, or whose end nobody wrote down, do not tell that it was.
+    """
+    return any(
+        stretch.dose == switch.present.dose
+        and not (stretch.doubt or stretch.assumed_end)
+        and stretch.days >= limits.kept_long_days
+        and switch.day - stretch.last_day - 1 <= limits.kept_long_days
+        for stretch in switch.earlier
+    )
 
 
 def last_switch(stretches: Sequence[Stretch], limits: Limits) -> Switch | None:
@@ -69,7 +85,9 @@ def last_switch(stretches: Sequence[Stretch], limits: Limits) -> Switch | None:
     while before and not _kept(runs[before], limits):
         before -= 1
     way = tuple(stretch for run in runs[before + 1 :] for stretch in run)
-    switch = Switch(_held(runs[before], limits), runs[-1][-1], way)
+    old = _held(runs[before], limits)
+    earlier = tuple(stretch for stretch in stretches if stretch.last_day < old.first_day)
+    switch = Switch(old, runs[-1][-1], way, earlier)
     _check(switch, runs[before][-1].last_day, limits)
     return switch
 

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.unit.nightly.exports import lines, run
+from tests.unit.nightly.exports import lines, run, write
 
 from crossgrain.nightly.plan import Engine
 
@@ -93,6 +93,41 @@ WANTED = {patient for patient, (review, _, _) in STORIES.items() if review}
 def test_what_may_be_hormone_is_listed_and_nobody_else(tmp_path: Path) -> None:
     run(export_of(tmp_path / "export"), tmp_path / "out")
     assert listed(tmp_path / "out") == WANTED
+
+
+def handed_out(patient: str, number: int, medicine: Json) -> Json:
+    return {
+        "resourceType": "MedicationDispense",
+        "id": f"{patient}-{number}",
+        "status": "completed",
+        "subject": {"reference": f"Patient/{patient}"},
+        "medicationCodeableConcept": medicine,
+        "whenHandedOver": "2025-01-20",
+    }
+
+
+def test_what_pharmacies_alone_tell_is_hormone_and_a_second_preparation_a_doubt(
+    tmp_path: Path,
+) -> None:
+    """One with nothing but a hand-over, one whose second medicine no order tells, one without."""
+    grain = {"text": "thyroid 60 mg tablet"}
+    everyone = [{"resourceType": "Patient", "id": p} for p in ("alone", "second", "both", "none")]
+    export = write(
+        tmp_path / "export",
+        [
+            *everyone,
+            handed_out("alone", 1, LT4),
+            order("second", 1, LT4, []),
+            handed_out("second", 2, grain),
+            handed_out("both", 1, LT4),
+            handed_out("both", 2, grain),
+            handed_out("none", 1, {"text": "metformin"}),
+        ],
+    )
+    report = run(export, tmp_path / "out")
+    out = {name: count for name, count in report["patients"]["out"].items() if count}
+    assert out == {"needs-review": 2, "no-switch": 1, "no-thyroid-hormone": 1}
+    assert listed(tmp_path / "out") == {"second", "both"}
 
 
 @pytest.mark.slow

@@ -13,6 +13,7 @@ from tests.unit.reading import (
     test_bounds,
     test_chains,
     test_currency,
+    test_dispenses,
     test_history,
     test_how_often,
     test_identity,
@@ -57,9 +58,9 @@ from crossgrain.screening.course import Undecided
 
 APPROVED = Path(__file__).with_name("words.txt")
 MODULES = (
-    test_chains, test_currency, test_history, test_how_often, test_identity, test_labs,
-    test_medicines, test_products, test_refusals, test_said_again, test_sayings, test_shapes,
-    test_unknown_medicines,
+    test_chains, test_currency, test_dispenses, test_history, test_how_often, test_identity,
+    test_labs, test_medicines, test_products, test_refusals, test_said_again, test_sayings,
+    test_shapes, test_unknown_medicines,
 )  # fmt: skip
 
 

@@ -56,6 +56,7 @@ def courses() -> Iterator[TakingHistory]:
     yield TakingHistory(
         (took("lt4", 100, -1200, -201), took("lt3", 5, -200), took("lt4", 50, -200))
     )
+    yield TakingHistory((old, took("dt", 120, -200, -61), took("lt4", 100, -60)))
     yield TakingHistory((_undated(old),))
     yield TakingHistory((_undated(old), new))
 

@@ -22,7 +22,14 @@ from tests.unit.screening.courses import (
     tsh,
 )
 
-from crossgrain.screening.course import Aim, FlagCode, FlagGrade, ScreeningOutcome, TakingHistory
+from crossgrain.screening.course import (
+    Aim,
+    End,
+    FlagCode,
+    FlagGrade,
+    ScreeningOutcome,
+    TakingHistory,
+)
 from crossgrain.screening.grading import LimitsOfNormal, fell, rose
 from crossgrain.screening.screen import Ruler, screen
 
@@ -289,3 +296,109 @@ def test_tsh_moved_only_where_no_bound_leaves_that_open(comparator):
         fell(replace(tsh(2, -300), comparator=comparator), tsh("0.5", -20), USUAL, LIMITS)
         is not upper
     )
+
+
+YEARS = LIMITS.kept_long_days
+"""Two years: our judgement, no source."""
+BACK = 60
+"""Days since the patient went back: still within the climb window of neither."""
+
+
+def went_back(*results, days=YEARS, away=150, old=150, new=150, mg=60, **more) -> TakingHistory:
+    """Levothyroxine for so many days, desiccated thyroid for a while, levothyroxine again."""
+    left = -BACK - away
+    return TakingHistory(
+        intakes=(
+            took("lt4", old, left - days, left - 1),
+            took("dt", mg, left, -BACK - 1),
+            took("lt4", new, -BACK),
+        ),
+        tsh=results,
+        **more,
+    )
+
+
+@pytest.mark.parametrize(
+    ("days", "found"),
+    [
+        (YEARS - 1, {"over-dosed-switch": "likely"}),
+        (YEARS, {}),
+        (YEARS + 1, {}),
+    ],
+)
+def test_going_back_to_a_dose_taken_for_two_years_is_no_flag(days, found):
+    # 60 mg to 150 µg is more than 1.25 on every basis: 3.0, 1.5, 1.7 and 2.2
+    assert grades(went_back(days=days)) == found
+
+
+@pytest.mark.parametrize(
+    ("away", "is_flagged"), [(YEARS - 1, False), (YEARS, False), (YEARS + 1, True)]
+)
+def test_a_dose_left_for_longer_than_two_years_is_not_gone_back_to(away, is_flagged):
+    assert bool(flags(went_back(away=away)).get(FlagCode.OVER)) is is_flagged
+
+
+@pytest.mark.parametrize("new", ["149.9", "150.1", 175])
+def test_another_dose_than_that_of_years_is_flagged_as_before(new):
+    assert FlagCode.OVER in flags(went_back(new=new))
+
+
+def test_going_back_to_a_lower_dose_of_years_is_no_flag_either():
+    assert grades(went_back(old=50, new=50, mg=120)) == {}
+    assert grades(went_back(old=50, new=50, mg=120, days=YEARS - 1)) == {
+        "under-dosed-switch": "likely"
+    }
+
+
+@pytest.mark.parametrize(
+    "results",
+    [
+        (tsh("0.1", -15),),
+        (tsh("0.1", -100),),
+        (tsh(3, -100), tsh("0.9", -30)),
+    ],
+    ids=["low on it since", "low before", "fallen by half and below mid-range"],
+)
+def test_a_result_that_speaks_against_the_dose_of_years_is_heard(results):
+    assert FlagCode.OVER in flags(went_back(*results))
+
+
+@pytest.mark.parametrize("aim", [Aim.PREGNANCY, Aim.SUPPRESSION])
+def test_in_pregnancy_or_for_suppression_the_dose_of_other_years_tells_nothing(aim):
+    low = {"old": 50, "new": 50, "mg": 120}
+    assert FlagCode.UNDER in flags(went_back(**low, aims=frozenset({aim})))
+
+
+def test_years_of_which_the_dose_is_in_doubt_are_no_dose_of_ones_own():
+    course = went_back()
+    first, *rest = course.intakes
+    doubtful = replace(first, lines=(), doubt="How much was taken?")
+    assert FlagCode.OVER in flags(replace(course, intakes=(doubtful, *rest)))
+
+
+def test_years_whose_end_nobody_wrote_down_are_no_dose_of_ones_own():
+    course = went_back()
+    first, *rest = course.intakes
+    undated = replace(first, last_day=None, end=End.UNDATED)
+    assert FlagCode.OVER in flags(replace(course, intakes=(undated, *rest)))
+
+
+def test_going_back_still_asks_for_a_tsh_in_time():
+    course = went_back()
+    shifted = tuple(
+        replace(i, first_day=i.first_day - 60, last_day=i.last_day and i.last_day - 60)
+        for i in course.intakes
+    )
+    assert grades(replace(course, intakes=shifted)) == {"no-tsh-after-switch": "observed"}
+
+
+@pytest.mark.parametrize("again", [YEARS, 90])
+def test_an_interlude_before_the_last_one_does_not_hide_the_years(again):
+    """For years, three months of LT3, the same dose for a while, desiccated, and back."""
+    course = went_back(days=again)
+    start = course.intakes[0].first_day
+    before = (
+        took("lt4", 150, start - 90 - YEARS, start - 91),
+        took("lt3", 40, start - 90, start - 1),
+    )
+    assert grades(replace(course, intakes=(*before, *course.intakes))) == {}
