@@ -40,7 +40,7 @@ def _errors(desk: Desk) -> Iterator[RequestRefused]:
         "prefetch.medicationStatements",
         "MedicationStatement was not sent: no dose is judged on a part of what is taken",
     )
-    yield refusal(Fault.TOO_LARGE, None, "the body is larger than 4194304 bytes")
+    yield refusal(Fault.TOO_LARGE, None, "the body is larger than 8388608 bytes")
     yield refusal(Fault.TARGET_TOO_LONG)
     yield refusal(
         Fault.MEDIA_TYPE,

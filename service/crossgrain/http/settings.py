@@ -65,7 +65,7 @@ class Settings(BaseSettings):
         description="Plans cached by dose, without any patient's data. 0: no cache.",
     )
     max_body_bytes: int = Field(
-        default=4 * 1024 * 1024,
+        default=8 * 1024 * 1024,
         gt=0,
         description="The largest request body; a larger one is refused (413).",
     )

@@ -214,7 +214,7 @@ def _deaf(port: int) -> ssl.SSLSocket:
     [
         ("GET /fhir/r4/metadata HTTP/1.1\r\n\r\n", (400, "structure")),
         ("GET /livez HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n", (404, "not-found")),
-        (f"{HEAD}Content-Length: 4194305\r\n\r\n", (413, "too-long")),
+        (f"{HEAD}Content-Length: 8388609\r\n\r\n", (413, "too-long")),
         (f"GET /{'a' * 17_000} HTTP/1.1\r\nHost: x\r\n\r\n", (414, "too-long")),
         (f"GET / HTTP/1.1\r\nHost: x\r\nX: {'a' * 17_000}\r\n\r\n", (431, "too-long")),
     ],

@@ -35,7 +35,7 @@ _FORK = multiprocessing.get_context("fork")
 _STATUS = Path("/proc/self/status")
 _FORGET_PEAK = Path("/proc/self/clear_refs")
 _MB = 1e6
-_LARGEST = 4e6
+_LARGEST = 8.3e6
 _MOST_MB_OVER_PARSING = 64
 _LONG_ENOUGH_SECONDS = 0.05
 _MOST_SECONDS = 60
@@ -78,9 +78,9 @@ class Cost:
         """Whether it costs more than a second, or 64 MB over parsing.
 
         The second is one of a machine that reads the JSON of an innocent body of the largest size
-        that is taken in 50 ms: twenty times that.
+        that is taken in 100 ms: ten times that.
         """
-        second_ms = 20 * self.ordinary_ms * max(1, _LARGEST / self.size)
+        second_ms = 10 * self.ordinary_ms * max(1, _LARGEST / self.size)
         return self.ms > second_ms or self.mb_over_parsing > _MOST_MB_OVER_PARSING
 
 

@@ -60,6 +60,45 @@ def referring(number: int) -> Json:
     return {**named, "medicationReference": {"reference": "Medication/m"}}
 
 
+def a_part_of_years(number: int) -> Json:
+    """Of a chart kept for decades: results with ranges and notes, visits, diagnoses, medicines."""
+    made = {
+        "meta": {"lastUpdated": f"{on(number)}T00:00:00Z", "profile": ["https://ehr.example/x"]},
+        "encounter": {"reference": f"Encounter/{number // 12}"},
+        "identifier": [{"system": "https://ehr.example/ids", "value": f"a-{number:012}"}],
+        "category": [
+            {
+                "coding": [
+                    {
+                        "system": "https://ehr.example/kinds",
+                        "code": "of-a-visit",
+                        "display": "Filed at a visit",
+                    }
+                ]
+            }
+        ],
+        "issued": f"{on(number)}T10:00:00Z",
+        "text": {"status": "generated", "div": "<div>" + "as it was filed " * 12 + "</div>"},
+    }
+    limits = {end: {"value": value, "system": UCUM, "code": "m[IU]/L"}
+              for end, value in (("low", 0.4), ("high", 4.0))}  # fmt: skip
+    made["extension"] = [{"url": f"https://ehr.example/x{place}", "valueString": "filed"}
+                         for place in range(4)]  # fmt: skip
+    match number % 12:
+        case 0:
+            return {"resourceType": "Encounter", "id": str(number), "status": "finished", **made}
+        case 1:
+            return {"resourceType": "Condition", "id": str(number), "subject": SUBJECT,
+                    "code": {"text": f"a diagnosis of visit {number}"}, **made}  # fmt: skip
+        case 2:
+            other = {"text": f"another medicine {number % 60}"}
+            return order(number, other, status="completed", **made)
+        case 3:
+            return {"resourceType": "Procedure", "id": str(number), "subject": SUBJECT, **made}
+        case _:
+            return result(number, referenceRange=[limits], **made)
+
+
 def nested(levels: int) -> Json:
     """An extension in an extension, so many levels down."""
     inside: Json = {"url": "x", "valueString": "y"}
@@ -140,6 +179,9 @@ RECORDS: dict[str, Callable[[int], Json]] = {
         {"system": "x", "code": str(i), "display": f"thing {i}"} for i in range(n // 60)
     ]})),
     "results": lambda n: many(result, n, SWITCHED, NOW),
+    "a full record of years": lambda n: many(
+        lambda i: a_part_of_years(i + 12), n, SWITCHED, NOW
+    ),
     "parts of one result": lambda n: record(NOW, result(1, component=[
         {key: result(1)[key] for key in ("code", "valueQuantity")}
     ] * (n // 160))),
