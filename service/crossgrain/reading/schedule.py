@@ -34,6 +34,8 @@ _NUMBER_WORDS = (
     (re.compile(rf"\btwo\b{_NO_NUMBER}"), "2"),
     (re.compile(rf"\bthree\b{_NO_NUMBER}"), "3"),
     (re.compile(rf"\bfour\b{_NO_NUMBER}"), "4"),
+    (re.compile(r"\bfive(?= (?:days|times) (?:a|per|each|every) week\b)"), "5"),
+    (re.compile(r"\bsix(?= (?:days|times) (?:a|per|each|every) week\b)"), "6"),
 )
 _DOTTED = re.compile(r"\b(?:[a-z]\.){2,}")
 _NUMBER = r"(?:(?P<w>\d+) )?(?P<u>\d+)/(?P<d>\d+)|(?P<n>\d*\.\d+|\d+)"
@@ -63,9 +65,20 @@ SCHEME = re.compile(
     r"(?: ?(?:tablet\(s\)|tab\(s\)|tablets?|tabs?|capsules?|caps?)(?!\w))?"
 )
 """Tablets in the morning, at noon, in the evening and, as a fourth, at night: ``1-0-0``."""
+ONE_BY_ONE = re.compile(
+    r"(?:take )?(?P<counts>1) ?[x×] ?1(?![\w/.,]| ?x)"
+    r"(?: ?(?:tablet\(s\)|tablets?|tabs?|tabl|tbl)(?!\w)\.?)?"
+)
+"""One tablet once a day, whichever of the two numbers is which: ``1x1``."""
+OTHER_DAYS = re.compile(
+    r"(?:on )?(?:(?:all|the|all the) )?"
+    r"(?:(?:other|remaining) days(?: of the week)?|rest of the week)"
+    r"|(?P<many>[56]) days (?:a|per|each|every) week"
+)
+"""The days of the week that nothing beside them names."""
 SUPPLY = re.compile(
-    r"(?:[,.;] ?)?(?P<said>#|disp(?:ense)?:?|qty:?|quantity:?|mitte:?)? ?(?P<many>\d{1,3}) ?"
-    r"(?:tablet\(s\)|tab\(s\)|tablets?|tabs?)"
+    r"(?:[,.;] ?)?(?:(?P<said>#|disp(?:ense)?:?|qty:?|quantity:?|mitte:?)? ?(?P<many>\d{1,3}) ?"
+    r"(?:tablet\(s\)|tab\(s\)|tablets?|tabs?)|(?:for )?(?P<days>\d{2,3}) days?(?: supply)?)"
     r"(?:[,.;]? ?(?:\d{1,2} ?refill(?:\(s\)|s)?|refills?:? ?\d{1,2}))?$"
 )
 """What is dispensed, at the end of an instruction."""
@@ -77,8 +90,9 @@ COUNTED_PARTS = re.compile(
 MASS = re.compile(rf"\((?:{_NUMBER}) ?(?P<unit>mcgs?|ug|micrograms?|mg|grains?)(?P<all> total)?\)")
 _DAY = r"(mon|tue|wed|thu|fri|sat|sun)(?:s|r|rs|nes|ur)?(?:day)?s?"
 SPAN = re.compile(rf"(?:on )?(?:{_DAY}) ?(?:-|to|through|thru) ?(?:{_DAY})\b")
-LIST = re.compile(rf"(?:on )?{_DAY}(?:(?:,? and |, ?|/| & ){_DAY})*\b")
+LIST = re.compile(rf"(?:(?:on|every|each) )?{_DAY}(?:(?:,? and |, ?|/| & ){_DAY})*\b")
 ONE_DAY = re.compile(_DAY)
+DAY_ALONE = re.compile(rf"(?<!\w){_DAY}(?!\w)")
 ROUND = re.compile(r"(?:on )?(?:the )?(weekdays?|weekends?)\b")
 EXCEPT = re.compile(
     rf"(?:except|excluding|but not|not) (?:on )?{_DAY}(?:(?:,? and |, ?|/| & ){_DAY})*\b"
@@ -219,8 +233,8 @@ TIMES: tuple[tuple[re.Pattern[str], Callable[[re.Match[str]], Schedule | None]],
         (r"tid|tds", lambda _: times_a_day(3)),
         (r"qid", lambda _: times_a_day(4)),
         (rf"(?:(?:once|one time) )?(?:{_A_DAY}|/ ?day)|q ?day|qd|od", lambda _: DAILY),
-        (r"(?:once )?(?:every|each|in the|q) ?(?:morning|am|afternoon|evening|pm|night)|qam|qpm|"
-         r"nightly|at (?:bedtime|night)|qhs|hs|mane|nocte",
+        (r"(?:once )?(?:every|each|in the|q) ?(?:early )?(?:morning|am|afternoon|evening|pm|night)|"
+         r"qam|qpm|nightly|at (?:bedtime|night)|qhs|hs|mane|nocte",
          lambda _: DAILY),
     )
 )  # fmt: skip

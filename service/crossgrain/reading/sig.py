@@ -11,14 +11,17 @@
     amount    = number unit | count | scheme  number: 1  1.5  1/2  1 1/2  ½  one  half  2 (two)
     count     = number                        of tablets: "one to be taken each day", "1 nocte"
     scheme    = count "-" count "-" count ["-" count]    morning, noon, evening, night: "1-0-0"
+              | "1x1"                         one tablet once a day
     unit      = mcg µg ug microgram(s) mg g grain(s) gr tablet(s) tab(s) capsule(s) mL
     mass      = "(" number unit ["total"] ")" what one tablet holds, or all of them ("total")
     equal     = "=" number unit               "100 mcg = 1 tab(s)"
     supply    = ["," | "#"] number tablets    what is dispensed: ", 90 tab(s)"
+              | ["for"] number days           28 days or more: "for 90 days"
     frequency = daily, once daily, every day, qd, every morning, at bedtime, twice daily, bid,
                 N times a day, tid, every other day, qod, every N days, every N hours,
                 N times a week, once weekly
-    days      = weekdays, weekends, [on] DAY { "," DAY }, DAY "-" DAY, except DAY { "," DAY }
+    days      = weekdays, weekends, [on] DAY { "," DAY }, DAY "-" DAY, except DAY { "," DAY },
+                all other days, "6 days a week" beside the seventh
     dates     = "from" date "to" date
     filler    = by mouth, with water, before breakfast, on an empty stomach, … (`phrases`)
 
@@ -42,6 +45,7 @@ from crossgrain.reading.schedule import (
     CLOCK,
     DAILY,
     DATES,
+    DAY_ALONE,
     EQUAL,
     EXCEPT,
     IN_LATIN,
@@ -50,8 +54,10 @@ from crossgrain.reading.schedule import (
     LONGEST,
     MASS,
     MONTHS,
+    ONE_BY_ONE,
     ONE_DAY,
     OPENING_DATES,
+    OTHER_DAYS,
     PRODUCT,
     PRODUCT_ALONE,
     ROUND,
@@ -116,7 +122,7 @@ def read_english(words: str, filler: re.Pattern[str]) -> Sig | None:
     """
     if len(words) > LONGEST:
         return None
-    text, place = plain_words(words), 0
+    text, place = _with_other_days(plain_words(words)), 0
     if scheme := _read_scheme(text, filler):
         return scheme
     parts: list[SigPart] = []
@@ -132,7 +138,8 @@ def read_english(words: str, filler: re.Pattern[str]) -> Sig | None:
 
 def _read_scheme(text: str, filler: re.Pattern[str]) -> Sig | None:
     """Tablets by the times of day, as ``1-0-0``, with nothing beside it but "daily"."""
-    found = SCHEME.match(text, place := _after_fillers(text, 0, filler))
+    place = _after_fillers(text, 0, filler)
+    found = SCHEME.match(text, place) or ONE_BY_ONE.match(text, place)
     if not found:
         return None
     place = found.end()
@@ -142,6 +149,20 @@ def _read_scheme(text: str, filler: re.Pattern[str]) -> Sig | None:
             return None
         place = daily.end() if daily and text[place] != " " else place + 1
     return of_scheme([_count(each) for each in found["counts"].split("-")])
+
+
+def _with_other_days(text: str) -> str:
+    """The same, "all other days" spelled as the days but those that the rest of it names."""
+    found = OTHER_DAYS.search(text)
+    if found is None:
+        return text
+    rest = f"{text[: found.start()]} {text[found.end() :]}"
+    if SPAN.search(rest) or ROUND.search(rest) or EXCEPT.search(rest):
+        return text
+    named = dict.fromkeys(day[1] for day in DAY_ALONE.finditer(rest))
+    if not named or (found["many"] and int(found["many"]) + len(named) != len(WEEK)):
+        return text
+    return f"{text[: found.start()]}except {', '.join(named)}{text[found.end() :]}"
 
 
 _DAILY_ALONE = re.compile(r"(?:daily|every day|each day|per day|a day)(?!\w)")
@@ -227,10 +248,16 @@ _SUPPLIED = 14
 """Tablets: nobody takes as many at a time, so at the end of an instruction they are a supply."""
 
 
+_SUPPLIED_DAYS = 28
+"""Days: a course as long is a supply that is renewed; a shorter one may have been for once."""
+
+
 def _supplied(reading: _Reading, text: str, place: int) -> bool:
-    """Whether what is left tells how many tablets are dispensed."""
+    """Whether what is left tells how many tablets are dispensed, or for how many days."""
     found = SUPPLY.match(text, place) if reading.schedule or reading.days else None
-    return found is not None and (bool(found["said"]) or int(found["many"]) >= _SUPPLIED)
+    if found is None or found["days"]:
+        return found is not None and int(found["days"]) >= _SUPPLIED_DAYS
+    return bool(found["said"]) or int(found["many"]) >= _SUPPLIED
 
 
 def _ends(reading: _Reading, text: str, place: int) -> bool:

@@ -95,7 +95,6 @@ class HandOver(NamedTuple):
 def hand_over_in(entry: Entry, reading: Reading) -> HandOver | None:
     """A hand-over of thyroid hormone; ``None`` for any other, or one that cannot be read."""
     seen = view(entry.resource, MedicationDispense, entry.path)
-    say_whose(seen.subject, f"{entry.path}.subject", reading.notes)
     if seen.status != "completed" or seen.when_handed_over is None:
         return None
     day = read_date(seen.when_handed_over, f"{entry.path}.whenHandedOver").day(reading.as_of)
@@ -105,6 +104,7 @@ def hand_over_in(entry: Entry, reading: Reading) -> HandOver | None:
         return None
     if product is None or day is None or day > 0:
         return None
+    say_whose(seen.subject, f"{entry.path}.subject", reading.notes)
     return HandOver(entry, seen, product, day)
 
 

@@ -30,6 +30,7 @@ read_sig = CODES.phrases.read_sig
 P, M = Dimension.PIECE, Dimension.MASS
 READ = {
     "de": {
+        "1x1 tgl.": (P, 1, 1),
         "1 Tablette täglich": (P, 1, 1),
         "1 Tbl. tgl.": (P, 1, 1),
         "1x täglich 1 Tablette nüchtern": (P, 1, 1),
@@ -68,6 +69,8 @@ READ = {
         "1 cp matin et soir": (P, 1, 2),
     },
     "es": {
+        "1 comp/24h": (P, 1, 1),
+        "1 comprimido a la mañana": (P, 1, 1),
         "1 comprimido al día": (P, 1, 1),
         "Tomar una tableta diaria en ayunas": (P, 1, 1),
         "1 tableta cada 24 horas": (P, 1, 1),
@@ -104,6 +107,7 @@ READ = {
         "dagelijks 1 tablet behalve op zondag": (P, 1, "6/7"),
     },
     "da": {
+        "1 tablet x 1": (P, 1, 1),
         "1 tablet daglig": (P, 1, 1),
         "1 tablet 1 gang dagligt mod lavt stofskifte": (P, 1, 1),
         "1 tablet hver morgen på tom mave": (P, 1, 1),
@@ -113,6 +117,7 @@ READ = {
         "1 tablet dagligt undtagen søndag": (P, 1, "6/7"),
     },
     "sv": {
+        "1 tablett x 1": (P, 1, 1),
         "1 tablett dagligen": (P, 1, 1),
         "1 tablett 1 gång per dag": (P, 1, 1),
         "1 tablett varje morgon på fastande mage": (P, 1, 1),
@@ -123,6 +128,7 @@ READ = {
         "1 tablett dagligen utom söndag": (P, 1, "6/7"),
     },
     "nb": {
+        "1 tablett x 1": (P, 1, 1),
         "1 tablett daglig": (P, 1, 1),
         "1 tablett 1 gang daglig mot lavt stoffskifte": (P, 1, 1),
         "1 tablett om morgenen på tom mage": (P, 1, 1),
@@ -141,6 +147,7 @@ READ = {
         "1 comprimido todos os dias exceto domingo": (P, 1, "6/7"),
     },
     "cs": {
+        "1 tableta od pondělí do pátku": (P, 1, "5/7"),
         "1 tableta denně": (P, 1, 1),
         "1x denně 1 tbl": (P, 1, 1),
         "1 tbl. ráno nalačno": (P, 1, 1),
@@ -192,7 +199,11 @@ ASKED = [
     "eine ½ ½ Tablette täglich",
     "2 halbe Tabletten täglich",
     "1 cp x 2/j",
-    "1x1",
+    "2x1",
+    "1x2",
+    "1 tablett x 2",
+    "1 tableta od pondělí",
+    "1 comprimido a la mañana siguiente",
     # what bears on the taking
     "1 Tablette täglich bei Bedarf",
     "1 Tablette täglich, nicht sonntags",

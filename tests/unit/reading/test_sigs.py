@@ -70,6 +70,20 @@ READ = {
     "1-1-1 tablets": (PIECE, 1, 3),
     "1-0-0 daily before breakfast": (PIECE, 1, 1),
     "1,5-0-0": (PIECE, "3/2", 1),
+    "1x1": (PIECE, 1, 1),
+    "1 x 1": (PIECE, 1, 1),
+    "1x1 tabl.": (PIECE, 1, 1),
+    "1 x 1 daily before breakfast": (PIECE, 1, 1),
+    "Take 1 tablet (100 mcg) by mouth once daily for 90 days": (PIECE, 1, 1),
+    "1 tablet Orally Once a day 90 days": (PIECE, 1, 1),
+    "1 tablet Orally Once a day, 90 days, 3 refills": (PIECE, 1, 1),
+    "1 tablet daily for 28 days": (PIECE, 1, 1),
+    "1 tablet by mouth daily, 30 day supply": (PIECE, 1, 1),
+    "Take 1 tablet by mouth six days a week": (PIECE, 1, "6/7"),
+    "Take 1 tablet by mouth daily in the early morning": (PIECE, 1, 1),
+    "1 tablet every Sunday": (PIECE, 1, "1/7"),
+    "One tablet each morning, at least 30 minutes before breakfast, caffeine-containing liquids"
+    " or other medicine": (PIECE, 1, 1),
 }
 
 
@@ -126,6 +140,24 @@ ASKED = [
     "1-0-0 then 2-0-0",
     "11/2-0-0",
     "1-0-.5",
+    "2x1",
+    "1x2",
+    "1x1x1",
+    "1x10",
+    "1x1/2",
+    "1x1 twice daily",
+    "1x1 mcg",
+    "1 tablet daily for 27 days",
+    "1 tablet daily for 7 days",
+    "1 tablet daily for 90 days then 2 tablets daily",
+    "1 tablet daily, 2 tablets in 90 days",
+    "1 tablet for 90 days",
+    "1 tablet all other days",
+    "2 tablets every other day on sunday",
+    "2 tablets mon-fri and 1 tablet all other days and 3 tablets on the rest of the week",
+    "1 tablet 5 days a week and 2 tablets on sunday",
+    "1 tablet 6 days a week and 2 tablets on saturday and sunday",
+    "1 tablet 6 days a week and 2 tablets daily",
 ]
 
 
@@ -139,6 +171,27 @@ def test_times_of_day_with_amounts_of_their_own_come_to_all_of_them() -> None:
     record = read(statement(LT4_100, {"text": "1-0-½"}))
     assert record.questions == ()
     assert record.regimen.t4_ug == 150
+
+
+WEEKS = {
+    "Take 2 tablets by mouth every Sunday and 1 tablet all other days": (1, 1, 1, 1, 1, 1, 2),
+    "1 tablet all other days and 2 tablets on Sunday": (1, 1, 1, 1, 1, 1, 2),
+    "2 tablets on Tuesday and Thursday, 1 tablet the rest of the week": (1, 2, 1, 2, 1, 1, 1),
+    "Take 1 tablet daily 6 days a week and 1/2 tablet on Sunday": (1, 1, 1, 1, 1, 1, "1/2"),
+    "1 tablet 5 days a week and 1.5 tablets on Sat and Sun": (1, 1, 1, 1, 1, "3/2", "3/2"),
+}
+
+
+@pytest.mark.parametrize("words", WEEKS)
+def test_the_days_that_nothing_names_are_those_of_the_other_dose(words: str) -> None:
+    (line,) = read(statement(LT4_100, {"text": words})).regimen.lines
+    assert line.cycle == tuple(100 * Fraction(tablets) for tablets in WEEKS[words])
+
+
+def test_a_supply_of_days_is_read_and_to_be_confirmed() -> None:
+    record = read(statement(LT4_100, {"text": "1 tablet daily for 90 days"}))
+    assert record.questions == ()
+    assert "was read from text" in record.confirm[0].question
 
 
 PAIR = "Take 2 tablets ({} mcg) by mouth daily"
