@@ -125,9 +125,12 @@ class LabUnit:
     factor: Fraction
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class LabCode:
-    """What one LOINC code says: the analyte, and whether it counts mass, moles or units."""
+    """What one LOINC code says: the analyte, and whether it counts mass, moles or units.
+
+    Made once for each code, so equal to itself alone.
+    """
 
     analyte: Analyte
     kind: str

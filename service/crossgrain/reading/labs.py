@@ -23,7 +23,7 @@ from crossgrain.reading.person import say_whose
 from crossgrain.reading.quantities import checked_number
 from crossgrain.reading.reading import Reading
 from crossgrain.reading.remembered import Remembered
-from crossgrain.reading.resolve import Entry
+from crossgrain.reading.resolve import Entry, refuse_parts_above
 from crossgrain.reading.views import Component, Observation, ReferenceRange, view
 from crossgrain.safety.facts import Analyte, Measurement
 
@@ -187,6 +187,7 @@ def read_observation(entry: Entry, labs: Labs, reading: Reading) -> None:
     if not _may_be_known(entry.resource, reading.codes):
         return
     seen = view(entry.resource, Observation, entry.path)
+    refuse_parts_above(len(seen.component), entry.path)
     _read_part(seen, seen, entry.path, entry, labs, reading)
     for number, component in enumerate(seen.component):
         path = f"{entry.path}.component[{number}]"

@@ -269,17 +269,23 @@ def sayings_beside(seen: Seen, entry: Entry, reading: Reading) -> list[Saying]:
         ``too-costly``, where there is too much to look through.
     """
     dosages, _ = dosages_of(seen, entry)
-    written = characters_of_notes(seen.note) + len(seen.rendered_dosage_instruction or "")
+    written = characters_of_notes(seen.note)
+    if seen.rendered_dosage_instruction:
+        texts = sum(len(dosage.text or "") for dosage in dosages)
+        written += len(seen.rendered_dosage_instruction) + texts
     reading.budget.spend_on_words(written, entry.path)
-    texts = " ".join(re.findall(r"\w+", " ".join(d.text or "" for d in dosages)))
-    rendered = seen.rendered_dosage_instruction
     said = list(words_of_notes(seen.note, f"{entry.path}.note", reading.codes.phrases))
-    if rendered and " ".join(re.findall(r"\w+", rendered)) != texts:
+    rendered = seen.rendered_dosage_instruction
+    if rendered and _words(rendered) != _words(" ".join(d.text or "" for d in dosages)):
         said.insert(0, Saying(f"{entry.path}.renderedDosageInstruction", rendered))
     timing = seen.effective_timing if isinstance(seen, MedicationStatement) else None
     if timing is not None and says_how_often(timing):
         said.append(Saying(f"{entry.path}.effective", "", timing))
     return said
+
+
+def _words(text: str) -> str:
+    return " ".join(re.findall(r"\w+", text))
 
 
 def group_of(seen: Seen) -> tuple[str, str] | None:

@@ -29,6 +29,10 @@ MOST_SAYINGS = 6_000
 """Dosages, and words about the taking, each counted for every dosage that it is held against."""
 MOST_CHARACTERS_OF_SAYINGS = 300_000
 """Of all those words, and of all notes in which they are sought."""
+MOST_TIMES = 1_440
+"""Times of day in the dosages of one medicine: a day has no more minutes."""
+MOST_PARTS = 2_000
+"""Components of one result: a panel has some dozens."""
 MOST_DRAFTS = 50
 """Thyroid hormone orders in draft: they are judged together."""
 
@@ -56,6 +60,30 @@ def refuse_long_address(address: str | None, path: str) -> None:
     if address is not None and len(address) > MOST_CHARACTERS_OF_AN_ADDRESS:
         words = f"this has more than {MOST_CHARACTERS_OF_AN_ADDRESS} characters"
         raise _too_costly(path, words)
+
+
+def refuse_times_above(count: int, path: str) -> None:
+    """Refuse dosages that name more times of day than there are.
+
+    Raises
+    ------
+    Unreadable
+        ``too-costly``.
+    """
+    if count > MOST_TIMES:
+        raise _too_costly(path, f"its dosages name more than {MOST_TIMES} times of day")
+
+
+def refuse_parts_above(count: int, path: str) -> None:
+    """Refuse a result of more components than any has.
+
+    Raises
+    ------
+    Unreadable
+        ``too-costly``.
+    """
+    if count > MOST_PARTS:
+        raise _too_costly(f"{path}.component", f"it has more than {MOST_PARTS} components")
 
 
 def refuse_drafts_above(count: int, root: str) -> None:

@@ -30,7 +30,7 @@ from crossgrain.reading.medication_resources import (
 from crossgrain.reading.product import Product, tablet_strength
 from crossgrain.reading.reading import Notes, Reading
 from crossgrain.reading.record import MarkedOrder, MedicineEntry, Span
-from crossgrain.reading.resolve import Entry
+from crossgrain.reading.resolve import Entry, refuse_times_above
 from crossgrain.reading.sayings import Saying
 from crossgrain.reading.series import marked_order
 from crossgrain.reading.taking import Claim, Denial, Denier, latest_day, may_deny
@@ -239,6 +239,9 @@ def told_by(entry: Entry, reading: Reading) -> Told | Other | Unsettled:
         standing, whether = _standing(seen, entry, reading)
         return Unsettled(which, standing, whether)
     if product is not None:
+        repeats = (dosage.repeat for dosage in dosages_of(seen, entry)[0])
+        times = sum(len(each.when) + len(each.time_of_day) for each in repeats if each)
+        refuse_times_above(times, entry.path)
         standing, whether = _standing(seen, entry, reading)
         return Told(entry, seen, product, standing, whether, reading.in_language(seen.language))
     keys, modified = keys_in(concept, reading.codes.concerns.medicines), bool(seen.modifier)

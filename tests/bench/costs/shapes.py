@@ -200,9 +200,9 @@ RECORDS: dict[str, Callable[[int], Json]] = {
             {"system": "s", "code": str(i)} for i in range(n // 80)
         ]}},
     ),
-    "one resource very often": lambda n: record(*[order(1)] * (n // 380)),
+    "one resource very often": lambda n: record(*[order(1)] * (n // 500)),
     "other medicines of one id": lambda n: record(
-        *[taken(1, {"text": f"drug {i % 900}"}) for i in range(n // 330)], order(1)
+        *[taken(1, {"text": f"drug {i % 900}"}) for i in range(n // 415)], order(1)
     ),
     "other medicines, each of its own name": lambda n: many(
         lambda i: taken(i, {"text": f"drug {i}"}), n, order(1)
@@ -223,7 +223,7 @@ RECORDS: dict[str, Callable[[int], Json]] = {
     )),
     "additional instructions of one dosage": lambda n: record(taken(1, dosage=[{
         **dosage(),
-        "additionalInstruction": [{"text": f"with {i} mL water"} for i in range(n // 32)],
+        "additionalInstruction": [{"text": f"with {i} mL water"} for i in range(n // 35)],
     }])),
     "times of one dosage": lambda n: record(taken(1, dosage=[
         dosage(timeOfDay=[f"{i % 24:02}:{i % 60:02}:00" for i in range(n // 12)])
@@ -233,7 +233,7 @@ RECORDS: dict[str, Callable[[int], Json]] = {
     ])),
     "notes": lambda n: record(order(1, note=many_notes(n))),
     "notes beside many dosages": lambda n: record(taken(
-        1, note=many_notes(n // 2), dosage=[dosage(i) for i in range(1, n // 300)]
+        1, note=many_notes(n // 2), dosage=[dosage(i) for i in range(1, n // 370)]
     )),
     "a long note": lambda n: record(
         order(1, note=[{"text": "take half, then stop. " * (n // 22)}])

@@ -7,6 +7,7 @@ from contextlib import suppress
 import pytest
 from tests.steps import steps
 from tests.unit.reading.records import (
+    LOINC,
     LT4,
     TABLET,
     Json,
@@ -29,8 +30,10 @@ from crossgrain.reading.resolve import (
     MOST_CHARACTERS_OF_SAYINGS,
     MOST_DRAFTS,
     MOST_HORMONES,
+    MOST_PARTS,
     MOST_RESOURCES,
     MOST_SAYINGS,
+    MOST_TIMES,
 )
 
 MANY = 400
@@ -135,6 +138,24 @@ def identified(characters: int) -> Json:
     return statement(LT4, dosage(ucum(100, "ug")), id="i" * characters)
 
 
+def timed(count: int) -> Json:
+    """A levothyroxine at one and the same minute, written so often."""
+    repeat = {"frequency": 1, "period": 1, "periodUnit": "d", "timeOfDay": ["07:00:00"] * count}
+    return statement(LT4, dosage(ucum(100, "ug"), {"repeat": repeat}))
+
+
+def parted(count: int) -> Json:
+    tsh = {"code": {"coding": [{"system": LOINC, "code": "3016-3"}]}}
+    return observation("24348-5", component=[tsh] * count)
+
+
+def rendered(text: int, instruction: int) -> Json:
+    """An instruction of R5 as rendered, beside the text of its dosage; both of no words."""
+    return statement(
+        LT4, dosage(ucum(100, "ug"), text="." * text), renderedDosageInstruction="." * instruction
+    )
+
+
 IN_BUDGET: dict[str, list[Json]] = {
     "a name": [other(1, MOST_CHARACTERS_OF_A_NAME)],
     "names": [other(n, 100) for n in range(MOST_CHARACTERS_OF_NAMES // 100)],
@@ -146,6 +167,8 @@ IN_BUDGET: dict[str, list[Json]] = {
     "words": [noted(MOST_CHARACTERS_OF_SAYINGS)],
     "resources": [{"resourceType": "Device"}] * (MOST_RESOURCES - 1),
     "an id": [identified(MOST_CHARACTERS_OF_AN_ADDRESS)],
+    "times of day": [timed(MOST_TIMES)],
+    "components": [parted(MOST_PARTS)],
 }
 OVER_BUDGET: dict[str, list[Json]] = {
     "a name": [other(1, MOST_CHARACTERS_OF_A_NAME + 1)],
@@ -160,6 +183,11 @@ OVER_BUDGET: dict[str, list[Json]] = {
     "words of a dosage": [noted(MOST_CHARACTERS_OF_SAYINGS - 9, "x"), told(1)],
     "an id": [identified(MOST_CHARACTERS_OF_AN_ADDRESS + 1)],
     "notes beside several dosages": [told(0, MOST_SAYINGS // 3, 3)],
+    "times of day": [timed(MOST_TIMES + 1)],
+    "components": [parted(MOST_PARTS + 1)],
+    "a text beside the instruction as rendered": [
+        rendered(MOST_CHARACTERS_OF_SAYINGS // 2, MOST_CHARACTERS_OF_SAYINGS // 2 + 1)
+    ],
 }
 
 
@@ -177,6 +205,15 @@ TOO_MANY_CHARACTERS = (
     f" {MOST_CHARACTERS_OF_SAYINGS} characters"
 )
 REFUSED = {
+    "times of day": (
+        "entry[1].resource",
+        f"its dosages name more than {MOST_TIMES} times of day",
+    ),
+    "components": (
+        "entry[1].resource.component",
+        f"it has more than {MOST_PARTS} components",
+    ),
+    "a text beside the instruction as rendered": ("entry[1].resource", TOO_MANY_CHARACTERS),
     "a name": (
         "entry[1].resource.medication",
         f"a medicine's name has more than {MOST_CHARACTERS_OF_A_NAME} characters",
