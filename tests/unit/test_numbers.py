@@ -41,6 +41,7 @@ OTHERWISE = {
     ): "the share of T3 by default",
     ("reading/product.py", Fraction(1, 4)): "the grid on which a strength is read",
     ("reading/remembered.py", Fraction(300)): "the longest words that are kept, characters",
+    ("reading/sig.py", Fraction(28)): "days of a supply that is renewed, not of a course",
     ("reading/sig.py", Fraction(14)): "tablets that are a supply, not a dose",
     ("reading/moments.py", Fraction(12)): "an hour of the clock",
     ("reading/moments.py", Fraction(18)): "an hour of the clock",

@@ -38,7 +38,8 @@ _IODIDE = re.compile(r"iodid|\biodine|jodid|[iy]odur|joduur|\biode\b|\bjod\b|\bj
 _STRENGTH = re.compile(
     r"(?<![\w./])(?<!\d[-,:])"  # no part of a range, a ratio, a decimal comma or a longer number
     r"(?:(?P<w>\d+) )?(?P<n>\d+(?:\.\d+)?(?:/\d+(?:\.\d+)?)?|\.\d+)[ -]?"
-    r"(?P<u>mcg|ug|micrograms?|microgrammes?|mg|g|gr|grains?)\b"
+    r"(?P<u>mcg|ug|micrograms?|microgrammes?|microgramm?[oai]s?|mikrogramm?[yu]?|mikrogramow|"
+    r"mg|g|gr|grains?)\b"
     r"(?:\s?/\s?(?P<dn>\d+(?:\.\d+)?)?\s?(?P<du>ml|tablet|tab|capsule|cap|1)\b)?"
     # what is followed by how often is a dose, and no strength
     r"(?!\s?(?:/\s?d(?:ay)?\b|per day|a day|daily|once|twice|qd|bid|tid|od\b))"

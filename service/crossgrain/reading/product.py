@@ -106,7 +106,7 @@ def _on_grid(
 
 
 _MOST_PLACES = 6
-_SEVERAL = [Fraction(half, 2) for half in range(1, 9)]
+_SEVERAL = [Fraction(half, 2) for half in (1, 2, 3, 4)]
 """So many tablets at a time."""
 
 

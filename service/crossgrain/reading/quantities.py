@@ -90,7 +90,13 @@ _CODES: Mapping[str, Unit] = {
 
 _SPELLINGS: tuple[tuple[Unit, str], ...] = (
     (_mass("1/1000"), "ng nanogram nanograms"),
-    (_mass("1"), "ug mcg mcgs microgram micrograms microgramme microgrammes microg"),
+    (
+        _mass("1"),
+        "ug mcg mcgs microgram micrograms microgramme microgrammes microg"
+        # from memory: German, Spanish, Italian, Portuguese, the Nordic languages, Polish, Czech
+        " mikrogramm mikrogram microgramo microgramos microgrammo microgrammi micrograma"
+        " microgramas mikrogramy mikrogramow mikrogramów mikrogramu mikrogramů",
+    ),
     (_mass("1000"), "mg mgs milligram milligrams"),
     (_mass("1000000"), "g gram grams"),
     (_MILLILITRE, "ml mls milliliter milliliters millilitre millilitres"),

@@ -1,6 +1,7 @@
 """What thyroid hormones are called in the records of other countries, and what only looks so."""
 
 import unicodedata
+from fractions import Fraction
 
 import pytest
 from hypothesis import given
@@ -8,7 +9,8 @@ from hypothesis import strategies as st
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.reading.hormone_names import is_for_thyroid, looks_like_hormone
-from crossgrain.reading.names import read_name
+from crossgrain.reading.names import read_name, read_product_words
+from crossgrain.reading.quantities import Amount, Dimension
 
 LT4, LT3, GLAND = Kind.LEVOTHYROXINE, Kind.LIOTHYRONINE, Kind.DESICCATED_THYROID
 # English, French, Spanish and Latin: international nonproprietary names. The rest from memory.
@@ -163,3 +165,19 @@ def test_iodide_beside_the_hormone_is_seen_in_other_languages(words: str) -> Non
     found = read_name(words)
     assert found is not None
     assert found.iodide
+
+
+@pytest.mark.parametrize(
+    "unit",
+    ["Mikrogramm", "microgramos", "microgramo", "microgrammi", "microgramas", "mikrogram",
+     "mikrogramů", "mikrogramów", "mikrogramy", "microgrammes", "mcg", "µg"],
+)  # fmt: skip
+@pytest.mark.parametrize("space", ["", " "])
+def test_a_strength_is_read_in_the_microgram_of_each_language(unit: str, space: str) -> None:
+    (amount,) = read_product_words(f"levothyroxine 75{space}{unit} tablet").strengths
+    assert amount == Amount(Dimension.MASS, Fraction(75))
+
+
+@pytest.mark.parametrize("unit", ["miligramos", "Milligramm", "mikro", "grammi", "mikrogrammes"])
+def test_another_unit_is_not_taken_for_it(unit: str) -> None:
+    assert read_product_words(f"levothyroxine 75 {unit} tablet").strengths == ()
