@@ -132,7 +132,7 @@ def errors() -> Iterator[tuple[str, Settings, str, dict[str, Any]]]:
     yield "405", Settings(), "/livez", call_
     yield "406", Settings(), PROPOSE, call_ | {"headers": FHIR | {"accept": "text/html"}}
     yield "412", Settings(), ORDER, {"json": lacking}
-    yield "413", Settings(), PROPOSE, {"content": b" " * 4_194_305, "headers": FHIR}
+    yield "413", Settings(), PROPOSE, {"content": b" " * 8_388_609, "headers": FHIR}
     yield "415", Settings(), PROPOSE, {"content": RECORD, "headers": {"content-type": "text/html"}}
     yield "422", Settings(), f"{PROPOSE}?target=levothyroxine&ratio=15", call_
 

@@ -173,7 +173,7 @@ def product_in(
 _OF_ONE_HORMONE = {Kind.LEVOTHYROXINE, Kind.LIOTHYRONINE}
 
 
-class _Hormone(NamedTuple):
+class HormonePart(NamedTuple):
     """An ingredient that is thyroid hormone, what it names, and its FHIRPath."""
 
     found: Product
@@ -205,10 +205,10 @@ def _hormones_in(
     codes: CodeTables,
     preparations: Mapping[str, Preparation],
     path: str,
-) -> list[_Hormone]:
+) -> list[HormonePart]:
     """The active ingredients that are thyroid hormone."""
     return [
-        _Hormone(found, part, place)
+        HormonePart(found, part, place)
         for number, part in enumerate(medication.ingredient)
         if part.is_active is not False
         and (
@@ -219,7 +219,7 @@ def _hormones_in(
 
 def _by_code(
     medication: Medication,
-    parts: Sequence[_Hormone],
+    parts: Sequence[HormonePart],
     codes: CodeTables,
     preparations: Mapping[str, Preparation],
     path: str,
@@ -231,7 +231,7 @@ def _by_code(
     return product_of(medication.code, codes, preparations, f"{path}.code", apart)
 
 
-def _beside_iodide(medication: Medication, parts: Sequence[_Hormone]) -> Fraction | None:
+def _beside_iodide(medication: Medication, parts: Sequence[HormonePart]) -> Fraction | None:
     """The T4 of a product of T4 and iodide, µg, where its ingredients tell the two apart."""
     active = [part for part in medication.ingredient if part.is_active is not False]
     if len(active) != 2 or len(parts) != 1:
@@ -245,7 +245,7 @@ def _beside_iodide(medication: Medication, parts: Sequence[_Hormone]) -> Fractio
     return hormone.micrograms
 
 
-def _that_say_more(parts: list[_Hormone], product: Product | None) -> list[_Hormone]:
+def _that_say_more(parts: list[HormonePart], product: Product | None) -> list[HormonePart]:
     """Without those that name the hormone of the product once more, and nothing else."""
     if product is None:
         return parts
@@ -256,7 +256,7 @@ def _that_say_more(parts: list[_Hormone], product: Product | None) -> list[_Horm
     ]
 
 
-def _refuse_other_content(product: Product, hormone: _Hormone) -> None:
+def _refuse_other_content(product: Product, hormone: HormonePart) -> None:
     """Ask where a product of T4 and T3 lists another T4 than its strength holds."""
     line, strength, listed = product.preparation, product.strength, hormone.micrograms
     if hormone.found.kind is not Kind.LEVOTHYROXINE:
@@ -269,7 +269,7 @@ def _refuse_other_content(product: Product, hormone: _Hormone) -> None:
         )
 
 
-def _without_base(parts: list[_Hormone]) -> list[_Hormone]:
+def _without_base(parts: list[HormonePart]) -> list[HormonePart]:
     """Of one hormone that is listed as salt and as base, the salt, by which it is labelled."""
     if len(parts) != 2 or parts[0].found.kind is not parts[1].found.kind:
         return parts
@@ -300,7 +300,7 @@ def _ingredient(
 
 
 def _with_ingredient(
-    product: Product, hormone: _Hormone, preparations: Mapping[str, Preparation]
+    product: Product, hormone: HormonePart, preparations: Mapping[str, Preparation]
 ) -> Product:
     """Add the strength of the one hormone in a Medication, or ask where it differs."""
     found, part, path = hormone
