@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from fhir.resources.bundle import Bundle as R5Bundle
 from fhir.resources.R4B.bundle import Bundle as R4Bundle
-from tests.api.calls import PATIENTS, QUERY
+from tests.api.calls import FIXTURES, PATIENTS, QUERY, VISITS
 from tests.api.test_versions import R5
 from tests.conformance.r5_records import as_r5
 
@@ -108,3 +108,40 @@ def test_a_form_of_a_sheet_that_is_not_asked_for_is_refused(post):
     answer = post(patient(PLANNED), f"{QUERY}&sheet-form=pdf")
     assert answer.status_code == 422
     assert answer.json()["issue"][0]["expression"] == ["http.sheet-form"]
+
+
+# --- of a visit after the first -------------------------------------------------------------------
+
+VISIT = "late-lab"
+
+
+def at_a_visit(post: Any, name: str, more: str, path: str = "/fhir/r4/$next-step") -> Any:
+    (listed,) = (visit for visit in VISITS if visit["name"] == name)
+    record = json.loads((FIXTURES / "visits" / f"{name}.json").read_text("utf-8"))
+    return post(record, f"?as-of={listed['as_of']}{more}", path)
+
+
+@pytest.mark.parametrize("name", [VISIT, "infarction-in-mid-climb", "on-time", "mixture"])
+def test_the_page_of_a_visit_is_the_page_that_its_sheet_route_sends(post, name):
+    (document,) = of_type(at_a_visit(post, name, "&sheet=true").json(), "DocumentReference")
+    carried = b64decode(document["content"][0]["attachment"]["data"])
+    assert carried == at_a_visit(post, name, "", "/sheet/next-step").content
+
+
+def test_a_visit_has_no_page_unless_it_is_asked_for(post):
+    assert of_type(at_a_visit(post, VISIT, "").json(), "DocumentReference") == []
+    assert of_type(at_a_visit(post, VISIT, "&sheet=false").json(), "DocumentReference") == []
+
+
+def test_the_page_of_a_visit_is_filed_with_it_and_among_what_the_provenance_answers_for(post):
+    answer = at_a_visit(post, VISIT, "&sheet=true&response=transaction").json()
+    R4Bundle.model_validate(answer)
+    (document,) = of_type(answer, "DocumentReference")
+    (provenance,) = of_type(answer, "Provenance")
+    assert {"reference": f"urn:uuid:{document['id']}"} in provenance["target"]
+
+
+def test_a_brief_visit_has_no_page(post):
+    refused = at_a_visit(post, VISIT, "&sheet=true&detail=brief")
+    assert refused.status_code == 422
+    assert refused.json()["issue"][0]["expression"]

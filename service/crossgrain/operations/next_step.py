@@ -33,9 +33,11 @@ from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.filed import Filed, filed_among
 from crossgrain.reading.reader import doses_as_told, marks_in
 from crossgrain.reading.resolve import BundleIndex
+from crossgrain.sheet.page import Sheet, sheet_html
+from crossgrain.sheet.person import PatientHeading, person_in
 from crossgrain.writing.answer import answer_bundle
 from crossgrain.writing.brief import brief_bundle
-from crossgrain.writing.forms import with_earlier
+from crossgrain.writing.forms import Page, with_earlier, with_page
 from crossgrain.writing.next_step import next_step_bundle
 
 Resource = dict[str, Any]
@@ -47,13 +49,15 @@ class SettledStep:
 
     `filed_beside`: the call, where the answer goes to a server beside its record; `is_brief`: it is
     the next doses by their dates alone; `plan`: the earlier answer that it names, which the record
-    does not hold, so that it is filed with it.
+    does not hold, so that it is filed with it; `page_for`: it carries the sheet of the visit, made
+    out for this person.
     """
 
     step: NextStep
     filed_beside: Call | None = None
     is_brief: bool = False
     plan: Resource | None = None
+    page_for: PatientHeading | None = None
 
 
 def next_step(
@@ -92,7 +96,8 @@ def settle_call(desk: Desk, call: Call, options: Options, version: FhirVersion) 
         raise refused_by_reader(error) from error
     plan = call.plan if step.cites_given else None
     filed_beside = call if options.one("response") == "transaction" else None
-    return SettledStep(step, filed_beside, is_brief, plan)
+    page_for = person_in(call.record) if options.one("sheet", False) else None
+    return SettledStep(step, filed_beside, is_brief, plan, page_for)
 
 
 def answer_to(desk: Desk, settled: SettledStep, version: FhirVersion) -> Resource:
@@ -104,6 +109,14 @@ def answer_to(desk: Desk, settled: SettledStep, version: FhirVersion) -> Resourc
         service_version=desk.service_version,
         codes=desk.catalogue.codes,
     )
+    if settled.page_for is not None:
+        html = sheet_html(
+            Sheet.of(settled.step),
+            desk.catalogue,
+            service_version=desk.service_version,
+            person=settled.page_for,
+        )
+        bundle = with_page(bundle, lambda _: Page("text/html", html), version)
     if settled.filed_beside is None:
         return bundle
     whole = bundle if settled.plan is None else with_earlier(bundle, settled.plan)

@@ -222,6 +222,7 @@ _OF_A_NEXT_STEP = (
     "recorded",
     "response",
     "detail",
+    "sheet",
 )
 _SAID_OTHERWISE = {
     "basis": "The basis of equivalence, where no plan runs. A plan that runs goes on by its own."
