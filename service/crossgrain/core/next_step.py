@@ -5,7 +5,7 @@ all that is written of a plan is written of it; only what is filed already, and 
 not written again.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence, Set
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
@@ -190,7 +190,14 @@ def next_step(sent: Submitted, request: SwitchRequest, catalogue: Catalogue) -> 
     catalogue.basis(request.basis_id)
     catalogue.policy.pace(request.pace)
     standing = standing_of(sent.record, sent.history, sent.given, request, catalogue)
-    visit = _Visit(sent, request, catalogue)
+    record = sent.record
+    visit = _Visit(
+        sent,
+        request,
+        catalogue,
+        begun={entry.reference for entry in (*record.current, *record.past)},
+        to_come={entry.reference for entry in (*record.ahead, *record.drafts)},
+    )
     if not isinstance(standing, Standing):
         return visit.asking(None, standing)
     match standing.decision.act:
@@ -206,11 +213,16 @@ def next_step(sent: Submitted, request: SwitchRequest, catalogue: Catalogue) -> 
 
 @dataclass(frozen=True, slots=True)
 class _Visit:
-    """What a next step is made from."""
+    """What a next step is made from.
+
+    `begun` and `to_come` are the orders in the record, by the days of their doses as they stand.
+    """
 
     sent: Submitted
     request: SwitchRequest
     catalogue: Catalogue
+    begun: Set[str]
+    to_come: Set[str]
 
     def asking(self, standing: Standing | None, questions: tuple[Question, ...]) -> NextStep:
         """Nothing is decided before the questions are answered, and nothing rises until then.
@@ -442,29 +454,22 @@ class _Visit:
 
         An order that was dated anew by hand is followed by its own dates, not by those proposed.
         """
-        to_come = self._to_come()
         for one in self._marked():
             ordered, start = one.mark.ordered, self.request.start
             if ordered is None or one.status in OVER or not is_meant(one):
                 continue
-            if ordered.last_day >= start or one.reference in to_come or self._is_taken(one):
+            if ordered.last_day >= start or one.reference in self.to_come or self._is_taken(one):
                 yield self._filed_order(one, ordered)
 
     def _filed_order(self, one: MarkedOrder, ordered: OrderedStep) -> FiledOrder:
-        record = self.sent.record
-        begun = {entry.reference for entry in (*record.current, *record.past)}
         first_day_is_here = ordered.first_day <= self.request.start
         return FiledOrder(
             one.reference,
             self.catalogue.preparations[ordered.preparation_id],
             ordered.strength,
-            begun=one.reference in begun
-            or (one.reference not in self._to_come() and first_day_is_here),
+            begun=one.reference in self.begun
+            or (one.reference not in self.to_come and first_day_is_here),
         )
-
-    def _to_come(self) -> set[str]:
-        record = self.sent.record
-        return {entry.reference for entry in (*record.ahead, *record.drafts)}
 
     def _changes_ahead(self, record: Record) -> Iterator[HeldBack]:
         """The filed orders by which doses are to change from what is taken today."""

@@ -5,7 +5,7 @@ of how the patient feels. So it looks at no more than that wherever it is asked,
 is to be done of a dose: that is for the next step, which reads everything.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -64,7 +64,7 @@ def with_plan(
         return screened
     if not isinstance(standing, Standing) or standing.series is None:
         return screened
-    found = [found.flag() for found in _waits(standing, standing.series, catalogue)]
+    found = list(_waits(standing, standing.series, catalogue))
     if not found:
         return screened
     overdue = any(flag.code is FlagCode.LABS_OVERDUE for flag in found)
@@ -89,21 +89,19 @@ def _as_at_night(facts: Facts) -> Facts:
     return replace(facts, measurements=kept, medicines=(), reported=(), answered_no=(), missed=())
 
 
-def _waits(standing: Standing, series: RunningSeries, catalogue: Catalogue) -> Iterator["_Waiting"]:
+def _waits(standing: Standing, series: RunningSeries, catalogue: Catalogue) -> Iterator[Flag]:
     """For what a plan waits: for labs, for somebody who answers them, for its next step."""
     limits, visit = catalogue.visits, standing.visit
     waiting = _Waiting(standing, series, catalogue)
     if visit.labs is LabsSay.OVERDUE and standing.labs_due is not None:
-        yield replace(
-            waiting,
-            code=FlagCode.LABS_OVERDUE,
+        yield waiting.flag(
+            FlagCode.LABS_OVERDUE,
             said=f"labs were due on {waiting.on(standing.labs_due)}, and there are none",
             limit=f"listed more than {limits.overdue_days} days after that day",
         )
     elif _is_unanswered(standing, waiting, catalogue):
-        yield replace(
-            waiting,
-            code=FlagCode.LABS_UNANSWERED,
+        yield waiting.flag(
+            FlagCode.LABS_UNANSWERED,
             said=f"{waiting.results}; no visit has answered that",
             limit=f"listed {limits.unanswered_days} days after the draw; a TSH that is frankly high"
             " or suppressed at once",
@@ -111,9 +109,8 @@ def _waits(standing: Standing, series: RunningSeries, catalogue: Catalogue) -> I
         )
     ends = _planned_to(standing)
     if ends is not None and -ends > limits.parked_days:
-        yield replace(
-            waiting,
-            code=FlagCode.PARKED,
+        yield waiting.flag(
+            FlagCode.PARKED,
             said=f"step {standing.step} of {standing.steps} was to end on {waiting.on(ends)}, and"
             " its dose is still taken",
             limit=f"listed more than {limits.parked_days} days after that day",
@@ -142,15 +139,11 @@ def _planned_to(standing: Standing) -> int | None:
 
 @dataclass(frozen=True, slots=True)
 class _Waiting:
-    """One thing that a plan waits for, as a flag."""
+    """A plan that may wait for something: what a flag of it says."""
 
     standing: Standing
     series: RunningSeries
     catalogue: Catalogue
-    code: FlagCode = FlagCode.LABS_OVERDUE
-    said: str = ""
-    limit: str = ""
-    measured: tuple[Measurement, ...] = ()
 
     @property
     def record(self) -> Record:
@@ -187,39 +180,48 @@ class _Waiting:
         }
         return frozenset(aim for aim, holds in found.items() if holds)
 
-    def _urgency(self) -> Urgency:
-        extreme = self.code is FlagCode.LABS_UNANSWERED and self.is_extreme
+    def _urgency(self, code: FlagCode) -> Urgency:
+        extreme = code is FlagCode.LABS_UNANSWERED and self.is_extreme
         if extreme or self.standing.visit.alarm is Alarm.PREGNANCY or Aim.PREGNANCY in self.aims:
             return Urgency.URGENT
         yearly = self.standing.visit.position is Position.MAINTENANCE
         return Urgency.ROUTINE if yearly else Urgency.SOON
 
-    def flag(self) -> Flag:
-        """The flag, in words, with its evidence."""
+    def flag(
+        self, code: FlagCode, said: str, limit: str, measured: Sequence[Measurement] = ()
+    ) -> Flag:
+        """For what it waits, in words, with its evidence.
+
+        Parameters
+        ----------
+        said : of the plan, what is due and not there
+        limit : from when on that is listed
+        measured : results that are back
+        """
         facts = self.series.facts
         target = next(kinds for kinds, target in TARGET_OF.items() if target is facts.target)
         began = facts.day_one.isoformat()
         return Flag(
-            code=self.code,
+            code=code,
             grade=FlagGrade.OBSERVED,
-            urgency=self._urgency(),
+            urgency=self._urgency(code),
             switched_on=facts.day_one,
             old_kinds=self.standing.underway.original.kinds,
             new_kinds=target,
             ratios={},
             aims=self.aims,
-            statement=f"{_HEADINGS[self.code]}, {FlagGrade.OBSERVED}: of the plan that began on"
-            f" {began}, {self.said}. {self._taken}.",
-            arithmetic=(self.limit,),
-            evidence=tuple(self._evidence(began)),
-            act=act_words(self.code, FlagGrade.OBSERVED, self.aims),
+            statement=f"{_HEADINGS[code]}, {FlagGrade.OBSERVED}: of the plan that began on"
+            f" {began}, {said}. {self._taken}.",
+            arithmetic=(limit,),
+            evidence=tuple(self._evidence(began, measured)),
+            act=act_words(code, FlagGrade.OBSERVED, self.aims),
             source=_SOURCE,
-            tsh_after=next((m.value for m in self.measured if m.analyte is Analyte.TSH), None),
+            tsh_after=next((m.value for m in measured if m.analyte is Analyte.TSH), None),
             summary=FlagSummary(
                 old_dose=f"{regimen_words(self.standing.underway.original)} a day",
                 new_dose=f"{self._now} a day" if self._now else "nothing, by the record",
-                result="; ".join(self._results(self.measured)),
-                why=f"The plan began on {began}; {self.said}.",
+                result="; ".join(self._results(measured)),
+                why=f"The plan began on {began}; {said}.",
             ),
         )
 
@@ -233,11 +235,11 @@ class _Waiting:
         words = self._now
         return f"Taken now: {words} a day" if words else "By the record nothing is taken now"
 
-    def _evidence(self, began: str) -> Iterator[FlagEvidence]:
+    def _evidence(self, began: str, measured: Sequence[Measurement]) -> Iterator[FlagEvidence]:
         yield FlagEvidence(f"The plan that began on {began}", (self.series.reference,))
         taken = tuple(sorted(entry.reference for entry in self.record.current))
         yield FlagEvidence(self._taken, taken)
-        for each, said in zip(self.measured, self._results(self.measured), strict=True):
+        for each, said in zip(measured, self._results(measured), strict=True):
             yield FlagEvidence(f"Since the last visit: {said}", self._named(each.origin))
 
     def _named(self, origin: str) -> tuple[str, ...]:
