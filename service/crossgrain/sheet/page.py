@@ -158,6 +158,7 @@ def _for_the_prescriber(sheet: Sheet, letter: Letterhead, catalogue: Catalogue) 
         "record": proposal.record,
         "reads": list(_reads(proposal)),
         "findings": letter.findings,
+        "stops": sum(found.severity is not Severity.NOTE for found in letter.findings),
         "severity_labels": SEVERITY_LABELS,
     }
     if letter.plan:
@@ -230,6 +231,7 @@ def _planned(
         "spread": spread(plan),
         "spread_words": spread_words(plan),
         "series": order_rows(letter, letter.series),
+        "today": order_rows(letter, [made for made in letter.series if not made.first_day]),
         "fetched": [fetched(letter.wording, made) for made in plan.prescriptions],
         "endings": series_endings(letter, plan),
         "beside": beside_the_series(proposal),

@@ -11,8 +11,10 @@ from tests.unit.writing.plans import PLANNED as HAND_MADE
 
 from crossgrain.core.proposal import Outcome
 from crossgrain.dosing.plan import PriorTherapy
+from crossgrain.dosing.wording import dose_words
 from crossgrain.reading.record import Question
 from crossgrain.safety.rule import Severity
+from crossgrain.words.doses import daily_dose
 
 GRADE = 6
 """What is read with ease at about the age of twelve, in years of school in the United States."""
@@ -141,3 +143,43 @@ def test_bedtime_halves_and_the_empty_stomach_are_told_of_exactly_where_they_are
     assert ("on an empty stomach" in told) is any(line.preparation.t4_ug_per_unit for line in lines)
     if any(piece.count % 1 for piece in pieces):
         assert "cut it with a pill cutter" in told
+
+
+def glance(file: str) -> Node:
+    (found,) = parsed(sheet(file)).by_id("prescriber").all("dl", "glance")
+    return found
+
+
+@pytest.mark.parametrize("file", PLANNED)
+def test_the_first_screen_says_what_is_ordered_today_and_the_boldest_dose_is_of_an_order(
+    file: str,
+) -> None:
+    plan = proposed(file, ASKED[file]).plan
+    assert plan
+    today, following, checkpoint, wrong = (tile.text for tile in glance(file).all("div"))
+    for line in plan.steps[0].lines:
+        assert daily_dose(line) in today
+    assert "the labs decide what follows" in following
+    assert "Lowest coverage" in wrong
+    bold = [dose.text for dose in glance(file).all("dd") if "class" not in dose.attributes]
+    aim = f"{dose_words(plan.aim)} a day"
+    assert dose_words(plan.checkpoint.dose) in checkpoint
+    assert aim not in bold or plan.aim == plan.checkpoint.dose
+
+
+@pytest.mark.parametrize("file", PLANNED)
+def test_stops_and_what_is_to_be_confirmed_stand_before_the_orders(file: str) -> None:
+    proposal, told = proposed(file, ASKED[file]), parsed(sheet(file)).by_id("prescriber").text
+    held = any(finding.severity is Severity.HOLD for finding in proposal.findings)
+    assert (told.index("Findings") < told.index("At a glance")) is held
+    if proposal.record.confirm:
+        assert told.index("To confirm") < told.index("At a glance")
+
+
+@pytest.mark.parametrize("file", PLANNED)
+def test_each_term_of_ours_is_explained_where_it_first_stands(file: str) -> None:
+    told = glance(file).text
+    assert "here for labs" in told[told.index("Checkpoint") :][:120] or "labelled grains" in told
+    assert "Coverage: the hormone in the body, as a part of what the old regimen held" in told
+    if "any basis" in told:
+        assert "a basis is a chart of how much of one hormone replaces another" in told
