@@ -9,6 +9,7 @@ from crossgrain.app.conformance.lookup import (
     TerminologyOperation,
     search,
 )
+from crossgrain.app.conformance.profiles import whole
 from crossgrain.app.conformance.routes import statement
 from crossgrain.http.probes import LIVE, READY
 from crossgrain.http.settings import Settings
@@ -49,12 +50,13 @@ def _definitions(desk: Desk, version: FhirVersion) -> Iterator[tuple[str, list[S
     yield f"fhir-{version}-metadata", [Shown(f"{version}-metadata", summary, None, capability)]
     shelf = shelf_of(desk, version)
     for kind, own_id in _READ:
-        shown = Shown(f"{version}-{kind}", f"{kind}/{own_id}", None, shelf[kind, own_id])
+        found = whole(shelf[kind, own_id], version)
+        shown = Shown(f"{version}-{kind}", f"{kind}/{own_id}", None, found)
         yield f"fhir-{version}-{kind}-read", [shown]
         query = _SEARCHED.get(kind, [("_id", "none")])
         result = search(kind, version, shelf, from_query(query))
-        found = Shown(f"{version}-{kind}-search", _asked(kind, query), None, result)
-        yield f"fhir-{version}-{kind}", [found]
+        searched = Shown(f"{version}-{kind}-search", _asked(kind, query), None, result)
+        yield f"fhir-{version}-{kind}", [searched]
     for served in TERMINOLOGY:
         query = list(_about_a_target(served))
         answer = served.answer(TerminologyCall(version, shelf, None, from_query(query)))

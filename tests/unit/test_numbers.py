@@ -24,7 +24,7 @@ TELLS_LITTLE = {
     Fraction(n) for n in ("1", "2", "3", "4", "5", "6", "7", "10", "1/10", "1/2", "100")
 }
 """Values that any code holds for reasons of its own."""
-DRAWN = ("sheet/chart.py", "sheet/evidence.py")
+DRAWN = ("sheet/chart.py", "sheet/evidence.py", "sheet/pdf.py")
 """Where numbers are lengths on paper."""
 OTHERWISE = {
     ("dosing/branch_doses.py", Fraction(9)): "digits that are compared",

@@ -37,7 +37,7 @@ from crossgrain.sheet.page import Sheet, sheet_html
 from crossgrain.sheet.person import PatientHeading, person_in
 from crossgrain.writing.answer import answer_bundle
 from crossgrain.writing.brief import brief_bundle
-from crossgrain.writing.forms import Page, with_earlier, with_page
+from crossgrain.writing.forms import PlanPage, with_earlier, with_page
 from crossgrain.writing.next_step import next_step_bundle
 
 Resource = dict[str, Any]
@@ -116,7 +116,7 @@ def answer_to(desk: Desk, settled: SettledStep, version: FhirVersion) -> Resourc
             service_version=desk.service_version,
             person=settled.page_for,
         )
-        bundle = with_page(bundle, lambda _: Page("text/html", html), version)
+        bundle = with_page(bundle, lambda _: PlanPage("text/html", html), version)
     if settled.filed_beside is None:
         return bundle
     whole = bundle if settled.plan is None else with_earlier(bundle, settled.plan)

@@ -28,7 +28,7 @@ from crossgrain.sheet.pdf import OF_PDF, plan_pdf
 from crossgrain.sheet.person import PatientHeading, person_in
 from crossgrain.writing.answer import answer_bundle
 from crossgrain.writing.brief import brief_bundle
-from crossgrain.writing.forms import Page, with_page
+from crossgrain.writing.forms import PlanPage, with_page
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +119,7 @@ def answer_to(desk: Desk, settled: Settled, version: FhirVersion) -> dict[str, A
 
 def _page(
     desk: Desk, settled: Settled, person: PatientHeading, bundle: dict[str, Any]
-) -> Callable[[str], Page]:
+) -> Callable[[str], PlanPage]:
     """What makes the document that the answer carries, given the document's own name."""
     if not settled.as_pdf:
         html = sheet_html(
@@ -128,8 +128,8 @@ def _page(
             service_version=desk.service_version,
             person=person,
         )
-        return lambda _: Page("text/html", html)
-    return lambda name: Page("application/pdf", plan_pdf(bundle, person, name))
+        return lambda _: PlanPage("text/html", html)
+    return lambda name: PlanPage("application/pdf", plan_pdf(bundle, person, name))
 
 
 def _request(desk: Desk, options: Options) -> SwitchRequest:

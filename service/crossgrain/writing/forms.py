@@ -181,14 +181,14 @@ UNTITLED = "What the service found"
 
 
 @dataclass(frozen=True, slots=True)
-class Page:
+class PlanPage:
     """A plan on paper: its media type and its bytes, self-contained."""
 
     media_type: str
     content: bytes
 
 
-def page_document(answer: Resource, page: Callable[[str], Page]) -> Resource:
+def page_document(answer: Resource, page: Callable[[str], PlanPage]) -> Resource:
     """A DocumentReference with the page inside it.
 
     Parameters
@@ -232,7 +232,7 @@ def page_document(answer: Resource, page: Callable[[str], Page]) -> Resource:
     }
 
 
-def with_page(answer: Resource, page: Callable[[str], Page], version: FhirVersion) -> Resource:
+def with_page(answer: Resource, page: Callable[[str], PlanPage], version: FhirVersion) -> Resource:
     """The answer with its page: before the Provenance, and among that one's targets."""
     document = page_document(answer, page)
     if version is FhirVersion.R5:

@@ -9,13 +9,13 @@ from tests.unit.writing.answers import only, resources, written
 from tests.unit.writing.plans import EVERY, data_required, levothyroxine_to_desiccated
 
 from crossgrain.names.identity import RESOURCE_SYSTEM, FhirVersion
-from crossgrain.writing.forms import Page, to_json, with_page
+from crossgrain.writing.forms import PlanPage, to_json, with_page
 
 HTML = "<html>½ tablet</html>".encode()
 
 
-def page(_: str) -> Page:
-    return Page("text/html", HTML)
+def page(_: str) -> PlanPage:
+    return PlanPage("text/html", HTML)
 
 
 def test_the_page_is_one_document_about_the_plan_with_its_title_and_its_day():
