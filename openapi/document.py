@@ -151,7 +151,12 @@ def _operations(desk: Desk, shelf: Shelf, prefix: str) -> Iterator[tuple[str, Do
             " DetectedIssues.",
         ),
     ):
-        yield f"{prefix}-{own_id}", operation_docs(*_called(shelf, own_id), options, answer)
+        yield (
+            f"{prefix}-{own_id}",
+            operation_docs(
+                *_called(shelf, own_id), options, answer, takes_answers=own_id != "screen-switches"
+            ),
+        )
     title, description = _called(shelf, "next-step")
     yield f"{prefix}-next-step", next_step_docs(title, description, desk.next_step_options)
     title, description = _called(shelf, APPLY_ID)

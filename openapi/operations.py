@@ -52,14 +52,20 @@ _FORM_OPTIONS = [
 
 
 def operation_docs(
-    summary: str, description: str, options: tuple[Option, ...], answer: str
+    summary: str,
+    description: str,
+    options: tuple[Option, ...],
+    answer: str,
+    *,
+    takes_answers: bool = True,
 ) -> dict[str, Any]:
     """The OpenAPI operation object of one FHIR operation."""
+    schema = _body_schema(options, takes_answers=takes_answers)
     return {
         "summary": summary,
         "description": description,
         "parameters": [*(_query_option(o) for o in options if o.in_query), *_FORM_OPTIONS],
-        "requestBody": {"required": True, "content": _content(_body_schema(options))},
+        "requestBody": {"required": True, "content": _content(schema)},
         "responses": {
             "200": {
                 "description": answer,
@@ -292,9 +298,15 @@ def _query_option(option: Option) -> dict[str, Any]:
     }
 
 
-def _body_schema(options: tuple[Option, ...]) -> dict[str, Any]:
+def _body_schema(options: tuple[Option, ...], *, takes_answers: bool = True) -> dict[str, Any]:
     bundle = {"$ref": "#/components/schemas/Bundle"}
-    items = [_named("record", bundle), *(_body_option(option) for option in options)]
+    answers = {
+        "type": "object",
+        "required": ["resourceType", "questionnaire"],
+        "properties": {"resourceType": {"const": "QuestionnaireResponse"}},
+    }
+    beside = [_named("answers", answers)] if takes_answers else []
+    items = [_named("record", bundle), *beside, *(_body_option(option) for option in options)]
     return {"oneOf": [bundle, _parameters(items)]}
 
 

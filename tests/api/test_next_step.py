@@ -287,7 +287,7 @@ TASK_CODES = "http://hl7.org/fhir/CodeSystem/task-code"  # R4 and R5: task-code
 def test_a_question_ends_no_order_and_proposes_none(visit: Callable[..., Resource]) -> None:
     answer = visit(ASKED)
     kinds = {entry["resource"]["resourceType"] for entry in answer["entry"]}
-    assert kinds == {"GuidanceResponse", "DetectedIssue", "Task", "Provenance"}
+    assert kinds == {"GuidanceResponse", "DetectedIssue", "Task", "Questionnaire", "Provenance"}
     (outcome,) = (
         c for c in guidance(answer)["contained"] if c["resourceType"] == "OperationOutcome"
     )

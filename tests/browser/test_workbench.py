@@ -132,6 +132,31 @@ def test_a_pasted_record_is_asked_about(open_page: Open, service: str) -> None:
     assert "record" not in page.url
 
 
+def test_a_question_is_answered_on_the_page_by_a_choice_and_by_a_dose(
+    open_page: Open, service: str
+) -> None:
+    page = open_page()
+    come(page, service)
+    record = json.loads((FIXTURES / "patients" / "12-text-only-sig.json").read_text("utf-8"))
+    for entry in record["entry"]:
+        if entry["resource"]["resourceType"] == "MedicationRequest":
+            entry["resource"]["dosageInstruction"] = [{"text": "take 1 to 2 tablets daily"}]
+    pasted(page, json.dumps(record))
+    form = page.get_by_role("form", name="Questions to answer first")
+    expect(form).to_contain_text("The record says: “take 1 to 2 tablets daily”")
+    assert violations(page) == []
+    form.get_by_label("the dose taken a day, in micrograms").fill("10000")
+    form.get_by_role("button", name="Answer").click()
+    expect(form).to_contain_text("which is not plausible")
+    form.get_by_label("the dose taken a day, in micrograms").fill("100")
+    form.get_by_role("button", name="Answer").click()
+    expect(form).to_be_hidden()
+    sheet = settled(page)
+    expect(sheet.get_by_role("heading", name="A proposed switch")).to_be_visible()
+    pasted(page, json.dumps(record) + " ")
+    expect(form).to_be_visible()
+
+
 def test_a_refused_call_says_why_and_shows_no_old_sheet(open_page: Open, service: str) -> None:
     page = open_page(but="status of 400")
     come(page, service)

@@ -15,6 +15,8 @@ from crossgrain.dosing.supply import home_uses
 from crossgrain.dosing.wording import dose_words
 from crossgrain.names.identity import stable_id
 from crossgrain.names.printing import amount, decimal, micrograms, percent
+from crossgrain.reading.elements import Asks
+from crossgrain.reading.posing import Posed, QuestionForm
 from crossgrain.reading.record import MedicineEntry, Question
 from crossgrain.safety.judgement import Ending, OrderJudgement, Verdict
 from crossgrain.safety.rule import Finding, Severity
@@ -33,6 +35,7 @@ class CardDesk:
     selected : those that cards may be about
     not_whole : what of the record is missing, in words
     answer : the proposal as a Bundle, where it holds a plan
+    form : what the record leaves open
     """
 
     instance: str
@@ -41,6 +44,7 @@ class CardDesk:
     selected: frozenset[str]
     not_whole: tuple[str, ...] = ()
     answer: dict[str, Any] | None = None
+    form: QuestionForm | None = None
 
     def uuid(self, what: str) -> str:
         """The stable name of a card or a suggestion of this call."""
@@ -80,7 +84,7 @@ def detail(desk: CardDesk, advice: Advice) -> str:
                     *(finding_words(f) for f in grave if f.severity is not Severity.STOP),
                 ]
             ),
-            asked_first(desk.assembled, advice.questions),
+            asked_first(desk.assembled, advice.questions, desk.form),
             _instead(advice, plan) if plan else "",
             _not_checked(advice),
             md.bullets(finding_words(f) for f in others if f not in grave),
@@ -95,7 +99,7 @@ def questions(desk: CardDesk, advice: Advice) -> str:
     return md.fitted(
         (
             orders_block(desk, advice),
-            asked_first(desk.assembled, advice.questions),
+            asked_first(desk.assembled, advice.questions, desk.form),
             md.bullets(missing_words(desk.not_whole)),
         ),
         md.text(CAUTION),
@@ -148,15 +152,28 @@ def missing_words(not_whole: Iterable[str]) -> Iterator[str]:
     return (md.text(f"Of the record, {words}.") for words in not_whole)
 
 
-def asked_first(assembled: Assembled, questions: Sequence[Question]) -> str:
-    """The questions, each with its place in the call."""
+def asked_first(
+    assembled: Assembled, questions: Sequence[Question], form: QuestionForm | None = None
+) -> str:
+    """The questions, each with its medicine, the words that it is about, and its place."""
     if not questions:
         return ""
+    words = {each.question: _words(each) for each in form.posed} if form else {}
     asked = (
-        f"{md.text(question.question)} ({md.text(assembled.place_of(question.expression))})"
+        f"{words.get(question, '')}{md.text(question.question)}"
+        f" ({md.text(assembled.place_of(question.expression))})"
         for question in questions
     )
     return md.page(md.strong("To be answered first"), md.bullets(asked))
+
+
+def _words(posed: Posed) -> str:
+    """The medicine as the record calls it, with its own words; of the order in hand it is known."""
+    if posed.question.asks in {Asks.TARGET, Asks.ORDER}:
+        return ""
+    quoted = ", ".join(f"“{words}”" for words in posed.words)
+    said = " ".join(filter(None, (posed.medicine, quoted)))
+    return f"{md.strong(md.text(said))}: " if said else ""
 
 
 def _plan_to_show(desk: CardDesk, advice: Advice) -> Plan | None:

@@ -19,6 +19,7 @@ from crossgrain.cds.answers import LONGEST_SUMMARY, Card, CardCoding, CardSource
 from crossgrain.cds.card_detail import MOST_CHARACTERS, CardDesk, detail, questions
 from crossgrain.cds.messages import OVERRIDE_REASON_SYSTEM, OVERRIDE_REASONS
 from crossgrain.cds.record import Assembled
+from crossgrain.cds.replies import replies
 from crossgrain.names.identity import SERVICE_NAME, FhirVersion, canonical, stable_id
 from crossgrain.names.printing import amount, decimal, micrograms
 from crossgrain.operations.faults import Complaint, RequestRefused
@@ -59,14 +60,17 @@ REASONS = [
 
 
 def question_card(desk: CardDesk, advice: Advice) -> Card:
-    """The order cannot be judged before something is answered."""
+    """The order cannot be judged before something is answered; what may be replied goes with it."""
     named = _named(desk, advice)
+    offered = replies(desk, advice.record.as_of.isoformat())
     return Card(
         uuid=desk.uuid("question"),
         summary=summary(f"{named}: not judged, since something must be answered first"),
         detail=questions(desk, advice),
         indicator="info",
         source=SOURCE,
+        suggestions=offered or UNSET,
+        selection_behavior="any" if offered else UNSET,
     )
 
 

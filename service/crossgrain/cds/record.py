@@ -15,8 +15,9 @@ from crossgrain.operations.faults import Complaint, Fault, RequestRefused, refus
 from crossgrain.reading import reader
 from crossgrain.reading.door import open_record
 from crossgrain.reading.elements import Unreadable
+from crossgrain.reading.posing import QuestionForm, posed_in
 from crossgrain.reading.reader import read_record
-from crossgrain.reading.record import Record
+from crossgrain.reading.record import Question, Record
 
 Resource = dict[str, Any]
 _PLACE = re.compile(r"^Bundle\.entry\[(\d+)\]\.resource")
@@ -128,6 +129,15 @@ def read(assembled: Assembled, catalogue: Catalogue, as_of: date) -> Record:
     """
     with _refusing(assembled):
         return read_record(assembled.bundle, **_with(catalogue, as_of))
+
+
+def form_of(
+    assembled: Assembled, questions: Sequence[Question], catalogue: Catalogue, as_of: date
+) -> QuestionForm | None:
+    """What the record leaves open, with its possible answers; ``None`` where nothing is."""
+    if not questions:
+        return None
+    return posed_in(assembled.bundle, questions, **_with(catalogue, as_of))
 
 
 def orders_for_hormone(assembled: Assembled, catalogue: Catalogue, as_of: date) -> frozenset[str]:

@@ -23,6 +23,7 @@ from crossgrain.cds.record import (
     assemble,
     check_patient,
     check_required,
+    form_of,
     orders_for_hormone,
     read,
     stub_of,
@@ -148,6 +149,7 @@ class Hooks:
             selected=frozenset(draft.reference for draft in call.selected),
             not_whole=_not_whole(gathered),
             answer=self._answer(advice),
+            form=form_of(assembled, advice.questions, self._tables.catalogue, day),
         )
         if _speaks(call, advice):
             return [order_card(desk, advice)]

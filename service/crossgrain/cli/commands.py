@@ -98,6 +98,10 @@ Fhir = Annotated[FhirVersion, typer.Option(help="FHIR version.")]
 Detail = Annotated[
     str | None, typer.Option(help="brief: a few kB, the plan by date without orders.")
 ]
+Answers = Annotated[
+    list[str] | None,
+    typer.Option(metavar="FILE", help="Answers to its questions, a QuestionnaireResponse."),
+]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the answer as FHIR JSON.")]
 SheetFile = Annotated[
     Path | None, typer.Option(metavar="FILE.html", help="Write the printable plan sheet to a file.")
@@ -161,6 +165,7 @@ def propose(  # noqa: PLR0913, PLR0917 - one parameter per option
         list[str] | None, typer.Option(help="The draft order to judge. Repeatable.")
     ] = None,
     stock: Stock = None,
+    answers: Answers = None,
     chart: Chart = None,
     fhir: Fhir = FhirVersion.R4,
     detail: Detail = None,
@@ -197,6 +202,7 @@ def propose(  # noqa: PLR0913, PLR0917 - one parameter per option
         repeated={"order": tuple(order or ()), "stock": tuple(stock or ())},
         version=fhir,
         chart=chart,
+        answers=tuple(map(proposing.read_input, answers or ())),
     )
     if sheet:
         return proposing.as_sheet(question, sheet)
@@ -225,6 +231,7 @@ def next_step(  # noqa: PLR0913, PLR0917 - one parameter per option
     weekly_pattern: WeeklyPattern = False,
     lt3_doses: Lt3Doses = None,
     stock: Stock = None,
+    answers: Answers = None,
     chart: Chart = None,
     fhir: Fhir = FhirVersion.R4,
     detail: Detail = None,
@@ -253,6 +260,7 @@ def next_step(  # noqa: PLR0913, PLR0917 - one parameter per option
         repeated={"stock": tuple(stock or ())},
         version=fhir,
         chart=chart,
+        answers=tuple(map(proposing.read_input, answers or ())),
     )
     earlier = proposing.read_input(plan) if plan else None
     if sheet:

@@ -2,13 +2,14 @@
 
 import sys
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import typer
 
 from crossgrain.catalogue import load_catalogue
+from crossgrain.cli import asking
 from crossgrain.cli.commands import Exit
 from crossgrain.core.proposal import Outcome
 from crossgrain.names.errors import DomainError
@@ -21,9 +22,10 @@ from crossgrain.operations.faults import (
     operation_outcome,
     refused_by_domain,
 )
-from crossgrain.operations.parameters import Given, from_query, with_plan
+from crossgrain.operations.parameters import ANSWERS, Given, from_query, with_beside, with_plan
 from crossgrain.operations.propose_switch import Settled, answer_to, settle
 from crossgrain.operations.sheets import SettledSheet, sheet_of_switch, sheet_of_visit
+from crossgrain.reading.posing import QuestionForm
 from crossgrain.writing.forms import to_json
 
 _EXITS = {
@@ -42,6 +44,15 @@ class ProposeCall:
     repeated: Mapping[str, tuple[str, ...]]
     version: FhirVersion
     chart: Path | None
+    answers: tuple[bytes, ...] = ()
+
+    @property
+    def called(self) -> dict[str, Any]:
+        """The record, with the answers to its questions beside it."""
+        body = parse_resource(self.body)
+        for answers in self.answers:
+            body = with_beside(body, ANSWERS, parse_resource(answers))
+        return body
 
     @property
     def given(self) -> tuple[Given, ...]:
@@ -89,22 +100,37 @@ def as_json(question: ProposeCall) -> Exit:
 
 def as_text(question: ProposeCall, *, why: bool) -> Exit:
     """Print the proposal for a reader at a terminal."""
-    try:
-        desk = _desk(question)
-        settled = _settle(desk, question)
-    except RequestRefused as refused:
-        return _complain(refused)
     from crossgrain.cli.show.proposal import show  # noqa: PLC0415 - rich and plotext load here
 
-    show(settled.proposal, desk.catalogue, why=why, brief=settled.is_brief)
-    return _EXITS[settled.proposal.outcome]
+    while True:
+        try:
+            desk = _desk(question)
+            settled = _settle(desk, question)
+        except RequestRefused as refused:
+            return _complain(refused)
+        form = settled.form
+        show(settled.proposal, desk.catalogue, why=why, brief=settled.is_brief, form=form)
+        answered = _answered(question, form)
+        if answered is None:
+            return _EXITS[settled.proposal.outcome]
+        question = answered
+
+
+def _answered(question: ProposeCall, form: QuestionForm | None) -> ProposeCall | None:
+    """The same call with what was answered at the prompt; ``None`` where nobody is to be asked."""
+    if form is None or not asking.at_a_terminal():
+        return None
+    response = asking.asked_of(form)
+    if response is None:
+        return None
+    return replace(question, answers=(*question.answers, to_json(response)))
 
 
 def as_sheet(question: ProposeCall, file: Path) -> Exit:
     """Write the plan sheet to a file."""
     try:
         desk = _desk(question)
-        body = parse_resource(question.body)
+        body = question.called
         made = sheet_of_switch(desk, body, question.given, question.version)
     except RequestRefused as refused:
         return _complain(refused)
@@ -134,7 +160,7 @@ def _desk(question: ProposeCall) -> Desk:
 
 
 def _settle(desk: Desk, question: ProposeCall) -> Settled:
-    return settle(desk, parse_resource(question.body), question.given, question.version)
+    return settle(desk, question.called, question.given, question.version)
 
 
 def next_step_as_json(question: ProposeCall, plan: bytes | None) -> Exit:
@@ -153,15 +179,19 @@ def next_step_as_json(question: ProposeCall, plan: bytes | None) -> Exit:
 
 def next_step_as_text(question: ProposeCall, plan: bytes | None) -> Exit:
     """Print the next step for a reader at a terminal."""
-    try:
-        desk = _desk(question)
-        step = _settle_next_step(desk, question, plan).step
-    except RequestRefused as refused:
-        return _complain(refused)
     from crossgrain.cli.show.proposal import show_next_step  # noqa: PLC0415 - rich loads here
 
-    show_next_step(step)
-    return _EXITS[step.proposal.outcome]
+    while True:
+        try:
+            desk = _desk(question)
+            settled = _settle_next_step(desk, question, plan)
+        except RequestRefused as refused:
+            return _complain(refused)
+        show_next_step(settled.step, form=settled.form)
+        answered = _answered(question, settled.form)
+        if answered is None:
+            return _EXITS[settled.step.proposal.outcome]
+        question = answered
 
 
 def next_step_as_sheet(question: ProposeCall, plan: bytes | None, file: Path) -> Exit:
@@ -181,7 +211,7 @@ def _settle_next_step(
 
 
 def _with_plan(question: ProposeCall, plan: bytes | None) -> dict[str, Any]:
-    body = parse_resource(question.body)
+    body = question.called
     return body if plan is None else with_plan(body, parse_resource(plan))
 
 

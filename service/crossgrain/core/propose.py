@@ -16,6 +16,7 @@ from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.targets import DESICCATED_TARGETS, TARGET_OF, Target
 from crossgrain.dosing.wish import Wish
 from crossgrain.names.errors import Category, DomainError
+from crossgrain.reading.elements import Asks
 from crossgrain.reading.record import MedicineEntry, Question, Record
 from crossgrain.safety.assess import after_plan, before_plan, constraints
 from crossgrain.safety.checks import baseline_of, checks_of, with_baseline
@@ -210,7 +211,9 @@ def _target(
             return request.target, ()
         return None, tuple(
             Question(
-                entry.path, "Several thyroid hormone orders are drafts: which is to be judged?"
+                entry.path,
+                "Several thyroid hormone orders are drafts: which is to be judged?",
+                Asks.ORDER,
             )
             for entry in orders
         )
@@ -230,6 +233,7 @@ def _target(
             Question(
                 entry.path,
                 "Does this order replace what is taken now, or is it added to it? Name the target.",
+                Asks.TARGET,
             )
             for entry in orders
         )
@@ -274,5 +278,6 @@ def nothing_taken(record: Record) -> tuple[Question, ...]:
             "Bundle.entry.resource.where(($this is MedicationStatement)"
             " or ($this is MedicationRequest))",
             "No current thyroid hormone was found. What does the patient take now, and how much?",
+            Asks.NOW,
         ),
     )

@@ -12,13 +12,17 @@ from crossgrain.dosing.plan import BasisRow
 from crossgrain.dosing.targets import DESICCATED_TARGETS, Target, TargetDose
 from crossgrain.names.errors import DomainError
 from crossgrain.names.identity import FhirVersion
-from crossgrain.operations.desk import Desk, day_asked, mixture_asked, record_in
+from crossgrain.operations.answering import judged_with_answers
+from crossgrain.operations.desk import Desk, day_asked, look_at, mixture_asked, record_in
 from crossgrain.operations.faults import refused_by_domain
-from crossgrain.operations.parameters import Given, call_from, read_options
+from crossgrain.operations.parameters import Call, Given, Options, call_from, read_options
+from crossgrain.reading.posing import Posed, QuestionForm
 from crossgrain.reading.record import Record
 from crossgrain.safety.rule import Finding
 from crossgrain.writing.elements import quantity
+from crossgrain.writing.forms import to_r5
 from crossgrain.writing.parts import PartDefinition, many, maybe, one, within, written
+from crossgrain.writing.questionnaire import ANSWERED, questionnaire
 from crossgrain.writing.rationale_parts import BASIS_HEAD, EVIDENCE
 
 CAUTION = (
@@ -37,13 +41,21 @@ GRAIN_FAMILIES = (
 class RegimenCompared:
     """What is answered: the record as it was read, and its regimen on every basis.
 
-    `rows` is empty where questions stand in the way; `running` is a plan that is under way.
+    `rows` is empty where questions stand in the way, which `form` and `questionnaire`
+    hold; `running` is a plan that is under way.
     """
 
     record: Record
     target: Target
     rows: tuple[BasisRow, ...]
     running: Finding | None
+    form: QuestionForm | None = None
+    questionnaire: dict[str, Any] | None = None
+
+    @property
+    def asked(self) -> list[Posed]:
+        """What stands in the way."""
+        return list(self.form.posed) if self.form else []
 
 
 def _decimal(amount: Fraction) -> Decimal:
@@ -82,10 +94,18 @@ COMPARISON_PARTS = (
     many(
         "question",
         "What must be answered first",
-        EXPRESSION,
-        QUESTION,
-        value=lambda made: list(made.record.questions),
+        one("expression", "string", "FHIRPath of the element", lambda it: it.question.expression),
+        one("question", "string", "What is asked", lambda it: it.question.question),
+        one("id", "string", "Its name in the questionnaire", lambda it: it.id),
+        value=lambda made: made.asked,
     ),
+    maybe(
+        "questionnaire",
+        "Questionnaire",
+        "The same as a form, which answers answer",
+        lambda made: made.questionnaire,
+    ),
+    ANSWERED,
     many(
         "to-confirm",
         "What was read from text",
@@ -172,6 +192,23 @@ def compare_bases(
     call = call_from(body, beside)
     options = read_options(call, desk.comparison_options)
     target = Target(options.one("target", Target.LEVOTHYROXINE))
+    as_of = day_asked(desk, options)
+    judged = judged_with_answers(
+        call,
+        lambda one_call: _compared(desk, one_call, options, target, version),
+        lambda made: made.record.questions,
+        lambda one_call: look_at(desk, one_call, as_of, version),
+    )
+    made = replace(judged.made, form=judged.form)
+    if judged.form:
+        form = questionnaire(judged.form, as_of.isoformat())
+        made = replace(made, questionnaire=to_r5(form) if version is FhirVersion.R5 else form)
+    return {"resourceType": "Parameters", "parameter": written(COMPARISON_PARTS, made)}
+
+
+def _compared(
+    desk: Desk, call: Call, options: Options, target: Target, version: FhirVersion
+) -> RegimenCompared:
     try:
         mixture = mixture_asked(options)
         record = record_in(
@@ -186,5 +223,4 @@ def compare_bases(
         )
     except DomainError as error:
         raise refused_by_domain(error, options.place) from error
-    made = RegimenCompared(record, target, rows, running)
-    return {"resourceType": "Parameters", "parameter": written(COMPARISON_PARTS, made)}
+    return RegimenCompared(record, target, rows, running)

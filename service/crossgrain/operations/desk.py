@@ -6,7 +6,7 @@ option, and its library loads when it is first asked for.
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -202,6 +202,7 @@ def look_at(desk: Desk, call: Call, as_of: date, version: FhirVersion) -> Look:
         "codes": desk.catalogue.codes,
         "preparations": desk.catalogue.preparations,
         "root": call.root,
+        "settled": call.settled,
     }
 
 
@@ -243,9 +244,10 @@ def record_in(
     RequestRefused
         where the Bundle cannot be read as a record at all.
     """
-    if validate:
+    if validate and not call.testimony.sources:  # as it was sent
         check_structure(call, version)
     try:
-        return read_record(call.record, **look_at(desk, call, as_of, version))
+        record = read_record(call.record, **look_at(desk, call, as_of, version))
     except Unreadable as error:
         raise refused_by_reader(error) from error
+    return replace(record, testimony=call.testimony)

@@ -15,6 +15,7 @@ from crossgrain.core.next_step import next_step as settle_next_step
 from crossgrain.core.proposal import SwitchRequest
 from crossgrain.names.errors import DomainError
 from crossgrain.names.identity import FhirVersion, urn
+from crossgrain.operations.answering import judged_with_answers
 from crossgrain.operations.desk import (
     Desk,
     brief_asked,
@@ -31,6 +32,7 @@ from crossgrain.operations.filing import to_be_filed
 from crossgrain.operations.parameters import Call, Given, Options, call_from, read_options
 from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.filed import Filed, filed_among
+from crossgrain.reading.posing import QuestionForm
 from crossgrain.reading.reader import doses_as_told, marks_in
 from crossgrain.reading.resolve import BundleIndex
 from crossgrain.sheet.page import Sheet, sheet_html
@@ -50,7 +52,7 @@ class SettledStep:
     `filed_beside`: the call, where the answer goes to a server beside its record; `is_brief`: it is
     the next doses by their dates alone; `plan`: the earlier answer that it names, which the record
     does not hold, so that it is filed with it; `page_for`: it carries the sheet of the visit, made
-    out for this person.
+    out for this person; `form`: what it leaves open.
     """
 
     step: NextStep
@@ -58,6 +60,7 @@ class SettledStep:
     is_brief: bool = False
     plan: Resource | None = None
     page_for: PatientHeading | None = None
+    form: QuestionForm | None = None
 
 
 def next_step(
@@ -84,20 +87,30 @@ def settle_call(desk: Desk, call: Call, options: Options, version: FhirVersion) 
         where the options, the record or the plan are unusable, or do not go together.
     """
     is_brief = brief_asked(options)
+    as_of, _ = days_asked(desk, options, "a step")
+    judged = judged_with_answers(
+        call,
+        lambda one: _stepped(desk, one, options, version),
+        lambda step: step.proposal.record.questions,
+        lambda one: look_at(desk, one, as_of, version),
+    )
+    plan = call.plan if judged.made.cites_given else None
+    filed_beside = call if options.one("response") == "transaction" else None
+    page_for = person_in(call.record) if options.one("sheet", False) else None
+    return SettledStep(judged.made, filed_beside, is_brief, plan, page_for, judged.form)
+
+
+def _stepped(desk: Desk, call: Call, options: Options, version: FhirVersion) -> NextStep:
     try:
         request = _request(desk, options)
         sent = _submitted(
             desk, call, request.as_of, version, validate=options.one("validate", False)
         )
-        step = settle_next_step(sent, request, desk.catalogue)
+        return settle_next_step(sent, request, desk.catalogue)
     except DomainError as error:
         raise refused_by_domain(error, options.place) from error
     except Unreadable as error:
         raise refused_by_reader(error) from error
-    plan = call.plan if step.cites_given else None
-    filed_beside = call if options.one("response") == "transaction" else None
-    page_for = person_in(call.record) if options.one("sheet", False) else None
-    return SettledStep(step, filed_beside, is_brief, plan, page_for)
 
 
 def answer_to(desk: Desk, settled: SettledStep, version: FhirVersion) -> Resource:
@@ -108,6 +121,7 @@ def answer_to(desk: Desk, settled: SettledStep, version: FhirVersion) -> Resourc
         version=version,
         service_version=desk.service_version,
         codes=desk.catalogue.codes,
+        form=settled.form,
     )
     if settled.page_for is not None:
         html = sheet_html(

@@ -18,6 +18,8 @@ from crossgrain.operations.faults import (
     refusal,
 )
 from crossgrain.operations.options import BadValue, Option
+from crossgrain.reading.reading import NOTHING_VOUCHED, Vouched
+from crossgrain.reading.record import NOTHING_ANSWERED, Testimony
 
 _JSON_TYPES: dict[str, tuple[type, ...]] = {
     "valueCode": (str,),
@@ -55,7 +57,8 @@ class Call:
     """A record, where it stands in the body, and the options beside it.
 
     `plan` is an earlier answer, or its care plan, where an operation takes one and it was given;
-    `plan_root` is where it stands.
+    `plan_root` is where it stands. `responses` are the answers to the record's questions, each with
+    its expression; what has come of them is `settled`, `chosen` (options) and `testimony`.
     """
 
     record: dict[str, Any]
@@ -63,6 +66,10 @@ class Call:
     given: tuple[Given, ...]
     plan: dict[str, Any] | None = None
     plan_root: str = ""
+    responses: tuple[tuple[dict[str, Any], str], ...] = ()
+    settled: Vouched = NOTHING_VOUCHED
+    chosen: tuple[tuple[str, str], ...] = ()
+    testimony: Testimony = NOTHING_ANSWERED
 
     def where_to_give(self, name: str) -> str:
         """The expression of an option that was not given, in the spelling of this call."""
@@ -90,6 +97,13 @@ class Options:
         """Every value of a repeatable option, in the order given."""
         return self.values.get(name, ())
 
+    def with_chosen(self, chosen: Iterable[tuple[str, str]]) -> "Options":
+        """The same, with what was chosen in the place of what was given."""
+        values = dict(self.values)
+        for name, value in chosen:
+            values[name] = (*(values[name] if name == "order" and name in values else ()), value)
+        return Options(values, self.places, self.where_to_give)
+
     def place(self, name: str) -> str:
         """The expression of the option: where it stands, or where it would."""
         return self.places.get(name) or self.where_to_give(name)
@@ -100,17 +114,23 @@ def from_query(pairs: Iterable[tuple[str, str]]) -> tuple[Given, ...]:
     return tuple(Given(name, value, f"http.{name}") for name, value in pairs)
 
 
-RECORD, PLAN = "record", "plan"
+RECORD, PLAN, ANSWERS = "record", "plan", "answers"
 
 
-def call_from(body: dict[str, Any], beside: Sequence[Given], *, takes_plan: bool = False) -> Call:
-    """Find the record and every option, whichever way they were sent; and the plan, if taken."""
+def call_from(
+    body: dict[str, Any],
+    beside: Sequence[Given],
+    *,
+    takes_plan: bool = False,
+    takes_answers: bool = True,
+) -> Call:
+    """Find the record and every option, however sent; the plan and the answers, if taken."""
     if body.get("resourceType") == "Bundle":
         return Call(body, "Bundle", tuple(beside))
     if body.get("resourceType") != "Parameters":
         raise refusal(Fault.INPUT_SHAPE, "resourceType", "send a Parameters resource or a Bundle")
     parameters = elements_of(body)
-    apart = (RECORD, PLAN) if takes_plan else (RECORD,)
+    apart = (RECORD, *((PLAN,) if takes_plan else ()), *((ANSWERS,) if takes_answers else ()))
     given = tuple(
         Given(parameter.get("name"), parameter, f"Parameters.parameter[{index}]")
         for index, parameter in enumerate(parameters)
@@ -118,12 +138,18 @@ def call_from(body: dict[str, Any], beside: Sequence[Given], *, takes_plan: bool
     )
     record, root = _record(parameters)
     plan, plan_root = _plan(parameters) if takes_plan else (None, "")
-    return Call(record, root, (*given, *beside), plan, plan_root)
+    responses = _responses(parameters) if takes_answers else ()
+    return Call(record, root, (*given, *beside), plan, plan_root, responses)
 
 
 def with_plan(body: dict[str, Any], plan: dict[str, Any]) -> dict[str, Any]:
     """The call with a plan beside its record."""
-    given = {"name": PLAN, "resource": plan}
+    return with_beside(body, PLAN, plan)
+
+
+def with_beside(body: dict[str, Any], name: str, resource: dict[str, Any]) -> dict[str, Any]:
+    """The call with one more resource beside its record."""
+    given = {"name": name, "resource": resource}
     if body.get("resourceType") == "Parameters":
         return {**body, "parameter": [*elements_of(body), given]}
     record = {"name": RECORD, "resource": body}
@@ -183,6 +209,22 @@ def _record(parameters: list[dict[str, Any]]) -> tuple[dict[str, Any], str]:
     if not isinstance(record, dict) or record.get("resourceType") != "Bundle":
         raise refusal(Fault.INPUT_SHAPE, root, "the record is a Bundle")
     return record, root
+
+
+def _responses(parameters: list[dict[str, Any]]) -> tuple[tuple[dict[str, Any], str], ...]:
+    """The answers to the record's questions, each with its expression."""
+    found = []
+    for number, parameter in enumerate(parameters):
+        if parameter.get("name") == ANSWERS:
+            place, response = f"Parameters.parameter[{number}].resource", parameter.get("resource")
+            answers = isinstance(response, dict) and response.get("resourceType") == _RESPONSE
+            if not isinstance(response, dict) or not answers:
+                raise refusal(Fault.INPUT_SHAPE, place, f"the answers are a {_RESPONSE}")
+            found.append((response, place))
+    return tuple(found)
+
+
+_RESPONSE = "QuestionnaireResponse"
 
 
 def _plan(parameters: list[dict[str, Any]]) -> tuple[dict[str, Any] | None, str]:

@@ -11,10 +11,12 @@ from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.targets import Target
 from crossgrain.names.errors import DomainError
 from crossgrain.names.identity import FhirVersion
+from crossgrain.operations.answering import judged_with_answers
 from crossgrain.operations.desk import (
     Desk,
     brief_asked,
     days_asked,
+    look_at,
     mixture_asked,
     record_in,
     recorded_asked,
@@ -23,6 +25,7 @@ from crossgrain.operations.desk import (
 from crossgrain.operations.faults import Fault, refusal, refused_by_domain
 from crossgrain.operations.filing import to_be_filed
 from crossgrain.operations.parameters import Call, Given, Options, call_from, read_options
+from crossgrain.reading.posing import QuestionForm
 from crossgrain.sheet.page import sheet_html
 from crossgrain.sheet.pdf import OF_PDF, plan_pdf
 from crossgrain.sheet.person import PatientHeading, person_in
@@ -37,7 +40,7 @@ class Settled:
 
     `filed_beside`: the call, where the answer goes to a server beside its record; `is_brief`: it is
     the plan by its dates alone; `page_for`: it carries the plan sheet, made out for this person,
-    `as_pdf` or as a page.
+    `as_pdf` or as a page; `form`: what it leaves open.
     """
 
     proposal: Proposal
@@ -45,6 +48,7 @@ class Settled:
     is_brief: bool
     page_for: PatientHeading | None = None
     as_pdf: bool = False
+    form: QuestionForm | None = None
 
 
 def propose_switch(
@@ -71,6 +75,19 @@ def settle_call(desk: Desk, call: Call, options: Options, version: FhirVersion) 
         where the options or the record are unusable, or do not go together.
     """
     is_brief, as_pdf = brief_asked(options), _pdf_asked(options)
+    as_of, _ = days_asked(desk, options, "a plan")
+    judged = judged_with_answers(
+        call,
+        lambda one: _proposed(desk, one, options.with_chosen(one.chosen), version),
+        lambda proposal: proposal.record.questions,
+        lambda one: look_at(desk, one, as_of, version),
+    )
+    page_for = person_in(call.record) if options.one("sheet", False) else None
+    filed_beside = call if options.one("response") == "transaction" else None
+    return Settled(judged.made, filed_beside, is_brief, page_for, as_pdf, judged.form)
+
+
+def _proposed(desk: Desk, call: Call, options: Options, version: FhirVersion) -> Proposal:
     try:
         request = _request(desk, options)
         record = record_in(
@@ -80,9 +97,7 @@ def settle_call(desk: Desk, call: Call, options: Options, version: FhirVersion) 
         refuse_idle_mixture(options, proposal.target)  # an order may have shown the target
     except DomainError as error:
         raise refused_by_domain(error, options.place) from error
-    page_for = person_in(call.record) if options.one("sheet", False) else None
-    filed_beside = call if options.one("response") == "transaction" else None
-    return Settled(proposal, filed_beside, is_brief, page_for, as_pdf)
+    return proposal
 
 
 def _pdf_asked(options: Options) -> bool:
@@ -111,6 +126,7 @@ def answer_to(desk: Desk, settled: Settled, version: FhirVersion) -> dict[str, A
         version=version,
         service_version=desk.service_version,
         codes=desk.catalogue.codes,
+        form=settled.form,
     )
     if settled.page_for is not None:
         bundle = with_page(bundle, _page(desk, settled, settled.page_for, bundle), version)

@@ -58,7 +58,7 @@ def screen_switches(
     desk: Desk, body: dict[str, Any], beside: Sequence[Given], version: FhirVersion
 ) -> dict[str, Any]:
     """A collection Bundle: an OperationOutcome that says how it ended, then the flags."""
-    call = call_from(body, beside)
+    call = call_from(body, beside, takes_answers=False)
     options = read_options(call, screening_options(desk.switch_options))
     as_of = day_asked(desk, options)
     if options.one("validate", False):

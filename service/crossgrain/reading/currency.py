@@ -21,6 +21,7 @@ from msgspec.structs import replace
 
 from crossgrain.reading.elements import (
     Asked,
+    Asks,
     Dosage,
     PartialDate,
     Period,
@@ -77,7 +78,7 @@ def statement_standing(statement: MedicationStatement, reading: Reading, path: s
     status = _status(statement.status, shape.statement_statuses, path)
     period = statement.held or _since(statement.effective_date_time)
     if status == "unknown":
-        raise Asked(f"{path}.status", "Whether it is taken is not known. Is it taken now?")
+        raise Asked(f"{path}.status", _NOT_KNOWN, Asks.TAKEN)
     dated = _within(*_ends(period, f"{path}.effective"), as_of)
     if status not in shape.taking:
         return _given_up(status, dated)
@@ -93,6 +94,7 @@ def statement_standing(statement: MedicationStatement, reading: Reading, path: s
     return replace(dated, confirm=unsure or _stale(statement, reading, path))
 
 
+_NOT_KNOWN = "Whether it is taken is not known. Is it taken now?"
 _UNSURE = "The statement does not say whether it is taken. Is it taken now?"
 
 
@@ -114,7 +116,7 @@ def request_standing(request: MedicationRequest, reading: Reading, path: str) ->
     if status == "draft":
         return Currency(Meaning.DRAFT)
     if status == "unknown":
-        raise Asked(f"{path}.status", "Whether it is taken is not known. Is it taken now?")
+        raise Asked(f"{path}.status", _NOT_KNOWN, Asks.TAKEN)
     reported = request.reported_boolean or request.reported
     if request.intent not in ORDERS and not (request.intent == "plan" and reported):
         return _no_order(request.intent, status, path)
@@ -126,7 +128,11 @@ def request_standing(request: MedicationRequest, reading: Reading, path: str) ->
 
 def _no_order(intent: str, status: str, path: str) -> Currency:
     if intent == "instance-order" and status == "active":
-        raise Asked(f"{path}.intent", "This orders a single administration. Is it taken regularly?")
+        raise Asked(
+            f"{path}.intent",
+            "This orders a single administration. Is it taken regularly?",
+            Asks.TAKEN,
+        )
     return Currency(Meaning.NOT_TAKEN, f"its intent is {intent}: it is no standing order")
 
 

@@ -14,13 +14,20 @@ import msgspec
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.code_tables import CodeTables, names_how_it_goes
-from crossgrain.reading.elements import Asked, CodeableConcept, ReadCategory, Reference, Unreadable
+from crossgrain.reading.elements import (
+    Asked,
+    Asks,
+    CodeableConcept,
+    ReadCategory,
+    Reference,
+    Unreadable,
+)
 from crossgrain.reading.labs import is_known
 from crossgrain.reading.medication_resources import product_named
 from crossgrain.reading.medications import name_of, product_in
 from crossgrain.reading.medicines import is_told
 from crossgrain.reading.person import Identity, Person, read_person, the_patient
-from crossgrain.reading.reading import Notes, Reading
+from crossgrain.reading.reading import NOTHING_VOUCHED, Notes, Reading, Vouched
 from crossgrain.reading.resolve import (
     MOST_RESOURCES,
     BundleIndex,
@@ -237,7 +244,7 @@ class Opened:
                 return False
         if entry.kind == "OperationOutcome" and is_grave(entry.resource):
             words = "The sender says that something went wrong while gathering the record."
-            notes.ask(Asked(entry.path, f"{words} Is every medicine in it?"))
+            notes.ask(Asked(entry.path, f"{words} Is every medicine in it?", Asks.WHOLE))
         elif entry.kind in _COULD_MATTER:
             notes.unread(entry.path, f"{entry.kind}: {_COULD_MATTER[entry.kind]}")
         return True
@@ -263,7 +270,7 @@ class Opened:
         if _says_whose(subject):
             self.identity.check(subject, entry, expression)
         elif self.names_its_patient and may_matter(entry, self.reading):
-            self.reading.notes.ask(Asked(expression, _WHOSE))
+            self.reading.notes.ask(Asked(expression, _WHOSE, Asks.WHOSE))
 
 
 class Look(TypedDict):
@@ -275,6 +282,7 @@ class Look(TypedDict):
     preparations: Mapping[str, Preparation]
     root: NotRequired[str]
     most_resources: NotRequired[int | None]
+    settled: NotRequired[Vouched]
 
 
 def open_record(
@@ -286,6 +294,7 @@ def open_record(
     preparations: Mapping[str, Preparation],
     root: str = "Bundle",
     most_resources: int | None = MOST_RESOURCES,
+    settled: Vouched = NOTHING_VOUCHED,
 ) -> Opened:
     """Open a record as of one day.
 
@@ -297,6 +306,7 @@ def open_record(
     codes, preparations : the tables
     root : FHIRPath of the bundle in the input
     most_resources : a record of more is refused; ``None`` for no bound
+    settled : what the caller has answered of it
 
     Raises
     ------
@@ -307,10 +317,10 @@ def open_record(
     refuse_resources_above(len(entries) if isinstance(entries, list) else 0, most_resources, root)
     index = BundleIndex(bundle, root)
     patient = the_patient(index, root)
-    notes = Notes()
+    notes = Notes(settled=settled)
     notes.use(patient.path, patient.reference)
     for element, question in signs_of_more(bundle, matches_in(bundle)):
-        notes.ask(Asked(f"{root}.{element}", question))
+        notes.ask(Asked(f"{root}.{element}", question, Asks.WHOLE))
     refuse_implicit_rules(patient.resource, patient.path)
     check_version(patient.resource, patient.kind, SHAPES[version], patient.path)
     reading = Reading(index, patient, codes, preparations, SHAPES[version], as_of, notes)

@@ -42,16 +42,38 @@ class Unreadable(Exception):
         self.message = message
 
 
+class Asks(StrEnum):
+    """What a question asks for. With a resource and an element of it, it names one question."""
+
+    DOSE = "dose"  # how much of a medicine is taken
+    MEDICINE = "medicine"  # which medicine it is
+    TAKEN = "taken"  # whether it is taken now
+    WHICH_OF_TWO = "which-of-two"  # whether two that may be one are both taken
+    WHOLE = "whole"  # whether every medicine is in the record
+    WHOSE = "whose"  # whether it is this patient's
+    RIGHT_RECORD = "right-record"  # whether the record is the right one
+    HOW_IT_GOES = "how-it-goes"  # what the patient answered at a visit
+    NOW = "now"  # what is taken, where the record holds nothing
+    TARGET = "target"  # what the patient is to move to
+    ORDER = "order"  # which order is to be judged
+    OTHER = "other"  # what no form can answer: the record or the call is to be mended
+
+
 class Asked(Exception):
     """One medicine or one dose cannot be read with certainty; the rest still can.
 
-    Raised inside the reader only, and turned into a `Question` where a medicine is read.
+    Raised inside the reader only, and turned into a `Question` where a medicine is read. `beside`
+    is the FHIRPath of the other resource where two are asked about.
     """
 
-    def __init__(self, expression: str, question: str) -> None:
+    def __init__(
+        self, expression: str, question: str, asks: Asks = Asks.DOSE, beside: str = ""
+    ) -> None:
         super().__init__(question)
         self.expression = expression
         self.question = question
+        self.asks = asks
+        self.beside = beside
 
 
 _ORDINARY_CODING = 30

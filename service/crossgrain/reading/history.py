@@ -9,7 +9,7 @@ from crossgrain.reading.code_tables import AnswerType, Believed, Item, names_how
 from crossgrain.reading.codesystems import Loinc
 from crossgrain.reading.concerns import ConcernTable, HeardKeys
 from crossgrain.reading.door import Opened
-from crossgrain.reading.elements import Asked, CodeableConcept, View, read_date
+from crossgrain.reading.elements import Asked, Asks, CodeableConcept, View, read_date
 from crossgrain.reading.labs import Labs, read_observation
 from crossgrain.reading.person import say_whose
 from crossgrain.reading.reading import Reading
@@ -279,12 +279,13 @@ def _keep(
         elif said == {False}:
             history.answered_no.append(Known(item.id, path, day))
         else:
-            reading.notes.ask(Asked(path, f"“{item.text}” Is the answer yes or no?"))
+            question = f"“{item.text}” Is the answer yes or no?"
+            reading.notes.ask(Asked(path, question, Asks.HOW_IT_GOES))
         return
     counts = {answer.value_integer for answer in answers}
     (count,) = counts if len(counts) == 1 else (None,)
     if count is None or not 0 <= count <= item.most:
         question = f"“{item.text}” What is the answer, as a number from 0 to {item.most}?"
-        reading.notes.ask(Asked(path, question))
+        reading.notes.ask(Asked(path, question, Asks.HOW_IT_GOES))
     elif count:
         history.missed.append(MissedDays(count, path, day))

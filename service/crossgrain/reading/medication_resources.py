@@ -8,7 +8,7 @@ from msgspec.structs import replace
 from crossgrain.names.identity import PLAN_SYSTEM
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.currency import Currency, request_standing, statement_standing
-from crossgrain.reading.elements import Asked, CodeableConcept, Dosage, Reference
+from crossgrain.reading.elements import Asked, Asks, CodeableConcept, Dosage, Reference
 from crossgrain.reading.hormone_names import is_for_thyroid
 from crossgrain.reading.medications import (
     medication_of,
@@ -106,7 +106,7 @@ def _looked_into(
             reading.products[own.path] = asked
     known = reading.products[own.path]
     if isinstance(known, Asked):
-        raise Asked(known.expression, known.question)
+        raise Asked(known.expression, known.question, known.asks)
     return known
 
 
@@ -364,5 +364,6 @@ def _meant(
             f"{entry.path}.{element}",
             "This may name a resource of the record or another one on another server. Which one?"
             " Give each entry its fullUrl.",
+            Asks.OTHER,
         )
     return reading.index.find(reference, entry)

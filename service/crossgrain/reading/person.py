@@ -6,6 +6,7 @@ from datetime import date
 
 from crossgrain.reading.elements import (
     Asked,
+    Asks,
     Identifier,
     ReadCategory,
     Reference,
@@ -67,7 +68,7 @@ def read_person(patient: Entry, as_of: date, notes: Notes) -> Person:
             "the Patient carries a modifier that is not known",
         )
     for element, question in _what_makes_it_the_wrong_one(seen):
-        notes.ask(Asked(f"{patient.path}.{element}", question))
+        notes.ask(Asked(f"{patient.path}.{element}", question, Asks.RIGHT_RECORD))
     for number, link in enumerate(seen.link):
         if link.type in {"refer", "seealso"}:
             path = f"{patient.path}.link[{number}]"

@@ -22,6 +22,7 @@ from crossgrain.reading.history import (
     read_how_it_goes,
 )
 from crossgrain.reading.labs import Labs, read_observation
+from crossgrain.reading.medication_resources import seen_in
 from crossgrain.reading.over_time import DatedMedicine, counted_once, dated_medicine
 from crossgrain.reading.person import Person
 from crossgrain.reading.reading import Notes, Reading
@@ -36,8 +37,9 @@ from crossgrain.reading.series import (
     with_known_steps,
 )
 from crossgrain.reading.supply import ask_what_only_hand_overs_tell, hand_over_in
-from crossgrain.reading.taking import ask_about_denials
+from crossgrain.reading.taking import ask_about_denials, latest_day
 from crossgrain.reading.today import Hormone, Medicines, read_medicine
+from crossgrain.reading.told import Other, Told, told_by
 from crossgrain.safety.facts import Facts, Known
 from crossgrain.screening.course import Dispense, DoseRun, TakingHistory, Undecided
 
@@ -57,7 +59,7 @@ def read_record(bundle: dict[str, Any], **look: Unpack[Look]) -> Record:
     for entry in opened.entries():
         opened.read(entry, partial(_read_entry, entry, medicines, labs, history, reading))
     refuse_drafts_above(len(medicines.drafts), reading.index.root)
-    taken = reconciled(medicines.taken, reading.codes, notes)
+    taken = reconciled(_without_answered(medicines.taken, reading), reading.codes, notes)
     ask_what_only_hand_overs_tell(medicines.handed, medicines.told, not taken, reading)
     claims = [hormone.claim for hormone in taken]
     ask_about_denials(
@@ -78,6 +80,37 @@ def read_record(bundle: dict[str, Any], **look: Unpack[Look]) -> Record:
         ahead=tuple(medicines.ahead),
         marked=tuple(medicines.marked),
     )
+
+
+def _without_answered(taken: Sequence[Hormone], reading: Reading) -> list[Hormone]:
+    """The medicines taken, without orders in question that a clear statement was made from.
+
+    The statement answers them, unless the order is of another hormone or was written since.
+    """
+    notes, answered = reading.notes, {}
+    asked = notes.asked_about
+    orders = {entry.reference: entry for entry in reading.index.entries if entry.path in asked}
+    for statement in taken:
+        if statement.is_order or statement.path in asked or not statement.entry.lines:
+            continue
+        for order in (orders[name] for name in statement.stems_from if name in orders):
+            if _may_answer(statement, order, reading):
+                answered[order.path] = statement.path
+    notes.forget(answered.keys())
+    for path, by in answered.items():
+        notes.unread(path, f"what is asked of it is answered by {by}, which was made from it")
+    return [each for each in taken if each.path not in answered]
+
+
+def _may_answer(statement: Hormone, order: Entry, reading: Reading) -> bool:
+    apart = reading.with_notes(Notes())
+    told, seen = told_by(order, apart), seen_in(order, apart)
+    if seen.status == "draft":  # an order to judge says nothing of what is taken
+        return False
+    if isinstance(told, Other) or (isinstance(told, Told) and told.kind is not statement.kind):
+        return False
+    said_on, written = statement.claim.said_on, latest_day(seen, order.path, reading.as_of)
+    return written is None or said_on is None or written <= said_on
 
 
 def orders_for_hormone(opened: Opened) -> Iterator[Entry]:

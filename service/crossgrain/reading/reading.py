@@ -1,32 +1,66 @@
 """What every resource of one record is read with, and what the reader notes along the way."""
 
 import re
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field, replace
 from datetime import date
 
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.reading.code_tables import CodeTables
-from crossgrain.reading.elements import Asked, CodeableConcept
+from crossgrain.reading.elements import Asked, Asks, CodeableConcept
 from crossgrain.reading.product import Product
 from crossgrain.reading.record import Question, Unread
 from crossgrain.reading.resolve import Budget, BundleIndex, Entry
 from crossgrain.reading.shapes import Shape
 
 
+@dataclass(frozen=True, slots=True)
+class Vouched:
+    """What the caller has answered that no element of a resource could say.
+
+    Attributes
+    ----------
+    yes : what was answered with yes: the expression, and what it asks
+    meant : FHIRPath of a medicine → what it is; ``None`` for no thyroid hormone
+    """
+
+    yes: frozenset[tuple[str, Asks]] = frozenset()
+    meant: Mapping[str, Preparation | None] = field(default_factory=dict)
+
+    def and_also(self, other: "Vouched") -> "Vouched":
+        """Both together."""
+        return Vouched(self.yes | other.yes, {**self.meant, **other.meant})
+
+
+NOTHING_VOUCHED = Vouched()
+
+
 @dataclass(slots=True)
 class Notes:
-    """Filled in the order of the record; each line once."""
+    """Filled in the order of the record; each line once. What is `settled` is not asked again."""
 
     questions: dict[Question, None] = field(default_factory=dict)
     passed_over: dict[Unread, None] = field(default_factory=dict)
     to_confirm: dict[Question, None] = field(default_factory=dict)
     used: dict[str, str] = field(default_factory=dict)
     """FHIRPath of each resource that was used → its reference."""
+    settled: Vouched = NOTHING_VOUCHED
 
-    def ask(self, asked: Asked) -> None:
-        """Keep a question that must be answered before a dose can be computed."""
-        self.questions[Question(asked.expression, asked.question)] = None
+    def ask(self, asked: Asked, of: str = "") -> None:
+        """Keep a question that must be answered before a dose can be computed.
+
+        `of` is the medicine that is read, where that is not where the expression lies.
+        """
+        if not self.says_yes(asked.expression, asked.asks):
+            question = Question(
+                asked.expression, asked.question, asked.asks, of or asked.expression, asked.beside
+            )
+            self.questions[question] = None
+
+    def says_yes(self, expression: str, asks: Asks) -> bool:
+        """Whether the caller has answered this with yes."""
+        return (expression, asks) in self.settled.yes
 
     def unread(self, expression: str, why: str) -> None:
         """Say that an element was passed over, and why."""
@@ -43,25 +77,27 @@ class Notes:
     @property
     def asked_about(self) -> frozenset[str]:
         """Paths of the resources of which something is asked."""
-        return frozenset(_resource_of(question.expression) for question in self.questions)
+        return frozenset(resource_of(question.of) for question in self.questions)
 
-    def forget(self, paths: Collection[str]) -> None:
+    def forget(self, paths: AbstractSet[str]) -> None:
         """Drop what is asked, or to be confirmed, of resources that turned out not to count.
 
         `paths` are those of resources, as in ``Bundle.entry[2].resource``.
         """
         for noted in (self.questions, self.to_confirm) if paths else ():
-            for question in [q for q in noted if _resource_of(q.expression) in paths]:
+            for question in [
+                q for q in noted if not paths.isdisjoint(map(resource_of, (q.expression, q.of)))
+            ]:
                 del noted[question]
 
 
 _ENTRY = re.compile(r".*?\.entry\[\d+\]\.resource")
 
 
-def _resource_of(expression: str) -> str:
+def resource_of(expression: str) -> str:
     """The path of the record's resource that an expression lies in, wherever the record stands.
 
-    >>> _resource_of("Parameters.parameter[1].resource.entry[2].resource.dosage[0]")
+    >>> resource_of("Parameters.parameter[1].resource.entry[2].resource.dosage[0]")
     'Parameters.parameter[1].resource.entry[2].resource'
     """
     found = _ENTRY.match(expression)

@@ -12,7 +12,7 @@ from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.reading.code_tables import Believed, CodeTables
 from crossgrain.reading.dose_lines import leaves_days, refuse_implausible
-from crossgrain.reading.elements import Asked
+from crossgrain.reading.elements import Asked, Asks
 from crossgrain.reading.quantities import in_unit
 from crossgrain.reading.reading import Notes
 from crossgrain.reading.record import MedicineEntry, Span
@@ -140,6 +140,8 @@ def _ask_about(several: list[Hormone], codes: CodeTables, notes: Notes) -> None:
                     f"Two {hormone.kind} medicines are active ({first.entry.path} and"
                     f" {hormone.entry.path}). Are both taken, or is one of them the other? If"
                     " both, give the orders one groupIdentifier.",
+                    Asks.WHICH_OF_TWO,
+                    first.entry.path,
                 )
             )
         elif hormone.in_all is None and any(
@@ -147,10 +149,20 @@ def _ask_about(several: list[Hormone], codes: CodeTables, notes: Notes) -> None:
             for earlier in several[:place]
         ):
             notes.ask(
-                Asked(hormone.entry.path, "Two orders of one group say the same. Are both taken?")
+                Asked(
+                    hormone.entry.path,
+                    "Two orders of one group say the same. Are both taken?",
+                    Asks.WHICH_OF_TWO,
+                    first.entry.path,
+                )
             )
     lines = [line for hormone in several for line in hormone.entry.lines]
-    if lines and first.group and all(hormone.group == first.group for hormone in others):
+    both = [
+        (first.group and hormone.group == first.group)
+        or notes.says_yes(hormone.entry.path, Asks.WHICH_OF_TWO)
+        for hormone in others
+    ]
+    if lines and all(both):
         try:
             refuse_implausible(lines, codes, first.entry.path)
         except Asked as asked:
@@ -184,9 +196,12 @@ def _without_replaced(taken: list[Hormone], notes: Notes) -> list[Hormone]:
     """Drop an order that a newer one replaces; ask where their word on that is in doubt."""
     orders = {t.entry.reference: Order(t.entry.replaced, t.entry.first_day) for t in taken}
     doubts = doubts_of(orders)
+    paths = {t.entry.reference: t.entry.path for t in taken}
     for each in taken:
         if each.entry.reference in doubts:
-            notes.ask(Asked(f"{each.entry.path}.priorPrescription", doubts[each.entry.reference]))
+            of = f"{each.entry.path}.priorPrescription"
+            older = paths.get(each.entry.replaced or "", "")
+            notes.ask(Asked(of, doubts[each.entry.reference], Asks.WHICH_OF_TWO, older))
     replaced = {order.replaces for own, order in orders.items() if own not in doubts}
     replaced |= {statement for each in taken for statement in each.changes}
     notes.forget({each.entry.path for each in taken if each.entry.reference in replaced})
@@ -206,7 +221,7 @@ def _without_restated(taken: list[Hormone], notes: Notes) -> list[Hormone]:
     dropped: set[str] = set()
     for statement in taken:
         if statement.entry.reference in circles:
-            notes.ask(Asked(statement.entry.path, IN_A_CIRCLE))
+            notes.ask(Asked(statement.entry.path, IN_A_CIRCLE, Asks.TAKEN))
             continue
         for source in statement.stems_from:
             order = by_reference.get(source)
@@ -217,6 +232,8 @@ def _without_restated(taken: list[Hormone], notes: Notes) -> list[Hormone]:
                     Asked(
                         statement.entry.path,
                         "The statement was made from an order of another dose. Which is taken?",
+                        Asks.WHICH_OF_TWO,
+                        order.entry.path,
                     )
                 )
                 continue

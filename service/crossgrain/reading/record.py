@@ -4,22 +4,55 @@ FHIRPaths are from the record's root, e.g.
 ``Bundle.entry[2].resource.dosage[0].doseAndRate[0].dose``.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from fractions import Fraction
+from typing import Any
 
 from crossgrain.dosing.regimens import DoseLine, Regimen
-from crossgrain.reading.elements import CodeableConcept
+from crossgrain.reading.elements import Asks, CodeableConcept
 from crossgrain.reading.series_mark import SeriesMark
 from crossgrain.safety.facts import Facts
 
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """Something that must be answered before a dose can be computed."""
+    """Something that must be answered before a dose can be computed.
+
+    Attributes
+    ----------
+    expression, question : FHIRPath of the element, and what is asked of it
+    asks : what kind of answer settles it
+    of : FHIRPath of the medicine that it is asked of, where the expression lies in another resource
+    beside : FHIRPath of the other resource where two are asked about
+    """
 
     expression: str
     question: str
+    asks: Asks = Asks.OTHER
+    of: str = field(default="", compare=False)
+    beside: str = field(default="", compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Confirmed:
+    """A question that the caller answered: where, what was asked, and the answer in words."""
+
+    expression: str
+    question: str
+    answer: str
+
+
+@dataclass(frozen=True, slots=True)
+class Testimony:
+    """What the caller answered, and the resources in which they did, each with its address."""
+
+    confirmed: tuple[Confirmed, ...] = ()
+    sources: tuple[tuple[str, Mapping[str, Any]], ...] = ()
+
+
+NOTHING_ANSWERED = Testimony()
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,6 +191,8 @@ class Record:
     """Orders that are signed and begin later."""
     marked: tuple[MarkedOrder, ...] = ()
     """Whatever carries the extension of a series of ours, however it stands."""
+    testimony: Testimony = NOTHING_ANSWERED
+    """What was answered of it beside the record."""
 
     @property
     def regimen(self) -> Regimen:

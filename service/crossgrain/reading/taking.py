@@ -20,7 +20,7 @@ from crossgrain.reading.currency import (
     adherence_of,
     is_given_up,
 )
-from crossgrain.reading.elements import Asked, read_date
+from crossgrain.reading.elements import Asked, Asks, read_date
 from crossgrain.reading.reading import Notes
 from crossgrain.reading.views import MedicationRequest, MedicationStatement
 
@@ -277,5 +277,6 @@ def ask_about_denials(
                         claim.path,
                         f"This {claim.kind} medicine stands as taken, but {denial.path} speaks"
                         f" against it: {denial.why}. Is it taken now?",
+                        Asks.TAKEN,
                     )
                 )

@@ -138,7 +138,7 @@ def _ask_where_taken(unsettled: Unsettled, entry: Entry, reading: Reading) -> No
     if unsettled.whether:
         reading.notes.ask(unsettled.whether)
     if unsettled.standing.standing in (Meaning.TAKEN, Meaning.DRAFT):
-        reading.notes.ask(unsettled.which)
+        reading.notes.ask(unsettled.which, entry.path)
         return
     why = unsettled.standing.why
     reading.notes.unread(entry.path, f"which product it was cannot be told: {why}")

@@ -7,11 +7,13 @@ here, so that neither passes over what the other asks about.
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
+from msgspec.structs import replace
+
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.reading.currency import Currency, Meaning
 from crossgrain.reading.dose_lines import Doses, read_by_date, read_doses
-from crossgrain.reading.elements import Asked, Dosage, Reference, Unreadable
+from crossgrain.reading.elements import Asked, Asks, CodeableConcept, Dosage, Reference, Unreadable
 from crossgrain.reading.history import keys_in
 from crossgrain.reading.instructions import Run, numbered_in, runs_of
 from crossgrain.reading.medication_resources import (
@@ -27,6 +29,7 @@ from crossgrain.reading.medication_resources import (
     standing_of,
     statements_changed,
 )
+from crossgrain.reading.medications import named_in
 from crossgrain.reading.product import Product, tablet_strength
 from crossgrain.reading.reading import Notes, Reading
 from crossgrain.reading.record import MarkedOrder, MedicineEntry, Span
@@ -234,10 +237,11 @@ def told_by(entry: Entry, reading: Reading) -> Told | Other | Unsettled:
     """
     seen = seen_in(entry, reading)
     try:
-        product, concept = product_named(seen, entry, reading)
+        product, concept = _meant(seen, entry, reading)
     except Asked as which:
         standing, whether = _standing(seen, entry, reading)
-        return Unsettled(which, standing, whether)
+        asked = Asked(which.expression, which.question, Asks.MEDICINE)
+        return Unsettled(asked, standing, whether)
     if product is not None:
         repeats = (dosage.repeat for dosage in dosages_of(seen, entry)[0])
         times = sum(len(each.when) + len(each.time_of_day) for each in repeats if each)
@@ -253,6 +257,25 @@ def told_by(entry: Entry, reading: Reading) -> Told | Other | Unsettled:
         if not keys:
             raise  # a resource of no interest is listed as a whole
         return Other(keys, None, fault, modified)
+
+
+def _meant(
+    seen: Seen, entry: Entry, reading: Reading
+) -> tuple[Product | None, CodeableConcept | None]:
+    """The product that a medicine names, or the one that the caller says it is."""
+    if entry.path not in reading.notes.settled.meant:
+        return product_named(seen, entry, reading)
+    preparation = reading.notes.settled.meant[entry.path]
+    if preparation is None:
+        return None, named_in(seen)[0]
+    try:
+        named, concept = product_named(seen, entry, reading)
+    except Asked:
+        named, concept = None, named_in(seen)[0]
+    if named is None or named.kind is not preparation.kind or named.strength is not None:
+        known = named is not None and named.preparation == preparation
+        return (named if known else Product(preparation.kind, preparation)), concept
+    return replace(named, preparation=preparation), concept
 
 
 def _standing(seen: Seen, entry: Entry, reading: Reading) -> tuple[Currency, Asked | None]:

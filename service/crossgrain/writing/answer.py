@@ -7,6 +7,7 @@ from crossgrain.core.proposal import Outcome, Proposal
 from crossgrain.dosing.plan import Plan
 from crossgrain.names.identity import MODULE_CANONICAL, SERVICE_NAME, FhirVersion, urn
 from crossgrain.reading.code_tables import CodeTables
+from crossgrain.reading.posing import QuestionForm
 from crossgrain.words.doses import CAUTION
 from crossgrain.writing.care_plan import (
     Contents,
@@ -31,6 +32,7 @@ from crossgrain.writing.orders import (
     series_tasks,
     waiting_orders,
 )
+from crossgrain.writing.questionnaire import answered_words, data_requirement, questionnaires
 from crossgrain.writing.rationale import rationale
 
 PARTICIPANT = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"
@@ -64,9 +66,11 @@ def provenance(letter: Letterhead, proposed: Iterable[Resource]) -> Resource:
         "recorded": letter.instant,
         "agent": [{"type": {"coding": [coding]}, "who": {"reference": "#service"}}],
     }
-    if record.references:
+    sources = (*record.references, *(named for named, _ in record.testimony.sources))
+    if sources:
         body["entity"] = [
-            {"role": "source", "what": {"reference": reference}} for reference in record.references
+            {"role": "source", "what": {"reference": reference}}
+            for reference in dict.fromkeys(sources)
         ]
     return body
 
@@ -116,6 +120,8 @@ def guidance_head(
     body["performer"] = {"reference": "#service"}
     body["note"] = letter.notes(says)
     body["evaluationMessage"] = [{"reference": "#outcome"}]
+    if letter.form:
+        body["dataRequirement"] = [data_requirement(posed) for posed in letter.form.posed]
     body["outputParameters"] = {"reference": f"#{working['id']}"}
     return body
 
@@ -132,10 +138,12 @@ def concluded(letter: Letterhead, digest: Digest | None) -> str:
 def _narrative(letter: Letterhead, concluded: str, digest: Digest | None) -> dict[str, str]:
     record = letter.proposal.record
     questions = [f"{question.question} ({question.expression})" for question in record.questions]
+    answered = record.testimony.confirmed
     return narrative(
         paragraph(CAUTION),
         paragraph(concluded),
         heading("Questions") + bullets(questions) if questions else "",
+        heading("Answered") + bullets(map(answered_words, answered)) if answered else "",
         digest.findings if digest else findings_block(letter),
         bullets(map(to_confirm, record.confirm)),
         _working(letter.plan, digest) if letter.plan and digest else "",
@@ -175,6 +183,7 @@ def answer_bundle(
     service_version: str,
     codes: CodeTables,
     going_on: GoingOn | None = None,
+    form: QuestionForm | None = None,
 ) -> dict[str, Any]:
     """Write a proposal as a `collection` Bundle, the GuidanceResponse first.
 
@@ -185,13 +194,14 @@ def answer_bundle(
     service_version : our own version, named in the module's canonical and the Device
     codes : verified codes of the products
     going_on : what a next step goes on from; ``None`` for a first proposal
+    form : what the record leaves open, where it leaves anything open
 
     Returns
     -------
     A tree of dicts, lists, strings, ints, bools and `Decimal`; the same proposal gives the
     same tree, and no float is in it.
     """
-    letter = letterhead_for(proposal, service_version, codes, going_on)
+    letter = letterhead_for(proposal, service_version, codes, going_on, form)
     plan = letter.plan
     digest = digest_of(letter, plan) if plan else None
     resources = [guidance_response(letter, digest)]
@@ -200,6 +210,7 @@ def answer_bundle(
     else:
         resources += acts(letter)
     resources += detected_issues(letter)
+    resources += questionnaires(letter)
     resources.append(provenance(letter, resources))
     return collection(letter, "Bundle", resources, version)
 
@@ -210,12 +221,15 @@ def collection(
     """The resources of one answer, in a version; `what` names the Bundle."""
     if version is FhirVersion.R5:
         resources = [to_r5(resource) for resource in resources]
+    entries = [{"fullUrl": urn(resource["id"]), "resource": resource} for resource in resources]
+    sources = letter.proposal.record.testimony.sources
+    answered = [{"fullUrl": named, "resource": dict(source)} for named, source in sources]
     return {
         "resourceType": "Bundle",
         "id": letter.id_of(what),
         "type": "collection",
         "timestamp": letter.instant,
-        "entry": [{"fullUrl": urn(resource["id"]), "resource": resource} for resource in resources],
+        "entry": [*entries[:1], *answered, *entries[1:]],
     }
 
 

@@ -14,6 +14,7 @@ from crossgrain.dosing.plan import Branch, LabDraw, Plan
 from crossgrain.dosing.steps import LineDose, OrderedCourse, Step
 from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.code_tables import CodeTables
+from crossgrain.reading.posing import QuestionForm
 from crossgrain.safety.checks import DRAWN
 from crossgrain.words.doses import CAUTION, daily_dose, tablets_a_day
 from crossgrain.writing.answer import acts, collection, concluded, guidance_head
@@ -27,6 +28,7 @@ from crossgrain.writing.interim import baseline_words, interim_rule, read_when
 from crossgrain.writing.letterhead import SERIES, Letterhead, Resource, letterhead_for
 from crossgrain.writing.orders import branch_tasks
 from crossgrain.writing.parts import PartDefinition, Value, many, maybe, one, within, written
+from crossgrain.writing.questionnaire import questionnaires
 from crossgrain.writing.rationale import ASKED
 
 
@@ -210,6 +212,7 @@ def brief_bundle(
     service_version: str,
     codes: CodeTables,
     going_on: GoingOn | None = None,
+    form: QuestionForm | None = None,
 ) -> dict[str, Any]:
     """Write a proposal as a `collection` Bundle of the GuidanceResponse alone.
 
@@ -217,8 +220,9 @@ def brief_bundle(
     It has no `result`, since no plan stands in the answer; the part `outcome` says whether there
     is one. The same arguments as `answer.answer_bundle`.
     """
-    letter = letterhead_for(proposal, service_version, codes, going_on)
-    return collection(letter, "Bundle|brief", [_guidance(letter)], version)
+    letter = letterhead_for(proposal, service_version, codes, going_on, form)
+    parts = [_guidance(letter), *questionnaires(letter)]
+    return collection(letter, "Bundle|brief", parts, version)
 
 
 def _guidance(letter: Letterhead) -> Resource:

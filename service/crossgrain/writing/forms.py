@@ -111,6 +111,18 @@ def _document_reference(resource: Resource) -> None:
         content["attachment"]["size"] = str(size)  # integer64, which JSON has as a string
 
 
+def _questionnaire(resource: Resource) -> None:
+    _coding_items(resource["item"])
+
+
+def _coding_items(items: list[Resource]) -> None:
+    """R5 calls a choice a coding."""
+    for item in items:
+        if item["type"] == "choice":
+            item["type"] = "coding"
+        _coding_items(item.get("item", []))
+
+
 _CHANGES: dict[str, Callable[[Resource], None]] = {
     "MedicationRequest": _medication_request,
     "ServiceRequest": _service_request,
@@ -121,6 +133,7 @@ _CHANGES: dict[str, Callable[[Resource], None]] = {
     "DetectedIssue": _detected_issue,
     "Device": _device,
     "DocumentReference": _document_reference,
+    "Questionnaire": _questionnaire,
 }
 
 
@@ -165,9 +178,9 @@ def _is_own(resource: Resource) -> bool:
 
 def _entry(entry: dict[str, Any]) -> dict[str, Any]:
     resource: Resource = entry["resource"]
-    if "identifier" in resource:
+    if _is_own(resource) and "identifier" in resource:
         unless = f"identifier={RESOURCE_SYSTEM}|{resource['id']}"
-    else:  # Provenance has no identifier; a tag is kept and searched just the same
+    else:  # Provenance has no identifier of ours; a tag is kept and searched just the same
         tag = {"system": RESOURCE_SYSTEM, "code": resource["id"]}
         resource = {**resource, "meta": {"tag": [tag]}}
         unless = f"_tag={RESOURCE_SYSTEM}|{resource['id']}"

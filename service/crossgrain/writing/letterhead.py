@@ -10,6 +10,7 @@ from crossgrain.dosing.plan import Branch, LabDraw, Plan
 from crossgrain.dosing.steps import OrderedCourse, Step, courses
 from crossgrain.names.identity import PLAN_SYSTEM, RESOURCE_SYSTEM, stable_id, urn
 from crossgrain.reading.code_tables import CodeTables
+from crossgrain.reading.posing import QuestionForm
 from crossgrain.reading.record import Question
 from crossgrain.safety.checks import DatedCheck
 from crossgrain.safety.rule import Finding, Severity, most_severe_first
@@ -117,6 +118,8 @@ class Letterhead:
     """The same for its narrative."""
     going_on: GoingOn | None = None
     """Given where the answer goes on from a plan, or from a dose, as the next step."""
+    form: QuestionForm | None = None
+    """What the record leaves open."""
 
     @property
     def patient(self) -> Resource:
@@ -273,6 +276,7 @@ def letterhead_for(
     service_version: str,
     codes: CodeTables,
     going_on: GoingOn | None = None,
+    form: QuestionForm | None = None,
 ) -> Letterhead:
     """Gather what every resource of the answer to `proposal` carries."""
     plan = proposal.plan
@@ -316,6 +320,7 @@ def letterhead_for(
         standing=standing,
         standing_xhtml=paragraphs(standing),
         going_on=going_on,
+        form=form,
     )
 
 

@@ -20,6 +20,7 @@ from crossgrain.names.identity import FhirVersion
 from crossgrain.names.printing import percent
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.filed import Filed
+from crossgrain.reading.posing import QuestionForm
 from crossgrain.reading.series_mark import ActTaken, SeriesFacts
 from crossgrain.safety.visit import Decision, Position
 from crossgrain.words.doses import date_words, generic_name, product, taken
@@ -66,10 +67,12 @@ def next_step_bundle(
     service_version: str,
     codes: CodeTables,
     write: Callable[..., Resource] = answer_bundle,
+    form: QuestionForm | None = None,
 ) -> Resource:
     """Write a next step as a `collection` Bundle, the GuidanceResponse first.
 
-    `write` is `answer_bundle`, or `brief.brief_bundle` for the answer in short.
+    `write` is `answer_bundle`, or `brief.brief_bundle` for the answer in short;
+    `form` is what the record leaves open.
     """
     return write(
         step.proposal,
@@ -77,6 +80,7 @@ def next_step_bundle(
         service_version=service_version,
         codes=codes,
         going_on=going_on(step),
+        form=form,
     )
 
 

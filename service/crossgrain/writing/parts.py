@@ -38,8 +38,13 @@ class PartDefinition:
     """How that is written."""
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "key", f"value{self.type[:1].upper()}{self.type[1:]}")
+        typed = f"value{self.type[:1].upper()}{self.type[1:]}"
+        object.__setattr__(self, "key", "resource" if self.type in _RESOURCES else typed)
         object.__setattr__(self, "form", _FORMS.get(self.type, _as_it_is))
+
+
+_RESOURCES = {"Questionnaire"}
+"""Types of parts that hold a resource."""
 
 
 def _as_it_is(value: Any) -> Any:

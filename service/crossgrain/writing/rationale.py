@@ -3,6 +3,7 @@
 from crossgrain.writing.letterhead import Letterhead, Resource
 from crossgrain.writing.order_parts import ORDER
 from crossgrain.writing.parts import maybe, one, written
+from crossgrain.writing.questionnaire import ANSWERED
 from crossgrain.writing.rationale_parts import PLANNED
 
 ASKED = (
@@ -24,6 +25,7 @@ ASKED = (
         "prior-therapy", "code", "What was asked for the old medicine",
         lambda letter: letter.proposal.request.prior_therapy,
     ),
+    ANSWERED,
 )  # fmt: skip
 RATIONALE_PARTS = (*ASKED, ORDER, *PLANNED)
 """Of a `Letterhead`."""

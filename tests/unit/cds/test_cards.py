@@ -234,7 +234,8 @@ def test_a_question_stands_on_a_card_of_its_own_with_its_place(cards: Cards) -> 
     first, heading, asked, caution = blocks(card)
     assert first == "- **Order**: desiccated thyroid 60 mg a day (MedicationRequest/rx-1)"
     assert (heading, caution) == ("**To be answered first**", CAUTION)
-    assert asked.startswith("- How much is taken, and how often?")
+    words = "Levothyroxine sodium tablets “as directed by the clinic”"
+    assert asked.startswith(f"- **{words}**: How much is taken, and how often?")
     assert asked.endswith(
         "(prefetch.medicationRequests.entry\\[0\\].resource.dosageInstruction\\[0\\].text)"
     )

@@ -18,7 +18,7 @@ from crossgrain.names.identity import (
 from crossgrain.operations.apply import CONTEXT, OPTIONS, RECORD
 from crossgrain.operations.compare_bases import COMPARISON_PARTS
 from crossgrain.operations.options import Option
-from crossgrain.operations.parameters import PLAN
+from crossgrain.operations.parameters import ANSWERS, PLAN
 from crossgrain.reading.code_tables import AnswerType, HowItGoes, Item
 from crossgrain.safety.facts import Facts
 from crossgrain.safety.results import TshLimits, tsh_limits
@@ -84,7 +84,7 @@ def propose_switch_definition(options: Iterable[Option]) -> Resource:
         + "."
     )
     answer["part"] = [_part(part) for part in RATIONALE_PARTS]
-    body["parameter"] = [_record("record"), *map(_in, options), answer]
+    body["parameter"] = [_record("record"), _answers(), *map(_in, options), answer]
     return body
 
 
@@ -113,7 +113,7 @@ def next_step_definition(options: Iterable[Option]) -> Resource:
         " its outputParameters."
     )
     answer["part"] = [_part(part) for part in (NEXT_STEP, *RATIONALE_PARTS)]
-    body["parameter"] = [_record("record"), plan, *map(_in, options), answer]
+    body["parameter"] = [_record("record"), plan, _answers(), *map(_in, options), answer]
     return body
 
 
@@ -126,7 +126,7 @@ def compare_bases_definition(options: Iterable[Option]) -> Resource:
         " there. No plan.",
     )
     outputs = (_part(part) for part in COMPARISON_PARTS)
-    body["parameter"] = [_record("record"), *map(_in, options), *outputs]
+    body["parameter"] = [_record("record"), _answers(), *map(_in, options), *outputs]
     return body
 
 
@@ -224,6 +224,18 @@ def _record(name: str) -> Resource:
         "max": "1",
         "documentation": _RECORD,
         "type": "Bundle",
+    }
+
+
+def _answers() -> Resource:
+    return {
+        "name": ANSWERS,
+        "use": "in",
+        "min": 0,
+        "max": "*",
+        "documentation": "Answers to the questions of an earlier answer to this record: each names"
+        " the Questionnaire that stood in it.",
+        "type": "QuestionnaireResponse",
     }
 
 

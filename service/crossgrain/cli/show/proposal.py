@@ -15,6 +15,7 @@ from crossgrain.dosing.plan import BasisRow, Branch, Forecast, LabDraw, Plan
 from crossgrain.dosing.steps import LineDose, OrderedCourse, Stage, Step, courses
 from crossgrain.dosing.wording import dose_words, need_words, standing_words
 from crossgrain.names.printing import decimal, micrograms, modelled, percent, short
+from crossgrain.reading.posing import Posed, QuestionForm
 from crossgrain.reading.record import Record
 from crossgrain.safety.checks import DRAWN, SERIES
 from crossgrain.safety.results import TshLimits
@@ -253,6 +254,7 @@ def show(
     why: bool,
     brief: bool = False,
     page: Page | None = None,
+    form: QuestionForm | None = None,
 ) -> None:
     """Print the whole answer, or, where it is to be brief, without the bases and the forecast."""
     page = page or Page()
@@ -262,7 +264,7 @@ def show(
         f"Read as of {date_words(request.as_of)}; day one is {date_words(request.start)}.", indent=0
     )
     _show_read(page, proposal.record)
-    _show_questions(page, proposal.record)
+    _show_questions(page, proposal.record, form)
     _show_findings(page, proposal.findings)
     if proposal.plan:
         _show_plan(page, proposal.plan, proposal, None if brief else catalogue)
@@ -272,7 +274,9 @@ def show(
     page.line(CAUTION, indent=0, style="bold")
 
 
-def show_next_step(step: NextStep, page: Page | None = None) -> None:
+def show_next_step(
+    step: NextStep, page: Page | None = None, form: QuestionForm | None = None
+) -> None:
     """Print what a visit ends with."""
     page = page or Page()
     proposal, going_on = step.proposal, onward_in(step)
@@ -287,7 +291,7 @@ def show_next_step(step: NextStep, page: Page | None = None) -> None:
     if step.standing:
         page.line(f"Source: {step.standing.decision.source}", style="dim")
     _show_read(page, proposal.record)
-    _show_questions(page, proposal.record)
+    _show_questions(page, proposal.record, form)
     _show_findings(page, proposal.findings)
     if proposal.plan:
         show_series(page, proposal.plan, request.start)
@@ -324,17 +328,32 @@ def _show_read(page: Page, record: Record) -> None:
         by_reason.setdefault(passed_over.why, []).append(passed_over.expression)
     for why, expressions in by_reason.items():
         page.line(f"Not read: {why}: {', '.join(expressions)}")
+    for told in record.testimony.confirmed:
+        page.line(f"Answered: {told.question} {told.answer}. ({told.expression})")
     for point in record.confirm:
         page.line(f"To confirm: {point.expression}: {point.question}")
 
 
-def _show_questions(page: Page, record: Record) -> None:
+def _show_questions(page: Page, record: Record, form: QuestionForm | None) -> None:
     if not record.questions:
         return
     page.heading("What must be answered")
-    for question in record.questions:
+    posed = form.posed if form else ()
+    for number, question in enumerate(record.questions):
         page.line(question.question)
         page.line(question.expression, indent=4, style="dim")
+        if number < len(posed):
+            _show_words(page, posed[number])
+
+
+def _show_words(page: Page, posed: Posed) -> None:
+    """The medicine, its words, and what may be answered."""
+    if posed.medicine:
+        page.line(posed.medicine, indent=4)
+    for words in posed.words:
+        page.line(f"The record says: “{words}”", indent=4)
+    for choice in posed.choices:
+        page.line(f"- {choice.words}", indent=4)
 
 
 def _show_findings(page: Page, findings: tuple[Finding, ...]) -> None:

@@ -1,0 +1,86 @@
+"""The questions of a record, put at the prompt: each with its words and its possible answers."""
+
+import sys
+from collections.abc import Iterator
+from decimal import Decimal, InvalidOperation
+from typing import Any
+
+import typer
+
+from crossgrain.dosing.preparations import Preparation
+from crossgrain.reading.codesystems import UCUM
+from crossgrain.reading.posing import OTHERWISE, Posed, QuestionForm, line_name
+
+Resource = dict[str, Any]
+
+
+def at_a_terminal() -> bool:
+    """Whether somebody is there to be asked."""
+    return sys.stdin.isatty() and sys.stdout.isatty()
+
+
+def asked_of(form: QuestionForm) -> Resource | None:
+    """Ask every question of a form; the answers as a QuestionnaireResponse, ``None`` for none."""
+    typer.echo("\nAnswer by number; leave a line empty to leave the question open.")
+    items = [item for posed in form.posed for item in _answer(posed)]
+    if not items:
+        return None
+    return {
+        "resourceType": "QuestionnaireResponse",
+        "questionnaire": form.url,
+        "status": "completed",
+        "item": items,
+    }
+
+
+def _answer(posed: Posed) -> Iterator[Resource]:
+    if not posed.choices:
+        return
+    typer.echo(f"\n{posed.medicine + ': ' if posed.medicine else ''}{posed.question.question}")
+    for words in posed.words:
+        typer.echo(f"  The record says: “{words}”")
+    if posed.count is not None:
+        number = _prompted("A number", posed.count, least=0)
+        if number is not None:
+            yield {"linkId": posed.id, "answer": [{"valueInteger": number}]}
+        return
+    for number, choice in enumerate(posed.choices, start=1):
+        typer.echo(f"  {number}  {choice.words}")
+    picked = _prompted("Which", len(posed.choices), least=1)
+    if picked is None:
+        return
+    choice = posed.choices[picked - 1]
+    answer: Resource = {"valueCoding": {"code": choice.code}}
+    if choice.code == OTHERWISE:
+        answer["item"] = [dose for line in posed.doses for dose in _dose(posed, line)]
+    if answer.get("item") != []:
+        yield {"linkId": posed.id, "answer": [answer]}
+
+
+def _prompted(words: str, most: int, *, least: int) -> int | None:
+    """A whole number from `least` to `most`; ``None`` where the line is left empty."""
+    while True:
+        said = typer.prompt(words, default="", show_default=False).strip()
+        if not said:
+            return None
+        if said.isascii() and said.isdigit() and least <= int(said) <= most:
+            return int(said)
+        typer.echo(f"A number from {least} to {most}.")
+
+
+def _dose(posed: Posed, line: Preparation) -> Iterator[Resource]:
+    """The dose a day of one medicine, asked until it is a number or nothing."""
+    while True:
+        words = f"{line_name(line)}, {'micrograms' if line.unit == 'ug' else line.unit} a day"
+        said = typer.prompt(words, default="", show_default=False).strip()
+        if not said:
+            return
+        try:
+            value = Decimal(said)
+        except InvalidOperation:
+            value = Decimal(-1)
+        if value.is_finite() and value >= 0:
+            break
+        typer.echo("A plain number, such as 62.5.")
+    quantity = {"value": value, "unit": line.unit, "system": UCUM, "code": line.unit}
+    yield {"linkId": f"{posed.id}.{line.id}", "answer": [{"valueQuantity": quantity}]}

@@ -1,0 +1,411 @@
+"""The questions of a record as a form: each with its name, its words and its possible answers.
+
+A question is named by a digest of the resource, the element and what is asked. A resource without
+an id is named by its content, so that no name changes where the record is sent in another order.
+The form as a whole is named by its questions, by the content of what they ask about and by the
+possible answers: an answer to another record's questions, or to these before the record changed,
+names another form.
+"""
+
+import json
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from hashlib import sha256
+from typing import Any, Unpack
+
+from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.dosing.regimens import DoseLine
+from crossgrain.dosing.targets import Target
+from crossgrain.names.identity import stable_id, urn
+from crossgrain.names.printing import exact_decimal
+from crossgrain.reading.clear import (
+    Resource,
+    cycle_of,
+    dosage_list,
+    dosages_for,
+    written_clearly,
+)
+from crossgrain.reading.code_tables import AnswerType, Item
+from crossgrain.reading.door import Look, open_record
+from crossgrain.reading.elements import Asked, Asks, Unreadable
+from crossgrain.reading.quantities import in_unit
+from crossgrain.reading.reading import NOTHING_VOUCHED, Notes, Reading, Vouched, resource_of
+from crossgrain.reading.record import Question
+from crossgrain.reading.resolve import Entry
+from crossgrain.reading.told import Told, told_by
+from crossgrain.reading.variants import possible_doses
+
+OTHERWISE = "otherwise"
+"""The choice that none of the doses shown is right; the dose that is stands beside it."""
+MOST_WORDS = 300
+"""Characters of the record's own words that a question shows of one instruction."""
+_MEDICINES = frozenset({"MedicationStatement", "MedicationRequest"})
+_OF_MEDICINE = frozenset({Asks.DOSE, Asks.MEDICINE, Asks.TAKEN})
+
+
+@dataclass(frozen=True, slots=True)
+class Amendment:
+    """What an answer changes of a call.
+
+    Attributes
+    ----------
+    resources : number of an entry → the resource in its place; ``None`` where it is left out
+    settled : what no element of a resource could say
+    added : resources that the record lacked
+    options : name and value of options that the answer gives
+    """
+
+    resources: Mapping[int, Resource | None] = field(default_factory=dict)
+    settled: Vouched = NOTHING_VOUCHED
+    added: tuple[Resource, ...] = ()
+    options: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PossibleAnswer:
+    """One possible answer: its code, its words, and what it changes."""
+
+    code: str
+    words: str
+    change: Amendment = Amendment()
+    lines: tuple[DoseLine, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Posed:
+    """A question as it stands in a form.
+
+    Attributes
+    ----------
+    question : of the record
+    id : its name, for as long as the same is asked of the same
+    resource, element : type of the resource that is asked about, and the element of it
+    medicine : what the record calls the medicine, or empty
+    words : the record's own, which are asked about
+    choices : the possible answers; none where a form cannot answer it
+    doses : the medicines of which a dose a day can be given instead
+    entry : the resource that is asked about
+    number : of its entry
+    count : the most that a number may be, where a number is asked for
+    content : digest of the resource
+    """
+
+    question: Question
+    id: str
+    resource: str
+    element: str = ""
+    medicine: str = ""
+    words: tuple[str, ...] = ()
+    choices: tuple[PossibleAnswer, ...] = ()
+    doses: tuple[Preparation, ...] = ()
+    entry: Entry | None = None
+    number: int = -1
+    count: int | None = None
+    content: str = ""
+
+    @property
+    def readings(self) -> tuple[PossibleAnswer, ...]:
+        """The choices that name a dose."""
+        return tuple(choice for choice in self.choices if choice.lines)
+
+
+@dataclass(frozen=True, slots=True)
+class QuestionForm:
+    """Every question of one record, and the name of the form that they make."""
+
+    posed: tuple[Posed, ...]
+    id: str
+
+    @property
+    def url(self) -> str:
+        """Its canonical."""
+        return urn(self.id)
+
+
+def posed_in(bundle: Resource, questions: Sequence[Question], **look: Unpack[Look]) -> QuestionForm:
+    """The form of what a record leaves open.
+
+    Parameters
+    ----------
+    bundle : the record that the questions are of
+    questions : in their order
+    look : as for `open_record`
+    """
+    poser = _Poser(bundle, **look)
+    posed = tuple(poser.pose(questions))
+    # whose record it is, so that no other patient's answers are taken for these
+    parts = [poser.patient]
+    parts += sorted(
+        "|".join((each.id, each.content, *(choice.code for choice in each.choices)))
+        for each in posed
+    )
+    return QuestionForm(posed, stable_id("questions|" + "\n".join(parts)))
+
+
+def content_digest(resource: Mapping[str, Any]) -> str:
+    """A digest of a resource that does not follow the order of its elements."""
+    content = json.dumps(resource, sort_keys=True, default=str, ensure_ascii=False)
+    return sha256(content.encode("utf-8", "surrogatepass")).hexdigest()[:32]
+
+
+class _Poser:
+    """Poses the questions of one record."""
+
+    def __init__(self, bundle: Resource, **look: Unpack[Look]) -> None:
+        self.reading: Reading = open_record(bundle, **look).reading
+        self.entries = {entry.path: entry for entry in self.reading.index.entries}
+        self.numbers = {
+            f"{self.reading.index.root}.entry[{number}].resource": number
+            for number in range(len(bundle["entry"]))
+        }
+        self.patient = self._name(self.reading.patient)
+        self.names: Counter[str] = Counter()
+        self.doses: dict[str, list[tuple[DoseLine, ...]]] = {}
+
+    def pose(self, questions: Sequence[Question]) -> Iterator[Posed]:
+        for question in questions:
+            path = resource_of(question.of or question.expression)
+            entry = self.entries.get(path)
+            element = self._element(question, entry)
+            own = f"{self._name(entry)}|{element}|{question.asks}"
+            self.names[own] += 1
+            again = f"|{self.names[own]}" if self.names[own] > 1 else ""
+            name = sha256(f"{own}{again}".encode("utf-8", "surrogatepass")).hexdigest()[:32]
+            yield self._posed(question, name, element, entry)
+
+    def _name(self, entry: Entry | None) -> str:
+        if entry is None:
+            return f"record|{self.patient}"
+        return content_digest(entry.resource) if entry.reference == entry.path else entry.reference
+
+    def _element(self, question: Question, entry: Entry | None) -> str:
+        path = entry.path if entry else self.reading.index.root
+        asked_of = question.expression
+        if asked_of.startswith(path):
+            return asked_of[len(path) :].lstrip(".")
+        return resource_element(asked_of)
+
+    def _posed(self, question: Question, name: str, element: str, entry: Entry | None) -> Posed:
+        if entry is None:
+            doses = tuple(self._preparations(None)) if question.asks is Asks.NOW else ()
+            choices = tuple(self._of_record(question))
+            kind = "MedicationStatement" if question.asks is Asks.NOW else "Bundle"
+            return Posed(question, name, kind, element, choices=choices, doses=doses)
+        number = self.numbers[entry.path]
+        posed = Posed(
+            question,
+            name,
+            entry.kind,
+            element,
+            entry=entry,
+            number=number,
+            content=content_digest(entry.resource),
+            medicine=medicine_of(entry.resource) if entry.kind in _MEDICINES else "",
+            words=tuple(words_of(entry.resource)) if entry.kind in _MEDICINES else (),
+        )
+        return self._with_answers(posed, entry)
+
+    def _with_answers(self, posed: Posed, entry: Entry) -> Posed:
+        asks = posed.question.asks
+        if asks is Asks.HOW_IT_GOES:
+            item = self._item(posed)
+            count = item.most if item and item.type is not AnswerType.YES_OR_NO else None
+            return replace(posed, choices=() if item is None else _yes_or_no(posed), count=count)
+        of_dose = entry.kind in _MEDICINES and asks in _OF_MEDICINE and not self._denied(posed)
+        if of_dose:
+            return replace(
+                posed,
+                choices=tuple(self._of_medicine(posed, entry)),
+                doses=tuple(self._preparations(self._kind(entry))),
+            )
+        return replace(posed, choices=tuple(self._of_resource(posed, entry)))
+
+    def _denied(self, posed: Posed) -> bool:
+        """Whether the medicine itself is clear, and only another resource speaks against it."""
+        return posed.question.asks is Asks.TAKEN and not posed.element
+
+    def _of_medicine(self, posed: Posed, entry: Entry) -> Iterator[PossibleAnswer]:
+        if entry.path not in self.doses:
+            self.doses[entry.path] = possible_doses(entry, self.reading, self._kind(entry))
+        for lines in self.doses[entry.path]:
+            yield reading_choice(posed, lines, self.reading)
+        yield PossibleAnswer("not-taken", "It is not taken now", Amendment({posed.number: None}))
+        if posed.question.asks is Asks.MEDICINE:
+            no_hormone = Vouched(meant={entry.path: None})
+            yield PossibleAnswer(
+                "no-thyroid-hormone", "It is no thyroid hormone", Amendment(settled=no_hormone)
+            )
+        yield PossibleAnswer(OTHERWISE, "Another dose: given below")
+
+    def _kind(self, entry: Entry) -> Kind | None:
+        """Which hormone a medicine is, where that is told."""
+        try:
+            told = told_by(entry, self.reading.with_notes(Notes()))
+        except (Asked, Unreadable):
+            return None
+        return told.kind if isinstance(told, Told) else None
+
+    def _preparations(self, kind: Kind | None) -> Iterator[Preparation]:
+        """What a dose can be given of: of the hormone it is, else of each that is prescribed."""
+        for preparation in self.reading.preparations.values():
+            plain = preparation.kind not in (Kind.FIXED_RATIO, Kind.COMPOUNDED)
+            if preparation.kind is kind or (kind in (None, Kind.COMPOUNDED) and plain):
+                yield preparation
+
+    def _of_resource(self, posed: Posed, entry: Entry) -> Iterator[PossibleAnswer]:
+        question = posed.question
+        settled = Vouched(frozenset({(question.expression, question.asks)}))
+        match question.asks:
+            case Asks.TAKEN:
+                yield PossibleAnswer(
+                    "taken", "It is taken now, as written", Amendment(settled=settled)
+                )
+                yield PossibleAnswer(
+                    "not-taken", "It is not taken now", Amendment({posed.number: None})
+                )
+            case Asks.WHICH_OF_TWO:
+                yield from self._of_two(posed)
+            case Asks.WHOSE:
+                yield PossibleAnswer("yes", "Yes, it is this patient's", Amendment(settled=settled))
+                yield PossibleAnswer("no", "No: leave it out", Amendment({posed.number: None}))
+            case Asks.WHOLE | Asks.RIGHT_RECORD:
+                yield PossibleAnswer("yes", "Yes", Amendment(settled=settled))
+                yield PossibleAnswer("no", "No")
+            case Asks.ORDER:
+                order = Amendment(options=(("order", entry.reference),))
+                yield PossibleAnswer("judge", "This is the order to judge", order)
+                yield PossibleAnswer("leave", "Leave it aside")
+            case Asks.TARGET:
+                for target in Target:
+                    chosen = Amendment(options=(("target", str(target)),))
+                    yield PossibleAnswer(str(target), f"To {_spelt(target)}", chosen)
+
+    def _of_two(self, posed: Posed) -> Iterator[PossibleAnswer]:
+        question = posed.question
+        path = resource_of(question.expression)
+        beside = self.numbers.get(question.beside)
+        places = {question.expression, path, question.beside}
+        both = Vouched(frozenset((place, Asks.WHICH_OF_TWO) for place in places))
+        yield PossibleAnswer("both", "Both are taken", Amendment(settled=both))
+        if beside is not None:
+            other = medicine_of(self.entries[question.beside].resource)
+            yield PossibleAnswer("this", "This one alone is taken", Amendment({beside: None}))
+            yield PossibleAnswer(
+                "other",
+                f"The other alone is taken ({other or 'unnamed'})",
+                Amendment({posed.number: None}),
+            )
+
+    def _of_record(self, question: Question) -> Iterator[PossibleAnswer]:
+        settled = Vouched(frozenset({(question.expression, question.asks)}))
+        match question.asks:
+            case Asks.WHOLE | Asks.RIGHT_RECORD:
+                yield PossibleAnswer("yes", "Yes", Amendment(settled=settled))
+                yield PossibleAnswer("no", "No")
+            case Asks.NOW:
+                yield PossibleAnswer(OTHERWISE, "What is taken is given below")
+
+    def _item(self, posed: Posed) -> Item | None:
+        """The question of a visit that an answer of the patient's is to."""
+        items = posed.entry.resource.get("item", []) if posed.entry else []
+        link = items[_item_number(posed)].get("linkId")
+        return next((i for i in self.reading.codes.how_it_goes.item if i.id == link), None)
+
+
+def reading_choice(posed: Posed, lines: tuple[DoseLine, ...], reading: Reading) -> PossibleAnswer:
+    """The choice of one dose, and the resource written so."""
+    entry = posed.entry
+    assert entry is not None
+    version, preparation = reading.shape.version, lines[0].preparation
+    resource = written_clearly(entry.resource, dosages_for(lines), reading.as_of, version)
+    change = Amendment({posed.number: resource}, Vouched(meant={entry.path: preparation}))
+    amounts = (str(exact_decimal(amount)) for amount in cycle_of(lines))
+    return PossibleAnswer("_".join((preparation.id, *amounts)), dose_words(lines), change, lines)
+
+
+_DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+
+
+def dose_words(lines: Sequence[DoseLine]) -> str:
+    """A dose a day in words.
+
+    The mean of a pattern is no dose that anybody swallows, so its days are named.
+    """
+    cycle, line = cycle_of(lines), lines[0].preparation
+    if len(cycle) == 1:
+        often = f"{in_unit(cycle[0], line)} a day"
+    elif len(cycle) == 2:
+        often = f"{in_unit(cycle[0], line)} every other day"
+    else:
+        days = zip(_DAYS, cycle, strict=True)
+        often = ", ".join(f"{day} {in_unit(of, line)}" for day, of in days)
+    return f"{line_name(line)}: {often}"
+
+
+def line_name(line: Preparation) -> str:
+    """A product line by name, so that no number of it can be taken for the dose."""
+    name, _, family = line.name.partition(", ")
+    return f"{name} (labelled with {family})" if family else name
+
+
+def _spelt(code: str) -> str:
+    return code.replace("-", " ")
+
+
+def _item_number(posed: Posed) -> int:
+    return int(posed.element.partition("[")[2].partition("]")[0])
+
+
+def _yes_or_no(posed: Posed) -> tuple[PossibleAnswer, ...]:
+    return (
+        PossibleAnswer("yes", "Yes", answered_visit(posed, {"valueBoolean": True})),
+        PossibleAnswer("no", "No", answered_visit(posed, {"valueBoolean": False})),
+    )
+
+
+def answered_visit(posed: Posed, answer: Resource) -> Amendment:
+    """The patient's answers of a visit with one of them mended."""
+    entry = posed.entry
+    assert entry is not None
+    items = list(entry.resource["item"])
+    number = _item_number(posed)
+    items[number] = {**items[number], "answer": [answer]}
+    return Amendment({posed.number: {**entry.resource, "item": items}})
+
+
+def resource_element(expression: str) -> str:
+    """An expression without its root and the place of its resource."""
+    path = resource_of(expression)
+    return expression[len(path) :].lstrip(".") if path != expression else expression
+
+
+def medicine_of(resource: Mapping[str, Any]) -> str:
+    """What a resource calls its medicine."""
+    held = resource.get("medicationCodeableConcept") or resource.get("medication") or {}
+    held = held.get("concept", held) if isinstance(held, dict) else {}
+    reference = resource.get("medicationReference") or held.get("reference")
+    if isinstance(reference, dict) and isinstance(reference.get("display"), str):
+        return str(reference["display"])
+    codings: list[Any] = held["coding"] if isinstance(held.get("coding"), list) else []
+    said = [held.get("text"), *(c.get("display") for c in codings if isinstance(c, dict))]
+    said += [c.get("code") for c in codings if isinstance(c, dict)]
+    return next((words for words in said if isinstance(words, str) and words), "")
+
+
+def words_of(resource: Mapping[str, Any]) -> Iterator[str]:
+    """What its dosages and its notes say in words, each cut to a length that can be shown."""
+    dosages = resource.get(dosage_list(resource))
+    said: list[Any] = []
+    for dosage in dosages if isinstance(dosages, list) else ():
+        if isinstance(dosage, dict):
+            said += [dosage.get("text"), dosage.get("patientInstruction")]
+    said.append(resource.get("renderedDosageInstruction"))
+    notes = resource.get("note")
+    said += (
+        [note.get("text") for note in notes if isinstance(note, dict)]
+        if isinstance(notes, list)
+        else []
+    )
+    kept = (words for words in said if isinstance(words, str) and words.strip())
+    yield from dict.fromkeys(words.strip()[:MOST_WORDS] for words in kept)
