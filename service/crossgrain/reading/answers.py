@@ -19,6 +19,7 @@ from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.door import Look, open_record
 from crossgrain.reading.elements import ReadCategory, Unreadable
 from crossgrain.reading.posing import (
+    HANDED_OUT,
     OTHERWISE,
     Amendment,
     Posed,
@@ -186,7 +187,7 @@ class _Sheet:
         return _AnsweredQuestion(self._confirmed(posed, str(value)), change, where)
 
     def _doses(self, posed: Posed, heard: _Heard) -> _AnsweredQuestion:
-        if posed.entry is not None and len(heard.doses) > 1:
+        if posed.resource != HANDED_OUT and posed.entry and len(heard.doses) > 1:
             where = list(heard.doses.values())[1][1]
             raise _refused(where, "this is one medicine: give its dose as one of them")
         lines = {line.id: line for line in posed.doses}
@@ -196,7 +197,7 @@ class _Sheet:
         ]
         words = " and ".join(_dose_words(line, quantity) for line, quantity, _ in given)
         confirmed = self._confirmed(posed, words)
-        if posed.entry is None:
+        if posed.entry is None or posed.resource == HANDED_OUT:
             added = tuple(self._statement(line, quantity) for line, quantity, _ in given)
             meant = tuple(line for line, _, _ in given)
             return _AnsweredQuestion(confirmed, Amendment(added=added), heard.place, meant)

@@ -29,18 +29,21 @@ from crossgrain.reading.clear import (
 from crossgrain.reading.code_tables import AnswerType, Item
 from crossgrain.reading.door import Look, open_record
 from crossgrain.reading.elements import Asked, Asks, Unreadable
+from crossgrain.reading.medication_resources import product_named
 from crossgrain.reading.quantities import in_unit
 from crossgrain.reading.reading import NOTHING_VOUCHED, Notes, Reading, Vouched, resource_of
 from crossgrain.reading.record import Question
 from crossgrain.reading.resolve import Entry
 from crossgrain.reading.told import Told, told_by
 from crossgrain.reading.variants import possible_doses
+from crossgrain.reading.views import Medicine, view
 
 OTHERWISE = "otherwise"
 """The choice that none of the doses shown is right; the dose that is stands beside it."""
 MOST_WORDS = 300
 """Characters of the record's own words that a question shows of one instruction."""
 _MEDICINES = frozenset({"MedicationStatement", "MedicationRequest"})
+HANDED_OUT = "MedicationDispense"
 _OF_MEDICINE = frozenset({Asks.DOSE, Asks.MEDICINE, Asks.TAKEN})
 
 
@@ -212,6 +215,14 @@ class _Poser:
             item = self._item(posed)
             count = item.most if item and item.type is not AnswerType.YES_OR_NO else None
             return replace(posed, choices=() if item is None else _yes_or_no(posed), count=count)
+        if entry.kind == HANDED_OUT:
+            return replace(
+                posed,
+                choices=(*_not_taken(posed), PossibleAnswer(OTHERWISE, "It is: as given below")),
+                doses=tuple(self._preparations(self._kind_handed_out(entry))),
+                medicine=medicine_of(entry.resource),
+                words=tuple(words_of(entry.resource)),
+            )
         of_dose = entry.kind in _MEDICINES and asks in _OF_MEDICINE and not self._denied(posed)
         if of_dose:
             return replace(
@@ -230,7 +241,7 @@ class _Poser:
             self.doses[entry.path] = possible_doses(entry, self.reading, self._kind(entry))
         for lines in self.doses[entry.path]:
             yield reading_choice(posed, lines, self.reading)
-        yield PossibleAnswer("not-taken", "It is not taken now", Amendment({posed.number: None}))
+        yield from _not_taken(posed)
         if posed.question.asks is Asks.MEDICINE:
             no_hormone = Vouched(meant={entry.path: None})
             yield PossibleAnswer(
@@ -245,6 +256,12 @@ class _Poser:
         except (Asked, Unreadable):
             return None
         return told.kind if isinstance(told, Told) else None
+
+    def _kind_handed_out(self, entry: Entry) -> Kind | None:
+        """Which hormone was handed out; it is asked about only where that is told."""
+        seen = view(entry.resource, Medicine, entry.path)
+        product, _ = product_named(seen, entry, self.reading.with_notes(Notes()))
+        return product.kind if product else None
 
     def _preparations(self, kind: Kind | None) -> Iterator[Preparation]:
         """What a dose can be given of: of the hormone it is, else of each that is prescribed."""
@@ -347,6 +364,10 @@ def line_name(line: Preparation) -> str:
     """A product line by name, so that no number of it can be taken for the dose."""
     name, _, family = line.name.partition(", ")
     return f"{name} (labelled with {family})" if family else name
+
+
+def _not_taken(posed: Posed) -> Iterator[PossibleAnswer]:
+    yield PossibleAnswer("not-taken", "It is not taken now", Amendment({posed.number: None}))
 
 
 def _spelt(code: str) -> str:

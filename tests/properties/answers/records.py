@@ -515,6 +515,16 @@ RECORD_CASES = [
         lambda c: [c.statement([a_day(c.dose)], effectivePeriod=None)], given_dose,
     ),
     Case(
+        "tablets that were handed out, of which nothing else speaks", Asks.DOSE,
+        lambda c: [{
+            "resourceType": "MedicationDispense", "id": "h", "status": "completed",
+            "subject": {"reference": "Patient/p"}, "whenHandedOver": "2025-02-10",
+            **named(c.version, {"text": TABLET.format(c.dose)}),
+            "quantity": ONE_TABLET | {"value": 90},
+        }],
+        lambda c: [c.statement([a_day(c.dose)], effectivePeriod=None)], given_dose,
+    ),
+    Case(
         "an order that replaces or is added", Asks.TARGET, _drafted("liothyronine"),
         _drafted("liothyronine"), lambda c: "liothyronine",
         options={"target": ""}, clear_options={"target": "liothyronine"},
