@@ -193,7 +193,7 @@ def with_tsh_at(record: dict[str, Any], birth_date: str, tsh: float) -> dict[str
 
 @pytest.mark.parametrize(
     ("birth_date", "high", "limit"),
-    [("1955-03-04", True, "%tsh > %tshHigh"), ("1955-03-03", False, "iif(%tshHigh > 6.0")],
+    [("1955-03-04", True, "value > iif(referenceRange"), ("1955-03-03", False, " > 6.0, iif(")],
 )
 def test_a_tsh_of_five_is_high_until_the_seventieth_birthday_in_words_and_for_a_machine(
     post: Post, record: dict[str, Any], birth_date: str, high: bool, limit: str

@@ -96,9 +96,9 @@ def test_a_limit_in_a_condition_keeps_every_digit(tmp_path: Path) -> None:
     """A machine evaluates it: 0.35 rounded to 0.3 would call a low TSH in range."""
     chart = tmp_path / "clinic.toml"
     chart.write_text('[numbers.tsh]\nlow = "0.35"\nhigh = "5"\n')
-    said = for_anyone(tsh_limits(CLEAR, load_catalogue(chart).rules))
-    assert "else 0.35 mIU/L" in said["tshLow"]
-    assert "else 5.0 mIU/L" in said["tshHigh"]
+    catalogue = load_catalogue(chart)
+    said = for_anyone(tsh_limits(CLEAR, catalogue.rules), catalogue.codes.labs)
+    assert "0.35 to 5.0 mIU/L is used" in said
 
 
 def prose(node: Node) -> list[str]:

@@ -11,7 +11,7 @@ from crossgrain.reading.codesystems import Loinc, Snomed
 from crossgrain.reading.filed import DRAWN_AS
 from crossgrain.safety.facts import Analyte
 from crossgrain.writing.checks import check_requests
-from crossgrain.writing.conditions import left_open, variables, variables_note
+from crossgrain.writing.conditions import focus_note, left_open
 from crossgrain.writing.dosage import concept
 from crossgrain.writing.elements import paragraph, paragraphs, plain
 from crossgrain.writing.going_on import references
@@ -163,9 +163,7 @@ def request_group(letter: Letterhead, plan: Plan, choices: tuple[BranchOption, .
     says = [checkpoint_words(letter, plan), *words]
     body = letter.request(REQUEST_GROUP, REQUEST_GROUP, SERIES, paragraphs(says))
     body |= letter.replaces(REQUEST_GROUP)
-    body["note"] = letter.notes(
-        variables_note(variables(letter.proposal.tsh, letter.conditions).items())
-    )
+    body["note"] = letter.notes(focus_note(letter.proposal.tsh, letter.draw))
     body["action"] = [
         {
             "title": "Checkpoint",

@@ -16,7 +16,7 @@ from crossgrain.safety.checks import DatedCheck
 from crossgrain.safety.rule import Finding, Severity, most_severe_first
 from crossgrain.words.doses import CAUTION, date_words
 from crossgrain.writing.at_home import carried_over, replaced_by
-from crossgrain.writing.conditions import Conditions, conditions_for
+from crossgrain.writing.conditions import Conditions, Draw, Window, conditions_for
 from crossgrain.writing.elements import narrative, paragraphs, plain
 from crossgrain.writing.going_on import GoingOn, Replaceable, references
 from crossgrain.writing.origins import handed_on, reasons_for
@@ -112,6 +112,8 @@ class Letterhead:
     """Those of each branch of the checkpoint, in its order."""
     conditions: Conditions
     """When each branch of the checkpoint applies, by the patient's own limits."""
+    draw: Draw
+    """The draw that decides between them."""
     standing: tuple[str, ...]
     """What every order of a dose says: what must be done before, what to confirm, the caution."""
     standing_xhtml: str
@@ -293,14 +295,16 @@ def letterhead_for(
     issue_urns = tuple(
         urn(resource_id(plan_id, issue_name(place))) for place in range(len(findings))
     )
+    wording = Wording(
+        proposal.request.start.toordinal(),
+        tuple(dict.fromkeys(f.instruction for f in findings if f.instruction)),
+        codes,
+    )
+    draw = _draw_of(plan, wording)
     return Letterhead(
         proposal=proposal,
         plan=plan if proposal.outcome is Outcome.PLAN else None,
-        wording=Wording(
-            proposal.request.start.toordinal(),
-            tuple(dict.fromkeys(f.instruction for f in findings if f.instruction)),
-            codes,
-        ),
+        wording=wording,
         service_version=service_version,
         plan_id=plan_id,
         facts=_facts(proposal, plan_id, going_on),
@@ -316,12 +320,22 @@ def letterhead_for(
         else replaced_by(proposal.record, plan.exchange if plan else None),
         series=series,
         branches=branches,
-        conditions=conditions_for(proposal.tsh, plan) if plan else {},
+        conditions=conditions_for(proposal.tsh, plan, draw) if plan else {},
+        draw=draw,
         standing=standing,
         standing_xhtml=paragraphs(standing),
         going_on=going_on,
         form=form,
     )
+
+
+def _draw_of(plan: Plan | None, wording: Wording) -> Draw:
+    """The draw of the checkpoint, until the day on which it is read."""
+    labs = wording.codes.labs
+    if plan is None:
+        return Draw(labs)
+    days = plan.checkpoint.lab_day, plan.checkpoint.decision_day
+    return Draw(labs, Window(*map(wording.iso, days)))
 
 
 def _facts(proposal: Proposal, plan_id: str, going_on: GoingOn | None) -> tuple[Resource, ...]:

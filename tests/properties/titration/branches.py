@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from itertools import product
 
+from tests.conformance.draws import LOINC
 from tests.properties.titration.claims import (
     Claim,
     Look,
@@ -40,9 +41,8 @@ def for_any_results_at_most_one_branch_is_taken(answer: Answer) -> Iterator[Look
         "freeT3": FREE_T3,
         "tooFast": (False, True),
         "fastPulse": (False, True),
-        "specialistAgrees": (False, True),
     }
-    used = {name: values for name, values in several.items() if f"%{name}" in asked}
+    used = {n: values for n, values in several.items() if f"'{LOINC.get(n, 'status')}'" in asked}
     for values in product(*used.values()):
         drawn = dict(zip(used, values, strict=True))
         found = [branch.title for branch in holding(answer, labs(answer.case, **drawn))]

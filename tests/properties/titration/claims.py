@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 from functools import cache
 
 from fhirpathpy import compile as compile_path
+from fhirpathpy.models import models
+from tests.conformance.draws import DECIDED_ON, DRAWN_ON, LOINC, bundle_of
 from tests.properties.titration.figures import EXACT, HEART_AGE, TSH_USUAL
 from tests.properties.titration.grid import HEART, Case
 from tests.properties.titration.reading import Amounts, Answer, Branch
@@ -104,32 +106,87 @@ def labs(case: Case, **drawn: float | bool) -> Labs:
     return tuple(sorted({**usual, **drawn}.items()))
 
 
-_VARIABLE = re.compile("%([A-Za-z0-9]+)")
+_DAY = re.compile(r"'\d{4}-\d\d-\d\d'")
+_CODE = re.compile("|".join(LOINC.values()))
 Compiled = Callable[..., list[object]]
 
 
-@cache
-def _compiled(expression: str) -> tuple[Compiled, tuple[str, ...]]:
-    """An expression for an independent FHIRPath engine, and its variables."""
-    return compile_path(expression), tuple(sorted(set(_VARIABLE.findall(expression))))
+def _parted(text: str, by: str) -> list[str]:
+    """An expression parted where `by` stands in no bracket."""
+    parts, depth, begun = [], 0, 0
+    for at, character in enumerate(text):
+        depth += (character == "(") - (character == ")")
+        if depth == 0 and text.startswith(by, at):
+            parts.append(text[begun:at])
+            begun = at + len(by)
+    return [*parts, text[begun:]]
 
 
 @cache
-def _true(expression: str, used: Labs) -> bool:
-    path, names = _compiled(expression)
-    known = dict(used)
-    return path({}, {name: known.get(name, []) for name in names}) == [True]
+def _terms(expression: str) -> tuple[tuple[str, ...], ...]:
+    """Of each alternative the terms that must all be true: what ``iif`` tests and what it gives.
+
+    The plan's days are put in place of the Bundle's, so that plans of one kind share their terms.
+    The whole expressions are evaluated by two engines in ``tests/conformance/test_conditions.py``.
+    """
+    days = iter((DRAWN_ON, DECIDED_ON) * expression.count("-"))
+    found = []
+    for alternative in _parted(_DAY.sub(lambda _: f"'{next(days)}'", expression), " or "):
+        if alternative.startswith("iif("):
+            tested, given, otherwise = _parted(alternative[4:-1], ", ")
+            assert otherwise == "false"
+            found.append((*_parted(tested, " and "), *_parted(given, " and ")))
+        else:
+            found.append((alternative,))
+    return tuple(found)
+
+
+@cache
+def _compiled(term: str) -> Compiled:
+    compiled: Compiled = compile_path(term, model=models["r4"])
+    return compiled
+
+
+@cache
+def _true(term: str, drawn: Labs) -> bool:
+    return _compiled(term)(bundle_of(dict(drawn))) == [True]
+
+
+@cache
+def _looked_at(term: str) -> frozenset[str]:
+    """The names of what a term can see: a test and its limits, or the symptoms."""
+    codes = set(_CODE.findall(term))
+    tests = {test for test, code in LOINC.items() if code in codes}
+    names = {f"{test}{end}" for test in tests for end in ("", "Low", "High")}
+    return frozenset(names | {"tooFast", "fastPulse"})
 
 
 def _holds(branch: Branch, drawn: Labs) -> bool:
-    """By the variables that it asks for alone; one that was not drawn is empty."""
-    _, names = _compiled(branch.expression)
-    return _true(branch.expression, tuple(pair for pair in drawn if pair[0] in names))
+    """By an independent engine, term by term, each on what it can see."""
+    return any(
+        all(_true(t, tuple(p for p in drawn if p[0] in _looked_at(t))) for t in terms)
+        for terms in _terms(branch.expression)
+    )
+
+
+AGREED, AGREED_UNWELL = "Not too much, and agreed", "Symptoms, not too much, and agreed"
+
+
+def _agreed(answer: Answer, drawn: Labs) -> list[Branch]:
+    """Where no result decides: what a specialist agrees to who is asked and finds nothing high."""
+    known = dict(drawn)
+    high = any(known.get(test, 0.0) > known[f"{test}High"] for test in ("freeT4", "freeT3"))
+    if not known.get("specialistAgrees") or high:
+        return []
+    title = AGREED_UNWELL if known["tooFast"] or known["fastPulse"] else AGREED
+    return [branch for branch in answer.branches if branch.title == title]
 
 
 def holding(answer: Answer, drawn: Labs) -> list[Branch]:
-    """The branches whose condition an independent FHIRPath engine calls true."""
-    return [branch for branch in answer.branches if _holds(branch, drawn)]
+    """The branches whose condition an independent FHIRPath engine calls true, or the one that is
+    agreed to."""
+    found = [branch for branch in answer.branches if _holds(branch, drawn)]
+    return found or _agreed(answer, drawn)
 
 
 def branch_at(answer: Answer, **drawn: float | bool) -> Branch | None:

@@ -127,7 +127,9 @@ def free_t3_is_not_looked_at(tree: Json) -> None:
     """In any condition."""
     for option in _branches(tree):
         said = option["condition"][0]["expression"]
-        said["expression"] = said["expression"].replace("%freeT3 ", "%freeT3Low ")
+        for compared in ("<=", ">"):
+            looked_at = f"{compared} referenceRange.high.value"
+            said["expression"] = said["expression"].replace(looked_at, f"{compared} 1000.0")
 
 
 def age_is_forgotten_in_the_conditions(tree: Json) -> None:
@@ -195,7 +197,10 @@ def nothing_was_found(tree: Json) -> None:
 def a_low_tsh_steps_back_in_pregnancy(tree: Json) -> None:
     """As it does for anybody else."""
     low = _branches(tree)[-1]
-    low["condition"][0]["expression"]["expression"] = "%tsh < 0.3 or %tooFast"
+    low["condition"][0]["expression"]["expression"] = (
+        "entry.resource.ofType(Observation).where(code.coding.exists(code = '3016-3'))"
+        ".all(value.ofType(Quantity).value < 0.3)"
+    )
 
 
 def _on_the_way(tree: Json) -> list[Json]:

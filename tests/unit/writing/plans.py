@@ -54,8 +54,7 @@ START = date(2024, 5, 1)
 # the ingredient levothyroxine.
 CODES = CodeTables(
     medicines={},
-    labs={},
-    lab_units={},
+    labs=READERS.labs,
     believed=believed_from(NUMBERS),
     plausible={},
     phrases=READERS.phrases,

@@ -1,12 +1,12 @@
 """The checkpoint: exactly one of its options, each a condition and requests that exist."""
 
-import re
 from dataclasses import replace
 
 import pytest
 from tests.unit.safety.patients import CLEAR, RULES, known, patient
 from tests.unit.writing.answers import intended, only, written
 from tests.unit.writing.plans import (
+    CODES,
     PLANNED,
     THREE,
     desiccated_to_levothyroxine,
@@ -17,13 +17,17 @@ from crossgrain.dosing.plan import LabReading
 from crossgrain.names.identity import FhirVersion
 from crossgrain.safety.results import tsh_limits
 from crossgrain.writing.conditions import (
+    Draw,
     T3InPlan,
+    Window,
     anyones,
     conditions_by,
     conditions_for,
     left_open,
-    variables,
 )
+
+DRAW = Draw(CODES.labs, Window("2024-07-30", "2024-08-07"))
+"""Of the plan of `levothyroxine_to_desiccated`."""
 
 NO_T3, T3_STAYS, T3_RISES = (
     T3InPlan(swallowed=False, rises=False),
@@ -72,7 +76,7 @@ def test_every_option_is_made_of_requests_and_every_optional_request_belongs_to_
 
 
 def own_conditions(proposal):
-    return conditions_for(proposal.tsh, proposal.plan)
+    return conditions_for(proposal.tsh, proposal.plan, DRAW)
 
 
 def test_each_option_has_a_fhirpath_condition_and_its_words():
@@ -86,27 +90,20 @@ def test_each_option_has_a_fhirpath_condition_and_its_words():
         assert conditions[reading].words in option["description"]
 
 
-@pytest.mark.parametrize("facts", STATES.values(), ids=STATES.keys())
-@pytest.mark.parametrize("t3", [NO_T3, T3_STAYS, T3_RISES])
-def test_the_conditions_use_documented_variables_and_all_of_them(facts, t3):
-    limits = tsh_limits(facts, RULES)
-    conditions = conditions_by(limits, t3)
-    used = {
-        name
-        for condition in conditions.values()
-        for name in re.findall(r"%(\w+)", condition.expression)
-    }
-    assert used == set(variables(limits, conditions))
-
-
-def test_what_the_variables_stand_for_is_noted_on_the_group():
-    proposal = levothyroxine_to_desiccated()
-    note = only(written(proposal), "RequestGroup")["note"][0]["text"]
-    meanings = variables(tsh_limits(CLEAR, RULES), own_conditions(proposal))
-    assert all(f"%{name}: {meaning}" in note for name, meaning in meanings.items())
-    assert "else 0.4 mIU/L" in note
-    assert "else 4.0 mIU/L" in note
+def test_what_the_conditions_are_evaluated_on_is_noted_on_the_group():
+    group = only(written(levothyroxine_to_desiccated()), "RequestGroup")
+    note = group["note"][0]["text"]
+    assert "a Bundle of this draw: its Observations dated 2024-07-30 to 2024-08-07" in note
+    assert "one QuestionnaireResponse to http://crossgrain.example/fhir/Questionnaire/how" in note
+    assert "0.4 to 4.0 mIU/L is used" in note
     assert "above 100 a minute" in note
+    for option in group["action"][0]["action"]:
+        expression = option["condition"][0]["expression"]["expression"]
+        assert "'2024-07-30' and $this <= '2024-08-07'" in expression
+        assert "%" not in expression
+
+
+OWN = "iif(RANGE.high.exists(), RANGE.high.value, 4.0)"
 
 
 # American Thyroid Association 2014, as summarised: 4-6 acceptable at 70-80 years. ATA 2017
@@ -114,17 +111,18 @@ def test_what_the_variables_stand_for_is_noted_on_the_group():
 @pytest.mark.parametrize(
     ("state", "says"),
     [
-        ("usual", "%tsh > %tshHigh and %tsh <= 10.0 and"),
-        ("70 years", "%tsh > iif(%tshHigh > 6.0, %tshHigh, 6.0)"),
-        ("pregnant", "%tsh > iif(%tshHigh < 2.5, %tshHigh, 2.5)"),
-        ("a goal", "%tsh > %goalHigh"),
-        ("central", "%freeT4 >= %freeT4Low and %freeT4 < (%freeT4Low + %freeT4High) / 2"),
+        ("usual", f"VALUE > {OWN} and VALUE <= 10.0, false"),
+        ("70 years", f"VALUE > iif({OWN} > 6.0, {OWN}, 6.0)"),
+        ("pregnant", f"VALUE > iif({OWN} < 2.5, {OWN}, 2.5)"),
+        ("a goal", "VALUE > referenceRange.where(type.coding.exists(code = 'therapeutic')).high."),
+        ("central", "VALUE >= RANGE.low.value and VALUE < (RANGE.low.value + RANGE.high.value)"),
     ],
 )
 def test_a_raise_is_conditional_on_the_patients_own_limit(state, says):
-    conditions = conditions_by(tsh_limits(STATES[state], RULES), NO_T3)
+    conditions = conditions_by(tsh_limits(STATES[state], RULES), NO_T3, DRAW)
+    says = says.replace("VALUE", "value.ofType(Quantity).value").replace("RANGE", "referenceRange")
     assert says in conditions[LabReading.HIGH].expression
-    assert ("%tsh " in conditions[LabReading.HIGH].expression) == (state != "central")
+    assert ("'3016-3'" in conditions[LabReading.HIGH].expression) == (state != "central")
 
 
 def test_the_group_and_the_orders_of_a_branch_name_the_patients_own_limit():
@@ -133,23 +131,24 @@ def test_the_group_and_the_orders_of_a_branch_name_the_patients_own_limit():
     older = replace(proposal, tsh=tsh_limits(facts, RULES))
     bundle = written(older)
     raised = group_of(bundle)["action"][0]
-    assert "iif(%tshHigh > 6.0" in raised["condition"][0]["expression"]["expression"]
+    assert " > 6.0, iif(" in raised["condition"][0]["expression"]["expression"]
     assert "from 70 years up to 6.0 mIU/L" in raised["description"]
     options = intended(bundle, "MedicationRequest", "option")
     assert any("from 70 years up to 6.0" in order["note"][0]["text"] for order in options)
 
 
 def test_central_hypothyroidism_with_swallowed_t3_never_rises_by_a_result():
-    conditions = conditions_by(tsh_limits(STATES["central"], RULES), T3_RISES)
+    conditions = conditions_by(tsh_limits(STATES["central"], RULES), T3_RISES, DRAW)
     for reading in (LabReading.VERY_HIGH, LabReading.HIGH, LabReading.HIGH_FREE_T3):
         assert conditions[reading].expression == "false"
         assert "the endocrinologist asks for" in conditions[reading].words
-    assert "%specialistAgrees" in conditions[LabReading.IN_RANGE].expression
+    assert conditions[LabReading.IN_RANGE].expression == "false"
+    assert "the endocrinologist agrees" in conditions[LabReading.IN_RANGE].words
 
 
 @pytest.mark.parametrize("reading", [LabReading.LOW, LabReading.VERY_LOW])
 def test_a_low_tsh_lowers_nothing_in_pregnancy(reading):
-    condition = conditions_by(tsh_limits(STATES["pregnant"], RULES), T3_STAYS)[reading]
+    condition = conditions_by(tsh_limits(STATES["pregnant"], RULES), T3_STAYS, DRAW)[reading]
     assert condition.expression == "false"
     assert "the specialist asks for less" in condition.words
 
@@ -187,14 +186,15 @@ def test_nothing_is_said_of_free_t4_where_no_t3_is_swallowed():
 def test_free_t3_has_a_say_in_a_raise_only_where_the_raise_adds_t3():
     limits = tsh_limits(CLEAR, RULES)
     for reading in (LabReading.VERY_HIGH, LabReading.HIGH):
-        assert "%freeT3 <= %freeT3High" in conditions_by(limits, T3_RISES)[reading].expression
+        assert "'14928-6'" in conditions_by(limits, T3_RISES, DRAW)[reading].expression
         for other in (T3_STAYS, NO_T3):
-            assert "freeT3" not in conditions_by(limits, other)[reading].expression
+            assert "'14928-6'" not in conditions_by(limits, other, DRAW)[reading].expression
 
 
 def test_conditions_of_no_one_patient_are_those_of_the_usual_limits():
     limits = tsh_limits(STATES["70 years"], RULES)
-    assert anyones(limits) == conditions_by(tsh_limits(CLEAR, RULES), T3_RISES)
+    usual = conditions_by(tsh_limits(CLEAR, RULES), T3_RISES, Draw(CODES.labs))
+    assert anyones(limits, CODES.labs) == usual
 
 
 def test_a_conditional_dose_repeats_its_condition_in_text_and_note():

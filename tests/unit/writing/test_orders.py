@@ -28,7 +28,7 @@ from crossgrain.dosing.steps import Stage, Step, SwitchPart, courses
 from crossgrain.dosing.supply import prescriptions
 from crossgrain.dosing.tablets import best_day_dose
 from crossgrain.safety.results import TshLimits, Whose
-from crossgrain.writing.conditions import T3InPlan, conditions_by
+from crossgrain.writing.conditions import Draw, T3InPlan, conditions_by
 from crossgrain.writing.dosage import EMPTY_STOMACH
 from crossgrain.writing.letterhead import SERIES, letterhead_for
 from crossgrain.writing.orders import medication_requests
@@ -297,7 +297,7 @@ def test_the_old_and_the_new_dose_of_one_day_are_told_apart_by_part():
 def test_each_branch_says_its_condition_in_words_that_are_read_again(whose, t3):
     numbers = ("0.4", "4", "70", "6", "0.1", "2.5", "0.1", "10", "100")
     limits = TshLimits(whose, *map(Fraction, numbers))
-    for condition in conditions_by(limits, t3).values():
+    for condition in conditions_by(limits, t3, Draw(CODES.labs)).values():
         scope = replace(SERIES, condition=condition.words)
         (order,) = orders_for(dose(LT4, 100), scope=scope)
         (instruction,) = order["dosageInstruction"]

@@ -24,7 +24,7 @@ from crossgrain.safety.facts import Facts
 from crossgrain.safety.results import TshLimits, tsh_limits
 from crossgrain.words.doses import CAUTION
 from crossgrain.writing.brief import BRIEF_PARTS
-from crossgrain.writing.conditions import anyones, for_anyone, variables_note
+from crossgrain.writing.conditions import LabCodes, anyones, for_anyone
 from crossgrain.writing.elements import narrative, paragraph
 from crossgrain.writing.next_step import NEXT_STEP
 from crossgrain.writing.parts import PartDefinition
@@ -326,7 +326,7 @@ def plan_definition(
     }
     body["usage"] = (
         "Apply it by PlanDefinition/regimen-switch/$apply with the record in data, or by"
-        f" $propose-switch. {variables_note(for_anyone(limits).items())} The RequestGroup of an"
+        f" $propose-switch. {for_anyone(limits, catalogue.codes.labs)} The RequestGroup of an"
         " answer says it for its own patient."
     )
     body["relatedArtifact"] = [_citation(basis) for basis in catalogue.bases]
@@ -335,7 +335,7 @@ def plan_definition(
     body["action"] = [
         climb | {"input": _inputs(inputs, version)},
         hold,
-        _checkpoint(limits) | {"input": _inputs(of_the_checkpoint, version)},
+        _checkpoint(limits, catalogue.codes.labs) | {"input": _inputs(of_the_checkpoint, version)},
     ]
     return body
 
@@ -356,7 +356,7 @@ def _steps() -> Iterator[Resource]:
         yield {"title": title, "description": description}
 
 
-def _checkpoint(limits: TshLimits) -> Resource:
+def _checkpoint(limits: TshLimits, labs: LabCodes) -> Resource:
     return {
         "title": "Checkpoint",
         "description": "Once the labs are in, exactly one of the branches is taken.",
@@ -377,7 +377,7 @@ def _checkpoint(limits: TshLimits) -> Resource:
                     }
                 ],
             }
-            for condition in anyones(limits).values()
+            for condition in anyones(limits, labs).values()
         ],
     }
 

@@ -25,7 +25,7 @@ from crossgrain.words.doses import CAUTION, date_words, pieces, taken
 from crossgrain.writing.at_home import beside_the_series
 from crossgrain.writing.care_plan import NAMES, PARTS, TITLES
 from crossgrain.writing.checks import name_of
-from crossgrain.writing.conditions import BranchCondition, conditions_for
+from crossgrain.writing.conditions import BranchCondition, Draw, conditions_for
 from crossgrain.writing.dosage import needed
 from crossgrain.writing.going_on import GoingOn
 from crossgrain.writing.next_step import going_on as onward_in
@@ -63,7 +63,7 @@ def show_branches(page: Page, plan: Plan, start: date, limits: TshLimits) -> Non
 
 
 def _show_branches(page: Page, plan: Plan, start: date, limits: TshLimits) -> None:
-    conditions = conditions_for(limits, plan)
+    conditions = conditions_for(limits, plan, Draw({}))  # their words alone are shown
     for branch in plan.checkpoint.branches:
         _show_branch(page, branch, start, conditions[branch.reading])
 
