@@ -55,6 +55,7 @@ START = date(2024, 5, 1)
 CODES = CodeTables(
     medicines={},
     labs=READERS.labs,
+    lab_units={},
     believed=believed_from(NUMBERS),
     plausible={},
     phrases=READERS.phrases,
