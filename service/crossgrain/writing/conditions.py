@@ -178,12 +178,12 @@ def _tsh_high(asked: "Asking", t3: T3InPlan, edges: _Edges) -> Conditions:
     so = f", free T3 is not above its range, and {_NO_SYMPTOMS}" if t3.rises else _AND_CALM
     return {
         LabReading.VERY_HIGH: BranchCondition(
-            asked.all_of({_TSH: f"{above} and {_VALUE} > {far}", **free_t3}, Told.CALM),
+            asked.all_of({_TSH: f"{above} and {_VALUE} > {far}", **free_t3}, Signs.CALM),
             "TSH very high",
             f"TSH at the checkpoint is above {shown} mIU/L and above {within}{so}",
         ),
         LabReading.HIGH: BranchCondition(
-            asked.all_of({_TSH: f"{above} and {_VALUE} <= {far}", **free_t3}, Told.CALM),
+            asked.all_of({_TSH: f"{above} and {_VALUE} <= {far}", **free_t3}, Signs.CALM),
             "TSH high",
             f"TSH at the checkpoint is above {within}, up to {shown} mIU/L{so}",
         ),
@@ -196,7 +196,7 @@ def _both_high(asked: "Asking", above: str, within: str) -> Conditions:
         f"TSH at the checkpoint is above {within} and free T3 is above its range too, and"
         f" {_NO_SYMPTOMS}"
     )
-    expression = asked.all_of({_TSH: above, _T3: _T3_HIGH}, Told.CALM)
+    expression = asked.all_of({_TSH: above, _T3: _T3_HIGH}, Signs.CALM)
     title = "TSH high, free T3 high"
     return {LabReading.HIGH_FREE_T3: BranchCondition(expression, title, words)}
 
@@ -209,10 +209,10 @@ def _tsh_in_range(asked: "Asking", t3: T3InPlan, edges: _Edges) -> Conditions:
     so += ", free T3 is not above its range" if t3.swallowed else ""
     return {
         LabReading.IN_RANGE: BranchCondition(
-            asked.all_of(inside, Told.CALM), "TSH in range", f"{so}{_AND_CALM}"
+            asked.all_of(inside, Signs.CALM), "TSH in range", f"{so}{_AND_CALM}"
         ),
         LabReading.SYMPTOMS: BranchCondition(
-            asked.all_of(inside, Told.UNWELL), "Symptoms, TSH in range", f"{so}, but {_SYMPTOMS}"
+            asked.all_of(inside, Signs.UNWELL), "Symptoms, TSH in range", f"{so}, but {_SYMPTOMS}"
         ),
     }
 
@@ -220,7 +220,7 @@ def _tsh_in_range(asked: "Asking", t3: T3InPlan, edges: _Edges) -> Conditions:
 def _tsh_low(asked: "Asking", t3: T3InPlan, edges: _Edges) -> Conditions:
     """Free T3 above its range with a TSH in range is a step back too: of T3, which falls first."""
     suppressed, below = _decimal(asked.limits.suppressed), f"{_VALUE} < {edges.low}"
-    lower = asked.all_of({_TSH: f"{below} and {_VALUE} >= {suppressed}"}, Told.NOT_FAST)
+    lower = asked.all_of({_TSH: f"{below} and {_VALUE} >= {suppressed}"}, Signs.NOT_FAST)
     title, also = "TSH low", ""
     if t3.swallowed:
         in_range = f"{_VALUE} >= {edges.low} and {_VALUE} <= {edges.high}"
@@ -236,7 +236,7 @@ def _tsh_low(asked: "Asking", t3: T3InPlan, edges: _Edges) -> Conditions:
             f" without {_PULSE}{also}",
         ),
         LabReading.VERY_LOW: BranchCondition(
-            f"{much} or {asked.all_of({_TSH: below}, Told.FAST)}",
+            f"{much} or {asked.all_of({_TSH: below}, Signs.FAST)}",
             "TSH very low",
             f"TSH at the checkpoint is below {edges.within} and below {suppressed} mIU/L, or below"
             f" the range with {_PULSE}",
@@ -269,29 +269,31 @@ def _central(asked: "Asking") -> Conditions:
     too_much = f"free T4 at the checkpoint is above the laboratory's range {no_guide}"
     return {
         LabReading.VERY_HIGH: BranchCondition(
-            asked.all_of({_T4: f"{_VALUE} < {_BOTTOM}"}, Told.CALM),
+            asked.all_of({_T4: f"{_VALUE} < {_BOTTOM}"}, Signs.CALM),
             "Free T4 very low",
             f"free T4 at the checkpoint is below the laboratory's range {no_guide}{_AND_CALM}",
         ),
         LabReading.HIGH: BranchCondition(
-            asked.all_of({_T4: f"{_VALUE} >= {_BOTTOM} and {_VALUE} < {_MIDDLE}"}, Told.CALM),
+            asked.all_of({_T4: f"{_VALUE} >= {_BOTTOM} and {_VALUE} < {_MIDDLE}"}, Signs.CALM),
             "Free T4 low",
             "free T4 at the checkpoint is in the lower half of the laboratory's range"
             f" {no_guide}{_AND_CALM}",
         ),
         LabReading.IN_RANGE: BranchCondition(
-            asked.all_of(inside, Told.CALM), "Free T4 in range", f"{so}{_AND_CALM}"
+            asked.all_of(inside, Signs.CALM), "Free T4 in range", f"{so}{_AND_CALM}"
         ),
         LabReading.SYMPTOMS: BranchCondition(
-            asked.all_of(inside, Told.UNWELL),
+            asked.all_of(inside, Signs.UNWELL),
             "Symptoms, free T4 in range",
             f"{so}, but {_SYMPTOMS}",
         ),
         LabReading.LOW: BranchCondition(
-            asked.all_of(above, Told.NOT_FAST), "Free T4 high", f"{too_much}, without {_PULSE}"
+            asked.all_of(above, Signs.NOT_FAST), "Free T4 high", f"{too_much}, without {_PULSE}"
         ),
         LabReading.VERY_LOW: BranchCondition(
-            asked.all_of(above, Told.FAST), "Free T4 high, fast pulse", f"{too_much}, with {_PULSE}"
+            asked.all_of(above, Signs.FAST),
+            "Free T4 high, fast pulse",
+            f"{too_much}, with {_PULSE}",
         ),
     }
 
@@ -327,12 +329,12 @@ def _central_with_t3(asked: "Asking") -> Conditions:
             NEVER, "Symptoms, not too much, and agreed", f"{so}, but {_SYMPTOMS}"
         ),
         LabReading.LOW: BranchCondition(
-            asked.any_of(above, Told.NOT_FAST),
+            asked.any_of(above, Signs.NOT_FAST),
             "Free T4 or free T3 high",
             f"{too_much}, without {_PULSE}",
         ),
         LabReading.VERY_LOW: BranchCondition(
-            asked.any_of(above, Told.FAST),
+            asked.any_of(above, Signs.FAST),
             "Free T4 or free T3 high, fast pulse",
             f"{too_much}, with {_PULSE}",
         ),
@@ -398,7 +400,7 @@ _ALL_ANSWERED = (
 """Each is answered, and there is no pain in the chest."""
 
 
-class Told(StrEnum):
+class Signs(StrEnum):
     """What of the answers and the pulse a condition asks for."""
 
     NOTHING = "nothing"
@@ -415,20 +417,20 @@ class Asking:
     draw: Draw
     limits: TshLimits
 
-    def all_of(self, of: Mapping[Analyte, str], told: Told = Told.NOTHING) -> str:
+    def all_of(self, of: Mapping[Analyte, str], told: Signs = Signs.NOTHING) -> str:
         """True where there is exactly one result of each test, each is as it says, and so is
         what was told."""
         return self._single(of, told, [self._is(test, says) for test, says in of.items()])
 
-    def any_of(self, of: Mapping[Analyte, str], told: Told) -> str:
+    def any_of(self, of: Mapping[Analyte, str], told: Signs) -> str:
         """The same where it is enough that one of the results is as it says."""
         usable = [self._is(test, "true") for test in of]
         either = " or ".join(self._is(test, says) for test, says in of.items())
         return self._single(of, told, [*usable, f"({either})"])
 
-    def _single(self, of: Mapping[Analyte, str], told: Told, holds: Sequence[str]) -> str:
+    def _single(self, of: Mapping[Analyte, str], told: Signs, holds: Sequence[str]) -> str:
         single = [f"{self._results(test)}.count() = 1" for test in of]
-        if told is not Told.NOTHING:
+        if told is not Signs.NOTHING:
             single.append(f"{_ANSWERS}.count() = 1")
         every = " and ".join((*holds, *self._told(told)))
         return f"iif({' and '.join(single)}, {every}, false)"
@@ -477,13 +479,13 @@ class Asking:
             yield _ONE_FOR_ALL.format(count="<= 1")
             yield f"referenceRange.select(low | high).all(code in {_TSH_UNITS})"
 
-    def _told(self, told: Told) -> Iterator[str]:
-        if told is Told.NOTHING:
+    def _told(self, told: Signs) -> Iterator[str]:
+        if told is Signs.NOTHING:
             return
-        fast = told in {Told.FAST, Told.NOT_FAST}
+        fast = told in {Signs.FAST, Signs.NOT_FAST}
         none = f"{_yes_to(*(_OF_A_FAST_HEART if fast else _OF_TOO_MUCH))}.empty()"
         usable = " and ".join((_ALL_ANSWERED, *self._of_the_draw("authored")))
-        if told in {Told.CALM, Told.NOT_FAST}:
+        if told in {Signs.CALM, Signs.NOT_FAST}:
             yield f"{_ANSWERS}.all({usable} and {none})"
             yield f"{self._fast_pulse()}.empty()"
         else:
