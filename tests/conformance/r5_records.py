@@ -9,8 +9,11 @@ def as_r5(record):
         resource = entry["resource"]
         if "medicationCodeableConcept" in resource:
             resource["medication"] = {"concept": resource.pop("medicationCodeableConcept")}
-            if "reasonCode" in resource:
-                resource["reason"] = [{"concept": code} for code in resource.pop("reasonCode")]
+        if reasons := [
+            *({"concept": code} for code in resource.pop("reasonCode", ())),
+            *({"reference": named} for named in resource.pop("reasonReference", ())),
+        ]:
+            resource["reason"] = reasons
         if resource["resourceType"] == "MedicationStatement":
             resource["status"] = "recorded"
         if "detectedIssue" in resource:
@@ -28,6 +31,8 @@ def as_r5(record):
             told = resource.pop("patientInstruction")
             resource["patientInstruction"] = [{"instructionMarkdown": told}]
         if resource["resourceType"] == "CarePlan":
+            if "addresses" in resource:
+                resource["addresses"] = [{"reference": named} for named in resource["addresses"]]
             references = (activity["reference"]["reference"] for activity in resource["activity"])
             resource["activity"] = [
                 {
