@@ -340,6 +340,27 @@ def test_a_medicine_that_would_end_beside_a_rise_that_waits_is_to_be_ordered_ane
     assert "The order for levothyroxine sodium that is followed today ends on 27 April" in words
 
 
+@pytest.mark.parametrize(("tsh", "act", "anew"), [(6.0, "ask", True), (1.8, "branch", False)])
+def test_while_a_question_is_open_no_order_of_what_is_taken_on_ends_unsaid(
+    tsh: float, act: str, *, anew: bool
+) -> None:
+    """Where nothing is to rise, so that no order waits: palpitations, and a TSH above the range."""
+    chart = generate.titrated()
+    (order,) = (r for r in chart.resources if r["resourceType"] == "MedicationRequest")
+    bounds = {"start": generate.on(-90), "end": generate.on(9)}
+    order["dosageInstruction"][0]["timing"]["repeat"]["boundsPeriod"] = bounds
+    chart.result("tsh", -3, tsh)
+    chart.told(-1, palpitations=True)
+    answer = chart.next_step(0)
+    assert said(answer)["act"] == [act]
+    assert not of_type(answer, "Task") or not anew
+    assert said(answer).get("order-anew", []) == (
+        [f"MedicationRequest/{order['id']}"] if anew else []
+    )
+    words = guidance(answer)["text"]["div"]
+    assert ("ends on 12 March 2025: if nothing is settled by then" in words) is anew
+
+
 def _begins(resource: Resource, medicine: str, after: str) -> bool:
     """Whether it is an order of a medicine whose first day is after another."""
     if resource["resourceType"] != "MedicationRequest":

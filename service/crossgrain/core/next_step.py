@@ -24,7 +24,7 @@ from crossgrain.core.proposal import DEFAULT_FAMILY, Proposal, SwitchRequest
 from crossgrain.core.standing import Standing, about_today, standing_of
 from crossgrain.dosing.onward import Act, plan_onward, while_waiting
 from crossgrain.dosing.plan import LabDraw, Plan
-from crossgrain.dosing.preparations import Preparation
+from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.steps import Step
 from crossgrain.dosing.supply import draws
 from crossgrain.dosing.targets import dose_of
@@ -314,7 +314,7 @@ class _Visit:
             changes=bool(replaced.ended or replaced.waiting),
             cites_given=self._cites_given(replaced),
             while_waiting=self._while_waiting(standing),
-            ends_meanwhile=tuple(self._ends_meanwhile(record, replaced, found)),
+            ends_meanwhile=tuple(self._ends_meanwhile(standing, record, replaced, found)),
         )
 
     def _while_waiting(self, standing: Standing | None) -> Mapping[str, float]:
@@ -325,15 +325,21 @@ class _Visit:
         return {}
 
     def _ends_meanwhile(
-        self, record: Record, replaced: Replaced, found: Sequence[Finding]
+        self,
+        standing: Standing | None,
+        record: Record,
+        replaced: Replaced,
+        found: Sequence[Finding],
     ) -> Iterator[MedicineEntry]:
         """What leaves today's dose without an order before the question or the stop is settled.
 
         A dose that falls waits with the rise beside it, and so does one that ends. Where nothing
         is to rise any more, the last of the old medicine ends as it was meant to.
         """
-        if not (replaced.waiting or any_stop(found)):
-            return
+        ends_as_meant: Set[Kind] = frozenset()
+        if standing and not (replaced.waiting or any_stop(found)):
+            goes_on = standing.underway.beside.union(standing.target.kinds)
+            ends_as_meant = record.regimen.kinds - goes_on
         not_to_begin = {held.order.reference for held in replaced.waiting}
         not_to_begin |= {order.reference for order in replaced.ended}
         later = [
@@ -342,7 +348,8 @@ class _Visit:
             if not each.option and each.reference not in not_to_begin
         ]
         for entry in record.current:
-            ends = entry.lines and entry.last_day is not None
+            kinds = {line.preparation.kind for line in entry.lines}
+            ends = entry.last_day is not None and kinds - ends_as_meant
             if ends and not any(_takes_over(each, entry) for each in later):
                 yield entry
 
