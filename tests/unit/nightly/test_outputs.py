@@ -75,7 +75,7 @@ def test_table_issues_and_worklist_say_the_same_in_the_same_order(night, rows):
     for row, issue, task in zip(rows, issues, tasks, strict=True):
         assert row["patient"] == issue["patient"]["reference"] == task["for"]["reference"]
         assert row["grade"] == issue["evidence"][0]["code"][0]["coding"][0]["code"]
-        assert row["statement"] == issue["detail"]
+        assert issue["detail"] == f"{row['statement']} What to do: {row['act']}"
         assert row["act"] in task["description"]
         assert task["focus"]["reference"] == f"DetectedIssue/{issue['id']}"
         urgent = {"urgent": "urgent", "soon": "asap", "routine": "routine"}[row["urgency"]]
