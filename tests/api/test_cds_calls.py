@@ -38,9 +38,9 @@ def test_what_only_a_plan_that_runs_needs_is_asked_for_where_a_chart_is_opened(
 
 
 def test_prefetch_templates_keep_to_the_subset_that_is_recommended(client: TestClient) -> None:
-    # CDS Hooks 2.0, "Prefetch query restrictions": reads; searches by reference and by token. The
-    # specification's own examples have code and category; a questionnaire is a reference too.
-    by_more = r"(&(code|category|questionnaire)=[^&]+)?"
+    # CDS Hooks 2.0, "Prefetch query restrictions": reads; searches by reference and by token, and
+    # `_count`. Code, category, intent and status are tokens; a questionnaire is a reference.
+    by_more = r"(&(code|category|questionnaire|intent|status)=[^&]+)*(&_count=\d+)?"
     of_patient = r"\{\{context\.patientId\}\}"
     allowed = rf"[A-Z]\w+(/{of_patient}|\?patient={of_patient}{by_more})"
     for service in client.get("/cds-services").json()["services"]:

@@ -160,7 +160,7 @@ def test_the_options_published_are_exactly_those_that_are_taken(
     inputs = [
         p["name"] for p in published(client, "propose-switch")["parameter"] if p["use"] == "in"
     ]
-    assert inputs == ["record", *known]
+    assert inputs == ["record", "answers", *known]
 
 
 def test_the_codes_of_an_option_are_the_codes_that_it_takes(
@@ -181,6 +181,9 @@ def unpublished(parts: list[Resource], definitions: list[Resource]) -> Iterator[
             yield part["name"]
         elif "part" in part:
             yield from unpublished(part["part"], definition.get("part", []))
+        elif "resource" in part:
+            if part["resource"]["resourceType"] != definition["type"]:
+                yield f"{part['name']}: {part['resource']['resourceType']}"
         elif value.removeprefix("value").lower() != definition["type"].lower():
             yield f"{part['name']}: {value}"
     names = [part["name"] for part in parts]

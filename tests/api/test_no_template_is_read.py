@@ -94,8 +94,8 @@ def test_no_published_resource_holds_a_template(client: TestClient) -> None:
     read = 0
     for path, methods in openapi["paths"].items():
         asked = [p for p in methods.get("get", {}).get("parameters", []) if p["in"] == "path"]
-        if "get" not in methods or path == "/metrics":
-            continue
+        if "get" not in methods or path == "/metrics" or path.endswith("package.tgz"):
+            continue  # a package holds what is read here one by one
         for own_id in asked[0]["schema"]["enum"] if asked else [""]:
             resource = client.get(path.replace("{id}", own_id)).json()
             held = [text for text in texts(resource) if TEMPLATE.search(text)]

@@ -14,6 +14,7 @@ from crossgrain.http.settings import Settings
 ROOT = Path(__file__).parents[2]
 DOCKER = ROOT / "docker"
 DOCKERFILE = (DOCKER / "Dockerfile").read_text()
+IMAGES = ("night", "service")
 MANIFESTS: list[dict[str, Any]] = [
     m for m in yaml.safe_load_all((DOCKER / "kubernetes.yaml").read_text()) if m
 ]
@@ -81,10 +82,16 @@ def test_every_setting_that_is_set_exists_and_is_valid(
     assert own <= known
 
 
-def test_the_image_is_of_two_stages_and_of_an_unprivileged_user() -> None:
-    assert len(re.findall(r"^FROM ", DOCKERFILE, re.MULTILINE)) == 2
-    user = re.findall(r"^USER (.+)$", DOCKERFILE, re.MULTILINE)
-    assert user == [f"{POD['securityContext']['runAsUser']}:{POD['securityContext']['runAsGroup']}"]
+def test_each_image_is_built_apart_from_what_builds_it_and_of_an_unprivileged_user() -> None:
+    from_what = re.findall(r"^FROM (\S+) AS (\S+)$", DOCKERFILE, re.MULTILINE)
+    stages = {name: base for base, name in from_what}
+    assert len(stages) == len(re.findall(r"^FROM ", DOCKERFILE, re.MULTILINE))
+    finals = re.split(r"^FROM ", DOCKERFILE, flags=re.MULTILINE)[-2:]
+    assert [final.split()[:3] for final in finals] == [["user", "AS", name] for name in IMAGES]
+    assert stages["user"] not in stages  # a published base, not a stage that builds
+    own = f"{POD['securityContext']['runAsUser']}:{POD['securityContext']['runAsGroup']}"
+    assert re.findall(r"^USER (.+)$", DOCKERFILE, re.MULTILINE) == [own, own]
+    assert all(f"USER {own}" in final for final in finals)
     assert "HEALTHCHECK" in DOCKERFILE
     assert "/readyz" in DOCKERFILE
 

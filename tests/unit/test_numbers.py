@@ -39,6 +39,7 @@ OTHERWISE = {
         "dosing/targets.py",
         Fraction(1, 4),
     ): "the share of T3 by default",
+    ("reading/posing.py", Fraction(300)): "characters of the record's words in a question",
     ("reading/product.py", Fraction(1, 4)): "the grid on which a strength is read",
     ("reading/remembered.py", Fraction(300)): "the longest words that are kept, characters",
     ("reading/sig.py", Fraction(28)): "days of a supply that is renewed, not of a course",

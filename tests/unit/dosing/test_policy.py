@@ -28,7 +28,7 @@ TABLE = {
             "source": "f",
         },
     },
-    "supply": {"reserve_days": "14", "dispensed_days": "98", "source": "g"},
+    "supply": {"reserve_days": "14", "dispensed_days": "98", "fetch_days": "7", "source": "g"},
     "labs": {
         "wait_days": "42",
         "reuse_days": "28",
@@ -246,8 +246,9 @@ def test_every_number_of_the_table_is_read_where_it_stands():
     taper = policy.taper
     assert (taper.tolerance, taper.saving_a_strength, taper.guard) == (0.02, 0.03, 0.72)
     assert (taper.most_changes, taper.too_much_weighs, taper.too_little_weighs) == (3, 2, 2)
-    assert (policy.supply.reserve_days, policy.supply.dispensed_days) == (14, 98)
-    assert (taper.source, policy.supply.source) == ("f", "g")
+    supply = policy.supply
+    assert (supply.reserve_days, supply.dispensed_days, supply.fetch_days) == (14, 98, 7)
+    assert (taper.source, supply.source) == ("f", "g")
     onward = policy.onward
     assert (onward.slower, onward.gap_days, onward.source) == (2, 7, "j")
 
