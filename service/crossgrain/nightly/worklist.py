@@ -66,7 +66,7 @@ class NightDesk:
             yield self._entry(place, answer, flag)
 
     def _entry(self, place: int, answer: Answer, flag: FlagLine) -> WorklistRow:
-        before = self.night.found_on(answer.patient, flag)
+        found_on = self.night.found_on(answer.patient, flag) or self.night.as_of
         return WorklistRow(
             place=place,
             patient=answer.patient,
@@ -79,8 +79,8 @@ class NightDesk:
             summary=flag.summary,
             switched_on=flag.switched_on,
             act=flag.act,
-            found_on=before or self.night.as_of,
-            is_new=before is None,
+            found_on=found_on,
+            is_new=found_on == self.night.as_of,  # also where that night is run once more
             statement=flag.statement,
             arithmetic=flag.arithmetic,
             source=flag.source,
