@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from decimal import Decimal
 from fractions import Fraction
 from typing import Any
@@ -195,7 +196,7 @@ def compare_bases(
     as_of = day_asked(desk, options)
     judged = judged_with_answers(
         call,
-        lambda one_call: _compared(desk, one_call, options, target, version),
+        lambda one_call: _compared(desk, one_call, options, target, as_of, version),
         lambda made: made.record.questions,
         lambda one_call: look_at(desk, one_call, as_of, version),
     )
@@ -207,13 +208,16 @@ def compare_bases(
 
 
 def _compared(
-    desk: Desk, call: Call, options: Options, target: Target, version: FhirVersion
+    desk: Desk,
+    call: Call,
+    options: Options,
+    target: Target,
+    as_of: date,
+    version: FhirVersion,
 ) -> RegimenCompared:
     try:
         mixture = mixture_asked(options)
-        record = record_in(
-            desk, call, day_asked(desk, options), version, validate=options.one("validate", False)
-        )
+        record = record_in(desk, call, as_of, version, validate=options.one("validate", False))
         record, running = in_the_midst(record, desk.catalogue)
         record = replace(record, questions=(*record.questions, *nothing_taken(record)))
         rows = (

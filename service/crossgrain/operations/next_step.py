@@ -87,12 +87,12 @@ def settle_call(desk: Desk, call: Call, options: Options, version: FhirVersion) 
         where the options, the record or the plan are unusable, or do not go together.
     """
     is_brief = brief_asked(options)
-    as_of, _ = days_asked(desk, options, "a step")
+    days = days_asked(desk, options, "a step")  # once: it may be the clock's
     judged = judged_with_answers(
         call,
-        lambda one: _stepped(desk, one, options, version),
+        lambda one: _stepped(desk, one, options, days, version),
         lambda step: step.proposal.record.questions,
-        lambda one: look_at(desk, one, as_of, version),
+        lambda one: look_at(desk, one, days[0], version),
     )
     plan = call.plan if judged.made.cites_given else None
     filed_beside = call if options.one("response") == "transaction" else None
@@ -100,9 +100,11 @@ def settle_call(desk: Desk, call: Call, options: Options, version: FhirVersion) 
     return SettledStep(judged.made, filed_beside, is_brief, plan, page_for, judged.form)
 
 
-def _stepped(desk: Desk, call: Call, options: Options, version: FhirVersion) -> NextStep:
+def _stepped(
+    desk: Desk, call: Call, options: Options, days: tuple[date, date], version: FhirVersion
+) -> NextStep:
     try:
-        request = _request(desk, options)
+        request = _request(options, *days)
         sent = _submitted(
             desk, call, request.as_of, version, validate=options.one("validate", False)
         )
@@ -137,8 +139,7 @@ def answer_to(desk: Desk, settled: SettledStep, version: FhirVersion) -> Resourc
     return to_be_filed(whole, settled.filed_beside)
 
 
-def _request(desk: Desk, options: Options) -> SwitchRequest:
-    as_of, start = days_asked(desk, options, "a step")
+def _request(options: Options, as_of: date, start: date) -> SwitchRequest:
     defaults = SwitchRequest(as_of=as_of, start=start)
     return SwitchRequest(
         as_of=as_of,

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import date
 from importlib.util import find_spec
 from typing import Any
 
@@ -75,21 +76,23 @@ def settle_call(desk: Desk, call: Call, options: Options, version: FhirVersion) 
         where the options or the record are unusable, or do not go together.
     """
     is_brief, as_pdf = brief_asked(options), _pdf_asked(options)
-    as_of, _ = days_asked(desk, options, "a plan")
+    days = days_asked(desk, options, "a plan")  # once: it may be the clock's
     judged = judged_with_answers(
         call,
-        lambda one: _proposed(desk, one, options.with_chosen(one.chosen), version),
+        lambda one: _proposed(desk, one, options.with_chosen(one.chosen), days, version),
         lambda proposal: proposal.record.questions,
-        lambda one: look_at(desk, one, as_of, version),
+        lambda one: look_at(desk, one, days[0], version),
     )
     page_for = person_in(call.record) if options.one("sheet", False) else None
     filed_beside = call if options.one("response") == "transaction" else None
     return Settled(judged.made, filed_beside, is_brief, page_for, as_pdf, judged.form)
 
 
-def _proposed(desk: Desk, call: Call, options: Options, version: FhirVersion) -> Proposal:
+def _proposed(
+    desk: Desk, call: Call, options: Options, days: tuple[date, date], version: FhirVersion
+) -> Proposal:
     try:
-        request = _request(desk, options)
+        request = _request(options, *days)
         record = record_in(
             desk, call, request.as_of, version, validate=options.one("validate", False)
         )
@@ -148,8 +151,7 @@ def _page(
     return lambda name: PlanPage("application/pdf", plan_pdf(bundle, person, name))
 
 
-def _request(desk: Desk, options: Options) -> SwitchRequest:
-    as_of, start = days_asked(desk, options, "a plan")
+def _request(options: Options, as_of: date, start: date) -> SwitchRequest:
     target = options.one("target")
     defaults = SwitchRequest(as_of=as_of, start=start)
     return SwitchRequest(

@@ -203,6 +203,8 @@ CALLS: list[tuple[str, bytes, str]] = [
     (f"{PROPOSE}?target=desiccated-thyroid", RECORD, FHIR["content-type"]),
     ("/sheet?target=desiccated-thyroid", RECORD, FHIR["content-type"]),
     ("/fhir/r4/$screen-switches", RECORD, FHIR["content-type"]),
+    ("/fhir/r4/$next-step", RECORD, FHIR["content-type"]),
+    ("/fhir/r4/$compare-bases", RECORD, FHIR["content-type"]),
 ]
 
 
