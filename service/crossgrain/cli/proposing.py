@@ -1,17 +1,18 @@
 """``crossgrain propose`` and ``crossgrain next``: the HTTP operations, run on a file."""
 
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import typer
 
 from crossgrain.catalogue import load_catalogue
 from crossgrain.cli import asking
 from crossgrain.cli.commands import Exit
-from crossgrain.core.proposal import Outcome
+from crossgrain.core.proposal import Outcome, Proposal
 from crossgrain.names.errors import DomainError
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations import next_step
@@ -102,18 +103,34 @@ def as_text(question: ProposeCall, *, why: bool) -> Exit:
     """Print the proposal for a reader at a terminal."""
     from crossgrain.cli.show.proposal import show  # noqa: PLC0415 - rich and plotext load here
 
-    while True:
-        try:
-            desk = _desk(question)
-            settled = _settle(desk, question)
-        except RequestRefused as refused:
-            return _complain(refused)
-        form = settled.form
-        show(settled.proposal, desk.catalogue, why=why, brief=settled.is_brief, form=form)
-        answered = _answered(question, form)
-        if answered is None:
-            return _EXITS[settled.proposal.outcome]
-        question = answered
+    def shown(desk: Desk, settled: Settled) -> Proposal:
+        proposal, form = settled.proposal, settled.form
+        show(proposal, desk.catalogue, why=why, brief=settled.is_brief, form=form)
+        return proposal
+
+    return _until_answered(question, _settle, shown)
+
+
+_Made = TypeVar("_Made", Settled, next_step.SettledStep)
+
+
+def _until_answered(
+    question: ProposeCall,
+    settle_on: Callable[[Desk, ProposeCall], _Made],
+    shown: Callable[[Desk, _Made], Proposal],
+) -> Exit:
+    """Show what is settled, and once more with whatever is answered at the prompt."""
+    try:
+        desk = _desk(question)
+        while True:
+            settled = settle_on(desk, question)
+            proposal = shown(desk, settled)
+            answered = _answered(question, settled.form)
+            if answered is None:
+                return _EXITS[proposal.outcome]
+            question = answered
+    except RequestRefused as refused:
+        return _complain(refused)
 
 
 def _answered(question: ProposeCall, form: QuestionForm | None) -> ProposeCall | None:
@@ -181,17 +198,11 @@ def next_step_as_text(question: ProposeCall, plan: bytes | None) -> Exit:
     """Print the next step for a reader at a terminal."""
     from crossgrain.cli.show.proposal import show_next_step  # noqa: PLC0415 - rich loads here
 
-    while True:
-        try:
-            desk = _desk(question)
-            settled = _settle_next_step(desk, question, plan)
-        except RequestRefused as refused:
-            return _complain(refused)
+    def shown(_: Desk, settled: next_step.SettledStep) -> Proposal:
         show_next_step(settled.step, form=settled.form)
-        answered = _answered(question, settled.form)
-        if answered is None:
-            return _EXITS[settled.step.proposal.outcome]
-        question = answered
+        return settled.step.proposal
+
+    return _until_answered(question, partial(_settle_next_step, plan=plan), shown)
 
 
 def next_step_as_sheet(question: ProposeCall, plan: bytes | None, file: Path) -> Exit:
