@@ -36,9 +36,9 @@ def asked_of(form: QuestionForm) -> Resource | None:
 def _answer(posed: Posed) -> Iterator[Resource]:
     if not posed.choices:
         return
-    typer.echo(f"\n{posed.medicine + ': ' if posed.medicine else ''}{posed.question.question}")
-    for words in posed.words:
-        typer.echo(f"  The record says: “{words}”")
+    typer.echo(f"\n{posed.words_asked}")
+    for words in posed.quoted:
+        typer.echo(f"  {words}")
     if posed.count is not None:
         number = _prompted("A number", posed.count, least=0)
         if number is not None:

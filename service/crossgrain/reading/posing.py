@@ -44,6 +44,8 @@ MOST_WORDS = 300
 """Characters of the record's own words that a question shows of one instruction."""
 _MEDICINES = frozenset({"MedicationStatement", "MedicationRequest"})
 HANDED_OUT = "MedicationDispense"
+_NAMED = _MEDICINES | {HANDED_OUT}
+"""What is asked about by the name of its medicine and in its own words."""
 _OF_MEDICINE = frozenset({Asks.DOSE, Asks.MEDICINE, Asks.TAKEN})
 
 
@@ -106,6 +108,17 @@ class Posed:
     number: int = -1
     count: int | None = None
     content: str = ""
+
+    @property
+    def words_asked(self) -> str:
+        """The question, after what the record calls the medicine."""
+        named = f"{self.medicine}: " if self.medicine else ""
+        return f"{named}{self.question.question}"
+
+    @property
+    def quoted(self) -> tuple[str, ...]:
+        """The record's own words, each said to be that."""
+        return tuple(f"The record says: “{words}”" for words in self.words)
 
     @property
     def readings(self) -> tuple[PossibleAnswer, ...]:
@@ -204,8 +217,8 @@ class _Poser:
             entry=entry,
             number=number,
             content=content_digest(entry.resource),
-            medicine=medicine_of(entry.resource) if entry.kind in _MEDICINES else "",
-            words=tuple(words_of(entry.resource)) if entry.kind in _MEDICINES else (),
+            medicine=medicine_of(entry.resource) if entry.kind in _NAMED else "",
+            words=tuple(words_of(entry.resource)) if entry.kind in _NAMED else (),
         )
         return self._with_answers(posed, entry)
 
@@ -220,8 +233,6 @@ class _Poser:
                 posed,
                 choices=(*_not_taken(posed), PossibleAnswer(OTHERWISE, "It is: as given below")),
                 doses=tuple(self._preparations(self._kind_handed_out(entry))),
-                medicine=medicine_of(entry.resource),
-                words=tuple(words_of(entry.resource)),
             )
         of_dose = entry.kind in _MEDICINES and asks in _OF_MEDICINE and not self._denied(posed)
         if of_dose:
@@ -278,17 +289,14 @@ class _Poser:
                 yield PossibleAnswer(
                     "taken", "It is taken now, as written", Amendment(settled=settled)
                 )
-                yield PossibleAnswer(
-                    "not-taken", "It is not taken now", Amendment({posed.number: None})
-                )
+                yield from _not_taken(posed)
             case Asks.WHICH_OF_TWO:
                 yield from self._of_two(posed)
             case Asks.WHOSE:
                 yield PossibleAnswer("yes", "Yes, it is this patient's", Amendment(settled=settled))
                 yield PossibleAnswer("no", "No: leave it out", Amendment({posed.number: None}))
             case Asks.WHOLE | Asks.RIGHT_RECORD:
-                yield PossibleAnswer("yes", "Yes", Amendment(settled=settled))
-                yield PossibleAnswer("no", "No")
+                yield from _vouched(settled)
             case Asks.ORDER:
                 order = Amendment(options=(("order", entry.reference),))
                 yield PossibleAnswer("judge", "This is the order to judge", order)
@@ -318,8 +326,7 @@ class _Poser:
         settled = Vouched(frozenset({(question.expression, question.asks)}))
         match question.asks:
             case Asks.WHOLE | Asks.RIGHT_RECORD:
-                yield PossibleAnswer("yes", "Yes", Amendment(settled=settled))
-                yield PossibleAnswer("no", "No")
+                yield from _vouched(settled)
             case Asks.NOW:
                 yield PossibleAnswer(OTHERWISE, "What is taken is given below")
 
@@ -368,6 +375,11 @@ def line_name(line: Preparation) -> str:
 
 def _not_taken(posed: Posed) -> Iterator[PossibleAnswer]:
     yield PossibleAnswer("not-taken", "It is not taken now", Amendment({posed.number: None}))
+
+
+def _vouched(settled: Vouched) -> Iterator[PossibleAnswer]:
+    yield PossibleAnswer("yes", "Yes", Amendment(settled=settled))
+    yield PossibleAnswer("no", "No")
 
 
 def _spelt(code: str) -> str:

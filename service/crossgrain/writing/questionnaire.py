@@ -26,7 +26,7 @@ def questionnaire(form: QuestionForm, on: str) -> Resource:
     return {
         "resourceType": "Questionnaire",
         "id": form.id,
-        "text": narrative(paragraph(_TITLE), bullets(_asked(posed) for posed in form.posed)),
+        "text": narrative(paragraph(_TITLE), bullets(posed.words_asked for posed in form.posed)),
         "url": form.url,
         "identifier": [{"system": RESOURCE_SYSTEM, "value": form.id}],
         "title": _TITLE,
@@ -37,16 +37,11 @@ def questionnaire(form: QuestionForm, on: str) -> Resource:
     }
 
 
-def _asked(posed: Posed) -> str:
-    named = f"{posed.medicine}: " if posed.medicine else ""
-    return f"{named}{posed.question.question}"
-
-
 def _item(posed: Posed, system: str) -> Resource:
     """One question: its words, its possible answers, and a dose in the place of these."""
     kind = "choice" if posed.choices else "display"
     kind = kind if posed.count is None else "integer"
-    item: Resource = {"linkId": posed.id, "text": plain(_asked(posed)), "type": kind}
+    item: Resource = {"linkId": posed.id, "text": plain(posed.words_asked), "type": kind}
     if kind == "choice":
         item["answerOption"] = [
             {"valueCoding": {"system": system, "code": c.code, "display": plain(c.words)}}
@@ -59,9 +54,8 @@ def _item(posed: Posed, system: str) -> Resource:
 
 
 def _words(posed: Posed) -> Iterator[Resource]:
-    for number, words in enumerate(posed.words):
-        text = f"The record says: “{words}”"
-        yield {"linkId": f"{posed.id}.words.{number}", "text": plain(text), "type": "display"}
+    for number, words in enumerate(posed.quoted):
+        yield {"linkId": f"{posed.id}.words.{number}", "text": plain(words), "type": "display"}
 
 
 def _doses(posed: Posed, system: str) -> Iterator[Resource]:

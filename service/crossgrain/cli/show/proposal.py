@@ -350,8 +350,8 @@ def _show_words(page: Page, posed: Posed) -> None:
     """The medicine, its words, and what may be answered."""
     if posed.medicine:
         page.line(posed.medicine, indent=4)
-    for words in posed.words:
-        page.line(f"The record says: “{words}”", indent=4)
+    for words in posed.quoted:
+        page.line(words, indent=4)
     for choice in posed.choices:
         page.line(f"- {choice.words}", indent=4)
 
