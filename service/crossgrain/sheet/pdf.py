@@ -8,7 +8,7 @@ answer: the same answer gives the same bytes.
 import io
 import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
@@ -92,7 +92,7 @@ def plan_pdf(answer: Resource, person: PatientHeading, name: str) -> bytes:
     title = _writable(str(about.get("title", "What the service found")))
     blocks = [_Block(title, 16, bold=True), *_whose(person), *_of_narrative(about)]
     blocks += _orders(resources)
-    written = [_Block(_writable(b.text), b.size, b.bold, b.indent, b.before) for b in blocks]
+    written = [replace(block, text=_writable(block.text)) for block in blocks]
     if any(
         "?" in new.text and new.text != old.text for new, old in zip(written, blocks, strict=True)
     ):
