@@ -1,6 +1,7 @@
-"""What the tests of the API send: addresses, headers, options, and the invented patients."""
+"""What the tests of the API send, and what they look for in an answer."""
 
 import tomllib
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -22,3 +23,16 @@ LT4 = "01-levothyroxine-150.json"
 RECORD = (PATIENTS / LT4).read_bytes()
 """The first invented patient, who takes levothyroxine 150 µg."""
 Resource = dict[str, Any]
+
+
+def references(node: Any) -> Iterator[str]:
+    """Every reference in a resource, in order."""
+    if isinstance(node, dict):
+        for key, value in node.items():
+            if key == "reference" and isinstance(value, str):
+                yield value
+            else:
+                yield from references(value)
+    elif isinstance(node, list):
+        for value in node:
+            yield from references(value)

@@ -2,7 +2,7 @@
 
 import copy
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from typing import Any
 
 import httpx2 as httpx
@@ -13,7 +13,7 @@ from tests.conformance.r5_records import as_r5
 from crossgrain import __version__
 from crossgrain.names.identity import FhirVersion
 
-from .calls import AS_OF, PATIENTS, PROPOSE, SCENARIO
+from .calls import AS_OF, PATIENTS, PROPOSE, SCENARIO, references
 
 SENT = {"r4": "/fhir/r4/PlanDefinition/regimen-switch/$apply"}
 SENT["r5"] = SENT["r4"].replace("r4", "r5")
@@ -39,18 +39,6 @@ def body(record: Body) -> Body:
             },
         ],
     }
-
-
-def references(node: Any) -> Iterator[str]:
-    if isinstance(node, dict):
-        for key, value in node.items():
-            if key == "reference" and isinstance(value, str):
-                yield value
-            else:
-                yield from references(value)
-    elif isinstance(node, list):
-        for value in node:
-            yield from references(value)
 
 
 def test_r4_answers_with_a_care_plan_that_contains_all_that_it_refers_to(

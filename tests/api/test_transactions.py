@@ -2,28 +2,17 @@
 
 import copy
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from typing import Any
 
 import httpx2 as httpx
 import pytest
 
-from .calls import Resource
+from .calls import Resource, references
 
 URN = "urn:uuid:0b7c8a52-4a1f-5c77-9d3b-6a0f5f0d2c11"
 TO_FILE = "?target=desiccated-thyroid&as-of=2025-03-03&response=transaction"
 Post = Callable[..., httpx.Response]
-
-
-def references(node: Any) -> Iterator[str]:
-    if isinstance(node, dict):
-        if isinstance(node.get("reference"), str):
-            yield node["reference"]
-        for value in node.values():
-            yield from references(value)
-    elif isinstance(node, list):
-        for value in node:
-            yield from references(value)
 
 
 def by_urn(record: Resource, kind: str, **more: Any) -> Resource:

@@ -7,7 +7,6 @@ by a search that stands in the reference's place (FHIR R4 http.html, "conditiona
 import copy
 import json
 import re
-from collections.abc import Iterator
 from typing import Any
 from urllib.parse import unquote
 from uuid import NAMESPACE_URL, uuid5
@@ -16,7 +15,7 @@ import pytest
 from fastapi.testclient import TestClient
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.api.calls import PATIENTS, PROPOSE, Resource
+from tests.api.calls import PATIENTS, PROPOSE, Resource, references
 
 from crossgrain.app.factory import create_app
 from crossgrain.catalogue import load_catalogue
@@ -65,17 +64,6 @@ def pointing(node: Any, new: dict[str, str]) -> Any:
             for key, value in node.items()
         }
     return [pointing(each, new) for each in node] if isinstance(node, list) else node
-
-
-def references(node: Any) -> Iterator[str]:
-    if isinstance(node, dict):
-        if isinstance(node.get("reference"), str):
-            yield node["reference"]
-        for value in node.values():
-            yield from references(value)
-    elif isinstance(node, list):
-        for value in node:
-            yield from references(value)
 
 
 def is_found(reference: str, answer: Resource, record: Resource) -> bool:
