@@ -60,13 +60,18 @@ SELECT patient, kinds FROM (
         LEFT JOIN products AS p ON p.medication = s.medication
         WHERE s.reasons LIKE concat('%|', c.id, '|%') AND coalesce(p.kinds, 0) = 0
         AND s.kind IN ('MedicationStatement', 'MedicationRequest')
+        UNION ALL
+        SELECT s.patient, coalesce(p.kinds, s.kinds) & {UNSURE - 1} AS kinds
+        FROM standing AS s LEFT JOIN products AS p ON p.medication = s.medication
+        WHERE s.patient <> '' AND s.kind = 'MedicationDispense'
     ) AS single
     GROUP BY patient
 ) AS found
 WHERE kinds > 0
 """
 """What a medicine is: what its Medication holds, where that is in a file; and in doubt where it is
-taken for a condition of the thyroid and is none that is known."""
+taken for a condition of the thyroid and is none that is known. A hand-over counts where it is
+sure what it was: it may be all that tells of a second preparation."""
 _MATTERING = f"""
 SELECT patient FROM hormonal WHERE bit_count(kinds) > 1 OR kinds >= {UNSURE}
 UNION

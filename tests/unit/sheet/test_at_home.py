@@ -329,18 +329,26 @@ def test_before_the_start_the_old_tablets_go_on_and_nothing_is_stopped() -> None
 
 
 def frequencies(answer: dict[str, Any]) -> dict[str, set[int]]:
-    """Medicine → how many times a day its orders have it taken, at one time or another."""
-    found: dict[str, set[int]] = {}
+    """Medicine → at how many times of a day its orders have it taken, on one day or another."""
+    told: dict[str, list[tuple[str, str, set[str]]]] = {}
     for order in unconditional(answer, "MedicationRequest"):
         words = order["medicationCodeableConcept"]["text"]
         (medicine,) = (name for name in INGREDIENTS.values() if words.startswith(name))
         for instruction in order["dosageInstruction"]:
             repeat = instruction["timing"]["repeat"]
             assert (repeat["period"], repeat["periodUnit"]) == (1, "d")
-            # where the times of day differ, each is an instruction of its own
-            times = 2 if "when" in repeat else repeat["frequency"]
-            found.setdefault(medicine, set()).add(times)
-    return found
+            assert repeat["frequency"] == len(repeat["when"])
+            bounds, when = repeat["boundsPeriod"], set(repeat["when"])
+            told.setdefault(medicine, []).append((bounds["start"], bounds["end"], when))
+    return {medicine: set(map(len, _moments_by_day(lines))) for medicine, lines in told.items()}
+
+
+def _moments_by_day(lines: list[tuple[str, str, set[str]]]) -> list[set[str]]:
+    """The times of day of all that is taken on each day on which an instruction begins."""
+    return [
+        set().union(*(when for start, end, when in lines if start <= day <= end))
+        for day, _, _ in lines
+    ]
 
 
 def missed(page: Node) -> list[str]:
