@@ -47,6 +47,10 @@ HANDED_OUT = "MedicationDispense"
 _NAMED = _MEDICINES | {HANDED_OUT}
 """What is asked about by the name of its medicine and in its own words."""
 _OF_MEDICINE = frozenset({Asks.DOSE, Asks.MEDICINE, Asks.TAKEN})
+MOST_MEDICINES_READ = 40
+MOST_CHARACTERS_READ = 24_000
+"""Of one form: medicines whose readings are sought, and characters of them, each being read up to a
+hundred times. Those beyond are asked about without readings."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +169,12 @@ def content_digest(resource: Mapping[str, Any]) -> str:
     return sha256(content.encode("utf-8", "surrogatepass")).hexdigest()[:32]
 
 
+def _characters(resource: Resource) -> int:
+    """Characters of a resource as JSON, without its narrative."""
+    told = {key: value for key, value in resource.items() if key != "text"}
+    return len(json.dumps(told, default=str, ensure_ascii=False))
+
+
 class _Poser:
     """Poses the questions of one record."""
 
@@ -178,6 +188,7 @@ class _Poser:
         self.patient = self._name(self.reading.patient)
         self.names: Counter[str] = Counter()
         self.doses: dict[str, list[tuple[DoseLine, ...]]] = {}
+        self.characters = 0
 
     def pose(self, questions: Sequence[Question]) -> Iterator[Posed]:
         for question in questions:
@@ -248,9 +259,7 @@ class _Poser:
         return posed.question.asks is Asks.TAKEN and not posed.element
 
     def _of_medicine(self, posed: Posed, entry: Entry) -> Iterator[PossibleAnswer]:
-        if entry.path not in self.doses:
-            self.doses[entry.path] = possible_doses(entry, self.reading, self._kind(entry))
-        for lines in self.doses[entry.path]:
+        for lines in self._readings(entry):
             yield reading_choice(posed, lines, self.reading)
         yield from _not_taken(posed)
         if posed.question.asks is Asks.MEDICINE:
@@ -259,6 +268,17 @@ class _Poser:
                 "no-thyroid-hormone", "It is no thyroid hormone", Amendment(settled=no_hormone)
             )
         yield PossibleAnswer(OTHERWISE, "Another dose: given below")
+
+    def _readings(self, entry: Entry) -> Sequence[tuple[DoseLine, ...]]:
+        """The doses that a medicine may mean, for as many and as long ones as a form has room."""
+        if entry.path not in self.doses:
+            characters = _characters(entry.resource)
+            room = self.characters + characters <= MOST_CHARACTERS_READ
+            if not room or len(self.doses) >= MOST_MEDICINES_READ:
+                return ()
+            self.characters += characters
+            self.doses[entry.path] = possible_doses(entry, self.reading, self._kind(entry))
+        return self.doses[entry.path]
 
     def _kind(self, entry: Entry) -> Kind | None:
         """Which hormone a medicine is, where that is told."""

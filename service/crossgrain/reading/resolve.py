@@ -25,7 +25,7 @@ MOST_CHARACTERS_OF_AN_ADDRESS = 2_000
 """Of a resource's id and of its entry's address, which answers repeat; FHIR's ids have 64."""
 MOST_HORMONES = 2_000
 """Thyroid medicines of all times: forty years of monthly orders, each stated too, are half."""
-MOST_SAYINGS = 6_000
+MOST_SAYINGS = 4_000
 """Dosages, and words about the taking, each counted for every dosage that it is held against."""
 MOST_CHARACTERS_OF_SAYINGS = 300_000
 """Of all those words, and of all notes in which they are sought."""

@@ -1,5 +1,6 @@
 """Large and hostile records end in bounded time: no step grows faster than the record."""
 
+import json
 import time
 from collections.abc import Callable
 from contextlib import suppress
@@ -7,14 +8,18 @@ from contextlib import suppress
 import pytest
 from tests.steps import steps
 from tests.unit.reading.records import (
+    AS_OF,
+    CODES,
     LOINC,
     LT4,
+    PREPARATIONS,
     TABLET,
     Json,
     asked,
     bundle,
     condition,
     dosage,
+    encoded,
     observation,
     read_bundle,
     request,
@@ -22,7 +27,12 @@ from tests.unit.reading.records import (
     ucum,
 )
 
-from crossgrain.reading.elements import ReadCategory, Unreadable
+from crossgrain.names.identity import FhirVersion
+from crossgrain.reading.door import Look
+from crossgrain.reading.elements import Asks, ReadCategory, Unreadable
+from crossgrain.reading.json import parse
+from crossgrain.reading.posing import MOST_CHARACTERS_READ, MOST_MEDICINES_READ, posed_in
+from crossgrain.reading.reader import read_record
 from crossgrain.reading.resolve import (
     MOST_CHARACTERS_OF_A_NAME,
     MOST_CHARACTERS_OF_AN_ADDRESS,
@@ -298,3 +308,38 @@ def test_the_first_of_two_contained_of_one_name_is_the_one_referred_to() -> None
     )
     (found,) = read_bundle(bundle(taken)).facts.indications or ()
     assert found.key == "hypothyroidism"
+
+
+def readings_of(*resources: Json) -> dict[str, bool]:
+    """Of each medicine whose dose is asked, whether doses are offered."""
+    content = parse(encoded(bundle(*resources)))
+    look: Look = {
+        "version": FhirVersion.R4,
+        "as_of": AS_OF,
+        "codes": CODES,
+        "preparations": PREPARATIONS,
+    }
+    form = posed_in(content, read_record(content, **look).questions, **look)
+    return {
+        posed.entry.reference: bool(posed.readings)
+        for posed in form.posed
+        if posed.entry and posed.question.asks is Asks.DOSE
+    }
+
+
+def two_ways(own_id: str, words: str = "Take 50 mcg once a day.") -> Json:
+    """An order that says 100 micrograms in codes and 50 in words."""
+    return request(LT4, dosage(ucum(100, "ug"), text=words), id=own_id)
+
+
+def test_readings_are_sought_for_as_many_medicines_as_a_person_will_look_through() -> None:
+    found = readings_of(*(two_ways(f"r{n}") for n in range(MOST_MEDICINES_READ + 1)))
+    assert list(found.values()) == [True] * MOST_MEDICINES_READ + [False]
+
+
+@pytest.mark.parametrize("over", [0, 1])
+def test_readings_are_sought_in_what_is_no_longer_than_a_person_writes(over: int) -> None:
+    other = {"note": [{"text": "x"}]}
+    own = len(json.dumps(parse(encoded({**two_ways("long"), **other})), default=str))
+    other["note"][0]["text"] = "x" * (MOST_CHARACTERS_READ - own + 1 + over)
+    assert readings_of({**two_ways("long"), **other}) == {"MedicationRequest/long": not over}
