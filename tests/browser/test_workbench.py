@@ -3,6 +3,7 @@
 import json
 import re
 import subprocess
+from urllib.parse import parse_qs, urlsplit
 
 import pytest
 from playwright.sync_api import FrameLocator, Page, expect
@@ -38,6 +39,109 @@ def test_it_shows_a_sheet_at_once_at_every_width_and_axe_finds_no_violation(
         expect(sheet.get_by_role("heading", name="A proposed switch")).to_be_visible()
         assert too_wide(page) <= 0
         assert violations(page) == []
+
+
+def visit(page: Page, service: str, name: str) -> FrameLocator:
+    """The sheet of an invented patient's visit."""
+    come(page, service)
+    page.get_by_label("Operation").select_option("$next-step")
+    page.get_by_label("An invented patient").select_option(f"{name}.json")
+    return page.frame_locator("#sheet")
+
+
+@pytest.mark.parametrize("scheme", SCHEMES)
+def test_the_next_step_of_a_running_plan_is_shown_at_every_width_and_axe_finds_no_violation(
+    open_page: Open, service: str, scheme: str
+) -> None:
+    for width in WIDTHS:
+        page = open_page(width, scheme)
+        sheet = visit(page, service, "on-time")
+        expect(sheet.locator("h1")).to_have_text("Next step: go on as planned")
+        assert too_wide(page) <= 0
+        assert violations(page) == []
+
+
+def test_the_operation_brings_a_record_and_options_of_its_own(
+    open_page: Open, service: str
+) -> None:
+    page = open_page()
+    sheet = come(page, service)
+    offered = page.get_by_label("An invented patient")
+    page.get_by_label("Operation").select_option("$next-step")
+    expect(sheet.locator("h1")).to_have_text("Next step: go on as planned")
+    expect(offered).to_have_value("on-time.json")
+    expect(page.get_by_label("Read as of")).to_have_value("2025-04-17")
+    for of_a_switch in ("Target", "Old medicine"):
+        expect(page.get_by_label(of_a_switch)).to_be_hidden()
+    assert "target" not in page.locator("#curl").inner_text()
+    answer = json.loads(page.locator("#json").inner_text())
+    assert answer["entry"][0]["resource"]["status"] == "success"
+    offered.select_option("02-desiccated-120.json")
+    expect(page.get_by_label("Operation")).to_have_value("$propose-switch")
+    expect(sheet.locator("h1")).to_have_text("A proposed switch")
+    expect(page.get_by_label("Target")).to_have_value("levothyroxine")
+
+
+def test_the_tablets_that_can_be_had_are_sent_with_a_visit(open_page: Open, service: str) -> None:
+    page = open_page()
+    with page.expect_request(lambda sent: "/sheet/next-step" in sent.url and "stock" in sent.url):
+        sheet = visit(page, service, "strength-out-of-stock")
+    stock = page.get_by_label("Tablets that can be had")
+    expect(stock).to_have_value("desiccated-thyroid 15, desiccated-thyroid 30")
+    expect(sheet.get_by_text("desiccated thyroid 30 mg tablet").first).to_be_visible()
+    with page.expect_request(lambda sent: "$next-step" in sent.url) as sent:
+        stock.fill("desiccated-thyroid 15, levothyroxine 88")
+        stock.blur()
+    assert parse_qs(urlsplit(sent.value.url).query)["stock"] == [
+        "desiccated-thyroid 15", "levothyroxine 88",
+    ]  # fmt: skip
+
+
+def test_the_sheet_is_saved_as_it_was_served(open_page: Open, service: str) -> None:
+    page = open_page()
+    sheet = visit(page, service, "pregnancy-in-mid-climb")
+    with page.expect_response(lambda one: "/sheet/next-step" in one.url) as served:
+        page.get_by_label("Read as of").fill("2025-04-18")
+    expect(sheet.get_by_text("Read as of 18 April 2025")).to_be_visible()
+    with page.expect_download() as saved:
+        page.get_by_role("link", name="Save the sheet").click()
+    assert saved.value.suggested_filename == "thyroid-plan.html"
+    assert saved.value.path().read_bytes() == served.value.body()
+
+
+def test_a_question_about_a_visit_that_no_field_can_answer_shows_no_button(
+    open_page: Open, service: str
+) -> None:
+    page = open_page()
+    visit(page, service, "second-plan-begun")
+    form = page.get_by_role("form", name="Questions to answer first")
+    expect(form).to_contain_text("Several plans are open")
+    expect(form).to_contain_text("is settled in the record itself")
+    expect(form.get_by_role("button", name="Answer")).to_be_hidden()
+    assert violations(page) == []
+
+
+def test_a_question_about_a_visit_is_answered_on_the_page(open_page: Open, service: str) -> None:
+    page = open_page()
+    come(page, service)
+    page.get_by_label("Operation").select_option("$next-step")
+    record = json.loads((FIXTURES / "visits" / "titration.json").read_text("utf-8"))
+    for entry in record["entry"]:
+        if entry["resource"]["resourceType"] in {"MedicationRequest", "MedicationStatement"}:
+            entry["resource"].pop("dosage", None)
+            entry["resource"]["dosageInstruction"] = [{"text": "take 1 to 2 tablets daily"}]
+    pasted(page, json.dumps(record))
+    page.get_by_label("Read as of").fill("2025-03-03")
+    form = page.get_by_role("form", name="Questions to answer first")
+    expect(form).to_contain_text("take 1 to 2 tablets daily")
+    form.get_by_label("the dose taken a day, in micrograms").fill("100")
+    with page.expect_request(lambda sent: "$next-step" in sent.url) as sent:
+        form.get_by_role("button", name="Answer").click()
+    told = json.loads(sent.value.post_data or "")
+    assert [each["name"] for each in told["parameter"]] == ["record", "answers"]
+    expect(form).to_be_hidden()
+    sheet = settled(page)
+    expect(sheet.locator("h1")).to_contain_text("Next step: what the labs lead to")
 
 
 def test_the_sheets_own_script_runs_inside_the_frame(open_page: Open, service: str) -> None:
@@ -167,12 +271,16 @@ def test_a_refused_call_says_why_and_shows_no_old_sheet(open_page: Open, service
     expect(page.locator("#sheet")).to_be_hidden()
 
 
+@pytest.mark.parametrize("operation", ["$propose-switch", "$next-step"])
 def test_the_command_that_is_copied_gives_the_json_that_is_shown(
-    open_page: Open, service: str
+    open_page: Open, service: str, operation: str
 ) -> None:
     page = open_page()
     page.context.grant_permissions(["clipboard-read", "clipboard-write"])
     come(page, service)
+    page.get_by_label("Operation").select_option(operation)
+    expect(page.locator("#curl")).to_contain_text(operation)
+    settled(page)
     page.get_by_role("button", name="Copy the command").click()
     expect(page.get_by_role("status")).to_have_text("Copied.")
     command = page.evaluate("navigator.clipboard.readText()")
@@ -210,7 +318,19 @@ def test_the_keyboard_alone_reaches_every_control_in_order(open_page: Open, serv
         walked.append(page.evaluate("document.activeElement.id || document.activeElement.tagName"))
         if walked[-1] == "sheet":
             break
-    wanted = ["example", "version", "target", "basis", "pace", "prior-therapy", "as-of", "curl"]
+    wanted = [
+        "operation",
+        "example",
+        "version",
+        "target",
+        "basis",
+        "pace",
+        "prior-therapy",
+        "stock",
+        "as-of",
+        "save",
+        "curl",
+    ]
     places = [walked.index(name) for name in (*wanted, "json", "sheet")]
     assert places == sorted(places)
 

@@ -1,9 +1,9 @@
 """Two pages of the service itself: the workbench at ``/``, and the reference at ``/docs``.
 
-The workbench calls the same routes as everyone else; its examples, the invented patients of the
-fixtures, come with the package. The reference is drawn from the OpenAPI document; R5, which has
-the routes of R4 at its own base, is not told a second time. Neither page loads anything from
-elsewhere, so both can be used where no network is.
+The workbench calls the same routes as everyone else; its examples, the invented patients and the
+visits of the fixtures, come with the package. The reference is drawn from the OpenAPI document; R5,
+which has the routes of R4 at its own base, is not told a second time. Neither page loads anything
+from elsewhere, so both can be used where no network is.
 """
 
 import json
@@ -29,32 +29,64 @@ from crossgrain.sheet.rendering import content_policy, render, static, styled
 _EXAMPLES = files("crossgrain.app").joinpath("examples")
 
 
+SWITCH, VISIT = "$propose-switch", "$next-step"
+
+
 @dataclass(frozen=True, slots=True)
 class Example:
-    """An invented patient: the file's name, its story, and what it is asked for."""
+    """An invented patient, or one of them at a later visit, and what it is asked for.
+
+    Attributes
+    ----------
+    file, story : the file's name, and what it tells
+    operation : what takes it, as in the address
+    as_of : the day on which it is read
+    target : of a switch; empty where the record's draft order says it
+    stock : the tablets that can be had, where not all can
+    body : the record, as it is sent
+    """
 
     file: str
     story: str
-    target: str
+    operation: str
     as_of: str
+    target: str
+    stock: tuple[str, ...]
     body: bytes
 
 
 def examples() -> tuple[Example, ...]:
-    """The examples in the order of their list; none where the package came without them."""
-    listed = _EXAMPLES.joinpath("scenario.toml")
-    if not listed.is_file():
-        return ()
-    scenario = tomllib.loads(listed.read_text("utf-8"))
-    return tuple(
-        Example(
-            file=patient["file"],
-            story=patient["story"],
-            target=patient.get("target", ""),
-            as_of=scenario["as_of"],
-            body=_EXAMPLES.joinpath("patients", patient["file"]).read_bytes(),
-        )
-        for patient in scenario["patient"]
+    """The switches and then the visits, each in the order of its list.
+
+    None where the package came without them.
+    """
+    switches, visits = _listed("scenario.toml"), _listed("visits.toml")
+    return (
+        *(
+            _example("patients", each["file"], SWITCH, {**switches, **each})
+            for each in switches.get("patient", ())
+        ),
+        *(
+            _example("visits", f"{each['name']}.json", VISIT, each)
+            for each in visits.get("visit", ())
+        ),
+    )
+
+
+def _listed(name: str) -> dict[str, Any]:
+    file = _EXAMPLES.joinpath(name)
+    return tomllib.loads(file.read_text("utf-8")) if file.is_file() else {}
+
+
+def _example(folder: str, file: str, operation: str, told: Mapping[str, Any]) -> Example:
+    return Example(
+        file=file,
+        story=told["story"],
+        operation=operation,
+        as_of=told["as_of"],
+        target=told.get("target", ""),
+        stock=tuple(told.get("stock", ())),
+        body=_EXAMPLES.joinpath(folder, file).read_bytes(),
     )
 
 
@@ -81,15 +113,36 @@ def add_workbench(app: FastAPI, desk: Desk) -> None:
         app.add_api_route(path, endpoint, methods=["GET", "HEAD"], include_in_schema=False)
 
 
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """An operation on the workbench: where it and its sheet are, and its examples."""
+
+    address: str
+    sheet: str
+    title: str
+    whose: str
+    examples: tuple[Example, ...]
+
+
+def _tried(shelf: tuple[Example, ...]) -> Iterator[Tried]:
+    for address, sheet, title, whose in (
+        (SWITCH, "/sheet", "Propose a switch", "Before a switch"),
+        (VISIT, "/sheet/next-step", "The next step", "At a later visit"),
+    ):
+        yield Tried(address, sheet, title, whose, tuple(e for e in shelf if e.operation == address))
+
+
 def _shown(desk: Desk, shelf: tuple[Example, ...]) -> dict[str, Any]:
     options = {option.name: option.codes for option in desk.switch_options}
     return {
         "version": desk.service_version,
-        "examples": shelf,
+        "operations": tuple(_tried(shelf)),
+        "any_example": bool(shelf),
         "targets": options["target"],
         "bases": [basis for basis in desk.catalogue.bases if basis.id in options["basis"]],
         "paces": options["pace"],
         "prior_therapies": options["prior-therapy"],
+        "lt3_doses": options["lt3-doses"],
         "workbench_style": styled("workbench.css"),
         "workbench_script": static("workbench.js"),
     }

@@ -16,7 +16,7 @@ from tests.unit.sheet.visits import VISITS
 
 from crossgrain import __version__
 from crossgrain.app.factory import create_app
-from crossgrain.app.pages import examples
+from crossgrain.app.pages import Example, examples
 from crossgrain.http.settings import Settings
 
 FIRST = (FIXTURES / "patients" / "01-levothyroxine-150.json").read_bytes()
@@ -117,17 +117,34 @@ def test_r5_is_named_in_the_content_type(client: TestClient) -> None:
     assert client.post(ASKED, content=FIRST, headers=named).status_code == 422
 
 
-def test_the_workbench_offers_every_invented_patient_as_it_is(client: TestClient) -> None:
+def test_the_workbench_offers_every_invented_patient_and_every_visit_as_it_is(
+    client: TestClient,
+) -> None:
     shelf = examples()
-    assert [one.file for one in shelf] == [patient["file"] for patient in SCENARIO["patient"]]
-    for one in shelf:
-        answer = client.get(f"/examples/{one.file}")
-        assert answer.content == (FIXTURES / "patients" / one.file).read_bytes()
+    patients = [(each["file"], "patients") for each in SCENARIO["patient"]]
+    visits = [(f"{name}.json", "visits") for name in VISITS]
+    assert [one.file for one in shelf] == [file for file, _ in (*patients, *visits)]
+    for file, folder in (*patients, *visits):
+        answer = client.get(f"/examples/{file}")
+        assert answer.content == (FIXTURES / folder / file).read_bytes()
     page = client.get("/")
     assert page.status_code == 200
     assert page.headers["cache-control"] == "no-store"
     assert "unsafe" not in page.headers["content-security-policy"]
     assert [one.file in page.text for one in shelf] == [True] * len(shelf)
+
+
+@pytest.mark.parametrize("one", [one for one in examples() if one.operation == "$next-step"],
+                         ids=lambda one: one.file)  # fmt: skip
+def test_a_visit_on_the_workbench_ends_as_its_list_says(client: TestClient, one: Example) -> None:
+    asked = {"as-of": one.as_of, "stock": one.stock}
+    answer = client.post(f"/fhir/r4/{one.operation}", params=asked, content=one.body, headers=FHIR)
+    guidance = answer.json()["entry"][0]["resource"]
+    act = VISITS[one.file.removesuffix(".json")]["act"]
+    assert guidance["status"] == ("data-required" if act == "ask" else "success")
+    assert f'{{"name":"act","valueCode":"{act}"}}' in answer.text
+    sheet = client.post("/sheet/next-step", params=asked, content=one.body, headers=FHIR)
+    assert "<h1>Next step: " in sheet.text
 
 
 @pytest.mark.parametrize("name", ["..%2F..%2Fpyproject.toml", "17.json", "scenario.toml"])

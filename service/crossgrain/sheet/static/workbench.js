@@ -2,15 +2,22 @@
   "use strict";
   const byId = (id) => document.getElementById(id);
   const FHIR = "application/fhir+json";
-  const options = ["target", "basis", "pace", "prior-therapy", "weekly-pattern", "as-of"];
-  const example = byId("example"), pasted = byId("pasted"), state = byId("state");
+  const options = ["target", "basis", "pace", "prior-therapy", "weekly-pattern", "lt3-doses", "as-of"];
+  const operation = byId("operation"), example = byId("example"), pasted = byId("pasted"), state = byId("state");
+  const save = byId("save");
   let turn = 0, timer = 0, answers = [], form = null;
 
   const query = () => {
     const given = new URLSearchParams();
-    for (const name of options) if (byId(name).value) given.set(name, byId(name).value);
+    for (const name of options) {
+      const field = byId(name);
+      if (field.value && !field.closest("[hidden]")) given.set(name, field.value);
+    }
+    for (const tablet of byId("stock").value.split(",")) if (tablet.trim()) given.append("stock", tablet.trim());
     return given.toString();
   };
+  const address = () => "/fhir/" + byId("version").value + "/" + operation.value + "?" + query();
+  const sheetAddress = () => operation.selectedOptions[0].dataset.sheet + "?" + query();
   const contentType = () => FHIR + (byId("version").value === "r5" ? "; fhirVersion=5.0" : "");
   const token = () => byId("token").value ? { Authorization: "Bearer " + byId("token").value } : {};
   const isOwn = () => !example || example.value === "";
@@ -43,6 +50,7 @@
     return label;
   };
   const question = (item) => {
+    if (item.type === "display") return made("p", item.text);
     const box = made("fieldset");
     box.append(made("legend", item.text));
     const within = item.item || [];
@@ -70,6 +78,8 @@
     form = found[0] || null;
     byId("questions").hidden = !form;
     byId("asked").replaceChildren(...(form ? form.item.map(question) : []));
+    byId("questions").querySelector("button").hidden = !byId("asked").querySelector("input");
+    byId("elsewhere").hidden = !form || form.item.every((item) => item.type !== "display");
   };
   const value = (name) => {
     const input = byId("asked").querySelector('input[name="' + name + '"][type="number"]');
@@ -107,12 +117,11 @@
     const answered = answers.length > 0;
     const from = answered ? "@answered-call.json" : isOwn() ? "@record.json" : "@-";
     const first = answered || isOwn() ? "" : "curl -sS '" + location.origin + "/examples/" + example.value + "' | ";
-    return first + "curl -sS '" + location.origin + "/fhir/" + byId("version").value +
-      "/$propose-switch?" + query() + "' -H 'Content-Type: " + FHIR + "'" +
+    return first + "curl -sS '" + location.origin + address() + "' -H 'Content-Type: " + FHIR + "'" +
       (byId("token").value ? ' -H "Authorization: Bearer $TOKEN"' : "") + " --data-binary " + from;
   };
 
-  const post = (path, accept, body) => fetch(path + "?" + query(), {
+  const post = (to, accept, body) => fetch(to, {
     method: "POST", body, headers: { "Content-Type": contentType(), Accept: accept, ...token() },
     cache: "no-store", referrerPolicy: "no-referrer",
   });
@@ -129,8 +138,14 @@
     byId("refused").replaceChildren(heading, list);
   };
 
+  const keep = (page) => {
+    URL.revokeObjectURL(save.href);
+    save.hidden = !page;
+    if (page) save.href = URL.createObjectURL(new Blob([page], { type: "text/html" }));
+  };
+
   const ask = async () => {
-    const mine = ++turn;
+    const mine = ++turn, sheetAt = sheetAddress(), answerAt = address();
     byId("curl").textContent = command();
     if (isOwn() && !pasted.value.trim()) {
       state.textContent = "Paste a Bundle to begin.";
@@ -140,9 +155,9 @@
     try {
       const body = await called();
       const began = performance.now();
-      const page = await post("/sheet", "text/html", body);
+      const page = await post(sheetAt, "text/html", body);
       const took = Math.round(performance.now() - began);
-      const answer = await post("/fhir/" + byId("version").value + "/$propose-switch", FHIR, body);
+      const answer = await post(answerAt, FHIR, body);
       const shown = page.ok ? await page.text() : "";
       const told = await answer.text();
       if (mine !== turn) return;
@@ -151,6 +166,7 @@
       byId("refused").hidden = page.ok;
       if (page.ok) byId("sheet").srcdoc = shown;
       else refuse(outcome);
+      keep(page.ok ? shown : "");
       pose(outcome);
       byId("json").textContent = JSON.stringify(outcome, null, 2);
       state.textContent = page.ok ? "The sheet came in " + took + " ms." : "Refused with status " + page.status + ".";
@@ -160,16 +176,30 @@
   };
   const soon = () => { clearTimeout(timer); timer = setTimeout(ask, 150); };
 
+  const narrow = () => {
+    for (const part of document.querySelectorAll("[data-only]")) part.hidden = part.dataset.only !== operation.value;
+  };
   const choose = () => {
     const chosen = example.selectedOptions[0];
     byId("story").textContent = chosen.dataset.story || "";
     byId("own").open = isOwn();
     if (!isOwn()) {
+      operation.value = chosen.dataset.operation;
       byId("target").value = chosen.dataset.target;
+      byId("stock").value = chosen.dataset.stock;
       byId("as-of").value = chosen.dataset.asOf;
     }
+    narrow();
   };
+  // An operation picked by hand takes an example of its own; what was pasted stays.
+  const operate = () => {
+    if (isOwn()) return narrow();
+    example.value = [...example.options].find((one) => one.dataset.operation === operation.value).value;
+    choose();
+  };
+  operation.addEventListener("change", operate);
   if (example) { example.addEventListener("change", choose); choose(); }
+  else narrow();
   byId("call").addEventListener("submit", (event) => event.preventDefault());
   byId("call").addEventListener("change", () => { answers = []; soon(); });
   byId("questions").addEventListener("submit", respond);
