@@ -140,7 +140,11 @@ def test_stocked_and_extra_strengths_stand_together(clinic):
             "never mix",
         ),
         ("[stock\n", "", "not TOML: Expected ']' at the end of a table declaration (at line 1"),
-        ("[safety]\n[colour]", "colour", "known are alias, basis, numbers, other, product, stock"),
+        (
+            "[safety]\n[colour]",
+            "colour",
+            "known are alias, basis, numbers, other, product, product_file",
+        ),
         ("basis = []", "basis", "at least one"),
     ],
 )

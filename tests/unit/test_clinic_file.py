@@ -109,7 +109,7 @@ def test_the_file_without_a_fault_is_read(tmp_path: Path) -> None:
     read = load_catalogue(path)
     assert [basis.id for basis in read.bases][-2:] == ["our-chart", "our-table"]
     assert read.preparations["levothyroxine"].strengths == (25, 50, 100)
-    assert "our blue 75" in read.codes.aliases
+    assert "our blue 75" in read.codes.aliases.whole
     assert "our multivitamin" in read.codes.no_hormone
 
 

@@ -2,7 +2,8 @@
 
 A clinic's own file (TOML) may add charts (``[[basis]]``), name the strengths that its
 pharmacy stocks (``[stock]``), its products by code (``[[product]]``) and by name
-(``[[alias]]``), what is no thyroid hormone (``[[other]]``), expanded ValueSets of what the safety
+(``[[alias]]``), what is no thyroid hormone (``[[other]]``), files of more such entries
+(``[[product_file]]``), expanded ValueSets of what the safety
 rules look for (``[[value_set]]``), and the numbers that are our judgement (``[numbers]``, by the
 keys that ``crossgrain numbers`` prints)::
 
@@ -21,7 +22,7 @@ keys that ``crossgrain numbers`` prints)::
 """
 
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cache, partial
 from hashlib import sha256
@@ -40,7 +41,7 @@ from crossgrain.catalogue.charts import (
 from crossgrain.catalogue.clinic import stocked, with_value_sets
 from crossgrain.catalogue.codes import OwnProducts, code_tables_from, with_products
 from crossgrain.catalogue.concerns import concerns_from
-from crossgrain.catalogue.decoding import Entries, FileForm, decoded, in_file
+from crossgrain.catalogue.decoding import Entries, FileForm, Text, decoded, entries_in, in_file
 from crossgrain.catalogue.free_text import denials_from, language_from, phrasebook_from
 from crossgrain.catalogue.numbers import (
     doors,
@@ -92,20 +93,32 @@ class _Preparations(FileForm):
     preparation: Entries
 
 
-class ClinicFile(FileForm):
-    """What a clinic's file may hold at its top level; each table is decoded where it is read."""
+class ProductFile(FileForm):
+    """A clinic's own products, by code and by name; each table is decoded where it is read."""
 
-    basis: Entries | None = None
-    stock: dict[str, Any] = msgspec.field(default_factory=dict)
     product: Entries | None = None
     alias: Entries | None = None
     other: Entries | None = None
-    value_set: Entries | None = None
-    numbers: dict[str, Any] = msgspec.field(default_factory=dict)
 
     def products(self) -> OwnProducts:
         """Its own products, by code and by name."""
         return OwnProducts(self.product or (), self.alias or (), self.other or ())
+
+
+class ClinicFile(ProductFile):
+    """What a clinic's file may hold at its top level."""
+
+    basis: Entries | None = None
+    stock: dict[str, Any] = msgspec.field(default_factory=dict)
+    product_file: Entries | None = None
+    value_set: Entries | None = None
+    numbers: dict[str, Any] = msgspec.field(default_factory=dict)
+
+
+class _NamedFile(FileForm):
+    """An entry of the clinic's file."""
+
+    file: Text
 
 
 @dataclass(frozen=True, slots=True)
@@ -320,10 +333,20 @@ def _with_clinics_codes(
     """With the clinic's products, and with the value sets that it names beside its file."""
     with in_file(clinic.name):
         codes = with_products(codes, own.products(), preparations)
+        for place, entry in _product_files(own):
+            with in_file(f"{place}.file, {entry.file}"):
+                more = decoded(_toml(clinic.parent / entry.file, ""), ProductFile)
+                codes = with_products(codes, more.products(), preparations)
         if own.value_set is None:
             return codes
         widened = with_value_sets(codes.concerns, own.value_set, clinic.parent)
         return replace(codes, concerns=widened)
+
+
+def _product_files(own: ClinicFile) -> Iterator[tuple[str, _NamedFile]]:
+    """The files of products that a clinic's file names, each with its place."""
+    if own.product_file is not None:
+        yield from entries_in(own.product_file, _NamedFile, "product_file")
 
 
 def _read(name: str, form: Callable[[dict[str, Any]], _T]) -> _T:
@@ -338,13 +361,16 @@ def _shipped(name: str) -> dict[str, Any]:
     return tomllib.loads(files("crossgrain").joinpath("data", f"{name}.toml").read_text("utf-8"))
 
 
-def _toml(path: Path) -> dict[str, Any]:
-    """What a clinic's file holds."""
+def _toml(path: Path, place: str | None = None) -> dict[str, Any]:
+    """What a clinic's file holds; what is wrong is told at `place`, else under its name."""
+    place = path.name if place is None else place
     try:
         return tomllib.loads(path.read_text("utf-8-sig"))
     except OSError as wrong:
-        refuse(path.name, f"the clinic's file cannot be read: {wrong.strerror}")
+        refuse(place, f"the clinic's file cannot be read: {wrong.strerror}")
     except UnicodeDecodeError:
-        refuse(path.name, "the clinic's file is not UTF-8")
+        refuse(place, "the clinic's file is not UTF-8")
     except tomllib.TOMLDecodeError as wrong:
-        refuse(path.name, f"the clinic's file is not TOML: {wrong}")
+        refuse(place, f"the clinic's file is not TOML: {wrong}")
+    except RecursionError:
+        refuse(place, "the clinic's file is nested too deeply")

@@ -44,7 +44,7 @@ from crossgrain.catalogue.decoding import (
 )
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.names.numbers import refuse
-from crossgrain.reading.codesystems import SYSTEMS, Code, Snomed, system_meant
+from crossgrain.reading.codesystems import FORMS, Snomed, system_meant
 from crossgrain.reading.concerns import ConcernTable, ConcernTables
 
 EXTRA = "extra"
@@ -147,7 +147,6 @@ def _beyond_the_list(
 
 KINDS = {"condition": "conditions", "allergy": "allergies", "medicine": "medicines"}
 """Section of the safety codes → the table that it becomes."""
-_FORMS: Mapping[str, type[Code]] = {form.system: form for form in SYSTEMS}
 _CUT_SHORT = (
     "http://hl7.org/fhir/StructureDefinition/valueset-toocostly",
     "http://hl7.org/fhir/StructureDefinition/valueset-unclosed",
@@ -303,9 +302,9 @@ def _concept(entry: _Contained, place: str) -> Concept:
         missing = "code" if entry.code is None and entry.system else "system"
         refuse(f"{place}.{missing}", f"{missing} is missing")
     system = system_meant(entry.system)
-    if system not in _FORMS:
-        refuse(f"{place}.system", f"a code system is one of {', '.join(_FORMS)}")
-    return system, in_form(_FORMS[system], entry.code, f"{place}.code").value
+    if system not in FORMS:
+        refuse(f"{place}.system", f"a code system is one of {', '.join(FORMS)}")
+    return system, in_form(FORMS[system], entry.code, f"{place}.code").value
 
 
 def _parsed(path: Path) -> Mapping[str, object]:

@@ -2,7 +2,8 @@
 
 ``data/codes.toml`` holds what is shipped, ``data/safety_codes.toml`` what the safety rules look
 for. A deployer's own file may add ``[[product]]`` entries (NDC and other codes, or any other
-``system`` and ``code``) and ``[[alias]]`` entries (names by which its products are known)::
+``system`` and ``code``) and ``[[alias]]`` entries (names by which its products are known, with
+``{strength}`` where several strengths share one)::
 
     [[product]]
     ndc = ["00000-0000-00"]
@@ -16,9 +17,16 @@ for. A deployer's own file may add ``[[product]]`` entries (NDC and other codes,
     preparation = "levothyroxine"
     strength = "75"
 
+    [[alias]]
+    text = "our blue {strength} microgram tablets"
+    preparation = "levothyroxine"
+    strengths = ["25", "50"]
+
     [[other]]
     text = "our house name for what is no thyroid hormone"
     source = "our formulary"
+
+A ``[[product_file]]`` names another file of such entries, as ``crossgrain import`` writes it.
 """
 
 from collections.abc import Mapping
@@ -26,6 +34,7 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import Any, Literal, NamedTuple
 
+from crossgrain.catalogue.aliases import AliasEntry, Names
 from crossgrain.catalogue.concerns import in_form
 from crossgrain.catalogue.decoding import (
     Entries,
@@ -50,10 +59,24 @@ from crossgrain.reading.code_tables import (
     believed_from,
     unit_spelling,
 )
-from crossgrain.reading.codesystems import SYSTEMS, Atc, Code, Loinc, Ndc, RxNorm, Snomed
+from crossgrain.reading.codesystems import (
+    FORMS,
+    SYSTEMS,
+    Atc,
+    Code,
+    Loinc,
+    Ndc,
+    RxNorm,
+    Snomed,
+    system_meant,
+)
 from crossgrain.reading.concerns import ConcernTables
+from crossgrain.reading.elements import Asked
 from crossgrain.reading.hearing import Phrasebook
 from crossgrain.reading.hormone_names import folded
+from crossgrain.reading.names import read_product_words, with_words
+from crossgrain.reading.own_names import STRENGTH, name_in_file
+from crossgrain.reading.product import Product
 from crossgrain.safety.facts import Analyte
 
 _KEYS: Mapping[str, type[Code]] = {"rxnorm": RxNorm, "snomed": Snomed, "atc": Atc, "ndc": Ndc}
@@ -87,14 +110,7 @@ class _Product(_Elsewhere, kw_only=True):
     display: Text
     source: Text
     strength: Positive | None = None
-
-
-class _Alias(FileForm):
-    text: Text
-    preparation: Text
-    strength: Positive | None = None
-    display: Text | None = None
-    source: Text = ""
+    per_ml: Positive | None = None
 
 
 class _Other(_Elsewhere):
@@ -195,13 +211,17 @@ def with_products(
         as `code_tables_from`, and for a name or a code that already means something else.
     """
     draft = _Draft(preparations, {system: dict(known) for system, known in codes.medicines.items()})
-    draft.add_products(own.product, "product", written=False)
+    draft.names = Names(dict(codes.aliases.whole), list(codes.aliases.patterns))
+    draft.names.leads.update(codes.aliases.leads)
+    draft.no_hormone.update(codes.no_hormone)
+    draft.other_codes.update((system, set(held)) for system, held in codes.other_codes.items())
+    draft.add_products(own.product, "product", written=False, clinics=True)
     draft.add_aliases(own.alias)
     draft.add_others(own.other)
     return replace(
         codes,
         medicines=draft.medicines,
-        aliases=draft.aliases,
+        aliases=draft.names.table(),
         no_hormone=draft.no_hormone,
         other_codes=draft.other_codes,
     )
@@ -218,7 +238,7 @@ class _Draft:
         self.preparations = preparations
         self.medicines = medicines or {system.system: {} for system in SYSTEMS}
         self.written: dict[tuple[str, Fraction | None], CodedDrug] = {}
-        self.aliases: dict[str, MedicineCode] = {}
+        self.names = Names()
         self.no_hormone: set[str] = set()
         self.other_codes: dict[str, set[str]] = {}
 
@@ -230,9 +250,13 @@ class _Draft:
                 if isinstance(code, RxNorm) and entry.written:
                     self.written.setdefault((entry.kind, None), CodedDrug(code, meaning.display))
 
-    def add_products(self, entries: _Entries, section: str, *, written: bool) -> None:
+    def add_products(
+        self, entries: _Entries, section: str, *, written: bool, clinics: bool = False
+    ) -> None:
         for place, entry in entries_in(entries, _Product, section) if entries else ():
             meaning = self._product(entry, entry.display, place)
+            if clinics:
+                self._refuse_words_against(meaning, entry.display, f"{place}.display")
             elsewhere = _elsewhere(entry, place)
             codes = _codes(entry, place)
             for spot, code in codes if elsewhere else _some(codes, place):
@@ -244,18 +268,22 @@ class _Draft:
                 self._put(*elsewhere, meaning, f"{place}.code")
 
     def add_aliases(self, entries: _Entries) -> None:
-        for place, entry in entries_in(entries, _Alias, "alias") if entries else ():
-            alias = folded(entry.text).strip()
-            if alias in self.aliases:
-                refuse(f"{place}.text", "this name stands twice")
-            self.aliases[alias] = self._product(entry, entry.display or alias, place)
+        for place, entry in entries_in(entries, AliasEntry, "alias") if entries else ():
+            meaning = self._product(entry, entry.display or entry.text.strip(), place)
+            if STRENGTH in entry.text:
+                self.names.add_pattern(entry, meaning, place)
+                continue
+            if entry.strengths:
+                refuse(f"{place}.strengths", f"the name has no {STRENGTH}: give `strength`")
+            self._refuse_words_against(meaning, entry.text, f"{place}.text")
+            self.names.add(entry.text, meaning, place)
 
     def add_others(self, entries: _Entries) -> None:
         """What a clinic says is no thyroid hormone, by whole name or by code."""
         for place, entry in entries_in(entries, _Other, "other") if entries else ():
             if entry.text is not None:
                 name = folded(entry.text).strip()
-                if name in self.aliases:
+                if name_in_file(entry.text) in self.names.whole:
                     refuse(f"{place}.text", "this name already means a thyroid hormone")
                 self.no_hormone.add(name)
             elsewhere = _elsewhere(entry, place)
@@ -271,17 +299,40 @@ class _Draft:
             refuse(place, "this code already means a thyroid hormone")
         self.other_codes.setdefault(system, set()).add(code)
 
-    def _product(self, entry: _Product | _Alias, display: str, place: str) -> MedicineCode:
+    def _product(self, entry: _Product | AliasEntry, display: str, place: str) -> MedicineCode:
         if entry.preparation not in self.preparations:
             known = ", ".join(sorted(self.preparations))
             refuse(f"{place}.preparation", f"there is no such preparation; there are {known}")
+        if entry.strength and entry.per_ml:
+            refuse(f"{place}.per_ml", "a product has a strength or a content of one mL, not both")
         preparation = self.preparations[entry.preparation]
-        return MedicineCode(preparation.kind, display, preparation, entry.strength)
+        if entry.per_ml and preparation.unit != "ug":
+            refuse(f"{place}.per_ml", "this preparation has no solution")
+        return MedicineCode(preparation.kind, display, preparation, entry.strength, entry.per_ml)
+
+    def _refuse_words_against(self, meaning: MedicineCode, words: str, place: str) -> None:
+        """A name that says another hormone or strength than its entry is a slip in one of them."""
+        named = read_product_words(words)
+        if named.kinds and named.product_kinds != {meaning.kind}:
+            refuse(place, f"this names {' and '.join(sorted(named.kinds))}, and no {meaning.kind}")
+        line, strength = meaning.preparation, meaning.strength
+        product = Product(meaning.kind, line, strength, per_ml=meaning.per_ml)
+        try:
+            with_words(product, [named], True, self.preparations, place)
+        except Asked:
+            refuse(place, "this says another strength than the entry")
 
     def _put(self, system: str, code: str, meaning: MedicineCode, place: str) -> None:
+        """Keep what a code means; a fuller meaning of one product line takes its place."""
         known = self.medicines.setdefault(system, {})
-        if known.setdefault(code, meaning) != meaning:
+        before = known.setdefault(code, meaning)
+        if before.means_the_same(meaning):
+            return
+        if before.preparation is None or not before.means_the_same(
+            replace(meaning, strength=None, per_ml=None)
+        ):
             refuse(place, "this code already means something else")
+        known[code] = meaning
 
 
 def _codes(entry: _Coded, place: str) -> list[tuple[str, Code]]:
@@ -308,7 +359,10 @@ def _some(codes: list[tuple[str, Code]], place: str) -> list[tuple[str, Code]]:
 def _elsewhere(entry: _Elsewhere, place: str) -> tuple[str, str] | None:
     """System and code of an entry that is known by a code of any other system."""
     if entry.system is not None and entry.code is not None:
-        return entry.system, entry.code
+        system, code = system_meant(entry.system.strip()), entry.code.strip()
+        if form := FORMS.get(system):
+            in_form(form, code, f"{place}.code")
+        return system, code
     if entry.system is not None:
         refuse(f"{place}.code", "code is missing")
     if entry.code is not None:

@@ -70,13 +70,54 @@ class MedicineCode:
     """What one code says of a thyroid medicine.
 
     `strength` (in the preparation's unit) and `preparation` are ``None`` for a code that
-    names only the ingredient.
+    names only the ingredient; `per_ml` is what one mL of a solution holds, µg.
     """
 
     kind: Kind
     display: str
     preparation: Preparation | None = None
     strength: Fraction | None = None
+    per_ml: Fraction | None = None
+
+    def means_the_same(self, other: "MedicineCode") -> bool:
+        """Whether both stand for one product, whatever each calls it."""
+        return replace(self, display=other.display) == other
+
+
+@dataclass(frozen=True, slots=True)
+class AliasPattern:
+    """A deployer's name with a number in it: words, the strength, words.
+
+    Attributes
+    ----------
+    words : the whole name; its only group is the number
+    meaning : the product, without strength
+    factor : what one of the number's unit is in the unit of the product line
+    strengths : those that there are, in the unit of the product line
+    """
+
+    words: re.Pattern[str]
+    meaning: MedicineCode
+    factor: Fraction
+    strengths: Set[Fraction]
+
+
+@dataclass(frozen=True, slots=True)
+class OwnNames:
+    """A deployer's own product names, in plain words.
+
+    Attributes
+    ----------
+    whole : each name → what it means
+    patterns : names with a strength in them
+    leads : what opens a name with a strength → the product, without strength
+    inside : any of the names and openings within longer words, the longest first
+    """
+
+    whole: Mapping[str, MedicineCode] = field(default_factory=dict)
+    patterns: tuple[AliasPattern, ...] = ()
+    leads: Mapping[str, MedicineCode] = field(default_factory=dict)
+    inside: re.Pattern[str] | None = None
 
 
 BELIEVED_KEYS = ("record.order_days", "record.renewal_days", "record.pregnancy_days")
@@ -175,7 +216,7 @@ class CodeTables:
     plausible : bounds per kind
     phrases : what stands beside a dose in instructions
     content : of a labelled grain, by which some tablets are named
-    aliases : a deployer's own product names, folded
+    aliases : a deployer's own product names
     concerns : conditions, allergies and other medicines that a safety rule knows
     how_it_goes : what a patient is asked at every visit
     written : kind, or preparation and strength → the verified code that a proposal carries
@@ -190,7 +231,7 @@ class CodeTables:
     plausible: Mapping[Kind, Plausible]
     phrases: Phrasebook
     content: GrainContent
-    aliases: Mapping[str, MedicineCode] = field(default_factory=dict)
+    aliases: OwnNames = field(default_factory=OwnNames)
     concerns: ConcernTables = field(default_factory=ConcernTables)
     how_it_goes: HowItGoes = field(default_factory=HowItGoes)
     written: Mapping[tuple[str, Fraction | None], CodedDrug] = field(default_factory=dict)

@@ -98,6 +98,8 @@ class Icd10(Code):
 UCUM = "http://unitsofmeasure.org"
 """Units of measure: their codes follow a grammar, so no pattern here checks them."""
 SYSTEMS: tuple[type[Code], ...] = (RxNorm, Snomed, Atc, Loinc, Ndc, Icd10)
+FORMS = {form.system: form for form in SYSTEMS}
+"""Each by its system."""
 
 _SAME_SYSTEM = {
     "urn:oid:2.16.840.1.113883.6.88": RxNorm.system,

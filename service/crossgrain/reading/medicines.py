@@ -39,6 +39,7 @@ from crossgrain.reading.names import (
     read_product_words,
     with_words,
 )
+from crossgrain.reading.own_names import own_name_in
 from crossgrain.reading.product import Product
 from crossgrain.reading.remembered import Remembered
 
@@ -108,15 +109,18 @@ def _evidence(sought: _Sought) -> _Evidence | None:
     """What there is, or ``None`` for any other medicine."""
     codes, concept = sought
     texts = _texts(concept)
-    if any(folded(text).strip() in codes.no_hormone for text in texts):
-        return None
     coded = [found for c in concept.coding if (found := _meaning(c, codes))]
-    aliased = [codes.aliases[t] for text in texts if (t := folded(text).strip()) in codes.aliases]
+    if any(folded(text).strip() in codes.no_hormone for text in texts):
+        return _Evidence((), (), (), _CODED_AND_NONE) if coded else None
+    own = [own_name_in(text, codes.aliases) for text in texts]
+    if not coded and (unknown := next((each.unknown for each in own if each and each.unknown), "")):
+        return _Evidence((), (), (), unknown)
+    aliased = [each.meaning for each in own if each]
     read = read_product_words if coded or aliased else read_name
     named = [
         named_by_content(name, codes.content)
-        for text in texts
-        if folded(text).strip() not in codes.aliases and (name := read(text))
+        for text, each in zip(texts, own, strict=True)
+        if not (each and each.whole) and (name := read(text))
     ]
     if coded or aliased or any(name.kinds for name in named):
         return _Evidence(tuple(coded), tuple(aliased), tuple(named))
@@ -128,6 +132,10 @@ def _evidence(sought: _Sought) -> _Evidence | None:
 _CLASS_ALONE = (
     "The code is one of the thyroid hormones (ATC H03AA), and which one is not known. What is"
     " taken, and how much T4 and T3 does it hold?"
+)
+_CODED_AND_NONE = (
+    "The code stands for a thyroid hormone, and the clinic lists the name beside it as none. What"
+    " is taken?"
 )
 _LOOKS_LIKE_ONE = (
     "The name points to thyroid hormone, and which one is not known. What is taken, and how much"
@@ -247,6 +255,9 @@ def _one_kind(
 
 def _from_codes(kind: Kind, coded: Sequence[MedicineCode], expression: str) -> Product:
     said = {(c.preparation.id, c.strength): c for c in coded if c.preparation and c.strength}
+    per_ml = {c.per_ml for c in coded if c.per_ml}
+    if len(per_ml) > 1 or (per_ml and said):
+        raise Asked(expression, "The codes name different products. Which one is taken?")
     if len(said) > 1:
         strengths = sorted(c.strength for c in said.values() if c.strength)
         raise Asked(
@@ -257,4 +268,5 @@ def _from_codes(kind: Kind, coded: Sequence[MedicineCode], expression: str) -> P
     for meaning in said.values():
         return Product(kind, meaning.preparation, meaning.strength)
     lines = {c.preparation.id: c.preparation for c in coded if c.preparation}
-    return Product(kind, next(iter(lines.values())) if len(lines) == 1 else None)
+    line = next(iter(lines.values())) if len(lines) == 1 else None
+    return Product(kind, line, per_ml=next(iter(per_ml), None))

@@ -203,11 +203,17 @@ def with_words(
     per_ml = {concentration for name in named for concentration in name.per_ml}
     if len(per_ml) > 1:
         raise Asked(expression, "The names give two concentrations. Which one is right?")
+    if product.per_ml and per_ml - {product.per_ml}:
+        raise Asked(
+            expression,
+            f"The code stands for {as_written(product.per_ml)} micrograms in one mL and the words"
+            f" beside it for {as_written(per_ml.pop())}. Which one is taken?",
+        )
     product = replace(
         product,
-        per_ml=next(iter(per_ml), None),
+        per_ml=product.per_ml or next(iter(per_ml), None),
         named_in_words=not coded,
-        strength_in_words=bool(per_ml),
+        strength_in_words=bool(per_ml) and product.per_ml is None,
     )
     said = {_strength_said(product.kind, name, preparations, expression) for name in named} - {None}
     if len(said) > 1:

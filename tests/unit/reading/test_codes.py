@@ -33,7 +33,7 @@ def product(**entry: object) -> dict[str, Any]:
 def test_a_deployers_products_and_aliases_are_read() -> None:
     read = tables({**product(ndc=["0000-0000-00"]), "alias": [ALIAS]})
     assert read.medicines[Ndc.system]["0000-0000-00"].strength == 75
-    assert read.aliases["house name 75"].kind is Kind.LEVOTHYROXINE
+    assert read.aliases.whole["house name 75"].kind is Kind.LEVOTHYROXINE
 
 
 @pytest.mark.parametrize(
