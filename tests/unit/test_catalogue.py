@@ -143,7 +143,7 @@ def test_stocked_and_extra_strengths_stand_together(clinic):
         (
             "[safety]\n[colour]",
             "colour",
-            "known are alias, basis, numbers, other, product, product_file",
+            "known are alias, basis, numbers, other, product",
         ),
         ("basis = []", "basis", "at least one"),
     ],

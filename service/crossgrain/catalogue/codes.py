@@ -256,7 +256,7 @@ class _Draft:
         for place, entry in entries_in(entries, _Product, section) if entries else ():
             meaning = self._product(entry, entry.display, place)
             if clinics:
-                self._refuse_words_against(meaning, entry.display, f"{place}.display")
+                refuse_words_against(meaning, entry.display, self.preparations, f"{place}.display")
             elsewhere = _elsewhere(entry, place)
             codes = _codes(entry, place)
             for spot, code in codes if elsewhere else _some(codes, place):
@@ -275,7 +275,7 @@ class _Draft:
                 continue
             if entry.strengths:
                 refuse(f"{place}.strengths", f"the name has no {STRENGTH}: give `strength`")
-            self._refuse_words_against(meaning, entry.text, f"{place}.text")
+            refuse_words_against(meaning, entry.text, self.preparations, f"{place}.text")
             self.names.add(entry.text, meaning, place)
 
     def add_others(self, entries: _Entries) -> None:
@@ -310,29 +310,34 @@ class _Draft:
             refuse(f"{place}.per_ml", "this preparation has no solution")
         return MedicineCode(preparation.kind, display, preparation, entry.strength, entry.per_ml)
 
-    def _refuse_words_against(self, meaning: MedicineCode, words: str, place: str) -> None:
-        """A name that says another hormone or strength than its entry is a slip in one of them."""
-        named = read_product_words(words)
-        if named.kinds and named.product_kinds != {meaning.kind}:
-            refuse(place, f"this names {' and '.join(sorted(named.kinds))}, and no {meaning.kind}")
-        line, strength = meaning.preparation, meaning.strength
-        product = Product(meaning.kind, line, strength, per_ml=meaning.per_ml)
-        try:
-            with_words(product, [named], True, self.preparations, place)
-        except Asked:
-            refuse(place, "this says another strength than the entry")
-
     def _put(self, system: str, code: str, meaning: MedicineCode, place: str) -> None:
         """Keep what a code means; a fuller meaning of one product line takes its place."""
         known = self.medicines.setdefault(system, {})
         before = known.setdefault(code, meaning)
-        if before.means_the_same(meaning):
-            return
-        if before.preparation is None or not before.means_the_same(
-            replace(meaning, strength=None, per_ml=None)
-        ):
+        if not before.leaves_room_for(meaning):
             refuse(place, "this code already means something else")
-        known[code] = meaning
+        if not before.means_the_same(meaning):
+            known[code] = meaning
+
+
+def refuse_words_against(
+    meaning: MedicineCode, words: str, preparations: Mapping[str, Preparation], place: str
+) -> None:
+    """A name that says another hormone or strength than its entry is a slip in one of them.
+
+    Raises
+    ------
+    DomainError
+        ``invalid``, at `place`.
+    """
+    named = read_product_words(words)
+    if named.kinds and named.product_kinds != {meaning.kind}:
+        refuse(place, f"this names {' and '.join(sorted(named.kinds))}, and no {meaning.kind}")
+    product = Product(meaning.kind, meaning.preparation, meaning.strength, per_ml=meaning.per_ml)
+    try:
+        with_words(product, [named], True, preparations, place)
+    except Asked:
+        refuse(place, "this says another strength than the entry")
 
 
 def _codes(entry: _Coded, place: str) -> list[tuple[str, Code]]:

@@ -309,6 +309,43 @@ def expand(
         return listing.expand(server, out, token_file, client)
 
 
+@app.command("import")
+def import_catalogue(  # noqa: PLR0913, PLR0917 - one parameter per option
+    file: Annotated[Path, typer.Argument(help="A national catalogue of medicines (CSV).")],
+    system: Annotated[str, typer.Option(help="URI of its codes, as records name it.")],
+    code: Annotated[str, typer.Option(help="Heading of the column of codes.")],
+    name: Annotated[str, typer.Option(help="Of the column of product names.")],
+    ingredient: Annotated[str, typer.Option(help="Of the column of ingredients.")],
+    strength: Annotated[str, typer.Option(help="Of the column of strengths.")],
+    form: Annotated[str, typer.Option(help="Of the column of forms.")],
+    out: Annotated[Path, typer.Option(metavar="FILE.toml", help="The file to write.")],
+    unit: Annotated[
+        str, typer.Option(help="Of the column of units. Default: they stand with the strengths.")
+    ] = "",
+    delimiter: Annotated[str, typer.Option(help="What parts two cells.")] = ",",
+    encoding: Annotated[str, typer.Option(help="Of the file, e.g. cp1252.")] = "utf-8",
+    decimal_comma: Annotated[
+        bool, typer.Option("--decimal-comma", help="Numbers are written 12,5.")
+    ] = False,
+    between: Annotated[
+        str, typer.Option(help="What parts several ingredients, strengths or units in a cell.")
+    ] = ";",
+    form_is: Annotated[
+        list[str] | None,
+        typer.Option(help="What a form's code means, e.g. TAB=tablet. Repeatable."),
+    ] = None,
+    chart: Chart = None,
+) -> int:
+    """Make a file of products for the clinic's file from a national catalogue."""
+    from crossgrain.catalogue.national import Columns, Layout  # noqa: PLC0415
+    from crossgrain.cli import importing  # noqa: PLC0415
+
+    columns = Columns(code, name, ingredient, strength, form, unit)
+    forms = importing.forms_said(form_is or [])
+    layout = Layout(system, columns, delimiter, decimal_comma, between, forms)
+    return importing.import_file(file, encoding, layout, chart, out)
+
+
 @app.command()
 def numbers(
     chart: Chart = None,

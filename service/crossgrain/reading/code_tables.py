@@ -81,7 +81,21 @@ class MedicineCode:
 
     def means_the_same(self, other: "MedicineCode") -> bool:
         """Whether both stand for one product, whatever each calls it."""
-        return replace(self, display=other.display) == other
+        return self._told == other._told
+
+    @property
+    def _told(self) -> tuple[object, ...]:
+        return self.kind, self.preparation and self.preparation.id, self.strength, self.per_ml
+
+    def leaves_room_for(self, other: "MedicineCode") -> bool:
+        """Whether the other is the same, or tells the strength of a line whose strength is open.
+
+        A code of an ingredient alone stands for every strength, and is never one of them.
+        """
+        without_strength = replace(other, strength=None, per_ml=None)
+        return self.means_the_same(other) or (
+            self.preparation is not None and self.means_the_same(without_strength)
+        )
 
 
 @dataclass(frozen=True, slots=True)

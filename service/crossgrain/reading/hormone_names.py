@@ -139,6 +139,27 @@ def _is_almost_a_name(word: str) -> bool:
     return word in _ALMOST or not _ALMOST.isdisjoint(_shortened(word))
 
 
+_SALT_OR_SORT = re.compile(
+    r"\b(?:sodium|sodique|sodi[ck][ao]m?|natri(?:um|co)?|anhydr\w*|wasserfrei|(?:mono|penta)?hydrat\w*|"
+    r"n?-?wasser|hydrochlorid\w*|desiccated|porcine|pork|powder|extract|gland|usp|ph ?eur|bp|x)\b"
+)
+"""Salts, waters and sorts of a hormone: from memory."""
+_NOT_A_WORD = re.compile(r"[\W\d_]+")
+
+
+def names_alone(plain: str) -> bool:
+    """Whether folded words name a hormone and, beside its salt, nothing else.
+
+    >>> names_alone("levothyroxine sodium"), names_alone("levothyroxine and biotin")
+    (True, False)
+    """
+    if not kinds_named(plain):
+        return False
+    for _, name in _NAMES:
+        plain = name.sub(" ", plain)
+    return not _NOT_A_WORD.sub("", _SALT_OR_SORT.sub(" ", plain))
+
+
 _FOR_THYROID = re.compile(
     r"\b(?:for|fur|gegen|wegen|bei|pour|para|per|voor|mot|till?|za|na)\b[^.;:]{0,25}"
     r"(?<!anti)(?<!hyper)(?<!hiper)(?<!iper)(?<!para)"

@@ -21,7 +21,8 @@ from crossgrain.reading.remembered import Remembered
 from crossgrain.reading.schedule import plain_words
 
 _MADE_UP = re.compile(
-    r"compound(?:ed|ing)?\b|(?:sustained|slow|extended|prolonged|timed?)[- ]release|"
+    r"compound(?:ed|ing)?\b|"
+    r"(?:sustained|slow|extended|prolonged|timed?|modified|controlled|delayed)[- ]release|"
     r"\b(?:sr|xr|er)\b|"
     # from memory: other European languages
     r"retard|verzogert|prolongad|prolongee|rilascio|magistral|manipulad|rezeptur"
