@@ -5,12 +5,16 @@ import re
 import shlex
 import subprocess
 import sys
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
 from tests.unit.command import crossgrain
 
 from crossgrain.catalogue import load_catalogue
+from crossgrain.catalogue.aliases import AliasEntry
+from crossgrain.catalogue.codes import ProductEntry
+from crossgrain.catalogue.decoding import FileForm
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text()
@@ -62,13 +66,35 @@ def _expand(file: Path) -> None:
     file.write_text(json.dumps({"resourceType": "ValueSet", "expansion": expansion}))
 
 
+def _import(file: Path) -> None:
+    """The import as the document gives it, but for where it is written."""
+    (block,) = re.findall(r"^```sh\n(crossgrain import .*?)```", CLINIC, re.MULTILINE | re.DOTALL)
+    call = shlex.split(block.replace("\\\n", ""))
+    call[call.index("--out") + 1] = str(file)
+    assert crossgrain(call[1], ROOT / call[2], *call[3:]).returncode == 3
+
+
+DOCUMENTED = set(re.findall(r"`([a-z_]+)`", "\n".join(re.findall(r"^\| (`.+?) \|", CLINIC, re.M))))
+
+
+@pytest.mark.parametrize("form", [ProductEntry, AliasEntry])
+def test_every_key_of_a_product_and_an_alias_is_documented(form: type[FileForm]) -> None:
+    assert len(DOCUMENTED) > 8
+    assert set(form.__struct_fields__) <= DOCUMENTED
+
+
 def test_a_clinics_file_is_read_as_written(tmp_path: Path) -> None:
     file = tmp_path / "clinic.toml"
     written = "\n".join(re.findall(r"^```toml\n(.*?)^```", CLINIC, re.MULTILINE | re.DOTALL))
     file.write_text(written)
-    (named,) = re.findall(r'^file = "(.+)"$', written, re.MULTILINE)
+    products, named = re.findall(r'^file = "(.+)"$', written, re.MULTILINE)
+    _import(tmp_path / products)
     _expand(tmp_path / named)
     catalogue = load_catalogue(file)
+    own = catalogue.codes.medicines
+    assert own["https://products.example/de"]["T0000103"].strength == Fraction("112.5")
+    assert own["https://products.example"]["T4-SOL"].per_ml == 20
+    assert {"our blue 75"} == set(catalogue.codes.aliases.whole)
     assert catalogue.basis("our-chart").source == "our protocol of 2024"
     assert catalogue.preparations["levothyroxine"].strengths == (25, 50, 100)
 

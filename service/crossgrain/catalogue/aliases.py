@@ -31,13 +31,17 @@ class AliasEntry(FileForm):
     source: Text = ""
 
 
+_LEAST_LETTERS = 3
+"""What opens a name has so many: fewer stand in many another."""
+
+
 @dataclass(slots=True)
 class Names:
     """A deployer's product names while they are collected."""
 
     whole: dict[str, MedicineCode] = field(default_factory=dict)
     patterns: list[AliasPattern] = field(default_factory=list)
-    leads: dict[str, MedicineCode] = field(default_factory=dict)
+    leads: dict[str, MedicineCode | None] = field(default_factory=dict)
 
     def add(self, text: str, meaning: MedicineCode, place: str) -> None:
         """A whole name."""
@@ -45,6 +49,9 @@ class Names:
         if name in self.whole:
             refuse(f"{place}.text", "this name stands twice")
         self.whole[name] = meaning
+        lead = re.split(r"\d", name, maxsplit=1)[0].strip()
+        if lead != name and sum(map(str.isalpha, lead)) >= _LEAST_LETTERS:
+            self.leads.setdefault(lead, None)
 
     def add_pattern(self, entry: AliasEntry, meaning: MedicineCode, place: str) -> None:
         """A name in which one of several strengths stands."""
@@ -63,7 +70,9 @@ class Names:
             refuse(f"{place}.text", "this name stands twice")
         factor = _factor_of_name(tail, meaning, f"{place}.text")
         self.patterns.append(AliasPattern(words, meaning, factor, frozenset(entry.strengths)))
-        self.leads.setdefault(lead, meaning)
+        shared = self.leads.setdefault(lead, meaning)
+        if shared is not None and not shared.means_the_same(meaning):
+            self.leads[lead] = None
 
     def table(self) -> OwnNames:
         """The names as the reader looks for them."""

@@ -105,7 +105,9 @@ class _Elsewhere(_Coded):
     code: Text | None = None
 
 
-class _Product(_Elsewhere, kw_only=True):
+class ProductEntry(_Elsewhere, kw_only=True):
+    """A product and its codes."""
+
     preparation: Text
     display: Text
     source: Text
@@ -253,7 +255,7 @@ class _Draft:
     def add_products(
         self, entries: _Entries, section: str, *, written: bool, clinics: bool = False
     ) -> None:
-        for place, entry in entries_in(entries, _Product, section) if entries else ():
+        for place, entry in entries_in(entries, ProductEntry, section) if entries else ():
             meaning = self._product(entry, entry.display, place)
             if clinics:
                 refuse_words_against(meaning, entry.display, self.preparations, f"{place}.display")
@@ -299,7 +301,7 @@ class _Draft:
             refuse(place, "this code already means a thyroid hormone")
         self.other_codes.setdefault(system, set()).add(code)
 
-    def _product(self, entry: _Product | AliasEntry, display: str, place: str) -> MedicineCode:
+    def _product(self, entry: ProductEntry | AliasEntry, display: str, place: str) -> MedicineCode:
         if entry.preparation not in self.preparations:
             known = ", ".join(sorted(self.preparations))
             refuse(f"{place}.preparation", f"there is no such preparation; there are {known}")

@@ -109,7 +109,7 @@ class Imported(NamedTuple):
     content: Content
 
 
-class LeftOut(NamedTuple):
+class RowLeftOut(NamedTuple):
     """A row that became no product."""
 
     row: int
@@ -117,7 +117,7 @@ class LeftOut(NamedTuple):
     reason: str
 
 
-class _Row(NamedTuple):
+class _CatalogueRow(NamedTuple):
     number: int
     cells: Columns
 
@@ -132,7 +132,7 @@ def imported(
     layout: Layout,
     codes: CodeTables,
     preparations: Mapping[str, Preparation],
-) -> tuple[list[Imported], list[LeftOut]]:
+) -> tuple[list[Imported], list[RowLeftOut]]:
     """The products of a catalogue, and the rows left out, each in the order of the file.
 
     Raises
@@ -142,18 +142,18 @@ def imported(
         said to be written. Then nothing of it is taken.
     """  # fmt: skip
     products: list[Imported] = []
-    left: list[LeftOut] = []
-    by_code: dict[str, list[_Row]] = {}
+    left: list[RowLeftOut] = []
+    by_code: dict[str, list[_CatalogueRow]] = {}
     for row in _rows(_text(content, encoding), layout):
         if row.cells.code:
             by_code.setdefault(row.cells.code, []).append(row)
         else:
-            left.append(LeftOut(row.number, row.cells.name, "it has no code"))
+            left.append(RowLeftOut(row.number, row.cells.name, "it has no code"))
     for code, rows in by_code.items():
         try:
             content_of = _content(code, rows, layout, codes, preparations)
         except _Uncertain as why:
-            left += (LeftOut(row.number, row.cells.name, str(why)) for row in rows)
+            left += (RowLeftOut(row.number, row.cells.name, str(why)) for row in rows)
         else:
             products.append(Imported(rows[0].number, code, rows[0].cells.name, content_of))
     return products, sorted(left)
@@ -169,7 +169,7 @@ def _text(content: bytes, encoding: str) -> str:
         refuse("encoding", "there is no such encoding")
 
 
-def _rows(text: str, layout: Layout) -> Iterator[_Row]:
+def _rows(text: str, layout: Layout) -> Iterator[_CatalogueRow]:
     """The rows below the heading, with the cells that are read."""
     if len(layout.delimiter) != 1:
         refuse("delimiter", "this must be one character")
@@ -184,7 +184,7 @@ def _rows(text: str, layout: Layout) -> Iterator[_Row]:
             if len(cells) != len(heading):
                 refuse(f"row {number}", f"it has {len(cells)} cells, the heading {len(heading)}")
             read = {key: cells[place].strip() for key, place in places.items()}
-            yield _Row(number, Columns(**read))
+            yield _CatalogueRow(number, Columns(**read))
     except csv.Error as wrong:
         refuse(f"row {number + 1}", f"this is not CSV: {wrong}")
 
@@ -208,7 +208,7 @@ def _places(heading: list[str], columns: Columns) -> dict[str, int]:
 
 def _content(
     code: str,
-    rows: list[_Row],
+    rows: list[_CatalogueRow],
     layout: Layout,
     codes: CodeTables,
     preparations: Mapping[str, Preparation],
@@ -243,7 +243,7 @@ def _content(
     return content
 
 
-def _refuse_other_medicines(rows: list[_Row], layout: Layout) -> None:
+def _refuse_other_medicines(rows: list[_CatalogueRow], layout: Layout) -> None:
     """Leave out what holds no hormone, and what holds anything beside it."""
     said = [part for row in rows for part in _split(row.cells.ingredient, layout) if part]
     hormones = [part for part in said if looks_like_hormone(folded(part))]
@@ -282,7 +282,7 @@ _LIQUID = re.compile(
 )
 
 
-def _is_liquid(rows: list[_Row], layout: Layout) -> bool:
+def _is_liquid(rows: list[_CatalogueRow], layout: Layout) -> bool:
     """Whether the product is a solution, and no tablet or capsule; one of them it must be."""
     found = {_form_of(row.cells.form, layout) for row in rows}
     if len(found) > 1:
@@ -316,7 +316,7 @@ def _split(cell: str, layout: Layout) -> list[str]:
     return [part.strip() for part in cell.split(layout.between)] if layout.between else [cell]
 
 
-def _parts(row: _Row, layout: Layout, liquid: bool) -> Iterator[_Part]:
+def _parts(row: _CatalogueRow, layout: Layout, liquid: bool) -> Iterator[_Part]:
     """The ingredients of a row with their strengths."""
     names, strengths, units = (
         _split(cell, layout) for cell in (row.cells.ingredient, row.cells.strength, row.cells.unit)

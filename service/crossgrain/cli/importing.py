@@ -12,7 +12,7 @@ from crossgrain.catalogue.national import (
     ANOTHER,
     FORMS_DOSED,
     Layout,
-    LeftOut,
+    RowLeftOut,
     imported,
     products_file,
 )
@@ -67,7 +67,7 @@ def import_file(file: Path, encoding: str, layout: Layout, chart: Path | None, o
     return Exit.DATA_REQUIRED if uncertain else Exit.PLAN
 
 
-def left_out(rows: Sequence[LeftOut]) -> Iterator[str]:
+def left_out(rows: Sequence[RowLeftOut]) -> Iterator[str]:
     """A line for each row; rows of other medicines that follow each other share one."""
     numbered = groupby(
         enumerate(rows), lambda each: (each[1].reason == ANOTHER, each[1].row - each[0])

@@ -124,13 +124,14 @@ class OwnNames:
     ----------
     whole : each name → what it means
     patterns : names with a strength in them
-    leads : what opens a name with a strength → the product, without strength
+    leads : what opens a name with a number in it → the product, without strength, or ``None``
+        where names of other products or with other numbers may open so
     inside : any of the names and openings within longer words, the longest first
     """
 
     whole: Mapping[str, MedicineCode] = field(default_factory=dict)
     patterns: tuple[AliasPattern, ...] = ()
-    leads: Mapping[str, MedicineCode] = field(default_factory=dict)
+    leads: Mapping[str, MedicineCode | None] = field(default_factory=dict)
     inside: re.Pattern[str] | None = None
 
 

@@ -115,7 +115,7 @@ def _evidence(sought: _Sought) -> _Evidence | None:
     own = [own_name_in(text, codes.aliases) for text in texts]
     if not coded and (unknown := next((each.unknown for each in own if each and each.unknown), "")):
         return _Evidence((), (), (), unknown)
-    aliased = [each.meaning for each in own if each]
+    aliased = [each.meaning for each in own if each and each.meaning]
     read = read_product_words if coded or aliased else read_name
     named = [
         named_by_content(name, codes.content)

@@ -8,10 +8,10 @@ the words are                                               the medicine is
 a whole name; a name with one of its strengths              that product
 a name with another number where its strength stands        asked about
 a name, and beside it only a strength, a form or a salt     that product, its strength compared
-a name, and anything else beside it                         asked about
+a name, or its words without its number, and anything else  asked about
 ==========================================================  ====================================
 
-Words that name a hormone by themselves are left to `names`.
+Words that name a hormone by themselves are read as such, and compared with the product.
 """
 
 import re
@@ -45,12 +45,12 @@ class OwnName(msgspec.Struct, frozen=True):
 
     Attributes
     ----------
-    meaning : the product
+    meaning : the product; ``None`` where only the opening of its name stands there
     whole : the words hold nothing else
     unknown : the question, where it is not certain that the product is meant
     """
 
-    meaning: MedicineCode
+    meaning: MedicineCode | None
     whole: bool = True
     unknown: str = ""
 
@@ -71,12 +71,15 @@ def own_name_in(text: str, names: OwnNames) -> OwnName | None:
         if found := pattern.words.fullmatch(words):
             return _with_number(pattern, found[1])
     within = names.inside.search(words)
-    named = read_name(text) if within else None
-    if within is None or (named is not None and named.kinds):
+    if within is None:
         return None
     meaning = names.whole.get(within[0]) or names.leads[within[0]]
+    named = read_name(text)
+    if named is not None and named.kinds:  # the words are compared with the product
+        return OwnName(meaning, whole=False) if meaning else None
     beside = f"{words[: within.start()]} {words[within.end() :]}"
-    return OwnName(meaning, whole=False, unknown="" if _BESIDE.fullmatch(beside) else _MORE)
+    sure = meaning is not None and _BESIDE.fullmatch(beside)
+    return OwnName(meaning, whole=False, unknown="" if sure else _MORE)
 
 
 _MORE = (
