@@ -37,6 +37,7 @@ from crossgrain.reading.reader import doses_as_told, marks_in
 from crossgrain.reading.resolve import BundleIndex
 from crossgrain.sheet.page import Sheet, sheet_html
 from crossgrain.sheet.person import PatientHeading, person_in
+from crossgrain.sheet.sources import NO_SOURCES, Sources, sources_in
 from crossgrain.writing.answer import answer_bundle
 from crossgrain.writing.brief import brief_bundle
 from crossgrain.writing.forms import PlanPage, with_earlier, with_page
@@ -52,7 +53,8 @@ class SettledStep:
     `filed_beside`: the call, where the answer goes to a server beside its record; `is_brief`: it is
     the next doses by their dates alone; `plan`: the earlier answer that it names, which the record
     does not hold, so that it is filed with it; `page_for`: it carries the sheet of the visit, made
-    out for this person; `form`: what it leaves open.
+    out for this person; `form`: what it leaves open; `answered`: the call with the answers that
+    came beside its record, where it was one.
     """
 
     step: NextStep
@@ -61,6 +63,12 @@ class SettledStep:
     plan: Resource | None = None
     page_for: PatientHeading | None = None
     form: QuestionForm | None = None
+    answered: Call | None = None
+
+    @property
+    def sources(self) -> Sources:
+        """What the record calls the places that the step names."""
+        return sources_in(self.answered.record, self.answered.root) if self.answered else NO_SOURCES
 
 
 def next_step(
@@ -97,7 +105,9 @@ def settle_call(desk: Desk, call: Call, options: Options, version: FhirVersion) 
     plan = call.plan if judged.made.cites_given else None
     filed_beside = call if options.one("response") == "transaction" else None
     page_for = person_in(call.record) if options.one("sheet", False) else None
-    return SettledStep(judged.made, filed_beside, is_brief, plan, page_for, judged.form)
+    return SettledStep(
+        judged.made, filed_beside, is_brief, plan, page_for, judged.form, judged.call
+    )
 
 
 def _stepped(
@@ -131,6 +141,7 @@ def answer_to(desk: Desk, settled: SettledStep, version: FhirVersion) -> Resourc
             desk.catalogue,
             service_version=desk.service_version,
             person=settled.page_for,
+            sources=settled.sources,
         )
         bundle = with_page(bundle, lambda _: PlanPage("text/html", html), version)
     if settled.filed_beside is None:

@@ -30,6 +30,7 @@ from crossgrain.reading.posing import QuestionForm
 from crossgrain.sheet.page import sheet_html
 from crossgrain.sheet.pdf import OF_PDF, plan_pdf
 from crossgrain.sheet.person import PatientHeading, person_in
+from crossgrain.sheet.sources import sources_in
 from crossgrain.writing.answer import answer_bundle
 from crossgrain.writing.brief import brief_bundle
 from crossgrain.writing.forms import PlanPage, with_page
@@ -41,10 +42,12 @@ class Settled:
 
     `filed_beside`: the call, where the answer goes to a server beside its record; `is_brief`: it is
     the plan by its dates alone; `page_for`: it carries the plan sheet, made out for this person,
-    `as_pdf` or as a page; `form`: what it leaves open.
+    `as_pdf` or as a page; `form`: what it leaves open; `answered`: the call with the answers that
+    came beside its record, which is what the places named in the proposal lie in.
     """
 
     proposal: Proposal
+    answered: Call
     filed_beside: Call | None
     is_brief: bool
     page_for: PatientHeading | None = None
@@ -85,7 +88,7 @@ def settle_call(desk: Desk, call: Call, options: Options, version: FhirVersion) 
     )
     page_for = person_in(call.record) if options.one("sheet", False) else None
     filed_beside = call if options.one("response") == "transaction" else None
-    return Settled(judged.made, filed_beside, is_brief, page_for, as_pdf, judged.form)
+    return Settled(judged.made, judged.call, filed_beside, is_brief, page_for, as_pdf, judged.form)
 
 
 def _proposed(
@@ -146,6 +149,7 @@ def _page(
             desk.catalogue,
             service_version=desk.service_version,
             person=person,
+            sources=sources_in(settled.answered.record, settled.answered.root),
         )
         return lambda _: PlanPage("text/html", html)
     return lambda name: PlanPage("application/pdf", plan_pdf(bundle, person, name))

@@ -13,16 +13,18 @@ from crossgrain.operations.parameters import Call, Given, Options, call_from, re
 from crossgrain.sheet.locale import DEFAULT
 from crossgrain.sheet.page import Sheet, SheetPart, calendar_of, sheet_html
 from crossgrain.sheet.person import PatientHeading, person_in
+from crossgrain.sheet.sources import Sources, sources_in
 
 
 @dataclass(frozen=True, slots=True)
 class SettledSheet:
-    """What a sheet is of, which part of it is asked for, in which locale, and whose it is."""
+    """What a sheet is of and read from, which part is asked for, in which locale, whose it is."""
 
     sheet: Sheet
     page: SheetPart
     tag: str
     person: PatientHeading
+    sources: Sources
 
     def html(self, desk: Desk) -> bytes:
         """The page."""
@@ -32,6 +34,7 @@ class SettledSheet:
             service_version=desk.service_version,
             person=self.person,
             tag=self.tag,
+            sources=self.sources,
             page=self.page,
         )
 
@@ -56,7 +59,7 @@ def sheet_of_switch(
     options = read_options(call, page_options(desk.switch_options))
     _refuse_what_shapes_a_bundle(options)
     settled = propose_switch.settle_call(desk, call, options, version)
-    return _settled(Sheet(settled.proposal), call, options)
+    return _settled(Sheet(settled.proposal), settled.answered, options)
 
 
 def sheet_of_visit(
@@ -67,7 +70,7 @@ def sheet_of_visit(
     options = read_options(call, page_options(desk.next_step_options))
     _refuse_what_shapes_a_bundle(options)
     settled = next_step.settle_call(desk, call, options, version)
-    return _settled(Sheet.of(settled.step), call, options)
+    return _settled(Sheet.of(settled.step), settled.answered or call, options)
 
 
 def _settled(sheet: Sheet, call: Call, options: Options) -> SettledSheet:
@@ -76,6 +79,7 @@ def _settled(sheet: Sheet, call: Call, options: Options) -> SettledSheet:
         page=SheetPart(options.one("page", SheetPart.BOTH)),
         tag=options.one("locale", DEFAULT),
         person=person_in(call.record),
+        sources=sources_in(call.record, call.root),
     )
 
 

@@ -12,8 +12,7 @@ from math import ceil
 from markupsafe import Markup, escape
 
 from crossgrain.sheet.charted import Banded, Charted, Dose, Values
-
-MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+from crossgrain.words.doses import DateWords
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,11 +96,12 @@ class Size:
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """One chart in one size: `across` maps days onto pixels."""
+    """One chart in one size: `across` maps days onto pixels, `dated` writes them."""
 
     chart: Charted
     size: Size
     across: Scale
+    dated: DateWords
 
     def points(self, values: Values, up: Scale) -> list[tuple[float, float]]:
         """A line through daily values, thinned where there are many."""
@@ -161,7 +161,7 @@ def labs(frame: Frame, top: float, strip: float) -> Iterator[Markup]:
         shown = frame.chart.day(day)
         left = frame.across.last - x < font * 5
         yield element(
-            "text", f"{shown.day} {MONTHS[shown.month - 1]}",
+            "text", frame.dated(shown),
             class_="tick end" if left else "tick start", x=x - 11 if left else x + 11,
             y=middle + font * 0.4,
         )  # fmt: skip
@@ -209,10 +209,10 @@ NARROW = Size(
 )
 
 
-def draw(chart: Charted, size: Size, describe: str) -> Markup:
-    """One drawing of the chart; `describe` says in words what it shows."""
+def draw(chart: Charted, size: Size, describe: str, dated: DateWords) -> Markup:
+    """One drawing of the chart; `describe` says in words what it shows, `dated` writes its days."""
     across = Scale(0, chart.own.days - 1, size.left, size.width - 14)
-    frame = Frame(chart, size, across)
+    frame = Frame(chart, size, across, dated)
     gap, head = size.font * 2.6, size.font * 1.9
     upper = (head, head + size.coverage)
     lower = (upper[1] + gap, upper[1] + gap + size.exposure)
@@ -334,7 +334,7 @@ def _dates(frame: Frame, top: float) -> Iterator[Markup]:
         x, shown = frame.across.at(day), frame.chart.day(day)
         yield element("line", class_="notch", x1=x, x2=x, y1=top, y2=top + 5)
         yield element(
-            "text", f"{shown.day} {MONTHS[shown.month - 1]}",
+            "text", frame.dated(shown),
             class_="tick start" if day == 0 else "tick middle", x=x, y=top + font * 1.5,
         )  # fmt: skip
 

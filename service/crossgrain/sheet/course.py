@@ -14,7 +14,7 @@ from crossgrain.names.printing import decimal
 from crossgrain.safety.checks import DRAWN
 from crossgrain.safety.facts import Analyte, Measurement
 from crossgrain.sheet.charted import Dose, Drawn, Past, doses_in_words
-from crossgrain.words.doses import date_words, taken
+from crossgrain.words.doses import DateWords, taken
 from crossgrain.writing.going_on import GoingOn
 from crossgrain.writing.next_step import kept_orders, taken_beside_planned
 
@@ -84,7 +84,7 @@ class Course:
     to_checkpoint: bool
 
 
-def course_of(step: NextStep, going_on: GoingOn) -> Course:
+def course_of(step: NextStep, going_on: GoingOn, dated: DateWords) -> Course:
     """Where the patient of a visit stands."""
     standing = step.standing
     return Course(
@@ -92,13 +92,13 @@ def course_of(step: NextStep, going_on: GoingOn) -> Course:
         said=going_on.said,
         source=standing.decision.source if standing else "",
         done=tuple(
-            DoneRow(date_words(s.first_day), date_words(s.last_day), s.planned, s.taken)
+            DoneRow(dated(s.first_day), dated(s.last_day), s.planned, s.taken)
             for s in taken_beside_planned(step)
         ),
-        results=tuple(_results(step)),
+        results=tuple(_results(step, dated)),
         now=taken(step.proposal.record.regimen) or "no thyroid hormone that could be read",
         stands=tuple(
-            NamedOrder(f"{words}, until {last}", reference)
+            NamedOrder(f"{words}, until {dated(last)}", reference)
             for words, last, reference in kept_orders(step)
         ),
         ended=tuple(NamedOrder(order.product, order.reference) for order in going_on.ended),
@@ -106,11 +106,11 @@ def course_of(step: NextStep, going_on: GoingOn) -> Course:
     )
 
 
-def _results(step: NextStep) -> Iterator[Result]:
+def _results(step: NextStep, dated: DateWords) -> Iterator[Result]:
     """The latest first."""
     as_of = step.proposal.request.as_of
     for day, measured in sorted(_measured_since(step), key=lambda pair: -pair[0]):
-        yield Result(date_words(as_of + timedelta(days=day)), _in_words(measured))
+        yield Result(dated(as_of + timedelta(days=day)), _in_words(measured))
 
 
 def _measured_since(step: NextStep) -> Iterator[tuple[int, Measurement]]:

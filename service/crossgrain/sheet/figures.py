@@ -14,7 +14,7 @@ from crossgrain.dosing.targets import TargetDose
 from crossgrain.names.printing import amount, grains, percent, whole_percent
 from crossgrain.sheet.chart import Scale, element
 from crossgrain.sheet.charted import Banded, Charted, Values
-from crossgrain.words.doses import date_words
+from crossgrain.words.doses import DateWords
 from crossgrain.writing.letterhead import Letterhead
 
 WIDTH, HEIGHT = 220, 26
@@ -134,14 +134,14 @@ def describe(rows: Iterable[ForecastRow]) -> str:
     return " ".join((*said, "A table below gives the values."))
 
 
-def data_rows(chart: Charted) -> Iterator[tuple[str, ...]]:
+def data_rows(chart: Charted, dated: DateWords) -> Iterator[tuple[str, ...]]:
     """The drawing as a table, one row a week; every second or fourth in a long plan."""
     weeks = ceil(chart.own.days / 7)
     between = next(step for step in (1, 2, 4, 8, 16) if weeks / step <= _MOST_ROWS)
     days = list(range(0, chart.own.days - 1, between * 7))
     for day in (*days, chart.own.days - 1):
         yield (
-            date_words(chart.day(day)),
+            dated(chart.day(day)),
             *_cells(chart.own.coverage, day),
             percent(chart.own.most_generous[day]),
             *_cells(chart.own.t3, day),
@@ -157,8 +157,8 @@ def _cells(banded: Banded, day: int) -> tuple[str, str]:
     return percent(banded.value[day]), _range(banded.low[day], banded.high[day])
 
 
-def hover_data(chart: Charted) -> Markup:
-    """Whole percents day by day, for the page's script; numbers and our own words alone."""
+def hover_data(chart: Charted, dated: DateWords) -> Markup:
+    """Each day and its whole percents, for the page's script; numbers and our own words alone."""
     lines: list[dict[str, Any]] = [
         {"name": "Coverage", **_banded_percents(chart.own.coverage)},
         {"name": "T3 exposure", **_banded_percents(chart.own.t3)},
@@ -166,7 +166,8 @@ def hover_data(chart: Charted) -> Markup:
     if chart.other:
         lines[0]["other"] = _percents(chart.other.coverage.value)
         lines[1]["other"] = _percents(chart.other.t3.value)
-    data = {"start": chart.start.isoformat(), "lines": lines, "modes": [*chart.traces]}
+    days = [dated(chart.day(day)) for day in range(chart.own.days)]
+    data = {"days": days, "lines": lines, "modes": [*chart.traces]}
     return Markup(json.dumps(data, separators=(",", ":")))
 
 

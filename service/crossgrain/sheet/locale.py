@@ -26,6 +26,7 @@ from crossgrain.words.doses import generic_name
 
 DEFAULT = "en-US"
 _FOLDER = files("crossgrain.sheet").joinpath("locales")
+_DAY = re.compile(r"\d{4}-\d\d-\d\d(T.*)?$")
 _STRONG = re.compile(r"\*\*(.+?)\*\*")
 
 
@@ -63,6 +64,13 @@ class Locale:
         """A date in words, or as ISO 8601 has it."""
         return self.plain("dates.date", **self._parts(day))
 
+    def written(self, said: str) -> str:
+        """What a record says as a date, or as a moment; a month or a year alone stays as it is."""
+        try:
+            return self.dated(date.fromisoformat(said[:10])) if _DAY.match(said) else said
+        except ValueError:
+            return said
+
     def day(self, day: date) -> str:
         """A date with its weekday."""
         return self.plain("dates.day", **self._parts(day))
@@ -70,6 +78,10 @@ class Locale:
     def short(self, day: date) -> str:
         """The same without its year, where another date beside it has one."""
         return self.plain("dates.short", **self._parts(day))
+
+    def tick(self, day: date) -> str:
+        """The same as short as can be, beneath a drawing."""
+        return self.plain("dates.tick", **self._parts(day))
 
     def month(self, day: date) -> str:
         """The month that a day is in."""
@@ -88,10 +100,12 @@ class Locale:
         return {
             "weekday": self.weekday(day.weekday()),
             "month": self.words[f"months.{day.month - 1}"],
+            "short_month": self.words[f"short-months.{day.month - 1}"],
             "day": day.day,
             "year": day.year,
             "iso": day.isoformat(),
             "iso_month": day.isoformat()[:7],
+            "iso_day": day.isoformat()[5:],
         }
 
     # --- doses -----------------------------------------------------------------------------------

@@ -1,7 +1,7 @@
 """The plan sheet of a proposal or of a next step, as bytes of HTML; and its dates alone."""
 
 from base64 import b64encode
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
@@ -20,6 +20,7 @@ from crossgrain.dosing.wording import (
     off_words,
 )
 from crossgrain.names.printing import decimal, micrograms
+from crossgrain.reading.record import Question, Unread
 from crossgrain.safety.rule import Severity
 from crossgrain.sheet import evidence, patient
 from crossgrain.sheet.chart import NARROW, WIDE, draw
@@ -46,15 +47,15 @@ from crossgrain.sheet.figures import (
     spread,
     spread_words,
 )
-from crossgrain.sheet.locale import DEFAULT, locale
+from crossgrain.sheet.locale import DEFAULT, Locale, locale
 from crossgrain.sheet.person import NOBODY, PatientHeading
 from crossgrain.sheet.rendering import render
-from crossgrain.words.doses import CAUTION, date_words, taken
+from crossgrain.sheet.sources import NO_SOURCES, Source, Sources
+from crossgrain.words.doses import CAUTION, DateWords, taken
 from crossgrain.writing.at_home import beside_the_series, home_supplies
 from crossgrain.writing.care_plan import PRIOR_WORDS, TITLES
 from crossgrain.writing.conditions import left_open
 from crossgrain.writing.dosage import fetched
-from crossgrain.writing.going_on import GoingOn
 from crossgrain.writing.interim import baseline_words, interim_rule
 from crossgrain.writing.letterhead import SERIES, Letterhead, letterhead_for
 from crossgrain.writing.next_step import going_on as going_on_of
@@ -82,26 +83,28 @@ class Sheet:
     ----------
     proposal : what the service made of a record
     step : given where that is the visit in a course, or the next dose of what is taken
-    going_on : what that visit says
     """
 
     proposal: Proposal
     step: NextStep | None = None
-    going_on: GoingOn | None = None
 
     @classmethod
     def of(cls, step: NextStep) -> "Sheet":
         """The sheet of a visit."""
-        return cls(step.proposal, step, going_on_of(step))
+        return cls(step.proposal, step)
 
-    def letter(self, service_version: str, catalogue: Catalogue) -> Letterhead:
-        """What an answer to the same call carries."""
-        return letterhead_for(self.proposal, service_version, catalogue.codes, self.going_on)
+    def letter(self, service_version: str, catalogue: Catalogue, dated: DateWords) -> Letterhead:
+        """What an answer to the same call carries, its sentences with dates as `dated` has them."""
+        going_on = going_on_of(self.step, dated) if self.step else None
+        return letterhead_for(
+            self.proposal, service_version, catalogue.codes, going_on, dated=dated
+        )
 
-    @property
-    def course(self) -> Course | None:
+    def course(self, letter: Letterhead) -> Course | None:
         """Where the patient stands."""
-        return course_of(self.step, self.going_on) if self.step and self.going_on else None
+        if self.step is None or letter.going_on is None:
+            return None
+        return course_of(self.step, letter.going_on, letter.wording.dated)
 
     @property
     def moves(self) -> bool:
@@ -117,6 +120,7 @@ def sheet_html(
     service_version: str,
     person: PatientHeading = NOBODY,
     tag: str = DEFAULT,
+    sources: Sources = NO_SOURCES,
     page: SheetPart = SheetPart.BOTH,
 ) -> bytes:
     """A page, self-contained, the same bytes for the same proposal.
@@ -127,36 +131,41 @@ def sheet_html(
     catalogue : the tables that it was made by
     service_version : shown at the foot
     person : whose it is, for paper
-    tag : the locale of the patient's part
+    tag : the locale: of all dates, and of every word of the patient's part
+    sources : what the record calls what is asked about, found, read or passed over
     page : which part; the patient's, where there is no plan, says to go on as now
     """
     sheet = of if isinstance(of, Sheet) else Sheet(of)
-    letter = sheet.letter(service_version, catalogue)
+    chosen = locale(tag)
+    letter = sheet.letter(service_version, catalogue, chosen.dated)
     shown: dict[str, Any] = {
         "person": person,
+        "born": chosen.written(person.born),
         "version": service_version,
         "plan_id": letter.plan_id,
         "plan": letter.plan,
-        "locale": locale(tag),
-        "say": locale(tag).say,
+        "locale": chosen,
+        "say": chosen.say,
     }
     if page is not SheetPart.PATIENT:
-        shown |= _for_the_prescriber(sheet, letter, catalogue)
+        shown |= _for_the_prescriber(sheet, letter, catalogue, sources, chosen)
     if letter.plan and page is not SheetPart.PRESCRIBER:
-        shown |= _for_the_patient(letter, letter.plan, catalogue, tag) | {"moves": sheet.moves}
+        shown |= _for_the_patient(letter, letter.plan, catalogue, chosen) | {"moves": sheet.moves}
     return render("patient_page.html" if page is SheetPart.PATIENT else "sheet.html", shown)
 
 
-def _for_the_prescriber(sheet: Sheet, letter: Letterhead, catalogue: Catalogue) -> dict[str, Any]:
-    proposal, course = sheet.proposal, sheet.course
+def _for_the_prescriber(
+    sheet: Sheet, letter: Letterhead, catalogue: Catalogue, sources: Sources, locale: Locale
+) -> dict[str, Any]:
+    proposal, course = sheet.proposal, sheet.course(letter)
     shown: dict[str, Any] = {
         "title": course.title if course else TITLES[proposal.outcome],
         "course": course,
         "caution": CAUTION,
-        "as_of": date_words(proposal.request.as_of),
-        "start": date_words(proposal.request.start),
+        "as_of": locale.dated(proposal.request.as_of),
+        "start": locale.dated(proposal.request.start),
         "record": proposal.record,
-        "reads": list(_reads(proposal)),
+        **_of_the_record(proposal, sources, locale),
         "findings": letter.findings,
         "stops": sum(found.severity is not Severity.NOTE for found in letter.findings),
         "severity_labels": SEVERITY_LABELS,
@@ -164,20 +173,20 @@ def _for_the_prescriber(sheet: Sheet, letter: Letterhead, catalogue: Catalogue) 
     if letter.plan:
         past = past_of(sheet.step, letter.plan, catalogue) if sheet.step else None
         chart = charted(proposal, letter.plan, catalogue, past)
-        shown |= _planned(letter, letter.plan, catalogue, chart)
+        shown |= _planned(letter, letter.plan, catalogue, chart, locale)
     return shown
 
 
 def _for_the_patient(
-    letter: Letterhead, plan: Plan, catalogue: Catalogue, tag: str
+    letter: Letterhead, plan: Plan, catalogue: Catalogue, locale: Locale
 ) -> dict[str, Any]:
-    chosen, at_home = locale(tag), _at_home(letter, plan)
-    steps = patient_steps(plan, letter.proposal.request.start, at_home, chosen)
-    calendar = calendar_file(letter, plan, steps, chosen)
+    at_home = _at_home(letter, plan)
+    steps = patient_steps(plan, letter.proposal.request.start, at_home, locale)
+    calendar = calendar_file(letter, plan, steps, locale)
     return {
         "steps": steps,
         "calendar": b64encode(calendar).decode(),
-        **patient.part(letter, plan, steps, at_home, catalogue, chosen),
+        **patient.part(letter, plan, steps, at_home, catalogue, locale),
     }
 
 
@@ -186,10 +195,11 @@ def calendar_of(
 ) -> bytes | None:
     """The dates alone as an iCalendar file, or ``None`` where there is no plan."""
     sheet = of if isinstance(of, Sheet) else Sheet(of)
-    letter = sheet.letter(service_version, catalogue)
+    chosen = locale(tag)
+    letter = sheet.letter(service_version, catalogue, chosen.dated)
     if letter.plan is None:
         return None
-    plan, chosen = letter.plan, locale(tag)
+    plan = letter.plan
     start = sheet.proposal.request.start
     steps = patient_steps(plan, start, _at_home(letter, plan), chosen)
     return calendar_file(letter, plan, steps, chosen)
@@ -200,14 +210,46 @@ def _at_home(letter: Letterhead, plan: Plan) -> tuple[HomeUse, ...]:
     return home_uses(home_supplies(letter.proposal.record.current), plan.steps, plan.ended_products)
 
 
-def _reads(proposal: Proposal) -> Iterator[tuple[str, str, str]]:
-    """Each medicine as read: what, where from, and its state."""
+def _of_the_record(proposal: Proposal, sources: Sources, locale: Locale) -> dict[str, Any]:
+    """What is asked, to be confirmed, read and not read, each by what the record calls it."""
+    record = proposal.record
+
+    def asked(questions: Iterable[Question]) -> list[tuple[str, str, list[Source]]]:
+        return [
+            (each.question, each.expression, sources.of(each.expression, each.of, each.beside))
+            for each in questions
+        ]
+
+    return {
+        "questions": asked(record.questions),
+        "confirm": asked(record.confirm),
+        "reads": list(_reads(proposal, sources)),
+        "unread": [
+            (why, [(sources.of(one.expression), one.expression) for one in same])
+            for why, same in _by_reason(record.unread)
+        ],
+        "sources_of": lambda places: sources.of(*places),
+        "written": locale.written,
+    }
+
+
+def _reads(proposal: Proposal, sources: Sources) -> Iterator[tuple[str, list[Source], str, str]]:
+    """Each medicine as read: its dose, what the record calls it, its state, where it stands."""
     for entry in (*proposal.record.current, *proposal.record.drafts):
-        yield taken(entry.lines) or "no dose that could be read", entry.reference, entry.state
+        dose = taken(entry.lines) or "no dose that could be read"
+        yield dose, sources.of(entry.path), entry.state, entry.reference
+
+
+def _by_reason(unread: Iterable[Unread]) -> Iterable[tuple[str, list[Unread]]]:
+    """What was passed over, all of one reason together."""
+    grouped: dict[str, list[Unread]] = {}
+    for one in unread:
+        grouped.setdefault(one.why, []).append(one)
+    return grouped.items()
 
 
 def _planned(
-    letter: Letterhead, plan: Plan, catalogue: Catalogue, chart: Charted
+    letter: Letterhead, plan: Plan, catalogue: Catalogue, chart: Charted, locale: Locale
 ) -> dict[str, Any]:
     proposal = letter.proposal
     return {
@@ -242,7 +284,7 @@ def _planned(
         "choices": list(choices(letter, plan)),
         "left_open": left_open(proposal.tsh, plan),
         "words": letter.words,
-        **_charts(chart, forecasts(letter, plan)),
+        **_charts(chart, forecasts(letter, plan), locale),
     }
 
 
@@ -253,12 +295,12 @@ def _exchanged(plan: Plan) -> str:
     return f"{exchanged_words(plan.exchange)} {by_weight_words(plan.exchange)}"
 
 
-def _charts(chart: Charted, extremes: list[ForecastRow]) -> dict[str, Any]:
+def _charts(chart: Charted, extremes: list[ForecastRow], locale: Locale) -> dict[str, Any]:
     words = describe(extremes)
     return {
         "forecasts": extremes,
         "chart": chart,
-        "drawings": [draw(chart, size, words) for size in (WIDE, NARROW)],
-        "data_rows": list(data_rows(chart)),
-        "hover_data": hover_data(chart),
+        "drawings": [draw(chart, size, words, locale.tick) for size in (WIDE, NARROW)],
+        "data_rows": list(data_rows(chart, locale.dated)),
+        "hover_data": hover_data(chart, locale.dated),
     }

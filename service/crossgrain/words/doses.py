@@ -1,6 +1,6 @@
 """Plain words for dates, doses and tablets, as a patient or a prescriber reads them."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import date
 from fractions import Fraction
 
@@ -46,6 +46,9 @@ def date_words(day: date) -> str:
     """
     return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
 
+
+DateWords = Callable[[date], str]
+"""How a document writes a date; `date_words` where it has no locale."""
 
 TARGET_WORDS = {
     Target.LEVOTHYROXINE: "levothyroxine",

@@ -16,7 +16,7 @@ from crossgrain.dosing.steps import LineDose, Step
 from crossgrain.names.printing import decimal
 from crossgrain.safety.checks import DRAWN
 from crossgrain.safety.results import TshLimits, Whose
-from crossgrain.words.doses import daily_dose, date_words, generic_name
+from crossgrain.words.doses import daily_dose, generic_name
 from crossgrain.writing.letterhead import SERIES, Letterhead, Scope, Wording
 
 BASELINE, INTERIM = "baseline", "interim"
@@ -120,8 +120,8 @@ def baseline_words(letter: Letterhead) -> Iterator[str]:
         shown = f"{DRAWN[known.analyte]} {known.comparator}{decimal(known.value)}"
         day = letter.proposal.request.as_of + timedelta(days=known.day or 0)
         yield (
-            f"{shown[:1].upper()}{shown[1:]} {known.analyte.unit} of {date_words(day)} stands as"
-            " the baseline: not drawn again."
+            f"{shown[:1].upper()}{shown[1:]} {known.analyte.unit} of {letter.wording.dated(day)}"
+            " stands as the baseline: not drawn again."
         )
     yield from first_dose_waits(letter)
 

@@ -14,7 +14,7 @@ from crossgrain.reading.posing import QuestionForm
 from crossgrain.reading.record import Question
 from crossgrain.safety.checks import DatedCheck
 from crossgrain.safety.rule import Finding, Severity, most_severe_first
-from crossgrain.words.doses import CAUTION, date_words
+from crossgrain.words.doses import CAUTION, DateWords, date_words
 from crossgrain.writing.at_home import carried_over, replaced_by
 from crossgrain.writing.conditions import Conditions, Draw, Window, conditions_for
 from crossgrain.writing.elements import narrative, paragraphs, plain
@@ -38,11 +38,13 @@ class Wording:
     first_ordinal : day 0
     instructions : what the findings add to the instruction of every order
     codes : verified codes of the products
+    dated : how dates are written in sentences
     """
 
     first_ordinal: int
     instructions: tuple[str, ...]
     codes: CodeTables
+    dated: DateWords = date_words
 
     def iso(self, number: int) -> str:
         """The calendar date of a day of the plan, as FHIR writes it."""
@@ -50,7 +52,7 @@ class Wording:
 
     def words(self, number: int) -> str:
         """The same, as a person reads it."""
-        return date_words(date.fromordinal(self.first_ordinal + number))
+        return self.dated(date.fromordinal(self.first_ordinal + number))
 
 
 Resource = dict[str, Any]
@@ -279,8 +281,9 @@ def letterhead_for(
     codes: CodeTables,
     going_on: GoingOn | None = None,
     form: QuestionForm | None = None,
+    dated: DateWords = date_words,
 ) -> Letterhead:
-    """Gather what every resource of the answer to `proposal` carries."""
+    """Gather what every resource of the answer to `proposal` carries, or a page about it."""
     plan = proposal.plan
     series = courses(plan.steps) if plan else ()
     branches = tuple(courses(b.steps) for b in plan.checkpoint.branches) if plan else ()
@@ -299,6 +302,7 @@ def letterhead_for(
         proposal.request.start.toordinal(),
         tuple(dict.fromkeys(f.instruction for f in findings if f.instruction)),
         codes,
+        dated,
     )
     draw = _draw_of(plan, wording)
     return Letterhead(

@@ -23,7 +23,7 @@ from crossgrain.reading.filed import Filed
 from crossgrain.reading.posing import QuestionForm
 from crossgrain.reading.series_mark import ActTaken, SeriesFacts
 from crossgrain.safety.visit import Decision, Position
-from crossgrain.words.doses import date_words, generic_name, product, taken
+from crossgrain.words.doses import DateWords, date_words, generic_name, product, taken
 from crossgrain.writing.answer import answer_bundle
 from crossgrain.writing.checkpoint import REQUEST_GROUP
 from crossgrain.writing.going_on import Ended, GoingOn, Replaceable, Spell, Waiting
@@ -84,21 +84,21 @@ def next_step_bundle(
     )
 
 
-def going_on(step: NextStep) -> GoingOn:
-    """What the answer says and names beside its plan."""
+def going_on(step: NextStep, dated: DateWords = date_words) -> GoingOn:
+    """What the answer says and names beside its plan; its sentences write dates as `dated` does."""
     replaced = step.replaced
     running = [filed.reference for filed in replaced.care_plans]
     return GoingOn(
         title=title_of(step),
-        said=tuple(said(step)),
+        said=tuple(said(step, dated)),
         parts=tuple(written((NEXT_STEP,), step)),
         facts=_carried(step),
         act=_act(step),
         kept=replaced.kept,
-        kept_in_words=tuple(_kept_words(step)),
+        kept_in_words=tuple(_kept_words(step, dated)),
         kept_draws=replaced.drawn,
         ended=tuple(_ended(order) for order in replaced.ended),
-        waiting=tuple(_waiting(step)),
+        waiting=tuple(_waiting(step, dated)),
         replaces={
             "CarePlan": tuple(running),
             REQUEST_GROUP: tuple(filed.reference for filed in replaced.groups),
@@ -162,15 +162,15 @@ def title_of(step: NextStep) -> str:
     return f"Next step: {act}{by}"
 
 
-def said(step: NextStep) -> Iterator[str]:
+def said(step: NextStep, dated: DateWords = date_words) -> Iterator[str]:
     """Where the patient stands, why the answer is what it is, what to do, and what waits."""
-    yield from _where_and_why(step)
-    yield from (waiting.says for waiting in _waiting(step))
-    yield from _until_settled(step)
+    yield from _where_and_why(step, dated)
+    yield from (waiting.says for waiting in _waiting(step, dated))
+    yield from _until_settled(step, dated)
     yield from _covered_meanwhile(step)
 
 
-def _where_and_why(step: NextStep) -> Iterator[str]:
+def _where_and_why(step: NextStep, dated: DateWords) -> Iterator[str]:
     standing = step.standing
     if standing is None:
         yield "Where the patient stands cannot be told yet."
@@ -182,24 +182,24 @@ def _where_and_why(step: NextStep) -> Iterator[str]:
     if standing.step and standing.facts:
         yield (
             f"Today is in step {standing.step} of {standing.steps} of the plan that began on"
-            f" {date_words(standing.facts.day_one)}."
+            f" {dated(standing.facts.day_one)}."
         )
     yield decision.says
     yield decision.do
 
 
-def _waiting(step: NextStep) -> Iterator[Waiting]:
+def _waiting(step: NextStep, dated: DateWords) -> Iterator[Waiting]:
     """The changes that are not to begin for now, each in words."""
     stopped = step.proposal.outcome is Outcome.STOP
     until = "what stops it is settled" if stopped else "this is answered"
     for held in step.replaced.waiting:
         by = max(held.day - timedelta(1), step.proposal.request.start)
-        yield Waiting(held.order.reference, held.goes_on, by, _waits(held, until))
+        yield Waiting(held.order.reference, held.goes_on, by, _waits(held, until, dated))
 
 
-def _waits(held: HeldBack, until: str) -> str:
+def _waits(held: HeldBack, until: str, dated: DateWords) -> str:
     order, medicine = _ended(held.order), generic_name(held.order.preparation)
-    would = f"on {date_words(held.day)} {medicine} would {'rise' if held.rises else 'fall'}"
+    would = f"on {dated(held.day)} {medicine} would {'rise' if held.rises else 'fall'}"
     if held.goes_on:
         verb = "raise" if held.rises else "lower"
         return (
@@ -217,13 +217,13 @@ def position_words(standing: Standing) -> str:
     return _POSITIONS[standing.visit.position]
 
 
-def _until_settled(step: NextStep) -> Iterator[str]:
+def _until_settled(step: NextStep, dated: DateWords) -> Iterator[str]:
     """When today's medicines are left without an order: hormone is never to end by that."""
     for entry in step.ends_meanwhile:
         last = step.proposal.request.as_of + timedelta(entry.last_day or 0)
         yield (
             f"The order for {generic_name(entry.lines[0].preparation)} that is followed today"
-            f" ends on {date_words(last)}: if nothing is settled by then, order the same dose"
+            f" ends on {dated(last)}: if nothing is settled by then, order the same dose"
             " anew."
         )
 
@@ -247,18 +247,18 @@ def _ended(order: FiledOrder) -> Ended:
     return Ended(order.reference, words, order.begun)
 
 
-def _kept_words(step: NextStep) -> Iterator[str]:
+def _kept_words(step: NextStep, dated: DateWords) -> Iterator[str]:
     """The filed orders that go on, each with its product and its last day."""
     for words, last, reference in kept_orders(step):
-        yield f"{words}: as ordered, until {last} ({reference})"
+        yield f"{words}: as ordered, until {dated(last)} ({reference})"
 
 
-def kept_orders(step: NextStep) -> Iterator[tuple[str, str, str]]:
-    """The same: the product and the last day in words, and how the input refers to the order."""
+def kept_orders(step: NextStep) -> Iterator[tuple[str, date, str]]:
+    """The same: the product in words, the last day, and how the input refers to the order."""
     preparations = {line.preparation.id: line.preparation for line in _lines(step)}
     for order in step.replaced.kept:
         words = product(preparations[order.ordered.preparation_id], order.ordered.strength)
-        yield words, date_words(order.ordered.last_day), order.reference
+        yield words, order.ordered.last_day, order.reference
 
 
 def _lines(step: NextStep) -> Iterator[LineDose]:

@@ -10,13 +10,15 @@ from tests.conformance.patients import CATALOGUE, FIXTURES, SCENARIO, proposed
 
 from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.plan import PriorTherapy
+from crossgrain.reading.json import parse
 from crossgrain.reading.record import Question, Unread
 from crossgrain.sheet.page import sheet_html
 from crossgrain.sheet.person import PatientHeading, person_in
+from crossgrain.sheet.sources import NO_SOURCES, Sources, sources_in
 
 VERSION = "9.9.9"
 BRITISH = "en-GB"
-"""The locale whose dates are those of the prescriber's part, so that the two can be compared."""
+"""The locale whose dates are those of the answer in FHIR, so that the two can be compared."""
 ASKED = {patient["file"]: patient.get("target") for patient in SCENARIO["patient"]}
 PLANNED = {
     patient["file"]: patient.get("target")
@@ -116,15 +118,24 @@ def page_of(
     proposal: Proposal,
     person: PatientHeading = PatientHeading(),  # noqa: B008 - frozen
     tag: str = BRITISH,
+    sources: Sources = NO_SOURCES,
 ) -> bytes:
     """The sheet of a proposal."""
-    return sheet_html(proposal, CATALOGUE, service_version=VERSION, person=person, tag=tag)
+    return sheet_html(
+        proposal, CATALOGUE, service_version=VERSION, person=person, tag=tag, sources=sources
+    )
+
+
+def sources_of(file: str) -> Sources:
+    """What the record of a fixture calls its resources."""
+    return sources_in(parse((FIXTURES / "patients" / file).read_bytes()), "Bundle")
 
 
 @lru_cache
 def sheet(file: str, prior_therapy: PriorTherapy = PriorTherapy.OVERLAP) -> bytes:
     """The sheet of a fixture for the target that it asks for."""
-    return page_of(proposed(file, ASKED[file], prior_therapy), person_of(file))
+    proposal = proposed(file, ASKED[file], prior_therapy)
+    return page_of(proposal, person_of(file), sources=sources_of(file))
 
 
 def hostile(text: str, file: str = "01-levothyroxine-150.json") -> bytes:

@@ -17,6 +17,7 @@ from tests.unit.writing.plans import PLANNED, START
 from crossgrain.dosing.steps import Stage
 from crossgrain.sheet.charted import Charted, charted
 from crossgrain.sheet.figures import data_rows
+from crossgrain.words.doses import date_words
 
 PIXEL = 0.11
 """Places are written to a tenth of one, and a day or a level is read between two of them."""
@@ -273,7 +274,7 @@ def test_the_table_of_the_drawing_has_a_row_a_week_and_in_a_long_plan_every_seco
     assert hold.stage is Stage.HOLD
     longer = replace(proposal.plan, steps=(*climb, replace(hold, last_day=weeks * 7 - 2)))
     chart = charted(replace(proposal, plan=longer), longer, CATALOGUE)
-    days = [datetime.strptime(row[0], "%d %B %Y").date() for row in data_rows(chart)]  # noqa: DTZ007
+    days = [datetime.strptime(row[0], "%d %B %Y").date() for row in data_rows(chart, date_words)]  # noqa: DTZ007
     apart = [(after - before).days for before, after in pairwise(days)]
     assert set(apart[:-1]) == {between * 7}
     assert (days[-1] - START).days == weeks * 7 - 1

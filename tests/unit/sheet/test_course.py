@@ -7,12 +7,12 @@ from math import exp
 
 import pytest
 from tests.conformance.patients import CATALOGUE
-from tests.unit.sheet.pages import Node, parsed
+from tests.unit.sheet.pages import BRITISH, Node, parsed
 from tests.unit.sheet.visits import VISITS, WITH_PLAN, record, visit, visit_sheet
 
 from crossgrain.sheet.charted import charted
 from crossgrain.sheet.course import past_of
-from crossgrain.sheet.locale import DEFAULT, locale
+from crossgrain.sheet.locale import locale
 from crossgrain.writing.next_step import said
 
 RUNNING = [name for name in WITH_PLAN if name not in {"titration", "mixture"}]
@@ -57,11 +57,15 @@ def test_the_results_since_day_one_stand_with_their_dates_and_the_baseline_does_
 
 
 def test_what_comes_next_is_dated_and_in_order() -> None:
-    text = course("on-time").text
+    page = parsed(visit_sheet("on-time"))
+    (glance,) = page.all("dl", "glance")
+    text = glance.text
     change = text.index("28 April 2025: the dose changes:")
     draw, decision = text.index("blood is drawn"), text.index("the labs decide what follows")
     assert change < decision
     assert draw < decision
+    for what in ("the dose changes:", "blood is drawn", "the labs decide what follows"):
+        assert page.text.count(what) == 1, what
 
 
 def test_orders_that_stand_and_orders_that_end_are_those_of_the_answer() -> None:
@@ -121,7 +125,7 @@ def test_results_are_marked_on_the_chart_on_the_day_that_blood_was_drawn() -> No
 def test_a_titration_shows_no_days_before_today() -> None:
     page = visit_sheet("titration")
     data = json.loads(re.search(rb'id="hover-data">(.*?)</script>', page)[1])  # type: ignore[index]
-    assert date.fromisoformat(data["start"]) == visit("titration").proposal.request.start
+    assert data["days"][0] == locale(BRITISH).dated(visit("titration").proposal.request.start)
     assert not parsed(page).all("table", "done")
 
 
@@ -129,7 +133,7 @@ def test_a_titration_shows_no_days_before_today() -> None:
 def test_the_patients_part_begins_today(name: str) -> None:
     start = visit(name).proposal.request.start
     first = parsed(visit_sheet(name)).by_id("patient").all("p", "step-dates")[0]
-    assert locale(DEFAULT).day(start) in first.text
+    assert locale(BRITISH).day(start) in first.text
 
 
 def test_a_stop_keeps_its_words_and_has_no_doses_to_take() -> None:

@@ -14,7 +14,17 @@ from fastapi.testclient import TestClient
 from tests.api.calls import FHIR
 from tests.conformance.patients import AS_OF, CATALOGUE, FIXTURES, proposed
 from tests.unit.command import crossgrain
-from tests.unit.sheet.pages import ASKED, BRITISH, PLANNED, VERSION, Node, parsed, person_of, sheet
+from tests.unit.sheet.pages import (
+    ASKED,
+    BRITISH,
+    PLANNED,
+    VERSION,
+    Node,
+    parsed,
+    person_of,
+    sheet,
+    sources_of,
+)
 from tests.unit.sheet.test_numbers import CASES, resources
 from tests.unit.sheet.visits import VISITS
 
@@ -58,6 +68,7 @@ def part(
             service_version=VERSION,
             person=person_of(file),
             tag=tag,
+            sources=sources_of(file),
             page=page,
         )
     )

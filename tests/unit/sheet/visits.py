@@ -5,7 +5,7 @@ from functools import lru_cache
 from typing import Any
 
 from tests.conformance.patients import CATALOGUE, FIXTURES
-from tests.unit.sheet.pages import VERSION
+from tests.unit.sheet.pages import BRITISH, VERSION
 
 from crossgrain.core.next_step import NextStep
 from crossgrain.names.identity import FhirVersion
@@ -14,6 +14,7 @@ from crossgrain.operations.next_step import settle
 from crossgrain.operations.parameters import from_query
 from crossgrain.sheet.page import Sheet, sheet_html
 from crossgrain.sheet.person import person_in
+from crossgrain.sheet.sources import sources_in
 
 VISITS: dict[str, dict[str, Any]] = {
     visit["name"]: visit
@@ -38,7 +39,12 @@ def record(name: str) -> dict[str, Any]:
 def visit_sheet(name: str) -> bytes:
     """Its sheet."""
     return sheet_html(
-        Sheet.of(visit(name)), CATALOGUE, service_version=VERSION, person=person_in(record(name))
+        Sheet.of(visit(name)),
+        CATALOGUE,
+        service_version=VERSION,
+        person=person_in(record(name)),
+        tag=BRITISH,
+        sources=sources_in(record(name), "Bundle"),
     )
 
 

@@ -5,11 +5,7 @@
   const data = JSON.parse(byId("hover-data").textContent);
   const slider = byId("day"), reading = byId("reading");
   const charts = [...document.querySelectorAll("svg.chart")].filter((one) => one.querySelector(".cursor"));
-  const start = Date.parse(data.start + "T00:00:00Z");
-  const dateOf = (day) => new Date(start + day * 86400000).toLocaleDateString("en-GB", {
-    day: "numeric", month: "long", year: "numeric", timeZone: "UTC",
-  });
-  const words = (day) => dateOf(day) + ". " + data.lines.map((line) =>
+  const words = (day) => data.days[day] + ". " + data.lines.map((line) =>
     line.name + " " + line.value[day] + " % (" + line.low[day] + " to " + line.high[day] + ")" +
     (line.other ? ", with " + data.modes[1] + " " + line.other[day] + " %" : "")).join(". ") + ".";
 
