@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from crossgrain.reading.clear import dosage_list
 from crossgrain.reading.posing import MOST_WORDS, medicine_of, words_of
 from crossgrain.reading.reading import resource_of
 
@@ -61,7 +62,8 @@ class Source:
     kind : what it is, e.g. ``prescription``
     dating : the word before its date, or empty
     date : as written in the record, or empty
-    words : the record's own, of which is spoken
+    words : the record's own, of which is spoken: those at the place, doses, a value
+    more : of a medicine, what its notes and instructions say beside
     """
 
     name: str
@@ -69,6 +71,7 @@ class Source:
     dating: str
     date: str
     words: tuple[str, ...]
+    more: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,13 +110,15 @@ class Sources:
     def _source(self, resource: Resource, within: Iterable[str]) -> Source:
         kind = str(resource.get("resourceType", ""))
         dating, date = next(_dates(resource), ("", ""))
+        words, more = _quotes(resource, within)
         draft = kind == "MedicationRequest" and resource.get("status") == "draft"
         return Source(
             name=_shortened(self._name(resource)),
             kind="draft order" if draft else _KINDS.get(kind, _spelt(kind)),
             dating=dating,
             date=date,
-            words=tuple(dict.fromkeys(_quotes(resource, within)))[:_MOST_QUOTES],
+            words=words[:_MOST_QUOTES],
+            more=more[:_MOST_QUOTES],
         )
 
     def _name(self, resource: Resource) -> str:
@@ -154,15 +159,16 @@ def _dates(resource: Resource) -> Iterator[tuple[str, str]]:
             yield word, _shortened(found)
 
 
-def _quotes(resource: Resource, within: Iterable[str]) -> Iterator[str]:
-    """The words at some places of a resource; of a medicine also its instructions and notes."""
-    for path in within:
-        if path and (said := _said(_within(resource, path))):
-            yield said[:MOST_WORDS]
-    if _MEDICINES.match(str(resource.get("resourceType"))):
-        yield from words_of(resource)
-    elif value := _said(resource.get("valueQuantity") or resource.get("valueString")):
-        yield value[:MOST_WORDS]
+def _quotes(resource: Resource, within: Iterable[str]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """The words at some places of a resource with its doses or value, and what else it says."""
+    places = [_said(_within(resource, path)) for path in within if path]
+    medicine = _MEDICINES.match(str(resource.get("resourceType")))
+    dosages = _listed(resource.get(dosage_list(resource))) if medicine else []
+    doses = [_concept(dosage) for dosage in dosages]
+    value = _said(resource.get("valueQuantity") or resource.get("valueString"))
+    said = dict.fromkeys(words[:MOST_WORDS] for words in (*places, *doses, value) if words)
+    more = [words for words in words_of(resource) if words not in said] if medicine else []
+    return tuple(said), tuple(more)
 
 
 def _within(resource: Resource, path: str) -> object:

@@ -97,6 +97,32 @@ def test_without_a_plan_the_patient_goes_on_as_now_and_knows_whom_to_call(file: 
     assert not told.all("script")
 
 
+@pytest.mark.parametrize("file", PLANNED)
+def test_the_page_opens_with_whose_it_is_and_ends_its_steps_with_the_day_to_call(
+    file: str,
+) -> None:
+    page = part(file)
+    assert person_of(file).name in page.all("p", "who")[0].text
+    plan = proposed(file, ASKED[file]).plan
+    assert plan
+    call_by = AS_OF + timedelta(days=plan.checkpoint.decision_day)
+    said = f"We plan to call by {locale(BRITISH).day(call_by)}. If you have not heard from us"
+    assert said in page.text
+
+
+@pytest.mark.parametrize(("file", "prior"), CASES)
+def test_no_count_of_tablets_is_a_decimal(file: str, prior: PriorTherapy) -> None:
+    """A decimal point is overlooked; ISMP's list of error-prone dose designations, from memory."""
+    counted = [
+        bold.text
+        for step in steps(part(file, prior=prior))
+        for bold in step.all("b")
+        if "tablet" in bold.text
+    ]
+    assert counted
+    assert not [words for words in counted if re.search(r"\d[.,/]\d|[½¼¾]", words)]
+
+
 # --- every number is the answer's -----------------------------------------------------------------
 
 

@@ -7,11 +7,14 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 from tests.conformance.patients import CATALOGUE, FIXTURES, proposed
-from tests.unit.sheet.pages import ASKED, HOSTILE, LONG, Node, page_of, parsed, sheet
-from tests.unit.sheet.visits import VISITS, visit_sheet
+from tests.unit.sheet.pages import ASKED, HOSTILE, LONG, VERSION, Node, page_of, parsed, sheet
+from tests.unit.sheet.visits import VISITS, record, visit, visit_sheet
 
 from crossgrain.app.factory import create_app
 from crossgrain.http.settings import Settings
+from crossgrain.sheet.locale import locale
+from crossgrain.sheet.page import Sheet, sheet_html
+from crossgrain.sheet.person import person_in
 from crossgrain.sheet.sources import Source, Sources, sources_in
 
 PATH = re.compile(r"(Bundle|Parameters)\.\S*entry\[\d+\]")
@@ -201,3 +204,45 @@ def test_the_route_names_what_it_asks_by_the_record_that_was_posted() -> None:
         )
     (asked,) = parsed(page.content).all("ol", "questions")
     assert [q.text for q in asked.all("q")] == [record_words("12-text-only-sig.json")]
+
+
+_WRITTEN = {
+    "en-US": re.compile(r"\b\d{1,2} (?:January|February|March|April|May|June|July|August)\b"),
+    "en-GB": re.compile(r"\b(?:January|February|March|April|May|June|July|August) \d{1,2}\b,? "),
+    "en": re.compile(r"\b\d{1,2} (?:March|April|June|July) \d{4}|(?:March|April|June) \d{1,2},"),
+}
+"""Dates as another locale than this one has them."""
+
+
+@pytest.mark.parametrize("tag", _WRITTEN)
+@pytest.mark.parametrize("name", ["on-time", "lab-on-biotin", "infarction-in-mid-climb"])
+def test_every_date_of_a_sheet_is_written_as_its_locale_has_it(tag: str, name: str) -> None:
+    """Two orders of day and month on one sheet make a reader doubt both."""
+    sheet_of = parsed(
+        sheet_html(
+            Sheet.of(visit(name)),
+            CATALOGUE,
+            service_version=VERSION,
+            person=person_in(record(name)),
+            tag=tag,
+            sources=sources_in(record(name), "Bundle"),
+        )
+    )
+    for node in sheet_of.walk():  # the record's own words stay as they are
+        node.inside = [
+            one
+            for one in node.inside
+            if isinstance(one, str) or (one.tag != "q" and "month" not in one.attributes.values())
+        ]
+    assert locale(tag).dated(visit(name).proposal.request.as_of) in sheet_of.text
+    assert _WRITTEN[tag].findall(sheet_of.text) == []
+    drawn = [node.text for svg in sheet_of.all("svg") for node in svg.all("text", "tick")]
+    assert not [words for words in drawn if _WRITTEN_SHORT[tag].search(words)]
+
+
+_MONTH = "(?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)"
+_WRITTEN_SHORT = {
+    "en-US": re.compile(rf"\d {_MONTH}"),
+    "en-GB": re.compile(rf"{_MONTH} \d"),
+    "en": re.compile(_MONTH),
+}
