@@ -206,10 +206,11 @@ def test_the_route_names_what_it_asks_by_the_record_that_was_posted() -> None:
     assert [q.text for q in asked.all("q")] == [record_words("12-text-only-sig.json")]
 
 
+_LONG = "(?:January|February|March|April|May|June|July|August|September|October)"
 _WRITTEN = {
-    "en-US": re.compile(r"\b\d{1,2} (?:January|February|March|April|May|June|July|August)\b"),
-    "en-GB": re.compile(r"\b(?:January|February|March|April|May|June|July|August) \d{1,2}\b,? "),
-    "en": re.compile(r"\b\d{1,2} (?:March|April|June|July) \d{4}|(?:March|April|June) \d{1,2},"),
+    "en-US": re.compile(rf"\d {_LONG} 20\d\d"),
+    "en-GB": re.compile(rf"{_LONG} \d{{1,2}}\b"),
+    "en": re.compile(rf"\d {_LONG} 20\d\d|{_LONG} \d{{1,2}}\b"),
 }
 """Dates as another locale than this one has them."""
 
