@@ -20,7 +20,9 @@ from tests.unit.sheet.pages import (
     VERSION,
     hostile,
     parsed,
+    person_of,
     sheet,
+    sources_of,
 )
 
 from crossgrain.sheet.page import SheetPart, calendar_of, sheet_html
@@ -35,7 +37,14 @@ PAPERS = ("A4", "Letter")
 
 def one_part(file: str, page: SheetPart) -> bytes:
     """A part of a fixture's sheet, in the default locale."""
-    return sheet_html(proposed(file, ASKED[file]), CATALOGUE, service_version=VERSION, page=page)
+    return sheet_html(
+        proposed(file, ASKED[file]),
+        CATALOGUE,
+        service_version=VERSION,
+        person=person_of(file),
+        sources=sources_of(file),
+        page=page,
+    )
 
 
 def patients_page(file: str) -> bytes:
@@ -208,7 +217,8 @@ def test_headings_go_down_one_level_at_a_time(open_page: Open, place: Path) -> N
 def test_it_prints_on_few_pages_for_the_prescriber_and_then_for_the_patient(
     open_page: Open, place: Path, file: str, paper: str
 ) -> None:
-    texts = printed(show(open_page(scheme="dark"), place, sheet(file)), paper)
+    both = one_part(file, SheetPart.BOTH)
+    texts = printed(show(open_page(scheme="dark"), place, both), paper)
     if file not in PLANNED:
         assert len(texts) == 1
         return

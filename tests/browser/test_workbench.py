@@ -102,7 +102,7 @@ def test_the_sheet_is_saved_as_it_was_served(open_page: Open, service: str) -> N
     sheet = visit(page, service, "pregnancy-in-mid-climb")
     with page.expect_response(lambda one: "/sheet/next-step" in one.url) as served:
         page.get_by_label("Read as of").fill("2025-04-18")
-    expect(sheet.get_by_text("Read as of 18 April 2025")).to_be_visible()
+    expect(sheet.get_by_text("Read as of April 18, 2025")).to_be_visible()
     with page.expect_download() as saved:
         page.get_by_role("link", name="Save the sheet").click()
     assert saved.value.suggested_filename == "thyroid-plan.html"
@@ -148,7 +148,7 @@ def test_the_sheets_own_script_runs_inside_the_frame(open_page: Open, service: s
     page = open_page()
     sheet = come(page, service)
     sheet.get_by_role("slider", name="Read a day").press("ArrowRight")
-    expect(sheet.locator("#reading")).to_contain_text("4 March 2025. Coverage")
+    expect(sheet.locator("#reading")).to_contain_text("March 4, 2025. Coverage")
 
 
 def in_view(sheet: FrameLocator, part: str) -> None:

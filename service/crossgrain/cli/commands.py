@@ -110,7 +110,7 @@ Part = Annotated[
     str | None, typer.Option("--page", help="Of the sheet: prescriber, patient, or both.")
 ]
 Locale = Annotated[
-    str | None, typer.Option("--locale", help="How the patient's part is written, e.g. en-GB.")
+    str | None, typer.Option("--locale", help="How the sheet writes dates and words, e.g. en-GB.")
 ]
 """Options that several commands take, each under the same words."""
 

@@ -255,8 +255,8 @@ def page_options(options: Sequence[Option]) -> tuple[Option, ...]:
         _coded(
             "locale",
             tags(),
-            "How the patient's part writes words and dates: en-US (the default), en-GB, or en with"
-            " dates as 2025-03-03.",
+            "How the sheet writes dates, and its patient's part words: en-US (the default), en-GB,"
+            " or en with dates as 2025-03-03.",
         ),
     )
 
