@@ -31,6 +31,7 @@ const PUBLISHED = {
     published: (name) => inBundles("profiles-others").find((r) => r.id === name),
     definitions: () => inBundles("profiles-types", "profiles-resources"),
     terminology: () => inBundles("valuesets", "v3-codesystems"),
+    searchParameters: () => inBundles("search-parameters"),
   },
   r5: {
     published: (name) => read(`StructureDefinition-${name}.json`, R5),
@@ -39,4 +40,4 @@ const PUBLISHED = {
   },
 };
 
-export const { definitions, published, terminology } = PUBLISHED[VERSION];
+export const { definitions, published, searchParameters, terminology } = PUBLISHED[VERSION];
