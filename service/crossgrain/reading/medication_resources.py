@@ -339,13 +339,20 @@ def replaced_by(seen: Seen, entry: Entry, reading: Reading) -> str | None:
     return found.reference if found else None
 
 
+def is_marked(seen: Seen) -> bool:
+    """Whether it is an order that says of what series of ours it is."""
+    return isinstance(seen, MedicationRequest) and mark_in(seen.extension) is not None
+
+
 def statements_changed(seen: Seen, entry: Entry, reading: Reading) -> frozenset[str]:
     """The statements of the record whose medicine an order of a series of ours changes.
 
     An order can name no statement as its prior prescription: the series names it as supporting
     information. Of any other order that says nothing of what it replaces.
     """
-    if not isinstance(seen, MedicationRequest) or mark_in(seen.extension) is None:
+    if not isinstance(seen, MedicationRequest) or not seen.supporting_information:
+        return frozenset()
+    if not is_marked(seen):
         return frozenset()
     named = seen.supporting_information
     found = (

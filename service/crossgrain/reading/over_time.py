@@ -19,6 +19,7 @@ from crossgrain.reading.instructions import (
     numbered_in,
     without_shared_days,
 )
+from crossgrain.reading.medication_resources import is_marked
 from crossgrain.reading.reading import Notes, Reading
 from crossgrain.reading.reconcile import IN_A_CIRCLE, Order, doubts_of, leading_in_circles
 from crossgrain.reading.record import MarkedOrder
@@ -38,14 +39,12 @@ class DatedMedicine:
 
     `stems_from` are the resources that a statement was made from, `replaces` the order whose
     place this one takes, both by their references in the record.
-    `marked` is what an order says of the series that it is part of, taken or not;
     `open_question` is why it, or its days, cannot be told, or empty.
     """
 
     told: Told
     stems_from: frozenset[str]
     replaces: str | None
-    marked: MarkedOrder | None
     open_question: str
 
     @property
@@ -67,6 +66,15 @@ class DatedMedicine:
     def taken(self) -> bool:
         """Whether it says that it is, or was, taken."""
         return self.told.taken
+
+    def marked(self) -> MarkedOrder | None:
+        """What an order says of the series that it is part of, taken or not."""
+        if not is_marked(self.told.seen):
+            return None
+        try:
+            return self.told.mark(self.told.unasked())
+        except Asked:
+            return None
 
 
 def dated_medicine(entry: Entry, reading: Reading) -> DatedMedicine | None:
@@ -93,8 +101,7 @@ def dated_medicine(entry: Entry, reading: Reading) -> DatedMedicine | None:
 
 
 def _dated(told: Told) -> DatedMedicine | None:
-    marked = _marked(told)
-    if not told.taken and marked is None and not told.may_deny:
+    if not (told.taken or told.may_deny or _is_step(told)):
         return None
     told.reading.budget.count_hormone(told.path)
     open_question = told.whether.question if told.whether else ""
@@ -104,17 +111,18 @@ def _dated(told: Told) -> DatedMedicine | None:
         stems_from, replaces = told.sources(), told.replaces()
     except Asked as asked:
         open_question = open_question or asked.question
-    return DatedMedicine(told, frozenset(stems_from), replaces, marked, open_question)
+    return DatedMedicine(told, frozenset(stems_from), replaces, open_question)
 
 
-def _marked(told: Told) -> MarkedOrder | None:
-    """What an order says of the series that it is part of; ``None`` where it says nothing."""
-    if not isinstance(told.seen, MedicationRequest) or not told.seen.extension:
-        return None
+def _is_step(told: Told) -> bool:
+    """Whether an order that is not taken says of what series it is; its dose is not read here."""
+    if not is_marked(told.seen):
+        return False
     try:
-        return told.mark(told.unasked())
+        told.replaces()
     except Asked:
-        return None
+        return False
+    return True
 
 
 def _intakes_of(medicine: DatedMedicine) -> Iterator[DoseRun]:
@@ -329,8 +337,7 @@ class _Against:
     """What a record says against the taking of its medicines."""
 
     def __init__(self, medicines: Sequence[DatedMedicine], order_days: int) -> None:
-        said = [m.told.denial(m.told.unasked_lines()) for m in medicines]
-        denials = [denial for denial in said if denial is not None]
+        denials = [denial for m in medicines if (denial := _denial(m.told))]
         self._stops = _Stops(denial for denial in denials if _is_stop(denial))
         self._others: dict[Kind, list[Denial]] = {}
         for denial in denials:
@@ -370,6 +377,11 @@ class _Against:
             and (days := denial.denied(intake.first_day, last, over=over))
         ]
         yield from _parted(intake, found)
+
+
+def _denial(told: Told) -> Denial | None:
+    """What it says against the taking; its dose is read only where it says something."""
+    return told.denial(told.unasked_lines()) if told.denial(()) else None
 
 
 def _is_stop(denial: Denial) -> bool:

@@ -366,7 +366,7 @@ def _followed_until(
     entries: Sequence[Entry], medicines: list[DatedMedicine], reading: Reading
 ) -> int | None:
     """The last day of a series of ours that is being followed, known by what its orders say."""
-    marked = [medicine.marked for medicine in medicines if medicine.marked]
+    marked = [mark for medicine in medicines if (mark := medicine.marked())]
     if not marked:
         return None
     today = [each for each in medicines if each.standing.standing is Meaning.TAKEN]

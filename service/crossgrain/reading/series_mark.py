@@ -243,13 +243,13 @@ def _parts(extension: Mapping[str, Any], known: tuple[ExtensionPart, ...]) -> di
     inner = extension.get("extension")
     if not isinstance(inner, list) or not all(isinstance(each, dict) for each in inner):
         raise _Unlike
-    by_name = {part.name: part for part in known}
-    if any(each.get("url") not in by_name for each in inner):
-        raise _Unlike
-    return {
-        part.name: _of_part(part, [each for each in inner if each["url"] == part.name])
-        for part in known
-    }
+    found: dict[object, list[dict[str, Any]]] = {part.name: [] for part in known}
+    for each in inner:
+        url = each.get("url")
+        if not isinstance(url, str) or url not in found:
+            raise _Unlike
+        found[url].append(each)
+    return {part.name: _of_part(part, found[part.name]) for part in known}
 
 
 def _of_part(part: ExtensionPart, found: list[dict[str, Any]]) -> Any:
