@@ -349,6 +349,19 @@ def _product_files(own: ClinicFile) -> Iterator[tuple[str, _NamedFile]]:
         yield from entries_in(own.product_file, _NamedFile, "product_file")
 
 
+def files_named_in(clinic: Path) -> tuple[Path, ...]:
+    """The files of products and of value sets that a clinic's file names, in its order.
+
+    Raises
+    ------
+    DomainError
+        as `load_catalogue`.
+    """
+    content = _toml(clinic)
+    entries = (entry for key in ("product_file", "value_set") for entry in content.get(key, ()))
+    return tuple(clinic.parent / entry["file"] for entry in entries)
+
+
 def _read(name: str, form: Callable[[dict[str, Any]], _T]) -> _T:
     """A shipped file; a fault in it names the file."""
     with in_file(f"{name}.toml"):

@@ -1,9 +1,10 @@
 """The questions of a record, put at the prompt: each with its words and its possible answers."""
 
+import re
 import sys
 from collections.abc import Iterator
-from decimal import Decimal, InvalidOperation
-from typing import Any
+from decimal import Decimal
+from typing import Any, NamedTuple
 
 import typer
 
@@ -19,18 +20,33 @@ def at_a_terminal() -> bool:
     return sys.stdin.isatty() and sys.stdout.isatty()
 
 
-def asked_of(form: QuestionForm) -> Resource | None:
-    """Ask every question of a form; the answers as a QuestionnaireResponse, ``None`` for none."""
+class Said(NamedTuple):
+    """What was answered, as a QuestionnaireResponse or ``None``, and whether input has ended."""
+
+    response: Resource | None
+    is_over: bool
+
+
+def asked_of(form: QuestionForm) -> Said:
+    """Ask every question of a form; where the input ends, the rest is left open."""
     typer.echo("\nAnswer by number; leave a line empty to leave the question open.")
-    items = [item for posed in form.posed for item in _answer(posed)]
+    items: list[Resource] = []
+    is_over = False
+    try:
+        for posed in form.posed:
+            items += _answer(posed)
+    except EOFError:
+        typer.echo()
+        is_over = True
     if not items:
-        return None
-    return {
+        return Said(None, is_over)
+    response = {
         "resourceType": "QuestionnaireResponse",
         "questionnaire": form.url,
         "status": "completed",
         "item": items,
     }
+    return Said(response, is_over)
 
 
 def _answer(posed: Posed) -> Iterator[Resource]:
@@ -60,7 +76,7 @@ def _answer(posed: Posed) -> Iterator[Resource]:
 def _prompted(words: str, most: int, *, least: int) -> int | None:
     """A whole number from `least` to `most`; ``None`` where the line is left empty."""
     while True:
-        said = typer.prompt(words, default="", show_default=False).strip()
+        said = input(f"{words}: ").strip()
         if not said:
             return None
         if said.isascii() and said.isdigit() and least <= int(said) <= most:
@@ -68,19 +84,18 @@ def _prompted(words: str, most: int, *, least: int) -> int | None:
         typer.echo(f"A number from {least} to {most}.")
 
 
+_PLAIN = re.compile(r"\d{1,6}(?:\.\d{1,6})?", re.ASCII)
+
+
 def _dose(posed: Posed, line: Preparation) -> Iterator[Resource]:
-    """The dose a day of one medicine, asked until it is a number or nothing."""
+    """The dose a day of one medicine, asked until it is a plain number or nothing."""
     while True:
-        words = f"{line_name(line)}, {'micrograms' if line.unit == 'ug' else line.unit} a day"
-        said = typer.prompt(words, default="", show_default=False).strip()
+        unit = "micrograms" if line.unit == "ug" else line.unit
+        said = input(f"{line_name(line)}, {unit} a day: ").strip()
         if not said:
             return
-        try:
-            value = Decimal(said)
-        except InvalidOperation:
-            value = Decimal(-1)
-        if value.is_finite() and value >= 0:
+        if _PLAIN.fullmatch(said):
             break
         typer.echo("A plain number, such as 62.5.")
-    quantity = {"value": value, "unit": line.unit, "system": UCUM, "code": line.unit}
+    quantity = {"value": Decimal(said), "unit": line.unit, "system": UCUM, "code": line.unit}
     yield {"linkId": f"{posed.id}.{line.id}", "answer": [{"valueQuantity": quantity}]}

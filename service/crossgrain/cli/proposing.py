@@ -26,7 +26,6 @@ from crossgrain.operations.faults import (
 from crossgrain.operations.parameters import ANSWERS, Given, from_query, with_beside, with_plan
 from crossgrain.operations.propose_switch import Settled, answer_to, settle
 from crossgrain.operations.sheets import SettledSheet, sheet_of_switch, sheet_of_visit
-from crossgrain.reading.posing import QuestionForm
 from crossgrain.writing.forms import to_json
 
 _EXITS = {
@@ -120,27 +119,20 @@ def _until_answered(
     shown: Callable[[Desk, _Made], Proposal],
 ) -> Exit:
     """Show what is settled, and once more with whatever is answered at the prompt."""
+    is_over = False
     try:
         desk = _desk(question)
         while True:
             settled = settle_on(desk, question)
             proposal = shown(desk, settled)
-            answered = _answered(question, settled.form)
-            if answered is None:
+            if is_over or settled.form is None or not asking.at_a_terminal():
                 return _EXITS[proposal.outcome]
-            question = answered
+            response, is_over = asking.asked_of(settled.form)
+            if response is None:
+                return _EXITS[proposal.outcome]
+            question = replace(question, answers=(*question.answers, to_json(response)))
     except RequestRefused as refused:
         return _complain(refused)
-
-
-def _answered(question: ProposeCall, form: QuestionForm | None) -> ProposeCall | None:
-    """The same call with what was answered at the prompt; ``None`` where nobody is to be asked."""
-    if form is None or not asking.at_a_terminal():
-        return None
-    response = asking.asked_of(form)
-    if response is None:
-        return None
-    return replace(question, answers=(*question.answers, to_json(response)))
 
 
 def as_sheet(question: ProposeCall, file: Path) -> Exit:

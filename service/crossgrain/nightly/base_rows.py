@@ -29,6 +29,7 @@ import msgspec
 import pyarrow as pa
 
 import crossgrain
+from crossgrain.catalogue import files_named_in
 from crossgrain.nightly.plan import Chunk, SourceFile
 from crossgrain.nightly.progress import Progress
 from crossgrain.nightly.workdir import WorkDir, digest_of, put_whole, write_whole
@@ -69,14 +70,16 @@ class Index(msgspec.Struct):
 def package_digest(chart: Path | None) -> str:
     """The SHA-256 of all that decides what is kept of a line.
 
-    This package's modules and data files, a clinic's own file, the decoder and the interpreter: a
+    This package's modules and data files, a clinic's own file and those that it names, the decoder
+    and the interpreter: a
     development build has the version of the release before it, so a version alone tells too little.
     """
     root = Path(crossgrain.__file__).parent
     found = hashlib.sha256(f"{msgspec.__version__} {pa.__version__} {sys.version}".encode())
     for path in sorted(p for p in root.rglob("*") if p.is_file() and p.suffix != ".pyc"):
         found.update(f"{path.relative_to(root)} {digest_of(path)}\n".encode())
-    found.update(digest_of(chart).encode() if chart else b"")
+    for path in (chart, *files_named_in(chart)) if chart else ():
+        found.update(digest_of(path).encode())
     return found.hexdigest()
 
 

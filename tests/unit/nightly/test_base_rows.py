@@ -395,3 +395,15 @@ def test_the_digest_of_the_package_tells_of_its_decoder(package, monkeypatch):
     before = package_digest(None)
     monkeypatch.setattr(msgspec, "__version__", "0.0")
     assert package_digest(None) != before
+
+
+@pytest.mark.parametrize("key", ["product_file", "value_set"])
+def test_a_change_in_a_file_that_the_clinics_file_names_is_another_program(
+    tmp_path: Path, key: str
+) -> None:
+    """Else a night would take rows that were kept by the products of before."""
+    (clinic := tmp_path / "clinic.toml").write_text(f'[[{key}]]\nfile = "own.toml"\n')
+    (own := tmp_path / "own.toml").write_text("")
+    before = package_digest(clinic)
+    own.write_text("# changed")
+    assert package_digest(clinic) != before
