@@ -39,7 +39,7 @@ def proposed(file, target, prior_therapy=PriorTherapy.OVERLAP, **asked):
         start=AS_OF,
         target=target and Target(target),
         prior_therapy=prior_therapy,
-        **asked,
+        **{"mixture": CATALOGUE.policy.combining.mixture(), **asked},
     )
     return propose(record, request, CATALOGUE)
 

@@ -10,6 +10,7 @@ import re
 import pytest
 from tests.conformance.answers import ANSWERS, answer, proposal_of
 from tests.conformance.patients import CATALOGUE, every_direction
+from tests.unit.reading.records import COMBINING
 from tests.unit.writing.answers import resources, written
 
 from crossgrain.app.conformance.terminology import series_extension
@@ -105,7 +106,7 @@ def test_every_direction_is_read_back_as_written_and_under_two_kilobytes():
         facts = set()
         for resource in marked(written(proposal, FhirVersion.R4, CATALOGUE.codes)):
             (extension,) = resource["extension"]
-            mark = mark_in([extension])
+            mark = mark_in([extension], COMBINING)
             assert mark is not None
             facts.add(mark.facts)
             assert (mark.ordered is None) == (resource["resourceType"] == "CarePlan")
@@ -154,7 +155,9 @@ def test_the_checkpoint_can_be_computed_again_from_it():
     for proposal in every_direction():
         bundle = written(proposal, FhirVersion.R4, CATALOGUE.codes)
         found = [
-            mark_in(r["extension"]) for r in resources(bundle) if r["resourceType"] == "CarePlan"
+            mark_in(r["extension"], COMBINING)
+            for r in resources(bundle)
+            if r["resourceType"] == "CarePlan"
         ]
         for mark in found:
             facts = mark.facts

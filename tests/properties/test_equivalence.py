@@ -5,10 +5,10 @@ from fractions import Fraction
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tests.unit.dosing.switches import GRAIN
+from tests.unit.dosing.switches import COMBINING, GRAIN
 
 from crossgrain.dosing.bases import Basis, ChartRow, Grade, Weights
-from crossgrain.dosing.targets import Mixture, Target, target_dose
+from crossgrain.dosing.targets import Target, target_dose
 from crossgrain.names.errors import DomainError
 
 ONE_MEDICINE = [Target.LEVOTHYROXINE, Target.LIOTHYRONINE, Target.DESICCATED_THYROID]
@@ -16,7 +16,7 @@ ONE_MEDICINE = [Target.LEVOTHYROXINE, Target.LIOTHYRONINE, Target.DESICCATED_THY
 doses = st.fractions(min_value="1/8", max_value=600, max_denominator=64)
 steps = st.fractions(min_value="1/16", max_value=3, max_denominator=32)
 mixtures = st.builds(
-    Mixture,
+    COMBINING.mixture,
     ratio=st.fractions(min_value=13, max_value=20, max_denominator=50),
     t3_share=st.fractions(min_value="1/100", max_value="99/100", max_denominator=100),
 )
@@ -65,7 +65,7 @@ def test_on_a_table_a_single_medicine_is_worth_the_dose_that_it_replaces(basis, 
     low, high = basis.rows[0].lt4_ug, basis.rows[-1].lt4_ug
     lt4_ug = low + part * (high - low)
     if lt4_ug:
-        dose = target_dose(target, lt4_ug, basis, Mixture())
+        dose = target_dose(target, lt4_ug, basis, COMBINING.mixture())
         assert back(basis, dose) == lt4_ug
 
 
@@ -112,7 +112,7 @@ def test_a_larger_dose_never_has_a_smaller_target(basis, lt4_ug, more, target, m
 
 @given(doses, proportional())
 def test_the_guideline_rule_keeps_the_dose_only_where_lt3_weighs_three(lt4_ug, basis):
-    dose = target_dose(Target.LT4_LT3, lt4_ug, basis, Mixture(guideline=True))
+    dose = target_dose(Target.LT4_LT3, lt4_ug, basis, COMBINING.mixture(guideline=True))
     kept = back(basis, dose) == lt4_ug
     assert kept is (basis.weights.lt4_ug_per_lt3_ug == 3)
 
@@ -120,7 +120,7 @@ def test_the_guideline_rule_keeps_the_dose_only_where_lt3_weighs_three(lt4_ug, b
 @given(doses, st.fractions(38, 200, max_denominator=40))
 def test_the_guideline_rule_keeps_the_dose_at_a_weight_of_three(lt4_ug, per_grain):
     basis = chart(weights=Weights(per_grain, Fraction(3), GRAIN))
-    dose = target_dose(Target.LT4_LT3, lt4_ug, basis, Mixture(guideline=True))
+    dose = target_dose(Target.LT4_LT3, lt4_ug, basis, COMBINING.mixture(guideline=True))
     assert back(basis, dose) == lt4_ug
 
 

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from tests.budget import examples
 from tests.unit.dosing.switches import (
     BASES,
+    COMBINING,
     FIXED,
     GRAIN_60,
     GRAIN_65,
@@ -39,7 +40,7 @@ from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.steps import Stage, Step, courses
 from crossgrain.dosing.tablets import can_be_ordered, makings
-from crossgrain.dosing.targets import Mixture, Target
+from crossgrain.dosing.targets import Target
 from crossgrain.dosing.wish import Wish
 from crossgrain.names.errors import Category, DomainError
 
@@ -138,7 +139,7 @@ def wishes(
     draw: st.DrawFn, prior: PriorTherapy | None = None, target: Target | None = None
 ) -> Wish:
     """Any target, basis, pace, prior therapy and mixture."""
-    mixture = Mixture(
+    mixture = COMBINING.mixture(
         ratio=Fraction(draw(st.integers(13, 20))),
         guideline=draw(st.sampled_from([False, False, True])),
         t3_share=Fraction(draw(st.integers(1, 8)), 10),

@@ -13,7 +13,7 @@ from itertools import pairwise
 from hypothesis import given
 from hypothesis import strategies as st
 from tests.budget import examples
-from tests.unit.reading.records import Json
+from tests.unit.reading.records import COMBINING, Json
 from tests.unit.visits import DAY_ONE, chart, free_t3, proposed, pulse, says, stands, tsh
 
 from crossgrain.core.standing import Standing
@@ -75,7 +75,7 @@ CHANGES = st.fixed_dictionaries(
 
 def told(resource: Json, changes: dict[str, object]) -> Json:
     """A resource of the plan that says otherwise of it."""
-    mark = mark_in(resource.get("extension"))
+    mark = mark_in(resource.get("extension"), COMBINING)
     if mark is None or not changes:
         return resource
     changed = copy.deepcopy(resource)

@@ -9,9 +9,10 @@ from tests.unit.dosing.switches import GRAIN
 from crossgrain.catalogue import load_catalogue
 from crossgrain.catalogue.charts import clinic_bases_from
 from crossgrain.dosing.bases import Grade
-from crossgrain.dosing.targets import Mixture, Target, target_dose
+from crossgrain.dosing.targets import Target, target_dose
 
 CATALOGUE = load_catalogue()
+COMBINING = CATALOGUE.policy.combining
 BASES = {basis.id: basis for basis in CATALOGUE.bases}
 ENABLED = ["practice", "label", "trial", "content"]
 NONE = Fraction(0)
@@ -22,7 +23,7 @@ def lt4_of(basis_id, *, lt4_ug=NONE, lt3_ug=NONE, grains=NONE):
 
 
 def target_of(target, lt4_ug, basis_id, mixture=None):
-    return target_dose(target, Fraction(lt4_ug), BASES[basis_id], mixture or Mixture())
+    return target_dose(target, Fraction(lt4_ug), BASES[basis_id], mixture or COMBINING.mixture())
 
 
 @pytest.mark.parametrize(
@@ -149,7 +150,7 @@ def test_label_meets_the_handouts_own_doses(mg, lt4_ug):
 @pytest.mark.parametrize("basis_id", ENABLED)
 def test_the_guideline_rule_gives_its_doses_on_every_basis(basis_id, x, lt4_ug, lt3_ug):
     # ETA 2012, Eur Thyroid J 1:55; the rule LT3 = x/20, LT4 = x - 3 LT3 is from memory
-    dose = target_of(Target.LT4_LT3, x, basis_id, Mixture(guideline=True))
+    dose = target_of(Target.LT4_LT3, x, basis_id, COMBINING.mixture(guideline=True))
     assert (dose.lt4_ug, dose.lt3_ug) == (Fraction(lt4_ug), Fraction(lt3_ug))
     assert dose.lt4_ug == 17 * dose.lt3_ug
 
@@ -166,7 +167,7 @@ def test_the_guideline_dose_for_100_ug_is_worth_this_on_each_basis(basis_id, lt4
 @pytest.mark.parametrize("ratio", [13, 20])
 def test_the_ratio_of_a_combination_holds_at_the_guidelines_ends(ratio):
     # ETA 2012, Eur Thyroid J 1:55, abstract: 13:1 to 20:1 by weight
-    dose = target_of(Target.LT4_LT3, 100, "label", Mixture(ratio=Fraction(ratio)))
+    dose = target_of(Target.LT4_LT3, 100, "label", COMBINING.mixture(ratio=Fraction(ratio)))
     assert dose.lt4_ug == ratio * dose.lt3_ug
     assert lt4_of("label", lt4_ug=dose.lt4_ug, lt3_ug=dose.lt3_ug) == 100
 

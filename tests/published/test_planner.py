@@ -6,6 +6,7 @@ from itertools import pairwise
 import pytest
 from tests.published.handout import HANDOUT
 from tests.unit.dosing.switches import (
+    COMBINING,
     GRAIN_60,
     GRAIN_65,
     LT3,
@@ -19,7 +20,7 @@ from tests.unit.dosing.switches import (
 
 from crossgrain.dosing.plan import LabReading, PriorTherapy
 from crossgrain.dosing.steps import Stage, SwitchPart
-from crossgrain.dosing.targets import Mixture, Target, TargetDose
+from crossgrain.dosing.targets import Target, TargetDose
 
 ENABLED = ("practice", "label", "trial", "content")
 
@@ -104,7 +105,7 @@ def test_the_trades_chart_is_the_aim_in_every_direction(lt4_ug, grains, lt3_ug):
 def test_the_guideline_rule_is_the_aim_on_every_basis(basis_id, x, lt4_ug, lt3_ug):
     # ETA 2012, Eur Thyroid J 1:55: LT3 = x/20, LT4 = x - 3 LT3 (rule from memory)
     planned = plan(
-        regimen(lt4=x), Target.LT4_LT3, basis_id=basis_id, mixture=Mixture(guideline=True)
+        regimen(lt4=x), Target.LT4_LT3, basis_id=basis_id, mixture=COMBINING.mixture(guideline=True)
     )
     assert planned.aim == TargetDose(lt4_ug=Fraction(lt4_ug), lt3_ug=Fraction(lt3_ug))
 
@@ -112,7 +113,9 @@ def test_the_guideline_rule_is_the_aim_on_every_basis(basis_id, x, lt4_ug, lt3_u
 @pytest.mark.parametrize("ratio", [13, 17, 20])
 def test_a_combination_from_lt4_is_aimed_at_the_ratio_asked_for(ratio):
     # ETA 2012, Eur Thyroid J 1:55, abstract: 13:1 to 20:1 by weight
-    planned = plan(regimen(lt4=150), Target.LT4_LT3, mixture=Mixture(ratio=Fraction(ratio)))
+    planned = plan(
+        regimen(lt4=150), Target.LT4_LT3, mixture=COMBINING.mixture(ratio=Fraction(ratio))
+    )
     assert planned.aim.lt4_ug == ratio * planned.aim.lt3_ug
 
 

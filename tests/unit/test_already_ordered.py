@@ -30,13 +30,16 @@ from crossgrain.reading.series_mark import SeriesMark
 from crossgrain.writing.series_mark import series_facts, step_of
 
 CATALOGUE = load_catalogue()
+COMBINING = CATALOGUE.policy.combining
 DAY_ONE = date(2025, 3, 3)
 Taken = dict[tuple[str, Fraction, date], Counter[tuple[Fraction, int]]]
 
 
 def proposed() -> tuple[Plan, tuple[MarkedOrder, ...]]:
     """150 µg of levothyroxine to desiccated thyroid, and its orders as they are filed."""
-    request = SwitchRequest(as_of=DAY_ONE, start=DAY_ONE, target=Target.DESICCATED_THYROID)
+    request = SwitchRequest(
+        as_of=DAY_ONE, start=DAY_ONE, target=Target.DESICCATED_THYROID, mixture=COMBINING.mixture()
+    )
     proposal = propose(record(entry("levothyroxine", 150)), request, CATALOGUE)
     assert proposal.plan
     facts = series_facts(proposal, proposal.plan, "plan")

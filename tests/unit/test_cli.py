@@ -207,6 +207,62 @@ def test_a_clinics_chart_stands_beside_the_shipped_ones(tmp_path: Path) -> None:
     assert "Aim on tarn-row: desiccated thyroid 2 grains" in ran.told
 
 
+CLINICS_COMBINATION = """
+[numbers.combination]
+usual_ratio = "13"
+usual_t3_share = "1/2"
+"""
+
+
+@pytest.mark.parametrize(
+    ("target", "shipped", "own", "lt3_ug"),
+    [  # of 150 micrograms of LT4 where LT3 weighs 2 and a grain 50
+        (
+            "levothyroxine-liothyronine",  # x = r·LT3 + 2·LT3
+            "LT4 about 134.2 micrograms + LT3 about 7.9 micrograms",
+            "LT4 130 micrograms + LT3 10 micrograms",
+            10,
+        ),
+        (
+            "desiccated-thyroid-liothyronine",
+            "desiccated thyroid 2.25 grains + LT3 18.75 micrograms",
+            "desiccated thyroid 1.5 grains + LT3 37.5 micrograms",
+            37.5,
+        ),
+    ],
+)
+def test_a_combination_that_a_call_leaves_open_is_composed_as_the_clinic_says(
+    target: str, shipped: str, own: str, lt3_ug: float, tmp_path: Path
+) -> None:
+    chart = tmp_path / "clinic.toml"
+    chart.write_text(CLINICS_COMBINATION)
+    for aim, more in ((shipped, ()), (own, ("--chart", chart))):
+        asked = ("--target", target, "--as-of", "2025-03-03", *more)
+        assert f"Aim on practice: {aim} a day." in crossgrain("propose", FIRST, *asked).told
+    with TestClient(create_app(Settings(), load_catalogue(chart))) as client:
+        compared = client.post(
+            f"/fhir/r4/$compare-bases?as-of=2025-03-03&target={target}",
+            content=FIRST.read_bytes(),
+            headers={"content-type": "application/fhir+json"},
+        ).json()
+    (practice,) = (
+        {part["name"]: part for part in each["part"]}
+        for each in compared["parameter"]
+        if each["name"] == "basis" and each["part"][0]["valueCode"] == "practice"
+    )
+    assert practice["target-lt3"]["valueQuantity"]["value"] == lt3_ug
+
+
+def test_a_usual_ratio_outside_the_guidelines_range_is_refused_with_its_place(
+    tmp_path: Path,
+) -> None:
+    chart = tmp_path / "clinic.toml"
+    chart.write_text('[numbers.combination]\nusual_ratio = "21"\n')
+    ran = crossgrain("numbers", "--chart", chart)
+    assert ran.returncode == 1
+    assert "clinic.toml: numbers.combination.usual_ratio" in " ".join(ran.told_beside.split())
+
+
 VISITS = ROOT / "fixtures" / "visits"
 
 

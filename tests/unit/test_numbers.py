@@ -3,7 +3,7 @@
 import ast
 import tomllib
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from importlib.resources import files
 from pathlib import Path
@@ -14,6 +14,7 @@ from tests.unit.command import crossgrain
 
 from crossgrain.catalogue import load_catalogue
 from crossgrain.catalogue.numbers import NIGHT, ORDERS, PLANS, VIEWS, numbers_from
+from crossgrain.dosing.kinetics import T3_MOLAR_MASS, T4_MOLAR_MASS
 from crossgrain.names.errors import DomainError
 from crossgrain.names.numbers import OURS
 
@@ -30,26 +31,49 @@ OTHERWISE = {
     ("dosing/branch_doses.py", Fraction(9)): "digits that are compared",
     ("dosing/taper_search.py", Fraction(9)): "digits that are compared",
     ("reading/codesystems.py", Fraction(9)): "of a check digit",
+    ("cds/gathering.py", Fraction(20)): "pages that are fetched",
     ("cds/gathering.py", Fraction(50)): "pages that are fetched",
     ("cds/gathering.py", Fraction(200)): "an HTTP status",
     ("cds/routes.py", Fraction(200)): "an HTTP status",
     ("reading/resolve.py", Fraction(50)): "drafts in one record",
     ("reading/elements.py", Fraction(12)): "months",
-    (
-        "dosing/targets.py",
-        Fraction(1, 4),
-    ): "the share of T3 by default",
     ("reading/posing.py", Fraction(300)): "characters of the record's words in a question",
     ("reading/product.py", Fraction(1, 4)): "the grid on which a strength is read",
     ("reading/remembered.py", Fraction(300)): "the longest words that are kept, characters",
     ("reading/sig.py", Fraction(28)): "days of a supply that is renewed, not of a course",
     ("reading/sig.py", Fraction(14)): "tablets that are a supply, not a dose",
     ("reading/moments.py", Fraction(12)): "an hour of the clock",
+    ("reading/moments.py", Fraction(17)): "an hour of the clock",
     ("reading/moments.py", Fraction(18)): "an hour of the clock",
     ("reading/timing.py", Fraction(12)): "doses a day, every two hours",
     ("sheet/days.py", Fraction(12)): "months",
 }
 """Literals of a number's value that are no clinical number."""
+COUNTS = {Fraction(n) for n in ("0", "1", "2", "1/2")}
+"""None, one, a half and its double: what any code counts by."""
+STRUCTURAL = {
+    "core/running.py": {"a place in a row": ["3"]},
+    "dosing/branch_doses.py": {"digits that are compared": ["9"]},
+    "dosing/climb.py": {"how wide a search is": ["8"]},
+    "dosing/draws.py": {"days of a week": ["7"]},
+    "dosing/evidence.py": {"of a confidence interval": ["0.975"]},
+    "dosing/forecast.py": {"days to which a moment is found": ["0.01"]},
+    "dosing/kept.py": {"plans that are kept": ["1024"]},
+    "dosing/kinetics.py": {"molar masses": ["650.97", "776.87"]},
+    "dosing/need.py": {"halvings, as many as a float has digits": ["52"]},
+    "dosing/prior.py": {"how wide a search is": ["3", "4", "5", "32", "40", "64"]},
+    "dosing/steps.py": {"days of a week": ["7"]},
+    "dosing/tablets.py": {"days of a week": ["3", "4", "5", "6", "7"]},
+    "dosing/taper.py": {"what print and rounding leave equal": ["0.0005", "1e-9"]},
+    "dosing/taper_coverage.py": {"pools": ["3"], "what rounding leaves equal": ["1e-9"]},
+    "dosing/taper_rationale.py": {"a number in words": ["3"]},
+    "dosing/taper_search.py": {"digits that are compared": ["9"]},
+    "dosing/wording.py": {"percent": ["100"]},
+    "safety/assess.py": {"days of a week": ["7"]},
+    "safety/labs_since.py": {"days of a week": ["7"]},
+    "safety/results.py": {"days of a year": ["1461/4", "1461", "4"]},
+}
+"""Literals of the rooms that judge, which judge nothing."""
 ALIKE = {
     (
         Fraction(14),
@@ -78,6 +102,8 @@ ALIKE = {
     (Fraction(1, 10), "mIU/L"): "a suppressed TSH, low in every trimester",
     (Fraction(2), "microgram/kg/day"): "levothyroxine today, a dose that a plan keeps",
     (Fraction(3, 2), "of the old regimen's"): "T3 exposure, coverage in pregnancy",
+    (Fraction(1, 4), "part"): "the share of T3 beside desiccated thyroid, a raise at once",
+    (Fraction(17), "ratio"): "a combination where nobody names its ratio, the guideline's rule",
     (Fraction(5), "microgram"): "LT3 that is taken at once, the rise of a single dose of it",
     (Fraction(2), "times"): "the weights of too much and of too little, tablets that share a week",
 }
@@ -96,6 +122,7 @@ def entries(node: dict[str, Any], place: str = "") -> Iterator[tuple[str, dict[s
             yield from [(spot, inner)] if "value" in inner else entries(inner, f"{spot}.")
 
 
+PREPARATIONS = parsed("preparations.toml")["preparation"]
 WRITTEN = {
     key: entry
     for name in ("numbers.toml", "titration.toml")
@@ -136,6 +163,53 @@ def test_a_number_written_into_the_code_would_be_found(code: str) -> None:
     assert values & set(literals(ast.parse(source)))
 
 
+class _WithoutCaches(ast.NodeTransformer):
+    """Leaves out how many entries a cache keeps."""
+
+    def visit_Call(self, node: ast.Call) -> ast.AST:
+        return ast.Pass() if getattr(node.func, "id", "") == "lru_cache" else node
+
+
+def counted(file: Path) -> set[Fraction]:
+    """The numbers of a file that are more than what any code counts by."""
+    tree = _WithoutCaches().visit(ast.parse(file.read_text("utf-8")))
+    return set(literals(tree)) - COUNTS
+
+
+def unexplained(rooms: Iterable[str]) -> set[tuple[str, Fraction]]:
+    return {
+        (str(file.relative_to(PACKAGE)), value)
+        for room in rooms
+        for file in sorted((PACKAGE / room).rglob("*.py"))
+        for value in counted(file)
+    }
+
+
+def test_a_number_in_the_rooms_that_judge_is_one_of_those_that_are_no_judgement() -> None:
+    explained = {
+        (file, Fraction(value))
+        for file, why in STRUCTURAL.items()
+        for values in why.values()
+        for value in values
+    }
+    assert unexplained(("dosing", "safety", "screening", "core")) == explained
+
+
+def test_a_molar_mass_is_the_same_in_the_model_and_in_the_tablets() -> None:
+    """Salt to base goes by the masses by which conversion and results go."""
+    salts = {entry["base_to_salt"][0] for entry in PREPARATIONS if "base_to_salt" in entry}
+    assert {Fraction(mass) for mass in salts} == {T4_MOLAR_MASS, T3_MOLAR_MASS}
+
+
+@pytest.mark.parametrize(
+    "code", ["LEAST = 0.83", "if dose > 30: pass", 'Fraction("0.15")', "Fraction(3, 8)", "days=21"]
+)
+def test_a_new_number_of_any_value_would_be_found(code: str, tmp_path: Path) -> None:
+    file = tmp_path / "rule.py"
+    file.write_text(f"f({code})" if "days" in code else code)
+    assert counted(file)
+
+
 def test_numbers_of_one_value_are_those_that_decide_different_things() -> None:
     counted = Counter((Fraction(e["value"]), e["unit"]) for e in WRITTEN.values())
     assert {pair for pair, times in counted.items() if times > 1} == set(ALIKE)
@@ -168,6 +242,8 @@ def test_every_number_reaches_a_door() -> None:
         ("next_step.supply_days", (PLANS, VIEWS)),
         ("next_step.parked_days", (NIGHT,)),
         ("pace.cautious.interval_days", (PLANS,)),
+        ("combination.highest_ratio", (PLANS,)),
+        ("combination.usual_ratio", (PLANS,)),
     ],
 )
 def test_a_number_reaches_every_door_that_judges_by_it(key: str, reaches: tuple[str, ...]) -> None:

@@ -19,9 +19,10 @@ from crossgrain.safety.facts import Facts, Known
 from crossgrain.safety.judgement import Ending, Verdict
 
 CATALOGUE = load_catalogue()
+COMBINING = CATALOGUE.policy.combining
 AS_OF = date(2025, 3, 3)
-SERIES = SwitchRequest(AS_OF, AS_OF, Target.DESICCATED_THYROID)
-INFERRED = SwitchRequest(AS_OF, AS_OF)
+SERIES = SwitchRequest(AS_OF, AS_OF, Target.DESICCATED_THYROID, mixture=COMBINING.mixture())
+INFERRED = SwitchRequest(AS_OF, AS_OF, mixture=COMBINING.mixture())
 
 
 def entry(preparation: str, amount: int, name: str = "taken", **more: object) -> MedicineEntry:

@@ -15,6 +15,7 @@ from fractions import Fraction
 import pytest
 from tests.unit.reading.records import (
     CATALOGUE,
+    COMBINING,
     SNOMED,
     SUBJECT,
     Json,
@@ -95,7 +96,7 @@ def after(facts_acts: tuple[ActTaken, ...], resources: list[Json]) -> list[Json]
     """The same chart, its plan having been through visits that ended so."""
     found = []
     for resource in copy.deepcopy(resources):
-        mark = mark_in(resource.get("extension"))
+        mark = mark_in(resource.get("extension"), COMBINING)
         if mark is not None:
             facts = replace(mark.facts, acts=facts_acts)
             parts = facts_parts(facts)
@@ -464,7 +465,7 @@ def test_in_a_branch_that_climbs_on_labs_hold_as_on_the_way(
     resources = after(acts, chart(PLAN, 95, *labs))
     for resource in resources:
         if resource["resourceType"] == "CarePlan":
-            mark = mark_in(resource["extension"])
+            mark = mark_in(resource["extension"], COMBINING)
             assert mark is not None
             steps = (
                 PlannedLine(
@@ -778,7 +779,7 @@ def second_plan(resources: list[Json], **changes: object) -> list[Json]:
     """The same plan once more, under an id of its own and otherwise told."""
     found = []
     for resource in copy.deepcopy(resources):
-        mark = mark_in(resource.get("extension"))
+        mark = mark_in(resource.get("extension"), COMBINING)
         if mark is None or mark.ordered is not None:
             continue
         facts: SeriesFacts = replace(mark.facts, plan_id="another", **changes)  # type: ignore[arg-type]
@@ -835,7 +836,7 @@ def test_a_plan_that_is_yet_to_begin_is_asked_about() -> None:
 def with_facts(resources: list[Json], **changes: object) -> list[Json]:
     found = []
     for resource in copy.deepcopy(resources):
-        mark = mark_in(resource.get("extension"))
+        mark = mark_in(resource.get("extension"), COMBINING)
         if mark is not None:
             facts = replace(mark.facts, **changes)  # type: ignore[arg-type]
             unit = "mg" if mark.ordered and "desiccated" in mark.ordered.preparation_id else "ug"
@@ -946,7 +947,7 @@ def test_a_course_of_titration_goes_on_by_its_labs() -> None:
         "decision": DAY_ONE + timedelta(49),
     }
     (plan,) = with_facts([PLAN.care_plan], **changes)
-    mark = mark_in(plan["extension"])
+    mark = mark_in(plan["extension"], COMBINING)
     assert mark is not None
     line = PlannedLine("levothyroxine", DAY_ONE, ((0, Fraction(100)),), 49)
     plan["extension"] = on_plan(facts_parts(mark.facts), (line,))

@@ -14,6 +14,7 @@ from typing import Any
 
 from tests.unit.reading.records import (
     CATALOGUE,
+    COMBINING,
     LOINC,
     PATIENT,
     SNOMED,
@@ -190,7 +191,7 @@ def first_day(order: Json) -> str:
 def proposed(target: Target = Target.DESICCATED_THYROID, pace: str = "standard") -> Proposed:
     """From levothyroxine 100 micrograms a day."""
     record = read_bundle(bundle(hypothyroid(), old()), as_of=DAY_ONE)
-    request = SwitchRequest(DAY_ONE, DAY_ONE, target, pace=pace)
+    request = SwitchRequest(DAY_ONE, DAY_ONE, target, pace=pace, mixture=COMBINING.mixture())
     proposal = propose(record, request, CATALOGUE)
     assert proposal.plan is not None
     answer = answer_bundle(
@@ -230,5 +231,5 @@ def stands(
     except Undecided as undecided:
         history = undecided
     marks = marks_in(given, content, **look) if given else ()
-    request = SwitchRequest(as_of, as_of, stock=tuple(stock))
+    request = SwitchRequest(as_of, as_of, stock=tuple(stock), mixture=COMBINING.mixture())
     return standing_of(record, history, marks, request, CATALOGUE)

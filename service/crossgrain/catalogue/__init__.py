@@ -63,6 +63,7 @@ from crossgrain.dosing.kinetics import KineticsTable
 from crossgrain.dosing.moves import Products
 from crossgrain.dosing.policy import Policy
 from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.dosing.targets import COMBINING_KEYS, combining_from
 from crossgrain.dosing.wish import Tables
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.numbers import Number, Numbers, refuse
@@ -250,7 +251,7 @@ def load_catalogue(clinic: Path | None = None, plans_kept: int = MOST_KEPT) -> C
         numbers=judged.numbers,
         reaches=doors(
             judged.rules,
-            (*numbers_from(_shipped("titration")), *held_by),
+            (*numbers_from(_shipped("titration")), *held_by, *COMBINING_KEYS.values()),
             VISIT_KEYS.values(),
         ),
         plans_kept=plans_kept,
@@ -278,8 +279,10 @@ def _judged(numbers: Numbers, clinic: str = "") -> _Judged:
     table = "numbers" if clinic else ""
     rules = _read("safety_rules", partial(rules_from, numbers=numbers))
     planned = plain(_shipped("titration"), numbers)
+    with in_file(clinic or "numbers.toml", table):
+        combining = combining_from(numbers)
     with in_file(clinic or "titration.toml", table):
-        policy = policy_from(planned, numbers["t3.highest_ug"].value)
+        policy = policy_from(planned, numbers["t3.highest_ug"].value, combining)
     with in_file(clinic or "numbers.toml", table):
         limits = limits_from(numbers)
     return _Judged(numbers, rules, policy, limits)

@@ -48,6 +48,7 @@ from crossgrain.catalogue.decoding import (
 )
 from crossgrain.catalogue.numbers import grain_from
 from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.dosing.targets import combining_from
 from crossgrain.names.numbers import Numbers, refuse
 from crossgrain.reading.code_tables import (
     CodedDrug,
@@ -197,6 +198,7 @@ def code_tables_from(
         plausible=_plausible(file.plausible, preparations),
         phrases=phrases,
         content=grain_from(numbers),
+        combining=combining_from(numbers),
         concerns=concerns or ConcernTables(),
         written=draft.written,
     )

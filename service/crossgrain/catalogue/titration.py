@@ -18,6 +18,7 @@ from crossgrain.dosing.policy import (
     TodaysTsh,
 )
 from crossgrain.dosing.preparations import Division, Handful
+from crossgrain.dosing.targets import Combining
 from crossgrain.names.numbers import refuse
 from crossgrain.names.printing import is_finite
 
@@ -36,6 +37,7 @@ class _Choice(_Section):
     saving_a_strength: Exact
     guard: Exact
     most_changes: Whole
+    most_bought: Whole
     too_much_weighs: Exact
     too_little_weighs: Exact
 
@@ -171,10 +173,13 @@ class _Titration(FileForm):
     onward: _Onward
 
 
-def policy_from(content: Mapping[str, object], most_t3_ug: Fraction) -> Policy:
+def policy_from(
+    content: Mapping[str, object], most_t3_ug: Fraction, combining: Combining
+) -> Policy:
     """Read and check the titration table, every number's value in the place of its entry.
 
-    `most_t3_ug` is the labelled most of swallowed T3 a day, which rules name as well.
+    `most_t3_ug` is the labelled most of swallowed T3 a day, which rules name as well; `combining`
+    is of the other file too.
 
     Raises
     ------
@@ -216,6 +221,7 @@ def policy_from(content: Mapping[str, object], most_t3_ug: Fraction) -> Policy:
         weekly_apart=file.weekly.most_apart,
         weekly_source=file.weekly.source,
         labs_source=file.labs.source,
+        combining=combining,
         onward=Onward(file.onward.slower, file.onward.gap_days, file.onward.source),
     )
     _check(policy)
@@ -239,6 +245,7 @@ def _taper_choice(entry: _Choice) -> TaperChoice:
         saving_a_strength=float(entry.saving_a_strength),
         guard=float(entry.guard),
         most_changes=entry.most_changes,
+        most_bought=entry.most_bought,
         too_much_weighs=float(entry.too_much_weighs),
         too_little_weighs=float(entry.too_little_weighs),
         source=entry.source,

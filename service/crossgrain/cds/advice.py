@@ -112,7 +112,7 @@ def advise(
             steps = _of_steps(record, orders, judgement, catalogue)
             concerns = most_severe_first((*concerns, *steps))
         return Advice(record, orders, judgement=judgement, concerns=concerns)
-    request = replace(_request(orders, as_of, basis_id), requester=prescriber)
+    request = replace(_request(orders, as_of, basis_id, catalogue), requester=prescriber)
     return _of_switch(record, orders, judgement, request, catalogue)
 
 
@@ -149,9 +149,17 @@ def _of_steps(
             yield finding
 
 
-def _request(orders: tuple[MedicineEntry, ...], as_of: date, basis_id: str) -> SwitchRequest:
+def _request(
+    orders: tuple[MedicineEntry, ...], as_of: date, basis_id: str, catalogue: Catalogue
+) -> SwitchRequest:
     references = tuple(order.reference for order in orders)
-    return SwitchRequest(as_of=as_of, start=as_of, basis_id=basis_id, orders=references)
+    return SwitchRequest(
+        as_of=as_of,
+        start=as_of,
+        mixture=catalogue.policy.combining.mixture(),
+        basis_id=basis_id,
+        orders=references,
+    )
 
 
 def _either_way(judgement: OrderJudgement, rules: RuleTable) -> Iterator[Finding]:

@@ -71,7 +71,7 @@ def step_in(assembled: Assembled, desk: Desk, day: date, prescriber: str = "") -
         where the record cannot be read as one patient's at all.
     """
     resources = (entry["resource"] for entry in assembled.bundle["entry"])
-    if not any_marked(resources):
+    if not any_marked(resources, desk.catalogue.policy.combining):
         return None
     asked = from_query([("as-of", day.isoformat())])
     if prescriber:

@@ -38,11 +38,11 @@ class SwitchRequest:
 
     as_of: date
     start: date
+    mixture: Mixture = field(kw_only=True)
     target: Target | None = None
     basis_id: str = "practice"
     pace: str = "standard"
     prior_therapy: PriorTherapy = PriorTherapy.OVERLAP
-    mixture: Mixture = field(default_factory=Mixture)
     desiccated_family: str | None = None
     another_product: bool = False
     weekly_pattern: bool = False

@@ -16,7 +16,7 @@ from crossgrain.dosing.forecast import course, coverage_extremes, coverage_weigh
 from crossgrain.dosing.kinetics import ConstantIntake, intake_of, steady
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import Regimen
-from crossgrain.dosing.targets import TARGET_OF, Mixture, TargetDose
+from crossgrain.dosing.targets import TARGET_OF, TargetDose
 from crossgrain.names.errors import DomainError
 from crossgrain.reading.record import MedicineEntry, Record, Span
 
@@ -220,7 +220,7 @@ def _within_checkpoint(
     kinds = frozenset(rising)
     family = preparations.get(Kind.DESICCATED_THYROID)
     plans = catalogue.plans[family.id if family else DEFAULT_FAMILY]
-    rows = plans.compare(now, TARGET_OF[kinds], Mixture())
+    rows = plans.compare(now, TARGET_OF[kinds], catalogue.policy.combining.mixture())
     targets = [row.target for row in rows if row.sets_checkpoint and row.target]
     return bool(targets) and all(
         max(ways[kind])

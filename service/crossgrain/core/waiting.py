@@ -56,7 +56,7 @@ def with_plan(
     bundle, look : the record, as `open_record` takes it
     """
     resources = (entry.get("resource") or {} for entry in bundle.get("entry", ()))
-    if screened.outcome in _NOT_ASKED or not any_marked(resources):
+    if screened.outcome in _NOT_ASKED or not any_marked(resources, catalogue.policy.combining):
         return screened
     try:
         standing = _standing(dict(bundle), look, catalogue)
@@ -78,7 +78,11 @@ def _standing(
 ) -> Standing | tuple[Question, ...]:
     record = read_record(bundle, **look)
     history = doses_as_told(bundle, **look)
-    request = SwitchRequest(as_of=record.as_of, start=record.as_of)
+    request = SwitchRequest(
+        as_of=record.as_of,
+        start=record.as_of,
+        mixture=catalogue.policy.combining.mixture(),
+    )
     seen = replace(record, facts=_as_at_night(record.facts))
     return standing_of(seen, history, (), request, catalogue)
 

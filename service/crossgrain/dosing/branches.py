@@ -241,7 +241,7 @@ def _tapered(
     `on` are the bases that it is measured on; where it `ends`, none of it is left at the last.
     """
     weights = [enabled.per_pool for enabled in on]
-    for bought in range(3):
+    for bought in range(case.policy.taper.most_bought + 1):
         old = old_doses(ending, hold.home, bought)
         problem = taper_problem(
             case.kinetics,
@@ -312,10 +312,11 @@ def _outline(
     followed = course(case.kinetics, hold.pools, case.periods(slots, old))
     steady = hold.decision_day + steady_day(followed, case.old_intake, case.policy.steady_within)
     last = as_dose({**slots[-1].amounts, **old[-1]}, case.products)
+    outside = off_ratio(last, case.policy.combining) if case.target is Target.LT4_LT3 else ""
     return Outline(
         reading=reading,
         basis_ids=tuple(enabled.basis.id for enabled in change.on),
-        statement=words + (off_ratio(last) if case.target is Target.LT4_LT3 else ""),
+        statement=words + outside,
         slots=slots,
         old=old,
         labs=branch_draws(case, slots, old, steady, _proved(hold, change, reading), proves=proves),

@@ -16,30 +16,34 @@ from crossgrain.dosing.case import Enabled, SwitchCase
 from crossgrain.dosing.moves import amounts_of, evenly_divided, on_grid, rungs
 from crossgrain.dosing.plan import BasisRow, Rung
 from crossgrain.dosing.preparations import Preparation
-from crossgrain.dosing.targets import HIGHEST_RATIO, LOWEST_RATIO, Target, TargetDose
+from crossgrain.dosing.targets import Combining, Target, TargetDose
 from crossgrain.dosing.wording import dose_words, ratio_limits
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.printing import percent
 
 
 @lru_cache(maxsize=64)  # a tablet table, as those that it is made of
-def pairs(lt4: Preparation, lt3: Preparation) -> tuple[TargetDose, ...]:
-    """The orderable doses of LT4 and LT3 that keep the ratio, the least LT3 first."""
+def pairs(lt4: Preparation, lt3: Preparation, within: Combining) -> tuple[TargetDose, ...]:
+    """The orderable doses of LT4 and LT3 that keep the range of ratios, the least LT3 first."""
     doses = rungs(lt4, lt4.increment)
     return tuple(
         TargetDose(lt4_ug, lt3_ug)
         for lt3_ug in evenly_divided(lt3)
         for lt4_ug in doses
-        if LOWEST_RATIO * lt3_ug <= lt4_ug <= HIGHEST_RATIO * lt3_ug
+        if within.holds(lt4_ug, lt3_ug)
     )
+
+
+def _every_pair(case: SwitchCase) -> tuple[TargetDose, ...]:
+    products = case.products
+    return pairs(products.levothyroxine, products.liothyronine, case.policy.combining)
 
 
 def _pairs(case: SwitchCase) -> Iterator[TargetDose]:
     """Those with no more LT4 than may be at all: on no basis does LT3 weigh nothing."""
     needed = case.lowers * min(e.lt4_equivalent_ug for e in case.enabled)
     most = case.policy.pair_highest * needed
-    every = pairs(case.products.levothyroxine, case.products.liothyronine)
-    return (pair for pair in every if pair.lt4_ug <= most)
+    return (pair for pair in _every_pair(case) if pair.lt4_ug <= most)
 
 
 def checkpoint_pair(case: SwitchCase, ratio: Fraction) -> TargetDose:
@@ -97,8 +101,7 @@ def settled_pair(
         intake = case.intake(amounts)
         return max(abs(log(e.coverage(intake) / c)) for e, c in zip(on, covered, strict=True))
 
-    every = pairs(case.products.levothyroxine, case.products.liothyronine)
-    fitting = (pair for pair in every if pair.lt4_ug >= lt4_ug and pair.lt3_ug <= t3_ug)
+    fitting = (pair for pair in _every_pair(case) if pair.lt4_ug >= lt4_ug and pair.lt3_ug <= t3_ug)
     return min(fitting, key=off, default=None)
 
 
@@ -116,8 +119,9 @@ def strictest(case: SwitchCase, dose: TargetDose) -> tuple[Fraction, Enabled]:
 
 
 def _none_near(case: SwitchCase) -> DomainError:
-    every = pairs(case.products.levothyroxine, case.products.liothyronine)
-    nearest = min(every, key=lambda pair: abs(log(strictest(case, pair)[0])), default=None)
+    nearest = min(
+        _every_pair(case), key=lambda pair: abs(log(strictest(case, pair)[0])), default=None
+    )
     around = ""
     if nearest:
         worth, enabled = strictest(case, nearest)
@@ -128,8 +132,8 @@ def _none_near(case: SwitchCase) -> DomainError:
     return DomainError(
         Category.OUT_OF_RANGE,
         "ratio",
-        f"no tablets keep LT4 to LT3 at {ratio_limits()} (ETA 2012) and come near today's dose"
-        f"{around}",
+        f"no tablets keep LT4 to LT3 at {ratio_limits(case.policy.combining)} (ETA 2012) and come"
+        f" near today's dose{around}",
     )
 
 

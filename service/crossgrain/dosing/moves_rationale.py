@@ -112,11 +112,11 @@ def _checkpoint(case: SwitchCase, plan: Plan) -> Statement:
     lowered = f", each {decimal(case.lowers)} times what it gives" if case.lowers != 1 else ""
     combined = plan.target is Target.LT4_LT3
     rounded = (
-        f"tablets that keep T4 to T3 at {ratio_limits()} (ETA 2012)"
+        f"tablets that keep T4 to T3 at {ratio_limits(case.policy.combining)} (ETA 2012)"
         if combined
         else "the increments of the climb, never below one"
     )
-    outside = off_ratio(checkpoint.held) if combined else ""
+    outside = off_ratio(checkpoint.held, case.policy.combining) if combined else ""
     return Statement(
         f"The climb waits for labs at {dose_words(checkpoint.dose)}, the target of"
         f" “{checkpoint.set_by}”",

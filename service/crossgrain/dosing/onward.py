@@ -318,7 +318,7 @@ def _destination(mid: Midway, own: Timeline) -> Destination:
         ladder = tuple(Rung(enabled.basis, aim, dose) for enabled in case.enabled)
         return Destination(aim, dose, mid.underway.wish.basis_id, ladder)
     first = case_of(underway.original, replace(mid.underway.wish, stock=()), mid.tables, mid.rows)
-    ladder = ladder_to(first, mid.rows, aim, mid.underway.wish.mixture.asked_ratio)
+    ladder = ladder_to(first, mid.rows, aim, mid.underway.wish.mixture.ratio)
     generous = mid.underway.wish.lt4_at_least_most_generous
     _, set_by = checkpoint_dose(first, ladder, at_least_most_generous=generous)
     ahead = underway.checkpoint if underway.climbing else None

@@ -28,7 +28,7 @@ from crossgrain.dosing.prior import (
 )
 from crossgrain.dosing.steps import SwitchPart
 from crossgrain.dosing.taper import Choice
-from crossgrain.dosing.targets import HIGHEST_RATIO, Target
+from crossgrain.dosing.targets import Target
 from crossgrain.names.errors import Category, DomainError
 
 
@@ -70,12 +70,12 @@ def schedule_for(case: SwitchCase, moving: Sequence[Move], mode: PriorTherapy) -
 def taper_beside(
     case: SwitchCase, slots: Sequence[Slot], falling: Sequence[Move]
 ) -> tuple[list[dict[str, Fraction]], Choice] | None:
-    """The taper over what is at home and one strength more; over two where one is not enough.
+    """The taper over what is at home and one strength more; over as many as may be at need.
 
     ``None`` where no tablets let the old medicine fall as far as the T3 limit asks.
     """
     weights = [enabled.per_pool for enabled in case.enabled]
-    for bought in (1, 2):
+    for bought in range(1, case.policy.taper.most_bought + 1):
         old: OldDoses = old_doses(falling, case.home, bought)
         problem = taper_problem(
             case.kinetics,
@@ -110,9 +110,11 @@ def _open_at_the_hold(
     if case.target is not Target.LT4_LT3 or all(m.preparation.id != lt4 for m in old.falling):
         return None
 
+    highest = case.policy.combining.highest_ratio
+
     def fits(choice: int) -> bool:
         held = {**new, **old.amounts(choice)}
-        return held[lt4] <= HIGHEST_RATIO * held[lt3]
+        return held[lt4] <= highest * held[lt3]
 
     return frozenset(filter(fits, every))
 

@@ -190,7 +190,7 @@ class Destination:
 
 def _goal(case: SwitchCase, wish: Wish, rows: tuple[BasisRow, ...]) -> Destination:
     aim = aim_on(wish.basis_id, rows)
-    ladder = ladder_to(case, rows, aim, wish.mixture.asked_ratio)
+    ladder = ladder_to(case, rows, aim, wish.mixture.ratio)
     dose, set_by = checkpoint_dose(
         case, ladder, at_least_most_generous=wish.lt4_at_least_most_generous
     )

@@ -6,6 +6,7 @@ from enum import StrEnum
 from fractions import Fraction
 
 from crossgrain.dosing.preparations import Division, Handful
+from crossgrain.dosing.targets import Combining
 from crossgrain.names.errors import Category, DomainError
 
 
@@ -24,7 +25,8 @@ class TaperChoice:
     """What a simpler taper may cost, and what none may.
 
     `tolerance` and `saving_a_strength` are in ln coverage, `guard` is coverage; `too_much_weighs`
-    and `too_little_weighs` are the weights where a patient's risk lies on that side.
+    and `too_little_weighs` are the weights where a patient's risk lies on that side; `most_bought`
+    is how many strengths beyond those at home are looked through at the most.
     """
 
     tolerance: float
@@ -34,6 +36,7 @@ class TaperChoice:
     too_much_weighs: float
     too_little_weighs: float
     source: str
+    most_bought: int = field(repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +122,8 @@ class Onward:
 
 @dataclass(frozen=True, slots=True)
 class Policy:
-    """The planner's numbers; `data/titration.toml` gives each with its source.
+    """The planner's numbers; `data/titration.toml` gives each with its source, and
+    `data/numbers.toml` those that others read as well.
 
     Attributes
     ----------
@@ -147,6 +151,7 @@ class Policy:
     lt3_most_doses : in how many doses at the most, where asked for
     exchange_lowest : least part of today's labelled grains that another product may hold
     labs_source : on whose word the labs are timed so
+    combining : within what, and how where nobody says, T3 is combined
     onward : how a course goes on that is under way
     """
 
@@ -175,6 +180,7 @@ class Policy:
     weekly_apart: Fraction
     weekly_source: str
     labs_source: str
+    combining: Combining = field(repr=False)
     onward: Onward = field(repr=False)
     """Not of a first plan, which is the same whatever these are: its tables keep their version."""
 

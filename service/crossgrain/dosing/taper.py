@@ -11,7 +11,7 @@ knows what coverage comes to along a taper.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import inf, log
 from typing import NamedTuple
 
@@ -75,7 +75,7 @@ class Leaning:
     tolerance: float = 0.0
     saving: float = 0.0
     guard: float = 0.0
-    most_changes: int = 3
+    most_changes: int = field(kw_only=True)
 
     def worst(self, lowest: float, highest: float) -> float:
         """The weighed worst of a taper, from its lowest and highest coverage."""
@@ -111,7 +111,7 @@ class Problem:
     last: frozenset[int]
     bought: tuple[int, ...]
     weights: tuple[PoolWeights, ...]
-    leaning: Leaning = Leaning()
+    leaning: Leaning
     shares: tuple[float, ...] | None = None
     need: float = 1.0
 

@@ -63,7 +63,7 @@ def dose_back(back: Midway) -> TargetDose:
     case, wish = back.case, back.underway.wish
     if wish.lt4_at_least_most_generous:
         aim = aim_on(wish.basis_id, back.rows)
-        ladder = ladder_to(case, back.rows, aim, wish.mixture.asked_ratio)
+        ladder = ladder_to(case, back.rows, aim, wish.mixture.ratio)
         dose, _ = checkpoint_dose(case, ladder, at_least_most_generous=True)
         now = back.place.now.get(case.target_ids[0], NONE)
         return replace(dose, lt4_ug=max(dose.lt4_ug, now))

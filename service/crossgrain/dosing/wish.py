@@ -5,7 +5,7 @@ made from, the tablets that there are, the bases that steer, and what findings a
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis
@@ -38,7 +38,7 @@ class Wish:
     basis_id: str
     pace_id: str
     prior_therapy: PriorTherapy
-    mixture: Mixture = field(default_factory=Mixture)
+    mixture: Mixture
     lt4_at_least_most_generous: bool = False
     """In pregnancy: LT4 starts at no less than the largest sourced target, and in an overlap no old
     medicine ends before LT4 has built up."""

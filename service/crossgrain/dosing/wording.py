@@ -6,7 +6,7 @@ from crossgrain.dosing.bases import TrialStanding
 from crossgrain.dosing.evidence import TshOutcome, Worth, WorthUnit
 from crossgrain.dosing.exchange import Exchange
 from crossgrain.dosing.preparations import Preparation
-from crossgrain.dosing.targets import HIGHEST_RATIO, LOWEST_RATIO, TargetDose
+from crossgrain.dosing.targets import Combining, TargetDose
 from crossgrain.names.printing import amount, decimal, in_grains, micrograms, whole_percent
 
 TSH_WORDS = {
@@ -60,25 +60,19 @@ def by_weight_words(exchange: Exchange) -> str:
     )
 
 
-def off_ratio(dose: TargetDose) -> str:
-    """What must be said of LT4 beside LT3 outside the guideline's ratio; else nothing.
-
-    >>> off_ratio(TargetDose(lt4_ug=Fraction(50), lt3_ug=Fraction(5)))
-    ' T4 to T3 is then 10:1, outside 13:1 to 20:1 (ETA 2012).'
-    >>> off_ratio(TargetDose(lt4_ug=Fraction(85), lt3_ug=Fraction(5)))
-    ''
-    """
+def off_ratio(dose: TargetDose, within: Combining) -> str:
+    """What must be said of LT4 beside LT3 outside the guideline's ratios; else nothing."""
     if not dose.lt4_ug or not dose.lt3_ug or dose.grains:
         return ""
-    ratio = dose.lt4_ug / dose.lt3_ug
-    if LOWEST_RATIO <= ratio <= HIGHEST_RATIO:
+    if within.holds(dose.lt4_ug, dose.lt3_ug):
         return ""
-    return f" T4 to T3 is then {decimal(ratio)}:1, outside {ratio_limits()} (ETA 2012)."
+    ratio = decimal(dose.lt4_ug / dose.lt3_ug)
+    return f" T4 to T3 is then {ratio}:1, outside {ratio_limits(within)} (ETA 2012)."
 
 
-def ratio_limits() -> str:
-    """T4 to T3 by weight in a combination, as the guideline gives it."""
-    return f"{decimal(LOWEST_RATIO)}:1 to {decimal(HIGHEST_RATIO)}:1"
+def ratio_limits(within: Combining) -> str:
+    """The range of T4 to T3 by weight in a combination: ``13:1 to 20:1``."""
+    return f"{decimal(within.lowest_ratio)}:1 to {decimal(within.highest_ratio)}:1"
 
 
 def standing_words(standing: TrialStanding) -> str:

@@ -216,7 +216,7 @@ def _compared(
     version: FhirVersion,
 ) -> RegimenCompared:
     try:
-        mixture = mixture_asked(options)
+        mixture = mixture_asked(options, desk.catalogue.policy.combining)
         record = record_in(desk, call, as_of, version, validate=options.one("validate", False))
         record, running = in_the_midst(record, desk.catalogue)
         record = replace(record, questions=(*record.questions, *nothing_taken(record)))

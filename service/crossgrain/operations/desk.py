@@ -15,7 +15,7 @@ from pydantic import ValidationError
 
 from crossgrain import __version__
 from crossgrain.catalogue import Catalogue
-from crossgrain.dosing.targets import Mixture, Target
+from crossgrain.dosing.targets import Combining, Mixture, Target
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.faults import (
     Complaint,
@@ -217,7 +217,7 @@ def refuse_idle_mixture(options: Options, target: str | None) -> None:
             )
 
 
-def mixture_asked(options: Options) -> Mixture:
+def mixture_asked(options: Options, combining: Combining) -> Mixture:
     """How a combination target is composed; an option that could not apply is refused."""
     refuse_idle_mixture(options, options.one("target"))
     if options.one("guideline") and "ratio" in options.values:
@@ -226,11 +226,10 @@ def mixture_asked(options: Options) -> Mixture:
             options.place("ratio"),
             "the guideline's rule fixes the ratio: give guideline or ratio, not both",
         )
-    defaults = Mixture()
-    return Mixture(
-        ratio=options.one("ratio", defaults.ratio),
-        guideline=options.one("guideline", defaults.guideline),
-        t3_share=options.one("t3-share", defaults.t3_share),
+    return combining.mixture(
+        ratio=options.one("ratio"),
+        guideline=options.one("guideline", False),
+        t3_share=options.one("t3-share"),
     )
 
 

@@ -13,6 +13,7 @@ from typing import Any
 from crossgrain.core.next_step import NextStep, Submitted
 from crossgrain.core.next_step import next_step as settle_next_step
 from crossgrain.core.proposal import SwitchRequest
+from crossgrain.dosing.targets import Combining
 from crossgrain.names.errors import DomainError
 from crossgrain.names.identity import FhirVersion, urn
 from crossgrain.operations.answering import judged_with_answers
@@ -114,7 +115,7 @@ def _stepped(
     desk: Desk, call: Call, options: Options, days: tuple[date, date], version: FhirVersion
 ) -> NextStep:
     try:
-        request = _request(options, *days)
+        request = _request(options, *days, desk.catalogue.policy.combining)
         sent = _submitted(
             desk, call, request.as_of, version, validate=options.one("validate", False)
         )
@@ -150,11 +151,12 @@ def answer_to(desk: Desk, settled: SettledStep, version: FhirVersion) -> Resourc
     return to_be_filed(whole, settled.filed_beside)
 
 
-def _request(options: Options, as_of: date, start: date) -> SwitchRequest:
-    defaults = SwitchRequest(as_of=as_of, start=start)
+def _request(options: Options, as_of: date, start: date, combining: Combining) -> SwitchRequest:
+    defaults = SwitchRequest(as_of=as_of, start=start, mixture=combining.mixture())
     return SwitchRequest(
         as_of=as_of,
         start=start,
+        mixture=defaults.mixture,
         basis_id=options.one("basis", defaults.basis_id),
         pace=options.one("pace", defaults.pace),
         weekly_pattern=options.one("weekly-pattern", defaults.weekly_pattern),
@@ -170,21 +172,22 @@ def _submitted(
 ) -> Submitted:
     """The record as it is today, its doses by date, and the plan that came beside it."""
     record = record_in(desk, call, as_of, version, validate=validate)
-    filed = tuple(_filed(call))  # first, since it refuses a plan that is no bundle of resources
+    # First, since it refuses a plan that is no bundle of resources.
+    filed = tuple(_filed(call, desk.catalogue.policy.combining))
     look = look_at(desk, call, as_of, version)
     history = doses_as_told(call.record, **look)
     given = () if call.plan is None else marks_in(call.plan, call.record, **look)
     return Submitted(record, history, given, filed)
 
 
-def _filed(call: Call) -> Iterator[Filed]:
+def _filed(call: Call, combining: Combining) -> Iterator[Filed]:
     """What stands filed of our plans: in the record, and beside it in the plan given."""
     known: set[str] = set()
-    for found in filed_among(_named(call.record, call.root)):
+    for found in filed_among(_named(call.record, call.root), combining):
         known.add(found.name)
         yield found
     if call.plan is not None:
-        for found in filed_among(_named(call.plan, call.plan_root), given=True):
+        for found in filed_among(_named(call.plan, call.plan_root), combining, given=True):
             if not found.name or found.name not in known:
                 yield found
 

@@ -9,7 +9,7 @@ from typing import Any
 from crossgrain.core.proposal import Proposal, SwitchRequest
 from crossgrain.core.propose import propose
 from crossgrain.dosing.plan import PriorTherapy
-from crossgrain.dosing.targets import Target
+from crossgrain.dosing.targets import Combining, Target
 from crossgrain.names.errors import DomainError
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.answering import judged_with_answers
@@ -95,7 +95,7 @@ def _proposed(
     desk: Desk, call: Call, options: Options, days: tuple[date, date], version: FhirVersion
 ) -> Proposal:
     try:
-        request = _request(options, *days)
+        request = _request(options, *days, desk.catalogue.policy.combining)
         record = record_in(
             desk, call, request.as_of, version, validate=options.one("validate", False)
         )
@@ -155,9 +155,10 @@ def _page(
     return lambda name: PlanPage("application/pdf", plan_pdf(bundle, person, name))
 
 
-def _request(options: Options, as_of: date, start: date) -> SwitchRequest:
+def _request(options: Options, as_of: date, start: date, combining: Combining) -> SwitchRequest:
     target = options.one("target")
-    defaults = SwitchRequest(as_of=as_of, start=start)
+    mixture = mixture_asked(options, combining)
+    defaults = SwitchRequest(as_of=as_of, start=start, mixture=mixture)
     return SwitchRequest(
         as_of=as_of,
         start=start,
@@ -165,7 +166,7 @@ def _request(options: Options, as_of: date, start: date) -> SwitchRequest:
         basis_id=options.one("basis", defaults.basis_id),
         pace=options.one("pace", defaults.pace),
         prior_therapy=PriorTherapy(options.one("prior-therapy", defaults.prior_therapy)),
-        mixture=mixture_asked(options),
+        mixture=mixture,
         desiccated_family=options.one("desiccated-family"),
         weekly_pattern=options.one("weekly-pattern", defaults.weekly_pattern),
         lt3_doses=(asked := options.one("lt3-doses")) and int(asked),

@@ -19,6 +19,7 @@ import msgspec
 
 from crossgrain.dosing.bases import GrainContent
 from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.dosing.targets import Combining
 from crossgrain.names.identity import HOW_IT_GOES
 from crossgrain.names.numbers import Numbers
 from crossgrain.reading.codesystems import Code
@@ -231,6 +232,7 @@ class CodeTables:
     plausible : bounds per kind
     phrases : what stands beside a dose in instructions
     content : of a labelled grain, by which some tablets are named
+    combining : within what a combination is asked for, by which a series of ours is known
     aliases : a deployer's own product names
     concerns : conditions, allergies and other medicines that a safety rule knows
     how_it_goes : what a patient is asked at every visit
@@ -246,6 +248,7 @@ class CodeTables:
     plausible: Mapping[Kind, Plausible]
     phrases: Phrasebook
     content: GrainContent
+    combining: Combining
     aliases: OwnNames = field(default_factory=OwnNames)
     concerns: ConcernTables = field(default_factory=ConcernTables)
     how_it_goes: HowItGoes = field(default_factory=HowItGoes)

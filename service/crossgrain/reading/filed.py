@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
+from crossgrain.dosing.targets import Combining
 from crossgrain.names.identity import PLAN_SYSTEM, RESOURCE_SYSTEM
 from crossgrain.reading.codesystems import Loinc
 from crossgrain.reading.series_mark import mark_in
@@ -82,7 +83,9 @@ class Filed:
         return self.status not in OVER
 
 
-def filed_among(resources: Iterable[tuple[str, Resource]], *, given: bool = False) -> list[Filed]:
+def filed_among(
+    resources: Iterable[tuple[str, Resource]], combining: Combining, *, given: bool = False
+) -> list[Filed]:
     """What is ours among resources, each with the reference by which the input names it.
 
     `given`: they came as the plan of the call, not as the patient's record.
@@ -90,14 +93,16 @@ def filed_among(resources: Iterable[tuple[str, Resource]], *, given: bool = Fals
     return [
         found
         for reference, resource in resources
-        for found in _filed(reference, resource, given=given)
+        for found in _filed(reference, resource, combining, given=given)
     ]
 
 
-def _filed(reference: str, resource: Resource, *, given: bool) -> Iterator[Filed]:
+def _filed(
+    reference: str, resource: Resource, combining: Combining, *, given: bool
+) -> Iterator[Filed]:
     """One, or of a request for several tests one for each of them."""
     kind = resource.get("resourceType")
-    plan_id = _plan_of(resource)
+    plan_id = _plan_of(resource, combining)
     if not isinstance(kind, str) or not plan_id:
         return
     focus = resource.get("focus")
@@ -120,12 +125,12 @@ def _filed(reference: str, resource: Resource, *, given: bool) -> Iterator[Filed
         yield one
 
 
-def _plan_of(resource: Resource) -> str:
+def _plan_of(resource: Resource, combining: Combining) -> str:
     element = _NAMED_BY.get(_text(resource.get("resourceType")))
     named = next(_values(resource.get(element or ""), PLAN_SYSTEM), "")
     if named:
         return named
-    mark = mark_in(resource.get("extension"))
+    mark = mark_in(resource.get("extension"), combining)
     return mark.facts.plan_id if mark else ""
 
 

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 
 from msgspec.structs import replace
 
+from crossgrain.dosing.targets import Combining
 from crossgrain.names.identity import PLAN_SYSTEM
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.currency import Currency, request_standing, statement_standing
@@ -288,7 +289,7 @@ def _words(text: str) -> str:
     return " ".join(re.findall(r"\w+", text))
 
 
-def group_of(seen: Seen) -> tuple[str, str] | None:
+def group_of(seen: Seen, combining: Combining) -> tuple[str, str] | None:
     """System and value of the identifier that ties orders together.
 
     Where a system keeps none, the orders of a series of ours are tied by the plan that they name.
@@ -298,7 +299,7 @@ def group_of(seen: Seen) -> tuple[str, str] | None:
     group = seen.group_identifier
     if group and group.value:
         return group.system or "", group.value
-    mark = mark_in(seen.extension)
+    mark = mark_in(seen.extension, combining)
     return (PLAN_SYSTEM, mark.facts.plan_id) if mark else None
 
 
@@ -339,9 +340,9 @@ def replaced_by(seen: Seen, entry: Entry, reading: Reading) -> str | None:
     return found.reference if found else None
 
 
-def is_marked(seen: Seen) -> bool:
+def is_marked(seen: Seen, combining: Combining) -> bool:
     """Whether it is an order that says of what series of ours it is."""
-    return isinstance(seen, MedicationRequest) and mark_in(seen.extension) is not None
+    return isinstance(seen, MedicationRequest) and mark_in(seen.extension, combining) is not None
 
 
 def statements_changed(seen: Seen, entry: Entry, reading: Reading) -> frozenset[str]:
@@ -352,7 +353,7 @@ def statements_changed(seen: Seen, entry: Entry, reading: Reading) -> frozenset[
     """
     if not isinstance(seen, MedicationRequest) or not seen.supporting_information:
         return frozenset()
-    if not is_marked(seen):
+    if not is_marked(seen, reading.codes.combining):
         return frozenset()
     named = seen.supporting_information
     found = (

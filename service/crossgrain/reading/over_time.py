@@ -69,7 +69,7 @@ class DatedMedicine:
 
     def marked(self) -> MarkedOrder | None:
         """What an order says of the series that it is part of, taken or not."""
-        if not is_marked(self.told.seen):
+        if not is_marked(self.told.seen, self.told.reading.codes.combining):
             return None
         try:
             return self.told.mark(self.told.unasked())
@@ -116,7 +116,7 @@ def _dated(told: Told) -> DatedMedicine | None:
 
 def _is_step(told: Told) -> bool:
     """Whether an order that is not taken says of what series it is; its dose is not read here."""
-    if not is_marked(told.seen):
+    if not is_marked(told.seen, told.reading.codes.combining):
         return False
     try:
         told.replaces()

@@ -11,6 +11,7 @@ from fractions import Fraction
 
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.tablets import DAYS_OF_WEEK, SHARED_WEEK
+from crossgrain.dosing.targets import Combining
 from crossgrain.names.series_extension import CONTEXTS, SERIES_URL
 from crossgrain.reading.currency import ORDERS
 from crossgrain.reading.elements import Dosage, Reference, View
@@ -31,9 +32,11 @@ class _Carrier(View):
     subject: Reference | None = None
 
 
-def marked_order(seen: MedicationRequest, medicine: MedicineEntry) -> MarkedOrder | None:
+def marked_order(
+    seen: MedicationRequest, medicine: MedicineEntry, combining: Combining
+) -> MarkedOrder | None:
     """An order that carries the extension of a series, and whether it still says the same."""
-    mark = mark_in(seen.extension)
+    mark = mark_in(seen.extension, combining)
     if mark is None:
         return None
     return MarkedOrder(
@@ -47,7 +50,7 @@ def marked_order(seen: MedicationRequest, medicine: MedicineEntry) -> MarkedOrde
 
 def marked_plan(entry: Entry, reading: Reading) -> MarkedOrder | None:
     """A care plan of this patient that carries the extension of a series."""
-    mark = mark_in(entry.resource.get("extension"))
+    mark = mark_in(entry.resource.get("extension"), reading.codes.combining)
     if mark is None:
         return None
     seen = view(entry.resource, _Carrier, entry.path)
@@ -62,7 +65,7 @@ def marked_in_plan(entry: Entry, reading: Reading) -> MarkedOrder | None:
 
     ``None`` for a resource of another kind, of another patient, or without the extension.
     """
-    mark = mark_in(entry.resource.get("extension"))
+    mark = mark_in(entry.resource.get("extension"), reading.codes.combining)
     if mark is None or entry.kind not in CONTEXTS:
         return None
     seen = view(entry.resource, _Carrier, entry.path)

@@ -18,7 +18,7 @@ from typing import Any
 from crossgrain.dosing.onward import Act
 from crossgrain.dosing.plan import LabReading, PriorTherapy
 from crossgrain.dosing.regimens import Regimen
-from crossgrain.dosing.targets import Mixture, Target, TargetDose
+from crossgrain.dosing.targets import Combining, Mixture, Target, TargetDose
 from crossgrain.names.errors import DomainError
 from crossgrain.names.series_extension import MOST_ACTS, PARTS, SERIES_URL, ExtensionPart
 from crossgrain.reading.elements import Unreadable
@@ -218,7 +218,7 @@ class _Unlike(ValueError):
     """It is not as we write it."""
 
 
-def mark_in(extensions: object) -> SeriesMark | None:
+def mark_in(extensions: object, combining: Combining) -> SeriesMark | None:
     """What a resource's extensions say of a series of ours; ``None`` where nothing sound."""
     ours = [
         each
@@ -228,14 +228,14 @@ def mark_in(extensions: object) -> SeriesMark | None:
     if len(ours) != 1:
         return None
     try:
-        return _mark(_parts(ours[0], PARTS))
+        return _mark(_parts(ours[0], PARTS), combining)
     except (_Unlike, Unreadable, ValueError, TypeError, DomainError):
         return None
 
 
-def any_marked(resources: Iterable[Mapping[str, Any]]) -> bool:
+def any_marked(resources: Iterable[Mapping[str, Any]], combining: Combining) -> bool:
     """Whether some resource says of itself that it is of a series of ours."""
-    return any(mark_in(resource.get("extension")) for resource in resources)
+    return any(mark_in(resource.get("extension"), combining) for resource in resources)
 
 
 def _parts(extension: Mapping[str, Any], known: tuple[ExtensionPart, ...]) -> dict[str, Any]:
@@ -266,7 +266,7 @@ def _of_part(part: ExtensionPart, found: list[dict[str, Any]]) -> Any:
     return values[0] if values else None
 
 
-def _mark(read: Read) -> SeriesMark:
+def _mark(read: Read, combining: Combining) -> SeriesMark:
     facts = SeriesFacts(
         plan_id=_text(read["plan"]),
         original=tuple(
@@ -276,7 +276,7 @@ def _mark(read: Read) -> SeriesMark:
         basis_id=_text(read["basis"]),
         pace=_text(read["pace"]),
         prior_therapy=PriorTherapy(read["prior-therapy"]),
-        mixture=Mixture(**dict(_mixture(read))),
+        mixture=combining.mixture(**dict(_mixture(read))),
         family=_text(read["desiccated-family"]),
         most_generous=_flag(read["most-generous"]),
         day_one=date.fromisoformat(_text(read["day-one"])),

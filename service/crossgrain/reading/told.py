@@ -101,7 +101,7 @@ class Told:
     @property
     def group(self) -> tuple[str, str] | None:
         """Group identifier of an order."""
-        return group_of(self.seen)
+        return group_of(self.seen, self.reading.codes.combining)
 
     @property
     def taken(self) -> bool:
@@ -223,7 +223,9 @@ class Told:
     def mark(self, medicine: MedicineEntry) -> MarkedOrder | None:
         """What an order says of the series that it is part of."""
         seen = self.seen
-        return marked_order(seen, medicine) if isinstance(seen, MedicationRequest) else None
+        if not isinstance(seen, MedicationRequest):
+            return None
+        return marked_order(seen, medicine, self.reading.codes.combining)
 
 
 def told_by(entry: Entry, reading: Reading) -> Told | Other | Unsettled:

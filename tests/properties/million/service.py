@@ -8,7 +8,7 @@ from crossgrain.catalogue import load_catalogue
 from crossgrain.core.proposal import Proposal, SwitchRequest
 from crossgrain.core.propose import propose
 from crossgrain.dosing.plan import PriorTherapy
-from crossgrain.dosing.targets import Mixture, Target
+from crossgrain.dosing.targets import Target
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.elements import Unreadable
@@ -18,6 +18,7 @@ from crossgrain.writing.answer import answer_bundle
 from crossgrain.writing.forms import to_json
 
 CATALOGUE = load_catalogue()
+COMBINING = CATALOGUE.policy.combining
 FAMILY = {"d60": "desiccated-thyroid-60", "d65": "desiccated-thyroid-65"}
 DECLARED = {Category.NOTHING_TO_DO, Category.OUT_OF_RANGE}
 """What a sound request may be refused for."""
@@ -37,7 +38,11 @@ def asked_of(person: Person) -> SwitchRequest:
         basis_id=person.chart,
         pace=person.pace,
         prior_therapy=PriorTherapy(person.prior_therapy),
-        mixture=Mixture(Fraction(wish.ratio), wish.guideline, Fraction(round(wish.share * 10), 10)),
+        mixture=COMBINING.mixture(
+            ratio=Fraction(wish.ratio),
+            guideline=wish.guideline,
+            t3_share=Fraction(round(wish.share * 10), 10),
+        ),
         desiccated_family=FAMILY[wish.family],
     )
 

@@ -16,6 +16,7 @@ from crossgrain.dosing.targets import Target, TargetDose
 from crossgrain.dosing.wish import Tables, Wish
 
 CATALOGUE: Catalogue = load_catalogue()
+COMBINING = CATALOGUE.policy.combining
 PREPARATIONS = CATALOGUE.preparations
 LT4 = PREPARATIONS["levothyroxine"]
 LT3 = PREPARATIONS["liothyronine"]
@@ -54,7 +55,7 @@ def tables(
 
 def wish(target: Target, **wanted: object) -> Wish:
     """A wish at the service's defaults, but for what is named."""
-    default = Wish(target, "practice", "standard", PriorTherapy.OVERLAP)
+    default = Wish(target, "practice", "standard", PriorTherapy.OVERLAP, COMBINING.mixture())
     return replace(default, **wanted)
 
 

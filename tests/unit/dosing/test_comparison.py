@@ -3,11 +3,11 @@
 from fractions import Fraction
 
 import pytest
-from tests.unit.dosing.switches import BASES, CATALOGUE, GRAIN, regimen
+from tests.unit.dosing.switches import BASES, CATALOGUE, COMBINING, GRAIN, regimen
 
 from crossgrain.dosing.bases import Basis, ChartRow, Grade
 from crossgrain.dosing.comparison import aim_on, compare, spread
-from crossgrain.dosing.targets import Mixture, Target, TargetDose
+from crossgrain.dosing.targets import Target, TargetDose
 from crossgrain.names.errors import Category, DomainError
 
 SHORT = Basis(
@@ -21,7 +21,7 @@ SHORT = Basis(
 
 
 def rows(taken, target=Target.DESICCATED_THYROID, bases=CATALOGUE.bases):
-    return {row.basis_id: row for row in compare(taken, bases, target, Mixture())}
+    return {row.basis_id: row for row in compare(taken, bases, target, COMBINING.mixture())}
 
 
 def test_a_row_carries_its_basis_and_its_target():

@@ -4,14 +4,14 @@ from dataclasses import replace
 from fractions import Fraction
 
 import pytest
-from tests.unit.dosing.switches import SHORT, amounts, plan, regimen, tables, wish
+from tests.unit.dosing.switches import COMBINING, SHORT, amounts, plan, regimen, tables, wish
 
 from crossgrain.dosing.onward import Act, Dated, Underway, plan_onward, while_waiting
 from crossgrain.dosing.plan import LabReading, Plan
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.steps import Stage
-from crossgrain.dosing.targets import Mixture, Target, TargetDose
+from crossgrain.dosing.targets import Target, TargetDose
 
 
 def titrated(taken: Regimen, target: Target, **more: object) -> Underway:
@@ -242,7 +242,7 @@ def test_turning_back_to_t3_at_once_leaves_no_other_t3_beside_it_that_no_tablets
     before, today = regimen(mg60=60), regimen(mg60=30, lt3=5)
     steps = (Dated(0, 48, ((SHORT["mg60"], Fraction(30)), (SHORT["lt3"], Fraction(5)))),)
     checkpoint = TargetDose(lt3_ug=Fraction(5), grains=Fraction(1, 2))
-    wanted = wish(Target.DESICCATED_LT3, mixture=Mixture(t3_share=Fraction(1, 10)))
+    wanted = wish(Target.DESICCATED_LT3, mixture=COMBINING.mixture(t3_share=Fraction(1, 10)))
     back = plan_onward(
         Underway(before, wanted, 0, checkpoint, (), today, steps, False), Act.TURN_BACK, tables()
     )

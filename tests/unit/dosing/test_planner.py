@@ -7,6 +7,7 @@ from itertools import pairwise
 import pytest
 from tests.unit.dosing.switches import (
     CATALOGUE,
+    COMBINING,
     GRAIN,
     GRAIN_60,
     GRAIN_65,
@@ -29,7 +30,7 @@ from crossgrain.dosing.kinetics import Kinetics
 from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.prior import taper_problem
 from crossgrain.dosing.steps import SwitchPart, courses
-from crossgrain.dosing.targets import Mixture, Target
+from crossgrain.dosing.targets import Target
 from crossgrain.names.errors import Category, DomainError
 
 STOP = PriorTherapy.STOP
@@ -183,7 +184,7 @@ def test_the_aim_is_shown_in_orderable_tablets_or_with_its_neighbours():
     near = plan(regimen(lt4=88), Target.DESICCATED_THYROID)  # 1.76 grains, 105.6 mg
     (line,) = near.aim_tablets
     assert line.tablets.amount == line.amount == 105
-    fine = Mixture(t3_share=Fraction(1, 50))
+    fine = COMBINING.mixture(t3_share=Fraction(1, 50))
     far = plan(regimen(lt4=25), Target.DESICCATED_LT3, mixture=fine)  # LT3 0.25 µg
     lt3 = far.aim_tablets[-1]
     assert (lt3.preparation, lt3.amount, lt3.tablets) == (LT3, Fraction(1, 4), None)

@@ -5,7 +5,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 import pytest
-from tests.unit.dosing.switches import CATALOGUE, GRAIN_60, GRAIN_65, LT3, increment
+from tests.unit.dosing.switches import CATALOGUE, COMBINING, GRAIN_60, GRAIN_65, LT3, increment
 
 from crossgrain.catalogue.titration import policy_from
 from crossgrain.dosing.policy import TodaysTsh
@@ -23,6 +23,7 @@ TABLE = {
             "saving_a_strength": "0.03",
             "guard": "0.72",
             "most_changes": "3",
+            "most_bought": "2",
             "too_much_weighs": "2",
             "too_little_weighs": "2",
             "source": "f",
@@ -84,7 +85,7 @@ TABLE = {
 
 def read(table):
     """The policy of a table, T3 at most 75 micrograms a day as its label says."""
-    return policy_from(table, Fraction(75))
+    return policy_from(table, Fraction(75), COMBINING)
 
 
 def changed(path, value):

@@ -12,7 +12,7 @@ from crossgrain.dosing.prior import old_doses, stopped, taper_problem, tapered
 from crossgrain.dosing.taper import Leaning
 
 LT4_ALONE = (PoolWeights(1 / 100, 0.02, 0.02),)
-AS_BEST = Leaning()
+AS_BEST = Leaning(most_changes=3)
 
 
 def falling(preparation, start, goal=0):

@@ -4,7 +4,16 @@ from dataclasses import replace
 from fractions import Fraction
 
 import pytest
-from tests.unit.dosing.switches import CATALOGUE, GRAIN, GRAIN_60, LT4, plan, regimen, tables
+from tests.unit.dosing.switches import (
+    CATALOGUE,
+    COMBINING,
+    GRAIN,
+    GRAIN_60,
+    LT4,
+    plan,
+    regimen,
+    tables,
+)
 
 from crossgrain.dosing.bases import Basis, ChartRow, Grade
 from crossgrain.dosing.dose_rationale import by_weight
@@ -470,12 +479,12 @@ def test_a_table_chart_is_marked_and_one_that_does_not_reach_says_so():
 def test_a_ratio_outside_the_guidelines_is_said(lt4_ug, lt3_ug, said_of_it):
     """ETA 2012, Eur Thyroid J 1:55: T4 to T3 between 13:1 and 20:1 by weight."""
     dose = TargetDose(lt4_ug=Fraction(lt4_ug), lt3_ug=Fraction(lt3_ug))
-    assert off_ratio(dose) == said_of_it
+    assert off_ratio(dose, COMBINING) == said_of_it
 
 
 def test_the_guidelines_ratio_says_nothing_of_desiccated_thyroid():
     dose = TargetDose(lt4_ug=Fraction(25), lt3_ug=Fraction(5), grains=Fraction(1))
-    assert off_ratio(dose) == ""
+    assert off_ratio(dose, COMBINING) == ""
 
 
 def test_the_rationale_says_after_which_labs_each_branch_is_taken():

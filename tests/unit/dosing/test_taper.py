@@ -26,7 +26,7 @@ def simple(segments, doses=((100, HOME), (50, HOME), (0, HOME)), start=100.0, **
         frozenset(range(len(levels))),
         (0, 1),
         (PoolWeights(1 / 100, 0.02, 0.02),),
-        Leaning(**leaning),
+        Leaning(**{"most_changes": 3, **leaning}),
         shares_of(levels),
     )
 
@@ -79,7 +79,7 @@ def test_whole_tablets_are_preferred_among_as_many_changes():
     )
     assert choose_taper(problem).best.path == (1,)
     assert chosen(problem).path == (2,)
-    assert chosen(replace(problem, leaning=Leaning())).path == (1,)
+    assert chosen(replace(problem, leaning=Leaning(most_changes=3))).path == (1,)
 
 
 @pytest.mark.parametrize(
@@ -120,7 +120,7 @@ def test_a_day_less_with_a_broken_tablet_is_worth_a_worse_coverage_within_the_to
     )
     assert choose_taper(problem).best.path == (1, 1)
     assert chosen(problem).path == (0, 1)
-    assert chosen(replace(problem, leaning=Leaning(tolerance=0.04))).path == (1, 1)
+    assert chosen(replace(problem, leaning=Leaning(tolerance=0.04, most_changes=3))).path == (1, 1)
 
 
 def test_among_tapers_of_equal_price_the_smallest_worst_is_taken():

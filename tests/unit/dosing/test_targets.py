@@ -3,10 +3,10 @@
 from fractions import Fraction
 
 import pytest
-from tests.unit.dosing.switches import GRAIN
+from tests.unit.dosing.switches import COMBINING, GRAIN
 
 from crossgrain.dosing.bases import Basis, ChartRow, Grade, Weights
-from crossgrain.dosing.targets import Mixture, Target, TargetDose, target_dose
+from crossgrain.dosing.targets import Target, TargetDose, target_dose
 from crossgrain.names.errors import Category, DomainError
 
 WEIGHTS = Weights(Fraction(100), Fraction(4), GRAIN)
@@ -15,7 +15,7 @@ LABEL = Basis("label", "", "", Grade.LABEL, GRAIN, weights=WEIGHTS)
 
 def refusal(**mixture):
     with pytest.raises(DomainError) as refused:
-        Mixture(**{name: Fraction(value) for name, value in mixture.items()})
+        COMBINING.mixture(**{name: Fraction(value) for name, value in mixture.items()})
     return refused.value.category, refused.value.field, refused.value.message
 
 
@@ -23,7 +23,7 @@ def refusal(**mixture):
 def test_t4_to_t3_lies_between_13_and_20_by_weight(ratio, usable):
     """ETA guideline 2012, Eur Thyroid J 1:55."""
     if usable:
-        assert Mixture(ratio=Fraction(ratio)).ratio == Fraction(ratio)
+        assert COMBINING.mixture(ratio=Fraction(ratio)).ratio == Fraction(ratio)
     else:
         assert refusal(ratio=ratio) == (
             Category.INVALID,
@@ -37,7 +37,7 @@ def test_t4_to_t3_lies_between_13_and_20_by_weight(ratio, usable):
 )
 def test_the_share_that_lt3_carries_beside_desiccated_thyroid_is_some_and_not_all(share, usable):
     if usable:
-        assert Mixture(t3_share=Fraction(share)).t3_share == Fraction(share)
+        assert COMBINING.mixture(t3_share=Fraction(share)).t3_share == Fraction(share)
     else:
         assert refusal(t3_share=share) == (
             Category.INVALID,
@@ -48,31 +48,32 @@ def test_the_share_that_lt3_carries_beside_desiccated_thyroid_is_some_and_not_al
 
 def test_left_to_itself_a_mixture_is_17_to_1_and_a_quarter_lt3():
     # LT3 = x/20 and LT4 = x - 3·LT3 make 17:1 (ETA 2012, rule from memory)
-    assert (Mixture().ratio, Mixture().t3_share, Mixture().guideline) == (17, Fraction(1, 4), False)
+    usual = COMBINING.mixture()
+    assert (usual.ratio, usual.t3_share, usual.guideline) == (17, Fraction(1, 4), False)
 
 
 @pytest.mark.parametrize(
     ("target", "mixture", "dose"),
     [
-        (Target.LEVOTHYROXINE, Mixture(), TargetDose(lt4_ug=Fraction(100))),
-        (Target.LIOTHYRONINE, Mixture(), TargetDose(lt3_ug=Fraction(25))),
-        (Target.DESICCATED_THYROID, Mixture(), TargetDose(grains=Fraction(1))),
+        (Target.LEVOTHYROXINE, COMBINING.mixture(), TargetDose(lt4_ug=Fraction(100))),
+        (Target.LIOTHYRONINE, COMBINING.mixture(), TargetDose(lt3_ug=Fraction(25))),
+        (Target.DESICCATED_THYROID, COMBINING.mixture(), TargetDose(grains=Fraction(1))),
         # 85 + 5 µg: the guideline's worked rule (ETA 2012, from memory)
         (
             Target.LT4_LT3,
-            Mixture(guideline=True),
+            COMBINING.mixture(guideline=True),
             TargetDose(lt4_ug=Fraction(85), lt3_ug=Fraction(5)),
         ),
         # E/(r + k) = 100/(16 + 4)
         (
             Target.LT4_LT3,
-            Mixture(ratio=Fraction(16)),
+            COMBINING.mixture(ratio=Fraction(16)),
             TargetDose(lt4_ug=Fraction(80), lt3_ug=Fraction(5)),
         ),
         # a quarter of 100 µg in LT3 at 4 µg each, three quarters at 100 µg a grain
         (
             Target.DESICCATED_LT3,
-            Mixture(),
+            COMBINING.mixture(),
             TargetDose(lt3_ug=Fraction(25, 4), grains=Fraction(3, 4)),
         ),
     ],
@@ -111,7 +112,7 @@ def test_a_table_adds_up_what_each_medicine_is_worth():
 
 def test_a_table_gives_a_combination_where_its_line_meets_the_ratio():
     # between the rows (100, 25) and (300, 65): 17·45 + 200 = 965
-    dose = target_dose(Target.LT4_LT3, Fraction(965), TABLE, Mixture())
+    dose = target_dose(Target.LT4_LT3, Fraction(965), TABLE, COMBINING.mixture())
     assert dose == TargetDose(lt4_ug=Fraction(17 * 45), lt3_ug=Fraction(45))
 
 

@@ -15,6 +15,7 @@ from crossgrain.reading.record import Record
 
 CATALOGUE = load_catalogue()
 CODES = CATALOGUE.codes
+COMBINING = CODES.combining
 PREPARATIONS = CATALOGUE.preparations
 _ENCODER = msgspec.json.Encoder(decimal_format="number")
 AS_OF = date(2026, 3, 20)

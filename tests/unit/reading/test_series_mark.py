@@ -8,11 +8,11 @@ from fractions import Fraction
 from typing import Any
 
 import pytest
-from tests.unit.reading.records import Json, encoded
+from tests.unit.reading.records import COMBINING, Json, encoded
 
 from crossgrain.dosing.onward import Act
 from crossgrain.dosing.plan import LabReading, PriorTherapy
-from crossgrain.dosing.targets import Mixture, Target, TargetDose
+from crossgrain.dosing.targets import Target, TargetDose
 from crossgrain.names.series_extension import MOST_ACTS, SERIES_URL
 from crossgrain.reading.json import parse
 from crossgrain.reading.series_mark import (
@@ -48,7 +48,7 @@ FACTS = SeriesFacts(
     basis_id="practice",
     pace="cautious",
     prior_therapy=PriorTherapy.OVERLAP,
-    mixture=Mixture(ratio=Fraction(14)),
+    mixture=COMBINING.mixture(ratio=Fraction(14)),
     family="desiccated-thyroid-65",
     most_generous=True,
     day_one=date(2026, 1, 5),
@@ -80,7 +80,7 @@ OTHERS = {
     "to desiccated thyroid": replace(
         FACTS,
         target=Target.DESICCATED_THYROID,
-        mixture=Mixture(),
+        mixture=COMBINING.mixture(),
         checkpoint=TargetDose(grains=Fraction(3, 2)),
         most_generous=False,
         prior_therapy=PriorTherapy.STOP,
@@ -98,11 +98,11 @@ OTHERS = {
         titration=False,
         acts=(),
     ),
-    "by the guideline": replace(FACTS, mixture=Mixture(guideline=True)),
+    "by the guideline": replace(FACTS, mixture=COMBINING.mixture(guideline=True)),
     "by the share of T3": replace(
         FACTS,
         target=Target.DESICCATED_LT3,
-        mixture=Mixture(t3_share=Fraction(1, 5)),
+        mixture=COMBINING.mixture(t3_share=Fraction(1, 5)),
     ),
 }
 
@@ -118,24 +118,26 @@ ON_ORDER = sent(on_order(STEP, "ug", facts_parts(FACTS)))
 @pytest.mark.parametrize("facts", [FACTS, *OTHERS.values()], ids=["both", *OTHERS])
 def test_what_was_written_is_read_back(facts: SeriesFacts) -> None:
     parts = facts_parts(facts)
-    assert mark_in(sent(on_order(STEP, "ug", parts))) == SeriesMark(facts, STEP)
-    assert mark_in(sent(on_plan(parts, PLANNED))) == SeriesMark(facts, None, PLANNED)
-    assert mark_in(sent(on_plan(parts, ()))) == SeriesMark(facts, None)
+    assert mark_in(sent(on_order(STEP, "ug", parts)), COMBINING) == SeriesMark(facts, STEP)
+    assert mark_in(sent(on_plan(parts, PLANNED)), COMBINING) == SeriesMark(facts, None, PLANNED)
+    assert mark_in(sent(on_plan(parts, ())), COMBINING) == SeriesMark(facts, None)
 
 
 def test_a_step_of_no_branch_is_read_back() -> None:
     plain = replace(STEP, branch="")
-    assert mark_in(sent(on_order(plain, "ug", facts_parts(FACTS)))) == SeriesMark(FACTS, plain)
+    assert mark_in(sent(on_order(plain, "ug", facts_parts(FACTS))), COMBINING) == SeriesMark(
+        FACTS, plain
+    )
 
 
 def test_other_extensions_beside_it_change_nothing() -> None:
     beside = {"url": "https://x.example", "valueString": "x"}
-    assert mark_in([beside, *ON_ORDER, "no extension"]) == SeriesMark(FACTS, STEP)
+    assert mark_in([beside, *ON_ORDER, "no extension"], COMBINING) == SeriesMark(FACTS, STEP)
 
 
 @pytest.mark.parametrize("extensions", [None, [], {}, "x", [{"url": "https://x.example"}], [[]]])
 def test_without_it_there_is_no_mark(extensions: object) -> None:
-    assert mark_in(extensions) is None
+    assert mark_in(extensions, COMBINING) is None
 
 
 def places(extension: Json) -> Iterator[tuple[int, ...]]:
@@ -170,7 +172,7 @@ def test_a_part_that_is_missing_doubled_renamed_or_of_another_form_makes_it_no_m
     def changed(change: Any) -> SeriesMark | None:
         copy = deepcopy(ON_ORDER)
         change(*part_at(copy, place))
-        return mark_in(copy)
+        return mark_in(copy, COMBINING)
 
     if part["url"] not in MAY_BE_LEFT_OUT:
         assert changed(lambda inside, one: inside.remove(one)) is None
@@ -218,12 +220,12 @@ def test_a_value_that_is_not_as_it_was_written_makes_it_no_mark(name: str, value
     (place, *_) = (p for p in EVERY if part_at(copy, p)[1]["url"] == name)
     _, part = part_at(copy, place)
     part[next(key for key in part if key.startswith("value"))] = value
-    assert mark_in(copy) is None
+    assert mark_in(copy, COMBINING) is None
 
 
 def test_two_marks_are_none() -> None:
     assert [each["url"] for each in ON_ORDER] == [SERIES_URL]
-    assert mark_in([*ON_ORDER, *ON_ORDER]) is None
+    assert mark_in([*ON_ORDER, *ON_ORDER], COMBINING) is None
 
 
 @pytest.mark.parametrize("grains", [False, "", [], "1.5"])
@@ -231,20 +233,23 @@ def test_grains_that_are_no_number_make_it_no_mark(grains: object) -> None:
     extensions = sent(on_plan(facts_parts(OTHERS["to desiccated thyroid"]), ()))
     (checkpoint,) = (p for p in extensions[0]["extension"] if p["url"] == "checkpoint")
     checkpoint["extension"][0]["valueDecimal"] = grains
-    assert mark_in(extensions) is None
+    assert mark_in(extensions, COMBINING) is None
 
 
 def test_of_more_visits_than_it_may_tell_of_it_is_no_mark() -> None:
     acts = (FACTS.acts[0],) * MOST_ACTS
-    assert mark_in(sent(on_plan(facts_parts(replace(FACTS, acts=acts)), ()))) is not None
-    assert mark_in(sent(on_plan(facts_parts(replace(FACTS, acts=(*acts, acts[0]))), ()))) is None
+    assert mark_in(sent(on_plan(facts_parts(replace(FACTS, acts=acts)), ())), COMBINING) is not None
+    assert (
+        mark_in(sent(on_plan(facts_parts(replace(FACTS, acts=(*acts, acts[0]))), ())), COMBINING)
+        is None
+    )
 
 
 def test_the_same_leaning_twice_makes_it_no_mark() -> None:
     extensions = sent(on_plan(facts_parts(FACTS), ()))
     leanings = [p for p in extensions[0]["extension"] if p["url"] == "leaning"]
     leanings[1]["valueCode"] = leanings[0]["valueCode"]
-    assert mark_in(extensions) is None
+    assert mark_in(extensions, COMBINING) is None
 
 
 LINES = {
@@ -266,7 +271,7 @@ def test_a_planned_line_that_is_not_as_it_was_written_makes_it_no_mark(line: str
     extensions = sent(on_plan(facts_parts(FACTS), PLANNED))
     (first, _) = [p for p in extensions[0]["extension"] if p["url"] == "planned"]
     first["valueString"] = line
-    assert mark_in(extensions) is None
+    assert mark_in(extensions, COMBINING) is None
 
 
 def done(*acts: Act) -> tuple[ActTaken, ...]:

@@ -8,12 +8,22 @@ from fractions import Fraction
 from typing import Any
 
 import pytest
-from tests.unit.reading.records import AS_OF, LT3, LT4_100, RXNORM, SUBJECT, THYROID_60, Json, ucum
+from tests.unit.reading.records import (
+    AS_OF,
+    COMBINING,
+    LT3,
+    LT4_100,
+    RXNORM,
+    SUBJECT,
+    THYROID_60,
+    Json,
+    ucum,
+)
 from tests.unit.reading.records import read as read_today
 from tests.unit.screening.test_reading import OLD, day, order, read
 
 from crossgrain.dosing.plan import PriorTherapy
-from crossgrain.dosing.targets import Mixture, Target, TargetDose
+from crossgrain.dosing.targets import Target, TargetDose
 from crossgrain.names.identity import PLAN_SYSTEM, FhirVersion
 from crossgrain.reading.series_mark import OrderedDose, OrderedStep, SeriesFacts
 from crossgrain.writing.series_mark import facts_parts, on_order, on_plan
@@ -26,7 +36,7 @@ FACTS = SeriesFacts(
     basis_id="practice",
     pace="standard",
     prior_therapy=PriorTherapy.STOP,
-    mixture=Mixture(),
+    mixture=COMBINING.mixture(),
     family="desiccated-thyroid-60",
     most_generous=False,
     day_one=date(2025, 12, 10),

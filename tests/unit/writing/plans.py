@@ -41,6 +41,7 @@ from crossgrain.safety.results import tsh_limits
 from crossgrain.safety.rule import Finding, Severity
 
 CATALOGUE = load_catalogue()
+COMBINING = CATALOGUE.policy.combining
 PREPARATIONS = CATALOGUE.preparations
 SUPPLY = CATALOGUE.policy.supply
 LT4 = PREPARATIONS["levothyroxine"]
@@ -60,6 +61,7 @@ CODES = CodeTables(
     plausible={},
     phrases=READERS.phrases,
     content=READERS.content,
+    combining=COMBINING,
     written={
         (GRAIN_60.id, Fraction(15)): CodedDrug(RxNorm("314267"), "thyroid (USP) 15 MG Oral Tablet"),
         (GRAIN_60.id, Fraction(60)): CodedDrug(RxNorm("313391"), "thyroid (USP) 60 MG Oral Tablet"),
@@ -187,7 +189,9 @@ def plan(target, aim, aim_line, steps, branches, prior=PriorTherapy.OVERLAP):
 
 
 def proposal(the_record, the_plan=None, target=Target.DESICCATED_THYROID, findings=(), **asked):
-    request = SwitchRequest(as_of=AS_OF, start=START, target=target, **asked)
+    request = SwitchRequest(
+        as_of=AS_OF, start=START, target=target, **{"mixture": COMBINING.mixture(), **asked}
+    )
     limits = tsh_limits(the_record.facts, RULES)
     return Proposal(request, target, the_record, findings, the_plan, limits)
 

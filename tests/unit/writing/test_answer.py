@@ -6,6 +6,7 @@ from datetime import date, timedelta
 import pytest
 from tests.unit.writing.answers import intended, only, resources, written
 from tests.unit.writing.plans import (
+    COMBINING,
     GRAIN_60,
     HOLD,
     LT4,
@@ -301,7 +302,9 @@ def test_the_period_of_the_care_plan_is_that_of_the_series():
 
 
 def test_start_and_as_of_are_both_echoed():
-    request = SwitchRequest(as_of=date(2024, 2, 28), start=date(2024, 2, 29))
+    request = SwitchRequest(
+        as_of=date(2024, 2, 28), start=date(2024, 2, 29), mixture=COMBINING.mixture()
+    )
     made = replace(stop_outcome(), request=request)
     parameters = written(made)["entry"][0]["resource"]["contained"][1]["parameter"]
     assert parameters[:2] == [

@@ -62,7 +62,11 @@ def rarer() -> Iterator[Proposal]:
     yield replace(small, plan=replace(plan, comparison=comparison, checkpoint=held))
     for grains in (30, 60, 240):
         taken = record(LT4_100, drafts=(drafted("desiccated-thyroid-60", grains),))
-        judged = propose(taken, SwitchRequest(TODAY, TODAY), CATALOGUE).judgement
+        judged = propose(
+            taken,
+            SwitchRequest(TODAY, TODAY, mixture=CATALOGUE.policy.combining.mixture()),
+            CATALOGUE,
+        ).judgement
         yield replace(small, judgement=judged)
 
 

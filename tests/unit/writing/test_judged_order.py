@@ -5,7 +5,7 @@ from decimal import Decimal
 from fractions import Fraction
 
 import pytest
-from tests.unit.test_propose import AS_OF, CATALOGUE, LT4_100, drafted, record
+from tests.unit.test_propose import CATALOGUE, COMBINING, INFERRED, LT4_100, SERIES, drafted, record
 
 from crossgrain.core.proposal import SwitchRequest
 from crossgrain.core.propose import propose
@@ -34,7 +34,7 @@ def parts(group: dict[str, object], name: str) -> list[dict[str, object]]:
 
 
 def test_the_verdict_leads_and_the_deciding_basis_is_named() -> None:
-    order = order_part(SwitchRequest(AS_OF, AS_OF))
+    order = order_part(INFERRED)
     assert parts(order, "verdict")[0]["valueCode"] == "under-dosed-switch"
     assert parts(order, "decided-on")[0]["valueCode"] == "practice"
 
@@ -44,7 +44,7 @@ def test_the_verdict_leads_and_the_deciding_basis_is_named() -> None:
     [("practice", "0.5", "1.5"), ("label", "1", "2"), ("trial", "0.88", "1.88")],
 )
 def test_one_grain_for_100_ug_on_each_basis(basis: str, worth: str, both: str) -> None:
-    order = order_part(SwitchRequest(AS_OF, AS_OF, Target.DESICCATED_THYROID))
+    order = order_part(SERIES)
     (on_basis,) = (
         part for part in parts(order, "basis") if parts(part, "id")[0]["valueCode"] == basis
     )
@@ -54,7 +54,7 @@ def test_one_grain_for_100_ug_on_each_basis(basis: str, worth: str, both: str) -
 
 
 def test_the_t3_of_a_grain_is_nine_micrograms() -> None:
-    order = order_part(SwitchRequest(AS_OF, AS_OF))
+    order = order_part(INFERRED)
     assert parts(order, "t3-now")[0]["valueQuantity"]["value"] == 0  # type: ignore[index]
     assert parts(order, "t3-switched")[0]["valueQuantity"]["value"] == Fraction(9)  # type: ignore[index]
 
@@ -62,7 +62,12 @@ def test_the_t3_of_a_grain_is_nine_micrograms() -> None:
 def test_without_a_draft_nothing_is_judged() -> None:
     proposal = propose(
         record(LT4_100),
-        SwitchRequest(date(2025, 3, 3), date(2025, 3, 3), Target.DESICCATED_THYROID),
+        SwitchRequest(
+            date(2025, 3, 3),
+            date(2025, 3, 3),
+            Target.DESICCATED_THYROID,
+            mixture=COMBINING.mixture(),
+        ),
         CATALOGUE,
     )
     assert proposal.judgement is None

@@ -3,7 +3,7 @@
 from datetime import date
 
 import pytest
-from tests.unit.dosing.switches import CATALOGUE, plan, regimen, tables
+from tests.unit.dosing.switches import CATALOGUE, COMBINING, plan, regimen, tables
 from tests.unit.dosing.test_onward import on_day, titrated
 from tests.unit.writing.answers import resources, written
 
@@ -61,7 +61,7 @@ def proposal_of(underway: Underway, act: Act, **more: object) -> Proposal:
     made = plan_onward(underway, act, tables(), **more)
     found = after_plan(made, facts, CATALOGUE.rules)
     return Proposal(
-        SwitchRequest(AS_OF, AS_OF, made.target),
+        SwitchRequest(AS_OF, AS_OF, made.target, mixture=COMBINING.mixture()),
         made.target,
         Record(AS_OF, "Patient/p", facts, current),
         found,
