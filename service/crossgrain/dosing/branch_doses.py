@@ -3,24 +3,25 @@
 Nobody knows which chart is right for this patient, but the labs speak against some of them. A TSH
 above the limit says that the dose is short: a chart that calls it enough already is contradicted,
 and those that call it short are left open. A TSH below it says the reverse; one in range leaves
-open the charts that call the dose about right. A change is then made as large as it must be on
-every chart that is left open, and no larger than tablets allow:
+open the charts that call the dose about right. A change is then made as large as every chart that
+is left open asks for, and no larger than tablets make necessary:
 
 ==================  ===========================================================================
-raise               the smallest orderable one that is at least so much on each open chart, and
-                    ends above what labs in range would lead to on every chart in use. What is
-                    left of the old medicine stays: to raise one and lower the other is no raise
-equal               what is to end is made up for by the dose that is nearest to the hold's on
-                    the open chart where it is furthest off
-step back           the first orderable one that is at least so much on each open chart:
-                    swallowed T3 first, for it acts within days, then levothyroxine; never so
-                    far that no hormone is left
+raise               the smallest that tablets make, of at least that size on each open chart, and
+                    ending, on every chart in use, above what labs in range would lead to. What
+                    is left of the old medicine stays: to raise one and lower the other is no
+                    raise
+equal               what is to end is replaced: of the doses that tablets make, by the one whose
+                    largest deviation from the hold's dose on any open chart is smallest
+step back           the first that tablets make, of at least that size on each open chart:
+                    swallowed T3 comes down first, since it acts within days, then
+                    levothyroxine; never so far that no hormone is left
 ==================  ===========================================================================
 
-Tablets are coarse at the bottom: 37.5 micrograms are half as much again as 25. The least that a
-change must be wins, and where it is more than is changed at once the branch says so. A raise that
-large, or one that takes swallowed T3 past what is labelled, is carried by levothyroxine instead
-where that is taken and comes nearer.
+At low doses tablets are coarse: 37.5 micrograms are half as much again as 25. The least size of a
+change takes precedence over the most that is raised at once, and where it exceeds that the branch
+says so. A raise that large, or one that takes swallowed T3 past the labelled maximum, is made with
+levothyroxine instead, where that is taken and comes nearer.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -53,11 +54,11 @@ class Hold:
     remainder : daily amounts of what is left of the old medicine, by preparation id
     checkpoint : the target's daily amounts at the checkpoint, by preparation id: less than
         `kept` where a medicine in both regimens has not come all the way down, more where the
-        climb waits on its way
+        climb waits below it
     as_taken : medicines still taken just as before the plan
     home : the strengths that the patient has by then, by preparation id
-    proved : where labs in range prove the dose right, being the second in a row: how many days
-        after them blood is drawn again; empty where one more has to confirm them
+    proved : days from the labs to the draws of maintenance, where these labs in range are the
+        second in a row and so prove the dose right; empty where another draw has to confirm it
     """
 
     decision_day: int
@@ -71,7 +72,7 @@ class Hold:
 
     @property
     def taken(self) -> dict[str, Fraction]:
-        """All of it together."""
+        """All daily amounts together, by preparation id: of the target and of the old medicine."""
         return {**self.kept, **self.remainder}
 
 
@@ -83,7 +84,8 @@ class Change:
     ----------
     taken : daily amounts by preparation id, the old medicine's among them
     on : the bases that the labs leave open
-    least, most : the change on them as a part of the hold's dose, without sign
+    least, most : the smallest and the largest change on these bases, as a part of the hold's
+        dose, always positive
     changed : the medicines whose dose changes, in the order in which that was decided
     instead_of : the raise of the target's main medicine that was not made, if there was one
     """
@@ -100,7 +102,7 @@ class Change:
 
 
 def held_coverage(case: SwitchCase, hold: Hold) -> dict[str, float]:
-    """Coverage of the hold's doses in the long run, by basis."""
+    """Coverage that the hold's doses come to at steady state, by basis."""
     intake = case.intake(hold.taken)
     return {enabled.basis.id: enabled.coverage(intake) for enabled in case.enabled}
 
@@ -118,7 +120,7 @@ def open_to_less(case: SwitchCase, hold: Hold) -> tuple[Enabled, ...]:
 
 
 def open_to_the_same(case: SwitchCase, hold: Hold) -> tuple[Enabled, ...]:
-    """The bases that call the dose about right; the two nearest to it where none does."""
+    """The bases that call the dose about right; where none does, the two that come nearest."""
     held, sizes = held_coverage(case, hold), case.policy.branches
     right = tuple(
         e
@@ -147,8 +149,9 @@ def raised(case: SwitchCase, hold: Hold, least: float, above: Amounts) -> Change
 
     Parameters
     ----------
-    least : part of the hold's dose by which it rises on every basis left open
-    above : what labs in range would lead to; the raise ends above it on every basis
+    least : part of the hold's dose by which it must rise on every basis left open
+    above : daily amounts that labs in range would lead to, by preparation id; the raise ends
+        above them on every basis
     """
     main = case.target_ids[0]
     first = _smallest_rise(case, hold, main, _enough(case, hold, least, above))
@@ -161,7 +164,7 @@ def raised(case: SwitchCase, hold: Hold, least: float, above: Amounts) -> Change
 
 
 def raised_by_lt4(case: SwitchCase, hold: Hold, least: float, above: Amounts) -> Change | None:
-    """The same by levothyroxine, T3 left as it is; ``None`` where none is taken."""
+    """The smallest raise by LT4 alone that is enough; ``None`` where no LT4 is taken."""
     if not hold.taken.get(_lt4(case)):
         return None
     return _smallest_rise(case, hold, _lt4(case), _enough(case, hold, least, above))
@@ -172,12 +175,12 @@ def _lt4(case: SwitchCase) -> str:
 
 
 def is_gentle(case: SwitchCase, change: Change) -> bool:
-    """Whether it is no more than is raised at once."""
+    """Whether the change is no larger than what is raised at once."""
     return change.most <= case.policy.branches.most_at_once + TIE
 
 
 def passes_t3(case: SwitchCase, change: Change) -> bool:
-    """Whether it is a rise of T3 that ends above the labelled most."""
+    """Whether it raises swallowed T3 to above the labelled maximum."""
     rises = any(case.preparations[key].carries_t3 for key in change.changed)
     return rises and case.t3_ug(change.taken) > case.policy.branches.most_t3_ug
 
@@ -200,7 +203,7 @@ def _enough(
 def _smallest_rise(
     case: SwitchCase, hold: Hold, key: str, enough: Callable[[Amounts], bool]
 ) -> Change | None:
-    """The lowest dose of one medicine above the hold's that is enough, all else as it is."""
+    """The lowest dose of one medicine above the hold's that is enough, the others unchanged."""
     preparation, now = case.preparations[key], hold.taken[key]
     increment = step(preparation, case.pace)
     on_grid = climbing(preparation, increment)
@@ -216,12 +219,15 @@ def _smallest_rise(
 
 
 def equal(case: SwitchCase, hold: Hold) -> Change:
-    """What is left of the old medicine, and what a medicine in both regimens was held above its
-    checkpoint, ends; the target's main medicine makes up for it, in a combination the pair that
-    keeps its ratio.
+    """The dose once the labs are in range: the same worth, with the old medicine ended.
+
+    What is left of the old medicine ends, and so does what a medicine in both regimens was held at
+    above its checkpoint; the target's main medicine makes up for it, or in a combination the pair
+    that keeps its ratio.
 
     Tablets are not evenly spaced (75, 88, 100), so the nearest orderable dose is looked for, not
-    the last one below a count of increments: 82.6 µg is 88, and 75 would fall short by a tenth.
+    the last one below a count of increments: 82.6 µg becomes 88, since 75 would fall short by a
+    tenth.
     """
     on, main = open_to_the_same(case, hold), case.target_ids[0]
     ended: dict[str, Fraction] = dict.fromkeys(hold.remainder, Fraction(0))
@@ -247,7 +253,7 @@ def equal(case: SwitchCase, hold: Hold) -> Change:
 
 
 def excess(case: SwitchCase, hold: Hold) -> dict[str, Fraction]:
-    """What is still taken above the checkpoint of the target's lesser medicine."""
+    """What is taken of the target's lesser medicine above its checkpoint, by preparation id."""
     return {
         key: hold.kept[key] - hold.checkpoint[key]
         for key in case.target_ids[1:]
@@ -261,7 +267,7 @@ def excess(case: SwitchCase, hold: Hold) -> dict[str, Fraction]:
 def lowered(case: SwitchCase, hold: Hold, least: float) -> Change:
     """The first step back that is at least `least` of the hold's dose on every basis left open.
 
-    Where no tablets go so far, as far as they go: the last hormone is never taken away.
+    Where tablets do not go so far, it goes as far as they do; the last hormone is never taken away.
     """
     held, on = held_coverage(case, hold), open_to_less(case, hold)
 

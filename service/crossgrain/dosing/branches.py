@@ -125,7 +125,7 @@ def _raise(
 
 
 def _no_raise(case: SwitchCase, hold: Hold, reading: LabReading) -> Outline:
-    """Far above every labelled dose, or out of few strengths, tablets go no further."""
+    """Where tablets allow no raise: far above every labelled dose, or from few strengths."""
     words = (
         "The dose is short, but no tablets make a raise that is enough in steps that are safe: it"
         " stays until the prescriber has looked for missed doses and poor absorption, and says"
@@ -218,7 +218,8 @@ def climb_on(case: SwitchCase, hold: Hold) -> Outline | None:
 
 
 def _ending(case: SwitchCase, hold: Hold, same: Change) -> list[Move]:
-    """What tapers: what is left of the old medicine, and a target medicine that is to come down."""
+    """What tapers: what is left of the old medicine, and a medicine of the target that must come
+    down."""
     return [
         Move(case.preparations[key], now, same.taken[key], case.preparations[key].increment)
         for key, now in hold.taken.items()
@@ -236,9 +237,10 @@ def _tapered(
     *,
     ends: bool = False,
 ) -> list[dict[str, Fraction]]:
-    """What is left of the old medicine, from the tablets of the series; from others at need.
+    """What is left of the old medicine, made of the tablets of the series, or of others if need be.
 
-    `on` are the bases that it is measured on; where it `ends`, none of it is left at the last.
+    `on` are the bases that coverage is measured on; where `ends` is true, none of it is left at the
+    end.
     """
     weights = [enabled.per_pool for enabled in on]
     for bought in range(case.policy.taper.most_bought + 1):

@@ -51,9 +51,9 @@ class SwitchCase:
     """Everything that stays the same while a plan is made.
 
     `regimen`, `old_intake` and `enabled` are of the regimen before day one, which coverage is
-    measured against; `old` is what is taken when the plan begins: the same, but where one goes on
-    that is under way. `home` are the strengths that the patient has, by preparation id;
-    `going_on` are the medicines whose present supply serves for as long as their dose stays;
+    measured against; `old` is what is taken when the plan begins, which differs from that only
+    where a plan that is under way goes on. `home` are the strengths that the patient has, by
+    preparation id; `going_on` are the medicines whose present supply serves while their dose stays;
     `largest_half` is the strongest tablet of an old medicine that may be broken; `leaning` is how
     the taper weighs too much against too little; `exchange` is given where the move is one between
     products.
@@ -105,12 +105,12 @@ class SwitchCase:
 
     @property
     def lowers(self) -> Fraction:
-        """By what a need lowers every target: more is given only after labs."""
+        """By what need lowers every target: never above 1, for only labs raise a dose."""
         return min(self.need, UNCHANGED)
 
     @property
     def by_need(self) -> "SwitchCase":
-        """The same case, with coverage that of what is needed once the pools have settled."""
+        """The same case, with coverage measured against what is needed in the long run."""
         if self.need == UNCHANGED:
             return self
         part = float(self.need)
@@ -127,15 +127,15 @@ class SwitchCase:
 
     @property
     def wait_days(self) -> int:
-        """From a dose that will be kept to its labs, days."""
+        """Days from a dose that will be kept to its labs."""
         return wait_days(self.kinetics, self.policy)
 
     def intake(self, amounts: Mapping[str, Fraction]) -> Intake:
-        """The hormone in daily amounts by preparation id."""
+        """The hormone in daily amounts, which are given by preparation id."""
         return total_intake((self.preparations[key], amount) for key, amount in amounts.items())
 
     def t3_ug(self, amounts: Mapping[str, Fraction]) -> Fraction:
-        """Swallowed T3 in daily amounts by preparation id, µg."""
+        """Swallowed T3 in daily amounts, which are given by preparation id; µg per day."""
         return sum(
             (self.preparations[key].t3_ug(amount) for key, amount in amounts.items()), Fraction(0)
         )

@@ -16,8 +16,8 @@ from crossgrain.dosing.policy import Pace, Policy
 from crossgrain.dosing.preparations import Preparation
 
 MOST_CHANGES = 8
-"""Steps at which the old dose may change. In a longer climb it is every second step, or third, so
-that the search for the few changes that there are to be stays short."""
+"""At how many steps the old dose may change. A longer climb allows it at every second step, or
+third, so that the search stays short; only a few changes are made in any case."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,10 +50,10 @@ def t3_at_goal(medicines: Sequence[Move]) -> Fraction:
 
 
 def wait_days(kinetics: Kinetics, policy: Policy) -> int:
-    """From a dose that will be kept to its labs, days.
+    """Days from a dose that will be kept to its labs.
 
-    The policy's wait, or the time in which the T4 pool decays to within the steady band where
-    its half-life makes that longer.
+    The policy's wait, or, where the half-life makes that longer, the time in which the T4 pool
+    decays to within the steady band.
     """
     return max(policy.lab_wait_days, ceil(-kinetics.t4_tau * log(policy.steady_within)))
 
@@ -83,7 +83,7 @@ def rising_amounts(medicine: Move) -> list[Fraction]:
 
 
 def reachable(medicine: Move) -> Iterator[Fraction]:
-    """The same, as far as the stocked strengths go; each is worked out when it is asked for."""
+    """The same doses, as far as stocked strengths go; each is worked out only when asked for."""
     preparation, increment, dose = medicine.preparation, medicine.increment, medicine.start
     while dose < medicine.goal and (higher := step_up(preparation, increment, dose)):
         dose = min(higher, medicine.goal)
@@ -91,7 +91,9 @@ def reachable(medicine: Move) -> Iterator[Fraction]:
 
 
 def old_may_change(number: int, steps: int, most: int = MOST_CHANGES) -> bool:
-    """Whether the old dose may change at this step of so many: evenly, and always at the last.
+    """Whether the old dose may change at step `number` of `steps`.
+
+    At about `most` of them at the most, evenly spread, and always at the last.
 
     >>> [old_may_change(number, 6, 4) for number in range(6)]
     [True, False, True, False, True, True]
@@ -121,10 +123,10 @@ def rising_slots(
 
     Parameters
     ----------
-    amounts : the doses beside them, and those that they rise from, by preparation id
-    t3_ug : the T3 that is swallowed before, µg per day; every rise adds what it carries
+    amounts : by preparation id, the doses from which these medicines rise, and those beside them
+    t3_ug : T3 swallowed before, µg per day; every rise adds what it carries
     rises : each medicine and its doses; where there are none, the amounts are one slot
-    days : of the first slot its first, then the days of each, then those of the last
+    days : the first day of the first slot, the length of every slot, and that of the last
     """
     reached: list[tuple[dict[str, Fraction], Fraction]] = []
     for preparation, doses in rises:

@@ -25,10 +25,11 @@ Doses = Sequence[Mapping[str, Fraction]]
 def between(
     first: int, last: int, steps: Sequence[int], apart_days: int, draws: Draws
 ) -> tuple[tuple[int, int | None], ...]:
-    """The draws between two that are fixed: the day of each, and the step that it is read before.
+    """The draws between two fixed ones: the day of each, and the step before which it is read.
 
-    From the later one back, each lies as near to an even spacing as a step allows. Where no step
-    begins in reach, as in a long wait, it lies at the even spacing itself and is read before none.
+    Counted back from the later one, each lies as near to an even spacing as a step allows. Where no
+    step begins within reach, as in a long wait, it lies at the even spacing itself and is read
+    before no step (``None``).
 
     >>> draws = Draws(apart_days=56, earliest_days=7, latest_days=3, stop_days=28, source="")
     >>> between(0, 98, (14, 28, 42, 56), 56, draws)
@@ -76,7 +77,7 @@ def onward_draws(
 ) -> tuple[LabDraw, ...]:
     """The draws from today on, in a course that is under way.
 
-    `fixed` are days of draws: the last before today, then those that must be.
+    `fixed` are days of draws: that of the last draw before today, then those that must be kept.
     """
     days = sorted({*fixed, decides.day})
     found = dict(_between_all(case, days, change_days(slots, old)))
@@ -86,13 +87,13 @@ def onward_draws(
 
 
 def change_days(slots: Sequence[Slot], old: Doses) -> tuple[int, ...]:
-    """The days on which a dose changes, but for the first."""
+    """The days on which a dose changes; the first day is not one of them."""
     taken = [(slot, {**slot.amounts, **kept}) for slot, kept in zip(slots, old, strict=True)]
     return tuple(slot.first_day for (_, a), (slot, b) in pairwise(taken) if a != b)
 
 
 def _nearest_before(draws: Draws, steps: Sequence[int]) -> int:
-    """The last day of the fourth week that lies so long before a step; else the week's end."""
+    """The last day of the fourth week that a step follows closely; else that week's last."""
     week = range(draws.stop_days, draws.stop_days - 7, -1)
     leads = range(draws.latest_days, draws.earliest_days + 1)
     return next((day for day in week if any(day + n in steps for n in leads)), draws.stop_days)
@@ -124,11 +125,15 @@ def branch_draws(
     *,
     proves: bool,
 ) -> tuple[LabDraw, ...]:
-    """The draws after a decision: as close as in the climb until two in a row are in range.
+    """The draws after a decision: as close together as in the climb, until two in a row are in
+    range.
 
-    `steady` is the day from which the model calls the pools of the branch steady; `proved` are the
-    days of maintenance after labs that were the second in a row; where the labs were in range on a
-    dose that is worth the same, the next `proves` it.
+    Parameters
+    ----------
+    steady : the day from which the model calls the pools of the branch steady
+    proved : days of maintenance, where the labs that led here were the second in a row
+    proves : whether they were the first, on a dose of the same worth, so that the next in range
+        proves it
     """
     decision, last = slots[0].first_day, slots[-1]
     checkpoint = decision - case.policy.results_days
@@ -158,7 +163,7 @@ def branch_draws(
 
 
 def _maintenance(case: SwitchCase, since: int, steady: int, days: tuple[int, ...] = ()) -> LabDraw:
-    """Draws on a dose that has proved right; in pregnancy as often as before."""
+    """The draws on a dose that has proved right; in pregnancy as often as before."""
     first, second, *_ = case.policy.maintenance_days
     days = days or case.policy.maintenance_days
     every = case.tsh_every_days

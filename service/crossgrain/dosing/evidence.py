@@ -1,8 +1,8 @@
 """What published comparisons say of the bases: no dose is computed from it.
 
 Each comparison sets LT4 alone beside something that holds T3. Where TSH came out the same, the
-two doses are taken to have been worth the same, give or take `Evidence.same_tsh_within`. Where
-it rose on the second, the second was worth less; where it fell, more.
+two doses are taken to be worth the same, give or take `Evidence.same_tsh_within`. Where TSH rose
+on the second, the second was worth less; where it fell, more.
 """
 
 from collections.abc import Iterable, Iterator
@@ -44,7 +44,7 @@ class EvidenceGrade(StrEnum):
 
 
 class ReadIn(StrEnum):
-    """Where its figures were read."""
+    """Where the figures were read."""
 
     ABSTRACT = "abstract"
     TABLE = "table"
@@ -64,8 +64,8 @@ class ResidualGland(StrEnum):
 class Measured:
     """A mean with its spread, as published.
 
-    `spread_is` tells which: ``sd``, ``sem``, ``pm`` where the source writes ± alone, or nothing.
-    `free` marks a free hormone.
+    `spread_is` says what the spread is: ``sd``, ``sem``, ``pm`` where the source writes ± alone, or
+    empty where there is none. `free` marks a free hormone.
     """
 
     mean: Fraction
@@ -87,7 +87,7 @@ class Arm:
     t3: Measured | None = None
     per_kg: bool = False
     reckoned: str = ""
-    """How a dose was had that the source does not give itself."""
+    """How a dose was worked out that the source does not give itself."""
     mg_per_grain: Fraction = Fraction(1)
     """The grain family that its desiccated thyroid is counted in."""
 
@@ -134,7 +134,7 @@ class Comparison:
 
 @dataclass(frozen=True, slots=True)
 class LeftOut:
-    """What was looked for and could not be used."""
+    """What was looked at and could not be used."""
 
     what: str
     why: str
@@ -150,11 +150,11 @@ class Evidence:
     same_tsh_source: str
     graded_by: str
     content: GrainContent
-    """Of the grains that they count by."""
+    """What a labelled grain contains, by which desiccated thyroid is counted here."""
 
 
 class WorthUnit(StrEnum):
-    """What a comparison puts a worth on."""
+    """What the worth is given for: a microgram of LT3 or a grain."""
 
     LT3 = "lt3"
     GRAIN = "grain"
@@ -176,15 +176,15 @@ class Worth:
 
     @property
     def at_most(self) -> bool:
-        """TSH rose on the second arm: it was worth less than the LT4 that it replaced."""
+        """Whether TSH rose on the second arm: it was worth less than the LT4 that it replaced."""
         return self.comparison.tsh is TshOutcome.HIGHER
 
 
 def finding(comparison: Comparison, within: Fraction) -> Worth:
-    """What was left out of the LT4, over what was put in.
+    """What was left out of the LT4, over what was put in its place.
 
-    With first arm a µg LT4, second arm b µg LT4 and c µg LT3 (or grains): (a - b)/c, and with
-    the same TSH (a·(1 ∓ within) - b)/c.
+    With a µg LT4 in the first arm, b µg LT4 and c µg LT3 (or grains) in the second: (a - b)/c, and
+    with the same TSH from (a·(1 - within) - b)/c to (a·(1 + within) - b)/c.
     """
     first, second = comparison.first, comparison.second
     currency = WorthUnit.GRAIN if second.grains else WorthUnit.LT3
@@ -206,7 +206,7 @@ def findings(evidence: Evidence) -> tuple[Worth, ...]:
 
 
 def predicted(comparison: Comparison, basis: Basis) -> Fraction | None:
-    """What a basis makes of the second arm, over the first; None past a table chart's rows."""
+    """What a basis makes of the second arm, over the first; ``None`` outside a table's rows."""
     try:
         return comparison.second.worth(basis) / comparison.first.worth(basis)
     except DomainError:
@@ -246,9 +246,9 @@ def standing_of(basis: Basis, evidence: Evidence) -> TrialStanding:
 
 @dataclass(frozen=True, slots=True)
 class Heterogeneity:
-    """Cochran's Q over so many findings, and Higgins' I²: the part of it that chance leaves over.
+    """Cochran's Q over a number of findings, and Higgins' I²: the part of it beyond chance.
 
-    `mean` is the fixed-effect mean, µg LT4 per µg LT3: the number that Q is taken around.
+    `mean` is the fixed-effect mean, µg LT4 per µg LT3, around which Q is taken.
     """
 
     findings: int
@@ -258,7 +258,8 @@ class Heterogeneity:
 
 
 def heterogeneity(found: Iterable[Worth]) -> Heterogeneity:
-    """Of the LT3 comparisons at the same TSH, each as sure as its interval is narrow.
+    """Cochran's Q of the LT3 comparisons at the same TSH, each weighed by how narrow its interval
+    is.
 
     Q = Σ w(x - mean)², w = 1/se², se = (high - low)/(2 · 1.96); I² = max(0, (Q - df)/Q).
     """

@@ -89,7 +89,7 @@ def _times(whole: int, at_once: int, most: int) -> int:
 
 
 def _alike(amounts: Sequence[int], times: int, rise: int) -> Iterator[tuple[int, ...]]:
-    """So many amounts of one time that differ by `rise` at the most, the largest first."""
+    """So many amounts of one time of day that differ by `rise` at the most, largest first."""
     for place, largest in enumerate(amounts):
         near = [other for other in amounts[place:] if largest - other <= rise]
         for rest in product(near, repeat=times - 1):
@@ -112,7 +112,7 @@ def _least_jumps(ways: Sequence[Making]) -> Iterator[Making]:
 def _joined(
     parts: tuple[int, ...], ways: Mapping[int, list[Making]], *, jumps: int
 ) -> Iterator[Making]:
-    """The ways to make a day of these amounts, one at each time."""
+    """The ways to make a day of these amounts, one for each time of day."""
     for times in product(*(ways[part] for part in parts)):
         mask = 0
         for way in times:
@@ -133,8 +133,10 @@ def _joined(
 
 
 def useful(ways: Iterable[Making]) -> list[Making]:
-    """The ways in their order, without those that need more than a better one: more strengths, or
-    a stronger tablet broken."""
+    """The ways in their order, without those that need more than a better one does.
+
+    More is more strengths, or a stronger tablet to be broken.
+    """
     kept: list[Making] = []
     for way in sorted(ways):
         if not any(

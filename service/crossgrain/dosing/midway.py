@@ -1,4 +1,4 @@
-"""A course under way as a case to plan: doses and pools of today, measured as on day one."""
+"""A course under way as a case to plan: today's doses and pools, measured against day one."""
 
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -18,13 +18,13 @@ NONE = Fraction(0)
 
 @dataclass(frozen=True, slots=True)
 class Midway:
-    """Where a plan is made from.
+    """Where a plan from today on begins.
 
     Attributes
     ----------
-    underway, tables : what it was made of
-    case : its old doses are today's, its pools those of today
-    place : where in the plan as filed
+    underway, tables : what it is made from
+    case : its old doses are today's, its pools are those of today
+    place : where in the plan as filed the patient is
     rows : the comparison of the regimen before day one
     """
 
@@ -42,12 +42,12 @@ class Midway:
 
     @property
     def until_labs(self) -> int:
-        """Days until labs that speak of today's doses are read."""
+        """Days until the labs that speak of today's doses are read."""
         return max(self.case.wait_days - self.place.had, 0) + self.case.policy.results_days
 
     @property
     def kept_for(self) -> int:
-        """Days on a dose whose labs were in range twice: two draws take so long at the least."""
+        """Days on a dose whose labs were in range twice: two draws take at least so long."""
         return max(self.place.had, self.case.wait_days + self.case.draws_apart)
 
     @property
@@ -72,7 +72,8 @@ class Midway:
 
 
 def maintained(case: SwitchCase, kept_for: int) -> tuple[int, ...]:
-    """The draws of maintenance still to come, in days, on a dose taken for so long; then yearly."""
+    """The draws of maintenance still to come, days from today, on a dose taken so long; then
+    yearly."""
     since = max(kept_for - case.wait_days - case.draws_apart, 0)
     days = case.policy.maintenance_days
     ahead = tuple(day - since for day in days if day - since > case.policy.results_days)
@@ -80,7 +81,7 @@ def maintained(case: SwitchCase, kept_for: int) -> tuple[int, ...]:
 
 
 def midway(underway: Underway, tables: Tables) -> Midway:
-    """Make the case; raises as `planner.plan_switch` does but where nothing would change."""
+    """Make the case; raises as `planner.plan_switch` does, but not where nothing would change."""
     wish = underway.wish
     rows = compare(underway.original, tables.bases, wish.target, wish.mixture)
     if underway.checkpoint is None:

@@ -30,7 +30,7 @@ class Products:
     desiccated_thyroid: Preparation
 
     def of(self, kind: Kind) -> Preparation:
-        """The one that orders of a kind are made from; no plan orders another kind."""
+        """The preparation that orders of a kind are made from; no plan orders any other kind."""
         by_kind = {
             Kind.LEVOTHYROXINE: self.levothyroxine,
             Kind.LIOTHYRONINE: self.liothyronine,
@@ -90,7 +90,7 @@ def total_intake(amounts: Iterable[tuple[Preparation, Fraction]]) -> Intake:
 
 
 def ordered_as(preparation: Preparation, products: Products) -> Preparation:
-    """What orders for a medicine are made from.
+    """The preparation that orders for a medicine are made from.
 
     Levothyroxine and liothyronine in any form taper in the tablets that the plan orders.
     """
@@ -202,9 +202,10 @@ def rungs(preparation: Preparation, increment: Fraction) -> tuple[Fraction, ...]
 
 @lru_cache(maxsize=256)  # a tablet table
 def climbing(preparation: Preparation, increment: Fraction) -> tuple[Fraction, ...]:
-    """The rungs that are reached on the way up: of LT3 those that tablets divide evenly.
+    """The rungs reached on the way up: of LT3 only those that tablets divide evenly.
 
-    Then no single dose rises by more than the day may, and none that was divided is taken at once.
+    No single dose then rises by more than `Division.most_rise`, and none that was divided is taken
+    at once.
     """
     table = makings(preparation)
     return tuple(dose for dose in rungs(preparation, increment) if not table.ways(dose)[0].jumps)
@@ -212,14 +213,14 @@ def climbing(preparation: Preparation, increment: Fraction) -> tuple[Fraction, .
 
 @lru_cache(maxsize=64)  # a tablet table
 def evenly_divided(preparation: Preparation) -> tuple[Fraction, ...]:
-    """Every day's dose that tablets divide evenly, on the grid of the climb or between."""
+    """Every day's dose of LT3 that tablets divide evenly, on the grid of the climb or between."""
     table = makings(preparation)
     even = (steps for steps in table.steps if not table.by_steps[steps][0].jumps)
     return tuple(Fraction(steps, table.scale) for steps in even)
 
 
 def _week_near(table: Makings, dose: Fraction, increment: Fraction) -> Fraction:
-    """A dose that no whole tablets make, as the nearest week below it that two tablets share."""
+    """For a dose that no whole tablets make, the nearest week below it that two tablets share."""
     if table.ways(dose):
         return dose
     at = bisect_right(table.steps, dose * table.scale)
@@ -247,10 +248,11 @@ def round_down(preparation: Preparation, increment: Fraction, amount: Fraction) 
 
 
 def next_up(preparation: Preparation, increment: Fraction, amount: Fraction) -> Fraction:
-    """The smallest rung above `amount`; of LT4 no nearer than a tablet's strength may be.
+    """The smallest rung above `amount`; of LT4 at least `Preparation.apart` of an increment above
+    it.
 
-    Where a part of the full increment was asked for and tablets do not make it, it may be
-    as much as the full one.
+    Where a part of the full increment was asked for and tablets do not make it, the rise may be as
+    large as the full one.
 
     Raises
     ------
@@ -266,7 +268,7 @@ def next_up(preparation: Preparation, increment: Fraction, amount: Fraction) -> 
 
 
 def step_up(preparation: Preparation, increment: Fraction, amount: Fraction) -> Fraction | None:
-    """The same, or ``None`` where the stocked strengths make no such dose."""
+    """The same as `next_up`, but ``None`` where the stocked strengths make no such dose."""
     least = _apart(preparation, increment)
     most = amount + max(increment, preparation.increment) + (increment if least else 0)
     doses = climbing(preparation, increment)
@@ -277,7 +279,7 @@ def step_up(preparation: Preparation, increment: Fraction, amount: Fraction) -> 
 def next_down(preparation: Preparation, increment: Fraction, amount: Fraction) -> Fraction:
     """The largest rung below `amount`.
 
-    Below a single increment, half of one if tablets allow, else 0: the medicine ends.
+    Below one increment it is half of one where tablets make it, else 0: the medicine ends.
     """
     least = _apart(preparation, increment)
     doses = rungs(preparation, increment)
@@ -289,7 +291,7 @@ def next_down(preparation: Preparation, increment: Fraction, amount: Fraction) -
 
 
 def _apart(preparation: Preparation, increment: Fraction) -> Fraction:
-    """How far two steps are apart at the least: of LT4 88 to 100 µg is one, 112 to 112.5 none."""
+    """How far two steps lie apart at the least: of LT4 88 and 100 µg do, 112 and 112.5 do not."""
     return increment * preparation.apart
 
 

@@ -26,9 +26,9 @@ from crossgrain.dosing.taper import TIE, Problem
 from crossgrain.dosing.taper_coverage import Point, State, TaperCoverage
 
 UNCHANGED = Fraction(1)
-"""The need of a patient whom today's dose suits, or of whom nothing tells."""
+"""The need of a patient who is well served by today's dose, or of whom no result tells."""
 _HALVINGS = 52
-"""Of an interval in which a ratio turns: to the last digit of a float."""
+"""How often an interval is halved in which a ratio turns: to the last digit of a float."""
 
 
 def needed(old: Intake, need: float, per_pool: PoolWeights) -> Curve:
@@ -38,7 +38,7 @@ def needed(old: Intake, need: float, per_pool: PoolWeights) -> Curve:
 
 
 def later(kinetics: Kinetics, curve: Curve, days: float) -> Curve:
-    """The same curve as seen from so many days on."""
+    """The same curve as seen from so many days later."""
     return Curve(
         curve.level,
         curve.slow * exp(-days / kinetics.t4_tau),
@@ -87,9 +87,11 @@ def coverage_of_need(
     need: float,
     since_day_one: float = 0.0,
 ) -> BasisCoverage:
-    """Lowest, highest and last coverage of need on one basis; the earliest day wins.
+    """Lowest, highest and last coverage of need on one basis; of equal values the earliest day
+    counts.
 
-    `since_day_one` is how many days ago the need began to tell, where `followed` begins later.
+    `since_day_one` is the days from day one, when the need begins to count, to the start of
+    `followed`.
     """
     kinetics = followed.kinetics
     power = kinetics.t4_tau / kinetics.t3_tau
@@ -124,8 +126,8 @@ class _NeededPoint(Point):
 class NeededCoverage(TaperCoverage):
     """Coverage of need along every taper of one problem that begins at the old regimen.
 
-    The guard reads coverage of the old regimen, of which so much is known that more was too little
-    or as much too much; where less is needed it reads coverage of that.
+    The guard is on coverage of the old regimen, of which it is known that more was too little or as
+    much was too much; where less is needed it is on coverage of that.
     """
 
     def __init__(self, problem: Problem) -> None:

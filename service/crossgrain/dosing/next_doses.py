@@ -24,7 +24,7 @@ from crossgrain.dosing.underway import Amounts, Spell
 
 @dataclass(frozen=True, slots=True)
 class Days:
-    """So many days on the same doses, one after the other from today on."""
+    """So many days on the same doses; such periods follow one another from today on."""
 
     days: int
     amounts: Amounts
@@ -59,7 +59,7 @@ def held(mid: Midway, days: int | None) -> list[Days]:
 
 
 def slowed(mid: Midway) -> list[Days]:
-    """The steps still to come, each step of the climb so many times as long."""
+    """The steps still to come, each step of the climb so many times as long as planned."""
     place, slower = mid.place, mid.case.policy.onward.slower
     if place.waits or place.at < 0:
         return _from_today(mid, place.rest, slower=slower)
@@ -134,7 +134,7 @@ def _from_today(
 
 
 def _wanted(mid: Midway, now: Amounts, planned: Spell, *, freeze_old: bool) -> dict[str, Fraction]:
-    """The doses of a planned step, as far as what is taken before it leaves them open."""
+    """The doses of a planned step, as far as what is taken now leaves them open."""
     case = mid.case
     wanted = {
         key: _of_target(mid, key, now.get(key, NONE), planned.amounts.get(key, NONE))
@@ -165,7 +165,10 @@ def _of_target(mid: Midway, key: str, held: Fraction, planned: Fraction) -> Frac
 
 
 def nearest_made(case: SwitchCase, key: str, dose: Fraction) -> Fraction:
-    """A medicine's dose as near as tablets come, the lower of two as near; 0 where none is made."""
+    """A medicine's dose as near as tablets come to it; 0 where none is made.
+
+    Of two doses that are as near, the lower.
+    """
     table = makings(case.preparations[key])
     near = sorted(
         (Fraction(steps, table.scale) for steps in table.steps),
@@ -175,7 +178,7 @@ def nearest_made(case: SwitchCase, key: str, dose: Fraction) -> Fraction:
 
 
 def _fallen(case: SwitchCase, key: str, held: Fraction, dose: Fraction) -> Fraction:
-    """A falling dose that tablets in stock make, as near as they come and not above the last."""
+    """A falling dose as near as tablets in stock come to it, and never above the last one."""
     if not dose or dose == held or _made(case, key, dose):
         return dose
     table = makings(case.preparations[key])
@@ -195,11 +198,11 @@ def _made(case: SwitchCase, key: str, dose: Fraction) -> bool:
 def _climbed(
     mid: Midway, number: int, now: Amounts, wanted: Mapping[str, Fraction]
 ) -> list[dict[str, Fraction]]:
-    """The way to a step's doses, its own last: one increment of one medicine at a time.
+    """The way to a step's doses, which come last: one increment of one medicine at a time.
 
-    As planned where what is taken is the step before; a move in which T3 falls starts the new
-    medicine at once, but not where T3 was left out meanwhile. Else from what is taken; where
-    tablets make no next increment, as far as they do, with the old medicine as it is.
+    Where what is taken is the step before, it is as planned: a move in which T3 falls starts the
+    new medicine at once, unless T3 was left out meanwhile. Otherwise it climbs from what is taken;
+    where tablets make no next increment, as far as they do, the old medicine left as it is.
     """
     case, before = mid.case, _before(mid, number)
     rising = [
@@ -233,7 +236,7 @@ def _by_increments(
     now: Amounts,
     wanted: Mapping[str, Fraction],
 ) -> Iterator[dict[str, Fraction]]:
-    """What is reached, one medicine after the other, as far as tablets make its increments."""
+    """What is reached, one medicine after the other, as far as tablets make the increments."""
     reached = dict(now)
     for preparation in rising:
         key, increment = preparation.id, step(preparation, case.pace)

@@ -107,10 +107,11 @@ def plan_onward(
 
 
 def while_waiting(underway: Underway, tables: Tables) -> Mapping[str, float]:
-    """The lowest coverage by basis for as long as today's doses go on, 1 being before day one.
+    """The lowest coverage by basis while today's doses go on; 1 is coverage before day one.
 
-    Nobody knows when what stops a course will be settled, so it is as low as it gets in the end:
-    from the pools of today to the steady state of today's doses. Nothing where none is taken.
+    Nobody knows when what stops a course will be settled, so the lowest is taken over all time to
+    come: from the pools of today to the steady state of today's doses. Empty where nothing is
+    taken.
 
     Raises
     ------
@@ -138,7 +139,7 @@ def while_waiting(underway: Underway, tables: Tables) -> Mapping[str, float]:
 
 
 def _by_days(mid: Midway, days: Sequence[Days], done: Statement, *, drawn: bool = False) -> Plan:
-    """A plan of doses that are settled by day; `drawn` where labs end the first of them.
+    """A plan of doses that are settled by day; `drawn` says that labs end the first of them.
 
     At its end it waits for labs, drawn a week before.
     """
@@ -250,7 +251,7 @@ def _goes_by(
     lab_day: int,
     proved: tuple[int, ...] = (),
 ) -> Timeline:
-    """Doses that are settled by day, as a timeline from today's pools."""
+    """Doses that are settled by day, as a timeline that begins at today's pools."""
     last = slots[-1]
     followed = course(case.kinetics, case.begins(case.kinetics), case.periods(slots, old))
     return Timeline(
@@ -303,7 +304,7 @@ def _supplied(mid: Midway, own: Timeline) -> Iterator[str]:
 
 
 def _destination(mid: Midway, own: Timeline) -> Destination:
-    """The aim as on day one; of the checkpoint what is left where less is held."""
+    """The aim as on day one, and of the checkpoint what is left of it where less is held."""
     case, underway = mid.case, mid.underway
     held = {key: own.slots[-1].amounts.get(key, NONE) for key in case.target_ids}
     waits = {

@@ -36,7 +36,7 @@ def explain_onward(
 def amounts_words(case: SwitchCase, amounts: Amounts) -> str:
     """Daily amounts, each with its medicine.
 
-    A day on which nothing is taken is one without hormone.
+    Where nothing is taken it says so: a day without hormone.
     """
     named = (
         f"{case.preparations[key].name.partition(',')[0]}"

@@ -50,6 +50,15 @@ class Timeline:
 
 
 def schedule_for(case: SwitchCase, moving: Sequence[Move], mode: PriorTherapy) -> Timeline:
+    """The new doses by day and the old ones beside them, for one prior therapy.
+
+    Raises
+    ------
+    DomainError
+        ``out-of-range``, field ``stock``, where no tablets let the old medicine fall as far as the
+        T3
+        limit asks.
+    """
     wait, results = case.wait_days, case.policy.results_days
     slots = new_schedule(moving, case.pace, case.policy, wait + results)
     falling = [medicine for medicine in moving if not medicine.rises]
@@ -70,7 +79,7 @@ def schedule_for(case: SwitchCase, moving: Sequence[Move], mode: PriorTherapy) -
 def taper_beside(
     case: SwitchCase, slots: Sequence[Slot], falling: Sequence[Move]
 ) -> tuple[list[dict[str, Fraction]], Choice] | None:
-    """The taper over what is at home and one strength more; over as many as may be at need.
+    """The taper over what is at home and one strength more, or over as few more as allow one.
 
     ``None`` where no tablets let the old medicine fall as far as the T3 limit asks.
     """
@@ -133,10 +142,10 @@ def settled(
     old: list[dict[str, Fraction]],
     choice: Choice | None,
 ) -> Timeline:
-    """Put the labs at the later of the wait and the modelled steady state.
+    """Put the labs at the later of two days: the end of the wait, and the modelled steady state.
 
-    The wait begins when the last dose is reached, be that before the last day on which the
-    taper could have changed.
+    The wait begins when the last dose is reached, even where that is before the last day on which
+    the taper could have changed.
     """
     slots = tuple(slots)
     while len(slots) > 1 and (slots[-2].amounts, old[-2]) == (slots[-1].amounts, old[-1]):
@@ -155,7 +164,7 @@ def settled(
 
 
 def mode_of(case: SwitchCase, mode: PriorTherapy, schedule: Timeline) -> Mode:
-    """What is swallowed under a schedule."""
+    """What is swallowed under a schedule: everything, and the old medicine alone."""
     old = [
         {
             key: amount
@@ -177,7 +186,10 @@ def mode_of(case: SwitchCase, mode: PriorTherapy, schedule: Timeline) -> Mode:
 def forecast_for(
     case: SwitchCase, mode: PriorTherapy, schedule: Timeline, horizon: int, *, with_band: bool
 ) -> Forecast:
-    """Both modes are followed to the same day, so that their extremes compare."""
+    """What the model predicts of one prior therapy, followed to the day `horizon`.
+
+    Both are followed to the same day, so that their extremes can be compared.
+    """
     periods = list(schedule.followed.periods)
     periods[-1] = ConstantIntake(
         periods[-1].days + horizon - schedule.decision_day, periods[-1].intake

@@ -79,7 +79,8 @@ class BasisCoverage:
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """What the parameters' band makes of two numbers of a forecast: each from, to.
+    """What the band of parameters makes of two numbers of a forecast, each from its least to its
+    most.
 
     `lowest_coverage` is on the basis on which the patient runs lowest.
     """
@@ -92,10 +93,10 @@ class Band:
 class Forecast:
     """What the model predicts from day 0 to the end of the checkpoint hold.
 
-    `t4_pool` is the T4 pool over the old one, lowest then highest, or ``None`` where the
-    old regimen held no T4 (then `t4_pool_end_ug` alone is given). `t3_exposure` is the whole
-    T3 pool over the old one. `steady_day` is the first day on which both pools stay within
-    5 % of where they are going.
+    `t4_pool` is the lowest and the highest T4 pool over the old one, or ``None`` where the old
+    regimen held no T4 (then only `t4_pool_end_ug` is given, µg). `t3_exposure` is the whole T3 pool
+    over the old one. `steady_day` is the first day from which both pools stay within
+    `Policy.steady_within` of the level to which they tend.
     """
 
     prior_therapy: PriorTherapy
@@ -160,11 +161,10 @@ class Rung:
 class Checkpoint:
     """Where the climb waits for labs.
 
-    `day` is when its dose is reached, `lab_day` when bloods are drawn, `decision_day` when
-    a branch starts. `held` is what is taken of the target's medicines meanwhile: more than
-    `dose` where a medicine in both regimens has not come all the way down. `set_by` is the
-    basis whose target is smallest along the climb;
-    `ladder` holds the bases' targets in climbing order.
+    `day` is when its dose is reached, `lab_day` when bloods are drawn, `decision_day` when a branch
+    starts. `held` is what is taken of the target's medicines meanwhile: more than `dose` where a
+    medicine in both regimens has not come all the way down. `set_by` is the basis whose target is
+    smallest along the climb; `ladder` holds the bases' targets in climbing order.
     """
 
     dose: TargetDose
@@ -183,7 +183,7 @@ class Checkpoint:
 
     @property
     def is_smallest(self) -> bool:
-        """Whether its dose is the smallest target of all, as everywhere but in pregnancy."""
+        """Whether its dose is the smallest target of all, as it always is but in pregnancy."""
         return self.dose == self.ladder[0].on_grid
 
 
@@ -230,7 +230,7 @@ class Statement:
 
 @dataclass(frozen=True, slots=True)
 class Begins:
-    """Where a plan begins that is not the first.
+    """Where a plan begins that goes on with one under way.
 
     Attributes
     ----------
@@ -261,7 +261,7 @@ class Plan:
     prior_therapy: PriorTherapy
     comparison: tuple[BasisRow, ...]
     aim: TargetDose
-    """The chosen basis' target, exact; less of it where less is needed."""
+    """The chosen basis' target, exact; less than that where less is needed."""
     aim_tablets: tuple[LineDose, ...]
     """The orderable doses nearest to `aim`."""
     steps: tuple[Step, ...]
@@ -281,11 +281,11 @@ class Plan:
     weekly: bool = False
     """Whether LT4 is given in whole tablets, two of which may share the days of a week."""
     weekly_withheld: bool = False
-    """Whether that was asked for and is not done, for the patient's risk."""
+    """Whether that was asked for and is not done, because of the patient's risk."""
     need: Fraction = Fraction(1)
     """What the patient needs, as a part of the old regimen, by today's TSH."""
     begins: "Begins | None" = None
-    """Given where a course goes on that is under way; without it the pools begin steady."""
+    """Given where a plan under way goes on; without it the pools begin steady."""
 
     @property
     def ended_products(self) -> frozenset[str]:
@@ -296,6 +296,7 @@ class Plan:
     def ways(self) -> tuple[Forecast, ...]:
         """The forecasts that tell of different ways.
 
-        There is one where a course goes on, and where products change, which nobody takes together.
+        Only one where a plan under way goes on, and where one product replaces another, for these
+        are never taken together.
         """
         return self.forecasts[:1] if self.exchange or self.begins else self.forecasts

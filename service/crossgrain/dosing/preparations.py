@@ -39,10 +39,10 @@ class Handful:
 
     Attributes
     ----------
-    pieces : at one time of day at the most, a half counted as one; more are miscounted
-    weakest : of the weakest tablet, alone or beside one other, where a single dose of LT3 would
-        jump without them: 20 and 45 µg, where only 5 and 25 µg are stocked
-    bought : strengths of one medicine that a plan may ask for beside those at home
+    pieces : the most at one time of day, a half counted as one; more are easily miscounted
+    weakest : the most of the weakest tablet, alone or beside one other, where a single dose of LT3
+        would otherwise jump: 20 and 45 µg, where only 5 and 25 µg are stocked
+    bought : the most strengths of one medicine that a plan may ask for beside those at home
     """
 
     pieces: int
@@ -70,9 +70,10 @@ class Preparation:
     apart : the least part of an increment that two steps lie apart; 0 where any other dose is one
     division : how a day's amount is divided into doses; ``None`` where it is taken at once
     mg_per_grain : 60 or 65 for desiccated thyroid, else ``None``
-    usual : whether a dose told in grains alone is read in this family, to be confirmed
-    t4_to_t3 : of a fixed ratio, between what two masses on a label stand to each other
-    base_share : of the salt by which a tablet is labelled, the part that is base
+    usual : whether a dose given in grains alone is read in this family, to be confirmed
+    t4_to_t3 : of a fixed-ratio product, the least and the greatest ratio of the two masses on its
+        label
+    base_share : of the salt that a tablet's label counts, the part that is base
     source : where the content and the strengths come from
     handful : how many of its tablets are taken at once
     """

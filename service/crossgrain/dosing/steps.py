@@ -135,7 +135,7 @@ class DoseUse:
     piece: Piece
 
     def taken_in(self, days: int) -> Fraction:
-        """How many tablets so many days in a row take at the most."""
+        """The most tablets that are taken in so many days in a row."""
         for taken, weekdays in zip(self.course.line.week, SHARED_WEEK, strict=False):
             if self.piece.strength in taken.strengths:
                 spans = (
@@ -149,14 +149,14 @@ class DoseUse:
 
 @dataclass(frozen=True, slots=True)
 class Prescription:
-    """What is handed out at one time of one product.
+    """What is handed out of one product at one time.
 
     Attributes
     ----------
     preparation, strength : the product
     uses : what it is taken for, by first day
-    reserve_days : days beyond the last use that it reaches, at the last use's dose
-    fetch_days : days before the first use from which it may be dispensed
+    reserve_days : days that it reaches beyond its last use, at that use's dose
+    fetch_days : days before its first use from which it may be dispensed
     """
 
     preparation: Preparation
@@ -187,9 +187,9 @@ class Prescription:
 
     @property
     def tablets(self) -> int:
-        """How many are handed out; half a tablet is a whole one cut, so it is rounded up.
+        """How many are handed out; half a tablet is cut from a whole one, so it is rounded up.
 
-        Of a week that two tablets share as many as are taken whatever day it begins on.
+        Where two tablets share the week, as many as are taken whatever day it begins on.
         """
         *before, last = self.uses
         reserved = last.taken_in(last.course.days + self.reserve_days)

@@ -1,4 +1,4 @@
-"""Prescriptions and the tablets at home: what to fetch for which days, what becomes of the rest.
+"""Prescriptions and tablets at home: what to fetch for which days, and what becomes of the rest.
 
 One prescription covers one product for one dispensing period. Steps share it only within that
 period, and never past the next blood draw or decision: what comes after them may be changed.
@@ -55,12 +55,13 @@ class Turn:
 
 @dataclass(frozen=True, slots=True)
 class HomeUse:
-    """The use of one supply over the steps.
+    """How one supply is used over the steps.
 
     Attributes
     ----------
-    turns : each way of using it, the first of them from the first day of the steps
-    replaced : where it is not taken in the end: other tablets of its medicine are, just then
+    turns : each way of using it, the first from the first day of the steps
+    replaced : where it is not taken in the end: whether other tablets of its medicine are from
+        that very day
     exchanged : whether another product takes its place
     """
 
@@ -71,7 +72,7 @@ class HomeUse:
 
     @property
     def fate(self) -> Fate:
-        """In one word; a supply that is kept may be done with later still."""
+        """The same in one word; a supply that is kept may still be done with later."""
         idle = [number for number, turn in enumerate(self.turns) if turn.use is Use.NOT_TAKEN]
         if idle and idle[0] < len(self.turns) - 1:
             return Fate.KEPT

@@ -21,7 +21,7 @@ from crossgrain.names.errors import Category, DomainError
 
 DAYS_OF_WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 SHARED_WEEK = ((0, 2, 4, 6), (1, 3, 5))
-"""The days of a week that two tablets share: as even as seven days can be."""
+"""The days of the week on which each of two tablets is taken: as even as seven days can be."""
 ONCE_A_DAY = "given once a day: it cannot be divided in two doses"
 _WHOLE, _HALF = Fraction(1), Fraction(1, 2)
 
@@ -51,7 +51,7 @@ class Tablets:
 
     @property
     def strengths(self) -> frozenset[Fraction]:
-        """Of which strengths it is made."""
+        """The strengths that it is made of."""
         return frozenset(piece.strength for piece in self.pieces)
 
     @property
@@ -196,7 +196,7 @@ def _single_doses(preparation: Preparation, scale: int) -> Ways:
 def _handfuls(
     preparation: Preparation, pieces: list[tuple[int, int]]
 ) -> Iterator[tuple[tuple[int, int], ...]]:
-    """What may be taken at one time; two halves of one strength are a whole tablet."""
+    """What may be taken at one time; two halves of one strength count as a whole tablet."""
     most = preparation.handful.pieces
     for many in range(1, most + 1):
         for chosen in combinations_with_replacement(pieces, many):
@@ -212,7 +212,7 @@ def _handfuls(
 
 
 def _share_weeks(doses: Ways, preparation: Preparation, most_apart: Fraction, scale: int) -> None:
-    """Add the doses of weeks that two tablets share, one whole tablet on each day."""
+    """Add the doses of weeks that two tablets share, with one whole tablet on each day."""
     coded = [strength in preparation.coded for strength in preparation.strengths]
     longer, shorter = (len(days) for days in SHARED_WEEK)
     kinds = list(enumerate(preparation.strengths))
@@ -263,8 +263,11 @@ def best_day_dose(preparation: Preparation, amount: Fraction) -> DayDose | None:
 
 @dataclass(frozen=True, slots=True)
 class Nearest:
-    """The orderable doses around a target: the nearest inside the tolerance, or ``None``, and the
-    nearest on either side, for the reader who must choose."""
+    """The orderable doses around a target.
+
+    The nearest within the tolerance, or ``None``; and the nearest on either side, for the reader
+    who must choose.
+    """
 
     target: Fraction
     within: Fraction | None

@@ -2,9 +2,10 @@
 
 Nobody knows which chart is right for this patient. So a taper is judged by its worst |ln coverage|
 over the enabled bases, from day 0 to the end of the hold. Of all tapers that never rise, change at
-most a few times, and need no more tablets than are offered, the best is found; then the simplest
-of those that are nearly as good is chosen: fewest strengths to buy, fewest changes of dose, fewest
-days with a broken tablet, and only then the smallest worst, and the smallest sum of squares.
+most a few times, and need no other tablets than are offered, the best is found. Of those that are
+nearly as good the simplest is then chosen: the fewest strengths to buy, the fewest changes of dose,
+the fewest days with a broken tablet, and only then the smallest worst deviation and the smallest
+sum of squares.
 
 What is chosen from, and how it is judged, stands here; `taper_search` looks, and `taper_coverage`
 knows what coverage comes to along a taper.
@@ -27,9 +28,9 @@ TIE = 1e-9
 class Segment:
     """A period in which the new medicine is constant and the old one is chosen once.
 
-    `t3_room_ug` is the most T3 that the old medicine may carry in it, µg per day. Where it
-    `may_change` not, the dose of the segment before stands. `closed` are the levels that are not
-    taken in it, whatever T3 they carry.
+    `t3_room_ug` is the most T3 that the old medicine may carry in it, µg per day. Where
+    `may_change` is false, the dose of the segment before goes on. `closed` are the levels that may
+    not be taken in it, whatever T3 they carry.
     """
 
     days: float
@@ -59,15 +60,15 @@ class Level:
 
 @dataclass(frozen=True, slots=True)
 class Leaning:
-    """How deviations are weighed, and how much may be given for a simpler taper.
+    """How deviations are weighed, and how much may be given up for a simpler taper.
 
     Attributes
     ----------
     above, below : weight of |ln coverage| above and below 1
     tolerance : how much worse than the best a taper may be, in ln coverage on either side
-    saving : the same where that saves a strength
-    guard : coverage below which no taper goes while another does not
-    most_changes : of the dose in all, one on day 0 included
+    saving : the same where it saves a strength
+    guard : coverage below which no taper goes while another stays above it
+    most_changes : the most changes of dose, one on day 0 included
     """
 
     above: float = 1.0
@@ -78,7 +79,7 @@ class Leaning:
     most_changes: int = field(kw_only=True)
 
     def worst(self, lowest: float, highest: float) -> float:
-        """The weighed worst of a taper, from its lowest and highest coverage."""
+        """The weighed worst deviation of a taper, from its lowest and highest coverage."""
         if lowest <= 0:
             return inf
         return max(-self.below * log(lowest), self.above * log(highest), 0.0)
@@ -93,11 +94,12 @@ class Problem:
     start : the pools on day 0 of the problem
     segments : in order; the last one is the hold
     levels : the doses to choose from; the first is what is taken now
-    under : for each of them the others that are nowhere above it, the largest first
+    under : for each level the others in which no medicine is above it, the largest first
     last : the levels open in the last segment
-    bought : for each kit how many strengths beyond those at home it holds, ascending
-    weights : one per basis, each divided by the LT4-equivalent of the regimen compared with,
-        so that a weighed sum of pools is coverage on that basis
+    bought : for each kit how many strengths it holds beyond those at home, ascending
+    weights : one per basis, each divided by the LT4-equivalent of the regimen compared with, so
+        that
+        a weighed sum of pools is coverage on that basis
     leaning : weights, tolerances and limits
     shares : see `shares_of`
     need : what the patient needs, as a part of the old regimen at whose pools the problem begins
@@ -119,7 +121,7 @@ class Problem:
 def shares_of(levels: Sequence[Level]) -> tuple[float, ...] | None:
     """Each level as a part of the first; ``None`` where several medicines fall.
 
-    Two of one composition have such parts as well, but not from the largest to the smallest.
+    Two medicines of one composition would have such parts too, but not from largest to smallest.
     """
     first, *others = (level.intake for level in levels)
     by = max(first)
@@ -140,7 +142,7 @@ def shares_of(levels: Sequence[Level]) -> tuple[float, ...] | None:
 class Taper(NamedTuple):
     """One taper: the level of each segment, and what it costs.
 
-    `kits` are those of which every level can be made; `bought` is what the cheapest of them asks
+    `kits` are those that make every level; `bought` is how many strengths the cheapest of them asks
     for. `lowest` and `highest` are coverage, over all bases.
     """
 

@@ -1,9 +1,9 @@
 """What coverage comes to along a taper: from one change of the old dose to the next.
 
-On each basis coverage has a slow part (T4) and a fast one (T3); each of them nears, in its own
-time, the level that the present doses sustain. So a segment is two decays and an addition, its
-extremes lie at its ends or at the one turn between, and coverage on any later day is linear in each
-old dose.
+On each basis coverage has a slow part (T4) and a fast one (T3), and each of them approaches, at its
+own pace, the level that the present doses sustain. So a segment is two decays and an addition, its
+extremes lie at its ends or at the one turn between them, and coverage on any later day is linear in
+each old dose.
 """
 
 from collections.abc import Sequence
@@ -36,8 +36,8 @@ class Point:
     """The end of a segment, reached along one path: coverage there, and its extremes until then.
 
     The same tapers are walked many times, with more changes allowed, fewer strengths or narrower
-    limits; coverage along them stays what it was. So each point keeps the points after it, by the
-    level that leads there, and is worked out once for the whole search.
+    limits, and coverage along them is the same each time. So each point keeps the points after it,
+    by the level that leads there, and is worked out once for the whole search.
     """
 
     __slots__ = ("after", "highest", "lowest", "state")
@@ -54,10 +54,10 @@ class TaperCoverage:
     ----------
     begin : day 0
     legs : the segments
-    needs : for each segment what counts as 1 at its end, on each basis: 1, where the old regimen is
-        what the patient needs
+    needs : for each segment the coverage that counts as 1 at its end, on each basis: 1 itself where
+        the old regimen is what the patient needs
     shares : each level as a part of the first, today's dose; ``None`` where several medicines fall
-    at_end : for each level taken last, between which lowest and highest coverage the problem ends
+    at_end : for each level taken last, the lowest and the highest coverage at the problem's end
     """
 
     def __init__(self, problem: Problem) -> None:
@@ -109,12 +109,12 @@ class TaperCoverage:
     def window(
         self, at: int, state: State, within: tuple[float, float], *, last: bool
     ) -> tuple[float, float]:
-        """Between which parts of today's dose a fall must lead, if coverage is to stay within the
-        limits at the end of every segment.
+        """The least and the greatest part of today's dose to which a fall may lead.
 
-        Coverage there is what it were without the old medicine, and so much for each part of its
-        dose. After the last fall that part stays; after another it may only become less, so that
-        what is too low stays so, and what is too high counts up to the next fall.
+        Within these, coverage stays between the limits at the end of every segment. It is there
+        what it would be without the old medicine, plus an amount in proportion to that part. After
+        the last fall (`last`) the part stays as it is; after any other it can only become less, so
+        that what is too low stays too low, and what is too high counts only up to the next fall.
         """
         least, most = 0.0, 1.0
         floor, ceiling = within[0] * (1 - TIE), within[1] * (1 + TIE)
@@ -150,10 +150,10 @@ class TaperCoverage:
         return guard
 
     def _later(self, at: int) -> list[tuple[tuple[float, float, float, float], ...]]:
-        """What leads from the beginning of a segment to coverage at its end and at each later one.
+        """What leads from the start of a segment to coverage at its end and at each later end.
 
-        On each basis: what is left of the slow and the fast part of now; what the new medicine
-        adds meanwhile; and what today's whole dose would.
+        On each basis: which parts of today's slow and fast coverage are left by then; what the new
+        medicine has added; and what today's whole dose would have added.
         """
         if at in self._ends:
             return self._ends[at]
@@ -208,12 +208,12 @@ class TaperCoverage:
         )
 
     def _at_end(self) -> list[tuple[float, float]]:
-        """For each level taken last, between which lowest and highest coverage the problem ends.
+        """For each level taken last, the lowest and the highest coverage at the problem's end.
 
-        It ends lowest where that level was taken from day 0, and highest where the present dose
-        was kept until the last day on which it may change. A pool forgets: with e the decay over
-        a time, a dose d taken for that time adds d·(1 - e), so no run through the segments is
-        needed for each level.
+        It is lowest where that level was taken from day 0, and highest where the present dose was
+        kept until the last day on which it may change. A pool forgets: with e what is left of it
+        after a time, a dose d taken for that time adds d·(1 - e), so that no level needs a run
+        through the segments.
         """
         none = tuple((0.0, 0.0) for _ in self._weights)
         without, kept = self._start, self._start
@@ -248,10 +248,10 @@ class TaperCoverage:
 
 
 def _outermost(problem: Problem) -> tuple[PoolWeights, ...]:
-    """The bases that decide: coverage on one that lies between two others is between theirs.
+    """The bases that decide: coverage on a basis that lies between two others lies between theirs.
 
-    Only the hormones that occur count. With two of them, as in most moves, the bases lie on a
-    line (on each the old regimen is 1), so that two are left of any number.
+    Only the hormones that occur count. Where these are two, as in most moves, the bases lie on a
+    line (the old regimen is 1 on each), so that of any number of bases only two are left.
     """
     amounts = [problem.start[0], problem.start[2], problem.start[3]]
     intakes = [level.intake for level in problem.levels] + [s.new for s in problem.segments]

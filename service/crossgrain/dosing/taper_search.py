@@ -1,13 +1,13 @@
 """The search for the old medicine's taper: exact over the doses and the days that are offered.
 
-First the best is found, with no change of dose, then with one more each time; what few changes
-achieve bounds what is worth looking for with more of them. Then, from the fewest strengths and the
-fewest changes on, the first are taken that come near enough to it.
+First the best is found: with no change of dose, then with one more each time, so that what few
+changes achieve bounds what is worth looking for with more. Then the simple ones are gone through,
+from the fewest strengths and the fewest changes upwards, until some come near enough to the best.
 
-It rests on one fact. Coverage rises with every old dose on every day. So a taper that is somewhere
-too low stays too low if any of its doses is lowered, and one that is too high stays too high if a
-fall is put off. Whole families of tapers are thus settled by one of them; and of the doses that a
-fall may lead to, one division tells which leave the limits.
+It rests on one fact: on every day coverage rises with every old dose. So a taper that is too low
+somewhere stays too low when any of its doses is lowered, and one that is too high stays too high
+when a fall is put off. One taper thus settles a whole family of them; and a single division tells
+to which doses a fall may lead without leaving the limits.
 """
 
 from collections.abc import Sequence
@@ -29,9 +29,9 @@ def choose_taper(problem: Problem) -> Choice | None:
 class _Limits:
     """Between which coverage a taper must stay, and the best that was found so far.
 
-    Every better find narrows them to what is `step` worse at the most: to what is better by `EQUAL`
-    where only the worst is sought, or to all that count as equal, among which the sum of squares
-    decides.
+    Every better find narrows them to what is at most `step` worse: to what is better by `EQUAL`
+    (a negative step) where only the best is sought, or to all that count as equal, among which the
+    sum of squares decides.
     """
 
     def __init__(self, leaning: Leaning, floor: float, ceiling: float, step: float) -> None:
@@ -99,7 +99,7 @@ class _Search:
         return Choice(best, best)
 
     def _simplest(self, found: Sequence[Taper], *, whole: bool) -> Taper:
-        """The fewest days with a broken tablet; of those that count as equal then the best."""
+        """The fewest days with a broken tablet; of those that count as equal, the best."""
         if not whole:
             days = [self._split_days(taper) for taper in found]
             least = min(days)
@@ -110,7 +110,7 @@ class _Search:
     def _split_days(self, taper: Taper) -> float:
         """Days with a broken tablet, from that of the cheapest kits which needs the fewest.
 
-        Those with two broken tablets of a medicine count twice.
+        A day with two broken tablets of a medicine counts twice.
         """
         problem = self.problem
         levels = [problem.levels[level] for level in taper.path]
@@ -124,9 +124,9 @@ class _Search:
         )
 
     def _best(self, guard: float) -> Taper | None:
-        """The smallest worst of all, to `EQUAL`.
+        """The taper with the smallest worst deviation, to within `EQUAL`.
 
-        What few changes achieve bounds what is worth looking for with more of them.
+        What few changes achieve bounds what is worth looking for with more.
         """
         limits = _Limits(self.problem.leaning, guard, inf, -EQUAL)
         most = max(self.problem.bought)
@@ -177,9 +177,9 @@ class _Walk:
         self.is_chain = search.is_chain
 
     def go_on(self, level: int, stand: _Stand) -> bool:
-        """Take a level from here on, and fall from it as often as is left.
+        """Take a level from here on, with every fall from it that is still allowed.
 
-        Returns whether it is not too low: where it is, every lower level is too.
+        Returns False where it is too low, for then every lower level is too.
         """
         coverage, limits = self.coverage, self.limits
         number, point, kits, changes, path = stand

@@ -1,7 +1,8 @@
 """The way back: to what was taken before day one, or, where T3 must end, to its worth in LT4.
 
-LT4 is taken at once. T3 that was not taken before falls while LT4 builds up, by the search that the
-first taper used, and none of it ends before that; T3 that is to rise again does so by increments.
+LT4 is taken at once. T3 that was not taken before falls while LT4 builds up, by the same search as
+the first taper, and none of it ends before LT4 has built up; T3 that must rise again does so by
+increments.
 """
 
 from collections.abc import Sequence
@@ -36,7 +37,7 @@ def target_before(mid: Midway) -> Target | None:
 
 
 def towards(mid: Midway, target: Target) -> Midway:
-    """The same course with that target, in the product that was taken before."""
+    """The same course with that target, in the product that was taken before day one."""
     underway, tables = mid.underway, mid.tables
     generous = underway.wish.lt4_at_least_most_generous
     wish = replace(
@@ -73,7 +74,8 @@ def dose_back(back: Midway) -> TargetDose:
 
 
 def _orderable(back: Midway, preparation: Preparation, amount: Fraction) -> Fraction:
-    """What tablets make of it, the lower where two are as near; as taken where it still is."""
+    """The nearest that tablets make of it, the lower of two as near; unchanged where it is still
+    taken."""
     if back.place.now.get(preparation.id) == amount:
         return amount
     return nearest_made(back.case, preparation.id, amount)
@@ -98,14 +100,14 @@ def way_back(back: Midway, dose: TargetDose) -> tuple[Timeline, tuple[LabDraw, .
 
 
 def _is_reached(move: Move) -> bool:
-    """Whether a medicine with T3 that is to rise does so in increments that tablets make."""
+    """Whether tablets make the increments by which a medicine with T3 is to rise."""
     if not move.rises or not move.preparation.carries_t3:
         return True
     return (move.start, *reachable(move))[-1] == move.goal
 
 
 def _with_a_window(case: SwitchCase, slots: tuple[Slot, ...]) -> tuple[Slot, ...]:
-    """The same, with the weeks in which T3 may fall, where all that rises does so at once."""
+    """The same slots with the weeks in which T3 may fall, where all that rises does so at once."""
     if len(slots) > 1:
         return slots
     (only,) = slots
@@ -115,7 +117,7 @@ def _with_a_window(case: SwitchCase, slots: tuple[Slot, ...]) -> tuple[Slot, ...
 
 
 def _beside(case: SwitchCase, slots: tuple[Slot, ...], falling: Sequence[Move]) -> Beside:
-    """What falls beside what rises; two products of desiccated thyroid are never taken together."""
+    """What falls beside what rises; two products of desiccated thyroid never go side by side."""
     ending = [move for move in falling if move.goal < move.start]
     exchanged = any(move.preparation.kind is Kind.DESICCATED_THYROID for move in ending) and any(
         case.preparations[key].kind is Kind.DESICCATED_THYROID for key in slots[-1].amounts

@@ -1,8 +1,8 @@
 """Where a patient stands in a running course: what was taken, and what is still to come.
 
 Pools are run forward from day one over what was really taken, never over what was planned. What is
-still to come is read from the plan as it was filed, by the step whose doses are taken today: who
-is behind goes on from there, each later step as long as it was meant to be.
+still to come is read from the plan as it was filed, from the step whose doses are taken today: a
+patient who is behind goes on from there, each later step as long as it was meant to be.
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -49,7 +49,7 @@ class Dated:
 
     @classmethod
     def of(cls, first_day: int, last_day: int, regimen: Regimen) -> "Dated":
-        """A regimen, taken from one day to another."""
+        """A regimen as taken from one day to another."""
         return cls(first_day, last_day, tuple((line.preparation, line.daily) for line in regimen))
 
     @property
@@ -103,13 +103,13 @@ class Underway:
     ends: tuple[tuple[str, int], ...] = ()
 
     def supplied_for(self, key: str, days: int) -> bool:
-        """Whether today's orders of a medicine reach so many days on."""
+        """Whether today's orders of a medicine last for so many more days."""
         return all(last >= days - 1 for ending, last in self.ends if ending == key)
 
 
 @dataclass(frozen=True, slots=True)
 class Spell:
-    """So many days on the same doses, in the preparations that orders are made from."""
+    """So many days on the same doses, by the preparations that orders are made from."""
 
     first_day: int
     days: int
@@ -120,9 +120,9 @@ class Spell:
 def spells(
     dated: Iterable[Dated], products: Products, first_day: int, after_last: int
 ) -> tuple[Spell, ...]:
-    """Dated amounts as one line of days, from the first up to but not `after_last`.
+    """Dated amounts as one unbroken line of days, from the first up to but not `after_last`.
 
-    What lies outside is cut off, what overlaps adds up, and what nothing covers is empty.
+    What lies outside is cut off, where amounts overlap they add up, and what none covers is empty.
     """
     known = tuple(dated)
     inside = {day for d in known for day in (d.first_day, d.last_day + 1)}
@@ -159,7 +159,7 @@ class Place:
 
     @property
     def waits(self) -> bool:
-        """Whether the last of the plan's steps is taken, its hold; or no plan runs."""
+        """Whether the plan's last step, its hold, is taken, or no plan runs."""
         return self.at == len(self.steps) - 1
 
     @property
@@ -186,7 +186,7 @@ class Place:
         return self.steps[self.at + 1 :]
 
     def supply_left(self, key: str) -> int:
-        """For how many more days what the plan ordered of a medicine in today's dose lasts."""
+        """For how many more days what the plan ordered of a medicine lasts at today's dose."""
         amount = self.now[key]
         run = [step for step in self.steps if step.amounts.get(key) == amount]
         if self.at < 0 or self.steps[self.at] not in run:
@@ -224,10 +224,11 @@ def place_of(
 
 
 def _at(steps: Sequence[Spell], now: Amounts, target_ids: Sequence[str]) -> int:
-    """The step whose doses are taken; of several that which is due, or the nearest to it.
+    """The step whose doses are taken; of several, the one that is due or the nearest to it.
 
-    Where a dose was changed by hand the new medicines tell, and where it is they, the last step in
-    which none of them is above what is taken: from there no rise is larger than was planned.
+    Where a dose was changed by hand, the new medicines tell; where it is these that were changed,
+    it is the last step in which none of them is above what is taken: from there no rise is larger
+    than was planned.
     """
     due = sum(step.first_day <= 0 for step in steps) - 1
 

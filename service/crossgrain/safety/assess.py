@@ -1,7 +1,7 @@
 """The two moments at which the rules are asked: before there is a plan, and of the plan.
 
-Nothing is decided here but what was raised and what could not be checked. Stops suppress
-the series, and `constraints` bind the planner; both are for the caller to honour.
+Nothing is decided here but which findings are raised and which rules could not be checked. That a
+stop suppresses the series, and that `constraints` bind the planner, is for the caller to see to.
 """
 
 from collections.abc import Callable, Mapping
@@ -94,7 +94,7 @@ AFTER: Mapping[str, PlanPredicate] = doses.PLAN_PREDICATES
 
 
 def _may_be_postmenopausal(case: RuleCase) -> bool:
-    """Anyone not recorded as male, and anyone whose conditions say so or are not there."""
+    """Anyone not recorded as male, and anyone whose conditions say so or are not in the record."""
     facts = case.facts
     return (
         facts.sex is not Sex.MALE
@@ -141,9 +141,9 @@ def after_plan(plan: Plan, facts: Facts, rules: RuleTable) -> tuple[Finding, ...
 
 
 def unchecked(facts: Facts, intent: Intent, rules: RuleTable) -> tuple[Unchecked, ...]:
-    """The rules that apply, were not raised, and lacked data; in the file's order.
+    """The rules that apply, were not raised and lacked data, in the file's order.
 
-    Those on the plan, which is not made yet, come last.
+    Those asked of the plan, which is not made yet, come last.
     """
     case = RuleCase(facts, intent)
     applying = _applying(case, rules)
@@ -186,7 +186,7 @@ def _unchecked(
 def _as_findings(
     facts: Facts, entries: tuple[Unchecked, ...], rules: RuleTable
 ) -> tuple[Finding, ...]:
-    """One finding per missing datum, naming the rules that went unchecked for want of it."""
+    """One finding per missing datum, naming the rules that could not be checked for want of it."""
     return tuple(
         worded(missing, missing.code, Hit(fills={"codes": ", ".join(codes)}), runs=facts.in_series)
         for need, missing in rules.missing.items()

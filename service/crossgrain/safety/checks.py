@@ -1,8 +1,9 @@
 """What findings want measured besides thyroid labs, and which results stand as the baseline.
 
-A baseline that is recent enough is not drawn again: until day one nothing changes, so it speaks for
-the dose that is left. It does not stand where it was drawn before today's dose had settled, where
-another thyroid hormone ended of late, or where something taken spoils the measurement.
+A baseline that is recent enough is not drawn again: nothing changes until day one, so it speaks for
+the dose that the patient comes from. It does not stand where it was drawn before today's dose had
+settled, where another thyroid hormone ended recently, or where something taken spoils the
+measurement.
 
 A rule of the file names a check and when it is due; the plan gives the days. A check asked for by
 several findings is one.
@@ -62,7 +63,7 @@ def baseline_of(
 
 
 def _is_enough(stands: Iterable[Measurement]) -> bool:
-    """TSH and free T4 are worth a visit of their own; free T3 waits for the next blood."""
+    """Whether TSH and free T4 stand; free T3 is not worth a visit, and waits for the next draw."""
     return {Analyte.TSH, Analyte.FREE_T4} <= {measurement.analyte for measurement in stands}
 
 
@@ -74,7 +75,7 @@ def _standing(facts: Facts, rules: RuleTable, starts_in_days: int) -> tuple[Meas
 
 
 def _latest(facts: Facts, analyte: Analyte, days: Fraction) -> Measurement | None:
-    """The newest final result so recent; ``None`` where two of that day differ."""
+    """The newest final result that is recent enough; ``None`` where two of that day differ."""
     fresh = [m for m in results.of(facts, analyte) if results.is_fresh(m, days)]
     newest = max((m.day for m in fresh if m.day is not None), default=None)
     found = [m for m in fresh if m.day == newest]
@@ -89,7 +90,7 @@ def _speaks(measurement: Measurement, facts: Facts, settled: Fraction) -> bool:
 
 
 def with_baseline(plan: Plan, baseline: Baseline) -> Plan:
-    """The plan without the draws that a result of the record makes needless."""
+    """The plan without the draws that a result in the record makes unnecessary."""
     return replace(plan, labs=tuple(_needed(plan.labs, baseline))) if baseline.stands else plan
 
 
@@ -162,7 +163,7 @@ def checks_of(
     findings : all that were raised
     rules : the rules that raised them
     plan : the plan
-    t3_now_ug : what T3 is swallowed today
+    t3_now_ug : T3 swallowed today, µg per day
     """
     asked = [
         (CheckKind(kind), CheckDue(due), rule, finding.code)
@@ -219,7 +220,7 @@ def _in_series(
 
 
 def _in_branch(due: CheckDue, rule: Rule | Missing, plan: Plan, branch: Branch) -> Iterator[int]:
-    """The decision day is a step like any other, where it changes a dose."""
+    """The decision day is a step like any other, if it changes a dose."""
     steps = (plan.steps[-1], *branch.steps)
     drawn = _waited_for(branch.labs)
     match due:

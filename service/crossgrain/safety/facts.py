@@ -74,10 +74,10 @@ class Sex(StrEnum):
 class Known:
     """Something coded in the record that a rule may care about.
 
-    `key` is our own name for it (e.g. ``heart-failure``, ``warfarin``), `origin` where it
-    stands, `day` when it began or was recorded (0 = the day the record is read). `active`
-    is false for a condition that the record calls inactive, in remission or resolved: it
-    matters to the few rules that ask about the past.
+    `key` is our own name for it (e.g. ``heart-failure``, ``warfarin``), `origin` where it stands,
+    `day` when it began or was recorded (0 = the day the record is read). `active` is false for a
+    condition that the record calls inactive, in remission or resolved, which matters only to the
+    few rules that ask about the past.
     """
 
     key: str
@@ -100,10 +100,10 @@ class MissedDays:
 
 @dataclass(frozen=True, slots=True)
 class RunningPlan:
-    """A switch that the patient is in the midst of.
+    """A switch that the patient is in the middle of.
 
-    `day_one` and `decision` are dates as written, or empty where only the shape of the orders
-    shows the plan; `origin` is where it stands.
+    `day_one` and `decision` are dates as written, or empty where only the shape of the orders shows
+    the plan; `origin` is where it stands.
     """
 
     target: Target
@@ -150,7 +150,7 @@ class Facts:
 
 
 T3_TARGETS = frozenset(Target) - {Target.LEVOTHYROXINE}
-"""Every target but pure levothyroxine is swallowed T3."""
+"""Every target that contains swallowed T3: all but levothyroxine alone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,7 +178,7 @@ class Intent:
 
     @property
     def any_rise(self) -> bool:
-        """Whether the patient may end with more hormone, by T3 or by the whole."""
+        """Whether the patient may end with more hormone: with more T3, or with more in all."""
         return self.t3_rises or self.hormone_rises
 
 
@@ -189,16 +189,16 @@ def intent_for(
     bases: Sequence[Basis],
     rounding: Fraction,
 ) -> Intent:
-    """Weigh the furthest dose of a plan against today's regimen.
+    """Weigh the largest dose of a plan against today's regimen.
 
     Parameters
     ----------
     regimen : what is taken today
     target : where the plan goes
-    aim : the chosen basis' target dose, the furthest that the plan goes
-    bases : every basis; those that never steer a plan are passed over. A chart that does
-        not reach either dose cannot speak against a rise, so it counts as one.
-    rounding : what rounding to tablets may add, as a part of today's dose: that is no rise
+    aim : the chosen basis' target dose, beyond which the plan never goes
+    bases : every basis; those that never steer a plan are passed over. A chart that does not reach
+        either dose cannot speak against a rise, so it counts as one.
+    rounding : what rounding to tablets may add, as a part of today's dose, without being a rise
     """
     t3_ug = aim.lt3_ug + bases[0].content.t3_ug * aim.grains
     return Intent(
@@ -243,13 +243,14 @@ class Constraints:
 
     Attributes
     ----------
-    slowly : the old medicine tapers, and the pace is `cautious`, whatever was asked for; so the
-        climb begins with the smallest orderable increment
-    lt4_at_least_most_generous : a move to LT4 starts at no less than the largest target of
-        the sourced bases, at once or in overlap, and is exempt from 'never larger'
-    tsh_every_days : TSH at least this often from day 0, or ``None``
-    too_much_weighs, too_little_weighs : the taper leans away from more, or from less, hormone
-        than before: the policy table says by how much
+    slowly : the old medicine tapers and the pace is `cautious`, whatever was asked for, so that the
+        climb begins with the smallest increment that can be ordered
+    lt4_at_least_most_generous : a move to LT4 starts at no less than the largest target of the
+        sourced
+        bases, at once or in overlap, and is exempt from 'never larger'
+    tsh_every_days : the most days between two TSHs from day 0 on, or ``None``
+    too_much_weighs, too_little_weighs : the taper leans away from more, or from less, hormone than
+        before: the policy table says by how much
     codes : the findings that asked for any of it, so that the plan can name its reasons
     """
 
@@ -281,7 +282,7 @@ def constraints_from(
     Parameters
     ----------
     demands : finding code → its demands
-    tsh_every_days : how often TSH is drawn where a finding demands it
+    tsh_every_days : the most days between two TSHs, where a finding demands it
     """
     asked = frozenset().union(*demands.values())
     return Constraints(

@@ -1,8 +1,8 @@
 """The verdict on a draft order as written, and what is said of it with every chart's number.
 
-The chosen basis decides; the others are shown beside it, and those that would decide
-otherwise are named. Nothing in a record may say that the old medicine ends: then the order is
-judged as a switch, and running both is pointed out where that would be too much.
+The chosen basis decides; the others are shown beside it, and those that would decide otherwise are
+named. A record may say nothing of whether the old medicine ends: the order is then judged as a
+switch, and it is pointed out where taking both would be too much.
 """
 
 from collections.abc import Mapping
@@ -61,8 +61,8 @@ class Dispute:
 class OrderJudgement:
     """The verdicts on an order, the one to lead with first, and the numbers behind them.
 
-    `basis_id` is the basis that decided: the chosen one, or the first that reaches the doses
-    where a table chart does not. `disputes` are the steering bases that would decide
+    `basis_id` is the basis that decided: the chosen one, or the first that reaches the doses where
+    that is a table chart which does not. `disputes` are the steering bases that would decide
     otherwise between under-dosed, over-dosed and neither.
     """
 
@@ -162,7 +162,7 @@ def order_findings(judgement: OrderJudgement, rules: RuleTable) -> tuple[Finding
 
 
 def verdict_in_general(rule: Rule, rules: RuleTable) -> str:
-    """What a verdict says of any order; what is only sometimes added to it is left out."""
+    """What a verdict says of any order, without what is added only in some cases."""
     said = {
         "ending": "The old medicine is left running, or nothing says that it ends",
         "disputes": "",
@@ -198,7 +198,7 @@ def _fills(
 
 
 def _disputes(judgement: OrderJudgement) -> str:
-    """The other charts' word, where it differs; a verdict never stands alone."""
+    """What the other charts say, where it differs; a verdict never stands alone."""
     if not judgement.disputes:
         return " Every chart agrees."
     said = (
@@ -218,7 +218,7 @@ def _beside(numbers: OrderNumbers) -> str:
 def _ratios(
     numbers: OrderNumbers, readings: Mapping[str, OrderReading], *, highest: bool = False
 ) -> str:
-    """New over old on each basis: where the doses lead, or the highest on the way."""
+    """New over old on each basis: of the doses in the end, or the highest on the way."""
     return ", ".join(
         f"{decimal(readings[b.basis_id].highest if highest else readings[b.basis_id].ratio)}"
         f" on {b.basis_id}"

@@ -35,7 +35,7 @@ _EARLY = {
 
 @dataclass(frozen=True, slots=True)
 class LabsRead:
-    """What was read.
+    """What the labs say, and from what.
 
     Attributes
     ----------
@@ -57,9 +57,10 @@ class DoseHeld:
     ----------
     position : where in a plan
     not_answered_from : the first day whose labs no earlier answer has weighed
-    since : the first day of today's dose without a gap; ``None`` where it is not known, and then
-        long ago
-    overdue : no labs have come for so long that they should have
+    since : the first day of today's dose without a gap; ``None`` where it is not known, which
+        counts
+        as long ago
+    overdue : whether labs that should have come by now have not
     """
 
     position: Position
@@ -91,7 +92,7 @@ def labs_since(facts: Facts, held: DoseHeld, rules: RuleTable) -> LabsRead:
 def _decides_nothing(
     facts: Facts, found: tuple[Measurement, ...], rules: RuleTable
 ) -> Iterator[tuple[LabsSay, str]]:
-    """Why results that are there say nothing of the dose by themselves."""
+    """Why results that are there say nothing of the dose on their own."""
     if any(m.preliminary for m in found):
         yield LabsSay.UNREADABLE, "not final"
     drawn = max(m.day for m in found if m.day is not None)
@@ -118,14 +119,14 @@ def _final(facts: Facts, analyte: Analyte) -> tuple[Measurement, ...]:
 
 
 def _steady_days(facts: Facts, rules: RuleTable) -> Fraction:
-    """From a change of dose to labs that speak of it."""
+    """Days from a change of dose to labs that speak of it."""
     if is_pregnant(facts):
         return rules.before["pregnant-moving-to-lt4"].number("weeks") * 7
     return rules.before["shortage-today"].number("steady")
 
 
 def _place(facts: Facts, found: Measurement, rules: RuleTable) -> LabsSay | None:
-    """Where a result lies among the patient's limits; ``None`` where that is not certain."""
+    """Where a result lies within the patient's limits; ``None`` where that is not certain."""
     if found.analyte is Analyte.FREE_T4:
         return _place_of_free_t4(found)
     high, low = rules.before["tsh-high"], rules.before["tsh-low"]
@@ -161,7 +162,7 @@ def _t3_high(free_t3: Iterable[Measurement]) -> bool | None:
 
 
 def _said_early(facts: Facts, place: LabsSay, free_t3: Iterable[Measurement]) -> LabsSay:
-    """What labs on the way may change: they hold or step back, and raise nothing."""
+    """What labs on the way may change: they hold or step back, but raise nothing."""
     if is_pregnant(facts):
         return LabsSay.SPECIALIST if place in _TOO_LITTLE else LabsSay.EARLY
     if facts.regimen.t3_ug and _t3_high(free_t3) and place is not LabsSay.VERY_LOW:

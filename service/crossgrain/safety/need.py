@@ -8,8 +8,8 @@ high, low                  outside the patient's own limits
 suppressed                 below 0.1, which a plan that lets hormone rise never gets past
 =========================  ==================================================================
 
-In central hypothyroidism TSH says nothing, and where it is kept low on purpose only its own goal
-tells; in pregnancy a low one lowers nothing.
+In central hypothyroidism TSH says nothing; where it is kept low on purpose it is judged by its goal
+alone; in pregnancy a low TSH lowers nothing.
 """
 
 from collections.abc import Iterator
@@ -26,14 +26,14 @@ from crossgrain.safety.results import has_goal, is_central, is_pregnant, lower_l
 from crossgrain.safety.rule import Rule, listed
 
 SHORTAGE = "shortage-today"
-"""The rule that owns the limits which a TSH is judged by here."""
+"""The rule that owns the limits by which a TSH is judged here."""
 _BIOTIN = frozenset({"biotin"})
 _LOW = {TodaysTsh.LOW, TodaysTsh.SUPPRESSED}
 
 
 @dataclass(frozen=True, slots=True)
 class NeedReading:
-    """What was read.
+    """What today's TSH says of today's dose.
 
     Attributes
     ----------
@@ -49,7 +49,7 @@ class NeedReading:
 
 @dataclass(frozen=True, slots=True)
 class TodaysNeed:
-    """How much of today's dose is needed, and the same in words."""
+    """How much of today's dose is needed, as a number and in words."""
 
     part: Fraction
     said: Statement
@@ -102,7 +102,7 @@ def need_reading(facts: Facts, rule: Rule) -> NeedReading:
 
 
 def _with_free_t4(tsh: NeedReading, short: tuple[Measurement, ...]) -> NeedReading:
-    """The same beside a free T4 that is low: overt, unless the two contradict each other."""
+    """The same beside a low free T4: overt, unless the two contradict each other."""
     both = (*tsh.results, *short)
     why = f"{tsh.why}, and free T4 is {results.shown(short)}, below its range"
     if tsh.says in _LOW:
@@ -164,7 +164,7 @@ def _low_free_t4(facts: Facts, rule: Rule) -> tuple[Measurement, ...]:
 
 
 def _place(facts: Facts, tsh: Measurement, says: TodaysTsh | None, rule: Rule) -> str:
-    """Where it stands among the patient's own limits."""
+    """Where it lies within the patient's own limits."""
     low, high = lower_limit(facts, tsh, rule), upper_limit(facts, tsh, rule)
     match says:
         case TodaysTsh.FRANKLY_HIGH:

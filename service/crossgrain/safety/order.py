@@ -29,7 +29,7 @@ from crossgrain.names.errors import Category, DomainError
 class OrderReading:
     """What would be taken under one reading of the order, on one basis.
 
-    `ratio` is LT4-equivalent new over old, to which modelled `coverage` tends; `peak` is the
+    `ratio` is the LT4-equivalent, new over old, to which modelled `coverage` tends; `peak` is the
     largest on the way there, where several doses follow one another.
     """
 
@@ -64,9 +64,9 @@ class BasisNumbers:
 class OrderNumbers:
     """The order on every basis that reaches it, and its T3.
 
-    `t3_…_ug` is swallowed T3 a day, after the largest rise at once where several doses follow
-    one another; `t3_now_ug` that before it, `t3_before_both_ug` the same where the old medicine
-    runs on. `exposure_…` is the highest modelled T3 pool over the old.
+    `t3_…_ug` is swallowed T3, µg a day, after the largest single rise where several doses follow
+    one another; `t3_now_ug` is T3 before that rise, `t3_before_both_ug` the same where the old
+    medicine runs on. `exposure_…` is the highest modelled T3 pool over the old one.
     `changes_a_line` is true where the order holds nothing but kinds already taken.
     """
 
@@ -81,7 +81,7 @@ class OrderNumbers:
     t3_before_both_ug: Fraction | None = None
 
     def t3_rise(self, *, runs: bool) -> Fraction:
-        """The largest rise of swallowed T3 at once, µg a day; negative where it only falls."""
+        """The largest single rise of swallowed T3, µg a day; negative where it only falls."""
         if runs:
             before = self.t3_now_ug if self.t3_before_both_ug is None else self.t3_before_both_ug
             return self.t3_both_ug - before
@@ -113,7 +113,7 @@ def order_numbers(
     days: float,
     before: Sequence[tuple[float, Regimen]] = (),
 ) -> OrderNumbers:
-    """Compute both readings of an order over so many days.
+    """Compute both readings of an order, followed for so many days.
 
     `before` are the doses that lead to the order, each with the days for which it is taken.
 
@@ -157,7 +157,7 @@ def order_numbers(
 
 
 def _largest_rise(t3_ug: Sequence[Fraction]) -> tuple[Fraction, Fraction]:
-    """T3 before and after the largest rise at once."""
+    """T3 before and after the largest single rise."""
     return max(pairwise(t3_ug), key=lambda pair: pair[1] - pair[0])
 
 

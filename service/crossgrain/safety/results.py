@@ -37,10 +37,10 @@ def is_fresh(measurement: Measurement, days: Fraction) -> bool:
 
 
 def latest(facts: Facts, analyte: Analyte, fresh_days: Fraction) -> tuple[Measurement, ...]:
-    """The results that may be the patient's latest, so that a rule can take the worst.
+    """The results that may be the patient's latest, so that a rule can take the worst of them.
 
-    Those of the last day with a final result, anything preliminary since, and, where no
-    final result is fresh, whatever carries no usable date.
+    Those of the last day with a final result, anything preliminary since then, and, where no final
+    result is recent, also what carries no usable date.
     """
     results = of(facts, analyte)
     finals = [m.day for m in results if m.day is not None and not m.preliminary]
@@ -100,7 +100,7 @@ def _age(measurement: Measurement) -> str:
 
 
 def ago(day: int | None) -> str:
-    """A day before that of reading, as it is said.
+    """How long before the day of reading a day lies, in words.
 
     >>> ago(-1)
     '1 day ago'
@@ -134,13 +134,14 @@ class TshLimits:
 
     Attributes
     ----------
-    whose : by what state
+    whose : by what state of the patient
     low, high : where the laboratory gives none
     older_years, older_high : from that age on the upper limit is at least so high
     pregnant_low, pregnant_high : in pregnancy the limits are at most so high
-    suppressed, frankly_high : what a TSH on the way must be below, or above, to take a dose back,
-        or to keep one that is to fall; at the checkpoint they ask for the larger change
-    fast_pulse : a resting pulse above it, per minute, speaks of too much as such a TSH does
+    suppressed, frankly_high : a TSH on the way takes a dose back only below the first, and keeps
+        one
+        that is to fall only above the second; at the checkpoint they ask for the larger change
+    fast_pulse : per minute; a resting pulse above it speaks of too much, as such a low TSH does
     """
 
     whose: Whose
@@ -156,7 +157,7 @@ class TshLimits:
 
 
 def is_pregnant(facts: Facts) -> bool:
-    """By observation or by the condition list; a list that says so is believed."""
+    """By observation or by the condition list; either is believed when it says so."""
     return facts.pregnant is True or bool(listed(facts.conditions, PREGNANT))
 
 
@@ -171,7 +172,7 @@ def has_goal(facts: Facts) -> bool:
 
 
 def is_older(facts: Facts, years: Fraction, day: int | None = None) -> bool:
-    """Whether the patient had that age on a day, in whole years; today where it is not known."""
+    """Whether the patient had that age, in whole years, on a day; today where none is known."""
     age = facts.age_years
     return age is not None and age - (-(day or 0) // _DAYS_A_YEAR) >= years
 

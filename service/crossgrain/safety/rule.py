@@ -22,7 +22,7 @@ class Severity(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """Raised by a rule.
+    """What a rule raises, or a verdict on an order.
 
     Attributes
     ----------
@@ -69,7 +69,7 @@ class Rule:
     ----------
     code, severity : as the finding carries them
     statement, action, source, instruction : templates; ``{name}`` is a number of the rule or what
-        the predicate fills in, ``{begin}`` what is waited with until the act is done
+        the predicate fills in, ``{begin}`` what waits until the act is done
     needs : the data without which the rule cannot be called checked
     when : the gate that opens it, e.g. ``t3-target``
     keys : the conditions, medicines or allergies that it looks for
@@ -77,7 +77,7 @@ class Rule:
     numbers : its thresholds
     act : what is to be done on the day that the predicate names, or empty
     checks : what is to be measured besides thyroid labs, and when it is due: see `checks`
-    baseline : what it asks of the labs before day one, or empty: see `baseline.BaselineNeed`
+    baseline : what it asks of the labs before day one, or empty: see `checks.BaselineNeed`
     """
 
     code: str
@@ -176,7 +176,7 @@ class Hit:
 
 
 def worded(entry: Rule | Missing, code: str, hit: Hit, *, runs: bool = False) -> Finding:
-    """A finding in the words of its entry, every one of them filled in.
+    """A finding in the words of its entry, with every blank filled in.
 
     Where a plan runs there is no first dose left to do it before: it is done before the next rise.
     """
@@ -195,7 +195,7 @@ def worded(entry: Rule | Missing, code: str, hit: Hit, *, runs: bool = False) ->
 
 
 _BEFORE = {False: "the first dose", True: "any dose is raised"}
-"""What is waited with: before a plan, and in the midst of one."""
+"""What waits until the act is done: before a plan, and in the middle of one."""
 
 
 def in_general(entry: Rule | Missing, fills: Mapping[str, str]) -> str:
@@ -236,5 +236,5 @@ def listed(known: tuple[Known, ...] | None, keys: frozenset[str]) -> tuple[Known
 
 
 def condition_listed(case: RuleCase, rule: Rule) -> Hit | None:
-    """The predicate of every rule that asks for no more than an active condition."""
+    """The predicate of every rule that asks only for an active condition."""
     return hit_on(listed(case.facts.conditions, rule.keys))

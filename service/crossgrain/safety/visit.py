@@ -1,4 +1,4 @@
-"""What is done at a visit in the midst of a plan, or where none runs: one answer for every state.
+"""What is done at a visit in the middle of a plan, or where none runs: one answer for every state.
 
 A `Visit` is where the patient stands, one value for each dimension. The table (a data file) gives
 the answer in stages, and an earlier stage has the last word:
@@ -12,8 +12,8 @@ labs        what the labs say of today's dose
 schedule    nothing speaks against the plan: on, as its dates have it
 ==========  ==========================================================================
 
-Within a stage at most one row holds, and in the last always one, so that every visit has exactly
-one answer. That is a test over all visits that there can be.
+Within a stage at most one row holds, and in the last stage always one, so that every visit has
+exactly one answer. A test goes through every visit that there can be.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -47,7 +47,7 @@ class Alarm(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class AlarmCodes:
-    """Which of the safety rules that stop a plan mean what in the midst of one, by their codes.
+    """What the safety rules that stop a plan mean in the middle of one, by their codes.
 
     Attributes
     ----------
@@ -121,8 +121,8 @@ class Stock(StrEnum):
 
 
 class Before(StrEnum):
-    """How often a visit before was answered for the same reason, since the last step that the
-    labs decided."""
+    """How often an earlier visit was answered for the same reason, since the last step that labs
+    decided."""
 
     NOT = "not"
     ONCE = "once"
@@ -168,7 +168,7 @@ class Precedence(StrEnum):
 
 
 AS_READ = "as-read"
-"""In a row: the branch is the one that the labs ask for."""
+"""As the `reading` of a row: the branch is the one that the labs ask for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -258,7 +258,7 @@ VISIT_KEYS: Mapping[str, str] = {
 
 @dataclass(frozen=True, slots=True)
 class VisitLimits:
-    """By what it is settled where a patient stands, in days; see the numbers file."""
+    """The days by which it is settled where a patient stands; see the numbers file."""
 
     gap_days: int
     slack_days: int
@@ -313,7 +313,7 @@ def _reading(row: VisitRow, visit: Visit) -> LabReading | None:
 
 
 def decide_again(visit: Visit, reasons: Sequence[str], table: DecisionTable) -> Decision:
-    """The answer to a visit, seen beside the reasons for which those before were answered.
+    """The answer to a visit, in the light of the reasons for which earlier ones were answered.
 
     Parameters
     ----------

@@ -94,7 +94,7 @@ def amount(preparation: Preparation, value: Fraction) -> str:
 
 
 def generic_name(preparation: Preparation) -> str:
-    """The generic name alone: a second number beside a strength could be taken for it."""
+    """The generic name alone: a second number beside a strength could be mistaken for it."""
     return preparation.name.partition(",")[0]
 
 
@@ -105,7 +105,7 @@ def product(preparation: Preparation, strength: Fraction) -> str:
 
 
 def daily_dose(line: LineDose) -> str:
-    """A medicine and its day's dose."""
+    """A medicine and the dose of a day."""
     return f"{generic_name(line.preparation)} {amount(line.preparation, line.amount)} a day"
 
 
@@ -138,7 +138,7 @@ def _pieces(preparation: Preparation, counted: Iterable[Piece]) -> str:
 
 
 def tablets_a_day(line: LineDose) -> str:
-    """The same, and in how many doses they are taken."""
+    """The tablets of one day, and in how many doses they are taken."""
     if line.times:
         when = TIMES_OF_DAY[len(line.times)]
         return ", ".join(

@@ -56,7 +56,7 @@ def _names_hypothyroidism(case: RuleCase, rule: Rule) -> bool:
 
 
 def _tsh_was_high(case: RuleCase, rule: Rule) -> tuple[str, ...]:
-    """Above the limit of the age at which it was drawn; what pregnancy lowers shows no disease."""
+    """Above the limit of the age at which it was drawn; the limits of pregnancy show no disease."""
     return tuple(
         m.origin
         for m in results.of(case.facts, Analyte.TSH)
@@ -151,8 +151,8 @@ def _single_t3_high(case: PlanCase, rule: Rule) -> Hit | None:
 def _single_t3_ug(step: Step) -> Fraction:
     """The most T3 at one time of a day on which the plan orders LT3 as a part of the target.
 
-    In the morning all that is taken once a day comes with it. An old dose that tapers, or is taken
-    just as before, is not of the plan's making.
+    In the morning everything that is taken once a day comes with it. An old dose that tapers, or is
+    taken just as before, is not the plan's doing.
     """
     made = [
         line
@@ -219,7 +219,7 @@ def _worth(
 def _worth_of_kept(plan: Plan) -> Iterator[tuple[tuple[Fraction, str], ...]]:
     """The same of each dose that is kept: at the checkpoint, and where each branch leads.
 
-    What old and new come to while one takes over from the other, coverage tells.
+    While one medicine takes over from the other, coverage tells what both come to.
     """
     bases = [row.basis for row in plan.comparison if row.sets_checkpoint and row.target]
     last = (plan.steps[-1], *(branch.steps[-1] for branch in plan.checkpoint.branches))

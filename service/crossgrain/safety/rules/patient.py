@@ -42,7 +42,7 @@ def _suppressed(case: RuleCase, rule: Rule) -> Hit | None:
 
 
 def _low(case: RuleCase, rule: Rule) -> Hit | None:
-    """Low, and not already a stop: either not suppressed, or no rise is planned."""
+    """Low, and not a stop already: either not suppressed, or with no rise planned."""
     found = tsh_low(case, rule)
     suppressed = [m for m in found if results.is_below(m, rule.number("suppressed"))]
     if not found or (suppressed and case.intent.any_rise):
@@ -51,7 +51,7 @@ def _low(case: RuleCase, rule: Rule) -> Hit | None:
 
 
 def _shortage(case: RuleCase, rule: Rule) -> Hit | None:
-    """So much too little that it is treated first, by what also sets the need of the plan."""
+    """So much too little that it is treated first; it also sets the need of the plan."""
     reading = need_reading(case.facts, rule)
     if reading.says is not TodaysTsh.FRANKLY_HIGH:
         return None
@@ -137,7 +137,7 @@ def _new_symptom(case: RuleCase, rule: Rule) -> Hit | None:
 
 
 def _within(found: tuple[Known, ...], days: Fraction) -> tuple[Known, ...]:
-    """What began or was said no longer ago than that; undated, it may be of today."""
+    """What began or was said within so many days; what has no date may be of today."""
     return tuple(k for k in found if k.day is None or -k.day <= days)
 
 
