@@ -1,9 +1,9 @@
 """When blood is drawn: before day one, on the way, at the checkpoint, and after it.
 
-A draw on the way is placed by counting back from the draw that decides, so that two are never
+A draw on the way is placed by counting back from the draw that decides: so that two are never
 further apart than the policy allows, and a few days before a step, so that it is read before that
-step. The model does not call the pools steady by then: such a draw may hold or take back, and
-never raises. What its values do is said where the patient's own limits are known.
+step. The pools are not steady by then, so such a draw may hold a step or take one back, but never
+raises a dose. What its values lead to is said where the patient's own limits are known.
 """
 
 from collections.abc import Iterator, Mapping, Sequence

@@ -1,7 +1,7 @@
 """Which strengths of a medicine a plan draws on: as few as will make all of its doses.
 
-A strength per dose is what arithmetic gives; a prescriber chooses two or three tablets from which
-the whole series is made, and takes what the patient has at home first.
+Arithmetic alone would give a strength to every dose; a prescriber chooses two or three tablets from
+which the whole series is made, and first uses what the patient has at home.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
@@ -75,9 +75,10 @@ def smallest_kit(
 ) -> Kit:
     """The fewest strengths, beyond those at home, of which every one of `doses` can be made.
 
-    A strength without a verified code counts as two. Among equally few: those with the fewest doses
-    that break a tablet, then that share a week; verified codes; a single tablet for a single dose;
-    those that make most of `also` (the doses of the branches); then the fewest pieces.
+    A strength without a verified code counts as two. Among equally few, in this order: those with
+    the fewest doses that break a tablet, then that share a week; those with verified codes; a
+    single tablet for a single dose; those that make most of `also` (the doses of the branches); the
+    fewest pieces.
 
     Raises
     ------
@@ -117,7 +118,7 @@ def _best(mask: int, ways: Iterable[Making]) -> Making | None:
 
 
 def _choices(preparation: Preparation, at_home: int, cost: int) -> Iterator[int]:
-    """What is at home with other strengths that cost so much."""
+    """What is at home, together with other strengths that cost so much."""
     others = [
         (1 << place, 1 if strength in preparation.coded or not preparation.coded else 2)
         for place, strength in enumerate(preparation.strengths)
@@ -132,7 +133,7 @@ def _choices(preparation: Preparation, at_home: int, cost: int) -> Iterator[int]
 def _burden(
     mask: int, doses: Iterable[Sequence[Making]], also: Iterable[Sequence[Making]]
 ) -> tuple[int, ...] | None:
-    """What a patient and a pharmacy have to do with these tablets; less is better.
+    """How much trouble these tablets are to a patient and a pharmacy; less is better.
 
     ``None`` where they do not make every one of `doses`, each given by its ways.
     """

@@ -1,9 +1,9 @@
 """Coverage of what is needed, where today's dose is too little or too much.
 
-With a need of n the old regimen is thought to move to n times its dose on day one: what its pools
-would then be is what is needed, day by day. It begins at 1 on day 0, like the patient, and comes
-close to n within weeks. Coverage of need is the patient's pools over those, both weighed by one
-basis; coverage of the old regimen is the same over what never changed.
+With a need of n the old regimen is imagined to change to n times its dose on day one, and what its
+pools would then be is what is needed, day by day. It begins at 1 on day 0, like the patient, and
+comes close to n within weeks. Coverage of need is the patient's pools over these, both weighed by
+one basis; coverage of the old regimen is the same over pools that never change.
 """
 
 from collections.abc import Callable, Iterator

@@ -1,8 +1,8 @@
 """The titration planner: from a regimen and a target to a plan.
 
-Climb to the smallest target that any enabled basis gives; wait there for labs; then the one branch
-that they lead to. The old medicine tapers as the new one climbs (`overlap`) or ends on day 0
-(`stop`); both are forecast, so that what was not chosen is seen.
+Climb to the smallest target that any enabled basis gives; wait there for labs; then take the one
+branch that they lead to. The old medicine tapers as the new one climbs (`overlap`) or ends on day 0
+(`stop`); both are forecast, so that the way not chosen can be compared.
 """
 
 from collections.abc import Mapping, Sequence
@@ -53,8 +53,8 @@ class PlanDraft:
     Attributes
     ----------
     plan : all of it but its rationale
-    about_dose : the rationale's first part; for the places that doses were read from it has
-        their numbers, see `numbered`
+    about_dose : the rationale's first part; it holds numbers in place of where doses were read,
+        see `numbered`
     about_moves : its second part
     """
 
@@ -69,9 +69,11 @@ def plan_switch(regimen: Regimen, wish: Wish, tables: Tables) -> Plan:
     Raises
     ------
     DomainError
-        `regimen` holds no hormone; `basis` unknown, for comparison only, or a chart that does
-        not reach the dose; `pace` unknown; `target` is what is taken already; `stock` makes
-        no such dose.
+        where `regimen` holds no hormone; where `basis` is unknown, for comparison only, or a chart
+        that
+        does not reach the dose; where `pace` is unknown; where `target` is what is taken already;
+        where
+        no tablets (`stock`) make such a dose.
     """
     rows = compare(regimen, tables.bases, wish.target, wish.mixture)
     draft = draft_of(numbered(regimen), wish, tables, rows)
@@ -79,7 +81,7 @@ def plan_switch(regimen: Regimen, wish: Wish, tables: Tables) -> Plan:
 
 
 def numbered(regimen: Regimen) -> Regimen:
-    """The doses with their number for the place that they were read from: 0, 1, ..."""
+    """The doses, each with its number (0, 1, ...) in place of where it was read."""
     lines = (
         DoseLine(line.preparation, line.cycle, str(number)) for number, line in enumerate(regimen)
     )
@@ -87,7 +89,7 @@ def numbered(regimen: Regimen) -> Regimen:
 
 
 def finished(draft: PlanDraft, regimen: Regimen, wish: Wish, checks: CrossChecks) -> Plan:
-    """The plan for one patient, of the very doses that the draft was made for."""
+    """The plan for one patient, whose doses are those that the draft was made for."""
     origins = [line.origin for line in regimen]
     rationale = (
         *(statement.read_at(origins) for statement in draft.about_dose),
@@ -101,7 +103,7 @@ def finished(draft: PlanDraft, regimen: Regimen, wish: Wish, checks: CrossChecks
 def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow, ...]) -> PlanDraft:
     """Plan a switch from doses that are `numbered`; raises as `plan_switch` does.
 
-    `rows` are the comparison of the same regimen for the same target.
+    `rows` compare the same regimen for the same target.
     """
     # 1. What is taken, in the preparations that orders are made from, and the bases that steer.
     case = case_of(regimen, wish, tables, rows)
@@ -109,16 +111,16 @@ def draft_of(regimen: Regimen, wish: Wish, tables: Tables, rows: tuple[BasisRow,
         rows = aimed_at(dose_of(case.regimen), rows)
         # Two products are never taken side by side.
         wish = replace(wish, prior_therapy=PriorTherapy.STOP)
-    # 2. Each basis' target as a point along the climb; at the smallest of them it waits for labs,
-    #    so that no generous chart carries a patient past what a stricter one calls enough. Where
-    #    today's dose is too much, all of them come lower; too little of it raises none.
+    # 2. Each basis' target as a point along the climb. At the smallest of them the climb waits for
+    #    labs, so that no generous chart carries a patient past what a stricter one calls enough.
+    #    Where today's dose is too much, all of them come lower; where it is too little, none rises.
     goal = _exchanged(case, case.exchange, wish, rows) if case.exchange else _goal(case, wish, rows)
     # 3. Each medicine's way from the old dose to the new.
     moving = _moving(case, goal.dose)
-    # 4. The new doses by day, and the old ones beside them; for both prior therapies, over the same
-    #    days, so that what was not chosen is seen.
+    # 4. The new doses by day and the old ones beside them, for both prior therapies and followed to
+    #    the same day, so that the way not chosen can be compared.
     ways = _both_ways(case, moving, wish.prior_therapy)
-    # 5 and 6. The branches of the labs, then tablets, draws and orders.
+    # 5 and 6. The branches that the labs lead to, then tablets, draws and orders.
     labs = _labs(case, wish, ways.own, ways.forecasts[0].steady_day)
     plan = plan_along(case, wish, rows, goal, ways, labs)
     return PlanDraft(plan, explain_dose(case, plan, tables.cross_checks), explain_moves(case, plan))
@@ -132,7 +134,7 @@ def plan_along(
     ways: "Ways",
     labs: tuple[LabDraw, ...],
 ) -> Plan:
-    """The plan of doses that are settled by day, still without its rationale."""
+    """The plan of doses that are settled by day, without its rationale."""
     own = ways.own
     # 5. Where the patient stands when the labs are back, and what each reading of them leads to.
     hold = hold_of(case, own, goal.on_the_way_to or goal.dose)
@@ -178,7 +180,8 @@ class Destination:
     """What the climb goes for: the aim, and the dose at which it waits for labs.
 
     `set_by` is the basis whose target that dose is, `ladder` every basis' target on the way. Where
-    it waits before that, after a step back, `on_the_way_to` is the dose that it goes on to.
+    the climb waits earlier, as after a step back, `on_the_way_to` is the dose to which it then goes
+    on.
     """
 
     aim: TargetDose
@@ -208,7 +211,7 @@ def _exchanged(
 
 
 def _moving(case: SwitchCase, dose: TargetDose) -> tuple[Move, ...]:
-    """Every medicine's way to a dose; it is refused where nothing would change."""
+    """Every medicine's way to a dose; refused where nothing would change."""
     moving = medicines(case.old, dose, case.products, case.pace)
     same = {medicine.part for medicine in moving} == {SwitchPart.SHARED} and not case.exchange
     if same and (len(moving) == 1 or all(m.start == m.goal for m in moving)):
@@ -220,7 +223,7 @@ def _moving(case: SwitchCase, dose: TargetDose) -> tuple[Move, ...]:
 
 @dataclass(frozen=True, slots=True)
 class Ways:
-    """The prior therapy that was chosen, day by day, and both of them forecast.
+    """The chosen prior therapy, day by day, and the forecasts of both.
 
     `not_chosen` is the other as it would be swallowed; ``None`` where there is no other.
     """
@@ -281,8 +284,8 @@ def _kits(
 ) -> tuple[dict[str, Kit], dict[str, Kit]]:
     """The tablets of each medicine, chosen once for the whole series, and those of its branches.
 
-    These need no further strength where that can be. Where it cannot, a branch brings in its own:
-    it is ordered only if it comes to that.
+    The branches need no further strength where that is possible. Where it is not, a branch brings
+    in its own, which is ordered only if it comes to that branch.
     """
     in_series = _doses(own.slots, own.old, case.old, set(case.going_on))
     later: dict[str, set[Fraction]] = {}
@@ -328,7 +331,7 @@ def _doses(
     today: Mapping[str, tuple[Preparation, Fraction]],
     unchanged: set[str],
 ) -> dict[str, set[Fraction]]:
-    """The doses of each medicine that must be ordered: what goes on as it is taken needs none."""
+    """The doses of each medicine that must be ordered; what goes on unchanged needs no order."""
     doses: dict[str, set[Fraction]] = {}
     for slot, kept in zip(slots, old, strict=True):
         amounts = {**slot.amounts, **kept}
@@ -347,7 +350,7 @@ def _labs(case: SwitchCase, wish: Wish, own: Timeline, steady: int) -> tuple[Lab
 
 
 def _aim_tablets(case: SwitchCase, aim: TargetDose) -> tuple[LineDose, ...]:
-    """The orderable doses nearest to the aim; where none is near enough, both neighbours."""
+    """The orderable doses nearest to the aim; where none is near enough, those on both sides."""
     lines = []
     for preparation, amount in amounts_of(aim, case.products):
         near = nearest_doses(preparation, amount, case.policy.tolerance)
