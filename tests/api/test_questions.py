@@ -229,7 +229,7 @@ def test_what_was_answered_stands_in_the_rationale_and_in_the_provenance(client)
     rationale = next(c for c in guidance["contained"] if c["resourceType"] == "Parameters")
     (told,) = [p for p in rationale["parameter"] if p["name"] == "answered"]
     parts = {part["name"]: part["valueString"] for part in told["part"]}
-    assert parts["answer"] == "levothyroxine sodium: 100 ug a day"
+    assert parts["answer"] == "levothyroxine sodium: 100 micrograms a day"
     assert parts["expression"].endswith("dosageInstruction[0].text")
     (provenance,) = resources(answer, "Provenance")
     (source,) = resources(answer, "QuestionnaireResponse")

@@ -13,7 +13,7 @@ from typing import Any, Unpack
 
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.names.identity import FhirVersion, stable_id, urn
-from crossgrain.names.printing import as_written
+from crossgrain.names.printing import as_written, unit_word
 from crossgrain.reading.clear import DAILY, Resource, written_clearly
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.door import Look, open_record
@@ -29,7 +29,7 @@ from crossgrain.reading.posing import (
     content_digest,
     line_name,
 )
-from crossgrain.reading.quantities import exact
+from crossgrain.reading.quantities import exact, unit_of_word
 from crossgrain.reading.reading import NOTHING_VOUCHED, Reading, Vouched
 from crossgrain.reading.record import Confirmed, Testimony
 from crossgrain.reading.resolve import without_version
@@ -286,9 +286,15 @@ def _quantity(answer: Resource, where: str) -> Resource:
     return quantity
 
 
+_MICROGRAM = unit_of_word("ug")
+
+
 def _dose_words(line: Preparation, quantity: Resource) -> str:
     value = as_written(exact(quantity["value"], ""))
-    unit = quantity.get("unit") or quantity.get("code") or "without a unit"
+    written = quantity.get("unit") or quantity.get("code")
+    known = unit_of_word(written) if isinstance(written, str) else None
+    unit = unit_word("ug", exact(quantity["value"], "")) if known == _MICROGRAM else written
+    unit = unit or "without a unit"
     return f"{line_name(line)}: {value} {unit} a day"
 
 

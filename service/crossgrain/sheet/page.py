@@ -211,7 +211,7 @@ def _at_home(letter: Letterhead, plan: Plan) -> tuple[HomeUse, ...]:
 
 
 def _of_the_record(proposal: Proposal, sources: Sources, locale: Locale) -> dict[str, Any]:
-    """What is asked, to be confirmed, read and not read, each by what the record calls it."""
+    """What is asked, answered, to be confirmed, read and not read, by what the record calls it."""
     record = proposal.record
 
     def asked(questions: Iterable[Question]) -> list[tuple[str, str, list[Source]]]:
@@ -223,6 +223,10 @@ def _of_the_record(proposal: Proposal, sources: Sources, locale: Locale) -> dict
     return {
         "questions": asked(record.questions),
         "confirm": asked(record.confirm),
+        "answered": [
+            (each.question, each.answer, each.expression, sources.of(each.expression))
+            for each in record.testimony.confirmed
+        ],
         "reads": list(_reads(proposal, sources)),
         "unread": [
             (why, [(sources.of(one.expression), one.expression) for one in same])

@@ -91,6 +91,8 @@ def plan_pdf(answer: Resource, person: PatientHeading, name: str) -> bytes:
     about = plans[0] if plans else resources[0]
     title = _writable(str(about.get("title", "What the service found")))
     blocks = [_Block(title, 16, bold=True), *_whose(person), *_of_narrative(about)]
+    if plans:  # without one the narrative is that of the answer, which says it
+        blocks += _answered(resources[0])
     blocks += _orders(resources)
     written = [replace(block, text=_writable(block.text)) for block in blocks]
     if any(
@@ -124,6 +126,21 @@ def _of_narrative(resource: Resource) -> Iterator[_Block]:
 
 def _text(element: ElementTree.Element) -> str:
     return " ".join("".join(element.itertext()).split())
+
+
+def _answered(guidance: Resource) -> Iterator[_Block]:
+    """What came with the call as answers to its questions."""
+    rationale = (each for each in guidance["contained"] if each["resourceType"] == "Parameters")
+    said = [
+        {part["name"]: part["valueString"] for part in parameter["part"]}
+        for each in rationale
+        for parameter in each["parameter"]
+        if parameter["name"] == "answered"
+    ]
+    if said:
+        yield _Block("Answered", 12, bold=True, before=9)
+    for each in said:
+        yield _Block(f"\u2022 {each['question']} {each['answer']}", indent=10)
 
 
 def _orders(resources: Iterable[Resource]) -> Iterator[_Block]:
