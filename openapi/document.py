@@ -10,10 +10,10 @@ from typing import Any
 
 from fastapi.utils import deep_dict_update
 
+from crossgrain.app.conformance.capabilities import READABLE
 from crossgrain.app.conformance.definitions import APPLY_ID
 from crossgrain.app.conformance.guide import shelf_of
 from crossgrain.app.conformance.lookup import TERMINOLOGY, Shelf
-from crossgrain.app.conformance.routes import READABLE
 from crossgrain.app.factory import create_app
 from crossgrain.auth.guard import is_cds, is_operation
 from crossgrain.catalogue import load_catalogue

@@ -19,7 +19,9 @@ from tests.unit.command import crossgrain
 
 from crossgrain import __version__
 from crossgrain.app.conformance.guide import definitions
+from crossgrain.app.factory import create_app
 from crossgrain.catalogue import load_catalogue
+from crossgrain.http.settings import Settings
 from crossgrain.names.identity import CANONICAL_BASE, FhirVersion
 from crossgrain.operations.desk import desk_over, now
 
@@ -134,6 +136,24 @@ def test_the_guide_lists_every_other_definition_and_is_named_by_the_capabilities
     assert sorted([*listed, "ImplementationGuide/crossgrain"]) == sorted(others)
     assert guide["packageId"] == f"crossgrain.{version}"
     assert guide["fhirVersion"] == [version.number]
+
+
+@pytest.mark.parametrize("version", VERSIONS)
+def test_it_says_what_every_deployment_offers_and_nothing_of_a_single_one(
+    client: TestClient, version: FhirVersion
+) -> None:
+    content = packed(client, version)
+    offered = unpacked(content)["CapabilityStatement-crossgrain.json"]
+    assert offered["kind"] == "requirements"
+    assert {"software", "implementation", "instantiates"}.isdisjoint(offered)  # cpb-16
+    own = client.get(f"/fhir/{version}/metadata").json()
+    assert own["instantiates"] == [offered["url"]]
+    for said in (own, offered):
+        del said["rest"][0]["security"]
+    assert own["rest"] == offered["rest"]
+    elsewhere = Settings(public_url="https://dose.example", cors_origins=("https://ehr.example",))
+    with TestClient(create_app(elsewhere, load_catalogue())) as other:
+        assert packed(other, version) == content
 
 
 @pytest.mark.slow

@@ -12,7 +12,8 @@ import pytest
 from fastapi.testclient import TestClient
 
 from crossgrain import __version__
-from crossgrain.app.conformance.routes import READABLE, definitions
+from crossgrain.app.conformance.capabilities import READABLE
+from crossgrain.app.conformance.guide import definitions
 from crossgrain.catalogue import load_catalogue
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.desk import desk_over, now

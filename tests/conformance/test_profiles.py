@@ -16,22 +16,30 @@ from tests.conformance.patients import CATALOGUE, FILES, every_direction
 from tests.conformance.profiles import DESK, made, shipped, snapshots_of
 from tests.conformance.test_next_step import answer_to, record_of
 from tests.conformance.test_operations import records
+from tests.conformance.test_questions import calls, of_version, sent
+from tests.unit.nightly.exports import AS_OF, lines
+from tests.unit.nightly.exports import make as make_export
+from tests.unit.nightly.exports import run as run_night
 from tests.unit.writing.answers import resources, written
 
 from crossgrain.app.conformance.guide import definitions
-from crossgrain.app.conformance.profiles import profiles, whole
+from crossgrain.app.conformance.profiles import FLAG_ID, profiles, whole
 from crossgrain.names.identity import FhirVersion
 from crossgrain.writing.forms import to_json
+from crossgrain.writing.issues import closed_issue
 
 pytestmark = [needs_node, needs_packages]
 
 
-FORM = "Questionnaire"
-"""Of what is asked: held to FHIR's own definition alone, in `test_questions`."""
-
-
 def written_by_type(version):
-    return {p.type: p for p in profiles(version) if not p.id.startswith("read-")}
+    """Of what stands in an answer."""
+    every = profiles(version)
+    return {p.type: p for p in every if not p.id.startswith("read-") and p.id != FLAG_ID}
+
+
+def of_flags(version):
+    (profile,) = (p for p in profiles(version) if p.id == FLAG_ID)
+    return profile
 
 
 def read_by_type(version):
@@ -53,8 +61,7 @@ def judged(pairs, version, judge=WALKER):
 
 
 def with_profiles(every, by_type):
-    profiled = [each for each in every if each["resourceType"] != FORM]
-    return [(each, by_type[each["resourceType"]]) for each in profiled]
+    return [(each, by_type[each["resourceType"]]) for each in every]
 
 
 def faults_by_profile(pairs, version, judge=WALKER):
@@ -112,11 +119,12 @@ def test_every_differential_stands_in_the_order_of_its_snapshot(version):
 
 
 @pytest.mark.parametrize("version", FhirVersion)
-def test_every_answer_holds_to_the_profiles_of_what_is_written(version):
+def test_every_answer_holds_to_the_profiles_of_what_is_written(client, version):
     answers = [answer(name) for name, (_, of) in ANSWERS.items() if of is version]
     answers += [written(made, version, CATALOGUE.codes) for made in every_direction()]
     by_type = written_by_type(version)
-    pairs = with_profiles([r for one in answers for r in resources(one)], by_type)
+    inside = [r for one in answers for r in resources(one)]
+    pairs = with_profiles([*inside, *forms_of(client, version)], by_type)
     assert faults_by_profile(pairs, version) == {}
     looked_at = Counter(profile.id for _, profile in pairs)
     assert set(looked_at) == {profile.id for profile in by_type.values()}
@@ -138,6 +146,84 @@ def test_every_next_step_holds_to_them_too(client, version):
     pairs = with_profiles([r for one in answers for r in resources(one)], written_by_type(version))
     assert faults_by_profile(pairs, version) == {}
     assert len(pairs) > 200
+
+
+def every_question(version):
+    """A call with a question of each kind, and one in which a number of days is asked for again."""
+    asked = {case.name: calls(case, version) for case in of_version(version)}
+    yield from asked.values()
+    days = deepcopy(asked["an answer that is neither yes nor no"])
+    (visit,) = (
+        entry["resource"]
+        for entry in days["parameter"][0]["resource"]["entry"]
+        if entry["resource"]["resourceType"] == "QuestionnaireResponse"
+    )
+    two = [{"valueInteger": 1}, {"valueInteger": 2}]
+    visit["item"] = [{"linkId": "missed-days", "answer": two}]
+    yield days
+
+
+def forms_of(client, version):
+    """The questions of every kind, as an answer to a proposal and to a comparison carries them."""
+    for call in every_question(version):
+        answer = sent(client, version, call)
+        yield from (r for r in resources(answer) if r["resourceType"] == "Questionnaire")
+        compared = sent(client, version, call, "compare-bases")["parameter"]
+        yield from (p["resource"] for p in compared if p["name"] == "questionnaire")
+
+
+@pytest.mark.parametrize("version", FhirVersion)
+@pytest.mark.parametrize("judge", [WALKER, OTHER])
+def test_every_question_of_every_kind_holds_to_the_profile_of_forms(client, version, judge):
+    forms = list(forms_of(client, version))
+    pairs = with_profiles(forms, written_by_type(version))
+    assert faults_by_profile(pairs, version, judge) == {}
+    assert len(forms) > len(of_version(version))
+    kinds = {item["type"] for form in forms for item in every_item(form)}
+    assert kinds == {"coding" if version is FhirVersion.R5 else "choice", *OTHER_ITEMS}
+
+
+OTHER_ITEMS = {"display", "integer", "quantity"}
+
+
+def every_item(form):
+    for item in form["item"]:
+        yield item
+        yield from item.get("item", ())
+
+
+@pytest.fixture(scope="module", params=FhirVersion)
+def night(request, tmp_path_factory):
+    """Every flag of a night over an invented clinic, and the same as a later night closes them."""
+    folder = tmp_path_factory.mktemp("night")
+    run_night(make_export(folder, "--version", request.param.value, patients=60), folder / "out")
+    flags = lines(folder / "out" / "DetectedIssue.ndjson")
+    closing = {"closed_on": AS_OF, "why": "TSH clears it.", "version": request.param}
+    return request.param, [*flags, *(closed_issue(flag, **closing) for flag in flags)]
+
+
+@pytest.mark.parametrize("judge", [WALKER, OTHER])
+def test_every_flag_of_the_screening_holds_to_its_profile_open_and_closed(night, judge):
+    version, flags = night
+    pairs = [(flag, of_flags(version)) for flag in flags]
+    assert faults_by_profile(pairs, version, judge) == {}
+    assert len({flag["code"]["coding"][0]["code"] for flag in flags}) > 2
+    assert len(pairs) > 20
+
+
+def flags_of_patients(client, version):
+    """Those that the screening of one patient raises among the fixtures."""
+    asked = (client.post(f"/fhir/{version}/$screen-switches?as-of={AS_OF}", json=each)
+             for each in records(version))  # fmt: skip
+    inside = [entry["resource"] for answer in asked for entry in answer.json()["entry"]]
+    return [each for each in inside if each["resourceType"] == "DetectedIssue"]
+
+
+@pytest.mark.parametrize("version", FhirVersion)
+def test_every_flag_of_one_patient_screened_holds_to_it_too(client, version):
+    flags = flags_of_patients(client, version)
+    assert flags
+    assert faults_by_profile([(flag, of_flags(version)) for flag in flags], version) == {}
 
 
 # --- what is read ------------------------------------------------------------------------------
@@ -189,6 +275,14 @@ def with_rules(resource):
 
 def with_a_modifier(resource):
     resource["modifierExtension"] = [{"url": "http://example.org/not", "valueBoolean": True}]
+
+
+def with_an_answer_of_another_system(form):
+    form["item"][0]["answerOption"][0]["valueCoding"]["system"] = "urn:x"
+
+
+def with_a_dose_asked_for_always(form):
+    del next(item for item in form["item"][0]["item"] if item["type"] == "quantity")["enableWhen"]
 
 
 # By profile: what is planted, and how what the walker says of it begins.
@@ -249,6 +343,21 @@ PLANTS = [
     ),
     ("plan-provenance", lambda r: r["target"].append(r["target"][0]), "plan-provenance-1"),
     ("plan-provenance", without("entity.what"), "Provenance.entity.what is missing"),
+    ("record-questions", without("url"), "Questionnaire.url is missing"),
+    ("record-questions", lambda r: r.update(url="http://example.org/q"), "record-questions-1"),
+    ("record-questions", without("item.text"), "Questionnaire.item.text is missing"),
+    ("record-questions", without("item.answerOption"), "record-questions-1"),
+    ("record-questions", with_an_answer_of_another_system, "record-questions-1"),
+    ("record-questions", with_a_dose_asked_for_always, "record-questions-1"),
+    ("screening-flag", without("detail"), "DetectedIssue.detail is missing"),
+    (
+        "screening-flag",
+        lambda r: r["code"]["coding"][0].update(system="urn:x"),
+        "DetectedIssue.code.coding.system is not",
+    ),
+    ("screening-flag", lambda r: r.update(status="final"), "screening-flag-1"),
+    ("screening-flag", lambda r: r.update(mitigation=[{"action": {}}]), "screening-flag-1"),
+    ("screening-flag", lambda r: r["evidence"].pop(0), "screening-flag-1"),
     ("read-patient", with_a_modifier, "there are too many Patient.modifierExtension"),
     ("read-medication-statement", with_rules, "there are too many"),
     ("read-medication-request", with_a_modifier, "there are too many"),
@@ -263,13 +372,18 @@ PLANTS = [
 
 
 @pytest.fixture(scope="module")
-def sound():
+def sound(client):
     """By version and profile, one resource without a fault."""
     found = {}
     for version in FhirVersion:
         name = next(n for n, (_, of) in ANSWERS.items() if of is version)
         for resource in resources(answer(name)):
             found[version, written_by_type(version)[resource["resourceType"]].id] = resource
+        for form in forms_of(client, version):
+            if "answerOption" in form["item"][0] and "enableWhen" in str(form):
+                found[version, "record-questions"] = form
+        for flag in flags_of_patients(client, version):
+            found[version, FLAG_ID] = flag
         for resource in of_records(version):
             found[version, read_by_type(version)[resource["resourceType"]].id] = resource
     return {key: json.loads(to_json(resource)) for key, resource in found.items()}

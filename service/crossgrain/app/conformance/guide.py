@@ -13,6 +13,7 @@ from datetime import UTC, date, datetime, time
 from gzip import GzipFile
 
 from crossgrain import __version__
+from crossgrain.app.conformance.capabilities import GUIDE_ID, requirements_statement
 from crossgrain.app.conformance.definitions import (
     PUBLISHED,
     Resource,
@@ -41,7 +42,6 @@ from crossgrain.operations.screen_switches import screening_options
 from crossgrain.writing.elements import bullets
 from crossgrain.writing.forms import to_json
 
-GUIDE_ID = "crossgrain"
 _SAYS = (
     "What Crossgrain reads and writes, its operations, its codes, and the plan definition that its"
     " answers are applications of."
@@ -50,8 +50,9 @@ _LICENSE = "Apache-2.0"
 
 
 def definitions(desk: Desk, version: FhirVersion) -> Iterator[Resource]:
-    """Everything but the CapabilityStatement; StructureDefinitions without their elements."""
+    """Everything that is the same in every deployment; StructureDefinitions without elements."""
     every = list(_defined(desk, version))
+    every.insert(0, requirements_statement(version, every))
     yield guide(version, every)
     yield from every
 

@@ -30,10 +30,13 @@ from crossgrain.names.series_extension import SERIES_URL
 from crossgrain.reading import views
 from crossgrain.reading.shapes import SHAPES
 from crossgrain.writing.elements import table
+from crossgrain.writing.issues import SCREENING_SYSTEM
 
 _CORE = "http://hl7.org/fhir/StructureDefinition"
 RESULTS_ID = "read-results"
 """The value set of the codes by which a result is read."""
+FLAG_ID = "screening-flag"
+"""The profile of what the screening writes; every other of what is written is of an answer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -306,6 +309,8 @@ def _written(version: FhirVersion) -> Iterator[Profile]:
     yield _checkpoint("RequestOrchestration" if r5 else "RequestGroup")
     yield _finding("subject" if r5 else "patient")
     yield _provenance()
+    yield _form("coding" if r5 else "choice")
+    yield _flag("subject" if r5 else "patient")
 
 
 def _guidance() -> Profile:
@@ -523,6 +528,65 @@ def _provenance() -> Profile:
         (
             "target.count() = target.reference.distinct().count()",
             "No target is named twice.",
+        ),
+    )
+
+
+def _form(choice: str) -> Profile:
+    by_choice = f"(type = '{choice}' and answerOption.exists())"
+    return Profile(
+        "record-questions",
+        "Questionnaire",
+        "Questions about a record",
+        "What must be answered before a dose can be computed, as a form. Who answers it sends a"
+        " QuestionnaireResponse that names it, with the record.",
+        (
+            *_named(),
+            ElementRule("url", "Its name: over the questions, what they ask about, the patient", 1),
+            ElementRule("title", "What it is for", 1),
+            _code("status", "active", "It can be answered"),
+            ElementRule("subjectType", "The patient of the record", 1, "1"),
+            ElementRule("date", "The day as of which the record was read", 1),
+            ElementRule("item", "One for each question", 1),
+            ElementRule("item.text", "What is asked", 1),
+            ElementRule("item.answerOption.value[x]", "A possible answer", more=_CODING),
+        ),
+        (
+            "url.startsWith('urn:uuid:') and subjectType = 'Patient' and"
+            f" item.all(type = 'display' or type = 'integer' or {by_choice}) and"
+            " item.answerOption.value.all(system = %resource.url) and"
+            " item.item.all(type = 'display' or (type = 'quantity' and enableWhen.exists()))",
+            "Its name is a URN, and it is about a patient. A question is answered by one of its"
+            " choices, in its own code system, or by a number, or is words alone; a dose is asked"
+            " for where no choice fits.",
+        ),
+    )
+
+
+_CODING = {"type": [{"code": "Coding"}]}
+
+
+def _flag(subject: str) -> Profile:
+    return Profile(
+        FLAG_ID,
+        "DetectedIssue",
+        "Flag of the screening",
+        "What the screening found about a past switch, or about a plan that waits for somebody.",
+        (
+            *_named(),
+            ElementRule("code", "What was found", 1),
+            ElementRule("code.coding", "The same, in our code system", 1, "1"),
+            _of_system("code.coding.system", SCREENING_SYSTEM, "The code system of the screening"),
+            ElementRule("severity", "high: confirmed, or urgent; low: suspected", 1),
+            ElementRule(subject, "The patient", 1),
+            ElementRule("identified[x]", "The day on which it was first found", 1),
+            ElementRule("evidence", "How sure it is, then what it rests on", 1),
+            ElementRule("detail", "What was found, and what to do", 1),
+        ),
+        (
+            "(status = 'preliminary') != mitigation.exists() and"
+            f" evidence.first().code.coding.where(system = '{SCREENING_SYSTEM}').exists()",
+            "Nobody has looked at it yet, or it says why it was closed; its grade stands first.",
         ),
     )
 

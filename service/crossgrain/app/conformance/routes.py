@@ -1,6 +1,6 @@
 """``GET /fhir/{v}/metadata`` and the read of each definition."""
 
-from collections.abc import Awaitable, Callable, Iterable, Iterator
+from collections.abc import Awaitable, Callable
 from enum import Enum
 from functools import cache
 
@@ -8,16 +8,9 @@ from fastapi import FastAPI
 from starlette.requests import Request
 from starlette.responses import Response
 
-from crossgrain import __version__
-from crossgrain.app.conformance.definitions import (
-    APPLY_ID,
-    PLAN_ID,
-    PUBLISHED,
-    Resource,
-    head,
-)
+from crossgrain.app.conformance.capabilities import READABLE, instance_statement
+from crossgrain.app.conformance.definitions import Resource
 from crossgrain.app.conformance.guide import (
-    GUIDE_ID,
     definitions,
     package,
     package_file,
@@ -25,7 +18,6 @@ from crossgrain.app.conformance.guide import (
 )
 from crossgrain.app.conformance.library import DATA_REQUIREMENTS
 from crossgrain.app.conformance.lookup import (
-    SEARCHED_BY,
     TERMINOLOGY,
     Shelf,
     TerminologyCall,
@@ -34,9 +26,8 @@ from crossgrain.app.conformance.lookup import (
     refuse_others,
     search,
 )
-from crossgrain.app.conformance.profiles import supported, whole
+from crossgrain.app.conformance.profiles import whole
 from crossgrain.http.requests import (
-    SPOKEN,
     Form,
     check_content,
     form_wanted,
@@ -45,121 +36,16 @@ from crossgrain.http.requests import (
     without_form,
 )
 from crossgrain.http.settings import Settings
-from crossgrain.names.identity import SERVICE_NAME, FhirVersion, canonical
+from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.desk import Desk, parse_resource
 from crossgrain.operations.faults import Fault, refusal
 from crossgrain.operations.parameters import Given, from_query
 from crossgrain.writing.forms import to_json
 
-_SECURITY = "http://terminology.hl7.org/CodeSystem/restful-security-service"
-
-
-def capability_statement(
-    version: FhirVersion, settings: Settings, definitions: Iterable[Resource]
-) -> Resource:
-    """Generated from the definitions that are published beside it."""
-    every = list(definitions)
-    body = head(
-        "CapabilityStatement",
-        f"crossgrain-{version}",
-        SERVICE_NAME,
-        "Proposes how to move a patient between thyroid hormone preparations. Stateless: what it"
-        " is sent is neither stored nor logged.",
-    )
-    body["kind"] = "instance"
-    body["software"] = {"name": SERVICE_NAME, "version": __version__, "releaseDate": PUBLISHED}
-    body["implementation"] = {"description": f"{SERVICE_NAME}, FHIR {version.number}"}
-    if settings.public_url:
-        body["implementation"]["url"] = f"{settings.public_url}/fhir/{version}"
-    body["implementationGuide"] = [canonical("ImplementationGuide", GUIDE_ID)]
-    body["fhirVersion"] = version.number
-    body["format"] = [*SPOKEN, "json"]
-    body["rest"] = [
-        {
-            "mode": "server",
-            "security": _security(settings),
-            "resource": [*_resources(every), *_profiled(version)],
-            "operation": [
-                _operation(d)
-                for d in every
-                if d["resourceType"] == "OperationDefinition" and d["system"]
-            ],
-        }
-    ]
-    return body
-
-
-def _security(settings: Settings) -> Resource:
-    body: Resource = {"cors": bool(settings.cors_origins)}
-    if settings.fhir_auth in {None, "off"}:
-        body["description"] = "None: anyone who reaches the service may call it."
-        return body
-    coding = {"system": _SECURITY, "code": "OAuth", "display": "OAuth"}
-    body["service"] = [{"coding": [coding], "text": "OAuth 2.0 bearer token with SMART scopes"}]
-    body["description"] = (
-        "Every FHIR operation takes an OAuth 2.0 access token; its definition names the scope."
-    )
-    return body
-
-
-def _resources(definitions: list[Resource]) -> list[Resource]:
-    kinds = dict.fromkeys(definition["resourceType"] for definition in definitions)
-    return [
-        {
-            "type": kind,
-            "interaction": [{"code": "read"}, {"code": "search-type"}],
-            "searchParam": [{"name": name, "type": of} for name, of in SEARCHED_BY.items()],
-            **_operations_of(kind, definitions),
-        }
-        for kind in kinds
-    ]
-
-
-def _profiled(version: FhirVersion) -> Iterator[Resource]:
-    """Types that are only sent and answered: none of them can be read here."""
-    for kind, urls in supported(version).items():
-        words = "Read in a record that is sent, or written in an answer; nothing is stored here."
-        yield {"type": kind, "supportedProfile": urls, "documentation": words}
-
-
-def _operations_of(kind: str, definitions: list[Resource]) -> Resource:
-    """What can be asked of a type or of one of its definitions."""
-    served = [
-        {"name": each.name, "definition": each.definition}
-        for each in TERMINOLOGY
-        if each.kind == kind
-    ]
-    if kind in DATA_REQUIREMENTS:
-        served.append({"name": "data-requirements", "definition": DATA_REQUIREMENTS[kind]})
-    if kind != "PlanDefinition":
-        return {"operation": served} if served else {}
-    (apply,) = (d for d in definitions if d["id"] == APPLY_ID)
-    return {
-        "documentation": f"{PLAN_ID} is the one plan definition.",
-        "operation": [_operation(apply), *served],
-    }
-
-
-def _operation(definition: Resource) -> Resource:
-    return {"name": definition["code"], "definition": definition["url"]}
-
-
-READABLE = (
-    "ImplementationGuide",
-    "PlanDefinition",
-    "Library",
-    "Questionnaire",
-    "OperationDefinition",
-    "StructureDefinition",
-    "CodeSystem",
-    "ValueSet",
-)
-"""The types that can be read by id; the CapabilityStatement stands at ``metadata``."""
-
 
 def statement(desk: Desk, version: FhirVersion, settings: Settings) -> Resource:
     """The CapabilityStatement."""
-    return capability_statement(version, settings, definitions(desk, version))
+    return instance_statement(version, settings, definitions(desk, version))
 
 
 Endpoint = Callable[[Request], Awaitable[Response]]
@@ -169,7 +55,7 @@ def add_conformance(app: FastAPI, desk: Desk, settings: Settings) -> None:
     """Add the routes of both versions; every resource is built here, once."""
     for version in FhirVersion:
         shelf = shelf_of(desk, version)
-        _add_metadata(app, version, capability_statement(version, settings, shelf.values()))
+        _add_metadata(app, version, instance_statement(version, settings, shelf.values()))
         for served in TERMINOLOGY:
             _add_terminology(app, served, version, shelf, settings)
         _add_data_requirements(app, version, shelf, settings)
