@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from crossgrain.app.conformance.lookup import SEARCHED_BY, TerminologyOperation
+from crossgrain.app.pages import ALSO_IN_THE_BODY
 from crossgrain.http.requests import SPOKEN
 from crossgrain.http.routes import CALENDAR, HTML
 from crossgrain.operations.apply import CONTEXT
@@ -293,7 +294,7 @@ def _query_option(option: Option) -> dict[str, Any]:
     return {
         "name": option.name,
         "in": "query",
-        "description": f"{option.meaning} (A parameter of Parameters too.)",
+        "description": f"{option.meaning}{ALSO_IN_THE_BODY}",
         "schema": _QUERY_TYPES[option.value_key] | _enumeration(option),
     }
 

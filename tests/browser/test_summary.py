@@ -87,10 +87,10 @@ def test_grade_and_reason_are_chosen_by_keyboard_and_all_come_back(
 
 def test_the_rows_are_put_in_another_order(open_page: Open, out: Path) -> None:
     page = come(open_page(), out)
-    page.get_by_label("Order").select_option("oldest change first")
+    page.get_by_label("Sort").select_option("oldest change first")
     days = [row.get_attribute("data-changed") or "" for row in page.locator(ROWS).all()]
     assert days == sorted(days)
-    page.get_by_label("Order").select_option("most pressing first")
+    page.get_by_label("Sort").select_option("most pressing first")
     assert places(page) == sorted(places(page))
 
 

@@ -160,6 +160,8 @@ def _policy() -> str:
 
 
 Document = dict[str, Any]
+ALSO_IN_THE_BODY = " (A parameter of Parameters too.)"
+"""Ends the description of each option in the query; the page says it once of all."""
 _SHOWN_UP_TO = 6000
 """Characters of an example; a longer one is named, and stands in the document itself."""
 
@@ -232,7 +234,8 @@ def _parameter(told: Document) -> tuple[str, str, str, str]:
     schema = told["schema"]
     values = schema.get("items", schema)
     kind = ", ".join(values["enum"]) if "enum" in values else values.get("type", "")
-    return told["name"], told["in"], kind, told.get("description", "")
+    meaning = told.get("description", "").removesuffix(ALSO_IN_THE_BODY)
+    return told["name"], told["in"], kind, meaning
 
 
 def _examples(document: Document, holder: Mapping[str, Any]) -> Iterator[ShownExample]:

@@ -1,8 +1,8 @@
 """From one patient's lines to an answer: the reader, then the pure screening."""
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
 from typing import Any
@@ -26,6 +26,7 @@ from crossgrain.screening.course import (
     Undecided,
 )
 from crossgrain.screening.screen import Ruler, screen, to_review
+from crossgrain.sheet.sources import sources_in
 
 
 class EvidenceLine(msgspec.Struct, omit_defaults=True):
@@ -219,11 +220,15 @@ class Judge:
             screened = screen(read_course(bundle, **look), self.ruler)
             return with_plan(screened, bundle, look, self.catalogue)
         except Unreadable as wrong:
-            place = _in_the_export(wrong.expression, resources)
+            asked_of = wrong.expression
+            place = _in_the_export(asked_of, resources)
             said = f"{wrong.message} ({place})" if place else wrong.message
-            return Screened(ScreeningOutcome.NEEDS_REVIEW, why=said)
+            named = _named(resources, lambda path, _: asked_of.startswith(path))
+            return Screened(ScreeningOutcome.NEEDS_REVIEW, why=f"{named}{said}")
         except Undecided as undecided:
-            return to_review(undecided)
+            review = to_review(undecided)
+            named = _named(resources, lambda _, reference: reference in review.references)
+            return replace(review, why=f"{named}{review.why}")
 
 
 def _entries(resources: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -260,6 +265,25 @@ def _missed(screened: Screened, lost: tuple[str, ...]) -> tuple[str, ...]:
     if screened.outcome is ScreeningOutcome.CLEARED:
         return tuple(name for name in lost if not name.startswith("Observation/"))
     return lost
+
+
+def _named(resources: Sequence[dict[str, Any]], is_meant: Callable[[str, str], bool]) -> str:
+    """What the record calls the medicines or results that a person is to look at, before a colon.
+
+    `is_meant` tells it of a resource by its FHIRPath in the bundle and by its own reference.
+    """
+    bundle = {"entry": [{"resource": resource} for resource in resources]}
+    places = [
+        path
+        for number, resource in enumerate(resources)
+        if resource.get("resourceType") != "Patient"
+        and is_meant(
+            path := f"Bundle.entry[{number}].resource",
+            f"{resource.get('resourceType')}/{resource.get('id')}",
+        )
+    ]
+    named = "; ".join(source.label for source in sources_in(bundle, "Bundle").of(*places))
+    return f"{named}: " if named else ""
 
 
 def _in_the_export(expression: str, resources: Sequence[dict[str, Any]]) -> str:

@@ -1,5 +1,6 @@
 """The plan sheet of a proposal or of a next step, as bytes of HTML; and its dates alone."""
 
+import re
 from base64 import b64encode
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -9,7 +10,7 @@ from typing import Any
 from crossgrain.catalogue import Catalogue
 from crossgrain.core.next_step import NextStep
 from crossgrain.core.proposal import Proposal
-from crossgrain.dosing.plan import Plan
+from crossgrain.dosing.plan import Plan, PriorTherapy
 from crossgrain.dosing.supply import HomeUse, home_uses
 from crossgrain.dosing.taper_rationale import what_simplicity_costs
 from crossgrain.dosing.wording import (
@@ -21,7 +22,7 @@ from crossgrain.dosing.wording import (
 )
 from crossgrain.names.printing import decimal, micrograms
 from crossgrain.reading.record import Question, Unread
-from crossgrain.safety.rule import Severity
+from crossgrain.safety.rule import Finding, Severity
 from crossgrain.sheet import evidence, patient
 from crossgrain.sheet.chart import NARROW, WIDE, draw
 from crossgrain.sheet.charted import Charted, charted
@@ -65,6 +66,13 @@ SEVERITY_LABELS = {
     Severity.HOLD: "Hold: not to be started before this is done",
     Severity.NOTE: "Note",
 }
+
+INSTEAD = {
+    PriorTherapy.STOP: "with the old medicine stopped on day one",
+    PriorTherapy.OVERLAP: "with the old medicine tapered",
+}
+"""The other way with the old medicine, which was not chosen."""
+_ACRONYM = re.compile(r"\b(tsh|t3|t4|lt3|lt4|inr|ecg)\b")
 
 
 class SheetPart(StrEnum):
@@ -146,11 +154,12 @@ def sheet_html(
         "plan": letter.plan,
         "locale": chosen,
         "say": chosen.say,
+        "moves": sheet.moves,
     }
     if page is not SheetPart.PATIENT:
         shown |= _for_the_prescriber(sheet, letter, catalogue, sources, chosen)
     if letter.plan and page is not SheetPart.PRESCRIBER:
-        shown |= _for_the_patient(letter, letter.plan, catalogue, chosen) | {"moves": sheet.moves}
+        shown |= _for_the_patient(letter, letter.plan, catalogue, chosen)
     return render("patient_page.html" if page is SheetPart.PATIENT else "sheet.html", shown)
 
 
@@ -161,6 +170,7 @@ def _for_the_prescriber(
     shown: dict[str, Any] = {
         "title": course.title if course else TITLES[proposal.outcome],
         "course": course,
+        "instead": INSTEAD,
         "caution": CAUTION,
         "as_of": locale.dated(proposal.request.as_of),
         "start": locale.dated(proposal.request.start),
@@ -232,9 +242,18 @@ def _of_the_record(proposal: Proposal, sources: Sources, locale: Locale) -> dict
             (why, [(sources.of(one.expression), one.expression) for one in same])
             for why, same in _by_reason(record.unread)
         ],
+        "stated": _stated,
         "sources_of": lambda places: sources.of(*places),
         "written": locale.written,
     }
+
+
+def _stated(finding: Finding) -> str:
+    """What a finding says; rules that could not look are named in words, not by their codes."""
+    if not finding.code.startswith("not-checked-"):
+        return finding.statement
+    why, _, codes = finding.statement.rpartition(": ")
+    return f"{why}: {_ACRONYM.sub(lambda found: found[0].upper(), codes.replace('-', ' '))}"
 
 
 def _reads(proposal: Proposal, sources: Sources) -> Iterator[tuple[str, list[Source], str, str]]:

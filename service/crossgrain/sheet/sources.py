@@ -73,6 +73,13 @@ class Source:
     words: tuple[str, ...]
     more: tuple[str, ...] = ()
 
+    @property
+    def label(self) -> str:
+        """Name, kind and date in one line, the date as it is written."""
+        dated = " ".join(filter(None, (self.dating, self.date)))
+        about = ", ".join(filter(None, (self.kind if self.name else "", dated)))
+        return f"{self.name or self.kind}{f' ({about})' if about else ''}"
+
 
 @dataclass(frozen=True, slots=True)
 class Sources:

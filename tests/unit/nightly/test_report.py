@@ -66,4 +66,5 @@ def test_what_is_wrong_with_a_record_is_named_by_the_resource(tmp_path, out):
     run(write(tmp_path / "export", resources), out)
     (review,) = lines(out / "needs-review.ndjson")
     assert review["patient"] == "Patient/1"
+    assert review["why"].startswith("liothyronine 50 MCG Oral Tablet (prescription")
     assert "MedicationRequest/b.status" in review["why"]

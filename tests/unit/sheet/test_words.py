@@ -180,6 +180,6 @@ def test_stops_and_what_is_to_be_confirmed_stand_before_the_orders(file: str) ->
 def test_each_term_of_ours_is_explained_where_it_first_stands(file: str) -> None:
     told = glance(file).text
     assert "here for labs" in told[told.index("Checkpoint") :][:120] or "labelled grains" in told
-    assert "Coverage: the hormone in the body, as a part of what the old regimen held" in told
+    assert "Coverage: the hormone in the body, as a share of what the old regimen held" in told
     if "any basis" in told:
-        assert "a basis is a chart of how much of one hormone replaces another" in told
+        assert "A basis is a chart of how much of one hormone replaces another" in told
