@@ -53,7 +53,7 @@ from crossgrain.sheet.person import NOBODY, PatientHeading
 from crossgrain.sheet.rendering import render
 from crossgrain.sheet.sources import NO_SOURCES, Source, Sources
 from crossgrain.words.doses import CAUTION, DateWords, taken
-from crossgrain.writing.at_home import beside_the_series, home_supplies
+from crossgrain.writing.at_home import home_supplies, judged_orders
 from crossgrain.writing.care_plan import PRIOR_WORDS, TITLES
 from crossgrain.writing.conditions import left_open
 from crossgrain.writing.dosage import fetched
@@ -243,6 +243,7 @@ def _of_the_record(proposal: Proposal, sources: Sources, locale: Locale) -> dict
             for why, same in _by_reason(record.unread)
         ],
         "stated": _stated,
+        "beside": [(sources.of(each.path), each.reference) for each in judged_orders(proposal)],
         "sources_of": lambda places: sources.of(*places),
         "written": locale.written,
     }
@@ -251,7 +252,7 @@ def _of_the_record(proposal: Proposal, sources: Sources, locale: Locale) -> dict
 def _stated(finding: Finding) -> str:
     """What a finding says; rules that could not look are named in words, not by their codes."""
     if not finding.code.startswith("not-checked-"):
-        return finding.statement
+        return f"{finding.statement[:1].upper()}{finding.statement[1:]}"
     why, _, codes = finding.statement.rpartition(": ")
     return f"{why}: {_ACRONYM.sub(lambda found: found[0].upper(), codes.replace('-', ' '))}"
 
@@ -299,7 +300,6 @@ def _planned(
         "today": order_rows(letter, [made for made in letter.series if not made.first_day]),
         "fetched": [fetched(letter.wording, made) for made in plan.prescriptions],
         "endings": series_endings(letter, plan),
-        "beside": beside_the_series(proposal),
         "labs": (*baseline_words(letter), *lab_words(letter, plan.labs)),
         "checks": checks_words(letter, SERIES),
         "next_up": next_up(letter, plan),
