@@ -36,7 +36,7 @@ def explain_dose(case: SwitchCase, plan: Plan, checks: CrossChecks) -> tuple[Sta
 
 
 def by_weight(checks: CrossChecks, weight_kg: Fraction | None) -> Iterator[Statement]:
-    """What full replacement would be for so heavy a patient, where the weight is known."""
+    """What full replacement is for a patient of that weight, where the weight is known."""
     if weight_kg is not None:
         full = checks.lt4_ug_per_kg * weight_kg
         yield Statement(

@@ -20,14 +20,14 @@ from crossgrain.dosing.taper import Choice, Leaning, Level, Problem, Segment, sh
 from crossgrain.dosing.taper_search import choose_taper
 
 _NEARBY = 40
-"""Doses closer than this part of the present one are as good as one another."""
+"""Doses closer together than this part of today's dose, a fortieth, are as good as one another."""
 _OF_SEVERAL = {1: _NEARBY, 2: 5, 3: 3}
-"""The same where several medicines fall together, so that their combinations stay few."""
+"""The same by how many medicines fall together, so that their combinations stay few."""
 _MOST_LEVELS, _MOST_LEVELS_OF_SEVERAL = 32, 64
-"""Doses to choose from in all: above what is usually taken they lie further apart. Several
-medicines may fall at fewer steps, so that more of their combinations can be looked through."""
+"""The most doses to choose from: where there would be more, they lie further apart. Several
+medicines may fall only at a few steps, so that more of their combinations can be looked through."""
 _MOST_STEPS_OF_SEVERAL = 4
-"""Steps at which several medicines may fall together, for the same reason."""
+"""At how many steps several medicines may fall together, for the same reason."""
 
 Home = Mapping[str, frozenset[Fraction]]
 """The strengths that a patient has, by preparation id."""
@@ -114,8 +114,11 @@ def _old_doses(
 
 
 def _under(choices: Sequence[tuple[int, ...]]) -> tuple[tuple[int, ...], ...]:
-    """For each choice those with no dose above its own. A choice is a rank for each medicine,
-    0 for the largest dose; they come in the order of their ranks, so what is under comes after."""
+    """For each choice the others with no dose above its own.
+
+    A choice is a rank for each medicine, 0 for the largest dose; choices come in the order of their
+    ranks, so that what is under one comes after it.
+    """
     count = len(choices)
     if len(choices[0]) == 1:
         return tuple(tuple(range(index + 1, count)) for index in range(count))
@@ -158,8 +161,8 @@ def _kits(
 
 @dataclass(frozen=True, slots=True)
 class _OldDose:
-    """A dose of one medicine, with the kits that make it, those that do so with whole tablets, and
-    with no more than one broken."""
+    """A dose of one medicine, and as bits the kits that make it: at all, with whole tablets alone,
+    and with no more than one broken."""
 
     amount: Fraction
     kits: int
@@ -168,7 +171,7 @@ class _OldDose:
 
 
 class _Between(NamedTuple):
-    """The same of a dose in whole steps of the table of tablets, with its simplest way first."""
+    """The same of a dose in whole steps of the table of tablets, its simplest way first."""
 
     way: Making
     steps: int
@@ -180,7 +183,7 @@ class _Between(NamedTuple):
 def _ranges(
     falling: Sequence[Move], kits: Sequence[tuple[int, ...]], near: int
 ) -> list[list[_OldDose]]:
-    """The doses of each medicine, as close to each other as leaves few enough in all."""
+    """The doses of each medicine, as close together as leaves few enough combinations."""
     most = _MOST_LEVELS if len(falling) == 1 else _MOST_LEVELS_OF_SEVERAL
     masks = [[kit[place] for kit in kits] for place in range(len(falling))]
     between = [_between(medicine, own) for medicine, own in zip(falling, masks, strict=True)]
@@ -199,8 +202,9 @@ def _amounts(
 ) -> list[_OldDose]:
     """Today's dose, those that may come between, and the goal.
 
-    Of doses that are near each other those stay that are simplest, and those that other kits make.
-    `near` is how many of them today's dose has room for; with none there is nothing between.
+    Of doses that are near each other the simplest stay, and those that other kits make. `near` is
+    into how many parts today's dose is divided: doses within one part are near. With none there is
+    nothing between.
     """
     every = (1 << len(masks)) - 1
     start = _OldDose(medicine.start, every, every, every)
@@ -213,7 +217,7 @@ def _amounts(
     whole_dose = medicine.start * table.scale
     groups: dict[int, list[_Between]] = {}
     for dose in between if near else ():
-        # In whole steps of the table: hundreds of doses lie between an LT4 start and nothing.
+        # In whole steps of the table, which are quick: hundreds of doses lie below an LT4 start.
         group = dose.steps * near * whole_dose.denominator // whole_dose.numerator
         groups.setdefault(group, []).append(dose)
     chosen: list[_Between] = []
@@ -262,8 +266,11 @@ def _kits_with(masks: Sequence[int]) -> Callable[[int], int]:
 def _making_kits(
     ways: Iterable[Making], largest_half: int, with_mask: Callable[[int], int]
 ) -> tuple[int, int, int]:
-    """The kits that make a dose, those of them that do so with whole tablets, and with no more than
-    one broken: each takes the first of the ways, best first, that it has the strengths for."""
+    """The kits that make a dose, those that do so with whole tablets, and with no more than one
+    broken.
+
+    Each kit takes the first of the ways, which come best first, that it has the strengths for.
+    """
     makes = whole = one_broken = 0
     for way in ways:
         if way.largest_half <= largest_half and (more := with_mask(way.mask) & ~makes):

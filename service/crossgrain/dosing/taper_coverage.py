@@ -72,7 +72,7 @@ class TaperCoverage:
         self.legs = self._legs()
         self.needs = self._needs()
         self.at_end = self._at_end()
-        # A level without hormone on some basis cannot be divided by.
+        # Where today's dose counts for nothing on some basis, no other is a part of it.
         counts = min(slow + fast for slow, fast in self._levels[0]) > 0
         self.shares = problem.shares if counts else None
         self._ends: dict[int, list[tuple[tuple[float, float, float, float], ...]]] = {}

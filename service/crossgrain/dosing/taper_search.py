@@ -69,7 +69,8 @@ class _Search:
             bought: sum(1 << kit for kit, more in enumerate(problem.bought) if more <= bought)
             for bought in set(problem.bought)
         }
-        # Every change goes to another level, in a segment where it may: no more of them occur.
+        # Every change goes to another level, in a segment where the dose may change: no taper has
+        # more changes than there are of either.
         open_for_change = sum(segment.may_change for segment in problem.segments)
         self.most_changes = min(
             problem.leaning.most_changes, len(problem.levels) - 1, open_for_change
@@ -89,8 +90,8 @@ class _Search:
             ceiling = exp(worst / leaning.above + spare)
             for changes in range(self.most_changes + 1):
                 for whole in (True, False):
-                    # Where tablets are broken, all that comes near the best is looked at: the days
-                    # on which they are decide before the worst does.
+                    # Where tablets are broken, every taper near the best is looked at, because the
+                    # days with a broken tablet decide before the worst deviation does.
                     step = EQUAL if whole else inf
                     limits = _Limits(leaning, floor * (1 - TIE), ceiling * (1 + TIE), step)
                     self._explore(limits, changes, bought, whole=whole)

@@ -132,6 +132,6 @@ def _beside(case: SwitchCase, slots: tuple[Slot, ...], falling: Sequence[Move]) 
     first = slots[0]
     at_once = first.amounts == slots[-1].amounts
     if at_once and case.t3_ug({**first.amounts, **stays}) > first.t3_ceiling_ug:
-        # Beside T3 that is back at once there is no room for it, and no tablets make less of it.
+        # T3 that returns at once leaves no room for what falls, and no tablets make less of that.
         return slots, stopped(slots, falling), None
     return slots, [*(dict(stays) for _ in slots[1:]), last], None

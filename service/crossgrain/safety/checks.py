@@ -28,8 +28,8 @@ DRAWN = {Analyte.TSH: "TSH", Analyte.FREE_T4: "free T4", Analyte.FREE_T3: "free 
 class BaselineNeed(StrEnum):
     """What a finding asks of the baseline; the spelling used in the rules file."""
 
-    AWAITED = "awaited"  # the first new dose waits for what is still to be drawn
-    ANEW = "anew"  # and no result of the record stands
+    AWAITED = "awaited"  # the first new dose waits for the labs that are still to be drawn
+    ANEW = "anew"  # it waits, and no result in the record stands
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +128,7 @@ class CheckDue(StrEnum):
     T3_PEAK = "t3-peak"  # on the day of the highest modelled T3
     AFTER_STEPS = "after-steps"  # before the first dose, after every change, with the last labs
     DRAWS = "draws"  # before the first dose, and whenever blood is drawn
-    START_AND_FIRST_DRAW = "start-and-first-draw"  # and with the first blood after day one
+    START_AND_FIRST_DRAW = "start-and-first-draw"  # before the first dose, then at the first draw
     CHECKPOINT = "checkpoint"  # with the labs at the checkpoint
 
 

@@ -41,7 +41,7 @@ class Alarm(StrEnum):
 
     NONE = "none"
     EMERGENCY = "emergency"
-    PREGNANCY = "pregnancy"  # that the plan was not made for
+    PREGNANCY = "pregnancy"  # one that the plan was not made for
     RULE = "stop-rule"
 
 
@@ -65,8 +65,8 @@ class DosesTaken(StrEnum):
     """What was taken, beside what was ordered."""
 
     AS_ORDERED = "as-ordered"
-    MISSED = "missed"  # more of the last fourteen days than labs bear
-    GAP = "gap"  # nothing for so long that the pools emptied; taken again
+    MISSED = "missed"  # on more of the last fourteen days than labs allow
+    GAP = "gap"  # nothing was taken for so long that the pools emptied; it is taken again
     STOPPED = "stopped"  # nothing is taken
 
 
@@ -74,20 +74,20 @@ class TooFast(StrEnum):
     """Signs of too fast a climb, since the last visit."""
 
     NONE = "none"
-    JITTERS = "jitters"  # or sleeplessness
-    PALPITATIONS = "palpitations"  # or a fast pulse
+    JITTERS = "jitters"  # jitters or sleeplessness
+    PALPITATIONS = "palpitations"  # palpitations or a fast pulse
 
 
 class LabsSay(StrEnum):
     """What the labs say that no earlier answer has weighed."""
 
-    NONE = "none"  # none, and none is overdue
+    NONE = "none"  # there are none, and none is overdue
     OVERDUE = "overdue"
     EARLY = "early"  # not steady yet, and nothing in them changes the plan
     EARLY_SUPPRESSED = "early-suppressed"
-    EARLY_LOW = "early-low"  # or free T3 above its range
+    EARLY_LOW = "early-low"  # a low TSH, or free T3 above its range
     EARLY_VERY_HIGH = "early-very-high"
-    UNREADABLE = "unreadable"  # biotin, not final, without a date or a unit
+    UNREADABLE = "unreadable"  # on biotin, not final, or without a date or a unit
     DISAGREEING = "disagreeing"
     INCOMPLETE = "incomplete"  # a test is missing without which no reading holds
     SPECIALIST = "specialist"  # results by which no dose changes by itself
