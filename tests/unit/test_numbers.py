@@ -1,6 +1,7 @@
 """Each clinical number stands once: in one data file, under one key, and nowhere in the code."""
 
 import ast
+import re
 import tomllib
 from collections import Counter
 from collections.abc import Iterable, Iterator
@@ -12,11 +13,17 @@ from typing import Any
 import pytest
 from tests.unit.command import crossgrain
 
-from crossgrain.catalogue import load_catalogue
+from crossgrain.catalogue import Catalogue, load_catalogue
 from crossgrain.catalogue.numbers import NIGHT, ORDERS, PLANS, VIEWS, numbers_from
+from crossgrain.catalogue.visits import decisions_from
 from crossgrain.dosing.kinetics import T3_MOLAR_MASS, T4_MOLAR_MASS
 from crossgrain.names.errors import DomainError
 from crossgrain.names.numbers import OURS
+from crossgrain.names.printing import SPELLED
+from crossgrain.safety.judgement import Verdict
+from crossgrain.safety.rule import Hit, texts, worded
+from crossgrain.screening.course import FlagCode, FlagGrade
+from crossgrain.screening.writing import act_words
 
 PACKAGE = Path(str(files("crossgrain")))
 CATALOGUE = load_catalogue()
@@ -233,7 +240,7 @@ def test_every_number_reaches_a_door() -> None:
         ("ratio.under", (ORDERS, VIEWS, NIGHT)),
         ("coverage.lowest", (PLANS, ORDERS)),
         ("tsh.high", (PLANS, VIEWS, NIGHT)),
-        ("labs.wait_days", (PLANS, VIEWS, NIGHT)),
+        ("labs.wait_days", (PLANS, ORDERS, VIEWS, NIGHT)),
         ("record.order_days", (PLANS, ORDERS, VIEWS, NIGHT)),
         ("record.renewal_days", (PLANS, ORDERS, VIEWS, NIGHT)),
         ("grain.t4_ug", (PLANS, ORDERS, VIEWS, NIGHT)),
@@ -303,3 +310,78 @@ def test_a_key_that_stands_twice_is_refused() -> None:
     one = {"some": {"number": {"value": "1", "unit": "days", "says": "x", "source": "y"}}}
     with pytest.raises(DomainError, match="twice"):
         numbers_from(one, one)
+
+
+# --- numbers in sentences -------------------------------------------------------------------
+
+A_SPAN = re.compile(rf"\b({'|'.join(SPELLED.values())}|\d+)( or more)? (weeks?|days?|hours?)\b")
+SAID_AS_THEY_ARE = {
+    "a day",  # a dose
+    "14 days",  # what the question asks of, see how_it_goes.toml
+    "30 weeks",  # of a pregnancy
+    "8 weeks",  # the label's 6 to 8
+    "two days",  # without biotin, which a label gives
+}
+"""Spans in what rules and rows say that are no number of ours."""
+
+
+def sentences() -> Iterator[str]:
+    """What the rules and the rows of a visit say, as their files have it."""
+    for name in ("safety_rules.toml", "next_step.toml"):
+        for section in parsed(name).values():
+            for entry in section if isinstance(section, list) else ():
+                yield from (
+                    entry.get(k, "") for k in ("statement", "action", "says", "do", "again")
+                )
+
+
+def test_no_sentence_has_a_number_of_ours_written_into_it() -> None:
+    found = {match[0] for text in sentences() for match in A_SPAN.finditer(text)}
+    assert found == SAID_AS_THEY_ARE
+
+
+def test_a_span_written_into_a_sentence_would_be_found() -> None:
+    said = ("draw again six weeks after", "for a week or more", "TSH 6 weeks later", "45 days")
+    assert all(A_SPAN.search(text) for text in said)
+
+
+def said_by(catalogue: Catalogue) -> str:
+    """All that is said by a wait for labs, or by days without hormone."""
+    rules = catalogue.rules
+    entries = (rules.missing["regimen-start"], rules.missing["stopped-hormone"])
+    flags = (FlagCode.UNDER, FlagCode.OVER, FlagCode.LEFT_RUNNING)
+    return " ".join(
+        (
+            *(f"{row.says} {row.do}" for row in catalogue.decisions),
+            *(worded(each, each.code, Hit(fills={"codes": "x"})).action for each in entries),
+            rules.verdicts[Verdict.FITS].action.format(
+                **texts(rules.verdicts[Verdict.FITS].numbers)
+            ),
+            *(act_words(f, FlagGrade.CONFIRMED, frozenset(), catalogue.limits) for f in flags),
+        )
+    )
+
+
+def test_what_is_said_follows_a_clinics_number(tmp_path: Path) -> None:
+    chart = tmp_path / "clinic.toml"
+    chart.write_text(
+        '[numbers.labs]\nwait_days = "56"\n[numbers.labs.between]\napart_days = "56"\n'
+        '[numbers.next_step]\ngap_days = "10"\n'
+    )
+    shipped, own = said_by(CATALOGUE), said_by(load_catalogue(chart))
+    for before, after, times in (
+        ("six weeks", "eight weeks", 9),
+        ("6 weeks", "8 weeks", 6),
+        ("a week or more in a row", "ten days or more in a row", 1),
+    ):
+        assert shipped.count(before) >= times
+        assert (own.count(before), own.count(after)) == (0, shipped.count(before))
+
+
+def test_a_text_that_names_no_number_of_days_is_refused_by_its_place() -> None:
+    row = next(r for r in parsed("next_step.toml")["row"] if "{" in r["says"])
+    for key in ("no.such_number", "tsh.low"):
+        changed = {**parsed("next_step.toml"), "row": [{**row, "says": f"before {{{key}}}"}]}
+        with pytest.raises(DomainError, match=f"no number of days is called {key}") as refused:
+            decisions_from(changed, CATALOGUE.numbers)
+        assert refused.value.field == "row[1].says"

@@ -187,11 +187,12 @@ def doors(
     visited = [key for key in visited_by if key not in _ONLY_AT_NIGHT]
     in_a_plan = [key for key in visited if key.startswith("next_step.")]
     asked = [number.key for entry in _entries(rules) for number in entry.numbers.values()]
+    verdicts = [n.key for entry in rules.verdicts.values() for n in entry.numbers.values()]
     screened = list(LIMIT_KEYS.values())
     found: dict[str, list[str]] = {}
     for door, keys in (
         (PLANS, [*asked, *planned_by, *visited]),
-        (ORDERS, [number.key for number in rules.judgement.values()]),
+        (ORDERS, [*(number.key for number in rules.judgement.values()), *verdicts]),
         (VIEWS, [*(key for key in screened if not key.startswith("export.")), *in_a_plan]),
         (NIGHT, [*screened, *_WAITED_BY]),
     ):

@@ -1,5 +1,6 @@
 """The table of the next step, read and checked: for every visit one answer, and only one."""
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from enum import StrEnum
@@ -11,6 +12,7 @@ from crossgrain.catalogue.decoding import Entries, FileForm, Listed, Text, decod
 from crossgrain.dosing.onward import Act
 from crossgrain.dosing.plan import LabReading
 from crossgrain.names.numbers import Numbers, refuse
+from crossgrain.names.printing import spelled_span
 from crossgrain.safety.rule import RuleTable, Severity
 from crossgrain.safety.visit import (
     AS_READ,
@@ -22,6 +24,8 @@ from crossgrain.safety.visit import (
     VisitRow,
 )
 
+_NAMED = re.compile(r"\{([a-z_.]+)\}")
+"""A number in a text, by its key."""
 _FIRST, _LATER = frozenset({Before.NOT}), frozenset({Before.ONCE, Before.OFTEN})
 
 
@@ -68,7 +72,7 @@ def decisions_from(
 
     Returns
     -------
-    the table, and the keys of the numbers by which its rows hold
+    the table, and the keys of the numbers by which its rows hold, and which they name
 
     Raises
     ------
@@ -83,6 +87,7 @@ def decisions_from(
                 refuse(f"{place}.code", f"{row.code} stands twice")
             rows[row.code] = row
             held_by |= {str(entry.hold)} if row.hold_days else set()
+        held_by |= set(_NAMED.findall(f"{entry.says} {entry.do} {entry.again or ''}"))
     return tuple(rows.values()), frozenset(held_by)
 
 
@@ -128,7 +133,7 @@ def _rows(entry: _VisitRow, place: str, numbers: Numbers) -> Iterator[VisitRow]:
         reading="",
         hold_days=None,
         freeze_old=False,
-        do=entry.again,
+        do=_worded(entry.again, f"{place}.again", numbers),
     )
 
 
@@ -144,10 +149,22 @@ def _row(entry: _VisitRow, place: str, numbers: Numbers) -> VisitRow:
         reading=_reading(entry, f"{place}.reading"),
         hold_days=_hold(entry, f"{place}.hold", numbers),
         freeze_old=entry.freeze,
-        says=entry.says,
-        do=entry.do,
+        says=_worded(entry.says, f"{place}.says", numbers),
+        do=_worded(entry.do, f"{place}.do", numbers),
         source=entry.source,
     )
+
+
+def _worded(text: str, place: str, numbers: Numbers) -> str:
+    """A text in which each number that it names by its key, ``{labs.wait_days}``, is a span."""
+
+    def said(key: re.Match[str]) -> str:
+        number = numbers.get(key[1])
+        if number is None or number.days is None:
+            refuse(place, f"no number of days is called {key[1]}")
+        return spelled_span(number.days)
+
+    return _NAMED.sub(said, text)
 
 
 def _when(entry: Mapping[str, object], place: str) -> dict[str, frozenset[StrEnum]]:

@@ -218,7 +218,7 @@ class _Waiting:
             f" {began}, {said}. {self._taken}.",
             arithmetic=(limit,),
             evidence=tuple(self._evidence(began, measured)),
-            act=act_words(code, FlagGrade.OBSERVED, self.aims),
+            act=act_words(code, FlagGrade.OBSERVED, self.aims, self.catalogue.limits),
             source=_SOURCE,
             tsh_after=next((m.value for m in measured if m.analyte is Analyte.TSH), None),
             summary=FlagSummary(

@@ -120,6 +120,12 @@ class Number:
         """Whether only whole values are meant."""
         return self.unit in _COUNTED
 
+    @property
+    def days(self) -> int | None:
+        """So many days, where it counts days or weeks."""
+        per_unit = {"days": 1, "weeks": 7}.get(self.unit)
+        return per_unit and int(self.value * per_unit)
+
     def set_to(self, written: object, place: str) -> "Number":
         """The same with a clinic's value.
 

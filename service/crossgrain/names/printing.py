@@ -26,6 +26,23 @@ inside the drawn chart and in the terminal's tables, where there is no room, it 
 from decimal import Decimal
 from fractions import Fraction
 
+_WEEK = 7
+SPELLED = {
+    1: "a",
+    2: "two",
+    3: "three",
+    4: "four",
+    5: "five",
+    6: "six",
+    7: "seven",
+    8: "eight",
+    9: "nine",
+    10: "ten",
+    11: "eleven",
+    12: "twelve",
+}
+"""Small numbers in a sentence; of one week it is a week."""
+
 
 def is_finite(value: Fraction) -> bool:
     """Whether a finite decimal equals it: no prime but 2 and 5 divides the denominator.
@@ -183,6 +200,26 @@ def in_grains(value: Fraction) -> str:
     ('1 grain', '1.5 grains')
     """
     return f"{grains(value)} grain{'' if value == 1 else 's'}"
+
+
+def span(days: int) -> str:
+    """So many days, in weeks where they are whole ones.
+
+    >>> span(42), span(45), span(7), span(1)
+    ('6 weeks', '45 days', '1 week', '1 day')
+    """
+    many, word = (days, "day") if days % _WEEK else (days // _WEEK, "week")
+    return f"{many} {word}{'' if many == 1 else 's'}"
+
+
+def spelled_span(days: int) -> str:
+    """The same with small numbers in words, as they stand in a sentence.
+
+    >>> spelled_span(42), spelled_span(7), spelled_span(3), spelled_span(45)
+    ('six weeks', 'a week', 'three days', '45 days')
+    """
+    many, _, word = span(days).partition(" ")
+    return f"{SPELLED.get(int(many), many)} {word}"
 
 
 def short(value: Fraction, unit: str) -> str:

@@ -8,7 +8,7 @@ from fractions import Fraction
 
 from crossgrain.dosing.plan import Plan
 from crossgrain.names.numbers import PARTS, Number
-from crossgrain.names.printing import decimal, percent
+from crossgrain.names.printing import decimal, percent, span
 from crossgrain.safety.facts import Demand, Facts, Intent, Known
 
 
@@ -211,11 +211,13 @@ def in_general(entry: Rule | Missing, fills: Mapping[str, str]) -> str:
 
 
 def texts(numbers: Mapping[str, Number]) -> dict[str, str]:
-    """Thresholds as they are read."""
-    return {
+    """Thresholds as they are read; of days also ``{name_in_weeks}``, see `printing.span`."""
+    plain = {
         name: percent(number.value) if number.unit == PARTS else decimal(number.value)
         for name, number in numbers.items()
     }
+    spans = {f"{name}_in_weeks": span(n.days) for name, n in numbers.items() if n.days}
+    return {**plain, **spans}
 
 
 Predicate = Callable[[RuleCase, Rule], Hit | None]

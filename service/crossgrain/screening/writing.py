@@ -12,7 +12,7 @@ from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.names.errors import DomainError
-from crossgrain.names.printing import decimal, in_grains, micrograms, percent, quantity
+from crossgrain.names.printing import decimal, in_grains, micrograms, percent, quantity, span
 from crossgrain.safety.checks import DRAWN
 from crossgrain.safety.facts import Analyte, Measurement
 from crossgrain.safety.results import is_below
@@ -157,7 +157,7 @@ _ACTS = {
         FlagCode.UNDER,
         FlagGrade.CONFIRMED,
     ): "Review the dose now: compare every basis for the old regimen"
-    " and propose the next step up, with TSH 6 weeks after it.",
+    " and propose the next step up, with TSH {settled} after it.",
     (
         FlagCode.UNDER,
         FlagGrade.LIKELY,
@@ -174,7 +174,7 @@ _ACTS = {
         FlagCode.OVER,
         FlagGrade.CONFIRMED,
     ): "Review the dose now: ask for palpitations, consider the next"
-    " step down, with TSH 6 weeks after it.",
+    " step down, with TSH {settled} after it.",
     (
         FlagCode.OVER,
         FlagGrade.LIKELY,
@@ -195,7 +195,7 @@ _ACTS_OF_CODE = {
     FlagCode.DISPUTED: "Draw TSH: one chart calls this dose too low and another too high, and no"
     " result on it settles the question.",
     FlagCode.LEFT_RUNNING: "Ask which medicines are taken. If the old one was to end, end its order"
-    " and draw TSH 6 weeks later.",
+    " and draw TSH {settled} later.",
     FlagCode.NO_TSH: "Draw TSH: none followed the change of preparation.",
     FlagCode.TSH_HIGH: "TSH is high though the dose is not low on any chart: look at adherence,"
     " absorption, interactions and the product dispensed.",
@@ -218,10 +218,11 @@ _APART = {
 }
 
 
-def act_words(code: FlagCode, grade: FlagGrade, aims: frozenset[Aim]) -> str:
-    """What to do next."""
+def act_words(code: FlagCode, grade: FlagGrade, aims: frozenset[Aim], limits: Limits) -> str:
+    """What to do next; a TSH is due once the dose has settled."""
     act = _ACTS.get((code, grade)) or _ACTS_OF_CODE[code]
-    return " ".join([*(_APART[aim] for aim in sorted(aims)), act])
+    settled = span(limits.labs_settled_days)
+    return " ".join([*(_APART[aim] for aim in sorted(aims)), act.format(settled=settled)])
 
 
 SOURCE = (
@@ -266,7 +267,7 @@ def flag_of(found: Found, *, as_of: date, bases: Sequence[Basis], limits: Limits
         statement=_statement(found, as_of),
         arithmetic=lines,
         evidence=tuple(_evidence(found, as_of)),
-        act=act_words(found.code, found.grade, found.course.aims),
+        act=act_words(found.code, found.grade, found.course.aims, limits),
         source=SOURCE,
         tsh_before=tsh_of(found.before),
         tsh_after=tsh_of(found.after),

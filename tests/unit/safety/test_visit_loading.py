@@ -81,9 +81,15 @@ def test_what_is_asked_the_second_time_becomes_a_row_of_its_own() -> None:
     assert first.when["before"].isdisjoint(later.when["before"])
 
 
-def test_the_loader_names_the_numbers_by_which_rows_hold() -> None:
+def test_the_loader_names_the_numbers_by_which_rows_hold_and_which_they_say() -> None:
     _, held_by = decisions_from(FILE, NUMBERS)
-    assert held_by == {"next_step.hold_days", "next_step.labs_days"}
+    assert held_by == {
+        "next_step.hold_days",
+        "next_step.labs_days",
+        "next_step.gap_days",
+        "labs.wait_days",
+        "pregnancy.tsh_weeks",
+    }
 
 
 @pytest.mark.parametrize(

@@ -168,6 +168,7 @@ def test_what_was_not_checked_is_said_with_every_rule_by_its_code(need: str) -> 
     entry, finding = RULES.missing[need], found[f"not-checked-{need}"]
     source = entry.source.replace("{fresh}", "90")
     action = entry.action.replace("{begin}", "the first dose")
+    action = action.replace("{settled_in_weeks}", "6 weeks")
     assert (finding.action, finding.source, finding.origins) == (action, source, ())
     codes = finding.statement.rstrip(".").rsplit(": ", 1)[1].split(", ")
     rules = (*RULES.before.items(), *RULES.after.items())
