@@ -52,7 +52,9 @@ def first_step(
     """The order in hand as the first order of the series, and what must go with it.
 
     With it go its second strength, the orders and the end of the old medicine while it lasts,
-    and the first blood test. Where there are too many, those go that begin last.
+    and the first blood test. Where there are too many, those go that begin last. What else is
+    measured on that day, such as an ECG, is of the whole series; what must be done before the
+    start stands in the note of the order.
 
     Parameters
     ----------
@@ -67,11 +69,11 @@ def first_step(
     others = [draft for draft in drafts if draft is not lead or not _is_new(lead)]
     gone = _deletions(others)
     ends = [{**task, "intent": intent} for task in series.ends()]
-    draws = [{**asked, "intent": intent} for asked in series.first_draw()]
-    room = max(MOST_ACTIONS - len(gone) - len(ends) - len(draws[:1]) - 1, 0)
+    draw = [{**asked, "intent": intent} for asked in series.first_draw()[:1]]
+    room = max(MOST_ACTIONS - len(gone) - len(ends) - len(draw) - 1, 0)
     beside = [{**order, "intent": intent} for order in series.beside(first)][:room]
     begun = _update(lead, first, taken) if _is_new(lead) else create({**first, "intent": intent})
-    with_it = said_once(first, [*beside, *ends, *draws[: 1 + room - len(beside)]])
+    with_it = said_once(first, [*beside, *ends, *draw])
     return [*gone, begun, *map(create, with_it)]
 
 

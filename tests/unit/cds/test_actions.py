@@ -161,6 +161,19 @@ def test_the_tests_of_one_morning_are_one_request_with_each_of_them_coded(cards:
     assert draw["identifier"][0]["value"] == draw["id"]
 
 
+def test_of_the_first_day_the_blood_test_alone_is_filed_and_the_order_says_what_comes_before(
+    cards: Cards,
+) -> None:
+    """Atrial fibrillation, on warfarin: INR, pulse and an ECG on day one."""
+    body = call("10-older-with-atrial-fibrillation.json", [grains(30, "p10")])
+    (card,) = cards(body)
+    assert "before the first dose, with an electrocardiogram" in card["detail"]
+    first = card["suggestions"][0]["actions"]
+    (draw,) = created(first, "ServiceRequest")
+    assert draw["code"]["text"] == "INR"
+    assert "electrocardiogram" in str(first[0]["resource"]["note"])
+
+
 @pytest.mark.parametrize("number", [0, 1])
 def test_nothing_points_at_what_is_neither_created_nor_in_the_record(
     cards: Cards, number: int
