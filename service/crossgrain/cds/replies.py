@@ -56,7 +56,7 @@ def _replies(desk: CardDesk, posed: Posed, on: str, *, named: bool) -> Iterator[
 
 def _statement(desk: CardDesk, posed: Posed, choice: PossibleAnswer, on: str) -> Resource:
     """The dose of one reading as a statement; of a name that is unclear by a clear one."""
-    resource = choice.change.resources[posed.number] or {}
+    (resource,) = choice.change.added or (choice.change.resources[posed.number] or {},)
     entry = posed.entry
     reference = desk.assembled.reference(entry.reference) if entry else ""
     line = choice.lines[0].preparation

@@ -12,10 +12,9 @@ from decimal import Decimal
 from typing import Any, Unpack
 
 from crossgrain.dosing.preparations import Preparation
-from crossgrain.names.identity import FhirVersion, stable_id, urn
+from crossgrain.names.identity import stable_id, urn
 from crossgrain.names.printing import as_written, unit_word
 from crossgrain.reading.clear import DAILY, Resource, written_clearly
-from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.door import Look, open_record
 from crossgrain.reading.elements import ReadCategory, Unreadable
 from crossgrain.reading.posing import (
@@ -28,6 +27,7 @@ from crossgrain.reading.posing import (
     answered_visit,
     content_digest,
     line_name,
+    statement_of,
 )
 from crossgrain.reading.quantities import exact, unit_of_word
 from crossgrain.reading.reading import NOTHING_VOUCHED, Reading, Vouched
@@ -160,8 +160,9 @@ class _Sheet:
         if choice is not None and choice.code != OTHERWISE:
             for _, where in heard.doses.values():
                 raise _refused(where, "a dose is given beside another answer to the question")
+            meant = tuple(line.preparation for line in choice.lines[: len(choice.change.added)])
             return _AnsweredQuestion(
-                self._confirmed(posed, choice.words), choice.change, heard.place
+                self._confirmed(posed, choice.words), choice.change, heard.place, meant
             )
         if not heard.doses:
             raise _refused(heard.place, "give the dose that is taken a day")
@@ -215,17 +216,9 @@ class _Sheet:
 
     def _statement(self, line: Preparation, quantity: Resource) -> Resource:
         """A statement of what is taken, where the record holds none."""
-        name = stable_id(
-            f"{self.form.id}|{line.id}|{content_digest(quantity)}|{self.reading.as_of}"
-        )
-        bare = {
-            "resourceType": "MedicationStatement",
-            "id": name,
-            "status": "active",
-            **_named(line, self.reading.codes, self.reading.shape.version),
-            "subject": {"reference": self.reading.patient.reference},
-        }
-        return self._written(bare, quantity)
+        name = f"{self.form.id}|{line.id}|{content_digest(quantity)}|{self.reading.as_of}"
+        dosage = {"timing": DAILY, "doseAndRate": [{"doseQuantity": quantity}]}
+        return statement_of(stable_id(name), line, [dosage], self.reading)
 
     def _confirmed(self, posed: Posed, words: str) -> Confirmed:
         return Confirmed(posed.question.expression, posed.question.question, words)
@@ -296,18 +289,6 @@ def _dose_words(line: Preparation, quantity: Resource) -> str:
     unit = unit_word("ug", exact(quantity["value"], "")) if known == _MICROGRAM else written
     unit = unit or "without a unit"
     return f"{line_name(line)}: {value} {unit} a day"
-
-
-def _named(line: Preparation, codes: CodeTables, version: FhirVersion) -> Resource:
-    """The element by which a statement names its medicine."""
-    coded = codes.codes_for(line, None).ingredient
-    concept: Resource = {"text": line.name}
-    if coded:
-        coding = {"system": coded.code.system, "code": coded.code.value, "display": coded.display}
-        concept = {"coding": [coding], **concept}
-    if version is FhirVersion.R4:
-        return {"medicationCodeableConcept": concept}
-    return {"medication": {"concept": concept}}
 
 
 def _with_changes(

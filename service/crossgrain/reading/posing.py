@@ -17,16 +17,17 @@ from typing import Any, Unpack
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.dosing.targets import Target
-from crossgrain.names.identity import stable_id, urn
+from crossgrain.names.identity import FhirVersion, stable_id, urn
 from crossgrain.names.printing import exact_decimal
 from crossgrain.reading.clear import (
+    NotWritable,
     Resource,
     cycle_of,
     dosage_list,
     dosages_for,
     written_clearly,
 )
-from crossgrain.reading.code_tables import AnswerType, Item
+from crossgrain.reading.code_tables import AnswerType, CodeTables, Item
 from crossgrain.reading.door import Look, open_record
 from crossgrain.reading.elements import Asked, Asks, Unreadable
 from crossgrain.reading.medication_resources import product_named
@@ -34,6 +35,7 @@ from crossgrain.reading.quantities import in_unit
 from crossgrain.reading.reading import NOTHING_VOUCHED, Notes, Reading, Vouched, resource_of
 from crossgrain.reading.record import Question
 from crossgrain.reading.resolve import Entry
+from crossgrain.reading.supply import hand_over_in, probable_dose
 from crossgrain.reading.told import Told, told_by
 from crossgrain.reading.variants import possible_doses
 from crossgrain.reading.views import Medicine, view
@@ -242,7 +244,7 @@ class _Poser:
         if entry.kind == HANDED_OUT:
             return replace(
                 posed,
-                choices=(*_not_taken(posed), PossibleAnswer(OTHERWISE, "It is: as given below")),
+                choices=tuple(self._of_hand_over(posed, entry)),
                 doses=tuple(self._preparations(self._kind_handed_out(entry))),
             )
         of_dose = entry.kind in _MEDICINES and asks in _OF_MEDICINE and not self._denied(posed)
@@ -287,6 +289,18 @@ class _Poser:
         except (Asked, Unreadable):
             return None
         return told.kind if isinstance(told, Told) else None
+
+    def _of_hand_over(self, posed: Posed, entry: Entry) -> Iterator[PossibleAnswer]:
+        """What was probably taken first: a hand-over is a sign, and no dose by itself."""
+        apart = self.reading.with_notes(Notes())
+        handed = hand_over_in(entry, apart)
+        choice = _as_handed_out(posed, probable_dose(handed, apart), apart) if handed else None
+        if choice is not None:
+            yield choice
+        yield from _not_taken(posed)
+        yield PossibleAnswer(
+            OTHERWISE, "Another dose: given below" if choice else "It is: as given below"
+        )
 
     def _kind_handed_out(self, entry: Entry) -> Kind | None:
         """Which hormone was handed out; it is asked about only where that is told."""
@@ -364,8 +378,55 @@ def reading_choice(posed: Posed, lines: tuple[DoseLine, ...], reading: Reading) 
     version, preparation = reading.shape.version, lines[0].preparation
     resource = written_clearly(entry.resource, dosages_for(lines), reading.as_of, version)
     change = Amendment({posed.number: resource}, Vouched(meant={entry.path: preparation}))
+    return PossibleAnswer(_code_of(lines), dose_words(lines), change, lines)
+
+
+def _as_handed_out(
+    posed: Posed, lines: tuple[DoseLine, ...], reading: Reading
+) -> PossibleAnswer | None:
+    """The dose that a hand-over tells, as a statement that it is taken."""
+    if not lines:
+        return None
+    preparation = lines[0].preparation
+    try:
+        dosages, code = dosages_for(lines), _code_of(lines)
+    except NotWritable:
+        return None
+    name = stable_id(f"{posed.id}|{posed.content}|{code}|{reading.as_of}")
+    statement = statement_of(name, preparation, dosages, reading)
+    return PossibleAnswer(code, dose_words(lines), Amendment(added=(statement,)), lines)
+
+
+def _code_of(lines: tuple[DoseLine, ...]) -> str:
     amounts = (str(exact_decimal(amount)) for amount in cycle_of(lines))
-    return PossibleAnswer("_".join((preparation.id, *amounts)), dose_words(lines), change, lines)
+    return "_".join((lines[0].preparation.id, *amounts))
+
+
+def statement_of(
+    name: str, line: Preparation, dosages: Sequence[Resource], reading: Reading
+) -> Resource:
+    """A statement that so much of a product line is taken now, with this id."""
+    version = reading.shape.version
+    bare = {
+        "resourceType": "MedicationStatement",
+        "id": name,
+        "status": "active",
+        **_named(line, reading.codes, version),
+        "subject": {"reference": reading.patient.reference},
+    }
+    return written_clearly(bare, dosages, reading.as_of, version)
+
+
+def _named(line: Preparation, codes: CodeTables, version: FhirVersion) -> Resource:
+    """The element by which a statement names its medicine."""
+    coded = codes.codes_for(line, None).ingredient
+    concept: Resource = {"text": line.name}
+    if coded:
+        coding = {"system": coded.code.system, "code": coded.code.value, "display": coded.display}
+        concept = {"coding": [coding], **concept}
+    if version is FhirVersion.R4:
+        return {"medicationCodeableConcept": concept}
+    return {"medication": {"concept": concept}}
 
 
 _DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")

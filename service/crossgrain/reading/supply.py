@@ -11,6 +11,7 @@ from math import ceil, inf
 from typing import NamedTuple
 
 from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.dosing.regimens import DoseLine
 from crossgrain.reading.dose_lines import read_doses
 from crossgrain.reading.elements import Asked, Dosage, Quantity, Unreadable, read_date
 from crossgrain.reading.medication_resources import Seen, product_named
@@ -142,7 +143,8 @@ def _asked_about(each: HandOver, reading: Reading) -> Asked:
     lasts = f", for {each.days:g} days" if each.days < inf else ""
     over = " that are over" if each.day + each.days < 0 else ""
     when = f"{-each.day} days before the day of reading{lasts}{over}"
-    dose = _probable_dose(each, reading)
+    lines = probable_dose(each, reading)
+    dose = _in_words(_daily(lines), lines[0].preparation) if lines else ""
     what = f"{dose} were" if dose else f"A {each.product.kind} medicine was"
     ends = "Is that what is taken now?" if dose else "How much of it is taken a day?"
     return Asked(
@@ -150,11 +152,11 @@ def _asked_about(each: HandOver, reading: Reading) -> Asked:
     )
 
 
-def _probable_dose(each: HandOver, reading: Reading) -> str:
-    """The daily dose that a hand-over tells in its dosages or by its tablets; empty where none."""
+def probable_dose(each: HandOver, reading: Reading) -> tuple[DoseLine, ...]:
+    """What a hand-over tells in its dosages or by its tablets; empty where it tells none."""
     dosages, counted = each.seen.dosage_instruction, _by_count(each)
     if not dosages:
-        return _in_words(*counted) if counted else ""
+        return (counted,) if counted else ()
     apart = Notes()
     path = f"{each.entry.path}.dosageInstruction"
     try:
@@ -162,13 +164,17 @@ def _probable_dose(each: HandOver, reading: Reading) -> str:
             dosages, each.product, path, reading.with_notes(apart), dated=False
         ).lines
     except (Asked, Unreadable):
-        return ""
+        return ()
     if apart.questions or not lines:
-        return ""
-    daily, line = sum((each.daily for each in lines), Fraction(0)), lines[0].preparation
-    if counted and counted != (daily, line):
-        return ""
-    return _in_words(daily, line)
+        return ()
+    told = _daily(lines), lines[0].preparation
+    if counted and (counted.daily, counted.preparation) != told:
+        return ()
+    return lines
+
+
+def _daily(lines: Iterable[DoseLine]) -> Fraction:
+    return sum((line.daily for line in lines), Fraction(0))
 
 
 def _in_words(daily: Fraction, line: Preparation) -> str:
@@ -176,7 +182,7 @@ def _in_words(daily: Fraction, line: Preparation) -> str:
     return f"{in_unit(daily, line)} a day of {medicine}"
 
 
-def _by_count(each: HandOver) -> tuple[Fraction, Preparation] | None:
+def _by_count(each: HandOver) -> DoseLine | None:
     """The daily dose of so many tablets over so many days, where it is one of quarter tablets."""
     strength, line = tablet_strength(each.product), each.product.preparation
     days, quantity = each.days, each.seen.quantity
@@ -189,4 +195,4 @@ def _by_count(each: HandOver) -> tuple[Fraction, Preparation] | None:
     tablets = handed_out.value / int(days)
     if handed_out.dimension is not Dimension.PIECE or (tablets * 4).denominator != 1:
         return None
-    return tablets * strength, line
+    return DoseLine(line, (tablets * strength,), each.entry.path)

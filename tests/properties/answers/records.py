@@ -6,6 +6,7 @@ and the record that says the same clearly. The kinds are those of the reader's o
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from decimal import Decimal
 from typing import Any
 
 from crossgrain.names.identity import HOW_IT_GOES, FhirVersion
@@ -489,6 +490,26 @@ def _drafted(kind: str, **draft: Any) -> Maker:
     ]
 
 
+def _handed(strength: Callable[[Chart], int], **more: Any) -> Maker:
+    """Ninety tablets for ninety days, handed out three weeks ago."""
+    concept = more.pop("concept", None)
+
+    def made(chart: Chart) -> Made:
+        told = {
+            "resourceType": "MedicationDispense", "id": "h", "status": "completed",
+            "subject": {"reference": "Patient/p"}, "whenHandedOver": "2025-02-10",
+            **named(chart.version, concept or {"text": TABLET.format(strength(chart))}),
+            "quantity": ONE_TABLET | {"value": 90}, "daysSupply": mass(90, "d"), **more,
+        }  # fmt: skip
+        return [{key: value for key, value in told.items() if value is not None}]
+
+    return made
+
+
+def _stated(chart: Chart) -> Made:
+    return [chart.statement([a_day(chart.dose)], effectivePeriod=None)]
+
+
 RECORD_CASES = [
     Case("one page of several", Asks.WHOLE, _other_page, _clear, lambda c: "yes"),
     Case("fewer than were found", Asks.WHOLE, _fewer, _clear, lambda c: "yes"),
@@ -515,14 +536,38 @@ RECORD_CASES = [
         lambda c: [c.statement([a_day(c.dose)], effectivePeriod=None)], given_dose,
     ),
     Case(
-        "tablets that were handed out, of which nothing else speaks", Asks.DOSE,
-        lambda c: [{
-            "resourceType": "MedicationDispense", "id": "h", "status": "completed",
-            "subject": {"reference": "Patient/p"}, "whenHandedOver": "2025-02-10",
-            **named(c.version, {"text": TABLET.format(c.dose)}),
-            "quantity": ONE_TABLET | {"value": 90},
-        }],
-        lambda c: [c.statement([a_day(c.dose)], effectivePeriod=None)], given_dose,
+        "tablets that were handed out, taken in another dose", Asks.DOSE,
+        _handed(lambda c: 2 * c.dose), _stated, given_dose,
+    ),
+    Case(
+        "tablets that were handed out, taken as their number and days tell", Asks.DOSE,
+        _handed(lambda c: c.dose), _stated, the_dose,
+    ),
+    Case(
+        "tablets that were handed out, taken as their dosage tells", Asks.DOSE,
+        _handed(lambda c: 2 * c.dose, daysSupply=None, dosageInstruction=[
+            {"timing": DAILY, "doseAndRate": [{"doseQuantity": ONE_TABLET | {"value": Decimal("0.5")}}]}
+        ]),
+        _stated, the_dose,
+    ),
+    Case(
+        "tablets that were handed out, taken every other day", Asks.DOSE,
+        _handed(lambda c: 2 * c.dose, daysSupply=None, dosageInstruction=[{
+            "timing": {"repeat": {"frequency": 1, "period": 2, "periodUnit": "d"}},
+            "doseAndRate": [{"doseQuantity": ONE_TABLET}],
+        }]),
+        lambda c: [c.statement([{
+            "timing": {"repeat": {"frequency": 1, "period": 2, "periodUnit": "d"}},
+            "doseAndRate": [{"doseQuantity": mass(2 * c.dose)}],
+        }], effectivePeriod=None)],
+        lambda c: f"levothyroxine_{2 * c.dose}_0",
+    ),
+    Case(
+        "tablets that were handed out, and are not taken beside what is", Asks.DOSE,
+        lambda c: [c.order([a_day(c.dose)]), *_handed(
+            lambda c: 20, concept={"text": "liothyronine sodium 20 microgram tablet"}
+        )(c)],
+        _clear, lambda c: "not-taken",
     ),
     Case(
         "an order that replaces or is added", Asks.TARGET, _drafted("liothyronine"),
