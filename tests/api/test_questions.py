@@ -318,6 +318,96 @@ def test_a_statement_does_not_answer_an_order_that_it_cannot_speak_of(client, or
     assert resources(post(client, call(record)).json(), "Questionnaire")
 
 
+R5 = Chart(FhirVersion.R5, 100)
+LT3 = {"text": "liothyronine sodium"}
+
+
+def not_taken(chart: Chart, **more: Any) -> Resource:
+    """That the liothyronine of an order is not taken."""
+    said = {"derivedFrom": [{"reference": "MedicationRequest/r2"}], "effectivePeriod": None, **more}
+    if chart.version is FhirVersion.R5:
+        said = {"adherence": {"code": {"coding": [{"code": "not-taking"}]}}, **said}
+    else:
+        said = {"status": "not-taken", **said}
+    statement = chart.statement([], LT3, **said)
+    return {key: value for key, value in statement.items() if value is not None}
+
+
+QUESTIONED: dict[str, Resource] = {
+    "its dose": {"dosageInstruction": [{"text": "as directed"}]},
+    "whether it is taken": {"status": "unknown"},
+    "what it is": {"medicationCodeableConcept": {"text": "thyroid medication"}},
+}
+
+
+@pytest.mark.parametrize("operation", ["$propose-switch", "$next-step"])
+@pytest.mark.parametrize("chart", [R4, R5], ids=["r4", "r5"])
+@pytest.mark.parametrize("question", [*QUESTIONED, "nothing but this statement"])
+def test_a_statement_of_an_order_that_it_is_not_taken_answers_what_is_asked_of_it(
+    client, operation, chart, question
+):
+    more = QUESTIONED.get(question, {})
+    if chart.version is FhirVersion.R5 and "medicationCodeableConcept" in more:
+        more = {"medication": {"concept": more["medicationCodeableConcept"]}}
+    order = {**chart.order([a_day(10)], LT3, own="r2"), **more}
+    clear = chart.order([a_day(100)])
+
+    def answer(*made: Resource) -> Any:
+        body = call(bundle(list(made)))
+        if operation == "$next-step":
+            body["parameter"] = [p for p in body["parameter"] if p["name"] != "target"]
+        return client.post(
+            f"/fhir/{chart.version.value}/{operation}",
+            content=to_json(body),
+            headers={"content-type": "application/fhir+json"},
+        ).json()
+
+    if question in QUESTIONED:
+        assert resources(answer(clear, order), "Questionnaire")
+    since = {"effectivePeriod": {"start": "2024-11-04"}}  # else it is asked what was taken before
+    said = not_taken(chart, **(since if operation == "$next-step" else {}))
+    after, alone = answer(clear, order, said), answer(clear)
+    assert after["entry"][0]["resource"]["status"] == "success"
+    assert "made from it, says so" in json.dumps(after["entry"][0]["resource"]["contained"][0])
+    assert dosages(after) == dosages(alone)
+    assert dosages(after)
+
+
+def dosages(answer: Resource) -> list[Any]:
+    return [each["dosageInstruction"] for each in resources(answer, "MedicationRequest")]
+
+
+@pytest.mark.parametrize(
+    ("said", "order"),
+    [
+        ({"derivedFrom": [{"reference": "MedicationRequest/other"}]}, {}),
+        ({"derivedFrom": [{"reference": "MedicationRequest/r1"}]}, {}),
+        ({"dateAsserted": "2024-11-05"}, {"authoredOn": "2025-01-07"}),
+        ({"effectivePeriod": {"start": "2024-12-01", "end": "2024-12-08"}}, {}),
+        ({"status": "stopped"}, {}),
+    ],
+    ids=["another order", "of another hormone", "before the order", "for a week", "no such word"],
+)
+def test_a_statement_that_does_not_say_so_of_today_and_of_this_order_leaves_the_question_open(
+    client, said, order
+):
+    asked_of = {**R4.order([{"text": "as directed"}], LT3, own="r2"), **order}
+    record = bundle([R4.order([a_day(100)]), asked_of, not_taken(R4, **said)])
+    assert resources(post(client, call(record)).json(), "Questionnaire")
+
+
+def test_an_order_of_which_nothing_is_asked_stands_beside_an_older_word_against_it(
+    client,
+):
+    record = bundle([
+        R4.order([a_day(100)]),
+        R4.order([a_day(10)], LT3, own="r2", authoredOn="2025-02-03"),
+        not_taken(R4, dateAsserted="2025-01-07"),
+    ])  # fmt: skip
+    answer = post(client, call(record)).json()
+    assert "made from it, says so" not in json.dumps(answer["entry"][0]["resource"]["contained"])
+
+
 def test_a_statement_that_is_unclear_itself_answers_nothing(client):
     said = R4.statement([{"text": "as directed"}], **STATEMENT)
     record = bundle([R4.order([{"text": "as directed"}]), said])
@@ -364,6 +454,26 @@ def test_once_a_reply_is_accepted_the_next_call_does_not_ask_again(client, place
     assert all("answered first" not in each["summary"] for each in cards)
     dose = (150, 100)[place]
     assert any(f"levothyroxine sodium {dose} micrograms" in each["detail"] for each in cards)
+
+
+def test_at_the_order_a_statement_that_it_is_not_taken_answers_as_well(client):
+    hook, _ = asking_call()
+    (order,) = [e["resource"] for e in hook["prefetch"]["medicationRequests"]["entry"]]
+    other = {**order, "id": "other", "medicationCodeableConcept": LT3,
+             "dosageInstruction": [{"text": "as directed"}]}  # fmt: skip
+    clear = {**order, "dosageInstruction": [a_day(100)]}
+    hook["prefetch"]["medicationRequests"] = hooks.searchset([clear, other])
+    (card,) = client.post(hooks.ORDER, json=hook).json()["cards"]
+    assert "answered first" in card["summary"]
+    statement = {
+        "resourceType": "MedicationStatement", "id": "s", "status": "not-taken",
+        "subject": order["subject"], "medicationCodeableConcept": LT3, "dateAsserted": AS_OF,
+        "derivedFrom": [{"reference": "MedicationRequest/other"}],
+    }  # fmt: skip
+    hook["prefetch"]["medicationStatements"] = hooks.searchset([statement])
+    cards = client.post(hooks.ORDER, json=hook).json()["cards"]
+    assert cards
+    assert all("answered first" not in each["summary"] for each in cards)
 
 
 def test_a_draft_that_is_unclear_is_asked_about_and_no_statement_made_of_it(client):

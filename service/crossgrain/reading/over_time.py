@@ -219,9 +219,11 @@ def counted_once(medicines: Sequence[DatedMedicine], believed: Believed) -> Iter
     """The doses, without the orders that a statement of the same dose was made from.
 
     Where the doses differ, who stands for whom goes round in a circle or against the dates, or
-    another resource says that it was not taken, what was taken is in doubt.
+    another resource says that it was not taken, what was taken is in doubt. A statement made from
+    an order that says so of all of its days is no doubt but the answer.
     """
-    taken = [medicine for medicine in medicines if medicine.taken]
+    never = _never_taken(medicines)
+    taken = [m for m in medicines if m.taken and m.reference not in never]
     read = {m.reference: list(_intakes_of(m)) for m in taken}
     doubts = _doubts(taken)
     restated = _restated(taken, read, doubts)
@@ -233,6 +235,26 @@ def counted_once(medicines: Sequence[DatedMedicine], believed: Believed) -> Iter
             said = replace(intake, doubt=doubt) if doubt else intake
             for piece in against.held_against(medicine, said):
                 yield from _left_of(piece, restated.get(own, ()))
+
+
+def _never_taken(medicines: Sequence[DatedMedicine]) -> set[str]:
+    """The orders of which a statement made from them says that none of it was ever taken."""
+    orders = {m.reference: m for m in medicines if isinstance(m.told.seen, MedicationRequest)}
+    found: set[str] = set()
+    for medicine in medicines:
+        named = medicine.stems_from & orders.keys()
+        denial = _denial(medicine.told) if named else None
+        if denial is not None:
+            found |= {name for name in named if _denies_all(denial, orders[name])}
+    return found
+
+
+def _denies_all(denial: Denial, order: DatedMedicine) -> bool:
+    begun, (since, _) = order.standing.first_day, denial.days or (None, None)
+    all_days = since is not None and begun is not None and since <= begun
+    written = order.told.claim((), ()).said_on
+    known_then = denial.day is not None and written is not None and written <= denial.day
+    return denial.speaks_of_today and all_days and known_then and denial.kind is order.kind
 
 
 def _doubts(taken: Sequence[DatedMedicine]) -> dict[str, str]:

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Sequence
 from functools import partial
 from typing import Any, Unpack
 
+from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.reading.currency import Meaning
 from crossgrain.reading.door import Look, Opened, open_record
@@ -59,7 +60,9 @@ def read_record(bundle: dict[str, Any], **look: Unpack[Look]) -> Record:
     for entry in opened.entries():
         opened.read(entry, partial(_read_entry, entry, medicines, labs, history, reading))
     refuse_drafts_above(len(medicines.drafts), reading.index.root)
-    taken = reconciled(_without_answered(medicines.taken, reading), reading.codes, notes)
+    answered = _without_answered(medicines.taken, reading)
+    answered = _without_denied(answered, medicines, reading)
+    taken = reconciled(answered, reading.codes, notes)
     ask_what_only_hand_overs_tell(medicines.handed, medicines.told, not taken, reading)
     claims = [hormone.claim for hormone in taken]
     ask_about_denials(
@@ -94,7 +97,7 @@ def _without_answered(taken: Sequence[Hormone], reading: Reading) -> list[Hormon
         if statement.is_order or statement.path in asked or not statement.entry.lines:
             continue
         for order in (orders[name] for name in statement.stems_from if name in orders):
-            if _may_answer(statement, order, reading):
+            if _may_answer(statement.kind, statement.claim.said_on, order, reading):
                 answered[order.path] = statement.path
     notes.forget(answered.keys())
     for path, by in answered.items():
@@ -102,14 +105,40 @@ def _without_answered(taken: Sequence[Hormone], reading: Reading) -> list[Hormon
     return [each for each in taken if each.path not in answered]
 
 
-def _may_answer(statement: Hormone, order: Entry, reading: Reading) -> bool:
+def _without_denied(
+    taken: Sequence[Hormone], medicines: Medicines, reading: Reading
+) -> list[Hormone]:
+    """The medicines taken, without orders in question of which a statement says that none is taken.
+
+    It was made from the order, so it is the answer to what is asked of it: its dose, or whether it
+    is taken at all. An order of which nothing is asked stands.
+    """
+    notes, believed, denied = reading.notes, reading.codes.believed, {}
+    orders = {e.reference: e for e in reading.index.entries if e.kind == "MedicationRequest"}
+    claims = {each.path: each.claim for each in taken}
+    standing = medicines.standing_orders(believed)
+    for denial in (each for each in medicines.denials if each.speaks_of_today):
+        for order in (orders[name] for name in denial.stems_from if name in orders):
+            claim = claims.get(order.path)
+            against = claim is not None and denial.contradicts(claim, standing)
+            in_question = against or order.path in notes.asked_about
+            if in_question and _may_answer(denial.kind, denial.day, order, reading):
+                denied[order.path] = denial.path
+    notes.forget(denied.keys())
+    for path, by in denied.items():
+        notes.unread(path, f"not counted as taken: {by}, which was made from it, says so")
+    return [each for each in taken if each.path not in denied]
+
+
+def _may_answer(kind: Kind, said_on: int | None, order: Entry, reading: Reading) -> bool:
+    """Whether a statement of a hormone, written on a day, may speak of an order."""
     apart = reading.with_notes(Notes())
     told, seen = told_by(order, apart), seen_in(order, apart)
     if seen.status == "draft":  # an order to judge says nothing of what is taken
         return False
-    if isinstance(told, Other) or (isinstance(told, Told) and told.kind is not statement.kind):
+    if isinstance(told, Other) or (isinstance(told, Told) and told.kind is not kind):
         return False
-    said_on, written = statement.claim.said_on, latest_day(seen, order.path, reading.as_of)
+    written = latest_day(seen, order.path, reading.as_of)
     return written is None or said_on is None or written <= said_on
 
 

@@ -85,6 +85,7 @@ class Denial:
     days : the days that it denies; ``None`` where which they are is not said
     never : it says that nothing was taken on those days; else that it was, and came to an end
     order : the status of an order that was given up, else empty
+    stems_from : references to what a statement was made from
     """
 
     path: str
@@ -98,6 +99,14 @@ class Denial:
     days: Days | None = None
     never: bool = False
     order: str = ""
+    stems_from: Collection[str] = ()
+
+    @property
+    def speaks_of_today(self) -> bool:
+        """Whether it says outright that nothing is taken, of days that today is one of."""
+        first, last = self.days or (None, None)
+        begun, over = first is None or first <= 0, last is not None and last < 0
+        return self.outright and self.never and begun and not over
 
     def contradicts(self, claim: Claim, standing: "StandingOrders") -> bool:
         """Whether it is said of a time after the other was written."""

@@ -1,6 +1,7 @@
 """What is taken today, ordered, stopped or denied: the medicines of a record as of one day."""
 
-from dataclasses import dataclass, field
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from math import isfinite
 
@@ -103,6 +104,8 @@ class Medicines:
         """Keep what it says against the taking of the same medicine."""
         denial = told.denial(medicine.lines)
         if denial is not None:
+            with suppress(Asked):  # of what it was made cannot be told: then it answers for none
+                denial = replace(denial, stems_from=told.sources())
             self.denials.append(denial)
 
 

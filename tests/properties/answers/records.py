@@ -149,6 +149,7 @@ def _amount(chart: Chart) -> list[Resource]:
 
 _MODIFIER = [{"url": "http://clinic.example/unknown", "valueBoolean": True}]
 ONE_TABLET: Resource = {"value": 1, "unit": "tablet"}
+HALF_A_TABLET: Resource = {"value": Decimal("0.5"), "unit": "tablet"}
 TABLET = "levothyroxine sodium {} microgram tablet"
 DOSE_CASES = [
     Case(
@@ -546,7 +547,7 @@ RECORD_CASES = [
     Case(
         "tablets that were handed out, taken as their dosage tells", Asks.DOSE,
         _handed(lambda c: 2 * c.dose, daysSupply=None, dosageInstruction=[
-            {"timing": DAILY, "doseAndRate": [{"doseQuantity": ONE_TABLET | {"value": Decimal("0.5")}}]}
+            {"timing": DAILY, "doseAndRate": [{"doseQuantity": HALF_A_TABLET}]}
         ]),
         _stated, the_dose,
     ),
