@@ -214,7 +214,7 @@ def test_the_sheet_follows_what_is_chosen(open_page: Open, service: str) -> None
     page = open_page()
     sheet = come(page, service)
     page.get_by_label("Basis").select_option("label")
-    expect(sheet.get_by_text(re.compile("Aim: .* on the basis label"))).to_be_visible()
+    expect(sheet.get_by_text(re.compile("Aim: .* on the basis “label”"))).to_be_visible()
     page.get_by_label("Old medicine").select_option("stop")
     expect(sheet.get_by_text("as planned (stop)")).to_be_visible()
     page.get_by_label("Pace").select_option("brisk")
