@@ -3,6 +3,7 @@
 import copy
 import json
 from collections.abc import Callable, Iterator
+from fractions import Fraction
 from typing import Any
 
 import httpx2 as httpx
@@ -14,8 +15,10 @@ from tests.conformance.r5_records import as_r5
 from crossgrain.app.factory import create_app
 from crossgrain.catalogue import Catalogue
 from crossgrain.http.settings import Settings
+from crossgrain.reading.json import parse
+from crossgrain.reading.series_mark import mark_in
 
-from .calls import FHIR, FIXTURES, VISITS, Resource
+from .calls import FHIR, FIXTURES, SCENARIO, VISITS, Resource
 from .test_options import only_issue
 
 NEXT = "/fhir/r4/$next-step"
@@ -711,3 +714,30 @@ def test_titration_where_no_plan_runs_goes_on_from_the_order_that_it_proposed() 
     assert said(second)["branch"] == ["tsh-high"]
     (raised, *_) = of_type(second, "MedicationRequest")
     assert raised["priorPrescription"]["reference"] == f"MedicationRequest/{order['id']}"
+
+
+WITHOUT_A_PLAN = [patient["file"] for patient in SCENARIO["patient"]]
+
+
+@pytest.mark.parametrize("file", WITHOUT_A_PLAN)
+def test_every_invented_patient_has_a_next_step_and_another_after_it(file: str) -> None:
+    """A weekday dose has a mean that no decimal equals: 600/7 micrograms a day."""
+    chart = generate.patient(file)
+    chart.result("tsh", -3, 2.0)
+    for day in (0, 30):
+        answer = chart.next_step(day)
+        assert guidance(answer)["status"] in {"success", "data-required"}
+        chart.take_up(answer)
+
+
+def test_the_checkpoint_of_a_dose_that_differs_by_weekday_is_carried_and_never_more() -> None:
+    chart = generate.patient("09-weekday-weekend.json")
+    chart.result("tsh", -3, 2.0)
+    answer = chart.next_step(0)
+    (plan,) = (
+        e["resource"] for e in answer["entry"] if e["resource"]["resourceType"] == "CarePlan"
+    )
+    mark = mark_in(parse(json.dumps(plan).encode())["extension"])
+    assert mark is not None
+    assert 0 <= Fraction(600, 7) - mark.facts.checkpoint.lt4_ug < Fraction(1, 10**6)
+    assert mark.facts.titration

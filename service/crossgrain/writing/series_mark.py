@@ -308,8 +308,18 @@ def _mixture(target: Target, mixture: Mixture) -> Iterator[Extension]:
 
 
 def _checkpoint(dose: TargetDose) -> Iterator[Extension]:
+    """The dose of a checkpoint; that of a week whose days differ may be no finite decimal."""
     for name, amount in (("levothyroxine", dose.lt4_ug), ("liothyronine", dose.lt3_ug)):
         if amount:
-            yield _valued(name, "valueQuantity", exact_quantity(amount, "ug/d"))
+            yield _valued(name, "valueQuantity", exact_quantity(_no_more_than(amount), "ug/d"))
     if dose.grains:
-        yield _valued("grains", "valueDecimal", exact_decimal(dose.grains))
+        yield _valued("grains", "valueDecimal", exact_decimal(_no_more_than(dose.grains)))
+
+
+def _no_more_than(amount: Fraction) -> Fraction:
+    """The largest decimal of six places that does not pass it: a checkpoint never rises.
+
+    >>> _no_more_than(Fraction(600, 7))
+    Fraction(17142857, 200000)
+    """
+    return amount if is_finite(amount) else Fraction(int(amount * 10**6), 10**6)
