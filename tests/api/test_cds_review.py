@@ -15,6 +15,7 @@ from crossgrain.screening.course import (
     ScreeningOutcome,
     Urgency,
 )
+from crossgrain.screening.writing import GRADES_IN_SHORT
 
 from .calls import PATIENTS
 from .hooks import INSTANCE, REVIEW, call
@@ -34,7 +35,7 @@ def view(client: TestClient, file: str, **changes: Any) -> list[dict[str, Any]]:
 def test_a_patient_parked_at_half_the_dose_has_a_warning(client: TestClient) -> None:
     (card,) = view(client, PARKED)
     assert card["indicator"] == "warning"
-    assert "under dosed switch" in card["summary"]
+    assert "Dose too low after a switch" in card["summary"]
     assert "11.2" in card["detail"]
     assert "What to do" in card["detail"]
 
@@ -82,7 +83,10 @@ def test_a_mere_observation_has_a_card_only_where_it_is_urgent(
     else:
         warns = grade in {FlagGrade.CONFIRMED, FlagGrade.LIKELY}
         assert [card.indicator for card in cards] == ["warning" if warns else "info"]
-        assert f"{grade}, tsh high after switch" in cards[0].summary
+        assert (
+            f"TSH high after a switch (6 January 2025): {GRADES_IN_SHORT[grade]}"
+            == cards[0].summary
+        )
 
 
 def test_it_takes_only_its_own_hook(client: TestClient) -> None:

@@ -50,7 +50,7 @@ def said_at_each_door(clinic: Path, tmp_path: Path) -> dict[str, bool]:
     flags = {code for those in found(tmp_path / "out").values() for code, _ in those}
     return {
         "orders": "under-dosed switch" in json.dumps(order),
-        "patient-view": "under dosed switch" in json.dumps(view),
+        "patient-view": "Dose too low after a switch" in json.dumps(view),
         "night": "under-dosed-switch" in flags,
     }
 

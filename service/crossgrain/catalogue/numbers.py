@@ -230,6 +230,7 @@ class _Said(FileForm):
 class _Rule(_Said, kw_only=True):
     code: Text
     needs: Listed[Text] = ()
+    checks_for: Text = ""
     when: Text = "always"
     keys: Listed[Text] = ()
     demands: Listed[Demand] = ()
@@ -296,6 +297,8 @@ def _rule(entry: _Rule, place: str, numbers: Numbers) -> tuple[str, Rule]:
     ):
         if unknown:
             refuse(f"{place}.{name}", f"nothing in the code is called {sorted(unknown)[0]}")
+    if bool(entry.needs) != bool(entry.checks_for):
+        refuse(f"{place}.checks_for", "a rule that can go unchecked, and no other, says what for")
     return entry.code, Rule(
         code=entry.code,
         severity=entry.severity,
@@ -303,6 +306,7 @@ def _rule(entry: _Rule, place: str, numbers: Numbers) -> tuple[str, Rule]:
         action=entry.action,
         source=entry.source,
         needs=entry.needs,
+        checks_for=entry.checks_for,
         when=entry.when,
         keys=frozenset(entry.keys),
         demands=frozenset(entry.demands),

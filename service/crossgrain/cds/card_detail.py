@@ -18,7 +18,7 @@ from crossgrain.names.printing import amount, decimal, micrograms, percent
 from crossgrain.reading.elements import Asks
 from crossgrain.reading.posing import Posed, QuestionForm
 from crossgrain.reading.record import MedicineEntry, Question
-from crossgrain.safety.judgement import Ending, OrderJudgement, Verdict
+from crossgrain.safety.judgement import VERDICTS, Ending, OrderJudgement, Verdict
 from crossgrain.safety.rule import Finding, Severity
 from crossgrain.words.doses import CAUTION, daily_dose, date_words, in_words, taken
 from crossgrain.writing.at_home import home_line, home_supplies
@@ -134,11 +134,14 @@ def _numbers(judgement: OrderJudgement) -> str:
 def _verdict(found: Sequence[Finding], *, with_series: bool) -> Iterator[str]:
     """All that is wrong with the order itself; the numbers stand above."""
     if found:
-        wrong = ", ".join(
-            finding.code.removeprefix(_VERDICT).replace("-", " ") for finding in found
-        )
+        wrong = ", ".join(verdict_words(finding) for finding in found)
         instead = " Do not sign as written: see the proposed series." if with_series else ""
         yield f"{md.strong(found[0].severity.upper())}: {md.text(f'{wrong}.{instead}')}"
+
+
+def verdict_words(finding: Finding) -> str:
+    """What is wrong with an order, in a few words; empty for a finding of another kind."""
+    return VERDICTS.get(finding.code.removeprefix(_VERDICT), "")
 
 
 def finding_words(finding: Finding) -> str:

@@ -16,7 +16,13 @@ from crossgrain.cds import markdown as md
 from crossgrain.cds.actions import suggestions
 from crossgrain.cds.advice import Advice
 from crossgrain.cds.answers import LONGEST_SUMMARY, Card, CardCoding, CardSource
-from crossgrain.cds.card_detail import MOST_CHARACTERS, CardDesk, detail, questions
+from crossgrain.cds.card_detail import (
+    MOST_CHARACTERS,
+    CardDesk,
+    detail,
+    questions,
+    verdict_words,
+)
 from crossgrain.cds.messages import OVERRIDE_REASON_SYSTEM, OVERRIDE_REASONS
 from crossgrain.cds.record import Assembled
 from crossgrain.cds.replies import replies
@@ -25,7 +31,7 @@ from crossgrain.names.printing import amount, decimal, micrograms
 from crossgrain.operations.faults import Complaint, RequestRefused
 from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.reader import read_course
-from crossgrain.safety.judgement import Ending, OrderJudgement, Verdict
+from crossgrain.safety.judgement import VERDICTS, Ending, OrderJudgement, Verdict
 from crossgrain.safety.rule import Finding, Severity
 from crossgrain.screening.course import (
     Flag,
@@ -36,6 +42,8 @@ from crossgrain.screening.course import (
     Urgency,
 )
 from crossgrain.screening.screen import Ruler, enabled, screen, to_review
+from crossgrain.screening.writing import GRADES_IN_SHORT
+from crossgrain.screening.writing import REASONS as FLAG_REASONS
 from crossgrain.words.doses import CAUTION, date_words, in_words
 from crossgrain.writing.elements import plain
 
@@ -112,7 +120,7 @@ def _capital(words: str) -> str:
 
 def _in_short(lead: Finding, judgement: OrderJudgement | None) -> str:
     if lead.severity is Severity.STOP or judgement is None:
-        return f"{lead.severity.upper()}, {lead.code.replace('-', ' ')}"
+        return f"{lead.severity.upper()}: {verdict_words(lead) or lead.statement}"
     numbers, runs = judgement.numbers, judgement.ending is Ending.RUNS
     t3_ug, _ = numbers.t3(runs=runs)
     reading = next(b for b in numbers.bases if b.basis_id == judgement.basis_id).reading(runs=runs)
@@ -121,16 +129,15 @@ def _in_short(lead: Finding, judgement: OrderJudgement | None) -> str:
         for ratio in (reading.ratio, reading.highest)
     )
     words = {
-        f"order-{Verdict.UNDER}": f"{size}, an under-dosed switch",
-        f"order-{Verdict.OVER}": f"{most}, too much at once",
+        f"order-{Verdict.UNDER}": f"{size}, {VERDICTS[Verdict.UNDER]}",
+        f"order-{Verdict.OVER}": f"{most}, {VERDICTS[Verdict.OVER]}",
         f"order-{Verdict.T3_JUMP}": (
             f"T3 from {amount(t3_ug - numbers.t3_rise(runs=runs))} to {micrograms(t3_ug)} a day"
             " at once"
         ),
         f"order-{Verdict.DUPLICATE}": judgement.ending.value,
-        f"order-{Verdict.BESIDE_PLAN}": "a dose changed in the midst of a running plan",
     }
-    return words.get(lead.code, lead.code.replace("-", " "))
+    return words.get(lead.code) or verdict_words(lead) or lead.statement
 
 
 _WARNED_OF = {FlagGrade.CONFIRMED, FlagGrade.LIKELY}
@@ -171,7 +178,8 @@ def review_cards(instance: str, screened: Screened, not_whole: tuple[str, ...]) 
         return []
     lead = flags[0]
     indicator: Literal["warning", "info"] = "warning" if lead.grade in _WARNED_OF else "info"
-    said = f"Switch of {date_words(lead.switched_on)}: {lead.grade}, {lead.code.replace('-', ' ')}"
+    changed_on = date_words(lead.switched_on)
+    said = f"{FLAG_REASONS[lead.code]} ({changed_on}): {GRADES_IN_SHORT[lead.grade]}"
     found = [_flag(flag) for flag in flags]
     blocks = (*(what for what, _ in found), missing, *(facts for _, facts in found))
     return [_card(instance, indicator, said, blocks)]

@@ -186,11 +186,12 @@ def _unchecked(
 def _as_findings(
     facts: Facts, entries: tuple[Unchecked, ...], rules: RuleTable
 ) -> tuple[Finding, ...]:
-    """One finding per missing datum, naming the rules that could not be checked for want of it."""
+    """One finding per missing datum, with what could not be checked for want of it, in words."""
+    every = {**rules.before, **rules.after}
     return tuple(
-        worded(missing, missing.code, Hit(fills={"codes": ", ".join(codes)}), runs=facts.in_series)
+        worded(missing, missing.code, Hit(fills={"what": ", ".join(what)}), runs=facts.in_series)
         for need, missing in rules.missing.items()
-        if (codes := [entry.code for entry in entries if need in entry.lacks])
+        if (what := [every[entry.code].looked_for for entry in entries if need in entry.lacks])
     )
 
 

@@ -41,6 +41,17 @@ class Verdict(StrEnum):
     FITS = "fits"
 
 
+VERDICTS: Mapping[str, str] = {
+    Verdict.DUPLICATE: "old and new together",
+    Verdict.OVER: "too much at once",
+    Verdict.UNDER: "an under-dosed switch",
+    Verdict.T3_JUMP: "T3 rises too much at once",
+    Verdict.BESIDE_PLAN: "a dose changed in the midst of a running plan",
+    Verdict.FITS: "fits",
+}
+"""Each verdict in a few words."""
+
+
 class Ending(StrEnum):
     """What the record says of the old medicine once the order starts."""
 
@@ -201,10 +212,7 @@ def _disputes(judgement: OrderJudgement) -> str:
     """What the other charts say, where it differs; a verdict never stands alone."""
     if not judgement.disputes:
         return " Every chart agrees."
-    said = (
-        f"{d.basis_id} ({d.says.value.replace('-', ' ')})".replace(" switch)", ")")
-        for d in judgement.disputes
-    )
+    said = (f"{d.basis_id} ({VERDICTS[d.says]})" for d in judgement.disputes)
     return f" The charts disagree: {', '.join(said)}."
 
 

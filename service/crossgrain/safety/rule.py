@@ -71,6 +71,7 @@ class Rule:
     statement, action, source, instruction : templates; ``{name}`` is a number of the rule or what
         the predicate fills in, ``{begin}`` what waits until the act is done
     needs : the data without which the rule cannot be called checked
+    checks_for : a template of what it looks for, in plain words; empty where it needs nothing
     when : the gate that opens it, e.g. ``t3-target``
     keys : the conditions, medicines or allergies that it looks for
     demands : what it asks of the planner
@@ -86,6 +87,7 @@ class Rule:
     action: str
     source: str
     needs: tuple[str, ...] = ()
+    checks_for: str = ""
     when: str = "always"
     keys: frozenset[str] = frozenset()
     demands: frozenset[Demand] = frozenset()
@@ -98,6 +100,11 @@ class Rule:
     def number(self, name: str) -> Fraction:
         """A threshold's value."""
         return self.numbers[name].value
+
+    @property
+    def looked_for(self) -> str:
+        """What goes unchecked where its data are missing, in plain words."""
+        return self.checks_for.format(**texts(self.numbers))
 
 
 @dataclass(frozen=True, slots=True)

@@ -152,6 +152,14 @@ GRADES = {
     FlagGrade.OBSERVED: "a fact of the record, such as a missing blood test; no dose is compared",
 }
 """What each grade says of a flag."""
+GRADES_IN_SHORT = {
+    FlagGrade.CONFIRMED: "confirmed by a blood test",
+    FlagGrade.LIKELY: "likely",
+    FlagGrade.UNRESOLVED: "blood tests were off before it too",
+    FlagGrade.SUSPECTED: "suspected, as charts disagree",
+    FlagGrade.OBSERVED: "seen in the record",
+}
+"""The same in a few words, for one line."""
 _ACTS = {
     (
         FlagCode.UNDER,

@@ -95,7 +95,12 @@ def test_a_card_is_known_by_its_call_in_any_letters(cards: Cards) -> None:
             levothyroxine(100, "p02"),
             "Levothyroxine sodium 100 micrograms a day: nothing says that the old medicine ends",
         ),
-        (ADRENAL, grains(60, "p11"), "Desiccated thyroid 60 mg a day: STOP, adrenal insufficiency"),
+        (
+            ADRENAL,
+            grains(60, "p11"),
+            "Desiccated thyroid 60 mg a day: STOP: The record holds adrenal insufficiency"
+            " and no glucocorticoid: thyroid hormone may bring on an acute…",
+        ),
     ],
 )
 def test_the_summary_names_the_order_and_the_gravest_thing_about_it(
@@ -121,8 +126,8 @@ def test_the_detail_begins_with_the_numbers_that_matter(cards: Cards) -> None:
         "- With the old medicine left running: 1.333",
         "- **Order**: desiccated thyroid 60 mg a day (MedicationRequest/rx-1)\n"
         "- **Taken now**: levothyroxine sodium 150 micrograms a day",
-        "- **HOLD**: under dosed switch, t3 jump, duplicate therapy. Do not sign as written: see"
-        " the proposed series.",
+        "- **HOLD**: an under-dosed switch, T3 rises too much at once, old and new together. Do not"
+        " sign as written: see the proposed series.",
     ]
 
 
@@ -146,7 +151,10 @@ def test_a_stop_goes_before_the_verdict_and_no_series_is_spoken_of(cards: Cards)
     stop, verdict, *_ = blocks(card)[2].split("\n")
     assert stop.startswith("- **STOP**: ")
     assert "Correct it first." in stop
-    assert verdict == "- **HOLD**: under dosed switch, t3 jump, duplicate therapy."
+    assert (
+        verdict
+        == "- **HOLD**: an under-dosed switch, T3 rises too much at once, old and new together."
+    )
     assert "roposed instead" not in card["detail"]
     assert "proposed series" not in card["detail"]
 

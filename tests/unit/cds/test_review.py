@@ -48,7 +48,9 @@ def test_a_switch_that_went_wrong_has_one_card_that_says_all_of_it() -> None:
         flag(), flag(FlagGrade.SUSPECTED, FlagCode.NO_TSH), not_whole=("Goal was not sent",)
     )
     assert card["uuid"] == stable_id(f"{INSTANCE}|review")
-    assert card["summary"] == "Switch of 6 January 2025: confirmed, under dosed switch"
+    assert (
+        card["summary"] == "Dose too low after a switch (6 January 2025): confirmed by a blood test"
+    )
     assert card["indicator"] == "warning"
     assert card["source"]["topic"]["code"] == "thyroid-hormone-switch"
     assert {"code": "labs-support"}.items() <= card["overrideReasons"][1].items()
@@ -75,7 +77,7 @@ def test_what_is_not_shown_is_not_said_beside_what_is() -> None:
     (card,) = cards_of(quiet, urgent)
     assert "tsh-low-after-switch" in card["detail"]
     assert "tsh-high-after-switch" not in card["detail"]
-    assert card["summary"].endswith("observed, tsh low after switch")
+    assert card["summary"] == "TSH low after a switch (6 January 2025): seen in the record"
 
 
 def test_a_doubt_is_said_with_what_it_rests_on() -> None:
@@ -103,7 +105,9 @@ def test_a_doubt_that_rests_on_nothing_named_names_nothing() -> None:
 
 def test_a_patient_parked_at_half_the_dose_is_found(cards: Cards) -> None:
     (card,) = cards(call(PARKED, [], "patient-view"), "thyroid-switch-review")
-    assert card["summary"] == "Switch of 5 August 2024: confirmed, under dosed switch"
+    assert (
+        card["summary"] == "Dose too low after a switch (5 August 2024): confirmed by a blood test"
+    )
     assert "New over old is 0.5 (practice) to 1 (label)" in card["detail"]
     assert "practice: now 1 grain" in card["detail"]
     assert "ddd" not in card["detail"]  # for comparison only; it grades nobody

@@ -221,7 +221,8 @@ def test_a_rule_without_its_data_is_listed_as_unchecked(code: str, need: str) ->
     assert code not in not_checked(CLEAR, intent)
     assert need in not_checked(facts, intent)[code]
     finding = raised(facts, intent)[f"not-checked-{need}"]
-    assert code in finding.statement
+    rule = RULES.before.get(code) or RULES.after[code]
+    assert rule.looked_for in finding.statement
     assert finding.severity is RULES.missing[need].severity
 
 

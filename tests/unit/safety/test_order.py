@@ -191,7 +191,7 @@ def test_a_fit_that_other_charts_dispute_says_so() -> None:
     assert found.verdict is Verdict.FITS
     (finding,) = order_findings(found, RULES)
     assert finding.severity is Severity.NOTE
-    assert "The charts disagree: label (under dosed)" in finding.statement
+    assert "The charts disagree: label (an under-dosed switch)" in finding.statement
 
 
 def test_every_verdict_but_a_fit_holds_the_order_and_names_its_lines() -> None:
