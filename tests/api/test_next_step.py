@@ -11,6 +11,7 @@ import pytest
 from fastapi.testclient import TestClient
 from fixtures.visits import generate
 from tests.conformance.r5_records import as_r5
+from tests.unit.reading.records import COMBINING
 
 from crossgrain.app.factory import create_app
 from crossgrain.catalogue import Catalogue
@@ -737,7 +738,7 @@ def test_the_checkpoint_of_a_dose_that_differs_by_weekday_is_carried_and_never_m
     (plan,) = (
         e["resource"] for e in answer["entry"] if e["resource"]["resourceType"] == "CarePlan"
     )
-    mark = mark_in(parse(json.dumps(plan).encode())["extension"])
+    mark = mark_in(parse(json.dumps(plan).encode())["extension"], COMBINING)
     assert mark is not None
     assert 0 <= Fraction(600, 7) - mark.facts.checkpoint.lt4_ug < Fraction(1, 10**6)
     assert mark.facts.titration

@@ -126,3 +126,51 @@ def test_after_a_step_back_the_checkpoint_is_day_ones_or_the_smaller(times: int)
     """Whatever is held then, and however much was carried: going on never raises it."""
     acts = [act for seed in range(COURSES) for act in falls_low(times, seed)]
     assert "step-back" in acts
+
+
+def doses_of_t3(answer: Any) -> list[Fraction]:
+    """What an answer orders of liothyronine a day, in micrograms, step by step."""
+    orders = of_type(answer, "MedicationRequest")
+    instructions = (
+        (order, dosage)
+        for order in orders
+        if order["intent"] == "proposal"
+        and "liothyronine" in order["medicationCodeableConcept"]["text"]
+        for dosage in order["dosageInstruction"]
+    )
+    return [
+        5 * Fraction(dosage["doseAndRate"][0]["doseQuantity"]["value"])
+        * len(dosage["timing"]["repeat"]["when"])
+        for _, dosage in instructions
+    ]  # fmt: skip
+
+
+def test_labs_in_range_lead_no_more_to_a_dose_that_labs_called_too_much() -> None:
+    """Up to it and down from it in turn: such a course comes to rest nowhere."""
+    chart = begun("01-levothyroxine-150.json", "levothyroxine-liothyronine", basis="label")
+    assert max(doses_of_t3(chart.answers[0])) == 10
+    ordered = []
+    for day, tsh in ((59, 0.2), (103, 1.5), (150, 1.4), (236, 1.5), (285, 1.6)):
+        chart.result("tsh", day, tsh)
+        chart.result("free-t3", day, 4.5)
+        answer = chart.next_step(day + 2)
+        assert guidance(answer)["status"] == "success"
+        ordered.append(doses_of_t3(answer))
+        chart.take_up(answer)
+    low, in_range, *later = ordered
+    assert low == []
+    assert in_range == [5]
+    assert all(dose == 5 for doses in later for dose in doses)
+
+
+def test_a_second_low_tsh_on_less_leads_to_less_of_both() -> None:
+    chart = begun("01-levothyroxine-150.json", "levothyroxine-liothyronine", basis="label")
+    ordered = []
+    for day, tsh in ((59, 0.2), (103, 1.5), (150, 0.2), (193, 1.5)):
+        chart.result("tsh", day, tsh)
+        chart.result("free-t3", day, 4.5)
+        answer = chart.next_step(day + 2)
+        assert guidance(answer)["status"] == "success"
+        ordered.append(doses_of_t3(answer))
+        chart.take_up(answer)
+    assert ordered == [[], [5], [], [5]]  # on less levothyroxine by then

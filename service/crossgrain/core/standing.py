@@ -8,6 +8,7 @@ cannot be told is asked, by FHIRPath; nothing is assumed of a dose.
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from fractions import Fraction
 
 from crossgrain.catalogue import Catalogue
@@ -44,7 +45,7 @@ from crossgrain.dosing.targets import Target, TargetDose, adjusted_as, dose_of
 from crossgrain.dosing.wish import Wish
 from crossgrain.names.printing import quantity
 from crossgrain.reading.record import MarkedOrder, MedicineEntry, Question, Record
-from crossgrain.reading.series_mark import ActTaken, SeriesFacts
+from crossgrain.reading.series_mark import TOO_MUCH, ActTaken, SeriesFacts
 from crossgrain.safety import results
 from crossgrain.safety.assess import before_plan, constraints
 from crossgrain.safety.facts import T3_TARGETS, Analyte, Constraints, Intent, RunningPlan
@@ -268,6 +269,7 @@ def _in_plan(
             beside=course.beside,
             beside_source=catalogue.mixture_source,
             ends=course.ends(),
+            too_much=tuple(_too_much(facts.acts, taken, as_of)),
         ),
         visit=visit,
         decision=decide_again(visit, _reasons(facts.acts, record), catalogue.decisions),
@@ -298,6 +300,20 @@ def _in_range_before(acts: Sequence[ActTaken]) -> bool:
     """Whether the last labs that decided were in range."""
     readings = [act.reading for act in acts if act.act is Act.BRANCH]
     return bool(readings) and readings[-1] is LabReading.IN_RANGE
+
+
+def _too_much(acts: Sequence[ActTaken], taken: Sequence[Dated], as_of: date) -> Iterator[Regimen]:
+    """What was taken on the day before each visit at which labs called it too much."""
+    for act in acts:
+        if act.reading in TOO_MUCH:
+            day = (act.day - as_of).days - 1
+            lines = [
+                line
+                for spell in taken
+                if spell.first_day <= day <= spell.last_day
+                for line in spell.regimen.lines
+            ]
+            yield Regimen(tuple(lines))
 
 
 def _reasons(acts: Sequence[ActTaken], record: Record) -> tuple[str, ...]:

@@ -59,6 +59,7 @@ class Hold:
     home : the strengths that the patient has by then, by preparation id
     proved : days from the labs to the draws of maintenance, where these labs in range are the
         second in a row and so prove the dose right; empty where another draw has to confirm it
+    short_of_too_much : whether `checkpoint` is less than day one's, since labs called that too much
     """
 
     decision_day: int
@@ -69,6 +70,7 @@ class Hold:
     as_taken: frozenset[str]
     home: Mapping[str, frozenset[Fraction]]
     proved: tuple[int, ...] = ()
+    short_of_too_much: bool = False
 
     @property
     def taken(self) -> dict[str, Fraction]:

@@ -209,7 +209,10 @@ def climb_on(case: SwitchCase, hold: Hold) -> Outline | None:
     if falling:
         old = _tapered(case, hold, slots, falling, case.enabled, case.leaning)
     words = (
-        "The climb goes on by increments to the checkpoint, and waits there for labs; the old"
+        "The climb goes on by increments, short of the dose that labs called too much, and waits"
+        " there for labs; the old medicine falls beside it."
+        if hold.short_of_too_much
+        else "The climb goes on by increments to the checkpoint, and waits there for labs; the old"
         " medicine falls beside it."
     )
     change = Change({**hold.taken, **reached, **old[-1]}, case.enabled, 0.0, 0.0, tuple(goals))

@@ -6,9 +6,19 @@ from fractions import Fraction
 from crossgrain.dosing.branch_doses import Hold
 from crossgrain.dosing.case import SwitchCase
 from crossgrain.dosing.comparison import aimed_at, compare
-from crossgrain.dosing.moves import amounts_of, old_amounts, ordered_as
+from crossgrain.dosing.kinetics import Intake
+from crossgrain.dosing.moves import (
+    amounts_of,
+    next_down,
+    old_amounts,
+    ordered_as,
+    step,
+    total_intake,
+)
 from crossgrain.dosing.need import UNCHANGED
 from crossgrain.dosing.plan import BasisRow
+from crossgrain.dosing.regimens import Regimen
+from crossgrain.dosing.taper import TIE
 from crossgrain.dosing.targets import TargetDose, dose_of
 from crossgrain.dosing.underway import Amounts, Place, Underway, place_of
 from crossgrain.dosing.wish import Tables, case_of, home_of
@@ -59,16 +69,46 @@ class Midway:
         settled = self.underway.in_range_before or for_long
         main, *others = case.target_ids
         ahead = (main, *others) if self.underway.climbing else others
+        leads_to = {key: amount for key, amount in self.checkpoint.items() if key in ahead}
+        reaches = {key: self._short_of_too_much(key, leads_to[key]) for key in leads_to}
         return Hold(
             decision_day=0,
             pools=case.begins(case.kinetics),
             kept=kept,
             remainder={key: amount for key, amount in now.items() if key not in kept},
-            checkpoint={**kept, **{k: a for k, a in self.checkpoint.items() if k in ahead}},
+            checkpoint={**kept, **reaches},
             as_taken=frozenset(),
             home=case.home,
             proved=maintained(case, self.kept_for) if settled else (),
+            short_of_too_much=reaches != leads_to,
         )
+
+    def _short_of_too_much(self, key: str, amount: Fraction) -> Fraction:
+        """How far a medicine is to climb beside what else is taken today.
+
+        Without this, labs in range after a step back would lead up to the very dose that labs had
+        called too much, and so on in turn. A dose is as much as another where any basis in use
+        says so.
+        """
+        case, now = self.case, self.place.now
+        preparation, held = case.preparations[key], now.get(key, NONE)
+        increment = step(preparation, case.pace)
+        reaches = amount
+        while reaches > held and self._called_too_much({**now, key: reaches}):
+            reaches = max(next_down(preparation, increment, reaches), held)
+        return reaches
+
+    def _called_too_much(self, amounts: Amounts) -> bool:
+        intake = self.case.intake(amounts)
+        return any(
+            each.coverage(intake) >= each.coverage(_intake_of(then)) - TIE
+            for then in self.underway.too_much
+            for each in self.case.enabled
+        )
+
+
+def _intake_of(regimen: Regimen) -> Intake:
+    return total_intake((line.preparation, line.daily) for line in regimen)
 
 
 def maintained(case: SwitchCase, kept_for: int) -> tuple[int, ...]:

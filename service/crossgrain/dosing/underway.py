@@ -87,6 +87,8 @@ class Underway:
     beside_source : on whose word
     ends : by preparation id the last day of today's orders, relative to the plan's first; a
         medicine of which one goes on without an end is not named
+    too_much : what was taken when labs since day one called it too much: labs in range on less of
+        it lead no more up to it
     """
 
     original: Regimen
@@ -101,6 +103,7 @@ class Underway:
     beside: frozenset[Kind] = frozenset()
     beside_source: str = ""
     ends: tuple[tuple[str, int], ...] = ()
+    too_much: tuple[Regimen, ...] = ()
 
     def supplied_for(self, key: str, days: int) -> bool:
         """Whether today's orders of a medicine last for so many more days."""

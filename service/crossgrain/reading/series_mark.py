@@ -64,17 +64,23 @@ class ActTaken:
     reading: LabReading | None = None
 
 
+TOO_MUCH = frozenset({LabReading.LOW, LabReading.VERY_LOW})
+"""What labs say of a dose that they call too much."""
+
+
 def acts_after(acts: Sequence[ActTaken], act: ActTaken) -> tuple[ActTaken, ...]:
     """What a series tells of its visits after one more, the oldest first.
 
-    There is room for few. That the course was turned back, and what the last two labs decided, is
-    never forgotten; that it went on as planned is told of the last visit alone.
+    There is room for few. That the course was turned back, what the last two labs decided, and the
+    last time that labs called a dose too much come first; that it went on as planned is told of the
+    last visit alone.
     """
     told = [*(one for one in acts if one.act is not Act.CONTINUE), act]
     last_first = list(reversed(range(len(told))))
     back = [n for n in last_first if told[n].act is Act.TURN_BACK][:1]
     decided = [n for n in last_first if told[n].act is Act.BRANCH][:2]
-    kept = list(dict.fromkeys([len(told) - 1, *back, *decided, *last_first]))[:MOST_ACTS]
+    much = [n for n in last_first if told[n].reading in TOO_MUCH][:1]
+    kept = list(dict.fromkeys([len(told) - 1, *back, *decided, *much, *last_first]))[:MOST_ACTS]
     return tuple(told[n] for n in sorted(kept))
 
 

@@ -299,3 +299,39 @@ def test_a_visit_before_those_labs_keeps_the_hold_and_draws_before_the_climb_goe
     assert by_day(on)[:29] == [amounts(PARKED.steps[0])] * 29
     assert by_day(on)[29]["desiccated-thyroid-60"] == 45
     assert 22 in [draw.day for draw in on.labs if draw.read_before == 29]
+
+
+# --- a dose that labs called too much ----------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("lt4_then", "lt3_then", "reaches"),
+    [
+        (100, 10, 5),  # the very dose: one increment short of it
+        (100, 15, 10),  # more than the checkpoint: nothing is held back
+        (100, 5, 0),  # less than it: what labs called too much is not begun again
+        (88, 15, 5),  # where LT3 weighs 2, 100 + 2 × 10 is as much as 88 + 2 × 15, and 5 is less
+        (88, 10, 0),  # 100 + 2 × 5 is as much as 88 + 2 × 10
+        (112, 10, 10),  # less of both
+    ],
+)
+def test_in_range_after_a_step_back_the_climb_stops_short_of_what_was_too_much(
+    lt4_then: int, lt3_then: int, reaches: int
+) -> None:
+    now = regimen(lt4=100)
+    first = Underway(
+        original=regimen(lt4=125),
+        wish=wish(Target.LT4_LT3),
+        day_one=-120,
+        checkpoint=TargetDose(lt4_ug=Fraction(100), lt3_ug=Fraction(10)),
+        taken=(Dated.of(-120, -1, now),),
+        today=now,
+        planned=(Dated.of(-60, -1, now),),
+        climbing=False,
+        too_much=(regimen(lt4=lt4_then, lt3=lt3_then),),
+    )
+    made = plan_onward(first, Act.BRANCH, tables(), reading=LabReading.IN_RANGE)
+    assert amounts(made.steps[-1]).get("liothyronine", 0) == reaches
+    held_back = reaches < 10
+    words = repr(made.rationale)
+    assert ("short of the dose that labs called too much" in words) == (held_back and reaches > 0)

@@ -245,6 +245,17 @@ def test_of_more_visits_than_it_may_tell_of_it_is_no_mark() -> None:
     )
 
 
+def test_the_last_labs_that_called_a_dose_too_much_are_not_forgotten() -> None:
+    day = date(2026, 3, 2)
+    low = ActTaken(day, Act.BRANCH, "labs-decide", LabReading.LOW)
+    acts: tuple[ActTaken, ...] = (low,)
+    for _ in range(2 * MOST_ACTS):
+        in_range = ActTaken(day, Act.BRANCH, "labs-adjust", LabReading.IN_RANGE)
+        acts = acts_after(acts, in_range)
+    assert len(acts) == MOST_ACTS
+    assert [act for act in acts if act.reading is LabReading.LOW] == [low]
+
+
 def test_the_same_leaning_twice_makes_it_no_mark() -> None:
     extensions = sent(on_plan(facts_parts(FACTS), ()))
     leanings = [p for p in extensions[0]["extension"] if p["url"] == "leaning"]
