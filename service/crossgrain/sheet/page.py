@@ -1,6 +1,5 @@
 """The plan sheet of a proposal or of a next step, as bytes of HTML; and its dates alone."""
 
-import re
 from base64 import b64encode
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -22,7 +21,7 @@ from crossgrain.dosing.wording import (
 )
 from crossgrain.names.printing import decimal, micrograms
 from crossgrain.reading.record import Question, Unread
-from crossgrain.safety.rule import Finding, Severity
+from crossgrain.safety.rule import Severity
 from crossgrain.sheet import evidence, patient
 from crossgrain.sheet.chart import NARROW, WIDE, draw
 from crossgrain.sheet.charted import Charted, charted
@@ -72,7 +71,6 @@ INSTEAD = {
     PriorTherapy.OVERLAP: "with the old medicine tapered",
 }
 """The other way with the old medicine, which was not chosen."""
-_ACRONYM = re.compile(r"\b(tsh|t3|t4|lt3|lt4|inr|ecg)\b")
 
 
 class SheetPart(StrEnum):
@@ -242,19 +240,10 @@ def _of_the_record(proposal: Proposal, sources: Sources, locale: Locale) -> dict
             (why, [(sources.of(one.expression), one.expression) for one in same])
             for why, same in _by_reason(record.unread)
         ],
-        "stated": _stated,
         "beside": [(sources.of(each.path), each.reference) for each in judged_orders(proposal)],
         "sources_of": lambda places: sources.of(*places),
         "written": locale.written,
     }
-
-
-def _stated(finding: Finding) -> str:
-    """What a finding says; rules that could not look are named in words, not by their codes."""
-    if not finding.code.startswith("not-checked-"):
-        return f"{finding.statement[:1].upper()}{finding.statement[1:]}"
-    why, _, codes = finding.statement.rpartition(": ")
-    return f"{why}: {_ACRONYM.sub(lambda found: found[0].upper(), codes.replace('-', ' '))}"
 
 
 def _reads(proposal: Proposal, sources: Sources) -> Iterator[tuple[str, list[Source], str, str]]:
