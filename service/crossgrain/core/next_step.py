@@ -20,8 +20,9 @@ from crossgrain.core.already_ordered import (
     orders_kept,
 )
 from crossgrain.core.changes_ahead import changes_ahead
+from crossgrain.core.course_so_far import about_today
 from crossgrain.core.proposal import DEFAULT_FAMILY, Proposal, SwitchRequest
-from crossgrain.core.standing import Standing, about_today, standing_of
+from crossgrain.core.standing import Standing, standing_of
 from crossgrain.dosing.onward import Act, plan_onward, while_waiting
 from crossgrain.dosing.plan import LabDraw, Plan
 from crossgrain.dosing.preparations import Kind, Preparation
