@@ -20,6 +20,7 @@ from openapi.shown import Shown
 
 _READ = (
     ("ImplementationGuide", "crossgrain"),
+    ("CapabilityStatement", "crossgrain"),
     ("PlanDefinition", "regimen-switch"),
     ("Library", "regimen-switch"),
     ("Questionnaire", "how-it-goes"),
