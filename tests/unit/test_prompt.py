@@ -5,6 +5,7 @@ import json
 import os
 import pty
 import select
+import signal
 import sys
 import time
 from collections.abc import Iterator
@@ -253,10 +254,22 @@ class Terminal:
     def press(self, keys: bytes) -> None:
         os.write(self.master, keys)
 
-    def ended(self) -> int:
-        """Its status, after all that it still had to say."""
-        while self._read():
-            pass
+    def ended(self, keys: bytes = b"", seconds: float = 60) -> int:
+        """Its status, after all that it still had to say.
+
+        What is pressed while the terminal is handed to the prompt is lost: `keys` are pressed until
+        something is said to them.
+        """
+        end = time.monotonic() + seconds
+        seen = self.seen
+        while True:
+            if keys and self.seen == seen:
+                self.press(keys)
+            if not self._read():
+                break
+            if time.monotonic() > end:
+                os.kill(self.pid, signal.SIGKILL)
+                pytest.fail(self.seen)
         _, status = os.waitpid(self.pid, 0)
         os.close(self.master)
         return os.waitstatus_to_exitcode(status)
@@ -293,8 +306,7 @@ def test_somebody_at_a_real_terminal_types_the_dose_and_sees_the_plan(
 def test_the_end_of_input_leaves_questions_open_and_an_interrupt_ends_without_a_traceback(
     in_terminal: Terminal, keys: bytes, status: int
 ) -> None:
-    in_terminal.press(keys)
-    assert in_terminal.ended() == status
+    assert in_terminal.ended(keys) == status
     assert "Traceback" not in in_terminal.seen
 
 
