@@ -25,10 +25,11 @@ requests = st.builds(
     SwitchRequest,
     st.just(AS_OF),
     st.just(AS_OF),
-    st.sampled_from(sorted(Target)),
-    st.sampled_from(["practice", "label", "trial", "content"]),
-    st.sampled_from(["standard", "brisk", "cautious"]),
-    st.sampled_from(sorted(PriorTherapy)),
+    target=st.sampled_from(sorted(Target)),
+    basis_id=st.sampled_from(["practice", "label", "trial", "content"]),
+    pace=st.sampled_from(["standard", "brisk", "cautious"]),
+    prior_therapy=st.sampled_from(sorted(PriorTherapy)),
+    mixture=st.just(CATALOGUE.policy.combining.mixture()),
 )
 
 

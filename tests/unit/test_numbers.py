@@ -353,7 +353,7 @@ def said_by(catalogue: Catalogue) -> str:
     return " ".join(
         (
             *(f"{row.says} {row.do}" for row in catalogue.decisions),
-            *(worded(each, each.code, Hit(fills={"codes": "x"})).action for each in entries),
+            *(worded(each, each.code, Hit(fills={"what": "x"})).action for each in entries),
             rules.verdicts[Verdict.FITS].action.format(
                 **texts(rules.verdicts[Verdict.FITS].numbers)
             ),
