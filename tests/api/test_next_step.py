@@ -379,16 +379,46 @@ def test_what_asks_or_stops_says_how_low_coverage_gets_meanwhile(
     visit: Callable[..., Resource], name: str
 ) -> None:
     answer = visit(name)
-    rows = {}
-    for part in (p for p in _parts(answer) if p["name"] == "while-waiting"):
-        row = {
-            each["name"]: each.get("valueCode", each.get("valueDecimal")) for each in part["part"]
-        }
-        rows[row["basis"]] = row["lowest"]
+    rows = _lowest(answer)
     assert rows.keys() == {"practice", "label", "trial", "content"}
     lowest = min(rows.values())
     words = guidance(answer)["text"]["div"]
     assert f"coverage is no lower than {lowest:.0%}".replace("%", " %") in words
+
+
+def test_what_is_filed_to_fall_meanwhile_is_said_and_counted_in_how_low_coverage_gets(
+    ask: Asked,
+) -> None:
+    """Where no rise waits, the old medicine goes on falling while the question is open."""
+    record, today = record_of(ASKED), BY_NAME[ASKED]["as_of"]
+
+    def without(medicine: str) -> Resource:
+        entries = [e for e in record["entry"] if not _begins(e["resource"], medicine, today)]
+        return {**record, "entry": entries}
+
+    waits = ask(record, as_of=today).json()
+    falls = ask(without("desiccated"), as_of=today).json()
+    assert said(falls)["act"] == ["ask"]
+    assert not of_type(falls, "Task")
+    words = guidance(falls)["text"]["div"]
+    assert (
+        "What is filed to fall or end does so meanwhile: from 28 April 2025 it is desiccated thyroid"
+        " 60 mg a day and levothyroxine sodium 44 micrograms a day; from 30 June 2025 it is"
+        " desiccated thyroid 60 mg a day. On these doses, modelled coverage is no lower than"
+    ) in words
+    assert "What is filed to fall" not in guidance(waits)["text"]["div"]
+    low, held = (_lowest(answer) for answer in (falls, waits))
+    assert all(low[basis] < held[basis] for basis in held)
+
+
+def _lowest(answer: Resource) -> dict[str, float]:
+    """By basis, how low coverage gets while it waits."""
+    parts = (p["part"] for p in _parts(answer) if p["name"] == "while-waiting")
+    rows = (
+        {each["name"]: each.get("valueCode", each.get("valueDecimal")) for each in part}
+        for part in parts
+    )
+    return {row["basis"]: row["lowest"] for row in rows}
 
 
 def test_what_goes_on_says_nothing_of_waiting(visit: Callable[..., Resource]) -> None:

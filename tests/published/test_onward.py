@@ -14,6 +14,8 @@ from crossgrain.dosing.kinetics import Intake, intake_of
 from crossgrain.dosing.moves import total_intake
 from crossgrain.dosing.onward import Act, Dated, plan_onward, while_waiting
 from crossgrain.dosing.plan import LabReading
+from crossgrain.dosing.preparations import Kind
+from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import Target
 
 LT4_DOSES = [25, 50, 75, 88, 100, 112, 125, 137, 150, 175, 200]
@@ -70,8 +72,10 @@ def by_runge_kutta(pools: np.ndarray, intake: Intake, days: float) -> np.ndarray
     return solved.y[:, -1]
 
 
+@pytest.mark.parametrize("falls_on", [None, 1, 9])
 @pytest.mark.parametrize("day", [10, 35, 80, 119])
-def test_coverage_while_today_s_dose_goes_on_is_the_least_that_scipy_finds(day):
+def test_coverage_while_nothing_is_settled_is_the_least_that_scipy_finds(day, falls_on):
+    """On today's dose, and where the old medicine is filed to fall to a quarter on a day."""
     before = regimen(lt4=150)
     underway = on_day(plan(before, Target.DESICCATED_THYROID), before, day)
     pools = np.array(intake_of(before))
@@ -79,9 +83,20 @@ def test_coverage_while_today_s_dose_goes_on_is_the_least_that_scipy_finds(day):
         days = taken.last_day - taken.first_day + 1
         pools = by_runge_kutta(pools, total_intake(taken.amounts), days)
     today, found = intake_of(underway.today), [pools]
-    for _ in range(4 * 200):
-        found.append(by_runge_kutta(found[-1], today, 0.25))
-    for basis_id, lowest in while_waiting(underway, tables()).items():
+    less = Regimen(
+        tuple(
+            replace(line, cycle=tuple(dose / 4 for dose in line.cycle))
+            if line.preparation.kind is Kind.LEVOTHYROXINE
+            else line
+            for line in underway.today
+        )
+    )
+    to_come = () if falls_on is None else (Dated.of(falls_on, falls_on, less),)
+    for quarter in range(4 * 200):
+        fallen = falls_on is not None and quarter >= 4 * falls_on
+        taken = intake_of(less) if fallen else today
+        found.append(by_runge_kutta(found[-1], taken, 0.25))
+    for basis_id, lowest in while_waiting(underway, tables(), to_come).items():
         weights = coverage_weights(BASES[basis_id].weights_at(Fraction(150)), intake_of(before))
         assert lowest == pytest.approx(min(weights.of(Intake(*each)) for each in found), abs=1e-4)
 

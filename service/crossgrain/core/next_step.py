@@ -5,11 +5,13 @@ all that is written of a plan is written of it; only what is filed already, and 
 not written again.
 """
 
-from collections.abc import Iterator, Mapping, Sequence, Set
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from fractions import Fraction
+from itertools import pairwise
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.core.already_ordered import (
@@ -23,9 +25,10 @@ from crossgrain.core.changes_ahead import changes_ahead
 from crossgrain.core.course_so_far import about_today
 from crossgrain.core.proposal import DEFAULT_FAMILY, Proposal, SwitchRequest
 from crossgrain.core.standing import Standing, standing_of
-from crossgrain.dosing.onward import Act, plan_onward, while_waiting
+from crossgrain.dosing.onward import Act, Dated, plan_onward, while_waiting
 from crossgrain.dosing.plan import LabDraw, Plan
 from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.steps import Step
 from crossgrain.dosing.supply import draws
 from crossgrain.dosing.targets import dose_of
@@ -144,8 +147,11 @@ class NextStep:
     replaced : what is filed already: what of it stands, and what does not
     changes : whether anything is to be filed at all
     cites_given : whether it names what stands in no record, only in the plan of the call
-    while_waiting : where it asks or stops, the lowest coverage by basis while today's doses go on
-    ends_meanwhile : orders that are followed today and end while it waits, none going on after them
+    ends_meanwhile : where it asks or stops, orders that are followed today and end while it waits,
+        none going on after them
+    to_come : what is filed to fall or to end meanwhile: the doses of a day that then hold instead
+        of today's, the last of them until it is settled
+    while_waiting : the lowest coverage by basis on today's doses and on those
     """
 
     standing: Standing | None
@@ -153,8 +159,9 @@ class NextStep:
     replaced: Replaced
     changes: bool
     cites_given: bool = False
-    while_waiting: Mapping[str, float] = field(default_factory=dict)
     ends_meanwhile: tuple[MedicineEntry, ...] = ()
+    to_come: tuple[Dated, ...] = ()
+    while_waiting: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -308,21 +315,27 @@ class _Visit:
         found: tuple[Finding, ...],
         replaced: Replaced,
     ) -> NextStep:
+        anew = tuple(self._ends_meanwhile(standing, record, replaced, found))
+        to_come = _to_come(record, replaced, anew) if standing else ()
         return NextStep(
             standing,
             self._proposal(standing, record, found),
             replaced,
             changes=bool(replaced.ended or replaced.waiting),
             cites_given=self._cites_given(replaced),
-            while_waiting=self._while_waiting(standing),
-            ends_meanwhile=tuple(self._ends_meanwhile(standing, record, replaced, found)),
+            ends_meanwhile=anew,
+            to_come=to_come,
+            while_waiting=self._while_waiting(standing, to_come),
         )
 
-    def _while_waiting(self, standing: Standing | None) -> Mapping[str, float]:
+    def _while_waiting(
+        self, standing: Standing | None, to_come: Sequence[Dated]
+    ) -> Mapping[str, float]:
         if standing is None:
             return {}
+        tables = self.catalogue.plans[standing.family].tables
         with suppress(DomainError):  # no chart reaches today's doses: what is asked is asked anyway
-            return while_waiting(standing.underway, self.catalogue.plans[standing.family].tables)
+            return while_waiting(standing.underway, tables, to_come)
         return {}
 
     def _ends_meanwhile(
@@ -341,13 +354,7 @@ class _Visit:
         if standing and not (replaced.waiting or any_stop(found)):
             goes_on = standing.underway.beside.union(standing.target.kinds)
             ends_as_meant = record.regimen.kinds - goes_on
-        not_to_begin = {held.order.reference for held in replaced.waiting}
-        not_to_begin |= {order.reference for order in replaced.ended}
-        later = [
-            each
-            for each in (*record.ahead, *record.drafts)
-            if not each.option and each.reference not in not_to_begin
-        ]
+        later = _to_begin(record, replaced)
         for entry in record.current:
             kinds = {line.preparation.kind for line in entry.lines}
             ends = entry.last_day is not None and kinds - ends_as_meant
@@ -552,6 +559,57 @@ class _Visit:
         """Whether something is named that a server does not hold, as far as the record tells."""
         given = {each.reference for each in self.sent.filed if each.given}
         return not given.isdisjoint(replaced.cited)
+
+
+def _to_begin(record: Record, replaced: Replaced) -> list[MedicineEntry]:
+    """The orders ahead that neither wait nor end."""
+    return [
+        each
+        for each in (*record.ahead, *record.drafts)
+        if not each.option and each.reference not in _stayed(replaced)
+    ]
+
+
+def _stayed(replaced: Replaced) -> set[str]:
+    """How the input refers to orders that are to bring no other dose than today's."""
+    held = {held.order.reference for held in replaced.waiting}
+    return held | {order.reference for order in replaced.ended}
+
+
+def _to_come(
+    record: Record, replaced: Replaced, anew: Sequence[MedicineEntry]
+) -> tuple[Dated, ...]:
+    """What is filed to fall or to end: the doses that then hold instead of today's, one by one.
+
+    An order that is to be had anew goes on with today's dose, and so does one that waits.
+    """
+    go_on = {entry.reference for entry in anew} | _stayed(replaced)
+    steady = [line for e in record.current if e.reference in go_on for line in e.lines]
+    spans = [
+        span
+        for entry in (*record.current, *_to_begin(record, replaced))
+        if entry.reference not in go_on
+        for span in entry.by_date
+    ]
+    ends = {span.last_day + 1 for span in spans if span.last_day is not None}
+    days = sorted(day for day in ends | {span.first_day or 0 for span in spans} if day > 0)
+    taken = _daily(line for entry in record.current for line in entry.lines)
+    found: list[Dated] = []
+    for first, after in pairwise((*days, days[-1] + 1) if days else ()):
+        lines = [*steady, *(line for span in spans if span.holds(first) for line in span.lines)]
+        then = _daily(lines)
+        if not lines or any(amount > taken.get(key, 0) for key, amount in then.items()):
+            break  # nothing would be taken, of which the last order's end tells; or a dose rises
+        if found or then != taken:
+            found.append(Dated.of(first, after - 1, Regimen(tuple(lines))))
+    return tuple(found)
+
+
+def _daily(lines: Iterable[DoseLine]) -> dict[str, Fraction]:
+    daily: dict[str, Fraction] = defaultdict(Fraction)
+    for line in lines:
+        daily[line.preparation.id] += line.daily
+    return daily
 
 
 def _takes_over(later: MedicineEntry, ends: MedicineEntry) -> bool:

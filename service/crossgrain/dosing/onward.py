@@ -30,7 +30,7 @@ from crossgrain.dosing.forecast import course, coverage_extremes, steady_day
 from crossgrain.dosing.kinetics import ConstantIntake
 from crossgrain.dosing.ladder import checkpoint_dose, ladder_to
 from crossgrain.dosing.midway import NONE, Midway, maintained, midway
-from crossgrain.dosing.moves import as_dose, ordered_amounts
+from crossgrain.dosing.moves import as_dose, ordered_amounts, total_intake
 from crossgrain.dosing.next_doses import Days, continued, held, slowed, stepped_back
 from crossgrain.dosing.onward_rationale import (
     branched,
@@ -106,12 +106,18 @@ def plan_onward(
             raise ValueError(f"no plan follows from {act}")
 
 
-def while_waiting(underway: Underway, tables: Tables) -> Mapping[str, float]:
-    """The lowest coverage by basis while today's doses go on; 1 is coverage before day one.
+def while_waiting(
+    underway: Underway, tables: Tables, to_come: Sequence[Dated] = ()
+) -> Mapping[str, float]:
+    """The lowest coverage by basis until what stops a course is settled; 1 is before day one.
 
-    Nobody knows when what stops a course will be settled, so the lowest is taken over all time to
-    come: from the pools of today to the steady state of today's doses. Empty where nothing is
-    taken.
+    Nobody knows when that will be, so the lowest is taken over all time to come: from the pools of
+    today to the steady state of the last dose. Empty where nothing is taken.
+
+    Parameters
+    ----------
+    to_come : what is filed to be taken instead of today's doses, from tomorrow on or later; the
+        last of it goes on
 
     Raises
     ------
@@ -122,15 +128,20 @@ def while_waiting(underway: Underway, tables: Tables) -> Mapping[str, float]:
     case, now = mid.case, mid.place.now
     if not now:
         return {}
-    intake = case.intake(now)
-    begins = case.begins(case.kinetics)
-    followed = course(case.kinetics, begins, [ConstantIntake(case.wait_days, intake)])
+    today = ConstantIntake(to_come[0].first_day if to_come else case.wait_days, case.intake(now))
+    later = [
+        ConstantIntake(each.last_day - each.first_day + 1, total_intake(each.amounts))
+        for each in to_come
+    ]
+    *before, last = (today, *later)
+    days = (*before, ConstantIntake(case.wait_days, last.intake))
+    followed = course(case.kinetics, case.begins(case.kinetics), days)
     lowest = {
         each.basis.id: coverage_extremes(followed, each.basis, each.weights, each.per_pool).lowest
         for each in case.enabled
     }
     return {
-        each.basis.id: min(lowest[each.basis.id].value, each.coverage(intake))
+        each.basis.id: min(lowest[each.basis.id].value, each.coverage(last.intake))
         for each in case.enabled
     }
 

@@ -53,7 +53,7 @@ _READINGS: Mapping[LabReading, str] = {
 }
 _POSITIONS: Mapping[Position, str] = {
     Position.NONE: "No plan runs: this is the dose that is taken, and what the labs say of it.",
-    Position.CLIMB: "A dose is to rise yet, step by step.",
+    Position.CLIMB: "The dose is still being raised, step by step.",
     Position.WAITING: "The dose is held until the labs that decide.",
     Position.AFTER: "The checkpoint is past; the dose is settled by labs.",
     Position.MAINTENANCE: "The dose has proved right; labs keep watch over it.",
@@ -167,6 +167,7 @@ def said(step: NextStep, dated: DateWords = date_words) -> Iterator[str]:
     yield from _where_and_why(step, dated)
     yield from (waiting.says for waiting in _waiting(step, dated))
     yield from _until_settled(step, dated)
+    yield from _falls_meanwhile(step, dated)
     yield from _covered_meanwhile(step)
 
 
@@ -219,21 +220,36 @@ def position_words(standing: Standing) -> str:
 
 def _until_settled(step: NextStep, dated: DateWords) -> Iterator[str]:
     """When today's medicines are left without an order: hormone is never to end by that."""
-    for entry in step.ends_meanwhile:
-        last = step.proposal.request.as_of + timedelta(entry.last_day or 0)
+    as_of = step.proposal.request.as_of
+    medicines = (
+        (generic_name(entry.lines[0].preparation), as_of + timedelta(entry.last_day or 0))
+        for entry in step.ends_meanwhile
+    )
+    for medicine, last in dict.fromkeys(medicines):
         yield (
-            f"The order for {generic_name(entry.lines[0].preparation)} that is followed today"
-            f" ends on {dated(last)}: if nothing is settled by then, order the same dose"
-            " anew."
+            f"The order for {medicine} that is followed today ends on {dated(last)}: if nothing is"
+            " settled by then, order the same dose anew."
         )
+
+
+def _falls_meanwhile(step: NextStep, dated: DateWords) -> Iterator[str]:
+    """What is filed to fall or to end, and does so while nothing is settled."""
+    as_of = step.proposal.request.as_of
+    doses = [
+        f"from {dated(as_of + timedelta(each.first_day))} it is {taken(each.regimen)}"
+        for each in step.to_come
+    ]
+    if doses:
+        yield f"What is filed to fall or end does so meanwhile: {'; '.join(doses)}."
 
 
 def _covered_meanwhile(step: NextStep) -> Iterator[str]:
     """How low coverage gets while what is asked, or what stops it, is not settled."""
     if step.while_waiting:
         basis, lowest = min(step.while_waiting.items(), key=lambda each: (each[1], each[0]))
+        on = "On these doses" if step.to_come else "For as long as today's dose goes on"
         yield (
-            f"For as long as today's dose goes on, modelled coverage is no lower than"
+            f"{on}, modelled coverage is no lower than"
             f" {percent(lowest)} of what was taken before day one (on “{basis}”, the lowest)."
         )
 
@@ -429,8 +445,8 @@ NEXT_STEP = PartDefinition(
         ),
         many(
             "while-waiting",
-            "Coverage while it asks or stops and today's doses go on; 1 is what was taken before"
-            " day one",
+            "Coverage while it asks or stops, on today's doses and on those that are filed to fall"
+            " or end meanwhile; 1 is what was taken before day one",
             one("basis", "code", "The basis", lambda row: row[0]),
             one(
                 "lowest", "decimal", "Lowest value, however long it lasts",

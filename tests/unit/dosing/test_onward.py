@@ -173,6 +173,19 @@ def test_while_nothing_is_settled_coverage_on_todays_dose_is_as_low_as_it_gets_i
     assert while_waiting(halved, tables()) == pytest.approx(dict.fromkeys(steady, 0.5))
 
 
+def test_what_is_filed_to_fall_counts_in_how_low_it_gets_and_what_rises_does_not() -> None:
+    underway = titrated(regimen(lt4=100), Target.LEVOTHYROXINE)
+    half, more = Dated.of(10, 20, regimen(lt4=50)), Dated.of(21, 30, regimen(lt4=75))
+    steady = while_waiting(underway, tables())
+    assert while_waiting(underway, tables(), (half,)) == pytest.approx(dict.fromkeys(steady, 0.5))
+    # eleven days of half the dose, then three quarters for good: t½ 7 days
+    fallen = 0.5 + 0.5 * 0.5 ** (11 / 7)
+    again = while_waiting(underway, tables(), (half, more))
+    assert again == pytest.approx(dict.fromkeys(steady, min(fallen, 0.75)))
+    rise = Dated.of(10, 20, regimen(lt4=200))
+    assert while_waiting(underway, tables(), (rise,)) == pytest.approx(steady)
+
+
 def test_where_nothing_is_taken_there_is_no_dose_that_goes_on() -> None:
     nothing = replace(titrated(regimen(lt4=100), Target.LEVOTHYROXINE), today=Regimen(()))
     assert while_waiting(nothing, tables()) == {}
