@@ -282,7 +282,8 @@ def _named(resources: Sequence[dict[str, Any]], is_meant: Callable[[str, str], b
             f"{resource.get('resourceType')}/{resource.get('id')}",
         )
     ]
-    named = "; ".join(source.label for source in sources_in(bundle, "Bundle").of(*places))
+    labels = (source.label for source in sources_in(bundle, "Bundle").of(*places))
+    named = "; ".join(dict.fromkeys(labels))  # once, however often a resource came
     return f"{named}: " if named else ""
 
 
