@@ -291,9 +291,9 @@ def _planned_from(mid: Midway, own: Timeline, labs: tuple[LabDraw, ...], done: S
 def _supplied(mid: Midway, own: Timeline) -> Iterator[str]:
     """The medicines whose supply lasts for as long as today's dose stays.
 
-    That is what was taken before day one and never changed, unless its order ends before; what the
-    plan ordered; and what no tablets on the list make, so that the prescriber must have ordered it
-    in another way.
+    That is what was taken before day one and never changed, or what the plan ordered, unless
+    today's order of it ends before; and what no tablets on the list make, so that the prescriber
+    must have ordered it in another way.
     """
     case, place = mid.case, mid.place
     before = ordered_amounts(mid.underway.original, case.products)
@@ -309,8 +309,8 @@ def _supplied(mid: Midway, own: Timeline) -> Iterator[str]:
         table = makings(preparation)
         every = table.mask(preparation.strengths)
         made = table.way(amount, every, case.largest_half[key])
-        own_supply = unchanged and mid.underway.supplied_for(key, lasts)
-        if own_supply or not made or place.supply_left(key) >= lasts:
+        supplied = unchanged or place.supply_left(key) >= lasts
+        if not made or (supplied and mid.underway.supplied_for(key, lasts)):
             yield key
 
 

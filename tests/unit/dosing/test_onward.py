@@ -163,6 +163,20 @@ def test_a_branch_taken_on_its_day_leads_where_the_first_plan_said():
         assert [(s.first_day, amounts(s)) for s in again.steps] == told
 
 
+@pytest.mark.parametrize(("last_day", "anew"), [(19, False), (18, True), (3, True)])
+def test_a_medicine_whose_order_ends_before_its_dose_changes_is_ordered_anew(
+    last_day: int, *, anew: bool
+) -> None:
+    """Whatever else the plan once ordered of it: that may be withdrawn."""
+    taken = regimen(lt4=150)
+    first = plan(taken, Target.DESICCATED_THYROID)
+    (decision,) = {first.checkpoint.decision_day}
+    day = decision - 20
+    underway = replace(on_day(first, taken, day), ends=(("levothyroxine", last_day),))
+    made = plan_onward(underway, Act.CONTINUE, tables())
+    assert ("levothyroxine" in {each.preparation.id for each in made.prescriptions}) is anew
+
+
 # --- while nothing is settled ---
 
 
