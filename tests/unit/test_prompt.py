@@ -9,6 +9,7 @@ import signal
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -252,21 +253,23 @@ class Terminal:
         return bool(read)
 
     def press(self, keys: bytes) -> None:
-        os.write(self.master, keys)
+        with suppress(OSError):  # it has just ended
+            os.write(self.master, keys)
 
     def ended(self, keys: bytes = b"", seconds: float = 60) -> int:
         """Its status, after all that it still had to say.
 
-        What is pressed while the terminal is handed to the prompt is lost: `keys` are pressed until
-        something is said to them.
+        What is pressed while the terminal is handed to the prompt may be lost: `keys` are pressed
+        again after each second of silence.
         """
         end = time.monotonic() + seconds
-        seen = self.seen
+        self.press(keys)
         while True:
-            if keys and self.seen == seen:
-                self.press(keys)
+            seen = self.seen
             if not self._read():
                 break
+            if self.seen == seen:
+                self.press(keys)
             if time.monotonic() > end:
                 os.kill(self.pid, signal.SIGKILL)
                 pytest.fail(self.seen)
