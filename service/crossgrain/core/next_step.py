@@ -121,6 +121,12 @@ class Replaced:
         return frozenset((each.code, day) for each in self.kept_draws for day in each.dates)
 
     @property
+    def stayed(self) -> frozenset[str]:
+        """How the input refers to orders that are to bring no other dose than today's."""
+        held = (each.order.reference for each in self.waiting)
+        return frozenset((*held, *(order.reference for order in self.ended)))
+
+    @property
     def displaced(self) -> Iterator[str]:
         """How the input refers to what is not meant any more."""
         yield from (order.reference for order in self.ended)
@@ -316,7 +322,7 @@ class _Visit:
         replaced: Replaced,
     ) -> NextStep:
         anew = tuple(self._ends_meanwhile(standing, record, replaced, found))
-        to_come = _to_come(record, replaced, anew) if standing else ()
+        to_come = _to_come(record, replaced.stayed, anew) if standing else ()
         return NextStep(
             standing,
             self._proposal(standing, record, found),
@@ -354,7 +360,7 @@ class _Visit:
         if standing and not (replaced.waiting or any_stop(found)):
             goes_on = standing.underway.beside.union(standing.target.kinds)
             ends_as_meant = record.regimen.kinds - goes_on
-        later = _to_begin(record, replaced)
+        later = _to_begin(record, replaced.stayed)
         for entry in record.current:
             kinds = {line.preparation.kind for line in entry.lines}
             ends = entry.last_day is not None and kinds - ends_as_meant
@@ -561,33 +567,25 @@ class _Visit:
         return not given.isdisjoint(replaced.cited)
 
 
-def _to_begin(record: Record, replaced: Replaced) -> list[MedicineEntry]:
+def _to_begin(record: Record, stayed: Set[str]) -> list[MedicineEntry]:
     """The orders ahead that neither wait nor end."""
     return [
         each
         for each in (*record.ahead, *record.drafts)
-        if not each.option and each.reference not in _stayed(replaced)
+        if not each.option and each.reference not in stayed
     ]
 
 
-def _stayed(replaced: Replaced) -> set[str]:
-    """How the input refers to orders that are to bring no other dose than today's."""
-    held = {held.order.reference for held in replaced.waiting}
-    return held | {order.reference for order in replaced.ended}
-
-
-def _to_come(
-    record: Record, replaced: Replaced, anew: Sequence[MedicineEntry]
-) -> tuple[Dated, ...]:
+def _to_come(record: Record, stayed: Set[str], anew: Sequence[MedicineEntry]) -> tuple[Dated, ...]:
     """What is filed to fall or to end: the doses that then hold instead of today's, one by one.
 
     An order that is to be had anew goes on with today's dose, and so does one that waits.
     """
-    go_on = {entry.reference for entry in anew} | _stayed(replaced)
+    go_on = stayed | {entry.reference for entry in anew}
     steady = [line for e in record.current if e.reference in go_on for line in e.lines]
     spans = [
         span
-        for entry in (*record.current, *_to_begin(record, replaced))
+        for entry in (*record.current, *_to_begin(record, stayed))
         if entry.reference not in go_on
         for span in entry.by_date
     ]
