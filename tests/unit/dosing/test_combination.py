@@ -171,24 +171,22 @@ def test_the_guidelines_rule_composes_by_its_numbers(changed, lt4_ug, lt3_ug):
     assert (dose.lt4_ug, dose.lt3_ug) == (lt4_ug, lt3_ug)
 
 
+def is_refused(key, value, words):
+    """Such a number of a clinic's is refused in these words, at its own place."""
+    changed = replace(CATALOGUE.numbers[key], value=Fraction(value))
+    with pytest.raises(DomainError, match=words) as refused:
+        combining_from({**CATALOGUE.numbers, key: changed})
+    assert refused.value.field == key
+
+
 @pytest.mark.parametrize("usual", [12, Fraction("12.9"), Fraction("20.1")])
 def test_a_usual_ratio_outside_the_range_is_refused(usual):
-    key = "combination.usual_ratio"
-    numbers = dict(CATALOGUE.numbers)
-    numbers[key] = replace(numbers[key], value=Fraction(usual))
-    with pytest.raises(DomainError, match="outside the range") as refused:
-        combining_from(numbers)
-    assert refused.value.field == key
+    is_refused("combination.usual_ratio", usual, "outside the range")
 
 
 @pytest.mark.parametrize("share", [1, Fraction("1.5")])
 def test_a_usual_share_that_is_all_or_more_is_refused(share):
-    key = "combination.usual_t3_share"
-    numbers = dict(CATALOGUE.numbers)
-    numbers[key] = replace(numbers[key], value=Fraction(share))
-    with pytest.raises(DomainError, match="between 0 and 1") as refused:
-        combining_from(numbers)
-    assert refused.value.field == key
+    is_refused("combination.usual_t3_share", share, "between 0 and 1")
 
 
 def test_a_taper_is_looked_for_over_as_many_strengths_more_as_the_policy_says(monkeypatch):
