@@ -75,7 +75,9 @@
   };
   const pose = (outcome) => {
     const found = (outcome.entry || []).map((one) => one.resource).filter((one) => one.resourceType === "Questionnaire");
-    form = found[0] || null;
+    const posed = found[0] || null;
+    if (form && posed && form.url === posed.url) return; // the same questions: what is typed into them stays
+    form = posed;
     byId("questions").hidden = !form;
     byId("asked").replaceChildren(...(form ? form.item.map(question) : []));
     byId("questions").querySelector("button").hidden = !byId("asked").querySelector("input");
@@ -145,6 +147,7 @@
   };
 
   const ask = async () => {
+    clearTimeout(timer); // what it waits to ask is asked now
     const mine = ++turn, sheetAt = sheetAddress(), answerAt = address();
     byId("curl").textContent = command();
     if (isOwn() && !pasted.value.trim()) {
@@ -201,7 +204,12 @@
   if (example) { example.addEventListener("change", choose); choose(); }
   else narrow();
   byId("call").addEventListener("submit", (event) => event.preventDefault());
-  byId("call").addEventListener("change", () => { answers = []; soon(); });
+  // Leaving the pasted record is a change of it too, but one that its input has told already.
+  byId("call").addEventListener("change", (event) => {
+    if (event.target === pasted) return;
+    answers = [];
+    soon();
+  });
   byId("questions").addEventListener("submit", respond);
   pasted.addEventListener("input", () => { if (example) example.value = ""; answers = []; soon(); });
   for (const button of document.querySelectorAll("[data-copy]")) {
