@@ -51,7 +51,7 @@ def test_every_option_of_every_operation_is_shown_in_order() -> None:
     expected = {
         "$propose-switch": for_a_switch,
         "$next-step": next_step_options(for_a_switch),
-        "$compare-bases": comparison_options(),
+        "$compare-bases": comparison_options(load_catalogue()),
         "$screen-switches": screening_options(for_a_switch),
         "/sheet": page_options(()),
     }
@@ -70,3 +70,19 @@ def test_every_status_and_issue_code_is_shown_by_status() -> None:
     expected = {(str(row.status), row.code) for rows in TABLE.values() for row in rows.values()}
     assert {(status, code) for status, code in rows} == expected
     assert rows == sorted(rows, key=lambda row: row[0])
+
+
+@pytest.mark.parametrize(
+    ("numbers", "ratio", "share"),
+    [("", "17", "0.25"), ('usual_ratio = "15"\nusual_t3_share = "1/2"\n', "15", "0.5")],
+)
+def test_the_options_of_a_combination_name_what_is_usual_in_the_clinic(
+    numbers: str, ratio: str, share: str, tmp_path: Path
+) -> None:
+    own = tmp_path / "clinic.toml"
+    own.write_text(f"[numbers.combination]\n{numbers}")
+    catalogue = load_catalogue(own)
+    for options in (switch_options(catalogue), comparison_options(catalogue)):
+        means = {each.name: each.meaning for each in options}
+        assert f"13 to 20. Default: {ratio}." in means["ratio"]
+        assert means["t3-share"].endswith(f"Default: {share}.")

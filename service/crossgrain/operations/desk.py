@@ -78,7 +78,7 @@ def desk_over(catalogue: Catalogue, clock: Clock) -> Desk:
         clock=clock,
         switch_options=of_a_switch,
         next_step_options=next_step_options(of_a_switch),
-        comparison_options=comparison_options(),
+        comparison_options=comparison_options(catalogue),
         service_version=__version__,
     )
 

@@ -18,7 +18,8 @@ from crossgrain.dosing.bases import Grade
 from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.policy import Policy
 from crossgrain.dosing.preparations import Kind
-from crossgrain.dosing.targets import Target
+from crossgrain.dosing.targets import Combining, Target
+from crossgrain.names.printing import decimal
 from crossgrain.operations.faults import did_you_mean
 from crossgrain.reading.codesystems import RxNorm
 from crossgrain.sheet.locale import tags
@@ -74,7 +75,7 @@ def switch_options(catalogue: Catalogue) -> tuple[Option, ...]:
             Target,
             "What the patient is to move to. Default: what the record's one draft order is for.",
         ),
-        *_shared_options(),
+        *_shared_options(catalogue.policy.combining),
         *_of_the_plan(catalogue),
         *_of_tablets(catalogue),
         *_of_who_and_when(),
@@ -261,15 +262,15 @@ def page_options(options: Sequence[Option]) -> tuple[Option, ...]:
     )
 
 
-def comparison_options() -> tuple[Option, ...]:
+def comparison_options(catalogue: Catalogue) -> tuple[Option, ...]:
     """What ``$compare-bases`` takes beside the record."""
     return (
         _coded("target", Target, "What to compare a dose of. Default: levothyroxine."),
-        *_shared_options(),
+        *_shared_options(catalogue.policy.combining),
     )
 
 
-def _shared_options() -> tuple[Option, ...]:
+def _shared_options(combining: Combining) -> tuple[Option, ...]:
     return (
         Option(
             "as-of",
@@ -293,7 +294,9 @@ def _shared_options() -> tuple[Option, ...]:
         Option(
             "ratio",
             "valueDecimal",
-            "T4:T3 by weight in a combination of LT4 and LT3, 13 to 20. Default: 17. What tablets"
+            "T4:T3 by weight in a combination of LT4 and LT3,"
+            f" {decimal(combining.lowest_ratio)} to {decimal(combining.highest_ratio)}."
+            f" Default: {decimal(combining.usual_ratio)}. What tablets"
             " make of it lies within these limits, or the move is refused.",
             _number,
         ),
@@ -307,7 +310,7 @@ def _shared_options() -> tuple[Option, ...]:
             "t3-share",
             "valueDecimal",
             "The part of the LT4-equivalent that pure LT3 carries beside desiccated thyroid,"
-            " above 0 and below 1. Default: 0.25.",
+            f" above 0 and below 1. Default: {decimal(combining.usual_t3_share)}.",
             _number,
         ),
     )

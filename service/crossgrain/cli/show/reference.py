@@ -220,7 +220,7 @@ def _options(catalogue: Catalogue) -> Iterator[tuple[str, Sequence[Option]]]:
     for_a_switch = switch_options(catalogue)
     yield "$propose-switch", for_a_switch
     yield "$next-step", next_step_options(for_a_switch)
-    yield "$compare-bases", comparison_options()
+    yield "$compare-bases", comparison_options(catalogue)
     yield "$screen-switches", screening_options(for_a_switch)
     yield "/sheet", page_options(())
 
