@@ -229,6 +229,8 @@ class Terminal:
         self.pid, self.master = pty.fork()
         if self.pid == 0:
             os.environ["COLUMNS"], os.environ["NO_COLOR"] = "120", "1"
+            # Tests that a shell runs in its background ignore interrupts, and so would the command.
+            signal.signal(signal.SIGINT, signal.SIG_DFL)
             program = "from crossgrain.cli import main; main()"
             os.execv(sys.executable, [sys.executable, "-c", program, *arguments])
 
