@@ -27,6 +27,7 @@ from openapi.examples import add_examples
 from openapi.hooks import HOOK_COMPONENTS, discovery_docs, feedback_docs, service_docs
 from openapi.operations import (
     apply_docs,
+    call_schemas,
     next_step_docs,
     operation_docs,
     package_docs,
@@ -36,7 +37,7 @@ from openapi.operations import (
     terminology_docs,
     visit_sheet_docs,
 )
-from openapi.schemas import COMPONENTS
+from openapi.schemas import COMPONENTS, with_types
 
 Docs = dict[str, Any]
 DESCRIPTION = (
@@ -60,7 +61,7 @@ SCHEMES: Docs = {
     },
 }
 """How callers are known where a deployment asks who they are."""
-_OF_THEMSELVES = {"livez_livez_get", "readyz_readyz_get", "page_metrics_get"}
+_OF_THEMSELVES = {"livez", "readyz", "metrics"}
 """What takes nothing and answers one thing needs no more than its docstring."""
 
 
@@ -85,11 +86,12 @@ def document() -> Docs:
         raise LookupError(f"no such route: {', '.join(documented)}")
     made["info"]["description"] = DESCRIPTION
     components = made.setdefault("components", {})
-    components["schemas"] = {**COMPONENTS, **HOOK_COMPONENTS}
+    components["schemas"] = {**COMPONENTS, **call_schemas(desk), **HOOK_COMPONENTS}
     components["securitySchemes"] = SCHEMES
     for path, item in made["paths"].items():
         for operation in item.values():
             operation.update(_who_may(path))
+    made = with_types(made)
     add_examples(made, desk)
     return {name: made.pop(name) for name in ("openapi", "info")} | {
         "servers": [{"url": "/"}],
@@ -131,10 +133,11 @@ def _documented(desk: Desk) -> Iterator[tuple[str, Docs]]:
 
 def _operations(desk: Desk, shelf: Shelf, prefix: str) -> Iterator[tuple[str, Docs]]:
     """Each is called and described as in its OperationDefinition."""
-    for own_id, options, answer in (
+    for own_id, options, answered, answer in (
         (
             "propose-switch",
             desk.switch_options,
+            "Bundle",
             "A collection Bundle. Its GuidanceResponse says how the call ended: success"
             " with a result (a plan), success without (a safety stop), or data-required"
             " (questions, each with its FHIRPath).",
@@ -142,20 +145,20 @@ def _operations(desk: Desk, shelf: Shelf, prefix: str) -> Iterator[tuple[str, Do
         (
             "compare-bases",
             desk.comparison_options,
+            "Parameters",
             "A Parameters resource with one parameter named basis per chart.",
         ),
         (
             "screen-switches",
             screening_options(desk.switch_options),
+            "Bundle",
             "A collection Bundle: an OperationOutcome that says how it ended, then the"
             " DetectedIssues.",
         ),
     ):
         yield (
             f"{prefix}-{own_id}",
-            operation_docs(
-                *_called(shelf, own_id), options, answer, takes_answers=own_id != "screen-switches"
-            ),
+            operation_docs(own_id, *_called(shelf, own_id), options, answer, answered=answered),
         )
     title, description = _called(shelf, "next-step")
     yield f"{prefix}-next-step", next_step_docs(title, description, desk.next_step_options)

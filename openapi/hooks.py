@@ -9,7 +9,7 @@ from pydantic.json_schema import GenerateJsonSchema
 
 from crossgrain.cds.answers import CardsAnswer, Discovery
 from crossgrain.cds.hook import REQUESTS
-from crossgrain.cds.messages import Feedback, Message
+from crossgrain.cds.messages import FeedbackCall, Message
 from crossgrain.cds.services import SERVICES
 from crossgrain.http.requests import PLAIN_JSON
 from openapi.operations import OF_A_BODY, errors
@@ -22,7 +22,7 @@ _ID = {
     "description": "The service's id, as discovery gives it.",
     "schema": {"enum": sorted({service.id for service in SERVICES})},
 }
-_SENT: Mapping[str, type[Message]] = {**REQUESTS, "feedback": Feedback}
+_SENT: Mapping[str, type[Message]] = {**REQUESTS, "feedback": FeedbackCall}
 _TOLD = (CardsAnswer, Discovery)
 _PLACE = "#/components/schemas/{}"
 
@@ -35,7 +35,10 @@ class _Untitled(GenerateJsonSchema):
 
 
 def _of_structs() -> tuple[dict[str, Schema], dict[str, Schema]]:
-    """The schema of each message, and those that they point at by name."""
+    """The schema of each message, and those that they point at by name.
+
+    Without defaults: what has one, some generators of clients take to be always there.
+    """
     sent, parts = TypeAdapter.json_schemas(
         [(name, "validation", TypeAdapter(kind)) for name, kind in _SENT.items()],
         ref_template=_PLACE.format("{model}"),
@@ -48,6 +51,8 @@ def _of_structs() -> tuple[dict[str, Schema], dict[str, Schema]]:
     named = parts.get("$defs", {}) | more
     for schema in named.values():
         schema.pop("title", None)
+        for field in schema.get("properties", {}).values():
+            field.pop("default", None)
     return schemas, named
 
 

@@ -7,9 +7,11 @@ from crossgrain.app.conformance.lookup import SEARCHED_BY, TerminologyOperation
 from crossgrain.app.pages import ALSO_IN_THE_BODY
 from crossgrain.http.requests import SPOKEN
 from crossgrain.http.routes import CALENDAR, HTML
-from crossgrain.operations.apply import CONTEXT
+from crossgrain.operations.apply import CONTEXT, plan_options
+from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import TABLE
-from crossgrain.operations.options import Option
+from crossgrain.operations.options import Option, page_options
+from crossgrain.operations.screen_switches import screening_options
 
 _PAGE = (
     "One HTML document in UTF-8 that loads nothing from elsewhere. Where there is no plan it says"
@@ -53,25 +55,31 @@ _FORM_OPTIONS = [
 
 
 def operation_docs(
+    own_id: str,
     summary: str,
     description: str,
     options: tuple[Option, ...],
     answer: str,
     *,
-    takes_answers: bool = True,
+    answered: str = "Bundle",
 ) -> dict[str, Any]:
-    """The OpenAPI operation object of one FHIR operation."""
-    schema = _body_schema(options, takes_answers=takes_answers)
+    """The OpenAPI operation object of one FHIR operation.
+
+    Parameters
+    ----------
+    own_id : which of `call_schemas` is sent
+    options : those that may also stand in the query
+    answer : what is said of the answer
+    answered : the schema of the answer
+    """
+    sent = {"oneOf": [_schema("Bundle"), _schema(schema_name(own_id))]}
     return {
         "summary": summary,
         "description": description,
         "parameters": [*(_query_option(o) for o in options if o.in_query), *_FORM_OPTIONS],
-        "requestBody": {"required": True, "content": _content(schema)},
+        "requestBody": {"required": True, "content": _content(sent)},
         "responses": {
-            "200": {
-                "description": answer,
-                "content": _content({"type": "object", "required": ["resourceType"]}),
-            },
+            "200": {"description": answer, "content": _content(_schema(answered))},
             **errors("400", "401", "403", "404", "405", "406", *OF_A_BODY, "422", "500"),
         },
     }
@@ -92,7 +100,7 @@ def read_docs(ids: tuple[str, ...]) -> dict[str, Any]:
     statuses = ("400", "404", "406") if ids else ("400", "406")
     return {
         "parameters": [*([_by_id(ids)] if ids else []), *_FORM_OPTIONS],
-        "responses": _answered("The resource.", *statuses),
+        "responses": _answered("The resource.", "Resource", *statuses),
     }
 
 
@@ -114,8 +122,12 @@ def search_docs(kind: str) -> dict[str, Any]:
             ),
             *_FORM_OPTIONS,
         ],
-        "responses": _answered("A searchset Bundle.", "400", "406"),
+        "responses": _answered("A searchset Bundle.", "Bundle", "400", "406"),
     }
+
+
+_TERMS = (("A Parameters.", "Parameters"), ("A ValueSet with its expansion.", "Resource"))
+"""What the terminology operations answer with: most of them, and ``$expand``."""
 
 
 def terminology_docs(served: TerminologyOperation) -> dict[str, Any]:
@@ -130,10 +142,7 @@ def terminology_docs(served: TerminologyOperation) -> dict[str, Any]:
             *(_in_query(name, says) for name, says in served.takes.items()),
             *_FORM_OPTIONS,
         ],
-        "responses": _answered(
-            "A ValueSet with its expansion." if served.name == "expand" else "A Parameters.",
-            *("400", "404", "406"),
-        ),
+        "responses": _answered(*_TERMS[served.name == "expand"], "400", "404", "406"),
     }
 
 
@@ -146,8 +155,8 @@ def _in_query(name: str, description: str) -> dict[str, Any]:
     }
 
 
-def _answered(description: str, *statuses: str) -> dict[str, Any]:
-    content = _content({"type": "object", "required": ["resourceType"]})
+def _answered(description: str, schema: str, *statuses: str) -> dict[str, Any]:
+    content = _content(_schema(schema))
     return {"200": {"description": description, "content": content}, **errors(*statuses)}
 
 
@@ -164,45 +173,37 @@ def _by_id(ids: tuple[str, ...]) -> dict[str, Any]:
 def apply_docs(summary: str, description: str, options: tuple[Option, ...]) -> dict[str, Any]:
     """The OpenAPI operation object of ``$apply``."""
     docs = operation_docs(
+        "apply",
         summary,
         f"{description} The patient is the subject. The same at PlanDefinition/$apply, where"
         " planDefinition (or in R5 url) names our one plan definition.",
         options,
         "R4: a CarePlan with everything contained. R5: a Parameters with one Bundle.",
+        answered="Resource",
     )
-    docs["requestBody"]["content"] = _content(_apply_schema(options))
+    docs["requestBody"]["content"] = _content(_schema(schema_name("apply")))
     return docs
 
 
-def next_step_docs(title: str, description: str, options: tuple[Option, ...]) -> dict[str, Any]:
+def next_step_docs(
+    title: str, description: str, options: tuple[Option, ...], own_id: str = "next-step"
+) -> dict[str, Any]:
     """The OpenAPI operation object of ``$next-step``."""
-    docs = operation_docs(
+    return operation_docs(
+        own_id,
         title,
         description,
         options,
         "A collection Bundle. Its GuidanceResponse says where the patient stands, what is done and"
         " why; what follows is only what changes, each with what it replaces.",
     )
-    docs["requestBody"]["content"] = _content(_next_step_schema(options))
-    return docs
-
-
-def _next_step_schema(options: tuple[Option, ...]) -> dict[str, Any]:
-    """The body of any operation, with the plan beside the record."""
-    schema = _body_schema(options)
-    plan = {
-        "type": "object",
-        "required": ["resourceType"],
-        "properties": {"resourceType": {"enum": ["Bundle", "CarePlan"]}},
-    }
-    schema["oneOf"][1]["properties"]["parameter"]["items"]["oneOf"].append(_named("plan", plan))
-    return schema
 
 
 def sheet_docs(options: tuple[Option, ...]) -> dict[str, Any]:
     """The OpenAPI operation object of ``/sheet``."""
     return _page_docs(
         operation_docs(
+            "sheet",
             "The plan sheet",
             f"The call of $propose-switch, answered with {_SELF_CONTAINED}",
             options,
@@ -219,6 +220,7 @@ def visit_sheet_docs(options: tuple[Option, ...]) -> dict[str, Any]:
             "The call of $next-step: what was done, what is now, what comes next, answered with"
             f" {_SELF_CONTAINED}",
             options,
+            "sheet-next-step",
         )
     )
 
@@ -242,12 +244,54 @@ def _page_docs(docs: dict[str, Any]) -> dict[str, Any]:
     return docs
 
 
+def call_schemas(desk: Desk) -> dict[str, Any]:
+    """What may be sent to each operation as a `Parameters`, by the name of its schema.
+
+    One schema for both versions and both media types: what is repeated in place, a generator of
+    clients makes a second type of.
+    """
+    switch, step = desk.switch_options, desk.next_step_options
+    plan = _named("plan", _of_kind(enum=["Bundle", "CarePlan"]))
+    answers = _named("answers", _of_kind("questionnaire", const="QuestionnaireResponse"))
+    sent = {
+        "propose-switch": [answers, *map(_body_option, switch)],
+        "compare-bases": [answers, *map(_body_option, desk.comparison_options)],
+        "screen-switches": [*map(_body_option, screening_options(switch))],
+        "next-step": [answers, *map(_body_option, step), plan],
+        "sheet": [answers, *map(_body_option, page_options(switch))],
+        "sheet-next-step": [answers, *map(_body_option, page_options(step)), plan],
+    }
+    record = _named("record", _schema("Bundle"))
+    schemas = {own_id: _parameters([record, *beside]) for own_id, beside in sent.items()}
+    schemas["apply"] = _apply_schema(plan_options(desk))
+    return {schema_name(own_id): schema for own_id, schema in schemas.items()}
+
+
+def schema_name(own_id: str) -> str:
+    """The name of what is sent to an operation, e.g. ``ProposeSwitchParameters``."""
+    return f"{own_id.title().replace('-', '')}Parameters"
+
+
+def _schema(name: str) -> dict[str, Any]:
+    return {"$ref": f"#/components/schemas/{name}"}
+
+
+def _of_kind(*required: str, **kind: Any) -> dict[str, Any]:
+    """A resource of a type that is named."""
+    return {
+        "type": "object",
+        "required": ["resourceType", *required],
+        "properties": {"resourceType": kind},
+        "additionalProperties": True,
+    }
+
+
 def _apply_schema(options: tuple[Option, ...]) -> dict[str, Any]:
     nested = _parameters([_body_option(option) for option in options])
     return _parameters(
         [
             *(_body_option(option) for option in CONTEXT),
-            _named("data", {"$ref": "#/components/schemas/Bundle"}),
+            _named("data", _schema("Bundle")),
             _named("parameters", nested),
         ]
     )
@@ -268,6 +312,7 @@ def _parameters(items: list[dict[str, Any]]) -> dict[str, Any]:
 def _named(name: str, resource: dict[str, Any]) -> dict[str, Any]:
     """A parameter that carries a resource."""
     return {
+        "title": name,
         "type": "object",
         "required": ["name", "resource"],
         "properties": {"name": {"const": name}, "resource": resource},
@@ -279,8 +324,8 @@ def _content(schema: dict[str, Any]) -> dict[str, Any]:
 
 
 def _error(text: str) -> dict[str, Any]:
-    schema = {"$ref": "#/components/schemas/OperationOutcome"}
-    return {"description": text, "content": {SPOKEN[0]: {"schema": schema}}}
+    content = {SPOKEN[0]: {"schema": _schema("OperationOutcome")}}
+    return {"description": text, "content": content}
 
 
 def _meaning(status: int) -> str:
@@ -299,21 +344,10 @@ def _query_option(option: Option) -> dict[str, Any]:
     }
 
 
-def _body_schema(options: tuple[Option, ...], *, takes_answers: bool = True) -> dict[str, Any]:
-    bundle = {"$ref": "#/components/schemas/Bundle"}
-    answers = {
-        "type": "object",
-        "required": ["resourceType", "questionnaire"],
-        "properties": {"resourceType": {"const": "QuestionnaireResponse"}},
-    }
-    beside = [_named("answers", answers)] if takes_answers else []
-    items = [_named("record", bundle), *beside, *(_body_option(option) for option in options)]
-    return {"oneOf": [bundle, _parameters(items)]}
-
-
 def _body_option(option: Option) -> dict[str, Any]:
     value = _BODY_TYPES.get(option.value_key) or _QUERY_TYPES[option.value_key]
     return {
+        "title": option.name,
         "type": "object",
         "description": option.meaning,
         "required": ["name", option.value_key],
@@ -328,7 +362,7 @@ def _enumeration(option: Option) -> dict[str, Any]:
     """The codes it takes; a deployment may know more bases than those that are shipped."""
     if not option.codes:
         return {}
-    codes = {"enum": list(option.codes)}
+    codes = {"type": "string", "enum": list(option.codes)}
     if option.name != "basis":
         return codes
     own = {"type": "string", "description": "The id of a basis of the clinic's own file."}

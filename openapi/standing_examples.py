@@ -41,8 +41,8 @@ def standing_examples(desk: Desk) -> Iterator[tuple[str, list[Shown]]]:
     """Each route's operation id, and what it answers."""
     for version in FhirVersion:
         yield from _definitions(desk, version)
-    yield "livez_livez_get", [Shown("livez", "The process runs", None, LIVE)]
-    yield "readyz_readyz_get", [Shown("readyz", "Requests are served", None, READY)]
+    yield "livez", [Shown("livez", "The process runs", None, LIVE)]
+    yield "readyz", [Shown("readyz", "Requests are served", None, READY)]
 
 
 def _definitions(desk: Desk, version: FhirVersion) -> Iterator[tuple[str, list[Shown]]]:

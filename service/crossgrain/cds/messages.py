@@ -214,7 +214,7 @@ class FeedbackEntry(Message):
             yield ("overrideReason",), both
 
 
-class Feedback(Message):
+class FeedbackCall(Message):
     """What became of cards."""
 
     feedback: Annotated[
@@ -232,7 +232,7 @@ def read_feedback(body: Resource) -> list[tuple[str, str]]:
     RequestRefused
         400, with a complaint for everything that the specification does not allow.
     """
-    entries = read_message(Feedback, body).feedback
+    entries = read_message(FeedbackCall, body).feedback
     return [(entry.outcome, _reason(entry.override_reason)) for entry in entries]
 
 

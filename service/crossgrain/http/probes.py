@@ -205,7 +205,12 @@ def add_metrics(app: FastAPI, metrics: Metrics) -> None:
         return Response(metrics.page(), media_type=CONTENT_TYPE)
 
     app.add_api_route(
-        "/metrics", page, methods=["GET"], response_class=PlainTextResponse, tags=["operations"]
+        "/metrics",
+        page,
+        methods=["GET"],
+        response_class=PlainTextResponse,
+        operation_id="metrics",
+        tags=["operations"],
     )
 
 
@@ -223,7 +228,8 @@ def add_probes(app: FastAPI, presence: Presence) -> None:
         return JSONResponse(READY)
 
     for path, probe in (("/livez", livez), ("/readyz", readyz)):
-        app.add_api_route(path, probe, methods=["GET"], tags=["operations"])
+        own_id = path.strip("/")
+        app.add_api_route(path, probe, methods=["GET"], operation_id=own_id, tags=["operations"])
         app.add_api_route(path, probe, methods=["HEAD"], include_in_schema=False)
 
 
