@@ -27,6 +27,11 @@ STRICT = [
     "--module",
     "nodenext",
 ]
+NODE_TYPES = (
+    'declare module "node:fs" { function readFileSync(file: string, as: "utf-8"): string }\n'
+    "declare const process: { env: Record<string, string> }"
+)
+"""Of Node's own modules, whose types are a package of their own, a program takes one function."""
 
 
 def recipes(language: str) -> list[tuple[str, str]]:
@@ -50,14 +55,8 @@ def printed(language: str, program: str, base: str, folder: Path) -> str:
 
 
 def compiled(program: str, folder: Path) -> Path:
-    """A program in TypeScript, checked strictly and turned into JavaScript.
-
-    Of Node's own modules, whose types are a package of their own, it takes one function.
-    """
-    node = 'declare module "node:fs" { function readFileSync(file: string, as: "utf-8"): string }\n'
-    (folder / "node.d.ts").write_text(
-        f"{node}declare const process: {{ env: Record<string, string> }}"
-    )
+    """A program in TypeScript, checked strictly and turned into JavaScript."""
+    (folder / "node.d.ts").write_text(NODE_TYPES)
     (folder / "recipe.mts").write_text(program)
     options = [*STRICT, "--lib", "es2022,dom", "--outDir", "out"]
     command = [str(NODE), str(COMPILER), *options, "node.d.ts", "recipe.mts"]
