@@ -23,7 +23,8 @@ from tests.unit.nightly.exports import run as run_night
 from tests.unit.writing.answers import resources, written
 
 from crossgrain.app.conformance.guide import definitions
-from crossgrain.app.conformance.profiles import FLAG_ID, profiles, whole
+from crossgrain.app.conformance.profiles import profiles, whole
+from crossgrain.app.conformance.written_profiles import FLAG_ID
 from crossgrain.names.identity import FhirVersion
 from crossgrain.writing.forms import to_json
 from crossgrain.writing.issues import closed_issue

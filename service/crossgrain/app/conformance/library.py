@@ -6,7 +6,7 @@ https://hl7.org/fhir/R4/library-operation-data-requirements.html
 from collections.abc import Iterable, Iterator
 
 from crossgrain.app.conformance.definitions import PLAN_ID, Resource, head
-from crossgrain.app.conformance.profiles import read_id
+from crossgrain.app.conformance.read_profiles import read_id
 from crossgrain.names.identity import HOW_IT_GOES, canonical
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.codesystems import Loinc

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from crossgrain.app.conformance.definitions import Resource, head
-from crossgrain.app.conformance.profiles import RESULTS_ID
+from crossgrain.app.conformance.read_profiles import RESULTS_ID
 from crossgrain.catalogue import Catalogue
 from crossgrain.cds.cards import TOPIC
 from crossgrain.cds.messages import OVERRIDE_REASONS
