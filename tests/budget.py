@@ -1,6 +1,6 @@
 """On how many examples a property is tried.
 
-An ordinary run tries a quarter of them, so that it ends while somebody waits for it; every run
+An ordinary run tries a tenth of them, so that it ends while somebody waits for it; every run
 draws others. ``--hypothesis-profile=thorough`` tries all, as `.ci/run` does.
 """
 
@@ -16,7 +16,7 @@ settings.register_profile(
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow],
 )
-settings.register_profile("ordinary", settings.get_profile("thorough"), max_examples=ALL // 4)
+settings.register_profile("ordinary", settings.get_profile("thorough"), max_examples=ALL // 10)
 
 
 def examples(many: int) -> settings:
