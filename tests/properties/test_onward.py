@@ -598,3 +598,36 @@ def test_out_of_stock_a_visit_still_ends_with_hormone_or_a_refusal_that_names_th
             raise
         return
     assert all(step.lines for step in every_step(plan))
+
+
+# --- a dose that labs called too much ---------------------------------------------------------
+
+
+@few
+@given(visits(FOLLOWED), st.sampled_from([LabReading.LOW, LabReading.VERY_LOW]))
+def test_labs_in_range_on_less_lead_on_no_step_to_as_much_as_labs_called_too_much(visit, reading):
+    low = visit.plan(Act.BRANCH, reading=reading)
+    days, less = low.checkpoint.decision_day, amounts(low.steps[-1])
+    assume(all(worth(b.id, less) < worth(b.id, visit.today) for b in STEERING))
+    before = visit.underway
+    taken = (
+        *(
+            replace(d, first_day=d.first_day - days, last_day=d.last_day - days)
+            for d in before.taken
+        ),
+        *dated(days_of(low), -days),
+    )
+    back = replace(
+        before,
+        day_one=before.day_one - days,
+        taken=taken,
+        today=as_regimen(less),
+        planned=dated(days_of(low), -days),
+        climbing=False,
+        too_much=(before.today,),
+    )
+    on = plan_onward(back, Act.BRANCH, tables(visit.switch.family), reading=LabReading.IN_RANGE)
+    (filed,) = (b for b in low.checkpoint.branches if b.reading is LabReading.IN_RANGE)
+    for step in (*on.steps, *filed.steps):
+        for basis in STEERING:
+            assert worth(basis.id, amounts(step)) < worth(basis.id, visit.today)

@@ -28,12 +28,12 @@ from crossgrain.core.running import (
 from crossgrain.core.series import running_plan, with_last_supply
 from crossgrain.core.visiting import turned_back
 from crossgrain.dosing.onward import Act, Dated, Underway
-from crossgrain.dosing.plan import LabReading
+from crossgrain.dosing.plan import TOO_MUCH, LabReading
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import Target, adjusted_as
 from crossgrain.reading.record import MarkedOrder, Question, Record
-from crossgrain.reading.series_mark import TOO_MUCH, ActTaken, SeriesFacts
+from crossgrain.reading.series_mark import ActTaken, SeriesFacts
 from crossgrain.safety.facts import Constraints, RunningPlan
 from crossgrain.safety.labs_since import LabsRead
 from crossgrain.safety.rule import Finding

@@ -105,7 +105,11 @@ class Change:
 
 def held_coverage(case: SwitchCase, hold: Hold) -> dict[str, float]:
     """Coverage that the hold's doses come to at steady state, by basis."""
-    intake = case.intake(hold.taken)
+    return _coverage(case, hold.taken)
+
+
+def _coverage(case: SwitchCase, amounts: Amounts) -> dict[str, float]:
+    intake = case.intake(amounts)
     return {enabled.basis.id: enabled.coverage(intake) for enabled in case.enabled}
 
 
@@ -123,14 +127,19 @@ def open_to_less(case: SwitchCase, hold: Hold) -> tuple[Enabled, ...]:
 
 def open_to_the_same(case: SwitchCase, hold: Hold) -> tuple[Enabled, ...]:
     """The bases that call the dose about right; where none does, the two that come nearest."""
-    held, sizes = held_coverage(case, hold), case.policy.branches
+    return about_right(case, hold.taken)
+
+
+def about_right(case: SwitchCase, amounts: Amounts) -> tuple[Enabled, ...]:
+    """The same of any daily amounts."""
+    covered, sizes = _coverage(case, amounts), case.policy.branches
     right = tuple(
         e
         for e in case.enabled
-        if sizes.in_range_from - TIE <= held[e.basis.id] <= sizes.in_range_to + TIE
+        if sizes.in_range_from - TIE <= covered[e.basis.id] <= sizes.in_range_to + TIE
     )
     return right or tuple(
-        sorted(case.enabled, key=lambda e: round(abs(log(held[e.basis.id])), 9))[:2]
+        sorted(case.enabled, key=lambda e: round(abs(log(covered[e.basis.id])), 9))[:2]
     )
 
 
@@ -225,7 +234,8 @@ def equal(case: SwitchCase, hold: Hold) -> Change:
 
     What is left of the old medicine ends, and so does what a medicine in both regimens was held at
     above its checkpoint; the target's main medicine makes up for it, or in a combination the pair
-    that keeps its ratio.
+    that keeps its ratio. Neither comes to as much as labs called too much; where whatever makes up
+    for it would, everything stays as it is.
 
     Tablets are not evenly spaced (75, 88, 100), so the nearest orderable dose is looked for, not
     the last one below a count of increments: 82.6 µg becomes 88, since 75 would fall short by a
@@ -239,12 +249,16 @@ def equal(case: SwitchCase, hold: Hold) -> Change:
     if case.target is Target.LT4_LT3 and (
         pair := settled_pair(case, on, hold.kept, hold.remainder)
     ):
-        ratio_kept = {p.id: amount for p, amount in amounts_of(pair, case.products)}
-        return _change(case, hold, {**settled, **ratio_kept}, on)
+        in_ratio = {**settled, **{p.id: amount for p, amount in amounts_of(pair, case.products)}}
+        if not case.called_too_much(in_ratio):
+            return _change(case, hold, in_ratio, on)
     preparation, now = case.preparations[main], hold.kept[main]
     doses = [d for d in climbing(preparation, step(preparation, case.pace)) if d > now]
     if any({**settled, main: now}.values()):
         doses.append(now)
+    doses = [d for d in doses if not case.called_too_much({**settled, main: d})]
+    if not doses:
+        return _change(case, hold, hold.taken, on)
     held = held_coverage(case, hold)
 
     def off(dose: Fraction) -> tuple[float, Fraction]:

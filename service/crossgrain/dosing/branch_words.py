@@ -59,6 +59,30 @@ def _why_not_the_main(case: SwitchCase, change: Change) -> list[str]:
     return [f"The smallest raise by {main} would be {part_of(other)} at once."]
 
 
+def words_of_staying(case: SwitchCase, hold: Hold) -> str:
+    """Labs in range where no dose changes."""
+    if any(hold.remainder.values()) or excess(case, hold):
+        return (
+            "Stay on this dose, what is left of the old medicine included: whatever would take its"
+            " place is as much as what labs called too much. Then the maintenance labs."
+        )
+    if hold.proved:
+        return "Two labs in a row are in range: stay on this dose; then the maintenance labs."
+    return "Stay on this dose; then the maintenance labs."
+
+
+def words_of_exchange(case: SwitchCase, change: Change) -> str:
+    """Labs in range where what is left of the old medicine ends."""
+    words = (
+        "Stay at this level. What is left of the old medicine ends, and the new one makes up for it"
+        f" at equal coverage, as near as tablets come, on {named(change.on)}, which these labs"
+        " support best; then repeat the labs."
+    )
+    if not case.too_much:
+        return words
+    return f"{words} No dose on the way or at its end is as much as what labs called too much."
+
+
 def words_of_step_back(case: SwitchCase, hold: Hold, change: Change, least: float) -> str:
     """A step back: what falls, and by how much; `least` is what it was to fall at the least."""
     names = " and ".join(name_of(case, key) for key in change.changed)

@@ -27,8 +27,8 @@ from crossgrain.dosing.branch_doses import (
     Amounts,
     Change,
     Hold,
+    about_right,
     equal,
-    excess,
     lowered,
     open_to_more,
     open_to_the_same,
@@ -36,8 +36,9 @@ from crossgrain.dosing.branch_doses import (
     raised_by_lt4,
 )
 from crossgrain.dosing.branch_words import (
-    named,
+    words_of_exchange,
     words_of_raise,
+    words_of_staying,
     words_of_step_back,
 )
 from crossgrain.dosing.case import Enabled, SwitchCase
@@ -47,10 +48,10 @@ from crossgrain.dosing.forecast import course, steady_day
 from crossgrain.dosing.kits import Kit
 from crossgrain.dosing.moves import Move, as_dose, step
 from crossgrain.dosing.plan import Branch, LabDraw, LabReading
-from crossgrain.dosing.prior import old_doses, taper_problem, tapered
+from crossgrain.dosing.prior import OldDoses, old_doses, taper_problem, tapered
 from crossgrain.dosing.steps import Stage, courses
 from crossgrain.dosing.supply import draws, prescriptions
-from crossgrain.dosing.taper import Leaning
+from crossgrain.dosing.taper import Leaning, Problem
 from crossgrain.dosing.targets import Target
 from crossgrain.dosing.wording import off_ratio
 
@@ -164,20 +165,17 @@ def _in_range(case: SwitchCase, hold: Hold, same: Change) -> Outline:
     further = climb_on(case, hold)
     if further:
         return further
-    if not any(hold.remainder.values()) and not excess(case, hold):
-        twice = "Two labs in a row are in range: stay on this dose; then the maintenance labs."
-        words = twice if hold.proved else "Stay on this dose; then the maintenance labs."
-        return _at_once(case, hold, reading, same, words)
-    words = (
-        "Stay at this level. What is left of the old medicine ends, and the new one makes up for it"
-        f" at equal coverage, as near as tablets come, on {named(same.on)}, which these labs"
-        " support best; then repeat the labs."
-    )
+    if not same.changed:
+        return _at_once(case, hold, reading, same, words_of_staying(case, hold))
+    words = words_of_exchange(case, same)
     ending = _ending(case, hold, same)
     tapering = {medicine.preparation.id for medicine in ending}
     goals = {key: same.taken[key] for key in case.target_ids if key not in tapering}
     slots = _slots(case, hold, goals)
-    on, plain = open_to_the_same(case, hold), replace(case.leaning, above=1.0, below=1.0, guard=0.0)
+    # Short of too much, the end may be far too little on some bases: judged on these too, the way
+    # to it could go as low on all of them.
+    on = about_right(case, same.taken) if case.too_much else open_to_the_same(case, hold)
+    plain = replace(case.leaning, above=1.0, below=1.0, guard=0.0)
     old = _tapered(case, hold, slots, ending, on, plain, ends=True)
     return _outline(case, hold, reading, same, words, slots, old)
 
@@ -243,10 +241,12 @@ def _tapered(
     """What is left of the old medicine, made of the tablets of the series, or of others if need be.
 
     `on` are the bases that coverage is measured on; where `ends` is true, none of it is left at the
-    end.
+    end. Where it must stay short of a dose that labs called too much, other tablets count at once:
+    those of the series may be too coarse to do so and to cover enough.
     """
     weights = [enabled.per_pool for enabled in on]
-    for bought in range(case.policy.taper.most_bought + 1):
+    most = case.policy.taper.most_bought
+    for bought in range(most if case.too_much else 0, most + 1):
         old = old_doses(ending, hold.home, bought)
         problem = taper_problem(
             case.kinetics,
@@ -258,10 +258,28 @@ def _tapered(
             leaning,
             frozenset({len(old.choices) - 1}) if ends else None,
         )
-        found = tapered(problem, old)
+        found = tapered(_short_of_too_much(case, problem, slots, old), old)
         if found:
             return found[0]
     raise ValueError("labs in range leave the old medicine no dose")
+
+
+def _short_of_too_much(
+    case: SwitchCase, problem: Problem, slots: Sequence[Slot], old: OldDoses
+) -> Problem:
+    """The same search, in which no step is as much as labs called too much."""
+    if not case.too_much:
+        return problem
+    closed = (
+        frozenset(
+            level
+            for level in range(len(old.choices))
+            if case.called_too_much({**slot.amounts, **old.amounts(level)})
+        )
+        for slot in slots
+    )
+    segments = zip(problem.segments, closed, strict=True)
+    return replace(problem, segments=tuple(replace(each, closed=none) for each, none in segments))
 
 
 def _symptoms(case: SwitchCase, hold: Hold) -> Outline:

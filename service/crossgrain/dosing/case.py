@@ -25,7 +25,7 @@ from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.steps import LineDose, Stage, Step, SwitchPart
 from crossgrain.dosing.tablets import DayDose
-from crossgrain.dosing.taper import Leaning
+from crossgrain.dosing.taper import TIE, Leaning
 from crossgrain.dosing.targets import Target
 
 
@@ -84,6 +84,8 @@ class SwitchCase:
     """The preparations that stay beside the target's, where no plan moves from one to the other."""
     taken: tuple[ConstantIntake, ...] = ()
     """What was taken from day one until the plan begins, where one is under way."""
+    too_much: tuple[Intake, ...] = ()
+    """The hormone of what was taken when labs since day one called it too much."""
 
     def begins(self, kinetics: Kinetics) -> Pools:
         """The pools when the plan begins: steady on the old regimen, then what was taken since."""
@@ -133,6 +135,19 @@ class SwitchCase:
     def intake(self, amounts: Mapping[str, Fraction]) -> Intake:
         """The hormone in daily amounts, which are given by preparation id."""
         return total_intake((self.preparations[key], amount) for key, amount in amounts.items())
+
+    def called_too_much(self, amounts: Mapping[str, Fraction]) -> bool:
+        """Whether daily amounts are as much as labs called too much, on any basis in use.
+
+        Without this, labs in range after a step back would lead up to the very dose that labs had
+        called too much, and so on in turn.
+        """
+        intake = self.intake(amounts)
+        return any(
+            each.coverage(intake) >= each.coverage(then) - TIE
+            for then in self.too_much
+            for each in self.enabled
+        )
 
     def t3_ug(self, amounts: Mapping[str, Fraction]) -> Fraction:
         """Swallowed T3 in daily amounts, which are given by preparation id; µg per day."""

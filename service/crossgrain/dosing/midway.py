@@ -6,7 +6,6 @@ from fractions import Fraction
 from crossgrain.dosing.branch_doses import Hold
 from crossgrain.dosing.case import SwitchCase
 from crossgrain.dosing.comparison import aimed_at, compare
-from crossgrain.dosing.kinetics import Intake
 from crossgrain.dosing.moves import (
     amounts_of,
     next_down,
@@ -17,8 +16,6 @@ from crossgrain.dosing.moves import (
 )
 from crossgrain.dosing.need import UNCHANGED
 from crossgrain.dosing.plan import BasisRow
-from crossgrain.dosing.regimens import Regimen
-from crossgrain.dosing.taper import TIE
 from crossgrain.dosing.targets import TargetDose, dose_of
 from crossgrain.dosing.underway import Amounts, Place, Underway, place_of
 from crossgrain.dosing.wish import Tables, case_of, home_of
@@ -84,31 +81,14 @@ class Midway:
         )
 
     def _short_of_too_much(self, key: str, amount: Fraction) -> Fraction:
-        """How far a medicine is to climb beside what else is taken today.
-
-        Without this, labs in range after a step back would lead up to the very dose that labs had
-        called too much, and so on in turn. A dose is as much as another where any basis in use
-        says so.
-        """
+        """How far a medicine is to climb beside what else is taken today."""
         case, now = self.case, self.place.now
         preparation, held = case.preparations[key], now.get(key, NONE)
         increment = step(preparation, case.pace)
         reaches = amount
-        while reaches > held and self._called_too_much({**now, key: reaches}):
+        while reaches > held and case.called_too_much({**now, key: reaches}):
             reaches = max(next_down(preparation, increment, reaches), held)
         return reaches
-
-    def _called_too_much(self, amounts: Amounts) -> bool:
-        intake = self.case.intake(amounts)
-        return any(
-            each.coverage(intake) >= each.coverage(_intake_of(then)) - TIE
-            for then in self.underway.too_much
-            for each in self.case.enabled
-        )
-
-
-def _intake_of(regimen: Regimen) -> Intake:
-    return total_intake((line.preparation, line.daily) for line in regimen)
 
 
 def maintained(case: SwitchCase, kept_for: int) -> tuple[int, ...]:
@@ -149,5 +129,9 @@ def midway(underway: Underway, tables: Tables) -> Midway:
         exchange=None,
         need=first.need if underway.checkpoint else UNCHANGED,
         taken=tuple(spell.intake for spell in place.past),
+        too_much=tuple(
+            total_intake((line.preparation, line.daily) for line in then)
+            for then in underway.too_much
+        ),
     )
     return Midway(underway, tables, case, place, rows)

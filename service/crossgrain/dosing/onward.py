@@ -43,7 +43,16 @@ from crossgrain.dosing.onward_rationale import (
     turns_back,
 )
 from crossgrain.dosing.outlook import Timeline, forecast_for
-from crossgrain.dosing.plan import Begins, LabDraw, LabReading, Plan, PriorTherapy, Rung, Statement
+from crossgrain.dosing.plan import (
+    TOO_MUCH,
+    Begins,
+    LabDraw,
+    LabReading,
+    Plan,
+    PriorTherapy,
+    Rung,
+    Statement,
+)
 from crossgrain.dosing.planner import Destination, Ways, plan_along
 from crossgrain.dosing.tablets import makings
 from crossgrain.dosing.turn_back import dose_back, target_before, towards, way_back
@@ -232,7 +241,18 @@ def _branch(mid: Midway, reading: LabReading) -> Plan:
     proved = maintained(case, kept_for) if way.proves else ()
     own = _goes_by(case, slots, way.old, decides.day, proved)
     labs = (*on_the_way, replace(decides, purpose="checkpoint"))
-    return _planned_from(mid, own, labs, branched(mid, reading, way))
+    done = branched(mid, reading, way)
+    return _planned_from(_after_too_much(mid) if reading in TOO_MUCH else mid, own, labs, done)
+
+
+def _after_too_much(mid: Midway) -> Midway:
+    """Where labs call today's dose too much: what follows stays short of it, and climbs no more."""
+    much = (*mid.case.too_much, mid.case.intake(mid.place.now))
+    return replace(
+        mid,
+        case=replace(mid.case, too_much=much),
+        underway=replace(mid.underway, climbing=False),
+    )
 
 
 def _outline(mid: Midway, reading: LabReading) -> Outline:

@@ -33,6 +33,10 @@ class LabReading(StrEnum):
     VERY_LOW = "tsh-very-low"
 
 
+TOO_MUCH = frozenset({LabReading.LOW, LabReading.VERY_LOW})
+"""What labs say of a dose that they call too much."""
+
+
 @dataclass(frozen=True, slots=True)
 class LabDraw:
     """Bloods to take.

@@ -16,7 +16,7 @@ from itertools import pairwise
 from typing import Any
 
 from crossgrain.dosing.onward import Act
-from crossgrain.dosing.plan import LabReading, PriorTherapy
+from crossgrain.dosing.plan import TOO_MUCH, LabReading, PriorTherapy
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import Combining, Mixture, Target, TargetDose
 from crossgrain.names.errors import DomainError
@@ -62,10 +62,6 @@ class ActTaken:
     act: Act
     reason: str
     reading: LabReading | None = None
-
-
-TOO_MUCH = frozenset({LabReading.LOW, LabReading.VERY_LOW})
-"""What labs say of a dose that they call too much."""
 
 
 def acts_after(acts: Sequence[ActTaken], act: ActTaken) -> tuple[ActTaken, ...]:

@@ -1,5 +1,6 @@
 """The visit after the first, act by act."""
 
+from collections.abc import Mapping
 from dataclasses import replace
 from fractions import Fraction
 
@@ -362,3 +363,72 @@ def test_in_range_after_a_step_back_the_climb_stops_short_of_what_was_too_much(
     held_back = reaches < 10
     words = repr(made.rationale)
     assert ("short of the dose that labs called too much" in words) == (held_back and reaches > 0)
+
+
+def by_label(doses: Mapping[str, Fraction]) -> Fraction:
+    """LT4-equivalent where 60 mg of desiccated thyroid = LT4 100 µg, as US labels have it."""
+    grain = doses.get("desiccated-thyroid-60", Fraction(0))
+    return doses.get("levothyroxine", Fraction(0)) + grain * Fraction(100, 60)
+
+
+def back_on_levothyroxine(dose: int | str, *, was: int, too_much: Regimen) -> Underway:
+    """After a move from levothyroxine to desiccated thyroid whose start labs called too much."""
+    now = regimen(lt4=dose)
+    return Underway(
+        original=regimen(lt4=was),
+        wish=wish(Target.DESICCATED_THYROID),
+        day_one=-120,
+        checkpoint=TargetDose(grains=Fraction(3, 2)),
+        taken=(Dated.of(-120, -61, too_much), Dated.of(-60, -1, now)),
+        today=now,
+        planned=(Dated.of(-60, -1, now),),
+        climbing=False,
+        too_much=(too_much,),
+    )
+
+
+@pytest.mark.parametrize(
+    ("then", "reaches"),
+    [
+        (regimen(lt4=150, mg60=15), 90),  # 175 by the label, and 105 mg are as much
+        (regimen(lt4=150, mg60=30), 105),  # 200, and 120 mg are as much
+        (regimen(lt4=150), 75),  # 150, and 90 mg are as much
+    ],
+)
+def test_in_range_on_less_an_exchange_stays_short_of_what_was_too_much_on_every_step(
+    then: Regimen, reaches: int
+) -> None:
+    back = back_on_levothyroxine(137, was=150, too_much=then)
+    made = plan_onward(back, Act.BRANCH, tables(), reading=LabReading.IN_RANGE)
+    steps = [amounts(step) for step in made.steps]
+    was = by_label({line.preparation.id: line.daily for line in then})
+    assert steps[-1] == {"desiccated-thyroid-60": reaches}
+    assert max(map(by_label, steps)) < was
+    assert min(map(by_label, steps)) > Fraction(8, 10) * min(137, by_label(steps[-1]))
+    assert "No dose on the way or at its end is as much as what labs called too much" in repr(
+        made.rationale
+    )
+    free = plan_onward(
+        replace(back, too_much=()), Act.BRANCH, tables(), reading=LabReading.IN_RANGE
+    )
+    assert max(by_label(amounts(step)) for step in free.steps) >= was
+    assert "as much as what labs called" not in repr(free.rationale)
+
+
+def test_where_any_exchange_would_be_as_much_as_what_was_too_much_all_stays_as_it_is() -> None:
+    back = back_on_levothyroxine("12.5", was=50, too_much=regimen(lt4=25))  # 15 mg are worth 25
+    made = plan_onward(back, Act.BRANCH, tables(), reading=LabReading.IN_RANGE)
+    (step,) = made.steps
+    assert amounts(step) == {"levothyroxine": Fraction("12.5")}
+    assert "Stay on this dose, what is left of the old medicine included" in repr(made.rationale)
+
+
+def test_what_is_filed_after_labs_called_a_dose_too_much_stays_short_of_it() -> None:
+    visit = replace(MID_CLIMB, too_much=())
+    low = plan_onward(visit, Act.BRANCH, tables(), reading=LabReading.LOW)
+    (filed,) = (b for b in low.checkpoint.branches if b.reading is LabReading.IN_RANGE)
+    back = replace(
+        lived(low, visit, low.checkpoint.decision_day), climbing=False, too_much=(visit.today,)
+    )
+    again = plan_onward(back, Act.BRANCH, tables(), reading=LabReading.IN_RANGE)
+    assert [amounts(step) for step in filed.steps] == [amounts(step) for step in again.steps]
