@@ -83,6 +83,15 @@ def words_of_exchange(case: SwitchCase, change: Change) -> str:
     return f"{words} No dose on the way or at its end is as much as what labs called too much."
 
 
+def words_of_no_exchange() -> str:
+    """Labs in range where tablets let nothing take the place of the old medicine."""
+    return (
+        "Stay on this dose, what is left of the old medicine included: no tablets in stock or at"
+        " home make an exchange for it in safe steps. Then the maintenance labs; once other"
+        " strengths can be had, plan again."
+    )
+
+
 def words_of_step_back(case: SwitchCase, hold: Hold, change: Change, least: float) -> str:
     """A step back: what falls, and by how much; `least` is what it was to fall at the least."""
     names = " and ".join(name_of(case, key) for key in change.changed)

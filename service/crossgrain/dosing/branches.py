@@ -37,6 +37,7 @@ from crossgrain.dosing.branch_doses import (
 )
 from crossgrain.dosing.branch_words import (
     words_of_exchange,
+    words_of_no_exchange,
     words_of_raise,
     words_of_staying,
     words_of_step_back,
@@ -167,17 +168,34 @@ def _in_range(case: SwitchCase, hold: Hold, same: Change) -> Outline:
         return further
     if not same.changed:
         return _at_once(case, hold, reading, same, words_of_staying(case, hold))
-    words = words_of_exchange(case, same)
+    exchanged = _exchanged(case, hold, same)
+    if exchanged is None:
+        still = Change(hold.taken, same.on, 0.0, 0.0, ())
+        return _at_once(case, hold, reading, still, words_of_no_exchange())
+    slots, old = exchanged
+    return _outline(case, hold, reading, same, words_of_exchange(case, same), slots, old)
+
+
+def _exchanged(
+    case: SwitchCase, hold: Hold, same: Change
+) -> tuple[tuple[Slot, ...], list[dict[str, Fraction]]] | None:
+    """What is left of the old medicine ends while the target's makes up for it.
+
+    ``None`` where tablets let the one not rise so far, or the other not fall: half an exchange
+    would take hormone away.
+    """
     ending = _ending(case, hold, same)
     tapering = {medicine.preparation.id for medicine in ending}
     goals = {key: same.taken[key] for key in case.target_ids if key not in tapering}
     slots = _slots(case, hold, goals)
+    if any(slots[-1].amounts[key] != goal for key, goal in goals.items()):
+        return None
     # Short of too much, the end may be far too little on some bases: judged on these too, the way
     # to it could go as low on all of them.
     on = about_right(case, same.taken) if case.too_much else open_to_the_same(case, hold)
     plain = replace(case.leaning, above=1.0, below=1.0, guard=0.0)
     old = _tapered(case, hold, slots, ending, on, plain, ends=True)
-    return _outline(case, hold, reading, same, words, slots, old)
+    return None if old is None else (slots, old)
 
 
 def below_checkpoint(case: SwitchCase, hold: Hold) -> bool:
@@ -205,7 +223,10 @@ def climb_on(case: SwitchCase, hold: Hold) -> Outline | None:
     ]
     old = [dict(hold.remainder) for _ in slots]
     if falling:
-        old = _tapered(case, hold, slots, falling, case.enabled, case.leaning)
+        fallen = _tapered(case, hold, slots, falling, case.enabled, case.leaning)
+        if fallen is None:
+            return None
+        old = fallen
     words = (
         "The climb goes on by increments, short of the dose that labs called too much, and waits"
         " there for labs; the old medicine falls beside it."
@@ -237,12 +258,13 @@ def _tapered(
     leaning: Leaning,
     *,
     ends: bool = False,
-) -> list[dict[str, Fraction]]:
+) -> list[dict[str, Fraction]] | None:
     """What is left of the old medicine, made of the tablets of the series, or of others if need be.
 
     `on` are the bases that coverage is measured on; where `ends` is true, none of it is left at the
     end. Where it must stay short of a dose that labs called too much, other tablets count at once:
-    those of the series may be too coarse to do so and to cover enough.
+    those of the series may be too coarse to do so and to cover enough. ``None`` where none make a
+    way down.
     """
     weights = [enabled.per_pool for enabled in on]
     most = case.policy.taper.most_bought
@@ -261,7 +283,7 @@ def _tapered(
         found = tapered(_short_of_too_much(case, problem, slots, old), old)
         if found:
             return found[0]
-    raise ValueError("labs in range leave the old medicine no dose")
+    return None
 
 
 def _short_of_too_much(

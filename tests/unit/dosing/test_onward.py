@@ -432,3 +432,47 @@ def test_what_is_filed_after_labs_called_a_dose_too_much_stays_short_of_it() -> 
     )
     again = plan_onward(back, Act.BRANCH, tables(), reading=LabReading.IN_RANGE)
     assert [amounts(step) for step in filed.steps] == [amounts(step) for step in again.steps]
+
+
+@pytest.mark.parametrize(
+    ("taken", "target", "checkpoint", "stock"),
+    [
+        (  # 15 mg cannot be had, and 30 at once is more than an increment
+            regimen(lt4="12.5"),
+            Target.DESICCATED_THYROID,
+            TargetDose(grains=Fraction(1, 4)),
+            (("desiccated-thyroid-60", 30), ("desiccated-thyroid-60", 60)),
+        ),
+        (  # nothing between 7.5 and 0 micrograms of liothyronine can be had
+            regimen(lt4=75, lt3="7.5"),
+            Target.LT4_LT3,
+            TargetDose(lt4_ug=Fraction(75), lt3_ug=Fraction(5)),
+            (("liothyronine", 25), ("liothyronine", 50)),
+        ),
+    ],
+)
+def test_in_range_where_no_tablets_make_an_exchange_nobody_is_left_without_hormone(
+    taken: Regimen, target: Target, checkpoint: TargetDose, stock: tuple[tuple[str, int], ...]
+) -> None:
+    here = Underway(
+        original=taken,
+        wish=replace(wish(target), stock=tuple((key, Fraction(each)) for key, each in stock)),
+        day_one=-56,
+        checkpoint=checkpoint,
+        taken=(Dated.of(-56, -1, taken),),
+        today=taken,
+        planned=(Dated.of(-56, -1, taken),),
+        climbing=False,
+    )
+    stays = plan_onward(here, Act.BRANCH, tables(), reading=LabReading.IN_RANGE)
+    assert [amounts(step) for step in stays.steps] == [amounts_of_regimen(taken)]
+    assert "make an exchange for it in safe steps" in repr(stays.rationale)
+    had = plan_onward(
+        replace(here, wish=wish(target)), Act.BRANCH, tables(), reading=LabReading.IN_RANGE
+    )
+    assert amounts(had.steps[-1]) != amounts_of_regimen(taken)
+    assert "make an exchange" not in repr(had.rationale)
+
+
+def amounts_of_regimen(taken: Regimen) -> dict[str, Fraction]:
+    return {line.preparation.id: line.daily for line in taken}
