@@ -9,23 +9,26 @@ from crossgrain.catalogue import Catalogue
 
 from .acting_ehr import BASE, ENTERED, ActingEhr
 from .calls import Resource
-from .hooks import ORDER, grains, levothyroxine
+from .hooks import ORDER, grains, levothyroxine, liothyronine
 
+TOGETHER = [levothyroxine(75, "p06"), liothyronine(5, "p06", own_id="rx-2")]
 SWITCHES = [
-    ("01-levothyroxine-150.json", grains(60, "p01")),
-    ("02-desiccated-120.json", levothyroxine(200, "p02")),
-    ("04-levothyroxine-100-to-liothyronine.json", grains(30, "p04")),
+    ("01-levothyroxine-150.json", [grains(60, "p01")]),
+    ("02-desiccated-120.json", [levothyroxine(200, "p02")]),
+    ("04-levothyroxine-100-to-liothyronine.json", [grains(30, "p04")]),
+    ("06-levothyroxine-125-to-combination.json", TOGETHER),
+    ("06-levothyroxine-125-to-combination.json", TOGETHER[::-1]),
 ]
 
 
-@pytest.mark.parametrize(("file", "order"), SWITCHES)
+@pytest.mark.parametrize(("file", "orders"), SWITCHES)
 @pytest.mark.parametrize("choice", [0, -1])
 def test_what_is_suggested_settles_the_order(
-    catalogue: Catalogue, file: str, order: Resource, choice: int
+    catalogue: Catalogue, file: str, orders: list[Resource], choice: int
 ) -> None:
     """Of what was just proposed nothing is said when it is signed, nor once it stands."""
     ehr = ActingEhr(catalogue, file)
-    ehr.session = {"MedicationRequest/rx-1": copy.deepcopy(order)}
+    ehr.session = {f"MedicationRequest/{each['id']}": copy.deepcopy(each) for each in orders}
     (card,) = ehr.cards()
     ehr.accept(card["suggestions"][choice])
     assert len(ehr.session) >= 3

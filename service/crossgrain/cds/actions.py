@@ -7,6 +7,7 @@ suggestion.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, Literal
 
 from msgspec import UNSET, UnsetType
@@ -14,7 +15,7 @@ from msgspec import UNSET, UnsetType
 from crossgrain.cds.advice import Advice
 from crossgrain.cds.answers import CardAction, CardSuggestion
 from crossgrain.cds.card_detail import CardDesk
-from crossgrain.cds.filing import Resource, Series, day_asked, said_once
+from crossgrain.cds.filing import Resource, Series, day_asked, preparation_of, said_once
 from crossgrain.cds.hook import DraftOrder
 from crossgrain.reading.record import MedicineEntry
 from crossgrain.safety.judgement import Ending, Verdict
@@ -33,6 +34,8 @@ _OURS = (
 _REASONS = ("reasonCode", "reasonReference")
 _UNSAID = ("category", "requester", "courseOfTherapyType")
 """What it takes over where the client has not said it; of the reasons neither, or none."""
+_ADDED = ("extension", "note", "supportingInformation")
+"""What stands beside the client's own: the plan, what is said, and which statement it replaces."""
 _TOLD_THE_OLD_DOSE = {"text", "medicationReference", "dispenseRequest", *_OURS}
 _TOLD_THE_OLD_DOSE |= {f"_{name}" for name in _TOLD_THE_OLD_DOSE}
 
@@ -42,39 +45,65 @@ def whole_series(series: Series, drafts: Iterable[DraftOrder]) -> list[CardActio
     return [*_deletions(drafts), *map(create, series.resources())]
 
 
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """An order of the session that is judged, and the product lines that it is for."""
+
+    draft: DraftOrder
+    preparations: frozenset[str]
+
+
 def first_step(
-    series: Series,
-    drafts: Sequence[DraftOrder],
-    lead: DraftOrder,
-    preparations: frozenset[str],
-    taken: frozenset[str],
+    series: Series, judged: Sequence[Judged], lead: Judged, taken: frozenset[str]
 ) -> list[CardAction]:
     """The order in hand as the first order of the series, and what must go with it.
 
     With it go its second strength, the orders and the end of the old medicine while it lasts,
-    and the first blood test. Where there are too many, those go that begin last. What else is
-    measured on that day, such as an ECG, is of the whole series; what must be done before the
-    start stands in the note of the order.
+    and the first blood test. Where a further order in draft is for the medicine of one of them,
+    it becomes that order; any other is removed. Where there are too many, those go that begin
+    last. What else is measured on that day, such as an ECG, is of the whole series; what must be
+    done before the start stands in the note of the order.
 
     Parameters
     ----------
     series : the proposal
-    drafts : the orders that it stands in for
+    judged : the orders that it stands in for
     lead : the one that becomes the first order
-    preparations : of what the order in hand is for
     taken : what the record shows as taken now, by reference
     """
-    first = series.first_of(preparations)
-    intent = str(lead.resource.get("intent") or "order")
-    others = [draft for draft in drafts if draft is not lead or not _is_new(lead)]
-    gone = _deletions(others)
-    ends = [{**task, "intent": intent} for task in series.ends()]
-    draw = [{**asked, "intent": intent} for asked in series.first_draw()[:1]]
-    room = max(MOST_ACTIONS - len(gone) - len(ends) - len(draw) - 1, 0)
-    beside = [{**order, "intent": intent} for order in series.beside(first)][:room]
-    begun = _update(lead, first, taken) if _is_new(lead) else create({**first, "intent": intent})
-    with_it = said_once(first, [*beside, *ends, *draw])
-    return [*gone, begun, *map(create, with_it)]
+    first = series.first_of(lead.preparations)
+    beside = said_once(first, series.beside(first))
+    further = [each for each in judged if each is not lead and _is_new(each.draft)]
+    pairs, gone = _in_place(further, beside)
+    if _is_new(lead.draft):
+        pairs, made = [(lead.draft, first), *pairs], []
+    else:
+        made = [first]
+    with_it = said_once(first, [*series.ends(), *series.first_draw()[:1]])
+    room = max(MOST_ACTIONS - len(gone) - len(pairs) - len(made) - len(with_it), 0)
+    written = [order for _, order in pairs]
+    made += [order for order in beside if order not in written][:room]
+    intent = str(lead.draft.resource.get("intent") or "order")
+    return [
+        *_deletions(gone),
+        *(_update(draft, order, taken) for draft, order in pairs),
+        *(create({**each, "intent": intent}) for each in (*made, *with_it)),
+    ]
+
+
+def _in_place(
+    further: Iterable[Judged], orders: Iterable[Resource]
+) -> tuple[list[tuple[DraftOrder, Resource]], list[DraftOrder]]:
+    """Each draft with the first order that is left of its medicine; then those without one."""
+    left, pairs, gone = list(orders), list[tuple[DraftOrder, Resource]](), list[DraftOrder]()
+    for each in further:
+        own = next((o for o in left if preparation_of(o) in each.preparations), None)
+        if own is None:
+            gone.append(each.draft)
+        else:
+            left.remove(own)
+            pairs.append((each.draft, own))
+    return pairs, gone
 
 
 def _is_new(draft: DraftOrder) -> bool:
@@ -101,8 +130,10 @@ def _update(draft: DraftOrder, first: Resource, taken: frozenset[str]) -> CardAc
         order.setdefault("priorPrescription", first["priorPrescription"])
     why = () if kept.keys() & _REASONS else _REASONS
     order |= {name: first[name] for name in (*_UNSAID, *why) if name in first and name not in kept}
-    for name in ("extension", "note"):
-        order[name] = [*_array(kept.get(name)), *first.get(name, ())]
+    for name in _ADDED:
+        own = _array(order.pop(name, ()))
+        if both := [*own, *(each for each in first.get(name, ()) if each not in own)]:
+            order[name] = both
     return CardAction(type="update", description=plain(_words(first)), resource=order)
 
 
@@ -173,12 +204,12 @@ def suggestions(desk: CardDesk, advice: Advice) -> tuple[list[CardSuggestion], B
         return [], UNSET
     series = Series(desk.answer, desk.assembled.in_words)
     named = {desk.assembled.reference(order.reference) for order in advice.orders}
-    judged = [draft for draft in desk.drafts if draft.reference in named]
-    offered = [_smallest(desk, advice, series, judged)]
+    drafts = [draft for draft in desk.drafts if draft.reference in named]
+    offered = [_smallest(desk, advice, series, drafts)]
     whole = CardSuggestion(
         label="Put the whole proposed series in its place",
         uuid=desk.uuid("series"),
-        actions=whole_series(series, judged),
+        actions=whole_series(series, drafts),
     )
     if sum(len(to_json(each)) for each in (*offered, whole)) <= MOST_BYTES:
         offered.append(whole)
@@ -186,44 +217,43 @@ def suggestions(desk: CardDesk, advice: Advice) -> tuple[list[CardSuggestion], B
 
 
 def _smallest(
-    desk: CardDesk, advice: Advice, series: Series, judged: Sequence[DraftOrder]
+    desk: CardDesk, advice: Advice, series: Series, drafts: Sequence[DraftOrder]
 ) -> CardSuggestion:
     """The least that makes the order safe to sign; it is what is recommended."""
-    if update := _update_of_old(advice, judged):
+    if update := _update_of_old(advice, drafts):
         return CardSuggestion(
             label="Say what the order replaces",
             uuid=desk.uuid("replaces"),
             is_recommended=True,
             actions=[update],
         )
-    in_hand = desk.in_hand(advice.orders)
-    lead = next(
-        draft for draft in judged
-        for order in in_hand if desk.assembled.reference(order.reference) == draft.reference
-    )  # fmt: skip
-    preparations = frozenset(line.preparation.id for order in in_hand for line in order.lines)
+    for_what = {
+        desk.assembled.reference(order.reference): frozenset(
+            line.preparation.id for line in order.lines
+        )
+        for order in advice.orders
+    }
+    judged = [Judged(draft, for_what[draft.reference]) for draft in drafts]
+    in_hand = {desk.assembled.reference(o.reference) for o in desk.in_hand(advice.orders)}
+    lead = next(each for each in judged if each.draft.reference in in_hand)
     return CardSuggestion(
         label="Start the proposed series: its first order alone",
         uuid=desk.uuid("first"),
         is_recommended=True,
         actions=first_step(
-            series,
-            judged,
-            lead,
-            preparations,
-            frozenset(entry.reference for entry in advice.record.current),
+            series, judged, lead, frozenset(entry.reference for entry in advice.record.current)
         ),
     )
 
 
-def _update_of_old(advice: Advice, judged: Sequence[DraftOrder]) -> CardAction | None:
+def _update_of_old(advice: Advice, drafts: Sequence[DraftOrder]) -> CardAction | None:
     """Where all that is wrong is that no one said what the order replaces, say that."""
     judgement = advice.judgement
     old = list(replaced_orders(advice.record.current))
     if judgement is None or judgement.verdicts != (Verdict.DUPLICATE,):
         return None
-    if judgement.ending is not Ending.UNKNOWN or len(old) != 1 or len(judged) != 1:
+    if judgement.ending is not Ending.UNKNOWN or len(old) != 1 or len(drafts) != 1:
         return None
-    if len(advice.record.current) != 1 or "priorPrescription" in judged[0].resource:
+    if len(advice.record.current) != 1 or "priorPrescription" in drafts[0].resource:
         return None
-    return say_what_it_replaces(judged[0], old[0])
+    return say_what_it_replaces(drafts[0], old[0])

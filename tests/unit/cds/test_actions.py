@@ -1,6 +1,7 @@
 """Suggestions as actions: what is deleted, updated, created, and what it refers to."""
 
 import copy
+import re
 from fractions import Fraction
 from typing import Any
 
@@ -13,6 +14,7 @@ from crossgrain.cds.answers import CardAction, CardSuggestion
 from crossgrain.cds.hook import DraftOrder
 from crossgrain.names.series_extension import SERIES_URL
 from crossgrain.reading.record import MedicineEntry
+from crossgrain.writing.forms import to_json
 
 from .conftest import Cards, written
 
@@ -221,6 +223,46 @@ def test_what_must_be_done_before_the_start_stands_on_what_starts(cards: Cards) 
         == "2025-03-02"
     ]
     assert on_the_first_day == [True, True]
+
+
+@pytest.mark.parametrize("way", [1, -1])
+def test_a_further_draft_becomes_the_order_of_its_own_medicine(cards: Cards, way: int) -> None:
+    """Two drafts, in either order: none is removed to be created anew, none changes medicine."""
+    drafts = [levothyroxine(75, "p01"), liothyronine(5, "p01", own_id="rx-2")]
+    drafts[1]["identifier"] = [{"system": "https://ehr.example/orders", "value": "2"}]
+    actions = actions_of(cards, call(LT4, copy.deepcopy(drafts)[::way]))
+    assert [action["type"] for action in actions] == ["update", "update", "create", "create"]
+    updated = {action["resource"]["id"]: action["resource"] for action in actions[:2]}
+    for draft in drafts:
+        order = updated[draft["id"]]
+        medicine = draft["medicationCodeableConcept"]["text"].split()[0]
+        assert medicine in order["medicationCodeableConcept"]["text"]
+        assert order.get("identifier") == draft.get("identifier")
+        assert order["extension"]
+    assert not re.search(rb"\[\]|\{\}", to_json(actions))  # FHIR has nothing empty
+
+
+def test_a_further_draft_of_which_the_series_has_no_order_is_removed(cards: Cards) -> None:
+    drafts = [grains(60, "p01"), grains(15, "p01", own_id="rx-2")]
+    actions = actions_of(cards, call(LT4, drafts))
+    removed = [action["resourceId"] for action in actions if action["type"] == "delete"]
+    updated = [action["resource"]["id"] for action in actions if action["type"] == "update"]
+    assert (removed, updated) == (["MedicationRequest/rx-2"], ["rx-1"])
+
+
+def test_an_order_that_goes_on_with_the_old_medicine_says_which_statement_it_replaces(
+    cards: Cards,
+) -> None:
+    """Beside what the client says of it; without it both would seem to be taken."""
+    drafts = [levothyroxine(75, "p01"), liothyronine(5, "p01", own_id="rx-2")]
+    drafts[0]["supportingInformation"] = [{"reference": "Observation/own"}]
+    kept, added = [
+        action["resource"].get("supportingInformation")
+        for action in actions_of(cards, call(LT4, drafts))[:2]
+    ]
+    statement = {"reference": "MedicationStatement/p01-medication-2"}
+    assert kept == [{"reference": "Observation/own"}, statement]
+    assert added is None
 
 
 def test_of_what_goes_with_the_first_order_no_more_than_six_things_are_done(cards: Cards) -> None:
