@@ -1,6 +1,10 @@
 """The OpenAPI operation objects of the CDS Hooks routes, and the schemas of their structs."""
 
+import ast
 from collections.abc import Mapping
+from inspect import cleandoc, getsource
+from itertools import pairwise
+from textwrap import dedent
 from typing import Any
 
 import msgspec
@@ -27,11 +31,37 @@ _TOLD = (CardsAnswer, Discovery)
 _PLACE = "#/components/schemas/{}"
 
 
-class _Untitled(GenerateJsonSchema):
-    """Schemas without a title for each field: it would be the field's name over again."""
+class _Described(GenerateJsonSchema):
+    """Schemas that say of each field what stands beside it in its struct.
+
+    Without a title for each: it would be the field's name over again.
+    """
 
     def field_title_should_be_set(self, schema: Any) -> bool:
         return False
+
+    def model_schema(self, schema: Any) -> Schema:
+        kind, whole = schema["cls"], super().model_schema(schema)
+        for name, words in _words_beside_fields(kind).items():
+            alias = kind.model_fields[name].alias or name
+            whole["properties"][alias]["description"] = words
+        return whole
+
+
+def _words_beside_fields(kind: type[Message]) -> dict[str, str]:
+    """The text below each field, in the struct itself and in those that it builds on."""
+    words: dict[str, str] = {}
+    for own in reversed(kind.__mro__[: kind.__mro__.index(Message)]):
+        (body,) = ast.parse(dedent(getsource(own))).body
+        assert isinstance(body, ast.ClassDef)
+        for part, below in pairwise(body.body):
+            match part, below:
+                case (
+                    ast.AnnAssign(target=ast.Name(id=name)),
+                    ast.Expr(value=ast.Constant(value=str(text))),
+                ):
+                    words[name] = cleandoc(text)
+    return words
 
 
 def _of_structs() -> tuple[dict[str, Schema], dict[str, Schema]]:
@@ -42,7 +72,7 @@ def _of_structs() -> tuple[dict[str, Schema], dict[str, Schema]]:
     sent, parts = TypeAdapter.json_schemas(
         [(name, "validation", TypeAdapter(kind)) for name, kind in _SENT.items()],
         ref_template=_PLACE.format("{model}"),
-        schema_generator=_Untitled,
+        schema_generator=_Described,
     )
     told, more = msgspec.json.schema_components(_TOLD, ref_template=_PLACE.format("{name}"))
     schemas = {name: schema for (name, _), schema in sent.items()}

@@ -72,6 +72,15 @@ def test_a_parameter_that_is_not_taken_is_refused_by_name(client: httpx.Client, 
     assert patient.status_code == 400
 
 
+@pytest.mark.parametrize("asked", ["target", "kind"])
+def test_no_parameter_in_the_query_changes_what_is_looked_for(
+    client: httpx.Client, asked: str
+) -> None:
+    answer = client.get(f"/fhir/r4/Library/{OF_OURS}", params={asked: "Measure"})
+    assert answer.status_code == 400
+    assert answer.json()["issue"][0]["expression"] == [f"http.{asked}"]
+
+
 @pytest.mark.parametrize("version", ["r4", "r5"])
 def test_the_plan_definition_takes_the_same_as_its_inputs(
     client: httpx.Client, version: str

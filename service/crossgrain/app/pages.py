@@ -10,6 +10,7 @@ import json
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import cache
 from importlib.resources import files
 from typing import Any
 
@@ -93,7 +94,7 @@ def _example(folder: str, file: str, operation: str, told: Mapping[str, Any]) ->
 def add_workbench(app: FastAPI, desk: Desk) -> None:
     """Add the page and its examples."""
     shelf = {example.file: example for example in examples()}
-    page = render("workbench.html", _shown(desk, tuple(shelf.values())))
+    page = cache(lambda: render("workbench.html", _shown(desk, tuple(shelf.values()))))
     headers = {
         "Content-Security-Policy": _policy(),
         "Referrer-Policy": "no-referrer",
@@ -101,7 +102,7 @@ def add_workbench(app: FastAPI, desk: Desk) -> None:
     }
 
     async def workbench(request: Request) -> Response:
-        return Response(page, media_type="text/html", headers=headers)
+        return Response(page(), media_type="text/html", headers=headers)
 
     async def example(request: Request) -> Response:
         found = shelf.get(request.path_params["file"])

@@ -85,9 +85,8 @@ Uuid = Annotated[
 class Message(BaseModel):
     """An object that a client sends."""
 
-    model_config = ConfigDict(
-        alias_generator=to_camel, extra="ignore", frozen=True, use_attribute_docstrings=True
-    )
+    # The text below a field is read where the document is made: to parse it at each start is slow.
+    model_config = ConfigDict(alias_generator=to_camel, extra="ignore", frozen=True)
 
     @model_validator(mode="before")
     @classmethod

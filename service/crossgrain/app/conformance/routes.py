@@ -58,7 +58,8 @@ def add_conformance(app: FastAPI, desk: Desk, settings: Settings) -> None:
         _add_metadata(app, version, instance_statement(version, settings, shelf.values()))
         for served in TERMINOLOGY:
             _add_terminology(app, served, version, shelf, settings)
-        _add_data_requirements(app, version, shelf, settings)
+        for kind in DATA_REQUIREMENTS:  # our one Library, and the PlanDefinition that names it
+            _add_data_requirements(app, version, kind, shelf, settings)
         _add_package(app, version, desk)
         for kind in READABLE:
             _add_search(app, version, kind, shelf)
@@ -83,27 +84,24 @@ def _add_read(app: FastAPI, version: FhirVersion, kind: str, shelf: Shelf) -> No
 
 
 def _add_data_requirements(
-    app: FastAPI, version: FhirVersion, shelf: Shelf, settings: Settings
+    app: FastAPI, version: FhirVersion, kind: str, shelf: Shelf, settings: Settings
 ) -> None:
-    """FHIR's own operation at our one Library, which holds nothing but these, and at the
-    PlanDefinition that names it; by GET and by POST, without a parameter."""
+    """One of FHIR's own operations, by GET and by POST, without a parameter."""
 
-    for kind in DATA_REQUIREMENTS:
+    async def by_get(request: Request) -> Response:
+        own_id = _found(shelf, kind, request.path_params["id"])["id"]
+        return answer(request, shelf["Library", own_id], version, {})
 
-        async def by_get(request: Request, kind: str = kind) -> Response:
-            own_id = _found(shelf, kind, request.path_params["id"])["id"]
-            return answer(request, shelf["Library", own_id], version, {})
+    async def by_post(request: Request) -> Response:
+        sent = await read_body(request, settings)
+        if sent:
+            check_content(request.headers, version)
+            refuse_others(asked_in_body(parse_resource(sent), ""), ())
+        return await by_get(request)
 
-        async def by_post(request: Request, kind: str = kind) -> Response:
-            sent = await read_body(request, settings)
-            if sent:
-                check_content(request.headers, version)
-                refuse_others(asked_in_body(parse_resource(sent), ""), ())
-            return await by_get(request, kind)
-
-        address = f"/fhir/{version}/{kind}/{{id}}/$data-requirements"
-        app.add_api_route(address, by_get, methods=["GET", "HEAD"], include_in_schema=False)
-        app.add_api_route(address, by_post, methods=["POST"], include_in_schema=False)
+    address = f"/fhir/{version}/{kind}/{{id}}/$data-requirements"
+    app.add_api_route(address, by_get, methods=["GET", "HEAD"], include_in_schema=False)
+    app.add_api_route(address, by_post, methods=["POST"], include_in_schema=False)
 
 
 def _add_package(app: FastAPI, version: FhirVersion, desk: Desk) -> None:
