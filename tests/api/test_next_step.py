@@ -402,9 +402,10 @@ def test_what_is_filed_to_fall_meanwhile_is_said_and_counted_in_how_low_coverage
     assert not of_type(falls, "Task")
     words = guidance(falls)["text"]["div"]
     assert (
-        "What is filed to fall or end does so meanwhile: from 28 April 2025 it is desiccated"
-        " thyroid 60 mg a day and levothyroxine sodium 44 micrograms a day; from 30 June 2025 it is"
-        " desiccated thyroid 60 mg a day. On these doses, modelled coverage is no lower than"
+        "The order for levothyroxine sodium that comes after today's ends on 29 June 2025: if"
+        " nothing is settled by then, order the same dose anew. What is filed to fall or end does"
+        " so meanwhile: from 28 April 2025 it is desiccated thyroid 60 mg a day and levothyroxine"
+        " sodium 44 micrograms a day. On these doses, modelled coverage is no lower than"
     ) in words
     assert "What is filed to fall" not in guidance(waits)["text"]["div"]
     low, held = (_lowest(answer) for answer in (falls, waits))

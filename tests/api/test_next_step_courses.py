@@ -9,7 +9,7 @@ import pytest
 from fixtures.visits.chart import Chart, begun
 
 from crossgrain.operations.faults import RequestRefused
-from crossgrain.writing.next_step import ACT_WORDS
+from crossgrain.writing.next_step_words import ACT_WORDS
 
 from .calls import FIXTURES
 from .test_next_step import guidance, of_type, part, said

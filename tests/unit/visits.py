@@ -28,13 +28,13 @@ from tests.unit.reading.records import (
 
 from crossgrain.core.proposal import SwitchRequest
 from crossgrain.core.propose import propose
-from crossgrain.core.standing import Standing, standing_of
+from crossgrain.core.standing import Standing, UnknownStanding, standing_of
 from crossgrain.dosing.plan import Plan
 from crossgrain.dosing.targets import Target
 from crossgrain.names.identity import HOW_IT_GOES, FhirVersion
 from crossgrain.reading.json import parse
 from crossgrain.reading.reader import doses_by_date, marks_in
-from crossgrain.reading.record import Question
+from crossgrain.reading.record import Question, Record
 from crossgrain.screening.course import Undecided
 from crossgrain.writing.answer import answer_bundle
 from crossgrain.writing.forms import to_json
@@ -221,7 +221,19 @@ def stands(
     given: Json | None = None,
     stock: Sequence[tuple[str, Any]] = (),
 ) -> Standing | tuple[Question, ...]:
-    """Where the patient stands on a day, by a record of these resources."""
+    """Where the patient stands on a day, by a record of these resources, or what is asked."""
+    _, found = where(resources, day, given=given, stock=stock)
+    return found.questions if isinstance(found, UnknownStanding) else found
+
+
+def where(
+    resources: Iterable[Json],
+    day: int,
+    *,
+    given: Json | None = None,
+    stock: Sequence[tuple[str, Any]] = (),
+) -> tuple[Record, Standing | UnknownStanding]:
+    """The record of these resources, and where the patient stands by it."""
     as_of = DAY_ONE + timedelta(day)
     content = parse(encoded(bundle(*copy.deepcopy(list(resources)), patient=PATIENT)))
     record = read_bundle(content, as_of=as_of)
@@ -232,4 +244,4 @@ def stands(
         history = undecided
     marks = marks_in(given, content, **look) if given else ()
     request = SwitchRequest(as_of, as_of, stock=tuple(stock), mixture=COMBINING.mixture())
-    return standing_of(record, history, marks, request, CATALOGUE)
+    return record, standing_of(record, history, marks, request, CATALOGUE)

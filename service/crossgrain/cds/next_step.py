@@ -18,7 +18,8 @@ from crossgrain.cds.cards import REASONS, SOURCE, summary
 from crossgrain.cds.filing import Resource, Series, first_day, said_once
 from crossgrain.cds.record import Assembled
 from crossgrain.core.due import Due, decision_due, to_be_signed
-from crossgrain.core.next_step import FiledOrder, NextStep
+from crossgrain.core.filed_plan import FiledOrder
+from crossgrain.core.next_step import NextStep
 from crossgrain.core.running import series_in
 from crossgrain.dosing.steps import courses
 from crossgrain.names.identity import FhirVersion, stable_id
@@ -32,7 +33,7 @@ from crossgrain.safety.rule import Severity
 from crossgrain.safety.visit import Alarm, DosesTaken, TooFast
 from crossgrain.words.doses import CAUTION, daily_dose, date_words, product, taken
 from crossgrain.writing.forms import to_json
-from crossgrain.writing.next_step import ACT_WORDS, position_words, title_of
+from crossgrain.writing.next_step_words import ACT_WORDS, position_words, title_of
 
 _WHY: Mapping[Due, str] = {
     Due.FOUND: "the plan is stopped",

@@ -130,9 +130,7 @@ def _dated_doses(record: Record, kind: Kind) -> list[_DatedDose]:
             entry.reference,
         )
         for entry in (*record.past, *record.current, *record.ahead)
-        if entry.status in _TAKEN_UP
-        and entry.resource_type == "MedicationRequest"
-        and {line.preparation.kind for line in entry.lines} == {kind}
+        if is_taken_up(entry) and {line.preparation.kind for line in entry.lines} == {kind}
         for span in entry.by_date
         if span.first_day is not None and span.last_day is not None
     ]
@@ -174,16 +172,11 @@ def with_last_supply(
     """
     carried_on = {line.preparation.kind for order in orders for line in order.lines}
     kept = carried_on | _aimed_at(record, running) | held
-    supply = int(rules.before[PLAN_RUNNING].number("supply"))
     signed = {one.reference for one in record.marked if one.signed}
     ended = [
         entry
-        for entry in record.past
-        if entry.lines
-        and (entry.reference in signed or _is_carried_on(entry, carried_on, running))
-        and entry.last_day is not None
-        and entry.last_day >= -supply
-        and not _kinds(entry) & record.regimen.kinds
+        for entry in ended_lately(record, rules)
+        if entry.reference in signed or _is_carried_on(entry, carried_on, running)
     ]
     last = {kind: _last(entry) for entry in sorted(ended, key=_last) for kind in _kinds(entry)}
     everything = None if record.current else max(last.values(), default=None)
@@ -198,6 +191,19 @@ def with_last_supply(
     current = (*record.current, *latest)
     regimen = Regimen(tuple(line for entry in current for line in entry.lines))
     return replace(record, current=current, facts=replace(record.facts, regimen=regimen))
+
+
+def ended_lately(record: Record, rules: RuleTable) -> list[MedicineEntry]:
+    """What ended no longer ago than a supply may be overdue, where none of it is taken now."""
+    supply = int(rules.before[PLAN_RUNNING].number("supply"))
+    return [
+        entry
+        for entry in record.past
+        if entry.lines
+        and entry.last_day is not None
+        and entry.last_day >= -supply
+        and not _kinds(entry) & record.regimen.kinds
+    ]
 
 
 def _kinds(entry: MedicineEntry) -> set[Kind]:
@@ -216,11 +222,12 @@ def _last(entry: MedicineEntry) -> int:
 
 
 def _is_carried_on(entry: MedicineEntry, kinds: set[Kind], running: RunningPlan | None) -> bool:
-    return (
-        entry.resource_type == "MedicationRequest"
-        and entry.status in _TAKEN_UP
-        and (running is not None or _kinds(entry) <= kinds)
-    )
+    return is_taken_up(entry) and (running is not None or _kinds(entry) <= kinds)
+
+
+def is_taken_up(entry: MedicineEntry) -> bool:
+    """Whether it is an order that somebody follows, or followed until its last day."""
+    return entry.resource_type == "MedicationRequest" and entry.status in _TAKEN_UP
 
 
 def drafts_outside_a_series(

@@ -118,13 +118,30 @@ class Standing:
         return self.series.marked if self.series else ()
 
 
+@dataclass(frozen=True, slots=True)
+class UnknownStanding:
+    """Where it cannot be told where a patient stands.
+
+    Attributes
+    ----------
+    questions : what must be answered first
+    underway : the course as far as it is known, where that is all but which dose is taken; today's
+        is then the record's
+    family : the strength family of desiccated thyroid that it was planned with; empty without one
+    """
+
+    questions: tuple[Question, ...]
+    underway: Underway | None = None
+    family: str = ""
+
+
 def standing_of(
     record: Record,
     history: Sequence[DoseRun] | Undecided,
     given: Sequence[MarkedOrder],
     request: SwitchRequest,
     catalogue: Catalogue,
-) -> Standing | tuple[Question, ...]:
+) -> Standing | UnknownStanding:
     """Settle where a patient stands, or what must be answered first.
 
     Parameters
@@ -140,7 +157,7 @@ def standing_of(
             return _without_plan(record, history, request, catalogue)
         return _in_plan(record, series, history, request, catalogue)
     except ToBeAnswered as open_:
-        return open_.questions
+        return UnknownStanding(open_.questions)
 
 
 def _series(
@@ -167,7 +184,7 @@ def _in_plan(
     history: Sequence[DoseRun] | Undecided,
     request: SwitchRequest,
     catalogue: Catalogue,
-) -> Standing:
+) -> Standing | UnknownStanding:
     facts, as_of = series.facts, record.as_of
     if facts.day_one > as_of:
         raise ToBeAnswered(
@@ -191,7 +208,25 @@ def _in_plan(
     taken = course.taken(history)
     checkpoint = smaller_checkpoint(facts, again, catalogue)
     climbing = course.is_climbing(checkpoint)
-    place = course.place_in(planned, original, taken)
+    underway = Underway(
+        original=original,
+        wish=course.wish(Constraints()),
+        day_one=course.day_one,
+        checkpoint=None if facts.titration else checkpoint,
+        taken=taken,
+        today=taken_now.regimen,
+        planned=planned,
+        climbing=climbing and not course.decided,
+        in_range_before=_in_range_before(facts.acts),
+        beside=course.beside,
+        beside_source=catalogue.mixture_source,
+        ends=course.ends(),
+        too_much=tuple(_too_much(facts.acts, taken, as_of)),
+    )
+    try:
+        place = course.place_in(planned, original, taken)
+    except ToBeAnswered as open_:
+        return UnknownStanding(open_.questions, underway, facts.family)
     if not course.decided:
         planned = up_to(checkpoint, planned, place.step or 0, original)
     position = course.position(rises=course.rises_after(planned[place.step or 0 :]))
@@ -208,21 +243,7 @@ def _in_plan(
         series=series,
         target=facts.target,
         family=facts.family,
-        underway=Underway(
-            original=original,
-            wish=course.wish(limits),
-            day_one=course.day_one,
-            checkpoint=None if facts.titration else checkpoint,
-            taken=taken,
-            today=taken_now.regimen,
-            planned=planned,
-            climbing=climbing and not course.decided,
-            in_range_before=_in_range_before(facts.acts),
-            beside=course.beside,
-            beside_source=catalogue.mixture_source,
-            ends=course.ends(),
-            too_much=tuple(_too_much(facts.acts, taken, as_of)),
-        ),
+        underway=replace(underway, wish=course.wish(limits), planned=planned),
         visit=visit,
         decision=decide_again(visit, _reasons(facts.acts, record), catalogue.decisions),
         labs=labs,

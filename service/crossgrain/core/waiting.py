@@ -12,14 +12,14 @@ from typing import Any
 from crossgrain.catalogue import Catalogue
 from crossgrain.core.proposal import SwitchRequest
 from crossgrain.core.running import RunningSeries
-from crossgrain.core.standing import Standing, standing_of
+from crossgrain.core.standing import Standing, UnknownStanding, standing_of
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import TARGET_OF
 from crossgrain.names.errors import DomainError
 from crossgrain.reading.door import Look
 from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.reader import doses_as_told, read_record
-from crossgrain.reading.record import Question, Record
+from crossgrain.reading.record import Record
 from crossgrain.reading.series_mark import any_marked
 from crossgrain.safety.facts import Analyte, Facts, Measurement
 from crossgrain.safety.results import has_goal, is_below, is_central, is_pregnant
@@ -75,7 +75,7 @@ def with_plan(
 
 def _standing(
     bundle: dict[str, Any], look: Look, catalogue: Catalogue
-) -> Standing | tuple[Question, ...]:
+) -> Standing | UnknownStanding:
     record = read_record(bundle, **look)
     history = doses_as_told(bundle, **look)
     request = SwitchRequest(

@@ -5,7 +5,7 @@ still to come is read from the plan as it was filed, from the step whose doses a
 patient who is behind goes on from there, each later step as long as it was meant to be.
 """
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
@@ -127,18 +127,29 @@ def spells(
 
     What lies outside is cut off, where amounts overlap they add up, and what none covers is empty.
     """
+    line: list[Spell] = []
+    for each in unbroken(dated, first_day, after_last):
+        begins, amounts = each.first_day, ordered_amounts(each.regimen, products)
+        if line and line[-1].amounts == amounts:
+            begins = line.pop().first_day
+        days = each.last_day + 1 - begins
+        period = ConstantIntake(days, total_intake(each.amounts))
+        line.append(Spell(begins, days, amounts, period))
+    return tuple(line)
+
+
+def unbroken(dated: Iterable[Dated], first_day: int, after_last: int) -> Iterator[Dated]:
+    """Dated amounts as one unbroken line of days, in the preparations in which they were read.
+
+    What lies outside is cut off, where amounts overlap all of them stand, and what none covers is
+    empty.
+    """
     known = tuple(dated)
     inside = {day for d in known for day in (d.first_day, d.last_day + 1)}
     days = sorted({first_day, after_last} | {d for d in inside if first_day < d < after_last})
-    line: list[Spell] = []
     for begins, ends in pairwise(days):
-        taken = [pair for d in known if d.first_day <= begins <= d.last_day for pair in d.amounts]
-        amounts = ordered_amounts(Dated(begins, ends - 1, tuple(taken)).regimen, products)
-        if line and line[-1].amounts == amounts:
-            begins = line.pop().first_day  # noqa: PLW2901
-        period = ConstantIntake(ends - begins, total_intake(taken))
-        line.append(Spell(begins, ends - begins, amounts, period))
-    return tuple(line)
+        taken = (pair for d in known if d.first_day <= begins <= d.last_day for pair in d.amounts)
+        yield Dated(begins, ends - 1, tuple(taken))
 
 
 @dataclass(frozen=True, slots=True)

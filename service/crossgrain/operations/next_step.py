@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from crossgrain.core.next_step import NextStep, Submitted
+from crossgrain.core.filed_plan import Submitted
+from crossgrain.core.next_step import NextStep
 from crossgrain.core.next_step import next_step as settle_next_step
 from crossgrain.core.proposal import SwitchRequest
 from crossgrain.dosing.targets import Combining

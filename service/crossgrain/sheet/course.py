@@ -16,7 +16,8 @@ from crossgrain.safety.facts import Analyte, Measurement
 from crossgrain.sheet.charted import Dose, Drawn, Past, doses_in_words
 from crossgrain.words.doses import DateWords, taken
 from crossgrain.writing.going_on import GoingOn
-from crossgrain.writing.next_step import kept_orders, taken_beside_planned
+from crossgrain.writing.next_step_parts import taken_beside_planned
+from crossgrain.writing.next_step_words import kept_orders
 
 _LABS = {
     **{each: (words, each.unit) for each, words in DRAWN.items()},

@@ -228,6 +228,14 @@ class Chart:
         suspended = "coding" in resource["code"]
         self._end(reference, 0 if suspended else until + 1)
 
+    def orders_of(self, medicine: str, day: int) -> set[str]:
+        """The signed orders by which a medicine is taken on a day."""
+        return {
+            reference
+            for reference in self._signed()
+            if any(key == medicine for key, _ in self._course_of(reference).single(day))
+        }
+
     def order_anew(self, references: Iterable[str]) -> None:
         """What an answer that asks or stops says is to go on."""
         self._anew = set(references)
@@ -241,6 +249,10 @@ class Chart:
             goes_on = reference in self._anew
             if any(key in gone and (goes_on or key[0] in held) for key in own):
                 self._copy(reference, day)
+        for reference, own in self._before.items():
+            ends_today = self._ends.get(reference) == day
+            if ends_today and any(key in gone and key[0] in held for key in own):
+                del self._ends[reference]  # what is taken today goes on
         self._read = None
 
     def _would_be_taken(self) -> set[tuple[str, str]]:
@@ -272,6 +284,8 @@ class Chart:
             if (each := _dated_anew(dosage, day)) is not None
         ]
         self._filed[name_of(order)] = order
+        if reference in self._anew:
+            self._anew.add(name_of(order))
 
     def _end(self, reference: str, day: int) -> None:
         self._ends[reference] = min(day, self._ends.get(reference, FOREVER))

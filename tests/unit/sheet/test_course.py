@@ -13,7 +13,7 @@ from tests.unit.sheet.visits import VISITS, WITH_PLAN, record, visit, visit_shee
 from crossgrain.sheet.charted import charted
 from crossgrain.sheet.course import past_of
 from crossgrain.sheet.locale import locale
-from crossgrain.writing.next_step import said
+from crossgrain.writing.next_step_words import said
 
 RUNNING = [name for name in WITH_PLAN if name not in {"titration", "mixture"}]
 

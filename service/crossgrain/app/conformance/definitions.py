@@ -26,7 +26,7 @@ from crossgrain.words.doses import CAUTION
 from crossgrain.writing.brief import BRIEF_PARTS
 from crossgrain.writing.conditions import LabCodes, anyones, for_anyone
 from crossgrain.writing.elements import narrative, paragraph
-from crossgrain.writing.next_step import NEXT_STEP
+from crossgrain.writing.next_step_parts import NEXT_STEP
 from crossgrain.writing.parts import PartDefinition
 from crossgrain.writing.rationale import RATIONALE_PARTS
 

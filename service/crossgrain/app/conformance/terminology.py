@@ -22,7 +22,7 @@ from crossgrain.screening.course import FlagCode, FlagGrade
 from crossgrain.words.doses import TARGET_WORDS
 from crossgrain.writing.care_plan import PRIOR_WORDS
 from crossgrain.writing.elements import table
-from crossgrain.writing.next_step import ACT_WORDS
+from crossgrain.writing.next_step_words import ACT_WORDS
 
 _BASE = "http://hl7.org/fhir/StructureDefinition/Extension"
 _SAYS = (
