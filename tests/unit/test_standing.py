@@ -873,7 +873,7 @@ def test_a_plan_of_other_tables_says_so() -> None:
 
 
 def test_an_order_that_was_changed_by_hand_is_to_be_confirmed() -> None:
-    resources = chart(PLAN, 30)
+    resources = copy.deepcopy(chart(PLAN, 30))
     for resource in resources:
         if resource["resourceType"] == "MedicationRequest" and first_day(resource) == on(28):
             for instruction in resource["dosageInstruction"]:
