@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
-from crossgrain.app.conformance.lookup import SEARCHED_BY, TerminologyOperation
+from crossgrain.app.conformance.lookup import PAGED_BY, SEARCHED_BY, TerminologyOperation
 from crossgrain.app.pages import ALSO_IN_THE_BODY
 from crossgrain.http.requests import SPOKEN
 from crossgrain.http.routes import CALENDAR, HTML
@@ -120,6 +120,7 @@ def search_docs(kind: str) -> dict[str, Any]:
                 _in_query(name, f"Search parameter of type {of}.")
                 for name, of in SEARCHED_BY.items()
             ),
+            *(_in_query(name, says) for name, says in PAGED_BY.items()),
             *_FORM_OPTIONS,
         ],
         "responses": _answered("A searchset Bundle.", "Bundle", "400", "406"),

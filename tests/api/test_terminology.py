@@ -14,7 +14,9 @@ from fastapi.testclient import TestClient
 from crossgrain import __version__
 from crossgrain.app.conformance.capabilities import READABLE
 from crossgrain.app.conformance.guide import definitions
+from crossgrain.app.factory import create_app
 from crossgrain.catalogue import load_catalogue
+from crossgrain.http.settings import Settings
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.desk import desk_over, now
 
@@ -72,6 +74,48 @@ def test_a_search_without_a_parameter_finds_all_of_a_kind(client: TestClient, ki
     found = parsed(client.get(f"/fhir/r4/{kind}"))
     own = [r for v, r in EVERY if v is FhirVersion.R4 and r["resourceType"] == kind]
     assert found["total"] == len(own) == len(found["entry"])
+
+
+def test_pages_of_a_search_are_followed_by_their_links(client: TestClient) -> None:
+    """Every definition once; the last page has no link."""
+    whole = parsed(client.get("/fhir/r4/ValueSet"))
+    link: str | None = "/fhir/r4/ValueSet?_count=4"
+    seen: list[str] = []
+    while link:
+        page = parsed(client.get(link))
+        assert page["total"] == whole["total"] > 12
+        assert 0 < len(page["entry"]) <= 4
+        seen += [each["fullUrl"] for each in page["entry"]]
+        (link,) = [each["url"] for each in page.get("link", ())] or [None]
+    assert seen == [each["fullUrl"] for each in whole["entry"]]
+
+
+def test_a_link_keeps_what_was_asked_and_has_the_public_address() -> None:
+    settings = Settings(public_url="https://cds.example/thyroid")
+    with TestClient(create_app(settings, load_catalogue())) as client:
+        page = client.get("/fhir/r5/ValueSet", params={"version": __version__, "_count": "1"})
+    (link,) = page.json()["link"]
+    assert link == {
+        "relation": "next",
+        "url": "https://cds.example/thyroid/fhir/r5/ValueSet"
+        f"?version={__version__}&_count=1&_offset=1",
+    }
+
+
+def test_a_count_of_none_is_the_total_alone(client: TestClient) -> None:
+    found = parsed(client.get("/fhir/r4/ValueSet", params={"_count": "0"}))
+    assert found.keys() == {"resourceType", "type", "total"}
+    one = parsed(client.get("/fhir/r4/ValueSet", params={"_count": "1", "url": FINDINGS}))
+    assert (len(one["entry"]), "link" in one) == (1, False)
+
+
+@pytest.mark.parametrize("name", ["_count", "_offset"])
+@pytest.mark.parametrize("value", ["-1", "x", "1.5", "", "1" * 10])
+def test_a_page_of_a_search_that_cannot_be_is_refused(
+    client: TestClient, name: str, value: str
+) -> None:
+    answer = client.get("/fhir/r4/ValueSet", params={name: value})
+    assert issue(answer, 400) == ("value", f"http.{name}")
 
 
 @pytest.mark.parametrize(

@@ -1,3 +1,3 @@
-"""The program is a client's, and is not imported here: it stands on a package yet to be made."""
+"""The programs are a client's, and are not imported here: they stand on packages of their own."""
 
-collect_ignore = ["cookbook.py"]
+collect_ignore = ["cookbook.py", "general.py"]

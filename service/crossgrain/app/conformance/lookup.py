@@ -9,6 +9,7 @@ https://hl7.org/fhir/R4/codesystem-operations.html, https://hl7.org/fhir/R5/valu
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
+from urllib.parse import urlencode
 
 from crossgrain import __version__
 from crossgrain.app.conformance.definitions import PUBLISHED, Resource
@@ -24,30 +25,45 @@ SEARCHED_BY = {
     "_id": "token",
 }
 """Search parameters of every definition, and their types."""
+PAGED_BY = {
+    "_count": "How many to give at once; 0 asks for the total alone.",
+    "_offset": "The first to give, counted from 0, as the link to the next page has it.",
+}
+"""How much of what is found is given: general clients ask for one by ``_count=1``."""
 
 
-def search(kind: str, version: FhirVersion, shelf: Shelf, asked: Sequence[Given]) -> Resource:
+def search(
+    kind: str, version: FhirVersion, shelf: Shelf, asked: Sequence[Given], address: str = ""
+) -> Resource:
     """A searchset of the definitions of a kind that every parameter asks for.
 
-    ``url`` may end in ``|version``, as a canonical does where it is named.
+    ``url`` may end in ``|version``, as a canonical does where it is named. The link to the next
+    page, where there is one, begins with `address`.
 
     Raises
     ------
     RequestRefused
-        for a parameter that is not one of `SEARCHED_BY`.
+        for a parameter that is none of `SEARCHED_BY` and `PAGED_BY`, or a page that cannot be.
     """
-    refuse_others(asked, SEARCHED_BY)
-    wanted = [pair for one in asked for pair in _apart(one.name, _text(one))]
+    refuse_others(asked, (*SEARCHED_BY, *PAGED_BY))
+    by = [one for one in asked if one.name in SEARCHED_BY]
+    wanted = [pair for one in by for pair in _apart(one.name, _text(one))]
     found = [
         resource
         for (of_kind, _), resource in shelf.items()
         if of_kind == kind and all(resource[element] == value for element, value in wanted)
     ]
+    call = TerminologyCall(version, shelf, None, asked)
+    first, most = _whole(call, "_offset", 0), _whole(call, "_count", len(found))
     body: Resource = {"resourceType": "Bundle", "type": "searchset", "total": len(found)}
-    if found:
+    if 0 < most < len(found) - first:
+        paged = {"_count": str(most), "_offset": str(first + most)}
+        query = urlencode({one.name: _text(one) for one in by} | paged)
+        body["link"] = [{"relation": "next", "url": f"{address}?{query}"}]
+    if shown := found[first : first + most]:
         match = {"mode": "match"}
         body["entry"] = [
-            {"fullUrl": r["url"], "resource": whole(r, version), "search": match} for r in found
+            {"fullUrl": r["url"], "resource": whole(r, version), "search": match} for r in shown
         ]
     return body
 

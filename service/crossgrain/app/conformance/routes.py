@@ -62,7 +62,7 @@ def add_conformance(app: FastAPI, desk: Desk, settings: Settings) -> None:
             _add_data_requirements(app, version, kind, shelf, settings)
         _add_package(app, version, desk)
         for kind in READABLE:
-            _add_search(app, version, kind, shelf)
+            _add_search(app, version, kind, shelf, settings)
             _add_read(app, version, kind, shelf)
 
 
@@ -124,16 +124,20 @@ def _found(shelf: Shelf, kind: str, own_id: str) -> Resource:
     return found
 
 
-def _add_search(app: FastAPI, version: FhirVersion, kind: str, shelf: Shelf) -> None:
+def _add_search(
+    app: FastAPI, version: FhirVersion, kind: str, shelf: Shelf, settings: Settings
+) -> None:
+    path = f"/fhir/{version}/{kind}"
+
     async def found(request: Request) -> Response:
         """Find definitions, above all by their canonical."""
         query = request.query_params.multi_items()
         form = form_wanted(request.headers, query, version)
-        return _written(
-            request, search(kind, version, shelf, from_query(without_form(query))), form
-        )
+        address = f"{(settings.public_url or str(request.base_url)).rstrip('/')}{path}"
+        asked = from_query(without_form(query))
+        return _written(request, search(kind, version, shelf, asked, address), form)
 
-    _add_get(app, f"/fhir/{version}/{kind}", found, version)
+    _add_get(app, path, found, version)
 
 
 def _add_terminology(
