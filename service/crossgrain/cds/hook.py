@@ -65,10 +65,11 @@ class Context(Message):
     """The FHIR id of the encounter."""
 
 
-def _without_nulls(node: Any) -> Any:
+def _without_nothing(node: Any) -> Any:
     if isinstance(node, dict):
-        return {key: _without_nulls(value) for key, value in node.items() if value is not None}
-    return [_without_nulls(item) for item in node] if isinstance(node, list) else node
+        filled = ((key, _without_nothing(value)) for key, value in node.items())
+        return {key: value for key, value in filled if value is not None and value != []}
+    return [_without_nothing(item) for item in node] if isinstance(node, list) else node
 
 
 class DraftEntry(Message):
@@ -84,9 +85,9 @@ class DraftEntry(Message):
 
     @field_validator("resource", mode="after")
     @classmethod
-    def _null_is_nothing(cls, order: Resource) -> Resource:
-        """FHIR has no ``null`` for a member; a form that was not filled in sends some."""
-        filled: Resource = _without_nulls(order)
+    def _unfilled_is_nothing(cls, order: Resource) -> Resource:
+        """FHIR has no ``null`` for a member, and no empty list; a form not filled in sends some."""
+        filled: Resource = _without_nothing(order)
         return filled
 
 

@@ -242,6 +242,13 @@ def test_a_further_draft_becomes_the_order_of_its_own_medicine(cards: Cards, way
     assert not re.search(rb"\[\]|\{\}", to_json(actions))  # FHIR has nothing empty
 
 
+def test_an_empty_list_in_the_draft_is_neither_kept_nor_in_the_way(cards: Cards) -> None:
+    """What the client left empty comes from the series, as what it left out does."""
+    plain = actions_of(cards, call(GRAINS, [levothyroxine(200, "p02")]))
+    unfilled = {name: [] for name in ("category", "note", "reasonCode", "supportingInformation")}
+    assert actions_of(cards, call(GRAINS, [levothyroxine(200, "p02") | unfilled])) == plain
+
+
 def test_a_further_draft_of_which_the_series_has_no_order_is_removed(cards: Cards) -> None:
     drafts = [grains(60, "p01"), grains(15, "p01", own_id="rx-2")]
     actions = actions_of(cards, call(LT4, drafts))

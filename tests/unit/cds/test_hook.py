@@ -111,11 +111,12 @@ def test_what_is_not_known_is_passed_over_wherever_it_stands() -> None:
     assert read_call(sent, ORDER) == dataclasses.replace(read_call(body(), ORDER), server=server)
 
 
-def test_null_inside_of_an_order_is_nothing_and_the_order_is_the_same() -> None:
+@pytest.mark.parametrize("unfilled", [None, []])
+def test_null_and_an_empty_list_in_an_order_are_nothing(unfilled: Any) -> None:
     sent = body()
     order = sent["context"]["draftOrders"]["entry"][0]["resource"]
-    order |= {"contained": None, "note": None}
-    order["dosageInstruction"][0]["timing"]["repeat"]["when"] = None
+    order |= {"contained": unfilled, "note": unfilled}
+    order["dosageInstruction"][0]["timing"]["repeat"]["when"] = unfilled
     assert read_call(sent, ORDER).drafts == (DRAFT,)
 
 
