@@ -11,6 +11,7 @@ from tests.unit.safety.patients import RULES
 from tests.unit.sheet.pages import parsed
 
 from crossgrain.safety.judgement import Verdict
+from crossgrain.safety.rule import titled
 from crossgrain.screening.course import FlagCode
 
 from .calls import FHIR, PATIENTS, SCENARIO, Resource
@@ -54,6 +55,16 @@ def test_the_look_itself_finds_a_code() -> None:
     for code in ("not-checked-conditions", "under dosed switch", "t3-jump", "tsh-high"):
         assert BARE.search(f"HOLD: {code}, and more")
     assert not BARE.search("an under-dosed switch of coronary disease")
+
+
+def test_every_finding_has_a_title_in_words_of_its_own() -> None:
+    entries = [*RULES.before.values(), *RULES.after.values(), *RULES.verdicts.values()]
+    titles = [titled(entry) for entry in (*entries, *RULES.missing.values())]
+    assert len(set(titles)) == len(titles) == len(entries) + len(RULES.missing)
+    for title in titles:
+        assert title[0].isupper()
+        assert not BARE.findall(title)
+        assert not re.search(r"[{}]", title)
 
 
 @pytest.mark.parametrize("file", FILES)

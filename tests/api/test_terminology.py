@@ -136,7 +136,7 @@ def test_a_search_parameter_that_is_not_known_is_refused_by_name(client: TestCli
 def test_a_code_is_looked_up_with_its_severity(client: TestClient) -> None:
     query = {"system": FINDING, "code": "chest-pain-reported"}
     found = parts(client.get("/fhir/r4/CodeSystem/$lookup", params=query))
-    assert found["display"] == "chest pain reported"
+    assert found["display"] == "Chest pain or breathlessness reported"
     assert (found["version"], found["severity"]) == (__version__, "stop")
     assert "chest pain" in found["definition"]
 
@@ -175,7 +175,7 @@ def test_a_lookup_that_cannot_be_answered_says_why(
     ("query", "result"),
     [
         ({"code": "warfarin"}, True),
-        ({"code": "warfarin", "display": "warfarin"}, True),
+        ({"code": "warfarin", "display": "Vitamin K antagonist taken"}, True),
         ({"code": "warfarin", "display": "aspirin"}, False),
         ({"code": "aspirin"}, False),
     ],
@@ -193,7 +193,7 @@ def test_a_code_is_validated_at_a_definition(
 def test_a_coding_is_validated_by_a_body(
     client: TestClient, version: str, kind: str, named: list[tuple[str, str]]
 ) -> None:
-    coding = {"system": FINDING, "code": "warfarin", "display": "warfarin"}
+    coding = {"system": FINDING, "code": "warfarin", "display": "Vitamin K antagonist taken"}
     body = {
         "resourceType": "Parameters",
         "parameter": [

@@ -218,6 +218,7 @@ class _File(FileForm):
 class _Said(FileForm):
     """What a rule, and what is not in the record, say alike."""
 
+    title: Text
     severity: Severity
     statement: Text
     action: Text
@@ -301,6 +302,7 @@ def _rule(entry: _Rule, place: str, numbers: Numbers) -> tuple[str, Rule]:
         refuse(f"{place}.checks_for", "a rule that can go unchecked, and no other, says what for")
     return entry.code, Rule(
         code=entry.code,
+        title=entry.title,
         severity=entry.severity,
         statement=entry.statement,
         action=entry.action,
@@ -321,6 +323,7 @@ def _rule(entry: _Rule, place: str, numbers: Numbers) -> tuple[str, Rule]:
 def _missing(entry: _Missing, place: str, numbers: Numbers) -> tuple[str, Missing]:
     return entry.need, Missing(
         need=entry.need,
+        title=entry.title,
         severity=entry.severity,
         statement=entry.statement,
         action=entry.action,

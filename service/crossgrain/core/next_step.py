@@ -268,6 +268,7 @@ def _stop(decision: Decision) -> Finding:
     """The stop of the table itself, where no rule of the patient's says it."""
     return Finding(
         code=f"next-step-{decision.row}",
+        title="The climb stops",
         severity=Severity.STOP,
         statement=decision.says,
         action=decision.do,

@@ -27,6 +27,7 @@ class Finding:
     Attributes
     ----------
     code : our own code for the rule, e.g. ``t3-above-75``
+    title : what it is of, in a few words, as a list names it
     severity : stop, hold or note
     statement : what was found, one sentence, with its numbers
     action : what to do, or what would lift it
@@ -38,6 +39,7 @@ class Finding:
     """
 
     code: str
+    title: str
     severity: Severity
     statement: str
     action: str
@@ -68,8 +70,8 @@ class Rule:
     Attributes
     ----------
     code, severity : as the finding carries them
-    statement, action, source, instruction : templates; ``{name}`` is a number of the rule or what
-        the predicate fills in, ``{begin}`` what waits until the act is done
+    title, statement, action, source, instruction : templates; ``{name}`` is a number of the rule
+        or, but for the title, what the predicate fills in, ``{begin}`` what waits for the act
     needs : the data without which the rule cannot be called checked
     checks_for : a template of what it looks for, in plain words; empty where it needs nothing
     when : the gate that opens it, e.g. ``t3-target``
@@ -82,6 +84,7 @@ class Rule:
     """
 
     code: str
+    title: str
     severity: Severity
     statement: str
     action: str
@@ -112,6 +115,7 @@ class Missing:
     """What is said when a datum that rules need is not in the record."""
 
     need: str
+    title: str
     severity: Severity
     statement: str
     action: str
@@ -190,6 +194,7 @@ def worded(entry: Rule | Missing, code: str, hit: Hit, *, runs: bool = False) ->
     known = {"begin": _BEFORE[runs], **texts(entry.numbers), **hit.fills}
     return Finding(
         code=code,
+        title=titled(entry),
         severity=entry.severity,
         statement=entry.statement.format(**known),
         action=entry.action.format(**known),
@@ -208,13 +213,19 @@ _BEFORE = {False: "the first dose", True: "any dose is raised"}
 def in_general(entry: Rule | Missing, fills: Mapping[str, str]) -> str:
     """What an entry says of anyone, and its source; … stands for what only a record can fill in.
 
-    >>> rule = Rule("fever", Severity.NOTE, "{heat} is above {most} °C.", "", "from memory",
+    >>> rule = Rule(
+    ...     "fever", "Fever", Severity.NOTE, "{heat} is above {most} °C.", "", "from memory",
     ...     numbers={"most": Number("fever.most", Fraction(38), "°C", "fever above it", "memory")})
     >>> in_general(rule, {})
     '… is above 38 °C. Source: from memory'
     """
     known = defaultdict(lambda: "…", {**texts(entry.numbers), **fills})
     return f"{entry.statement} Source: {entry.source}".format_map(known)
+
+
+def titled(entry: Rule | Missing) -> str:
+    """What an entry is of, in a few words."""
+    return entry.title.format(**texts(entry.numbers))
 
 
 def texts(numbers: Mapping[str, Number]) -> dict[str, str]:

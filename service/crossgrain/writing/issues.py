@@ -13,6 +13,8 @@ from crossgrain.names.identity import (
 )
 from crossgrain.reading.record import Question
 from crossgrain.safety.rule import Finding, Severity
+from crossgrain.screening.course import FlagCode, FlagGrade
+from crossgrain.screening.writing import GRADES_IN_SHORT, REASONS
 from crossgrain.words.doses import CAUTION
 from crossgrain.writing.elements import bullets, narrative, paragraph, plain
 from crossgrain.writing.forms import to_r5
@@ -20,9 +22,8 @@ from crossgrain.writing.letterhead import Letterhead, Resource, issue_name, to_c
 from crossgrain.writing.origins import Origins
 
 
-def own_concept(system: str, code: str) -> dict[str, Any]:
-    """A code of our own, whose words are its display."""
-    words = code.replace("-", " ")
+def own_concept(system: str, code: str, words: str) -> dict[str, Any]:
+    """A code of our own with its display, as the code system has both."""
     return {"coding": [{"system": system, "code": code, "display": words}], "text": words}
 
 
@@ -56,7 +57,7 @@ def _detected_issue(letter: Letterhead, place: int, finding: Finding, origins: O
     body = letter.head("DetectedIssue", issue_name(place), text)
     raised_by = [origins.reference_to(origin) for origin in finding.origins]
     body["status"] = "preliminary"  # a person has not judged it yet
-    body["code"] = own_concept(FINDING_SYSTEM, finding.code)
+    body["code"] = own_concept(FINDING_SYSTEM, finding.code, finding.title)
     body["severity"] = ISSUE_SEVERITY[finding.severity]
     body["patient"] = letter.patient
     body["identifiedDateTime"] = letter.authored
@@ -121,7 +122,7 @@ def _found(finding: Finding) -> dict[str, Any]:
     kind = "informational" if finding.severity is Severity.NOTE else "business-rule"
     paths = [origin for origin in finding.origins if _is_path(origin)]
     issue = _issue(severity, kind, finding.statement, paths)
-    coded = own_concept(FINDING_SYSTEM, finding.code)
+    coded = own_concept(FINDING_SYSTEM, finding.code, finding.title)
     issue["details"] = {**coded, "text": plain(finding.statement)}
     issue["diagnostics"] = plain(f"What to do: {finding.action} Source: {finding.source}")
     return issue
@@ -196,13 +197,19 @@ def detected_issue(
         "text": _narrative(flag),
         "identifier": [{"system": RESOURCE_SYSTEM, "value": own_id}],
         "status": "preliminary",
-        "code": own_concept(SCREENING_SYSTEM, flag.code),
+        "code": own_concept(SCREENING_SYSTEM, flag.code, REASONS[FlagCode(flag.code)]),
         "severity": "high" if flag.urgency == "urgent" else SEVERITY[flag.grade],
         "patient": {"reference": patient},
         "identifiedDateTime": found_on.isoformat(),
         "implicated": [{"reference": reference} for reference in references],
         "evidence": [
-            {"code": [own_concept(SCREENING_SYSTEM, flag.grade)]},
+            {
+                "code": [
+                    own_concept(
+                        SCREENING_SYSTEM, flag.grade, GRADES_IN_SHORT[FlagGrade(flag.grade)]
+                    )
+                ]
+            },
             *map(_flag_evidence, flag.evidence),
         ],
         "detail": _detail(flag.statement, flag.act),
@@ -251,7 +258,10 @@ def worklist_flag(patient: str, flag: Flagged, issue: Resource, *, found_on: dat
         "id": own_id,
         "identifier": [{"system": RESOURCE_SYSTEM, "value": own_id}],
         "status": "active",
-        "code": {**own_concept(SCREENING_SYSTEM, flag.code), "text": plain(flag.statement)},
+        "code": {
+            **own_concept(SCREENING_SYSTEM, flag.code, REASONS[FlagCode(flag.code)]),
+            "text": plain(flag.statement),
+        },
         "subject": {"reference": patient},
         "period": {"start": found_on.isoformat()},
     }

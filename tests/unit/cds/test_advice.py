@@ -302,7 +302,7 @@ def test_the_rules_are_asked_about_a_step_as_about_the_move_that_it_is_part_of(
 
 
 FOUND = tuple(
-    Finding(code, severity, "x", "y", (), "z")
+    Finding(code, code, severity, "x", "y", (), "z")
     for code, severity in {
         "stops": Severity.STOP,
         "holds": Severity.HOLD,

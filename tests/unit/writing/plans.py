@@ -198,6 +198,7 @@ def proposal(the_record, the_plan=None, target=Target.DESICCATED_THYROID, findin
 
 HOLD = Finding(
     "heart-failure",
+    "Heart failure",
     Severity.HOLD,
     "Heart failure is in the record.",
     "Agree the pace with the cardiologist.",
@@ -205,11 +206,12 @@ HOLD = Finding(
     "labels",
 )
 NOTE = Finding(
-    "calcium", Severity.NOTE, "Calcium is taken.", "Keep it 4 h apart.",
+    "calcium", "Calcium taken", Severity.NOTE, "Calcium is taken.", "Keep it 4 h apart.",
     ("Bundle.entry[9].resource",), "labels", "Take calcium in the evening.",
 )  # fmt: skip
 STOP = Finding(
     "adrenal-insufficiency",
+    "Adrenal insufficiency",
     Severity.STOP,
     "Uncorrected adrenal insufficiency.",
     "Settle it first.",

@@ -82,7 +82,10 @@ def test_an_issue_says_what_was_found_on_what_it_rests_and_that_nothing_is_done_
 
 
 def _code(code: str) -> dict[str, str]:
-    return {"code": code, "display": code.replace("-", " ")}
+    return {"code": code, "display": DISPLAYS[code]}
+
+
+DISPLAYS = {"under-dosed-switch": "Dose too low after a switch", "likely": "likely"}
 
 
 def test_the_narrative_alone_tells_the_whole_of_a_flag() -> None:

@@ -17,8 +17,8 @@ from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.codesystems import Loinc
 from crossgrain.reading.labs import PREGNANCY_STATUS
 from crossgrain.safety.judgement import verdict_in_general
-from crossgrain.safety.rule import Missing, Rule, RuleTable, in_general
-from crossgrain.screening.course import FlagCode, FlagGrade
+from crossgrain.safety.rule import Missing, Rule, RuleTable, in_general, titled
+from crossgrain.screening.writing import GRADES_IN_SHORT, REASONS
 from crossgrain.words.doses import TARGET_WORDS
 from crossgrain.writing.care_plan import PRIOR_WORDS
 from crossgrain.writing.elements import table
@@ -162,7 +162,10 @@ def every_code_system(catalogue: Catalogue, options: Iterable[Option]) -> Iterat
         "What the screening finds",
         "What is wrong with a past change of preparation, and the grades of how much speaks"
         " for it.",
-        tuple(Concept(code, _words(code)) for code in (*FlagCode, *FlagGrade)),
+        (
+            *(Concept(code, words) for code, words in REASONS.items()),
+            *(Concept(grade, words) for grade, words in GRADES_IN_SHORT.items()),
+        ),
     )
     yield Codes(
         "next-step",
@@ -211,7 +214,7 @@ def _findings(catalogue: Catalogue) -> Iterator[Concept]:
 
 
 def _finding(code: str, entry: Rule | Missing, definition: str) -> Concept:
-    return Concept(code, _words(code), definition, entry.severity)
+    return Concept(code, titled(entry), definition, entry.severity)
 
 
 def _looked_for(rule: Rule) -> dict[str, str]:
@@ -221,8 +224,8 @@ def _looked_for(rule: Rule) -> dict[str, str]:
 
 def _unlooked(missing: Missing, rules: RuleTable) -> dict[str, str]:
     """The rules that go unchecked without a datum."""
-    codes = [rule.code for rule in rules.before.values() if missing.need in rule.needs]
-    return {"codes": ", ".join(codes)}
+    looked_for = (r.looked_for for r in rules.before.values() if missing.need in r.needs)
+    return {"what": ", ".join(looked_for)}
 
 
 def _words(code: str) -> str:
