@@ -9,8 +9,6 @@ from tests.conformance.answers import PROPOSALS
 from tests.conformance.patients import CATALOGUE, every_direction
 from tests.unit.writing.answers import doses, period, resources, walk, written
 
-from crossgrain.words.doses import generic_name
-
 PLANS = [
     *(make() for make, _ in PROPOSALS.values() if make().plan),
     *(made for made in every_direction() if made.plan),
@@ -38,13 +36,13 @@ def ordered_on(orders, day):
     return amounts
 
 
-NAMES = {generic_name(preparation) for preparation in CATALOGUE.preparations.values()}
+NAMES = {preparation.generic_name for preparation in CATALOGUE.preparations.values()}
 
 
 def planned(step):
     """The same as the plan has it, without what goes on by its standing order."""
     return {
-        (generic_name(line.preparation), line.preparation.unit): line.amount
+        (line.preparation.generic_name, line.preparation.unit): line.amount
         for line in step.lines
         if line.tablets is not None
     }

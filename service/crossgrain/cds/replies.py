@@ -13,7 +13,6 @@ from crossgrain.cds.card_detail import CardDesk
 from crossgrain.names.identity import stable_id
 from crossgrain.reading.elements import Asks
 from crossgrain.reading.posing import Posed, PossibleAnswer
-from crossgrain.words.doses import generic_name
 from crossgrain.writing.elements import plain
 
 Resource = dict[str, Any]
@@ -62,7 +61,7 @@ def _statement(desk: CardDesk, posed: Posed, choice: PossibleAnswer, on: str) ->
     line = choice.lines[0].preparation
     medication = {k: v for k, v in resource.items() if k.startswith("medication")}
     if posed.question.asks is Asks.MEDICINE or "contained" in resource:
-        medication = {"medicationCodeableConcept": {"text": generic_name(line)}}
+        medication = {"medicationCodeableConcept": {"text": line.generic_name}}
     since = resource.get("effectivePeriod") or _since(resource.get("authoredOn"))
     return {
         "resourceType": "MedicationStatement",

@@ -98,6 +98,11 @@ class Preparation:
     t4_to_t3: tuple[Fraction, Fraction] | None = field(default=None, repr=False)
     base_share: Fraction | None = field(default=None, repr=False)
 
+    @property
+    def generic_name(self) -> str:
+        """The generic name alone: a second number beside a strength could be mistaken for it."""
+        return self.name.partition(",")[0]
+
     def __hash__(self) -> int:
         """By id, so that a table kept per preparation costs no hashing of every strength."""
         return hash(self.id)

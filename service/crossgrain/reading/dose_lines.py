@@ -194,6 +194,6 @@ def refuse_implausible(lines: Sequence[DoseLine], codes: CodeTables, path: str) 
     if not bounds.low <= measured <= bounds.high:
         raise Asked(
             lines[0].origin if len(lines) == 1 else path,
-            f"The dose comes to {in_unit(daily, line)} of {line.name} a day, which is not"
+            f"The dose comes to {in_unit(daily, line)} of {line.generic_name} a day, which is not"
             " plausible. What is taken?",
         )

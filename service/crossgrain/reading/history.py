@@ -23,7 +23,7 @@ _PASSED = {"inactive", "remission", "resolved"}
 _REFUTED = {"refuted", "entered-in-error"}
 _GIVEN_UP = {"cancelled", "entered-in-error", "rejected", "completed"}
 _FINAL = {"completed", "amended"}
-_NOT_KNOWN = "no code or name in it is one that a safety rule knows"
+_NOT_KNOWN = "the safety rules do not look for what it names"
 _DENIED = "its words deny what a safety rule looks for, so it was not taken for it"
 _MODIFIED = "it carries a modifier that is not known"
 

@@ -29,6 +29,7 @@ from crossgrain.reading.taking import Claim, Denial, Dose, StandingOrders, dose
 from crossgrain.reading.told import Other, Told, Unsettled, told_by
 from crossgrain.reading.views import MedicationRequest
 from crossgrain.screening.course import DoseRun, End, Undecided
+from crossgrain.screening.writing import KIND_WORDS
 
 _ANOTHER_DOSE = "A statement was made from an order of another dose. Which was taken?"
 
@@ -148,7 +149,7 @@ def _intakes_of(medicine: DatedMedicine) -> Iterator[DoseRun]:
         days = _days(run, medicine.standing)
         if days[0] is None:
             raise Undecided(
-                f"since when a {medicine.kind} medicine was taken is not said",
+                f"it is not said since when {KIND_WORDS[medicine.kind]} was taken",
                 (medicine.reference,),
             )
         if days[0] <= 0:

@@ -255,7 +255,7 @@ def _current_doses(told: Told) -> tuple[Doses, tuple[Span, ...]]:
     from_text = doses.from_text or product.named_in_words
     if doses.lines and from_text:
         shown = " and ".join(
-            f"{line.preparation.name} {in_unit(line.daily, line.preparation)} a day"
+            f"{line.preparation.generic_name} {in_unit(line.daily, line.preparation)} a day"
             for line in doses.lines
         )
         reading.notes.confirm(told.path, f"{shown} was read from text. Is that what is taken?")

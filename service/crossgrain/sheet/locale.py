@@ -22,7 +22,6 @@ from markupsafe import Markup, escape
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.names import printing
 from crossgrain.sheet.rendering import shown
-from crossgrain.words.doses import generic_name
 
 DEFAULT = "en-US"
 _FOLDER = files("crossgrain.sheet").joinpath("locales")
@@ -121,7 +120,7 @@ class Locale:
 
     def medicine(self, preparation: Preparation) -> str:
         """Its generic name, as the box has it."""
-        return self.of_english(generic_name(preparation))
+        return self.of_english(preparation.generic_name)
 
     def amount(self, preparation: Preparation, value: Fraction, *, box: bool = False) -> str:
         """An amount in the preparation's unit; on a box the unit stands in the singular."""

@@ -93,20 +93,15 @@ def amount(preparation: Preparation, value: Fraction) -> str:
     return printing.quantity(value, preparation.unit)
 
 
-def generic_name(preparation: Preparation) -> str:
-    """The generic name alone: a second number beside a strength could be mistaken for it."""
-    return preparation.name.partition(",")[0]
-
-
 def product(preparation: Preparation, strength: Fraction) -> str:
     """One product, by generic name and strength: ``levothyroxine sodium 100 microgram tablet``."""
     words = amount(preparation, strength).removesuffix("s")
-    return f"{generic_name(preparation)} {words} tablet"
+    return f"{preparation.generic_name} {words} tablet"
 
 
 def daily_dose(line: LineDose) -> str:
     """A medicine and the dose of a day."""
-    return f"{generic_name(line.preparation)} {amount(line.preparation, line.amount)} a day"
+    return f"{line.preparation.generic_name} {amount(line.preparation, line.amount)} a day"
 
 
 def pieces(line: LineDose) -> str:
@@ -161,4 +156,4 @@ def _taken(lines: list[DoseLine]) -> str:
     preparation = lines[0].preparation
     daily = sum((line.daily for line in lines), Fraction(0))
     mean = "" if all(len(set(line.cycle)) == 1 for line in lines) else " on average"
-    return f"{generic_name(preparation)} {amount(preparation, daily)} a day{mean}"
+    return f"{preparation.generic_name} {amount(preparation, daily)} a day{mean}"

@@ -7,7 +7,7 @@ from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.exchange import Exchange
 from crossgrain.dosing.supply import HomeSupply, HomeUse, Turn, Use
 from crossgrain.reading.record import MedicineEntry, Record
-from crossgrain.words.doses import generic_name, product
+from crossgrain.words.doses import product
 from crossgrain.writing.going_on import Replaceable
 
 
@@ -105,7 +105,7 @@ def home_supplies(entries: Iterable[MedicineEntry]) -> tuple[HomeSupply, ...]:
 def supply_name(supply: HomeSupply) -> str:
     """A supply as its box names it; the medicine alone where no strength is known."""
     if supply.strength is None:
-        return generic_name(supply.preparation)
+        return supply.preparation.generic_name
     return f"{product(supply.preparation, supply.strength)}s"
 
 

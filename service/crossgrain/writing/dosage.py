@@ -12,7 +12,6 @@ from crossgrain.reading.codesystems import Snomed
 from crossgrain.words.doses import (
     TIMES_OF_DAY,
     amount,
-    generic_name,
     product,
     tablets,
     weekday_words,
@@ -187,7 +186,7 @@ def _together(line: LineDose, piece: Piece, place: int | None) -> str:
     )
     if not others and place is None:
         return ""
-    whole = f"{amount(line.preparation, line.amount)} of {generic_name(line.preparation)}"
+    whole = f"{amount(line.preparation, line.amount)} of {line.preparation.generic_name}"
     if not others:
         return f"The whole day's dose is {whole}."
     return f"Take it together with {others}: {whole} a day in all."
@@ -203,7 +202,7 @@ def _on_the_other_days(line: LineDose, piece: Piece) -> str:
     )
     return (
         f"On the other days take {tablets(each)} of {amount(preparation, other.strength)}"
-        f" instead: {amount(preparation, line.amount * 7)} of {generic_name(preparation)} a week in"
+        f" instead: {amount(preparation, line.amount * 7)} of {preparation.generic_name} a week in"
         " all."
     )
 

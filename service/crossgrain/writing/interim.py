@@ -16,7 +16,7 @@ from crossgrain.dosing.steps import LineDose, Step
 from crossgrain.names.printing import decimal
 from crossgrain.safety.checks import DRAWN
 from crossgrain.safety.results import TshLimits, Whose
-from crossgrain.words.doses import daily_dose, generic_name
+from crossgrain.words.doses import daily_dose
 from crossgrain.writing.letterhead import SERIES, Letterhead, Scope, Wording
 
 BASELINE, INTERIM = "baseline", "interim"
@@ -202,4 +202,4 @@ def _last_rise(steps: Sequence[Step], day: int) -> LineDose | None:
 
 
 def _names(lines: Sequence[LineDose]) -> str:
-    return " and ".join(dict.fromkeys(generic_name(line.preparation) for line in lines))
+    return " and ".join(dict.fromkeys(line.preparation.generic_name for line in lines))

@@ -13,7 +13,7 @@ from crossgrain.dosing.steps import LineDose
 from crossgrain.names.printing import percent
 from crossgrain.reading.record import MedicineEntry
 from crossgrain.safety.visit import Position
-from crossgrain.words.doses import DateWords, date_words, generic_name, product, taken
+from crossgrain.words.doses import DateWords, date_words, product, taken
 from crossgrain.writing.going_on import Ended, Waiting
 
 ACT_WORDS: Mapping[Act, str] = {
@@ -92,7 +92,7 @@ def waits(step: NextStep, dated: DateWords) -> Iterator[Waiting]:
 
 
 def _wait_words(held: HeldBack, until: str, dated: DateWords) -> str:
-    order, medicine = ended(held.order), generic_name(held.order.preparation)
+    order, medicine = ended(held.order), held.order.preparation.generic_name
     would = f"on {dated(held.day)} {medicine} would {'rise' if held.rises else 'fall'}"
     if held.goes_on:
         verb = "raise" if held.rises else "lower"
@@ -119,7 +119,7 @@ def _until_settled(step: NextStep, dated: DateWords) -> Iterator[str]:
 
 
 def _ends(entry: MedicineEntry, as_of: date, dated: DateWords) -> str:
-    medicine, day = generic_name(entry.lines[0].preparation), entry.last_day or 0
+    medicine, day = entry.lines[0].preparation.generic_name, entry.last_day or 0
     last = dated(as_of + timedelta(day))
     if day < 0:
         return (
@@ -164,7 +164,7 @@ def ended(order: FiledOrder) -> Ended:
     words = (
         product(order.preparation, order.strength)
         if order.strength is not None
-        else generic_name(order.preparation)
+        else order.preparation.generic_name
     )
     return Ended(order.reference, words, order.begun)
 

@@ -15,7 +15,7 @@ from crossgrain.names.identity import urn
 from crossgrain.reading.code_tables import CodedDrug, CodeTables
 from crossgrain.reading.filed import SUSPEND
 from crossgrain.reading.record import MedicineEntry
-from crossgrain.words.doses import generic_name, product
+from crossgrain.words.doses import product
 from crossgrain.writing.at_home import SENTENCES, home_line, home_supplies, replacing
 from crossgrain.writing.dosage import concept, dispense, instructions
 from crossgrain.writing.elements import paragraphs, plain
@@ -344,7 +344,7 @@ def _task(letter: Letterhead, scope: Scope, focus: str, day: int, says: str) -> 
 
 def task_words(letter: Letterhead, entry: MedicineEntry, day: int, continues: bool) -> str:
     """What is ended and when the last dose is taken."""
-    name = generic_name(entry.lines[0].preparation)
+    name = entry.lines[0].preparation.generic_name
     if letter.plan and _medicine(entry) in letter.plan.ended_products:
         return (
             f"End {name} as taken now on {letter.words(day)}: the last day of that product is the"

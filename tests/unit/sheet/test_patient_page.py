@@ -34,7 +34,6 @@ from crossgrain.http.settings import Settings
 from crossgrain.sheet import locale as locales
 from crossgrain.sheet.locale import DEFAULT, locale, made, tags
 from crossgrain.sheet.page import SheetPart, sheet_html
-from crossgrain.words.doses import generic_name
 from crossgrain.writing.at_home import SENTENCES
 from crossgrain.writing.checkpoint import BEFORE_DOSE
 
@@ -317,7 +316,7 @@ def made_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
         *(item.text for item in CATALOGUE.codes.how_it_goes.item),
         *SENTENCES.values(),
         BEFORE_DOSE,
-        *map(generic_name, CATALOGUE.preparations.values()),
+        *(each.generic_name for each in CATALOGUE.preparations.values()),
     ]
     content["english"] = {sentence: foreign(sentence) for sentence in english}
     (tmp_path / "xx.toml").write_text(f'extends = "{DEFAULT}"\n\n{toml(content)}\n', "utf-8")
