@@ -158,21 +158,34 @@ def missing_words(not_whole: Iterable[str]) -> Iterator[str]:
 def asked_first(
     assembled: Assembled, questions: Sequence[Question], form: QuestionForm | None = None
 ) -> str:
-    """The questions, each with its medicine, the words that it is about, and its place."""
+    """The questions, each with its medicine and the words that it is about.
+
+    Of one that names neither, its place in the call is told.
+    """
     if not questions:
         return ""
-    words = {each.question: _words(each) for each in form.posed} if form else {}
-    asked = (
-        f"{words.get(question, '')}{md.text(question.question)}"
-        f" ({md.text(assembled.place_of(question.expression))})"
-        for question in questions
-    )
+    posed = {each.question: each for each in form.posed} if form else {}
+    asked = (_asked(assembled, each, posed.get(each)) for each in questions)
     return md.page(md.strong("To be answered first"), md.bullets(asked))
+
+
+def _asked(assembled: Assembled, question: Question, posed: Posed | None) -> str:
+    about = _words(posed) if posed else ""
+    said = f"{about}{md.text(question.question)}"
+    return said if about or question.asks in _OF_THE_ORDER else said + _place(assembled, question)
+
+
+def _place(assembled: Assembled, question: Question) -> str:
+    return f" ({md.text(assembled.place_of(question.expression))})"
+
+
+_OF_THE_ORDER = {Asks.TARGET, Asks.ORDER}
+"""What is asked of the order in hand, which the card names first."""
 
 
 def _words(posed: Posed) -> str:
     """The medicine as the record calls it, with its own words; of the order in hand it is known."""
-    if posed.question.asks in {Asks.TARGET, Asks.ORDER}:
+    if posed.question.asks in _OF_THE_ORDER:
         return ""
     quoted = ", ".join(f"“{words}”" for words in posed.words)
     said = " ".join(filter(None, (posed.medicine, quoted)))
@@ -231,6 +244,15 @@ def _not_checked(advice: Advice) -> str:
 
 
 def _to_confirm(desk: CardDesk, advice: Advice) -> Iterator[str]:
+    """Each point with the dose that it is about, or else with its place in the call."""
     for point in advice.record.confirm:
-        place = md.text(desk.assembled.place_of(point.expression))
-        yield f"{md.strong('To be confirmed')}: {md.text(point.question)} ({place})"
+        dose = _dose_at((*advice.record.current, *advice.record.drafts), point.expression)
+        about = "" if not dose or dose in point.question else f"{md.text(dose)}. "
+        place = "" if dose else _place(desk.assembled, point)
+        yield f"{md.strong('To be confirmed')}: {about}{md.text(point.question)}{place}"
+
+
+def _dose_at(entries: Iterable[MedicineEntry], expression: str) -> str:
+    """What is taken by the resource that a FHIRPath leads into; empty where it is no medicine's."""
+    found = (each for each in entries if f"{expression}.".startswith(f"{each.path}."))
+    return next((taken(each.lines) for each in found), "")
