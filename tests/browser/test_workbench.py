@@ -86,7 +86,7 @@ def test_the_tablets_that_can_be_had_are_sent_with_a_visit(open_page: Open, serv
     page = open_page()
     with page.expect_request(lambda sent: "/sheet/next-step" in sent.url and "stock" in sent.url):
         sheet = visit(page, service, "strength-out-of-stock")
-    stock = page.get_by_label("Tablets that can be had")
+    stock = page.get_by_label("Tablets in stock")
     expect(stock).to_have_value("desiccated-thyroid 15, desiccated-thyroid 30")
     expect(sheet.get_by_text("desiccated thyroid 30 mg tablet").first).to_be_visible()
     with page.expect_request(lambda sent: "$next-step" in sent.url) as sent:

@@ -46,7 +46,7 @@
   };
   const labelled = (input, words) => {
     const label = made("label", "");
-    label.append(input, " " + words);
+    label.append(...(input.type === "number" ? [words, input] : [input, " " + words]));
     return label;
   };
   const question = (item) => {
