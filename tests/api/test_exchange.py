@@ -184,7 +184,7 @@ def test_the_sheet_says_it_to_the_prescriber_and_to_the_patient(client: TestClie
     assert "120 mg (of 60 mg per grain) becomes 130 mg (of 65 mg per grain)" in text
     assert "This plan has another product of it instead. Never take both." in text
     assert "so the climb waits at the smallest" not in text
-    assert "with overlap" not in text
+    assert "not chosen" not in text
 
 
 def test_the_command_line_moves_between_families_and_products() -> None:

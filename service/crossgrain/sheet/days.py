@@ -8,6 +8,7 @@ from fractions import Fraction
 from itertools import groupby
 from string import ascii_uppercase
 
+from crossgrain.dosing.draws import DRAW
 from crossgrain.dosing.plan import Branch, LabDraw, Plan
 from crossgrain.dosing.steps import LineDose, OrderedCourse, Stage, Step, SwitchPart
 from crossgrain.dosing.supply import HomeUse, Turn, Use
@@ -15,7 +16,7 @@ from crossgrain.dosing.tablets import SHARED_WEEK, Piece
 from crossgrain.sheet.locale import Locale
 from crossgrain.words.doses import daily_dose, tablets_a_day
 from crossgrain.writing.care_plan import PARTS
-from crossgrain.writing.checkpoint import draw_words
+from crossgrain.writing.checkpoint import about_draw, draw_words, lab_days
 from crossgrain.writing.checks import check_words
 from crossgrain.writing.dosage import count_each, needed
 from crossgrain.writing.letterhead import Letterhead, Scope
@@ -313,6 +314,7 @@ class DecisionRow:
     statement: str
     orders: tuple[OrderRow, ...]
     endings: tuple[str, ...]
+    drawn: str
     labs: tuple[str, ...]
 
 
@@ -357,8 +359,24 @@ def next_up(letter: Letterhead, plan: Plan) -> tuple[tuple[str, str], ...]:
 
 
 def lab_words(letter: Letterhead, draws: Sequence[LabDraw]) -> tuple[str, ...]:
-    """The draws, dated, each with what it is for."""
-    return tuple(draw_words(letter.wording, draw) for draw in draws)
+    """The draws, dated, each with what it is for; what is drawn alike at all stands in `drawn`."""
+    if not drawn(draws):
+        return tuple(draw_words(letter.wording, draw) for draw in draws)
+    return tuple(_drawn_alike(letter, draw) for draw in draws)
+
+
+def _drawn_alike(letter: Letterhead, draw: LabDraw) -> str:
+    """The days of a draw, and what it has of its own."""
+    days = lab_days(letter.wording, draw)
+    own = draw.statement.removeprefix(DRAW).removeprefix("; ")
+    about = about_draw(letter.wording, draw, own)
+    return f"{days}: {about}" if about else days
+
+
+def drawn(draws: Sequence[LabDraw]) -> str:
+    """What is drawn at each of several draws, to be said once; empty where they differ."""
+    alike = len(draws) > 1 and all(draw.statement.startswith(DRAW) for draw in draws)
+    return DRAW if alike else ""
 
 
 def checks_words(letter: Letterhead, scope: Scope) -> tuple[str, ...]:
@@ -382,5 +400,6 @@ def _choice(letter: Letterhead, branch: Branch, own: tuple[OrderedCourse, ...]) 
         statement=branch.statement,
         orders=order_rows(letter, own),
         endings=tuple(task["description"] for task in tasks),
+        drawn=drawn(branch.labs),
         labs=(*lab_words(letter, branch.labs), *checks_words(letter, letter.option_scope(branch))),
     )

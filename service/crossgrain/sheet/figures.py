@@ -9,7 +9,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from crossgrain.dosing.plan import BasisRow, Forecast, Plan
+from crossgrain.dosing.plan import BasisRow, Forecast, Plan, PriorTherapy
 from crossgrain.dosing.targets import TargetDose
 from crossgrain.names.printing import amount, grains, percent, whole_percent
 from crossgrain.sheet.chart import Scale, element
@@ -18,6 +18,11 @@ from crossgrain.words.doses import DateWords
 from crossgrain.writing.letterhead import Letterhead
 
 WIDTH, HEIGHT = 220, 26
+WAYS = {
+    PriorTherapy.STOP: "stopped on day one",
+    PriorTherapy.OVERLAP: "tapered",
+}
+"""What becomes of the old medicine."""
 _CURRENCIES: tuple[tuple[str, Callable[[TargetDose], Fraction]], ...] = (
     ("grains of desiccated thyroid", lambda dose: dose.grains),
     ("micrograms of LT4", lambda dose: dose.lt4_ug),
@@ -91,7 +96,7 @@ _MOST_ROWS = 26
 class ForecastRow:
     """One prior therapy's extremes, in the numbers of the answer."""
 
-    prior_therapy: str
+    prior_therapy: PriorTherapy
     lowest: str
     lowest_on: str
     basis: str
@@ -127,8 +132,9 @@ def _range(low: float, high: float) -> str:
 def describe(rows: Iterable[ForecastRow]) -> str:
     """What the drawing shows, for who does not see it."""
     said = (
-        f"With {row.prior_therapy}, coverage is lowest at {row.lowest} on {row.lowest_on} on the"
-        f" basis {row.basis}; T3 exposure goes from {row.t3_lowest} to {row.t3_highest}."
+        f"With the old medicine {WAYS[row.prior_therapy]}, coverage is lowest at {row.lowest} on"
+        f" {row.lowest_on} on the basis {row.basis}; T3 exposure goes from"
+        f" {row.t3_lowest} to {row.t3_highest}."
         for row in rows
     )
     return " ".join((*said, "A table below gives the values."))
@@ -167,7 +173,7 @@ def hover_data(chart: Charted, dated: DateWords) -> Markup:
         lines[0]["other"] = _percents(chart.other.coverage.value)
         lines[1]["other"] = _percents(chart.other.t3.value)
     days = [dated(chart.day(day)) for day in range(chart.own.days)]
-    data = {"days": days, "lines": lines, "modes": [*chart.traces]}
+    data = {"days": days, "lines": lines, "modes": [WAYS[way] for way in chart.traces]}
     return Markup(json.dumps(data, separators=(",", ":")))
 
 

@@ -9,7 +9,7 @@ from typing import Any
 from crossgrain.catalogue import Catalogue
 from crossgrain.core.next_step import NextStep
 from crossgrain.core.proposal import Proposal
-from crossgrain.dosing.plan import Plan, PriorTherapy
+from crossgrain.dosing.plan import Plan
 from crossgrain.dosing.supply import HomeUse, home_uses
 from crossgrain.dosing.taper_rationale import what_simplicity_costs
 from crossgrain.dosing.wording import (
@@ -30,6 +30,7 @@ from crossgrain.sheet.dates import calendar_file
 from crossgrain.sheet.days import (
     checks_words,
     choices,
+    drawn,
     lab_words,
     next_up,
     order_rows,
@@ -37,6 +38,7 @@ from crossgrain.sheet.days import (
     series_endings,
 )
 from crossgrain.sheet.figures import (
+    WAYS,
     ForecastRow,
     currency,
     data_rows,
@@ -65,12 +67,6 @@ SEVERITY_LABELS = {
     Severity.HOLD: "Hold: not to be started before this is done",
     Severity.NOTE: "Note",
 }
-
-INSTEAD = {
-    PriorTherapy.STOP: "with the old medicine stopped on day one",
-    PriorTherapy.OVERLAP: "with the old medicine tapered",
-}
-"""The other way with the old medicine, which was not chosen."""
 
 
 class SheetPart(StrEnum):
@@ -168,7 +164,7 @@ def _for_the_prescriber(
     shown: dict[str, Any] = {
         "title": course.title if course else TITLES[proposal.outcome],
         "course": course,
-        "instead": INSTEAD,
+        "ways": WAYS,
         "caution": CAUTION,
         "as_of": locale.dated(proposal.request.as_of),
         "start": locale.dated(proposal.request.start),
@@ -289,6 +285,7 @@ def _planned(
         "today": order_rows(letter, [made for made in letter.series if not made.first_day]),
         "fetched": [fetched(letter.wording, made) for made in plan.prescriptions],
         "endings": series_endings(letter, plan),
+        "drawn": drawn(plan.labs),
         "labs": (*baseline_words(letter), *lab_words(letter, plan.labs)),
         "checks": checks_words(letter, SERIES),
         "next_up": next_up(letter, plan),

@@ -109,8 +109,17 @@ def lab_days(wording: Wording, draw: LabDraw) -> str:
 
 def draw_words(wording: Wording, draw: LabDraw) -> str:
     """A draw in a list: its days, what it is for, and by when it is read."""
-    said = (f"{lab_days(wording, draw)}: {draw.statement}.", *not_steady(wording, draw))
-    return " ".join((*said, *read_when(wording, draw)))
+    return f"{lab_days(wording, draw)}: {about_draw(wording, draw, draw.statement)}"
+
+
+def about_draw(wording: Wording, draw: LabDraw, statement: str) -> str:
+    """What a draw is for, where that is to be said, and by when it is read."""
+    said = (
+        *([f"{statement}."] if statement else ()),
+        *not_steady(wording, draw),
+        *read_when(wording, draw),
+    )
+    return " ".join(said)
 
 
 def not_steady(wording: Wording, draw: LabDraw) -> list[str]:

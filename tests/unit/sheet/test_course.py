@@ -40,6 +40,15 @@ def test_what_was_taken_otherwise_than_planned_stands_out_and_nothing_else_does(
     assert all(row.text.endswith("as planned") for row in on_time)
 
 
+@pytest.mark.parametrize("name", WITH_PLAN)
+def test_what_goes_on_by_the_orders_that_stand_is_not_headed_as_an_order(name: str) -> None:
+    page = parsed(visit_sheet(name))
+    ordered = visit(name).proposal.plan.prescriptions  # type: ignore[union-attr]
+    (glance,) = page.all("dl", "glance")
+    heading = "Order today" if ordered else "Nothing to order: today goes on"
+    assert glance.all("dt")[0].text == heading
+
+
 def test_the_patient_is_told_of_a_move_only_where_there_is_one() -> None:
     moved, adjusted = (
         parsed(visit_sheet(name)).by_id("patient").text for name in ("on-time", "mixture")

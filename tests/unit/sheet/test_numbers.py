@@ -17,6 +17,7 @@ from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.steps import Stage, courses
 from crossgrain.names.identity import FhirVersion
 from crossgrain.sheet.days import Tablet
+from crossgrain.sheet.figures import WAYS
 from crossgrain.words.doses import date_words, tablets
 from crossgrain.writing.answer import answer_bundle
 
@@ -162,7 +163,7 @@ def test_coverage_and_exposure_are_those_of_the_answer(file: str, prior: PriorTh
     ]
     for row, parts in zip(rows[1:], working(file, prior, "forecast"), strict=True):
         said = named(parts)
-        assert row[0].startswith(said["prior-therapy"]["valueCode"])
+        assert row[0].startswith(WAYS[said["prior-therapy"]["valueCode"]])
         exposure = named(said["t3-exposure"]["part"])
         for told, name in zip(row[3].split(" to "), ("lowest", "highest"), strict=True):
             assert_rounds(told, exposure[name]["valueDecimal"])

@@ -245,7 +245,13 @@ def test_each_step_has_a_place_for_each_question_of_the_published_questionnaire(
     for row in (row for table in section.all("table") for row in table.all("tr")[1:]):
         (question,) = row.all("th")
         places[question.text] = places.get(question.text, 0) + len(row.all("td"))
-    assert places == {item["text"]: len(steps(page)) for item in asked["item"]}
+    assert places == {in_a_step(item["text"]): len(steps(page)) for item in asked["item"]}
+
+
+def in_a_step(asked_at_a_visit: str) -> str:
+    """A question of a visit as it is asked at the end of each step."""
+    said = asked_at_a_visit.removeprefix("Since your last visit, ")
+    return said[0].upper() + said[1:]
 
 
 # --- locales --------------------------------------------------------------------------------------

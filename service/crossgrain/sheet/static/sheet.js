@@ -7,7 +7,7 @@
   const charts = [...document.querySelectorAll("svg.chart")].filter((one) => one.querySelector(".cursor"));
   const words = (day) => data.days[day] + ". " + data.lines.map((line) =>
     line.name + " " + line.value[day] + " % (" + line.low[day] + " to " + line.high[day] + ")" +
-    (line.other ? ", with " + data.modes[1] + " " + line.other[day] + " %" : "")).join(". ") + ".";
+    (line.other ? ", old medicine " + data.modes[1] + ": " + line.other[day] + " %" : "")).join(". ") + ".";
 
   const show = (day) => {
     for (const chart of charts) {
