@@ -257,7 +257,7 @@ def test_what_cannot_be_read_is_asked_for_when_signing_and_not_while_selecting(
     text_only = "12-text-only-sig.json"
     (card,) = cards(call(text_only, [grains(60, "p12")]))
     assert card["indicator"] == "info"
-    assert "prefetch.medicationRequests.entry\\[0\\].resource.dosageInstruction" in card["detail"]
+    assert "“as directed by the clinic”**: How much is taken, and how often?" in card["detail"]
     assert cards(call(text_only, [grains(60, "p12")], "order-select")) == []
 
 
@@ -266,7 +266,17 @@ def test_an_order_without_its_dose_yet_is_passed_over_while_it_is_selected(cards
     del unfinished["dosageInstruction"]
     assert cards(call(LT4, [unfinished], "order-select")) == []
     (card,) = cards(call(LT4, [unfinished]))
-    assert "context.draftOrders.entry\\[0\\].resource" in card["detail"]
+    assert "- **thyroid (USP) 60 MG Oral Tablet**: No dosage is given." in card["detail"]
+    assert "draftOrders" not in card["detail"]
+
+
+def test_of_two_orders_that_read_alike_each_is_asked_about_at_its_place(cards: Cards) -> None:
+    unfinished = [grains(60, "p01"), grains(60, "p01", own_id="rx-2")]
+    for each in unfinished:
+        del each["dosageInstruction"]
+    said = "".join(card["detail"] for card in cards(call(LT4, unfinished)))
+    for place in range(2):
+        assert f"(context.draftOrders.entry\\[{place}\\].resource" in said
 
 
 def test_our_own_proposals_are_not_judged_when_they_are_signed(cards: Cards) -> None:

@@ -160,19 +160,26 @@ def asked_first(
 ) -> str:
     """The questions, each with its medicine and the words that it is about.
 
-    Of one that names neither, its place in the call is told.
+    Its place in the call is told of one that names neither, and of those that read alike.
     """
     if not questions:
         return ""
     posed = {each.question: each for each in form.posed} if form else {}
-    asked = (_asked(assembled, each, posed.get(each)) for each in questions)
+    about = [_words(posed[each]) if each in posed else "" for each in questions]
+    said = [
+        f"{words}{md.text(each.question)}" for words, each in zip(about, questions, strict=True)
+    ]
+    asked = (
+        text if known and said.count(text) == 1 else text + _place(assembled, question)
+        for text, question, known in zip(
+            said, questions, map(_is_named, about, questions), strict=True
+        )
+    )
     return md.page(md.strong("To be answered first"), md.bullets(asked))
 
 
-def _asked(assembled: Assembled, question: Question, posed: Posed | None) -> str:
-    about = _words(posed) if posed else ""
-    said = f"{about}{md.text(question.question)}"
-    return said if about or question.asks in _OF_THE_ORDER else said + _place(assembled, question)
+def _is_named(about: str, question: Question) -> bool:
+    return bool(about) or question.asks in _OF_THE_ORDER
 
 
 def _place(assembled: Assembled, question: Question) -> str:
