@@ -13,7 +13,7 @@ from tests.properties.titration.grid import Case, Taken, call_of, case
 from tests.properties.titration.reading import Answer
 from tests.properties.titration.run import EVERY_SENTENCE, answer_to, seen
 
-SEED, FEW, MANY = 1, 16, 1304
+SEED, FEW, MANY = 1, 16, 400
 
 
 @pytest.fixture(scope="module")
