@@ -21,7 +21,7 @@ from crossgrain.dosing.kits import Kit
 from crossgrain.dosing.moves import Products, total_intake
 from crossgrain.dosing.need import UNCHANGED
 from crossgrain.dosing.policy import Pace, Policy
-from crossgrain.dosing.preparations import Preparation
+from crossgrain.dosing.preparations import Preparation, total
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.steps import LineDose, Stage, Step, SwitchPart
 from crossgrain.dosing.tablets import DayDose
@@ -151,9 +151,7 @@ class SwitchCase:
 
     def t3_ug(self, amounts: Mapping[str, Fraction]) -> Fraction:
         """Swallowed T3 in daily amounts, which are given by preparation id; µg per day."""
-        return sum(
-            (self.preparations[key].t3_ug(amount) for key, amount in amounts.items()), Fraction(0)
-        )
+        return total(self.preparations[key].t3_ug(amount) for key, amount in amounts.items())
 
     def periods(
         self, slots: Sequence[Slot], old: Sequence[Mapping[str, Fraction]]

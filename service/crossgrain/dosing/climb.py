@@ -13,7 +13,7 @@ from math import ceil, log
 from crossgrain.dosing.kinetics import Kinetics
 from crossgrain.dosing.moves import Move, next_up, step_up
 from crossgrain.dosing.policy import Pace, Policy
-from crossgrain.dosing.preparations import Preparation
+from crossgrain.dosing.preparations import Preparation, total
 
 MOST_CHANGES = 8
 """At how many steps the old dose may change. A longer climb allows it at every second step, or
@@ -41,12 +41,12 @@ class Slot:
 
 def t3_before(medicines: Sequence[Move]) -> Fraction:
     """T3 swallowed before the switch, µg per day."""
-    return sum((m.preparation.t3_ug(m.start) for m in medicines), Fraction(0))
+    return total(m.preparation.t3_ug(m.start) for m in medicines)
 
 
 def t3_at_goal(medicines: Sequence[Move]) -> Fraction:
     """T3 swallowed at the checkpoint's dose, µg per day."""
-    return sum((m.preparation.t3_ug(m.goal) for m in medicines), Fraction(0))
+    return total(m.preparation.t3_ug(m.goal) for m in medicines)
 
 
 def wait_days(kinetics: Kinetics, policy: Policy) -> int:

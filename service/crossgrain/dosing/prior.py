@@ -14,7 +14,7 @@ from crossgrain.dosing.climb import Slot, old_may_change
 from crossgrain.dosing.kinetics import Intake, Kinetics, Pools, PoolWeights
 from crossgrain.dosing.making import Making
 from crossgrain.dosing.moves import Move, total_intake
-from crossgrain.dosing.preparations import Preparation
+from crossgrain.dosing.preparations import Preparation, total
 from crossgrain.dosing.tablets import makings
 from crossgrain.dosing.taper import Choice, Leaning, Level, Problem, Segment, shares_of
 from crossgrain.dosing.taper_search import choose_taper
@@ -316,7 +316,7 @@ def taper_problem(
 
 def _segment(slot: Slot, preparations: Mapping[str, Preparation], free: bool) -> Segment:
     new = [(preparations[key], amount) for key, amount in slot.amounts.items()]
-    new_t3 = sum((preparation.t3_ug(amount) for preparation, amount in new), Fraction(0))
+    new_t3 = total(preparation.t3_ug(amount) for preparation, amount in new)
     room = float(slot.t3_ceiling_ug - new_t3)
     return Segment(slot.days, total_intake(new), room, free)
 

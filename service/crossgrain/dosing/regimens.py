@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
 
-from crossgrain.dosing.preparations import Kind, Preparation
+from crossgrain.dosing.preparations import Kind, Preparation, total
 from crossgrain.names.errors import Category, DomainError
 
 
@@ -79,27 +79,27 @@ class Regimen:
     @property
     def t4_ug(self) -> Fraction:
         """Mean daily T4 from every line, µg."""
-        return sum((line.t4_ug for line in self.lines), Fraction(0))
+        return total(line.t4_ug for line in self.lines)
 
     @property
     def t3_ug(self) -> Fraction:
         """Mean daily swallowed T3 from every line, µg."""
-        return sum((line.t3_ug for line in self.lines), Fraction(0))
+        return total(line.t3_ug for line in self.lines)
 
     @property
     def grains(self) -> Fraction:
         """Mean daily labelled grains of desiccated thyroid."""
-        return sum((line.grains for line in self.lines), Fraction(0))
+        return total(line.grains for line in self.lines)
 
     @property
     def pure_t4_ug(self) -> Fraction:
         """Mean daily T4 that does not come in desiccated thyroid, µg."""
-        return sum((line.t4_ug for line in self.lines if not line.is_desiccated), Fraction(0))
+        return total(line.t4_ug for line in self.lines if not line.is_desiccated)
 
     @property
     def pure_t3_ug(self) -> Fraction:
         """Mean daily T3 that does not come in desiccated thyroid, µg."""
-        return sum((line.t3_ug for line in self.lines if not line.is_desiccated), Fraction(0))
+        return total(line.t3_ug for line in self.lines if not line.is_desiccated)
 
     @property
     def kinds(self) -> frozenset[Kind]:

@@ -10,7 +10,7 @@ from enum import StrEnum
 from fractions import Fraction
 from math import ceil
 
-from crossgrain.dosing.preparations import Preparation
+from crossgrain.dosing.preparations import Preparation, total
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.tablets import SHARED_WEEK, Piece, Tablets
 
@@ -82,7 +82,7 @@ class LineDose:
             often = self.doses_per_day
             return (piece.count / often if often > 1 else piece.count,) * often
         return tuple(
-            sum((p.count for p in tablets.pieces if p.strength == piece.strength), Fraction(0))
+            total(p.count for p in tablets.pieces if p.strength == piece.strength)
             for tablets in self.times
         )
 
@@ -109,7 +109,7 @@ class Step:
     @property
     def t3_ug(self) -> Fraction:
         """All T3 swallowed a day, micrograms."""
-        return sum((line.preparation.t3_ug(line.amount) for line in self.lines), Fraction(0))
+        return total(line.preparation.t3_ug(line.amount) for line in self.lines)
 
 
 @dataclass(frozen=True, slots=True)

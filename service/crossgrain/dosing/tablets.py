@@ -16,7 +16,7 @@ from itertools import combinations_with_replacement
 from math import lcm
 
 from crossgrain.dosing.making import Making, Ways, divided
-from crossgrain.dosing.preparations import Preparation
+from crossgrain.dosing.preparations import Preparation, total
 from crossgrain.names.errors import Category, DomainError
 
 DAYS_OF_WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -47,7 +47,7 @@ class Tablets:
     @property
     def amount(self) -> Fraction:
         """The dose in the preparation's unit."""
-        return sum((piece.strength * piece.count for piece in self.pieces), Fraction(0))
+        return total(piece.strength * piece.count for piece in self.pieces)
 
     @property
     def strengths(self) -> frozenset[Fraction]:

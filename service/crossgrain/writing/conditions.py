@@ -17,6 +17,7 @@ from enum import StrEnum
 from fractions import Fraction
 
 from crossgrain.dosing.plan import LabReading, Plan
+from crossgrain.dosing.preparations import total
 from crossgrain.dosing.steps import Step
 from crossgrain.names.identity import HOW_IT_GOES
 from crossgrain.names.printing import decimal
@@ -103,7 +104,7 @@ def t3_in(plan: Plan) -> T3InPlan:
 
 
 def _t3_ug(step: Step) -> Fraction:
-    return sum((line.preparation.t3_ug(line.amount) for line in step.lines), Fraction(0))
+    return total(line.preparation.t3_ug(line.amount) for line in step.lines)
 
 
 def conditions_by(limits: TshLimits, t3: T3InPlan, draw: Draw) -> Conditions:

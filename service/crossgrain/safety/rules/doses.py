@@ -6,7 +6,7 @@ from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.plan import BasisCoverage, Checkpoint, Plan
-from crossgrain.dosing.preparations import Kind
+from crossgrain.dosing.preparations import Kind, total
 from crossgrain.dosing.steps import LineDose, Step, SwitchPart
 from crossgrain.dosing.targets import Target, dose_of
 from crossgrain.dosing.wording import by_weight_words, exchanged_words
@@ -163,8 +163,7 @@ def _single_t3_ug(step: Step) -> Fraction:
     ]
     if not made:
         return Fraction(0)
-    morning = (line.preparation.t3_ug(line.single_doses[0]) for line in step.lines)
-    return sum(morning, Fraction(0))
+    return total(line.preparation.t3_ug(line.single_doses[0]) for line in step.lines)
 
 
 def _lt4_high(case: PlanCase, rule: Rule) -> Hit | None:
