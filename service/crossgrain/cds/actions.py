@@ -46,7 +46,7 @@ def whole_series(series: Series, drafts: Iterable[DraftOrder]) -> list[CardActio
 
 
 @dataclass(frozen=True, slots=True)
-class Judged:
+class JudgedDraft:
     """An order of the session that is judged, and the product lines that it is for."""
 
     draft: DraftOrder
@@ -54,7 +54,7 @@ class Judged:
 
 
 def first_step(
-    series: Series, judged: Sequence[Judged], lead: Judged, taken: frozenset[str]
+    series: Series, judged: Sequence[JudgedDraft], lead: JudgedDraft, taken: frozenset[str]
 ) -> list[CardAction]:
     """The order in hand as the first order of the series, and what must go with it.
 
@@ -92,7 +92,7 @@ def first_step(
 
 
 def _in_place(
-    further: Iterable[Judged], orders: Iterable[Resource]
+    further: Iterable[JudgedDraft], orders: Iterable[Resource]
 ) -> tuple[list[tuple[DraftOrder, Resource]], list[DraftOrder]]:
     """Each draft with the first order that is left of its medicine; then those without one."""
     left, pairs, gone = list(orders), list[tuple[DraftOrder, Resource]](), list[DraftOrder]()
@@ -233,7 +233,7 @@ def _smallest(
         )
         for order in advice.orders
     }
-    judged = [Judged(draft, for_what[draft.reference]) for draft in drafts]
+    judged = [JudgedDraft(draft, for_what[draft.reference]) for draft in drafts]
     in_hand = {desk.assembled.reference(o.reference) for o in desk.in_hand(advice.orders)}
     lead = next(each for each in judged if each.draft.reference in in_hand)
     return CardSuggestion(
