@@ -223,10 +223,8 @@ def test_it_prints_on_few_pages_for_the_prescriber_and_then_for_the_patient(
         assert len(texts) == 1
         return
     (patients,) = (i for i, text in enumerate(texts) if "Your thyroid tablets at home" in text)
-    # Six or seven readings of the labs, each with its orders and draws, take two or three of them;
-    # on the shorter paper the chart may need a page of its own below orders and pharmacy list.
-    most = 5 if paper == "Letter" else 4
-    assert 1 <= patients <= most
+    # Six or seven readings of the labs, each with its orders and draws, take two of them.
+    assert 1 <= patients <= 4
     assert len(texts) - patients <= most_for_the_patient(file, paper)
     assert "For the prescriber" in texts[0]
     assert "Save these dates" not in "".join(texts)
