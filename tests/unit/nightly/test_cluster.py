@@ -9,6 +9,7 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -85,22 +86,35 @@ def options(export: Path, out: Path) -> list[str]:
     return [os.path.relpath(export), "--out", str(out), "--as-of", AS_OF.isoformat()]
 
 
-@pytest.mark.parametrize("call", [submitted, called])
-def test_it_runs_on_the_master_that_is_named_and_gives_the_local_engines_bytes(
-    cluster, environment, export, alone, tmp_path, call
+@contextmanager
+def one_run_of_spark(cluster: Cluster, out: Path, alone: Path) -> Iterator[None]:
+    """What is done runs once on the cluster, and gives the local engine's bytes."""
+    log = cluster.members[0].log
+    before = log.read_text().count("Registered app crossgrain screen")
+    yield
+    assert log.read_text().count("Registered app crossgrain screen") == before + 1
+    assert bytes_of(out) == bytes_of(alone)
+    assert json.loads((out / "report.json").read_text())["run"]["engine"] == "spark"
+
+
+def test_submitted_it_runs_on_the_master_that_spark_chose(
+    cluster, environment, export, alone, tmp_path
 ):
-    before = cluster.members[0].log.read_text().count("Registered app crossgrain screen")
-    command = call(cluster, export, tmp_path / "out")
-    subprocess.run(command, env=environment, check=True, timeout=2 * PATIENCE_SECONDS)
-    after = cluster.members[0].log.read_text().count("Registered app crossgrain screen")
-    assert after == before + 1
-    assert bytes_of(tmp_path / "out") == bytes_of(alone)
-    assert json.loads((tmp_path / "out" / "report.json").read_text())["run"]["engine"] == "spark"
+    command = submitted(cluster, export, tmp_path / "out")
+    with one_run_of_spark(cluster, tmp_path / "out", alone):
+        subprocess.run(command, env=environment, check=True, timeout=2 * PATIENCE_SECONDS)
 
 
-def test_a_worker_that_is_killed_midway_changes_no_byte(
+def test_called_it_runs_on_the_master_that_is_named_and_a_worker_that_is_killed_changes_no_byte(
     cluster, victim, environment, export, alone, tmp_path
 ):
+    with one_run_of_spark(cluster, tmp_path / "out", alone):
+        run_and_kill(cluster, victim, environment, export, tmp_path)
+
+
+def run_and_kill(
+    cluster: Cluster, victim: Member, environment: dict[str, str], export: Path, tmp_path: Path
+) -> None:
     driver = subprocess.Popen(
         called(cluster, export, tmp_path / "out"), env=environment, stderr=subprocess.DEVNULL
     )
@@ -112,7 +126,6 @@ def test_a_worker_that_is_killed_midway_changes_no_byte(
     finally:
         driver.kill()
         driver.wait()
-    assert bytes_of(tmp_path / "out") == bytes_of(alone)
 
 
 def test_a_master_that_is_none_ends_with_one(environment, export, tmp_path):

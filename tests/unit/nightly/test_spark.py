@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from tests.unit.nightly.exports import ROOT, bytes_of, lines, make, run
 
+from crossgrain.nightly import run as nightly_run
 from crossgrain.nightly.plan import Engine, RunRefused, Worklist
 
 pytest.importorskip("pyspark", reason="Spark is an extra: pip install 'crossgrain[spark]'")
@@ -19,6 +20,7 @@ pytestmark = [
 @pytest.fixture(autouse=True)
 def importable(monkeypatch: pytest.MonkeyPatch) -> None:
     """Executors are processes of their own, in folders of their own."""
+    monkeypatch.setattr(nightly_run, "_LEAST_BUCKETS", 4)  # each costs Spark a task in every query
     inherited = os.environ.get("PYTHONPATH", "")
     monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(ROOT / "service"), inherited]))
 
