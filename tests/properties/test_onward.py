@@ -29,7 +29,7 @@ from crossgrain.dosing.onward import Act, Dated, Underway, plan_onward
 from crossgrain.dosing.plan import LabReading, Plan
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import DoseLine, Regimen
-from crossgrain.dosing.tablets import can_be_ordered, makings
+from crossgrain.dosing.tablets import best_day_dose, can_be_ordered, makings
 from crossgrain.dosing.targets import TARGET_OF
 from crossgrain.names.errors import DomainError
 
@@ -437,6 +437,21 @@ def test_where_t3_must_end_it_does_not_before_lt4_has_built_up(visit):
 # --- labs --------------------------------------------------------------------------------------
 
 
+def tablets_had(switch: Switch) -> set[tuple[str, Fraction]]:
+    """The strengths that a record names by the checkpoint: what was halved is known by then."""
+    had = {
+        (line.preparation.id, piece.strength)
+        for step in switch.plan.steps
+        for line in step.lines
+        for piece in (line.tablets.pieces if line.tablets else ())
+    }
+    for key, amount in ordered(switch.taken, switch.family).items():
+        if not any(key == known for known, _ in had):
+            simplest = best_day_dose(PREPARATION_OF[key], amount)
+            had |= {(key, each) for each in (simplest.tablets.strengths if simplest else ())}
+    return had
+
+
 @few
 @given(visits(FOLLOWED), readings)
 def test_a_branch_on_its_day_is_the_one_that_the_first_plan_told(visit, reading):
@@ -444,8 +459,10 @@ def test_a_branch_on_its_day_is_the_one_that_the_first_plan_told(visit, reading)
     assume(reading in {branch.reading for branch in plan.checkpoint.branches})
     day = plan.checkpoint.decision_day
     filed = days_of(plan)
+    wish = visit.underway.wish
     underway = replace(
         visit.underway,
+        wish=replace(wish, at_home=wish.at_home or tuple(sorted(tablets_had(visit.switch)))),
         day_one=-day,
         taken=dated(filed, -day),
         today=as_regimen(filed[-1]),
