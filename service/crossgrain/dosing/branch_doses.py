@@ -152,6 +152,11 @@ def _change(
     return Change(taken, on, min(parts), max(parts), changed)
 
 
+def unchanged(hold: Hold, on: tuple[Enabled, ...]) -> Change:
+    """The very doses that are held."""
+    return Change(hold.taken, on, 0.0, 0.0, ())
+
+
 # --- up --------------------------------------------------------------------------------------
 
 

@@ -34,6 +34,7 @@ from crossgrain.dosing.branch_doses import (
     open_to_the_same,
     raised,
     raised_by_lt4,
+    unchanged,
 )
 from crossgrain.dosing.branch_words import (
     words_of_exchange,
@@ -133,7 +134,7 @@ def _no_raise(case: SwitchCase, hold: Hold, reading: LabReading) -> Outline:
         " stays until the prescriber has looked for missed doses and poor absorption, and says"
         " what follows."
     )
-    still = Change(hold.taken, open_to_more(case, hold), 0.0, 0.0, ())
+    still = unchanged(hold, open_to_more(case, hold))
     return _at_once(case, hold, reading, still, words)
 
 
@@ -170,7 +171,7 @@ def _in_range(case: SwitchCase, hold: Hold, same: Change) -> Outline:
         return _at_once(case, hold, reading, same, words_of_staying(case, hold))
     exchanged = _exchanged(case, hold, same)
     if exchanged is None:
-        still = Change(hold.taken, same.on, 0.0, 0.0, ())
+        still = unchanged(hold, same.on)
         return _at_once(case, hold, reading, still, words_of_no_exchange())
     slots, old = exchanged
     return _outline(case, hold, reading, same, words_of_exchange(case, same), slots, old)
@@ -311,7 +312,7 @@ def _symptoms(case: SwitchCase, hold: Hold) -> Outline:
         " symptoms and take the pulse; then repeat the labs. Urgent symptoms are the prescriber's"
         " at once."
     )
-    still = Change(hold.taken, open_to_the_same(case, hold), 0.0, 0.0, ())
+    still = unchanged(hold, open_to_the_same(case, hold))
     return _at_once(case, hold, LabReading.SYMPTOMS, still, words)
 
 
