@@ -66,8 +66,7 @@ def ending(record: Record, orders: Sequence[MedicineEntry]) -> Ending:
     others = [
         entry
         for entry in record.current
-        if entry.reference not in replaced
-        and not {line.preparation.kind for line in entry.lines} <= ordered
+        if entry.reference not in replaced and not entry.kinds <= ordered
     ]
     if all(entry.last_day is not None and entry.last_day <= start for entry in others):
         return Ending.ENDS

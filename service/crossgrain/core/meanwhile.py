@@ -13,7 +13,7 @@ from fractions import Fraction
 from itertools import groupby
 
 from crossgrain.catalogue import Catalogue
-from crossgrain.core.series import ended_lately, is_taken_up
+from crossgrain.core.series import ended_lately, is_taken_up, is_the_last, last_days
 from crossgrain.core.standing import Standing, UnknownStanding
 from crossgrain.dosing.onward import Dated, while_waiting
 from crossgrain.dosing.preparations import Kind
@@ -95,7 +95,7 @@ def _ending(record: Record, stayed: Set[str], given_up: Set[Kind]) -> Iterator[M
     """The last order of each medicine that ends, none going on after it."""
     later = _to_begin(record, stayed)
     for entry in (*record.current, *later):
-        ends = entry.last_day is not None and _kinds(entry) - given_up
+        ends = entry.last_day is not None and entry.kinds - given_up
         if ends and not any(_takes_over(each, entry) for each in later):
             yield entry
 
@@ -110,12 +110,11 @@ def _over(
     ended = [
         each
         for each in ended_lately(record, catalogue.rules)
-        if is_taken_up(each) and _kinds(each) <= planned
+        if is_taken_up(each) and each.kinds <= planned
     ]
-    last = {kind: _last(each) for each in sorted(ended, key=_last) for kind in _kinds(each)}
+    last = last_days(ended)
     for entry in ended:
-        latest = all(last[kind] == entry.last_day for kind in _kinds(entry))
-        if latest and not any(_takes_over(each, entry) for each in later):
+        if is_the_last(entry, last) and not any(_takes_over(each, entry) for each in later):
             yield entry
 
 
@@ -130,18 +129,10 @@ def _to_begin(record: Record, stayed: Set[str]) -> list[MedicineEntry]:
 
 def _takes_over(later: MedicineEntry, ends: MedicineEntry) -> bool:
     """Whether an order goes on with a medicine by the day after another ends."""
-    same = any(line.preparation.kind in _kinds(ends) for line in later.lines)
-    begins, last = later.first_day, _last(ends)
+    same = not later.kinds.isdisjoint(ends.kinds)
+    begins, last = later.first_day, ends.last_day or 0
     outlasts = later.last_day is None or later.last_day > last
     return same and outlasts and begins is not None and 0 <= begins <= last + 1
-
-
-def _kinds(entry: MedicineEntry) -> set[Kind]:
-    return {line.preparation.kind for line in entry.lines}
-
-
-def _last(entry: MedicineEntry) -> int:
-    return entry.last_day or 0
 
 
 # --- what falls ----------------------------------------------------------------------------------

@@ -4,7 +4,7 @@ Ours is known by the extension that it carries; where a system keeps none, by it
 `shape` for drafts, and below for what was signed.
 """
 
-from collections.abc import Sequence, Set
+from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise, permutations
@@ -89,7 +89,7 @@ def _starts_at_once(
     kind, (first, *_) = new[0].preparation.kind, new
     longest = max(pace.interval_days for pace in catalogue.policy.paces.values())
     taken_before = any(
-        kind in _kinds(entry) and (entry.first_day is None or entry.first_day < first.first_day)
+        kind in entry.kinds and (entry.first_day is None or entry.first_day < first.first_day)
         for entry in (*record.past, *record.current)
     )
     return (
@@ -130,7 +130,7 @@ def _dated_doses(record: Record, kind: Kind) -> list[_DatedDose]:
             entry.reference,
         )
         for entry in (*record.past, *record.current, *record.ahead)
-        if is_taken_up(entry) and {line.preparation.kind for line in entry.lines} == {kind}
+        if is_taken_up(entry) and entry.kinds == {kind}
         for span in entry.by_date
         if span.first_day is not None and span.last_day is not None
     ]
@@ -178,14 +178,10 @@ def with_last_supply(
         for entry in ended_lately(record, rules)
         if entry.reference in signed or _is_carried_on(entry, carried_on, running)
     ]
-    last = {kind: _last(entry) for entry in sorted(ended, key=_last) for kind in _kinds(entry)}
+    last = last_days(ended)
     everything = None if record.current else max(last.values(), default=None)
     counted = {kind for kind, day in last.items() if kind in kept or day == everything}
-    latest = [
-        entry
-        for entry in ended
-        if _kinds(entry) <= counted and all(last[k] == entry.last_day for k in _kinds(entry))
-    ]
+    latest = [entry for entry in ended if entry.kinds <= counted and is_the_last(entry, last)]
     if not latest:
         return record
     current = (*record.current, *latest)
@@ -202,12 +198,19 @@ def ended_lately(record: Record, rules: RuleTable) -> list[MedicineEntry]:
         if entry.lines
         and entry.last_day is not None
         and entry.last_day >= -supply
-        and not _kinds(entry) & record.regimen.kinds
+        and not entry.kinds & record.regimen.kinds
     ]
 
 
-def _kinds(entry: MedicineEntry) -> set[Kind]:
-    return {line.preparation.kind for line in entry.lines}
+def last_days(ended: Iterable[MedicineEntry]) -> dict[Kind, int]:
+    """The day on which the last order of each medicine ended."""
+    by_day = sorted(ended, key=_last)
+    return {kind: _last(entry) for entry in by_day for kind in entry.kinds}
+
+
+def is_the_last(entry: MedicineEntry, last: Mapping[Kind, int]) -> bool:
+    """Whether none of its medicines had an order that ended later."""
+    return all(last[kind] == entry.last_day for kind in entry.kinds)
 
 
 def _aimed_at(record: Record, running: RunningPlan | None) -> set[Kind]:
@@ -222,7 +225,7 @@ def _last(entry: MedicineEntry) -> int:
 
 
 def _is_carried_on(entry: MedicineEntry, kinds: set[Kind], running: RunningPlan | None) -> bool:
-    return is_taken_up(entry) and (running is not None or _kinds(entry) <= kinds)
+    return is_taken_up(entry) and (running is not None or entry.kinds <= kinds)
 
 
 def is_taken_up(entry: MedicineEntry) -> bool:

@@ -10,6 +10,7 @@ from datetime import date
 from fractions import Fraction
 from typing import Any
 
+from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.reading.elements import Asks, CodeableConcept
 from crossgrain.reading.series_mark import SeriesMark
@@ -147,6 +148,11 @@ class MedicineEntry:
     def state(self) -> str:
         """How it stands, for a reader: a draft, or its status."""
         return "draft" if self.draft else self.status
+
+    @property
+    def kinds(self) -> frozenset[Kind]:
+        """The kinds of hormone in its lines."""
+        return frozenset(line.preparation.kind for line in self.lines)
 
     @property
     def by_date(self) -> tuple[Span, ...]:
