@@ -9,7 +9,6 @@ from elsewhere, so both can be used where no network is.
 import json
 import tomllib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -23,6 +22,7 @@ from crossgrain.http.boundary import REFERENCE
 from crossgrain.http.requests import FHIR_JSON
 from crossgrain.http.routes import packaged
 from crossgrain.names.identity import FhirVersion
+from crossgrain.names.values import frozen
 from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import Fault, refusal
 from crossgrain.sheet.rendering import content_policy, render, static, styled
@@ -33,7 +33,7 @@ _EXAMPLES = files("crossgrain.app").joinpath("examples")
 SWITCH, VISIT = "$propose-switch", "$next-step"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Example:
     """An invented patient, or one of them at a later visit, and what it is asked for.
 
@@ -114,7 +114,7 @@ def add_workbench(app: FastAPI, desk: Desk) -> None:
         app.add_api_route(path, endpoint, methods=["GET", "HEAD"], include_in_schema=False)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Tried:
     """An operation on the workbench: where it and its sheet are, and its examples."""
 
@@ -167,7 +167,7 @@ _SHOWN_UP_TO = 6000
 """Characters of an example; a longer one is named, and stands in the document itself."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ShownExample:
     """One example: its name, what it is of, and its text, empty where that is too long."""
 
@@ -176,7 +176,7 @@ class ShownExample:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Route:
     """One route as it is told.
 

@@ -8,7 +8,6 @@ import heapq
 import json
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from hashlib import sha256
 from typing import Any, Protocol
 
@@ -30,6 +29,7 @@ from crossgrain.auth.tokens import (
     verified_claims,
 )
 from crossgrain.http.settings import Settings
+from crossgrain.names.values import frozen
 from crossgrain.operations.desk import Ticks
 
 _OK = 200
@@ -141,7 +141,7 @@ class Introspected:
         return claims
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Kept:
     """What was answered: until when it is believed by our own seconds, when the token ends."""
 

@@ -15,7 +15,6 @@ https://hl7.org/fhir/smart-app-launch/STU2.2/conformance.html
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Any
 
 import httpx2 as httpx
@@ -38,6 +37,7 @@ from crossgrain.http.boundary import REFUSED
 from crossgrain.http.requests import PLAIN_JSON, refuse
 from crossgrain.http.settings import Settings
 from crossgrain.names.identity import FhirVersion
+from crossgrain.names.values import frozen
 from crossgrain.operations.desk import Clock, Ticks
 from crossgrain.operations.faults import Fault, RequestRefused, refusal
 from crossgrain.writing.forms import to_json
@@ -46,7 +46,7 @@ _SCOPE = re.compile(r"(patient|user|system)/(\*|[A-Z][A-Za-z]+)\.(read|write|\*|
 _VERSION_1 = {"read": "rs", "write": "cud", "*": "cruds"}
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Need:
     """A resource type, and the letter of what may be done with it."""
 
@@ -85,7 +85,7 @@ def _covers(scope: str, need: Need) -> bool:
     return resource in {"*", need.resource} and need.letter in letters
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Doors:
     """The mechanisms that are on, and what they hold open."""
 

@@ -15,7 +15,6 @@ import json
 import math
 from base64 import urlsafe_b64decode
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from enum import StrEnum
 from importlib import import_module
 from pathlib import Path
@@ -23,6 +22,7 @@ from typing import TYPE_CHECKING, Any
 
 import httpx2 as httpx
 
+from crossgrain.names.values import frozen
 from crossgrain.operations.desk import Ticks
 
 if TYPE_CHECKING:
@@ -66,7 +66,7 @@ class NotKnown(Exception):
         self.why = why
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Header:
     """What the header of a token says; nothing of it is trusted yet."""
 

@@ -23,7 +23,7 @@ keys that ``crossgrain numbers`` prints)::
 
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from functools import cache, partial
 from hashlib import sha256
 from importlib.resources import files
@@ -67,6 +67,7 @@ from crossgrain.dosing.targets import COMBINING_KEYS, combining_from
 from crossgrain.dosing.wish import Tables
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.numbers import Number, Numbers, refuse
+from crossgrain.names.values import frozen
 from crossgrain.reading.code_tables import CodeTables, HowItGoes
 from crossgrain.reading.sig_languages import Language
 from crossgrain.safety.rule import RuleTable
@@ -122,7 +123,7 @@ class _NamedFile(FileForm):
     file: Text
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Catalogue:
     """The tables that every proposal is computed from.
 
@@ -258,7 +259,7 @@ def load_catalogue(clinic: Path | None = None, plans_kept: int = MOST_KEPT) -> C
     )
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Judged:
     """The numbers, and all that is read by them."""
 

@@ -44,6 +44,7 @@ from crossgrain.catalogue.decoding import (
 )
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.names.numbers import refuse
+from crossgrain.names.values import frozen
 from crossgrain.reading.codesystems import FORMS, Snomed, system_meant
 from crossgrain.reading.concerns import ConcernTable, ConcernTables
 
@@ -187,7 +188,7 @@ class _ValueSet(msgspec.Struct):
     expansion: _Expansion
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Root:
     """What is to be expanded: the concepts that a key stands for, and all below them."""
 

@@ -22,7 +22,7 @@ import csv
 import io
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from decimal import Decimal
 from fractions import Fraction
 from typing import NamedTuple
@@ -32,6 +32,7 @@ from crossgrain.dosing.preparations import Preparation
 from crossgrain.names.errors import DomainError
 from crossgrain.names.numbers import refuse
 from crossgrain.names.printing import as_written
+from crossgrain.names.values import frozen
 from crossgrain.reading.code_tables import CodeTables, MedicineCode
 from crossgrain.reading.codesystems import FORMS, system_meant
 from crossgrain.reading.elements import (
@@ -54,7 +55,7 @@ FORMS_DOSED = ("tablet", "capsule", "solution")
 COMBINATION = "a combination of thyroid hormone with something else"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Columns:
     """The headings of the columns that are read; `unit` is empty where the strength says it."""
 
@@ -66,7 +67,7 @@ class Columns:
     unit: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Layout:
     """How a catalogue is written.
 

@@ -7,7 +7,6 @@ suggestion.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any, Literal
 
 from msgspec import UNSET, UnsetType
@@ -17,6 +16,7 @@ from crossgrain.cds.answers import CardAction, CardSuggestion
 from crossgrain.cds.card_detail import CardDesk
 from crossgrain.cds.filing import Resource, Series, day_asked, preparation_of, said_once
 from crossgrain.cds.hook import DraftOrder
+from crossgrain.names.values import frozen
 from crossgrain.reading.record import MedicineEntry
 from crossgrain.safety.judgement import Ending, Verdict
 from crossgrain.writing.elements import plain
@@ -45,7 +45,7 @@ def whole_series(series: Series, drafts: Iterable[DraftOrder]) -> list[CardActio
     return [*_deletions(drafts), *map(create, series.resources())]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class JudgedDraft:
     """An order of the session that is judged, and the product lines that it is for."""
 

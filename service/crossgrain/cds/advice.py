@@ -7,7 +7,7 @@ stops or holds it.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 
 from crossgrain.catalogue import Catalogue
@@ -23,6 +23,7 @@ from crossgrain.core.series import (
 from crossgrain.core.shape import exchanges_product
 from crossgrain.dosing.targets import TARGET_OF, Target
 from crossgrain.names.errors import DomainError
+from crossgrain.names.values import frozen
 from crossgrain.reading.record import MedicineEntry, Question, Record
 from crossgrain.safety.assess import before_plan
 from crossgrain.safety.facts import Intent
@@ -37,7 +38,7 @@ _NOT_CHECKED = "not-checked-"
 EXCHANGED = "product-exchanged"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Advice:
     """What is known of the orders under judgement.
 

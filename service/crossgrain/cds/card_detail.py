@@ -1,7 +1,6 @@
 """The detail of a card, in Markdown: the order, why, the numbers, the series instead."""
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
 
@@ -15,6 +14,7 @@ from crossgrain.dosing.supply import home_uses
 from crossgrain.dosing.wording import dose_words
 from crossgrain.names.identity import stable_id
 from crossgrain.names.printing import amount, decimal, micrograms, percent
+from crossgrain.names.values import frozen
 from crossgrain.reading.elements import Asks
 from crossgrain.reading.posing import Posed, QuestionForm
 from crossgrain.reading.record import MedicineEntry, Question
@@ -24,7 +24,7 @@ from crossgrain.words.doses import CAUTION, daily_dose, date_words, in_words, ta
 from crossgrain.writing.at_home import home_line, home_supplies
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class CardDesk:
     """One call and what was made of it.
 

@@ -1,7 +1,6 @@
 """A hook call: one struct for what each hook sends, and the call as it is handled."""
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import (
@@ -28,6 +27,7 @@ from crossgrain.cds.messages import (
     whole,
 )
 from crossgrain.cds.services import SERVICES
+from crossgrain.names.values import frozen
 
 _TOKEN = whole("[!-~]+")
 """What may stand in a header; RFC 6750 allows less, and servers lend more."""
@@ -216,7 +216,7 @@ REQUESTS: Mapping[str, type[HookRequest]] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ClientServer:
     """The client's FHIR server and the token that it lent for this call."""
 
@@ -224,7 +224,7 @@ class ClientServer:
     token: str | None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class DraftOrder:
     """One order of the session: as the client refers to it, where it stands, what it says."""
 
@@ -233,7 +233,7 @@ class DraftOrder:
     resource: Resource
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class HookCall:
     """A call.
 

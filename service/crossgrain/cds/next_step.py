@@ -4,7 +4,7 @@ Shown when a chart is opened and a decision is due; see `core/due.py` for when t
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any, Literal
 
@@ -23,6 +23,7 @@ from crossgrain.core.next_step import NextStep
 from crossgrain.core.running import series_in
 from crossgrain.dosing.steps import courses
 from crossgrain.names.identity import FhirVersion, stable_id
+from crossgrain.names.values import frozen
 from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import RequestRefused
 from crossgrain.operations.next_step import SettledStep, answer_to, settle
@@ -102,7 +103,7 @@ def visit_cards(
     )
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _DecisionCard:
     """What a card of one decision is made from."""
 

@@ -3,7 +3,6 @@
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
@@ -11,6 +10,7 @@ from crossgrain.catalogue import Catalogue
 from crossgrain.cds.hook import ClientServer, DraftOrder
 from crossgrain.cds.services import Gathered, PlacedResource, Template, TemplateAnswer
 from crossgrain.names.identity import FhirVersion, stable_id, urn
+from crossgrain.names.values import frozen
 from crossgrain.operations.faults import Complaint, Fault, RequestRefused, refusal
 from crossgrain.reading import reader
 from crossgrain.reading.door import open_record
@@ -23,7 +23,7 @@ Resource = dict[str, Any]
 _PLACE = re.compile(r"^Bundle\.entry\[(\d+)\]\.resource")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Assembled:
     """A Bundle that the reader takes, and the way back from it to the call.
 

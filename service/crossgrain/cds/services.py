@@ -26,13 +26,14 @@ Only the first three are complete. Nothing partial is ever taken for a whole.
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import StrEnum
 from typing import Any, NamedTuple
 
 from crossgrain.cds.answers import Discovery, OfferedService
 from crossgrain.cds.filing import LABORATORY
 from crossgrain.names.identity import HOW_IT_GOES, FhirVersion
+from crossgrain.names.values import frozen
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.codesystems import Loinc, Snomed
 from crossgrain.reading.currency import INTENTS
@@ -52,7 +53,7 @@ _NEEDS = (
 )
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Template:
     """One prefetch template.
 
@@ -85,7 +86,7 @@ class Template:
         return self.query.replace("{{context.patientId}}", patient_id)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Service:
     """One entry of the discovery answer."""
 
@@ -225,7 +226,7 @@ class PlacedResource(NamedTuple):
     full_url: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Gathered:
     """What there is for one template: resources, each with its place in the call."""
 

@@ -9,7 +9,6 @@ import os
 import socket
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -23,13 +22,14 @@ from crossgrain.cli.commands import Exit
 from crossgrain.cli.serving import CannotStart, settings_for_start
 from crossgrain.http.settings import Settings, unknown_settings
 from crossgrain.names.errors import DomainError
+from crossgrain.names.values import frozen
 from crossgrain.operations.desk import Clock, now, ticks
 
 _NO_KEY = ""
 """An id that no key has: to ask for it is to read the set."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Check:
     """One thing that was looked at: what, whether it is well, and what was seen."""
 

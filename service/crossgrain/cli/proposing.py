@@ -2,7 +2,7 @@
 
 import sys
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
@@ -15,6 +15,7 @@ from crossgrain.cli.commands import Exit
 from crossgrain.core.proposal import Outcome, Proposal
 from crossgrain.names.errors import DomainError
 from crossgrain.names.identity import FhirVersion
+from crossgrain.names.values import frozen
 from crossgrain.operations import next_step
 from crossgrain.operations.desk import Desk, desk_over, now, parse_resource
 from crossgrain.operations.faults import (
@@ -35,7 +36,7 @@ _EXITS = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ProposeCall:
     """What was asked on the command line."""
 

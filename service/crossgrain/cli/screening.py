@@ -4,7 +4,6 @@ import os
 import sys
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from enum import IntEnum
 from pathlib import Path
@@ -17,6 +16,7 @@ from rich.console import Console
 
 from crossgrain.names.errors import DomainError
 from crossgrain.names.identity import FhirVersion
+from crossgrain.names.values import frozen
 from crossgrain.nightly.fhir_server import Client, Server, Tokens, key_from
 from crossgrain.nightly.filing import Sent, send, version_of
 from crossgrain.nightly.naming import Naming, Shown, checked_template, shown_from
@@ -40,7 +40,7 @@ class ScreenExit(IntEnum):
     ALREADY_RUNNING = 5
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class DeskCall:
     """What may be shown on the worklist, as it was spelt."""
 

@@ -6,7 +6,7 @@ that day is ordered too. All others are replaced, however little they differ.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date, timedelta
 from fractions import Fraction
 
@@ -15,6 +15,7 @@ from crossgrain.dosing.policy import Supply
 from crossgrain.dosing.steps import DoseUse, LineDose, OrderedCourse, Prescription, courses
 from crossgrain.dosing.supply import draws, prescriptions
 from crossgrain.dosing.tablets import Piece, Tablets
+from crossgrain.names.values import frozen
 from crossgrain.reading.filed import OVER
 from crossgrain.reading.record import MarkedOrder
 from crossgrain.reading.series_mark import OrderedDose, OrderedStep
@@ -40,7 +41,7 @@ def ordered_doses(use: DoseUse, day_one: date) -> Iterator[OrderedDose]:
             yield OrderedDose(count * piece.strength, 1, first, last)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class OrderInForce:
     """A filed order that the plan from today leaves as it is.
 
@@ -73,7 +74,7 @@ def as_filed(plan: Plan, marked: Iterable[MarkedOrder], stock: Stock) -> Plan:
     return replace(plan, steps=steps)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Made:
     """A day's dose of one medicine as it was ordered."""
 

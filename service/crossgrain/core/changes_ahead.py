@@ -11,18 +11,18 @@ falls is the end of the old medicine, and stands.
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import Regimen
+from crossgrain.names.values import frozen
 from crossgrain.reading.filed import OVER
 from crossgrain.reading.record import MarkedOrder
 from crossgrain.reading.series_mark import OrderedStep
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class DoseChange:
     """A medicine's change by one order.
 
@@ -39,7 +39,7 @@ class DoseChange:
     rises: bool
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _OrderByDay:
     """What one order gives by day, in µg of T4 and T3 together: enough within one medicine."""
 

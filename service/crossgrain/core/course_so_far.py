@@ -6,7 +6,7 @@ cannot be told is asked, by FHIRPath; nothing is assumed of a dose.
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 
 from crossgrain.catalogue import Catalogue
@@ -33,6 +33,7 @@ from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import Target, TargetDose, dose_of
 from crossgrain.dosing.wish import Wish
 from crossgrain.names.printing import quantity
+from crossgrain.names.values import frozen
 from crossgrain.reading.record import MarkedOrder, MedicineEntry, Question, Record
 from crossgrain.reading.series_mark import ActTaken, SeriesFacts
 from crossgrain.safety import results
@@ -83,7 +84,7 @@ class ToBeAnswered(Exception):
         self.questions = questions
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class StepToday:
     """Which of the planned steps today's dose is, from 1, and how that lies beside the dates."""
 
@@ -91,7 +92,7 @@ class StepToday:
     lateness: Lateness
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class CourseSoFar:
     """What every question of a visit looks at. `series` is ``None`` where no plan runs."""
 

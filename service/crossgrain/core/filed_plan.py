@@ -4,7 +4,7 @@ Orders are known by what they carry, and judged by the days of their doses as th
 """
 
 from collections.abc import Iterator, Sequence, Set
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from datetime import date, timedelta
 from fractions import Fraction
 
@@ -16,6 +16,7 @@ from crossgrain.dosing.plan import LabDraw, Plan
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.steps import Step
 from crossgrain.dosing.supply import draws
+from crossgrain.names.values import frozen
 from crossgrain.reading.filed import DRAWN_AS, OVER, SUSPEND, Filed, is_date
 from crossgrain.reading.record import MarkedOrder, Record
 from crossgrain.reading.series_mark import OrderedStep
@@ -25,7 +26,7 @@ _NOT_DONE = {"rejected", "cancelled", "failed", "entered-in-error"}
 """Statuses of an act that came to nothing."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class FiledOrder:
     """An order that is filed of a plan of ours.
 
@@ -43,7 +44,7 @@ class FiledOrder:
     resource_type: str = field(default="MedicationRequest", init=False)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class HeldBack:
     """A filed order by which a medicine changes: it waits.
 
@@ -61,7 +62,7 @@ class HeldBack:
     goes_on: bool
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Replaced:
     """What of a filed plan stands, and what a next step takes the place of.
 
@@ -111,7 +112,7 @@ class Replaced:
         yield from self.displaced
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Submitted:
     """What came with a call.
 
@@ -129,7 +130,7 @@ class Submitted:
     filed: Sequence[Filed] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class FiledPlan:
     """All that stands filed of our plans, as of the day of a call.
 

@@ -8,7 +8,7 @@ coverage gets.
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence, Set
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from fractions import Fraction
 from itertools import groupby
 
@@ -20,10 +20,11 @@ from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.underway import Underway, unbroken
 from crossgrain.names.errors import DomainError
+from crossgrain.names.values import frozen
 from crossgrain.reading.record import MedicineEntry, Record, Span
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Meanwhile:
     """The doses from today on, where nothing is decided.
 

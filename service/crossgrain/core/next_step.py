@@ -5,7 +5,7 @@ all that is written of a plan is written of it; only what is filed already, and 
 not written again.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.core.already_ordered import only_changed
@@ -17,6 +17,7 @@ from crossgrain.core.standing import Standing, UnknownStanding, standing_of
 from crossgrain.dosing.onward import Act, plan_onward
 from crossgrain.dosing.plan import Plan
 from crossgrain.dosing.targets import dose_of
+from crossgrain.names.values import frozen
 from crossgrain.reading.record import Question, Record
 from crossgrain.safety.assess import after_plan, before_plan
 from crossgrain.safety.checks import checks_of
@@ -32,7 +33,7 @@ TSH_SUPPRESSED = "tsh-suppressed"
 """The rule that stops any rise; a plan that rises all the same is stopped by it here too."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class NextStep:
     """What a visit ends with.
 
@@ -85,7 +86,7 @@ def next_step(sent: Submitted, request: SwitchRequest, catalogue: Catalogue) -> 
             return visit.planning(standing)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Visit:
     """What a next step is made from."""
 

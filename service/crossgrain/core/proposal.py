@@ -1,12 +1,13 @@
 """What was asked, and what the service made of it: all that an answer is written from."""
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import date
 from enum import StrEnum
 from fractions import Fraction
 
 from crossgrain.dosing.plan import Plan, PriorTherapy
 from crossgrain.dosing.targets import Mixture, Target
+from crossgrain.names.values import frozen
 from crossgrain.reading.record import Record
 from crossgrain.safety.checks import Baseline, Checks
 from crossgrain.safety.facts import Constraints
@@ -26,7 +27,7 @@ class Outcome(StrEnum):
     DATA_REQUIRED = "data-required"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class SwitchRequest:
     """What the caller asks for, defaults filled in.
 
@@ -59,7 +60,7 @@ class SwitchRequest:
     """When the answer is recorded, as FHIR writes an instant; empty for the start of `as_of`."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Proposal:
     """What the service makes of a record: everything that an answer is written from."""
 

@@ -13,7 +13,7 @@ the checkpoint carried, and as computed now   the smaller holds, and is to be co
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 from fractions import Fraction
 from itertools import pairwise
@@ -27,6 +27,7 @@ from crossgrain.dosing.steps import LineDose, Step
 from crossgrain.dosing.targets import TargetDose, dose_of
 from crossgrain.dosing.wish import Wish
 from crossgrain.names.errors import DomainError
+from crossgrain.names.values import frozen
 from crossgrain.reading.record import MarkedOrder, Question, Record
 from crossgrain.reading.series_mark import PlannedLine, SeriesFacts
 
@@ -36,7 +37,7 @@ _GIVEN = "Parameters.parameter.where(name = 'plan').resource"
 _GIVEN_UP = {"cancelled", "stopped", "revoked", "entered-in-error"}
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class RunningSeries:
     """The plan that the patient is in the midst of.
 

@@ -5,7 +5,7 @@ Ours is known by the extension that it carries; where a system keeps none, by it
 """
 
 from collections.abc import Iterable, Mapping, Sequence, Set
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise, permutations
 
@@ -14,6 +14,7 @@ from crossgrain.core.shape import climbs_by_shape, shortest_interval
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import TARGET_OF
+from crossgrain.names.values import frozen
 from crossgrain.reading.record import MarkedOrder, MedicineEntry, Record
 from crossgrain.safety.facts import RunningPlan
 from crossgrain.safety.rule import RuleTable
@@ -51,7 +52,7 @@ def _by_mark(record: Record, rules: RuleTable) -> RunningPlan | None:
     return None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _DatedDose:
     """What was ordered of one medicine from one day to another, both included."""
 

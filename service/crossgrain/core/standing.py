@@ -6,7 +6,7 @@ cannot be told is asked, by FHIRPath; nothing is assumed of a dose.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 
 from crossgrain.catalogue import Catalogue
@@ -32,6 +32,7 @@ from crossgrain.dosing.plan import TOO_MUCH, LabReading
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import Target, adjusted_as
+from crossgrain.names.values import frozen
 from crossgrain.reading.record import MarkedOrder, Question, Record
 from crossgrain.reading.series_mark import ActTaken, SeriesFacts
 from crossgrain.safety.facts import Constraints, RunningPlan
@@ -72,7 +73,7 @@ _MIXTURE = (
 )
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Standing:
     """Where a patient stands, and the one answer to it.
 
@@ -118,7 +119,7 @@ class Standing:
         return self.series.marked if self.series else ()
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class UnknownStanding:
     """Where it cannot be told where a patient stands.
 

@@ -5,11 +5,11 @@ weighed again: a report or a pulse counts from the day after it.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.dosing.onward import Act, Dated
+from crossgrain.names.values import frozen
 from crossgrain.reading.series_mark import SeriesFacts
 from crossgrain.safety import results
 from crossgrain.safety.facts import Analyte, Facts, Known
@@ -20,7 +20,7 @@ from crossgrain.safety.visit import Alarm, DosesTaken, TooFast
 _MILD = frozenset({"jitters", "sleeplessness"})
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Since:
     """From which day on something is news.
 

@@ -6,7 +6,7 @@ is to be done of a dose: that is for the next step, which reads everything.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 from crossgrain.catalogue import Catalogue
@@ -16,6 +16,7 @@ from crossgrain.core.standing import Standing, UnknownStanding, standing_of
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import TARGET_OF
 from crossgrain.names.errors import DomainError
+from crossgrain.names.values import frozen
 from crossgrain.reading.door import Look
 from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.reader import doses_as_told, read_record
@@ -141,7 +142,7 @@ def _planned_to(standing: Standing) -> int | None:
     return underway.planned[step - 1].last_day
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Waiting:
     """A plan that may wait for something: what a flag of it says."""
 

@@ -6,13 +6,14 @@ computed on every basis. The unit throughout is µg of LT4 per day.
 
 from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import StrEnum
 from fractions import Fraction
 
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.printing import decimal
+from crossgrain.names.values import frozen
 
 
 class Grade(StrEnum):
@@ -26,7 +27,7 @@ class Grade(StrEnum):
     CLINIC = "clinic"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class GrainContent:
     """What a labelled grain of desiccated thyroid contains, µg, in either strength family."""
 
@@ -34,7 +35,7 @@ class GrainContent:
     t3_ug: Fraction
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Weights:
     """What a basis makes of a grain and of a microgram of LT3, in µg LT4."""
 
@@ -73,7 +74,7 @@ class Weights:
         return total
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ChartRow:
     """One row of a table chart: three daily doses that the chart calls equivalent."""
 
@@ -82,7 +83,7 @@ class ChartRow:
     lt3_ug: Fraction
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class TrialStanding:
     """How a basis fared against the published comparisons; see `evidence.standing_of`.
 
@@ -107,7 +108,7 @@ class TrialStanding:
     made_from: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Basis:
     """A chart: proportional (`weights`) or a table of `rows`.
 

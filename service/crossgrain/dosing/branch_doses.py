@@ -25,7 +25,7 @@ levothyroxine instead, where that is taken and comes nearer.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from math import log
 
@@ -37,12 +37,13 @@ from crossgrain.dosing.moves import Move, amounts_of, climbing, next_down, step
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.taper import TIE
 from crossgrain.dosing.targets import Target
+from crossgrain.names.values import frozen
 
 Amounts = Mapping[str, Fraction]
 """Daily amounts by preparation id."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Hold:
     """Where the patient stands when the labs come back.
 
@@ -78,7 +79,7 @@ class Hold:
         return {**self.kept, **self.remainder}
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Change:
     """The doses that a branch leads to, and how far that is from the hold.
 

@@ -20,7 +20,7 @@ left as it is, and a step back is made at once.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 
 from crossgrain.dosing.branch_doses import (
@@ -56,9 +56,10 @@ from crossgrain.dosing.supply import draws, prescriptions
 from crossgrain.dosing.taper import Leaning, Problem
 from crossgrain.dosing.targets import Target
 from crossgrain.dosing.wording import off_ratio
+from crossgrain.names.values import frozen
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Outline:
     """A branch in doses, before tablets are chosen for the whole plan.
 

@@ -1,7 +1,7 @@
 """One switch to plan: what is taken, what is wanted, and the tables it is planned by."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis, Weights
@@ -27,9 +27,10 @@ from crossgrain.dosing.steps import LineDose, Stage, Step, SwitchPart
 from crossgrain.dosing.tablets import DayDose
 from crossgrain.dosing.taper import TIE, Leaning
 from crossgrain.dosing.targets import Target
+from crossgrain.names.values import frozen
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Enabled:
     """A basis that steers this plan, with its weights at the old dose.
 
@@ -46,7 +47,7 @@ class Enabled:
         return self.per_pool.of(intake)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class SwitchCase:
     """Everything that stays the same while a plan is made.
 

@@ -6,7 +6,6 @@ to climb, and the new medicine starts at the checkpoint's dose.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil, log
 
@@ -14,13 +13,14 @@ from crossgrain.dosing.kinetics import Kinetics
 from crossgrain.dosing.moves import Move, next_up, step_up
 from crossgrain.dosing.policy import Pace, Policy
 from crossgrain.dosing.preparations import Preparation, total
+from crossgrain.names.values import frozen
 
 MOST_CHANGES = 8
 """At how many steps the old dose may change. A longer climb allows it at every second step, or
 third, so that the search stays short; only a few changes are made in any case."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Slot:
     """A period of the schedule: the new medicines' doses, and the most T3 in all.
 

@@ -1,7 +1,7 @@
 """A regimen on every basis side by side, and what a published range says of the outcome."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis
@@ -9,6 +9,7 @@ from crossgrain.dosing.plan import BasisRow
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import Mixture, Target, TargetDose, target_dose
 from crossgrain.names.errors import Category, DomainError
+from crossgrain.names.values import frozen
 
 
 def compare(
@@ -75,7 +76,7 @@ def spread(rows: Iterable[BasisRow]) -> Fraction | None:
     return max((max(doses) / min(doses) for doses in parts if doses and min(doses)), default=None)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class HandoutRow:
     """A desiccated dose, mg, and the range of LT4, µg, that a handout gives for it."""
 
@@ -85,7 +86,7 @@ class HandoutRow:
     high_ug: Fraction
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class CrossChecks:
     """The tables, each with its source."""
 

@@ -6,7 +6,6 @@ on the second, the second was worth less; where it fell, more.
 """
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 from statistics import NormalDist, median
@@ -14,6 +13,7 @@ from statistics import NormalDist, median
 from crossgrain.dosing.bases import Basis, GrainContent, TrialStanding
 from crossgrain.dosing.kinetics import Intake, Kinetics, KineticsTable, steady
 from crossgrain.names.errors import DomainError
+from crossgrain.names.values import frozen
 
 _NORMAL_95 = NormalDist().inv_cdf(0.975)
 
@@ -60,7 +60,7 @@ class ResidualGland(StrEnum):
     NOT_TOLD = "not-told"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Measured:
     """A mean with its spread, as published.
 
@@ -75,7 +75,7 @@ class Measured:
     free: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Arm:
     """What one arm took a day, and what was measured. Doses per kg where `per_kg`."""
 
@@ -111,7 +111,7 @@ class Arm:
         return basis.lt4_for(self.lt4_ug, self.lt3_ug, self.grains)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Comparison:
     """LT4 alone and something that holds T3, side by side in one publication."""
 
@@ -132,7 +132,7 @@ class Comparison:
     second: Arm
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class LeftOut:
     """What was looked at and could not be used."""
 
@@ -140,7 +140,7 @@ class LeftOut:
     why: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Evidence:
     """The table: comparisons, what was left out, and how far the same TSH may mislead."""
 
@@ -160,7 +160,7 @@ class WorthUnit(StrEnum):
     GRAIN = "grain"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Worth:
     """What a comparison says one µg of LT3 (or one grain) was worth, in µg LT4.
 
@@ -244,7 +244,7 @@ def standing_of(basis: Basis, evidence: Evidence) -> TrialStanding:
     )
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Heterogeneity:
     """Cochran's Q over a number of findings, and Higgins' I²: the part of it beyond chance.
 
@@ -275,7 +275,7 @@ def heterogeneity(found: Iterable[Worth]) -> Heterogeneity:
     return Heterogeneity(len(pairs), mean, q, spare / q if q else 0.0)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class SerumRow:
     """A serum hormone on the second arm over the first: by the paper and by the model.
 

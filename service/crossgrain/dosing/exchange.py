@@ -6,7 +6,6 @@ today's dose; what the plan adds is the date, the tablets, and the labs that sho
 do not.
 """
 
-from dataclasses import dataclass
 from fractions import Fraction
 
 from crossgrain.dosing.preparations import Kind, Preparation
@@ -15,9 +14,10 @@ from crossgrain.dosing.tablets import nearest_doses
 from crossgrain.dosing.targets import DESICCATED_TARGETS, TARGET_OF, Target
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.printing import in_grains, quantity
+from crossgrain.names.values import frozen
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Exchange:
     """A move between products.
 

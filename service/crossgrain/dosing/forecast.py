@@ -6,7 +6,6 @@ pool over the old regimen's. Every extreme is found in closed form, segment by s
 """
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from math import ceil, exp, log
 
 from crossgrain.dosing.bases import Basis, Weights
@@ -23,9 +22,10 @@ from crossgrain.dosing.kinetics import (
     weighed,
 )
 from crossgrain.dosing.plan import BasisCoverage, Extreme
+from crossgrain.names.values import frozen
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class PoolCourse:
     """Consecutive periods, with the pools at the start of each.
 

@@ -6,13 +6,14 @@ out wherever two regimens are compared. T3 is kept apart by origin, because the 
 it so. Daily dosing is taken as a constant rate; no residual gland is assumed.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from fractions import Fraction
 from math import exp, log
 from typing import NamedTuple
 
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.names.errors import Category, DomainError
+from crossgrain.names.values import frozen
 
 T4_MOLAR_MASS = Fraction("776.87")
 """g/mol, levothyroxine free acid: C15H11I4NO4 by the standard atomic weights."""
@@ -28,7 +29,7 @@ class Intake(NamedTuple):
     desiccated_t3_ug: float
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ConstantIntake:
     """Constant intake for so many days."""
 
@@ -64,7 +65,7 @@ class Pools(NamedTuple):
     desiccated_t3: float
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Kinetics:
     """One set of pharmacokinetic parameters.
 
@@ -107,7 +108,7 @@ class Kinetics:
         return self.t3_made_weight * pools.t3_made + pools.lt3 + pools.desiccated_t3
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class KineticsTable:
     """The default parameters and the corners of their band.
 

@@ -5,7 +5,6 @@ which the whole series is made, and first uses what the patient has at home.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 from itertools import combinations
@@ -15,9 +14,10 @@ from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.tablets import DayDose, day_dose, makings
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.printing import quantity
+from crossgrain.names.values import frozen
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Kit:
     """The tablets of one medicine that a plan draws on.
 

@@ -1,6 +1,6 @@
 """A course under way as a case to plan: today's doses and pools, measured against day one."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 
 from crossgrain.dosing.branch_doses import Hold
@@ -19,11 +19,12 @@ from crossgrain.dosing.plan import BasisRow
 from crossgrain.dosing.targets import TargetDose, dose_of
 from crossgrain.dosing.underway import Amounts, Place, Underway, place_of
 from crossgrain.dosing.wish import Tables, case_of, home_of
+from crossgrain.names.values import frozen
 
 NONE = Fraction(0)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Midway:
     """Where a plan from today on begins.
 

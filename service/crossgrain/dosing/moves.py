@@ -6,7 +6,6 @@ stopped and restarted.
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 
@@ -19,9 +18,10 @@ from crossgrain.dosing.tablets import Makings, can_be_ordered, makings
 from crossgrain.dosing.targets import TargetDose
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.printing import quantity
+from crossgrain.names.values import frozen
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Products:
     """The preparations that a plan orders from."""
 
@@ -39,7 +39,7 @@ class Products:
         return by_kind[kind]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Move:
     """One medicine's part in the switch.
 

@@ -7,7 +7,7 @@ without hormone.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 
 from crossgrain.dosing.branch_doses import lowered
@@ -20,9 +20,10 @@ from crossgrain.dosing.moves import Move, ordered_amounts, step
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.tablets import can_be_ordered, makings
 from crossgrain.dosing.underway import Amounts, Spell
+from crossgrain.names.values import frozen
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Days:
     """So many days on the same doses; such periods follow one another from today on."""
 

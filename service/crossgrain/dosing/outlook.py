@@ -1,7 +1,7 @@
 """New and old doses side by side over the unconditional part, and what the model makes of them."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 
 from crossgrain.dosing.case import SwitchCase
@@ -30,9 +30,10 @@ from crossgrain.dosing.steps import SwitchPart
 from crossgrain.dosing.taper import Choice
 from crossgrain.dosing.targets import Target
 from crossgrain.names.errors import Category, DomainError
+from crossgrain.names.values import frozen
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Timeline:
     """New and old doses over the unconditional part, and what they lead to.
 

@@ -1,7 +1,6 @@
 """The shape of a plan: its steps, a checkpoint, its branches, the labs, what is forecast."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 
@@ -12,6 +11,7 @@ from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.steps import LineDose, Prescription, Step
 from crossgrain.dosing.taper import Choice
 from crossgrain.dosing.targets import Target, TargetDose
+from crossgrain.names.values import frozen
 
 
 class PriorTherapy(StrEnum):
@@ -37,7 +37,7 @@ TOO_MUCH = frozenset({LabReading.LOW, LabReading.VERY_LOW})
 """What labs say of a dose that they call too much."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class LabDraw:
     """Bloods to take.
 
@@ -62,7 +62,7 @@ class LabDraw:
         return tuple(sorted({self.day, *self.repeat_days}))
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Extreme:
     """A lowest or highest value and the day on which it is reached."""
 
@@ -70,7 +70,7 @@ class Extreme:
     day: float
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class BasisCoverage:
     """Coverage on one basis: modelled hormone over that of the old regimen, both weighed."""
 
@@ -81,7 +81,7 @@ class BasisCoverage:
     secant: bool
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Band:
     """What the band of parameters makes of two numbers of a forecast, each from its least to its
     most.
@@ -93,7 +93,7 @@ class Band:
     highest_t3_exposure: tuple[float, float]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Forecast:
     """What the model predicts from day 0 to the end of the checkpoint hold.
 
@@ -121,7 +121,7 @@ class Forecast:
         return min(self.coverage, key=lambda c: c.lowest.value)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Mode:
     """One prior therapy as it is swallowed: everything, and the old medicine's part of it alone."""
 
@@ -130,7 +130,7 @@ class Mode:
     old: tuple[ConstantIntake, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Branch:
     """What to do for one reading of the checkpoint labs.
 
@@ -146,7 +146,7 @@ class Branch:
     prescriptions: tuple[Prescription, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Rung:
     """A dose at which some basis calls the patient fully replaced."""
 
@@ -161,7 +161,7 @@ class Rung:
         return self.basis.id
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Checkpoint:
     """Where the climb waits for labs.
 
@@ -191,7 +191,7 @@ class Checkpoint:
         return self.dose == self.ladder[0].on_grid
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class BasisRow:
     """The comparison on one basis: what the old regimen is worth, and its target."""
 
@@ -212,7 +212,7 @@ class BasisRow:
         return self.basis.sets_checkpoint
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Statement:
     """One link of the rationale: what was concluded, how, from what, and on whose word."""
 
@@ -232,7 +232,7 @@ class Statement:
         return Statement(self.title, self.arithmetic, tuple(filter(None, places)), self.source)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Begins:
     """Where a plan begins that goes on with one under way.
 
@@ -251,7 +251,7 @@ class Begins:
         return sum(period.days for period in self.taken)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Plan:
     """A proposed switch.
 

@@ -6,7 +6,7 @@ branch that they lead to. The old medicine tapers as the new one climbs (`overla
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from functools import reduce
 from operator import or_
@@ -44,9 +44,10 @@ from crossgrain.dosing.targets import TargetDose, dose_of
 from crossgrain.dosing.wish import Tables, Wish, case_of
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.printing import percent, quantity
+from crossgrain.names.values import frozen
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class PlanDraft:
     """A plan, whosever it is.
 
@@ -175,7 +176,7 @@ def plan_along(
     )
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Destination:
     """What the climb goes for: the aim, and the dose at which it waits for labs.
 
@@ -221,7 +222,7 @@ def _moving(case: SwitchCase, dose: TargetDose) -> tuple[Move, ...]:
     return moving
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Ways:
     """The chosen prior therapy, day by day, and the forecasts of both.
 

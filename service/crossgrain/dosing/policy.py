@@ -1,16 +1,17 @@
 """How fast doses move and when bloods are drawn: the numbers the planner works by."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import StrEnum
 from fractions import Fraction
 
 from crossgrain.dosing.preparations import Division, Handful
 from crossgrain.dosing.targets import Combining
 from crossgrain.names.errors import Category, DomainError
+from crossgrain.names.values import frozen
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Pace:
     """Days between steps, and the part of a full increment that one step is."""
 
@@ -20,7 +21,7 @@ class Pace:
     source: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class TaperChoice:
     """What a simpler taper may cost, and what none may.
 
@@ -39,7 +40,7 @@ class TaperChoice:
     most_bought: int = field(repr=False)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Supply:
     """How long a prescription lasts and may be dispensed, days.
 
@@ -65,7 +66,7 @@ class TodaysTsh(StrEnum):
     SUPPRESSED = "suppressed"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Draws:
     """How far apart blood is drawn while doses change, and how long before a step, days.
 
@@ -84,7 +85,7 @@ class Draws:
     source: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class BranchSizes:
     """How far the dose changes once the labs are back, as parts of the dose of the hold.
 
@@ -104,7 +105,7 @@ class BranchSizes:
     most_t3_ug: Fraction
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Onward:
     """How a course goes on that is under way.
 
@@ -120,7 +121,7 @@ class Onward:
     source: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Policy:
     """The planner's numbers; `data/titration.toml` gives each with its source, and
     `data/numbers.toml` those that others read as well.

@@ -1,9 +1,11 @@
 """Thyroid hormone preparations and what one labelled unit of each contains."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import StrEnum
 from fractions import Fraction
+
+from crossgrain.names.values import frozen
 
 _NOTHING = Fraction(0)
 
@@ -31,7 +33,7 @@ class Kind(StrEnum):
     COMPOUNDED = "compounded"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Division:
     """How a day's amount is divided into doses, in the preparation's unit.
 
@@ -47,7 +49,7 @@ class Division:
     doses: int
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Handful:
     """How many tablets are taken at once, and of how many strengths.
 
@@ -64,7 +66,7 @@ class Handful:
     bought: int
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Preparation:
     """A product line: its labelled unit, hormone content and tablets.
 

@@ -2,7 +2,7 @@
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from functools import cache, lru_cache
 from itertools import combinations, product
@@ -18,6 +18,7 @@ from crossgrain.dosing.preparations import Preparation, total
 from crossgrain.dosing.tablets import makings
 from crossgrain.dosing.taper import Choice, Leaning, Level, Problem, Segment, shares_of
 from crossgrain.dosing.taper_search import choose_taper
+from crossgrain.names.values import frozen
 
 _NEARBY = 40
 """Doses closer together than this part of today's dose, a fortieth, are as good as one another."""
@@ -33,7 +34,7 @@ Home = Mapping[str, frozenset[Fraction]]
 """The strengths that a patient has, by preparation id."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class OldDoses:
     """The doses that the falling medicines may take together.
 
@@ -159,7 +160,7 @@ def _kits(
     return kits
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _OldDose:
     """A dose of one medicine, and as bits the kits that make it: at all, with whole tablets alone,
     and with no more than one broken."""

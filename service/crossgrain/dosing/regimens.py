@@ -1,14 +1,15 @@
 """What a patient takes: dose lines with their pattern, and the daily hormone they carry."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from fractions import Fraction
 
 from crossgrain.dosing.preparations import Kind, Preparation, total
 from crossgrain.names.errors import Category, DomainError
+from crossgrain.names.values import frozen
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class DoseLine:
     """One preparation taken on a repeating cycle of days.
 
@@ -67,7 +68,7 @@ class DoseLine:
         return self.preparation.mg_per_grain is not None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Regimen:
     """All thyroid hormone that a patient takes."""
 

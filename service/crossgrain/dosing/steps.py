@@ -5,7 +5,7 @@ both included.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import StrEnum
 from fractions import Fraction
 from math import ceil
@@ -13,6 +13,7 @@ from math import ceil
 from crossgrain.dosing.preparations import Preparation, total
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.tablets import SHARED_WEEK, Piece, Tablets
+from crossgrain.names.values import frozen
 
 
 class SwitchPart(StrEnum):
@@ -31,7 +32,7 @@ class Stage(StrEnum):
     BRANCH = "branch"  # conditional on those labs
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class LineDose:
     """One medicine's daily dose during a step.
 
@@ -87,7 +88,7 @@ class LineDose:
         )
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Step:
     """A period during which every dose is constant. Medicines at zero are left out."""
 
@@ -112,7 +113,7 @@ class Step:
         return total(line.preparation.t3_ug(line.amount) for line in self.lines)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class OrderedCourse:
     """One medicine at one dose over consecutive steps: what becomes one set of orders."""
 
@@ -127,7 +128,7 @@ class OrderedCourse:
         return self.last_day - self.first_day + 1
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class DoseUse:
     """One product over one course: so many tablets of it a day."""
 
@@ -147,7 +148,7 @@ class DoseUse:
         return self.piece.count * days
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Prescription:
     """What is handed out of one product at one time.
 

@@ -5,7 +5,6 @@ period, and never past the next blood draw or decision: what comes after them ma
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 from itertools import groupby
@@ -14,9 +13,10 @@ from crossgrain.dosing.plan import LabDraw
 from crossgrain.dosing.policy import Supply
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.steps import DoseUse, OrderedCourse, Prescription, Step
+from crossgrain.names.values import frozen
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class HomeSupply:
     """One product that the patient has at home.
 
@@ -45,7 +45,7 @@ class Fate(StrEnum):
     STOPS = "stops"  # from a day on not taken any more
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Turn:
     """A day from which on a supply is used in another way than before."""
 
@@ -53,7 +53,7 @@ class Turn:
     use: Use
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class HomeUse:
     """How one supply is used over the steps.
 

@@ -9,7 +9,7 @@ preparation has one strength family, the 60 mg and the 65 mg grain never mix.
 from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from fractions import Fraction
 from functools import lru_cache
 from itertools import combinations_with_replacement
@@ -18,6 +18,7 @@ from math import lcm
 from crossgrain.dosing.making import Making, Ways, divided
 from crossgrain.dosing.preparations import Preparation, total
 from crossgrain.names.errors import Category, DomainError
+from crossgrain.names.values import frozen
 
 DAYS_OF_WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 SHARED_WEEK = ((0, 2, 4, 6), (1, 3, 5))
@@ -26,7 +27,7 @@ ONCE_A_DAY = "given once a day: it cannot be divided in two doses"
 _WHOLE, _HALF = Fraction(1), Fraction(1, 2)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Piece:
     """So many tablets of one strength; `count` may end in a half."""
 
@@ -34,7 +35,7 @@ class Piece:
     count: Fraction
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Tablets:
     """A dose as tablets, strongest first.
 
@@ -60,7 +61,7 @@ class Tablets:
         return any(piece.count.denominator != 1 for piece in self.pieces)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class DayDose:
     """The tablets of one day: what is taken at each time, and what must be said of it.
 
@@ -78,7 +79,7 @@ class DayDose:
         object.__setattr__(self, "tablets", _together(self.times))
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Makings:
     """Every dose that a preparation's tablets make in a day, in every way.
 
@@ -261,7 +262,7 @@ def best_day_dose(preparation: Preparation, amount: Fraction) -> DayDose | None:
     return day_dose(preparation, ways[0]) if ways else None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Nearest:
     """The orderable doses around a target.
 

@@ -12,11 +12,12 @@ knows what coverage comes to along a taper.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from math import inf, log
 from typing import NamedTuple
 
 from crossgrain.dosing.kinetics import Intake, Kinetics, Pools, PoolWeights
+from crossgrain.names.values import frozen
 
 EQUAL = 5e-4
 """Worst values closer than this count as equal: in print, coverage differs by less than 0.1 %."""
@@ -24,7 +25,7 @@ TIE = 1e-9
 """Sums of squares closer than this count as equal, and what is left of rounding."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Segment:
     """A period in which the new medicine is constant and the old one is chosen once.
 
@@ -40,7 +41,7 @@ class Segment:
     closed: frozenset[int] = frozenset()
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Level:
     """A dose of the old medicine (or of two together).
 
@@ -58,7 +59,7 @@ class Level:
     one_broken: int = -1
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Leaning:
     """How deviations are weighed, and how much may be given up for a simpler taper.
 
@@ -85,7 +86,7 @@ class Leaning:
         return max(-self.below * log(lowest), self.above * log(highest), 0.0)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Problem:
     """What the taper is chosen for.
 

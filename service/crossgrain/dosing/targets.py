@@ -1,7 +1,6 @@
 """The five targets, and the dose of each that a basis calls equivalent."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 
@@ -11,6 +10,7 @@ from crossgrain.dosing.regimens import Regimen
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.numbers import Numbers, refuse
 from crossgrain.names.printing import decimal
+from crossgrain.names.values import frozen
 
 
 class Target(StrEnum):
@@ -58,7 +58,7 @@ def adjusted_as(kinds: frozenset[Kind]) -> Target | None:
     return TARGET_OF.get(kinds, Target.LEVOTHYROXINE if mixed else None)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class TargetDose:
     """A daily dose in the trade's three currencies: µg LT4, µg LT3, grains."""
 
@@ -91,7 +91,7 @@ def dose_of(regimen: Regimen) -> TargetDose:
     return TargetDose(regimen.pure_t4_ug, regimen.pure_t3_ug, regimen.grains)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Mixture:
     """How a combination target is composed; `Combining.mixture` makes it.
 
@@ -114,7 +114,7 @@ class Mixture:
         return self.lt3_replaces is not None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Combining:
     """Within what, and how where nobody says, T3 is combined with LT4 or desiccated thyroid.
 

@@ -6,7 +6,6 @@ patient who is behind goes on from there, each later step as long as it was mean
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 from itertools import pairwise
@@ -18,6 +17,7 @@ from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.targets import TargetDose
 from crossgrain.dosing.wish import Wish
+from crossgrain.names.values import frozen
 
 Amounts = Mapping[str, Fraction]
 """Daily amounts by preparation id; what is not taken is left out."""
@@ -36,7 +36,7 @@ class Act(StrEnum):
     STOP = "stop"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Dated:
     """Daily amounts from one day to another, both included; today is 0, the past is negative.
 
@@ -63,7 +63,7 @@ class Dated:
         return Regimen(tuple(DoseLine(each, (amount,)) for each, amount in self.amounts))
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Underway:
     """Where a patient stands, in doses.
 
@@ -110,7 +110,7 @@ class Underway:
         return all(last >= days - 1 for ending, last in self.ends if ending == key)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Spell:
     """So many days on the same doses, by the preparations that orders are made from."""
 
@@ -152,7 +152,7 @@ def unbroken(dated: Iterable[Dated], first_day: int, after_last: int) -> Iterato
         yield Dated(begins, ends - 1, tuple(taken))
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Place:
     """Where in its plan a patient is.
 

@@ -5,7 +5,7 @@ made from, the tablets that there are, the bases that steer, and what findings a
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis
@@ -28,9 +28,10 @@ from crossgrain.dosing.tablets import best_day_dose
 from crossgrain.dosing.taper import Leaning
 from crossgrain.dosing.targets import Mixture, Target
 from crossgrain.names.errors import Category, DomainError
+from crossgrain.names.values import frozen
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Wish:
     """What is asked of the planner, defaults filled in."""
 
@@ -67,7 +68,7 @@ class Wish:
     """Whether desiccated thyroid is to be of another product, of the family taken or not."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Tables:
     """What the planner works from."""
 

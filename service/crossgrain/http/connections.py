@@ -9,7 +9,6 @@ protocol, and may reset a connection before its refusal is read.
 
 import asyncio
 import resource
-from dataclasses import dataclass
 from itertools import count
 from typing import Any
 
@@ -17,6 +16,7 @@ import httptools
 from uvicorn.protocols.http.httptools_impl import STATUS_LINE, HttpToolsProtocol
 
 from crossgrain.http.requests import refuse
+from crossgrain.names.values import frozen
 from crossgrain.operations.faults import Fault, refusal
 
 _FILES_OF_OUR_OWN = 64
@@ -24,7 +24,7 @@ _MOST_SECONDS_BETWEEN_LOOKS = 1.0
 _SECONDS_TO_READ_A_REFUSAL = 1.0
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Bounds:
     """How patient a connection is. Not for a deployment to set: a proxy in front may be stricter.
 

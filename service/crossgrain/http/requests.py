@@ -2,7 +2,6 @@
 
 import asyncio
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from starlette.requests import Request
@@ -10,6 +9,7 @@ from starlette.responses import Response
 
 from crossgrain.http.settings import Settings
 from crossgrain.names.identity import FhirVersion
+from crossgrain.names.values import frozen
 from crossgrain.operations.desk import parse_resource
 from crossgrain.operations.faults import Fault, RequestRefused, operation_outcome, refusal
 from crossgrain.operations.parameters import Given, from_query
@@ -83,7 +83,7 @@ SPOKEN = (FHIR_JSON, PLAIN_JSON)
 _FORMATS = {"json": FHIR_JSON, FHIR_JSON: FHIR_JSON, PLAIN_JSON: PLAIN_JSON}
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Form:
     """How the answer is to be written."""
 

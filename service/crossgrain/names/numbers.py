@@ -2,12 +2,13 @@
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from typing import NoReturn
 
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.printing import decimal
+from crossgrain.names.values import frozen
 
 _NUMBER = re.compile(r"([+-]?\d+(?:\.\d+)?)(?:/(\d+(?:\.\d+)?))?", re.ASCII)
 
@@ -80,7 +81,7 @@ _COUNTED = frozenset(
 """Units of which there are no parts."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Number:
     """One entry of a data file.
 

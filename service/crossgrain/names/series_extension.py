@@ -3,9 +3,8 @@
 One table of its parts: the writer, the reader and the published StructureDefinition follow it.
 """
 
-from dataclasses import dataclass
-
 from crossgrain.names.identity import canonical
+from crossgrain.names.values import frozen
 
 SERIES_ID = "switch-series"
 SERIES_URL = canonical("StructureDefinition", SERIES_ID)
@@ -16,7 +15,7 @@ MOST_ACTS = 4
 """How many of the last visits it tells of."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ExtensionPart:
     """One part: its name, how often it stands, its FHIR type, and what it says.
 

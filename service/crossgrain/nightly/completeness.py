@@ -20,6 +20,7 @@ from typing import Any
 import msgspec
 
 from crossgrain.names.identity import FhirVersion
+from crossgrain.names.values import frozen
 from crossgrain.nightly.export import ERRORS, READ, Export
 from crossgrain.nightly.plan import Chunk, InputFault, InputFile, RunRefused, SourceFile, input_file
 from crossgrain.nightly.scan import MOST_FAULTS, Tally
@@ -146,7 +147,7 @@ def to_compare_with(before: Measure | None, tonight: Measure, *, whole: bool) ->
     return {kind: count for kind, count in most.items() if count}
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class NightsCompared:
     """Tonight beside the earlier nights.
 
@@ -211,7 +212,7 @@ def _about_patients(totals: Totals) -> list[str]:
     ]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Findings:
     """How whole the input is.
 

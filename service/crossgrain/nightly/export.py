@@ -8,13 +8,13 @@ import re
 import zlib
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NoReturn
 from urllib.parse import parse_qs, unquote, urlsplit
 
 import msgspec
 
+from crossgrain.names.values import frozen
 from crossgrain.nightly.plan import BYTE_ORDER_MARK, InputFault, RunRefused, SourceFile
 from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.json import parse
@@ -24,7 +24,7 @@ MOST_BYTES = 64 * 1024 * 1024
 """Enough for a quarter of a million files."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Named:
     """One file as the manifest names it.
 
@@ -46,7 +46,7 @@ class Named:
     goes_on_in: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Manifest:
     """What a manifest says.
 
@@ -91,7 +91,7 @@ def manifest_in(path: Path) -> Manifest:
     )
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Reader:
     """Reads parts of one manifest, and refuses by their places."""
 
@@ -172,7 +172,7 @@ _SUFFIXES = (".ndjson", ".ndjson.gz")
 _TYPE_IN_NAME = re.compile(r"(?:^|[._-])([A-Z][A-Za-z]+)(?=[._-]|$)")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Export:
     """What an export holds, as its folder or its manifest says.
 

@@ -6,7 +6,6 @@ https://hl7.org/fhir/smart-app-launch/backend-services.html
 import json
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from uuid import uuid4
@@ -18,6 +17,7 @@ from joserfc.errors import JoseError
 from joserfc.jwk import ECKey, Key, RSAKey
 
 from crossgrain.names.identity import FhirVersion
+from crossgrain.names.values import frozen
 from crossgrain.nightly.plan import RunRefused
 from crossgrain.writing.forms import to_json
 
@@ -28,7 +28,7 @@ _ALGORITHMS = {"RSA": "RS384", "EC": "ES384"}
 _OK = 200
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Client:
     """Who sends.
 

@@ -18,6 +18,7 @@ from typing import Any, Protocol
 import msgspec
 
 from crossgrain.names.identity import RESOURCE_SYSTEM, FhirVersion, urn
+from crossgrain.names.values import frozen
 from crossgrain.nightly.plan import RunRefused
 from crossgrain.nightly.workdir import ENTRIES, ISSUES, REPORT, locked, write_whole
 from crossgrain.writing.forms import to_json
@@ -34,7 +35,7 @@ class Finder(Protocol):
         """The resource, or ``None``."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Group:
     """Resources that belong in one transaction: an issue, and the entry that points at it."""
 

@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 from fractions import Fraction
 from typing import Any
@@ -12,6 +12,7 @@ import msgspec
 from crossgrain.catalogue import Catalogue
 from crossgrain.core.waiting import with_plan
 from crossgrain.names.identity import FhirVersion
+from crossgrain.names.values import frozen
 from crossgrain.nightly.naming import BY_REFERENCE, Naming, PatientNamed
 from crossgrain.nightly.scan import EVIDENCE
 from crossgrain.reading.door import Look
@@ -137,7 +138,7 @@ DECODE = msgspec.json.Decoder(Answer).decode
 _ENTRY = re.compile(r"Bundle\.entry\[(\d+)\](?:\.resource)?")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class JudgedPatient:
     """What came of one patient.
 
@@ -163,7 +164,7 @@ def record_of(rows: Iterable[tuple[str, str, str, bytes | None]]) -> JudgedPatie
     return JudgedPatient(lines, tuple(lost))
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Judge:
     """What every patient of a run is judged with."""
 

@@ -6,7 +6,6 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Protocol
@@ -15,6 +14,7 @@ import msgspec
 
 from crossgrain.catalogue import Catalogue, load_catalogue
 from crossgrain.names.identity import FhirVersion
+from crossgrain.names.values import frozen
 from crossgrain.nightly.base_rows import BaseRows
 from crossgrain.nightly.completeness import Totals, seen_version
 from crossgrain.nightly.judging import ENCODE, Judge
@@ -27,7 +27,7 @@ from crossgrain.nightly.workdir import WorkDir, end_with_parent, write_whole
 from crossgrain.screening.screen import Ruler, enabled
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Setting:
     """What every process of a run is told."""
 

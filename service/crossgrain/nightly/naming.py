@@ -5,7 +5,6 @@ Of the record nothing is kept for this but what was allowed, and only of patient
 
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 from urllib.parse import quote, urlsplit
@@ -13,6 +12,7 @@ from urllib.parse import quote, urlsplit
 import msgspec
 
 from crossgrain.names.errors import Category, DomainError
+from crossgrain.names.values import frozen
 from crossgrain.operations.faults import did_you_mean
 from crossgrain.reading.resolve import local
 
@@ -41,7 +41,7 @@ _USES = ("official", "usual", None, "temp", "nickname", "anonymous")
 """Names in the order in which one is taken (HumanName.use); old and maiden names never."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Naming:
     """What the deployer allows.
 

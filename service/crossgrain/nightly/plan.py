@@ -18,6 +18,7 @@ from pathlib import Path
 import msgspec
 
 from crossgrain.names.identity import FhirVersion
+from crossgrain.names.values import frozen
 from crossgrain.nightly.naming import BY_REFERENCE, Naming
 
 CHUNK_BYTES = 32 * 1024 * 1024
@@ -27,7 +28,7 @@ BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 """Some programs begin a file of UTF-8 with it; it is no part of the first line."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class SourceFile:
     """One file of an export.
 
@@ -54,7 +55,7 @@ class SourceFile:
         return self.name.endswith(".gz")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Chunk:
     """One piece of work: `number` orders them; `start` and `end` are bytes of the file."""
 
@@ -166,7 +167,7 @@ class Worklist(StrEnum):
     FLAG = "flag"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class RunOptions:
     """A run as it was asked for.
 

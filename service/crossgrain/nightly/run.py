@@ -2,7 +2,6 @@
 
 import os
 import time
-from dataclasses import dataclass
 from typing import Any
 
 import duckdb
@@ -10,6 +9,7 @@ import msgspec
 
 from crossgrain.catalogue import Catalogue, load_catalogue
 from crossgrain.dosing.bases import Basis
+from crossgrain.names.values import frozen
 from crossgrain.nightly.base_rows import BaseRows, base_rows, package_digest
 from crossgrain.nightly.completeness import (
     NightsCompared,
@@ -51,7 +51,7 @@ _BUCKET_BYTES = 64 * 1024 * 1024
 _LEAST_BUCKETS, _MOST_BUCKETS = 16, 2048
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Run:
     """What stands before the work begins."""
 

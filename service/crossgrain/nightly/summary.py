@@ -5,7 +5,6 @@ lets nothing be. Without its script every row is there; the script only hides an
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -14,6 +13,7 @@ from markupsafe import Markup
 
 from crossgrain.dosing.bases import Basis
 from crossgrain.names.printing import decimal, percent
+from crossgrain.names.values import frozen
 from crossgrain.nightly.issues import Ledger
 from crossgrain.nightly.naming import PatientNamed, chart_link
 from crossgrain.nightly.outputs import NO_HORMONE, REVIEWS, SUMMARY, TABLE
@@ -66,7 +66,7 @@ def _own(name: str) -> str:
     return (Path(__file__).parent / "static" / name).read_text("utf-8")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Review:
     """One patient who could not be judged."""
 

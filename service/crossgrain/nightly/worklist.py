@@ -2,11 +2,11 @@
 
 import csv
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from datetime import date
 from io import StringIO
 from pathlib import Path
 
+from crossgrain.names.values import frozen
 from crossgrain.nightly.issues import Ledger, Night
 from crossgrain.nightly.judging import Answer, FlagLine
 from crossgrain.nightly.naming import PatientNamed, Shown, chart_link
@@ -19,7 +19,7 @@ from crossgrain.sheet.rendering import as_shown
 WORKLIST_CSV = "worklist.csv"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class WorklistRow:
     """One row.
 
@@ -52,7 +52,7 @@ class WorklistRow:
     source: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class NightDesk:
     """Where the worklist is read: what is known of earlier nights, and what may be shown."""
 

@@ -6,9 +6,10 @@ the next response may answer that one, in the same call or in the next.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Generic, TypeVar
 
+from crossgrain.names.values import frozen
 from crossgrain.operations.faults import Fault, refusal, refused_by_reader
 from crossgrain.operations.parameters import Call
 from crossgrain.reading.answers import amended, names_form
@@ -20,7 +21,7 @@ from crossgrain.reading.record import Question, Testimony
 T = TypeVar("T")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Judged(Generic[T]):
     """What was made of a call with its answers: the call as answered, and what it leaves open."""
 

@@ -1,7 +1,7 @@
 """``$compare-bases``: what a regimen is worth on every basis, and its target there. No plan."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
@@ -13,6 +13,7 @@ from crossgrain.dosing.plan import BasisRow
 from crossgrain.dosing.targets import DESICCATED_TARGETS, Target, TargetDose
 from crossgrain.names.errors import DomainError
 from crossgrain.names.identity import FhirVersion
+from crossgrain.names.values import frozen
 from crossgrain.operations.answering import judged_with_answers
 from crossgrain.operations.desk import Desk, day_asked, look_at, mixture_asked, record_in
 from crossgrain.operations.faults import refused_by_domain
@@ -38,7 +39,7 @@ GRAIN_FAMILIES = (
 )
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class RegimenCompared:
     """What is answered: the record as it was read, and its regimen on every basis.
 

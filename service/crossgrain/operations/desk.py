@@ -6,7 +6,7 @@ option, and its library loads when it is first asked for.
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -17,6 +17,7 @@ from crossgrain import __version__
 from crossgrain.catalogue import Catalogue
 from crossgrain.dosing.targets import Combining, Mixture, Target
 from crossgrain.names.identity import FhirVersion
+from crossgrain.names.values import frozen
 from crossgrain.operations.faults import (
     Complaint,
     Fault,
@@ -58,7 +59,7 @@ def today(clock: Clock, zone: ZoneInfo) -> date:
     return clock().astimezone(zone).date()
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Desk:
     """The catalogue, the clock, the options known and the version that signs answers."""
 

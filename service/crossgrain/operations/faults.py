@@ -8,13 +8,13 @@ No other module picks a status or a code, or builds the OperationOutcome of an e
 """
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
 from difflib import get_close_matches
 from enum import StrEnum
 from typing import Any
 
 from crossgrain.names.errors import Category as DomainCategory
 from crossgrain.names.errors import DomainError
+from crossgrain.names.values import frozen
 from crossgrain.reading.elements import ReadCategory, Unreadable
 
 
@@ -46,7 +46,7 @@ class Fault(StrEnum):
     INTERNAL = "internal"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Row:
     """One fault: its status, its issue code, and its words, where no closer ones are at hand."""
 
@@ -140,7 +140,7 @@ def row_of(category: StrEnum) -> Row:
     return TABLE[type(category)][category]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Complaint:
     """One fault: its category (ours, the domain's or the reader's), where, one sentence."""
 

@@ -8,10 +8,11 @@ refused.
 """
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 from urllib.parse import quote
 
+from crossgrain.names.values import frozen
 from crossgrain.operations.faults import Complaint, Fault, RequestRefused
 from crossgrain.operations.parameters import Call
 from crossgrain.reading.resolve import BundleIndex, Entry, is_urn, without_version
@@ -43,7 +44,7 @@ def to_be_filed(bundle: Resource, call: Call) -> Resource:
     return as_transaction({**bundle, "entry": entries})
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Cited:
     """What an answer refers to: its own entries, and the record by the references in it."""
 

@@ -6,7 +6,6 @@ what is taken.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
@@ -17,6 +16,7 @@ from crossgrain.core.proposal import SwitchRequest
 from crossgrain.dosing.targets import Combining
 from crossgrain.names.errors import DomainError
 from crossgrain.names.identity import FhirVersion, urn
+from crossgrain.names.values import frozen
 from crossgrain.operations.answering import judged_with_answers
 from crossgrain.operations.desk import (
     Desk,
@@ -48,7 +48,7 @@ from crossgrain.writing.next_step import next_step_bundle
 Resource = dict[str, Any]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class SettledStep:
     """What was made of a call.
 

@@ -6,7 +6,7 @@ line takes its spelling.
 
 import re
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date, datetime
 from decimal import Decimal
 from fractions import Fraction
@@ -20,6 +20,7 @@ from crossgrain.dosing.policy import Policy
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.targets import Combining, Target
 from crossgrain.names.printing import decimal
+from crossgrain.names.values import frozen
 from crossgrain.operations.faults import did_you_mean
 from crossgrain.reading.codesystems import RxNorm
 from crossgrain.sheet.locale import tags
@@ -43,7 +44,7 @@ class BadValue(Exception):
     """A value that the option does not take; the message says what it takes."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Option:
     """One option.
 

@@ -6,10 +6,10 @@ that an option does not take are refused, all of them in one answer.
 """
 
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
+from crossgrain.names.values import frozen
 from crossgrain.operations.faults import (
     Complaint,
     Fault,
@@ -34,7 +34,7 @@ _JSON_TYPES: dict[str, tuple[type, ...]] = {
 _BESIDE_THE_VALUE = {"id", "extension", "name"}
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Given:
     """One option as the caller gave it.
 
@@ -52,7 +52,7 @@ class Given:
         return self.place if isinstance(self.value, str) else f"{self.place}.value"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Call:
     """A record, where it stands in the body, and the options beside it.
 
@@ -81,7 +81,7 @@ def where_to_give(name: str, *, posted: bool) -> str:
     return f"Parameters.parameter.where(name='{name}')" if posted else f"http.{name}"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Options:
     """The options' values, checked, by name; and where each was given."""
 

@@ -1,7 +1,6 @@
 """``$propose-switch``: a record and a target in, a proposed series with its rationale out."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from datetime import date
 from importlib.util import find_spec
 from typing import Any
@@ -12,6 +11,7 @@ from crossgrain.dosing.plan import PriorTherapy
 from crossgrain.dosing.targets import Combining, Target
 from crossgrain.names.errors import DomainError
 from crossgrain.names.identity import FhirVersion
+from crossgrain.names.values import frozen
 from crossgrain.operations.answering import judged_with_answers
 from crossgrain.operations.desk import (
     Desk,
@@ -36,7 +36,7 @@ from crossgrain.writing.brief import brief_bundle
 from crossgrain.writing.forms import PlanPage, with_page
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Settled:
     """What was made of a call.
 

@@ -1,10 +1,10 @@
 """``/sheet`` and ``/sheet/next-step``: what a call makes of a record, as a page or as its dates."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from crossgrain.names.identity import FhirVersion
+from crossgrain.names.values import frozen
 from crossgrain.operations import next_step, propose_switch
 from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import Fault, refusal
@@ -16,7 +16,7 @@ from crossgrain.sheet.person import PatientHeading, person_in
 from crossgrain.sheet.sources import Sources, sources_in
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class SettledSheet:
     """What a sheet is of and read from, which part is asked for, in which locale, whose it is."""
 

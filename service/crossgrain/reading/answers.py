@@ -14,6 +14,7 @@ from typing import Any, Unpack
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.names.identity import stable_id, urn
 from crossgrain.names.printing import as_written, unit_word
+from crossgrain.names.values import frozen
 from crossgrain.reading.clear import DAILY, Resource, written_clearly
 from crossgrain.reading.door import Look, open_record
 from crossgrain.reading.elements import ReadCategory, Unreadable
@@ -39,7 +40,7 @@ _LEFT_OUT: Resource = {"resource": {"resourceType": "Basic"}}
 """What stands in the place of a resource that is left out, so that no other changes its place."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Amended:
     """A record with the answers in it.
 
@@ -97,7 +98,7 @@ def amended(
     )
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _AnsweredQuestion:
     """One question as it was answered."""
 

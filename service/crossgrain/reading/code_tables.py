@@ -22,6 +22,7 @@ from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.targets import Combining
 from crossgrain.names.identity import HOW_IT_GOES
 from crossgrain.names.numbers import Numbers
+from crossgrain.names.values import frozen
 from crossgrain.reading.codesystems import Code
 from crossgrain.reading.concerns import ConcernTables
 from crossgrain.reading.hearing import Phrasebook
@@ -66,7 +67,7 @@ def names_how_it_goes(response: Mapping[str, Any]) -> bool:
     return isinstance(named, str) and named.partition("|")[0] == HOW_IT_GOES
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class MedicineCode:
     """What one code says of a thyroid medicine.
 
@@ -99,7 +100,7 @@ class MedicineCode:
         )
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class AliasPattern:
     """A deployer's name with a number in it: words, the strength, words.
 
@@ -117,7 +118,7 @@ class AliasPattern:
     strengths: Set[Fraction]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class OwnNames:
     """A deployer's own product names, in plain words.
 
@@ -140,7 +141,7 @@ BELIEVED_KEYS = ("record.order_days", "record.renewal_days", "record.pregnancy_d
 """The numbers behind `Believed`, by their keys in the data files."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Believed:
     """How long what a record says is believed, days.
 
@@ -174,7 +175,7 @@ def unit_spelling(written: str) -> str:
     return "".join(_STROKE.sub("/", plain).split())
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class LabUnit:
     """A unit of results: what it counts, and how many mIU/L, ng/L, pmol/L, 1/min or kg it is."""
 
@@ -194,7 +195,7 @@ class LabCode:
     display: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class CodedDrug:
     """A code with the display that goes with it."""
 
@@ -202,7 +203,7 @@ class CodedDrug:
     display: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class DrugCodes:
     """The codes of a product: `drug` only where verified, `ingredient` wherever one exists."""
 
@@ -210,7 +211,7 @@ class DrugCodes:
     drug: CodedDrug | None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Plausible:
     """The mean daily amounts that are read without asking, in the preparation's unit."""
 

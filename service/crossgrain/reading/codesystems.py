@@ -1,13 +1,13 @@
 """Code systems, each a type of its own: a code of one can't be passed as a code of another."""
 
 import re
-from dataclasses import dataclass
 from typing import ClassVar
 
 from crossgrain.names.errors import Category, DomainError
+from crossgrain.names.values import frozen
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Code:
     """A code whose form is right for its system; whether it exists is another matter.
 

@@ -8,9 +8,10 @@ medicines that no rule asks for, and that are known to be no thyroid hormone. Wh
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from operator import attrgetter
 
+from crossgrain.names.values import frozen
 from crossgrain.reading.codesystems import system_meant
 from crossgrain.reading.denials import Clause, Denials, Phrase, names_in
 from crossgrain.reading.elements import CodeableConcept
@@ -18,7 +19,7 @@ from crossgrain.reading.hormone_names import folded
 from crossgrain.reading.remembered import Remembered
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ConcernTable:
     """Key by code and by name, for one kind of resource."""
 
@@ -91,7 +92,7 @@ class ConcernTable:
         return HeardKeys(keys, not keys)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class HeardKeys:
     """What a concept says: our keys, or that its words name what a rule knows only to deny it."""
 
@@ -99,7 +100,7 @@ class HeardKeys:
     denied: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ConcernTables:
     """One table per kind of resource; `others` are medicines that no rule knows, and no hormone."""
 

@@ -9,8 +9,9 @@ doubtful word is not taken. The words stand in ``data/denials.toml``.
 
 import re
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 
+from crossgrain.names.values import frozen
 from crossgrain.reading.hormone_names import folded
 
 Phrase = tuple[str, ...]
@@ -33,7 +34,7 @@ _GO_ON = {"or", "nor", "and", "but", "however"}
 """What may follow a denied name, as the next name or another statement may."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Clause:
     """A text as words, and the signs between them: ``gaps[n]`` stands before ``words[n]``."""
 
@@ -64,7 +65,7 @@ class Clause:
         return max(ends, default=start)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Name:
     """A name found in a text: its words are ``words[start:end]``."""
 
@@ -73,7 +74,7 @@ class Name:
     end: int
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Denials:
     """The words of the data file. Without any, nothing is denied and nothing doubted."""
 

@@ -5,7 +5,7 @@ asks or lists the other does too.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 from typing import Any, NotRequired, TypedDict, TypeVar
 
@@ -13,6 +13,7 @@ import msgspec
 
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.names.identity import FhirVersion
+from crossgrain.names.values import frozen
 from crossgrain.reading.code_tables import CodeTables, names_how_it_goes
 from crossgrain.reading.elements import (
     Asked,
@@ -194,7 +195,7 @@ _WHOSE = "It does not say whose it is, and other resources do. Is it this patien
 T = TypeVar("T")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Opened:
     """A record past the door: what it is read with, whose it is, where each resource stands."""
 

@@ -5,12 +5,13 @@ read further is listed all the same: it is then replaced, never left to stand un
 """
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
 from crossgrain.dosing.targets import Combining
 from crossgrain.names.identity import PLAN_SYSTEM, RESOURCE_SYSTEM
+from crossgrain.names.values import frozen
 from crossgrain.reading.codesystems import Loinc
 from crossgrain.reading.series_mark import mark_in
 from crossgrain.safety.facts import Analyte
@@ -40,7 +41,7 @@ SUSPEND = "suspend"
 """Of FHIR's codes for what a Task does to a request: not to be carried out for now."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Filed:
     """One resource of a plan of ours.
 

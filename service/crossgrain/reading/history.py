@@ -5,6 +5,7 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any
 
+from crossgrain.names.values import frozen
 from crossgrain.reading.code_tables import AnswerType, Believed, Item, names_how_it_goes
 from crossgrain.reading.codesystems import Loinc
 from crossgrain.reading.concerns import ConcernTable, HeardKeys
@@ -138,7 +139,7 @@ _FRAIL = frozenset(
 _VOID = {"registered", "cancelled", "entered-in-error"}
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class CourseFacts:
     """Dated results by their resource's reference, and what sets a patient apart."""
 

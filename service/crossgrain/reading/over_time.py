@@ -2,12 +2,13 @@
 
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from itertools import islice, pairwise
 from operator import itemgetter
 
 from crossgrain.dosing.preparations import Kind
+from crossgrain.names.values import frozen
 from crossgrain.reading.code_tables import Believed
 from crossgrain.reading.currency import Currency, Meaning
 from crossgrain.reading.dose_lines import Doses, doses_of
@@ -34,7 +35,7 @@ from crossgrain.screening.writing import KIND_WORDS
 _ANOTHER_DOSE = "A statement was made from an order of another dose. Which was taken?"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class DatedMedicine:
     """A thyroid medicine that was taken, or was not, before its doses are read.
 

@@ -1,9 +1,9 @@
 """The patient of a record: exactly one, and how old."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import date
 
+from crossgrain.names.values import frozen
 from crossgrain.reading.elements import (
     Asked,
     Asks,
@@ -43,7 +43,7 @@ def the_patient(index: BundleIndex, root: str) -> Entry:
 _SEXES = {sex.value: sex for sex in Sex}
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Person:
     """What the Patient says of itself."""
 

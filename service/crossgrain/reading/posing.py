@@ -10,7 +10,7 @@ names another form.
 import json
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from hashlib import sha256
 from typing import Any, Unpack
 
@@ -19,6 +19,7 @@ from crossgrain.dosing.regimens import DoseLine
 from crossgrain.dosing.targets import Target
 from crossgrain.names.identity import FhirVersion, stable_id, urn
 from crossgrain.names.printing import exact_decimal
+from crossgrain.names.values import frozen
 from crossgrain.reading.clear import (
     NotWritable,
     Resource,
@@ -55,7 +56,7 @@ MOST_CHARACTERS_READ = 24_000
 hundred times. Those beyond are asked about without readings."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Amendment:
     """What an answer changes of a call.
 
@@ -73,7 +74,7 @@ class Amendment:
     options: tuple[tuple[str, str], ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class PossibleAnswer:
     """One possible answer: its code, its words, and what it changes."""
 
@@ -83,7 +84,7 @@ class PossibleAnswer:
     lines: tuple[DoseLine, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Posed:
     """A question as it stands in a form.
 
@@ -132,7 +133,7 @@ class Posed:
         return tuple(choice for choice in self.choices if choice.lines)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class QuestionForm:
     """Every question of one record, and the name of the form that they make."""
 

@@ -6,7 +6,6 @@ no UCUM but has one meaning in practice (``mcg``) is read; what has two is not.
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
 from fractions import Fraction
@@ -18,6 +17,7 @@ import msgspec
 
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.names.printing import as_written, unit_word
+from crossgrain.names.values import frozen
 from crossgrain.reading.codesystems import UCUM, Snomed
 from crossgrain.reading.elements import Asked, Quantity, Ratio, ReadCategory, Unreadable
 
@@ -41,7 +41,7 @@ class Dimension(StrEnum):
     GRAIN = "grain"  # one labelled grain, whatever it weighs
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Unit:
     """A dose unit: what it counts, and how many base units one of it is."""
 

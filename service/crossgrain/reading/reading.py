@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 
 from crossgrain.dosing.preparations import Preparation
+from crossgrain.names.values import frozen
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.elements import Asked, Asks, CodeableConcept
 from crossgrain.reading.product import Product
@@ -15,7 +16,7 @@ from crossgrain.reading.resolve import Budget, BundleIndex, Entry
 from crossgrain.reading.shapes import Shape
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Vouched:
     """What the caller has answered that no element of a resource could say.
 
@@ -108,7 +109,7 @@ Named = tuple[Product | None, CodeableConcept | None]
 """A thyroid product, if it is one, and the concept by which it is named."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Reading:
     """The record, the tables and the notes of one reading.
 

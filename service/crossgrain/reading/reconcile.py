@@ -5,11 +5,12 @@ from. A chain follows the dates and never comes back to where it began.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import DoseLine
+from crossgrain.names.values import frozen
 from crossgrain.reading.code_tables import Believed, CodeTables
 from crossgrain.reading.dose_lines import leaves_days, refuse_implausible
 from crossgrain.reading.elements import Asked, Asks
@@ -25,7 +26,7 @@ _UNDATED = "An order says that it replaces another, and one of the two has no da
 _OLDER = "An order says that it replaces a newer one. Which of the two is taken?"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Order:
     """An order in a chain: the reference of the one it replaces, and its first day."""
 

@@ -5,19 +5,20 @@ FHIRPaths are from the record's root, e.g.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import date
 from fractions import Fraction
 from typing import Any
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import DoseLine, Regimen
+from crossgrain.names.values import frozen
 from crossgrain.reading.elements import Asks, CodeableConcept
 from crossgrain.reading.series_mark import SeriesMark
 from crossgrain.safety.facts import Facts
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Question:
     """Something that must be answered before a dose can be computed.
 
@@ -36,7 +37,7 @@ class Question:
     beside: str = field(default="", compare=False)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Confirmed:
     """A question that the caller answered: where, what was asked, and the answer in words."""
 
@@ -45,7 +46,7 @@ class Confirmed:
     answer: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Testimony:
     """What the caller answered, and the resources in which they did, each with its address."""
 
@@ -56,7 +57,7 @@ class Testimony:
 NOTHING_ANSWERED = Testimony()
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Unread:
     """An element that was passed over and could matter, and why."""
 
@@ -64,7 +65,7 @@ class Unread:
     why: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Span:
     """Dose lines that hold together from one day to another, relative to as-of.
 
@@ -80,7 +81,7 @@ class Span:
         return (self.first_day or 0) <= day and (self.last_day is None or day <= self.last_day)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class MarkedOrder:
     """An order, or a care plan, that carries the extension of a series of ours.
 
@@ -99,7 +100,7 @@ class MarkedOrder:
     unchanged: bool
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class MedicineEntry:
     """One medication resource that carries a thyroid hormone.
 
@@ -171,7 +172,7 @@ class MedicineEntry:
         return begun[-1] if begun else self.first_day
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Record:
     """A record read as of one day.
 

@@ -5,7 +5,7 @@ extension agrees with all others of the same plan, the care plan's among them wh
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 from fractions import Fraction
 
@@ -13,6 +13,7 @@ from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.tablets import DAYS_OF_WEEK, SHARED_WEEK
 from crossgrain.dosing.targets import Combining
 from crossgrain.names.series_extension import CONTEXTS, SERIES_URL
+from crossgrain.names.values import frozen
 from crossgrain.reading.currency import ORDERS
 from crossgrain.reading.elements import Dosage, Reference, View
 from crossgrain.reading.quantities import exact
@@ -139,7 +140,7 @@ def with_known_steps(
     return tuple(replace(draft, ours=draft.reference in steps) for draft in drafts)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _KnownStep:
     """An order that is an unchanged step of a plan on which all that carries it agrees."""
 
@@ -163,7 +164,7 @@ def _known_steps(marked: Sequence[MarkedOrder]) -> list[_KnownStep]:
     ]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Taken:
     """A medicine taken today: its kind, its own reference, and those that it was made from."""
 

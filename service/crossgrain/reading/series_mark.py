@@ -9,7 +9,6 @@ no mark: the order that carries it is then judged as any other.
 
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 from itertools import pairwise
@@ -21,6 +20,7 @@ from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import Combining, Mixture, Target, TargetDose
 from crossgrain.names.errors import DomainError
 from crossgrain.names.series_extension import MOST_ACTS, PARTS, SERIES_URL, ExtensionPart
+from crossgrain.names.values import frozen
 from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.quantities import exact
 
@@ -47,7 +47,7 @@ def _shortest(days: list[Fraction]) -> tuple[Fraction, ...]:
     return tuple(days[:1]) if len(set(days)) == 1 else tuple(days)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ActTaken:
     """What a visit after the first ended with.
 
@@ -80,7 +80,7 @@ def acts_after(acts: Sequence[ActTaken], act: ActTaken) -> tuple[ActTaken, ...]:
     return tuple(told[n] for n in sorted(kept))
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class SeriesFacts:
     """What every order of one plan says of the plan: enough to compute its checkpoint again.
 
@@ -123,7 +123,7 @@ class SeriesFacts:
     acts: tuple[ActTaken, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class OrderedDose:
     """What one instruction of an order says.
 
@@ -141,7 +141,7 @@ class OrderedDose:
     last_day: date
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class OrderedStep:
     """What one order of a series says that it orders: one product, for one step or several.
 
@@ -171,7 +171,7 @@ class OrderedStep:
         return self.doses[-1].last_day
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class PlannedLine:
     """What a plan has of one product line, whether or not an order is for it.
 
@@ -189,7 +189,7 @@ class PlannedLine:
     end: int
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class SeriesMark:
     """What one resource of a series carries.
 

@@ -1,10 +1,10 @@
 """What differs between the FHIR versions in the elements that are read: one table each."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 from crossgrain.names.identity import FhirVersion
+from crossgrain.names.values import frozen
 from crossgrain.reading.elements import ReadCategory, Unreadable
 
 _BOTH = frozenset(
@@ -56,7 +56,7 @@ _R5_ONLY = frozenset(
 )
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Shape:
     """One version's shape of what is read.
 

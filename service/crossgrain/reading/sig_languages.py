@@ -19,11 +19,12 @@ that it bears on the taking, none is taken, unless the resource says which langu
 
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from itertools import product
 from typing import Any, NamedTuple
 
+from crossgrain.names.values import frozen
 from crossgrain.reading.hormone_names import folded
 from crossgrain.reading.schedule import (
     LONGEST,
@@ -39,7 +40,7 @@ _SHORT_DAY = 3
 """Letters: a day of the week by fewer stands in a list or a span, since "po" is not only Monday."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Language:
     """The phrases of one language, by their words.
 

@@ -7,12 +7,13 @@ an order: where that was stopped or withdrawn, and no other stands, one of the t
 """
 
 from collections.abc import Collection, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 from fractions import Fraction
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import DoseLine
+from crossgrain.names.values import frozen
 from crossgrain.reading.currency import (
     ORDERS,
     Currency,
@@ -35,7 +36,7 @@ Days = tuple[int | None, int | None]
 """First and last day, both included, relative to as-of; ``None`` where it is open."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Claim:
     """A saying that a medicine is, or was, taken.
 
@@ -57,7 +58,7 @@ class Claim:
     stated: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class StandingOrders:
     """The orders that stand: their references, and of which kinds of medicine they are.
 
@@ -69,7 +70,7 @@ class StandingOrders:
     order_days: int
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Denial:
     """A saying that a medicine is not taken, or no longer.
 
@@ -184,7 +185,7 @@ def may_deny(seen: MedicationStatement | MedicationRequest) -> bool:
     return seen.status in _OUTRIGHT or is_given_up(adherence_of(seen))
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Denier:
     """A resource that may deny, with what was read of it already; `lines` as in `Denial`."""
 

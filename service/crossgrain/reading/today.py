@@ -6,6 +6,7 @@ from fractions import Fraction
 from math import isfinite
 
 from crossgrain.dosing.preparations import Kind
+from crossgrain.names.values import frozen
 from crossgrain.reading.code_tables import Believed
 from crossgrain.reading.currency import Meaning
 from crossgrain.reading.dose_lines import Doses, read_by_date, read_doses
@@ -25,7 +26,7 @@ from crossgrain.reading.views import MedicationRequest
 from crossgrain.safety.facts import Known
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Hormone:
     """A thyroid medicine that is taken, with what ties it to other resources.
 

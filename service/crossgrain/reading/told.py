@@ -5,12 +5,12 @@ here, so that neither passes over what the other asks about.
 """
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
 
 from msgspec.structs import replace
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import DoseLine
+from crossgrain.names.values import frozen
 from crossgrain.reading.currency import Currency, Meaning
 from crossgrain.reading.dose_lines import Doses, read_by_date, read_doses
 from crossgrain.reading.elements import Asked, Asks, CodeableConcept, Dosage, Reference, Unreadable
@@ -40,7 +40,7 @@ from crossgrain.reading.taking import Claim, Denial, Denier, latest_day, may_den
 from crossgrain.reading.views import MedicationRequest, MedicationStatement
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Other:
     """A medicine that is no thyroid hormone.
 
@@ -57,7 +57,7 @@ class Other:
     modified: bool
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Unsettled:
     """A medicine of which it cannot be told whether it is hormone, or which product it is.
 
@@ -69,7 +69,7 @@ class Unsettled:
     whether: Asked | None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Told:
     """A thyroid medicine, as one resource tells of it; its doses are read when they are asked for.
 

@@ -5,11 +5,11 @@ stop suppresses the series, and that `constraints` bind the planner, is for the 
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 
 from crossgrain.dosing.plan import Plan
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.targets import Target
+from crossgrain.names.values import frozen
 from crossgrain.safety import results
 from crossgrain.safety.facts import (
     Analyte,
@@ -115,7 +115,7 @@ GATES: Mapping[str, Callable[[RuleCase], bool]] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Unchecked:
     """A rule that could not be answered, and which data it lacked."""
 

@@ -10,13 +10,14 @@ several findings is one.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import StrEnum
 from fractions import Fraction
 from itertools import pairwise
 
 from crossgrain.dosing.plan import Branch, LabDraw, Plan
 from crossgrain.dosing.steps import Step
+from crossgrain.names.values import frozen
 from crossgrain.safety import results
 from crossgrain.safety.facts import Analyte, Facts, Measurement
 from crossgrain.safety.rule import Finding, Missing, Rule, RuleTable, rule_of
@@ -32,7 +33,7 @@ class BaselineNeed(StrEnum):
     ANEW = "anew"  # it waits, and no result in the record stands
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Baseline:
     """What is known before day one.
 
@@ -132,7 +133,7 @@ class CheckDue(StrEnum):
     CHECKPOINT = "checkpoint"  # with the labs at the checkpoint
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class DatedCheck:
     """One thing to measure, on some days of the plan.
 

@@ -5,7 +5,6 @@ nothing could be checked; an empty tuple means that it was carried and is empty.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 
@@ -14,6 +13,7 @@ from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import Target, TargetDose
 from crossgrain.names.errors import DomainError
+from crossgrain.names.values import frozen
 
 
 class Analyte(StrEnum):
@@ -44,7 +44,7 @@ _UNITS = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Measurement:
     """One result.
 
@@ -70,7 +70,7 @@ class Sex(StrEnum):
     MALE = "male"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Known:
     """Something coded in the record that a rule may care about.
 
@@ -86,7 +86,7 @@ class Known:
     active: bool = True
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class MissedDays:
     """On how many of the last fourteen days thyroid medicine was missed, as the patient says.
 
@@ -98,7 +98,7 @@ class MissedDays:
     day: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class RunningPlan:
     """A switch that the patient is in the middle of.
 
@@ -112,7 +112,7 @@ class RunningPlan:
     decision: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Facts:
     """One patient, as far as the record tells.
 
@@ -153,7 +153,7 @@ T3_TARGETS = frozenset(Target) - {Target.LEVOTHYROXINE}
 """Every target that contains swallowed T3: all but levothyroxine alone."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Intent:
     """What is about to be proposed.
 
@@ -237,7 +237,7 @@ class Demand(StrEnum):
     TOO_LITTLE_WEIGHS = "too-little-weighs"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Constraints:
     """Limits on a plan.
 

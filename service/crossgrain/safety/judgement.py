@@ -6,12 +6,12 @@ switch, and it is pointed out where taking both would be too much.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from enum import StrEnum
 
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.numbers import Number
 from crossgrain.names.printing import amount, decimal, percent
+from crossgrain.names.values import frozen
 from crossgrain.safety.order import BasisNumbers, OrderNumbers, OrderReading
 from crossgrain.safety.rule import (
     Finding,
@@ -60,7 +60,7 @@ class Ending(StrEnum):
     UNKNOWN = "nothing says that the old medicine ends"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Dispute:
     """A steering basis that sizes the order otherwise than the one that decides."""
 
@@ -68,7 +68,7 @@ class Dispute:
     says: Verdict
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class OrderJudgement:
     """The verdicts on an order, the one to lead with first, and the numbers behind them.
 

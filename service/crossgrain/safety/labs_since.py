@@ -13,9 +13,9 @@ Symptoms are not weighed here: the table of the next step reads them beside the 
 """
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from fractions import Fraction
 
+from crossgrain.names.values import frozen
 from crossgrain.safety import results
 from crossgrain.safety.checks import DRAWN
 from crossgrain.safety.facts import Analyte, Facts, Measurement
@@ -33,7 +33,7 @@ _EARLY = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class LabsRead:
     """What the labs say, and from what.
 
@@ -49,7 +49,7 @@ class LabsRead:
     found: tuple[Measurement, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class DoseHeld:
     """Since when labs may speak, and of which dose.
 

@@ -13,13 +13,13 @@ alone; in pregnancy a low TSH lowers nothing.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from fractions import Fraction
 
 from crossgrain.dosing.need import UNCHANGED
 from crossgrain.dosing.plan import Statement
 from crossgrain.dosing.policy import Policy, TodaysTsh
 from crossgrain.names.printing import amount, decimal
+from crossgrain.names.values import frozen
 from crossgrain.safety import results
 from crossgrain.safety.facts import Analyte, Facts, Measurement
 from crossgrain.safety.results import has_goal, is_central, is_pregnant, lower_limit, upper_limit
@@ -31,7 +31,7 @@ _BIOTIN = frozenset({"biotin"})
 _LOW = {TodaysTsh.LOW, TodaysTsh.SUPPRESSED}
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class NeedReading:
     """What today's TSH says of today's dose.
 
@@ -47,7 +47,7 @@ class NeedReading:
     results: tuple[Measurement, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class TodaysNeed:
     """How much of today's dose is needed, as a number and in words."""
 

@@ -7,7 +7,6 @@ Two readings are always computed: the old medicine stops on the day that the ord
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
 
@@ -23,9 +22,10 @@ from crossgrain.dosing.kinetics import ConstantIntake, Kinetics, intake_of, stea
 from crossgrain.dosing.plan import BasisCoverage, Extreme
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.names.errors import Category, DomainError
+from crossgrain.names.values import frozen
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class OrderReading:
     """What would be taken under one reading of the order, on one basis.
 
@@ -44,7 +44,7 @@ class OrderReading:
         return max(self.ratio, self.peak)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class BasisNumbers:
     """The order on one basis; `steers` is false for a basis that is shown only."""
 
@@ -60,7 +60,7 @@ class BasisNumbers:
         return self.both if runs else self.switched
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class OrderNumbers:
     """The order on every basis that reaches it, and its T3.
 

@@ -13,11 +13,11 @@ usual                 the laboratory's, else 0.4-4.0
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 
 from crossgrain.names.printing import decimal
+from crossgrain.names.values import frozen
 from crossgrain.safety.facts import Analyte, Facts, Measurement
 from crossgrain.safety.rule import Rule, RuleTable, listed
 
@@ -128,7 +128,7 @@ class Whose(StrEnum):
     USUAL = "usual"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class TshLimits:
     """The limits that apply to one patient now, in mIU/L.
 

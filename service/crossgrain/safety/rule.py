@@ -2,13 +2,14 @@
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import StrEnum
 from fractions import Fraction
 
 from crossgrain.dosing.plan import Plan
 from crossgrain.names.numbers import PARTS, Number
 from crossgrain.names.printing import decimal, percent, span
+from crossgrain.names.values import frozen
 from crossgrain.safety.facts import Demand, Facts, Intent, Known
 
 
@@ -20,7 +21,7 @@ class Severity(StrEnum):
     NOTE = "note"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Finding:
     """What a rule raises, or a verdict on an order.
 
@@ -63,7 +64,7 @@ def any_stop(findings: Iterable[Finding]) -> bool:
     return any(finding.severity is Severity.STOP for finding in findings)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Rule:
     """One entry of the rules file.
 
@@ -110,7 +111,7 @@ class Rule:
         return self.checks_for.format(**texts(self.numbers))
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Missing:
     """What is said when a datum that rules need is not in the record."""
 
@@ -136,7 +137,7 @@ class Missing:
         return self.numbers[name].value
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class RuleTable:
     """The rules file, checked.
 
@@ -161,7 +162,7 @@ def rule_of(finding: Finding, rules: RuleTable) -> Rule | Missing | None:
     return rules.before.get(finding.code) or rules.after.get(finding.code) or next(missing, None)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class RuleCase:
     """What a rule looks at before there is a plan."""
 
@@ -169,7 +170,7 @@ class RuleCase:
     intent: Intent
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class PlanCase:
     """What a rule looks at once there is a plan."""
 
@@ -177,7 +178,7 @@ class PlanCase:
     plan: Plan
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Hit:
     """A predicate's yes: what fills the templates, where it was read, and the day of its act."""
 

@@ -17,13 +17,14 @@ exactly one answer. A test goes through every visit that there can be.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from enum import StrEnum
 from itertools import product
 
 from crossgrain.dosing.onward import Act
 from crossgrain.dosing.plan import LabReading
 from crossgrain.names.numbers import Numbers
+from crossgrain.names.values import frozen
 
 
 class Position(StrEnum):
@@ -45,7 +46,7 @@ class Alarm(StrEnum):
     RULE = "stop-rule"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class AlarmCodes:
     """What the safety rules that stop a plan mean in the middle of one, by their codes.
 
@@ -129,7 +130,7 @@ class Before(StrEnum):
     OFTEN = "often"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Visit:
     """Where a patient stands: one value for each dimension of the table."""
 
@@ -171,7 +172,7 @@ AS_READ = "as-read"
 """As the `reading` of a row: the branch is the one that the labs ask for."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class VisitRow:
     """One entry of the table.
 
@@ -211,7 +212,7 @@ DecisionTable = tuple[VisitRow, ...]
 """The rows in the order of the file."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Decision:
     """The one answer to a visit.
 
@@ -256,7 +257,7 @@ VISIT_KEYS: Mapping[str, str] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class VisitLimits:
     """The days by which it is settled where a patient stands; see the numbers file."""
 

@@ -3,13 +3,14 @@
 Days are whole numbers counted from the day of reading: 0 is today, the past is negative.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import date
 from enum import StrEnum
 from fractions import Fraction
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import DoseLine
+from crossgrain.names.values import frozen
 from crossgrain.safety.facts import Measurement
 
 
@@ -21,7 +22,7 @@ class End(StrEnum):
     UNDATED = "undated"  # over, and the record does not say since when
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class DoseRun:
     """One dose of one medicine over a run of days.
 
@@ -64,7 +65,7 @@ class Aim(StrEnum):
     SUPPRESSION = "tsh-suppression-goal"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Dispense:
     """One dispensing of a thyroid medicine: a sign that it is taken, not a dose."""
 
@@ -73,7 +74,7 @@ class Dispense:
     reference: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class TakingHistory:
     """One patient, as far as a past switch is concerned.
 
@@ -166,7 +167,7 @@ class ScreeningOutcome(StrEnum):
     NEEDS_REVIEW = "needs-review"  # the record cannot be read with certainty
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class FlagEvidence:
     """One fact that a flag rests on, and the resources that tell of it."""
 
@@ -174,7 +175,7 @@ class FlagEvidence:
     references: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class FlagSummary:
     """What a worklist says of a flag in one row; each part may be empty.
 
@@ -191,7 +192,7 @@ class FlagSummary:
     why: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Flag:
     """One finding about one switch, or about a plan of ours that runs.
 
@@ -245,7 +246,7 @@ _GRADES = tuple(FlagGrade)
 _URGENCIES = tuple(Urgency)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Screened:
     """One patient's answer.
 

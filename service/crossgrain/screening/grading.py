@@ -12,10 +12,10 @@ the ratio off on any basis                       suspected
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 
+from crossgrain.names.values import frozen
 from crossgrain.safety.facts import Measurement
 from crossgrain.safety.results import is_above, is_below
 from crossgrain.screening.course import Aim, FlagGrade, TakingHistory
@@ -32,7 +32,7 @@ class ResultLevel(StrEnum):
     UNCLEAR = "unclear"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class LimitsOfNormal:
     """A reference range; `acceptable` is its upper end with the patient's age considered."""
 
@@ -46,7 +46,7 @@ class LimitsOfNormal:
         return (self.low + self.high) / 2
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Bloods:
     """The results that a switch is judged by.
 
@@ -134,7 +134,7 @@ class Side(StrEnum):
         return ResultLevel.HIGH if self is Side.UNDER else ResultLevel.LOW
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Weighed:
     """What the bloods say of one side.
 

@@ -1,13 +1,14 @@
 """The numbers that a past switch is judged by; ``data/numbers.toml`` gives their sources."""
 
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from fractions import Fraction
 from typing import Any
 
 from crossgrain.names.numbers import Numbers, refuse
+from crossgrain.names.values import frozen
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Limits:
     """Every threshold, flat; `LIMIT_KEYS` says under which key each stands.
 

@@ -1,10 +1,10 @@
 """One patient's course in, an answer out: flagged, cleared, still climbing, or to be reviewed."""
 
 from collections.abc import Collection, Iterable, Iterator
-from dataclasses import dataclass
 from datetime import date, timedelta
 
 from crossgrain.dosing.bases import Basis
+from crossgrain.names.values import frozen
 from crossgrain.safety.facts import Measurement
 from crossgrain.screening.course import (
     Aim,
@@ -31,7 +31,7 @@ from crossgrain.screening.switches import (
 from crossgrain.screening.writing import Found, flag_of, tsh_of
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Ruler:
     """What every patient is measured with: the day, the enabled bases, the limits."""
 

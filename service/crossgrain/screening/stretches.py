@@ -16,18 +16,19 @@ anything else                                    the days on which they meet are
 from bisect import bisect_right
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import islice, pairwise
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import Regimen
+from crossgrain.names.values import frozen
 from crossgrain.screening.course import DoseRun, End, TakingHistory, TooManyAtOnce, Undecided
 from crossgrain.screening.limits import Limits
 
 TODAY = 0
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Stretch:
     """Days on which one regimen was taken.
 
@@ -72,7 +73,7 @@ class Stretch:
         return tuple(dict.fromkeys(told))
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Held:
     """An intake with the last day that it was settled to have; ``None`` while it goes on."""
 

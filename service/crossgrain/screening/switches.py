@@ -1,13 +1,13 @@
 """The last change of preparation a patient went through, and whether the dose is still moving."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.names.errors import DomainError
+from crossgrain.names.values import frozen
 from crossgrain.screening.course import Undecided
 from crossgrain.screening.limits import Limits
 from crossgrain.screening.stretches import Stretch
@@ -15,7 +15,7 @@ from crossgrain.screening.stretches import Stretch
 T3_KINDS = frozenset(Kind) - {Kind.LEVOTHYROXINE}
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Switch:
     """The last change of preparation.
 

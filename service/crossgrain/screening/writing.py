@@ -4,7 +4,6 @@ Dates are calendar dates, so that a flag reads the same on every night that find
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import date, timedelta
 from fractions import Fraction
 
@@ -13,6 +12,7 @@ from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.names.errors import DomainError
 from crossgrain.names.printing import decimal, in_grains, micrograms, percent, quantity, span
+from crossgrain.names.values import frozen
 from crossgrain.safety.checks import DRAWN
 from crossgrain.safety.facts import Analyte, Measurement
 from crossgrain.safety.results import is_below
@@ -240,7 +240,7 @@ SOURCE = (
 _HIGH_SIDE = frozenset({FlagCode.UNDER, FlagCode.TSH_HIGH, FlagCode.DISPUTED})
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Found:
     """What the judgement found of one switch.
 

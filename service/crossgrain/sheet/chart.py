@@ -6,16 +6,16 @@ light and dark themes. Measured on one plan: 16 kB in a few milliseconds, where 
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from math import ceil
 
 from markupsafe import Markup, escape
 
+from crossgrain.names.values import frozen
 from crossgrain.sheet.charted import Banded, Charted, Dose, Values
 from crossgrain.words.doses import DateWords
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Scale:
     """Maps values onto pixels.
 
@@ -79,7 +79,7 @@ LETTER_WIDTH = 0.56
 """Mean width of a letter, in font sizes: enough to tell whether a label fits."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Size:
     """Measures of one drawing, in its own pixels."""
 
@@ -94,7 +94,7 @@ class Size:
     points: int
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Frame:
     """One chart in one size: `across` maps days onto pixels, `dated` writes them."""
 

@@ -4,7 +4,7 @@ Nothing in a plan rests on this: it is drawn, and stands in a table below the dr
 """
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date, timedelta
 from fractions import Fraction
 from itertools import chain
@@ -31,6 +31,7 @@ from crossgrain.dosing.plan import Mode, Plan, PriorTherapy
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.steps import Step, SwitchPart
 from crossgrain.names.printing import short
+from crossgrain.names.values import frozen
 from crossgrain.writing.care_plan import NAMES
 
 
@@ -76,7 +77,7 @@ Values = tuple[float, ...]
 """One value per day, day 0 first; 1 is the old regimen at steady state."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Banded:
     """A course of values, and from where to where the parameters' band takes each."""
 
@@ -85,7 +86,7 @@ class Banded:
     high: Values
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Trace:
     """One prior therapy, day by day.
 
@@ -182,7 +183,7 @@ def _decays(kinetics: Kinetics, days: int) -> Sequence[tuple[float, float]]:
     return tuple((exp(-day / kinetics.t4_tau), exp(-day / kinetics.t3_tau)) for day in range(days))
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Dose:
     """A block in a strip of doses: from day to day, both included."""
 
@@ -191,7 +192,7 @@ class Dose:
     words: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Drawn:
     """A result that came: the chart's day on which blood was drawn, and what it said."""
 
@@ -199,7 +200,7 @@ class Drawn:
     words: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Past:
     """What was taken and measured from day one of a course to yesterday; day one is day 0.
 
@@ -225,7 +226,7 @@ class Past:
 NOTHING_BEFORE = Past((), (), (), (), ())
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Charted:
     """A plan as the chart takes it in.
 

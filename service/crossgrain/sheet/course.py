@@ -1,7 +1,7 @@
 """A course that is under way: what was done, what is now, what comes next; and its past, drawn."""
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import timedelta
 
 from crossgrain.catalogue import Catalogue
@@ -11,6 +11,7 @@ from crossgrain.dosing.plan import Plan
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.underway import Spell, spells
 from crossgrain.names.printing import decimal
+from crossgrain.names.values import frozen
 from crossgrain.safety.checks import DRAWN
 from crossgrain.safety.facts import Analyte, Measurement
 from crossgrain.sheet.charted import Dose, Drawn, Past, doses_in_words
@@ -27,7 +28,7 @@ _LABS = {
 """What is shown of the results since day one, and in which unit."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class DoneRow:
     """Some days from day one on: what was planned for them, and what was taken, both in words."""
 
@@ -42,7 +43,7 @@ class DoneRow:
         return self.planned == self.taken
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Result:
     """One result since day one, in words, and its date."""
 
@@ -50,7 +51,7 @@ class Result:
     words: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class NamedOrder:
     """A filed order, and how the record refers to it."""
 
@@ -58,7 +59,7 @@ class NamedOrder:
     reference: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Course:
     """What the sheet shows of where a patient stands.
 

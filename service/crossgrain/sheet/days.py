@@ -2,7 +2,6 @@
 
 from calendar import Calendar
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from datetime import date, timedelta
 from fractions import Fraction
 from itertools import groupby
@@ -13,6 +12,7 @@ from crossgrain.dosing.plan import Branch, LabDraw, Plan
 from crossgrain.dosing.steps import LineDose, OrderedCourse, Stage, Step, SwitchPart
 from crossgrain.dosing.supply import HomeUse, Turn, Use
 from crossgrain.dosing.tablets import SHARED_WEEK, Piece
+from crossgrain.names.values import frozen
 from crossgrain.sheet.locale import Locale
 from crossgrain.words.doses import daily_dose, tablets_a_day
 from crossgrain.writing.care_plan import PARTS
@@ -23,7 +23,7 @@ from crossgrain.writing.letterhead import Letterhead, Scope
 from crossgrain.writing.orders import branch_tasks, dated_acts, series_tasks
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Tablet:
     """So many tablets of one strength, taken at one time of the day."""
 
@@ -42,7 +42,7 @@ class Tablet:
         return int(self.count % 1 * 4)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Taking:
     """One medicine in a step; without tablets where the old supply goes on unchanged.
 
@@ -56,7 +56,7 @@ class Taking:
     carries_t3: bool
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Daily:
     """One medicine of a step: its dose of a mean day, and the times at which it is taken."""
 
@@ -66,7 +66,7 @@ class Daily:
     takings: tuple[Taking, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class HomeChange:
     """A supply at home that is used in another way from the first day of a step on.
 
@@ -78,7 +78,7 @@ class HomeChange:
     away: bool
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class PatientStep:
     """A stretch of days on which the same is taken, and what then changes at home.
 
@@ -103,7 +103,7 @@ class PatientStep:
         return (taking for daily in self.medicines for taking in daily.takings)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class BloodTest:
     """A day on which blood is drawn, and the letter of the step that waits for it, if any.
 
@@ -115,7 +115,7 @@ class BloodTest:
     before: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Cell:
     """One day of a month page: its step, if any, and whether blood is drawn.
 
@@ -129,7 +129,7 @@ class Cell:
     lab: bool
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Month:
     """A month page: its weeks, ``None`` for the days of other months."""
 
@@ -280,7 +280,7 @@ def months(steps: Sequence[PatientStep], labs: Sequence[date], locale: Locale) -
         year, month = (year + 1, 1) if month == 12 else (year, month + 1)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class OrderRow:
     """One medicine at one dose.
 
@@ -304,7 +304,7 @@ class OrderRow:
         return PARTS[self.part]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class DecisionRow:
     """One row of the decision: what the labs say, and what follows."""
 

@@ -4,7 +4,6 @@ What is drawn is what one microgram of LT3, or one grain, was worth in LT4.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 
 from markupsafe import Markup
@@ -18,6 +17,7 @@ from crossgrain.dosing.evidence import (
     findings,
 )
 from crossgrain.dosing.wording import worth_words
+from crossgrain.names.values import frozen
 from crossgrain.sheet.chart import Scale, element
 
 WIDTH, LEFT, RIGHT, FONT, ROW = 640, 216, 16, 14, 21
@@ -27,7 +27,7 @@ _HEADS = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ComparisonRow:
     """One comparison in the figure's table."""
 

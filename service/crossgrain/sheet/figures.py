@@ -2,7 +2,6 @@
 
 import json
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil
 from typing import Any
@@ -12,6 +11,7 @@ from markupsafe import Markup
 from crossgrain.dosing.plan import BasisRow, Forecast, Plan, PriorTherapy
 from crossgrain.dosing.targets import TargetDose
 from crossgrain.names.printing import amount, grains, percent, whole_percent
+from crossgrain.names.values import frozen
 from crossgrain.sheet.chart import Scale, element
 from crossgrain.sheet.charted import Banded, Charted, Values
 from crossgrain.words.doses import DateWords
@@ -92,7 +92,7 @@ def _row(row: BasisRow, plan: Plan, x: float, between: tuple[float, float], wait
 _MOST_ROWS = 26
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ForecastRow:
     """One prior therapy's extremes, in the numbers of the answer."""
 

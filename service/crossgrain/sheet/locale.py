@@ -9,7 +9,6 @@ English of the rest of the service (how blood is drawn, what a finding wants don
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 from functools import lru_cache
@@ -21,6 +20,7 @@ from markupsafe import Markup, escape
 
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.names import printing
+from crossgrain.names.values import frozen
 from crossgrain.sheet.rendering import shown
 
 DEFAULT = "en-US"
@@ -29,7 +29,7 @@ _DAY = re.compile(r"\d{4}-\d\d-\d\d(T.*)?$")
 _STRONG = re.compile(r"\*\*(.+?)\*\*")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Locale:
     """How one kind of reader is written to.
 

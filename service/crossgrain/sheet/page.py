@@ -2,7 +2,6 @@
 
 from base64 import b64encode
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
@@ -20,6 +19,7 @@ from crossgrain.dosing.wording import (
     off_words,
 )
 from crossgrain.names.printing import decimal, micrograms
+from crossgrain.names.values import frozen
 from crossgrain.reading.record import Question, Unread
 from crossgrain.safety.rule import Severity
 from crossgrain.sheet import evidence, patient
@@ -77,7 +77,7 @@ class SheetPart(StrEnum):
     PATIENT = "patient"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Sheet:
     """What a sheet is of.
 

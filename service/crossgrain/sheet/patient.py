@@ -4,7 +4,6 @@ The sentences stand in the locale's file, short and plain: a test measures their
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
@@ -15,6 +14,7 @@ from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.plan import Plan
 from crossgrain.dosing.supply import Fate, HomeUse
 from crossgrain.names.printing import decimal
+from crossgrain.names.values import frozen
 from crossgrain.reading.record import Record
 from crossgrain.safety.rule import Severity
 from crossgrain.sheet.days import BloodTest, PatientStep, blood_tests, months
@@ -34,7 +34,7 @@ _SHOWN_AT_ONCE = 8
 """Steps beside each other in one table of questions; more do not fit on paper."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class AtHome:
     """One supply at home: what becomes of it in a word, its name, and what to do when."""
 
@@ -44,7 +44,7 @@ class AtHome:
     says: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Fetched:
     """One thing to fetch: by which day, its number from day 1 on, what, and how many."""
 
@@ -117,7 +117,7 @@ def now_taken(record: Record, locale: Locale) -> str:
     )
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class OwnCheck:
     """What a patient does or has done besides blood tests for the thyroid, and on which days."""
 

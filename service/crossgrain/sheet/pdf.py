@@ -8,11 +8,12 @@ answer: the same answer gives the same bytes.
 import io
 import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
 
+from crossgrain.names.values import frozen
 from crossgrain.sheet.person import PatientHeading
 from crossgrain.words.doses import CAUTION
 
@@ -42,7 +43,7 @@ NOT_WRITTEN = (
 )
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Block:
     """A paragraph: its words, and how they are set."""
 

@@ -1,14 +1,15 @@
 """Whose sheet it is: what of the record's Patient stands on paper."""
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from typing import Any
+
+from crossgrain.names.values import frozen
 
 LONGEST = 80
 """Letters of a name or number that are shown; a heading holds no more."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class PatientHeading:
     """What identifies a patient on paper; each is empty where the record does not say."""
 

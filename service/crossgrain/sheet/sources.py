@@ -6,9 +6,10 @@ the record, as FHIRPath has it, is for who wrote the interface.
 
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 
+from crossgrain.names.values import frozen
 from crossgrain.reading.clear import dosage_list
 from crossgrain.reading.posing import MOST_WORDS, medicine_of, words_of
 from crossgrain.reading.reading import resource_of
@@ -52,7 +53,7 @@ _LONGEST_NAME = 120
 _MOST_QUOTES = 3
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Source:
     """One resource as a reader knows it.
 
@@ -81,7 +82,7 @@ class Source:
         return f"{self.name or self.kind}{f' ({about})' if about else ''}"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Sources:
     """The resources of a record by their FHIRPath. Build it with `sources_in`.
 

@@ -6,13 +6,13 @@ answer stands here too, in the same words.
 """
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from typing import Any
 
 from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.plan import Branch, LabDraw, Plan
 from crossgrain.dosing.steps import LineDose, OrderedCourse, Step
 from crossgrain.names.identity import FhirVersion
+from crossgrain.names.values import frozen
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.posing import QuestionForm
 from crossgrain.safety.checks import DRAWN
@@ -32,7 +32,7 @@ from crossgrain.writing.questionnaire import questionnaires
 from crossgrain.writing.rationale import ASKED
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Dated:
     """Something of the plan, and what gives its days dates."""
 
@@ -44,7 +44,7 @@ class _Dated:
         return self.letter.iso(day)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _BranchInShort:
     """A branch of the checkpoint, and its doses."""
 

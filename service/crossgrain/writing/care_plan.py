@@ -1,7 +1,6 @@
 """The CarePlan that ties the series together, and the plan as a person reads it."""
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 
 from crossgrain.core.proposal import Outcome
 from crossgrain.dosing.plan import BasisRow, Forecast, LabDraw, Plan, PriorTherapy
@@ -10,6 +9,7 @@ from crossgrain.dosing.steps import OrderedCourse, SwitchPart
 from crossgrain.dosing.wording import dose_words, need_words, standing_words
 from crossgrain.names.identity import MODULE_CANONICAL, urn
 from crossgrain.names.printing import micrograms, percent
+from crossgrain.names.values import frozen
 from crossgrain.words.doses import CAUTION, TARGET_WORDS, daily_dose, tablets_a_day, taken
 from crossgrain.writing.at_home import beside_the_series, judged_orders
 from crossgrain.writing.checkpoint import (
@@ -53,7 +53,7 @@ NAMES = {
 """In the order in which a combination is written."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Digest:
     """The plan in short.
 
@@ -224,7 +224,7 @@ def _branches(letter: Letterhead, choices: Iterable[BranchOption]) -> Iterator[s
 PHARMACY = ("Fetch by", "Product", "Tablets", "Lasts until")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Contents:
     """What a care plan holds: the plan, what is said of it, and the requests that carry it out."""
 

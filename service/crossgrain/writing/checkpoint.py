@@ -1,12 +1,12 @@
 """Blood draws, and the checkpoint: options of which exactly one is taken when the labs are in."""
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from typing import Any
 
 from crossgrain.dosing.plan import Branch, Checkpoint, LabDraw, Plan
 from crossgrain.dosing.steps import OrderedCourse
 from crossgrain.names.identity import urn
+from crossgrain.names.values import frozen
 from crossgrain.reading.codesystems import Loinc, Snomed
 from crossgrain.reading.filed import DRAWN_AS
 from crossgrain.safety.facts import Analyte
@@ -136,7 +136,7 @@ def not_steady(wording: Wording, draw: LabDraw) -> list[str]:
 REQUEST_GROUP = "RequestGroup"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class BranchOption:
     """A branch and the requests that carry it out."""
 

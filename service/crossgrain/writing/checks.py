@@ -1,10 +1,10 @@
 """What is measured on the way besides thyroid labs, as dated ServiceRequests and in words."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from crossgrain.names.printing import decimal
+from crossgrain.names.values import frozen
 from crossgrain.reading.codesystems import Loinc, Snomed
 from crossgrain.safety.checks import CheckKind, DatedCheck
 from crossgrain.safety.rule import Finding
@@ -14,7 +14,7 @@ from crossgrain.writing.going_on import references
 from crossgrain.writing.letterhead import SERIES, Letterhead, Resource, Scope, notes_of_draw
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Measured:
     """How one kind of check is coded and said.
 

@@ -12,7 +12,7 @@ https://hl7.org/fhirpath/N1/
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import StrEnum
 from fractions import Fraction
 
@@ -21,6 +21,7 @@ from crossgrain.dosing.preparations import total
 from crossgrain.dosing.steps import Step
 from crossgrain.names.identity import HOW_IT_GOES
 from crossgrain.names.printing import decimal
+from crossgrain.names.values import frozen
 from crossgrain.reading.code_tables import LabCode
 from crossgrain.reading.codesystems import Loinc
 from crossgrain.safety.facts import Analyte
@@ -30,7 +31,7 @@ LabCodes = Mapping[str, LabCode]
 """What the codes of results say."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Window:
     """The days of a draw, both included: from that on which blood is drawn to the decision's."""
 
@@ -38,7 +39,7 @@ class Window:
     last: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Draw:
     """Where the results stand: their codes, and their days where they are of one plan."""
 
@@ -65,7 +66,7 @@ _SYMPTOMS = (
 _PULSE = "palpitations or a fast pulse at rest"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class BranchCondition:
     """When a branch applies: for a machine, for a title and for a person."""
 
@@ -77,7 +78,7 @@ class BranchCondition:
 Conditions = Mapping[LabReading, BranchCondition]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class T3InPlan:
     """What a plan does with T3: whether it is swallowed at the checkpoint, and whether a raise
     adds more of it."""
@@ -117,7 +118,7 @@ def conditions_by(limits: TshLimits, t3: T3InPlan, draw: Draw) -> Conditions:
     return _by_tsh(asked, t3, _edges(limits))
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Edges:
     """A range of TSH: its ends as FHIRPath, seen from a result, and in words."""
 
@@ -411,7 +412,7 @@ class Signs(StrEnum):
     NOT_FAST = "neither"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Asking:
     """Writes expressions over one draw."""
 

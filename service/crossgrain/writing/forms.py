@@ -2,13 +2,13 @@
 
 from base64 import b64encode
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
 from hashlib import sha1
 from typing import Any
 
 import msgspec
 
 from crossgrain.names.identity import RESOURCE_SYSTEM, FhirVersion, stable_id, urn
+from crossgrain.names.values import frozen
 from crossgrain.reading.codesystems import Loinc
 from crossgrain.writing.dosage import concept
 from crossgrain.writing.elements import narrative, paragraph
@@ -193,7 +193,7 @@ _NOTES = "http://hl7.org/fhir/us/core/CodeSystem/us-core-documentreference-categ
 UNTITLED = "What the service found"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class PlanPage:
     """A plan on paper: its media type and its bytes, self-contained."""
 

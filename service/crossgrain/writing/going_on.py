@@ -1,12 +1,12 @@
 """What an answer that goes on from a filed plan says and names beside its own plan."""
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 from typing import Any, Protocol
 
 from crossgrain.core.already_ordered import OrderInForce, Product
+from crossgrain.names.values import frozen
 from crossgrain.reading.series_mark import ActTaken, SeriesFacts
 
 Part = dict[str, Any]
@@ -25,7 +25,7 @@ class Replaceable(Protocol):
     def resource_type(self) -> str: ...
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Ended:
     """A filed order that is no longer meant from the first day of the plan on.
 
@@ -41,7 +41,7 @@ class Ended:
     begun: bool
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Waiting:
     """A filed order whose change waits until what is asked, or what stops the climb, is settled.
 
@@ -59,7 +59,7 @@ class Waiting:
     says: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class GoingOn:
     """What a next step adds to an answer.
 

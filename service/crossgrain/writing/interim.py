@@ -7,13 +7,13 @@ the labs at the checkpoint, which speak of a dose that has settled.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import timedelta
 from itertools import pairwise
 
 from crossgrain.dosing.plan import LabDraw, Plan
 from crossgrain.dosing.steps import LineDose, Step
 from crossgrain.names.printing import decimal
+from crossgrain.names.values import frozen
 from crossgrain.safety.checks import DRAWN
 from crossgrain.safety.results import TshLimits, Whose
 from crossgrain.words.doses import daily_dose
@@ -32,7 +32,7 @@ ELSE = "Any other result: go on as ordered."
 _DECIDES = "nothing rises before the prescriber has decided, on the same day"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Values:
     """At which values a draw on the way holds a rise, takes one back, or keeps what is to fall.
 

@@ -1,7 +1,6 @@
 """What every resource of one answer carries: patient, dates, names, and who asked."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
@@ -9,6 +8,7 @@ from crossgrain.core.proposal import Outcome, Proposal
 from crossgrain.dosing.plan import Branch, LabDraw, Plan
 from crossgrain.dosing.steps import OrderedCourse, Step, courses
 from crossgrain.names.identity import PLAN_SYSTEM, RESOURCE_SYSTEM, stable_id, urn
+from crossgrain.names.values import frozen
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.posing import QuestionForm
 from crossgrain.reading.record import Question
@@ -29,7 +29,7 @@ from crossgrain.writing.series_mark import (
 )
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Wording:
     """What says nothing of whose the plan is.
 
@@ -58,7 +58,7 @@ class Wording:
 Resource = dict[str, Any]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Scope:
     """Which set of requests one belongs to: the series, or one branch of the checkpoint.
 
@@ -80,7 +80,7 @@ CAUTION_XHTML = paragraphs([CAUTION])
 """What a blood draw or a check says, which waits for nothing."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Letterhead:
     """The constants of one answer. Build it with `letterhead_for`.
 

@@ -1,7 +1,6 @@
 """The part of an answer that tells what is done next, and why."""
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from datetime import date, timedelta
 from fractions import Fraction
 from itertools import pairwise
@@ -10,6 +9,7 @@ from crossgrain.core.next_step import NextStep
 from crossgrain.dosing.onward import Act, Dated
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.regimens import DoseLine
+from crossgrain.names.values import frozen
 from crossgrain.reading.series_mark import SeriesFacts
 from crossgrain.safety.visit import Decision
 from crossgrain.words.doses import taken
@@ -17,7 +17,7 @@ from crossgrain.writing.parts import PartDefinition, many, maybe, one, within
 from crossgrain.writing.rationale_parts import ratio
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class TakenSpell:
     """What was taken on some days beside what was planned for them, both in words."""
 

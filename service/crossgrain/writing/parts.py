@@ -1,10 +1,11 @@
 """Parameters written from the published table: no answer holds a part that the table lacks."""
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from functools import partial
 from typing import Any
 
+from crossgrain.names.values import frozen
 from crossgrain.writing.elements import plain
 
 Part = dict[str, Any]
@@ -12,7 +13,7 @@ Value = Callable[[Any], Any]
 """The value of a part, of what its table is written from."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class PartDefinition:
     """One parameter or part.
 

@@ -3,8 +3,7 @@
 What was asked, and what is said of a draft order, stand here; `rationale_parts` has the plan.
 """
 
-from dataclasses import dataclass
-
+from crossgrain.names.values import frozen
 from crossgrain.safety.judgement import OrderJudgement
 from crossgrain.safety.order import BasisNumbers, OrderReading
 from crossgrain.writing.letterhead import Letterhead, Resource, Wording
@@ -35,7 +34,7 @@ ASKED = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _JudgedOnBasis:
     """An order judged on one basis."""
 
@@ -48,7 +47,7 @@ class _JudgedOnBasis:
         return OnBasis(self.wording, coverage.lowest, coverage.highest, of=reading)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _OrderJudged:
     """A draft order and what is said of it."""
 

@@ -4,7 +4,6 @@ The table is published, and the contained Parameters of a GuidanceResponse is wr
 (`rationale`), so that no answer holds a part that its definition lacks.
 """
 
-from dataclasses import dataclass
 from fractions import Fraction
 from math import floor
 from typing import Any
@@ -13,13 +12,14 @@ from crossgrain.dosing.comparison import spread
 from crossgrain.dosing.plan import BasisCoverage, BasisRow, Checkpoint, Extreme, Forecast
 from crossgrain.dosing.wording import standing_words
 from crossgrain.names.printing import exact_decimal
+from crossgrain.names.values import frozen
 from crossgrain.words.doses import daily_dose, pieces
 from crossgrain.writing.elements import quantity, rounded
 from crossgrain.writing.letterhead import Letterhead, Wording
 from crossgrain.writing.parts import PartDefinition, maybe, one, within
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Extremes:
     """The extremes of something modelled, and what gives their days dates."""
 
@@ -33,14 +33,14 @@ class Extremes:
         return self.wording.iso(floor(extreme.day))
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class OnBasis(Extremes):
     """Coverage on one basis, or an order judged on one."""
 
     of: Any = None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _AtCheckpoint:
     """The checkpoint, and what gives its days dates."""
 
@@ -48,7 +48,7 @@ class _AtCheckpoint:
     here: Checkpoint
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Way:
     """What the model predicts under one prior therapy."""
 
@@ -141,7 +141,7 @@ BASIS_HEAD = (
 """What every answer says of a basis before its numbers: of a `BasisRow`."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Compared(BasisRow):
     """A row of the comparison, and whether the target is taken from it."""
 

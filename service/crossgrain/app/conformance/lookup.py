@@ -7,7 +7,6 @@ https://hl7.org/fhir/R4/codesystem-operations.html, https://hl7.org/fhir/R5/valu
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 from urllib.parse import urlencode
 
@@ -15,6 +14,7 @@ from crossgrain import __version__
 from crossgrain.app.conformance.definitions import PUBLISHED, Resource
 from crossgrain.app.conformance.profiles import whole
 from crossgrain.names.identity import FhirVersion
+from crossgrain.names.values import frozen
 from crossgrain.operations.faults import Complaint, Fault, RequestRefused, refusal
 from crossgrain.operations.parameters import Given, elements_of, known_name, where_to_give
 
@@ -75,7 +75,7 @@ def _apart(name: str, value: str) -> Iterable[tuple[str, str]]:
         yield "version", version
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class TerminologyCall:
     """One call: the version spoken, what there is, the definition it names, what was asked.
 
@@ -259,7 +259,7 @@ def _parameters(parts: list[Resource]) -> Resource:
     return {"resourceType": "Parameters", "parameter": parts}
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class TerminologyOperation:
     """One of FHIR's own operations, as far as it is served.
 

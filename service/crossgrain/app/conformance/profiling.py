@@ -5,16 +5,17 @@ https://hl7.org/fhir/R4/profiling.html
 
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 
 from crossgrain.app.conformance.definitions import Resource
 from crossgrain.names.identity import canonical
+from crossgrain.names.values import frozen
 
 CORE = "http://hl7.org/fhir/StructureDefinition"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ElementRule:
     """What a profile asks of one element.
 
@@ -33,7 +34,7 @@ class ElementRule:
     more: Mapping[str, Any] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Profile:
     """One profile: the type that it is of, and what it asks.
 

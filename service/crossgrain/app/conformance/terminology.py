@@ -1,7 +1,6 @@
 """CodeSystems and ValueSets of our own, and the StructureDefinitions of our own extensions."""
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 
 from crossgrain.app.conformance.definitions import Resource, head
 from crossgrain.app.conformance.read_profiles import RESULTS_ID
@@ -12,6 +11,7 @@ from crossgrain.dosing.onward import Act
 from crossgrain.dosing.targets import Target
 from crossgrain.names.identity import FhirVersion, canonical
 from crossgrain.names.series_extension import CONTEXTS, PARTS, SERIES_ID, SERIES_URL, ExtensionPart
+from crossgrain.names.values import frozen
 from crossgrain.operations.options import Option
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.codesystems import Loinc
@@ -116,7 +116,7 @@ def _rows(parts: Iterable[ExtensionPart], within: str = "") -> Iterator[tuple[st
         yield from _rows(part.parts, f"{part.name} / ")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Concept:
     """One code: its display, what it means, and how grave it is where it is a finding."""
 
@@ -126,7 +126,7 @@ class Concept:
     severity: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Codes:
     """A code system of ours, and the value set of all its codes."""
 
