@@ -114,6 +114,7 @@ def begun(
         free.bind(("127.0.0.1", 0))
         port: int = free.getsockname()[1]
     surroundings = {name: value for name, value in os.environ.items() if not _is_setting(name)}
+    surroundings.pop("PYTHONDONTWRITEBYTECODE", None)  # an image holds bytecode
     named = {f"CROSSGRAIN_{name.upper()}": value for name, value in settings.items()}
     process = subprocess.Popen(
         [*pinned(SERVER_CORE), *command, "--port", str(port)],
