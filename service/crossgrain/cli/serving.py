@@ -3,6 +3,7 @@
 What a worker would find out only later is found here: it would be started anew for ever.
 """
 
+import gc
 import logging
 import os
 import signal
@@ -141,7 +142,9 @@ def app_from_environment() -> FastAPI:
 
 def _app(settings: Settings, catalogue: Callable[[], Catalogue]) -> FastAPI:
     try:
-        return create_app(settings, catalogue())
+        app = create_app(settings, catalogue())
+        gc.freeze()  # it stays: leaving it out of collection steadies the slowest requests
+        return app
     except DomainError as error:
         return create_unready_app(error)
     except Exception as error:

@@ -250,9 +250,6 @@ def lifespan_of(presence: Presence, closing: Sequence[Close]) -> Lifespan:
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
-        # What is loaded by now stays: leaving it out of collection steadies the slowest requests.
-        gc.collect()
-        gc.freeze()
         gc.set_threshold(*_COLLECT_AFTER)
         with presence.told_by_signal():
             yield
