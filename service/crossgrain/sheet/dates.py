@@ -9,8 +9,8 @@ from crossgrain.names.identity import SERVICE_NAME, stable_id, urn
 from crossgrain.sheet.days import BloodTest, PatientStep, Taking, blood_tests
 from crossgrain.sheet.locale import Locale
 from crossgrain.sheet.patient import before_the_start, checks, on_hold
-from crossgrain.writing.checkpoint import BEFORE_DOSE
 from crossgrain.writing.elements import plain
+from crossgrain.writing.lab_requests import BEFORE_DOSE
 from crossgrain.writing.letterhead import Letterhead
 
 if TYPE_CHECKING:

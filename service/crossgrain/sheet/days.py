@@ -16,9 +16,9 @@ from crossgrain.names.values import frozen
 from crossgrain.sheet.locale import Locale
 from crossgrain.words.doses import daily_dose, tablets_a_day
 from crossgrain.writing.care_plan import PARTS
-from crossgrain.writing.checkpoint import about_draw, draw_words, lab_days
 from crossgrain.writing.checks import check_words
 from crossgrain.writing.dosage import count_each, needed
+from crossgrain.writing.lab_requests import about_draw, draw_words, lab_days
 from crossgrain.writing.letterhead import Letterhead, Scope
 from crossgrain.writing.orders import branch_tasks, dated_acts, series_tasks
 

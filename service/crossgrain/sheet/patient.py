@@ -20,9 +20,9 @@ from crossgrain.safety.rule import Severity
 from crossgrain.sheet.days import BloodTest, PatientStep, blood_tests, months
 from crossgrain.sheet.locale import Locale
 from crossgrain.writing.at_home import SENTENCES, home_words
-from crossgrain.writing.checkpoint import BEFORE_DOSE
 from crossgrain.writing.checks import for_patient, title_of
 from crossgrain.writing.dosage import count_each
+from crossgrain.writing.lab_requests import BEFORE_DOSE
 from crossgrain.writing.letterhead import SERIES, Letterhead
 
 # When to get help (`help` in the locale's file). Ambulance: signs of too much hormone and of an

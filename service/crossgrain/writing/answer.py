@@ -18,12 +18,13 @@ from crossgrain.writing.care_plan import (
     findings_block,
     next_summary,
 )
-from crossgrain.writing.checkpoint import options, request_group, service_requests
+from crossgrain.writing.checkpoint import optional, options, request_group
 from crossgrain.writing.checks import check_requests
 from crossgrain.writing.elements import bullets, heading, narrative, paragraph, plain
 from crossgrain.writing.forms import to_r5
 from crossgrain.writing.going_on import GoingOn
 from crossgrain.writing.issues import detected_issues, operation_outcome
+from crossgrain.writing.lab_requests import service_requests
 from crossgrain.writing.letterhead import SERIES, Letterhead, Resource, letterhead_for, to_confirm
 from crossgrain.writing.orders import (
     dated_acts,
@@ -253,14 +254,13 @@ def _planned(letter: Letterhead, plan: Plan, digest: Digest) -> list[Resource]:
     choices = tuple(options(letter, plan.checkpoint))
     activities = (
         *medication_requests(letter, SERIES, series, plan.prescriptions),
-        *service_requests(letter, SERIES, plan.labs),
+        *service_requests(letter, plan.labs),
         *check_requests(letter, SERIES),
         *acts(letter),
         request_group(letter, plan, choices),
     )
     tied = care_plan(letter, Contents(plan, digest, series, activities, choices))
-    optional = (request for choice in choices for request in choice.requests)
-    return sorted((tied, *activities, *optional), key=_place)
+    return sorted((tied, *activities, *optional(choices)), key=_place)
 
 
 def _place(resource: Resource) -> int:

@@ -20,11 +20,12 @@ from crossgrain.words.doses import CAUTION, daily_dose, tablets_a_day
 from crossgrain.writing.answer import acts, collection, concluded, guidance_head
 from crossgrain.writing.at_home import beside_the_series
 from crossgrain.writing.care_plan import digest_of
-from crossgrain.writing.checkpoint import BEFORE_DOSE, checkpoint_words, not_steady
+from crossgrain.writing.checkpoint import checkpoint_words
 from crossgrain.writing.checks import for_patient, said_of_check
 from crossgrain.writing.elements import narrative, paragraphs
 from crossgrain.writing.going_on import GoingOn
 from crossgrain.writing.interim import baseline_words, interim_rule, read_when
+from crossgrain.writing.lab_requests import BEFORE_DOSE, not_steady
 from crossgrain.writing.letterhead import SERIES, Letterhead, Resource, letterhead_for
 from crossgrain.writing.orders import branch_tasks
 from crossgrain.writing.parts import PartDefinition, Value, many, maybe, one, within, written

@@ -12,12 +12,7 @@ from crossgrain.names.printing import micrograms, percent
 from crossgrain.names.values import frozen
 from crossgrain.words.doses import CAUTION, TARGET_WORDS, daily_dose, tablets_a_day, taken
 from crossgrain.writing.at_home import beside_the_series, judged_orders
-from crossgrain.writing.checkpoint import (
-    BranchOption,
-    checkpoint_words,
-    draw_words,
-    option_words,
-)
+from crossgrain.writing.checkpoint import BranchOption, checkpoint_words, option_words
 from crossgrain.writing.checks import check_words
 from crossgrain.writing.dosage import fetched
 from crossgrain.writing.elements import (
@@ -32,6 +27,7 @@ from crossgrain.writing.elements import (
 from crossgrain.writing.going_on import references
 from crossgrain.writing.interim import baseline_words, interim_rule
 from crossgrain.writing.issues import finding_words
+from crossgrain.writing.lab_requests import draw_words
 from crossgrain.writing.letterhead import SERIES, Letterhead, Resource, Scope, Wording
 from crossgrain.writing.origins import Origins
 from crossgrain.writing.series_mark import on_plan, planned_lines

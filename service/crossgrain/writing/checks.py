@@ -82,10 +82,11 @@ _MEASURED = {
 def check_requests(letter: Letterhead, scope: Scope) -> Iterator[Resource]:
     """One request for each thing that findings want measured in a part of the plan."""
     for check in letter.checks_in(scope):
-        yield _request(letter, scope, check)
+        yield from check_request(letter, scope, check)
 
 
-def _request(letter: Letterhead, scope: Scope, check: DatedCheck) -> Resource:
+def check_request(letter: Letterhead, scope: Scope, check: DatedCheck) -> Iterator[Resource]:
+    """The request of one check."""
     measured = _MEASURED[check.kind]
     says = said_of_check(letter, check)
     body = letter.request(
@@ -105,7 +106,7 @@ def _request(letter: Letterhead, scope: Scope, check: DatedCheck) -> Resource:
     code = measured.coding[1] if measured.coding else ""
     if code in filed:
         body["replaces"] = references(filed[code])
-    return body
+    yield body
 
 
 def _coded(measured: _Measured) -> dict[str, Any]:

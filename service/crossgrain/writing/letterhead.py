@@ -60,19 +60,20 @@ Resource = dict[str, Any]
 
 @frozen
 class Scope:
-    """Which set of requests one belongs to: the series, or one branch of the checkpoint.
+    """Which set of requests one belongs to: the series, or branches of the checkpoint.
 
-    `condition` is empty for the series; a branch repeats its own on every request.
+    Attributes
+    ----------
+    name : `SERIES.name`, or the reading of the branch, of the first where several share a request
+    intent : of every request in it
+    condition : when the branch is taken, where it is one branch alone
+    only_if : the sentence that says so on every request; none for the series
     """
 
     name: str
     intent: str
     condition: str = ""
-
-    @property
-    def only_if(self) -> tuple[str, ...]:
-        """The condition as a sentence, where there is one."""
-        return (f"Only if: {self.condition}.",) if self.condition else ()
+    only_if: tuple[str, ...] = ()
 
 
 SERIES = Scope("series", "proposal")
@@ -161,7 +162,19 @@ class Letterhead:
 
     def option_scope(self, branch: Branch) -> Scope:
         """The set of requests that a branch of the checkpoint is made of."""
-        return Scope(branch.reading, "option", self.conditions[branch.reading].words)
+        condition = self.conditions[branch.reading].words
+        return Scope(branch.reading, "option", condition, (f"Only if: {condition}.",))
+
+    def shared_scope(self, branches: Sequence[Branch]) -> Scope:
+        """What several branches of the checkpoint have in common; of one alone, its own."""
+        if len(branches) == 1:
+            return self.option_scope(branches[0])
+        titles = [self.conditions[branch.reading].title for branch in branches]
+        if len(branches) == len(self.conditions):
+            said = "Whichever option is taken at the checkpoint."
+        else:
+            said = f"Only if one of these options is taken at the checkpoint: {'; '.join(titles)}."
+        return Scope(branches[0].reading, "option", only_if=(said,))
 
     def steps_in(self, scope: Scope) -> tuple[Sequence[Step], str]:
         """The steps that the orders of a scope carry out, and the branch that they belong to."""

@@ -35,7 +35,7 @@ from crossgrain.sheet import locale as locales
 from crossgrain.sheet.locale import DEFAULT, locale, made, tags
 from crossgrain.sheet.page import SheetPart, sheet_html
 from crossgrain.writing.at_home import SENTENCES
-from crossgrain.writing.checkpoint import BEFORE_DOSE
+from crossgrain.writing.lab_requests import BEFORE_DOSE
 
 FIRST = "01-levothyroxine-150.json"
 NO_PLAN = [file for file in ASKED if file not in PLANNED]

@@ -64,15 +64,15 @@ def test_one_group_offers_exactly_one_of_three(name):
 def test_every_option_is_made_of_requests_and_every_optional_request_belongs_to_one(name):
     bundle = written(PLANNED[name]())
     listed = [
-        leaf["resource"]["reference"]
+        [leaf["resource"]["reference"] for leaf in option["action"]]
         for option in group_of(bundle)["action"]
-        for leaf in option["action"]
     ]
     optional = [
         entry["fullUrl"] for entry in bundle["entry"] if entry["resource"].get("intent") == "option"
     ]
-    assert all(option["action"] for option in group_of(bundle)["action"])
-    assert sorted(listed) == sorted(optional)
+    assert all(listed)
+    assert all(len(set(option)) == len(option) for option in listed)
+    assert sorted({leaf for option in listed for leaf in option}) == sorted(optional)
 
 
 def own_conditions(proposal):

@@ -87,6 +87,25 @@ def test_every_check_of_an_answer_is_an_activity_or_part_of_a_branch(version):
         assert request["id"] in holder
 
 
+def test_a_check_that_branches_share_is_asked_for_once_and_names_them():
+    made = levothyroxine_to_desiccated()
+    both = DatedCheck(CheckKind.INR, (105,), (HOLD.code,))
+    later = replace(both, days=(112,))
+    readings = [branch.reading for branch in made.plan.checkpoint.branches]
+    checks = dict(zip(readings, ((both,), (both,), (later,)), strict=True))
+    asked = [
+        (request["occurrenceDateTime"], request["note"][0]["text"])
+        for request in intended(written(replace(made, checks=checks)), "ServiceRequest", "option")
+        if request["code"]["text"] == "INR"
+    ]
+    # Days 105 and 112 from 1 May 2024.
+    assert [day for day, _ in asked] == ["2024-08-14", "2024-08-21"]
+    assert asked[0][1] == (
+        "Only if one of these options is taken at the checkpoint: TSH high; TSH in range."
+    )
+    assert asked[1][1].startswith("Only if: TSH at the checkpoint is below")
+
+
 def test_a_check_stands_in_the_care_plan_in_words():
     text = only(written(checked(DatedCheck(CheckKind.INR, (7,), ()))), "CarePlan")["text"]["div"]
     assert "INR: 8 May 2024." in text

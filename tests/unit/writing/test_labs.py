@@ -5,6 +5,9 @@ from dataclasses import replace
 from tests.unit.writing.answers import intended, resources, written
 from tests.unit.writing.plans import levothyroxine_to_desiccated, old_order_outlasts_the_series
 
+THREE = ("3016-3", "3024-7", "3051-0")
+"""LOINC: TSH, free T4, free T3."""
+
 
 def drawn(requests):
     return [(r["code"]["coding"][0]["code"], r.get("occurrenceDateTime")) for r in requests]
@@ -25,23 +28,79 @@ def test_each_draw_asks_for_tsh_free_t4_and_free_t3():
 
 def test_every_draw_is_before_that_mornings_dose():
     every = resources(written(levothyroxine_to_desiccated()), "ServiceRequest")
-    assert len(every) == 3 * (2 + 2 + 1 + 1)
+    assert len(every) == 3 * (2 + 1 + 1 + 1)
     assert all("before that morning's dose" in r["patientInstruction"] for r in every)
 
 
-def test_maintenance_is_a_timing_of_dated_events():
+def optional_draws(proposal):
+    """Code, first day and the condition of each draw that waits for the checkpoint."""
+    return [
+        (
+            request["code"]["coding"][0]["code"],
+            request.get("occurrenceDateTime") or request["occurrenceTiming"]["event"][0],
+            request["note"][0]["text"],
+        )
+        for request in intended(written(proposal), "ServiceRequest", "option")
+    ]
+
+
+def test_maintenance_is_a_timing_of_dated_events_asked_once_for_the_branches_that_share_it():
     options = intended(written(levothyroxine_to_desiccated()), "ServiceRequest", "option")
     timings = [r["occurrenceTiming"] for r in options if "occurrenceTiming" in r]
     # Days 180, 270 and 540 from 1 May 2024.
-    assert timings == [{"event": ["2024-10-28", "2025-01-26", "2025-10-23"]}] * 6
+    assert timings == [{"event": ["2024-10-28", "2025-01-26", "2025-10-23"]}] * 3
 
 
-def test_a_conditional_draw_repeats_its_condition():
-    options = intended(written(levothyroxine_to_desiccated()), "ServiceRequest", "option")
-    assert len(options) == 12
-    for request in options:
-        assert request["note"][0]["text"].startswith("Only if: TSH at the checkpoint is")
-        assert "Only if: TSH at the checkpoint is" in request["text"]["div"]
+def test_a_draw_of_one_branch_repeats_its_condition():
+    own = [draw for draw in optional_draws(levothyroxine_to_desiccated()) if "10-28" not in draw[1]]
+    assert [(code, day) for code, day, _ in own] == [
+        (code, day) for day in ("2024-10-02", "2024-09-18") for code in THREE
+    ]
+    assert {only_if[: only_if.index(" is ")] for _, _, only_if in own} == {
+        "Only if: TSH at the checkpoint"
+    }
+
+
+def test_a_draw_that_branches_share_names_them():
+    shared = [draw for draw in optional_draws(levothyroxine_to_desiccated()) if "10-28" in draw[1]]
+    assert {only_if for _, _, only_if in shared} == {
+        "Only if one of these options is taken at the checkpoint: TSH high; TSH in range."
+    }
+
+
+def with_labs(proposal, *labs_of_each):
+    """The same plan with other draws in its branches."""
+    checkpoint = proposal.plan.checkpoint
+    branches = tuple(
+        replace(branch, labs=own)
+        for branch, own in zip(checkpoint.branches, labs_of_each, strict=True)
+    )
+    plan = replace(proposal.plan, checkpoint=replace(checkpoint, branches=branches))
+    return replace(proposal, plan=plan)
+
+
+def test_a_draw_of_every_branch_waits_for_none():
+    made = levothyroxine_to_desiccated()
+    draw = made.plan.checkpoint.branches[0].labs[0]
+    assert optional_draws(with_labs(made, (draw,), (draw,), (draw,))) == [
+        (code, "2024-10-02", "Whichever option is taken at the checkpoint.") for code in THREE
+    ]
+
+
+def test_draws_that_differ_in_a_word_a_day_or_what_is_known_are_each_asked_for():
+    made = levothyroxine_to_desiccated()
+    draw = made.plan.checkpoint.branches[0].labs[0]
+    for other in (
+        replace(draw, statement="Another reason"),
+        replace(draw, day=draw.day + 1),
+        replace(draw, modelled_steady_day=draw.day + 1),  # said in words: not steady yet
+    ):
+        asked = optional_draws(with_labs(made, (draw,), (other,), ()))
+        assert [only_if.startswith("Only if: ") for _, _, only_if in asked] == [True] * 6
+    known = replace(draw, leaves_out=("free-t3",))
+    assert len(optional_draws(with_labs(made, (draw,), (known,), ()))) == 3 + 2
+    unsaid = replace(draw, modelled_steady_day=draw.day)  # steady by then: nothing is said
+    assert len(optional_draws(with_labs(made, (draw,), (unsaid,), ()))) == 3
 
 
 def test_what_the_plan_says_of_a_draw_is_its_note():
