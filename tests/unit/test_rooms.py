@@ -43,7 +43,7 @@ def test_a_pure_room_pulls_in_no_framework(room: str) -> None:
 
 UNASKED_FOR = (
     "cryptography", "joserfc", "icalendar", "duckdb", "pyarrow", "fhir", "redis", "rich",
-    "pydantic.v1",
+    "pydantic.v1", "httpx2",
 )  # fmt: skip
 """Libraries that the default settings do not need."""
 
@@ -73,7 +73,7 @@ def test_the_library_of_signatures_is_loaded_before_the_first_token_comes() -> N
         "fhir_auth='jwks', oauth_jwks='keys.json', oauth_issuer='https://issuer.example',"
         " oauth_audience='https://service.example'"
     )
-    assert loaded_with(asking) == ["cryptography", "joserfc"]
+    assert loaded_with(asking) == ["cryptography", "joserfc", "httpx2"]
 
 
 def test_a_class_name_has_one_meaning_in_the_whole_package() -> None:

@@ -2,9 +2,9 @@
 
 from collections.abc import Callable
 from http import HTTPStatus
+from typing import TYPE_CHECKING
 
 from fastapi import FastAPI
-from httpx2 import AsyncBaseTransport, AsyncHTTPTransport, create_ssl_context
 from starlette.datastructures import Headers
 from starlette.middleware.cors import CORSMiddleware
 from starlette.responses import Response
@@ -14,12 +14,13 @@ from crossgrain.app.conformance.routes import add_conformance
 from crossgrain.app.pages import add_reference_page, add_workbench
 from crossgrain.auth.guard import Guard, add_smart_configuration, doors
 from crossgrain.catalogue import Catalogue
-from crossgrain.cds.gathering import Fetcher, Gatherer
+from crossgrain.cds.gathering import Gatherer
 from crossgrain.cds.routes import Hooks, add_cds
 from crossgrain.cds.services import templates
 from crossgrain.http.boundary import Boundary, Valve, add_error_handlers
 from crossgrain.http.logs import quiet_libraries
 from crossgrain.http.probes import (
+    Close,
     Metrics,
     Presence,
     Traces,
@@ -34,12 +35,19 @@ from crossgrain.http.settings import Settings
 from crossgrain.operations.desk import Clock, Desk, Ticks, desk_over, now, ticks
 from crossgrain.operations.faults import Fault, refusal
 
+if TYPE_CHECKING:
+    from ssl import SSLContext
+
+    from httpx2 import AsyncBaseTransport
+
+    from crossgrain.cds.fetching import Fetcher
+
 
 def create_app(
     settings: Settings,
     catalogue: Catalogue,
     clock: Clock = now,
-    transport: AsyncBaseTransport | None = None,
+    transport: "AsyncBaseTransport | None" = None,
     ticks: Ticks = ticks,
 ) -> FastAPI:
     """The service over one catalogue.
@@ -53,11 +61,14 @@ def create_app(
     ticks : tells how long ago something was
     """
     turns = Turns()
-    reach = _network() if transport is None else lambda: transport
-    fetcher = Fetcher(settings, turns, reach())
+    reach = _Network() if transport is None else lambda: transport
+    fetcher = _fetcher(settings, turns, reach)
     presence = Presence(settings.drain_seconds)
     traces = exported() if settings.traces else Traces()
-    guarded = doors(settings, clock, ticks, reach())
+    guarded = doors(settings, clock, ticks, reach)
+    closing: list[Close] = [guarded.close, traces.close]
+    if fetcher:
+        closing.insert(0, fetcher.close)
     app = FastAPI(
         title="Crossgrain",
         version=__version__,
@@ -65,7 +76,7 @@ def create_app(
         redoc_url=None,
         openapi_url=None,
         redirect_slashes=False,
-        lifespan=lifespan_of(presence, closing=(fetcher.close, guarded.close, traces.close)),
+        lifespan=lifespan_of(presence, closing),
     )
     app.state.turns = turns
     desk = desk_over(catalogue, clock)
@@ -90,10 +101,29 @@ def create_app(
     return app
 
 
-def _network() -> Callable[[], AsyncBaseTransport]:
-    """Connections of each one's own, over one TLS context: reading all authorities takes long."""
-    tls = create_ssl_context(trust_env=False)
-    return lambda: AsyncHTTPTransport(verify=tls, trust_env=False)
+class _Network:
+    """Makes connections of each one's own, over one TLS context.
+
+    It is made when a setting first needs it: reading all authorities takes long.
+    """
+
+    _tls: "SSLContext | None" = None
+
+    def __call__(self) -> "AsyncBaseTransport":
+        from httpx2 import AsyncHTTPTransport, create_ssl_context  # noqa: PLC0415
+
+        self._tls = self._tls or create_ssl_context(trust_env=False)
+        return AsyncHTTPTransport(verify=self._tls, trust_env=False)
+
+
+def _fetcher(
+    settings: Settings, turns: Turns, reach: "Callable[[], AsyncBaseTransport]"
+) -> "Fetcher | None":
+    if not settings.cds_fhir_servers:
+        return None
+    from crossgrain.cds.fetching import Fetcher  # noqa: PLC0415
+
+    return Fetcher(settings, turns, reach())
 
 
 def _add_cors(app: FastAPI, settings: Settings) -> None:
@@ -108,7 +138,7 @@ def _add_cors(app: FastAPI, settings: Settings) -> None:
 
 
 def _add_hooks(
-    app: FastAPI, desk: Desk, settings: Settings, fetcher: Fetcher, metrics: Metrics
+    app: FastAPI, desk: Desk, settings: Settings, fetcher: "Fetcher | None", metrics: Metrics
 ) -> None:
     asked_for = templates(desk.catalogue.codes)
     hooks = Hooks(

@@ -9,12 +9,11 @@ import json
 import math
 from collections.abc import Callable, Mapping
 from hashlib import sha256
-from typing import Any, Protocol
-
-import httpx2 as httpx
+from typing import TYPE_CHECKING, Any, Protocol
 
 from crossgrain.auth.tokens import (
     KeySource,
+    NoAnswer,
     NotKnown,
     TooMuch,
     Unavailable,
@@ -31,6 +30,9 @@ from crossgrain.auth.tokens import (
 from crossgrain.http.settings import Settings
 from crossgrain.names.values import frozen
 from crossgrain.operations.desk import Ticks
+
+if TYPE_CHECKING:
+    from httpx2 import AsyncClient
 
 _OK = 200
 _KEPT_SECONDS = 30.0
@@ -84,7 +86,7 @@ class Introspected:
     def __init__(
         self,
         settings: Settings,
-        client: httpx.AsyncClient,
+        client: "AsyncClient",
         now: Callable[[], float],
         ticks: Ticks,
     ) -> None:
@@ -125,16 +127,17 @@ class Introspected:
         self._kept[name] = _Kept(until, math.inf if ends is None else ends, allowed)
 
     async def _ask(self, token: str) -> Mapping[str, Any]:
-        request = self._client.build_request(
-            "POST",
-            self._url,
-            data={"token": token, "token_type_hint": "access_token"},
-            headers={"accept": "application/json"},
-        )
         try:
-            status, content = await ask(self._client, request, self._auth)
+            status, content = await ask(
+                self._client,
+                "POST",
+                self._url,
+                self._auth,
+                data={"token": token, "token_type_hint": "access_token"},
+                headers={"accept": "application/json"},
+            )
             claims = json.loads(content) if status == _OK else None
-        except (httpx.HTTPError, TooMuch, ValueError, RecursionError):
+        except (NoAnswer, TooMuch, ValueError, RecursionError):
             raise Unavailable from None
         if not isinstance(claims, dict):
             raise Unavailable

@@ -14,10 +14,9 @@ https://hl7.org/fhir/smart-app-launch/STU2.2/conformance.html
 """
 
 import re
-from collections.abc import Iterable
-from typing import Any
+from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING, Any
 
-import httpx2 as httpx
 from fastapi import FastAPI
 from starlette.requests import Request
 from starlette.responses import Response
@@ -41,6 +40,9 @@ from crossgrain.names.values import frozen
 from crossgrain.operations.desk import Clock, Ticks
 from crossgrain.operations.faults import Fault, RequestRefused, refusal
 from crossgrain.writing.forms import to_json
+
+if TYPE_CHECKING:
+    from httpx2 import AsyncBaseTransport, AsyncClient
 
 _SCOPE = re.compile(r"(patient|user|system)/(\*|[A-Z][A-Za-z]+)\.(read|write|\*|c?r?u?d?s?)")
 _VERSION_1 = {"read": "rs", "write": "cud", "*": "cruds"}
@@ -92,14 +94,15 @@ class Doors:
     cds: CdsClients | None
     fhir: AccessTokens | None
     sources: tuple[KeySource, ...]
-    client: httpx.AsyncClient
+    clients: tuple["AsyncClient", ...]
     used: UsedTokens
 
     async def close(self) -> None:
         """Close every connection."""
         for source in self.sources:
             await source.close()
-        await self.client.aclose()
+        for client in self.clients:
+            await client.aclose()
         await self.used.close()
 
 
@@ -107,19 +110,28 @@ def doors(
     settings: Settings,
     clock: Clock,
     ticks: Ticks,
-    transport: httpx.AsyncBaseTransport | None = None,
+    reach: Callable[[], "AsyncBaseTransport | None"] = lambda: None,
 ) -> Doors:
-    """What the settings ask for."""
-    client = httpx.AsyncClient(
-        follow_redirects=False, timeout=SECONDS, transport=transport, trust_env=False
-    )
+    """What the settings ask for; `reach` makes the way to other servers, if any is asked."""
     sources: list[KeySource] = []
+    clients: list[AsyncClient] = []
+
+    def client() -> "AsyncClient":
+        from httpx2 import AsyncClient  # noqa: PLC0415 - only where another server is asked
+
+        if not clients:
+            clients.append(
+                AsyncClient(
+                    follow_redirects=False, timeout=SECONDS, transport=reach(), trust_env=False
+                )
+            )
+        return clients[0]
 
     def now() -> float:
         return clock().timestamp()
 
     def source(location: str) -> KeySource:
-        sources.append(KeySource(location, settings.jwks_seconds, client, ticks))
+        sources.append(KeySource(location, settings.jwks_seconds, client(), ticks))
         return sources[-1]
 
     store = settings.jti_store
@@ -132,8 +144,8 @@ def doors(
     if settings.fhir_auth == "jwks":
         fhir = Signed(settings, source(settings.oauth_jwks or ""), now)
     elif settings.fhir_auth == "introspection":
-        fhir = Introspected(settings, client, now, ticks)
-    return Doors(cds, fhir, tuple(sources), client, used)
+        fhir = Introspected(settings, client(), now, ticks)
+    return Doors(cds, fhir, tuple(sources), tuple(clients), used)
 
 
 CDS = "/cds-services"

@@ -20,12 +20,11 @@ from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import httpx2 as httpx
-
 from crossgrain.names.values import frozen
 from crossgrain.operations.desk import Ticks
 
 if TYPE_CHECKING:
+    from httpx2 import AsyncClient
     from joserfc.jwk import Key
 
 LONGEST_TOKEN = 8 * 1024
@@ -188,22 +187,34 @@ class TooMuch(Exception):
     """The answer came too slowly, or is too long."""
 
 
+class NoAnswer(Exception):
+    """Nothing could be asked at that address, or nothing came back."""
+
+
 async def ask(
-    client: httpx.AsyncClient, request: httpx.Request, auth: tuple[str, str] | None = None
+    client: "AsyncClient",
+    method: str,
+    address: str,
+    auth: tuple[str, str] | None = None,
+    data: Mapping[str, str] | None = None,
+    headers: Mapping[str, str] | None = None,
 ) -> tuple[int, bytes]:
-    """The status and the body of the answer.
+    """The status and the body of the answer; `data` are the fields of a form.
 
     Raises
     ------
     TooMuch
         where all of it did not come in time (a client's own time limits begin anew with every
         byte), or where it is longer than such an answer can be.
-    httpx2.HTTPError
+    NoAnswer
         where there is none.
     """
+    import httpx2 as httpx  # noqa: PLC0415 - loaded with the client, where one is needed
+
     content = bytearray()
     try:
         async with asyncio.timeout(SECONDS):
+            request = client.build_request(method, address, data=data, headers=headers)
             answer = await client.send(request, stream=True, auth=auth)
             try:
                 async for chunk in answer.aiter_bytes():
@@ -214,6 +225,8 @@ async def ask(
                 await answer.aclose()
     except TimeoutError:
         raise TooMuch from None
+    except (httpx.HTTPError, httpx.InvalidURL):
+        raise NoAnswer from None
     return answer.status_code, bytes(content)
 
 
@@ -223,7 +236,7 @@ _A_MOMENT = 0.25
 _OK = 200
 _ASYMMETRIC = ("RSA", "EC", "OKP")
 _PRIVATE = ("d", "p", "q", "dp", "dq", "qi", "oth")
-_FAILURES = (httpx.HTTPError, httpx.InvalidURL, TooMuch, OSError, ValueError, RecursionError)
+_FAILURES = (NoAnswer, TooMuch, OSError, ValueError, RecursionError)
 
 
 class Unavailable(Exception):
@@ -254,9 +267,7 @@ class KeySource:
     ticks : by which ages are told: a clock that is set must not make a set last, or be over
     """
 
-    def __init__(
-        self, location: str, seconds: float, client: httpx.AsyncClient, ticks: Ticks
-    ) -> None:
+    def __init__(self, location: str, seconds: float, client: "AsyncClient", ticks: Ticks) -> None:
         self.location = location
         self._seconds = seconds
         self._client = client
@@ -317,7 +328,7 @@ class KeySource:
     async def _load(self) -> bytes:
         if not _is_address(self.location):
             return Path(self.location).read_bytes()
-        status, content = await ask(self._client, self._client.build_request("GET", self.location))
+        status, content = await ask(self._client, "GET", self.location)
         if status != _OK:
             raise ValueError("no key set")
         return content

@@ -12,7 +12,6 @@ from typing import Annotated, Literal, Self
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
-import httpx2 as httpx
 from pydantic import Field, SecretStr, field_validator, model_validator
 from pydantic_settings import BaseSettings, NoDecode, SettingsConfigDict
 
@@ -282,6 +281,8 @@ def _texts_in(value: object) -> Iterator[str]:
 
 def _address(url: str) -> str:
     """An address that can be asked, without its final slash."""
+    import httpx2 as httpx  # noqa: PLC0415 - only where a setting is an address
+
     try:
         parsed = httpx.URL(url)
     except (httpx.InvalidURL, ValueError):

@@ -71,7 +71,7 @@ def ticks() -> Ticking:
 
 def opened(servers: Servers, ticks: Ticking, **settings: Any) -> Doors:
     transport = httpx.MockTransport(servers)
-    return doors(Settings(**settings), lambda: s.at(s.NOW), ticks, transport)
+    return doors(Settings(**settings), lambda: s.at(s.NOW), ticks, lambda: transport)
 
 
 def test_what_is_not_asked_for_is_off(servers: Servers, ticks: Ticking) -> None:
@@ -190,7 +190,7 @@ def test_closing_closes_everything(servers: Servers, ticks: Ticking) -> None:
         aclose = close
 
     parts: Any = [Closing(name) for name in ("one", "two", "client", "used")]
-    asyncio.run(Doors(None, None, (parts[0], parts[1]), parts[2], parts[3]).close())
+    asyncio.run(Doors(None, None, (parts[0], parts[1]), (parts[2],), parts[3]).close())
     assert closed == ["one", "two", "client", "used"]
 
 
@@ -198,7 +198,7 @@ def test_a_mechanism_whose_keys_cannot_be_read_lets_nobody_in(ticks: Ticking) ->
     def broken(_: httpx.Request) -> httpx.Response:
         return httpx.Response(500)
 
-    on = doors(Settings(**SIGNED), lambda: s.at(s.NOW), ticks, httpx.MockTransport(broken))
+    on = doors(Settings(**SIGNED), lambda: s.at(s.NOW), ticks, lambda: httpx.MockTransport(broken))
     assert on.fhir is not None
     with pytest.raises(Unavailable):
         asyncio.run(on.fhir.scopes(s.sign(s.access_claims())))

@@ -10,7 +10,8 @@ import httpx2 as httpx
 import pytest
 
 from crossgrain.cds import gathering
-from crossgrain.cds.gathering import Fetcher, Gatherer
+from crossgrain.cds.fetching import Fetcher
+from crossgrain.cds.gathering import Gatherer
 from crossgrain.cds.hook import ClientServer, DraftOrder, HookCall
 from crossgrain.cds.services import Gathered, PlacedResource, Template, TemplateAnswer
 from crossgrain.http.requests import Turns
