@@ -18,7 +18,7 @@ that it bears on the taking, none is taken, unless the resource says which langu
 """
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from itertools import product
@@ -100,12 +100,18 @@ def language_of(code: str, written: Phrases, pieces: Mapping[str, Sequence[str]]
     vocabulary = frozenset(t for words in (*phrases, *signs) for t in words if t.isalpha())
     longest = max(map(len, (*phrases, *signs)), default=0)
     language = Language(code, {}, numbers, times, frozenset(signs), vocabulary, longest)
+    counting = {word for words in (*numbers, *times) for word in words[:1]}
     counted = {
-        tuple(_counted(language, words)): meant
+        tuple(_counted(language, words)) if _may_count(words, counting) else words: meant
         for words, meant in phrases.items()
         if meant[0] not in ("numbers", "times")
     }
     return replace(language, phrases=counted)
+
+
+def _may_count(words: Sequence[str], counting: Container[str]) -> bool:
+    """Whether there may be a number in a phrase; few have one, and looking for it takes long."""
+    return any(word in counting or word[0].isdecimal() for word in words)
 
 
 def day_named(day: str, phrase: str) -> str:
