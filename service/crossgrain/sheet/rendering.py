@@ -6,12 +6,14 @@ from collections.abc import Mapping
 from functools import lru_cache
 from hashlib import sha256
 from importlib.resources import files
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from crossgrain.writing.elements import plain
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
 
 _TURNS = re.compile("[\u202a-\u202e\u2066-\u2069]")
 """Characters that turn the direction of what follows: a dose could be made to read backwards."""
@@ -39,8 +41,14 @@ def shown(value: object) -> object:
     return value
 
 
-def page_environment(package: str) -> Environment:
+def page_environment(package: str) -> "Environment":
     """The templates of a package: escaped, and an unknown name in one is an error."""
+    from jinja2 import (  # noqa: PLC0415 - the library loads with the first page
+        Environment,
+        PackageLoader,
+        StrictUndefined,
+    )
+
     return Environment(
         loader=PackageLoader(package),
         autoescape=True,
@@ -53,7 +61,7 @@ def page_environment(package: str) -> Environment:
 
 
 @lru_cache(maxsize=1)  # made with the first page, and its templates compiled once
-def _environment() -> Environment:
+def _environment() -> "Environment":
     environment = page_environment("crossgrain.sheet")
     style, script = static("sheet.css"), static("sheet.js")
     environment.globals.update(
