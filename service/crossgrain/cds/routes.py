@@ -1,7 +1,7 @@
 """The addresses of CDS Hooks, and the way from a hook call to its cards."""
 
 import gzip
-from collections.abc import Awaitable, Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date
 from typing import Any
@@ -38,6 +38,7 @@ from crossgrain.cds.services import (
 )
 from crossgrain.http.probes import Metrics
 from crossgrain.http.requests import PLAIN_JSON, check_content, read_body, takes_gzip
+from crossgrain.http.routes import Endpoint, add_untold
 from crossgrain.http.settings import Settings
 from crossgrain.names.errors import DomainError
 from crossgrain.names.identity import FhirVersion
@@ -213,7 +214,6 @@ def _speaks(call: HookCall, advice: Advice) -> bool:
 _WORTH_PACKING = 1000
 """Bytes; less fits into one packet as it is."""
 _LEVEL = 6
-Endpoint = Callable[[Request], Awaitable[Response]]
 
 
 def add_cds(
@@ -268,7 +268,7 @@ def _add(app: FastAPI, path: str, method: str, endpoint: Endpoint) -> None:
         tags=["CDS Hooks"],
     )
     if method == "GET":
-        app.add_api_route(path, endpoint, methods=["HEAD"], include_in_schema=False)
+        add_untold(app, path, endpoint, "HEAD")
 
 
 def _no_query(request: Request) -> None:

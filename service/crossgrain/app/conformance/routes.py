@@ -1,8 +1,8 @@
 """``GET /fhir/{v}/metadata`` and the read of each definition."""
 
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable
 from enum import Enum
-from functools import cache
+from functools import cache, partial
 
 from fastapi import FastAPI
 from starlette.requests import Request
@@ -35,6 +35,7 @@ from crossgrain.http.requests import (
     read_body,
     without_form,
 )
+from crossgrain.http.routes import Endpoint, add_untold
 from crossgrain.http.settings import Settings
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.desk import Desk, parse_resource
@@ -48,14 +49,15 @@ def statement(desk: Desk, version: FhirVersion, settings: Settings) -> Resource:
     return instance_statement(version, settings, definitions(desk, version))
 
 
-Endpoint = Callable[[Request], Awaitable[Response]]
+Shelved = Callable[[], Shelf]
+"""Gives the definitions of one version; they are built when the first of them is asked for."""
 
 
 def add_conformance(app: FastAPI, desk: Desk, settings: Settings) -> None:
-    """Add the routes of both versions; every resource is built here, once."""
+    """Add the routes of both versions."""
     for version in FhirVersion:
-        shelf = shelf_of(desk, version)
-        _add_metadata(app, version, instance_statement(version, settings, shelf.values()))
+        shelf = cache(partial(shelf_of, desk, version))
+        _add_metadata(app, version, shelf, settings)
         for served in TERMINOLOGY:
             _add_terminology(app, served, version, shelf, settings)
         for kind in DATA_REQUIREMENTS:  # our one Library, and the PlanDefinition that names it
@@ -66,31 +68,33 @@ def add_conformance(app: FastAPI, desk: Desk, settings: Settings) -> None:
             _add_read(app, version, kind, shelf)
 
 
-def _add_metadata(app: FastAPI, version: FhirVersion, capability: Resource) -> None:
+def _add_metadata(app: FastAPI, version: FhirVersion, shelf: Shelved, settings: Settings) -> None:
+    capability = cache(lambda: instance_statement(version, settings, shelf().values()))
+
     async def metadata(request: Request) -> Response:
         """What this service does, as a CapabilityStatement."""
-        return answer(request, capability, version, {"mode": ("full",)})
+        return answer(request, capability(), version, {"mode": ("full",)})
 
     _add_get(app, f"/fhir/{version}/metadata", metadata, version)
 
 
-def _add_read(app: FastAPI, version: FhirVersion, kind: str, shelf: Shelf) -> None:
+def _add_read(app: FastAPI, version: FhirVersion, kind: str, shelf: Shelved) -> None:
     async def read(request: Request) -> Response:
         """Read one definition."""
-        found = _found(shelf, kind, request.path_params["id"])
+        found = _found(shelf(), kind, request.path_params["id"])
         return answer(request, whole(found, version), version, {})
 
     _add_get(app, f"/fhir/{version}/{kind}/{{id}}", read, version)
 
 
 def _add_data_requirements(
-    app: FastAPI, version: FhirVersion, kind: str, shelf: Shelf, settings: Settings
+    app: FastAPI, version: FhirVersion, kind: str, shelf: Shelved, settings: Settings
 ) -> None:
     """One of FHIR's own operations, by GET and by POST, without a parameter."""
 
     async def by_get(request: Request) -> Response:
-        own_id = _found(shelf, kind, request.path_params["id"])["id"]
-        return answer(request, shelf["Library", own_id], version, {})
+        own_id = _found(shelf(), kind, request.path_params["id"])["id"]
+        return answer(request, shelf()["Library", own_id], version, {})
 
     async def by_post(request: Request) -> Response:
         sent = await read_body(request, settings)
@@ -100,8 +104,8 @@ def _add_data_requirements(
         return await by_get(request)
 
     address = f"/fhir/{version}/{kind}/{{id}}/$data-requirements"
-    app.add_api_route(address, by_get, methods=["GET", "HEAD"], include_in_schema=False)
-    app.add_api_route(address, by_post, methods=["POST"], include_in_schema=False)
+    add_untold(app, address, by_get, "GET", "HEAD")
+    add_untold(app, address, by_post, "POST")
 
 
 def _add_package(app: FastAPI, version: FhirVersion, desk: Desk) -> None:
@@ -125,7 +129,7 @@ def _found(shelf: Shelf, kind: str, own_id: str) -> Resource:
 
 
 def _add_search(
-    app: FastAPI, version: FhirVersion, kind: str, shelf: Shelf, settings: Settings
+    app: FastAPI, version: FhirVersion, kind: str, shelf: Shelved, settings: Settings
 ) -> None:
     path = f"/fhir/{version}/{kind}"
 
@@ -135,7 +139,7 @@ def _add_search(
         form = form_wanted(request.headers, query, version)
         address = f"{(settings.public_url or str(request.base_url)).rstrip('/')}{path}"
         asked = from_query(without_form(query))
-        return _written(request, search(kind, version, shelf, asked, address), form)
+        return _written(request, search(kind, version, shelf(), asked, address), form)
 
     _add_get(app, path, found, version)
 
@@ -144,7 +148,7 @@ def _add_terminology(
     app: FastAPI,
     served: TerminologyOperation,
     version: FhirVersion,
-    shelf: Shelf,
+    shelf: Shelved,
     settings: Settings,
 ) -> None:
     """One of FHIR's own operations, by GET and by POST, at type level and at one definition."""
@@ -162,18 +166,16 @@ def _add_terminology(
         form = form_wanted(request.headers, query, version)
         asked = (*in_body, *from_query(without_form(query)))
         refuse_others(asked, served.takes)
-        call = TerminologyCall(version, shelf, request.path_params.get("id"), asked, posted)
+        call = TerminologyCall(version, shelf(), request.path_params.get("id"), asked, posted)
         return _written(request, served.answer(call), form)
 
     at_type = f"/fhir/{version}/{served.kind}"
     _add_get(app, f"{at_type}/${served.name}", by_get, version)
-    app.add_api_route(
-        f"{at_type}/${served.name}", by_post, methods=["POST"], include_in_schema=False
-    )
+    add_untold(app, f"{at_type}/${served.name}", by_post, "POST")
     if served.at_instance:
         address = f"{at_type}/{{id}}/${served.name}"
-        app.add_api_route(address, by_get, methods=["GET", "HEAD"], include_in_schema=False)
-        app.add_api_route(address, by_post, methods=["POST"], include_in_schema=False)
+        add_untold(app, address, by_get, "GET", "HEAD")
+        add_untold(app, address, by_post, "POST")
 
 
 def _add_get(app: FastAPI, path: str, endpoint: Endpoint, version: FhirVersion) -> None:
@@ -186,7 +188,7 @@ def _add_get(app: FastAPI, path: str, endpoint: Endpoint, version: FhirVersion) 
         operation_id=path.strip("/").replace("/", "-").replace("{id}", "read").replace("$", ""),
         tags=tags,
     )
-    app.add_api_route(path, endpoint, methods=["HEAD"], include_in_schema=False)
+    add_untold(app, path, endpoint, "HEAD")
 
 
 def answer(
