@@ -171,20 +171,43 @@ def phrasebook_from(
     file = decoded(content, _PhraseFile)
     pieces = _pieces(file.pieces)
     own, filler, harmless, bearing, neutral, begins = (
-        _any_of(getattr(file, name).phrases, pieces, f"{name}.phrases")
-        for name in ("own", "filler", "harmless", "bearing", "neutral", "begins")
+        _any_of(getattr(file, name).phrases, pieces) for name in _LISTS
     )
-    return Phrasebook(
-        filler=filler,
-        own=own,
-        opening=_pattern(file.own.opening, pieces, "own.opening"),
-        harmless=harmless,
-        bearing=bearing,
-        neutral=neutral,
-        own_notes=_any_of(file.own.notes, {}, "own.notes"),
-        begins=begins,
-        languages=languages,
-    )
+    try:
+        return Phrasebook(
+            filler=filler,
+            own=own,
+            opening=_pattern(file.own.opening, pieces),
+            harmless=harmless,
+            bearing=bearing,
+            neutral=neutral,
+            own_notes=_any_of(file.own.notes, {}),
+            begins=begins,
+            languages=languages,
+        )
+    except re.error:
+        for place, pattern in patterns_in(content):
+            _check(pattern, place)
+        raise
+
+
+_LISTS = ("own", "filler", "harmless", "bearing", "neutral", "begins")
+
+
+def patterns_in(content: Mapping[str, object]) -> Iterator[tuple[str, str]]:
+    """Every pattern of the file of phrases by itself, and its place.
+
+    Joined they are compiled at every start, each by itself only to name the one at fault.
+    """
+    file = decoded(content, _PhraseFile)
+    pieces = _pieces(file.pieces)
+    yield from ((f"pieces.{name}", pattern) for name, pattern in pieces.items())
+    yield "own.opening", _pattern(file.own.opening, pieces)
+    for name in _LISTS:
+        for number, phrase in enumerate(getattr(file, name).phrases, start=1):
+            yield f"{name}.phrases[{number}]", _pattern(phrase, pieces)
+    for number, note in enumerate(file.own.notes, start=1):
+        yield f"own.notes[{number}]", note
 
 
 def language_from(content: Mapping[str, object]) -> Language:
@@ -235,25 +258,25 @@ def _by_value(
 def _pieces(written: _Pieces) -> dict[str, str]:
     pieces: dict[str, str] = {}
     for name in ("number", "count", "time", "meal", "binder", "someone"):
-        pieces[name] = _pattern(getattr(written, name), pieces, f"pieces.{name}")
+        pieces[name] = _pattern(getattr(written, name), pieces)
     return pieces
 
 
-def _any_of(written: tuple[str, ...], pieces: Mapping[str, str], place: str) -> str:
+def _any_of(written: tuple[str, ...], pieces: Mapping[str, str]) -> str:
     """One pattern for all of a list, the first that fits before the others."""
-    return "|".join(
-        _pattern(phrase, pieces, f"{place}[{number}]")
-        for number, phrase in enumerate(written, start=1)
-    )
+    return "|".join(_pattern(phrase, pieces) for phrase in written)
 
 
-def _pattern(written: str, pieces: Mapping[str, str], place: str) -> str:
+def _pattern(written: str, pieces: Mapping[str, str]) -> str:
     """A phrase with its pieces in their places."""
     pattern = written
     for name, piece in pieces.items():
         pattern = pattern.replace(f"{{{name}}}", piece)
+    return pattern
+
+
+def _check(pattern: str, place: str) -> None:
     try:
         re.compile(pattern)
     except re.error as wrong:
         refuse(place, f"this is no pattern: {wrong}")
-    return pattern

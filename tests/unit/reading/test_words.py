@@ -1,5 +1,6 @@
 """The grammars of sigs and of medicine names: what they read, and what they leave alone."""
 
+import re
 import tomllib
 from fractions import Fraction
 from typing import Any
@@ -7,7 +8,7 @@ from typing import Any
 import pytest
 from tests.unit.reading.records import CODES, shipped
 
-from crossgrain.catalogue.free_text import phrasebook_from
+from crossgrain.catalogue.free_text import patterns_in, phrasebook_from
 from crossgrain.dosing.preparations import Kind
 from crossgrain.names.errors import DomainError
 from crossgrain.reading.names import read_name
@@ -255,6 +256,12 @@ def test_a_faulty_phrase_is_refused_by_its_place(
     with pytest.raises(DomainError) as refused:
         phrasebook_from({**FILE, section: {**FILE[section], key: value}})
     assert refused.value.field == place
+
+
+@pytest.mark.parametrize(("place", "pattern"), patterns_in(FILE))
+def test_each_phrase_is_a_pattern_by_itself(place: str, pattern: str) -> None:
+    """At a start they are compiled as one, where a bracket of one could close that of another."""
+    assert re.compile(pattern).match("") is None, place
 
 
 @pytest.mark.parametrize("section", list(FILE))
