@@ -19,6 +19,7 @@ KEYS = {
 KEYS_OF_A_PLAN = {
     "CarePlan": "carePlans",
     "ServiceRequest": "bloodTests",
+    "Task": "tasks",
     "QuestionnaireResponse": "howItGoes",
 }
 GRAIN_CODES = {

@@ -33,7 +33,7 @@ def test_what_only_a_plan_that_runs_needs_is_asked_for_where_a_chart_is_opened(
     client: TestClient,
 ) -> None:
     for service in client.get("/cds-services").json()["services"]:
-        of_chart = {"bloodTests", "howItGoes"} & service["prefetch"].keys()
+        of_chart = {"bloodTests", "tasks", "howItGoes"} & service["prefetch"].keys()
         assert bool(of_chart) is (service["hook"] == "patient-view")
 
 

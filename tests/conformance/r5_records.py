@@ -30,6 +30,8 @@ def as_r5(record):
                 ]
             told = resource.pop("patientInstruction")
             resource["patientInstruction"] = [{"instructionMarkdown": told}]
+        if resource["resourceType"] == "Task" and "restriction" in resource:
+            resource["requestedPeriod"] = resource.pop("restriction")["period"]
         if resource["resourceType"] == "CarePlan":
             if "addresses" in resource:
                 resource["addresses"] = [{"reference": named} for named in resource["addresses"]]

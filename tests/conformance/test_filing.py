@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 
 import pytest
+from tests.api import test_filed_ends as filed_ends
 from tests.api.calls import FHIR, VISITS, references
 from tests.api.ehr import bundle, signed
 from tests.api.test_transactions import by_urn, identifier
@@ -106,6 +107,13 @@ def found_by_identifier(client):
     return record, to_file(client, "$propose-switch", called, target=MOVES[FIRST])
 
 
+def task_on_hold(client):
+    """A record with a filed task, and the answer by which it waits."""
+    chart = filed_ends.filed()
+    filed_ends.asks(chart)
+    return chart.bundle(), to_file(client, "$next-step", chart.bundle(), filed_ends.TODAY)
+
+
 # What the server, or this file's own look at it, must not let pass.
 def without_intent(order):
     del order["intent"]
@@ -144,6 +152,7 @@ def filed(client):
             **{file: proposed(client, file) for file in MOVES},
             **{visit: visited(client, visit) for visit in ACTS},
             "twice": sent_twice(client),
+            "on hold": task_on_hold(client),
             "by identifier": found_by_identifier(client),
             **{plant: planted(client, plant) for plant in (*FAULTS, of_somebody_else)},
         }
@@ -164,6 +173,19 @@ def test_a_plan_that_is_sent_twice_is_filed_once(filed):
     assert first == done.is_new[0]
     assert again == ["200"] * len(first)
     assert len(done.held) == len(done.record["entry"]) + len(first)
+
+
+def test_a_filed_task_that_waits_is_changed_where_it_is_and_not_filed_twice(filed):
+    done = filed["on hold"]
+    (statuses,) = done.statuses
+    methods = [entry["request"]["method"] for entry in done.transactions[0]["entry"]]
+    assert [s for s, m in zip(statuses, methods, strict=True) if m == "PUT"] == ["200"]
+    created = methods.count("POST")
+    assert statuses.count("201") == created
+    assert len(done.held) == len(done.record["entry"]) + created
+    ended = [r for r in done.held if r.get("focus", {}).get("reference") == filed_ends.BEFORE]
+    assert [task["status"] for task in ended] == ["on-hold"]
+    assert done.astray == set()
 
 
 def test_a_patient_whom_the_record_names_by_a_urn_is_found_by_the_identifier(filed):

@@ -33,7 +33,10 @@ from crossgrain.reading.series_mark import any_marked
 from crossgrain.safety.rule import Severity
 from crossgrain.safety.visit import Alarm, DosesTaken, TooFast
 from crossgrain.words.doses import CAUTION, daily_dose, date_words, product, taken
+from crossgrain.writing.elements import plain
+from crossgrain.writing.filed_acts import changed_act
 from crossgrain.writing.forms import to_json
+from crossgrain.writing.next_step import going_on
 from crossgrain.writing.next_step_words import ACT_WORDS, position_words, title_of
 
 _WHY: Mapping[Due, str] = {
@@ -201,7 +204,10 @@ class _DecisionCard:
 
     def _waits(self) -> Iterator[str]:
         """That what would change a dose is held back, and when the first of it would."""
-        days = [held.day for held in self.step.replaced.waiting]
+        replaced = self.step.replaced
+        days = [held.day for held in replaced.waiting]
+        if self.step.proposal.plan is None:
+            days += [end.day for end in replaced.ends if end.day]
         if days:
             first = date_words(min(days))
             yield f"Until then no dose is to change: by the first order it would on {first}"
@@ -261,7 +267,8 @@ class _DecisionCard:
             for one in to_be_signed(self.step, self.desk.catalogue.visits.supply_days)
         ]
         begun = [order for order in ended if order.begun]
-        room = MOST_ACTIONS - len(begun) - len(plan) - len(now)
+        acts = list(self._acts_changed())
+        room = MOST_ACTIONS - len(begun) - len(plan) - len(now) - len(acts)
         if room < 0:
             return [], list(ended)
         beside = [*signed, *later, *others][:room]
@@ -272,7 +279,7 @@ class _DecisionCard:
         withdrawn = yet_to_begin[: room - len(beside)]
         ending = [self._end(each, filed[each.reference]) for each in (*begun, *withdrawn)]
         ending.sort(key=lambda action: action.type)
-        every = [*ending, *map(create, self._together(plan, [*now, *beside]))]
+        every = [*ending, *acts, *map(create, self._together(plan, [*now, *beside]))]
         if sum(len(to_json(each)) for each in every) > MOST_BYTES:
             return [], list(ended)
         return every, [order for order in ended if order not in (*begun, *withdrawn)]
@@ -306,6 +313,15 @@ class _DecisionCard:
             return others
         plan = {**series[0].course(others), "intent": "plan"}
         return [plan, *said_once(plan, others)]
+
+    def _acts_changed(self) -> Iterator[CardAction]:
+        """The filed tasks that end a medicine no more by their day, or not for now.
+
+        The dose of today is not to end by a task while the order that was to follow is withdrawn.
+        """
+        for changed in going_on(self.step).acts:
+            resource = changed_act(changed, FhirVersion.R4)
+            yield CardAction(type="update", description=plain(changed.says), resource=resource)
 
     def _end(self, order: FiledOrder, resource: Resource) -> CardAction:
         """The order as it stands, ended: removed where nobody signed it."""

@@ -38,6 +38,7 @@ from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.codesystems import Loinc, Snomed
 from crossgrain.reading.currency import INTENTS
 from crossgrain.reading.door import is_grave, signs_of_more
+from crossgrain.reading.filed import ABORT, TASK_CODE
 from crossgrain.reading.labs import PREGNANCY_STATUS
 from crossgrain.reading.shapes import SHAPES
 
@@ -155,6 +156,7 @@ def templates(codes: CodeTables) -> tuple[Template, ...]:
             missed=False,
             of_chart=True,
         ),
+        replace(_search("tasks", "Task", f"code={TASK_CODE}|{ABORT}"), missed=False, of_chart=True),
         replace(
             _search("howItGoes", "QuestionnaireResponse", f"questionnaire={HOW_IT_GOES}"),
             missed=False,

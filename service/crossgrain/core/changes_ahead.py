@@ -67,18 +67,8 @@ def changes_ahead(
     today : what is taken
     start : the first day that is asked about
     """
-    taken: dict[Kind, Fraction] = defaultdict(Fraction)
-    for line in today:
-        taken[line.preparation.kind] += _micrograms(line.preparation, line.daily)
-    plans: dict[str, dict[Kind, dict[OrderedStep, _OrderByDay]]] = defaultdict(
-        lambda: defaultdict(dict)
-    )
-    for one in marked:
-        step = one.mark.ordered
-        if step is not None and one.status not in OVER:
-            course = _OrderByDay(one, step, preparations[step.preparation_id])
-            plans[one.mark.facts.plan_id][course.preparation.kind].setdefault(step, course)
-    for kinds in plans.values():
+    taken = _taken(today)
+    for kinds in _plans(marked, preparations).values():
         found = [
             change
             for kind, courses in kinds.items()
@@ -87,6 +77,47 @@ def changes_ahead(
         ]
         if any(change.rises for change in found):
             yield from found
+
+
+def orders_keep_up(
+    kinds: Iterable[Kind],
+    marked: Iterable[MarkedOrder],
+    today: Regimen,
+    day: date,
+    preparations: Mapping[str, Preparation],
+) -> bool:
+    """Whether the orders of one plan give on a day as much of some medicines as is taken today.
+
+    Where they do, what is taken today may end by that day: another product takes its place.
+    """
+    taken = _taken(today)
+    return any(
+        all(sum(course.on(day) for course in plan[kind].values()) == taken[kind] for kind in kinds)
+        for plan in _plans(marked, preparations).values()
+    )
+
+
+_Plans = Mapping[str, Mapping[Kind, Mapping[OrderedStep, _OrderByDay]]]
+
+
+def _plans(marked: Iterable[MarkedOrder], preparations: Mapping[str, Preparation]) -> _Plans:
+    """What is filed of each plan, by medicine; what is filed twice once."""
+    plans: dict[str, dict[Kind, dict[OrderedStep, _OrderByDay]]] = defaultdict(
+        lambda: defaultdict(dict)
+    )
+    for one in marked:
+        step = one.mark.ordered
+        if step is not None and one.status not in OVER:
+            course = _OrderByDay(one, step, preparations[step.preparation_id])
+            plans[one.mark.facts.plan_id][course.preparation.kind].setdefault(step, course)
+    return plans
+
+
+def _taken(today: Regimen) -> Mapping[Kind, Fraction]:
+    taken: dict[Kind, Fraction] = defaultdict(Fraction)
+    for line in today:
+        taken[line.preparation.kind] += _micrograms(line.preparation, line.daily)
+    return taken
 
 
 def _change(

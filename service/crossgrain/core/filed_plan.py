@@ -10,14 +10,15 @@ from fractions import Fraction
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.core.already_ordered import OrderInForce, as_filed, is_meant, orders_kept
-from crossgrain.core.changes_ahead import changes_ahead
+from crossgrain.core.changes_ahead import changes_ahead, orders_keep_up
+from crossgrain.core.filed_ends import FiledEnd, filed_ends
 from crossgrain.core.proposal import SwitchRequest
 from crossgrain.dosing.plan import LabDraw, Plan
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.steps import Step
 from crossgrain.dosing.supply import draws
 from crossgrain.names.values import frozen
-from crossgrain.reading.filed import DRAWN_AS, OVER, SUSPEND, Filed, is_date
+from crossgrain.reading.filed import DRAWN_AS, ON_HOLD, OVER, SUSPEND, Filed, is_date
 from crossgrain.reading.record import MarkedOrder, Record
 from crossgrain.reading.series_mark import OrderedStep
 from crossgrain.screening.course import DoseRun, Undecided
@@ -71,6 +72,8 @@ class Replaced:
     kept : orders that stand as they are
     ended : orders that are no longer meant
     waiting : changes that are not to begin before the question or the stop is settled
+    ends : filed acts that are not to end a medicine any more: for as long as that waits, or since a
+        plan from today on ends it by its own
     care_plans, groups : the plans and their checkpoints
     draws : draws that are still to come and are not meant any more
     kept_draws : those that stand
@@ -80,6 +83,7 @@ class Replaced:
     kept: tuple[OrderInForce, ...] = ()
     ended: tuple[FiledOrder, ...] = ()
     waiting: tuple[HeldBack, ...] = ()
+    ends: tuple[FiledEnd, ...] = ()
     care_plans: tuple[Filed, ...] = ()
     groups: tuple[Filed, ...] = ()
     draws: tuple[Filed, ...] = ()
@@ -109,6 +113,7 @@ class Replaced:
         """How the input refers to all that an answer names."""
         yield from (order.reference for order in self.kept)
         yield from (held.order.reference for held in self.waiting)
+        yield from (end.act.reference for end in self.ends)
         yield from self.displaced
 
 
@@ -159,17 +164,27 @@ class FiledPlan:
 
     def waits(self, record: Record) -> Replaced:
         """It stands, but for what is to change: that waits for an answer."""
-        return Replaced(waiting=tuple(self._changes_ahead(record)), care_plans=self._plans())
+        waiting = tuple(self._changes_ahead(record))
+        ends = (e for e in self.ends_of(record) if waiting and self._falls_by(e, record))
+        return Replaced(waiting=waiting, ends=tuple(ends), care_plans=self._plans())
 
     def withdrawn(self, record: Record) -> Replaced:
-        """What has not begun is withdrawn; of what has, the change waits."""
+        """What has not begun is withdrawn; of what has, the change waits.
+
+        So does the end of what is taken today, unless what was to follow it is taken already.
+        """
         return Replaced(
             ended=tuple(order for order in self._orders() if not order.begun),
             waiting=tuple(w for w in self._changes_ahead(record) if w.order.begun),
+            ends=tuple(e for e in self.ends_of(record) if not self._followed_by_ours(e, record)),
             care_plans=self._plans(),
         )
 
-    def replaced_by(self, plan: Plan) -> Replaced:
+    def ends_of(self, record: Record) -> tuple[FiledEnd, ...]:
+        """The acts that end what is taken, and was taken before a plan."""
+        return tuple(filed_ends(self.sent.filed, record, self._ours))
+
+    def replaced_by(self, plan: Plan, record: Record) -> Replaced:
         """What of it stands beside a plan from today on, and what does not."""
         marked = (one for one in self._marked() if not self._is_suspended(one))
         kept = orders_kept(plan, self.request.start, tuple(marked))
@@ -182,6 +197,7 @@ class FiledPlan:
                 for order in self._orders()
                 if order.reference not in standing | self._relied_on(plan)
             ),
+            ends=self.ends_of(record),
             care_plans=self._plans(),
             groups=tuple(f for f in self._of("RequestGroup", "RequestOrchestration") if f.stands),
             draws=others,
@@ -243,9 +259,14 @@ class FiledPlan:
         every = (*self.sent.record.marked, *self.sent.given)
         return tuple(one for one in every if one.reference not in options)
 
+    @property
+    def _ours(self) -> set[str]:
+        """How the input refers to the orders of our plans."""
+        return {one.reference for one in self._marked()}
+
     def _is_suspended(self, one: MarkedOrder) -> bool:
         """Whether an order was made to wait: it does not go on by itself once that is settled."""
-        return one.status == "on-hold" or any(
+        return one.status == ON_HOLD or any(
             each.focus == one.reference and each.code == SUSPEND and each.status not in _NOT_DONE
             for each in self._of("Task")
         )
@@ -280,6 +301,24 @@ class FiledPlan:
             order = self._order(change.order, change.step)
             goes_on = order.begun or change.day > max(change.step.first_day, start)
             yield HeldBack(order, change.day, change.rises, goes_on)
+
+    def _falls_by(self, end: FiledEnd, record: Record) -> bool:
+        """Whether less, or more, of a medicine is taken by the day on which an act ends it."""
+        day = max(end.day or self.request.start, self.request.start)
+        meant = (one for one in self._marked() if is_meant(one))
+        preparations = self.catalogue.preparations
+        return not (
+            self._followed_by_ours(end, record)
+            or orders_keep_up(end.entry.kinds, meant, record.regimen, day, preparations)
+        )
+
+    def _followed_by_ours(self, end: FiledEnd, record: Record) -> bool:
+        """Whether an order of ours for the same medicine is followed already."""
+        ours = self._ours
+        return any(
+            entry.reference in ours and not entry.kinds.isdisjoint(end.entry.kinds)
+            for entry in record.current
+        )
 
     def _is_taken(self, one: MarkedOrder) -> bool:
         return any(

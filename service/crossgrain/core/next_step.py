@@ -10,6 +10,7 @@ from dataclasses import replace
 from crossgrain.catalogue import Catalogue
 from crossgrain.core.already_ordered import only_changed
 from crossgrain.core.course_so_far import about_today
+from crossgrain.core.filed_ends import as_ended
 from crossgrain.core.filed_plan import FiledPlan, Replaced, Submitted
 from crossgrain.core.meanwhile import NOTHING_WAITS, Meanwhile, until_settled
 from crossgrain.core.proposal import DEFAULT_FAMILY, Proposal, SwitchRequest
@@ -122,9 +123,12 @@ class _Visit:
         found = self._findings(standing, plan)
         if any_stop(found):
             return self.stopping(standing, found)
-        replaced = self.filed.replaced_by(plan)
+        replaced = self.filed.replaced_by(plan, standing.record)
         day_one, supply = self.request.start, self.catalogue.policy.supply
         plan = replace(plan, prescriptions=only_changed(plan, day_one, replaced.kept, supply))
+        changes = self._changes(standing, plan, replaced)
+        if not changes:
+            replaced = replace(replaced, ends=())  # they stand as they are
         t3_now = standing.record.regimen.t3_ug
         proposal = replace(
             self._proposal(standing, standing.record, found),
@@ -137,7 +141,7 @@ class _Visit:
             standing,
             proposal,
             replaced,
-            changes=self._changes(standing, plan, replaced),
+            changes=changes,
             cites_given=self.filed.cites_given(replaced),
         )
 
@@ -168,16 +172,20 @@ class _Visit:
             standing,
             self._proposal(standing, record, found),
             replaced,
-            changes=bool(replaced.ended or replaced.waiting),
+            changes=bool(replaced.ended or replaced.waiting or replaced.ends),
             cites_given=self.filed.cites_given(replaced),
             meanwhile=until_settled(
                 where,
-                record,
+                self._as_ended(record, replaced),
                 replaced.stayed,
                 self.catalogue,
                 ends_as_meant=standing is not None and not (replaced.waiting or any_stop(found)),
             ),
         )
+
+    def _as_ended(self, record: Record, replaced: Replaced) -> Record:
+        """The record with what the acts that go on standing are to end."""
+        return as_ended(record, (e for e in self.filed.ends_of(record) if e not in replaced.ends))
 
     def _proposal(
         self, standing: Standing | None, record: Record, found: tuple[Finding, ...]
@@ -242,6 +250,7 @@ class _Visit:
             plan.prescriptions
             or replaced.ended
             or replaced.draws
+            or any(end.waits_already for end in replaced.ends)
             or self.filed.draws_unasked(plan, replaced)
             or not replaced.care_plans
             or standing.decision.act is not Act.CONTINUE

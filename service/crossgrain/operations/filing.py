@@ -7,24 +7,28 @@ which the server resolves, or it refuses the whole. Where there is no such ident
 refused.
 """
 
-from collections.abc import Iterator, Mapping
+import re
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import field
 from typing import Any
 from urllib.parse import quote
 
+from crossgrain.names.identity import RESOURCE_SYSTEM
 from crossgrain.names.values import frozen
 from crossgrain.operations.faults import Complaint, Fault, RequestRefused
 from crossgrain.operations.parameters import Call
+from crossgrain.reading.filed import Filed
 from crossgrain.reading.resolve import BundleIndex, Entry, is_urn, without_version
 from crossgrain.writing.forms import as_transaction
+from crossgrain.writing.going_on import ChangedAct
 
 Resource = dict[str, Any]
 _SEPARATORS = frozenset("|,$\\")
 """Of FHIR's search: an identifier that holds one cannot be told apart from two."""
 
 
-def to_be_filed(bundle: Resource, call: Call) -> Resource:
-    """The answer to a call as a transaction.
+def to_be_filed(bundle: Resource, call: Call, changed: Iterable[ChangedAct] = ()) -> Resource:
+    """The answer to a call as a transaction; `changed` is what of it a server holds already.
 
     Raises
     ------
@@ -39,9 +43,10 @@ def to_be_filed(bundle: Resource, call: Call) -> Resource:
     entries = [
         {**entry, "resource": cited.in_place(entry["resource"])} for entry in bundle["entry"]
     ]
+    updates = {each.full_url: cited.update_of(each.act) for each in changed}
     if cited.lost:
         raise RequestRefused(*cited.lost.values())
-    return as_transaction({**bundle, "entry": entries})
+    return as_transaction({**bundle, "entry": entries}, updates)
 
 
 @frozen
@@ -63,6 +68,22 @@ class _Cited:
                 for key, value in node.items()
             }
         return [self.in_place(each) for each in node] if isinstance(node, list) else node
+
+    def update_of(self, act: Filed) -> Resource:
+        """The request that puts a filed act in its own place.
+
+        By its id on the server, with the version that was read, so that nobody else's change is
+        lost; what the input names otherwise by a search (a conditional update).
+        """
+        if _ON_THE_SERVER.fullmatch(act.reference) and not act.given:
+            return {"method": "PUT", "url": act.reference, **_unless_changed(act.resource)}
+        entry = self.record.get(act.reference)
+        search = f"Task?identifier={RESOURCE_SYSTEM}|{act.name}" if act.name else None
+        if search is None and entry is not None:
+            search = next(_searches(entry), None)
+        if search is None:
+            self.lost[act.reference] = self._complaint(act.reference, entry)
+        return {"method": "PUT", "url": search or act.reference}
 
     def _found(self, reference: str) -> str:
         if reference in self.own or not self._is_of_the_input_alone(reference):
@@ -89,6 +110,17 @@ _WHAT_TO_DO = (
     "give it the address that it has on the server, or an identifier with system and value, or ask"
     " for a collection"
 )
+
+
+_ON_THE_SERVER = re.compile(r"Task/[A-Za-z0-9.-]{1,64}")
+_VERSION = re.compile(r"[A-Za-z0-9.-]{1,64}")
+
+
+def _unless_changed(resource: Mapping[str, Any]) -> dict[str, str]:
+    meta = resource.get("meta")
+    version = meta.get("versionId") if isinstance(meta, dict) else None
+    known = isinstance(version, str) and _VERSION.fullmatch(version)
+    return {"ifMatch": f'W/"{version}"'} if known else {}
 
 
 def _searches(entry: Entry) -> Iterator[str]:

@@ -36,14 +36,14 @@ from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.filed import Filed, filed_among
 from crossgrain.reading.posing import QuestionForm
 from crossgrain.reading.reader import doses_as_told, marks_in
-from crossgrain.reading.resolve import BundleIndex
+from crossgrain.reading.resolve import BundleIndex, Entry
 from crossgrain.sheet.page import Sheet, sheet_html
 from crossgrain.sheet.person import PatientHeading, person_in
 from crossgrain.sheet.sources import NO_SOURCES, Sources, sources_in
 from crossgrain.writing.answer import answer_bundle
 from crossgrain.writing.brief import brief_bundle
 from crossgrain.writing.forms import PlanPage, with_earlier, with_page
-from crossgrain.writing.next_step import next_step_bundle
+from crossgrain.writing.next_step import going_on, next_step_bundle
 
 Resource = dict[str, Any]
 
@@ -149,7 +149,7 @@ def answer_to(desk: Desk, settled: SettledStep, version: FhirVersion) -> Resourc
     if settled.filed_beside is None:
         return bundle
     whole = bundle if settled.plan is None else with_earlier(bundle, settled.plan)
-    return to_be_filed(whole, settled.filed_beside)
+    return to_be_filed(whole, settled.filed_beside, going_on(settled.step).acts)
 
 
 def _request(options: Options, as_of: date, start: date, combining: Combining) -> SwitchRequest:
@@ -184,20 +184,19 @@ def _submitted(
 def _filed(call: Call, combining: Combining) -> Iterator[Filed]:
     """What stands filed of our plans: in the record, and beside it in the plan given."""
     known: set[str] = set()
-    for found in filed_among(_named(call.record, call.root), combining):
+    for found in filed_among(_entries(call.record, call.root), combining):
         known.add(found.name)
         yield found
     if call.plan is not None:
-        for found in filed_among(_named(call.plan, call.plan_root), combining, given=True):
+        for found in filed_among(_entries(call.plan, call.plan_root), combining, given=True):
             if not found.name or found.name not in known:
                 yield found
 
 
-def _named(resource: Resource, root: str) -> Iterator[tuple[str, Resource]]:
-    """Each resource with the reference by which the input names it."""
-    if resource.get("resourceType") == "Bundle":
-        for entry in BundleIndex(resource, root).entries:
-            yield entry.reference, entry.resource
-        return
-    own = resource.get("id")
-    yield urn(own) if isinstance(own, str) else root, resource
+def _entries(resource: Resource, root: str) -> Sequence[Entry]:
+    """Its resources, or the one that it is."""
+    kind, own = resource.get("resourceType"), resource.get("id")
+    if kind == "Bundle":
+        return BundleIndex(resource, root).entries
+    named = urn(own) if isinstance(own, str) else root
+    return (Entry(root, named, kind, resource),) if isinstance(kind, str) else ()

@@ -5,7 +5,7 @@ read further is listed all the same: it is then replaced, never left to stand un
 """
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import replace
+from dataclasses import field, replace
 from datetime import date
 from typing import Any
 
@@ -13,6 +13,7 @@ from crossgrain.dosing.targets import Combining
 from crossgrain.names.identity import PLAN_SYSTEM, RESOURCE_SYSTEM
 from crossgrain.names.values import frozen
 from crossgrain.reading.codesystems import Loinc
+from crossgrain.reading.resolve import Entry
 from crossgrain.reading.series_mark import mark_in
 from crossgrain.safety.facts import Analyte
 
@@ -37,8 +38,13 @@ OVER = {
 }  # fmt: skip
 """Statuses of an order, an act or a plan that nobody follows any more."""
 
+TASK_CODE = "http://hl7.org/fhir/CodeSystem/task-code"
 SUSPEND = "suspend"
 """Of FHIR's codes for what a Task does to a request: not to be carried out for now."""
+ABORT = "abort"
+"""The same: no longer active from a day on."""
+ON_HOLD = "on-hold"
+"""Status of an order or an act that waits."""
 
 
 @frozen
@@ -52,9 +58,12 @@ class Filed:
     plan_id : the plan that it belongs to
     name : its own business identifier, or empty
     option : whether it waits for a choice at the checkpoint
-    code, days : of what is to be measured, its code (LOINC before others) and dates as written
+    code, days : of what is to be measured or done, its code (LOINC before others) and dates as
+        written
     focus : of an act, the order that it is about
     given : whether the record does not hold it, and the plan in the call does
+    address : where it is, as the input says; of an act alone
+    resource : an act as it stands, so that it can be filed anew with another status
     """
 
     reference: str
@@ -67,6 +76,8 @@ class Filed:
     days: tuple[str, ...] = ()
     focus: str = ""
     given: bool = False
+    address: str = ""
+    resource: Resource = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def dates(self) -> tuple[str, ...]:
@@ -85,31 +96,25 @@ class Filed:
 
 
 def filed_among(
-    resources: Iterable[tuple[str, Resource]], combining: Combining, *, given: bool = False
+    entries: Iterable[Entry], combining: Combining, *, given: bool = False
 ) -> list[Filed]:
-    """What is ours among resources, each with the reference by which the input names it.
+    """What is ours among resources.
 
     `given`: they came as the plan of the call, not as the patient's record.
     """
-    return [
-        found
-        for reference, resource in resources
-        for found in _filed(reference, resource, combining, given=given)
-    ]
+    return [found for entry in entries for found in _filed(entry, combining, given=given)]
 
 
-def _filed(
-    reference: str, resource: Resource, combining: Combining, *, given: bool
-) -> Iterator[Filed]:
+def _filed(entry: Entry, combining: Combining, *, given: bool) -> Iterator[Filed]:
     """One, or of a request for several tests one for each of them."""
-    kind = resource.get("resourceType")
+    kind, resource = entry.kind, entry.resource
     plan_id = _plan_of(resource, combining)
-    if not isinstance(kind, str) or not plan_id:
+    if not plan_id:
         return
     focus = resource.get("focus")
     tests = resource.get("orderDetail") if kind == "ServiceRequest" else None
     one = Filed(
-        reference=reference,
+        reference=entry.reference,
         resource_type=kind,
         status=_text(resource.get("status")),
         plan_id=plan_id,
@@ -119,6 +124,8 @@ def _filed(
         days=tuple(_days(resource)),
         focus=_text(focus.get("reference")) if isinstance(focus, dict) else "",
         given=given,
+        address=entry.address if kind == "Task" else "",
+        resource=resource if kind == "Task" else {},
     )
     if isinstance(tests, list) and tests:
         yield from (replace(one, code=_code(each)) for each in tests)
@@ -159,7 +166,11 @@ def _days(resource: Resource) -> Iterator[str]:
     timing = resource.get("occurrenceTiming")
     events = timing.get("event") if isinstance(timing, dict) else None
     once = resource.get("occurrenceDateTime")
-    for day in (*(events if isinstance(events, list) else ()), once):
+    restriction = resource.get("restriction")
+    period = restriction.get("period") if isinstance(restriction, dict) else None
+    period = resource.get("requestedPeriod", period)  # R5
+    acts_on = period.get("start") if isinstance(period, dict) else None
+    for day in (*(events if isinstance(events, list) else ()), once, acts_on):
         if isinstance(day, str):
             yield day
 

@@ -1,6 +1,6 @@
 """The answer to a request for a switch, as one Bundle: how it ends, why, and made from what."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from crossgrain.core.proposal import Outcome, Proposal
@@ -21,6 +21,7 @@ from crossgrain.writing.care_plan import (
 from crossgrain.writing.checkpoint import optional, options, request_group
 from crossgrain.writing.checks import check_requests
 from crossgrain.writing.elements import bullets, heading, narrative, paragraph, plain
+from crossgrain.writing.filed_acts import changed_acts, named_in_answer
 from crossgrain.writing.forms import to_r5
 from crossgrain.writing.going_on import GoingOn
 from crossgrain.writing.issues import detected_issues, operation_outcome
@@ -51,7 +52,9 @@ def device(letter: Letterhead) -> Resource:
 
 
 def provenance(letter: Letterhead, proposed: Iterable[Resource]) -> Resource:
-    """Every proposed resource as target, every resource read as entity."""
+    """Every resource that is proposed or changed as target, every resource read as entity."""
+    targets = [urn(resource["id"]) for resource in proposed]
+    targets += map(named_in_answer, letter.going_on.acts if letter.going_on else ())
     record = letter.proposal.record
     words = (
         f"Computed by {SERVICE_NAME} {letter.service_version} from the record as read on"
@@ -63,7 +66,7 @@ def provenance(letter: Letterhead, proposed: Iterable[Resource]) -> Resource:
         "id": letter.id_of("Provenance"),
         "text": narrative(paragraph(words)),
         "contained": [device(letter)],
-        "target": [{"reference": urn(resource["id"])} for resource in proposed],
+        "target": [{"reference": target} for target in targets],
         "recorded": letter.instant,
         "agent": [{"type": {"coding": [coding]}, "who": {"reference": "#service"}}],
     }
@@ -213,16 +216,25 @@ def answer_bundle(
     resources += detected_issues(letter)
     resources += questionnaires(letter)
     resources.append(provenance(letter, resources))
-    return collection(letter, "Bundle", resources, version)
+    changed = tuple(changed_acts(letter, version))
+    return collection(letter, "Bundle", resources, version, changed)
 
 
 def collection(
-    letter: Letterhead, what: str, resources: list[Resource], version: FhirVersion
+    letter: Letterhead,
+    what: str,
+    resources: list[Resource],
+    version: FhirVersion,
+    changed: Sequence[Resource] = (),
 ) -> Resource:
-    """The resources of one answer, in a version; `what` names the Bundle."""
+    """The resources of one answer, in a version; `what` names the Bundle.
+
+    `changed` are entries of what is filed already, in that version; the Provenance stays the last.
+    """
     if version is FhirVersion.R5:
         resources = [to_r5(resource) for resource in resources]
     entries = [{"fullUrl": urn(resource["id"]), "resource": resource} for resource in resources]
+    lead, *others = entries
     sources = letter.proposal.record.testimony.sources
     answered = [{"fullUrl": named, "resource": dict(source)} for named, source in sources]
     return {
@@ -230,7 +242,7 @@ def collection(
         "id": letter.id_of(what),
         "type": "collection",
         "timestamp": letter.instant,
-        "entry": [*entries[:1], *answered, *entries[1:]],
+        "entry": [lead, *answered, *others[:-1], *changed, *others[-1:]],
     }
 
 

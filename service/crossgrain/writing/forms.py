@@ -3,6 +3,7 @@
 from base64 import b64encode
 from collections.abc import Callable, Iterator, Mapping
 from hashlib import sha1
+from types import MappingProxyType
 from typing import Any
 
 import msgspec
@@ -137,13 +138,33 @@ _CHANGES: dict[str, Callable[[Resource], None]] = {
 }
 
 
-def as_transaction(bundle: dict[str, Any]) -> dict[str, Any]:
+def as_transaction(
+    bundle: dict[str, Any], updates: Mapping[str, Resource] = MappingProxyType({})
+) -> dict[str, Any]:
     """The same entries, each to be created unless a resource of its name is there.
 
     References inside the Bundle are URNs, which the server replaces; what else it cites has been
     given a name that the server knows before.
+
+    Parameters
+    ----------
+    updates : ``fullUrl`` of an entry that the server holds already → the request that changes it
     """
-    return {**bundle, "type": "transaction", "entry": [_entry(e) for e in bundle["entry"]]}
+    entries = [
+        _updated(entry, updates[entry["fullUrl"]])
+        if entry["fullUrl"] in updates
+        else _created(entry)
+        for entry in bundle["entry"]
+    ]
+    return {**bundle, "type": "transaction", "entry": entries}
+
+
+def _updated(entry: dict[str, Any], request: Resource) -> dict[str, Any]:
+    """Where it is found by a search, the server knows its id, and refuses another."""
+    resource = entry["resource"]
+    if "?" in request["url"]:
+        resource = {name: value for name, value in resource.items() if name != "id"}
+    return {**entry, "resource": resource, "request": request}
 
 
 def with_earlier(bundle: dict[str, Any], earlier: Resource) -> dict[str, Any]:
@@ -176,7 +197,7 @@ def _is_own(resource: Resource) -> bool:
     return resource["resourceType"] == "Provenance" or (isinstance(named, list) and own in named)
 
 
-def _entry(entry: dict[str, Any]) -> dict[str, Any]:
+def _created(entry: dict[str, Any]) -> dict[str, Any]:
     resource: Resource = entry["resource"]
     if _is_own(resource) and "identifier" in resource:
         unless = f"identifier={RESOURCE_SYSTEM}|{resource['id']}"

@@ -6,7 +6,9 @@ from fractions import Fraction
 from typing import Any, Protocol
 
 from crossgrain.core.already_ordered import OrderInForce, Product
+from crossgrain.names.identity import stable_id, urn
 from crossgrain.names.values import frozen
+from crossgrain.reading.filed import Filed
 from crossgrain.reading.series_mark import ActTaken, SeriesFacts
 
 Part = dict[str, Any]
@@ -60,6 +62,27 @@ class Waiting:
 
 
 @frozen
+class ChangedAct:
+    """A filed act with another status: it waits, or is not meant any more.
+
+    Attributes
+    ----------
+    act : the Task as it is filed
+    status : what it is from now on
+    says : which medicine and which day, and why, in words
+    """
+
+    act: Filed
+    status: str
+    says: str
+
+    @property
+    def full_url(self) -> str:
+        """Its address; without one, the URN of its business identifier or of its place."""
+        return self.act.address or urn(self.act.name or stable_id(self.act.reference))
+
+
+@frozen
 class GoingOn:
     """What a next step adds to an answer.
 
@@ -75,6 +98,7 @@ class GoingOn:
     kept_draws : draws that are filed for a day already: LOINC code and date
     ended : filed orders that are no longer meant
     waiting : filed orders that are not to raise a dose for now
+    acts : filed acts that are not to end a medicine for now, or not any more
     replaces : resource type → the filed resources that the new one of that type replaces
     draws : LOINC code and date of a new draw → the filed draws that it replaces
     checks : code of what is measured → the filed requests that a new one replaces
@@ -96,6 +120,7 @@ class GoingOn:
     kept_draws: frozenset[tuple[str, str]]
     ended: tuple[Ended, ...]
     waiting: tuple[Waiting, ...]
+    acts: tuple[ChangedAct, ...]
     replaces: Mapping[str, tuple[str, ...]]
     draws: Mapping[tuple[str, str], tuple[str, ...]]
     checks: Mapping[str, tuple[str, ...]]

@@ -19,7 +19,14 @@ from crossgrain.writing.answer import answer_bundle
 from crossgrain.writing.checkpoint import REQUEST_GROUP
 from crossgrain.writing.going_on import GoingOn, Replaceable, Spell
 from crossgrain.writing.next_step_parts import NEXT_STEP
-from crossgrain.writing.next_step_words import ended, kept_words, said, title_of, waits
+from crossgrain.writing.next_step_words import (
+    acts_changed,
+    ended,
+    kept_words,
+    said,
+    title_of,
+    waits,
+)
 from crossgrain.writing.parts import written
 
 Resource = dict[str, Any]
@@ -64,6 +71,7 @@ def going_on(step: NextStep, dated: DateWords = date_words) -> GoingOn:
         kept_draws=replaced.drawn,
         ended=tuple(ended(order) for order in replaced.ended),
         waiting=tuple(waits(step, dated)),
+        acts=tuple(acts_changed(step, dated)),
         replaces={
             "CarePlan": tuple(running),
             REQUEST_GROUP: tuple(filed.reference for filed in replaced.groups),

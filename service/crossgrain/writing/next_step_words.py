@@ -11,10 +11,11 @@ from crossgrain.dosing.onward import Act
 from crossgrain.dosing.plan import LabReading
 from crossgrain.dosing.steps import LineDose
 from crossgrain.names.printing import percent
+from crossgrain.reading.filed import ON_HOLD
 from crossgrain.reading.record import MedicineEntry
 from crossgrain.safety.visit import Position
 from crossgrain.words.doses import DateWords, date_words, product, taken
-from crossgrain.writing.going_on import Ended, Waiting
+from crossgrain.writing.going_on import ChangedAct, Ended, Waiting
 
 ACT_WORDS: Mapping[Act, str] = {
     Act.CONTINUE: "go on as planned",
@@ -59,6 +60,7 @@ def said(step: NextStep, dated: DateWords = date_words) -> Iterator[str]:
     """Where the patient stands, why the answer is what it is, what to do, and what waits."""
     yield from _where_and_why(step, dated)
     yield from (waiting.says for waiting in waits(step, dated))
+    yield from (changed.says for changed in acts_changed(step, dated))
     yield from _until_settled(step, dated)
     yield from _falls_meanwhile(step, dated)
     yield from _covered_meanwhile(step)
@@ -84,11 +86,15 @@ def _where_and_why(step: NextStep, dated: DateWords) -> Iterator[str]:
 
 def waits(step: NextStep, dated: DateWords) -> Iterator[Waiting]:
     """The changes that are not to begin for now, each in words."""
-    stopped = step.proposal.outcome is Outcome.STOP
-    until = "what stops it is settled" if stopped else "this is answered"
+    until = _until(step)
     for held in step.replaced.waiting:
         by = max(held.day - timedelta(1), step.proposal.request.start)
         yield Waiting(held.order.reference, held.goes_on, by, _wait_words(held, until, dated))
+
+
+def _until(step: NextStep) -> str:
+    stopped = step.proposal.outcome is Outcome.STOP
+    return "what stops it is settled" if stopped else "this is answered"
 
 
 def _wait_words(held: HeldBack, until: str, dated: DateWords) -> str:
@@ -104,6 +110,25 @@ def _wait_words(held: HeldBack, until: str, dated: DateWords) -> str:
         f"Do not begin the order for {order.product} until {until}: {would}. Do not fill it for"
         " now; what is taken today goes on."
     )
+
+
+def acts_changed(step: NextStep, dated: DateWords) -> Iterator[ChangedAct]:
+    """The filed acts that end no medicine for now, or not any more, each in words."""
+    for end in step.replaced.ends:
+        medicine = end.entry.lines[0].preparation.generic_name
+        on = f" on {dated(end.day)}" if end.day else ""
+        if step.proposal.plan:
+            says = (
+                f"The filed task to end {medicine} as taken now{on} is withdrawn: this next step"
+                " takes its place."
+            )
+            yield ChangedAct(end.act, "cancelled", says)
+        else:
+            says = (
+                f"Do not end {medicine} as taken now{on} until {_until(step)}: the task that is"
+                " filed for it is on hold. What is taken today goes on."
+            )
+            yield ChangedAct(end.act, ON_HOLD, says)
 
 
 def position_words(standing: Standing) -> str:

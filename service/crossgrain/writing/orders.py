@@ -13,7 +13,7 @@ from crossgrain.dosing.steps import LineDose, OrderedCourse, Prescription, Step,
 from crossgrain.dosing.supply import home_uses
 from crossgrain.names.identity import urn
 from crossgrain.reading.code_tables import CodedDrug, CodeTables
-from crossgrain.reading.filed import SUSPEND
+from crossgrain.reading.filed import ABORT, SUSPEND, TASK_CODE
 from crossgrain.reading.record import MedicineEntry
 from crossgrain.words.doses import product
 from crossgrain.writing.at_home import SENTENCES, home_line, home_supplies, replacing
@@ -145,9 +145,6 @@ def _substitution() -> dict[str, Any]:
     """
     allowed = concept(SUBSTITUTION, "G", "generic composition")
     return {"allowedCodeableConcept": {**allowed, "text": SAME_STRENGTH}}
-
-
-TASK_CODE = "http://hl7.org/fhir/CodeSystem/task-code"
 
 
 def series_tasks(
@@ -331,7 +328,7 @@ def _task(letter: Letterhead, scope: Scope, focus: str, day: int, says: str) -> 
     body = letter.request("Task", f"Task|{scope.name}|{focus}|{day}", scope, own)
     coding = {
         "system": TASK_CODE,
-        "code": "abort",
+        "code": ABORT,
         "display": "Mark the focal resource as no longer active",
     }
     body["code"] = {"coding": [coding], "text": "End the standing order"}

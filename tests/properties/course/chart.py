@@ -4,8 +4,9 @@ It does what a clinic's system does with any plan. Proposals become orders under
 what a request `replaces`, or names as its `priorPrescription`, ends where the new one begins. A
 `Task` with the code ``abort`` ends its focus on its day, one with ``suspend`` puts it on hold, and
 one without a code keeps the dose of its focus; where an order is held so, today's dose is ordered
-anew when its own order ends. Acts and options of a plan that another has replaced are void. Of the
-doses it knows what the orders say, and nothing of the service.
+anew when its own order ends. A `Task` that comes again with another status is changed: on hold or
+cancelled it ends nothing. Options of a plan that another has replaced are void; its acts are not,
+but where an answer says so. Of the doses it knows what the orders say, and nothing of the service.
 """
 
 import copy
@@ -160,6 +161,7 @@ class Chart:
             for replaced in resource.get("replaces", ()):
                 self._revoke(replaced["reference"], day)
         for resource in new:
+            self._take_back(self._filed.get(name_of(resource), {}))
             self._filed[name_of(resource)] = _accepted(resource)
         for resource in new:
             if resource.get("intent") == "proposal":
@@ -183,6 +185,10 @@ class Chart:
             self._filed[name_of(order)] = order
         self._read = None
 
+    def ends_from_before(self) -> list[int]:
+        """The days from which medicines from before the plan are no longer taken."""
+        return sorted(self._ends[each] for each in self._before if each in self._ends)
+
     def changed(self, day: int) -> int:
         """The day on which what is taken last changed before a day; 0 where it never did."""
         return next((at for at in range(day, 0, -1) if self.doses(at) != self.doses(at - 1)), 0)
@@ -199,10 +205,11 @@ class Chart:
             tied = {"reference": reference} in each.get("basedOn", ())
             if tied and each.get("intent") == "option":
                 del self._filed[other]  # a draft that nobody chose
-            elif tied and focus_of(each) and ended_on(each) > day:
-                each["status"] = "cancelled"
-                if self._ends.get(focus_of(each)) == ended_on(each):
-                    del self._ends[focus_of(each)]
+
+    def _take_back(self, task: Json) -> None:
+        """Let a task that is filed anew end nothing by what it said before."""
+        if focus_of(task) and self._ends.get(focus_of(task)) == ended_on(task):
+            del self._ends[focus_of(task)]
 
     def _end_what_it_ends(self, resource: Json) -> None:
         if focus_of(resource):
@@ -249,10 +256,6 @@ class Chart:
             goes_on = reference in self._anew
             if any(key in gone and (goes_on or key[0] in held) for key in own):
                 self._copy(reference, day)
-        for reference, own in self._before.items():
-            ends_today = self._ends.get(reference) == day
-            if ends_today and any(key in gone and key[0] in held for key in own):
-                del self._ends[reference]  # what is taken today goes on
         self._read = None
 
     def _would_be_taken(self) -> set[tuple[str, str]]:

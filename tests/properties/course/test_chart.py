@@ -136,10 +136,19 @@ def test_a_task_ends_an_order_that_has_begun_and_withdraws_one_that_has_not() ->
     assert (status["a"], status["b"], status["c"]) == ("stopped", "cancelled", "active")
 
 
-def test_where_a_plan_is_replaced_its_acts_to_come_are_void_and_those_done_stay() -> None:
+@pytest.mark.parametrize("status", ["on-hold", "cancelled"])
+def test_a_task_that_comes_again_on_hold_or_cancelled_ends_nothing(status: str) -> None:
     new = plan("p2", replaces=[{"reference": "CarePlan/p1"}])
+    stands = filed(begun(), 10, new, end("w", "MedicationRequest/a", 10))
+    assert [lt4(stands, day) for day in (13, 14)] == [BEFORE, 0]
+    changed = {"status": status, "intent": "order"}
     early = filed(begun(), 10, new, end("w", "MedicationRequest/a", 10))
+    filed(early, 10, end("t", REFERENCE, 14, **changed))
     assert [lt4(early, day) for day in (13, 14, 60)] == [BEFORE] * 3
+
+
+def test_of_a_plan_that_is_replaced_what_was_done_stays() -> None:
+    new = plan("p2", replaces=[{"reference": "CarePlan/p1"}])
     late = filed(begun(), 20, new, end("w", "MedicationRequest/a", 20), order("b", 75, 20, 90))
     assert [lt4(late, day) for day in (13, 14, 19, 20)] == [BEFORE, 100, 100, 75]
 

@@ -8,10 +8,10 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from tests.budget import examples
 from tests.properties.course.answer import said_in
-from tests.properties.course.clinic import HowItGoes
+from tests.properties.course.clinic import HowItGoes, Result
 from tests.properties.course.floor import below
 from tests.properties.course.patients import Patient, patient
-from tests.properties.course.physiology import daily
+from tests.properties.course.physiology import Drawn, daily
 from tests.properties.course.stepwise import Stepwise
 from tests.properties.titration.reading import Amounts
 
@@ -28,6 +28,7 @@ MOVES_TO = {
     "levothyroxine-liothyronine": {"lt4", "lt3"},
 }
 PALPITATIONS = HowItGoes(palpitations=True, pulse=110)
+FAR_ABOVE = Drawn(tsh=14.0, free_t4=14.0, free_t3=4.5)
 patients = st.integers(0, 200).map(lambda number: patient(SEED, number))
 
 
@@ -68,6 +69,24 @@ def test_where_palpitations_go_on_the_doses_of_the_time_until_an_answer_keep_the
     assume(clinic.deeds[-1].act == "ask")
     assert clinic.promises[-1].day == again
     taken += lived(clinic, range(again, again + UNANSWERED_DAYS))
+    assert unsaid(clinic, taken) == []
+    assert all(any(amounts.values()) for amounts in taken)
+
+
+@examples(40)
+@given(patients, st.integers(2, 40))
+def test_while_a_question_is_open_no_filed_task_ends_what_is_taken_beside_what_is_to_rise(
+    own: Patient, day: int
+) -> None:
+    """Palpitations and a high TSH contradict each other; what was taken before has a task."""
+    clinic = begun(own)
+    falls = [at for at in clinic.chart.ends_from_before() if at > day]
+    assume(falls)
+    taken = lived(clinic, range(day))
+    clinic.chart.add(Result(day - 1, day, FAR_ABOVE))
+    clinic.told(day, PALPITATIONS)
+    assume(clinic.deeds[-1].act == "ask")
+    taken += lived(clinic, range(day, day + UNANSWERED_DAYS))
     assert unsaid(clinic, taken) == []
     assert all(any(amounts.values()) for amounts in taken)
 

@@ -278,8 +278,10 @@ def day_of(iso: str) -> int:
 
 
 def focus_of(task: Json) -> str:
+    """What a task ends; nothing where it waits, or was withdrawn."""
     code = task.get("code", {}).get("coding", [{}])[0].get("code")
-    return str(task.get("focus", {}).get("reference", "")) if code == "abort" else ""
+    ends = code == "abort" and task.get("status") not in {"on-hold", "cancelled"}
+    return str(task.get("focus", {}).get("reference", "")) if ends else ""
 
 
 def ended_on(task: Json) -> int:

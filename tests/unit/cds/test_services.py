@@ -53,6 +53,7 @@ def test_each_template_asks_for_one_patients_resources_of_one_kind(catalogue: Ca
             False,
             False,
         ),
+        "tasks": ("Task", f"Task?{by_patient}", False, False),
         "howItGoes": (
             "QuestionnaireResponse",
             f"QuestionnaireResponse?{by_patient}"

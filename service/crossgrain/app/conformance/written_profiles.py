@@ -15,6 +15,8 @@ from crossgrain.writing.issues import SCREENING_SYSTEM
 
 FLAG_ID = "screening-flag"
 """The profile of what the screening writes; every other of what is written is of an answer."""
+CHANGED_TASK_ID = "changed-task"
+"""The profile of a task that an answer changes; every other of an answer is of what is new."""
 
 
 def _code(element: str, code: str, short: str) -> ElementRule:
@@ -70,6 +72,7 @@ def written_profiles(version: FhirVersion) -> Iterator[Profile]:
     yield _order("medication" if r5 else "medication[x]", r5)
     yield _measurement()
     yield _task("requestedPeriod" if r5 else "restriction.period")
+    yield _changed_task()
     yield _checkpoint("RequestOrchestration" if r5 else "RequestGroup")
     yield _finding("subject" if r5 else "patient")
     yield _provenance()
@@ -223,6 +226,28 @@ def _task(period: str) -> Profile:
             _SAID,
         ),
         (_EITHER, _EITHER_WORDS),
+    )
+
+
+def _changed_task() -> Profile:
+    return Profile(
+        CHANGED_TASK_ID,
+        "Task",
+        "Filed task, changed",
+        "A task of the plan that was filed to end a medicine on a day: it waits, or another takes"
+        " its place. All else of it is as the record has it.",
+        (
+            *_grouped("groupIdentifier"),
+            ElementRule("status", "That it waits, or is not meant any more", 1),
+            ElementRule("statusReason", "Which medicine does not end, and until when", 1),
+            ElementRule("code", "That its focus ends", 1),
+            ElementRule("focus", "What was to end", 1),
+            ElementRule("for", "The patient", 1),
+        ),
+        (
+            "status = 'on-hold' or status = 'cancelled'",
+            "It is on hold, or cancelled.",
+        ),
     )
 
 
