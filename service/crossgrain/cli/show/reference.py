@@ -14,7 +14,6 @@ from rich.table import Table
 from rich.text import Text
 
 from crossgrain.catalogue import Catalogue
-from crossgrain.http.settings import Settings
 from crossgrain.names.numbers import Number
 from crossgrain.names.printing import decimal
 from crossgrain.operations.faults import TABLE
@@ -196,6 +195,8 @@ def _number(number: Number, catalogue: Catalogue) -> Row:
 
 
 def _settings() -> Iterator[Row]:
+    from crossgrain.http.settings import Settings  # noqa: PLC0415 - of all commands, for this one
+
     for name, field in Settings.model_fields.items():
         default = field.get_default(call_default_factory=True)
         yield f"CROSSGRAIN_{name.upper()}", field.description or "", _said(default)
