@@ -86,7 +86,10 @@ class Message(BaseModel):
     """An object that a client sends."""
 
     # The text below a field is read where the document is made: to parse it at each start is slow.
-    model_config = ConfigDict(alias_generator=to_camel, extra="ignore", frozen=True)
+    # Each is built with the first call of its kind: many a deployment has no hooks.
+    model_config = ConfigDict(
+        alias_generator=to_camel, extra="ignore", frozen=True, defer_build=True
+    )
 
     @model_validator(mode="before")
     @classmethod
