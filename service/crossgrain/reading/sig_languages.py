@@ -33,6 +33,7 @@ from crossgrain.reading.sig import Sig, read_english
 from crossgrain.reading.sig_clauses import ABBREVIATED, Symbol, sig_of
 
 _TOKEN = re.compile(r"\{[nt]\}|\d+(?:[.,]\d+)?(?:/\d+)?|[^\W\d_]+|\S")
+_PIECE = re.compile(r"\{(\w{2,})\}")
 _SIGNS = str.maketrans(
     {"½": " 1/2 ", "¼": " 1/4 ", "¾": " 3/4 ", "⁄": "/", "’": "'", "×": " x ", "μ": "u", "µ": "u"}
 )
@@ -65,7 +66,7 @@ class Language:
 def tokens_of(words: str) -> list[str]:
     """Words, numbers and signs, without case and accents; no full stop after a word."""
     found = _TOKEN.findall(folded(words.translate(_SIGNS)).translate(_SIGNS))
-    return list(_without_stops(found))
+    return list(_without_stops(found)) if "." in found else found
 
 
 def _without_stops(found: Sequence[str]) -> Iterator[str]:
@@ -121,7 +122,7 @@ def day_named(day: str, phrase: str) -> str:
 
 def _spelled(phrase: str, pieces: Mapping[str, Sequence[str]]) -> Iterator[tuple[str, ...]]:
     """A phrase in all the ways that its pieces have."""
-    named = re.findall(r"\{(\w{2,})\}", phrase)
+    named = _PIECE.findall(phrase)
     for chosen in product(*(pieces[name] for name in named)):
         whole = phrase
         for name, words in zip(named, chosen, strict=True):

@@ -258,7 +258,7 @@ def test_a_faulty_phrase_is_refused_by_its_place(
     assert refused.value.field == place
 
 
-@pytest.mark.parametrize(("place", "pattern"), patterns_in(FILE))
+@pytest.mark.parametrize(("place", "pattern"), list(patterns_in(FILE)))
 def test_each_phrase_is_a_pattern_by_itself(place: str, pattern: str) -> None:
     """At a start they are compiled as one, where a bracket of one could close that of another."""
     assert re.compile(pattern).match("") is None, place
