@@ -210,7 +210,7 @@ def add_metrics(app: FastAPI, metrics: Metrics) -> None:
         methods=["GET"],
         response_class=PlainTextResponse,
         operation_id="metrics",
-        tags=["operations"],
+        tags=["Probes and metrics"],
     )
 
 
@@ -229,7 +229,9 @@ def add_probes(app: FastAPI, presence: Presence) -> None:
 
     for path, probe in (("/livez", livez), ("/readyz", readyz)):
         own_id = path.strip("/")
-        app.add_api_route(path, probe, methods=["GET"], operation_id=own_id, tags=["operations"])
+        app.add_api_route(
+            path, probe, methods=["GET"], operation_id=own_id, tags=["Probes and metrics"]
+        )
         app.add_api_route(path, probe, methods=["HEAD"], include_in_schema=False)
 
 

@@ -142,7 +142,7 @@ def _add_sheet(app: FastAPI, path: str, settled: Settle, desk: Desk, settings: S
         methods=["POST"],
         response_class=Response,
         operation_id=path.strip("/").replace("/", "-"),
-        tags=["sheet"],
+        tags=["Plan sheet"],
     )
 
 
