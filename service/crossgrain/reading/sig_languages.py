@@ -65,7 +65,10 @@ class Language:
 
 def tokens_of(words: str) -> list[str]:
     """Words, numbers and signs, without case and accents; no full stop after a word."""
-    found = _TOKEN.findall(folded(words.translate(_SIGNS)).translate(_SIGNS))
+    plain = words.casefold()
+    if not plain.isascii():
+        plain = folded(words.translate(_SIGNS)).translate(_SIGNS)
+    found = _TOKEN.findall(plain)
     return list(_without_stops(found)) if "." in found else found
 
 
