@@ -520,7 +520,7 @@ def send(
     ] = "system/DetectedIssue.cru system/Task.cru system/Flag.cru",
 ) -> int:
     """File the flags of a finished screening on a FHIR server."""
-    from crossgrain.cli import screening as sending  # noqa: PLC0415
+    from crossgrain.cli import sending  # noqa: PLC0415
 
     return sending.send_flags(
         out,

@@ -13,7 +13,7 @@ from joserfc import jwt
 from joserfc.jwk import ECKey, RSAKey
 from tests.unit.nightly.exports import lines, make, run
 
-from crossgrain.cli.screening import send_flags
+from crossgrain.cli.sending import send_flags
 from crossgrain.names.identity import FhirVersion
 from crossgrain.nightly.fhir_server import (
     ASSERTION,
