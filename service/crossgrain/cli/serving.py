@@ -35,7 +35,6 @@ from crossgrain.http.settings import (
     unknown_settings,
 )
 from crossgrain.names.errors import DomainError
-from crossgrain.nightly.workdir import end_with_parent
 
 MULTIPROCESS_DIR = "PROMETHEUS_MULTIPROC_DIR"
 
@@ -135,6 +134,8 @@ def app_from_environment() -> FastAPI:
 
     What cannot be built now never can: the worker says so and is not started anew.
     """
+    from crossgrain.nightly.workdir import end_with_parent  # noqa: PLC0415 - one worker needs none
+
     end_with_parent(signal.SIGTERM)
     settings = settings_from_environment()
     return _app(settings, partial(load_catalogue, settings.clinic, settings.plans_kept))

@@ -11,13 +11,14 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
-from xml.etree import ElementTree
 
 from crossgrain.names.values import frozen
 from crossgrain.sheet.person import PatientHeading
 from crossgrain.words.doses import CAUTION
 
 if TYPE_CHECKING:
+    from xml.etree.ElementTree import Element
+
     import pydyf
 
 OF_PDF = "pydyf"
@@ -110,6 +111,8 @@ def _whose(person: PatientHeading) -> Iterator[_Block]:
 
 def _of_narrative(resource: Resource) -> Iterator[_Block]:
     """The paragraphs, lists and tables of a narrative of ours."""
+    from xml.etree import ElementTree  # noqa: PLC0415 - for a PDF alone, as its library
+
     for element in ElementTree.fromstring(resource["text"]["div"]):
         kind = element.tag.rpartition("}")[2]
         if kind == "p":
@@ -125,7 +128,7 @@ def _of_narrative(resource: Resource) -> Iterator[_Block]:
                     yield _Block("  |  ".join(cells), 9, heads, indent=10, before=2)
 
 
-def _text(element: ElementTree.Element) -> str:
+def _text(element: "Element") -> str:
     return " ".join("".join(element.itertext()).split())
 
 

@@ -7,7 +7,6 @@ https://hl7.org/fhir/R4/implementationguide.html, https://hl7.org/fhir/packages.
 """
 
 import io
-import tarfile
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, date, datetime, time
 from gzip import GzipFile
@@ -178,6 +177,8 @@ def _index(held: Iterable[Resource]) -> Resource:
 
 def _packed(files: Mapping[str, bytes]) -> bytes:
     """Files in the order of their names, all of the day of publication, of nobody's machine."""
+    import tarfile  # noqa: PLC0415 - for a package alone
+
     day = datetime.combine(date.fromisoformat(PUBLISHED), time(), UTC)
     packed = io.BytesIO()
     with (
