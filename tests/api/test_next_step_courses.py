@@ -163,6 +163,20 @@ def test_labs_in_range_lead_no_more_to_a_dose_that_labs_called_too_much() -> Non
     assert all(dose == 5 for doses in later for dose in doses)
 
 
+def test_a_suppressed_tsh_on_the_way_counts_for_what_it_was_drawn_on() -> None:
+    """Before the checkpoint's labs, on 10 micrograms of T3: in range on 5, it stays at that."""
+    chart = begun("01-levothyroxine-150.json", "levothyroxine-liothyronine")
+    assert max(doses_of_t3(chart.answers[0])) == 10
+    found = []
+    for day, value in ((44, 0.05), (90, 1.5), (140, 1.5)):
+        chart.result("tsh", day, value)
+        chart.result("free-t3", day, 4.5)
+        answer = chart.next_step(day + 2)
+        found += doses_of_t3(answer)
+        chart.take_up(answer)
+    assert max(found) == 5
+
+
 def test_a_second_low_tsh_on_less_leads_to_less_of_both() -> None:
     chart = begun("01-levothyroxine-150.json", "levothyroxine-liothyronine", basis="label")
     ordered = []

@@ -18,13 +18,16 @@ from tests.unit.visits import DAY_ONE, chart, free_t3, proposed, pulse, says, st
 
 from crossgrain.core.standing import Standing
 from crossgrain.dosing.onward import Act
-from crossgrain.dosing.plan import LabReading
+from crossgrain.dosing.plan import LabReading, Plan
+from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import Target, TargetDose
 from crossgrain.reading.record import Question
 from crossgrain.reading.series_mark import ActTaken, mark_in
 from crossgrain.safety.visit import LabsSay, TooFast
 from crossgrain.writing.series_mark import facts_parts, on_order, on_plan
 
+LABS_WAIT = 42
+"""Days from a change of dose to labs that speak of it."""
 DAYS = st.integers(0, 130)
 VALUES = st.sampled_from(["0.01", "0.1", "0.3", "2", "4", "4.5", "10", "12", "80"])
 LABS = st.lists(
@@ -117,3 +120,62 @@ def test_any_visit_ends_with_one_answer_or_with_questions(
         LabsSay.EARLY_SUPPRESSED,
     }:
         assert found.decision.act not in {Act.CONTINUE, Act.SLOW_DOWN}
+
+
+# --- a dose that labs on the way called too much -------------------------------------------------
+
+
+def amounts(regimen: Regimen) -> dict[str, Fraction]:
+    found: dict[str, Fraction] = {}
+    for line in regimen:
+        found[line.preparation.id] = found.get(line.preparation.id, Fraction(0)) + line.daily
+    return found
+
+
+def planned_on(plan: Plan, day: int) -> tuple[dict[str, Fraction], int]:
+    """What a plan that is followed gives on a day, and the first day on which it does."""
+    doses = [
+        (step.first_day, {line.preparation.id: line.amount for line in step.lines})
+        for step in plan.steps
+        if step.first_day <= day
+    ]
+    _, last = doses[-1]
+    return last, min(first for first, dose in doses if dose == last)
+
+
+LOW = {"0.01", "0.09"}
+"""Suppressed, drawn on whatever day."""
+BELOW_THE_LIMIT = {"0.1", "0.3", "0.39"}
+"""Of the usual range, and not suppressed."""
+
+
+@examples(150)
+@given(
+    target=TARGETS,
+    day=st.integers(2, 130),
+    values=st.dictionaries(
+        st.integers(1, 130), st.sampled_from([*LOW, *BELOW_THE_LIMIT, "0.4", "2", "12"]), max_size=4
+    ),
+)
+def test_a_low_tsh_on_the_way_calls_too_much_the_doses_that_it_was_drawn_on_and_no_others(
+    target: Target, day: int, values: dict[int, str]
+) -> None:
+    """Suppressed on any day; below the limit where the dose had been held for as long as labs wait.
+
+    Blood is drawn before the day's dose, so what was taken the day before is what it speaks of.
+    """
+    made = proposed(target)
+    supplied = made.plan.steps[-1].last_day
+    values = {at: value for at, value in values.items() if at <= min(day, supplied + 1)}
+    labs = [tsh(value, at) for at, value in values.items()]
+    found = stands(chart(made, day, *labs), day)
+    assert isinstance(found, Standing)
+    expected = []
+    for at, value in sorted(values.items()):
+        dose, since = planned_on(made.plan, at - 1)
+        settled = at - since >= LABS_WAIT
+        if value in LOW or (value in BELOW_THE_LIMIT and settled):
+            expected.append(dose)
+    told = [amounts(each) for each in found.underway.too_much]
+    assert all(each in told for each in expected)
+    assert all(each in expected for each in told)

@@ -7,9 +7,9 @@ cannot be told is asked, by FHIRPath; nothing is assumed of a dose.
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from datetime import date
 
 from crossgrain.catalogue import Catalogue
+from crossgrain.core.called_too_much import called_too_much
 from crossgrain.core.course_so_far import MOVES_ON, CourseSoFar, ToBeAnswered
 from crossgrain.core.proposal import SwitchRequest
 from crossgrain.core.propose import nothing_taken
@@ -28,9 +28,8 @@ from crossgrain.core.running import (
 from crossgrain.core.series import running_plan, with_last_supply
 from crossgrain.core.visiting import turned_back
 from crossgrain.dosing.onward import Act, Dated, Underway
-from crossgrain.dosing.plan import TOO_MUCH, LabReading
+from crossgrain.dosing.plan import LabReading
 from crossgrain.dosing.preparations import Kind
-from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import Target, adjusted_as
 from crossgrain.names.values import frozen
 from crossgrain.reading.record import MarkedOrder, Question, Record
@@ -222,7 +221,7 @@ def _in_plan(
         beside=course.beside,
         beside_source=catalogue.mixture_source,
         ends=course.ends(),
-        too_much=tuple(_too_much(facts.acts, taken, as_of)),
+        too_much=tuple(called_too_much(course, taken)),
     )
     try:
         place = course.place_in(planned, original, taken)
@@ -274,20 +273,6 @@ def _in_range_before(acts: Sequence[ActTaken]) -> bool:
     """Whether the last labs that decided were in range."""
     readings = [act.reading for act in acts if act.act is Act.BRANCH]
     return bool(readings) and readings[-1] is LabReading.IN_RANGE
-
-
-def _too_much(acts: Sequence[ActTaken], taken: Sequence[Dated], as_of: date) -> Iterator[Regimen]:
-    """What was taken on the day before each visit at which labs called it too much."""
-    for act in acts:
-        if act.reading in TOO_MUCH:
-            day = (act.day - as_of).days - 1
-            lines = [
-                line
-                for spell in taken
-                if spell.first_day <= day <= spell.last_day
-                for line in spell.regimen.lines
-            ]
-            yield Regimen(tuple(lines))
 
 
 def _reasons(acts: Sequence[ActTaken], record: Record) -> tuple[str, ...]:

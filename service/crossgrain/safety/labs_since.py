@@ -80,13 +80,28 @@ def labs_since(facts: Facts, held: DoseHeld, rules: RuleTable) -> LabsRead:
         return LabsRead(says, f"{shown}: {why}", found)
     day, place = found[0].day or 0, _place(facts, found[0], rules) or LabsSay.UNREADABLE
     free_t3 = [m for m in _final(facts, Analyte.FREE_T3) if m.day == day]
-    if held.since is not None and day - held.since < _steady_days(facts, rules):
+    if held.since is not None and day - held.since < steady_days(facts, rules):
         on_day = day - held.since + 1
         shown += (
             f", drawn on day {on_day} of this dose" if on_day > 0 else ", drawn before this dose"
         )
         return LabsRead(_said_early(facts, place, free_t3), shown, (*found, *free_t3))
     return LabsRead(_said(facts, place, free_t3, held.position), shown, (*found, *free_t3))
+
+
+def low_tsh(facts: Facts, from_day: int, rules: RuleTable) -> Iterator[tuple[int, LabsSay]]:
+    """The days from one on whose TSH calls the dose of the time too much, each with how low it is.
+
+    None where TSH is no guide, or a low one only asks: central hypothyroidism, pregnancy.
+    """
+    if is_central(facts) or is_pregnant(facts):
+        return
+    final = [m for m in _final(facts, Analyte.TSH) if m.day is not None]
+    for day in sorted({m.day for m in final if m.day is not None and from_day <= m.day <= 0}):
+        found = tuple(m for m in final if m.day == day)
+        place = _place(facts, found[0], rules)
+        if place in _TOO_MUCH and not any(_decides_nothing(facts, found, rules)):
+            yield day, place
 
 
 def _decides_nothing(
@@ -118,7 +133,7 @@ def _final(facts: Facts, analyte: Analyte) -> tuple[Measurement, ...]:
     return tuple(m for m in results.of(facts, analyte) if not m.preliminary)
 
 
-def _steady_days(facts: Facts, rules: RuleTable) -> Fraction:
+def steady_days(facts: Facts, rules: RuleTable) -> Fraction:
     """Days from a change of dose to labs that speak of it."""
     if is_pregnant(facts):
         return rules.before["pregnant-moving-to-lt4"].number("weeks") * 7
