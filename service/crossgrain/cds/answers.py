@@ -75,6 +75,8 @@ class OfferedService(Answered, frozen=True, kw_only=True):
     id: str
     prefetch: dict[str, str]
     usage_requirements: str
+    version: Literal["STU3"]
+    """The release of CDS Hooks, as 3.0 has it; 2.0 has no such element."""
 
 
 class Discovery(Answered, frozen=True, kw_only=True):

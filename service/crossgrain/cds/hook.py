@@ -48,6 +48,8 @@ class FhirAuthorization(Message):
     """Its scopes. Not read: the client's server says what it allows."""
     subject: Any = None
     """The OAuth 2.0 client id of this service. Not read."""
+    patient: Any = None
+    """The patient to whom the token is restricted. Not read: whose a resource is, is looked at."""
 
 
 _Id = Annotated[str, whole(ID)]

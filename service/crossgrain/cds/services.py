@@ -189,6 +189,7 @@ def discovery(asked_for: Iterable[Template]) -> Discovery:
                     if service.hook == PATIENT_VIEW or not template.of_chart
                 },
                 usage_requirements=_NEEDS,
+                version="STU3",
             )
             for service in SERVICES
         ]

@@ -79,7 +79,7 @@ def test_a_template_is_filled_with_the_patient_and_is_a_read_or_a_search() -> No
 
 
 def test_discovery_describes_every_service_to_the_letter() -> None:
-    """CDS Hooks 2.0, discovery response: a client finds these names and no others."""
+    """CDS Hooks 3.0, discovery response: a client finds these names and no others."""
     asked = (Template("goals", "Goal", "Goal?patient={{context.patientId}}"),)
     found = written(discovery(asked))
     assert set(found) == {"services"}
@@ -92,4 +92,5 @@ def test_discovery_describes_every_service_to_the_letter() -> None:
             "description": service.description,
             "id": service.id,
             "prefetch": {"goals": "Goal?patient={{context.patientId}}"},
+            "version": "STU3",
         }
