@@ -86,6 +86,12 @@ def test_a_class_name_has_one_meaning_in_the_whole_package() -> None:
     assert {name: files for name, files in where.items() if len(files) > 1} == {}
 
 
+def test_a_class_of_values_is_defined_by_our_own_decorator() -> None:
+    sources = [f.read_text("utf-8") for f in (ROOT / "service" / "crossgrain").rglob("*.py")]
+    assert sum(source.count("\n@frozen\n") for source in sources) > 200
+    assert not any("@dataclass(frozen=True, slots=True)\n" in source for source in sources)
+
+
 CACHES = {
     "app/conformance/routes.py": {"packed", "shelf", "capability"},  # when one is asked for
     "app/pages.py": {"page"},  # the workbench, the same
