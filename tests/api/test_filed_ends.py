@@ -215,6 +215,27 @@ def test_a_card_that_withdraws_what_was_to_follow_puts_the_task_on_hold(
     assert changed[0]["resource"]["id"] == the_task(chart)["id"]
 
 
+def test_a_card_that_withdraws_the_task_files_the_one_in_its_place(catalogue: Catalogue) -> None:
+    chart, _ = visited("hold", holds)
+    (card,) = Clinic(catalogue).cards([*chart.resources, *chart.filed], DAY_ONE + timedelta(7))
+    changed = [a for a in actions_of(card) if a.get("resource", {}).get("resourceType") == "Task"]
+    assert [(a["type"], a["resource"]["status"]) for a in changed] == [
+        ("update", "cancelled"),
+        ("create", "draft"),
+    ]
+    old, new = (action["resource"]["restriction"]["period"]["start"] for action in changed)
+    assert (old, new) == (ENDS, "2025-03-24")
+
+
+def test_a_card_that_asks_changes_no_task_since_it_holds_back_no_order(
+    catalogue: Catalogue,
+) -> None:
+    chart, _ = visited("ask", asks)
+    (card,) = Clinic(catalogue).cards([*chart.resources, *chart.filed], DAY_ONE + timedelta(7))
+    assert "suggestions" not in card
+    assert "no dose is to change: by the first order it would on 17 March 2025" in card["detail"]
+
+
 # --- on a server ---------------------------------------------------------------------------------
 
 

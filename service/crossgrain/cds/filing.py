@@ -26,7 +26,9 @@ class Series:
         proposed = [
             {key: value for key, value in each.items() if key not in _LEFT_OUT}
             for each in every
-            if each["resourceType"] in _FILED and each.get("intent") != "option"
+            if each["resourceType"] in _FILED
+            and each.get("intent") != "option"
+            and each["status"] == "draft"  # what else there is the client has already
         ]
         self._own = {urn(each["id"]) for each in every}
         self._in_words = in_words

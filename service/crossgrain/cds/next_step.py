@@ -20,6 +20,7 @@ from crossgrain.cds.record import Assembled
 from crossgrain.core.due import Due, decision_due, to_be_signed
 from crossgrain.core.filed_plan import FiledOrder
 from crossgrain.core.next_step import NextStep
+from crossgrain.core.proposal import Outcome
 from crossgrain.core.running import series_in
 from crossgrain.dosing.steps import courses
 from crossgrain.names.identity import FhirVersion, stable_id
@@ -268,15 +269,18 @@ class _DecisionCard:
         ]
         begun = [order for order in ended if order.begun]
         acts = list(self._acts_changed())
-        room = MOST_ACTIONS - len(begun) - len(plan) - len(now) - len(acts)
+        # What takes the place of an act that is withdrawn goes with it, or the old dose never ends.
+        ends = [each for each in others if acts and each["resourceType"] == "Task"]
+        others = [each for each in others if each not in ends]
+        room = MOST_ACTIONS - len(begun) - len(plan) - len(now) - len(acts) - len(ends)
         if room < 0:
             return [], list(ended)
-        beside = [*signed, *later, *others][:room]
+        beside = [*ends, *[*signed, *later, *others][:room]]
         yet_to_begin = sorted(
             (order for order in ended if not order.begun),
             key=lambda order: _begins(filed[order.reference]),
         )
-        withdrawn = yet_to_begin[: room - len(beside)]
+        withdrawn = yet_to_begin[: room + len(ends) - len(beside)]
         ending = [self._end(each, filed[each.reference]) for each in (*begun, *withdrawn)]
         ending.sort(key=lambda action: action.type)
         every = [*ending, *acts, *map(create, self._together(plan, [*now, *beside]))]
@@ -318,7 +322,10 @@ class _DecisionCard:
         """The filed tasks that end a medicine no more by their day, or not for now.
 
         The dose of today is not to end by a task while the order that was to follow is withdrawn.
+        Where it is asked no order is withdrawn, so that both would be taken: it is said in words.
         """
+        if self.step.proposal.outcome is Outcome.DATA_REQUIRED:
+            return
         for changed in going_on(self.step).acts:
             resource = changed_act(changed, FhirVersion.R4)
             yield CardAction(type="update", description=plain(changed.says), resource=resource)
