@@ -156,10 +156,11 @@ class NeededCoverage(TaperCoverage):
     def _passed(self, number: int, level: int, state: State, ends: State) -> Iterator[float]:
         """Coverage of need at the end of a segment and where it turns within, on every basis."""
         leg = self.legs[number]
-        for place, tends in enumerate(leg.with_level[level]):
-            (slow, fast), end = state[place], ends[place]
-            yield sum(end) / self.needs[number][place]
-            over = Curve(sum(tends), slow - tends[0], fast - tends[1])
+        for place, (new_slow, new_fast) in enumerate(leg.tends):
+            (slow, fast), (old_slow, old_fast) = state[place], self.levels[level][place]
+            tends_slow, tends_fast = new_slow + old_slow, new_fast + old_fast
+            yield sum(ends[place]) / self.needs[number][place]
+            over = Curve(tends_slow + tends_fast, slow - tends_slow, fast - tends_fast)
             under = self._wanted[number][place]
             for u in turns(self._turn_scale, over, under, leg.e4):
                 yield _at(over, u, self._turn_scale) / _at(under, u, self._turn_scale)

@@ -20,14 +20,13 @@ State = tuple[tuple[float, float], ...]
 class Leg(NamedTuple):
     """One segment as coverage sees it.
 
-    Its decay, where coverage tends with the new medicine alone and with each level of the old
-    beside it, which levels are open in it, and whether the old dose may change.
+    Its decay, where coverage tends with the new medicine alone, which levels are open in it, and
+    whether the old dose may change.
     """
 
     e4: float
     e3: float
     tends: State
-    with_level: tuple[State, ...]
     is_open: tuple[bool, ...]
     may_change: bool
 
@@ -68,12 +67,12 @@ class TaperCoverage:
         self._start = self._weigh(Intake(start.t4, start.lt3, start.desiccated_t3))
         self._turn_scale = kinetics.t4_tau / kinetics.t3_tau
         self._turn_power = -1 / (self._turn_scale - 1)
-        self._levels = [self._weigh(level.intake) for level in problem.levels]
+        self.levels = [self._weigh(level.intake) for level in problem.levels]
         self.legs = self._legs()
         self.needs = self._needs()
         self.at_end = self._at_end()
         # Where today's dose counts for nothing on some basis, no other is a part of it.
-        counts = min(slow + fast for slow, fast in self._levels[0]) > 0
+        counts = min(slow + fast for slow, fast in self.levels[0]) > 0
         self.shares = problem.shares if counts else None
         self._ends: dict[int, list[tuple[tuple[float, float, float, float], ...]]] = {}
         now = [slow + fast for slow, fast in self._start]
@@ -84,25 +83,28 @@ class TaperCoverage:
 
         The innermost step of the search.
         """
-        course = self.legs[number]
-        e4, e3 = course.e4, course.e3
+        e4, e3, new, _, _ = self.legs[number]
+        lowest, highest = before.lowest, before.highest
         ends: list[tuple[float, float]] = []
-        passed: list[float] = []
-        for (slow, fast), (tends_slow, tends_fast) in zip(
-            before.state, course.with_level[level], strict=True
+        for (slow, fast), (new_slow, new_fast), (old_slow, old_fast) in zip(
+            before.state, new, self.levels[level], strict=True
         ):
+            tends_slow, tends_fast = new_slow + old_slow, new_fast + old_fast
             slow_away, fast_away = slow - tends_slow, fast - tends_fast
             end_slow, end_fast = tends_slow + slow_away * e4, tends_fast + fast_away * e3
             ends.append((end_slow, end_fast))
-            passed.append(end_slow + end_fast)
+            end = end_slow + end_fast
+            lowest = end if end < lowest else lowest
+            highest = end if end > highest else highest
             if slow_away * fast_away < 0:
                 # The same turning day as kinetics.Curve.turning_day, without a logarithm.
                 ratio = -fast_away / slow_away * self._turn_scale
                 if ratio > 1 and ratio * e3 < e4:
                     turn4 = ratio**self._turn_power
-                    coverage = tends_slow + tends_fast + slow_away * turn4
-                    passed.append(coverage + fast_away * turn4 / ratio)
-        lowest, highest = min(before.lowest, *passed), max(before.highest, *passed)
+                    turn = tends_slow + tends_fast + slow_away * turn4
+                    turn += fast_away * turn4 / ratio
+                    lowest = turn if turn < lowest else lowest
+                    highest = turn if turn > highest else highest
         point = before.after[level] = Point(tuple(ends), lowest, highest)
         return point
 
@@ -174,7 +176,7 @@ class TaperCoverage:
                         (s + f) / need,
                         (slow * (1 - e4) + fast * (1 - e3)) / need,
                     )
-                    for (s, f), (slow, fast), need in zip(new, self._levels[0], needs, strict=True)
+                    for (s, f), (slow, fast), need in zip(new, self.levels[0], needs, strict=True)
                 )
             )
         return later
@@ -198,7 +200,6 @@ class TaperCoverage:
             exp(-segment.days / problem.kinetics.t4_tau),
             exp(-segment.days / problem.kinetics.t3_tau),
             tends,
-            tuple(_plus(tends, level) for level in self._levels),
             tuple(
                 level.intake.lt3_ug + level.intake.desiccated_t3_ug <= room
                 and number not in segment.closed
@@ -222,12 +223,12 @@ class TaperCoverage:
         late4 = late3 = 1.0
         for number, course in enumerate(self.legs):
             without = _relax(without, course, none)
-            kept = _relax(kept, course, self._levels[0] if number < last else none)
+            kept = _relax(kept, course, self.levels[0] if number < last else none)
             all4, all3 = all4 * course.e4, all3 * course.e3
             if number >= last:
                 late4, late3 = late4 * course.e4, late3 * course.e3
         ends = []
-        for level in self._levels:
+        for level in self.levels:
             low = high = None
             for (s, f), (ks, kf), (slow, fast), need in zip(
                 without, kept, level, self.needs[-1], strict=True
@@ -288,7 +289,3 @@ def _relax(state: State, course: Leg, level: State) -> State:
             state, course.tends, level, strict=True
         )
     )  # fmt: skip
-
-
-def _plus(one: State, other: State) -> State:
-    return tuple((s + t, f + g) for (s, f), (t, g) in zip(one, other, strict=True))

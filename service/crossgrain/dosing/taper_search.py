@@ -173,9 +173,10 @@ class _Walk:
         self.makes = search.makes[whole]
         self.end = len(problem.segments)
         self.last = problem.last
-        self.finals = {level for level in problem.last if self._may_end(level)}
         self.under = problem.under
         self.is_chain = search.is_chain
+        self.finals = self._finals()
+        self._finals_under: dict[int, list[int]] = {}
 
     def go_on(self, level: int, stand: _Stand) -> bool:
         """Take a level from here on, with every fall from it that is still allowed.
@@ -211,9 +212,10 @@ class _Walk:
         number, point, kits, changes, path = stand
         changes -= 1
         shares, window = self.coverage.shares, None
-        for lower in self.under[level]:
+        too_low: set[int] = set()
+        for lower in self.under[level] if changes else self._finals_from(level):
             left = kits & self.makes[lower]
-            if not left or not (changes or (lower in self.finals and self._may_end(lower))):
+            if not left or lower in too_low:
                 continue
             if shares:
                 if window is None:  # only now, for often there is nothing to fall to
@@ -226,16 +228,27 @@ class _Walk:
             fits = self.go_on(lower, _Stand(number, point, left, changes, path))
             if not fits and self.is_chain:
                 break
+            if not fits:
+                too_low.update(self.under[lower])
 
     def _window(self, number: int, point: Point, *, last: bool) -> tuple[float, float]:
         """Between which parts of today's dose a fall must lead; see `TaperCoverage.window`."""
         within = self.limits.floor, self.limits.ceiling
         return self.coverage.window(number, point.state, within, last=last)
 
-    def _may_end(self, level: int) -> bool:
-        """Whether a taper may end with this level, as far as its last day goes."""
-        ends_low, ends_high = self.coverage.at_end[level]
-        return ends_low <= self.limits.ceiling and ends_high >= self.limits.floor
+    def _finals(self) -> set[int]:
+        """The levels with which a taper may end, as far as its last day goes."""
+        floor, ceiling = self.limits.floor, self.limits.ceiling
+        ends = enumerate(self.coverage.at_end)
+        within = {level for level, (low, high) in ends if low <= ceiling and high >= floor}
+        return within & self.last
+
+    def _finals_from(self, level: int) -> list[int]:
+        """The levels under one with which a taper may end."""
+        if level not in self._finals_under:
+            under = self.under[level]
+            self._finals_under[level] = [lower for lower in under if lower in self.finals]
+        return self._finals_under[level]
 
     def _take(self, path: tuple[int, ...], kits: int, point: Point) -> None:
         problem = self.problem
