@@ -53,10 +53,10 @@ def propose(record: Record, request: SwitchRequest, catalogue: Catalogue) -> Pro
     judgement = judge(record, orders, request.basis_id, catalogue) if orders else None
     on_order = order_findings(judgement, catalogue.rules) if judgement else ()
     family = _desiccated_family(record, request, target, orders)
-    plans = catalogue.plans[family]
-    rows = plans.compare(record.regimen, target, request.mixture)
+    plans, today = catalogue.plans[family], record.regimen
+    rows = plans.compare(today, target, request.mixture)
     aim = aim_on(request.basis_id, rows)
-    intent = intent_for(record.regimen, target, aim, catalogue.bases, catalogue.policy.tolerance)
+    intent = intent_for(today, target, aim, catalogue.bases, catalogue.policy.tolerance)
     found = (*on_order, *before_plan(record.facts, intent, catalogue.rules))
     plan = None
     limits = constraints(found, catalogue.rules)
@@ -64,7 +64,7 @@ def propose(record: Record, request: SwitchRequest, catalogue: Catalogue) -> Pro
         need = need_of(record.facts, catalogue.rules.before[SHORTAGE], catalogue.policy)
         wish = wish_for(record, request, target, limits, need)
         catalogue.policy.pace(request.pace)  # unknown, it is an error even where not used
-        plan = plans.plan_switch(record.regimen, wish)
+        plan = plans.plan_switch(today, wish)
         found = (*found, *after_plan(plan, record.facts, catalogue.rules))
     starts_in = (request.start - request.as_of).days
     baseline = baseline_of(record.facts, found, catalogue.rules, starts_in)
@@ -76,7 +76,7 @@ def propose(record: Record, request: SwitchRequest, catalogue: Catalogue) -> Pro
         most_severe_first(found),
         plan,
         tsh,
-        checks_of(found, catalogue.rules, plan, record.regimen.t3_ug) if plan else {},
+        checks_of(found, catalogue.rules, plan, today.t3_ug) if plan else {},
         baseline,
         judgement,
         family,

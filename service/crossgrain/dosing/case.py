@@ -1,7 +1,7 @@
 """One switch to plan: what is taken, what is wanted, and the tables it is planned by."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import field, replace
 from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis, Weights
@@ -87,6 +87,12 @@ class SwitchCase:
     """What was taken from day one until the plan begins, where one is under way."""
     too_much: tuple[Intake, ...] = ()
     """The hormone of what was taken when labs since day one called it too much."""
+    target_ids: tuple[str, ...] = field(init=False, compare=False)
+    """The preparations of the target, then what stays beside them; the first is adjusted."""
+
+    def __post_init__(self) -> None:
+        ordered = (self.products.of(kind).id for kind in self.target.kinds)
+        object.__setattr__(self, "target_ids", (*ordered, *self.beside))
 
     def begins(self, kinetics: Kinetics) -> Pools:
         """The pools when the plan begins: steady on the old regimen, then what was taken since."""
@@ -143,6 +149,8 @@ class SwitchCase:
         Without this, labs in range after a step back would lead up to the very dose that labs had
         called too much, and so on in turn.
         """
+        if not self.too_much:
+            return False
         intake = self.intake(amounts)
         return any(
             each.coverage(intake) >= each.coverage(then) - TIE
@@ -199,11 +207,6 @@ class SwitchCase:
         if key not in self.target_ids:
             return SwitchPart.OLD
         return SwitchPart.SHARED if key in self.old else SwitchPart.NEW
-
-    @property
-    def target_ids(self) -> tuple[str, ...]:
-        """The preparations of the target, then what stays beside them; the first is adjusted."""
-        return (*(self.products.of(kind).id for kind in self.target.kinds), *self.beside)
 
 
 def order_line(

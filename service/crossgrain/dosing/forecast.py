@@ -7,6 +7,7 @@ pool over the old regimen's. Every extreme is found in closed form, segment by s
 
 from collections.abc import Iterable, Iterator
 from math import ceil, exp, log
+from operator import itemgetter
 
 from crossgrain.dosing.bases import Basis, Weights
 from crossgrain.dosing.kinetics import (
@@ -138,16 +139,15 @@ def _extremes(
     kinetics: Kinetics, curves: Iterable[tuple[float, float, Curve]]
 ) -> tuple[Extreme, Extreme]:
     """Lowest and highest over curves given with their first day and length; earliest wins."""
-    points: list[tuple[float, float]] = []
+    points: list[tuple[float, float]] = []  # by day
     for day, days, curve in curves:
         points.append((curve.level + curve.slow + curve.fast, day))
         turn = curve.turning_day(kinetics)
         if turn is not None and turn < days:
             points.append((curve.at(kinetics, turn), day + turn))
     points.append((curve.at(kinetics, days), day + days))  # where one ends the next begins
-    lowest = min(points)
-    highest = max(points, key=lambda point: (point[0], -point[1]))
-    return Extreme(*lowest), Extreme(*highest)
+    value = itemgetter(0)
+    return Extreme(*min(points, key=value)), Extreme(*max(points, key=value))
 
 
 def _settled(kinetics: Kinetics, curve: Curve, band: float) -> float:
@@ -161,9 +161,10 @@ def _settled(kinetics: Kinetics, curve: Curve, band: float) -> float:
 
     turn = curve.turning_day(kinetics) or 0.0
     if outside(turn):
-        low, high = turn, turn
         size = abs(curve.slow) * exp(-turn / kinetics.t4_tau) + abs(curve.fast)
-        high += kinetics.t4_tau * log(size / band)
+        low, high = turn, turn + kinetics.t4_tau * log(size / band)
+        if not curve.fast:
+            return high  # what decays at one rate alone is within the band on that very day
     elif outside(0.0):
         low, high = 0.0, turn
     else:

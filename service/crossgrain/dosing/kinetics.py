@@ -103,6 +103,11 @@ class Kinetics:
         made = self.t4_to_t3_molar * float(T3_MOLAR_MASS) / float(T4_MOLAR_MASS)
         object.__setattr__(self, "t3_made_weight", made * self.t4_absorbed / self.t3_absorbed)
 
+    @property
+    def half_lives(self) -> tuple[float, float]:
+        """That of T4 and that of T3, days."""
+        return self.t4_half_life_days, self.t3_half_life_days
+
     def t3_total(self, pools: Pools) -> float:
         """The whole T3 pool, as the daily oral LT3 that would sustain it, µg per day."""
         return self.t3_made_weight * pools.t3_made + pools.lt3 + pools.desiccated_t3

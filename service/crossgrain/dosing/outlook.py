@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
+from itertools import groupby
 
 from crossgrain.dosing.case import SwitchCase
 from crossgrain.dosing.climb import Slot, new_schedule
@@ -17,7 +18,7 @@ from crossgrain.dosing.forecast import (
 from crossgrain.dosing.kinetics import ConstantIntake, steady
 from crossgrain.dosing.moves import Move
 from crossgrain.dosing.need import UNCHANGED, coverage_of_need
-from crossgrain.dosing.plan import Band, BasisCoverage, Forecast, Mode, PriorTherapy
+from crossgrain.dosing.plan import Band, BasisCoverage, Extreme, Forecast, Mode, PriorTherapy
 from crossgrain.dosing.prior import (
     OldDoses,
     none_ends_early,
@@ -219,28 +220,31 @@ def forecast_for(
         t4_pool=t4_extremes(followed, old),
         t4_pool_end_ug=end.t4 * kinetics.t4_absorbed * kinetics.t4_tau,
         steady_day=steady_day(schedule.followed, old, case.policy.steady_within),
-        band=_band(case, periods, covered) if with_band else None,
+        band=_band(case, periods, covered, exposure) if with_band else None,
         of_need=of_need,
     )
 
 
 def _band(
-    case: SwitchCase, periods: Sequence[ConstantIntake], covered: Sequence[BasisCoverage]
+    case: SwitchCase,
+    periods: Sequence[ConstantIntake],
+    covered: Sequence[BasisCoverage],
+    exposure: tuple[Extreme, Extreme],
 ) -> Band:
-    """The same course under the default parameters and every corner of their band.
+    """The same course under every corner of the default parameters' band.
 
-    An extreme need not lie at a corner, so the default is counted in: a band holds its own value.
+    An extreme need not lie at a corner, so what the default gives is counted in: a band holds its
+    own value.
     """
     lowest = min(covered, key=lambda basis: basis.lowest.value)
     weakest = next(e for e in case.enabled if e.basis.id == lowest.basis_id)
-    coverages: dict[tuple[float, float], float] = {}
-    exposures = []
-    for kinetics in (case.kinetics, *case.kinetics_table.corners):
-        followed = course(kinetics, case.begins(kinetics), periods)
-        half_lives = (kinetics.t4_half_life_days, kinetics.t3_half_life_days)
-        if half_lives not in coverages:  # coverage depends on nothing else
-            on_basis = coverage_extremes(followed, weakest.basis, weakest.weights, weakest.per_pool)
-            coverages[half_lives] = on_basis.lowest.value
-        exposures.append(t3_extremes(followed, case.old_intake)[1].value)
-    lows = coverages.values()
-    return Band((min(lows), max(lows)), (min(exposures), max(exposures)))
+    lows, highs = [lowest.lowest.value], [exposure[1].value]
+    for _, same in groupby(case.kinetics_table.corners, key=lambda corner: corner.half_lives):
+        # Pools, and so coverage, depend on the half-lives alone; what T3 comes to does not.
+        corner, *others = same
+        followed = course(corner, case.begins(corner), periods)
+        on_basis = coverage_extremes(followed, weakest.basis, weakest.weights, weakest.per_pool)
+        lows.append(on_basis.lowest.value)
+        alike = (followed, *(replace(followed, kinetics=other) for other in others))
+        highs += (t3_extremes(each, case.old_intake)[1].value for each in alike)
+    return Band((min(lows), max(lows)), (min(highs), max(highs)))

@@ -13,7 +13,7 @@ from dataclasses import field
 from fractions import Fraction
 from functools import lru_cache
 from itertools import combinations_with_replacement
-from math import lcm
+from math import floor, lcm
 
 from crossgrain.dosing.making import Making, Ways, divided
 from crossgrain.dosing.preparations import Preparation, total
@@ -94,8 +94,8 @@ class Makings:
 
     def ways(self, amount: Fraction) -> tuple[Making, ...]:
         """The ways to make a day's dose, whole tablets first; none where it cannot be made."""
-        steps = amount * self.scale
-        return self.by_steps.get(steps.numerator, ()) if steps.denominator == 1 else ()
+        steps, rest = divmod(amount.numerator * self.scale, amount.denominator)
+        return () if rest else self.by_steps.get(steps, ())
 
     def mask(self, strengths: Iterable[Fraction]) -> int:
         """Strengths as bits; those that are not on the list are left out."""
@@ -112,7 +112,7 @@ class Makings:
 
     def way(self, amount: Fraction, mask: int, largest_half: Fraction) -> Making | None:
         """The best way from these strengths alone, breaking nothing stronger than asked."""
-        limit = largest_half * self.scale
+        limit = floor(largest_half * self.scale)
         return next(
             (
                 making

@@ -11,7 +11,7 @@ from fractions import Fraction
 from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import Regimen
-from crossgrain.dosing.targets import Target, TargetDose
+from crossgrain.dosing.targets import Target, TargetDose, dose_of
 from crossgrain.names.errors import DomainError
 from crossgrain.names.values import frozen
 
@@ -215,12 +215,13 @@ def hormone_rises(
 
     The parameters are those of `intent_for`.
     """
-    return any(_rises(regimen, dose, each, rounding) for each in bases if each.sets_checkpoint)
+    today = dose_of(regimen)
+    return any(_rises(today, dose, each, rounding) for each in bases if each.sets_checkpoint)
 
 
-def _rises(regimen: Regimen, dose: TargetDose, basis: Basis, rounding: Fraction) -> bool:
+def _rises(today: TargetDose, dose: TargetDose, basis: Basis, rounding: Fraction) -> bool:
     try:
-        now = basis.lt4_equivalent(regimen)
+        now = basis.lt4_for(*today.amounts)
         then = basis.lt4_for(*dose.amounts)
     except DomainError:
         return True
