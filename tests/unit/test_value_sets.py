@@ -11,7 +11,7 @@ from tests.unit.command import crossgrain
 
 from crossgrain.catalogue import load_catalogue
 from crossgrain.catalogue.clinic import roots_of
-from crossgrain.cli.listing import expand
+from crossgrain.cli.expanding import expand
 from crossgrain.names.errors import DomainError
 from crossgrain.reading.elements import CodeableConcept, Coding
 

@@ -303,10 +303,10 @@ def expand(
     """Expand the safety rules' SNOMED CT concepts, for the clinic's file."""
     import httpx2 as httpx  # noqa: PLC0415
 
-    from crossgrain.cli import listing  # noqa: PLC0415
+    from crossgrain.cli import expanding  # noqa: PLC0415
 
     with httpx.Client(timeout=seconds) as client:
-        return listing.expand(server, out, token_file, client)
+        return expanding.expand(server, out, token_file, client)
 
 
 @app.command("import")
