@@ -35,11 +35,15 @@ AND NOT EXISTS (
     SELECT 1 FROM gone WHERE gone.kind = 'Patient' AND r.patient = concat('Patient/', gone.id)
 )
 """
-_STANDING = f"SELECT * FROM every AS r WHERE role = '{KEPT}' AND {_NOT_GONE}"
+_STANDING = f"""
+SELECT bucket, patient, kind, id, kinds, medication, otherwise, reasons, layer, file, place
+FROM every AS r WHERE role = '{KEPT}' AND {_NOT_GONE}
+"""
+"""Without the lines themselves: those of a few are looked up at the end, by file and place."""
 _STANDING_LAYERED = f"""
-SELECT * FROM every AS r WHERE role = '{KEPT}' AND layer = 1 AND {_NOT_GONE}
+{_STANDING} AND layer = 1
 UNION ALL
-SELECT * FROM every AS r WHERE role = '{KEPT}' AND layer = 0 AND {_NOT_GONE}
+{_STANDING} AND layer = 0
 AND NOT EXISTS (SELECT 1 FROM newer WHERE newer.kind = r.kind AND newer.id = r.id)
 """
 _PRODUCTS = """
@@ -134,13 +138,18 @@ AND (s.medication NOT IN (SELECT medication FROM products WHERE kinds = 0)
     OR s.otherwise <> 0 OR s.reasons <> '')
 """
 GROUPED = f"""
-SELECT bucket, patient, kind, id, layer, file, place, role, body FROM ({_LINES}) AS lines
-UNION ALL
-SELECT n.bucket, n.patient, m.kind, m.id, m.layer, m.file, m.place, m.role, m.body
+SELECT c.bucket, c.patient, c.kind, c.id, c.layer, c.file, c.place, e.role, e.body
 FROM (
-    SELECT DISTINCT bucket, patient, medication FROM ({_LINES}) AS pointing WHERE medication <> ''
-) AS n
-JOIN standing AS m ON m.kind = 'Medication' AND n.medication = concat('Medication/', m.id)
+    SELECT bucket, patient, kind, id, layer, file, place FROM ({_LINES}) AS lines
+    UNION ALL
+    SELECT n.bucket, n.patient, m.kind, m.id, m.layer, m.file, m.place
+    FROM (
+        SELECT DISTINCT bucket, patient, medication FROM ({_LINES}) AS pointing
+        WHERE medication <> ''
+    ) AS n
+    JOIN standing AS m ON m.kind = 'Medication' AND n.medication = concat('Medication/', m.id)
+) AS c
+JOIN every AS e ON e.role = '{KEPT}' AND e.file = c.file AND e.place = c.place
 UNION ALL
 SELECT l.bucket, l.patient, l.kind, l.id, 1, -1, 0, '{EVIDENCE}', NULL FROM lost AS l
 """
@@ -210,8 +219,7 @@ class Grouping:
     def resolve(self, *, layered: bool) -> None:
         """Decide which rows stand, what Medications hold, and which patients matter."""
         for name, query in steps(layered=layered):
-            kind = "VIEW" if name == "standing" else "TABLE"
-            self._db.execute(f"CREATE {kind} {name} AS {query}")
+            self._db.execute(f"CREATE TABLE {name} AS {query}")
 
     def totals(self) -> tuple[int, ...]:
         """The counts that `sql.TOTALS` names."""
