@@ -102,7 +102,15 @@ CACHES = {
     "dosing/moves.py": {"climbing", "evenly_divided", "intake_per_unit", "rungs"},
     "dosing/prior.py": {"_old_doses", "with_mask"},  # the second lives as long as one search
     "dosing/tablets.py": {"day_dose", "makings"},
-    "nightly/sieve.py": {"_kinds", "_aims", "_is_reason", "_is_for_thyroid"},  # the night's own
+    "nightly/sieve.py": {  # the night's own: what each concept is, which millions of lines name
+        "_seen",
+        "_in_bytes",
+        "_is_for_thyroid",
+        "kinds",
+        "is_lab",
+        "is_concern",
+        "is_reason",
+    },
     "nightly/spark.py": {"_catalogue"},
     "reading/concerns.py": {"_known"},  # readings of words, from here
     "reading/elements.py": {"_DATES"},

@@ -112,21 +112,22 @@ class Scanner:
     def scan(self, chunk: Chunk, tally: Tally) -> Iterator[KeptRow]:
         """The rows that a piece gives; what it held is counted in `tally` on the way."""
         read = self._deletions if chunk.file.deletes else self._resource
+        number = empty = 0
         try:
-            for place, line in lines_of(chunk):
-                tally.begun += 1
-                if not line or line.isspace():
-                    continue
-                tally.lines += 1
+            for number, (place, line) in enumerate(lines_of(chunk), start=1):
                 try:
                     rows = read(chunk, place, line, tally)
                 except NotRead as wrong:
-                    tally.add_fault(InputFault(chunk.file.name, tally.begun, str(wrong)))
+                    if line and not line.isspace():
+                        tally.add_fault(InputFault(chunk.file.name, number, str(wrong)))
+                    else:
+                        empty += 1
                     continue
                 if rows:
                     yield from rows
         except BrokenFile as broken:
             tally.broken = str(broken)
+        tally.begun, tally.lines = number, number - empty
 
     def _resource(self, chunk: Chunk, place: int, line: bytes, tally: Tally) -> Iterable[KeptRow]:
         look = self._look(line)

@@ -3,15 +3,16 @@
 A population's export holds mostly what no thyroid question needs. Every line is decoded far
 enough to know that it is sound JSON, what it is and whose; only what the reader could use is
 kept. The look is wider than the reader's: what it drops, the reader would have passed over.
-A concept stands in an export thousands of times, so each is judged once and remembered.
+A concept stands in an export thousands of times, in the same bytes: what a line is about stays
+undecoded (`msgspec.Raw`), and each such bytes are decoded and judged once.
 """
 
-from collections.abc import Mapping
-from functools import lru_cache, partial, reduce
+from collections.abc import Iterator, Mapping
+from functools import cached_property, lru_cache, reduce
 from operator import or_
-from typing import Any
 
 import msgspec
+from msgspec import Raw
 
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.names.series_extension import SERIES_ID
@@ -71,18 +72,21 @@ class Contained(msgspec.Struct):
     ingredient: tuple[HeadPart, ...] = ()
 
 
-class Head(msgspec.Struct, rename="camel"):
+_ABSENT = Raw()
+
+
+class Head(msgspec.Struct, rename="camel", gc=False):
     """The narrow look at one line."""
 
     resource_type: str
     id: str | None = None
     subject: Pointer | None = None
-    code: CodeableConcept | None = None
+    code: Raw = _ABSENT
     description: CodeableConcept | str | None = None
     component: tuple[HeadPart, ...] = ()
     ingredient: tuple[HeadPart, ...] = ()
     contained: tuple[Contained, ...] = ()
-    medication_codeable_concept: CodeableConcept | None = None
+    medication_codeable_concept: Raw = _ABSENT
     medication_reference: Pointer | None = None
     medication: HeadPart | None = None
     reason: tuple[HeadPart, ...] = ()
@@ -142,20 +146,62 @@ class NotRead(Exception):
     """A line that is no resource, or says not whose it is. The message holds no content."""
 
 
+class SeenConcept:
+    """A concept, with what is asked of it: each answer is worked out once."""
+
+    def __init__(
+        self, said: CodeableConcept, codes: CodeTables, preparations: Mapping[str, Preparation]
+    ) -> None:
+        self.said = said
+        self._codes = codes
+        self._preparations = preparations
+
+    @cached_property
+    def kinds(self) -> int:
+        """The kinds of thyroid hormone that it names: a bit each, or `UNSURE`, or `KNOWN_OTHER`."""
+        try:
+            product = product_of(self.said, self._codes, self._preparations, "")
+        except Asked:
+            return UNSURE
+        if product:
+            return BITS[product.kind]
+        if not is_told(self.said, self._codes):
+            return UNSURE
+        return KNOWN_OTHER if is_known_other(self.said, self._codes) else 0
+
+    @cached_property
+    def is_lab(self) -> bool:
+        """Whether it is a result that is read, or the status of a pregnancy."""
+        labs = self._codes.labs
+        codes = {c.code for c in self.said.coding if c.system == Loinc.system and c.code}
+        return PREGNANCY_STATUS in codes or any(
+            labs[code].analyte in _ANALYTES for code in codes & labs.keys()
+        )
+
+    @cached_property
+    def is_concern(self) -> bool:
+        """Whether it is a condition that is looked at."""
+        return bool(keys_in(self.said, self._codes.concerns.conditions))
+
+    @cached_property
+    def is_reason(self) -> bool:
+        """Whether a medicine that is taken for it is taken for the thyroid."""
+        return is_thyroid_reason(self.said, codes=self._codes)
+
+
 class Sieve:
     """Decides line by line, for one process."""
 
     def __init__(self, codes: CodeTables, preparations: Mapping[str, Preparation]) -> None:
         self._codes = codes
+        self._preparations = preparations
         self._decode = msgspec.json.Decoder(Head).decode
+        self._concept = msgspec.json.Decoder(CodeableConcept | None).decode
         # An export names the same few hundred concepts in millions of lines, and each process
         # looks at its own share: what a concept is, is settled once for each.
-        self._kinds = lru_cache(maxsize=65536)(_kind_judge(codes, preparations))
-        self._aims = lru_cache(maxsize=65536)(_condition_judge(codes))
-        self._is_reason = lru_cache(maxsize=65536)(partial(is_thyroid_reason, codes=codes))
+        self._seen = lru_cache(maxsize=65536)(self._first_seen)
+        self._in_bytes = lru_cache(maxsize=65536)(self._first_decoded)
         self._is_for_thyroid = lru_cache(maxsize=65536)(is_for_thyroid)
-        self._labs = {c for c, lab in codes.labs.items() if lab.analyte in _ANALYTES}
-        self._labs.add(PREGNANCY_STATUS)
 
     def look(self, line: bytes) -> LineLook:
         """What a line is, and whether any reader could use it.
@@ -167,54 +213,71 @@ class Sieve:
         """
         try:
             head = self._decode(line)
+            kind, code, medicine = head.resource_type, head.code, head.medication_codeable_concept
+            named = None if code is _ABSENT else self._in_bytes(bytes(code))
+            taken = None if medicine is _ABSENT else self._in_bytes(bytes(medicine))
+            if kind == "Observation":
+                return self._observation(head, named)
+            if kind in MEDICINES:
+                return self._medicine(head, line, taken)
+            return self._rarer(head, line, named)
         except msgspec.ValidationError:
             return _misshapen(line)
         except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
             raise NotRead("this line is not well-formed JSON") from None
-        kind = head.resource_type
-        if kind == "Observation":
-            wanted = self._is_lab(head)
-        elif kind in MEDICINES:
-            return self._medicine(head, line)
-        elif kind == "Condition":
-            return self._condition(head)
-        elif kind == "Goal":
-            said = head.description
-            wanted = not isinstance(said, CodeableConcept) or self._aims(said)
-        elif kind == "CarePlan":
-            wanted = _OF_A_SERIES in line
-        elif kind == "Patient":
-            return LineLook(kind, _id(head), f"Patient/{_id(head)}", keep=True)
-        elif kind == "Medication":
-            kinds = self._kinds_in(head.code, head.ingredient)
-            return LineLook(kind, _id(head), keep=True, kinds=kinds)
-        else:
-            _checked_type(kind)
-            wanted = False
-        look = LineLook(kind, head.id or "", kinds=OURS if kind == "CarePlan" else 0)
+
+    def _rarer(self, head: Head, line: bytes, code: SeenConcept | None) -> LineLook:
+        match head.resource_type:
+            case "Patient":
+                return LineLook("Patient", _id(head), f"Patient/{_id(head)}", keep=True)
+            case "Condition":
+                return self._condition(head, code)
+            case "Medication":
+                kinds = self._kinds_in(code, head.ingredient)
+                return LineLook("Medication", _id(head), keep=True, kinds=kinds)
+            case "Goal":
+                return self._goal(head)
+            case "CarePlan":
+                look = LineLook("CarePlan", head.id or "", kinds=OURS)
+                return _of_patient(head, look) if _OF_A_SERIES in line else look
+            case other:
+                return LineLook(_checked_type(other), head.id or "")
+
+    def _first_seen(self, said: CodeableConcept) -> SeenConcept:
+        return SeenConcept(said, self._codes, self._preparations)
+
+    def _first_decoded(self, raw: bytes) -> SeenConcept | None:
+        return self._given(self._concept(raw))
+
+    def _given(self, said: CodeableConcept | None) -> SeenConcept | None:
+        return self._seen(said) if said else None
+
+    def _named(self, text: str) -> int:
+        """The kinds that a name alone stands for."""
+        return self._seen(CodeableConcept(text=text)).kinds
+
+    def _observation(self, head: Head, code: SeenConcept | None) -> LineLook:
+        look = LineLook("Observation", head.id or "")
+        if code is not None and code.is_lab:
+            return _of_patient(head, look)
+        for part in head.component:
+            if part.code and self._seen(part.code).is_lab:
+                return _of_patient(head, look)
+        return look
+
+    def _goal(self, head: Head) -> LineLook:
+        said, look = head.description, LineLook("Goal", head.id or "")
+        wanted = not isinstance(said, CodeableConcept) or self._seen(said).is_concern
         return _of_patient(head, look) if wanted else look
 
-    def _is_lab(self, head: Head) -> bool:
-        labs = self._labs
-        if head.code is not None:
-            for coding in head.code.coding:
-                if coding.code in labs and coding.system == Loinc.system:
-                    return True
-        return any(
-            coding.code in labs and coding.system == Loinc.system
-            for part in head.component
-            if part.code
-            for coding in part.code.coding
-        )
-
-    def _medicine(self, head: Head, line: bytes) -> LineLook:
+    def _medicine(self, head: Head, line: bytes, taken: SeenConcept | None) -> LineLook:
         inside = head.medication
-        concept = inside.concept if inside else head.medication_codeable_concept
+        concept = self._given(inside.concept) if inside else taken
         reference = inside.reference if inside else head.medication_reference
         r5 = inside is not None if concept is not None or reference is not None else None
         look = LineLook(head.resource_type, head.id or "", r5=r5)
-        if concept is not None and not concept.silent:
-            look.kinds = self._kinds(concept)
+        if concept is not None and not concept.said.silent:
+            look.kinds = concept.kinds
         elif reference is not None and reference.reference is not None:
             look.kinds, look.medication = self._referred(reference, head)
         else:
@@ -235,89 +298,79 @@ class Sieve:
             look.kinds = look.kinds or UNSURE
             look.otherwise = UNSURE
         elif shown and shown.display:
-            named = self._kinds(CodeableConcept(text=shown.display))
+            named = self._named(shown.display)
             look.otherwise = UNSURE if named not in (0, KNOWN_OTHER) else 0
-        look.reasons = _conditions_in(head)
+        if head.reason or head.reason_reference:
+            look.reasons = _conditions_in(head)
 
     def _is_taken_for_thyroid(self, head: Head) -> bool:
-        concepts = [*head.reason_code, *(r.concept for r in head.reason if r.concept)]
-        pointers = [*head.reason_reference, *(r.reference for r in head.reason if r.reference)]
-        for pointer in pointers:
-            concepts += [CodeableConcept(text=pointer.display)] if pointer.display else []
-            inside = (pointer.reference or "").startswith("#")
-            concepts += [c.code for c in head.contained if inside and c.code]
-        dosages = (head.dosage,) if isinstance(head.dosage, Words) else head.dosage
-        spoken = [
-            words
-            for dosage in (*dosages, *head.dosage_instruction)
-            for words in (dosage.text, dosage.patient_instruction)
-            if words
-        ]
-        return any(map(self._is_reason, concepts)) or any(map(self._is_for_thyroid, spoken))
+        reasoned = head.reason or head.reason_code or head.reason_reference
+        if reasoned and any(self._seen(said).is_reason for said in _reasons_in(head)):
+            return True
+        spoken = head.dosage or head.dosage_instruction
+        return bool(spoken) and any(map(self._is_for_thyroid, _words_in(head)))
 
     def _referred(self, reference: Pointer, head: Head) -> tuple[int, str]:
         """The kinds in the Medication referred to, as far as it shows, and its name."""
         name = reference.reference or ""
         if name.startswith("#"):
             inside = [c for c in head.contained if c.id == name[1:]]
-            kinds = [self._kinds_in(c.code, c.ingredient) for c in inside]
+            kinds = [self._kinds_in(self._given(c.code), c.ingredient) for c in inside]
             found = reduce(or_, kinds, 0) if kinds else UNSURE
             if not found and reference.display:
-                found = self._kinds(CodeableConcept(text=reference.display)) & ~KNOWN_OTHER
+                found = self._named(reference.display) & ~KNOWN_OTHER
             return found, ""
         shown = reference.display
-        kinds_shown = self._kinds(CodeableConcept(text=shown)) if shown else UNSURE
+        kinds_shown = self._named(shown) if shown else UNSURE
         return kinds_shown & ~KNOWN_OTHER, local(name)
 
-    def _kinds_in(self, code: CodeableConcept | None, parts: tuple[HeadPart, ...]) -> int:
+    def _kinds_in(self, code: SeenConcept | None, parts: tuple[HeadPart, ...]) -> int:
         """The kinds named; unsure where there is no name, or an ingredient is without one."""
-        named = [s for part in parts if (s := part.substance)]
-        kinds = [self._kinds(concept) for concept in ([code] if code else []) + named]
+        named = [self._seen(s) for part in parts if (s := part.substance)]
+        kinds = [concept.kinds for concept in ([code] if code else []) + named]
         pointed = any(part.substance is None and part.pointer is not None for part in parts)
-        if code is None or not is_told(code, self._codes):
+        if code is None or not is_told(code.said, self._codes):
             all_told = bool(parts) and len(named) == len(parts)
             kinds = kinds[1:] if code and all_told else kinds
             pointed = pointed or not all_told
         return (reduce(or_, kinds, 0) & ~KNOWN_OTHER) | (UNSURE if pointed else 0)
 
-    def _condition(self, head: Head) -> LineLook:
-        if head.code is not None and not self._aims(head.code):
+    def _condition(self, head: Head, code: SeenConcept | None) -> LineLook:
+        if code is not None and not code.is_concern:
             return LineLook(head.resource_type, head.id or "")
         look = _of_patient(head)
-        look.kinds = UNSURE if head.code is not None and self._is_reason(head.code) else 0
+        look.kinds = UNSURE if code is not None and code.is_reason else 0
         return look
+
+
+def _reasons_in(head: Head) -> Iterator[CodeableConcept]:
+    """For what a medicine is taken, as far as the line tells."""
+    yield from head.reason_code
+    yield from (part.concept for part in head.reason if part.concept)
+    for pointer in _pointers_to_reasons(head):
+        if pointer.display:
+            yield CodeableConcept(text=pointer.display)
+        if pointer.reference and pointer.reference.startswith("#"):
+            yield from (inside.code for inside in head.contained if inside.code)
+
+
+def _pointers_to_reasons(head: Head) -> Iterator[Pointer]:
+    yield from head.reason_reference
+    yield from (part.reference for part in head.reason if part.reference)
+
+
+def _words_in(head: Head) -> Iterator[str]:
+    """What the dosages of a medicine say."""
+    dosages = (head.dosage,) if isinstance(head.dosage, Words) else head.dosage
+    for dosage in (*dosages, *head.dosage_instruction):
+        yield from filter(None, (dosage.text, dosage.patient_instruction))
 
 
 def _conditions_in(head: Head) -> str:
     """The Conditions for which a medicine is taken, as ``|id|id|``."""
-    pointers = (*head.reason_reference, *(r.reference for r in head.reason if r.reference))
-    found = [local(p.reference) for p in pointers if p.reference]
+    found = [local(p.reference) for p in _pointers_to_reasons(head) if p.reference]
     ids = [name.removeprefix("Condition/") for name in found if name.startswith("Condition/")]
     return f"|{'|'.join(ids)}|" if ids else ""
-
-
-def _kind_judge(codes: CodeTables, preparations: Mapping[str, Preparation]) -> Any:
-    def judge(concept: CodeableConcept) -> int:
-        try:
-            product = product_of(concept, codes, preparations, "")
-        except Asked:
-            return UNSURE
-        if product:
-            return BITS[product.kind]
-        if not is_told(concept, codes):
-            return UNSURE
-        return KNOWN_OTHER if is_known_other(concept, codes) else 0
-
-    return judge
-
-
-def _condition_judge(codes: CodeTables) -> Any:
-    table = codes.concerns.conditions
-
-    def judge(concept: CodeableConcept) -> bool:
-        return bool(keys_in(concept, table))
-
-    return judge
 
 
 def _checked_type(kind: object) -> str:

@@ -171,6 +171,37 @@ def test_what_is_no_resource_is_refused_without_its_content(line):
     assert "a b" not in str(refused.value)
 
 
+MISSHAPEN = [5, "text", [], {"coding": 5}, {"coding": [{"code": 5}]}, {"text": {}}]
+
+
+@pytest.mark.parametrize("concept", MISSHAPEN)
+def test_a_concept_that_is_misshapen_is_kept_for_the_reader_to_name(concept):
+    observation = {"resourceType": "Observation", "id": "o", **SUBJECT}
+    for _ in range(2):  # what is not read is not remembered as read
+        assert look({**observation, "code": concept}).keep
+        seen = look(request(medicationCodeableConcept=concept))
+        assert (seen.keep, seen.kinds) == (True, UNSURE)
+    with pytest.raises(NotRead, match="is not shaped as FHIR"):
+        look({"resourceType": "Observation", "id": "o", "code": concept})
+
+
+@pytest.mark.parametrize("text", [b'"\xff"', b'"\\x"', b'"\\ud800"'])
+@pytest.mark.parametrize("kind", [b"Observation", b"MedicationRequest", b"Goal", b"Procedure"])
+@pytest.mark.parametrize("element", [b"code", b"medicationCodeableConcept"])
+def test_a_concept_that_is_no_text_is_a_line_that_is_no_json(text, kind, element):
+    """Whether its resource has such an element or not."""
+    line = b'{"resourceType": "%b", "id": "o", "%b": {"text": %b}}' % (kind, element, text)
+    for _ in range(2):
+        with pytest.raises(NotRead, match="not well-formed JSON"):
+            SIEVE.look(line)
+
+
+def test_a_concept_that_is_null_is_none():
+    observation = {"resourceType": "Observation", "id": "o", **SUBJECT}
+    assert look({**observation, "code": None}) == look(observation)
+    assert look(request(medicationCodeableConcept=None)) == look(request())
+
+
 def test_elements_of_other_types_are_no_fault_of_theirs():
     assert not look({"resourceType": "Device", "id": "d", "description": "text"}).keep
 
