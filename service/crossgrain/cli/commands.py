@@ -446,7 +446,10 @@ def screen(  # noqa: PLR0913, PLR0917 - one parameter per option
     ] = "none",
     engine: Annotated[str, typer.Option(help="local, or spark for a cluster.")] = "local",
     jobs: Annotated[
-        int | None, typer.Option(min=1, help="Number of processes. Default: one per core.")
+        int | None,
+        typer.Option(
+            min=1, help="Number of processes. Default: one per 256 MiB of input, up to the cores."
+        ),
     ] = None,
     memory: Annotated[int, typer.Option(min=64, help="Memory for grouping, in MiB.")] = 512,
     chart: Chart = None,

@@ -75,7 +75,7 @@ def options(  # noqa: PLR0913 - one parameter per option
         deployment=deployment,
         worklist=Worklist(_one_of(names, "worklist", Worklist)),
         engine=Engine(_one_of(names, "engine", Engine)),
-        jobs=jobs or os.cpu_count() or 1,
+        jobs=jobs,
         memory_mb=memory_mb,
         chart=chart,
         accept_less=accept_less,

@@ -32,6 +32,7 @@ class Setting:
     """What every process of a run is told."""
 
     options: RunOptions
+    jobs: int
     buckets: int
     layered: bool
 
@@ -134,13 +135,13 @@ class _Pool:
 @contextmanager
 def workers_for(setting: Setting) -> Iterator[Workers]:
     """As many as the run asks for; processes are started fresh, so they hold no lock of ours."""
-    if setting.options.jobs == 1:
+    if setting.jobs == 1:
         prepare(setting)
         yield _Here()
         return
     context = multiprocessing.get_context("spawn")
     pool = ProcessPoolExecutor(
-        setting.options.jobs, mp_context=context, initializer=begin, initargs=(setting,)
+        setting.jobs, mp_context=context, initializer=begin, initargs=(setting,)
     )
     try:
         yield _Pool(pool)
@@ -162,9 +163,9 @@ def run_locally(
 ) -> Totals:
     """Scan, group and judge; each piece that is done stays done."""
     with workers_for(setting) as workers:
-        base.take(setting.options.jobs, progress)
+        base.take(setting.jobs, progress)
         _scan(workers, chunks, work, progress)
-        base.keep(setting.options.jobs)
+        base.keep(setting.jobs)
         version = seen_version(work, setting.options.version)
         write_rows(work.rows / "watched.parquet", watched_rows(watch, setting.buckets))
         totals = _group(setting, work, progress)
@@ -193,7 +194,7 @@ def _group(setting: Setting, work: WorkDir, progress: Progress) -> Totals:
     options = setting.options
     with progress.stage("grouping", None, "") as _:
         grouping = Grouping(
-            work.rows, work.scratch, memory_mb=options.memory_mb, threads=options.jobs
+            work.rows, work.scratch, memory_mb=options.memory_mb, threads=setting.jobs
         )
         try:
             grouping.resolve(layered=setting.layered)

@@ -8,12 +8,16 @@ The options and the plan hold no value of a record.
 """
 
 import gzip
+import os
+import sys
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
+from functools import partial
 from pathlib import Path
+from typing import BinaryIO
 
 import msgspec
 
@@ -102,34 +106,30 @@ def _plain(chunk: Chunk) -> Iterator[tuple[int, bytes]]:
         if at:
             file.seek(at - 1)
             at += len(file.readline(LONGEST_LINE)) - 1
-        while at < chunk.end:
-            line = file.readline(LONGEST_LINE)
-            if not line:
-                return
-            _check_length(line)
-            yield at, line.rstrip(b"\r\n")
-            at += len(line)
+        yield from _lines(file, at, chunk.end)
 
 
 def _zipped(path: Path) -> Iterator[tuple[int, bytes]]:
-    at = 0
     if not path.stat().st_size:
         raise BrokenFile("the compressed file is empty, which not even one of no lines is")
     try:
         with gzip.open(path, "rb") as file:
-            while line := file.readline(LONGEST_LINE):
-                _check_length(line)
-                yield at, line.rstrip(b"\r\n")
-                at += len(line)
+            yield from _lines(file, 0, sys.maxsize)
     except (EOFError, zlib.error, gzip.BadGzipFile):
         raise BrokenFile(
             "the compressed file is cut short or damaged; what came before was read"
         ) from None
 
 
-def _check_length(line: bytes) -> None:
-    if len(line) >= LONGEST_LINE:
-        raise BrokenFile("a line is too long to be one resource; nothing after it was read")
+def _lines(file: BinaryIO | gzip.GzipFile, at: int, end: int) -> Iterator[tuple[int, bytes]]:
+    for line in iter(partial(file.readline, LONGEST_LINE), b""):
+        if at >= end:
+            return
+        length = len(line)
+        if length >= LONGEST_LINE:
+            raise BrokenFile("a line is too long to be one resource; nothing after it was read")
+        yield at, line.rstrip(b"\r\n")
+        at += length
 
 
 class RunRefused(Exception):
@@ -181,7 +181,8 @@ class RunOptions:
     base : the snapshot that an incremental export builds on
     version : the FHIR version; ``None`` to see it from the resources
     deployment : part of every flag's id
-    jobs, memory_mb : processes, and the memory that grouping may take
+    jobs : processes; ``None`` for as many as the input is worth (`processes_for`)
+    memory_mb : the memory that grouping may take
     chart : a clinic's own file
     accept_less : an export is whole though it holds less than on an earlier night
     master : the cluster that Spark runs on, as ``spark://host:7077``
@@ -199,7 +200,7 @@ class RunOptions:
     deployment: str = "local"
     worklist: Worklist = Worklist.NONE
     engine: Engine = Engine.LOCAL
-    jobs: int = 1
+    jobs: int | None = None
     memory_mb: int = 512
     chart: Path | None = None
     accept_less: bool = False
@@ -221,6 +222,16 @@ def input_file(file: SourceFile) -> InputFile:
     """A file as it is now."""
     found = file.path.stat()
     return InputFile(file.name, file.layer, found.st_size, found.st_mtime_ns)
+
+
+_BYTES_OF_A_PROCESS = 256 * 1024 * 1024
+"""So much input is worth a process: starting one costs what scanning half of that does."""
+
+
+def processes_for(inputs: Iterable[InputFile]) -> int:
+    """How many processes these files are worth, at most one per core."""
+    size = sum(file.bytes for file in inputs)
+    return min(max(size // _BYTES_OF_A_PROCESS, 1), os.cpu_count() or 1)
 
 
 class RunPlan(msgspec.Struct):

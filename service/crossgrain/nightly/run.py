@@ -39,6 +39,7 @@ from crossgrain.nightly.plan import (
     SourceFile,
     chunks_of,
     input_file,
+    processes_for,
 )
 from crossgrain.nightly.progress import Progress
 from crossgrain.nightly.scan import Watch
@@ -61,6 +62,7 @@ class _Run:
     export: Export
     base: Export | None
     plan: RunPlan
+    jobs: int
     work: WorkDir
     chunks: list[Chunk]
     rows_of_base: BaseRows
@@ -86,7 +88,8 @@ def screen_export(options: RunOptions, progress: Progress) -> dict[str, Any]:
             plan = _plan(options, catalogue, bases, files, layered=base is not None)
             chunks = chunks_of(files)
             rows = base_rows(work, plan.program, plan.buckets, chunks)
-            run = _Run(options, catalogue, bases, export, base, plan, work, chunks, rows)
+            jobs = options.jobs or processes_for(plan.inputs)
+            run = _Run(options, catalogue, bases, export, base, plan, jobs, work, chunks, rows)
             return _worked(run, progress, began)
     except (duckdb.Error, OSError) as wrong:
         raise RunRefused(_without_values(wrong, work)) from wrong
@@ -101,7 +104,7 @@ def _worked(run: _Run, progress: Progress, began: float) -> dict[str, Any]:
     report = _write(run, totals, earlier, watch)
     report["run"] = {
         "engine": options.engine,
-        "jobs": options.jobs,
+        "jobs": run.jobs,
         "memory_mb": options.memory_mb,
         "resumed": resumed,
         "base_files_reused": run.rows_of_base.taken,
@@ -184,7 +187,7 @@ def _plan(
 
 
 def _work(run: _Run, watch: Watch, progress: Progress) -> Totals:
-    setting = Setting(run.options, run.plan.buckets, run.plan.layered)
+    setting = Setting(run.options, run.jobs, run.plan.buckets, run.plan.layered)
     if run.options.accept_less:
         watch = dict.fromkeys(watch, ())
     if run.options.engine is Engine.SPARK:

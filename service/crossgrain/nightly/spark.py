@@ -113,7 +113,7 @@ def _session(setting: Setting) -> Any:
     builder = builder.config("spark.ui.enabled", "false")
     if not _submitted():
         os.environ.setdefault("PYSPARK_PYTHON", sys.executable)
-        builder = builder.master(options.master or f"local[{options.jobs}]")
+        builder = builder.master(options.master or f"local[{setting.jobs}]")
         builder = builder.config("spark.sql.shuffle.partitions", str(setting.buckets))
     spark = builder.getOrCreate()
     spark.sparkContext.setLogLevel("ERROR")

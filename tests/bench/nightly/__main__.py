@@ -11,7 +11,7 @@ from pathlib import Path
 
 from tests.bench.serve.found import interpreter
 
-from .nights import HEADS, JOBS, made, night_beside_parsing, nights_with_a_base
+from .nights import HEADS, made, night_beside_parsing, nights_with_a_base
 
 
 def rows(folder: Path, patients: int) -> Iterator[object]:
@@ -28,7 +28,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.bench.nightly", description=__doc__)
     parser.add_argument("--patients", type=int, default=4000)
     patients = parser.parse_args().patients
-    print(f"{interpreter()}; {JOBS} processes\n\n{HEADS}")
+    print(f"{interpreter()}\n\n{HEADS}")
     with tempfile.TemporaryDirectory() as folder:
         for row in rows(Path(folder), patients):
             print(row, flush=True)

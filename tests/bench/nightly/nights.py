@@ -1,8 +1,8 @@
 """What a night costs beside parsing the same lines, and what the stored rows of a base save.
 
 The floor is `orjson.loads` on every line of the same files, in one process that is already running;
-it keeps neither exact decimals nor notice of doubled keys. The night has as many processes as it is
-given, which start and import too, so go by processor time.
+it keeps neither exact decimals nor notice of doubled keys. The night has as many processes as it
+takes of itself, and those that it starts import too, so go by processor time.
 """
 
 import json
@@ -19,7 +19,6 @@ from pathlib import Path
 import orjson
 from tests.unit.nightly.exports import GENERATOR, run
 
-JOBS = os.cpu_count() or 1
 CHANGED_IN_A_NIGHT = 100
 """One patient in so many has news."""
 
@@ -142,7 +141,7 @@ def nights_with_a_base(base: Path, folder: Path, patients: int) -> Iterator[Row]
 
 
 def _cost_of_a_night(export: Path, out: Path, **options: Path) -> Cost:
-    return measured(lambda: run(export, out, jobs=JOBS, **options))
+    return measured(lambda: run(export, out, **options))
 
 
 def _floor(export: Path) -> Cost:

@@ -8,10 +8,12 @@ import pytest
 from tests.unit.nightly.exports import lines, run, write
 
 from crossgrain.catalogue import load_catalogue
+from crossgrain.nightly import sieve
 from crossgrain.nightly.completeness import FileRead, files_read
-from crossgrain.nightly.plan import SourceFile, chunks_of
+from crossgrain.nightly.plan import InputFile, SourceFile, chunks_of, processes_for
 from crossgrain.nightly.scan import MOST_FAULTS, Scanner, Tally
 from crossgrain.nightly.sieve import Sieve
+from crossgrain.reading.medicines import product_of
 
 CATALOGUE = load_catalogue()
 BAD = b'{"resourceType": "Observation", "id": "x", "valueQuantity": {"value": 1}, "note": ['
@@ -93,3 +95,53 @@ def test_a_fault_of_a_whole_file_is_named_however_many_lines_are_at_fault(tmp_pa
     (folder / "zipped.ndjson.gz").write_bytes(b"")
     first = run(folder, out)["faults"][0]
     assert (first["file"], first["line"]) == ("zipped.ndjson.gz", None)
+
+
+def test_a_concept_that_stands_in_many_lines_is_judged_once(tmp_path, monkeypatch):
+    judged: list[object] = []
+
+    def counted(concept, *rest):
+        judged.append(concept)
+        return product_of(concept, *rest)
+
+    monkeypatch.setattr(sieve, "product_of", counted)
+    orders = [
+        {
+            "resourceType": "MedicationRequest",
+            "id": f"{number}",
+            "subject": {"reference": "Patient/1"},
+            "medicationCodeableConcept": {"text": name},
+        }
+        for number, name in enumerate(["amlodipine 5 MG Oral Tablet", "levothyroxine 100 MCG"] * 50)
+    ]
+    held = scanned(write(tmp_path, orders) / "all.ndjson", 1000)
+    assert (held.lines, held.kept) == (100, 50)
+    assert len(judged) == 2
+
+
+MIB = 1024 * 1024
+
+
+@pytest.mark.parametrize(
+    ("cores", "mebibytes", "processes"),
+    [
+        (8, [0], 1),
+        (8, [256, 255], 1),
+        (8, [256, 256], 2),
+        (8, [1000, 1100], 8),
+        (1, [1000], 1),
+        (None, [1000], 1),
+    ],
+)
+def test_a_night_has_a_process_for_each_256_mib_and_no_more_than_cores(
+    monkeypatch, cores, mebibytes, processes
+):
+    monkeypatch.setattr("os.cpu_count", lambda: cores)
+    inputs = [InputFile(f"{number}", 1, size * MIB, 0) for number, size in enumerate(mebibytes)]
+    assert processes_for(inputs) == processes
+
+
+def test_a_night_tells_how_many_processes_it_had(tmp_path, out):
+    folder = write(tmp_path / "export", [{"resourceType": "Patient", "id": "1"}])
+    assert run(folder, out)["run"]["jobs"] == 1
+    assert run(folder, out, jobs=2)["run"]["jobs"] == 2
