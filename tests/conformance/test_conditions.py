@@ -29,7 +29,8 @@ from tests.unit.writing.test_checkpoint import NO_T3, STATES, T3_RISES, T3_STAYS
 from crossgrain.dosing.plan import LabReading
 from crossgrain.names.identity import FhirVersion
 from crossgrain.safety.results import tsh_limits
-from crossgrain.writing.conditions import Draw, Window, conditions_by
+from crossgrain.writing.conditions import conditions_by
+from crossgrain.writing.draw_expressions import Draw, Window
 
 HIGH, VERY_HIGH, BOTH_HIGH = LabReading.HIGH, LabReading.VERY_HIGH, LabReading.HIGH_FREE_T3
 STAY, SYMPTOMS, LOW, VERY_LOW = (

@@ -17,7 +17,7 @@ from crossgrain.names import printing
 from crossgrain.names.numbers import Number
 from crossgrain.safety.results import tsh_limits
 from crossgrain.safety.rule import texts
-from crossgrain.writing.conditions import for_anyone
+from crossgrain.writing.condition_notes import for_anyone
 
 QUANTITY = re.compile(
     r"(about )?(?<![\d.,/–-])(\d+(?:\.\d+)?) (micrograms?|mg|grains?)\b(?!/| per)"

@@ -56,7 +56,7 @@ from crossgrain.sheet.sources import NO_SOURCES, Source, Sources
 from crossgrain.words.doses import CAUTION, DateWords, taken
 from crossgrain.writing.at_home import home_supplies, judged_orders
 from crossgrain.writing.care_plan import PRIOR_WORDS, TITLES
-from crossgrain.writing.conditions import left_open
+from crossgrain.writing.condition_notes import left_open
 from crossgrain.writing.dosage import fetched
 from crossgrain.writing.interim import baseline_words, interim_rule
 from crossgrain.writing.letterhead import SERIES, Letterhead, letterhead_for

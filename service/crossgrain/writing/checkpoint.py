@@ -8,7 +8,7 @@ from crossgrain.dosing.steps import OrderedCourse
 from crossgrain.names.identity import urn
 from crossgrain.names.values import frozen
 from crossgrain.writing.checks import check_request
-from crossgrain.writing.conditions import focus_note, left_open
+from crossgrain.writing.condition_notes import focus_note, left_open
 from crossgrain.writing.elements import paragraphs, plain
 from crossgrain.writing.lab_requests import asked_draws, draw_requests
 from crossgrain.writing.letterhead import SERIES, Letterhead, Resource, Scope

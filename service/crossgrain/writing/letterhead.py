@@ -16,7 +16,8 @@ from crossgrain.safety.checks import DatedCheck
 from crossgrain.safety.rule import Finding, Severity, most_severe_first
 from crossgrain.words.doses import CAUTION, DateWords, date_words
 from crossgrain.writing.at_home import carried_over, replaced_by
-from crossgrain.writing.conditions import Conditions, Draw, Window, conditions_for
+from crossgrain.writing.conditions import Conditions, conditions_for
+from crossgrain.writing.draw_expressions import Draw, Window
 from crossgrain.writing.elements import narrative, paragraphs, plain
 from crossgrain.writing.going_on import GoingOn, Replaceable, references
 from crossgrain.writing.origins import handed_on, reasons_for

@@ -16,15 +16,9 @@ from tests.unit.writing.plans import (
 from crossgrain.dosing.plan import LabReading
 from crossgrain.names.identity import FhirVersion
 from crossgrain.safety.results import tsh_limits
-from crossgrain.writing.conditions import (
-    Draw,
-    T3InPlan,
-    Window,
-    anyones,
-    conditions_by,
-    conditions_for,
-    left_open,
-)
+from crossgrain.writing.condition_notes import anyones, left_open
+from crossgrain.writing.conditions import T3InPlan, conditions_by, conditions_for
+from crossgrain.writing.draw_expressions import Draw, Window
 
 DRAW = Draw(CODES.labs, Window("2024-07-30", "2024-08-07"))
 """Of the plan of `levothyroxine_to_desiccated`."""

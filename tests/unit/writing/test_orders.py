@@ -28,8 +28,9 @@ from crossgrain.dosing.steps import Stage, Step, SwitchPart, courses
 from crossgrain.dosing.supply import prescriptions
 from crossgrain.dosing.tablets import best_day_dose
 from crossgrain.safety.results import TshLimits, Whose
-from crossgrain.writing.conditions import Draw, T3InPlan, conditions_by
+from crossgrain.writing.conditions import T3InPlan, conditions_by
 from crossgrain.writing.dosage import EMPTY_STOMACH
+from crossgrain.writing.draw_expressions import Draw
 from crossgrain.writing.letterhead import SERIES, letterhead_for
 from crossgrain.writing.orders import medication_requests
 

@@ -24,7 +24,8 @@ from crossgrain.safety.facts import Facts
 from crossgrain.safety.results import TshLimits, tsh_limits
 from crossgrain.words.doses import CAUTION
 from crossgrain.writing.brief import BRIEF_PARTS
-from crossgrain.writing.conditions import LabCodes, anyones, for_anyone
+from crossgrain.writing.condition_notes import anyones, for_anyone
+from crossgrain.writing.draw_expressions import LabCodes
 from crossgrain.writing.elements import narrative, paragraph
 from crossgrain.writing.next_step_parts import NEXT_STEP
 from crossgrain.writing.parts import PartDefinition

@@ -25,8 +25,9 @@ from crossgrain.words.doses import CAUTION, date_words, pieces, taken
 from crossgrain.writing.at_home import beside_the_series
 from crossgrain.writing.care_plan import NAMES, PARTS, TITLES
 from crossgrain.writing.checks import name_of
-from crossgrain.writing.conditions import BranchCondition, Draw, conditions_for
+from crossgrain.writing.conditions import BranchCondition, conditions_for
 from crossgrain.writing.dosage import needed
+from crossgrain.writing.draw_expressions import Draw
 from crossgrain.writing.going_on import GoingOn
 from crossgrain.writing.next_step import going_on as onward_in
 
