@@ -1,7 +1,7 @@
 """Our CDS Hooks answers before the specification's own rules, and their resources before FHIR's.
 
 The rules are written from the tables of CDS Hooks 2.0 (Card, Source, Suggestion, Action,
-Coding; "Use of JSON"). Planted faults show that the judge sees.
+Coding; "Use of JSON"), and of discovery from 3.0. Planted faults show that the judge sees.
 """
 
 import json
@@ -149,11 +149,12 @@ def test_discovery_holds_to_the_specification(client):
     discovered = client.get("/cds-services").json()
     fields = {"hook": (True, TEXT), "title": (False, TEXT), "description": (True, TEXT),
               "id": (True, TEXT), "prefetch": (False, OBJECT),
-              "usageRequirements": (False, TEXT)}  # fmt: skip
+              "usageRequirements": (False, TEXT), "version": (False, TEXT)}  # fmt: skip
     assert set(discovered) == {"services"}
     assert list(empties(discovered, "")) == []
     for service in discovered["services"]:
         assert list(shape(service, fields, "service")) == []
+        assert service["version"] in {"STU1", "STU2", "STU3"}
         assert re.fullmatch(r"[a-z]+-[a-z]+", service["hook"])  # noun-verb
         assert all(isinstance(query, str) for query in service["prefetch"].values())
 
