@@ -177,7 +177,8 @@
       if (mine === turn) state.textContent = "The service could not be reached, or its answer not be read.";
     }
   };
-  const soon = () => { clearTimeout(timer); timer = setTimeout(ask, 150); };
+  // It says so at once: what it shows until then is of the call before.
+  const soon = () => { clearTimeout(timer); state.textContent = "Asking…"; timer = setTimeout(ask, 150); };
 
   const narrow = () => {
     for (const part of document.querySelectorAll("[data-only]")) part.hidden = part.dataset.only !== operation.value;
