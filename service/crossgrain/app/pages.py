@@ -20,7 +20,7 @@ from starlette.responses import Response
 from crossgrain import __version__
 from crossgrain.http.boundary import REFERENCE
 from crossgrain.http.requests import FHIR_JSON
-from crossgrain.http.routes import packaged
+from crossgrain.http.routes import add_untold, packaged
 from crossgrain.names.identity import FhirVersion
 from crossgrain.names.values import frozen
 from crossgrain.operations.desk import Desk
@@ -111,7 +111,7 @@ def add_workbench(app: FastAPI, desk: Desk) -> None:
         return Response(found.body, media_type=FHIR_JSON)
 
     for path, endpoint in (("/", workbench), ("/examples/{file}", example)):
-        app.add_api_route(path, endpoint, methods=["GET", "HEAD"], include_in_schema=False)
+        add_untold(app, path, endpoint, "GET", "HEAD")
 
 
 @frozen
@@ -259,8 +259,8 @@ def add_reference_page(app: FastAPI) -> None:
         "X-Content-Type-Options": "nosniff",
     }
 
-    async def docs() -> Response:
+    async def docs(request: Request) -> Response:
         page = reference_page(json.loads(packaged()))
         return Response(page, media_type="text/html", headers=headers)
 
-    app.add_api_route(REFERENCE, docs, methods=["GET", "HEAD"], include_in_schema=False)
+    add_untold(app, REFERENCE, docs, "GET", "HEAD")

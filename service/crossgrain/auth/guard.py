@@ -34,6 +34,7 @@ from crossgrain.auth.callers import (
 from crossgrain.auth.tokens import SECONDS, KeySource, NotKnown, Unavailable, Why
 from crossgrain.http.boundary import REFUSED
 from crossgrain.http.requests import PLAIN_JSON, refuse
+from crossgrain.http.routes import add_untold
 from crossgrain.http.settings import Settings
 from crossgrain.names.identity import FhirVersion
 from crossgrain.names.values import frozen
@@ -260,16 +261,11 @@ def add_smart_configuration(app: FastAPI, settings: Settings) -> None:
     """Add its route under each version's base; there it is 404 where there is none."""
     document = smart_configuration(settings)
 
-    async def configuration() -> Response:
+    async def configuration(request: Request) -> Response:
         if document is None:
             words = "this deployment names no authorization server"
             raise refusal(Fault.NOT_FOUND, None, words)
         return Response(to_json(document), media_type=PLAIN_JSON)
 
     for version in FhirVersion:
-        app.add_api_route(
-            _SMART_PATH.format(version=version),
-            configuration,
-            methods=["GET", "HEAD"],
-            include_in_schema=False,
-        )
+        add_untold(app, _SMART_PATH.format(version=version), configuration, "GET", "HEAD")

@@ -30,9 +30,11 @@ from fastapi import FastAPI
 from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, generate_latest
 from prometheus_client.exposition import CONTENT_TYPE_LATEST
 from prometheus_client.multiprocess import MultiProcessCollector, mark_process_dead
+from starlette.requests import Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response
 
 from crossgrain import __version__
+from crossgrain.http.routes import add_untold
 from crossgrain.operations.faults import Fault, refusal
 
 CONTENT_TYPE = CONTENT_TYPE_LATEST
@@ -217,11 +219,11 @@ def add_metrics(app: FastAPI, metrics: Metrics) -> None:
 def add_probes(app: FastAPI, presence: Presence) -> None:
     """Add ``/livez`` and ``/readyz``."""
 
-    async def livez() -> Response:
+    async def livez(request: Request) -> Response:
         """The process runs."""
         return JSONResponse(LIVE)
 
-    async def readyz() -> Response:
+    async def readyz(request: Request) -> Response:
         """The data files were read and found sound, and requests are served."""
         if presence.leaving:
             raise refusal(Fault.NOT_READY, None, "the service was told to stop")
@@ -232,7 +234,7 @@ def add_probes(app: FastAPI, presence: Presence) -> None:
         app.add_api_route(
             path, probe, methods=["GET"], operation_id=own_id, tags=["Probes and metrics"]
         )
-        app.add_api_route(path, probe, methods=["HEAD"], include_in_schema=False)
+        add_untold(app, path, probe, "HEAD")
 
 
 Lifespan = Callable[[FastAPI], AbstractAsyncContextManager[None]]

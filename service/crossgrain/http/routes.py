@@ -55,10 +55,10 @@ def add_openapi(app: FastAPI) -> None:
     """Add the route."""
     document = packaged()
 
-    async def openapi() -> Response:
+    async def openapi(request: Request) -> Response:
         return Response(document, media_type=PLAIN_JSON)
 
-    app.add_api_route("/openapi.json", openapi, methods=["GET", "HEAD"], include_in_schema=False)
+    add_untold(app, "/openapi.json", openapi, "GET", "HEAD")
 
 
 def add_operations(app: FastAPI, desk: Desk, settings: Settings) -> None:
