@@ -96,7 +96,7 @@ def low_tsh(facts: Facts, from_day: int, rules: RuleTable) -> Iterator[tuple[int
     """
     if is_central(facts) or is_pregnant(facts):
         return
-    final = [m for m in _final(facts, Analyte.TSH) if m.day is not None]
+    final = _final(facts, Analyte.TSH)
     for day in sorted({m.day for m in final if m.day is not None and from_day <= m.day <= 0}):
         found = tuple(m for m in final if m.day == day)
         place = _place(facts, found[0], rules)

@@ -40,15 +40,15 @@ def options(letter: Letterhead, checkpoint: Checkpoint) -> Iterator[BranchOption
     """
     branches = checkpoint.branches
     draws = [asked_draws(letter, branch.steps, branch.labs) for branch in branches]
-    checks = [letter.checks_in(letter.option_scope(branch)) for branch in branches]
+    scopes = [letter.option_scope(branch) for branch in branches]
+    checks = [letter.checks_in(scope) for scope in scopes]
     measured = zip(
         _once(letter, branches, draws, draw_requests),
         _once(letter, branches, checks, check_request),
         strict=True,
     )
-    every = zip(branches, letter.branches, measured, strict=True)
-    for branch, own, (drawn, checked) in every:
-        scope = letter.option_scope(branch)
+    every = zip(branches, scopes, letter.branches, measured, strict=True)
+    for branch, scope, own, (drawn, checked) in every:
         yield BranchOption(
             branch,
             own,
