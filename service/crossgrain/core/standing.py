@@ -11,6 +11,9 @@ from dataclasses import replace
 from crossgrain.catalogue import Catalogue
 from crossgrain.core.called_too_much import called_too_much
 from crossgrain.core.course_so_far import MOVES_ON, CourseSoFar, ToBeAnswered
+from crossgrain.core.doses_so_far import check_kept, spells_taken
+from crossgrain.core.labs_so_far import labs_due, labs_read
+from crossgrain.core.place_in_plan import is_climbing, position_in, rises_after, step_today
 from crossgrain.core.proposal import SwitchRequest
 from crossgrain.core.propose import nothing_taken
 from crossgrain.core.running import (
@@ -205,9 +208,9 @@ def _in_plan(
     taken_now = with_last_supply(record, catalogue.rules, running=running, held=held)
     beside = (taken_now.regimen.kinds & held) - set(facts.target.kinds)
     course = CourseSoFar(taken_now, series, request, catalogue, beside=beside)
-    taken = course.taken(history)
+    taken = spells_taken(course, history)
     checkpoint = smaller_checkpoint(facts, again, catalogue)
-    climbing = course.is_climbing(checkpoint)
+    climbing = is_climbing(course, checkpoint)
     underway = Underway(
         original=original,
         wish=course.wish(Constraints()),
@@ -224,14 +227,14 @@ def _in_plan(
         too_much=tuple(called_too_much(course, taken)),
     )
     try:
-        place = course.place_in(planned, original, taken)
+        place = step_today(course, planned, original, taken)
     except ToBeAnswered as open_:
         return UnknownStanding(open_.questions, underway, facts.family)
     if not course.decided:
         planned = up_to(checkpoint, planned, place.step or 0, original)
-    position = course.position(rises=course.rises_after(planned[place.step or 0 :]))
+    position = position_in(course, rises=rises_after(course, planned[place.step or 0 :]))
     limits, findings = course.limits(position)
-    labs = course.labs(position, taken)
+    labs = labs_read(course, position, taken)
     visit = course.visit(position, place.lateness, labs, taken, findings)
     confirm = (
         *record.confirm,
@@ -249,7 +252,7 @@ def _in_plan(
         labs=labs,
         findings=findings,
         limits=limits,
-        labs_due=course.labs_due(position),
+        labs_due=labs_due(course, position),
         step=place.step,
         steps=len(planned),
     )
@@ -303,10 +306,10 @@ def _without_plan(
     course = CourseSoFar(record, None, request, catalogue, target)
     course = replace(course, beside=record.regimen.kinds - set(target.kinds))
     told = not isinstance(history, Undecided)
-    taken = course.taken(history) if told else ()
-    course.check_kept(taken)
+    taken = spells_taken(course, history) if told else ()
+    check_kept(course, taken)
     limits, findings = course.limits(Position.NONE)
-    labs = course.labs(Position.NONE, taken)
+    labs = labs_read(course, Position.NONE, taken)
     visit = course.visit(Position.NONE, Lateness.ON_TIME, labs, taken, findings)
     return Standing(
         record=replace(record, confirm=(*record.confirm, *_mixed(record, course.beside))),

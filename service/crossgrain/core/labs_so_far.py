@@ -1,0 +1,62 @@
+"""What the labs of a course say that no visit has answered, and when they are due."""
+
+from collections.abc import Sequence
+
+from crossgrain.core.course_so_far import CourseSoFar
+from crossgrain.core.doses_so_far import dose_since
+from crossgrain.dosing.onward import Act, Dated
+from crossgrain.safety import results
+from crossgrain.safety.facts import Analyte
+from crossgrain.safety.labs_since import DoseHeld, LabsRead, labs_since
+from crossgrain.safety.visit import Position, Precedence
+
+_SPOKE_OF_LABS = {Precedence.LABS, Precedence.READING}
+
+
+def labs_read(course: CourseSoFar, position: Position, taken: Sequence[Dated]) -> LabsRead:
+    """What the labs say that no visit has answered."""
+    held = DoseHeld(
+        position=position,
+        not_answered_from=_labs_from(course),
+        since=dose_since(course, taken),
+        overdue=_overdue(course, position),
+    )
+    return labs_since(course.record.facts, held, course.catalogue.rules)
+
+
+def labs_due(course: CourseSoFar, position: Position) -> int | None:
+    """The day on which labs are due where none has come; ``None`` where no plan runs."""
+    if course.facts is None:
+        return None
+    policy = course.catalogue.policy
+    if position is Position.CLIMB:
+        drawn = [
+            m.day
+            for m in results.of(course.record.facts, Analyte.TSH)
+            if m.day is not None and m.day > course.day_one
+        ]
+        drawn += [(a.day - course.record.as_of).days for a in course.acts if a.act is Act.BRANCH]
+        return max(drawn, default=course.day_one) + policy.draws.apart_days
+    return (course.facts.decision - course.record.as_of).days - policy.results_days
+
+
+def _labs_from(course: CourseSoFar) -> int:
+    """The first day whose labs no visit has answered: of day one they are the baseline.
+
+    A visit that only went on by the plan's dates answered none: a result may come after it that
+    was drawn before it.
+    """
+    stages = {row.reason: row.stage for row in course.catalogue.decisions}
+    acts = [act for act in course.acts if stages.get(act.reason) is not Precedence.SCHEDULE]
+    if not acts:
+        return course.day_one + (1 if course.facts else 0)
+    last = acts[-1]
+    weighed = last.act in {Act.BRANCH, Act.STEP_BACK}
+    weighed = weighed or stages.get(last.reason) in _SPOKE_OF_LABS
+    return (last.day - course.record.as_of).days + (1 if weighed else 0)
+
+
+def _overdue(course: CourseSoFar, position: Position) -> bool:
+    """Whether labs should have come by now; only asked where none has."""
+    due = labs_due(course, position)
+    return due is None or due + course.catalogue.visits.overdue_days < 0
