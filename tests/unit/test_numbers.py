@@ -44,7 +44,7 @@ OTHERWISE = {
     ("cds/routes.py", Fraction(200)): "an HTTP status",
     ("reading/resolve.py", Fraction(50)): "drafts in one record",
     ("reading/elements.py", Fraction(12)): "months",
-    ("reading/posing.py", Fraction(300)): "characters of the record's words in a question",
+    ("reading/record_words.py", Fraction(300)): "characters of the record's words in a question",
     ("reading/product.py", Fraction(1, 4)): "the grid on which a strength is read",
     ("reading/remembered.py", Fraction(300)): "the longest words that are kept, characters",
     ("reading/sig.py", Fraction(28)): "days of a supply that is renewed, not of a course",

@@ -30,7 +30,7 @@ from crossgrain.cli import asking
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.desk import parse_resource
 from crossgrain.reading.elements import Asks
-from crossgrain.reading.posing import OTHERWISE, Posed, QuestionForm
+from crossgrain.reading.question_form import OTHERWISE, Posed, QuestionForm
 from crossgrain.writing.forms import to_json
 
 Resource = dict[str, Any]

@@ -16,7 +16,7 @@ from crossgrain.names.identity import stable_id
 from crossgrain.names.printing import amount, decimal, micrograms, percent
 from crossgrain.names.values import frozen
 from crossgrain.reading.elements import Asks
-from crossgrain.reading.posing import Posed, QuestionForm
+from crossgrain.reading.question_form import Posed, QuestionForm
 from crossgrain.reading.record import MedicineEntry, Question
 from crossgrain.safety.judgement import VERDICTS, Ending, OrderJudgement, Verdict
 from crossgrain.safety.rule import Finding, Severity

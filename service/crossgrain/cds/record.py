@@ -15,7 +15,8 @@ from crossgrain.operations.faults import Complaint, Fault, RequestRefused, refus
 from crossgrain.reading import reader
 from crossgrain.reading.door import open_record
 from crossgrain.reading.elements import Unreadable
-from crossgrain.reading.posing import QuestionForm, posed_in
+from crossgrain.reading.posing import posed_in
+from crossgrain.reading.question_form import QuestionForm
 from crossgrain.reading.reader import read_record
 from crossgrain.reading.record import Question, Record
 

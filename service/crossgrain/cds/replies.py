@@ -12,7 +12,7 @@ from crossgrain.cds.answers import CardAction, CardSuggestion
 from crossgrain.cds.card_detail import CardDesk
 from crossgrain.names.identity import stable_id
 from crossgrain.reading.elements import Asks
-from crossgrain.reading.posing import Posed, PossibleAnswer
+from crossgrain.reading.question_form import Posed, PossibleAnswer
 from crossgrain.writing.elements import plain
 
 Resource = dict[str, Any]

@@ -9,8 +9,9 @@ from typing import Any, NamedTuple
 import typer
 
 from crossgrain.dosing.preparations import Preparation
+from crossgrain.reading.choices import line_name
 from crossgrain.reading.codesystems import UCUM
-from crossgrain.reading.posing import OTHERWISE, Posed, QuestionForm, line_name
+from crossgrain.reading.question_form import OTHERWISE, Posed, QuestionForm
 
 Resource = dict[str, Any]
 

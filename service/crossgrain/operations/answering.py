@@ -15,7 +15,8 @@ from crossgrain.operations.parameters import Call
 from crossgrain.reading.answers import amended, names_form
 from crossgrain.reading.door import Look
 from crossgrain.reading.elements import Unreadable
-from crossgrain.reading.posing import QuestionForm, posed_in
+from crossgrain.reading.posing import posed_in
+from crossgrain.reading.question_form import QuestionForm
 from crossgrain.reading.record import Question, Testimony
 
 T = TypeVar("T")

@@ -18,7 +18,7 @@ from crossgrain.operations.answering import judged_with_answers
 from crossgrain.operations.desk import Desk, day_asked, look_at, mixture_asked, record_in
 from crossgrain.operations.faults import refused_by_domain
 from crossgrain.operations.parameters import Call, Given, Options, call_from, read_options
-from crossgrain.reading.posing import Posed, QuestionForm
+from crossgrain.reading.question_form import Posed, QuestionForm
 from crossgrain.reading.record import Record
 from crossgrain.safety.rule import Finding
 from crossgrain.writing.elements import quantity

@@ -34,7 +34,7 @@ from crossgrain.operations.filing import to_be_filed
 from crossgrain.operations.parameters import Call, Given, Options, call_from, read_options
 from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.filed import Filed, filed_among
-from crossgrain.reading.posing import QuestionForm
+from crossgrain.reading.question_form import QuestionForm
 from crossgrain.reading.reader import doses_as_told, marks_in
 from crossgrain.reading.resolve import BundleIndex, Entry
 from crossgrain.sheet.page import Sheet, sheet_html

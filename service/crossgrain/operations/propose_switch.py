@@ -26,7 +26,7 @@ from crossgrain.operations.desk import (
 from crossgrain.operations.faults import Fault, refusal, refused_by_domain
 from crossgrain.operations.filing import to_be_filed
 from crossgrain.operations.parameters import Call, Given, Options, call_from, read_options
-from crossgrain.reading.posing import QuestionForm
+from crossgrain.reading.question_form import QuestionForm
 from crossgrain.sheet.page import sheet_html
 from crossgrain.sheet.pdf import OF_PDF, plan_pdf
 from crossgrain.sheet.person import PatientHeading, person_in

@@ -15,22 +15,19 @@ from crossgrain.dosing.preparations import Preparation
 from crossgrain.names.identity import stable_id, urn
 from crossgrain.names.printing import as_written, unit_word
 from crossgrain.names.values import frozen
+from crossgrain.reading.choices import answered_visit, line_name, statement_of
 from crossgrain.reading.clear import DAILY, Resource, written_clearly
 from crossgrain.reading.door import Look, open_record
 from crossgrain.reading.elements import ReadCategory, Unreadable
-from crossgrain.reading.posing import (
-    HANDED_OUT,
+from crossgrain.reading.posing import HANDED_OUT, content_digest
+from crossgrain.reading.quantities import exact, unit_of_word
+from crossgrain.reading.question_form import (
     OTHERWISE,
     Amendment,
     Posed,
     PossibleAnswer,
     QuestionForm,
-    answered_visit,
-    content_digest,
-    line_name,
-    statement_of,
 )
-from crossgrain.reading.quantities import exact, unit_of_word
 from crossgrain.reading.reading import NOTHING_VOUCHED, Reading, Vouched
 from crossgrain.reading.record import Confirmed, Testimony
 from crossgrain.reading.resolve import without_version

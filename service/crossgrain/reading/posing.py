@@ -1,4 +1,4 @@
-"""The questions of a record as a form: each with its name, its words and its possible answers.
+"""Posing the questions of a record: what names each, what it quotes, which answers it may have.
 
 A question is named by a digest of the resource, the element and what is asked. A resource without
 an id is named by its content, so that no name changes where the record is sent in another order.
@@ -10,41 +10,43 @@ names another form.
 import json
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import field, replace
+from dataclasses import replace
 from hashlib import sha256
 from typing import Any, Unpack
 
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.dosing.targets import Target
-from crossgrain.names.identity import FhirVersion, stable_id, urn
-from crossgrain.names.printing import exact_decimal
-from crossgrain.names.values import frozen
-from crossgrain.reading.clear import (
-    NotWritable,
-    Resource,
-    cycle_of,
-    dosage_list,
-    dosages_for,
-    written_clearly,
+from crossgrain.names.identity import stable_id
+from crossgrain.reading.choices import (
+    as_handed_out,
+    item_number,
+    not_taken,
+    reading_choice,
+    vouched,
+    yes_or_no,
 )
-from crossgrain.reading.code_tables import AnswerType, CodeTables, Item
+from crossgrain.reading.clear import Resource
+from crossgrain.reading.code_tables import AnswerType, Item
 from crossgrain.reading.door import Look, open_record
 from crossgrain.reading.elements import Asked, Asks, Unreadable
 from crossgrain.reading.medication_resources import product_named
-from crossgrain.reading.quantities import in_unit
-from crossgrain.reading.reading import NOTHING_VOUCHED, Notes, Reading, Vouched, resource_of
+from crossgrain.reading.question_form import (
+    OTHERWISE,
+    Amendment,
+    Posed,
+    PossibleAnswer,
+    QuestionForm,
+)
+from crossgrain.reading.reading import Notes, Reading, Vouched, resource_of
 from crossgrain.reading.record import Question
+from crossgrain.reading.record_words import medicine_of, words_of
 from crossgrain.reading.resolve import Entry
 from crossgrain.reading.supply import hand_over_in, probable_dose
 from crossgrain.reading.told import Told, told_by
 from crossgrain.reading.variants import possible_doses
 from crossgrain.reading.views import Medicine, view
 
-OTHERWISE = "otherwise"
-"""The choice that none of the doses shown is right; the dose that is stands beside it."""
-MOST_WORDS = 300
-"""Characters of the record's own words that a question shows of one instruction."""
 _MEDICINES = frozenset({"MedicationStatement", "MedicationRequest"})
 HANDED_OUT = "MedicationDispense"
 _NAMED = _MEDICINES | {HANDED_OUT}
@@ -54,96 +56,6 @@ MOST_MEDICINES_READ = 40
 MOST_CHARACTERS_READ = 24_000
 """Of one form: medicines whose readings are sought, and characters of them, each being read up to a
 hundred times. Those beyond are asked about without readings."""
-
-
-@frozen
-class Amendment:
-    """What an answer changes of a call.
-
-    Attributes
-    ----------
-    resources : number of an entry → the resource in its place; ``None`` where it is left out
-    settled : what no element of a resource could say
-    added : resources that the record lacked
-    options : name and value of options that the answer gives
-    """
-
-    resources: Mapping[int, Resource | None] = field(default_factory=dict)
-    settled: Vouched = NOTHING_VOUCHED
-    added: tuple[Resource, ...] = ()
-    options: tuple[tuple[str, str], ...] = ()
-
-
-@frozen
-class PossibleAnswer:
-    """One possible answer: its code, its words, and what it changes."""
-
-    code: str
-    words: str
-    change: Amendment = Amendment()
-    lines: tuple[DoseLine, ...] = ()
-
-
-@frozen
-class Posed:
-    """A question as it stands in a form.
-
-    Attributes
-    ----------
-    question : of the record
-    id : its name, for as long as the same is asked of the same
-    resource, element : type of the resource that is asked about, and the element of it
-    medicine : what the record calls the medicine, or empty
-    words : the record's own, which are asked about
-    choices : the possible answers; none where a form cannot answer it
-    doses : the medicines of which a dose a day can be given instead
-    entry : the resource that is asked about
-    number : of its entry
-    count : the most that a number may be, where a number is asked for
-    content : digest of the resource
-    """
-
-    question: Question
-    id: str
-    resource: str
-    element: str = ""
-    medicine: str = ""
-    words: tuple[str, ...] = ()
-    choices: tuple[PossibleAnswer, ...] = ()
-    doses: tuple[Preparation, ...] = ()
-    entry: Entry | None = None
-    number: int = -1
-    count: int | None = None
-    content: str = ""
-
-    @property
-    def words_asked(self) -> str:
-        """The question, after what the record calls the medicine."""
-        named = f"{self.medicine}: " if self.medicine else ""
-        return f"{named}{self.question.question}"
-
-    @property
-    def quoted(self) -> tuple[str, ...]:
-        """The record's own words, each said to be that."""
-        return tuple(f"The record says: “{words}”" for words in self.words)
-
-    @property
-    def readings(self) -> tuple[PossibleAnswer, ...]:
-        """The choices that name a dose."""
-        return tuple(choice for choice in self.choices if choice.lines)
-
-
-@frozen
-class QuestionForm:
-    """Every question of one record, and the name of the form that they make."""
-
-    posed: tuple[Posed, ...]
-    id: str
-
-    @property
-    def url(self) -> str:
-        """Its canonical."""
-        return urn(self.id)
 
 
 def posed_in(bundle: Resource, questions: Sequence[Question], **look: Unpack[Look]) -> QuestionForm:
@@ -241,7 +153,7 @@ class _Poser:
         if asks is Asks.HOW_IT_GOES:
             item = self._item(posed)
             count = item.most if item and item.type is not AnswerType.YES_OR_NO else None
-            return replace(posed, choices=() if item is None else _yes_or_no(posed), count=count)
+            return replace(posed, choices=() if item is None else yes_or_no(posed), count=count)
         if entry.kind == HANDED_OUT:
             return replace(
                 posed,
@@ -264,7 +176,7 @@ class _Poser:
     def _of_medicine(self, posed: Posed, entry: Entry) -> Iterator[PossibleAnswer]:
         for lines in self._readings(entry):
             yield reading_choice(posed, lines, self.reading)
-        yield from _not_taken(posed)
+        yield from not_taken(posed)
         if posed.question.asks is Asks.MEDICINE:
             no_hormone = Vouched(meant={entry.path: None})
             yield PossibleAnswer(
@@ -295,10 +207,10 @@ class _Poser:
         """What was probably taken first: a hand-over is a sign, and no dose by itself."""
         apart = self.reading.with_notes(Notes())
         handed = hand_over_in(entry, apart)
-        choice = _as_handed_out(posed, probable_dose(handed, apart), apart) if handed else None
+        choice = as_handed_out(posed, probable_dose(handed, apart), apart) if handed else None
         if choice is not None:
             yield choice
-        yield from _not_taken(posed)
+        yield from not_taken(posed)
         yield PossibleAnswer(
             OTHERWISE, "Another dose: given below" if choice else "It is: as given below"
         )
@@ -324,14 +236,14 @@ class _Poser:
                 yield PossibleAnswer(
                     "taken", "It is taken now, as written", Amendment(settled=settled)
                 )
-                yield from _not_taken(posed)
+                yield from not_taken(posed)
             case Asks.WHICH_OF_TWO:
                 yield from self._of_two(posed)
             case Asks.WHOSE:
                 yield PossibleAnswer("yes", "Yes, it is this patient's", Amendment(settled=settled))
                 yield PossibleAnswer("no", "No: leave it out", Amendment({posed.number: None}))
             case Asks.WHOLE | Asks.RIGHT_RECORD:
-                yield from _vouched(settled)
+                yield from vouched(settled)
             case Asks.ORDER:
                 order = Amendment(options=(("order", entry.reference),))
                 yield PossibleAnswer("judge", "This is the order to judge", order)
@@ -361,132 +273,15 @@ class _Poser:
         settled = Vouched(frozenset({(question.expression, question.asks)}))
         match question.asks:
             case Asks.WHOLE | Asks.RIGHT_RECORD:
-                yield from _vouched(settled)
+                yield from vouched(settled)
             case Asks.NOW:
                 yield PossibleAnswer(OTHERWISE, "What is taken is given below")
 
     def _item(self, posed: Posed) -> Item | None:
         """The question of a visit that an answer of the patient's is to."""
         items = posed.entry.resource.get("item", []) if posed.entry else []
-        link = items[_item_number(posed)].get("linkId")
+        link = items[item_number(posed)].get("linkId")
         return next((i for i in self.reading.codes.how_it_goes.item if i.id == link), None)
-
-
-def reading_choice(posed: Posed, lines: tuple[DoseLine, ...], reading: Reading) -> PossibleAnswer:
-    """The choice of one dose, and the resource written so."""
-    entry = posed.entry
-    assert entry is not None
-    version, preparation = reading.shape.version, lines[0].preparation
-    resource = written_clearly(entry.resource, dosages_for(lines), reading.as_of, version)
-    change = Amendment({posed.number: resource}, Vouched(meant={entry.path: preparation}))
-    return PossibleAnswer(_code_of(lines), dose_words(lines), change, lines)
-
-
-def _as_handed_out(
-    posed: Posed, lines: tuple[DoseLine, ...], reading: Reading
-) -> PossibleAnswer | None:
-    """The dose that a hand-over tells, as a statement that it is taken."""
-    if not lines:
-        return None
-    preparation = lines[0].preparation
-    try:
-        dosages, code = dosages_for(lines), _code_of(lines)
-    except NotWritable:
-        return None
-    name = stable_id(f"{posed.id}|{posed.content}|{code}|{reading.as_of}")
-    statement = statement_of(name, preparation, dosages, reading)
-    return PossibleAnswer(code, dose_words(lines), Amendment(added=(statement,)), lines)
-
-
-def _code_of(lines: tuple[DoseLine, ...]) -> str:
-    amounts = (str(exact_decimal(amount)) for amount in cycle_of(lines))
-    return "_".join((lines[0].preparation.id, *amounts))
-
-
-def statement_of(
-    name: str, line: Preparation, dosages: Sequence[Resource], reading: Reading
-) -> Resource:
-    """A statement that so much of a product line is taken now, with this id."""
-    version = reading.shape.version
-    bare = {
-        "resourceType": "MedicationStatement",
-        "id": name,
-        "status": "active",
-        **_named(line, reading.codes, version),
-        "subject": {"reference": reading.patient.reference},
-    }
-    return written_clearly(bare, dosages, reading.as_of, version)
-
-
-def _named(line: Preparation, codes: CodeTables, version: FhirVersion) -> Resource:
-    """The element by which a statement names its medicine."""
-    coded = codes.codes_for(line, None).ingredient
-    concept: Resource = {"text": line.name}
-    if coded:
-        coding = {"system": coded.code.system, "code": coded.code.value, "display": coded.display}
-        concept = {"coding": [coding], **concept}
-    if version is FhirVersion.R4:
-        return {"medicationCodeableConcept": concept}
-    return {"medication": {"concept": concept}}
-
-
-_DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
-
-
-def dose_words(lines: Sequence[DoseLine]) -> str:
-    """A dose a day in words.
-
-    The mean of a pattern is no dose that anybody swallows, so its days are named.
-    """
-    cycle, line = cycle_of(lines), lines[0].preparation
-    if len(cycle) == 1:
-        often = f"{in_unit(cycle[0], line)} a day"
-    elif len(cycle) == 2:
-        often = f"{in_unit(cycle[0], line)} every other day"
-    else:
-        days = zip(_DAYS, cycle, strict=True)
-        often = ", ".join(f"{day} {in_unit(of, line)}" for day, of in days)
-    return f"{line_name(line)}: {often}"
-
-
-def line_name(line: Preparation) -> str:
-    """A product line by name, so that no number of it can be taken for the dose."""
-    name, _, family = line.name.partition(", ")
-    return f"{name} (labelled with {family})" if family else name
-
-
-def _not_taken(posed: Posed) -> Iterator[PossibleAnswer]:
-    yield PossibleAnswer("not-taken", "It is not taken now", Amendment({posed.number: None}))
-
-
-def _vouched(settled: Vouched) -> Iterator[PossibleAnswer]:
-    yield PossibleAnswer("yes", "Yes", Amendment(settled=settled))
-    yield PossibleAnswer("no", "No")
-
-
-def _spelt(code: str) -> str:
-    return code.replace("-", " ")
-
-
-def _item_number(posed: Posed) -> int:
-    return int(posed.element.partition("[")[2].partition("]")[0])
-
-
-def _yes_or_no(posed: Posed) -> tuple[PossibleAnswer, ...]:
-    return (
-        PossibleAnswer("yes", "Yes", answered_visit(posed, {"valueBoolean": True})),
-        PossibleAnswer("no", "No", answered_visit(posed, {"valueBoolean": False})),
-    )
-
-
-def answered_visit(posed: Posed, answer: Resource) -> Amendment:
-    """The patient's answers of a visit with one of them mended."""
-    entry = posed.entry
-    assert entry is not None
-    items = list(entry.resource["item"])
-    number = _item_number(posed)
-    items[number] = {**items[number], "answer": [answer]}
-    return Amendment({posed.number: {**entry.resource, "item": items}})
 
 
 def resource_element(expression: str) -> str:
@@ -495,32 +290,5 @@ def resource_element(expression: str) -> str:
     return expression[len(path) :].lstrip(".") if path != expression else expression
 
 
-def medicine_of(resource: Mapping[str, Any]) -> str:
-    """What a resource calls its medicine."""
-    held = resource.get("medicationCodeableConcept") or resource.get("medication") or {}
-    held = held.get("concept", held) if isinstance(held, dict) else {}
-    reference = resource.get("medicationReference") or held.get("reference")
-    if isinstance(reference, dict) and isinstance(reference.get("display"), str):
-        return str(reference["display"])
-    codings: list[Any] = held["coding"] if isinstance(held.get("coding"), list) else []
-    said = [held.get("text"), *(c.get("display") for c in codings if isinstance(c, dict))]
-    said += [c.get("code") for c in codings if isinstance(c, dict)]
-    return next((words for words in said if isinstance(words, str) and words), "")
-
-
-def words_of(resource: Mapping[str, Any]) -> Iterator[str]:
-    """What its dosages and its notes say in words, each cut to a length that can be shown."""
-    dosages = resource.get(dosage_list(resource))
-    said: list[Any] = []
-    for dosage in dosages if isinstance(dosages, list) else ():
-        if isinstance(dosage, dict):
-            said += [dosage.get("text"), dosage.get("patientInstruction")]
-    said.append(resource.get("renderedDosageInstruction"))
-    notes = resource.get("note")
-    said += (
-        [note.get("text") for note in notes if isinstance(note, dict)]
-        if isinstance(notes, list)
-        else []
-    )
-    kept = (words for words in said if isinstance(words, str) and words.strip())
-    yield from dict.fromkeys(words.strip()[:MOST_WORDS] for words in kept)
+def _spelt(code: str) -> str:
+    return code.replace("-", " ")

@@ -11,8 +11,8 @@ from typing import Any
 
 from crossgrain.names.values import frozen
 from crossgrain.reading.clear import dosage_list
-from crossgrain.reading.posing import MOST_WORDS, medicine_of, words_of
 from crossgrain.reading.reading import resource_of
+from crossgrain.reading.record_words import MOST_WORDS, medicine_of, words_of
 
 Resource = Mapping[str, Any]
 

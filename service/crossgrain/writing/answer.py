@@ -7,7 +7,7 @@ from crossgrain.core.proposal import Outcome, Proposal
 from crossgrain.dosing.plan import Plan
 from crossgrain.names.identity import MODULE_CANONICAL, SERVICE_NAME, FhirVersion, urn
 from crossgrain.reading.code_tables import CodeTables
-from crossgrain.reading.posing import QuestionForm
+from crossgrain.reading.question_form import QuestionForm
 from crossgrain.words.doses import CAUTION
 from crossgrain.writing.care_plan import (
     Contents,

@@ -14,7 +14,7 @@ from crossgrain.dosing.steps import LineDose, OrderedCourse, Step
 from crossgrain.names.identity import FhirVersion
 from crossgrain.names.values import frozen
 from crossgrain.reading.code_tables import CodeTables
-from crossgrain.reading.posing import QuestionForm
+from crossgrain.reading.question_form import QuestionForm
 from crossgrain.safety.checks import DRAWN
 from crossgrain.words.doses import CAUTION, daily_dose, tablets_a_day
 from crossgrain.writing.answer import acts, collection, concluded, guidance_head

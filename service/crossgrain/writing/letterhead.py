@@ -10,7 +10,7 @@ from crossgrain.dosing.steps import OrderedCourse, Step, courses
 from crossgrain.names.identity import PLAN_SYSTEM, RESOURCE_SYSTEM, stable_id, urn
 from crossgrain.names.values import frozen
 from crossgrain.reading.code_tables import CodeTables
-from crossgrain.reading.posing import QuestionForm
+from crossgrain.reading.question_form import QuestionForm
 from crossgrain.reading.record import Question
 from crossgrain.safety.checks import DatedCheck
 from crossgrain.safety.rule import Finding, Severity, most_severe_first

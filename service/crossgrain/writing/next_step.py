@@ -11,7 +11,7 @@ from crossgrain.dosing.onward import Act
 from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.filed import Filed
-from crossgrain.reading.posing import QuestionForm
+from crossgrain.reading.question_form import QuestionForm
 from crossgrain.reading.series_mark import ActTaken, SeriesFacts
 from crossgrain.safety.visit import Position
 from crossgrain.words.doses import DateWords, date_words

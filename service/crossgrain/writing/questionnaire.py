@@ -6,7 +6,8 @@ from typing import Any
 
 from crossgrain.names.identity import RESOURCE_SYSTEM
 from crossgrain.names.printing import unit_word
-from crossgrain.reading.posing import OTHERWISE, Posed, QuestionForm, line_name
+from crossgrain.reading.choices import line_name
+from crossgrain.reading.question_form import OTHERWISE, Posed, QuestionForm
 from crossgrain.reading.record import Confirmed, Record
 from crossgrain.writing.elements import bullets, narrative, paragraph, plain
 from crossgrain.writing.letterhead import Letterhead, Resource

@@ -14,7 +14,7 @@ from crossgrain.dosing.regimens import Regimen
 from crossgrain.operations.desk import desk_over
 from crossgrain.operations.propose_switch import Settled, settle
 from crossgrain.reading.elements import Asks
-from crossgrain.reading.posing import OTHERWISE, QuestionForm
+from crossgrain.reading.question_form import OTHERWISE, QuestionForm
 
 DESK = desk_over(load_catalogue(), lambda: datetime(2025, 3, 3, 12, tzinfo=UTC))
 ANSWERABLE = set(Asks) - {Asks.OTHER}

@@ -15,7 +15,7 @@ from crossgrain.dosing.plan import BasisRow, Branch, Forecast, LabDraw, Plan
 from crossgrain.dosing.steps import LineDose, OrderedCourse, Stage, Step, courses
 from crossgrain.dosing.wording import dose_words, need_words, standing_words
 from crossgrain.names.printing import decimal, micrograms, modelled, percent, short
-from crossgrain.reading.posing import Posed, QuestionForm
+from crossgrain.reading.question_form import Posed, QuestionForm
 from crossgrain.reading.record import Record
 from crossgrain.safety.checks import DRAWN, SERIES
 from crossgrain.safety.results import TshLimits
