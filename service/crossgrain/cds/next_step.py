@@ -37,8 +37,7 @@ from crossgrain.words.doses import CAUTION, daily_dose, date_words, product, tak
 from crossgrain.writing.elements import plain
 from crossgrain.writing.filed_acts import changed_act
 from crossgrain.writing.forms import to_json
-from crossgrain.writing.next_step import going_on
-from crossgrain.writing.next_step_words import ACT_WORDS, position_words, title_of
+from crossgrain.writing.next_step_words import ACT_WORDS, acts_changed, position_words, title_of
 
 _WHY: Mapping[Due, str] = {
     Due.FOUND: "the plan is stopped",
@@ -326,7 +325,7 @@ class _DecisionCard:
         """
         if self.step.proposal.outcome is Outcome.DATA_REQUIRED:
             return
-        for changed in going_on(self.step).acts:
+        for changed in acts_changed(self.step, date_words):
             resource = changed_act(changed, FhirVersion.R4)
             yield CardAction(type="update", description=plain(changed.says), resource=resource)
 

@@ -40,10 +40,12 @@ from crossgrain.reading.resolve import BundleIndex, Entry
 from crossgrain.sheet.page import Sheet, sheet_html
 from crossgrain.sheet.person import PatientHeading, person_in
 from crossgrain.sheet.sources import NO_SOURCES, Sources, sources_in
+from crossgrain.words.doses import date_words
 from crossgrain.writing.answer import answer_bundle
 from crossgrain.writing.brief import brief_bundle
 from crossgrain.writing.forms import PlanPage, with_earlier, with_page
-from crossgrain.writing.next_step import going_on, next_step_bundle
+from crossgrain.writing.next_step import next_step_bundle
+from crossgrain.writing.next_step_words import acts_changed
 
 Resource = dict[str, Any]
 
@@ -149,7 +151,7 @@ def answer_to(desk: Desk, settled: SettledStep, version: FhirVersion) -> Resourc
     if settled.filed_beside is None:
         return bundle
     whole = bundle if settled.plan is None else with_earlier(bundle, settled.plan)
-    return to_be_filed(whole, settled.filed_beside, going_on(settled.step).acts)
+    return to_be_filed(whole, settled.filed_beside, tuple(acts_changed(settled.step, date_words)))
 
 
 def _request(options: Options, as_of: date, start: date, combining: Combining) -> SwitchRequest:
