@@ -1,18 +1,20 @@
 """Courses of all kinds, visit by visit, through a small EHR: each visit ends with an answer."""
 
 import tomllib
+from collections.abc import Callable
 from fractions import Fraction
+from itertools import pairwise
 from random import Random
 from typing import Any
 
 import pytest
-from fixtures.visits.chart import Chart, begun
+from fixtures.visits.chart import Chart, begun, day_of, patient
 
 from crossgrain.operations.faults import RequestRefused
 from crossgrain.writing.next_step_words import ACT_WORDS
 
 from .calls import FIXTURES
-from .test_next_step import guidance, of_type, part, said
+from .test_next_step import guidance, labs_in, of_type, part, said
 
 PATIENTS = [
     patient
@@ -188,3 +190,39 @@ def test_a_second_low_tsh_on_less_leads_to_less_of_both() -> None:
         ordered.append(doses_of_t3(answer))
         chart.take_up(answer)
     assert ordered == [[], [5], [], [5]]  # on less levothyroxine by then
+
+
+# --- a pregnancy found at a visit ----------------------------------------------------------------
+
+PREGNANT = ("77386006", "Pregnant")
+FOUND = 20
+FOUR_WEEKS = 28
+"""TSH about every 4 weeks until mid-gestation: American Thyroid Association 2017 pregnancy
+guideline, quick reference."""
+
+
+def on_desiccated() -> Chart:
+    """No plan: two grains, taken for years."""
+    return patient("02-desiccated-120.json")
+
+
+@pytest.mark.parametrize(
+    "chart",
+    [
+        lambda: begun("06-levothyroxine-125-to-combination.json", "levothyroxine-liothyronine"),
+        lambda: begun("04-levothyroxine-100-to-liothyronine.json", "liothyronine"),
+        lambda: begun("01-levothyroxine-150.json", "desiccated-thyroid"),
+        on_desiccated,
+    ],
+    ids=["to a combination", "to liothyronine", "to desiccated thyroid", "no plan"],
+)
+def test_in_a_pregnancy_found_at_a_visit_tsh_is_drawn_every_four_weeks(
+    chart: Callable[[], Chart],
+) -> None:
+    course = chart()
+    course.condition(*PREGNANT, FOUND)
+    answer = course.next_step(FOUND)
+    assert said(answer)["act"] == ["turn-back"]
+    days = [day_of(day) for day in labs_in(answer)]
+    assert days[0] == FOUND
+    assert all(after - day <= FOUR_WEEKS for day, after in pairwise(days)), days

@@ -385,7 +385,10 @@ def test_pregnancy_in_mid_climb_turns_back() -> None:
     standing = at(30, diagnosis(PREGNANT, 25))
     assert standing.visit.alarm is Alarm.PREGNANCY
     assert answer(standing) == ("pregnancy", Act.TURN_BACK)
-    assert standing.underway.wish.lt4_at_least_most_generous
+    wish = standing.underway.wish
+    assert wish.lt4_at_least_most_generous
+    assert wish.too_little_weighs
+    assert wish.tsh_every_days == 28  # ATA 2017 pregnancy guideline, quick reference
 
 
 def test_after_turning_back_the_pregnancy_is_no_alarm_any_more() -> None:

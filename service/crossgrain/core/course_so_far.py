@@ -135,15 +135,23 @@ class CourseSoFar:
         )
 
     def limits(self, position: Position) -> tuple[Constraints, tuple[Finding, ...]]:
-        """What the safety rules say of going on from here, and what they demand of a plan."""
+        """What the safety rules say of going on from here, and what they demand of a plan.
+
+        In pregnancy every plan from here on is one of levothyroxine alone, so what is demanded is
+        what such a plan must honour, also where the one that runs has T3.
+        """
         facts = replace(self.record.facts, in_series=self.facts is not None)
         target = self.target or (self.facts.target if self.facts else Target.LEVOTHYROXINE)
         if turned_back(self.facts):
             target = Target.LEVOTHYROXINE
         climbing = position is Position.CLIMB
         intent = Intent(target, climbing and target in T3_TARGETS, climbing, self.beside)
-        found = before_plan(facts, intent, self.catalogue.rules)
-        return constraints(found, self.catalogue.rules), found
+        rules = self.catalogue.rules
+        found = binding = before_plan(facts, intent, rules)
+        if is_pregnant(facts):
+            alone = Intent(Target.LEVOTHYROXINE, t3_rises=False, hormone_rises=climbing)
+            binding = before_plan(facts, alone, rules)
+        return constraints(binding, rules), found
 
     def visit(
         self,
@@ -199,8 +207,7 @@ class CourseSoFar:
             made,
             pace_id=CAUTIOUS if limits.slowly else made.pace_id,
             lt4_at_least_most_generous=made.lt4_at_least_most_generous
-            or limits.lt4_at_least_most_generous
-            or is_pregnant(facts),
+            or limits.lt4_at_least_most_generous,
             tsh_every_days=limits.tsh_every_days,
             too_much_weighs=made.too_much_weighs or limits.too_much_weighs,
             too_little_weighs=made.too_little_weighs or limits.too_little_weighs,
