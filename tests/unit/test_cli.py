@@ -1,6 +1,7 @@
 """The command line: what it prints, how it exits, and that it says what HTTP says."""
 
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -138,6 +139,33 @@ def test_a_plan_is_told_from_what_was_read_to_the_caution() -> None:
     assert -1 not in places, dict(zip(parts, places, strict=True))
     assert places == sorted(places)
     assert "Source:" in crossgrain("propose", FIRST, *ASKED, "--why").told
+
+
+@pytest.mark.parametrize(
+    ("command", "file", "options"),
+    [
+        ("propose", PATIENTS / "02-desiccated-120.json", ("--target", "levothyroxine")),
+        ("propose", FIRST, ("--target", TO_GRAINS)),
+        ("next", PATIENTS / "02-desiccated-120.json", ()),
+    ],
+)
+def test_what_is_dispensed_is_what_the_orders_hand_out_with_their_reserve(
+    command: str, file: Path, options: tuple[str, ...]
+) -> None:
+    asked = (command, file, *options, "--as-of", "2025-03-03")
+    answer = json.loads(crossgrain(*asked, "--json").stdout)
+    orders = [
+        entry["resource"]["dispenseRequest"]
+        for entry in answer["entry"]
+        if entry["resource"]["resourceType"] == "MedicationRequest"
+    ]
+    shown = crossgrain(*asked, "--detail", "brief", columns=120).stdout.decode()
+    cells = re.findall(r"  ((?:\d+ \+ )*\d+)(?: \(([\d +]+) d\))? *$", shown, re.MULTILINE)
+    told = {(n, days) for counts, days in cells for n in counts.split(" + ")}
+    assert orders
+    for order in orders:
+        tablets, days = order["quantity"]["value"], order["expectedSupplyDuration"]["value"]
+        assert {(f"{tablets}", f"{days}"), (f"{tablets}", "")} & told
 
 
 def test_recent_labs_and_dated_checks_are_told() -> None:

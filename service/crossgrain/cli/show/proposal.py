@@ -12,7 +12,7 @@ from crossgrain.cli.show.reference import Page, count
 from crossgrain.core.next_step import NextStep
 from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.plan import BasisRow, Branch, Forecast, LabDraw, Plan
-from crossgrain.dosing.steps import LineDose, OrderedCourse, Stage, Step, courses
+from crossgrain.dosing.steps import LineDose, Prescription, Stage, Step
 from crossgrain.dosing.wording import dose_words, need_words, standing_words
 from crossgrain.names.printing import decimal, micrograms, modelled, percent, short
 from crossgrain.reading.question_form import Posed, QuestionForm
@@ -26,7 +26,6 @@ from crossgrain.writing.at_home import beside_the_series
 from crossgrain.writing.care_plan import NAMES, PARTS, TITLES
 from crossgrain.writing.checks import name_of
 from crossgrain.writing.conditions import BranchCondition, conditions_for
-from crossgrain.writing.dosage import needed
 from crossgrain.writing.draw_expressions import Draw
 from crossgrain.writing.going_on import GoingOn
 from crossgrain.writing.next_step import going_on as onward_in
@@ -37,7 +36,7 @@ _HEADINGS = ("from", "days", "each day", "tablets a day", "dispense")
 def show_series(page: Page, plan: Plan, start: date) -> None:
     """The unconditional steps, to the checkpoint and through its wait."""
     page.heading(f"The series ({plan.pace} pace, old medicine: {plan.prior_therapy})")
-    page.table(_HEADINGS, _rows(plan.steps, start))
+    page.table(_HEADINGS, _rows(plan.steps, plan.prescriptions, start))
     for note in _notes(plan.steps):
         page.line(note, style="dim")
 
@@ -86,19 +85,19 @@ def show_labs(page: Page, proposal: Proposal, labs: Sequence[LabDraw]) -> None:
 def _show_branch(page: Page, branch: Branch, start: date, condition: BranchCondition) -> None:
     page.line(f"{condition.title}: if {condition.words}. {branch.statement}", style="bold")
     if branch.steps:
-        page.table(_HEADINGS, _rows(branch.steps, start))
+        page.table(_HEADINGS, _rows(branch.steps, branch.prescriptions, start))
     for draw in branch.labs:
         page.line(f"Bloods {_on(start, draw.day)}: {draw.statement}", indent=4, style="dim")
 
 
-def _rows(steps: Sequence[Step], start: date) -> Iterator[tuple[str, ...]]:
+def _rows(
+    steps: Sequence[Step], prescriptions: Sequence[Prescription], start: date
+) -> Iterator[tuple[str, ...]]:
     """One row per medicine; the first of a step says when it begins and how long it lasts."""
-    begun = {(course.line.preparation.id, course.first_day): course for course in courses(steps)}
     for step in _unchanging(steps):
         when = [(start + timedelta(days=step.first_day)).isoformat(), f"{step.days}"]
         for line in step.lines:
-            order = begun.get((line.preparation.id, step.first_day))
-            yield (*when, _taken(line), _tablets(line), _dispensed(order, step))
+            yield (*when, _taken(line), _tablets(line), _dispensed(line, step, prescriptions))
             when = ["", ""]
         if step.stage is Stage.HOLD:
             yield ("", "", "and wait for labs", "", "")
@@ -128,12 +127,22 @@ def _tablets(line: LineDose) -> str:
     )
 
 
-def _dispensed(order: OrderedCourse | None, step: Step) -> str:
-    """The tablets of the order that begins here; nothing while an earlier one runs on."""
-    if order is None or order.line.tablets is None:
-        return ""
-    tablets = needed(order)
-    return tablets if order.last_day == step.last_day else f"{tablets} ({order.days} d)"
+def _dispensed(line: LineDose, step: Step, prescriptions: Sequence[Prescription]) -> str:
+    """What the orders that begin here hand out, their reserve included; nothing while others run.
+
+    How long it lasts is said where that is not as long as the step.
+    """
+    begun = [
+        made
+        for made in prescriptions
+        if made.preparation.id == line.preparation.id
+        and step.first_day <= made.first_day <= step.last_day
+    ]
+    tablets = " + ".join(str(made.tablets) for made in begun)
+    days = [f"{made.days}" for made in begun]
+    if set(days) <= {f"{step.days}"}:
+        return tablets
+    return f"{tablets} ({' + '.join(dict.fromkeys(days))} d)"
 
 
 def _notes(steps: Sequence[Step]) -> list[str]:
