@@ -13,7 +13,7 @@ from typing import Any
 
 import msgspec
 
-from crossgrain.dosing.preparations import Preparation
+from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.names.printing import as_written
 from crossgrain.reading.elements import (
     Asked,
@@ -232,7 +232,7 @@ def _compare_sig(sig: Sig, saying: Saying, settled: SettledDose) -> None:
     for part in sig.parts:
         if not any(part.schedule.same_as(schedule) for schedule in settled.schedules):
             raise _differ(saying, settled)
-        if not _fits_pieces(part.amount, settled):
+        if not _may_be(part.amount, settled):
             raise _differ(saying, settled)
 
 
@@ -252,8 +252,14 @@ def _daily_of(part: SigPart, saying: Saying, settled: SettledDose) -> Fraction |
     return None if taken is None else taken * part.schedule.per_day
 
 
-def _fits_pieces(amount: Amount, settled: SettledDose) -> bool:
-    """Whether tablets of a strength that is not known are as many as the coded ones."""
+def _may_be(amount: Amount, settled: SettledDose) -> bool:
+    """Whether an amount that cannot be told in the product's unit may be the dose all the same.
+
+    Tablets of a strength that is not known must be as many as the coded ones; grains are of
+    desiccated thyroid and of no other hormone.
+    """
+    if amount.dimension is Dimension.GRAIN:
+        return settled.product.kind is Kind.DESICCATED_THYROID
     if amount.dimension is not Dimension.PIECE:
         return True
     coded = [a for a in settled.amounts if a.dimension is Dimension.PIECE]
@@ -287,7 +293,7 @@ def _known(amount: Amount, pieces: Sequence[Fraction], settled: SettledDose) -> 
     """Whether an amount in words is a dose, a day's dose, or the strength of a tablet."""
     value = settled.in_label_unit(amount)
     if value is None:
-        return _fits_pieces(amount, settled)
+        return _may_be(amount, settled)
     doses = settled.at_a_time | {settled.daily}
     if value in doses:
         return True

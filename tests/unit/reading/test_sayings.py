@@ -12,6 +12,7 @@ from tests.unit.reading.records import (
     LT4,
     LT4_100,
     ONE,
+    THYROID_60,
     Json,
     asked,
     dosage,
@@ -243,6 +244,27 @@ def test_the_same_amount_a_day_at_another_frequency_is_asked_about() -> None:
     """Twice 5 µg of liothyronine is not 10 µg at once."""
     record = read(statement(LT3, dosage(ucum(10, "ug"), text="5 mcg twice daily")))
     assert asked(record) == [f"{ONE}.dosage[0]"]
+
+
+GRAINS = {
+    "levothyroxine": (LT4, ucum(100, "ug"), True),
+    "levothyroxine by tablets": (LT4_100, ucum(1, "{tbl}"), True),
+    "liothyronine": (LT3, ucum(25, "ug"), True),
+    "desiccated thyroid": (THYROID_60, ucum(1, "{tbl}"), False),
+}
+
+
+@pytest.mark.parametrize(
+    "words", ["Take 1 grain daily", "one grain a day from the blue box", "Take 1 gr daily"]
+)
+@pytest.mark.parametrize(("medicine", "dose", "open_"), GRAINS.values(), ids=GRAINS.keys())
+def test_grains_beside_a_hormone_that_is_not_labelled_in_grains_are_asked_about(
+    medicine: Json, dose: Json, open_: bool, words: str
+) -> None:
+    """One grain is another medicine, or another dose; of desiccated thyroid it is the same."""
+    record = read(statement(medicine, dosage(dose, text=words)))
+    assert bool(record.questions) is open_
+    assert bool(record.current[0].lines) is not open_
 
 
 def test_one_that_was_meant_for_another_amount_is_heard() -> None:
