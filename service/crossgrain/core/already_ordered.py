@@ -5,7 +5,7 @@ from today gives the same tablets in the same doses, and all else that is taken 
 that day is ordered too. All others are replaced, however little they differ.
 """
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import replace
 from datetime import date, timedelta
 from fractions import Fraction
@@ -106,7 +106,7 @@ def _as_ordered(marked: Iterable[MarkedOrder], stock: Stock) -> dict[Dose, _Made
     made: dict[Dose, _Made] = {}
     for medicine, _, begun in sorted(doses, key=lambda each: each[2].first_day):
         together = {
-            strength: dose
+            (strength, dose)
             for other, strength, dose in doses
             if other == medicine and dose.first_day <= begun.first_day <= dose.last_day
         }
@@ -116,12 +116,15 @@ def _as_ordered(marked: Iterable[MarkedOrder], stock: Stock) -> dict[Dose, _Made
     return made
 
 
-def _made_of(doses: Mapping[Fraction, OrderedDose]) -> _Made | None:
+def _made_of(doses: Set[tuple[Fraction, OrderedDose]]) -> _Made | None:
     """A day's dose from tablets taken alike at each time; ``None`` where the times differ."""
-    (times, *others) = {dose.times_a_day for dose in doses.values()}
+    by_strength = dict(doses)
+    if len(by_strength) < len(doses):
+        return None  # so many of one tablet in the morning, and so many at night
+    (times, *others) = {dose.times_a_day for dose in by_strength.values()}
     pieces = tuple(
-        Piece(strength, doses[strength].daily / strength)
-        for strength in sorted(doses, reverse=True)
+        Piece(strength, by_strength[strength].daily / strength)
+        for strength in sorted(by_strength, reverse=True)
     )
     if others or any((piece.count / times).denominator not in _WHOLE_OR_HALF for piece in pieces):
         return None

@@ -31,7 +31,7 @@ from crossgrain.dosing.regimens import Regimen
 from crossgrain.dosing.targets import Target
 from crossgrain.dosing.wish import Wish
 from crossgrain.names.values import frozen
-from crossgrain.reading.record import MarkedOrder, Question, Record
+from crossgrain.reading.record import MarkedOrder, MedicineEntry, Question, Record
 from crossgrain.reading.series_mark import ActTaken, SeriesFacts
 from crossgrain.safety.assess import before_plan, constraints
 from crossgrain.safety.facts import T3_TARGETS, Constraints, Intent
@@ -186,18 +186,30 @@ class CourseSoFar:
         return any(each[0] in named and each not in self.request.stock for each in ahead)
 
     def ends(self) -> tuple[tuple[str, int], ...]:
-        """The last day of today's orders by product line, where all of them have one."""
-        products = self.catalogue.plans[self.family].tables.products
+        """The last day of today's dose in its orders by product line, where all have one."""
         later = (self.request.start - self.record.as_of).days
-        found: dict[str, list[int | None]] = defaultdict(list)
-        for entry in self.record.current:
-            for line in entry.lines:
-                found[ordered_as(line.preparation, products).id].append(entry.last_day)
         return tuple(
             (key, max(last for last in days if last is not None) - later)
-            for key, days in found.items()
-            if None not in days
+            for key, entries in self._ordered_today().items()
+            if None not in (days := [entry.lasts_until for entry in entries])
         )
+
+    def changing(self) -> frozenset[str]:
+        """The product lines of which an order that is followed today gives another dose later."""
+        return frozenset(
+            key
+            for key, entries in self._ordered_today().items()
+            if any(entry.lasts_until != entry.last_day for entry in entries)
+        )
+
+    def _ordered_today(self) -> Mapping[str, Sequence[MedicineEntry]]:
+        """The entries of what is taken today, by product line."""
+        products = self.catalogue.plans[self.family].tables.products
+        found: dict[str, list[MedicineEntry]] = defaultdict(list)
+        for entry in self.record.current:
+            for line in entry.lines:
+                found[ordered_as(line.preparation, products).id].append(entry)
+        return found
 
     def wish(self, limits: Constraints) -> Wish:
         """As on day one; tablets and what findings ask as of today."""

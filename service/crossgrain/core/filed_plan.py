@@ -184,8 +184,12 @@ class FiledPlan:
         """The acts that end what is taken, and was taken before a plan."""
         return tuple(filed_ends(self.sent.filed, record, self._ours))
 
-    def replaced_by(self, plan: Plan, record: Record) -> Replaced:
-        """What of it stands beside a plan from today on, and what does not."""
+    def replaced_by(self, plan: Plan, record: Record, short: Set[str] = frozenset()) -> Replaced:
+        """What of it stands beside a plan from today on, and what does not.
+
+        Of the medicines `short`, by preparation id, no tablets can be ordered: the order that is
+        followed goes on with today's dose, and its change waits.
+        """
         marked = (one for one in self._marked() if not self._is_suspended(one))
         kept = orders_kept(plan, self.request.start, tuple(marked))
         standing = {order.reference for order in kept}
@@ -196,6 +200,11 @@ class FiledPlan:
                 order
                 for order in self._orders()
                 if order.reference not in standing | self._relied_on(plan)
+            ),
+            waiting=tuple(
+                held
+                for held in self._changes_ahead(record)
+                if held.goes_on and held.order.preparation.id in short
             ),
             ends=self.ends_of(record),
             care_plans=self._plans(),

@@ -5,6 +5,7 @@ all that is written of a plan is written of it; only what is filed already, and 
 not written again.
 """
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from crossgrain.catalogue import Catalogue
@@ -14,6 +15,7 @@ from crossgrain.core.filed_ends import as_ended
 from crossgrain.core.filed_plan import FiledPlan, Replaced, Submitted
 from crossgrain.core.meanwhile import NOTHING_WAITS, Meanwhile, until_settled
 from crossgrain.core.proposal import DEFAULT_FAMILY, Proposal, SwitchRequest
+from crossgrain.core.short_supply import Shortage, shortages
 from crossgrain.core.standing import Standing, UnknownStanding, standing_of
 from crossgrain.dosing.onward import Act, plan_onward
 from crossgrain.dosing.plan import Plan
@@ -25,7 +27,14 @@ from crossgrain.safety.checks import checks_of
 from crossgrain.safety.facts import Intent, hormone_rises
 from crossgrain.safety.results import tsh_limits
 from crossgrain.safety.rule import Finding, Severity, any_stop, most_severe_first
-from crossgrain.safety.visit import Decision, Lateness, Position
+from crossgrain.safety.visit import (
+    Decision,
+    Lateness,
+    Position,
+    Precedence,
+    Stock,
+    decide,
+)
 
 COVERAGE_HIGH = "coverage-high"
 _ON_COVERAGE = {"coverage-low", "overt-hypothyroidism", COVERAGE_HIGH}
@@ -78,9 +87,7 @@ def next_step(sent: Submitted, request: SwitchRequest, catalogue: Catalogue) -> 
         return visit.asking(standing, standing.questions)
     match standing.decision.act:
         case Act.ASK:
-            decision = standing.decision
-            question = Question(about_today(standing.record), f"{decision.says} {decision.do}")
-            return visit.asking(standing, (question,))
+            return visit.asking(standing, (_question(standing),))
         case Act.STOP:
             return visit.stopping(standing, standing.findings)
         case _:
@@ -119,12 +126,18 @@ class _Visit:
 
     def planning(self, standing: Standing) -> NextStep:
         """The plan from today on, and what it changes."""
-        plan = self._plan(standing)
+        plan, day_one = self._plan(standing), self.request.start
+        short = shortages(plan, standing.underway)
+        if self._asks_for_tablets(standing, short):
+            asks = self._without_tablets(standing, short)
+            return self.asking(asks, (_question(asks),))
         found = self._findings(standing, plan)
         if any_stop(found):
             return self.stopping(standing, found)
-        replaced = self.filed.replaced_by(plan, standing.record)
-        day_one, supply = self.request.start, self.catalogue.policy.supply
+        found = (*found, *(each.finding(day_one) for each in short))
+        of_short = {each.line.preparation.id for each in short}
+        replaced = self.filed.replaced_by(plan, standing.record, of_short)
+        supply = self.catalogue.policy.supply
         plan = replace(plan, prescriptions=only_changed(plan, day_one, replaced.kept, supply))
         changes = self._changes(standing, plan, replaced)
         if not changes:
@@ -144,6 +157,20 @@ class _Visit:
             changes=changes,
             cites_given=self.filed.cites_given(replaced),
         )
+
+    def _asks_for_tablets(self, standing: Standing, short: Sequence[Shortage]) -> bool:
+        """Whether nothing but the stock that was named is in the way of the plan's own dates."""
+        named = {preparation_id for preparation_id, _ in self.request.stock}
+        by_dates = standing.decision.stage is Precedence.SCHEDULE
+        return by_dates and any(each.line.preparation.id in named for each in short)
+
+    def _without_tablets(self, standing: Standing, short: Sequence[Shortage]) -> Standing:
+        """The same patient, where what is answered first is which tablets can be had."""
+        visit = replace(standing.visit, stock=Stock.NONE)
+        decision = decide(visit, self.catalogue.decisions)
+        found = (each.said(self.request.start) for each in short)
+        says = " ".join((decision.says, *found))
+        return replace(standing, visit=visit, decision=replace(decision, says=says))
 
     def _plan(self, standing: Standing) -> Plan:
         """The plan from today on, in the tablets in which it is filed already."""
@@ -249,6 +276,7 @@ class _Visit:
         return bool(
             plan.prescriptions
             or replaced.ended
+            or replaced.waiting
             or replaced.draws
             or any(end.waits_already for end in replaced.ends)
             or self.filed.draws_unasked(plan, replaced)
@@ -272,6 +300,12 @@ def _of_the_way(finding: Finding, plan: Plan, standing: Standing) -> Finding | N
         return None
     before_labs = standing.visit.position in {Position.CLIMB, Position.WAITING}
     return finding if before_labs else replace(finding, severity=Severity.NOTE)
+
+
+def _question(standing: Standing) -> Question:
+    """What a decision that asks has answered first."""
+    decision = standing.decision
+    return Question(about_today(standing.record), f"{decision.says} {decision.do}")
 
 
 def _stop(decision: Decision) -> Finding:

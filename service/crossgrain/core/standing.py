@@ -224,6 +224,7 @@ def _in_plan(
         beside=course.beside,
         beside_source=catalogue.mixture_source,
         ends=course.ends(),
+        changing=course.changing(),
         too_much=tuple(called_too_much(course, taken)),
     )
     try:
@@ -328,6 +329,7 @@ def _without_plan(
             beside=course.beside,
             beside_source=catalogue.mixture_source,
             ends=course.ends(),
+            changing=course.changing(),
         ),
         visit=visit,
         decision=decide_again(visit, (), catalogue.decisions),

@@ -85,8 +85,9 @@ class Underway:
     beside : the medicines that stay beside the target's, being no old ones of a move: where no plan
         runs and what is taken is a mixture that none leads to
     beside_source : on whose word
-    ends : by preparation id the last day of today's orders, relative to the plan's first; a
-        medicine of which one goes on without an end is not named
+    ends : by preparation id the last day of today's dose in its orders, relative to the plan's
+        first; a medicine of which one goes on without an end is not named
+    changing : by preparation id the medicines of which today's orders give another dose later
     too_much : what was taken when labs since day one called it too much: labs in range on less of
         it lead no more up to it
     """
@@ -103,11 +104,14 @@ class Underway:
     beside: frozenset[Kind] = frozenset()
     beside_source: str = ""
     ends: tuple[tuple[str, int], ...] = ()
+    changing: frozenset[str] = frozenset()
     too_much: tuple[Regimen, ...] = ()
 
     def supplied_for(self, key: str, days: int) -> bool:
-        """Whether today's orders of a medicine last for so many more days."""
-        return all(last >= days - 1 for ending, last in self.ends if ending == key)
+        """Whether today's orders of a medicine give its dose for so many days, and no other."""
+        return key not in self.changing and all(
+            last >= days - 1 for ending, last in self.ends if ending == key
+        )
 
 
 @frozen

@@ -4,13 +4,14 @@ FHIRPaths are from the record's root, e.g.
 ``Bundle.entry[2].resource.dosage[0].doseAndRate[0].dose``.
 """
 
-from collections.abc import Mapping
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
 from dataclasses import field
 from datetime import date
 from fractions import Fraction
 from typing import Any
 
-from crossgrain.dosing.preparations import Kind
+from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.names.values import frozen
 from crossgrain.reading.elements import Asks, CodeableConcept
@@ -166,10 +167,29 @@ class MedicineEntry:
         return tuple(s for s in self.by_date if s.last_day is not None and s.last_day < 0)
 
     @property
+    def lasts_until(self) -> int | None:
+        """The last day of the dose that holds today, or held last; ``None`` where it goes on."""
+        dose = _daily(self.lines)
+        changes = (
+            span.first_day - 1
+            for span in self.by_date
+            if span.first_day is not None and span.first_day > 0 and _daily(span.lines) != dose
+        )
+        return min(changes, default=self.last_day)
+
+    @property
     def since(self) -> int | None:
         """The first day of the dose that holds today, or held last, when known."""
         begun = [span.first_day for span in self.by_date if (span.first_day or 0) <= 0]
         return begun[-1] if begun else self.first_day
+
+
+def _daily(lines: Iterable[DoseLine]) -> Mapping[Preparation, Fraction]:
+    """What some lines give a day of each preparation."""
+    daily: dict[Preparation, Fraction] = defaultdict(Fraction)
+    for line in lines:
+        daily[line.preparation] += line.daily
+    return daily
 
 
 @frozen

@@ -119,6 +119,7 @@ class Stock(StrEnum):
 
     AS_PLANNED = "as-planned"
     OUT = "out"
+    NONE = "none"  # none make today's dose for as long as it is to be taken
 
 
 class Before(StrEnum):

@@ -93,6 +93,8 @@ def waits(step: NextStep, dated: DateWords) -> Iterator[Waiting]:
 
 
 def _until(step: NextStep) -> str:
+    if step.proposal.plan:
+        return "the labs of this step are read"
     stopped = step.proposal.outcome is Outcome.STOP
     return "what stops it is settled" if stopped else "this is answered"
 

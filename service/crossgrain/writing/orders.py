@@ -150,7 +150,7 @@ def _substitution() -> dict[str, Any]:
 def series_tasks(
     letter: Letterhead, steps: tuple[Step, ...], courses: tuple[OrderedCourse, ...]
 ) -> Iterator[Resource]:
-    """Tasks for the old orders that end during the series, and for filed ones no longer meant."""
+    """Tasks for the old orders that end during the series, and for filed ones that do not go on."""
     ended = letter.going_on.ended if letter.going_on else ()
     apart = {order.reference for order in ended}
     if letter.going_on:
@@ -162,6 +162,7 @@ def series_tasks(
     ]
     yield from _ending(letter, SERIES, steps, courses, current)
     yield from ended_orders(letter)
+    yield from waiting_orders(letter)
 
 
 def _is_over(letter: Letterhead, entry: MedicineEntry) -> bool:
