@@ -619,18 +619,6 @@ def test_two_plans_are_refused(ask: Asked) -> None:
     assert only_issue(answer)["expression"] == ["Parameters.parameter[3]"]
 
 
-def test_another_patients_plan_is_not_taken_for_this_ones(ask: Asked) -> None:
-    record, proposed = apart(HELD)
-    strange = json.loads(json.dumps(proposed).replace("Patient/p01", "Patient/p99"))
-    record["entry"] = [
-        entry
-        for entry in record["entry"]
-        if entry["resource"]["resourceType"] not in {"MedicationRequest", "ServiceRequest"}
-    ]
-    answer = ask(call(record, {"name": "plan", "resource": strange})).json()
-    assert "plan" not in said(answer)
-
-
 # --- options -------------------------------------------------------------------------------------
 
 

@@ -49,6 +49,7 @@ from crossgrain.dosing.onward import Act
 from crossgrain.dosing.plan import LabReading
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.targets import Target, TargetDose
+from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.record import Question
 from crossgrain.reading.series_mark import ActTaken, PlannedLine, SeriesFacts, mark_in
 from crossgrain.safety.visit import (
@@ -732,12 +733,25 @@ def test_its_care_plan_alone_is_enough() -> None:
     assert found.step == 3
 
 
-def test_a_plan_of_another_patient_is_not_taken_for_this_ones() -> None:
-    other = copy.deepcopy(PLAN.answer)
-    for entry in other["entry"]:
-        if "subject" in entry["resource"]:
-            entry["resource"]["subject"] = {"reference": "Patient/p2"}
-    found = stands([hypothyroid(), old()], 30, given=other)
+def test_a_plan_of_another_patient_is_refused_where_it_stands() -> None:
+    other = copy.deepcopy(PLAN.care_plan) | {"subject": {"reference": "Patient/p2"}}
+    with pytest.raises(Unreadable, match="another patient") as refused:
+        stands([hypothyroid(), old()], 30, given=other)
+    assert refused.value.expression == "Plan.subject"
+
+
+@pytest.mark.parametrize("status", ["revoked", "completed", "entered-in-error"])
+def test_a_plan_that_is_given_and_closed_does_not_go_on(status: str) -> None:
+    closed = PLAN.care_plan | {"status": status}
+    found = stands([hypothyroid(), old()], 30, given=closed)
+    assert isinstance(found, Standing)
+    assert found.series is None
+    assert "The plan that was given is closed" in found.record.confirm[-1].question
+
+
+def test_a_plan_that_the_record_has_as_closed_does_not_go_on_where_it_is_given() -> None:
+    closed = PLAN.care_plan | {"status": "revoked"}
+    found = stands([hypothyroid(), old(), closed], 30, given=PLAN.answer)
     assert isinstance(found, Standing)
     assert found.series is None
 

@@ -32,8 +32,9 @@ from crossgrain.core.standing import Standing, UnknownStanding, standing_of
 from crossgrain.dosing.plan import Plan
 from crossgrain.dosing.targets import Target
 from crossgrain.names.identity import HOW_IT_GOES, FhirVersion
+from crossgrain.reading.given_plan import marks_in
 from crossgrain.reading.json import parse
-from crossgrain.reading.reader import doses_by_date, marks_in
+from crossgrain.reading.reader import doses_by_date
 from crossgrain.reading.record import Question, Record
 from crossgrain.screening.course import Undecided
 from crossgrain.writing.answer import answer_bundle
@@ -242,6 +243,6 @@ def where(
         history: Any = doses_by_date(content, **look)
     except Undecided as undecided:
         history = undecided
-    marks = marks_in(given, content, **look) if given else ()
+    marks = marks_in(given, "Plan", content, **look) if given else ()
     request = SwitchRequest(as_of, as_of, stock=tuple(stock), mixture=COMBINING.mixture())
     return record, standing_of(record, history, marks, request, CATALOGUE)

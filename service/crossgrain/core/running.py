@@ -74,7 +74,8 @@ def series_in(
 
     Parameters
     ----------
-    given : what a plan that came beside the record carries; its orders count as taken up
+    given : what a plan that came beside the record carries; it counts as taken up, unless it is
+        closed, there or in the record
     """
     plans = _plans((*record.marked, *given))
     asked = tuple(
@@ -92,7 +93,7 @@ def series_in(
     running = [
         RunningSeries(marked[0].mark.facts, marked, plan_id in from_given)
         for plan_id, marked in plans.items()
-        if plan_id in from_given or _runs(marked)
+        if _runs(marked)
     ]
     open_ones = [one for one in running if not _is_succeeded(one, running)]
     if len(open_ones) > 1:

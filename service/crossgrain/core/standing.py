@@ -7,6 +7,7 @@ cannot be told is asked, by FHIRPath; nothing is assumed of a dose.
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from itertools import islice
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.core.called_too_much import called_too_much
@@ -53,6 +54,18 @@ _GIVE_THE_PLAN = (
     "A move to another thyroid medicine is under way here, and its orders do not say of what plan."
     " Give the plan as it was proposed (`plan`), or record its orders as stopped and the dose that"
     " is taken on."
+)
+_CLOSED_PLAN = (
+    "The plan that was given is closed: its care plan, or every order of it, is recorded as over,"
+    " given up or an error."
+)
+_UNDER_WAY_ALL_THE_SAME = (
+    f"{_CLOSED_PLAN} By its orders a move to another thyroid medicine is under way here all the"
+    " same. Give the plan that goes on (`plan`), or record its orders as stopped and the dose that"
+    " is taken on."
+)
+_ADJUSTED_WITHOUT = (
+    f"{_CLOSED_PLAN} It does not go on: what is taken now is adjusted. Is that meant?"
 )
 _FILED_IN_PART = (
     "Only a part of the plan is in the record, and what is missing does not follow from it. Give"
@@ -151,13 +164,15 @@ def standing_of(
     ----------
     record : the patient's, as it is today
     history : every dated dose that was taken, or why that cannot be told
-    given : what a plan that came beside the record carries, see `reader.marks_in`
+    given : what a plan that came beside the record carries, see `given_plan.marks_in`
     request : the day and the tablets in stock; basis, pace and options where no plan runs
     """
     try:
         series = _series(record, given, catalogue)
         if series is None:
-            return _without_plan(record, history, request, catalogue)
+            closed = (Question(place_of(record, one.reference), _ADJUSTED_WITHOUT) for one in given)
+            told = replace(record, confirm=(*record.confirm, *islice(closed, 1)))
+            return _without_plan(told, history, request, catalogue)
         return _in_plan(record, series, history, request, catalogue)
     except ToBeAnswered as open_:
         return UnknownStanding(open_.questions)
@@ -174,7 +189,8 @@ def _series(
     if found is None:
         by_shape = running_plan(replace(record, marked=()), catalogue)
         if by_shape is not None:
-            raise ToBeAnswered(Question(place_of(record, by_shape.origin), _GIVE_THE_PLAN))
+            words = _UNDER_WAY_ALL_THE_SAME if given else _GIVE_THE_PLAN
+            raise ToBeAnswered(Question(place_of(record, by_shape.origin), words))
     return found
 
 

@@ -15,7 +15,7 @@ from crossgrain.core.next_step import next_step as settle_next_step
 from crossgrain.core.proposal import SwitchRequest
 from crossgrain.dosing.targets import Combining
 from crossgrain.names.errors import DomainError
-from crossgrain.names.identity import FhirVersion, urn
+from crossgrain.names.identity import FhirVersion
 from crossgrain.names.values import frozen
 from crossgrain.operations.answering import judged_with_answers
 from crossgrain.operations.desk import (
@@ -34,9 +34,10 @@ from crossgrain.operations.filing import to_be_filed
 from crossgrain.operations.parameters import Call, Given, Options, call_from, read_options
 from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.filed import Filed, filed_among
+from crossgrain.reading.given_plan import marks_in, resources_of
 from crossgrain.reading.question_form import QuestionForm
-from crossgrain.reading.reader import doses_as_told, marks_in
-from crossgrain.reading.resolve import BundleIndex, Entry
+from crossgrain.reading.reader import doses_as_told
+from crossgrain.reading.resolve import BundleIndex
 from crossgrain.sheet.page import Sheet, sheet_html
 from crossgrain.sheet.person import PatientHeading, person_in
 from crossgrain.sheet.sources import NO_SOURCES, Sources, sources_in
@@ -175,30 +176,20 @@ def _submitted(
 ) -> Submitted:
     """The record as it is today, its doses by date, and the plan that came beside it."""
     record = record_in(desk, call, as_of, version, validate=validate)
-    # First, since it refuses a plan that is no bundle of resources.
-    filed = tuple(_filed(call, desk.catalogue.policy.combining))
     look = look_at(desk, call, as_of, version)
+    given = () if call.plan is None else marks_in(call.plan, call.plan_root, call.record, **look)
+    filed = tuple(_filed(call, desk.catalogue.policy.combining))
     history = doses_as_told(call.record, **look)
-    given = () if call.plan is None else marks_in(call.plan, call.record, **look)
     return Submitted(record, history, given, filed)
 
 
 def _filed(call: Call, combining: Combining) -> Iterator[Filed]:
     """What stands filed of our plans: in the record, and beside it in the plan given."""
     known: set[str] = set()
-    for found in filed_among(_entries(call.record, call.root), combining):
+    for found in filed_among(BundleIndex(call.record, call.root).entries, combining):
         known.add(found.name)
         yield found
     if call.plan is not None:
-        for found in filed_among(_entries(call.plan, call.plan_root), combining, given=True):
+        for found in filed_among(resources_of(call.plan, call.plan_root), combining, given=True):
             if not found.name or found.name not in known:
                 yield found
-
-
-def _entries(resource: Resource, root: str) -> Sequence[Entry]:
-    """Its resources, or the one that it is."""
-    kind, own = resource.get("resourceType"), resource.get("id")
-    if kind == "Bundle":
-        return BundleIndex(resource, root).entries
-    named = urn(own) if isinstance(own, str) else root
-    return (Entry(root, named, kind, resource),) if isinstance(kind, str) else ()

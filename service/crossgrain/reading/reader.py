@@ -28,12 +28,11 @@ from crossgrain.reading.over_time import DatedMedicine, counted_once, dated_medi
 from crossgrain.reading.person import Person
 from crossgrain.reading.reading import Notes, Reading
 from crossgrain.reading.reconcile import days_unchanged, reconciled, still_stopped
-from crossgrain.reading.record import MarkedOrder, Record
+from crossgrain.reading.record import Record
 from crossgrain.reading.resolve import Entry, refuse_drafts_above
 from crossgrain.reading.series import (
     Taken,
     followed_until,
-    marked_in_plan,
     marked_plan,
     with_known_steps,
 )
@@ -307,30 +306,6 @@ def doses_as_told(bundle: dict[str, Any], **look: Unpack[Look]) -> tuple[DoseRun
         return doses_by_date(bundle, **look)
     except Undecided as undecided:
         return undecided
-
-
-def marks_in(
-    plan: dict[str, Any], bundle: dict[str, Any], **look: Unpack[Look]
-) -> tuple[MarkedOrder, ...]:
-    """What a plan that is given beside a record says of itself: as if it had been taken up.
-
-    Parameters
-    ----------
-    plan : an earlier answer (a Bundle) or its CarePlan
-    bundle, look : the record, as `open_record` takes it; what is another patient's is left out
-    """
-    patient = open_record(bundle, **look).reading.patient
-    inside = plan.get("entry") if plan.get("resourceType") == "Bundle" else [{"resource": plan}]
-    held = [each for each in inside or () if isinstance(each, dict)]
-    whose = {
-        "resource": patient.resource,
-        **({"fullUrl": patient.address} if patient.address else {}),
-    }
-    opened = open_record(
-        {"resourceType": "Bundle", "type": "collection", "entry": [*held, whose]}, **look
-    )
-    marked = (marked_in_plan(entry, opened.reading) for entry in opened.reading.index.entries)
-    return tuple(one for one in marked if one)
 
 
 def _refuse_open_questions(medicines: Sequence[DatedMedicine]) -> None:

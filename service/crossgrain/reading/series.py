@@ -15,12 +15,18 @@ from crossgrain.dosing.targets import Combining
 from crossgrain.names.series_extension import CONTEXTS, SERIES_URL
 from crossgrain.names.values import frozen
 from crossgrain.reading.currency import ORDERS
-from crossgrain.reading.elements import Dosage, Reference, View
+from crossgrain.reading.elements import Dosage, ReadCategory, Reference, Unreadable, View
 from crossgrain.reading.quantities import exact
 from crossgrain.reading.reading import Reading
 from crossgrain.reading.record import MarkedOrder, MedicineEntry
 from crossgrain.reading.resolve import Entry
-from crossgrain.reading.series_mark import OrderedDose, OrderedStep, SeriesFacts, mark_in
+from crossgrain.reading.series_mark import (
+    OrderedDose,
+    OrderedStep,
+    SeriesFacts,
+    mark_in,
+    says_its_series,
+)
 from crossgrain.reading.views import MedicationRequest, view
 
 _TAKEN_UP = {"active", "on-hold", "completed"}
@@ -61,18 +67,29 @@ def marked_plan(entry: Entry, reading: Reading) -> MarkedOrder | None:
     return MarkedOrder(entry.reference, seen.status or "", mark, signed=signed, unchanged=True)
 
 
-def marked_in_plan(entry: Entry, reading: Reading) -> MarkedOrder | None:
+def marked_in_plan(entry: Entry, combining: Combining) -> MarkedOrder | None:
     """What a resource of a plan that is given beside the record carries, as if it were taken up.
 
-    ``None`` for a resource of another kind, of another patient, or without the extension.
+    ``None`` for a resource of another kind, or without the extension.
+
+    Raises
+    ------
+    Unreadable
+        where it carries the extension, and not as it is written.
     """
-    mark = mark_in(entry.resource.get("extension"), reading.codes.combining)
-    if mark is None or entry.kind not in CONTEXTS:
+    extensions = entry.resource.get("extension")
+    if entry.kind not in CONTEXTS or not says_its_series(extensions):
         return None
-    seen = view(entry.resource, _Carrier, entry.path)
-    if reading.index.find(seen.subject, entry) != reading.patient:
-        return None
-    return MarkedOrder(entry.reference, seen.status or "", mark, signed=True, unchanged=True)
+    mark = mark_in(extensions, combining)
+    if mark is None:
+        raise Unreadable(
+            ReadCategory.CONFLICT,
+            entry.path,
+            "what this says of its plan, in its extension, cannot be read: give the whole answer in"
+            " which it was proposed, or its CarePlan, as it was proposed or filed",
+        )
+    status = view(entry.resource, _Carrier, entry.path).status
+    return MarkedOrder(entry.reference, status or "", mark, signed=True, unchanged=True)
 
 
 def _orders(seen: MedicationRequest, medicine: MedicineEntry, ordered: OrderedStep) -> bool:

@@ -222,17 +222,26 @@ class _Unlike(ValueError):
 
 def mark_in(extensions: object, combining: Combining) -> SeriesMark | None:
     """What a resource's extensions say of a series of ours; ``None`` where nothing sound."""
-    ours = [
-        each
-        for each in (extensions if isinstance(extensions, list | tuple) else ())
-        if isinstance(each, dict) and each.get("url") == SERIES_URL
-    ]
+    ours = _ours(extensions)
     if len(ours) != 1:
         return None
     try:
         return _mark(_parts(ours[0], PARTS), combining)
     except (_Unlike, Unreadable, ValueError, TypeError, DomainError):
         return None
+
+
+def says_its_series(extensions: object) -> bool:
+    """Whether a resource's extensions say anything of a series of ours, sound or not."""
+    return bool(_ours(extensions))
+
+
+def _ours(extensions: object) -> list[dict[str, Any]]:
+    return [
+        each
+        for each in (extensions if isinstance(extensions, list | tuple) else ())
+        if isinstance(each, dict) and each.get("url") == SERIES_URL
+    ]
 
 
 def any_marked(resources: Iterable[Mapping[str, Any]], combining: Combining) -> bool:

@@ -63,7 +63,7 @@ class Shape:
     Attributes
     ----------
     version : which
-    foreign : resource type → element of the other version → that version
+    foreign : resource type, or a list of parts in it → element of the other version → that version
     types, foreign_types : the resource types of this version, and those of the other
     statement_statuses : the statuses that a MedicationStatement may have
     taking : the statuses of a MedicationStatement that may mean that it is taken
@@ -121,6 +121,8 @@ SHAPES: Mapping[FhirVersion, Shape] = {
                 "effectiveTiming": "R5",
             },
             "MedicationRequest": {"medication": "R5", "reported": "R5"},
+            "CarePlan.activity": {"plannedActivityReference": "R5", "performedActivity": "R5"},
+            "DetectedIssue": {"subject": "R5"},
             "Medication": {"doseForm": "R5"},
         },
         statement_statuses=frozenset(
@@ -142,6 +144,8 @@ SHAPES: Mapping[FhirVersion, Shape] = {
                 "medicationCodeableConcept": "R4", "medicationReference": "R4",
                 "reportedBoolean": "R4", "reportedReference": "R4",
             },
+            "CarePlan.activity": {"reference": "R4", "detail": "R4"},
+            "DetectedIssue": {"patient": "R4"},
             "Medication": {"form": "R4"},
         },
         statement_statuses=frozenset({"recorded", "entered-in-error", "draft"}),
@@ -200,6 +204,11 @@ def _shown_by(resource: Mapping[str, Any], kind: str, shape: Shape) -> tuple[str
         for element, version in table.get(kind, {}).items():
             if element in resource:
                 return element, version
+    activities = resource.get("activity") if kind == "CarePlan" else None
+    for activity in activities if isinstance(activities, list) else ():
+        for element, version in shape.foreign["CarePlan.activity"].items():
+            if isinstance(activity, dict) and element in activity:
+                return f"activity.{element}", version
     for element in _CODES_IN_STU3.get(kind, ()):
         if isinstance(resource.get(element), str):
             return f"{element} as a code", "STU3"
