@@ -49,6 +49,9 @@ def dosage_list(resource: Mapping[str, Any]) -> str:
 def as_taken(resource: Resource, as_of: date, version: FhirVersion) -> Resource:
     """The same, said to be taken now; a draft stays an order to be judged."""
     said = {key: value for key, value in resource.items() if key != "doNotPerform"}
+    ordered = resource.get("effectiveDosePeriod")
+    if isinstance(ordered, dict):
+        said["effectiveDosePeriod"] = _running(ordered, as_of)
     if resource["resourceType"] == "MedicationRequest":
         if resource.get("status") != "draft":
             said["status"] = "active"
@@ -100,8 +103,9 @@ def _timed(resource: Resource) -> Any:
 def _begun(resource: Resource, as_of: date) -> str:
     """The last first day of its dosages that has come; empty where one has none."""
     starts = []
+    ordered = resource.get("effectiveDosePeriod") or {}
     for dosage in resource.get(dosage_list(resource)) or ():
-        bounds = dosage.get("timing", {}).get("repeat", {}).get("boundsPeriod", {})
+        bounds = dosage.get("timing", {}).get("repeat", {}).get("boundsPeriod", ordered)
         starts.append(str(bounds.get("start", "")))
     come = [start for start in starts if start and start[:10] <= as_of.isoformat()]
     return max(come) if come and all(starts) else ""

@@ -99,12 +99,13 @@ _UNSURE = "The statement does not say whether it is taken. Is it taken now?"
 
 
 def request_standing(request: MedicationRequest, reading: Reading, path: str) -> Currency:
-    """How a MedicationRequest stands; its dates come from the bounds of its dosages.
+    """How a MedicationRequest stands; its dates come from its period and those of its dosages.
 
     Raises
     ------
     Asked
-        where its status is ``unknown`` or its intent leaves open whether it is taken.
+        where its status is ``unknown``, its intent leaves open whether it is taken, or its period
+        says that it is taken today and its dosages that it is not, or the reverse.
     Unreadable
         where status or intent is missing or not one that this version knows.
     """
@@ -121,9 +122,10 @@ def request_standing(request: MedicationRequest, reading: Reading, path: str) ->
     if request.intent not in ORDERS and not (request.intent == "plan" and reported):
         return _no_order(request.intent, status, path)
     dated = _ordered(request, reading, path)
-    if status == "active" and not dated.confirm:
-        dated = replace(dated, confirm=_past_validity(request, reading.as_of, path))
-    return dated if status == "active" else _given_up(status, dated)
+    if status != "active":
+        return _given_up(status, dated)
+    unsure = _of_other_days(request, reading.as_of, path) or dated.confirm
+    return replace(dated, confirm=unsure or _past_validity(request, reading.as_of, path))
 
 
 def _no_order(intent: str, status: str, path: str) -> Currency:
@@ -153,11 +155,13 @@ def _passed(last_day: int | None) -> int | None:
 
 
 def _ordered(request: MedicationRequest, reading: Reading, path: str) -> Currency:
-    """When an order holds: the bounds of its dosages, or from the day it was written."""
+    """When an order holds: its period and that of its dosages, or from the day it was written."""
     as_of = reading.as_of
-    place = f"{path}.dosageInstruction"
-    start, end = _bounds(request.dosage_instruction, place)
-    dated = _within(start, end, as_of)
+    whole, parts = _of_whole_and_parts(request, path)
+    starts = [start for start, _ in (whole, parts) if start]
+    ends = [end for _, end in (whole, parts) if end]
+    start = max(starts, key=_first, default=None)
+    dated = _within(start, min(ends, key=_last, default=None), as_of)
     if start:
         return dated
     if request.authored_on is None:
@@ -166,6 +170,34 @@ def _ordered(request: MedicationRequest, reading: Reading, path: str) -> Currenc
     if written.first > as_of:
         return Currency(Meaning.NOT_TAKEN, "it was written after the day of reading")
     return replace(dated, first_day=written.day(as_of), confirm=_old(written, reading))
+
+
+def _of_whole_and_parts(request: MedicationRequest, path: str) -> tuple["Ends", "Ends"]:
+    """The period of an order, and the bounds of its dosages together."""
+    whole = _ends(request.effective_dose_period, f"{path}.effectiveDosePeriod")
+    return whole, _bounds(request.dosages, f"{path}.dosageInstruction")
+
+
+_OTHER_TODAY = (
+    "The order and its dosages name different days: by one of them it is taken today, by the other"
+    " it is not. Is it taken now?"
+)
+_OTHER_DAYS = "The order and its dosages name different days. Is it taken now?"
+
+
+def _of_other_days(request: MedicationRequest, as_of: date, path: str) -> str:
+    """What to confirm of an order whose period is not that of its dosages."""
+    whole, parts = _of_whole_and_parts(request, path)
+    if not any(whole) or not any(parts):
+        return ""
+    if _within(*whole, as_of).standing is not _within(*parts, as_of).standing:
+        raise Asked(f"{path}.effectiveDosePeriod", _OTHER_TODAY, Asks.TAKEN)
+    return _OTHER_DAYS if any(map(_differ, whole, parts)) else ""
+
+
+def _differ(one: PartialDate | None, other: PartialDate | None) -> bool:
+    """Whether two days that are both named can't be one day."""
+    return bool(one and other and (one.last < other.first or other.last < one.first))
 
 
 def dosage_in_force(dosage: Dosage, as_of: date, path: str) -> bool:

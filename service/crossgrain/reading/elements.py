@@ -11,6 +11,7 @@ from enum import StrEnum
 from typing import Any
 
 import msgspec
+from msgspec.structs import replace
 
 from crossgrain.reading.remembered import Remembered
 
@@ -219,6 +220,11 @@ class Dosage(View, rename="camel"):
         """From when until when it holds, where that is given as dates."""
         repeat = self.repeat
         return repeat.bounds_period if repeat else None
+
+    def within(self, period: Period) -> "Dosage":
+        """The same, from when until when it holds."""
+        repeat = replace(self.repeat or Repeat(), bounds_period=period)
+        return replace(self, timing=replace(self.timing or Timing(), repeat=repeat))
 
 
 _PARTIAL = re.compile(r"(\d{4})(?:-(0[1-9]|1[0-2]))?", re.ASCII)

@@ -253,7 +253,7 @@ def dosages_of(seen: Seen, entry: Entry) -> tuple[tuple[Dosage, ...], str]:
     The whole instruction as R5 renders it is the words of a single dosage that has none.
     """
     stated = isinstance(seen, MedicationStatement)
-    dosages = seen.dosage if isinstance(seen, MedicationStatement) else seen.dosage_instruction
+    dosages = seen.dosage if isinstance(seen, MedicationStatement) else seen.dosages
     if seen.rendered_dosage_instruction and len(dosages) == 1 and not dosages[0].text:
         dosages = (replace(dosages[0], text=seen.rendered_dosage_instruction),)
     return dosages, f"{entry.path}.{'dosage' if stated else 'dosageInstruction'}"

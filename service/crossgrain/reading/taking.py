@@ -264,8 +264,10 @@ def _dates_of(
 ) -> Iterator[tuple[str, str | None]]:
     if isinstance(seen, MedicationRequest):
         yield "authoredOn", seen.authored_on
-        starts = [d.bounds.start for d in seen.dosage_instruction if d.bounds and d.bounds.start]
+        starts = [d.bounds.start for d in seen.dosages if d.bounds and d.bounds.start]
         yield "dosageInstruction", min(starts, default=None)  # its later steps are no later word
+        period = seen.effective_dose_period
+        yield "effectiveDosePeriod.start", period.start if period else None
         return
     yield "dateAsserted", seen.date_asserted
     yield "effective", seen.effective_date_time

@@ -105,7 +105,21 @@ class MedicationRequest(Medicine):
     prior_prescription: Reference | None = None
     supporting_information: Any = None
     dispense_request: DispenseRequest | None = None
+    effective_dose_period: Period | None = None
     dosage_instruction: tuple[Dosage, ...] = ()
+
+    @property
+    def dosages(self) -> tuple[Dosage, ...]:
+        """Its dosages; where none has dates of its own, each with the period of the order.
+
+        Those that follow one another are parts of that period, and which ones is not said. One
+        whose timing stands in words alone is held by the period of its order as it is.
+        """
+        dosages, period = self.dosage_instruction, self.effective_dose_period
+        if period is None or any(dosage.bounds or not dosage.timing for dosage in dosages):
+            return dosages
+        follow = len({dosage.sequence for dosage in dosages}) > 1
+        return dosages if follow else tuple(dosage.within(period) for dosage in dosages)
 
 
 class Ingredient(View, rename="camel"):

@@ -32,7 +32,9 @@ _SEEN: Mapping[str, tuple[type[msgspec.Struct], str]] = {
 }
 """By type, the elements at which the reader looks."""
 _IN_ONE_VERSION: Mapping[FhirVersion, frozenset[str]] = {
-    FhirVersion.R4: frozenset({"reason", "renderedDosageInstruction", "statusChanged"}),
+    FhirVersion.R4: frozenset(
+        {"effectiveDosePeriod", "reason", "renderedDosageInstruction", "statusChanged"}
+    ),
     FhirVersion.R5: frozenset({"reasonCode", "reasonReference"}),
 }
 """Elements of the other version that are looked at without being refused."""
