@@ -40,8 +40,10 @@ _MYOCARDIAL_INFARCTION = "myocardial-infarction"
 
 
 def _none_fresh(case: RuleCase, missing: Missing, analyte: Analyte) -> bool:
+    fresh = missing.number("fresh")
     return not any(
-        results.is_fresh(m, missing.number("fresh")) for m in results.of(case.facts, analyte)
+        results.is_fresh(m, fresh) and results.tells_its_side(case.facts, m, missing)
+        for m in results.of(case.facts, analyte)
     )
 
 

@@ -72,7 +72,13 @@ def _standing(facts: Facts, rules: RuleTable, starts_in_days: int) -> tuple[Meas
     numbers = rules.missing["recent-tsh"]
     reuse, settled = numbers.number("reuse"), numbers.number("settled")
     latest = (_latest(facts, analyte, reuse - starts_in_days) for analyte in DRAWN)
-    return tuple(m for m in latest if m is not None and _speaks(m, facts, settled))
+    return tuple(
+        m
+        for m in latest
+        if m is not None
+        and results.tells_its_side(facts, m, numbers)
+        and _speaks(m, facts, settled)
+    )
 
 
 def _latest(facts: Facts, analyte: Analyte, days: Fraction) -> Measurement | None:

@@ -119,6 +119,8 @@ def _says_nothing(facts: Facts, found: tuple[Measurement, ...], rule: Rule) -> I
     yield from _does_not_count(facts, found, rule)
     if len({_says(facts, m, rule) for m in found}) > 1:
         yield "results that contradict each other"
+    if not all(results.tells_its_side(facts, m, rule) for m in found):
+        yield "which does not tell whether it is low, in range or high"
 
 
 def _does_not_count(facts: Facts, found: tuple[Measurement, ...], rule: Rule) -> Iterator[str]:

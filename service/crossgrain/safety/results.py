@@ -19,7 +19,7 @@ from fractions import Fraction
 from crossgrain.names.printing import decimal
 from crossgrain.names.values import frozen
 from crossgrain.safety.facts import Analyte, Facts, Measurement
-from crossgrain.safety.rule import Rule, RuleTable, listed
+from crossgrain.safety.rule import Missing, Rule, RuleTable, listed
 
 
 def of(facts: Facts, analyte: Analyte) -> tuple[Measurement, ...]:
@@ -85,6 +85,20 @@ def is_above(measurement: Measurement, limit: Fraction) -> bool:
             return measurement.value > limit
         case _:
             return False
+
+
+def tells_its_side(facts: Facts, measurement: Measurement, rule: Rule | Missing) -> bool:
+    """Whether a result is known as low, in range or high: one such as ``<4`` may be any of them.
+
+    A TSH is held against this patient's limits, by a rule's numbers; else the laboratory's count.
+    """
+    if not measurement.comparator:
+        return True
+    low, high = measurement.low, measurement.high
+    if measurement.analyte is Analyte.TSH:
+        low, high = lower_limit(facts, measurement, rule), upper_limit(facts, measurement, rule)
+    beyond = high is not None and is_above(measurement, high)
+    return beyond or (low is not None and is_below(measurement, low))
 
 
 def shown(measurements: Iterable[Measurement]) -> str:
@@ -188,20 +202,20 @@ def whose_tsh(facts: Facts, older_years: Fraction) -> Whose:
     return Whose.OLDER if is_older(facts, older_years) else Whose.USUAL
 
 
-def limit_of_age(facts: Facts, measurement: Measurement, rule: Rule) -> Fraction:
+def limit_of_age(facts: Facts, measurement: Measurement, rule: Rule | Missing) -> Fraction:
     """The laboratory's upper limit, or what the age at which it was drawn makes acceptable."""
     own = rule.number("highest") if measurement.high is None else measurement.high
     older = is_older(facts, rule.number("older_years"), measurement.day)
     return max(own, rule.number("older_highest")) if older else own
 
 
-def upper_limit(facts: Facts, measurement: Measurement, rule: Rule) -> Fraction:
+def upper_limit(facts: Facts, measurement: Measurement, rule: Rule | Missing) -> Fraction:
     """The limit above which a TSH is high for this patient, by a rule's numbers."""
     own = limit_of_age(facts, measurement, rule)
     return min(own, rule.number("pregnant_highest")) if is_pregnant(facts) else own
 
 
-def lower_limit(facts: Facts, measurement: Measurement, rule: Rule) -> Fraction:
+def lower_limit(facts: Facts, measurement: Measurement, rule: Rule | Missing) -> Fraction:
     """The limit below which a TSH is low for this patient, by a rule's numbers."""
     own = rule.number("lowest") if measurement.low is None else measurement.low
     return min(own, rule.number("pregnant_lowest")) if is_pregnant(facts) else own

@@ -49,6 +49,22 @@ def test_a_preliminary_an_undated_and_a_contradicted_result_do_not_stand():
     assert stands(tsh("2", -5), tsh("2", -5)) == {Analyte.TSH}
 
 
+@pytest.mark.parametrize(("sign", "value", "there"), [
+    ("<", "4", False), (">", "2", False), ("<=", "0.4", False),  # it may be low, in range or high
+    ("<", "0.4", True), ("<", "0.01", True), (">", "4", True), (">", "100", True),
+])  # fmt: skip
+def test_a_result_that_may_lie_on_either_side_of_a_limit_does_not_stand(sign, value, there):
+    found = baseline(tsh(value, -5, comparator=sign))
+    assert bool(found.stands) is there
+    assert ("not-checked-recent-tsh" in found.awaited_by) is not there
+
+
+@pytest.mark.parametrize(("high", "there"), [(None, False), (Fraction(5), True)])
+def test_free_t4_beyond_what_is_measured_stands_where_the_laboratory_gives_its_range(high, there):
+    free_t4 = Measurement(Analyte.FREE_T4, Fraction(100), -5, "", high=high, comparator=">")
+    assert (Analyte.FREE_T4 in stands(free_t4)) is there
+
+
 def test_the_newest_counts():
     (found,) = baseline(tsh("9", -27), tsh("2", -5)).stands
     assert found.day == -5

@@ -84,6 +84,16 @@ def test_a_result_beyond_what_is_measured_counts_as_far_as_it_is_certain(
     assert need(with_tsh(value, comparator=sign)).part == Fraction(part)
 
 
+@pytest.mark.parametrize(("sign", "value"), [("<", "5"), (">", "2"), ("<=", "0.4")])
+def test_a_tsh_that_may_lie_on_either_side_of_a_limit_is_not_called_in_range(
+    sign: str, value: str
+) -> None:
+    found = need(with_tsh(value, comparator=sign))
+    assert found.part == 1
+    assert "does not tell whether it is low, in range or high" in found.said.arithmetic
+    assert "neither below" not in found.said.arithmetic
+
+
 @pytest.mark.parametrize("value", ["0.05", "30"])
 @pytest.mark.parametrize(
     ("changes", "why"),

@@ -190,7 +190,9 @@ def test_in_the_midst_of_a_plan_no_first_dose_is_waited_with_but_the_next_rise()
 
 def test_ninety_days_are_said_where_no_tsh_is_recent() -> None:
     found = raised(patient(measurements=(pulse(70),)))["not-checked-recent-tsh"]
-    assert found.statement.startswith("No final TSH within 90 days. Not checked against")
+    assert found.statement.startswith(
+        "No final TSH within 90 days tells whether it is low, in range or high."
+    )
     assert RULES.missing["recent-tsh"].numbers["fresh"].is_ours
 
 
