@@ -13,7 +13,7 @@ from msgspec.structs import replace
 
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.reading.elements import Asked, Dosage, DoseAndRate
-from crossgrain.reading.product import Product, labelled, strengths_of
+from crossgrain.reading.product import Product, labelled, refuse_unless_tablets_make, strengths_of
 from crossgrain.reading.quantities import Amount, Dimension, amount_of, in_unit, mean, scaled, total
 from crossgrain.reading.reading import Notes, Reading
 from crossgrain.reading.sayings import SettledDose, compare, compare_limits, words_in
@@ -149,6 +149,8 @@ class _Scale(msgspec.Struct, frozen=True):
 
     def _one(self, amount: Amount, schedule: Schedule, place: str) -> _Dose:
         each = labelled(amount, self.product, self.preparations, place)
+        if amount.dimension is Dimension.MASS:
+            refuse_unless_tablets_make(each, self.product, place)
         cycle = tuple(scaled(each.amount, doses) for doses in schedule.doses)
         in_words = each.in_words or schedule.in_words
         return _Dose(each.preparation, cycle, in_words, each.assumed)

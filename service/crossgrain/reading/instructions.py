@@ -27,6 +27,10 @@ _DAYS_IN = {"d": 1, "wk": 7}
 NO_DATES = "The dosages follow one another without dates. Which one is taken now?"
 MEETING = "The dates of the dosages overlap. Which one is taken on the days on which they meet?"
 BETWEEN = "The dosages leave days between them. What is taken on these?"
+SHARED_WEEKDAYS = (
+    "A dosage for some days of the week shares days with another. Are both taken on these days, or"
+    " one in the place of the other?"
+)
 NONE_HOLDS = "No dosage holds on the day of reading. How much is taken now, and how often?"
 _SIDE_BY_SIDE = "Dosages on different days of the week were read as taken side by side. Are they?"
 
@@ -111,10 +115,13 @@ def refuse_unless_beside(numbered: Sequence[Numbered], path: str, notes: Notes) 
     Raises
     ------
     Asked
-        where their numbers or their dates differ, and nothing keeps them apart.
+        where their numbers or their dates differ, and nothing keeps them apart; or where one
+        for some weekdays may be meant beside another or in its place.
     """
     dosages = [dosage for _, dosage in numbered]
     numbers = {dosage.sequence for dosage in dosages}
+    if _share_weekdays(dosages) and not _at_times_apart(dosages):
+        raise Asked(path, SHARED_WEEKDAYS)
     if len({(dosage.sequence, *_dates(dosage)) for dosage in dosages}) <= 1:
         return
     if _on_days_apart(dosages):
@@ -209,8 +216,17 @@ def _dates(dosage: Dosage) -> tuple[str | None, str | None]:
 
 
 def _on_days_apart(dosages: Sequence[Dosage]) -> bool:
-    named = [list(repeat.day_of_week) if (repeat := dosage.repeat) else [] for dosage in dosages]
-    return _apart(named)
+    return _apart(_weekdays(dosages))
+
+
+def _weekdays(dosages: Sequence[Dosage]) -> list[Sequence[str]]:
+    return [repeat.day_of_week if (repeat := dosage.repeat) else () for dosage in dosages]
+
+
+def _share_weekdays(dosages: Sequence[Dosage]) -> bool:
+    """Whether one names days of the week, and another is taken on one of them too."""
+    named = _weekdays(dosages)
+    return len(dosages) > 1 and any(named) and not _apart(named)
 
 
 def _at_times_apart(dosages: Sequence[Dosage]) -> bool:

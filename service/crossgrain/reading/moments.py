@@ -99,7 +99,17 @@ def moments_of(repeat: Repeat, path: str) -> Moments | None:
     counts = _of_events(repeat.when).counts
     if counts and times not in counts:
         raise Asked(path, "The times of day and the events differ. How many doses a day?")
+    if not _hold_one_another(repeat.when, repeat.time_of_day):
+        raise Asked(
+            path, "The times of day and the events lie apart. How many doses are taken a day?"
+        )
     return Moments((*repeat.when, *repeat.time_of_day), frozenset({times}), times)
+
+
+def _hold_one_another(events: Sequence[str], clocks: Sequence[str]) -> bool:
+    """Whether each event may be meant by a clock time beside it: FHIR allows one or the other."""
+    at = set().union(*map(_parts_at, clocks))
+    return all(_parts_at(event) & at for event in events)
 
 
 def _minute(clock: str) -> str:

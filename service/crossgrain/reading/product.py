@@ -9,7 +9,7 @@ from msgspec.structs import replace
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.names.printing import as_written
 from crossgrain.reading.elements import Asked
-from crossgrain.reading.quantities import Amount, Dimension, scaled
+from crossgrain.reading.quantities import Amount, Dimension, in_unit, scaled
 
 
 class Product(msgspec.Struct, frozen=True):
@@ -105,6 +105,8 @@ def _on_grid(
     ]
 
 
+_SMALLEST_PIECE = Fraction(1, 4)
+"""Of a tablet, as it is cut at most."""
 _MOST_PLACES = 6
 _SEVERAL = [Fraction(half, 2) for half in (1, 2, 3, 4)]
 """So many tablets at a time."""
@@ -196,6 +198,28 @@ def _mass(
             " grain?",
         )
     return Labelled(line, mg)
+
+
+def refuse_unless_tablets_make(dose: Labelled, product: Product, path: str) -> None:
+    """Ask about a mass that no halves and quarters of the named tablet make.
+
+    Either names another tablet or another dose: of a code for 65 mg and a dose of 60 mg, one is a
+    slip, and so is 112 micrograms of a tablet of 100.
+
+    Raises
+    ------
+    Asked
+        where they do not.
+    """
+    strength = tablet_strength(product)
+    if strength is None or (dose.amount / strength / _SMALLEST_PIECE).denominator == 1:
+        return
+    raise Asked(
+        path,
+        f"The dose is {in_unit(dose.amount, dose.preparation)}, and the tablet that is named holds"
+        f" {as_written(strength)}: no halves or quarters of it make that dose. Which tablets are"
+        " taken, and how much a day?",
+    )
 
 
 def _refuse_a_dose_of_base(micrograms: Fraction, product: Product, path: str) -> None:

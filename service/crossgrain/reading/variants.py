@@ -6,7 +6,7 @@ reads with certainty, and finds plausible, is a possible reading. None is more t
 picks one, and nothing is read in this way otherwise.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import islice, product
 from typing import Any
@@ -26,6 +26,7 @@ from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.history import History
 from crossgrain.reading.reading import Notes, Reading, Vouched
 from crossgrain.reading.resolve import Budget, Entry
+from crossgrain.reading.schedule import WEEK
 from crossgrain.reading.today import Medicines, read_medicine
 
 MOST_READINGS = 6
@@ -131,11 +132,43 @@ def _said(resource: Resource) -> Iterator[Resource]:
         for once in _one_a_day({}):
             yield {**alone, key: [once]}
         return
+    apart = list(_on_shared_weekdays(held))
+    if apart:
+        yield from ({**alone, key: dosages} for dosages in (*apart, *([each] for each in held)))
+        return
     for number, dosage in enumerate(held):
         for other in _ways(dosage):
             yield {**alone, key: [*held[:number], other, *held[number + 1 :]]}
         if len(held) > 1:
             yield {**alone, key: [dosage]}
+
+
+def _on_shared_weekdays(dosages: Sequence[Resource]) -> Iterator[list[Resource]]:
+    """One for some days of the week beside one for every day: in its place there, or as well."""
+    if len(dosages) != 2:
+        return
+    some, each_day = sorted(dosages, key=_weekdays, reverse=True)
+    if not _weekdays(some) or _weekdays(each_day):
+        return
+    others = [day for day in WEEK if day not in _weekdays(some)]
+    yield [some, _on(each_day, dayOfWeek=others)]
+    yield [_on(some, when=["HS"]), _on(each_day, when=["MORN"])]  # times apart are added up
+
+
+def _on(dosage: Resource, **repeat: list[str]) -> Resource:
+    timing = dosage.get("timing") or DAILY
+    return {**dosage, "timing": {**timing, "repeat": {**_repeat(dosage), **repeat}}}
+
+
+def _weekdays(dosage: Resource) -> list[str]:
+    days = _repeat(dosage).get("dayOfWeek")
+    return [day for day in days if isinstance(day, str)] if isinstance(days, list) else []
+
+
+def _repeat(dosage: Resource) -> Resource:
+    timing = dosage.get("timing")
+    repeat = timing.get("repeat") if isinstance(timing, dict) else None
+    return repeat if isinstance(repeat, dict) else {}
 
 
 def _ways(dosage: Resource) -> Iterator[Resource]:

@@ -147,6 +147,20 @@ def _amount(chart: Chart) -> list[Resource]:
     return [{"doseQuantity": mass(chart.dose)}]
 
 
+NOT_SUNDAY = ["mon", "tue", "wed", "thu", "fri", "sat"]
+
+
+def _each_day(chart: Chart) -> Resource:
+    return a_day(chart.dose)
+
+
+def _on_days(days: list[str], dose: Callable[[Chart], int]) -> Callable[[Chart], Resource]:
+    return lambda chart: {
+        "timing": {"repeat": {"dayOfWeek": days}},
+        "doseAndRate": [{"doseQuantity": mass(dose(chart))}],
+    }
+
+
 _MODIFIER = [{"url": "http://clinic.example/unknown", "valueBoolean": True}]
 ONE_TABLET: Resource = {"value": 1, "unit": "tablet"}
 HALF_A_TABLET: Resource = {"value": Decimal("0.5"), "unit": "tablet"}
@@ -208,6 +222,20 @@ DOSE_CASES = [
         "a code of a timing that is not read", Asks.DOSE,
         _order(_dosage(timing={"code": {"text": "per protocol"}}, doseAndRate=_amount)),
         _clear, the_dose,
+    ),
+    Case(
+        "one for Sundays in the place of every day's", Asks.DOSE,
+        _order(_on_days(["sun"], lambda c: c.dose + 25), _each_day),
+        _order(_on_days(["sun"], lambda c: c.dose + 25), _on_days(NOT_SUNDAY, lambda c: c.dose)),
+        lambda c: f"levothyroxine_{'_'.join([str(c.dose)] * 6)}_{c.dose + 25}",
+    ),
+    Case(
+        "one for Sundays beside every day's", Asks.DOSE,
+        _order(_on_days(["sun"], lambda c: c.dose + 25), _each_day),
+        _order(
+            _on_days(["sun"], lambda c: 2 * c.dose + 25), _on_days(NOT_SUNDAY, lambda c: c.dose)
+        ),
+        lambda c: f"levothyroxine_{'_'.join([str(c.dose)] * 6)}_{2 * c.dose + 25}",
     ),
     Case("no dosage", Asks.DOSE, _order(), _clear, given_dose),
     Case(

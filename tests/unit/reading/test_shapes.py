@@ -237,6 +237,21 @@ READ: dict[str, tuple[Json, list[tuple[str, list[str]]]]] = {
         ),
         [("levothyroxine", ["100"])],
     ),
+    "more in the evening on some days than by the morning dose alone": (
+        statement(
+            LT3,
+            dosage(ucum(5, "ug"), repeat(when=["MORN"], frequency=1, period=1, periodUnit="d")),
+            dosage(ucum(5, "ug"), repeat(when=["HS"], dayOfWeek=["mon", "fri"])),
+        ),
+        [
+            ("liothyronine", ["5"]),
+            ("liothyronine", ["5", "0", "0", "0", "5", "0", "0"]),
+        ],
+    ),
+    "seven in the morning, said as an event too": (
+        statement(LT4, dosage(ucum(50, "ug"), repeat(timeOfDay=["07:00:00"], when=["MORN"]))),
+        [("levothyroxine", ["50"])],
+    ),
     "two dosages on different days": (
         statement(
             LT4,
@@ -482,7 +497,22 @@ ASKED: dict[str, tuple[Json, str]] = {
     "a milligram of levothyroxine": (statement(LT4, dosage(ucum("1.0", "mg"))), DOSAGE),
     "ten times too little": (statement(LT4, dosage(ucum(10, "ug"))), DOSAGE),
     "ten times too much liothyronine": (statement(LT3, dosage(ucum(250, "ug"))), DOSAGE),
-    "µg for mg of desiccated thyroid": (statement(THYROID_60, dosage(ucum(60, "ug"))), DOSAGE),
+    "ten times too much desiccated thyroid": (
+        statement(THYROID_60, dosage(ucum(600, "mg"))),
+        DOSAGE,
+    ),
+    "µg for mg of desiccated thyroid": (
+        statement(THYROID_60, dosage(ucum(60, "ug"))),
+        f"{DOSAGE}.doseAndRate[0].dose",
+    ),
+    "a dose of the other family's tablets": (
+        statement(THYROID_60, dosage(ucum(65, "mg"))),
+        f"{DOSAGE}.doseAndRate[0].dose",
+    ),
+    "a dose that no pieces of the named tablet make": (
+        statement(LT4_100, dosage(ucum(112, "ug"))),
+        f"{DOSAGE}.doseAndRate[0].dose",
+    ),
     "two dosages that come to too much together": (
         statement(
             LT4,
@@ -518,6 +548,22 @@ ASKED: dict[str, tuple[Json, str]] = {
     "a route in words that is not by mouth": (
         statement(LT4, dosage(ucum(100, "ug"), route={"text": "intramuscular"})),
         f"{DOSAGE}.route",
+    ),
+    "a dosage for Sundays beside one for every day": (
+        statement(LT4, dosage(ucum(50, "ug"), repeat(dayOfWeek=["sun"])), dosage(ucum(100, "ug"))),
+        "Bundle.entry[1].resource.dosage",
+    ),
+    "two dosages for days that meet on Tuesday": (
+        statement(
+            LT4,
+            dosage(ucum(100, "ug"), repeat(dayOfWeek=["mon", "tue"])),
+            dosage(ucum(75, "ug"), repeat(dayOfWeek=["tue", "wed", "thu", "fri", "sat", "sun"])),
+        ),
+        "Bundle.entry[1].resource.dosage",
+    ),
+    "seven in the morning beside in the evening": (  # FHIR: tim-10, one or the other
+        statement(LT4, dosage(ucum(50, "ug"), repeat(timeOfDay=["07:00:00"], when=["EVE"]))),
+        f"{DOSAGE}.timing.repeat",
     ),
     "two dosages that say the same": (
         statement(LT4, dosage(ucum(100, "ug")), dosage(ucum(100, "ug"))),
