@@ -15,7 +15,7 @@ _LETTERS = str.maketrans(
     {
         "ø": "o", "ł": "l", "đ": "d", "ð": "d", "ı": "i", "æ": "ae", "œ": "oe",
         "\u2010": "-", "\u2011": "-", "\u2012": "-", "\u2013": "-", "\u2014": "-", "\u2212": "-",
-        "\u00a0": " ", "\u202f": " ",
+        "\u00a0": " ", "\u202f": " ", "\u2019": "'", "\u02bc": "'",
     }
 )  # fmt: skip
 """Letters that no accent was put on, and the other signs for a hyphen and a space."""

@@ -52,6 +52,14 @@ def keys(words: str) -> set[str]:
         "not planning pregnancy",
         "keine Hypothyreose",
         "sin hipotiroidismo",
+        "keine Schwangerschaft",
+        "nicht schwanger",
+        "pas enceinte",
+        "pas de fibrillation auriculaire",
+        "no embarazada",
+        "geen zwangerschap",
+        "niet zwanger",
+        "kein Kinderwunsch",
     ],
 )
 def test_what_is_surely_denied_is_not_heard(words: str) -> None:
@@ -93,6 +101,42 @@ def test_what_is_surely_denied_is_not_heard(words: str) -> None:
 )
 def test_what_is_asserted_or_in_doubt_is_heard(words: str, key: str) -> None:
     assert key in keys(words)
+
+
+# From memory: the names of the diagnoses in each language.
+@pytest.mark.parametrize(
+    ("key", "names"),
+    [
+        ("pregnant", "Schwangerschaft, 12. Woche|Grossesse|Embarazo|Gravidanza|Zwangerschap|Ciąża"),
+        (
+            "adrenal-insufficiency",
+            "Nebennierenrindeninsuffizienz (Morbus Addison)|Insuffisance surrénale chronique"
+            "|Insuficiencia suprarrenal|Morbo di Addison|Bijnierinsufficiëntie|Choroba Addisona"
+            "|Maladie d’Addison",
+        ),
+        (
+            "myocardial-infarction",
+            "Myokardinfarkt|Antécédent d'infarctus du myocarde|Infarto agudo de miocardio"
+            "|Infarto miocardico|Hartinfarct|Zawał serca",
+        ),
+        (
+            "atrial-fibrillation",
+            "Vorhofflimmern|Fibrillation auriculaire|Fibrilación auricular|Fibrillazione atriale"
+            "|Boezemfibrilleren|Migotanie przedsionków|Vorhofflimmern nicht ausgeschlossen",
+        ),
+        (
+            "heart-failure",
+            "Herzinsuffizienz|Insuffisance cardiaque|Insuficiencia cardíaca|Scompenso cardiaco"
+            "|Hartfalen|Niewydolność serca",
+        ),
+        ("unstable-angina", "Instabile Angina pectoris|Angor instable|Angina inestable"),
+        ("thyrotoxicosis", "Hyperthyreose|Maladie de Basedow|Hipertiroidismo|Ipertiroidismo"),
+        ("central-hypothyroidism", "Zentrale Hypothyreose|Hypopituitarisme|Hipopituitarismo"),
+        ("osteoporosis", "Osteoporose|Ostéoporose|Osteoporosi|Osteoporoza"),
+    ],
+)
+def test_what_stops_or_holds_a_move_is_heard_in_other_languages(key: str, names: str) -> None:
+    assert {name for name in names.split("|") if key not in keys(name)} == set()
 
 
 def test_a_history_is_not_a_denial() -> None:
