@@ -55,7 +55,8 @@ def _definitions(desk: Desk, version: FhirVersion) -> Iterator[tuple[str, list[S
         shown = Shown(f"{version}-{kind}", f"{kind}/{own_id}", None, found)
         yield f"fhir-{version}-{kind}-read", [shown]
         query = _SEARCHED.get(kind, [("_id", "none")])
-        result = search(kind, version, shelf, from_query(query))
+        address = f"http://127.0.0.1:8000/fhir/{version}/{kind}"
+        result = search(kind, version, shelf, from_query(query), address)
         searched = Shown(f"{version}-{kind}-search", _asked(kind, query), None, result)
         yield f"fhir-{version}-{kind}", [searched]
     for served in TERMINOLOGY:

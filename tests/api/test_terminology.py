@@ -76,6 +76,47 @@ def test_a_search_without_a_parameter_finds_all_of_a_kind(client: TestClient, ki
     assert found["total"] == len(own) == len(found["entry"])
 
 
+def linked(page: Resource) -> dict[str, str]:
+    """The links of a page, by their relation."""
+    return {each["relation"]: each["url"] for each in page["link"]}
+
+
+@pytest.mark.parametrize("version", ["r4", "r5"])
+@pytest.mark.parametrize(
+    "query",
+    ["", "?_id=finding", "?_id=nothing", "?_count=1&_offset=1", "?_count=0", "?_format=json"],
+)
+def test_every_searchset_links_to_itself(client: TestClient, version: str, query: str) -> None:
+    """bdl-18 of FHIR R5; R4, search.html#conformance: the server says by what it searched."""
+    found = parsed(client.get(f"/fhir/{version}/CodeSystem{query}"), version)
+    own = linked(found)["self"]
+    assert own == f"{client.base_url}/fhir/{version}/CodeSystem" + (
+        "" if "_format" in query else query
+    )
+    again = parsed(client.get(own), version)
+    assert again == found
+
+
+@pytest.mark.parametrize(
+    ("query", "found"),
+    [
+        ({"_id": "finding,topic"}, ["finding", "topic"]),
+        ({"_id": "topic,nothing"}, ["topic"]),
+        ({"_id": "finding,topic", "version": "0.0.1"}, []),
+        ({"version": f"0.0.1,{__version__}", "_id": "topic"}, ["topic"]),
+        ({"url": f"{FINDING}|{__version__},{BASE}/CodeSystem/topic"}, ["finding", "topic"]),
+        ({"url": f"{FINDING}|0.0.1,{BASE}/CodeSystem/topic"}, ["topic"]),
+    ],
+)
+def test_values_with_a_comma_between_them_are_one_or_the_other(
+    client: TestClient, query: dict[str, str], found: list[str]
+) -> None:
+    """R4 and R5, search.html#combining."""
+    page = parsed(client.get("/fhir/r4/CodeSystem", params=query))
+    assert page["total"] == len(found)
+    assert sorted(e["resource"]["id"] for e in page.get("entry", ())) == found
+
+
 def test_pages_of_a_search_are_followed_by_their_links(client: TestClient) -> None:
     """Every definition once; the last page has no link."""
     whole = parsed(client.get("/fhir/r4/ValueSet"))
@@ -86,7 +127,7 @@ def test_pages_of_a_search_are_followed_by_their_links(client: TestClient) -> No
         assert page["total"] == whole["total"] > 12
         assert 0 < len(page["entry"]) <= 4
         seen += [each["fullUrl"] for each in page["entry"]]
-        (link,) = [each["url"] for each in page.get("link", ())] or [None]
+        link = linked(page).get("next")
     assert seen == [each["fullUrl"] for each in whole["entry"]]
 
 
@@ -94,19 +135,15 @@ def test_a_link_keeps_what_was_asked_and_has_the_public_address() -> None:
     settings = Settings(public_url="https://cds.example/thyroid")
     with TestClient(create_app(settings, load_catalogue())) as client:
         page = client.get("/fhir/r5/ValueSet", params={"version": __version__, "_count": "1"})
-    (link,) = page.json()["link"]
-    assert link == {
-        "relation": "next",
-        "url": "https://cds.example/thyroid/fhir/r5/ValueSet"
-        f"?version={__version__}&_count=1&_offset=1",
-    }
+    address = f"https://cds.example/thyroid/fhir/r5/ValueSet?version={__version__}&_count=1"
+    assert linked(page.json()) == {"self": address, "next": f"{address}&_offset=1"}
 
 
 def test_a_count_of_none_is_the_total_alone(client: TestClient) -> None:
     found = parsed(client.get("/fhir/r4/ValueSet", params={"_count": "0"}))
-    assert found.keys() == {"resourceType", "type", "total"}
+    assert found.keys() == {"resourceType", "type", "total", "link"}
     one = parsed(client.get("/fhir/r4/ValueSet", params={"_count": "1", "url": FINDINGS}))
-    assert (len(one["entry"]), "link" in one) == (1, False)
+    assert (len(one["entry"]), linked(one).keys()) == (1, {"self"})
 
 
 @pytest.mark.parametrize("name", ["_count", "_offset"])
@@ -125,7 +162,7 @@ def test_what_is_not_defined_here_is_an_empty_searchset(
     client: TestClient, query: dict[str, str]
 ) -> None:
     found = parsed(client.get("/fhir/r4/CodeSystem", params=query))
-    assert found == {"resourceType": "Bundle", "type": "searchset", "total": 0}
+    assert (found["type"], found["total"], "entry" in found) == ("searchset", 0, False)
 
 
 def test_a_search_parameter_that_is_not_known_is_refused_by_name(client: TestClient) -> None:
@@ -204,6 +241,40 @@ def test_a_coding_is_validated_by_a_body(
     address = f"/fhir/{version}/{kind}/$validate-code"
     answer = client.post(address, json=body, headers=FHIR)
     assert parts(answer, version)["result"] is True
+
+
+@pytest.mark.parametrize("version", ["r4", "r5"])
+@pytest.mark.parametrize("address", ["CodeSystem", "CodeSystem/finding"])
+@pytest.mark.parametrize(
+    ("system", "code", "result"),
+    [
+        (FINDING, "warfarin", True),
+        (FINDING, "aspirin", False),
+        (None, "warfarin", True),
+        (f"{BASE}/CodeSystem/topic", "warfarin", False),
+    ],
+)
+def test_a_coding_is_validated_in_the_code_system_that_is_named_beside_it(
+    client: TestClient, version: str, address: str, system: str | None, code: str, result: bool
+) -> None:
+    """R4, codesystem-operation-validate-code.html: `url` is the code system, `coding` is tested."""
+    coding = {"code": code} | ({"system": system} if system else {})
+    named = {"name": "url", "valueUri": FINDING}
+    body = parameters(named, {"name": "coding", "valueCoding": coding})
+    answer = client.post(f"/fhir/{version}/{address}/$validate-code", json=body, headers=FHIR)
+    found = parts(answer, version)
+    assert found["result"] is result
+    assert result or "has no" in found["message"]
+
+
+def test_a_code_that_is_not_in_a_value_set_is_not_said_to_be_in_no_system(
+    client: TestClient,
+) -> None:
+    """2345-7 is glucose in serum, by LOINC."""
+    query = {"url": f"{BASE}/ValueSet/read-results", "system": "http://loinc.org", "code": "2345-7"}
+    found = parts(client.get("/fhir/r4/ValueSet/$validate-code", params=query))
+    assert found["result"] is False
+    assert found["message"] == f"{BASE}/ValueSet/read-results has no such code"
 
 
 def test_a_code_of_another_system_is_not_in_the_value_set(client: TestClient) -> None:

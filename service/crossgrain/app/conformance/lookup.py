@@ -33,12 +33,13 @@ PAGED_BY = {
 
 
 def search(
-    kind: str, version: FhirVersion, shelf: Shelf, asked: Sequence[Given], address: str = ""
+    kind: str, version: FhirVersion, shelf: Shelf, asked: Sequence[Given], address: str
 ) -> Resource:
     """A searchset of the definitions of a kind that every parameter asks for.
 
-    ``url`` may end in ``|version``, as a canonical does where it is named. The link to the next
-    page, where there is one, begins with `address`.
+    ``url`` may end in ``|version``, as a canonical does where it is named; a comma stands between
+    values of which one is enough. The links, to the page itself and to the next where there is
+    one, begin with `address`.
 
     Raises
     ------
@@ -47,25 +48,38 @@ def search(
     """
     refuse_others(asked, (*SEARCHED_BY, *PAGED_BY))
     by = [one for one in asked if one.name in SEARCHED_BY]
-    wanted = [pair for one in by for pair in _apart(one.name, _text(one))]
     found = [
         resource
         for (of_kind, _), resource in shelf.items()
-        if of_kind == kind and all(resource[element] == value for element, value in wanted)
+        if of_kind == kind and all(_is_one_of(resource, one) for one in by)
     ]
     call = TerminologyCall(version, shelf, None, asked)
     first, most = _whole(call, "_offset", 0), _whole(call, "_count", len(found))
-    body: Resource = {"resourceType": "Bundle", "type": "searchset", "total": len(found)}
+    said = {one.name: _text(one) for one in asked}
+    links = [{"relation": "self", "url": _with_query(address, said)}]
     if 0 < most < len(found) - first:
-        paged = {"_count": str(most), "_offset": str(first + most)}
-        query = urlencode({one.name: _text(one) for one in by} | paged)
-        body["link"] = [{"relation": "next", "url": f"{address}?{query}"}]
+        following = said | {"_count": str(most), "_offset": str(first + most)}
+        links.append({"relation": "next", "url": _with_query(address, following)})
+    body: Resource = {
+        "resourceType": "Bundle",
+        "type": "searchset",
+        "total": len(found),
+        "link": links,
+    }
     if shown := found[first : first + most]:
         match = {"mode": "match"}
         body["entry"] = [
             {"fullUrl": r["url"], "resource": whole(r, version), "search": match} for r in shown
         ]
     return body
+
+
+def _is_one_of(resource: Resource, one: Given) -> bool:
+    """Whether a definition is what a parameter asks for, by one of its values."""
+    return any(
+        all(resource[element] == part for element, part in _apart(one.name, value))
+        for value in _text(one).split(",")
+    )
 
 
 def _apart(name: str, value: str) -> Iterable[tuple[str, str]]:
@@ -75,11 +89,16 @@ def _apart(name: str, value: str) -> Iterable[tuple[str, str]]:
         yield "version", version
 
 
+def _with_query(address: str, said: Mapping[str, str]) -> str:
+    return f"{address}?{urlencode(said)}" if said else address
+
+
 @frozen
 class TerminologyCall:
     """One call: the version spoken, what there is, the definition it names, what was asked.
 
-    `posted` says whether it came as a body: there its parameters stand, or would.
+    `posted` says whether it came as a body: there its parameters stand, or would. `coded_in` is the
+    code system that a `coding` in it names.
     """
 
     version: FhirVersion
@@ -87,6 +106,7 @@ class TerminologyCall:
     own_id: str | None
     asked: Sequence[Given]
     posted: bool = False
+    coded_in: str | None = None
 
     def one(self, name: str) -> str | None:
         """The parameter's value, or ``None``."""
@@ -172,7 +192,10 @@ def _property(code: str, key: str, value: str) -> Resource:
 
 def validate_in_system(call: TerminologyCall) -> Resource:
     """Whether a code is one of a code system, and its display as given."""
-    return _validated(call, call.definition("CodeSystem", "url"))
+    system = call.definition("CodeSystem", "url")
+    if call.coded_in not in {None, system["url"]}:
+        return _has_none_of(system, call.coded_in)
+    return _validated(call, system, system)
 
 
 def validate_in_set(call: TerminologyCall) -> Resource:
@@ -181,14 +204,19 @@ def validate_in_set(call: TerminologyCall) -> Resource:
     system = _system_of(held, call.shelf)
     named = call.one("system")
     if named is not None and named != system["url"]:
-        return _parameters([_said(result=False), _message(f"{held['url']} has no code of {named}")])
-    return _validated(call, system)
+        return _has_none_of(held, named)
+    return _validated(call, system, held)
 
 
-def _validated(call: TerminologyCall, system: Resource) -> Resource:
+def _has_none_of(held: Resource, named: str | None) -> Resource:
+    return _parameters([_said(result=False), _message(f"{held['url']} has no code of {named}")])
+
+
+def _validated(call: TerminologyCall, system: Resource, held: Resource) -> Resource:
+    """Whether the code is one of `system`; where it is not, it is `held` that has none such."""
     concept, display = _concept(system, call.code()), call.one("display")
     if concept is None:
-        return _parameters([_said(result=False), _message(f"{system['url']} has no such code")])
+        return _parameters([_said(result=False), _message(f"{held['url']} has no such code")])
     shown = {"name": "display", "valueString": concept["display"]}
     if display is not None and display != concept["display"]:
         words = f"its display is “{concept['display']}”"
@@ -319,6 +347,8 @@ TERMINOLOGY = (
 def asked_in_body(body: dict[str, Any], system_as: str) -> tuple[Given, ...]:
     """The parameters of a POST; a `coding` as its system, code and display.
 
+    Its system stands for `system_as` only where that is not given itself.
+
     Raises
     ------
     RequestRefused
@@ -327,7 +357,9 @@ def asked_in_body(body: dict[str, Any], system_as: str) -> tuple[Given, ...]:
     if body.get("resourceType") != "Parameters":
         raise refusal(Fault.INPUT_SHAPE, "resourceType", "send a Parameters resource")
     asked: list[Given] = []
-    for number, each in enumerate(elements_of(body) if "parameter" in body else ()):
+    sent = elements_of(body) if "parameter" in body else []
+    names_it = system_as == "url" and any(each.get("name") == "url" for each in sent)
+    for number, each in enumerate(sent):
         name = each.get("name")
         values = [value for key, value in each.items() if key.startswith("value")]
         place = f"Parameters.parameter[{number}]"
@@ -339,6 +371,7 @@ def asked_in_body(body: dict[str, Any], system_as: str) -> tuple[Given, ...]:
                 Given(system_as if of == "system" else of, {"value": coding[of]}, place)
                 for of in ("system", "code", "display")
                 if of in coding
+                and not (of == "system" and names_it and isinstance(coding[of], str))
             ]
         else:
             asked.append(Given(name, each, place))
@@ -346,6 +379,16 @@ def asked_in_body(body: dict[str, Any], system_as: str) -> tuple[Given, ...]:
         if not (isinstance(_value(given), str) or type(_value(given)) is int):
             raise refusal(Fault.OPTION_VALUE, given.expression, "this value is not taken here")
     return tuple(asked)
+
+
+def coded_in(body: dict[str, Any]) -> str | None:
+    """The code system that the `coding` of a body names; ``None`` where none does."""
+    for each in body.get("parameter", ()):
+        coding = each.get("valueCoding") if each.get("name") == "coding" else None
+        system = coding.get("system") if isinstance(coding, dict) else None
+        if isinstance(system, str):
+            return system
+    return None
 
 
 def _value(one: Given) -> Any:

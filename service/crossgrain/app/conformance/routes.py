@@ -23,6 +23,7 @@ from crossgrain.app.conformance.lookup import (
     TerminologyCall,
     TerminologyOperation,
     asked_in_body,
+    coded_in,
     refuse_others,
     search,
 )
@@ -154,19 +155,28 @@ def _add_terminology(
     """One of FHIR's own operations, by GET and by POST, at type level and at one definition."""
 
     async def by_get(request: Request) -> Response:
-        return _answered(request, (), posted=False)
+        return _answered(request, ())
 
     async def by_post(request: Request) -> Response:
         check_content(request.headers, version)
         body = parse_resource(await read_body(request, settings))
-        return _answered(request, asked_in_body(body, served.system_as), posted=True)
+        return _answered(request, asked_in_body(body, served.system_as), body)
 
-    def _answered(request: Request, in_body: tuple[Given, ...], *, posted: bool) -> Response:
+    def _answered(
+        request: Request, in_body: tuple[Given, ...], body: Resource | None = None
+    ) -> Response:
         query = request.query_params.multi_items()
         form = form_wanted(request.headers, query, version)
         asked = (*in_body, *from_query(without_form(query)))
         refuse_others(asked, served.takes)
-        call = TerminologyCall(version, shelf(), request.path_params.get("id"), asked, posted)
+        call = TerminologyCall(
+            version,
+            shelf(),
+            request.path_params.get("id"),
+            asked,
+            posted=body is not None,
+            coded_in=coded_in(body) if body else None,
+        )
         return _written(request, served.answer(call), form)
 
     at_type = f"/fhir/{version}/{served.kind}"
