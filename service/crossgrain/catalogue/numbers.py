@@ -31,7 +31,7 @@ from crossgrain.safety.assess import AFTER, BEFORE, GATES, LACKS
 from crossgrain.safety.checks import BaselineNeed, CheckDue, CheckKind
 from crossgrain.safety.facts import Demand
 from crossgrain.safety.judgement import JUDGEMENT_NUMBERS, Verdict
-from crossgrain.safety.rule import Missing, Rule, RuleTable, Severity
+from crossgrain.safety.rule import Later, Missing, Rule, RuleTable, SettledBy, Severity
 from crossgrain.screening.limits import LIMIT_KEYS
 
 
@@ -215,6 +215,13 @@ class _File(FileForm):
     judgement: dict[str, Any]
 
 
+class _Later(FileForm):
+    statement: Text = ""
+    action: Text = ""
+    settled_by: SettledBy | None = None
+    settled: Text = ""
+
+
 class _Said(FileForm):
     """What a rule, and what is not in the record, say alike."""
 
@@ -237,6 +244,7 @@ class _Rule(_Said, kw_only=True):
     demands: Listed[Demand] = ()
     instruction: Text = ""
     act: Text = ""
+    later: _Later = msgspec.field(default_factory=_Later)
 
 
 class _Missing(_Said, kw_only=True):
@@ -317,6 +325,12 @@ def _rule(entry: _Rule, place: str, numbers: Numbers) -> tuple[str, Rule]:
         act=entry.act,
         checks=_checks(entry.checks, f"{place}.checks"),
         baseline=entry.baseline or "",
+        later=Later(
+            statement=entry.later.statement,
+            action=entry.later.action,
+            settled_by=entry.later.settled_by or "",
+            settled=entry.later.settled,
+        ),
     )
 
 

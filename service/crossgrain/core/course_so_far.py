@@ -140,7 +140,7 @@ class CourseSoFar:
         In pregnancy every plan from here on is one of levothyroxine alone, so what is demanded is
         what such a plan must honour, also where the one that runs has T3.
         """
-        facts = replace(self.record.facts, in_series=self.facts is not None)
+        facts = replace(self.record.facts, in_series=self.facts is not None, at_visit=True)
         target = self.target or (self.facts.target if self.facts else Target.LEVOTHYROXINE)
         if turned_back(self.facts):
             target = Target.LEVOTHYROXINE

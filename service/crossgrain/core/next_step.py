@@ -5,14 +5,15 @@ all that is written of a plan is written of it; only what is filed already, and 
 not written again.
 """
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
+from dataclasses import field, replace
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.core.already_ordered import only_changed
 from crossgrain.core.course_so_far import about_today
 from crossgrain.core.filed_ends import as_ended
 from crossgrain.core.filed_plan import FiledPlan, Replaced, Submitted
+from crossgrain.core.hold_at_visit import rises_in, settled
 from crossgrain.core.meanwhile import NOTHING_WAITS, Meanwhile, until_settled
 from crossgrain.core.proposal import DEFAULT_FAMILY, Proposal, SwitchRequest
 from crossgrain.core.short_supply import Shortage, shortages
@@ -56,6 +57,8 @@ class NextStep:
     changes : whether anything is to be filed at all
     cites_given : whether it names what stands in no record, only in the plan of the call
     meanwhile : where it asks or stops, what becomes of the doses until that is settled
+    rises : the parts of the plan in which a dose rises, by name, and the first day of it: that, and
+        no more, waits for what is on hold
     """
 
     standing: Standing | None
@@ -64,6 +67,7 @@ class NextStep:
     changes: bool
     cites_given: bool = False
     meanwhile: Meanwhile = NOTHING_WAITS
+    rises: Mapping[str, int] = field(default_factory=dict)
 
 
 def next_step(sent: Submitted, request: SwitchRequest, catalogue: Catalogue) -> NextStep:
@@ -156,6 +160,7 @@ class _Visit:
             replaced,
             changes=changes,
             cites_given=self.filed.cites_given(replaced),
+            rises=rises_in(plan, standing.record.regimen, self.catalogue),
         )
 
     def _asks_for_tablets(self, standing: Standing, short: Sequence[Shortage]) -> bool:
@@ -248,11 +253,12 @@ class _Visit:
 
     def _findings(self, standing: Standing, plan: Plan) -> tuple[Finding, ...]:
         """What the rules say of the patient and of the plan from today on."""
-        facts = replace(standing.record.facts, in_series=standing.facts is not None)
+        facts = replace(standing.record.facts, in_series=standing.facts is not None, at_visit=True)
         rules = self.catalogue.rules
         found = before_plan(facts, self._intent(standing, plan), rules)
         of_plan = (_of_the_way(each, plan, standing) for each in after_plan(plan, facts, rules))
-        return (*map(self._answered, found), *filter(None, of_plan))
+        every = (*map(self._answered, found), *filter(None, of_plan))
+        return tuple(settled(each, standing, plan, self.catalogue) for each in every)
 
     def _answered(self, finding: Finding) -> Finding:
         """A stop that only day one can heed is shown, and holds nothing back here."""

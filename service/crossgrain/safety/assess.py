@@ -191,11 +191,11 @@ def _as_findings(
     """One finding per missing datum, with what could not be checked for want of it, in words."""
     every = {**rules.before, **rules.after}
     return tuple(
-        worded(missing, missing.code, Hit(fills={"what": ", ".join(what)}), runs=facts.in_series)
+        worded(missing, missing.code, Hit(fills={"what": ", ".join(what)}), runs=facts.has_begun)
         for need, missing in rules.missing.items()
         if (what := [every[entry.code].looked_for for entry in entries if need in entry.lacks])
     )
 
 
 def _finding(facts: Facts, rule: Rule, hit: Hit) -> Finding:
-    return worded(rule, rule.code, hit, runs=facts.in_series)
+    return worded(rule, rule.code, hit, runs=facts.has_begun)

@@ -127,6 +127,7 @@ class Facts:
     missed : days on which the patient says that thyroid medicine was missed
     running : a switch that is under way, where another is asked for
     in_series : what was changed of late was a step of the series that is judged
+    at_visit : it is a visit after the first, whether a plan runs or a dose is adjusted
     """
 
     regimen: Regimen
@@ -147,6 +148,12 @@ class Facts:
     missed: tuple[MissedDays, ...] = ()
     running: RunningPlan | None = None
     in_series: bool = False
+    at_visit: bool = False
+
+    @property
+    def has_begun(self) -> bool:
+        """Whether there is no first dose left that something could be done before."""
+        return self.in_series or self.at_visit
 
 
 T3_TARGETS = frozenset(Target) - {Target.LEVOTHYROXINE}

@@ -64,6 +64,33 @@ def any_stop(findings: Iterable[Finding]) -> bool:
     return any(finding.severity is Severity.STOP for finding in findings)
 
 
+class SettledBy(StrEnum):
+    """What of a visit after the first settles a hold by itself; the spelling of the rules file."""
+
+    LOWERING = "lowering"  # labs call today's dose too much, and it comes down
+    VISIT = "visit"  # the table of visits answers it, whatever its answer is
+
+
+@frozen
+class Later:
+    """What a rule says at a visit after the first.
+
+    Attributes
+    ----------
+    statement, action : templates; empty where the words of day one fit
+    settled_by : what a visit does that settles the hold, or empty: it is then a note
+    settled : what is to be done then, or empty where that is the action
+    """
+
+    statement: str = ""
+    action: str = ""
+    settled_by: str = ""
+    settled: str = ""
+
+
+AS_ON_DAY_ONE = Later()
+
+
 @frozen
 class Rule:
     """One entry of the rules file.
@@ -82,6 +109,7 @@ class Rule:
     act : what is to be done on the day that the predicate names, or empty
     checks : what is to be measured besides thyroid labs, and when it is due: see `checks`
     baseline : what it asks of the labs before day one, or empty: see `checks.BaselineNeed`
+    later : what it says at a visit after the first
     """
 
     code: str
@@ -100,6 +128,7 @@ class Rule:
     act: str = ""
     checks: Mapping[str, str] = field(default_factory=dict)
     baseline: str = ""
+    later: Later = AS_ON_DAY_ONE
 
     def number(self, name: str) -> Fraction:
         """A threshold's value."""
@@ -126,6 +155,7 @@ class Missing:
     baseline: str = ""
     instruction: str = field(default="", init=False)
     act: str = field(default="", init=False)
+    later: Later = field(default=AS_ON_DAY_ONE, init=False)
 
     @property
     def code(self) -> str:
@@ -190,15 +220,17 @@ class Hit:
 def worded(entry: Rule | Missing, code: str, hit: Hit, *, runs: bool = False) -> Finding:
     """A finding in the words of its entry, with every blank filled in.
 
-    Where a plan runs there is no first dose left to do it before: it is done before the next rise.
+    Where a plan runs, or a dose is adjusted, there is no first dose left to do it before: it is
+    done before the next rise.
     """
     known = {"begin": _BEFORE[runs], **texts(entry.numbers), **hit.fills}
+    later = entry.later if runs else AS_ON_DAY_ONE
     return Finding(
         code=code,
         title=titled(entry),
         severity=entry.severity,
-        statement=entry.statement.format(**known),
-        action=entry.action.format(**known),
+        statement=(later.statement or entry.statement).format(**known),
+        action=(later.action or entry.action).format(**known),
         origins=tuple(dict.fromkeys(hit.origins)),
         source=entry.source.format(**known),
         instruction=entry.instruction.format(**known),
@@ -208,7 +240,7 @@ def worded(entry: Rule | Missing, code: str, hit: Hit, *, runs: bool = False) ->
 
 
 _BEFORE = {False: "the first dose", True: "any dose is raised"}
-"""What waits until the act is done: before a plan, and in the middle of one."""
+"""What waits until the act is done: before a plan, and at a visit after the first."""
 
 
 def in_general(entry: Rule | Missing, fills: Mapping[str, str]) -> str:

@@ -77,11 +77,11 @@ class _Events:
         self, letter: Letterhead, steps: Sequence[PatientStep], labs: Sequence[BloodTest]
     ) -> Iterator["Event"]:
         locale, first = self._locale, steps[0]
-        held = on_hold(letter.proposal)
+        held = on_hold(letter)
         waiting = {test.before: test.day for test in labs if test.before}
         begun = locale.plain("calendar.only-if", letter=first.letter, day=locale.day(first.first))
         for step in steps:
-            opens = [before_the_start(letter.proposal, locale)] if step is first else [begun]
+            opens = [before_the_start(letter, locale)] if step is first else [begun]
             if (drawn := waiting.get(step.letter)) and step is not first:
                 opens.append(locale.plain("calendar.not-heard", day=locale.day(drawn)))
             more = " ".join((*opens, *self._step_words(step)))

@@ -67,6 +67,7 @@ SEVERITY_LABELS = {
     Severity.HOLD: "Hold: not to be started before this is done",
     Severity.NOTE: "Note",
 }
+LABELS_AT_VISIT = {**SEVERITY_LABELS, Severity.HOLD: "Hold: no dose rises before this is done"}
 
 
 class SheetPart(StrEnum):
@@ -172,7 +173,7 @@ def _for_the_prescriber(
         **_of_the_record(proposal, sources, locale),
         "findings": letter.findings,
         "stops": sum(found.severity is not Severity.NOTE for found in letter.findings),
-        "severity_labels": SEVERITY_LABELS,
+        "severity_labels": LABELS_AT_VISIT if course else SEVERITY_LABELS,
     }
     if letter.plan:
         past = past_of(sheet.step, letter.plan, catalogue) if sheet.step else None

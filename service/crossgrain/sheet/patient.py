@@ -10,13 +10,11 @@ from typing import Any
 from markupsafe import Markup
 
 from crossgrain.catalogue import Catalogue
-from crossgrain.core.proposal import Proposal
 from crossgrain.dosing.plan import Plan
 from crossgrain.dosing.supply import Fate, HomeUse
 from crossgrain.names.printing import decimal
 from crossgrain.names.values import frozen
 from crossgrain.reading.record import Record
-from crossgrain.safety.rule import Severity
 from crossgrain.sheet.days import BloodTest, PatientStep, blood_tests, months
 from crossgrain.sheet.locale import Locale
 from crossgrain.writing.at_home import SENTENCES, home_words
@@ -69,8 +67,8 @@ def part(
         "say": locale.say,
         "words_of": locale.words,
         "locale": locale,
-        "on_hold": on_hold(letter.proposal),
-        "before_the_start": before_the_start(letter.proposal, locale),
+        "on_hold": on_hold(letter),
+        "before_the_start": before_the_start(letter, locale),
         "now_taken": now_taken(letter.proposal.record, locale),
         "moves_to": locale.listed(
             list(
@@ -146,17 +144,28 @@ def _check_words(check: OwnCheck, locale: Locale) -> Markup:
     return locale.say("tests.check", says=check.says, days=days)
 
 
-def on_hold(proposal: Proposal) -> bool:
+def on_hold(letter: Letterhead) -> bool:
     """Whether something must be done or confirmed before the plan may begin."""
-    return bool(proposal.record.confirm) or any(
-        finding.severity is Severity.HOLD for finding in proposal.findings
-    )
+    return _is_open(letter) and letter.waits(SERIES, 0)
 
 
-def before_the_start(proposal: Proposal, locale: Locale) -> str:
+def _is_open(letter: Letterhead) -> bool:
+    return bool(letter.holds or letter.proposal.record.confirm)
+
+
+def before_the_start(letter: Letterhead, locale: Locale) -> str:
     """What must have happened before the first step, and what is taken until then."""
-    key = "head.wait" if on_hold(proposal) else "head.start"
-    return locale.plain(key, until=locale.words["head.until"])
+    if on_hold(letter):
+        return locale.plain("head.wait", until=locale.words["head.until"])
+    start = locale.plain("head.start", until=locale.words["head.until"])
+    return f"{start} {locale.words['head.rise']}" if _rises_on_hold(letter) else start
+
+
+def _rises_on_hold(letter: Letterhead) -> bool:
+    """Whether a later step waits for what is on hold; what was ordered before does not."""
+    going_on = letter.going_on
+    rises = going_on is not None and not going_on.result and SERIES.name in going_on.rises
+    return rises and _is_open(letter)
 
 
 def _at_home(

@@ -122,7 +122,7 @@ def guidance_head(
         body["encounter"] = {"reference": letter.encounter}
     body["occurrenceDateTime"] = letter.authored
     body["performer"] = {"reference": "#service"}
-    body["note"] = letter.notes(says)
+    body["note"] = letter.notes(says, waits=letter.any_waits)
     body["evaluationMessage"] = [{"reference": "#outcome"}]
     if letter.form:
         body["dataRequirement"] = [data_requirement(posed) for posed in letter.form.posed]

@@ -150,7 +150,7 @@ def findings_block(letter: Letterhead) -> str:
     if not letter.findings:
         return ""
     return heading("Safety findings") + bullets(
-        " ".join(finding_words(finding)) for finding in letter.findings
+        " ".join(finding_words(letter, finding)) for finding in letter.findings
     )
 
 
@@ -273,7 +273,7 @@ def care_plan(letter: Letterhead, contents: Contents) -> Resource:
             *(urn(activity["id"]) for activity in contents.activities),
         )
     ]
-    body["note"] = letter.notes(*beside_the_series(letter.proposal))
+    body["note"] = letter.notes(*beside_the_series(letter.proposal), waits=letter.any_waits)
     return body
 
 

@@ -93,9 +93,13 @@ def request_group(letter: Letterhead, plan: Plan, choices: tuple[BranchOption, .
     """The group that holds the branches."""
     words = [option_words(letter, choice) for choice in choices]
     says = [checkpoint_words(letter, plan), *words]
-    body = letter.request(REQUEST_GROUP, REQUEST_GROUP, SERIES, paragraphs(says))
+    body = letter.request(
+        REQUEST_GROUP, REQUEST_GROUP, SERIES, paragraphs(says), waits=letter.any_waits
+    )
     body |= letter.replaces(REQUEST_GROUP)
-    body["note"] = letter.notes(focus_note(letter.proposal.tsh, letter.draw))
+    body["note"] = letter.notes(
+        focus_note(letter.proposal.tsh, letter.draw), waits=letter.any_waits
+    )
     body["action"] = [
         {
             "title": "Checkpoint",

@@ -21,7 +21,7 @@ def changed_acts(letter: Letterhead, version: FhirVersion) -> Iterator[Resource]
     """The entries of an answer's Bundle for the filed acts that it changes."""
     for changed in letter.going_on.acts if letter.going_on else ():
         resource = changed_act(changed, version)
-        resource["text"] = narrative(paragraphs([changed.says]), letter.standing_xhtml)
+        resource["text"] = narrative(paragraphs([changed.says]), paragraphs(letter.every_order))
         yield {"fullUrl": changed.full_url, "resource": resource}
 
 

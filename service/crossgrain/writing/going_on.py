@@ -1,6 +1,7 @@
 """What an answer that goes on from a filed plan says and names beside its own plan."""
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import field
 from datetime import date
 from fractions import Fraction
 from typing import Any, Protocol
@@ -108,6 +109,7 @@ class GoingOn:
     awaits_draw : whether it only goes on until the draw that was named before
     running : the filed care plan of the plan that goes on; empty where none is
     result : the same, where nothing of it changes
+    rises : the parts of the plan in which a dose rises, and the first day on which it does
     """
 
     title: str
@@ -130,6 +132,7 @@ class GoingOn:
     awaits_draw: bool = False
     running: str = ""
     result: str = ""
+    rises: Mapping[str, int] = field(default_factory=dict)
 
     @property
     def identity(self) -> Iterator[str]:

@@ -43,6 +43,7 @@ SEVERITY_WORDS = {
     Severity.HOLD: "HOLD, not to be started before this is done",
     Severity.NOTE: "Note",
 }
+_HOLD_AT_VISIT = "HOLD, no dose rises before this is done"
 
 
 def detected_issues(letter: Letterhead) -> Iterator[Resource]:
@@ -53,7 +54,7 @@ def detected_issues(letter: Letterhead) -> Iterator[Resource]:
 
 
 def _detected_issue(letter: Letterhead, place: int, finding: Finding, origins: Origins) -> Resource:
-    text = narrative(*map(paragraph, finding_words(finding)))
+    text = narrative(*map(paragraph, finding_words(letter, finding)))
     body = letter.head("DetectedIssue", issue_name(place), text)
     raised_by = [origins.reference_to(origin) for origin in finding.origins]
     body["status"] = "preliminary"  # a person has not judged it yet
@@ -75,10 +76,12 @@ def _evidence(finding: Finding, raised_by: list[dict[str, Any]]) -> dict[str, An
     return evidence
 
 
-def finding_words(finding: Finding) -> list[str]:
+def finding_words(letter: Letterhead, finding: Finding) -> list[str]:
     """A finding for a reader: how grave, what, what to do, on whose word."""
+    at_visit = letter.going_on and finding.severity is Severity.HOLD
+    grave = _HOLD_AT_VISIT if at_visit else SEVERITY_WORDS[finding.severity]
     return [
-        f"{SEVERITY_WORDS[finding.severity]}: {finding.statement}",
+        f"{grave}: {finding.statement}",
         f"What to do: {finding.action}",
         f"Source: {finding.source}",
     ]

@@ -119,9 +119,9 @@ class Letterhead:
     draw: Draw
     """The draw that decides between them."""
     standing: tuple[str, ...]
-    """What every order of a dose says: what must be done before, what to confirm, the caution."""
-    standing_xhtml: str
-    """The same for its narrative."""
+    """What every order of a dose says that waits: what must be done before, and `every_order`."""
+    every_order: tuple[str, ...]
+    """What every order of a dose says: what to confirm, the caution."""
     going_on: GoingOn | None = None
     """Given where the answer goes on from a plan, or from a dose, as the next step."""
     form: QuestionForm | None = None
@@ -227,12 +227,35 @@ class Letterhead:
             "identifier": [{"system": RESOURCE_SYSTEM, "value": own_id}],
         }
 
-    def request(self, resource_type: str, what: str, scope: Scope, own_xhtml: str) -> Resource:
+    def waits(self, scope: Scope, last_day: int) -> bool:
+        """Whether what is to be done until a day waits for what is on hold.
+
+        At a visit after the first that is what rises, and what falls beside it.
+        """
+        if self.going_on is None:
+            return True
+        rises = self.going_on.rises.get(scope.name)
+        return rises is not None and last_day >= rises
+
+    @property
+    def any_waits(self) -> bool:
+        """Whether anything of the answer does."""
+        return self.going_on is None or bool(self.going_on.rises)
+
+    def says(self, *, waits: bool) -> tuple[str, ...]:
+        """What an order of a dose says of every other too."""
+        return self.standing if waits else self.every_order
+
+    def request(
+        self, resource_type: str, what: str, scope: Scope, own_xhtml: str, *, waits: bool = False
+    ) -> Resource:
         """The head of a request: tied to the plan and the care plan, a draft to be judged.
 
-        `own_xhtml` opens the narrative; what every request says closes it.
+        `own_xhtml` opens the narrative; what every request says closes it. `waits` is for one of a
+        dose that waits for what is on hold.
         """
-        says = CAUTION_XHTML if resource_type == "ServiceRequest" else self.standing_xhtml
+        of_draw = resource_type == "ServiceRequest"
+        says = CAUTION_XHTML if of_draw else paragraphs(self.says(waits=waits))
         body = self.head(resource_type, what, narrative(own_xhtml, says))
         group = "requisition" if resource_type == "ServiceRequest" else "groupIdentifier"
         if tied_to := self.tied_to:
@@ -255,9 +278,9 @@ class Letterhead:
         filed = self.going_on.replaces.get(resource_type, ()) if self.going_on else ()
         return {"replaces": references(filed)} if filed else {}
 
-    def notes(self, *own: str) -> list[Resource]:
+    def notes(self, *own: str, waits: bool) -> list[Resource]:
         """What is particular to a resource, then what every order of a dose says."""
-        return _annotations(*own, *self.standing)
+        return _annotations(*own, *self.says(waits=waits))
 
 
 def notes_of_draw(*own: str) -> list[Resource]:
@@ -272,9 +295,10 @@ def _annotations(*texts: str) -> list[Resource]:
     return [{"text": plain(text)} for text in texts if text]
 
 
-def before_start(hold: Finding) -> str:
-    """A hold as it stands on every request."""
-    return f"Not to be started before this is done: {hold.action} ({hold.statement})"
+def before_start(hold: Finding, *, going_on: bool) -> str:
+    """A hold as it stands on every request that waits for it."""
+    waits = "No dose rises, and none falls beside it," if going_on else "Not to be started"
+    return f"{waits} before this is done: {hold.action} ({hold.statement})"
 
 
 def to_confirm(question: Question) -> str:
@@ -282,11 +306,15 @@ def to_confirm(question: Question) -> str:
     return f"To be confirmed: {question.question}"
 
 
-def standing_words(proposal: Proposal) -> tuple[str, ...]:
-    """What must be done first, what is to be confirmed, and who decides."""
-    holds = [before_start(f) for f in proposal.findings if f.severity is Severity.HOLD]
-    confirm = map(to_confirm, proposal.record.confirm)
-    return tuple(plain(text) for text in (*holds, *confirm, CAUTION))
+def holds_in_words(proposal: Proposal, *, going_on: bool) -> tuple[str, ...]:
+    """What must be done first."""
+    holds = (f for f in proposal.findings if f.severity is Severity.HOLD)
+    return tuple(plain(before_start(hold, going_on=going_on)) for hold in holds)
+
+
+def every_order_says(proposal: Proposal) -> tuple[str, ...]:
+    """What is to be confirmed, and who decides."""
+    return tuple(plain(text) for text in (*map(to_confirm, proposal.record.confirm), CAUTION))
 
 
 def letterhead_for(
@@ -307,7 +335,7 @@ def letterhead_for(
     plan_id = stable_id(plain(own_name))
     care_plan_urn = urn(resource_id(plan_id, "CarePlan"))
     encounter, requester = carried_over(proposal)
-    standing = standing_words(proposal)
+    every_order = every_order_says(proposal)
     findings = most_severe_first(proposal.findings)
     issue_urns = tuple(
         urn(resource_id(plan_id, issue_name(place))) for place in range(len(findings))
@@ -340,8 +368,8 @@ def letterhead_for(
         branches=branches,
         conditions=conditions_for(proposal.tsh, plan, draw) if plan else {},
         draw=draw,
-        standing=standing,
-        standing_xhtml=paragraphs(standing),
+        standing=(*holds_in_words(proposal, going_on=going_on is not None), *every_order),
+        every_order=every_order,
         going_on=going_on,
         form=form,
     )

@@ -84,6 +84,7 @@ def going_on(step: NextStep, dated: DateWords = date_words) -> GoingOn:
         awaits_draw=_awaits_draw(step),
         running=running[0] if running else "",
         result=running[0] if running and not step.changes else "",
+        rises=step.rises,
     )
 
 

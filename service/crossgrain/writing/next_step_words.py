@@ -44,6 +44,7 @@ _POSITIONS: Mapping[Position, str] = {
     Position.AFTER: "The checkpoint is past; the dose is settled by labs.",
     Position.MAINTENANCE: "The dose has proved right; labs keep watch over it.",
 }
+_NONE_TAKEN = "A plan runs, and by the record nothing of it is taken."
 
 
 def title_of(step: NextStep) -> str:
@@ -135,6 +136,8 @@ def acts_changed(step: NextStep, dated: DateWords) -> Iterator[ChangedAct]:
 
 def position_words(standing: Standing) -> str:
     """Where in a plan the patient is."""
+    if not standing.record.regimen.lines:
+        return _NONE_TAKEN
     return _POSITIONS[standing.visit.position]
 
 

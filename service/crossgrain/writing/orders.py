@@ -80,9 +80,11 @@ def _request(letter: Letterhead, scope: Scope, made: Prescription) -> Resource:
     wording, preparation = letter.wording, made.preparation
     taken = instructions(wording, scope, made)
     said = dict.fromkeys(use.course.line.note for use in made.uses if use.course.line.note)
-    waits = tuple(waits_for(letter, scope, made.first_day))
-    own = paragraphs((*waits, *(each["text"] for each in taken), *said))
-    body = letter.request("MedicationRequest", order_name(scope, made), scope, own)
+    awaits = tuple(waits_for(letter, scope, made.first_day))
+    waits = letter.waits(scope, made.last_day)
+    own = paragraphs((*awaits, *(each["text"] for each in taken), *said))
+    name = order_name(scope, made)
+    body = letter.request("MedicationRequest", name, scope, own, waits=waits)
     ordered = step_of(made, *letter.steps_in(scope), letter.day_one)
     body["extension"] = on_order(ordered, preparation.unit, letter.series_parts)
     body["category"] = [concept(CATEGORY, "community", "Community")]
@@ -91,9 +93,10 @@ def _request(letter: Letterhead, scope: Scope, made: Prescription) -> Resource:
     exchanged = letter.plan and letter.plan.exchange
     if made.uses[0].course.line.part is not SwitchPart.NEW or exchanged or letter.going_on:
         body.update(replacing(letter.replaced.get(preparation.id, ())))
-    if holds := letter.holds:
+    if waits and (holds := letter.holds):
         body["detectedIssue"] = holds
-    body["note"] = letter.notes(*scope.only_if, *waits, *said, *_in_reserve(made))
+    own_notes = (*scope.only_if, *awaits, *said, *_in_reserve(made))
+    body["note"] = letter.notes(*own_notes, waits=waits)
     body["dosageInstruction"] = taken
     body["dispenseRequest"] = dispense(wording, made, _settled_on(letter, scope))
     body["substitution"] = _substitution()
@@ -196,7 +199,7 @@ def waiting_orders(letter: Letterhead) -> Iterator[Resource]:
         body["code"] = code
         body["description"] = order.says
         body["focus"] = {"reference": order.reference}
-        body["note"] = letter.notes()
+        body["note"] = letter.notes(waits=False)
         body["restriction"] = {"period": {"start": letter.iso(0), "end": order.by.isoformat()}}
         yield body
 
@@ -325,8 +328,8 @@ def _continues(courses: Sequence[OrderedCourse], medicine: str, day: int) -> boo
 
 
 def _task(letter: Letterhead, scope: Scope, focus: str, day: int, says: str) -> Resource:
-    own = paragraphs((*scope.only_if, says))
-    body = letter.request("Task", f"Task|{scope.name}|{focus}|{day}", scope, own)
+    own, waits = paragraphs((*scope.only_if, says)), letter.waits(scope, day)
+    body = letter.request("Task", f"Task|{scope.name}|{focus}|{day}", scope, own, waits=waits)
     coding = {
         "system": TASK_CODE,
         "code": ABORT,
@@ -335,7 +338,7 @@ def _task(letter: Letterhead, scope: Scope, focus: str, day: int, says: str) -> 
     body["code"] = {"coding": [coding], "text": "End the standing order"}
     body["description"] = says
     body["focus"] = {"reference": focus}
-    body["note"] = letter.notes(*scope.only_if)
+    body["note"] = letter.notes(*scope.only_if, waits=waits)
     body["restriction"] = {"period": {"start": letter.iso(day), "end": letter.iso(day)}}
     return body
 
@@ -366,9 +369,10 @@ def dated_acts(letter: Letterhead) -> Iterator[Resource]:
         if finding.act and finding.day is not None:
             on = letter.iso(finding.day)
             says = f"{letter.words(finding.day)}: {finding.act}. {finding.action}"
-            body = letter.request("Task", f"Task|act|{finding.code}", SERIES, paragraphs([says]))
+            own, waits = paragraphs([says]), letter.waits(SERIES, finding.day)
+            body = letter.request("Task", f"Task|act|{finding.code}", SERIES, own, waits=waits)
             body["code"] = {"text": plain(finding.act)}
             body["description"] = plain(says)
-            body["note"] = letter.notes()
+            body["note"] = letter.notes(waits=waits)
             body["restriction"] = {"period": {"start": on, "end": on}}
             yield body

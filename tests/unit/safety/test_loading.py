@@ -9,6 +9,7 @@ from tests.unit.safety.patients import NUMBERS, parsed
 
 from crossgrain.catalogue.numbers import rules_from
 from crossgrain.names.errors import DomainError
+from crossgrain.safety.rule import Later
 
 FILE = parsed("safety_rules.toml")
 
@@ -94,7 +95,8 @@ def test_what_the_code_and_the_file_do_not_share_is_named_whole() -> None:
 def as_written(entry: dict[str, Any]) -> dict[str, object]:
     """An entry of the file as the table should carry it."""
     numbers = {name: NUMBERS[key] for name, key in entry.get("numbers", {}).items()}
-    return {**entry, "numbers": numbers}
+    later = {"later": Later(**entry["later"])} if "later" in entry else {}
+    return {**entry, "numbers": numbers, **later}
 
 
 @pytest.mark.parametrize("section", ["before", "after", "verdict"])

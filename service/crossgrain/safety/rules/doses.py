@@ -5,7 +5,7 @@ from contextlib import suppress
 from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis
-from crossgrain.dosing.plan import BasisCoverage, Checkpoint, Plan
+from crossgrain.dosing.plan import BasisCoverage, Checkpoint, Plan, PriorTherapy
 from crossgrain.dosing.preparations import Kind, total
 from crossgrain.dosing.steps import LineDose, Step, SwitchPart
 from crossgrain.dosing.targets import Target, dose_of
@@ -202,8 +202,16 @@ def _coverage_low(case: PlanCase, rule: Rule) -> Hit | None:
             "coverage": percent(found.lowest.value),
             "day": f"{found.lowest.day:.0f}",
             "basis": found.basis_id,
+            **_overlap_offered(case.plan),
         }
     )
+
+
+def _overlap_offered(plan: Plan) -> dict[str, str]:
+    """The other way of the old medicine, in the two places where an action names it."""
+    if plan.prior_therapy is PriorTherapy.OVERLAP:
+        return {"choose": "", "instead": ""}
+    return {"choose": "Choose overlap. ", "instead": ", or choose overlap,"}
 
 
 def _worth(
