@@ -148,6 +148,26 @@ def test_a_card_that_asks_says_that_nothing_rises_until_it_is_answered(clinic: C
     assert "no dose is to change: by the first order it would on 28 April 2025" in card["detail"]
 
 
+def test_what_is_new_in_the_record_has_a_card_that_withdraws_the_rise(clinic: Clinic) -> None:
+    record, day = record_of("on-time"), day_of("on-time")
+    (patient,) = (each["id"] for each in record if each["resourceType"] == "Patient")
+    new = {
+        "resourceType": "Condition",
+        "id": "new",
+        "clinicalStatus": {"coding": [{"code": "active"}]},
+        "code": {"coding": [{"system": "http://snomed.info/sct", "code": "49436004"}]},
+        "subject": {"reference": f"Patient/{patient}"},
+        "onsetDateTime": (day - timedelta(1)).isoformat(),
+    }
+    (card,) = clinic.cards([*record, new], day)
+    assert card["indicator"] == "warning"
+    assert "something new speaks against a rise. Next step: hold today's dose" in card["summary"]
+    assert "atrial fibrillation" in card["detail"]
+    ended = [a["resource"] for a in actions_of(card) if a["type"] == "update"]
+    rising = [each for each in ended if each["resourceType"] == "MedicationRequest"]
+    assert {first_day(each) > day.isoformat() for each in rising} == {True}
+
+
 # --- the supply --------------------------------------------------------------------------------
 
 

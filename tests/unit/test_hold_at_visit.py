@@ -4,9 +4,10 @@ from typing import Any
 
 import pytest
 from tests.conformance.patients import CATALOGUE
-from tests.unit.reading.records import PATIENT, Json, bundle, encoded
+from tests.unit.reading.records import PATIENT, SUBJECT, Json, bundle, encoded
 from tests.unit.sheet.pages import BRITISH, VERSION, parsed
-from tests.unit.visits import chart, diagnosis, hypothyroid, old, on, proposed, says, tsh
+from tests.unit.sheet.visits import VISITS, record
+from tests.unit.visits import chart, diagnosis, first_day, hypothyroid, old, on, proposed, says, tsh
 
 from crossgrain.core.next_step import NextStep
 from crossgrain.dosing.onward import Act
@@ -150,3 +151,110 @@ def test_where_nothing_is_taken_no_dose_is_said_to_be_raised() -> None:
     assert act(step) is Act.ASK
     written = str(answer(step))
     assert "still being raised" not in written
+
+
+# --- what is new in the record -------------------------------------------------------------------
+
+AMIODARONE: Json = {
+    "resourceType": "MedicationStatement",
+    "id": "s-amiodarone",
+    "status": "active",
+    "medicationCodeableConcept": {"text": "amiodarone 200 mg tablet"},
+    "subject": SUBJECT,
+    "effectivePeriod": {"start": on(20)},
+}
+UNDATED = {key: v for key, v in diagnosis(FIBRILLATION, 0).items() if key != "onsetDateTime"}
+NEWS = {
+    "an arrhythmia since the last step": (diagnosis(FIBRILLATION, 20), "atrial-fibrillation"),
+    "one of no date that the plan did not know": (UNDATED, "atrial-fibrillation"),
+    "one that began before the plan and came to light since": (
+        diagnosis(FIBRILLATION, -900),
+        "atrial-fibrillation",
+    ),
+    "a medicine since the last step": (AMIODARONE, "amiodarone"),
+}
+
+
+@pytest.mark.parametrize(("new", "code"), NEWS.values(), ids=NEWS)
+def test_what_is_new_and_speaks_against_a_rise_holds_todays_dose(new: Json, code: str) -> None:
+    step = visit(30, *chart(PLAN, 30, new))
+    assert act(step) is Act.HOLD
+    assert found(step, code).severity is Severity.HOLD
+    assert step.proposal.plan
+    assert step.rises["series"] == CATALOGUE.numbers["next_step.hold_days"].value
+    rising = [o for o in of_series(step) if waits(o)]
+    assert rising
+    today = step.proposal.plan.steps[0]
+    assert today.first_day == 0
+
+
+@pytest.mark.parametrize(("new", "code"), NEWS.values(), ids=NEWS)
+def test_no_page_and_no_resource_says_that_all_goes_on(new: Json, code: str) -> None:
+    step = visit(30, *chart(PLAN, 30, new))
+    every = f"{answer(step)} {patient_page(step)}"
+    assert "speaks against going on" not in every
+    assert "All goes as planned" not in every
+    assert "Do not go up to a higher dose before we tell you." in every
+    assert found(step, code).title in every
+
+
+def test_every_signed_order_that_would_rise_is_withdrawn_for_what_is_new() -> None:
+    step = visit(30, *chart(PLAN, 30, diagnosis(FIBRILLATION, 20), signed_until=60))
+    ahead = {f"MedicationRequest/{o['id']}" for o in PLAN.signed(60) if first_day(o) > on(30)}
+    assert ahead
+    tasks = [each for each in of_series(step) if each["resourceType"] == "Task"]
+    assert ahead <= {task["focus"]["reference"] for task in tasks}
+
+
+def test_the_checks_that_what_is_new_asks_for_are_ordered() -> None:
+    step = visit(30, *chart(PLAN, 30, diagnosis(FIBRILLATION, 20)))
+    asked = [each for each in answer(step) if each["resourceType"] == "ServiceRequest"]
+    words = {each["code"]["text"] for each in asked if each["intent"] == "proposal"}
+    assert {"Electrocardiogram", "Resting pulse"} <= words
+
+
+def test_the_steps_that_are_left_are_as_long_as_the_pace_that_is_told() -> None:
+    plan = visit(16, *chart(PLAN, 16, diagnosis(FIBRILLATION, 15))).proposal.plan
+    assert plan
+    assert plan.pace == "cautious"
+    interval = CATALOGUE.policy.pace("cautious").interval_days
+    assert {step.days for step in plan.steps[1:-1]} == {interval}
+
+
+def test_what_a_plan_was_made_with_is_no_news() -> None:
+    slow = proposed(pace="cautious")
+    step = visit(30, *chart(slow, 30, diagnosis(FIBRILLATION, -900)))
+    assert act(step) is Act.CONTINUE
+    assert found(step, "atrial-fibrillation").severity is Severity.HOLD
+
+
+def test_a_hold_that_stood_when_the_plan_was_signed_counts_as_settled() -> None:
+    on_time = record("on-time")
+    (patient,) = (
+        each["resource"]["id"]
+        for each in on_time["entry"]
+        if each["resource"]["resourceType"] == "Patient"
+    )
+    before = {
+        **AMIODARONE,
+        "subject": {"reference": f"Patient/{patient}"},
+        "effectivePeriod": {"start": on(-300)},
+    }
+    content = {**on_time, "entry": [*on_time["entry"], {"resource": before}]}
+    asked = from_query([("as-of", VISITS["on-time"]["as_of"])])
+    step = settle(DESK, content, asked, FhirVersion.R4).step
+    assert act(step) is Act.CONTINUE
+    assert not step.changes
+    assert found(step, "amiodarone").severity is Severity.HOLD
+    assert "whoever signed what is ordered has settled it" in str(answer(step))
+    page = patient_page(step)
+    assert "All goes as planned. Go on." in page
+    assert "Do not start yet" not in page
+    assert "Do not go up" not in page
+
+
+def test_where_nothing_rises_any_more_what_is_new_changes_no_dose() -> None:
+    waiting = PLAN.plan.steps[-1].first_day + 3
+    step = visit(waiting, *chart(PLAN, waiting, diagnosis(FIBRILLATION, waiting - 2)))
+    assert act(step) is Act.CONTINUE
+    assert not step.rises.get("series")

@@ -42,6 +42,7 @@ from crossgrain.writing.next_step_words import ACT_WORDS, acts_changed, position
 _WHY: Mapping[Due, str] = {
     Due.FOUND: "the plan is stopped",
     Due.UNTOLD: "where the patient stands cannot be told",
+    Due.NEWS: "something new speaks against a rise",
     Due.LABS_BACK: "labs are back",
     Due.LABS_OVERDUE: "labs are overdue",
     Due.SUPPLY: "the next order is due",
@@ -58,6 +59,7 @@ _INDICATORS: Mapping[Due, Literal["critical", "warning", "info"]] = {
     Due.FOUND: "critical",
     Due.UNTOLD: "warning",
     Due.REPORTED: "warning",
+    Due.NEWS: "warning",
     Due.LABS_BACK: "warning",
     Due.LABS_OVERDUE: "warning",
     Due.SUPPLY: "info",

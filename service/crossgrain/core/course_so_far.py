@@ -5,7 +5,7 @@ together.
 """
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
 
@@ -34,17 +34,20 @@ from crossgrain.names.values import frozen
 from crossgrain.reading.record import MarkedOrder, MedicineEntry, Question, Record
 from crossgrain.reading.series_mark import ActTaken, SeriesFacts
 from crossgrain.safety.assess import before_plan, constraints
-from crossgrain.safety.facts import T3_TARGETS, Constraints, Intent
+from crossgrain.safety.facts import T3_TARGETS, Constraints, Demand, Facts, Intent, Known
 from crossgrain.safety.labs_since import LabsRead
 from crossgrain.safety.results import is_pregnant
-from crossgrain.safety.rule import Finding
+from crossgrain.safety.rule import Finding, Severity
 from crossgrain.safety.visit import (
     Lateness,
+    News,
     Position,
     Stock,
     Visit,
 )
 
+NEW_FINDING = "new-finding"
+"""The reason of a visit that answered what was new in the record."""
 MOVES_ON = {Act.BRANCH, Act.TURN_BACK}
 WHOLE_RECORD = "Bundle"
 """Where a question points that is about nothing smaller."""
@@ -153,6 +156,58 @@ class CourseSoFar:
             binding = before_plan(facts, alone, rules)
         return constraints(binding, rules), found
 
+    def news(self, position: Position, findings: Iterable[Finding]) -> tuple[Finding, ...]:
+        """The holds on a rise of a climb that no visit, nor day one, has weighed.
+
+        What is dated later than the last of them is new. Without a date, or with that of an onset
+        long ago, it is where it would have had the plan climb at the cautious pace, and did not.
+
+        Parameters
+        ----------
+        findings : what the safety rules raise today
+        """
+        if self.facts is None or position is not Position.CLIMB:
+            return ()
+        earlier = replace(self, record=replace(self.record, facts=self._facts_before()))
+        _, known = earlier.limits(position)
+        weighed = {(each.code, origin) for each in known for origin in (*each.origins, "")}
+        holds = (each for each in findings if each.severity is Severity.HOLD)
+        return tuple(
+            each
+            for each in holds
+            if any((each.code, origin) not in weighed for origin in (*each.origins, ""))
+            or self._should_have_slowed(each)
+        )
+
+    def _facts_before(self) -> Facts:
+        """What was known by the last visit, or on day one."""
+        last = self.acts[-1].day if self.acts else self.facts.day_one if self.facts else None
+        by = (last - self.record.as_of).days if last else 0
+
+        def known(listed: tuple[Known, ...] | None) -> tuple[Known, ...] | None:
+            if listed is None:
+                return None
+            return tuple(each for each in listed if each.day is None or each.day <= by)
+
+        facts = self.record.facts
+        return replace(
+            facts,
+            conditions=known(facts.conditions),
+            allergies=known(facts.allergies),
+            medicines=known(facts.medicines),
+            goals=known(facts.goals),
+        )
+
+    def _should_have_slowed(self, finding: Finding) -> bool:
+        """Whether a plan made with a finding would be slower, and no visit has answered it since.
+
+        Age comes by itself, and is no news.
+        """
+        rule = self.catalogue.rules.before.get(finding.code)
+        slows = rule is not None and Demand.SLOWLY in rule.demands and bool(rule.keys)
+        paced = self.facts is None or self.facts.pace == CAUTIOUS
+        return slows and not paced and all(act.reason != NEW_FINDING for act in self.acts)
+
     def visit(
         self,
         position: Position,
@@ -160,6 +215,7 @@ class CourseSoFar:
         labs: LabsRead,
         taken: Sequence[Dated],
         findings: Sequence[Finding],
+        news: Sequence[Finding] = (),
     ) -> Visit:
         """Every dimension of the table but how often the same was answered before."""
         facts = self.record.facts
@@ -171,6 +227,7 @@ class CourseSoFar:
             labs=labs.says,
             schedule=lateness,
             stock=Stock.OUT if self._out_of_stock() else Stock.AS_PLANNED,
+            news=News.HOLD if news else News.NONE,
         )
 
     def _out_of_stock(self) -> bool:

@@ -20,6 +20,7 @@ class Due(StrEnum):
     FOUND = "found"  # an emergency, a pregnancy, or a rule that stops the plan
     UNTOLD = "untold"  # where the patient stands cannot be told
     REPORTED = "reported"  # symptoms, or days missed
+    NEWS = "news"  # what is new in the record speaks against a rise
     LABS_BACK = "labs-back"
     LABS_OVERDUE = "labs-overdue"
     SUPPLY = "supply"  # what the plan gives next is not ordered, or not signed
@@ -51,6 +52,8 @@ def _spoken_for(step: NextStep, standing: Standing) -> Due | None:
         return Due.FOUND
     if stage is Precedence.PACE or (stage is Precedence.READING and visit.taking in _REPORTED):
         return Due.REPORTED
+    if stage is Precedence.FINDING:
+        return Due.NEWS
     if stage not in {Precedence.READING, Precedence.LABS}:
         return None
     if standing.decision.changes_nothing:  # labs are there, and too early to speak

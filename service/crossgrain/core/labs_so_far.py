@@ -10,6 +10,7 @@ from crossgrain.safety.facts import Analyte
 from crossgrain.safety.labs_since import DoseHeld, LabsRead, labs_since
 from crossgrain.safety.visit import Position, Precedence
 
+_LOOKED_AT_NO_LABS = {Precedence.FINDING, Precedence.SCHEDULE}
 _SPOKE_OF_LABS = {Precedence.LABS, Precedence.READING}
 
 
@@ -43,11 +44,11 @@ def labs_due(course: CourseSoFar, position: Position) -> int | None:
 def _labs_from(course: CourseSoFar) -> int:
     """The first day whose labs no visit has answered: of day one they are the baseline.
 
-    A visit that only went on by the plan's dates answered none: a result may come after it that
-    was drawn before it.
+    A visit that only went on by the plan's dates, or held for a finding, answered none: a result
+    may come after it that was drawn before it.
     """
     stages = {row.reason: row.stage for row in course.catalogue.decisions}
-    acts = [act for act in course.acts if stages.get(act.reason) is not Precedence.SCHEDULE]
+    acts = [act for act in course.acts if stages.get(act.reason) not in _LOOKED_AT_NO_LABS]
     if not acts:
         return course.day_one + (1 if course.facts else 0)
     last = acts[-1]

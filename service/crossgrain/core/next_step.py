@@ -7,6 +7,7 @@ not written again.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import field, replace
+from fractions import Fraction
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.core.already_ordered import only_changed
@@ -16,6 +17,7 @@ from crossgrain.core.filed_plan import FiledPlan, Replaced, Submitted
 from crossgrain.core.hold_at_visit import rises_in, settled
 from crossgrain.core.meanwhile import NOTHING_WAITS, Meanwhile, until_settled
 from crossgrain.core.proposal import DEFAULT_FAMILY, Proposal, SwitchRequest
+from crossgrain.core.propose import CAUTIOUS
 from crossgrain.core.short_supply import Shortage, shortages
 from crossgrain.core.standing import Standing, UnknownStanding, standing_of
 from crossgrain.dosing.onward import Act, plan_onward
@@ -187,10 +189,20 @@ class _Visit:
             reading=decision.reading,
             hold_days=decision.hold_days,
             freeze_old=decision.freeze_old,
+            slower=self._slower(standing),
         )
         plan = self.filed.in_its_tablets(plan)
         goes_on = decision.act is Act.CONTINUE and standing.visit.schedule is Lateness.ON_TIME
         return self.filed.on_filed_days(plan) if goes_on else plan
+
+    def _slower(self, standing: Standing) -> Fraction:
+        """How many times as long the steps become where what is new asks for the cautious pace."""
+        facts = standing.facts
+        asked = standing.decision.stage is Precedence.FINDING and standing.limits.slowly
+        if not asked or facts is None:
+            return Fraction(1)
+        pace = self.catalogue.policy.pace
+        return Fraction(pace(CAUTIOUS).interval_days, pace(facts.pace).interval_days)
 
     def _without_plan(
         self,

@@ -103,6 +103,7 @@ class Standing:
     labs : what was read of the labs since the last visit
     findings : what the safety rules raise today
     limits : what they demand of a plan
+    news : those that hold a rise, and that no visit has weighed
     labs_due : the day on which the plan's next labs are due where none has come; ``None`` without
         a plan
     step, steps : which step of how many today's dose is; ``None`` without a plan, or before the
@@ -119,6 +120,7 @@ class Standing:
     labs: LabsRead
     findings: tuple[Finding, ...]
     limits: Constraints
+    news: tuple[Finding, ...] = ()
     labs_due: int | None = None
     step: int | None = None
     steps: int | None = None
@@ -252,7 +254,8 @@ def _in_plan(
     position = position_in(course, rises=rises_after(course, planned[place.step or 0 :]))
     limits, findings = course.limits(position)
     labs = labs_read(course, position, taken)
-    visit = course.visit(position, place.lateness, labs, taken, findings)
+    news = course.news(position, findings)
+    visit = course.visit(position, place.lateness, labs, taken, findings, news)
     confirm = (
         *record.confirm,
         *confirm_checkpoint(series, again, record, catalogue),
@@ -269,6 +272,7 @@ def _in_plan(
         labs=labs,
         findings=findings,
         limits=limits,
+        news=news,
         labs_due=labs_due(course, position),
         step=place.step,
         steps=len(planned),

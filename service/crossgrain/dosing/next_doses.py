@@ -54,9 +54,13 @@ def _beyond(mid: Midway) -> list[Days]:
     return [Days(s.days, {**s.amounts, **old}) for s, old in zip(way.slots, way.old, strict=True)]
 
 
-def held(mid: Midway, days: int | None) -> list[Days]:
-    """Today's doses for so many days, or until labs speak of them; then the steps to come."""
-    return _from_today(mid, max(mid.place.rest, mid.until_labs if days is None else days))
+def held(mid: Midway, days: int | None, slower: Fraction = Fraction(1)) -> list[Days]:
+    """Today's doses for so many days, or until labs speak of them; then the steps to come.
+
+    `slower` is how many times as long as planned each of these is.
+    """
+    first = max(mid.place.rest, mid.until_labs if days is None else days)
+    return _from_today(mid, first, slower=slower)
 
 
 def slowed(mid: Midway) -> list[Days]:

@@ -71,6 +71,7 @@ def plan_onward(
     reading: LabReading | None = None,
     hold_days: int | None = None,
     freeze_old: bool = False,
+    slower: Fraction = Fraction(1),
 ) -> Plan:
     """Plan from today on.
 
@@ -81,6 +82,7 @@ def plan_onward(
     reading : what labs say that speak of today's doses, for a branch
     hold_days : for how long the doses are held; ``None`` until the next labs
     freeze_old : whether the old medicine stays as it is while the climb goes on
+    slower : after a hold, how many times as long the steps are that follow
 
     Raises
     ------
@@ -100,8 +102,9 @@ def plan_onward(
             done = goes_on(mid, freeze_old=freeze_old)
             return _by_days(mid, days, done, drawn=mid.place.waits)
         case Act.HOLD:
-            days = held(mid, hold_days)
-            return _by_days(mid, days, holds(mid, hold_days), drawn=hold_days is None)
+            days = held(mid, hold_days, slower)
+            done = holds(mid, hold_days, slower)
+            return _by_days(mid, days, done, drawn=hold_days is None)
         case Act.SLOW_DOWN:
             return _by_days(mid, slowed(mid), slows(mid))
         case Act.STEP_BACK:

@@ -1,6 +1,7 @@
 """Why a course goes on as it does: what was taken since day one, what is done, what follows."""
 
 from collections.abc import Iterator
+from fractions import Fraction
 
 from crossgrain.dosing.branch_words import name_of
 from crossgrain.dosing.branches import Outline
@@ -132,12 +133,13 @@ def goes_on(mid: Midway, *, freeze_old: bool) -> Statement:
     )
 
 
-def holds(mid: Midway, days: int | None) -> Statement:
+def holds(mid: Midway, days: int | None, slower: Fraction) -> Statement:
     """Hold."""
+    each = "" if slower == 1 else f", each {decimal(slower)} times as long"
     until = "until labs speak of them" if days is None else f"for {days_words(days)}"
     return Statement(
         f"Today's doses stay, every one of them, {until}",
-        f"{_stands(mid)}. The steps that are left follow after it",
+        f"{_stands(mid)}. The steps that are left follow after it{each}",
         (),
         "too fast a climb, or labs that are waited for: hold the step (common practice, no source)",
     )

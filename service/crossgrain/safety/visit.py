@@ -9,6 +9,7 @@ rule        a pregnancy that the plan was not made for, or a rule that stops it
 reading     what was ordered is not what was taken, or the labs cannot be read
 pace        signs of too fast a climb
 labs        what the labs say of today's dose
+finding     what is new in the record speaks against a rise
 schedule    nothing speaks against the plan: on, as its dates have it
 ==========  ==========================================================================
 
@@ -122,6 +123,13 @@ class Stock(StrEnum):
     NONE = "none"  # none make today's dose for as long as it is to be taken
 
 
+class News(StrEnum):
+    """Whether a rule holds a rise for what no visit has weighed, such as a disease found since."""
+
+    NONE = "none"
+    HOLD = "hold"
+
+
 class Before(StrEnum):
     """How often an earlier visit was answered for the same reason, since the last step that labs
     decided."""
@@ -142,6 +150,7 @@ class Visit:
     labs: LabsSay = LabsSay.NONE
     schedule: Lateness = Lateness.ON_TIME
     stock: Stock = Stock.AS_PLANNED
+    news: News = News.NONE
     before: Before = Before.NOT
 
 
@@ -153,6 +162,7 @@ DIMENSIONS: Mapping[str, type[StrEnum]] = {
     "labs": LabsSay,
     "schedule": Lateness,
     "stock": Stock,
+    "news": News,
     "before": Before,
 }
 assert tuple(DIMENSIONS) == tuple(field.name for field in fields(Visit))
@@ -166,6 +176,7 @@ class Precedence(StrEnum):
     READING = "reading"
     PACE = "pace"
     LABS = "labs"
+    FINDING = "finding"
     SCHEDULE = "schedule"
 
 

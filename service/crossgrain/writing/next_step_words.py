@@ -13,6 +13,7 @@ from crossgrain.dosing.steps import LineDose
 from crossgrain.names.printing import percent
 from crossgrain.reading.filed import ON_HOLD
 from crossgrain.reading.record import MedicineEntry
+from crossgrain.safety.rule import Severity
 from crossgrain.safety.visit import Position
 from crossgrain.words.doses import DateWords, date_words, product, taken
 from crossgrain.writing.going_on import ChangedAct, Ended, Waiting
@@ -44,6 +45,10 @@ _POSITIONS: Mapping[Position, str] = {
     Position.AFTER: "The checkpoint is past; the dose is settled by labs.",
     Position.MAINTENANCE: "The dose has proved right; labs keep watch over it.",
 }
+_SIGNED = (
+    "What is marked as a hold was there before the last visit, or before the plan: whoever signed"
+    " what is ordered has settled it."
+)
 _NONE_TAKEN = "A plan runs, and by the record nothing of it is taken."
 
 
@@ -82,7 +87,17 @@ def _where_and_why(step: NextStep, dated: DateWords) -> Iterator[str]:
             f" {dated(standing.facts.day_one)}."
         )
     yield decision.says
+    for new in standing.news:
+        yield f"New: {new.title}. {new.action}"
     yield decision.do
+    if _on_as_signed(step, standing):
+        yield _SIGNED
+
+
+def _on_as_signed(step: NextStep, standing: Standing) -> bool:
+    """Whether what is filed goes on, beside a hold that was there when it was signed."""
+    holds = any(found.severity is Severity.HOLD for found in step.proposal.findings)
+    return holds and bool(step.rises) and standing.decision.changes_nothing and not step.changes
 
 
 def waits(step: NextStep, dated: DateWords) -> Iterator[Waiting]:
