@@ -129,6 +129,12 @@ class _Lab(FileForm):
     source: Text
 
 
+class _LabName(FileForm):
+    name: Text
+    spelled: Listed[Text]
+    source: Text
+
+
 class _Unit(FileForm):
     counts: Literal["arbitrary", "mass", "moles", "rate", "weight"]
     ucum: Text
@@ -150,6 +156,7 @@ class _Shipped(FileForm):
     drug: Entries
     product: Entries
     lab: Entries
+    lab_name: Entries
     unit: Entries
     plausible: Entries
 
@@ -193,6 +200,7 @@ def code_tables_from(
     return CodeTables(
         medicines=draft.medicines,
         labs=_labs(file.lab),
+        lab_names=_lab_names(file.lab_name),
         lab_units=_lab_units(file.unit),
         believed=believed_from(numbers),
         plausible=_plausible(file.plausible, preparations),
@@ -387,6 +395,11 @@ def _labs(entries: _Entries) -> dict[str, LabCode]:
             refuse(f"{place}.loinc", "this code stands twice")
         labs[code] = LabCode(entry.analyte, entry.kind, entry.display)
     return labs
+
+
+def _lab_names(entries: _Entries) -> dict[str, str]:
+    names = entries_in(entries, _LabName, "lab_name")
+    return {folded(spelled): entry.name for _, entry in names for spelled in entry.spelled}
 
 
 def _lab_units(entries: _Entries) -> dict[str, LabUnit]:

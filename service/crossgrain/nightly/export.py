@@ -169,6 +169,8 @@ TYPES = frozenset().union(*(shape.types for shape in SHAPES.values()))
 ERRORS = "OperationOutcome"
 """The type in which a server says what went wrong with an export."""
 _SUFFIXES = (".ndjson", ".ndjson.gz")
+_OTHER_JSON = re.compile(r"\.jsonl?(\.gz)?$", re.IGNORECASE)
+"""Endings of files that may hold an export's resources too, where their name says so."""
 _TYPE_IN_NAME = re.compile(r"(?:^|[._-])([A-Z][A-Za-z]+)(?=[._-]|$)")
 
 
@@ -221,9 +223,10 @@ def _folder(place: Path, layer: int) -> Export:
     passed: list[str] = []
     faults: list[InputFault] = []
     for path in sorted(place.iterdir()):
-        if ".ndjson" not in path.name.lower():
-            continue
         kinds = _kinds_named(path.name)
+        like_one = _OTHER_JSON.search(path.name) and any(kind in READ for kind in kinds)
+        if ".ndjson" not in path.name.lower() and not like_one:
+            continue
         if ERRORS in kinds:
             faults += _reported(path, None)
         elif kinds and not any(kind in READ for kind in kinds):

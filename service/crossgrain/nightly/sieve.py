@@ -377,6 +377,10 @@ def _checked_type(kind: object) -> str:
     """A type is counted by its name, so it must be one of FHIR's and no other text."""
     if not isinstance(kind, str) or kind not in TYPES:
         raise NotRead("this line is not a FHIR resource")
+    if kind == "Bundle":
+        raise NotRead(
+            "this line is a Bundle, whose resources are not read: one stands on each line"
+        )
     return kind
 
 

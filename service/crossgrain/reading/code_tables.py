@@ -228,6 +228,7 @@ class CodeTables:
     ----------
     medicines : system → code → what it says, for thyroid hormone alone
     labs : LOINC code → analyte
+    lab_names : names (folded) of results that decide, by which none is read → the usual one
     lab_units : each spelling of a unit of results that cannot be misread → the unit
     believed : how long what a record says is believed
     plausible : bounds per kind
@@ -244,6 +245,7 @@ class CodeTables:
 
     medicines: Mapping[str, Mapping[str, MedicineCode]]
     labs: Mapping[str, LabCode]
+    lab_names: Mapping[str, str]
     lab_units: Mapping[str, LabUnit]
     believed: Believed
     plausible: Mapping[Kind, Plausible]

@@ -19,6 +19,7 @@ from crossgrain.reading.elements import (
     Unreadable,
     read_date,
 )
+from crossgrain.reading.hormone_names import folded
 from crossgrain.reading.person import say_whose
 from crossgrain.reading.quantities import checked_number
 from crossgrain.reading.reading import Reading
@@ -64,6 +65,7 @@ def lab_factor(analyte: Analyte, unit: LabUnit) -> Fraction | None:
 
 
 _LONGEST_UNIT = 48
+_LONGEST_NAME = 60
 _Written = tuple[int | Decimal, LabCode, CodeTables, str | None, str | None]
 """A number, what is measured, the units that are known, and the unit as code and as text."""
 _NOT_KNOWN = "its unit is not one that is known for this test"
@@ -197,14 +199,17 @@ def read_observation(entry: Entry, labs: Labs, reading: Reading) -> None:
 def _may_be_known(resource: dict[str, object], codes: CodeTables) -> bool:
     """A cheap look at the codes before the resource is seen whole."""
     concept = resource.get("code")
-    codings = concept.get("coding") if isinstance(concept, dict) else None
-    if not isinstance(codings, list) or "component" in resource:
+    if not isinstance(concept, dict) or "component" in resource:
+        return True
+    codings = concept.get("coding")
+    if not isinstance(codings, list):
         return True
     for coding in codings:
         code = coding.get("code") if isinstance(coding, dict) else None
         if not isinstance(code, str) or code in codes.labs or code == PREGNANCY_STATUS:
             return True
-    return False
+    words = [concept.get("text"), *(coding.get("display") for coding in codings)]
+    return any(_named(each, codes) for each in words)
 
 
 def _read_part(
@@ -217,6 +222,7 @@ def _read_part(
 ) -> None:
     code = _lab_code(part.code, reading.codes)
     if code is None and not _is_pregnancy(part.code):
+        _say_of_a_name_alone(part.code, path, reading)
         return
     say_whose(seen.subject, f"{entry.path}.subject", reading.notes)
     why = _unusable(seen, part)
@@ -259,9 +265,29 @@ def _is_pregnancy(concept: CodeableConcept | None) -> bool:
     )
 
 
+def _say_of_a_name_alone(concept: CodeableConcept | None, path: str, reading: Reading) -> None:
+    """Note a result that is named like one that decides: it is read by its LOINC code alone."""
+    words = (concept.text, *(c.display for c in concept.coding)) if concept else ()
+    named = next(filter(None, (_named(each, reading.codes) for each in words)), "")
+    if named:
+        reading.notes.unread(
+            f"{path}.code", f"it is named {named}, and has no LOINC code that is known for it"
+        )
+
+
+def _named(words: object, codes: CodeTables) -> str:
+    """The usual name of a result that decides, where words are no more than a name of it."""
+    if not isinstance(words, str) or len(words) > _LONGEST_NAME:
+        return ""
+    return codes.lab_names.get(folded(words).strip(), "")
+
+
 def _unusable(seen: Observation, part: Observation | Component) -> str:
     if seen.modifier or part.modifier:
         return "it carries a modifier that is not known"
+    own = seen.subject.reference if seen.subject else None
+    if any(focus.reference is None or focus.reference != own for focus in seen.focus):
+        return "by its focus it is about somebody or something other than the patient"
     if seen.status not in _VALID:
         known = seen.status if seen.status in _VOID else "not one of FHIR"
         return f"its status is {known}"

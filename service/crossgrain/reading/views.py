@@ -175,6 +175,7 @@ class Observation(Resource):
     status: str | None = None
     code: CodeableConcept | None = None
     subject: Reference | None = None
+    focus: tuple[Reference, ...] = ()
     effective_date_time: str | None = None
     effective_instant: str | None = None
     effective_period: Period | None = None

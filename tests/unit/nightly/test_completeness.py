@@ -158,6 +158,11 @@ def a_download_under_way(folder: Path) -> None:
     path.rename(path.with_name(f"{path.name}.part"))
 
 
+def a_file_with_another_ending(folder: Path) -> None:
+    path = of_type(folder, "Condition")[0]
+    path.rename(path.with_suffix(".jsonl"))
+
+
 @pytest.mark.parametrize(
     ("damage", "says"),
     [
@@ -177,6 +182,7 @@ def a_download_under_way(folder: Path) -> None:
         (an_error_page_for_a_file, "a server's error"),
         (a_file_of_another_type, "that are no Condition"),
         (a_download_under_way, "it is not read"),
+        (a_file_with_another_ending, "it is not read"),
     ],
 )
 def test_what_did_not_arrive_closes_nothing_and_is_said(copy, out, damage: Damage, says):

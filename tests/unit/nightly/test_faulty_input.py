@@ -43,6 +43,7 @@ def damage(path: Path, number: int, line: bytes) -> None:
         (b'{"resourceType": "Observation", "id": "\xff"}\x00', "not well-formed JSON"),
         (b'{"id": "x"}', "not a FHIR resource"),
         (b"[1, 2]", "not a FHIR resource"),
+        (b'{"resourceType": "Bundle", "type": "collection", "entry": []}', "this line is a Bundle"),
     ],
 )
 def test_a_corrupt_line_is_named_and_the_rest_is_screened(copy, export, out, line, why):

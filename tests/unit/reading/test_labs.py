@@ -130,6 +130,21 @@ PASSED_OVER: dict[str, tuple[Json, str]] = {
         observation("3016-3", ucum(2, "m[IU]/L"), modifierExtension=[{"url": "https://x.example"}]),
         ONE,
     ),
+    "a result of a child in the mother's record": (  # FHIR: focus, who it is about if not subject
+        observation("3016-3", ucum(2, "m[IU]/L"), focus=[{"reference": "RelatedPerson/child"}]),
+        ONE,
+    ),
+    "a name without a code": (
+        {**observation("3016-3", ucum("0.01", "m[IU]/L")), "code": {"text": "TSH"}},
+        f"{ONE}.code",
+    ),
+    "a name beside a code of the laboratory's own": (
+        {
+            **observation("14920-3", ucum(5, "pmol/L")),
+            "code": {"coding": [{"system": "urn:oid:1.2.3", "code": "77", "display": "Free T4"}]},
+        },
+        f"{ONE}.code",
+    ),
     "a result of tomorrow": (
         observation("3016-3", ucum(2, "m[IU]/L"), effectiveDateTime="2026-03-21"),
         ONE,

@@ -56,6 +56,7 @@ START = date(2024, 5, 1)
 CODES = CodeTables(
     medicines={},
     labs=READERS.labs,
+    lab_names=READERS.lab_names,
     lab_units={},
     believed=believed_from(NUMBERS),
     plausible={},
