@@ -133,6 +133,13 @@ def test_a_raise_waits_for_what_speaks_against_it() -> None:
     assert "Do not start yet" in patient_page(step)
 
 
+def test_the_age_of_a_patient_whose_dose_is_adjusted_speaks_of_no_plan() -> None:
+    step = visit(0, hypothyroid(), old(), tsh("15", -5), patient=OLDER)
+    assert found(step, "age-65-or-over").action == (
+        "Ask about the heart and bone before any dose is raised."
+    )
+
+
 def test_signs_in_mid_climb_are_not_said_to_be_of_before_it() -> None:
     step = visit(40, *chart(PLAN, 40, says(39, "jitters")))
     assert "first step" not in found(step, "symptoms-reported").statement
@@ -246,7 +253,7 @@ def test_a_hold_that_stood_when_the_plan_was_signed_counts_as_settled() -> None:
     assert act(step) is Act.CONTINUE
     assert not step.changes
     assert found(step, "amiodarone").severity is Severity.HOLD
-    assert "whoever signed what is ordered has settled it" in str(answer(step))
+    assert "for orders that are signed it counts as settled" in str(answer(step))
     page = patient_page(step)
     assert "All goes as planned. Go on." in page
     assert "Do not start yet" not in page

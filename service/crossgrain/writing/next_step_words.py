@@ -46,8 +46,8 @@ _POSITIONS: Mapping[Position, str] = {
     Position.MAINTENANCE: "The dose has proved right; labs keep watch over it.",
 }
 _SIGNED = (
-    "What is marked as a hold was there before the last visit, or before the plan: whoever signed"
-    " what is ordered has settled it."
+    "What is marked as a hold was there before the last visit, or before the plan: for orders that"
+    " are signed it counts as settled, and those that are not yet signed wait for it."
 )
 _NONE_TAKEN = "A plan runs, and by the record nothing of it is taken."
 
