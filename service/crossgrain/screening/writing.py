@@ -11,7 +11,7 @@ from crossgrain.dosing.bases import Basis
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.names.errors import DomainError
-from crossgrain.names.printing import decimal, in_grains, micrograms, percent, quantity, span
+from crossgrain.names.printing import decimal, fine_percent, in_grains, micrograms, quantity, span
 from crossgrain.names.values import frozen
 from crossgrain.safety.checks import DRAWN
 from crossgrain.safety.facts import Analyte, Measurement
@@ -300,12 +300,12 @@ def _summary(found: Found, as_of: date, limits: Limits) -> FlagSummary:
 def _worth_words(ratios: Ratios) -> str:
     """How much the new dose is of the old one.
 
-    >>> _worth_words({"label": Fraction(1), "practice": Fraction(1, 2)})
-    'The new dose is worth 50 % to 100 % of the old one, depending on the chart.'
+    >>> _worth_words({"label": Fraction(1), "practice": Fraction(399, 500)})
+    'The new dose is worth 79.8 % to 100 % of the old one, depending on the chart.'
     """
     if not ratios:
         return ""
-    low, high = percent(min(ratios.values())), percent(max(ratios.values()))
+    low, high = fine_percent(min(ratios.values())), fine_percent(max(ratios.values()))
     if low == high:
         return f"The new dose is worth {low} of the old one on every chart."
     return f"The new dose is worth {low} to {high} of the old one, depending on the chart."
