@@ -226,6 +226,33 @@ def test_overdue_labs_hold_to_a_date_and_then_ask() -> None:
     assert at(99).decision.hold_days == 14
 
 
+@pytest.mark.parametrize("drawn_on", [97, 99, 100])
+def test_labs_that_come_after_they_were_called_overdue_are_read_whenever_drawn(
+    drawn_on: int,
+) -> None:
+    chart_ = chart(PLAN, 104, tsh("2.0", drawn_on), free_t3("5.0", drawn_on))
+    standing = stands(after((visited(99, Act.HOLD, "overdue"),), chart_), 104)
+    assert isinstance(standing, Standing)
+    assert answer(standing) == ("labs-decide", Act.BRANCH)
+
+
+@pytest.mark.parametrize("reason", ["labs-unreadable", "labs-incomplete"])
+def test_labs_drawn_again_on_the_day_of_a_visit_are_read_at_the_next(reason: str) -> None:
+    chart_ = chart(PLAN, 94, tsh("2.0", 90), free_t3("5.0", 90))
+    standing = stands(after((visited(90, Act.HOLD, reason),), chart_), 94)
+    assert isinstance(standing, Standing)
+    assert answer(standing) == ("labs-decide", Act.BRANCH)
+
+
+@pytest.mark.parametrize("reason", ["low-on-the-way", "both-high-on-the-way"])
+def test_nothing_rises_after_a_hold_for_labs_that_have_not_come(reason: str) -> None:
+    held = after((visited(14, Act.HOLD, reason),), chart(PLAN, 20))
+    for day, row in ((27, "as-planned"), (28, "overdue")):
+        standing = stands(held, day)
+        assert isinstance(standing, Standing)
+        assert standing.decision.row == row
+
+
 def test_called_again_on_the_same_day_it_gives_the_same_answer() -> None:
     chart_ = chart(PLAN, 99)
     standing = stands(after((visited(99, Act.HOLD, "overdue"),), chart_), 99)

@@ -11,6 +11,7 @@ import msgspec
 from crossgrain.catalogue.decoding import Entries, FileForm, Listed, Text, decoded, entries_in
 from crossgrain.dosing.onward import Act
 from crossgrain.dosing.plan import LabReading
+from crossgrain.dosing.underway import Draw
 from crossgrain.names.numbers import Numbers, refuse
 from crossgrain.names.printing import spelled_span
 from crossgrain.safety.rule import RuleTable, Severity
@@ -40,6 +41,7 @@ class _VisitRow(FileForm):
     reason: Text | None = None
     reading: Text | None = None
     hold: Text | None = None
+    draw: Draw | None = None
     freeze: bool = False
     again: Text | None = None
 
@@ -132,6 +134,7 @@ def _rows(entry: _VisitRow, place: str, numbers: Numbers) -> Iterator[VisitRow]:
         act=Act.ASK,
         reading="",
         hold_days=None,
+        draw=None,
         freeze_old=False,
         do=_worded(entry.again, f"{place}.again", numbers),
     )
@@ -140,6 +143,8 @@ def _rows(entry: _VisitRow, place: str, numbers: Numbers) -> Iterator[VisitRow]:
 def _row(entry: _VisitRow, place: str, numbers: Numbers) -> VisitRow:
     if entry.freeze and entry.act is not Act.CONTINUE:
         refuse(f"{place}.freeze", "only what goes on is frozen in part: a hold holds everything")
+    if entry.draw and entry.hold is None:
+        refuse(f"{place}.draw", "only a hold of so many days has its labs drawn by a day")
     return VisitRow(
         code=entry.code,
         stage=entry.stage,
@@ -148,6 +153,7 @@ def _row(entry: _VisitRow, place: str, numbers: Numbers) -> VisitRow:
         reason=entry.reason or entry.code,
         reading=_reading(entry, f"{place}.reading"),
         hold_days=_hold(entry, f"{place}.hold", numbers),
+        draw=entry.draw,
         freeze_old=entry.freeze,
         says=_worded(entry.says, f"{place}.says", numbers),
         do=_worded(entry.do, f"{place}.do", numbers),

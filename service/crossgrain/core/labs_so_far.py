@@ -5,10 +5,11 @@ from collections.abc import Sequence
 from crossgrain.core.course_so_far import CourseSoFar
 from crossgrain.core.doses_so_far import dose_since
 from crossgrain.dosing.onward import Act, Dated
+from crossgrain.dosing.underway import Draw
 from crossgrain.safety import results
 from crossgrain.safety.facts import Analyte
 from crossgrain.safety.labs_since import DoseHeld, LabsRead, labs_since
-from crossgrain.safety.visit import Position, Precedence
+from crossgrain.safety.visit import LabsSay, Position, Precedence, VisitRow
 
 _LOOKED_AT_NO_LABS = {Precedence.FINDING, Precedence.SCHEDULE}
 _SPOKE_OF_LABS = {Precedence.LABS, Precedence.READING}
@@ -44,20 +45,48 @@ def labs_due(course: CourseSoFar, position: Position) -> int | None:
 def _labs_from(course: CourseSoFar) -> int:
     """The first day whose labs no visit has answered: of day one they are the baseline.
 
-    A visit that only went on by the plan's dates, or held for a finding, answered none: a result
-    may come after it that was drawn before it.
+    A visit that only went on by the plan's dates, held for a finding, or found no labs, answered
+    none: a result may come after it that was drawn before it. One that has blood drawn at once
+    reads that day's.
     """
-    stages = {row.reason: row.stage for row in course.catalogue.decisions}
-    acts = [act for act in course.acts if stages.get(act.reason) not in _LOOKED_AT_NO_LABS]
+    rows = {row.reason: row for row in course.catalogue.decisions if row.act is not Act.ASK}
+    acts = [act for act in course.acts if not _read_none(rows.get(act.reason))]
     if not acts:
         return course.day_one + (1 if course.facts else 0)
-    last = acts[-1]
+    last, row = acts[-1], rows.get(acts[-1].reason)
     weighed = last.act in {Act.BRANCH, Act.STEP_BACK}
-    weighed = weighed or stages.get(last.reason) in _SPOKE_OF_LABS
+    weighed = weighed or (
+        row is not None and row.stage in _SPOKE_OF_LABS and row.draw is not Draw.NOW
+    )
     return (last.day - course.record.as_of).days + (1 if weighed else 0)
+
+
+def _read_none(row: VisitRow | None) -> bool:
+    """Whether a visit was answered by something else than labs, or since they were missing."""
+    if row is None:
+        return False
+    missing = row.stage is Precedence.LABS and row.when.get("labs") == {LabsSay.OVERDUE}
+    return row.stage in _LOOKED_AT_NO_LABS or missing
 
 
 def _overdue(course: CourseSoFar, position: Position) -> bool:
     """Whether labs should have come by now; only asked where none has."""
     due = labs_due(course, position)
-    return due is None or due + course.catalogue.visits.overdue_days < 0
+    return _held_for_labs(course) or due is None or due + course.catalogue.visits.overdue_days < 0
+
+
+def _held_for_labs(course: CourseSoFar) -> bool:
+    """Whether the last visit held the dose for labs alone, for days that are over."""
+    if not course.acts:
+        return False
+    last = course.acts[-1]
+    holds = [
+        row
+        for row in course.catalogue.decisions
+        if row.reason == last.reason and row.act is last.act is Act.HOLD
+    ]
+    day = (last.day - course.record.as_of).days
+    return bool(holds) and all(
+        row.draw is not None and row.hold_days is not None and day + row.hold_days <= 0
+        for row in holds
+    )

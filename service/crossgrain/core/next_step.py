@@ -23,11 +23,13 @@ from crossgrain.core.standing import Standing, UnknownStanding, standing_of
 from crossgrain.dosing.onward import Act, plan_onward
 from crossgrain.dosing.plan import Plan
 from crossgrain.dosing.targets import dose_of
+from crossgrain.dosing.underway import LabsAwaited
 from crossgrain.names.values import frozen
 from crossgrain.reading.record import Question, Record
 from crossgrain.safety.assess import after_plan, before_plan
 from crossgrain.safety.checks import checks_of
 from crossgrain.safety.facts import Intent, hormone_rises
+from crossgrain.safety.labs_since import days_off_biotin
 from crossgrain.safety.results import tsh_limits
 from crossgrain.safety.rule import Finding, Severity, any_stop, most_severe_first
 from crossgrain.safety.visit import (
@@ -188,12 +190,20 @@ class _Visit:
             self.catalogue.plans[standing.family].tables,
             reading=decision.reading,
             hold_days=decision.hold_days,
+            awaited=self._awaited(standing),
             freeze_old=decision.freeze_old,
             slower=self._slower(standing),
         )
         plan = self.filed.in_its_tablets(plan)
         goes_on = decision.act is Act.CONTINUE and standing.visit.schedule is Lateness.ON_TIME
         return self.filed.on_filed_days(plan) if goes_on else plan
+
+    def _awaited(self, standing: Standing) -> LabsAwaited | None:
+        """The labs for which a hold waits, drawn once no biotin spoils them."""
+        draw = standing.decision.draw
+        if draw is None:
+            return None
+        return LabsAwaited(draw, days_off_biotin(standing.record.facts, self.catalogue.rules))
 
     def _slower(self, standing: Standing) -> Fraction:
         """How many times as long the steps become where what is new asks for the cautious pace."""

@@ -73,15 +73,25 @@ def series_draws(
 
 
 def onward_draws(
-    case: SwitchCase, slots: Sequence[Slot], old: Doses, fixed: Sequence[int], decides: LabDraw
+    case: SwitchCase,
+    slots: Sequence[Slot],
+    old: Doses,
+    fixed: Sequence[int],
+    decides: LabDraw,
+    at_once: int | None = None,
 ) -> tuple[LabDraw, ...]:
     """The draws from today on, in a course that is under way.
 
-    `fixed` are days of draws: that of the last draw before today, then those that must be kept.
+    `fixed` are days of draws: that of the last draw before today, then those that must be kept. One
+    `at_once` is read before the next step, however far off that is.
     """
-    days = sorted({*fixed, decides.day})
-    found = dict(_between_all(case, days, change_days(slots, old)))
+    steps = change_days(slots, old)
+    days = sorted({*fixed, decides.day, *(() if at_once is None else (at_once,))})
+    found = dict(_between_all(case, days, steps))
     due = {max(day, 0): step for day, step in found.items()}
+    if at_once is not None:
+        due = {day: step for day, step in due.items() if day > at_once}
+        due[at_once] = next((step for step in steps if step > at_once), None)
     on_the_way = {day: step for day, step in due.items() if day < decides.day}
     return (*_interim(on_the_way, decides.modelled_steady_day), decides)
 

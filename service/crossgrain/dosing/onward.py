@@ -56,7 +56,7 @@ from crossgrain.dosing.plan import (
 from crossgrain.dosing.planner import Destination, Ways, plan_along
 from crossgrain.dosing.tablets import makings
 from crossgrain.dosing.turn_back import dose_back, target_before, towards, way_back
-from crossgrain.dosing.underway import Act, Dated, Underway
+from crossgrain.dosing.underway import Act, Dated, Draw, LabsAwaited, Underway
 from crossgrain.dosing.wish import Tables, case_of
 from crossgrain.names.errors import Category, DomainError
 
@@ -70,6 +70,7 @@ def plan_onward(
     *,
     reading: LabReading | None = None,
     hold_days: int | None = None,
+    awaited: LabsAwaited | None = None,
     freeze_old: bool = False,
     slower: Fraction = Fraction(1),
 ) -> Plan:
@@ -81,6 +82,7 @@ def plan_onward(
     act : what the visit ends with
     reading : what labs say that speak of today's doses, for a branch
     hold_days : for how long the doses are held; ``None`` until the next labs
+    awaited : the labs that a hold of so many days waits for; ``None`` those of the plan
     freeze_old : whether the old medicine stays as it is while the climb goes on
     slower : after a hold, how many times as long the steps are that follow
 
@@ -104,7 +106,9 @@ def plan_onward(
         case Act.HOLD:
             days = held(mid, hold_days, slower)
             done = holds(mid, hold_days, slower)
-            return _by_days(mid, days, done, drawn=hold_days is None)
+            before_next = hold_days is None or _when(awaited) is Draw.BEFORE_NEXT
+            at_once = _at_once(mid, awaited)
+            return _by_days(mid, days, done, drawn=before_next, at_once=at_once)
         case Act.SLOW_DOWN:
             return _by_days(mid, slowed(mid), slows(mid))
         case Act.STEP_BACK:
@@ -161,23 +165,53 @@ def while_waiting(
 # --- continue, hold, slow down, step back ----------------------------------------------------
 
 
-def _by_days(mid: Midway, days: Sequence[Days], done: Statement, *, drawn: bool = False) -> Plan:
+def _when(awaited: LabsAwaited | None) -> Draw | None:
+    return awaited.draw if awaited else None
+
+
+def _at_once(mid: Midway, awaited: LabsAwaited | None) -> int | None:
+    """The day on which a hold has blood drawn without waiting; ``None`` where it waits."""
+    if awaited is None:
+        return None
+    due = awaited.draw is Draw.WHEN_DUE and _is_settled(mid)
+    return awaited.earliest if due or awaited.draw is Draw.NOW else None
+
+
+def _is_settled(mid: Midway) -> bool:
+    """Whether labs speak of today's dose, and the plan names none that are still far off."""
+    results = mid.case.policy.results_days
+    return mid.until_labs <= results and mid.place.rest <= results
+
+
+def _by_days(
+    mid: Midway,
+    days: Sequence[Days],
+    done: Statement,
+    *,
+    drawn: bool = False,
+    at_once: int | None = None,
+) -> Plan:
     """A plan of doses that are settled by day; `drawn` says that labs end the first of them.
 
-    At its end it waits for labs, drawn a week before.
+    At its end it waits for labs, drawn a week before. Blood that is drawn `at_once`, on that day,
+    decides where it speaks of the dose that is held to the end; else it is one more on the way.
     """
     case, results = mid.case, mid.case.policy.results_days
     slots, old = _side_by_side(case, days)
     end = slots[-1].first_day + slots[-1].days
     waits = len(slots) == 1 and mid.place.waits and not mid.underway.climbing
     proved = maintained(case, mid.kept_for + end) if waits and mid.underway.in_range_before else ()
-    own = _goes_by(case, slots, old, max(end - results, 0), proved)
+    decided = max(end - results, 0)
+    if at_once is not None and len(slots) == 1 and _is_settled(mid):
+        decided = min(at_once, decided)
+    own = _goes_by(case, slots, old, decided, proved)
     steady = steady_day(own.followed, case.old_intake, case.policy.steady_within)
     decides = LabDraw(own.lab_day, "checkpoint", DRAW, steady)
     fixed = [_last_draw(mid)]
     if drawn and len(slots) > 1 and slots[0].days > results:
         fixed.append(slots[0].days - results)
-    return _planned_from(mid, own, onward_draws(case, slots, old, fixed, decides), done)
+    labs = onward_draws(case, slots, old, fixed, decides, at_once)
+    return _planned_from(mid, own, labs, done)
 
 
 def _last_draw(mid: Midway) -> int:

@@ -36,6 +36,28 @@ class Act(StrEnum):
     STOP = "stop"
 
 
+class Draw(StrEnum):
+    """When the labs are drawn for which a hold waits."""
+
+    NOW = "now"
+    WHEN_DUE = "when-due"  # now where the dose has been taken for long enough, else as planned
+    BEFORE_NEXT = "before-next"  # in time to be read before the next step
+
+
+@frozen
+class LabsAwaited:
+    """The labs for which a hold waits.
+
+    Attributes
+    ----------
+    draw : when they are drawn
+    earliest : the first day on which a draw tells anything, e.g. without biotin before it
+    """
+
+    draw: Draw
+    earliest: int = 0
+
+
 @frozen
 class Dated:
     """Daily amounts from one day to another, both included; today is 0, the past is negative.

@@ -104,6 +104,12 @@ def low_tsh(facts: Facts, from_day: int, rules: RuleTable) -> Iterator[tuple[int
             yield day, place
 
 
+def days_off_biotin(facts: Facts, rules: RuleTable) -> int:
+    """Days until blood tells anything: where biotin is taken, those of a high dose of it."""
+    takes = any(listed(facts.medicines, _BIOTIN))
+    return int(rules.before["biotin"].number("days_high")) if takes else 0
+
+
 def _decides_nothing(
     facts: Facts, found: tuple[Measurement, ...], rules: RuleTable
 ) -> Iterator[tuple[LabsSay, str]]:

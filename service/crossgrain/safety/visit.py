@@ -24,6 +24,7 @@ from itertools import product
 
 from crossgrain.dosing.onward import Act
 from crossgrain.dosing.plan import LabReading
+from crossgrain.dosing.underway import Draw
 from crossgrain.names.numbers import Numbers
 from crossgrain.names.values import frozen
 
@@ -197,6 +198,7 @@ class VisitRow:
     reason : for what; a second answer for one reason asks
     reading : the branch of a `branch`: a `LabReading`, or `AS_READ`
     hold_days : how long today's dose is held; ``None`` until the next labs
+    draw : when the labs are drawn that the hold waits for; ``None`` as the plan has them
     freeze_old : what is to fall of the old medicine stays as it is
     says : what was found, in plain words for the prescriber
     do : what to do, or what to settle
@@ -210,6 +212,7 @@ class VisitRow:
     reason: str
     reading: str
     hold_days: int | None
+    draw: Draw | None
     freeze_old: bool
     says: str
     do: str
@@ -236,6 +239,7 @@ class Decision:
     reason : for what; carried on, so that a second answer for it asks
     reading : the branch, where `act` is one
     hold_days : how long today's dose is held; ``None`` until the next labs
+    draw : when the labs are drawn that the hold waits for; ``None`` as the plan has them
     freeze_old : what is to fall of the old medicine stays as it is
     says, do : what was found and what to do, in plain words
     source : on whose word
@@ -247,6 +251,7 @@ class Decision:
     reason: str
     reading: LabReading | None
     hold_days: int | None
+    draw: Draw | None
     freeze_old: bool
     says: str
     do: str
@@ -312,6 +317,7 @@ def decide(visit: Visit, table: DecisionTable) -> Decision:
         reason=row.reason,
         reading=_reading(row, visit),
         hold_days=row.hold_days,
+        draw=row.draw,
         freeze_old=row.freeze_old,
         says=row.says,
         do=row.do,
