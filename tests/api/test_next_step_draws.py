@@ -4,11 +4,13 @@ import pytest
 from fixtures.visits.chart import Chart, begun, on
 
 from .calls import Resource
-from .test_next_step import of_type, said
+from .test_next_step import guidance, of_type, said
 
 COURSE = ("01-levothyroxine-150.json", "desiccated-thyroid")
 VISIT, NEXT_STEP = 45, 59
 """A day in mid-climb, and the first day of the next step where it is held for two weeks."""
+LABS = 112
+"""The day of the draw that decides."""
 
 
 def low_on_the_way() -> tuple[Chart, Resource]:
@@ -71,3 +73,16 @@ def test_overdue_labs_are_asked_for_today(day: int) -> None:
     answer = begun(*COURSE).next_step(day)
     assert row(answer) == "overdue"
     assert days_of(answer, "Thyrotropin") == [on(day)]
+
+
+@pytest.mark.parametrize(("day", "due"), [(111, False), (112, True), (120, True), (126, True)])
+def test_labs_whose_day_is_past_are_called_due_since_that_day_and_drawn_today(
+    day: int, due: bool
+) -> None:
+    answer = begun(*COURSE).next_step(day)
+    words = guidance(answer)["text"]["div"]
+    assert row(answer) == ("labs-due" if due else "await-labs")
+    assert ("have been due since 23 June 2025" in words) is due
+    assert ("not due yet" in words) is not due
+    if day > LABS:
+        assert days_of(answer, "Thyrotropin") == [on(day)]

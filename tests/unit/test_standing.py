@@ -126,7 +126,9 @@ def visited(day: int, act: Act, reason: str, reading: LabReading | None = None) 
         (14, 2, Position.CLIMB, "as-planned"),
         (41, 3, Position.CLIMB, "as-planned"),
         (42, 4, Position.WAITING, "await-labs"),
-        (90, 4, Position.WAITING, "await-labs"),
+        (83, 4, Position.WAITING, "await-labs"),
+        (84, 4, Position.WAITING, "labs-due"),
+        (90, 4, Position.WAITING, "labs-due"),
     ],
 )
 def test_a_plan_that_is_followed_goes_on(day: int, step: int, position: Position, row: str) -> None:
@@ -212,7 +214,7 @@ def test_a_free_t3_above_its_range_beside_a_high_tsh_is_a_branch_of_its_own(
 
 
 @pytest.mark.parametrize(
-    ("day", "row"), [(98, "await-labs"), (99, "overdue")], ids=["14 days late", "15 days late"]
+    ("day", "row"), [(98, "labs-due"), (99, "overdue")], ids=["14 days late", "15 days late"]
 )
 def test_a_late_lab_is_overdue_after_the_days_of_grace(day: int, row: str) -> None:
     assert at(day).decision.row == row
@@ -476,7 +478,7 @@ def test_a_branch_that_was_taken_is_past_the_checkpoint() -> None:
     standing = stands(after(acts, chart(PLAN, 95, tsh("2", 84), free_t3("5", 84))), 95)
     assert isinstance(standing, Standing)
     assert standing.visit.position is Position.AFTER
-    assert standing.visit.labs in {LabsSay.NONE, LabsSay.OVERDUE}
+    assert standing.visit.labs in {LabsSay.NONE, LabsSay.DUE, LabsSay.OVERDUE}
     assert standing.underway.in_range_before
 
 
@@ -517,10 +519,10 @@ def test_in_a_branch_that_climbs_on_labs_hold_as_on_the_way(
 
 def test_two_labs_in_range_in_a_row_are_maintenance() -> None:
     acts = (
-        visited(60, Act.BRANCH, "labs", LabReading.IN_RANGE),
-        visited(91, Act.BRANCH, "labs", LabReading.IN_RANGE),
+        visited(45, Act.BRANCH, "labs", LabReading.IN_RANGE),
+        visited(76, Act.BRANCH, "labs", LabReading.IN_RANGE),
     )
-    standing = stands(after(acts, chart(PLAN, 92)), 92)
+    standing = stands(after(acts, chart(PLAN, 77)), 77)
     assert isinstance(standing, Standing)
     assert standing.visit.position is Position.MAINTENANCE
     assert answer(standing) == ("maintain", Act.CONTINUE)

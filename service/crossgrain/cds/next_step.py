@@ -37,7 +37,13 @@ from crossgrain.words.doses import CAUTION, daily_dose, date_words, product, tak
 from crossgrain.writing.elements import plain
 from crossgrain.writing.filed_acts import changed_act
 from crossgrain.writing.forms import to_json
-from crossgrain.writing.next_step_words import ACT_WORDS, acts_changed, position_words, title_of
+from crossgrain.writing.next_step_words import (
+    ACT_WORDS,
+    acts_changed,
+    due_since,
+    position_words,
+    title_of,
+)
 
 _WHY: Mapping[Due, str] = {
     Due.FOUND: "the plan is stopped",
@@ -200,7 +206,8 @@ class _DecisionCard:
         if standing is None:
             return
         labs = standing.labs.why if self.due is Due.LABS_BACK else ""
-        found = f"{standing.decision.says} {labs}".strip()
+        due = due_since(self.step, date_words)
+        found = " ".join(filter(None, (standing.decision.says, *due, labs)))
         yield f"{md.strong('Found')}: {md.text(found)}"
         yield f"{md.strong('What to do')}: {md.text(standing.decision.do)}"
 

@@ -1,6 +1,7 @@
 """What the labs of a course say that no visit has answered, and when they are due."""
 
 from collections.abc import Sequence
+from enum import StrEnum
 
 from crossgrain.core.course_so_far import CourseSoFar
 from crossgrain.core.doses_so_far import dose_since
@@ -13,6 +14,7 @@ from crossgrain.safety.visit import LabsSay, Position, Precedence, VisitRow
 
 _LOOKED_AT_NO_LABS = {Precedence.FINDING, Precedence.SCHEDULE}
 _SPOKE_OF_LABS = {Precedence.LABS, Precedence.READING}
+_MISSING: frozenset[StrEnum] = frozenset({LabsSay.DUE, LabsSay.OVERDUE})
 
 
 def labs_read(course: CourseSoFar, position: Position, taken: Sequence[Dated]) -> LabsRead:
@@ -22,6 +24,7 @@ def labs_read(course: CourseSoFar, position: Position, taken: Sequence[Dated]) -
         not_answered_from=_labs_from(course),
         since=dose_since(course, taken),
         overdue=_overdue(course, position),
+        due=_due(course, position),
     )
     return labs_since(course.record.facts, held, course.catalogue.rules)
 
@@ -65,7 +68,7 @@ def _read_none(row: VisitRow | None) -> bool:
     """Whether a visit was answered by something else than labs, or since they were missing."""
     if row is None:
         return False
-    missing = row.stage is Precedence.LABS and row.when.get("labs") == {LabsSay.OVERDUE}
+    missing = row.stage is Precedence.LABS and row.when.get("labs", frozenset(LabsSay)) <= _MISSING
     return row.stage in _LOOKED_AT_NO_LABS or missing
 
 
@@ -73,6 +76,12 @@ def _overdue(course: CourseSoFar, position: Position) -> bool:
     """Whether labs should have come by now; only asked where none has."""
     due = labs_due(course, position)
     return _held_for_labs(course) or due is None or due + course.catalogue.visits.overdue_days < 0
+
+
+def _due(course: CourseSoFar, position: Position) -> bool:
+    """Whether the draw that the plan waits for is due; one on the way has its own day."""
+    due = None if position is Position.CLIMB else labs_due(course, position)
+    return due is not None and due <= 0
 
 
 def _held_for_labs(course: CourseSoFar) -> bool:

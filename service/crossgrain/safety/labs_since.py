@@ -61,12 +61,14 @@ class DoseHeld:
         counts
         as long ago
     overdue : whether labs that should have come by now have not
+    due : whether the day is here on which the plan has them drawn
     """
 
     position: Position
     not_answered_from: int
     since: int | None
     overdue: bool
+    due: bool = False
 
 
 def labs_since(facts: Facts, held: DoseHeld, rules: RuleTable) -> LabsRead:
@@ -74,7 +76,7 @@ def labs_since(facts: Facts, held: DoseHeld, rules: RuleTable) -> LabsRead:
     guide = Analyte.FREE_T4 if is_central(facts) else Analyte.TSH
     found = _latest(facts, guide, held.not_answered_from)
     if not found:
-        return LabsRead(LabsSay.OVERDUE if held.overdue else LabsSay.NONE)
+        return LabsRead(_missing(held))
     shown = f"{DRAWN[guide]} {results.shown(found)}"
     for says, why in _decides_nothing(facts, found, rules):
         return LabsRead(says, f"{shown}: {why}", found)
@@ -87,6 +89,13 @@ def labs_since(facts: Facts, held: DoseHeld, rules: RuleTable) -> LabsRead:
         )
         return LabsRead(_said_early(facts, place, free_t3), shown, (*found, *free_t3))
     return LabsRead(_said(facts, place, free_t3, held.position), shown, (*found, *free_t3))
+
+
+def _missing(held: DoseHeld) -> LabsSay:
+    """What it says that no labs have come."""
+    if held.overdue:
+        return LabsSay.OVERDUE
+    return LabsSay.DUE if held.due else LabsSay.NONE
 
 
 def low_tsh(facts: Facts, from_day: int, rules: RuleTable) -> Iterator[tuple[int, LabsSay]]:

@@ -84,7 +84,8 @@ class TooFast(StrEnum):
 class LabsSay(StrEnum):
     """What the labs say that no earlier answer has weighed."""
 
-    NONE = "none"  # there are none, and none is overdue
+    NONE = "none"  # there are none, and none is due
+    DUE = "due"  # the day of the plan's own draw is here or past, and none has come
     OVERDUE = "overdue"
     EARLY = "early"  # not steady yet, and nothing in them changes the plan
     EARLY_SUPPRESSED = "early-suppressed"

@@ -14,7 +14,7 @@ from crossgrain.names.printing import percent
 from crossgrain.reading.filed import ON_HOLD
 from crossgrain.reading.record import MedicineEntry
 from crossgrain.safety.rule import Severity
-from crossgrain.safety.visit import Position
+from crossgrain.safety.visit import LabsSay, Position
 from crossgrain.words.doses import DateWords, date_words, product, taken
 from crossgrain.writing.going_on import ChangedAct, Ended, Waiting
 
@@ -87,6 +87,7 @@ def _where_and_why(step: NextStep, dated: DateWords) -> Iterator[str]:
             f" {dated(standing.facts.day_one)}."
         )
     yield decision.says
+    yield from due_since(step, dated)
     for new in standing.news:
         yield f"New: {new.title}. {new.action}"
     yield decision.do
@@ -98,6 +99,16 @@ def _on_as_signed(step: NextStep, standing: Standing) -> bool:
     """Whether what is filed goes on, beside a hold that was there when it was signed."""
     holds = any(found.severity is Severity.HOLD for found in step.proposal.findings)
     return holds and bool(step.rises) and standing.decision.changes_nothing and not step.changes
+
+
+def due_since(step: NextStep, dated: DateWords) -> Iterator[str]:
+    """The day on which labs that have not come were to be drawn."""
+    standing = step.standing
+    if standing is None or standing.labs_due is None or standing.labs_due > 0:
+        return
+    if standing.visit.labs in {LabsSay.DUE, LabsSay.OVERDUE}:
+        since = step.proposal.request.as_of + timedelta(standing.labs_due)
+        yield f"They have been due since {dated(since)}."
 
 
 def waits(step: NextStep, dated: DateWords) -> Iterator[Waiting]:

@@ -53,7 +53,7 @@ def answers() -> dict[Visit, str]:
 
 
 def test_every_visit_has_exactly_one_row(answers: dict[Visit, str]) -> None:
-    assert len(answers) == 5 * 4 * 4 * 3 * 17 * 3 * 3 * 2 * 3
+    assert len(answers) == 5 * 4 * 4 * 3 * 18 * 3 * 3 * 2 * 3
 
 
 def test_every_row_is_the_answer_to_some_visit(answers: dict[Visit, str]) -> None:
