@@ -1,5 +1,6 @@
 """Discovery, the shape of a call, and feedback: read as CDS Hooks 2.0 has it."""
 
+import json
 import re
 from collections.abc import Callable
 from typing import Any
@@ -105,6 +106,14 @@ def test_a_misshapen_call_is_400_by_its_place(
     answer = client.post(ORDER, json=body)
     assert answer.status_code == 400, answer.text
     assert answer.json()["issue"][0]["expression"] == [place]
+
+
+def test_a_key_that_stands_twice_is_400_by_its_place_in_the_call(client: TestClient) -> None:
+    body = json.dumps(call(LT4, [grains(60, "p01")]))
+    body = body.replace('"patientId":', '"patientId": "p02", "patientId":', 1)
+    answer = client.post(ORDER, content=body, headers={"content-type": "application/json"})
+    assert answer.status_code == 400, answer.text
+    assert answer.json()["issue"][0]["expression"] == ["context.patientId"]
 
 
 def test_two_orders_of_one_id_are_refused_unless_they_are_the_same(client: TestClient) -> None:

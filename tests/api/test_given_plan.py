@@ -283,6 +283,38 @@ def test_an_answer_without_a_plan_is_refused(ask: Asked, plan: Resource) -> None
     refused(ask({**plan, "entry": kept}), PLAN, "no plan")
 
 
+# --- where its faults are placed -----------------------------------------------------------------
+
+
+def test_a_fault_of_its_structure_is_placed_in_it(ask: Asked, plan: Resource) -> None:
+    plan["entry"][1]["resource"]["status"] = 1
+    answer = ask(plan)
+    assert (answer.status_code, only_issue(answer)["expression"]) == (
+        400,
+        [f"{PLAN}.entry[1].resource.status"],
+    )
+
+
+def test_what_it_refers_to_and_no_server_could_find_is_placed_in_it(
+    ask: Asked, plan: Resource
+) -> None:
+    care_plan = care_plan_of(plan) | {"id": "77"}
+    refused(ask(care_plan, TO_FILE), PLAN, "the plan refers to")
+
+
+def test_what_is_asked_of_it_is_placed_in_it(ask: Asked, plan: Resource) -> None:
+    answer = ask(care_plan_of(plan), as_of="2025-03-02")
+    assert asked_at(answer) == [PLAN]
+
+
+def asked_at(answer: httpx.Response) -> list[str]:
+    """Where an answer asks."""
+    assert answer.status_code == 200, answer.text
+    guidance = answer.json()["entry"][0]["resource"]
+    (outcome,) = (c for c in guidance["contained"] if c["resourceType"] == "OperationOutcome")
+    return [i["expression"][0] for i in outcome["issue"] if i["severity"] == "error"]
+
+
 def bare(visit: str) -> Resource:
     """The record of a visit whose orders have lost what they say of their plan."""
     record = record_of(visit)

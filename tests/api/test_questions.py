@@ -119,6 +119,13 @@ def test_an_answer_from_before_the_record_changed_is_refused(client):
     assert refused(client, old, record=clear)["expression"] == issue["expression"]
 
 
+DOSE = "item[0].answer[0].item[0].answer[0].value"
+
+
+def dose_in(response):
+    return response["item"][0]["answer"][0]["item"][0]["answer"][0]["valueQuantity"]
+
+
 WRONG = {
     "another question": (
         lambda r: r["item"][0].update(linkId="0" * 32),
@@ -146,6 +153,7 @@ WRONG = {
         lambda r: r["item"][0]["answer"][0]["item"][0].update(answer=[{"valueString": "100 mcg"}]),
         "item[0].answer[0].item[0].answer[0].value",
     ),
+    "a dose below nothing": (lambda r: dose_in(r).update(value=-1), f"{DOSE}.value"),
     "a dose beside a choice": (
         lambda r: r["item"][0]["answer"][0]["valueCoding"].update(code="not-taken"),
         "item[0].answer[0].item[0].answer[0]",
@@ -483,3 +491,18 @@ def test_a_draft_that_is_unclear_is_asked_about_and_no_statement_made_of_it(clie
     ).json()["cards"]
     assert "answered first" in card["summary"]
     assert "suggestions" not in card
+
+
+@pytest.mark.parametrize("operation", ["$propose-switch", "$next-step"])
+def test_what_is_asked_of_a_record_without_a_hormone_is_placed_at_the_record(client, operation):
+    """An expression of the subset that OperationOutcome.issue.expression allows, from its root."""
+    without = {
+        **UNCLEAR,
+        "entry": [e for e in UNCLEAR["entry"] if "Medication" not in e["resource"]["resourceType"]],
+    }
+    body = call(without)
+    if operation == "$next-step":
+        body["parameter"] = [p for p in body["parameter"] if p["name"] != "target"]
+    answer = post(client, body, operation).json()
+    outcome = answer["entry"][0]["resource"]["contained"][0]
+    assert outcome["issue"][0]["expression"] == ["Parameters.parameter[0].resource"]

@@ -970,7 +970,7 @@ def test_what_is_asked_of_a_plan_that_was_given_names_it_there() -> None:
     given = copy.deepcopy(PLAN.care_plan)
     (given,) = with_facts([given], pace="swift")
     (question,) = asked([hypothyroid(), old()], 0, given=given)
-    assert question.expression == "Parameters.parameter.where(name = 'plan').resource"
+    assert question.expression == "Plan"
 
 
 def test_to_adjust_what_is_taken_is_no_move_that_stops_another_plan() -> None:

@@ -41,7 +41,9 @@ class Assembled:
     in_session: frozenset[str]
 
     def place_of(self, expression: str) -> str:
-        """A FHIRPath of the Bundle as a place in the call."""
+        """A FHIRPath of the Bundle as a place in the call; it as a whole is what came along."""
+        if expression == "Bundle":
+            return "prefetch"
         return _PLACE.sub(lambda found: self.places[int(found.group(1))], expression)
 
     def reference(self, reference: str) -> str:

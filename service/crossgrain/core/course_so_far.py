@@ -49,15 +49,13 @@ from crossgrain.safety.visit import (
 NEW_FINDING = "new-finding"
 """The reason of a visit that answered what was new in the record."""
 MOVES_ON = {Act.BRANCH, Act.TURN_BACK}
-WHOLE_RECORD = "Bundle"
-"""Where a question points that is about nothing smaller."""
 Doses = Mapping[str, Fraction]
 """The daily amount by product line, in its unit."""
 
 
 def about_today(record: Record) -> str:
     """Where a question about the dose of today points: at what is taken now."""
-    return record.current[0].path if record.current else WHOLE_RECORD
+    return record.current[0].path if record.current else record.root
 
 
 class ToBeAnswered(Exception):

@@ -6,7 +6,7 @@ What cannot be told is asked, by FHIRPath; nothing is assumed of a dose.
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from crossgrain.core.course_so_far import WHOLE_RECORD, CourseSoFar, ToBeAnswered
+from crossgrain.core.course_so_far import CourseSoFar, ToBeAnswered
 from crossgrain.core.running import place_of
 from crossgrain.core.visiting import missed_days
 from crossgrain.dosing.onward import Dated
@@ -95,7 +95,7 @@ def _speaks_after(course: CourseSoFar) -> int:
 def _not_told(course: CourseSoFar, undecided: Undecided) -> Iterator[Question]:
     why = undecided.reason.rstrip(".?") + "."
     places = [place_of(course.record, reference) for reference in undecided.references]
-    for place in dict.fromkeys(places or [WHOLE_RECORD]):
+    for place in dict.fromkeys(places or [course.record.root]):
         yield Question(place, _NOT_TOLD.format(why=why))
 
 

@@ -275,8 +275,7 @@ def nothing_taken(record: Record) -> tuple[Question, ...]:
         return ()
     return (
         Question(
-            "Bundle.entry.resource.where(($this is MedicationStatement)"
-            " or ($this is MedicationRequest))",
+            record.root,
             "No current thyroid hormone was found. What does the patient take now, and how much?",
             Asks.NOW,
         ),

@@ -32,8 +32,6 @@ from crossgrain.reading.record import MarkedOrder, Question, Record
 from crossgrain.reading.series_mark import PlannedLine, SeriesFacts
 
 _CLOSED = {"revoked", "completed", "entered-in-error"}
-_GIVEN = "Parameters.parameter.where(name = 'plan').resource"
-"""Where a plan stands that came beside the record."""
 _GIVEN_UP = {"cancelled", "stopped", "revoked", "entered-in-error"}
 
 
@@ -55,16 +53,24 @@ class RunningSeries:
     @property
     def reference(self) -> str:
         """Of its care plan, or of one of its orders."""
-        plans = [one.reference for one in self.marked if one.mark.ordered is None]
-        return (plans or [one.reference for one in self.marked])[0]
+        return self._carrier.reference
+
+    @property
+    def path(self) -> str:
+        """FHIRPath of the same."""
+        return self._carrier.path
+
+    @property
+    def _carrier(self) -> MarkedOrder:
+        return next((one for one in self.marked if one.mark.ordered is None), self.marked[0])
 
 
 def place_of(record: Record, reference: str) -> str:
-    """Where a resource stands, as a FHIRPath of the record, or of the plan that came beside it."""
+    """Where a resource of the record stands, as a FHIRPath; the record as a whole where unknown."""
     places = dict(zip(record.references, record.paths, strict=False))
     entries = (*record.past, *record.ahead, *record.drafts, *record.current)
     places |= {entry.reference: entry.path for entry in entries}
-    return places.get(reference, _GIVEN)
+    return places.get(reference, record.root)
 
 
 def series_in(
@@ -80,7 +86,7 @@ def series_in(
     plans = _plans((*record.marked, *given))
     asked = tuple(
         Question(
-            place_of(record, marked[0].reference),
+            marked[0].path,
             "The care plan and the orders of one plan say different things of it. Which holds?"
             " Give the plan as it was proposed (`plan`).",
         )
@@ -99,7 +105,7 @@ def series_in(
     if len(open_ones) > 1:
         return tuple(
             Question(
-                place_of(record, one.reference),
+                one.path,
                 f"Several plans are open; this one began on {one.facts.day_one.isoformat()}. Does"
                 " it still run? Record the care plan of any other as revoked or completed.",
             )
@@ -293,33 +299,32 @@ def _amounts(lines: Iterable[LineDose]) -> tuple[tuple[Preparation, Fraction], .
 
 
 def confirm_checkpoint(
-    series: RunningSeries, again: Plan | None, record: Record, catalogue: Catalogue
+    series: RunningSeries, again: Plan | None, catalogue: Catalogue
 ) -> Iterator[Question]:
     """What is to be confirmed where the plan of day one comes out otherwise today."""
     facts = series.facts
     if facts.titration:
         return
-    place = place_of(record, series.reference)
     if facts.tables != catalogue.tables_version:
         yield Question(
-            place,
+            series.path,
             "The plan was made from other charts, tablets or numbers than are in use today. It goes"
             " on as it was made; nothing that was computed anew raises a dose.",
         )
     if again is not None and again.checkpoint.dose != facts.checkpoint:
         yield Question(
-            place,
+            series.path,
             "The dose at which the climb waits for labs comes out otherwise when it is computed"
             " again. The smaller of the two holds. Was the plan changed by hand?",
         )
 
 
-def changed_by_hand(series: RunningSeries, record: Record) -> Iterator[Question]:
+def changed_by_hand(series: RunningSeries) -> Iterator[Question]:
     """The signed orders of the plan that no longer say what it proposed."""
     for one in series.marked:
         if one.signed and not one.unchanged:
             yield Question(
-                place_of(record, one.reference),
+                one.path,
                 "This order of the plan was changed after it was proposed. What it says now counts"
                 " as taken; the plan goes on from there as proposed. Is that meant?",
             )

@@ -172,7 +172,7 @@ def standing_of(
     try:
         series = _series(record, given, catalogue)
         if series is None:
-            closed = (Question(place_of(record, one.reference), _ADJUSTED_WITHOUT) for one in given)
+            closed = (Question(one.path, _ADJUSTED_WITHOUT) for one in given)
             told = replace(record, confirm=(*record.confirm, *islice(closed, 1)))
             return _without_plan(told, history, request, catalogue)
         return _in_plan(record, series, history, request, catalogue)
@@ -210,18 +210,18 @@ def _in_plan(
     if facts.day_one > as_of:
         raise ToBeAnswered(
             Question(
-                place_of(record, series.reference),
+                series.path,
                 f"The plan begins on {facts.day_one.isoformat()}. Has the patient begun it?",
             )
         )
     if facts.family not in catalogue.plans or not _known(facts, catalogue):
-        raise ToBeAnswered(Question(place_of(record, series.reference), _OF_OTHER_TABLES))
+        raise ToBeAnswered(Question(series.path, _OF_OTHER_TABLES))
     running = RunningPlan(facts.target, series.reference)
     original = regimen_of(facts, catalogue.preparations)
     again = computed_again(facts, original, catalogue)
     planned = planned_steps(series, again, as_of, catalogue.preparations)
     if planned is None:
-        raise ToBeAnswered(Question(place_of(record, series.reference), _FILED_IN_PART))
+        raise ToBeAnswered(Question(series.path, _FILED_IN_PART))
     held = _held_to_the_end(facts, planned)
     taken_now = with_last_supply(record, catalogue.rules, running=running, held=held)
     beside = (taken_now.regimen.kinds & held) - set(facts.target.kinds)
@@ -258,8 +258,8 @@ def _in_plan(
     visit = course.visit(position, place.lateness, labs, taken, findings, news)
     confirm = (
         *record.confirm,
-        *confirm_checkpoint(series, again, record, catalogue),
-        *changed_by_hand(series, record),
+        *confirm_checkpoint(series, again, catalogue),
+        *changed_by_hand(series),
     )
     return Standing(
         record=replace(taken_now, confirm=confirm),

@@ -18,6 +18,7 @@ from crossgrain.names.values import frozen
 from crossgrain.operations.faults import Complaint, Fault, RequestRefused
 from crossgrain.operations.parameters import Call
 from crossgrain.reading.filed import Filed
+from crossgrain.reading.given_plan import resources_of
 from crossgrain.reading.resolve import BundleIndex, Entry, is_urn, without_version
 from crossgrain.writing.forms import as_transaction
 from crossgrain.writing.going_on import ChangedAct
@@ -39,6 +40,8 @@ def to_be_filed(bundle: Resource, call: Call, changed: Iterable[ChangedAct] = ()
         own=frozenset(entry["fullUrl"] for entry in bundle["entry"]),
         record={entry.reference: entry for entry in BundleIndex(call.record, call.root).entries},
         root=call.root,
+        of_plan=frozenset(_names_in(call.plan, call.plan_root)) if call.plan else frozenset(),
+        plan_root=call.plan_root,
     )
     entries = [
         {**entry, "resource": cited.in_place(entry["resource"])} for entry in bundle["entry"]
@@ -51,11 +54,16 @@ def to_be_filed(bundle: Resource, call: Call, changed: Iterable[ChangedAct] = ()
 
 @frozen
 class _Cited:
-    """What an answer refers to: its own entries, and the record by the references in it."""
+    """What an answer refers to: its own entries, and the record by the references in it.
+
+    `of_plan` are the references in a plan that came beside the record, and to its resources.
+    """
 
     own: frozenset[str]
     record: Mapping[str, Entry]
     root: str
+    of_plan: frozenset[str]
+    plan_root: str
     lost: dict[str, Complaint] = field(default_factory=dict)
 
     def in_place(self, node: Any) -> Any:
@@ -100,10 +108,28 @@ class _Cited:
 
     def _complaint(self, reference: str, entry: Entry | None) -> Complaint:
         if entry is None:
-            words = f"the record refers to {reference}, which it does not hold"
-            return Complaint(Fault.OPTIONS_DISAGREE, self.root, f"{words}: {_WHAT_TO_DO}")
+            given = reference in self.of_plan
+            what, root = ("plan", self.plan_root) if given else ("record", self.root)
+            words = f"the {what} refers to {reference}, which the record does not hold"
+            return Complaint(Fault.OPTIONS_DISAGREE, root, f"{words}: {_WHAT_TO_DO}")
         words = "the answer would point at this, which has no address that a server knows"
         return Complaint(Fault.OPTIONS_DISAGREE, entry.path, f"{words}: {_WHAT_TO_DO}")
+
+
+def _names_in(plan: Resource, root: str) -> Iterator[str]:
+    """How a plan names its resources, and what they refer to."""
+    for entry in resources_of(plan, root):
+        yield entry.reference
+        yield from _references(entry.resource)
+
+
+def _references(node: Any) -> Iterator[str]:
+    if isinstance(node, dict):
+        reference = node.get("reference")
+        if isinstance(reference, str):
+            yield reference
+    for each in node.values() if isinstance(node, dict) else node if isinstance(node, list) else ():
+        yield from _references(each)
 
 
 _WHAT_TO_DO = (

@@ -274,6 +274,8 @@ def _quantity(answer: Resource, where: str) -> Resource:
     value = quantity.get("value") if isinstance(quantity, dict) else None
     if not isinstance(quantity, dict) or type(value) not in (int, Decimal):
         raise _refused(f"{where}.value", "a Quantity is expected: the dose that is taken a day")
+    if exact(value, f"{where}.value") < 0:
+        raise _refused(f"{where}.value.value", "a dose cannot be negative")
     return quantity
 
 

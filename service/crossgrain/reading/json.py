@@ -219,7 +219,7 @@ def _doubled(tree: dict[str, Any]) -> str:
     while inside:
         step, node = next(inside[-1], ("", _NO_MORE))
         if isinstance(node, _Doubled):
-            return "".join([*steps, step, _member(node.key)])
+            return "".join([*steps, step, _member(node.key)]).lstrip(".")
         if isinstance(node, dict):
             steps.append(step)
             inside.append((_member(key), value) for key, value in node.items())
@@ -238,6 +238,9 @@ def _member(key: str) -> str:
 
 
 def _root_of(tree: dict[str, Any]) -> str:
-    kind = tree.get("resourceType")
+    """What names the resource in a path; nothing where the object says that it is none."""
+    if "resourceType" not in tree:
+        return ""
+    kind = tree["resourceType"]
     known = isinstance(kind, str) and kind.isidentifier() and len(kind) <= _LONGEST_NAME
     return str(kind) if known else "Resource"

@@ -81,6 +81,7 @@ def read_record(bundle: dict[str, Any], **look: Unpack[Look]) -> Record:
         paths=tuple(notes.used),
         ahead=tuple(medicines.ahead),
         marked=tuple(medicines.marked),
+        root=reading.index.root,
     )
 
 

@@ -89,6 +89,7 @@ class MarkedOrder:
     Attributes
     ----------
     reference, status : of the resource
+    path : FHIRPath of it, in the record or in a plan that came beside it
     mark : what the extension says
     signed : a person made an order of it, or took the care plan up
     unchanged : the order itself still says what its extension says; of a care plan, true
@@ -99,6 +100,7 @@ class MarkedOrder:
     mark: SeriesMark
     signed: bool
     unchanged: bool
+    path: str = field(default="", compare=False)
 
 
 @frozen
@@ -220,6 +222,8 @@ class Record:
     """Whatever carries the extension of a series of ours, however it stands."""
     testimony: Testimony = NOTHING_ANSWERED
     """What was answered of it beside the record."""
+    root: str = "Bundle"
+    """FHIRPath of the record itself: where a question points that is about nothing smaller."""
 
     @property
     def regimen(self) -> Regimen:

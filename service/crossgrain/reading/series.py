@@ -24,6 +24,7 @@ from crossgrain.reading.series_mark import (
     OrderedDose,
     OrderedStep,
     SeriesFacts,
+    SeriesMark,
     mark_in,
     says_its_series,
 )
@@ -52,6 +53,7 @@ def marked_order(
         mark,
         signed=seen.intent in ORDERS and seen.status in _TAKEN_UP,
         unchanged=mark.ordered is not None and _orders(seen, medicine, mark.ordered),
+        path=medicine.path,
     )
 
 
@@ -64,7 +66,7 @@ def marked_plan(entry: Entry, reading: Reading) -> MarkedOrder | None:
     if reading.index.find(seen.subject, entry) != reading.patient:
         return None
     signed = seen.intent in {"plan", "order"} and seen.status in _TAKEN_UP - {"completed"}
-    return MarkedOrder(entry.reference, seen.status or "", mark, signed=signed, unchanged=True)
+    return _of_plan(entry, seen, mark, signed=signed)
 
 
 def marked_in_plan(entry: Entry, combining: Combining) -> MarkedOrder | None:
@@ -88,8 +90,14 @@ def marked_in_plan(entry: Entry, combining: Combining) -> MarkedOrder | None:
             "what this says of its plan, in its extension, cannot be read: give the whole answer in"
             " which it was proposed, or its CarePlan, as it was proposed or filed",
         )
-    status = view(entry.resource, _Carrier, entry.path).status
-    return MarkedOrder(entry.reference, status or "", mark, signed=True, unchanged=True)
+    return _of_plan(entry, view(entry.resource, _Carrier, entry.path), mark, signed=True)
+
+
+def _of_plan(entry: Entry, seen: _Carrier, mark: SeriesMark, *, signed: bool) -> MarkedOrder:
+    """What cannot say otherwise than it does: a care plan, or a resource of a plan as given."""
+    return MarkedOrder(
+        entry.reference, seen.status or "", mark, signed=signed, unchanged=True, path=entry.path
+    )
 
 
 def _orders(seen: MedicationRequest, medicine: MedicineEntry, ordered: OrderedStep) -> bool:

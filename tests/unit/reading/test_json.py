@@ -96,7 +96,7 @@ DOUBLED = {
         b'{"resourceType": "Bundle", "value": 1, "v\\u0061lue": 2}',
         "Bundle.value",
     ),
-    "without a resource type": (b'{"a": {"b": 1, "b": 2}}', "Resource.a.b"),
+    "without a resource type": (b'{"a": {"b": 1, "b": 2}}', "a.b"),
 }
 
 
