@@ -8,7 +8,7 @@ import httpx2 as httpx
 import pytest
 from fastapi.testclient import TestClient
 
-from .calls import FHIR, PROPOSE
+from .calls import FHIR, PROPOSE, QUERY
 
 
 def refused(answer: httpx.Response, status: int, code: str) -> dict[str, Any]:
@@ -59,13 +59,76 @@ def test_a_compressed_body_is_415(
 
 
 @pytest.mark.parametrize(
-    "accept", ["application/fhir+xml", "text/html", "application/json;q=0", "application/json;q=x"]
-)
+    "accept",
+    [
+        "application/fhir+xml", "text/html", "application/json;q=0", "application/json;q=x",
+        "application/*;q=0", "*/*;q=0.5, application/*;q=0",
+    ],
+)  # fmt: skip
 def test_an_answer_that_is_not_spoken_is_406(
     post: Callable[..., httpx.Response], record: dict[str, Any], accept: str
 ) -> None:
     issue = refused(post(record, accept=accept), 406, "not-supported")
     assert issue["expression"] == ["http.Accept"]
+
+
+@pytest.mark.parametrize(
+    ("accept", "answered"),
+    [
+        ("application/*;q=0.1, application/fhir+json;q=0", "application/json"),
+        ("application/fhir+json;q=0, */*", "application/json"),
+        ("*/*, application/json;q=0", "application/fhir+json"),
+        ("application/json, */*", "application/json"),
+        ("application/json;q=0.5, application/fhir+json", "application/fhir+json"),
+        ("*/*", "application/fhir+json"),
+    ],
+)
+def test_the_range_that_names_a_type_most_closely_decides_on_it(
+    post: Callable[..., httpx.Response], record: dict[str, Any], accept: str, answered: str
+) -> None:
+    """RFC 9110, 12.5.1."""
+    answer = post(record, QUERY, accept=accept)
+    assert answer.headers["content-type"] == answered
+
+
+@pytest.mark.parametrize(
+    ("accept", "answered"),
+    [
+        ("text/calendar, */*;q=0.1", "text/calendar"),
+        ("text/html;q=0, text/*", "text/calendar"),
+        ("text/html;q=0.5, text/calendar;q=0.4", "text/html"),
+        ("text/calendar, text/html", "text/html"),
+        ("text/html,application/xhtml+xml,application/xml;q=0.9,*/*;q=0.8", "text/html"),
+        ("*/*", "text/html"),
+    ],
+)
+def test_a_sheet_is_the_type_that_is_wanted_most(
+    post: Callable[..., httpx.Response], record: dict[str, Any], accept: str, answered: str
+) -> None:
+    answer = post(record, QUERY, "/sheet", accept=accept)
+    assert answer.headers["content-type"].partition(";")[0] == answered
+
+
+@pytest.mark.parametrize("form", ["pdf", "html"])
+def test_a_sheet_by_itself_takes_no_form_of_the_document_in_an_answer(
+    post: Callable[..., httpx.Response], record: dict[str, Any], form: str
+) -> None:
+    for query in (f"{QUERY}&sheet-form={form}", f"{QUERY}&sheet=true&sheet-form={form}"):
+        issue = refused(post(record, query, "/sheet"), 422, "business-rule")
+        assert issue["expression"] == ["http.sheet-form"]
+        assert "leave it out" in issue["diagnostics"]
+
+
+@pytest.mark.parametrize("more", [{"valueCode": "x"}, {"part": []}, {"valueString": "x"}])
+def test_a_record_that_is_a_value_too_is_refused(
+    post: Callable[..., httpx.Response],
+    parameters: Callable[..., dict[str, Any]],
+    more: dict[str, Any],
+) -> None:
+    body = parameters({"name": "target", "valueCode": "desiccated-thyroid"})
+    body["parameter"][0] |= more
+    issue = refused(post(body), 400, "structure")
+    assert issue["expression"] == ["Parameters.parameter[0]"]
 
 
 def test_the_format_option_goes_before_accept(

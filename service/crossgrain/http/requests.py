@@ -137,31 +137,52 @@ def without_form(query: list[tuple[str, str]]) -> list[tuple[str, str]]:
 
 
 def _accepted(accept: str, version: FhirVersion) -> str:
-    best, best_quality = None, 0.0
-    for part in accept.split(","):
-        media_range, parameters = _split(part)
-        quality = _quality(parameters)
-        named = _match(media_range)
-        if named and quality > best_quality:
-            _check_version(Fault.NOT_ACCEPTABLE, "http.Accept", parameters, version)
-            best, best_quality = named, quality
-    if best is None:
-        raise refusal(
-            Fault.NOT_ACCEPTABLE, "http.Accept", f"the answer is {FHIR_JSON} or {PLAIN_JSON}"
-        )
+    best, parameters = preferred(accept, SPOKEN)
+    _check_version(Fault.NOT_ACCEPTABLE, "http.Accept", parameters, version)
     return best
+
+
+def preferred(accept: str, offered: Sequence[str]) -> tuple[str, Mapping[str, str]]:
+    """Which of the media types offered is wanted most, the first of equals, and by what words.
+
+    For each it is the range that names it most closely that says how much it is wanted, and whether
+    it is taken at all: RFC 9110, 12.5.1. The words are the parameters of that range.
+
+    Raises
+    ------
+    RequestRefused
+        ``not-acceptable``, where none of them is taken.
+
+    Examples
+    --------
+    >>> preferred("text/calendar, */*;q=0.1", ("text/html", "text/calendar"))[0]
+    'text/calendar'
+    >>> preferred("text/*, text/html;q=0", ("text/html", "text/calendar"))[0]
+    'text/calendar'
+    """
+    asked = [_split(part) for part in accept.split(",")]
+    ranked = []
+    for media_type in offered:
+        every = ("*/*", ""), (f"{media_type.partition('/')[0]}/*",), (media_type,)
+        closest = [
+            (closeness, _quality(parameters), parameters)
+            for media_range, parameters in asked
+            for closeness, ranges in enumerate(every)
+            if media_range in ranges
+        ]
+        if closest:
+            closeness, quality, parameters = max(closest, key=lambda one: one[:2])
+            ranked.append((quality, closeness, media_type, parameters))
+    best = max(ranked, key=lambda one: one[:2], default=None)
+    if best is None or not best[0] > 0:
+        raise refusal(Fault.NOT_ACCEPTABLE, "http.Accept", f"the answer is {' or '.join(offered)}")
+    return best[2], best[3]
 
 
 def takes_gzip(headers: Mapping[str, str]) -> bool:
     """Whether the answer may come compressed: by name, or by ``*`` where gzip is not named."""
     codings = dict(map(_split, headers.get("accept-encoding", "").split(",")))
     return _quality(codings.get("gzip", codings.get("*", {"q": "0"}))) > 0
-
-
-def _match(media_range: str) -> str | None:
-    if media_range in {"*/*", "application/*", ""}:
-        return FHIR_JSON
-    return media_range if media_range in SPOKEN else None
 
 
 def _quality(parameters: Mapping[str, str]) -> float:

@@ -12,7 +12,14 @@ from starlette.responses import Response
 from starlette.routing import Match, Route
 from starlette.types import Scope
 
-from crossgrain.http.requests import PLAIN_JSON, Operation, check_content, read_body, serve
+from crossgrain.http.requests import (
+    PLAIN_JSON,
+    Operation,
+    check_content,
+    preferred,
+    read_body,
+    serve,
+)
 from crossgrain.http.settings import Settings
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.apply import apply, apply_at_type
@@ -103,7 +110,6 @@ def _add_operation(
 
 
 HTML, CALENDAR = "text/html", "text/calendar"
-_ANY_TEXT = ("*/*", "text/*", "")
 _GUARDED = {
     "Content-Security-Policy": sheet_policy("frame-ancestors 'none'"),
     "Referrer-Policy": "no-referrer",
@@ -123,7 +129,7 @@ def _add_sheet(app: FastAPI, path: str, settled: Settle, desk: Desk, settings: S
     async def sheet(request: Request) -> Response:
         version = _version_sent(request)
         check_content(request.headers, version)
-        wanted = _wanted(request.headers.get("accept", "*/*"))
+        wanted, _ = preferred(request.headers.get("accept", "*/*"), (HTML, CALENDAR))
         body = parse_resource(await read_body(request, settings))
         beside = from_query(request.query_params.multi_items())
         made = settled(desk, body, beside, version)
@@ -155,13 +161,3 @@ def _version_sent(request: Request) -> FhirVersion:
         (version for version in FhirVersion if version.number.rpartition(".")[0] == named),
         FhirVersion.R4,
     )
-
-
-def _wanted(accept: str) -> str:
-    """A page, unless the caller accepts a calendar and no page."""
-    ranges = {part.partition(";")[0].strip().lower() for part in accept.split(",")}
-    if HTML in ranges or ranges.intersection(_ANY_TEXT):
-        return HTML
-    if CALENDAR in ranges:
-        return CALENDAR
-    raise refusal(Fault.NOT_ACCEPTABLE, "http.Accept", f"the answer is {HTML} or {CALENDAR}")

@@ -194,7 +194,16 @@ def resource_in(
         )
     if not places:
         return None
-    return parameters[places[0]].get("resource"), f"{root}.parameter[{places[0]}].resource"
+    place = f"{root}.parameter[{places[0]}]"
+    return _alone(parameters[places[0]], place).get("resource"), f"{place}.resource"
+
+
+def _alone(parameter: dict[str, Any], place: str) -> dict[str, Any]:
+    """A parameter that is given as a resource, refused where it has a value or parts as well."""
+    if set(parameter) - _BESIDE_THE_VALUE - {"resource"}:
+        words = f"{parameter['name']} is given as a resource, and as nothing else"
+        raise refusal(Fault.INPUT_SHAPE, place, words)
+    return parameter
 
 
 def _record(parameters: list[dict[str, Any]]) -> tuple[dict[str, Any], str]:
@@ -216,7 +225,8 @@ def _responses(parameters: list[dict[str, Any]]) -> tuple[tuple[dict[str, Any], 
     found = []
     for number, parameter in enumerate(parameters):
         if parameter.get("name") == ANSWERS:
-            place, response = f"Parameters.parameter[{number}].resource", parameter.get("resource")
+            own = f"Parameters.parameter[{number}]"
+            place, response = f"{own}.resource", _alone(parameter, own).get("resource")
             answers = isinstance(response, dict) and response.get("resourceType") == _RESPONSE
             if not isinstance(response, dict) or not answers:
                 raise refusal(Fault.INPUT_SHAPE, place, f"the answers are a {_RESPONSE}")

@@ -92,3 +92,9 @@ def _refuse_what_shapes_a_bundle(options: Options) -> None:
                 options.place(name),
                 f"{name}={value} is for an answer in FHIR; a sheet has none: leave it out",
             )
+    if options.one("sheet-form") is not None:
+        raise refusal(
+            Fault.OPTIONS_DISAGREE,
+            options.place("sheet-form"),
+            "sheet-form is for the sheet inside an answer in FHIR; here it is a page: leave it out",
+        )
