@@ -101,10 +101,11 @@ SETTINGS = (
 OPTIONS = (
     "Options",
     "What a call may say beside the record: as a parameter of `Parameters` or in the query, and,"
-    " for `$propose-switch`, as an option of `crossgrain propose` (`validate` and `response`"
-    " aside), always by the same name. An unknown option is refused, and so is one given twice"
-    " that takes one value. `/sheet` takes the options of `$propose-switch`, `/sheet/next-step`"
-    " those of `$next-step`, and both the two that stand under `/sheet`.",
+    " for `$propose-switch`, as an option of `crossgrain propose`, always by the same name, but for"
+    " `validate`, `response`, `requester`, `recorded` and `sheet-form`, and for `sheet`, which"
+    " names a file there. An unknown option is refused, and so is one given twice that takes"
+    " one value. `/sheet` takes the options of `$propose-switch`, `/sheet/next-step` those of"
+    " `$next-step`, and both the two that stand under `/sheet`.",
 )
 NUMBERS = (
     "Numbers",
