@@ -2,35 +2,48 @@
 
 The words are gone through once. At each word the longest known thing is taken: a phrase that
 leaves the dose as it is, a frequency, an amount, days of the week, dates, or a phrase that bears
-on the taking and cannot be read. Whatever is left over is said not to have been read.
+on the taking and cannot be read. What is left over is heard in the other languages, as a whole or
+by a phrase that tells wherever it stands; else it is said not to have been read.
 """
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import partial
+from typing import NamedTuple
 
 import msgspec
+from msgspec.structs import replace
 
 from crossgrain.reading.quantities import Amount, Dimension, unit_of_word
 from crossgrain.reading.remembered import Remembered
 from crossgrain.reading.schedule import (
     AMOUNT,
     COUNTED_PARTS,
+    DAILY,
     DATES,
     ELSEWHERE,
     EXCEPT,
     LIST,
+    LONGEST,
     ROUND,
     SPAN,
     TIMES,
     Schedule,
     on_weekdays,
     plain_words,
+    times_a_day,
 )
 from crossgrain.reading.sig import Sig, amount_in, dates_in, days_at
-from crossgrain.reading.sig_languages import Language, Spoken, read_sig
+from crossgrain.reading.sig_clauses import said_by
+from crossgrain.reading.sig_languages import (
+    Language,
+    Spoken,
+    read_sig,
+    symbols_in,
+    tokens_of,
+)
 
 LONGEST_HEARD = 2000
 """Characters: more than an instruction ever has, and little enough to be gone through at once."""
@@ -108,14 +121,15 @@ class Phrasebook:
     begins: str
     languages: tuple[Language, ...] = ()
     _sigs: Remembered[Spoken, Sig | None] = field(init=False, repr=False)
-    _heard: Remembered[str, Heard] = field(init=False, repr=False)
+    _heard: Remembered[Spoken, Heard] = field(init=False, repr=False)
     _own_note: re.Pattern[str] = field(init=False, repr=False)
     _beginning: re.Pattern[str] = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         read = partial(read_sig, filler=self._filler(), languages=self.languages)
         sigs = Remembered(read, lambda spoken: len(spoken.words))
-        heard = Remembered(partial(_heard_in, known=self._known()), len)
+        hear = partial(_heard_in, known=self._known(), elsewhere=Elsewhere.of(self.languages))
+        heard = Remembered(hear, lambda spoken: len(spoken.words))
         object.__setattr__(self, "_sigs", sigs)
         object.__setattr__(self, "_heard", heard)
         object.__setattr__(self, "_own_note", re.compile(self.own_notes))
@@ -148,11 +162,11 @@ class Phrasebook:
 
     def read_sig(self, words: str, language: str = "") -> Sig | None:
         """Read an instruction whole, or not at all; `language` is that of its resource."""
-        return self._sigs[Spoken(words, language.partition("-")[0].casefold())]
+        return self._sigs[Spoken.of(words, language)]
 
-    def heard_in(self, words: str) -> Heard:
+    def heard_in(self, words: str, language: str = "") -> Heard:
         """What an instruction says of the dose, as far as it can be made out."""
-        return self._heard[words]
+        return self._heard[Spoken.of(words, language)]
 
     def is_own_note(self, text: str) -> bool:
         """Whether a note is one that the service itself writes on its orders."""
@@ -163,10 +177,80 @@ class Phrasebook:
         return self._beginning.match(plain_words(sentence)) is not None
 
 
-def _heard_in(words: str, known: re.Pattern[str]) -> Heard:
-    if len(words) > LONGEST_HEARD:
+class Elsewhere(NamedTuple):
+    """The languages other than English, and their phrases that tell wherever they stand.
+
+    `telling` are those phrases by their first words.
+    """
+
+    languages: tuple[Language, ...]
+    telling: Mapping[str, Sequence[tuple[str, ...]]]
+
+    @classmethod
+    def of(cls, languages: tuple[Language, ...]) -> "Elsewhere":
+        """These languages."""
+        telling: dict[str, list[tuple[str, ...]]] = {}
+        for phrase in (phrase for language in languages for phrase in language.telling):
+            if not any(language.takes_lightly(phrase) for language in languages):
+                telling.setdefault(phrase[0], []).append(phrase)
+        return cls(languages, telling)
+
+    def heard_whole(self, spoken: Spoken, tokens: Sequence[str]) -> Heard | None:
+        """What the words say in the languages that know all of them, where these agree."""
+        spelled = {token for token in tokens if token.isalpha()}
+        knowing = (each for each in self.languages if spelled and spelled <= each.vocabulary)
+        said = {each.code: heard for each in knowing if (heard := _said_in(each, tokens))}
+        if spoken.language in said:
+            return said[spoken.language]
+        first, *others = said.values() or [None]
+        return first if all(other == first for other in others) else None
+
+    def told_in(self, tokens: Sequence[str]) -> str:
+        """The first phrase that tells, or nothing."""
+        for place, token in enumerate(tokens):
+            for phrase in self.telling.get(token, ()):
+                here = tokens[place : place + len(phrase)]
+                if len(here) == len(phrase) and all(map(_is_said, phrase, here)):
+                    return " ".join(here)
+        return ""
+
+
+def _is_said(part: str, token: str) -> bool:
+    return part == token or (part == "{n}" and token[0].isdecimal())
+
+
+def _said_in(language: Language, tokens: Sequence[str]) -> Heard | None:
+    """What words say in a language that knows all of them."""
+    symbols = symbols_in(language, tokens)
+    if symbols is None:
+        return None
+    said = said_by(symbols)
+    if said is None:
+        return Heard(bearing=" ".join(tokens))
+    return Heard(said.schedules, said.amounts)
+
+
+def _heard_in(spoken: Spoken, known: re.Pattern[str], elsewhere: Elsewhere) -> Heard:
+    if len(spoken.words) > LONGEST_HEARD:
         return Heard(bearing="they are too long to be compared", whole=False)
-    text = plain_words(words)
+    heard = _heard_in_english(plain_words(spoken.words), known)
+    if (heard.whole and not heard.bearing) or len(spoken.words) > LONGEST:
+        return heard
+    tokens = [token for token in tokens_of(spoken.words) if token not in _MARKS]
+    foreign = elsewhere.heard_whole(spoken, tokens)
+    if foreign and not (heard.bearing and foreign.amounts):
+        return foreign
+    told = "" if heard.bearing else elsewhere.told_in(tokens)
+    if told and not known.fullmatch(plain_words(told)):
+        return replace(heard, bearing=told)
+    return heard
+
+
+_MARKS = {":", ".", "!", "?", "*", '"'}
+"""Signs that part sentences in other languages as well, and say nothing of a dose."""
+
+
+def _heard_in_english(text: str, known: re.Pattern[str]) -> Heard:
     gathered = _Gathered()
     start = _START.search(text)
     while start and not gathered.bearing:
@@ -185,12 +269,17 @@ class _Gathered:
     schedules: list[Schedule] = field(default_factory=list)
     amounts: list[Amount] = field(default_factory=list)
     days: set[str] = field(default_factory=set)
+    moments: set[str] = field(default_factory=set)
     dates: tuple[str, str] | None = None
     bearing: str = ""
     whole: bool = True
 
     def harmless(self, found: re.Match[str]) -> None:
         """Leaves the dose as it is."""
+
+    def neutral(self, found: re.Match[str]) -> None:
+        """Says nothing by itself, unless a time of day in it is one of several."""
+        self.moments |= {name for name, words in _MOMENTS.items() if words.search(found[0])}
 
     def bears(self, found: re.Match[str]) -> None:
         self.bearing = self.bearing or found[0]
@@ -200,6 +289,7 @@ class _Gathered:
         schedule = next(said, None)
         if schedule:
             self.schedules.append(schedule)
+            self.neutral(found)
         else:
             self.bears(found)
 
@@ -237,6 +327,9 @@ class _Gathered:
 
     def heard(self) -> Heard:
         schedules = self.schedules
+        if len(self.moments) > 1 and all(said.per_day <= 1 for said in schedules):
+            rare = [said for said in schedules if said != DAILY]
+            schedules = [*rare, times_a_day(len(self.moments))]
         if self.days:
             each = {said.per_day for said in schedules if said.per_day >= 1} or {Fraction(1)}
             rare = [said for said in schedules if said.per_day < 1]
@@ -251,6 +344,15 @@ class _Gathered:
         )
 
 
+_MOMENTS = {
+    "morning": re.compile(r"(?<![a-z])(?:morning|q? ?am|mane)(?![a-z])"),
+    "noon": re.compile(r"(?<![a-z])(?:noon|midday)(?![a-z])"),
+    "later": re.compile(
+        r"(?<![a-z])(?:afternoon|evening|night|nightly|q? ?pm|bed|bedtime|q?hs|nocte)(?![a-z])"
+    ),
+}
+"""Times of day that are apart: at two of them two doses are taken."""
+
 _HEAR: dict[str, Callable[[_Gathered, re.Match[str]], None]] = {
     "harmless": _Gathered.harmless,
     "when": _Gathered.when,
@@ -262,5 +364,5 @@ _HEAR: dict[str, Callable[[_Gathered, re.Match[str]], None]] = {
     "foreign": _Gathered.when,
     "tablets": _Gathered.pieces,
     "bearing": _Gathered.bears,
-    "neutral": _Gathered.harmless,
+    "neutral": _Gathered.neutral,
 }

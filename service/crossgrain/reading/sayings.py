@@ -186,7 +186,7 @@ def compare(saying: Saying, settled: SettledDose, reading: Reading) -> None:
     if sig:
         _compare_sig(sig, saying, settled)
         return
-    heard = phrases.heard_in(saying.words)
+    heard = phrases.heard_in(saying.words, reading.language)
     _compare_heard(heard, saying, settled)
     if heard.bearing:
         raise Asked(
@@ -195,8 +195,11 @@ def compare(saying: Saying, settled: SettledDose, reading: Reading) -> None:
             f" the taking and could not be read ({heard.bearing}). What is taken?",
         )
     if not heard.whole:
-        why = "the words were not read whole: nothing else was heard in them"
-        reading.notes.unread(saying.place, why)
+        reading.notes.confirm(
+            saying.place,
+            f"The dose is {settled.shown}, and beside it stands {_shown(saying)}, of which not"
+            " every word was read. Do these words change the dose?",
+        )
 
 
 def _compare_timing(said: Schedule, saying: Saying, settled: SettledDose) -> None:
@@ -279,8 +282,10 @@ def _compare_heard(heard: Heard, saying: Saying, settled: SettledDose) -> None:
     """Every frequency and every amount that was made out must be one of the dose's own."""
     _compare_dates(heard.dates, saying, settled)
     in_all_a_day = settled.daily in map(settled.in_label_unit, heard.amounts)
+    daily = len(settled.schedules) > 1 and all(len(s.doses) == 1 for s in settled.schedules)
+    times = [Schedule((total([s.per_day for s in settled.schedules]),))] if daily else []
+    known = (*settled.schedules, *([DAILY] if in_all_a_day else []), *times)
     for said in heard.schedules:
-        known = (*settled.schedules, DAILY) if in_all_a_day else settled.schedules
         if not any(said.same_as(schedule) for schedule in known):
             raise _differ(saying, settled)
     pieces = [a.value for a in heard.amounts if a.dimension is Dimension.PIECE]

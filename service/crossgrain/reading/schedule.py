@@ -37,6 +37,30 @@ _NUMBER_WORDS = (
     (re.compile(r"\bfive(?= (?:days|times) (?:a|per|each|every) week\b)"), "5"),
     (re.compile(r"\bsix(?= (?:days|times) (?:a|per|each|every) week\b)"), "6"),
 )
+_BY_INITIALS = (
+    (re.compile(r"(?<![\w/.-])(?:mwf|m[/ ,-] ?w[/ ,-] ?f)(?![\w/-])"), "mon, wed, fri"),
+    (re.compile(r"(?<![\w/.-])m ?- ?f(?:r|ri)?(?![\w/-])"), "mon-fri"),
+    (re.compile(r"(?<![\w/.-])m ?- ?sat?(?![\w/-])"), "mon-sat"),
+    (re.compile(r"(?<![\w/.-])(?:tthsa|tu?/th/sa)(?![\w/-])"), "tue, thu, sat"),
+    (re.compile(r"(?<![\w/.-])(?:tt[hr]|tuth|tu?/th)(?![\w/-])"), "tue, thu"),
+    (re.compile(r"(?<![\w/.-])sa[/-]su(?![\w/-])"), "sat-sun"),
+)
+"""Days of the week by their first letters, as prescriptions abbreviate them."""
+_TO_NINETEEN = (
+    "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven",
+    "twelve", "thirteen", "fourteen", "fifteen", "sixteen", "seventeen", "eighteen", "nineteen",
+)  # fmt: skip
+_TENS = ("twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety")
+_IN_WORDS = {
+    **{word: number for number, word in enumerate(_TO_NINETEEN, start=1)},
+    **{word: 10 * tens for tens, word in enumerate(_TENS, start=2)},
+}
+_A_NUMBER = rf"(?:{'|'.join(sorted(_IN_WORDS, key=len, reverse=True))})"
+_SPELLED_OUT = re.compile(
+    rf"(?<![\w-])(?:(?:(?P<many>a|{_A_NUMBER}) )?(?P<hundred>hundred)(?: and)?)?"
+    rf"(?P<rest>(?:[ -]?{_A_NUMBER}){{0,2}})(?= ?(?:mcgs?|ug|micrograms?)(?!\w))"
+)
+"""A number of micrograms in words: "seventy-five micrograms"."""
 _DOTTED = re.compile(r"\b(?:[a-z]\.){2,}")
 _NUMBER = r"(?:(?P<w>\d+) )?(?P<u>\d+)/(?P<d>\d+)|(?P<n>\d*\.\d+|\d+)"
 _UNIT = (
@@ -134,10 +158,21 @@ def plain_words(words: str) -> str:
     for mark, spelled in _SPELLED:
         text = text.replace(mark, spelled)
     text = " ".join(_DOTTED.sub(lambda found: found[0].replace(".", ""), text).split())
+    text = _SPELLED_OUT.sub(_in_digits, text)
+    for pattern, days in _BY_INITIALS:
+        text = pattern.sub(days, text)
     text = _SHORTHAND.sub(r"take \1 tab", _SAID_TWICE.sub(_said_once, text))
     for pattern, number in _NUMBER_WORDS:
         text = pattern.sub(number, text)
     return text.rstrip(". ")
+
+
+def _in_digits(found: re.Match[str]) -> str:
+    """The number that words spell; the words as they stand where they spell none."""
+    rest = [_IN_WORDS[word] for word in re.findall(_A_NUMBER, found["rest"])]
+    one_number = len(rest) < 2 or (rest[0] >= 20 and rest[0] % 10 == 0 and rest[1] < 10)
+    many = _IN_WORDS.get(found["many"] or "one", 1) if found["hundred"] else 0
+    return str(100 * many + sum(rest)) if one_number and found[0] and (many or rest) else found[0]
 
 
 def _said_once(found: re.Match[str]) -> str:
@@ -217,7 +252,8 @@ _LATER = r"(?:in the |at |every )?(?:early |late )?(?:bedtime|night|evening|afte
 TIMES: tuple[tuple[re.Pattern[str], Callable[[re.Match[str]], Schedule | None]], ...] = tuple(
     (re.compile(rf"(?:{pattern})(?!\w)"), meaning)
     for pattern, meaning in (
-        (r"(?:every|each) other day|(?:on )?alternate days|eod|every (?:second|2nd) day|qod|q2d",
+        (r"(?:every|each) other day|(?:on )?alt(?:ernate|\.)? ?days?|eod|every (?:second|2nd) day|"
+         r"qod|q2d",
          lambda _: every(2)),
         (rf"every {_N} days|q{_N}d", lambda m: _every_days(m[1] or m[2])),
         (rf"every {_N} ?(?:hours|hrs|h)|q{_N}h", lambda m: every_hours(int(m[1] or m[2]))),
@@ -227,7 +263,7 @@ TIMES: tuple[tuple[re.Pattern[str], Callable[[re.Match[str]], Schedule | None]],
         (rf"(?:in the|every|each) (?:morning|am), {_LATER},? and {_LATER}",
          lambda _: times_a_day(3)),
         (rf"(?:in the|every|each) (?:morning|am),? and {_LATER}", lambda _: times_a_day(2)),
-        (rf"twice {_A_DAY}|bid|bd", lambda _: times_a_day(2)),
+        (rf"twice {_A_DAY}|bid|bds?", lambda _: times_a_day(2)),
         (rf"{_N} ?(?:times?|x) ?(?:{_A_DAY}|/ ?day)|{_N} ?(?:/ ?day|per day)",
          lambda m: _a_day(m[1] or m[2])),
         (r"tid|tds", lambda _: times_a_day(3)),
@@ -263,9 +299,14 @@ ELSEWHERE: tuple[tuple[re.Pattern[str], Callable[[re.Match[str]], Schedule | Non
             r"dagligen|dagligt?|hver (?:dag|morgen)|varje (?:dag|morgon)|denně|každý den",
             lambda _: DAILY,
         ),
+        (
+            rf"x ?{_N} ?{_A_DAY}|(?:in )?{_N} (?:equally )?divided doses",
+            lambda m: _a_day(m[1] or m[2]),
+        ),
     )
 )
-"""Plain daily frequencies in other languages: heard beside a coded dose, never read alone."""
+"""Frequencies in other languages, and as they are abbreviated: heard beside a coded dose, never
+read alone."""
 
 
 def read_frequency(words: str) -> Schedule | None:

@@ -7,7 +7,7 @@ clauses without an amount go to the one that they belong to. The grammar stands 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
-from typing import Any
+from typing import Any, NamedTuple
 
 from crossgrain.reading.quantities import Amount, Dimension
 from crossgrain.reading.schedule import (
@@ -50,6 +50,35 @@ def sig_of(symbols: Sequence[Symbol]) -> Sig | None:
     return Sig(tuple(parts)) if apart else None
 
 
+class Beside(NamedTuple):
+    """What phrases say of a dose, without being an instruction.
+
+    Attributes
+    ----------
+    schedules : how often, and on which days
+    amounts : of a dose, or of one tablet
+    """
+
+    schedules: tuple[Schedule, ...] = ()
+    amounts: tuple[Amount, ...] = ()
+
+
+def said_by(symbols: Sequence[Symbol]) -> Beside | None:
+    """What phrases say beside a dose; ``None`` where they bear on it and cannot be made out."""
+    clauses = _clauses(symbols)
+    if clauses is None or any(clause.scheme or not clause.counts() for clause in clauses):
+        return None
+    alone = all(clause.amount is None for clause in clauses)
+    joined = _in_one(clauses) if alone else _joined(clauses)
+    if joined is None:
+        return None
+    schedules = [(clause.schedule(), clause.empty) for clause in joined]
+    if any(schedule is None and not empty for schedule, empty in schedules):
+        return None
+    amounts = [each for clause in joined for each in (clause.amount, clause.mass) if each]
+    return Beside(tuple(often for often, _ in schedules if often), tuple(amounts))
+
+
 @dataclass(slots=True)
 class _Clause:
     """What stands between two joints."""
@@ -70,6 +99,11 @@ class _Clause:
     def empty(self) -> bool:
         """Whether it says nothing of when."""
         return not (self.often or self.daily or self.moments or self.days or self.without)
+
+    def counts(self) -> bool:
+        """Whether its number can be one of tablets, and its times are of one."""
+        counted = self.amount is None or not self.bare or self.amount.value == 1
+        return counted and (not self.once or self.amount is None or self.amount.value == 1)
 
     def only_adds(self) -> bool:
         """Whether it names only days or times of day, as the rest of a list does."""
@@ -313,6 +347,15 @@ def _joined(clauses: Sequence[_Clause]) -> list[_Clause] | None:
         if not alone or not _opens(kept[0], clause):
             return None
     return kept
+
+
+def _in_one(clauses: Sequence[_Clause]) -> list[_Clause] | None:
+    """Clauses without an amount put together; ``None`` where they cannot be of one dose."""
+    whole, *more = clauses
+    for clause in more:
+        if not (_added(whole, clause) if clause.only_adds() else _opens(whole, clause)):
+            return None
+    return [whole]
 
 
 def _added(clause: _Clause, more: _Clause) -> bool:

@@ -51,6 +51,7 @@ class Language:
     phrases : what stands for a meaning; ``{n}`` is a number, ``{t}`` so many times
     numbers, times, signs : numbers in words, "twice", and what makes a number one ("times")
     vocabulary : every word of the file
+    telling : phrases that say by themselves that a dose is not taken every day, or bear on it
     longest : words of its longest phrase
     """
 
@@ -60,7 +61,13 @@ class Language:
     times: Mapping[tuple[str, ...], Fraction]
     signs: frozenset[tuple[str, ...]]
     vocabulary: frozenset[str]
+    telling: tuple[tuple[str, ...], ...]
     longest: int
+
+    def takes_lightly(self, phrase: tuple[str, ...]) -> bool:
+        """Whether a phrase that tells in another language is an ordinary one of this."""
+        meant = self.phrases.get(phrase)
+        return meant is not None and meant[0] not in _TELLING
 
 
 def tokens_of(words: str) -> list[str]:
@@ -103,7 +110,8 @@ def language_of(code: str, written: Phrases, pieces: Mapping[str, Sequence[str]]
     times = {words: v for words, (name, v) in phrases.items() if name == "times"}
     vocabulary = frozenset(t for words in (*phrases, *signs) for t in words if t.isalpha())
     longest = max(map(len, (*phrases, *signs)), default=0)
-    language = Language(code, {}, numbers, times, frozenset(signs), vocabulary, longest)
+    telling = tuple(words for words, (name, _) in phrases.items() if _tells(name, words))
+    language = Language(code, {}, numbers, times, frozenset(signs), vocabulary, telling, longest)
     counting = {word for words in (*numbers, *times) for word in words[:1]}
     counted = {
         tuple(_counted(language, words)) if _may_count(words, counting) else words: meant
@@ -111,6 +119,18 @@ def language_of(code: str, written: Phrases, pieces: Mapping[str, Sequence[str]]
         if meant[0] not in ("numbers", "times")
     }
     return replace(language, phrases=counted)
+
+
+_TELLING = {
+    "every_other_day", "every_days", "weekly", "workdays", "weekend", "except", "days", "asked",
+}  # fmt: skip
+_UNMISTAKABLE = 5
+"""Letters: a phrase of fewer may be a word of yet another language."""
+
+
+def _tells(name: str, words: Sequence[str]) -> bool:
+    """Whether a phrase is known for what it means wherever it stands."""
+    return name in _TELLING and sum(len(w) for w in words if w.isalpha()) >= _UNMISTAKABLE
 
 
 def _may_count(words: Sequence[str], counting: Container[str]) -> bool:
@@ -139,6 +159,11 @@ class Spoken(NamedTuple):
     words: str
     language: str = ""
 
+    @classmethod
+    def of(cls, words: str, language: str) -> "Spoken":
+        """Words of a resource in a language, which is told without its region."""
+        return cls(words, language.partition("-")[0].casefold())
+
 
 def read_sig(spoken: Spoken, filler: re.Pattern[str], languages: Sequence[Language]) -> Sig | None:
     """Read an instruction whole, or not at all, in whatever language it is.
@@ -164,7 +189,7 @@ def _meanings(
     spelled = {token for token in tokens if token.isalpha()}
     for language in languages:
         if spelled <= language.vocabulary:
-            symbols = _symbols(language, _counted(language, tokens)) or ()
+            symbols = symbols_in(language, tokens) or ()
             sig = sig_of(symbols)
             if sig or any(kind == "asked" for kind, _ in symbols):
                 yield language.code, sig
@@ -226,8 +251,9 @@ def _digits(token: str) -> Fraction | None:
     return None if thousands or len(token) > 6 else Fraction(token.replace(",", "."))
 
 
-def _symbols(language: Language, counted: Sequence[Counted]) -> list[Symbol] | None:
+def symbols_in(language: Language, tokens: Sequence[str]) -> list[Symbol] | None:
     """The phrases in their order, the longest at each place; ``None`` for a word of none."""
+    counted = _counted(language, tokens)
     found: list[Symbol] = []
     place = 0
     while place < len(counted):

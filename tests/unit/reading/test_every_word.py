@@ -159,7 +159,7 @@ def contents() -> Iterator[Json]:
     ):
         yield bundle(statement(LT4, dosage(FIFTY, maxDosePerPeriod=limit)))
     for place in test_sayings.PLACES.values():
-        for words in (*test_sayings.CONTRADICTIONS, *test_sayings.HARMLESS):
+        for words in (*test_sayings.CONTRADICTIONS, *test_sayings.HARMLESS, *test_sayings.UNKNOWN):
             yield bundle(statement(test_sayings.LT4, place(words)))
 
 

@@ -258,7 +258,7 @@ def test_notes_that_give_no_instruction_are_said_and_not_asked_about() -> None:
     assert [u.expression for u in record.unread] == ["Bundle.entry[1].resource.note"]
 
 
-def test_what_is_passed_over_in_a_dosage_is_said() -> None:
+def test_what_is_not_read_in_a_dosage_is_to_be_confirmed() -> None:
     record = read(
         statement(
             LT4,
@@ -274,7 +274,8 @@ def test_what_is_passed_over_in_a_dosage_is_said() -> None:
         )
     )
     assert record.questions == ()
-    assert [u.expression.rpartition(".")[2] for u in record.unread] == ["patientInstruction"]
+    shown = [each.expression.rpartition(".")[2] for each in record.confirm]
+    assert shown == ["additionalInstruction[1]", "patientInstruction"]
 
 
 def test_an_instruction_that_is_a_code_alone_is_to_be_confirmed() -> None:

@@ -4,6 +4,8 @@ The shapes are those of FHIR R4 and R5 ``Dosage``, MedicationRequest and Medicat
 the words are ordinary ones of prescriptions (common practice, no source).
 """
 
+from fractions import Fraction
+
 import pytest
 from tests.unit.reading.records import (
     CODES,
@@ -27,8 +29,10 @@ from tests.unit.reading.records import (
 from crossgrain.names.identity import FhirVersion
 from crossgrain.reading.hearing import LONGEST_HEARD
 from crossgrain.reading.quantities import Dimension
+from crossgrain.reading.schedule import Schedule
 
 PHRASES = CODES.phrases
+DAILY_DOSE = Schedule((Fraction(1),))
 BEARING = [
     "STOP",
     "stop taking it",
@@ -66,8 +70,22 @@ BEARING = [
     "stat",
     "nicht einnehmen",
     "jusqu'au bilan",
-    "om de dag",
-    "hver anden dag",
+    "M-S",  # until Saturday or Sunday
+    "TThS",
+    "finished",
+    "declined",
+    "replaced by liothyronine",
+    "switched to desiccated",
+    "changed to another hormone",
+    "weaned off in spring",
+    "intermittently",
+    "⅓ tablet",
+    "take five tablets",
+    "100 µg gestopt",
+    "si besoin",
+    "los domingos no",
+    "täglich, sonntags",
+    "beim Joggen, außer an Feiertagen",
     "x" * (LONGEST_HEARD + 1),
 ]
 """Words that cannot be read and bear on whether, when or how much is taken."""
@@ -114,7 +132,21 @@ HARMLESS = [
     "no substitution",
     "not for weight loss",
     "swallow whole",
-    "from the blue box",
+    "wait 30 min before eating",
+    "separate from calcium/iron by 4 hours",
+    "Take at least 4 hours before or after antacids, iron, or calcium supplements",
+    "take on waking",
+    "needs blood test",
+    "annual review due",
+    "Disp-90 tablet, R-3, Normal",
+    "brand name only",
+    "at least 30 to 60 minutes before breakfast or morning coffee",
+    "at 6 (six) AM",
+    "oral, as per endocrinologist",
+    "nüchtern mit Wasser",
+    "30 Min. vor dem Frühstück",
+    "à jeun, avec un verre d'eau",
+    "'s ochtends nuchter innemen",
     "",
 ]
 """Words that leave a coded dose as it is, or say nothing of it."""
@@ -123,10 +155,38 @@ HARMLESS = [
 @pytest.mark.parametrize("words", HARMLESS)
 def test_words_that_leave_the_dose_as_it_is_are_not_asked_about(words: str) -> None:
     heard = PHRASES.heard_in(words)
-    assert (heard.bearing, heard.schedules, heard.amounts) == ("", (), ())
+    assert (heard.bearing, set(heard.schedules) - {DAILY_DOSE}, heard.amounts) == ("", set(), ())
     record = read(statement(LT4_100, dosage(ucum(1, "{tbl}"), text=words or "daily")))
     assert doses(record) == [("levothyroxine", ["100"])]
+    assert (record.questions, record.confirm) == ((), ())
+
+
+UNKNOWN = [
+    "from the blue box",
+    "1 tablet daily as the nurse showed",
+    "take one daily beim Joggen",
+    "in divided doses",
+    "1 tablet morgen",  # the morning in Danish, tomorrow in German
+    "zay zoy",
+]
+
+
+@pytest.mark.parametrize("words", UNKNOWN)
+def test_words_that_are_not_known_are_shown_and_to_be_confirmed(words: str) -> None:
+    """They may change the dose or not: the coded one goes on, and the prescriber has seen them."""
+    record = read(statement(LT4_100, dosage(ucum(1, "{tbl}"), text=words)))
+    assert doses(record) == [("levothyroxine", ["100"])]
     assert record.questions == ()
+    (point,) = record.confirm
+    assert point.expression == f"{ONE}.dosage[0].text"
+    assert f"“{words}”" in point.question
+
+
+def test_the_language_of_the_resource_settles_a_word_of_two_meanings_beside_a_dose() -> None:
+    taken = statement(LT4_100, dosage(ucum(1, "{tbl}"), text="morgen"))
+    danish, german = ({**taken, "language": language} for language in ("da", "de"))
+    assert read(danish).confirm == ()
+    assert asked(read(german)) == [f"{ONE}.dosage[0].text"]
 
 
 @pytest.mark.parametrize(
@@ -142,11 +202,85 @@ def test_words_that_leave_the_dose_as_it_is_are_not_asked_about(words: str) -> N
         ("1x täglich", "1"),
         ("2 fois par jour", "2"),
         ("una vez al día", "1"),
+        ("M-F", "5/7"),
+        ("MWF", "3/7"),
+        ("M/W/F", "3/7"),
+        ("TTh", "2/7"),
+        ("T/Th/Sa", "3/7"),
+        ("M-Sat", "6/7"),
+        ("Sa/Su", "2/7"),
+        ("alt days", "1/2"),
+        ("alternate days", "1/2"),
+        ("bds", "2"),
+        ("tds", "3"),
+        ("qod", "1/2"),
+        ("x2 daily", "2"),
+        ("in 2 divided doses", "2"),
+        ("morning and evening", "2"),
+        ("1 tab in the morning and 1 tab at night", "2"),
+        ("am, noon, pm", "3"),
     ],
 )
 def test_a_frequency_is_heard_whatever_stands_around_it(words: str, per_day: str) -> None:
     (schedule,) = PHRASES.heard_in(f"from the blue box {words}").schedules
     assert str(schedule.per_day) == per_day
+
+
+@pytest.mark.parametrize(
+    ("words", "per_day"),
+    [
+        ("Mo-Fr", "5/7"),
+        ("lundi au vendredi", "5/7"),
+        ("außer Sonntag", "6/7"),
+        ("außer samstags und sonntags", "5/7"),
+        ("tous les deux jours", "1/2"),
+        ("om de dag", "1/2"),
+        ("hver anden dag", "1/2"),
+        ("semanal", "1/7"),
+        ("wekelijks", "1/7"),
+        ("morgens und abends", "2"),
+        ("morgens, mittags und abends", "3"),
+    ],
+)
+def test_a_frequency_in_another_language_is_heard_without_an_amount(
+    words: str, per_day: str
+) -> None:
+    (schedule,) = PHRASES.heard_in(words).schedules
+    assert str(schedule.per_day) == per_day
+
+
+@pytest.mark.parametrize(
+    ("words", "micrograms"),
+    [
+        ("seventy five micrograms", "75"),
+        ("Seventy-five mcg", "75"),
+        ("one hundred and twelve micrograms", "112"),
+        ("two hundred mcg", "200"),
+        ("a hundred micrograms", "100"),
+        ("fifty mcg", "50"),
+    ],
+)
+def test_micrograms_in_words_are_heard_as_their_number(words: str, micrograms: str) -> None:
+    (amount,) = PHRASES.heard_in(f"{words} daily").amounts
+    assert (amount.dimension, str(amount.value)) == (Dimension.MASS, micrograms)
+
+
+def test_words_that_spell_no_one_number_are_no_amount() -> None:
+    assert PHRASES.heard_in("five seventy micrograms").amounts == ()
+
+
+DIVIDED = [
+    dosage(ucum(5, "ug"), repeat(when=["MORN"])),
+    dosage(ucum(10, "ug"), repeat(when=["EVE"])),
+]
+
+
+def test_two_times_of_day_are_those_of_two_dosages() -> None:
+    """5 µg in the morning and 10 µg in the evening, each coded by itself."""
+    told = "Take in the morning and in the evening."
+    assert read(statement(LT3, *DIVIDED, note=[{"text": told}])).questions == ()
+    told = "Take in the morning, at noon and in the evening."
+    assert len(read(statement(LT3, *DIVIDED, note=[{"text": told}])).questions) == 1
 
 
 @pytest.mark.parametrize(
@@ -174,6 +308,16 @@ CONTRADICTIONS = [
     "1 tablet twice daily",
     "1 tablet every other day",
     "every other day",
+    "1 tablet MWF",
+    "M-F",
+    "alt days",
+    "bds",
+    "morning and evening",
+    "seventy-five micrograms daily",
+    "finished",
+    "replaced by liothyronine",
+    "außer Sonntag",
+    "wekelijks",
     "STOP",
     "do not take",
     "hold until labs",

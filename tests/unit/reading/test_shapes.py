@@ -676,15 +676,15 @@ def test_a_coded_dose_of_a_coded_medicine_needs_no_confirmation() -> None:
         "take 1 tab every morning with the other tablets",
     ],
 )
-def test_words_that_go_on_and_agree_are_said_and_not_asked_about(words: str) -> None:
+def test_words_that_go_on_and_agree_are_to_be_confirmed_and_not_asked_about(words: str) -> None:
     record = read(statement(LT4_100, dosage(ucum(1, "{tbl}"), text=words)))
     assert doses(record) == [("levothyroxine", ["100"])]
-    assert [u.expression for u in record.unread] == [f"{DOSAGE}.text"]
+    assert [each.expression for each in record.confirm] == [f"{DOSAGE}.text"]
 
 
-def test_words_that_were_not_compared_are_said() -> None:
+def test_words_that_were_not_compared_are_to_be_confirmed() -> None:
     record = read(statement(LT4_100, dosage(ucum(1, "{tbl}"), text="as the nurse says")))
-    assert [u.expression for u in record.unread] == [f"{DOSAGE}.text"]
+    assert [each.expression for each in record.confirm] == [f"{DOSAGE}.text"]
 
 
 def test_grains_of_an_unshown_family_are_read_and_confirmed() -> None:

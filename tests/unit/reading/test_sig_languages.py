@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from tests.unit.reading.records import (
     CODES,
+    DAILY,
     LT4,
     LT4_100,
     ONE,
@@ -304,6 +305,38 @@ def test_words_of_another_language_beside_a_coded_dose_must_be_those_of_the_dose
     ):
         record = read(statement(LT4, dosage(coded, text=words)))
         assert bool(record.questions) is open_
+
+
+NOT_EVERY_DAY = ("every_other_day", "weekly", "workdays", "weekend", "asked", "except")
+AS_IN_ANOTHER = {"morgen"}
+"""Words of one language that are ordinary in another."""
+
+
+def told_in(code: str) -> list[str]:
+    """Every phrase of a language by which a dose is not one of every day, as a text of its own."""
+    file: dict[str, Any] = tomllib.loads(shipped(f"sigs/{code}.toml"))
+    sunday = file["days"]["sun"][0]
+    return [
+        f"{phrase} {sunday}" if table == "except" else phrase
+        for table in NOT_EVERY_DAY
+        for phrase in file.get(table, {}).get("phrases", ())
+        if "{" not in phrase and phrase not in AS_IN_ANOTHER
+    ]
+
+
+@pytest.mark.parametrize("code", READ)
+def test_what_a_file_knows_to_speak_against_a_daily_dose_is_asked_about_beside_one(
+    code: str,
+) -> None:
+    for words in told_in(code):
+        record = read(statement(LT4, dosage(ucum(100, "ug"), DAILY, text=words)))
+        assert (words, len(record.questions)) == (words, 1)
+
+
+def test_a_word_that_is_ordinary_in_another_language_is_to_be_confirmed() -> None:
+    for words in AS_IN_ANOTHER:
+        record = read(statement(LT4, dosage(ucum(100, "ug"), DAILY, text=words)))
+        assert (len(record.questions), len(record.confirm)) == (0, 1)
 
 
 FILE: dict[str, Any] = tomllib.loads(shipped("sigs/de.toml"))
