@@ -114,7 +114,7 @@ CACHES = {
     "nightly/spark.py": {"_catalogue"},
     "reading/concerns.py": {"_known"},  # readings of words, from here
     "reading/elements.py": {"_DATES"},
-    "reading/hearing.py": {"heard", "sigs"},
+    "reading/hearing.py": {"heard", "named", "sigs"},
     "reading/labs.py": {"_CONVERTED"},
     "reading/medication_resources.py": {"_FOR"},
     "reading/medicines.py": {"_EVIDENCE", "_OTHER", "_TOLD"},

@@ -65,6 +65,7 @@ class _PhraseFile(FileForm):
     harmless: _Patterns
     bearing: _Patterns
     neutral: _Patterns
+    in_a_name: _Patterns
     begins: _Patterns
 
 
@@ -170,7 +171,7 @@ def phrasebook_from(
     """
     file = decoded(content, _PhraseFile)
     pieces = _pieces(file.pieces)
-    own, filler, harmless, bearing, neutral, begins = (
+    own, filler, harmless, bearing, neutral, in_a_name, begins = (
         _any_of(getattr(file, name).phrases, pieces) for name in _LISTS
     )
     try:
@@ -181,6 +182,7 @@ def phrasebook_from(
             harmless=harmless,
             bearing=bearing,
             neutral=neutral,
+            in_a_name=in_a_name,
             own_notes=_any_of(file.own.notes, {}),
             begins=begins,
             languages=languages,
@@ -191,7 +193,7 @@ def phrasebook_from(
         raise
 
 
-_LISTS = ("own", "filler", "harmless", "bearing", "neutral", "begins")
+_LISTS = ("own", "filler", "harmless", "bearing", "neutral", "in_a_name", "begins")
 
 
 def patterns_in(content: Mapping[str, object]) -> Iterator[tuple[str, str]]:

@@ -16,6 +16,7 @@ from typing import NamedTuple
 import msgspec
 from msgspec.structs import replace
 
+from crossgrain.reading.names import beside_product
 from crossgrain.reading.quantities import Amount, Dimension, unit_of_word
 from crossgrain.reading.remembered import Remembered
 from crossgrain.reading.schedule import (
@@ -93,6 +94,7 @@ class Phrasebook:
     harmless : what leaves a coded dose as it is, besides these
     bearing : what bears on the taking and cannot be read
     neutral : words that say nothing of their own
+    in_a_name : by what the name of a medicine carries an instruction
     own_notes : how the notes begin that the service itself writes
     begins : how any other note begins that is an instruction
     languages : the phrases of instructions in other languages
@@ -101,7 +103,8 @@ class Phrasebook:
     --------
     >>> book = Phrasebook(
     ...     filler="by mouth", own="in all", opening="first", harmless="as directed",
-    ...     bearing="hold|until", neutral="labs", own_notes="only if: ", begins="take|stop",
+    ...     bearing="hold|until", neutral="labs", in_a_name="hold", own_notes="only if: ",
+    ...     begins="take|stop",
     ... )
     >>> [s.per_day for s in book.heard_in("One tablet daily, as directed").schedules]
     [Fraction(1, 1)]
@@ -117,21 +120,27 @@ class Phrasebook:
     harmless: str
     bearing: str
     neutral: str
+    in_a_name: str
     own_notes: str
     begins: str
     languages: tuple[Language, ...] = ()
     _sigs: Remembered[Spoken, Sig | None] = field(init=False, repr=False)
     _heard: Remembered[Spoken, Heard] = field(init=False, repr=False)
+    _named: Remembered[str, str] = field(init=False, repr=False)
     _own_note: re.Pattern[str] = field(init=False, repr=False)
     _beginning: re.Pattern[str] = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         read = partial(read_sig, filler=self._filler(), languages=self.languages)
         sigs = Remembered(read, lambda spoken: len(spoken.words))
-        hear = partial(_heard_in, known=self._known(), elsewhere=Elsewhere.of(self.languages))
+        elsewhere = Elsewhere.of(self.languages)
+        hear = partial(_heard_in, known=self._known(), elsewhere=elsewhere)
         heard = Remembered(hear, lambda spoken: len(spoken.words))
+        carries = re.compile(rf"(?<![\w/])(?:{self.in_a_name})(?!\w)")
+        named = Remembered(partial(_carried, carries=carries, elsewhere=elsewhere), len)
         object.__setattr__(self, "_sigs", sigs)
         object.__setattr__(self, "_heard", heard)
+        object.__setattr__(self, "_named", named)
         object.__setattr__(self, "_own_note", re.compile(self.own_notes))
         object.__setattr__(self, "_beginning", re.compile(rf"(?:{self.begins})(?!\w)"))
 
@@ -167,6 +176,10 @@ class Phrasebook:
     def heard_in(self, words: str, language: str = "") -> Heard:
         """What an instruction says of the dose, as far as it can be made out."""
         return self._heard[Spoken.of(words, language)]
+
+    def carried_by(self, name: str) -> str:
+        """The instruction that the name of a medicine carries, or nothing."""
+        return self._named[name]
 
     def is_own_note(self, text: str) -> bool:
         """Whether a note is one that the service itself writes on its orders."""
@@ -244,6 +257,11 @@ def _heard_in(spoken: Spoken, known: re.Pattern[str], elsewhere: Elsewhere) -> H
     if told and not known.fullmatch(plain_words(told)):
         return replace(heard, bearing=told)
     return heard
+
+
+def _carried(name: str, carries: re.Pattern[str], elsewhere: Elsewhere) -> str:
+    rest = beside_product(name)
+    return rest if carries.search(rest) or elsewhere.told_in(tokens_of(rest)) else ""
 
 
 _MARKS = {":", ".", "!", "?", "*", '"'}

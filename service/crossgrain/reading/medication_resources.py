@@ -1,7 +1,7 @@
 """MedicationStatement and MedicationRequest seen alike: product, dosages, standing, ties."""
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from msgspec.structs import replace
 
@@ -24,7 +24,12 @@ from crossgrain.reading.product import Product
 from crossgrain.reading.reading import Named, Reading
 from crossgrain.reading.remembered import Remembered
 from crossgrain.reading.resolve import Entry
-from crossgrain.reading.sayings import Saying, characters_of_notes, words_of_notes
+from crossgrain.reading.sayings import (
+    Saying,
+    characters_of_notes,
+    words_of_names,
+    words_of_notes,
+)
 from crossgrain.reading.series_mark import mark_in
 from crossgrain.reading.timing import says_how_often
 from crossgrain.reading.views import MedicationRequest, MedicationStatement, Medicine, view
@@ -259,10 +264,13 @@ def dosages_of(seen: Seen, entry: Entry) -> tuple[tuple[Dosage, ...], str]:
     return dosages, f"{entry.path}.{'dosage' if stated else 'dosageInstruction'}"
 
 
-def sayings_beside(seen: Seen, entry: Entry, reading: Reading) -> list[Saying]:
-    """What a medicine says of its taking outside its dosages: as rendered, in notes, when taken.
+def sayings_beside(
+    seen: Seen, names: Sequence[str], entry: Entry, reading: Reading
+) -> list[Saying]:
+    """What a medicine says of its taking outside its dosages.
 
-    What was rendered from the texts of the dosages says nothing more than these.
+    It is as rendered, in notes, when taken, and in its `names`, unless the caller has said what
+    it is. What was rendered from the texts of the dosages says nothing more than these.
 
     Raises
     ------
@@ -282,7 +290,18 @@ def sayings_beside(seen: Seen, entry: Entry, reading: Reading) -> list[Saying]:
     timing = seen.effective_timing if isinstance(seen, MedicationStatement) else None
     if timing is not None and says_how_often(timing):
         said.append(Saying(f"{entry.path}.effective", "", timing))
+    if entry.path not in reading.notes.settled.meant:
+        said += words_of_names(names, f"{entry.path}.medication", reading.codes.phrases)
     return said
+
+
+def names_of(seen: Seen, concept: CodeableConcept | None) -> tuple[str, ...]:
+    """What a medicine is called: by the concept that was read, and as it is referred to."""
+    _, reference = named_in(seen)
+    called = [reference.display] if reference else []
+    if concept is not None:
+        called += [concept.text, *(coding.display for coding in concept.coding)]
+    return tuple(name for name in called if name)
 
 
 def _words(text: str) -> str:

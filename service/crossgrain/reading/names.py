@@ -146,6 +146,25 @@ def _read(words: str) -> NamedMedicine | None:
 _NAMED = Remembered(_read, len)
 
 
+_PACK = re.compile(
+    r"(?<![\w./])(?:x ?)?(?:1[4-9]|[2-9]\d|\d{3,4}) ?(?:x|tablets?|tabs?|tabl|tbl|capsules?|caps?|"
+    r"comprim\w+|compress\w+|tablett\w*|stück|stk|st|count|ct|pcs?|pack)\b"
+)
+"""How many a pack holds."""
+
+
+def beside_product(words: str) -> str:
+    """What stands in a medicine's name beside the hormone, its strength and its pack.
+
+    >>> beside_product("Levothyroxine 100 mcg tablet - take 1/2 tablet every other day")
+    'tablet - take 1/2 tablet every other day'
+    >>> beside_product("Levothyroxine Sodium 0.1 MG Oral Tablet, 90 count")
+    'sodium oral tablet,'
+    """
+    plain = _PACK.sub(" ", _STRENGTH.sub(" ", plain_words(words[:_LONGEST_NAME])))
+    return " ".join(word for word in plain.split() if not looks_like_hormone(folded(word)))
+
+
 def names_iodide(words: str) -> bool:
     """Whether the words name iodide.
 

@@ -7,7 +7,7 @@ same. Where it is not, both are shown and it is asked which holds. Words that be
 and cannot be read ("hold until labs") are asked about too; the rest is said not to be read.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from fractions import Fraction
 from typing import Any
 
@@ -42,11 +42,20 @@ _WORDS_OF_TIME = {
 
 
 class Saying(msgspec.Struct, frozen=True):
-    """Words about the taking, or a timing, and the FHIRPath where they stand."""
+    """Words about the taking, or a timing, and the FHIRPath where they stand.
+
+    `rest` is what of the words is heard, where that is not all of them.
+    """
 
     place: str
     words: str
     timing: Timing | None = None
+    rest: str = ""
+
+    @property
+    def heard(self) -> str:
+        """The words that say something of the taking."""
+        return self.rest or self.words
 
 
 class SettledDose(msgspec.Struct, frozen=True):
@@ -164,6 +173,13 @@ def words_of_notes(note: Any, path: str, phrases: Phrasebook) -> Iterator[Saying
                 yield Saying(f"{path}[{number}].text", sentence)
 
 
+def words_of_names(names: Iterable[str], place: str, phrases: Phrasebook) -> Iterator[Saying]:
+    """The names of a medicine that carry an instruction: ``… 100 mcg - take half``."""
+    for name in dict.fromkeys(names):
+        if carried := phrases.carried_by(name):
+            yield Saying(place, name, rest=carried)
+
+
 def _sentences(text: str) -> list[str]:
     """Lines, and in a line what ends in a full stop before a space."""
     return [part.strip() for line in text.splitlines() for part in line.split(". ")]
@@ -182,11 +198,11 @@ def compare(saying: Saying, settled: SettledDose, reading: Reading) -> None:
         _compare_timing(said, saying, settled)
         return
     phrases = reading.codes.phrases
-    sig = phrases.read_sig(saying.words, reading.language)
+    sig = phrases.read_sig(saying.heard, reading.language)
     if sig:
         _compare_sig(sig, saying, settled)
         return
-    heard = phrases.heard_in(saying.words, reading.language)
+    heard = phrases.heard_in(saying.heard, reading.language)
     _compare_heard(heard, saying, settled)
     if heard.bearing:
         raise Asked(

@@ -21,6 +21,7 @@ from crossgrain.reading.medication_resources import (
     dosages_of,
     group_of,
     hypothyroidism_said,
+    names_of,
     product_named,
     replaced_by,
     sayings_beside,
@@ -73,12 +74,14 @@ class Unsettled:
 class Told:
     """A thyroid medicine, as one resource tells of it; its doses are read when they are asked for.
 
-    `standing` counts it as taken where `whether` says why that cannot be told.
+    `standing` counts it as taken where `whether` says why that cannot be told; `names` are what
+    it is called.
     """
 
     entry: Entry
     seen: Seen
     product: Product
+    names: tuple[str, ...]
     standing: Currency
     whether: Asked | None
     reading: Reading
@@ -157,7 +160,7 @@ class Told:
 
     def beside(self) -> list[Saying]:
         """What it says of its taking outside its dosages."""
-        return sayings_beside(self.seen, self.entry, self.reading)
+        return sayings_beside(self.seen, self.names, self.entry, self.reading)
 
     def as_entry(self, doses: Doses, spans: tuple[Span, ...]) -> MedicineEntry:
         """The medicine with its doses, as a record holds it."""
@@ -249,7 +252,8 @@ def told_by(entry: Entry, reading: Reading) -> Told | Other | Unsettled:
         times = sum(len(each.when) + len(each.time_of_day) for each in repeats if each)
         refuse_times_above(times, entry.path)
         standing, whether = _standing(seen, entry, reading)
-        return Told(entry, seen, product, standing, whether, reading.in_language(seen.language))
+        own = reading.in_language(seen.language)
+        return Told(entry, seen, product, names_of(seen, concept), standing, whether, own)
     keys, modified = keys_in(concept, reading.codes.concerns.medicines), bool(seen.modifier)
     try:
         return Other(keys, standing_of(seen, entry, reading), None, modified)

@@ -93,6 +93,8 @@ ALONE: list[Json] = [
     statement(LT4, {"text": "Take 2 tablets (100 mcg) daily"}),
     statement(LT4, dosage(ucum("72.9", "ug"))),
     statement(LT4, dosage(FIFTY), note=[{"text": "seen today"}]),
+    statement({"text": "levothyroxine 50 mcg - take half every other day"}, TABLET),
+    statement({"text": "levothyroxine 50 mcg tablet, daily at zay zoy"}, TABLET),
     statement(LT4, dosage(FIFTY, text="seen today " * 200)),
     statement(LT4, dosage(FIFTY, maxDosePerAdministration=ucum(25, "ug"))),
     statement(LT4, dosage(FIFTY, maxDosePerLifetime=ucum(25, "ug"))),
