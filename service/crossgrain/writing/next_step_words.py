@@ -108,7 +108,7 @@ def due_since(step: NextStep, dated: DateWords) -> Iterator[str]:
         return
     if standing.visit.labs in {LabsSay.DUE, LabsSay.OVERDUE}:
         since = step.proposal.request.as_of + timedelta(standing.labs_due)
-        yield f"They have been due since {dated(since)}."
+        yield f"Labs have been due since {dated(since)}."
 
 
 def waits(step: NextStep, dated: DateWords) -> Iterator[Waiting]:
