@@ -6,7 +6,6 @@ that cannot be judged is said in a few lines.
 """
 
 from collections.abc import Iterable
-from datetime import date
 from typing import Any, Literal
 
 from msgspec import UNSET
@@ -29,6 +28,7 @@ from crossgrain.cds.replies import replies
 from crossgrain.names.identity import SERVICE_NAME, FhirVersion, canonical, stable_id
 from crossgrain.names.printing import amount, decimal, micrograms
 from crossgrain.operations.faults import Complaint, RequestRefused
+from crossgrain.reading.calendar import Calendar
 from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.reader import read_course
 from crossgrain.safety.judgement import VERDICTS, Ending, OrderJudgement, Verdict
@@ -143,7 +143,7 @@ def _in_short(lead: Finding, judgement: OrderJudgement | None) -> str:
 _WARNED_OF = {FlagGrade.CONFIRMED, FlagGrade.LIKELY}
 
 
-def review(assembled: Assembled, catalogue: Catalogue, as_of: date) -> Screened:
+def review(assembled: Assembled, catalogue: Catalogue, calendar: Calendar) -> Screened:
     """The nightly judgement on the record.
 
     Raises
@@ -155,7 +155,8 @@ def review(assembled: Assembled, catalogue: Catalogue, as_of: date) -> Screened:
         course = read_course(
             assembled.bundle,
             version=FhirVersion.R4,
-            as_of=as_of,
+            as_of=calendar.as_of,
+            zone=calendar.zone,
             codes=catalogue.codes,
             preparations=catalogue.preparations,
         )
@@ -164,7 +165,7 @@ def review(assembled: Assembled, catalogue: Catalogue, as_of: date) -> Screened:
     except Unreadable as error:
         place = assembled.place_of(error.expression)
         raise RequestRefused(Complaint(error.category, place, error.message)) from error
-    return screen(course, Ruler(as_of, enabled(catalogue.bases, ()), catalogue.limits))
+    return screen(course, Ruler(calendar.as_of, enabled(catalogue.bases, ()), catalogue.limits))
 
 
 def review_cards(instance: str, screened: Screened, not_whole: tuple[str, ...]) -> list[Card]:

@@ -29,6 +29,7 @@ from crossgrain.operations.desk import Desk
 from crossgrain.operations.faults import RequestRefused
 from crossgrain.operations.next_step import SettledStep, answer_to, settle
 from crossgrain.operations.parameters import Given, from_query
+from crossgrain.reading.calendar import Calendar
 from crossgrain.reading.resolve import BundleIndex
 from crossgrain.reading.series_mark import any_marked
 from crossgrain.safety.rule import Severity
@@ -73,7 +74,9 @@ _INDICATORS: Mapping[Due, Literal["critical", "warning", "info"]] = {
 }
 
 
-def step_in(assembled: Assembled, desk: Desk, day: date, prescriber: str = "") -> NextStep | None:
+def step_in(
+    assembled: Assembled, desk: Desk, calendar: Calendar, prescriber: str = ""
+) -> NextStep | None:
     """The next step of the plan that runs in a record; ``None`` where nothing tells of one.
 
     `prescriber` is who asks for its orders, where that is known.
@@ -86,7 +89,9 @@ def step_in(assembled: Assembled, desk: Desk, day: date, prescriber: str = "") -
     resources = (entry["resource"] for entry in assembled.bundle["entry"])
     if not any_marked(resources, desk.catalogue.policy.combining):
         return None
-    asked = from_query([("as-of", day.isoformat())])
+    asked = from_query([("as-of", calendar.as_of.isoformat())])
+    if calendar.zone:
+        asked = (*asked, *from_query([("time-zone", calendar.zone.key)]))
     if prescriber:
         named = {"name": "requester", "valueReference": {"reference": prescriber}}
         asked = (*asked, Given("requester", named, "context.userId"))

@@ -3,7 +3,6 @@
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from datetime import date
 from typing import Any
 
 from crossgrain.catalogue import Catalogue
@@ -13,6 +12,7 @@ from crossgrain.names.identity import FhirVersion, stable_id, urn
 from crossgrain.names.values import frozen
 from crossgrain.operations.faults import Complaint, Fault, RequestRefused, refusal
 from crossgrain.reading import reader
+from crossgrain.reading.calendar import Calendar
 from crossgrain.reading.door import open_record
 from crossgrain.reading.elements import Unreadable
 from crossgrain.reading.posing import posed_in
@@ -122,7 +122,7 @@ def stub_of(patient_id: str) -> Gathered:
     return Gathered(template, TemplateAnswer.GIVEN, (PlacedResource("context.patientId", patient),))
 
 
-def read(assembled: Assembled, catalogue: Catalogue, as_of: date) -> Record:
+def read(assembled: Assembled, catalogue: Catalogue, calendar: Calendar) -> Record:
     """Read it as R4.
 
     Raises
@@ -131,19 +131,21 @@ def read(assembled: Assembled, catalogue: Catalogue, as_of: date) -> Record:
         where it cannot be read as one patient's record at all.
     """
     with _refusing(assembled):
-        return read_record(assembled.bundle, **_with(catalogue, as_of))
+        return read_record(assembled.bundle, **_with(catalogue, calendar))
 
 
 def form_of(
-    assembled: Assembled, questions: Sequence[Question], catalogue: Catalogue, as_of: date
+    assembled: Assembled, questions: Sequence[Question], catalogue: Catalogue, calendar: Calendar
 ) -> QuestionForm | None:
     """What the record leaves open, with its possible answers; ``None`` where nothing is."""
     if not questions:
         return None
-    return posed_in(assembled.bundle, questions, **_with(catalogue, as_of))
+    return posed_in(assembled.bundle, questions, **_with(catalogue, calendar))
 
 
-def orders_for_hormone(assembled: Assembled, catalogue: Catalogue, as_of: date) -> frozenset[str]:
+def orders_for_hormone(
+    assembled: Assembled, catalogue: Catalogue, calendar: Calendar
+) -> frozenset[str]:
     """Of the orders in draft those that are for thyroid hormone, or may be, each judged alone.
 
     Returns
@@ -156,15 +158,16 @@ def orders_for_hormone(assembled: Assembled, catalogue: Catalogue, as_of: date) 
         where it cannot be told because what must be read cannot be.
     """
     with _refusing(assembled):
-        opened = open_record(assembled.bundle, **_with(catalogue, as_of))
+        opened = open_record(assembled.bundle, **_with(catalogue, calendar))
         return frozenset(order.reference for order in reader.orders_for_hormone(opened))
 
 
-def _with(catalogue: Catalogue, as_of: date) -> dict[str, Any]:
+def _with(catalogue: Catalogue, calendar: Calendar) -> dict[str, Any]:
     """What every record of a hook is read with."""
     return {
         "version": FhirVersion.R4,
-        "as_of": as_of,
+        "as_of": calendar.as_of,
+        "zone": calendar.zone,
         "codes": catalogue.codes,
         "preparations": catalogue.preparations,
     }

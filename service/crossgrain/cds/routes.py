@@ -3,7 +3,6 @@
 import gzip
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import date
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -44,6 +43,7 @@ from crossgrain.names.errors import DomainError
 from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.desk import Desk, parse_resource, today
 from crossgrain.operations.faults import Fault, did_you_mean, refusal
+from crossgrain.reading.calendar import Calendar
 from crossgrain.safety.judgement import Verdict
 from crossgrain.safety.rule import Severity
 from crossgrain.writing.answer import answer_bundle
@@ -77,31 +77,34 @@ class Hooks:
             where the call is unusable, or lacks what every judgement needs (412).
         """
         call = read_call(body, service_id)
-        day = today(self._tables.clock, self._zone)  # once: a call lies in one day
+        # Once: a call lies in one day.
+        calendar = Calendar(today(self._tables.clock, self._zone), self._zone)
         brought = self._gatherer.brought(call)
         if call.hook != PATIENT_VIEW:
-            call = await self._of_hormone(call, brought, day)
-            if not call.selected or not self._is_finished(call, day):
+            call = await self._of_hormone(call, brought, calendar)
+            if not call.selected or not self._is_finished(call, calendar):
                 return []
         gathered = await self._gatherer.completed(call, brought)
         check_required(gathered)
         check_patient(gathered, call.patient_id)
         gathered = await self._gatherer.with_medications(call, gathered)
         if call.hook == PATIENT_VIEW:
-            return self._on_view(call, gathered, day)
-        return self._on_orders(call, gathered, day)
+            return self._on_view(call, gathered, calendar)
+        return self._on_orders(call, gathered, calendar)
 
-    def _on_view(self, call: HookCall, gathered: list[Gathered], day: date) -> list[Card]:
+    def _on_view(self, call: HookCall, gathered: list[Gathered], calendar: Calendar) -> list[Card]:
         """A decision that is due in a plan goes before a past switch: it holds the act."""
         assembled, missing = assemble(gathered, (), call.server), _not_whole(gathered)
-        step = step_in(assembled, self._tables, day, call.prescriber)
+        step = step_in(assembled, self._tables, calendar, call.prescriber)
         due = visit_cards(call.instance, assembled, step, self._tables, missing) if step else []
         if due:
             return due
-        screened = review(assembled, self._tables.catalogue, day)
+        screened = review(assembled, self._tables.catalogue, calendar)
         return review_cards(call.instance, screened, missing)
 
-    async def _of_hormone(self, call: HookCall, brought: list[Gathered], day: date) -> HookCall:
+    async def _of_hormone(
+        self, call: HookCall, brought: list[Gathered], calendar: Calendar
+    ) -> HookCall:
         """The call with the thyroid hormone orders alone, before any data are asked for.
 
         What an order is for is told by its medication and its reason, whatever else it says: an
@@ -118,27 +121,29 @@ class Hooks:
         if call.selected:
             around = await self._gatherer.with_medications(call, around)
         looked_at = assemble(around, [_bare(draft) for draft in call.drafts], call.server)
-        kept = orders_for_hormone(looked_at, self._tables.catalogue, day)
+        kept = orders_for_hormone(looked_at, self._tables.catalogue, calendar)
         return replace(
             call,
             drafts=tuple(draft for draft in call.drafts if draft.reference in kept),
             selected=tuple(draft for draft in call.selected if draft.reference in kept),
         )
 
-    def _is_finished(self, call: HookCall, day: date) -> bool:
+    def _is_finished(self, call: HookCall, calendar: Calendar) -> bool:
         """While an order is being selected its details may not be there yet: wait for them."""
         if call.hook != ORDER_SELECT:
             return True
         looked_at = assemble([stub_of(call.patient_id)], call.selected, call.server)
-        return not read(looked_at, self._tables.catalogue, day).questions
+        return not read(looked_at, self._tables.catalogue, calendar).questions
 
-    def _on_orders(self, call: HookCall, gathered: list[Gathered], day: date) -> list[Card]:
+    def _on_orders(
+        self, call: HookCall, gathered: list[Gathered], calendar: Calendar
+    ) -> list[Card]:
         assembled = assemble(gathered, call.drafts, call.server)
-        record = read(assembled, self._tables.catalogue, day)
+        record = read(assembled, self._tables.catalogue, calendar)
         advice = advise(
             record,
             self._tables.catalogue,
-            day,
+            calendar.as_of,
             self._basis,
             assembled.in_session,
             call.prescriber,
@@ -150,7 +155,7 @@ class Hooks:
             selected=frozenset(draft.reference for draft in call.selected),
             not_whole=_not_whole(gathered),
             answer=self._answer(advice),
-            form=form_of(assembled, advice.questions, self._tables.catalogue, day),
+            form=form_of(assembled, advice.questions, self._tables.catalogue, calendar),
         )
         if _speaks(call, advice):
             return [order_card(desk, advice)]

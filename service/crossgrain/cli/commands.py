@@ -81,7 +81,10 @@ def _said(wrong: typer.TyperException) -> str:
 Record = Annotated[str, typer.Argument(help="A FHIR Bundle or Parameters as JSON; - reads stdin.")]
 AsOf = Annotated[str | None, typer.Option(help="Read the record as of this day. Default: today.")]
 TimeZone = Annotated[
-    str | None, typer.Option(help="The time zone of today, e.g. America/New_York. Default: UTC.")
+    str | None,
+    typer.Option(
+        help="The time zone where the record is read, e.g. America/New_York. Default: UTC."
+    ),
 ]
 WeeklyPattern = Annotated[
     bool, typer.Option("--weekly-pattern", help="LT4 in whole tablets; weekdays may differ.")

@@ -96,7 +96,9 @@ class Settings(BaseSettings):
         default=(), description="Origins whose pages may call; a JSON list."
     )
     time_zone: str = Field(
-        default="UTC", description="The time zone that says which day today is for CDS Hooks."
+        default="UTC",
+        description="The time zone of the place that CDS Hooks calls from: it says which day"
+        " today is, and on which day an instant of the record was.",
     )
     cds_basis: str = Field(
         default="practice", description="The basis by which CDS Hooks judge an order."

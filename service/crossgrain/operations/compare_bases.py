@@ -199,7 +199,7 @@ def compare_bases(
         call,
         lambda one_call: _compared(desk, one_call, options, target, as_of, version),
         lambda made: made.record.questions,
-        lambda one_call: look_at(desk, one_call, as_of, version),
+        lambda one_call: look_at(desk, one_call, options, as_of, version),
     )
     made = replace(judged.made, form=judged.form)
     if judged.form:
@@ -218,7 +218,7 @@ def _compared(
 ) -> RegimenCompared:
     try:
         mixture = mixture_asked(options, desk.catalogue.policy.combining)
-        record = record_in(desk, call, as_of, version, validate=options.one("validate", False))
+        record = record_in(desk, call, options, as_of, version)
         record, running = in_the_midst(record, desk.catalogue)
         record = replace(record, questions=(*record.questions, *nothing_taken(record)))
         rows = (

@@ -195,8 +195,8 @@ def brief_asked(options: Options) -> bool:
     return True
 
 
-def look_at(desk: Desk, call: Call, as_of: date, version: FhirVersion) -> Look:
-    """How the record of a call is read on a day."""
+def look_at(desk: Desk, call: Call, options: Options, as_of: date, version: FhirVersion) -> Look:
+    """How the record of a call is read on a day, where the caller is."""
     return {
         "version": version,
         "as_of": as_of,
@@ -204,6 +204,7 @@ def look_at(desk: Desk, call: Call, as_of: date, version: FhirVersion) -> Look:
         "preparations": desk.catalogue.preparations,
         "root": call.root,
         "settled": call.settled,
+        "zone": options.one("time-zone"),
     }
 
 
@@ -235,7 +236,7 @@ def mixture_asked(options: Options, combining: Combining) -> Mixture:
 
 
 def record_in(
-    desk: Desk, call: Call, as_of: date, version: FhirVersion, *, validate: bool
+    desk: Desk, call: Call, options: Options, as_of: date, version: FhirVersion
 ) -> Record:
     """The record, read as of that day; its whole structure checked first where asked for.
 
@@ -244,10 +245,10 @@ def record_in(
     RequestRefused
         where the Bundle cannot be read as a record at all.
     """
-    if validate and not call.testimony.sources:  # as it was sent
+    if options.one("validate", False) and not call.testimony.sources:  # as it was sent
         check_structure(call, version)
     try:
-        record = read_record(call.record, **look_at(desk, call, as_of, version))
+        record = read_record(call.record, **look_at(desk, call, options, as_of, version))
     except Unreadable as error:
         raise refused_by_reader(error) from error
     return replace(record, testimony=call.testimony)

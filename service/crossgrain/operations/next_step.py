@@ -105,7 +105,7 @@ def settle_call(desk: Desk, call: Call, options: Options, version: FhirVersion) 
         call,
         lambda one: _stepped(desk, one, options, days, version),
         lambda step: step.proposal.record.questions,
-        lambda one: look_at(desk, one, days[0], version),
+        lambda one: look_at(desk, one, options, days[0], version),
     )
     plan = call.plan if judged.made.cites_given else None
     filed_beside = call if options.one("response") == "transaction" else None
@@ -120,9 +120,7 @@ def _stepped(
 ) -> NextStep:
     try:
         request = _request(options, *days, desk.catalogue.policy.combining)
-        sent = _submitted(
-            desk, call, request.as_of, version, validate=options.one("validate", False)
-        )
+        sent = _submitted(desk, call, options, request.as_of, version)
         return settle_next_step(sent, request, desk.catalogue)
     except DomainError as error:
         raise refused_by_domain(error, options.place) from error
@@ -172,11 +170,11 @@ def _request(options: Options, as_of: date, start: date, combining: Combining) -
 
 
 def _submitted(
-    desk: Desk, call: Call, as_of: date, version: FhirVersion, *, validate: bool
+    desk: Desk, call: Call, options: Options, as_of: date, version: FhirVersion
 ) -> Submitted:
     """The record as it is today, its doses by date, and the plan that came beside it."""
-    record = record_in(desk, call, as_of, version, validate=validate)
-    look = look_at(desk, call, as_of, version)
+    record = record_in(desk, call, options, as_of, version)
+    look = look_at(desk, call, options, as_of, version)
     given = () if call.plan is None else marks_in(call.plan, call.plan_root, call.record, **look)
     filed = tuple(_filed(call, desk.catalogue.policy.combining))
     history = doses_as_told(call.record, **look)

@@ -282,7 +282,9 @@ def _shared_options(combining: Combining) -> tuple[Option, ...]:
         Option(
             "time-zone",
             "valueString",
-            "The IANA time zone that says which day today is. Default: UTC.",
+            "The IANA time zone of the place where the record is read: it says which day today is,"
+            " and on which day an instant of the record was. Default: today by UTC, and the days"
+            " of the record as they are written.",
             _zone,
         ),
         Option(

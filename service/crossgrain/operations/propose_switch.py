@@ -84,7 +84,7 @@ def settle_call(desk: Desk, call: Call, options: Options, version: FhirVersion) 
         call,
         lambda one: _proposed(desk, one, options.with_chosen(one.chosen), days, version),
         lambda proposal: proposal.record.questions,
-        lambda one: look_at(desk, one, days[0], version),
+        lambda one: look_at(desk, one, options, days[0], version),
     )
     page_for = person_in(call.record) if options.one("sheet", False) else None
     filed_beside = call if options.one("response") == "transaction" else None
@@ -96,9 +96,7 @@ def _proposed(
 ) -> Proposal:
     try:
         request = _request(options, *days, desk.catalogue.policy.combining)
-        record = record_in(
-            desk, call, request.as_of, version, validate=options.one("validate", False)
-        )
+        record = record_in(desk, call, options, request.as_of, version)
         proposal = propose(record, request, desk.catalogue)
         refuse_idle_mixture(options, proposal.target)  # an order may have shown the target
     except DomainError as error:

@@ -65,7 +65,7 @@ def screen_switches(
         check_structure(call, version)
     ruler = Ruler(as_of, enabled(desk.catalogue.bases, options.all("basis")), desk.catalogue.limits)
     try:
-        look = look_at(desk, call, as_of, version)
+        look = look_at(desk, call, options, as_of, version)
         opened = open_record(call.record, **look)
         screened = with_plan(_screened(opened, ruler), call.record, look, desk.catalogue)
     except Unreadable as error:

@@ -210,7 +210,7 @@ class _Sheet:
     def _written(self, resource: Resource, quantity: Resource) -> Resource:
         dosage = {"timing": DAILY, "doseAndRate": [{"doseQuantity": quantity}]}
         version = self.reading.shape.version
-        return written_clearly(resource, [dosage], self.reading.as_of, version)
+        return written_clearly(resource, [dosage], self.reading.calendar, version)
 
     def _statement(self, line: Preparation, quantity: Resource) -> Resource:
         """A statement of what is taken, where the record holds none."""

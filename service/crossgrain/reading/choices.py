@@ -24,7 +24,7 @@ def reading_choice(posed: Posed, lines: tuple[DoseLine, ...], reading: Reading) 
     entry = posed.entry
     assert entry is not None
     version, preparation = reading.shape.version, lines[0].preparation
-    resource = written_clearly(entry.resource, dosages_for(lines), reading.as_of, version)
+    resource = written_clearly(entry.resource, dosages_for(lines), reading.calendar, version)
     change = Amendment({posed.number: resource}, Vouched(meant={entry.path: preparation}))
     return PossibleAnswer(_code_of(lines), dose_words(lines), change, lines)
 
@@ -62,7 +62,7 @@ def statement_of(
         **_named(line, reading.codes, version),
         "subject": {"reference": reading.patient.reference},
     }
-    return written_clearly(bare, dosages, reading.as_of, version)
+    return written_clearly(bare, dosages, reading.calendar, version)
 
 
 def _named(line: Preparation, codes: CodeTables, version: FhirVersion) -> Resource:

@@ -6,7 +6,6 @@ are judged by the same bounds, and nothing is read otherwise.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from datetime import date
 from fractions import Fraction
 from math import lcm
 from typing import Any
@@ -15,6 +14,7 @@ from crossgrain.dosing.preparations import Preparation
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.names.identity import FhirVersion
 from crossgrain.names.printing import exact_decimal
+from crossgrain.reading.calendar import Calendar
 from crossgrain.reading.codesystems import UCUM
 from crossgrain.reading.currency import ORDERS
 from crossgrain.reading.schedule import WEEK
@@ -46,12 +46,12 @@ def dosage_list(resource: Mapping[str, Any]) -> str:
     return "dosage" if resource["resourceType"] == "MedicationStatement" else "dosageInstruction"
 
 
-def as_taken(resource: Resource, as_of: date, version: FhirVersion) -> Resource:
+def as_taken(resource: Resource, calendar: Calendar, version: FhirVersion) -> Resource:
     """The same, said to be taken now; a draft stays an order to be judged."""
     said = {key: value for key, value in resource.items() if key != "doNotPerform"}
     ordered = resource.get("effectiveDosePeriod")
     if isinstance(ordered, dict):
-        said["effectiveDosePeriod"] = _running(ordered, as_of)
+        said["effectiveDosePeriod"] = _running(ordered, calendar)
     if resource["resourceType"] == "MedicationRequest":
         if resource.get("status") != "draft":
             said["status"] = "active"
@@ -62,22 +62,22 @@ def as_taken(resource: Resource, as_of: date, version: FhirVersion) -> Resource:
     said["status"] = "active" if version is FhirVersion.R4 else "recorded"
     if version is FhirVersion.R5:
         said["adherence"] = {"code": {"coding": [{"system": _ADHERENCE, "code": "taking"}]}}
-    said["dateAsserted"] = as_of.isoformat()
+    said["dateAsserted"] = calendar.as_of.isoformat()
     period = resource.get("effectivePeriod")
     if isinstance(period, dict):
-        said["effectivePeriod"] = _running(period, as_of)
+        said["effectivePeriod"] = _running(period, calendar)
     return said
 
 
-def _running(period: Mapping[str, Any], as_of: date) -> Resource:
+def _running(period: Mapping[str, Any], calendar: Calendar) -> Resource:
     """A period without an end that has passed."""
-    end = str(period.get("end", ""))[:10]
-    over = bool(end) and end < as_of.isoformat()[: len(end)]
+    end = calendar.day_written(str(period.get("end", "")))
+    over = bool(end) and end < calendar.as_of.isoformat()[: len(end)]
     return {key: value for key, value in period.items() if not (over and key == "end")}
 
 
 def written_clearly(
-    resource: Resource, dosages: Sequence[Resource], as_of: date, version: FhirVersion
+    resource: Resource, dosages: Sequence[Resource], calendar: Calendar, version: FhirVersion
 ) -> Resource:
     """The resource with these dosages alone, said to be taken now.
 
@@ -88,8 +88,8 @@ def written_clearly(
     timed = _timed(resource)
     if timed is not None and "effectivePeriod" not in kept:
         kept["effectivePeriod"] = timed
-    said = as_taken(kept, as_of, version)
-    begun = "" if said.get("status") == "draft" else _begun(resource, as_of)
+    said = as_taken(kept, calendar, version)
+    begun = "" if said.get("status") == "draft" else _begun(resource, calendar)
     own = [_since(dosage, begun) if begun else dosage for dosage in dosages]
     return {**said, dosage_list(resource): own}
 
@@ -100,14 +100,15 @@ def _timed(resource: Resource) -> Any:
     return repeat.get("boundsPeriod") if isinstance(repeat, dict) else None
 
 
-def _begun(resource: Resource, as_of: date) -> str:
+def _begun(resource: Resource, calendar: Calendar) -> str:
     """The last first day of its dosages that has come; empty where one has none."""
     starts = []
     ordered = resource.get("effectiveDosePeriod") or {}
     for dosage in resource.get(dosage_list(resource)) or ():
         bounds = dosage.get("timing", {}).get("repeat", {}).get("boundsPeriod", ordered)
         starts.append(str(bounds.get("start", "")))
-    come = [start for start in starts if start and start[:10] <= as_of.isoformat()]
+    today = calendar.as_of.isoformat()
+    come = [start for start in starts if start and calendar.day_written(start) <= today]
     return max(come) if come and all(starts) else ""
 
 

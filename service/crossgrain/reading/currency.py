@@ -19,6 +19,7 @@ from operator import attrgetter
 import msgspec
 from msgspec.structs import replace
 
+from crossgrain.reading.calendar import Calendar
 from crossgrain.reading.elements import (
     Asked,
     Asks,
@@ -27,7 +28,6 @@ from crossgrain.reading.elements import (
     Period,
     ReadCategory,
     Unreadable,
-    read_date,
 )
 from crossgrain.reading.reading import Reading
 from crossgrain.reading.views import MedicationRequest, MedicationStatement
@@ -79,7 +79,10 @@ def statement_standing(statement: MedicationStatement, reading: Reading, path: s
     period = statement.held or _since(statement.effective_date_time)
     if status == "unknown":
         raise Asked(f"{path}.status", _NOT_KNOWN, Asks.TAKEN)
-    dated = _within(*_ends(period, f"{path}.effective"), as_of)
+    start, end = _ends(period, f"{path}.effective", reading.calendar)
+    if period and period.start:  # what is taken has begun
+        start = reading.calendar.past_date_in(period.start, f"{path}.effective.start")
+    dated = _within(start, end, as_of)
     if status not in shape.taking:
         return _given_up(status, dated)
     said = adherence_of(statement)
@@ -124,8 +127,8 @@ def request_standing(request: MedicationRequest, reading: Reading, path: str) ->
     dated = _ordered(request, reading, path)
     if status != "active":
         return _given_up(status, dated)
-    unsure = _of_other_days(request, reading.as_of, path) or dated.confirm
-    return replace(dated, confirm=unsure or _past_validity(request, reading.as_of, path))
+    unsure = _of_other_days(request, reading.calendar, path) or dated.confirm
+    return replace(dated, confirm=unsure or _past_validity(request, reading.calendar, path))
 
 
 def _no_order(intent: str, status: str, path: str) -> Currency:
@@ -157,7 +160,7 @@ def _passed(last_day: int | None) -> int | None:
 def _ordered(request: MedicationRequest, reading: Reading, path: str) -> Currency:
     """When an order holds: its period and that of its dosages, or from the day it was written."""
     as_of = reading.as_of
-    whole, parts = _of_whole_and_parts(request, path)
+    whole, parts = _of_whole_and_parts(request, reading.calendar, path)
     starts = [start for start, _ in (whole, parts) if start]
     ends = [end for _, end in (whole, parts) if end]
     start = max(starts, key=_first, default=None)
@@ -166,16 +169,18 @@ def _ordered(request: MedicationRequest, reading: Reading, path: str) -> Currenc
         return dated
     if request.authored_on is None:
         return replace(dated, confirm="The order has no date. Is it taken now?")
-    written = read_date(request.authored_on, f"{path}.authoredOn")
+    written = reading.calendar.past_date_in(request.authored_on, f"{path}.authoredOn")
     if written.first > as_of:
         return Currency(Meaning.NOT_TAKEN, "it was written after the day of reading")
     return replace(dated, first_day=written.day(as_of), confirm=_old(written, reading))
 
 
-def _of_whole_and_parts(request: MedicationRequest, path: str) -> tuple["Ends", "Ends"]:
+def _of_whole_and_parts(
+    request: MedicationRequest, calendar: Calendar, path: str
+) -> tuple["Ends", "Ends"]:
     """The period of an order, and the bounds of its dosages together."""
-    whole = _ends(request.effective_dose_period, f"{path}.effectiveDosePeriod")
-    return whole, _bounds(request.dosages, f"{path}.dosageInstruction")
+    whole = _ends(request.effective_dose_period, f"{path}.effectiveDosePeriod", calendar)
+    return whole, _bounds(request.dosages, f"{path}.dosageInstruction", calendar)
 
 
 _OTHER_TODAY = (
@@ -185,9 +190,10 @@ _OTHER_TODAY = (
 _OTHER_DAYS = "The order and its dosages name different days. Is it taken now?"
 
 
-def _of_other_days(request: MedicationRequest, as_of: date, path: str) -> str:
+def _of_other_days(request: MedicationRequest, calendar: Calendar, path: str) -> str:
     """What to confirm of an order whose period is not that of its dosages."""
-    whole, parts = _of_whole_and_parts(request, path)
+    whole, parts = _of_whole_and_parts(request, calendar, path)
+    as_of = calendar.as_of
     if not any(whole) or not any(parts):
         return ""
     if _within(*whole, as_of).standing is not _within(*parts, as_of).standing:
@@ -200,15 +206,16 @@ def _differ(one: PartialDate | None, other: PartialDate | None) -> bool:
     return bool(one and other and (one.last < other.first or other.last < one.first))
 
 
-def dosage_in_force(dosage: Dosage, as_of: date, path: str) -> bool:
+def dosage_in_force(dosage: Dosage, calendar: Calendar, path: str) -> bool:
     """Whether a dosage's own bounds, where it has any, hold the day of reading."""
-    start, end = _bounds([dosage], path)
-    return _within(start, end, as_of).standing is Meaning.TAKEN
+    start, end = _bounds([dosage], path, calendar)
+    return _within(start, end, calendar.as_of).standing is Meaning.TAKEN
 
 
-def bounds_of(dosage: Dosage, as_of: date, path: str) -> tuple[int | None, int | None]:
+def bounds_of(dosage: Dosage, calendar: Calendar, path: str) -> tuple[int | None, int | None]:
     """First and last day of a dosage's own bounds, relative to as-of."""
-    start, end = _bounds([dosage], path)
+    start, end = _bounds([dosage], path, calendar)
+    as_of = calendar.as_of
     return start.day(as_of) if start else None, end.day(as_of) if end else None
 
 
@@ -247,19 +254,19 @@ _first = attrgetter("first")
 _last = attrgetter("last")
 
 
-def _ends(period: Period | None, path: str) -> Ends:
+def _ends(period: Period | None, path: str, calendar: Calendar) -> Ends:
     start, end = (period.start, period.end) if period else (None, None)
     return (
-        read_date(start, f"{path}.start") if start else None,
-        read_date(end, f"{path}.end") if end else None,
+        calendar.date_in(start, f"{path}.start") if start else None,
+        calendar.date_in(end, f"{path}.end") if end else None,
     )
 
 
-def _bounds(dosages: Sequence[Dosage], path: str) -> Ends:
+def _bounds(dosages: Sequence[Dosage], path: str, calendar: Calendar) -> Ends:
     """From the earliest start to the latest end; open where one dosage is open."""
     if not any(map(has_bounds, dosages)):
         return None, None
-    spans = [_ends(d.bounds, f"{path}.timing.repeat.bounds") for d in dosages]
+    spans = [_ends(d.bounds, f"{path}.timing.repeat.bounds", calendar) for d in dosages]
     starts = [start for start, _ in spans if start]
     ends = [end for _, end in spans if end]
     return (
@@ -284,17 +291,19 @@ def _stale(statement: MedicationStatement, reading: Reading, path: str) -> str:
 
     A period without an end is FHIR's way to say that it is still taken, and is not asked about.
     """
+    calendar = reading.calendar
     if statement.date_asserted is not None:
-        return _old(read_date(statement.date_asserted, f"{path}.dateAsserted"), reading)
+        asserted = calendar.past_date_in(statement.date_asserted, f"{path}.dateAsserted")
+        return _old(asserted, reading)
     if statement.held is not None:
         return ""
     if statement.effective_date_time is None:
         return "The statement has no date. Is it taken now?"
-    long_ago = _old(read_date(statement.effective_date_time, f"{path}.effective"), reading)
-    return long_ago.replace("It was written", "Its only date is")
+    day = calendar.past_date_in(statement.effective_date_time, f"{path}.effective")
+    return _old(day, reading).replace("It was written", "Its only date is")
 
 
-def _past_validity(request: MedicationRequest, as_of: date, path: str) -> str:
+def _past_validity(request: MedicationRequest, calendar: Calendar, path: str) -> str:
     """What to confirm of a prescription that can no longer, or not yet, be dispensed.
 
     The validity is the time in which it may be dispensed: tablets handed out on its last day
@@ -302,7 +311,8 @@ def _past_validity(request: MedicationRequest, as_of: date, path: str) -> str:
     """
     dispense = request.dispense_request
     period = dispense.validity_period if dispense else None
-    start, end = _ends(period, f"{path}.dispenseRequest.validityPeriod")
+    as_of = calendar.as_of
+    start, end = _ends(period, f"{path}.dispenseRequest.validityPeriod", calendar)
     if start and start.first > as_of:
         return "The prescription may be dispensed only later. Is it taken now?"
     supply = dispense.expected_supply_duration if dispense else None

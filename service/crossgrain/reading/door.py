@@ -7,7 +7,8 @@ asks or lists the other does too.
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 from datetime import date
-from typing import Any, NotRequired, TypedDict, TypeVar
+from typing import Any, NotRequired, TypedDict, TypeVar, Unpack
+from zoneinfo import ZoneInfo
 
 import msgspec
 
@@ -284,19 +285,10 @@ class Look(TypedDict):
     root: NotRequired[str]
     most_resources: NotRequired[int | None]
     settled: NotRequired[Vouched]
+    zone: NotRequired[ZoneInfo | None]
 
 
-def open_record(
-    bundle: dict[str, Any],
-    *,
-    version: FhirVersion,
-    as_of: date,
-    codes: CodeTables,
-    preparations: Mapping[str, Preparation],
-    root: str = "Bundle",
-    most_resources: int | None = MOST_RESOURCES,
-    settled: Vouched = NOTHING_VOUCHED,
-) -> Opened:
+def open_record(bundle: dict[str, Any], **look: Unpack[Look]) -> Opened:
     """Open a record as of one day.
 
     Parameters
@@ -308,23 +300,27 @@ def open_record(
     root : FHIRPath of the bundle in the input
     most_resources : a record of more is refused; ``None`` for no bound
     settled : what the caller has answered of it
+    zone : of the place where it is read, where that is known
 
     Raises
     ------
     Unreadable
         where the input as a whole is unusable.
     """
+    root, as_of, shape = look.get("root", "Bundle"), look["as_of"], SHAPES[look["version"]]
+    most_resources = look.get("most_resources", MOST_RESOURCES)
     entries = bundle.get("entry")
     refuse_resources_above(len(entries) if isinstance(entries, list) else 0, most_resources, root)
     index = BundleIndex(bundle, root)
     patient = the_patient(index, root)
-    notes = Notes(settled=settled)
+    notes = Notes(settled=look.get("settled", NOTHING_VOUCHED))
     notes.use(patient.path, patient.reference)
     for element, question in signs_of_more(bundle, matches_in(bundle)):
         notes.ask(Asked(f"{root}.{element}", question, Asks.WHOLE))
     refuse_implicit_rules(patient.resource, patient.path)
-    check_version(patient.resource, patient.kind, SHAPES[version], patient.path)
-    reading = Reading(index, patient, codes, preparations, SHAPES[version], as_of, notes)
+    check_version(patient.resource, patient.kind, shape, patient.path)
+    codes, preparations, zone = look["codes"], look["preparations"], look.get("zone")
+    reading = Reading(index, patient, codes, preparations, shape, as_of, notes, zone=zone)
     person = read_person(patient, as_of, notes)
     named = any(map(_is_somebodys, index.entries))
     return Opened(reading, person, Identity(index, patient), named)

@@ -72,7 +72,7 @@ def read_doses(
     numbered = numbered_in(dosages, path)
     if dated:
         refuse_undated(numbered, path)
-        held = [each for each in numbered if dosage_in_force(each[1], reading.as_of, each[0])]
+        held = [each for each in numbered if dosage_in_force(each[1], reading.calendar, each[0])]
         if numbered and not held:
             raise Asked(path.rpartition(".")[0], NONE_HOLDS)
         numbered = held
@@ -94,7 +94,7 @@ def read_by_date(
     from the day `lengths_from`, are never added up. Raises and notes as `read_doses` does, and
     where dosages overlap or leave days between them.
     """
-    runs = runs_of(numbered_in(dosages, path), reading.as_of, lengths_from=lengths_from)
+    runs = runs_of(numbered_in(dosages, path), reading.calendar, lengths_from=lengths_from)
     if not runs:
         return read_doses(dosages, product, path, reading, dated=False), ()
     refuse_doubtful_days(runs, path)

@@ -6,7 +6,7 @@ are read. Types are strict: a string where FHIR has a number is refused with its
 """
 
 import re
-from datetime import date
+from datetime import date, datetime
 from enum import StrEnum
 from typing import Any
 
@@ -235,11 +235,7 @@ _TIME = re.compile(
 
 
 class PartialDate(msgspec.Struct, frozen=True):
-    """A year, a month or a day. A time of day is checked, and not kept.
-
-    The day is the one written, in the writer's own offset: a dose taken on the 3rd at a
-    clinic in one zone was taken on the 3rd.
-    """
+    """A year, a month or a day. A time of day is checked, and not kept."""
 
     first: date
     """The earliest day that it can mean."""
@@ -257,7 +253,7 @@ class PartialDate(msgspec.Struct, frozen=True):
 
 
 def read_date(text: object, expression: str) -> PartialDate:
-    """Read a FHIR ``date``, ``dateTime`` or ``instant``.
+    """Read a FHIR ``date``, ``dateTime`` or ``instant``; the day is the one written.
 
     Raises
     ------
@@ -304,6 +300,20 @@ def _day_of(text: str) -> date | None:
         return date.fromisoformat(text[:10])
     except ValueError:
         return None
+
+
+def moment_of(text: str) -> datetime | None:
+    """The moment that a FHIR ``dateTime`` names, to the second; ``None`` for any other text.
+
+    >>> moment_of("2026-02-03T23:30:60.5-05:00").isoformat()
+    '2026-02-03T23:30:59-05:00'
+    >>> moment_of("2026-02-03") is None
+    True
+    """
+    if len(text) <= 10 or _day_of(text) is None:
+        return None
+    offset = "Z" if text[-1] == "Z" else text[-6:]
+    return datetime.fromisoformat(text[:17] + min(text[17:19], "59") + offset)
 
 
 def _end(year: int, month: str | None) -> date:

@@ -10,7 +10,7 @@ from crossgrain.reading.code_tables import AnswerType, Believed, Item, names_how
 from crossgrain.reading.codesystems import Loinc
 from crossgrain.reading.concerns import ConcernTable, HeardKeys
 from crossgrain.reading.door import Opened
-from crossgrain.reading.elements import Asked, Asks, CodeableConcept, View, read_date
+from crossgrain.reading.elements import Asked, Asks, CodeableConcept, View
 from crossgrain.reading.labs import Labs, read_observation
 from crossgrain.reading.person import say_whose
 from crossgrain.reading.reading import Reading
@@ -122,8 +122,8 @@ def keep(
 
 
 def day_of(text: str | None, path: str, reading: Reading) -> int | None:
-    """The day that a date names, or ``None``."""
-    return read_date(text, path).day(reading.as_of) if text else None
+    """The day that the date of what has happened names, or ``None``."""
+    return reading.calendar.past_date_in(text, path).day(reading.as_of) if text else None
 
 
 def _is_one_of(codes: set[str], concept: CodeableConcept | None) -> bool:

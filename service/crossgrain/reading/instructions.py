@@ -7,12 +7,12 @@ never added up.
 """
 
 from collections.abc import Iterator, Sequence
-from datetime import date
 from itertools import pairwise
 from math import inf
 
 import msgspec
 
+from crossgrain.reading.calendar import Calendar
 from crossgrain.reading.currency import bounds_of
 from crossgrain.reading.elements import Asked, Dosage
 from crossgrain.reading.moments import are_apart
@@ -64,7 +64,7 @@ def numbered_in(dosages: Sequence[Dosage], path: str) -> list[Numbered]:
 
 
 def runs_of(
-    numbered: Sequence[Numbered], as_of: date, *, lengths_from: int | None = None
+    numbered: Sequence[Numbered], calendar: Calendar, *, lengths_from: int | None = None
 ) -> list[Run]:
     """The instructions by the days on which they hold, the earliest first.
 
@@ -73,13 +73,15 @@ def runs_of(
     dated.
     """
     groups: dict[Days, list[Numbered]] = {}
-    for each, days in zip(numbered, _days_of(numbered, as_of, lengths_from), strict=True):
+    for each, days in zip(numbered, _days_of(numbered, calendar, lengths_from), strict=True):
         groups.setdefault(days, []).append(each)
     runs = [Run(*days, tuple(group)) for days, group in groups.items()]
     return sorted(runs, key=lambda run: (run.begins, run.ends))
 
 
-def _days_of(numbered: Sequence[Numbered], as_of: date, lengths_from: int | None) -> list[Days]:
+def _days_of(
+    numbered: Sequence[Numbered], calendar: Calendar, lengths_from: int | None
+) -> list[Days]:
     follow = len({dosage.sequence for _, dosage in numbered}) > 1
     days: list[Days] = [(None, None)] * len(numbered)
     placed = sorted(range(len(numbered)), key=lambda number: numbered[number][1].sequence or 0)
@@ -88,7 +90,7 @@ def _days_of(numbered: Sequence[Numbered], as_of: date, lengths_from: int | None
         path, dosage = numbered[number]
         length = _length(dosage) if next_day is not None else None
         if dosage.bounds is not None:
-            days[number] = bounds_of(dosage, as_of, path)
+            days[number] = bounds_of(dosage, calendar, path)
         elif length and next_day is not None:
             days[number] = (next_day, next_day + length - 1)
         elif follow and next_day and lengths_from is not None:

@@ -5,11 +5,11 @@ Mass to moles by molar mass.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date
 from decimal import Decimal
 from fractions import Fraction
 
 from crossgrain.dosing.kinetics import T3_MOLAR_MASS, T4_MOLAR_MASS
+from crossgrain.reading.calendar import Calendar
 from crossgrain.reading.code_tables import CodeTables, LabCode, LabUnit, unit_spelling
 from crossgrain.reading.codesystems import Loinc, Snomed
 from crossgrain.reading.elements import (
@@ -17,7 +17,6 @@ from crossgrain.reading.elements import (
     Quantity,
     ReadCategory,
     Unreadable,
-    read_date,
 )
 from crossgrain.reading.hormone_names import folded
 from crossgrain.reading.person import say_whose
@@ -229,7 +228,7 @@ def _read_part(
     if why:
         reading.notes.unread(path, why)
         return
-    day, vague = _day(seen, entry.path, reading.as_of)
+    day, vague = _day(seen, entry.path, reading.calendar)
     if vague:
         reading.notes.unread(f"{entry.path}.effective", vague)
     if day is not None and day > 0:
@@ -296,7 +295,7 @@ def _unusable(seen: Observation, part: Observation | Component) -> str:
     return ""
 
 
-def _day(seen: Observation, path: str, as_of: date) -> tuple[int | None, str]:
+def _day(seen: Observation, path: str, calendar: Calendar) -> tuple[int | None, str]:
     """The day that the value stands for, and what is wrong with its date."""
     period = seen.effective_period
     text = seen.effective_date_time or seen.effective_instant
@@ -304,7 +303,7 @@ def _day(seen: Observation, path: str, as_of: date) -> tuple[int | None, str]:
         text = period.end or period.start
     if text is None:
         return None, "it has no date, so how recent it is cannot be told"
-    day = read_date(text, f"{path}.effective").day(as_of)
+    day = calendar.past_date_in(text, f"{path}.effective").day(calendar.as_of)
     vague = "its date names no single day, so how recent it is cannot be told"
     return day, vague if day is None else ""
 

@@ -138,7 +138,7 @@ def _may_answer(kind: Kind, said_on: int | None, order: Entry, reading: Reading)
         return False
     if isinstance(told, Other) or (isinstance(told, Told) and told.kind is not kind):
         return False
-    written = latest_day(seen, order.path, reading.as_of)
+    written = latest_day(seen, order.path, reading.calendar)
     return written is None or said_on is None or written <= said_on
 
 

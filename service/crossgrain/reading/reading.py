@@ -5,9 +5,11 @@ from collections.abc import Mapping
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field, replace
 from datetime import date
+from zoneinfo import ZoneInfo
 
 from crossgrain.dosing.preparations import Preparation
 from crossgrain.names.values import frozen
+from crossgrain.reading.calendar import Calendar
 from crossgrain.reading.code_tables import CodeTables
 from crossgrain.reading.elements import Asked, Asks, CodeableConcept
 from crossgrain.reading.product import Product
@@ -126,6 +128,7 @@ class Reading:
     reasons : path of each Condition that a medicine refers to → our keys of it
     inside : path of what contains resources → the place of each by its id
     language : of the resource that is read, where it says so
+    zone : of the place where the record is read, where that is known
     """
 
     index: BundleIndex
@@ -140,6 +143,12 @@ class Reading:
     reasons: dict[str, tuple[str, ...]] = field(default_factory=dict)
     inside: dict[str, dict[str, int]] = field(default_factory=dict)
     language: str = ""
+    zone: ZoneInfo | None = None
+
+    @property
+    def calendar(self) -> Calendar:
+        """The day of reading, and the day of what is dated where the record is read."""
+        return Calendar(self.as_of, self.zone)
 
     def in_language(self, language: str | None) -> "Reading":
         """The same, for a resource in that language."""

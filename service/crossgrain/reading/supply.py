@@ -13,7 +13,7 @@ from typing import NamedTuple
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.reading.dose_lines import read_doses
-from crossgrain.reading.elements import Asked, Dosage, Quantity, Unreadable, read_date
+from crossgrain.reading.elements import Asked, Dosage, Quantity, Unreadable
 from crossgrain.reading.medication_resources import Seen, product_named
 from crossgrain.reading.person import say_whose
 from crossgrain.reading.product import Product, tablet_strength
@@ -98,7 +98,8 @@ def hand_over_in(entry: Entry, reading: Reading) -> HandOver | None:
     seen = view(entry.resource, MedicationDispense, entry.path)
     if seen.status != "completed" or seen.when_handed_over is None:
         return None
-    day = read_date(seen.when_handed_over, f"{entry.path}.whenHandedOver").day(reading.as_of)
+    handed_over = f"{entry.path}.whenHandedOver"
+    day = reading.calendar.past_date_in(seen.when_handed_over, handed_over).day(reading.as_of)
     try:
         product, _ = product_named(seen, entry, reading)
     except Asked:

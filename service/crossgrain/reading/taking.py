@@ -8,12 +8,12 @@ an order: where that was stopped or withdrawn, and no other stands, one of the t
 
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
-from datetime import date
 from fractions import Fraction
 
 from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.names.values import frozen
+from crossgrain.reading.calendar import Calendar
 from crossgrain.reading.currency import (
     ORDERS,
     Currency,
@@ -21,7 +21,7 @@ from crossgrain.reading.currency import (
     adherence_of,
     is_given_up,
 )
-from crossgrain.reading.elements import Asked, Asks, read_date
+from crossgrain.reading.elements import Asked, Asks
 from crossgrain.reading.reading import Notes
 from crossgrain.reading.views import MedicationRequest, MedicationStatement
 
@@ -196,32 +196,32 @@ class Denier:
     standing: Currency
     lines: Sequence[DoseLine] = ()
 
-    def denial(self, as_of: date) -> Denial | None:
+    def denial(self, calendar: Calendar) -> Denial | None:
         """What it says against the taking; ``None`` where it says nothing."""
         if isinstance(self.seen, MedicationStatement):
-            return self._of_statement(self.seen, as_of)
-        return self._of_order(self.seen, as_of)
+            return self._of_statement(self.seen, calendar)
+        return self._of_order(self.seen, calendar)
 
-    def _of_order(self, order: MedicationRequest, as_of: date) -> Denial | None:
+    def _of_order(self, order: MedicationRequest, calendar: Calendar) -> Denial | None:
         status = order.status or ""
-        written = latest_day(order, self.path, as_of)
+        written = latest_day(order, self.path, calendar)
         if order.do_not_perform:
-            day = _day(order.authored_on, f"{self.path}.authoredOn", as_of)
+            day = _day(order.authored_on, f"{self.path}.authoredOn", calendar)
             said = replace(self._denial(day, day, (day, None)), lines=())
             return said if status == "active" else None
         if status not in _GIVEN_UP or order.intent not in ORDERS:
             return None
-        ended = _day(order.status_changed, f"{self.path}.statusChanged", as_of)
+        ended = _day(order.status_changed, f"{self.path}.statusChanged", calendar)
         ended = self.standing.last_day if ended is None else ended
         since = written if ended is None else ended + 1
         never = status in _NEVER_MEANT
         return replace(self._denial(ended, written, (since, None)), order=status, never=never)
 
-    def _of_statement(self, said: MedicationStatement, as_of: date) -> Denial | None:
+    def _of_statement(self, said: MedicationStatement, calendar: Calendar) -> Denial | None:
         outright = may_deny(said)
         if not outright and self.standing.standing is not Meaning.PAST:
             return None
-        asserted = _day(said.date_asserted, f"{self.path}.dateAsserted", as_of)
+        asserted = _day(said.date_asserted, f"{self.path}.dateAsserted", calendar)
         first, last = self.standing.first_day, self.standing.last_day
         if said.status == "not-taken" or adherence_of(said) == "not-taking":
             denial = self._never(said, first, last, asserted)
@@ -249,14 +249,16 @@ class Denier:
         )  # fmt: skip
 
 
-def latest_day(seen: MedicationStatement | MedicationRequest, path: str, as_of: date) -> int | None:
+def latest_day(
+    seen: MedicationStatement | MedicationRequest, path: str, calendar: Calendar
+) -> int | None:
     """The last day on which a resource was written or begins, as far as it says."""
-    days = (_day(written, f"{path}.{name}", as_of) for name, written in _dates_of(seen))
+    days = (_day(written, f"{path}.{name}", calendar) for name, written in _dates_of(seen))
     return max((day for day in days if day is not None), default=None)
 
 
-def _day(written: str | None, expression: str, as_of: date) -> int | None:
-    return read_date(written, expression).day(as_of) if written else None
+def _day(written: str | None, expression: str, calendar: Calendar) -> int | None:
+    return calendar.past_date_in(written, expression).day(calendar.as_of) if written else None
 
 
 def _dates_of(

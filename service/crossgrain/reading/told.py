@@ -140,7 +140,7 @@ class Told:
             self.reference,
             self.kind,
             lines,
-            latest_day(self.seen, self.path, self.reading.as_of),
+            latest_day(self.seen, self.path, self.reading.calendar),
             sources,
             stated=isinstance(self.seen, MedicationStatement),
         )
@@ -148,7 +148,7 @@ class Told:
     def denial(self, lines: Sequence[DoseLine]) -> Denial | None:
         """What it says against the taking of the same medicine."""
         denier = Denier(self.seen, self.path, self.reference, self.kind, self.standing, lines)
-        return denier.denial(self.reading.as_of)
+        return denier.denial(self.reading.calendar)
 
     def dosages(self) -> tuple[tuple[Dosage, ...], str]:
         """Its dosages, and the FHIRPath of their list."""
@@ -156,7 +156,7 @@ class Told:
 
     def runs(self) -> list[Run]:
         """Its dosages by the days on which they hold."""
-        return runs_of(numbered_in(*self.dosages()), self.reading.as_of)
+        return runs_of(numbered_in(*self.dosages()), self.reading.calendar)
 
     def beside(self) -> list[Saying]:
         """What it says of its taking outside its dosages."""

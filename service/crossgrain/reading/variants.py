@@ -84,7 +84,7 @@ Variant = tuple[Resource, Preparation | None]
 
 
 def _variants(resource: Resource, reading: Reading, kind: Kind | None) -> Iterator[Variant]:
-    taken = as_taken(resource, reading.as_of, reading.shape.version)
+    taken = as_taken(resource, reading.calendar, reading.shape.version)
     taken.pop("modifierExtension", None)
     lines = reading.preparations.values()
     families = [None, *(line for line in lines if line.mg_per_grain and line.kind is kind)]

@@ -21,6 +21,7 @@ from crossgrain.cds.services import sort_out, templates
 from crossgrain.dosing.targets import Target
 from crossgrain.names.errors import Category, DomainError
 from crossgrain.names.identity import FhirVersion
+from crossgrain.reading.calendar import Calendar
 from crossgrain.reading.json import parse
 from crossgrain.safety.facts import Intent
 from crossgrain.safety.judgement import Ending, Verdict
@@ -43,7 +44,7 @@ def advised(catalogue: Catalogue) -> Advised:
         sent = read_call(parse(json.dumps(body).encode()), "thyroid-order")
         gathered = [sort_out(one, sent.prefetch) for one in templates(catalogue.codes)]
         assembled = assemble(gathered, sent.drafts)
-        record = read(assembled, catalogue, DAY)
+        record = read(assembled, catalogue, Calendar(DAY))
         return advise(record, catalogue, DAY, basis, assembled.in_session)
 
     return ask

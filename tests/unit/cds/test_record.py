@@ -20,6 +20,7 @@ from crossgrain.cds.record import (
 from crossgrain.cds.services import Gathered, PlacedResource, Template, TemplateAnswer
 from crossgrain.names.identity import stable_id, urn
 from crossgrain.operations.faults import Complaint, Fault, RequestRefused
+from crossgrain.reading.calendar import Calendar
 from crossgrain.reading.json import parse
 
 DAY = date(2025, 3, 2)
@@ -158,7 +159,9 @@ def test_a_stub_is_a_patient_of_that_id_and_nothing_else() -> None:
 def test_a_record_is_read_with_its_drafts(catalogue: Catalogue) -> None:
     whole = [r for r in patient("01-levothyroxine-150.json") if r.get("status") != "draft"]
     sent = parse(json.dumps({"record": whole, "draft": RX}).encode())
-    record = read(assemble(gathered(*sent["record"]), [draft(sent["draft"])]), catalogue, DAY)
+    record = read(
+        assemble(gathered(*sent["record"]), [draft(sent["draft"])]), catalogue, Calendar(DAY)
+    )
     assert record.as_of == DAY
     assert record.regimen.t4_ug == 150
     assert [entry.reference for entry in record.drafts] == ["MedicationRequest/rx-1"]
@@ -170,7 +173,7 @@ AMOXICILLIN = RX | {"id": "rx-2", "medicationCodeableConcept": {"text": "amoxici
 def test_of_the_drafts_those_for_thyroid_hormone_are_named(catalogue: Catalogue) -> None:
     drafts = [draft(RX), draft(AMOXICILLIN, 1)]
     assembled = assemble([stub_of("p01")], drafts)
-    named = orders_for_hormone(assembled, catalogue, DAY)
+    named = orders_for_hormone(assembled, catalogue, Calendar(DAY))
     assert named == {"MedicationRequest/rx-1"}
 
 
@@ -180,7 +183,7 @@ def test_what_cannot_be_read_is_refused_at_its_place_in_the_call(
 ) -> None:
     of_another = draft(grains(60, "p02"))
     with pytest.raises(RequestRefused) as refused:
-        reading(assemble([stub_of("p01")], [of_another]), catalogue, DAY)
+        reading(assemble([stub_of("p01")], [of_another]), catalogue, Calendar(DAY))
     (complaint,) = refused.value.complaints
     assert complaint.expression == "context.draftOrders.entry[0].resource.subject"
     assert complaint.message

@@ -126,6 +126,20 @@ def test_the_day_is_the_calendar_day_of_the_clinic(cards: Cards) -> None:
     assert "11.2" in there["detail"]
 
 
+def test_a_result_of_this_evening_is_past_however_its_time_is_written(cards: Cards) -> None:
+    """At 19:30 in New York it is the next day by UTC."""
+    details = []
+    for when in ("2025-03-02", "2025-03-02T19:30:00-05:00", "2025-03-03T00:30:00Z"):
+        body = call(PARKED, [], "patient-view")
+        for entry in body["prefetch"]["observations"]["entry"]:
+            if entry["resource"].get("effectiveDateTime", "").startswith("2025-02-10"):
+                entry["resource"]["effectiveDateTime"] = when
+        (card,) = cards(body, "thyroid-switch-review", time_zone="America/New_York")
+        details.append(card["detail"])
+    assert "11.2" in details[0]
+    assert len(set(details)) == 1
+
+
 def test_a_chart_that_cannot_be_read_at_all_is_refused_by_its_place_and_in_words(
     cards: Cards,
 ) -> None:
