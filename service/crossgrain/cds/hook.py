@@ -290,10 +290,15 @@ def _server(sent: HookRequest) -> ClientServer | None:
 
 
 def _drafts(sent: HookRequest) -> Iterator[DraftOrder]:
+    """Each order once: what is listed again under one id says the same, or was refused."""
     if isinstance(sent, OrderSelect | OrderSign):
+        known: set[str] = set()
         for number, resource in sent.context.draft_orders.for_medicines():
-            place = f"context.draftOrders.entry[{number}].resource"
-            yield DraftOrder(f"MedicationRequest/{resource['id']}", place, resource)
+            reference = f"MedicationRequest/{resource['id']}"
+            if reference not in known:
+                known.add(reference)
+                place = f"context.draftOrders.entry[{number}].resource"
+                yield DraftOrder(reference, place, resource)
 
 
 def _selected(sent: HookRequest, drafts: tuple[DraftOrder, ...]) -> tuple[DraftOrder, ...]:

@@ -5,10 +5,13 @@ import dataclasses
 from typing import Any
 
 import pytest
-from tests.api.hooks import INSTANCE, grains
+from tests.api.calls import LT4
+from tests.api.hooks import INSTANCE, call, grains
 
 from crossgrain.cds.hook import ClientServer, DraftOrder, HookCall, read_call
 from crossgrain.operations.faults import Complaint, Fault, RequestRefused
+
+from .conftest import Cards
 
 ORDER, REVIEW = "thyroid-order", "thyroid-switch-review"
 RX = grains(60, "p01")
@@ -233,6 +236,17 @@ def test_a_user_is_one_of_four_kinds(user: str) -> None:
 def test_an_order_that_cannot_be_told_apart_is_refused(entry: Any, place: str, words: str) -> None:
     sent = body(draftOrders={"resourceType": "Bundle", "entry": [{"resource": RX}, entry]})
     assert refused(sent) == [(f"context.draftOrders.entry[1].resource{place}", words)]
+
+
+def test_an_order_that_is_listed_twice_is_one(cards: Cards) -> None:
+    """No suggestion both deletes and updates it."""
+    once, twice = (call(LT4, [grains(60, "p01")]) for _ in range(2))
+    drafts = twice["context"]["draftOrders"]["entry"]
+    drafts.append(drafts[0])
+    assert cards(twice) == cards(once)
+    assert [draft.place for draft in read_call(twice, ORDER).drafts] == [
+        "context.draftOrders.entry[0].resource"
+    ]
 
 
 @pytest.mark.parametrize(
