@@ -82,7 +82,10 @@ def _condition_matters(entry: Entry, reading: Reading) -> bool:
 
 
 def _allergy_matters(entry: Entry, reading: Reading) -> bool:
-    return bool(reading.codes.concerns.allergies.keys_of(_concept(entry.resource.get("code"))))
+    reactions: Any = entry.resource.get("reaction") or []
+    substances = (r.get("substance") for r in msgspec.convert(reactions, list[dict[str, Any]]))
+    named = map(_concept, (entry.resource.get("code"), *substances))
+    return any(map(reading.codes.concerns.allergies.keys_of, named))
 
 
 def _result_matters(entry: Entry, reading: Reading) -> bool:

@@ -73,7 +73,7 @@ def read_allergy(entry: Entry, history: History, reading: Reading) -> None:
     say_whose(seen.patient, f"{entry.path}.patient", reading.notes)
     if _is_one_of(_REFUTED, seen.verification_status):
         return
-    heard = _heard(seen.code, reading.codes.concerns.allergies)
+    heard = _heard_of_allergy(seen, reading.codes.concerns.allergies)
     keep(
         heard.keys,
         entry,
@@ -81,9 +81,18 @@ def read_allergy(entry: Entry, history: History, reading: Reading) -> None:
         reading,
         day=day_of(seen.onset_date_time or seen.recorded_date, entry.path, reading),
         active=not _is_one_of(_PASSED, seen.clinical_status),
-        modified=bool(seen.modifier),
+        modified=bool(seen.modifier)
+        or (not heard.keys and any(reaction.modifier for reaction in seen.reaction)),
         denied=heard.denied,
     )
+
+
+def _heard_of_allergy(seen: AllergyIntolerance, table: ConcernTable) -> HeardKeys:
+    """What it is to, and the substances that its reactions are put down to."""
+    substances = (each.substance for each in seen.reaction if not each.modifier)
+    heard = [_heard(concept, table) for concept in (seen.code, *substances)]
+    keys = tuple(dict.fromkeys(key for each in heard for key in each.keys))
+    return HeardKeys(keys, not keys and any(each.denied for each in heard))
 
 
 def read_goal(entry: Entry, history: History, reading: Reading) -> None:

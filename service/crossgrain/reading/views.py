@@ -198,6 +198,11 @@ class Condition(Resource):
     recorded_date: str | None = None
 
 
+class AllergyReaction(View):
+    substance: CodeableConcept | None = None
+    modifier: tuple[Any, ...] = msgspec.field(default=(), name="modifierExtension")
+
+
 class AllergyIntolerance(Resource):
     clinical_status: CodeableConcept | None = None
     verification_status: CodeableConcept | None = None
@@ -205,6 +210,7 @@ class AllergyIntolerance(Resource):
     patient: Reference | None = None
     onset_date_time: str | None = None
     recorded_date: str | None = None
+    reaction: tuple[AllergyReaction, ...] = ()
 
 
 class Goal(Resource):

@@ -9,6 +9,7 @@ from tests.unit.reading.records import (
     ONE,
     PATIENT,
     RXNORM,
+    SNOMED,
     SUBJECT,
     Json,
     asked,
@@ -94,6 +95,30 @@ def allergy(**more: object) -> Json:
 
 def test_an_allergy_is_known() -> None:
     assert read(allergy()).facts.allergies == (Known("pork", ONE, None, True),)
+
+
+PORK = {"coding": [{"system": SNOMED, "code": "226934003", "display": "Pork"}]}
+
+
+@pytest.mark.parametrize("code", [{"text": "Allergy to meat"}, {"text": "no pork allergy"}, None])
+def test_the_substance_of_a_reaction_is_heard_beside_the_code(code: Json | None) -> None:
+    reactions = [{"manifestation": [{"text": "hives"}]}, {"substance": PORK}]
+    record = read(allergy(code=code, reaction=reactions))
+    assert record.facts.allergies == (Known("pork", ONE, None, True),)
+    assert ONE not in [u.expression for u in record.unread]
+
+
+def test_what_is_named_twice_in_an_allergy_is_one() -> None:
+    facts = read(allergy(reaction=[{"substance": PORK}])).facts
+    assert facts.allergies == (Known("pork", ONE, None, True),)
+
+
+def test_a_reaction_with_a_modifier_is_not_heard_and_is_said() -> None:
+    modified = {"substance": PORK, "modifierExtension": [{"url": "x:y", "valueBoolean": True}]}
+    (passed_over,) = read(allergy(code={"text": "meat"}, reaction=[modified])).unread
+    assert "modifier" in passed_over.why
+    beside = read(allergy(reaction=[modified])).facts
+    assert [known.key for known in beside.allergies or ()] == ["pork"]
 
 
 def test_an_allergy_that_no_rule_knows_is_said() -> None:
