@@ -226,6 +226,31 @@ _CHOICE = re.compile(
     r"|Reference|String|Timing)\b"
 )
 """FHIRPath names a choice without its type: ``dose``, not ``doseQuantity``."""
+_TYPES_OF = {
+    "asNeeded": "Boolean CodeableConcept",
+    "bounds": "Duration Period Range",
+    "deceased": "Boolean DateTime",
+    "effective": "DateTime Instant Period Timing",
+    "item": "CodeableConcept Reference",
+    "medication": "CodeableConcept Reference",
+    "onset": "Age DateTime Period Range String",
+    "rate": "Quantity Range Ratio",
+    "reported": "Boolean Reference",
+    "strength": "CodeableConcept Quantity Ratio",
+    "value": "Attachment Boolean CodeableConcept Coding Date DateTime Decimal Integer Period"
+    " Quantity Range Ratio Reference SampledData String Time Uri",
+}
+"""By element that is read and may be of one type out of several, R4 and R5: those. An amount beside
+a range of amounts is no fault of this kind: which of them is taken can be asked."""
+_ELEMENT_OF = {
+    f"{element}{of}": element for element, types in _TYPES_OF.items() for of in types.split()
+}
+_PARTS_WITH_CHOICES = frozenset(
+    """
+    answer component dosage dosageInstruction doseAndRate effectiveTiming ingredient item repeat
+    timing
+    """.split()  # noqa: SIM905 - a list of words reads better than of quoted ones
+)
 
 
 def view(content: object, kind: type[V], path: str) -> V:
@@ -234,11 +259,34 @@ def view(content: object, kind: type[V], path: str) -> V:
     Raises
     ------
     Unreadable
-        ``structure``, with the FHIRPath of the element whose type is wrong.
+        ``structure``, with the FHIRPath of the element whose type is wrong, or that is given in
+        two types at once: then nobody can tell which is meant.
     """
+    if isinstance(content, dict):
+        _refuse_two_types(content, path)
     try:
         return msgspec.convert(content, kind)
     except msgspec.ValidationError as fault:
         what, _, where = str(fault).partition(" - at `$")
         place = path + _CHOICE.sub(r".\1", where.rstrip("`"))
         raise Unreadable(ReadCategory.STRUCTURE, place, what[:1].lower() + what[1:]) from None
+
+
+def _refuse_two_types(content: dict[str, Any], path: str) -> None:
+    given: dict[str, str] = {}
+    for name in sorted(content.keys() & _ELEMENT_OF.keys()):
+        element = _ELEMENT_OF[name]
+        if content[name] is not None and given.setdefault(element, name) != name:
+            raise Unreadable(
+                ReadCategory.STRUCTURE,
+                f"{path}.{element}",
+                f"this stands here twice, as {given[element]} and as {name}: give the one that is"
+                " meant",
+            )
+    for name in content.keys() & _PARTS_WITH_CHOICES:
+        part = content[name]
+        if isinstance(part, dict):
+            _refuse_two_types(part, f"{path}.{name}")
+        for number, each in enumerate(part if isinstance(part, list) else ()):
+            if isinstance(each, dict):
+                _refuse_two_types(each, f"{path}.{name}[{number}]")

@@ -9,6 +9,7 @@ from tests.unit.reading.records import (
     SUBJECT,
     Json,
     bundle,
+    condition,
     dosage,
     observation,
     read_bundle,
@@ -275,6 +276,58 @@ def test_a_resource_of_the_wrong_version_is_refused_by_name(
     assert refusal.value.category is ReadCategory.NOT_SUPPORTED
     assert refusal.value.expression == ONE
     assert words in refusal.value.message
+
+
+TSH = observation("3016-3", ucum("2.1", "m[IU]/L"))
+LT3_REFERRED = {"medicationReference": {"reference": "Medication/m1"}}
+TWO_TYPES: dict[str, tuple[Json, str]] = {
+    "two medicines": (TAKEN | LT3_REFERRED, "medication"),
+    "two ordered": (request(LT4, dosage(ucum(100, "ug"))) | LT3_REFERRED, "medication"),
+    "two results": (TSH | {"valueString": "<0.01"}, "value"),
+    "a result and one that is not read": (TSH | {"valueRange": {"low": {"value": 1}}}, "value"),
+    "two results of a part": (
+        observation("3016-3") | {"component": [{"code": TSH["code"]} | {
+            "valueQuantity": TSH["valueQuantity"], "valueString": "<0.01"}]},
+        "component[0].value",
+    ),
+    "two days of a result": (TSH | {"effectiveInstant": "2020-01-01T00:00:00Z"}, "effective"),
+    "two times of taking": (TAKEN | {"effectiveDateTime": "2019-01-01"}, "effective"),
+    "two bounds": (
+        statement(LT4, dosage(ucum(100, "ug"), {"repeat": {
+            "frequency": 1, "period": 1, "periodUnit": "d",
+            "boundsPeriod": {"start": "2026-01-01"}, "boundsDuration": ucum(7, "d")}})),
+        "dosage[0].timing.repeat.bounds",
+    ),
+    "two ways to need it": (
+        statement(LT4, dosage(ucum(100, "ug"), asNeededBoolean=False,
+                              asNeededCodeableConcept={"text": "tired"})),
+        "dosage[0].asNeeded",
+    ),
+    "two onsets": (
+        condition("49436004", onsetDateTime="2020", onsetString="last week"),
+        "onset",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("resource", "element"), TWO_TYPES.values(), ids=TWO_TYPES.keys())
+def test_an_element_that_stands_in_two_types_is_refused(resource: Json, element: str) -> None:
+    with pytest.raises(Unreadable) as refusal:
+        read_bundle(bundle(resource))
+    assert refusal.value.category is ReadCategory.STRUCTURE
+    assert refusal.value.expression == f"{ONE}.{element}"
+    assert "stands here twice" in refusal.value.message
+
+
+def test_two_types_of_what_could_not_matter_are_passed_over() -> None:
+    sprain = condition("44465007", onsetDateTime="2020", onsetString="last week")
+    record = read_bundle(bundle(TAKEN, sprain))
+    assert not record.questions
+    assert any("stands here twice" in passed_over.why for passed_over in record.unread)
+
+
+def test_a_type_that_is_null_is_not_given() -> None:
+    assert not read_bundle(bundle(TSH | {"valueString": None})).unread
 
 
 def test_no_refusal_quotes_a_value_of_the_record() -> None:
