@@ -28,6 +28,7 @@ from crossgrain.cds.messages import (
 )
 from crossgrain.cds.services import SERVICES
 from crossgrain.names.values import frozen
+from crossgrain.reading.resolve import as_modified
 
 _TOKEN = whole("[!-~]+")
 """What may stand in a header; RFC 6750 allows less, and servers lend more."""
@@ -83,6 +84,9 @@ class DraftEntry(Message):
     @model_validator(mode="before")
     @classmethod
     def _nothing_is_no_resource(cls, sent: object) -> object:
+        held = sent.get("resource") if isinstance(sent, dict) else None
+        if isinstance(sent, dict) and isinstance(held, dict):
+            return {**sent, "resource": as_modified(held, sent)}
         return sent if isinstance(sent, dict) else {}
 
     @field_validator("resource", mode="after")

@@ -40,6 +40,7 @@ from crossgrain.reading.currency import INTENTS
 from crossgrain.reading.door import is_grave, signs_of_more
 from crossgrain.reading.filed import ABORT, TASK_CODE
 from crossgrain.reading.labs import PREGNANCY_STATUS
+from crossgrain.reading.resolve import as_modified
 from crossgrain.reading.shapes import SHAPES
 
 ORDER_SELECT, ORDER_SIGN, PATIENT_VIEW = "order-select", "order-sign", "patient-view"
@@ -288,9 +289,8 @@ def _from_bundle(template: Template, bundle: Resource, place: str) -> Gathered:
         if resource.get("resourceType") == "OperationOutcome":
             outcomes.append(resource)
         else:
-            found.append(
-                PlacedResource(f"{place}.entry[{number}].resource", resource, _url_of(entry))
-            )
+            where, said = f"{place}.entry[{number}].resource", as_modified(resource, entry)
+            found.append(PlacedResource(where, said, _url_of(entry)))
     whole = is_all(bundle, template, found) and not any(map(is_grave, outcomes))
     return Gathered(
         template, TemplateAnswer.GIVEN if whole else TemplateAnswer.PARTIAL, tuple(found)

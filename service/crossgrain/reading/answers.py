@@ -297,7 +297,8 @@ def _with_changes(
     entries = list(bundle["entry"])
     for one in said:
         for number, resource in one.change.resources.items():
-            kept = {**entries[number], "resource": resource}
+            told = {k: v for k, v in entries[number].items() if k != "modifierExtension"}
+            kept = {**told, "resource": resource}
             entries[number] = _LEFT_OUT if resource is None else kept
     entries += [{"fullUrl": urn(each["id"]), "resource": each} for each in added]
     return {**bundle, "entry": entries}

@@ -30,7 +30,7 @@ from crossgrain.reading.elements import (
     Unreadable,
 )
 from crossgrain.reading.reading import Reading
-from crossgrain.reading.views import MedicationRequest, MedicationStatement
+from crossgrain.reading.views import MedicationRequest, MedicationStatement, Medicine
 
 ORDERS = {"order", "original-order", "reflex-order", "filler-order"}
 INTENTS = ORDERS | {"proposal", "plan", "instance-order", "option"}
@@ -75,7 +75,7 @@ def statement_standing(statement: MedicationStatement, reading: Reading, path: s
         where it has none, or one that this version does not know.
     """
     shape, as_of = reading.shape, reading.as_of
-    status = _status(statement.status, shape.statement_statuses, path)
+    status = _status(statement, shape.statement_statuses, path)
     period = statement.held or _since(statement.effective_date_time)
     if status == "unknown":
         raise Asked(f"{path}.status", _NOT_KNOWN, Asks.TAKEN)
@@ -112,7 +112,9 @@ def request_standing(request: MedicationRequest, reading: Reading, path: str) ->
     Unreadable
         where status or intent is missing or not one that this version knows.
     """
-    status = _status(request.status, reading.shape.request_statuses, path)
+    status = _status(request, reading.shape.request_statuses, path)
+    if request.intent is None and request.intent_absent:
+        raise Asked(f"{path}.intent", _NOT_KNOWN, Asks.TAKEN)
     if request.intent not in INTENTS:
         raise Unreadable(ReadCategory.VALUE, f"{path}.intent", "an intent of FHIR is expected here")
     if request.do_not_perform:
@@ -224,7 +226,10 @@ def has_bounds(dosage: Dosage) -> bool:
     return dosage.bounds is not None
 
 
-def _status(status: str | None, known: frozenset[str], path: str) -> str:
+def _status(seen: Medicine, known: frozenset[str], path: str) -> str:
+    status = seen.status
+    if status is None and seen.status_absent:
+        raise Asked(f"{path}.status", _NOT_KNOWN, Asks.TAKEN)
     if status is None or status not in known:
         raise Unreadable(
             ReadCategory.VALUE, f"{path}.status", "a status of this FHIR version is expected here"

@@ -154,6 +154,11 @@ class Period(View):
     end: str | None = None
 
 
+NOT_GIVEN = "\0"
+"""Stands in a list of days or times for one that is not known: it is ``null`` in the record, and an
+extension beside it may say why."""
+
+
 class Repeat(View):
     bounds_period: Period | None = msgspec.field(default=None, name="boundsPeriod")
     bounds_duration: Quantity | None = msgspec.field(default=None, name="boundsDuration")

@@ -287,7 +287,17 @@ def _parts(content: object, path: str) -> tuple[str, str | None, str, dict[str, 
         raise Unreadable(ReadCategory.STRUCTURE, f"{path}.fullUrl", "expected a string")
     refuse_long_address(id_, f"{path}.resource.id")
     refuse_long_address(full_url, f"{path}.fullUrl")
-    return kind, id_, without_version(full_url or ""), resource
+    return kind, id_, without_version(full_url or ""), as_modified(resource, content)
+
+
+def as_modified(resource: dict[str, Any], entry: Mapping[str, Any]) -> dict[str, Any]:
+    """The resource of an entry: what may change the meaning of the entry may change that of it."""
+    modifier = entry.get("modifierExtension")
+    if not modifier:
+        return resource
+    own = resource.get("modifierExtension")
+    both = [*own, *modifier] if isinstance(own, list) and isinstance(modifier, list) else modifier
+    return {**resource, "modifierExtension": both}
 
 
 def _of_one_server(base: str, namesakes: Mapping[str, Entry]) -> Iterator[Entry]:

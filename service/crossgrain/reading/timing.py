@@ -11,6 +11,7 @@ from msgspec.structs import replace
 
 from crossgrain.names.printing import as_written
 from crossgrain.reading.elements import (
+    NOT_GIVEN,
     Asked,
     CodeableConcept,
     ReadCategory,
@@ -153,6 +154,7 @@ def _also_coded(concept: CodeableConcept | None) -> tuple[Schedule, ...]:
 def _repeated(repeat: Repeat, path: str, often: Sequence[Schedule]) -> Schedule | None:
     """What ``Timing.repeat`` gives; ``None`` where it holds bounds alone."""
     _refuse_choices(repeat, path)
+    _refuse_gaps(repeat, path)
     days = _named_days(repeat.day_of_week, path)
     moments = moments_of(repeat, path)
     rate = _rate(repeat, path)
@@ -175,6 +177,19 @@ def _refuse_choices(repeat: Repeat, path: str) -> None:
             raise Asked(
                 f"{path}.{name}", "The timing is a range. How often is a dose taken as a rule?"
             )
+
+
+def _refuse_gaps(repeat: Repeat, path: str) -> None:
+    for name, named, words in (
+        ("dayOfWeek", repeat.day_of_week, "One of its days is not given. How much is taken when?"),
+        ("timeOfDay", repeat.time_of_day, _A_TIME_NOT_GIVEN),
+        ("when", repeat.when, _A_TIME_NOT_GIVEN),
+    ):
+        if NOT_GIVEN in named:
+            raise Asked(f"{path}.{name}[{named.index(NOT_GIVEN)}]", words)
+
+
+_A_TIME_NOT_GIVEN = "One of its times is not given. How much is taken a day?"
 
 
 def _named_days(names: Sequence[str], path: str) -> frozenset[str]:

@@ -6,6 +6,7 @@ from typing import Any, TypeVar
 import msgspec
 
 from crossgrain.reading.elements import (
+    NOT_GIVEN,
     CodeableConcept,
     CodeableReference,
     Dosage,
@@ -46,6 +47,7 @@ class Medicine(Resource):
     """What MedicationStatement and MedicationRequest share."""
 
     status: str | None = None
+    status_absent: Any = msgspec.field(default=None, name="_status")
     subject: Reference | None = None
     contained: tuple[dict[str, Any], ...] = ()
     identifier: tuple[Identifier, ...] = ()
@@ -94,6 +96,7 @@ class DispenseRequest(View, rename="camel"):
 
 class MedicationRequest(Medicine):
     intent: str | None = None
+    intent_absent: Any = msgspec.field(default=None, name="_intent")
     do_not_perform: bool | None = None
     reported_boolean: bool | None = None
     reported: bool | None = None
@@ -245,6 +248,7 @@ a range of amounts is no fault of this kind: which of them is taken can be asked
 _ELEMENT_OF = {
     f"{element}{of}": element for element, types in _TYPES_OF.items() for of in types.split()
 }
+_LISTS_OF_TIMES = frozenset({"dayOfWeek", "timeOfDay", "when"})
 _PARTS_WITH_CHOICES = frozenset(
     """
     answer component dosage dosageInstruction doseAndRate effectiveTiming ingredient item repeat
@@ -267,6 +271,9 @@ def view(content: object, kind: type[V], path: str) -> V:
     try:
         return msgspec.convert(content, kind)
     except msgspec.ValidationError as fault:
+        filled = _with_gaps_named(content)
+        if filled != content:
+            return view(filled, kind, path)
         what, _, where = str(fault).partition(" - at `$")
         place = path + _CHOICE.sub(r".\1", where.rstrip("`"))
         raise Unreadable(ReadCategory.STRUCTURE, place, what[:1].lower() + what[1:]) from None
@@ -290,3 +297,17 @@ def _refuse_two_types(content: dict[str, Any], path: str) -> None:
         for number, each in enumerate(part if isinstance(part, list) else ()):
             if isinstance(each, dict):
                 _refuse_two_types(each, f"{path}.{name}[{number}]")
+
+
+def _with_gaps_named(content: Any) -> Any:
+    """The same, with what is ``null`` in a list of days or times named as not given."""
+    if isinstance(content, list):
+        return [_with_gaps_named(each) for each in content]
+    if not isinstance(content, dict):
+        return content
+    return {
+        name: [NOT_GIVEN if each is None else each for each in held]
+        if name in _LISTS_OF_TIMES and isinstance(held, list)
+        else _with_gaps_named(held)
+        for name, held in content.items()
+    }

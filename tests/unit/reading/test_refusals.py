@@ -330,6 +330,27 @@ def test_a_type_that_is_null_is_not_given() -> None:
     assert not read_bundle(bundle(TSH | {"valueString": None})).unread
 
 
+MODIFIED = {"modifierExtension": [{"url": "https://x.example", "valueBoolean": True}]}
+
+
+def test_what_modifies_an_entry_modifies_what_it_holds() -> None:
+    content = bundle(TAKEN, TSH, {**PATIENT, "resourceType": "Basic", "id": "b"})
+    for number in (1, 2, 3):
+        content["entry"][number] |= MODIFIED
+    record = read_bundle(content)
+    assert [q.expression for q in record.questions] == [f"{ONE}.modifierExtension"]
+    assert record.facts.measurements == ()
+    assert [u.why for u in record.unread] == ["it carries a modifier that is not known"]
+
+
+def test_a_range_with_a_modifier_is_not_applied() -> None:
+    low = {"low": ucum("0.1", "m[IU]/L"), "high": ucum(9, "m[IU]/L"), **MODIFIED}
+    record = read_bundle(bundle(TSH | {"referenceRange": [low]}))
+    (found,) = record.facts.measurements or ()
+    assert (found.low, found.high) == (None, None)
+    assert [u.expression for u in record.unread] == [f"{ONE}.referenceRange"]
+
+
 def test_no_refusal_quotes_a_value_of_the_record() -> None:
     with pytest.raises(Unreadable) as refusal:
         read_bundle(bundle(patient={**PATIENT, "birthDate": "Quillfeather"}))

@@ -4,6 +4,8 @@ The shapes are those listed as seen in public data: supply periods written as ti
 numbers, sigs alone, extension-only dosages, doubled words, STU3 leftovers.
 """
 
+from collections.abc import Callable
+
 import pytest
 from fhir.resources.R4B.medicationstatement import MedicationStatement
 from tests.unit.reading.records import (
@@ -11,6 +13,7 @@ from tests.unit.reading.records import (
     LT3,
     LT4,
     LT4_100,
+    ONE,
     RXNORM,
     SNOMED,
     THYROID,
@@ -26,6 +29,8 @@ from tests.unit.reading.records import (
     statement,
     ucum,
 )
+
+from crossgrain.reading.elements import Asks
 
 DOSAGE = "Bundle.entry[1].resource.dosage[0]"
 
@@ -630,6 +635,41 @@ def test_a_shape_that_leaves_a_choice_is_asked_about(resource: Json, expression:
     record = read(resource)
     assert asked(record) == [expression]
     assert doses(record) == []
+
+
+ABSENT = {
+    "url": "http://hl7.org/fhir/StructureDefinition/data-absent-reason",
+    "valueCode": "unknown",
+}
+
+
+@pytest.mark.parametrize(
+    ("name", "given"), [("timeOfDay", "08:00:00"), ("when", "MORN"), ("dayOfWeek", "mon")]
+)
+def test_a_day_or_time_that_is_not_given_is_asked_in_our_words(name: str, given: str) -> None:
+    """FHIR R4, JSON, primitive elements in arrays: ``null`` where there is only an extension."""
+    timing = repeat(
+        **{name: [given, None], f"_{name}": [None, {"extension": [ABSENT]}]},
+        **(DAILY["repeat"] if name != "dayOfWeek" else {}),
+    )
+    (question,) = read(statement(LT4, dosage(ucum(100, "ug"), timing))).questions
+    assert question.expression == f"{DOSAGE}.timing.repeat.{name}[1]"
+    assert "is not given" in question.question
+
+
+@pytest.mark.parametrize("medicine", [statement, request])
+def test_a_status_that_is_said_to_be_unknown_is_asked(medicine: Callable[..., Json]) -> None:
+    resource = medicine(LT4, dosage(ucum(100, "ug"))) | {"_status": {"extension": [ABSENT]}}
+    del resource["status"]
+    (question,) = read(resource).questions
+    assert (question.expression, question.asks) == (f"{ONE}.status", Asks.TAKEN)
+
+
+def test_an_intent_that_is_said_to_be_unknown_is_asked() -> None:
+    resource = request(LT4, dosage(ucum(100, "ug"))) | {"_intent": {"extension": [ABSENT]}}
+    del resource["intent"]
+    (question,) = read(resource).questions
+    assert (question.expression, question.asks) == (f"{ONE}.intent", Asks.TAKEN)
 
 
 def test_a_medicine_known_by_an_unknown_code_alone_is_asked_about() -> None:

@@ -38,7 +38,11 @@ _IN_ONE_VERSION: Mapping[FhirVersion, frozenset[str]] = {
     FhirVersion.R5: frozenset({"reasonCode", "reasonReference"}),
 }
 """Elements of the other version that are looked at without being refused."""
-_BESIDE = frozenset({"resourceType", "id", "extension", "language", "contained", "taken"})
+_BESIDE = frozenset(
+    {
+        "resourceType", "id", "extension", "language", "contained", "taken", "_status", "_intent",
+    }
+)  # fmt: skip
 """Looked at, and of no profile: what every resource has, and an element of an older FHIR."""
 _CHOICES = re.compile(
     r"(deceased|effective|medication|onset|reported|value)"
