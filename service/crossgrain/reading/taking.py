@@ -258,7 +258,8 @@ def latest_day(
 
 
 def _day(written: str | None, expression: str, calendar: Calendar) -> int | None:
-    return calendar.past_date_in(written, expression).day(calendar.as_of) if written else None
+    """Not brought back to the day of reading: of two resources the later word counts."""
+    return calendar.date_in(written, expression).day(calendar.as_of) if written else None
 
 
 def _dates_of(
