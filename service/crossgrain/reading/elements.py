@@ -318,7 +318,7 @@ def moment_of(text: str) -> datetime | None:
     if len(text) <= 10 or _day_of(text) is None:
         return None
     offset = "Z" if text[-1] == "Z" else text[-6:]
-    return datetime.fromisoformat(text[:17] + min(text[17:19], "59") + offset)
+    return datetime.fromisoformat(text[:19].replace(":60", ":59") + offset)
 
 
 def _end(year: int, month: str | None) -> date:
