@@ -52,13 +52,18 @@ def requirements_statement(version: FhirVersion, definitions: Iterable[Resource]
     return body | _offered(version, security, list(definitions))
 
 
+def instance_id(version: FhirVersion) -> str:
+    """The id of a deployment's own statement, which its ``url`` ends in."""
+    return f"{CAPABILITIES_ID}-{version}"
+
+
 def instance_statement(
     version: FhirVersion, settings: Settings, definitions: Iterable[Resource]
 ) -> Resource:
     """What one deployment offers, as it is set."""
     body = head(
         "CapabilityStatement",
-        f"crossgrain-{version}",
+        instance_id(version),
         SERVICE_NAME,
         f"{_SAYS} Stateless: what it is sent is neither stored nor logged.",
     )

@@ -8,7 +8,7 @@ from fastapi import FastAPI
 from starlette.requests import Request
 from starlette.responses import Response
 
-from crossgrain.app.conformance.capabilities import READABLE, instance_statement
+from crossgrain.app.conformance.capabilities import READABLE, instance_id, instance_statement
 from crossgrain.app.conformance.definitions import Resource
 from crossgrain.app.conformance.guide import (
     definitions,
@@ -57,8 +57,8 @@ Shelved = Callable[[], Shelf]
 def add_conformance(app: FastAPI, desk: Desk, settings: Settings) -> None:
     """Add the routes of both versions."""
     for version in FhirVersion:
-        shelf = cache(partial(shelf_of, desk, version))
-        _add_metadata(app, version, shelf, settings)
+        shelf = cache(partial(_shelved, desk, version, settings))
+        _add_metadata(app, version, shelf)
         for served in TERMINOLOGY:
             _add_terminology(app, served, version, shelf, settings)
         for kind in DATA_REQUIREMENTS:  # our one Library, and the PlanDefinition that names it
@@ -69,12 +69,21 @@ def add_conformance(app: FastAPI, desk: Desk, settings: Settings) -> None:
             _add_read(app, version, kind, shelf)
 
 
-def _add_metadata(app: FastAPI, version: FhirVersion, shelf: Shelved, settings: Settings) -> None:
-    capability = cache(lambda: instance_statement(version, settings, shelf().values()))
+def _shelved(desk: Desk, version: FhirVersion, settings: Settings) -> Shelf:
+    """What is the same in every deployment, and the statement of this one."""
+    published = shelf_of(desk, version)
+    own = instance_statement(version, settings, published.values())
+    return {**published, _own(version): own}
 
+
+def _own(version: FhirVersion) -> tuple[str, str]:
+    return "CapabilityStatement", instance_id(version)
+
+
+def _add_metadata(app: FastAPI, version: FhirVersion, shelf: Shelved) -> None:
     async def metadata(request: Request) -> Response:
         """What this service does, as a CapabilityStatement."""
-        return answer(request, capability(), version, {"mode": ("full",)})
+        return answer(request, shelf()[_own(version)], version, {"mode": ("full",)})
 
     _add_get(app, f"/fhir/{version}/metadata", metadata, version)
 
