@@ -5,7 +5,9 @@ is graded is shown, and a mere observation only where it is pressing. A change o
 that cannot be judged is said in a few lines.
 """
 
+import re
 from collections.abc import Iterable
+from datetime import date
 from typing import Any, Literal
 
 from msgspec import UNSET
@@ -214,13 +216,28 @@ def _doubt(screened: Screened) -> tuple[str, ...]:
 
 def _flag(flag: Flag) -> tuple[str, str]:
     """What was found and what to do about it; and the facts that it rests on."""
-    facts: list[Any] = [*flag.arithmetic, *(evidence.statement for evidence in flag.evidence)]
+    facts = [*flag.arithmetic, *(evidence.statement for evidence in flag.evidence)]
     return (
         md.bullets(
             [
-                f"{md.strong(flag.grade.capitalize())}: {md.text(flag.statement)}",
-                f"{md.strong('What to do')}: {md.text(flag.act)}",
+                f"{md.strong(flag.grade.capitalize())}: {_text(flag.statement)}",
+                f"{md.strong('What to do')}: {_text(flag.act)}",
             ]
         ),
-        md.bullets([*map(md.text, facts), md.text(f"Source: {flag.source}")]),
+        md.bullets([*map(_text, facts), md.text(f"Source: {flag.source}")]),
     )
+
+
+_DATE = re.compile(r"\b\d{4}-\d\d-\d\d\b", re.ASCII)
+
+
+def _text(said: str) -> str:
+    """Plain words of the night, whose dates are for machines too, with the dates as on a card."""
+    return md.text(_DATE.sub(_in_words, said))
+
+
+def _in_words(found: re.Match[str]) -> str:
+    try:
+        return date_words(date.fromisoformat(found.group()))
+    except ValueError:  # it has the form of a date, in words of the record
+        return found.group()

@@ -64,7 +64,8 @@ def fitted(blocks: Iterable[str], last: str, most: int) -> str:
         if len(_ended([*taken, line], after, last)) > most:
             room = most - len(_ended([*taken, "…"], after, last))
             begun = _begun(line, room)
-            return _ended([*taken, begun], after + (not begun), last)
+            kept = [*taken, begun] if begun else _without_heading(taken)
+            return _ended(kept, after + (not begun), last)
         taken.append(line)
     return _ended(taken, 0, last)
 
@@ -74,6 +75,14 @@ def _ended(lines: Iterable[str], left_out: int, last: str) -> str:
     return page("\n".join(lines).strip(), more, last)
 
 
+def _without_heading(lines: list[str]) -> list[str]:
+    """The same, without a heading at the end under which nothing stands."""
+    said = [number for number, line in enumerate(lines) if line]
+    ends_so = bool(said) and _HEADING.fullmatch(lines[said[-1]])
+    return lines[: said[-1]] if ends_so else lines
+
+
+_HEADING = re.compile(r"\*\*[^*]+\*\*")
 _WORTH_BEGINNING = 60
 
 

@@ -51,3 +51,10 @@ def test_a_table_holds_a_row_a_line_and_no_cell_breaks_out() -> None:
 def test_blocks_stand_apart_and_empty_ones_are_left_out() -> None:
     assert md.page("a", "", "b") == "a\n\nb"
     assert md.page("", "") == ""
+
+
+def test_no_heading_stands_where_nothing_below_it_fits() -> None:
+    blocks = ["- first", md.page(md.strong("Heading"), md.bullets(["x" * 50]))]
+    assert md.fitted(blocks, "The end.", 45) == "- first\n\nAnd 1 more.\n\nThe end."
+    whole = "- first\n\n**Heading**\n\n- " + "x" * 50 + "\n\nThe end."
+    assert md.fitted(blocks, "The end.", 200) == whole

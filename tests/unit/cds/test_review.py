@@ -32,7 +32,8 @@ def flag(
 ) -> Flag:
     return Flag(
         code, grade, more.get("urgency", Urgency.SOON), date(2025, 1, 6), frozenset(), frozenset(),
-        {"practice": Fraction(1, 2)}, frozenset(), f"It is {code.value} [1].",
+        {"practice": Fraction(1, 2)}, frozenset(),
+        more.get("statement", f"It is {code.value} [1]."),
         ("practice: 50 of 100",), (FlagEvidence("TSH 11_2", ("Observation/1",)),),
         "Look *now*.", "A source.",
     )  # fmt: skip
@@ -62,6 +63,12 @@ def test_a_switch_that_went_wrong_has_one_card_that_says_all_of_it() -> None:
         "- practice: 50 of 100\n- TSH 11\\_2\n- Source: A source.",
         CAUTION,
     ]
+
+
+def test_the_days_of_a_card_are_all_written_alike() -> None:
+    (card,) = cards_of(flag(statement="Since 2025-01-06, and not 2025-13-06."))
+    assert "(6 January 2025)" in card["summary"]
+    assert "Since 6 January 2025, and not 2025-13-06." in card["detail"]
 
 
 @pytest.mark.parametrize(
