@@ -31,7 +31,7 @@ from crossgrain.reading.quantities import Amount, Dimension, amount_of, in_unit,
 from crossgrain.reading.reading import Reading
 from crossgrain.reading.schedule import DAILY, IN_ALL, Schedule, plain_words
 from crossgrain.reading.sig import Sig, SigPart
-from crossgrain.reading.timing import schedule_of
+from crossgrain.reading.timing import days_in_words, schedule_of
 
 _SHOWN = 120
 """Characters of a saying that a question shows."""
@@ -340,7 +340,7 @@ def compare_limits(dosage: Dosage, settled: SettledDose) -> None:
         busiest = max(map(max, settled.cycles))
         taken = each if days is None else busiest if days == 1 else settled.daily * days
         if max(each, taken) > most:
-            span = "at a time" if days is None else f"in {as_written(days)} days"
+            span = "at a time" if days is None else f"in {days_in_words(days)}"
             raise Asked(
                 settled.path,
                 f"The dose is {settled.shown}, and its upper limit is"

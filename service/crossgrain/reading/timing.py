@@ -266,7 +266,7 @@ def _agreed(
         return times
     raise Asked(
         path,
-        f"The timing says {_doses(times)} in {_days(period)} and names {moments.listed}."
+        f"The timing says {_doses(times)} in {days_in_words(period)} and names {moments.listed}."
         " How many doses are taken a day?",
     )
 
@@ -278,7 +278,7 @@ def _on_days(days: frozenset[str], times: Fraction, period: Fraction, path: str)
         return on_weekdays(days)
     raise Asked(
         path,
-        f"The timing says {_doses(times)} in {_days(period)} and names {len(days)} days of"
+        f"The timing says {_doses(times)} in {days_in_words(period)} and names {len(days)} days of"
         " the week. On which days is how much taken?",
     )
 
@@ -288,7 +288,7 @@ def _spread(times: Fraction, period: Fraction, path: str) -> Schedule:
     if period == 1:
         return every(1, times)
     if period > _LONGEST_DAYS:
-        raise _too_rare(times, _days(period), path)
+        raise _too_rare(times, days_in_words(period), path)
     if period == 7:
         return times_a_week(int(times))
     if period < 1 and (times / period).denominator == 1:
@@ -302,7 +302,12 @@ def _doses(count: Fraction) -> str:
     return "1 dose" if count == 1 else f"{as_written(count)} doses"
 
 
-def _days(count: Fraction) -> str:
+def days_in_words(count: Fraction) -> str:
+    """So many days.
+
+    >>> days_in_words(Fraction(1)), days_in_words(Fraction(7, 2))
+    ('1 day', '3.5 days')
+    """
     return "1 day" if count == 1 else f"{as_written(count)} days"
 
 

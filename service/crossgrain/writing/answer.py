@@ -156,7 +156,7 @@ def _narrative(letter: Letterhead, concluded: str, digest: Digest | None) -> dic
 
 def _working(plan: Plan, digest: Digest) -> str:
     statements = (
-        f"{statement.title}: {statement.arithmetic} ({statement.source})"
+        f"{statement.title.removesuffix('.')}: {statement.arithmetic} ({statement.source})"
         for statement in plan.rationale
     )
     return "".join(
