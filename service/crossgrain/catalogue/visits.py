@@ -11,7 +11,7 @@ import msgspec
 from crossgrain.catalogue.decoding import Entries, FileForm, Listed, Text, decoded, entries_in
 from crossgrain.dosing.onward import Act
 from crossgrain.dosing.plan import LabReading
-from crossgrain.dosing.underway import Draw
+from crossgrain.dosing.underway import DrawnWhen
 from crossgrain.names.numbers import Numbers, refuse
 from crossgrain.names.printing import spelled_span
 from crossgrain.safety.rule import RuleTable, Severity
@@ -41,7 +41,7 @@ class _VisitRow(FileForm):
     reason: Text | None = None
     reading: Text | None = None
     hold: Text | None = None
-    draw: Draw | None = None
+    draw: DrawnWhen | None = None
     freeze: bool = False
     again: Text | None = None
 

@@ -8,7 +8,7 @@ that cannot be judged is said in a few lines.
 import re
 from collections.abc import Iterable
 from datetime import date
-from typing import Any, Literal
+from typing import Literal
 
 from msgspec import UNSET
 

@@ -6,7 +6,7 @@ from enum import StrEnum
 from crossgrain.core.course_so_far import CourseSoFar
 from crossgrain.core.doses_so_far import dose_since
 from crossgrain.dosing.onward import Act, Dated
-from crossgrain.dosing.underway import Draw
+from crossgrain.dosing.underway import DrawnWhen
 from crossgrain.safety import results
 from crossgrain.safety.facts import Analyte
 from crossgrain.safety.labs_since import DoseHeld, LabsRead, labs_since
@@ -59,7 +59,7 @@ def _labs_from(course: CourseSoFar) -> int:
     last, row = acts[-1], rows.get(acts[-1].reason)
     weighed = last.act in {Act.BRANCH, Act.STEP_BACK}
     weighed = weighed or (
-        row is not None and row.stage in _SPOKE_OF_LABS and row.draw is not Draw.NOW
+        row is not None and row.stage in _SPOKE_OF_LABS and row.draw is not DrawnWhen.NOW
     )
     return (last.day - course.record.as_of).days + (1 if weighed else 0)
 

@@ -56,7 +56,7 @@ from crossgrain.dosing.plan import (
 from crossgrain.dosing.planner import Destination, Ways, plan_along
 from crossgrain.dosing.tablets import makings
 from crossgrain.dosing.turn_back import dose_back, target_before, towards, way_back
-from crossgrain.dosing.underway import Act, Dated, Draw, LabsAwaited, Underway
+from crossgrain.dosing.underway import Act, Dated, DrawnWhen, LabsAwaited, Underway
 from crossgrain.dosing.wish import Tables, case_of
 from crossgrain.names.errors import Category, DomainError
 
@@ -106,7 +106,7 @@ def plan_onward(
         case Act.HOLD:
             days = held(mid, hold_days, slower)
             done = holds(mid, hold_days, slower)
-            before_next = hold_days is None or _when(awaited) is Draw.BEFORE_NEXT
+            before_next = hold_days is None or _when(awaited) is DrawnWhen.BEFORE_NEXT
             at_once = _at_once(mid, awaited)
             return _by_days(mid, days, done, drawn=before_next, at_once=at_once)
         case Act.SLOW_DOWN:
@@ -165,7 +165,7 @@ def while_waiting(
 # --- continue, hold, slow down, step back ----------------------------------------------------
 
 
-def _when(awaited: LabsAwaited | None) -> Draw | None:
+def _when(awaited: LabsAwaited | None) -> DrawnWhen | None:
     return awaited.draw if awaited else None
 
 
@@ -173,8 +173,8 @@ def _at_once(mid: Midway, awaited: LabsAwaited | None) -> int | None:
     """The day on which a hold has blood drawn without waiting; ``None`` where it waits."""
     if awaited is None:
         return None
-    due = awaited.draw is Draw.WHEN_DUE and _is_settled(mid)
-    return awaited.earliest if due or awaited.draw is Draw.NOW else None
+    due = awaited.draw is DrawnWhen.WHEN_DUE and _is_settled(mid)
+    return awaited.earliest if due or awaited.draw is DrawnWhen.NOW else None
 
 
 def _is_settled(mid: Midway) -> bool:

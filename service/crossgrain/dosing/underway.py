@@ -36,7 +36,7 @@ class Act(StrEnum):
     STOP = "stop"
 
 
-class Draw(StrEnum):
+class DrawnWhen(StrEnum):
     """When the labs are drawn for which a hold waits."""
 
     NOW = "now"
@@ -54,7 +54,7 @@ class LabsAwaited:
     earliest : the first day on which a draw tells anything, e.g. without biotin before it
     """
 
-    draw: Draw
+    draw: DrawnWhen
     earliest: int = 0
 
 

@@ -24,7 +24,7 @@ from itertools import product
 
 from crossgrain.dosing.onward import Act
 from crossgrain.dosing.plan import LabReading
-from crossgrain.dosing.underway import Draw
+from crossgrain.dosing.underway import DrawnWhen
 from crossgrain.names.numbers import Numbers
 from crossgrain.names.values import frozen
 
@@ -213,7 +213,7 @@ class VisitRow:
     reason: str
     reading: str
     hold_days: int | None
-    draw: Draw | None
+    draw: DrawnWhen | None
     freeze_old: bool
     says: str
     do: str
@@ -252,7 +252,7 @@ class Decision:
     reason: str
     reading: LabReading | None
     hold_days: int | None
-    draw: Draw | None
+    draw: DrawnWhen | None
     freeze_old: bool
     says: str
     do: str

@@ -13,7 +13,7 @@ from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import DoseLine, Regimen
 from crossgrain.dosing.steps import Stage
 from crossgrain.dosing.targets import Target, TargetDose
-from crossgrain.dosing.underway import Draw, LabsAwaited
+from crossgrain.dosing.underway import DrawnWhen, LabsAwaited
 
 
 def titrated(taken: Regimen, target: Target, **more: object) -> Underway:
@@ -237,7 +237,7 @@ def test_a_hold_of_three_weeks_moves_the_steps_after_it():
 
 def test_a_hold_for_labs_on_the_way_has_them_read_before_the_next_step():
     held = plan_onward(
-        MID_CLIMB, Act.HOLD, tables(), hold_days=14, awaited=LabsAwaited(Draw.BEFORE_NEXT)
+        MID_CLIMB, Act.HOLD, tables(), hold_days=14, awaited=LabsAwaited(DrawnWhen.BEFORE_NEXT)
     )
     first, second, *_ = held.steps
     (before,) = (draw for draw in held.labs if draw.read_before == second.first_day)
@@ -248,7 +248,7 @@ def test_a_hold_for_labs_on_the_way_has_them_read_before_the_next_step():
 @pytest.mark.parametrize("earliest", [0, 5])
 def test_labs_that_are_needed_now_are_drawn_today_or_once_nothing_spoils_them(earliest: int):
     held = plan_onward(
-        MID_CLIMB, Act.HOLD, tables(), hold_days=14, awaited=LabsAwaited(Draw.NOW, earliest)
+        MID_CLIMB, Act.HOLD, tables(), hold_days=14, awaited=LabsAwaited(DrawnWhen.NOW, earliest)
     )
     assert (held.labs[0].day, held.labs[0].read_before) == (earliest, held.steps[1].first_day)
 
@@ -256,7 +256,7 @@ def test_labs_that_are_needed_now_are_drawn_today_or_once_nothing_spoils_them(ea
 def test_labs_that_are_overdue_decide_on_the_day_on_which_they_are_drawn():
     first = plan(regimen(lt4=150), Target.DESICCATED_THYROID)
     late = on_day(first, regimen(lt4=150), first.checkpoint.lab_day + 3)
-    for draw in (Draw.NOW, Draw.WHEN_DUE):
+    for draw in (DrawnWhen.NOW, DrawnWhen.WHEN_DUE):
         held = plan_onward(late, Act.HOLD, tables(), hold_days=14, awaited=LabsAwaited(draw))
         assert [each.day for each in held.labs] == [held.checkpoint.lab_day] == [0]
         assert held.steps[-1].last_day == 13
@@ -265,9 +265,11 @@ def test_labs_that_are_overdue_decide_on_the_day_on_which_they_are_drawn():
 def test_labs_that_are_not_due_yet_are_drawn_as_planned_where_they_are_not_needed_now():
     first = plan(regimen(lt4=150), Target.DESICCATED_THYROID)
     waits = on_day(first, regimen(lt4=150), first.checkpoint.lab_day - 20)
-    due = plan_onward(waits, Act.HOLD, tables(), hold_days=14, awaited=LabsAwaited(Draw.WHEN_DUE))
+    due = plan_onward(
+        waits, Act.HOLD, tables(), hold_days=14, awaited=LabsAwaited(DrawnWhen.WHEN_DUE)
+    )
     assert [each.day for each in due.labs] == [20]
-    now = plan_onward(waits, Act.HOLD, tables(), hold_days=14, awaited=LabsAwaited(Draw.NOW))
+    now = plan_onward(waits, Act.HOLD, tables(), hold_days=14, awaited=LabsAwaited(DrawnWhen.NOW))
     assert [each.day for each in now.labs] == [0, 20]
 
 
