@@ -6,6 +6,7 @@ from fractions import Fraction
 from math import isfinite
 
 from crossgrain.dosing.preparations import Kind
+from crossgrain.names.printing import quantity
 from crossgrain.names.values import frozen
 from crossgrain.reading.code_tables import Believed
 from crossgrain.reading.currency import Meaning
@@ -14,7 +15,6 @@ from crossgrain.reading.elements import Asked
 from crossgrain.reading.history import History, keep
 from crossgrain.reading.instructions import times_of_day
 from crossgrain.reading.medication_resources import names_source, reasons_of
-from crossgrain.reading.quantities import in_unit
 from crossgrain.reading.reading import Reading
 from crossgrain.reading.record import MarkedOrder, MedicineEntry, Span
 from crossgrain.reading.resolve import Entry
@@ -256,10 +256,11 @@ def _current_doses(told: Told) -> tuple[Doses, tuple[Span, ...]]:
     from_text = doses.from_text or product.named_in_words
     if doses.lines and from_text:
         shown = " and ".join(
-            f"{line.preparation.generic_name} {in_unit(line.daily, line.preparation)} a day"
+            f"{line.preparation.generic_name} {quantity(line.daily, line.preparation.unit)} a day"
             for line in doses.lines
         )
-        reading.notes.confirm(told.path, f"{shown} was read from text. Is that what is taken?")
+        read = "was read from text" if doses.from_text else "was read of a medicine without a code"
+        reading.notes.confirm(told.path, f"{shown} {read}. Is that what is taken?")
     return Doses(doses.lines, from_text, doses.days_known), spans
 
 
