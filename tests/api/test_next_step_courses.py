@@ -1,5 +1,6 @@
 """Courses of all kinds, visit by visit, through a small EHR: each visit ends with an answer."""
 
+import json
 import tomllib
 from collections.abc import Callable
 from fractions import Fraction
@@ -8,9 +9,14 @@ from random import Random
 from typing import Any
 
 import pytest
-from fixtures.visits.chart import Chart, begun, day_of, patient
+from fixtures.visits.chart import LOINC, SNOMED, Chart, begun, day_of, desk, on, patient
 
+from crossgrain.names.identity import FhirVersion
 from crossgrain.operations.faults import RequestRefused
+from crossgrain.operations.parameters import from_query
+from crossgrain.operations.propose_switch import propose_switch
+from crossgrain.reading.json import parse
+from crossgrain.writing.forms import to_json
 from crossgrain.writing.next_step_words import ACT_WORDS
 
 from .calls import FIXTURES
@@ -226,3 +232,50 @@ def test_in_a_pregnancy_found_at_a_visit_tsh_is_drawn_every_four_weeks(
     days = [day_of(day) for day in labs_in(answer)]
     assert days[0] == FOUND
     assert all(after - day <= FOUR_WEEKS for day, after in pairwise(days)), days
+
+
+def test_in_a_pregnancy_on_levothyroxine_without_a_tsh_blood_is_drawn_the_same_day() -> None:
+    """No dose rises before it; what the guideline advises meanwhile is named."""
+    course = patient("01-levothyroxine-150.json")
+    course.resources = [r for r in course.resources if r["resourceType"] != "Observation"]
+    course.condition(*PREGNANT, FOUND)
+    answer = course.next_step(FOUND)
+    assert said(answer)["act"] == ["hold"]
+    assert labs_in(answer)[0] == on(FOUND)
+    assert "pregnant-on-levothyroxine" in codes_found(answer)
+
+
+def test_a_pregnancy_that_ends_within_a_plan_made_for_it_is_told_of() -> None:
+    course = patient("08-combination-to-levothyroxine.json")
+    course.condition(*PREGNANT, -30)
+    course.take_up(proposed(course, "levothyroxine"))
+    assert "pregnancy-ended" not in codes_found(course.next_step(FOUND))
+    (pregnancy,) = (r for r in course.resources if r.get("code", {}).get("text") == PREGNANT[1])
+    course.resources.remove(pregnancy)
+    course.resources.append(not_pregnant(course, FOUND))
+    assert "pregnancy-ended" in codes_found(course.next_step(FOUND))
+
+
+def proposed(course: Chart, target: str) -> Any:
+    """What is proposed on day one of a record as it is."""
+    asked = from_query({"target": target, "as-of": on(0)}.items())
+    record = parse(json.dumps(course.bundle()).encode())
+    return json.loads(to_json(propose_switch(desk(), record, asked, FhirVersion.R4)))
+
+
+def not_pregnant(course: Chart, day: int) -> Any:
+    """The status of a day, as LOINC and SNOMED CT have it."""
+    return {
+        "resourceType": "Observation",
+        "id": "not-pregnant",
+        "status": "final",
+        "code": {"coding": [{"system": LOINC, "code": "82810-3"}]},
+        "subject": {"reference": f"Patient/{course.patient_id}"},
+        "effectiveDateTime": on(day),
+        "valueCodeableConcept": {"coding": [{"system": SNOMED, "code": "60001007"}]},
+    }
+
+
+def codes_found(answer: Any) -> set[str]:
+    """The codes of an answer's findings."""
+    return {issue["code"]["coding"][0]["code"] for issue in of_type(answer, "DetectedIssue")}

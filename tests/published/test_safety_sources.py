@@ -17,6 +17,7 @@ from tests.unit.safety.patients import (
     known,
     parsed,
     patient,
+    pulse,
     raised,
     tsh,
     with_conditions,
@@ -93,6 +94,61 @@ def test_in_pregnancy_tsh_is_drawn_every_four_weeks() -> None:
     assert constraints(findings, RULES).tsh_every_days == 4 * 7
     (finding,) = (f for f in findings if f.code == "pregnant-moving-to-lt4")
     assert "every 4 weeks until mid-gestation and once near 30 weeks" in finding.action
+
+
+# American Thyroid Association 2017 pregnancy guideline (from memory): on levothyroxine, a newly
+# confirmed pregnancy asks for 20-30 % more at once, such as two additional tablets weekly; after
+# delivery the dose of before, and TSH at about 6 weeks.
+def test_a_pregnancy_on_levothyroxine_without_a_tsh_names_what_the_guideline_advises() -> None:
+    old = (tsh("1.8", -29), pulse(70))
+    finding = raised(patient(pregnant=True, measurements=old), TO_LT4)["pregnant-on-levothyroxine"]
+    assert "20-30 %" in finding.action
+    assert finding.action.startswith("Draw TSH today")
+    known_tsh = patient(pregnant=True, measurements=(tsh("1.8", -28), pulse(70)))
+    assert "pregnant-on-levothyroxine" not in raised(known_tsh, TO_LT4)
+
+
+def test_after_a_pregnancy_the_dose_of_before_it_is_named_and_tsh_in_six_weeks() -> None:
+    ended = patient(made_for_pregnancy=True, pregnant=False)
+    finding = raised(ended, TO_LT4)["pregnancy-ended"]
+    assert "taken before the pregnancy" in finding.action
+    assert "TSH 6 weeks after" in finding.action
+    still = patient(
+        made_for_pregnancy=True, pregnant=False, conditions=known("hypothyroidism-in-pregnancy")
+    )
+    assert "pregnancy-ended" not in raised(still, TO_LT4)
+
+
+# European Thyroid Association 2018 on central hypothyroidism, doi 10.1159/000491388 (from memory):
+# adrenal insufficiency is ruled out, or treated, before levothyroxine.
+@pytest.mark.parametrize("intent", [TO_DESICCATED, TO_LT3])
+def test_before_hormone_rises_in_pituitary_disease_the_adrenals_are_looked_at(
+    intent: Intent,
+) -> None:
+    pituitary = with_conditions("central-hypothyroidism")
+    finding = raised(pituitary, intent)["adrenal-reserve-unknown"]
+    assert finding.severity is Severity.HOLD
+    assert "adrenal reserve" in finding.action
+    assert "adrenal-reserve-unknown" not in raised(pituitary, TO_LT4)  # nothing rises
+    both = with_conditions("central-hypothyroidism", "adrenal-insufficiency")
+    assert "adrenal-reserve-unknown" not in raised(both, intent)  # stopped already
+
+
+# Hauge et al., Expert Opin Drug Metab Toxicol 2021, doi 10.1080/17425255.2021.1955856: 33 % more
+# exposure to levothyroxine with semaglutide tablets.
+@ANY_TARGET
+def test_semaglutide_asks_for_a_tsh_where_it_is_the_tablet(intent: Intent) -> None:
+    found = raised(patient(medicines=known("semaglutide")), intent)
+    assert "33 %" in found["oral-semaglutide"].statement
+    assert "TSH 6 weeks after" in found["oral-semaglutide"].action
+    assert "antidiabetics" in found
+
+
+# Virili et al., Endocr Rev 2019;40:118 (from memory): coeliac disease and bypass surgery.
+@pytest.mark.parametrize("condition", ["coeliac-disease", "bariatric-surgery"])
+@ANY_TARGET
+def test_a_gut_that_absorbs_less_is_told_of(condition: str, intent: Intent) -> None:
+    assert "malabsorption" in raised(with_conditions(condition), intent)
 
 
 # Am Fam Physician 2017;95:710-716: treat TSH below 0.1 mIU/L in those older than 65 or with
@@ -291,6 +347,9 @@ def test_an_antithyroid_medicine_beside_the_hormone_is_asked_about(intent: Inten
         (ATC, "L01XE01", "tyrosine-kinase-inhibitor"),
         (ATC, "G03XC01", "raloxifene"),
         (ATC, "A08AB01", "orlistat"),
+        (RXNORM, "1991302", "semaglutide"),
+        (ATC, "A10BJ06", "semaglutide"),
+        (ATC, "A10BJ02", "oral-antidiabetic"),
         (ATC, "N03AA02", "phenobarbital"),
         (ATC, "H03BB01", "antithyroid"),
     ],

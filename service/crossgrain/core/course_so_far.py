@@ -58,6 +58,14 @@ def about_today(record: Record) -> str:
     return record.current[0].path if record.current else record.root
 
 
+def facts_in(facts: Facts, series: SeriesFacts | None) -> Facts:
+    """What the safety rules look at at a visit; `series` is ``None`` where no plan runs."""
+    if series is None:
+        return replace(facts, at_visit=True)
+    made_for_pregnancy = series.most_generous or turned_back(series)
+    return replace(facts, at_visit=True, in_series=True, made_for_pregnancy=made_for_pregnancy)
+
+
 class ToBeAnswered(Exception):
     """What must be answered first.
 
@@ -141,7 +149,7 @@ class CourseSoFar:
         In pregnancy every plan from here on is one of levothyroxine alone, so what is demanded is
         what such a plan must honour, also where the one that runs has T3.
         """
-        facts = replace(self.record.facts, in_series=self.facts is not None, at_visit=True)
+        facts = facts_in(self.record.facts, self.facts)
         target = self.target or (self.facts.target if self.facts else Target.LEVOTHYROXINE)
         if turned_back(self.facts):
             target = Target.LEVOTHYROXINE

@@ -11,7 +11,7 @@ from fractions import Fraction
 
 from crossgrain.catalogue import Catalogue
 from crossgrain.core.already_ordered import only_changed
-from crossgrain.core.course_so_far import about_today
+from crossgrain.core.course_so_far import about_today, facts_in
 from crossgrain.core.filed_ends import as_ended
 from crossgrain.core.filed_plan import FiledPlan, Replaced, Submitted
 from crossgrain.core.hold_at_visit import rises_in, settled
@@ -275,7 +275,7 @@ class _Visit:
 
     def _findings(self, standing: Standing, plan: Plan) -> tuple[Finding, ...]:
         """What the rules say of the patient and of the plan from today on."""
-        facts = replace(standing.record.facts, in_series=standing.facts is not None, at_visit=True)
+        facts = facts_in(standing.record.facts, standing.facts)
         rules = self.catalogue.rules
         found = before_plan(facts, self._intent(standing, plan), rules)
         of_plan = (_of_the_way(each, plan, standing) for each in after_plan(plan, facts, rules))

@@ -113,6 +113,7 @@ GATES: Mapping[str, Callable[[RuleCase], bool]] = {
     "lt4-target": lambda case: case.intent.kinds == {Kind.LEVOTHYROXINE},
     "desiccated-target": lambda case: Kind.DESICCATED_THYROID in case.intent.kinds,
     "may-be-postmenopausal": _may_be_postmenopausal,
+    "made-for-pregnancy": lambda case: case.facts.made_for_pregnancy,
     "takes-lt4": lambda case: case.facts.regimen.pure_t4_ug > 0,
 }
 

@@ -128,6 +128,7 @@ class Facts:
     running : a switch that is under way, where another is asked for
     in_series : what was changed of late was a step of the series that is judged
     at_visit : it is a visit after the first, whether a plan runs or a dose is adjusted
+    made_for_pregnancy : that series began, or was turned back, as a pregnancy needs
     """
 
     regimen: Regimen
@@ -154,6 +155,8 @@ class Facts:
     def has_begun(self) -> bool:
         """Whether there is no first dose left that something could be done before."""
         return self.in_series or self.at_visit
+
+    made_for_pregnancy: bool = False
 
 
 T3_TARGETS = frozenset(Target) - {Target.LEVOTHYROXINE}

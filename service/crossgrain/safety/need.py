@@ -116,14 +116,14 @@ def _says_nothing(facts: Facts, found: tuple[Measurement, ...], rule: Rule) -> I
         yield "and no guide in central hypothyroidism"
     if has_goal(facts):
         yield "and kept low on purpose, so that only its own goal tells"
-    yield from _does_not_count(facts, found, rule)
+    yield from does_not_count(facts, found, rule)
     if len({_says(facts, m, rule) for m in found}) > 1:
         yield "results that contradict each other"
     if not all(results.tells_its_side(facts, m, rule) for m in found):
         yield "which does not tell whether it is low, in range or high"
 
 
-def _does_not_count(facts: Facts, found: tuple[Measurement, ...], rule: Rule) -> Iterator[str]:
+def does_not_count(facts: Facts, found: tuple[Measurement, ...], rule: Rule) -> Iterator[str]:
     """Why a result does not speak of today's dose, as it is taken now."""
     fresh, steady = rule.number("fresh"), rule.number("steady")
     days = [m.day for m in found if m.day is not None and not m.preliminary]
@@ -139,7 +139,7 @@ def _does_not_count(facts: Facts, found: tuple[Measurement, ...], rule: Rule) ->
     if any(day is None or min(days) - day < steady for day in ended):
         yield f"drawn less than {amount(steady)} days after another thyroid hormone ended"
     if listed(facts.medicines, _BIOTIN):
-        yield "and biotin is taken, which makes it read falsely"
+        yield "with biotin taken, which makes it read falsely"
 
 
 def _says(facts: Facts, tsh: Measurement, rule: Rule) -> TodaysTsh | None:
@@ -161,7 +161,7 @@ def _low_free_t4(facts: Facts, rule: Rule) -> tuple[Measurement, ...]:
         return ()
     found = results.latest(facts, Analyte.FREE_T4, rule.number("fresh"))
     low = all(m.low is not None and results.is_below(m, m.low) for m in found)
-    counts = not any(_does_not_count(facts, found, rule)) if found else False
+    counts = not any(does_not_count(facts, found, rule)) if found else False
     return found if low and counts else ()
 
 

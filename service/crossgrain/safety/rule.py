@@ -229,7 +229,7 @@ def worded(entry: Rule | Missing, code: str, hit: Hit, *, runs: bool = False) ->
         code=code,
         title=titled(entry),
         severity=entry.severity,
-        statement=(later.statement or entry.statement).format(**known),
+        statement=_begun((later.statement or entry.statement).format(**known)),
         action=(later.action or entry.action).format(**known),
         origins=tuple(dict.fromkeys(hit.origins)),
         source=entry.source.format(**known),
@@ -237,6 +237,10 @@ def worded(entry: Rule | Missing, code: str, hit: Hit, *, runs: bool = False) ->
         act=entry.act,
         day=hit.day,
     )
+
+
+def _begun(sentence: str) -> str:
+    return f"{sentence[:1].upper()}{sentence[1:]}"
 
 
 _BEFORE = {False: "the first dose", True: "any dose is raised"}
@@ -252,7 +256,7 @@ def in_general(entry: Rule | Missing, fills: Mapping[str, str]) -> str:
     >>> in_general(rule, {})
     '… is above 38 °C. Source: from memory'
     """
-    known = defaultdict(lambda: "…", {**texts(entry.numbers), **fills})
+    known = defaultdict(lambda: "…", {"are": "is", **texts(entry.numbers), **fills})
     return f"{entry.statement} Source: {entry.source}".format_map(known)
 
 
@@ -279,8 +283,22 @@ def hit_on(found: tuple[Known, ...], **fills: str) -> Hit | None:
     """A hit that names what was found, or none where nothing was."""
     if not found:
         return None
-    names = dict.fromkeys(known.key.replace("-", " ") for known in found)
-    return Hit(tuple(known.origin for known in found), {"what": ", ".join(names), **fills})
+    *names, last = dict.fromkeys(_in_words(known.key) for known in found)
+    what = f"{', '.join(names)} and {last}" if names else last
+    named = {"what": what, "are": "are" if names else "is"}
+    return Hit(tuple(known.origin for known in found), {**named, **fills})
+
+
+_CAPITALS = {"tsh": "TSH", "k": "K"}
+
+
+def _in_words(key: str) -> str:
+    """Our name for what was found, as it is written.
+
+    >>> _in_words("vitamin-k-antagonist")
+    'vitamin K antagonist'
+    """
+    return " ".join(_CAPITALS.get(word, word) for word in key.split("-"))
 
 
 def listed(known: tuple[Known, ...] | None, keys: frozenset[str]) -> tuple[Known, ...]:

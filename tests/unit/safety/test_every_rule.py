@@ -89,6 +89,10 @@ EXAMPLES: dict[str, Example] = {
     "adrenal-insufficiency-treated": Example(
         patient(conditions=ADRENAL, medicines=known("glucocorticoid")), patient(conditions=ADRENAL)
     ),
+    "adrenal-reserve-unknown": Example(
+        with_conditions("central-hypothyroidism"),
+        patient(conditions=known("central-hypothyroidism"), medicines=known("glucocorticoid")),
+    ),
     "thyrotoxicosis": with_condition("thyrotoxicosis"),
     "thyrotoxicosis-no-rise": with_condition("thyrotoxicosis", TO_LT4),
     "central-hypothyroidism": with_condition("central-hypothyroidism"),
@@ -137,6 +141,15 @@ EXAMPLES: dict[str, Example] = {
     "pregnant-t3-target": Example(patient(pregnant=True), CLEAR),
     "planning-pregnancy-t3-target": Example(patient(goals=known("planning-pregnancy")), CLEAR),
     "pregnant-moving-to-lt4": Example(patient(pregnant=True), CLEAR, TO_LT4),
+    "pregnant-on-levothyroxine": Example(
+        patient(pregnant=True, measurements=(tsh("2", -29), pulse(70))),
+        patient(pregnant=True, measurements=(tsh("2", -28), pulse(70))),
+        TO_LT4,
+    ),
+    "pregnancy-ended": Example(
+        patient(made_for_pregnancy=True, pregnant=False),
+        patient(made_for_pregnancy=True, pregnant=None),
+    ),
     "warfarin": on_medicine("warfarin"),
     "antidiabetics": on_medicine("insulin"),
     "digoxin": on_medicine("digoxin"),
@@ -148,6 +161,8 @@ EXAMPLES: dict[str, Example] = {
     "orlistat": on_medicine("orlistat"),
     "ciprofloxacin": on_medicine("ciprofloxacin"),
     "raloxifene": on_medicine("raloxifene"),
+    "oral-semaglutide": on_medicine("semaglutide"),
+    "malabsorption": with_condition("coeliac-disease"),
     "amiodarone": on_medicine("amiodarone"),
     "lithium": on_medicine("lithium"),
     "ketamine": on_medicine("ketamine"),
@@ -216,7 +231,7 @@ def test_a_rule_stays_quiet(code: str) -> None:
 
 @pytest.mark.parametrize(("code", "need"), NEEDS)
 def test_a_rule_without_its_data_is_listed_as_unchecked(code: str, need: str) -> None:
-    facts = patient(**TAKES_AWAY[need])
+    facts = patient(made_for_pregnancy=True, **TAKES_AWAY[need])
     intent = EXAMPLES[code].intent
     assert code not in not_checked(CLEAR, intent)
     assert need in not_checked(facts, intent)[code]

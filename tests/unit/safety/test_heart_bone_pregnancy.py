@@ -146,7 +146,7 @@ def test_a_patient_without_lt4_is_not_asked_for_a_weight() -> None:
 
 def test_a_binder_puts_the_four_hours_into_the_instruction() -> None:
     finding = raised(patient(medicines=known("calcium", "iron")))["binders"]
-    assert finding.instruction == "Take at least 4 hours apart from: calcium, iron."
+    assert finding.instruction == "Take at least 4 hours apart from: calcium and iron."
 
 
 def test_an_allergy_to_pork_does_not_stand_in_the_way_of_a_synthetic_target() -> None:

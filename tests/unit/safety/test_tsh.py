@@ -53,6 +53,28 @@ def test_in_pregnancy_the_lower_of_the_laboratorys_limit_counts() -> None:
     assert "tsh-high" in codes("2.3", pregnant=True, high=Fraction("2.2"))
 
 
+SHORT = "today's dose is less than replacement"
+OPEN = "it does not tell whether today's dose is too little"
+
+
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        ({}, SHORT),
+        ({"regimen_changed_days_ago": 72}, SHORT),
+        ({"regimen_changed_days_ago": 71}, f"42 days after the last change of dose, {OPEN}"),
+        ({"medicines": known("biotin")}, f"with biotin taken, which makes it read falsely, {OPEN}"),
+    ],
+)
+def test_a_high_tsh_calls_a_dose_too_little_only_once_it_can_speak_of_it(
+    changes: dict[str, object], says: str
+) -> None:
+    drawn = patient(measurements=(tsh("6.2", -30), pulse(70)), **changes)
+    finding = raised(drawn, TO_LT4)["tsh-high"]
+    assert says in finding.statement
+    assert ("the checkpoint" in finding.action) is (says == SHORT)
+
+
 def test_below_a_tenth_counts_only_under_the_laboratorys_own_limit() -> None:
     def stops(value: str, low: str) -> bool:
         drawn = tsh(value, low=Fraction(low))

@@ -66,6 +66,14 @@ def test_a_finding_names_the_resource_that_raised_it(code: str, origins: tuple[s
         ("tsh-suppressed", with_labs(tsh("0.09")), TO_LT3, "TSH is 0.09 mIU/L (30 days ago),"),
         ("tsh-low", with_labs(tsh("0.39")), TO_LT4, "TSH is 0.39 mIU/L (30 days ago), below"),
         ("tsh-high", with_labs(tsh("4.1")), TO_LT4, "TSH is 4.1 mIU/L (30 days ago), above"),
+        ("binders", patient(medicines=known("iron", "calcium")), TO_LT4, "Iron and calcium are"),
+        ("binders", patient(medicines=known("iron")), TO_LT4, "Iron is taken: that binds"),
+        (
+            "tsh-suppression-goal",
+            patient(goals=known("tsh-suppression-goal")),
+            TO_LT4,
+            "The record holds TSH suppression goal: where",
+        ),
         (
             "heart-rate-high",
             patient(measurements=(tsh("2"), pulse(101))),
@@ -113,13 +121,13 @@ def test_a_finding_names_the_resource_that_raised_it(code: str, origins: tuple[s
             "compounded-product",
             EXAMPLES["compounded-product"].fires,
             TO_LT4,
-            "liothyronine, sustained release is taken, a compounded product:",
+            "Liothyronine, sustained release is taken, a compounded product:",
         ),
         (
             "binders",
             patient(medicines=known("calcium", "phosphate-binder")),
             TO_LT4,
-            "calcium, phosphate binder is taken and binds thyroid hormone",
+            "Calcium and phosphate binder are taken: that binds thyroid hormone",
         ),
     ],
 )
@@ -233,7 +241,7 @@ def test_every_compounded_product_is_named_once() -> None:
     lines = (line, replace(line, preparation=other), line)
     found = raised(patient(regimen=Regimen(lines)))["compounded-product"]
     assert found.statement.startswith(
-        "liothyronine, sustained release, thyroid capsule is taken, a compounded product"
+        "Liothyronine, sustained release, thyroid capsule is taken, a compounded product"
     )
 
 

@@ -3,9 +3,10 @@
 from fractions import Fraction
 
 from crossgrain.dosing.policy import TodaysTsh
+from crossgrain.dosing.preparations import Kind
 from crossgrain.safety import results
 from crossgrain.safety.facts import Analyte, Known, Measurement, Sex
-from crossgrain.safety.need import need_reading
+from crossgrain.safety.need import does_not_count, need_reading
 from crossgrain.safety.results import (
     PREGNANT,
     has_goal,
@@ -64,11 +65,23 @@ def _high(case: RuleCase, rule: Rule) -> Hit | None:
         for m in results.latest(case.facts, Analyte.TSH, rule.number("fresh"))
         if results.is_above(m, upper_limit(case.facts, m, rule))
     ]
-    return _hit(found) if found and _tsh_speaks(case) else None
+    return _hit(found, **_so(case, found, rule)) if found and _tsh_speaks(case) else None
 
 
-def _hit(found: list[Measurement] | tuple[Measurement, ...]) -> Hit:
-    return Hit(tuple(m.origin for m in found), {"tsh": results.shown(found)})
+def _so(case: RuleCase, found: list[Measurement], rule: Rule) -> dict[str, str]:
+    """What follows from a high TSH: a dose that is too little, or nothing certain."""
+    why = next(does_not_count(case.facts, tuple(found), rule), "")
+    if why:
+        so = f"{why}, it does not tell whether today's dose is too little"
+        return {"so": so, "do": "Wait for a TSH that speaks of today's dose"}
+    return {
+        "so": "today's dose is less than replacement, and so is every equivalent of it",
+        "do": "Expect to go past the checkpoint",
+    }
+
+
+def _hit(found: list[Measurement] | tuple[Measurement, ...], **fills: str) -> Hit:
+    return Hit(tuple(m.origin for m in found), {"tsh": results.shown(found), **fills})
 
 
 LABS: dict[str, Predicate] = {
@@ -104,11 +117,13 @@ INTERACTIONS: dict[str, Predicate] = {
     "orlistat": _medicine,
     "ciprofloxacin": _medicine,
     "raloxifene": _medicine,
+    "oral-semaglutide": _medicine,
     "amiodarone": _medicine,
     "lithium": _medicine,
     "ketamine": _medicine,
     "sympathomimetics": _medicine,
     "biotin": _medicine,
+    "malabsorption": condition_listed,
     "allergy-pork": _allergy,
     "allergy-desiccated-excipient": _allergy,
     "allergy-to-target": _allergy_to_target,
@@ -238,6 +253,12 @@ def _adrenal_treated(case: RuleCase, _: Rule) -> Hit | None:
     return hit_on(adrenal + steroid) if adrenal and steroid else None
 
 
+def _adrenal_unknown(case: RuleCase, rule: Rule) -> Hit | None:
+    """Where adrenal insufficiency is on record too, or treated, other rules speak of it."""
+    known = listed(case.facts.medicines, _STEROID) or listed(case.facts.conditions, _ADRENAL)
+    return None if known else condition_listed(case, rule)
+
+
 def _thyrotoxic_no_rise(case: RuleCase, rule: Rule) -> Hit | None:
     return None if case.intent.any_rise else condition_listed(case, rule)
 
@@ -282,6 +303,7 @@ def _central(case: RuleCase, rule: Rule) -> Hit | None:
 ENDOCRINE: dict[str, Predicate] = {
     "adrenal-insufficiency": _adrenal_uncorrected,
     "adrenal-insufficiency-treated": _adrenal_treated,
+    "adrenal-reserve-unknown": _adrenal_unknown,
     "thyrotoxicosis": condition_listed,
     "thyrotoxicosis-no-rise": _thyrotoxic_no_rise,
     "central-hypothyroidism": _central,
@@ -298,6 +320,21 @@ def _pregnant(case: RuleCase, _: Rule) -> Hit | None:
     return Hit(origins or ("Patient",))
 
 
+def _pregnant_on_lt4(case: RuleCase, rule: Rule) -> Hit | None:
+    """Levothyroxine alone, and no TSH that could lead: a newly found pregnancy, as far as is
+    known."""
+    days = Fraction(rule.numbers["weeks"].days or 0)
+    known = any(results.is_fresh(m, days) for m in results.of(case.facts, Analyte.TSH))
+    alone = case.facts.regimen.kinds == {Kind.LEVOTHYROXINE}
+    return _pregnant(case, rule) if alone and not known else None
+
+
+def _pregnancy_ended(case: RuleCase, _: Rule) -> Hit | None:
+    """Only where the record says so: silence ends no pregnancy."""
+    ended = case.facts.pregnant is False and not is_pregnant(case.facts)
+    return Hit(("Patient",)) if ended else None
+
+
 def _planning(case: RuleCase, rule: Rule) -> Hit | None:
     wishes = (case.facts.goals or ()) + (case.facts.conditions or ())
     return hit_on(listed(wishes, rule.keys))
@@ -307,4 +344,6 @@ PREGNANCY: dict[str, Predicate] = {
     "pregnant-t3-target": _pregnant,
     "planning-pregnancy-t3-target": _planning,
     "pregnant-moving-to-lt4": _pregnant,
+    "pregnant-on-levothyroxine": _pregnant_on_lt4,
+    "pregnancy-ended": _pregnancy_ended,
 }
