@@ -61,7 +61,7 @@ def read_record(bundle: dict[str, Any], **look: Unpack[Look]) -> Record:
     refuse_drafts_above(len(medicines.drafts), reading.index.root)
     answered = _without_answered(medicines.taken, reading)
     answered = _without_denied(answered, medicines, reading)
-    taken = reconciled(answered, reading.codes, notes)
+    taken = reconciled(answered, medicines.past, reading.codes, notes)
     ask_what_only_hand_overs_tell(medicines.handed, medicines.told, not taken, reading)
     claims = [hormone.claim for hormone in taken]
     ask_about_denials(

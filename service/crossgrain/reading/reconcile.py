@@ -5,6 +5,7 @@ from. A chain follows the dates and never comes back to where it began.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import replace
 from fractions import Fraction
 
@@ -68,14 +69,19 @@ def leading_in_circles(links: Mapping[str, Iterable[str]]) -> set[str]:
     return {name for name, count in left.items() if count}
 
 
-def reconciled(taken: list[Hormone], codes: CodeTables, notes: Notes) -> list[Hormone]:
+def reconciled(
+    taken: list[Hormone], past: Sequence["Past"], codes: CodeTables, notes: Notes
+) -> list[Hormone]:
     """The medicines taken, without orders that a newer order or a statement stands for.
+
+    An order whose place was taken by one of the past, which was stopped or paused or is over, is
+    asked about: the older one has been given up too, unless somebody went back to it.
 
     Two of one hormone that are not tied together may be one medicine written twice: asked,
     unless one group identifier says that they were ordered together. Even so they must differ,
     and come together to a dose that somebody takes.
     """
-    kept = _without_restated(_without_replaced(taken, notes), notes)
+    kept = _without_restated(_without_replaced(taken, past, notes), notes)
     kept = without_said_again(kept, codes.believed.renewal_days, notes)
     by_kind: dict[Kind, list[Hormone]] = {}
     for hormone in kept:
@@ -193,7 +199,7 @@ def _ask_about_the_whole(several: list[Hormone], notes: Notes) -> None:
             )
 
 
-def _without_replaced(taken: list[Hormone], notes: Notes) -> list[Hormone]:
+def _without_replaced(taken: list[Hormone], past: Sequence["Past"], notes: Notes) -> list[Hormone]:
     """Drop an order that a newer one replaces; ask where their word on that is in doubt."""
     orders = {t.entry.reference: Order(t.entry.replaced, t.entry.first_day) for t in taken}
     doubts = doubts_of(orders)
@@ -204,6 +210,11 @@ def _without_replaced(taken: list[Hormone], notes: Notes) -> list[Hormone]:
             older = paths.get(each.entry.replaced or "", "")
             notes.ask(Asked(of, doubts[each.entry.reference], Asks.WHICH_OF_TWO, older))
     replaced = {order.replaces for own, order in orders.items() if own not in doubts}
+    given_up = [entry for _, entry in past if entry.replaced]
+    newer: dict[str | None, list[MedicineEntry]] = {}
+    for entry in given_up:
+        newer.setdefault(entry.replaced, []).append(entry)
+    replaced |= _through(given_up, replaced, orders)
     replaced |= {statement for each in taken for statement in each.changes}
     notes.forget({each.entry.path for each in taken if each.entry.reference in replaced})
     kept = []
@@ -212,7 +223,52 @@ def _without_replaced(taken: list[Hormone], notes: Notes) -> list[Hormone]:
             notes.unread(each.entry.path, "not counted as taken: a newer order replaces it")
         else:
             kept.append(each)
+            _ask_whether_gone_back(each, newer.get(each.entry.reference, ()), notes)
     return kept
+
+
+def _through(
+    given_up: Sequence[MedicineEntry],
+    replaced: AbstractSet[str | None],
+    orders: Mapping[str, Order],
+) -> set[str]:
+    """The orders whose place was taken by one that a newer order replaces in its turn."""
+    past = {entry.reference: Order(entry.replaced, entry.first_day) for entry in given_up}
+    doubts, found, left = doubts_of({**orders, **past}), set[str](), list(replaced)
+    while left:
+        own = left.pop()
+        older = past[own].replaces if own in past and own not in doubts else None
+        if older is not None and older not in found:
+            found.add(older)
+            left.append(older)
+    return found
+
+
+def _ask_whether_gone_back(order: Hormone, newer: Sequence[MedicineEntry], notes: Notes) -> None:
+    """Ask about an order whose place others took that were given up since.
+
+    One that was written after such another is the newer word.
+    """
+    for other in newer:
+        if not _begins_after(order.entry, other):
+            over = (
+                "has ended"
+                if other.status == "active"
+                else f"is {other.status.replace('-', ' ')} now"
+            )
+            notes.ask(
+                Asked(
+                    order.entry.path,
+                    f"This {order.kind} medicine stands as taken, but {other.path} took its place,"
+                    f" and {over}. Is it taken now?",
+                    Asks.TAKEN,
+                )
+            )
+
+
+def _begins_after(one: MedicineEntry, other: MedicineEntry) -> bool:
+    first, earlier = one.first_day, other.first_day
+    return first is not None and earlier is not None and first > earlier
 
 
 def _without_restated(taken: list[Hormone], notes: Notes) -> list[Hormone]:
