@@ -63,6 +63,7 @@ class _PhraseFile(FileForm):
     filler: _Patterns
     own: _OwnPatterns
     harmless: _Patterns
+    denying: _Patterns
     bearing: _Patterns
     neutral: _Patterns
     in_a_name: _Patterns
@@ -171,7 +172,7 @@ def phrasebook_from(
     """
     file = decoded(content, _PhraseFile)
     pieces = _pieces(file.pieces)
-    own, filler, harmless, bearing, neutral, in_a_name, begins = (
+    own, filler, harmless, denying, bearing, neutral, in_a_name, begins = (
         _any_of(getattr(file, name).phrases, pieces) for name in _LISTS
     )
     try:
@@ -180,6 +181,7 @@ def phrasebook_from(
             own=own,
             opening=_pattern(file.own.opening, pieces),
             harmless=harmless,
+            denying=denying,
             bearing=bearing,
             neutral=neutral,
             in_a_name=in_a_name,
@@ -193,7 +195,9 @@ def phrasebook_from(
         raise
 
 
-_LISTS = ("own", "filler", "harmless", "bearing", "neutral", "in_a_name", "begins")
+_LISTS = (
+    "own", "filler", "harmless", "denying", "bearing", "neutral", "in_a_name", "begins",
+)  # fmt: skip
 
 
 def patterns_in(content: Mapping[str, object]) -> Iterator[tuple[str, str]]:

@@ -33,6 +33,8 @@ _KEPT = frozenset(
 """What says nothing of the dose; all else is left out."""
 
 
+_AGAINST = frozenset({"doNotPerform", "statusReason"})
+"""What may speak against its being taken."""
 DAILY: Resource = {"repeat": {"frequency": 1, "period": 1, "periodUnit": "d"}}
 """Once a day."""
 
@@ -48,7 +50,7 @@ def dosage_list(resource: Mapping[str, Any]) -> str:
 
 def as_taken(resource: Resource, calendar: Calendar, version: FhirVersion) -> Resource:
     """The same, said to be taken now; a draft stays an order to be judged."""
-    said = {key: value for key, value in resource.items() if key != "doNotPerform"}
+    said = {key: value for key, value in resource.items() if key not in _AGAINST}
     ordered = resource.get("effectiveDosePeriod")
     if isinstance(ordered, dict):
         said["effectiveDosePeriod"] = _running(ordered, calendar)

@@ -23,6 +23,7 @@ from crossgrain.reading.calendar import Calendar
 from crossgrain.reading.elements import (
     Asked,
     Asks,
+    CodeableConcept,
     Dosage,
     PartialDate,
     Period,
@@ -30,6 +31,7 @@ from crossgrain.reading.elements import (
     Unreadable,
 )
 from crossgrain.reading.reading import Reading
+from crossgrain.reading.sayings import quoted
 from crossgrain.reading.views import MedicationRequest, MedicationStatement, Medicine
 
 ORDERS = {"order", "original-order", "reflex-order", "filler-order"}
@@ -70,7 +72,8 @@ def statement_standing(statement: MedicationStatement, reading: Reading, path: s
     Raises
     ------
     Asked
-        where its status is ``unknown``, or it is taken otherwise than as directed.
+        where its status is ``unknown``, its reason says that it is not taken, or it is taken
+        otherwise than as directed.
     Unreadable
         where it has none, or one that this version does not know.
     """
@@ -93,6 +96,8 @@ def statement_standing(statement: MedicationStatement, reading: Reading, path: s
         standing = Meaning.NOT_TAKEN if never else Meaning.PAST
         why, last_day = "its adherence says: not taken now", _passed(dated.last_day)
         return replace(dated, standing=standing, why=why, last_day=last_day)
+    if dated.standing is Meaning.TAKEN:
+        _refuse_reason_against(statement.status_reason, reading, path)
     unsure = _UNSURE if statement.status == "recorded" and said not in _TAKING else ""
     return replace(dated, confirm=unsure or _stale(statement, reading, path))
 
@@ -107,8 +112,9 @@ def request_standing(request: MedicationRequest, reading: Reading, path: str) ->
     Raises
     ------
     Asked
-        where its status is ``unknown``, its intent leaves open whether it is taken, or its period
-        says that it is taken today and its dosages that it is not, or the reverse.
+        where its status is ``unknown`` or its reason says that it is not taken, its intent leaves
+        open whether it is taken, or its period says that it is taken today and its dosages that it
+        is not, or the reverse.
     Unreadable
         where status or intent is missing or not one that this version knows.
     """
@@ -129,8 +135,24 @@ def request_standing(request: MedicationRequest, reading: Reading, path: str) ->
     dated = _ordered(request, reading, path)
     if status != "active":
         return _given_up(status, dated)
+    if dated.standing is Meaning.TAKEN and request.status_reason:
+        _refuse_reason_against([request.status_reason], reading, path)
     unsure = _of_other_days(request, reading.calendar, path) or dated.confirm
     return replace(dated, confirm=unsure or _past_validity(request, reading.calendar, path))
+
+
+def _refuse_reason_against(reasons: Sequence[CodeableConcept], reading: Reading, path: str) -> None:
+    """A status that says that it is taken, with a reason why it is not."""
+    said = (w for r in reasons for w in (r.text, *(coding.display for coding in r.coding)) if w)
+    for words in said:
+        reading.budget.spend_on_words(len(words), path)
+        if reading.codes.phrases.denies(words):
+            raise Asked(
+                f"{path}.statusReason",
+                f"It stands as taken, and the reason of that status is {quoted(words)}. Is it taken"
+                " now?",
+                Asks.TAKEN,
+            )
 
 
 def _no_order(intent: str, status: str, path: str) -> Currency:

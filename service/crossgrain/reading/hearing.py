@@ -92,7 +92,8 @@ class Phrasebook:
     own : what the service itself writes around a dose
     opening : how such words begin that stand before it
     harmless : what leaves a coded dose as it is, besides these
-    bearing : what bears on the taking and cannot be read
+    denying : what says that it is not taken, or not now
+    bearing : what else bears on the taking and cannot be read
     neutral : words that say nothing of their own
     in_a_name : by what the name of a medicine carries an instruction
     own_notes : how the notes begin that the service itself writes
@@ -103,13 +104,16 @@ class Phrasebook:
     --------
     >>> book = Phrasebook(
     ...     filler="by mouth", own="in all", opening="first", harmless="as directed",
-    ...     bearing="hold|until", neutral="labs", in_a_name="hold", own_notes="only if: ",
+    ...     denying="hold", bearing="until", neutral="labs", in_a_name="hold",
+    ...     own_notes="only if: ",
     ...     begins="take|stop",
     ... )
     >>> [s.per_day for s in book.heard_in("One tablet daily, as directed").schedules]
     [Fraction(1, 1)]
     >>> book.heard_in("1 tablet daily, hold until labs").bearing
     'hold'
+    >>> book.denies("1 tablet daily, hold until labs")
+    True
     >>> book.read_sig("1 tablet by mouth daily").parts[0].schedule.per_day
     Fraction(1, 1)
     """
@@ -118,6 +122,7 @@ class Phrasebook:
     own: str
     opening: str
     harmless: str
+    denying: str
     bearing: str
     neutral: str
     in_a_name: str
@@ -129,6 +134,7 @@ class Phrasebook:
     _named: Remembered[str, str] = field(init=False, repr=False)
     _own_note: re.Pattern[str] = field(init=False, repr=False)
     _beginning: re.Pattern[str] = field(init=False, repr=False)
+    _denial: re.Pattern[str] = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         read = partial(read_sig, filler=self._filler(), languages=self.languages)
@@ -143,6 +149,7 @@ class Phrasebook:
         object.__setattr__(self, "_named", named)
         object.__setattr__(self, "_own_note", re.compile(self.own_notes))
         object.__setattr__(self, "_beginning", re.compile(rf"(?:{self.begins})(?!\w)"))
+        object.__setattr__(self, "_denial", re.compile(rf"(?<!\w)(?:{self.denying})(?!\w)"))
 
     def _filler(self) -> re.Pattern[str]:
         """What may stand beside the dose, and the signs between."""
@@ -164,7 +171,7 @@ class Phrasebook:
             r"|(?P<one>(?:take|give) one\b)"
             rf"|(?P<foreign>{'|'.join(pattern.pattern for pattern, _ in ELSEWHERE)})"
             rf"|(?P<tablets>{_TABLETS_ELSEWHERE})"
-            rf"|(?P<bearing>(?:{self.bearing})(?!\w))"
+            rf"|(?P<bearing>(?:{self.denying}|{self.bearing})(?!\w))"
             rf"|(?P<neutral>(?:{self.neutral})(?!\w))"
             r")"
         )
@@ -188,6 +195,10 @@ class Phrasebook:
     def begins_instruction(self, sentence: str) -> bool:
         """Whether a sentence of a note begins as an instruction does."""
         return self._beginning.match(plain_words(sentence)) is not None
+
+    def denies(self, reason: str) -> bool:
+        """Whether the reason of a status says somewhere that it is not taken."""
+        return self._denial.search(plain_words(reason[:LONGEST_HEARD])) is not None
 
 
 class Elsewhere(NamedTuple):

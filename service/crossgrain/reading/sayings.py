@@ -207,14 +207,14 @@ def compare(saying: Saying, settled: SettledDose, reading: Reading) -> None:
     if heard.bearing:
         raise Asked(
             saying.place,
-            f"The dose is {settled.shown}, and beside it stands {_shown(saying)}, which bears on"
-            f" the taking and could not be read ({heard.bearing}). What is taken?",
+            f"The dose is {settled.shown}, and beside it stands {quoted(saying.words)}, which bears"
+            f" on the taking and could not be read ({heard.bearing}). What is taken?",
         )
     if not heard.whole:
         reading.notes.confirm(
             saying.place,
-            f"The dose is {settled.shown}, and beside it stands {_shown(saying)}, of which not"
-            " every word was read. Do these words change the dose?",
+            f"The dose is {settled.shown}, and beside it stands {quoted(saying.words)}, of which"
+            " not every word was read. Do these words change the dose?",
         )
 
 
@@ -230,12 +230,14 @@ def _differ(saying: Saying, settled: SettledDose) -> Asked:
     """Both sayings, each as it stands."""
     return Asked(
         settled.path,
-        f"The dose is {settled.shown}, and beside it stands {_shown(saying)}. Which one is taken?",
+        f"The dose is {settled.shown}, and beside it stands {quoted(saying.words)}. Which one is"
+        " taken?",
     )
 
 
-def _shown(saying: Saying) -> str:
-    words = " ".join(saying.words.split())
+def quoted(said: str) -> str:
+    """Words of the record, in one line and cut to a length that can be shown."""
+    words = " ".join(said.split())
     return f"“{words if len(words) <= _SHOWN else words[: _SHOWN - 1] + '…'}”"
 
 

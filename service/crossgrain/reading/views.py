@@ -78,6 +78,7 @@ class MedicationStatement(Medicine):
     context: Reference | None = None
     encounter: Reference | None = None
     adherence: Adherence | None = None
+    status_reason: tuple[CodeableConcept, ...] = ()
     taken: str | None = None
 
     @property
@@ -102,6 +103,7 @@ class MedicationRequest(Medicine):
     reported: bool | None = None
     authored_on: str | None = None
     status_changed: str | None = None
+    status_reason: CodeableConcept | None = None
     requester: Reference | None = None
     encounter: Reference | None = None
     group_identifier: Identifier | None = None

@@ -1,14 +1,18 @@
 """Which medicines are taken on the day of reading, which are drafts, past or asked about."""
 
 from datetime import date
+from typing import Any
 
 import pytest
 from tests.unit.reading.records import (
+    AS_OF,
+    CODES,
     DAILY,
     LT3,
     LT4,
     LT4_100,
     ONE,
+    PREPARATIONS,
     SNOMED,
     SUBJECT,
     Json,
@@ -23,7 +27,15 @@ from tests.unit.reading.records import (
     ucum,
 )
 
+from crossgrain.names.identity import FhirVersion
+from crossgrain.reading.posing import posed_in
+from crossgrain.reading.reader import doses_by_date
+from crossgrain.screening.course import Undecided
+
 DOSE = dosage(ucum(100, "ug"))
+LOOK: dict[str, Any] = {
+    "version": FhirVersion.R4, "as_of": AS_OF, "codes": CODES, "preparations": PREPARATIONS,
+}  # fmt: skip
 
 
 def taken(**more: object) -> Json:
@@ -613,3 +625,72 @@ def test_a_gap_of_more_than_forty_five_days_is_a_change(ended: str, days: int) -
         ordered(authoredOn="2026-01-30"),
     )
     assert record.facts.regimen_changed_days_ago == days
+
+
+def reason(*words: str, **more: object) -> Json:
+    """Why it stands as it does: words, and the displays of codes."""
+    text, *shown = words
+    return {"text": text, "coding": [{"display": each} for each in shown], **more}
+
+
+DENIED_BY_REASON: dict[str, Json] = {
+    "an order": ordered(statusReason=reason("Stopped by patient")),
+    "an order, by the display of a code": ordered(
+        statusReason=reason("see letter", "Medication discontinued")
+    ),
+    "an order, in the midst of its words": ordered(
+        statusReason=reason("Palpitations: she has not taken it since Monday")
+    ),
+    "a statement": taken(statusReason=[reason("Side effects"), reason("On hold for surgery")]),
+}
+
+
+@pytest.mark.parametrize("resource", DENIED_BY_REASON.values(), ids=DENIED_BY_REASON.keys())
+def test_a_reason_that_says_it_is_not_taken_is_asked_about(resource: Json) -> None:
+    """FHIR R4, ``statusReason``: "the reason for the current state", here of one that is active."""
+    record = read(resource)
+    assert asked(record) == [f"{ONE}.statusReason"]
+    assert record.current == ()
+
+
+OTHER_REASONS: dict[str, Json] = {
+    "an order": ordered(statusReason=reason("Dose raised after the TSH of May", "Renewal")),
+    "an order without words": ordered(statusReason={"coding": [{"code": "labint"}]}),
+    "a statement": taken(statusReason=[reason("Started after thyroidectomy")]),
+}
+
+
+@pytest.mark.parametrize("resource", OTHER_REASONS.values(), ids=OTHER_REASONS.keys())
+def test_any_other_reason_says_nothing_of_the_taking(resource: Json) -> None:
+    record = read(resource)
+    assert doses(record) == [("levothyroxine", ["100"])]
+    assert (record.questions, record.confirm) == ((), ())
+
+
+@pytest.mark.parametrize("status", ["stopped", "on-hold", "completed", "cancelled", "draft"])
+def test_of_what_is_not_taken_the_reason_is_not_asked_about(status: str) -> None:
+    said = reason("Stopped by patient")
+    assert read(ordered(status=status, statusReason=said)).questions == ()
+    over = ordered(bounded("2026-01-05", "2026-03-19"), statusReason=said)
+    assert read(over).questions == ()
+
+
+def test_a_reason_against_it_leaves_open_what_was_taken_over_time() -> None:
+    denied = bundle(DENIED_BY_REASON["an order"])
+    with pytest.raises(Undecided, match="the reason of that status"):
+        doses_by_date(denied, **LOOK)
+
+
+@pytest.mark.parametrize("resource", [ordered(), taken()])
+def test_the_dose_is_a_choice_where_a_reason_is_against_it(resource: Json) -> None:
+    why = reason("Stopped by patient")
+    said = why if resource["resourceType"] == "MedicationRequest" else [why]
+    held = bundle({**resource, "statusReason": said})
+    (posed,) = posed_in(held, read_bundle(held).questions, **LOOK).posed
+    assert [choice.code for choice in posed.choices] == [
+        "levothyroxine_100", "not-taken", "otherwise",
+    ]  # fmt: skip
+    (written,) = posed.choices[0].change.resources.values()
+    assert written is not None
+    assert doses(read(written)) == [("levothyroxine", ["100"])]
+    assert read(written).questions == ()

@@ -35,9 +35,11 @@ _IN_ONE_VERSION: Mapping[FhirVersion, frozenset[str]] = {
     FhirVersion.R4: frozenset(
         {"effectiveDosePeriod", "reason", "renderedDosageInstruction", "statusChanged"}
     ),
-    FhirVersion.R5: frozenset({"reasonCode", "reasonReference"}),
+    FhirVersion.R5: frozenset(
+        {"reasonCode", "reasonReference", "MedicationStatement.statusReason"}
+    ),
 }
-"""Elements of the other version that are looked at without being refused."""
+"""Elements of the other version that are looked at without being refused, some of one type."""
 _BESIDE = frozenset(
     {
         "resourceType", "id", "extension", "language", "contained", "taken", "_status", "_intent",
@@ -94,7 +96,11 @@ def _looked_at(
     kind: str, seen: type[msgspec.Struct], version: FhirVersion
 ) -> Iterator[ElementRule]:
     foreign = {*SHAPES[version].foreign.get(kind, ()), *_IN_ONE_VERSION[version], *_BESIDE}
-    named = [f.encode_name for f in msgspec.structs.fields(seen) if f.encode_name not in foreign]
+    named = [
+        name
+        for field in msgspec.structs.fields(seen)
+        if foreign.isdisjoint({name := field.encode_name, f"{kind}.{name}"})
+    ]
     elements = dict.fromkeys(_CHOICES.sub(r"\1[x]", name) for name in named)
     for element in elements:
         if element == "modifierExtension":
