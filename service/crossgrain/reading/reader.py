@@ -14,6 +14,7 @@ from crossgrain.dosing.preparations import Kind
 from crossgrain.dosing.regimens import Regimen
 from crossgrain.reading.currency import Meaning
 from crossgrain.reading.door import Look, Opened, open_record
+from crossgrain.reading.fulfilment import compare_with_hand_overs
 from crossgrain.reading.history import (
     History,
     read_allergy,
@@ -63,6 +64,7 @@ def read_record(bundle: dict[str, Any], **look: Unpack[Look]) -> Record:
     answered = _without_denied(answered, medicines, reading)
     taken = reconciled(answered, medicines.past, reading.codes, notes)
     ask_what_only_hand_overs_tell(medicines.handed, medicines.told, not taken, reading)
+    compare_with_hand_overs(taken, medicines.handed, reading)
     claims = [hormone.claim for hormone in taken]
     ask_about_denials(
         claims, medicines.denials, medicines.standing_orders(reading.codes.believed), notes

@@ -1,8 +1,9 @@
 """What is handed out: how long it lasts, and what it tells where no order or statement does.
 
-A hand-over is a sign that a medicine is taken, never a dose. Where it is all that a record holds
-of a hormone, the dose that its own words, or its tablets over its days, come to is asked about, so
-that it need only be confirmed.
+A hand-over is a sign that a medicine is taken, never a dose. What it says of the order that it
+fulfils is held against that (`fulfilment`). Where it is all that a record holds of a hormone, the
+dose that its own words, or its tablets over its days, come to is asked about, so that it need only
+be confirmed.
 """
 
 from collections.abc import Collection, Iterable, Iterator, Sequence
@@ -13,7 +14,7 @@ from typing import NamedTuple
 from crossgrain.dosing.preparations import Kind, Preparation
 from crossgrain.dosing.regimens import DoseLine
 from crossgrain.reading.dose_lines import read_doses
-from crossgrain.reading.elements import Asked, Dosage, Quantity, Unreadable
+from crossgrain.reading.elements import Asked, Dosage, Quantity, Reference, Unreadable
 from crossgrain.reading.medication_resources import Seen, product_named
 from crossgrain.reading.person import say_whose
 from crossgrain.reading.product import Product, tablet_strength
@@ -71,6 +72,7 @@ class MedicationDispense(Medicine):
     when_handed_over: str | None = None
     quantity: Quantity | None = None
     days_supply: Quantity | None = None
+    authorizing_prescription: tuple[Reference, ...] = ()
     dosage_instruction: tuple[Dosage, ...] = ()
 
 
@@ -86,6 +88,13 @@ class HandOver(NamedTuple):
     def dispense(self) -> Dispense:
         """The same as a sign beside the orders."""
         return Dispense(self.product.kind, self.day, self.entry.reference)
+
+    def orders(self, reading: Reading) -> Iterator[str]:
+        """The orders of the record that it fulfils, by their own references."""
+        for named in self.seen.authorizing_prescription:
+            order = reading.index.find(named, self.entry)
+            if order is not None:
+                yield order.reference
 
     @property
     def days(self) -> float:
@@ -125,18 +134,19 @@ def ask_what_only_hand_overs_tell(
         if each.product.kind not in told:
             by_kind.setdefault(each.product.kind, []).append(each)
     for several in by_kind.values():
-        lasting = [each for each in several if not _is_over(each, reading)]
-        for each in _latest_of_each_tablet(lasting or (several[-1:] if alone else ())):
+        lasting = [each for each in several if not is_over(each, reading)]
+        for each in latest_of_each_tablet(lasting or (several[-1:] if alone else ())):
             reading.notes.ask(_asked_about(each, reading))
 
 
-def _is_over(each: HandOver, reading: Reading) -> bool:
+def is_over(each: HandOver, reading: Reading) -> bool:
     """Whether its tablets were used up longer ago than a renewal may wait."""
     days = each.days if each.days < inf else reading.codes.believed.order_days
     return each.day + days + reading.codes.believed.renewal_days < 0
 
 
-def _latest_of_each_tablet(handed: Iterable[HandOver]) -> Iterator[HandOver]:
+def latest_of_each_tablet(handed: Iterable[HandOver]) -> Iterator[HandOver]:
+    """The last hand-over of each product; they come in the order of their days."""
     yield from {each.product: each for each in handed}.values()
 
 
@@ -145,7 +155,7 @@ def _asked_about(each: HandOver, reading: Reading) -> Asked:
     over = " that are over" if each.day + each.days < 0 else ""
     when = f"{-each.day} days before the day of reading{lasts}{over}"
     lines = probable_dose(each, reading)
-    dose = _in_words(_daily(lines), lines[0].preparation) if lines else ""
+    dose = dose_in_words(daily_of(lines), lines[0].preparation) if lines else ""
     what = f"{dose} were" if dose else f"A {each.product.kind} medicine was"
     ends = "Is that what is taken now?" if dose else "How much of it is taken a day?"
     return Asked(
@@ -155,10 +165,19 @@ def _asked_about(each: HandOver, reading: Reading) -> Asked:
 
 def probable_dose(each: HandOver, reading: Reading) -> tuple[DoseLine, ...]:
     """What a hand-over tells in its dosages or by its tablets; empty where it tells none."""
-    dosages, counted = each.seen.dosage_instruction, _by_count(each)
-    if not dosages:
+    counted = dose_by_count(each)
+    if not each.seen.dosage_instruction:
         return (counted,) if counted else ()
-    apart = Notes()
+    lines = dose_by_dosages(each, reading)
+    if not lines or not counted:
+        return lines
+    told = daily_of(lines), lines[0].preparation
+    return lines if (counted.daily, counted.preparation) == told else ()
+
+
+def dose_by_dosages(each: HandOver, reading: Reading) -> tuple[DoseLine, ...]:
+    """What a hand-over says in its dosages; empty where it says none, or it is not certain."""
+    dosages, apart = each.seen.dosage_instruction, Notes()
     path = f"{each.entry.path}.dosageInstruction"
     try:
         lines = read_doses(
@@ -166,27 +185,30 @@ def probable_dose(each: HandOver, reading: Reading) -> tuple[DoseLine, ...]:
         ).lines
     except (Asked, Unreadable):
         return ()
-    if apart.questions or not lines:
-        return ()
-    told = _daily(lines), lines[0].preparation
-    if counted and (counted.daily, counted.preparation) != told:
-        return ()
-    return lines
+    return () if apart.questions else lines
 
 
-def _daily(lines: Iterable[DoseLine]) -> Fraction:
+def dose_by_count(each: HandOver) -> DoseLine | None:
+    """The daily dose of the tablets handed out over the days for which they are."""
+    return _by_count(each.seen.quantity, each.days, each.product, each.entry.path)
+
+
+def daily_of(lines: Iterable[DoseLine]) -> Fraction:
+    """What dose lines come to a day."""
     return sum((line.daily for line in lines), Fraction(0))
 
 
-def _in_words(daily: Fraction, line: Preparation) -> str:
+def dose_in_words(daily: Fraction, line: Preparation) -> str:
+    """A dose a day, and of which medicine."""
     medicine, _, _ = line.name.partition(",")  # of desiccated thyroid without the family
     return f"{in_unit(daily, line)} a day of {medicine}"
 
 
-def _by_count(each: HandOver) -> DoseLine | None:
+def _by_count(
+    quantity: Quantity | None, days: float, product: Product, path: str
+) -> DoseLine | None:
     """The daily dose of so many tablets over so many days, where it is one of quarter tablets."""
-    strength, line = tablet_strength(each.product), each.product.preparation
-    days, quantity = each.days, each.seen.quantity
+    strength, line = tablet_strength(product), product.preparation
     if strength is None or line is None or quantity is None or days == inf:
         return None
     try:
@@ -196,4 +218,25 @@ def _by_count(each: HandOver) -> DoseLine | None:
     tablets = handed_out.value / int(days)
     if handed_out.dimension is not Dimension.PIECE or (tablets * 4).denominator != 1:
         return None
-    return DoseLine(line, (tablets * strength,), each.entry.path)
+    return DoseLine(line, (tablets * strength,), path)
+
+
+def another_dose_supplied(seen: Seen, product: Product, lines: Sequence[DoseLine]) -> str:
+    """What to confirm of an order by which other tablets a day are handed out than taken.
+
+    A number of tablets of one supply beside the length of all of them, or the reverse, is none.
+    """
+    dispense = seen.dispense_request if isinstance(seen, MedicationRequest) else None
+    if dispense is None or not lines:
+        return ""
+    days = _whole_days(dispense.expected_supply_duration)
+    counted = _by_count(dispense.quantity, days, product, "")
+    repeats = dispense.number_of_repeats_allowed
+    supplies = 1 + repeats if type(repeats) is int and repeats > 0 else 1
+    ordered = daily_of(lines)
+    if counted is None or counted.preparation.id != lines[0].preparation.id:
+        return ""
+    if counted.daily in (ordered, ordered * supplies, ordered / supplies):
+        return ""
+    said, supplied = (in_unit(dose, counted.preparation) for dose in (ordered, counted.daily))
+    return f"It orders {said} a day, and tablets for {supplied} a day. Is it taken as ordered?"

@@ -19,7 +19,7 @@ from crossgrain.reading.reading import Reading
 from crossgrain.reading.record import MarkedOrder, MedicineEntry, Span
 from crossgrain.reading.resolve import Entry
 from crossgrain.reading.sayings import in_all_a_day
-from crossgrain.reading.supply import HandOver, supply_days
+from crossgrain.reading.supply import HandOver, another_dose_supplied, daily_of, supply_days
 from crossgrain.reading.taking import Claim, Denial, StandingOrders
 from crossgrain.reading.told import Other, Told, Unsettled, told_by
 from crossgrain.reading.views import MedicationRequest
@@ -202,6 +202,9 @@ def _read_hormone(told: Told, found: Medicines) -> None:
     if medicine.draft:
         found.drafts.append(medicine)
     else:
+        another = another_dose_supplied(seen, told.product, () if spans else doses.lines)
+        if another:
+            notes.confirm(told.path, another)
         found.taken.append(_tied(told, medicine, days_known=doses.days_known))
 
 
@@ -232,7 +235,7 @@ def _tablets_a_day(medicine: MedicineEntry) -> Fraction | None:
     """How many of its tablets are taken a day, where their strength is said."""
     if medicine.strength is None:
         return None
-    return sum((line.daily for line in medicine.lines), Fraction(0)) / medicine.strength
+    return daily_of(medicine.lines) / medicine.strength
 
 
 def _current_doses(told: Told) -> tuple[Doses, tuple[Span, ...]]:

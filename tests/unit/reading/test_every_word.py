@@ -14,6 +14,7 @@ from tests.unit.reading import (
     test_chains,
     test_currency,
     test_dispenses,
+    test_fulfilment,
     test_history,
     test_how_often,
     test_identity,
@@ -59,9 +60,9 @@ from crossgrain.screening.course import Undecided
 
 APPROVED = Path(__file__).with_name("words.txt")
 MODULES = (
-    test_chains, test_currency, test_dispenses, test_history, test_how_often, test_identity,
-    test_labs, test_medicines, test_order_period, test_products, test_refusals, test_said_again,
-    test_sayings, test_shapes, test_unknown_medicines,
+    test_chains, test_currency, test_dispenses, test_fulfilment, test_history, test_how_often,
+    test_identity, test_labs, test_medicines, test_order_period, test_products, test_refusals,
+    test_said_again, test_sayings, test_shapes, test_unknown_medicines,
 )  # fmt: skip
 
 
