@@ -47,6 +47,7 @@ OTHERWISE = {
     ("reading/record_words.py", Fraction(300)): "characters of the record's words in a question",
     ("reading/product.py", Fraction(1, 4)): "the grid on which a strength is read",
     ("reading/remembered.py", Fraction(300)): "the longest words that are kept, characters",
+    ("reading/schedule.py", Fraction(20)): "the first of the tens in words",
     ("reading/sig.py", Fraction(28)): "days of a supply that is renewed, not of a course",
     ("reading/sig.py", Fraction(14)): "tablets that are a supply, not a dose",
     ("reading/moments.py", Fraction(12)): "an hour of the clock",

@@ -93,7 +93,7 @@ def test_a_class_of_values_is_defined_by_our_own_decorator() -> None:
 
 
 CACHES = {
-    "app/conformance/routes.py": {"packed", "shelf", "capability"},  # when one is asked for
+    "app/conformance/routes.py": {"packed", "shelf"},  # when one is asked for
     "app/pages.py": {"page"},  # the workbench, the same
     "catalogue/__init__.py": {"_shipped"},  # the package's own files, parsed
     "dosing/ladder.py": {"pairs"},  # a tablet table, as those of kits, moves, prior, tablets

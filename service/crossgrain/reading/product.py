@@ -105,8 +105,6 @@ def _on_grid(
     ]
 
 
-_SMALLEST_PIECE = Fraction(1, 4)
-"""Of a tablet, as it is cut at most."""
 _MOST_PLACES = 6
 _SEVERAL = [Fraction(half, 2) for half in (1, 2, 3, 4)]
 """So many tablets at a time."""
@@ -201,7 +199,7 @@ def _mass(
 
 
 def refuse_unless_tablets_make(dose: Labelled, product: Product, path: str) -> None:
-    """Ask about a mass that no halves and quarters of the named tablet make.
+    """Ask about a mass that no pieces of the named tablet make, down to an eighth.
 
     Either names another tablet or another dose: of a code for 65 mg and a dose of 60 mg, one is a
     slip, and so is 112 micrograms of a tablet of 100.
@@ -212,13 +210,13 @@ def refuse_unless_tablets_make(dose: Labelled, product: Product, path: str) -> N
         where they do not.
     """
     strength = tablet_strength(product)
-    if strength is None or (dose.amount / strength / _SMALLEST_PIECE).denominator == 1:
+    if strength is None or (dose.amount / strength / _GRIDS[-1]).denominator == 1:
         return
     raise Asked(
         path,
         f"The dose is {in_unit(dose.amount, dose.preparation)}, and the tablet that is named holds"
-        f" {as_written(strength)}: no halves or quarters of it make that dose. Which tablets are"
-        " taken, and how much a day?",
+        f" {as_written(strength)}: no pieces of it make that dose. Which tablets are taken, and how"
+        " much a day?",
     )
 
 
