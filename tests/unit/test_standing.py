@@ -214,6 +214,23 @@ def test_a_free_t3_above_its_range_beside_a_high_tsh_is_a_branch_of_its_own(
 
 
 @pytest.mark.parametrize(
+    ("value", "reading"), [("14", LabReading.VERY_HIGH), ("9", LabReading.HIGH)]
+)
+@pytest.mark.parametrize("t3", [(), ("6.9",)], ids=["no free T3", "free T3 high"])
+def test_where_lt4_carries_the_raise_free_t3_has_no_say_in_a_high_tsh(
+    value: str, reading: LabReading, t3: tuple[str, ...]
+) -> None:
+    combined = proposed(Target.LT4_LT3)
+    waits = combined.plan.checkpoint
+    beside = [free_t3(each, waits.lab_day) for each in t3]
+    standing = at(waits.decision_day, tsh(value, waits.lab_day), *beside, plan=combined)
+    assert answer(standing) == ("labs-decide", Act.BRANCH)
+    assert standing.decision.reading is reading
+    in_range = at(waits.decision_day, tsh("2", waits.lab_day), plan=combined)
+    assert in_range.decision.row == "labs-incomplete"
+
+
+@pytest.mark.parametrize(
     ("day", "row"), [(98, "labs-due"), (99, "overdue")], ids=["14 days late", "15 days late"]
 )
 def test_a_late_lab_is_overdue_after_the_days_of_grace(day: int, row: str) -> None:

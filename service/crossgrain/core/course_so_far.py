@@ -129,6 +129,13 @@ class CourseSoFar:
         return family_in(self.record.current) or self.request.desiccated_family or DEFAULT_FAMILY
 
     @property
+    def heads_for(self) -> Target:
+        """What is adjusted: of the plan, else of what is taken; after turning back, LT4."""
+        if turned_back(self.facts):
+            return Target.LEVOTHYROXINE
+        return self.target or (self.facts.target if self.facts else Target.LEVOTHYROXINE)
+
+    @property
     def decided(self) -> bool:
         """Whether labs have led on from the checkpoint, or a visit back from the plan."""
         return any(act.act in MOVES_ON for act in self.acts) or self._branch_begun()
@@ -150,9 +157,7 @@ class CourseSoFar:
         what such a plan must honour, also where the one that runs has T3.
         """
         facts = facts_in(self.record.facts, self.facts)
-        target = self.target or (self.facts.target if self.facts else Target.LEVOTHYROXINE)
-        if turned_back(self.facts):
-            target = Target.LEVOTHYROXINE
+        target = self.heads_for
         climbing = position is Position.CLIMB
         intent = Intent(target, climbing and target in T3_TARGETS, climbing, self.beside)
         rules = self.catalogue.rules

@@ -4,7 +4,8 @@
 unreadable      drawn on biotin, not final, or of an amount that no limit can be set beside
 disagreeing     several of one day that say different things
 early           drawn before the dose was held for six weeks, in pregnancy for four
-incomplete      free T3 is missing where the reading turns on it: at the checkpoint, with T3
+incomplete      free T3 is missing where the branches turn on it: at the checkpoint, with T3, by a TSH
+                in range, or above it where a raise may add T3
 specialist      results by which no dose changes by itself: a goal, a low TSH in pregnancy,
                 central hypothyroidism with T3 that is swallowed
 ==============  ===========================================================================
@@ -62,6 +63,8 @@ class DoseHeld:
         as long ago
     overdue : whether labs that should have come by now have not
     due : whether the day is here on which the plan has them drawn
+    t3_may_rise : whether free T3 has a say in a TSH above the limit: not where labs decide and
+        levothyroxine alone rises
     """
 
     position: Position
@@ -69,6 +72,7 @@ class DoseHeld:
     since: int | None
     overdue: bool
     due: bool = False
+    t3_may_rise: bool = True
 
 
 def labs_since(facts: Facts, held: DoseHeld, rules: RuleTable) -> LabsRead:
@@ -88,7 +92,11 @@ def labs_since(facts: Facts, held: DoseHeld, rules: RuleTable) -> LabsRead:
             f", drawn on day {on_day} of this dose" if on_day > 0 else ", drawn before this dose"
         )
         return LabsRead(_said_early(facts, place, free_t3), shown, (*found, *free_t3))
-    return LabsRead(_said(facts, place, free_t3, held.position), shown, (*found, *free_t3))
+    says = _said(facts, place, free_t3, held)
+    if says is LabsSay.INCOMPLETE:
+        lacks = "range of free T3" if free_t3 else "free T3"
+        shown += f", no {lacks} beside it"
+    return LabsRead(says, shown, (*found, *free_t3))
 
 
 def _missing(held: DoseHeld) -> LabsSay:
@@ -202,17 +210,17 @@ def _said_early(facts: Facts, place: LabsSay, free_t3: Iterable[Measurement]) ->
     return _EARLY.get(place, LabsSay.EARLY)
 
 
-def _said(
-    facts: Facts, place: LabsSay, free_t3: Iterable[Measurement], position: Position
-) -> LabsSay:
+def _said(facts: Facts, place: LabsSay, free_t3: Iterable[Measurement], held: DoseHeld) -> LabsSay:
     """What labs on a dose that has settled say of it."""
     swallowed, t3_high = facts.regimen.t3_ug > 0, _t3_high(free_t3)
     if is_central(facts) and swallowed:
         return LabsSay.LOW if place is LabsSay.LOW or t3_high else LabsSay.SPECIALIST
     if place in _TOO_MUCH:
         return LabsSay.SPECIALIST if is_pregnant(facts) else place
-    if swallowed and t3_high is None and position is Position.WAITING:
+    if not swallowed or (place in _TOO_LITTLE and not held.t3_may_rise):
+        return place
+    if t3_high is None and held.position is Position.WAITING:
         return LabsSay.INCOMPLETE
-    if swallowed and t3_high:
+    if t3_high:
         return LabsSay.HIGH_FREE_T3 if place in _TOO_LITTLE else LabsSay.LOW
     return place

@@ -93,7 +93,7 @@ class LabsSay(StrEnum):
     EARLY_VERY_HIGH = "early-very-high"
     UNREADABLE = "unreadable"  # on biotin, not final, or without a date or a unit
     DISAGREEING = "disagreeing"
-    INCOMPLETE = "incomplete"  # a test is missing without which no reading holds
+    INCOMPLETE = "incomplete"  # free T3 is missing, without which no reading holds
     SPECIALIST = "specialist"  # results by which no dose changes by itself
     VERY_HIGH = LabReading.VERY_HIGH.value
     HIGH = LabReading.HIGH.value

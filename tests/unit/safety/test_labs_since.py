@@ -154,7 +154,43 @@ class TestWithSwallowedT3:
     def test_at_the_checkpoint_its_absence_leaves_the_labs_incomplete(self) -> None:
         assert said(tsh("2"), facts=self.FACTS) is LabsSay.INCOMPLETE
         assert said(tsh("2"), free_t3("5", -29), facts=self.FACTS) is LabsSay.INCOMPLETE
+        assert said(tsh("9"), facts=self.FACTS) is LabsSay.INCOMPLETE
         assert said(tsh("0.3"), facts=self.FACTS) is LabsSay.LOW
+
+    @pytest.mark.parametrize(
+        ("beside", "lacks"),
+        [
+            ((), "no free T3 beside it"),
+            ((free_t3("5", -29),), "no free T3 beside it"),
+            ((replace(free_t3("5"), high=None),), "no range of free T3 beside it"),
+        ],
+        ids=["none", "of another day", "without its range"],
+    )
+    def test_what_is_missing_is_named(self, beside: tuple[Measurement, ...], lacks: str) -> None:
+        facts = replace(self.FACTS, measurements=(tsh("2"), *beside))
+        read = labs_since(facts, HELD, RULES)
+        assert read.says is LabsSay.INCOMPLETE
+        assert read.why.endswith(lacks)
+
+    @pytest.mark.parametrize(
+        ("value", "says"),
+        [
+            ("9", LabsSay.HIGH),
+            ("14", LabsSay.VERY_HIGH),
+            ("2", LabsSay.INCOMPLETE),
+        ],
+    )
+    def test_where_lt4_alone_rises_a_high_tsh_does_not_wait_for_it(
+        self, value: str, says: LabsSay
+    ) -> None:
+        lt4_rises = replace(HELD, t3_may_rise=False)
+        assert said(tsh(value), held=lt4_rises, facts=self.FACTS) is says
+
+    @pytest.mark.parametrize(("value", "says"), [("9", LabsSay.HIGH), ("14", LabsSay.VERY_HIGH)])
+    def test_nor_does_it_then_make_the_raise_another(self, value: str, says: LabsSay) -> None:
+        lt4_rises = replace(HELD, t3_may_rise=False)
+        assert said(tsh(value), free_t3("6.9"), held=lt4_rises, facts=self.FACTS) is says
+        assert said(tsh("2"), free_t3("6.9"), held=lt4_rises, facts=self.FACTS) is LabsSay.LOW
 
     def test_past_the_checkpoint_tsh_alone_is_read(self) -> None:
         after = replace(HELD, position=Position.AFTER)
