@@ -65,7 +65,7 @@ def propose(record: Record, request: SwitchRequest, catalogue: Catalogue) -> Pro
         wish = wish_for(record, request, target, limits, need)
         catalogue.policy.pace(request.pace)  # unknown, it is an error even where not used
         plan = plans.plan_switch(today, wish)
-        found = (*found, *after_plan(plan, record.facts, catalogue.rules))
+        found = (*found, *after_plan(plan, record.facts, catalogue.rules, slowly=limits.slowly))
     starts_in = (request.start - request.as_of).days
     baseline = baseline_of(record.facts, found, catalogue.rules, starts_in)
     plan = None if plan is None or any_stop(found) else with_baseline(plan, baseline)

@@ -36,7 +36,7 @@ def words_of_raise(case: SwitchCase, hold: Hold, change: Change) -> str:
         words.append(f"This is more than the {most} that its label adds at a time.")
     if short and all(e.coverage(case.intake(change.taken)) > 1 for e in case.enabled):
         words.append(
-            "Every basis in use then calls the dose enough: if TSH is still high after it, look"
+            "Every basis in use then calls the dose enough: if labs call it short once more, look"
             " for missed doses and poor absorption before going on."
         )
     return " ".join(words)

@@ -79,10 +79,8 @@ def _parts(plan: Plan) -> set[SwitchPart]:
 def price_of_simplicity(taper: Choice, *, weekly: bool = False) -> str:
     """What the best taper found would hold instead, and what it would ask for, in words."""
     chosen, best = taper
-    if (fine_percent(chosen.lowest), fine_percent(chosen.highest)) == (
-        fine_percent(best.lowest),
-        fine_percent(best.highest),
-    ):
+    gains = _gains(chosen, best)
+    if not gains:
         return "No taper that was found holds more than this one"
     asks = [
         (best.bought - chosen.bought, "strength"),
@@ -92,15 +90,18 @@ def price_of_simplicity(taper: Choice, *, weekly: bool = False) -> str:
     if not more:
         broken = "days of the week that differ" if weekly else "broken tablets"
         more = broken if chosen.is_whole and not best.is_whole else "another taper"
-    if best.lowest > chosen.lowest:
-        return (
-            f"{more[:1].upper()}{more[1:]} would hold {fine_percent(best.lowest)} instead of"
-            f" {fine_percent(chosen.lowest)}"
-        )
-    return (
-        f"{more[:1].upper()}{more[1:]} would stay below {fine_percent(best.highest)} instead of"
-        f" {fine_percent(chosen.highest)}"
-    )
+    return f"{more[:1].upper()}{more[1:]} would {gains}"
+
+
+def _gains(chosen: Taper, best: Taper) -> str:
+    """By how much the best is better, as far as a percentage shows it; empty where it does not."""
+    lowest, highest = fine_percent(chosen.lowest), fine_percent(chosen.highest)
+    holds, stays_below = fine_percent(best.lowest), fine_percent(best.highest)
+    if best.lowest > chosen.lowest and holds != lowest:
+        return f"hold {holds} instead of {lowest}"
+    if best.highest < chosen.highest and stays_below != highest:
+        return f"stay below {stays_below} instead of {highest}"
+    return ""
 
 
 def _more(many: int, what: str) -> str:

@@ -136,9 +136,14 @@ def before_plan(facts: Facts, intent: Intent, rules: RuleTable) -> tuple[Finding
     return most_severe_first(found + _as_findings(facts, lacking, rules))
 
 
-def after_plan(plan: Plan, facts: Facts, rules: RuleTable) -> tuple[Finding, ...]:
-    """The guards on the result: doses and predictions outside what is usual or labelled."""
-    case = PlanCase(facts, plan)
+def after_plan(
+    plan: Plan, facts: Facts, rules: RuleTable, *, slowly: bool = False
+) -> tuple[Finding, ...]:
+    """The guards on the result: doses and predictions outside what is usual or labelled.
+
+    `slowly` is whether findings demand that the old medicine tapers, see `Constraints`.
+    """
+    case = PlanCase(facts, plan, slowly)
     hits = ((rule, AFTER[code](case, rule)) for code, rule in rules.after.items())
     return most_severe_first(tuple(_finding(facts, rule, hit) for rule, hit in hits if hit))
 

@@ -4,8 +4,8 @@
 unreadable      drawn on biotin, not final, or of an amount that no limit can be set beside
 disagreeing     several of one day that say different things
 early           drawn before the dose was held for six weeks, in pregnancy for four
-incomplete      free T3 is missing where the branches turn on it: at the checkpoint, with T3, by a TSH
-                in range, or above it where a raise may add T3
+incomplete      free T3 is missing where the branches turn on it: at the checkpoint, with T3, beside
+                a TSH in range, or above it where a raise may add T3
 specialist      results by which no dose changes by itself: a goal, a low TSH in pregnancy,
                 central hypothyroidism with T3 that is swallowed
 ==============  ===========================================================================

@@ -202,10 +202,12 @@ class RuleCase:
 
 @frozen
 class PlanCase:
-    """What a rule looks at once there is a plan."""
+    """What a rule looks at once there is a plan; `slowly` is whether it must taper, see
+    `Constraints`."""
 
     facts: Facts
     plan: Plan
+    slowly: bool = False
 
 
 @frozen

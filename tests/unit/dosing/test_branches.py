@@ -123,6 +123,14 @@ def test_each_branch_says_what_to_do_and_leaves_to_its_condition_which_result_it
     assert "No tablets make a smaller step that is enough" in said[LabReading.VERY_LOW]
 
 
+def test_no_branch_says_by_which_test_it_was_reached():
+    """In central hypothyroidism it is free T4: its condition says so."""
+    planned = plan(regimen(lt4=100), Target.LT4_LT3)
+    assert "if labs call it short once more" in branch(planned, LabReading.HIGH).statement
+    for way in (*planned.checkpoint.branches, *to_desiccated().checkpoint.branches):
+        assert "TSH" not in way.statement
+
+
 def test_a_draw_after_a_branch_is_called_early_only_where_the_model_says_so():
     for planned in (to_desiccated(), to_lt4()):
         draws = [draw for way in planned.checkpoint.branches for draw in way.labs]

@@ -356,6 +356,16 @@ def test_the_prior_therapy_says_why_it_is_so(planned, why):
             Taper((), 0.7501, 1.31, 1, 0, 1, False),
             "No taper that was found holds more than this one",
         ),
+        (  # 240 mg to LT4: 134.5 % either way
+            Taper((), 0.75003, 1.34501, 1, 1, 2, True),
+            Taper((), 0.74547, 1.34547, 1, 1, 2, True),
+            "No taper that was found holds more than this one",
+        ),
+        (  # 225 mg to LT4: 76.7 % either way
+            Taper((), 0.76667, 1.31801, 1, 0, 2, True),
+            Taper((), 0.76671, 1.30334, 1, 0, 3, True),
+            "One more change of dose would stay below 130.3 % instead of 131.8 %",
+        ),
     ],
 )
 def test_what_a_simpler_taper_costs_is_said_in_words(chosen, best, words):

@@ -7,7 +7,7 @@ import pytest
 from tests.unit.safety.patients import BASES, CLEAR, RULES, raised, regimen
 from tests.unit.safety.plans import dose, forecast, plan
 
-from crossgrain.dosing.plan import BasisRow
+from crossgrain.dosing.plan import BasisRow, PriorTherapy
 from crossgrain.dosing.steps import LineDose, Stage, Step, SwitchPart
 from crossgrain.dosing.tablets import Piece, Tablets
 from crossgrain.dosing.targets import TargetDose
@@ -173,6 +173,27 @@ def test_coverage_is_held_above_one_and_a_quarter_on_every_basis(
     if fires:
         assert "126 %" in found["coverage-high"].statement
         assert "on day 30" in found["coverage-high"].statement
+
+
+@pytest.mark.parametrize(
+    ("prior", "highest", "slowly", "helps"),
+    [
+        (PriorTherapy.STOP, (1.25, 2.0), False, True),
+        (PriorTherapy.STOP, (1.26, 2.0), False, False),
+        (PriorTherapy.STOP, (1.0, 1.0), True, False),  # the old medicine must taper
+        (PriorTherapy.OVERLAP, (1.0, 1.0), False, False),  # it ends on day one already
+    ],
+)
+def test_where_the_old_medicine_makes_it_too_much_its_end_on_day_one_is_offered(
+    prior: PriorTherapy, highest: tuple[float, float], slowly: bool, helps: bool
+) -> None:
+    other = forecast(prior=prior, lowest=0.5, highest=highest)
+    made = plan(chosen=forecast(highest=(1.5, 2.0)), other=other)
+    found = {each.code: each for each in after_plan(made, CLEAR, RULES, slowly=slowly)}
+    action = found["coverage-high"].action
+    assert ("the old medicine ends on day one" in action) is helps
+    assert ("coverage would be 50 % at the lowest" in action) is helps
+    assert ("another basis or a smaller target" in action) is not helps
 
 
 @pytest.mark.parametrize(

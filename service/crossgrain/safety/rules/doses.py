@@ -5,7 +5,7 @@ from contextlib import suppress
 from fractions import Fraction
 
 from crossgrain.dosing.bases import Basis
-from crossgrain.dosing.plan import BasisCoverage, Checkpoint, Plan, PriorTherapy
+from crossgrain.dosing.plan import BasisCoverage, Checkpoint, Forecast, Plan, PriorTherapy
 from crossgrain.dosing.preparations import Kind, total
 from crossgrain.dosing.steps import LineDose, Step, SwitchPart
 from crossgrain.dosing.targets import Target, dose_of
@@ -247,16 +247,31 @@ def _high_by_weight(case: PlanCase, rule: Rule) -> Hit | None:
 
 
 def _coverage_high(case: PlanCase, rule: Rule) -> Hit | None:
-    least = min(case.plan.forecasts[0].coverage, key=lambda c: c.highest.value)
-    if is_pregnant(case.facts) or least.highest.value <= float(rule.number("highest")):
+    own, other = case.plan.forecasts
+    least, limit = _least_covered(own), float(rule.number("highest"))
+    if is_pregnant(case.facts) or least.highest.value <= limit:
         return None
+    instead = "choose another basis or a smaller target"
+    ends = other.prior_therapy is PriorTherapy.STOP and not case.slowly
+    if ends and _least_covered(other).highest.value <= limit:
+        lowest = percent(other.lowest.lowest.value)
+        instead = (
+            "choose that the old medicine ends on day one (prior therapy “stop”: coverage would be"
+            f" {lowest} at the lowest)"
+        )
     return Hit(
         fills={
             "coverage": percent(least.highest.value),
             "day": f"{least.highest.day:.0f}",
             "basis": least.basis_id,
+            "instead": instead,
         }
     )
+
+
+def _least_covered(forecast: Forecast) -> BasisCoverage:
+    """On the basis on which it comes to the least at its highest."""
+    return min(forecast.coverage, key=lambda c: c.highest.value)
 
 
 def _high_in_pregnancy(case: PlanCase, rule: Rule) -> Hit | None:
