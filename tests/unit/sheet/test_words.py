@@ -80,7 +80,7 @@ def test_what_is_to_be_confirmed_is_asked_and_holds_the_patient_back() -> None:
 
 def test_what_binds_the_hormone_is_kept_apart_and_biotin_stopped() -> None:
     told = parsed(sheet("14-binders-and-biotin.json")).by_id("patient").text
-    assert "Take at least 4 hours apart from: calcium, iron." in told
+    assert "Take at least 4 hours apart from: calcium and iron." in told
     numbers = CATALOGUE.rules.before["biotin"].numbers
     assert f"Stop biotin {numbers['days'].value} days before each test" in told
 
