@@ -177,12 +177,13 @@ def test_lt3_climbs_no_faster_than_its_label(pace, days, most):
 
 @pytest.mark.parametrize("reading", [LabReading.HIGH, LabReading.VERY_HIGH])
 @pytest.mark.parametrize(
-    ("taken", "more"),
+    ("taken", "by_least"),
     [(regimen(mg60=120), False), (regimen(lt3=50), False), (regimen(mg65=195), True)],
 )
-def test_a_conditional_rise_of_lt4_above_25_ug_is_said_to_be_one(taken, more, reading):
-    # US levothyroxine label: 12.5-25 µg every 4-6 weeks (secondary). That a raise ends above what
-    # labs in range lead to, even so, is our judgement
+def test_lt4_rises_by_more_than_25_ug_only_for_the_least_part_of_the_dose(taken, by_least, reading):
+    # US levothyroxine label: 12.5-25 µg every 4-6 weeks (secondary). That 12 % of a large dose
+    # may be more, at a TSH above 10, is our judgement
+    more = by_least and reading is LabReading.VERY_HIGH
     planned = plan(taken, Target.LEVOTHYROXINE)
     (high,) = [b for b in planned.checkpoint.branches if b.reading is reading]
     (step,) = high.steps

@@ -91,6 +91,8 @@ class Change:
         dose, always positive
     changed : the medicines whose dose changes, in the order in which that was decided
     instead_of : the raise of the target's main medicine that was not made, if there was one
+    to_pass_in_range : whether less would be a large enough part of the dose, but on some chart no
+        more than what labs in range lead to
     """
 
     taken: dict[str, Fraction]
@@ -99,6 +101,7 @@ class Change:
     most: float
     changed: tuple[str, ...]
     instead_of: "Change | None" = None
+    to_pass_in_range: bool = False
 
 
 # --- which charts the labs leave open --------------------------------------------------------
@@ -200,6 +203,12 @@ def passes_t3(case: SwitchCase, change: Change) -> bool:
     """Whether it raises swallowed T3 to above the labelled maximum."""
     rises = any(case.preparations[key].carries_t3 for key in change.changed)
     return rises and case.t3_ug(change.taken) > case.policy.branches.most_t3_ug
+
+
+def passes_label_step(case: SwitchCase, hold: Hold, change: Change) -> bool:
+    """Whether LT4 rises by more than its label adds at a time."""
+    lt4 = _lt4(case)
+    return change.taken.get(lt4, 0) - hold.taken.get(lt4, 0) > case.policy.lt4_raise_ug
 
 
 def _enough(

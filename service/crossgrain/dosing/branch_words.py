@@ -7,6 +7,7 @@ from crossgrain.dosing.branch_doses import (
     Hold,
     excess,
     is_gentle,
+    passes_label_step,
     passes_t3,
 )
 from crossgrain.dosing.case import Enabled, SwitchCase
@@ -28,10 +29,13 @@ def words_of_raise(case: SwitchCase, hold: Hold, change: Change) -> str:
     ]
     if any(hold.remainder.values()) or excess(case, hold):
         words.append("What else is taken stays as it is until then.")
-    if not is_gentle(case, change):
+    if change.to_pass_in_range:
+        words.append(
+            "On some basis a smaller raise would come to no more than what labs in range lead to."
+        )
+    elif not is_gentle(case, change):
         words.append("No tablets make a smaller raise that is enough.")
-    lt4 = case.products.levothyroxine.id
-    if change.taken.get(lt4, 0) - hold.taken.get(lt4, 0) > case.policy.lt4_raise_ug:
+    if passes_label_step(case, hold, change):
         most = micrograms(case.policy.lt4_raise_ug)
         words.append(f"This is more than the {most} that its label adds at a time.")
     if short and all(e.coverage(case.intake(change.taken)) > 1 for e in case.enabled):

@@ -19,7 +19,7 @@ Only labs in range let the old medicine taper, by the search that the climb used
 left as it is, and a step back is made at once.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
 
@@ -32,6 +32,7 @@ from crossgrain.dosing.branch_doses import (
     lowered,
     open_to_more,
     open_to_the_same,
+    passes_label_step,
     raised,
     raised_by_lt4,
     unchanged,
@@ -98,9 +99,9 @@ def outlines(case: SwitchCase, hold: Hold) -> tuple[Outline, ...]:
     """The branches, that of the highest TSH first."""
     sizes, same = case.policy.branches, equal(case, hold)
     in_range = _in_range(case, hold, same)
-    above = same.taken
+    above = [same.taken, hold.taken]
     if below_checkpoint(case, hold):
-        above = in_range.ends
+        above = [in_range.ends, *above]
     raises = [
         _raise(case, hold, LabReading.VERY_HIGH, sizes.raise_very_high, above),
         _raise(case, hold, LabReading.HIGH, sizes.raise_high, above),
@@ -118,11 +119,30 @@ def outlines(case: SwitchCase, hold: Hold) -> tuple[Outline, ...]:
 
 # --- above the limit -------------------------------------------------------------------------
 
+_Raise = Callable[[SwitchCase, Hold, float, Amounts], Change | None]
+
+
+def _sized(
+    raise_by: _Raise, case: SwitchCase, hold: Hold, least: float, above: Sequence[Amounts]
+) -> Change | None:
+    """The raise that ends above the first of several doses that allows a usual one.
+
+    Labs in range exchange one medicine for another, or climb on, over weeks; a raise is taken whole
+    from its first day. Where it would add more LT4 than its label does at a time, only to end above
+    what they lead to on every chart, it is as large as it must be, and the next labs lead on.
+    """
+    changes = [raise_by(case, hold, least, each) for each in above]
+    usual = (each for each in changes if each and not passes_label_step(case, hold, each))
+    found, least_of_all = next(usual, changes[-1]), changes[-1]
+    if found is None or least_of_all is None or found.most <= least_of_all.most:
+        return found
+    return replace(found, to_pass_in_range=True)
+
 
 def _raise(
-    case: SwitchCase, hold: Hold, reading: LabReading, least: float, above: Amounts
+    case: SwitchCase, hold: Hold, reading: LabReading, least: float, above: Sequence[Amounts]
 ) -> Outline:
-    change = raised(case, hold, least, above)
+    change = _sized(raised, case, hold, least, above)
     if change is None:
         return _no_raise(case, hold, reading)
     return _at_once(case, hold, reading, change, words_of_raise(case, hold, change))
@@ -140,7 +160,7 @@ def _no_raise(case: SwitchCase, hold: Hold, reading: LabReading) -> Outline:
 
 
 def _raise_without_t3(
-    case: SwitchCase, hold: Hold, raises: Sequence[Outline], above: Amounts
+    case: SwitchCase, hold: Hold, raises: Sequence[Outline], above: Sequence[Amounts]
 ) -> Outline | None:
     """T3 above its range and TSH above the limit: T3 stays, and LT4 that is taken rises.
 
@@ -149,7 +169,7 @@ def _raise_without_t3(
     held = case.t3_ug(hold.taken)
     if all(case.t3_ug(way.ends) <= held for way in raises):
         return None
-    change = raised_by_lt4(case, hold, case.policy.branches.raise_high, above)
+    change = _sized(raised_by_lt4, case, hold, case.policy.branches.raise_high, above)
     if change is None:
         return None
     words = (

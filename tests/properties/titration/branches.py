@@ -74,12 +74,24 @@ TOO_MUCH = ((0.25, False, STEP_BACK), (0.05, False, STEP_BACK_SUPPRESSED),
 """TSH, a fast pulse, and the most that is left of the dose."""
 
 
+LABEL_ADDS = 25.0
+"""Micrograms of LT4 at a time: US label (secondary)."""
+
+
 def a_high_tsh_gives_more_than_one_in_range_on_every_chart(answer: Answer) -> Iterator[Look]:
-    """At whatever height of TSH."""
+    """At whatever height of TSH, but where LT4 would have to rise by more than its label adds."""
     stays = in_range(answer)
     for tsh in (9.0, 15.0):
         rises = raised(answer, tsh)
-        for chart in CHARTS if rises and stays else ():
+        if rises is None or stays is None:
+            continue
+        lt4 = answer.hold.get("lt4", 0.0)
+        in_label = {**answer.hold, "lt4": lt4 + LABEL_ADDS}
+        short = any(
+            worth(chart, in_label) <= worth(chart, stays.course.settled) for chart in CHARTS
+        )
+        by_lt4 = rises.course.settled.get("lt4", 0.0) > lt4
+        for chart in () if short and by_lt4 else CHARTS:
             more = worth(chart, rises.course.settled)
             less = worth(chart, stays.course.settled)
             yield more > less + EXACT, f"TSH {tsh}, {chart}: {more:.1f} against {less:.1f}"

@@ -568,3 +568,19 @@ def test_the_branches_set_out_from_the_pools_of_the_decision_day(monkeypatch):
         desiccated_t3 = sustained.desiccated_t3_ug + away * exp(-days / KINETICS.t3_tau)
     assert hold.pools.t4 == pytest.approx(t4)
     assert hold.pools.desiccated_t3 == pytest.approx(desiccated_t3)
+
+
+def test_lt4_rises_by_no_more_than_its_label_adds_only_to_pass_what_labs_in_range_lead_to():
+    # levothyroxine label: 12.5-25 micrograms every 4-6 weeks (secondary). In range 75 mg follow, 125 on
+    # label, which 62.5 µg beside 45 mg pass; 8 % of 62.5 on practice are 5.
+    planned = plan(regimen(lt4=75), Target.DESICCATED_THYROID)
+    assert amounts(planned.steps[-1]) == {GRAIN_60.id: 45, LT4.id: 25}
+    assert ends(planned, LabReading.HIGH_FREE_T3) == {GRAIN_60.id: 45, LT4.id: Fraction("37.5")}
+
+
+def test_a_raise_that_is_larger_than_its_least_says_why():
+    # 60 mg and 25 µg would be 20 % more on practice, and on label the 125 that 75 mg alone are
+    planned = plan(regimen(lt4=75), Target.DESICCATED_THYROID)
+    high = branch(planned, LabReading.HIGH).statement
+    assert "On some basis a smaller raise would come to no more than what labs in range" in high
+    assert "No tablets make a smaller raise" not in high
