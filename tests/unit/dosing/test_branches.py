@@ -571,8 +571,8 @@ def test_the_branches_set_out_from_the_pools_of_the_decision_day(monkeypatch):
 
 
 def test_lt4_rises_by_no_more_than_its_label_adds_only_to_pass_what_labs_in_range_lead_to():
-    # levothyroxine label: 12.5-25 micrograms every 4-6 weeks (secondary). In range 75 mg follow, 125
-    # on label, which 62.5 µg beside 45 mg pass; 8 % of 62.5 on practice are 5.
+    # levothyroxine label: 12.5-25 micrograms every 4-6 weeks (secondary). In range 75 mg follow,
+    # 125 on label, which 62.5 µg beside 45 mg pass; 8 % of 62.5 on practice are 5.
     planned = plan(regimen(lt4=75), Target.DESICCATED_THYROID)
     assert amounts(planned.steps[-1]) == {GRAIN_60.id: 45, LT4.id: 25}
     assert ends(planned, LabReading.HIGH_FREE_T3) == {GRAIN_60.id: 45, LT4.id: Fraction("37.5")}
