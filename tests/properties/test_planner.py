@@ -774,12 +774,11 @@ def test_a_high_tsh_raises_by_the_least_or_more_on_every_basis_that_it_leaves_op
 def test_no_raise_comes_out_at_or_below_what_labs_in_range_lead_to_but_for_the_label_of_lt4(switch):
     """US levothyroxine label: 25 micrograms at a time (secondary); it bounds nothing else."""
     same, lt4 = ends(switch, LabReading.IN_RANGE), switch.hold.get(LT4.id, Fraction(0))
+    doses = [dose for dose in rungs(LT4, increment(LT4, switch.wish.pace_id)) if dose <= lt4 + 25]
     for way, _ in raises(switch):
         end = amounts(way.steps[-1])
-        by_label = {**switch.hold, LT4.id: lt4 + 25}
-        for basis in (
-            STEERING if passes(switch, by_label, same) or end.get(LT4.id, 0) == lt4 else ()
-        ):
+        by_label = {**switch.hold, LT4.id: max(doses)}
+        for basis in STEERING if not lt4 or passes(switch, by_label, same) else ():
             assert switch.coverage(basis.id, end) > switch.coverage(basis.id, same)
 
 

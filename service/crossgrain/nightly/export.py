@@ -73,7 +73,7 @@ def manifest_in(path: Path) -> Manifest:
     try:
         tree = parse(path.read_bytes().removeprefix(BYTE_ORDER_MARK), most_bytes=MOST_BYTES)
     except Unreadable as wrong:
-        place = wrong.expression.partition(".")[2]
+        place = wrong.expression
         said = wrong.message.replace("the body", "it")
         raise RunRefused(
             f"{path}: this is no manifest: {f'{place}: ' if place else ''}{said}"

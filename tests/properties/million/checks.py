@@ -192,6 +192,10 @@ def _check_labs(answer: Answer, spans: Spans, labs: int, decision: int) -> None:
             _check_limits(answer, amounts_of(spans, day))
 
 
+LABEL_ADDS = Fraction("12.5")
+"""Micrograms of LT4 at a time at the least: US label, 12.5-25 (secondary)."""
+
+
 def _check_options(person: Person, answer: Answer, spans: Spans, decision: int) -> None:
     held = amounts_of(spans, decision - 1)
     standing = standing_orders(person, answer)
@@ -209,7 +213,8 @@ def _check_options(person: Person, answer: Answer, spans: Spans, decision: int) 
     need(still == held, "symptoms change a dose")
     for end in raised:
         need(all(end.get(m, NONE) >= a for m, a in held.items()), "a raise lowers a medicine")
-        need(end == held or _more_on_every_chart(end, stays), "a raise is no more than in range")
+        enough = end == held or _more_on_every_chart(end, stays) or _stays_by_label(held, stays)
+        need(enough, "a raise is no more than in range")
     need(not _more_on_every_chart(least, less), "the larger step back is the smaller")
 
 
@@ -227,6 +232,12 @@ def _last_ordered(own: Spans, decision: int) -> int:
     """The last day of an option; an order that stands from before it has none."""
     lasts = [spread[-1].last for spread in own.values()]
     return max((last for last in lasts if last < decision + STANDING_DAYS), default=decision)
+
+
+def _stays_by_label(held: Amounts, stays: Amounts) -> bool:
+    """Whether LT4 would have to rise by more than is always to be had within its label's 25 µg."""
+    lt4 = held.get(LT4, NONE)
+    return lt4 > 0 and not _more_on_every_chart({**held, LT4: lt4 + LABEL_ADDS}, stays)
 
 
 def _more_on_every_chart(one: Amounts, other: Amounts) -> bool:

@@ -74,8 +74,8 @@ TOO_MUCH = ((0.25, False, STEP_BACK), (0.05, False, STEP_BACK_SUPPRESSED),
 """TSH, a fast pulse, and the most that is left of the dose."""
 
 
-LABEL_ADDS = 25.0
-"""Micrograms of LT4 at a time: US label (secondary)."""
+LABEL_ADDS = 12.5
+"""Micrograms of LT4 that tablets always make within the 12.5-25 of its label (US; secondary)."""
 
 
 def a_high_tsh_gives_more_than_one_in_range_on_every_chart(answer: Answer) -> Iterator[Look]:
@@ -90,8 +90,7 @@ def a_high_tsh_gives_more_than_one_in_range_on_every_chart(answer: Answer) -> It
         short = any(
             worth(chart, in_label) <= worth(chart, stays.course.settled) for chart in CHARTS
         )
-        by_lt4 = rises.course.settled.get("lt4", 0.0) > lt4
-        for chart in () if short and by_lt4 else CHARTS:
+        for chart in () if short and lt4 else CHARTS:
             more = worth(chart, rises.course.settled)
             less = worth(chart, stays.course.settled)
             yield more > less + EXACT, f"TSH {tsh}, {chart}: {more:.1f} against {less:.1f}"
