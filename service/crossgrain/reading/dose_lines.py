@@ -14,6 +14,7 @@ from crossgrain.reading.instructions import (
     Numbered,
     numbered_in,
     refuse_doubtful_days,
+    refuse_shared_weekdays,
     refuse_undated,
     refuse_unless_beside,
     runs_of,
@@ -133,6 +134,7 @@ def doses_of(
     doses = [dose for place, dosage in numbered if (dose := _dose(dosage, product, place, reading))]
     if len(doses) < len(numbered):
         return Doses(())
+    refuse_shared_weekdays(numbered, path)
     lines = tuple(
         DoseLine(dose.preparation, dose.cycle, place)
         for dose, (place, _) in zip(doses, numbered, strict=True)

@@ -117,13 +117,10 @@ def refuse_unless_beside(numbered: Sequence[Numbered], path: str, notes: Notes) 
     Raises
     ------
     Asked
-        where their numbers or their dates differ, and nothing keeps them apart; or where one
-        for some weekdays may be meant beside another or in its place.
+        where their numbers or their dates differ, and nothing keeps them apart.
     """
     dosages = [dosage for _, dosage in numbered]
     numbers = {dosage.sequence for dosage in dosages}
-    if _share_weekdays(dosages) and not _at_times_apart(dosages):
-        raise Asked(path, SHARED_WEEKDAYS)
     if len({(dosage.sequence, *_dates(dosage)) for dosage in dosages}) <= 1:
         return
     if _on_days_apart(dosages):
@@ -133,6 +130,19 @@ def refuse_unless_beside(numbered: Sequence[Numbered], path: str, notes: Notes) 
     if len(numbers) > 1 or not _at_times_apart(dosages):
         dated = all(dosage.bounds is not None for dosage in dosages)
         raise Asked(path, MEETING if dated else NO_DATES)
+
+
+def refuse_shared_weekdays(numbered: Sequence[Numbered], path: str) -> None:
+    """Make sure that no dosage for some weekdays may be meant beside another or in its place.
+
+    Raises
+    ------
+    Asked
+        where one may.
+    """
+    dosages = [dosage for _, dosage in numbered]
+    if _share_weekdays(dosages) and not _at_times_apart(dosages):
+        raise Asked(path, SHARED_WEEKDAYS)
 
 
 def refuse_undated(numbered: Sequence[Numbered], path: str) -> None:
