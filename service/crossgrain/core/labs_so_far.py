@@ -13,7 +13,6 @@ from crossgrain.safety.facts import Analyte
 from crossgrain.safety.labs_since import DoseHeld, LabsRead, labs_since
 from crossgrain.safety.visit import LabsSay, Position, Precedence, VisitRow
 
-_LT4 = Kind.LEVOTHYROXINE
 _LOOKED_AT_NO_LABS = {Precedence.FINDING, Precedence.SCHEDULE}
 _SPOKE_OF_LABS = {Precedence.LABS, Precedence.READING}
 _MISSING: frozenset[StrEnum] = frozenset({LabsSay.DUE, LabsSay.OVERDUE})
@@ -27,7 +26,8 @@ def labs_read(course: CourseSoFar, position: Position, taken: Sequence[Dated]) -
         since=dose_since(course, taken),
         overdue=_overdue(course, position),
         due=_due(course, position),
-        t3_may_rise=position is Position.CLIMB or course.heads_for.kinds[0] is not _LT4,
+        t3_may_rise=position is Position.CLIMB
+        or course.heads_for.kinds[0] is not Kind.LEVOTHYROXINE,
     )
     return labs_since(course.record.facts, held, course.catalogue.rules)
 

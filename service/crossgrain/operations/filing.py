@@ -39,16 +39,16 @@ def to_be_filed(bundle: Resource, call: Call, changed: Iterable[ChangedAct] = ()
     cited = _Cited(
         own=frozenset(entry["fullUrl"] for entry in bundle["entry"]),
         record={entry.reference: entry for entry in BundleIndex(call.record, call.root).entries},
-        root=call.root,
-        of_plan=frozenset(_names_in(call.plan, call.plan_root)) if call.plan else frozenset(),
-        plan_root=call.plan_root,
     )
     entries = [
         {**entry, "resource": cited.in_place(entry["resource"])} for entry in bundle["entry"]
     ]
     updates = {each.full_url: cited.update_of(each.act) for each in changed}
     if cited.lost:
-        raise RequestRefused(*cited.lost.values())
+        of_plan = frozenset(_names_in(call.plan, call.plan_root)) if call.plan else frozenset()
+        raise RequestRefused(
+            *(_complaint(name, entry, call, of_plan) for name, entry in cited.lost.items())
+        )
     return as_transaction({**bundle, "entry": entries}, updates)
 
 
@@ -56,15 +56,12 @@ def to_be_filed(bundle: Resource, call: Call, changed: Iterable[ChangedAct] = ()
 class _Cited:
     """What an answer refers to: its own entries, and the record by the references in it.
 
-    `of_plan` are the references in a plan that came beside the record, and to its resources.
+    `lost` is what a server could not find, with what the record holds of it.
     """
 
     own: frozenset[str]
     record: Mapping[str, Entry]
-    root: str
-    of_plan: frozenset[str]
-    plan_root: str
-    lost: dict[str, Complaint] = field(default_factory=dict)
+    lost: dict[str, Entry | None] = field(default_factory=dict)
 
     def in_place(self, node: Any) -> Any:
         """A part of the answer with every reference as a server can follow it."""
@@ -90,7 +87,7 @@ class _Cited:
         if search is None and entry is not None:
             search = next(_searches(entry), None)
         if search is None:
-            self.lost[act.reference] = self._complaint(act.reference, entry)
+            self.lost[act.reference] = entry
         return {"method": "PUT", "url": search or act.reference}
 
     def _found(self, reference: str) -> str:
@@ -99,21 +96,24 @@ class _Cited:
         entry = self.record.get(without_version(reference))
         search = next(_searches(entry), None) if entry else None
         if search is None:
-            self.lost[reference] = self._complaint(reference, entry)
+            self.lost[reference] = entry
         return search or reference
 
     def _is_of_the_input_alone(self, reference: str) -> bool:
         """A URN, or the place of a resource without a name."""
         return is_urn(reference) or (reference in self.record and "/" not in reference)
 
-    def _complaint(self, reference: str, entry: Entry | None) -> Complaint:
-        if entry is None:
-            given = reference in self.of_plan
-            what, root = ("plan", self.plan_root) if given else ("record", self.root)
-            words = f"the {what} refers to {reference}, which the record does not hold"
-            return Complaint(Fault.OPTIONS_DISAGREE, root, f"{words}: {_WHAT_TO_DO}")
-        words = "the answer would point at this, which has no address that a server knows"
-        return Complaint(Fault.OPTIONS_DISAGREE, entry.path, f"{words}: {_WHAT_TO_DO}")
+
+def _complaint(
+    reference: str, entry: Entry | None, call: Call, of_plan: frozenset[str]
+) -> Complaint:
+    """`of_plan` are the references in a plan that came with the record, and to its resources."""
+    if entry is None:
+        what, root = ("plan", call.plan_root) if reference in of_plan else ("record", call.root)
+        words = f"the {what} refers to {reference}, which the record does not hold"
+        return Complaint(Fault.OPTIONS_DISAGREE, root, f"{words}: {_WHAT_TO_DO}")
+    words = "the answer would point at this, which has no address that a server knows"
+    return Complaint(Fault.OPTIONS_DISAGREE, entry.path, f"{words}: {_WHAT_TO_DO}")
 
 
 def _names_in(plan: Resource, root: str) -> Iterator[str]:
